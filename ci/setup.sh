@@ -1,0 +1,12 @@
+# Sourced by check, demo and bench: an environment of the project's own, made once for each set of pins.
+cd "$(dirname "${BASH_SOURCE[0]}")/.."
+if [ ! -x .venv/bin/python ]; then
+  python3 -m venv .venv
+fi
+stamp=.venv/installed-$(cat pyproject.toml ci/constraints.txt | sha256sum | cut -c1-16)
+if [ ! -e "$stamp" ]; then
+  .venv/bin/python -m pip install --quiet --constraint ci/constraints.txt --editable '.[test]'
+  rm -f .venv/installed-*
+  touch "$stamp"
+fi
+export PATH="$PWD/.venv/bin:$PATH"

@@ -1,0 +1,10 @@
+"""Glasswright: a headless pipeline that measures lenses on a test stand and says which may go back to their owners.
+
+What a plugin needs is here: the mark, the exception, and the base of what stages hand on.
+"""
+
+from glasswright.artefact import Artefact, Bulk, CaptureFacts, Setting, Shot, Ticket
+from glasswright.errors import Unmeasurable
+from glasswright.stage import stage
+
+__all__ = ["Artefact", "Bulk", "CaptureFacts", "Setting", "Shot", "Ticket", "Unmeasurable", "stage"]

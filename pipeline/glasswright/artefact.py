@@ -1,0 +1,107 @@
+"""What stages hand to one another: small frozen dataclasses that know the setting they came from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar, Self
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, order=True)
+class Setting:
+    """What the lens was set to; None where it does not apply or nobody said."""
+
+    focal_length_mm: float | None = None
+    f_number: float | None = None
+    focus_distance_m: float | None = None
+    exposure_time_s: float | None = None
+    """Part of the setting for the shake roles alone."""
+
+    def __str__(self) -> str:
+        """Give the setting as it is said at the bench: `50 mm f/2.8`."""
+        parts = [
+            f"{self.focal_length_mm:g} mm" if self.focal_length_mm is not None else "",
+            f"f/{self.f_number:g}" if self.f_number is not None else "",
+            f"at {self.focus_distance_m:g} m" if self.focus_distance_m is not None else "",
+            f"{self.exposure_time_s:g} s" if self.exposure_time_s is not None else "",
+        ]
+        return " ".join(part for part in parts if part) or "any setting"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Artefact:
+    """The base of everything a stage takes or gives.
+
+    The engine fills `setting` from the item a stage ran for, and adds to `caveats` those of every input; a stage
+    that finds a reason for care adds a name of its own (`single_focus`) and, for people, a sentence to `notes`.
+    """
+
+    bulk: ClassVar[bool] = False
+
+    setting: Setting | None = None
+    caveats: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @classmethod
+    def find_odd(cls, members: Sequence[Self]) -> Mapping[int, str]:
+        """Name the members of a repeat that do not belong with the others: index -> reason.
+
+        The engine asks this of three or more members before it hands them to a gathering stage; an odd one counts
+        as not DONE.
+        """
+        del members
+        return {}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bulk(Artefact):
+    """An artefact too big to keep or to hand to another process; it lives only inside one shot's task."""
+
+    bulk: ClassVar[bool] = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureFacts:
+    """What a file's EXIF says of how it was shot; None where it says nothing (0 and 0/0 count as nothing)."""
+
+    body_model: str | None = None
+    body_serial: str | None = None
+    lens_model: str | None = None
+    lens_serial: str | None = None
+    focal_length_mm: float | None = None
+    f_number: float | None = None
+    exposure_time_s: float | None = None
+    iso: float | None = None
+    captured_at: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shot(Artefact):
+    """One raw file, as the shot index found it."""
+
+    ticket: str
+    role: str
+    name: str
+    """`role/file name`, below the ticket's folder; unique in a ticket."""
+    path: str
+    """Where the file lies now; no part of an address."""
+    sha256: str
+    sequence: int
+    """Place among the ticket's shots of this role, by file name, from 0 (a focus series is stepped in this order)."""
+    facts: CaptureFacts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ticket(Artefact):
+    """One visit of one lens to the stand, as `ticket.yaml` tells it."""
+
+    number: str
+    model: str
+    serial: str
+    phase: str
+    """`intake`, `release`, `reference` or `study`."""
+    body: str
+    rehearsed: bool = False
+    remarks: str = ""

@@ -1,0 +1,61 @@
+"""The ways in which things go wrong, each with what to do about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+
+class GlasswrightError(Exception):
+    """A failure that is explained in one message; the command line prints it without a traceback."""
+
+    exit_code = 1
+
+
+class Unmeasurable(Exception):  # noqa: N818 - it names a state of the data, not a fault of the program
+    """Raised by a stage when the data cannot carry the measurement; the message says what was found."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Problem:
+    """One mistake in one configuration file: where it is, what is wrong, and what would be right."""
+
+    file: str
+    line: int
+    message: str
+
+    def __str__(self) -> str:
+        """Give `file:line: message`, the form that editors jump to."""
+        return f"{self.file}:{self.line}: {self.message}"
+
+
+class ConfigError(GlasswrightError):
+    """Every mistake found in the configuration, together."""
+
+    exit_code = 2
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        """Keep the problems, sorted by file and line."""
+        self.problems = tuple(sorted(set(problems)))
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class PluginError(GlasswrightError):
+    """A plugin, or a stage in one, that breaks the rules; the message names the stage, the field and the remedy."""
+
+    exit_code = 2
+
+
+class LedgerBusyError(GlasswrightError):
+    """Another run holds the ledger."""
+
+    exit_code = 20
+
+
+class LedgerDamagedError(GlasswrightError):
+    """The ledger is missing, newer than this program, or does not match its own hashes."""
+
+    exit_code = 21

@@ -1,0 +1,51 @@
+"""The evenness of a light field, coarse and per colour plane."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from glasswright import Artefact
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlatShot(Artefact):
+    """One frame of an even field, reduced to block means: what `reduce_flat` gives and `combine_flats` gathers."""
+
+    shot: str
+    role: str
+    width_px: int
+    height_px: int
+    planes: tuple[str, ...]
+    block_px: float
+    light: NDArray[np.float32]
+    """(planes, rows, columns): mean light of each block, 0 black, 1 white; outlying pixels rejected. Block (i, j)
+    is centred at x = (j + 0.5) * block_px - 0.5, y likewise; NaN where a block had too few good pixels."""
+    light_u: NDArray[np.float32]
+    """Standard uncertainty of each block mean, from the scatter of its pixels."""
+    exposure_time_s: float | None = None
+    median_light_frac: float = 0.0
+    """Median light of the frame's brightest plane, of white."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlatField(Artefact):
+    """The gain map of a setting: several `FlatShot` taken together, per plane, 1 at the frame's centre."""
+
+    role: str
+    """`flat` (the diffuse source) or `panel` (a white panel in the chart's place)."""
+    width_px: int
+    height_px: int
+    planes: tuple[str, ...]
+    block_px: float
+    gain: NDArray[np.float32]
+    """(planes, rows, columns), blocks placed as in `FlatShot`; no NaN."""
+    gain_u: NDArray[np.float32]
+    light_level: NDArray[np.float32]
+    """(planes,): mean light at the frame's centre, of white."""
+    shot_count: int
+    exposure_time_s: float | None = None

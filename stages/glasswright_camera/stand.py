@@ -1,0 +1,104 @@
+"""The stand and its charts as the camera stages know them: the `camera` section of a stand file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Annotated, Literal
+
+from glasswright import Artefact
+from glasswright.config import ConfigFile, DataFile
+from pydantic import Field
+
+Positive = Annotated[float, Field(gt=0)]
+Fraction = Annotated[float, Field(gt=0, lt=1)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """One of the three lattice nodes that fix the chart's origin, rotation and mirror."""
+
+    column: Annotated[int, Field(ge=0)]
+    row: Annotated[int, Field(ge=0)]
+    kind: Literal["ring", "large"]
+    """`ring`: a disc with a light hole in its middle; `large`: a bigger disc."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartLayout(Artefact):
+    """Our own print: a lattice of dark discs on white. Column 0, row 0 is upper left on the hung chart."""
+
+    name: str
+    columns: Annotated[int, Field(ge=5, le=99)]
+    rows: Annotated[int, Field(ge=5, le=99)]
+    pitch_mm: Positive
+    disc_diameter_mm: Positive
+    marks: Annotated[tuple[Mark, ...], Field(min_length=3, max_length=3)]
+    ring_hole_diameter_mm: Positive
+    """Diameter of the light hole of a `ring` mark."""
+    large_diameter_mm: Positive
+    """Diameter of a `large` mark."""
+    contrast_ratio: Annotated[float, Field(gt=1)]
+    """Light of the paper over light of a disc, nominal."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartUse:
+    """A chart of this stand and the focal lengths it is hung for."""
+
+    layout: ConfigFile[ChartLayout]
+    focal_length_mm: tuple[float, float] = (0.0, 100_000.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Zones:
+    """Where in the field the named zones lie.
+
+    Centre and mid are rings in half-diagonals from the image centre; a corner zone holds the discs beyond
+    `corner_from_frac` of both the half width and the half height, one zone for each corner.
+    """
+
+    centre_within_frac: Fraction = 0.2
+    mid_inner_frac: Fraction = 0.35
+    mid_outer_frac: Fraction = 0.65
+    corner_from_frac: Fraction = 0.62
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sensor:
+    """What files from this stand's body mean; None trusts the file."""
+
+    pixel_pitch_um: Positive
+    monochrome: bool = False
+    """True only where the body has no colour filter: a raw file that has lost its pattern looks the same."""
+    transfer: Literal["linear", "srgb"] | float = "linear"
+    """How TIFF and PNG values follow light: `linear`, `srgb` (IEC 61966-2-1) or a pure power such as 2.2."""
+    black_dn: float | None = None
+    white_dn: float | None = None
+    sensor_map: DataFile | None = None
+    """A per-pixel response map (.npy or .tif, height x width, about 1) that every frame is divided by."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShootingLimits:
+    """Beyond these a frame was badly shot and is to be shot again."""
+
+    pose_deg: Positive = 0.2
+    """Largest angle of the chart against the sensor."""
+    level_change_pct: Positive = 2.0
+    """Largest change of light between the shots of a setting."""
+    shake_ratio: Positive = 1.25
+    """Largest ratio of blur widths in two directions fixed to the sensor, common to all discs."""
+    mains_hz: Positive = 50.0
+    """Mains frequency; the light ripples at twice that."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stand(Artefact):
+    """The constants of the stand that the camera stages need."""
+
+    sensor: Sensor
+    charts: Annotated[tuple[ChartUse, ...], Field(min_length=1)]
+    source_map: DataFile | None = None
+    """The diffuse source's own unevenness (.npy, any coarse grid over the frame, about 1)."""
+    zones: Zones = field(default_factory=Zones)
+    shooting: ShootingLimits = field(default_factory=ShootingLimits)
