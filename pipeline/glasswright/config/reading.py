@@ -1,0 +1,106 @@
+"""Reading a document as a type, and with it the documents it names."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field, fields
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from pydantic import ConfigDict, TypeAdapter, ValidationError
+from pydantic_core import SchemaValidator
+
+from glasswright.artefact import Artefact
+from glasswright.config.document import Document
+from glasswright.config.explanation import explain
+from glasswright.config.yaml_reading import scan_yaml
+from glasswright.errors import ConfigError, Problem
+
+if TYPE_CHECKING:
+    from glasswright.config.document import Place
+
+T = TypeVar("T")
+
+STRICT = ConfigDict(strict=True, extra="forbid")
+ENGINE_FIELDS = frozenset(entry.name for entry in fields(Artefact))
+"""Fields of every artefact that the engine fills; no file may."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Reading:
+    """One document being read as a type; `problems` collects those of the documents it names."""
+
+    document: Document
+    opened: tuple[Path, ...]
+    """The files that led here, so that a ring of files is seen."""
+    problems: list[Problem] = field(default_factory=list)
+
+    def read_named(self, path: Path, kind: type[T]) -> T | None:
+        """Read a file that this document names; None if it has problems, which are then listed here."""
+        if path.resolve() in self.opened:
+            self.problems.append(Problem(str(path), 1, f"named by {self.document.path}, which it leads back to"))
+            return None
+        try:
+            document = scan_yaml(path)
+        except ConfigError as error:
+            self.problems.extend(error.problems)
+            return None
+        value, problems = check(document, kind, opened=self.opened)
+        self.problems.extend(problems)
+        return value
+
+
+def check(
+    document: Document, kind: type[T], *place: str | int, opened: tuple[Path, ...] = ()
+) -> tuple[T | None, tuple[Problem, ...]]:
+    """Read a document, or the part of it at a place, as a type; give the value or every problem.
+
+    Parameters
+    ----------
+    document
+        From `scan_yaml` or `read_yaml`; its own problems are among those given.
+    kind
+        A pydantic model, a dataclass, or any type that pydantic reads. Dataclasses are read as strictly as models: no
+        unknown keys, no conversion but int to float and list to tuple, and none of the fields that the engine fills.
+    place
+        Keys and indices that lead to the part.
+    opened
+        Files that led to this one.
+    """
+    reading = Reading(document=document, opened=(*opened, document.path.resolve()))
+    value, problems = None, list(document.problems)
+    try:
+        value = _validator_of(kind).validate_json(json.dumps([_part(document.data, place)]), context=reading)[0]
+    except ValidationError as error:
+        spoilt = {problem.line for problem in document.problems}
+        found = explain(error, document, kind, place)
+        problems += [problem for problem in found if problem.line not in spoilt]
+    problems += reading.problems
+    return (None if problems else value), tuple(problems)
+
+
+def _part(data: Any, place: Place) -> object:  # noqa: ANN401 - what a file holds is known only when it is read
+    for part in place:
+        data = data[part]
+    return data
+
+
+@lru_cache(maxsize=256)
+def _validator_of(kind: type[object]) -> SchemaValidator:
+    # a one-element tuple carries the configuration into plain dataclasses, which have none of their own
+    adapter: TypeAdapter[Any] = TypeAdapter(tuple[kind], config=STRICT)
+    return SchemaValidator(_close_engine_fields(adapter.core_schema))
+
+
+def _close_engine_fields(schema: Any, artefact: bool = False) -> Any:  # noqa: ANN401 - a tree of dicts and lists
+    """Take the fields that the engine fills out of what a file may give, in every artefact of a schema."""
+    if isinstance(schema, list | tuple):
+        return type(schema)(_close_engine_fields(part, artefact) for part in schema)
+    if not isinstance(schema, dict):
+        return schema
+    if schema.get("type") == "dataclass":
+        artefact = issubclass(schema["cls"], Artefact)
+    elif schema.get("type") == "dataclass-field" and artefact and schema["name"] in ENGINE_FIELDS:
+        return {**schema, "init": False}
+    return {key: _close_engine_fields(part, artefact) for key, part in schema.items()}
