@@ -26,6 +26,9 @@ UNITS: Final = MappingProxyType(
         "steps": "focus steps",
         "stops": "stops",
         "ratio": "1",
+        "f_number": "f-number",
+        "iso": "ISO",
+        "hz": "Hz",
     }
 )
 """Suffix of a measured field's name -> the unit as it is printed."""

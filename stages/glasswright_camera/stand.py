@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Annotated, Literal
 
+from pydantic import Field
+
 from glasswright import Artefact
 from glasswright.config import ConfigFile, DataFile
-from pydantic import Field
 
 Positive = Annotated[float, Field(gt=0)]
 Fraction = Annotated[float, Field(gt=0, lt=1)]

@@ -35,14 +35,15 @@ def _named(kind: object) -> dict[str, Any]:
 
 
 def _step(kind: object, part: str | int) -> list[Any]:
+    origin = get_origin(kind)
     if isinstance(part, str):
         named = _named(kind)
         if part in named:
             return _alternatives(named[part])
-        if isinstance(get_origin(kind), type) and issubclass(get_origin(kind), Mapping):
+        if isinstance(origin, type) and issubclass(origin, Mapping):
             return _alternatives(get_args(kind)[1])
         return []
-    if get_origin(kind) in (tuple, list):
+    if origin in (tuple, list):
         return [inner for argument in get_args(kind) if argument is not Ellipsis for inner in _alternatives(argument)]
     return []
 

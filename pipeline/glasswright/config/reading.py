@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, field, fields
 from functools import lru_cache
-from pathlib import Path
+from types import GenericAlias
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError
@@ -18,6 +18,8 @@ from glasswright.config.yaml_reading import scan_yaml
 from glasswright.errors import ConfigError, Problem
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from glasswright.config.document import Place
 
 T = TypeVar("T")
@@ -71,7 +73,8 @@ def check(
     reading = Reading(document=document, opened=(*opened, document.path.resolve()))
     value, problems = None, list(document.problems)
     try:
-        value = _validator_of(kind).validate_json(json.dumps([_part(document.data, place)]), context=reading)[0]
+        validator = _validator_of(kind)  # type: ignore[arg-type] # types are hashable
+        value = validator.validate_json(json.dumps([_part(document.data, place)]), context=reading)[0]
     except ValidationError as error:
         spoilt = {problem.line for problem in document.problems}
         found = explain(error, document, kind, place)
@@ -87,10 +90,14 @@ def _part(data: Any, place: Place) -> object:  # noqa: ANN401 - what a file hold
 
 
 @lru_cache(maxsize=256)
-def _validator_of(kind: type[object]) -> SchemaValidator:
+def _validator_of(kind: Any) -> SchemaValidator:  # noqa: ANN401 - any type that pydantic reads
     # a one-element tuple carries the configuration into plain dataclasses, which have none of their own
-    adapter: TypeAdapter[Any] = TypeAdapter(tuple[kind], config=STRICT)
+    adapter: TypeAdapter[Any] = TypeAdapter(_one_element(kind), config=STRICT)
     return SchemaValidator(_close_engine_fields(adapter.core_schema))
+
+
+def _one_element(kind: Any) -> Any:  # noqa: ANN401 - types are built at run time here
+    return GenericAlias(tuple, (kind,))
 
 
 def _close_engine_fields(schema: Any, artefact: bool = False) -> Any:  # noqa: ANN401 - a tree of dicts and lists

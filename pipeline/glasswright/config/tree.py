@@ -43,13 +43,13 @@ class TreeBuilder:
 
     def take(self, event: yaml.Event) -> None:
         """Take the next event."""
-        line = event.start_mark.line + 1
+        line = event.start_mark.line + 1 if event.start_mark else 1
         if isinstance(event, yaml.DocumentStartEvent):
             self._start_document(event, line)
         elif isinstance(event, yaml.AliasEvent):
             self._refuse(line, f"alias `*{event.anchor}`: write the value out; aliases are not read")
             self._place("" if self._awaits_key() else None, line)
-        elif isinstance(event, yaml.NodeEvent):
+        elif isinstance(event, yaml.ScalarEvent | yaml.CollectionStartEvent):
             self._refuse_decoration(event, line)
             if isinstance(event, yaml.ScalarEvent):
                 self._take_scalar(event, line)
@@ -65,7 +65,7 @@ class TreeBuilder:
         if event.tags:
             self._refuse(line, "`%TAG` is not read; remove it")
 
-    def _refuse_decoration(self, event: yaml.NodeEvent, line: int) -> None:
+    def _refuse_decoration(self, event: yaml.ScalarEvent | yaml.CollectionStartEvent, line: int) -> None:
         if event.anchor is not None:
             self._refuse(line, f"anchor `&{event.anchor}`: write the value out where it is used; anchors are not read")
         if event.tag is not None:

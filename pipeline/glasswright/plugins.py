@@ -1,0 +1,130 @@
+"""Finds plugins by their entry points; one that fails is reported and does not stop the others."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field
+from importlib.metadata import EntryPoint, entry_points
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from glasswright.artefact import Artefact
+from glasswright.errors import PluginError
+from glasswright.stage import StageDescription, describe, is_stage
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+    from types import ModuleType
+
+STAGE_GROUP: Final = "glasswright.stages"
+COMMAND_GROUP: Final = "glasswright.commands"
+SECTION_ATTRIBUTE: Final = "STAND_SECTION"
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class PluginFailure:
+    """A plugin that could not be used, and why."""
+
+    plugin: str
+    reason: str
+
+    def __str__(self) -> str:
+        """Give it as one line."""
+        return f"plugin `{self.plugin}` cannot be used: {self.reason}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plugins:
+    """All that the installed plugins offer."""
+
+    stages: Mapping[str, StageDescription] = field(default_factory=dict)
+    """By id."""
+    sections: Mapping[str, type[Artefact]] = field(default_factory=dict)
+    """The dataclass of each plugin's section of the stand file."""
+    failures: tuple[PluginFailure, ...] = ()
+    sources: Mapping[str, str] = field(default_factory=dict)
+    """SHA-256 over all source files of each plugin's package."""
+
+
+def load_plugins() -> Plugins:
+    """Load every installed plugin."""
+    return collect_plugins(entry_points(group=STAGE_GROUP))
+
+
+def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
+    """Load the plugins that the entry points name, in the order of their names."""
+    stages: dict[str, StageDescription] = {}
+    sections: dict[str, type[Artefact]] = {}
+    sources: dict[str, str] = {}
+    failures: list[PluginFailure] = []
+    for point in sorted(points, key=lambda point: (point.name, point.value)):
+        try:
+            if point.name in sources:
+                raise PluginError("another plugin has this name; uninstall one of them")
+            module = _load(point)
+            found = describe_stages(module, point.name)
+            section = _section_of(module)
+            sources[point.name] = hash_source(module)
+        except PluginError as error:
+            failures.append(PluginFailure(point.name, str(error)))
+            continue
+        stages.update(found)
+        if section is not None:
+            sections[point.name] = section
+    return Plugins(stages=stages, sections=sections, failures=tuple(failures), sources=sources)
+
+
+def describe_stages(module: ModuleType, plugin: str) -> dict[str, StageDescription]:
+    """Describe the functions of a module that bear the mark, by id, in alphabetical order.
+
+    Raises
+    ------
+    PluginError
+        With every stage that breaks the rules.
+    """
+    described: dict[str, StageDescription] = {}
+    faults: list[str] = []
+    for _, function in sorted(vars(module).items()):
+        if not is_stage(function):
+            continue
+        try:
+            stage = describe(function, plugin)
+        except PluginError as error:
+            faults.append(str(error))
+        else:
+            described[stage.id] = stage
+    if faults:
+        raise PluginError("; ".join(faults))
+    return described
+
+
+def hash_source(module: ModuleType) -> str:
+    """Give the SHA-256 over all Python files of a module's package, names and contents, in the order of their names."""
+    if module.__file__ is None:
+        raise PluginError(f"{module.__name__} is no package with source files: add an __init__.py")
+    file = Path(module.__file__)
+    package = file.parent if file.name == "__init__.py" else None
+    total = hashlib.sha256()
+    for source in sorted(package.rglob("*.py")) if package else [file]:
+        name = source.relative_to(package).as_posix() if package else source.name
+        total.update(f"{name}\0{hashlib.sha256(source.read_bytes()).hexdigest()}\n".encode())
+    return total.hexdigest()
+
+
+def _load(point: EntryPoint) -> ModuleType:
+    from types import ModuleType
+
+    try:
+        module = point.load()
+    except (Exception, SystemExit) as error:  # a stranger's module may fail in any way
+        raise PluginError(f"loading {point.value} failed: {type(error).__name__}: {error}") from error
+    if not isinstance(module, ModuleType):
+        raise PluginError(f"its entry point {point.value} is no module: name the package itself")
+    return module
+
+
+def _section_of(module: ModuleType) -> type[Artefact] | None:
+    section = getattr(module, SECTION_ATTRIBUTE, None)
+    if section is None or (isinstance(section, type) and issubclass(section, Artefact)):
+        return section
+    raise PluginError(f"{SECTION_ATTRIBUTE} is {section!r}: make it a dataclass that derives from Artefact")
