@@ -1,0 +1,133 @@
+"""TIFF and PNG frames of industrial cameras: read, and turned back into light."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+import imagecodecs
+import numpy as np
+
+from glasswright import Unmeasurable
+from glasswright_camera.file_checks import check_extents, open_tiff, tag_of
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+    from tifffile import TiffPage
+
+Transfer = Literal["linear", "srgb"] | float
+
+IMAGE_ENDINGS: Final = (".png", ".tif", ".tiff")
+FULL_SCALE: Final = 65535
+GREY_OR_COLOUR: Final = {1: ("white",), 3: ("red", "green", "blue")}
+BLACK_IS_ZERO: Final = 1
+RGB: Final = 2
+LOSSY: Final = {6: "JPEG", 7: "JPEG", 34892: "JPEG", 33003: "JPEG 2000", 34712: "JPEG 2000", 50001: "WebP"}
+UNREADABLE: Final = (imagecodecs.DelayedImportError, RuntimeError, ValueError, OSError, IndexError, KeyError, TypeError)
+"""All that reading damaged images has been seen to raise; the codecs' own errors are RuntimeErrors."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImageFrame:
+    """An image in linear light."""
+
+    values: NDArray[np.uint16]
+    """(channels, height, width): light, 65535 at the file's largest value."""
+    planes: tuple[str, ...]
+    light_of_value: NDArray[np.uint16]
+    """The table that turned the file's values into light."""
+
+
+def is_image(path: str) -> bool:
+    """Say whether a file's name ends as a TIFF's or PNG's does."""
+    return Path(path).suffix.lower() in IMAGE_ENDINGS
+
+
+def read_image(path: str, *, transfer: Transfer) -> ImageFrame:
+    """Read a TIFF or PNG of 8 or 16 bits, grey or RGB, as 16-bit linear light.
+
+    Parameters
+    ----------
+    path
+        The file.
+    transfer
+        How its values follow light.
+
+    Raises
+    ------
+    Unmeasurable
+        Where it cannot be read whole, was compressed with losses, or is no plain grey or RGB image.
+    """
+    try:
+        pixels = read_png(path) if path.lower().endswith(".png") else read_tiff(path)
+    except UNREADABLE as error:
+        raise Unmeasurable(f"the image cannot be read ({error}): copy it again, or shoot it again") from error
+    if pixels.ndim == 2:
+        pixels = pixels[:, :, None]
+    planes = GREY_OR_COLOUR.get(pixels.shape[2])
+    if planes is None:
+        raise Unmeasurable(f"the image has {pixels.shape[2]} channels; save grey or RGB without transparency")
+    table = make_light_table(int(np.iinfo(pixels.dtype).max), transfer)
+    values = np.empty((len(planes), *pixels.shape[:2]), np.uint16)
+    for channel in range(len(planes)):
+        np.take(table, pixels[:, :, channel], out=values[channel])
+    return ImageFrame(values=values, planes=planes, light_of_value=table)
+
+
+def as_integers(pixels: NDArray[Any]) -> NDArray[np.uint8 | np.uint16]:
+    """Give the pixels back; raise for anything but 8 or 16 bits."""
+    if pixels.dtype not in (np.uint8, np.uint16):
+        raise Unmeasurable(f"the image has {pixels.dtype} values; save 8 or 16 bits")
+    return pixels
+
+
+def read_png(path: str) -> NDArray[np.uint8 | np.uint16]:
+    """Give a PNG's pixels."""
+    return as_integers(np.asarray(imagecodecs.png_decode(Path(path).read_bytes())))
+
+
+def read_tiff(path: str) -> NDArray[np.uint8 | np.uint16]:
+    """Give the pixels of a TIFF's one image, channels last."""
+    with open_tiff(path) as tiff:
+        pages: list[TiffPage] = [page for page in tiff.pages if not tag_of(page, 254)]  # type: ignore[arg-type,misc]
+        if len(pages) != 1:
+            raise Unmeasurable(f"the file holds {len(pages)} images; save single frames")
+        page = pages[0]
+        check_extents(page, tiff.filehandle.size)
+        if tag_of(page, 259) in LOSSY:
+            raise Unmeasurable(
+                f"corrections baked in: the image is compressed as {LOSSY[tag_of(page, 259)]}, which alters edges; "
+                "save it uncompressed or losslessly compressed"
+            )
+        if tag_of(page, 262) not in (BLACK_IS_ZERO, RGB):
+            raise Unmeasurable(
+                f"the image's colour scheme (PhotometricInterpretation) is {tag_of(page, 262)}; save grey with black "
+                "as 0 (1) or RGB (2)"
+            )
+        pixels = as_integers(np.asarray(page.asarray()))
+        return np.moveaxis(pixels, 0, -1) if page.axes == "SYX" else pixels
+
+
+def make_light_table(top: int, transfer: Transfer) -> NDArray[np.uint16]:
+    """Give the light, 0 to 65535, of each value from 0 to `top`.
+
+    Parameters
+    ----------
+    top
+        The file's largest value, 255 or 65535.
+    transfer
+        `linear`; `srgb` (IEC 61966-2-1, 5.2: a straight piece, then a power of 2.4); or the power that light is of
+        the value.
+    """
+    share = np.arange(top + 1, dtype=np.float64) / top
+    return np.rint(FULL_SCALE * light_of_share(share, transfer)).astype(np.uint16)
+
+
+def light_of_share(share: NDArray[np.float64], transfer: Transfer) -> NDArray[np.float64]:
+    """Give the light, 0 to 1, of values given as shares of the largest."""
+    if transfer == "linear":
+        return share
+    if transfer == "srgb":
+        return np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
+    return np.asarray(share ** float(transfer))

@@ -1,0 +1,142 @@
+"""The stage that turns a file into a mosaic, or says why it must not be measured."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from glasswright import Shot, Unmeasurable, stage
+from glasswright_camera.decode_damage import PixelCensus, refuse_damage, take_census
+from glasswright_camera.decode_image import is_image, read_image
+from glasswright_camera.decode_libraw import RawFrame, read_raw
+from glasswright_camera.file_checks import check_container, is_mosaic_tiff, is_tiff
+from glasswright_camera.file_levels import check_black
+from glasswright_camera.mosaic import Mosaic
+from glasswright_camera.sensor_map import divide_by_map
+from glasswright_camera.stand import Fraction, Sensor, Stand
+
+UNLIT_ROLE = "dark"
+
+
+@stage
+def decode_raw(shot: Shot, stand: Stand, *, clipped_share: Fraction = 0.3, starved_share: Fraction = 0.02) -> Mosaic:
+    """Read a raw file, TIFF or PNG as undemosaiced linear sensor data, and refuse what cannot be trusted.
+
+    Parameters
+    ----------
+    shot
+        The file. Its SHA-256 is checked elsewhere; a second net is cast here for files that were copied before
+        anybody hashed them.
+    stand
+        What this body's files mean: colour filter, transfer curve, levels, response map.
+    clipped_share
+        Largest share of clipped pixels, 0 to 1.
+    starved_share
+        Least light, as a share of white, that the brightest hundredth of the frame must have; `dark` shots excepted.
+
+    Raises
+    ------
+    Unmeasurable
+        For files that are damaged, altered after the sensor, of a layout that cannot be measured, overexposed or
+        underexposed.
+    """
+    mosaic, ceiling, coarse = read_mosaic(shot, stand.sensor)
+    census = take_census(mosaic.values, period=mosaic.pattern.shape[2], white_dn=mosaic.white_dn)
+    size = mosaic.values.size
+    floor_is_black = bool(mosaic.black_dn.min() <= 0)
+    unlit = shot.role == UNLIT_ROLE
+    refuse_damage(
+        census,
+        size=size,
+        ceiling_dn=ceiling,
+        floor_is_black=floor_is_black,
+        coarse=coarse,
+        unlit=unlit,
+    )
+    refuse_exposure(census, mosaic, clipped_share=clipped_share, starved_share=0.0 if unlit else starved_share)
+    if stand.sensor.sensor_map is not None:
+        divide_by_map(mosaic, stand.sensor.sensor_map)
+    return mosaic
+
+
+def read_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
+    """Read the file; give the mosaic, the largest value its depth can hold, and whether its steps are coarse."""
+    if is_image(shot.path) and not (is_tiff(shot.path) and is_mosaic_tiff(shot.path)):
+        return read_image_mosaic(shot, sensor)
+    notes = check_container(shot.path, monochrome=sensor.monochrome, black_is_known=sensor.black_dn is not None)
+    frame = read_raw(shot.path, monochrome=sensor.monochrome)
+    if sensor.black_dn is None:
+        check_black(shot.path, frame)
+    return make_mosaic(shot, frame, sensor, notes), depth_ceiling(frame.white_dn), False
+
+
+def make_mosaic(shot: Shot, frame: RawFrame, sensor: Sensor, notes: tuple[str, ...]) -> Mosaic:
+    """Give the mosaic of a raw frame, the stand's levels in place of the file's where it has any."""
+    black = frame.black_dn if sensor.black_dn is None else np.full_like(frame.black_dn, sensor.black_dn)
+    return check_levels(
+        Mosaic(
+            values=frame.values[None],
+            pattern=frame.pattern[None],
+            planes=frame.planes,
+            black_dn=black[None],
+            white_dn=frame.white_dn if sensor.white_dn is None else sensor.white_dn,
+            facts=shot.facts,
+            role=shot.role,
+            shot=shot.name,
+            sequence_count=shot.sequence,
+            notes=notes,
+        )
+    )
+
+
+def read_image_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
+    """Read a TIFF or PNG; the stand's levels are in the file's own values and go through the same curve."""
+    image = read_image(shot.path, transfer=sensor.transfer)
+    table = image.light_of_value
+    top = len(table) - 1
+    levels = np.interp(
+        [sensor.black_dn or 0.0, top if sensor.white_dn is None else sensor.white_dn], range(top + 1), table
+    )
+    mosaic = Mosaic(
+        values=image.values,
+        pattern=np.arange(len(image.planes), dtype=np.int64)[:, None, None],
+        planes=image.planes,
+        black_dn=np.full((len(image.planes), 1, 1), levels[0]),
+        white_dn=float(levels[1]),
+        facts=shot.facts,
+        role=shot.role,
+        shot=shot.name,
+        sequence_count=shot.sequence,
+    )
+    return check_levels(mosaic), int(table[-1]), top <= 255
+
+
+def depth_ceiling(white_dn: float) -> int:
+    """Give the largest value of the bit depth that a white level belongs to: 16383 for 15000."""
+    return (1 << int(white_dn).bit_length()) - 1
+
+
+def check_levels(mosaic: Mosaic) -> Mosaic:
+    """Give the mosaic back; raise where its white is not above its black."""
+    if mosaic.white_dn <= mosaic.black_dn.max():
+        raise Unmeasurable(
+            f"white ({mosaic.white_dn:g}) is not above black ({mosaic.black_dn.max():g}): the file's levels are wrong; "
+            "give `black_dn` and `white_dn` for the stand's sensor"
+        )
+    return mosaic
+
+
+def refuse_exposure(census: PixelCensus, mosaic: Mosaic, *, clipped_share: float, starved_share: float) -> None:
+    """Raise where too much of the frame is clipped, or even its brightest parts are too dark."""
+    clipped = census.clipped / mosaic.values.size
+    if clipped > clipped_share:
+        raise Unmeasurable(
+            f"overexposed: {100 * clipped:.2g} % of the pixels are clipped, more than {100 * clipped_share:g} %; "
+            "expose less"
+        )
+    brightest = float(np.percentile(census.run_means[:, ::4], 99))
+    light = (brightest - float(mosaic.black_dn.mean())) / (mosaic.white_dn - float(mosaic.black_dn.mean()))
+    if light < starved_share:
+        raise Unmeasurable(
+            f"underexposed: the brightest hundredth of the frame has {100 * light:.2g} % of white, less than "
+            f"{100 * starved_share:g} %; expose more"
+        )

@@ -1,0 +1,92 @@
+"""DNG opcode lists: corrections that a file asks its reader to make (Adobe DNG specification 1.6, chapter 7)."""
+
+from __future__ import annotations
+
+import struct
+from typing import TYPE_CHECKING, Final
+
+from glasswright import Unmeasurable
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+OPCODE_NAMES: Final = {
+    1: "WarpRectilinear",
+    2: "WarpFisheye",
+    3: "FixVignetteRadial",
+    4: "FixBadPixelsConstant",
+    5: "FixBadPixelsList",
+    6: "TrimBounds",
+    7: "MapTable",
+    8: "MapPolynomial",
+    9: "GainMap",
+    10: "DeltaPerRow",
+    11: "DeltaPerColumn",
+    12: "ScalePerRow",
+    13: "ScalePerColumn",
+    14: "WarpRectilinear2",
+}
+HARMLESS: Final = frozenset({4, 5, 6})
+"""They mend single pixels or trim the border; levels and places of all else stay."""
+BEFORE_DEMOSAIC: Final = (1, 2)
+HEADER: Final = struct.Struct(">IIII")
+"""Identity, version, flags, length of the parameters; big-endian whatever the file is."""
+
+
+def describe_opcodes(lists: Mapping[int, bytes | None]) -> tuple[str, ...]:
+    """Give a note for each opcode list that is harmless.
+
+    Parameters
+    ----------
+    lists
+        Number of the list (1: on the values as read, 2: on linear values, 3: after demosaicing) and its bytes.
+
+    Raises
+    ------
+    Unmeasurable
+        Where list 1 or 2 corrects shading, geometry or levels: then the pixels belong to a lens and a correction
+        together.
+    """
+    notes = []
+    for number, data in lists.items():
+        if not data:
+            continue
+        opcodes = read_opcodes(bytes(data), number)
+        names = ", ".join(dict.fromkeys(name_opcode(opcode) for opcode in opcodes))
+        altering = [opcode for opcode in opcodes if opcode not in HARMLESS]
+        if number in BEFORE_DEMOSAIC and altering:
+            raise Unmeasurable(
+                f"corrections baked in: opcode list {number} of the file asks for "
+                f"{', '.join(dict.fromkeys(name_opcode(opcode) for opcode in altering))}; turn lens and shading "
+                "corrections off in the body and shoot again"
+            )
+        if names:
+            notes.append(f"opcode list {number} of the file ({names}) is left unapplied")
+    return tuple(notes)
+
+
+def name_opcode(opcode: int) -> str:
+    """Give an opcode's name, or its number."""
+    return OPCODE_NAMES.get(opcode, f"opcode {opcode}")
+
+
+def read_opcodes(data: bytes, number: int) -> tuple[int, ...]:
+    """Give the identities of the opcodes in a list.
+
+    Raises
+    ------
+    Unmeasurable
+        Where the list does not fit its own lengths.
+    """
+    try:
+        (count,) = struct.unpack_from(">I", data)
+        place, opcodes = 4, []
+        for _ in range(count):
+            identity, _, _, length = HEADER.unpack_from(data, place)
+            opcodes.append(identity)
+            place += HEADER.size + length
+    except struct.error as error:
+        raise Unmeasurable(f"opcode list {number} of the file is cut short: copy it again") from error
+    if place > len(data):
+        raise Unmeasurable(f"opcode list {number} of the file is cut short: copy it again")
+    return tuple(opcodes)
