@@ -26,6 +26,7 @@ COMPRESSION_LEVEL: Final = 6
 NUMERIC_KINDS: Final = "biufc"
 UNADDRESSED: Final = frozenset({("Shot", "path"), ("DataFile", "path")})
 """Where a file lies is no part of what it says."""
+UNREADABLE: Final = (zlib.error, ValueError, TypeError, LookupError, AttributeError)
 
 
 class EncodingError(GlasswrightError):
@@ -89,13 +90,38 @@ def decode(data: bytes) -> Artefact:
         body = zlib.decompress(data[len(MAGIC) :])
         length = int.from_bytes(body[:8], "little")
         artefact = _unpack(json.loads(body[8 : 8 + length]), body[8 + length :], _open_packages())
-    except (zlib.error, ValueError, TypeError, LookupError, AttributeError) as error:
+    except UNREADABLE as error:
         msg = f"a kept artefact cannot be read: {error}"
         raise LedgerDamagedError(msg) from error
     if not isinstance(artefact, Artefact):
         msg = f"a kept artefact holds a {type(artefact).__name__}, which is no artefact"
         raise LedgerDamagedError(msg)
     return artefact
+
+
+def to_text(value: object) -> str:
+    """Give a value without arrays as JSON that `from_text` reads back exactly."""
+    arrays: list[bytes] = []
+    text = json.dumps(_pack(value, type(value).__name__, arrays), allow_nan=False, separators=(",", ":"))
+    if arrays:
+        msg = f"{type(value).__name__} holds an array, which is not kept as text"
+        raise EncodingError(msg)
+    return text
+
+
+def from_text(text: str) -> object:
+    """Read back what `to_text` gave.
+
+    Raises
+    ------
+    LedgerDamagedError
+        If the text is not such a value.
+    """
+    try:
+        return _unpack(json.loads(text), b"", _open_packages())
+    except UNREADABLE as error:
+        msg = f"a kept record cannot be read: {error}"
+        raise LedgerDamagedError(msg) from error
 
 
 def class_name(cls: type) -> str:

@@ -1,0 +1,70 @@
+"""The chain of runs: each run's digest covers all that it added, and the digest of the run before."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+from glasswright.errors import LedgerDamagedError
+from glasswright.ledger.hashes import row_hash
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from glasswright.ledger.store import Database
+
+NUMBERED = ("run", "outcome", "field", "manifest", "judgement")
+
+
+def end_run(database: Database, run: int, ended_at: str, completed: bool, summary: Mapping[str, object]) -> str:
+    """Close a run with its digest, and give that."""
+    last = database.rows("SELECT digest FROM run_end ORDER BY run DESC LIMIT 1")
+    previous = str(last[0][0]) if last else ""
+    text = json.dumps(summary, sort_keys=True, default=str)
+    digest = _run_digest(database, run, ended_at, completed, text, previous)
+    database.insert("run_end", run, ended_at, int(completed), text, previous, digest)
+    return digest
+
+
+def end_killed_runs(database: Database, ended_at: str) -> None:
+    """Close the runs that did not come to their end, so that the chain covers what they kept."""
+    for (run,) in database.rows("SELECT id FROM run WHERE id NOT IN (SELECT run FROM run_end) ORDER BY id"):
+        end_run(database, int(run), ended_at, False, {"interrupted": True})
+
+
+def _run_digest(database: Database, run: int, ended_at: str, completed: bool, summary: str, previous: str) -> str:
+    parts = [str(row[0]) for row in database.rows("SELECT hash FROM run WHERE id = ?", run)]
+    for table in ("outcome", "manifest", "judgement"):
+        rows = database.rows(f"SELECT hash FROM {table} WHERE run = ? ORDER BY id", run)
+        parts.append(row_hash([str(row[0]) for row in rows]))
+    return row_hash(previous, run, ended_at, int(completed), summary, parts)
+
+
+def check_chain(database: Database) -> None:
+    """Recompute every run's digest from the hashes of what it added.
+
+    Raises
+    ------
+    LedgerDamagedError
+        At the first run that does not fit, or where a row at the end of a table is gone.
+    """
+    last_numbers = dict(database.rows("SELECT name, seq FROM sqlite_sequence"))
+    for table in NUMBERED:
+        highest = database.rows(f"SELECT coalesce(max(id), 0) FROM {table}")[0][0]
+        if highest != last_numbers.get(table, 0):
+            msg = f"{database.path}: rows are missing at the end of table {table}: restore the ledger from a backup"
+            raise LedgerDamagedError(msg)
+    expected = ""
+    ends = {row[0]: row[1:] for row in database.rows("SELECT * FROM run_end ORDER BY run")}
+    runs = [row[0] for row in database.rows("SELECT id FROM run ORDER BY id")]
+    open_runs = [run for run in runs if run not in ends]
+    for run, (ended_at, completed, summary, previous, digest) in ends.items():
+        found = _run_digest(database, run, ended_at, bool(completed), summary, previous)
+        if previous != expected or found != digest or run not in runs:
+            what = f"run {run} does not match its digest: a row that it added was changed or removed"
+            msg = f"{database.path}: {what}. Restore the ledger from a backup"
+            raise LedgerDamagedError(msg)
+        expected = digest
+    if runs != list(range(1, len(runs) + 1)) or open_runs not in ([], runs[-1:]):
+        msg = f"{database.path}: the runs are not complete (found {len(runs)}): restore the ledger from a backup"
+        raise LedgerDamagedError(msg)

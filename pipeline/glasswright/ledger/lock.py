@@ -1,0 +1,61 @@
+"""One writer at a time: a lock beside the ledger that the kernel lets go whatever becomes of its holder."""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import socket
+import sys
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from glasswright.errors import LedgerBusyError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+class WriterLock:
+    """The right to write to one ledger, held until `release` or the end of the process."""
+
+    def __init__(self, ledger: Path) -> None:
+        """Take the lock, and write into it who holds it.
+
+        Raises
+        ------
+        LedgerBusyError
+            If another process holds it; the message says which.
+        """
+        self._file = os.open(_lock_path(ledger), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            holder = _describe_holder(os.pread(self._file, 65536, 0))
+            os.close(self._file)
+            msg = f"{ledger}: another run holds this ledger: {holder}. Wait for it to end, or stop it, and try again"
+            raise LedgerBusyError(msg) from None
+        about = {
+            "pid": os.getpid(),
+            "host": socket.gethostname(),
+            "started": datetime.now().astimezone().isoformat(timespec="seconds"),
+            "command": " ".join(sys.argv),
+        }
+        os.ftruncate(self._file, 0)
+        os.pwrite(self._file, json.dumps(about).encode(), 0)
+
+    def release(self) -> None:
+        """Let the lock go; its file stays, since removing it would let two hold it."""
+        os.close(self._file)
+
+
+def _lock_path(ledger: Path) -> Path:
+    return ledger.with_name(ledger.name + ".lock")
+
+
+def _describe_holder(text: bytes) -> str:
+    try:
+        about = json.loads(text)
+        return f"process {about['pid']} on {about['host']}, started {about['started']}, `{about['command']}`"
+    except (ValueError, KeyError, TypeError):
+        return "it has not said yet which process it is"

@@ -1,0 +1,230 @@
+"""What the ledger says, each row checked against its hash as it is read."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from collections import defaultdict
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any, Final
+
+from glasswright.artefact import Setting
+from glasswright.encoding import from_text
+from glasswright.errors import LedgerDamagedError
+from glasswright.ledger.hashes import join_hashes, measurement_hash, row_hash
+from glasswright.ledger.records import KeptOutcome, TicketRecord, TicketState
+from glasswright.ledger.writing import manifest_content
+from glasswright.measurements import Measured
+from glasswright.outcome import Item, Outcome, Status
+from glasswright.stage import Scope
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Mapping, Sequence
+
+    from glasswright.ledger.store import Database
+
+OUTCOME_COLUMNS: Final = (
+    "id, address, step, stage, scope, ticket, setting, shot, status, reason, caveats, notes, artefact, "
+    "measured_count, measured_hash, seconds, traceback, content, hash"
+)
+OUTCOME_SQL: Final = f"SELECT {OUTCOME_COLUMNS} FROM outcome"
+MEASUREMENT_SQL: Final = (
+    "SELECT outcome, path, unit, kind, value, text, u, hash FROM measurement JOIN field ON field.id = field "
+)
+
+
+def damaged(database: Database, what: str) -> LedgerDamagedError:
+    """Say which row is not what it was."""
+    return LedgerDamagedError(f"{database.path}: {what} does not match its hash: restore the ledger from a backup")
+
+
+def check_outcome(database: Database, row: Sequence[Any]) -> None:
+    """Check an outcome's row, in the order of `OUTCOME_COLUMNS`, against its hashes."""
+    seconds, traceback, content, hashed = row[-4:]
+    if row_hash(*row[1:-4]) != content or row_hash(content, seconds, traceback) != hashed:
+        raise damaged(database, f"outcome {row[0]} ({row[2]} of {row[5] or 'the night'})")
+
+
+def find(database: Database, addresses: Iterable[str]) -> dict[str, Outcome]:
+    """Give the latest outcome at each address that has one, without its artefact."""
+    sql = OUTCOME_SQL + " WHERE address IN (SELECT value FROM json_each(?)) ORDER BY id"
+    found = {}
+    for row in database.rows(sql, json.dumps(list(addresses))):
+        check_outcome(database, row)
+        found[row[1]] = _outcome(row)
+    return found
+
+
+def _outcome(row: Sequence[Any]) -> Outcome:
+    _, address, step, stage, scope, ticket, setting, shot, status, reason, caveats, notes, *_ = row
+    return Outcome(
+        step=step,
+        stage=stage,
+        item=Item(scope=Scope(scope), ticket=ticket, setting=read_setting(setting), shot=shot),
+        address=address,
+        status=Status(status),
+        reason=reason,
+        traceback=row[-3],
+        caveats=tuple(json.loads(caveats)),
+        notes=tuple(json.loads(notes)),
+        seconds=row[-4],
+    )
+
+
+def find_artefact(database: Database, address: str) -> str | None:
+    """Give the SHA-256 of the artefact of the latest outcome at an address."""
+    rows = database.rows(OUTCOME_SQL + " WHERE address = ? ORDER BY id DESC LIMIT 1", address)
+    for row in rows:
+        check_outcome(database, row)
+    return str(rows[0][12]) if rows and rows[0][12] is not None else None
+
+
+@lru_cache(maxsize=4096)
+def read_setting(text: str) -> Setting | None:
+    """Give the setting that stands in a row."""
+    values = json.loads(text)
+    return None if values is None else Setting(**dict(zip(Setting.__dataclass_fields__, values, strict=True)))
+
+
+def latest_states(
+    database: Database, tickets: Collection[str] | None, measures: Collection[str] | None
+) -> tuple[TicketState, ...]:
+    """Give what the ledger says now of tickets, by ticket number.
+
+    Parameters
+    ----------
+    tickets
+        Their numbers; None for all.
+    measures
+        `step.field` names of the measurements to read; None for all.
+    """
+    sql = (
+        "SELECT manifest.id, ticket, folder, record, content, manifest.hash, started_at FROM manifest "
+        "JOIN run ON run.id = run WHERE manifest.id IN (SELECT max(id) FROM manifest WHERE ticket != '' "
+    )
+    if tickets is None:
+        manifests = database.rows(sql + "GROUP BY ticket) ORDER BY ticket")
+    else:
+        chosen = "AND ticket IN (SELECT value FROM json_each(?)) GROUP BY ticket) ORDER BY ticket"
+        manifests = database.rows(sql + chosen, json.dumps(sorted(tickets)))
+    members = _members(database, [row[0] for row in manifests])
+    outcomes = {row[0]: row for rows in members.values() for row in rows}
+    measured = read_measured(database, outcomes, measures)
+    return tuple(_state(database, row, members[row[0]], measured) for row in manifests)
+
+
+def _members(database: Database, manifests: Sequence[int]) -> Mapping[int, list[Any]]:
+    columns = ", ".join(f"outcome.{name}" for name in OUTCOME_COLUMNS.split(", "))
+    sql = (
+        f"SELECT manifest, {columns} FROM manifest_outcome JOIN outcome ON outcome.id = manifest_outcome.outcome "
+        "WHERE manifest IN (SELECT value FROM json_each(?)) ORDER BY manifest, outcome.id"
+    )
+    members: dict[int, list[Any]] = defaultdict(list)
+    for manifest, *row in database.rows(sql, json.dumps(list(manifests))):
+        check_outcome(database, row)
+        members[manifest].append(row)
+    return members
+
+
+def read_measured(
+    database: Database, outcomes: Mapping[int, Sequence[Any]], measures: Collection[str] | None
+) -> Mapping[int, dict[str, Measured]]:
+    """Give outcome -> path -> measurement, for those asked for; one that should be there and is not is looked into."""
+    if measures is None:
+        check_all_measurements(database, outcomes)
+        asked = None
+    else:
+        asked = {tuple(measure.split(".", 1)) for measure in measures}
+    paths = json.dumps(None if asked is None else sorted({path for _, path in asked}))
+    sql = (
+        MEASUREMENT_SQL + "WHERE outcome IN (SELECT value FROM json_each(?1)) "
+        "AND (?2 = 'null' OR field IN (SELECT id FROM field WHERE path IN (SELECT value FROM json_each(?2))))"
+    )
+    found: dict[int, dict[str, Measured]] = defaultdict(dict)
+    for outcome, path, unit, kind, value, text, u, hashed in database.rows(sql, json.dumps(list(outcomes)), paths):
+        row = outcomes[outcome]
+        if asked is not None and (row[2], path) not in asked:
+            continue
+        if measurement_hash(row[1], path, unit, kind, value, u, text) != hashed:
+            raise damaged(database, f"measurement {row[2]}.{path} of {row[5]} (outcome {outcome})")
+        number = math.nan if kind == "nan" else value
+        found[outcome][path] = Measured(path=path, value=number, text=text, u=u, unit=unit)
+    if asked is not None:
+        _look_into_missing(database, outcomes, found, asked)
+    return found
+
+
+def _look_into_missing(
+    database: Database,
+    outcomes: Mapping[int, Sequence[Any]],
+    found: Mapping[int, Mapping[str, Measured]],
+    asked: Collection[tuple[str, ...]],
+) -> None:
+    """Tell a field that was never measured from a row that is gone."""
+    paths: dict[str, set[str]] = defaultdict(set)
+    for step, path in asked:
+        paths[step].add(path)
+    short = {
+        number: row
+        for number, row in outcomes.items()
+        if row[13] and row[2] in paths and not paths[row[2]] <= found.get(number, {}).keys()
+    }
+    check_all_measurements(database, short)
+
+
+def check_all_measurements(database: Database, outcomes: Mapping[int, Sequence[Any]]) -> None:
+    """Check every measurement of outcomes, and that none is missing."""
+    sql = MEASUREMENT_SQL + "WHERE outcome IN (SELECT value FROM json_each(?)) ORDER BY outcome, path"
+    hashes: dict[int, list[bytes]] = defaultdict(list)
+    for outcome, path, unit, kind, value, text, u, hashed in database.rows(sql, json.dumps(list(outcomes))):
+        if measurement_hash(outcomes[outcome][1], path, unit, kind, value, u, text) != hashed:
+            raise damaged(database, f"measurement {path} of outcome {outcome}")
+        hashes[outcome].append(hashed)
+    for number, row in outcomes.items():
+        if (len(hashes[number]), join_hashes(hashes[number])) != (row[13], row[14]):
+            raise damaged(database, f"the list of measurements of outcome {number} ({row[2]} of {row[5]})")
+
+
+def _state(
+    database: Database,
+    manifest: Sequence[Any],
+    members: Sequence[Sequence[Any]],
+    measured: Mapping[int, Mapping[str, Measured]],
+) -> TicketState:
+    number, ticket, folder, text, content, hashed, started_at = manifest
+    expected = manifest_content(text, [row[-2] for row in members])
+    record = from_text(text)
+    if content != expected or row_hash(content, folder) != hashed or not isinstance(record, TicketRecord):
+        raise damaged(database, f"manifest {number} of ticket {ticket}")
+    if record.ticket.number != ticket:
+        raise damaged(database, f"manifest {number}, filed under ticket {ticket},")
+    return TicketState(
+        record=dataclasses.replace(record, folder=folder),
+        content=content,
+        measured_at=started_at,
+        outcomes=tuple(_kept(row, measured.get(row[0], {})) for row in members),
+        other_lenses=_other_lenses(database, record),
+    )
+
+
+def _kept(row: Sequence[Any], measured: Mapping[str, Measured]) -> KeptOutcome:
+    return KeptOutcome(
+        step=row[2],
+        scope=Scope(row[4]),
+        setting=read_setting(row[6]),
+        shot=row[7],
+        status=Status(row[8]),
+        reason=row[9],
+        caveats=tuple(json.loads(row[10])),
+        measured=measured,
+    )
+
+
+def _other_lenses(database: Database, record: TicketRecord) -> tuple[str, ...]:
+    texts = database.rows("SELECT DISTINCT record FROM manifest WHERE ticket = ? ORDER BY id", record.ticket.number)
+    if len(texts) < 2:
+        return ()
+    earlier = [from_text(text) for (text,) in texts]
+    lenses = {f"{each.ticket.model}, serial {each.ticket.serial}" for each in earlier if isinstance(each, TicketRecord)}
+    return tuple(sorted(lenses - {f"{record.ticket.model}, serial {record.ticket.serial}"}))

@@ -1,0 +1,129 @@
+"""What goes into the ledger and what comes out of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from glasswright.artefact import Setting, Ticket
+from glasswright.outcome import Status
+from glasswright.stage import Scope
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from glasswright.measurements import Measured
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Document:
+    """A plan, a card or a stand file as it was used."""
+
+    kind: str
+    """`plan`, `card` or `stand`."""
+    name: str
+    text: str
+    sha256: str
+    """Of the text."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunRecord:
+    """One start of a command that writes: with what, where, when."""
+
+    command: str
+    machine: str
+    started_at: str
+    """ISO 8601, with the offset from UTC."""
+    versions: Mapping[str, str]
+    documents: tuple[Document, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShotRecord:
+    """One raw file of a ticket."""
+
+    name: str
+    role: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TicketRecord:
+    """All that describes a ticket after a run. A ticket whose number is empty stands for the night itself."""
+
+    ticket: Ticket
+    folder: str = field(metadata={"address": False})
+    """Where the ticket lay; no part of what was measured."""
+    plan_sha256: str
+    stand: str
+    """Name of the stand."""
+    stand_sha256: str
+    findings: tuple[str, ...] = ()
+    settings: tuple[Setting, ...] = ()
+    """Planned or shot."""
+    shots: tuple[ShotRecord, ...] = ()
+    manifest: tuple[str, ...] = ()
+    """Addresses of every outcome that now describes the ticket."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptOutcome:
+    """One outcome of a ticket, with those of its measurements that were asked for."""
+
+    step: str
+    scope: Scope
+    setting: Setting | None
+    shot: str
+    status: Status
+    reason: str
+    caveats: tuple[str, ...]
+    measured: Mapping[str, Measured]
+    """Path of the field, without the step -> what was measured."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TicketState:
+    """What the ledger says of a ticket now."""
+
+    record: TicketRecord
+    """Its `manifest` is empty: the outcomes are here."""
+    content: str
+    """Hash that names what was measured."""
+    measured_at: str
+    """When the run that wrote it started."""
+    outcomes: tuple[KeptOutcome, ...]
+    other_lenses: tuple[str, ...] = ()
+    """Lenses that the same ticket number stood for earlier."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptVerdict:
+    """The verdict on one limit at one setting (or shot)."""
+
+    measure: str
+    at: str
+    verdict: str
+    reason: str
+    value: float | None = None
+    u: float | None = None
+    lower: float | None = None
+    upper: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptJudgement:
+    """What a card said of what was measured of a ticket."""
+
+    ticket: str
+    manifest: str
+    """`TicketState.content`."""
+    card: str
+    """SHA-256 of the card's text; empty where the model has none."""
+    stand: str
+    """SHA-256 of the stand file's text."""
+    judge_version: int
+    verdict: str
+    reasons: tuple[str, ...]
+    """What concerns the whole ticket."""
+    verdicts: tuple[KeptVerdict, ...]

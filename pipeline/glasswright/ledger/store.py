@@ -1,0 +1,267 @@
+"""The ledger: one database file that is only ever added to, and the artefacts' files beside it."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import contextmanager
+from datetime import datetime
+from importlib import resources
+from typing import TYPE_CHECKING, Any, Final, Self
+
+from glasswright.encoding import decode, encode
+from glasswright.errors import LedgerBusyError, LedgerDamagedError
+from glasswright.ledger import chain, content, reading, writing
+from glasswright.ledger.files import ArtefactFiles
+from glasswright.ledger.lock import WriterLock
+from glasswright.ledger.place import check_place
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+    from pathlib import Path
+
+    from glasswright.artefact import Artefact
+    from glasswright.ledger.records import RunRecord, TicketRecord, TicketState
+    from glasswright.outcome import Outcome
+
+APPLICATION_ID: Final = 0x474C5752
+"""Marks the file as a ledger of this program (`GLWR`)."""
+SECONDS_TO_WAIT: Final = 30
+
+
+class Database:
+    """The one way to the database: its failures come out as the ledger's own."""
+
+    def __init__(self, path: Path, *, writable: bool) -> None:
+        """Open a ledger's file; a writer makes it, and brings an older one up to date."""
+        self.path = path
+        if not writable and not path.is_file():
+            msg = f"{path}: there is no ledger here: correct --ledger, or make one with `glasswright run`"
+            raise LedgerDamagedError(msg)
+        mode = "rwc" if writable else "ro"
+        with self.explained():
+            self._connection = sqlite3.connect(
+                f"{path.resolve().as_uri()}?mode={mode}", uri=True, isolation_level=None, timeout=SECONDS_TO_WAIT
+            )
+        try:
+            self._set_up(writable)
+        except BaseException:
+            self._connection.close()
+            raise
+
+    def _set_up(self, writable: bool) -> None:
+        if writable and self._is_empty():
+            self.rows(f"PRAGMA application_id = {APPLICATION_ID}")
+        found, version, latest = self._number("application_id"), self._number("user_version"), len(migrations())
+        if found != APPLICATION_ID:
+            msg = f"{self.path}: this file is not a ledger of this program: correct --ledger"
+            raise LedgerDamagedError(msg)
+        if version > latest or (version < latest and not writable):
+            need = "a newer program" if version > latest else "to be brought up to date by `glasswright run`"
+            msg = f"{self.path}: the ledger has schema {version}, this program knows {latest}: it needs {need}"
+            raise LedgerDamagedError(msg)
+        for pragma in ("foreign_keys = ON", "recursive_triggers = ON", "trusted_schema = OFF", "cell_size_check = ON"):
+            self.rows(f"PRAGMA {pragma}")
+        if writable:
+            self.rows("PRAGMA journal_mode = WAL")
+            self.rows("PRAGMA synchronous = FULL")
+            self._migrate(version)
+        else:
+            # everything is read as it was at one moment
+            self.rows("BEGIN")
+
+    def _is_empty(self) -> bool:
+        return not self.rows("SELECT 1 FROM sqlite_schema LIMIT 1") and self._number("user_version") == 0
+
+    def _number(self, pragma: str) -> int:
+        return int(self.rows(f"PRAGMA {pragma}")[0][0])
+
+    def _migrate(self, version: int) -> None:
+        steps = migrations()
+        if 0 < version < len(steps):
+            self.copy_to(self.path.with_name(f"{self.path.name}.schema-{version}"))
+        with self.transaction():
+            for number, statements in enumerate(steps[version:], version + 1):
+                for statement in statements:
+                    self.rows(statement)
+                self.rows(f"PRAGMA user_version = {number}")
+
+    def rows(self, sql: str, *values: object) -> list[Any]:
+        """Run one statement and give its rows."""
+        with self.explained():
+            return self._connection.execute(sql, values).fetchall()
+
+    def insert(self, table: str, *values: object) -> int:
+        """Add one row and give its number."""
+        with self.explained():
+            marks = ", ".join("?" * len(values))
+            return int(self._connection.execute(f"INSERT INTO {table} VALUES ({marks})", values).lastrowid or 0)
+
+    def insert_many(self, table: str, rows: Sequence[tuple[object, ...]]) -> None:
+        """Add several rows."""
+        if rows:
+            with self.explained():
+                marks = ", ".join("?" * len(rows[0]))
+                self._connection.executemany(f"INSERT INTO {table} VALUES ({marks})", rows)
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Keep all that is added inside, or nothing of it."""
+        self.rows("BEGIN IMMEDIATE")
+        try:
+            yield
+            self.rows("COMMIT")
+        except BaseException:
+            if self._connection.in_transaction:
+                self._connection.rollback()
+            raise
+
+    def copy_to(self, path: Path) -> None:
+        """Write a compact copy, whole or not at all."""
+        temporary = path.with_name(path.name + ".part")
+        temporary.unlink(missing_ok=True)
+        self.rows("VACUUM INTO ?", str(temporary))
+        temporary.replace(path)
+
+    @contextmanager
+    def explained(self) -> Iterator[None]:
+        """Turn the database's failures into the ledger's, with what to do about them."""
+        try:
+            yield
+        except sqlite3.IntegrityError:
+            raise
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+                msg = f"{self.path}: another program holds the ledger's database: close it and try again"
+                raise LedgerBusyError(msg) from error
+            msg = f"{self.path}: the ledger cannot be used: {error}"
+            raise LedgerDamagedError(msg) from error
+        except sqlite3.DatabaseError as error:
+            msg = f"{self.path}: the ledger is damaged ({error}): restore it from a backup"
+            raise LedgerDamagedError(msg) from error
+
+    def close(self) -> None:
+        """Close the file."""
+        self._connection.close()
+
+
+def migrations() -> list[list[str]]:
+    """Give the statements of every schema, oldest first."""
+    files = [each for each in resources.files("glasswright.ledger").iterdir() if each.name.endswith(".sql")]
+    return [split_statements(file.read_text(encoding="utf-8")) for file in sorted(files, key=lambda file: file.name)]
+
+
+def split_statements(text: str) -> list[str]:
+    """Split a migration into its statements; each ends at the end of a line."""
+    statements, current = [], ""
+    for line in text.splitlines(keepends=True):
+        current += line
+        if sqlite3.complete_statement(current):
+            statements.append(current)
+            current = ""
+    return statements
+
+
+class Ledger:
+    """What was measured and decided. A context manager; nothing in it is ever overwritten."""
+
+    def __init__(self, database: Database, files: ArtefactFiles, lock: WriterLock | None) -> None:
+        """Use `open_for_writing` or `open_for_reading`."""
+        self.database = database
+        self.files = files
+        self._lock = lock
+
+    @classmethod
+    def open_for_writing(cls, path: Path) -> Self:
+        """Open a ledger, or begin a new one, as its only writer.
+
+        Raises
+        ------
+        LedgerPlaceError
+            On a network file system.
+        LedgerBusyError
+            If another run holds it.
+        LedgerDamagedError
+            If it is newer than this program, or no ledger.
+        """
+        check_place(path)
+        lock = WriterLock(path)
+        try:
+            return cls(Database(path, writable=True), ArtefactFiles(path), lock)
+        except BaseException:
+            lock.release()
+            raise
+
+    @classmethod
+    def open_for_reading(cls, path: Path) -> Self:
+        """Open a ledger as it is at this moment; a run may go on writing."""
+        check_place(path)
+        return cls(Database(path, writable=False), ArtefactFiles(path), None)
+
+    def __enter__(self) -> Self:
+        """Give the ledger."""
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        """Close it."""
+        self.database.close()
+        if self._lock is not None:
+            self._lock.release()
+
+    def begin_run(self, record: RunRecord) -> int:
+        """Keep the start of a run and the documents it uses; give its number."""
+        with self.database.transaction():
+            chain.end_killed_runs(self.database, _now())
+            return writing.add_run(self.database, record)
+
+    def find(self, addresses: Iterable[str]) -> dict[str, Outcome]:
+        """Give the latest outcome at each address that has one, without its artefact."""
+        return reading.find(self.database, addresses)
+
+    def load_artefact(self, address: str) -> Artefact:
+        """Give the artefact of the outcome at an address, checked against its hash."""
+        sha256 = reading.find_artefact(self.database, address)
+        if sha256 is None:
+            msg = f"{self.database.path}: the ledger keeps no artefact at the address {address}"
+            raise LedgerDamagedError(msg)
+        return decode(self.files.read(sha256))
+
+    def commit_ticket(self, run: int, record: TicketRecord, outcomes: Iterable[Outcome]) -> None:
+        """Keep a ticket's new outcomes and its manifest, all or nothing; what is there already is not kept twice.
+
+        Parameters
+        ----------
+        record
+            Its manifest may name outcomes of this call and such as are kept already.
+        outcomes
+            New ones, in any order.
+        """
+        # the files come first: a row never names a file that is not there
+        kept = [(each, None if each.artefact is None else self.files.write(encode(each.artefact))) for each in outcomes]
+        with self.database.transaction():
+            added = {
+                outcome.address: writing.add_outcome(self.database, run, outcome, artefact)
+                for outcome, artefact in sorted(kept, key=lambda pair: (pair[0].step, pair[0].address))
+            }
+            writing.add_manifest(self.database, run, record, added)
+
+    def end_run(self, run: int, summary: Mapping[str, object], *, backup: bool = True) -> str:
+        """Close a run, give its digest in the chain, and write a copy of the database to `<ledger>.backup`."""
+        with self.database.transaction():
+            digest = chain.end_run(self.database, run, _now(), True, summary)
+        if backup:
+            self.database.copy_to(self.database.path.with_name(self.database.path.name + ".backup"))
+        return digest
+
+    def latest_tickets(
+        self, tickets: Collection[str] | None = None, measures: Collection[str] | None = None
+    ) -> tuple[TicketState, ...]:
+        """Give what the ledger says now of tickets (all if None), with the measurements asked for (all if None)."""
+        return reading.latest_states(self.database, tickets, measures)
+
+    def content_digest(self) -> str:
+        """Give one hash of what the ledger says now of every ticket, whatever runs it took and when they were."""
+        return content.content_digest(self.database)
+
+
+def _now() -> str:
+    return datetime.now().astimezone().isoformat(timespec="seconds")

@@ -1,0 +1,164 @@
+"""What is added to the ledger: rows that carry their hashes."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from typing import TYPE_CHECKING, Any
+
+from glasswright.encoding import to_text
+from glasswright.errors import GlasswrightError
+from glasswright.ledger.hashes import join_hashes, measurement_hash, row_hash
+from glasswright.measurements import read_measurements
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from glasswright.artefact import Setting
+    from glasswright.ledger.records import Document, KeptJudgement, RunRecord, TicketRecord
+    from glasswright.ledger.store import Database
+    from glasswright.measurements import Measured
+    from glasswright.outcome import Outcome
+
+MeasurementRow = tuple[str, str, str, float | None, str | None, float | None]
+"""path, unit, kind, value, text, u"""
+
+
+def add_documents(database: Database, documents: Iterable[Document]) -> None:
+    """Keep the texts that are not kept yet."""
+    for document in documents:
+        if not database.rows("SELECT 1 FROM document WHERE sha256 = ?", document.sha256):
+            database.insert("document", document.sha256, document.kind, document.name, document.text)
+
+
+def add_run(database: Database, record: RunRecord) -> int:
+    """Keep the start of a run and give its number."""
+    add_documents(database, record.documents)
+    versions = json.dumps(dict(record.versions), sort_keys=True)
+    documents = json.dumps(sorted(document.sha256 for document in record.documents))
+    values = (record.command, record.machine, record.started_at, versions, documents)
+    return database.insert("run", None, *values, row_hash(*values))
+
+
+def setting_text(setting: Setting | None) -> str:
+    """Give a setting as it stands in a row."""
+    return json.dumps(
+        None if setting is None else [None if v is None else float(v) for v in dataclasses.astuple(setting)]
+    )
+
+
+def measurement_rows(measured: Iterable[Measured]) -> list[MeasurementRow]:
+    """Give the measurements as they stand in rows, by path."""
+    return sorted((_measurement_row(each) for each in measured), key=lambda row: row[0])
+
+
+def _measurement_row(measured: Measured) -> MeasurementRow:
+    # adding 0 makes a negative zero positive: the database keeps no other
+    value = None if measured.value is None or math.isnan(measured.value) else float(measured.value) + 0.0
+    u = None if measured.u is None or math.isnan(measured.u) else float(measured.u) + 0.0
+    kind = "number" if value is not None else "text" if measured.text is not None else "none"
+    if measured.value is not None and math.isnan(measured.value):
+        kind = "nan"
+    return (measured.path, measured.unit, kind, value, measured.text, u)
+
+
+def outcome_values(outcome: Outcome, artefact: str | None, measurements: Sequence[MeasurementRow]) -> tuple[Any, ...]:
+    """Give an outcome's columns from `address` to `hash`, and before that the hashes of its measurements."""
+    hashes = [
+        measurement_hash(outcome.address, path, unit, kind, value, u, text)
+        for path, unit, kind, value, text, u in measurements
+    ]
+    item = outcome.item
+    values = (
+        outcome.address, outcome.step, outcome.stage, int(item.scope), item.ticket, setting_text(item.setting),
+        item.shot, str(outcome.status), outcome.reason, json.dumps(outcome.caveats), json.dumps(outcome.notes),
+        artefact, len(hashes), join_hashes(hashes),
+    )  # fmt: skip
+    content = row_hash(*values)
+    seconds = float(outcome.seconds)
+    return (hashes, *values, seconds, outcome.traceback, content, row_hash(content, seconds, outcome.traceback))
+
+
+def add_outcome(database: Database, run: int, outcome: Outcome, artefact: str | None) -> int:
+    """Keep an outcome and its measurements; one that is there already, but for how long it took, is not kept twice."""
+    measurements = measurement_rows(read_measurements(outcome.artefact)) if outcome.artefact is not None else []
+    hashes, *values = outcome_values(outcome, artefact, measurements)
+    content = values[-2]
+    there = database.rows("SELECT id FROM outcome WHERE address = ? AND content = ?", outcome.address, content)
+    if there:
+        return int(there[-1][0])
+    number = database.insert("outcome", None, run, *values)
+    rows = [
+        (number, _field_number(database, path, unit), kind, value, text, u, hashed)
+        for (path, unit, kind, value, text, u), hashed in zip(measurements, hashes, strict=True)
+    ]
+    database.insert_many("measurement", rows)
+    return number
+
+
+def _field_number(database: Database, path: str, unit: str) -> int:
+    there = database.rows("SELECT id FROM field WHERE path = ? AND unit = ?", path, unit)
+    return int(there[0][0]) if there else database.insert("field", None, path, unit)
+
+
+def add_manifest(database: Database, run: int, record: TicketRecord, added: dict[str, int]) -> None:
+    """Keep what now describes a ticket, unless that is what the ledger says last.
+
+    Parameters
+    ----------
+    added
+        Address -> number, for the outcomes that this transaction brought.
+    """
+    numbers = sorted({added.get(each) or _find_number(database, each, record) for each in record.manifest})
+    listed = json.dumps(numbers)
+    sql = "SELECT content, hash FROM outcome WHERE id IN (SELECT value FROM json_each(?)) ORDER BY content"
+    outcomes = database.rows(sql, listed)
+    text = to_text(dataclasses.replace(record, folder="", manifest=()))
+    content = manifest_content(text, [row[0] for row in outcomes])
+    number = record.ticket.number
+    last = database.rows("SELECT content FROM manifest WHERE ticket = ? ORDER BY id DESC LIMIT 1", number)
+    if last and last[0][0] == content:
+        return
+    hashed = row_hash(content, record.folder)
+    manifest = database.insert("manifest", None, run, number, record.folder, text, content, hashed)
+    database.insert_many("manifest_outcome", [(manifest, outcome) for outcome in numbers])
+
+
+def manifest_content(record: str, outcomes: list[str]) -> str:
+    """Give the hash that names what was measured of a ticket, from its record and its outcomes' contents."""
+    return row_hash(record, sorted(outcomes))
+
+
+def _find_number(database: Database, address: str, record: TicketRecord) -> int:
+    """Find the latest outcome at an address, this ticket's own before another's."""
+    sql = "SELECT id FROM outcome WHERE address = ? ORDER BY ticket IN (?, '') DESC, id DESC LIMIT 1"
+    found = database.rows(sql, address, record.ticket.number)
+    if not found:
+        msg = f"ticket {record.ticket.number}: its manifest names the address {address}, at which there is no outcome"
+        raise GlasswrightError(msg)
+    return int(found[0][0])
+
+
+def add_judgement(database: Database, run: int, judgement: KeptJudgement) -> None:
+    """Keep a judgement and its verdicts."""
+    values, verdicts = judgement_values(judgement)
+    number = database.insert("judgement", None, run, *values)
+    database.insert_many("verdict", [(number, place, *verdict) for place, verdict in enumerate(verdicts)])
+
+
+def judgement_values(judgement: KeptJudgement) -> tuple[tuple[Any, ...], list[tuple[Any, ...]]]:
+    """Give a judgement's columns from `ticket` to `hash`, and those of its verdicts from `measure` on."""
+    verdicts = [
+        (each.measure, each.at, each.verdict, each.reason, *map(_number, (each.value, each.u, each.lower, each.upper)))
+        for each in judgement.verdicts
+    ]
+    values = (
+        judgement.ticket, judgement.manifest, judgement.card, judgement.stand, judgement.judge_version,
+        judgement.verdict, json.dumps(judgement.reasons),
+    )  # fmt: skip
+    return (*values, row_hash(*values, *map(json.dumps, verdicts))), verdicts
+
+
+def _number(value: float | None) -> float | None:
+    return None if value is None or math.isnan(value) else float(value) + 0.0
