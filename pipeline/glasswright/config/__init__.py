@@ -2,19 +2,40 @@
 
 from glasswright.config.document import Document, Place, name_place
 from glasswright.config.files import ConfigFile, DataFile
+from glasswright.config.names import ROLES, SafeName, Words, is_safe_name
+from glasswright.config.plan import Plan, Source, Step, load_plan
 from glasswright.config.reading import check
+from glasswright.config.stand_file import Spread, StandFile, find_missing_sections, load_stand
 from glasswright.config.suggestions import did_you_mean
+from glasswright.config.ticket_file import BodyNote, LensNote, ShotNote, TicketFile, load_ticket
 from glasswright.config.validation import ConfigModel, read_config, validate
 from glasswright.config.yaml_reading import read_yaml, scan_yaml
 
 __all__ = [
+    "ROLES",
+    "BodyNote",
     "ConfigFile",
     "ConfigModel",
     "DataFile",
     "Document",
+    "LensNote",
     "Place",
+    "Plan",
+    "SafeName",
+    "ShotNote",
+    "Source",
+    "Spread",
+    "StandFile",
+    "Step",
+    "TicketFile",
+    "Words",
     "check",
     "did_you_mean",
+    "find_missing_sections",
+    "is_safe_name",
+    "load_plan",
+    "load_stand",
+    "load_ticket",
     "name_place",
     "read_config",
     "read_yaml",

@@ -1,0 +1,51 @@
+"""Names that configuration files may use."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Final
+
+from pydantic import AfterValidator, StringConstraints
+
+ROLES: Final = (
+    "dark",
+    "flat",
+    "panel",
+    "chart",
+    "focus_series",
+    "ramp",
+    "black_spot",
+    "shake_off",
+    "shake_on",
+)
+"""What a shot may be of; each is a folder of the ticket."""
+
+SAFE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,62}[A-Za-z0-9_]|[A-Za-z0-9]")
+STEP_NAME = re.compile(r"[a-z][a-z0-9_]*")
+
+
+def is_safe_name(name: str) -> bool:
+    """Say whether a name can stand as a file name anywhere: letters, digits, `.`, `_`, `-`, at most 64."""
+    return SAFE_NAME.fullmatch(name) is not None
+
+
+def _refuse_unsafe(name: str) -> str:
+    if not is_safe_name(name):
+        raise ValueError(
+            "must do as a file name: up to 64 of A-Z, a-z, 0-9, `.`, `_`, `-`, with a letter or digit first and no "
+            "`.` or `-` last"
+        )
+    return name
+
+
+def _refuse_blank(text: str) -> str:
+    if not text.strip():
+        raise ValueError("must not be empty")
+    if text != text.strip() or not text.isprintable():
+        raise ValueError("must be one line without blanks at its ends")
+    return text
+
+
+SafeName = Annotated[str, AfterValidator(_refuse_unsafe)]
+Words = Annotated[str, StringConstraints(max_length=200), AfterValidator(_refuse_blank)]
+"""One line of text that is not empty."""

@@ -1,0 +1,53 @@
+"""A plan as it is written, before anything in it is looked up."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, Field
+
+from glasswright.config.names import STEP_NAME, SafeName
+from glasswright.config.validation import ConfigModel
+
+Nominal = Annotated[float, Field(gt=0)]
+
+
+def _refuse_repeats(values: tuple[float, ...]) -> tuple[float, ...]:
+    twice = sorted({value for value in values if values.count(value) > 1})
+    if twice:
+        raise ValueError(f"{twice[0]:g} is listed twice")
+    return values
+
+
+def _check_step_names(stages: dict[str, StageEntry]) -> dict[str, StageEntry]:
+    for name in stages:
+        if not STEP_NAME.fullmatch(name) or name == "ticket":
+            raise ValueError(
+                f"`{name}` cannot name a step: use lower-case letters, digits and `_`, a letter first; not `ticket`"
+            )
+    return stages
+
+
+class NominalSettings(ConfigModel):
+    """What lenses are set to; a shot joins the nearest."""
+
+    focal_length_mm: Annotated[tuple[Nominal, ...], AfterValidator(_refuse_repeats)] = ()
+    f_number: Annotated[tuple[Nominal, ...], AfterValidator(_refuse_repeats)] = ()
+
+
+class StageEntry(ConfigModel):
+    """One step of a plan: five keys."""
+
+    stage: str
+    inputs: dict[str, str] = Field(default_factory=dict)
+    settings: dict[str, Any] = Field(default_factory=dict)
+    per: Literal["setting", "ticket", "night"] | None = None
+    at_least: Annotated[int, Field(ge=1)] | None = None
+
+
+class PlanFile(ConfigModel):
+    """The whole file."""
+
+    plan: SafeName
+    settings: NominalSettings = NominalSettings()
+    stages: Annotated[dict[str, StageEntry], Field(min_length=1), AfterValidator(_check_step_names)]

@@ -1,0 +1,122 @@
+"""The stand file: the bench's name, bodies, scatter, and one section for each plugin that wants one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Any, Self
+
+from pydantic import AfterValidator, Field, create_model, model_validator
+
+from glasswright.config.names import SafeName, Words
+from glasswright.config.reading import check
+from glasswright.config.validation import ConfigModel
+from glasswright.config.yaml_reading import scan_yaml
+from glasswright.errors import ConfigError, Problem
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from glasswright.artefact import Artefact
+    from glasswright.config.plan import Plan
+    from glasswright.plugins import Plugins
+
+
+class Spread(ConfigModel):
+    """A standard uncertainty of the stand for one measured field, and where it is from."""
+
+    u: Annotated[float, Field(gt=0)] | None = None
+    """In the field's unit."""
+    relative_u: Annotated[float, Field(gt=0, lt=1)] | None = None
+    """Of the value."""
+    origin: Words
+    """The study it was found in, or who declared it and when."""
+
+    @model_validator(mode="after")
+    def _refuse_both(self) -> Self:
+        if (self.u is None) == (self.relative_u is None):
+            raise ValueError("give either `u` (in the field's unit) or `relative_u` (of the value)")
+        return self
+
+    def of(self, value: float) -> float:
+        """Give the standard uncertainty of a value."""
+        return self.u if self.u is not None else abs(value) * (self.relative_u or 0.0)
+
+
+def _check_measures(spreads: dict[str, Spread]) -> dict[str, Spread]:
+    for measure in spreads:
+        step, dot, field = measure.partition(".")
+        if not (step and dot and field):
+            raise ValueError(f"`{measure}` names no field: write `step.field`; `*` stands for any letters")
+    return spreads
+
+
+Spreads = Annotated[dict[str, Spread], AfterValidator(_check_measures)]
+
+
+class StandKeys(ConfigModel):
+    """The keys of a stand file that the engine reads."""
+
+    stand: SafeName
+    bodies: Annotated[tuple[Words, ...], Field(min_length=1)]
+    repeatability: Spreads = Field(default_factory=dict)
+    reproducibility: Spreads = Field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StandFile:
+    """A stand file that has been checked wholly."""
+
+    name: str
+    bodies: tuple[str, ...]
+    repeatability: Mapping[str, Spread]
+    """Pooled scatter of a repeat, by `step.field` (wildcards allowed), for gathers of under five shots."""
+    reproducibility: Mapping[str, Spread]
+    """What setting a lens up again adds, by `step.field` (wildcards allowed)."""
+    sections: Mapping[str, Artefact]
+    """By plugin; only those that the file has."""
+    text: str
+    sha256: str
+
+
+def load_stand(path: Path, plugins: Plugins) -> StandFile:
+    """Read and check a stand file and the files it names.
+
+    Raises
+    ------
+    ConfigError
+        With every mistake in any of them.
+    """
+    document = scan_yaml(path)
+    value, problems = check(document, _model_for(plugins))
+    if value is None:
+        raise ConfigError(problems)
+    sections = {name: getattr(value, name) for name in plugins.sections}
+    return StandFile(
+        name=value.stand,
+        bodies=value.bodies,
+        repeatability=value.repeatability,
+        reproducibility=value.reproducibility,
+        sections={name: section for name, section in sections.items() if section is not None},
+        text=document.text,
+        sha256=document.sha256,
+    )
+
+
+def find_missing_sections(plan: Plan, stand: StandFile, path: Path) -> tuple[Problem, ...]:
+    """List the sections that a plan takes and a stand file (at `path`) lacks."""
+    wanted = {
+        source.name: step.name
+        for step in reversed(plan.steps)
+        for source in step.inputs.values()
+        if source.kind == "stand" and source.name not in stand.sections
+    }
+    return tuple(
+        Problem(str(path), 1, f"section `{plugin}` is missing; step `{step}` of plan `{plan.name}` takes it")
+        for plugin, step in sorted(wanted.items())
+    )
+
+
+def _model_for(plugins: Plugins) -> type[StandKeys]:
+    sections: dict[str, Any] = {name: (section | None, None) for name, section in plugins.sections.items()}
+    return create_model("StandWithSections", __base__=StandKeys, **sections)

@@ -1,0 +1,85 @@
+"""`ticket.yaml`: which lens is on the stand, why, and what its files do not say themselves."""
+
+from __future__ import annotations
+
+from pathlib import PurePosixPath
+from typing import TYPE_CHECKING, Annotated, Literal, Self
+
+from pydantic import AfterValidator, Field, model_validator
+
+from glasswright.config.names import ROLES, SafeName, Words
+from glasswright.config.suggestions import did_you_mean
+from glasswright.config.validation import ConfigModel, read_config
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+TICKET_FILE = "ticket.yaml"
+
+Positive = Annotated[float, Field(gt=0)]
+
+
+def _check_pattern(pattern: str) -> str:
+    parts = PurePosixPath(pattern).parts
+    if pattern.startswith("/") or ".." in parts or "\\" in pattern:
+        raise ValueError("must be a path below the ticket's folder, with `/` between parts and without `..`")
+    if len(parts) != 2:
+        raise ValueError("must be `role/pattern`, such as `chart/*.dng`")
+    if parts[0] not in ROLES and not set(parts[0]) & set("*?["):
+        raise ValueError(f"unknown role `{parts[0]}`; {did_you_mean(parts[0], ROLES)}")
+    return pattern
+
+
+class LensNote(ConfigModel):
+    """The lens as the ticket names it."""
+
+    model: Words
+    serial: Words
+
+
+class BodyNote(ConfigModel):
+    """The reference body as the ticket names it."""
+
+    model: Words
+    serial: Words | None = None
+
+
+class ShotNote(ConfigModel):
+    """What the ticket says of some of its files; it supplies or overrides what EXIF says."""
+
+    files: Annotated[str, AfterValidator(_check_pattern)]
+    """A glob pattern relative to the ticket's folder."""
+    focal_length_mm: Positive | None = None
+    f_number: Positive | None = None
+    focus_distance_m: Positive | None = None
+    exposure_time_s: Positive | None = None
+
+    @model_validator(mode="after")
+    def _refuse_empty(self) -> Self:
+        if not self.model_fields_set - {"files"}:
+            known = ", ".join(f"`{name}`" for name in type(self).model_fields if name != "files")
+            raise ValueError(f"says nothing of its files: give one of {known}, or remove it")
+        return self
+
+
+class TicketFile(ConfigModel):
+    """One visit of one lens to the stand."""
+
+    ticket: SafeName
+    lens: LensNote
+    phase: Literal["intake", "release", "reference", "study"]
+    body: BodyNote
+    rehearsed: bool = False
+    notes: str = ""
+    shots: tuple[ShotNote, ...] = ()
+
+
+def load_ticket(folder: Path) -> TicketFile:
+    """Read the `ticket.yaml` of a ticket's folder.
+
+    Raises
+    ------
+    ConfigError
+        With every mistake in it.
+    """
+    return read_config(folder / TICKET_FILE, TicketFile)
