@@ -23,7 +23,7 @@ WIDER = {
 
 
 def resolve_scopes(document: Document, ordered: Sequence[DraftStep]) -> tuple[tuple[DraftStep, ...], list[Problem]]:
-    """Give each step its scope, in order; a step whose scope cannot be known keeps None, silently if another's fault."""
+    """Give each step its scope, in order; one whose scope cannot be known keeps None."""
     done: dict[str, DraftStep] = {}
     problems: list[Problem] = []
     for draft in ordered:
@@ -62,7 +62,7 @@ def _check_keys(document: Document, draft: DraftStep) -> Iterator[Problem]:
     place = ("stages", draft.name)
     gathers = [description.name for description, _ in draft.described_inputs() if description.gathers]
     if gathers and draft.per is None:
-        said = f"step `{draft.name}`: `per` is missing: input `{gathers[0]}` gathers; say per `setting`, `ticket` or `night`"
+        said = f"step `{draft.name}`: `per` is missing: input `{gathers[0]}` gathers; say setting, ticket or night"
         yield document.problem(place, said)
     could_gather = any(description.gathers for description in draft.stage.inputs)
     for key, value in (("per", draft.per), ("at_least", draft.at_least)):

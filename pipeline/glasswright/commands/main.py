@@ -1,0 +1,163 @@
+"""The command line: finds the commands, runs one, and turns how it ends into an exit code."""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+from importlib import import_module
+from importlib.metadata import entry_points, version
+from typing import TYPE_CHECKING, Any, Final, NoReturn
+
+import click
+
+from glasswright.config.suggestions import did_you_mean
+from glasswright.errors import ConfigError, GlasswrightError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from importlib.metadata import EntryPoint
+
+PACKAGE: Final = "glasswright.commands"
+COMMANDS: Final = {
+    "check": "Check a plan, and the stand, cards and tickets that go with it.",
+    "run": "Measure a night of tickets.",
+    "judge": "Judge what the ledger holds against the cards.",
+    "gate": "Say whether a lens may go back to its owner.",
+    "verify": "Check the ledger against its own hashes.",
+    "stages": "List the stages there are, or explain one.",
+}
+"""Name (and module) of each command of the engine, with its first line; the module is loaded only to run it."""
+
+PLUGIN_GROUP: Final = "glasswright.commands"
+THREADS: Final = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
+
+UNEXPECTED: Final = 1
+USAGE: Final = 2
+INTERRUPTED: Final = 130
+
+
+class LazyGroup(click.Group):
+    """A group that loads a command's module only when the command is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Give the engine's commands in the order of a night's work, then those of plugins."""
+        del ctx
+        return [*COMMANDS, *sorted(point.name for point in _plugin_commands())]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Load one command; a plugin's that cannot be loaded is an error that names the plugin."""
+        del ctx
+        if cmd_name in COMMANDS:
+            found: click.Command = getattr(import_module(f"{PACKAGE}.{cmd_name}"), cmd_name)
+            return found
+        for point in _plugin_commands():
+            if point.name == cmd_name:
+                return _load(point)
+        return None
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command, and suggest one where there is none of that name."""
+        known = self.list_commands(ctx)
+        if args and args[0] not in known and not args[0].startswith("-"):
+            ctx.fail(f"unknown command `{args[0]}`; {did_you_mean(args[0], known)}")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands; one that cannot be loaded is named on stderr and does not stop the others."""
+        del ctx
+        rows = list(COMMANDS.items())
+        for point in sorted(_plugin_commands(), key=lambda point: point.name):
+            try:
+                rows.append((point.name, _load(point).get_short_help_str(limit=90)))
+            except click.ClickException as error:
+                error.show()
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
+
+def _plugin_commands() -> list[EntryPoint]:
+    return [point for point in entry_points(group=PLUGIN_GROUP) if point.name not in COMMANDS]
+
+
+def _load(point: EntryPoint) -> click.Command:
+    try:
+        found = point.load()
+    except Exception as error:  # a stranger's module may fail in any way
+        raise click.ClickException(
+            f"the plugin command `{point.name}` ({point.value}) cannot be loaded: {type(error).__name__}: {error}"
+        ) from error
+    if not isinstance(found, click.Command):
+        raise click.ClickException(f"the plugin command `{point.name}` ({point.value}) is no click command")
+    return found
+
+
+EXAMPLE: Final = """\b
+Example, a night and the word on one lens:
+  glasswright check configs/plans/fixed_focal.yaml --stand configs/stands/north_bench.yaml
+  glasswright run configs/plans/fixed_focal.yaml --stand configs/stands/north_bench.yaml \\
+      --tickets night/ --ledger bench.ledger --cards configs/cards
+  glasswright gate T-0412 --ledger bench.ledger
+"""
+
+
+@click.command(
+    cls=LazyGroup, epilog=EXAMPLE, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110}
+)
+@click.version_option(package_name="glasswright", message="%(version)s")
+def glasswright() -> None:
+    """Measure lenses on the test stand from raw files, and say which may go back to their owners.
+
+    Exit codes: 0 done (gate: release), 1 the program failed, 2 wrong command or configuration, 10 hold, 11 review,
+    12 incomplete, 13 the night is done but some shots could not be used, 20 another run holds the ledger, 21 the
+    ledger is missing, newer or damaged. Any other code is a failure too; only 0 releases.
+    """
+
+
+def use_one_thread() -> None:
+    """Keep the numeric libraries to one thread each: one process a core is faster, and sums stay the same.
+
+    They read this when they are first imported.
+    """
+    for name in THREADS:
+        os.environ[name] = "1"
+
+
+def run_command(arguments: Sequence[str] | None = None) -> int:
+    """Run a command and give its exit code; nothing is raised.
+
+    A command ends with the code it returns, 0 if it returns nothing. What a `GlasswrightError` says is printed as it
+    is; anything unexpected is printed with its traceback, for it is a fault of the program.
+    """
+    try:
+        result: Any = glasswright.main(arguments, prog_name="glasswright", standalone_mode=False)
+    except click.exceptions.Abort:
+        click.echo("interrupted", err=True)
+        return INTERRUPTED
+    except click.ClickException as error:
+        error.show()
+        return USAGE
+    except GlasswrightError as error:
+        click.echo(explain(error), err=True)
+        return error.exit_code
+    except Exception:
+        click.echo(traceback.format_exc(), err=True)
+        click.echo(f"glasswright {version('glasswright')} failed unexpectedly; the lines above say where", err=True)
+        return UNEXPECTED
+    return result if isinstance(result, int) else 0
+
+
+def explain(error: GlasswrightError) -> str:
+    """Give a failure as it is printed."""
+    if isinstance(error, ConfigError):
+        count = len(error.problems)
+        return f"{error}\n{count} mistake{'s' if count != 1 else ''} in the configuration; nothing was done"
+    return f"glasswright: {error}"
+
+
+def main() -> NoReturn:
+    """Run the command line."""
+    use_one_thread()
+    sys.exit(run_command())
