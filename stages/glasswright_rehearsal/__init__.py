@@ -1,0 +1,34 @@
+"""A stand without a stand: renders the raw files of a night whose truth is known, and measures nothing."""
+
+from glasswright_rehearsal.dng import Exif, write_dng
+from glasswright_rehearsal.geometry import Frame, Pose
+from glasswright_rehearsal.layout import Layout, Mark, default_layout, fill_magnification, read_layout
+from glasswright_rehearsal.lens import Aberrations, Distortion, Falloff, Lens, PlaneShift
+from glasswright_rehearsal.light import Dust, Lighting
+from glasswright_rehearsal.render import Scene, render_dark, render_frame, render_light
+from glasswright_rehearsal.sensor import Sensor, mosaic_sensor
+
+__all__ = [
+    "Aberrations",
+    "Distortion",
+    "Dust",
+    "Exif",
+    "Falloff",
+    "Frame",
+    "Layout",
+    "Lens",
+    "Lighting",
+    "Mark",
+    "PlaneShift",
+    "Pose",
+    "Scene",
+    "Sensor",
+    "default_layout",
+    "fill_magnification",
+    "mosaic_sensor",
+    "read_layout",
+    "render_dark",
+    "render_frame",
+    "render_light",
+    "write_dng",
+]

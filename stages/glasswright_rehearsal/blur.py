@@ -1,0 +1,169 @@
+"""The optical transfer function at a place: diffraction, defocus, aberration, halo, motion and pixel aperture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glasswright_rehearsal.geometry import Frame
+from glasswright_rehearsal.lens import PLANE_INDEX, WAVELENGTH_UM, Lens
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Blur:
+    """What blurs at some places: arrays of one shape (places,). Pixels unless named otherwise.
+
+    The transfer function is real: no part of it is lopsided.
+    """
+
+    cutoff: Array
+    """Diffraction's cut-off, cycles per pixel."""
+    waves: Array
+    """Defocus as W20 in wavelengths."""
+    variance_xx: Array
+    variance_xy: Array
+    variance_yy: Array
+    """Covariance of the Gaussian aberration blur, square pixels, sensor axes."""
+    halo_frac: float
+    halo_variance: float
+    motion_px: tuple[float, float]
+    """Even motion during the exposure, its whole length."""
+
+    def __len__(self) -> int:
+        """Give the number of places."""
+        return len(self.cutoff)
+
+
+def find_blur(
+    lens: Lens, frame: Frame, place_px: Array, plane: str, motion_px: tuple[float, float] = (0.0, 0.0)
+) -> Blur:
+    """Evaluate a lens's blur at places (places, 2) on the sensor in one plane."""
+    a = lens.aberrations
+    field = (place_px - frame.centre_px) / frame.half_diagonal_px
+    square = np.sum(field**2, axis=1)
+    along = field / np.maximum(np.sqrt(square), 1e-12)[:, None]
+    towards = np.array([np.cos(np.deg2rad(a.decentre_deg)), np.sin(np.deg2rad(a.decentre_deg))])
+    lopsided = np.maximum(1 + a.decentre_gradient * (field @ towards), 0.2) / frame.pitch_um
+    tangential = ((a.blur_um + a.tangential_growth_um * square) * lopsided) ** 2
+    sagittal = ((a.blur_um + a.sagittal_growth_um * square) * lopsided) ** 2
+    coma = (a.coma_um / frame.pitch_um) ** 2
+    extra = tangential - sagittal
+    defocus = a.defocus_um + a.plane_defocus_um[PLANE_INDEX[plane]] + a.field_curvature_um * square
+    defocus = defocus + field @ np.array(a.tilt_um)
+    wavelength = WAVELENGTH_UM[plane]
+    return Blur(
+        cutoff=np.full(len(place_px), frame.pitch_um / (wavelength * lens.f_number)),
+        waves=defocus / (8 * lens.f_number**2 * wavelength),
+        variance_xx=sagittal + extra * along[:, 0] ** 2 + coma * towards[0] ** 2,
+        variance_xy=extra * along[:, 0] * along[:, 1] + coma * towards[0] * towards[1],
+        variance_yy=sagittal + extra * along[:, 1] ** 2 + coma * towards[1] ** 2,
+        halo_frac=a.haze_frac,
+        halo_variance=(a.halo_um / frame.pitch_um) ** 2,
+        motion_px=motion_px,
+    )
+
+
+def diffract(relative_frequency: Array, waves: Array) -> Array:
+    """Give the transfer function of a round pupil with defocus.
+
+    Parameters
+    ----------
+    relative_frequency
+        Frequency over the cut-off, any shape that broadcasts with `waves`; 0 beyond 1.
+    waves
+        W20 in wavelengths.
+
+    Notes
+    -----
+    ``OTF = (4/pi) int_0^b sin^2 t cos(4 pi W20 s (cos t - s/2)) dt``, s = 2 f/fc, b = arccos(s/2): the overlap
+    integral of H. H. Hopkins, "The frequency response of a defocused optical system", Proc. R. Soc. A 231 (1955),
+    with x = cos t, by Gauss-Legendre.
+    """
+    s = np.clip(2 * np.abs(relative_frequency), 0, 2)
+    bound = np.arccos(s / 2)
+    count = 40 + int(14 * np.max(np.abs(waves), initial=0.0))
+    node, weight = np.polynomial.legendre.leggauss(count)
+    total = np.zeros(np.broadcast(s, waves).shape)
+    strength = 4 * np.pi * waves * s
+    for x, w in zip(node, weight, strict=True):
+        t = bound * (x + 1) / 2
+        total += w * np.sin(t) ** 2 * np.cos(strength * (np.cos(t) - s / 2))
+    return total * bound * 2 / np.pi
+
+
+def transfer(blur: Blur, frequency: Array, cos: Array, sin: Array, *, pixel: bool = True) -> Array:
+    """Give the transfer function along directions.
+
+    Parameters
+    ----------
+    blur
+        P places.
+    frequency
+        (F,), cycles per pixel.
+    cos, sin
+        (P, D) or (1, D): unit vectors of the directions at each place.
+    pixel
+        Whether the square pixel's own aperture is part of it.
+
+    Returns
+    -------
+    (P, D, F)
+    """
+    f = frequency[None, None, :]
+    round_part = diffract(frequency[None, :] / blur.cutoff[:, None], blur.waves[:, None])[:, None, :]
+    variance = (
+        blur.variance_xx[:, None] * cos**2
+        + 2 * blur.variance_xy[:, None] * cos * sin
+        + blur.variance_yy[:, None] * sin**2
+    )
+    exponent = -2 * np.pi**2 * f**2
+    result = round_part * np.exp(exponent * variance[:, :, None])
+    if blur.halo_frac:
+        result = result * (1 - blur.halo_frac + blur.halo_frac * np.exp(exponent * blur.halo_variance))
+    if blur.motion_px != (0.0, 0.0):
+        result = result * np.sinc(f * (blur.motion_px[0] * cos + blur.motion_px[1] * sin)[:, :, None])
+    if pixel:
+        result = result * (np.sinc(f * cos[:, :, None]) * np.sinc(f * sin[:, :, None]))
+    return np.asarray(result, dtype=np.float64)
+
+
+def find_mtf50(blur: Blur, cos: Array, sin: Array) -> Array:
+    """Give the frequency (P, D), cycles per pixel, at which the transfer function first falls to one half."""
+    coarse = np.linspace(0, 1.2, 241)
+    below = transfer(blur, coarse, cos, sin) < 0.5
+    upper = coarse[np.argmax(below, axis=-1)]
+    low, high = upper - coarse[1], upper
+    for _ in range(30):
+        middle = (low + high) / 2
+        under = _at_own_frequency(blur, middle, cos, sin) < 0.5
+        low, high = np.where(under, low, middle), np.where(under, middle, high)
+    return np.where(below.any(axis=-1), (low + high) / 2, np.nan)
+
+
+def _at_own_frequency(blur: Blur, frequency: Array, cos: Array, sin: Array) -> Array:
+    """Evaluate `transfer` with a frequency (P, D) of its own for each place and direction."""
+    variance = (
+        blur.variance_xx[:, None] * cos**2
+        + 2 * blur.variance_xy[:, None] * cos * sin
+        + blur.variance_yy[:, None] * sin**2
+    )
+    exponent = -2 * np.pi**2 * frequency**2
+    halo = 1 - blur.halo_frac + blur.halo_frac * np.exp(exponent * blur.halo_variance)
+    motion = np.sinc(frequency * (blur.motion_px[0] * cos + blur.motion_px[1] * sin))
+    round_part = diffract(frequency / blur.cutoff[:, None], blur.waves[:, None])
+    pixel = np.sinc(frequency * cos) * np.sinc(frequency * sin)
+    return np.asarray(round_part * np.exp(exponent * variance) * halo * motion * pixel, dtype=np.float64)
+
+
+def find_spread_px(blur: Blur) -> float:
+    """Give a generous standard deviation of the widest blur, for the reach of the edge tables."""
+    gauss = np.sqrt(np.max(blur.variance_xx + blur.variance_yy))
+    # geometric blur-disc radius of defocus is 4 |W20/lambda| / cut-off pixels
+    disc = np.max(4 * np.abs(blur.waves) / blur.cutoff)
+    halo = np.sqrt(blur.halo_variance) if blur.halo_frac else 0.0
+    motion = np.hypot(*blur.motion_px) / 2
+    return float(np.hypot(gauss, halo) + disc + motion)

@@ -1,0 +1,136 @@
+"""Where points of the chart fall on the sensor, and the shape in which each disc's edge arrives there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glasswright_rehearsal.lens import Distortion, Lens, PlaneShift
+
+Array = NDArray[np.float64]
+
+HARMONICS = 6
+"""Of the edge's polar radius: leaves under 1e-4 px of a disc stretched by a tenth."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pose:
+    """How the chart hangs before the camera."""
+
+    magnification_frac: float
+    rotation_deg: float = 0.0
+    """Clockwise on the sensor."""
+    tilt_x_deg: float = 0.0
+    """About the horizontal axis."""
+    tilt_y_deg: float = 0.0
+    """About the vertical axis."""
+    shift_px: tuple[float, float] = (0.0, 0.0)
+    """Of the lattice's middle from the frame's centre."""
+    mirrored: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """Size of the sensor."""
+
+    width_px: int
+    height_px: int
+    pitch_um: float
+
+    @property
+    def centre_px(self) -> Array:
+        """Give x and y of the middle; pixel centres are at integers."""
+        return np.array([(self.width_px - 1) / 2, (self.height_px - 1) / 2])
+
+    @property
+    def half_diagonal_px(self) -> float:
+        """Give half the diagonal."""
+        return float(np.hypot(self.width_px, self.height_px) / 2)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Edges:
+    """Discs as they arrive on the sensor, sharp: arrays over (planes, circles)."""
+
+    node_px: Array
+    """(planes, circles, 2): where the lattice node itself falls."""
+    centre_px: Array
+    """(planes, circles, 2): centre of the edge: the point about which its radius has no first harmonic."""
+    radius: Array
+    """(planes, circles, 1 + 2 HARMONICS): mean radius, then cosine and sine amplitudes of each harmonic."""
+
+
+def find_homography(pose: Pose, frame: Frame, focal_length_mm: float) -> Array:
+    """Give the 3 x 3 matrix that takes chart millimetres to sensor pixels without distortion (pinhole)."""
+    image_mm = focal_length_mm * (1 + pose.magnification_frac)
+    image_px = image_mm * 1000 / frame.pitch_um
+    roll, tilt_x, tilt_y = np.deg2rad([pose.rotation_deg, pose.tilt_x_deg, pose.tilt_y_deg])
+    about_z = np.array([[np.cos(roll), -np.sin(roll), 0], [np.sin(roll), np.cos(roll), 0], [0, 0, 1]])
+    about_x = np.array([[1, 0, 0], [0, np.cos(tilt_x), -np.sin(tilt_x)], [0, np.sin(tilt_x), np.cos(tilt_x)]])
+    about_y = np.array([[np.cos(tilt_y), 0, np.sin(tilt_y)], [0, 1, 0], [-np.sin(tilt_y), 0, np.cos(tilt_y)]])
+    turn = about_z @ about_x @ about_y @ np.diag([-1.0 if pose.mirrored else 1.0, 1.0, 1.0])
+    place = np.column_stack([turn[:, 0], turn[:, 1], [0, 0, image_mm / pose.magnification_frac]])
+    middle = frame.centre_px + np.array(pose.shift_px)
+    camera = np.array([[image_px, 0, middle[0]], [0, image_px, middle[1]], [0, 0, 1]])
+    matrix: Array = camera @ place
+    return matrix / matrix[2, 2]
+
+
+def distort(points_px: Array, distortion: Distortion, frame: Frame) -> Array:
+    """Move ideal points (..., 2) to where the lens puts them in green light."""
+    axis = frame.centre_px + np.array(distortion.axis_shift_frac) * frame.half_diagonal_px
+    offset = points_px - axis
+    square = np.sum((offset / frame.half_diagonal_px) ** 2, axis=-1, keepdims=True)
+    moved: Array = axis + offset * (1 + distortion.k1 * square + distortion.k2 * square**2)
+    return moved
+
+
+def shift_plane(points_px: Array, shift: PlaneShift, distortion: Distortion, frame: Frame) -> Array:
+    """Move green points (..., 2) to where one other plane has them."""
+    axis = frame.centre_px + np.array(distortion.axis_shift_frac) * frame.half_diagonal_px
+    offset = points_px - axis
+    square = np.sum((offset / frame.half_diagonal_px) ** 2, axis=-1, keepdims=True)
+    moved: Array = axis + offset * (1 + shift.c1 + shift.c3 * square) + np.array(shift.shift_px)
+    return moved
+
+
+def map_points(points_mm: Array, pose: Pose, lens: Lens, frame: Frame, plane: str) -> Array:
+    """Take chart points (..., 2) in millimetres to sensor pixels in one plane."""
+    matrix = find_homography(pose, frame, lens.focal_length_mm)
+    ideal = points_mm @ matrix[:, :2].T + matrix[:, 2]
+    green = distort(ideal[..., :2] / ideal[..., 2:], lens.distortion, frame)
+    shift = {"red": lens.red, "blue": lens.blue}.get(plane)
+    return green if shift is None else shift_plane(green, shift, lens.distortion, frame)
+
+
+def fit_edges(
+    centre_mm: Array, radius_mm: Array, pose: Pose, lens: Lens, frame: Frame, planes: tuple[str, ...]
+) -> Edges:
+    """Map every circle's edge and describe it by its polar radius about its own centre."""
+    turn = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+    circle = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    edge_mm = centre_mm[:, None, :] + radius_mm[:, None, None] * circle
+    edge = np.stack([map_points(edge_mm, pose, lens, frame, plane) for plane in planes])
+    node = np.stack([map_points(centre_mm, pose, lens, frame, plane) for plane in planes])
+    centre, radius = _fit_polar(edge)
+    return Edges(node_px=node, centre_px=centre, radius=radius)
+
+
+def _fit_polar(edge: Array) -> tuple[Array, Array]:
+    """Fit centre (..., 2) and Fourier radius (..., 1 + 2 HARMONICS) to closed curves (..., points, 2)."""
+    centre = edge.mean(axis=-2)
+    for _ in range(4):
+        offset = edge - centre[..., None, :]
+        angle = np.arctan2(offset[..., 1], offset[..., 0])
+        columns = [np.ones_like(angle)]
+        for k in range(1, HARMONICS + 1):
+            columns += [np.cos(k * angle), np.sin(k * angle)]
+        design = np.stack(columns, axis=-1)
+        normal = np.swapaxes(design, -1, -2) @ design
+        right = np.swapaxes(design, -1, -2) @ np.hypot(offset[..., 0], offset[..., 1])[..., None]
+        radius = np.linalg.solve(normal, right)[..., 0]
+        centre = centre + radius[..., 1:3]
+    radius[..., 1:3] = 0.0
+    return centre, radius

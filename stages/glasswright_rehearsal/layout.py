@@ -1,0 +1,126 @@
+"""What hangs on the stand: a lattice of dark discs, read from a chart file with plain YAML."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import yaml
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """A marked node: `ring` has a light hole in its disc, `large` is a bigger disc."""
+
+    column: int
+    row: int
+    kind: Literal["ring", "large"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """A lattice of dark discs on light paper; millimetres."""
+
+    name: str
+    columns: int
+    rows: int
+    pitch_mm: float
+    disc_diameter_mm: float
+    marks: tuple[Mark, ...]
+    ring_hole_diameter_mm: float
+    large_diameter_mm: float
+    contrast_ratio: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Circles:
+    """The circles to draw, arrays over (circles,): each lattice disc, and the hole of each `ring`."""
+
+    node: NDArray[np.int64]
+    """(circles, 2): column and row."""
+    centre_mm: NDArray[np.float64]
+    """(circles, 2): x right, y down, from the lattice's middle."""
+    radius_mm: NDArray[np.float64]
+    is_mark: NDArray[np.bool_]
+    is_hole: NDArray[np.bool_]
+    """True for a light hole, which is taken away from its disc."""
+
+
+def default_layout() -> Layout:
+    """Give a 13 x 9 lattice with three ring marks, discs 0.4 pitch, 20:1."""
+    return Layout(
+        name="lattice_13x9",
+        columns=13,
+        rows=9,
+        pitch_mm=60.0,
+        disc_diameter_mm=24.0,
+        marks=(
+            Mark(column=6, row=4, kind="ring"),
+            Mark(column=8, row=4, kind="ring"),
+            Mark(column=6, row=3, kind="ring"),
+        ),
+        ring_hole_diameter_mm=9.6,
+        large_diameter_mm=33.6,
+        contrast_ratio=20.0,
+    )
+
+
+def read_layout(path: Path) -> Layout:
+    """Read a chart file.
+
+    Parameters
+    ----------
+    path
+        A YAML file with the fields of `Layout`.
+
+    Raises
+    ------
+    ValueError
+        When a field is missing or unknown; the message names the file and the field.
+    """
+    data: dict[str, Any] = yaml.safe_load(path.read_text(encoding="utf-8"))
+    marks = tuple(Mark(**mark) for mark in data.pop("marks", ()))
+    wanted = set(Layout.__dataclass_fields__) - {"marks"}
+    if set(data) != wanted:
+        odd = ", ".join(sorted(set(data) ^ wanted))
+        message = (
+            f"{path}: a chart file has the fields {', '.join(sorted(wanted))} and marks; missing or unknown: {odd}"
+        )
+        raise ValueError(message)
+    return Layout(marks=marks, **data)
+
+
+def write_layout(layout: Layout, path: Path) -> None:
+    """Write a chart file that `read_layout` reads back."""
+    data = asdict(layout)
+    data["marks"] = [dict(mark) for mark in data["marks"]]
+    path.write_text(yaml.safe_dump(data, sort_keys=False), encoding="utf-8")
+
+
+def list_circles(layout: Layout) -> Circles:
+    """List every circle of the print, the discs row by row, then the holes."""
+    column, row = (a.ravel() for a in np.meshgrid(np.arange(layout.columns), np.arange(layout.rows)))
+    kinds = {(mark.column, mark.row): mark.kind for mark in layout.marks}
+    kind = [kinds.get((int(c), int(r)), "") for c, r in zip(column, row, strict=True)]
+    diameter = np.array([layout.large_diameter_mm if k == "large" else layout.disc_diameter_mm for k in kind])
+    rings = np.flatnonzero([k == "ring" for k in kind])
+    every = np.concatenate([np.arange(len(kind)), rings])
+    middle = np.array([(layout.columns - 1) / 2, (layout.rows - 1) / 2])
+    node = np.stack([column, row], axis=1)
+    return Circles(
+        node=node[every],
+        centre_mm=(node[every] - middle) * layout.pitch_mm,
+        radius_mm=np.concatenate([diameter, np.full(len(rings), layout.ring_hole_diameter_mm)]) / 2,
+        is_mark=np.array([k != "" for k in kind])[every],
+        is_hole=np.arange(len(every)) >= len(kind),
+    )
+
+
+def fill_magnification(layout: Layout, width_px: int, height_px: int, pitch_um: float, fill_frac: float) -> float:
+    """Give the magnification at which the lattice fills a fraction of the frame, in the tighter direction."""
+    wide = (layout.columns - 1) * layout.pitch_mm + layout.disc_diameter_mm
+    high = (layout.rows - 1) * layout.pitch_mm + layout.disc_diameter_mm
+    return fill_frac * min(width_px / wide, height_px / high) * pitch_um / 1000

@@ -1,0 +1,163 @@
+"""One frame from its parameters: the chart, a blank panel, the diffuse source, or the dark."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glasswright_rehearsal.blur import Blur, find_blur, find_spread_px
+from glasswright_rehearsal.draw import draw_discs
+from glasswright_rehearsal.geometry import HARMONICS, Edges, Frame, Pose, fit_edges
+from glasswright_rehearsal.layout import Circles, Layout, list_circles
+from glasswright_rehearsal.lens import Lens
+from glasswright_rehearsal.light import Dust, Lighting, lay_light
+from glasswright_rehearsal.profiles import build_kernels, tabulate
+from glasswright_rehearsal.sensor import Sensor, expose
+
+Array = NDArray[np.float64]
+Array32 = NDArray[np.float32]
+
+BATCH = 24
+"""Discs whose tables are held at once."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """All that one frame depends on, save its noise."""
+
+    frame: Frame
+    lens: Lens
+    sensor: Sensor = field(default_factory=Sensor)
+    lighting: Lighting = field(default_factory=Lighting)
+    layout: Layout | None = None
+    """None: a blank panel or the diffuse source."""
+    pose: Pose | None = None
+    """Needed with a layout."""
+    motion_px: tuple[float, float] = (0.0, 0.0)
+    """Even motion during the exposure, common to all discs."""
+    dust: tuple[Dust, ...] = ()
+
+
+def render_frame(scene: Scene, seed: int | np.random.SeedSequence) -> NDArray[np.uint16]:
+    """Render a frame with noise: (channels, height, width) raw numbers, the same for the same seed."""
+    sequence = seed if isinstance(seed, np.random.SeedSequence) else np.random.SeedSequence(seed)
+    return expose(render_light(scene), scene.sensor, sequence)
+
+
+def render_dark(scene: Scene, seed: int | np.random.SeedSequence) -> NDArray[np.uint16]:
+    """Render a frame with the cap on."""
+    sequence = seed if isinstance(seed, np.random.SeedSequence) else np.random.SeedSequence(seed)
+    shape = (len(scene.sensor.pattern), scene.frame.height_px, scene.frame.width_px)
+    return expose(np.zeros(shape, dtype=np.float32), scene.sensor, sequence)
+
+
+def render_light(scene: Scene) -> Array32:
+    """Render a frame without noise: (channels, height, width), light of white."""
+    shape = (len(scene.sensor.pattern), scene.frame.height_px, scene.frame.width_px)
+    picture = np.zeros(shape, dtype=np.float32)
+    dark_frac = 1.0
+    if scene.layout is not None:
+        dark_frac = 1 / scene.layout.contrast_ratio
+        _draw_chart(picture, scene, scene.layout)
+    lay_light(
+        picture,
+        scene.sensor.pattern_array(),
+        scene.sensor.planes,
+        scene.frame,
+        scene.lens,
+        scene.lighting,
+        dark_frac,
+        scene.dust,
+    )
+    return picture
+
+
+def find_edges(scene: Scene) -> tuple[Circles, Edges]:
+    """Give the chart's circles and where their edges fall on the sensor."""
+    if scene.layout is None or scene.pose is None:
+        message = "a scene with a chart needs both a layout and a pose"
+        raise ValueError(message)
+    circles = list_circles(scene.layout)
+    edges = fit_edges(circles.centre_mm, circles.radius_mm, scene.pose, scene.lens, scene.frame, scene.sensor.planes)
+    return circles, edges
+
+
+def find_disc_blurs(scene: Scene, edges: Edges) -> tuple[Blur, ...]:
+    """Give each plane's blur at the centre of every circle (its green centre, so all planes share the place)."""
+    place = edges.node_px[len(scene.sensor.planes) // 2]
+    return tuple(find_blur(scene.lens, scene.frame, place, plane, scene.motion_px) for plane in scene.sensor.planes)
+
+
+def _draw_chart(picture: Array32, scene: Scene, layout: Layout) -> None:
+    """Draw all circles, one class of sizes after another."""
+    circles, edges = find_edges(scene)
+    blurs = find_disc_blurs(scene, edges)
+    spread = max(find_spread_px(blur) for blur in blurs)
+    top = _find_top(blurs)
+    del layout
+    for size in np.unique(circles.radius_mm):
+        members = np.flatnonzero(circles.radius_mm == size)
+        kernels = build_kernels(*_bound_radii(edges.radius[:, members]), spread, top)
+        for start in range(0, len(members), BATCH):
+            batch = members[start : start + BATCH]
+            tables = [tabulate(_pick(blur, batch), kernels) for blur in blurs]
+            for is_hole, sign in ((False, 1.0), (True, -1.0)):
+                chosen = circles.is_hole[batch] == is_hole
+                if not chosen.any():
+                    continue
+                draw_discs(
+                    picture,
+                    scene.sensor.pattern_array(),
+                    sign,
+                    np.ascontiguousarray(edges.centre_px[:, batch[chosen]]),
+                    np.ascontiguousarray(edges.radius[:, batch[chosen]]),
+                    np.stack([t.near[chosen] for t in tables]),
+                    np.stack([t.tail[chosen] for t in tables]),
+                    kernels.radius_px,
+                    kernels.near_px,
+                    kernels.far_px,
+                )
+
+
+def _bound_radii(radius: Array) -> tuple[float, float]:
+    """Bound the local radius of curvature of edges given by their polar radius."""
+    angle = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+    value, slope, bend = (np.repeat(radius[..., :1] * factor, 48, axis=-1) for factor in (1.0, 0.0, 0.0))
+    for k in range(2, HARMONICS + 1):
+        a, b = radius[..., 2 * k - 1, None], radius[..., 2 * k, None]
+        cos, sin = np.cos(k * angle), np.sin(k * angle)
+        value = value + a * cos + b * sin
+        slope = slope + k * (b * cos - a * sin)
+        bend = bend - k**2 * (a * cos + b * sin)
+    curved = (value**2 + 2 * slope**2 - value * bend) / (value**2 + slope**2) ** 1.5
+    return float(1 / curved.max()), float(1 / curved.min())
+
+
+def _find_top(blurs: tuple[Blur, ...]) -> float:
+    """Give the frequency above which no transfer function is left."""
+    cutoff = max(float(blur.cutoff.max()) for blur in blurs)
+    variance = min(float(np.linalg.eigvalsh(_matrices(blur)).min()) for blur in blurs)
+    gauss = np.sqrt(16 / (2 * np.pi**2 * max(variance, 1e-6)))
+    return float(min(cutoff, gauss))
+
+
+def _matrices(blur: Blur) -> Array:
+    """Give the covariances as (places, 2, 2)."""
+    flat = np.stack([blur.variance_xx, blur.variance_xy, blur.variance_xy, blur.variance_yy], axis=1)
+    return flat.reshape(-1, 2, 2)
+
+
+def _pick(blur: Blur, index: NDArray[np.intp]) -> Blur:
+    """Take some places."""
+    return Blur(
+        cutoff=blur.cutoff[index],
+        waves=blur.waves[index],
+        variance_xx=blur.variance_xx[index],
+        variance_xy=blur.variance_xy[index],
+        variance_yy=blur.variance_yy[index],
+        halo_frac=blur.halo_frac,
+        halo_variance=blur.halo_variance,
+        motion_px=blur.motion_px,
+    )
