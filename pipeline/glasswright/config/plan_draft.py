@@ -27,6 +27,10 @@ class DraftStep:
     """A step while its plan is being checked; None where something is wrong or not known yet."""
 
     name: str
+    sound: bool
+    """Its keys and values are such as a plan may have."""
+    whole: bool = False
+    """All its inputs are wired and fit: what it runs for can be told."""
     stage: StageDescription | None = None
     inputs: dict[str, Source] = field(default_factory=dict)
     settings: BaseModel | None = None
@@ -76,20 +80,22 @@ def _draft(
     problems: list[Problem],
 ) -> DraftStep:
     stage = stages[name]
-    sound = not check(document, StageEntry, "stages", name)[1]
-    draft = DraftStep(name=name, stage=stage)
+    draft = DraftStep(name=name, stage=stage, sound=not check(document, StageEntry, "stages", name)[1])
     if entry.get("per") in ("setting", "ticket", "night"):
         draft.per = entry["per"]
     if isinstance(entry.get("at_least"), int):
         draft.at_least = entry["at_least"]
-    for parameter, written in as_mapping(entry.get("inputs")).items():
+    inputs = as_mapping(entry.get("inputs"))
+    for parameter, written in inputs.items():
         if isinstance(written, str):
             _wire(document, draft, parameter, written, stages, plugins, problems)
     if stage is None:
         return draft
-    draft.settings = _read_settings(document, stage, name, entry, sound, problems)
-    if sound:
-        problems += _find_unwired(document, stage, name, as_mapping(entry.get("inputs")))
+    draft.settings = _read_settings(document, stage, draft, entry, problems)
+    unwired = list(_find_unwired(document, stage, name, inputs))
+    if draft.sound:
+        problems += unwired
+    draft.whole = not unwired and draft.inputs.keys() == inputs.keys()
     return draft
 
 
@@ -141,19 +147,20 @@ def _find_unwired(
 def _read_settings(
     document: Document,
     stage: StageDescription,
-    name: str,
+    draft: DraftStep,
     entry: Mapping[str, Any],
-    sound: bool,
     problems: list[Problem],
 ) -> BaseModel | None:
     if "settings" in entry:
         if not isinstance(entry["settings"], dict):
             return None  # the schema says so
-        settings, found = check(document, stage.settings, "stages", name, "settings")
+        settings, found = check(document, stage.settings, "stages", draft.name, "settings")
         problems += found
         return settings
     missing = [setting for setting, field in stage.settings.model_fields.items() if field.is_required()]
-    if missing and sound:
+    if missing and draft.sound:
         said = ", ".join(f"`{setting}`" for setting in missing)
-        problems.append(document.problem(("stages", name), f"step `{name}`: `{stage.id}` needs settings: {said}"))
+        problems.append(
+            document.problem(("stages", draft.name), f"step `{draft.name}`: `{stage.id}` needs settings: {said}")
+        )
     return None if missing else stage.settings()

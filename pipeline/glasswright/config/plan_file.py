@@ -19,13 +19,15 @@ def _refuse_repeats(values: tuple[float, ...]) -> tuple[float, ...]:
     return values
 
 
-def _check_step_names(stages: dict[str, StageEntry]) -> dict[str, StageEntry]:
-    for name in stages:
-        if not STEP_NAME.fullmatch(name) or name == "ticket":
-            raise ValueError(
-                f"`{name}` cannot name a step: use lower-case letters, digits and `_`, a letter first; not `ticket`"
-            )
-    return stages
+def _check_step_name(name: str) -> str:
+    if not STEP_NAME.fullmatch(name) or name == "ticket":
+        raise ValueError(
+            "cannot name a step: use lower-case letters, digits and `_`, a letter first; `ticket` is taken"
+        )
+    return name
+
+
+StepName = Annotated[str, AfterValidator(_check_step_name)]
 
 
 class NominalSettings(ConfigModel):
@@ -50,4 +52,4 @@ class PlanFile(ConfigModel):
 
     plan: SafeName
     settings: NominalSettings = NominalSettings()
-    stages: Annotated[dict[str, StageEntry], Field(min_length=1), AfterValidator(_check_step_names)]
+    stages: Annotated[dict[StepName, StageEntry], Field(min_length=1)]

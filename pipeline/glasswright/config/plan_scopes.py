@@ -47,7 +47,7 @@ def _scope_of(source: Source, done: Mapping[str, DraftStep]) -> Scope | None:
 
 def _scope_of_step(draft: DraftStep, done: Mapping[str, DraftStep]) -> Scope | None:
     """Give `per` for a step that gathers, else the narrowest scope that it takes from."""
-    if draft.stage is None:
+    if not draft.whole:
         return None
     if any(description.gathers for description, _ in draft.described_inputs()):
         return Scope[draft.per.upper()] if draft.per else None
@@ -61,7 +61,7 @@ def _check_keys(document: Document, draft: DraftStep) -> Iterator[Problem]:
         return
     place = ("stages", draft.name)
     gathers = [description.name for description, _ in draft.described_inputs() if description.gathers]
-    if gathers and draft.per is None:
+    if gathers and draft.per is None and draft.sound:
         said = f"step `{draft.name}`: `per` is missing: input `{gathers[0]}` gathers; say setting, ticket or night"
         yield document.problem(place, said)
     could_gather = any(description.gathers for description in draft.stage.inputs)

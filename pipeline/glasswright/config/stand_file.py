@@ -43,15 +43,14 @@ class Spread(ConfigModel):
         return self.u if self.u is not None else abs(value) * (self.relative_u or 0.0)
 
 
-def _check_measures(spreads: dict[str, Spread]) -> dict[str, Spread]:
-    for measure in spreads:
-        step, dot, field = measure.partition(".")
-        if not (step and dot and field):
-            raise ValueError(f"`{measure}` names no field: write `step.field`; `*` stands for any letters")
-    return spreads
+def _check_measure(measure: str) -> str:
+    step, dot, field = measure.partition(".")
+    if not (step and dot and field):
+        raise ValueError("names no field: write `step.field`; `*` stands for any letters")
+    return measure
 
 
-Spreads = Annotated[dict[str, Spread], AfterValidator(_check_measures)]
+Spreads = dict[Annotated[str, AfterValidator(_check_measure)], Spread]
 
 
 class StandKeys(ConfigModel):
