@@ -1,8 +1,21 @@
 """The camera bench: stages that measure a lens from raw shots of the stand's charts and light sources."""
 
+from glasswright_camera.combine_darks import combine_darks
+from glasswright_camera.combine_flats import combine_flats
 from glasswright_camera.decode_raw import decode_raw
+from glasswright_camera.measure_vignetting import measure_vignetting
+from glasswright_camera.reduce_dark import reduce_dark
+from glasswright_camera.reduce_flat import reduce_flat
 from glasswright_camera.stand import Stand
 
 STAND_SECTION = Stand
 
-__all__ = ["STAND_SECTION", "decode_raw"]
+__all__ = [
+    "STAND_SECTION",
+    "combine_darks",
+    "combine_flats",
+    "decode_raw",
+    "measure_vignetting",
+    "reduce_dark",
+    "reduce_flat",
+]

@@ -18,7 +18,9 @@ UNLIT_ROLE = "dark"
 
 
 @stage
-def decode_raw(shot: Shot, stand: Stand, *, clipped_share: Fraction = 0.3, starved_share: Fraction = 0.02) -> Mosaic:
+def decode_raw(
+    shot: Shot, stand: Stand, *, clipped_limit_frac: Fraction = 0.3, starved_limit_frac: Fraction = 0.02
+) -> Mosaic:
     """Read a raw file, TIFF or PNG as undemosaiced linear sensor data, and refuse what cannot be trusted.
 
     Parameters
@@ -28,9 +30,9 @@ def decode_raw(shot: Shot, stand: Stand, *, clipped_share: Fraction = 0.3, starv
         anybody hashed them.
     stand
         What this body's files mean: colour filter, transfer curve, levels, response map.
-    clipped_share
+    clipped_limit_frac
         Largest share of clipped pixels, 0 to 1.
-    starved_share
+    starved_limit_frac
         Least light, as a share of white, that the brightest hundredth of the frame must have; `dark` shots excepted.
 
     Raises
@@ -52,7 +54,9 @@ def decode_raw(shot: Shot, stand: Stand, *, clipped_share: Fraction = 0.3, starv
         coarse=coarse,
         unlit=unlit,
     )
-    refuse_exposure(census, mosaic, clipped_share=clipped_share, starved_share=0.0 if unlit else starved_share)
+    refuse_exposure(
+        census, mosaic, clipped_limit=clipped_limit_frac, starved_limit=0.0 if unlit else starved_limit_frac
+    )
     if stand.sensor.sensor_map is not None:
         divide_by_map(mosaic, stand.sensor.sensor_map)
     return mosaic
@@ -125,18 +129,18 @@ def check_levels(mosaic: Mosaic) -> Mosaic:
     return mosaic
 
 
-def refuse_exposure(census: PixelCensus, mosaic: Mosaic, *, clipped_share: float, starved_share: float) -> None:
+def refuse_exposure(census: PixelCensus, mosaic: Mosaic, *, clipped_limit: float, starved_limit: float) -> None:
     """Raise where too much of the frame is clipped, or even its brightest parts are too dark."""
     clipped = census.clipped / mosaic.values.size
-    if clipped > clipped_share:
+    if clipped > clipped_limit:
         raise Unmeasurable(
-            f"overexposed: {100 * clipped:.2g} % of the pixels are clipped, more than {100 * clipped_share:g} %; "
+            f"overexposed: {100 * clipped:.2g} % of the pixels are clipped, more than {100 * clipped_limit:g} %; "
             "expose less"
         )
     brightest = float(np.percentile(census.run_means[:, ::4], 99))
     light = (brightest - float(mosaic.black_dn.mean())) / (mosaic.white_dn - float(mosaic.black_dn.mean()))
-    if light < starved_share:
+    if light < starved_limit:
         raise Unmeasurable(
             f"underexposed: the brightest hundredth of the frame has {100 * light:.2g} % of white, less than "
-            f"{100 * starved_share:g} %; expose more"
+            f"{100 * starved_limit:g} %; expose more"
         )

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 from glasswright import Artefact
+from glasswright_camera.flat_oddness import find_odd_flats
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     import numpy as np
     from numpy.typing import NDArray
 
@@ -24,12 +27,18 @@ class FlatShot(Artefact):
     block_px: float
     light: NDArray[np.float32]
     """(planes, rows, columns): mean light of each block, 0 black, 1 white; outlying pixels rejected. Block (i, j)
-    is centred at x = (j + 0.5) * block_px - 0.5, y likewise; NaN where a block had too few good pixels."""
+    begins at x = j * block_px - 0.5, y likewise; the last column and row hold what is left of the frame. NaN where a
+    block had too few good pixels."""
     light_u: NDArray[np.float32]
     """Standard uncertainty of each block mean, from the scatter of its pixels."""
     exposure_time_s: float | None = None
     median_light_frac: float = 0.0
     """Median light of the frame's brightest plane, of white."""
+
+    @classmethod
+    def find_odd(cls, members: Sequence[Self]) -> Mapping[int, str]:
+        """Name the shots whose light level or shape stands apart from the others'."""
+        return find_odd_flats([member.light for member in members], [member.exposure_time_s for member in members])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,9 +52,13 @@ class FlatField(Artefact):
     planes: tuple[str, ...]
     block_px: float
     gain: NDArray[np.float32]
-    """(planes, rows, columns), blocks placed as in `FlatShot`; no NaN."""
+    """(planes, rows, columns): gain at the points x = (j + 0.5) * block_px - 0.5, y likewise, of which those of the
+    last column and row may lie outside the frame; no NaN."""
     gain_u: NDArray[np.float32]
+    """Standard uncertainty of the gain. Neighbours within two blocks share most of it."""
     light_level: NDArray[np.float32]
     """(planes,): mean light at the frame's centre, of white."""
     shot_count: int
     exposure_time_s: float | None = None
+    level_change_pct: float = 0.0
+    """Largest difference of light between the shots, exposure time allowed for."""

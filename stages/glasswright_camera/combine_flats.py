@@ -1,0 +1,157 @@
+"""The stage that makes one gain map of a setting's flat or panel shots."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from glasswright import Unmeasurable, stage
+from glasswright_camera.flat import FlatField, FlatShot
+from glasswright_camera.flat_surface import Axis, lay_axis, make_smoother
+from glasswright_camera.levels import find_level_change, note_flicker
+from glasswright_camera.stand import Stand
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+OUTLYING = 5.0
+"""Robust standard deviations from the smooth surface."""
+OUTLYING_FLOOR = 0.003
+"""Dust that takes less light than this does no harm."""
+STANDARD_OF_MAD = 1.482602
+
+
+@stage
+def combine_flats(shots: tuple[FlatShot, ...], stand: Stand) -> FlatField:
+    """Take the flat or panel shots of a setting together: one smooth gain map a plane, 1 at the frame's centre.
+
+    Each shot is divided by its own level at the centre, so that a lamp's change between shots costs nothing but a
+    caveat; the scatter that is left enters the gain's uncertainty. Blocks that stand out of the smooth surface (dust)
+    are left out and bridged.
+
+    Parameters
+    ----------
+    shots
+        The repeats, of one role and frame size.
+    stand
+        How much the light may change, and the mains frequency.
+
+    Raises
+    ------
+    Unmeasurable
+        Where the shots do not fit together, or too few good blocks are left somewhere.
+    """
+    refuse_mixture(shots)
+    first = shots[0]
+    grid = lay_grid(first)
+    maps = [map_plane(grid, shots, plane) for plane in range(len(first.planes))]
+    times = [shot.exposure_time_s for shot in shots]
+    levels = np.array([each.levels for each in maps])
+    change_pct, caveats, notes = find_level_change(levels.mean(axis=0), times, stand.shooting.level_change_pct)
+    left_out = sum(each.left_out for each in maps)
+    notes = (*notes, *note_flicker(times, stand.shooting.mains_hz))
+    if left_out:
+        notes = (*notes, f"{left_out} blocks stood out of the smooth field (dust?) and were bridged")
+    return FlatField(
+        role=first.role,
+        width_px=first.width_px,
+        height_px=first.height_px,
+        planes=first.planes,
+        block_px=first.block_px,
+        gain=np.array([each.gain for each in maps], dtype=np.float32),
+        gain_u=np.array([each.gain_u for each in maps], dtype=np.float32),
+        light_level=levels.mean(axis=1).astype(np.float32),
+        shot_count=len(shots),
+        exposure_time_s=times[0] if len(set(times)) == 1 else None,
+        level_change_pct=change_pct,
+        caveats=caveats,
+        notes=notes,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """Where the blocks are, where the gain is wanted, and the frame's centre, in blocks."""
+
+    x_axis: Axis
+    y_axis: Axis
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    middle: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaneMap:
+    """The gain of one plane."""
+
+    gain: NDArray[np.float64]
+    gain_u: NDArray[np.float64]
+    levels: NDArray[np.float64]
+    """(shots,): light at the frame's centre."""
+    left_out: int
+
+
+def refuse_mixture(shots: tuple[FlatShot, ...]) -> None:
+    """Raise where the shots are not repeats of one another."""
+    kinds = {(shot.role, shot.width_px, shot.height_px, shot.planes, shot.block_px): shot.shot for shot in shots}
+    if len(kinds) > 1:
+        told = "; ".join(
+            f"{name} is a {role} of {width} x {height} pixels, planes {', '.join(planes)}, blocks of {block:g}"
+            for (role, width, height, planes, block), name in kinds.items()
+        )
+        raise Unmeasurable(f"the shots do not belong together: {told}")
+
+
+def lay_grid(shot: FlatShot) -> Grid:
+    """Give the grid of a shot."""
+    x_axis, y_axis = lay_axis(shot.width_px, shot.block_px), lay_axis(shot.height_px, shot.block_px)
+    y, x = np.meshgrid(y_axis.nominal, x_axis.nominal, indexing="ij")
+    middle = (shot.width_px / shot.block_px / 2, shot.height_px / shot.block_px / 2)
+    return Grid(x_axis=x_axis, y_axis=y_axis, x=x.ravel(), y=y.ravel(), middle=middle)
+
+
+def map_plane(grid: Grid, shots: tuple[FlatShot, ...], plane: int) -> PlaneMap:
+    """Give the gain of one plane: the mean of the shots' own smooth maps, and its uncertainty."""
+    light = np.array([shot.light[plane] for shot in shots], dtype=np.float64)
+    light_u = np.array([shot.light_u[plane] for shot in shots], dtype=np.float64)
+    good = np.asarray(np.isfinite(light).all(axis=0))
+    mean_u = np.sqrt((light_u**2).mean(axis=0) / len(shots))
+    kept = good & ~find_outlying(grid, np.where(good, light.mean(axis=0), 1.0), np.where(good, mean_u, 1.0), good)
+    whole = make_smoother(grid.x_axis, grid.y_axis, kept, grid.x, grid.y)
+    centre = make_smoother(grid.x_axis, grid.y_axis, kept, *(np.array([place]) for place in grid.middle))
+    levels = np.array([centre.value(each)[0] for each in light])
+    gains = np.array([whole.value(each) / level for each, level in zip(light, levels, strict=True)])
+    noise = np.array([whole.variance(each**2) / level**2 for each, level in zip(light_u, levels, strict=True)]).mean(
+        axis=0
+    )
+    scatter = pool_nearby(gains.reshape(len(shots), *good.shape).var(axis=0, ddof=1)).ravel() if len(shots) > 1 else 0.0
+    return PlaneMap(
+        gain=gains.mean(axis=0).reshape(good.shape),
+        gain_u=np.sqrt(np.maximum(noise, scatter) / len(shots)).reshape(good.shape),
+        levels=levels,
+        left_out=int(np.count_nonzero(good & ~kept)),
+    )
+
+
+def find_outlying(
+    grid: Grid, light: NDArray[np.float64], light_u: NDArray[np.float64], good: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Mark blocks that stand out of the surface through their neighbours, each against its own noise."""
+    outlying = np.zeros_like(good)
+    y, x = np.meshgrid(grid.y_axis.centre, grid.x_axis.centre, indexing="ij")
+    for _ in range(2):
+        smoother = make_smoother(grid.x_axis, grid.y_axis, good & ~outlying, x.ravel(), y.ravel())
+        surface = smoother.value(light).reshape(good.shape)
+        residual = np.abs(light - surface)
+        spread = STANDARD_OF_MAD * float(np.median((residual / light_u)[good]))
+        outlying = good & (residual > np.maximum(OUTLYING * spread * light_u, OUTLYING_FLOOR * np.abs(surface)))
+    return outlying
+
+
+def pool_nearby(variance: NDArray[np.float64], reach: int = 2) -> NDArray[np.float64]:
+    """Give the mean of a map over the 5 x 5 blocks about each: a few repeats say little block by block."""
+    padded = np.pad(variance, reach, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, (2 * reach + 1, 2 * reach + 1))
+    return np.asarray(windows.mean(axis=(2, 3)))

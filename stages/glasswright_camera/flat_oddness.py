@@ -1,0 +1,66 @@
+"""Which of several repeats of an even field does not belong with the others."""
+
+from __future__ import annotations
+
+import warnings
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+STANDARD_OF_MAD: Final = 1.482602
+"""Standard deviation of normal data over their median absolute deviation."""
+FAR: Final = 3.5
+"""Robust standard deviations (Iglewicz and Hoaglin 1993)."""
+LEVEL_FLOOR: Final = 0.05
+"""A lamp and a shutter differ by 1 or 2 % from shot to shot: less than this is never odd."""
+SHAPE_FLOOR: Final = 0.01
+
+
+def find_odd_flats(
+    lights: Sequence[NDArray[np.float32]], exposure_times_s: Sequence[float | None]
+) -> Mapping[int, str]:
+    """Name the members whose light level, or whose shape once the level is taken out, is far from the others'.
+
+    Parameters
+    ----------
+    lights
+        (planes, rows, columns) of each member.
+    exposure_times_s
+        Of each member; allowed for where all are known.
+    """
+    shapes = {light.shape for light in lights}
+    if len(shapes) > 1:
+        return {}  # of different sizes: a mistake in the folder, not an odd one out
+    levels = np.array([float(np.nanmedian(light)) for light in lights])
+    if all(exposure_times_s):
+        levels = levels / np.array(exposure_times_s, dtype=np.float64)
+    centre = float(np.median(levels))
+    level_off = levels / centre - 1
+    shape_off = shape_differences(lights)
+    odd = {}
+    for index in range(len(lights)):
+        if abs(level_off[index]) > limit_of(level_off, LEVEL_FLOOR):
+            odd[index] = f"its light is {100 * level_off[index]:+.1f} % from the other shots' median"
+        elif shape_off[index] > np.median(shape_off) + limit_of(shape_off, SHAPE_FLOOR):
+            odd[index] = f"its light is spread differently over the frame (by {100 * shape_off[index]:.1f} % rms)"
+    return odd
+
+
+def limit_of(offsets: NDArray[np.float64], floor: float) -> float:
+    """Give how far from the median a member may lie."""
+    spread = STANDARD_OF_MAD * float(np.median(np.abs(offsets - np.median(offsets))))
+    return max(FAR * spread, floor)
+
+
+def shape_differences(lights: Sequence[NDArray[np.float32]]) -> NDArray[np.float64]:
+    """Give the rms difference of each member from the median member, each plane's level taken out."""
+    stack = np.array([light / np.nanmedian(light, axis=(1, 2), keepdims=True) for light in lights], dtype=np.float64)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a block that no member could measure says nothing
+        typical = np.nanmedian(stack, axis=0)
+        return np.asarray(np.sqrt(np.nanmean((stack / typical - 1) ** 2, axis=(1, 2, 3))))

@@ -1,0 +1,121 @@
+"""Smooth surfaces through block means: a quadratic fitted about each point.
+
+Falloff, illumination and shading are smooth over a few blocks, dust and noise are not. The fit is of block means, not
+of points (the mean of x^2 over a block is x0^2 + side^2/12), so curvature within blocks does not bias it, and blocks
+cut by the frame's border stand where they really are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright import Unmeasurable
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+REACH: Final = 5
+"""Blocks in a row that a fit takes."""
+TERMS: Final = 6
+LEAST_BLOCKS: Final = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Axis:
+    """Where the blocks lie along one side of the frame, in blocks from its beginning."""
+
+    centre: NDArray[np.float64]
+    """Middle of what each block covers."""
+    side: NDArray[np.float64]
+    """Length of it: 1 but for the last."""
+
+    @property
+    def nominal(self) -> NDArray[np.float64]:
+        """Middle of each block as if it were whole."""
+        return np.arange(len(self.centre), dtype=np.float64) + 0.5
+
+
+def lay_axis(size_px: int, block_px: float) -> Axis:
+    """Give the blocks along a side of the frame."""
+    begin = np.arange(int(np.ceil(size_px / block_px)), dtype=np.float64)
+    end = np.minimum(begin + 1, size_px / block_px)
+    return Axis(centre=(begin + end) / 2, side=end - begin)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Smoother:
+    """Weights that turn block means into the smooth surface's value at points."""
+
+    block: NDArray[np.int64]
+    """(points, blocks taken): flat index of each block."""
+    weight: NDArray[np.float64]
+    """(points, blocks taken)."""
+
+    def value(self, means: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Give the surface at the points, from (rows, columns) block means; a block of weight 0 may be NaN."""
+        taken = np.where(self.weight == 0, 0.0, means.ravel()[self.block])
+        return np.asarray((taken * self.weight).sum(axis=1))
+
+    def variance(self, variances: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Give the surface's variance at the points, from the block means' own, which are independent."""
+        taken = np.where(self.weight == 0, 0.0, variances.ravel()[self.block])
+        return np.asarray((taken * self.weight**2).sum(axis=1))
+
+
+def make_smoother(
+    x_axis: Axis, y_axis: Axis, good: NDArray[np.bool_], x: NDArray[np.float64], y: NDArray[np.float64]
+) -> Smoother:
+    """Fit a quadratic about each point to the good ones of the nearest 5 x 5 blocks.
+
+    Parameters
+    ----------
+    x_axis, y_axis
+        Where the blocks are.
+    good
+        (rows, columns): which means to trust.
+    x, y
+        (points,): where to give the surface, in blocks from the frame's upper left corner.
+
+    Raises
+    ------
+    Unmeasurable
+        Where too few good blocks surround a point.
+    """
+    if min(good.shape) < REACH:
+        raise Unmeasurable(f"the frame has only {good.shape[1]} x {good.shape[0]} blocks; ask for more of them")
+    columns = take_nearest(x, good.shape[1])
+    rows = take_nearest(y, good.shape[0])
+    block = (rows[:, :, None] * good.shape[1] + columns[:, None, :]).reshape(len(x), -1)
+    dx, dy = x_axis.centre[columns] - x[:, None], y_axis.centre[rows] - y[:, None]
+    design = quadratic_means(dx, x_axis.side[columns], dy, y_axis.side[rows])
+    trusted = good.ravel()[block].astype(np.float64)
+    if int(trusted.sum(axis=1).min()) < LEAST_BLOCKS:
+        worst = int(trusted.sum(axis=1).argmin())
+        raise Unmeasurable(
+            f"too few good blocks around block ({x[worst]:.0f}, {y[worst]:.0f}) of the frame to follow the light there"
+        )
+    normal = np.einsum("pkt,pk,pku->ptu", design, trusted, design)
+    first = np.linalg.inv(normal)[:, 0, :]
+    weight = np.einsum("pt,pkt,pk->pk", first, design, trusted)
+    return Smoother(block=block, weight=weight)
+
+
+def take_nearest(place: NDArray[np.float64], count: int) -> NDArray[np.int64]:
+    """Give the indices of the blocks nearest each place, shifted inwards at the border."""
+    start = np.clip(np.floor(place).astype(np.int64) - REACH // 2, 0, count - REACH)
+    return np.asarray(start[:, None] + np.arange(REACH))
+
+
+def quadratic_means(
+    dx: NDArray[np.float64], width: NDArray[np.float64], dy: NDArray[np.float64], height: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Give the block means of 1, x, y, x^2, xy, y^2: (points, blocks, terms)."""
+    across = np.broadcast_to(dx[:, None, :], (len(dx), REACH, REACH))
+    down = np.broadcast_to(dy[:, :, None], (len(dx), REACH, REACH))
+    across_squared = across**2 + width[:, None, :] ** 2 / 12
+    down_squared = down**2 + height[:, :, None] ** 2 / 12
+    terms = [np.ones_like(across), across, down, across_squared, across * down, down_squared]
+    return np.stack(terms, axis=-1).reshape(len(dx), REACH * REACH, TERMS)

@@ -1,0 +1,57 @@
+"""How steady the light was between shots that should have had the same."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+LEVEL_CHANGE: Final = "level_change"
+MAINS_CYCLES: Final = 5
+"""An exposure of fewer sees more or less of a ripple from shot to shot."""
+
+
+def find_level_change(
+    levels: NDArray[np.float64], exposure_times_s: Sequence[float | None], limit_pct: float
+) -> tuple[float, tuple[str, ...], tuple[str, ...]]:
+    """Give the largest change of light between shots in per cent, and the caveats and notes it earns.
+
+    Parameters
+    ----------
+    levels
+        (shots,): light of each.
+    exposure_times_s
+        Of each; allowed for where all are known.
+    limit_pct
+        More than this is a caveat.
+    """
+    if len(levels) < 2:
+        return 0.0, (), ()
+    rates = levels / np.array(exposure_times_s, dtype=np.float64) if all(exposure_times_s) else levels
+    change_pct = 100 * float(np.ptp(rates) / rates.mean())
+    if change_pct <= limit_pct:
+        return change_pct, (), ()
+    return (
+        change_pct,
+        (LEVEL_CHANGE,),
+        (
+            f"the light changes by {change_pct:.1f} % between the shots, more than {limit_pct:g} %: let the lamp warm "
+            "up, expose over whole mains cycles, shoot again",
+        ),
+    )
+
+
+def note_flicker(exposure_times_s: Sequence[float | None], mains_hz: float) -> tuple[str, ...]:
+    """Give a note where an exposure lasts fewer than five mains cycles."""
+    known = [time for time in exposure_times_s if time]
+    if not known or min(known) >= MAINS_CYCLES / mains_hz:
+        return ()
+    return (
+        f"the shortest exposure, {min(known):.3g} s, is less than {MAINS_CYCLES} mains cycles "
+        f"({MAINS_CYCLES / mains_hz:g} s): a mains lamp's ripple may show",
+    )

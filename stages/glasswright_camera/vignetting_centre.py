@@ -1,0 +1,97 @@
+"""About which point the light falls off evenly."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from scipy.optimize import least_squares
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+CELLS: Final = 4
+"""The frame is left out cell by cell, 4 x 4, to see how much the centre depends on each."""
+FARTHEST: Final = 0.5
+"""Half-diagonals; a centre beyond it means that the light has none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Centre:
+    """The centre of symmetry from the frame's centre, in half-diagonals; NaN where the light has none."""
+
+    x: float
+    y: float
+    x_u: float
+    y_u: float
+
+
+def find_centre(gain: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]) -> Centre:
+    """Fit g (1 + k1 r^2 + k2 r^4 + k3 r^6) about a free centre.
+
+    The uncertainty is a jackknife over 16 cells of the frame: what the polynomial does not follow is alike from
+    block to block, so the residuals' own scatter would promise far too much. A straight gradient of the source is
+    the same to this fit as a shifted centre.
+
+    Parameters
+    ----------
+    gain
+        (points,).
+    x, y
+        (points,): from the frame's centre, in half-diagonals, right and down positive.
+
+    Returns
+    -------
+    Centre
+    """
+
+    def miss(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+        return falloff(parameters, x, y) - gain
+
+    def lean(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+        return slopes(parameters, x, y)
+
+    start = np.concatenate([[0.0, 0.0], np.linalg.lstsq(even_terms(x, y), gain, rcond=None)[0]])
+    fit = least_squares(miss, start, jac=lean, method="lm")
+    jacobian = slopes(fit.x, x, y)
+    cell = cell_of(x) + CELLS * cell_of(y)
+    moves = [leave_out(jacobian, fit.fun, cell == number) for number in range(CELLS * CELLS)]
+    spread = np.std(moves, axis=0) * np.sqrt(len(moves) - 1)
+    centre = np.array([*fit.x[:2], *spread[:2]])
+    if not np.isfinite(centre).all() or np.abs(centre).max() > FARTHEST:
+        centre = np.full(4, np.nan)
+    return Centre(x=float(centre[0]), y=float(centre[1]), x_u=float(centre[2]), y_u=float(centre[3]))
+
+
+def even_terms(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give 1, r^2, r^4, r^6: (points, 4)."""
+    squared = x**2 + y**2
+    return np.stack([np.ones_like(squared), squared, squared**2, squared**3], axis=-1)
+
+
+def falloff(parameters: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give the model: centre x and y, then the factors of `even_terms`."""
+    return np.asarray(even_terms(x - parameters[0], y - parameters[1]) @ parameters[2:])
+
+
+def slopes(parameters: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give the model's derivatives: (points, parameters)."""
+    dx, dy = x - parameters[0], y - parameters[1]
+    terms = even_terms(dx, dy)
+    by_squared = terms[:, :3] @ (parameters[3:] * [1.0, 2.0, 3.0])
+    return np.column_stack([-2 * dx * by_squared, -2 * dy * by_squared, terms])
+
+
+def cell_of(place: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Give the cell along one direction, 0 to 3."""
+    span = np.abs(place).max() * (1 + 1e-9)
+    return np.asarray(np.floor((place / span + 1) / 2 * CELLS), dtype=np.int64)
+
+
+def leave_out(
+    jacobian: NDArray[np.float64], residual: NDArray[np.float64], gone: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Give how far the parameters move when some points are left out (one Gauss-Newton step)."""
+    kept, rest = jacobian[~gone], residual[~gone]
+    return np.asarray(-np.linalg.lstsq(kept, rest, rcond=None)[0])
