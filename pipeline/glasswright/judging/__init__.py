@@ -1,1 +1,1 @@
-"""TODO"""
+"""Judging: cards, decision rules, verdicts. Pure functions of what was measured."""

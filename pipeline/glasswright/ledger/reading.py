@@ -87,6 +87,15 @@ def read_setting(text: str) -> Setting | None:
     return None if values is None else Setting(**dict(zip(Setting.__dataclass_fields__, values, strict=True)))
 
 
+def artefacts_of(database: Database, ticket: str) -> list[str]:
+    """Give the SHA-256 of every artefact that describes a ticket now."""
+    sql = (
+        "SELECT DISTINCT artefact FROM manifest_outcome JOIN outcome ON outcome.id = outcome "
+        "WHERE artefact IS NOT NULL AND manifest = (SELECT max(id) FROM manifest WHERE ticket = ?)"
+    )
+    return [row[0] for row in database.rows(sql, ticket)]
+
+
 def latest_states(
     database: Database, tickets: Collection[str] | None, measures: Collection[str] | None
 ) -> tuple[TicketState, ...]:

@@ -95,35 +95,3 @@ class TicketState:
     outcomes: tuple[KeptOutcome, ...]
     other_lenses: tuple[str, ...] = ()
     """Lenses that the same ticket number stood for earlier."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KeptVerdict:
-    """The verdict on one limit at one setting (or shot)."""
-
-    measure: str
-    at: str
-    verdict: str
-    reason: str
-    value: float | None = None
-    u: float | None = None
-    lower: float | None = None
-    upper: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KeptJudgement:
-    """What a card said of what was measured of a ticket."""
-
-    ticket: str
-    manifest: str
-    """`TicketState.content`."""
-    card: str
-    """SHA-256 of the card's text; empty where the model has none."""
-    stand: str
-    """SHA-256 of the stand file's text."""
-    judge_version: int
-    verdict: str
-    reasons: tuple[str, ...]
-    """What concerns the whole ticket."""
-    verdicts: tuple[KeptVerdict, ...]

@@ -5,21 +5,22 @@ from __future__ import annotations
 import sqlite3
 from contextlib import contextmanager
 from datetime import datetime
-from importlib import resources
 from typing import TYPE_CHECKING, Any, Final, Self
 
 from glasswright.encoding import decode, encode
 from glasswright.errors import LedgerBusyError, LedgerDamagedError
-from glasswright.ledger import chain, content, reading, writing
+from glasswright.ledger import chain, content, judgements, reading, verifying, writing
 from glasswright.ledger.files import ArtefactFiles
 from glasswright.ledger.lock import WriterLock
 from glasswright.ledger.place import check_place
+from glasswright.ledger.schema import migrations
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
     from glasswright.artefact import Artefact
+    from glasswright.judging.verdict import Judgement
     from glasswright.ledger.records import RunRecord, TicketRecord, TicketState
     from glasswright.outcome import Outcome
 
@@ -139,26 +140,21 @@ class Database:
             msg = f"{self.path}: the ledger is damaged ({error}): restore it from a backup"
             raise LedgerDamagedError(msg) from error
 
+    def find_schema_changes(self) -> list[str]:
+        """Name the tables and triggers that are not as this program makes them: one that is gone guards nothing."""
+        fresh = sqlite3.connect(":memory:", isolation_level=None)
+        for statements in migrations():
+            for statement in statements:
+                fresh.execute(statement)
+        sql = "SELECT name, sql FROM sqlite_schema WHERE name NOT LIKE 'sqlite_%'"
+        expected, found = dict(fresh.execute(sql).fetchall()), dict(self.rows(sql))
+        fresh.close()
+        names = sorted(name for name in expected.keys() | found.keys() if expected.get(name) != found.get(name))
+        return [f"{self.path}: the database's `{name}` is not as this program made it" for name in names]
+
     def close(self) -> None:
         """Close the file."""
         self._connection.close()
-
-
-def migrations() -> list[list[str]]:
-    """Give the statements of every schema, oldest first."""
-    files = [each for each in resources.files("glasswright.ledger").iterdir() if each.name.endswith(".sql")]
-    return [split_statements(file.read_text(encoding="utf-8")) for file in sorted(files, key=lambda file: file.name)]
-
-
-def split_statements(text: str) -> list[str]:
-    """Split a migration into its statements; each ends at the end of a line."""
-    statements, current = [], ""
-    for line in text.splitlines(keepends=True):
-        current += line
-        if sqlite3.complete_statement(current):
-            statements.append(current)
-            current = ""
-    return statements
 
 
 class Ledger:
@@ -257,6 +253,32 @@ class Ledger:
     ) -> tuple[TicketState, ...]:
         """Give what the ledger says now of tickets (all if None), with the measurements asked for (all if None)."""
         return reading.latest_states(self.database, tickets, measures)
+
+    def choose_new_judgements(self, judged: Iterable[Judgement]) -> tuple[Judgement, ...]:
+        """Give those judgements that say something else than the latest one kept of the same ticket."""
+        return judgements.choose_new(self.database, judged)
+
+    def add_judgements(self, run: int, judged: Iterable[Judgement]) -> None:
+        """Keep the judgements that are new, in one transaction."""
+        with self.database.transaction():
+            judgements.add_judgements(self.database, run, judgements.choose_new(self.database, judged))
+
+    def latest_judgement(self, ticket: str) -> Judgement | None:
+        """Give the latest judgement of a ticket, checked against its hash."""
+        return judgements.latest_judgement(self.database, ticket)
+
+    def check_chain(self) -> None:
+        """Check that no run, and nothing that a run added, has been changed or removed; raise LedgerDamagedError."""
+        chain.check_chain(self.database)
+
+    def check_artefacts(self, ticket: str) -> None:
+        """Check the files of every artefact that describes a ticket now; raise LedgerDamagedError."""
+        for sha256 in reading.artefacts_of(self.database, ticket):
+            self.files.read(sha256)
+
+    def verify(self) -> verifying.Verification:
+        """Check everything against its hash, and give all that is wrong."""
+        return verifying.verify(self.database, self.files)
 
     def content_digest(self) -> str:
         """Give one hash of what the ledger says now of every ticket, whatever runs it took and when they were."""

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from glasswright.artefact import Setting
-    from glasswright.ledger.records import Document, KeptJudgement, RunRecord, TicketRecord
+    from glasswright.ledger.records import Document, RunRecord, TicketRecord
     from glasswright.ledger.store import Database
     from glasswright.measurements import Measured
     from glasswright.outcome import Outcome
@@ -138,27 +138,3 @@ def _find_number(database: Database, address: str, record: TicketRecord) -> int:
         msg = f"ticket {record.ticket.number}: its manifest names the address {address}, at which there is no outcome"
         raise GlasswrightError(msg)
     return int(found[0][0])
-
-
-def add_judgement(database: Database, run: int, judgement: KeptJudgement) -> None:
-    """Keep a judgement and its verdicts."""
-    values, verdicts = judgement_values(judgement)
-    number = database.insert("judgement", None, run, *values)
-    database.insert_many("verdict", [(number, place, *verdict) for place, verdict in enumerate(verdicts)])
-
-
-def judgement_values(judgement: KeptJudgement) -> tuple[tuple[Any, ...], list[tuple[Any, ...]]]:
-    """Give a judgement's columns from `ticket` to `hash`, and those of its verdicts from `measure` on."""
-    verdicts = [
-        (each.measure, each.at, each.verdict, each.reason, *map(_number, (each.value, each.u, each.lower, each.upper)))
-        for each in judgement.verdicts
-    ]
-    values = (
-        judgement.ticket, judgement.manifest, judgement.card, judgement.stand, judgement.judge_version,
-        judgement.verdict, json.dumps(judgement.reasons),
-    )  # fmt: skip
-    return (*values, row_hash(*values, *map(json.dumps, verdicts))), verdicts
-
-
-def _number(value: float | None) -> float | None:
-    return None if value is None or math.isnan(value) else float(value) + 0.0

@@ -1,0 +1,133 @@
+"""`glasswright judge`: what the cards say of what the ledger holds."""
+
+from __future__ import annotations
+
+import json
+import platform
+import sys
+from datetime import datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from glasswright.commands.plugin_notes import load_plugins_aloud
+from glasswright.commands.tables import print_table
+from glasswright.config.stand_file import load_stand
+from glasswright.judging.cards import load_cards
+from glasswright.judging.rejudge import judge_tickets
+from glasswright.judging.verdict import Verdict, fold
+from glasswright.ledger import Document, Ledger, RunRecord
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from glasswright.config.stand_file import StandFile
+    from glasswright.judging.cards import CardFile
+    from glasswright.judging.verdict import Judgement
+
+EXIT_CODES = {Verdict.PASS: 0, Verdict.FAIL: 10, Verdict.REVIEW: 11, Verdict.UNKNOWN: 12}
+
+EXAMPLE = """\b
+Example, after a card was changed:
+  glasswright judge --ledger bench.ledger --cards configs/cards --stand configs/stands/north_bench.yaml
+"""
+
+
+@click.command(epilog=EXAMPLE)
+@click.option("--ledger", type=click.Path(path_type=Path), required=True, help="The ledger.")
+@click.option("--cards", type=click.Path(path_type=Path), required=True, help="Folder of cards.")
+@click.option("--stand", type=click.Path(path_type=Path), required=True, help="Stand file.")
+@click.option("--ticket", "tickets", multiple=True, help="Judge this ticket only; may be given several times.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
+def judge(ledger: Path, cards: Path, stand: Path, tickets: tuple[str, ...], as_json: bool) -> int:
+    """Judge what the ledger holds by the cards, without opening a raw file, and keep what is new.
+
+    Exit codes: 0 every ticket passes, 10 one fails, 11 one is to be reviewed, 12 one is incomplete (of several, the
+    gravest: 10, then 12, then 11); 2 wrong command or configuration, 20 another run holds the ledger, 21 the ledger is
+    missing, newer or damaged.
+    """
+    card_files, stand_file = load_cards(cards), load_stand(stand, load_plugins_aloud())
+    with Ledger.open_for_reading(ledger) as opened:
+        opened.check_chain()
+        judgements = judge_tickets(opened, card_files, stand_file, set(tickets) or None)
+        new = opened.choose_new_judgements(judgements)
+    if new:
+        keep(ledger, new, _documents(card_files, stand_file))
+    absent = sorted(set(tickets) - {judgement.ticket for judgement in judgements})
+    verdict = fold([*(each.verdict for each in judgements), *(Verdict.UNKNOWN for _ in absent)])
+    if as_json:
+        click.echo(json.dumps(as_data(judgements, absent, verdict, len(new)), indent=2))
+    else:
+        _print(judgements, absent, verdict, len(new))
+    return EXIT_CODES[verdict]
+
+
+def keep(path: Path, judgements: Sequence[Judgement], documents: tuple[Document, ...]) -> None:
+    """Add judgements to the ledger as a run of their own."""
+    record = RunRecord(
+        command=" ".join(sys.argv),
+        machine=platform.node(),
+        started_at=datetime.now().astimezone().isoformat(timespec="seconds"),
+        versions={"glasswright": version("glasswright"), "python": platform.python_version()},
+        documents=documents,
+    )
+    with Ledger.open_for_writing(path) as ledger:
+        run = ledger.begin_run(record)
+        ledger.add_judgements(run, judgements)
+        ledger.end_run(run, {"judged": len(judgements)}, backup=False)
+
+
+def _documents(cards: Mapping[str, CardFile], stand: StandFile) -> tuple[Document, ...]:
+    texts = [("card", name, file.document.text, file.sha256) for name, file in cards.items()]
+    texts.append(("stand", stand.name, stand.text, stand.sha256))
+    return tuple(Document(kind=kind, name=name, text=text, sha256=sha256) for kind, name, text, sha256 in texts)
+
+
+def as_data(
+    judgements: Sequence[Judgement], absent: Sequence[str], verdict: Verdict, new_count: int
+) -> dict[str, object]:
+    """Give judgements as JSON holds them."""
+    return {
+        "verdict": str(verdict),
+        "new_count": new_count,
+        "absent": absent,
+        "tickets": [
+            {
+                "ticket": each.ticket,
+                "verdict": str(each.verdict),
+                "reasons": each.reasons,
+                "manifest": each.manifest,
+                "card": each.card,
+                "stand": each.stand,
+                "verdicts": [
+                    {
+                        "measure": limit.measure,
+                        "at": limit.at,
+                        "verdict": str(limit.verdict),
+                        "reason": limit.reason,
+                        "value": limit.value,
+                        "u": limit.u,
+                        "min": limit.lower,
+                        "max": limit.upper,
+                    }
+                    for limit in each.verdicts
+                ],
+            }
+            for each in judgements
+        ],
+    }
+
+
+def _print(judgements: Sequence[Judgement], absent: Sequence[str], verdict: Verdict, new_count: int) -> None:
+    rows = []
+    for each in judgements:
+        rows += [(each.ticket, str(each.verdict), "", "", reason) for reason in each.reasons]
+        rows += [(each.ticket, str(limit.verdict), limit.measure, limit.at, limit.reason) for limit in each.verdicts]
+    rows += [(ticket, str(Verdict.UNKNOWN), "", "", "the ledger knows no such ticket") for ticket in absent]
+    print_table("Limits", ("ticket", "verdict", "measure", "at", "why"), rows)
+    print_table("Tickets", ("ticket", "verdict"), [(each.ticket, str(each.verdict)) for each in judgements])
+    if not rows:
+        click.echo("the ledger holds no ticket")
+    click.echo(f"{len(judgements)} tickets judged, {new_count} judgements new: {verdict}")

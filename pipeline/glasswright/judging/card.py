@@ -1,0 +1,143 @@
+"""The card of a lens model: what is acceptable, and where that holds."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, field_validator, model_validator
+
+from glasswright.artefact import Setting
+from glasswright.config import ConfigModel
+
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Measure = Annotated[str, Field(pattern=r"^\w+(\.\w+)+$")]
+Names = str | tuple[str, ...]
+Confidence = Annotated[float, Field(gt=0.5, lt=1)]
+Rule = Literal["guarded", "simple"]
+Place = Finite | tuple[Finite, Finite]
+
+SAME_FRACTION = 1e-6
+"""Settings are nominal, so they are equal or they are not; this only takes up rounding."""
+
+
+class At(ConfigModel):
+    """The settings that a limit holds at: a number, or an inclusive range."""
+
+    focal_length_mm: Place | None = None
+    f_number: Place | None = None
+    focus_distance_m: Place | None = None
+
+    @field_validator("*")
+    @classmethod
+    def _rises(cls, value: Place | None) -> Place | None:
+        if isinstance(value, tuple) and value[0] > value[1]:
+            msg = f"the range [{value[0]:g}, {value[1]:g}] runs backwards: write the smaller number first"
+            raise ValueError(msg)
+        return value
+
+    def holds(self, setting: Setting) -> bool:
+        """Whether a setting is one of them."""
+        return all(
+            place is None or _is_in(getattr(setting, name), place)
+            for name, place in ((name, getattr(self, name)) for name in type(self).model_fields)
+        )
+
+    def __str__(self) -> str:
+        """Give the settings as people say them: `f/2 to f/2.8`."""
+        ranges = {name: value for name, value in self if value is not None}
+        low = Setting(**{name: value[0] if isinstance(value, tuple) else value for name, value in ranges.items()})
+        high = Setting(**{name: value[1] if isinstance(value, tuple) else value for name, value in ranges.items()})
+        return str(low) if low == high else f"{low} to {high}"
+
+
+def _is_in(value: float | None, place: Place) -> bool:
+    if value is None:
+        return False
+    low, high = place if isinstance(place, tuple) else (place, place)
+    return low * (1 - SAME_FRACTION) <= value <= high * (1 + SAME_FRACTION)
+
+
+class Bounded(ConfigModel):
+    """A lower bound, an upper bound, or both."""
+
+    measure: Measure
+    min: Finite | None = None
+    max: Finite | None = None
+
+    @model_validator(mode="after")
+    def _rises(self) -> Self:
+        if self.min is not None and self.max is not None and self.min > self.max:
+            msg = f"`min` {self.min:g} is above `max` {self.max:g}: nothing can lie between them"
+            raise ValueError(msg)
+        return self
+
+
+class Fact(Bounded):
+    """Something measured that must hold for the card to speak at all."""
+
+    text: str | None = Field(default=None, alias="is")
+
+    @model_validator(mode="after")
+    def _says_something(self) -> Self:
+        if (self.text is None) == (self.min is None and self.max is None):
+            msg = "must have either `is`, or `min` and `max` (one or both)"
+            raise ValueError(msg)
+        return self
+
+
+class ValidFor(ConfigModel):
+    """Where the card's limits were found, and so where they hold."""
+
+    stand: Names
+    body: Names
+    where: tuple[Fact, ...] = ()
+
+
+class Limit(Bounded):
+    """One limit: of what, at which settings, how it is decided."""
+
+    at: At = At()
+    rule: Rule | None = None
+    confidence: Confidence | None = None
+    accept: tuple[str, ...] = ()
+    """Caveats that do not matter for this limit."""
+
+    @model_validator(mode="after")
+    def _says_something(self) -> Self:
+        if self.min is None and self.max is None:
+            msg = "must have `min`, `max` or both"
+            raise ValueError(msg)
+        return self
+
+    @property
+    def step(self) -> str:
+        """The step whose result is meant."""
+        return self.measure.partition(".")[0]
+
+    @property
+    def field(self) -> str:
+        """Path of the field in that result."""
+        return self.measure.partition(".")[2]
+
+
+class Card(ConfigModel):
+    """The limits for one lens model."""
+
+    card: Annotated[str, Field(min_length=1)]
+    """The lens model, as tickets name it."""
+    valid_for: ValidFor
+    confidence: Confidence = 0.95
+    rule: Rule = "guarded"
+    limits: tuple[Limit, ...] = ()
+
+    def rule_of(self, limit: Limit) -> Rule:
+        """Give the decision rule of a limit."""
+        return limit.rule or self.rule
+
+    def confidence_of(self, limit: Limit) -> float:
+        """Give the probability with which a verdict must hold."""
+        return limit.confidence or self.confidence
+
+    def measures(self) -> frozenset[str]:
+        """Name everything that the card reads."""
+        return frozenset(each.measure for each in (*self.limits, *self.valid_for.where))

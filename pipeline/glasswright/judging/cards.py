@@ -1,0 +1,112 @@
+"""A folder of cards, read and checked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from glasswright.config import check, did_you_mean, scan_yaml
+from glasswright.errors import ConfigError, Problem
+from glasswright.judging.card import Card, Fact, Limit
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from glasswright.config import Document
+    from glasswright.measurements import FieldDescription
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardFile:
+    """A card and the file that it stands in."""
+
+    card: Card
+    document: Document
+
+    @property
+    def sha256(self) -> str:
+        """Of the file's text."""
+        return self.document.sha256
+
+
+def load_cards(folder: Path) -> Mapping[str, CardFile]:
+    """Read every card (`*.yaml`) of a folder, by lens model.
+
+    Raises
+    ------
+    ConfigError
+        With every problem of every card, and for two cards of one model.
+    """
+    if not folder.is_dir():
+        raise ConfigError([Problem(str(folder), 1, "there is no such folder of cards: correct --cards")])
+    cards: dict[str, CardFile] = {}
+    problems: list[Problem] = []
+    for path in sorted(folder.glob("*.yaml")):
+        try:
+            document = scan_yaml(path)
+        except ConfigError as error:
+            problems += error.problems
+            continue
+        card, found = check(document, Card)
+        problems += found
+        if card is None:
+            continue
+        if card.card in cards:
+            other = cards[card.card].document.path
+            problems.append(document.problem(("card",), f"{other} is a card for `{card.card}` too: remove one of them"))
+        cards.setdefault(card.card, CardFile(card=card, document=document))
+    if problems:
+        raise ConfigError(problems)
+    return cards
+
+
+def check_card(file: CardFile, fields: Mapping[str, FieldDescription]) -> tuple[Problem, ...]:
+    """Check what a card asks for against what a plan measures.
+
+    Parameters
+    ----------
+    fields
+        `step.field` -> what it is, for every step of the plan.
+
+    Returns
+    -------
+    Problems with their lines: a field that no step measures, a limit on a text, a guarded limit on a field that has no
+    uncertainty.
+    """
+    card = file.card
+    found = [
+        file.document.problem(("limits", index, "measure"), message)
+        for index, limit in enumerate(card.limits)
+        if (message := _problem_of_limit(card, limit, fields))
+    ]
+    found += [
+        file.document.problem(("valid_for", "where", index, "measure"), message)
+        for index, fact in enumerate(card.valid_for.where)
+        if (message := _problem_of_fact(fact, fields))
+    ]
+    return tuple(found)
+
+
+def _problem_of_limit(card: Card, limit: Limit, fields: Mapping[str, FieldDescription]) -> str:
+    field = fields.get(limit.measure)
+    if field is None:
+        return f"the plan measures no `{limit.measure}`: {did_you_mean(limit.measure, fields)}"
+    if field.kind is str:
+        return f"`{limit.measure}` is a text: a limit speaks of a number"
+    if card.rule_of(limit) == "guarded" and not field.has_uncertainty:
+        return (
+            f"`{limit.measure}` has no uncertainty, so a guarded limit on it could never pass: "
+            "write `rule: simple` for this limit, or choose a field that has one"
+        )
+    return ""
+
+
+def _problem_of_fact(fact: Fact, fields: Mapping[str, FieldDescription]) -> str:
+    field = fields.get(fact.measure)
+    if field is None:
+        return f"the plan measures no `{fact.measure}`: {did_you_mean(fact.measure, fields)}"
+    if (field.kind is str) != (fact.text is not None):
+        kind, right = ("a text", "`is`") if field.kind is str else ("a number", "`min` and `max`")
+        return f"`{fact.measure}` is {kind}: compare it with {right}"
+    return ""

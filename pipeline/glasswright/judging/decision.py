@@ -1,0 +1,144 @@
+"""One number against its limits, its uncertainty taken into account."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import TYPE_CHECKING, Final
+
+from glasswright.judging.verdict import Verdict
+
+if TYPE_CHECKING:
+    from glasswright.judging.card import Rule
+
+MOST_DECIMALS: Final = 9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Uncertainty:
+    """The standard uncertainty of a number, in its unit, from its two parts; None for a part that nobody knows."""
+
+    own: float | None
+    """Of the measurement itself, from the stage."""
+    stand: float | None
+    """Reproducibility of the stand, from the stand file."""
+
+    @property
+    def known(self) -> float:
+        """The parts that are known, together; 0 where none is."""
+        return math.hypot(*(part for part in (self.own, self.stand) if part is not None))
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether both parts are known. No measurement has none at all, so 0 is not believed."""
+        return self.own is not None and self.stand is not None and self.known > 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tolerance:
+    """The limits of a number and how they are decided."""
+
+    lower: float | None
+    upper: float | None
+    rule: Rule
+    confidence: float
+
+    def margin(self, value: float) -> float:
+        """How far a number lies inside the nearest limit, negative outside."""
+        below = math.inf if self.lower is None else value - self.lower
+        above = math.inf if self.upper is None else self.upper - value
+        return min(below, above)
+
+
+def guard_band(confidence: float, u: float) -> float:
+    """Give the width of the guard band: the normal quantile of the confidence times the standard uncertainty.
+
+    JCGM 106:2012, 8.3; ISO 14253-1:2017 for its use on both sides of a limit.
+    """
+    return NormalDist().inv_cdf(confidence) * u
+
+
+def conformance_probability(value: float, u: float, lower: float | None, upper: float | None) -> float:
+    """Give the probability that the true value lies within the limits (JCGM 106:2012, clause 7, normal)."""
+    normal = NormalDist()
+    below = 0.0 if lower is None else normal.cdf((lower - value) / u)
+    above = 0.0 if upper is None else normal.cdf((value - upper) / u)
+    return 1.0 - below - above
+
+
+def decide(value: float, unit: str, uncertainty: Uncertainty, tolerance: Tolerance) -> tuple[Verdict, str]:
+    """Give the verdict on a finite number, and why in a sentence.
+
+    Simple rule: inside or on the limit PASS, else FAIL. Guarded rule: PASS if inside by the guard band, FAIL if outside
+    by it, else REVIEW. With two limits, PASS asks moreover that the number conforms to both at once with the card's
+    confidence, which matters where they lie close together. An uncertainty of which a part is not known proves nothing
+    good: REVIEW at best.
+    """
+    if tolerance.rule == "simple":
+        margin = tolerance.margin(value)
+        return (Verdict.PASS if margin >= 0 else Verdict.FAIL), _say_place(value, unit, tolerance, None)
+    return _decide_guarded(value, unit, uncertainty, tolerance)
+
+
+def _decide_guarded(value: float, unit: str, uncertainty: Uncertainty, tolerance: Tolerance) -> tuple[Verdict, str]:
+    u = uncertainty.known
+    guard, margin = guard_band(tolerance.confidence, u), tolerance.margin(value)
+    if not uncertainty.is_complete:
+        proven_outside = u > 0 and margin <= -guard
+        place = _say_place(value, unit, tolerance, guard if proven_outside else None)
+        return (Verdict.FAIL if proven_outside else Verdict.REVIEW), f"{place}; {_say_unknown(uncertainty)}"
+    if margin <= -guard:
+        return Verdict.FAIL, _say_place(value, unit, tolerance, guard)
+    if margin < guard:
+        return Verdict.REVIEW, _say_place(value, unit, tolerance, guard)
+    probability = conformance_probability(value, u, tolerance.lower, tolerance.upper)
+    both = tolerance.lower is not None and tolerance.upper is not None
+    if both and probability < tolerance.confidence:
+        why = f"the limits lie too close together for the standard uncertainty {u:.2g}"
+        return Verdict.REVIEW, f"{value:.6g} {unit}: {why}, both hold with a probability of {probability:.3f} only"
+    return Verdict.PASS, _say_place(value, unit, tolerance, guard)
+
+
+def _say_unknown(uncertainty: Uncertainty) -> str:
+    if uncertainty.own is None:
+        return "the measurement's own uncertainty is not known"
+    if uncertainty.stand is None:
+        return "the stand file declares no reproducibility for this measure"
+    return "an uncertainty of 0 is not believed"
+
+
+def _say_place(value: float, unit: str, tolerance: Tolerance, guard: float | None) -> str:
+    """Say where a number lies by its nearest limit: `0.241 cycles/pixel is below the limit 0.270 by more than ...`."""
+    below = math.inf if tolerance.lower is None else value - tolerance.lower
+    above = math.inf if tolerance.upper is None else tolerance.upper - value
+    limit = tolerance.lower if below <= above else tolerance.upper
+    if limit is None:
+        return f"{value:.6g} {unit} has no limit".replace("  ", " ")
+    number, edge, band = _write(value, limit, guard)
+    side = "above" if value > limit else "below" if value < limit else "on"
+    start = f"{number} {unit}".strip()
+    if guard is None:
+        return f"{start} is {side} the limit {edge}"
+    if abs(value - limit) >= guard:
+        return f"{start} is {side} the limit {edge} by more than the guard band {band}"
+    return f"{start} is {side} the limit {edge} by less than the guard band {band}"
+
+
+def _write(value: float, limit: float, guard: float | None) -> tuple[str, str, str]:
+    """Write the numbers of a sentence with as few decimals as still show what it says."""
+    scale = guard or abs(limit) / 100 or 1.0
+    first = 0 if not math.isfinite(scale) else max(0, -math.floor(math.log10(scale)))
+    texts = ("", "", "")
+    for decimals in range(min(first, MOST_DECIMALS), MOST_DECIMALS + 1):
+        texts = (f"{value:.{decimals}f}", f"{limit:.{decimals}f}", f"{guard or 0:.{decimals}f}")
+        shown = [float(text) for text in texts]
+        same_side = (shown[0] > shown[1]) == (value > limit) and (shown[0] < shown[1]) == (value < limit)
+        gap = round(abs(shown[0] - shown[1]), MOST_DECIMALS)
+        if (
+            same_side
+            and float(f"{limit:.{decimals}f}") == round(limit, 6)
+            and (guard is None or (gap > shown[2]) == (abs(value - limit) > guard))
+        ):
+            break
+    return texts

@@ -1,0 +1,193 @@
+"""What a card says of a ticket: a pure function of what was measured, the card and the stand."""
+
+from __future__ import annotations
+
+import math
+from fnmatch import fnmatchcase
+from typing import TYPE_CHECKING, Final, Protocol
+
+from glasswright.judging.decision import Tolerance, Uncertainty, decide
+from glasswright.judging.validity import TicketView, why_not_valid
+from glasswright.judging.verdict import Judgement, LimitVerdict, Verdict, fold
+from glasswright.outcome import Status
+from glasswright.stage import Scope
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from glasswright.artefact import Setting
+    from glasswright.judging.card import Card, Limit
+    from glasswright.judging.cards import CardFile
+    from glasswright.ledger.records import KeptOutcome, TicketState
+    from glasswright.measurements import Measured
+
+JUDGE_VERSION: Final = 1
+"""Raised whenever the same numbers and card could get another verdict; older judgements are then judged again."""
+
+
+class Spread(Protocol):
+    """What a stand file says of how well a number comes out again."""
+
+    @property
+    def u(self) -> float | None:
+        """Standard uncertainty in the field's unit."""
+
+    @property
+    def relative_u(self) -> float | None:
+        """Standard uncertainty over the value."""
+
+
+class JudgingStand(Protocol):
+    """What judging needs of a stand file."""
+
+    @property
+    def name(self) -> str:
+        """The stand."""
+
+    @property
+    def bodies(self) -> tuple[str, ...]:
+        """The camera bodies that belong to it."""
+
+    @property
+    def reproducibility(self) -> Mapping[str, Spread]:
+        """`step.field`, or a pattern of such, -> spread."""
+
+    @property
+    def sha256(self) -> str:
+        """Of the file's text."""
+
+
+def judge_ticket(state: TicketState, file: CardFile | None, stand: JudgingStand) -> Judgement:
+    """Judge a ticket by its model's card.
+
+    Parameters
+    ----------
+    state
+        What the ledger says now, with at least the measurements that the card names.
+    file
+        The card; None where the model has none.
+    stand
+        The stand file, which knows the reproducibility.
+    """
+    view = TicketView.of(state)
+    reasons = why_not_valid(view, file.card if file else None, stand)
+    verdicts: tuple[LimitVerdict, ...] = ()
+    if file is not None:
+        refusal = "; ".join(reasons)
+        verdicts = tuple(
+            each for limit in file.card.limits for each in judge_limit(view, file.card, limit, stand, refusal)
+        )
+        if not file.card.limits:
+            reasons = (*reasons, f"the card for `{file.card.card}` has no limits: an empty card passes no lens")
+    verdict = fold([*(each.verdict for each in verdicts), *(Verdict.UNKNOWN for _ in reasons)])
+    return Judgement(
+        ticket=state.record.ticket.number,
+        manifest=state.content,
+        card=file.sha256 if file else "",
+        stand=stand.sha256,
+        judge_version=JUDGE_VERSION,
+        verdict=verdict,
+        reasons=reasons,
+        verdicts=verdicts,
+    )
+
+
+def judge_limit(
+    view: TicketView, card: Card, limit: Limit, stand: JudgingStand, refusal: str
+) -> tuple[LimitVerdict, ...]:
+    """Judge one limit at every setting that it holds at; there is always at least one verdict.
+
+    Parameters
+    ----------
+    refusal
+        Why the card does not hold for this ticket at all; empty where it does.
+    """
+    if refusal:
+        return (_unknown(limit, str(limit.at), f"the card does not hold here: {refusal}"),)
+    outcomes = view.by_step.get(limit.step, ())
+    if not outcomes:
+        return (_unknown(limit, str(limit.at), f"no step `{limit.step}` was run for this ticket"),)
+    if all(outcome.scope >= Scope.TICKET for outcome in outcomes):
+        if limit.at != type(limit.at)():
+            reason = f"`{limit.step}` is measured once for the ticket, and the limit asks for {limit.at}: remove `at`"
+            return (_unknown(limit, str(limit.at), reason),)
+        return tuple(_judge_outcome(view, card, limit, stand, outcome) for outcome in outcomes)
+    settings = [setting for setting in view.settings_of(outcomes) if limit.at.holds(setting)]
+    if not settings:
+        return (_unknown(limit, str(limit.at), f"nothing was shot or planned at {limit.at}"),)
+    return tuple(each for setting in settings for each in _judge_setting(view, card, limit, stand, setting))
+
+
+def _judge_setting(
+    view: TicketView, card: Card, limit: Limit, stand: JudgingStand, setting: Setting
+) -> list[LimitVerdict]:
+    found = [outcome for outcome in view.by_step[limit.step] if outcome.setting == setting]
+    if not found:
+        return [_unknown(limit, str(setting), f"`{limit.step}` was not run at {setting}")]
+    return [_judge_outcome(view, card, limit, stand, outcome) for outcome in found]
+
+
+def _judge_outcome(
+    view: TicketView, card: Card, limit: Limit, stand: JudgingStand, outcome: KeptOutcome
+) -> LimitVerdict:
+    at = " ".join(part for part in (str(outcome.setting) if outcome.setting else "", outcome.shot) if part)
+    at = at or "the whole ticket"
+    measured = outcome.measured.get(limit.field)
+    unknown = _why_unknown(limit, outcome, measured) or view.why_fact_unknown(card, outcome.setting)
+    if unknown or measured is None or measured.value is None:
+        return _unknown(limit, at, unknown)
+    uncertainty = Uncertainty(own=_believed(measured.u), stand=reproducibility(stand, limit.measure, measured.value))
+    tolerance = Tolerance(
+        lower=limit.min, upper=limit.max, rule=card.rule_of(limit), confidence=card.confidence_of(limit)
+    )
+    verdict, reason = decide(measured.value, measured.unit, uncertainty, tolerance)
+    caveats = sorted({*outcome.caveats, *view.caveats} - set(limit.accept))
+    if caveats:
+        reason += f"; with the caveat {', '.join(caveats)}, which the limit does not accept"
+        verdict = Verdict.REVIEW if verdict is Verdict.PASS else verdict
+    return LimitVerdict(
+        measure=limit.measure,
+        at=at,
+        verdict=verdict,
+        reason=reason,
+        value=measured.value,
+        u=uncertainty.known if uncertainty.is_complete else None,
+        lower=limit.min,
+        upper=limit.max,
+    )
+
+
+def _why_unknown(limit: Limit, outcome: KeptOutcome, measured: Measured | None) -> str:
+    if outcome.status is not Status.DONE:
+        return f"`{limit.step}` is {outcome.status}: {outcome.reason or 'no reason was given'}"
+    if measured is None:
+        return f"`{limit.step}` gave no `{limit.field}`: correct the card, or the plan"
+    if measured.text is not None:
+        return f"`{limit.measure}` is the text `{measured.text}`, no number"
+    if measured.value is None:
+        return f"`{limit.measure}` was left empty by the stage"
+    if not math.isfinite(measured.value):
+        return f"`{limit.measure}` is {measured.value}, which is no finite number"
+    return ""
+
+
+def _believed(u: float | None) -> float | None:
+    """Take an uncertainty only if it can be one."""
+    return u if u is not None and u >= 0 else None
+
+
+def reproducibility(stand: JudgingStand, measure: str, value: float) -> float | None:
+    """Give the stand's reproducibility of a measured value, in its unit; None where the stand file declares none.
+
+    An entry with the measure's own name counts before patterns; of several patterns that fit, the largest counts.
+    """
+    exact = stand.reproducibility.get(measure)
+    fitting = [exact] if exact else [s for name, s in stand.reproducibility.items() if fnmatchcase(measure, name)]
+    spreads = [_believed(s.u if s.u is not None else abs(value) * (s.relative_u or 0.0)) for s in fitting]
+    return max((spread for spread in spreads if spread is not None), default=None)
+
+
+def _unknown(limit: Limit, at: str, reason: str) -> LimitVerdict:
+    return LimitVerdict(
+        measure=limit.measure, at=at, verdict=Verdict.UNKNOWN, reason=reason, lower=limit.min, upper=limit.max
+    )

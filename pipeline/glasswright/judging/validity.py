@@ -1,0 +1,113 @@
+"""Whether a card may speak of a ticket at all: its lens, its stand, its body, and what was measured of the set-up."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Self
+
+from glasswright.outcome import Status
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from glasswright.artefact import Setting
+    from glasswright.judging.card import Card, Fact
+    from glasswright.judging.judge import JudgingStand
+    from glasswright.ledger.records import KeptOutcome, TicketRecord, TicketState
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TicketView:
+    """A ticket's state, arranged for judging."""
+
+    record: TicketRecord
+    by_step: Mapping[str, Sequence[KeptOutcome]]
+    caveats: frozenset[str]
+    """Those of the ticket itself."""
+
+    @classmethod
+    def of(cls, state: TicketState) -> Self:
+        """Arrange a state."""
+        by_step: dict[str, list[KeptOutcome]] = defaultdict(list)
+        for outcome in sorted(state.outcomes, key=lambda each: (str(each.setting), each.shot)):
+            by_step[outcome.step].append(outcome)
+        return cls(record=state.record, by_step=dict(by_step), caveats=frozenset(state.record.ticket.caveats))
+
+    def settings_of(self, outcomes: Iterable[KeptOutcome]) -> list[Setting]:
+        """Give every setting at which a step should have an outcome: planned, shot, or found.
+
+        An exposure time belongs to the settings of the roles that ask for it alone, so such settings count only where
+        the step has an outcome there.
+        """
+        found = {outcome.setting for outcome in outcomes if outcome.setting is not None}
+        planned = {setting for setting in self.record.settings if setting.exposure_time_s is None}
+        return sorted(found | planned, key=_place)
+
+    def why_fact_unknown(self, card: Card, setting: Setting | None) -> str:
+        """Say which fact that the card stands on was looked for at a setting and not found; empty for none."""
+        for fact in card.valid_for.where:
+            step, _, _ = fact.measure.partition(".")
+            for outcome in self.by_step.get(step, ()):
+                if setting is not None and outcome.setting == setting and outcome.status is not Status.DONE:
+                    what = f"the card asks what `{fact.measure}` is, and `{step}` is {outcome.status} at {setting}"
+                    return f"{what}: {outcome.reason}"
+        return ""
+
+
+def _place(setting: Setting) -> tuple[float, ...]:
+    values = (setting.focal_length_mm, setting.f_number, setting.focus_distance_m, setting.exposure_time_s)
+    return tuple(-1.0 if value is None else value for value in values)
+
+
+def why_not_valid(view: TicketView, card: Card | None, stand: JudgingStand) -> tuple[str, ...]:
+    """Give every reason for which a card does not hold for a ticket; none if it does."""
+    ticket = view.record.ticket
+    if card is None:
+        return (f"there is no card for `{ticket.model}`: add one, or correct the model in ticket.yaml",)
+    valid = card.valid_for
+    reasons = []
+    if card.card != ticket.model:
+        reasons.append(f"the card is for `{card.card}`, the lens is a `{ticket.model}`")
+    if view.record.stand != stand.name:
+        reasons.append(f"the ticket was measured on stand `{view.record.stand}`, the stand file is `{stand.name}`'s")
+    if view.record.stand not in _names(valid.stand):
+        where = ", ".join(_names(valid.stand))
+        reasons.append(f"the ticket was measured on stand `{view.record.stand}`, the card is valid for {where}")
+    if ticket.body not in _names(valid.body):
+        which = ", ".join(_names(valid.body))
+        reasons.append(f"the ticket was shot with body `{ticket.body}`, the card is valid for {which}")
+    if ticket.body not in stand.bodies:
+        reasons.append(f"body `{ticket.body}` is none of stand `{stand.name}`'s: {', '.join(stand.bodies)}")
+    reasons += [reason for fact in valid.where for reason in _problems_of(fact, view)]
+    return tuple(dict.fromkeys(reasons))
+
+
+def _names(names: str | tuple[str, ...]) -> tuple[str, ...]:
+    return (names,) if isinstance(names, str) else names
+
+
+def _problems_of(fact: Fact, view: TicketView) -> list[str]:
+    """Say where a fact does not hold; it must hold wherever it was measured, and be measured somewhere."""
+    step, _, field = fact.measure.partition(".")
+    done = [outcome for outcome in view.by_step.get(step, ()) if outcome.status is Status.DONE]
+    if not done:
+        return [f"the card asks what `{fact.measure}` is, and that was not measured"]
+    return [problem for outcome in done if (problem := _problem_of(fact, field, outcome))]
+
+
+def _problem_of(fact: Fact, field: str, outcome: KeptOutcome) -> str:
+    measured = outcome.measured.get(field)
+    if measured is None:
+        return f"the card asks what `{fact.measure}` is, and the step gave none"
+    where = f" at {outcome.setting}" if outcome.setting else ""
+    if fact.text is not None:
+        same = measured.text == fact.text
+        return "" if same else f"`{fact.measure}` is `{measured.text}`{where}, the card is valid for `{fact.text}`"
+    low = -math.inf if fact.min is None else fact.min
+    high = math.inf if fact.max is None else fact.max
+    if measured.value is not None and low <= measured.value <= high:
+        return ""
+    found = "not a number" if measured.value is None else f"{measured.value:.6g}"
+    return f"`{fact.measure}` is {found}{where}, the card is valid from {low:g} to {high:g}"

@@ -1,0 +1,93 @@
+"""Judgements in the ledger: what a card said of a ticket, beside what it was said of."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import TYPE_CHECKING, Any
+
+from glasswright.errors import LedgerDamagedError
+from glasswright.judging.verdict import Judgement, LimitVerdict, Verdict
+from glasswright.ledger.hashes import row_hash
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from glasswright.ledger.store import Database
+
+JUDGEMENT_SQL = (
+    "SELECT id, ticket, manifest, card, stand, judge_version, verdict, reasons, hash FROM judgement WHERE id {which}"
+)
+LATEST_OF_ALL = "IN (SELECT max(id) FROM judgement GROUP BY ticket)"
+LATEST_OF_ONE = "= (SELECT max(id) FROM judgement WHERE ticket = ?)"
+
+
+def choose_new(database: Database, judgements: Iterable[Judgement]) -> tuple[Judgement, ...]:
+    """Give those that say something else than the ledger's latest judgement of the same ticket."""
+    latest = {row[1]: row[-1] for row in database.rows(JUDGEMENT_SQL.format(which=LATEST_OF_ALL))}
+    return tuple(each for each in judgements if latest.get(each.ticket) != judgement_values(each)[0][-1])
+
+
+def add_judgements(database: Database, run: int, judgements: Iterable[Judgement]) -> None:
+    """Keep judgements and their verdicts."""
+    verdict_rows = []
+    for judgement in judgements:
+        values, verdicts = judgement_values(judgement)
+        number = database.insert("judgement", None, run, *values)
+        verdict_rows += [(number, place, *verdict) for place, verdict in enumerate(verdicts)]
+    database.insert_many("verdict", verdict_rows)
+
+
+def judgement_values(judgement: Judgement) -> tuple[tuple[Any, ...], list[tuple[Any, ...]]]:
+    """Give a judgement's columns from `ticket` to `hash`, and those of its verdicts from `measure` on."""
+    verdicts = [(each.measure, each.at, str(each.verdict), each.reason, *_numbers(each)) for each in judgement.verdicts]
+    values = (
+        judgement.ticket, judgement.manifest, judgement.card, judgement.stand, judgement.judge_version,
+        str(judgement.verdict), json.dumps(judgement.reasons),
+    )  # fmt: skip
+    return (*values, row_hash(*values, json.dumps(verdicts))), verdicts
+
+
+def _numbers(verdict: LimitVerdict) -> list[float | None]:
+    """Give the numbers as the database keeps them: no NaN, no negative zero."""
+    numbers = (verdict.value, verdict.u, verdict.lower, verdict.upper)
+    return [None if number is None or math.isnan(number) else float(number) + 0.0 for number in numbers]
+
+
+def latest_judgement(database: Database, ticket: str) -> Judgement | None:
+    """Give the latest judgement of a ticket, checked against its hash."""
+    rows = database.rows(JUDGEMENT_SQL.format(which=LATEST_OF_ONE), ticket)
+    return read_judgement(database, rows[0]) if rows else None
+
+
+def read_judgement(database: Database, row: Sequence[Any]) -> Judgement:
+    """Give the judgement of a row of `JUDGEMENT_SQL`, with its verdicts.
+
+    Raises
+    ------
+    LedgerDamagedError
+        If the row or one of its verdicts is not what it was.
+    """
+    number, ticket, manifest, card, stand, version, verdict, reasons, hashed = row
+    sql = "SELECT measure, at, verdict, reason, value, u, lower, upper FROM verdict WHERE judgement = ? ORDER BY place"
+    verdicts = database.rows(sql, number)
+    if row_hash(*row[1:-1], json.dumps(verdicts)) != hashed:
+        msg = f"{database.path}: judgement {number} of ticket {ticket} does not match its hash"
+        raise LedgerDamagedError(f"{msg}: restore the ledger from a backup")
+    return Judgement(
+        ticket=ticket,
+        manifest=manifest,
+        card=card,
+        stand=stand,
+        judge_version=version,
+        verdict=Verdict(verdict),
+        reasons=tuple(json.loads(reasons)),
+        verdicts=tuple(_limit_verdict(each) for each in verdicts),
+    )
+
+
+def _limit_verdict(row: Sequence[Any]) -> LimitVerdict:
+    measure, at, verdict, reason, value, u, lower, upper = row
+    return LimitVerdict(
+        measure=measure, at=at, verdict=Verdict(verdict), reason=reason, value=value, u=u, lower=lower, upper=upper
+    )

@@ -1,0 +1,119 @@
+"""Every row and file of the ledger against its hash."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from glasswright.errors import LedgerDamagedError
+from glasswright.ledger.chain import check_chain
+from glasswright.ledger.hashes import row_hash
+from glasswright.ledger.judgements import JUDGEMENT_SQL, read_judgement
+from glasswright.ledger.reading import OUTCOME_SQL, check_all_measurements, check_outcome
+from glasswright.ledger.writing import manifest_content
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping
+
+    from glasswright.ledger.files import ArtefactFiles
+    from glasswright.ledger.store import Database
+
+COUNTED = ("run", "manifest", "outcome", "measurement", "judgement", "verdict", "document")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verification:
+    """What a check of the whole ledger found."""
+
+    counts: Mapping[str, int]
+    """What was checked, and how many of each."""
+    damage: tuple[str, ...]
+    """All that is not what it was; empty for a sound ledger."""
+    notes: tuple[str, ...]
+    """Worth knowing, and no damage."""
+
+
+def verify(database: Database, files: ArtefactFiles) -> Verification:
+    """Check everything, going on past what is damaged."""
+    damage = list(_damage(database, files))
+    counts = {table: _count(database, table) for table in COUNTED}
+    artefacts = {row[0] for row in database.rows("SELECT artefact FROM outcome WHERE artefact IS NOT NULL")}
+    orphans = sum(name not in artefacts for name in files.names())
+    notes = [f"{orphans} files that no row names, left by a run that was stopped; harmless"] if orphans else []
+    notes += _say_unsteady(database)
+    counts["artefact file"] = len(artefacts)
+    return Verification(counts=counts, damage=tuple(dict.fromkeys(damage)), notes=tuple(notes))
+
+
+def _count(database: Database, table: str) -> int:
+    return int(database.rows(f"SELECT count(*) FROM {table}")[0][0])
+
+
+def _damage(database: Database, files: ArtefactFiles) -> Iterator[str]:
+    for (message,) in database.rows("PRAGMA integrity_check"):
+        if message != "ok":
+            yield f"{database.path}: {message}"
+    for table, row, parent, _ in database.rows("PRAGMA foreign_key_check"):
+        yield f"{database.path}: row {row} of {table} names a row of {parent} that is not there"
+    yield from database.find_schema_changes()
+    for check in (_check_documents, _check_runs, _check_outcomes, _check_manifests, _check_judgements):
+        yield from check(database)
+    yield from _catch(lambda: check_chain(database))
+    for (sha256,) in database.rows("SELECT DISTINCT artefact FROM outcome WHERE artefact IS NOT NULL"):
+        yield from _catch(lambda sha256=sha256: files.read(sha256))  # type: ignore[misc]
+
+
+def _catch(check: Callable[[], object]) -> Iterator[str]:
+    try:
+        check()
+    except LedgerDamagedError as error:
+        yield str(error)
+
+
+def _check_documents(database: Database) -> Iterator[str]:
+    for sha256, kind, name, text in database.rows("SELECT sha256, kind, name, text FROM document"):
+        if hashlib.sha256(text.encode()).hexdigest() != sha256:
+            yield f"{database.path}: the {kind} `{name}` does not match its hash"
+
+
+def _check_runs(database: Database) -> Iterator[str]:
+    for number, *values, hashed in database.rows("SELECT * FROM run"):
+        if row_hash(*values) != hashed:
+            yield f"{database.path}: run {number} does not match its hash"
+
+
+def _check_outcomes(database: Database) -> Iterator[str]:
+    rows = database.rows(OUTCOME_SQL)
+    for row in rows:
+        yield from _catch(lambda row=row: check_outcome(database, row))  # type: ignore[misc]
+    try:
+        check_all_measurements(database, {row[0]: row for row in rows})
+    except LedgerDamagedError:
+        # name each one
+        for row in rows:
+            yield from _catch(lambda row=row: check_all_measurements(database, {row[0]: row}))  # type: ignore[misc]
+
+
+def _check_manifests(database: Database) -> Iterator[str]:
+    sql = "SELECT content FROM manifest_outcome JOIN outcome ON outcome.id = outcome WHERE manifest = ?"
+    for number, ticket, folder, record, content, hashed in database.rows(
+        "SELECT id, ticket, folder, record, content, hash FROM manifest"
+    ):
+        outcomes = [row[0] for row in database.rows(sql, number)]
+        if manifest_content(record, outcomes) != content or row_hash(content, folder) != hashed:
+            yield f"{database.path}: manifest {number} of ticket {ticket or 'of the night'} does not match its hash"
+
+
+def _check_judgements(database: Database) -> Iterator[str]:
+    for row in database.rows(JUDGEMENT_SQL.format(which="> 0")):
+        yield from _catch(lambda row=row: read_judgement(database, row))  # type: ignore[misc]
+
+
+def _say_unsteady(database: Database) -> list[str]:
+    """Name the stages that gave two values for the same inputs: measuring is then not repeatable."""
+    sql = (
+        "SELECT step, count(*) FROM (SELECT step FROM outcome WHERE status = 'done' "
+        "GROUP BY address, step HAVING count(DISTINCT artefact) > 1) GROUP BY step"
+    )
+    return [f"`{step}` gave different values for the same inputs {count} times" for step, count in database.rows(sql)]
