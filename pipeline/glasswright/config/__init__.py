@@ -5,7 +5,8 @@ from glasswright.config.files import ConfigFile, DataFile
 from glasswright.config.names import ROLES, SafeName, Words, is_safe_name
 from glasswright.config.plan import Plan, Source, Step, load_plan
 from glasswright.config.reading import check
-from glasswright.config.stand_file import Spread, StandFile, find_missing_sections, load_stand
+from glasswright.config.stand_file import Spread, StandFile, load_stand
+from glasswright.config.stand_match import find_idle_spreads, match_stand
 from glasswright.config.suggestions import did_you_mean
 from glasswright.config.ticket_file import BodyNote, LensNote, ShotNote, TicketFile, load_ticket
 from glasswright.config.validation import ConfigModel, read_config, validate
@@ -31,11 +32,12 @@ __all__ = [
     "Words",
     "check",
     "did_you_mean",
-    "find_missing_sections",
+    "find_idle_spreads",
     "is_safe_name",
     "load_plan",
     "load_stand",
     "load_ticket",
+    "match_stand",
     "name_place",
     "read_config",
     "read_yaml",

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from pydantic import BaseModel
 
+    from glasswright.measurements import FieldDescription
     from glasswright.plugins import Plugins
     from glasswright.stage import Scope, StageDescription
 
@@ -58,6 +59,10 @@ class Plan:
     takes and gives no bulk is a chain of its own."""
     text: str
     sha256: str
+
+    def fields(self) -> dict[str, FieldDescription]:
+        """Give everything that the plan measures, by `step.field`."""
+        return {f"{step.name}.{field.path}": field for step in self.steps for field in step.stage.fields}
 
     def step(self, name: str) -> Step:
         """Give a step by name."""

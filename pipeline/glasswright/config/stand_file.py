@@ -11,14 +11,14 @@ from glasswright.config.names import SafeName, Words
 from glasswright.config.reading import check
 from glasswright.config.validation import ConfigModel
 from glasswright.config.yaml_reading import scan_yaml
-from glasswright.errors import ConfigError, Problem
+from glasswright.errors import ConfigError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
     from glasswright.artefact import Artefact
-    from glasswright.config.plan import Plan
+    from glasswright.config.document import Document
     from glasswright.plugins import Plugins
 
 
@@ -74,8 +74,17 @@ class StandFile:
     """What setting a lens up again adds, by `step.field` (wildcards allowed)."""
     sections: Mapping[str, Artefact]
     """By plugin; only those that the file has."""
-    text: str
-    sha256: str
+    document: Document
+
+    @property
+    def text(self) -> str:
+        """The file as it is written."""
+        return self.document.text
+
+    @property
+    def sha256(self) -> str:
+        """Of the file."""
+        return self.document.sha256
 
 
 def load_stand(path: Path, plugins: Plugins) -> StandFile:
@@ -97,22 +106,7 @@ def load_stand(path: Path, plugins: Plugins) -> StandFile:
         repeatability=value.repeatability,
         reproducibility=value.reproducibility,
         sections={name: section for name, section in sections.items() if section is not None},
-        text=document.text,
-        sha256=document.sha256,
-    )
-
-
-def find_missing_sections(plan: Plan, stand: StandFile, path: Path) -> tuple[Problem, ...]:
-    """List the sections that a plan takes and a stand file (at `path`) lacks."""
-    wanted = {
-        source.name: step.name
-        for step in reversed(plan.steps)
-        for source in step.inputs.values()
-        if source.kind == "stand" and source.name not in stand.sections
-    }
-    return tuple(
-        Problem(str(path), 1, f"section `{plugin}` is missing; step `{step}` of plan `{plan.name}` takes it")
-        for plugin, step in sorted(wanted.items())
+        document=document,
     )
 
 

@@ -1,0 +1,159 @@
+"""`glasswright check`: everything that can be known to be wrong before a shot is opened."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from glasswright.commands.plugin_notes import load_plugins_aloud
+from glasswright.config import find_idle_spreads, load_plan, load_stand, load_ticket, match_stand
+from glasswright.config.ticket_file import TICKET_FILE
+from glasswright.errors import ConfigError, Problem
+from glasswright.judging.cards import CardFile, check_card, load_cards
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from glasswright.config import Plan, StandFile, TicketFile
+
+T = TypeVar("T")
+
+EXAMPLE = """\b
+Example:
+  glasswright check configs/plans/fixed_focal.yaml --stand configs/stands/north_bench.yaml \\
+      --cards configs/cards --tickets night/
+"""
+
+
+@dataclass(slots=True, kw_only=True)
+class Findings:
+    """What has been found so far; a file that cannot be used is None and its problems are listed."""
+
+    problems: list[Problem] = field(default_factory=list)
+    notes: list[Problem] = field(default_factory=list)
+    """Nothing wrong, but worth a look."""
+
+    def attempt(self, load: Callable[[], T]) -> T | None:
+        """Load something, or list why it cannot be."""
+        try:
+            return load()
+        except ConfigError as error:
+            self.problems += error.problems
+            return None
+
+
+@click.command(epilog=EXAMPLE)
+@click.argument("plan", type=click.Path(path_type=Path))
+@click.option("--stand", type=click.Path(path_type=Path), help="Stand file that the plan will run with.")
+@click.option("--cards", type=click.Path(path_type=Path), help="Folder of cards that will judge the result.")
+@click.option("--tickets", type=click.Path(path_type=Path), help="Folder of tickets to be measured.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
+def check(plan: Path, stand: Path | None, cards: Path | None, tickets: Path | None, as_json: bool) -> int:
+    """Check a plan, and the stand, cards and tickets that go with it.
+
+    No raw file is opened. Every mistake is printed with its file and line; the exit code is then 2.
+    """
+    plugins = load_plugins_aloud()
+    findings = Findings()
+    read_plan = findings.attempt(lambda: load_plan(plan, plugins))
+    read_stand = findings.attempt(lambda: load_stand(stand, plugins)) if stand else None
+    read_cards = findings.attempt(lambda: load_cards(cards)) if cards else None
+    read_tickets = _read_tickets(tickets, findings) if tickets else None
+    _match(read_plan, read_stand, read_cards, read_tickets, findings)
+    lines = _say(read_plan, read_stand, read_cards, read_tickets)
+    if as_json:
+        click.echo(json.dumps(_as_data(findings, lines), indent=2))
+    else:
+        _print(findings, lines)
+    return ConfigError.exit_code if findings.problems else 0
+
+
+def _read_tickets(folder: Path, findings: Findings) -> Mapping[Path, TicketFile]:
+    if not folder.is_dir():
+        findings.problems.append(Problem(str(folder), 1, "there is no such folder of tickets: correct --tickets"))
+        return {}
+    alone = [folder] if (folder / TICKET_FILE).exists() else []
+    folders = alone or [each for each in sorted(folder.iterdir()) if each.is_dir() and not each.name.startswith(".")]
+    if not folders:
+        findings.problems.append(Problem(str(folder), 1, f"holds no ticket folder (one with a {TICKET_FILE})"))
+    tickets: dict[Path, TicketFile] = {}
+    first: dict[str, Path] = {}
+    for each in folders:
+        ticket = findings.attempt(lambda each=each: load_ticket(each))  # type: ignore[misc]
+        if ticket is None:
+            continue
+        path = each / TICKET_FILE
+        if ticket.ticket in first:
+            said = f"ticket number `{ticket.ticket}` is that of {first[ticket.ticket]} too: correct one of them"
+            findings.problems.append(Problem(str(path), 1, said))
+        first.setdefault(ticket.ticket, path)
+        tickets[path] = ticket
+    return tickets
+
+
+def _match(
+    plan: Plan | None,
+    stand: StandFile | None,
+    cards: Mapping[str, CardFile] | None,
+    tickets: Mapping[Path, TicketFile] | None,
+    findings: Findings,
+) -> None:
+    """Look for what is right in each file and wrong between them."""
+    if plan and stand:
+        findings.problems += match_stand(stand, plan)
+        findings.notes += find_idle_spreads(stand, plan)
+    if plan and cards is not None:
+        fields = plan.fields()
+        findings.problems += [problem for card in cards.values() for problem in check_card(card, fields)]
+    for path, ticket in (tickets or {}).items():
+        if cards is not None and ticket.lens.model not in cards:
+            said = f"no card is for `{ticket.lens.model}`: the lens will be measured, but cannot pass"
+            findings.notes.append(Problem(str(path), 1, said))
+        if stand and ticket.body.model not in stand.bodies:
+            said = f"body `{ticket.body.model}` is none of the stand's: {', '.join(stand.bodies)}"
+            findings.notes.append(Problem(str(path), 1, said))
+
+
+def _say(
+    plan: Plan | None,
+    stand: StandFile | None,
+    cards: Mapping[str, CardFile] | None,
+    tickets: Mapping[Path, TicketFile] | None,
+) -> dict[str, str]:
+    said: dict[str, str] = {}
+    if plan:
+        said["plan"] = f"{plan.name}: {len(plan.steps)} steps, {len(plan.fields())} measured fields"
+    if stand:
+        said["stand"] = f"{stand.name}: {', '.join(stand.bodies)}"
+    if cards is not None:
+        said["cards"] = f"{len(cards)}: {', '.join(sorted(cards)) or 'none, so nothing can pass'}"
+    if tickets is not None:
+        said["tickets"] = f"{len(tickets)}: {', '.join(sorted(each.ticket for each in tickets.values())) or 'none'}"
+    return said
+
+
+def _print(findings: Findings, lines: Mapping[str, str]) -> None:
+    for note in sorted(set(findings.notes)):
+        click.echo(f"{note} (a note)", err=True)
+    if findings.problems:
+        raise ConfigError(findings.problems)
+    for name, line in lines.items():
+        click.echo(f"{name:<8} {line}")
+    click.echo("no mistakes")
+
+
+def _as_data(findings: Findings, lines: Mapping[str, str]) -> dict[str, Any]:
+    return {
+        "ok": not findings.problems,
+        **lines,
+        "problems": [_problem_as_data(each) for each in sorted(set(findings.problems))],
+        "notes": [_problem_as_data(each) for each in sorted(set(findings.notes))],
+    }
+
+
+def _problem_as_data(problem: Problem) -> dict[str, Any]:
+    return {"file": problem.file, "line": problem.line, "message": problem.message}

@@ -1,0 +1,66 @@
+"""Whether a stand file has what a plan needs."""
+
+from __future__ import annotations
+
+from fnmatch import fnmatchcase
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from glasswright.config.plan import Plan
+    from glasswright.config.stand_file import Spread, StandFile
+    from glasswright.errors import Problem
+
+
+def match_stand(stand: StandFile, plan: Plan) -> tuple[Problem, ...]:
+    """Check a stand file against a plan.
+
+    Returns
+    -------
+    A problem for each plugin's section that a step takes and the file lacks, and for each uncertainty in a field's unit
+    whose wildcard takes in fields of several units.
+    """
+    return (*_find_missing(stand, plan), *_find_mixed_units(stand, plan))
+
+
+def find_idle_spreads(stand: StandFile, plan: Plan) -> tuple[Problem, ...]:
+    """List the uncertainties of a stand file that no field of a plan has: nothing wrong, if another plan has it."""
+    return tuple(
+        stand.document.problem((table, pattern), f"no field of plan `{plan.name}` is `{pattern}`")
+        for table, spreads in _tables(stand).items()
+        for pattern in spreads
+        if not _matching(pattern, plan)
+    )
+
+
+def _tables(stand: StandFile) -> Mapping[str, Mapping[str, Spread]]:
+    return {"repeatability": stand.repeatability, "reproducibility": stand.reproducibility}
+
+
+def _matching(pattern: str, plan: Plan) -> list[str]:
+    return [measure for measure in plan.fields() if fnmatchcase(measure, pattern)]
+
+
+def _find_missing(stand: StandFile, plan: Plan) -> Iterator[Problem]:
+    wanted = {
+        source.name: step.name
+        for step in reversed(plan.steps)
+        for source in step.inputs.values()
+        if source.kind == "stand" and source.name not in stand.sections
+    }
+    for plugin, step in sorted(wanted.items()):
+        yield stand.document.problem((), f"section `{plugin}` is missing; step `{step}` of plan `{plan.name}` takes it")
+
+
+def _find_mixed_units(stand: StandFile, plan: Plan) -> Iterator[Problem]:
+    fields = plan.fields()
+    for table, spreads in _tables(stand).items():
+        for pattern, spread in spreads.items():
+            units = sorted({fields[measure].unit for measure in _matching(pattern, plan)})
+            if spread.u is not None and len(units) > 1:
+                yield stand.document.problem(
+                    (table, pattern),
+                    f"`{pattern}` takes in fields in {' and in '.join(units)}, but `u` is in one unit: write one line "
+                    "for each unit, or use `relative_u`",
+                )
