@@ -14,6 +14,7 @@ from glasswright.ledger.files import ArtefactFiles
 from glasswright.ledger.lock import WriterLock
 from glasswright.ledger.place import check_place
 from glasswright.ledger.schema import migrations
+from glasswright.measurements import read_measurements
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
@@ -233,11 +234,12 @@ class Ledger:
         """
         # the files come first: a row never names a file that is not there
         kept = [(each, None if each.artefact is None else self.files.write(encode(each.artefact))) for each in outcomes]
+        kept.sort(key=lambda pair: (pair[0].step, pair[0].address))
         with self.database.transaction():
-            added = {
-                outcome.address: writing.add_outcome(self.database, run, outcome, artefact)
-                for outcome, artefact in sorted(kept, key=lambda pair: (pair[0].step, pair[0].address))
-            }
+            added = {}
+            for outcome, sha256 in kept:
+                measured = () if outcome.artefact is None else read_measurements(outcome.artefact)
+                added[outcome.address] = writing.add_outcome(self.database, run, outcome, sha256, measured)
             writing.add_manifest(self.database, run, record, added)
 
     def end_run(self, run: int, summary: Mapping[str, object], *, backup: bool = True) -> str:

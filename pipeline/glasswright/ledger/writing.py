@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 from glasswright.encoding import to_text
 from glasswright.errors import GlasswrightError
 from glasswright.ledger.hashes import join_hashes, measurement_hash, row_hash
-from glasswright.measurements import read_measurements
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -80,9 +79,11 @@ def outcome_values(outcome: Outcome, artefact: str | None, measurements: Sequenc
     return (hashes, *values, seconds, outcome.traceback, content, row_hash(content, seconds, outcome.traceback))
 
 
-def add_outcome(database: Database, run: int, outcome: Outcome, artefact: str | None) -> int:
+def add_outcome(
+    database: Database, run: int, outcome: Outcome, artefact: str | None, measured: Iterable[Measured]
+) -> int:
     """Keep an outcome and its measurements; one that is there already, but for how long it took, is not kept twice."""
-    measurements = measurement_rows(read_measurements(outcome.artefact)) if outcome.artefact is not None else []
+    measurements = measurement_rows(measured)
     hashes, *values = outcome_values(outcome, artefact, measurements)
     content = values[-2]
     there = database.rows("SELECT id FROM outcome WHERE address = ? AND content = ?", outcome.address, content)
