@@ -1,0 +1,133 @@
+"""`glasswright run`: measure a night of tickets."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from glasswright.commands.plugin_notes import load_plugins_aloud
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from glasswright.config import Plan, StandFile
+    from glasswright.errors import Problem
+    from glasswright.judging.cards import CardFile
+    from glasswright.night.runners import Runner
+    from glasswright.plugins import Plugins
+
+EXAMPLE = """\b
+Example:
+  glasswright run configs/plans/fixed_focal.yaml --stand configs/stands/north_bench.yaml \\
+      --tickets night/ --ledger bench.ledger --cards configs/cards
+"""
+PATH = click.Path(path_type=Path)
+
+
+@click.command(epilog=EXAMPLE)
+@click.argument("plan", type=PATH)
+@click.option("--stand", required=True, type=PATH, help="Stand file.")
+@click.option("--tickets", required=True, type=PATH, help="Folder of ticket folders, or one ticket's folder.")
+@click.option("--ledger", required=True, type=PATH, help="The ledger; it is made if there is none.")
+@click.option("--cards", type=PATH, help="Folder of cards: judge each ticket once it is measured.")
+@click.option("--serial", is_flag=True, help="One shot after another in this process, for debugging.")
+@click.option("--workers", type=click.IntRange(min=1), help="Worker processes; one a core if not given.")
+@click.option("--retry", is_flag=True, help="Measure again what crashed in an earlier run.")
+@click.option(
+    "--time-limit",
+    type=click.FloatRange(min=0.1),
+    default=600.0,
+    show_default=True,
+    help="Seconds that one step may take; not with --serial.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON document.")
+@click.option("-v", "--verbose", is_flag=True, help="Name everything that was skipped, too.")
+def run(
+    plan: Path,
+    stand: Path,
+    tickets: Path,
+    ledger: Path,
+    cards: Path | None,
+    serial: bool,
+    workers: int | None,
+    retry: bool,
+    time_limit: float,
+    as_json: bool,
+    verbose: bool,
+) -> int:
+    """Measure a night of tickets by a plan, and keep it all in the ledger.
+
+    What the ledger holds already is not measured again, so a night that was stopped goes on where it was.
+
+    Exit codes: 0 done, 13 done but some shots could not be used (the summary says which and why), 1 stopped early or
+    an unexpected failure, 2 wrong command or configuration, 20 another run holds the ledger, 21 the ledger is newer
+    than this program or damaged. A verdict never changes it.
+    """
+    from glasswright.ledger import Ledger
+    from glasswright.night.session import Session, hold_session
+    from glasswright.night.summary import Summary, describe, summary_data
+
+    start = time.monotonic()
+    plugins = load_plugins_aloud()
+    read_plan, read_stand, read_cards = _read(plan, stand, cards, plugins)
+    with Ledger.open_for_writing(ledger) as opened:
+        session = Session(
+            plan=read_plan, stand=read_stand, cards=read_cards, sources=plugins.sources, ledger=opened, retry=retry
+        )
+        result = hold_session(session, tickets, choose_runner(serial, workers, time_limit), quiet=as_json)
+        summary = Summary(result=result, plugin_failures=plugins.failures, seconds=time.monotonic() - start)
+        opened.end_run(result.run, summary_data(summary))
+    if as_json:
+        click.echo(json.dumps(summary_data(summary), indent=2))
+    else:
+        click.echo("\n".join(describe(summary, detail=verbose)))
+    return summary.exit_code()
+
+
+def choose_runner(serial: bool, workers: int | None, time_limit_s: float) -> Runner:
+    """Give the runner that the options ask for; dask is loaded only if it is used."""
+    if serial:
+        from glasswright.night.runners import SerialRunner
+
+        return SerialRunner()
+    from glasswright.night.dask_runner import DaskRunner
+    from glasswright.night.limits import Limits, memory_of_worker
+
+    count = workers or len(os.sched_getaffinity(0))
+    return DaskRunner(count, Limits(step_s=time_limit_s, memory_bytes=memory_of_worker(count)))
+
+
+def _read(
+    plan: Path, stand: Path, cards: Path | None, plugins: Plugins
+) -> tuple[Plan, StandFile, Mapping[str, CardFile] | None]:
+    """Read plan, stand and cards; whatever is wrong in any of them is told at once, before anything is measured."""
+    from glasswright.config import load_plan, load_stand, match_stand
+    from glasswright.errors import ConfigError
+    from glasswright.judging.cards import check_card, load_cards
+
+    problems: list[Problem] = []
+    read_plan = read_stand = read_cards = None
+    try:
+        read_plan = load_plan(plan, plugins)
+    except ConfigError as error:
+        problems += error.problems
+    try:
+        read_stand = load_stand(stand, plugins)
+    except ConfigError as error:
+        problems += error.problems
+    try:
+        read_cards = load_cards(cards) if cards is not None else None
+    except ConfigError as error:
+        problems += error.problems
+    if read_plan is not None and read_stand is not None:
+        problems += match_stand(read_stand, read_plan)
+    if read_plan is not None:
+        problems += [found for card in (read_cards or {}).values() for found in check_card(card, read_plan.fields())]
+    if problems or read_plan is None or read_stand is None:
+        raise ConfigError(problems)
+    return read_plan, read_stand, read_cards

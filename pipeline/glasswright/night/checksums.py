@@ -1,0 +1,64 @@
+"""SHA-256 of files, and the list of them that a ticket may carry."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from dataclasses import dataclass
+from pathlib import PurePosixPath
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+FILE_NAME: Final = "SHA256SUMS"
+LINE: Final = re.compile(r"^\\?(?P<sha>[0-9a-fA-F]{64}) [ *](?P<name>.+)$")
+"""A line of the coreutils format: digest, a blank, a blank or `*` (binary), the name."""
+LARGEST_BYTES: Final = 16 * 2**20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checksums:
+    """The digests a ticket came with: name below the ticket's folder -> SHA-256 in lower-case hexadecimal."""
+
+    present: bool = False
+    by_name: Mapping[str, str]
+    findings: tuple[str, ...] = ()
+
+
+def hash_file(path: Path) -> str:
+    """Give a file's SHA-256 in lower-case hexadecimal."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def read_checksums(folder: Path) -> Checksums:
+    """Read the ticket's SHA256SUMS; whatever in it cannot be used is a finding that says which line and why."""
+    path = folder / FILE_NAME
+    if path.is_symlink() or not path.is_file():
+        return Checksums(by_name={})
+    if path.stat().st_size > LARGEST_BYTES:
+        return Checksums(present=True, by_name={}, findings=(f"{FILE_NAME} is over 16 MiB: not read",))
+    by_name: dict[str, str] = {}
+    findings: list[str] = []
+    for number, line in enumerate(path.read_text(encoding="utf-8", errors="replace").splitlines(), start=1):
+        if line.strip():
+            _take_line(line, f"{FILE_NAME}:{number}", by_name, findings)
+    return Checksums(present=True, by_name=by_name, findings=tuple(findings))
+
+
+def _take_line(line: str, place: str, by_name: dict[str, str], findings: list[str]) -> None:
+    match = LINE.match(line)
+    if match is None:
+        findings.append(
+            f"{place}: not a line of sha256sum's (64 hexadecimal digits, two blanks, a name): {line[:80]!r}"
+        )
+        return
+    name = match["name"].removeprefix("./")
+    sha = match["sha"].lower()
+    parts = PurePosixPath(name).parts
+    if PurePosixPath(name).is_absolute() or ".." in parts:
+        findings.append(f"{place}: {name!r} points outside the ticket's folder: left aside")
+    elif by_name.setdefault(name, sha) != sha:
+        findings.append(f"{place}: {name!r} is listed twice with different digests: the first is used")

@@ -1,0 +1,150 @@
+"""Does units of work in processes of dask's. The only module that knows dask."""
+
+from __future__ import annotations
+
+import faulthandler
+import itertools
+import logging
+import os
+import pickle
+import queue
+from concurrent.futures import CancelledError, ThreadPoolExecutor
+from concurrent.futures import Future as Alone
+from contextlib import ExitStack
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Self, TextIO
+
+from glasswright.night.limits import ONE_THREAD
+from glasswright.night.rescue import do_alone
+from glasswright.night.work import perform
+
+if TYPE_CHECKING:
+    from glasswright.night.limits import Limits
+    from glasswright.night.work import Result, Unit
+    from glasswright.outcome import Outcome
+
+UNITS_A_WORKER: Final = 3
+"""One under way, one at the worker, one on its way: a window, so that no result waits long to be committed."""
+SETTINGS: Final = {
+    # results are small; were they ever big, moving them to disk would hide it
+    "distributed.worker.memory.target": False,
+    "distributed.worker.memory.spill": False,
+    "distributed.worker.memory.pause": 0.8,
+    "distributed.worker.memory.terminate": 0.95,
+    # units are alike and the window balances them
+    "distributed.scheduler.work-stealing": False,
+    # a unit whose process died is done again alone, which acquits it or names it
+    "distributed.scheduler.allowed-failures": 0,
+    "distributed.nanny.pre-spawn-environ": dict(ONE_THREAD),
+    "distributed.admin.tick.limit": "1 hour",
+}
+
+
+class DaskRunner:
+    """Does units in worker processes of one thread each; a unit whose process dies is done again alone."""
+
+    def __init__(self, workers: int, limits: Limits) -> None:
+        """Prepare for a number of workers; nothing is started yet."""
+        self.width = UNITS_A_WORKER * workers
+        self._workers = workers
+        self._limits = limits
+        self._done: queue.SimpleQueue[tuple[str, Any]] = queue.SimpleQueue()
+        self._numbers = itertools.count()
+        self._units: dict[str, Unit] = {}
+        self._stack = ExitStack()
+
+    def __enter__(self) -> Self:
+        """Start the workers."""
+        import dask
+        from distributed import Client, LocalCluster
+
+        self._stack.enter_context(dask.config.set(SETTINGS))
+        cluster = LocalCluster(  # type: ignore[no-untyped-call]
+            n_workers=self._workers,
+            threads_per_worker=1,
+            processes=True,
+            dashboard_address=None,
+            memory_limit=self._limits.memory_bytes or None,
+            silence_logs=logging.CRITICAL,
+        )
+        self._stack.enter_context(cluster)
+        self._client = self._stack.enter_context(Client(cluster))  # type: ignore[no-untyped-call]
+        self._alone = ThreadPoolExecutor(max_workers=1)
+        self._stack.callback(self._alone.shutdown, cancel_futures=True)
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        """Stop the workers."""
+        self._stack.close()
+
+    def submit(self, unit: Unit) -> None:
+        """Send a unit to a worker, as bytes: what crosses to another process is small, and it is seen here."""
+        self._units[unit.name] = unit
+        key = f"unit-{next(self._numbers)}-{unit.name}"
+        payload = pickle.dumps(unit)
+        future = self._client.submit(do_payload, payload, self._limits.step_s, key=key, pure=False, retries=0)
+        future.add_done_callback(lambda done: self._done.put((unit.name, done)))
+
+    def next_done(self) -> tuple[str, Result]:
+        """Wait for a unit; one that was lost is handed on to be done alone meanwhile."""
+        while True:
+            name, future = self._done.get()
+            if isinstance(future, Alone):
+                del self._units[name]
+                return name, future.result()
+            payload = _payload_of(future)
+            future.release()
+            if payload is not None:
+                del self._units[name]
+                result: Result = pickle.loads(payload)
+                return name, result
+            self._do_alone(name)
+
+    def _do_alone(self, name: str) -> None:
+        future = self._alone.submit(do_alone, self._units[name], self._limits)
+        future.add_done_callback(lambda done: self._done.put((name, done)))
+
+
+def _payload_of(future: Any) -> bytes | None:  # noqa: ANN401 - dask has no types
+    """Give what a worker sent back, or None if it died before it could be fetched."""
+    from distributed import KilledWorker
+
+    if future.status != "finished":
+        return None
+    try:
+        payload: bytes = future.result()
+    except (KilledWorker, CancelledError, OSError, RuntimeError):
+        return None
+    return payload
+
+
+class Timer:
+    """Ends a worker's process when a step takes too long: nothing else can stop one that hangs."""
+
+    def __init__(self, step_s: float) -> None:
+        """Give each step so many seconds."""
+        self._step_s = step_s
+
+    def begin(self, name: str) -> None:
+        """Give a step its time."""
+        del name
+        # what it was doing is told when it is done again alone
+        faulthandler.dump_traceback_later(self._step_s, exit=True, file=_nowhere())
+
+    def done(self, outcome: Outcome) -> None:
+        """Do nothing: the next step, or the end, sets the time anew."""
+
+
+@cache
+def _nowhere() -> TextIO:
+    """Give a file that stays open as long as the process, as the timer needs it."""
+    return Path(os.devnull).open("w")
+
+
+def do_payload(payload: bytes, step_s: float) -> bytes:
+    """Do a unit in a worker."""
+    try:
+        return pickle.dumps(perform(pickle.loads(payload), Timer(step_s)))
+    finally:
+        faulthandler.cancel_dump_traceback_later()

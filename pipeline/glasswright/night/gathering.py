@@ -1,0 +1,120 @@
+"""Collects the inputs of a step from what is there, or says what it lacks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from glasswright.night.instance import Given, Many, Nothing, One
+from glasswright.outcome import Status
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from glasswright.artefact import Artefact
+    from glasswright.night.instance import Instance, Key
+    from glasswright.outcome import Outcome
+
+FEWEST_FOR_ODD: Final = 3
+"""Of two members that differ nobody can say which is the odd one."""
+ODD_NOTE: Final = "left out as odd: "
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """The inputs of a step, ready to be handed over."""
+
+    values: Mapping[str, Any]
+    caveats: frozenset[str]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refusal:
+    """Why a step is not run."""
+
+    status: Status
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Member:
+    """One thing an input is made of: its value, or why there is none."""
+
+    name: str
+    value: Artefact | None
+    reason: str = ""
+
+
+def take_inputs(
+    instance: Instance, gathered: Mapping[str, type[Artefact]], outcomes: Mapping[Key, Outcome]
+) -> Taken | Refusal:
+    """Collect a step's inputs; a refusal names everything that is missing, not the first thing only."""
+    if instance.lacks:
+        return Refusal(status=Status.SKIPPED, reason=instance.lacks)
+    values: dict[str, Any] = {}
+    missing: list[str] = []
+    notes: list[str] = []
+    for name, source in instance.inputs.items():
+        if isinstance(source, Given) and source.refusal:
+            return Refusal(status=Status.UNMEASURABLE, reason=source.refusal)
+        if isinstance(source, Nothing):
+            values[name] = None
+        elif isinstance(source, Many):
+            members = [_member(member, outcomes) for member in source.members]
+            values[name] = _gather(name, members, source.at_least, gathered[name], missing, notes)
+        else:
+            member = _member(source, outcomes)
+            values[name] = member.value
+            missing += [f"{name}: {member.name} {member.reason}"] if member.value is None else []
+    if missing:
+        return Refusal(status=Status.SKIPPED, reason="; ".join(missing))
+    values = {name: (value,) if name in gathered and _is_single(value) else value for name, value in values.items()}
+    return Taken(values=values, caveats=frozenset(_caveats(values.values())), notes=tuple(notes))
+
+
+def _gather(
+    name: str,
+    members: Sequence[_Member],
+    at_least: int | None,
+    kind: type[Artefact],
+    missing: list[str],
+    notes: list[str],
+) -> tuple[Artefact, ...]:
+    """Take the members that are there and belong with the others; too few are reported with who is missing and why."""
+    there = [member for member in members if member.value is not None]
+    values = [member.value for member in there if member.value is not None]
+    odd = kind.find_odd(values) if len(values) >= FEWEST_FOR_ODD else {}
+    left_out = [f"{there[index].name} ({reason})" for index, reason in sorted(odd.items())]
+    notes += [ODD_NOTE + text for text in left_out]
+    kept = tuple(value for index, value in enumerate(values) if index not in odd)
+    # a gather of none is no measurement whatever the plan asks for
+    wanted = max(len(members) if at_least is None else at_least, 1)
+    if len(kept) < wanted:
+        absent = [f"{member.name} {member.reason}" for member in members if member.value is None]
+        absent += [f"{text} is odd" for text in left_out]
+        who = f": {'; '.join(absent)}" if absent else ""
+        missing.append(f"{name}: {len(kept)} of the {wanted} needed{who}")
+    return kept
+
+
+def _member(source: Given | One, outcomes: Mapping[Key, Outcome]) -> _Member:
+    if isinstance(source, Given):
+        if source.refusal:
+            return _Member(name=source.name, value=None, reason=source.refusal)
+        return _Member(name=source.name, value=source.artefact)
+    outcome = outcomes[source.key]
+    if outcome.status is Status.DONE:
+        return _Member(name=str(source.key), value=outcome.artefact)
+    return _Member(name=str(source.key), value=None, reason=f"is {outcome.status.value} ({outcome.reason})")
+
+
+def _is_single(value: object) -> bool:
+    return value is not None and not isinstance(value, tuple)
+
+
+def _caveats(values: Iterable[Any]) -> Iterable[str]:
+    for value in values:
+        for artefact in value if isinstance(value, tuple) else (value,):
+            if artefact is not None:
+                yield from artefact.caveats

@@ -1,0 +1,123 @@
+"""Does a unit of work again, alone, after the process it was in died: it either ends well or is named as the cause."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import signal
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+from glasswright.night.instance import keys_of
+from glasswright.night.limits import ONE_THREAD, read_messages
+from glasswright.night.run_step import MEMORY_ADDRESS
+from glasswright.night.work import IndexFailure, MeasureUnit, crashed, reduce_unit
+
+if TYPE_CHECKING:
+    from glasswright.night.instance import Key
+    from glasswright.night.limits import Limits
+    from glasswright.night.work import Result, Unit
+    from glasswright.outcome import Outcome
+
+STARTING_S: Final = 60.0
+"""Loading Python and the plugins, on a busy machine."""
+TRACE_BYTES: Final = 8000
+
+
+@dataclass(slots=True, kw_only=True)
+class Trial:
+    """What one process said, and how it ended."""
+
+    end: str
+    """Empty if it ended well."""
+    trace: str
+    messages: list[tuple[str, Any]] = field(default_factory=list)
+
+    def running(self) -> str:
+        """Name what was running when it died."""
+        return next((value for kind, value in reversed(self.messages) if kind == "begin"), "")
+
+    def outcomes(self) -> list[Outcome]:
+        """Give what was done before it died."""
+        return [value for kind, value in self.messages if kind == "done"]
+
+
+def do_alone(unit: Unit, limits: Limits) -> Result:
+    """Do a unit in processes of its own until each of its steps has an outcome.
+
+    A step that kills its process, or takes longer than it may, is CRASHED and says how; the unit's other steps are
+    measured in a new process.
+    """
+    if not isinstance(unit, MeasureUnit):
+        trial = _try(unit, limits)
+        if trial.end:
+            last_line = trial.trace.strip().rpartition("\n")[2]
+            return IndexFailure(reason=f"its files could not be listed: {trial.end}. {last_line}".strip(" ."))
+        result: Result = trial.messages[-1][1]
+        return result
+    outcomes: list[Outcome] = []
+    left: MeasureUnit | None = unit
+    while left is not None:
+        trial = _try(left, limits)
+        outcomes += trial.outcomes()
+        if trial.end:
+            outcomes += _blame(left, trial)
+        left = reduce_unit(left, outcomes)
+    return tuple(outcomes)
+
+
+def _blame(unit: MeasureUnit, trial: Trial) -> list[Outcome]:
+    """Name the step that was running. Bulk made once more is not reported itself: what needed it is."""
+    culprit = next((key for key, address in unit.addresses.items() if address == trial.running()), None)
+    done = {outcome.address for outcome in trial.outcomes()}
+    left = [each for each in unit.instances if unit.addresses[each.key] not in done and each.key not in unit.again]
+    blamed: list[Key] = [each.key for each in left if each.key == culprit]
+    if culprit in unit.again:
+        blamed = [each.key for each in left if culprit in keys_of(each)]
+    # a process that dies before its first step would die for ever
+    blamed = blamed or [each.key for each in left]
+    return [crashed(key, unit, trial.end, trial.trace) for key in blamed]
+
+
+def _try(unit: Unit, limits: Limits) -> Trial:
+    """Do a unit in a fresh process and listen; that process ends itself if one step takes too long."""
+    steps = len(unit.instances) if isinstance(unit, MeasureUnit) else 1
+    payload = pickle.dumps((limits, pickle.dumps(unit)))
+    end = ""
+    with tempfile.TemporaryFile() as said, tempfile.TemporaryFile() as errors:
+        try:
+            code = subprocess.run(
+                [sys.executable, "-m", "glasswright.night.alone"],
+                input=payload,
+                stdout=said,
+                stderr=errors,
+                env={**os.environ, **ONE_THREAD},
+                timeout=STARTING_S + limits.step_s * steps,
+                check=False,
+            ).returncode
+        except subprocess.TimeoutExpired:
+            code, end = 0, _too_long(limits)
+        said.seek(0)
+        errors.seek(0)
+        messages = read_messages(said.read())
+        trace = MEMORY_ADDRESS.sub("0x...", errors.read()[-TRACE_BYTES:].decode(errors="replace"))
+    end = end or (_too_long(limits) if code == 1 and trace.startswith("Timeout (") else _describe_end(code))
+    return Trial(end=end, trace=trace if end else "", messages=messages)
+
+
+def _too_long(limits: Limits) -> str:
+    return f"stopped because it was not done after {limits.step_s:g} s"
+
+
+def _describe_end(code: int) -> str:
+    """Say how a process ended by its return code; empty for a good end."""
+    if code < 0:
+        try:
+            name = f" ({signal.Signals(-code).name})"
+        except ValueError:
+            name = ""
+        return f"killed by signal {-code}{name}"
+    return f"its process ended with code {code}" if code else ""

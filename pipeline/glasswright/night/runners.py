@@ -1,0 +1,58 @@
+"""How units of work get done: here, or in other processes. Which of the two changes nothing but the time."""
+
+from __future__ import annotations
+
+import pickle
+from collections import deque
+from typing import TYPE_CHECKING, Protocol, Self
+
+from glasswright.night.work import NoWatch, perform
+
+if TYPE_CHECKING:
+    from glasswright.night.work import Result, Unit
+
+
+class Runner(Protocol):
+    """Does units of work, as many at a time as it is wide."""
+
+    width: int
+
+    def __enter__(self) -> Self:
+        """Start."""
+
+    def __exit__(self, *error: object) -> None:
+        """Stop; what is under way is given up."""
+
+    def submit(self, unit: Unit) -> None:
+        """Take on a unit."""
+
+    def next_done(self) -> tuple[str, Result]:
+        """Wait for a unit to be done; give its name and its result."""
+
+
+class SerialRunner:
+    """Does one unit after another in this process, for debugging; a step that kills the process ends the night."""
+
+    width = 1
+
+    def __init__(self) -> None:
+        """Begin with nothing to do."""
+        self._units: deque[tuple[str, bytes]] = deque()
+
+    def __enter__(self) -> Self:
+        """Start."""
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        """Stop."""
+        self._units.clear()
+
+    def submit(self, unit: Unit) -> None:
+        """Take on a unit."""
+        # copied as for another process, so that a stage that changes its input changes nobody else's here either
+        self._units.append((unit.name, pickle.dumps(unit)))
+
+    def next_done(self) -> tuple[str, Result]:
+        """Do the next unit."""
+        name, payload = self._units.popleft()
+        return name, perform(pickle.loads(payload), NoWatch())

@@ -1,0 +1,126 @@
+"""One start of the night: what it works by, the ledger it writes, and what it shows meanwhile."""
+
+from __future__ import annotations
+
+import os
+import platform
+import sys
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import datetime
+from importlib.metadata import version
+from typing import TYPE_CHECKING
+
+from glasswright.config import ROLES
+from glasswright.judging.rejudge import judge_tickets
+from glasswright.ledger import Document, RunRecord
+from glasswright.night.addresses import numeric_versions
+from glasswright.night.folder import count_shots
+from glasswright.night.lineage import roles_of_plan
+from glasswright.night.night import measure_night, prepare_night
+from glasswright.night.progress import BarDisplay, NoDisplay, PlainDisplay, Tally
+from glasswright.night.shot_setting import Nominal
+from glasswright.night.stopping import Stop
+from glasswright.night.tickets import find_tickets
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    from glasswright.config import Plan, StandFile
+    from glasswright.judging.cards import CardFile
+    from glasswright.ledger import Ledger
+    from glasswright.night.index import TicketRequest
+    from glasswright.night.night import NightReport
+    from glasswright.night.progress import Display
+    from glasswright.night.runners import Runner
+    from glasswright.night.tickets import RefusedTicket
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Session:
+    """All that a night works by, read and checked."""
+
+    plan: Plan
+    stand: StandFile
+    cards: Mapping[str, CardFile] | None
+    """By lens model; None where nothing is to be judged."""
+    sources: Mapping[str, str]
+    """Plugin -> SHA-256 of its source files."""
+    ledger: Ledger
+    retry: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionResult:
+    """What a session did, and the tickets it could not begin."""
+
+    run: int
+    night: NightReport
+    refused: tuple[RefusedTicket, ...]
+    stopped_by: str
+
+
+def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool) -> SessionResult:
+    """Measure the tickets of a folder, each committed to the ledger when it is whole, and judge them.
+
+    Raises
+    ------
+    NoTicketsError
+        If there are none.
+    """
+    plan = session.plan
+    nominal = Nominal(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number)
+    requests, refused = find_tickets(tickets, nominal, frozenset(ROLES))
+    run = session.ledger.begin_run(_record(session))
+    with ExitStack() as stack:
+        stop = stack.enter_context(Stop())
+        display = stack.enter_context(_display(requests, roles_of_plan(plan), quiet=quiet))
+        night = prepare_night(
+            plan,
+            session.stand,
+            session.sources,
+            session.ledger,
+            run,
+            display,
+            lambda number: _judge(session, run, number),
+            retry=session.retry,
+        )
+        report = measure_night(night, requests, stack.enter_context(runner), stop.is_stopped)
+    return SessionResult(run=run, night=report, refused=refused, stopped_by=stop.by)
+
+
+def _judge(session: Session, run: int, number: str) -> tuple[str, tuple[str, ...]]:
+    """Judge one ticket by what the ledger now says of it, and keep the judgement."""
+    if session.cards is None:
+        return "", ()
+    judgements = judge_tickets(session.ledger, session.cards, session.stand, [number])
+    session.ledger.add_judgements(run, session.ledger.choose_new_judgements(judgements))
+    judgement = judgements[0]
+    reasons = [f"{each.measure} at {each.at}: {each.verdict}, {each.reason}" for each in judgement.verdicts]
+    return str(judgement.verdict), (*judgement.reasons, *reasons)
+
+
+def _display(requests: Sequence[TicketRequest], roles: frozenset[str], *, quiet: bool) -> Display:
+    if quiet:
+        return NoDisplay()
+    tally = Tally(len(requests), sum(count_shots(request.folder, roles) for request in requests))
+    return BarDisplay(tally) if sys.stderr.isatty() and os.environ.get("TERM") != "dumb" else PlainDisplay(tally)
+
+
+def _record(session: Session) -> RunRecord:
+    plan, stand = session.plan, session.stand
+    documents = [Document(kind="plan", name=plan.name, text=plan.text, sha256=plan.sha256)]
+    documents.append(Document(kind="stand", name=stand.name, text=stand.text, sha256=stand.sha256))
+    documents += [
+        Document(kind="card", name=name, text=file.document.text, sha256=file.sha256)
+        for name, file in (session.cards or {}).items()
+    ]
+    own = {"glasswright": version("glasswright"), "python": platform.python_version()}
+    return RunRecord(
+        command=" ".join(sys.argv),
+        machine=platform.node(),
+        started_at=datetime.now().astimezone().isoformat(timespec="seconds"),
+        versions=own | numeric_versions(),
+        documents=tuple(documents),
+    )

@@ -1,0 +1,100 @@
+"""The tickets of a night, and those that had to be refused before a file was opened."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from glasswright.artefact import Ticket
+from glasswright.config import load_ticket
+from glasswright.config.ticket_file import TICKET_FILE
+from glasswright.errors import ConfigError, GlasswrightError
+from glasswright.night.folder import list_tickets
+from glasswright.night.index import TicketRequest
+from glasswright.night.shot_setting import Nominal, ShotRule
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from glasswright.config import TicketFile
+
+
+class NoTicketsError(GlasswrightError):
+    """The tickets' folder is not there or holds none: the night would measure nothing."""
+
+    exit_code = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RefusedTicket:
+    """A folder that could not be taken for a ticket, and why."""
+
+    folder: str
+    reason: str
+    number: str = ""
+    """Where it is known."""
+
+
+def find_tickets(
+    folder: Path, nominal: Nominal, roles: frozenset[str]
+) -> tuple[tuple[TicketRequest, ...], tuple[RefusedTicket, ...]]:
+    """Read the ticket files of a folder; one that is wrong refuses its ticket and no other.
+
+    Raises
+    ------
+    NoTicketsError
+        If there is no ticket folder at all.
+    """
+    if not folder.is_dir():
+        raise NoTicketsError(f"{folder}: there is no such folder: correct --tickets")
+    folders = list_tickets(folder)
+    if not folders:
+        raise NoTicketsError(f"{folder}: holds no ticket folders (each with a {TICKET_FILE}): correct --tickets")
+    requests: list[TicketRequest] = []
+    refused: list[RefusedTicket] = []
+    for each in folders:
+        try:
+            requests.append(_request(each, load_ticket(each), nominal, roles))
+        except ConfigError as error:
+            refused.append(RefusedTicket(folder=str(each), reason=str(error)))
+        except OSError as error:
+            refused.append(RefusedTicket(folder=str(each), reason=f"{error.filename}: {error.strerror}"))
+    return _refuse_twins(requests, refused)
+
+
+def _refuse_twins(
+    requests: Sequence[TicketRequest], refused: list[RefusedTicket]
+) -> tuple[tuple[TicketRequest, ...], tuple[RefusedTicket, ...]]:
+    """Refuse every folder of a ticket number that several carry: which of them the gate speaks of cannot be told."""
+    by_number: dict[str, list[TicketRequest]] = {}
+    for request in requests:
+        by_number.setdefault(request.ticket.number, []).append(request)
+    for number, same in by_number.items():
+        if len(same) > 1:
+            names = ", ".join(request.folder.name for request in same)
+            reason = f"ticket number {number} is in several folders ({names}): correct all but one"
+            refused += [RefusedTicket(folder=str(each.folder), reason=reason, number=number) for each in same]
+    kept = tuple(same[0] for same in by_number.values() if len(same) == 1)
+    return kept, tuple(sorted(refused, key=lambda each: each.folder))
+
+
+def _request(folder: Path, written: TicketFile, nominal: Nominal, roles: frozenset[str]) -> TicketRequest:
+    ticket = Ticket(
+        number=written.ticket,
+        model=written.lens.model,
+        serial=written.lens.serial,
+        phase=written.phase,
+        body=written.body.model,
+        rehearsed=written.rehearsed,
+        remarks=written.notes,
+    )
+    rules = tuple(ShotRule(**note.model_dump()) for note in written.shots)
+    return TicketRequest(
+        folder=folder,
+        ticket=ticket,
+        body_serial=written.body.serial,
+        rules=rules,
+        nominal=nominal,
+        roles=roles,
+    )
