@@ -92,7 +92,7 @@ def diffract(relative_frequency: Array, waves: Array) -> Array:
     for x, w in zip(node, weight, strict=True):
         t = bound * (x + 1) / 2
         total += w * np.sin(t) ** 2 * np.cos(strength * (np.cos(t) - s / 2))
-    return total * bound * 2 / np.pi
+    return np.asarray(total * bound * 2 / np.pi, dtype=np.float64)
 
 
 def transfer(blur: Blur, frequency: Array, cos: Array, sin: Array, *, pixel: bool = True) -> Array:

@@ -5,13 +5,17 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 from fractions import Fraction
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import tifffile
-from numpy.typing import NDArray
 
-from glasswright_rehearsal.sensor import Sensor
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from glasswright_rehearsal.sensor import Sensor
 
 EXIF_POINTER, PLACEHOLDER = 34665, 34664
 """The library keeps the pointer's number for itself, so it is written under its neighbour's and renamed."""
@@ -53,8 +57,7 @@ def write_dng(
         Store as one strip of lossless JPEG, 14 bits; otherwise uncompressed.
     """
     pattern = sensor.pattern_array()[0]
-    black = np.resize(np.array(sensor.black_dn), _common(np.array(sensor.black_dn).shape, pattern.shape))
-    black = np.tile(np.array(sensor.black_dn), (black.shape[0] // len(sensor.black_dn), 1))
+    black = np.array(sensor.black_dn)
     is_mosaic = len(sensor.planes) > 1
     tags: list[tuple[int, int, int, object, bool]] = [
         (50706, 1, 4, bytes([1, 4, 0, 0]), True),
@@ -93,11 +96,6 @@ def write_dng(
             **storage,  # type: ignore[arg-type]
         )
     _attach_exif(path, exif)
-
-
-def _common(first: tuple[int, ...], second: tuple[int, ...]) -> tuple[int, int]:
-    """Give the period that both repeat in."""
-    return int(np.lcm(first[0], 1) * second[0] // second[0]), first[1]
 
 
 def _attach_exif(path: Path, exif: Exif) -> None:

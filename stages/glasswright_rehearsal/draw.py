@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from math import atan2, cos, hypot, pi, sin, sqrt
-from typing import Any
 
 import numpy as np
 from numba import njit
@@ -16,7 +15,7 @@ Array32 = NDArray[np.float32]
 
 
 @njit(cache=True, inline="always")
-def _polar_radius(radius: Any, c: float, s: float) -> tuple[float, float, float]:
+def _polar_radius(radius: Array, c: float, s: float) -> tuple[float, float, float]:
     """Give radius, slope and second derivative of the edge's polar form at the angle of (c, s)."""
     value, slope, bend = radius[0], 0.0, 0.0
     ck, sk = c, s
@@ -30,7 +29,7 @@ def _polar_radius(radius: Any, c: float, s: float) -> tuple[float, float, float]
 
 
 @njit(cache=True, inline="always")
-def _foot(radius: Any, dx: float, dy: float, r: float) -> tuple[float, float, float]:
+def _foot(radius: Array, dx: float, dy: float, r: float) -> tuple[float, float, float]:
     """Give the signed distance (outside positive), the direction of the normal and the curvature at the edge's
     nearest point, by three Newton steps from the point at the pixel's own angle."""
     c, s = dx / r, dy / r
@@ -63,7 +62,7 @@ def _cubic(a: float, b: float, c: float, d: float, t: float) -> float:
 
 
 @njit(cache=True, inline="always")
-def _look_up(table: Any, direction: float, place: float) -> float:
+def _look_up(table: Array32, direction: float, place: float) -> float:
     """Read a near table (directions, distances) by bicubic interpolation."""
     row, column = int(direction), int(place)
     u, v = direction - row, place - column

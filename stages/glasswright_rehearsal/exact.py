@@ -36,7 +36,7 @@ def draw_exact(axes_px: Array, offset_px: tuple[float, float], blur: Blur, size_
     The spectrum of a disc of radius 1 is ``J1(2 pi f)/f``; an affine map A turns it into ``|det A| F(A^T f)``.
     Sampling at the pixels folds the spectrum, so the folded sum gives the samples exactly.
     """
-    base = np.fft.fftfreq(size_px)
+    base = np.fft.fftfreq(size_px).astype(np.float64)
     total = np.zeros((size_px, size_px), dtype=np.complex128)
     for j in range(-aliases, aliases + 1):
         for i in range(-aliases, aliases + 1):

@@ -74,8 +74,8 @@ def find_homography(pose: Pose, frame: Frame, focal_length_mm: float) -> Array:
     place = np.column_stack([turn[:, 0], turn[:, 1], [0, 0, image_mm / pose.magnification_frac]])
     middle = frame.centre_px + np.array(pose.shift_px)
     camera = np.array([[image_px, 0, middle[0]], [0, image_px, middle[1]], [0, 0, 1]])
-    matrix: Array = camera @ place
-    return matrix / matrix[2, 2]
+    matrix = camera @ place
+    return np.asarray(matrix / matrix[2, 2], dtype=np.float64)
 
 
 def distort(points_px: Array, distortion: Distortion, frame: Frame) -> Array:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import cos, exp2, pi, radians, sin, sqrt
+from math import cos, exp2, pi, radians, sin
 
 import numpy as np
 from numba import njit
@@ -45,12 +45,14 @@ class Dust:
 
 def find_gain(falloff: Falloff, plane: str, x: Array, y: Array) -> Array:
     """Give the lens's light at field places (half-diagonals from the frame's centre), 1 on its own axis."""
-    shape = np.broadcast(x, y).shape
-    picture = np.ones((1, *shape), dtype=np.float64)
-    xs, ys = np.broadcast_to(x, shape).ravel(), np.broadcast_to(y, shape).ravel()
-    row = _falloff_row(falloff, plane)
-    values = np.array([_gain(row, a, b) for a, b in zip(xs, ys, strict=True)])
-    return np.asarray(values.reshape(picture.shape[1:]), dtype=np.float64)
+    u, v = x - falloff.centre_shift_frac[0], y - falloff.centre_shift_frac[1]
+    square = u**2 + v**2
+    share = falloff.square_share
+    loss = falloff.corner_ev * (share * square + (1 - share) * square**2)
+    loss = loss + falloff.plane_ev[PLANE_INDEX[plane]] * square
+    turn = radians(falloff.obstruction_deg)
+    towards = np.maximum(x * cos(turn) + y * sin(turn), 0)
+    return np.asarray(np.exp2(-loss - falloff.obstruction_ev * towards**4), dtype=np.float64)
 
 
 def find_source(lighting: Lighting, x: Array, y: Array) -> Array:
@@ -167,4 +169,4 @@ def mean_gain_box(falloff: Falloff, plane: str, frame: Frame, box: tuple[float, 
     y = np.arange(round(box[2] * frame.height_px), round(box[3] * frame.height_px), 4) + 1.5
     centre, half = frame.centre_px, frame.half_diagonal_px
     u, v = (x - centre[0])[None, :] / half, (y - centre[1])[:, None] / half
-    return float(find_gain(falloff, plane, u, v).mean()) + 0.0 * sqrt(half)
+    return float(find_gain(falloff, plane, u, v).mean())

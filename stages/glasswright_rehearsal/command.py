@@ -1,0 +1,123 @@
+"""The command `rehearse`."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from glasswright_rehearsal.night import Night
+
+PLANS = {"fixed": "Corvane 50 mm f/2", "zoom": "Corvane 24-70 mm f/4"}
+"""The lens model that suits each of the shipped plans."""
+
+
+@click.command()
+@click.argument("out", type=click.Path(path_type=Path, file_okay=False))
+@click.option("--tickets", default=6, show_default=True, type=click.IntRange(1), help="How many lenses.")
+@click.option("--megapixels", default=6.0, show_default=True, type=click.FloatRange(0.5, 120), help="Of a 3:2 frame.")
+@click.option("--seed", default=1, show_default=True, type=click.IntRange(0), help="The same seed, the same files.")
+@click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    help="A fault for one ticket, counted from the last; may be given again. `none` for none at all. "
+    "Default: every third lens has a fault.",
+)
+@click.option("--plan", default="fixed", show_default=True, type=click.Choice(list(PLANS)), help="Kind of lens.")
+@click.option("--model", default=None, help="A lens model by name, instead of the plan's.")
+@click.option("--f-number", "f_numbers", multiple=True, type=click.FloatRange(0.7, 64), help="Instead of the model's.")
+@click.option("--shots-per-setting", default=1, show_default=True, type=click.IntRange(1), help="Chart shots.")
+@click.option("--flats-per-setting", default=1, show_default=True, type=click.IntRange(1), help="Flat shots.")
+@click.option("--focus-series", is_flag=True, help="Seven focus steps for each setting as well.")
+@click.option("--dark", is_flag=True, help="Two dark shots for each ticket as well.")
+@click.option("--sensor", default="RGGB", show_default=True, help="RGGB, GRBG, GBRG, BGGR, xtrans, mono or rgb.")
+@click.option(
+    "--files",
+    default="dng",
+    show_default=True,
+    type=click.Choice(["dng", "dng-jpeg", "tiff", "png"]),
+    help="dng-jpeg: lossless JPEG. tiff: 16 bits, linear. png: 8 bits, sRGB curve. The last two need mono or rgb.",
+)
+@click.option(
+    "--stand",
+    default=Path("configs/stands/north_bench.yaml"),
+    show_default=True,
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="The stand file whose pixel pitch, chart and zones are taken.",
+)
+@click.option("--workers", default=os.cpu_count() or 1, show_default="cores", type=click.IntRange(1), help="Processes.")
+def rehearse(out: Path, plan: str, model: str | None, workers: int, **asked: object) -> None:
+    """Write a night of raw files whose truth is known.
+
+    OUT receives tickets/, truth/ (one JSON file for each ticket), and stands/ and charts/ that fit the frames.
+
+    Example: glasswright rehearse night --tickets 6 --megapixels 6 --seed 1 --fault tilted_group
+    """
+    from glasswright_rehearsal.night import Night
+
+    night = Night(out=out, model=model or PLANS[plan], **asked)  # type: ignore[arg-type]
+    _refuse_mistakes(night.model, night.faults, night.tickets, night.sensor, night.files)
+    stand = write_stand_of(out, night.stand, night)
+    click.echo(f"stand: {stand}")
+    for number in _write_tickets(night, min(workers, night.tickets)):
+        click.echo(f"ticket: {out / 'tickets' / number}")
+
+
+def _refuse_mistakes(model: str, faults: tuple[str, ...], tickets: int, sensor: str, files: str) -> None:
+    """Say what is wrong with the request, with what would be right."""
+    from glasswright_rehearsal.models import MODELS
+    from glasswright_rehearsal.night import fault_names
+    from glasswright_rehearsal.sensor import BAYER
+
+    if model not in MODELS:
+        raise click.BadParameter(f"no lens model {model!r}; there are {', '.join(MODELS)}", param_hint="--model")
+    for fault in faults:
+        if fault not in fault_names():
+            raise click.BadParameter(f"no fault {fault!r}; there are {', '.join(fault_names())}", param_hint="--fault")
+    if len(faults) > tickets:
+        raise click.BadParameter(f"{len(faults)} faults for {tickets} tickets; give one for each", param_hint="--fault")
+    if sensor not in (*BAYER, "xtrans", "mono", "rgb"):
+        raise click.BadParameter(
+            f"no sensor {sensor!r}; there are {', '.join(BAYER)}, xtrans, mono, rgb", param_hint="--sensor"
+        )
+    is_picture = files in ("tiff", "png")
+    if is_picture and sensor not in ("mono", "rgb"):
+        raise click.BadParameter(
+            f"a {files} picture cannot say that it is a {sensor} mosaic; give --sensor mono or rgb",
+            param_hint="--files",
+        )
+    if not is_picture and sensor == "rgb":
+        raise click.BadParameter("a DNG holds a mosaic; give --files tiff or png for rgb", param_hint="--files")
+
+
+def write_stand_of(out: Path, stand: Path, night: Night) -> Path:
+    """Write the stand that fits the night's frames."""
+    from glasswright_rehearsal.night import find_frame
+    from glasswright_rehearsal.stand_files import fit_layout, read_stand, write_stand
+    from glasswright_rehearsal.tickets import find_sensor_facts
+
+    try:
+        facts = read_stand(stand)
+    except ValueError as error:
+        raise click.ClickException(str(error)) from error
+    frame = find_frame(night.megapixels, facts.pitch_um)
+    return write_stand(stand, out, fit_layout(facts.layout, frame), frame, find_sensor_facts(night))
+
+
+def _write_tickets(night: Night, workers: int) -> list[str]:
+    """Write the tickets, in processes if more than one; the files are the same either way."""
+    from glasswright_rehearsal.tickets import write_ticket
+
+    write = partial(write_ticket, night)
+    if workers == 1:
+        return [write(index) for index in range(night.tickets)]
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(workers, mp_context=context) as pool:
+        return list(pool.map(write, range(night.tickets)))

@@ -1,0 +1,164 @@
+"""Named faults, of the lens and of the shooting."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from glasswright_rehearsal.lens import Lens
+
+LENS_FAULTS = MappingProxyType(
+    {
+        "tilted_group": "one side in focus before, the other behind the sensor",
+        "decentred_element": "coma over the whole field, one side worse, plane shifts, falloff off centre",
+        "wrong_spacing": "blur everywhere, and a curved field",
+        "haze": "light scattered into a halo, contrast lost",
+        "lateral_colour": "red and blue at other sizes than green",
+        "barrel_shift": "distortion far from the design's",
+        "vignetting_obstruction": "something in the way of one corner",
+    }
+)
+"""Name -> what it does."""
+
+SHOOTING_FAULTS = MappingProxyType(
+    {
+        "shake": "the chart shots of one setting are blurred in one direction",
+        "lamp_drift": "the chart shots of one setting were lit otherwise than its panel shots",
+        "tilted_chart": "the chart was not parallel to the sensor",
+        "half_copied_file": "the second half of one chart file never arrived",
+        "clipped": "the paper is overexposed in one setting",
+    }
+)
+"""Name -> what it does."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One fault of one ticket."""
+
+    name: str
+    severity: float = 1.0
+    direction_deg: float = 0.0
+
+    @property
+    def is_of_lens(self) -> bool:
+        """Whether the lens has it, not the shooting."""
+        return self.name in LENS_FAULTS
+
+
+def draw_fault(name: str, generator: np.random.Generator) -> Fault:
+    """Draw how strong a fault is (0.8 to 1.3 of its nominal strength) and where it points."""
+    return Fault(
+        name=name,
+        severity=float(generator.uniform(0.8, 1.3)),
+        direction_deg=float(generator.uniform(0, 360)),
+    )
+
+
+def harm_lens(lens: Lens, fault: Fault, opened: float) -> Lens:
+    """Give the lens with a fault.
+
+    Parameters
+    ----------
+    lens
+        The healthy copy at its setting.
+    fault
+        A fault of the shooting leaves the lens as it is.
+    opened
+        Widest f-number over this one: what spreads with the aperture shrinks by it.
+    """
+    turn = np.deg2rad(fault.direction_deg)
+    towards = (float(np.cos(turn)), float(np.sin(turn)))
+    harm = _HARMS.get(fault.name)
+    return lens if harm is None else harm(lens, fault, opened, towards)
+
+
+Harm = "Callable[[Lens, Fault, float, tuple[float, float]], Lens]"
+
+
+def _tilt(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
+    del opened
+    a = lens.aberrations
+    slope = 40.0 * fault.severity
+    tilt = (a.tilt_um[0] + slope * towards[0], a.tilt_um[1] + slope * towards[1])
+    return replace(lens, aberrations=replace(a, tilt_um=tilt))
+
+
+def _decentre(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
+    a, s = lens.aberrations, fault.severity
+    worse = replace(
+        a, coma_um=a.coma_um + 3.0 * s * opened, decentre_deg=fault.direction_deg, decentre_gradient=0.45 * s
+    )
+    red = _move(lens.red.shift_px, towards, 0.35 * s)
+    blue = _move(lens.blue.shift_px, towards, -0.45 * s)
+    centre = _move(lens.falloff.centre_shift_frac, towards, 0.04 * s)
+    return replace(
+        lens,
+        aberrations=worse,
+        red=replace(lens.red, shift_px=red),
+        blue=replace(lens.blue, shift_px=blue),
+        falloff=replace(lens.falloff, centre_shift_frac=centre),
+    )
+
+
+def _move(pair: tuple[float, float], towards: tuple[float, float], step: float) -> tuple[float, float]:
+    return pair[0] + step * towards[0], pair[1] + step * towards[1]
+
+
+def _misspace(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
+    del towards
+    a, s = lens.aberrations, fault.severity
+    worse = replace(
+        a,
+        blur_um=a.blur_um + 2.0 * s * opened,
+        field_curvature_um=a.field_curvature_um + 25.0 * s,
+    )
+    return replace(lens, aberrations=worse)
+
+
+def _haze(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
+    del opened, towards
+    s = fault.severity
+    return replace(lens, aberrations=replace(lens.aberrations, haze_frac=0.25 * s, halo_um=20.0, veil_frac=0.05 * s))
+
+
+def _colour(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
+    del opened, towards
+    s = fault.severity
+    return replace(
+        lens,
+        red=replace(lens.red, c1=lens.red.c1 + 6e-4 * s),
+        blue=replace(lens.blue, c1=lens.blue.c1 - 5e-4 * s),
+    )
+
+
+def _barrel(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
+    del opened, towards
+    return replace(lens, distortion=replace(lens.distortion, k1=lens.distortion.k1 - 0.012 * fault.severity))
+
+
+def _obstruct(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
+    del opened, towards
+    # towards one corner of a 3:2 frame
+    corner = (33.69, 146.31, 213.69, 326.31)[int(fault.direction_deg // 90) % 4]
+    harmed = replace(lens.falloff, obstruction_ev=0.8 * fault.severity, obstruction_deg=corner)
+    return replace(lens, falloff=harmed)
+
+
+_HARMS: Mapping[str, Callable[[Any, Fault, float, tuple[float, float]], Any]] = MappingProxyType(
+    {
+        "tilted_group": _tilt,
+        "decentred_element": _decentre,
+        "wrong_spacing": _misspace,
+        "haze": _haze,
+        "lateral_colour": _colour,
+        "barrel_shift": _barrel,
+        "vignetting_obstruction": _obstruct,
+    }
+)

@@ -1,0 +1,53 @@
+"""TIFF and PNG pictures, as industrial cameras give them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import imagecodecs
+import numpy as np
+import tifffile
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+
+def encode_transfer(light: NDArray[np.float64], transfer: str | float) -> NDArray[np.float64]:
+    """Give the value, 0 to 1, that stands for a light of white.
+
+    Parameters
+    ----------
+    transfer
+        `linear`, `srgb` (IEC 61966-2-1) or a power: value = light ** (1 / power).
+    """
+    held = np.clip(light, 0, 1)
+    if transfer == "linear":
+        return held
+    if transfer == "srgb":
+        bent = 1.055 * np.maximum(held, 0.0031308) ** (1 / 2.4) - 0.055
+        return np.where(held <= 0.0031308, 12.92 * held, bent)
+    return np.asarray(held ** (1 / float(transfer)), dtype=np.float64)
+
+
+def encode_picture(
+    raw: NDArray[np.uint16], white_dn: int, bits: int, transfer: str | float
+) -> NDArray[np.uint8] | NDArray[np.uint16]:
+    """Turn raw numbers without black level (channels, height, width) into picture values of 8 or 16 bits."""
+    top = 2**bits - 1
+    levels = encode_transfer(np.arange(white_dn + 1, dtype=np.float64) / white_dn, transfer)
+    values = np.rint(levels * top)
+    if bits == 8:
+        return np.asarray(values.astype(np.uint8)[raw])
+    return np.asarray(values.astype(np.uint16)[raw])
+
+
+def write_picture(path: Path, picture: NDArray[np.uint8] | NDArray[np.uint16]) -> None:
+    """Write values (channels, height, width) as TIFF or PNG, by the file name's ending; one channel is grey."""
+    grid = picture[0] if len(picture) == 1 else np.ascontiguousarray(np.moveaxis(picture, 0, -1))
+    if path.suffix == ".png":
+        path.write_bytes(imagecodecs.png_encode(grid, level=1))
+        return
+    photometric = "minisblack" if grid.ndim == 2 else "rgb"
+    tifffile.imwrite(path, grid, photometric=photometric, metadata=None, software=False)

@@ -1,0 +1,148 @@
+"""What a rehearsed night is made of: which lens each ticket has, how it hangs, what goes wrong with it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from glasswright_rehearsal.faults import LENS_FAULTS, SHOOTING_FAULTS, Fault, draw_fault, harm_lens
+from glasswright_rehearsal.geometry import Frame, Pose
+from glasswright_rehearsal.layout import Layout, fill_magnification
+from glasswright_rehearsal.light import Dust, Lighting
+from glasswright_rehearsal.models import MODELS, Copy, LensModel, draw_copy, set_lens
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from glasswright_rehearsal.lens import Lens
+
+FILL_FRAC = 0.92
+"""Of the frame that the lattice fills."""
+
+EVERY_THIRD = 3
+"""Without named faults every third ticket has one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Night:
+    """What was asked for."""
+
+    out: Path
+    tickets: int
+    megapixels: float
+    seed: int
+    stand: Path
+    model: str
+    faults: tuple[str, ...] = ()
+    """One for each of the last tickets; empty: every third ticket has a fault of the lens; `none`: no fault."""
+    f_numbers: tuple[float, ...] = ()
+    """Empty: the model's own."""
+    shots_per_setting: int = 1
+    flats_per_setting: int = 1
+    focus_series: bool = False
+    dark: bool = False
+    sensor: str = "RGGB"
+    files: str = "dng"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visit:
+    """One ticket, before anything is rendered."""
+
+    number: str
+    index: int
+    copy: Copy
+    fault: Fault | None
+    pose: Pose
+    paper: Lighting
+    dust: tuple[Dust, ...]
+
+    def lens_at(self, focal_length_mm: float, f_number: float) -> Lens:
+        """Give the lens at a setting, with its fault."""
+        lens = set_lens(self.copy, focal_length_mm, f_number)
+        if self.fault is None:
+            return lens
+        return harm_lens(lens, self.fault, self.copy.model.f_numbers[0] / f_number)
+
+
+def find_frame(megapixels: float, pitch_um: float) -> Frame:
+    """Give a 3:2 frame of about so many megapixels, its sides multiples of the colour patterns' periods."""
+    unit = max(1, round(np.sqrt(megapixels * 1e6 / 6) / 12))
+    return Frame(width_px=36 * unit, height_px=24 * unit, pitch_um=pitch_um)
+
+
+def list_settings(night: Night) -> tuple[tuple[float, float], ...]:
+    """List focal length and f-number of every setting."""
+    model = MODELS[night.model]
+    return tuple(
+        (design.focal_length_mm, f_number)
+        for design in model.designs
+        for f_number in (night.f_numbers or model.f_numbers)
+    )
+
+
+def plan_visit(night: Night, index: int, layout: Layout, frame: Frame) -> Visit:
+    """Draw everything about one ticket from the night's seed and the ticket's place."""
+    generator = np.random.default_rng(np.random.SeedSequence([night.seed, index]))
+    model: LensModel = MODELS[night.model]
+    copy = draw_copy(model, int(generator.integers(100, 99_999)), generator)
+    name = choose_fault(night, index)
+    fault = draw_fault(name, generator) if name else None
+    tilt_y = float(generator.normal(0, 0.04))
+    if name == "tilted_chart" and fault:
+        tilt_y += 0.7 * fault.severity
+    scale = frame.width_px / 6000
+    pose = Pose(
+        magnification_frac=fill_magnification(layout, frame.width_px, frame.height_px, frame.pitch_um, FILL_FRAC),
+        rotation_deg=float(generator.normal(0, 0.3)),
+        tilt_x_deg=float(np.clip(generator.normal(0, 0.04), -0.1, 0.1)),
+        tilt_y_deg=float(tilt_y if fault and name == "tilted_chart" else np.clip(tilt_y, -0.1, 0.1)),
+        shift_px=(float(generator.normal(0, 6 * scale)), float(generator.normal(0, 6 * scale))),
+    )
+    paper = Lighting(
+        gradient=(float(generator.normal(0, 0.03)), float(generator.normal(0, 0.03))),
+        bowl=float(generator.normal(-0.05, 0.02)),
+        exposure_frac=0.62,
+    )
+    return Visit(
+        number=f"T-{index + 1:04d}",
+        index=index,
+        copy=copy,
+        fault=fault,
+        pose=pose,
+        paper=paper,
+        dust=_draw_dust(night.seed, frame),
+    )
+
+
+def choose_fault(night: Night, index: int) -> str:
+    """Name a ticket's fault, or nothing."""
+    if night.faults:
+        place = index - (night.tickets - len(night.faults))
+        name = night.faults[place] if place >= 0 else "none"
+        return "" if name == "none" else name
+    if index % EVERY_THIRD != EVERY_THIRD - 1:
+        return ""
+    names = tuple(LENS_FAULTS)
+    return names[(night.seed + index // EVERY_THIRD) % len(names)]
+
+
+def fault_names() -> tuple[str, ...]:
+    """List every fault there is, and `none`."""
+    return (*LENS_FAULTS, *SHOOTING_FAULTS, "none")
+
+
+def _draw_dust(seed: int, frame: Frame) -> tuple[Dust, ...]:
+    """Draw the motes on the body's sensor: the same all night."""
+    generator = np.random.default_rng(np.random.SeedSequence([seed, 1_000_003]))
+    return tuple(
+        Dust(
+            x_px=float(generator.uniform(0, frame.width_px)),
+            y_px=float(generator.uniform(0, frame.height_px)),
+            diameter_um=float(generator.uniform(10, 25)),
+            distance_um=1000.0,
+        )
+        for _ in range(6)
+    )

@@ -1,0 +1,99 @@
+"""The stand as a rehearsal sets it up: reads a stand file with plain YAML, writes one that fits the frames."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import yaml
+
+from glasswright_rehearsal.layout import Layout, read_layout, write_layout
+from glasswright_rehearsal.light import Lighting, find_source
+from glasswright_rehearsal.truth import ZoneLimits
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from glasswright_rehearsal.geometry import Frame
+
+FULL_WIDTH_MM = 36.0
+"""The sensor width that the stand's print is made for."""
+
+SOURCE = Lighting(gradient=(0.02, -0.015), bowl=-0.04)
+"""The diffuse source's own unevenness; the stand file's map takes it out again."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StandFacts:
+    """What a rehearsal takes from a stand file."""
+
+    pitch_um: float
+    layout: Layout
+    zones: ZoneLimits
+
+
+def read_stand(path: Path) -> StandFacts:
+    """Read pixel pitch, first chart and zones.
+
+    Raises
+    ------
+    ValueError
+        When the file lacks them; the message names the file and what is missing.
+    """
+    data = yaml.safe_load(path.read_text(encoding="utf-8"))
+    try:
+        camera = data["camera"]
+        pitch = float(camera["sensor"]["pixel_pitch_um"])
+        chart = camera["charts"][0]["layout"]
+        zones = ZoneLimits(**camera.get("zones", {}))
+    except (KeyError, IndexError, TypeError) as error:
+        message = f"{path}: a stand file needs camera.sensor.pixel_pitch_um and camera.charts; missing: {error}"
+        raise ValueError(message) from error
+    return StandFacts(pitch_um=pitch, layout=read_layout(path.parent / chart), zones=zones)
+
+
+def fit_layout(layout: Layout, frame: Frame) -> Layout:
+    """Scale a print to a smaller or larger sensor, so that the magnification stays what cards are made for."""
+    scale = frame.width_px * frame.pitch_um / 1000 / FULL_WIDTH_MM
+    return replace(
+        layout,
+        pitch_mm=layout.pitch_mm * scale,
+        disc_diameter_mm=layout.disc_diameter_mm * scale,
+        ring_hole_diameter_mm=layout.ring_hole_diameter_mm * scale,
+        large_diameter_mm=layout.large_diameter_mm * scale,
+    )
+
+
+def write_stand(source: Path, out: Path, layout: Layout, frame: Frame, sensor_facts: dict[str, Any]) -> Path:
+    """Write chart, source map and stand file below `out`; give the stand file's path.
+
+    Parameters
+    ----------
+    source
+        The stand file that is taken over, save for chart, source map and sensor facts.
+    sensor_facts
+        Entries of camera.sensor that this rehearsal's files need (`monochrome`, `transfer` ...).
+    """
+    data = yaml.safe_load(source.read_text(encoding="utf-8"))
+    charts, stands = out / "charts", out / "stands"
+    charts.mkdir(parents=True, exist_ok=True)
+    stands.mkdir(parents=True, exist_ok=True)
+    write_layout(layout, charts / f"{layout.name}.yaml")
+    np.save(stands / "source_map.npy", map_source(frame))
+    camera = data["camera"]
+    camera["sensor"] = {**camera["sensor"], **sensor_facts}
+    camera["charts"] = [{"layout": f"../charts/{layout.name}.yaml"}]
+    camera["source_map"] = "source_map.npy"
+    target = stands / source.name
+    target.write_text(
+        "# Rehearsed: the stand as the rehearsal set it up.\n" + yaml.safe_dump(data, sort_keys=False), encoding="utf-8"
+    )
+    return target
+
+
+def map_source(frame: Frame, rows: int = 24, columns: int = 36) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
+    """Give the diffuse source's light over the frame, each value that of the middle of its cell."""
+    x = ((np.arange(columns) + 0.5) / columns - 0.5) * frame.width_px / frame.half_diagonal_px
+    y = ((np.arange(rows) + 0.5) / rows - 0.5) * frame.height_px / frame.half_diagonal_px
+    return np.asarray(find_source(SOURCE, x[None, :], y[:, None]), dtype=np.float64)

@@ -1,0 +1,230 @@
+"""Writes a rehearsed ticket: its shots, its `ticket.yaml` and checksums, and the truth beside it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+from dataclasses import asdict, dataclass, replace
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import yaml
+
+from glasswright_rehearsal.dng import Exif, write_dng
+from glasswright_rehearsal.images import encode_picture, write_picture
+from glasswright_rehearsal.light import Lighting
+from glasswright_rehearsal.models import stop_focus
+from glasswright_rehearsal.night import Night, Visit, find_frame, list_settings, plan_visit
+from glasswright_rehearsal.render import Scene, render_light
+from glasswright_rehearsal.sensor import Sensor, expose, mosaic_sensor
+from glasswright_rehearsal.stand_files import SOURCE, StandFacts, fit_layout, read_stand
+from glasswright_rehearsal.truth import ZoneLimits, tell_truth
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from glasswright_rehearsal.faults import Fault
+
+FOCUS_STEPS = (-3, -2, -1, 0, 1, 2, 3)
+LAMP_SCATTER = 0.001
+"""Of the lamps' level from shot to shot."""
+
+
+@dataclass(slots=True)
+class ShotWriter:
+    """Numbers, exposes and writes the shots of one ticket."""
+
+    night: Night
+    visit: Visit
+    folder: Path
+    sensor: Sensor
+    count: int = 0
+
+    def write(self, role: str, light: NDArray[np.float32], focal_length_mm: float, f_number: float) -> Path:
+        """Expose one frame with noise of its own and write it into its role's folder."""
+        sequence = np.random.SeedSequence([self.night.seed, self.visit.index, self.count])
+        level = 1 + LAMP_SCATTER * float(np.random.default_rng(sequence).normal())
+        raw = expose(light * np.float32(level), self.sensor, sequence.spawn(1)[0])
+        self.count += 1
+        ending = {"dng": "dng", "dng-jpeg": "dng", "tiff": "tif", "png": "png"}[self.night.files]
+        name = f"{self.count:04d}_{focal_length_mm:g}mm_f{f_number:g}.{ending}"
+        path = self.folder / role / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if ending == "dng":
+            exif = find_exif(self.visit, focal_length_mm, f_number, self.count)
+            write_dng(path, raw, self.sensor, exif, lossless_jpeg=self.night.files == "dng-jpeg")
+        else:
+            bits, transfer = (16, "linear") if ending == "tif" else (8, "srgb")
+            write_picture(path, encode_picture(raw, self.sensor.white_dn, bits, transfer))
+        return path
+
+
+def choose_sensor(night: Night) -> Sensor:
+    """Give the body's sensor; pictures carry no black level."""
+    if night.files in ("dng", "dng-jpeg"):
+        return mosaic_sensor(night.sensor, hot_count=20)
+    return mosaic_sensor(night.sensor, black_dn=((0.0,),), white_dn=65535)
+
+
+def find_sensor_facts(night: Night) -> dict[str, Any]:
+    """Give what the stand file must say of this body's files."""
+    facts: dict[str, Any] = {"monochrome": True} if night.sensor == "mono" else {}
+    return facts | ({"transfer": "srgb"} if night.files == "png" else {})
+
+
+def find_exif(visit: Visit, focal_length_mm: float, f_number: float, count: int) -> Exif:
+    """Give a shot's EXIF; the clock starts on the same evening in every rehearsal."""
+    minutes = (visit.index * 60 + count) % (24 * 60)
+    return Exif(
+        exposure_s=Fraction(f_number**2 / 16).limit_denominator(1000),
+        f_number=f_number,
+        focal_length_mm=focal_length_mm,
+        date=f"2026:03:02 {minutes // 60:02d}:{minutes % 60:02d}:00",
+        lens_make=visit.copy.model.make,
+        lens_model=visit.copy.model.name,
+        lens_serial=visit.copy.serial,
+    )
+
+
+def write_ticket(night: Night, index: int) -> str:
+    """Write one ticket's folder and truth; give its number."""
+    stand = read_stand(night.stand)
+    frame = find_frame(night.megapixels, stand.pitch_um)
+    layout = fit_layout(stand.layout, frame)
+    visit = plan_visit(night, index, layout, frame)
+    folder = night.out / "tickets" / visit.number
+    if folder.exists():
+        shutil.rmtree(folder)
+    sensor = choose_sensor(night)
+    writer = ShotWriter(night=night, visit=visit, folder=folder, sensor=sensor)
+    settings = list_settings(night)
+    told = []
+    for place, (focal_length_mm, f_number) in enumerate(settings):
+        scene = Scene(
+            frame=frame,
+            lens=visit.lens_at(focal_length_mm, f_number),
+            sensor=sensor,
+            lighting=visit.paper,
+            layout=layout,
+            pose=visit.pose,
+            dust=visit.dust,
+        )
+        _write_setting(writer, scene, is_struck=place == len(settings) // 2)
+        told.append(_tell_setting(night, scene, stand))
+    if night.dark:
+        dark = np.zeros((len(sensor.pattern), frame.height_px, frame.width_px), dtype=np.float32)
+        for _ in range(2):
+            writer.write("dark", dark, *settings[0])
+    _write_papers(night, visit, folder)
+    _write_truth(night, visit, told)
+    return visit.number
+
+
+def _write_setting(writer: ShotWriter, scene: Scene, *, is_struck: bool) -> None:
+    """Write one setting's shots; `is_struck` says whether a shooting fault strikes here."""
+    night, lens = writer.night, scene.lens
+    fault = writer.visit.fault if is_struck else None
+    where = lens.focal_length_mm, lens.f_number
+    panel = render_light(replace(scene, layout=None))
+    writer.write("panel", panel, *where)
+    source = replace(SOURCE, exposure_frac=scene.lighting.exposure_frac)
+    flat = render_light(replace(scene, layout=None, lighting=source))
+    for _ in range(night.flats_per_setting):
+        writer.write("flat", flat, *where)
+    chart = render_light(strike_scene(scene, fault))
+    for _ in range(night.shots_per_setting):
+        writer.write("chart", chart, *where)
+    if night.focus_series:
+        for defocus_um in list_focus_um(lens.f_number):
+            stepped = render_light(replace(scene, lens=stop_focus(lens, defocus_um)))
+            writer.write("focus_series", stepped, *where)
+
+
+def strike_scene(scene: Scene, fault: Fault | None) -> Scene:
+    """Give the chart scene as a shooting fault spoils it."""
+    if fault is None:
+        return scene
+    severity, turn = fault.severity, np.deg2rad(fault.direction_deg)
+    if fault.name == "shake":
+        return replace(scene, motion_px=(float(2.5 * severity * np.cos(turn)), float(2.5 * severity * np.sin(turn))))
+    lighting: Lighting = scene.lighting
+    if fault.name == "lamp_drift":
+        return replace(scene, lighting=replace(lighting, level=lighting.level * (1 - 0.07 * severity)))
+    if fault.name == "clipped":
+        return replace(scene, lighting=replace(lighting, level=lighting.level * 1.9 * severity))
+    return scene
+
+
+def list_focus_um(f_number: float) -> tuple[float, ...]:
+    """Give the focus steps at the sensor: one and a half quarter-wave depths (2 lambda N^2) apart."""
+    step = 1.5 * 2 * 0.54 * f_number**2
+    return tuple(step * k for k in FOCUS_STEPS)
+
+
+def _tell_setting(night: Night, scene: Scene, stand: StandFacts) -> dict[str, Any]:
+    """Give the truth of one setting."""
+    told = {
+        "focal_length_mm": scene.lens.focal_length_mm,
+        "f_number": scene.lens.f_number,
+        **tell_truth(scene, stand.zones),
+    }
+    if night.focus_series:
+        told["focus_series"] = [
+            {"defocus_um": step, "zones": _tell_zones(scene, step, stand.zones)}
+            for step in list_focus_um(scene.lens.f_number)
+        ]
+    return told
+
+
+def _tell_zones(scene: Scene, defocus_um: float, zones: ZoneLimits) -> dict[str, Any]:
+    """Give the zones' truth at another focus."""
+    zone_truth: dict[str, Any] = tell_truth(replace(scene, lens=stop_focus(scene.lens, defocus_um)), zones)["zones"]
+    return zone_truth
+
+
+def _write_papers(night: Night, visit: Visit, folder: Path) -> None:
+    """Write `ticket.yaml` and SHA256SUMS, then spoil the copy that a fault asks for."""
+    ticket: dict[str, Any] = {
+        "ticket": visit.number,
+        "lens": {"model": visit.copy.model.name, "serial": visit.copy.serial},
+        "phase": "release",
+        "body": {"model": "Ostrel D7", "serial": "D7-0031"},
+        "rehearsed": True,
+        "notes": "",
+    }
+    if night.files in ("tiff", "png"):
+        ticket["shots"] = [
+            {"files": f"*/*_{focal:g}mm_f{f_number:g}.*", "focal_length_mm": focal, "f_number": f_number}
+            for focal, f_number in list_settings(night)
+        ]
+    (folder / "ticket.yaml").write_text(yaml.safe_dump(ticket, sort_keys=False), encoding="utf-8")
+    files = sorted(path for path in folder.rglob("*") if path.is_file() and path.name != "ticket.yaml")
+    sums = [f"{hashlib.sha256(path.read_bytes()).hexdigest()}  {path.relative_to(folder).as_posix()}" for path in files]
+    (folder / "SHA256SUMS").write_text("\n".join(sums) + "\n", encoding="ascii")
+    if visit.fault and visit.fault.name == "half_copied_file":
+        victim = sorted((folder / "chart").iterdir())[0]
+        data = victim.read_bytes()
+        victim.write_bytes(data[: len(data) // 2] + bytes(len(data) - len(data) // 2))
+
+
+def _write_truth(night: Night, visit: Visit, told: list[dict[str, Any]]) -> None:
+    """Write the truth as JSON."""
+    fault = {"name": "none"} if visit.fault is None else asdict(visit.fault)
+    if visit.fault is not None:
+        fault["of"] = "lens" if visit.fault.is_of_lens else "shooting"
+    truth = {
+        "ticket": visit.number,
+        "model": visit.copy.model.name,
+        "serial": visit.copy.serial,
+        "seed": night.seed,
+        "fault": fault,
+        "pose": asdict(visit.pose),
+        "settings": told,
+    }
+    folder = night.out / "truth"
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / f"{visit.number}.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")

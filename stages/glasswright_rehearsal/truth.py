@@ -1,0 +1,228 @@
+"""What a rehearsed lens truly does: the numbers a measurement of its shots must find."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glasswright_rehearsal.blur import find_mtf50
+from glasswright_rehearsal.geometry import distort, map_points
+from glasswright_rehearsal.light import mean_gain_box
+from glasswright_rehearsal.render import Scene, find_disc_blurs, find_edges
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from glasswright_rehearsal.geometry import Edges, Frame
+    from glasswright_rehearsal.layout import Circles
+    from glasswright_rehearsal.lens import Lens
+
+Array = NDArray[np.float64]
+
+CORNERS = ("upper_left", "upper_right", "lower_left", "lower_right")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneLimits:
+    """Where the field's zones lie: the `zones` of a stand file's camera section."""
+
+    centre_within_frac: float = 0.2
+    mid_inner_frac: float = 0.35
+    mid_outer_frac: float = 0.65
+    corner_from_frac: float = 0.62
+
+
+def tell_truth(scene: Scene, zones: ZoneLimits, corner_box_frac: float = 0.05) -> dict[str, Any]:
+    """Give the truth of one setting, ready for JSON.
+
+    Parameters
+    ----------
+    scene
+        A chart scene of the setting; noise, light level and dust do not matter.
+    zones
+        Where the zones lie.
+    corner_box_frac
+        Width and height of a corner's box, of the frame's.
+
+    Returns
+    -------
+    `zones` (plane -> zone -> sagittal, tangential: mean MTF50 over the zone's discs, cycles per pixel, and their
+    count), `discs` (node, and for each plane centre, node place, MTF50), `lateral_colour` (per disc, px),
+    `distortion`, `vignetting` (plane -> corner -> EV).
+    """
+    circles, edges = find_edges(scene)
+    keep = np.flatnonzero(~circles.is_hole)
+    mtf50 = _find_disc_mtf50(scene, edges)[:, keep]
+    return {
+        "zones": _average_zones(scene, edges.node_px[:, keep], mtf50, zones),
+        "discs": _list_discs(scene, circles, edges, mtf50, keep),
+        "lateral_colour": _find_colour(scene, edges, keep),
+        "distortion": _find_distortion(scene, circles, edges, keep),
+        "vignetting": find_vignetting(scene.lens, scene.sensor.planes, scene.frame, corner_box_frac),
+    }
+
+
+def _find_disc_mtf50(scene: Scene, edges: Edges) -> Array:
+    """Give (planes, circles, 2): MTF50 across the image radius (sagittal), then along it (tangential)."""
+    green = edges.node_px[len(scene.sensor.planes) // 2]
+    offset = green - scene.frame.centre_px
+    length = np.maximum(np.hypot(offset[:, 0], offset[:, 1]), 1e-9)
+    cos, sin = offset[:, 0] / length, offset[:, 1] / length
+    across, along = np.stack([-sin, cos], axis=1), np.stack([cos, sin], axis=1)
+    return np.stack(
+        [
+            find_mtf50(
+                blur, np.stack([across[:, 0], along[:, 0]], axis=1), np.stack([across[:, 1], along[:, 1]], axis=1)
+            )
+            for blur in find_disc_blurs(scene, edges)
+        ]
+    )
+
+
+def find_zones(green: Array, frame: Frame, zones: ZoneLimits) -> dict[str, NDArray[np.bool_]]:
+    """Say which places (discs, 2) lie in which zone."""
+    offset = green - frame.centre_px
+    r = np.hypot(offset[:, 0], offset[:, 1]) / frame.half_diagonal_px
+    x, y = offset[:, 0] / (frame.width_px / 2), offset[:, 1] / (frame.height_px / 2)
+    members = {
+        "centre": r <= zones.centre_within_frac,
+        "mid": (r >= zones.mid_inner_frac) & (r <= zones.mid_outer_frac),
+    }
+    for corner in CORNERS:
+        side_x, side_y = (1 if "right" in corner else -1), (1 if "lower" in corner else -1)
+        members[corner] = (x * side_x >= zones.corner_from_frac) & (y * side_y >= zones.corner_from_frac)
+    return members
+
+
+def _average_zones(scene: Scene, node_px: Array, mtf50: Array, zones: ZoneLimits) -> dict[str, Any]:
+    """Average MTF50 over each zone's discs, marks included."""
+    members = find_zones(node_px[len(scene.sensor.planes) // 2], scene.frame, zones)
+    result: dict[str, Any] = {}
+    for p, plane in enumerate(scene.sensor.planes):
+        result[plane] = {
+            zone: {
+                "sagittal_cy_per_px": float(mtf50[p, inside, 0].mean()),
+                "tangential_cy_per_px": float(mtf50[p, inside, 1].mean()),
+                "mean_cy_per_px": float(mtf50[p, inside].mean()),
+                "disc_count": int(inside.sum()),
+            }
+            for zone, inside in members.items()
+            if inside.any()
+        }
+    return result
+
+
+def _list_discs(
+    scene: Scene, circles: Circles, edges: Edges, mtf50: Array, keep: NDArray[np.intp]
+) -> list[dict[str, Any]]:
+    """List every disc's places and MTF50."""
+    return [
+        {
+            "node": [int(n) for n in circles.node[disc]],
+            "is_mark": bool(circles.is_mark[disc]),
+            "planes": {
+                plane: {
+                    "centre_px": [float(v) for v in edges.centre_px[p, disc]],
+                    "node_px": [float(v) for v in edges.node_px[p, disc]],
+                    "radius_px": float(edges.radius[p, disc, 0]),
+                    "mtf50_cy_per_px": [float(v) for v in mtf50[p, place]],
+                }
+                for p, plane in enumerate(scene.sensor.planes)
+            },
+        }
+        for place, disc in enumerate(keep)
+    ]
+
+
+def _find_colour(scene: Scene, edges: Edges, keep: NDArray[np.intp]) -> dict[str, Any]:
+    """Give each plane's displacement from green: worst and mean over the discs, and along the image radius."""
+    if len(scene.sensor.planes) == 1:
+        return {}
+    green = edges.centre_px[1, keep]
+    offset = green - scene.frame.centre_px
+    unit = offset / np.maximum(np.hypot(offset[:, 0], offset[:, 1]), 1e-9)[:, None]
+    result = {}
+    for plane, p in (("red", 0), ("blue", 2)):
+        move = edges.centre_px[p, keep] - green
+        radial = np.sum(move * unit, axis=1)
+        result[plane] = {
+            "worst_px": float(np.hypot(move[:, 0], move[:, 1]).max()),
+            "mean_px": float(np.hypot(move[:, 0], move[:, 1]).mean()),
+            "worst_radial_px": float(radial[np.argmax(np.abs(radial))]),
+            "uniform_px": [float(v) for v in move.mean(axis=0)],
+        }
+    return result
+
+
+def _find_distortion(scene: Scene, circles: Circles, edges: Edges, keep: NDArray[np.intp]) -> dict[str, Any]:
+    """Give the lens's coefficients, the bend of a straight line along each border, and of the outermost lattice rows.
+
+    Bends are in per cent of picture height, positive where the line's middle is further out than its ends (barrel).
+    """
+    if scene.layout is None or scene.pose is None:
+        return {}
+    frame, lens = scene.frame, scene.lens
+    height, width = float(frame.height_px), float(frame.width_px)
+    xs, ys = (-0.5, width / 2 - 0.5, width - 0.5), (-0.5, height / 2 - 0.5, height - 0.5)
+
+    def bend(points: list[tuple[float, float]], axis: int, outward: float) -> float:
+        moved = distort(np.array(points), lens.distortion, frame)[:, axis]
+        return float(outward * 100 * (moved[1] - (moved[0] + moved[2]) / 2) / height)
+
+    border = {
+        "top": bend([(x, ys[0]) for x in xs], 1, -1.0),
+        "bottom": bend([(x, ys[2]) for x in xs], 1, 1.0),
+        "left": bend([(xs[0], y) for y in ys], 0, -1.0),
+        "right": bend([(xs[2], y) for y in ys], 0, 1.0),
+    }
+    nodes = {tuple(circles.node[disc]): edges.node_px[len(scene.sensor.planes) // 2, disc] for disc in keep}
+    last_column, last_row = scene.layout.columns - 1, scene.layout.rows - 1
+    middle_column, middle_row = scene.layout.columns // 2, scene.layout.rows // 2
+
+    def sag(ends: list[tuple[int, int]], outward: float) -> float:
+        first, middle, last = (nodes[node] for node in ends)
+        along = (last - first) / np.hypot(*(last - first))
+        across = np.array([-along[1], along[0]])
+        return float(outward * 100 * ((middle - first) @ across) / height)
+
+    lattice = {
+        "top": sag([(0, 0), (middle_column, 0), (last_column, 0)], -1.0),
+        "bottom": sag([(0, last_row), (middle_column, last_row), (last_column, last_row)], 1.0),
+        "left": sag([(0, 0), (0, middle_row), (0, last_row)], 1.0),
+        "right": sag([(last_column, 0), (last_column, middle_row), (last_column, last_row)], -1.0),
+    }
+    corner = 1.0
+    return {
+        "k1": lens.distortion.k1,
+        "k2": lens.distortion.k2,
+        "axis_shift_frac": list(lens.distortion.axis_shift_frac),
+        "corner_pct": 100 * (lens.distortion.k1 * corner + lens.distortion.k2 * corner),
+        "border_bend_pct": border,
+        "lattice_bend_pct": lattice,
+        "middle_px": [float(v) for v in map_points(np.zeros(2), scene.pose, lens, frame, "green")],
+    }
+
+
+def find_vignetting(
+    lens: Lens, planes: tuple[str, ...], frame: Frame, corner_box_frac: float
+) -> Mapping[str, Mapping[str, float]]:
+    """Give the light lost at each corner in EV: mean over the corner's box against the same box at the centre.
+
+    Veiling glare fills the corners as it does on a frame of the diffuse source, and is counted.
+    """
+    f = corner_box_frac
+    middle = (0.5 - f / 2, 0.5 + f / 2)
+    veil = lens.aberrations.veil_frac
+    result: dict[str, dict[str, float]] = {}
+    for plane in planes:
+        centre = mean_gain_box(lens.falloff, plane, frame, (*middle, *middle)) + veil
+        result[plane] = {}
+        for corner in CORNERS:
+            x = (1 - f, 1.0) if "right" in corner else (0.0, f)
+            y = (1 - f, 1.0) if "lower" in corner else (0.0, f)
+            mean = mean_gain_box(lens.falloff, plane, frame, (*x, *y)) + veil
+            result[plane][corner] = float(-np.log2(mean / centre))
+    return result
