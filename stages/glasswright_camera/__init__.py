@@ -3,6 +3,7 @@
 from glasswright_camera.combine_darks import combine_darks
 from glasswright_camera.combine_flats import combine_flats
 from glasswright_camera.decode_raw import decode_raw
+from glasswright_camera.locate_chart import locate_chart
 from glasswright_camera.measure_vignetting import measure_vignetting
 from glasswright_camera.reduce_dark import reduce_dark
 from glasswright_camera.reduce_flat import reduce_flat
@@ -15,6 +16,7 @@ __all__ = [
     "combine_darks",
     "combine_flats",
     "decode_raw",
+    "locate_chart",
     "measure_vignetting",
     "reduce_dark",
     "reduce_flat",

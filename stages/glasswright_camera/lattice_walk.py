@@ -1,0 +1,205 @@
+"""Walking from disc to disc: which candidates form a lattice, and each one's column and row on it."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+Node = tuple[int, int]
+
+NEIGHBOURS = 12
+SIZE_RATIO = 1.7
+"""Neighbouring discs differ in radius by less than this; marks may be larger."""
+REACH = 0.24
+"""How far from its predicted place a disc may lie, in local pitches."""
+SEEDS = 16
+ENOUGH = 0.9
+"""A walk that placed this share of the wanted nodes is taken without trying further seeds."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lattice:
+    """Candidates that form a lattice; columns run along a right-handed pair of steps (x right, y down)."""
+
+    node: NDArray[np.int64]
+    """(nodes, 2): column and row, from an origin of no meaning."""
+    index: NDArray[np.int64]
+    """(nodes,): which candidate."""
+
+
+def walk_lattice(place: NDArray[np.float64], radius: NDArray[np.float64], wanted: int) -> Lattice:
+    """Find the largest lattice among candidates.
+
+    From a candidate with two pairs of opposite neighbours the walk goes outwards; each next place is predicted from
+    the nodes already placed around it, so the lattice may bend, shrink and turn as distortion makes it.
+
+    Parameters
+    ----------
+    place
+        (candidates, 2): x and y.
+    radius
+        (candidates,): rough radii.
+    wanted
+        Number of nodes of the whole chart; nearly that many end the search.
+
+    Returns
+    -------
+    Lattice
+        Empty where no candidate has lattice neighbours.
+    """
+    best: dict[Node, int] = {}
+    if len(place) >= 5:
+        tree = cKDTree(place)
+        spots = [complex(x, y) for x, y in place]
+        tried = 0
+        for seed in _list_seeds(place, radius, tree):
+            if seed[0] in best.values():
+                continue
+            placed = _grow(seed, spots, radius, tree)
+            best = max(best, placed, key=len)
+            tried += 1
+            if len(best) >= ENOUGH * wanted or tried >= SEEDS:
+                break
+    return Lattice(
+        node=np.array(list(best), np.int64).reshape(-1, 2), index=np.fromiter(best.values(), np.int64, len(best))
+    )
+
+
+Seed = tuple[int, int, int, int, int]
+"""Candidates: the middle, right, left, below, above."""
+
+
+def _list_seeds(place: NDArray[np.float64], radius: NDArray[np.float64], tree: cKDTree) -> Iterator[Seed]:
+    """Give candidates with two pairs of opposite neighbours, those near the middle of all candidates first."""
+    near = np.asarray(tree.query(place, k=min(NEIGHBOURS, len(place)))[1])
+    middle = np.median(place, axis=0)
+    for i in np.argsort(np.hypot(*(place - middle).T)):
+        alike = [int(j) for j in near[i][1:] if 1 / SIZE_RATIO < radius[j] / radius[i] < SIZE_RATIO]
+        pairs = list(_list_opposite(int(i), alike, place))
+        for right, left in pairs:
+            step = place[right] - place[i]
+            for below, above in pairs:
+                other = place[below] - place[i]
+                turn = float(step[0] * other[1] - step[1] * other[0])
+                size = float(np.hypot(*step) * np.hypot(*other))
+                if abs(turn) > 0.75 * size and 0.5 < np.hypot(*other) / np.hypot(*step) < 2:
+                    below, above = (below, above) if turn > 0 else (above, below)
+                    yield int(i), right, left, below, above
+                    break
+            else:
+                continue
+            break
+
+
+def _list_opposite(i: int, alike: list[int], place: NDArray[np.float64]) -> Iterator[tuple[int, int]]:
+    """Give pairs of neighbours on opposite sides of candidate i, the nearest first."""
+    for position, j in enumerate(alike):
+        step = place[j] - place[i]
+        for k in alike[position + 1 :]:
+            if np.hypot(*(place[k] - place[i] + step)) < REACH * np.hypot(*step):
+                yield j, k
+                break
+
+
+def _grow(seed: Seed, spots: list[complex], radius: NDArray[np.float64], tree: cKDTree) -> dict[Node, int]:
+    """Walk outwards from a seed until no more nodes are found; node -> candidate."""
+    middle, right, left, below, above = seed
+    placed: dict[Node, int] = {(0, 0): middle, (1, 0): right, (-1, 0): left, (0, 1): below, (0, -1): above}
+    at = {node: spots[index] for node, index in placed.items()}
+    used = set(placed.values())
+    queue = deque(around for node in placed for around in _list_around(node))
+    while queue:
+        node = queue.popleft()
+        if node in placed:
+            continue
+        guess = predict_place(node, at)
+        if guess is None:
+            continue
+        spot, pitch, neighbour = guess
+        far, index = (part.item() for part in map(np.asarray, tree.query([spot.real, spot.imag])))
+        if far > REACH * pitch or index in used:
+            continue
+        if not 1 / SIZE_RATIO < radius[index] / radius[placed[neighbour]] < SIZE_RATIO:
+            continue
+        placed[node], at[node] = index, spots[index]
+        used.add(index)
+        queue.extend(around for around in _list_around(node) if around not in placed)
+    return placed
+
+
+def _list_around(node: Node) -> Iterator[Node]:
+    """Give the four neighbours, and the four beyond them so that a single missing disc stops no walk."""
+    for reach in (1, 2):
+        for dx, dy in ((1, 0), (0, 1), (-1, 0), (0, -1)):
+            yield node[0] + reach * dx, node[1] + reach * dy
+
+
+def measure_unevenness(node: NDArray[np.int64], place: NDArray[np.float64]) -> float:
+    """Give how far nodes lie off the middle between opposite neighbours, in pitches; the median over the lattice.
+
+    Even strong distortion bends a lattice by a few hundredths; blobs that only happen to lie so scatter about a tenth.
+    Infinite where no node has opposite neighbours.
+    """
+    at = {(int(c), int(r)): complex(x, y) for (c, r), (x, y) in zip(node, place, strict=True)}
+    off = [
+        abs(at[c + dx, r + dy] + at[c - dx, r - dy] - 2 * spot) / abs(at[c + dx, r + dy] - at[c - dx, r - dy])
+        for (c, r), spot in at.items()
+        for dx, dy in ((1, 0), (0, 1))
+        if (c + dx, r + dy) in at and (c - dx, r - dy) in at
+    ]
+    return float(np.median(off)) if off else float("inf")
+
+
+def predict_place(node: Node, at: dict[Node, complex]) -> tuple[complex, float, Node] | None:
+    """Predict where a node lies from the nodes placed around it.
+
+    Parallelograms and second differences are exact for a lattice that bends evenly; a straight continuation is used
+    only where neither can be had.
+
+    Returns
+    -------
+    tuple or None
+        The place (x + iy), the local pitch, and a placed neighbour; None where there is nothing to predict from.
+    """
+    column, row = node
+    good: list[complex] = []
+    fair: list[complex] = []
+    pitch, neighbour = 0.0, node
+    for dx, dy in ((1, 0), (0, 1), (-1, 0), (0, -1)):
+        one = at.get((column - dx, row - dy))
+        two = at.get((column - 2 * dx, row - 2 * dy))
+        three = at.get((column - 3 * dx, row - 3 * dy))
+        if two is not None and three is not None:
+            # one step beyond a missing node as well
+            four = at.get((column - 4 * dx, row - 4 * dy))
+            if one is not None:
+                good.append(3 * one - 3 * two + three)
+            elif four is not None:
+                good.append(6 * two - 8 * three + 3 * four)
+            if not pitch:
+                pitch, neighbour = abs(two - three), (column - 2 * dx, row - 2 * dy)
+        if one is None:
+            continue
+        neighbour = (column - dx, row - dy)
+        if two is not None:
+            fair.append(2 * one - two)
+            pitch = abs(one - two)
+        for side in (1, -1):
+            beside = at.get((column + side * dy, row + side * dx))
+            corner = at.get((column - dx + side * dy, row - dy + side * dx))
+            if beside is not None and corner is not None:
+                good.append(one + beside - corner)
+                pitch = pitch or abs(one - corner)
+    chosen = good or fair
+    if not chosen or not pitch:
+        return None
+    return sum(chosen) / len(chosen), pitch, neighbour
