@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+
+    from pydantic import GetCoreSchemaHandler
+    from pydantic_core import CoreSchema
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
@@ -53,6 +56,16 @@ class Artefact:
         """
         del members
         return {}
+
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: object, handler: GetCoreSchemaHandler) -> CoreSchema:
+        """Keep a file from giving what the engine fills: where an artefact is read from YAML those are unknown keys."""
+        schema = handler(source)
+        described: Any = handler.resolve_ref_schema(schema)
+        for entry in described["schema"]["fields"]:
+            if entry["name"] in Artefact.__dataclass_fields__:
+                entry["init"] = False
+        return schema
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

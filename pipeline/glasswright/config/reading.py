@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from functools import lru_cache
 from types import GenericAlias
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError
-from pydantic_core import SchemaValidator
 
-from glasswright.artefact import Artefact
 from glasswright.config.document import Document
 from glasswright.config.explanation import explain
 from glasswright.config.yaml_reading import scan_yaml
@@ -25,8 +23,6 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 STRICT = ConfigDict(strict=True, extra="forbid")
-ENGINE_FIELDS = frozenset(entry.name for entry in fields(Artefact))
-"""Fields of every artefact that the engine fills; no file may."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -73,8 +69,8 @@ def check(
     reading = Reading(document=document, opened=(*opened, document.path.resolve()))
     value, problems = None, list(document.problems)
     try:
-        validator = _validator_of(kind)  # type: ignore[arg-type] # types are hashable
-        value = validator.validate_json(json.dumps([_part(document.data, place)]), context=reading)[0]
+        reader = _reader_of(kind)  # type: ignore[arg-type] # types are hashable
+        value = reader.validate_json(json.dumps([_part(document.data, place)]), context=reading)[0]
     except ValidationError as error:
         spoilt = {problem.line for problem in document.problems}
         found = explain(error, document, kind, place)
@@ -90,24 +86,7 @@ def _part(data: Any, place: Place) -> object:  # noqa: ANN401 - what a file hold
 
 
 @lru_cache(maxsize=256)
-def _validator_of(kind: Any) -> SchemaValidator:  # noqa: ANN401 - any type that pydantic reads
+def _reader_of(kind: Any) -> TypeAdapter[Any]:  # noqa: ANN401 - any type that pydantic reads
     # a one-element tuple carries the configuration into plain dataclasses, which have none of their own
-    adapter: TypeAdapter[Any] = TypeAdapter(_one_element(kind), config=STRICT)
-    return SchemaValidator(_close_engine_fields(adapter.core_schema))
-
-
-def _one_element(kind: Any) -> Any:  # noqa: ANN401 - types are built at run time here
-    return GenericAlias(tuple, (kind,))
-
-
-def _close_engine_fields(schema: Any, artefact: bool = False) -> Any:  # noqa: ANN401 - a tree of dicts and lists
-    """Take the fields that the engine fills out of what a file may give, in every artefact of a schema."""
-    if isinstance(schema, list | tuple):
-        return type(schema)(_close_engine_fields(part, artefact) for part in schema)
-    if not isinstance(schema, dict):
-        return schema
-    if schema.get("type") == "dataclass":
-        artefact = issubclass(schema["cls"], Artefact)
-    elif schema.get("type") == "dataclass-field" and artefact and schema["name"] in ENGINE_FIELDS:
-        return {**schema, "init": False}
-    return {key: _close_engine_fields(part, artefact) for key, part in schema.items()}
+    wrapped: Any = GenericAlias(tuple, (kind,))
+    return TypeAdapter(wrapped, config=STRICT)

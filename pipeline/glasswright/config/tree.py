@@ -74,9 +74,6 @@ class TreeBuilder:
 
     def _take_scalar(self, event: yaml.ScalarEvent, line: int) -> None:
         text: str = event.value
-        if any("\ud800" <= character <= "\udfff" for character in text):
-            self._refuse(line, "half of a surrogate pair (`\\ud800` to `\\udfff`) is not a character")
-            text = text.encode("utf-8", "replace").decode()
         if not event.implicit[0]:
             self._place(text, line, written=text)
             return
