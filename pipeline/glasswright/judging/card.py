@@ -37,9 +37,10 @@ class At(ConfigModel):
 
     def holds(self, setting: Setting) -> bool:
         """Whether a setting is one of them."""
-        return all(
-            place is None or _is_in(getattr(setting, name), place)
-            for name, place in ((name, getattr(self, name)) for name in type(self).model_fields)
+        return (
+            _is_in(setting.focal_length_mm, self.focal_length_mm)
+            and _is_in(setting.f_number, self.f_number)
+            and _is_in(setting.focus_distance_m, self.focus_distance_m)
         )
 
     def __str__(self) -> str:
@@ -50,9 +51,9 @@ class At(ConfigModel):
         return str(low) if low == high else f"{low} to {high}"
 
 
-def _is_in(value: float | None, place: Place) -> bool:
-    if value is None:
-        return False
+def _is_in(value: float | None, place: Place | None) -> bool:
+    if place is None or value is None:
+        return place is None
     low, high = place if isinstance(place, tuple) else (place, place)
     return low * (1 - SAME_FRACTION) <= value <= high * (1 + SAME_FRACTION)
 

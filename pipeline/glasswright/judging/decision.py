@@ -27,12 +27,12 @@ class Uncertainty:
     @property
     def known(self) -> float:
         """The parts that are known, together; 0 where none is."""
-        return math.hypot(*(part for part in (self.own, self.stand) if part is not None))
+        return math.hypot(self.own or 0.0, self.stand or 0.0)
 
     @property
-    def is_complete(self) -> bool:
-        """Whether both parts are known. No measurement has none at all, so 0 is not believed."""
-        return self.own is not None and self.stand is not None and self.known > 0
+    def total(self) -> float | None:
+        """Both parts together, if both are known. No measurement has none at all, so 0 is not believed."""
+        return (self.known or None) if self.own is not None and self.stand is not None else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +84,7 @@ def decide(value: float, unit: str, uncertainty: Uncertainty, tolerance: Toleran
 def _decide_guarded(value: float, unit: str, uncertainty: Uncertainty, tolerance: Tolerance) -> tuple[Verdict, str]:
     u = uncertainty.known
     guard, margin = guard_band(tolerance.confidence, u), tolerance.margin(value)
-    if not uncertainty.is_complete:
+    if uncertainty.total is None:
         proven_outside = u > 0 and margin <= -guard
         place = _say_place(value, unit, tolerance, guard if proven_outside else None)
         return (Verdict.FAIL if proven_outside else Verdict.REVIEW), f"{place}; {_say_unknown(uncertainty)}"
@@ -92,11 +92,11 @@ def _decide_guarded(value: float, unit: str, uncertainty: Uncertainty, tolerance
         return Verdict.FAIL, _say_place(value, unit, tolerance, guard)
     if margin < guard:
         return Verdict.REVIEW, _say_place(value, unit, tolerance, guard)
-    probability = conformance_probability(value, u, tolerance.lower, tolerance.upper)
-    both = tolerance.lower is not None and tolerance.upper is not None
-    if both and probability < tolerance.confidence:
-        why = f"the limits lie too close together for the standard uncertainty {u:.2g}"
-        return Verdict.REVIEW, f"{value:.6g} {unit}: {why}, both hold with a probability of {probability:.3f} only"
+    if tolerance.lower is not None and tolerance.upper is not None:
+        probability = conformance_probability(value, u, tolerance.lower, tolerance.upper)
+        if probability < tolerance.confidence:
+            why = f"the limits lie too close together for the standard uncertainty {u:.2g}"
+            return Verdict.REVIEW, f"{value:.6g} {unit}: {why}, both hold with a probability of {probability:.3f} only"
     return Verdict.PASS, _say_place(value, unit, tolerance, guard)
 
 
@@ -128,17 +128,14 @@ def _say_place(value: float, unit: str, tolerance: Tolerance, guard: float | Non
 def _write(value: float, limit: float, guard: float | None) -> tuple[str, str, str]:
     """Write the numbers of a sentence with as few decimals as still show what it says."""
     scale = guard or abs(limit) / 100 or 1.0
-    first = 0 if not math.isfinite(scale) else max(0, -math.floor(math.log10(scale)))
+    first = max(0, -math.floor(math.log10(scale))) if math.isfinite(scale) else 0
     texts = ("", "", "")
     for decimals in range(min(first, MOST_DECIMALS), MOST_DECIMALS + 1):
         texts = (f"{value:.{decimals}f}", f"{limit:.{decimals}f}", f"{guard or 0:.{decimals}f}")
-        shown = [float(text) for text in texts]
-        same_side = (shown[0] > shown[1]) == (value > limit) and (shown[0] < shown[1]) == (value < limit)
-        gap = round(abs(shown[0] - shown[1]), MOST_DECIMALS)
-        if (
-            same_side
-            and float(f"{limit:.{decimals}f}") == round(limit, 6)
-            and (guard is None or (gap > shown[2]) == (abs(value - limit) > guard))
-        ):
+        number, edge, band = map(float, texts)
+        same_side = (number > edge) == (value > limit) and (number < edge) == (value < limit)
+        gap = round(abs(number - edge), MOST_DECIMALS)
+        same_gap = guard is None or (gap > band) == (abs(value - limit) > guard)
+        if same_side and same_gap and edge == round(limit, MOST_DECIMALS):
             break
     return texts

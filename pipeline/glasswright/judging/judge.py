@@ -13,7 +13,7 @@ from glasswright.outcome import Status
 from glasswright.stage import Scope
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from glasswright.artefact import Setting
     from glasswright.judging.card import Card, Limit
@@ -107,28 +107,29 @@ def judge_limit(
     outcomes = view.by_step.get(limit.step, ())
     if not outcomes:
         return (_unknown(limit, str(limit.at), f"no step `{limit.step}` was run for this ticket"),)
+    spreads = find_spreads(stand, limit.measure)
     if all(outcome.scope >= Scope.TICKET for outcome in outcomes):
         if limit.at != type(limit.at)():
             reason = f"`{limit.step}` is measured once for the ticket, and the limit asks for {limit.at}: remove `at`"
             return (_unknown(limit, str(limit.at), reason),)
-        return tuple(_judge_outcome(view, card, limit, stand, outcome) for outcome in outcomes)
+        return tuple(_judge_outcome(view, card, limit, spreads, outcome) for outcome in outcomes)
     settings = [setting for setting in view.settings_of(outcomes) if limit.at.holds(setting)]
     if not settings:
         return (_unknown(limit, str(limit.at), f"nothing was shot or planned at {limit.at}"),)
-    return tuple(each for setting in settings for each in _judge_setting(view, card, limit, stand, setting))
+    return tuple(each for setting in settings for each in _judge_setting(view, card, limit, spreads, setting))
 
 
 def _judge_setting(
-    view: TicketView, card: Card, limit: Limit, stand: JudgingStand, setting: Setting
+    view: TicketView, card: Card, limit: Limit, spreads: Sequence[Spread], setting: Setting
 ) -> list[LimitVerdict]:
-    found = [outcome for outcome in view.by_step[limit.step] if outcome.setting == setting]
+    found = view.by_place.get((limit.step, setting), ())
     if not found:
         return [_unknown(limit, str(setting), f"`{limit.step}` was not run at {setting}")]
-    return [_judge_outcome(view, card, limit, stand, outcome) for outcome in found]
+    return [_judge_outcome(view, card, limit, spreads, outcome) for outcome in found]
 
 
 def _judge_outcome(
-    view: TicketView, card: Card, limit: Limit, stand: JudgingStand, outcome: KeptOutcome
+    view: TicketView, card: Card, limit: Limit, spreads: Sequence[Spread], outcome: KeptOutcome
 ) -> LimitVerdict:
     at = " ".join(part for part in (str(outcome.setting) if outcome.setting else "", outcome.shot) if part)
     at = at or "the whole ticket"
@@ -136,7 +137,7 @@ def _judge_outcome(
     unknown = _why_unknown(limit, outcome, measured) or view.why_fact_unknown(card, outcome.setting)
     if unknown or measured is None or measured.value is None:
         return _unknown(limit, at, unknown)
-    uncertainty = Uncertainty(own=_believed(measured.u), stand=reproducibility(stand, limit.measure, measured.value))
+    uncertainty = Uncertainty(own=_believed(measured.u), stand=reproducibility(spreads, measured.value))
     tolerance = Tolerance(
         lower=limit.min, upper=limit.max, rule=card.rule_of(limit), confidence=card.confidence_of(limit)
     )
@@ -151,7 +152,7 @@ def _judge_outcome(
         verdict=verdict,
         reason=reason,
         value=measured.value,
-        u=uncertainty.known if uncertainty.is_complete else None,
+        u=uncertainty.total,
         lower=limit.min,
         upper=limit.max,
     )
@@ -176,15 +177,18 @@ def _believed(u: float | None) -> float | None:
     return u if u is not None and u >= 0 else None
 
 
-def reproducibility(stand: JudgingStand, measure: str, value: float) -> float | None:
-    """Give the stand's reproducibility of a measured value, in its unit; None where the stand file declares none.
-
-    An entry with the measure's own name counts before patterns; of several patterns that fit, the largest counts.
-    """
+def find_spreads(stand: JudgingStand, measure: str) -> Sequence[Spread]:
+    """Give what a stand file says of a measure: the entry with its own name, or else every pattern that fits."""
     exact = stand.reproducibility.get(measure)
-    fitting = [exact] if exact else [s for name, s in stand.reproducibility.items() if fnmatchcase(measure, name)]
-    spreads = [_believed(s.u if s.u is not None else abs(value) * (s.relative_u or 0.0)) for s in fitting]
-    return max((spread for spread in spreads if spread is not None), default=None)
+    if exact is not None:
+        return (exact,)
+    return [spread for pattern, spread in stand.reproducibility.items() if fnmatchcase(measure, pattern)]
+
+
+def reproducibility(spreads: Sequence[Spread], value: float) -> float | None:
+    """Give the standard uncertainty that spreads mean for a value, in its unit: the largest, None if there is none."""
+    given = [_believed(s.u if s.u is not None else abs(value) * (s.relative_u or 0.0)) for s in spreads]
+    return max((u for u in given if u is not None), default=None)
 
 
 def _unknown(limit: Limit, at: str, reason: str) -> LimitVerdict:

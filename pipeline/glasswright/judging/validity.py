@@ -24,6 +24,8 @@ class TicketView:
 
     record: TicketRecord
     by_step: Mapping[str, Sequence[KeptOutcome]]
+    by_place: Mapping[tuple[str, Setting | None], Sequence[KeptOutcome]]
+    """By step and setting."""
     caveats: frozenset[str]
     """Those of the ticket itself."""
 
@@ -31,9 +33,12 @@ class TicketView:
     def of(cls, state: TicketState) -> Self:
         """Arrange a state."""
         by_step: dict[str, list[KeptOutcome]] = defaultdict(list)
-        for outcome in sorted(state.outcomes, key=lambda each: (str(each.setting), each.shot)):
+        by_place: dict[tuple[str, Setting | None], list[KeptOutcome]] = defaultdict(list)
+        for outcome in sorted(state.outcomes, key=lambda each: (each.step, each.shot)):
             by_step[outcome.step].append(outcome)
-        return cls(record=state.record, by_step=dict(by_step), caveats=frozenset(state.record.ticket.caveats))
+            by_place[outcome.step, outcome.setting].append(outcome)
+        caveats = frozenset(state.record.ticket.caveats)
+        return cls(record=state.record, by_step=dict(by_step), by_place=dict(by_place), caveats=caveats)
 
     def settings_of(self, outcomes: Iterable[KeptOutcome]) -> list[Setting]:
         """Give every setting at which a step should have an outcome: planned, shot, or found.
@@ -49,9 +54,10 @@ class TicketView:
         """Say which fact that the card stands on was looked for at a setting and not found; empty for none."""
         for fact in card.valid_for.where:
             step, _, _ = fact.measure.partition(".")
-            for outcome in self.by_step.get(step, ()):
-                if setting is not None and outcome.setting == setting and outcome.status is not Status.DONE:
-                    what = f"the card asks what `{fact.measure}` is, and `{step}` is {outcome.status} at {setting}"
+            for outcome in self.by_place.get((step, setting), ()):
+                if outcome.status is not Status.DONE:
+                    where = f" at {setting}" if setting else ""
+                    what = f"the card asks what `{fact.measure}` is, and `{step}` is {outcome.status}{where}"
                     return f"{what}: {outcome.reason}"
         return ""
 

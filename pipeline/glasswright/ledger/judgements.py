@@ -24,15 +24,22 @@ LATEST_OF_ONE = "= (SELECT max(id) FROM judgement WHERE ticket = ?)"
 
 def choose_new(database: Database, judgements: Iterable[Judgement]) -> tuple[Judgement, ...]:
     """Give those that say something else than the ledger's latest judgement of the same ticket."""
-    latest = {row[1]: row[-1] for row in database.rows(JUDGEMENT_SQL.format(which=LATEST_OF_ALL))}
+    latest = _latest_hashes(database)
     return tuple(each for each in judgements if latest.get(each.ticket) != judgement_values(each)[0][-1])
 
 
+def _latest_hashes(database: Database) -> dict[str, str]:
+    return {row[1]: row[-1] for row in database.rows(JUDGEMENT_SQL.format(which=LATEST_OF_ALL))}
+
+
 def add_judgements(database: Database, run: int, judgements: Iterable[Judgement]) -> None:
-    """Keep judgements and their verdicts."""
+    """Keep judgements and their verdicts, but for such as the ledger's latest of the same ticket say already."""
+    latest = _latest_hashes(database)
     verdict_rows = []
     for judgement in judgements:
         values, verdicts = judgement_values(judgement)
+        if latest.get(judgement.ticket) == values[-1]:
+            continue
         number = database.insert("judgement", None, run, *values)
         verdict_rows += [(number, place, *verdict) for place, verdict in enumerate(verdicts)]
     database.insert_many("verdict", verdict_rows)
