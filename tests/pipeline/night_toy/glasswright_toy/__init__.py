@@ -1,0 +1,142 @@
+"""Stages that measure text files of numbers: everything an engine has to deal with, and no optics."""
+
+import os
+import signal
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Self
+
+import numpy as np
+from glasswright import Artefact, Bulk, Shot, Ticket, Unmeasurable, stage
+from numpy.typing import NDArray
+from pydantic import Field
+
+FAR_DN = 50.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToyStand(Artefact):
+    offset_dn: float
+
+
+STAND_SECTION = ToyStand
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Numbers(Bulk):
+    values: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mean(Artefact):
+    mean_dn: float
+    values_count: int
+    shot: str
+
+    @classmethod
+    def find_odd(cls, members: Sequence[Self]) -> Mapping[int, str]:
+        middle = float(np.median([member.mean_dn for member in members]))
+        return {
+            index: f"{member.mean_dn:g} DN where the others are about {middle:g}"
+            for index, member in enumerate(members)
+            if abs(member.mean_dn - middle) > FAR_DN
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Combined(Artefact):
+    mean_dn: float
+    mean_dn_u: float
+    members_count: int
+
+
+def note(name: str, thing: object) -> None:
+    """Write down that a stage ran, where a test asks for it."""
+    path = os.environ.get("TOY_LOG")
+    if path:
+        with Path(path).open("a") as log:
+            log.write(f"{name} {thing}\n")
+
+
+def act(text: str) -> None:
+    """Do what the shot's first word says."""
+    word, _, rest = text.partition(" ")
+    if word == "slow":
+        time.sleep(float(rest.split()[0]))
+    elif word == "blank":
+        raise Unmeasurable("the file holds no numbers")
+    elif word == "crash":
+        raise ZeroDivisionError("the toy broke")
+    elif word == "crash_once" and not Path(os.environ["TOY_CRASH_UNLESS"]).exists():
+        raise ZeroDivisionError("the toy broke, this once")
+    elif word == "leave":
+        raise SystemExit(3)
+    elif word == "die":
+        os.kill(os.getpid(), signal.SIGKILL)
+    elif word == "hang":
+        time.sleep(1000)
+    elif word == "die_in_worker" and "DASK_PARENT" in os.environ:
+        os.kill(os.getpid(), signal.SIGKILL)
+
+
+@stage
+def read_numbers(shot: Shot, *, scale_ratio: Annotated[float, Field(gt=0)] = 1.0) -> Numbers:
+    """Read the numbers of a shot."""
+    note("read_numbers", shot.name)
+    text = Path(shot.path).read_text()
+    act(text)
+    numbers = [float(word) for word in text.split() if word.replace(".", "").isdigit()]
+    return Numbers(values=np.array(numbers) * scale_ratio)
+
+
+@stage
+def average(numbers: Numbers, stand: ToyStand, even: Combined | None, *, shift_dn: float = 0.0) -> Mean:
+    """Average the numbers of a shot."""
+    note("average", numbers.values.size)
+    mean = float(numbers.values.mean()) + stand.offset_dn + shift_dn
+    if even is not None:
+        mean /= even.mean_dn
+    return Mean(mean_dn=mean, values_count=int(numbers.values.size), shot="")
+
+
+@stage
+def combine(means: tuple[Mean, ...], series: tuple[Mean, ...] | None, *, weight_ratio: float = 1.0) -> Combined:
+    """Combine the averages of a group."""
+    note("combine", len(means))
+    values = np.array([member.mean_dn for member in (*means, *(series or ()))]) * weight_ratio
+    scatter = float(values.std(ddof=1)) if values.size > 1 else 0.0
+    return Combined(mean_dn=float(values.mean()), mean_dn_u=scatter, members_count=int(values.size))
+
+
+@stage
+def combine_all(combined: tuple[Combined, ...]) -> Combined:
+    """Combine what was combined."""
+    note("combine_all", len(combined))
+    values = np.array([member.mean_dn for member in combined])
+    return Combined(mean_dn=float(values.mean()), mean_dn_u=0.0, members_count=int(values.size))
+
+
+@stage
+def count_shots(shots: tuple[Shot, ...]) -> Combined:
+    """Count the shots of a group, and look at nothing else."""
+    return Combined(mean_dn=0.0, mean_dn_u=0.0, members_count=len(shots))
+
+
+@stage
+def compare(own: Combined, whole: Combined) -> Combined:
+    """Compare a value with that of something wider."""
+    return Combined(mean_dn=own.mean_dn / whole.mean_dn, mean_dn_u=0.0, members_count=1)
+
+
+@stage
+def read_ticket(ticket: Ticket) -> Combined:
+    """Measure a ticket without shots."""
+    return Combined(mean_dn=float(len(ticket.remarks)), mean_dn_u=0.0, members_count=0)
+
+
+@stage
+def lie(means: tuple[Mean, ...]) -> Combined:
+    """Return something else than the signature says."""
+    return means[0]  # type: ignore[return-value]

@@ -1,0 +1,122 @@
+"""A night from folders to the ledger, on a toy plugin that pip has installed."""
+
+import os
+from collections import Counter
+
+from night_bench import PLAN, shots_of
+
+from glasswright.commands.main import run_command
+
+
+def test_a_healthy_night_measures_everything_and_a_second_run_nothing(bench, capsys):
+    bench.add_ticket(1)
+    code, summary = bench.run(capsys, "--serial")
+    assert code == 0, summary
+    assert summary["tickets"][0]["measured"] == 2 * (4 * 2) + 2 + 2 + 1
+    assert all(status == "done" for status, _ in bench.outcomes().values()), bench.outcomes()
+    before = bench.content()
+    code, summary = bench.run(capsys, "--serial")
+    assert (code, summary["measured"], summary["in_ledger"]) == (0, 0, 21)
+    assert bench.content() == before
+
+
+def test_worker_processes_and_one_process_give_the_same_outcomes(bench, capsys):
+    for number in (1, 2, 3):
+        bench.add_ticket(number)
+    bench.add_ticket(4, {**shots_of(4), "chart/f2_0.txt": "blank", "flat/f4_1.txt": "crash"})
+    code, _ = bench.run(capsys, "--serial", ledger="serial.ledger")
+    assert code == 13
+    code, _ = bench.run(capsys, "--workers", "2", ledger="dask.ledger")
+    assert code == 13
+    assert bench.outcomes("serial.ledger") == bench.outcomes("dask.ledger")
+    assert bench.content("serial.ledger") == bench.content("dask.ledger")
+
+
+def test_a_changed_setting_measures_its_step_and_what_depends_on_it_and_nothing_else(bench, capsys, monkeypatch):
+    bench.add_ticket(1)
+    bench.run(capsys, "--serial")
+    log = bench.folder / "log"
+    monkeypatch.setenv("TOY_LOG", str(log))
+    bench.write("plan.yaml", PLAN.replace("per: setting, at_least: 2", "per: setting, settings: {weight_ratio: 2}"))
+    code, summary = bench.run(capsys, "--serial")
+    assert code == 0
+    assert [line.split()[0] for line in log.read_text().splitlines()] == ["combine", "combine", "combine_all"]
+    assert (summary["measured"], summary["in_ledger"]) == (3, 18)
+    log.unlink()
+    # a setting in the middle of a shot's task: the bulk before it is made again, for the four chart shots alone
+    bench.write("plan.yaml", PLAN.replace("even: combine_flat}", "even: combine_flat}, settings: {shift_dn: 3}"))
+    code, summary = bench.run(capsys, "--serial")
+    ran = Counter(line.split()[0] for line in log.read_text().splitlines())
+    assert ran == {"read_numbers": 4, "average": 4, "combine": 2, "combine_all": 1}
+    assert summary["measured"] == 4 + 2 + 1
+    log.unlink()
+    bench.write("plan.yaml", PLAN)
+    code, summary = bench.run(capsys, "--serial")
+    assert (code, summary["measured"]) == (0, 0)
+    assert not log.exists()
+
+
+def test_faults_are_named_and_the_rest_of_the_night_goes_on(bench, capsys):
+    bench.add_ticket(1)
+    bench.add_ticket(2, {**shots_of(2), "chart/f2_0.txt": "blank"})
+    bench.add_ticket(3, {**shots_of(3), "flat/f4_1.txt": "crash"})
+    bench.add_ticket(4, model="Corvane 85 mm f/2")
+    bench.add_ticket(5)
+    bench.write("night/T-0005/ticket.yaml", "ticket: T-0005\n")
+    code, summary = bench.run(capsys, "--serial", "--cards", str(bench.folder / "cards"))
+    assert code == 13
+    tickets = {each["number"]: each for each in summary["tickets"]}
+    assert [each["verdict"] for each in tickets.values()] == ["PASS", "UNKNOWN", "PASS", "UNKNOWN"]
+    (blank,) = [each for each in tickets["T-0002"]["refusals"] if each["status"] == "unmeasurable"]
+    assert blank == {
+        "step": "read_chart",
+        "item": "T-0002 50 mm f/2 chart/f2_0.txt",
+        "status": "unmeasurable",
+        "reason": "the file holds no numbers",
+    }
+    assert tickets["T-0002"]["reshoot"] == [{"what": "chart/f2_0.txt", "reason": "the file holds no numbers"}]
+    (crash,) = [each for each in tickets["T-0003"]["refusals"] if each["status"] == "crashed"]
+    assert crash["reason"] == "ZeroDivisionError: the toy broke"
+    skipped = {each["step"]: each["reason"] for each in tickets["T-0003"]["refusals"] if each["status"] == "skipped"}
+    assert skipped["combine_flat"].startswith(
+        "means: 1 of the 2 needed: average_flat of T-0003 50 mm f/4 flat/f4_1.txt is skipped (numbers: read_flat of "
+    )
+    assert "no card" in " ".join(tickets["T-0004"]["verdict_reasons"])
+    (refused,) = summary["refused_tickets"]
+    assert "T-0005/ticket.yaml:1: " in refused["reason"]
+    (failure,) = summary["plugin_failures"]
+    assert failure["plugin"] == "broken"
+    assert "no_such_module" in failure["reason"]
+
+
+def test_the_summary_for_people_names_causes_and_what_to_shoot_again(bench, capsys):
+    bench.add_ticket(2, {**shots_of(2), "chart/f2_0.txt": "blank"})
+    capsys.readouterr()
+    assert run_command(bench.arguments("--serial", "-v")) == 13
+    said = capsys.readouterr()
+    lines = said.out.splitlines()
+    assert "  read_chart of T-0002 50 mm f/2 chart/f2_0.txt unmeasurable: the file holds no numbers" in lines
+    assert lines[lines.index("To be shot again:") + 1] == "  T-0002 chart/f2_0.txt: the file holds no numbers"
+    assert lines[-1].startswith("21 outcomes measured, 0 already in the ledger (1 tickets, ")
+    assert "1 tickets, 8 shots" in said.err
+    assert run_command(bench.arguments("--serial")) == 13
+    assert "nothing to measure: 21 outcomes already in the ledger" in capsys.readouterr().out
+
+
+def test_what_crashed_is_kept_and_measured_again_only_on_demand(bench, capsys):
+    folder = bench.add_ticket(1, {**shots_of(1), "chart/f2_0.txt": "crash_once 20"})
+    marker = folder.parent.parent / "marker"
+    os.environ["TOY_CRASH_UNLESS"] = str(marker)
+    try:
+        assert bench.run(capsys, "--serial")[0] == 13
+        marker.touch()
+        code, summary = bench.run(capsys, "--serial")
+        assert (code, summary["measured"]) == (13, 0)
+        code, summary = bench.run(capsys, "--serial", "--retry")
+        # the shot's two steps, its gather and the ticket's
+        assert (code, summary["measured"]) == (0, 4)
+        assert bench.outcomes()["read_chart", "T-0001 chart/f2_0.txt"] == ("done", "")
+        code, summary = bench.run(capsys, "--serial")
+        assert (code, summary["measured"]) == (0, 0)
+    finally:
+        del os.environ["TOY_CRASH_UNLESS"]
