@@ -45,8 +45,7 @@ def combine_flats(shots: tuple[FlatShot, ...], stand: Stand) -> FlatField:
     """
     refuse_mixture(shots)
     first = shots[0]
-    grid = lay_grid(first)
-    maps = [map_plane(grid, shots, plane) for plane in range(len(first.planes))]
+    maps = [map_plane(lay_grid(first, plane), shots, plane) for plane in range(len(first.planes))]
     times = [shot.exposure_time_s for shot in shots]
     levels = np.array([each.levels for each in maps])
     change_pct, caveats, notes = find_level_change(levels.mean(axis=0), times, stand.shooting.level_change_pct)
@@ -104,9 +103,11 @@ def refuse_mixture(shots: tuple[FlatShot, ...]) -> None:
         raise Unmeasurable(f"the shots do not belong together: {told}")
 
 
-def lay_grid(shot: FlatShot) -> Grid:
-    """Give the grid of a shot."""
-    x_axis, y_axis = lay_axis(shot.width_px, shot.block_px), lay_axis(shot.height_px, shot.block_px)
+def lay_grid(shot: FlatShot, plane: int) -> Grid:
+    """Give the grid of one plane of a shot."""
+    offset_x, offset_y = shot.offset_px[plane]
+    x_axis = lay_axis(shot.width_px, shot.block_px, float(offset_x))
+    y_axis = lay_axis(shot.height_px, shot.block_px, float(offset_y))
     y, x = np.meshgrid(y_axis.nominal, x_axis.nominal, indexing="ij")
     middle = (shot.width_px / shot.block_px / 2, shot.height_px / shot.block_px / 2)
     return Grid(x_axis=x_axis, y_axis=y_axis, x=x.ravel(), y=y.ravel(), middle=middle)
@@ -120,8 +121,8 @@ def map_plane(grid: Grid, shots: tuple[FlatShot, ...], plane: int) -> PlaneMap:
     mean_u = np.sqrt((light_u**2).mean(axis=0) / len(shots))
     kept = good & ~find_outlying(grid, np.where(good, light.mean(axis=0), 1.0), np.where(good, mean_u, 1.0), good)
     whole = make_smoother(grid.x_axis, grid.y_axis, kept, grid.x, grid.y)
-    centre = make_smoother(grid.x_axis, grid.y_axis, kept, *(np.array([place]) for place in grid.middle))
-    levels = np.array([centre.value(each)[0] for each in light])
+    centre = make_smoother(grid.x_axis, grid.y_axis, kept, *surround(grid.middle))
+    levels = np.array([centre.value(each).mean() for each in light])
     gains = np.array([whole.value(each) / level for each, level in zip(light, levels, strict=True)])
     noise = np.array([whole.variance(each**2) / level**2 for each, level in zip(light_u, levels, strict=True)]).mean(
         axis=0
@@ -133,6 +134,16 @@ def map_plane(grid: Grid, shots: tuple[FlatShot, ...], plane: int) -> PlaneMap:
         levels=levels,
         left_out=int(np.count_nonzero(good & ~kept)),
     )
+
+
+def surround(middle: tuple[float, float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Give x and y of four points a hair's breadth about the frame's centre.
+
+    Where it lies between blocks, each has its own nearest ones; their mean favours no side.
+    """
+    hair = 1e-9
+    x, y = middle
+    return np.array([x - hair, x + hair, x - hair, x + hair]), np.array([y - hair, y - hair, y + hair, y + hair])
 
 
 def find_outlying(

@@ -31,6 +31,9 @@ class FlatShot(Artefact):
     block had too few good pixels."""
     light_u: NDArray[np.float32]
     """Standard uncertainty of each block mean, from the scatter of its pixels."""
+    offset_px: NDArray[np.float64]
+    """(planes, 2): mean x and y of a plane's pixels from the middle of their block: half a pixel for the red and blue
+    of a Bayer cell."""
     exposure_time_s: float | None = None
     median_light_frac: float = 0.0
     """Median light of the frame's brightest plane, of white."""

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 SWEEPS = 3
 REJECT_BEYOND = 4.0
 """Standard deviations. The gradient of light within a block is far smaller than its noise."""
+ROUNDING_DN = 0.2887
+"""Standard deviation of rounding to whole numbers: no frame is quieter."""
 CLIPPED_ALLOWED = 0.005
 """Share of a block's pixels; hot pixels stay below. Beyond it the mean would be short of the light clipped off."""
 
@@ -57,6 +59,7 @@ def scan_blocks(
     uncertainty = np.full((planes, rows, columns), np.nan)
     clipped = np.zeros((planes, rows, columns), np.int64)
     period_y, period_x = pattern.shape[1:]
+    rounding = ROUNDING_DN / (white - black.mean())
     for row in range(rows):
         for column in range(columns):
             low = np.full(planes, -np.inf)
@@ -92,7 +95,7 @@ def scan_blocks(
                     if count[plane] < 2:
                         continue
                     mean = total[plane] / count[plane]
-                    spread = np.sqrt(max(squares[plane] / count[plane] - mean * mean, 1e-18))
+                    spread = np.sqrt(max(squares[plane] / count[plane] - mean * mean, rounding**2))
                     low[plane] = mean - REJECT_BEYOND * spread
                     high[plane] = mean + REJECT_BEYOND * spread
                     if sweep == 0:

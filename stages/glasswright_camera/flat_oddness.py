@@ -44,10 +44,10 @@ def find_odd_flats(
     shape_off = shape_differences(lights)
     odd = {}
     for index in range(len(lights)):
-        if abs(level_off[index]) > limit_of(level_off, LEVEL_FLOOR):
-            odd[index] = f"its light is {100 * level_off[index]:+.1f} % from the other shots' median"
-        elif shape_off[index] > np.median(shape_off) + limit_of(shape_off, SHAPE_FLOOR):
+        if shape_off[index] > np.median(shape_off) + limit_of(shape_off, SHAPE_FLOOR):
             odd[index] = f"its light is spread differently over the frame (by {100 * shape_off[index]:.1f} % rms)"
+        elif abs(level_off[index]) > limit_of(level_off, LEVEL_FLOOR):
+            odd[index] = f"its light is {100 * level_off[index]:+.1f} % from the other shots' median"
     return odd
 
 

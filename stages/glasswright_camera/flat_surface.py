@@ -38,11 +38,11 @@ class Axis:
         return np.arange(len(self.centre), dtype=np.float64) + 0.5
 
 
-def lay_axis(size_px: int, block_px: float) -> Axis:
-    """Give the blocks along a side of the frame."""
+def lay_axis(size_px: int, block_px: float, offset_px: float = 0.0) -> Axis:
+    """Give the blocks along a side of the frame, for a plane whose pixels lie off the blocks' middles."""
     begin = np.arange(int(np.ceil(size_px / block_px)), dtype=np.float64)
     end = np.minimum(begin + 1, size_px / block_px)
-    return Axis(centre=(begin + end) / 2, side=end - begin)
+    return Axis(centre=(begin + end) / 2 + offset_px / block_px, side=end - begin)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

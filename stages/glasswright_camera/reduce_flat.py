@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import numpy as np
 from pydantic import Field
@@ -13,7 +13,12 @@ from glasswright_camera.flat_blocks import mean_blocks
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.stand import Fraction
 
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
 CLIPPED_BLOCKS_ALLOWED = 0.002
+LEAST_PERIODS = 4
+"""Of the colour pattern in a block, each way: a mean of fewer pixels is no mean."""
 
 
 @stage
@@ -58,6 +63,7 @@ def reduce_flat(
         block_px=float(block),
         light=light.astype(np.float32),
         light_u=light_u.astype(np.float32),
+        offset_px=find_offsets(mosaic),
         exposure_time_s=mosaic.facts.exposure_time_s,
         median_light_frac=median,
         notes=mosaic.notes,
@@ -66,10 +72,19 @@ def reduce_flat(
 
 def choose_block(width: int, blocks_across: int, period: int) -> int:
     """Give the side of a block: near the width asked for, a multiple of the colour pattern's period."""
-    return max(1, round(width / blocks_across / period)) * period
+    return max(LEAST_PERIODS, round(width / blocks_across / period)) * period
 
 
-def refuse_clipped(mosaic: Mosaic, light: np.ndarray, clipped: np.ndarray) -> None:
+def find_offsets(mosaic: Mosaic) -> NDArray[np.float64]:
+    """Give where each plane's pixels lie on the mean, from the middle of a period of the pattern: (planes, x and y)."""
+    offsets = np.zeros((len(mosaic.planes), 2))
+    for plane in range(len(mosaic.planes)):
+        _, row, column = np.nonzero(mosaic.pattern == plane)
+        offsets[plane] = column.mean(), row.mean()
+    return offsets - np.array([(mosaic.pattern.shape[2] - 1) / 2, (mosaic.pattern.shape[1] - 1) / 2])
+
+
+def refuse_clipped(mosaic: Mosaic, light: NDArray[np.float64], clipped: NDArray[np.int64]) -> None:
     """Raise where more than a few blocks of a plane are clipped; a clipped flat is flatter than the light was."""
     for name, plane, over in zip(mosaic.planes, light, clipped, strict=True):
         bad = int(np.count_nonzero(np.isnan(plane) & (over > 0)))
