@@ -72,13 +72,9 @@ def _read(value: object, prefix: str) -> Iterator[Measured]:
                 path=prefix + name,
                 value=None if inner is None or kind is str else float(inner),
                 text=str(inner) if kind is str and inner is not None else None,
-                u=_as_float(getattr(value, name + UNCERTAINTY_SUFFIX, None)),
+                u=None if (u := getattr(value, name + UNCERTAINTY_SUFFIX, None)) is None else float(u),
                 unit="" if kind in (str, bool) else unit_of(name) or "",
             )
-
-
-def _as_float(value: object) -> float | None:
-    return float(value) if isinstance(value, int | float) else None
 
 
 def measured_names(kind: type) -> tuple[str, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from dataclasses import dataclass, field
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
@@ -19,6 +20,9 @@ if TYPE_CHECKING:
 STAGE_GROUP: Final = "glasswright.stages"
 COMMAND_GROUP: Final = "glasswright.commands"
 SECTION_ATTRIBUTE: Final = "STAND_SECTION"
+PLUGIN_NAME: Final = re.compile(r"[a-z][a-z0-9_]*")
+STAND_KEYS: Final = ("stand", "bodies", "repeatability", "reproducibility")
+"""Keys of a stand file that are the engine's, so no plugin's section can bear them."""
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -59,8 +63,7 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
     failures: list[PluginFailure] = []
     for point in sorted(points, key=lambda point: (point.name, point.value)):
         try:
-            if point.name in sources:
-                raise PluginError("another plugin has this name; uninstall one of them")
+            _check_name(point.name, sources)
             module = _load(point)
             found = describe_stages(module, point.name)
             section = _section_of(module)
@@ -72,6 +75,14 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
         if section is not None:
             sections[point.name] = section
     return Plugins(stages=stages, sections=sections, failures=tuple(failures), sources=sources)
+
+
+def _check_name(name: str, taken: Mapping[str, str]) -> None:
+    if not PLUGIN_NAME.fullmatch(name) or name in STAND_KEYS:
+        keys = ", ".join(f"`{key}`" for key in STAND_KEYS)
+        raise PluginError(f"its name must be lower-case letters, digits and `_`, a letter first, and none of {keys}")
+    if name in taken:
+        raise PluginError("another plugin has this name; uninstall one of them")
 
 
 def describe_stages(module: ModuleType, plugin: str) -> dict[str, StageDescription]:

@@ -32,6 +32,7 @@ __all__ = [
 ]
 
 MARK: Final = "__glasswright_stage__"
+MOST_SETTINGS: Final = 6
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -111,6 +112,10 @@ def describe(function: Callable[..., Artefact], plugin: str) -> StageDescription
     _refuse_odd_parameters(name, parameters, hints)
     returns = _describe_returned(name, hints.get("return"))
     settings = [parameter for parameter in parameters if parameter.kind is parameter.KEYWORD_ONLY]
+    if len(settings) == len(parameters):
+        raise PluginError(f"{name}: takes no input, so nothing says what it runs for: add one before the `*`")
+    if len(settings) > MOST_SETTINGS:
+        raise PluginError(f"{name}: has {len(settings)} settings, more than {MOST_SETTINGS}: make it two stages")
     model = make_settings_model(name, settings, hints)
     return StageDescription(
         id=name,
@@ -141,7 +146,7 @@ def _refuse_odd_parameters(name: str, parameters: Iterable[inspect.Parameter], h
 
 def _name(kind: object) -> str:
     """Give a type as it is written."""
-    if kind is None:
+    if kind in (None, type(None)):
         return "nothing"
     return kind.__name__ if isinstance(kind, type) and not get_args(kind) else str(kind)
 

@@ -1,0 +1,146 @@
+"""Plugins are found by entry point; one that fails is reported and does not stop the others."""
+
+import sys
+from importlib.metadata import EntryPoint
+
+import pytest
+
+from glasswright.plugins import STAGE_GROUP, collect_plugins, hash_source, load_plugins
+
+GOOD = '''
+"""A toy."""
+from dataclasses import dataclass
+from glasswright import Artefact, Shot, stage
+
+@dataclass(frozen=True, kw_only=True)
+class Bench(Artefact):
+    gap_mm: float
+
+@dataclass(frozen=True, kw_only=True)
+class Weight(Artefact):
+    weight_frac: float
+
+@stage
+def weigh(shot: Shot, bench: Bench) -> Weight:
+    """Weigh a shot."""
+    raise NotImplementedError
+
+def helper(anything):
+    return anything
+
+STAND_SECTION = Bench
+'''
+
+
+@pytest.fixture
+def packages(tmp_path, monkeypatch):
+    """Write packages that can be imported in this test alone."""
+    monkeypatch.syspath_prepend(str(tmp_path))
+    before = set(sys.modules)
+
+    def write(name, text, **more):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "__init__.py").write_text(text)
+        for module, inner in more.items():
+            (tmp_path / name / f"{module}.py").write_text(inner)
+        return EntryPoint(name=name.removeprefix("pack_"), value=name, group=STAGE_GROUP)
+
+    yield write
+    for name in set(sys.modules) - before:
+        del sys.modules[name]
+
+
+def test_a_plugin_gives_stages_and_a_section(packages):
+    found = collect_plugins([packages("pack_good", GOOD)])
+    assert found.failures == ()
+    assert list(found.stages) == ["good.weigh"]
+    assert found.stages["good.weigh"].summary == "Weigh a shot."
+    assert found.sections["good"].__name__ == "Bench"
+    assert len(found.sources["good"]) == 64
+
+
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [
+        ("import nothing_of_this_name", "loading pack_bad failed: ModuleNotFoundError: No module named 'nothing_of"),
+        ("raise SystemExit(3)", "loading pack_bad failed: SystemExit: 3"),
+        ("1 / 0", "loading pack_bad failed: ZeroDivisionError: division by zero"),
+        ("def", "loading pack_bad failed: SyntaxError: "),
+        (
+            GOOD.replace("weight_frac: float", "weight: float"),
+            "bad.weigh: field `weight` of Weight is a number without",
+        ),
+        (GOOD.replace("= Bench", "= 'Bench'"), "STAND_SECTION is 'Bench': make it a dataclass that derives from Artef"),
+        (
+            GOOD.replace("class Bench(Artefact)", "class Bench"),
+            "bad.weigh: input `bench` is Bench: before the `*` stand",
+        ),
+    ],
+)
+def test_one_that_fails_is_reported_and_the_others_serve(packages, text, reason):
+    points = [packages("pack_bad", text), packages("pack_good", GOOD)]
+    found = collect_plugins(points)
+    assert list(found.stages) == ["good.weigh"]
+    assert list(found.sources) == ["good"]
+    (failure,) = found.failures
+    assert failure.plugin == "bad"
+    assert reason in failure.reason
+    assert str(failure).startswith("plugin `bad` cannot be used: ")
+
+
+def test_every_fault_of_a_plugin_is_named(packages):
+    text = GOOD.replace("weight_frac: float", "weight: float") + (
+        "@stage\ndef heave(shot: Shot) -> float:\n    'Heave.'\n    return 1.0\n"
+    )
+    (failure,) = collect_plugins([packages("pack_bad", text)]).failures
+    assert "bad.heave: returns float" in failure.reason
+    assert "bad.weigh: field `weight`" in failure.reason
+
+
+def test_two_plugins_of_one_name_are_not_mixed_up(packages):
+    first = packages("pack_one", GOOD)
+    second = packages("pack_two", GOOD)
+    twin = EntryPoint(name="one", value=second.value, group=STAGE_GROUP)
+    found = collect_plugins([first, twin])
+    assert list(found.stages) == ["one.weigh"]
+    assert [str(each) for each in found.failures] == [
+        "plugin `one` cannot be used: another plugin has this name; uninstall one of them"
+    ]
+
+
+@pytest.mark.parametrize("name", ["Camera", "my-bench", "a.b", "stand"])
+def test_a_plugin_name_must_do_in_a_plan(packages, name):
+    point = EntryPoint(name=name, value=packages("pack_good", GOOD).value, group=STAGE_GROUP)
+    (failure,) = collect_plugins([point]).failures
+    assert "lower-case letters, digits and `_`" in failure.reason
+
+
+def test_an_entry_point_to_a_function_is_refused(packages):
+    packages("pack_good", GOOD)
+    point = EntryPoint(name="good", value="pack_good:weigh", group=STAGE_GROUP)
+    (failure,) = collect_plugins([point]).failures
+    assert failure.reason == "its entry point pack_good:weigh is no module: name the package itself"
+
+
+def test_any_change_of_any_source_file_changes_the_hash(packages, tmp_path):
+    packages("pack_good", GOOD, inner="A = 1\n")
+    (tmp_path / "pack_good" / "notes.txt").write_text("not source")
+    module = __import__("pack_good")
+    hashes = [hash_source(module)]
+    (tmp_path / "pack_good" / "notes.txt").write_text("still not source")
+    assert hash_source(module) == hashes[0]
+    (tmp_path / "pack_good" / "inner.py").write_text("A = 2\n")
+    hashes.append(hash_source(module))
+    (tmp_path / "pack_good" / "inner.py").rename(tmp_path / "pack_good" / "outer.py")
+    hashes.append(hash_source(module))
+    (tmp_path / "pack_good" / "deep").mkdir()
+    (tmp_path / "pack_good" / "deep" / "more.py").write_text("")
+    hashes.append(hash_source(module))
+    assert len(set(hashes)) == 4
+
+
+def test_the_installed_camera_plugin_loads():
+    found = load_plugins()
+    assert found.failures == ()
+    assert "camera.decode_raw" in found.stages
+    assert found.sections["camera"].__name__ == "Stand"
