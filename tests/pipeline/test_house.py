@@ -1,0 +1,189 @@
+"""House rules: who may import whom, how long things get, what stages say of themselves, that every config checks."""
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner
+
+import glasswright
+import glasswright.config
+from glasswright.commands.main import glasswright as command_line
+from glasswright.config import find_idle_spreads, load_plan, load_stand, match_stand, read_config
+from glasswright.judging.cards import check_card, load_cards
+from glasswright.plugins import load_plugins
+from glasswright_camera.stand import ChartLayout
+
+ROOT = Path(__file__).parents[2]
+ENGINE = ROOT / "pipeline" / "glasswright"
+CAMERA = ROOT / "stages" / "glasswright_camera"
+REHEARSAL = ROOT / "stages" / "glasswright_rehearsal"
+CONFIGS = ROOT / "configs"
+
+MODULES = sorted(path for package in (ENGINE, CAMERA, REHEARSAL) for path in package.rglob("*.py"))
+LONGEST_MODULE = 300
+LONGEST_FUNCTION = 40
+LONGEST_KERNEL = 80  # compiled by numba: one walk over the pixels does not split without walking twice
+
+
+def short(path: Path) -> str:
+    return path.relative_to(ROOT).as_posix()
+
+
+def imports_of(path: Path) -> Iterator[tuple[str, tuple[str, ...]]]:
+    """Give every import of a module, those inside functions too: the module imported, and the names taken from it."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from ((alias.name, ()) for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{short(path)}:{node.lineno}: relative import"
+            assert node.module is not None
+            yield node.module, tuple(alias.name for alias in node.names)
+
+
+def importers(package: Path, *names: str) -> list[str]:
+    """Give the modules of a package that import any of the named top-level packages."""
+    return [
+        short(path)
+        for path in sorted(package.rglob("*.py"))
+        if any(module.partition(".")[0] in names for module, _ in imports_of(path))
+    ]
+
+
+def test_the_rules_have_something_to_look_at():
+    assert len(MODULES) > 40
+    assert {ENGINE / "plugins.py", CAMERA / "stand.py", REHEARSAL / "render.py"} <= set(MODULES)
+    assert PLANS
+    assert STANDS
+    assert CHARTS
+
+
+def test_the_engine_never_imports_a_plugin():
+    assert importers(ENGINE, "glasswright_camera", "glasswright_rehearsal") == []
+
+
+def test_the_engine_knows_no_optics_library():
+    assert importers(ENGINE, "rawpy", "skimage", "tifffile", "numba", "cv2", "imagecodecs") == []
+
+
+def test_one_engine_module_imports_the_cluster():
+    assert len(importers(ENGINE, "dask", "distributed")) == 1
+    assert importers(ROOT / "stages", "dask", "distributed") == []
+
+
+def test_one_module_imports_the_database():
+    assert importers(ROOT / "pipeline", "sqlite3") == ["pipeline/glasswright/ledger/store.py"]
+    assert importers(ROOT / "stages", "sqlite3") == []
+
+
+def test_only_commands_import_the_command_line():
+    found = [*importers(ENGINE, "click", "rich"), *importers(CAMERA, "click", "rich")]
+    outside = [name for name in found if not name.startswith("pipeline/glasswright/commands/")]
+    assert outside in ([], ["pipeline/glasswright/night/progress.py"])
+    assert importers(REHEARSAL, "click", "rich") in ([], ["stages/glasswright_rehearsal/command.py"])
+
+
+def test_rehearsal_imports_nothing_that_measures():
+    assert importers(REHEARSAL, "glasswright_camera", "rawpy", "skimage", "cv2") == []
+    engine = {module for path in REHEARSAL.rglob("*.py") for module, _ in imports_of(path) if "glasswright." in module}
+    assert engine <= {"glasswright.errors"}
+
+
+def test_the_camera_takes_from_the_engine_only_what_is_offered():
+    offered = {"glasswright": set(glasswright.__all__), "glasswright.config": set(glasswright.config.__all__)}
+    for path in CAMERA.rglob("*.py"):
+        for module, names in imports_of(path):
+            if module.partition(".")[0] == "glasswright":
+                assert module in offered, f"{short(path)} imports {module}"
+                assert set(names) <= offered[module], f"{short(path)} imports {names} from {module}"
+    assert importers(CAMERA, "glasswright_rehearsal") == []
+
+
+def test_rawpy_stays_behind_one_module():
+    assert len(importers(CAMERA, "rawpy")) <= 1
+
+
+def length_of(function: ast.FunctionDef, text: str) -> int:
+    """Count the lines of a function's body: neither docstring, nor comments, nor blank lines."""
+    first = function.body[1] if ast.get_docstring(function) is not None and len(function.body) > 1 else function.body[0]
+    lines = text.splitlines()[first.lineno - 1 : function.end_lineno]
+    return sum(1 for line in lines if line.strip() and not line.strip().startswith("#"))
+
+
+def allowed_length(function: ast.FunctionDef) -> int:
+    decorators = " ".join(ast.unparse(each) for each in function.decorator_list)
+    return LONGEST_KERNEL if "jit" in decorators or "compiled" in decorators else LONGEST_FUNCTION
+
+
+@pytest.mark.parametrize("path", MODULES, ids=short)
+def test_modules_and_functions_are_short(path):
+    text = path.read_text(encoding="utf-8")
+    assert len(text.splitlines()) < LONGEST_MODULE
+    functions = [node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.FunctionDef)]
+    lengths = {node.name: (length_of(node, text), allowed_length(node)) for node in functions}
+    assert {name: found for name, (found, allowed) in lengths.items() if found > allowed} == {}
+
+
+PLUGINS = load_plugins()
+
+
+def test_every_plugin_loads():
+    assert PLUGINS.failures == ()
+    assert PLUGINS.stages
+
+
+@pytest.mark.parametrize("stage", PLUGINS.stages.values(), ids=lambda stage: stage.id)
+def test_every_setting_is_explained_in_its_stages_docstring(stage):
+    assert [setting.name for setting in stage.setting_descriptions if not setting.summary] == []
+
+
+PLANS = sorted((CONFIGS / "plans").glob("*.yaml"))
+STANDS = sorted((CONFIGS / "stands").glob("*.yaml"))
+CHARTS = sorted((CONFIGS / "charts").glob("*.yaml"))
+
+
+@pytest.mark.parametrize("path", PLANS, ids=short)
+def test_every_plan_checks_and_fits_every_stand(path):
+    plan = load_plan(path, PLUGINS)
+    for stand in STANDS:
+        assert match_stand(load_stand(stand, PLUGINS), plan) == ()
+
+
+@pytest.mark.parametrize("path", STANDS, ids=short)
+def test_every_stand_checks_and_declares_nothing_that_no_plan_measures(path):
+    stand = load_stand(path, PLUGINS)
+    idle = [{(each.line, each.file) for each in find_idle_spreads(stand, load_plan(plan, PLUGINS))} for plan in PLANS]
+    assert set.intersection(*idle, set(idle[0])) == set()
+
+
+@pytest.mark.parametrize("path", CHARTS, ids=short)
+def test_every_chart_checks_and_bears_its_files_name(path):
+    assert read_config(path, ChartLayout).name == path.stem
+
+
+def test_every_card_checks_against_a_plan():
+    fields = [load_plan(path, PLUGINS).fields() for path in PLANS]
+    cards = load_cards(CONFIGS / "cards")
+    assert cards
+    for file in cards.values():
+        problems = [check_card(file, each) for each in fields]
+        assert () in problems, f"{file.document.path} fits no plan: {problems}"
+
+
+def test_nothing_lies_in_configs_unchecked():
+    known = {*PLANS, *STANDS, *CHARTS, *(CONFIGS / "cards").glob("*.yaml")}
+    assert {path for path in CONFIGS.rglob("*") if path.is_file()} == known
+
+
+COMMANDS = command_line.list_commands(click.Context(command_line))
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_of_every_command_carries_an_example(name):
+    command = command_line.get_command(click.Context(command_line), name)
+    result = CliRunner().invoke(command, ["--help"])
+    assert result.exit_code == 0
+    assert "Example" in result.output
+    assert f"glasswright {name}" in result.output
