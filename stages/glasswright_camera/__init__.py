@@ -4,10 +4,13 @@ from glasswright_camera.combine_darks import combine_darks
 from glasswright_camera.combine_flats import combine_flats
 from glasswright_camera.decode_raw import decode_raw
 from glasswright_camera.locate_chart import locate_chart
+from glasswright_camera.measure_fringing import measure_fringing
+from glasswright_camera.measure_mtf50 import measure_mtf50
 from glasswright_camera.measure_vignetting import measure_vignetting
 from glasswright_camera.reduce_dark import reduce_dark
 from glasswright_camera.reduce_flat import reduce_flat
 from glasswright_camera.stand import Stand
+from glasswright_camera.trace_edges import trace_edges
 
 STAND_SECTION = Stand
 
@@ -17,7 +20,10 @@ __all__ = [
     "combine_flats",
     "decode_raw",
     "locate_chart",
+    "measure_fringing",
+    "measure_mtf50",
     "measure_vignetting",
     "reduce_dark",
     "reduce_flat",
+    "trace_edges",
 ]

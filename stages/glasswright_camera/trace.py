@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
+
+import numpy as np
 
 from glasswright import Artefact
+from glasswright_camera.trace_oddness import odd_traces
 
 if TYPE_CHECKING:
-    import numpy as np
+    from collections.abc import Mapping, Sequence
+
     from numpy.typing import NDArray
 
 
@@ -64,3 +68,13 @@ class Trace(Artefact):
     """(discs,): one of the three marked nodes."""
     disc_count: int
     left_out_count: int
+
+    @property
+    def has_edge(self) -> NDArray[np.bool_]:
+        """Which discs gave an edge in every plane: (discs,)."""
+        return np.asarray(np.isfinite(self.mtf50).all(axis=(0, 2)) & np.isfinite(self.centre_px).all(axis=(0, 2)))
+
+    @classmethod
+    def find_odd(cls, members: Sequence[Self]) -> Mapping[int, str]:
+        """Name the shots of a repeat whose sharpness does not belong with the others'."""
+        return odd_traces(members)

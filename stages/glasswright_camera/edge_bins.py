@@ -1,0 +1,104 @@
+"""The ring's pixels gathered by direction and distance: what the fit looks at.
+
+Near the edge the steps of distance are a fifth of the blur's sigma, in the tails, where nothing is sharp, seven times
+as wide. Each cell keeps the mean of its own pixels' distances, so that uneven filling does not matter; what is left
+of the binning is a blur of variance step^2 / 12 near the edge, which `edge_table` takes off.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright_camera.compiled import compiled
+from glasswright_camera.edge_ring import LIGHT, PX, PY, edge_distance
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+DIRECTIONS: Final = 16
+CORE_STEP: Final = 0.04
+CORE_REACH: Final = 1.12
+TAIL_STEP: Final = 0.288
+"""In units of 1/MTF50, as is FITTED_REACH of `edge_shapes`."""
+CORE_BINS: Final = 2 * round(CORE_REACH / CORE_STEP)
+TAIL_BINS: Final = 10
+BINS: Final = CORE_BINS + 2 * TAIL_BINS
+
+NUMBER, SUM_DISTANCE, SUM_LIGHT, SUM_SQUARE = 0, 1, 2, 3
+
+
+@compiled
+def gather(pixel: Array, count: int, move: Array, inverse: Array, radius: float, scale: float, cell: Array) -> None:
+    """Gather pixels into cells.
+
+    Parameters
+    ----------
+    pixel, count
+        As `collect_ring` filled it: place from the centre that the ring was collected about, and light.
+    move
+        (2,) px: the disc's centre from that centre.
+    inverse, radius
+        See `edge_distance`.
+    scale
+        1/MTF50 in px, as guessed: the unit of the cells' steps.
+    cell
+        Filled: (DIRECTIONS, BINS, 4) number of pixels and sums of distance, light and light squared.
+    """
+    cell[:, :, :] = 0.0
+    core = CORE_REACH * scale
+    for i in range(count):
+        d, c, s = edge_distance(pixel[i, PX] - move[0], pixel[i, PY] - move[1], inverse, radius)
+        if abs(d) < core:
+            k = TAIL_BINS + int((d + core) / (CORE_STEP * scale))
+            k = min(max(k, TAIL_BINS), TAIL_BINS + CORE_BINS - 1)
+        else:
+            out = int((abs(d) - core) / (TAIL_STEP * scale))
+            if out >= TAIL_BINS:
+                continue
+            k = TAIL_BINS - 1 - out if d < 0 else TAIL_BINS + CORE_BINS + out
+        direction = int((math.atan2(s, c) / (2 * math.pi) + 1.0) * DIRECTIONS) % DIRECTIONS
+        light = pixel[i, LIGHT]
+        cell[direction, k, NUMBER] += 1.0
+        cell[direction, k, SUM_DISTANCE] += d
+        cell[direction, k, SUM_LIGHT] += light
+        cell[direction, k, SUM_SQUARE] += light * light
+
+
+@compiled
+def plateau_variance(cell: Array, variance: Array) -> None:
+    """Pixel variance on the dark and on the light side, from the scatter within the tails' cells.
+
+    A cell that scatters far more than the middle one of its side (dust, a hot pixel) is emptied.
+    """
+    for side in range(2):
+        first = 0 if side == 0 else TAIL_BINS + CORE_BINS
+        scatter = np.empty(DIRECTIONS * TAIL_BINS)
+        at = 0
+        for direction in range(DIRECTIONS):
+            for k in range(first, first + TAIL_BINS):
+                n = cell[direction, k, NUMBER]
+                if n >= 4:
+                    scatter[at] = (cell[direction, k, SUM_SQUARE] - cell[direction, k, SUM_LIGHT] ** 2 / n) / (n - 1)
+                    at += 1
+        if at == 0:
+            variance[side] = math.nan
+            continue
+        usual = np.median(scatter[:at])
+        spread, freedom = 0.0, 0.0
+        for direction in range(DIRECTIONS):
+            for k in range(first, first + TAIL_BINS):
+                n = cell[direction, k, NUMBER]
+                if n < 4:
+                    continue
+                own = cell[direction, k, SUM_SQUARE] - cell[direction, k, SUM_LIGHT] ** 2 / n
+                if own > usual * (n - 1) * (1 + 8 / math.sqrt(n - 1)) + 1e-14:
+                    cell[direction, k, NUMBER] = 0.0
+                else:
+                    spread += own
+                    freedom += n - 1
+        variance[side] = max(spread / max(freedom, 1.0), 1e-12)

@@ -1,0 +1,262 @@
+"""Fit of one disc's edge in one colour plane: place, light and blur at once.
+
+The model of the light in direction a (of the edge's normal, on the sensor) at distance d from the predicted edge is
+
+    (1 + (1 + d / R) (gx cos a + gy sin a)) (dark + step e(u)),   u = (d - shift(a)) / sqrt(w(a)),
+    e = mean(u) + sum_k s_k P_k(u) + (o_c cos a + o_s sin a) O(u)
+
+with shift(a) = r + x cos a + y sin a + e_c cos 2a + e_s sin 2a, and w(a) = w_0 + w_c cos 2a + w_s sin 2a the square of
+1/MTF50 (blur variances of different origin add, and an astigmatic one runs as cos 2a). The first two shapes may differ
+between the image radius and across it. `edge_shapes` says what the shapes are, `edge_bins` what is fitted.
+
+It is a weighted least-squares fit (Levenberg-Marquardt) in which each shape's amount is drawn towards zero with the
+spread it has among lenses, so that noise is not taken for shape. Within a direction every column of the Jacobian is a
+function of distance times a constant, so the products are summed over distance first: that is what makes it fast.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright_camera.compiled import compiled
+from glasswright_camera.edge_bins import BINS, DIRECTIONS, NUMBER, SUM_DISTANCE, SUM_LIGHT
+from glasswright_camera.edge_shapes import EVEN_COUNT, FITTED_REACH, REACH, STEP
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Counts = NDArray[np.int64]
+
+EVEN: Final = EVEN_COUNT
+TURNING: Final = 2
+"""Shapes whose amount may turn with direction."""
+
+DARK, CONTRAST, GRADIENT, SHIFT, WIDTH, SHAPE, TURN, LOPSIDED = 0, 1, 2, 4, 9, 12, 12 + EVEN, 12 + EVEN + TURNING
+PARAMETERS: Final = LOPSIDED + 2
+
+# functions of distance within a direction: level, e, slope of light, move, widen, EVEN shapes, the lopsided one
+RADIAL: Final = 6 + EVEN
+
+ITERATIONS: Final = 16
+REST: Final = 0.02
+"""A fit stops where a step promises to lower chi-square by less than this, and counts if it was below 1 at the end."""
+SETTLING: Final = 100.0
+"""The same, from where on cells that do not fit are told apart."""
+NARROWEST: Final = 1.5
+"""Smallest 1/MTF50^2 in px^2; a pixel alone has 2.75."""
+
+
+@compiled
+def angular_factors(radial_2: Array, which: Counts, factor: Array) -> None:
+    """Fill, for each parameter, which function of distance it scales, and by how much in each direction.
+
+    `which` is (PARAMETERS,), `factor` (DIRECTIONS, PARAMETERS); `radial_2` holds cos and sin of twice the direction of
+    the image radius.
+    """
+    which[DARK], which[CONTRAST] = 0, 1
+    which[GRADIENT], which[GRADIENT + 1] = 2, 2
+    which[SHIFT : SHIFT + 5] = 3
+    which[WIDTH : WIDTH + 3] = 4
+    for j in range(EVEN):
+        which[SHAPE + j] = 5 + j
+    for j in range(TURNING):
+        which[TURN + j] = 5 + j
+    which[LOPSIDED], which[LOPSIDED + 1] = 5 + EVEN, 5 + EVEN
+    half = math.pi / DIRECTIONS
+    once, twice = math.sin(half) / half, math.sin(2 * half) / (2 * half)
+    for direction in range(DIRECTIONS):
+        # means over the direction's sixteenth of a turn
+        angle = (direction + 0.5) / DIRECTIONS * 2 * math.pi
+        c, s = once * math.cos(angle), once * math.sin(angle)
+        c2, s2 = twice * math.cos(2 * angle), twice * math.sin(2 * angle)
+        f = factor[direction]
+        f[:] = 1.0
+        f[GRADIENT], f[GRADIENT + 1] = c, s
+        f[SHIFT + 1], f[SHIFT + 2], f[SHIFT + 3], f[SHIFT + 4] = c, s, c2, s2
+        f[WIDTH + 1], f[WIDTH + 2] = c2, s2
+        f[TURN : TURN + TURNING] = c2 * radial_2[0] + s2 * radial_2[1]
+        f[LOPSIDED], f[LOPSIDED + 1] = c, s
+
+
+@compiled
+def _normal_equations(
+    cell: Array,
+    value: Array,
+    radius_px: float,
+    table: Array,
+    which: Counts,
+    factor: Array,
+    variance: Array,
+    slack: float,
+    kept: NDArray[np.bool_],
+    normal: Array,
+    right: Array,
+) -> tuple[float, int]:
+    """Sum up the normal equations at `value`; give the weighted sum of squares and the cells used.
+
+    A cell off the model by more than six times its noise plus `slack` of the step is left out. With a negative slack
+    the choice that `kept` holds stands, else it is made anew and written there.
+    """
+    normal[:, :] = 0.0
+    right[:] = 0.0
+    chi_square, used = 0.0, 0
+    contrast = value[CONTRAST]
+    last = table.shape[0] - 2
+    f = np.empty(RADIAL)
+    gram = np.empty((RADIAL, RADIAL))
+    side = np.empty(RADIAL)
+    local = np.empty(RADIAL)  # the parameters' sums in this direction
+    for direction in range(DIRECTIONS):
+        local[:] = 0.0
+        for m in range(PARAMETERS):
+            local[which[m]] += value[m] * factor[direction, m]
+        tilt, shift, width = local[2], local[3], max(local[4], 1.0)
+        rate = 1.0 / math.sqrt(width)
+        gram[:, :] = 0.0
+        side[:] = 0.0
+        for k in range(BINS):
+            n = cell[direction, k, NUMBER]
+            if n < 1:
+                continue
+            d = cell[direction, k, SUM_DISTANCE] / n
+            u = (d - shift) * rate
+            if abs(u) > FITTED_REACH * 1.2:
+                continue
+            place = (u + REACH) / STEP
+            i = min(max(int(place), 0), last)
+            t = place - i
+            rise = table[i + 1, 0] - table[i, 0]
+            e, slope = table[i, 0] + t * rise, rise
+            for j in range(1 + EVEN):
+                rise = table[i + 1, 1 + j] - table[i, 1 + j]
+                f[5 + j] = table[i, 1 + j] + t * rise
+                e += local[5 + j] * f[5 + j]
+                slope += local[5 + j] * rise
+            arm = 1.0 + d / radius_px
+            gain = 1.0 + tilt * arm
+            light = value[DARK] + contrast * e
+            residual = cell[direction, k, SUM_LIGHT] / n - gain * light
+            noise = variance[0] + (variance[1] - variance[0]) * min(max(e, 0.0), 1.0)
+            if slack >= 0:
+                kept[direction, k] = abs(residual) <= 6.0 * math.sqrt(noise / n) + slack * contrast
+            if not kept[direction, k]:
+                continue
+            weight = n / noise
+            gain_contrast = gain * contrast
+            f[0] = gain
+            f[1] = gain * e
+            f[2] = arm * light
+            f[3] = -gain_contrast * slope / STEP * rate
+            f[4] = 0.5 * f[3] * u * rate
+            for j in range(1 + EVEN):
+                f[5 + j] *= gain_contrast
+            chi_square += weight * residual * residual
+            used += 1
+            for a in range(RADIAL):
+                left = weight * f[a]
+                side[a] += left * residual
+                for b in range(a + 1):
+                    gram[a, b] += left * f[b]
+        for m in range(PARAMETERS):
+            a, fm = which[m], factor[direction, m]
+            right[m] += side[a] * fm
+            for n_ in range(m + 1):
+                b = which[n_]
+                entry = gram[a, b] if a >= b else gram[b, a]
+                normal[m, n_] += entry * fm * factor[direction, n_]
+    for m in range(PARAMETERS):
+        for n_ in range(m):
+            normal[n_, m] = normal[m, n_]
+    return chi_square, used
+
+
+@compiled
+def fit_edge(
+    cell: Array,
+    start: Array,
+    radius_px: float,
+    table: Array,
+    radial_2: Array,
+    variance: Array,
+    prior: Array,
+    value: Array,
+    covariance: Array,
+) -> tuple[float, int, bool]:
+    """Fit the edge; fill `value` and `covariance`.
+
+    Parameters
+    ----------
+    cell
+        (DIRECTIONS, BINS, 4): see `edge_bins`.
+    start
+        (PARAMETERS,) where to begin.
+    radius_px
+        The disc's radius.
+    table
+        Shapes: see `EdgeShapes`.
+    radial_2
+        cos and sin of twice the direction of the image radius.
+    variance
+        Pixel variance on the dark and the light side.
+    prior
+        (PARAMETERS,) inverse square of the spread of each parameter, 0 where nothing is known.
+    value, covariance
+        Filled: (PARAMETERS,) and (PARAMETERS, PARAMETERS).
+
+    Returns
+    -------
+    tuple
+        Chi-square for each degree of freedom, cells used, and whether the fit came to rest.
+    """
+    which = np.empty(PARAMETERS, dtype=np.int64)
+    factor = np.empty((DIRECTIONS, PARAMETERS))
+    angular_factors(radial_2, which, factor)
+    normal, right = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    trial_normal, trial_right = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    kept = np.ones((DIRECTIONS, BINS), dtype=np.bool_)
+    value[:] = start
+    slack = 0.1
+    damping = 1e-4
+    rested = False
+    total, used = _normal_equations(cell, value, radius_px, table, which, factor, variance, slack, kept, normal, right)
+    for _ in range(ITERATIONS):
+        if used < 4 * PARAMETERS:
+            return math.nan, used, False
+        downhill = right - prior * value
+        change = np.linalg.solve(normal + np.diag(prior) + damping * np.diag(np.diag(normal) + 1e-12), downhill)
+        promised = float(np.sum(change * downhill))
+        rested = promised < 1.0 and slack < 0
+        if promised < REST and slack < 0:
+            break
+        if promised < SETTLING and slack > 0:
+            # near enough to tell dust from edge; from here on the same cells are used
+            slack = -1.0
+            total, used = _normal_equations(
+                cell, value, radius_px, table, which, factor, variance, 0.015, kept, normal, right
+            )
+            continue
+        trial = value + change
+        if trial[WIDTH] < NARROWEST:
+            trial[WIDTH] = 0.5 * (value[WIDTH] + NARROWEST)
+        trial_total, trial_used = _normal_equations(
+            cell, trial, radius_px, table, which, factor, variance, slack, kept, trial_normal, trial_right
+        )
+        cost = (total + np.sum(prior * value * value)) / used
+        trial_cost = (trial_total + np.sum(prior * trial * trial)) / max(trial_used, 1)
+        # the weights follow the model, so a last step may cost a trace more
+        if trial_used >= 4 * PARAMETERS and trial_cost <= cost * 1.01:
+            value[:] = trial
+            normal[:, :] = trial_normal
+            right[:] = trial_right
+            total, used = trial_total, trial_used
+            damping = max(damping * 0.1, 1e-9)
+        else:
+            damping = damping * 10
+            if damping > 1e6:
+                break
+    covariance[:, :] = np.linalg.inv(normal + np.diag(prior))
+    return total / max(used - PARAMETERS, 1), used, rested

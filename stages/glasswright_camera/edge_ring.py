@@ -1,0 +1,188 @@
+"""The pixels of a ring around a disc's edge, colour plane by colour plane, and a first look at the edge.
+
+A pixel's signed distance from the edge comes from the disc's local shape: the affine map of the chart near the disc
+makes a circle of the print an ellipse on the sensor, and the distance is the ellipse's level function over the length
+of its gradient (exact for a circle; for the ellipses of real lenses wrong by less than 0.01 px within the ring).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright_camera.compiled import compiled
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Counts = NDArray[np.int64]
+
+OCTANTS: Final = 8
+PX, PY, LIGHT, DISTANCE, COS, SIN = 0, 1, 2, 3, 4, 5
+COLUMNS: Final = 6
+LOOK: Final = 8
+WIDTH_OF_SIGMA: Final = 0.3277
+
+
+@compiled
+def edge_distance(px: float, py: float, inverse: Array, radius: float) -> tuple[float, float, float]:
+    """Give a pixel's signed distance from the edge (px, light side positive) and the edge's normal there."""
+    qx, qy = inverse[0, 0] * px + inverse[0, 1] * py, inverse[1, 0] * px + inverse[1, 1] * py
+    rho = math.sqrt(qx * qx + qy * qy) + 1e-12
+    nx = (inverse[0, 0] * qx + inverse[1, 0] * qy) / rho
+    ny = (inverse[0, 1] * qx + inverse[1, 1] * qy) / rho
+    length = math.sqrt(nx * nx + ny * ny) + 1e-12
+    return (rho - radius) / length, nx / length, ny / length
+
+
+@compiled
+def collect_ring(
+    values: NDArray[np.uint16],
+    pattern: Counts,
+    black: Array,
+    white: float,
+    gain: Array,
+    centre: Array,
+    inverse: Array,
+    radius: float,
+    inner: float,
+    outer: float,
+    pixel: Array,
+    count: Counts,
+) -> int:
+    """Walk the ring once, and ask the colour pattern which plane each pixel belongs to.
+
+    Parameters
+    ----------
+    values, pattern, black, white
+        The mosaic: see `Mosaic`.
+    gain
+        (planes, 3): the field's gain at the disc's centre and its slopes along x and y, by which light is divided.
+    centre, inverse, radius
+        (2,) px; (2, 2) sensor px to print mm; print mm.
+    inner, outer
+        How far inside and outside the edge the ring reaches, in px.
+    pixel, count
+        Filled: (planes, rows, COLUMNS) with place from the centre, light, distance and normal, and (planes,) rows
+        filled. Clipped pixels are left out, and counted in the value returned.
+    """
+    channels, height, width = values.shape
+    rows, columns = pattern.shape[1], pattern.shape[2]
+    count[:] = 0
+    clipped = 0
+    forward = np.linalg.inv(inverse)
+    half_x = radius * math.hypot(forward[0, 0], forward[0, 1]) + outer + 1
+    half_y = radius * math.hypot(forward[1, 0], forward[1, 1]) + outer + 1
+    # a pixel's level lies between its distance times the largest and the smallest stretch of the map
+    steepest = math.sqrt(np.sum(inverse * inverse))
+    near = max(radius - inner * steepest, 0.0) ** 2
+    far = (radius + outer * steepest) ** 2
+    for y in range(max(0, math.ceil(centre[1] - half_y)), min(height, math.floor(centre[1] + half_y) + 1)):
+        py = y - centre[1]
+        for x in range(max(0, math.ceil(centre[0] - half_x)), min(width, math.floor(centre[0] + half_x) + 1)):
+            px = x - centre[0]
+            qx, qy = inverse[0, 0] * px + inverse[0, 1] * py, inverse[1, 0] * px + inverse[1, 1] * py
+            level = qx * qx + qy * qy
+            if level < near or level > far:
+                continue
+            distance, nx, ny = edge_distance(px, py, inverse, radius)
+            if distance < -inner or distance > outer:
+                continue
+            for channel in range(channels):
+                raw = values[channel, y, x]
+                if raw >= white:
+                    clipped += 1
+                    continue
+                plane = pattern[channel, y % rows, x % columns]
+                dark = black[channel, y % rows, x % columns]
+                at = count[plane]
+                light = (raw - dark) / (white - dark)
+                pixel[plane, at, PX] = px
+                pixel[plane, at, PY] = py
+                pixel[plane, at, LIGHT] = light / (gain[plane, 0] + gain[plane, 1] * px + gain[plane, 2] * py)
+                pixel[plane, at, DISTANCE] = distance
+                pixel[plane, at, COS] = nx
+                pixel[plane, at, SIN] = ny
+                count[plane] = at + 1
+    return clipped
+
+
+@compiled
+def octant(c: float, s: float) -> int:
+    """Give which eighth of the turn a direction lies in; eighth k is centred at (k + 1/2) / 8 of a turn."""
+    if s >= 0:
+        if c >= 0:
+            return 0 if s < c else 1
+        return 2 if s > -c else 3
+    if c < 0:
+        return 4 if s > c else 5
+    return 6 if -s > c else 7
+
+
+@compiled
+def first_look(pixel: Array, count: int, inner: float, outer: float, look: Array) -> bool:
+    """Estimate levels, place and width of the edge without a model.
+
+    In eight directions the light is averaged in steps of a pixel. With e running from 0 to 1 over the edge, the
+    integral of 1 - e gives the edge's place, and that of what e (1 - e) has above 0.06 its width (0.3277 sigma for a
+    Gaussian; what lies below is left out, or slow tails would count as width).
+
+    Parameters
+    ----------
+    pixel, count
+        (rows, COLUMNS) as `collect_ring` filled it, and how many rows.
+    inner, outer
+        The ring's reach in px.
+    look
+        (LOOK,), filled: dark level, light level, sigma in px, the edge's shift (mean, along x, along y), and the
+        number of pixels at the ring's dark and light end.
+
+    Returns
+    -------
+    bool
+        False where there is no edge to look at.
+    """
+    bins = max(int(inner + outer), 2)
+    total = np.zeros((OCTANTS, bins))
+    number = np.zeros((OCTANTS, bins))
+    for i in range(count):
+        k = int(pixel[i, DISTANCE] + inner)
+        if 0 <= k < bins:
+            o = octant(pixel[i, COS], pixel[i, SIN])
+            total[o, k] += pixel[i, LIGHT]
+            number[o, k] += 1
+    end = max(1, bins // 6)
+    look[6], look[7] = np.sum(number[:, :end]), np.sum(number[:, bins - end :])
+    if look[6] < OCTANTS or look[7] < OCTANTS:
+        return False
+    look[0] = np.sum(total[:, :end]) / look[6]
+    look[1] = np.sum(total[:, bins - end :]) / look[7]
+    step = look[1] - look[0]
+    if step < 1e-3:
+        return False
+    shift = np.zeros(OCTANTS)
+    width = 0.0
+    for o in range(OCTANTS):
+        low = np.sum(total[o, :end]) / max(np.sum(number[o, :end]), 1.0)
+        high = np.sum(total[o, bins - end :]) / max(np.sum(number[o, bins - end :]), 1.0)
+        if high - low < 0.2 * step:
+            return False
+        shift[o] = -inner
+        for k in range(bins):
+            e = 0.0 if k < bins // 2 else 1.0
+            if number[o, k] > 0:
+                e = (total[o, k] / number[o, k] - low) / (high - low)
+            shift[o] += 1.0 - e
+            width += max(e * (1.0 - e) - 0.06, 0.0) / OCTANTS
+    look[3:6] = 0.0
+    for o in range(OCTANTS):
+        angle = (o + 0.5) / OCTANTS * 2 * math.pi
+        look[3] += shift[o] / OCTANTS
+        look[4] += 2 * shift[o] * math.cos(angle) / OCTANTS
+        look[5] += 2 * shift[o] * math.sin(angle) / OCTANTS
+    sigma = math.sqrt(max((width / WIDTH_OF_SIGMA) ** 2 - 1 / 12, 0.0))  # less the steps of a pixel
+    look[2] = min(max(sigma, 0.4), 0.25 * (inner + outer))
+    return True

@@ -1,0 +1,186 @@
+"""Every disc of a frame, one after the other: ring, first look, fit. This is the one hot loop of the bench."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright_camera.compiled import compiled
+from glasswright_camera.edge_bins import BINS, DIRECTIONS, NUMBER, SUM_DISTANCE, SUM_LIGHT, gather, plateau_variance
+from glasswright_camera.edge_fit import CONTRAST, DARK, GRADIENT, PARAMETERS, SHIFT, WIDTH, fit_edge
+from glasswright_camera.edge_ring import COLUMNS, LOOK, collect_ring, first_look
+from glasswright_camera.edge_shapes import FITTED_REACH
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Counts = NDArray[np.int64]
+
+HALF_SIGMA: Final = 0.18739
+"""MTF50 times sigma of a Gaussian: sqrt(ln 2 / 2) / pi."""
+FIRST_RING_PX: Final = 16.0
+MOVED_PX: Final = 0.1
+"""A fit that moves its centre further than this is done again about the new centre."""
+
+SPARE: Final = PARAMETERS
+"""Rows behind the fit's parameters: centre x and y, pixel variance dark and light, chi-square, unit of the cells."""
+ROWS: Final = PARAMETERS + 6
+
+
+@compiled
+def walk_discs(
+    values: NDArray[np.uint16],
+    pattern: Counts,
+    black: Array,
+    white: float,
+    gain: Array,
+    centre: Array,
+    maps: Array,
+    radius_px: Array,
+    limit: Array,
+    radial: Array,
+    table: Array,
+    prior: Array,
+    profile_step: float,
+    value: Array,
+    covariance: Array,
+    profile: Array,
+) -> None:
+    """Fit the edges of all discs in all planes.
+
+    Parameters
+    ----------
+    values, pattern, black, white
+        The mosaic: see `Mosaic`.
+    gain
+        (planes, discs, 3): see `collect_ring`.
+    centre, maps, radius_px
+        (discs, 2) px, (discs, 2, 2) px for each print mm, (discs,) px as seen.
+    limit
+        (discs, 2): how far inside and outside the edge a disc may be looked at, px.
+    radial
+        (discs,): direction of the image radius at the disc, radian.
+    table, prior
+        Shapes, and the inverse square spread of each parameter.
+    profile_step
+        Step of `profile` in px.
+    value, covariance, profile
+        Filled: (planes, discs, ROWS), (planes, discs, PARAMETERS, PARAMETERS), (planes, discs, 2, distances).
+        Rows of discs that failed stay NaN.
+    """
+    planes, discs = gain.shape[0], centre.shape[0]
+    count = np.zeros(planes, dtype=np.int64)
+    look = np.zeros((planes, LOOK))
+    seen = np.zeros(planes, dtype=np.bool_)
+    for disc in range(discs):
+        scale = math.sqrt(abs(np.linalg.det(maps[disc])))
+        inverse = np.linalg.inv(maps[disc])
+        inner, outer = min(limit[disc, 0], FIRST_RING_PX), min(limit[disc, 1], FIRST_RING_PX)
+        while True:
+            room = values.shape[0] * int(math.pi * (1.3 * radius_px[disc] + outer + 3) ** 2) + 64
+            pixel = np.empty((planes, room, COLUMNS))
+            collect_ring(
+                values, pattern, black, white, gain[:, disc], centre[disc], inverse, radius_px[disc] / scale,
+                inner, outer, pixel, count,
+            )  # fmt: skip
+            wanted = 0.0
+            for plane in range(planes):
+                seen[plane] = first_look(pixel[plane], count[plane], inner, outer, look[plane])
+                if seen[plane]:
+                    reach = FITTED_REACH * look[plane, 2] / HALF_SIGMA
+                    wanted = max(wanted, reach + math.hypot(look[plane, 4], look[plane, 5]))
+                else:
+                    wanted = max(wanted, 2 * outer)
+            grown_inner, grown_outer = min(limit[disc, 0], wanted), min(limit[disc, 1], wanted)
+            if grown_inner <= 1.05 * inner and grown_outer <= 1.05 * outer:
+                break
+            inner, outer = max(grown_inner, inner), max(grown_outer, outer)
+        for plane in range(planes):
+            if seen[plane]:
+                _fit_plane(
+                    pixel[plane], count[plane], look[plane], centre[disc], inverse, radius_px[disc] / scale,
+                    radius_px[disc], radial[disc], table, prior, profile_step, value[plane, disc],
+                    covariance[plane, disc], profile[plane, disc],
+                )  # fmt: skip
+
+
+@compiled
+def _fit_plane(
+    pixel: Array,
+    count: int,
+    look: Array,
+    centre: Array,
+    inverse: Array,
+    radius: float,
+    radius_px: float,
+    radial: float,
+    table: Array,
+    prior: Array,
+    profile_step: float,
+    value: Array,
+    covariance: Array,
+    profile: Array,
+) -> None:
+    """Fit one disc in one plane, from the first look, and again about the centre so found if that moved."""
+    unit = look[2] / HALF_SIGMA
+    move = look[4:6].copy()
+    start = np.zeros(PARAMETERS)
+    start[DARK], start[CONTRAST], start[SHIFT], start[WIDTH] = look[0], look[1] - look[0], look[3], unit**2
+    radial_2 = np.array([math.cos(2 * radial), math.sin(2 * radial)])
+    cell = np.empty((DIRECTIONS, BINS, 4))
+    variance = np.empty(2)
+    fitted, spread = np.empty(PARAMETERS), np.empty((PARAMETERS, PARAMETERS))
+    for _ in range(3):
+        gather(pixel, count, move, inverse, radius, unit, cell)
+        plateau_variance(cell, variance)
+        if not (variance[0] > 0 and variance[1] > 0):
+            return
+        quality, _used, rested = fit_edge(cell, start, radius_px, table, radial_2, variance, prior, fitted, spread)
+        if not rested or not fitted[CONTRAST] > 0:
+            return
+        move[0] += fitted[SHIFT + 1]
+        move[1] += fitted[SHIFT + 2]
+        grown = math.sqrt(fitted[WIDTH]) / unit
+        if math.hypot(fitted[SHIFT + 1], fitted[SHIFT + 2]) < MOVED_PX and 0.7 < grown < 1.4:
+            break
+        unit = math.sqrt(fitted[WIDTH])
+        start[:] = fitted
+        start[SHIFT + 1], start[SHIFT + 2] = 0.0, 0.0
+    value[:PARAMETERS] = fitted
+    value[SPARE], value[SPARE + 1] = centre[0] + move[0], centre[1] + move[1]
+    value[SPARE + 2], value[SPARE + 3] = variance[0], variance[1]
+    value[SPARE + 4], value[SPARE + 5] = quality, unit
+    covariance[:, :] = spread * max(quality, 0.5)
+    _profile(cell, fitted, radius_px, radial, profile_step, profile)
+
+
+@compiled
+def _profile(cell: Array, fitted: Array, radius_px: float, radial: float, step: float, profile: Array) -> None:
+    """Average the light by distance in the sagittal and the tangential quarter turns: 0 dark, 1 light."""
+    length = profile.shape[1]
+    half = (length - 1) / 2
+    total, number = np.zeros((2, length)), np.zeros((2, length))
+    for direction in range(DIRECTIONS):
+        angle = (direction + 0.5) / DIRECTIONS * 2 * math.pi
+        c, s, c2, s2 = math.cos(angle), math.sin(angle), math.cos(2 * angle), math.sin(2 * angle)
+        shift = fitted[SHIFT] + fitted[SHIFT + 1] * c + fitted[SHIFT + 2] * s
+        shift += fitted[SHIFT + 3] * c2 + fitted[SHIFT + 4] * s2
+        along = 1 if math.cos(2 * (angle - radial)) > 0 else 0
+        for k in range(BINS):
+            n = cell[direction, k, NUMBER]
+            if n < 1:
+                continue
+            d = cell[direction, k, SUM_DISTANCE] / n
+            at = round((d - shift) / step + half)
+            if 0 <= at < length:
+                gain = 1.0 + (1.0 + d / radius_px) * (fitted[GRADIENT] * c + fitted[GRADIENT + 1] * s)
+                light = cell[direction, k, SUM_LIGHT] / n / gain
+                total[along, at] += n * (light - fitted[DARK]) / fitted[CONTRAST]
+                number[along, at] += n
+    for along in range(2):
+        for at in range(length):
+            if number[along, at] > 0:
+                profile[along, at] = total[along, at] / number[along, at]

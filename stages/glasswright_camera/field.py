@@ -1,0 +1,55 @@
+"""Places in the field: distance from the image centre, direction of the image radius, and the named zones."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.stand import Zones
+
+    Array = NDArray[np.float64]
+
+CORNERS: Final = ("upper_left", "upper_right", "lower_left", "lower_right")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImageRadius:
+    """Where points lie about the image centre."""
+
+    fraction: Array
+    """Distance in half-diagonals."""
+    angle: Array
+    """Direction from the image centre in the sensor's frame (x right, y down), radian."""
+    unit: Array
+    """(points, 2): unit vector of that direction."""
+
+
+def image_radius(place_px: Array, width_px: int, height_px: int) -> ImageRadius:
+    """Give distance and direction of points from the middle of the frame; ``place_px`` is (points, 2)."""
+    middle = np.array([(width_px - 1) / 2, (height_px - 1) / 2])
+    offset = place_px - middle
+    length = np.linalg.norm(offset, axis=1)
+    angle = np.arctan2(offset[:, 1], offset[:, 0])
+    unit = np.column_stack([np.cos(angle), np.sin(angle)])
+    return ImageRadius(fraction=length / (np.hypot(width_px, height_px) / 2), angle=angle, unit=unit)
+
+
+def zone_members(place_px: Array, width_px: int, height_px: int, zones: Zones) -> dict[str, NDArray[np.bool_]]:
+    """Say which points lie in which zone: centre, mid and the four corners -> (points,) true or false."""
+    fraction = image_radius(place_px, width_px, height_px).fraction
+    x = (place_px[:, 0] - (width_px - 1) / 2) / (width_px / 2)
+    y = (place_px[:, 1] - (height_px - 1) / 2) / (height_px / 2)
+    out = zones.corner_from_frac
+    return {
+        "centre": fraction <= zones.centre_within_frac,
+        "mid": (fraction >= zones.mid_inner_frac) & (fraction <= zones.mid_outer_frac),
+        "upper_left": (x <= -out) & (y <= -out),
+        "upper_right": (x >= out) & (y <= -out),
+        "lower_left": (x <= -out) & (y >= out),
+        "lower_right": (x >= out) & (y >= out),
+    }

@@ -1,0 +1,56 @@
+"""What `measure_fringing` says: how far red and blue lie from green."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from glasswright import Artefact
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Displacement:
+    """Displacement of one plane's disc centres from green's (ISO 19084's chromatic displacement).
+
+    Radial is positive away from the image centre, tangential positive clockwise (x right, y down). Uniform is the
+    shift common to the whole frame; radial and tangential are what remains without it.
+    """
+
+    worst_px: float
+    """Largest displacement of any disc, the uniform shift included."""
+    worst_px_u: float
+    mean_px: float
+    """Mean length over the discs."""
+    mean_px_u: float
+    worst_um: float
+    worst_um_u: float
+    worst_pct: float
+    """Of the picture's height."""
+    worst_pct_u: float
+    corner_radial_px: float
+    """Mean radial part over the discs of the four corner zones."""
+    corner_radial_px_u: float
+    worst_tangential_px: float
+    """Largest size of the tangential part; an ideal lens has none."""
+    worst_tangential_px_u: float
+    uniform_x_px: float
+    uniform_x_px_u: float
+    uniform_y_px: float
+    uniform_y_px_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fringing(Artefact):
+    """Colour fringing at one setting."""
+
+    red_green: Displacement
+    blue_green: Displacement
+    worst_red_green_px: float
+    worst_red_green_px_u: float
+    worst_blue_green_px: float
+    worst_blue_green_px_u: float
+    corner_fringe_px: float
+    """Width of a band of pure colour as strong as the fringe at edges across the image radius, the wider of red's and
+    blue's, mean over the corner zones: it holds lateral colour and difference of blur."""
+    corner_fringe_px_u: float
+    disc_count: int
+    shot_count: int

@@ -1,0 +1,220 @@
+"""From traces to zones: as shot, or at the best focus of a series."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright import Unmeasurable
+from glasswright_camera.field import CORNERS, zone_members
+from glasswright_camera.focus_curve import best_focus, focus_curve
+from glasswright_camera.repeats import ENOUGH_TO_SCATTER, Repeats, main_plane, mean_with_scatter, shared_discs
+from glasswright_camera.sharpness import PlaneSharpness, Sharpness, ZoneSharpness
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.stand import Stand
+    from glasswright_camera.trace import Trace
+
+    Array = NDArray[np.float64]
+
+ZONES: Final = ("centre", "mid", *CORNERS)
+COLOURS: Final = ("red", "green", "blue")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """MTF50 of zones: arrays over (planes, zones, sagittal / tangential), and best focus over (planes, zones)."""
+
+    value: Array
+    value_u: Array
+    focus: Array
+    focus_u: Array
+    discs: NDArray[np.int64]
+    """(zones,)."""
+
+
+def zone_values(repeats: Repeats, stand: Stand, least: int) -> tuple[Array, Array, NDArray[np.int64]]:
+    """Average MTF50 over each zone's discs, trace by trace.
+
+    Returns
+    -------
+    tuple
+        Value and pixel-noise uncertainty, (traces, planes, zones, 2), and discs in each zone. Zones with fewer than
+        `least` discs are NaN.
+    """
+    trace = repeats.traces[0]
+    members = zone_members(repeats.places(), trace.width_px, trace.height_px, stand.zones)
+    value, value_u = repeats.stack(lambda t: t.mtf50), repeats.stack(lambda t: t.mtf50_u)
+    shape = (*value.shape[:2], len(ZONES), 2)
+    mean, mean_u = np.full(shape, np.nan), np.full(shape, np.nan)
+    count = np.array([members[zone].sum() for zone in ZONES])
+    for index, zone in enumerate(ZONES):
+        if count[index] >= max(least, 1):
+            inside = members[zone]
+            mean[:, :, index] = value[:, :, inside].mean(axis=2)
+            mean_u[:, :, index] = np.sqrt((value_u[:, :, inside] ** 2).sum(axis=2)) / count[index]
+    return mean, mean_u, count
+
+
+def read_single(traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpness:
+    """Read sharpness as shot."""
+    value, value_u, count = zone_values(_shared(traces), stand, least)
+    mean, mean_u = mean_with_scatter(value, value_u)
+    nothing = np.full(mean.shape[:2], np.nan)
+    reading = Reading(value=mean, value_u=mean_u, focus=nothing, focus_u=nothing, discs=count)
+    few = f"{len(traces)} shots; their scatter is not used below {ENOUGH_TO_SCATTER}"
+    return _sharpness(
+        reading,
+        traces,
+        stand,
+        focus="single",
+        steps=(np.nan, np.nan),
+        caveats=("single_focus",),
+        notes=(few,) if 1 < len(traces) < ENOUGH_TO_SCATTER else (),
+    )
+
+
+def read_series(series: tuple[Trace, ...], traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpness:
+    """Read sharpness where the centre zone of the main plane is sharpest."""
+    series = tuple(sorted(series, key=lambda trace: trace.sequence_count))
+    step = np.array([trace.sequence_count for trace in series], dtype=np.float64)
+    value, value_u, count = zone_values(_shared(series), stand, least)
+    blur = 1 / value**2
+    blur_u = 2 * value_u / value**3
+    # along and across the radius together find the focus; each is then read at it
+    both, both_u = blur.mean(axis=3), np.sqrt((blur_u**2).sum(axis=3)) / 2
+    main, centre = main_plane(series[0]), ZONES.index("centre")
+    if not np.isfinite(both[:, main, centre]).all():
+        raise Unmeasurable("no disc of the centre zone is measured in every step of the focus series")
+    here = best_focus(step, both[:, main, centre], both_u[:, main, centre], "the centre")
+    shape = value.shape[1:]
+    mean, mean_u = np.full(shape, np.nan), np.full(shape, np.nan)
+    focus, focus_u = np.full(shape[:2], np.nan), np.full(shape[:2], np.nan)
+    for plane, zone in np.ndindex(shape[:2]):
+        if not np.isfinite(both[:, plane, zone]).all():
+            continue
+        own = focus_curve(step, both[:, plane, zone], both_u[:, plane, zone])
+        if own.weight[2] > 0:
+            focus[plane, zone] = own.vertex - here.vertex
+            focus_u[plane, zone] = np.hypot(own.vertex_u, here.vertex_u)
+        for side in range(2):
+            curve = focus_curve(step, blur[:, plane, zone, side], blur_u[:, plane, zone, side], about=here.vertex)
+            width, width_u = curve.at(here.vertex)
+            if width > 0:
+                mean[plane, zone, side] = width**-0.5
+                mean_u[plane, zone, side] = 0.5 * width**-1.5 * width_u
+    reading = Reading(value=mean, value_u=mean_u, focus=focus, focus_u=focus_u, discs=count)
+    beside = f"{len(traces)} plain chart shots beside the focus series are not used for sharpness"
+    return _sharpness(
+        reading,
+        series,
+        stand,
+        focus="series",
+        steps=(here.vertex, here.vertex_u),
+        caveats=(),
+        notes=(beside,) if traces else (),
+    )
+
+
+def _shared(traces: tuple[Trace, ...]) -> Repeats:
+    """Line up the traces' discs, and insist that there are some, of one frame size and one set of planes."""
+    first = traces[0]
+    for trace in traces[1:]:
+        if (trace.width_px, trace.height_px, trace.planes) != (first.width_px, first.height_px, first.planes):
+            raise Unmeasurable(
+                f"{trace.shot} is {trace.width_px} x {trace.height_px} ({' '.join(trace.planes)}), {first.shot} is "
+                f"{first.width_px} x {first.height_px} ({' '.join(first.planes)}): shots of two bodies in one setting"
+            )
+    repeats = shared_discs(traces)
+    if not len(repeats.node):
+        raise Unmeasurable(f"no disc is measured in all {len(traces)} shots")
+    return repeats
+
+
+def _sharpness(
+    reading: Reading,
+    traces: tuple[Trace, ...],
+    stand: Stand,
+    *,
+    focus: str,
+    steps: tuple[float, float],
+    caveats: tuple[str, ...],
+    notes: tuple[str, ...],
+) -> Sharpness:
+    """Lay a reading out by name."""
+    red, green, blue = (
+        _plane(reading, _plane_index(traces[0].planes, colour), stand.sensor.pixel_pitch_um) for colour in COLOURS
+    )
+    return Sharpness(
+        red=red,
+        green=green,
+        blue=blue,
+        chart=traces[0].chart,
+        magnification_frac=float(np.mean([trace.magnification_frac for trace in traces])),
+        focus=focus,
+        focus_steps=steps[0],
+        focus_steps_u=steps[1],
+        shot_count=len(traces),
+        caveats=caveats,
+        notes=notes,
+    )
+
+
+def _plane_index(planes: tuple[str, ...], colour: str) -> int | None:
+    """Find a colour's plane; an only plane stands as green."""
+    if colour in planes:
+        return planes.index(colour)
+    return 0 if colour == "green" and len(planes) == 1 else None
+
+
+def _plane(reading: Reading, index: int | None, pitch_um: float) -> PlaneSharpness:
+    """Lay one plane out by zone; None gives NaN everywhere."""
+    nothing = np.full((len(ZONES), 2), np.nan)
+    value, value_u = (nothing, nothing) if index is None else (reading.value[index], reading.value_u[index])
+    focus, focus_u = (nothing[:, 0],) * 2 if index is None else (reading.focus[index], reading.focus_u[index])
+    discs = reading.discs if index is not None else np.zeros(len(ZONES), dtype=np.int64)
+    zones = {
+        zone: _zone(value[k], value_u[k], (focus[k], focus_u[k]), int(discs[k]), pitch_um)
+        for k, zone in enumerate(ZONES)
+    }
+    corner = np.array([zones[name].mean_cy_per_px for name in CORNERS])
+    corner_u = np.array([zones[name].mean_cy_per_px_u for name in CORNERS])
+    high, low, mean = int(np.argmax(corner)), int(np.argmin(corner)), float(corner.mean())
+    imbalance_u = np.hypot(corner_u[high], corner_u[low]) / mean
+    # an unmeasured zone leaves the worst of all unknown
+    worst = np.unravel_index(int(np.argmin(value)), value.shape) if np.isfinite(value).all() else None
+    return PlaneSharpness(
+        **zones,
+        worst_cy_per_px=float(value[worst]) if worst else np.nan,
+        worst_cy_per_px_u=float(value_u[worst]) if worst else np.nan,
+        corner_mean_cy_per_px=mean,
+        corner_mean_cy_per_px_u=float(np.sqrt((corner_u**2).sum()) / 4),
+        corner_imbalance_frac=float((corner[high] - corner[low]) / mean),
+        corner_imbalance_frac_u=float(imbalance_u),
+    )
+
+
+def _zone(value: Array, value_u: Array, focus: tuple[float, float], discs: int, pitch_um: float) -> ZoneSharpness:
+    """Lay one zone out: `value` is sagittal, tangential."""
+    mean, mean_u = float(value.mean()), float(np.hypot(*value_u) / 2)
+    lines = 1000 / pitch_um
+    lean_u = 4 / (value.sum() ** 2) * np.hypot(value[0] * value_u[1], value[1] * value_u[0])
+    return ZoneSharpness(
+        sagittal_cy_per_px=float(value[0]),
+        sagittal_cy_per_px_u=float(value_u[0]),
+        tangential_cy_per_px=float(value[1]),
+        tangential_cy_per_px_u=float(value_u[1]),
+        mean_cy_per_px=mean,
+        mean_cy_per_px_u=mean_u,
+        mean_lp_per_mm=mean * lines,
+        mean_lp_per_mm_u=mean_u * lines,
+        astigmatism_frac=float((value[1] - value[0]) / mean),
+        astigmatism_frac_u=float(lean_u),
+        best_focus_steps=float(focus[0]),
+        best_focus_steps_u=float(focus[1]),
+        disc_count=discs,
+    )

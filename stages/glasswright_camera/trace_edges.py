@@ -1,0 +1,120 @@
+"""Trace the edges of every disc of a chart shot."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from glasswright import Unmeasurable, stage
+from glasswright_camera.chart_fit import ChartFit
+from glasswright_camera.edge_geometry import local_maps
+from glasswright_camera.edge_table import EdgeTable, trace_table
+from glasswright_camera.field import image_radius
+from glasswright_camera.flat import FlatField
+from glasswright_camera.mosaic import Mosaic
+from glasswright_camera.stand import ChartLayout, Fraction, Stand
+from glasswright_camera.trace import Trace
+from glasswright_camera.trace_light import field_gain
+from glasswright_camera.trace_shake import refuse_shake
+
+
+@stage
+def trace_edges(
+    mosaic: Mosaic,
+    fit: ChartFit,
+    stand: Stand,
+    panel: FlatField | None,
+    flat: FlatField | None,
+    *,
+    least_discs_frac: Fraction = 0.5,
+) -> Trace:
+    """Fit place, light and blur of each disc's edge, in each colour plane, at the undemosaiced pixels.
+
+    Parameters
+    ----------
+    mosaic
+        The chart shot.
+    fit
+        Where its discs lie.
+    stand
+        For the print's layout and the limit on shake.
+    panel, flat
+        The field's evenness at this setting; the panel is preferred, since it holds the chart's own light. Without
+        either a gradient of light is fitted at each disc.
+    least_discs_frac
+        Share of the discs found that must give an edge in every plane.
+
+    Returns
+    -------
+    Trace
+        One table for sharpness, fringing and distortion. What makes it poor: noise, discs under about 20 px across,
+        blur so wide that the ring about an edge never reaches its levels.
+
+    Raises
+    ------
+    Unmeasurable
+        Too few discs gave an edge, or all are blurred in one direction (vibration).
+    """
+    table = _fit_all(mosaic, fit, stand, panel or flat)
+    good = np.asarray(np.isfinite(table.mtf50).all(axis=(0, 2)))
+    if good.sum() < max(least_discs_frac * len(good), 6):
+        raise Unmeasurable(
+            f"{mosaic.shot}: only {good.sum()} of {len(good)} discs gave an edge in every plane; "
+            "check focus, exposure and what hangs before the chart"
+        )
+    refuse_shake(table.blur_direction, stand.shooting.shake_ratio, mosaic.shot)
+    left_out = int((~good).sum())
+    return Trace(
+        shot=mosaic.shot,
+        role=mosaic.role,
+        sequence_count=mosaic.sequence_count,
+        chart=fit.chart,
+        width_px=fit.width_px,
+        height_px=fit.height_px,
+        planes=mosaic.planes,
+        node=fit.node,
+        is_mark=fit.is_mark,
+        magnification_frac=fit.magnification_frac,
+        rotation_deg=fit.rotation_deg,
+        disc_count=int(good.sum()),
+        left_out_count=fit.left_out_count + left_out,
+        notes=(f"{mosaic.shot}: {left_out} discs gave no edge",) if left_out else (),
+        centre_px=table.centre_px,
+        centre_u_px=table.centre_u_px,
+        radius_px=table.radius_px,
+        ellipse_px=table.ellipse_px,
+        mtf50=table.mtf50,
+        mtf50_u=table.mtf50_u,
+        blur_direction=table.blur_direction,
+        dark_light=table.dark_light,
+        paper_light=table.paper_light,
+        noise=table.noise,
+        frequency=table.frequency,
+        mtf=table.mtf,
+        distance_px=table.distance_px,
+        profile=table.profile,
+    )
+
+
+def _fit_all(mosaic: Mosaic, fit: ChartFit, stand: Stand, field: FlatField | None) -> EdgeTable:
+    """Prepare what the walk needs of each disc, and walk."""
+    layout = next(use.layout for use in stand.charts if use.layout.name == fit.chart)
+    return trace_table(
+        mosaic,
+        centre=fit.centre_px,
+        maps=local_maps(fit.node, fit.centre_px, layout.pitch_mm),
+        radius_px=fit.radius_px,
+        limit_px=_limits(fit, layout),
+        radial=image_radius(fit.centre_px, fit.width_px, fit.height_px).angle,
+        gain=field_gain(field, mosaic.planes, fit.centre_px),
+    )
+
+
+def _limits(fit: ChartFit, layout: ChartLayout) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
+    """How far inside and outside its edge each disc may be looked at: (discs, 2), px."""
+    inside = 0.85 * fit.radius_px
+    ring = {(mark.column, mark.row) for mark in layout.marks if mark.kind == "ring"}
+    rim = 0.55 * (1 - layout.ring_hole_diameter_mm / layout.disc_diameter_mm)
+    for index, node in enumerate(fit.node):
+        if tuple(int(part) for part in node) in ring:
+            inside[index] = rim * fit.radius_px[index]
+    return np.column_stack([inside, np.maximum(fit.clear_px - 1.0, 2.0)])
