@@ -4,6 +4,7 @@ from glasswright_camera.combine_darks import combine_darks
 from glasswright_camera.combine_flats import combine_flats
 from glasswright_camera.decode_raw import decode_raw
 from glasswright_camera.locate_chart import locate_chart
+from glasswright_camera.measure_distortion import measure_distortion
 from glasswright_camera.measure_fringing import measure_fringing
 from glasswright_camera.measure_mtf50 import measure_mtf50
 from glasswright_camera.measure_vignetting import measure_vignetting
@@ -20,6 +21,7 @@ __all__ = [
     "combine_flats",
     "decode_raw",
     "locate_chart",
+    "measure_distortion",
     "measure_fringing",
     "measure_mtf50",
     "measure_vignetting",

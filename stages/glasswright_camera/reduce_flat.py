@@ -81,7 +81,7 @@ def find_offsets(mosaic: Mosaic) -> NDArray[np.float64]:
     for plane in range(len(mosaic.planes)):
         _, row, column = np.nonzero(mosaic.pattern == plane)
         offsets[plane] = column.mean(), row.mean()
-    return offsets - np.array([(mosaic.pattern.shape[2] - 1) / 2, (mosaic.pattern.shape[1] - 1) / 2])
+    return np.asarray(offsets - np.array([(mosaic.pattern.shape[2] - 1) / 2, (mosaic.pattern.shape[1] - 1) / 2]))
 
 
 def refuse_clipped(mosaic: Mosaic, light: NDArray[np.float64], clipped: NDArray[np.int64]) -> None:

@@ -15,6 +15,8 @@ CELLS: Final = 4
 """The frame is left out cell by cell, 4 x 4, to see how much the centre depends on each."""
 FARTHEST: Final = 0.5
 """Half-diagonals; a centre beyond it means that the light has none."""
+LEAST_KNOWN: Final = 0.1
+"""Half-diagonals of uncertainty; with more the light has none either."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +61,7 @@ def find_centre(gain: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np
     moves = [leave_out(jacobian, fit.fun, cell == number) for number in range(CELLS * CELLS)]
     spread = np.std(moves, axis=0) * np.sqrt(len(moves) - 1)
     centre = np.array([*fit.x[:2], *spread[:2]])
-    if not np.isfinite(centre).all() or np.abs(centre).max() > FARTHEST:
+    if not np.isfinite(centre).all() or np.abs(centre[:2]).max() > FARTHEST or centre[2:].max() > LEAST_KNOWN:
         centre = np.full(4, np.nan)
     return Centre(x=float(centre[0]), y=float(centre[1]), x_u=float(centre[2]), y_u=float(centre[3]))
 

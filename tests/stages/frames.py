@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from hashlib import sha256
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,7 +11,7 @@ import tifffile
 
 from glasswright import CaptureFacts, Setting, Shot
 from glasswright.config import DataFile
-from glasswright_camera.flat import FlatShot
+from glasswright_camera.flat import FlatField, FlatShot
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.stand import ChartLayout, ChartUse, Mark, Sensor, ShootingLimits, Stand
 
@@ -176,3 +177,29 @@ def make_flat_shot(light: np.ndarray, *, relative_u=1e-4, exposure_time_s=0.5, b
         exposure_time_s=exposure_time_s,
         median_light_frac=float(np.nanmedian(light)),
     )
+
+
+def make_flat_field(gain, *, size, relative_u=1e-4, role="flat", planes=("red", "green", "blue"), shot_count=3):
+    """A gain map of functions of x and y in half-diagonals, one for all planes or one each, on 10 pixel blocks."""
+    width, height = size
+    x, y = np.meshgrid((np.arange(-(-width // 10)) + 0.5) * 10 - 0.5, (np.arange(-(-height // 10)) + 0.5) * 10 - 0.5)
+    half = np.hypot(width, height) / 2
+    x, y = (x - (width - 1) / 2) / half, (y - (height - 1) / 2) / half
+    each = gain if isinstance(gain, tuple) else (gain,) * len(planes)
+    maps = np.array([one(x, y) for one in each], dtype=np.float32)
+    return FlatField(
+        role=role,
+        width_px=width,
+        height_px=height,
+        planes=planes,
+        block_px=10.0,
+        gain=maps,
+        gain_u=(relative_u * np.ones_like(maps)).astype(np.float32),
+        light_level=np.full(len(planes), 0.5, np.float32),
+        shot_count=shot_count,
+    )
+
+
+def save_data(path: Path, values: np.ndarray) -> DataFile:
+    np.save(path, values)
+    return DataFile(path=str(path), sha256=sha256(path.read_bytes()).hexdigest())

@@ -4,12 +4,23 @@ import re
 
 import numpy as np
 import pytest
-from frames import BGGR, GBRG, GRBG, RGGB, X_TRANS, make_shot, make_stand, noisy_frame, write_dng, write_monochrome
+from frames import (
+    BGGR,
+    GBRG,
+    GRBG,
+    RGGB,
+    X_TRANS,
+    make_shot,
+    make_stand,
+    noisy_frame,
+    save_data,
+    write_dng,
+    write_monochrome,
+)
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from glasswright import Unmeasurable
-from glasswright.config import DataFile
 from glasswright_camera import decode_raw
 
 PLANES = ("red", "green", "blue")
@@ -141,19 +152,12 @@ def test_the_pixels_are_the_mosaics_own(tmp_path):
     assert mosaic.values.base is None or mosaic.values.base.base is None
 
 
-def save_map(path, response):
-    from hashlib import sha256
-
-    np.save(path, response)
-    return DataFile(path=str(path), sha256=sha256(path.read_bytes()).hexdigest())
-
-
 def test_a_sensor_map_is_divided_out_of_the_light_alone(tmp_path):
     response = np.random.default_rng(2).uniform(0.9, 1.1, (96, 160)).astype(np.float32)
     even = 5000.0
     values = np.rint(512 + even * response).astype(np.uint16)
     values[::2] += 2  # a stand's frames are never noiseless
-    mosaic = decode(write_dng(tmp_path / "a.dng", values), sensor_map=save_map(tmp_path / "map.npy", response))
+    mosaic = decode(write_dng(tmp_path / "a.dng", values), sensor_map=save_data(tmp_path / "map.npy", response))
     assert np.abs(mosaic.values[0, 1::2] - 512.0 - even).max() <= 1.1  # both roundings, magnified by 1/0.9
 
 
@@ -161,12 +165,12 @@ def test_what_is_clipped_stays_clipped_under_a_sensor_map(tmp_path):
     values = noisy_frame()
     values[10, 20] = 16383
     response = np.full((96, 160), 1.25, np.float32)
-    mosaic = decode(write_dng(tmp_path / "a.dng", values), sensor_map=save_map(tmp_path / "map.npy", response))
+    mosaic = decode(write_dng(tmp_path / "a.dng", values), sensor_map=save_data(tmp_path / "map.npy", response))
     assert mosaic.values[0, 10, 20] == 16383
 
 
 def test_a_sensor_map_of_another_size_is_refused(tmp_path):
-    file = save_map(tmp_path / "map.npy", np.ones((90, 160), np.float32))
+    file = save_data(tmp_path / "map.npy", np.ones((90, 160), np.float32))
     with pytest.raises(Unmeasurable) as caught:
         decode(write_dng(tmp_path / "a.dng", noisy_frame()), sensor_map=file)
     assert str(caught.value) == (
@@ -178,13 +182,13 @@ def test_a_sensor_map_of_another_size_is_refused(tmp_path):
 def test_a_sensor_map_with_dead_values_is_refused(tmp_path):
     response = np.ones((96, 160), np.float32)
     response[3, 4:6] = 0, np.nan
-    file = save_map(tmp_path / "map.npy", response)
+    file = save_data(tmp_path / "map.npy", response)
     with pytest.raises(Unmeasurable, match=r"map\.npy has 2 values that are not positive numbers: make it again$"):
         decode(write_dng(tmp_path / "a.dng", noisy_frame()), sensor_map=file)
 
 
 def test_a_sensor_map_that_changed_since_is_refused(tmp_path):
-    file = save_map(tmp_path / "map.npy", np.ones((96, 160), np.float32))
+    file = save_data(tmp_path / "map.npy", np.ones((96, 160), np.float32))
     np.save(tmp_path / "map.npy", np.full((96, 160), 2, np.float32))
     with pytest.raises(Unmeasurable, match=re.escape("has changed since the stand file was read: run again")):
         decode(write_dng(tmp_path / "a.dng", noisy_frame()), sensor_map=file)
