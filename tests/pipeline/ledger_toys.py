@@ -1,0 +1,171 @@
+"""Small tickets, outcomes and cards that the tests of the ledger and of judging share."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from glasswright import Artefact, Setting, Ticket
+from glasswright.config import check, scan_yaml
+from glasswright.judging.card import Card
+from glasswright.judging.cards import CardFile
+from glasswright.judging.judge import judge_ticket
+from glasswright.ledger import Document, Ledger, RunRecord, ShotRecord, TicketRecord, TicketState
+from glasswright.ledger.records import KeptOutcome
+from glasswright.measurements import Measured
+from glasswright.outcome import Item, Outcome, Status
+from glasswright.stage import Scope
+
+MODEL = "Corvane 50 mm f/2"
+F2, F4, F8 = (Setting(focal_length_mm=50.0, f_number=number) for number in (2.0, 4.0, 8.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Zone(Artefact):
+    sharp_cy_per_px: float
+    sharp_cy_per_px_u: float | None = 0.006
+    count: int = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sharpness(Artefact):
+    centre: Zone
+    chart: str = "lattice_13x9"
+    magnification_frac: float = 0.02
+    curve: np.ndarray = field(default_factory=lambda: np.linspace(0, 1, 5))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Falloff(Artefact):
+    corner_loss_ev: float
+    corner_loss_ev_u: float = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToySpread:
+    u: float | None = None
+    relative_u: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToyStand:
+    name: str = "north-bench"
+    bodies: tuple[str, ...] = ("Ostrel D7",)
+    reproducibility: dict[str, ToySpread] = field(default_factory=lambda: {"*": ToySpread(u=1e-9)})
+    sha256: str = "stand"
+
+
+def document(kind="plan", text="plan: fixed_focal\n"):
+    return Document(kind=kind, name=kind, text=text, sha256=hashlib.sha256(text.encode()).hexdigest())
+
+
+def run_record(command="glasswright run", started_at="2026-03-01T22:00:00+00:00"):
+    return RunRecord(
+        command=command, machine="bench-pc", started_at=started_at, versions={"numpy": "2.4"}, documents=(document(),)
+    )
+
+
+def outcome(step="measure_mtf50", setting=F2, artefact=None, ticket="T-1", status=None, **others):
+    status = status or (Status.SKIPPED if artefact is None else Status.DONE)
+    reason = "" if status is Status.DONE else "lacks a chart shot"
+    values = {
+        "address": hashlib.sha256(repr((step, setting, ticket)).encode()).hexdigest(),
+        "item": Item(scope=Scope.SETTING, ticket=ticket, setting=setting),
+        "reason": reason,
+        "seconds": 0.5,
+        **others,
+    }
+    return Outcome(step=step, stage=f"toy.{step}", status=status, artefact=artefact, **values)
+
+
+def sharpness(value, setting=F2, **others):
+    return outcome("measure_mtf50", setting, Sharpness(setting=setting, centre=Zone(sharp_cy_per_px=value)), **others)
+
+
+def falloff(value, setting=F2, **others):
+    return outcome("measure_vignetting", setting, Falloff(setting=setting, corner_loss_ev=value), **others)
+
+
+def ticket(number="T-1", **others):
+    values = {"model": MODEL, "serial": "C50-1", "phase": "release", "body": "Ostrel D7", **others}
+    return Ticket(number=number, **values)
+
+
+def ticket_record(outcomes, number="T-1", folder="/night/T-1", settings=(F2, F4), **others):
+    return TicketRecord(
+        ticket=ticket(number, **others),
+        folder=folder,
+        plan_sha256=document().sha256,
+        stand="north-bench",
+        stand_sha256="stand",
+        settings=settings,
+        shots=(ShotRecord(name="chart/1.dng", role="chart", sha256="ab"),),
+        manifest=tuple(each.address for each in outcomes),
+    )
+
+
+def good_outcomes(number="T-1"):
+    return [
+        sharpness(0.30, F2, ticket=number),
+        sharpness(0.33, F4, ticket=number),
+        falloff(1.8, F2, ticket=number),
+        falloff(0.6, F4, ticket=number),
+    ]
+
+
+def write_night(path, numbers=("T-1",), make=good_outcomes, **others):
+    """Write one run with these tickets; give nothing."""
+    with Ledger.open_for_writing(path) as ledger:
+        run = ledger.begin_run(run_record())
+        for number in numbers:
+            outcomes = make(number)
+            ledger.commit_ticket(run, ticket_record(outcomes, number, **others), outcomes)
+        ledger.end_run(run, {"tickets": len(numbers)})
+
+
+def kept(step="measure_mtf50", setting=F2, status=Status.DONE, caveats=(), scope=Scope.SETTING, shot="", **measured):
+    """A kept outcome; `measured` maps a field (dots as __) to a value or (value, u)."""
+    values = {}
+    for name, value in measured.items():
+        number, u = value if isinstance(value, tuple) else (value, None)
+        path = name.replace("__", ".")
+        text = number if isinstance(number, str) else None
+        values[path] = Measured(path=path, value=None if text else number, text=text, u=u, unit="cycles/pixel")
+    reason = "" if status is Status.DONE else "the chart hangs upside down"
+    return KeptOutcome(
+        step=step,
+        scope=scope,
+        setting=setting,
+        shot=shot,
+        status=status,
+        reason=reason,
+        caveats=caveats,
+        measured=values,
+    )
+
+
+def state(*outcomes, settings=(F2,), **others):
+    record = ticket_record((), settings=settings, **others)
+    return TicketState(record=record, content="manifest", measured_at="2026-03-01", outcomes=outcomes)
+
+
+CARD_HEAD = f'card: "{MODEL}"\nvalid_for: {{stand: north-bench, body: Ostrel D7}}\n'
+
+
+def write_card(path, limits, head=CARD_HEAD):
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(head + "limits:\n" + "".join(f"  - {limit}\n" for limit in limits), encoding="utf-8")
+    return path
+
+
+def card_file(tmp_path, limits, head=CARD_HEAD):
+    document = scan_yaml(write_card(tmp_path / "card.yaml", limits, head))
+    card, problems = check(document, Card)
+    assert not problems, problems
+    return CardFile(card=card, document=document)
+
+
+def judge(tmp_path, state, *limits, head=CARD_HEAD, stand=None):
+    return judge_ticket(state, card_file(tmp_path, limits, head), stand or ToyStand())
