@@ -179,7 +179,7 @@ def report_chart(
     """Put together what later stages read of the chart; discs with a fault are left out and named."""
     good, left_out = list_faults(found, placed, small, limits)
     height, width = mosaic.values.shape[1:]
-    plane = view_plane(placed.model, Frame(width_px=width, height_px=height), layout, pixel_pitch_um)
+    plane = view_plane(placed.model.plane, Frame(width_px=width, height_px=height), layout, pixel_pitch_um)
     # the block in which the next thing begins is not free
     clear = np.minimum((found.discs.clear - 1.0) * small.block_px, placed.border)
     return ChartFit(

@@ -9,17 +9,21 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from glasswright_camera.mosaic import Mosaic
-from glasswright_camera.stand import ChartLayout, ChartUse, Mark, Sensor, Stand
 from scipy import ndimage
 
 from glasswright import CaptureFacts, Setting
+from glasswright_camera.mosaic import Mosaic
+from glasswright_camera.stand import ChartLayout, ChartUse, Mark, Sensor, Stand
 
 BAYER = np.array([[[0, 1], [1, 2]]])
 
 
 def make_layout(columns=13, rows=9, kind="ring", marks=None, name=None, pitch=120.0, disc=48.0) -> ChartLayout:
-    marks = marks or ((columns // 2 - 1, rows // 2 - 1), (columns // 2 + 2, rows // 2 - 1), (columns // 2 - 1, rows // 2 + 1))
+    marks = marks or (
+        (columns // 2 - 1, rows // 2 - 1),
+        (columns // 2 + 2, rows // 2 - 1),
+        (columns // 2 - 1, rows // 2 + 1),
+    )
     return ChartLayout(
         name=name or f"lattice_{columns}x{rows}",
         columns=columns,
@@ -132,7 +136,7 @@ def draw_light(scene: Scene, seed: int = 0) -> np.ndarray:
     light *= 2 ** (-scene.falloff_ev * r**2)
     if scene.glare:
         gx, gy, size, strength = scene.glare
-        light += strength * np.exp(-(((x - gx) ** 2 + (y - gy) ** 2) / size**2) ** 2)
+        light += strength * np.exp(-((((x - gx) ** 2 + (y - gy) ** 2) / size**2) ** 2))
     return light
 
 
@@ -228,5 +232,10 @@ def expose(light: np.ndarray, *, kind="bayer", paper_dn=9000.0, seed=1, role="ch
     noisy = signal + rng.normal(0, 1, light.shape) * np.sqrt(np.maximum(signal, 0) * 0.25 + 9)
     values = np.clip(np.rint(noisy + 512), 0, 16383).astype(np.uint16)[None]
     return Mosaic(
-        values=values, pattern=pattern, planes=planes, black_dn=np.full(pattern.shape, 512.0), white_dn=16383.0, **common
+        values=values,
+        pattern=pattern,
+        planes=planes,
+        black_dn=np.full(pattern.shape, 512.0),
+        white_dn=16383.0,
+        **common,
     )
