@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, get_args, get_origin
 
-from pydantic import BaseModel, ValidationError, create_model
+from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 
 from glasswright.config import ConfigModel
 from glasswright.errors import PluginError
@@ -15,6 +15,13 @@ from glasswright.units import UNITS, unit_of
 if TYPE_CHECKING:
     import inspect
     from collections.abc import Callable, Iterable, Mapping
+
+
+class StageSettings(ConfigModel):
+    """The base of every stage's settings: a default is read as what a plan gives is read."""
+
+    model_config = ConfigDict(validate_default=True)
+
 
 LIMITS = (
     ("gt", ">"),
@@ -63,7 +70,7 @@ def make_settings_model(
         default = ... if parameter.default is parameter.empty else parameter.default
         definitions[parameter.name] = (hints[parameter.name], default)
     try:
-        model = create_model(f"{stage} settings", __base__=ConfigModel, **definitions)
+        model = create_model(f"{stage} settings", __base__=StageSettings, **definitions)
         _refuse_bad_defaults(stage, model)
     except PluginError:
         raise

@@ -3,11 +3,12 @@
 from dataclasses import dataclass, field
 from typing import Annotated, Literal
 
+from pydantic import Field
+
 from glasswright import Artefact, Bulk, Shot, Ticket, stage
 from glasswright.config import ConfigFile, DataFile
 from glasswright.plugins import Plugins
 from glasswright.stage import describe
-from pydantic import Field
 
 Positive = Annotated[float, Field(gt=0)]
 
@@ -106,6 +107,18 @@ def stack_pictures(pictures: tuple[Picture, ...]) -> Mean:
 
 
 @stage
+def draw_together(marks: tuple[Marks, ...]) -> Picture:
+    """Draw all marks in one picture."""
+    raise NotImplementedError
+
+
+@stage
+def join_marks(marks: Marks, others: tuple[Marks, ...] | None) -> Marks:
+    """Join marks with others."""
+    raise NotImplementedError
+
+
+@stage
 def compare_means(mean: Mean, reference: Mean | None, *, method: Literal["ratio", "difference"]) -> Comparison:
     """Compare means."""
     raise NotImplementedError
@@ -127,6 +140,8 @@ TOYS = Plugins(
             count_marks,
             average_marks,
             stack_pictures,
+            draw_together,
+            join_marks,
             compare_means,
             survey_night,
         )

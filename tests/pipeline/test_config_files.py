@@ -2,6 +2,7 @@
 
 import dataclasses
 import hashlib
+import os
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Annotated
@@ -198,6 +199,7 @@ class Strict(ConfigModel):
         ("whole: false", "`whole`: must be a whole number, found `false`"),
         ("flag: yes", "`flag`: must be `true` or `false`, found the text `yes`"),
         ("flag: 1", "`flag`: must be `true` or `false`, found `1`"),
+        ("number: " + "9" * 399, "`number`: must be a finite number, found `" + "9" * 399 + "`"),
         ("words: a", "`words`: must be a list, found the text `a`"),
         ("words: [1.50]", '`words[0]`: must be text, found `1.50`: put it in quotes ("1.50")'),
         ("words: [true]", '`words[0]`: must be text, found `true`: put it in quotes ("true")'),
@@ -213,6 +215,32 @@ def test_nothing_is_converted_but_int_to_float_and_list_to_tuple(tmp_path, text,
     (tmp_path / "file.yaml").write_text("number: 1\nwords: [a]\n")
     good = read_config(tmp_path / "file.yaml", Strict)
     assert (good.number, type(good.number), good.words) == (1.0, float, ("a",))
+
+
+def test_what_would_steer_a_terminal_is_spelt_out(tmp_path):
+    (tmp_path / "file.yaml").write_text('"\\e[31m": 1\n"a\\nb": 1\n"a\\nb": 2\n')
+    found = problems_of(lambda: read_config(tmp_path / "file.yaml", Strict))
+    assert all(message.isprintable() for *_, message in found)
+    assert "`\\x1b[31m`: unknown key" in found[0][2]
+    assert "key `a\\nb` is given twice" in found[1][2]
+
+
+def test_a_long_text_is_shown_cut(tmp_path):
+    (tmp_path / "file.yaml").write_text("number: " + "x" * 5000 + "\n")
+    ((_, _, message),) = problems_of(lambda: read_config(tmp_path / "file.yaml", Strict))
+    assert message == "`number`: must be a number, found the text `" + "x" * 80 + "...`"
+
+
+def test_a_pipe_is_no_configuration_file(tmp_path):
+    os.mkfifo(tmp_path / "pipe.yaml")
+    assert problems_of(lambda: read_config(tmp_path / "pipe.yaml", Strict)) == [("pipe.yaml", 1, "is no plain file")]
+
+
+@pytest.mark.parametrize("name", ["x" * 5000, '"a\\0b"', "board.yaml/more", "/", "."])
+def test_a_file_name_that_cannot_be_is_a_problem_with_its_line(tmp_path, name):
+    path = write(tmp_path, stand=GOOD_STAND.replace("map.bin", name), board=GOOD_BOARD)
+    ((file, line, _),) = problems_of(lambda: load_stand(path, TOYS))
+    assert (file, line) == ("stand.yaml", 9)
 
 
 def test_a_stand_is_matched_with_a_plan(tmp_path):

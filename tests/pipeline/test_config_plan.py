@@ -4,10 +4,34 @@ from types import MappingProxyType
 
 import pytest
 from config_toys import GOOD_PLAN, TOYS
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
 from glasswright.config import load_plan
 from glasswright.errors import ConfigError
 from glasswright.plugins import PluginFailure, Plugins
 from glasswright.stage import Scope
+
+GARBAGE = (
+    "9" * 399,
+    "[",
+    "]",
+    "{",
+    "}",
+    ":",
+    ": ",
+    "- ",
+    "&a ",
+    "*a",
+    "!!int ",
+    "#",
+    '"',
+    "\t",
+    "null",
+    ".nan",
+    "1e5",
+    "\\0",
+)
 
 
 def load(tmp_path, text, plugins=TOYS):
@@ -239,13 +263,13 @@ MUTATIONS = MappingProxyType(
             "    settings: {method: ratio}",
             "    settings: {method: ratio}\n    per: ticket",
             "per: ticket",
-            "`per` is for stages that gather; `toy.compare_means` does not: remove it",
+            "`per` is for steps that gather; `toy.compare_means` does not: remove it",
         ),
         "at_least with nothing to gather": (
             "    settings: {method: ratio}",
             "    settings: {method: ratio}\n    at_least: 2",
             "at_least: 2",
-            "`at_least` is for stages that gather",
+            "`at_least` is for steps that gather",
         ),
         "at_least none": ("at_least: 2", "at_least: 0", "at_least: 0", "must be greater than or equal to 1, found `0`"),
         "per an unknown word": ("per: night", "per: week", "per: week", "must be 'setting', 'ticket' or 'night'"),
@@ -322,18 +346,40 @@ def test_two_cycles_are_named_once_each(tmp_path):
 
 def test_bulk_of_a_wider_scope_is_refused(tmp_path):
     text = GOOD_PLAN + (
-        "  open_twice:\n    stage: toy.open_picture\n    inputs: {shot: role.flat, bench: stand.toy}\n"
-        "  mean_twice:\n    stage: toy.compare_means\n    inputs: {mean: average_chart, reference: find_chart}\n"
-        "    settings: {method: ratio}\n"
+        "  draw:\n    stage: toy.draw_together\n    inputs: {marks: find_chart}\n    per: setting\n"
+        "  look:\n    stage: toy.find_marks\n    inputs: {picture: draw, bench: stand.toy}\n"
     )
-    assert problems_of(tmp_path, text) == [
-        (45, "input `reference` takes Mean, but `find_chart` gives Marks; wire it elsewhere")
-    ]
+    said = "step `draw` would make bulk per setting; bulk lives only inside one shot's task"
+    assert problems_of(tmp_path, text) == [(40, said)]
+
+
+def test_two_chains_of_one_shot_that_need_each_other_become_one(tmp_path):
+    # a's first mark goes to b's second, and b's first to a's second: neither task could run before the other
+    chain = (
+        "  open_{0}:\n    stage: toy.open_picture\n    inputs: {{shot: role.flat, bench: stand.toy}}\n"
+        "  find_{0}:\n    stage: toy.find_marks\n    inputs: {{picture: open_{0}, bench: stand.toy}}\n"
+        "  refine_{0}:\n    stage: toy.refine_marks\n    inputs: {{picture: open_{0}, marks: find_{1}}}\n"
+    )
+    plan = load(tmp_path, GOOD_PLAN + chain.format("a", "b") + chain.format("b", "a"))
+    knot = {f"{verb}_{name}" for verb in ("open", "find", "refine") for name in "ab"}
+    assert frozenset(knot) in plan.chains
+    assert sorted(name for chain in plan.chains for name in chain) == sorted(
+        step.name for step in plan.steps if step.scope is Scope.SHOT
+    )
+
+
+@pytest.mark.parametrize("key", ["per: setting", "at_least: 2"])
+def test_a_gather_that_is_not_wired_gathers_nothing(tmp_path, key):
+    step = "  join:\n    stage: toy.join_marks\n    inputs: {marks: find_chart}\n"
+    assert load(tmp_path, GOOD_PLAN + step).step("join").scope is Scope.SHOT
+    (problem,) = problems_of(tmp_path, GOOD_PLAN + step + f"    {key}\n")
+    said = f"step `join`: `{key.partition(':')[0]}` is for steps that gather; `others` is not wired: remove it"
+    assert problem == (43, said)
 
 
 def test_a_narrow_value_does_not_reach_a_wider_step_ungathered(tmp_path):
     text = GOOD_PLAN + (
-        "  average_both:\n    stage: toy.average_marks\n    inputs: {marks: find_chart, ticket: ticket}\n    per: night\n"
+        "  average_all:\n    stage: toy.average_marks\n    inputs: {marks: find_chart, ticket: ticket}\n    per: night\n"
     )
     assert problems_of(tmp_path, text) == [
         (
@@ -353,3 +399,34 @@ def test_a_stage_of_a_failed_plugin_says_why_it_failed(tmp_path):
             "unknown stage `toy.open_picture`; plugin `toy` cannot be used: loading toy failed: ImportError: no camera",
         )
     ]
+
+
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.data())
+def test_no_garbled_plan_gets_past_the_checks_in_any_other_way(tmp_path, data):
+    lines = GOOD_PLAN.splitlines()
+    for _ in range(data.draw(st.integers(1, 4))):
+        at = data.draw(st.integers(0, len(lines) - 1))
+        action = data.draw(st.sampled_from(["drop", "repeat", "swap", "cut", "insert"]))
+        column = data.draw(st.integers(0, len(lines[at])))
+        word = data.draw(st.sampled_from(GARBAGE))
+        if action == "drop":
+            lines[at] = ""
+        elif action == "repeat":
+            lines.insert(at, lines[at])
+        elif action == "swap":
+            other = data.draw(st.integers(0, len(lines) - 1))
+            lines[at], lines[other] = lines[other], lines[at]
+        elif action == "cut":
+            lines[at] = lines[at][:column]
+        else:
+            lines[at] = lines[at][:column] + word + lines[at][column:]
+    try:
+        plan = load(tmp_path, "\n".join(lines))
+    except ConfigError as error:
+        assert error.problems
+        assert all(1 <= problem.line <= len(lines) + 1 for problem in error.problems)
+    else:
+        names = [step.name for step in plan.steps]
+        for place, step in enumerate(plan.steps):
+            assert {each.name for each in step.inputs.values() if each.kind == "step"} <= set(names[:place])

@@ -160,6 +160,16 @@ def test_settings_are_strict():
         good.least_count = 4
 
 
+def test_a_default_is_the_same_value_as_when_it_is_written():
+    def give(shot: Shot, *, width_px: float = 3, span_mm: tuple[float, float] = (0, 1)) -> Mean:
+        """Give."""
+
+    model = describe(give, "toy").settings
+    written = model.model_validate_json('{"width_px": 3, "span_mm": [0, 1]}')
+    assert model() == written
+    assert [type(value) for value in (model().width_px, *model().span_mm)] == [float, float, float]
+
+
 def test_a_stage_that_gives_bulk_has_no_measured_fields():
     assert TOYS.stages["toy.open_picture"].returns.bulk
     assert TOYS.stages["toy.open_picture"].fields == ()

@@ -47,7 +47,12 @@ class Document:
 
     def problem(self, place: Place, message: str) -> Problem:
         """Say what is wrong at a place of this file."""
-        return Problem(str(self.path), self.line_of(place), message)
+        return Problem(str(self.path), self.line_of(place), printable(message))
+
+
+def printable(text: str) -> str:
+    """Give a text on one line, with what would steer a terminal spelt out."""
+    return "".join(each if each.isprintable() else each.encode("unicode_escape").decode() for each in text)
 
 
 def name_place(place: Place) -> str:

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
     from glasswright.errors import Problem
 
+LONGEST_SHOWN = 80
+
 UNKNOWN_KEY = frozenset({"extra_forbidden", "unexpected_keyword_argument"})
 MISSING_KEY = frozenset({"missing", "missing_argument", "missing_keyword_only_argument"})
 ELSEWHERE = "reported_elsewhere"
@@ -65,7 +67,7 @@ def _say(detail: ErrorDetails, document: Document, kind: object, place: Place) -
     if code in UNKNOWN_KEY:
         return f"unknown key; {did_you_mean(key, keys_at(kind, inner[:-1]))}"
     if code in MISSING_KEY:
-        return f"`{key}` is missing"
+        return f"needs more elements: number {int(key) + 1} is missing" if key.isdigit() else f"`{key}` is missing"
     found = _show(detail["input"], document, place)
     if code == "string_type" and isinstance(detail["input"], bool | int | float):
         written = document.written.get(place, str(detail["input"]))
@@ -90,4 +92,8 @@ def _show(value: object, document: Document, place: Place) -> str:
         return "nothing"
     if isinstance(value, bool):
         return f"`{str(value).lower()}`"
-    return f"the text `{value}`" if isinstance(value, str) else f"`{document.written.get(place) or value}`"
+    return f"the text `{_clip(value)}`" if isinstance(value, str) else f"`{document.written.get(place) or value}`"
+
+
+def _clip(text: str) -> str:
+    return text if len(text) <= LONGEST_SHOWN else text[:LONGEST_SHOWN] + "..."

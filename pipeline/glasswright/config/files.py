@@ -76,7 +76,11 @@ def _path_of(value: object, reading: Reading) -> Path:
     if not isinstance(value, str) or not value:
         raise PydanticCustomError("file_name", "must be the name of a file")
     path = reading.document.path.parent / value
-    if not path.is_file():
+    try:
+        found = path.is_file()
+    except OSError as error:
+        raise PydanticCustomError("file_unreadable", "cannot be read: {why}", {"why": str(error)}) from error
+    if not found:
         raise PydanticCustomError("file_missing", "there is no file {path}", {"path": str(path)})
     return path
 

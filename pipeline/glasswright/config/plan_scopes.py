@@ -64,10 +64,13 @@ def _check_keys(document: Document, draft: DraftStep) -> Iterator[Problem]:
     if gathers and draft.per is None and draft.sound:
         said = f"step `{draft.name}`: `per` is missing: input `{gathers[0]}` gathers; say setting, ticket or night"
         yield document.problem(place, said)
-    could_gather = any(description.gathers for description in draft.stage.inputs)
+    if gathers or not draft.whole:
+        return
+    could = [description.name for description in draft.stage.inputs if description.gathers]
+    why = f"{' and '.join(f'`{name}`' for name in could)} is not wired" if could else f"`{draft.stage.id}` does not"
     for key, value in (("per", draft.per), ("at_least", draft.at_least)):
-        if value is not None and not could_gather:
-            said = f"step `{draft.name}`: `{key}` is for stages that gather; `{draft.stage.id}` does not: remove it"
+        if value is not None:
+            said = f"step `{draft.name}`: `{key}` is for steps that gather; {why}: remove it"
             yield document.problem((*place, key), said)
 
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-STRICT = ConfigDict(strict=True, extra="forbid")
+STRICT = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
 
 
 @dataclass(slots=True, kw_only=True)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import yaml
 
-from glasswright.config.document import Place, name_place
+from glasswright.config.document import Place, name_place, printable
 from glasswright.config.scalars import read_plain
 from glasswright.errors import ConfigError, Problem
 
@@ -130,7 +130,7 @@ class TreeBuilder:
         self.lines.setdefault((*level.place, written), line)
 
     def _refuse(self, line: int, message: str) -> None:
-        self.problems.append(Problem(self._file, line, message))
+        self.problems.append(Problem(self._file, line, printable(message)))
 
     def _stop(self, line: int, message: str) -> None:
         """Give up on the file: what follows could only be misread."""

@@ -21,7 +21,7 @@ T = TypeVar("T")
 class ConfigModel(BaseModel):
     """The base of what a file is read as: frozen, no unknown keys, no conversions."""
 
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, protected_namespaces=())
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False, protected_namespaces=())
 
 
 def validate(document: Document, kind: type[T], *place: str | int) -> T:

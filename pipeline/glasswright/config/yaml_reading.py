@@ -73,6 +73,8 @@ def scan_yaml(path: Path) -> Document:
 
 def _read_bytes(path: Path) -> bytes:
     try:
+        if path.exists() and not (path.is_file() or path.is_dir()):
+            raise ConfigError([Problem(str(path), 1, "is no plain file")])  # a pipe would keep us waiting
         with path.open("rb") as file:
             content = file.read(MOST_BYTES + 1)
     except OSError as error:
