@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from glasswright_rehearsal.sensor import Sensor
 
+PHOTOMETRIC, LINEAR_RAW = 262, 34892
 EXIF_POINTER, PLACEHOLDER = 34665, 34664
 """The library keeps the pointer's number for itself, so it is written under its neighbour's and renamed."""
 
@@ -88,23 +89,28 @@ def write_dng(
     with tifffile.TiffWriter(path, byteorder="<") as writer:
         writer.write(
             picture[0],
-            photometric="CFA" if is_mosaic else 34892,
+            photometric="CFA" if is_mosaic else "MINISBLACK",
             subfiletype=0,
             metadata=None,
             software=False,
             extratags=tags,
             **storage,  # type: ignore[arg-type]
         )
-    _attach_exif(path, exif)
+    _attach_exif(path, exif, is_mosaic=is_mosaic)
 
 
-def _attach_exif(path: Path, exif: Exif) -> None:
-    """Append the EXIF directory and turn the placeholder entry into its pointer."""
+def _attach_exif(path: Path, exif: Exif, *, is_mosaic: bool) -> None:
+    """Append the EXIF directory and turn the placeholder entry into its pointer.
+
+    The library refuses LinearRaw with one sample, which is what a monochrome body writes, so that is set here too.
+    """
     data = bytearray(path.read_bytes())
     if len(data) % 2:
         data.append(0)
     entry = _find_entry(data, PLACEHOLDER)
     struct.pack_into("<HHII", data, entry, EXIF_POINTER, 4, 1, len(data))
+    if not is_mosaic:
+        struct.pack_into("<H", data, _find_entry(data, PHOTOMETRIC) + 8, LINEAR_RAW)
     data += _build_directory(_exif_fields(exif), len(data))
     path.write_bytes(data)
 

@@ -160,7 +160,7 @@ def _find_colour(scene: Scene, edges: Edges, keep: NDArray[np.intp]) -> dict[str
 def _find_distortion(scene: Scene, circles: Circles, edges: Edges, keep: NDArray[np.intp]) -> dict[str, Any]:
     """Give the lens's coefficients, the bend of a straight line along each border, and of the outermost lattice rows.
 
-    Bends are in per cent of picture height, positive where the line's middle is further out than its ends (barrel).
+    Bends are in per cent of picture height, negative where the line's middle is further out than its ends (barrel).
     """
     if scene.layout is None or scene.pose is None:
         return {}
@@ -170,7 +170,7 @@ def _find_distortion(scene: Scene, circles: Circles, edges: Edges, keep: NDArray
 
     def bend(points: list[tuple[float, float]], axis: int, outward: float) -> float:
         moved = distort(np.array(points), lens.distortion, frame)[:, axis]
-        return float(outward * 100 * (moved[1] - (moved[0] + moved[2]) / 2) / height)
+        return float(-outward * 100 * (moved[1] - (moved[0] + moved[2]) / 2) / height)
 
     border = {
         "top": bend([(x, ys[0]) for x in xs], 1, -1.0),
@@ -186,7 +186,7 @@ def _find_distortion(scene: Scene, circles: Circles, edges: Edges, keep: NDArray
         first, middle, last = (nodes[node] for node in ends)
         along = (last - first) / np.hypot(*(last - first))
         across = np.array([-along[1], along[0]])
-        return float(outward * 100 * ((middle - first) @ across) / height)
+        return float(-outward * 100 * ((middle - first) @ across) / height)
 
     lattice = {
         "top": sag([(0, 0), (middle_column, 0), (last_column, 0)], -1.0),
@@ -194,12 +194,11 @@ def _find_distortion(scene: Scene, circles: Circles, edges: Edges, keep: NDArray
         "left": sag([(0, 0), (0, middle_row), (0, last_row)], 1.0),
         "right": sag([(last_column, 0), (last_column, middle_row), (last_column, last_row)], -1.0),
     }
-    corner = 1.0
     return {
         "k1": lens.distortion.k1,
         "k2": lens.distortion.k2,
         "axis_shift_frac": list(lens.distortion.axis_shift_frac),
-        "corner_pct": 100 * (lens.distortion.k1 * corner + lens.distortion.k2 * corner),
+        "corner_pct": 100 * (lens.distortion.k1 + lens.distortion.k2),
         "border_bend_pct": border,
         "lattice_bend_pct": lattice,
         "middle_px": [float(v) for v in map_points(np.zeros(2), scene.pose, lens, frame, "green")],

@@ -1,0 +1,146 @@
+"""Whole frames: planes, marks, light."""
+
+import ast
+from dataclasses import replace
+from importlib.util import find_spec
+from pathlib import Path
+
+import numpy as np
+import pytest
+from rehearsal_helpers import make_scene
+
+from glasswright_rehearsal import (
+    Dust,
+    Falloff,
+    Lens,
+    Lighting,
+    PlaneShift,
+    Pose,
+    default_layout,
+    mosaic_sensor,
+    read_layout,
+    render_light,
+)
+from glasswright_rehearsal.layout import list_circles, write_layout
+from glasswright_rehearsal.lens import Aberrations
+from glasswright_rehearsal.light import find_rim_px
+from glasswright_rehearsal.render import find_edges
+from glasswright_rehearsal.truth import ZoneLimits, find_vignetting, tell_truth
+
+
+def test_nothing_is_imported_from_what_measures():
+    folder = Path(find_spec("glasswright_rehearsal").origin).parent
+    for path in folder.glob("*.py"):
+        for statement in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            names = []
+            if isinstance(statement, ast.Import):
+                names = [name.name for name in statement.names]
+            elif isinstance(statement, ast.ImportFrom):
+                assert statement.level == 0, path
+                names = [statement.module]
+            assert not [n for n in names if n.split(".")[0] in ("glasswright_camera", "glasswright")], path
+
+
+@pytest.mark.parametrize("name", ["RGGB", "GBRG", "xtrans"])
+def test_a_mosaic_holds_at_each_site_what_the_full_colour_frame_has_there(name):
+    lens = Lens(red=PlaneShift(c1=1e-3), blue=PlaneShift(shift_px=(0.5, 0.3)), falloff=Falloff(corner_ev=1.0))
+    full = render_light(make_scene(lens=lens, sensor=mosaic_sensor("rgb")))
+    sensor = mosaic_sensor(name)
+    mosaic = render_light(make_scene(lens=lens, sensor=sensor))[0]
+    pattern = sensor.pattern_array()[0]
+    height, width = mosaic.shape
+    planes = np.tile(pattern, (height // len(pattern), width // len(pattern)))
+    assert np.array_equal(mosaic, np.take_along_axis(full, planes[None], axis=0)[0])
+
+
+def test_discs_are_dark_paper_is_light_and_rings_have_holes():
+    scene = make_scene(1296, 864, lens=Lens(f_number=4.0), sensor=mosaic_sensor("mono"))
+    light = render_light(scene)[0]
+    circles, edges = find_edges(scene)
+    paper = scene.lighting.exposure_frac
+    kinds = {(mark.column, mark.row): mark.kind for mark in scene.layout.marks}
+    for disc in np.flatnonzero(~circles.is_hole):
+        x, y = np.rint(edges.centre_px[0, disc]).astype(int)
+        is_ring = kinds.get(tuple(circles.node[disc])) == "ring"
+        # two per cent of the light crosses: the tails of diffraction
+        assert light[y, x] / paper == pytest.approx(1.0 if is_ring else 1 / 20, abs=0.06 if is_ring else 0.02)
+    assert light[2, 2] / paper == pytest.approx(1.0, abs=2e-3)
+
+
+def test_large_marks_are_larger():
+    marks = tuple(replace(mark, kind="large") for mark in default_layout().marks)
+    circles = list_circles(replace(default_layout(), marks=marks))
+    assert sorted(set(circles.radius_mm[circles.is_mark])) == [16.8]
+    assert sorted(set(circles.radius_mm[~circles.is_mark])) == [12.0]
+    assert not circles.is_hole.any()
+
+
+def test_layout_file_survives_and_a_wrong_one_is_named(tmp_path):
+    write_layout(default_layout(), tmp_path / "chart.yaml")
+    assert read_layout(tmp_path / "chart.yaml") == default_layout()
+    text = (tmp_path / "chart.yaml").read_text(encoding="utf-8")
+    (tmp_path / "chart.yaml").write_text(text.replace("pitch_mm", "pitch"), encoding="utf-8")
+    with pytest.raises(ValueError, match=r"chart\.yaml: a chart file has .* missing or unknown: pitch, pitch_mm"):
+        read_layout(tmp_path / "chart.yaml")
+
+
+def test_falloff_truth_is_what_an_even_frame_shows():
+    falloff = Falloff(corner_ev=1.4, plane_ev=(0.05, 0, 0.1), centre_shift_frac=(0.03, -0.02), obstruction_ev=0.6)
+    falloff = replace(falloff, obstruction_deg=33.69)
+    lens = Lens(falloff=falloff, aberrations=Aberrations(veil_frac=0.02))
+    scene = make_scene(960, 640, lens=lens, chart=False, sensor=mosaic_sensor("rgb"))
+    frame = render_light(scene).astype(np.float64)
+    truth = find_vignetting(lens, scene.sensor.planes, scene.frame, 0.05)
+    for p, plane in enumerate(scene.sensor.planes):
+        centre = frame[p, 304:336, 456:504].mean()
+        corner = frame[p, -32:, -48:].mean()
+        assert truth[plane]["lower_right"] == pytest.approx(np.log2(centre / corner), abs=2e-4)
+        assert truth[plane]["lower_right"] > truth[plane]["upper_left"] + 0.3
+
+
+def test_veil_lowers_contrast_as_the_formula_says():
+    # (1 + v) / (1 / C + v): 20:1 paper and 5 % of veil read 10.5
+    lens = Lens(aberrations=Aberrations(veil_frac=0.05), f_number=1.0)
+    scene = make_scene(1296, 864, lens=lens, sensor=mosaic_sensor("mono"))
+    light = render_light(scene)[0]
+    x, y = np.rint(find_edges(scene)[1].centre_px[0, 0]).astype(int)
+    assert light[2, 2] / light[y, x] == pytest.approx(1.05 / 0.10, rel=0.02)
+
+
+def test_dust_casts_the_shadow_that_geometry_gives():
+    # D = d + t / N, depth (d N / t)^2: 20 um, 1 mm, f/16 give 82 um and 10 %
+    scene = make_scene(chart=False, lens=Lens(f_number=16.0), sensor=mosaic_sensor("mono"))
+    mote = Dust(x_px=200.0, y_px=100.0, diameter_um=20.0, distance_um=1000.0)
+    clean, dusty = render_light(scene), render_light(replace(scene, dust=(mote,)))
+    shadow = (dusty / clean)[0]
+    assert 1 - shadow[100, 200] == pytest.approx(0.1024, abs=1e-4)
+    assert 2 * find_rim_px(mote, scene.frame, 16.0) * 6.0 == pytest.approx(82.5)
+    assert shadow[100, 208] == 1
+    assert shadow[100, 206] < 1
+
+
+def test_lamps_scale_the_frame_and_ripple_bands_it():
+    scene = make_scene(chart=False)
+    plain = render_light(scene)
+    drifted = render_light(replace(scene, lighting=Lighting(level=0.93)))
+    assert drifted == pytest.approx(plain * 0.93, rel=1e-5)
+    banded = render_light(replace(scene, lighting=Lighting(ripple_frac=0.02, ripple_period_px=96.0)))
+    assert (banded / plain)[0, 24, 5] == pytest.approx(1.02, abs=1e-5)
+
+
+def test_zone_truth_is_the_mean_of_its_discs_and_mirrors():
+    lens = Lens(f_number=2.0, aberrations=Aberrations(blur_um=2.0, tangential_growth_um=3.0, tilt_um=(30.0, 0.0)))
+    pose = Pose(magnification_frac=0.0107)
+    truth = tell_truth(make_scene(1296, 864, lens=lens, pose=pose), ZoneLimits())
+    turned = replace(lens, aberrations=replace(lens.aberrations, tilt_um=(-30.0, 0.0)))
+    mirrored = tell_truth(make_scene(1296, 864, lens=turned, pose=pose), ZoneLimits())
+    green = truth["zones"]["green"]
+    assert green["upper_left"]["tangential_cy_per_px"] < green["upper_left"]["sagittal_cy_per_px"]
+    assert green["upper_left"]["mean_cy_per_px"] == pytest.approx(
+        mirrored["zones"]["green"]["upper_right"]["mean_cy_per_px"]
+    )
+    discs = {tuple(disc["node"]): disc["planes"]["green"]["mtf50_cy_per_px"] for disc in truth["discs"]}
+    # corners beyond 0.62 of the half frame hold 2 x 2 discs of a 13 x 9 lattice that fills 0.92 of it
+    corner = np.mean([discs[node] for node in ((0, 0), (1, 0), (0, 1), (1, 1), (2, 0), (2, 1))], axis=0)
+    assert green["upper_left"]["disc_count"] == 6
+    assert corner == pytest.approx([green["upper_left"][f"{way}_cy_per_px"] for way in ("sagittal", "tangential")])
