@@ -222,7 +222,7 @@ def test_what_would_steer_a_terminal_is_spelt_out(tmp_path):
     found = problems_of(lambda: read_config(tmp_path / "file.yaml", Strict))
     assert all(message.isprintable() for *_, message in found)
     assert "`\\x1b[31m`: unknown key" in found[0][2]
-    assert "key `a\\nb` is given twice" in found[1][2]
+    assert any("key `a\\nb` is given twice" in message for *_, message in found)
 
 
 def test_a_long_text_is_shown_cut(tmp_path):

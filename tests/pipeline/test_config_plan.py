@@ -12,26 +12,7 @@ from glasswright.errors import ConfigError
 from glasswright.plugins import PluginFailure, Plugins
 from glasswright.stage import Scope
 
-GARBAGE = (
-    "9" * 399,
-    "[",
-    "]",
-    "{",
-    "}",
-    ":",
-    ": ",
-    "- ",
-    "&a ",
-    "*a",
-    "!!int ",
-    "#",
-    '"',
-    "\t",
-    "null",
-    ".nan",
-    "1e5",
-    "\\0",
-)
+GARBAGE = ("9" * 399, *"[]{}:#\t\"'|>%@`", ": ", "- ", "&a ", "*a", "!!int ", "null", ".nan", "1e5", "\\0")
 
 
 def load(tmp_path, text, plugins=TOYS):
@@ -379,7 +360,8 @@ def test_a_gather_that_is_not_wired_gathers_nothing(tmp_path, key):
 
 def test_a_narrow_value_does_not_reach_a_wider_step_ungathered(tmp_path):
     text = GOOD_PLAN + (
-        "  average_all:\n    stage: toy.average_marks\n    inputs: {marks: find_chart, ticket: ticket}\n    per: night\n"
+        "  average_all:\n    stage: toy.average_marks\n"
+        "    inputs: {marks: find_chart, ticket: ticket}\n    per: night\n"
     )
     assert problems_of(tmp_path, text) == [
         (
