@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from numba import njit
 
 from glasswright import Unmeasurable
+from glasswright_camera.compiled import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -40,7 +40,7 @@ class PixelCensus:
     """(channels, rows, runs): mean of each run."""
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def scan_pixels(
     values: NDArray[np.uint16], period: int, white: int
 ) -> tuple[int, int, int, int, int, int, NDArray[np.float32]]:  # pragma: no cover - compiled

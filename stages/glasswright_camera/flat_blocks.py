@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
+
+from glasswright_camera.compiled import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -43,7 +44,7 @@ def mean_blocks(mosaic: Mosaic, block_px: int) -> tuple[NDArray[np.float64], NDA
     )
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def scan_blocks(
     values: NDArray[np.uint16],
     pattern: NDArray[np.int64],

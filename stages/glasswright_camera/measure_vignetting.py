@@ -11,19 +11,22 @@ from glasswright import Artefact, Unmeasurable, stage
 from glasswright_camera.flat import FlatField
 from glasswright_camera.source_map import sample_source
 from glasswright_camera.stand import Fraction, Stand
+from glasswright_camera.vignetting_box import Box, mean_over_box
 from glasswright_camera.vignetting_centre import Centre, find_centre
-from glasswright_camera.vignetting_corner import CORNERS, Box, mean_over_corner
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+CORNERS = ("upper left", "upper right", "lower left", "lower right")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Falloff(Artefact):
     """Light lost towards the corners of an evenly lit frame.
 
-    Of the green plane (or the only one), over a box in each corner against the frame's centre; positive where the
-    corner is darker. Corners are named as the sensor's rows and columns lie, which is not how the scene stands.
+    Of the green plane (or the only one), over a box in each corner against the same box at the frame's centre;
+    positive where the corner is darker. Corners are named as the sensor's rows and columns lie, which is not how the
+    scene stands.
     """
 
     worst_corner_loss_ev: float
@@ -65,8 +68,8 @@ class Falloff(Artefact):
 def measure_vignetting(flat: FlatField, stand: Stand, *, corner_box_frac: Fraction = 0.05) -> Falloff:
     """Measure the light lost in the four corners of an evenly lit frame, and about which point it falls off.
 
-    The loss is -log2 of the mean light over a box in the corner over the light at the frame's centre, the diffuse
-    source's own unevenness divided out.
+    The loss is -log2 of the mean light over a box in the corner over that of the same box at the frame's centre, the
+    diffuse source's own unevenness divided out.
 
     Parameters
     ----------
@@ -91,8 +94,10 @@ def measure_vignetting(flat: FlatField, stand: Stand, *, corner_box_frac: Fracti
         notes = ("the stand has no source map: the source's own unevenness is part of these numbers",)
     else:
         even = even / sample_source(stand.source_map, grid.x / grid.size[0], grid.y / grid.size[1])
-    box = Box(width=corner_box_frac * grid.size[0], height=corner_box_frac * grid.size[1])
-    corners = [measure_corners(even[index], flat.gain_u[index], grid, box) for index in range(len(flat.planes))]
+    corners = [
+        measure_corners(even[index], flat.gain_u[index].astype(np.float64), grid.size, corner_box_frac)
+        for index in range(len(flat.planes))
+    ]
     plane = flat.planes.index("green") if "green" in flat.planes else 0
     centre = find_centre(even[plane].ravel(), grid.from_centre_x.ravel(), grid.from_centre_y.ravel())
     if np.isnan(centre.x):
@@ -147,7 +152,9 @@ def lay_points(flat: FlatField) -> Points:
     return Points(x=x, y=y, size=(flat.width_px / flat.block_px, flat.height_px / flat.block_px))
 
 
-def measure_corners(gain: NDArray[np.float64], gain_u: NDArray[np.floating], grid: Points, box: Box) -> CornerLoss:
+def measure_corners(
+    gain: NDArray[np.float64], gain_u: NDArray[np.float64], size: tuple[float, float], box_frac: float
+) -> CornerLoss:
     """Give the corners' losses of one plane.
 
     Raises
@@ -155,17 +162,20 @@ def measure_corners(gain: NDArray[np.float64], gain_u: NDArray[np.floating], gri
     Unmeasurable
         Where a corner has no light above black.
     """
+    width, height = box_frac * size[0], box_frac * size[1]
+    left, top = size[0] - width, size[1] - height
+    corners = [(0.0, 0.0), (left, 0.0), (0.0, top), (left, top)]
     means, spreads = np.transpose(
-        [mean_over_corner(gain, gain_u.astype(np.float64), grid.size, box, corner) for corner in CORNERS]
+        [mean_over_box(gain, gain_u, Box(left=x, top=y, width=width, height=height)) for x, y in corners]
     )
     if means.min() <= 0:
         raise Unmeasurable(
             f"the {CORNERS[int(means.argmin())]} corner has no light above black: is the lens's image circle smaller "
             "than the frame, or the black level wrong?"
         )
-    middle = gain_u[gain_u.shape[0] // 2, gain_u.shape[1] // 2]
+    centre, centre_u = mean_over_box(gain, gain_u, Box(left=left / 2, top=top / 2, width=width, height=height))
     return CornerLoss(
-        loss=-np.log2(means), own_u=spreads / means / np.log(2), centre_u=float(middle) / float(np.log(2))
+        loss=-np.log2(means / centre), own_u=spreads / means / np.log(2), centre_u=centre_u / centre / float(np.log(2))
     )
 
 

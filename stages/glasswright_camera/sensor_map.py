@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import tifffile
-from numba import njit
 
 from glasswright import Unmeasurable
+from glasswright_camera.compiled import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -59,7 +59,7 @@ def open_map(path: str, sha256: str) -> NDArray[np.floating]:
     return np.asarray(response) if response.dtype.kind == "f" else response.astype(np.float32)
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def scale_light(
     values: NDArray[np.uint16], response: NDArray[np.floating], black: NDArray[np.float64], white: float
 ) -> None:  # pragma: no cover - compiled
