@@ -10,6 +10,7 @@ from click.testing import CliRunner
 
 import glasswright
 import glasswright.config
+from glasswright.commands.card_notes import note_stand
 from glasswright.commands.main import glasswright as command_line
 from glasswright.config import find_idle_spreads, load_plan, load_stand, match_stand, read_config
 from glasswright.judging.cards import check_card, load_cards
@@ -170,6 +171,13 @@ def test_every_card_checks_against_a_plan():
     for file in cards.values():
         problems = [check_card(file, each) for each in fields]
         assert () in problems, f"{file.document.path} fits no plan: {problems}"
+
+
+@pytest.mark.parametrize("path", STANDS, ids=short)
+def test_every_limit_of_a_card_can_be_passed_on_its_stand(path):
+    stand = load_stand(path, PLUGINS)
+    notes = [str(note) for file in load_cards(CONFIGS / "cards").values() for note in note_stand(file, stand)]
+    assert notes == []
 
 
 def test_nothing_lies_in_configs_unchecked():

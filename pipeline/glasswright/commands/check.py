@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from glasswright.commands.card_notes import note_settings, note_stand
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.config import find_idle_spreads, load_plan, load_stand, load_ticket, match_stand
 from glasswright.config.ticket_file import TICKET_FILE
@@ -108,7 +109,10 @@ def _match(
         findings.notes += find_idle_spreads(stand, plan)
     if plan and cards is not None:
         fields = plan.fields()
-        findings.problems += [problem for card in cards.values() for problem in check_card(card, fields)]
+        for card in cards.values():
+            findings.problems += check_card(card, fields)
+            findings.notes += note_settings(card, plan)
+            findings.notes += note_stand(card, stand) if stand else ()
     for path, ticket in (tickets or {}).items():
         if cards is not None and ticket.lens.model not in cards:
             said = f"no card is for `{ticket.lens.model}`: the lens will be measured, but cannot pass"

@@ -1,0 +1,45 @@
+"""What a card can never decide with this plan and this stand: nothing is wrong, but it is good to know."""
+
+from __future__ import annotations
+
+from itertools import product
+from typing import TYPE_CHECKING
+
+from glasswright.artefact import Setting
+from glasswright.judging.judge import find_spreads
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from glasswright.config import Plan, StandFile
+    from glasswright.errors import Problem
+    from glasswright.judging.cards import CardFile
+
+
+def note_stand(file: CardFile, stand: StandFile) -> Iterator[Problem]:
+    """Note a card that does not speak for a stand, and limits that can be no better than REVIEW there."""
+    valid = file.card.valid_for.stand
+    if stand.name not in ((valid,) if isinstance(valid, str) else valid):
+        said = f"the card is not for stand `{stand.name}`: every verdict will be UNKNOWN"
+        yield file.document.problem(("valid_for", "stand"), said)
+        return
+    for index, limit in enumerate(file.card.limits):
+        if file.card.rule_of(limit) == "guarded" and not find_spreads(stand, limit.measure):
+            yield file.document.problem(
+                ("limits", index),
+                f"stand `{stand.name}` declares no reproducibility of `{limit.measure}`: this limit is REVIEW at best",
+            )
+
+
+def note_settings(file: CardFile, plan: Plan) -> Iterator[Problem]:
+    """Note limits at settings that a plan does not list."""
+    listed = [
+        Setting(focal_length_mm=focal_length, f_number=f_number)
+        for focal_length, f_number in product(plan.nominal_focal_length_mm or (None,), plan.nominal_f_number or (None,))
+    ]
+    for index, limit in enumerate(file.card.limits):
+        if limit.at.model_fields_set and not any(limit.at.holds(setting) for setting in listed):
+            yield file.document.problem(
+                ("limits", index),
+                f"plan `{plan.name}` lists no setting {limit.at}: this limit is UNKNOWN unless a ticket has such shots",
+            )
