@@ -36,6 +36,8 @@ class EdgeTable:
     mtf50: Array
     mtf50_u: Array
     blur_direction: Array
+    lopsided: Array
+    lopsided_u: Array
     dark_light: Array
     paper_light: Array
     noise: Array
@@ -99,6 +101,8 @@ def trace_table(
         mtf50=mtf50,
         mtf50_u=mtf50_u,
         blur_direction=value[..., WIDTH + 1 : WIDTH + 3] / value[..., WIDTH, None],
+        lopsided=value[..., LOPSIDED : LOPSIDED + 2],
+        lopsided_u=np.sqrt(np.stack([covariance[..., LOPSIDED + k, LOPSIDED + k] for k in (0, 1)], axis=-1)),
         dark_light=value[..., 0] * gain[..., 0],
         paper_light=(value[..., 0] + step) * gain[..., 0],
         noise=np.sqrt((value[..., SPARE + 2] + value[..., SPARE + 3]) / 2) / step,

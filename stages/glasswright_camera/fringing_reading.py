@@ -97,7 +97,7 @@ def fringe_width(repeats: Repeats, centre: Array, stand: Stand) -> tuple[float, 
     if not corner.any():
         return np.nan, np.nan
     distance = trace.distance_px
-    profile = np.nanmean(repeats.stack(lambda t: np.asarray(t.profile, dtype=np.float64)), axis=0)[:, corner, 1]
+    profile = _mean_known(repeats.stack(lambda t: np.asarray(t.profile, dtype=np.float64)))[:, corner, 1]
     unit = image_radius(centre[green], trace.width_px, trace.height_px).unit[corner]
     step = distance[1] - distance[0]
     widths = []
@@ -121,3 +121,11 @@ def _filled(profile: Array, distance: Array) -> Array:
     """Fill places without pixels by their neighbours."""
     known = np.isfinite(profile)
     return np.asarray(np.interp(distance, distance[known], profile[known]))
+
+
+def _mean_known(stack: Array) -> Array:
+    """Average over axis 0 what is known; NaN where nothing is."""
+    known = np.isfinite(stack)
+    count = known.sum(axis=0)
+    total = np.where(known, stack, 0.0).sum(axis=0)
+    return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan))

@@ -48,6 +48,11 @@ class Trace(Artefact):
     blur_direction: NDArray[np.float64]
     """(planes, discs, 2): amplitudes of cos 2 phi and sin 2 phi in 1/MTF50^2, phi in the sensor's frame, over the
     mean of 1/MTF50^2: the direction in which a disc is blurred more."""
+    lopsided: NDArray[np.float64]
+    """(planes, discs, 2): how lopsided the blur is along x and y (coma), 1 as much as is usual among aberrated lenses;
+    positive where the edge's far tail lies towards positive x or y."""
+    lopsided_u: NDArray[np.float64]
+    """(planes, discs, 2): standard uncertainty from pixel noise."""
     dark_light: NDArray[np.float64]
     """(planes, discs): light of the disc, of white."""
     paper_light: NDArray[np.float64]

@@ -61,7 +61,7 @@ def trace_edges(
             f"{mosaic.shot}: only {good.sum()} of {len(good)} discs gave an edge in every plane; "
             "check focus, exposure and what hangs before the chart"
         )
-    refuse_shake(table.blur_direction, stand.shooting.shake_ratio, mosaic.shot)
+    refuse_shake(table.blur_direction, table.mtf50, table.lopsided, stand.shooting.shake_ratio, mosaic.shot)
     left_out = int((~good).sum())
     return Trace(
         shot=mosaic.shot,
@@ -85,6 +85,8 @@ def trace_edges(
         mtf50=table.mtf50,
         mtf50_u=table.mtf50_u,
         blur_direction=table.blur_direction,
+        lopsided=table.lopsided,
+        lopsided_u=table.lopsided_u,
         dark_light=table.dark_light,
         paper_light=table.paper_light,
         noise=table.noise,

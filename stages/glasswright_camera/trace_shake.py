@@ -1,8 +1,8 @@
-"""Blur in one direction, the same all over the frame: the stand or the camera moved."""
+"""Blur in one direction, the same all over the frame: the stand or the camera moved, or the lens has coma."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -13,17 +13,24 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+ALIKE: Final = 0.4
+"""A movement blurs all discs alike: their scatter about the common blur is below this share of it."""
+COMATIC: Final = 0.15
+"""A movement blurs evenly to both sides. A lopsidedness common to all discs above this is the lens's coma."""
 
-def refuse_shake(blur_direction: Array, limit_ratio: float, shot: str) -> None:
-    """Refuse a frame whose discs are all blurred more in one direction of the sensor.
 
-    A lens's own astigmatism turns with the image radius and cancels over the field; a movement does not. It is called
-    a shake where the median over the discs passes the limit and nine discs in ten lean the same way.
+def refuse_shake(blur_direction: Array, mtf50: Array, lopsided: Array, limit_ratio: float, shot: str) -> None:
+    """Refuse a frame whose discs are all blurred more in one direction of the sensor, alike and to both sides.
+
+    A lens's own astigmatism turns with the image radius and cancels over the field. The coma of a decentred element
+    does not, but it is lopsided, which a movement is not.
 
     Parameters
     ----------
-    blur_direction
+    blur_direction, lopsided
         (planes, discs, 2): see `Trace`.
+    mtf50
+        (planes, discs, 2).
     limit_ratio
         Largest ratio of the blur's widths in two directions.
     shot
@@ -34,13 +41,16 @@ def refuse_shake(blur_direction: Array, limit_ratio: float, shot: str) -> None:
     Unmeasurable
         With the ratio and the direction.
     """
-    lean = np.nanmean(blur_direction, axis=0)
-    lean = lean[np.isfinite(lean).all(axis=1)]
+    good = np.asarray(np.isfinite(mtf50).all(axis=(0, 2)))
+    blur = (1 / mtf50[:, good] ** 2).mean(axis=(0, 2))
+    lean = blur_direction[:, good].mean(axis=0) * blur[:, None]
     common = np.median(lean, axis=0)
-    size = min(float(np.hypot(*common)), 0.98)
-    ratio = np.sqrt((1 + size) / (1 - size))
-    alike = float(np.mean(lean @ common > 0)) if size > 0 else 0.0
-    if ratio > limit_ratio and alike >= 0.9:
+    scatter = float(np.median(np.linalg.norm(lean - common, axis=1)))
+    size = float(np.hypot(*common))
+    share = min(size / float(np.median(blur)), 0.98)
+    ratio = np.sqrt((1 + share) / (1 - share))
+    coma = float(np.hypot(*np.median(lopsided[:, good].mean(axis=0), axis=0)))
+    if ratio > limit_ratio and scatter < ALIKE * size and coma < COMATIC:
         angle = np.degrees(np.arctan2(common[1], common[0])) / 2 % 180
         raise Unmeasurable(
             f"{shot}: all discs are blurred {ratio:.2f} times wider along {angle:.0f} degrees than across it "
