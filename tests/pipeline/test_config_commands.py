@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from config_toys import GOOD_BOARD, GOOD_PLAN, GOOD_STAND, GOOD_TICKET, TOYS
 
 from glasswright.commands import main as command_line
-from glasswright.commands import plugin_notes
+from glasswright.commands import plugin_notes, tables
 from glasswright.errors import ConfigError, GlasswrightError, LedgerBusyError, LedgerDamagedError, Problem
 from glasswright.plugins import PluginFailure, Plugins
 
@@ -88,6 +88,18 @@ def test_check_reports_the_mistakes_of_all_files_at_once(bench, capsys):
         "plan.yaml:10",
     ], err
     assert lines[-1] == "4 mistakes in the configuration; nothing was done"
+
+
+def test_one_bad_card_does_not_hide_what_another_asks_for_in_vain(bench, capsys):
+    (bench / "cards/bad.yaml").write_text("card: 3\n")
+    (bench / "cards/corvane.yaml").write_text(GOOD_CARD.replace("marks_count", "mark_count"))
+    code, _, err = run(capsys, *ALL)
+    assert code == 2
+    assert [line.split(": ")[0] for line in err.splitlines()[:-1]] == [
+        "cards/bad.yaml:1",
+        "cards/bad.yaml:1",
+        "cards/corvane.yaml:5",
+    ], err
 
 
 def test_check_matches_cards_with_the_plan(bench, capsys):
@@ -358,3 +370,13 @@ def test_check_notes_limits_that_can_decide_nothing(bench, capsys):
         "shots (a note)",
         "cards/other.yaml:2: the card is not for stand `toy-bench`: every verdict will be UNKNOWN (a note)",
     ]
+
+
+def test_a_table_on_a_terminal_is_ruled_and_takes_no_text_for_a_colour(monkeypatch, capsys):
+    monkeypatch.setenv("COLUMNS", "60")
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+    tables.print_table("Title", ("one", "two"), [("[red]", "a b")])
+    out, _ = capsys.readouterr()
+    assert re.search(r"│ \[red\] │ a b │", out)
+    tables.print_table("Title", ("one",), [])
+    assert capsys.readouterr().out == ""

@@ -14,7 +14,7 @@ from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.config import find_idle_spreads, load_plan, load_stand, load_ticket, match_stand
 from glasswright.config.ticket_file import TICKET_FILE
 from glasswright.errors import ConfigError, Problem
-from glasswright.judging.cards import CardFile, check_card, load_cards
+from glasswright.judging.cards import CardFile, check_card, scan_cards
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -62,7 +62,7 @@ def check(plan: Path, stand: Path | None, cards: Path | None, tickets: Path | No
     findings = Findings()
     read_plan = findings.attempt(lambda: load_plan(plan, plugins))
     read_stand = findings.attempt(lambda: load_stand(stand, plugins)) if stand else None
-    read_cards = findings.attempt(lambda: load_cards(cards)) if cards else None
+    read_cards = _read_cards(cards, findings) if cards else None
     read_tickets = _read_tickets(tickets, findings) if tickets else None
     _match(read_plan, read_stand, read_cards, read_tickets, findings)
     lines = _say(read_plan, read_stand, read_cards, read_tickets)
@@ -71,6 +71,12 @@ def check(plan: Path, stand: Path | None, cards: Path | None, tickets: Path | No
     else:
         _print(findings, lines)
     return ConfigError.exit_code if findings.problems else 0
+
+
+def _read_cards(folder: Path, findings: Findings) -> Mapping[str, CardFile]:
+    cards, problems = scan_cards(folder)
+    findings.problems += problems
+    return cards
 
 
 def _read_tickets(folder: Path, findings: Findings) -> Mapping[Path, TicketFile]:

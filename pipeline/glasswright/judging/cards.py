@@ -38,8 +38,16 @@ def load_cards(folder: Path) -> Mapping[str, CardFile]:
     ConfigError
         With every problem of every card, and for two cards of one model.
     """
+    cards, problems = scan_cards(folder)
+    if problems:
+        raise ConfigError(problems)
+    return cards
+
+
+def scan_cards(folder: Path) -> tuple[Mapping[str, CardFile], tuple[Problem, ...]]:
+    """Read the cards of a folder that can be read, and list every problem of the others."""
     if not folder.is_dir():
-        raise ConfigError([Problem(str(folder), 1, "there is no such folder of cards: correct --cards")])
+        return {}, (Problem(str(folder), 1, "there is no such folder of cards: correct --cards"),)
     cards: dict[str, CardFile] = {}
     problems: list[Problem] = []
     for path in sorted(folder.glob("*.yaml")):
@@ -56,9 +64,7 @@ def load_cards(folder: Path) -> Mapping[str, CardFile]:
             other = cards[card.card].document.path
             problems.append(document.problem(("card",), f"{other} is a card for `{card.card}` too: remove one of them"))
         cards.setdefault(card.card, CardFile(card=card, document=document))
-    if problems:
-        raise ConfigError(problems)
-    return cards
+    return cards, tuple(problems)
 
 
 def check_card(file: CardFile, fields: Mapping[str, FieldDescription]) -> tuple[Problem, ...]:
