@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from glasswright.artefact import Artefact
+from glasswright.config.reading import find_why_unreadable
 from glasswright.errors import PluginError
 from glasswright.stage import StageDescription, describe, is_stage
 
@@ -136,6 +137,11 @@ def _load(point: EntryPoint) -> ModuleType:
 
 def _section_of(module: ModuleType) -> type[Artefact] | None:
     section = getattr(module, SECTION_ATTRIBUTE, None)
-    if section is None or (isinstance(section, type) and issubclass(section, Artefact)):
-        return section
-    raise PluginError(f"{SECTION_ATTRIBUTE} is {section!r}: make it a dataclass that derives from Artefact")
+    if section is None:
+        return None
+    if not (isinstance(section, type) and issubclass(section, Artefact)):
+        raise PluginError(f"{SECTION_ATTRIBUTE} is {section!r}: make it a dataclass that derives from Artefact")
+    why = find_why_unreadable(section)
+    if why:
+        raise PluginError(f"{SECTION_ATTRIBUTE} {section.__name__} cannot be read from a file: {why}")
+    return section

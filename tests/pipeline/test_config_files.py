@@ -9,13 +9,14 @@ from typing import Annotated
 
 import pytest
 from config_toys import GOOD_BOARD, GOOD_PLAN, GOOD_STAND, GOOD_TICKET, TOYS, Bench, Board, Lamp
-from pydantic import Field
+from pydantic import Field, TypeAdapter
 
 from glasswright import Artefact
 from glasswright.config import (
     ConfigFile,
     ConfigModel,
     DataFile,
+    did_you_mean,
     find_idle_spreads,
     load_plan,
     load_stand,
@@ -93,6 +94,21 @@ STAND_MUTATIONS = MappingProxyType(
         "a data file that is a number": ("map.bin", "3", "stand.yaml", 9, "must be the name of a file, found `3`"),
         "a missing file": ("board.yaml", "bored.yaml", "stand.yaml", 8, "there is no file"),
         "a file that names itself": ("board.yaml", "stand.yaml", "stand.yaml", 1, "which it leads back to"),
+        "unknown key below a name of one's own": (
+            "{u: 0.01,",
+            "{u: 0.01, orgin: x,",
+            "stand.yaml",
+            4,
+            "did you mean `orig",
+        ),
+        "a file that is no YAML": (
+            "board.yaml",
+            "map.bin",
+            "map.bin",
+            1,
+            "must be a mapping (`key: value`), found the te",
+        ),
+        "a file that is not even that": ("board.yaml", "bad.yaml", "bad.yaml", 2, "not valid YAML: "),
         "both uncertainties": ("{u: 0.01,", "{u: 0.01, relative_u: 1e-2,", "stand.yaml", 4, "give either `u`"),
         "no uncertainty": ("{u: 0.01,", "{", "stand.yaml", 4, "give either `u` (in the field's unit) or `relative_u`"),
         "an uncertainty of nothing": ("u: 0.01", "u: 0", "stand.yaml", 4, "must be greater than 0, found `0`"),
@@ -115,7 +131,7 @@ STAND_MUTATIONS = MappingProxyType(
 def test_a_broken_stand_is_refused_for_that_alone(tmp_path, name):
     old, new, file, line, message = STAND_MUTATIONS[name]
     assert GOOD_STAND.count(old) == 1
-    path = write(tmp_path, stand=GOOD_STAND.replace(old, new), board=GOOD_BOARD)
+    path = write(tmp_path, stand=GOOD_STAND.replace(old, new), board=GOOD_BOARD, bad="a: [\n")
     found = problems_of(lambda: load_stand(path, TOYS))
     assert [(*at, message in said) for *at, said in found] == [(file, line, True)], found
 
@@ -215,6 +231,29 @@ def test_nothing_is_converted_but_int_to_float_and_list_to_tuple(tmp_path, text,
     (tmp_path / "file.yaml").write_text("number: 1\nwords: [a]\n")
     good = read_config(tmp_path / "file.yaml", Strict)
     assert (good.number, type(good.number), good.words) == (1.0, float, ("a",))
+
+
+@pytest.mark.parametrize(
+    ("word", "options", "said"),
+    [
+        ("wide", ["width", "wide_px"], "did you mean `wide_px`?"),
+        ("WIDTH", ["width", "height"], "did you mean `width`?"),
+        ("zzz", ["b", "a", "a"], "known: `a`, `b`"),
+        (
+            "zzz",
+            [f"option_{n:02}" for n in range(14)],
+            "known: " + ", ".join(f"`option_{n:02}`" for n in range(12)) + " and 2 more",
+        ),
+        ("zzz", [], "there is none to choose from"),
+    ],
+)
+def test_an_unknown_word_is_met_with_what_there_is(word, options, said):
+    assert did_you_mean(word, options) == said
+
+
+def test_a_field_that_names_a_file_is_read_from_a_file_only():
+    with pytest.raises(TypeError, match=r"is validated with glasswright\.config\.validate"):
+        TypeAdapter(DataFile).validate_python("map.bin")
 
 
 def test_what_would_steer_a_terminal_is_spelt_out(tmp_path):

@@ -88,6 +88,13 @@ def test_one_that_fails_is_reported_and_the_others_serve(packages, text, reason)
     assert str(failure).startswith("plugin `bad` cannot be used: ")
 
 
+def test_a_stand_section_that_no_file_could_hold_is_refused(packages):
+    text = GOOD.replace("gap_mm: float", "gaps: list[Thing]").replace("@dataclass", "class Thing: ...\n\n@dataclass", 1)
+    (failure,) = collect_plugins([packages("pack_bad", text)]).failures
+    said = "STAND_SECTION Bench cannot be read from a file: PydanticSchemaGenerationError: Unable to generate"
+    assert failure.reason.startswith(said)
+
+
 def test_every_fault_of_a_plugin_is_named(packages):
     text = GOOD.replace("weight_frac: float", "weight: float") + (
         "@stage\ndef heave(shot: Shot) -> float:\n    'Heave.'\n    return 1.0\n"

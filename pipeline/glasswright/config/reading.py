@@ -85,6 +85,15 @@ def _part(data: Any, place: Place) -> object:  # noqa: ANN401 - what a file hold
     return data
 
 
+def find_why_unreadable(kind: type[object]) -> str:
+    """Say why a type cannot be read from a file at all, whatever it holds; nothing if it can."""
+    try:
+        _reader_of(kind)
+    except Exception as error:  # whatever pydantic finds wrong with a stranger's annotation
+        return f"{type(error).__name__}: {str(error).splitlines()[0]}"
+    return ""
+
+
 @lru_cache(maxsize=256)
 def _reader_of(kind: Any) -> TypeAdapter[Any]:  # noqa: ANN401 - any type that pydantic reads
     # a one-element tuple carries the configuration into plain dataclasses, which have none of their own
