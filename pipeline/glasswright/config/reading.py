@@ -85,7 +85,7 @@ def _part(data: Any, place: Place) -> object:  # noqa: ANN401 - what a file hold
     return data
 
 
-def find_why_unreadable(kind: type[object]) -> str:
+def find_why_unreadable(kind: Any) -> str:  # noqa: ANN401 - any type that pydantic reads
     """Say why a type cannot be read from a file at all, whatever it holds; nothing if it can."""
     try:
         _reader_of(kind)
