@@ -33,5 +33,5 @@ def verify(ledger: Path, as_json: bool) -> int:
         for line in (*found.damage, *(f"note: {note}" for note in found.notes)):
             click.echo(line)
         counts = ", ".join(f"{count} {what}{'' if count == 1 else 's'}" for what, count in found.counts.items())
-        click.echo(f"{ledger}: {'DAMAGED' if found.damage else 'sound'}; checked {counts}")
+        click.echo(f"{ledger}: DAMAGED" if found.damage else f"{ledger}: sound; checked {counts}")
     return LedgerDamagedError.exit_code if found.damage else 0

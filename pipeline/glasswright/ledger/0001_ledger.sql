@@ -4,7 +4,8 @@ CREATE TABLE document (
     sha256 TEXT NOT NULL PRIMARY KEY, -- of the text
     kind TEXT NOT NULL, -- plan, card, stand
     name TEXT NOT NULL,
-    text TEXT NOT NULL
+    text TEXT NOT NULL,
+    hash TEXT NOT NULL -- of sha256, kind and name
 ) STRICT, WITHOUT ROWID;
 
 CREATE TABLE run (
@@ -18,7 +19,7 @@ CREATE TABLE run (
 ) STRICT;
 
 CREATE TABLE run_end ( -- a killed run has none until the next run begins
-    run INTEGER NOT NULL PRIMARY KEY REFERENCES run (id),
+    run INTEGER PRIMARY KEY AUTOINCREMENT REFERENCES run (id), -- the database remembers the highest, should it vanish
     ended_at TEXT NOT NULL,
     completed INTEGER NOT NULL CHECK (completed IN (0, 1)),
     summary TEXT NOT NULL, -- JSON
@@ -76,7 +77,7 @@ CREATE TABLE manifest ( -- what describes a ticket now: the latest one of a tick
     folder TEXT NOT NULL,
     record TEXT NOT NULL, -- JSON: the ticket, its plan, stand, findings, settings and shots
     content TEXT NOT NULL, -- hash of the record and of the contents of its outcomes: names what was measured
-    hash TEXT NOT NULL -- of content and folder
+    hash TEXT NOT NULL -- of ticket, content and folder
 ) STRICT;
 CREATE INDEX manifest_by_ticket ON manifest (ticket, id);
 CREATE INDEX manifest_by_run ON manifest (run);
@@ -97,7 +98,8 @@ CREATE TABLE judgement (
     judge_version INTEGER NOT NULL,
     verdict TEXT NOT NULL,
     reasons TEXT NOT NULL, -- JSON: what concerns the whole ticket
-    hash TEXT NOT NULL -- of all above but id and run, and of its verdicts
+    verdicts TEXT NOT NULL, -- hash of its verdicts
+    hash TEXT NOT NULL -- of all above but id and run
 ) STRICT;
 CREATE INDEX judgement_by_ticket ON judgement (ticket, id);
 CREATE INDEX judgement_by_run ON judgement (run);

@@ -13,7 +13,8 @@ if TYPE_CHECKING:
 
     from glasswright.ledger.store import Database
 
-NUMBERED = ("run", "outcome", "field", "manifest", "judgement")
+NUMBERED = {"run": "id", "run_end": "run", "outcome": "id", "field": "id", "manifest": "id", "judgement": "id"}
+"""The tables whose highest number the database remembers."""
 
 
 def end_run(database: Database, run: int, ended_at: str, completed: bool, summary: Mapping[str, object]) -> str:
@@ -40,20 +41,41 @@ def _run_digest(database: Database, run: int, ended_at: str, completed: bool, su
     return row_hash(previous, run, ended_at, int(completed), summary, parts)
 
 
+COVERED = {
+    "run": "id, command, machine, started_at, versions, documents, hash",
+    "manifest": "id, ticket, content, folder, hash",
+    "judgement": "id, ticket, manifest, card, stand, judge_version, verdict, reasons, verdicts, hash",
+}
+"""What the hash of a row covers, for the few rows that say which others count."""
+
+
 def check_chain(database: Database) -> None:
-    """Recompute every run's digest from the hashes of what it added.
+    """Check every run, manifest and judgement, and every run's digest over the hashes of what it added.
 
     Raises
     ------
     LedgerDamagedError
-        At the first run that does not fit, or where a row at the end of a table is gone.
+        At the first that does not fit, or where a row at the end of a table is gone.
     """
+    for table, columns in COVERED.items():
+        for number, *values, hashed in database.rows(f"SELECT {columns} FROM {table}"):
+            if row_hash(*values) != hashed:
+                msg = f"{database.path}: {table} {number} does not match its hash: restore the ledger from a backup"
+                raise LedgerDamagedError(msg)
+    _check_ends(database)
+    _check_digests(database)
+
+
+def _check_ends(database: Database) -> None:
     last_numbers = dict(database.rows("SELECT name, seq FROM sqlite_sequence"))
-    for table in NUMBERED:
-        highest = database.rows(f"SELECT coalesce(max(id), 0) FROM {table}")[0][0]
+    for table, number in NUMBERED.items():
+        highest = database.rows(f"SELECT coalesce(max({number}), 0) FROM {table}")[0][0]
         if highest != last_numbers.get(table, 0):
             msg = f"{database.path}: rows are missing at the end of table {table}: restore the ledger from a backup"
             raise LedgerDamagedError(msg)
+
+
+def _check_digests(database: Database) -> None:
     expected = ""
     ends = {row[0]: row[1:] for row in database.rows("SELECT * FROM run_end ORDER BY run")}
     runs = [row[0] for row in database.rows("SELECT id FROM run ORDER BY id")]
@@ -62,7 +84,7 @@ def check_chain(database: Database) -> None:
         found = _run_digest(database, run, ended_at, bool(completed), summary, previous)
         if previous != expected or found != digest or run not in runs:
             what = f"run {run} does not match its digest: a row that it added was changed or removed"
-            msg = f"{database.path}: {what}. Restore the ledger from a backup"
+            msg = f"{database.path}: {what}: restore the ledger from a backup"
             raise LedgerDamagedError(msg)
         expected = digest
     if runs != list(range(1, len(runs) + 1)) or open_runs not in ([], runs[-1:]):

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from glasswright.ledger.store import Database
 
 JUDGEMENT_SQL = (
-    "SELECT id, ticket, manifest, card, stand, judge_version, verdict, reasons, hash FROM judgement WHERE id {which}"
+    "SELECT id, ticket, manifest, card, stand, judge_version, verdict, reasons, verdicts, hash FROM judgement "
+    "WHERE id {which}"
 )
 LATEST_OF_ALL = "IN (SELECT max(id) FROM judgement GROUP BY ticket)"
 LATEST_OF_ONE = "= (SELECT max(id) FROM judgement WHERE ticket = ?)"
@@ -41,18 +42,21 @@ def add_judgements(database: Database, run: int, judgements: Iterable[Judgement]
         if latest.get(judgement.ticket) == values[-1]:
             continue
         number = database.insert("judgement", None, run, *values)
-        verdict_rows += [(number, place, *verdict) for place, verdict in enumerate(verdicts)]
+        verdict_rows += [(number, *verdict) for verdict in verdicts]
     database.insert_many("verdict", verdict_rows)
 
 
 def judgement_values(judgement: Judgement) -> tuple[tuple[Any, ...], list[tuple[Any, ...]]]:
-    """Give a judgement's columns from `ticket` to `hash`, and those of its verdicts from `measure` on."""
-    verdicts = [(each.measure, each.at, str(each.verdict), each.reason, *_numbers(each)) for each in judgement.verdicts]
+    """Give a judgement's columns from `ticket` to `hash`, and those of its verdicts from `place` on."""
+    verdicts = [
+        (place, each.measure, each.at, str(each.verdict), each.reason, *_numbers(each))
+        for place, each in enumerate(judgement.verdicts)
+    ]
     values = (
         judgement.ticket, judgement.manifest, judgement.card, judgement.stand, judgement.judge_version,
-        str(judgement.verdict), json.dumps(judgement.reasons),
+        str(judgement.verdict), json.dumps(judgement.reasons), row_hash(json.dumps(verdicts)),
     )  # fmt: skip
-    return (*values, row_hash(*values, json.dumps(verdicts))), verdicts
+    return (*values, row_hash(*values)), verdicts
 
 
 def _numbers(verdict: LimitVerdict) -> list[float | None]:
@@ -75,10 +79,10 @@ def read_judgement(database: Database, row: Sequence[Any]) -> Judgement:
     LedgerDamagedError
         If the row or one of its verdicts is not what it was.
     """
-    number, ticket, manifest, card, stand, version, verdict, reasons, hashed = row
-    sql = "SELECT measure, at, verdict, reason, value, u, lower, upper FROM verdict WHERE judgement = ? ORDER BY place"
-    verdicts = database.rows(sql, number)
-    if row_hash(*row[1:-1], json.dumps(verdicts)) != hashed:
+    number, ticket, manifest, card, stand, version, verdict, reasons, verdicts_hash, hashed = row
+    columns = "place, measure, at, verdict, reason, value, u, lower, upper"
+    verdicts = database.rows(f"SELECT {columns} FROM verdict WHERE judgement = ? ORDER BY place", number)
+    if row_hash(*row[1:-1]) != hashed or row_hash(json.dumps(verdicts)) != verdicts_hash:
         msg = f"{database.path}: judgement {number} of ticket {ticket} does not match its hash"
         raise LedgerDamagedError(f"{msg}: restore the ledger from a backup")
     return Judgement(
@@ -94,7 +98,7 @@ def read_judgement(database: Database, row: Sequence[Any]) -> Judgement:
 
 
 def _limit_verdict(row: Sequence[Any]) -> LimitVerdict:
-    measure, at, verdict, reason, value, u, lower, upper = row
+    _, measure, at, verdict, reason, value, u, lower, upper = row
     return LimitVerdict(
         measure=measure, at=at, verdict=Verdict(verdict), reason=reason, value=value, u=u, lower=lower, upper=upper
     )

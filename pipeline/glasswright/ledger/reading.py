@@ -204,7 +204,7 @@ def _state(
     number, ticket, folder, text, content, hashed, started_at = manifest
     expected = manifest_content(text, [row[-2] for row in members])
     record = from_text(text)
-    if content != expected or row_hash(content, folder) != hashed or not isinstance(record, TicketRecord):
+    if content != expected or row_hash(ticket, content, folder) != hashed or not isinstance(record, TicketRecord):
         raise damaged(database, f"manifest {number} of ticket {ticket}")
     if record.ticket.number != ticket:
         raise damaged(database, f"manifest {number}, filed under ticket {ticket},")

@@ -132,12 +132,13 @@ class Database:
         except sqlite3.IntegrityError:
             raise
         except sqlite3.OperationalError as error:
-            if error.sqlite_errorcode in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            # what is no failure of SQLite itself, such as bytes that are no text, has no code
+            if getattr(error, "sqlite_errorcode", None) in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
                 msg = f"{self.path}: another program holds the ledger's database: close it and try again"
                 raise LedgerBusyError(msg) from error
             msg = f"{self.path}: the ledger cannot be used: {error}"
             raise LedgerDamagedError(msg) from error
-        except sqlite3.DatabaseError as error:
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
             msg = f"{self.path}: the ledger is damaged ({error}): restore it from a backup"
             raise LedgerDamagedError(msg) from error
 

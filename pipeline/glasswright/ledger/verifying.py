@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from glasswright.ledger.files import ArtefactFiles
     from glasswright.ledger.store import Database
 
+UNREADABLE = (LedgerDamagedError, ValueError, TypeError, AttributeError, LookupError)
+"""How reading ends where a row holds what was never written."""
 COUNTED = ("run", "manifest", "outcome", "measurement", "judgement", "verdict", "document")
 
 
@@ -27,7 +30,7 @@ class Verification:
     """What a check of the whole ledger found."""
 
     counts: Mapping[str, int]
-    """What was checked, and how many of each."""
+    """What was checked, and how many of each; empty for a damaged ledger, whose numbers mean little."""
     damage: tuple[str, ...]
     """All that is not what it was; empty for a sound ledger."""
     notes: tuple[str, ...]
@@ -36,14 +39,15 @@ class Verification:
 
 def verify(database: Database, files: ArtefactFiles) -> Verification:
     """Check everything, going on past what is damaged."""
-    damage = list(_damage(database, files))
+    damage = tuple(dict.fromkeys(_damage(database, files)))
+    if damage:
+        return Verification(counts={}, damage=damage, notes=())
     counts = {table: _count(database, table) for table in COUNTED}
     artefacts = {row[0] for row in database.rows("SELECT artefact FROM outcome WHERE artefact IS NOT NULL")}
     orphans = sum(name not in artefacts for name in files.names())
     notes = [f"{orphans} files that no row names, left by a run that was stopped; harmless"] if orphans else []
     notes += _say_unsteady(database)
-    counts["artefact file"] = len(artefacts)
-    return Verification(counts=counts, damage=tuple(dict.fromkeys(damage)), notes=tuple(notes))
+    return Verification(counts={**counts, "artefact file": len(artefacts)}, damage=(), notes=tuple(notes))
 
 
 def _count(database: Database, table: str) -> int:
@@ -51,36 +55,53 @@ def _count(database: Database, table: str) -> int:
 
 
 def _damage(database: Database, files: ArtefactFiles) -> Iterator[str]:
+    checks = (_check_database, _check_documents, _check_runs, _check_outcomes, _check_manifests, _check_judgements)
+    for check in checks:
+        yield from _go_on(check(database))
+    yield from _catch(lambda: check_chain(database))
+    yield from _go_on(_check_files(database, files))
+
+
+def _go_on(damage: Iterator[str]) -> Iterator[str]:
+    """Give what a check finds, and what ends it: rows may be damaged beyond reading."""
+    try:
+        yield from damage
+    except UNREADABLE as error:
+        yield str(error)
+
+
+def _catch(check: Callable[[], object]) -> Iterator[str]:
+    try:
+        check()
+    except UNREADABLE as error:
+        yield str(error)
+
+
+def _check_database(database: Database) -> Iterator[str]:
     for (message,) in database.rows("PRAGMA integrity_check"):
         if message != "ok":
             yield f"{database.path}: {message}"
     for table, row, parent, _ in database.rows("PRAGMA foreign_key_check"):
         yield f"{database.path}: row {row} of {table} names a row of {parent} that is not there"
     yield from database.find_schema_changes()
-    for check in (_check_documents, _check_runs, _check_outcomes, _check_manifests, _check_judgements):
-        yield from check(database)
-    yield from _catch(lambda: check_chain(database))
+
+
+def _check_files(database: Database, files: ArtefactFiles) -> Iterator[str]:
     for (sha256,) in database.rows("SELECT DISTINCT artefact FROM outcome WHERE artefact IS NOT NULL"):
         yield from _catch(lambda sha256=sha256: files.read(sha256))  # type: ignore[misc]
 
 
-def _catch(check: Callable[[], object]) -> Iterator[str]:
-    try:
-        check()
-    except LedgerDamagedError as error:
-        yield str(error)
-
-
 def _check_documents(database: Database) -> Iterator[str]:
-    for sha256, kind, name, text in database.rows("SELECT sha256, kind, name, text FROM document"):
-        if hashlib.sha256(text.encode()).hexdigest() != sha256:
+    for sha256, kind, name, text, hashed in database.rows("SELECT sha256, kind, name, text, hash FROM document"):
+        if hashlib.sha256(text.encode()).hexdigest() != sha256 or row_hash(sha256, kind, name) != hashed:
             yield f"{database.path}: the {kind} `{name}` does not match its hash"
 
 
 def _check_runs(database: Database) -> Iterator[str]:
-    for number, *values, hashed in database.rows("SELECT * FROM run"):
-        if row_hash(*values) != hashed:
-            yield f"{database.path}: run {number} does not match its hash"
+    known = {row[0] for row in database.rows("SELECT sha256 FROM document")}
+    for number, documents in database.rows("SELECT id, documents FROM run"):
+        for sha256 in set(json.loads(documents)) - known:
+            yield f"{database.path}: a document that run {number} used is missing ({sha256[:12]}...)"
 
 
 def _check_outcomes(database: Database) -> Iterator[str]:
@@ -97,11 +118,9 @@ def _check_outcomes(database: Database) -> Iterator[str]:
 
 def _check_manifests(database: Database) -> Iterator[str]:
     sql = "SELECT content FROM manifest_outcome JOIN outcome ON outcome.id = outcome WHERE manifest = ?"
-    for number, ticket, folder, record, content, hashed in database.rows(
-        "SELECT id, ticket, folder, record, content, hash FROM manifest"
-    ):
+    for number, ticket, record, content in database.rows("SELECT id, ticket, record, content FROM manifest"):
         outcomes = [row[0] for row in database.rows(sql, number)]
-        if manifest_content(record, outcomes) != content or row_hash(content, folder) != hashed:
+        if manifest_content(record, outcomes) != content:
             yield f"{database.path}: manifest {number} of ticket {ticket or 'of the night'} does not match its hash"
 
 

@@ -28,7 +28,8 @@ def add_documents(database: Database, documents: Iterable[Document]) -> None:
     """Keep the texts that are not kept yet."""
     for document in documents:
         if not database.rows("SELECT 1 FROM document WHERE sha256 = ?", document.sha256):
-            database.insert("document", document.sha256, document.kind, document.name, document.text)
+            hashed = row_hash(document.sha256, document.kind, document.name)
+            database.insert("document", document.sha256, document.kind, document.name, document.text, hashed)
 
 
 def add_run(database: Database, record: RunRecord) -> int:
@@ -121,7 +122,7 @@ def add_manifest(database: Database, run: int, record: TicketRecord, added: dict
     last = database.rows("SELECT content FROM manifest WHERE ticket = ? ORDER BY id DESC LIMIT 1", number)
     if last and last[0][0] == content:
         return
-    hashed = row_hash(content, record.folder)
+    hashed = row_hash(number, content, record.folder)
     manifest = database.insert("manifest", None, run, number, record.folder, text, content, hashed)
     database.insert_many("manifest_outcome", [(manifest, outcome) for outcome in numbers])
 
