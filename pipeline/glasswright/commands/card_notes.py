@@ -32,7 +32,9 @@ def note_stand(file: CardFile, stand: StandFile) -> Iterator[Problem]:
 
 
 def note_settings(file: CardFile, plan: Plan) -> Iterator[Problem]:
-    """Note limits at settings that a plan does not list."""
+    """Note limits at settings that a plan does not list; one that lists none takes them as they are shot."""
+    if not plan.nominal_focal_length_mm and not plan.nominal_f_number:
+        return
     listed = [
         Setting(focal_length_mm=focal_length, f_number=f_number)
         for focal_length, f_number in product(plan.nominal_focal_length_mm or (None,), plan.nominal_f_number or (None,))
