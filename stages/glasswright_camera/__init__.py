@@ -1,5 +1,6 @@
 """The camera bench: stages that measure a lens from raw shots of the stand's charts and light sources."""
 
+from glasswright_camera.check_light import check_light
 from glasswright_camera.combine_darks import combine_darks
 from glasswright_camera.combine_flats import combine_flats
 from glasswright_camera.decode_raw import decode_raw
@@ -17,6 +18,7 @@ STAND_SECTION = Stand
 
 __all__ = [
     "STAND_SECTION",
+    "check_light",
     "combine_darks",
     "combine_flats",
     "decode_raw",

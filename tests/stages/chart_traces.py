@@ -104,6 +104,8 @@ def make_trace(
         mtf50=pair,
         mtf50_u=pair,
         blur_direction=pair,
+        lopsided=pair,
+        lopsided_u=pair,
         dark_light=nothing,
         paper_light=nothing,
         noise=nothing,
