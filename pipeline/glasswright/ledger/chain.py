@@ -58,12 +58,21 @@ def check_chain(database: Database) -> None:
         At the first that does not fit, or where a row at the end of a table is gone.
     """
     for table, columns in COVERED.items():
+        _check_index(database, table)
         for number, *values, hashed in database.rows(f"SELECT {columns} FROM {table}"):
             if row_hash(*values) != hashed:
                 msg = f"{database.path}: {table} {number} does not match its hash: restore the ledger from a backup"
                 raise LedgerDamagedError(msg)
     _check_ends(database)
     _check_digests(database)
+
+
+def _check_index(database: Database, table: str) -> None:
+    """Check that no index hides a row: the latest one would be missed, and an older one believed."""
+    for (message,) in database.rows(f"PRAGMA integrity_check({table})"):
+        if message != "ok":
+            msg = f"{database.path}: table {table} is damaged ({message}): restore the ledger from a backup"
+            raise LedgerDamagedError(msg)
 
 
 def _check_ends(database: Database) -> None:
