@@ -2,9 +2,11 @@
 
 import statistics
 import time
+from itertools import pairwise
+
+from night_bench import PLAN, shots_of
 
 from glasswright.ledger import Ledger
-from night_bench import PLAN, shots_of
 
 MOST_SECONDS_A_SHOT = 0.010
 """Of processor time; measured 0.004 s. What the disk takes to keep the ledger safe comes on top."""
@@ -24,9 +26,8 @@ def test_a_shot_costs_milliseconds_and_the_hundredth_ticket_no_more_than_the_fir
     bench.write("plan.yaml", PLAN.replace(", at_least: 2", ""))
     code, _ = bench.run(capsys, "--serial")
     assert code == 0
-    each = [after - before for before, after in zip(moments, moments[1:], strict=False)]
+    each = [after - before for before, after in pairwise(moments)]
     assert len(each) == 100
     early, late = statistics.median(each[1:21]), statistics.median(each[-20:])
-    print(f"\n{early / 4 * 1000:.1f} ms a shot at first, {late / 4 * 1000:.1f} ms at the end")
     assert late < 1.5 * early
     assert late / 4 < MOST_SECONDS_A_SHOT

@@ -1,9 +1,9 @@
 """Processes that die: the driver, a worker, a step that hangs. What is done is kept, and the cause is named."""
 
-import os
 import signal
 import time
 from collections import Counter
+from pathlib import Path
 
 import pytest
 from night_bench import shots_of
@@ -124,22 +124,20 @@ def test_no_worker_outlives_its_night(bench, monkeypatch):
 
 
 def _descendants(pid):
-    found = []
-    for entry in os.listdir("/proc"):
-        if entry.isdigit():
-            try:
-                with open(f"/proc/{entry}/stat") as file:
-                    parent = int(file.read().rpartition(")")[2].split()[1])
-            except OSError:
-                continue
-            if parent == pid:
-                found += [int(entry), *_descendants(int(entry))]
-    return found
+    children = [int(entry.name) for entry in Path("/proc").iterdir() if entry.name.isdigit() and _parent(entry) == pid]
+    return children + [below for child in children for below in _descendants(child)]
+
+
+def _stat(entry):
+    try:
+        return (entry / "stat").read_text().rpartition(")")[2].split()
+    except OSError:
+        return ["Z", "0"]
+
+
+def _parent(entry):
+    return int(_stat(entry)[1])
 
 
 def _is_alive(pid):
-    try:
-        with open(f"/proc/{pid}/stat") as file:
-            return file.read().rpartition(")")[2].split()[0] != "Z"
-    except OSError:
-        return False
+    return _stat(Path("/proc") / str(pid))[0] != "Z"

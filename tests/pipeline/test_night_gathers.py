@@ -104,7 +104,9 @@ def test_an_odd_shot_is_named_and_counts_as_not_there(bench, capsys, at_least, s
     if status == "done":
         assert value(bench, "combine", "T-0001 50 mm f/2") == 22.0
         assert code == 13
-        assert summary["tickets"][0]["reshoot"] == [{"what": "50 mm f/2", "reason": f"left out as odd: {odd}"}]
+        assert summary["tickets"][0]["reshoot"] == [
+            {"what": "50 mm f/2", "reason": f"left out as odd: {odd}", "lost": True}
+        ]
     else:
         assert reason == f"means: 3 of the 4 needed: {odd} is odd"
 

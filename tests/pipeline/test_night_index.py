@@ -7,13 +7,14 @@ from pathlib import Path
 
 import night_exif as exif
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from glasswright.artefact import CaptureFacts, Setting, Ticket
 from glasswright.config import ROLES
 from glasswright.night.exif import read_facts
 from glasswright.night.index import TicketRequest, index_ticket
 from glasswright.night.shot_setting import Nominal, ShotRule, settle
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 MODEL = "Corvane 50 mm f/2"
 TICKET = Ticket(number="T-1", model=MODEL, serial="C50-1", phase="release", body="Ostrel D7")
@@ -37,10 +38,9 @@ def add_shot(folder, name, image=BODY, tags=LENS_AT_F2):
     return exif.write_tiff(folder / name, image, tags, padding=name.encode())
 
 
-def write_sums(folder, changed=None, names=None):
+def write_sums(folder):
     files = [path for path in sorted(folder.rglob("*")) if path.is_file()]
     sums = {path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
-    sums |= changed or {}
     (folder / "SHA256SUMS").write_text("".join(f"{sha}  {name}\n" for name, sha in sums.items()))
 
 

@@ -74,7 +74,9 @@ def test_faults_are_named_and_the_rest_of_the_night_goes_on(bench, capsys):
         "status": "unmeasurable",
         "reason": "the file holds no numbers",
     }
-    assert tickets["T-0002"]["reshoot"] == [{"what": "chart/f2_0.txt", "reason": "the file holds no numbers"}]
+    assert tickets["T-0002"]["reshoot"] == [
+        {"what": "chart/f2_0.txt", "reason": "the file holds no numbers", "lost": True}
+    ]
     (crash,) = [each for each in tickets["T-0003"]["refusals"] if each["status"] == "crashed"]
     assert crash["reason"] == "ZeroDivisionError: the toy broke"
     skipped = {each["step"]: each["reason"] for each in tickets["T-0003"]["refusals"] if each["status"] == "skipped"}
@@ -96,7 +98,9 @@ def test_the_summary_for_people_names_causes_and_what_to_shoot_again(bench, caps
     said = capsys.readouterr()
     lines = said.out.splitlines()
     assert "  read_chart of T-0002 50 mm f/2 chart/f2_0.txt unmeasurable: the file holds no numbers" in lines
-    assert lines[lines.index("To be shot again:") + 1] == "  T-0002 chart/f2_0.txt: the file holds no numbers"
+    assert (
+        lines[lines.index("To be shot (or copied) again:") + 1] == "  T-0002 chart/f2_0.txt: the file holds no numbers"
+    )
     assert lines[-1].startswith("21 outcomes measured, 0 already in the ledger (1 tickets, ")
     assert "1 tickets, 8 shots" in said.err
     assert run_command(bench.arguments("--serial")) == 13

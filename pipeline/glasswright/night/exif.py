@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
+CAMERA_SERIAL: Final = "Image Tag 0xC62F"
+"""CameraSerialNumber of the DNG specification, which the reader has no name for."""
 BROKEN_EXIF: Final = (
     ArithmeticError,
     AssertionError,
@@ -54,7 +56,7 @@ def facts_from_tags(tags: Mapping[str, Any]) -> CaptureFacts:
     """Give the capture facts that a table of EXIF tags holds."""
     return CaptureFacts(
         body_model=_body_model(_text(tags, "Image Make"), _text(tags, "Image Model")),
-        body_serial=_text(tags, "EXIF BodySerialNumber"),
+        body_serial=_text(tags, "EXIF BodySerialNumber") or _text(tags, CAMERA_SERIAL),
         lens_model=_text(tags, "EXIF LensModel") or _text(tags, "Image LensModel"),
         lens_serial=_text(tags, "EXIF LensSerialNumber") or _text(tags, "Image LensSerialNumber"),
         focal_length_mm=_number(tags, "EXIF FocalLength") or _number(tags, "Image FocalLength"),

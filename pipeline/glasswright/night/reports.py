@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -15,8 +16,8 @@ if TYPE_CHECKING:
     from glasswright.night.index import IndexedTicket
     from glasswright.outcome import Outcome
 
-RESHOOT_NOTE: Final = "shoot again: "
-"""A note of a stage that begins so asks for its shots to be shot again, and goes on with why."""
+ASKS_FOR_RESHOOT: Final = re.compile(r"\bshoot (it |the \w+ )?again\b", re.IGNORECASE)
+"""A note of a stage that says so gave a value all the same, and asks for a better one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,10 +32,12 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reshoot:
-    """Something to be shot again, and why."""
+    """Something to be shot again, or copied again, and why."""
 
     what: str
     reason: str
+    lost: bool = True
+    """Whether it could not be used; False where it was used and is doubtful."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +65,8 @@ class TicketReport:
     def is_whole(self) -> bool:
         """Tell whether every shot could be used; a setting that nobody shot is none."""
         bad = {str(Status.UNMEASURABLE), str(Status.CRASHED)}
-        return not self.unused and not self.reshoot and not any(each.status in bad for each in self.refusals)
+        lost = self.unused or any(each.lost for each in self.reshoot)
+        return not lost and not any(each.status in bad for each in self.refusals)
 
 
 def report_outcomes(outcomes: Iterable[Outcome]) -> tuple[Refusal, ...]:
@@ -77,20 +81,20 @@ def report_outcomes(outcomes: Iterable[Outcome]) -> tuple[Refusal, ...]:
 
 def list_reshoots(indexed: IndexedTicket, outcomes: Sequence[Outcome]) -> tuple[Reshoot, ...]:
     """List what should be shot again: shots that could not be measured, odd ones, and what a stage asks for."""
-    found: dict[tuple[str, str], None] = {}
+    found: dict[tuple[str, str], bool] = {}
     for each in indexed.shots:
         if each.refusal:
-            found[each.shot.name, each.refusal] = None
+            found[each.shot.name, each.refusal] = True
     for outcome in outcomes:
         what = outcome.item.shot or str(outcome.item.setting or "the whole ticket")
-        if outcome.status is Status.UNMEASURABLE and (what, outcome.reason) not in found:
-            found[what, outcome.reason] = None
+        if outcome.status is Status.UNMEASURABLE:
+            found[what, outcome.reason] = True
         for note in outcome.notes:
-            if note.startswith(RESHOOT_NOTE):
-                found[what, note.removeprefix(RESHOOT_NOTE)] = None
-            elif note.startswith(ODD_NOTE):
-                found[what, note] = None
-    return tuple(Reshoot(what=what, reason=reason) for what, reason in found)
+            if note.startswith(ODD_NOTE):
+                found[what, note] = True
+            elif ASKS_FOR_RESHOOT.search(note):
+                found.setdefault((what, note), False)
+    return tuple(Reshoot(what=what, reason=reason, lost=lost) for (what, reason), lost in found.items())
 
 
 def count_used(indexed: IndexedTicket, outcomes: Iterable[Outcome]) -> int:

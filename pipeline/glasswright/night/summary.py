@@ -118,7 +118,7 @@ def _describe_skipped(report: TicketReport, detail: bool) -> Iterator[str]:
 def _describe_reshoots(summary: Summary) -> Iterator[str]:
     lines = [f"  {report.number} {each.what}: {each.reason}" for report in summary.reports for each in report.reshoot]
     if lines:
-        yield "To be shot again:"
+        yield "To be shot (or copied) again:"
         yield from lines
 
 

@@ -9,11 +9,13 @@ from pathlib import Path
 from typing import Annotated, Self
 
 import numpy as np
-from glasswright import Artefact, Bulk, Shot, Ticket, Unmeasurable, stage
 from numpy.typing import NDArray
 from pydantic import Field
 
+from glasswright import Artefact, Bulk, Shot, Ticket, Unmeasurable, stage
+
 FAR_DN = 50.0
+HELD = []
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +77,10 @@ def act(text: str) -> None:
         raise SystemExit(3)
     elif word == "die":
         os.kill(os.getpid(), signal.SIGKILL)
+    elif word == "fill_memory":
+        for _ in range(40):
+            HELD.append(np.ones(2**24))
+            time.sleep(0.1)
     elif word == "hang":
         time.sleep(1000)
     elif word == "die_in_worker" and "DASK_PARENT" in os.environ:
