@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright_camera.edge_bins import CORE_STEP
+from glasswright_camera.edge_curved import BEND, bent_tables
 from glasswright_camera.edge_fit import EVEN, LOPSIDED, PARAMETERS, SHAPE, SHIFT, TURN, TURNING, WIDTH
 from glasswright_camera.edge_shapes import edge_shapes
 from glasswright_camera.edge_walk import HALF_SIGMA, ROWS, SPARE, walk_discs
@@ -88,10 +89,10 @@ def trace_table(
     profile = np.full((planes, discs, 2, len(DISTANCE)), np.nan)
     walk_discs(
         mosaic.values, mosaic.pattern, mosaic.black_dn, float(mosaic.white_dn), gain, centre, maps,
-        radius_px, limit_px, radial, edge_shapes().table, shape_prior(),
+        radius_px, limit_px, radial, bent_tables(), np.array(BEND), shape_prior(),
         DISTANCE[1] - DISTANCE[0], value, covariance, profile,
     )  # fmt: skip
-    mtf50, mtf50_u, mtf = _sharpness(value, covariance, radial, radius_px)
+    mtf50, mtf50_u, mtf = _sharpness(value, covariance, radial)
     step = value[..., 1]
     return EdgeTable(
         centre_px=value[..., SPARE : SPARE + 2],
@@ -121,7 +122,7 @@ def _ellipse(maps: Array, radius_px: Array) -> Array:
     return np.asarray(lean / (2 * mean[:, None]) * radius_px[:, None])
 
 
-def _sharpness(value: Array, covariance: Array, radial: Array, radius_px: Array) -> tuple[Array, Array, Array]:
+def _sharpness(value: Array, covariance: Array, radial: Array) -> tuple[Array, Array, Array]:
     """MTF50, its uncertainty and the transfer function, sagittal then tangential."""
     mtf50, uncertainty, curves = [], [], []
     for side in (-1.0, 1.0):  # across the image radius, then along it
@@ -138,8 +139,6 @@ def _sharpness(value: Array, covariance: Array, radial: Array, radius_px: Array)
         with np.errstate(invalid="ignore"):
             base = 1 / np.sqrt(np.where(width > 0, width, np.nan))
         half, curve = _transfer(base, amount, lopsided)
-        # a circular edge reads a straight edge's MTF50 low by (sigma / 2R)^2
-        half = half * (1 + (HALF_SIGMA / (half * 2 * radius_px)) ** 2)
         mtf50.append(half)
         uncertainty.append(0.5 * half * width_u / width)
         curves.append(curve)

@@ -9,6 +9,7 @@ import numpy as np
 
 from glasswright_camera.compiled import compiled
 from glasswright_camera.edge_bins import BINS, DIRECTIONS, NUMBER, SUM_DISTANCE, SUM_LIGHT, gather, plateau_variance
+from glasswright_camera.edge_curved import bend_table
 from glasswright_camera.edge_fit import CONTRAST, DARK, GRADIENT, PARAMETERS, SHIFT, WIDTH, fit_edge
 from glasswright_camera.edge_ring import COLUMNS, LOOK, collect_ring, first_look
 from glasswright_camera.edge_shapes import FITTED_REACH
@@ -24,6 +25,8 @@ HALF_SIGMA: Final = 0.18739
 FIRST_RING_PX: Final = 16.0
 MOVED_PX: Final = 0.1
 """A fit that moves its centre further than this is done again about the new centre."""
+BEND_CHANGED: Final = 0.006
+"""The same for the edge's bend (1/MTF50 over the radius), which the shapes' table follows."""
 
 SPARE: Final = PARAMETERS
 """Rows behind the fit's parameters: centre x and y, pixel variance dark and light, chi-square, unit of the cells."""
@@ -42,7 +45,8 @@ def walk_discs(
     radius_px: Array,
     limit: Array,
     radial: Array,
-    table: Array,
+    tables: Array,
+    bends: Array,
     prior: Array,
     profile_step: float,
     value: Array,
@@ -63,8 +67,10 @@ def walk_discs(
         (discs, 2): how far inside and outside the edge a disc may be looked at, px.
     radial
         (discs,): direction of the image radius at the disc, radian.
-    table, prior
-        Shapes, and the inverse square spread of each parameter.
+    tables, bends
+        Shapes for each bend: see `bent_tables`.
+    prior
+        Inverse square spread of each parameter.
     profile_step
         Step of `profile` in px.
     value, covariance, profile
@@ -102,7 +108,7 @@ def walk_discs(
             if seen[plane]:
                 _fit_plane(
                     pixel[plane], count[plane], look[plane], centre[disc], inverse, radius_px[disc] / scale,
-                    radius_px[disc], radial[disc], table, prior, profile_step, value[plane, disc],
+                    radius_px[disc], radial[disc], tables, bends, prior, profile_step, value[plane, disc],
                     covariance[plane, disc], profile[plane, disc],
                 )  # fmt: skip
 
@@ -117,7 +123,8 @@ def _fit_plane(
     radius: float,
     radius_px: float,
     radial: float,
-    table: Array,
+    tables: Array,
+    bends: Array,
     prior: Array,
     profile_step: float,
     value: Array,
@@ -126,29 +133,40 @@ def _fit_plane(
 ) -> None:
     """Fit one disc in one plane, from the first look, and again about the centre so found if that moved."""
     unit = look[2] / HALF_SIGMA
+    bend = unit / radius_px
     move = look[4:6].copy()
     start = np.zeros(PARAMETERS)
     start[DARK], start[CONTRAST], start[SHIFT], start[WIDTH] = look[0], look[1] - look[0], look[3], unit**2
     radial_2 = np.array([math.cos(2 * radial), math.sin(2 * radial)])
     cell = np.empty((DIRECTIONS, BINS, 4))
+    table = np.empty(tables.shape[1:])
     variance = np.empty(2)
     fitted, spread = np.empty(PARAMETERS), np.empty((PARAMETERS, PARAMETERS))
-    for _ in range(3):
-        gather(pixel, count, move, inverse, radius, unit, cell)
-        plateau_variance(cell, variance)
-        if not (variance[0] > 0 and variance[1] > 0):
-            return
+    stale = True
+    for _ in range(4):
+        if stale:
+            gather(pixel, count, move, inverse, radius, unit, cell)
+            plateau_variance(cell, variance)
+            if not (variance[0] > 0 and variance[1] > 0):
+                return
+        bend_table(tables, bends, bend, table)
         quality, _used, rested = fit_edge(cell, start, radius_px, table, radial_2, variance, prior, fitted, spread)
         if not rested or not fitted[CONTRAST] > 0:
             return
+        start[:] = fitted
+        width = math.sqrt(fitted[WIDTH])
+        stale = math.hypot(fitted[SHIFT + 1], fitted[SHIFT + 2]) >= MOVED_PX or not 0.7 < width / unit < 1.4
+        if not stale and abs(width / radius_px - bend) < BEND_CHANGED:
+            break
+        bend = width / radius_px
+        if stale:
+            move[0] += fitted[SHIFT + 1]
+            move[1] += fitted[SHIFT + 2]
+            start[SHIFT + 1], start[SHIFT + 2] = 0.0, 0.0
+            unit = width
+    if not stale:
         move[0] += fitted[SHIFT + 1]
         move[1] += fitted[SHIFT + 2]
-        grown = math.sqrt(fitted[WIDTH]) / unit
-        if math.hypot(fitted[SHIFT + 1], fitted[SHIFT + 2]) < MOVED_PX and 0.7 < grown < 1.4:
-            break
-        unit = math.sqrt(fitted[WIDTH])
-        start[:] = fitted
-        start[SHIFT + 1], start[SHIFT + 2] = 0.0, 0.0
     value[:PARAMETERS] = fitted
     value[SPARE], value[SPARE + 1] = centre[0] + move[0], centre[1] + move[1]
     value[SPARE + 2], value[SPARE + 3] = variance[0], variance[1]

@@ -1,0 +1,153 @@
+"""One cell of the accuracy table: a blur, a disc size and a noise, drawn many times over."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+
+import numpy as np
+from accuracy_bound import Bound, fisher_bound
+from edge_images import (
+    COLOURS,
+    DARK,
+    PAPER,
+    Sheet,
+    Transfer,
+    bent_pupil,
+    draw_sheet,
+    gaussian,
+    mtf50_of,
+    round_pupil,
+    solve_blur,
+    to_mosaic,
+    two_gaussians,
+)
+
+from glasswright_camera.edge_table import EdgeTable, trace_table
+from glasswright_camera.mosaic import Mosaic
+
+ANGLE = 0.4
+"""Direction of the image radius at every disc, radian: along no axis of the pixels."""
+STEP = PAPER - DARK
+
+BLURS: dict[str, Callable[[float], Transfer]] = {
+    "gaussian": lambda f: gaussian(0.187391 / f),
+    "gaussian 1:1.3": lambda f: solve_blur(lambda s: gaussian(s, 1.3 * s, ANGLE), f, 0.05 / f, 0.4 / f),
+    "diffraction": lambda f: solve_blur(lambda c: round_pupil(c), f, f, 20 * f),
+    "defocus 0.25 wave": lambda f: solve_blur(lambda c: round_pupil(c, 0.25), f, f, 40 * f),
+    "defocus 0.5 wave": lambda f: solve_blur(lambda c: round_pupil(c, 0.5), f, f, 60 * f),
+    "defocus at 2.8/px": lambda f: solve_blur(lambda w: round_pupil(2.8, w), f, 0.0, 0.32 / f),
+    "astigmatic": lambda f: solve_blur(
+        lambda c: bent_pupil(c, defocus=0.15, astigmatism=0.25, angle=ANGLE), f, f, 60 * f
+    ),
+    "comatic": lambda f: solve_blur(lambda c: bent_pupil(c, coma=0.4, angle=ANGLE), f, f, 60 * f),
+    "halo": lambda f: solve_blur(lambda s: two_gaussians(s, 4 * s, 0.1), f, 0.05 / f, 0.4 / f),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell:
+    """What one plane and direction of a cell came to. Bias and scatter of MTF50 are in per cent."""
+
+    blur: str
+    radius_px: float
+    mtf50: float
+    true_mtf50: float
+    noise: float
+    plane: str
+    direction: str
+    draws: int
+    failed: int
+    bias_pct: float
+    bias_u_pct: float
+    scatter_pct: float
+    stated_pct: float
+    bound_pct: float
+    inside: int
+    """Draws whose stated 95 % interval holds the truth."""
+    centre_bias_px: float
+    centre_scatter_px: float
+    centre_bound_px: float
+    centre_inside: int
+    """Of twice `draws`: x and y."""
+
+    def as_row(self) -> dict[str, object]:
+        return asdict(self)
+
+
+def trace_sheet(mosaic: Mosaic, sheet: Sheet, rng: np.random.Generator, rough_px: float = 0.3) -> EdgeTable:
+    """Trace a sheet's discs from rough places, as the chart's finding gives them."""
+    count = len(sheet.centre)
+    return trace_table(
+        mosaic,
+        centre=sheet.centre + rng.uniform(-rough_px, rough_px, sheet.centre.shape),
+        maps=np.tile(np.eye(2), (count, 1, 1)),
+        radius_px=np.full(count, sheet.radius + 0.4),
+        limit_px=np.tile([0.85 * (sheet.radius + 0.4), sheet.clear - 1.0], (count, 1)),
+        radial=np.full(count, ANGLE),
+        gain=np.tile([1.0, 0.0, 0.0], (len(mosaic.planes), count, 1)),
+    )
+
+
+def measure_cell(blur: str, radius: float, mtf50: float, noises: tuple[float, ...], draws: int) -> list[Cell]:
+    """Draw a sheet of sub-pixel phases once, and trace it under fresh noise until there are enough draws."""
+    transfer = BLURS[blur](mtf50)
+    folds = 3 if blur == "defocus at 2.8/px" else 2
+    sheet = draw_sheet(transfer, radius, folds=folds)
+    truth = np.array([mtf50_of(transfer, ANGLE + np.pi / 2), mtf50_of(transfer, ANGLE)])
+    bound = fisher_bound(transfer, sheet, ANGLE, mtf50)
+    rng = np.random.default_rng(abs(hash((round(radius), round(1000 * mtf50)))) % 2**32)
+    cells = []
+    for noise in noises:
+        found = []
+        for _ in range(-(-draws // len(sheet.centre))):
+            found.append(trace_sheet(to_mosaic(sheet.light, noise=noise * STEP, rng=rng), sheet, rng))
+        cells += list(_cells(blur, radius, mtf50, noise, truth, bound, sheet, found))
+    return cells
+
+
+def _cells(
+    blur: str,
+    radius: float,
+    mtf50: float,
+    noise: float,
+    truth: np.ndarray,
+    bound: Bound,
+    sheet: Sheet,
+    found: list[EdgeTable],
+) -> list[Cell]:
+    value = np.concatenate([table.mtf50 for table in found], axis=1)
+    value_u = np.concatenate([table.mtf50_u for table in found], axis=1)
+    off = np.concatenate([table.centre_px - sheet.centre for table in found], axis=1)
+    off_u = np.concatenate([table.centre_u_px for table in found], axis=1)
+    cells = []
+    for plane, colour in enumerate(COLOURS):
+        for side, direction in enumerate(("sagittal", "tangential")):
+            good = np.isfinite(value[plane, :, side])
+            ratio = value[plane, good, side] / truth[side] - 1
+            stated = value_u[plane, good, side] / truth[side]
+            place, place_u = off[plane, good], off_u[plane, good]
+            cells.append(
+                Cell(
+                    blur=blur,
+                    radius_px=radius,
+                    mtf50=mtf50,
+                    true_mtf50=float(truth[side]),
+                    noise=noise,
+                    plane=colour,
+                    direction=direction,
+                    draws=int(good.sum()),
+                    failed=int((~good).sum()),
+                    bias_pct=float(ratio.mean() * 100) if good.any() else np.nan,
+                    bias_u_pct=float(ratio.std(ddof=1) / np.sqrt(good.sum()) * 100) if good.sum() > 1 else np.nan,
+                    scatter_pct=float(ratio.std(ddof=1) * 100) if good.sum() > 1 else np.nan,
+                    stated_pct=float(np.sqrt((stated**2).mean()) * 100) if good.any() else np.nan,
+                    bound_pct=float(bound.scale[plane, side] * noise * 100),
+                    inside=int((np.abs(ratio) < 1.96 * stated).sum()),
+                    centre_bias_px=float(np.abs(place.mean(axis=0)).max()) if good.any() else np.nan,
+                    centre_scatter_px=float(np.sqrt(place.var(axis=0, ddof=1).mean())) if good.sum() > 1 else np.nan,
+                    centre_bound_px=float(bound.centre[plane] * noise),
+                    centre_inside=int((np.abs(place) < 1.96 * place_u).sum()),
+                )
+            )
+    return cells

@@ -1,0 +1,82 @@
+"""The shapes of an edge that is bent to a circle.
+
+Light that a blur spreads along an edge does not come back where the edge bends away: the profile of a disc is not
+that of a straight edge, least of all in slow tails. A disc of radius R (in units of 1/MTF50) blurred by a transfer
+function T(f) has, at the distance u outside its edge, the light
+
+    1 - 2 pi R int J1(2 pi R f) J0(2 pi (R + u) f) T(f) df,
+
+which is linear in T, so each shape has its own bent form. (Hankel transform of a disc; Bracewell, The Fourier
+Transform and Its Applications; from memory.) The lopsided shape is left straight.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+from scipy.special import j0, j1
+
+from glasswright_camera.compiled import compiled
+from glasswright_camera.edge_shapes import EVEN_COUNT, REACH, edge_shapes
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+BEND: Final = (0.0, 1 / 32, 1 / 16, 1 / 8, 1 / 4, 3 / 8, 1 / 2, 3 / 4, 1.0)
+"""1/MTF50 over the radius, for which there are tables; more bent than the last is as the last."""
+_STEP: Final = 0.04
+_LAST_FREQUENCY: Final = 8.0
+
+
+@cache
+def bent_tables() -> Array:
+    """Give the shapes' tables for each of BEND: (bends, points, shapes); computed once in a process."""
+    shapes = edge_shapes()
+    straight = shapes.table
+    place = np.linspace(-REACH, REACH, len(straight))
+    coarse = np.arange(-round(REACH / _STEP), round(REACH / _STEP) + 1) * _STEP
+    tables = np.tile(straight, (len(BEND), 1, 1))
+    for index, bend in enumerate(BEND):
+        if bend > 0:
+            # what bending adds is smooth: a coarse grid will do
+            added = _added_by_bending(1 / bend, coarse, shapes.frequency, shapes.transfer[: 1 + EVEN_COUNT])
+            tables[index, :, : 1 + EVEN_COUNT] += CubicSpline(coarse, added)(place)
+    return tables
+
+
+def _added_by_bending(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
+    """Give the light of a disc of `radius` less that of a straight edge: (places, shapes)."""
+    # at least eight steps in a period of the product of the two Bessel functions
+    step = min(0.02, 1 / (8 * (2 * radius + REACH)))
+    fine = np.arange(step / 2, _LAST_FREQUENCY, step)
+    known = np.append(0.0, frequency)
+    at_zero = np.zeros(len(transfer))
+    at_zero[0] = 1.0
+    weight = np.stack([np.interp(fine, known, np.append(z, row)) for z, row in zip(at_zero, transfer, strict=True)]).T
+    disc = 2 * np.pi * radius * j1(2 * np.pi * radius * fine)
+    # inside the disc's middle the distance from the centre is counted without sign
+    away = np.abs(radius + place)
+    bent = j0(2 * np.pi * away[:, None] * fine) * (-disc * step)
+    line = np.sin(2 * np.pi * place[:, None] * fine) * (step / (np.pi * fine))
+    level = np.zeros(len(transfer))
+    # the midpoint rule's error at zero frequency, where the integrand starts with a slope (Euler and Maclaurin)
+    level[0] = 0.5 + (np.pi * radius * step) ** 2 / 12
+    return np.asarray((bent - line) @ weight + level)
+
+
+@compiled
+def bend_table(tables: Array, bends: Array, bend: float, table: Array) -> None:
+    """Fill `table` with the shapes of an edge bent so much, between the nearest two of `tables`."""
+    last = len(bends) - 1
+    k = 0
+    while k < last - 1 and bends[k + 1] < bend:
+        k += 1
+    t = min(max((bend - bends[k]) / (bends[k + 1] - bends[k]), 0.0), 1.0)
+    for i in range(table.shape[0]):
+        for j in range(table.shape[1]):
+            table[i, j] = (1 - t) * tables[k, i, j] + t * tables[k + 1, i, j]

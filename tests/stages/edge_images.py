@@ -1,0 +1,252 @@
+"""Exact pictures of blurred discs, for tests and for the accuracy table.
+
+The spectrum of a disc (a Bessel function) times the transfer function of lens and pixel, folded at the sampling
+frequency, is the spectrum of the sampled picture: nothing is approximated but the frequencies left out where the
+transfer function has died. The picture repeats beyond its borders, so each disc has neighbours, as on a chart.
+Pupils are summed here by plain quadrature in the plane, apart from what the stages do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from scipy.interpolate import RectBivariateSpline
+from scipy.optimize import brentq
+from scipy.special import j1
+
+from glasswright import CaptureFacts
+from glasswright_camera.mosaic import Mosaic
+
+Transfer = Callable[[np.ndarray, np.ndarray], np.ndarray]
+"""Complex transfer function of (fx, fy), cycles per pixel."""
+
+BAYER = np.array([[[0, 1], [1, 2]]])
+COLOURS = ("red", "green", "blue")
+BLACK_DN, WHITE_DN = 512.0, 16383.0
+DARK, PAPER = 0.05, 0.8
+
+
+def gaussian(sigma: float, sigma_along: float | None = None, angle: float = 0.0) -> Transfer:
+    """A Gaussian blur that holds the pixel; `sigma_along` is its width in direction `angle`."""
+    along = sigma if sigma_along is None else sigma_along
+
+    def transfer(fx: np.ndarray, fy: np.ndarray) -> np.ndarray:
+        u, v = fx * np.cos(angle) + fy * np.sin(angle), fy * np.cos(angle) - fx * np.sin(angle)
+        return np.exp(-2 * np.pi**2 * (along**2 * u**2 + sigma**2 * v**2))
+
+    return transfer
+
+
+def two_gaussians(sigma: float, halo_sigma: float, halo_share: float) -> Transfer:
+    core, halo = gaussian(sigma), gaussian(halo_sigma)
+    return lambda fx, fy: (1 - halo_share) * core(fx, fy) + halo_share * halo(fx, fy)
+
+
+@cache
+def _round_pupil(waves: float) -> tuple[np.ndarray, np.ndarray]:
+    """Hopkins 1955: the overlap of two sheared round pupils with defocus, summed with x = cos t over the overlap."""
+    s = np.linspace(0.0, 2.0, 801)
+    bound = np.arccos(s / 2)
+    node, weight = np.polynomial.legendre.leggauss(60 + int(30 * abs(waves)))
+    t = bound[:, None] * (node + 1) / 2
+    phase = 4 * np.pi * waves * s[:, None] * (np.cos(t) - s[:, None] / 2)
+    return s, 2 / np.pi * bound * ((np.sin(t) ** 2 * np.cos(phase)) @ weight)
+
+
+def round_pupil(cutoff: float, waves: float = 0.0) -> Transfer:
+    """Diffraction with defocus W20 = `waves` wavelengths, times a square pixel of full fill."""
+    s, value = _round_pupil(waves)
+    return lambda fx, fy: np.interp(2 * np.hypot(fx, fy) / cutoff, s, value, right=0.0) * np.sinc(fx) * np.sinc(fy)
+
+
+@cache
+def _bent_pupil(defocus: float, astigmatism: float, coma: float) -> tuple[RectBivariateSpline, RectBivariateSpline]:
+    """Transfer function over (s, direction from the x axis) of a pupil with
+    W = defocus r^2 + astigmatism x^2 + coma (r^2 - 2/3) x, in wavelengths."""
+    s, turn = np.linspace(0.0, 2.0, 121), np.linspace(0.0, np.pi, 49)
+    node, weight = np.polynomial.legendre.leggauss(56)
+    value = np.empty((len(s), len(turn)), dtype=complex)
+
+    def wave(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        square = x**2 + y**2
+        return defocus * square + astigmatism * x**2 + coma * (square - 2 / 3) * x
+
+    for i, shear in enumerate(s):
+        across = node[:, None] * np.sqrt(1 - (shear / 2) ** 2)
+        reach = np.sqrt(1 - across**2) - shear / 2
+        along = reach * node[None, :]
+        area = weight[:, None] * np.sqrt(1 - (shear / 2) ** 2) * reach * weight[None, :]
+        for k, angle in enumerate(turn):
+            c, d = np.cos(angle), np.sin(angle)
+            x1, y1 = (along + shear / 2) * c - across * d, (along + shear / 2) * d + across * c
+            x2, y2 = (along - shear / 2) * c - across * d, (along - shear / 2) * d + across * c
+            value[i, k] = np.sum(area * np.exp(2j * np.pi * (wave(x1, y1) - wave(x2, y2)))) / np.pi
+    return RectBivariateSpline(s, turn, value.real), RectBivariateSpline(s, turn, value.imag)
+
+
+def bent_pupil(
+    cutoff: float, *, defocus: float = 0.0, astigmatism: float = 0.0, coma: float = 0.0, angle: float = 0.0
+) -> Transfer:
+    """A pupil whose aberrations lie in direction `angle`, times a square pixel of full fill."""
+    real, imaginary = _bent_pupil(defocus, astigmatism, coma)
+
+    def transfer(fx: np.ndarray, fy: np.ndarray) -> np.ndarray:
+        fx, fy = np.broadcast_arrays(fx, fy)
+        turn = np.arctan2(fy, fx) - angle
+        turn = (turn + np.pi) % (2 * np.pi) - np.pi
+        # symmetric about the aberrations' axis
+        turn, s = np.abs(turn), np.minimum(2 * np.hypot(fx, fy) / cutoff, 2.0)
+        return (real.ev(s, turn) + 1j * imaginary.ev(s, turn)) * np.sinc(fx) * np.sinc(fy)
+
+    return transfer
+
+
+def mtf50_of(transfer: Transfer, angle: float) -> float:
+    """Where the modulus first falls to one half for lines at right angles to `angle`; NaN if it never does."""
+
+    def excess(f: float) -> float:
+        return float(np.abs(transfer(np.array(f * np.cos(angle)), np.array(f * np.sin(angle)))) - 0.5)
+
+    grid = np.linspace(0.001, 1.2, 1200)
+    value = np.abs(transfer(grid * np.cos(angle), grid * np.sin(angle)))
+    if not (value < 0.5).any():
+        return float("nan")
+    k = int(np.argmax(value < 0.5))
+    return float(brentq(excess, grid[k - 1], grid[k], xtol=1e-10))
+
+
+def solve_blur(make: Callable[[float], Transfer], mtf50: float, low: float, high: float) -> Transfer:
+    """The member of a family of blurs whose MTF50, averaged over two directions, is `mtf50`."""
+
+    def off(parameter: float) -> float:
+        transfer = make(parameter)
+        both = np.nan_to_num([mtf50_of(transfer, 0.4), mtf50_of(transfer, 0.4 + np.pi / 2)], nan=1.2)
+        return float(both.mean()) - mtf50
+
+    return make(float(brentq(off, low, high, xtol=1e-7)))
+
+
+def draw_disc(
+    size: int,
+    centre: tuple[float, float],
+    radius: float,
+    transfer: Transfer,
+    *,
+    axes: np.ndarray | None = None,
+    folds: int = 2,
+    stretch: float = 1.0,
+) -> np.ndarray:
+    """Coverage of a blurred disc, 1 inside, at `size` x `size` pixels.
+
+    Parameters
+    ----------
+    axes
+        (2, 2), takes the disc to an ellipse.
+    folds
+        Frequencies up to this many cycles per pixel are kept.
+    stretch
+        Scales the blur.
+    """
+    spectrum = disc_spectrum(size, radius, transfer, axes=axes, folds=folds, stretch=stretch)
+    return place_disc(spectrum, size, centre)
+
+
+def disc_spectrum(
+    size: int,
+    radius: float,
+    transfer: Transfer,
+    *,
+    axes: np.ndarray | None = None,
+    folds: int = 2,
+    stretch: float = 1.0,
+) -> np.ndarray:
+    """Spectrum of the blurred disc about the origin on 2 * folds times the sampled picture's frequencies."""
+    wide = size * 2 * folds
+    f = np.fft.fftfreq(wide) * 2 * folds
+    fx, fy = f[None, :], f[:, None]
+    axes = np.eye(2) if axes is None else axes
+    g = np.maximum(np.hypot(axes[0, 0] * fx + axes[1, 0] * fy, axes[0, 1] * fx + axes[1, 1] * fy), 1e-9)
+    shape = abs(np.linalg.det(axes)) * radius * j1(2 * np.pi * radius * g) / g
+    return shape * transfer(stretch * fx, stretch * fy)
+
+
+def place_disc(spectrum: np.ndarray, size: int, centre: tuple[float, float]) -> np.ndarray:
+    """Move to `centre`, fold at the sampling frequency, and go back to pixels."""
+    wide = spectrum.shape[0]
+    f = np.fft.fftfreq(wide) * (wide // size)
+    moved = spectrum * np.exp(-2j * np.pi * f * centre[0])[None, :] * np.exp(-2j * np.pi * f * centre[1])[:, None]
+    parts = wide // size
+    # frequency index k and k + size are the same after sampling
+    folded = moved.reshape(parts, size, parts, size).sum(axis=(0, 2))
+    return np.fft.ifft2(folded).real
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sheet:
+    """Tiles side by side, each with one disc: their light and where the discs lie."""
+
+    light: np.ndarray
+    centre: np.ndarray
+    radius: float
+    clear: float
+
+
+def draw_sheet(
+    transfer: Transfer, radius: float, *, phases: int = 16, pitch: float = 5.0, folds: int = 2, seed: int = 7
+) -> Sheet:
+    """Draw `phases` (a square number) tiles with discs at different sub-pixel places."""
+    side = round(np.sqrt(phases))
+    size = 4 * round(pitch * radius / 4)
+    spectrum = disc_spectrum(size, radius, transfer, folds=folds)
+    rng = np.random.default_rng(seed)
+    steps = (np.arange(side) + rng.uniform(0, 1)) / side
+    light = np.empty((side * size, side * size))
+    centre = []
+    for row in range(side):
+        for column in range(side):
+            # over two pixels, so that a colour plane's own cell is gone through as well
+            place = (size / 2 + 2 * steps[column] - 1, size / 2 + 2 * steps[row] - 1)
+            tile = place_disc(spectrum, size, place)
+            light[row * size : (row + 1) * size, column * size : (column + 1) * size] = PAPER + (DARK - PAPER) * tile
+            centre.append((column * size + place[0], row * size + place[1]))
+    return Sheet(light=light, centre=np.array(centre), radius=radius, clear=size - 2 * radius - 8.0)
+
+
+def to_mosaic(
+    light: np.ndarray,
+    *,
+    noise: float = 0.0,
+    rng: np.random.Generator | None = None,
+    pattern: np.ndarray = BAYER,
+    planes: tuple[str, ...] = COLOURS,
+    shot: str = "chart/0001.dng",
+) -> Mosaic:
+    """Expose light (height, width), or (planes, height, width) if the planes differ; `noise` is of white.
+
+    Fractions of a level are not rounded away without noise: values are kept at a fine step, as of a 16-bit sensor.
+    """
+    channels, rows, columns = pattern.shape
+    height, width = light.shape[-2:]
+    values = np.empty((channels, height, width))
+    for channel in range(channels):
+        for y in range(rows):
+            for x in range(columns):
+                part = light if light.ndim == 2 else light[pattern[channel, y, x]]
+                values[channel, y::rows, x::columns] = part[y::rows, x::columns]
+    if noise:
+        assert rng is not None
+        values += noise * rng.standard_normal(values.shape, dtype=np.float32)
+    white = 65000.0
+    return Mosaic(
+        values=np.rint(BLACK_DN + values * (white - BLACK_DN)).clip(0, 65535).astype(np.uint16),
+        pattern=pattern,
+        planes=planes,
+        black_dn=np.full(pattern.shape, BLACK_DN),
+        white_dn=white,
+        facts=CaptureFacts(),
+        role="chart",
+        shot=shot,
+    )
