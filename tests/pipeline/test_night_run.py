@@ -1,8 +1,10 @@
 """A night from folders to the ledger, on a toy plugin that pip has installed."""
 
+import json
 import os
 from collections import Counter
 
+import pytest
 from night_bench import PLAN, shots_of
 
 from glasswright.commands.main import run_command
@@ -124,3 +126,32 @@ def test_what_crashed_is_kept_and_measured_again_only_on_demand(bench, capsys):
         assert (code, summary["measured"]) == (0, 0)
     finally:
         del os.environ["TOY_CRASH_UNLESS"]
+
+
+@pytest.mark.parametrize("options", [("--serial",), ("--workers", "1")])
+def test_a_stage_that_prints_does_not_spoil_the_summary(bench, options):
+    bench.add_ticket(1, {**shots_of(1), "chart/f2_0.txt": "print 20"})
+    night = bench.start("--json", *options)
+    said, shown = night.communicate()
+    assert night.returncode == 0, shown
+    assert json.loads(said)["measured"] == 21
+    assert "a stage that prints" in shown
+
+
+def test_bulk_that_cannot_be_made_again_is_a_crash_not_a_lasting_skip(bench, capsys, monkeypatch):
+    bench.add_ticket(1, {**shots_of(1), "chart/f2_0.txt": "crash_once 20"})
+    marker = bench.write("marker", "")
+    monkeypatch.setenv("TOY_CRASH_UNLESS", str(marker))
+    assert bench.run(capsys, "--serial")[0] == 0
+    marker.unlink()
+    bench.write("plan.yaml", PLAN.replace("even: combine_flat}", "even: combine_flat}, settings: {shift_dn: 3}"))
+    assert bench.run(capsys, "--serial")[0] == 13
+    outcomes = bench.outcomes()
+    assert outcomes["read_chart", "T-0001 chart/f2_0.txt"] == ("done", "")
+    assert outcomes["average_chart", "T-0001 chart/f2_0.txt"] == (
+        "crashed",
+        "read_chart of T-0001 50 mm f/2 chart/f2_0.txt was done in an earlier run and now is crashed "
+        "(ZeroDivisionError: the toy broke, this once)",
+    )
+    marker.touch()
+    assert bench.run(capsys, "--serial", "--retry")[0] == 0

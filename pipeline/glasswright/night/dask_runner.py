@@ -142,8 +142,15 @@ def _nowhere() -> TextIO:
     return Path(os.devnull).open("w")
 
 
+@cache
+def _keep_standard_output_clean() -> None:
+    """Send whatever a stage prints to standard error: standard output, shared by all, is for the summary alone."""
+    os.dup2(2, 1)
+
+
 def do_payload(payload: bytes, step_s: float) -> bytes:
     """Do a unit in a worker."""
+    _keep_standard_output_clean()
     try:
         return pickle.dumps(perform(pickle.loads(payload), Timer(step_s)))
     finally:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import pickle
+import sys
 from collections import deque
+from contextlib import redirect_stdout
 from typing import TYPE_CHECKING, Protocol, Self
 
 from glasswright.night.work import NoWatch, perform
@@ -55,4 +57,6 @@ class SerialRunner:
     def next_done(self) -> tuple[str, Result]:
         """Do the next unit."""
         name, payload = self._units.popleft()
-        return name, perform(pickle.loads(payload), NoWatch())
+        # standard output is for the summary alone, whatever a stage prints
+        with redirect_stdout(sys.stderr):
+            return name, perform(pickle.loads(payload), NoWatch())
