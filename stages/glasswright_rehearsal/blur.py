@@ -12,6 +12,8 @@ from glasswright_rehearsal.lens import PLANE_INDEX, WAVELENGTH_UM, Lens
 
 Array = NDArray[np.float64]
 
+HALF = 0.5
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Blur:
@@ -134,14 +136,20 @@ def transfer(blur: Blur, frequency: Array, cos: Array, sin: Array, *, pixel: boo
 def find_mtf50(blur: Blur, cos: Array, sin: Array) -> Array:
     """Give the frequency (P, D), cycles per pixel, at which the transfer function first falls to one half."""
     coarse = np.linspace(0, 1.2, 241)
-    below = transfer(blur, coarse, cos, sin) < 0.5
-    upper = coarse[np.argmax(below, axis=-1)]
-    low, high = upper - coarse[1], upper
-    for _ in range(30):
-        middle = (low + high) / 2
-        under = _at_own_frequency(blur, middle, cos, sin) < 0.5
-        low, high = np.where(under, low, middle), np.where(under, middle, high)
-    return np.where(below.any(axis=-1), (low + high) / 2, np.nan)
+    values = transfer(blur, coarse, cos, sin)
+    below = values < HALF
+    last = np.maximum(np.argmax(below, axis=-1), 1)[..., None]
+    low, high = coarse[last - 1][..., 0], coarse[last][..., 0]
+    at_low = np.take_along_axis(values, last - 1, axis=-1)[..., 0] - HALF
+    at_high = np.take_along_axis(values, last, axis=-1)[..., 0] - HALF
+    # false position: over one coarse step the function is all but straight, so five rounds reach rounding error
+    for _ in range(5):
+        middle = low + (high - low) * at_low / np.where(at_low == at_high, 1.0, at_low - at_high)
+        found = _at_own_frequency(blur, middle, cos, sin) - HALF
+        is_under = found < 0
+        low, at_low = np.where(is_under, low, middle), np.where(is_under, at_low, found)
+        high, at_high = np.where(is_under, middle, high), np.where(is_under, found, at_high)
+    return np.where(below.any(axis=-1), middle, np.nan)
 
 
 def _at_own_frequency(blur: Blur, frequency: Array, cos: Array, sin: Array) -> Array:

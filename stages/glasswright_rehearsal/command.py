@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from glasswright_rehearsal.night import Night
 
 PLANS = {"fixed": "Corvane 50 mm f/2", "zoom": "Corvane 24-70 mm f/4"}
@@ -21,7 +23,7 @@ PLANS = {"fixed": "Corvane 50 mm f/2", "zoom": "Corvane 24-70 mm f/4"}
 @click.command()
 @click.argument("out", type=click.Path(path_type=Path, file_okay=False))
 @click.option("--tickets", default=6, show_default=True, type=click.IntRange(1), help="How many lenses.")
-@click.option("--megapixels", default=6.0, show_default=True, type=click.FloatRange(0.5, 120), help="Of a 3:2 frame.")
+@click.option("--megapixels", default=6.0, show_default=True, type=click.FloatRange(0.2, 120), help="Of a 3:2 frame.")
 @click.option("--seed", default=1, show_default=True, type=click.IntRange(0), help="The same seed, the same files.")
 @click.option(
     "--fault",
@@ -64,6 +66,8 @@ def rehearse(out: Path, plan: str, model: str | None, workers: int, **asked: obj
 
     night = Night(out=out, model=model or PLANS[plan], **asked)  # type: ignore[arg-type]
     _refuse_mistakes(night.model, night.faults, night.tickets, night.sensor, night.files)
+    if out.exists() and any(out.iterdir()):
+        raise click.ClickException(f"{out} is not empty, and nights do not mix: give a new folder, or remove it first")
     stand = write_stand_of(out, night.stand, night)
     click.echo(f"stand: {stand}")
     for number in _write_tickets(night, min(workers, night.tickets)):
@@ -111,13 +115,13 @@ def write_stand_of(out: Path, stand: Path, night: Night) -> Path:
     return write_stand(stand, out, fit_layout(facts.layout, frame), frame, find_sensor_facts(night))
 
 
-def _write_tickets(night: Night, workers: int) -> list[str]:
+def _write_tickets(night: Night, workers: int) -> Iterator[str]:
     """Write the tickets, in processes if more than one; the files are the same either way."""
     from glasswright_rehearsal.tickets import write_ticket
 
     write = partial(write_ticket, night)
     if workers == 1:
-        return [write(index) for index in range(night.tickets)]
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(workers, mp_context=context) as pool:
-        return list(pool.map(write, range(night.tickets)))
+        yield from map(write, range(night.tickets))
+        return
+    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        yield from pool.map(write, range(night.tickets))

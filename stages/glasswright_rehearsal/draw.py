@@ -13,6 +13,9 @@ from glasswright_rehearsal.profiles import DIRECTIONS, STEP_PX
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
 
+FADE_SHARE = 0.3
+"""Outer share of the tail over which it is faded out, lest its end be seen as an edge."""
+
 
 @njit(cache=True, inline="always")
 def _polar_radius(radius: Array, c: float, s: float) -> tuple[float, float, float]:
@@ -62,20 +65,61 @@ def _cubic(a: float, b: float, c: float, d: float, t: float) -> float:
 
 
 @njit(cache=True, inline="always")
+def _look_along(row: Array32, column: int, t: float) -> float:
+    """Read one direction of a near table."""
+    return float(_cubic(row[column - 1], row[column], row[column + 1], row[column + 2], t))
+
+
+@njit(cache=True, inline="always")
 def _look_up(table: Array32, direction: float, place: float) -> float:
     """Read a near table (directions, distances) by bicubic interpolation."""
     row, column = int(direction), int(place)
-    u, v = direction - row, place - column
-    values = (0.0, 0.0, 0.0, 0.0)
-    first = _cubic(table[row, column - 1], table[row, column], table[row, column + 1], table[row, column + 2], v)
-    row1 = row + 1
-    second = _cubic(table[row1, column - 1], table[row1, column], table[row1, column + 1], table[row1, column + 2], v)
-    row2 = row + 2
-    third = _cubic(table[row2, column - 1], table[row2, column], table[row2, column + 1], table[row2, column + 2], v)
-    row3 = row + 3
-    fourth = _cubic(table[row3, column - 1], table[row3, column], table[row3, column + 1], table[row3, column + 2], v)
-    values = (first, second, third, fourth)
-    return _cubic(values[0], values[1], values[2], values[3], u)
+    t = place - column
+    value = _cubic(
+        _look_along(table[row], column, t),
+        _look_along(table[row + 1], column, t),
+        _look_along(table[row + 2], column, t),
+        _look_along(table[row + 3], column, t),
+        direction - row,
+    )
+    return float(value)
+
+
+@njit(cache=True)
+def _cover(dx: float, dy: float, edge: Array, near: Array32, tail: Array32, curvatures: Array, reach: Array) -> float:
+    """Give one disc's coverage at one pixel.
+
+    Parameters
+    ----------
+    dx, dy
+        From the disc's centre.
+    edge, near, tail
+        One row of `radius`, `near` and `tail` of `draw_discs`.
+    curvatures
+        (2,): of the two tables.
+    reach
+        (2,): `near_px`, `far_px`.
+    """
+    r = max(hypot(dx, dy), 1e-9)
+    distance = r - _polar_radius(edge, dx / r, dy / r)[0]
+    direction, curvature = 0.0, 1 / edge[0]
+    if abs(distance) < 1.2 * reach[0] + 1.0 and r > 0.3 * edge[0]:
+        distance, direction, curvature = _foot(edge, dx, dy, r)
+    if distance >= reach[1]:
+        return 0.0
+    share = (curvature - curvatures[0]) / (curvatures[1] - curvatures[0])
+    if abs(distance) < reach[0]:
+        turn = (direction % pi) * DIRECTIONS / pi
+        place = (distance + reach[0]) / STEP_PX + 1.0
+        first = _look_up(near[0], turn, place)
+        return float(first + share * (_look_up(near[1], turn, place) - first))
+    place = min(max(distance + 1 / curvatures[0], 0.0), tail.shape[1] - 3.0)
+    column = int(place)
+    t = place - column
+    first = tail[0, column] * (1 - t) + tail[0, column + 1] * t
+    second = tail[1, column] * (1 - t) + tail[1, column + 1] * t
+    fade = min((reach[1] - distance) / (FADE_SHARE * reach[1]), 1.0)
+    return float((first + share * (second - first)) * fade * fade * (3 - 2 * fade))
 
 
 @njit(cache=True, nogil=True)
@@ -109,45 +153,18 @@ def draw_discs(
         See `Kernels`.
     """
     channels, height, width = picture.shape
-    curvature_0, curvature_1 = 1 / radii[0], 1 / radii[1]
-    last_tail = tail.shape[-1] - 2
+    curvatures, reach = np.array([1 / radii[0], 1 / radii[1]]), np.array([near_px, far_px])
     for disc in range(centre.shape[1]):
-        reach = np.max(radius[:, disc, 0]) * 1.15 + far_px
-        x0, x1 = np.min(centre[:, disc, 0]) - reach, np.max(centre[:, disc, 0]) + reach
-        y0, y1 = np.min(centre[:, disc, 1]) - reach, np.max(centre[:, disc, 1]) + reach
+        side = np.max(radius[:, disc, 0]) * 1.15 + far_px
+        x0, x1 = np.min(centre[:, disc, 0]) - side, np.max(centre[:, disc, 0]) + side
+        y0, y1 = np.min(centre[:, disc, 1]) - side, np.max(centre[:, disc, 1]) + side
         for y in range(max(0, int(y0)), min(height, int(y1) + 2)):
             for x in range(max(0, int(x0)), min(width, int(x1) + 2)):
                 for channel in range(channels):
                     plane = pattern[channel, y % pattern.shape[1], x % pattern.shape[2]]
-                    edge = radius[plane, disc]
                     dx, dy = x - centre[plane, disc, 0], y - centre[plane, disc, 1]
-                    r = hypot(dx, dy)
-                    if r > reach:
-                        continue
-                    if r < 1e-9:
-                        dx, r = 1e-9, 1e-9
-                    rough = r - _polar_radius(edge, dx / r, dy / r)[0]
-                    distance, direction, curvature = rough, 0.0, 1 / edge[0]
-                    if abs(rough) < 1.2 * near_px + 1.0 and r > 0.3 * edge[0]:
-                        distance, direction, curvature = _foot(edge, dx, dy, r)
-                    if distance >= far_px:
-                        continue
-                    share = (curvature - curvature_0) / (curvature_1 - curvature_0)
-                    if abs(distance) < near_px:
-                        turn = (direction % pi) * DIRECTIONS / pi
-                        place = (distance + near_px) / STEP_PX + 1.0
-                        first = _look_up(near[plane, disc, 0], turn, place)
-                        second = _look_up(near[plane, disc, 1], turn, place)
-                        value = first + share * (second - first)
-                    else:
-                        place = min(max(distance + radii[0], 0.0), last_tail - 1.0)
-                        column = int(place)
-                        u = place - column
-                        t = tail[plane, disc]
-                        first = t[0, column] * (1 - u) + t[0, column + 1] * u
-                        second = t[1, column] * (1 - u) + t[1, column + 1] * u
-                        value = first + share * (second - first)
-                        if distance > 0.7 * far_px:
-                            fade = (far_px - distance) / (0.3 * far_px)
-                            value *= fade * fade * (3 - 2 * fade)
-                    picture[channel, y, x] += sign * value
+                    if dx * dx + dy * dy < side * side:
+                        value = _cover(
+                            dx, dy, radius[plane, disc], near[plane, disc], tail[plane, disc], curvatures, reach
+                        )
+                        picture[channel, y, x] += sign * value
