@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Final
 
@@ -56,7 +57,12 @@ def guard_band(confidence: float, u: float) -> float:
 
     JCGM 106:2012, 8.3; ISO 14253-1:2017 for its use on both sides of a limit.
     """
-    return NormalDist().inv_cdf(confidence) * u
+    return _quantile(confidence) * u
+
+
+@lru_cache(maxsize=64)
+def _quantile(confidence: float) -> float:
+    return NormalDist().inv_cdf(confidence)
 
 
 def conformance_probability(value: float, u: float, lower: float | None, upper: float | None) -> float:

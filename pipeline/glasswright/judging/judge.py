@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Final, Protocol
 
@@ -107,42 +108,57 @@ def judge_limit(
     outcomes = view.by_step.get(limit.step, ())
     if not outcomes:
         return (_unknown(limit, str(limit.at), f"no step `{limit.step}` was run for this ticket"),)
-    spreads = find_spreads(stand, limit.measure)
+    question = Question(
+        view=view,
+        card=card,
+        limit=limit,
+        tolerance=Tolerance(
+            lower=limit.min, upper=limit.max, rule=card.rule_of(limit), confidence=card.confidence_of(limit)
+        ),
+        spreads=find_spreads(stand, limit.measure),
+    )
     if all(outcome.scope >= Scope.TICKET for outcome in outcomes):
         if limit.at != type(limit.at)():
             reason = f"`{limit.step}` is measured once for the ticket, and the limit asks for {limit.at}: remove `at`"
             return (_unknown(limit, str(limit.at), reason),)
-        return tuple(_judge_outcome(view, card, limit, spreads, outcome) for outcome in outcomes)
+        return tuple(_judge_outcome(question, outcome) for outcome in outcomes)
     settings = [setting for setting in view.settings_of(outcomes) if limit.at.holds(setting)]
     if not settings:
         return (_unknown(limit, str(limit.at), f"nothing was shot or planned at {limit.at}"),)
-    return tuple(each for setting in settings for each in _judge_setting(view, card, limit, spreads, setting))
+    return tuple(each for setting in settings for each in _judge_setting(question, setting))
 
 
-def _judge_setting(
-    view: TicketView, card: Card, limit: Limit, spreads: Sequence[Spread], setting: Setting
-) -> list[LimitVerdict]:
-    found = view.by_place.get((limit.step, setting), ())
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """One limit put to one ticket."""
+
+    view: TicketView
+    card: Card
+    limit: Limit
+    tolerance: Tolerance
+    spreads: Sequence[Spread]
+    """What the stand file says of the measure."""
+
+
+def _judge_setting(question: Question, setting: Setting) -> list[LimitVerdict]:
+    step = question.limit.step
+    found = question.view.by_place.get((step, setting), ())
     if not found:
-        return [_unknown(limit, str(setting), f"`{limit.step}` was not run at {setting}")]
-    return [_judge_outcome(view, card, limit, spreads, outcome) for outcome in found]
+        return [_unknown(question.limit, str(setting), f"`{step}` was not run at {setting}")]
+    return [_judge_outcome(question, outcome) for outcome in found]
 
 
-def _judge_outcome(
-    view: TicketView, card: Card, limit: Limit, spreads: Sequence[Spread], outcome: KeptOutcome
-) -> LimitVerdict:
+def _judge_outcome(question: Question, outcome: KeptOutcome) -> LimitVerdict:
+    limit, view = question.limit, question.view
     at = " ".join(part for part in (str(outcome.setting) if outcome.setting else "", outcome.shot) if part)
     at = at or "the whole ticket"
     measured = outcome.measured.get(limit.field)
-    unknown = _why_unknown(limit, outcome, measured) or view.why_fact_unknown(card, outcome.setting)
+    unknown = _why_unknown(limit, outcome, measured) or view.why_fact_unknown(question.card, outcome.setting)
     if unknown or measured is None or measured.value is None:
         return _unknown(limit, at, unknown)
-    uncertainty = Uncertainty(own=_believed(measured.u), stand=reproducibility(spreads, measured.value))
-    tolerance = Tolerance(
-        lower=limit.min, upper=limit.max, rule=card.rule_of(limit), confidence=card.confidence_of(limit)
-    )
-    verdict, reason = decide(measured.value, measured.unit, uncertainty, tolerance)
-    caveats = sorted({*outcome.caveats, *view.caveats} - set(limit.accept))
+    uncertainty = Uncertainty(own=_believed(measured.u), stand=reproducibility(question.spreads, measured.value))
+    verdict, reason = decide(measured.value, measured.unit, uncertainty, question.tolerance)
+    caveats = sorted({*outcome.caveats, *view.caveats}.difference(limit.accept))
     if caveats:
         reason += f"; with the caveat {', '.join(caveats)}, which the limit does not accept"
         verdict = Verdict.REVIEW if verdict is Verdict.PASS else verdict

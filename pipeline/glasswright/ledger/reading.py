@@ -66,8 +66,8 @@ def _outcome(row: Sequence[Any]) -> Outcome:
         status=Status(status),
         reason=reason,
         traceback=row[-3],
-        caveats=tuple(json.loads(caveats)),
-        notes=tuple(json.loads(notes)),
+        caveats=read_names(caveats),
+        notes=read_names(notes),
         seconds=row[-4],
     )
 
@@ -78,6 +78,12 @@ def find_artefact(database: Database, address: str) -> str | None:
     for row in rows:
         check_outcome(database, row)
     return str(rows[0][12]) if rows and rows[0][12] is not None else None
+
+
+@lru_cache(maxsize=4096)
+def read_names(text: str) -> tuple[str, ...]:
+    """Give the names that stand in a row."""
+    return tuple(json.loads(text))
 
 
 @lru_cache(maxsize=4096)
@@ -225,7 +231,7 @@ def _kept(row: Sequence[Any], measured: Mapping[str, Measured]) -> KeptOutcome:
         shot=row[7],
         status=Status(row[8]),
         reason=row[9],
-        caveats=tuple(json.loads(row[10])),
+        caveats=read_names(row[10]),
         measured=measured,
     )
 
