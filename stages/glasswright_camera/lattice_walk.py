@@ -19,11 +19,19 @@ Node = tuple[int, int]
 NEIGHBOURS = 12
 SIZE_RATIO = 1.7
 """Neighbouring discs differ in radius by less than this; marks may be larger."""
-REACH = 0.24
-"""How far from its predicted place a disc may lie, in local pitches."""
+FEWEST = 5
+"""Candidates: a seed and its four neighbours."""
+OPPOSITE_REACH = 0.24
+"""How far from opposite a seed's neighbours may lie, in their distance."""
+REACH = 0.15
+"""How far from its predicted place a disc may lie, in local pitches, where the bend of the lattice is known; 30 % of
+distortion bends it by under a tenth."""
+FIRST_REACH = 0.24
+"""The same where the prediction is a straight continuation."""
 SEEDS = 16
 ENOUGH = 0.9
-"""A walk that placed this share of the wanted nodes is taken without trying further seeds."""
+"""A lattice with this share of the wanted nodes is given without trying further seeds."""
+FEW_LATTICES = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,11 +44,13 @@ class Lattice:
     """(nodes,): which candidate."""
 
 
-def walk_lattice(place: NDArray[np.float64], radius: NDArray[np.float64], wanted: int) -> Lattice:
-    """Find the largest lattice among candidates.
+def walk_lattices(place: NDArray[np.float64], radius: NDArray[np.float64], wanted: int) -> Iterator[Lattice]:
+    """Give the lattices among candidates, each once.
 
     From a candidate with two pairs of opposite neighbours the walk goes outwards; each next place is predicted from
-    the nodes already placed around it, so the lattice may bend, shrink and turn as distortion makes it.
+    the nodes already placed around it, so the lattice may bend, shrink and turn as distortion makes it. A lattice of
+    about the wanted size comes as soon as it is found, others after all seeds are tried, the largest first: what else
+    hangs beside the chart may be a lattice too.
 
     Parameters
     ----------
@@ -49,29 +59,29 @@ def walk_lattice(place: NDArray[np.float64], radius: NDArray[np.float64], wanted
     radius
         (candidates,): rough radii.
     wanted
-        Number of nodes of the whole chart; nearly that many end the search.
-
-    Returns
-    -------
-    Lattice
-        Empty where no candidate has lattice neighbours.
+        Number of nodes of the whole chart.
     """
-    best: dict[Node, int] = {}
-    if len(place) >= 5:
-        tree = cKDTree(place)
-        spots = [complex(x, y) for x, y in place]
-        tried = 0
-        for seed in _list_seeds(place, radius, tree):
-            if seed[0] in best.values():
-                continue
-            placed = _grow(seed, spots, radius, tree)
-            best = max(best, placed, key=len)
-            tried += 1
-            if len(best) >= ENOUGH * wanted or tried >= SEEDS:
-                break
-    return Lattice(
-        node=np.array(list(best), np.int64).reshape(-1, 2), index=np.fromiter(best.values(), np.int64, len(best))
-    )
+    if len(place) < FEWEST:
+        return
+    tree = cKDTree(place)
+    spots = [complex(x, y) for x, y in place]
+    taken: set[int] = set()
+    smaller: list[Lattice] = []
+    tried = 0
+    for seed in _list_seeds(place, radius, tree):
+        if seed[0] in taken:
+            continue
+        placed = _grow(seed, spots, radius, tree)
+        taken.update(placed.values())
+        lattice = Lattice(node=np.array(list(placed), np.int64), index=np.array(list(placed.values()), np.int64))
+        if ENOUGH * wanted <= len(placed) <= wanted:
+            yield lattice
+        else:
+            smaller.append(lattice)
+        tried += 1
+        if tried == SEEDS:
+            break
+    yield from sorted(smaller, key=lambda each: -len(each.index))[:FEW_LATTICES]
 
 
 Seed = tuple[int, int, int, int, int]
@@ -105,7 +115,7 @@ def _list_opposite(i: int, alike: list[int], place: NDArray[np.float64]) -> Iter
     for position, j in enumerate(alike):
         step = place[j] - place[i]
         for k in alike[position + 1 :]:
-            if np.hypot(*(place[k] - place[i] + step)) < REACH * np.hypot(*step):
+            if np.hypot(*(place[k] - place[i] + step)) < OPPOSITE_REACH * np.hypot(*step):
                 yield j, k
                 break
 
@@ -124,9 +134,9 @@ def _grow(seed: Seed, spots: list[complex], radius: NDArray[np.float64], tree: c
         guess = predict_place(node, at)
         if guess is None:
             continue
-        spot, pitch, neighbour = guess
+        spot, reach, neighbour = guess
         far, index = (part.item() for part in map(np.asarray, tree.query([spot.real, spot.imag])))
-        if far > REACH * pitch or index in used:
+        if far > reach or index in used:
             continue
         if not 1 / SIZE_RATIO < radius[index] / radius[placed[neighbour]] < SIZE_RATIO:
             continue
@@ -168,7 +178,8 @@ def predict_place(node: Node, at: dict[Node, complex]) -> tuple[complex, float, 
     Returns
     -------
     tuple or None
-        The place (x + iy), the local pitch, and a placed neighbour; None where there is nothing to predict from.
+        The place (x + iy), how far from it the node may lie, and a placed neighbour; None where there is nothing to
+        predict from.
     """
     column, row = node
     good: list[complex] = []
@@ -202,4 +213,4 @@ def predict_place(node: Node, at: dict[Node, complex]) -> tuple[complex, float, 
     chosen = good or fair
     if not chosen or not pitch:
         return None
-    return sum(chosen) / len(chosen), pitch, neighbour
+    return sum(chosen) / len(chosen), pitch * (REACH if good else FIRST_REACH), neighbour

@@ -9,7 +9,7 @@ import numpy as np
 
 from glasswright import Unmeasurable
 from glasswright_camera.lattice_marks import is_on_layout, read_marks, score_marks
-from glasswright_camera.lattice_walk import measure_unevenness, predict_place, walk_lattice
+from glasswright_camera.lattice_walk import measure_unevenness, predict_place, walk_lattices
 from glasswright_camera.locate_blobs import find_blobs
 from glasswright_camera.locate_discs import Discs, measure_discs
 
@@ -23,8 +23,6 @@ FEWEST = 9
 """Fewer nodes than this are no lattice whose marks could be read."""
 UNEVEN = 0.04
 """A lattice more uneven than this, in pitches, is chance."""
-MISSED_REACH = 0.15
-"""How far from its prediction, in pitches, a disc may lie that the walk did not reach."""
 WAVES = 4
 
 
@@ -68,19 +66,28 @@ def find_lattice(small: SmallFrame, layout: ChartLayout, tile: int) -> FoundLatt
         If there is no lattice, or its marks are missing, mirrored or ambiguous.
     """
     blobs = find_blobs(small.light, tile)
-    lattice = walk_lattice(blobs.place, blobs.radius, layout.columns * layout.rows)
-    uneven = measure_unevenness(lattice.node, blobs.place[lattice.index]) > UNEVEN
-    if len(lattice.node) < FEWEST or uneven:
-        nodes = 0 if uneven else len(lattice.node)
-        message = (
-            f"{layout.name} was not found: of {len(blobs.place)} dark round things in the frame "
-            f"{nodes} form a lattice, and its bright parts reach {100 / small.white_light:.1f} % of white; "
-            "is the chart in the frame, lit and in focus?"
-        )
-        raise LatticeNotFound(message, nodes)
-    discs = _measure(small, layout, blobs.place[lattice.index], blobs.radius[lattice.index])
-    valid = np.isfinite(discs.radius)
-    node, discs = lattice.node[valid], _select(discs, valid)
+    failure: LatticeNotFound | None = None
+    for lattice in walk_lattices(blobs.place, blobs.radius, layout.columns * layout.rows):
+        place, radius = blobs.place[lattice.index], blobs.radius[lattice.index]
+        if len(place) < FEWEST or measure_unevenness(lattice.node, place) > UNEVEN:
+            continue
+        try:
+            return _read_lattice(lattice.node, _measure(small, layout, place, radius), small, layout)
+        except LatticeNotFound as reason:
+            failure = failure if failure and failure.nodes >= reason.nodes else reason
+    if failure:
+        raise failure
+    message = (
+        f"{layout.name} was not found: {len(blobs.place)} dark round things in the frame form no lattice, and its bright "
+        f"parts reach {100 / small.white_light:.1f} % of white; is the chart in the frame, lit and in focus?"
+    )
+    raise LatticeNotFound(message, 0)
+
+
+def _read_lattice(node: NDArray[np.int64], discs: Discs, small: SmallFrame, layout: ChartLayout) -> FoundLattice:
+    """Say by the marks which node is which, and look for the nodes the walk did not reach."""
+    valid = np.asarray(np.isfinite(discs.radius))
+    node, discs = node[valid], _select(discs, valid)
     try:
         if len(node) < FEWEST:
             message = f"only {len(node)} discs of {layout.name} could be measured"
@@ -120,13 +127,13 @@ def _add_missed(found: FoundLattice, small: SmallFrame, layout: ChartLayout) -> 
         if not guesses:
             break
         place = np.array([(spot.real, spot.imag) for _, spot, _, _ in guesses])
-        pitch = np.array([pitch for _, _, pitch, _ in guesses])
+        reach = np.array([reach for _, _, reach, _ in guesses])
         radius = np.array([_typical_radius(neighbour, size) for _, _, _, neighbour in guesses])
         discs = _measure(small, layout, place, radius)
         # a mark may hide among the missed: its radius is let through, its place is not
         limit = 1.2 * max(layout.large_diameter_mm / layout.disc_diameter_mm, 1.0)
         with np.errstate(invalid="ignore"):
-            good = np.hypot(*(discs.place - place).T) < MISSED_REACH * pitch
+            good = np.hypot(*(discs.place - place).T) < reach
             good &= (discs.radius > 0.8 * radius) & (discs.radius < limit * radius) & (discs.contrast > 0.1)
         if not good.any():
             break
