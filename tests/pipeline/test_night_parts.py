@@ -8,17 +8,20 @@ from dataclasses import replace
 import pytest
 from night_bench import PLAN, shots_of
 
-from glasswright.artefact import Setting
+from glasswright.artefact import Setting, Ticket
 from glasswright.commands.main import run_command
 from glasswright.config import load_plan
 from glasswright.night import progress
 from glasswright.night.grouping import enclosing_setting, planned_settings
+from glasswright.night.index import TicketRequest
+from glasswright.night.limits import Limits
 from glasswright.night.lineage import own_roles, rounds_of
 from glasswright.night.phases import Phase, phases_of
 from glasswright.night.progress import PlainDisplay, Tally, format_seconds
 from glasswright.night.reports import Refusal, Reshoot, TicketReport
-from glasswright.night.rescue import _describe_end
+from glasswright.night.rescue import _describe_end, do_alone
 from glasswright.night.shot_setting import Nominal
+from glasswright.night.work import IndexFailure, IndexUnit, NoWatch, perform
 from glasswright.plugins import load_plugins
 
 
@@ -188,3 +191,22 @@ def test_the_json_summary_is_one_document(bench, capsys):
     document = json.loads(capsys.readouterr().out)
     assert document["exit_code"] == 0
     assert document["tickets"][0]["number"] == "T-0001"
+
+
+def test_a_folder_that_is_gone_or_cannot_be_listed_refuses_its_ticket_alone(tmp_path):
+    ticket = Ticket(number="T-1", model="m", serial="s", phase="release", body="b")
+    request = TicketRequest(
+        folder=tmp_path / "gone",
+        ticket=ticket,
+        body_serial=None,
+        rules=(),
+        nominal=Nominal(),
+        roles=frozenset({"chart"}),
+    )
+    found = perform(IndexUnit(name="T-1/index", ticket="T-1", request=request), NoWatch())
+    assert isinstance(found, IndexFailure)
+    assert found.reason.startswith("its folder cannot be read: [Errno 2] No such file or directory")
+    broken = IndexUnit(name="T-1/index", ticket="T-1", request=None)
+    found = do_alone(broken, Limits())
+    assert isinstance(found, IndexFailure)
+    assert found.reason.startswith("its files could not be listed: its process ended with code 1. AttributeError")

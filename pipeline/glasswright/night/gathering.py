@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 FEWEST_FOR_ODD: Final = 3
 """Of two members that differ nobody can say which is the odd one."""
 ODD_NOTE: Final = "left out as odd: "
+BECAUSE: Final = " because "
+"""Stands in the reason of what was skipped, between what it lacks and what stopped that in the first place."""
+MOST_CAUSES: Final = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,11 +42,30 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Member:
-    """One thing an input is made of: its value, or why there is none."""
+    """One thing an input is made of: its value, or what in the first place stopped there being one."""
 
     name: str
     value: Artefact | None
-    reason: str = ""
+    cause: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Missing:
+    """What a step lacks, and what in the first place stopped it."""
+
+    lacks: list[str]
+    causes: list[str]
+
+    def add(self, lack: str, causes: Sequence[str]) -> None:
+        self.lacks.append(lack)
+        self.causes.extend(causes)
+
+    def __str__(self) -> str:
+        """Name each cause once: many shots that fail for one reason are told once."""
+        different = list(dict.fromkeys(self.causes))
+        more = f"; and {len(different) - MOST_CAUSES} more" if len(different) > MOST_CAUSES else ""
+        why = BECAUSE + "; ".join(different[:MOST_CAUSES]) + more if different else ""
+        return ", ".join(self.lacks) + why
 
 
 def take_inputs(
@@ -52,8 +74,9 @@ def take_inputs(
     """Collect a step's inputs; a refusal names everything that is missing, not the first thing only."""
     if instance.lacks:
         return Refusal(status=Status.SKIPPED, reason=instance.lacks)
+    ticket = instance.key.item.ticket
     values: dict[str, Any] = {}
-    missing: list[str] = []
+    missing = _Missing(lacks=[], causes=[])
     notes: list[str] = []
     for name, source in instance.inputs.items():
         if isinstance(source, Given) and source.refusal:
@@ -61,14 +84,15 @@ def take_inputs(
         if isinstance(source, Nothing):
             values[name] = None
         elif isinstance(source, Many):
-            members = [_member(member, outcomes) for member in source.members]
+            members = [_member(member, outcomes, ticket) for member in source.members]
             values[name] = _gather(name, members, source.at_least, gathered[name], missing, notes)
         else:
-            member = _member(source, outcomes)
+            member = _member(source, outcomes, ticket)
             values[name] = member.value
-            missing += [f"{name}: {member.name} {member.reason}"] if member.value is None else []
-    if missing:
-        return Refusal(status=Status.SKIPPED, reason="; ".join(missing))
+            if member.value is None:
+                missing.add(f"`{name}` is missing", [member.cause])
+    if missing.lacks:
+        return Refusal(status=Status.SKIPPED, reason=str(missing))
     values = {name: (value,) if name in gathered and _is_single(value) else value for name, value in values.items()}
     return Taken(values=values, caveats=frozenset(_caveats(values.values())), notes=tuple(notes))
 
@@ -78,7 +102,7 @@ def _gather(
     members: Sequence[_Member],
     at_least: int | None,
     kind: type[Artefact],
-    missing: list[str],
+    missing: _Missing,
     notes: list[str],
 ) -> tuple[Artefact, ...]:
     """Take the members that are there and belong with the others; too few are reported with who is missing and why."""
@@ -91,22 +115,26 @@ def _gather(
     # a gather of none is no measurement whatever the plan asks for
     wanted = max(len(members) if at_least is None else at_least, 1)
     if len(kept) < wanted:
-        absent = [f"{member.name} {member.reason}" for member in members if member.value is None]
-        absent += [f"{text} is odd" for text in left_out]
-        who = f": {'; '.join(absent)}" if absent else ""
-        missing.append(f"{name}: {len(kept)} of the {wanted} needed{who}")
+        causes = [member.cause for member in members if member.value is None]
+        causes += [f"{text} is odd" for text in left_out]
+        missing.add(f"`{name}` has {len(kept)} of the {wanted} it needs", causes)
     return kept
 
 
-def _member(source: Given | One, outcomes: Mapping[Key, Outcome]) -> _Member:
+def _member(source: Given | One, outcomes: Mapping[Key, Outcome], ticket: str) -> _Member:
     if isinstance(source, Given):
         if source.refusal:
-            return _Member(name=source.name, value=None, reason=source.refusal)
+            return _Member(name=source.name, value=None, cause=f"{source.name} {source.refusal}")
         return _Member(name=source.name, value=source.artefact)
     outcome = outcomes[source.key]
+    name = source.key.within(ticket)
     if outcome.status is Status.DONE:
-        return _Member(name=str(source.key), value=outcome.artefact)
-    return _Member(name=str(source.key), value=None, reason=f"is {outcome.status.value} ({outcome.reason})")
+        return _Member(name=name, value=outcome.artefact)
+    if outcome.status is Status.SKIPPED:
+        # what stopped it is told, not every step between there and here
+        _, _, cause = outcome.reason.partition(BECAUSE)
+        return _Member(name=name, value=None, cause=cause or outcome.reason)
+    return _Member(name=name, value=None, cause=f"{name} is {outcome.status.value}: {outcome.reason}")
 
 
 def _is_single(value: object) -> bool:

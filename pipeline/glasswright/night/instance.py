@@ -23,6 +23,14 @@ class Key:
         """Give the form used in reasons: `reduce_flat of T-0412 50 mm f/2 flat/0003.dng`."""
         return f"{self.step} of {self.item}"
 
+    def within(self, ticket: str) -> str:
+        """Give the form used in reasons of the same ticket, which needs no telling: `reduce_flat of flat/0003.dng`."""
+        item = self.item
+        if not ticket or item.ticket != ticket:
+            return str(self)
+        where = item.shot or str(item.setting or "")
+        return f"{self.step} of {where}" if where else self.step
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Given:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from glasswright.config import ROLES
 from glasswright.judging.rejudge import judge_tickets
+from glasswright.judging.verdict import Verdict
 from glasswright.ledger import Document, RunRecord
 from glasswright.night.addresses import numeric_versions
 from glasswright.night.folder import count_shots
@@ -97,7 +98,11 @@ def _judge(session: Session, run: int, number: str) -> tuple[str, tuple[str, ...
     judgements = judge_tickets(session.ledger, session.cards, session.stand, [number])
     session.ledger.add_judgements(run, session.ledger.choose_new_judgements(judgements))
     judgement = judgements[0]
-    reasons = [f"{each.measure} at {each.at}: {each.verdict}, {each.reason}" for each in judgement.verdicts]
+    reasons = [
+        f"{each.measure} at {each.at}: {each.verdict}, {each.reason}"
+        for each in judgement.verdicts
+        if each.verdict is not Verdict.PASS
+    ]
     return str(judgement.verdict), (*judgement.reasons, *reasons)
 
 

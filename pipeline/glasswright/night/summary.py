@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from glasswright.night.gathering import BECAUSE
 from glasswright.night.progress import format_seconds
 from glasswright.outcome import Status
 
@@ -13,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from glasswright.night.night import NightReport
-    from glasswright.night.reports import TicketReport
+    from glasswright.night.reports import Refusal, TicketReport
     from glasswright.night.session import SessionResult
     from glasswright.night.tickets import RefusedTicket
     from glasswright.plugins import PluginFailure
@@ -99,20 +100,25 @@ def _describe_ticket(report: TicketReport, detail: bool) -> Iterator[str]:
     yield f"{name}: {report.verdict}" if report.verdict else name
     yield from (f"  {reason}" for reason in report.verdict_reasons)
     causes = [each for each in report.refusals if each.status != Status.SKIPPED]
-    yield from (f"  {each.step} of {each.item} {each.status}: {each.reason}" for each in causes)
+    yield from (f"  {_name(report, each)} {each.status}: {each.reason}" for each in causes)
     yield from _describe_skipped(report, detail)
     yield from (f"  {text}" for text in (*report.unused, *report.findings, *report.notes))
 
 
 def _describe_skipped(report: TicketReport, detail: bool) -> Iterator[str]:
+    """Name what was never shot; what was skipped because of something named already is counted, or listed in detail."""
     skipped = [each for each in report.refusals if each.status == Status.SKIPPED]
-    if detail:
-        yield from (f"  {each.step} of {each.item} {each.status}: {each.reason}" for each in skipped)
-        return
-    for step, count in Counter(each.step for each in skipped).items():
-        reasons = [each.reason for each in skipped if each.step == step]
-        more = f" (and {count - 1} more: -v lists them)" if count > 1 else ""
-        yield f"  {step} skipped: {reasons[0]}{more}"
+    own = [each for each in skipped if detail or BECAUSE not in each.reason]
+    yield from (f"  {_name(report, each)} {each.status}: {each.reason}" for each in own)
+    rest = Counter(each.step for each in skipped if each not in own)
+    if rest:
+        counts = ", ".join(f"{step} {count}" for step, count in rest.items())
+        yield f"  skipped because of these: {counts} (-v lists them)"
+
+
+def _name(report: TicketReport, refusal: Refusal) -> str:
+    item = refusal.item.removeprefix(report.number).strip()
+    return f"{refusal.step} of {item}" if item else refusal.step
 
 
 def _describe_reshoots(summary: Summary) -> Iterator[str]:
