@@ -18,13 +18,13 @@ FADE_SHARE = 0.3
 
 
 @njit(cache=True, inline="always")
-def _polar_radius(radius: Array, c: float, s: float) -> tuple[float, float, float]:
+def _polar_radius(radius: Array, plane: int, disc: int, c: float, s: float) -> tuple[float, float, float]:
     """Give radius, slope and second derivative of the edge's polar form at the angle of (c, s)."""
-    value, slope, bend = radius[0], 0.0, 0.0
+    value, slope, bend = radius[plane, disc, 0], 0.0, 0.0
     ck, sk = c, s
-    for k in range(2, (len(radius) - 1) // 2 + 1):
+    for k in range(2, (radius.shape[2] - 1) // 2 + 1):
         ck, sk = ck * c - sk * s, sk * c + ck * s
-        a, b = radius[2 * k - 1], radius[2 * k]
+        a, b = radius[plane, disc, 2 * k - 1], radius[plane, disc, 2 * k]
         value += a * ck + b * sk
         slope += k * (b * ck - a * sk)
         bend -= k * k * (a * ck + b * sk)
@@ -32,12 +32,12 @@ def _polar_radius(radius: Array, c: float, s: float) -> tuple[float, float, floa
 
 
 @njit(cache=True, inline="always")
-def _foot(radius: Array, dx: float, dy: float, r: float) -> tuple[float, float, float]:
+def _foot(radius: Array, plane: int, disc: int, dx: float, dy: float, r: float) -> tuple[float, float, float]:
     """Give the signed distance (outside positive), the direction of the normal and the curvature at the edge's
     nearest point, by three Newton steps from the point at the pixel's own angle."""
     c, s = dx / r, dy / r
     for _ in range(3):
-        value, slope, bend = _polar_radius(radius, c, s)
+        value, slope, bend = _polar_radius(radius, plane, disc, c, s)
         bx, by = value * c, value * s
         tx, ty = slope * c - value * s, slope * s + value * c
         ax, ay = bend * c - 2 * slope * s - value * c, bend * s + 2 * slope * c - value * s
@@ -45,7 +45,7 @@ def _foot(radius: Array, dx: float, dy: float, r: float) -> tuple[float, float, 
         step = (gap_x * tx + gap_y * ty) / (tx * tx + ty * ty - gap_x * ax - gap_y * ay)
         cs, ss = cos(step), sin(step)
         c, s = c * cs - s * ss, s * cs + c * ss
-    value, slope, bend = _polar_radius(radius, c, s)
+    value, slope, bend = _polar_radius(radius, plane, disc, c, s)
     speed = sqrt(value * value + slope * slope)
     nx, ny = (value * c + slope * s) / speed, (value * s - slope * c) / speed
     distance = (dx - value * c) * nx + (dy - value * s) * ny
@@ -65,60 +65,61 @@ def _cubic(a: float, b: float, c: float, d: float, t: float) -> float:
 
 
 @njit(cache=True, inline="always")
-def _look_along(row: Array32, column: int, t: float) -> float:
+def _look_along(near: Array32, plane: int, disc: int, side: int, row: int, column: int, t: float) -> float:
     """Read one direction of a near table."""
-    return float(_cubic(row[column - 1], row[column], row[column + 1], row[column + 2], t))
-
-
-@njit(cache=True, inline="always")
-def _look_up(table: Array32, direction: float, place: float) -> float:
-    """Read a near table (directions, distances) by bicubic interpolation."""
-    row, column = int(direction), int(place)
-    t = place - column
-    value = _cubic(
-        _look_along(table[row], column, t),
-        _look_along(table[row + 1], column, t),
-        _look_along(table[row + 2], column, t),
-        _look_along(table[row + 3], column, t),
-        direction - row,
-    )
-    return float(value)
+    a, b = near[plane, disc, side, row, column - 1], near[plane, disc, side, row, column]
+    c, d = near[plane, disc, side, row, column + 1], near[plane, disc, side, row, column + 2]
+    return float(_cubic(a, b, c, d, t))
 
 
 @njit(cache=True)
-def _cover(dx: float, dy: float, edge: Array, near: Array32, tail: Array32, curvatures: Array, reach: Array) -> float:
-    """Give one disc's coverage at one pixel.
+def _look_up(near: Array32, plane: int, disc: int, side: int, direction: float, place: float) -> float:
+    """Read the near table at one of the two radii by bicubic interpolation."""
+    row, column = int(direction), int(place)
+    t = place - column
+    a = _look_along(near, plane, disc, side, row, column, t)
+    b = _look_along(near, plane, disc, side, row + 1, column, t)
+    c = _look_along(near, plane, disc, side, row + 2, column, t)
+    d = _look_along(near, plane, disc, side, row + 3, column, t)
+    return float(_cubic(a, b, c, d, direction - row))
 
-    Parameters
-    ----------
-    dx, dy
-        From the disc's centre.
-    edge, near, tail
-        One row of `radius`, `near` and `tail` of `draw_discs`.
-    curvatures
-        (2,): of the two tables.
-    reach
-        (2,): `near_px`, `far_px`.
+
+@njit(cache=True)
+def _cover(
+    dx: float,
+    dy: float,
+    plane: int,
+    disc: int,
+    radius: Array,
+    near: Array32,
+    tail: Array32,
+    curvatures: tuple[float, float],
+    near_px: float,
+    far_px: float,
+) -> float:
+    """Give one disc's coverage in one plane at a pixel (dx, dy) from its centre; see `draw_discs`.
+
+    The arrays come whole and are indexed here: a view made for each pixel would cost more than the look-up.
     """
     r = max(hypot(dx, dy), 1e-9)
-    distance = r - _polar_radius(edge, dx / r, dy / r)[0]
-    direction, curvature = 0.0, 1 / edge[0]
-    if abs(distance) < 1.2 * reach[0] + 1.0 and r > 0.3 * edge[0]:
-        distance, direction, curvature = _foot(edge, dx, dy, r)
-    if distance >= reach[1]:
+    distance = r - _polar_radius(radius, plane, disc, dx / r, dy / r)[0]
+    direction, curvature = 0.0, 1 / radius[plane, disc, 0]
+    if abs(distance) < 1.2 * near_px + 1.0 and r > 0.3 * radius[plane, disc, 0]:
+        distance, direction, curvature = _foot(radius, plane, disc, dx, dy, r)
+    if distance >= far_px:
         return 0.0
     share = (curvature - curvatures[0]) / (curvatures[1] - curvatures[0])
-    if abs(distance) < reach[0]:
+    if abs(distance) < near_px:
         turn = (direction % pi) * DIRECTIONS / pi
-        place = (distance + reach[0]) / STEP_PX + 1.0
-        first = _look_up(near[0], turn, place)
-        return float(first + share * (_look_up(near[1], turn, place) - first))
-    place = min(max(distance + 1 / curvatures[0], 0.0), tail.shape[1] - 3.0)
+        place = (distance + near_px) / STEP_PX + 1.0
+        first = _look_up(near, plane, disc, 0, turn, place)
+        return float(first + share * (_look_up(near, plane, disc, 1, turn, place) - first))
+    place = min(max(distance + 1 / curvatures[0], 0.0), tail.shape[3] - 3.0)
     column = int(place)
     t = place - column
-    first = tail[0, column] * (1 - t) + tail[0, column + 1] * t
-    second = tail[1, column] * (1 - t) + tail[1, column + 1] * t
-    fade = min((reach[1] - distance) / (FADE_SHARE * reach[1]), 1.0)
+    first = tail[plane, disc, 0, column] * (1 - t) + tail[plane, disc, 0, column + 1] * t
+    second = tail[plane, disc, 1, column] * (1 - t) + tail[plane, disc, 1, column + 1] * t
+    fade = min((far_px - distance) / (FADE_SHARE * far_px), 1.0)
     return float((first + share * (second - first)) * fade * fade * (3 - 2 * fade))
 
 
@@ -153,7 +154,7 @@ def draw_discs(
         See `Kernels`.
     """
     channels, height, width = picture.shape
-    curvatures, reach = np.array([1 / radii[0], 1 / radii[1]]), np.array([near_px, far_px])
+    curvatures = (1 / radii[0], 1 / radii[1])
     for disc in range(centre.shape[1]):
         side = np.max(radius[:, disc, 0]) * 1.15 + far_px
         x0, x1 = np.min(centre[:, disc, 0]) - side, np.max(centre[:, disc, 0]) + side
@@ -164,7 +165,5 @@ def draw_discs(
                     plane = pattern[channel, y % pattern.shape[1], x % pattern.shape[2]]
                     dx, dy = x - centre[plane, disc, 0], y - centre[plane, disc, 1]
                     if dx * dx + dy * dy < side * side:
-                        value = _cover(
-                            dx, dy, radius[plane, disc], near[plane, disc], tail[plane, disc], curvatures, reach
-                        )
+                        value = _cover(dx, dy, plane, disc, radius, near, tail, curvatures, near_px, far_px)
                         picture[channel, y, x] += sign * value
