@@ -1,6 +1,7 @@
 """The ledger: what goes in comes out, once, whole, and is never overwritten."""
 
 import dataclasses
+import errno
 import json
 import math
 import multiprocessing
@@ -36,6 +37,7 @@ from glasswright.errors import GlasswrightError, LedgerBusyError, LedgerDamagedE
 from glasswright.judging.judge import judge_ticket
 from glasswright.ledger import Ledger
 from glasswright.ledger.place import LedgerPlaceError, check_place, find_mount
+from glasswright.ledger.returned import mark_returned
 from glasswright.ledger.schema import migrations, split_statements
 from glasswright.outcome import Status
 
@@ -239,6 +241,8 @@ def test_the_backup_is_a_ledger_with_the_same_content(path):
 @pytest.mark.parametrize("table", TABLES)
 def test_no_row_can_be_changed_or_deleted(path, tmp_path, table):
     test_judgements_are_part_of_the_content_and_come_back(path, tmp_path)
+    with Ledger.open_for_writing(path) as ledger:
+        mark_returned(ledger, ledger.begin_run(run_record()), "T-1", "loose mount")
     before = dump(path)
     column = next(name for of, name, _ in columns(path) if of == table)
     with closing(sqlite3.connect(path)) as connection:
@@ -294,7 +298,9 @@ def test_a_ledger_of_a_newer_program_is_refused(path):
     with closing(sqlite3.connect(path)) as connection:
         connection.execute("PRAGMA user_version = 99")
     for opening in (Ledger.open_for_reading, Ledger.open_for_writing):
-        with pytest.raises(LedgerDamagedError, match=r"has schema 99, this program knows 1: it needs a newer program"):
+        with pytest.raises(
+            LedgerDamagedError, match=f"has schema 99, this program knows {len(migrations())}: it needs a newer"
+        ):
             opening(path)
     with closing(sqlite3.connect(path)) as connection:  # and it was left alone
         assert connection.execute("PRAGMA user_version").fetchone() == (99,)
@@ -308,8 +314,8 @@ def test_an_older_ledger_is_copied_and_brought_up_to_date_by_a_writer_alone(path
         Ledger.open_for_reading(path)
     with Ledger.open_for_writing(path) as ledger:
         assert ledger.database.rows("SELECT count(*) FROM extra") == [(0,)]
-        assert ledger.database.rows("PRAGMA user_version") == [(2,)]
-    with closing(sqlite3.connect(path.with_name("bench.ledger.schema-1"))) as connection:
+        assert ledger.database.rows("PRAGMA user_version") == [(len(newer),)]
+    with closing(sqlite3.connect(path.with_name(f"bench.ledger.schema-{len(newer) - 1}"))) as connection:
         assert connection.execute("SELECT count(*) FROM outcome").fetchone() == (4,)
 
 
@@ -425,6 +431,52 @@ def test_a_reader_sees_one_moment(path):
         assert len(reader.latest_tickets()) == 1
     with Ledger.open_for_reading(path) as reader:
         assert len(reader.latest_tickets()) == 2
+
+
+@pytest.mark.parametrize("call", ["fsync", "replace"])
+def test_a_disk_that_fails_at_any_write_leaves_a_sound_ledger_and_the_next_try_works(path, monkeypatch, call):
+    write_night(path, numbers=("T-0",))
+    real, calls = {"fsync": (os.fsync, 12), "replace": (Path.replace, 4)}[call]
+    for failing in range(1, 100):
+        outcomes = [sharpness(failing + part, F2, address=f"{part}") for part in (0.1, 0.2, 0.3, 0.4)]
+        count = 0
+
+        def fail(*arguments, failing=failing):
+            nonlocal count
+            count += 1
+            if count == failing:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            return real(*arguments)
+
+        with Ledger.open_for_writing(path) as ledger:
+            run = ledger.begin_run(run_record())
+            monkeypatch.setattr(os if call == "fsync" else Path, call, fail)
+            try:
+                ledger.commit_ticket(run, ticket_record(outcomes), outcomes)
+                break
+            except GlasswrightError as error:
+                assert "cannot be written (No space left on device): make room" in str(error)
+            finally:
+                monkeypatch.undo()
+            assert len(ledger.latest_tickets()) == 1
+            assert ledger.verify().damage == ()
+    assert failing == calls + 1  # each write of the four artefacts failed in its turn
+    with Ledger.open_for_reading(path) as ledger:
+        assert len(ledger.latest_tickets()) == 2
+        assert ledger.verify().damage == ()
+
+
+def test_a_full_disk_is_said_and_nothing_half_is_kept(path):
+    write_night(path, numbers=("T-0",))
+    with Ledger.open_for_writing(path) as ledger:
+        run = ledger.begin_run(run_record())
+        pages = ledger.database.rows("PRAGMA page_count")[0][0]
+        ledger.database.rows(f"PRAGMA max_page_count = {pages}")
+        outcomes = [sharpness(0.3, notes=("x" * 100_000,))]
+        with pytest.raises(GlasswrightError, match="the disk is full: make room and run again; nothing kept is lost"):
+            ledger.commit_ticket(run, ticket_record(outcomes), outcomes)
+        assert len(ledger.latest_tickets()) == 1
+        assert ledger.verify().damage == ()
 
 
 def _write_for_ever(path, ready):

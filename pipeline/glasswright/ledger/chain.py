@@ -13,7 +13,9 @@ if TYPE_CHECKING:
 
     from glasswright.ledger.store import Database
 
-NUMBERED = {"run": "id", "run_end": "run", "outcome": "id", "field": "id", "manifest": "id", "judgement": "id"}
+NUMBERED = {
+    "run": "id", "run_end": "run", "outcome": "id", "field": "id", "manifest": "id", "judgement": "id", "returned": "id"
+}  # fmt: skip
 """The tables whose highest number the database remembers."""
 
 
@@ -38,6 +40,9 @@ def _run_digest(database: Database, run: int, ended_at: str, completed: bool, su
     for table in ("outcome", "manifest", "judgement"):
         rows = database.rows(f"SELECT hash FROM {table} WHERE run = ? ORDER BY id", run)
         parts.append(row_hash([str(row[0]) for row in rows]))
+    # a run that marks nothing has the digest that it had before there were such marks
+    marks = database.rows("SELECT hash FROM returned WHERE run = ? ORDER BY id", run)
+    parts += [row_hash([str(row[0]) for row in marks])] if marks else []
     return row_hash(previous, run, ended_at, int(completed), summary, parts)
 
 
@@ -45,6 +50,7 @@ COVERED = {
     "run": "id, command, machine, started_at, versions, documents, hash",
     "manifest": "id, ticket, content, folder, hash",
     "judgement": "id, ticket, manifest, card, stand, judge_version, verdict, reasons, verdicts, hash",
+    "returned": "id, ticket, came_back, why, hash",
 }
 """What the hash of a row covers, for the few rows that say which others count."""
 

@@ -6,7 +6,7 @@ import hashlib
 import os
 from typing import TYPE_CHECKING
 
-from glasswright.errors import LedgerDamagedError
+from glasswright.errors import GlasswrightError, LedgerDamagedError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -26,15 +26,11 @@ class ArtefactFiles:
         path = self._path(sha256)
         if path.exists() and path.read_bytes() == data:
             return sha256
-        path.parent.mkdir(parents=True, exist_ok=True)
-        # a name of this process alone: the rename is what makes the file appear, whole
-        temporary = path.with_name(f".{sha256}.{os.getpid()}")
-        with temporary.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.replace(path)
-        _sync_folder(path.parent)
+        try:
+            _write_whole(path, data)
+        except OSError as error:
+            msg = f"{path}: cannot be written ({error.strerror}): make room or check who may write there, and run again"
+            raise GlasswrightError(msg) from error
         return sha256
 
     def read(self, sha256: str) -> bytes:
@@ -63,6 +59,18 @@ class ArtefactFiles:
 
     def _path(self, sha256: str) -> Path:
         return self.folder / sha256[:2] / sha256
+
+
+def _write_whole(path: Path, data: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    # a name of this process alone: the rename is what makes the file appear, whole
+    temporary = path.with_name(f".{path.name}.{os.getpid()}")
+    with temporary.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+    temporary.replace(path)
+    _sync_folder(path.parent)
 
 
 def _sync_folder(folder: Path) -> None:

@@ -8,11 +8,11 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final, Self
 
 from glasswright.encoding import decode, encode
-from glasswright.errors import LedgerBusyError, LedgerDamagedError
+from glasswright.errors import GlasswrightError, LedgerBusyError, LedgerDamagedError
 from glasswright.ledger import chain, content, judgements, reading, verifying, writing
 from glasswright.ledger.files import ArtefactFiles
 from glasswright.ledger.lock import WriterLock
-from glasswright.ledger.place import check_place
+from glasswright.ledger.place import LedgerPlaceError, check_place
 from glasswright.ledger.schema import migrations
 from glasswright.measurements import read_measurements
 
@@ -132,15 +132,21 @@ class Database:
         except sqlite3.IntegrityError:
             raise
         except sqlite3.OperationalError as error:
-            # what is no failure of SQLite itself, such as bytes that are no text, has no code
-            if getattr(error, "sqlite_errorcode", None) in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-                msg = f"{self.path}: another program holds the ledger's database: close it and try again"
-                raise LedgerBusyError(msg) from error
-            msg = f"{self.path}: the ledger cannot be used: {error}"
-            raise LedgerDamagedError(msg) from error
+            raise self._explain(error) from error
         except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
             msg = f"{self.path}: the ledger is damaged ({error}): restore it from a backup"
             raise LedgerDamagedError(msg) from error
+
+    def _explain(self, error: sqlite3.OperationalError) -> GlasswrightError:
+        # what is no failure of SQLite itself, such as bytes that are no text, has no code; the low byte is the kind
+        kind = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        if kind in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            return LedgerBusyError(f"{self.path}: another program holds the ledger's database: close it and try again")
+        if kind == sqlite3.SQLITE_FULL:
+            return GlasswrightError(f"{self.path}: the disk is full: make room and run again; nothing kept is lost")
+        if kind in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
+            return LedgerPlaceError(f"{self.path}: cannot be opened or written ({error}): check who may write there")
+        return LedgerDamagedError(f"{self.path}: the ledger cannot be used: {error}: restore it from a backup")
 
     def find_schema_changes(self) -> list[str]:
         """Name the tables and triggers that are not as this program makes them: one that is gone guards nothing."""
