@@ -1,0 +1,266 @@
+"""What a shot and a night cost, as ratios taken in one run.
+
+ci/bench speed [--quick] [--json FILE]
+"""
+
+from __future__ import annotations
+
+import os
+
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+import argparse
+import json
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from itertools import pairwise
+from pathlib import Path
+
+import plain_script
+import rawpy
+from glasswright_camera import (
+    combine_flats,
+    decode_raw,
+    locate_chart,
+    measure_distortion,
+    measure_fringing,
+    measure_mtf50,
+    measure_vignetting,
+    reduce_flat,
+    trace_edges,
+)
+
+from glasswright import CaptureFacts, Setting, Shot
+from glasswright.commands.main import run_command
+from glasswright.config import load_stand
+from glasswright.ledger import Ledger
+from glasswright.plugins import load_plugins
+
+PLAN = "configs/plans/fixed_focal.yaml"
+FLATS_PLAN = """\
+plan: flats
+stages:
+  decode_flat: {stage: camera.decode_raw, inputs: {shot: role.flat, stand: stand.camera}}
+  reduce_flat: {stage: camera.reduce_flat, inputs: {mosaic: decode_flat}}
+  combine_flats: {stage: camera.combine_flats, inputs: {shots: reduce_flat, stand: stand.camera}, per: setting}
+"""
+
+
+def rehearse(folder: Path, tickets: int, megapixels: float) -> None:
+    code = run_command(
+        ["rehearse", str(folder), "--tickets", str(tickets), "--megapixels", str(megapixels), "--seed", "5"]
+        + ["--fault", "none"]
+    )
+    if code:
+        raise SystemExit(code)
+
+
+def shot_of(path: Path) -> Shot:
+    return Shot(
+        ticket="T-0001",
+        role=path.parent.name,
+        name=f"{path.parent.name}/{path.name}",
+        path=str(path),
+        sha256="0" * 64,
+        sequence=0,
+        facts=CaptureFacts(),
+        setting=Setting(focal_length_mm=50.0, f_number=2.0),
+    )
+
+
+def best_of(repeats: int, work) -> float:
+    """The shortest of several runs: what the work takes when nothing else disturbs it."""
+    seconds = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        work()
+        seconds.append(time.perf_counter() - start)
+    return min(seconds)
+
+
+def unpack(path: Path) -> None:
+    with rawpy.imread(str(path)) as raw:
+        raw.raw_image_visible.copy()
+
+
+def demosaic(path: Path) -> None:
+    with rawpy.imread(str(path)) as raw:
+        raw.postprocess()
+
+
+def one_shot(folder: Path, repeats: int) -> list[dict]:
+    """The chain of one chart shot, from raw file to all four measurements, on one core."""
+    stand = load_stand(folder / "stands/north_bench.yaml", load_plugins()).sections["camera"]
+    ticket = folder / "tickets/T-0001"
+    chart = next(iter(sorted((ticket / "chart").glob("*f2*"))))
+    flat_file = next(iter(sorted((ticket / "flat").glob("*f2*"))))
+    flat = combine_flats((reduce_flat(decode_raw(shot_of(flat_file), stand=stand)),), stand)
+    shot = shot_of(chart)
+
+    def chain() -> None:
+        mosaic = decode_raw(shot, stand=stand)
+        trace = trace_edges(mosaic, locate_chart(mosaic, stand), stand, None, flat)
+        measure_mtf50((trace,), None, stand)
+        measure_fringing((trace,), stand)
+        measure_distortion((trace,), stand)
+        measure_vignetting(flat, stand)
+
+    chain()  # compiled code is loaded
+    ours = best_of(repeats, chain)
+    libraw = best_of(max(1, repeats // 2), lambda: demosaic(chart))
+    plain = best_of(max(1, repeats // 2), lambda: plain_script.measure(str(chart)))
+    unpacked = best_of(repeats, lambda: unpack(chart))
+    return [
+        row("one chart shot / LibRaw's default demosaic", ours / libraw, "at most 0.35"),
+        row("one chart shot / a plain script", ours / plain, "at most 0.15"),
+        row("one chart shot, all but LibRaw's unpack, s", ours - unpacked, "at most 0.4"),
+        row("  one chart shot, s", ours, ""),
+        row("  LibRaw's unpack, s", unpacked, ""),
+        row("  LibRaw's default demosaic, s", libraw, ""),
+        row("  the plain script, s", plain, ""),
+    ]
+
+
+MEMORY = """\
+import resource, sys
+sys.path.insert(0, "ci")
+from pathlib import Path
+import bench_speed
+stand = bench_speed.load_stand(Path(sys.argv[1]), bench_speed.load_plugins()).sections["camera"]
+shot = bench_speed.shot_of(Path(sys.argv[2]))
+mosaic = bench_speed.decode_raw(shot, stand=stand)
+bench_speed.trace_edges(mosaic, bench_speed.locate_chart(mosaic, stand), stand, None, None)
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024, mosaic.values.nbytes)
+"""
+
+
+def memory(folder: Path) -> list[dict]:
+    """Peak memory of a process that measures one chart shot."""
+    chart = next(iter(sorted((folder / "tickets/T-0001/chart").glob("*f2*"))))
+    out = subprocess.run(
+        [sys.executable, "-c", MEMORY, str(folder / "stands/north_bench.yaml"), str(chart)],
+        check=True,
+        capture_output=True,
+        text=True,
+    ).stdout.split()
+    peak, mosaic = int(out[0]), int(out[1])
+    return [row("(peak memory - 250 MB) / bytes of the mosaic", (peak - 250e6) / mosaic, "at most 4")]
+
+
+def two_processes(folder: Path, scratch: Path, copies: int) -> list[dict]:
+    """A night of the same chart shots by one and by two worker processes."""
+    chart = next(iter(sorted((folder / "tickets/T-0001/chart").glob("*f2*"))))
+    data = chart.read_bytes()
+    tickets = scratch / "tickets"
+    for number in range(copies):
+        ticket = tickets / f"T-{number:04d}"
+        (ticket / "chart").mkdir(parents=True)
+        text = (folder / "tickets/T-0001/ticket.yaml").read_text().replace("T-0001", ticket.name)
+        (ticket / "ticket.yaml").write_text(text)
+        (ticket / "chart/0001.dng").write_bytes(data + bytes([number]))  # a file of its own, the same picture
+    seconds = {}
+    for workers in (1, 2):
+        stamps = clocked_night(
+            ["run", PLAN, "--stand", str(folder / "stands/north_bench.yaml"), "--tickets", str(tickets)]
+            + ["--ledger", str(scratch / f"{workers}.ledger"), "--workers", str(workers)]
+        )
+        # the start of the processes is paid once a night, so the clock starts when the first tickets are through
+        early = len(stamps) // 4
+        seconds[workers] = (stamps[-1] - stamps[early]) / (len(stamps) - 1 - early)
+    return [
+        row("two processes / one, throughput of a night", seconds[1] / seconds[2], "at least 1.75"),
+        row("  a chart shot in a night of two processes, s", seconds[2], ""),
+    ]
+
+
+def clocked_night(arguments: list[str], clock=time.perf_counter) -> list[float]:
+    """Run a night in this process and note when each ticket is committed."""
+    stamps = [clock()]
+    commit = Ledger.commit_ticket
+
+    def noted(self, *rest):
+        commit(self, *rest)
+        stamps.append(clock())
+
+    Ledger.commit_ticket = noted
+    try:
+        with Path(os.devnull).open("w") as nowhere:
+            before, sys.stdout = sys.stdout, nowhere
+            errors, sys.stderr = sys.stderr, nowhere
+            try:
+                code = run_command(arguments)
+            finally:
+                sys.stdout, sys.stderr = before, errors
+    finally:
+        Ledger.commit_ticket = commit
+    if code not in (0, 13):
+        raise SystemExit(f"the night ended with {code}")
+    return stamps
+
+
+def tiny_nights(folder: Path, scratch: Path, repeats: int) -> list[dict]:
+    """A hundred tickets of one tiny frame each: what the engine itself costs, and whether it grows."""
+    import numpy as np
+    import tifffile
+
+    frame = np.random.default_rng(1).normal(30000, 100, (96, 144)).astype(np.uint16)
+    stand = (folder / "stands/north_bench.yaml").read_text()
+    stand_file = folder / "stands/mono.yaml"
+    lines = [line for line in stand.splitlines() if "source_map" not in line]
+    stand_file.write_text("\n".join(lines).replace("pixel_pitch_um:", "monochrome: true\n    pixel_pitch_um:") + "\n")
+    (scratch / "flats.yaml").write_text(FLATS_PLAN)
+    text = (folder / "tickets/T-0001/ticket.yaml").read_text()
+    tickets = scratch / "tiny"
+    for number in range(100):
+        ticket = tickets / f"T-{number:04d}"
+        (ticket / "flat").mkdir(parents=True)
+        notes = 'shots:\n  - {files: "flat/*", focal_length_mm: 50, f_number: 2}\n'
+        (ticket / "ticket.yaml").write_text(text.replace("T-0001", ticket.name) + notes)
+        tifffile.imwrite(ticket / "flat/0001.tif", np.roll(frame, number, axis=0), photometric="minisblack")
+    growth, cost = [], []
+    for repeat in range(repeats):
+        stamps = clocked_night(
+            ["run", str(scratch / "flats.yaml"), "--stand", str(stand_file), "--tickets", str(tickets)]
+            + ["--ledger", str(scratch / f"tiny{repeat}.ledger"), "--serial"],
+            clock=time.process_time,
+        )
+        each = [after - before for before, after in pairwise(stamps)]
+        growth.append(sum(each[90:100]) / sum(each[10:20]))
+        cost.append(statistics.median(each[10:]))
+    return [
+        row("tickets 91-100 / tickets 11-20 of a night of tiny frames", statistics.median(growth), "at most 1.15"),
+        row("engine for a ticket of one tiny frame, stages included, ms", 1000 * statistics.median(cost), "at most 10"),
+    ]
+
+
+def row(what: str, value: float, target: str) -> dict:
+    return {"what": what, "value": round(value, 3), "target": target}
+
+
+def main() -> None:
+    options = argparse.ArgumentParser(prog="ci/bench speed", description=__doc__)
+    options.add_argument("--quick", action="store_true", help="6 megapixel frames and few repeats: under a minute")
+    options.add_argument("--json", type=Path, metavar="FILE", help="write the table as JSON as well")
+    chosen = options.parse_args()
+    rows = []
+    with tempfile.TemporaryDirectory() as name:
+        folder, scratch = Path(name) / "night", Path(name) / "scratch"
+        scratch.mkdir()
+        rehearse(folder, 1, 6 if chosen.quick else 24)
+        rows += one_shot(folder, 2 if chosen.quick else 5)
+        rows += memory(folder)
+        rows += tiny_nights(folder, scratch, 1 if chosen.quick else 3)
+        rows += two_processes(folder, scratch, 8 if chosen.quick else 24)
+    print(f"\n{'what':62} {'measured':>9}  to reach")
+    for line in rows:
+        print(f"{line['what']:62} {line['value']:9.3f}  {line['target']}")
+    if chosen.json:
+        chosen.json.write_text(json.dumps(rows, indent=1) + "\n")
+
+
+if __name__ == "__main__":
+    main()
