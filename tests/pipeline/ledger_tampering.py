@@ -14,6 +14,7 @@ TABLES = (
     "manifest_outcome",
     "judgement",
     "verdict",
+    "returned",
 )
 
 

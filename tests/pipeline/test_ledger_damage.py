@@ -16,6 +16,7 @@ from glasswright.errors import LedgerDamagedError
 from glasswright.judging.judge import judge_ticket
 from glasswright.judging.rejudge import judge_tickets
 from glasswright.ledger import Ledger
+from glasswright.ledger.returned import mark_returned
 
 LIMITS = [
     "{measure: measure_mtf50.centre.sharp_cy_per_px, min: 0.2}",
@@ -37,6 +38,7 @@ def sound(tmp_path_factory):
         judgements = [judge_ticket(state, card, ToyStand()) for state in ledger.latest_tickets()]
         run = ledger.begin_run(run_record("glasswright judge"))
         ledger.add_judgements(run, judgements)
+        mark_returned(ledger, run, "T-2", "loose mount")
         ledger.end_run(run, {}, backup=False)
     return folder
 
@@ -63,6 +65,7 @@ KEYS = {"document": "sha256", "run_end": "run", "measurement": "outcome", "manif
 KEYS |= {"verdict": "judgement"}
 OTHER = {"TEXT": "{0} || 'x'", "INTEGER": "{0} + 1000", "REAL": "coalesce({0}, 0) + 1", "BLOB": "X'00'"}
 ANOTHER = {"measurement.kind": "'nan'", "measurement.text": "'x'", "run_end.completed": "1 - completed"}
+ANOTHER |= {"returned.came_back": "1 - came_back"}
 
 
 def change(table, column, kind):

@@ -13,11 +13,6 @@ if TYPE_CHECKING:
 
     from glasswright.ledger.store import Database
 
-NUMBERED = {
-    "run": "id", "run_end": "run", "outcome": "id", "field": "id", "manifest": "id", "judgement": "id", "returned": "id"
-}  # fmt: skip
-"""The tables whose highest number the database remembers."""
-
 
 def end_run(database: Database, run: int, ended_at: str, completed: bool, summary: Mapping[str, object]) -> str:
     """Close a run with its digest, and give that."""
@@ -37,13 +32,21 @@ def end_killed_runs(database: Database, ended_at: str) -> None:
 
 def _run_digest(database: Database, run: int, ended_at: str, completed: bool, summary: str, previous: str) -> str:
     parts = [str(row[0]) for row in database.rows("SELECT hash FROM run WHERE id = ?", run)]
-    for table in ("outcome", "manifest", "judgement"):
+    for table in _tables_of_runs(database):
         rows = database.rows(f"SELECT hash FROM {table} WHERE run = ? ORDER BY id", run)
-        parts.append(row_hash([str(row[0]) for row in rows]))
-    # a run that marks nothing has the digest that it had before there were such marks
-    marks = database.rows("SELECT hash FROM returned WHERE run = ? ORDER BY id", run)
-    parts += [row_hash([str(row[0]) for row in marks])] if marks else []
+        # a table that a run adds nothing to is no part of its digest: older digests hold when a schema gains a table
+        parts += [row_hash(table, [str(row[0]) for row in rows])] if rows else []
     return row_hash(previous, run, ended_at, int(completed), summary, parts)
+
+
+def _tables_of_runs(database: Database) -> list[str]:
+    """Name the tables whose rows carry a hash and the run that added them."""
+    sql = (
+        "SELECT tables.name FROM sqlite_schema AS tables JOIN pragma_table_info(tables.name) AS columns "
+        "WHERE tables.type = 'table' AND columns.name IN ('run', 'hash') "
+        "GROUP BY tables.name HAVING count(*) = 2 ORDER BY tables.name"
+    )
+    return [str(row[0]) for row in database.rows(sql)]
 
 
 COVERED = {
@@ -63,7 +66,10 @@ def check_chain(database: Database) -> None:
     LedgerDamagedError
         At the first that does not fit, or where a row at the end of a table is gone.
     """
+    there = {row[0] for row in database.rows("SELECT name FROM sqlite_schema WHERE type = 'table'")}
     for table, columns in COVERED.items():
+        if table not in there:
+            continue
         _check_index(database, table)
         for number, *values, hashed in database.rows(f"SELECT {columns} FROM {table}"):
             if row_hash(*values) != hashed:
@@ -82,9 +88,11 @@ def _check_index(database: Database, table: str) -> None:
 
 
 def _check_ends(database: Database) -> None:
+    """Check that no table has lost its last rows: the database remembers the highest number that it gave."""
     last_numbers = dict(database.rows("SELECT name, seq FROM sqlite_sequence"))
-    for table, number in NUMBERED.items():
-        highest = database.rows(f"SELECT coalesce(max({number}), 0) FROM {table}")[0][0]
+    numbered = "SELECT name FROM sqlite_schema WHERE type = 'table' AND sql LIKE '%AUTOINCREMENT%'"
+    for (table,) in database.rows(numbered):
+        highest = database.rows(f"SELECT coalesce(max(rowid), 0) FROM {table}")[0][0]
         if highest != last_numbers.get(table, 0):
             msg = f"{database.path}: rows are missing at the end of table {table}: restore the ledger from a backup"
             raise LedgerDamagedError(msg)

@@ -1,0 +1,72 @@
+"""`glasswright returned`: the lens of a ticket came back after it was released."""
+
+from __future__ import annotations
+
+import platform
+import sys
+from datetime import datetime
+from importlib.metadata import version
+from pathlib import Path
+
+import click
+
+from glasswright.errors import GlasswrightError
+from glasswright.ledger import Ledger, RunRecord
+from glasswright.ledger.returned import latest_returned, mark_returned
+
+EXAMPLE = """\b
+Example:
+  glasswright returned T-0412 --ledger bench.ledger --why "soft on the left side"
+"""
+
+
+class NoSuchTicketError(GlasswrightError):
+    """The ledger does not know the ticket, or there is no mark to take back."""
+
+    exit_code = 2
+
+
+@click.command(epilog=EXAMPLE)
+@click.argument("ticket")
+@click.option("--ledger", "path", type=click.Path(path_type=Path), required=True, help="The ledger.")
+@click.option("--why", required=True, help="What its owner found, or why the mark is taken back.")
+@click.option("--withdraw", is_flag=True, help="Take an earlier mark back; both stay in the ledger.")
+def returned(ticket: str, path: Path, why: str, withdraw: bool) -> None:
+    """Mark the lens of TICKET as one that came back after its release.
+
+    Tuning then counts it among the bad lenses. The mark is added to the ledger and nothing in it is changed.
+
+    Exit codes: 0 marked (or marked so already), 2 no such ticket, 20 another run holds the ledger, 21 the ledger is
+    missing, newer or damaged.
+    """
+    if not why.strip():
+        raise click.BadParameter("say in a few words why", param_hint="--why")
+    if not path.is_file():
+        # opening one to write would make it; a reader says what is wrong
+        Ledger.open_for_reading(path)
+    with Ledger.open_for_writing(path) as ledger:
+        ledger.check_chain()
+        state = next(iter(ledger.latest_tickets([ticket], measures=())), None)
+        if state is None:
+            raise NoSuchTicketError(f"{path}: the ledger knows no ticket `{ticket}`: correct the number")
+        last = latest_returned(ledger).get(ticket)
+        marked = last is not None and last.came_back
+        if withdraw and not marked:
+            raise NoSuchTicketError(f"{path}: ticket `{ticket}` is not marked as returned: nothing to withdraw")
+        if last is not None and last.came_back != withdraw and last.why == why:
+            click.echo(f"{ticket}: marked so already, at {last.marked_at}")
+            return
+        run = ledger.begin_run(_record())
+        mark_returned(ledger, run, ticket, why, came_back=not withdraw)
+        ledger.end_run(run, {"returned": ticket}, backup=False)
+    lens = f"{state.record.ticket.model}, serial {state.record.ticket.serial}"
+    click.echo(f"{ticket} ({lens}): {'no longer marked' if withdraw else 'marked'} as returned: {why}")
+
+
+def _record() -> RunRecord:
+    return RunRecord(
+        command=" ".join(sys.argv),
+        machine=platform.node(),
+        started_at=datetime.now().astimezone().isoformat(timespec="seconds"),
+        versions={"glasswright": version("glasswright"), "python": platform.python_version()},
+    )

@@ -1,0 +1,41 @@
+"""Shares with their intervals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from scipy.stats import beta
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Share:
+    """A share, from 0 to 1, and the interval that it lies in with a confidence of 95 %."""
+
+    value: float
+    low: float
+    high: float
+
+    def __str__(self) -> str:
+        """Give it in per cent: `4.8 % (1.2 to 11.0)`."""
+        return f"{100 * self.value:.1f} % ({100 * self.low:.1f} to {100 * self.high:.1f})"
+
+
+def counted_share(count: int, total: int, confidence: float = 0.95) -> Share:
+    """Give a share that was counted, with the exact binomial interval (Clopper and Pearson, Biometrika 1934)."""
+    tail = (1 - confidence) / 2
+    low = 0.0 if count == 0 else float(beta.ppf(tail, count, total - count + 1))
+    high = 1.0 if count == total else float(beta.ppf(1 - tail, count + 1, total - count))
+    return Share(value=count / total if total else 0.0, low=low, high=high)
+
+
+def cut_share(cut: int, total: int, confidence: float = 0.95) -> Share:
+    """Give the share of a population that lies beyond limits that were cut off a sample of it (Wilks; Tukey).
+
+    Parameters
+    ----------
+    cut
+        Lenses of the sample at the limits or beyond; at least 1.
+    """
+    tail = (1 - confidence) / 2
+    spread = beta(cut, total + 1 - cut)
+    return Share(value=cut / (total + 1), low=float(spread.ppf(tail)), high=float(spread.ppf(1 - tail)))
