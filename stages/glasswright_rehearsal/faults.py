@@ -92,8 +92,9 @@ def _tilt(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float])
 
 def _decentre(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
     a, s = lens.aberrations, fault.severity
+    # no more even coma than this: a frame in which all discs are blurred one way is taken for a shaken one
     worse = replace(
-        a, coma_um=a.coma_um + 3.0 * s * opened, decentre_deg=fault.direction_deg, decentre_gradient=0.45 * s
+        a, coma_um=a.coma_um + 1.3 * s * opened, decentre_deg=fault.direction_deg, decentre_gradient=0.6 * s
     )
     red = _move(lens.red.shift_px, towards, 0.35 * s)
     blue = _move(lens.blue.shift_px, towards, -0.45 * s)

@@ -160,7 +160,7 @@ def _find_colour(scene: Scene, edges: Edges, keep: NDArray[np.intp]) -> dict[str
 def _find_distortion(scene: Scene, circles: Circles, edges: Edges, keep: NDArray[np.intp]) -> dict[str, Any]:
     """Give the lens's coefficients, the bend of a straight line along each border, and of the outermost lattice rows.
 
-    Bends are in per cent of picture height, negative where the line's middle is further out than its ends (barrel).
+    Bends are in per cent of picture height for the rows, of its width for the columns, negative where the line's middle is further out than its ends (barrel).
     """
     if scene.layout is None or scene.pose is None:
         return {}
@@ -170,7 +170,7 @@ def _find_distortion(scene: Scene, circles: Circles, edges: Edges, keep: NDArray
 
     def bend(points: list[tuple[float, float]], axis: int, outward: float) -> float:
         moved = distort(np.array(points), lens.distortion, frame)[:, axis]
-        return float(-outward * 100 * (moved[1] - (moved[0] + moved[2]) / 2) / height)
+        return float(-outward * 100 * (moved[1] - (moved[0] + moved[2]) / 2) / (height if axis else width))
 
     border = {
         "top": bend([(x, ys[0]) for x in xs], 1, -1.0),
@@ -182,17 +182,17 @@ def _find_distortion(scene: Scene, circles: Circles, edges: Edges, keep: NDArray
     last_column, last_row = scene.layout.columns - 1, scene.layout.rows - 1
     middle_column, middle_row = scene.layout.columns // 2, scene.layout.rows // 2
 
-    def sag(ends: list[tuple[int, int]], outward: float) -> float:
+    def sag(ends: list[tuple[int, int]], outward: float, size: float) -> float:
         first, middle, last = (nodes[node] for node in ends)
         along = (last - first) / np.hypot(*(last - first))
         across = np.array([-along[1], along[0]])
-        return float(-outward * 100 * ((middle - first) @ across) / height)
+        return float(-outward * 100 * ((middle - first) @ across) / size)
 
     lattice = {
-        "top": sag([(0, 0), (middle_column, 0), (last_column, 0)], -1.0),
-        "bottom": sag([(0, last_row), (middle_column, last_row), (last_column, last_row)], 1.0),
-        "left": sag([(0, 0), (0, middle_row), (0, last_row)], 1.0),
-        "right": sag([(last_column, 0), (last_column, middle_row), (last_column, last_row)], -1.0),
+        "top": sag([(0, 0), (middle_column, 0), (last_column, 0)], -1.0, height),
+        "bottom": sag([(0, last_row), (middle_column, last_row), (last_column, last_row)], 1.0, height),
+        "left": sag([(0, 0), (0, middle_row), (0, last_row)], 1.0, width),
+        "right": sag([(last_column, 0), (last_column, middle_row), (last_column, last_row)], -1.0, width),
     }
     return {
         "k1": lens.distortion.k1,

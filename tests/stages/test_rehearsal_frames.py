@@ -10,6 +10,7 @@ import pytest
 from rehearsal_helpers import make_scene
 
 from glasswright_rehearsal import (
+    Distortion,
     Dust,
     Falloff,
     Lens,
@@ -166,3 +167,14 @@ def test_zone_truth_is_the_mean_of_its_discs_and_mirrors():
     corner = np.mean([discs[node] for node in ((0, 0), (1, 0), (0, 1), (1, 1), (2, 0), (2, 1))], axis=0)
     assert green["upper_left"]["disc_count"] == 6
     assert corner == pytest.approx([green["upper_left"][f"{way}_cy_per_px"] for way in ("sagittal", "tangential")])
+
+
+def test_bend_truth_of_one_coefficient():
+    # k w^2 / 2 of the height and k h^2 / 2 of the width; 3:2 and k = -0.02 give -0.692 % and -0.308 %
+    lens = Lens(distortion=Distortion(k1=-0.02))
+    bend = tell_truth(make_scene(lens=lens), ZoneLimits())["distortion"]
+    assert bend["border_bend_pct"]["top"] == pytest.approx(-0.692, abs=2e-3)
+    assert bend["border_bend_pct"]["left"] == pytest.approx(-0.308, abs=2e-3)
+    for side, opposite in (("top", "bottom"), ("left", "right")):
+        assert bend["lattice_bend_pct"][side] < 0
+        assert bend["lattice_bend_pct"][side] == pytest.approx(bend["lattice_bend_pct"][opposite], abs=5e-3)
