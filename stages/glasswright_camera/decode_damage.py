@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 RUN_PX: Final = 32
 """With noise of 0.5 DN neighbours are equal 4 times in 10: a whole run by chance once in 10^12."""
-FLAT_RUNS_ALLOWED: Final = 31
+FLAT_RUNS_ALLOWED: Final = 3
 ZERO_SHARE_ALLOWED: Final = 1e-4
 """Share of exact zeros: dead pixels a body maps to zero stay below, a hole of 64 KB in 24 megapixels does not."""
 

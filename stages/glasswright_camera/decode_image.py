@@ -10,11 +10,11 @@ import imagecodecs
 import numpy as np
 
 from glasswright import Unmeasurable
-from glasswright_camera.file_checks import check_extents, open_tiff, tag_of
+from glasswright_camera.file_checks import check_extents
+from glasswright_camera.file_container import number_of, open_tiff
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
-    from tifffile import TiffPage
 
 Transfer = Literal["linear", "srgb"] | float
 
@@ -89,21 +89,22 @@ def read_png(path: str) -> NDArray[np.uint8 | np.uint16]:
 
 def read_tiff(path: str) -> NDArray[np.uint8 | np.uint16]:
     """Give the pixels of a TIFF's one image, channels last."""
-    with open_tiff(path) as tiff:
-        pages: list[TiffPage] = [page for page in tiff.pages if not tag_of(page, 254)]  # type: ignore[arg-type,misc]
+    with open_tiff(path) as container:
+        pages = [page for page in container.top if not number_of(page, 254)]
         if len(pages) != 1:
             raise Unmeasurable(f"the file holds {len(pages)} images; save single frames")
         page = pages[0]
-        check_extents(page, tiff.filehandle.size)
-        if tag_of(page, 259) in LOSSY:
+        check_extents(page, container.file.size)
+        compression, scheme = number_of(page, 259), number_of(page, 262)
+        if compression in LOSSY:
             raise Unmeasurable(
-                f"corrections baked in: the image is compressed as {LOSSY[tag_of(page, 259)]}, which alters edges; "
+                f"corrections baked in: the image is compressed as {LOSSY[compression]}, which alters edges; "
                 "save it uncompressed or losslessly compressed"
             )
-        if tag_of(page, 262) not in (BLACK_IS_ZERO, RGB):
+        if scheme not in (BLACK_IS_ZERO, RGB):
             raise Unmeasurable(
-                f"the image's colour scheme (PhotometricInterpretation) is {tag_of(page, 262)}; save grey with black "
-                "as 0 (1) or RGB (2)"
+                f"the image's colour scheme (PhotometricInterpretation) is {scheme}; save grey with black as 0 (1) or "
+                "RGB (2)"
             )
         pixels = as_integers(np.asarray(page.asarray()))
         return np.moveaxis(pixels, 0, -1) if page.axes == "SYX" else pixels

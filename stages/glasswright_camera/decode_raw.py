@@ -8,7 +8,8 @@ from glasswright import Shot, Unmeasurable, stage
 from glasswright_camera.decode_damage import PixelCensus, refuse_damage, take_census
 from glasswright_camera.decode_image import is_image, read_image
 from glasswright_camera.decode_libraw import RawFrame, read_raw
-from glasswright_camera.file_checks import check_container, is_mosaic_tiff, is_tiff
+from glasswright_camera.file_checks import check_container, is_mosaic_tiff
+from glasswright_camera.file_container import is_tiff
 from glasswright_camera.file_levels import check_black
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.sensor_map import divide_by_map

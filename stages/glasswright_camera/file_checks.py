@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
-
-from tifffile import TiffFile, TiffFileError
+from typing import TYPE_CHECKING, Final
 
 from glasswright import Unmeasurable
+from glasswright_camera.file_container import Container, is_tiff, number_of, numbers_of, open_tiff, tag_of
 from glasswright_camera.file_opcodes import describe_opcodes
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from tifffile import FileHandle, TiffPage
 
-    from tifffile import TiffPage
-
-TIFF_STARTS: Final = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 CFA: Final = 32803
 LINEAR_RAW: Final = 34892
 UNCOMPRESSED: Final = 1
@@ -25,21 +20,24 @@ UNDECODABLE: Final = {5: "LZW", 8: "deflate", 32773: "PackBits", 32946: "deflate
 """Integers compressed so are within the DNG rules, but LibRaw cannot decode them, or not rightly."""
 LOSSLESS_FRAME: Final = b"\xff\xc3"
 """Start-of-frame marker of lossless JPEG (ITU-T T.81, table B.1); all others lose something."""
+START_OF_IMAGE: Final = b"\xff\xd8"
+END_OF_IMAGE: Final = b"\xff\xd9"
+PADDING: Final = 64
+"""Zero bytes that a writer may put behind the end of a stream."""
 FLOATING_POINT: Final = 3
 OFFSETS_AND_COUNTS: Final = ((273, 279), (324, 325), (513, 514))
 """Tags that say where strips, tiles and previews lie and how long they are (TIFF 6.0)."""
 
 
-def is_tiff(path: str) -> bool:
-    """Say whether the file starts as a TIFF does."""
-    with Path(path).open("rb") as file:
-        return file.read(4) in TIFF_STARTS
-
-
 def is_mosaic_tiff(path: str) -> bool:
     """Say whether a file whose name ends as a TIFF's does holds raw data."""
-    with open_tiff(path) as tiff:
-        return any(tag_of(page, 262) in (CFA, LINEAR_RAW) for page in all_pages(tiff))
+    with open_tiff(path) as container:
+        return any(number_of(page, 262) in (CFA, LINEAR_RAW) for page in container.pages)
+
+
+def raw_frames(container: Container) -> list[TiffPage]:
+    """Give the directories of full-size raw images."""
+    return [page for page in container.pages if number_of(page, 262) in (CFA, LINEAR_RAW) and not number_of(page, 254)]
 
 
 def check_container(path: str, *, monochrome: bool, black_is_known: bool) -> tuple[str, ...]:
@@ -62,29 +60,30 @@ def check_container(path: str, *, monochrome: bool, black_is_known: bool) -> tup
     """
     if not is_tiff(path):
         return ()
-    with open_tiff(path) as tiff:
-        pages = list(all_pages(tiff))
-        for page in pages:
-            check_extents(page, tiff.filehandle.size)
-        frames = [page for page in pages if tag_of(page, 262) in (CFA, LINEAR_RAW) and not tag_of(page, 254)]
+    with open_tiff(path) as container:
+        for page in container.pages:
+            check_extents(page, container.file.size)
+        frames = raw_frames(container)
         if len(frames) > 1:
             raise Unmeasurable(
                 f"the file holds {len(frames)} raw images (pixel shift or a burst): which one was lit as the others "
                 "were cannot be known; shoot single frames"
             )
-        return check_frame(frames[0], tiff, monochrome=monochrome, black_is_known=black_is_known) if frames else ()
+        if not frames:
+            return ()
+        return check_frame(frames[0], container.file, monochrome=monochrome, black_is_known=black_is_known)
 
 
-def check_frame(page: TiffPage, tiff: TiffFile, *, monochrome: bool, black_is_known: bool) -> tuple[str, ...]:
+def check_frame(page: TiffPage, file: FileHandle, *, monochrome: bool, black_is_known: bool) -> tuple[str, ...]:
     """Check the image directory of the raw frame; give notes for people."""
     check_samples(page)
-    check_compression(page, tiff)
-    if tag_of(page, 262) == CFA and tag_of(page, 33422) is None and not monochrome:
+    check_compression(page, file)
+    if number_of(page, 262) == CFA and tag_of(page, 33422) is None and not monochrome:
         raise Unmeasurable(
             "the file says that its pixels lie under a colour filter but not which (tag 33422, CFAPattern, is "
             "missing), and a reader would guess: copy it again, or shoot it again"
         )
-    if not black_is_known and any(any(as_values(tag_of(page, code))) for code in (50715, 50716)):
+    if not black_is_known and any(any(numbers_of(page, code)[0::2]) for code in (50715, 50716)):
         raise Unmeasurable(
             "the file's black level changes from row to row or column to column (BlackLevelDeltaV or H), which is "
             "not followed: give `black_dn` for the stand's sensor"
@@ -92,93 +91,96 @@ def check_frame(page: TiffPage, tiff: TiffFile, *, monochrome: bool, black_is_kn
     return describe_opcodes({number: tag_of(page, code) for number, code in enumerate((51008, 51009, 51022), start=1)})
 
 
-def open_tiff(path: str) -> TiffFile:
-    """Open a TIFF; a damaged one is the data's fault."""
-    try:
-        return TiffFile(path)
-    except (TiffFileError, OSError, ValueError, IndexError, KeyError) as error:
-        raise Unmeasurable(f"the file's directory cannot be read ({error}): copy it again") from error
-
-
-def all_pages(tiff: TiffFile) -> Iterator[TiffPage]:
-    """Give every image directory, also those inside others, where raws keep the main frame."""
-    for page in tiff.pages:
-        yield page  # type: ignore[misc]  # a directory read lazily is a frame only within a series
-        yield from page.pages or ()  # type: ignore[misc]
-
-
-def tag_of(page: TiffPage, code: int) -> Any:  # noqa: ANN401 - a tag holds what it holds
-    """Give a tag's value, or None."""
-    tag = page.tags.get(code)
-    return None if tag is None else tag.value
-
-
-def as_values(value: Any) -> tuple[Any, ...]:  # noqa: ANN401
-    """Give a tag's value as a tuple: empty for a missing tag, one member for a single value."""
-    if value is None:
-        return ()
-    return tuple(value) if isinstance(value, tuple | list) else (value,)
+def pieces_of(page: TiffPage) -> list[tuple[int, int]]:
+    """Give offset and length of each strip or tile of an image."""
+    return [
+        piece
+        for offset_code, count_code in OFFSETS_AND_COUNTS[:2]
+        for piece in zip(numbers_of(page, offset_code), numbers_of(page, count_code), strict=True)
+    ]
 
 
 def check_extents(page: TiffPage, size: int) -> None:
     """Raise where a strip or tile of the image is missing, empty or reaches beyond the end of the file."""
     for offset_code, count_code in OFFSETS_AND_COUNTS:
-        offsets, counts = as_values(tag_of(page, offset_code)), as_values(tag_of(page, count_code))
+        offsets, counts = numbers_of(page, offset_code), numbers_of(page, count_code)
         if len(offsets) != len(counts):
-            raise Unmeasurable(f"the file lists {len(offsets)} pieces of an image but {len(counts)} lengths: damaged")
+            raise Unmeasurable(
+                f"the file lists {len(offsets)} pieces of an image but {len(counts)} lengths: copy it again"
+            )
         for number, (offset, count) in enumerate(zip(offsets, counts, strict=True), start=1):
             if offset + count > size:
                 raise Unmeasurable(
                     f"the copy is incomplete: piece {number} of {len(offsets)} of an image ends at byte "
                     f"{offset + count}, the file at {size}; copy it again"
                 )
-    if tag_of(page, 262) in (CFA, LINEAR_RAW) and not sum(as_values(tag_of(page, 279) or tag_of(page, 325))):
+    if number_of(page, 262) in (CFA, LINEAR_RAW) and not sum(count for _, count in pieces_of(page)):
         raise Unmeasurable("the file has no pixel data (its strips are empty): copy it again")
 
 
 def check_samples(page: TiffPage) -> None:
     """Raise for samples that are not integers, and for an uncompressed frame with fewer bytes than pixels need."""
-    if FLOATING_POINT in as_values(tag_of(page, 339)):
+    if FLOATING_POINT in numbers_of(page, 339):
         raise Unmeasurable("the pixels are floating point, which LibRaw can misread silently: save integers")
-    if tag_of(page, 259) != UNCOMPRESSED:
-        return
-    bits = sum(as_values(tag_of(page, 258)))
-    needed = tag_of(page, 256) * tag_of(page, 257) * bits // 8
-    held = sum(as_values(tag_of(page, 279) or tag_of(page, 325)))
-    if held < needed:
+    width, height = number_of(page, 256), number_of(page, 257)
+    if not width or not height:
+        raise Unmeasurable("the file does not say how wide or high its frame is: copy it again")
+    needed = width * height * sum(numbers_of(page, 258)) // 8
+    held = sum(count for _, count in pieces_of(page))
+    if number_of(page, 259) == UNCOMPRESSED and held < needed:
         raise Unmeasurable(f"the file's pixels need {needed} bytes, it lists {held}: copy it again")
 
 
-def check_compression(page: TiffPage, tiff: TiffFile) -> None:
-    """Raise for compression that changed the pixels, and for the kind that is known to be decoded wrongly."""
-    compression = tag_of(page, 259)
-    name = LOSSY.get(compression)
-    if compression == JPEG and not is_lossless_jpeg(page, tiff):
-        name = "lossy JPEG"
-    if name:
-        raise Unmeasurable(
-            f"corrections baked in: the pixels are compressed as {name}, which alters edges; save raw uncompressed "
-            "or losslessly compressed"
-        )
+def check_compression(page: TiffPage, file: FileHandle) -> None:
+    """Raise for compression that changed the pixels, and for the kinds that LibRaw cannot be trusted with."""
+    compression = number_of(page, 259)
     if compression in UNDECODABLE:
         raise Unmeasurable(
             f"the pixels are compressed as {UNDECODABLE[compression]}, which LibRaw cannot decode; save raw "
             "uncompressed or as lossless JPEG"
         )
-    strips = as_values(tag_of(page, 273))
-    if compression == JPEG and len(strips) > 1:
+    if compression in LOSSY:
+        raise lossy_error(LOSSY[compression])
+    if compression == JPEG:
+        check_streams(page, file)
+
+
+def lossy_error(name: str) -> Unmeasurable:
+    """Give the finding for pixels that were compressed with losses."""
+    return Unmeasurable(
+        f"corrections baked in: the pixels are compressed as {name}, which alters edges; save raw uncompressed or "
+        "losslessly compressed"
+    )
+
+
+def check_streams(page: TiffPage, file: FileHandle) -> None:
+    """Raise where a JPEG stream of the frame is lossy, lacks its beginning or end, or is one of several strips.
+
+    LibRaw shows a tile whose stream was overwritten with zeros as a copy of another tile, without a word.
+    """
+    pieces = pieces_of(page)
+    for number, (offset, count) in enumerate(pieces, start=1):
+        start, end = read_at(file, offset, 2), read_at(file, offset + max(count - PADDING, 0), min(count, PADDING))
+        if start != START_OF_IMAGE or not end.rstrip(b"\0").endswith(END_OF_IMAGE):
+            raise Unmeasurable(
+                f"piece {number} of {len(pieces)} of the frame's lossless JPEG lacks its "
+                f"{'beginning' if start != START_OF_IMAGE else 'end'}: part of the pixel data was lost; copy the file "
+                "again"
+            )
+    offset, count = pieces[0]
+    if first_frame_marker(read_at(file, offset, min(count, 65536))) != LOSSLESS_FRAME:
+        raise lossy_error("lossy JPEG")
+    if len(numbers_of(page, 273)) > 1:
         raise Unmeasurable(
-            f"the frame is lossless JPEG in {len(strips)} strips, which LibRaw can decode wrongly from the second on "
+            f"the frame is lossless JPEG in {len(pieces)} strips, which LibRaw can decode wrongly from the second on "
             "without saying so: save it as one strip, as tiles or uncompressed"
         )
 
 
-def is_lossless_jpeg(page: TiffPage, tiff: TiffFile) -> bool:
-    """Say whether the first piece of a JPEG-compressed frame has the lossless start-of-frame marker."""
-    offset = as_values(tag_of(page, 273) or tag_of(page, 324))[0]
-    count = as_values(tag_of(page, 279) or tag_of(page, 325))[0]
-    tiff.filehandle.seek(offset)
-    return first_frame_marker(tiff.filehandle.read(min(count, 65536))) == LOSSLESS_FRAME
+def read_at(file: FileHandle, offset: int, count: int) -> bytes:
+    """Give bytes of the file."""
+    file.seek(offset)
+    return file.read(count)
 
 
 def first_frame_marker(stream: bytes) -> bytes:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright import Unmeasurable
-from glasswright_camera.file_checks import CFA, LINEAR_RAW, all_pages, as_values, is_tiff, open_tiff, tag_of
+from glasswright_camera.file_checks import raw_frames
+from glasswright_camera.file_container import is_tiff, number_of, numbers_of, open_tiff
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -33,11 +34,11 @@ def check_black(path: str, frame: RawFrame) -> None:
     """
     if not is_tiff(path):
         return
-    with open_tiff(path) as tiff:
-        pages = [page for page in all_pages(tiff) if tag_of(page, 262) in (CFA, LINEAR_RAW) and not tag_of(page, 254)]
-        if not pages or tag_of(tiff.pages[0], 50706) is None:  # type: ignore[arg-type]
+    with open_tiff(path) as container:
+        frames = raw_frames(container)
+        if not frames or number_of(container.top[0], 50706) is None:
             return
-        expected = black_of_sites(pages[0], frame)
+        expected = black_of_sites(frames[0], frame)
     if expected is None:
         return
     given = np.tile(frame.black_dn, np.floor_divide(expected.shape, frame.black_dn.shape))
@@ -53,11 +54,11 @@ def black_of_sites(page: TiffPage, frame: RawFrame) -> NDArray[np.float64] | Non
 
     The levels repeat from the upper left corner of the active area on (DNG 1.6, BlackLevelRepeatDim).
     """
-    rows, columns = as_values(tag_of(page, 50713)) or (1, 1)
-    levels = read_levels(tag_of(page, 50714), page)
+    rows, columns = (*numbers_of(page, 50713), 1, 1)[:2]
+    levels = read_levels(page)
     if levels.size != rows * columns:
         return None
-    top, left = (as_values(tag_of(page, 50829)) or (0, 0))[:2]
+    top, left = (*numbers_of(page, 50829), 0, 0)[:2]
     table = levels.reshape(rows, columns)
     height, width = np.lcm(frame.black_dn.shape, table.shape)
     row = (np.arange(height) + frame.top_px - top) % rows
@@ -65,12 +66,12 @@ def black_of_sites(page: TiffPage, frame: RawFrame) -> NDArray[np.float64] | Non
     return np.asarray(table[np.ix_(row, column)])
 
 
-def read_levels(value: object, page: TiffPage) -> NDArray[np.float64]:
+def read_levels(page: TiffPage) -> NDArray[np.float64]:
     """Give the BlackLevel tag's values; a rational comes as pairs."""
-    values = np.array(as_values(value) or (0,), dtype=np.float64)
+    values = np.array(numbers_of(page, 50714) or (0,), dtype=np.float64)
     tag = page.tags.get(50714)
     if tag is not None and int(tag.dtype) == RATIONAL:
-        values = values[0::2] / values[1::2]
+        values = values[0::2] / np.maximum(values[1::2], 1)
     return values
 
 
