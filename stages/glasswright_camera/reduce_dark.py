@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 REJECT_BEYOND = 4.0
 SWEEPS = 4
+HOT_FLOOR = 0.0005
+"""Of white over black: where steps are so coarse that no noise shows, the next step is not yet hot."""
 
 
 @stage
@@ -52,7 +54,7 @@ def reduce_dark(
             f"not dark: the frame has {100 * light:.2g} % of white above black, more than "
             f"{100 * stray_light_frac:g} %; put the cap on, and check the black level"
         )
-    hot = find_hot(mosaic, level + hot_ratio * noise)
+    hot = find_hot(mosaic, level + np.maximum(hot_ratio * noise, HOT_FLOOR * (mosaic.white_dn - mosaic.black_dn)))
     return DarkShot(
         shot=mosaic.shot,
         width_px=mosaic.values.shape[2],
@@ -64,7 +66,6 @@ def reduce_dark(
         hot_pixel=hot[:hot_limit_count],
         hot_pixel_count=len(hot),
         exposure_time_s=mosaic.facts.exposure_time_s,
-        notes=mosaic.notes,
     )
 
 

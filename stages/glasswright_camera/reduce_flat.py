@@ -66,7 +66,6 @@ def reduce_flat(
         offset_px=find_offsets(mosaic),
         exposure_time_s=mosaic.facts.exposure_time_s,
         median_light_frac=median,
-        notes=mosaic.notes,
     )
 
 

@@ -59,6 +59,11 @@ def test_a_shifted_level_shifts_and_the_noise_stays(shift):
     assert np.allclose(other.noise_dn, one.noise_dn, atol=1e-9)
 
 
+def test_without_noise_the_next_step_is_not_hot():
+    mosaic = dark(noise=0.0, hot=[(3, 4, 513), (5, 6, 600)])
+    assert reduce_dark(mosaic).hot_pixel.tolist() == [[5, 6, 600]]
+
+
 def test_light_is_refused():
     with pytest.raises(Unmeasurable) as caught:
         reduce_dark(dark(level=800.0))
