@@ -77,21 +77,21 @@ def scan_blocks(
                             base = black[channel, site_y, site_x]
                             scale = 1.0 / (white - base)
                             least, most = low[plane], high[plane]
-                            n, s, q, c = 0, 0.0, 0.0, 0
+                            kept_count, lit, squared, full = 0, 0.0, 0.0, 0
                             for y in range(row * block + site_y, min(height, (row + 1) * block), period_y):
                                 for x in range(column * block + site_x, min(width, (column + 1) * block), period_x):
                                     value = values[channel, y, x]
                                     one = (value - base) * scale
                                     good = (one >= least) & (one <= most)
                                     kept = one if good else 0.0
-                                    n += int(good)
-                                    s += kept
-                                    q += kept * kept
-                                    c += int(value >= white)
-                            count[plane] += n
-                            total[plane] += s
-                            squares[plane] += q
-                            over[plane] += c
+                                    kept_count += int(good)
+                                    lit += kept
+                                    squared += kept * kept
+                                    full += int(value >= white)
+                            count[plane] += kept_count
+                            total[plane] += lit
+                            squares[plane] += squared
+                            over[plane] += full
                 for plane in range(planes):
                     if count[plane] < 2:
                         continue
