@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
 
 MAD_TO_SIGMA: Final = 1.482602218505602
 """Standard deviation of a normal population over its median absolute deviation: 1 / quantile(0.75)."""
@@ -82,7 +83,7 @@ def modified_scores(values: Array) -> Array:
     return away / (MAD_TO_SIGMA * typical) if typical > 0 else np.zeros_like(values)
 
 
-def far_below(values: Array) -> Array:
+def far_below(values: Array) -> Flags:
     """Say which values lie so far below the median that they are another population's.
 
     The scale is that of the values below the median alone, so that a skewed population keeps its long tail.
@@ -92,4 +93,4 @@ def far_below(values: Array) -> Array:
     typical = float(np.median(below)) if len(below) else 0.0
     if typical == 0 or not math.isfinite(typical):
         return np.zeros(len(values), dtype=bool)
-    return (middle - values) / (MAD_TO_SIGMA * typical) > FAR_SIGMAS
+    return np.asarray((middle - values) / (MAD_TO_SIGMA * typical) > FAR_SIGMAS)

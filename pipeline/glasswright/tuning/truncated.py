@@ -47,6 +47,10 @@ class Likelihood:
         spread = ((self.values - mean) / sigma) ** 2 / 2 + math.log(sigma)
         return float((spread + log_ndtr((mean - self.cuts) / sigma)).sum())
 
+    def lack_at(self, parameters: Array) -> float:
+        """Give the lack of a mean and the logarithm of a spread."""
+        return self.lack(float(parameters[0]), math.exp(float(parameters[1])))
+
     def lack_at_limit(self, limit: float, z: float) -> float:
         """Give the least lack of all populations whose quantile at minus z is that limit."""
         low, high = (math.log(each) for each in SIGMAS)
@@ -79,12 +83,7 @@ def fit_truncated(values: Array, cuts: Array) -> TruncatedFit | None:
     middle, scale, likelihood = _scale(values, cuts)
     if scale == 0:
         return None
-    found = minimize(
-        lambda parameters: likelihood.lack(float(parameters[0]), math.exp(float(parameters[1]))),
-        np.zeros(2),
-        method="Nelder-Mead",
-        options={"xatol": 1e-9, "fatol": 1e-12},
-    )
+    found = minimize(likelihood.lack_at, (0.0, 0.0), method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-12})
     mean, sigma = float(found.x[0]), math.exp(float(found.x[1]))
     cut = float(np.mean(ndtr((likelihood.cuts - mean) / sigma)))
     if not found.success or cut > LARGEST_CUT:

@@ -1,0 +1,197 @@
+"""Everything that tuning finds for one card, from what the ledger holds: a pure function."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from glasswright.tuning.capability import capability, capability_interval
+from glasswright.tuning.changes import find_changes
+from glasswright.tuning.curve import trace_curve
+from glasswright.tuning.evidence import collect
+from glasswright.tuning.proposing import Proposal, propose
+from glasswright.tuning.risks import find_risk
+from glasswright.tuning.robust import describe
+from glasswright.tuning.sides import sides_of
+from glasswright.tuning.spread import free_spread
+from glasswright.tuning.typed import apply_typed, with_number
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from glasswright.judging.card import Card
+    from glasswright.judging.cards import CardFile
+    from glasswright.judging.judge import JudgingStand
+    from glasswright.ledger import TicketState
+    from glasswright.ledger.returned import Returned
+    from glasswright.tuning.aims import Aims
+    from glasswright.tuning.changes import Changed
+    from glasswright.tuning.curve import Curve
+    from glasswright.tuning.evidence import Evidence
+    from glasswright.tuning.risks import Risk
+    from glasswright.tuning.robust import Looks
+    from glasswright.tuning.sides import Side
+    from glasswright.tuning.spread import FreedSpread
+    from glasswright.tuning.typed import TypedLimit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SideReport:
+    """All about one side of one limit. Values are turned so that less is worse; `side.turn` turns them back."""
+
+    side: Side
+    proposal: Proposal
+    looks: Looks | None
+    """Of the healthy lenses; None where none has a value."""
+    spread: FreedSpread | None
+    """None for fewer than two values."""
+    lenses_limit: float | None
+    """What 95 % of the lenses themselves lie above with 95 % confidence, normal spread assumed."""
+    capable: float | None
+    """Capability (C_pk) of the lenses themselves at the new limit, and below its interval."""
+    capable_interval: tuple[float, float] | None
+    risk: Risk | None
+    """At the new limit, or at the old one where there is no new one; None without values."""
+    risk_before: Risk | None
+    """At the old limit; None where there was none."""
+    curve: Curve | None
+    changed: tuple[Changed, ...]
+    """Past tickets whose verdict on this limit would change."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tuning:
+    """What tuning found for a card."""
+
+    card: Card
+    """As it was."""
+    new_card: Card
+    """With the new numbers; the same where there are none."""
+    aims: Aims
+    evidence: Evidence
+    sides: tuple[SideReport, ...]
+    risk: Risk | None
+    """Of all sides together, at the new limits."""
+    risk_before: Risk | None
+    risk_lenses: int
+    """Lenses measured on every side, from which the risk of all sides is."""
+    changed: tuple[Changed, ...]
+    """Past tickets of which anything would change."""
+
+    @property
+    def refused(self) -> bool:
+        """Whether there is no new number at all."""
+        return all(each.proposal.number is None for each in self.sides)
+
+
+def tune_card(
+    states: Sequence[TicketState],
+    marks: Mapping[str, Returned],
+    file: CardFile,
+    stand: JudgingStand,
+    aims: Aims,
+    typed: Sequence[TypedLimit] = (),
+) -> Tuning:
+    """Tune the limits of a card, or look at limits typed by hand.
+
+    Parameters
+    ----------
+    states
+        What the ledger says of the model's tickets, with the measurements that the card names.
+    marks
+        Tickets whose lens came back.
+    typed
+        If there are any, nothing is tuned: these numbers take the place of the card's.
+    """
+    card = file.card
+    sides = sides_of(apply_typed(card, typed))
+    evidence = collect(states, marks, card, sides, stand)
+    proposals = _take_typed(sides, typed) if typed else propose(evidence, aims)
+    new_card = _apply(card, sides, proposals)
+    changed = find_changes(states, file, replace(file, card=new_card), stand)
+    number_sides = range(len(sides))
+    reports = tuple(_report_side(evidence, number, card, proposals[number], changed) for number in number_sides)
+    known = [number for number in number_sides if reports[number].risk is not None]
+    before = [number for number in known if _old_bound(card, sides[number]) is not None]
+    return Tuning(
+        card=card,
+        new_card=new_card,
+        aims=aims,
+        evidence=evidence,
+        sides=reports,
+        risk=_risk_together(evidence, known, proposals, [_bound(card, sides[n], proposals[n]) for n in known]),
+        risk_before=_risk_together(evidence, before, None, [_old_bound(card, sides[n]) for n in before]),
+        risk_lenses=len(evidence.complete(known)) if known else 0,
+        changed=changed,
+    )
+
+
+def _take_typed(sides: Sequence[Side], typed: Sequence[TypedLimit]) -> tuple[Proposal, ...]:
+    numbers = {(each.place, each.end): each.number for each in typed}
+    return tuple(_typed_proposal(side, numbers.get((side.place, side.end))) for side in sides)
+
+
+def _typed_proposal(side: Side, number: float | None) -> Proposal:
+    if number is None:
+        return Proposal(method="kept", bound=None, number=None, count=0, says="as the card has it")
+    return Proposal(method="typed", bound=side.turn(number), number=number, count=0, says="typed by hand")
+
+
+def _apply(card: Card, sides: Sequence[Side], proposals: Sequence[Proposal]) -> Card:
+    limits = list(card.limits)
+    for side, proposal in zip(sides, proposals, strict=True):
+        if proposal.number is not None:
+            limits[side.place] = with_number(limits[side.place], side.end, proposal.number)
+    return card.model_copy(update={"limits": tuple(limits)})
+
+
+def _old_bound(card: Card, side: Side) -> float | None:
+    number = getattr(card.limits[side.place], side.end)
+    return None if number is None else side.turn(number)
+
+
+def _bound(card: Card, side: Side, proposal: Proposal) -> float | None:
+    return side.turn(proposal.number) if proposal.number is not None else _old_bound(card, side)
+
+
+COUNTED = Proposal(method="counted", bound=None, number=None, count=0, says="")
+"""Stands for a limit that does not come from these lenses: what lies beyond it is counted."""
+
+
+def _risk_together(
+    evidence: Evidence,
+    sides: Sequence[int],
+    proposals: Sequence[Proposal] | None,
+    bounds: Sequence[float | None],
+) -> Risk | None:
+    lenses = evidence.complete(sides)
+    if not sides or not lenses:
+        return None
+    origins = [COUNTED if proposals is None else proposals[side] for side in sides]
+    return find_risk(evidence, sides, origins, np.array(bounds, dtype=np.float64), lenses)
+
+
+def _report_side(
+    evidence: Evidence, number: int, card: Card, proposal: Proposal, changed: Sequence[Changed]
+) -> SideReport:
+    side = evidence.sides[number]
+    lenses = evidence.complete([number])
+    values = evidence.values(number, lenses)
+    spread = free_spread(values, evidence.uncertainties(number, lenses)) if len(lenses) > 1 else None
+    bound, old = _bound(card, side, proposal), _old_bound(card, side)
+    capable = capability(spread.mean, spread.sigma, bound, None) if spread is not None else None
+    return SideReport(
+        side=side,
+        proposal=proposal,
+        looks=describe(values) if len(lenses) else None,
+        spread=spread,
+        lenses_limit=spread.lower_limit(0.95, 0.95) if spread is not None else None,
+        capable=capable,
+        capable_interval=capability_interval(capable, len(lenses)) if capable is not None else None,
+        risk=_risk_together(evidence, [number], [COUNTED] * number + [proposal], [bound]) if len(lenses) > 1 else None,
+        risk_before=_risk_together(evidence, [number], None, [old]) if len(lenses) > 1 and old is not None else None,
+        curve=trace_curve(evidence, number, lenses, bound) if len(lenses) > 1 and bound is not None else None,
+        changed=tuple(each for each in changed if any(place == side.place for place, _, _ in each.limits)),
+    )
