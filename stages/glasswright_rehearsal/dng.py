@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from glasswright_rehearsal.sensor import Sensor
 
 PHOTOMETRIC, LINEAR_RAW = 262, 34892
+HEAD_BYTES = 8192
+"""More than all directories take; pixels among them are written back as they were."""
 EXIF_POINTER, PLACEHOLDER = 34665, 34664
 """The library keeps the pointer's number for itself, so it is written under its neighbour's and renamed."""
 
@@ -60,6 +62,7 @@ def write_dng(
     pattern = sensor.pattern_array()[0]
     black = np.array(sensor.black_dn)
     is_mosaic = len(sensor.planes) > 1
+    room = len(_build_directory(_exif_fields(exif), 0))
     tags: list[tuple[int, int, int, object, bool]] = [
         (50706, 1, 4, bytes([1, 4, 0, 0]), True),
         (50707, 1, 4, bytes([1, 1, 0, 0]), True),
@@ -71,7 +74,7 @@ def write_dng(
         (271, 2, 0, exif.body_make, True),
         (272, 2, 0, exif.body_model, True),
         (274, 3, 1, 1, True),
-        (PLACEHOLDER, 4, 1, 0, True),
+        (PLACEHOLDER, 7, room, bytes(room), True),
     ]
     if is_mosaic:
         tags += [
@@ -100,19 +103,21 @@ def write_dng(
 
 
 def _attach_exif(path: Path, exif: Exif, *, is_mosaic: bool) -> None:
-    """Append the EXIF directory and turn the placeholder entry into its pointer.
+    """Write the EXIF directory into the room kept for it, before the pixels, and turn that entry into its pointer.
 
     The library refuses LinearRaw with one sample, which is what a monochrome body writes, so that is set here too.
     """
-    data = bytearray(path.read_bytes())
-    if len(data) % 2:
-        data.append(0)
-    entry = _find_entry(data, PLACEHOLDER)
-    struct.pack_into("<HHII", data, entry, EXIF_POINTER, 4, 1, len(data))
-    if not is_mosaic:
-        struct.pack_into("<H", data, _find_entry(data, PHOTOMETRIC) + 8, LINEAR_RAW)
-    data += _build_directory(_exif_fields(exif), len(data))
-    path.write_bytes(data)
+    with path.open("r+b") as file:
+        head = bytearray(file.read(HEAD_BYTES))
+        entry = _find_entry(head, PLACEHOLDER)
+        (start,) = struct.unpack_from("<I", head, entry + 8)
+        directory = _build_directory(_exif_fields(exif), start)
+        head[start : start + len(directory)] = directory
+        struct.pack_into("<HHI", head, entry, EXIF_POINTER, 4, 1)
+        if not is_mosaic:
+            struct.pack_into("<H", head, _find_entry(head, PHOTOMETRIC) + 8, LINEAR_RAW)
+        file.seek(0)
+        file.write(head)
 
 
 def _find_entry(data: bytearray, tag: int) -> int:

@@ -160,7 +160,8 @@ def _find_colour(scene: Scene, edges: Edges, keep: NDArray[np.intp]) -> dict[str
 def _find_distortion(scene: Scene, circles: Circles, edges: Edges, keep: NDArray[np.intp]) -> dict[str, Any]:
     """Give the lens's coefficients, the bend of a straight line along each border, and of the outermost lattice rows.
 
-    Bends are in per cent of picture height for the rows, of its width for the columns, negative where the line's middle is further out than its ends (barrel).
+    Bends are in per cent of picture height for the rows, of its width for the columns, negative where the line's
+    middle is further out than its ends (barrel).
     """
     if scene.layout is None or scene.pose is None:
         return {}

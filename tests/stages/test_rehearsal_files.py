@@ -1,5 +1,6 @@
 """The rehearsal's files as other software reads them, and the numbers in them."""
 
+import struct
 from fractions import Fraction
 
 import exifread
@@ -69,6 +70,10 @@ def test_tags_have_the_numbers_of_the_dng_and_exif_standards(tmp_path):
         assert tags[50717].value == 16383
         assert tags[272].value == "Ostrel D7"
         exif = tags[34665].value
+        # the directory lies on a word boundary, as TIFF 6.0 asks, and before the pixels, as bodies write it
+        (start,) = struct.unpack_from("<I", (tmp_path / "a.dng").read_bytes(), tags[34665].offset + 8)
+        assert start % 2 == 0
+        assert start < file.pages[0].dataoffsets[0]
     assert exif["LensSerialNumber"] == "H85-00042"
 
 

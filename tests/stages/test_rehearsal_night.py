@@ -100,6 +100,7 @@ def test_half_copied_file_breaks_its_checksum_only(tmp_path):
     assert wrong == ["chart/0003_50mm_f4.dng"]
     with rawpy.imread(str(folder / wrong[0])) as raw:
         assert raw.raw_image[-1].max() == 0
+        assert raw.other.aperture == 4
 
 
 def test_shooting_faults_show_in_the_chart_shots(tmp_path):
