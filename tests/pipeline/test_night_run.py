@@ -160,3 +160,13 @@ def test_bulk_that_cannot_be_made_again_is_a_crash_not_a_lasting_skip(bench, cap
     )
     marker.touch()
     assert bench.run(capsys, "--serial", "--retry")[0] == 0
+
+
+def test_a_file_that_is_written_to_while_it_is_measured_gives_no_value(bench, capsys):
+    path = bench.folder / "night/T-0001/chart/f2_0.txt"
+    bench.add_ticket(1, {**shots_of(1), "chart/f2_0.txt": f"change 20 {path}"})
+    assert bench.run(capsys, "--serial")[0] == 13
+    assert bench.outcomes()["read_chart", "T-0001 chart/f2_0.txt"] == (
+        "crashed",
+        "chart/f2_0.txt was written to while it was measured: measure it again with --retry",
+    )

@@ -33,6 +33,12 @@ def hash_file(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
+def stamp_of(path: Path) -> tuple[int, int]:
+    """Give a file's size in bytes and its time of change in nanoseconds, which differ once it is written again."""
+    status = path.stat()
+    return status.st_size, status.st_mtime_ns
+
+
 def read_checksums(folder: Path) -> Checksums:
     """Read the ticket's SHA256SUMS; whatever in it cannot be used is a finding that says which line and why."""
     path = folder / FILE_NAME

@@ -47,7 +47,7 @@ class DaskRunner:
     def __init__(self, workers: int, limits: Limits) -> None:
         """Prepare for a number of workers; nothing is started yet."""
         self.width = UNITS_A_WORKER * workers
-        self._workers = workers
+        self.workers = workers
         self._limits = limits
         self._done: queue.SimpleQueue[tuple[str, Any]] = queue.SimpleQueue()
         self._numbers = itertools.count()
@@ -61,10 +61,12 @@ class DaskRunner:
 
         self._stack.enter_context(dask.config.set(SETTINGS))
         cluster = LocalCluster(  # type: ignore[no-untyped-call]
-            n_workers=self._workers,
+            n_workers=self.workers,
             threads_per_worker=1,
             processes=True,
-            dashboard_address=None,
+            # no dashboard; its web server starts all the same, so give it a port that nobody else has
+            dashboard_address="127.0.0.1:0",
+            scheduler_kwargs={"dashboard": False},
             memory_limit=self._limits.memory_bytes or None,
             silence_logs=logging.CRITICAL,
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import heapq
 from collections import deque
+from itertools import count
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
@@ -24,39 +25,52 @@ class Task(Protocol):
 
 
 def drive(tasks: Iterable[Task], runner: Runner, is_stopped: Callable[[], bool]) -> None:
-    """Do tasks, the units of earlier ones first; a new task is begun only when no unit is left to submit.
+    """Do tasks, the units of earlier ones first.
 
-    Once stopped, nothing new is submitted, and what is under way is waited for and accepted.
+    A new task is begun only when no unit is left to submit, and only one more than there are workers is open at a
+    time: what is open when a night ends early is measured again. Once stopped, nothing new is submitted, and what is
+    under way is waited for and accepted.
     """
     waiting = deque(enumerate(tasks))
-    ready: list[tuple[int, int, Unit]] = []
-    owners: dict[str, tuple[int, Task]] = {}
+    board = _Board()
     under_way = 0
     while True:
         while under_way < runner.width and not is_stopped():
-            if not ready and not waiting:
-                break
-            if not ready:
+            unit = board.next_unit()
+            if unit is not None:
+                runner.submit(unit)
+                under_way += 1
+            elif waiting and board.count_open() <= runner.workers:
                 number, task = waiting.popleft()
-                _add(ready, owners, number, task, task.start())
-                continue
-            runner.submit(heapq.heappop(ready)[2])
-            under_way += 1
+                board.add(number, task, task.start())
+            else:
+                break
         if under_way == 0:
             return
         name, result = runner.next_done()
         under_way -= 1
-        number, task = owners.pop(name)
-        _add(ready, owners, number, task, task.accept(result))
+        number, task = board.close(name)
+        board.add(number, task, task.accept(result))
 
 
-def _add(
-    ready: list[tuple[int, int, Unit]],
-    owners: dict[str, tuple[int, Task]],
-    number: int,
-    task: Task,
-    units: Sequence[Unit],
-) -> None:
-    for place, unit in enumerate(units):
-        owners[unit.name] = (number, task)
-        heapq.heappush(ready, (number, place, unit))
+class _Board:
+    """The units that are ready or under way, and whose they are."""
+
+    def __init__(self) -> None:
+        self._ready: list[tuple[int, int, Unit]] = []
+        self._owners: dict[str, tuple[int, Task]] = {}
+        self._places = count()
+
+    def add(self, number: int, task: Task, units: Sequence[Unit]) -> None:
+        for unit in units:
+            self._owners[unit.name] = (number, task)
+            heapq.heappush(self._ready, (number, next(self._places), unit))
+
+    def next_unit(self) -> Unit | None:
+        return heapq.heappop(self._ready)[2] if self._ready else None
+
+    def close(self, name: str) -> tuple[int, Task]:
+        return self._owners.pop(name)
+
+    def count_open(self) -> int:
+        return len({number for number, _ in self._owners.values()})

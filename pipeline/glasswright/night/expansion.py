@@ -65,7 +65,7 @@ def draw_blueprint(plan: Plan, stand: Mapping[str, Artefact]) -> Blueprint:
 def give_shot(indexed: IndexedShot) -> Given:
     """Make a shot an input."""
     shot = indexed.shot
-    return Given(artefact=shot, digest=digest(shot), name=shot.name, refusal=indexed.refusal)
+    return Given(artefact=shot, digest=digest(shot), name=shot.name, refusal=indexed.refusal, stamp=indexed.stamp)
 
 
 def give_ticket(indexed: IndexedTicket) -> Given:

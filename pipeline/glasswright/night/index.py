@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from glasswright.artefact import CaptureFacts, Shot, Ticket
 from glasswright.config.ticket_file import TICKET_FILE
-from glasswright.night.checksums import FILE_NAME, hash_file, read_checksums
+from glasswright.night.checksums import FILE_NAME, hash_file, read_checksums, stamp_of
 from glasswright.night.exif import read_facts
 from glasswright.night.folder import PREVIEWS, SIDECARS, list_shots
 from glasswright.night.identity import find_contradictions
@@ -43,6 +43,8 @@ class IndexedShot:
 
     shot: Shot
     refusal: str = ""
+    stamp: tuple[int, int] | None = None
+    """Size in bytes and time of change in nanoseconds, as they were before the file was read."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,17 +98,18 @@ def _draft(request: TicketRequest, name: str, path: Path, checksums: Checksums) 
     """Read one file; its setting and its number are not known yet."""
     listed = checksums.by_name.get(name)
     try:
+        stamp = stamp_of(path)
         sha256, facts = hash_file(path), read_facts(path)
     except OSError as error:
         refusal = f"cannot be read ({error.strerror or error}): copy it again"
         return IndexedShot(shot=_shot(request, name, "", CaptureFacts()), refusal=refusal)
     shot = _shot(request, name, sha256, facts)
     if listed is None:
-        return IndexedShot(shot=replace(shot, caveats=(UNVERIFIED_COPY,)))
+        return IndexedShot(shot=replace(shot, caveats=(UNVERIFIED_COPY,)), stamp=stamp)
     if listed != sha256:
         refusal = f"{FILE_NAME} says {listed[:12]}..., the file has {sha256[:12]}...: copy it again"
         return IndexedShot(shot=shot, refusal=refusal)
-    return IndexedShot(shot=shot)
+    return IndexedShot(shot=shot, stamp=stamp)
 
 
 def _draft_absent(request: TicketRequest, name: str, checksums: Checksums) -> IndexedShot:

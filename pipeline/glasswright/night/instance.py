@@ -41,6 +41,8 @@ class Given:
     name: str
     refusal: str = ""
     """Why it cannot be used (a shot that is not what SHA256SUMS says)."""
+    stamp: tuple[int, int] | None = None
+    """Of a shot's file, when its digest was taken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

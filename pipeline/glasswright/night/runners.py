@@ -15,9 +15,12 @@ if TYPE_CHECKING:
 
 
 class Runner(Protocol):
-    """Does units of work, as many at a time as it is wide."""
+    """Does units of work."""
 
+    workers: int
+    """How many units are done at a time."""
     width: int
+    """How many are best submitted at a time, so that no worker waits for the next."""
 
     def __enter__(self) -> Self:
         """Start."""
@@ -35,6 +38,7 @@ class Runner(Protocol):
 class SerialRunner:
     """Does one unit after another in this process, for debugging; a step that kills the process ends the night."""
 
+    workers = 1
     width = 1
 
     def __init__(self) -> None:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, TypeAlias
 
+from glasswright.artefact import Shot
+from glasswright.night.checksums import stamp_of
 from glasswright.night.index import IndexedTicket, TicketRequest, index_ticket
-from glasswright.night.instance import keys_of
+from glasswright.night.instance import Given, keys_of, members_of
 from glasswright.night.run_step import StepCode, run_step, without_bulk
 from glasswright.outcome import Outcome, Status
 
@@ -109,6 +112,10 @@ def _measure(unit: MeasureUnit, watch: Watch) -> tuple[Outcome, ...]:
         outcome = _guard_again(instance, unit, outcomes) or run_step(
             instance, unit.addresses[key], unit.codes[key.step], outcomes
         )
+        if outcome.status is Status.DONE and (changed := _changed_files(instance)):
+            outcome = crashed(
+                key, unit, f"{changed} was written to while it was measured: measure it again with --retry"
+            )
         outcomes[key] = outcome
         if key not in unit.again:
             reported.append(without_bulk(outcome))
@@ -128,6 +135,20 @@ def _guard_again(instance: Instance, unit: MeasureUnit, outcomes: Mapping[Key, O
             )
             return crashed(instance.key, unit, reason)
     return None
+
+
+def _changed_files(instance: Instance) -> str:
+    """Name the files that are no longer what was read for their digests: the address would speak of other bytes."""
+    given = [each for source in instance.inputs.values() for each in members_of(source) if isinstance(each, Given)]
+    changed = []
+    for each in given:
+        if each.stamp is not None and isinstance(each.artefact, Shot):
+            try:
+                same = stamp_of(Path(each.artefact.path)) == each.stamp
+            except OSError:
+                same = False
+            changed += [] if same else [each.name]
+    return ", ".join(changed)
 
 
 def last_readers(instances: Sequence[Instance]) -> dict[Key, int]:

@@ -73,6 +73,8 @@ def act(text: str) -> None:
         raise ZeroDivisionError("the toy broke")
     elif word == "crash_once" and not Path(os.environ["TOY_CRASH_UNLESS"]).exists():
         raise ZeroDivisionError("the toy broke, this once")
+    elif word == "change":
+        os.utime(rest.split()[-1])
     elif word == "leave":
         raise SystemExit(3)
     elif word == "die":
