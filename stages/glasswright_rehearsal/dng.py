@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 
     from glasswright_rehearsal.sensor import Sensor
 
+Tag = tuple[int, int, int, object, bool]
+"""Number, type, count, value, and that it is written once."""
+
 PHOTOMETRIC, LINEAR_RAW = 262, 34892
 HEAD_BYTES = 8192
 """More than all directories take; pixels among them are written back as they were."""
@@ -59,11 +62,28 @@ def write_dng(
     lossless_jpeg
         Store as one strip of lossless JPEG, 14 bits; otherwise uncompressed.
     """
-    pattern = sensor.pattern_array()[0]
-    black = np.array(sensor.black_dn)
     is_mosaic = len(sensor.planes) > 1
+    storage: dict[str, object] = {"rowsperstrip": picture.shape[1]}
+    if lossless_jpeg:
+        storage |= {"compression": 7, "compressionargs": {"lossless": True, "bitspersample": 14}}
+    with tifffile.TiffWriter(path, byteorder="<") as writer:
+        writer.write(
+            picture[0],
+            photometric="CFA" if is_mosaic else "MINISBLACK",
+            subfiletype=0,
+            metadata=None,
+            software=False,
+            extratags=_list_tags(sensor, exif),
+            **storage,  # type: ignore[arg-type]
+        )
+    _attach_exif(path, exif, is_mosaic=is_mosaic)
+
+
+def _list_tags(sensor: Sensor, exif: Exif) -> list[Tag]:
+    """List what the library does not write itself: versions, levels, pattern, colour, names, room for EXIF."""
+    pattern, black = sensor.pattern_array()[0], np.array(sensor.black_dn)
     room = len(_build_directory(_exif_fields(exif), 0))
-    tags: list[tuple[int, int, int, object, bool]] = [
+    tags: list[Tag] = [
         (50706, 1, 4, bytes([1, 4, 0, 0]), True),
         (50707, 1, 4, bytes([1, 1, 0, 0]), True),
         (50708, 2, 0, exif.body_model, True),
@@ -76,7 +96,7 @@ def write_dng(
         (274, 3, 1, 1, True),
         (PLACEHOLDER, 7, room, bytes(room), True),
     ]
-    if is_mosaic:
+    if len(sensor.planes) > 1:
         tags += [
             (33421, 3, 2, pattern.shape, True),
             (33422, 1, pattern.size, bytes(int(p) for p in pattern.ravel()), True),
@@ -86,20 +106,7 @@ def write_dng(
             (50728, 5, 3, (72, 100, 1, 1, 80, 100), True),
             (50778, 3, 1, 21, True),
         ]
-    storage: dict[str, object] = {"rowsperstrip": picture.shape[1]}
-    if lossless_jpeg:
-        storage |= {"compression": 7, "compressionargs": {"lossless": True, "bitspersample": 14}}
-    with tifffile.TiffWriter(path, byteorder="<") as writer:
-        writer.write(
-            picture[0],
-            photometric="CFA" if is_mosaic else "MINISBLACK",
-            subfiletype=0,
-            metadata=None,
-            software=False,
-            extratags=tags,
-            **storage,  # type: ignore[arg-type]
-        )
-    _attach_exif(path, exif, is_mosaic=is_mosaic)
+    return tags
 
 
 def _attach_exif(path: Path, exif: Exif, *, is_mosaic: bool) -> None:

@@ -167,18 +167,6 @@ def _find_distortion(scene: Scene, circles: Circles, edges: Edges, keep: NDArray
         return {}
     frame, lens = scene.frame, scene.lens
     height, width = float(frame.height_px), float(frame.width_px)
-    xs, ys = (-0.5, width / 2 - 0.5, width - 0.5), (-0.5, height / 2 - 0.5, height - 0.5)
-
-    def bend(points: list[tuple[float, float]], axis: int, outward: float) -> float:
-        moved = distort(np.array(points), lens.distortion, frame)[:, axis]
-        return float(-outward * 100 * (moved[1] - (moved[0] + moved[2]) / 2) / (height if axis else width))
-
-    border = {
-        "top": bend([(x, ys[0]) for x in xs], 1, -1.0),
-        "bottom": bend([(x, ys[2]) for x in xs], 1, 1.0),
-        "left": bend([(xs[0], y) for y in ys], 0, -1.0),
-        "right": bend([(xs[2], y) for y in ys], 0, 1.0),
-    }
     nodes = {tuple(circles.node[disc]): edges.node_px[len(scene.sensor.planes) // 2, disc] for disc in keep}
     last_column, last_row = scene.layout.columns - 1, scene.layout.rows - 1
     middle_column, middle_row = scene.layout.columns // 2, scene.layout.rows // 2
@@ -200,9 +188,26 @@ def _find_distortion(scene: Scene, circles: Circles, edges: Edges, keep: NDArray
         "k2": lens.distortion.k2,
         "axis_shift_frac": list(lens.distortion.axis_shift_frac),
         "corner_pct": 100 * (lens.distortion.k1 + lens.distortion.k2),
-        "border_bend_pct": border,
+        "border_bend_pct": _bend_borders(lens, frame),
         "lattice_bend_pct": lattice,
         "middle_px": [float(v) for v in map_points(np.zeros(2), scene.pose, lens, frame, "green")],
+    }
+
+
+def _bend_borders(lens: Lens, frame: Frame) -> dict[str, float]:
+    """Give the bend of a straight line along each border."""
+    height, width = float(frame.height_px), float(frame.width_px)
+    xs, ys = (-0.5, width / 2 - 0.5, width - 0.5), (-0.5, height / 2 - 0.5, height - 0.5)
+
+    def bend(points: list[tuple[float, float]], axis: int, outward: float) -> float:
+        moved = distort(np.array(points), lens.distortion, frame)[:, axis]
+        return float(-outward * 100 * (moved[1] - (moved[0] + moved[2]) / 2) / (height if axis else width))
+
+    return {
+        "top": bend([(x, ys[0]) for x in xs], 1, -1.0),
+        "bottom": bend([(x, ys[2]) for x in xs], 1, 1.0),
+        "left": bend([(xs[0], y) for y in ys], 0, -1.0),
+        "right": bend([(xs[2], y) for y in ys], 0, 1.0),
     }
 
 
