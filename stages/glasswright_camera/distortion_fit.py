@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from glasswright_camera.stand import ChartLayout
     from glasswright_camera.trace import Trace
 
-CORNERS = 32
+CORNERS = 64
 ROUNDS = 3
 OUTLIER_SIGMAS = 6.0
 OUTLIER_LEAST_PX = 0.1

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from glasswright_camera.distortion_numbers import average_by_node, differentiate, measure_spread
-from glasswright_camera.lattice_model import pack, project, unpack
+from glasswright_camera.lattice_model import differentiate_model, pack, project, unpack
 from glasswright_camera.pose import to_lattice
 
 if TYPE_CHECKING:
@@ -60,15 +60,22 @@ def measure_local(fits: Sequence[TraceFit], bench: Bench) -> Local:
 
 
 def _measure_u(fits: Sequence[TraceFit], bench: Bench, node: NDArray[np.int64], height: float) -> float:
-    """Give the uncertainty of one disc's local distortion: its own centre's, and that of its ideal height."""
+    """Give the uncertainty of one disc's local distortion: its own centre's and that of its ideal height.
+
+    The two go together, since the disc itself took part in the fit: leaving that out would double what a corner disc
+    really scatters by.
+    """
     spread = measure_spread(fits)
     fit = fits[0]
     place = to_lattice(node, bench.layout)
+    parameters = pack(fit.model.plane, fit.model.bend)
 
-    def ideal(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
-        plane = unpack(parameters, bench.radial_terms)[0]
-        return np.array([np.hypot(*project(plane, place))])
+    def ideal(at: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.array([np.hypot(*project(unpack(at, bench.radial_terms)[0], place))])
 
-    slope = differentiate(ideal, pack(fit.model.plane, fit.model.bend))[0]
-    unit = 1.0 + float(slope @ fit.model.covariance @ slope)
+    slope = differentiate(ideal, parameters)[0]
+    outwards = fit.model.place(place)
+    outwards = outwards / np.hypot(*outwards)
+    own = outwards @ differentiate_model(parameters, place[None], bench.radial_terms)
+    unit = 1.0 + float(slope @ fit.model.covariance @ slope) - 2.0 * float(slope @ fit.model.covariance @ own)
     return float(100 / height * np.sqrt(unit * (spread.noise**2 / len(fits) + spread.common**2)))

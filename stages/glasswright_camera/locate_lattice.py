@@ -19,10 +19,10 @@ if TYPE_CHECKING:
     from glasswright_camera.locate_small import SmallFrame
     from glasswright_camera.stand import ChartLayout
 
-FEWEST = 9
-"""Fewer nodes than this are no lattice whose marks could be read."""
-UNEVEN = 0.04
-"""A lattice more uneven than this, in pitches, is chance."""
+FEWEST = 15
+"""Fewer nodes than this are no lattice: among many hundred specks chance makes ten."""
+UNEVEN = 0.15
+"""A lattice more uneven than this is chance; see `measure_unevenness`."""
 WAVES = 4
 
 
@@ -78,8 +78,8 @@ def find_lattice(small: SmallFrame, layout: ChartLayout, tile: int) -> FoundLatt
     if failure:
         raise failure
     message = (
-        f"{layout.name} was not found: {len(blobs.place)} dark round things in the frame form no lattice, and its bright "
-        f"parts reach {100 / small.white_light:.1f} % of white; is the chart in the frame, lit and in focus?"
+        f"{layout.name} was not found: {len(blobs.place)} dark round things in the frame form no lattice of "
+        f"{FEWEST} or more, and its bright parts reach {100 / small.white_light:.1f} % of white; is the chart in the frame, lit and in focus?"
     )
     raise LatticeNotFound(message, 0)
 

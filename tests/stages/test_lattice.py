@@ -1,0 +1,155 @@
+import numpy as np
+import pytest
+from chart_drawing import make_layout
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from glasswright import Unmeasurable
+from glasswright_camera.lattice_faults import find_other_extent, list_layout_nodes, sort_out
+from glasswright_camera.lattice_marks import read_marks
+from glasswright_camera.lattice_walk import measure_unevenness, predict_place, walk_lattices
+
+LAYOUT = make_layout()
+NODES = list_layout_nodes(LAYOUT)
+
+
+def view(nodes, angle, k, perspective, scale=30.0):
+    """A lattice turned, in perspective and bent; the scale does not matter."""
+    x, y = ((nodes - (6, 4)) / 7.2).T
+    w = 1 + perspective * x
+    x, y = x / w, y / w
+    r2 = x**2 + y**2
+    bent = np.stack([x, y]) * (1 + k * r2)
+    c, s = np.cos(angle), np.sin(angle)
+    return (np.array([[c, -s], [s, c]]) @ bent).T * 7.2 * scale
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    angle=st.floats(0, 2 * np.pi),
+    k=st.floats(-0.2, 0.3),
+    perspective=st.floats(-0.05, 0.05),
+    seed=st.integers(0, 1000),
+    strays=st.integers(0, 60),
+    lost=st.integers(0, 10),
+)
+def test_a_walk_finds_the_lattice_among_strays(angle, k, perspective, seed, strays, lost):
+    rng = np.random.default_rng(seed)
+    kept = NODES[np.sort(rng.permutation(len(NODES))[lost:])]
+    place = view(kept, angle, k, perspective) + rng.normal(0, 0.3, (len(kept), 2))
+    # strays lie outside the lattice, as knobs and screws do
+    far = rng.uniform(-600, 600, (400, 2))
+    far = far[np.hypot(*far.T) > 340][:strays]
+    order = rng.permutation(len(place) + len(far))
+    mixed = np.concatenate([place, far])[order]
+    lattice = next(walk_lattices(mixed, np.full(len(mixed), 6.0), 117))
+    source = order[lattice.index]
+    true = source < len(kept)
+    assert true.sum() >= 0.97 * len(kept)
+    # the walk's own columns and rows are the layout's but for a turn and a shift
+    node, layout_node = lattice.node[true], kept[source[true]]
+    step = np.linalg.lstsq(np.column_stack([node, np.ones(len(node))]), layout_node.astype(float), rcond=None)[0]
+    np.testing.assert_allclose(step, np.rint(step), atol=1e-9)
+    assert np.linalg.det(step[:2]) == pytest.approx(1.0)
+
+
+def test_a_prediction_is_exact_where_the_lattice_bends_evenly():
+    def place(column, row):
+        return complex(30 * column + 0.8 * column**2, 28 * row + 0.5 * column * row)
+
+    at = {(c, r): place(c, r) for c in range(-3, 1) for r in range(-2, 3)}
+    found = predict_place((1, 0), at)
+    assert found is not None
+    assert abs(found[0] - place(1, 0)) < 1e-9
+
+
+def test_nothing_is_predicted_from_nothing():
+    assert predict_place((5, 5), {(0, 0): 0j}) is None
+    assert list(walk_lattices(np.zeros((3, 2)), np.ones(3), 117)) == []
+
+
+def test_blobs_by_chance_are_uneven_and_a_bent_lattice_is_not():
+    assert measure_unevenness(NODES, view(NODES, 0.3, -0.25, 0.1)) < 0.08
+    chance = NODES * 30.0 + np.random.default_rng(3).uniform(-6, 6, (117, 2))
+    assert measure_unevenness(NODES, chance) > 0.3
+
+
+TURNS = [np.array(turn) for turn in ([[1, 0], [0, 1]], [[0, -1], [1, 0]], [[-1, 0], [0, -1]], [[0, 1], [-1, 0]])]
+MIRROR = np.array([[-1, 0], [0, 1]])
+
+
+def mark_scores(nodes, at):
+    score = np.array([1.0 if node in at else 0.02 for node in map(tuple, nodes.tolist())])
+    return {"ring": score, "large": np.zeros(len(nodes))}
+
+
+@pytest.mark.parametrize("turn", TURNS)
+def test_marks_fix_turn_and_origin(turn):
+    seen = NODES @ turn.T + (-3, 11)
+    marks = {tuple((turn @ (mark.column, mark.row) + (-3, 11)).tolist()) for mark in LAYOUT.marks}
+    reading = read_marks(seen, mark_scores(seen, marks), LAYOUT)
+    np.testing.assert_array_equal(reading.to_layout(seen), NODES)
+
+
+@pytest.mark.parametrize("turn", TURNS)
+def test_marks_tell_the_mirror_image(turn):
+    turn = turn @ MIRROR
+    seen = NODES @ turn.T
+    marks = {tuple((turn @ (mark.column, mark.row)).tolist()) for mark in LAYOUT.marks}
+    with pytest.raises(Unmeasurable, match="read mirrored"):
+        read_marks(seen, mark_scores(seen, marks), LAYOUT)
+
+
+def test_marks_that_look_like_themselves_turned_are_refused():
+    layout = make_layout(9, 9, marks=((3, 4), (4, 4), (5, 4)))
+    nodes = list_layout_nodes(layout)
+    with pytest.raises(Unmeasurable, match="can be read in more than one way; the layout's marks need a triangle"):
+        read_marks(nodes, mark_scores(nodes, {(3, 4), (4, 4), (5, 4)}), layout)
+
+
+def test_the_shipped_marks_fit_themselves_in_one_way_only():
+    from pathlib import Path
+
+    from glasswright.config import read_config
+    from glasswright_camera.stand import ChartLayout
+
+    path = Path(__file__).parents[2] / "configs" / "charts" / "lattice_13x9.yaml"
+    layout = read_config(path, ChartLayout)
+    marks = {(mark.column, mark.row) for mark in layout.marks}
+    nodes = list_layout_nodes(layout)
+    np.testing.assert_array_equal(read_marks(nodes, mark_scores(nodes, marks), layout).turn, np.eye(2))
+
+
+IN_FRAME = np.ones((9, 13), bool)
+
+
+def test_the_extent_of_the_right_chart_is_no_finding():
+    assert find_other_extent(NODES, IN_FRAME, LAYOUT) is None
+    # single discs lost anywhere, a column out of the frame, a stray beyond
+    assert find_other_extent(NODES[5:-7], IN_FRAME, LAYOUT) is None
+    assert find_other_extent(np.concatenate([NODES, [[13, 4], [14, 4]]]), IN_FRAME, LAYOUT) is None
+    cropped = IN_FRAME.copy()
+    cropped[:, :2] = False
+    assert find_other_extent(NODES[NODES[:, 0] >= 2], cropped, LAYOUT) is None
+
+
+def test_the_extent_of_other_charts_is_told():
+    inside = (NODES[:, 0] >= 1) & (NODES[:, 0] < 11) & (NODES[:, 1] < 7)
+    assert find_other_extent(NODES[inside], IN_FRAME, LAYOUT) == (10, 7)
+    more = np.array([(c, r) for c in range(-1, 14) for r in range(9)])
+    assert find_other_extent(more, IN_FRAME, LAYOUT) == (15, 9)
+    # columns with a gap before them belong to something else
+    apart = np.array([(c, r) for c in (15, 16) for r in range(9)])
+    assert find_other_extent(np.concatenate([NODES, apart]), IN_FRAME, LAYOUT) is None
+
+
+def test_a_disc_with_two_faults_is_counted_once():
+    first, second = np.zeros(117, bool), np.zeros(117, bool)
+    first[:2], second[1:3] = True, True
+    good, left_out = sort_out(NODES, {"on clipped paper": first, "too dark": second}, {"outside the frame": NODES[:0]})
+    assert good.sum() == 114
+    assert left_out.count == 3
+    assert left_out.describe() == (
+        "2 discs left out, on clipped paper: (0, 0), (1, 0)",
+        "1 disc left out, too dark: (2, 0)",
+    )
