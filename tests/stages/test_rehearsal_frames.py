@@ -41,7 +41,9 @@ def test_nothing_is_imported_from_what_measures():
             elif isinstance(statement, ast.ImportFrom):
                 assert statement.level == 0, path
                 names = [statement.module]
-            assert not [n for n in names if n.split(".")[0] in ("glasswright_camera", "glasswright")], path
+            # a rehearsed past is written into a ledger, so that part knows the engine; none knows what measures
+            barred = {"glasswright_camera"} | (set() if path.name.startswith("history") else {"glasswright"})
+            assert not [n for n in names if n.split(".")[0] in barred], path
 
 
 @pytest.mark.parametrize("name", ["RGGB", "GBRG", "xtrans"])
