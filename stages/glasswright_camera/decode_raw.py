@@ -16,6 +16,8 @@ from glasswright_camera.sensor_map import divide_by_map
 from glasswright_camera.stand import Fraction, Sensor, Stand
 
 UNLIT_ROLE = "dark"
+BLACKS_APART = 0.01
+"""Of white; sensors keep theirs within a tenth of it."""
 
 
 @stage
@@ -121,11 +123,17 @@ def depth_ceiling(white_dn: float) -> int:
 
 
 def check_levels(mosaic: Mosaic) -> Mosaic:
-    """Give the mosaic back; raise where its white is not above its black."""
+    """Give the mosaic back; raise where its white is not above its black, or its blacks are far apart."""
     if mosaic.white_dn <= mosaic.black_dn.max():
         raise Unmeasurable(
             f"white ({mosaic.white_dn:g}) is not above black ({mosaic.black_dn.max():g}): the file's levels are wrong; "
             "give `black_dn` and `white_dn` for the stand's sensor"
+        )
+    apart = float(np.ptp(mosaic.black_dn))
+    if apart > BLACKS_APART * mosaic.white_dn:
+        raise Unmeasurable(
+            f"the black levels of the colour pattern's sites are {apart:g} DN apart, which no sensor's are: copy the "
+            "file again, or give `black_dn` for the stand's sensor"
         )
     return mosaic
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 from glasswright import Unmeasurable
@@ -77,6 +78,7 @@ def check_container(path: str, *, monochrome: bool, black_is_known: bool) -> tup
 def check_frame(page: TiffPage, file: FileHandle, *, monochrome: bool, black_is_known: bool) -> tuple[str, ...]:
     """Check the image directory of the raw frame; give notes for people."""
     check_samples(page)
+    check_overlap(page)
     check_compression(page, file)
     if number_of(page, 262) == CFA and tag_of(page, 33422) is None and not monochrome:
         raise Unmeasurable(
@@ -116,6 +118,17 @@ def check_extents(page: TiffPage, size: int) -> None:
                 )
     if number_of(page, 262) in (CFA, LINEAR_RAW) and not sum(count for _, count in pieces_of(page)):
         raise Unmeasurable("the file has no pixel data (its strips are empty): copy it again")
+
+
+def check_overlap(page: TiffPage) -> None:
+    """Raise where two strips or tiles of the frame share bytes: one of them lies elsewhere."""
+    pieces = sorted(pieces_of(page))
+    for (offset, count), (following, _) in pairwise(pieces):
+        if following < offset + count:
+            raise Unmeasurable(
+                f"two pieces of the frame share the bytes from {following} on: the file's directory is damaged; copy "
+                "it again"
+            )
 
 
 def check_samples(page: TiffPage) -> None:

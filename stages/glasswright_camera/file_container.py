@@ -14,9 +14,12 @@ from tifffile import FileHandle, TiffFile, TiffFileError, TiffPage
 from glasswright import Unmeasurable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
 TIFF_STARTS: Final = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+IMAGE_WIDTH: Final = 256
+MOST_PAGES: Final = 100
+"""No raw file has a tenth as many."""
 UNREADABLE: Final = (
     TiffFileError,
     struct.error,
@@ -80,11 +83,27 @@ def read_directories(tiff: TiffFile) -> Container:
         Where that fails.
     """
     try:
-        top = tuple(page for page in tiff.pages if isinstance(page, TiffPage))
-        inner = tuple(page for each in top for page in each.pages or () if isinstance(page, TiffPage))
+        top = take_pages(tiff.pages)
+        inner = tuple(page for each in top for page in take_pages(each.pages or ()))
     except UNREADABLE as error:
         raise directory_error(error) from error
     return Container(top=top, pages=(*top, *inner), file=tiff.filehandle)
+
+
+def take_pages(chain: Iterable[object]) -> tuple[TiffPage, ...]:
+    """Read a chain of directories, but not on through whatever a damaged link points at.
+
+    Raises
+    ------
+    Unmeasurable
+        Where one is no image's, or there is no end of them.
+    """
+    pages: list[TiffPage] = []
+    for page in chain:
+        if not isinstance(page, TiffPage) or IMAGE_WIDTH not in page.tags or len(pages) == MOST_PAGES:
+            raise Unmeasurable(f"the file's directory {len(pages) + 1} describes no image: copy it again")
+        pages.append(page)
+    return tuple(pages)
 
 
 def directory_error(error: Exception) -> Unmeasurable:

@@ -162,6 +162,36 @@ def test_a_lossless_stream_cut_out_of_the_middle(tmp_path):
     )
 
 
+def test_a_tile_that_lies_elsewhere(tmp_path):
+    path = write_dng(tmp_path / "a.dng", tall_frame(), storage={"tile": (96, 80)})
+    with tifffile.TiffFile(path) as tiff:
+        offsets = list(tiff.pages[0].dataoffsets)
+    change_tag(path, 324, [*offsets[:2], offsets[2] - 512, offsets[3]])
+    assert refusal(path) == (
+        f"two pieces of the frame share the bytes from {offsets[2] - 512} on: the file's directory is damaged; copy it "
+        "again"
+    )
+
+
+def test_a_chain_of_directories_that_leads_astray(tmp_path):
+    path = write_dng(tmp_path / "a.dng", tall_frame())
+    data = bytearray(path.read_bytes())
+    link = 8 + 2 + 12 * int.from_bytes(data[8:10], "little")
+    here = len(data)
+    data[link : link + 4] = here.to_bytes(4, "little")
+    data += (1).to_bytes(2, "little") + bytes([1, 1, 3, 0, 1, 0, 0, 0, 1, 0, 0, 0]) + bytes(4)
+    path.write_bytes(data)
+    assert refusal(path) == "the file's directory 2 describes no image: copy it again"
+
+
+def test_blacks_far_apart(tmp_path):
+    path = write_dng(tmp_path / "a.dng", tall_frame(), black=(512, 512, 1024, 512))
+    assert refusal(path) == (
+        "the black levels of the colour pattern's sites are 512 DN apart, which no sensor's are: copy the file again, "
+        "or give `black_dn` for the stand's sensor"
+    )
+
+
 def test_a_tag_that_holds_something_else(tmp_path):
     dimensions, words = (50713, 3, 2, (2, 2), True), (50714, 2, 0, "black as night", True)
     path = write_dng(tmp_path / "a.dng", tall_frame(), black=None, extra=[dimensions, words])
