@@ -54,8 +54,14 @@ PLANS = {"fixed": "Corvane 50 mm f/2", "zoom": "Corvane 24-70 mm f/4"}
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="The stand file whose pixel pitch, chart and zones are taken.",
 )
+@click.option(
+    "--history",
+    default=0,
+    type=click.IntRange(0),
+    help="Write history.ledger instead: so many past tickets of the model, with measurements and without raw files.",
+)
 @click.option("--workers", default=os.cpu_count() or 1, show_default="cores", type=click.IntRange(1), help="Processes.")
-def rehearse(out: Path, plan: str, model: str | None, workers: int, **asked: object) -> None:
+def rehearse(out: Path, plan: str, model: str | None, history: int, workers: int, **asked: object) -> None:
     """Write a night of raw files whose truth is known.
 
     OUT receives tickets/, truth/ (one JSON file for each ticket), and stands/ and charts/ that fit the frames.
@@ -70,6 +76,13 @@ def rehearse(out: Path, plan: str, model: str | None, workers: int, **asked: obj
         raise click.ClickException(f"{out} is not empty, and nights do not mix: give a new folder, or remove it first")
     stand = write_stand_of(out, night.stand, night)
     click.echo(f"stand: {stand}")
+    if history:
+        from glasswright_rehearsal.history import write_history
+
+        click.echo(
+            f"ledger: {write_history(night, history, stand)} ({history} past tickets of {night.model}, rehearsed)"
+        )
+        return
     for number in _write_tickets(night, min(workers, night.tickets)):
         click.echo(f"ticket: {out / 'tickets' / number}")
 

@@ -1,0 +1,88 @@
+"""What a rehearsed past says of a lens: results with the names that the measuring stages use, as far as cards ask."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from glasswright import Artefact
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedZone:
+    """Sharpness of one zone."""
+
+    sagittal_cy_per_px: float
+    sagittal_cy_per_px_u: float
+    tangential_cy_per_px: float
+    tangential_cy_per_px_u: float
+    mean_cy_per_px: float
+    mean_cy_per_px_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedPlane:
+    """Sharpness of one colour plane."""
+
+    centre: RehearsedZone
+    mid: RehearsedZone
+    upper_left: RehearsedZone
+    upper_right: RehearsedZone
+    lower_left: RehearsedZone
+    lower_right: RehearsedZone
+    worst_cy_per_px: float
+    worst_cy_per_px_u: float
+    corner_mean_cy_per_px: float
+    corner_mean_cy_per_px_u: float
+    corner_imbalance_frac: float
+    corner_imbalance_frac_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedSharpness(Artefact):
+    """For the step `measure_mtf50`."""
+
+    green: RehearsedPlane
+    chart: str
+    magnification_frac: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedFalloff(Artefact):
+    """For the step `measure_vignetting`."""
+
+    worst_corner_loss_ev: float
+    worst_corner_loss_ev_u: float
+    mean_corner_loss_ev: float
+    mean_corner_loss_ev_u: float
+    asymmetry_ev: float
+    asymmetry_ev_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedDistortion(Artefact):
+    """For the step `measure_distortion`."""
+
+    picture_height_worst_pct: float
+    picture_height_worst_pct_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedDisplacement:
+    """One colour against green."""
+
+    worst_px: float
+    worst_px_u: float
+    worst_pct: float
+    worst_pct_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedFringing(Artefact):
+    """For the step `measure_fringing`."""
+
+    red_green: RehearsedDisplacement
+    blue_green: RehearsedDisplacement
+    worst_red_green_px: float
+    worst_red_green_px_u: float
+    worst_blue_green_px: float
+    worst_blue_green_px_u: float

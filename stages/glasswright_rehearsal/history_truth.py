@@ -1,0 +1,75 @@
+"""The few numbers that cards speak of, for one lens at one setting, by closed forms: no picture is drawn."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from glasswright_rehearsal.blur import find_blur, find_mtf50
+from glasswright_rehearsal.geometry import distort, map_points
+from glasswright_rehearsal.layout import list_circles
+from glasswright_rehearsal.truth import ZoneLimits, find_vignetting, find_zones
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from glasswright_rehearsal.geometry import Frame, Pose
+    from glasswright_rehearsal.layout import Layout
+    from glasswright_rehearsal.lens import Lens
+
+    Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facts:
+    """What a lens truly does at one setting, in green unless said otherwise."""
+
+    zones_cy_per_px: Mapping[str, tuple[float, float]]
+    """Zone -> mean MTF50 of its discs, sagittal and tangential."""
+    corner_losses_ev: tuple[float, ...]
+    height_bend_pct: float
+    """Bend of a line along the top or bottom edge, the larger, over the picture's height; negative is barrel."""
+    red_green_px: float
+    """Largest distance of red from green over the lattice's nodes; likewise blue."""
+    blue_green_px: float
+
+
+def tell_facts(lens: Lens, pose: Pose, layout: Layout, frame: Frame, zones: ZoneLimits) -> Facts:
+    """Give what a lens does."""
+    circles = list_circles(layout)
+    nodes = circles.centre_mm[~circles.is_hole]
+    red, green, blue = (map_points(nodes, pose, lens, frame, plane) for plane in ("red", "green", "blue"))
+    sharpness = _find_sharpness(lens, frame, green)
+    members = find_zones(green, frame, zones)
+    return Facts(
+        zones_cy_per_px={
+            zone: (float(sharpness[inside, 0].mean()), float(sharpness[inside, 1].mean()))
+            for zone, inside in members.items()
+        },
+        corner_losses_ev=tuple(find_vignetting(lens, ("green",), frame, corner_box_frac=0.05)["green"].values()),
+        height_bend_pct=max((_bend(lens, frame, row) for row in (-1, 1)), key=abs),
+        red_green_px=float(np.hypot(*(red - green).T).max()),
+        blue_green_px=float(np.hypot(*(blue - green).T).max()),
+    )
+
+
+def _find_sharpness(lens: Lens, frame: Frame, places: Array) -> Array:
+    """Give (places, 2): MTF50 across the image radius, then along it."""
+    offset = places - frame.centre_px
+    length = np.maximum(np.hypot(offset[:, 0], offset[:, 1]), 1e-9)
+    cos, sin = offset[:, 0] / length, offset[:, 1] / length
+    blur = find_blur(lens, frame, places, "green")
+    return find_mtf50(blur, np.stack([-sin, cos], axis=1), np.stack([cos, sin], axis=1))
+
+
+def _bend(lens: Lens, frame: Frame, row: int) -> float:
+    """Give how far the ends of a line along the top (-1) or bottom (1) edge lie outside its middle, in per cent."""
+    width, height = float(frame.width_px), float(frame.height_px)
+    y = -0.5 if row < 0 else height - 0.5
+    points = np.array([(-0.5, y), (width / 2 - 0.5, y), (width - 0.5, y)])
+    moved = distort(points, lens.distortion, frame)[:, 1]
+    return float(row * 100 * ((moved[0] + moved[2]) / 2 - moved[1]) / height)
