@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from accuracy_bound import Bound, fisher_bound
@@ -25,6 +25,9 @@ from edge_images import (
 
 from glasswright_camera.edge_table import EdgeTable, trace_table
 from glasswright_camera.mosaic import Mosaic
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 ANGLE = 0.4
 """Direction of the image radius at every disc, radian: along no axis of the pixels."""

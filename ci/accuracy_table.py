@@ -132,7 +132,8 @@ def print_summary(summary: Row, cells: Sequence[Cell], seconds: float) -> None:
         )
     print(
         f"scatter / bound, median cell: {summary['scatter_over_bound_to_0.30']:.2f} to MTF50 0.30 (aim 1.5), "
-        f"{summary['scatter_over_bound_above']:.2f} above (aim 2.0); centre {summary['centre_scatter_over_bound']:.2f} (aim 1.2)"
+        f"{summary['scatter_over_bound_above']:.2f} above (aim 2.0); "
+        f"centre {summary['centre_scatter_over_bound']:.2f} (aim 1.2)"
     )
     displacement = summary["displacement"]
     assert isinstance(displacement, list)

@@ -14,9 +14,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "stages"))
 
-from accuracy_cells import ANGLE, BLURS, Cell, measure_cell  # noqa: E402
-from accuracy_colour import measure_displacement  # noqa: E402
-from accuracy_table import print_cells, print_summary, summarise  # noqa: E402
+from accuracy_cells import ANGLE, BLURS, Cell, measure_cell
+from accuracy_colour import measure_displacement
+from accuracy_table import print_cells, print_summary, summarise
 
 RADII = (40.0, 60.0, 90.0)
 SHARPNESS = (0.05, 0.08, 0.12, 0.16, 0.20, 0.25, 0.30, 0.35, 0.40, 0.45)

@@ -33,7 +33,9 @@ NUMBER, SUM_DISTANCE, SUM_LIGHT, SUM_SQUARE = 0, 1, 2, 3
 
 
 @compiled
-def gather(pixel: Array, count: int, move: Array, inverse: Array, radius: float, scale: float, cell: Array) -> None:
+def gather(
+    pixel: Array, count: int, move: Array, inverse: Array, radius: float, radial: float, scale: float, cell: Array
+) -> None:
     """Gather pixels into cells.
 
     Parameters
@@ -44,6 +46,8 @@ def gather(pixel: Array, count: int, move: Array, inverse: Array, radius: float,
         (2,) px: the disc's centre from that centre.
     inverse, radius
         See `edge_distance`.
+    radial
+        Direction of the image radius, from which directions are counted.
     scale
         1/MTF50 in px, as guessed: the unit of the cells' steps.
     cell
@@ -61,7 +65,7 @@ def gather(pixel: Array, count: int, move: Array, inverse: Array, radius: float,
             if out >= TAIL_BINS:
                 continue
             k = TAIL_BINS - 1 - out if d < 0 else TAIL_BINS + CORE_BINS + out
-        direction = int((math.atan2(s, c) / (2 * math.pi) + 1.0) * DIRECTIONS) % DIRECTIONS
+        direction = int(((math.atan2(s, c) - radial) / (2 * math.pi) + 2.0) * DIRECTIONS) % DIRECTIONS
         light = pixel[i, LIGHT]
         cell[direction, k, NUMBER] += 1.0
         cell[direction, k, SUM_DISTANCE] += d

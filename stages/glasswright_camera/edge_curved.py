@@ -7,7 +7,7 @@ function T(f) has, at the distance u outside its edge, the light
     1 - 2 pi R int J1(2 pi R f) J0(2 pi (R + u) f) T(f) df,
 
 which is linear in T, so each shape has its own bent form. (Hankel transform of a disc; Bracewell, The Fourier
-Transform and Its Applications; from memory.) The lopsided shape is left straight.
+Transform and Its Applications; from memory.) The lopsided shapes are left straight.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ def bent_tables() -> Array:
     shapes = edge_shapes()
     straight = shapes.table
     place = np.linspace(-REACH, REACH, len(straight))
-    coarse = np.arange(-round(REACH / _STEP), round(REACH / _STEP) + 1) * _STEP
+    coarse = np.linspace(-REACH, REACH, 2 * round(REACH / _STEP) + 1)
     tables = np.tile(straight, (len(BEND), 1, 1))
     for index, bend in enumerate(BEND):
         if bend > 0:

@@ -1,17 +1,19 @@
 """Fit of one disc's edge in one colour plane: place, light and blur at once.
 
-The model of the light in direction a (of the edge's normal, on the sensor) at distance d from the predicted edge is
+Directions a are those of the edge's normal, counted from the image radius. The model of the light in direction a at
+distance d from the predicted edge is
 
     (1 + (1 + d / R) (gx cos a + gy sin a)) (dark + step e(u)),   u = (d - shift(a)) / sqrt(w(a)),
-    e = mean(u) + sum_k s_k P_k(u) + (o_c cos a + o_s sin a) O(u)
+    e = mean(u) + sum_k s_k(a) P_k(u) + sum_j o_j(a) O_j(u)
 
-with shift(a) = r + x cos a + y sin a + e_c cos 2a + e_s sin 2a, and w(a) = w_0 + w_c cos 2a + w_s sin 2a the square of
-1/MTF50 (blur variances of different origin add, and an astigmatic one runs as cos 2a). The first two shapes may differ
-between the image radius and across it. `edge_shapes` says what the shapes are, `edge_bins` what is fitted.
+with shift(a) = r + x cos a + y sin a + an ellipse's terms in 2a, and w(a) = w_0 + terms in 2a and 4a the square of
+1/MTF50 (blur variances of different origin add, and an astigmatic one runs as cos 2a; one made by waves, not quite).
+The amounts of the symmetric shapes run in cos 2a and cos 4a, those of the lopsided ones in a and 3a. `edge_shapes` says
+what the shapes are, `edge_bins` what is fitted, `edge_prior` what is expected of the amounts.
 
-It is a weighted least-squares fit (Levenberg-Marquardt) in which each shape's amount is drawn towards zero with the
-spread it has among lenses, so that noise is not taken for shape. Within a direction every column of the Jacobian is a
-function of distance times a constant, so the products are summed over distance first: that is what makes it fast.
+It is a weighted least-squares fit (Levenberg-Marquardt) in which amounts are drawn towards what is usual among lenses,
+so that noise is not taken for shape. Within a direction every column of the Jacobian is a function of distance times a
+constant, so the products are summed over distance first: that is what makes it fast.
 """
 
 from __future__ import annotations
@@ -23,7 +25,7 @@ import numpy as np
 
 from glasswright_camera.compiled import compiled
 from glasswright_camera.edge_bins import BINS, DIRECTIONS, NUMBER, SUM_DISTANCE, SUM_LIGHT
-from glasswright_camera.edge_shapes import EVEN_COUNT, FITTED_REACH, REACH, STEP
+from glasswright_camera.edge_shapes import EVEN_COUNT, FITTED_REACH, ODD_COUNT, REACH, STEP
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -32,14 +34,19 @@ if TYPE_CHECKING:
     Counts = NDArray[np.int64]
 
 EVEN: Final = EVEN_COUNT
-TURNING: Final = 2
-"""Shapes whose amount may turn with direction."""
+ODD: Final = ODD_COUNT
 
-DARK, CONTRAST, GRADIENT, SHIFT, WIDTH, SHAPE, TURN, LOPSIDED = 0, 1, 2, 4, 9, 12, 12 + EVEN, 12 + EVEN + TURNING
-PARAMETERS: Final = LOPSIDED + 2
+DARK, CONTRAST, GRADIENT, SHIFT, WIDTH, SHAPE = 0, 1, 2, 4, 9, 14
+"""Of each: shift mean, cos a, sin a, cos 2a, sin 2a; width mean, cos 2a, sin 2a, cos 4a, sin 4a."""
+TURN: Final = SHAPE + EVEN
+"""EVEN amounts that run as cos 2a, then EVEN as cos 4a."""
+LOPSIDED: Final = TURN + 2 * EVEN
+"""ODD amounts for each of cos a, cos 3a, sin a, sin 3a."""
+PARAMETERS: Final = LOPSIDED + 4 * ODD
 
-# functions of distance within a direction: level, e, slope of light, move, widen, EVEN shapes, the lopsided one
-RADIAL: Final = 6 + EVEN
+# functions of distance within a direction: level, e, slope of light, move, widen, EVEN shapes, ODD lopsided ones
+SHAPES: Final = EVEN + ODD
+RADIAL: Final = 5 + SHAPES
 
 ITERATIONS: Final = 16
 REST: Final = 0.02
@@ -51,35 +58,45 @@ NARROWEST: Final = 1.5
 
 
 @compiled
-def angular_factors(radial_2: Array, which: Counts, factor: Array) -> None:
+def angular_factors(which: Counts, factor: Array) -> None:
     """Fill, for each parameter, which function of distance it scales, and by how much in each direction.
 
-    `which` is (PARAMETERS,), `factor` (DIRECTIONS, PARAMETERS); `radial_2` holds cos and sin of twice the direction of
-    the image radius.
+    `which` is (PARAMETERS,), `factor` (DIRECTIONS, PARAMETERS).
     """
     which[DARK], which[CONTRAST] = 0, 1
     which[GRADIENT], which[GRADIENT + 1] = 2, 2
-    which[SHIFT : SHIFT + 5] = 3
-    which[WIDTH : WIDTH + 3] = 4
+    which[SHIFT:WIDTH] = 3
+    which[WIDTH:SHAPE] = 4
     for j in range(EVEN):
-        which[SHAPE + j] = 5 + j
-    for j in range(TURNING):
-        which[TURN + j] = 5 + j
-    which[LOPSIDED], which[LOPSIDED + 1] = 5 + EVEN, 5 + EVEN
+        which[SHAPE + j], which[TURN + j], which[TURN + EVEN + j] = 5 + j, 5 + j, 5 + j
+    for m in range(4):
+        for j in range(ODD):
+            which[LOPSIDED + m * ODD + j] = 5 + EVEN + j
     half = math.pi / DIRECTIONS
-    once, twice = math.sin(half) / half, math.sin(2 * half) / (2 * half)
     for direction in range(DIRECTIONS):
-        # means over the direction's sixteenth of a turn
         angle = (direction + 0.5) / DIRECTIONS * 2 * math.pi
-        c, s = once * math.cos(angle), once * math.sin(angle)
-        c2, s2 = twice * math.cos(2 * angle), twice * math.sin(2 * angle)
+        c1, s1 = _mean_turn(angle, half, 1)
+        c2, s2 = _mean_turn(angle, half, 2)
+        c3, s3 = _mean_turn(angle, half, 3)
+        c4, s4 = _mean_turn(angle, half, 4)
         f = factor[direction]
         f[:] = 1.0
-        f[GRADIENT], f[GRADIENT + 1] = c, s
-        f[SHIFT + 1], f[SHIFT + 2], f[SHIFT + 3], f[SHIFT + 4] = c, s, c2, s2
-        f[WIDTH + 1], f[WIDTH + 2] = c2, s2
-        f[TURN : TURN + TURNING] = c2 * radial_2[0] + s2 * radial_2[1]
-        f[LOPSIDED], f[LOPSIDED + 1] = c, s
+        f[GRADIENT], f[GRADIENT + 1] = c1, s1
+        f[SHIFT + 1], f[SHIFT + 2], f[SHIFT + 3], f[SHIFT + 4] = c1, s1, c2, s2
+        f[WIDTH + 1], f[WIDTH + 2], f[WIDTH + 3], f[WIDTH + 4] = c2, s2, c4, s4
+        f[TURN : TURN + EVEN] = c2
+        f[TURN + EVEN : LOPSIDED] = c4
+        f[LOPSIDED : LOPSIDED + ODD] = c1
+        f[LOPSIDED + ODD : LOPSIDED + 2 * ODD] = c3
+        f[LOPSIDED + 2 * ODD : LOPSIDED + 3 * ODD] = s1
+        f[LOPSIDED + 3 * ODD : PARAMETERS] = s3
+
+
+@compiled
+def _mean_turn(angle: float, half: float, times: int) -> tuple[float, float]:
+    """Give the means of cos and sin of a multiple of the angle over a direction's sixteenth of a turn."""
+    mean = math.sin(times * half) / (times * half)
+    return mean * math.cos(times * angle), mean * math.sin(times * angle)
 
 
 @compiled
@@ -131,7 +148,7 @@ def _normal_equations(
             t = place - i
             rise = table[i + 1, 0] - table[i, 0]
             e, slope = table[i, 0] + t * rise, rise
-            for j in range(1 + EVEN):
+            for j in range(SHAPES):
                 rise = table[i + 1, 1 + j] - table[i, 1 + j]
                 f[5 + j] = table[i, 1 + j] + t * rise
                 e += local[5 + j] * f[5 + j]
@@ -152,7 +169,7 @@ def _normal_equations(
             f[2] = arm * light
             f[3] = -gain_contrast * slope / STEP * rate
             f[4] = 0.5 * f[3] * u * rate
-            for j in range(1 + EVEN):
+            for j in range(SHAPES):
                 f[5 + j] *= gain_contrast
             chi_square += weight * residual * residual
             used += 1
@@ -180,7 +197,6 @@ def fit_edge(
     start: Array,
     radius_px: float,
     table: Array,
-    radial_2: Array,
     variance: Array,
     prior: Array,
     value: Array,
@@ -198,12 +214,10 @@ def fit_edge(
         The disc's radius.
     table
         Shapes: see `EdgeShapes`.
-    radial_2
-        cos and sin of twice the direction of the image radius.
     variance
         Pixel variance on the dark and the light side.
     prior
-        (PARAMETERS,) inverse square of the spread of each parameter, 0 where nothing is known.
+        (PARAMETERS, PARAMETERS) inverse covariance of what is expected, 0 where nothing is known.
     value, covariance
         Filled: (PARAMETERS,) and (PARAMETERS, PARAMETERS).
 
@@ -214,7 +228,7 @@ def fit_edge(
     """
     which = np.empty(PARAMETERS, dtype=np.int64)
     factor = np.empty((DIRECTIONS, PARAMETERS))
-    angular_factors(radial_2, which, factor)
+    angular_factors(which, factor)
     normal, right = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
     trial_normal, trial_right = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
     kept = np.ones((DIRECTIONS, BINS), dtype=np.bool_)
@@ -226,8 +240,8 @@ def fit_edge(
     for _ in range(ITERATIONS):
         if used < 4 * PARAMETERS:
             return math.nan, used, False
-        downhill = right - prior * value
-        change = np.linalg.solve(normal + np.diag(prior) + damping * np.diag(np.diag(normal) + 1e-12), downhill)
+        downhill = right - prior @ value
+        change = np.linalg.solve(normal + prior + damping * np.diag(np.diag(normal) + 1e-12), downhill)
         promised = float(np.sum(change * downhill))
         rested = promised < 1.0 and slack < 0
         if promised < REST and slack < 0:
@@ -245,8 +259,8 @@ def fit_edge(
         trial_total, trial_used = _normal_equations(
             cell, trial, radius_px, table, which, factor, variance, slack, kept, trial_normal, trial_right
         )
-        cost = (total + np.sum(prior * value * value)) / used
-        trial_cost = (trial_total + np.sum(prior * trial * trial)) / max(trial_used, 1)
+        cost = (total + value @ prior @ value) / used
+        trial_cost = (trial_total + trial @ prior @ trial) / max(trial_used, 1)
         # the weights follow the model, so a last step may cost a trace more
         if trial_used >= 4 * PARAMETERS and trial_cost <= cost * 1.01:
             value[:] = trial
@@ -258,5 +272,5 @@ def fit_edge(
             damping = damping * 10
             if damping > 1e6:
                 break
-    covariance[:, :] = np.linalg.inv(normal + np.diag(prior))
+    covariance[:, :] = np.linalg.inv(normal + prior)
     return total / max(used - PARAMETERS, 1), used, rested

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from glasswright_camera.edge_bins import CORE_STEP
 from glasswright_camera.edge_curved import BEND, bent_tables
-from glasswright_camera.edge_fit import EVEN, LOPSIDED, PARAMETERS, SHAPE, SHIFT, TURN, TURNING, WIDTH
-from glasswright_camera.edge_shapes import edge_shapes
+from glasswright_camera.edge_fit import CONTRAST, DARK, LOPSIDED, ODD, PARAMETERS, SHIFT, WIDTH
+from glasswright_camera.edge_prior import expectations
+from glasswright_camera.edge_reading import FREQUENCY, read_sharpness, turn_covariance, turn_pair
 from glasswright_camera.edge_walk import HALF_SIGMA, ROWS, SPARE, walk_discs
 
 if TYPE_CHECKING:
@@ -20,10 +21,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-FREQUENCY: Final = np.arange(0.0, 0.6001, 0.02)
 DISTANCE: Final = np.arange(-20.0, 20.01, 0.5)
-TURN_SPREAD: Final = 0.5
-"""How much the first shapes may differ between directions, against how much they vary among lenses."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,15 +45,9 @@ class EdgeTable:
     distance_px: Array
     profile: NDArray[np.float32]
 
-
-def shape_prior() -> Array:
-    """Give the inverse square spread of each parameter: known for the shapes alone."""
-    prior = np.zeros(PARAMETERS)
-    spread = edge_shapes().spread
-    prior[SHAPE : SHAPE + EVEN] = 1 / spread[:EVEN] ** 2
-    prior[TURN : TURN + TURNING] = 1 / (TURN_SPREAD * spread[:TURNING]) ** 2
-    prior[LOPSIDED:] = 1 / spread[EVEN] ** 2
-    return prior
+    def columns(self) -> dict[str, Any]:
+        """Give the columns by name."""
+        return {field.name: getattr(self, field.name) for field in fields(self)}
 
 
 def trace_table(
@@ -89,23 +81,26 @@ def trace_table(
     profile = np.full((planes, discs, 2, len(DISTANCE)), np.nan)
     walk_discs(
         mosaic.values, mosaic.pattern, mosaic.black_dn, float(mosaic.white_dn), gain, centre, maps,
-        radius_px, limit_px, radial, bent_tables(), np.array(BEND), shape_prior(),
+        radius_px, limit_px, radial, bent_tables(), np.array(BEND), expectations(),
         DISTANCE[1] - DISTANCE[0], value, covariance, profile,
     )  # fmt: skip
-    mtf50, mtf50_u, mtf = _sharpness(value, covariance, radial)
-    step = value[..., 1]
+    # what the steps of distance blurred
+    value[..., WIDTH] -= (CORE_STEP * value[..., SPARE + 5]) ** 2 / 12 / HALF_SIGMA**2
+    mtf50, mtf50_u, mtf = read_sharpness(value, covariance)
+    step = value[..., CONTRAST]
+    leading = [LOPSIDED, LOPSIDED + 2 * ODD]
     return EdgeTable(
         centre_px=value[..., SPARE : SPARE + 2],
-        centre_u_px=np.sqrt(np.stack([covariance[..., SHIFT + k, SHIFT + k] for k in (1, 2)], axis=-1)),
+        centre_u_px=turn_covariance(covariance, [SHIFT + 1, SHIFT + 2], radial),
         radius_px=radius_px + value[..., SHIFT],
-        ellipse_px=_ellipse(maps, radius_px) + value[..., SHIFT + 3 : SHIFT + 5],
+        ellipse_px=_ellipse(maps, radius_px) + turn_pair(value[..., SHIFT + 3 : SHIFT + 5], 2 * radial),
         mtf50=mtf50,
         mtf50_u=mtf50_u,
-        blur_direction=value[..., WIDTH + 1 : WIDTH + 3] / value[..., WIDTH, None],
-        lopsided=value[..., LOPSIDED : LOPSIDED + 2],
-        lopsided_u=np.sqrt(np.stack([covariance[..., LOPSIDED + k, LOPSIDED + k] for k in (0, 1)], axis=-1)),
-        dark_light=value[..., 0] * gain[..., 0],
-        paper_light=(value[..., 0] + step) * gain[..., 0],
+        blur_direction=turn_pair(value[..., WIDTH + 1 : WIDTH + 3], 2 * radial) / value[..., WIDTH, None],
+        lopsided=turn_pair(value[..., leading], radial),
+        lopsided_u=turn_covariance(covariance, leading, radial),
+        dark_light=value[..., DARK] * gain[..., 0],
+        paper_light=(value[..., DARK] + step) * gain[..., 0],
         noise=np.sqrt((value[..., SPARE + 2] + value[..., SPARE + 3]) / 2) / step,
         frequency=FREQUENCY,
         mtf=mtf.astype(np.float32),
@@ -120,47 +115,3 @@ def _ellipse(maps: Array, radius_px: Array) -> Array:
     mean = (spread[:, 0, 0] + spread[:, 1, 1]) / 2
     lean = np.stack([(spread[:, 0, 0] - spread[:, 1, 1]) / 2, spread[:, 0, 1]], axis=-1)
     return np.asarray(lean / (2 * mean[:, None]) * radius_px[:, None])
-
-
-def _sharpness(value: Array, covariance: Array, radial: Array) -> tuple[Array, Array, Array]:
-    """MTF50, its uncertainty and the transfer function, sagittal then tangential."""
-    mtf50, uncertainty, curves = [], [], []
-    for side in (-1.0, 1.0):  # across the image radius, then along it
-        lean = np.stack([np.ones_like(radial), side * np.cos(2 * radial), side * np.sin(2 * radial)], axis=-1)
-        width = np.einsum("pdi,di->pd", value[..., WIDTH : WIDTH + 3], lean)
-        block = covariance[..., WIDTH : WIDTH + 3, WIDTH : WIDTH + 3]
-        width_u = np.sqrt(np.einsum("di,pdij,dj->pd", lean, block, lean))
-        # what the steps of distance blurred
-        width = width - (CORE_STEP * value[..., SPARE + 5]) ** 2 / 12 / HALF_SIGMA**2
-        amount = value[..., SHAPE : SHAPE + EVEN].copy()
-        amount[..., :TURNING] += side * value[..., TURN : TURN + TURNING]
-        turn = radial if side > 0 else radial + np.pi / 2
-        lopsided = np.cos(turn) * value[..., LOPSIDED] + np.sin(turn) * value[..., LOPSIDED + 1]
-        with np.errstate(invalid="ignore"):
-            base = 1 / np.sqrt(np.where(width > 0, width, np.nan))
-        half, curve = _transfer(base, amount, lopsided)
-        mtf50.append(half)
-        uncertainty.append(0.5 * half * width_u / width)
-        curves.append(curve)
-    return np.stack(mtf50, axis=-1), np.stack(uncertainty, axis=-1), np.stack(curves, axis=-2)
-
-
-def _transfer(base: Array, amount: Array, lopsided: Array) -> tuple[Array, Array]:
-    """Where the modulus first falls to one half, and the modulus on FREQUENCY; arrays over (planes, discs)."""
-    shapes = edge_shapes()
-    real = shapes.transfer[0] + amount @ shapes.transfer[1 : 1 + EVEN]
-    modulus = np.hypot(real, lopsided[..., None] * shapes.transfer[1 + EVEN])
-    after = np.argmax(modulus < 0.5, axis=-1)[..., None]
-    high = np.take_along_axis(modulus, np.maximum(after - 1, 0), axis=-1)[..., 0]
-    low = np.take_along_axis(modulus, after, axis=-1)[..., 0]
-    grid = shapes.frequency[after[..., 0]]
-    step = shapes.frequency[1] - shapes.frequency[0]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        half = base * (grid - step * (0.5 - low) / (high - low))
-    half = np.where((after[..., 0] > 0) & np.isfinite(base), half, np.nan)
-    curve = np.full((*base.shape, len(FREQUENCY)), np.nan)
-    known = np.append(0.0, shapes.frequency)
-    for index in np.argwhere(np.isfinite(half)):
-        place = tuple(index)
-        curve[place] = np.interp(FREQUENCY / base[place], known, np.append(1.0, modulus[place]))
-    return half, curve

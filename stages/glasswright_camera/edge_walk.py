@@ -11,6 +11,7 @@ from glasswright_camera.compiled import compiled
 from glasswright_camera.edge_bins import BINS, DIRECTIONS, NUMBER, SUM_DISTANCE, SUM_LIGHT, gather, plateau_variance
 from glasswright_camera.edge_curved import bend_table
 from glasswright_camera.edge_fit import CONTRAST, DARK, GRADIENT, PARAMETERS, SHIFT, WIDTH, fit_edge
+from glasswright_camera.edge_prior import FIRST_SHARE, expect, find_shares
 from glasswright_camera.edge_ring import COLUMNS, LOOK, collect_ring, first_look
 from glasswright_camera.edge_shapes import FITTED_REACH
 
@@ -47,7 +48,7 @@ def walk_discs(
     radial: Array,
     tables: Array,
     bends: Array,
-    prior: Array,
+    expected: Array,
     profile_step: float,
     value: Array,
     covariance: Array,
@@ -69,8 +70,8 @@ def walk_discs(
         (discs,): direction of the image radius at the disc, radian.
     tables, bends
         Shapes for each bend: see `bent_tables`.
-    prior
-        Inverse square spread of each parameter.
+    expected
+        See `expectations`.
     profile_step
         Step of `profile` in px.
     value, covariance, profile
@@ -108,7 +109,7 @@ def walk_discs(
             if seen[plane]:
                 _fit_plane(
                     pixel[plane], count[plane], look[plane], centre[disc], inverse, radius_px[disc] / scale,
-                    radius_px[disc], radial[disc], tables, bends, prior, profile_step, value[plane, disc],
+                    radius_px[disc], radial[disc], tables, bends, expected, profile_step, value[plane, disc],
                     covariance[plane, disc], profile[plane, disc],
                 )  # fmt: skip
 
@@ -125,7 +126,7 @@ def _fit_plane(
     radial: float,
     tables: Array,
     bends: Array,
-    prior: Array,
+    expected: Array,
     profile_step: float,
     value: Array,
     covariance: Array,
@@ -137,46 +138,57 @@ def _fit_plane(
     move = look[4:6].copy()
     start = np.zeros(PARAMETERS)
     start[DARK], start[CONTRAST], start[SHIFT], start[WIDTH] = look[0], look[1] - look[0], look[3], unit**2
-    radial_2 = np.array([math.cos(2 * radial), math.sin(2 * radial)])
     cell = np.empty((DIRECTIONS, BINS, 4))
     table = np.empty(tables.shape[1:])
     variance = np.empty(2)
-    fitted, spread = np.empty(PARAMETERS), np.empty((PARAMETERS, PARAMETERS))
-    stale = True
-    for _ in range(4):
+    fitted, spread, prior = np.empty(PARAMETERS), np.empty((PARAMETERS, PARAMETERS)), np.empty((PARAMETERS, PARAMETERS))
+    shares = np.full(2, FIRST_SHARE)
+    stale, fresh = True, True
+    for _ in range(5):
         if stale:
-            gather(pixel, count, move, inverse, radius, unit, cell)
+            gather(pixel, count, move, inverse, radius, radial, unit, cell)
             plateau_variance(cell, variance)
             if not (variance[0] > 0 and variance[1] > 0):
                 return
         bend_table(tables, bends, bend, table)
-        quality, _used, rested = fit_edge(cell, start, radius_px, table, radial_2, variance, prior, fitted, spread)
+        expect(expected, shares, (bend * radius_px) ** 2, prior)
+        quality, _used, rested = fit_edge(cell, start, radius_px, table, variance, prior, fitted, spread)
         if not rested or not fitted[CONTRAST] > 0:
             return
         start[:] = fitted
         width = math.sqrt(fitted[WIDTH])
         stale = math.hypot(fitted[SHIFT + 1], fitted[SHIFT + 2]) >= MOVED_PX or not 0.7 < width / unit < 1.4
-        if not stale and abs(width / radius_px - bend) < BEND_CHANGED:
+        settled = not stale and not fresh and abs(width / radius_px - bend) < BEND_CHANGED
+        if fresh and not stale:
+            find_shares(expected, fitted, spread, shares)
+            fresh = False
+        if settled:
             break
         bend = width / radius_px
         if stale:
-            move[0] += fitted[SHIFT + 1]
-            move[1] += fitted[SHIFT + 2]
+            _move(move, fitted, radial)
             start[SHIFT + 1], start[SHIFT + 2] = 0.0, 0.0
             unit = width
     if not stale:
-        move[0] += fitted[SHIFT + 1]
-        move[1] += fitted[SHIFT + 2]
+        _move(move, fitted, radial)
     value[:PARAMETERS] = fitted
     value[SPARE], value[SPARE + 1] = centre[0] + move[0], centre[1] + move[1]
     value[SPARE + 2], value[SPARE + 3] = variance[0], variance[1]
     value[SPARE + 4], value[SPARE + 5] = quality, unit
     covariance[:, :] = spread * max(quality, 0.5)
-    _profile(cell, fitted, radius_px, radial, profile_step, profile)
+    _profile(cell, fitted, radius_px, profile_step, profile)
 
 
 @compiled
-def _profile(cell: Array, fitted: Array, radius_px: float, radial: float, step: float, profile: Array) -> None:
+def _move(move: Array, fitted: Array, radial: float) -> None:
+    """Add the fitted shift, which is along and across the image radius, to a move along x and y."""
+    c, s = math.cos(radial), math.sin(radial)
+    move[0] += c * fitted[SHIFT + 1] - s * fitted[SHIFT + 2]
+    move[1] += s * fitted[SHIFT + 1] + c * fitted[SHIFT + 2]
+
+
+@compiled
+def _profile(cell: Array, fitted: Array, radius_px: float, step: float, profile: Array) -> None:
     """Average the light by distance in the sagittal and the tangential quarter turns: 0 dark, 1 light."""
     length = profile.shape[1]
     half = (length - 1) / 2
@@ -186,7 +198,7 @@ def _profile(cell: Array, fitted: Array, radius_px: float, radial: float, step: 
         c, s, c2, s2 = math.cos(angle), math.sin(angle), math.cos(2 * angle), math.sin(2 * angle)
         shift = fitted[SHIFT] + fitted[SHIFT + 1] * c + fitted[SHIFT + 2] * s
         shift += fitted[SHIFT + 3] * c2 + fitted[SHIFT + 4] * s2
-        along = 1 if math.cos(2 * (angle - radial)) > 0 else 0
+        along = 1 if c2 > 0 else 0
         for k in range(BINS):
             n = cell[direction, k, NUMBER]
             if n < 1:

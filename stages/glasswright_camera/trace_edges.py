@@ -58,10 +58,10 @@ def trace_edges(
     good = np.asarray(np.isfinite(table.mtf50).all(axis=(0, 2)))
     if good.sum() < max(least_discs_frac * len(good), 6):
         raise Unmeasurable(
-            f"{mosaic.shot}: only {good.sum()} of {len(good)} discs gave an edge in every plane; "
+            f"only {good.sum()} of {len(good)} discs gave an edge in every plane; "
             "check focus, exposure and what hangs before the chart"
         )
-    refuse_shake(table.blur_direction, table.mtf50, table.lopsided, stand.shooting.shake_ratio, mosaic.shot)
+    refuse_shake(table.blur_direction, table.mtf50, table.lopsided, stand.shooting.shake_ratio)
     left_out = int((~good).sum())
     return Trace(
         shot=mosaic.shot,
@@ -78,22 +78,7 @@ def trace_edges(
         disc_count=int(good.sum()),
         left_out_count=fit.left_out_count + left_out,
         notes=(f"{mosaic.shot}: {left_out} discs gave no edge",) if left_out else (),
-        centre_px=table.centre_px,
-        centre_u_px=table.centre_u_px,
-        radius_px=table.radius_px,
-        ellipse_px=table.ellipse_px,
-        mtf50=table.mtf50,
-        mtf50_u=table.mtf50_u,
-        blur_direction=table.blur_direction,
-        lopsided=table.lopsided,
-        lopsided_u=table.lopsided_u,
-        dark_light=table.dark_light,
-        paper_light=table.paper_light,
-        noise=table.noise,
-        frequency=table.frequency,
-        mtf=table.mtf,
-        distance_px=table.distance_px,
-        profile=table.profile,
+        **table.columns(),
     )
 
 

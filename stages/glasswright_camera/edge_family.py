@@ -1,0 +1,179 @@
+"""Blurs that a lens on a stand may show: transfer functions of aberrated pupils, in every direction.
+
+Each member of the family is a pupil with some wavefront error, blurred further by a pixel's aperture and a Gaussian
+for whatever else there is. A blur that is not round differs with direction; so each member is looked at in sixteen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Complex = NDArray[np.complex128]
+
+FREQUENCY_STEP: Final = 0.02
+FREQUENCY: Final = np.arange(FREQUENCY_STEP / 2, 12.0, FREQUENCY_STEP)
+"""In units of MTF50."""
+TURNS: Final = 8
+"""Directions from the aberrations' axis to its other end, in steps of a sixteenth of a turn; the rest are mirrored."""
+PIXELS: Final = (0.0, 0.4, 1.0, 2.0, 4.0)
+SIGMAS: Final = (0.0, 0.35, 0.8)
+"""Widths of the pixel and of the Gaussian in units of 1/cut-off."""
+HALO_WEIGHT: Final = 5
+"""Haze is seldom in a list of aberrations but often in an old lens."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wavefront:
+    """Coefficients in wavelengths: W20, W40, W31 (its mean tilt taken off) and W22, the last two along x."""
+
+    defocus: float = 0.0
+    spherical: float = 0.0
+    coma: float = 0.0
+    astigmatism: float = 0.0
+
+    def at(self, x: Array, y: Array) -> Array:
+        """Give the wavefront error at a point of the unit pupil."""
+        square = x**2 + y**2
+        return np.asarray(
+            self.defocus * square
+            + self.spherical * square**2
+            + self.coma * (square - 2 / 3) * x
+            + self.astigmatism * x**2
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Samples:
+    """Transfer functions scaled so that the real part first falls to one half at frequency 1, free of shift.
+
+    Rows run over members, and where there is a second axis over directions 0 ... TURNS from the axis.
+    """
+
+    transfer: Complex
+    width: Array
+    """1 / MTF50^2 (of the real part), in units of each member's first direction."""
+
+
+def pupil_transfer(shear: Array, wavefront: Wavefront, angle: float = 0.0, nodes: int = 40) -> Complex:
+    """Give the optical transfer function of a round pupil in one direction.
+
+    It is the pupil's autocorrelation, by Gauss-Legendre quadrature over the overlap of the two sheared pupils
+    (Goodman, Introduction to Fourier Optics, chapter on incoherent imaging; from memory).
+
+    Parameters
+    ----------
+    shear
+        Frequency over half the cut-off: ``2 f / cutoff``; zero from 2 on.
+    wavefront, angle
+        The error, and the direction from its axis, radian.
+    nodes
+        Quadrature points on each axis.
+    """
+    point, weight = np.polynomial.legendre.leggauss(nodes)
+    half = np.clip(shear, 0.0, 2.0)[:, None, None] / 2
+    across = point[None, :, None] * np.sqrt(1 - half**2)
+    reach = np.sqrt(1 - across**2) - half
+    along = reach * point[None, None, :]
+    area = weight[None, :, None] * np.sqrt(1 - half**2) * reach * weight[None, None, :]
+    c, s = np.cos(angle), np.sin(angle)
+    ahead, behind = along + half, along - half
+    difference = wavefront.at(ahead * c - across * s, ahead * s + across * c) - wavefront.at(
+        behind * c - across * s, behind * s + across * c
+    )
+    return np.asarray(np.sum(area * np.exp(2j * np.pi * difference), axis=(1, 2)) / np.pi)
+
+
+def round_wavefronts() -> Iterator[Wavefront]:
+    """Yield what leaves a blur round."""
+    for defocus in (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8, 1.0):
+        yield Wavefront(defocus=defocus)
+    for spherical in (0.25, -0.25, 0.5):
+        for balance in (-1.5, -1.0, -0.5, 0.0):
+            yield Wavefront(defocus=balance * spherical, spherical=spherical)
+
+
+def astigmatic_wavefronts() -> Iterator[Wavefront]:
+    """Yield what stretches a blur, each also the other way round."""
+    for along, across in ((0.25, 0.0), (0.4, 0.15), (0.2, 0.1), (0.125, -0.125), (0.5, 0.0), (0.25, -0.25), (0.5, 0.3)):
+        yield Wavefront(defocus=across, astigmatism=along - across)
+        yield Wavefront(defocus=along, astigmatism=across - along)
+
+
+def comatic_wavefronts() -> Iterator[Wavefront]:
+    """Yield what makes a blur lopsided."""
+    for coma in (0.2, 0.4, 0.6):
+        for defocus in (0.0, 0.2, 0.4):
+            yield Wavefront(coma=coma, defocus=defocus)
+
+
+def sample_round() -> Samples:
+    """Sample the round blurs, those without diffraction and those with a halo among them: one direction each."""
+    shear = np.linspace(0.0, 2.0, 101)
+    rows = []
+    for wavefront in round_wavefronts():
+        rows += [scaled(shear / 2, row)[0] for row in _widened(shear, pupil_transfer(shear, wavefront))]
+    axis = np.linspace(0.0, 2.0, 2001)
+    gauss = np.exp(-2 * (np.pi * axis) ** 2)
+    for pixel in PIXELS[:4]:
+        rows.append(scaled(axis, np.asarray(gauss * np.sinc(pixel * axis), np.complex128))[0])
+    for share in (0.05, 0.1, 0.2):
+        for ratio in (2.0, 3.0, 5.0):
+            mixed = np.asarray((1 - share) * gauss + share * gauss ** (ratio**2), np.complex128)
+            rows += [scaled(axis, mixed)[0]] * HALO_WEIGHT
+    transfer = np.array(rows)
+    return Samples(transfer=transfer, width=np.ones(len(rows)))
+
+
+def sample_turning(wavefronts: Iterator[Wavefront]) -> Samples:
+    """Sample blurs that are not round: (members, directions)."""
+    shear = np.linspace(0.0, 2.0, 81)
+    transfer, width = [], []
+    for wavefront in wavefronts:
+        turned = [pupil_transfer(shear, wavefront, np.pi * k / TURNS, nodes=32) for k in range(TURNS + 1)]
+        for members in zip(*(_widened(shear, row) for row in turned), strict=True):
+            found = [scaled(shear / 2, row) for row in members]
+            transfer.append([row for row, _ in found])
+            width.append([(found[0][1] / half) ** 2 for _, half in found])
+    return Samples(transfer=np.array(transfer), width=np.array(width))
+
+
+def _widened(shear: Array, pupil: Complex) -> list[Complex]:
+    """Blur a pupil's transfer function by each pixel and each Gaussian."""
+    return [
+        pupil * np.sinc(pixel * shear / 2) * np.exp(-2 * (np.pi * sigma * shear / 2) ** 2)
+        for pixel in PIXELS
+        for sigma in SIGMAS
+    ]
+
+
+def scaled(axis: Array, transfer: Complex) -> tuple[Complex, float]:
+    """Free a transfer function of shift, and resample it so that its real part first falls to one half at 1.
+
+    Returns
+    -------
+    tuple
+        The values on FREQUENCY, and the frequency of the half point.
+    """
+    place = 0.0
+    if np.any(transfer.imag):
+        for _ in range(4):
+            moved = transfer * np.exp(2j * np.pi * axis * place)
+            # least squares of the lopsided part of the edge on the slope of the edge, by Parseval
+            ratio = np.divide(moved.imag, axis, out=np.zeros_like(axis), where=axis > 0)
+            place -= float((ratio * moved.real).sum() / (2 * np.pi * (moved.real**2).sum()))
+        transfer = transfer * np.exp(2j * np.pi * axis * place)
+    after = int(np.argmax(transfer.real < 0.5))
+    high, low = transfer.real[after - 1], transfer.real[after]
+    half = float(axis[after - 1] + (high - 0.5) / (high - low) * (axis[after] - axis[after - 1]))
+    real = np.interp(FREQUENCY * half, axis, transfer.real, right=0.0)
+    imaginary = np.interp(FREQUENCY * half, axis, transfer.imag, right=0.0)
+    return np.asarray(real + 1j * imaginary), half
