@@ -407,3 +407,5 @@ def test_settings_are_said_as_at_the_bench(tmp_path):
     assert at.holds(Setting(focal_length_mm=35.0, f_number=4.0))
     assert not at.holds(Setting(focal_length_mm=35.0, f_number=5.6))
     assert not at.holds(Setting(focal_length_mm=35.0))
+    assert at.holds(Setting(focal_length_mm=24.0 - 1e-9, f_number=4.0 + 1e-9))  # rounding
+    assert not at.holds(Setting(focal_length_mm=24.0, f_number=4.001))

@@ -7,6 +7,7 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from ledger_tampering import tamper
 from ledger_toys import (
     CARD_HEAD,
     F2,
@@ -306,6 +307,16 @@ def test_a_missing_ledger_is_21_and_a_busy_one_20(shop, capsys):
         assert code == LedgerBusyError.exit_code == 20
         assert "another run holds this ledger: process" in err
         assert shop.gate_afresh(capsys)[0] == 0  # the gate only reads
+
+
+def test_a_damaged_ledger_is_21_for_all(shop, capsys):
+    shop.night()
+    shop.judge(capsys)
+    tamper(shop.ledger, "UPDATE run_end SET digest = 'x' WHERE run = 1")
+    verified = shop.run("verify", "--ledger", shop.ledger, capsys=capsys)
+    assert (verified[0], "run 1 does not match its digest" in verified[1]) == (21, True)
+    for code, _, err in (shop.judge(capsys), shop.gate(capsys), shop.gate_afresh(capsys)):
+        assert (code, "run 1 does not match its digest" in err) == (21, True)
 
 
 def test_wrong_commands_and_cards_are_2(shop, capsys):

@@ -415,6 +415,12 @@ def test_a_second_writer_is_told_who_holds_the_ledger(path):
         pass
 
 
+def test_the_holders_name_replaces_a_longer_one(path):
+    path.with_name("bench.ledger.lock").write_text("x" * 5000, encoding="utf-8")
+    with Ledger.open_for_writing(path), pytest.raises(LedgerBusyError, match=f"process {os.getpid()} on"):
+        Ledger.open_for_writing(path)
+
+
 def test_a_failed_opening_lets_the_lock_go(path):
     path.write_bytes(b"GIF89a" * 500)
     with pytest.raises(LedgerDamagedError):

@@ -15,7 +15,7 @@ from glasswright.commands.verify import verify
 from glasswright.errors import LedgerDamagedError
 from glasswright.judging.judge import judge_ticket
 from glasswright.judging.rejudge import judge_tickets
-from glasswright.ledger import Ledger
+from glasswright.ledger import Ledger, chain
 from glasswright.ledger.returned import mark_returned
 
 LIMITS = [
@@ -202,6 +202,35 @@ def test_the_gate_finds_damage_in_the_rows_it_uses(path, sql):
         assert connection.execute(sql).rowcount > 0
     with pytest.raises(LedgerDamagedError, match="restore the ledger"):
         CliRunner().invoke(gate, ["T-1", "--ledger", str(path)], standalone_mode=False, catch_exceptions=False)
+
+
+def test_an_index_that_hides_the_latest_manifest_is_found(path):
+    """Else an older manifest, and the judgement that released it, would be believed."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("PRAGMA writable_schema = ON")
+        row = connection.execute("SELECT * FROM sqlite_schema WHERE name = 'manifest_by_ticket'").fetchone()
+        connection.execute("DELETE FROM sqlite_schema WHERE name = 'manifest_by_ticket'")
+    write_night(path, numbers=("T-1",), phase="intake")
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("PRAGMA writable_schema = ON")
+        connection.execute("INSERT INTO sqlite_schema VALUES (?, ?, ?, ?, ?)", row)
+    with Ledger.open_for_reading(path) as ledger:
+        assert ledger.latest_tickets(["T-1"])[0].record.ticket.phase == "release"  # the old one, were it not checked
+        with pytest.raises(LedgerDamagedError, match="table manifest is damaged"):
+            ledger.check_chain()
+
+
+def test_a_run_made_to_fit_its_own_digest_does_not_fit_the_next(path):
+    with unguarded(path) as connection:
+        connection.execute("UPDATE run_end SET summary = '{}' WHERE run = 1")
+    with Ledger.open_for_reading(path) as ledger:
+        _, ended_at, completed, summary, previous, _ = ledger.database.rows("SELECT * FROM run_end WHERE run = 1")[0]
+        digest = chain._run_digest(ledger.database, 1, ended_at, bool(completed), summary, previous)
+    tamper(path, f"UPDATE run_end SET digest = '{digest}' WHERE run = 1")
+    assert damage(path) == (
+        f"{path}: run 2 does not match its digest: a row that it added was changed or removed: "
+        "restore the ledger from a backup",
+    )
 
 
 def what_the_gate_reads(path):
