@@ -27,6 +27,7 @@ TAIL_STEP: Final = 0.288
 """In units of 1/MTF50, as is FITTED_REACH of `edge_shapes`."""
 CORE_BINS: Final = 2 * round(CORE_REACH / CORE_STEP)
 TAIL_BINS: Final = 10
+LEAST_CELLS: Final = 8
 BINS: Final = CORE_BINS + 2 * TAIL_BINS
 
 NUMBER, SUM_DISTANCE, SUM_LIGHT, SUM_SQUARE = 0, 1, 2, 3
@@ -77,7 +78,8 @@ def gather(
 def plateau_variance(cell: Array, variance: Array) -> None:
     """Pixel variance on the dark and on the light side, from the scatter within the tails' cells.
 
-    A cell that scatters far more than the middle one of its side (dust, a hot pixel) is emptied.
+    A cell that scatters far more than the middle one of its side (dust, a hot pixel) is emptied. Where the disc is
+    small and the plane sparse, cells of a few pixels each still hold many degrees of freedom together.
     """
     for side in range(2):
         first = 0 if side == 0 else TAIL_BINS + CORE_BINS
@@ -86,21 +88,22 @@ def plateau_variance(cell: Array, variance: Array) -> None:
         for direction in range(DIRECTIONS):
             for k in range(first, first + TAIL_BINS):
                 n = cell[direction, k, NUMBER]
-                if n >= 4:
+                if n >= 2:
                     scatter[at] = (cell[direction, k, SUM_SQUARE] - cell[direction, k, SUM_LIGHT] ** 2 / n) / (n - 1)
                     at += 1
-        if at == 0:
+        if at < LEAST_CELLS:
             variance[side] = math.nan
             continue
-        usual = np.median(scatter[:at])
+        # the median of a few degrees of freedom lies below their mean; a margin is left for it
+        usual = max(np.median(scatter[:at]), 0.3 * np.mean(scatter[:at]))
         spread, freedom = 0.0, 0.0
         for direction in range(DIRECTIONS):
             for k in range(first, first + TAIL_BINS):
                 n = cell[direction, k, NUMBER]
-                if n < 4:
+                if n < 2:
                     continue
                 own = cell[direction, k, SUM_SQUARE] - cell[direction, k, SUM_LIGHT] ** 2 / n
-                if own > usual * (n - 1) * (1 + 8 / math.sqrt(n - 1)) + 1e-14:
+                if own > usual * (n - 1) * (1 + 12 / math.sqrt(n - 1)) + 1e-14:
                     cell[direction, k, NUMBER] = 0.0
                 else:
                     spread += own

@@ -19,7 +19,7 @@ COMATIC: Final = 0.15
 """A movement blurs evenly to both sides. A lopsidedness common to all discs above this is the lens's coma."""
 
 
-def refuse_shake(blur_direction: Array, mtf50: Array, lopsided: Array, limit_ratio: float, shot: str) -> None:
+def refuse_shake(blur_direction: Array, mtf50: Array, lopsided: Array, limit_ratio: float) -> None:
     """Refuse a frame whose discs are all blurred more in one direction of the sensor, alike and to both sides.
 
     A lens's own astigmatism turns with the image radius and cancels over the field. The coma of a decentred element
@@ -33,8 +33,6 @@ def refuse_shake(blur_direction: Array, mtf50: Array, lopsided: Array, limit_rat
         (planes, discs, 2).
     limit_ratio
         Largest ratio of the blur's widths in two directions.
-    shot
-        The shot's name.
 
     Raises
     ------
@@ -53,6 +51,6 @@ def refuse_shake(blur_direction: Array, mtf50: Array, lopsided: Array, limit_rat
     if ratio > limit_ratio and scatter < ALIKE * size and coma < COMATIC:
         angle = np.degrees(np.arctan2(common[1], common[0])) / 2 % 180
         raise Unmeasurable(
-            f"{shot}: all discs are blurred {ratio:.2f} times wider along {angle:.0f} degrees than across it "
+            f"all discs are blurred {ratio:.2f} times wider along {angle:.0f} degrees than across it "
             f"(limit {limit_ratio:g}): the stand or the camera moved; shoot again"
         )

@@ -212,8 +212,6 @@ def _state(
     record = from_text(text)
     if content != expected or row_hash(ticket, content, folder) != hashed or not isinstance(record, TicketRecord):
         raise damaged(database, f"manifest {number} of ticket {ticket}")
-    if record.ticket.number != ticket:
-        raise damaged(database, f"manifest {number}, filed under ticket {ticket},")
     return TicketState(
         record=dataclasses.replace(record, folder=folder),
         content=content,
@@ -233,6 +231,9 @@ def _kept(row: Sequence[Any], measured: Mapping[str, Measured]) -> KeptOutcome:
         reason=row[9],
         caveats=read_names(row[10]),
         measured=measured,
+        address=row[1],
+        has_artefact=row[12] is not None,
+        notes=read_names(row[11]),
     )
 
 

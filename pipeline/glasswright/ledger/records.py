@@ -80,6 +80,10 @@ class KeptOutcome:
     caveats: tuple[str, ...]
     measured: Mapping[str, Measured]
     """Path of the field, without the step -> what was measured."""
+    address: str = ""
+    has_artefact: bool = False
+    """Whether `Ledger.load_artefact` can give its value."""
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

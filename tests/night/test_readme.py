@@ -1,0 +1,34 @@
+"""Every command in the README runs, in its order, in a folder that holds the shipped configuration."""
+
+import re
+import shlex
+from pathlib import Path
+
+from glasswright.commands.main import run_command
+
+ROOT = Path(__file__).parents[2]
+
+
+def commands_of(text):
+    """Give the glasswright commands of the shell blocks."""
+    blocks = re.findall(r"```sh\n(.*?)```", text, flags=re.DOTALL)
+    lines = "\n".join(blocks).replace("\\\n", " ").splitlines()
+    return [line.split("#")[0].strip() for line in lines if line.startswith("glasswright ")]
+
+
+def test_the_commands_run(tmp_path, monkeypatch):
+    commands = commands_of((ROOT / "README.md").read_text())
+    assert len(commands) >= 8
+    (tmp_path / "configs").symlink_to(ROOT / "configs")
+    monkeypatch.chdir(tmp_path)
+    for command in commands:
+        words = shlex.split(command)[1:]
+        allowed = {"gate": (0, 10, 11, 12), "judge": (0, 10, 11, 12), "run": (0, 13)}.get(words[0], (0,))
+        assert run_command(words) in allowed, command
+
+
+def test_the_two_commands_are_there():
+    text = (ROOT / "README.md").read_text()
+    for name in ("ci/demo", "ci/check"):
+        assert name in text
+        assert (ROOT / name).stat().st_mode & 0o100
