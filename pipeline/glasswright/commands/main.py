@@ -24,6 +24,7 @@ COMMANDS: Final = {
     "run": "Measure a night of tickets.",
     "judge": "Judge what the ledger holds against the cards.",
     "gate": "Say whether a lens may go back to its owner.",
+    "tune": "Propose limits for a lens model from the ledger's history.",
     "returned": "Mark a lens that came back after its release.",
     "verify": "Check the ledger against its own hashes.",
     "stages": "List the stages there are, or explain one.",

@@ -10,7 +10,7 @@ from glasswright.config.stand_match import find_idle_spreads, match_stand
 from glasswright.config.suggestions import did_you_mean
 from glasswright.config.ticket_file import BodyNote, LensNote, ShotNote, TicketFile, load_ticket
 from glasswright.config.validation import ConfigModel, read_config, validate
-from glasswright.config.yaml_reading import read_yaml, scan_yaml
+from glasswright.config.yaml_reading import read_yaml, scan_bytes, scan_yaml
 
 __all__ = [
     "ROLES",
@@ -41,6 +41,7 @@ __all__ = [
     "name_place",
     "read_config",
     "read_yaml",
+    "scan_bytes",
     "scan_yaml",
     "validate",
 ]

@@ -46,7 +46,11 @@ def scan_yaml(path: Path) -> Document:
     ConfigError
         If the file cannot be read at all, or its text is not YAML.
     """
-    content = _read_bytes(path)
+    return scan_bytes(path, _read_bytes(path))
+
+
+def scan_bytes(path: Path, content: bytes) -> Document:
+    """Read the content of a YAML file, as `scan_yaml` does; it may be kept elsewhere than at its path."""
     builder = TreeBuilder(str(path))
     text = _decode(path, content)
     try:

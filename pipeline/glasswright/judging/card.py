@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, field_validator, model_validator
 
 from glasswright.artefact import Setting
-from glasswright.config import ConfigModel
+from glasswright.config import ConfigModel, Words
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Measure = Annotated[str, Field(pattern=r"^\w+(\.\w+)+$")]
@@ -121,6 +121,19 @@ class Limit(Bounded):
         return self.measure.partition(".")[2]
 
 
+class CardChange(ConfigModel):
+    """One change of a card's limits, as tuning adopted it."""
+
+    at: Words
+    """The day."""
+    by: Words
+    """Who adopted it."""
+    changed: tuple[str, ...]
+    """Each number that changed, in words."""
+    evidence: str
+    """What it rests on."""
+
+
 class Card(ConfigModel):
     """The limits for one lens model."""
 
@@ -130,6 +143,8 @@ class Card(ConfigModel):
     confidence: Confidence = 0.95
     rule: Rule = "guarded"
     limits: tuple[Limit, ...] = ()
+    history: tuple[CardChange, ...] = ()
+    """Who changed what, when and from what evidence; judging does not read it."""
 
     def rule_of(self, limit: Limit) -> Rule:
         """Give the decision rule of a limit."""

@@ -14,6 +14,9 @@ LEAST_NORMAL: Final = 0.01
 LEAST_CUT: Final = 0.005
 """Share that an old limit must have cut off before what passed is treated as a truncated sample."""
 
+MOST_OF_SHARE: Final = 0.9
+"""Of the share that may be held, what sides that are not spread normally may take up, so that some is left."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Aims:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import binom
+from scipy.stats import beta, binom
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -43,6 +43,11 @@ def most_cut(count: int, content: float, confidence: float) -> int:
         middle = (low + high) // 2
         low, high = (middle, high) if confidence_of(count, middle, content) >= confidence else (low, middle)
     return low
+
+
+def least_share(count: int, cut: int, confidence: float) -> float:
+    """Give the smallest share that a sample with `cut` values cut off can promise to hold no more than."""
+    return float(beta.ppf(confidence, cut, count + 1 - cut)) if cut <= count else 1.0
 
 
 def cut_blocks(values: Array, cut: int) -> Array:

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright.tuning.aims import FEWEST, LEAST_CUT, LEAST_NORMAL
+from glasswright.tuning.aims import FEWEST, LEAST_CUT, LEAST_NORMAL, MOST_OF_SHARE
 from glasswright.tuning.factors import one_sided_factor, two_sided_factor
-from glasswright.tuning.order_limits import count_needed, cut_blocks, most_cut
+from glasswright.tuning.order_limits import count_needed, cut_blocks, least_share, most_cut
 from glasswright.tuning.robust import describe, shape_probability
 from glasswright.tuning.truncated import fit_truncated, truncated_limit
 
@@ -146,21 +146,41 @@ def _propose_together(
     evidence: Evidence, sides: Sequence[int], lenses: Sequence[Lens], each: float, aims: Aims
 ) -> Mapping[int, Proposal]:
     """Propose for several sides: without assumption where there are lenses enough, else normal."""
-    values = np.column_stack([tuned_values(evidence, side, lenses, aims) for side in sides])
+    columns = {side: tuned_values(evidence, side, lenses, aims) for side in sides}
     share = each * len(sides)
-    cut = most_cut(len(lenses), 1 - share, aims.confidence)
-    if aims.method != "normal" and cut >= len(sides):
-        return _propose_free(evidence, sides, values, cut, share)
     needed = count_needed(len(sides), 1 - share, aims.confidence)
+    if aims.method != "normal" and len(lenses) >= needed:
+        return _propose_free(evidence, sides, columns, share, aims)
     if aims.method == "distribution_free":
         why = f"too few lenses: {len(lenses)}, and {needed} are needed for {len(sides)} sides without any assumption"
         return {side: _refuse(len(lenses), why) for side in sides}
-    return {
-        side: _propose_normal(
-            evidence, side, values[:, place], each, aims, needed, paired=_paired(evidence, sides, side)
-        )
-        for place, side in enumerate(sides)
-    }
+    odd = [side for side in sides if _is_odd(columns[side])]
+    least = least_share(len(lenses), len(odd), aims.confidence) if odd else 0.0
+    if aims.method == "normal" or least >= MOST_OF_SHARE * share:
+        found = {side: _refuse_odd(columns[side], needed) for side in odd}
+        rest = each
+    else:
+        found = dict(_propose_free(evidence, odd, columns, least, aims)) if odd else {}
+        rest = (share - least) / max(1, len(sides) - len(odd))
+    normal = [side for side in sides if side not in odd]
+    for side in normal:
+        paired = _paired(evidence, normal, side)
+        found[side] = _propose_normal(evidence, side, columns[side], rest, aims, needed, paired=paired)
+    return found
+
+
+def _is_odd(values: Array) -> bool:
+    """Say whether a sample is surely not normal."""
+    probability = shape_probability(values)
+    return probability is not None and probability < LEAST_NORMAL
+
+
+def _refuse_odd(values: Array, needed: int) -> Proposal:
+    why = (
+        f"{len(values)} lenses are too few for limits without assumption of a shape ({needed} needed), and they are "
+        f"not spread normally (Shapiro-Wilk test: probability {shape_probability(values):.2g})"
+    )
+    return _refuse(len(values), why)
 
 
 def _paired(evidence: Evidence, sides: Iterable[int], side: int) -> bool:
@@ -170,13 +190,15 @@ def _paired(evidence: Evidence, sides: Iterable[int], side: int) -> bool:
 
 
 def _propose_free(
-    evidence: Evidence, sides: Sequence[int], values: Array, cut: int, share: float
+    evidence: Evidence, sides: Sequence[int], columns: Mapping[int, Array], share: float, aims: Aims
 ) -> Mapping[int, Proposal]:
+    values = np.column_stack([columns[side] for side in sides])
+    cut = max(len(sides), most_cut(len(values), 1 - share, aims.confidence))
     bounds = cut_blocks(values, cut)
-    together = f"{len(sides)} sides together" if len(sides) > 1 else "it"
+    together = f"{len(sides)} such sides together hold" if len(sides) > 1 else "it holds"
     says = (
         f"no shape assumed: {cut} of {len(values)} lenses lie at or beyond the limits, so that {together} "
-        f"hold{'' if len(sides) > 1 else 's'} {100 * share:.3g} % of healthy lenses at most"
+        f"{100 * share:.3g} % of healthy lenses at most"
     )
     return {
         side: Proposal(
@@ -194,12 +216,6 @@ def _propose_normal(
     evidence: Evidence, side: int, values: Array, share: float, aims: Aims, needed: int, *, paired: bool
 ) -> Proposal:
     looks, probability = describe(values), shape_probability(values)
-    if probability is not None and probability < LEAST_NORMAL:
-        why = (
-            f"{len(values)} lenses are too few for a limit without assumption of a shape ({needed} are needed), and "
-            f"they are not spread normally (Shapiro-Wilk test: probability {probability:.2g})"
-        )
-        return _refuse(len(values), why)
     if paired:
         factor = two_sided_factor(len(values), 1 - 2 * share, aims.confidence)
     else:

@@ -42,7 +42,11 @@ class SideReport:
     """All about one side of one limit. Values are turned so that less is worse; `side.turn` turns them back."""
 
     side: Side
+    old_number: float | None
+    """As the card had it; None where a number was typed for an end that it did not have."""
     proposal: Proposal
+    odd: tuple[str, ...]
+    """Tickets of healthy lenses whose value is odd: for a person to look at, they count all the same."""
     looks: Looks | None
     """Of the healthy lenses; None where none has a value."""
     spread: FreedSpread | None
@@ -182,10 +186,13 @@ def _report_side(
     spread = free_spread(values, evidence.uncertainties(number, lenses)) if len(lenses) > 1 else None
     bound, old = _bound(card, side, proposal), _old_bound(card, side)
     capable = capability(spread.mean, spread.sigma, bound, None) if spread is not None else None
+    looks = describe(values) if len(lenses) else None
     return SideReport(
         side=side,
+        old_number=getattr(card.limits[side.place], side.end),
         proposal=proposal,
-        looks=describe(values) if len(lenses) else None,
+        odd=tuple(lenses[place].ticket for place in looks.odd) if looks else (),
+        looks=looks,
         spread=spread,
         lenses_limit=spread.lower_limit(0.95, 0.95) if spread is not None else None,
         capable=capable,

@@ -1,0 +1,176 @@
+"""`glasswright tune`: limits for a lens model, from what the ledger holds of it."""
+
+from __future__ import annotations
+
+import getpass
+import json
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from glasswright.commands.plugin_notes import load_plugins_aloud
+from glasswright.commands.tune_words import print_tuning
+from glasswright.config import did_you_mean, load_stand
+from glasswright.errors import GlasswrightError
+from glasswright.judging.cards import load_cards
+from glasswright.ledger import Ledger
+from glasswright.ledger.documents import find_document
+from glasswright.ledger.returned import latest_returned
+from glasswright.tuning.aims import Aims
+from glasswright.tuning.kept_stand import read_kept_stand
+from glasswright.tuning.typed import read_typed
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from glasswright.judging.cards import CardFile
+    from glasswright.judging.judge import JudgingStand
+    from glasswright.ledger import TicketState
+    from glasswright.ledger.returned import Returned
+    from glasswright.tuning.tuning import Tuning
+
+EXAMPLE = """\b
+Examples: propose limits; look at one typed by hand; write the card
+  glasswright tune "Corvane 50 mm f/2" --ledger bench.ledger --cards configs/cards
+  glasswright tune "Corvane 50 mm f/2" --ledger bench.ledger --cards configs/cards \\
+      --limit measure_mtf50.green.centre.mean_cy_per_px@f_number=2=min:0.27
+  glasswright tune "Corvane 50 mm f/2" --ledger bench.ledger --cards configs/cards --adopt --by "K. Moreau"
+"""
+
+
+class TuneError(GlasswrightError):
+    """There is no card or no ticket of the lens model, or nothing can be proposed."""
+
+    exit_code = 2
+
+
+@click.command(epilog=EXAMPLE)
+@click.argument("lens")
+@click.option("--ledger", type=click.Path(path_type=Path), required=True, help="The ledger.")
+@click.option("--cards", type=click.Path(path_type=Path), required=True, help="Folder of cards.")
+@click.option(
+    "--stand", type=click.Path(path_type=Path), help="Stand file. Default: the one kept with the last ticket."
+)
+@click.option("--limit", "typed", multiple=True, help="What if: `stage.field[@f_number=2]=min:0.27`; may be repeated.")
+@click.option("--held", default=5.0, show_default=True, type=click.FloatRange(0.01, 50), help="Share of healthy "
+              "tickets that all limits together may hold at most, in per cent.")  # fmt: skip
+@click.option("--confidence", default=0.95, show_default=True, type=click.FloatRange(0.5, 0.999), help="Of that share.")
+@click.option("--method", default="auto", show_default=True, type=click.Choice(["auto", "distribution_free", "normal"]),
+              help="auto: without assumption of a shape where there are lenses enough.")  # fmt: skip
+@click.option("--review-is-held/--review-is-not-held", default=True, show_default=True, help="Does a lens for review "
+              "count as held?")  # fmt: skip
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for proposal.yaml and pictures. "
+              "Default: proposals/ and the name of the card's file.")  # fmt: skip
+@click.option("--adopt", is_flag=True, help="Write the new numbers into the card.")
+@click.option("--by", default="", help="Who adopts them. Default: the user's name.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
+def tune(
+    lens: str, ledger: Path, cards: Path, stand: Path | None, typed: tuple[str, ...], out: Path | None,
+    adopt: bool, by: str, as_json: bool, **aims: object,
+) -> None:  # fmt: skip
+    """Propose limits for the card of LENS, from every lens of that model that was measured for release.
+
+    It says for each limit which lenses are behind it, what they look like, how many healthy ones it holds and bad ones
+    it lets go, alone and with all others, and which past tickets would be judged otherwise. A proposal file and a
+    picture for each limit are written; no card is changed without --adopt.
+
+    Exit codes: 0 done, 2 wrong command or configuration or too few lenses for any limit, 21 the ledger is missing,
+    newer or damaged.
+    """
+    from glasswright.tuning.tuning import tune_card
+
+    file = _find_card(cards, lens)
+    limits = [read_typed(text, file.card) for text in typed]
+    states, marks, kept = _read_ledger(ledger, file, stand is None)
+    found = kept if stand is None or kept is not None else load_stand(stand, load_plugins_aloud())
+    if found is None:
+        raise TuneError(f"{ledger}: the ledger knows no ticket of `{lens}`")
+    tuning = tune_card(states, marks, file, found, _aims(aims), limits)
+    folder = out or Path("proposals") / file.document.path.stem
+    written = write_proposal(tuning, folder)
+    if as_json:
+        click.echo(json.dumps(_as_data(tuning, written), indent=2, ensure_ascii=False))
+    else:
+        print_tuning(tuning)
+        click.echo(f"proposal: {written[0]}, and {len(written) - 1} pictures beside it")
+    if tuning.refused:
+        raise TuneError("nothing is proposed: " + "; ".join(dict.fromkeys(each.proposal.says for each in tuning.sides)))
+    if adopt:
+        _adopt(file, tuning, by, quiet=as_json)
+
+
+def _aims(aims: dict[str, object]) -> Aims:
+    held = aims.pop("held")
+    return Aims(held=float(str(held)) / 100, **aims)  # type: ignore[arg-type] # click has checked them
+
+
+def _find_card(folder: Path, lens: str) -> CardFile:
+    cards = load_cards(folder)
+    if lens not in cards:
+        raise TuneError(f"{folder}: there is no card for `{lens}`; {did_you_mean(lens, cards)}")
+    if not cards[lens].card.limits:
+        path = cards[lens].document.path
+        raise TuneError(f"{path}: the card has no limits: write which measures it is to limit, with any numbers")
+    return cards[lens]
+
+
+def _read_ledger(
+    path: Path, file: CardFile, stand_wanted: bool
+) -> tuple[tuple[TicketState, ...], Mapping[str, Returned], JudgingStand | None]:
+    """Read the model's tickets, the marks, and the stand file kept with the last ticket, if that is wanted."""
+    with Ledger.open_for_reading(path) as opened:
+        opened.check_chain()
+        every = opened.latest_tickets(measures=file.card.measures())
+        states = tuple(state for state in every if state.record.ticket.model == file.card.card)
+        if not states:
+            models = {state.record.ticket.model for state in every}
+            raise TuneError(
+                f"{path}: the ledger knows no ticket of `{file.card.card}`; it has {sorted(models) or 'none'}"
+            )
+        marks = latest_returned(opened)
+        if not stand_wanted:
+            return states, marks, None
+        last = max(states, key=lambda state: (state.measured_at, state.record.ticket.number)).record
+        return states, marks, read_kept_stand(find_document(opened, last.stand_sha256), last.ticket.number)
+
+
+def write_proposal(tuning: Tuning, folder: Path) -> list[Path]:
+    """Write `proposal.yaml` and a picture for each side that has values; give their paths."""
+    import yaml
+
+    from glasswright.tuning.picture import draw_side
+    from glasswright.tuning.proposal_data import as_data
+
+    folder.mkdir(parents=True, exist_ok=True)
+    for old in folder.glob("limit_*.svg"):
+        old.unlink()
+    paths = [folder / "proposal.yaml"]
+    head = "# What `glasswright tune` proposes. Nothing reads this file; `--adopt` writes the card.\n"
+    text = yaml.safe_dump(as_data(tuning), sort_keys=False, allow_unicode=True, width=110)
+    paths[0].write_text(head + text, encoding="utf-8")
+    for number, report in enumerate(tuning.sides):
+        if report.curve is not None:
+            name = f"limit_{report.side.place + 1:02d}_{report.side.end}_{report.side.limit.measure}.svg"
+            paths.append(folder / name)
+            paths[-1].write_bytes(draw_side(report, tuning.evidence, number))
+    return paths
+
+
+def _as_data(tuning: Tuning, written: list[Path]) -> dict[str, object]:
+    from glasswright.tuning.proposal_data import as_data
+
+    return {**as_data(tuning), "files": [str(path) for path in written]}
+
+
+def _adopt(file: CardFile, tuning: Tuning, by: str, *, quiet: bool) -> None:
+    from glasswright.tuning.adopting import describe_changes, write_card
+
+    changes = describe_changes(tuning)
+    if not changes:
+        click.echo("the card has these numbers already: nothing was written", err=quiet)
+        return
+    day = datetime.now().astimezone().date().isoformat()
+    write_card(file, tuning, at=day, by=by or getpass.getuser())
+    click.echo(f"{file.document.path}: {len(changes)} numbers written; `glasswright judge` applies them", err=quiet)

@@ -1,0 +1,133 @@
+"""A tuning as plain data: for the proposal's file, and for machines."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from glasswright.tuning.curve import Curve
+    from glasswright.tuning.risks import Risk
+    from glasswright.tuning.shares import Share
+    from glasswright.tuning.tuning import SideReport, Tuning
+
+DIGITS = 6
+
+
+def as_data(tuning: Tuning, *, curves: bool = True) -> dict[str, Any]:
+    """Give a tuning as mappings, lists, texts and numbers.
+
+    Parameters
+    ----------
+    curves
+        Whether the trade-off curve of every limit is part of it.
+    """
+    evidence, aims = tuning.evidence, tuning.aims
+    return {
+        "proposal": tuning.card.card,
+        "rehearsed": evidence.rehearsed,
+        "aims": {
+            "held_at_most": aims.held,
+            "confidence": aims.confidence,
+            "method": aims.method,
+            "review_is_held": aims.review_is_held,
+        },
+        "evidence": {
+            "digest": evidence.digest,
+            "healthy": [lens.ticket for lens in evidence.healthy],
+            "bad": [{"ticket": lens.ticket, "why": lens.bad} for lens in evidence.bad],
+            "left_out": [{"ticket": each.ticket, "why": each.why} for each in evidence.left_out],
+        },
+        "limits": [_side(each, curves=curves) for each in tuning.sides],
+        "whole_ticket": {
+            "lenses": tuning.risk_lenses,
+            "before": _risk(tuning.risk_before),
+            "after": _risk(tuning.risk),
+        },
+        "changed_verdicts": [
+            {"ticket": each.ticket, "before": str(each.before), "after": str(each.after)}
+            for each in tuning.changed
+            if each.before != each.after
+        ],
+    }
+
+
+def _side(report: SideReport, *, curves: bool) -> dict[str, Any]:
+    side, proposal = report.side, report.proposal
+    data: dict[str, Any] = {
+        "measure": side.limit.measure,
+        "at": str(side.limit.at),
+        "end": side.end,
+        "old": report.old_number,
+        "new": proposal.number,
+        "method": proposal.method,
+        "lenses": proposal.count or (report.looks.count if report.looks else 0),
+        "why": proposal.says,
+        "looks": _looks(report),
+        "capability": _rounded(report.capable),
+        "capability_interval": [_rounded(each) for each in report.capable_interval or ()],
+        "before": _risk(report.risk_before),
+        "after": _risk(report.risk),
+        "changed_verdicts": [each.ticket for each in report.changed],
+    }
+    if curves and report.curve is not None:
+        data["curve"] = _curve(report.curve)
+    return data
+
+
+def _looks(report: SideReport) -> dict[str, Any] | None:
+    """Give what the healthy lenses look like, turned back to how the card speaks of them."""
+    looks, spread, turn = report.looks, report.spread, report.side.turn
+    if looks is None:
+        return None
+    quartiles = sorted((turn(looks.quartile_low), turn(looks.quartile_high)))
+    ends = sorted((turn(looks.low), turn(looks.high)))
+    return {
+        "lenses": looks.count,
+        "median": _rounded(turn(looks.median)),
+        "robust_sigma": _rounded(looks.robust_sigma),
+        "quartiles": [_rounded(each) for each in quartiles],
+        "range": [_rounded(each) for each in ends],
+        "mean": _rounded(turn(looks.mean)),
+        "sigma": _rounded(looks.sigma),
+        "measuring_sigma": _rounded(spread.noise_sigma) if spread else None,
+        "lenses_own_sigma": _rounded(spread.sigma) if spread else None,
+        "lenses_own_limit_95_95": _rounded(turn(report.lenses_limit)) if report.lenses_limit is not None else None,
+        "quartile_skew": _rounded(looks.skew * (1 if report.side.end == "min" else -1)),
+        "normal_probability": _rounded(looks.normal_probability),
+        "odd": list(report.odd),
+    }
+
+
+def _risk(risk: Risk | None) -> dict[str, Any] | None:
+    if risk is None:
+        return None
+    return {
+        "good_held": _share(risk.held),
+        "good_failed": _share(risk.failed),
+        "bad_released": _share(risk.released_bad),
+        "known_bad": risk.known_bad,
+        "known_bad_passed": risk.known_bad_passed,
+        "known_bad_passed_share": _share(risk.known_bad_share),
+    }
+
+
+def _share(share: Share) -> dict[str, float | None]:
+    return {"share": _rounded(share.value), "low": _rounded(share.low), "high": _rounded(share.high)}
+
+
+def _curve(curve: Curve) -> dict[str, Any]:
+    return {
+        "bad_beyond": _rounded(curve.reference),
+        "limit": [_rounded(each) for each in curve.numbers],
+        "good_held": [_rounded(each) for each in curve.good_held],
+        "bad_released": [_rounded(each) for each in curve.bad_released],
+        "known_bad_released": [_rounded(each) for each in curve.known_bad_released],
+    }
+
+
+def _rounded(value: float | None) -> float | None:
+    """Round to six digits, so that the last bits, which differ between machines, leave no mark on the file."""
+    if value is None or not math.isfinite(value):
+        return None
+    return float(f"{value:.{DIGITS}g}")
