@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright_camera.compiled import compiled
-from glasswright_camera.edge_ring import LIGHT, PX, PY, edge_distance
+from glasswright_camera.edge_ring import COS, DISTANCE, LIGHT, SIN, octant
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,24 +29,33 @@ CORE_BINS: Final = 2 * round(CORE_REACH / CORE_STEP)
 TAIL_BINS: Final = 10
 LEAST_CELLS: Final = 8
 BINS: Final = CORE_BINS + 2 * TAIL_BINS
+TAN_SIXTEENTH: Final = math.tan(math.pi / 8)
 
 NUMBER, SUM_DISTANCE, SUM_LIGHT, SUM_SQUARE = 0, 1, 2, 3
 
 
 @compiled
-def gather(
-    pixel: Array, count: int, move: Array, inverse: Array, radius: float, radial: float, scale: float, cell: Array
-) -> None:
+def sixteenth(c: float, s: float) -> int:
+    """Give which sixteenth of the turn a direction lies in, without its angle."""
+    o = octant(c, s)
+    low, high = min(abs(c), abs(s)), max(abs(c), abs(s))
+    steep = low >= TAN_SIXTEENTH * high
+    # odd octants run towards an axis, even ones away from it
+    return 2 * o + (1 if steep == (o % 2 == 0) else 0)
+
+
+@compiled
+def gather(pixel: Array, count: int, move: Array, radius_px: float, radial: float, scale: float, cell: Array) -> None:
     """Gather pixels into cells.
 
     Parameters
     ----------
     pixel, count
-        As `collect_ring` filled it: place from the centre that the ring was collected about, and light.
+        As `collect_ring` filled it: distance, normal and light.
     move
-        (2,) px: the disc's centre from that centre.
-    inverse, radius
-        See `edge_distance`.
+        (2,) px: the disc's centre from that centre; a pixel or two, for distances are moved to second order.
+    radius_px
+        The disc's radius.
     radial
         Direction of the image radius, from which directions are counted.
     scale
@@ -56,17 +65,23 @@ def gather(
     """
     cell[:, :, :] = 0.0
     core = CORE_REACH * scale
+    per_core, per_tail = 1 / (CORE_STEP * scale), 1 / (TAIL_STEP * scale)
+    turn_c, turn_s = math.cos(radial), math.sin(radial)
     for i in range(count):
-        d, c, s = edge_distance(pixel[i, PX] - move[0], pixel[i, PY] - move[1], inverse, radius)
+        c, s = pixel[i, COS], pixel[i, SIN]
+        across = c * move[1] - s * move[0]
+        turned = across / (radius_px + pixel[i, DISTANCE])
+        d = pixel[i, DISTANCE] - c * move[0] - s * move[1] + 0.5 * across * turned
         if abs(d) < core:
-            k = TAIL_BINS + int((d + core) / (CORE_STEP * scale))
+            k = TAIL_BINS + int((d + core) * per_core)
             k = min(max(k, TAIL_BINS), TAIL_BINS + CORE_BINS - 1)
         else:
-            out = int((abs(d) - core) / (TAIL_STEP * scale))
+            out = int((abs(d) - core) * per_tail)
             if out >= TAIL_BINS:
                 continue
             k = TAIL_BINS - 1 - out if d < 0 else TAIL_BINS + CORE_BINS + out
-        direction = int(((math.atan2(s, c) - radial) / (2 * math.pi) + 2.0) * DIRECTIONS) % DIRECTIONS
+        c, s = c + s * turned, s - c * turned
+        direction = sixteenth(c * turn_c + s * turn_s, s * turn_c - c * turn_s)
         light = pixel[i, LIGHT]
         cell[direction, k, NUMBER] += 1.0
         cell[direction, k, SUM_DISTANCE] += d

@@ -53,6 +53,8 @@ REST: Final = 0.02
 """A fit stops where a step promises to lower chi-square by less than this, and counts if it was below 1 at the end."""
 SETTLING: Final = 100.0
 """The same, from where on cells that do not fit are told apart."""
+FINE_SLACK: Final = 0.015
+"""How far off the model, in steps of the edge, a cell may lie beside its noise once the fit is near."""
 NARROWEST: Final = 1.5
 """Smallest 1/MTF50^2 in px^2; a pixel alone has 2.75."""
 
@@ -123,9 +125,7 @@ def _normal_equations(
     chi_square, used = 0.0, 0
     contrast = value[CONTRAST]
     last = table.shape[0] - 2
-    f = np.empty(RADIAL)
-    gram = np.empty((RADIAL, RADIAL))
-    side = np.empty(RADIAL)
+    rows = np.empty((BINS, RADIAL + 1))  # each cell's functions and residual, over its noise
     local = np.empty(RADIAL)  # the parameters' sums in this direction
     for direction in range(DIRECTIONS):
         local[:] = 0.0
@@ -133,8 +133,7 @@ def _normal_equations(
             local[which[m]] += value[m] * factor[direction, m]
         tilt, shift, width = local[2], local[3], max(local[4], 1.0)
         rate = 1.0 / math.sqrt(width)
-        gram[:, :] = 0.0
-        side[:] = 0.0
+        filled = 0
         for k in range(BINS):
             n = cell[direction, k, NUMBER]
             if n < 1:
@@ -148,6 +147,7 @@ def _normal_equations(
             t = place - i
             rise = table[i + 1, 0] - table[i, 0]
             e, slope = table[i, 0] + t * rise, rise
+            f = rows[filled]
             for j in range(SHAPES):
                 rise = table[i + 1, 1 + j] - table[i, 1 + j]
                 f[5 + j] = table[i, 1 + j] + t * rise
@@ -162,29 +162,26 @@ def _normal_equations(
                 kept[direction, k] = abs(residual) <= 6.0 * math.sqrt(noise / n) + slack * contrast
             if not kept[direction, k]:
                 continue
-            weight = n / noise
-            gain_contrast = gain * contrast
-            f[0] = gain
-            f[1] = gain * e
-            f[2] = arm * light
+            weight = math.sqrt(n / noise)
+            gain_contrast = weight * gain * contrast
+            f[0] = weight * gain
+            f[1] = weight * gain * e
+            f[2] = weight * arm * light
             f[3] = -gain_contrast * slope / STEP * rate
             f[4] = 0.5 * f[3] * u * rate
             for j in range(SHAPES):
                 f[5 + j] *= gain_contrast
-            chi_square += weight * residual * residual
-            used += 1
-            for a in range(RADIAL):
-                left = weight * f[a]
-                side[a] += left * residual
-                for b in range(a + 1):
-                    gram[a, b] += left * f[b]
+            f[RADIAL] = weight * residual
+            filled += 1
+        used += filled
+        gram = np.dot(rows[:filled].T, rows[:filled])
+        chi_square += gram[RADIAL, RADIAL]
         for m in range(PARAMETERS):
             a, fm = which[m], factor[direction, m]
-            right[m] += side[a] * fm
+            right[m] += gram[a, RADIAL] * fm
             for n_ in range(m + 1):
                 b = which[n_]
-                entry = gram[a, b] if a >= b else gram[b, a]
-                normal[m, n_] += entry * fm * factor[direction, n_]
+                normal[m, n_] += gram[a, b] * fm * factor[direction, n_]
     for m in range(PARAMETERS):
         for n_ in range(m):
             normal[n_, m] = normal[m, n_]
@@ -199,6 +196,7 @@ def fit_edge(
     table: Array,
     variance: Array,
     prior: Array,
+    near: bool,
     value: Array,
     covariance: Array,
 ) -> tuple[float, int, bool]:
@@ -218,6 +216,8 @@ def fit_edge(
         Pixel variance on the dark and the light side.
     prior
         (PARAMETERS, PARAMETERS) inverse covariance of what is expected, 0 where nothing is known.
+    near
+        Whether `start` is near enough to tell cells that do not fit from the first.
     value, covariance
         Filled: (PARAMETERS,) and (PARAMETERS, PARAMETERS).
 
@@ -233,10 +233,12 @@ def fit_edge(
     trial_normal, trial_right = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
     kept = np.ones((DIRECTIONS, BINS), dtype=np.bool_)
     value[:] = start
-    slack = 0.1
-    damping = 1e-4
+    slack = FINE_SLACK if near else 0.1
+    damping = 1e-9 if near else 1e-4
     rested = False
     total, used = _normal_equations(cell, value, radius_px, table, which, factor, variance, slack, kept, normal, right)
+    if near:
+        slack = -1.0
     for _ in range(ITERATIONS):
         if used < 4 * PARAMETERS:
             return math.nan, used, False
@@ -250,7 +252,7 @@ def fit_edge(
             # near enough to tell dust from edge; from here on the same cells are used
             slack = -1.0
             total, used = _normal_equations(
-                cell, value, radius_px, table, which, factor, variance, 0.015, kept, normal, right
+                cell, value, radius_px, table, which, factor, variance, FINE_SLACK, kept, normal, right
             )
             continue
         trial = value + change

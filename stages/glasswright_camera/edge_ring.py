@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     Counts = NDArray[np.int64]
 
 OCTANTS: Final = 8
-PX, PY, LIGHT, DISTANCE, COS, SIN = 0, 1, 2, 3, 4, 5
-COLUMNS: Final = 6
+LIGHT, DISTANCE, COS, SIN = 0, 1, 2, 3
+COLUMNS: Final = 4
 LOOK: Final = 8
 WIDTH_OF_SIGMA: Final = 0.3277
 
@@ -32,10 +32,10 @@ def edge_distance(px: float, py: float, inverse: Array, radius: float) -> tuple[
     """Give a pixel's signed distance from the edge (px, light side positive) and the edge's normal there."""
     qx, qy = inverse[0, 0] * px + inverse[0, 1] * py, inverse[1, 0] * px + inverse[1, 1] * py
     rho = math.sqrt(qx * qx + qy * qy) + 1e-12
-    nx = (inverse[0, 0] * qx + inverse[1, 0] * qy) / rho
-    ny = (inverse[0, 1] * qx + inverse[1, 1] * qy) / rho
-    length = math.sqrt(nx * nx + ny * ny) + 1e-12
-    return (rho - radius) / length, nx / length, ny / length
+    nx = inverse[0, 0] * qx + inverse[1, 0] * qy
+    ny = inverse[0, 1] * qx + inverse[1, 1] * qy
+    share = 1.0 / (math.sqrt(nx * nx + ny * ny) + 1e-12)
+    return (rho - radius) * rho * share, nx * share, ny * share
 
 
 @compiled
@@ -50,6 +50,7 @@ def collect_ring(
     radius: float,
     inner: float,
     outer: float,
+    every: int,
     pixel: Array,
     count: Counts,
 ) -> int:
@@ -65,8 +66,10 @@ def collect_ring(
         (2,) px; (2, 2) sensor px to print mm; print mm.
     inner, outer
         How far inside and outside the edge the ring reaches, in px.
+    every
+        1 for all pixels; 3 for those of every third row of the pattern's cells, which are enough for a first look.
     pixel, count
-        Filled: (planes, rows, COLUMNS) with place from the centre, light, distance and normal, and (planes,) rows
+        Filled: (planes, rows, COLUMNS) with light, distance and normal, and (planes,) rows
         filled. Clipped pixels are left out, and counted in the value returned.
     """
     channels, height, width = values.shape
@@ -81,6 +84,8 @@ def collect_ring(
     near = max(radius - inner * steepest, 0.0) ** 2
     far = (radius + outer * steepest) ** 2
     for y in range(max(0, math.ceil(centre[1] - half_y)), min(height, math.floor(centre[1] + half_y) + 1)):
+        if (y // rows) % every:
+            continue
         py = y - centre[1]
         for x in range(max(0, math.ceil(centre[0] - half_x)), min(width, math.floor(centre[0] + half_x) + 1)):
             px = x - centre[0]
@@ -100,8 +105,6 @@ def collect_ring(
                 dark = black[channel, y % rows, x % columns]
                 at = count[plane]
                 light = (raw - dark) / (white - dark)
-                pixel[plane, at, PX] = px
-                pixel[plane, at, PY] = py
                 pixel[plane, at, LIGHT] = light / (gain[plane, 0] + gain[plane, 1] * px + gain[plane, 2] * py)
                 pixel[plane, at, DISTANCE] = distance
                 pixel[plane, at, COS] = nx

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 HALF_SIGMA: Final = 0.18739
 """MTF50 times sigma of a Gaussian: sqrt(ln 2 / 2) / pi."""
 FIRST_RING_PX: Final = 16.0
+SAMPLED_FROM_ROWS: Final = 16
+"""Discs with a radius of so many of the colour pattern's cells are first looked at in every third row of cells."""
 MOVED_PX: Final = 0.1
 """A fit that moves its centre further than this is done again about the new centre."""
 BEND_CHANGED: Final = 0.006
@@ -86,12 +88,14 @@ def walk_discs(
         scale = math.sqrt(abs(np.linalg.det(maps[disc])))
         inverse = np.linalg.inv(maps[disc])
         inner, outer = min(limit[disc, 0], FIRST_RING_PX), min(limit[disc, 1], FIRST_RING_PX)
+        # a part of the pixels is enough to see how far to look, if the part goes all round the disc
+        every = 3 if radius_px[disc] >= SAMPLED_FROM_ROWS * pattern.shape[1] else 1
         while True:
             room = values.shape[0] * int(math.pi * (1.3 * radius_px[disc] + outer + 3) ** 2) + 64
             pixel = np.empty((planes, room, COLUMNS))
             collect_ring(
                 values, pattern, black, white, gain[:, disc], centre[disc], inverse, radius_px[disc] / scale,
-                inner, outer, pixel, count,
+                inner, outer, every, pixel, count,
             )  # fmt: skip
             wanted = 0.0
             for plane in range(planes):
@@ -102,15 +106,18 @@ def walk_discs(
                 else:
                     wanted = max(wanted, 2 * outer)
             grown_inner, grown_outer = min(limit[disc, 0], wanted), min(limit[disc, 1], wanted)
-            if grown_inner <= 1.05 * inner and grown_outer <= 1.05 * outer:
+            enough = grown_inner <= 1.05 * inner and grown_outer <= 1.05 * outer
+            if enough and every == 1:
                 break
+            # what was seen with too short a ring is seen again with a part, unless it was near
+            near = grown_inner <= 1.6 * inner and grown_outer <= 1.6 * outer
+            every = 1 if near else every
             inner, outer = max(grown_inner, inner), max(grown_outer, outer)
         for plane in range(planes):
             if seen[plane]:
                 _fit_plane(
-                    pixel[plane], count[plane], look[plane], centre[disc], inverse, radius_px[disc] / scale,
-                    radius_px[disc], radial[disc], tables, bends, expected, profile_step, value[plane, disc],
-                    covariance[plane, disc], profile[plane, disc],
+                    pixel[plane], count[plane], look[plane], centre[disc], radius_px[disc], radial[disc], tables, bends,
+                    expected, profile_step, value[plane, disc], covariance[plane, disc], profile[plane, disc],
                 )  # fmt: skip
 
 
@@ -120,8 +127,6 @@ def _fit_plane(
     count: int,
     look: Array,
     centre: Array,
-    inverse: Array,
-    radius: float,
     radius_px: float,
     radial: float,
     tables: Array,
@@ -143,19 +148,20 @@ def _fit_plane(
     variance = np.empty(2)
     fitted, spread, prior = np.empty(PARAMETERS), np.empty((PARAMETERS, PARAMETERS)), np.empty((PARAMETERS, PARAMETERS))
     shares = np.full(2, FIRST_SHARE)
-    stale, fresh = True, True
+    stale, fresh, near = True, True, False
     for _ in range(5):
         if stale:
-            gather(pixel, count, move, inverse, radius, radial, unit, cell)
+            gather(pixel, count, move, radius_px, radial, unit, cell)
             plateau_variance(cell, variance)
             if not (variance[0] > 0 and variance[1] > 0):
                 return
         bend_table(tables, bends, bend, table)
         expect(expected, shares, (bend * radius_px) ** 2, prior)
-        quality, _used, rested = fit_edge(cell, start, radius_px, table, variance, prior, fitted, spread)
+        quality, _used, rested = fit_edge(cell, start, radius_px, table, variance, prior, near, fitted, spread)
         if not rested or not fitted[CONTRAST] > 0:
             return
         start[:] = fitted
+        near = True
         width = math.sqrt(fitted[WIDTH])
         stale = math.hypot(fitted[SHIFT + 1], fitted[SHIFT + 2]) >= MOVED_PX or not 0.7 < width / unit < 1.4
         settled = not stale and not fresh and abs(width / radius_px - bend) < BEND_CHANGED
