@@ -106,7 +106,7 @@ def collect(
         lenses.append(lens)
         names.append(f"{lens.ticket} {state.content} {lens.bad}")
     first, repeats = _take_first_visits(lenses)
-    healthy, far = _set_far_apart([lens for lens in first if not lens.bad], sides)
+    healthy, far = set_far_apart([lens for lens in first if not lens.bad], sides)
     return Evidence(
         sides=tuple(sides),
         healthy=healthy,
@@ -155,7 +155,7 @@ def _take_first_visits(lenses: Iterable[Lens]) -> tuple[list[Lens], list[LeftOut
     return kept, repeats
 
 
-def _set_far_apart(lenses: Sequence[Lens], sides: Sequence[Side]) -> tuple[tuple[Lens, ...], tuple[Lens, ...]]:
+def set_far_apart(lenses: Sequence[Lens], sides: Sequence[Side]) -> tuple[tuple[Lens, ...], tuple[Lens, ...]]:
     """Set the lenses apart that on some side lie too far on the bad side of the others."""
     reasons: dict[int, str] = {}
     for number, side in enumerate(sides):
