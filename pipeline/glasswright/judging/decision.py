@@ -81,6 +81,7 @@ def decide(value: float, unit: str, uncertainty: Uncertainty, tolerance: Toleran
     confidence, which matters where they lie close together. An uncertainty of which a part is not known proves nothing
     good: REVIEW at best.
     """
+    unit = "" if unit == "1" else unit  # a bare share is said without one
     if tolerance.rule == "simple":
         margin = tolerance.margin(value)
         return (Verdict.PASS if margin >= 0 else Verdict.FAIL), _say_place(value, unit, tolerance, None)
