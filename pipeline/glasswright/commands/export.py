@@ -1,0 +1,71 @@
+"""`glasswright export`: the ledger for other programs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from glasswright.export.junit import write_junit
+from glasswright.export.tables import MEASUREMENT_COLUMNS, VERDICT_COLUMNS, list_measurements, list_verdicts
+from glasswright.export.tickets import choose_tickets, read_tickets
+from glasswright.export.writing import write_csv, write_parquet, written_whole
+from glasswright.ledger import Ledger
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from glasswright.export.writing import WriteTable
+
+EXAMPLE = """\b
+Example:
+  glasswright export --ledger bench.ledger --out tables
+  glasswright export --ledger bench.ledger --out tables --format parquet --night last
+"""
+WRITERS: Final[Mapping[str, WriteTable]] = {"csv": write_csv, "parquet": write_parquet}
+
+
+@click.command(epilog=EXAMPLE)
+@click.option("--ledger", "path", type=click.Path(path_type=Path), required=True, help="The ledger.")
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder to write into.")
+@click.option(
+    "--format",
+    "formats",
+    multiple=True,
+    type=click.Choice(list(WRITERS)),
+    default=("csv",),
+    show_default=True,
+    help="May be given twice. Parquet needs pyarrow: pip install 'glasswright[export]'.",
+)
+@click.option("--night", help="Only tickets last measured in the night of this evening, such as 2026-03-14; or `last`.")
+def export(path: Path, out: Path, formats: tuple[str, ...], night: str | None) -> None:
+    """Write what the ledger says now as tables, and the verdicts as JUnit XML.
+
+    OUT receives measurements (one measured value a row, its unit and standard uncertainty in columns), verdicts (one
+    limit a row), and verdicts.junit.xml: a suite for each ticket, a test for each limit, where only PASS has passed.
+    FAIL and REVIEW are failures of that type, UNKNOWN is an error. A night runs from noon to noon.
+
+    Exit codes: 0 written, 2 wrong command, no such night, or a library is missing, 21 the ledger is missing, newer or
+    damaged.
+    """
+    with Ledger.open_for_reading(path) as ledger:
+        ledger.check_chain()
+        numbers = choose_tickets(ledger, night)
+        out.mkdir(parents=True, exist_ok=True)
+        for name in dict.fromkeys(formats):
+            _write_tables(ledger, numbers, out, name)
+        with written_whole(out / "verdicts.junit.xml") as part:
+            part.write_bytes(write_junit(read_tickets(ledger, numbers)))
+    click.echo(f"{out / 'verdicts.junit.xml'}: {len(numbers)} tickets")
+
+
+def _write_tables(ledger: Ledger, numbers: Sequence[str], out: Path, name: str) -> None:
+    tables = (
+        ("measurements", MEASUREMENT_COLUMNS, list_measurements),
+        ("verdicts", VERDICT_COLUMNS, list_verdicts),
+    )
+    for table, columns, list_rows in tables:
+        file = out / f"{table}.{name}"
+        rows = (row for judged in read_tickets(ledger, numbers) for row in list_rows(judged))
+        click.echo(f"{file}: {WRITERS[name](file, columns, rows)} rows")
