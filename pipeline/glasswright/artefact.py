@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 if TYPE_CHECKING:
@@ -118,3 +118,7 @@ class Ticket(Artefact):
     body: str
     rehearsed: bool = False
     remarks: str = ""
+    operator: str = field(default="", metadata={"address": False})
+    """Who fitted the lens, where a study tells it; changes nothing that is measured."""
+    fitting: str = field(default="", metadata={"address": False})
+    """The fitting of a study that the ticket belongs to."""

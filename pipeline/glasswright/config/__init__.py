@@ -8,8 +8,9 @@ from glasswright.config.reading import check
 from glasswright.config.stand_file import Spread, StandFile, load_stand
 from glasswright.config.stand_match import find_idle_spreads, match_stand
 from glasswright.config.suggestions import did_you_mean
-from glasswright.config.ticket_file import BodyNote, LensNote, ShotNote, TicketFile, load_ticket
+from glasswright.config.ticket_file import BodyNote, LensNote, ShotNote, StudyNote, TicketFile, load_ticket
 from glasswright.config.validation import ConfigModel, read_config, validate
+from glasswright.config.watch_keys import WatchedField, WatchKeys
 from glasswright.config.yaml_reading import read_yaml, scan_bytes, scan_yaml
 
 __all__ = [
@@ -28,7 +29,10 @@ __all__ = [
     "Spread",
     "StandFile",
     "Step",
+    "StudyNote",
     "TicketFile",
+    "WatchKeys",
+    "WatchedField",
     "Words",
     "check",
     "did_you_mean",

@@ -10,6 +10,7 @@ from pydantic import AfterValidator, Field, create_model, model_validator
 from glasswright.config.names import SafeName, Words
 from glasswright.config.reading import check
 from glasswright.config.validation import ConfigModel
+from glasswright.config.watch_keys import WatchKeys
 from glasswright.config.yaml_reading import scan_yaml
 from glasswright.errors import ConfigError
 
@@ -60,6 +61,7 @@ class StandKeys(ConfigModel):
     bodies: Annotated[tuple[Words, ...], Field(min_length=1)]
     repeatability: Spreads = Field(default_factory=dict)
     reproducibility: Spreads = Field(default_factory=dict)
+    watch: WatchKeys | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +74,8 @@ class StandFile:
     """Pooled scatter of a repeat, by `step.field` (wildcards allowed), for gathers of under five shots."""
     reproducibility: Mapping[str, Spread]
     """What setting a lens up again adds, by `step.field` (wildcards allowed)."""
+    watch: WatchKeys | None
+    """How the reference lens is watched; None where it is not."""
     sections: Mapping[str, Artefact]
     """By plugin; only those that the file has."""
     document: Document
@@ -105,6 +109,7 @@ def load_stand(path: Path, plugins: Plugins) -> StandFile:
         bodies=value.bodies,
         repeatability=value.repeatability,
         reproducibility=value.reproducibility,
+        watch=value.watch,
         sections={name: section for name, section in sections.items() if section is not None},
         document=document,
     )

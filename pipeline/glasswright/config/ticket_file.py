@@ -44,6 +44,21 @@ class BodyNote(ConfigModel):
     serial: Words | None = None
 
 
+class StudyNote(ConfigModel):
+    """Which fitting of the lens a ticket of phase `study` belongs to; tickets of one lens and fitting are repeats."""
+
+    operator: Words | None = None
+    """Who fitted the lens."""
+    fitting: Words | None = None
+    """A name that every lens of the study shares, such as `1` or `monday`: the lens was taken off the stand between."""
+
+    @model_validator(mode="after")
+    def _refuse_empty(self) -> Self:
+        if self.operator is None and self.fitting is None:
+            raise ValueError("says nothing: give `fitting`, `operator` or both, or remove it")
+        return self
+
+
 class ShotNote(ConfigModel):
     """What the ticket says of some of its files; it supplies or overrides what EXIF says."""
 
@@ -71,7 +86,14 @@ class TicketFile(ConfigModel):
     body: BodyNote
     rehearsed: bool = False
     notes: str = ""
+    study: StudyNote | None = None
     shots: tuple[ShotNote, ...] = ()
+
+    @model_validator(mode="after")
+    def _refuse_idle_study(self) -> Self:
+        if self.study is not None and self.phase != "study":
+            raise ValueError(f"`study` is read in phase `study` only, and this is phase `{self.phase}`: correct one")
+        return self
 
 
 def load_ticket(folder: Path) -> TicketFile:

@@ -65,6 +65,8 @@ class TicketRecord:
     shots: tuple[ShotRecord, ...] = ()
     manifest: tuple[str, ...] = ()
     """Addresses of every outcome that now describes the ticket."""
+    nights: tuple[str, ...] = ()
+    """ISO dates of the nights on which it was shot, in order, as far as the files tell; a night ends at noon."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

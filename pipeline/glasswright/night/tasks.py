@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from glasswright.artefact import Ticket
 from glasswright.ledger import ShotRecord, TicketRecord
+from glasswright.night.dates import nights_of
 from glasswright.night.expansion import expand_night, expand_ticket
 from glasswright.night.grouping import settings_of
 from glasswright.night.index import IndexedTicket
@@ -164,6 +165,7 @@ class TicketTask:
                 for each in self.indexed.shots
             ),
             manifest=tuple(address for address, _ in self._own()),
+            nights=nights_of(each.shot.facts.captured_at for each in self.indexed.shots),
         )
 
     def _describe(self) -> TicketReport:

@@ -88,6 +88,8 @@ def _request(folder: Path, written: TicketFile, nominal: Nominal, roles: frozens
         body=written.body.model,
         rehearsed=written.rehearsed,
         remarks=written.notes,
+        operator=(written.study.operator or "") if written.study else "",
+        fitting=(written.study.fitting or "") if written.study else "",
     )
     rules = tuple(ShotRule(**note.model_dump()) for note in written.shots)
     return TicketRequest(
