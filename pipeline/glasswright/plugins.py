@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 from glasswright.artefact import Artefact
 from glasswright.config.reading import find_why_unreadable
 from glasswright.errors import PluginError
+from glasswright.plugin_drawings import Drawings, read_drawings
 from glasswright.stage import StageDescription, describe, is_stage
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ STAGE_GROUP: Final = "glasswright.stages"
 COMMAND_GROUP: Final = "glasswright.commands"
 SECTION_ATTRIBUTE: Final = "STAND_SECTION"
 PLUGIN_NAME: Final = re.compile(r"[a-z][a-z0-9_]*")
-STAND_KEYS: Final = ("stand", "bodies", "repeatability", "reproducibility")
+STAND_KEYS: Final = ("stand", "bodies", "repeatability", "reproducibility", "watch")
 """Keys of a stand file that are the engine's, so no plugin's section can bear them."""
 
 
@@ -46,6 +47,8 @@ class Plugins:
     """By id."""
     sections: Mapping[str, type[Artefact]] = field(default_factory=dict)
     """The dataclass of each plugin's section of the stand file."""
+    drawings: Drawings = field(default_factory=Drawings)
+    """What all plugins can draw."""
     failures: tuple[PluginFailure, ...] = ()
     sources: Mapping[str, str] = field(default_factory=dict)
     """SHA-256 over all source files of each plugin's package."""
@@ -61,21 +64,25 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
     stages: dict[str, StageDescription] = {}
     sections: dict[str, type[Artefact]] = {}
     sources: dict[str, str] = {}
+    drawings = Drawings()
     failures: list[PluginFailure] = []
     for point in sorted(points, key=lambda point: (point.name, point.value)):
         try:
             _check_name(point.name, sources)
             module = _load(point)
             found = describe_stages(module, point.name)
-            section = _section_of(module)
+            section, drawn = _section_of(module), read_drawings(module)
             sources[point.name] = hash_source(module)
         except PluginError as error:
             failures.append(PluginFailure(point.name, str(error)))
             continue
         stages.update(found)
+        drawings = drawings.joined(drawn)
         if section is not None:
             sections[point.name] = section
-    return Plugins(stages=stages, sections=sections, failures=tuple(failures), sources=sources)
+    return Plugins(
+        stages=stages, sections=sections, drawings=drawings, failures=tuple(failures), sources=sources
+    )
 
 
 def _check_name(name: str, taken: Mapping[str, str]) -> None:

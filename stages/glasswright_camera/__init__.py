@@ -4,6 +4,7 @@ from glasswright_camera.check_light import check_light
 from glasswright_camera.combine_darks import combine_darks
 from glasswright_camera.combine_flats import combine_flats
 from glasswright_camera.decode_raw import decode_raw
+from glasswright_camera.drawing_doors import DRAWINGS, FRAME_DRAWINGS, SERIES_DRAWINGS
 from glasswright_camera.locate_chart import locate_chart
 from glasswright_camera.measure_distortion import measure_distortion
 from glasswright_camera.measure_fringing import measure_fringing
@@ -17,6 +18,9 @@ from glasswright_camera.trace_edges import trace_edges
 STAND_SECTION = Stand
 
 __all__ = [
+    "DRAWINGS",
+    "FRAME_DRAWINGS",
+    "SERIES_DRAWINGS",
     "STAND_SECTION",
     "check_light",
     "combine_darks",

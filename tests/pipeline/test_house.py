@@ -10,6 +10,7 @@ from click.testing import CliRunner
 
 import glasswright
 import glasswright.config
+import glasswright.drawing
 from glasswright.commands.card_notes import note_stand
 from glasswright.commands.main import glasswright as command_line
 from glasswright.config import find_idle_spreads, load_plan, load_stand, match_stand, read_config
@@ -99,6 +100,7 @@ def test_rehearsal_imports_nothing_that_measures():
 
 def test_the_camera_takes_from_the_engine_only_what_is_offered():
     offered = {"glasswright": set(glasswright.__all__), "glasswright.config": set(glasswright.config.__all__)}
+    offered["glasswright.drawing"] = set(vars(glasswright.drawing))
     for path in CAMERA.rglob("*.py"):
         for module, names in imports_of(path):
             if module.partition(".")[0] == "glasswright":

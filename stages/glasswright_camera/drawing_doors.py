@@ -1,0 +1,40 @@
+"""What this plugin can draw, by the type of what is drawn."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from glasswright import Shot
+from glasswright_camera.chart_fit import ChartFit
+from glasswright_camera.distortion import Distortion
+from glasswright_camera.drawing_distortion import draw_distortion
+from glasswright_camera.drawing_flat import draw_flat
+from glasswright_camera.drawing_focus import draw_focus
+from glasswright_camera.drawing_frame import draw_bare_frame, draw_fit_frame, draw_flat_frame, draw_trace_frame
+from glasswright_camera.drawing_fringing import draw_fringing
+from glasswright_camera.drawing_sharpness import draw_sharpness, read_field
+from glasswright_camera.flat import FlatField, FlatShot
+from glasswright_camera.trace import Trace
+
+if TYPE_CHECKING:
+    from glasswright.drawing import Picture
+
+FOCUS_ROLE = "focus_series"
+
+
+def draw_traces(traces: tuple[Trace, ...]) -> list[Picture]:
+    """Draw what the chart shots of a setting say, or its focus series."""
+    if traces[0].role == FOCUS_ROLE:
+        return draw_focus(traces)
+    field = read_field(traces)
+    return [] if field is None else [*draw_sharpness(field), *draw_fringing(traces)]
+
+
+DRAWINGS = {Distortion: draw_distortion, FlatField: draw_flat}
+SERIES_DRAWINGS = {Trace: draw_traces}
+FRAME_DRAWINGS = {
+    Trace: draw_trace_frame,
+    ChartFit: draw_fit_frame,
+    FlatShot: draw_flat_frame,
+    Shot: draw_bare_frame,
+}

@@ -1,0 +1,108 @@
+"""The frame as drawings show it: its outline, places on it, the shaded scale below it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from glasswright.drawing import SHADES, Plot, Scale, canvas, element, label, line, path, words
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+WIDTH = 560.0
+MARGIN = 14.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrameView:
+    """A frame scaled onto a drawing."""
+
+    width_px: int
+    height_px: int
+
+    @property
+    def scale(self) -> float:
+        """Units of the drawing in a sensor pixel."""
+        return (WIDTH - 2 * MARGIN) / self.width_px
+
+    @property
+    def bottom(self) -> float:
+        """Where the frame ends on the drawing."""
+        return MARGIN + self.height_px * self.scale
+
+    def place(self, points_px: Array) -> Array:
+        """Give places on the drawing, (points, 2), of sensor pixels."""
+        return MARGIN + (np.asarray(points_px) + 0.5) * self.scale
+
+    def outline(self) -> str:
+        """Draw the frame's border and its centre."""
+        x, y = WIDTH / 2, (MARGIN + self.bottom) / 2
+        border = element(
+            "rect", x=MARGIN, y=MARGIN, width=WIDTH - 2 * MARGIN, height=self.bottom - MARGIN, class_="frame"
+        )
+        return border + line(x - 5, y, x + 5, y, "axis") + line(x, y - 5, x, y + 5, "axis")
+
+    def disc_radius(self, points_px: Array) -> float:
+        """Give the radius at which neighbouring discs just do not touch on the drawing."""
+        if len(points_px) < 2:
+            return 8.0
+        apart = np.linalg.norm(points_px[:, None] - points_px[None, :], axis=2)
+        np.fill_diagonal(apart, np.inf)
+        return float(min(np.median(apart.min(axis=1)) * self.scale * 0.46, 18.0))
+
+    def draw(self, *parts: str, below: float, name: str, marks: bool = False) -> str:
+        """Give the whole drawing, with so much room below the frame."""
+        return canvas(WIDTH, self.bottom + below, self.outline(), *parts, label=name, marks=marks)
+
+
+def shade_bar(top: float, low: float, high: float, name: str) -> str:
+    """Draw the shaded scale under a map, with its numbers and its unit."""
+    left, width = MARGIN + 120, WIDTH - 2 * MARGIN - 240
+    each = width / SHADES
+    parts = [
+        element("rect", x=left + k * each, y=top, width=each + 0.3, height=12.0, class_=f"shade{k}")
+        for k in range(SHADES)
+    ]
+    scale = Scale(low=low, high=high, start=left, end=left + width)
+    parts += [label(scale(value), top + 27, scale.write(value)) for value in scale.ticks()]
+    parts.append(label(left - 10, top + 10, name, anchor="end", class_="name"))
+    return "".join(parts)
+
+
+def polyline(points: Array, class_: str) -> str:
+    """Draw a line through places on the drawing."""
+    return path([(float(x), float(y)) for x, y in points], class_)
+
+
+def arrow(start: Sequence[float], end: Sequence[float], class_: str) -> str:
+    """Draw an arrow; its head is lines, so that it prints and scales like the rest."""
+    x, y, to_x, to_y = float(start[0]), float(start[1]), float(end[0]), float(end[1])
+    along = np.array([to_x - x, to_y - y])
+    length = float(np.hypot(*along))
+    if length < 0.3:
+        return element("circle", cx=x, cy=y, r=1.0, class_=f"fill {class_}")
+    along = along / length * min(5.0, length * 0.5)
+    side = np.array([-along[1], along[0]]) * 0.5
+    left, right = np.array([to_x, to_y]) - along + side, np.array([to_x, to_y]) - along - side
+    return path([(x, y), (to_x, to_y), (left[0], left[1]), (right[0], right[1]), (to_x, to_y)], class_)
+
+
+def legend(x: float, y: float, entries: Sequence[tuple[str, str]], *, apart: float = 130.0) -> str:
+    """Draw a key: (class, text), each with a piece of its line."""
+    return "".join(
+        line(x + k * apart, y - 4, x + k * apart + 24, y - 4, f"line {class_}")
+        + element("text", words(text), x=x + k * apart + 30, y=y, class_="tick")
+        for k, (class_, text) in enumerate(entries)
+    )
+
+
+def plot_canvas(plot: Plot, *parts: str, name: str, marks: bool = True) -> str:
+    """Give a drawing that holds one plot, with room below for the names of its axis and a key."""
+    return canvas(WIDTH, plot.y.start + 74, *parts, label=name, marks=marks)
