@@ -1,7 +1,7 @@
 """Compilation of the hot loops, cached on disk so that a nightly start does not compile again.
 
-The cache is named after the sources of this whole package: compiled code inlines functions of other modules, and a
-cache that watched one file alone would go on serving them after they had changed.
+The cache is named after the sources of all modules that hold compiled code: it inlines functions of other modules, and
+a cache that watched one file alone would go on serving them after they had changed.
 """
 
 from __future__ import annotations
@@ -24,7 +24,9 @@ def cache_folder() -> Path:
     here = Path(__file__).parent
     digest = sha256()
     for source in sorted(here.glob("*.py")):
-        digest.update(source.name.encode() + b"\0" + source.read_bytes() + b"\0")
+        text = source.read_bytes()
+        if b"compiled" in text:
+            digest.update(source.name.encode() + b"\0" + text + b"\0")
     name = digest.hexdigest()[:16]
     if os.access(here, os.W_OK):
         return here / "__pycache__" / f"compiled-{name}"
