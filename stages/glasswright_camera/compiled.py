@@ -1,12 +1,13 @@
 """Compilation of the hot loops, cached on disk so that a nightly start does not compile again.
 
-The cache is named after the sources of all modules that hold compiled code: it inlines functions of other modules, and
-a cache that watched one file alone would go on serving them after they had changed.
+The cache is named after the sources of all modules that hold compiled code and what they import: it holds
+functions and constants of other modules, and a cache that watched one file alone would go on serving them after they had changed.
 """
 
 from __future__ import annotations
 
 import os
+import re
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar, cast
@@ -19,14 +20,25 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound="Callable[..., object]")
 
 
+def compiled_sources(folder: Path) -> list[Path]:
+    """List the modules that hold compiled code and those they import from this package, however far."""
+    texts = {path.stem: path.read_text() for path in folder.glob("*.py")}
+    chosen: set[str] = set()
+    waiting = [name for name, text in texts.items() if "@compiled" in text]
+    while waiting:
+        name = waiting.pop()
+        if name in texts and name not in chosen:
+            chosen.add(name)
+            waiting += re.findall(r"^\s*from glasswright_camera\.(\w+) import", texts[name], flags=re.MULTILINE)
+    return [folder / f"{name}.py" for name in sorted(chosen)]
+
+
 def cache_folder() -> Path:
     """Give the folder for this version's compiled code: beside the package, or in the user's cache."""
     here = Path(__file__).parent
     digest = sha256()
-    for source in sorted(here.glob("*.py")):
-        text = source.read_bytes()
-        if b"compiled" in text:
-            digest.update(source.name.encode() + b"\0" + text + b"\0")
+    for source in compiled_sources(here):
+        digest.update(source.name.encode() + b"\0" + source.read_bytes() + b"\0")
     name = digest.hexdigest()[:16]
     if os.access(here, os.W_OK):
         return here / "__pycache__" / f"compiled-{name}"
