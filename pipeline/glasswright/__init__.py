@@ -3,8 +3,8 @@
 What a plugin needs is here: the mark, the exception, and the base of what stages hand on.
 """
 
-from glasswright.artefact import Artefact, Bulk, CaptureFacts, Setting, Shot, Ticket
+from glasswright.artefact import Artefact, Bulk, CaptureFacts, HandAnswer, Setting, Shot, Ticket
 from glasswright.errors import Unmeasurable
 from glasswright.stage import stage
 
-__all__ = ["Artefact", "Bulk", "CaptureFacts", "Setting", "Shot", "Ticket", "Unmeasurable", "stage"]
+__all__ = ["Artefact", "Bulk", "CaptureFacts", "HandAnswer", "Setting", "Shot", "Ticket", "Unmeasurable", "stage"]

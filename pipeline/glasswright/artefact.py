@@ -107,6 +107,21 @@ class Shot(Artefact):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HandAnswer:
+    """What a person found when checking one thing by hand, as `ticket.yaml` tells it."""
+
+    check: str
+    """Name of the hand check."""
+    answer: str
+    """`pass`, `fail` or `not_applicable`."""
+    who: str = ""
+    """Who signed for it; empty for nobody."""
+    when: str = ""
+    """ISO 8601, a day or a time."""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Ticket(Artefact):
     """One visit of one lens to the stand, as `ticket.yaml` tells it."""
 
@@ -122,3 +137,5 @@ class Ticket(Artefact):
     """Who fitted the lens, where a study tells it; changes nothing that is measured."""
     fitting: str = field(default="", metadata={"address": False})
     """The fitting of a study that the ticket belongs to."""
+    hand_checks: tuple[HandAnswer, ...] = ()
+    """By name. They are read by the stage that takes the ticket alone, so an answer measures no shot again."""

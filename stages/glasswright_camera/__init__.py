@@ -10,6 +10,7 @@ from glasswright_camera.measure_distortion import measure_distortion
 from glasswright_camera.measure_fringing import measure_fringing
 from glasswright_camera.measure_mtf50 import measure_mtf50
 from glasswright_camera.measure_vignetting import measure_vignetting
+from glasswright_camera.read_hand_checks import read_hand_checks
 from glasswright_camera.reduce_dark import reduce_dark
 from glasswright_camera.reduce_flat import reduce_flat
 from glasswright_camera.stand import Stand
@@ -31,6 +32,7 @@ __all__ = [
     "measure_fringing",
     "measure_mtf50",
     "measure_vignetting",
+    "read_hand_checks",
     "reduce_dark",
     "reduce_flat",
     "trace_edges",

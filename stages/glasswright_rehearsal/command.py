@@ -89,6 +89,7 @@ def rehearse(out: Path, plan: str, model: str | None, history: int, workers: int
 
 def _refuse_mistakes(model: str, faults: tuple[str, ...], tickets: int, sensor: str, files: str) -> None:
     """Say what is wrong with the request, with what would be right."""
+    from glasswright_rehearsal.hand import HAND_FAULTS, is_zoom
     from glasswright_rehearsal.models import MODELS
     from glasswright_rehearsal.night import fault_names
     from glasswright_rehearsal.sensor import BAYER
@@ -98,6 +99,8 @@ def _refuse_mistakes(model: str, faults: tuple[str, ...], tickets: int, sensor: 
     for fault in faults:
         if fault not in fault_names():
             raise click.BadParameter(f"no fault {fault!r}; there are {', '.join(fault_names())}", param_hint="--fault")
+        if fault in HAND_FAULTS and not is_zoom(MODELS[model]):
+            raise click.BadParameter(f"{model} has no zoom that could creep; give --plan zoom", param_hint="--fault")
     if len(faults) > tickets:
         raise click.BadParameter(f"{len(faults)} faults for {tickets} tickets; give one for each", param_hint="--fault")
     if sensor not in (*BAYER, "xtrans", "mono", "rgb"):

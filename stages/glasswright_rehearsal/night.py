@@ -9,6 +9,7 @@ import numpy as np
 
 from glasswright_rehearsal.faults import LENS_FAULTS, SHOOTING_FAULTS, Fault, draw_fault, harm_lens
 from glasswright_rehearsal.geometry import Frame, Pose
+from glasswright_rehearsal.hand import HAND_FAULTS
 from glasswright_rehearsal.layout import Layout, fill_magnification
 from glasswright_rehearsal.light import Dust, Lighting
 from glasswright_rehearsal.models import MODELS, Copy, LensModel, draw_copy, set_lens
@@ -131,7 +132,7 @@ def choose_fault(night: Night, index: int) -> str:
 
 def fault_names() -> tuple[str, ...]:
     """List every fault there is, and `none`."""
-    return (*LENS_FAULTS, *SHOOTING_FAULTS, "none")
+    return (*LENS_FAULTS, *SHOOTING_FAULTS, *HAND_FAULTS, "none")
 
 
 def _draw_dust(seed: int, frame: Frame) -> tuple[Dust, ...]:

@@ -12,6 +12,7 @@ import numpy as np
 import yaml
 
 from glasswright_rehearsal.dng import Exif, write_dng
+from glasswright_rehearsal.hand import HAND_FAULTS, answer_hand_checks
 from glasswright_rehearsal.images import encode_picture, write_picture
 from glasswright_rehearsal.light import Lighting
 from glasswright_rehearsal.models import stop_focus
@@ -192,6 +193,7 @@ def _write_papers(night: Night, visit: Visit, folder: Path) -> None:
         "body": {"model": "Ostrel D7", "serial": "D7-0031"},
         "rehearsed": True,
         "notes": "",
+        "hand_checks": answer_hand_checks(visit.copy.model, visit.fault.name if visit.fault else ""),
     }
     if night.files in ("tiff", "png"):
         ticket["shots"] = [
@@ -212,7 +214,8 @@ def _write_truth(night: Night, visit: Visit, told: list[dict[str, Any]]) -> None
     """Write the truth as JSON."""
     fault = {"name": "none"} if visit.fault is None else asdict(visit.fault)
     if visit.fault is not None:
-        fault["of"] = "lens" if visit.fault.is_of_lens else "shooting"
+        of_lens = visit.fault.is_of_lens or visit.fault.name in HAND_FAULTS
+        fault["of"] = "lens" if of_lens else "shooting"
     truth = {
         "ticket": visit.number,
         "model": visit.copy.model.name,

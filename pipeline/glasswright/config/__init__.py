@@ -2,6 +2,7 @@
 
 from glasswright.config.document import Document, Place, name_place
 from glasswright.config.files import ConfigFile, DataFile
+from glasswright.config.hand_notes import CheckName, HandNote
 from glasswright.config.names import ROLES, SafeName, Words, is_safe_name
 from glasswright.config.plan import Plan, Source, Step, load_plan
 from glasswright.config.reading import check
@@ -16,10 +17,12 @@ from glasswright.config.yaml_reading import read_yaml, scan_bytes, scan_yaml
 __all__ = [
     "ROLES",
     "BodyNote",
+    "CheckName",
     "ConfigFile",
     "ConfigModel",
     "DataFile",
     "Document",
+    "HandNote",
     "LensNote",
     "Place",
     "Plan",

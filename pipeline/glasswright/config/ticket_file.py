@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
+from glasswright.config.hand_notes import CheckName, HandNote
 from glasswright.config.names import ROLES, SafeName, Words
 from glasswright.config.suggestions import did_you_mean
 from glasswright.config.validation import ConfigModel, read_config
@@ -88,6 +89,7 @@ class TicketFile(ConfigModel):
     notes: str = ""
     study: StudyNote | None = None
     shots: tuple[ShotNote, ...] = ()
+    hand_checks: dict[CheckName, HandNote] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _refuse_idle_study(self) -> Self:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
 from glasswright.artefact import Setting
-from glasswright.config import ConfigModel, Words
+from glasswright.config import CheckName, ConfigModel, Words
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Measure = Annotated[str, Field(pattern=r"^\w+(\.\w+)+$")]
@@ -121,6 +121,15 @@ class Limit(Bounded):
         return self.measure.partition(".")[2]
 
 
+HAND_STEP: Final = "read_hand_checks"
+"""Name that a plan gives to the step that reads a ticket's hand checks."""
+
+
+def hand_measures(name: str) -> tuple[str, str]:
+    """Give what judging reads of a hand check: whether it passed (empty where nobody can tell), and a sentence."""
+    return f"{HAND_STEP}.{name}.passed", f"{HAND_STEP}.{name}.says"
+
+
 class CardChange(ConfigModel):
     """One change of a card's limits, as tuning adopted it."""
 
@@ -143,8 +152,19 @@ class Card(ConfigModel):
     confidence: Confidence = 0.95
     rule: Rule = "guarded"
     limits: tuple[Limit, ...] = ()
+    hand_checks: tuple[CheckName, ...] = ()
+    """What a person must have found in order, and signed for, before the lens can pass."""
     history: tuple[CardChange, ...] = ()
     """Who changed what, when and from what evidence; judging does not read it."""
+
+    @field_validator("hand_checks")
+    @classmethod
+    def _refuse_twice(cls, names: tuple[str, ...]) -> tuple[str, ...]:
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            msg = f"asks for `{twice[0]}` twice: remove one"
+            raise ValueError(msg)
+        return names
 
     def rule_of(self, limit: Limit) -> Rule:
         """Give the decision rule of a limit."""
@@ -156,4 +176,5 @@ class Card(ConfigModel):
 
     def measures(self) -> frozenset[str]:
         """Name everything that the card reads."""
-        return frozenset(each.measure for each in (*self.limits, *self.valid_for.where))
+        hand = [measure for name in self.hand_checks for measure in hand_measures(name)]
+        return frozenset([*(each.measure for each in (*self.limits, *self.valid_for.where)), *hand])

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from glasswright.config import check, did_you_mean, scan_yaml
 from glasswright.errors import ConfigError, Problem
 from glasswright.judging.card import Card, Fact, Limit
+from glasswright.judging.hand_checks import problem_of_hand_check
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -90,6 +91,11 @@ def check_card(file: CardFile, fields: Mapping[str, FieldDescription]) -> tuple[
         file.document.problem(("valid_for", "where", index, "measure"), message)
         for index, fact in enumerate(card.valid_for.where)
         if (message := _problem_of_fact(fact, fields))
+    ]
+    found += [
+        file.document.problem(("hand_checks", index), message)
+        for index, name in enumerate(card.hand_checks)
+        if (message := problem_of_hand_check(name, fields))
     ]
     return tuple(found)
 

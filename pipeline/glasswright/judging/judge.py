@@ -8,6 +8,7 @@ from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Final, Protocol
 
 from glasswright.judging.decision import Tolerance, Uncertainty, decide
+from glasswright.judging.hand_checks import judge_hand_checks
 from glasswright.judging.validity import TicketView, why_not_valid
 from glasswright.judging.verdict import Judgement, LimitVerdict, Verdict, fold
 from glasswright.outcome import Status
@@ -78,6 +79,7 @@ def judge_ticket(state: TicketState, file: CardFile | None, stand: JudgingStand)
         verdicts = tuple(
             each for limit in file.card.limits for each in judge_limit(view, file.card, limit, stand, refusal)
         )
+        verdicts += judge_hand_checks(view, file.card, refusal)
         if not file.card.limits:
             reasons = (*reasons, f"the card for `{file.card.card}` has no limits: an empty card passes no lens")
     verdict = fold([*(each.verdict for each in verdicts), *(Verdict.UNKNOWN for _ in reasons)])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from glasswright.artefact import Ticket
+from glasswright.artefact import HandAnswer, Ticket
 from glasswright.config import load_ticket
 from glasswright.config.ticket_file import TICKET_FILE
 from glasswright.errors import ConfigError, GlasswrightError
@@ -90,6 +90,7 @@ def _request(folder: Path, written: TicketFile, nominal: Nominal, roles: frozens
         remarks=written.notes,
         operator=(written.study.operator or "") if written.study else "",
         fitting=(written.study.fitting or "") if written.study else "",
+        hand_checks=_hand_answers(written),
     )
     rules = tuple(ShotRule(**note.model_dump()) for note in written.shots)
     return TicketRequest(
@@ -99,4 +100,12 @@ def _request(folder: Path, written: TicketFile, nominal: Nominal, roles: frozens
         rules=rules,
         nominal=nominal,
         roles=roles,
+    )
+
+
+def _hand_answers(written: TicketFile) -> tuple[HandAnswer, ...]:
+    """Give the answers by name: in which order they stand in the file says nothing."""
+    return tuple(
+        HandAnswer(check=check, answer=note.answer, who=note.who or "", when=note.when or "", note=note.note or "")
+        for check, note in sorted(written.hand_checks.items())
     )

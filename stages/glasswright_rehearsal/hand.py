@@ -1,0 +1,50 @@
+"""What a rehearsed ticket says of the hand checks, and the faults that only a hand finds."""
+
+from __future__ import annotations
+
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from glasswright_rehearsal.models import LensModel
+
+WHO = "rehearsal"
+WHEN = "2026-03-02"
+
+ZOOM_CHECKS = ("zoom_creep_up", "zoom_creep_down")
+STABILISER_CHECKS = ("stabiliser_noise",)
+COMMON_CHECKS = (
+    "front_glass",
+    "rear_glass",
+    "look_through",
+    "mount",
+    "contacts",
+    "focus_ring_manual",
+    "focus_ring_autofocus",
+    "switches",
+    "aperture_blades",
+)
+
+HAND_FAULTS = MappingProxyType({"zoom_creep": "the zoom of a lens that points down slides by itself; zoom lenses only"})
+"""Name -> what it does."""
+
+FAILED_CHECK = MappingProxyType({"zoom_creep": ("zoom_creep_down", "slid from 50 mm to 70 mm in three seconds")})
+"""Fault -> the check that finds it, and what is noted."""
+
+
+def is_zoom(model: LensModel) -> bool:
+    """Say whether a model has a zoom; the rehearsed zoom lenses are the ones with a stabiliser too."""
+    return len(model.designs) > 1
+
+
+def answer_hand_checks(model: LensModel, fault: str) -> dict[str, dict[str, str]]:
+    """Give the signed answers of a ticket: all pass, what the model does not have is not applicable, a fault fails."""
+    has = (*COMMON_CHECKS, *((*ZOOM_CHECKS, *STABILISER_CHECKS) if is_zoom(model) else ()))
+    answers = {
+        name: {"answer": "pass" if name in has else "not_applicable", "who": WHO, "when": WHEN}
+        for name in (*COMMON_CHECKS, *ZOOM_CHECKS, *STABILISER_CHECKS)
+    }
+    if fault in FAILED_CHECK:
+        failed, note = FAILED_CHECK[fault]
+        answers[failed] |= {"answer": "fail", "note": note}
+    return answers
