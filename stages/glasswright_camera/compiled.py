@@ -1,7 +1,8 @@
 """Compilation of the hot loops, cached on disk so that a nightly start does not compile again.
 
 The cache is named after the sources of all modules that hold compiled code and what they import: it holds
-functions and constants of other modules, and a cache that watched one file alone would go on serving them after they had changed.
+functions and constants of other modules, and a cache that watched one file alone would go on serving them after they
+had changed.
 """
 
 from __future__ import annotations
