@@ -30,6 +30,7 @@ distortion bends it by under a tenth."""
 FIRST_REACH = 0.24
 """The same where the prediction is a straight continuation."""
 RAW_SEEDS = 48
+SAME_PITCH = 0.1
 SEEDS = 16
 ENOUGH = 0.9
 """A lattice with this share of the wanted nodes is given without trying further seeds."""
@@ -67,14 +68,16 @@ def walk_lattices(place: NDArray[np.float64], radius: NDArray[np.float64], wante
         return
     tree = cKDTree(place)
     spots = [complex(x, y) for x, y in place]
-    taken: set[int] = set()
+    taken: dict[int, float] = {}
     smaller: list[Lattice] = []
     tried = 0
     for seed in _order_seeds(place, radius, tree):
-        if seed[0] in taken:
+        # a walk that strayed into this lattice from one of another pitch does not stand for it
+        pitch = abs(spots[seed[1]] - spots[seed[2]]) / 2
+        if abs(taken.get(seed[0], 0.0) / pitch - 1) < SAME_PITCH:
             continue
         placed = _grow(seed, spots, radius, tree)
-        taken.update(placed.values())
+        taken.update(dict.fromkeys(placed.values(), pitch))
         lattice = Lattice(node=np.array(list(placed), np.int64), index=np.array(list(placed.values()), np.int64))
         if ENOUGH * wanted <= len(placed) <= wanted:
             yield lattice
@@ -108,7 +111,10 @@ def _list_seeds(place: NDArray[np.float64], radius: NDArray[np.float64], tree: c
     """Give candidates with two pairs of opposite neighbours, those near the middle of all candidates first."""
     near = np.asarray(tree.query(place, k=min(NEIGHBOURS, len(place)))[1])
     middle = np.median(place, axis=0)
-    for i in np.argsort(np.hypot(*(place - middle).T)):
+    outwards = np.argsort(np.hypot(*(place - middle).T))
+    # half of the seeds from the middle, half from all over: the middle may belong to something else
+    spread = outwards[:: max(len(outwards) // (RAW_SEEDS // 2), 1)]
+    for i in dict.fromkeys([*outwards[: RAW_SEEDS // 2].tolist(), *spread.tolist(), *outwards.tolist()]):
         alike = [int(j) for j in near[i][1:] if 1 / SIZE_RATIO < radius[j] / radius[i] < SIZE_RATIO]
         pairs = list(_list_opposite(int(i), alike, place))
         for right, left in pairs:

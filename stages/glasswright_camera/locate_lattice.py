@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -14,8 +15,11 @@ from glasswright_camera.locate_blobs import find_blobs
 from glasswright_camera.locate_discs import Discs, measure_discs
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
+    from glasswright_camera.lattice_walk import Node
     from glasswright_camera.locate_small import SmallFrame
     from glasswright_camera.stand import ChartLayout
 
@@ -24,6 +28,8 @@ FEWEST = 15
 UNEVEN = 0.15
 """A lattice more uneven than this is chance; see `measure_unevenness`."""
 WAVES = 4
+LEAST_CONTRAST = 0.1
+"""A disc fainter than this is not looked for; which ones are too faint to measure is settled later."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,9 +83,11 @@ def find_lattice(small: SmallFrame, layout: ChartLayout, tile: int) -> FoundLatt
             failure = failure if failure and failure.nodes >= reason.nodes else reason
     if failure:
         raise failure
+    bright = 100 / small.white_light
     message = (
         f"{layout.name} was not found: {len(blobs.place)} dark round things in the frame form no lattice of "
-        f"{FEWEST} or more, and its bright parts reach {100 / small.white_light:.1f} % of white; is the chart in the frame, lit and in focus?"
+        f"{FEWEST} or more, and its bright parts reach {bright:.1f} % of white; "
+        "is the chart in the frame, lit and in focus?"
     )
     raise LatticeNotFound(message, 0)
 
@@ -92,13 +100,23 @@ def _read_lattice(node: NDArray[np.int64], discs: Discs, small: SmallFrame, layo
         if len(node) < FEWEST:
             message = f"only {len(node)} discs of {layout.name} could be measured"
             raise Unmeasurable(message)
+        # a small soft ring is no round blob: the marks may be among the gaps
+        node, discs = _add_missed(node, discs, _list_gaps(node), small, layout)
         reading = read_marks(node, score_marks(node, discs.radius, discs.core, layout), layout)
     except Unmeasurable as reason:
         raise LatticeNotFound(str(reason), len(node)) from reason
     node = reading.to_layout(node)
     on = is_on_layout(node, layout)
-    found = FoundLattice(node=node[on], discs=_select(discs, on), off_layout=node[~on], off_place=discs.place[~on])
-    return _add_missed(found, small, layout)
+    every = [(column, row) for column in range(layout.columns) for row in range(layout.rows)]
+    found, found_discs = _add_missed(node[on], _select(discs, on), every, small, layout)
+    return FoundLattice(node=found, discs=found_discs, off_layout=node[~on], off_place=discs.place[~on])
+
+
+def _list_gaps(node: NDArray[np.int64]) -> list[Node]:
+    """Give the nodes that are not there though three of their four neighbours are."""
+    there = {(int(column), int(row)) for column, row in node}
+    around = Counter((column + dx, row + dy) for column, row in there for dx, dy in ((1, 0), (0, 1), (-1, 0), (0, -1)))
+    return sorted(gap for gap, count in around.items() if count >= 3 and gap not in there)
 
 
 def _measure(small: SmallFrame, layout: ChartLayout, place: NDArray[np.float64], radius: NDArray[np.float64]) -> Discs:
@@ -116,35 +134,31 @@ def _join(first: Discs, second: Discs) -> Discs:
     return Discs(**{name: np.concatenate([getattr(first, name), getattr(second, name)]) for name in Discs.__slots__})
 
 
-def _add_missed(found: FoundLattice, small: SmallFrame, layout: ChartLayout) -> FoundLattice:
-    """Look for the layout's other nodes where their neighbours say they lie, outwards in waves."""
+def _add_missed(
+    node: NDArray[np.int64], discs: Discs, wanted: Sequence[Node], small: SmallFrame, layout: ChartLayout
+) -> tuple[NDArray[np.int64], Discs]:
+    """Look for wanted nodes where their neighbours say they lie, outwards in waves."""
     for _ in range(WAVES):
-        at = {(int(c), int(r)): complex(x, y) for (c, r), (x, y) in zip(found.node, found.discs.place, strict=True)}
-        size = {(int(c), int(r)): float(radius) for (c, r), radius in zip(found.node, found.discs.radius, strict=True)}
-        nodes = [(c, r) for c in range(layout.columns) for r in range(layout.rows) if (c, r) not in at]
-        guesses = [(node, *guess) for node in nodes if (guess := predict_place(node, at)) is not None]
+        at = {(int(c), int(r)): complex(x, y) for (c, r), (x, y) in zip(node, discs.place, strict=True)}
+        size = {(int(c), int(r)): float(radius) for (c, r), radius in zip(node, discs.radius, strict=True)}
+        guesses = [(each, *guess) for each in wanted if each not in at and (guess := predict_place(each, at))]
         guesses = [guess for guess in guesses if _is_inside(guess[1], small)]
         if not guesses:
             break
         place = np.array([(spot.real, spot.imag) for _, spot, _, _ in guesses])
         reach = np.array([reach for _, _, reach, _ in guesses])
         radius = np.array([_typical_radius(neighbour, size) for _, _, _, neighbour in guesses])
-        discs = _measure(small, layout, place, radius)
+        seen = _measure(small, layout, place, radius)
         # a mark may hide among the missed: its radius is let through, its place is not
         limit = 1.2 * max(layout.large_diameter_mm / layout.disc_diameter_mm, 1.0)
         with np.errstate(invalid="ignore"):
-            good = np.hypot(*(discs.place - place).T) < reach
-            good &= (discs.radius > 0.8 * radius) & (discs.radius < limit * radius) & (discs.contrast > 0.1)
+            good = np.hypot(*(seen.place - place).T) < reach
+            good &= (seen.radius > 0.8 * radius) & (seen.radius < limit * radius) & (seen.contrast > LEAST_CONTRAST)
         if not good.any():
             break
-        fresh = np.array([node for node, *_ in guesses], np.int64)[good]
-        found = FoundLattice(
-            node=np.concatenate([found.node, fresh]),
-            discs=_join(found.discs, _select(discs, good)),
-            off_layout=found.off_layout,
-            off_place=found.off_place,
-        )
-    return found
+        node = np.concatenate([node, np.array([each for each, *_ in guesses], np.int64)[good]])
+        discs = _join(discs, _select(seen, good))
+    return node, discs
 
 
 def _typical_radius(node: tuple[int, int], size: dict[tuple[int, int], float]) -> float:

@@ -53,6 +53,19 @@ GOOD = {
         ),
         115,
     ),
+    "beside a larger lattice, rings soft": (
+        replace(
+            PLAIN,
+            pitch_px=31.2,
+            rotation=-4.9,
+            wall=0.2,
+            clutter=6,
+            neighbour_chart=True,
+            blur_px=1.55,
+            shift=(-11.0, 26.0),
+        ),
+        117,
+    ),
     "before a dark wall": (replace(PLAIN, pitch_px=40.0, wall=0.03, clutter=20, shift=(50.0, -30.0)), 117),
     "with a glare spot": (replace(PLAIN, glare=(300.0, 250.0, 60.0, 0.3)), 110),
     "25 x 18 discs of 12 px": (DENSE, 450),
@@ -257,7 +270,8 @@ def test_no_chart_is_told(what):
         "dark": np.zeros((600, 900)),
     }[what]
     with pytest.raises(
-        Unmeasurable, match=r"lattice_13x9 was not found: \d+ dark .* form no lattice of 15 or more, and its bright parts reach"
+        Unmeasurable,
+        match=r"lattice_13x9 was not found: \d+ dark .* form no lattice of 15 or more, and its bright parts reach",
     ):
         locate_chart(expose(light), make_stand(make_layout()))
 
