@@ -7,20 +7,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from glasswright_rehearsal.coma import LEAST_WAVES, transfer_comatic
 from glasswright_rehearsal.geometry import Frame
 from glasswright_rehearsal.lens import PLANE_INDEX, WAVELENGTH_UM, Lens
 
 Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 HALF = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Blur:
-    """What blurs at some places: arrays of one shape (places,). Pixels unless named otherwise.
-
-    The transfer function is real: no part of it is lopsided.
-    """
+    """What blurs at some places: arrays of one shape (places,). Pixels unless named otherwise."""
 
     cutoff: Array
     """Diffraction's cut-off, cycles per pixel."""
@@ -30,9 +29,13 @@ class Blur:
     variance_xy: Array
     variance_yy: Array
     """Covariance of the Gaussian aberration blur, square pixels, sensor axes."""
-    halo_frac: float
-    halo_variance: float
-    motion_px: tuple[float, float]
+    coma_waves: float = 0.0
+    """W31 in wavelengths, the same at all places; the one part that is lopsided."""
+    coma_deg: float = 0.0
+    """Where the far tail of a point's image lies, from x towards y."""
+    halo_frac: float = 0.0
+    halo_variance: float = 0.0
+    motion_px: tuple[float, float] = (0.0, 0.0)
     """Even motion during the exposure, its whole length."""
 
     def __len__(self) -> int:
@@ -52,17 +55,19 @@ def find_blur(
     lopsided = np.maximum(1 + a.decentre_gradient * (field @ towards), 0.2) / frame.pitch_um
     tangential = ((a.blur_um + a.tangential_growth_um * square) * lopsided) ** 2
     sagittal = ((a.blur_um + a.sagittal_growth_um * square) * lopsided) ** 2
-    coma = (a.coma_um / frame.pitch_um) ** 2
     extra = tangential - sagittal
     defocus = a.defocus_um + a.plane_defocus_um[PLANE_INDEX[plane]] + a.field_curvature_um * square
     defocus = defocus + field @ np.array(a.tilt_um)
     wavelength = WAVELENGTH_UM[plane]
+    coma_waves = a.coma_waves * WAVELENGTH_UM["green"] / wavelength
     return Blur(
         cutoff=np.full(len(place_px), frame.pitch_um / (wavelength * lens.f_number)),
         waves=defocus / (8 * lens.f_number**2 * wavelength),
-        variance_xx=sagittal + extra * along[:, 0] ** 2 + coma * towards[0] ** 2,
-        variance_xy=extra * along[:, 0] * along[:, 1] + coma * towards[0] * towards[1],
-        variance_yy=sagittal + extra * along[:, 1] ** 2 + coma * towards[1] ** 2,
+        variance_xx=sagittal + extra * along[:, 0] ** 2,
+        variance_xy=extra * along[:, 0] * along[:, 1],
+        variance_yy=sagittal + extra * along[:, 1] ** 2,
+        coma_waves=coma_waves if a.coma_waves >= LEAST_WAVES else 0.0,
+        coma_deg=a.decentre_deg,
         halo_frac=a.haze_frac,
         halo_variance=(a.halo_um / frame.pitch_um) ** 2,
         motion_px=motion_px,
@@ -97,8 +102,8 @@ def diffract(relative_frequency: Array, waves: Array) -> Array:
     return np.asarray(total * bound * 2 / np.pi, dtype=np.float64)
 
 
-def transfer(blur: Blur, frequency: Array, cos: Array, sin: Array, *, pixel: bool = True) -> Array:
-    """Give the transfer function along directions.
+def transfer(blur: Blur, frequency: Array, cos: Array, sin: Array, *, pixel: bool = True) -> Array | Complex:
+    """Give the transfer function along directions; complex where there is coma, else real.
 
     Parameters
     ----------
@@ -116,55 +121,48 @@ def transfer(blur: Blur, frequency: Array, cos: Array, sin: Array, *, pixel: boo
     (P, D, F)
     """
     f = frequency[None, None, :]
-    round_part = diffract(frequency[None, :] / blur.cutoff[:, None], blur.waves[:, None])[:, None, :]
+    result = _find_pupil(blur, frequency, cos, sin)
     variance = (
         blur.variance_xx[:, None] * cos**2
         + 2 * blur.variance_xy[:, None] * cos * sin
         + blur.variance_yy[:, None] * sin**2
     )
     exponent = -2 * np.pi**2 * f**2
-    result = round_part * np.exp(exponent * variance[:, :, None])
+    result = result * np.exp(exponent * variance[:, :, None])
     if blur.halo_frac:
         result = result * (1 - blur.halo_frac + blur.halo_frac * np.exp(exponent * blur.halo_variance))
     if blur.motion_px != (0.0, 0.0):
         result = result * np.sinc(f * (blur.motion_px[0] * cos + blur.motion_px[1] * sin)[:, :, None])
     if pixel:
         result = result * (np.sinc(f * cos[:, :, None]) * np.sinc(f * sin[:, :, None]))
-    return np.asarray(result, dtype=np.float64)
+    return result
+
+
+def _find_pupil(blur: Blur, frequency: Array, cos: Array, sin: Array) -> Array | Complex:
+    """Give the pupil's own part, (P, D or 1, F)."""
+    if not blur.coma_waves:
+        return diffract(frequency[None, :] / blur.cutoff[:, None], blur.waves[:, None])[:, None, :]
+    axis = np.deg2rad(blur.coma_deg)
+    cos_axis = np.broadcast_to(np.clip(cos * np.cos(axis) + sin * np.sin(axis), -1, 1), (len(blur), cos.shape[1]))
+    return transfer_comatic(frequency / blur.cutoff[0], blur.waves, blur.coma_waves, cos_axis)
 
 
 def find_mtf50(blur: Blur, cos: Array, sin: Array) -> Array:
-    """Give the frequency (P, D), cycles per pixel, at which the transfer function first falls to one half."""
-    coarse = np.linspace(0, 1.2, 241)
-    values = transfer(blur, coarse, cos, sin)
+    """Give the frequency (P, D), cycles per pixel, at which the transfer function's modulus first falls to one half."""
+    frequency = np.linspace(0, 1.2, 301)
+    values = np.abs(transfer(blur, frequency, cos, sin))
     below = values < HALF
-    last = np.maximum(np.argmax(below, axis=-1), 1)[..., None]
-    low, high = coarse[last - 1][..., 0], coarse[last][..., 0]
-    at_low = np.take_along_axis(values, last - 1, axis=-1)[..., 0] - HALF
-    at_high = np.take_along_axis(values, last, axis=-1)[..., 0] - HALF
-    # false position: over one coarse step the function is all but straight, so five rounds reach rounding error
-    for _ in range(5):
-        middle = low + (high - low) * at_low / np.where(at_low == at_high, 1.0, at_low - at_high)
-        found = _at_own_frequency(blur, middle, cos, sin) - HALF
-        is_under = found < 0
-        low, at_low = np.where(is_under, low, middle), np.where(is_under, at_low, found)
-        high, at_high = np.where(is_under, middle, high), np.where(is_under, found, at_high)
-    return np.where(below.any(axis=-1), middle, np.nan)
-
-
-def _at_own_frequency(blur: Blur, frequency: Array, cos: Array, sin: Array) -> Array:
-    """Evaluate `transfer` with a frequency (P, D) of its own for each place and direction."""
-    variance = (
-        blur.variance_xx[:, None] * cos**2
-        + 2 * blur.variance_xy[:, None] * cos * sin
-        + blur.variance_yy[:, None] * sin**2
-    )
-    exponent = -2 * np.pi**2 * frequency**2
-    halo = 1 - blur.halo_frac + blur.halo_frac * np.exp(exponent * blur.halo_variance)
-    motion = np.sinc(frequency * (blur.motion_px[0] * cos + blur.motion_px[1] * sin))
-    round_part = diffract(frequency / blur.cutoff[:, None], blur.waves[:, None])
-    pixel = np.sinc(frequency * cos) * np.sinc(frequency * sin)
-    return np.asarray(round_part * np.exp(exponent * variance) * halo * motion * pixel, dtype=np.float64)
+    # the crossing lies between the second and the third of four samples, which a cubic joins to rounding error
+    first = np.maximum(np.argmax(below, axis=-1), 2)[..., None] - 2
+    a, b, c, d = (np.take_along_axis(values, first + k, axis=-1)[..., 0] for k in range(4))
+    low, high = np.zeros_like(b), np.ones_like(b)
+    for _ in range(40):
+        t = (low + high) / 2
+        between = -a * t * (t - 1) * (t - 2) / 6 + b * (t + 1) * (t - 1) * (t - 2) / 2
+        between += -c * (t + 1) * t * (t - 2) / 2 + d * (t + 1) * t * (t - 1) / 6
+        low, high = np.where(between > HALF, t, low), np.where(between > HALF, high, t)
+    found = frequency[1] * (first[..., 0] + 1 + low)
+    return np.where(below.any(axis=-1), found, np.nan)
 
 
 def find_spread_px(blur: Blur) -> float:
@@ -174,4 +172,6 @@ def find_spread_px(blur: Blur) -> float:
     disc = np.max(4 * np.abs(blur.waves) / blur.cutoff)
     halo = np.sqrt(blur.halo_variance) if blur.halo_frac else 0.0
     motion = np.hypot(*blur.motion_px) / 2
-    return float(np.hypot(gauss, halo) + disc + motion)
+    # of the geometric comet, three wave units long, along its axis
+    comet = np.max(np.sqrt(2) * blur.coma_waves / blur.cutoff)
+    return float(np.hypot(np.hypot(gauss, comet), halo) + disc + motion)

@@ -93,6 +93,7 @@ def _cover(
     radius: Array,
     near: Array32,
     tail: Array32,
+    odd: Array32,
     curvatures: tuple[float, float],
     near_px: float,
     far_px: float,
@@ -113,7 +114,13 @@ def _cover(
         turn = (direction % pi) * DIRECTIONS / pi
         place = (distance + near_px) / STEP_PX + 1.0
         first = _look_up(near, plane, disc, 0, turn, place)
-        return float(first + share * (_look_up(near, plane, disc, 1, turn, place) - first))
+        value = first + share * (_look_up(near, plane, disc, 1, turn, place) - first)
+        if odd.shape[4]:
+            first = _look_up(odd, plane, disc, 0, turn, place)
+            lean = first + share * (_look_up(odd, plane, disc, 1, turn, place) - first)
+            # the other half of the turn is the same edge seen from behind; `%` brought it here
+            value += lean if direction % (2 * pi) < pi else -lean
+        return float(value)
     place = min(max(distance + 1 / curvatures[0], 0.0), tail.shape[3] - 3.0)
     column = int(place)
     t = place - column
@@ -132,6 +139,7 @@ def draw_discs(
     radius: Array,
     near: Array32,
     tail: Array32,
+    odd: Array32,
     radii: tuple[float, float],
     near_px: float,
     far_px: float,
@@ -148,7 +156,7 @@ def draw_discs(
         1 for a disc, -1 for a hole.
     centre, radius
         (planes, discs, 2) and (planes, discs, 1 + 2 harmonics), see `Edges`.
-    near, tail
+    near, tail, odd
         (planes, discs, ...), see `Profiles`.
     radii, near_px, far_px
         See `Kernels`.
@@ -165,5 +173,5 @@ def draw_discs(
                     plane = pattern[channel, y % pattern.shape[1], x % pattern.shape[2]]
                     dx, dy = x - centre[plane, disc, 0], y - centre[plane, disc, 1]
                     if dx * dx + dy * dy < side * side:
-                        value = _cover(dx, dy, plane, disc, radius, near, tail, curvatures, near_px, far_px)
+                        value = _cover(dx, dy, plane, disc, radius, near, tail, odd, curvatures, near_px, far_px)
                         picture[channel, y, x] += sign * value

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import RectBivariateSpline
 from scipy.special import j1
 
-from glasswright_rehearsal.blur import Blur, transfer
+from glasswright_rehearsal.blur import Blur, diffract
+from glasswright_rehearsal.coma import sample_pupil
 
 Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 
 def draw_exact(axes_px: Array, offset_px: tuple[float, float], blur: Blur, size_px: int, aliases: int) -> Array:
@@ -45,7 +48,7 @@ def draw_exact(axes_px: Array, offset_px: tuple[float, float], blur: Blur, size_
     return np.fft.fftshift(np.fft.ifft2(total).real)
 
 
-def _spectrum(fx: Array, fy: Array, axes_px: Array, blur: Blur) -> Array:
+def _spectrum(fx: Array, fy: Array, axes_px: Array, blur: Blur) -> Complex:
     """Give the ellipse's spectrum times the transfer function."""
     gx = axes_px[0, 0] * fx + axes_px[1, 0] * fy
     gy = axes_px[0, 1] * fx + axes_px[1, 1] * fy
@@ -53,23 +56,27 @@ def _spectrum(fx: Array, fy: Array, axes_px: Array, blur: Blur) -> Array:
     shape = abs(float(np.linalg.det(axes_px))) * j1(2 * np.pi * g) / g
     f = np.hypot(fx, fy)
     safe = np.maximum(f, 1e-12)
-    return np.asarray(shape * _transfer_2d(blur, f, fx / safe, fy / safe), dtype=np.float64)
+    return np.asarray(shape * _transfer_2d(blur, f, fx / safe, fy / safe), dtype=np.complex128)
 
 
-def _transfer_2d(blur: Blur, f: Array, cos: Array, sin: Array) -> Array:
-    """Evaluate the transfer function on a grid, row by row (each row has frequencies and directions of its own)."""
-    flat = Blur(
-        cutoff=np.full(f.size, blur.cutoff[0]) / np.maximum(f.ravel(), 1e-12),
-        waves=np.full(f.size, blur.waves[0]),
-        variance_xx=blur.variance_xx[0] * f.ravel() ** 2,
-        variance_xy=blur.variance_xy[0] * f.ravel() ** 2,
-        variance_yy=blur.variance_yy[0] * f.ravel() ** 2,
-        halo_frac=0.0,
-        halo_variance=0.0,
-        motion_px=(0.0, 0.0),
-    )
-    one = np.ones(1)
-    plain = transfer(flat, one, cos.ravel()[:, None], sin.ravel()[:, None], pixel=False)[:, 0, 0].reshape(f.shape)
+def _transfer_2d(blur: Blur, f: Array, cos: Array, sin: Array) -> Complex:
+    """Evaluate the transfer function on a grid."""
+    variance = blur.variance_xx[0] * cos**2 + 2 * blur.variance_xy[0] * cos * sin + blur.variance_yy[0] * sin**2
+    gauss = np.exp(-2 * np.pi**2 * f**2 * variance)
     halo = 1 - blur.halo_frac + blur.halo_frac * np.exp(-2 * np.pi**2 * f**2 * blur.halo_variance)
     motion = np.sinc(f * (blur.motion_px[0] * cos + blur.motion_px[1] * sin))
-    return np.asarray(plain * halo * motion * np.sinc(f * cos) * np.sinc(f * sin), dtype=np.float64)
+    pupil = _pupil_2d(blur, np.clip(f / blur.cutoff[0], 0, 1), cos, sin)
+    return np.asarray(pupil * gauss * halo * motion * np.sinc(f * cos) * np.sinc(f * sin), dtype=np.complex128)
+
+
+def _pupil_2d(blur: Blur, relative_frequency: Array, cos: Array, sin: Array) -> Array | Complex:
+    """Evaluate the pupil's part: where there is coma, from fine tables over direction and frequency."""
+    if not blur.coma_waves:
+        return diffract(relative_frequency, blur.waves)
+    axis = np.deg2rad(blur.coma_deg)
+    psi = np.arccos(np.clip(cos * np.cos(axis) + sin * np.sin(axis), -1, 1))
+    turn, direction = np.linspace(0, np.pi, 161), np.linspace(0, np.pi, 73)
+    table = sample_pupil(1 - np.cos(turn), blur.waves, blur.coma_waves, np.cos(direction))[0]
+    place = psi.ravel(), np.arccos(1 - 2 * relative_frequency).ravel()
+    real, imaginary = (RectBivariateSpline(direction, turn, part, s=0).ev(*place) for part in (table.real, table.imag))
+    return np.asarray((real + 1j * imaginary).reshape(psi.shape))

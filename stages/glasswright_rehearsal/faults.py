@@ -92,9 +92,12 @@ def _tilt(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float])
 
 def _decentre(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
     a, s = lens.aberrations, fault.severity
-    # no more even coma than this: a frame in which all discs are blurred one way is taken for a shaken one
+    # coma is a matter of the third power of the aperture
     worse = replace(
-        a, coma_um=a.coma_um + 1.3 * s * opened, decentre_deg=fault.direction_deg, decentre_gradient=0.6 * s
+        a,
+        coma_waves=a.coma_waves + 1.2 * s * opened**3,
+        decentre_deg=fault.direction_deg,
+        decentre_gradient=0.6 * s,
     )
     red = _move(lens.red.shift_px, towards, 0.35 * s)
     blue = _move(lens.blue.shift_px, towards, -0.45 * s)

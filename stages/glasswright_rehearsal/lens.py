@@ -42,12 +42,13 @@ class Aberrations:
     """Added defocus, times r^2."""
     tilt_um: tuple[float, float] = (0.0, 0.0)
     """Added defocus per half-diagonal in x and y: a tilted group."""
-    coma_um: float = 0.0
-    """Extra Gaussian blur along `decentre_deg`, the same over the whole field: the spread of a decentred element's
-    coma, without its lopsidedness."""
+    coma_waves: float = 0.0
+    """W31 in wavelengths of green, the same over the whole field: a decentred element's coma."""
     decentre_deg: float = 0.0
+    """Where the coma's far tail points, and where the blur grows."""
     decentre_gradient: float = 0.0
-    """Relative growth of the aberration blur per half-diagonal towards `decentre_deg`: one side is worse."""
+    """Relative growth of the aberration blur per half-diagonal towards `decentre_deg`: one side is worse. Where the
+    blur along the radius is not that across it, this is the astigmatism linear in the field."""
     haze_frac: float = 0.0
     """Part of the light that is scattered into a halo."""
     halo_um: float = 20.0

@@ -61,7 +61,7 @@ class Copy:
     growth_ratio: float = 1.0
     focus_um: float = 0.0
     tilt_um: Pair = (0.0, 0.0)
-    coma_um: float = 0.0
+    coma_waves: float = 0.0
     decentre_deg: float = 0.0
     decentre_gradient: float = 0.0
     distortion_add: float = 0.0
@@ -89,7 +89,7 @@ def draw_copy(model: LensModel, number: int, generator: np.random.Generator) -> 
         growth_ratio=draw(1, 0.04),
         focus_um=draw(0, 0.6),
         tilt_um=draw_pair(1.0),
-        coma_um=abs(draw(0, 0.25)),
+        coma_waves=abs(draw(0, 0.06)),
         decentre_deg=float(generator.uniform(0, 360)),
         decentre_gradient=abs(draw(0, 0.015)),
         distortion_add=draw(0, 2e-4),
@@ -123,7 +123,7 @@ def set_lens(copy: Copy, focal_length_mm: float, f_number: float) -> Lens:
             plane_defocus_um=(1.5, 0.0, -2.0),
             field_curvature_um=design.field_curvature_um,
             tilt_um=copy.tilt_um,
-            coma_um=copy.coma_um * opened,
+            coma_waves=copy.coma_waves * opened**3,
             decentre_deg=copy.decentre_deg,
             decentre_gradient=copy.decentre_gradient,
         ),

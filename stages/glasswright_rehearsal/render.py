@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,10 +96,11 @@ def _draw_chart(picture: Array32, scene: Scene, layout: Layout) -> None:
     blurs = find_disc_blurs(scene, edges)
     spread = max(find_spread_px(blur) for blur in blurs)
     top = _find_top(blurs)
+    lopsided = any(blur.coma_waves for blur in blurs)
     del layout
     for size in np.unique(circles.radius_mm):
         members = np.flatnonzero(circles.radius_mm == size)
-        kernels = build_kernels(*_bound_radii(edges.radius[:, members]), spread, top)
+        kernels = build_kernels(*_bound_radii(edges.radius[:, members]), spread, top, lopsided=lopsided)
         for start in range(0, len(members), BATCH):
             batch = members[start : start + BATCH]
             tables = [tabulate(_pick(blur, batch), kernels) for blur in blurs]
@@ -115,6 +116,7 @@ def _draw_chart(picture: Array32, scene: Scene, layout: Layout) -> None:
                     np.ascontiguousarray(edges.radius[:, batch[chosen]]),
                     np.stack([t.near[chosen] for t in tables]),
                     np.stack([t.tail[chosen] for t in tables]),
+                    np.stack([t.odd[chosen] for t in tables]),
                     kernels.radius_px,
                     kernels.near_px,
                     kernels.far_px,
@@ -151,13 +153,11 @@ def _matrices(blur: Blur) -> Array:
 
 def _pick(blur: Blur, index: NDArray[np.intp]) -> Blur:
     """Take some places."""
-    return Blur(
+    return replace(
+        blur,
         cutoff=blur.cutoff[index],
         waves=blur.waves[index],
         variance_xx=blur.variance_xx[index],
         variance_xy=blur.variance_xy[index],
         variance_yy=blur.variance_yy[index],
-        halo_frac=blur.halo_frac,
-        halo_variance=blur.halo_variance,
-        motion_px=blur.motion_px,
     )

@@ -17,6 +17,8 @@ def make_blur(
     halo_frac=0.0,
     halo_variance=0.0,
     motion_px=(0.0, 0.0),
+    coma_waves=0.0,
+    coma_deg=0.0,
 ):
     """One place's blur; `variance` is xx, xy, yy in square pixels."""
     xx, xy, yy = (np.array([float(v)]) for v in variance)
@@ -29,6 +31,8 @@ def make_blur(
         halo_frac=halo_frac,
         halo_variance=halo_variance,
         motion_px=motion_px,
+        coma_waves=coma_waves,
+        coma_deg=coma_deg,
     )
 
 
