@@ -20,14 +20,14 @@ from edge_images import (
     round_pupil,
     solve_blur,
     to_mosaic,
+    trace_sheet,
     two_gaussians,
 )
 
-from glasswright_camera.edge_table import EdgeTable, trace_table
-from glasswright_camera.mosaic import Mosaic
-
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from glasswright_camera.edge_table import EdgeTable
 
 ANGLE = 0.4
 """Direction of the image radius at every disc, radian: along no axis of the pixels."""
@@ -78,20 +78,6 @@ class Cell:
         return asdict(self)
 
 
-def trace_sheet(mosaic: Mosaic, sheet: Sheet, rng: np.random.Generator, rough_px: float = 0.3) -> EdgeTable:
-    """Trace a sheet's discs from rough places, as the chart's finding gives them."""
-    count = len(sheet.centre)
-    return trace_table(
-        mosaic,
-        centre=sheet.centre + rng.uniform(-rough_px, rough_px, sheet.centre.shape),
-        maps=np.tile(np.eye(2), (count, 1, 1)),
-        radius_px=np.full(count, sheet.radius + 0.4),
-        limit_px=np.tile([0.85 * (sheet.radius + 0.4), sheet.clear - 1.0], (count, 1)),
-        radial=np.full(count, ANGLE),
-        gain=np.tile([1.0, 0.0, 0.0], (len(mosaic.planes), count, 1)),
-    )
-
-
 def measure_cell(blur: str, radius: float, mtf50: float, noises: tuple[float, ...], draws: int) -> list[Cell]:
     """Draw a sheet of sub-pixel phases once, and trace it under fresh noise until there are enough draws."""
     transfer = BLURS[blur](mtf50)
@@ -104,7 +90,8 @@ def measure_cell(blur: str, radius: float, mtf50: float, noises: tuple[float, ..
     for noise in noises:
         found = []
         for _ in range(-(-draws // len(sheet.centre))):
-            found.append(trace_sheet(to_mosaic(sheet.light, noise=noise * STEP, rng=rng), sheet, rng))
+            mosaic = to_mosaic(sheet.light, noise=noise * STEP, rng=rng)
+            found.append(trace_sheet(mosaic, sheet, rng, angle=ANGLE))
         cells += list(_cells(blur, radius, mtf50, noise, truth, bound, sheet, found))
     return cells
 

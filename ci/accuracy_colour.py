@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from accuracy_cells import ANGLE, BLURS, STEP, trace_sheet
-from edge_images import DARK, PAPER, Sheet, disc_spectrum, place_disc, to_mosaic
+from accuracy_cells import ANGLE, BLURS, STEP
+from edge_images import DARK, PAPER, Sheet, disc_spectrum, place_disc, to_mosaic, trace_sheet
 
 
 def measure_displacement(draws: int, radius: float = 60.0, mtf50: float = 0.2) -> list[dict[str, float | str]]:
@@ -32,7 +32,7 @@ def measure_displacement(draws: int, radius: float = 60.0, mtf50: float = 0.2) -
         for noise in (0.005, 0.02):
             error, error_u = [], []
             for _ in range(max(draws // 16, 2)):
-                table = trace_sheet(to_mosaic(planes, noise=noise * STEP, rng=rng), sheet, rng)
+                table = trace_sheet(to_mosaic(planes, noise=noise * STEP, rng=rng), sheet, rng, angle=ANGLE)
                 error.append(table.centre_px[0] - table.centre_px[1] - shift)
                 error_u.append(np.hypot(table.centre_u_px[0], table.centre_u_px[1]))
             each, each_u = np.array(error), np.array(error_u)

@@ -55,8 +55,8 @@ SETTLING: Final = 100.0
 """The same, from where on cells that do not fit are told apart."""
 FINE_SLACK: Final = 0.015
 """How far off the model, in steps of the edge, a cell may lie beside its noise once the fit is near."""
-NARROWEST: Final = 1.5
-"""Smallest 1/MTF50^2 in px^2; a pixel alone has 2.75."""
+NARROWEST: Final = 0.9
+"""Smallest 1/MTF50^2 in px^2 that is tried. A pixel alone has 2.75; below 1 there is no MTF50 to speak of."""
 
 
 @compiled
@@ -245,10 +245,12 @@ def fit_edge(
         downhill = right - prior @ value
         change = np.linalg.solve(normal + prior + damping * np.diag(np.diag(normal) + 1e-12), downhill)
         promised = float(np.sum(change * downhill))
-        rested = promised < 1.0 and slack < 0
-        if promised < REST and slack < 0:
+        # where hardly any noise is left, what the model leaves stands for it
+        scale = max(1.0, total / used)
+        rested = promised < scale and slack < 0
+        if promised < REST * scale and slack < 0:
             break
-        if promised < SETTLING and slack > 0:
+        if promised < SETTLING * scale and slack > 0:
             # near enough to tell dust from edge; from here on the same cells are used
             slack = -1.0
             total, used = _normal_equations(

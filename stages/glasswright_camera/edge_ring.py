@@ -82,9 +82,10 @@ def collect_ring(
     # a pixel's level lies between its distance times the largest and the smallest stretch of the map
     steepest = math.sqrt(np.sum(inverse * inverse))
     near = max(radius - inner * steepest, 0.0) ** 2
+    first_row = math.floor(centre[1]) // rows
     far = (radius + outer * steepest) ** 2
     for y in range(max(0, math.ceil(centre[1] - half_y)), min(height, math.floor(centre[1] + half_y) + 1)):
-        if (y // rows) % every:
+        if (y // rows - first_row) % every:
             continue
         py = y - centre[1]
         for x in range(max(0, math.ceil(centre[0] - half_x)), min(width, math.floor(centre[0] + half_x) + 1)):

@@ -44,10 +44,12 @@ class EdgeTable:
     mtf: NDArray[np.float32]
     distance_px: Array
     profile: NDArray[np.float32]
+    ending: NDArray[np.int64]
+    """(planes, discs): how each fit ended; see `edge_walk`. No part of a `Trace`."""
 
     def columns(self) -> dict[str, Any]:
-        """Give the columns by name."""
-        return {field.name: getattr(self, field.name) for field in fields(self)}
+        """Give the columns of a `Trace` by name."""
+        return {field.name: getattr(self, field.name) for field in fields(self) if field.name != "ending"}
 
 
 def trace_table(
@@ -106,6 +108,7 @@ def trace_table(
         mtf=mtf.astype(np.float32),
         distance_px=DISTANCE,
         profile=profile.astype(np.float32),
+        ending=value[..., SPARE + 6].astype(np.int64),
     )
 
 

@@ -32,8 +32,10 @@ BEND_CHANGED: Final = 0.006
 """The same for the edge's bend (1/MTF50 over the radius), which the shapes' table follows."""
 
 SPARE: Final = PARAMETERS
-"""Rows behind the fit's parameters: centre x and y, pixel variance dark and light, chi-square, unit of the cells."""
-ROWS: Final = PARAMETERS + 6
+"""Rows behind the fit's parameters: centre x and y, pixel variance dark and light, chi-square, unit of the cells, and
+how it ended: one of the following."""
+ROWS: Final = PARAMETERS + 7
+NO_EDGE, NO_LEVEL, NO_REST, TOO_SHARP, MEASURED = 0, 1, 2, 3, 4
 
 
 @compiled
@@ -114,6 +116,7 @@ def walk_discs(
             every = 1 if near else every
             inner, outer = max(grown_inner, inner), max(grown_outer, outer)
         for plane in range(planes):
+            value[plane, disc, SPARE + 6] = NO_EDGE
             if seen[plane]:
                 _fit_plane(
                     pixel[plane], count[plane], look[plane], centre[disc], radius_px[disc], radial[disc], tables, bends,
@@ -154,11 +157,16 @@ def _fit_plane(
             gather(pixel, count, move, radius_px, radial, unit, cell)
             plateau_variance(cell, variance)
             if not (variance[0] > 0 and variance[1] > 0):
+                value[SPARE + 6] = NO_LEVEL
                 return
         bend_table(tables, bends, bend, table)
         expect(expected, shares, (bend * radius_px) ** 2, prior)
         quality, _used, rested = fit_edge(cell, start, radius_px, table, variance, prior, near, fitted, spread)
+        if fitted[WIDTH] < 1.0 or (not rested and fitted[WIDTH] < 1.5):
+            value[SPARE + 6] = TOO_SHARP
+            return
         if not rested or not fitted[CONTRAST] > 0:
+            value[SPARE + 6] = NO_REST
             return
         start[:] = fitted
         near = True
@@ -180,7 +188,7 @@ def _fit_plane(
     value[:PARAMETERS] = fitted
     value[SPARE], value[SPARE + 1] = centre[0] + move[0], centre[1] + move[1]
     value[SPARE + 2], value[SPARE + 3] = variance[0], variance[1]
-    value[SPARE + 4], value[SPARE + 5] = quality, unit
+    value[SPARE + 4], value[SPARE + 5], value[SPARE + 6] = quality, unit, MEASURED
     covariance[:, :] = spread * max(quality, 0.5)
     _profile(cell, fitted, radius_px, profile_step, profile)
 

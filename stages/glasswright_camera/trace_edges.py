@@ -13,6 +13,7 @@ from glasswright_camera.flat import FlatField
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.stand import ChartLayout, Fraction, Stand
 from glasswright_camera.trace import Trace
+from glasswright_camera.trace_doubts import is_beyond_nyquist, name_failures, name_notes
 from glasswright_camera.trace_light import field_gain
 from glasswright_camera.trace_shake import refuse_shake
 
@@ -47,7 +48,8 @@ def trace_edges(
     -------
     Trace
         One table for sharpness, fringing and distortion. What makes it poor: noise, discs under about 20 px across,
-        blur so wide that the ring about an edge never reaches its levels.
+        blur so wide that the ring about an edge never reaches its levels. Caveat `beyond_nyquist` where half the
+        discs hold 50 % beyond 0.5 cycles/pixel: few lenses do, sharpened or resampled files do.
 
     Raises
     ------
@@ -56,11 +58,13 @@ def trace_edges(
     """
     table = _fit_all(mosaic, fit, stand, panel or flat)
     good = np.asarray(np.isfinite(table.mtf50).all(axis=(0, 2)))
+    failed = name_failures(table.ending, good)
     if good.sum() < max(least_discs_frac * len(good), 6):
         raise Unmeasurable(
-            f"only {good.sum()} of {len(good)} discs gave an edge in every plane; "
+            f"only {good.sum()} of {len(good)} discs gave an edge in every plane ({failed}); "
             "check focus, exposure and what hangs before the chart"
         )
+    beyond = is_beyond_nyquist(table.mtf50[:, good])
     refuse_shake(table.blur_direction, table.mtf50, table.lopsided, stand.shooting.shake_ratio)
     left_out = int((~good).sum())
     return Trace(
@@ -77,7 +81,8 @@ def trace_edges(
         rotation_deg=fit.rotation_deg,
         disc_count=int(good.sum()),
         left_out_count=fit.left_out_count + left_out,
-        notes=(f"{mosaic.shot}: {left_out} discs gave no edge",) if left_out else (),
+        caveats=("beyond_nyquist",) if beyond else (),
+        notes=name_notes(mosaic.shot, failed, beyond=beyond),
         **table.columns(),
     )
 

@@ -18,14 +18,29 @@ from scipy.optimize import brentq
 from scipy.special import j1
 
 from glasswright import CaptureFacts
+from glasswright_camera.chart_fit import ChartFit
+from glasswright_camera.edge_table import EdgeTable, trace_table
 from glasswright_camera.mosaic import Mosaic
+from glasswright_camera.stand import ChartLayout, ChartUse, Mark, Sensor, ShootingLimits, Stand
 
 Transfer = Callable[[np.ndarray, np.ndarray], np.ndarray]
 """Complex transfer function of (fx, fy), cycles per pixel."""
 
 BAYER = np.array([[[0, 1], [1, 2]]])
 COLOURS = ("red", "green", "blue")
-BLACK_DN, WHITE_DN = 512.0, 16383.0
+X_TRANS = np.array(
+    [
+        [
+            [1, 2, 1, 1, 0, 1],
+            [0, 1, 0, 2, 1, 2],
+            [1, 2, 1, 1, 0, 1],
+            [1, 0, 1, 1, 2, 1],
+            [2, 1, 2, 0, 1, 0],
+            [1, 0, 1, 1, 2, 1],
+        ]
+    ]
+)
+BLACK_DN, WHITE_DN = 512.0, 65000.0
 DARK, PAPER = 0.05, 0.8
 
 
@@ -129,31 +144,6 @@ def solve_blur(make: Callable[[float], Transfer], mtf50: float, low: float, high
     return make(float(brentq(off, low, high, xtol=1e-7)))
 
 
-def draw_disc(
-    size: int,
-    centre: tuple[float, float],
-    radius: float,
-    transfer: Transfer,
-    *,
-    axes: np.ndarray | None = None,
-    folds: int = 2,
-    stretch: float = 1.0,
-) -> np.ndarray:
-    """Coverage of a blurred disc, 1 inside, at `size` x `size` pixels.
-
-    Parameters
-    ----------
-    axes
-        (2, 2), takes the disc to an ellipse.
-    folds
-        Frequencies up to this many cycles per pixel are kept.
-    stretch
-        Scales the blur.
-    """
-    spectrum = disc_spectrum(size, radius, transfer, axes=axes, folds=folds, stretch=stretch)
-    return place_disc(spectrum, size, centre)
-
-
 def disc_spectrum(
     size: int,
     radius: float,
@@ -163,7 +153,15 @@ def disc_spectrum(
     folds: int = 2,
     stretch: float = 1.0,
 ) -> np.ndarray:
-    """Spectrum of the blurred disc about the origin on 2 * folds times the sampled picture's frequencies."""
+    """Spectrum of the blurred disc about the origin, up to `folds` cycles per pixel.
+
+    Parameters
+    ----------
+    axes
+        (2, 2), takes the disc to an ellipse.
+    stretch
+        Scales the blur.
+    """
     wide = size * 2 * folds
     f = np.fft.fftfreq(wide) * 2 * folds
     fx, fy = f[None, :], f[:, None]
@@ -195,12 +193,19 @@ class Sheet:
 
 
 def draw_sheet(
-    transfer: Transfer, radius: float, *, phases: int = 16, pitch: float = 5.0, folds: int = 2, seed: int = 7
+    transfer: Transfer,
+    radius: float,
+    *,
+    phases: int = 16,
+    pitch: float = 5.0,
+    folds: int = 2,
+    seed: int = 7,
+    axes: np.ndarray | None = None,
 ) -> Sheet:
     """Draw `phases` (a square number) tiles with discs at different sub-pixel places."""
     side = round(np.sqrt(phases))
     size = 4 * round(pitch * radius / 4)
-    spectrum = disc_spectrum(size, radius, transfer, folds=folds)
+    spectrum = disc_spectrum(size, radius, transfer, folds=folds, axes=axes)
     rng = np.random.default_rng(seed)
     steps = (np.arange(side) + rng.uniform(0, 1)) / side
     light = np.empty((side * size, side * size))
@@ -239,14 +244,84 @@ def to_mosaic(
     if noise:
         assert rng is not None
         values += noise * rng.standard_normal(values.shape, dtype=np.float32)
-    white = 65000.0
     return Mosaic(
-        values=np.rint(BLACK_DN + values * (white - BLACK_DN)).clip(0, 65535).astype(np.uint16),
+        values=np.rint(BLACK_DN + values * (WHITE_DN - BLACK_DN)).clip(0, 65535).astype(np.uint16),
         pattern=pattern,
         planes=planes,
         black_dn=np.full(pattern.shape, BLACK_DN),
-        white_dn=white,
+        white_dn=WHITE_DN,
         facts=CaptureFacts(),
         role="chart",
         shot=shot,
+    )
+
+
+def trace_sheet(
+    mosaic: Mosaic,
+    sheet: Sheet,
+    rng: np.random.Generator | None = None,
+    *,
+    angle: float = 0.0,
+    rough_px: float = 0.3,
+    maps: np.ndarray | None = None,
+    inside: float = 0.85,
+) -> EdgeTable:
+    """Trace a sheet's discs from rough places, as the chart's finding gives them; the image radius runs at `angle`."""
+    count = len(sheet.centre)
+    rng = np.random.default_rng(3) if rng is None else rng
+    return trace_table(
+        mosaic,
+        centre=sheet.centre + rng.uniform(-rough_px, rough_px, sheet.centre.shape),
+        maps=np.tile(np.eye(2) if maps is None else maps, (count, 1, 1)),
+        radius_px=np.full(count, sheet.radius + 0.4),
+        limit_px=np.tile([inside * (sheet.radius + 0.4), sheet.clear - 1.0], (count, 1)),
+        radial=np.full(count, angle),
+        gain=np.tile([1.0, 0.0, 0.0], (len(mosaic.planes), count, 1)),
+    )
+
+
+def make_fit(sheet: Sheet, mosaic: Mosaic, rough_px: float = 0.3) -> ChartFit:
+    """What finding the chart would say of a sheet."""
+    side = round(np.sqrt(len(sheet.centre)))
+    count = side * side
+    rng = np.random.default_rng(5)
+    height, width = mosaic.values.shape[1:]
+    row, column = np.divmod(np.arange(count), side)
+    return ChartFit(
+        chart="sheet",
+        width_px=width,
+        height_px=height,
+        planes=mosaic.planes,
+        node=np.column_stack([column, row]),
+        centre_px=sheet.centre + rng.uniform(-rough_px, rough_px, (count, 2)),
+        radius_px=np.full(count, sheet.radius + 0.3),
+        is_mark=np.zeros(count, dtype=bool),
+        clear_px=np.full(count, sheet.clear),
+        homography=np.eye(3),
+        magnification_frac=0.02,
+        rotation_deg=0.0,
+        disc_count=count,
+        left_out_count=0,
+    )
+
+
+def make_stand(sheet: Sheet, *, kind: str = "large", shake_ratio: float = 1.25) -> Stand:
+    """A stand whose chart is the sheet's: pitch 100 mm."""
+    pitch = sheet.clear + 2 * sheet.radius + 8.0
+    disc = 200 * sheet.radius / pitch
+    layout = ChartLayout(
+        name="sheet",
+        columns=5,
+        rows=5,
+        pitch_mm=100.0,
+        disc_diameter_mm=disc,
+        marks=tuple(Mark(column=c, row=r, kind=kind) for c, r in ((1, 1), (2, 1), (1, 2))),
+        ring_hole_diameter_mm=0.4 * disc,
+        large_diameter_mm=1.4 * disc,
+        contrast_ratio=15.0,
+    )
+    return Stand(
+        sensor=Sensor(pixel_pitch_um=6.0),
+        charts=(ChartUse(layout=layout),),
+        shooting=ShootingLimits(shake_ratio=shake_ratio),
     )

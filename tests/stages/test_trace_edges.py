@@ -1,0 +1,163 @@
+"""The stage that traces edges: from a mosaic and the found chart to one table, or a reason why not."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from edge_images import Sheet, draw_sheet, gaussian, make_fit, make_stand, to_mosaic
+
+from glasswright import Unmeasurable
+from glasswright_camera.edge_walk import MEASURED, NO_EDGE, NO_LEVEL, NO_REST, TOO_SHARP
+from glasswright_camera.flat import FlatField
+from glasswright_camera.trace_doubts import name_failures
+from glasswright_camera.trace_edges import trace_edges
+
+SHARP = 0.2
+SIGMA = 0.187391 / SHARP
+
+
+@pytest.fixture(scope="module")
+def sheet():
+    return draw_sheet(gaussian(SIGMA), 32.0, phases=16)
+
+
+def expose(light, noise=0.002, **how):
+    return to_mosaic(light, noise=noise, rng=np.random.default_rng(3), **how)
+
+
+def trace(sheet, light=None, *, panel=None, flat=None, kind="large", **settings):
+    mosaic = expose(sheet.light if light is None else light)
+    return trace_edges(mosaic, make_fit(sheet, mosaic), make_stand(sheet, kind=kind), panel, flat, **settings)
+
+
+def test_every_disc_is_measured_in_every_plane(sheet):
+    found = trace(sheet)
+    assert found.disc_count == 16
+    assert found.left_out_count == 0
+    assert found.notes == ()
+    assert found.caveats == ()
+    assert found.planes == ("red", "green", "blue")
+    assert np.abs(found.mtf50 / SHARP - 1).max() < 0.01
+    assert np.abs(found.centre_px - sheet.centre).max() < 0.01
+    assert found.has_edge.all()
+
+
+def test_a_field_that_falls_off_is_evened_out_by_the_panel(sheet):
+    height, width = sheet.light.shape
+    block = 16.0
+    y, x = np.mgrid[: int(height / block) + 1, : int(width / block) + 1]
+
+    def falls(px, py):
+        return 1 - 0.4 * ((px / width) ** 2 + (py / height) ** 2)
+
+    place_y, place_x = np.mgrid[:height, :width]
+    gain = falls((x + 0.5) * block - 0.5, (y + 0.5) * block - 0.5)
+    panel = FlatField(
+        role="panel",
+        width_px=width,
+        height_px=height,
+        planes=("red", "green", "blue"),
+        block_px=block,
+        gain=np.repeat(gain[None], 3, axis=0).astype(np.float32),
+        gain_u=np.zeros((3, *gain.shape), np.float32),
+        light_level=np.full(3, 0.8, np.float32),
+        shot_count=1,
+    )
+    light = sheet.light * falls(place_x, place_y)
+    plain, evened = trace(sheet, light), trace(sheet, light, panel=panel)
+    for found in (plain, evened):
+        assert np.abs(found.centre_px - sheet.centre).max() < 0.012
+        assert np.abs((found.mtf50 / SHARP).mean(axis=1) - 1).max() < 0.005
+
+
+def test_a_ring_marks_hole_is_kept_out(sheet):
+    size = sheet.light.shape[0] // 4
+    hole = draw_sheet(gaussian(SIGMA), 12.8, phases=16, pitch=size / 12.8)
+    light = sheet.light.copy()
+    for row, column in ((1, 1), (1, 2), (2, 1)):
+        part = np.s_[row * size : (row + 1) * size, column * size : (column + 1) * size]
+        light[part] -= hole.light[part] - 0.8
+    found = trace(sheet, light, kind="ring")
+    assert np.abs(found.mtf50 / SHARP - 1).max() < 0.015
+    assert np.abs(found.centre_px - sheet.centre).max() < 0.01
+
+
+def test_discs_without_an_edge_are_counted_and_named(sheet):
+    light = sheet.light.copy()
+    size = light.shape[0] // 4
+    light[:size, : 2 * size] = 0.8
+    found = trace(sheet, light)
+    assert found.disc_count == 14
+    assert found.left_out_count == 2
+    assert found.notes == ("chart/0001.dng: not measured: 2 discs: no edge seen",)
+    assert np.isnan(found.mtf50[:, :2]).all()
+    assert np.isfinite(found.mtf50[:, 2:]).all()
+
+
+def test_too_few_edges_are_refused_with_the_reason(sheet):
+    with pytest.raises(Unmeasurable) as said:
+        trace(sheet, np.full_like(sheet.light, 0.8))
+    assert str(said.value) == (
+        "only 0 of 16 discs gave an edge in every plane (16 discs: no edge seen); "
+        "check focus, exposure and what hangs before the chart"
+    )
+
+
+def test_an_overexposed_chart_is_refused(sheet):
+    with pytest.raises(Unmeasurable, match="only 0 of 16 discs gave an edge in every plane"):
+        trace(sheet, sheet.light * 1.4)
+
+
+def test_edges_without_blur_have_no_mtf50_and_it_is_said():
+    bare = draw_sheet(gaussian(0.12), 32.0, phases=16, folds=4)
+    with pytest.raises(Unmeasurable, match=r"1\d discs: no 50 % point below 1 cycle/pixel"):
+        trace(bare)
+
+
+def test_sharpness_beyond_nyquist_is_doubted():
+    sheet = draw_sheet(gaussian(0.187391 / 0.7), 32.0, phases=16, folds=4)
+    found = trace(sheet)
+    assert np.abs(found.mtf50 / 0.7 - 1).max() < 0.03
+    assert found.caveats == ("beyond_nyquist",)
+    assert found.notes == (
+        "chart/0001.dng: MTF50 lies beyond 0.5 cycles/pixel: few lenses resolve so much; "
+        "make sure the file is neither sharpened nor resampled",
+    )
+
+
+def test_a_movement_is_refused():
+    sheet = draw_sheet(gaussian(SIGMA, 1.5 * SIGMA, 0.5), 32.0, phases=16)
+    with pytest.raises(Unmeasurable) as said:
+        trace(sheet)
+    assert "all discs are blurred 1.50 times wider along 29 degrees than across it (limit 1.25)" in str(said.value)
+
+
+def test_failures_are_named_by_their_worst_plane():
+    ending = np.array(
+        [
+            [MEASURED, NO_EDGE, NO_REST, TOO_SHARP, MEASURED],
+            [MEASURED, MEASURED, NO_LEVEL, TOO_SHARP, MEASURED],
+        ]
+    )
+    good = np.array([True, False, False, False, False])
+    assert name_failures(ending, good) == (
+        "1 disc: no edge seen; 1 disc: the ring about the edge is too narrow or clipped; "
+        "1 disc: no 50 % point below 1 cycle/pixel; "
+        "1 disc: no 50 % point below 1 cycle/pixel in one direction"
+    )
+    assert name_failures(ending, np.ones(5, dtype=bool)) == ""
+
+
+def test_of_three_shots_the_one_out_of_focus_is_odd(sheet):
+    found = trace(sheet)
+    soft = replace(found, mtf50=found.mtf50 * 0.8)
+    odd = type(found).find_odd([found, soft, replace(found, mtf50=found.mtf50 * 1.005)])
+    assert list(odd) == [1]
+    assert odd[1] == ("median MTF50 0.160 cycles/pixel where the shots beside it have 0.200: focus or the stand moved")
+    assert type(found).find_odd([replace(t, role="focus_series") for t in (found, soft, found)]) == {}
+
+
+def test_the_sheet_is_what_it_says(sheet):
+    assert isinstance(sheet, Sheet)
+    assert sheet.light.max() == pytest.approx(0.8, abs=1e-3)
+    assert sheet.light.min() == pytest.approx(0.05, abs=1e-3)
