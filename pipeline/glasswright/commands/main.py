@@ -24,8 +24,13 @@ COMMANDS: Final = {
     "run": "Measure a night of tickets.",
     "judge": "Judge what the ledger holds against the cards.",
     "gate": "Say whether a lens may go back to its owner.",
+    "pages": "Write a night as pages to read.",
     "tune": "Propose limits for a lens model from the ledger's history.",
     "returned": "Mark a lens that came back after its release.",
+    "record": "Make the record that goes with a lens, or check one.",
+    "export": "Write the ledger as tables and a night as test results.",
+    "study": "Work out how well the stand's numbers come out again.",
+    "watch": "Say whether the stand is still what it was.",
     "verify": "Check the ledger against its own hashes.",
     "stages": "List the stages there are, or explain one.",
 }

@@ -1,0 +1,36 @@
+"""`glasswright pages`: the night as pages for people."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import click
+
+EXAMPLE = """\b
+Example, for the latest night:
+  glasswright pages --ledger bench.ledger --out pages/ --tickets night/
+"""
+
+
+@click.command(epilog=EXAMPLE)
+@click.option("--ledger", type=click.Path(path_type=Path), required=True, help="The ledger.")
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder to write to.")
+@click.option("--night", type=int, help="Number of the run whose tickets are shown; the latest that measured if absent.")
+@click.option("--tickets", type=click.Path(path_type=Path), help="Folder of tickets, to show the frames in small.")
+@click.option("--workers", type=click.IntRange(min=1), help="Processes that draw; one for each core if absent.")
+def pages(ledger: Path, out: Path, night: int | None, tickets: Path | None, workers: int | None) -> None:
+    """Write a night as static pages: open OUT/index.html in any browser, from the disk; nothing is fetched.
+
+    There is a page for the night, one for each of its tickets, and one for each lens model and stand of the ledger.
+    Files of the same names in the folder are replaced.
+
+    Exit codes: 0 done, 2 wrong command, or no such night, 21 the ledger is missing, newer or damaged.
+    """
+    from glasswright.pages.building import build_pages
+
+    if tickets is not None and not tickets.is_dir():
+        raise click.UsageError(f"{tickets}: there is no such folder of tickets: correct --tickets, or leave it out")
+    count = workers or os.cpu_count() or 1
+    built = build_pages(ledger, out, night=night, tickets=tickets, workers=count)
+    click.echo(f"{built.pages} pages of {built.tickets} tickets written: open {built.night}")
