@@ -99,6 +99,7 @@ class BenchStand:
     name = "north-bench"
     bodies = ("Ostrel D7",)
     sha256 = "bench"
+    watch = None
     reproducibility: Mapping[str, Spread]
 
 

@@ -49,12 +49,16 @@ class ToySpread:
     relative_u: float | None = None
 
 
+STAND_TEXT = "stand: north-bench\nbodies: [Ostrel D7]\n"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ToyStand:
     name: str = "north-bench"
     bodies: tuple[str, ...] = ("Ostrel D7",)
     reproducibility: dict[str, ToySpread] = field(default_factory=lambda: {"*": ToySpread(u=1e-9)})
-    sha256: str = "stand"
+    sha256: str = hashlib.sha256(STAND_TEXT.encode()).hexdigest()
+    watch: None = None
 
 
 def document(kind="plan", text="plan: fixed_focal\n"):
@@ -63,7 +67,11 @@ def document(kind="plan", text="plan: fixed_focal\n"):
 
 def run_record(command="glasswright run", started_at="2026-03-01T22:00:00+00:00"):
     return RunRecord(
-        command=command, machine="bench-pc", started_at=started_at, versions={"numpy": "2.4"}, documents=(document(),)
+        command=command,
+        machine="bench-pc",
+        started_at=started_at,
+        versions={"numpy": "2.4"},
+        documents=(document(), document("stand", STAND_TEXT)),
     )
 
 

@@ -537,4 +537,4 @@ def test_the_versions_and_documents_of_a_run_are_kept(path):
     write_night(path)
     rows = dump(path)
     assert json.loads(rows["run"][0][4]) == {"numpy": "2.4"}
-    assert rows["document"][0][3] == "plan: fixed_focal\n"
+    assert {row[3] for row in rows["document"]} == {"plan: fixed_focal\n", "stand: north-bench\nbodies: [Ostrel D7]\n"}

@@ -25,11 +25,12 @@ def match_stand(stand: StandFile, plan: Plan) -> tuple[Problem, ...]:
 
 
 def find_idle_spreads(stand: StandFile, plan: Plan) -> tuple[Problem, ...]:
-    """List the uncertainties of a stand file that no field of a plan has: nothing wrong, if another plan has it."""
+    """List what a stand file says of fields that a plan does not have: nothing wrong, if another plan has them."""
+    named = [((table, pattern), pattern) for table, spreads in _tables(stand).items() for pattern in spreads]
+    named += [(("watch", "fields", measure), measure) for measure in (stand.watch.fields if stand.watch else ())]
     return tuple(
-        stand.document.problem((table, pattern), f"no field of plan `{plan.name}` is `{pattern}`")
-        for table, spreads in _tables(stand).items()
-        for pattern in spreads
+        stand.document.problem(place, f"no field of plan `{plan.name}` is `{pattern}`")
+        for place, pattern in named
         if not _matching(pattern, plan)
     )
 

@@ -115,7 +115,7 @@ class WatchKeys(ConfigModel):
     """By `step.field`."""
     missing_after_nights: Annotated[int, Field(ge=1)] = 3
     """So many nights in a row without a reference shot, and the stand counts as out of control."""
-    rules: Annotated[tuple[Rule, ...], Field(min_length=1)] = ("beyond_limits", "run_on_one_side", "two_of_three_far")
-    """The patterns that count; the others are shown only."""
+    rules: Annotated[tuple[Rule, ...], Field(min_length=1)] = ("beyond_limits", "run_on_one_side")
+    """The patterns that count; the others are shown only, for each that counts brings false alarms of its own."""
     average: WatchAverage = WatchAverage()
     restarts: tuple[WatchRestart, ...] = ()

@@ -49,7 +49,9 @@ class Decision:
         return f"{self.word} (rehearsed)" if self.rehearsed else str(self.word)
 
 
-def open_gate(ticket: str, state: TicketState | None, judgement: Judgement | None) -> Decision:
+def open_gate(
+    ticket: str, state: TicketState | None, judgement: Judgement | None, doubts: tuple[str, ...] = ()
+) -> Decision:
     """Decide whether a lens may go back to its owner.
 
     It may only if everything that its card asks for was measured, is judged as it stands now, and passed, and the visit
@@ -61,11 +63,15 @@ def open_gate(ticket: str, state: TicketState | None, judgement: Judgement | Non
         What the ledger says of the ticket now; None if it knows no such ticket.
     judgement
         The judgement to go by; None if there is none.
+    doubts
+        Why the stand counts as out of control on the ticket's nights, as its reference lens tells it now, which may be
+        more than was known when it was judged.
     """
     if state is None:
         reasons = (f"the ledger knows no ticket `{ticket}`: correct the number, or measure it",)
         return Decision(ticket=ticket, word=Word.INCOMPLETE, reasons=reasons)
     findings = [*_find_about_ticket(state), *_find_about_judgement(state, judgement)]
+    findings += [(Verdict.REVIEW, f"the stand counts as out of control: {reason}") for reason in doubts]
     verdict = fold(verdict for verdict, _ in findings)
     found_reasons = tuple(dict.fromkeys(reason for kind, reason in findings if kind is not Verdict.PASS))
     if verdict is Verdict.PASS and judgement is not None:

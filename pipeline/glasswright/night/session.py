@@ -6,7 +6,7 @@ import os
 import platform
 import sys
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from importlib.metadata import version
 from typing import TYPE_CHECKING
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
     from glasswright.config import Plan, StandFile
     from glasswright.judging.cards import CardFile
+    from glasswright.judging.verdict import Judgement
     from glasswright.ledger import Ledger
     from glasswright.night.index import TicketRequest
     from glasswright.night.night import NightReport
@@ -88,22 +89,45 @@ def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool
             retry=session.retry,
         )
         report = measure_night(night, requests, stack.enter_context(runner), stop.is_stopped)
+    report = _judge_watched(session, run, report)
     return SessionResult(run=run, night=report, refused=refused, stopped_by=stop.by)
 
 
 def _judge(session: Session, run: int, number: str) -> tuple[str, tuple[str, ...]]:
-    """Judge one ticket by what the ledger now says of it, and keep the judgement."""
+    """Judge one ticket by what the ledger now says of it, and keep the judgement.
+
+    On a watched stand it is not kept yet: the night's reference shots may come after this ticket.
+    """
     if session.cards is None:
         return "", ()
     judgements = judge_tickets(session.ledger, session.cards, session.stand, [number])
-    session.ledger.add_judgements(run, session.ledger.choose_new_judgements(judgements))
-    judgement = judgements[0]
+    if session.stand.watch is None:
+        session.ledger.add_judgements(run, session.ledger.choose_new_judgements(judgements))
+    return _tell(judgements[0])
+
+
+def _tell(judgement: Judgement) -> tuple[str, tuple[str, ...]]:
     reasons = [
         f"{each.measure} at {each.at}: {each.verdict}, {each.reason}"
         for each in judgement.verdicts
         if each.verdict is not Verdict.PASS
     ]
     return str(judgement.verdict), (*judgement.reasons, *reasons)
+
+
+def _judge_watched(session: Session, run: int, report: NightReport) -> NightReport:
+    """Judge every ticket once the whole night is measured, its reference shots too, and keep the judgements."""
+    if session.cards is None or session.stand.watch is None:
+        return report
+    numbers = [ticket.number for ticket in report.tickets]
+    judgements = judge_tickets(session.ledger, session.cards, session.stand, numbers)
+    session.ledger.add_judgements(run, session.ledger.choose_new_judgements(judgements))
+    told = {judgement.ticket: _tell(judgement) for judgement in judgements}
+    tickets = [
+        replace(ticket, verdict=told[ticket.number][0], verdict_reasons=told[ticket.number][1])
+        for ticket in report.tickets
+    ]
+    return replace(report, tickets=tuple(tickets))
 
 
 def _display(requests: Sequence[TicketRequest], roles: frozenset[str], *, quiet: bool) -> Display:

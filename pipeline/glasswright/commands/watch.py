@@ -1,0 +1,139 @@
+"""`glasswright watch`: is the stand still what it was?"""
+
+from __future__ import annotations
+
+import json
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from glasswright.commands.plugin_notes import load_plugins_aloud
+from glasswright.commands.tables import print_table
+from glasswright.config.stand_file import load_stand
+from glasswright.errors import GlasswrightError
+from glasswright.ledger import Ledger
+from glasswright.night.dates import night_at
+from glasswright.watch.baseline import GOOD_NIGHTS
+from glasswright.watch.data import as_data
+from glasswright.watch.watching import read_watch
+
+if TYPE_CHECKING:
+    from glasswright.watch.chart import Chart
+    from glasswright.watch.watching import WatchReport
+
+IN_CONTROL, OUT_OF_CONTROL = 0, 11
+MOST_NIGHTS = 14
+
+EXAMPLE = """\b
+Example, each evening after the reference lens was shot:
+  glasswright watch --ledger bench.ledger --stand configs/stands/north_bench.yaml
+"""
+
+
+class NotWatchedError(GlasswrightError):
+    """The stand file does not say how the stand is watched."""
+
+    exit_code = 2
+
+
+@click.command(epilog=EXAMPLE)
+@click.option("--ledger", type=click.Path(path_type=Path), required=True, help="The ledger.")
+@click.option("--stand", type=click.Path(path_type=Path), required=True, help="Stand file, with its section `watch`.")
+@click.option("--night", "night", help="The night to speak of, such as 2026-03-02. Default: now.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
+def watch(ledger: Path, stand: Path, night: str | None, as_json: bool) -> int:
+    """Draw control charts of the reference lens, and say whether the stand is in control.
+
+    The stand file's section `watch` names the fields, the nights that limits come from, and how many nights may pass
+    without a reference shot. A night begins at noon and is named after the day it begins on. While the stand is out of
+    control, nothing passes: `run`, `judge` and `gate` turn every PASS of the night into REVIEW.
+
+    Exit codes: 0 in control, 11 out of control, 2 wrong command or configuration, 21 the ledger is missing, newer or
+    damaged.
+    """
+    on = _read_night(night)
+    stand_file = load_stand(stand, load_plugins_aloud())
+    if stand_file.watch is None:
+        raise NotWatchedError(f"{stand}: has no section `watch`: add one that names a baseline and fields")
+    with Ledger.open_for_reading(ledger) as opened:
+        opened.check_chain()
+        report = read_watch(opened, stand_file.watch, stand_file.name)
+    if as_json:
+        click.echo(json.dumps(as_data(report, on), indent=2))
+    else:
+        _print(report, on)
+    return IN_CONTROL if as_data(report, on)["in_control"] else OUT_OF_CONTROL
+
+
+def _read_night(text: str | None) -> date:
+    if text is None:
+        return night_at(datetime.now())
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise click.UsageError(f"--night {text}: no such date: write year-month-day, such as 2026-03-02") from None
+
+
+def _print(report: WatchReport, on: date) -> None:
+    if report.rehearsed:
+        click.echo("REHEARSED: the reference shots were rendered, none was taken. For trying out only.")
+    lens = report.lens or "no reference lens yet"
+    click.echo(f"stand {report.stand}, {lens}, {len(report.nights)} nights with a reference shot")
+    headers = (
+        "field",
+        "at",
+        "body",
+        "nights of baseline",
+        "centre",
+        "lower",
+        "upper",
+        "last night",
+        "value",
+        "average",
+    )
+    print_table("Charts", headers, [_chart_row(chart) for chart in report.charts])
+    rows = [(str(point.night), "out of control", chart.name, signal) for chart in report.charts
+            for point in chart.points for signal in point.signals]  # fmt: skip
+    rows += [(str(point.night), "noted", chart.name, remark) for chart in report.charts
+             for point in chart.points for remark in point.remarks]  # fmt: skip
+    rows.sort()
+    print_table("Nights that stand out", ("night", "", "field", "why"), rows[-MOST_NIGHTS:])
+    if len(rows) > MOST_NIGHTS:
+        click.echo(f"{len(rows) - MOST_NIGHTS} earlier lines are left out: --json gives them all")
+    for each in report.left_out:
+        click.echo(f"left out: {each.ticket}: {each.why}")
+    few = sorted({chart.baseline.count for chart in report.charts if chart.baseline})
+    if few and few[0] < GOOD_NIGHTS:
+        click.echo(f"the baseline has {few[0]} nights only: with {GOOD_NIGHTS} or more there are fewer false alarms")
+    for body in report.bodies or ("",):
+        _print_word(report, on, body)
+
+
+def _print_word(report: WatchReport, on: date, body: str) -> None:
+    doubts = report.doubts_of_night(on, body)
+    click.echo(f"the night of {on}{f', body {body}' if body else ''}: {'OUT OF CONTROL' if doubts else 'in control'}")
+    for reason in doubts:
+        click.echo(f"  - {reason}")
+
+
+def _chart_row(chart: Chart) -> tuple[str, ...]:
+    last = chart.points[-1]
+    baseline = chart.baseline
+    return (
+        chart.measure,
+        str(chart.at or ""),
+        chart.body,
+        str(baseline.count) if baseline else f"none: {chart.problem}",
+        _number(baseline.centre if baseline else None),
+        _number(chart.lower),
+        _number(chart.upper),
+        str(last.night),
+        _number(last.value),
+        _number(last.average),
+    )
+
+
+def _number(value: float | None) -> str:
+    return "-" if value is None else f"{value:.5g}"

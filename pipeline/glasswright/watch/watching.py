@@ -1,0 +1,132 @@
+"""All charts of a stand, and what they say of a night."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from glasswright.ledger.phases import tickets_of_phase
+from glasswright.watch.chart import draw_chart
+from glasswright.watch.doubts import find_chart_doubts, find_gap
+from glasswright.watch.series import REFERENCE_PHASE, collect_series, nights_of_ticket
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from datetime import date
+
+    from glasswright.config import WatchKeys
+    from glasswright.ledger import Ledger, TicketState
+    from glasswright.watch.chart import Chart
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """A reference ticket that is on no chart."""
+
+    ticket: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WatchReport:
+    """The control charts of a stand's reference lens."""
+
+    stand: str
+    keys: WatchKeys
+    lens: str
+    """The reference lens; empty where there is none."""
+    charts: tuple[Chart, ...]
+    left_out: tuple[LeftOut, ...]
+    rehearsed: bool
+    """The reference shots were rendered."""
+    problem: str = ""
+    """Why nothing can be watched at all."""
+
+    @property
+    def bodies(self) -> tuple[str, ...]:
+        """The bodies that the reference lens was shot with."""
+        return tuple(sorted({chart.body for chart in self.charts}))
+
+    @property
+    def nights(self) -> tuple[date, ...]:
+        """The nights with a reference shot, in order."""
+        return tuple(sorted({point.night for chart in self.charts for point in chart.points}))
+
+    def doubts_of_night(self, night: date, body: str) -> tuple[str, ...]:
+        """Give every reason for which the stand counts as out of control on a night; none if it is in control."""
+        most = self.keys.missing_after_nights
+        if self.problem:
+            return (self.problem,)
+        charts = [chart for chart in self.charts if chart.body == body]
+        shot = sorted({point.night for chart in charts for point in chart.points})
+        gap = find_gap(shot, night, most)
+        if gap:
+            return (f"{gap} (body {body})",)
+        reasons = [reason for chart in charts for reason in find_chart_doubts(chart, night, most)]
+        never = [measure for measure in self.keys.fields if all(chart.measure != measure for chart in charts)]
+        reasons += [f"{measure} is watched, and no reference ticket has it at {self.keys.fields[measure].at}"
+                    for measure in never]  # fmt: skip
+        return tuple(reasons)
+
+    def doubts_of_ticket(self, state: TicketState) -> tuple[str, ...]:
+        """Give every reason for which the stand is in doubt on the nights on which a ticket was shot.
+
+        The nights before the baseline begins are not watched: nothing is said of tickets shot and measured then.
+        """
+        nights, begins = nights_of_ticket(state), self.keys.baseline.first
+        reasons = []
+        if self.rehearsed and not state.record.ticket.rehearsed:
+            reasons.append("the reference shots are rehearsed, and this ticket is not")
+        for night in nights:
+            if night >= begins:
+                reasons += self.doubts_of_night(night, state.record.ticket.body)
+            elif state.measured_at[:10] >= begins.isoformat():
+                # a camera whose clock was lost must not lead out of the watch
+                reasons.append(f"its files say it was shot on {night}, before the watch begins on {begins}")
+        return tuple(dict.fromkeys(reasons))
+
+
+def watch_stand(states: Iterable[TicketState], keys: WatchKeys, stand: str) -> WatchReport:
+    """Draw the charts of a stand from the reference tickets there are.
+
+    Rehearsed ones count only where there are no others.
+    """
+    reference = [state for state in states if state.record.ticket.phase == REFERENCE_PHASE]
+    real = any(not state.record.ticket.rehearsed for state in reference if state.record.stand == stand)
+    chosen: list[TicketState] = []
+    left_out: list[LeftOut] = []
+    for state in sorted(reference, key=lambda state: state.record.ticket.number):
+        why = _why_left_out(state, keys, stand, real)
+        if why:
+            left_out.append(LeftOut(ticket=state.record.ticket.number, why=why))
+        else:
+            chosen.append(state)
+    lenses = sorted({f"{state.record.ticket.model}, serial {state.record.ticket.serial}" for state in chosen})
+    several = f"the reference tickets are of several lenses ({'; '.join(lenses)}): name one with `serial`"
+    return WatchReport(
+        stand=stand,
+        keys=keys,
+        lens="; ".join(lenses),
+        charts=tuple(draw_chart(series, keys) for series in collect_series(chosen, keys.fields)),
+        left_out=tuple(left_out),
+        rehearsed=bool(chosen) and not real,
+        problem=several if len(lenses) > 1 else "",
+    )
+
+
+def _why_left_out(state: TicketState, keys: WatchKeys, stand: str, real: bool) -> str:
+    record = state.record
+    if record.stand != stand:
+        return f"it was shot on stand `{record.stand}`"
+    if keys.serial is not None and record.ticket.serial != keys.serial:
+        return f"its lens is serial {record.ticket.serial}, the reference lens is {keys.serial}"
+    if real and record.ticket.rehearsed:
+        return "its frames were rendered, and there are others that were not"
+    if nights_of_ticket(state)[-1] < keys.baseline.first:
+        return f"it was shot before the watch begins on {keys.baseline.first}"
+    return ""
+
+
+def read_watch(ledger: Ledger, keys: WatchKeys, stand: str) -> WatchReport:
+    """Draw the charts of a stand from what a ledger holds."""
+    return watch_stand(ledger.latest_tickets(tickets_of_phase(ledger, REFERENCE_PHASE), keys.fields), keys, stand)
