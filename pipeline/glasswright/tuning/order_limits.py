@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import beta, binom
+from scipy.special import betainc
+from scipy.stats import beta
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -20,7 +21,9 @@ def confidence_of(count: int, cut: int, content: float) -> float:
     Mathematical Statistics 1941, 12:91-96), and also where several ends of several measures are cut one after the other
     (Tukey, Annals of Mathematical Statistics 1947, 18:529-539).
     """
-    return float(binom.sf(cut - 1, count, 1 - content))
+    if cut < 1 or cut > count:
+        return 1.0 if cut < 1 else 0.0
+    return float(betainc(cut, count + 1 - cut, 1 - content))
 
 
 def count_needed(cut: int, content: float, confidence: float) -> int:

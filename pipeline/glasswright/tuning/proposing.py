@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.special import ndtr
 
 from glasswright.tuning.aims import FEWEST, LEAST_CUT, LEAST_NORMAL, MOST_OF_SHARE
 from glasswright.tuning.factors import one_sided_factor, two_sided_factor
@@ -113,8 +114,16 @@ def _is_cut_off(evidence: Evidence, side: int, lenses: Sequence[Lens]) -> bool:
     if old is None or np.any(evidence.guarded(side, everybody) < old):
         return False
     values, cuts = _values_and_cuts(evidence, side, lenses, old)
+    if not _may_be_cut(values, cuts):
+        return False
     fit = fit_truncated(values, cuts)
     return fit is None or fit.cut >= LEAST_CUT
+
+
+def _may_be_cut(values: Array, cuts: Array) -> bool:
+    """Say whether the cut is near enough to matter, by the spread as it is seen: most often that settles it."""
+    spread = float(values.std(ddof=1))
+    return spread > 0 and float(np.mean(ndtr((cuts - values.mean()) / spread))) > LEAST_CUT / 50
 
 
 def _values_and_cuts(evidence: Evidence, side: int, lenses: Sequence[Lens], old: float) -> tuple[Array, Array]:

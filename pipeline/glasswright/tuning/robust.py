@@ -86,10 +86,20 @@ def modified_scores(values: Array) -> Array:
 def far_below(values: Array) -> Flags:
     """Say which values lie so far below the median that they are another population's.
 
-    The scale is that of the values below the median alone, so that a skewed population keeps its long tail.
+    The scale is that of the values below the median alone, so that a skewed population keeps its long tail; it is taken
+    again without those that were found, until no more are.
     """
-    middle = np.median(values)
-    below = middle - values[values < middle]
+    far = np.zeros(len(values), dtype=bool)
+    while True:
+        more = far | _is_far(values, values[~far])
+        if np.array_equal(more, far):
+            return far
+        far = more
+
+
+def _is_far(values: Array, near: Array) -> Flags:
+    middle = np.median(near)
+    below = middle - near[near < middle]
     typical = float(np.median(below)) if len(below) else 0.0
     if typical == 0 or not math.isfinite(typical):
         return np.zeros(len(values), dtype=bool)
