@@ -29,7 +29,7 @@ LENS_FAULTS = MappingProxyType(
 SHOOTING_FAULTS = MappingProxyType(
     {
         "shake": "the chart shots of one setting are blurred in one direction",
-        "lamp_drift": "the chart shots of one setting were lit otherwise than its panel shots",
+        "lamp_drift": "one lamp was dimmer in the chart shots of one setting than in its panel shots",
         "tilted_chart": "the chart was not parallel to the sensor",
         "half_copied_file": "the second half of one chart file never arrived",
         "clipped": "the paper is overexposed in one setting",

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 FOCUS_STEPS = (-3, -2, -1, 0, 1, 2, 3)
 LAMP_SCATTER = 0.001
 """Of the lamps' level from shot to shot."""
+LAMP_LEAN = 0.4
+"""Slope of one lamp's light over half a diagonal, of its light at the middle."""
 
 
 @dataclass(slots=True)
@@ -151,7 +153,11 @@ def strike_scene(scene: Scene, fault: Fault | None) -> Scene:
         return replace(scene, motion_px=(float(2.5 * severity * np.cos(turn)), float(2.5 * severity * np.sin(turn))))
     lighting: Lighting = scene.lighting
     if fault.name == "lamp_drift":
-        return replace(scene, lighting=replace(lighting, level=lighting.level * (1 - 0.07 * severity)))
+        # one of two lamps, each of which lights its own side more, has lost light
+        lost = 0.07 * severity
+        gx, gy = lighting.gradient
+        leaning = (gx + LAMP_LEAN * lost * float(np.cos(turn)), gy + LAMP_LEAN * lost * float(np.sin(turn)))
+        return replace(scene, lighting=replace(lighting, level=lighting.level * (1 - lost), gradient=leaning))
     if fault.name == "clipped":
         return replace(scene, lighting=replace(lighting, level=lighting.level * 2.2 * severity))
     return scene
