@@ -8,12 +8,13 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
 from glasswright.errors import GlasswrightError
-from glasswright.judging.gate import Decision, open_gate
 from glasswright.judging.judge import JUDGE_VERSION
+from glasswright.watch.gatekeeper import Gatekeeper
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from glasswright.judging.gate import Decision
     from glasswright.judging.verdict import Judgement, LimitVerdict
     from glasswright.ledger import Ledger, TicketState
 
@@ -108,8 +109,8 @@ def _read_date(text: str) -> date:
 
 def read_tickets(ledger: Ledger, numbers: Sequence[str]) -> Iterator[JudgedTicket]:
     """Give tickets with all their measurements, some at a time, each row checked against its hash."""
+    gatekeeper = Gatekeeper(ledger)
     for start in range(0, len(numbers), AT_ONCE):
         for state in ledger.latest_tickets(numbers[start : start + AT_ONCE]):
-            number = state.record.ticket.number
-            judgement = ledger.latest_judgement(number)
-            yield JudgedTicket(state=state, judgement=judgement, decision=open_gate(number, state, judgement))
+            judgement = ledger.latest_judgement(state.record.ticket.number)
+            yield JudgedTicket(state=state, judgement=judgement, decision=gatekeeper.decide(state, judgement))

@@ -21,6 +21,7 @@ JUDGEMENT_SQL = (
 )
 LATEST_OF_ALL = "IN (SELECT max(id) FROM judgement GROUP BY ticket)"
 LATEST_OF_ONE = "= (SELECT max(id) FROM judgement WHERE ticket = ?)"
+OF_THAT_HASH = "= (SELECT max(id) FROM judgement WHERE ticket = ? AND hash = ?)"
 
 
 def choose_new(database: Database, judgements: Iterable[Judgement]) -> tuple[Judgement, ...]:
@@ -69,6 +70,17 @@ def latest_judgement(database: Database, ticket: str) -> Judgement | None:
     """Give the latest judgement of a ticket, checked against its hash."""
     rows = database.rows(JUDGEMENT_SQL.format(which=LATEST_OF_ONE), ticket)
     return read_judgement(database, rows[0]) if rows else None
+
+
+def earlier_judgement(database: Database, ticket: str, name: str) -> Judgement | None:
+    """Give the judgement of a ticket that `judgement_hash` names, checked against its hash; None if there is none."""
+    rows = database.rows(JUDGEMENT_SQL.format(which=OF_THAT_HASH), ticket, name)
+    return read_judgement(database, rows[0]) if rows else None
+
+
+def judgement_hash(judgement: Judgement) -> str:
+    """Name a judgement by all that it says."""
+    return str(judgement_values(judgement)[0][-1])
 
 
 def read_judgement(database: Database, row: Sequence[Any]) -> Judgement:

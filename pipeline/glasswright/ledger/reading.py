@@ -29,6 +29,10 @@ OUTCOME_COLUMNS: Final = (
     "measured_count, measured_hash, seconds, traceback, content, hash"
 )
 OUTCOME_SQL: Final = f"SELECT {OUTCOME_COLUMNS} FROM outcome"
+MANIFEST_SQL: Final = (
+    "SELECT manifest.id, ticket, folder, record, content, manifest.hash, started_at FROM manifest "
+    "JOIN run ON run.id = run "
+)
 MEASUREMENT_SQL: Final = (
     "SELECT outcome, path, unit, kind, value, text, u, hash FROM measurement JOIN field ON field.id = field "
 )
@@ -114,15 +118,24 @@ def latest_states(
     measures
         `step.field` names of the measurements to read; None for all.
     """
-    sql = (
-        "SELECT manifest.id, ticket, folder, record, content, manifest.hash, started_at FROM manifest "
-        "JOIN run ON run.id = run WHERE manifest.id IN (SELECT max(id) FROM manifest WHERE ticket != '' "
-    )
+    sql = MANIFEST_SQL + "WHERE manifest.id IN (SELECT max(id) FROM manifest WHERE ticket != '' "
     if tickets is None:
         manifests = database.rows(sql + "GROUP BY ticket) ORDER BY ticket")
     else:
         chosen = "AND ticket IN (SELECT value FROM json_each(?)) GROUP BY ticket) ORDER BY ticket"
         manifests = database.rows(sql + chosen, json.dumps(sorted(tickets)))
+    return _states(database, manifests, measures)
+
+
+def earlier_states(database: Database, ticket: str, content: str) -> tuple[TicketState, ...]:
+    """Give what the ledger said of a ticket when `content` was what had been measured, the latest such time first."""
+    sql = MANIFEST_SQL + "WHERE ticket = ? AND content = ? ORDER BY manifest.id DESC"
+    return _states(database, database.rows(sql, ticket, content), None)
+
+
+def _states(
+    database: Database, manifests: Sequence[Sequence[Any]], measures: Collection[str] | None
+) -> tuple[TicketState, ...]:
     members = _members(database, [row[0] for row in manifests])
     outcomes = {row[0]: row for rows in members.values() for row in rows}
     measured = read_measured(database, outcomes, measures)
@@ -217,7 +230,7 @@ def _state(
         content=content,
         measured_at=started_at,
         outcomes=tuple(_kept(row, measured.get(row[0], {})) for row in members),
-        other_lenses=_other_lenses(database, record),
+        other_lenses=_other_lenses(database, record, number),
     )
 
 
@@ -237,8 +250,9 @@ def _kept(row: Sequence[Any], measured: Mapping[str, Measured]) -> KeptOutcome:
     )
 
 
-def _other_lenses(database: Database, record: TicketRecord) -> tuple[str, ...]:
-    texts = database.rows("SELECT DISTINCT record FROM manifest WHERE ticket = ? ORDER BY id", record.ticket.number)
+def _other_lenses(database: Database, record: TicketRecord, manifest: int) -> tuple[str, ...]:
+    sql = "SELECT DISTINCT record FROM manifest WHERE ticket = ? AND id <= ? ORDER BY id"
+    texts = database.rows(sql, record.ticket.number, manifest)
     if len(texts) < 2:
         return ()
     earlier = [from_text(text) for (text,) in texts]

@@ -1,0 +1,76 @@
+"""`glasswright record`: the paper that goes with a lens."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from glasswright.ledger import Ledger
+
+EXAMPLE = """\b
+Example:
+  glasswright record T-0412 --ledger bench.ledger --signed-by "K. Moreau"
+  glasswright record --verify T-0412-release.pdf --ledger bench.ledger
+"""
+
+
+@click.command(epilog=EXAMPLE)
+@click.argument("ticket", required=False)
+@click.option("--ledger", "path", type=click.Path(path_type=Path), required=True, help="The ledger.")
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="File to write instead of TICKET-....pdf.")
+@click.option("--signed-by", default="", help="Who signs it; today's date is put beside the name.")
+@click.option(
+    "--paper", type=click.Choice(["A4", "Letter"]), default="A4", show_default=True, help="Size of the sheet."
+)
+@click.option(
+    "--verify", type=click.Path(path_type=Path, dir_okay=False), help="Check a record against the ledger instead."
+)
+def record(ticket: str | None, path: Path, out: Path | None, signed_by: str, paper: str, verify: Path | None) -> None:
+    """Make the record of TICKET as PDF: what was measured, against which limits, the result, and who signed.
+
+    Only a ticket that the gate releases gets a release record; any other gets a findings sheet that says so across
+    the page. With --verify the record is made again from the ledger, and every byte of the file compared with it.
+
+    Exit codes: 0 written (or the file is as it was made), 2 wrong command or no such ticket, 21 the file does not
+    match the ledger, or the ledger is missing, newer or damaged.
+    """
+    if (ticket is None) == (verify is None):
+        raise click.UsageError("give either TICKET, to make its record, or --verify FILE, to check one")
+    with Ledger.open_for_reading(path) as ledger:
+        ledger.check_chain()
+        if verify is not None:
+            _verify(ledger, verify)
+        elif ticket is not None:
+            _make(ledger, ticket, out, signed_by.strip(), paper)
+
+
+def _make(ledger: Ledger, ticket: str, out: Path | None, signed_by: str, paper: str) -> None:
+    from glasswright.record.content import Signature
+    from glasswright.record.record import make_record
+
+    day = datetime.now().astimezone().date().isoformat() if signed_by else ""
+    made = make_record(ledger, ticket, Signature(name=signed_by, day=day), paper)
+    kind = "release" if made.is_release else "findings"
+    file = out or Path(f"{ticket}-{kind}.pdf")
+    file.write_bytes(made.data)
+    click.echo(f"{file}: {made.content.title.lower()} of {ticket}, {made.content.word}")
+    if not made.is_release:
+        click.echo("not released, so this is no release record; it says so across the page")
+    click.echo(f"fingerprint {made.fingerprint}")
+
+
+def _verify(ledger: Ledger, file: Path) -> None:
+    from glasswright.record.record import RecordMismatchError, verify_record
+
+    if not file.is_file():
+        raise click.BadParameter(f"there is no file {file}", param_hint="--verify")
+    try:
+        verified = verify_record(ledger, file.read_bytes())
+    except RecordMismatchError as error:
+        raise RecordMismatchError(f"{file}: does not match the ledger: {error}") from error
+    content = verified.record.content
+    click.echo(f"{file}: matches the ledger: {content.title.lower()} of {verified.note.ticket}, {content.word}")
+    if verified.since:
+        click.echo(f"  but {verified.since}")

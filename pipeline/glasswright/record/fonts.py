@@ -1,0 +1,56 @@
+"""The letters of a record: DejaVu Sans writes Latin, Greek and Cyrillic; what it lacks is written as a number."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from functools import cache
+from importlib.metadata import version
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Final
+
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+
+from glasswright.errors import GlasswrightError
+
+FILES: Final = {
+    "GlasswrightSans": "DejaVuSans.ttf",
+    "GlasswrightSans-Bold": "DejaVuSans-Bold.ttf",
+    "GlasswrightMono": "DejaVuSansMono.ttf",
+}
+PLAIN, BOLD, MONO = FILES
+
+
+class MissingFontError(GlasswrightError):
+    """The font files, which matplotlib brings, are not there."""
+
+
+@cache
+def register_fonts() -> str:
+    """Make the fonts known to reportlab, and give a text that names their files' contents."""
+    spec = find_spec("matplotlib")
+    folder = Path(spec.origin or "").parent / "mpl-data" / "fonts" / "ttf" if spec else Path()
+    total = hashlib.sha256()
+    for name, file in FILES.items():
+        if not (folder / file).is_file():
+            raise MissingFontError(f"{folder / file}: the font is missing: install matplotlib again")
+        data = (folder / file).read_bytes()
+        total.update(data)
+        # from memory, so that no path of this machine gets into a file
+        pdfmetrics.registerFont(TTFont(name, io.BytesIO(data)))
+    pdfmetrics.registerFontFamily(PLAIN, normal=PLAIN, bold=BOLD, italic=PLAIN, boldItalic=BOLD)
+    return total.hexdigest()[:12]
+
+
+def name_drawing_tools() -> str:
+    """Name the versions of all that a record's bytes depend on."""
+    return f"glasswright {version('glasswright')}, reportlab {version('reportlab')}, fonts {register_fonts()}"
+
+
+def show_missing(text: str) -> str:
+    """Write each character that the font has no shape for as its number."""
+    register_fonts()
+    known = pdfmetrics.getFont(PLAIN).face.charToGlyph
+    return "".join(c if ord(c) in known else f"[U+{ord(c):04X}]" for c in text)

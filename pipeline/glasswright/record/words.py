@@ -1,0 +1,68 @@
+"""How texts and numbers are written on paper."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from typing import TYPE_CHECKING, Final
+
+from glasswright.units import UNITS, unit_of
+
+if TYPE_CHECKING:
+    from glasswright.judging.verdict import LimitVerdict
+
+LONGEST_TEXT: Final = 400
+COVERAGE_FACTOR: Final = 2
+"""Of the expanded uncertainty on paper: about 95 % for a normal distribution (JCGM 100:2008, 6.2.1)."""
+UNPRINTED: Final = ("Cc", "Cf", "Co", "Cs", "Cn", "Zl", "Zp")
+"""Unicode categories that leave no ink, or turn the text about them."""
+
+
+def clean_text(text: str) -> str:
+    """Give a text in one line that hides nothing: what leaves no ink is written as its number, the end is cut off.
+
+    A ticket's texts come from anywhere, and a mark that reverses the direction of writing could make a serial number
+    read as another.
+    """
+    one_line = " ".join(text.split())
+    shown = "".join(f"[U+{ord(c):04X}]" if unicodedata.category(c) in UNPRINTED else c for c in one_line)
+    return shown if len(shown) <= LONGEST_TEXT else f"{shown[: LONGEST_TEXT - 1]}…"
+
+
+def name_field(path: str) -> str:
+    """Give a field's path in words, its unit left out: `green.centre.mean_cy_per_px` is `green, centre, mean`."""
+    *nested, last = path.split(".")
+    for suffix in sorted(UNITS, key=len, reverse=True):
+        if last.endswith("_" + suffix):
+            last = last.removesuffix("_" + suffix)
+            break
+    return ", ".join(part.replace("_", " ") for part in (*nested, last))
+
+
+def name_unit(path: str) -> str:
+    """Give the unit of a field as it stands in a column; a plain number has none."""
+    unit = unit_of(path.rpartition(".")[2]) or ""
+    return "" if unit == "1" else unit
+
+
+def write_result(value: float | None, u: float | None) -> str:
+    """Give `0.394 ± 0.008`: the value and its expanded uncertainty, to the latter's two leading digits.
+
+    JCGM 100:2008, 7.2.6 on how many digits.
+    """
+    if value is None or not math.isfinite(value):
+        return "not measured"
+    if u is None or not math.isfinite(u) or u <= 0:
+        return f"{value:.4g}"
+    expanded = COVERAGE_FACTOR * u
+    decimals = max(0, 1 - math.floor(math.log10(float(f"{expanded:.1e}"))))
+    return f"{value:.{decimals}f} ± {expanded:.{decimals}f}"
+
+
+def write_limits(verdict: LimitVerdict) -> str:
+    """Give the limits of a number: `≥ 0.355`, `≤ 1.35` or `-0.42 to 0`."""
+    if verdict.lower is not None and verdict.upper is not None:
+        return f"{verdict.lower:g} to {verdict.upper:g}"
+    if verdict.lower is not None:
+        return f"≥ {verdict.lower:g}"
+    return f"≤ {verdict.upper:g}" if verdict.upper is not None else "none"
