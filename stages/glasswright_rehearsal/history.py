@@ -16,6 +16,7 @@ from glasswright.outcome import Item, Outcome, Status
 from glasswright.stage import Scope
 from glasswright_rehearsal.faults import harm_lens
 from glasswright_rehearsal.geometry import Pose
+from glasswright_rehearsal.history_hand import see_hand_checks
 from glasswright_rehearsal.history_seeing import see
 from glasswright_rehearsal.history_truth import tell_facts
 from glasswright_rehearsal.history_visits import VISITS_A_NIGHT, draw_history
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from glasswright import Artefact
     from glasswright_rehearsal.geometry import Frame
     from glasswright_rehearsal.history_visits import PastVisit
     from glasswright_rehearsal.layout import Layout
@@ -146,13 +148,20 @@ def _measure(night: Night, stand: PastStand, visit: PastVisit) -> Iterator[Outco
             generator.standard_normal,
         )
         for step, artefact in seen.items():
-            told = f"rehearsed {night.seed} {night.model} {visit.number} {step} {focal_length_mm} {f_number}"
-            yield Outcome(
-                step=step,
-                stage=f"rehearsal.{step}",
-                item=Item(scope=Scope.SETTING, ticket=visit.number, setting=setting),
-                address=hashlib.sha256(told.encode()).hexdigest(),
-                status=Status.DONE,
-                artefact=artefact,
-                caveats=artefact.caveats,
-            )
+            yield _outcome(night, visit, step, artefact)
+    yield _outcome(night, visit, "read_hand_checks", see_hand_checks(visit.copy.model))
+
+
+def _outcome(night: Night, visit: PastVisit, step: str, artefact: Artefact) -> Outcome:
+    setting = artefact.setting
+    where = "" if setting is None else f"{setting.focal_length_mm} {setting.f_number}"
+    told = f"rehearsed {night.seed} {night.model} {visit.number} {step} {where}"
+    return Outcome(
+        step=step,
+        stage=f"rehearsal.{step}",
+        item=Item(scope=Scope.TICKET if setting is None else Scope.SETTING, ticket=visit.number, setting=setting),
+        address=hashlib.sha256(told.encode()).hexdigest(),
+        status=Status.DONE,
+        artefact=artefact,
+        caveats=artefact.caveats,
+    )

@@ -1,18 +1,25 @@
 """The stage that reads hand checks, and the list of them."""
 
 import dataclasses
+import json
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from glasswright import HandAnswer, Ticket
+from glasswright.commands.main import run_command
+from glasswright.config import load_ticket
 from glasswright.measurements import read_measurements
 from glasswright_camera import read_hand_checks
 from glasswright_camera.hand_checks import HandCheck, HandChecks
 from glasswright_camera.hand_list import HAND_LIST
 from glasswright_rehearsal.hand import FAILED_CHECK, HAND_FAULTS, answer_hand_checks
 from glasswright_rehearsal.models import MODELS
+
+
+STAND = Path(__file__).parents[2] / "configs/stands/north_bench.yaml"
 
 
 def ticket(*answers):
@@ -101,3 +108,19 @@ def test_a_rehearsed_ticket_answers_what_there_is():
     failed = {name for name, each in answer_hand_checks(zoom, "zoom_creep").items() if each["answer"] == "fail"}
     assert failed == {"zoom_creep_down"}
     assert set(FAILED_CHECK) == set(HAND_FAULTS)
+
+
+def test_a_lens_without_a_zoom_cannot_creep(tmp_path, capsys):
+    code = run_command(["rehearse", str(tmp_path / "night"), "--stand", str(STAND), "--fault", "zoom_creep"])
+    assert code == 2
+    assert "Corvane 50 mm f/2 has no zoom that could creep; give --plan zoom" in capsys.readouterr().err
+
+
+def test_a_rehearsed_zoom_that_creeps_says_so_in_its_ticket_and_its_truth(tmp_path):
+    words = ["--tickets", "1", "--megapixels", "0.2", "--plan", "zoom", "--f-number", "8", "--fault", "zoom_creep"]
+    assert run_command(["rehearse", str(tmp_path / "night"), "--stand", str(STAND), *words, "--workers", "1"]) == 0
+    answers = load_ticket(tmp_path / "night/tickets/T-0001").hand_checks
+    assert {name for name, note in answers.items() if note.answer == "fail"} == {"zoom_creep_down"}
+    assert all(note.who and note.when for note in answers.values())
+    fault = json.loads((tmp_path / "night/truth/T-0001.json").read_text())["fault"]
+    assert (fault["name"], fault["of"]) == ("zoom_creep", "lens")
