@@ -14,9 +14,11 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 ALIKE: Final = 0.4
-"""A movement blurs all discs alike: their scatter about the common blur is below this share of it."""
+"""A movement blurs all discs alike: their scatter about the common blur is below this share of it.
+Measured: 0.03 to 0.04 in shaken frames of 2 megapixels, 0.9 and more in frames that were not shaken."""
 COMATIC: Final = 0.15
-"""A movement blurs evenly to both sides. A lopsidedness common to all discs above this is the lens's coma."""
+"""A movement blurs evenly to both sides. A lopsidedness common to all discs above this is the lens's coma.
+Measured: up to 0.004 in shaken frames, 0.045 with the coma of a healthy lens, 0.17 to 0.36 with a decentred element."""
 
 
 def refuse_shake(blur_direction: Array, mtf50: Array, lopsided: Array, limit_ratio: float) -> None:
