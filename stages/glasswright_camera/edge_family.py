@@ -63,7 +63,7 @@ class Samples:
     """1 / MTF50^2 (of the real part), in units of each member's first direction."""
 
 
-def pupil_transfer(shear: Array, wavefront: Wavefront, angle: float = 0.0, nodes: int = 40) -> Complex:
+def pupil_transfer(shear: Array, wavefront: Wavefront, angle: float = 0.0, nodes: int = 24) -> Complex:
     """Give the optical transfer function of a round pupil in one direction.
 
     It is the pupil's autocorrelation, by Gauss-Legendre quadrature over the overlap of the two sheared pupils
@@ -135,10 +135,10 @@ def sample_round() -> Samples:
 
 def sample_turning(wavefronts: Iterator[Wavefront]) -> Samples:
     """Sample blurs that are not round: (members, directions)."""
-    shear = np.linspace(0.0, 2.0, 81)
+    shear = np.linspace(0.0, 2.0, 61)
     transfer, width = [], []
     for wavefront in wavefronts:
-        turned = [pupil_transfer(shear, wavefront, np.pi * k / TURNS, nodes=32) for k in range(TURNS + 1)]
+        turned = [pupil_transfer(shear, wavefront, np.pi * k / TURNS, nodes=20) for k in range(TURNS + 1)]
         for members in zip(*(_widened(shear, row) for row in turned), strict=True):
             found = [scaled(shear / 2, row) for row in members]
             transfer.append([row for row, _ in found])

@@ -61,7 +61,7 @@ def collect_ring(
     values, pattern, black, white
         The mosaic: see `Mosaic`.
     gain
-        (planes, 3): the field's gain at the disc's centre and its slopes along x and y, by which light is divided.
+        (planes, 6): the field's gain about the disc, by which light is divided: see `field_gain`.
     centre, inverse, radius
         (2,) px; (2, 2) sensor px to print mm; print mm.
     inner, outer
@@ -106,7 +106,9 @@ def collect_ring(
                 dark = black[channel, y % rows, x % columns]
                 at = count[plane]
                 light = (raw - dark) / (white - dark)
-                pixel[plane, at, LIGHT] = light / (gain[plane, 0] + gain[plane, 1] * px + gain[plane, 2] * py)
+                g = gain[plane]
+                field = g[0] + px * (g[1] + g[3] * px + g[4] * py) + py * (g[2] + g[5] * py)
+                pixel[plane, at, LIGHT] = light / field
                 pixel[plane, at, DISTANCE] = distance
                 pixel[plane, at, COS] = nx
                 pixel[plane, at, SIN] = ny

@@ -75,7 +75,7 @@ def trace_table(
     radial
         (discs,): direction of the image radius, radian.
     gain
-        (planes, discs, 3): see `field_gain`.
+        (planes, discs, 6): see `field_gain`.
     """
     planes, discs = gain.shape[:2]
     value = np.full((planes, discs, ROWS), np.nan)

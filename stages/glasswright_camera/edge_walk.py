@@ -65,7 +65,7 @@ def walk_discs(
     values, pattern, black, white
         The mosaic: see `Mosaic`.
     gain
-        (planes, discs, 3): see `collect_ring`.
+        (planes, discs, 6): see `collect_ring`.
     centre, maps, radius_px
         (discs, 2) px, (discs, 2, 2) px for each print mm, (discs,) px as seen.
     limit

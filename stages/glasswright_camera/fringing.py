@@ -18,6 +18,7 @@ class Displacement:
     worst_px: float
     """Largest displacement of any disc, the uniform shift included."""
     worst_px_u: float
+    """Widened, for the worst of many is large by chance; see `extremes`."""
     mean_px: float
     """Mean length over the discs."""
     mean_px_u: float

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from glasswright_camera.extremes import extreme_u
 from glasswright_camera.field import CORNERS, image_radius, zone_members
 from glasswright_camera.fringing import Displacement
 
@@ -48,22 +49,23 @@ def displacement(shift: Array, shift_u: Array, place_px: Array, trace: Trace, st
     each_u = np.sqrt((shift_u**2).mean(axis=1))
     length = np.linalg.norm(shift, axis=1)
     worst, turned = int(np.argmax(length)), int(np.argmax(np.abs(tangential)))
+    worst_u, turned_u = extreme_u(length, each_u, worst), extreme_u(np.abs(tangential), each_u, turned)
     corner = in_corners(place_px, trace, stand)
     corners = int(corner.sum())
     pitch, height = stand.sensor.pixel_pitch_um, trace.height_px
     return Displacement(
         worst_px=float(length[worst]),
-        worst_px_u=float(each_u[worst]),
+        worst_px_u=worst_u,
         mean_px=float(length.mean()),
         mean_px_u=float(np.sqrt((each_u**2).sum()) / count),
         worst_um=float(length[worst] * pitch),
-        worst_um_u=float(each_u[worst] * pitch),
+        worst_um_u=worst_u * pitch,
         worst_pct=float(length[worst] / height * 100),
-        worst_pct_u=float(each_u[worst] / height * 100),
+        worst_pct_u=worst_u / height * 100,
         corner_radial_px=float(radial[corner].mean()) if corners else np.nan,
         corner_radial_px_u=float(np.sqrt((each_u[corner] ** 2).sum()) / corners) if corners else np.nan,
         worst_tangential_px=float(abs(tangential[turned])),
-        worst_tangential_px_u=float(each_u[turned]),
+        worst_tangential_px_u=turned_u,
         uniform_x_px=float(uniform[0]),
         uniform_x_px_u=float(uniform_u[0]),
         uniform_y_px=float(uniform[1]),

@@ -45,6 +45,7 @@ class PlaneSharpness:
     worst_cy_per_px: float
     """The lowest of all zones and both directions."""
     worst_cy_per_px_u: float
+    """Widened, for the worst of many is low by chance; see `extremes`. So is that of the imbalance."""
     corner_mean_cy_per_px: float
     corner_mean_cy_per_px_u: float
     corner_imbalance_frac: float

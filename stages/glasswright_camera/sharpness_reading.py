@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright import Unmeasurable
+from glasswright_camera.extremes import extreme_u, range_u
 from glasswright_camera.field import CORNERS, zone_members
 from glasswright_camera.focus_curve import best_focus, focus_curve
 from glasswright_camera.repeats import ENOUGH_TO_SCATTER, Repeats, main_plane, mean_with_scatter, shared_discs
@@ -183,18 +184,17 @@ def _plane(reading: Reading, index: int | None, pitch_um: float) -> PlaneSharpne
     }
     corner = np.array([zones[name].mean_cy_per_px for name in CORNERS])
     corner_u = np.array([zones[name].mean_cy_per_px_u for name in CORNERS])
-    high, low, mean = int(np.argmax(corner)), int(np.argmin(corner)), float(corner.mean())
-    imbalance_u = np.hypot(corner_u[high], corner_u[low]) / mean
+    mean = float(corner.mean())
     # an unmeasured zone leaves the worst of all unknown
-    worst = np.unravel_index(int(np.argmin(value)), value.shape) if np.isfinite(value).all() else None
+    worst = int(np.argmin(value)) if np.isfinite(value).all() else None
     return PlaneSharpness(
         **zones,
-        worst_cy_per_px=float(value[worst]) if worst else np.nan,
-        worst_cy_per_px_u=float(value_u[worst]) if worst else np.nan,
+        worst_cy_per_px=np.nan if worst is None else float(value.flat[worst]),
+        worst_cy_per_px_u=np.nan if worst is None else extreme_u(value.ravel(), value_u.ravel(), worst),
         corner_mean_cy_per_px=mean,
         corner_mean_cy_per_px_u=float(np.sqrt((corner_u**2).sum()) / 4),
-        corner_imbalance_frac=float((corner[high] - corner[low]) / mean),
-        corner_imbalance_frac_u=float(imbalance_u),
+        corner_imbalance_frac=float(np.ptp(corner) / mean),
+        corner_imbalance_frac_u=range_u(corner, corner_u) / mean,
     )
 
 

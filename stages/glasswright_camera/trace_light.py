@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def field_gain(field: FlatField | None, planes: tuple[str, ...], centre_px: Array) -> Array:
-    """Give the gain at each disc and its slope along x and y, per px.
+    """Give the gain about each disc to second order in the place: 1, x, y, x^2, x y and y^2, px from the disc's centre.
 
     Parameters
     ----------
@@ -30,9 +30,9 @@ def field_gain(field: FlatField | None, planes: tuple[str, ...], centre_px: Arra
     Returns
     -------
     Array
-        (planes, discs, 3).
+        (planes, discs, 6).
     """
-    gain = np.zeros((len(planes), len(centre_px), 3))
+    gain = np.zeros((len(planes), len(centre_px), 6))
     gain[:, :, 0] = 1.0
     if field is None:
         return gain
@@ -46,7 +46,12 @@ def field_gain(field: FlatField | None, planes: tuple[str, ...], centre_px: Arra
             block = (centre_px + np.array([dx, dy]) + 0.5) / field.block_px - 0.5
             return np.asarray(map_coordinates(grid, [block[:, 1], block[:, 0]], order=1, mode="nearest"))
 
-        gain[index, :, 0] = look(0, 0)
-        gain[index, :, 1] = (look(reach, 0) - look(-reach, 0)) / (2 * reach)
-        gain[index, :, 2] = (look(0, reach) - look(0, -reach)) / (2 * reach)
+        here, right, left, low, high = look(0, 0), look(reach, 0), look(-reach, 0), look(0, reach), look(0, -reach)
+        across = look(reach, reach) - look(reach, -reach) - look(-reach, reach) + look(-reach, -reach)
+        gain[index, :, 0] = here
+        gain[index, :, 1] = (right - left) / (2 * reach)
+        gain[index, :, 2] = (low - high) / (2 * reach)
+        gain[index, :, 3] = (right + left - 2 * here) / (2 * reach**2)
+        gain[index, :, 4] = across / (4 * reach**2)
+        gain[index, :, 5] = (low + high - 2 * here) / (2 * reach**2)
     return gain

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from glasswright import Unmeasurable
+from glasswright_camera.extremes import widening
 from glasswright_camera.measure_fringing import measure_fringing
 
 STAND = make_stand(pitch_um=5.0)
@@ -74,7 +75,8 @@ def test_a_mirrored_image_mirrors(magnify, x, y):
 
 def test_uncertainty_is_that_of_two_centres():
     found = measure_fringing((moved(magnify=1e-3),), STAND)
-    assert found.worst_red_green_px_u == pytest.approx(0.002 * np.sqrt(2))
+    # the four outermost discs are equally far off, and the worst of four is uncertain for it
+    assert found.worst_red_green_px_u == pytest.approx(0.002 * np.sqrt(2) * widening(4))
     assert found.red_green.mean_px_u == pytest.approx(0.002 * np.sqrt(2) / np.sqrt(117))
     assert found.disc_count == 117
 
