@@ -9,6 +9,7 @@ from glasswright_camera.locate_chart import locate_chart
 from glasswright_camera.measure_distortion import measure_distortion
 from glasswright_camera.measure_fringing import measure_fringing
 from glasswright_camera.measure_mtf50 import measure_mtf50
+from glasswright_camera.measure_sweep import measure_sweep
 from glasswright_camera.measure_vignetting import measure_vignetting
 from glasswright_camera.read_hand_checks import read_hand_checks
 from glasswright_camera.reduce_dark import reduce_dark
@@ -31,6 +32,7 @@ __all__ = [
     "measure_distortion",
     "measure_fringing",
     "measure_mtf50",
+    "measure_sweep",
     "measure_vignetting",
     "read_hand_checks",
     "reduce_dark",
