@@ -10,6 +10,7 @@ from click.testing import CliRunner
 
 import glasswright
 import glasswright.config
+import glasswright.paper
 import glasswright.sheets
 import glasswright.drawing
 from glasswright.commands.card_notes import note_stand
@@ -83,7 +84,8 @@ def test_one_module_imports_the_database():
 
 def test_only_commands_import_the_command_line():
     found = [*importers(ENGINE, "click", "rich"), *importers(CAMERA, "click", "rich")]
-    commands = ("pipeline/glasswright/commands/", "stages/glasswright_camera/hand_command.py")
+    camera = "stages/glasswright_camera"
+    commands = ("pipeline/glasswright/commands/", f"{camera}/hand_command.py", f"{camera}/print_command.py")
     outside = [name for name in found if not name.startswith(commands)]
     assert outside in ([], ["pipeline/glasswright/night/progress.py"])
     assert importers(REHEARSAL, "click", "rich") in ([], ["stages/glasswright_rehearsal/command.py"])
@@ -104,6 +106,7 @@ def test_the_camera_takes_from_the_engine_only_what_is_offered():
     offered = {"glasswright": set(glasswright.__all__), "glasswright.config": set(glasswright.config.__all__)}
     offered["glasswright.drawing"] = set(vars(glasswright.drawing))
     offered["glasswright.sheets"] = set(glasswright.sheets.__all__)
+    offered["glasswright.paper"] = set(glasswright.paper.__all__)
     for path in CAMERA.rglob("*.py"):
         for module, names in imports_of(path):
             if module.partition(".")[0] == "glasswright":

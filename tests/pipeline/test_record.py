@@ -19,12 +19,13 @@ from glasswright.commands.main import run_command
 from glasswright.judging.gate import Word
 from glasswright.judging.verdict import Verdict
 from glasswright.ledger import Ledger
+from glasswright.paper import clean_text
 from glasswright.record import record as record_module
 from glasswright.record.content import Signature, write_content
 from glasswright.record.drawing import draw_record
 from glasswright.record.evidence import gather_evidence
 from glasswright.record.fingerprint import NOTE, find_note, make_fingerprint, write_note
-from glasswright.record.words import clean_text, name_field, write_result
+from glasswright.record.words import name_field, write_result
 from glasswright.watch.gatekeeper import Gatekeeper
 
 SHARP = "measure_mtf50.centre.sharp_cy_per_px"

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Final
 from glasswright.judging.card import HAND_STEP
 from glasswright.judging.decision import guard_band
 from glasswright.judging.gate import Decision, Word
-from glasswright.record.words import COVERAGE_FACTOR, clean_text, name_field, name_unit, write_limits, write_result
+from glasswright.paper import clean_text
+from glasswright.record.words import COVERAGE_FACTOR, name_field, name_unit, write_limits, write_result
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping

@@ -11,7 +11,7 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.platypus import KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table
 
-from glasswright.record.fonts import BOLD, PLAIN, register_fonts, show_missing
+from glasswright.paper import BOLD, PLAIN, register_fonts, show_missing
 from glasswright.record.furniture import CODE_SIZE, FOOT, MARGIN, Furniture
 
 if TYPE_CHECKING:

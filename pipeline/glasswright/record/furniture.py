@@ -12,8 +12,8 @@ from reportlab.graphics.shapes import Drawing
 from reportlab.lib.units import mm
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
+from glasswright.paper import BOLD, MONO, PLAIN, show_missing
 from glasswright.record.content import NOT_ACCREDITED
-from glasswright.record.fonts import BOLD, MONO, PLAIN, show_missing
 
 if TYPE_CHECKING:
     from glasswright.record.content import RecordContent

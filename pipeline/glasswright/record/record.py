@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 from glasswright.errors import GlasswrightError
 from glasswright.judging.judge import JUDGE_VERSION
 from glasswright.ledger.judgements import judgement_hash
+from glasswright.paper import name_drawing_tools
 from glasswright.record.content import Signature, write_content
 from glasswright.record.drawing import PAPERS, draw_record
 from glasswright.record.evidence import gather_evidence, recall_evidence
 from glasswright.record.fingerprint import Note, find_note, make_fingerprint, write_note
-from glasswright.record.fonts import name_drawing_tools
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import unicodedata
 from typing import TYPE_CHECKING, Final
 
 from glasswright.units import UNITS, unit_of
@@ -11,22 +10,8 @@ from glasswright.units import UNITS, unit_of
 if TYPE_CHECKING:
     from glasswright.judging.verdict import LimitVerdict
 
-LONGEST_TEXT: Final = 400
 COVERAGE_FACTOR: Final = 2
 """Of the expanded uncertainty on paper: about 95 % for a normal distribution (JCGM 100:2008, 6.2.1)."""
-UNPRINTED: Final = ("Cc", "Cf", "Co", "Cs", "Cn", "Zl", "Zp")
-"""Unicode categories that leave no ink, or turn the text about them."""
-
-
-def clean_text(text: str) -> str:
-    """Give a text in one line that hides nothing: what leaves no ink is written as its number, the end is cut off.
-
-    A ticket's texts come from anywhere, and a mark that reverses the direction of writing could make a serial number
-    read as another.
-    """
-    one_line = " ".join(text.split())
-    shown = "".join(f"[U+{ord(c):04X}]" if unicodedata.category(c) in UNPRINTED else c for c in one_line)
-    return shown if len(shown) <= LONGEST_TEXT else f"{shown[: LONGEST_TEXT - 1]}…"
 
 
 def name_field(path: str) -> str:

@@ -1,9 +1,13 @@
-"""The letters of a record: DejaVu Sans writes Latin, Greek and Cyrillic; what it lacks is written as a number."""
+"""What is printed, by the engine and by plugins: its letters, and how a stranger's text is set with them.
+
+DejaVu Sans writes Latin, Greek and Cyrillic; what it lacks is written as a number.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import io
+import unicodedata
 from functools import cache
 from importlib.metadata import version
 from importlib.util import find_spec
@@ -15,12 +19,23 @@ from reportlab.pdfbase.ttfonts import TTFont
 
 from glasswright.errors import GlasswrightError
 
+__all__ = ["BOLD", "MONO", "PLAIN", "PaperError", "clean_text", "register_fonts", "show_missing"]
+
 FILES: Final = {
     "GlasswrightSans": "DejaVuSans.ttf",
     "GlasswrightSans-Bold": "DejaVuSans-Bold.ttf",
     "GlasswrightMono": "DejaVuSansMono.ttf",
 }
 PLAIN, BOLD, MONO = FILES
+LONGEST_TEXT: Final = 400
+UNPRINTED: Final = ("Cc", "Cf", "Co", "Cs", "Cn", "Zl", "Zp")
+"""Unicode categories that leave no ink, or turn the text about them."""
+
+
+class PaperError(GlasswrightError):
+    """What was asked for cannot be put on that paper; the message says what can."""
+
+    exit_code = 2
 
 
 class MissingFontError(GlasswrightError):
@@ -54,3 +69,14 @@ def show_missing(text: str) -> str:
     register_fonts()
     known = pdfmetrics.getFont(PLAIN).face.charToGlyph
     return "".join(c if ord(c) in known else f"[U+{ord(c):04X}]" for c in text)
+
+
+def clean_text(text: str) -> str:
+    """Give a text in one line that hides nothing: what leaves no ink is written as its number, the end is cut off.
+
+    A ticket's texts come from anywhere, and a mark that reverses the direction of writing could make a serial number
+    read as another.
+    """
+    one_line = " ".join(text.split())
+    shown = "".join(f"[U+{ord(c):04X}]" if unicodedata.category(c) in UNPRINTED else c for c in one_line)
+    return shown if len(shown) <= LONGEST_TEXT else f"{shown[: LONGEST_TEXT - 1]}…"

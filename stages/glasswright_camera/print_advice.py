@@ -1,0 +1,85 @@
+"""What the printer must be able to do, and what to mind when printing."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+LOSS_FRAC: Final = 0.01
+"""Share of the transfer that the print's own edge may take, at `LOSS_AT_CY_PER_PX`."""
+LOSS_AT_CY_PER_PX: Final = 0.25
+FRAME_MM: Final = 36.0
+"""Width of the frame that a chart is made for, unless another magnification is given."""
+FILL_FRAC: Final = 0.9
+"""Share of the frame that the outermost centres span."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeNeed:
+    """How fine an edge the print must hold."""
+
+    magnification_frac: float
+    pixel_pitch_um: float
+    roughness_um: float
+    """Largest standard deviation of the printed edge from its circle."""
+    dots_per_inch: float
+    """Of a printer whose dots alone make the edge that rough."""
+
+
+def find_edge_need(magnification_frac: float, pixel_pitch_um: float) -> EdgeNeed:
+    """Give the roughest edge that still leaves the measured sharpness alone.
+
+    An edge whose place varies along the disc's rim by a standard deviation s looks, to a reading that goes round the
+    rim, like one blurred by a Gaussian of that s: the transfer falls by exp(-2 pi^2 s^2 f^2). At 0.25 cycles/pixel one
+    per cent is lost where s is 0.090 pixels on the sensor. The dots of a raster of pitch d move an edge evenly by up to
+    half of d to either side, which has a standard deviation of d / sqrt(12).
+
+    Parameters
+    ----------
+    magnification_frac
+        Size on the sensor over size on the print.
+    pixel_pitch_um
+        Of the sensor.
+    """
+    spread_px = math.sqrt(-math.log(1 - LOSS_FRAC) / 2) / (math.pi * LOSS_AT_CY_PER_PX)
+    roughness = spread_px * pixel_pitch_um / magnification_frac
+    return EdgeNeed(
+        magnification_frac=magnification_frac,
+        pixel_pitch_um=pixel_pitch_um,
+        roughness_um=roughness,
+        dots_per_inch=25_400 / (roughness * math.sqrt(12)),
+    )
+
+
+def intended_magnification(span_mm: float) -> float:
+    """Give the magnification at which a print's outermost centres fill the usual share of the frame's width."""
+    return FILL_FRAC * FRAME_MM / span_mm
+
+
+def say_edge_need(need: EdgeNeed) -> str:
+    """Say it in one sentence."""
+    return (
+        f"At a magnification of {need.magnification_frac:.4g} on pixels of {need.pixel_pitch_um:g} µm a disc's edge "
+        f"may wander by {need.roughness_um:.0f} µm (standard deviation): a printer of "
+        f"{math.ceil(need.dots_per_inch / 10) * 10} dots per inch or finer, without screened edges."
+    )
+
+
+def advise(need: EdgeNeed, name: str, sheets: int) -> tuple[str, ...]:
+    """Give the advice that goes with a chart or ramp, one matter a line."""
+    lines = [
+        "Print at 100 % (`actual size`): no `fit to page`, no scaling by the driver.",
+        say_edge_need(need),
+        "Pure black, one ink, no toner saving; matte paper of 170 g/m2 or more, or matte film: gloss mirrors lamps.",
+        "Mount it flat on a stiff board: a bulge of a hundredth of the distance changes the scale by one per cent.",
+        "Let it dry and lie for a day. Then measure the bars, from end tick to end tick, with a steel ruler.",
+        f"Both bars across and both down must be right to 0.1 %. If all are off by the same share, write {name}.yaml "
+        "again with --measured ACROSS DOWN; if across and down differ by more, print on another machine.",
+    ]
+    if sheets > 1:
+        lines.append(
+            f"{sheets} sheets: cut along the seam that the crosses mark, lay cross on cross on a light table, glue on "
+            "the overlap, and measure the whole lattice from the first to the last centre."
+        )
+    return tuple(lines)

@@ -1,0 +1,131 @@
+"""The command `print`: charts and sheets on paper, true to scale."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from glasswright.config import read_config
+from glasswright.paper import PaperError
+from glasswright_camera.print_advice import advise, find_edge_need, intended_magnification
+from glasswright_camera.print_chart import draw_chart, fit_pitch, scale_layout
+from glasswright_camera.print_layout import find_scale, write_layout
+from glasswright_camera.print_paper import SIZES_MM, choose_paper
+from glasswright_camera.stand import ChartLayout
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from glasswright_camera.print_advice import EdgeNeed
+    from glasswright_camera.print_paper import Orientation
+
+EXAMPLE = """\b
+Examples:
+  glasswright print chart --paper A2 --out prints
+  glasswright print chart --paper A3 --tiled --out prints
+"""
+CHART = Path("configs/charts/lattice_13x9.yaml")
+Command = Any
+
+
+@click.group(name="print", epilog=EXAMPLE)
+def print_paper() -> None:
+    """Print charts and sheets true to scale, as PDF, with the layout file that describes the print."""
+
+
+def _with_options(*options: Callable[[Command], Command]) -> Callable[[Command], Command]:
+    def add(function: Command) -> Command:
+        for option in reversed(options):
+            function = option(function)
+        return function
+
+    return add
+
+
+ON_PAPER = _with_options(
+    click.option(
+        "--paper", type=click.Choice(list(SIZES_MM)), default="A3", show_default=True, help="Size of a sheet."
+    ),
+    click.option(
+        "--orientation", type=click.Choice(["auto", "landscape", "portrait"]), default="auto", show_default=True
+    ),
+    click.option(
+        "--out", type=click.Path(path_type=Path, file_okay=False), default=Path(), help="Folder to write into."
+    ),
+)
+TO_SCALE = _with_options(
+    click.option("--magnification", type=click.FloatRange(1e-4, 2), help="Size on the sensor over size on the print."),
+    click.option(
+        "--pixel-pitch-um", type=click.FloatRange(0.5, 50), default=6.0, show_default=True, help="Of the sensor."
+    ),
+    click.option(
+        "--measured",
+        nargs=2,
+        type=float,
+        help="What the bars of 100 mm of a finished print measure, across and down: writes its layout file only.",
+    ),
+)
+
+
+@print_paper.command(epilog=EXAMPLE)
+@ON_PAPER
+@TO_SCALE
+@click.option(
+    "--layout", "file", type=click.Path(path_type=Path), default=CHART, show_default=True, help="The chart's layout."
+)
+@click.option("--pitch-mm", type=click.FloatRange(1, 1000), help="Print at this pitch, instead of filling the sheet.")
+@click.option("--tiled", is_flag=True, help="Print at the layout's own pitch (or --pitch-mm) over several sheets.")
+def chart(file: Path, paper: str, orientation: Orientation, out: Path, **asked: Any) -> None:  # noqa: ANN401
+    """Print the lattice of discs, and write the layout file of the print beside it.
+
+    It fills one sheet, unless --tiled or --pitch-mm asks for a size. Print at 100 %, then measure the check bars.
+    """
+    layout = read_config(file, ChartLayout)
+    sheet = choose_paper(paper, orientation, is_wide=layout.columns >= layout.rows)
+    pitch = asked["pitch_mm"] or (layout.pitch_mm if asked["tiled"] else fit_pitch(layout, sheet))
+    printed = scale_layout(layout, pitch, f"{layout.name}_{_size_name(paper, asked['pitch_mm'])}")
+    span = (printed.columns - 1) * printed.pitch_mm
+    need = find_edge_need(asked["magnification"] or intended_magnification(span), asked["pixel_pitch_um"])
+    if asked["measured"]:
+        scale = find_scale(*asked["measured"])
+        printed = scale_layout(printed, printed.pitch_mm * scale, printed.name)
+        _write(out, f"{printed.name}.yaml", write_layout(printed, _measured_words(asked["measured"])).encode())
+        return
+    words = _words(printed, need)
+    data, tiling = draw_chart(printed, sheet, words, tiled=asked["tiled"])
+    advice = advise(need, printed.name, len(tiling.tiles))
+    _write(out, f"{printed.name}.pdf", data)
+    _write(out, f"{printed.name}.yaml", write_layout(printed, (*words, *advice)).encode())
+    for line in advice:
+        click.echo(f"- {line}")
+
+
+def _size_name(paper: str, pitch_mm: float | None) -> str:
+    return paper.lower() if pitch_mm is None else f"{pitch_mm:g}mm".replace(".", "_")
+
+
+def _words(layout: ChartLayout, need: EdgeNeed) -> tuple[str, str]:
+    """Give the lines at the print's foot."""
+    return (
+        f"{layout.name}: {layout.columns} x {layout.rows} discs of {layout.disc_diameter_mm:g} mm, pitch "
+        f"{layout.pitch_mm:g} mm. This side down. Print at 100 %, then measure the bars.",
+        f"For a magnification of {need.magnification_frac:.4g} on pixels of {need.pixel_pitch_um:g} µm: edges true to "
+        f"{need.roughness_um:.0f} µm (standard deviation), {need.dots_per_inch:.0f} dots per inch or finer.",
+    )
+
+
+def _measured_words(measured: tuple[float, float]) -> tuple[str, ...]:
+    return (f"As printed: its bars of 100 mm measure {measured[0]:g} mm across and {measured[1]:g} mm down.",)
+
+
+def _write(out: Path, name: str, data: bytes) -> None:
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        (out / name).write_bytes(data)
+    except OSError as error:
+        raise PaperError(
+            f"{out / name}: cannot be written ({error.strerror or error}): choose another --out"
+        ) from error
+    click.echo(f"{out / name}")
