@@ -66,13 +66,21 @@ def share_interval(factor: float, count: int, confidence: float) -> tuple[float,
     if not math.isfinite(factor):
         return (0.0, 1.0)
     tail, root = (1 - confidence) / 2, math.sqrt(count)
+    seen = factor * root
+    # standard deviation of a noncentral t of that size: the shift lies a few of it away
+    step = math.sqrt(1 + seen**2 / (2 * (count - 1)))
 
     def shift_at(probability: float) -> float:
-        # the shift for which the observed factor is that quantile; nct.cdf falls as the shift grows
-        middle = factor * root
-        return _root(
-            lambda shift: float(nct.cdf(factor * root, count - 1, shift)) - probability, middle - 40.0, middle + 40.0
-        )
+        def excess(shift: float) -> float:
+            return float(nct.cdf(seen, count - 1, shift)) - probability
+
+        # the distribution function falls as the shift grows
+        low, high = seen, seen
+        while excess(low) < 0:
+            low -= step
+        while excess(high) > 0:
+            high += step
+        return low if low == high else _root(excess, low, high)
 
     low_share = NormalDist().cdf(-shift_at(tail) / root)
     high_share = NormalDist().cdf(-shift_at(1 - tail) / root)

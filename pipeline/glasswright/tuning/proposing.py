@@ -94,6 +94,8 @@ def _why_too_few(evidence: Evidence, side: int) -> str:
         return ""
     unread = [lens.readings[side].why for lens in evidence.healthy if not lens.readings[side].known]
     missing = f"; {len(unread)} have none, as {unread[0]}" if unread else ""
+    if evidence.left_out and not unread:
+        missing = f"; {len(evidence.left_out)} tickets are left out, as {evidence.left_out[0].why}"
     return f"too few lenses: {count} have a value, {FEWEST} are needed for any limit at all{missing}"
 
 
@@ -161,7 +163,8 @@ def _propose_together(
     if aims.method != "normal" and len(lenses) >= needed:
         return _propose_free(evidence, sides, columns, share, aims)
     if aims.method == "distribution_free":
-        why = f"too few lenses: {len(lenses)}, and {needed} are needed for {len(sides)} sides without any assumption"
+        many = f"{len(sides)} sides of limits together" if len(sides) > 1 else "a limit"
+        why = f"too few lenses: {len(lenses)}, and {needed} are needed for {many} without assumption of a shape"
         return {side: _refuse(len(lenses), why) for side in sides}
     odd = [side for side in sides if _is_odd(columns[side])]
     least = least_share(len(lenses), len(odd), aims.confidence) if odd else 0.0

@@ -99,5 +99,5 @@ def _read(side: Side, verdict: LimitVerdict) -> Reading:
     if verdict.value is None or not math.isfinite(verdict.value):
         return Reading(value=math.nan, u=math.nan, why=f"{verdict.at}: {verdict.reason}")
     if verdict.u is None and side.guard > 0:
-        return Reading(value=math.nan, u=math.nan, why=f"{verdict.at}: its uncertainty is not known wholly")
+        return Reading(value=math.nan, u=math.nan, why=f"{verdict.at}: {verdict.reason}")
     return Reading(value=side.turn(verdict.value), u=verdict.u or 0.0)
