@@ -1,6 +1,6 @@
 """How true the edge kernel is: bias, scatter against the Fisher bound, and whether its stated uncertainty holds.
 
-python ci/bench_accuracy.py [--quick] [--json FILE] [--workers N] [--blur NAME ...] [--cells]
+python ci/bench_accuracy.py [--quick] [--json FILE] [--workers N] [--blur NAME ...] [--radius PX ...] [--cells]
 """
 
 from __future__ import annotations
@@ -23,9 +23,11 @@ SHARPNESS = (0.05, 0.08, 0.12, 0.16, 0.20, 0.25, 0.30, 0.35, 0.40, 0.45)
 NOISE = (0.005, 0.01, 0.02)
 
 
-def list_jobs(quick: bool, blurs: list[str]) -> list[tuple[str, float, float, tuple[float, ...], int]]:
+def list_jobs(
+    quick: bool, blurs: list[str], radii: tuple[float, ...]
+) -> list[tuple[str, float, float, tuple[float, ...], int]]:
     """Blur, radius, MTF50, noise levels and draws of each sheet; the dearest first."""
-    radii = (40.0,) if quick else RADII
+    radii = (40.0,) if quick else radii
     sharpness = (0.08, 0.2, 0.4) if quick else SHARPNESS
     noise = (0.01,) if quick else NOISE
     draws = 48 if quick else 208
@@ -40,18 +42,21 @@ def main() -> None:
     parser.add_argument("--json", type=Path, help="write cells and summary there")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--blur", nargs="*", choices=tuple(BLURS), default=list(BLURS))
+    parser.add_argument("--radius", nargs="*", type=float, default=RADII, help="disc radii in px")
     parser.add_argument("--cells", action="store_true", help="print each cell")
     given = parser.parse_args()
     start = time.perf_counter()
-    jobs = list_jobs(given.quick, given.blur)
+    jobs = list_jobs(given.quick, given.blur, tuple(given.radius))
     cells: list[Cell] = []
     if given.workers > 1:
         with ProcessPoolExecutor(given.workers) as pool:
             for found in pool.map(measure_cell, *zip(*jobs, strict=True)):
                 cells += found
     else:
-        for job in jobs:
+        for number, job in enumerate(jobs):
             cells += measure_cell(*job)
+            if sys.stderr.isatty():
+                print(f"\r{number + 1} of {len(jobs)} sheets", end="", file=sys.stderr, flush=True)
     colour = measure_displacement(48 if given.quick else 208)
     summary = summarise(cells, colour)
     if given.cells:
