@@ -49,3 +49,5 @@ def _refuse_blank(text: str) -> str:
 SafeName = Annotated[str, AfterValidator(_refuse_unsafe)]
 Words = Annotated[str, StringConstraints(max_length=200), AfterValidator(_refuse_blank)]
 """One line of text that is not empty."""
+Sentence = Annotated[str, StringConstraints(max_length=500), AfterValidator(_refuse_blank)]
+"""The same, with room for an explanation."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Self
 
 from pydantic import AfterValidator, Field, create_model, model_validator
 
-from glasswright.config.names import SafeName, Words
+from glasswright.config.names import SafeName, Sentence, Words
 from glasswright.config.reading import check
 from glasswright.config.validation import ConfigModel
 from glasswright.config.watch_keys import WatchKeys
@@ -30,7 +30,7 @@ class Spread(ConfigModel):
     """In the field's unit."""
     relative_u: Annotated[float, Field(gt=0, lt=1)] | None = None
     """Of the value."""
-    origin: Words
+    origin: Sentence
     """The study it was found in, or who declared it and when."""
 
     @model_validator(mode="after")

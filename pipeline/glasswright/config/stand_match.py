@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
+    from glasswright.config.document import Place
     from glasswright.config.plan import Plan
     from glasswright.config.stand_file import Spread, StandFile
     from glasswright.errors import Problem
@@ -26,7 +27,9 @@ def match_stand(stand: StandFile, plan: Plan) -> tuple[Problem, ...]:
 
 def find_idle_spreads(stand: StandFile, plan: Plan) -> tuple[Problem, ...]:
     """List what a stand file says of fields that a plan does not have: nothing wrong, if another plan has them."""
-    named = [((table, pattern), pattern) for table, spreads in _tables(stand).items() for pattern in spreads]
+    named: list[tuple[Place, str]] = [
+        ((table, pattern), pattern) for table, spreads in _tables(stand).items() for pattern in spreads
+    ]
     named += [(("watch", "fields", measure), measure) for measure in (stand.watch.fields if stand.watch else ())]
     return tuple(
         stand.document.problem(place, f"no field of plan `{plan.name}` is `{pattern}`")

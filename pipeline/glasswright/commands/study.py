@@ -1,0 +1,131 @@
+"""`glasswright study`: how well the stand's numbers come out again."""
+
+from __future__ import annotations
+
+import getpass
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from glasswright.commands.plugin_notes import load_plugins_aloud
+from glasswright.commands.study_words import print_study
+from glasswright.config.stand_file import load_stand
+from glasswright.errors import GlasswrightError
+from glasswright.judging.cards import load_cards
+from glasswright.ledger import Ledger
+from glasswright.ledger.phases import tickets_of_phase
+from glasswright.study.adopting import propose_text, show_changes, write_stand
+from glasswright.study.data import as_data
+from glasswright.study.evidence import STUDY_PHASE, Subject, collect
+from glasswright.study.studying import study_stand
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Mapping, Sequence
+
+    from glasswright.config.stand_file import StandFile
+    from glasswright.judging.cards import CardFile
+    from glasswright.ledger import TicketState
+    from glasswright.study.studying import Study
+
+EXAMPLE = """\b
+Examples: look at what the cards limit; then write it into the stand file
+  glasswright study --ledger bench.ledger --stand configs/stands/north_bench.yaml --cards configs/cards
+  glasswright study --ledger bench.ledger --stand configs/stands/north_bench.yaml --cards configs/cards \\
+      --write --by "K. Moreau"
+"""
+
+
+class StudyError(GlasswrightError):
+    """There is nothing to study."""
+
+    exit_code = 2
+
+
+@click.command(epilog=EXAMPLE)
+@click.option("--ledger", type=click.Path(path_type=Path), required=True, help="The ledger.")
+@click.option("--stand", type=click.Path(path_type=Path), required=True, help="Stand file.")
+@click.option("--cards", type=click.Path(path_type=Path), help="Folder of cards: what they limit is studied, and its "
+              "share of their tolerances told.")  # fmt: skip
+@click.option("--ticket", "--tickets", "tickets", multiple=True, help="Use this study ticket only; may be repeated.")
+@click.option("--measure", "measures", multiple=True, help="Study these fields (`step.field`, `*` allowed); may be "
+              "repeated. Default: what the cards limit, or without cards every field.")  # fmt: skip
+@click.option("--confidence", default=0.95, show_default=True, type=click.FloatRange(0.5, 0.999), help="Of intervals.")
+@click.option("--write", is_flag=True, help="Write the numbers into the stand file.")
+@click.option("--by", default="", help="Who did the study. Default: the user's name.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
+def study(
+    ledger: Path, stand: Path, cards: Path | None, tickets: tuple[str, ...], measures: tuple[str, ...],
+    confidence: float, write: bool, by: str, as_json: bool,
+) -> None:  # fmt: skip
+    """Work out repeatability and reproducibility of the stand from the ledger's tickets of phase `study`.
+
+    A study is a crossed set: several lenses, each set up on the stand several times, each time measured again and
+    again. Tickets of one lens serial with the same `study: {fitting: ...}` in ticket.yaml are repeats of one fitting;
+    without it each ticket is a fitting, and the first tickets of all lenses are fitting 1, the second fitting 2.
+
+    What the stand file would gain is shown line by line; nothing is written without --write.
+
+    Exit codes: 0 done, 2 wrong command or configuration or too few tickets, 21 the ledger is missing, newer or damaged.
+    """
+    stand_file = load_stand(stand, load_plugins_aloud())
+    card_files = load_cards(cards) if cards is not None else {}
+    wanted = measures or {limit.measure for file in card_files.values() for limit in file.card.limits} or {"*"}
+    evidence = collect(_read(ledger, tickets), stand_file.name, wanted)
+    found = study_stand(evidence, stand_file.name, lambda subject: _limits(card_files, subject), confidence)
+    _refuse_empty(found, ledger)
+    text = propose_text(stand_file.document, found, by or getpass.getuser())
+    if as_json:
+        click.echo(json.dumps({**as_data(found), "changes": show_changes(stand_file.document, text)}, indent=2))
+    else:
+        print_study(found)
+        click.echo(show_changes(stand_file.document, text) or "the stand file has these numbers already")
+    _write(stand_file, text, write=write, quiet=as_json)
+
+
+def _read(path: Path, wanted: Collection[str]) -> Sequence[TicketState]:
+    with Ledger.open_for_reading(path) as opened:
+        opened.check_chain()
+        numbers = tickets_of_phase(opened, STUDY_PHASE)
+        if unknown := sorted(set(wanted) - set(numbers)):
+            there = ", ".join(numbers) or "none"
+            raise StudyError(f"{path}: no ticket of phase `{STUDY_PHASE}` is {', '.join(unknown)}; there is {there}")
+        return opened.latest_tickets([number for number in numbers if not wanted or number in wanted])
+
+
+def _limits(cards: Mapping[str, CardFile], subject: Subject) -> tuple[float | None, float | None]:
+    """Give the closest limits that a model's card has for a field at a setting."""
+    file = cards.get(subject.model)
+    lower, upper = [], []
+    for limit in file.card.limits if file is not None else ():
+        whole = subject.at is None and limit.at == type(limit.at)()
+        if limit.measure == subject.measure and (whole or (subject.at is not None and limit.at.holds(subject.at))):
+            lower += [limit.min] if limit.min is not None else []
+            upper += [limit.max] if limit.max is not None else []
+    return max(lower, default=None), min(upper, default=None)
+
+
+def _refuse_empty(found: Study, ledger: Path) -> None:
+    if found.fields:
+        return
+    if not found.evidence.tickets:
+        why = "; ".join(f"{each.ticket}: {each.why}" for each in found.evidence.left_out)
+        raise StudyError(
+            f"{ledger}: the ledger has no ticket of phase `{STUDY_PHASE}` for stand `{found.stand}`: shoot some "
+            f"lenses, each set up on the stand several times{f' ({why})' if why else ''}"
+        )
+    if not found.refused:
+        raise StudyError(f"{ledger}: none of the study's tickets has any of these fields: correct --measure or --cards")
+    each = found.refused[0]
+    raise StudyError(f"{ledger}: no field can be studied; {each.subject} {each.why}")
+
+
+def _write(stand: StandFile, text: str, *, write: bool, quiet: bool) -> None:
+    if text == stand.document.text:
+        return
+    if not write:
+        click.echo("nothing was written: --write does", err=quiet)
+        return
+    write_stand(stand.document, text)
+    click.echo(f"{stand.document.path}: written; `glasswright judge` applies it", err=quiet)

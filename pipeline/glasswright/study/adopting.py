@@ -1,0 +1,113 @@
+"""Writing what a study found into the stand file: its comments, order and everything else stay as they are."""
+
+from __future__ import annotations
+
+import copy
+from difflib import unified_diff
+from typing import TYPE_CHECKING, Any
+
+from ruamel.yaml.comments import CommentedMap
+
+from glasswright.config import Spread, check, scan_bytes
+from glasswright.config.round_trip import as_flow, edit_yaml, replace_file
+from glasswright.errors import GlasswrightError
+
+if TYPE_CHECKING:
+    from glasswright.config import Document
+    from glasswright.study.studying import NewSpread, Study
+
+DIGITS = 3
+MOST_TICKETS_NAMED = 4
+
+
+class StudyWriteError(GlasswrightError):
+    """The stand file could not be written as proposed; it is as it was."""
+
+    exit_code = 2
+
+
+def describe_origin(study: Study, spread: NewSpread, by: str) -> str:
+    """Say who found a number, when, from what tickets, and how sure it is; one line."""
+    fields = [field for field in study.fields if field.subject.measure == spread.measure]
+    tickets = sorted({ticket for field in fields for ticket in field.crossed.tickets})
+    states = [state for state in study.evidence.tickets if state.record.ticket.number in tickets]
+    nights = sorted(night for state in states for night in (state.record.nights or (state.measured_at[:10],)))
+    lenses, fittings, repeats = fields[0].anova.shape
+    when = nights[0] if nights[0] == nights[-1] else f"{nights[0]} to {nights[-1]}"
+    rehearsed = "REHEARSED, not measured: " if study.evidence.rehearsed else ""
+    low, high = (f"{value:.2g}" for value in (spread.interval.low, spread.interval.high))
+    return (
+        f"{rehearsed}study of {when}, {by}; {lenses} lenses x {fittings} fittings x {repeats} repeats, "
+        f"{_name_tickets(tickets)}; {spread.says}; {100 * study.confidence:g} % {low} to {high}"
+    )
+
+
+def _name_tickets(tickets: list[str]) -> str:
+    if len(tickets) <= MOST_TICKETS_NAMED:
+        return f"tickets {', '.join(tickets)}"
+    return f"tickets {tickets[0]} to {tickets[-1]} ({len(tickets)})"
+
+
+def propose_text(document: Document, study: Study, by: str) -> str:
+    """Give the stand file's text with the numbers of a study.
+
+    A field's own entry is written; an entry with `*` that takes the field in stays, and its own entry goes before it.
+
+    Raises
+    ------
+    StudyWriteError
+        If the text would not read back as what was meant.
+    """
+    entries = [(each, _round(each.u), describe_origin(study, each, by)) for each in study.spreads]
+
+    def change(data: Any) -> None:  # noqa: ANN401 - the library's types say no more
+        for spread, u, origin in entries:
+            _write_entry(data, spread, u, origin)
+
+    text = edit_yaml(document.text, change)
+    expected = copy.deepcopy(document.data)
+    for spread, u, origin in entries:
+        expected[spread.table] = (expected.get(spread.table) or {}) | {spread.measure: {"u": u, "origin": origin}}
+    read = scan_bytes(document.path, text.encode())
+    problems = list(read.problems)
+    for table in {spread.table for spread in study.spreads}:
+        problems += check(read, dict[str, Spread], table)[1]
+    if problems or read.data != expected:
+        why = problems[0].message if problems else "it would read back otherwise"
+        raise StudyWriteError(f"{document.path}: cannot be written ({why}): write the numbers by hand")
+    return text
+
+
+def _round(u: float) -> float:
+    return float(f"{u:.{DIGITS}g}")
+
+
+def _write_entry(data: Any, spread: NewSpread, u: float, origin: str) -> None:  # noqa: ANN401
+    if not data.get(spread.table):
+        if spread.table in data:
+            data[spread.table] = CommentedMap()
+        else:
+            data.insert(list(data).index("bodies") + 1, spread.table, CommentedMap())
+    data[spread.table][spread.measure] = as_flow({"u": u, "origin": origin})
+
+
+def show_changes(document: Document, text: str) -> str:
+    """Give the lines of a file that change, each after the one it replaces; empty where none does."""
+    name = str(document.path)
+    lines = unified_diff(
+        document.text.splitlines(), text.splitlines(), f"{name} as it is", f"{name} as proposed", lineterm="", n=1
+    )
+    return "\n".join(lines)
+
+
+def write_stand(document: Document, text: str) -> None:
+    """Replace the stand file, whole or not at all.
+
+    Raises
+    ------
+    StudyWriteError
+        If it was changed since it was read.
+    """
+    if document.path.read_bytes().decode("utf-8-sig") != document.text:
+        raise StudyWriteError(f"{document.path}: the stand file was changed meanwhile: run the command again")
+    replace_file(document.path, text)

@@ -1,0 +1,139 @@
+"""What the ledger's study tickets give to a study."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from typing import TYPE_CHECKING, Final
+
+from glasswright.outcome import Status
+from glasswright.study.crossed import Reading
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterator, Mapping, Sequence
+
+    from glasswright.artefact import Setting
+    from glasswright.ledger import TicketState
+
+STUDY_PHASE: Final = "study"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Subject:
+    """One field of one lens model at one setting."""
+
+    model: str
+    measure: str
+    """`step.field`."""
+    at: Setting | None
+
+    def __str__(self) -> str:
+        """Give it as people say it."""
+        return f"{self.measure} at {self.at}" if self.at is not None else self.measure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """A study ticket that counts for nothing here."""
+
+    ticket: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """All values of a study."""
+
+    readings: Mapping[Subject, tuple[Reading, ...]]
+    units: Mapping[str, str]
+    """By `step.field`."""
+    tickets: tuple[TicketState, ...]
+    left_out: tuple[LeftOut, ...]
+    rehearsed: bool
+
+
+def collect(states: Collection[TicketState], stand: str, measures: Collection[str]) -> Evidence:
+    """Arrange the study tickets of a stand; rehearsed ones count only where there are no others.
+
+    Parameters
+    ----------
+    measures
+        `step.field` names or patterns of such.
+    """
+    chosen, left_out = _choose(states, stand)
+    fittings = name_fittings(chosen)
+    left_out += [
+        LeftOut(ticket=number, why="it names no fitting, and other tickets of the study do: add `study` to ticket.yaml")
+        for number, fitting in fittings.items()
+        if not fitting
+    ]
+    used = tuple(state for state in chosen if fittings[state.record.ticket.number])
+    readings: dict[Subject, list[Reading]] = defaultdict(list)
+    units: dict[str, str] = {}
+    for state in used:
+        ticket = state.record.ticket
+        for measure, at, value, unit in _values(state, measures):
+            subject = Subject(model=ticket.model, measure=measure, at=at)
+            reading = Reading(lens=ticket.serial, fitting=fittings[ticket.number], ticket=ticket.number, value=value)
+            readings[subject].append(reading)
+            units[measure] = unit
+    ordered = sorted(readings, key=lambda each: (each.model, each.measure, str(each.at or "")))
+    return Evidence(
+        readings={subject: tuple(readings[subject]) for subject in ordered},
+        units=units,
+        tickets=used,
+        left_out=tuple(left_out),
+        rehearsed=bool(used) and all(state.record.ticket.rehearsed for state in used),
+    )
+
+
+def _choose(states: Collection[TicketState], stand: str) -> tuple[list[TicketState], list[LeftOut]]:
+    study = [state for state in states if state.record.ticket.phase == STUDY_PHASE]
+    real = any(not state.record.ticket.rehearsed for state in study if state.record.stand == stand)
+    chosen, left_out = [], []
+    for state in sorted(study, key=lambda each: (each.record.nights or (each.measured_at,), each.record.ticket.number)):
+        number = state.record.ticket.number
+        if state.record.stand != stand:
+            left_out.append(LeftOut(ticket=number, why=f"it was shot on stand `{state.record.stand}`"))
+        elif real and state.record.ticket.rehearsed:
+            left_out.append(LeftOut(ticket=number, why="its frames were rendered, and there are others that were not"))
+        else:
+            chosen.append(state)
+    return chosen, left_out
+
+
+def name_fittings(states: Sequence[TicketState]) -> Mapping[str, str]:
+    """Give ticket -> the fitting it belongs to; empty for one that tells none where others of its model do.
+
+    Parameters
+    ----------
+    states
+        In order of time.
+    """
+    told = {state.record.ticket.model for state in states if _told(state)}
+    count: dict[tuple[str, str], int] = defaultdict(int)
+    named = {}
+    for state in states:
+        ticket = state.record.ticket
+        count[ticket.model, ticket.serial] += 1
+        named[ticket.number] = _told(state) if ticket.model in told else str(count[ticket.model, ticket.serial])
+    return named
+
+
+def _told(state: TicketState) -> str:
+    ticket = state.record.ticket
+    return " ".join(part for part in (ticket.operator, ticket.fitting) if part)
+
+
+def _values(state: TicketState, measures: Collection[str]) -> Iterator[tuple[str, Setting | None, float, str]]:
+    for outcome in sorted(state.outcomes, key=lambda each: (each.step, each.shot)):
+        if outcome.status is not Status.DONE:
+            continue
+        for path, measured in sorted(outcome.measured.items()):
+            measure = f"{outcome.step}.{path}"
+            wanted = any(fnmatchcase(measure, pattern) for pattern in measures)
+            # truth values and counts of things have no unit to scatter in
+            if wanted and measured.unit and measured.value is not None and math.isfinite(measured.value):
+                yield measure, outcome.setting, measured.value, measured.unit
