@@ -234,9 +234,9 @@ def print_freed(repeats: int) -> None:
 
 def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--quick", action="store_true", help="twenty repeats instead of a thousand")
+    parser.add_argument("--quick", action="store_true", help="eight repeats instead of a thousand")
     quick = parser.parse_args(arguments).quick
-    repeats = 20 if quick else 1000
+    repeats = 8 if quick else 1000
     print_cover(repeats)
     print_together(repeats // 4)
     print_gate(repeats // 4)

@@ -74,6 +74,8 @@ def rehearse(out: Path, plan: str, model: str | None, history: int, workers: int
     _refuse_mistakes(night.model, night.faults, night.tickets, night.sensor, night.files)
     if out.exists() and any(out.iterdir()):
         raise click.ClickException(f"{out} is not empty, and nights do not mix: give a new folder, or remove it first")
+    if history and night.faults:
+        raise click.BadParameter("a past draws its faults itself; leave --fault out", param_hint="--history")
     stand = write_stand_of(out, night.stand, night)
     click.echo(f"stand: {stand}")
     if history:

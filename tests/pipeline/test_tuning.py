@@ -4,12 +4,15 @@ import dataclasses
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from ledger_toys import F2, F4, ToySpread, ToyStand, kept
 from tuning_toys import LOSS, MAX_LOSS, MIN_SHARP, SHARP, came_back, draw_lenses, lens, tune
 
 from glasswright.judging.verdict import Verdict
 from glasswright.outcome import Status
 from glasswright.tuning.factors import one_sided_factor, two_sided_factor
+from glasswright.tuning.picture import draw_side
 
 Z95 = 1.6448536269514722
 
@@ -327,3 +330,44 @@ def test_a_limit_that_few_lenses_have_a_value_for_does_not_spoil_the_others(tmp_
     assert f"no step `{LOSS.partition('.')[0]}` was run" in loss.says
     assert sharp.method == "distribution_free"
     assert sharp.count == 70
+
+
+def test_lenses_that_are_all_alike_get_a_limit_and_a_picture(tmp_path):
+    states = [lens(n, loss=3.0) for n in range(12)]
+    found = tune(tmp_path, states, f"{{measure: {LOSS}, max: 4, rule: simple}}")
+    (side,) = found.sides
+    assert side.proposal.number == 3.0
+    assert side.looks.sigma == 0
+    assert side.capable is None
+    assert side.risk.held.value == 0
+    assert draw_side(side, found.evidence, 0).startswith(b"<?xml")
+
+
+@settings(max_examples=8, deadline=None)
+@given(
+    scale=st.floats(0.1, 50),
+    shift=st.floats(-20, 20),
+    count=st.sampled_from([12, 30, 64]),
+    end=st.sampled_from(["min", "max"]),
+)
+def test_another_unit_gives_the_same_limit_in_that_unit(tmp_path_factory, scale, shift, count, end):
+    folder = tmp_path_factory.mktemp("unit")
+    limit = f"{{measure: {SHARP}, {end}: {-1e6 if end == 'min' else 1e6}}}"
+    values = np.random.default_rng(count).normal(0.3, 0.01, count)
+    one = tune(folder, [lens(n, float(v)) for n, v in enumerate(values)], limit).sides[0]
+    other = tune(
+        folder, [lens(n, float(scale * v + shift), u=0.004 * scale) for n, v in enumerate(values)], limit
+    ).sides[0]
+    turn = one.side.turn
+    assert turn(other.proposal.bound) == pytest.approx(scale * turn(one.proposal.bound) + shift, abs=1e-6 * scale)
+
+
+@settings(max_examples=15, deadline=None)
+@given(count=st.integers(10, 70), seed=st.integers(0, 1000))
+def test_a_larger_share_that_may_be_held_never_loosens_a_limit(tmp_path_factory, count, seed):
+    folder = tmp_path_factory.mktemp("share")
+    values = np.random.default_rng(seed).normal(0.3, 0.01, count)
+    states = [lens(n, float(v)) for n, v in enumerate(values)]
+    bounds = [tune(folder, states, method="normal", held=held).sides[0].proposal.bound for held in (0.01, 0.05, 0.2)]
+    if None not in bounds:
+        assert bounds == sorted(bounds)

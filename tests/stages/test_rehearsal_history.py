@@ -124,3 +124,12 @@ def test_it_can_be_tuned_from_at_once_and_that_says_what_it_is(past, tmp_path):
     assert result.returncode == 0, result.stderr
     assert result.stdout.startswith("REHEARSED: all of these lenses were rendered, none was measured.")
     assert len(list((tmp_path / "out").glob("*.svg"))) >= 10
+
+
+def test_faults_cannot_be_asked_of_a_past(tmp_path):
+    result = CliRunner().invoke(
+        rehearse, [str(tmp_path / "x"), "--history", "5", "--fault", "haze", "--stand", str(STAND)]
+    )
+    assert result.exit_code == 2
+    assert "a past draws its faults itself; leave --fault out" in result.output
+    assert not (tmp_path / "x").exists()

@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import io
-import os
-from collections import Counter
+import hashlib
 from typing import TYPE_CHECKING, Any
 
-from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.scalarstring import DoubleQuotedScalarString
 
 from glasswright.config import check, scan_bytes
+from glasswright.config.round_trip import edit_yaml, replace_file
 from glasswright.errors import GlasswrightError
 from glasswright.judging.card import Card, CardChange
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from glasswright.judging.cards import CardFile
     from glasswright.tuning.tuning import Tuning
 
@@ -73,70 +69,42 @@ def write_card(file: CardFile, tuning: Tuning, at: str, by: str) -> None:
     AdoptError
         If the file was changed meanwhile, or does not read back as proposed.
     """
-    path, text = file.document.path, file.document.text
-    if path.read_text(encoding="utf-8-sig") != text:
+    path = file.document.path
+    if hashlib.sha256(path.read_bytes()).hexdigest() != file.sha256:
         raise AdoptError(f"{path}: the card was changed meanwhile: run the command again")
     change = CardChange(at=at, by=by, changed=describe_changes(tuning), evidence=describe_evidence(tuning))
-    written = edit_card(text, tuning.new_card, change)
+    written = edit_card(file.document.text, tuning.new_card, change)
     expected = tuning.new_card.model_copy(update={"history": (*file.card.history, change)})
     read, problems = check(scan_bytes(path, written.encode()), Card)
     if problems or read != expected:
         why = str(problems[0]) if problems else "it would read back otherwise"
         raise AdoptError(f"{path}: the card cannot be written ({why}): write the numbers by hand")
-    _replace(path, written)
+    try:
+        replace_file(path, written)
+    except OSError as error:
+        raise AdoptError(f"{path}: cannot be written ({error.strerror}): check who may write there") from error
 
 
 def edit_card(text: str, card: Card, change: CardChange) -> str:
     """Give a card's text with the numbers of another card of the same limits, and one more entry of history."""
-    yaml = _round_trip(text)
-    data = yaml.load(text)
-    for node, limit in zip(data["limits"], card.limits, strict=True):
-        for end in ENDS:
-            number = getattr(limit, end)
-            if number is not None and (end not in node or float(node[end]) != number):
-                node[end] = _plain(number)
-    entry = CommentedMap(
+
+    def edit(data: Any) -> None:  # noqa: ANN401 - whatever the file holds
+        for node, limit in zip(data["limits"], card.limits, strict=True):
+            for end in ENDS:
+                number = getattr(limit, end)
+                if number is not None and (end not in node or float(node[end]) != number):
+                    node[end] = int(number) if float(number).is_integer() else number
+        if "history" not in data:
+            data["history"] = CommentedSeq()
+        data["history"].append(_entry(change))
+
+    return edit_yaml(text, edit)
+
+
+def _entry(change: CardChange) -> CommentedMap:
+    return CommentedMap(
         at=DoubleQuotedScalarString(change.at),
         by=DoubleQuotedScalarString(change.by),
         changed=CommentedSeq(DoubleQuotedScalarString(each) for each in change.changed),
         evidence=DoubleQuotedScalarString(change.evidence),
     )
-    if "history" not in data:
-        data["history"] = CommentedSeq()
-    data["history"].append(entry)
-    written = io.StringIO()
-    yaml.dump(data, written)
-    return written.getvalue()
-
-
-def _plain(number: float) -> float | int:
-    return int(number) if float(number).is_integer() else number
-
-
-def _round_trip(text: str) -> Any:  # noqa: ANN401 - the library's types say no more
-    """Give a reader and writer that lays lines out as this text does: of its ways the one that changes fewest lines."""
-    return min(map(_lay_out, (2, 0, 4)), key=lambda yaml: _count_changed_lines(yaml, text))
-
-
-def _lay_out(offset: int) -> Any:  # noqa: ANN401
-    yaml = YAML()
-    yaml.preserve_quotes = True
-    yaml.width = 4096
-    yaml.indent(mapping=2, sequence=offset + 2, offset=offset)
-    return yaml
-
-
-def _count_changed_lines(yaml: Any, text: str) -> int:  # noqa: ANN401
-    written = io.StringIO()
-    yaml.dump(yaml.load(text), written)
-    same = Counter(text.splitlines()) & Counter(written.getvalue().splitlines())
-    return len(text.splitlines()) - same.total()
-
-
-def _replace(path: Path, text: str) -> None:
-    temporary = path.with_name(f".{path.name}.{os.getpid()}")
-    with temporary.open("w", encoding="utf-8", newline="") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    temporary.replace(path)
