@@ -25,6 +25,7 @@ COMMANDS: Final = {
     "judge": "Judge what the ledger holds against the cards.",
     "gate": "Say whether a lens may go back to its owner.",
     "pages": "Write a night as pages to read.",
+    "compare": "Compare two visits of a lens, or two copies of a model.",
     "tune": "Propose limits for a lens model from the ledger's history.",
     "returned": "Mark a lens that came back after its release.",
     "record": "Make the record that goes with a lens, or check one.",
