@@ -23,8 +23,8 @@ class EdgeNeed:
     pixel_pitch_um: float
     roughness_um: float
     """Largest standard deviation of the printed edge from its circle."""
-    dots_per_inch: float
-    """Of a printer whose dots alone make the edge that rough."""
+    dots_per_inch: int
+    """Of a printer whose dots alone make the edge that rough, in tens, upwards."""
 
 
 def find_edge_need(magnification_frac: float, pixel_pitch_um: float) -> EdgeNeed:
@@ -48,7 +48,7 @@ def find_edge_need(magnification_frac: float, pixel_pitch_um: float) -> EdgeNeed
         magnification_frac=magnification_frac,
         pixel_pitch_um=pixel_pitch_um,
         roughness_um=roughness,
-        dots_per_inch=25_400 / (roughness * math.sqrt(12)),
+        dots_per_inch=math.ceil(2_540 / (roughness * math.sqrt(12))) * 10,
     )
 
 
@@ -62,7 +62,7 @@ def say_edge_need(need: EdgeNeed) -> str:
     return (
         f"At a magnification of {need.magnification_frac:.4g} on pixels of {need.pixel_pitch_um:g} µm a disc's edge "
         f"may wander by {need.roughness_um:.0f} µm (standard deviation): a printer of "
-        f"{math.ceil(need.dots_per_inch / 10) * 10} dots per inch or finer, without screened edges."
+        f"{need.dots_per_inch} dots per inch or finer, without screened edges."
     )
 
 
@@ -75,7 +75,8 @@ def advise(need: EdgeNeed, name: str, sheets: int) -> tuple[str, ...]:
         "Mount it flat on a stiff board: a bulge of a hundredth of the distance changes the scale by one per cent.",
         "Let it dry and lie for a day. Then measure the bars, from end tick to end tick, with a steel ruler.",
         f"Both bars across and both down must be right to 0.1 %. If all are off by the same share, write {name}.yaml "
-        "again with --measured ACROSS DOWN; if across and down differ by more, print on another machine.",
+        "again with the same options and --measured ACROSS DOWN. If across and down differ by more, print on another "
+        "machine.",
     ]
     if sheets > 1:
         lines.append(

@@ -158,10 +158,15 @@ def _draw_picture(pen: Pen, picture: Picture, words: Sequence[str]) -> None:
 
 
 def _draw_crosses(pen: Pen, picture: Picture, tiling: Tiling) -> None:
-    """Draw a cross wherever a seam passes between four discs: both sheets show it, and it lies in the same place."""
-    gaps_x, gaps_y = _gaps(picture)
-    crosses = [(x, y) for x in tiling.seams_x_mm for y in gaps_y]
-    crosses += [(x, y) for x in gaps_x for y in tiling.seams_y_mm]
+    """Draw a cross wherever a seam passes between four discs, and at its ends: two at least on every sheet's side.
+
+    Both sheets of a seam show it, and it lies in the same place.
+    """
+    layout = picture.layout
+    all_x = [picture.place(column - 0.5, 0)[0] for column in range(layout.columns + 1)]
+    all_y = [picture.place(0, row - 0.5)[1] for row in range(layout.rows + 1)]
+    crosses = [(x, y) for x in tiling.seams_x_mm for y in all_y]
+    crosses += [(x, y) for x in all_x for y in tiling.seams_y_mm]
     for x, y in dict.fromkeys(crosses):
         pen.line(x - CROSS_MM, y, x + CROSS_MM, y)
         pen.line(x, y - CROSS_MM, x, y + CROSS_MM)

@@ -64,7 +64,8 @@ TO_SCALE = _with_options(
         "--measured",
         nargs=2,
         type=float,
-        help="What the bars of 100 mm of a finished print measure, across and down: writes its layout file only.",
+        help="What the bars of 100 mm of a finished print measure, across and down: with the options that it was "
+        "printed with, writes its layout file again.",
     ),
 )
 
@@ -112,7 +113,7 @@ def _words(layout: ChartLayout, need: EdgeNeed) -> tuple[str, str]:
         f"{layout.name}: {layout.columns} x {layout.rows} discs of {layout.disc_diameter_mm:g} mm, pitch "
         f"{layout.pitch_mm:g} mm. This side down. Print at 100 %, then measure the bars.",
         f"For a magnification of {need.magnification_frac:.4g} on pixels of {need.pixel_pitch_um:g} µm: edges true to "
-        f"{need.roughness_um:.0f} µm (standard deviation), {need.dots_per_inch:.0f} dots per inch or finer.",
+        f"{need.roughness_um:.0f} µm (standard deviation), {need.dots_per_inch} dots per inch or finer.",
     )
 
 
