@@ -240,6 +240,17 @@ def test_where_only_passed_lenses_are_there_the_missing_tail_is_put_back(tmp_pat
     assert whole.method == "distribution_free"
 
 
+def test_passed_lenses_that_are_no_normal_population_cut_off_are_refused(tmp_path):
+    generator = np.random.default_rng(6)
+    # two batches, the worse one near the limit
+    values = np.where(np.arange(60) < 20, 0.27, 0.30) + generator.normal(0, 0.002, 60)
+    states = [lens(n, float(value)) for n, value in enumerate(values)]
+    found = tune(tmp_path, states, f"{{measure: {SHARP}, min: 0.255}}").sides[0].proposal
+    assert found.method == "refused"
+    assert "do not look like a normal population cut off there" in found.says
+    assert "measure lenses before their repair is accepted, too" in found.says
+
+
 def test_tuning_again_with_its_own_limits_does_not_tighten_them(tmp_path):
     states = draw_lenses(200, seed=9)
     number, numbers = 0.2, []

@@ -20,7 +20,7 @@ from glasswright.tuning.sides import Reading, sides_of
 from glasswright.tuning.spread import free_spread
 from glasswright.tuning.truncated import fit_truncated, truncated_limit
 
-REPEATS = 400
+REPEATS = 300
 
 
 def card(sides=1, rule="simple", number=-1e9):

@@ -13,7 +13,7 @@ from glasswright.tuning.aims import FEWEST, LEAST_CUT, LEAST_NORMAL, MOST_OF_SHA
 from glasswright.tuning.factors import one_sided_factor, two_sided_factor
 from glasswright.tuning.order_limits import count_needed, cut_blocks, least_share, most_cut
 from glasswright.tuning.robust import describe, shape_probability
-from glasswright.tuning.truncated import fit_truncated, truncated_limit
+from glasswright.tuning.truncated import fit_truncated, truncated_limit, untruncated_scores
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -143,6 +143,13 @@ def _propose_truncated(evidence: Evidence, side: int, lenses: Sequence[Lens], sh
     fit, limit = fit_truncated(values, cuts), truncated_limit(values, cuts, 1 - share, aims.confidence)
     if fit is None or limit is None:
         why = "every lens passed the old limit, and their values pile up at it: how many are missing cannot be told"
+        return _refuse(len(lenses), f"{why}; measure lenses before their repair is accepted, too")
+    probability = shape_probability(untruncated_scores(values, cuts, fit))
+    if probability is not None and probability < LEAST_NORMAL:
+        why = (
+            f"every lens passed the old limit, and the {len(lenses)} there are do not look like a normal population cut"
+            f" off there (Shapiro-Wilk test: probability {probability:.2g}): how many are missing cannot be told"
+        )
         return _refuse(len(lenses), f"{why}; measure lenses before their repair is accepted, too")
     bound = limit + shift
     says = (

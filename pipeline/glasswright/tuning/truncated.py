@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from scipy.optimize import brentq, minimize, minimize_scalar
-from scipy.special import log_ndtr, ndtr
+from scipy.special import log_ndtr, ndtr, ndtri
 from scipy.stats import t
 
 if TYPE_CHECKING:
@@ -89,6 +89,12 @@ def fit_truncated(values: Array, cuts: Array) -> TruncatedFit | None:
     if not found.success or cut > LARGEST_CUT:
         return None
     return TruncatedFit(mean=middle + scale * mean, sigma=scale * sigma, cut=cut)
+
+
+def untruncated_scores(values: Array, cuts: Array, fit: TruncatedFit) -> Array:
+    """Give the normal scores that the values have if the fit is right; where they are not normal it is not."""
+    below, missing = ndtr((values - fit.mean) / fit.sigma), ndtr((cuts - fit.mean) / fit.sigma)
+    return np.asarray(ndtri(np.clip((below - missing) / (1 - missing), 1e-9, 1 - 1e-9)))
 
 
 def truncated_limit(values: Array, cuts: Array, content: float, confidence: float) -> float | None:
