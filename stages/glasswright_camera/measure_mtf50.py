@@ -11,6 +11,7 @@ from glasswright_camera.focus_curve import LEAST_STEPS
 from glasswright_camera.sharpness import Sharpness
 from glasswright_camera.sharpness_reading import read_series, read_single
 from glasswright_camera.stand import Stand
+from glasswright_camera.sweep_flag import flag_impossible
 from glasswright_camera.trace import Trace
 
 
@@ -43,7 +44,9 @@ def measure_mtf50(
     Returns
     -------
     Sharpness
-        Caveat `single_focus` where it was read as shot: a lens focused wrongly then looks like a soft one.
+        Caveat `single_focus` where it was read as shot: a lens focused wrongly then looks like a soft one. Caveat
+        `above_diffraction_limit` where a value lies above what diffraction and pixel allow by more than three of its
+        standard uncertainties: the measurement is at fault.
 
     Raises
     ------
@@ -51,5 +54,7 @@ def measure_mtf50(
         Best focus lies outside the series (the message says on which side).
     """
     if focus_series is not None and len(focus_series) >= LEAST_STEPS:
-        return read_series(focus_series, traces, stand, least_zone_discs_count)
-    return read_single(traces, stand, least_zone_discs_count)
+        found = read_series(focus_series, traces, stand, least_zone_discs_count)
+    else:
+        found = read_single(traces, stand, least_zone_discs_count)
+    return flag_impossible(found, traces[0].setting if traces else None, stand)

@@ -12,7 +12,8 @@ from glasswright_camera.measure_vignetting import Falloff
 from glasswright_camera.sharpness import Sharpness
 from glasswright_camera.stand import Stand
 from glasswright_camera.sweep import Sweep
-from glasswright_camera.sweep_ceiling import find_ceiling
+from glasswright_camera.sweep_ceiling import SHORTEST_UM
+from glasswright_camera.sweep_flag import BEYOND_U, CAVEAT, lay_ceiling
 from glasswright_camera.sweep_reading import (
     compare_with_ceiling,
     find_series,
@@ -37,10 +38,10 @@ def measure_sweep(
     stand: Stand,
     *,
     shot_scatter_frac: Annotated[float, Field(ge=0, le=0.2)] = 0.005,
-    beyond_u_ratio: Annotated[float, Field(ge=2, le=10)] = 3.0,
-    shortest_red_um: Wavelength = 0.56,
-    shortest_green_um: Wavelength = 0.47,
-    shortest_blue_um: Wavelength = 0.4,
+    beyond_u_ratio: Annotated[float, Field(ge=2, le=10)] = BEYOND_U,
+    shortest_red_um: Wavelength = SHORTEST_UM[0],
+    shortest_green_um: Wavelength = SHORTEST_UM[1],
+    shortest_blue_um: Wavelength = SHORTEST_UM[2],
 ) -> Sweep:
     """Follow sharpness and corner light over f-numbers and focal lengths, with the ceiling of diffraction beside them.
 
@@ -105,23 +106,13 @@ def measure_sweep(
         highest=find_highest(table),
         corner_loss=table.corner_loss,
         corner_loss_u=table.corner_loss_u,
-        caveats=("above_diffraction_limit",) if nearness.faults else (),
+        caveats=(CAVEAT,) if nearness.faults else (),
         notes=(
             *nearness.faults,
             *(line for name, each in zip(REGIONS, series, strict=True) for line in say_sharpest(name, each)),
             *_say_left_out(table, [len(each) for each in series], focal_lengths),
         ),
     )
-
-
-def lay_ceiling(table: Table, stand: Stand, shortest_um: tuple[float, float, float]) -> NDArray[np.float64]:
-    """Give the ceiling of each setting and plane, cycles per pixel: (settings, planes)."""
-    red, green, blue = shortest_um
-    # what is reported as green sees all light where there are no colour filters
-    if stand.sensor.monochrome or not np.isfinite(table.detail[:, (0, 2)]).any():
-        green = blue
-    pitch = stand.sensor.pixel_pitch_um
-    return np.array([[find_ceiling(f, each, pitch) for each in (red, green, blue)] for f in table.f_number.tolist()])
 
 
 def find_highest(table: Table) -> NDArray[np.float64]:

@@ -8,6 +8,8 @@ import numpy as np
 from scipy.optimize import brentq
 
 HALF: Final = 0.5
+SHORTEST_UM: Final = (0.56, 0.47, 0.4)
+"""Shortest light that the red, green and blue planes of usual colour filters see (common practice, no source)."""
 PIXEL_HALF_CY_PER_PX: Final = 0.6033545644016142
 """Where sinc(f), the transfer of a fully light-sensitive square pixel, is one half."""
 

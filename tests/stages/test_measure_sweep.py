@@ -5,16 +5,18 @@ import math
 
 import numpy as np
 import pytest
+from edge_traces import make_stand, make_trace
 from hypothesis import given
 from hypothesis import strategies as st
 
 from glasswright import Setting, Unmeasurable
 from glasswright.measurements import read_measurements
-from glasswright_camera import measure_sweep
+from glasswright_camera import measure_mtf50, measure_sweep
 from glasswright_camera.measure_vignetting import Falloff
 from glasswright_camera.sharpness import PlaneSharpness, Sharpness, ZoneSharpness
 from glasswright_camera.stand import ChartLayout, ChartUse, Mark, Sensor, Stand
 from glasswright_camera.sweep_ceiling import find_ceiling
+from glasswright_camera.sweep_flag import flag_impossible
 
 LAYOUT = ChartLayout(
     name="lattice",
@@ -243,3 +245,24 @@ def test_less_sharpness_everywhere_moves_no_sharpest_and_lowers_the_share_of_the
     assert one.whole.sharpest_f_number == other.whole.sharpest_f_number == 4.0
     assert other.ceiling_ratio == pytest.approx(factor * one.ceiling_ratio)
     assert other.whole.wide_open_ratio == pytest.approx(one.whole.wide_open_ratio)
+
+
+@pytest.mark.parametrize(("above_u", "flagged"), [(2.9, False), (3.1, True)])
+def test_what_light_does_not_allow_is_flagged_where_it_is_measured(above_u, flagged):
+    colours = plane(0.2, 0.2)
+    value = CEILING_GREEN + above_u * 0.001
+    impossible = sharp(8.0, 0, 0, green=plane(0.3, 0.25, mid=zone(0.3, sagittal=value)), red=colours, blue=colours)
+    found = flag_impossible(impossible, impossible.setting, stand())
+    assert found.caveats == (("above_diffraction_limit",) if flagged else ())
+    assert [note for note in found.notes if note.startswith("50 mm f/8: green mid sagittal")] == list(found.notes)
+    assert len(found.notes) == flagged
+    assert flag_impossible(impossible, None, stand()) == impossible
+
+
+def test_sharpness_is_flagged_by_the_stage_itself():
+    # no edge in an f/22 image is this sharp
+    trace = make_trace(lambda place, _plane: np.full((len(place), 2), 0.3))
+    shown = {number: Setting(focal_length_mm=50.0, f_number=number) for number in (2.0, 22.0)}
+    for number, setting in shown.items():
+        found = measure_mtf50((dataclasses.replace(trace, setting=setting),), None, make_stand(pitch_um=5.0))
+        assert ("above_diffraction_limit" in found.caveats) == (number == 22.0)
