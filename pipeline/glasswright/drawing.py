@@ -55,8 +55,8 @@ def words(text: str) -> str:
 
 
 def number(value: float) -> str:
-    """Write a coordinate with as few letters as a hundredth of a unit needs."""
-    return f"{round(value, 2) + 0.0:.2f}".rstrip("0").rstrip(".")
+    """Write a coordinate to a tenth of a unit, which is all that can be seen, in as few letters as that needs."""
+    return f"{round(value, 1) + 0.0:.1f}".removesuffix(".0")
 
 
 def canvas(width: float, height: float, *children: str, label: str, marks: bool = False, class_: str = "") -> str:

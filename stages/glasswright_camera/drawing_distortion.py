@@ -94,17 +94,14 @@ def _draw_curve(distortion: Distortion) -> Picture:
     parts.append(line(plot.x.start, plot.y(0.0), plot.x.end, plot.y(0.0), "guide"))
     parts.append(plot.band(height.tolist(), (radial - 2 * u).tolist(), (radial + 2 * u).tolist()))
     parts.append(plot.line(height.tolist(), radial.tolist(), "line one"))
-    for x, y, (column, row) in zip(
-        distortion.disc_height_frac, distortion.disc_local_pct, distortion.disc_node, strict=True
-    ):
+    for x, y in zip(distortion.disc_height_frac, distortion.disc_local_pct, strict=True):
         if np.isfinite(y):
-            tip = f"column {column}, row {row}: {y:+.3f} % at height {x:.2f}"
-            parts.append(mark(dot(plot.x(float(x)), plot.y(float(y)), "hollow two", 3), tip))
-    parts.append(legend(74, plot.y.start + 62, [("one", "fit"), ("two", "discs as seen")], apart=120))
+            parts.append(dot(plot.x(float(x)), plot.y(float(y)), "hollow two", 3))
+    parts.append(legend(74, plot.y.start + 62, [("one", "fit"), ("hollow two", "discs as seen")], apart=120))
     carried = "" if inside.all() else f" Beyond height {distortion.reach_frac:.2f} no disc lies and it is carried on."
     described = (
         "The fitted radial curve, its band two standard uncertainties wide on each side, and each disc's own local "
         f"distortion. Below zero is barrel.{carried}"
     )
     title = "Distortion against image height"
-    return Picture(title, plot_canvas(plot, *parts, name=title), described)
+    return Picture(title, plot_canvas(plot, *parts, name=title, marks=False), described)

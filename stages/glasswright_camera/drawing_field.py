@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright.drawing import SHADES, Plot, Scale, canvas, element, label, line, path, words
+from glasswright.drawing import SHADES, Plot, Scale, canvas, dot, element, label, line, path, words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -64,7 +64,7 @@ class FrameView:
 
 def shade_bar(top: float, low: float, high: float, name: str) -> str:
     """Draw the shaded scale under a map, with its numbers and its unit."""
-    left, width = MARGIN + 120, WIDTH - 2 * MARGIN - 240
+    left, width = MARGIN + 92, 270.0
     each = width / SHADES
     parts = [
         element("rect", x=left + k * each, y=top, width=each + 0.3, height=12.0, class_=f"shade{k}")
@@ -72,7 +72,7 @@ def shade_bar(top: float, low: float, high: float, name: str) -> str:
     ]
     scale = Scale(low=low, high=high, start=left, end=left + width)
     parts += [label(scale(value), top + 27, scale.write(value)) for value in scale.ticks()]
-    parts.append(label(left - 10, top + 10, name, anchor="end", class_="name"))
+    parts.append(label(MARGIN, top + 10, name, anchor="start", class_="name"))
     return "".join(parts)
 
 
@@ -95,12 +95,14 @@ def arrow(start: Sequence[float], end: Sequence[float], class_: str) -> str:
 
 
 def legend(x: float, y: float, entries: Sequence[tuple[str, str]], *, apart: float = 130.0) -> str:
-    """Draw a key: (class, text), each with a piece of its line."""
-    return "".join(
-        line(x + k * apart, y - 4, x + k * apart + 24, y - 4, f"line {class_}")
-        + element("text", words(text), x=x + k * apart + 30, y=y, class_="tick")
-        for k, (class_, text) in enumerate(entries)
-    )
+    """Draw a key: (class, text), each with a piece of its line, or a point where its class is a point's."""
+    parts = []
+    for k, (class_, text) in enumerate(entries):
+        left = x + k * apart
+        is_point = class_.startswith(("fill", "hollow"))
+        shape = dot(left + 12, y - 4, class_) if is_point else line(left, y - 4, left + 24, y - 4, f"line {class_}")
+        parts.append(shape + element("text", words(text), x=left + 30, y=y, class_="tick"))
+    return "".join(parts)
 
 
 def plot_canvas(plot: Plot, *parts: str, name: str, marks: bool = True) -> str:

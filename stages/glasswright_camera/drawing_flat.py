@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+LEAST_SPAN = 60.0
+"""A contour smaller than this on the drawing says more of noise than of the lens."""
 NAMES = {"flat": "Light lost over the frame", "panel": "Evenness of the panel"}
 
 
@@ -39,6 +41,8 @@ def draw_flat(field: FlatField) -> list[Picture]:
     for level in scale.ticks(8):
         for contour in find_contours(loss, level):
             points = view.place((contour[:, ::-1] + 0.5) * field.block_px - 0.5)
+            if float(np.ptp(points, axis=0).max()) < LEAST_SPAN:
+                continue
             parts.append(path(_inside(view, points), "line one plain"))
             if len(points) > 8:
                 names.append(_name(view, points, f"{level:.{_decimals(step)}f}"))

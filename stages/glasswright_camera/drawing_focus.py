@@ -56,7 +56,8 @@ def draw_focus(series: tuple[Trace, ...]) -> list[Picture]:
     title = "Focus series"
     described = (
         "MTF50 (mean of sagittal and tangential) of the centre and the corners; lines are parabolas of blur through "
-        "the steps near each zone's own best focus, which the upright marks show. Bars are two standard uncertainties."
+        "the steps near each zone's own best focus, which the upright marks show; thin lines only join the steps of a "
+        "zone whose best focus lies outside the series. Bars are two standard uncertainties."
     )
     return [Picture(title, plot_canvas(plot, *parts, name=title), described)]
 
@@ -75,6 +76,8 @@ def _draw_zone(plot: Plot, kind: str, name: str, curve: tuple[Array, Array, Arra
         if name == "centre":
             found = f"best focus {fit.vertex:.2f} ± {2 * fit.vertex_u:.2f}"
             parts.append(label(at, plot.y.end + 10, found))
+    else:
+        parts.append(plot.line(step.tolist(), value.tolist(), f"line {kind} thin"))
     for x, y, each in zip(step, value, u, strict=True):
         bar = plot.bar(float(x), float(y), 2 * float(each), f"bar {kind}")
         tip = f"{name}, step {x:g}: {y:.3f} ± {2 * each:.3f} cycles/pixel"

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright.drawing import Picture, label, line, mark
+from glasswright.drawing import Picture, dot, label, line, mark
 from glasswright_camera.drawing_field import MARGIN, FrameView, arrow, legend
 from glasswright_camera.repeats import main_plane, shared_discs
 
@@ -58,7 +58,7 @@ def _draw_arrows(
 ) -> list[str]:
     parts = []
     for k, start in enumerate(view.place(place_px)):
-        arrows = [
+        arrows = [dot(float(start[0]), float(start[1]), "ideal", 1.2)] + [
             arrow(start, start + shift[name][k] * view.scale * times, f"line {kind} plain")
             for name, kind in (("red", "two"), ("blue", "one"))
         ]
@@ -70,7 +70,7 @@ def _draw_arrows(
     bottom = view.bottom + 26
     one_px = next(each for each in (1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01) if each * view.scale * times <= 120)
     length = one_px * view.scale * times
-    parts.append(legend(MARGIN + 10, bottom, [("two", "red"), ("one", "blue")], apart=90))
+    parts.append(legend(MARGIN + 10, bottom, [("two plain", "red"), ("one plain", "blue")], apart=90))
     parts.append(line(400, bottom - 4, 400 + length, bottom - 4, "scale"))
     parts.append(label(392, bottom, f"{one_px:g} pixel", anchor="end"))
     return parts

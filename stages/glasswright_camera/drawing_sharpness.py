@@ -79,7 +79,7 @@ def _draw_map(field: FieldReading, side: int, low: float, high: float) -> Pictur
     for k, (x, y) in enumerate(view.place(field.place_px)):
         value, u = field.value[k, side], field.value_u[k, side]
         column, row = field.node[k]
-        tip = f"column {column}, row {row}: {value:.3f} ± {2 * u:.3f} cycles/pixel {SIDES[side]}"
+        tip = f"column {column}, row {row}: {value:.3f} ± {2 * u:.3f} cycles/pixel"
         parts.append(mark(dot(float(x), float(y), shade(float(value), low, high), radius), tip))
     x, y = view.place(field.place_px[worst : worst + 1])[0]
     parts.append(dot(float(x), float(y), "ring", radius + 2))

@@ -33,4 +33,6 @@ def pages(ledger: Path, out: Path, night: int | None, tickets: Path | None, work
         raise click.UsageError(f"{tickets}: there is no such folder of tickets: correct --tickets, or leave it out")
     count = workers or os.cpu_count() or 1
     built = build_pages(ledger, out, night=night, tickets=tickets, workers=count)
+    if built.faults:
+        click.echo(f"{built.faults} drawings could not be made; the pages of their tickets say why", err=True)
     click.echo(f"{built.pages} pages of {built.tickets} tickets written: open {built.night}")

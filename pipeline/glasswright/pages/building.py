@@ -62,6 +62,8 @@ class Built:
     night: Path
     tickets: int
     pages: int
+    faults: int
+    """Drawings that could not be made; their pages say why."""
 
 
 def choose_night(runs: Sequence[Run], number: int | None) -> tuple[Run, ...]:
@@ -127,8 +129,8 @@ def build_pages(ledger: Path, out: Path, *, night: int | None, tickets: Path | N
         )
         for each in standings
     ]
-    _run_jobs(jobs, workers)
-    return Built(night=out / NIGHT, tickets=len(jobs), pages=pages + len(jobs))
+    faults = _run_jobs(jobs, workers)
+    return Built(night=out / NIGHT, tickets=len(jobs), pages=pages + len(jobs), faults=faults)
 
 
 def _write_shared(
@@ -165,15 +167,12 @@ def _write(out: Path, places: Places, file: str, template: str, home: str, conte
     write_whole(out / file, page.encode())
 
 
-def _run_jobs(jobs: Sequence[Job], workers: int) -> None:
+def _run_jobs(jobs: Sequence[Job], workers: int) -> int:
     if workers <= 1 or len(jobs) < 2:
-        for job in jobs:
-            build_ticket(job)
-        return
+        return sum(map(build_ticket, jobs))
     # a fork of a process with threads could lock up
     with ProcessPoolExecutor(min(workers, len(jobs)), mp_context=get_context("spawn")) as pool:
-        for _ in pool.map(build_ticket, jobs, chunksize=max(1, len(jobs) // (8 * workers))):
-            pass
+        return sum(pool.map(build_ticket, jobs, chunksize=max(1, len(jobs) // (8 * workers))))
 
 
 @cache
@@ -181,8 +180,8 @@ def _plugins() -> Plugins:
     return load_plugins()
 
 
-def build_ticket(job: Job) -> None:
-    """Write one ticket's page.
+def build_ticket(job: Job) -> int:
+    """Write one ticket's page; give how many drawings could not be made.
 
     Raises
     ------
@@ -198,5 +197,6 @@ def build_ticket(job: Job) -> None:
         context = describe_ticket(ledger, state, _plugins(), frames, visits)
         context["runs"] = describe_runs(read_runs(ledger), job.ticket)
     _write(job.out, job.places, job.places.tickets[job.ticket], "ticket.html", HOME_OF_TICKET, context)
+    return sum(len(group.faults) for group in context["figures"])
 
 

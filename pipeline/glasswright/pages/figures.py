@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from glasswright.errors import LedgerDamagedError
 from glasswright.pages.sweep import settings_of
 from glasswright.pages.wording import say_step
 
@@ -63,8 +64,11 @@ def _draw_setting(
     faults: list[str] = []
     by_step: dict[str, list[Artefact]] = {}
     for each in kept:
-        by_step.setdefault(each.step, []).append(ledger.load_artefact(each.address))
-    for step, members in by_step.items():
+        try:
+            by_step.setdefault(each.step, []).append(ledger.load_artefact(each.address))
+        except LedgerDamagedError as error:
+            faults.append(f"{each.step}: {error}")
+    for step, members in ((step, members) for step, members in by_step.items() if members):
         kind = type(members[0])
         calls: list[tuple[Callable[[Any], Sequence[Picture]], Any]] = []
         if kind in plugins.drawings.series:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from glasswright.artefact import CaptureFacts, Shot
-from glasswright.errors import Unmeasurable
+from glasswright.errors import LedgerDamagedError, Unmeasurable
 from glasswright.pages.places import FRAMES
 from glasswright.pages.writing import write_whole
 
@@ -90,7 +91,8 @@ def _choose(
     made: dict[type[Any], KeptOutcome] = {}
     for each in outcomes:
         if each.has_artefact:
-            made.setdefault(type(ledger.load_artefact(each.address)), each)
+            with suppress(LedgerDamagedError):  # what cannot be read is said where its drawings would be
+                made.setdefault(type(ledger.load_artefact(each.address)), each)
     for kind in plugins.drawings.frames:
         if kind in made:
             return kind, made[kind]

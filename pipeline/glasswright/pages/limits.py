@@ -53,6 +53,8 @@ class LimitStep:
     verdict: Verdict
     kind: str
     groups: tuple[LimitGroup, ...]
+    plain: tuple[tuple[str, str, LimitRow], ...]
+    """(name, unit, row) of measures that bear no uncertainty: counts, and checks by hand."""
 
 
 def read_card(document: Document | None) -> Card | None:
@@ -86,7 +88,15 @@ def _arrange_step(
 ) -> LimitStep:
     verdict = fold(each.verdict for verdicts in measures.values() for each in verdicts)
     groups = tuple(_arrange_measure(measure, verdicts, guards.get(measure)) for measure, verdicts in measures.items())
-    return LimitStep(step=step, name=say_step(step), verdict=verdict, kind=KINDS[verdict], groups=groups)
+    bare = {measure for measure, each in measures.items() if measure not in guards and all(v.u is None for v in each)}
+    return LimitStep(
+        step=step,
+        name=say_step(step),
+        verdict=verdict,
+        kind=KINDS[verdict],
+        groups=tuple(group for group in groups if group.measure not in bare),
+        plain=tuple((group.name, group.unit, row) for group in groups if group.measure in bare for row in group.rows),
+    )
 
 
 def _arrange_measure(measure: str, verdicts: Sequence[LimitVerdict], confidence: float | None) -> LimitGroup:

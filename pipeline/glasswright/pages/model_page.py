@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
-from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from glasswright.judging.verdict import Verdict
 from glasswright.pages.strip import KINDS
 from glasswright.pages.trend import Reading, draw_population
-from glasswright.pages.wording import say_limits, say_measure, say_number, say_step, say_time, unit_word
+from glasswright.pages.wording import say_heading, say_limits, say_measure, say_middle, say_step, say_time, unit_word
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -75,7 +74,7 @@ def _describe(measure: str, at: str, members: Sequence[Standing]) -> Population:
     ]
     latest = verdicts[-1][1]
     unit = unit_word(measure)
-    name = f"{say_step(measure.partition('.')[0])} {say_measure(measure)}"
+    name = say_heading(f"{say_step(measure.partition('.')[0])} {say_measure(measure)}")
     up = f"{say_measure(measure)}{f' ({unit})' if unit else ''}"
     counts = tuple((str(v), KINDS[v], sum(each.verdict is v for _, each in verdicts)) for v in Verdict)
     limits = (latest.lower, latest.upper)
@@ -85,7 +84,7 @@ def _describe(measure: str, at: str, members: Sequence[Standing]) -> Population:
         unit=unit,
         limits=say_limits(*limits),
         lenses=len(readings),
-        middle=say_number(median(each.value for each in readings)) if readings else "none measured",
+        middle=say_middle([each.value for each in readings], [each.u for each in readings]) if readings else "none measured",
         counts=tuple(each for each in counts if each[2]),
         not_measured=len(verdicts) - len(readings),
         drawing=draw_population(readings, limits, up, f"{name} at {at}") if readings else "",

@@ -135,7 +135,7 @@ class Standing:
             key=_gravity,
         )
         judged = [f"{say_limit(each)}: {each.reason}" for each in verdicts]
-        rest = [reason for reason in self.decision.reasons if not any(each.reason in reason for each in verdicts)]
+        rest = [reason for reason in self._about_ticket() if not any(each.reason in reason for each in verdicts)]
         if self.urgency in (Urgency.CRASHED, Urgency.RESHOOT):
             return [*stopped, *judged, *rest]
         if self.urgency in (Urgency.HOLD, Urgency.REVIEW, Urgency.REFERENCE):
@@ -143,9 +143,18 @@ class Standing:
         return [*rest, *stopped, *judged] or ["no reason was kept"]
 
 
+    def _about_ticket(self) -> tuple[str, ...]:
+        """Give the gate's reasons; where nothing is to be released, those of the card alone."""
+        if self.state.record.ticket.phase == RELEASING_PHASE:
+            return self.decision.reasons
+        if self.judgement is None or not self.is_current:
+            return ("not judged since it was measured: run `glasswright judge`",)
+        return self.judgement.reasons
+
+
 def say_limit(each: LimitVerdict) -> str:
-    """Name a limit as people do: `mtf50 green centre mean at 50 mm f/2`."""
-    return f"{say_step(each.measure.partition('.')[0])} {say_measure(each.measure)} at {each.at}"
+    """Name a limit as people do: `MTF50 green, centre, mean, at 50 mm f/2`."""
+    return f"{say_step(each.measure.partition('.')[0])} {say_measure(each.measure)}, at {each.at}"
 
 
 def _gravity(each: LimitVerdict) -> tuple[int, float]:

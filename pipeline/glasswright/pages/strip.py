@@ -56,7 +56,7 @@ def draw_strip(strip: Strip, scale: Scale, *, with_axis: bool) -> str:
     if each.value is not None and math.isfinite(each.value):
         parts.append(_draw_value(each, scale))
     else:
-        parts.append(label(WIDTH / 2, MIDDLE + 4, "not measured", class_="tick"))
+        parts.append(_say_nothing(each, scale))
     if with_axis:
         parts.append(_draw_axis(scale))
     name = f"{say_value(each.value, each.u)}, limit {say_limits(each.lower, each.upper)}: {each.verdict}"
@@ -85,8 +85,8 @@ def _draw_limit(edge: float | None, scale: Scale, outwards: int) -> str:
     if edge is None:
         return ""
     x = scale(edge)
-    foot = path([(x + outwards * 5, MIDDLE - 11), (x, MIDDLE - 11), (x, MIDDLE + 11), (x + outwards * 5, MIDDLE + 11)], "limit")
-    return foot
+    out = x + outwards * 5
+    return path([(out, MIDDLE - 11), (x, MIDDLE - 11), (x, MIDDLE + 11), (out, MIDDLE + 11)], "limit")
 
 
 def _draw_value(each: LimitVerdict, scale: Scale) -> str:
@@ -113,6 +113,15 @@ def draw_sign(x: float, y: float, verdict: Verdict, size: float = 5.0) -> str:
     cross = [line(x - size, y - size, x + size, y + size, f"cross {kind}")]
     cross.append(line(x - size, y + size, x + size, y - size, f"cross {kind}"))
     return "".join(cross)
+
+
+def _say_nothing(each: LimitVerdict, scale: Scale) -> str:
+    """Say that there is no number, clear of a single limit."""
+    edges = [scale(edge) for edge in (each.lower, each.upper) if edge is not None]
+    x = WIDTH / 2
+    if len(edges) == 1:
+        x = WIDTH * (0.75 if edges[0] < WIDTH / 2 else 0.25)
+    return label(x, MIDDLE + 4, "not measured")
 
 
 def _draw_axis(scale: Scale) -> str:

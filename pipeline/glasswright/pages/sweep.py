@@ -7,7 +7,7 @@ from collections import defaultdict
 from typing import TYPE_CHECKING, Final
 
 from glasswright.drawing import LINE_KINDS, Picture, Plot, canvas, dot, element, label, line, mark, path, reach, words
-from glasswright.pages.wording import COVERAGE, say_measure, say_step, say_value, unit_word
+from glasswright.pages.wording import COVERAGE, say_heading, say_measure, say_step, say_value, unit_word
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -60,7 +60,7 @@ def _draw(measure: str, found: Points, limits: Mapping[str, LimitVerdict]) -> Pi
         parts.append(_draw_points(plot, kind, sorted(points, key=lambda point: point[0])))
         parts.append(_name_line(plot, kind, place[0], points) if len(found) > 1 else "")
     parts += [_draw_limits(plot, each) for each in limits.values()]
-    title = f"{say_step(measure.partition('.')[0])}: {say_measure(measure)} over the f-number"
+    title = say_heading(f"{say_step(measure.partition('.')[0])}: {say_measure(measure)}")
     described = "Bars are two standard uncertainties of the measurement itself; a limit is drawn where it holds."
     return Picture(title, canvas(560, 310, *parts, label=title, marks=True), described)
 
@@ -75,7 +75,7 @@ def _draw_axes(plot: Plot, f_numbers: Sequence[float], up: str) -> str:
         x = plot.x(2 * math.log2(f_number))
         parts.append(line(x, bottom, x, bottom + 5, "axis") + label(x, bottom + 19, f"f/{f_number:g}"))
     parts.append(path([(left, top), (left, bottom), (right, bottom)], "axis"))
-    parts.append(label((left + right) / 2, bottom + 40, "f-number (a stop apart, equal steps)", class_="name"))
+    parts.append(label((left + right) / 2, bottom + 40, "f-number", class_="name"))
     parts.append(label(15, (top + bottom) / 2, up, class_="name", turn=True))
     return "".join(parts)
 

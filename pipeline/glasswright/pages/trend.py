@@ -125,7 +125,7 @@ def _draw_share(plot: Plot, values: Sequence[float]) -> str:
             )
             parts.append(mark(shape, f"{count} of {len(values)}"))
     parts.append(line(SHARE_LEFT, plot.y.start, SHARE_LEFT, plot.y.end, "axis"))
-    parts.append(label((SHARE_LEFT + SHARE_RIGHT) / 2, plot.y.start + 19, f"{len(values)} lenses"))
+    parts.append(label((SHARE_LEFT + SHARE_RIGHT) / 2, plot.y.start + 19, f"{len(values)} tickets"))
     return "".join(parts)
 
 

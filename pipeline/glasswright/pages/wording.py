@@ -7,12 +7,13 @@ import re
 from collections import Counter
 from datetime import datetime
 from hashlib import sha256
+from statistics import median
 from typing import TYPE_CHECKING, Final
 
 from glasswright.units import UNITS, unit_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
 COVERAGE: Final = 2.0
 """Uncertainties are written as so many standard uncertainties, and the pages say so."""
@@ -21,13 +22,22 @@ MINUS: Final = "\N{MINUS SIGN}"
 
 
 def say_measure(measure: str) -> str:
-    """Give a measure as people read it: `measure_mtf50.green.centre.mean_cy_per_px` -> `green centre mean`."""
-    return " ".join(_strip_unit(part).replace("_", " ") for part in measure.split(".")[1:]) or measure
+    """Give a measure as people read it: `measure_mtf50.green.centre.mean_cy_per_px` -> `green, centre, mean`."""
+    return _case(", ".join(_strip_unit(part).replace("_", " ") for part in measure.split(".")[1:])) or measure
 
 
 def say_step(step: str) -> str:
-    """Give a step as people read it: `measure_mtf50` -> `mtf50`."""
-    return step.removeprefix("measure_").replace("_", " ")
+    """Give a step as people read it: `measure_mtf50` -> `MTF50`, `locate_chart` -> `locate chart`."""
+    return _case(step.removeprefix("measure_").replace("_", " "))
+
+
+def _case(text: str) -> str:
+    return re.sub(r"\bmtf", "MTF", text)
+
+
+def say_heading(text: str) -> str:
+    """Begin a text with a capital and leave the rest as it is."""
+    return text[:1].upper() + text[1:]
 
 
 def unit_word(measure: str) -> str:
@@ -56,6 +66,13 @@ def say_value(value: float | None, u: float | None) -> str:
 def decimals_of(u: float) -> int:
     """Give the decimals that show two digits of an uncertainty."""
     return min(max(0, 1 - math.floor(math.log10(u))), MOST_DECIMALS)
+
+
+def say_middle(values: Sequence[float], uncertainties: Sequence[float | None]) -> str:
+    """Write the median of numbers with the decimals that their uncertainties leave it."""
+    known = [u for u in uncertainties if u]
+    decimals = decimals_of(COVERAGE * median(known)) if known else MOST_DECIMALS
+    return _minus(f"{median(values):.{decimals}f}") if known else say_number(median(values))
 
 
 def say_number(value: float) -> str:

@@ -10,7 +10,16 @@ from typing import TYPE_CHECKING, Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from glasswright.pages.wording import say_limits, say_measure, say_number, say_seconds, say_step, say_time, say_value
+from glasswright.pages.wording import (
+    say_heading,
+    say_limits,
+    say_measure,
+    say_number,
+    say_seconds,
+    say_step,
+    say_time,
+    say_value,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -36,6 +45,7 @@ def environment() -> Environment:
         time=say_time,
         seconds=say_seconds,
         number=say_number,
+        heading=say_heading,
     )
     found.globals.update(sign=SIGNS.get, say_value=say_value, say_limits=say_limits)
     return found

@@ -1,0 +1,49 @@
+"""A rehearsed night of small frames, its pages, and a browser to open them: each made once."""
+
+from pathlib import Path
+
+import pytest
+from browser import EXECUTABLE, Browser
+
+from glasswright.commands.main import run_command
+
+ROOT = Path(__file__).parents[2]
+
+
+def write_pages(ledger, out, *options):
+    assert run_command(["pages", "--ledger", str(ledger), "--out", str(out), *options]) == 0
+    return out
+
+
+@pytest.fixture(scope="session")
+def night(tmp_path_factory):
+    """Two lenses in frames of a megapixel, the second with a tilted group: the folder and its ledger."""
+    folder = tmp_path_factory.mktemp("pages") / "night"
+    options = ["--tickets", "2", "--megapixels", "1", "--seed", "4", "--fault", "tilted_group"]
+    assert run_command(["rehearse", str(folder), *options]) == 0
+    one_damaged = sorted((folder / "tickets/T-0001/flat").iterdir())[0]
+    one_damaged.write_bytes(one_damaged.read_bytes()[:5000])
+    ledger = folder / "bench.ledger"
+    code = run_command(
+        ["run", str(ROOT / "configs/plans/fixed_focal.yaml"), "--stand", str(folder / "stands/north_bench.yaml")]
+        + ["--tickets", str(folder / "tickets"), "--cards", str(ROOT / "configs/cards"), "--ledger", str(ledger)]
+        + ["--serial"]
+    )
+    assert code == 13
+    return folder, ledger
+
+
+@pytest.fixture(scope="session")
+def pages(night):
+    """The night's pages, frames and all."""
+    folder, ledger = night
+    return write_pages(ledger, folder / "pages", "--tickets", str(folder / "tickets"), "--workers", "1")
+
+
+@pytest.fixture(scope="session")
+def browser(tmp_path_factory):
+    if EXECUTABLE is None:
+        pytest.skip("Chromium is not installed: no page was opened (Debian: apt-get install chromium)")
+    found = Browser(tmp_path_factory.mktemp("profile"))
+    yield found
+    found.close()
