@@ -37,6 +37,8 @@ class FlatShot(Artefact):
     exposure_time_s: float | None = None
     median_light_frac: float = 0.0
     """Median light of the frame's brightest plane, of white."""
+    pixels_per_block: tuple[int, ...] = ()
+    """Of each plane, in a whole block."""
 
     @classmethod
     def find_odd(cls, members: Sequence[Self]) -> Mapping[int, str]:

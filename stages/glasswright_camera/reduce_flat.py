@@ -66,12 +66,20 @@ def reduce_flat(
         offset_px=find_offsets(mosaic),
         exposure_time_s=mosaic.facts.exposure_time_s,
         median_light_frac=median,
+        pixels_per_block=count_pixels(mosaic, block),
     )
 
 
 def choose_block(width: int, blocks_across: int, period: int) -> int:
     """Give the side of a block: near the width asked for, a multiple of the colour pattern's period."""
     return max(LEAST_PERIODS, round(width / blocks_across / period)) * period
+
+
+def count_pixels(mosaic: Mosaic, block: int) -> tuple[int, ...]:
+    """Give how many pixels of each plane a whole block has."""
+    _, rows, columns = mosaic.pattern.shape
+    periods = (block // rows) * (block // columns)
+    return tuple(int(np.count_nonzero(mosaic.pattern == plane)) * periods for plane in range(len(mosaic.planes)))
 
 
 def find_offsets(mosaic: Mosaic) -> NDArray[np.float64]:

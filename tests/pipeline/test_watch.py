@@ -243,11 +243,11 @@ def test_rehearsed_references_vouch_for_rehearsed_tickets_only():
     assert report.doubts_of_ticket(lens(night(24))) == ("the reference shots are rehearsed, and this ticket is not",)
 
 
-def test_a_night_ends_at_noon_and_the_run_tells_where_files_do_not():
+def test_a_night_ends_at_five_in_the_morning_and_the_run_tells_where_files_do_not():
     assert night_at(datetime(2026, 3, 2, 21, 0)) == date(2026, 3, 2)
-    assert night_at(datetime(2026, 3, 3, 11, 59)) == date(2026, 3, 2)
+    assert night_at(datetime(2026, 3, 3, 4, 59)) == date(2026, 3, 2)
     assert nights_of(["2026:03:03 01:10:00", "2026:03:02 22:00:00", "0000:00:00 00:00:00", None]) == ("2026-03-02",)
-    assert nights_of(["2026:03:03 13:10:00", "2026:03:02 22:00:00"]) == ("2026-03-02", "2026-03-03")
+    assert nights_of(["2026:03:03 09:10:00", "2026:03:02 22:00:00"]) == ("2026-03-02", "2026-03-03")
     untold = dataclasses.replace(lens(night(1)), measured_at="2026-03-03T02:00:00+01:00")
     untold = dataclasses.replace(untold, record=dataclasses.replace(untold.record, nights=()))
     assert nights_of_ticket(untold) == (date(2026, 3, 2),)

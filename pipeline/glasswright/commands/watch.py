@@ -47,8 +47,8 @@ def watch(ledger: Path, stand: Path, night: str | None, as_json: bool) -> int:
     """Draw control charts of the reference lens, and say whether the stand is in control.
 
     The stand file's section `watch` names the fields, the nights that limits come from, and how many nights may pass
-    without a reference shot. A night begins at noon and is named after the day it begins on. While the stand is out of
-    control, nothing passes: `run`, `judge` and `gate` turn every PASS of the night into REVIEW.
+    without a reference shot. A night is a day and what follows it until five in the morning. While the
+    stand is out of control, nothing passes: `run`, `judge` and `gate` turn every PASS of the night into REVIEW.
 
     Exit codes: 0 in control, 11 out of control, 2 wrong command or configuration, 21 the ledger is missing, newer or
     damaged.
