@@ -97,7 +97,11 @@ def _correct(desk: Desk) -> None:
         click.echo()
         for number, name in enumerate(desk.checks, start=1):
             click.echo(f"{number:3d}  {HAND_LIST[name].title}: {_say(desk.sheet.answers.get(name))}")
-        chosen = _prompt("number of an answer to correct, or Enter to end")
+        try:
+            chosen = _prompt("number of an answer to correct, or Enter to end")
+        except click.Abort:  # nothing is half done here, so a closed terminal ends the sitting as Enter does
+            click.echo()
+            return
         if not chosen:
             return
         if chosen.isdecimal() and 1 <= int(chosen) <= len(desk.checks):

@@ -102,6 +102,13 @@ def test_a_card_for_another_stand_knows_nothing_of_hands_either(tmp_path):
     assert "the card does not hold here" in judgement.verdicts[-1].reason
 
 
+@pytest.mark.parametrize(("phase", "count"), [("intake", 2), ("release", 2), ("reference", 1), ("study", 1)])
+def test_visits_that_look_at_the_stand_are_asked_for_no_hand_checks(tmp_path, phase, count):
+    judgement = judge(tmp_path, state(kept(count=3.0), phase=phase), LIMIT, head=head("mount"))
+    assert len(judgement.verdicts) == count
+    assert judgement.verdict is (Verdict.UNKNOWN if count == 2 else Verdict.PASS)
+
+
 def test_hand_checks_alone_pass_no_lens(tmp_path):
     (tmp_path / "card.yaml").write_text(head("mount"))
     (file,) = load_cards(tmp_path).values()
@@ -155,6 +162,28 @@ def test_a_name_that_can_be_no_check_is_refused(tmp_path):
     (tmp_path / "ticket.yaml").write_text(text)
     with pytest.raises(ConfigError, match="must be lower-case letters, digits and `_`, a letter first"):
         load_ticket(tmp_path)
+
+
+def test_the_check_of_tickets_names_answers_that_no_one_reads_and_those_still_to_come(bench, capsys):
+    bench.write("plan.yaml", HAND_PLAN)
+    bench.write("cards/corvane.yaml", HAND_CARD)
+    answer(bench.add_ticket(1), front_glas=f"pass, {SIGNED}", mount="pass")
+    words = [
+        "check",
+        bench.folder / "plan.yaml",
+        "--cards",
+        bench.folder / "cards",
+        "--tickets",
+        bench.folder / "night",
+    ]
+    capsys.readouterr()
+    assert run_command([str(each) for each in words]) == 0
+    said = capsys.readouterr().err
+    assert "there is no hand check `front_glas`; did you mean `front_glass`? (a note)" in said
+    assert "hand checks without a signed answer: front_glass, mount; run `glasswright sheet`" in said
+    bench.write("plan.yaml", PLAN)
+    run_command([str(each) for each in words[:2]] + [str(each) for each in words[4:]])
+    assert "the plan has no step `read_hand_checks`" in capsys.readouterr().err
 
 
 SIGNED = 'who: "K. Moreau", when: "2026-03-02T14:05"'

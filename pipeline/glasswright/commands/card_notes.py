@@ -6,13 +6,15 @@ from itertools import product
 from typing import TYPE_CHECKING
 
 from glasswright.artefact import Setting
+from glasswright.errors import Problem
+from glasswright.judging.hand_checks import UNASKED_PHASES, problem_of_hand_check
 from glasswright.judging.judge import find_spreads
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
-    from glasswright.config import Plan, StandFile
-    from glasswright.errors import Problem
+    from glasswright.config import Plan, StandFile, TicketFile
     from glasswright.judging.cards import CardFile
 
 
@@ -45,3 +47,18 @@ def note_settings(file: CardFile, plan: Plan) -> Iterator[Problem]:
                 ("limits", index),
                 f"plan `{plan.name}` lists no setting {limit.at}: this limit is UNKNOWN unless a ticket has such shots",
             )
+
+
+def note_hand_checks(path: Path, ticket: TicketFile, card: CardFile | None, plan: Plan | None) -> Iterator[Problem]:
+    """Note a ticket's answers that no step of the plan reads, and the checks that its card lists and nobody signed."""
+    if plan is not None:
+        fields = plan.fields()
+        for message in dict.fromkeys(problem_of_hand_check(name, fields) for name in ticket.hand_checks):
+            if message:
+                yield Problem(str(path), 1, message)
+    if card is None or ticket.phase in UNASKED_PHASES:
+        return
+    signed = {name for name, note in ticket.hand_checks.items() if note.who and note.when}
+    rest = [name for name in card.card.hand_checks if name not in signed]
+    if rest:
+        yield Problem(str(path), 1, f"hand checks without a signed answer: {', '.join(rest)}; run `glasswright sheet`")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from glasswright.commands.card_notes import note_settings, note_stand
+from glasswright.commands.card_notes import note_hand_checks, note_settings, note_stand
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.config import find_idle_spreads, load_plan, load_stand, load_ticket, match_stand
 from glasswright.config.ticket_file import TICKET_FILE
@@ -123,6 +123,8 @@ def _match(
         if cards is not None and ticket.lens.model not in cards:
             said = f"no card is for `{ticket.lens.model}`: the lens will be measured, but cannot pass"
             findings.notes.append(Problem(str(path), 1, said))
+        own_card = (cards or {}).get(ticket.lens.model)
+        findings.notes += note_hand_checks(path, ticket, own_card, plan)
         if stand and ticket.body.model not in stand.bodies:
             said = f"body `{ticket.body.model}` is none of the stand's: {', '.join(stand.bodies)}"
             findings.notes.append(Problem(str(path), 1, said))

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from glasswright.measurements import FieldDescription, Measured
 
 WHERE = "the whole ticket"
+UNASKED_PHASES = ("reference", "study")
+"""Visits that look at the stand and not at a customer's lens; the gate releases neither, whatever is judged."""
 
 
 def judge_hand_checks(view: TicketView, card: Card, refusal: str) -> tuple[LimitVerdict, ...]:
@@ -24,12 +26,15 @@ def judge_hand_checks(view: TicketView, card: Card, refusal: str) -> tuple[Limit
 
     A signed *pass* is PASS, a signed *fail* FAIL. What nobody answered, what nobody signed, and *not applicable* to a
     thing that the card says this model has, is UNKNOWN. No uncertainty enters: the decision rule is the simple one.
+    A visit of the reference lens, or of a study, is asked for none.
 
     Parameters
     ----------
     refusal
         Why the card does not hold for this ticket at all; empty where it does.
     """
+    if view.record.ticket.phase in UNASKED_PHASES:
+        return ()
     return tuple(_judge(view, name, refusal) for name in card.hand_checks)
 
 
