@@ -13,7 +13,9 @@ from glasswright_camera.drawing_focus import draw_focus
 from glasswright_camera.drawing_frame import draw_bare_frame, draw_fit_frame, draw_flat_frame, draw_trace_frame
 from glasswright_camera.drawing_fringing import draw_fringing
 from glasswright_camera.drawing_sharpness import draw_sharpness, read_field
+from glasswright_camera.drawing_sweep import draw_sweep
 from glasswright_camera.flat import FlatField, FlatShot
+from glasswright_camera.sweep import Sweep
 from glasswright_camera.trace import Trace
 
 if TYPE_CHECKING:
@@ -30,7 +32,7 @@ def draw_traces(traces: tuple[Trace, ...]) -> list[Picture]:
     return [] if field is None else [*draw_sharpness(field), *draw_fringing(traces)]
 
 
-DRAWINGS = {Distortion: draw_distortion, FlatField: draw_flat}
+DRAWINGS = {Distortion: draw_distortion, FlatField: draw_flat, Sweep: draw_sweep}
 SERIES_DRAWINGS = {Trace: draw_traces}
 FRAME_DRAWINGS = {
     Trace: draw_trace_frame,
