@@ -15,7 +15,7 @@ from glasswright_camera.stand import ChartLayout, Fraction, Stand
 from glasswright_camera.trace import Trace
 from glasswright_camera.trace_doubts import is_beyond_nyquist, name_failures, name_notes
 from glasswright_camera.trace_light import field_gain
-from glasswright_camera.trace_shake import refuse_shake
+from glasswright_camera.trace_shake import SHAKEN_ROLES, refuse_shake
 
 
 @stage
@@ -54,7 +54,7 @@ def trace_edges(
     Raises
     ------
     Unmeasurable
-        Too few discs gave an edge, or all are blurred in one direction (vibration).
+        Too few discs gave an edge, or all are blurred in one direction (vibration) in a shot that nobody shook.
     """
     table = _fit_all(mosaic, fit, stand, panel or flat)
     good = np.asarray(np.isfinite(table.mtf50).all(axis=(0, 2)))
@@ -65,7 +65,8 @@ def trace_edges(
             "check focus, exposure and what hangs before the chart"
         )
     beyond = is_beyond_nyquist(table.mtf50[:, good])
-    refuse_shake(table.blur_direction, table.mtf50, table.lopsided, stand.shooting.shake_ratio)
+    if mosaic.role not in SHAKEN_ROLES:
+        refuse_shake(table.blur_direction, table.mtf50, table.lopsided, stand.shooting.shake_ratio)
     left_out = int((~good).sum())
     return Trace(
         shot=mosaic.shot,

@@ -16,13 +16,16 @@ FAR: Final = 3.5
 LEAST_CHANGE: Final = 0.03
 """Differences of sharpness below 3 % never make a shot odd: three shots may agree by chance to a hair."""
 
+DIFFERENT_BY_NATURE: Final = frozenset({"focus_series", "shake_off", "shake_on"})
+
 
 def odd_traces(members: Sequence[Trace]) -> Mapping[int, str]:
     """Compare the median sharpness of shots robustly: index -> reason.
 
-    Steps of a focus series differ by nature and are never odd.
+    Steps of a focus series and shots on the shaker differ by nature and are never odd; shots of different settings
+    are not compared.
     """
-    if members[0].role == "focus_series":
+    if members[0].role in DIFFERENT_BY_NATURE or len({member.setting for member in members}) > 1:
         return {}
     level = np.array([np.nanmedian(member.mtf50) for member in members])
     middle = float(np.median(level))

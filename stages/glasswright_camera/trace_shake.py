@@ -20,6 +20,9 @@ COMATIC: Final = 0.15
 """A movement blurs evenly to both sides. A lopsidedness common to all discs above this is the lens's coma.
 Measured: up to 0.004 in shaken frames, 0.045 with the coma of a healthy lens, 0.17 to 0.36 with a decentred element."""
 
+SHAKEN_ROLES: Final = frozenset({"shake_off", "shake_on"})
+"""Shots on the shaker: that they are blurred in one direction is what they are for."""
+
 
 def refuse_shake(blur_direction: Array, mtf50: Array, lopsided: Array, limit_ratio: float) -> None:
     """Refuse a frame whose discs are all blurred more in one direction of the sensor, alike and to both sides.

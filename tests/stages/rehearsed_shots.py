@@ -35,6 +35,7 @@ def stand_for(scene: Scene, **changes) -> Stand:
     """The stand on which the scene's chart hangs."""
     entries = asdict(scene.layout)
     marks = tuple(Mark(**mark) for mark in entries.pop("marks"))
+    entries = {name: value for name, value in entries.items() if name in ChartLayout.__dataclass_fields__}
     return Stand(
         sensor=Sensor(pixel_pitch_um=scene.frame.pitch_um),
         charts=(ChartUse(layout=ChartLayout(marks=marks, **entries)),),

@@ -1,0 +1,49 @@
+"""A black patch before the diffuse source: what reaches its image is veil."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from glasswright_rehearsal.light import lay_light
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_rehearsal.render import Scene
+
+RIM_PX = 1.5
+"""Over which the patch's border runs out; the blur of a lens matters little here."""
+
+
+def render_black_spot(scene: Scene, diameter_frac: float = 0.12) -> NDArray[np.float32]:
+    """Render an even bright field with a perfectly black round patch in the frame's middle, without noise.
+
+    Parameters
+    ----------
+    scene
+        The diffuse source; a layout is not drawn.
+    diameter_frac
+        Of the patch's image, of the frame's height.
+
+    Returns
+    -------
+    (channels, height, width): light of white.
+    """
+    frame = scene.frame
+    y, x = np.ogrid[: frame.height_px, : frame.width_px]
+    distance = np.hypot(x - frame.centre_px[0], y - frame.centre_px[1])
+    cover = np.clip((diameter_frac * frame.height_px / 2 - distance) / RIM_PX + 0.5, 0, 1).astype(np.float32)
+    picture = np.repeat(cover[None], len(scene.sensor.pattern), axis=0)
+    lay_light(
+        picture,
+        scene.sensor.pattern_array(),
+        scene.sensor.planes,
+        frame,
+        scene.lens,
+        scene.lighting,
+        0.0,
+        scene.dust,
+    )
+    return picture
