@@ -9,10 +9,12 @@ from typing import Final
 LOSS_FRAC: Final = 0.01
 """Share of the transfer that the print's own edge may take, at `LOSS_AT_CY_PER_PX`."""
 LOSS_AT_CY_PER_PX: Final = 0.25
-FRAME_MM: Final = 36.0
-"""Width of the frame that a chart is made for, unless another magnification is given."""
+FRAME_MM: Final = (36.0, 24.0)
+"""The frame that a print is made for, unless another magnification is given."""
 FILL_FRAC: Final = 0.9
-"""Share of the frame that the outermost centres span."""
+"""Share of the frame that the outermost centres span, in the tighter direction."""
+RAMP_DISC_MM: Final = 0.2025
+"""Size on the sensor of a disc of 9 mm at a magnification of 0.0225: 34 pixels of 6 um."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,9 +54,14 @@ def find_edge_need(magnification_frac: float, pixel_pitch_um: float) -> EdgeNeed
     )
 
 
-def intended_magnification(span_mm: float) -> float:
-    """Give the magnification at which a print's outermost centres fill the usual share of the frame's width."""
-    return FILL_FRAC * FRAME_MM / span_mm
+def ramp_magnification(disc_mm: float) -> float:
+    """Give the magnification at which a ramp's small discs are as large on the sensor as they are meant to be."""
+    return RAMP_DISC_MM / disc_mm
+
+
+def chart_magnification(across_mm: float, down_mm: float) -> float:
+    """Give the magnification at which a print's outermost centres fill the usual share of the frame."""
+    return FILL_FRAC * min(FRAME_MM[0] / across_mm, FRAME_MM[1] / down_mm)
 
 
 def say_edge_need(need: EdgeNeed) -> str:
@@ -73,6 +80,8 @@ def advise(need: EdgeNeed, name: str, sheets: int) -> tuple[str, ...]:
         say_edge_need(need),
         "Pure black, one ink, no toner saving; matte paper of 170 g/m2 or more, or matte film: gloss mirrors lamps.",
         "Mount it flat on a stiff board: a bulge of a hundredth of the distance changes the scale by one per cent.",
+        "Read paper and discs with a densitometer, and write their ratio of light into the layout file as "
+        "contrast_ratio.",
         "Let it dry and lie for a day. Then measure the bars, from end tick to end tick, with a steel ruler.",
         f"Both bars across and both down must be right to 0.1 %. If all are off by the same share, write {name}.yaml "
         "again with the same options and --measured ACROSS DOWN. If across and down differ by more, print on another "

@@ -9,23 +9,31 @@ import click
 
 from glasswright.config import read_config
 from glasswright.paper import PaperError
-from glasswright_camera.print_advice import advise, find_edge_need, intended_magnification
-from glasswright_camera.print_chart import draw_chart, fit_pitch, scale_layout
+from glasswright.sheets import find_hand_checks, open_sheet
+from glasswright_camera.hand_list import HAND_LIST
+from glasswright_camera.print_advice import advise, chart_magnification, find_edge_need, ramp_magnification
+from glasswright_camera.print_chart import draw_chart
 from glasswright_camera.print_layout import find_scale, write_layout
 from glasswright_camera.print_paper import SIZES_MM, choose_paper
-from glasswright_camera.stand import ChartLayout
+from glasswright_camera.print_picture import fit_pitch, scale_layout
+from glasswright_camera.print_sheet import SheetHead, draw_sheet
+from glasswright_camera.stand import ChartLayout, RampLayout
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from glasswright_camera.print_advice import EdgeNeed
     from glasswright_camera.print_paper import Orientation
+    from glasswright_camera.print_picture import AnyLayout, PrintedLayout
 
 EXAMPLE = """\b
 Examples:
   glasswright print chart --paper A2 --out prints
   glasswright print chart --paper A3 --tiled --out prints
+  glasswright print ramp --paper A4 --out prints
+  glasswright print sheet night/tickets/T-0412 --cards configs/cards --out prints
 """
+RAMP = Path("configs/charts/ramp.yaml")
 CHART = Path("configs/charts/lattice_13x9.yaml")
 Command = Any
 
@@ -67,6 +75,10 @@ TO_SCALE = _with_options(
         help="What the bars of 100 mm of a finished print measure, across and down: with the options that it was "
         "printed with, writes its layout file again.",
     ),
+    click.option(
+        "--pitch-mm", type=click.FloatRange(1, 1000), help="Print at this pitch, instead of filling the sheet."
+    ),
+    click.option("--tiled", is_flag=True, help="Print at the layout's own pitch (or --pitch-mm) over several sheets."),
 )
 
 
@@ -76,42 +88,93 @@ TO_SCALE = _with_options(
 @click.option(
     "--layout", "file", type=click.Path(path_type=Path), default=CHART, show_default=True, help="The chart's layout."
 )
-@click.option("--pitch-mm", type=click.FloatRange(1, 1000), help="Print at this pitch, instead of filling the sheet.")
-@click.option("--tiled", is_flag=True, help="Print at the layout's own pitch (or --pitch-mm) over several sheets.")
-def chart(file: Path, paper: str, orientation: Orientation, out: Path, **asked: Any) -> None:  # noqa: ANN401
+def chart(file: Path, **asked: Any) -> None:  # noqa: ANN401 - the options are those of TO_SCALE and ON_PAPER
     """Print the lattice of discs, and write the layout file of the print beside it.
 
     It fills one sheet, unless --tiled or --pitch-mm asks for a size. Print at 100 %, then measure the check bars.
     """
-    layout = read_config(file, ChartLayout)
+    _print_lattice(read_config(file, ChartLayout), "This side down.", **asked)
+
+
+@print_paper.command(epilog=EXAMPLE)
+@ON_PAPER
+@TO_SCALE
+@click.option(
+    "--layout", "file", type=click.Path(path_type=Path), default=RAMP, show_default=True, help="The ramp's layout."
+)
+def ramp(file: Path, **asked: Any) -> None:  # noqa: ANN401
+    """Print the board of small discs for the ramp, and write the layout file of the print beside it.
+
+    It fills one sheet, unless --tiled or --pitch-mm asks for a size. Print at 100 %, then measure the check bars.
+    """
+    _print_lattice(read_config(file, RampLayout), "This end towards the camera.", **asked)
+
+
+@print_paper.command(epilog=EXAMPLE)
+@click.argument("ticket_folder", type=click.Path(path_type=Path))
+@click.option("--cards", type=click.Path(path_type=Path), required=True, help="Folder of cards.")
+@click.option("--paper", type=click.Choice(list(SIZES_MM)), default="A4", show_default=True, help="Size of a sheet.")
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=Path(), help="Folder to write into.")
+def sheet(ticket_folder: Path, cards: Path, paper: str, out: Path) -> None:
+    """Print the hand checks that the card of a ticket's lens lists, to be filled in at the bench.
+
+    The paper is not read: type its answers in with `glasswright sheet`.
+    """
+    ticket = open_sheet(ticket_folder).ticket
+    checks = find_hand_checks(cards, ticket.lens.model)
+    unknown = [name for name in checks if name not in HAND_LIST]
+    if unknown:
+        raise PaperError(f"the card of `{ticket.lens.model}` lists `{unknown[0]}`, which is no hand check: correct it")
+    if not checks:
+        raise PaperError(f"the card of `{ticket.lens.model}` lists no hand checks: there is nothing to print")
+    head = SheetHead(ticket=ticket.ticket, model=ticket.lens.model, serial=ticket.lens.serial)
+    instructions = [HAND_LIST[name] for name in checks]
+    data = draw_sheet(head, instructions, choose_paper(paper, "portrait", is_wide=False))
+    _write(out, f"{ticket.ticket}-hand-checks.pdf", data)
+
+
+def _print_lattice(
+    layout: AnyLayout,
+    foot: str,
+    *,
+    paper: str,
+    orientation: Orientation,
+    out: Path,
+    **asked: Any,  # noqa: ANN401
+) -> None:
+    """Print a chart or a ramp; `foot` is said of its lower edge."""
     sheet = choose_paper(paper, orientation, is_wide=layout.columns >= layout.rows)
     pitch = asked["pitch_mm"] or (layout.pitch_mm if asked["tiled"] else fit_pitch(layout, sheet))
     printed = scale_layout(layout, pitch, f"{layout.name}_{_size_name(paper, asked['pitch_mm'])}")
-    span = (printed.columns - 1) * printed.pitch_mm
-    need = find_edge_need(asked["magnification"] or intended_magnification(span), asked["pixel_pitch_um"])
     if asked["measured"]:
-        scale = find_scale(*asked["measured"])
-        printed = scale_layout(printed, printed.pitch_mm * scale, printed.name)
-        _write(out, f"{printed.name}.yaml", write_layout(printed, _measured_words(asked["measured"])).encode())
+        measured = scale_layout(printed, printed.pitch_mm * find_scale(*asked["measured"]), printed.name)
+        _write(out, f"{measured.name}.yaml", write_layout(measured, _measured_words(asked["measured"])).encode())
         return
-    words = _words(printed, need)
+    need = find_edge_need(asked["magnification"] or _intended(printed), asked["pixel_pitch_um"])
+    words: tuple[str, ...] = _words(printed, need, foot)
     data, tiling = draw_chart(printed, sheet, words, tiled=asked["tiled"])
-    advice = advise(need, printed.name, len(tiling.tiles))
+    advice: tuple[str, ...] = advise(need, printed.name, len(tiling.tiles))
     _write(out, f"{printed.name}.pdf", data)
     _write(out, f"{printed.name}.yaml", write_layout(printed, (*words, *advice)).encode())
     for line in advice:
         click.echo(f"- {line}")
 
 
+def _intended(layout: PrintedLayout) -> float:
+    if isinstance(layout, RampLayout):
+        return ramp_magnification(layout.disc_diameter_mm)
+    return chart_magnification((layout.columns - 1) * layout.pitch_mm, (layout.rows - 1) * layout.pitch_mm)
+
+
 def _size_name(paper: str, pitch_mm: float | None) -> str:
     return paper.lower() if pitch_mm is None else f"{pitch_mm:g}mm".replace(".", "_")
 
 
-def _words(layout: ChartLayout, need: EdgeNeed) -> tuple[str, str]:
+def _words(layout: PrintedLayout, need: EdgeNeed, foot: str) -> tuple[str, str]:
     """Give the lines at the print's foot."""
     return (
         f"{layout.name}: {layout.columns} x {layout.rows} discs of {layout.disc_diameter_mm:g} mm, pitch "
-        f"{layout.pitch_mm:g} mm. This side down. Print at 100 %, then measure the bars.",
+        f"{layout.pitch_mm:g} mm. {foot} Print at 100 %, then measure the bars.",
         f"For a magnification of {need.magnification_frac:.4g} on pixels of {need.pixel_pitch_um:g} µm: edges true to "
         f"{need.roughness_um:.0f} µm (standard deviation), {need.dots_per_inch} dots per inch or finer.",
     )

@@ -12,7 +12,7 @@ from reportlab.pdfgen.canvas import Canvas
 from glasswright.paper import PLAIN, clean_text, register_fonts, show_missing
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
 MM: Final = 72 / 25.4
 """Points in a millimetre."""
@@ -71,10 +71,15 @@ class Pen:
         self._canvas.setFillGray(0.0)
         self._canvas.drawPath(path, stroke=0, fill=1, fillMode=0)
 
-    def bar(self, x: float, y: float, width: float, height: float) -> None:
-        """Fill a rectangle with black."""
+    def polygon(self, corners: Sequence[tuple[float, float]]) -> None:
+        """Fill a polygon with black."""
+        path = self._canvas.beginPath()
+        path.moveTo(*corners[0])
+        for corner in corners[1:]:
+            path.lineTo(*corner)
+        path.close()
         self._canvas.setFillGray(0.0)
-        self._canvas.rect(x, y, width, height, stroke=0, fill=1)
+        self._canvas.drawPath(path, stroke=0, fill=1)
 
     def line(self, x1: float, y1: float, x2: float, y2: float, *, thick: float = 0.15, grey: float = 0.0) -> None:
         """Draw a line."""

@@ -17,9 +17,10 @@ from glasswright.config import read_config
 from glasswright.paper import PaperError
 from glasswright_camera import locate_chart, measure_distortion, measure_mtf50, trace_edges
 from glasswright_camera.print_advice import find_edge_need
-from glasswright_camera.print_chart import draw_chart, fit_pitch, scale_layout
+from glasswright_camera.print_chart import draw_chart
 from glasswright_camera.print_layout import find_scale
 from glasswright_camera.print_paper import SIZES_MM, choose_paper, cut_picture
+from glasswright_camera.print_picture import fit_pitch, scale_layout
 from glasswright_camera.stand import ChartLayout
 
 CHART = Path(__file__).parents[2] / "configs" / "charts" / "lattice_13x9.yaml"
@@ -256,7 +257,10 @@ def test_the_advice_is_said_and_written_and_the_own_size_keeps_the_name(tmp_path
     assert "- 25 sheets: cut along the seam" in out
     written = (tmp_path / "lattice_13x9.yaml").read_text(encoding="utf-8")
     assert "310 dots per inch" in written
-    assert read_config(tmp_path / "lattice_13x9.yaml", ChartLayout) == LAYOUT
+    again = read_config(tmp_path / "lattice_13x9.yaml", ChartLayout)
+    # how well the contrast of another print is known says nothing of this one
+    assert again.contrast_u_frac == 0.1
+    assert dataclasses.replace(again, contrast_u_frac=LAYOUT.contrast_u_frac) == LAYOUT
 
 
 def test_the_same_print_has_the_same_bytes():
