@@ -25,6 +25,17 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeFeature:
+    """A dark polygon on the print whose sides are straight edges to be measured, best slanted to the lattice."""
+
+    name: str
+    corners_mm: Annotated[tuple[tuple[float, float], ...], Field(min_length=3, max_length=12)]
+    """Corners in order, millimetres from the lattice's middle, x right, y down on the hung chart."""
+    clear_mm: Positive
+    """How far around it the paper is free of other things."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ChartLayout(Artefact):
     """Our own print: a lattice of dark discs on white. Column 0, row 0 is upper left on the hung chart."""
 
@@ -40,6 +51,10 @@ class ChartLayout(Artefact):
     """Diameter of a `large` mark."""
     contrast_ratio: Annotated[float, Field(gt=1)]
     """Light of the paper over light of a disc, nominal."""
+    edges: tuple[EdgeFeature, ...] = ()
+    """Slanted edges printed among the discs, if any."""
+    contrast_u_frac: Fraction = 0.1
+    """Relative standard uncertainty of `contrast_ratio`; a tenth where nobody has measured the print."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +63,63 @@ class ChartUse:
 
     layout: ConfigFile[ChartLayout]
     focal_length_mm: tuple[float, float] = (0.0, 100_000.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RampLayout(Artefact):
+    """Our own print for an inclined board: a lattice of small dark discs, row 0 at the far end.
+
+    The rows run across the board, the same number on either side of the middle one, whose larger discs are the band
+    that the camera is focused on. Three rings lie in the far half, so that the ends cannot be mixed up.
+    """
+
+    name: str
+    columns: Annotated[int, Field(ge=5, le=99)]
+    rows: Annotated[int, Field(ge=9, le=99)]
+    pitch_mm: Positive
+    """Along the board and across it."""
+    disc_diameter_mm: Positive
+    band_diameter_mm: Positive
+    """Diameter of the middle row's discs."""
+    marks: Annotated[tuple[Mark, ...], Field(min_length=3, max_length=3)]
+    ring_hole_diameter_mm: Positive
+    large_diameter_mm: Positive
+    """Diameter of a `large` mark, if there is one."""
+    contrast_ratio: Annotated[float, Field(gt=1)]
+
+    def __post_init__(self) -> None:
+        """Refuse a print that has no middle row, or looks the same from both ends."""
+        if self.rows % 2 == 0:
+            raise ValueError(
+                f"rows: a ramp is symmetric about its middle row, so their number is odd; found {self.rows}"
+            )
+        if any(mark.row >= self.rows // 2 for mark in self.marks):
+            raise ValueError(f"marks: all three belong into the far half, rows 0 to {self.rows // 2 - 1}")
+
+    def as_lattice(self) -> ChartLayout:
+        """Give the print as the lattice of discs that it is."""
+        return ChartLayout(
+            name=self.name,
+            columns=self.columns,
+            rows=self.rows,
+            pitch_mm=self.pitch_mm,
+            disc_diameter_mm=self.disc_diameter_mm,
+            marks=self.marks,
+            ring_hole_diameter_mm=self.ring_hole_diameter_mm,
+            large_diameter_mm=self.large_diameter_mm,
+            contrast_ratio=self.contrast_ratio,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RampUse:
+    """A ramp of this stand: its print, and how it stands."""
+
+    layout: ConfigFile[RampLayout]
+    angle_deg: Annotated[float, Field(ge=15, le=75)] = 45.0
+    """Between the board and the optical axis."""
+    angle_deg_u: Annotated[float, Field(ge=0)] = 0.3
+    """Standard uncertainty of that angle."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,12 +166,22 @@ class ShootingLimits:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Shaker:
+    """What shakes the lens for its stabiliser."""
+
+    name: Annotated[str, Field(min_length=1)]
+    """Results are named after it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stand(Artefact):
     """The constants of the stand that the camera stages need."""
 
     sensor: Sensor
     charts: Annotated[tuple[ChartUse, ...], Field(min_length=1)]
+    ramps: tuple[RampUse, ...] = ()
     source_map: DataFile | None = None
     """The diffuse source's own unevenness (.npy, any coarse grid over the frame, about 1)."""
     zones: Zones = field(default_factory=Zones)
     shooting: ShootingLimits = field(default_factory=ShootingLimits)
+    shaker: Shaker | None = None

@@ -36,6 +36,10 @@ class Layout:
     ring_hole_diameter_mm: float
     large_diameter_mm: float
     contrast_ratio: float
+    contrast_u_frac: float = 0.1
+    """How well the contrast is known, relative; a chart file may leave it out."""
+    band_diameter_mm: float | None = None
+    """Of the middle row's discs, where they are larger than the others: the focusing band of a ramp."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +90,7 @@ def read_layout(path: Path) -> Layout:
     """
     data: dict[str, Any] = yaml.safe_load(path.read_text(encoding="utf-8"))
     marks = tuple(Mark(**mark) for mark in data.pop("marks", ()))
-    wanted = set(Layout.__dataclass_fields__) - {"marks"}
+    wanted = set(Layout.__dataclass_fields__) - {"marks"} - ({"band_diameter_mm", "contrast_u_frac"} - set(data))
     if set(data) != wanted:
         odd = ", ".join(sorted(set(data) ^ wanted))
         message = (
@@ -100,6 +104,8 @@ def write_layout(layout: Layout, path: Path) -> None:
     """Write a chart file that `read_layout` reads back."""
     data = asdict(layout)
     data["marks"] = [dict(mark) for mark in data["marks"]]
+    if layout.band_diameter_mm is None:
+        del data["band_diameter_mm"]
     path.write_text(yaml.safe_dump(data, sort_keys=False), encoding="utf-8")
 
 
@@ -109,6 +115,8 @@ def list_circles(layout: Layout) -> Circles:
     kinds = {(mark.column, mark.row): mark.kind for mark in layout.marks}
     kind = [kinds.get((int(c), int(r)), "") for c, r in zip(column, row, strict=True)]
     diameter = np.array([layout.large_diameter_mm if k == "large" else layout.disc_diameter_mm for k in kind])
+    if layout.band_diameter_mm is not None:
+        diameter[row == layout.rows // 2] = layout.band_diameter_mm
     rings = np.flatnonzero([k == "ring" for k in kind])
     every = np.concatenate([np.arange(len(kind)), rings])
     middle = np.array([(layout.columns - 1) / 2, (layout.rows - 1) / 2])
