@@ -10,21 +10,17 @@ import click
 
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.config.stand_file import load_stand
-from glasswright.errors import LedgerDamagedError
 from glasswright.judging.cards import load_cards
 from glasswright.judging.gate import EXIT_CODES, open_gate
 from glasswright.judging.judge import judge_ticket
 from glasswright.ledger import Ledger
-from glasswright.ledger.documents import find_document
-from glasswright.watch.kept import read_kept_watch
+from glasswright.watch.gatekeeper import Gatekeeper
 from glasswright.watch.watching import read_watch
 
 if TYPE_CHECKING:
-    from glasswright.config import WatchKeys
     from glasswright.judging.gate import Decision
     from glasswright.judging.verdict import Judgement
     from glasswright.ledger import TicketState
-    from glasswright.watch.watching import WatchReport
 
 EXAMPLE = """\b
 Example, in a script (only 0 releases; any other code, known or not, does not):
@@ -54,30 +50,17 @@ def gate(ticket: str, ledger: Path, cards: Path | None, stand: Path | None, as_j
         opened.check_artefacts(ticket)
         state = next(iter(opened.latest_tickets([ticket])), None)
         judgement = opened.latest_judgement(ticket)
-        watched: WatchReport | None = None
+        doubts: tuple[str, ...] = ()
         if state is not None and cards is not None and stand is not None:
             stand_file = load_stand(stand, load_plugins_aloud())
             judgement = judge_ticket(state, load_cards(cards).get(state.record.ticket.model), stand_file)
-            watched = _read_watch(opened, stand_file.watch, stand_file.name)
-        elif judgement is not None:
-            watched = _read_kept_watch(opened, judgement)
-    doubts = watched.doubts_of_ticket(state) if watched is not None and state is not None else ()
+            if stand_file.watch is not None:
+                doubts = read_watch(opened, stand_file.watch, stand_file.name).doubts_of_ticket(state)
+        elif state is not None:
+            doubts = Gatekeeper(opened).find_doubts(state, judgement)
     decision = open_gate(ticket, state, judgement, doubts)
     click.echo(json.dumps(_as_data(decision, state, judgement), indent=2) if as_json else _as_text(decision, state))
     return EXIT_CODES[decision.word]
-
-
-def _read_kept_watch(ledger: Ledger, judgement: Judgement) -> WatchReport | None:
-    """Draw the charts afresh by the stand file of a judgement: the reference lens may have told more since then."""
-    document = find_document(ledger, judgement.stand)
-    if document is None:
-        what = f"the stand file that ticket {judgement.ticket} was judged with is not kept"
-        raise LedgerDamagedError(f"{ledger.database.path}: {what}: run `glasswright judge`")
-    return _read_watch(ledger, read_kept_watch(document), document.name)
-
-
-def _read_watch(ledger: Ledger, keys: WatchKeys | None, stand: str) -> WatchReport | None:
-    return read_watch(ledger, keys, stand) if keys is not None else None
 
 
 def _as_text(decision: Decision, state: TicketState | None) -> str:

@@ -66,7 +66,7 @@ class TicketRecord:
     manifest: tuple[str, ...] = ()
     """Addresses of every outcome that now describes the ticket."""
     nights: tuple[str, ...] = ()
-    """ISO dates of the nights on which it was shot, in order, as far as the files tell; they end at five in the morning."""
+    """ISO dates of the nights on which it was shot, in order, as far as the files tell."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

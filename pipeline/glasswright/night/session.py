@@ -96,13 +96,12 @@ def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool
 def _judge(session: Session, run: int, number: str) -> tuple[str, tuple[str, ...]]:
     """Judge one ticket by what the ledger now says of it, and keep the judgement.
 
-    On a watched stand it is not kept yet: the night's reference shots may come after this ticket.
+    On a watched stand that waits until all are measured: the night's reference shots may come after this ticket.
     """
-    if session.cards is None:
+    if session.cards is None or session.stand.watch is not None:
         return "", ()
     judgements = judge_tickets(session.ledger, session.cards, session.stand, [number])
-    if session.stand.watch is None:
-        session.ledger.add_judgements(run, session.ledger.choose_new_judgements(judgements))
+    session.ledger.add_judgements(run, session.ledger.choose_new_judgements(judgements))
     return _tell(judgements[0])
 
 

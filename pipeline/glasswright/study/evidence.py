@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Final
 
+from glasswright.night.index import IDENTITY_CONTRADICTION
 from glasswright.outcome import Status
 from glasswright.study.crossed import Reading
 
@@ -97,6 +98,8 @@ def _choose(states: Collection[TicketState], stand: str) -> tuple[list[TicketSta
         number = state.record.ticket.number
         if state.record.stand != stand:
             left_out.append(LeftOut(ticket=number, why=f"it was shot on stand `{state.record.stand}`"))
+        elif IDENTITY_CONTRADICTION in state.record.ticket.caveats:
+            left_out.append(LeftOut(ticket=number, why="its files name another lens or body than ticket.yaml"))
         elif real and state.record.ticket.rehearsed:
             left_out.append(LeftOut(ticket=number, why="its frames were rendered, and there are others that were not"))
         else:

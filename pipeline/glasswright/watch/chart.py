@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from glasswright.watch.average import begin_average, step_average
 from glasswright.watch.baseline import Baseline, find_baseline
-from glasswright.watch.rules import LIMIT_SIGMAS, TESTS, find_patterns
+from glasswright.watch.rules import LIMIT_SIGMAS, LONGEST, TESTS, find_patterns
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -106,7 +106,7 @@ def _walk(series: Series, baseline: Baseline, watch: WatchKeys) -> Iterator[Char
             continue
         distances.append((point.value - baseline.centre) / baseline.sigma)
         average = step_average(average, distances[-1], watch.average.weight, watch.average.width)
-        patterns = find_patterns(distances)
+        patterns = find_patterns(distances[-LONGEST:])
         signals = [TESTS[name][2] for name in patterns if name in watch.rules]
         signals += ["the weighted average is beyond its limits"] if average.is_out else []
         yield ChartPoint(

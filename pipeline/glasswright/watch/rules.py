@@ -83,6 +83,9 @@ TESTS: Final[Mapping[str, tuple[int, Test, str]]] = {
 }
 """Name -> how many of the last points it looks at, the test of those, and what it says."""
 
+LONGEST: Final = max(count for count, _, _ in TESTS.values())
+"""More points than this no test looks at."""
+
 
 def find_patterns(distances: Sequence[float]) -> tuple[str, ...]:
     """Name the patterns that the newest of these points completes.

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from glasswright.ledger.phases import tickets_of_phase
+from glasswright.night.index import IDENTITY_CONTRADICTION
 from glasswright.watch.chart import draw_chart
 from glasswright.watch.doubts import find_chart_doubts, find_gap
 from glasswright.watch.series import REFERENCE_PHASE, collect_series, nights_of_ticket
@@ -120,6 +121,8 @@ def _why_left_out(state: TicketState, keys: WatchKeys, stand: str, real: bool) -
         return f"it was shot on stand `{record.stand}`"
     if keys.serial is not None and record.ticket.serial != keys.serial:
         return f"its lens is serial {record.ticket.serial}, the reference lens is {keys.serial}"
+    if IDENTITY_CONTRADICTION in record.ticket.caveats:
+        return "its files name another lens or body than ticket.yaml"
     if real and record.ticket.rehearsed:
         return "its frames were rendered, and there are others that were not"
     if nights_of_ticket(state)[-1] < keys.baseline.first:
