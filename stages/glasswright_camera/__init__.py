@@ -16,6 +16,7 @@ from glasswright_camera.reduce_dark import reduce_dark
 from glasswright_camera.reduce_flat import reduce_flat
 from glasswright_camera.stand import Stand
 from glasswright_camera.trace_edges import trace_edges
+from glasswright_camera.trace_slanted_edges import trace_slanted_edges
 
 STAND_SECTION = Stand
 
@@ -38,4 +39,5 @@ __all__ = [
     "reduce_dark",
     "reduce_flat",
     "trace_edges",
+    "trace_slanted_edges",
 ]

@@ -45,6 +45,18 @@ def sixteenth(c: float, s: float) -> int:
 
 
 @compiled
+def find_bin(u: float) -> int:
+    """Give the bin of a distance in units of 1/MTF50; -1 beyond the last."""
+    if abs(u) < CORE_REACH:
+        k = TAIL_BINS + int((u + CORE_REACH) * (1 / CORE_STEP))
+        return min(max(k, TAIL_BINS), TAIL_BINS + CORE_BINS - 1)
+    out = int((abs(u) - CORE_REACH) * (1 / TAIL_STEP))
+    if out >= TAIL_BINS:
+        return -1
+    return TAIL_BINS - 1 - out if u < 0 else TAIL_BINS + CORE_BINS + out
+
+
+@compiled
 def gather(pixel: Array, count: int, move: Array, radius_px: float, radial: float, scale: float, cell: Array) -> None:
     """Gather pixels into cells.
 
@@ -64,22 +76,16 @@ def gather(pixel: Array, count: int, move: Array, radius_px: float, radial: floa
         Filled: (DIRECTIONS, BINS, 4) number of pixels and sums of distance, light and light squared.
     """
     cell[:, :, :] = 0.0
-    core = CORE_REACH * scale
-    per_core, per_tail = 1 / (CORE_STEP * scale), 1 / (TAIL_STEP * scale)
+    per_scale = 1 / scale
     turn_c, turn_s = math.cos(radial), math.sin(radial)
     for i in range(count):
         c, s = pixel[i, COS], pixel[i, SIN]
         across = c * move[1] - s * move[0]
         turned = across / (radius_px + pixel[i, DISTANCE])
         d = pixel[i, DISTANCE] - c * move[0] - s * move[1] + 0.5 * across * turned
-        if abs(d) < core:
-            k = TAIL_BINS + int((d + core) * per_core)
-            k = min(max(k, TAIL_BINS), TAIL_BINS + CORE_BINS - 1)
-        else:
-            out = int((abs(d) - core) * per_tail)
-            if out >= TAIL_BINS:
-                continue
-            k = TAIL_BINS - 1 - out if d < 0 else TAIL_BINS + CORE_BINS + out
+        k = find_bin(d * per_scale)
+        if k < 0:
+            continue
         c, s = c + s * turned, s - c * turned
         direction = sixteenth(c * turn_c + s * turn_s, s * turn_c - c * turn_s)
         light = pixel[i, LIGHT]

@@ -194,6 +194,8 @@ def fit_edge(
     start: Array,
     radius_px: float,
     table: Array,
+    which: Counts,
+    factor: Array,
     variance: Array,
     prior: Array,
     near: bool,
@@ -212,6 +214,8 @@ def fit_edge(
         The disc's radius.
     table
         Shapes: see `EdgeShapes`.
+    which, factor
+        See `angular_factors`.
     variance
         Pixel variance on the dark and the light side.
     prior
@@ -226,9 +230,6 @@ def fit_edge(
     tuple
         Chi-square for each degree of freedom, cells used, and whether the fit came to rest.
     """
-    which = np.empty(PARAMETERS, dtype=np.int64)
-    factor = np.empty((DIRECTIONS, PARAMETERS))
-    angular_factors(which, factor)
     normal, right = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
     trial_normal, trial_right = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
     kept = np.ones((DIRECTIONS, BINS), dtype=np.bool_)

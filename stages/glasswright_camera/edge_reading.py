@@ -65,14 +65,14 @@ def read_sharpness(value: Array, covariance: Array) -> tuple[Array, Array, Array
         take = in_direction(angle)
         amounts = value[..., :PARAMETERS] @ take.T
         spread = take @ covariance @ take.T
-        half, slope, curve = _half_point(amounts)
+        half, slope, curve = half_point(amounts)
         mtf50.append(half)
         uncertainty.append(np.sqrt(np.einsum("pdi,pdij,pdj->pd", slope, spread, slope)))
         curves.append(curve)
     return np.stack(mtf50, axis=-1), np.stack(uncertainty, axis=-1), np.stack(curves, axis=-2)
 
 
-def _half_point(amounts: Array) -> tuple[Array, Array, Array]:
+def half_point(amounts: Array) -> tuple[Array, Array, Array]:
     """Where the modulus first falls to one half, its derivatives by the amounts, and the modulus on FREQUENCY."""
     shapes = edge_shapes()
     width = amounts[..., 0]

@@ -10,7 +10,7 @@ import numpy as np
 from glasswright_camera.compiled import compiled
 from glasswright_camera.edge_bins import BINS, DIRECTIONS, NUMBER, SUM_DISTANCE, SUM_LIGHT, gather, plateau_variance
 from glasswright_camera.edge_curved import bend_table
-from glasswright_camera.edge_fit import CONTRAST, DARK, GRADIENT, PARAMETERS, SHIFT, WIDTH, fit_edge
+from glasswright_camera.edge_fit import CONTRAST, DARK, GRADIENT, PARAMETERS, SHIFT, WIDTH, angular_factors, fit_edge
 from glasswright_camera.edge_prior import FIRST_SHARE, expect, find_shares
 from glasswright_camera.edge_ring import COLUMNS, LOOK, collect_ring, first_look
 from glasswright_camera.edge_shapes import FITTED_REACH
@@ -146,6 +146,8 @@ def _fit_plane(
     move = look[4:6].copy()
     start = np.zeros(PARAMETERS)
     start[DARK], start[CONTRAST], start[SHIFT], start[WIDTH] = look[0], look[1] - look[0], look[3], unit**2
+    which, factor = np.empty(PARAMETERS, dtype=np.int64), np.empty((DIRECTIONS, PARAMETERS))
+    angular_factors(which, factor)
     cell = np.empty((DIRECTIONS, BINS, 4))
     table = np.empty(tables.shape[1:])
     variance = np.empty(2)
@@ -161,7 +163,9 @@ def _fit_plane(
                 return
         bend_table(tables, bends, bend, table)
         expect(expected, shares, (bend * radius_px) ** 2, prior)
-        quality, _used, rested = fit_edge(cell, start, radius_px, table, variance, prior, near, fitted, spread)
+        quality, _used, rested = fit_edge(
+            cell, start, radius_px, table, which, factor, variance, prior, near, fitted, spread
+        )
         if fitted[WIDTH] < 1.0 or (not rested and fitted[WIDTH] < 1.5):
             value[SPARE + 6] = TOO_SHARP
             return

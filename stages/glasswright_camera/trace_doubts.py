@@ -22,7 +22,7 @@ REASONS: Final = {
 }
 
 
-def name_failures(ending: NDArray[np.int64], good: NDArray[np.bool_]) -> str:
+def name_failures(ending: NDArray[np.int64], good: NDArray[np.bool_], thing: str = "disc") -> str:
     """Say why discs were not measured: `2 discs: no edge seen; 1 disc: ...`; empty if all were.
 
     Parameters
@@ -31,16 +31,20 @@ def name_failures(ending: NDArray[np.int64], good: NDArray[np.bool_]) -> str:
         (planes, discs): how each fit ended.
     good
         (discs,): measured in every plane. A disc that failed in several planes is named by its worst.
+    thing
+        What they are called.
     """
     worst = ending[:, ~good].min(axis=0) if len(good) else np.empty(0, dtype=np.int64)
     parts = []
     for code, reason in REASONS.items():
         count = int((worst == code).sum())
         if count:
-            parts.append(f"{count} {'disc' if count == 1 else 'discs'}: {reason}")
+            parts.append(f"{count} {thing if count == 1 else thing + 's'}: {reason}")
     rest = int((worst > TOO_SHARP).sum())
     if rest:
-        parts.append(f"{rest} {'disc' if rest == 1 else 'discs'}: no 50 % point below 1 cycle/pixel in one direction")
+        parts.append(
+            f"{rest} {thing if rest == 1 else thing + 's'}: no 50 % point below 1 cycle/pixel in one direction"
+        )
     return "; ".join(parts)
 
 
