@@ -1,5 +1,6 @@
 """The sheet on a terminal, and the ticket that it writes."""
 
+import io
 import os
 import pty
 import re
@@ -277,3 +278,36 @@ def test_whatever_is_noted_reads_back_and_the_rest_stays(shop, who, note, answer
 def test_an_answer_that_no_ticket_may_hold_is_not_made(note, message):
     with pytest.raises(ValueError, match=re.escape(message)):
         make_note(*note)
+
+
+def test_a_ticket_that_is_answered_is_only_shown(shop, capsys, monkeypatch):
+    signed = '{answer: pass, who: "K. Moreau", when: "2026-03-02"}'
+    names = ("front_glass", "focus_ring_manual", "mount")
+    answers = "".join(f"  {name}: {signed}\n" for name in names)
+    path = shop / "T-0412" / "ticket.yaml"
+    path.write_text(f"{TICKET}hand_checks:\n{answers}")
+    before = path.read_bytes()
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    code, said = run(capsys, "sheet", shop / "T-0412", "--cards", shop / "cards")
+    assert code == 0
+    assert "3 hand checks, 3 of them answered" in said.out
+    assert said.out.count("pass (K. Moreau, 2026-03-02)") == 3
+    assert said.out.splitlines()[-1] == "all hand checks are answered and signed"
+    assert path.read_bytes() == before
+
+
+def test_a_sitting_without_an_answer_is_broken_off(shop, capsys, monkeypatch):
+    monkeypatch.setattr("sys.stdin", io.StringIO("K. Moreau\np\n\n"))
+    code, said = run(capsys, "sheet", shop / "T-0412", "--cards", shop / "cards")
+    assert code == 130
+    assert "broken off; every answer given before is written" in said.out
+    assert said.out.splitlines()[-1] == "still open: focus ring in manual focus, mount"
+    assert set(load_ticket(shop / "T-0412").hand_checks) == {"front_glass"}
+
+
+def test_of_two_sheets_of_one_ticket_the_second_writes_over_nothing(shop):
+    one, other = open_sheet(shop / "T-0412"), open_sheet(shop / "T-0412")
+    write_answer(one, "mount", NOTE)
+    with pytest.raises(SheetError, match="was changed by someone else meanwhile"):
+        write_answer(other, "front_glass", NOTE)
+    assert load_ticket(shop / "T-0412").hand_checks == {"mount": NOTE}
