@@ -58,9 +58,8 @@ def compare(
     """
     with Ledger.open_for_reading(path) as opened:
         opened.check_chain()
-        states = {each.record.ticket.number: each for each in opened.latest_tickets(None, ())}
-        _refuse_mistakes(first, second, states)
         read = {each.record.ticket.number: each for each in opened.latest_tickets([first, second])}
+        _refuse_mistakes(first, second, read, opened)
         stand_file = load_stand(stand, load_plugins_aloud()) if stand else None
         visits = [
             Visit(state=read[number], stand=stand_file or _read_stand(opened, read[number]))
@@ -75,10 +74,11 @@ def compare(
         _print(comparison, visits, card, show_all)
 
 
-def _refuse_mistakes(first: str, second: str, states: dict[str, TicketState]) -> None:
+def _refuse_mistakes(first: str, second: str, states: dict[str, TicketState], ledger: Ledger) -> None:
     for number in (first, second):
         if number not in states:
-            raise click.UsageError(f"the ledger knows no ticket `{number}`; {did_you_mean(number, states)}")
+            known = [each.record.ticket.number for each in ledger.latest_tickets(None, ())]
+            raise click.UsageError(f"the ledger knows no ticket `{number}`; {did_you_mean(number, known)}")
     if first == second:
         raise click.UsageError(f"{first} is compared with itself: give two tickets")
     models = [states[number].record.ticket.model for number in (first, second)]
