@@ -75,8 +75,8 @@ def _head_height() -> float:
 
 def _draw_head(pen: Pen, head: SheetHead, paper: Paper) -> float:
     pen.text(MARGIN_MM, MARGIN_MM + 5, "Hand checks", size=6.5, font=BOLD)
-    pen.text(MARGIN_MM, MARGIN_MM + 11, _fit(f"Ticket {head.ticket}", paper), size=SIZE_MM)
-    pen.text(MARGIN_MM, MARGIN_MM + 15.5, _fit(f"{head.model}, serial {head.serial}", paper), size=SIZE_MM)
+    pen.text(MARGIN_MM, MARGIN_MM + 11, _fit(f"Ticket {head.ticket}, serial number {head.serial}", paper), size=SIZE_MM)
+    pen.text(MARGIN_MM, MARGIN_MM + 15.5, _fit(head.model, paper), size=SIZE_MM)
     half = paper.width_mm / 2
     for x, label in ((MARGIN_MM, "Checked by"), (half, "Day")):
         pen.text(x, MARGIN_MM + 22.5, label, size=SIZE_MM)

@@ -20,7 +20,7 @@ from glasswright_camera.print_advice import find_edge_need
 from glasswright_camera.print_chart import draw_chart
 from glasswright_camera.print_layout import find_scale
 from glasswright_camera.print_paper import SIZES_MM, choose_paper, cut_picture
-from glasswright_camera.print_picture import fit_pitch, scale_layout
+from glasswright_camera.print_picture import fit_pitch, make_picture, scale_layout
 from glasswright_camera.stand import ChartLayout
 
 CHART = Path(__file__).parents[2] / "configs" / "charts" / "lattice_13x9.yaml"
@@ -178,8 +178,8 @@ def test_no_seam_cuts_a_disc_and_every_sheet_fits_the_printer():
     for name in ("A4", "A3", "A2", "A0"):
         for orientation in ("landscape", "portrait"):
             paper = choose_paper(name, orientation, is_wide=True)
-            layout = scale_layout(LAYOUT, 100.0, "x")
-            _, tiling = draw_chart(layout, paper, (), tiled=True)
+            picture = make_picture(scale_layout(LAYOUT, 100.0, "x"))
+            tiling = cut_picture((picture.width_mm, picture.height_mm), *picture.gaps(), paper)
             for tile in tiling.tiles:
                 assert tile.width_mm <= paper.usable_mm[0] + 1e-6
                 assert tile.height_mm <= paper.usable_mm[1] + 1e-6
