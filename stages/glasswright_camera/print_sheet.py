@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from reportlab.lib.utils import simpleSplit
+from reportlab.pdfbase.pdfmetrics import stringWidth
 
 from glasswright.paper import BOLD, PLAIN, clean_text, show_missing
 from glasswright_camera.print_pen import Pen
@@ -86,8 +87,12 @@ def _draw_head(pen: Pen, head: SheetHead, paper: Paper) -> float:
 
 def _fit(text: str, paper: Paper) -> str:
     """Cut a text that would run off the sheet."""
-    lines = _wrap(text, paper.width_mm - 2 * MARGIN_MM)
-    return lines[0] + ("…" if len(lines) > 1 else "")
+    shown, room = show_missing(clean_text(text)), paper.width_mm - 2 * MARGIN_MM
+    if stringWidth(shown, PLAIN, SIZE_MM) <= room:
+        return shown
+    while stringWidth(f"{shown}…", PLAIN, SIZE_MM) > room:
+        shown = shown[:-1]
+    return f"{shown}…"
 
 
 def _wrap(text: str, width: float) -> list[str]:
