@@ -34,7 +34,9 @@ class Drawings:
 
     def joined(self, other: Drawings) -> Drawings:
         """Give these and another plugin's together."""
-        return Drawings(**{each.name: {**getattr(self, each.name), **getattr(other, each.name)} for each in fields(self)})
+        return Drawings(
+            **{each.name: {**getattr(self, each.name), **getattr(other, each.name)} for each in fields(self)}
+        )
 
 
 def read_drawings(module: ModuleType) -> Drawings:
@@ -51,7 +53,9 @@ def read_drawings(module: ModuleType) -> Drawings:
 def _read(module: ModuleType, attribute: str) -> Mapping[type[Artefact], Any]:
     found = getattr(module, attribute, {})
     if not isinstance(found, Mapping):
-        raise PluginError(f"{attribute} is {found!r}: make it a mapping from artefact types to functions that draw them")
+        raise PluginError(
+            f"{attribute} is {found!r}: make it a mapping from artefact types to functions that draw them"
+        )
     for kind, draw in found.items():
         if not (isinstance(kind, type) and issubclass(kind, Artefact)):
             raise PluginError(f"{attribute} has the key {kind!r}: make it a dataclass that derives from Artefact")

@@ -80,9 +80,7 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
         drawings = drawings.joined(drawn)
         if section is not None:
             sections[point.name] = section
-    return Plugins(
-        stages=stages, sections=sections, drawings=drawings, failures=tuple(failures), sources=sources
-    )
+    return Plugins(stages=stages, sections=sections, drawings=drawings, failures=tuple(failures), sources=sources)
 
 
 def _check_name(name: str, taken: Mapping[str, str]) -> None:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 LEAST_SPAN = 60.0
-"""A contour smaller than this on the drawing says more of noise than of the lens."""
+"""A closed contour smaller than this on the drawing says more of noise than of the lens."""
 NAMES = {"flat": "Light lost over the frame", "panel": "Evenness of the panel"}
 
 
@@ -39,9 +39,9 @@ def draw_flat(field: FlatField) -> list[Picture]:
     scale = Scale(low=float(loss.min()), high=max(float(loss.max()), float(loss.min()) + step), start=0, end=1)
     parts, names = [], []
     for level in scale.ticks(8):
-        for contour in find_contours(loss, level):
+        for contour in find_contours(loss, level):  # type: ignore[no-untyped-call]
             points = view.place((contour[:, ::-1] + 0.5) * field.block_px - 0.5)
-            if float(np.ptp(points, axis=0).max()) < LEAST_SPAN:
+            if np.allclose(points[0], points[-1]) and float(np.ptp(points, axis=0).max()) < LEAST_SPAN:
                 continue
             parts.append(path(_inside(view, points), "line one plain"))
             if len(points) > 8:

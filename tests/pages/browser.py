@@ -11,9 +11,12 @@ import signal
 import subprocess
 import time
 import urllib.request
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tornado.websocket import websocket_connect
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 EXECUTABLE = next((found for name in ("chromium", "chromium-browser") if (found := shutil.which(name))), None)
 FLAGS = (

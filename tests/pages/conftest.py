@@ -4,15 +4,11 @@ from pathlib import Path
 
 import pytest
 from browser import EXECUTABLE, Browser
+from page_toys import write_pages
 
 from glasswright.commands.main import run_command
 
 ROOT = Path(__file__).parents[2]
-
-
-def write_pages(ledger, out, *options):
-    assert run_command(["pages", "--ledger", str(ledger), "--out", str(out), *options]) == 0
-    return out
 
 
 @pytest.fixture(scope="session")
@@ -24,12 +20,9 @@ def night(tmp_path_factory):
     one_damaged = sorted((folder / "tickets/T-0001/flat").iterdir())[0]
     one_damaged.write_bytes(one_damaged.read_bytes()[:5000])
     ledger = folder / "bench.ledger"
-    code = run_command(
-        ["run", str(ROOT / "configs/plans/fixed_focal.yaml"), "--stand", str(folder / "stands/north_bench.yaml")]
-        + ["--tickets", str(folder / "tickets"), "--cards", str(ROOT / "configs/cards"), "--ledger", str(ledger)]
-        + ["--serial"]
-    )
-    assert code == 13
+    options = [f"--stand={folder}/stands/north_bench.yaml", f"--tickets={folder}/tickets", f"--ledger={ledger}"]
+    plan = str(ROOT / "configs/plans/fixed_focal.yaml")
+    assert run_command(["run", plan, *options, f"--cards={ROOT}/configs/cards", "--serial"]) == 13
     return folder, ledger
 
 

@@ -69,7 +69,9 @@ def test_a_held_ticket_opens_from_the_night(browser, pages):
     shown = browser.value("[...document.images].map(i => i.loading === 'lazy' && i.alt.length > 10)")
     assert shown and all(shown)
     browser.middle_of("#frames")
-    assert browser.value("Promise.all([...document.images].slice(0, 3).map(i => i.decode().then(() => i.naturalWidth)))")
+    assert browser.value(
+        "Promise.all([...document.images].slice(0, 3).map(i => i.decode().then(() => i.naturalWidth)))"
+    )
 
 
 def test_a_map_says_its_numbers_to_the_mouse_and_to_the_keyboard(browser, pages):
@@ -78,7 +80,7 @@ def test_a_map_says_its_numbers_to_the_mouse_and_to_the_keyboard(browser, pages)
     browser.point(f"{MAP} .mark:nth-of-type(5)")
     tip = browser.value("document.querySelector('.tip').hidden ? '' : document.querySelector('.tip').textContent")
     assert tip.startswith("column ") and "±" in tip and tip.endswith("cycles/pixel")
-    browser.value(f"document.querySelector(\"{MAP}\").focus()")
+    browser.value(f'document.querySelector("{MAP}").focus()')
     start = browser.value("document.querySelector('.tip').textContent")
     browser.press("ArrowRight")
     right = browser.value("document.querySelector('.tip').textContent")
@@ -128,7 +130,8 @@ def test_every_control_has_a_name_and_can_be_reached_by_keyboard(browser, pages)
         nameless = [
             node["role"]["value"]
             for node in tree
-            if not node.get("ignored") and node.get("role", {}).get("value") in wanted - {"table", "group"}
+            if not node.get("ignored")
+            and node.get("role", {}).get("value") in wanted - {"table", "group"}
             and not node.get("name", {}).get("value")
         ]
         assert nameless == [], page

@@ -16,7 +16,9 @@ Example, for the latest night:
 @click.command(epilog=EXAMPLE)
 @click.option("--ledger", type=click.Path(path_type=Path), required=True, help="The ledger.")
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder to write to.")
-@click.option("--night", type=int, help="Number of the run whose tickets are shown; the latest that measured if absent.")
+@click.option(
+    "--night", type=int, help="Number of the run whose tickets are shown; the latest that measured if absent."
+)
 @click.option("--tickets", type=click.Path(path_type=Path), help="Folder of tickets, to show the frames in small.")
 @click.option("--workers", type=click.IntRange(min=1), help="Processes that draw; one for each core if absent.")
 def pages(ledger: Path, out: Path, night: int | None, tickets: Path | None, workers: int | None) -> None:

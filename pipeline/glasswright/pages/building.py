@@ -191,12 +191,12 @@ def build_ticket(job: Job) -> int:
     with Ledger.open_for_reading(job.ledger) as ledger:
         state = next(iter(ledger.latest_tickets([job.ticket])), None)
         if state is None or state.content != job.content:
-            raise NoNightError(f"ticket {job.ticket} was measured again meanwhile: build the pages when the run is over")
+            raise NoNightError(
+                f"ticket {job.ticket} was measured again meanwhile: build the pages when the run is over"
+            )
         frames = draw_frames(ledger, state, _plugins(), job.folder, job.out)
         visits = read_standings(ledger, job.same_lens)
         context = describe_ticket(ledger, state, _plugins(), frames, visits)
         context["runs"] = describe_runs(read_runs(ledger), job.ticket)
     _write(job.out, job.places, job.places.tickets[job.ticket], "ticket.html", HOME_OF_TICKET, context)
     return sum(len(group.faults) for group in context["figures"])
-
-

@@ -37,9 +37,7 @@ class Figures:
     """Drawings that could not be made, and why."""
 
 
-def draw_figures(
-    ledger: Ledger, state: TicketState, plugins: Plugins, steps: Sequence[str]
-) -> tuple[Figures, ...]:
+def draw_figures(ledger: Ledger, state: TicketState, plugins: Plugins, steps: Sequence[str]) -> tuple[Figures, ...]:
     """Draw all that plugins can draw of a ticket's results.
 
     Parameters
@@ -57,9 +55,7 @@ def draw_figures(
     return tuple(each for each in drawn if each.figures or each.faults)
 
 
-def _draw_setting(
-    ledger: Ledger, plugins: Plugins, setting: Setting | None, kept: Iterable[KeptOutcome]
-) -> Figures:
+def _draw_setting(ledger: Ledger, plugins: Plugins, setting: Setting | None, kept: Iterable[KeptOutcome]) -> Figures:
     figures: list[Figure] = []
     faults: list[str] = []
     by_step: dict[str, list[Artefact]] = {}

@@ -84,9 +84,7 @@ def _draw_shot(
     return Frame(**frame, file=f"{FRAMES}/{name}.svg", described=words.read_text(encoding="utf-8"))
 
 
-def _choose(
-    ledger: Ledger, plugins: Plugins, outcomes: list[KeptOutcome]
-) -> tuple[type[Artefact], KeptOutcome | None]:
+def _choose(ledger: Ledger, plugins: Plugins, outcomes: list[KeptOutcome]) -> tuple[type[Artefact], KeptOutcome | None]:
     """Choose the result that says most of what was measured on a shot: doors are listed in that order."""
     made: dict[type[Any], KeptOutcome] = {}
     for each in outcomes:

@@ -83,9 +83,7 @@ def arrange_limits(judgement: Judgement | None, card: Card | None) -> tuple[Limi
     return tuple(_arrange_step(step, measures, guards) for step, measures in by_step.items())
 
 
-def _arrange_step(
-    step: str, measures: Mapping[str, Sequence[LimitVerdict]], guards: Mapping[str, float]
-) -> LimitStep:
+def _arrange_step(step: str, measures: Mapping[str, Sequence[LimitVerdict]], guards: Mapping[str, float]) -> LimitStep:
     verdict = fold(each.verdict for verdicts in measures.values() for each in verdicts)
     groups = tuple(_arrange_measure(measure, verdicts, guards.get(measure)) for measure, verdicts in measures.items())
     bare = {measure for measure, each in measures.items() if measure not in guards and all(v.u is None for v in each)}

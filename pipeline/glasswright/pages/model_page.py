@@ -84,7 +84,9 @@ def _describe(measure: str, at: str, members: Sequence[Standing]) -> Population:
         unit=unit,
         limits=say_limits(*limits),
         lenses=len(readings),
-        middle=say_middle([each.value for each in readings], [each.u for each in readings]) if readings else "none measured",
+        middle=say_middle([each.value for each in readings], [each.u for each in readings])
+        if readings
+        else "none measured",
         counts=tuple(each for each in counts if each[2]),
         not_measured=len(verdicts) - len(readings),
         drawing=draw_population(readings, limits, up, f"{name} at {at}") if readings else "",

@@ -130,7 +130,9 @@ def read_spreads(document: Document | None, key: str) -> list[SpreadRow]:
     return [
         SpreadRow(
             measure=measure,
-            value=say_number(spread.u) if spread.u is not None else f"{100 * (spread.relative_u or 0):.3g} % of the value",
+            value=say_number(spread.u)
+            if spread.u is not None
+            else f"{100 * (spread.relative_u or 0):.3g} % of the value",
             origin=spread.origin,
         )
         for measure, spread in (spreads or {}).items()

@@ -142,7 +142,6 @@ class Standing:
             return [*judged, *stopped, *rest] or ["no reason was kept"]
         return [*rest, *stopped, *judged] or ["no reason was kept"]
 
-
     def _about_ticket(self) -> tuple[str, ...]:
         """Give the gate's reasons; where nothing is to be released, those of the card alone."""
         if self.state.record.ticket.phase == RELEASING_PHASE:

@@ -49,7 +49,7 @@ def lay_scale(strips: Sequence[Strip]) -> Scale:
 
 
 def draw_strip(strip: Strip, scale: Scale, *, with_axis: bool) -> str:
-    """Draw a strip: what is allowed shaded, the guard band hatched within, the value with two standard uncertainties."""
+    """Draw a strip: what is allowed, the guard band within it, and the value with two standard uncertainties."""
     each = strip.verdict
     parts = [_draw_allowed(each, scale), _draw_guard(strip, scale)]
     parts += [_draw_limit(edge, scale, outwards) for edge, outwards in ((each.lower, -1), (each.upper, 1))]

@@ -127,5 +127,8 @@ def settings_of(outcomes: Iterable[KeptOutcome]) -> list[Setting]:
     """Give the settings that outcomes have, in order."""
     found = {each.setting for each in outcomes if each.setting is not None}
     return sorted(
-        found, key=lambda s: tuple(-1.0 if v is None else v for v in (s.focal_length_mm, s.f_number, s.focus_distance_m, s.exposure_time_s))
+        found,
+        key=lambda s: tuple(
+            -1.0 if v is None else v for v in (s.focal_length_mm, s.f_number, s.focus_distance_m, s.exposure_time_s)
+        ),
     )

@@ -158,5 +158,3 @@ def list_numbers(kept: Sequence[KeptOutcome]) -> list[tuple[str, list[NumberRow]
 def describe_runs(runs: Sequence[Run], number: str) -> list[Run]:
     """Give the runs that measured something new of a ticket, the last one first."""
     return [run for run in reversed(runs) if number in run.tickets]
-
-

@@ -52,7 +52,11 @@ def draw_population(readings: Sequence[Reading], limits: tuple[float | None, flo
     shown = readings[-MOST_POINTS:]
     ends = [edge for edge in limits if edge is not None]
     values = [each.value for each in readings]
-    spread = [value for each in shown for value in (each.value - COVERAGE * (each.u or 0), each.value + COVERAGE * (each.u or 0))]
+    spread = [
+        value
+        for each in shown
+        for value in (each.value - COVERAGE * (each.u or 0), each.value + COVERAGE * (each.u or 0))
+    ]
     plot = Plot.between((0, 1), reach([*values, *spread, *ends], pad=0.07), left=74, right=PLOT_RIGHT, bottom=BOTTOM)
     times = [_seconds(each.when) for each in shown]
     across = Scale(low=min(times) - DAY_S / 4, high=max(times) + DAY_S / 4, start=74, end=PLOT_RIGHT)
@@ -121,7 +125,12 @@ def _draw_share(plot: Plot, values: Sequence[float]) -> str:
         if count:
             top, bottom = plot.y(plot.y.low + (index + 1) * width), plot.y(plot.y.low + index * width)
             shape = element(
-                "rect", x=SHARE_LEFT, y=top + 0.6, width=scale(count) - SHARE_LEFT, height=bottom - top - 1.2, class_="column"
+                "rect",
+                x=SHARE_LEFT,
+                y=top + 0.6,
+                width=scale(count) - SHARE_LEFT,
+                height=bottom - top - 1.2,
+                class_="column",
             )
             parts.append(mark(shape, f"{count} of {len(values)}"))
     parts.append(line(SHARE_LEFT, plot.y.start, SHARE_LEFT, plot.y.end, "axis"))

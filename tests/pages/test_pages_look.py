@@ -1,0 +1,184 @@
+"""What pages draw and write: places of numbers on their scale, words, and colours that everybody can tell apart."""
+
+import math
+import re
+from importlib import resources
+from itertools import pairwise
+from xml.etree import ElementTree
+
+import pytest
+from page_toys import verdict
+
+from glasswright.judging.decision import guard_band
+from glasswright.judging.verdict import Verdict
+from glasswright.pages.strip import Strip, draw_sign, draw_strip, lay_scale
+from glasswright.pages.sweep import draw_sweeps
+from glasswright.pages.wording import (
+    name_pages,
+    say_limits,
+    say_measure,
+    say_middle,
+    say_seconds,
+    say_step,
+    say_time,
+    say_value,
+)
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def find(svg, name, class_):
+    return [each for each in ElementTree.fromstring(svg).iter(SVG + name) if each.get("class") == class_]
+
+
+def test_a_strip_puts_value_uncertainty_limit_and_guard_band_on_one_scale():
+    each = verdict(value=0.30, u=0.005, lower=0.28)
+    guard = guard_band(0.95, 0.005)
+    strip = Strip(verdict=each, guard=guard)
+    scale = lay_scale([strip])
+    svg = draw_strip(strip, scale, with_axis=True)
+    (sign,) = find(svg, "circle", "sign pass")
+    assert float(sign.get("cx")) == pytest.approx(scale(0.30), abs=0.06)
+    bars = [float(bar.get(key)) for bar in find(svg, "line", "bar pass") for key in ("x1", "x2")]
+    assert min(bars) == pytest.approx(scale(0.29), abs=0.06)
+    assert max(bars) == pytest.approx(scale(0.31), abs=0.06)
+    (band,) = find(svg, "rect", "guard")
+    assert float(band.get("x")) == pytest.approx(scale(0.28), abs=0.06)
+    assert float(band.get("width")) == pytest.approx(scale(0.28 + guard) - scale(0.28), abs=0.11)
+    (allowed,) = find(svg, "rect", "allowed")
+    assert float(allowed.get("x")) == pytest.approx(scale(0.28), abs=0.06)
+    assert float(allowed.get("x")) + float(allowed.get("width")) == pytest.approx(scale.end, abs=0.11)
+
+
+def test_strips_of_one_measure_share_a_scale_that_holds_them_all():
+    strips = [Strip(verdict=verdict(value=value, u=0.01, lower=0.2, upper=0.6), guard=None) for value in (0.1, 0.7)]
+    scale = lay_scale(strips)
+    for value in (0.1 - 0.02, 0.7 + 0.02, 0.2, 0.6):
+        assert scale.start < scale(value) < scale.end
+    assert scale(0.2) < scale(0.6)
+
+
+def test_a_strip_without_a_number_says_so():
+    strip = Strip(verdict=verdict(Verdict.UNKNOWN, value=None, u=None), guard=None)
+    svg = draw_strip(strip, lay_scale([strip]), with_axis=False)
+    assert ">not measured</text>" in svg
+    assert "UNKNOWN" in ElementTree.fromstring(svg).get("aria-label")
+
+
+def test_each_verdict_has_a_shape_of_its_own_and_not_a_colour_alone():
+    shapes = {word: re.sub(r'class="[^"]*"', "", draw_sign(10, 10, word)) for word in Verdict}
+    assert len(set(shapes.values())) == len(Verdict)
+
+
+def test_nothing_measured_at_two_f_numbers_draws_no_sweep():
+    assert draw_sweeps([], [verdict()]) == []
+
+
+WRITTEN = {
+    (0.31643, 0.0032): "0.3164 ± 0.0064",
+    (-0.345, 0.01): "−0.345 ± 0.020",
+    (1234.0, 30.0): "1234 ± 60",
+    (0.2, None): "0.2",
+    (0.2, 0.0): "0.2",
+    (math.nan, 0.1): "not measured",
+    (None, 0.1): "not measured",
+}
+
+
+@pytest.mark.parametrize(("value", "u"), WRITTEN)
+def test_numbers_are_written_with_two_digits_of_two_standard_uncertainties(value, u):
+    assert say_value(value, u) == WRITTEN[value, u]
+
+
+def test_words():
+    assert say_step("measure_mtf50") == "MTF50"
+    assert say_measure("measure_mtf50.green.centre.mean_cy_per_px") == "green, centre, mean"
+    assert say_measure("measure_fringing.red_green.worst_pct") == "red green, worst"
+    assert say_limits(0.3, None) == "at least 0.3"
+    assert say_limits(None, 1.35) == "at most 1.35"
+    assert say_limits(-0.42, 0.0) == "−0.42 to 0"
+    assert say_limits(None, None) == "no limit"
+    assert say_seconds(3.21) == "3.2 s"
+    assert say_seconds(185) == "3 min 5 s"
+    assert say_seconds(7440) == "2 h 4 min"
+    assert say_time("2026-03-01T22:05:59+01:00") == "2026-03-01 22:05"
+    assert say_time("the night before") == "the night before"
+    assert say_middle([0.3, 0.31, 0.9], [0.004, 0.004, None]) == "0.3100"
+
+
+def test_names_of_pages_are_safe_and_never_shared():
+    names = ["T-0412", "t-0412", "a/b", "a b", "../../etc/passwd", "<script>", "", "é", "x" * 200]
+    found = name_pages(names)
+    assert list(found) == names
+    files = [file.casefold() for file in found.values()]
+    assert len(set(files)) == len(names)
+    assert all(re.fullmatch(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,98}\.html", file) for file in found.values())
+    assert name_pages(["T-0412"]) == {"T-0412": "T-0412.html"}
+
+
+CSS = resources.files("glasswright.pages").joinpath("assets/pages.css").read_text(encoding="utf-8")
+BLOCKS = {
+    "light": re.search(r":root \{(.*?)\n\}", CSS, re.S).group(1),
+    "dark": re.search(r':root\[data-light="dark"\] \{(.*?)\n\}', CSS, re.S).group(1),
+}
+COLOURS = {light: dict(re.findall(r"--([a-z0-9-]+): (#[0-9a-f]{6});", block)) for light, block in BLOCKS.items()}
+
+
+def linear(colour):
+    values = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
+    return [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in values]
+
+
+def luminance(colour):
+    red, green, blue = linear(colour)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(one, other):
+    high, low = sorted((luminance(one), luminance(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("light", COLOURS)
+def test_text_stands_out_from_its_ground(light):
+    """WCAG 2.2, 1.4.3: at least 4.5 to 1; and 1.4.11: at least 3 to 1 for lines that carry meaning."""
+    c = COLOURS[light]
+    pairs = [(ink, ground) for ink in ("ink", "soft", "accent") for ground in ("paper", "panel", "faint")]
+    pairs += [(kind, f"{kind}-tint") for kind in ("pass", "fail", "review", "unknown", "skipped")]
+    pairs += [(kind, "panel") for kind in ("pass", "fail", "review", "unknown")]
+    poor = {pair: round(contrast(c[pair[0]], c[pair[1]]), 2) for pair in pairs}
+    assert {pair: ratio for pair, ratio in poor.items() if ratio < 4.5} == {}
+    lines = {
+        name: round(contrast(c[name], c["ground"]), 2) for name in ("one", "two", "three", "four", "five", "limit")
+    }
+    assert {name: ratio for name, ratio in lines.items() if ratio < 3} == {}
+
+
+def lightness(colour):
+    """CIE 1976 L* of a colour (ISO/CIE 11664-4)."""
+    y = luminance(colour)
+    return 116 * y ** (1 / 3) - 16 if y > 216 / 24389 else y * 24389 / 27
+
+
+@pytest.mark.parametrize("light", COLOURS)
+def test_shades_of_a_map_rise_evenly_in_lightness_so_that_any_eye_can_order_them(light):
+    steps = [lightness(COLOURS[light][f"shade{k}"]) for k in range(10)]
+    rises = [b - a for a, b in pairwise(steps)]
+    assert all(rise < -4 for rise in rises) or all(rise > 4 for rise in rises), rises
+
+
+VIENOT = {
+    "protanope": [[0.11238, 0.88762, 0.0], [0.11238, 0.88762, 0.0], [0.00401, -0.00401, 1.0]],
+    "deuteranope": [[0.29275, 0.70725, 0.0], [0.29275, 0.70725, 0.0], [-0.02234, 0.02234, 1.0]],
+}
+"""Viénot, Brettel and Mollon 1999 (Color Research and Application 24, 243): what a dichromat sees, in linear RGB."""
+
+
+@pytest.mark.parametrize("light", COLOURS)
+@pytest.mark.parametrize("eye", VIENOT)
+def test_red_and_blue_arrows_differ_to_a_colour_blind_eye(light, eye):
+    seen = []
+    for name in ("one", "two"):
+        colour = linear(COLOURS[light][name])
+        seen.append([sum(a * b for a, b in zip(row, colour, strict=True)) for row in VIENOT[eye]])
+    assert math.dist(*([max(v, 0) ** (1 / 2.4) for v in each] for each in seen)) > 0.25
