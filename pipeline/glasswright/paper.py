@@ -19,7 +19,7 @@ from reportlab.pdfbase.ttfonts import TTFont
 
 from glasswright.errors import GlasswrightError
 
-__all__ = ["BOLD", "MONO", "PLAIN", "PaperError", "clean_text", "register_fonts", "show_missing"]
+__all__ = ["BOLD", "MONO", "PLAIN", "PaperError", "clean_text", "register_fonts", "show_missing", "write_file"]
 
 FILES: Final = {
     "GlasswrightSans": "DejaVuSans.ttf",
@@ -40,6 +40,21 @@ class PaperError(GlasswrightError):
 
 class MissingFontError(GlasswrightError):
     """The font files, which matplotlib brings, are not there."""
+
+
+def write_file(path: Path, data: bytes) -> None:
+    """Write a file that is to be printed, and the folder that it lies in.
+
+    Raises
+    ------
+    PaperError
+        If it cannot be written, naming the path and the reason.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    except OSError as error:
+        raise PaperError(f"{path}: cannot be written ({error.strerror or error}): choose another --out") from error
 
 
 @cache

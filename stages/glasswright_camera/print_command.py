@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from glasswright.config import read_config
-from glasswright.paper import PaperError
+from glasswright.paper import PaperError, write_file
 from glasswright.sheets import find_hand_checks, open_sheet
 from glasswright_camera.hand_list import HAND_LIST
 from glasswright_camera.print_advice import advise, chart_magnification, find_edge_need, ramp_magnification
@@ -185,11 +185,5 @@ def _measured_words(measured: tuple[float, float]) -> tuple[str, ...]:
 
 
 def _write(out: Path, name: str, data: bytes) -> None:
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        (out / name).write_bytes(data)
-    except OSError as error:
-        raise PaperError(
-            f"{out / name}: cannot be written ({error.strerror or error}): choose another --out"
-        ) from error
+    write_file(out / name, data)
     click.echo(f"{out / name}")

@@ -268,6 +268,16 @@ def test_without_pyarrow_parquet_says_what_to_install_and_csv_works(shop, capsys
     ]
 
 
+def test_a_place_that_cannot_be_written_is_named(shop, capsys):
+    write_night(shop.ledger)
+    shop.out.write_text("a file, no folder", encoding="utf-8")
+    code = run_command(["export", "--ledger", str(shop.ledger), "--out", str(shop.out / "below")])
+    assert code == 2
+    error = capsys.readouterr().err
+    assert f"{shop.out}/below/measurements.csv: cannot be written (" in error
+    assert "choose another --out" in error
+
+
 def test_no_ledger_and_a_damaged_one_are_refused(shop, capsys):
     code, out = shop.export(capsys)
     assert code == 21

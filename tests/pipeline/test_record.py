@@ -232,7 +232,10 @@ def forge(data, **changes):
         ({"paper": "A99"}, "this is no record as the program wrote it"),
         ({"ticket": 7}, "this is no record as the program wrote it"),
         ({"doubts": [1]}, "this is no record as the program wrote it"),
-        ({"drawn_with": "reportlab 1.0"}, "its pages cannot be compared: they were drawn with reportlab 1.0, here are"),
+        (
+            {"drawn_with": "reportlab 1.0"},
+            "cannot be compared: it was made with reportlab 1.0, and here are glasswright",
+        ),
     ],
 )
 def test_a_file_that_says_something_else_of_itself_does_not_match(shop, changes, message):
@@ -307,6 +310,10 @@ def test_a_wrong_command_says_what_is_wrong(shop, capsys):
         code, out = shop.run(capsys, *arguments)
         assert code == 2
         assert "give either TICKET, to make its record, or --verify FILE, to check one" in out
+    code, out = shop.run(capsys, "T-1", "--out", shop.ledger / "x.pdf")
+    assert code == 2
+    assert f"{shop.ledger}/x.pdf: cannot be written (" in out
+    assert "choose another --out" in out
     code, out = shop.run(capsys, "T-9")
     assert code == 2
     assert "the ledger knows no ticket `T-9`: correct the number, or measure it" in out

@@ -52,20 +52,19 @@ def export(path: Path, out: Path, formats: tuple[str, ...], night: str | None) -
     with Ledger.open_for_reading(path) as ledger:
         ledger.check_chain()
         numbers = choose_tickets(ledger, night)
-        out.mkdir(parents=True, exist_ok=True)
         for name in dict.fromkeys(formats):
             _write_tables(ledger, numbers, out, name)
         with written_whole(out / "verdicts.junit.xml") as part:
-            part.write_bytes(write_junit(read_tickets(ledger, numbers)))
+            part.write_bytes(write_junit(read_tickets(ledger, numbers, measures=())))
     click.echo(f"{out / 'verdicts.junit.xml'}: {len(numbers)} tickets")
 
 
 def _write_tables(ledger: Ledger, numbers: Sequence[str], out: Path, name: str) -> None:
     tables = (
-        ("measurements", MEASUREMENT_COLUMNS, list_measurements),
-        ("verdicts", VERDICT_COLUMNS, list_verdicts),
+        ("measurements", MEASUREMENT_COLUMNS, list_measurements, None),
+        ("verdicts", VERDICT_COLUMNS, list_verdicts, ()),
     )
-    for table, columns, list_rows in tables:
+    for table, columns, list_rows, measures in tables:
         file = out / f"{table}.{name}"
-        rows = (row for judged in read_tickets(ledger, numbers) for row in list_rows(judged))
+        rows = (row for judged in read_tickets(ledger, numbers, measures) for row in list_rows(judged))
         click.echo(f"{file}: {WRITERS[name](file, columns, rows)} rows")

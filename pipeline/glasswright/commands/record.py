@@ -47,6 +47,7 @@ def record(ticket: str | None, path: Path, out: Path | None, signed_by: str, pap
 
 
 def _make(ledger: Ledger, ticket: str, out: Path | None, signed_by: str, paper: str) -> None:
+    from glasswright.paper import write_file
     from glasswright.record.content import Signature
     from glasswright.record.record import make_record
 
@@ -54,7 +55,7 @@ def _make(ledger: Ledger, ticket: str, out: Path | None, signed_by: str, paper: 
     made = make_record(ledger, ticket, Signature(name=signed_by, day=day), paper)
     kind = "release" if made.is_release else "findings"
     file = out or Path(f"{ticket}-{kind}.pdf")
-    file.write_bytes(made.data)
+    write_file(file, made.data)
     click.echo(f"{file}: {made.content.title.lower()} of {ticket}, {made.content.word}")
     if not made.is_release:
         click.echo("not released, so this is no release record; it says so across the page")

@@ -12,7 +12,7 @@ from glasswright.judging.judge import JUDGE_VERSION
 from glasswright.watch.gatekeeper import Gatekeeper
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Collection, Iterator, Sequence
 
     from glasswright.judging.gate import Decision
     from glasswright.judging.verdict import Judgement, LimitVerdict
@@ -107,10 +107,12 @@ def _read_date(text: str) -> date:
         ) from error
 
 
-def read_tickets(ledger: Ledger, numbers: Sequence[str]) -> Iterator[JudgedTicket]:
-    """Give tickets with all their measurements, some at a time, each row checked against its hash."""
+def read_tickets(
+    ledger: Ledger, numbers: Sequence[str], measures: Collection[str] | None = None
+) -> Iterator[JudgedTicket]:
+    """Give tickets some at a time, with the measurements asked for (all if None), each row checked against its hash."""
     gatekeeper = Gatekeeper(ledger)
     for start in range(0, len(numbers), AT_ONCE):
-        for state in ledger.latest_tickets(numbers[start : start + AT_ONCE]):
+        for state in ledger.latest_tickets(numbers[start : start + AT_ONCE], measures):
             judgement = ledger.latest_judgement(state.record.ticket.number)
             yield JudgedTicket(state=state, judgement=judgement, decision=gatekeeper.decide(state, judgement))

@@ -24,6 +24,12 @@ class MissingLibraryError(GlasswrightError):
     exit_code = 2
 
 
+class UnwritableError(GlasswrightError):
+    """A file cannot be written where it was asked for."""
+
+    exit_code = 2
+
+
 class WriteTable(Protocol):
     """Writes rows with the columns given to a file."""
 
@@ -33,13 +39,24 @@ class WriteTable(Protocol):
 
 @contextmanager
 def written_whole(path: Path) -> Iterator[Path]:
-    """Give a path to write to, and put what was written in its place once it is complete."""
+    """Give a path to write to, and put what was written in its place once it is complete.
+
+    Raises
+    ------
+    UnwritableError
+        If it cannot be written, naming the path and the reason.
+    """
     part = path.with_name(path.name + ".part")
     try:
-        yield part
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            yield part
+            part.replace(path)
+        finally:
+            part.unlink(missing_ok=True)
+    except OSError as error:
+        reason = error.strerror or error
+        raise UnwritableError(f"{path}: cannot be written ({reason}): make room, or choose another --out") from error
 
 
 def write_csv(path: Path, columns: Mapping[str, type], rows: Iterable[Row]) -> int:

@@ -98,7 +98,8 @@ def verify_record(ledger: Ledger, data: bytes) -> Verified:
         )
     record = _find_same(recalled, note)
     if record.data != data:
-        raise RecordMismatchError(_why_other_bytes(note))
+        what = f"the file of ticket `{note.ticket}` was changed after it was made: its pages are not as they were drawn"
+        raise RecordMismatchError(_say(note, what))
     return Verified(record=record, note=note, since=_say_since(ledger, note, record))
 
 
@@ -109,17 +110,18 @@ def _find_same(recalled: Sequence[Evidence], note: Note) -> MadeRecord:
         if make_fingerprint(content, note.manifest, note.judgement) == note.fingerprint:
             return _draw(content, note, evidence.is_release)
     raise RecordMismatchError(
-        f"the fingerprint is not that of what the ledger says of ticket `{note.ticket}`: the record was changed"
+        _say(note, f"the fingerprint is not that of what the ledger says of ticket `{note.ticket}`: it was changed")
     )
 
 
-def _why_other_bytes(note: Note) -> str:
+def _say(note: Note, what: str) -> str:
+    """Say what does not match; that proves nothing where other versions word or draw a record in another way."""
     tools = name_drawing_tools()
     if note.drawn_with == tools:
-        return f"the file of ticket `{note.ticket}` was changed after it was made: its pages are not as they were drawn"
+        return what
     return (
-        f"the facts of ticket `{note.ticket}` match, but its pages cannot be compared: they were drawn with "
-        f"{note.drawn_with}, here are {tools}: check it with those versions, or make the record again"
+        f"the record of ticket `{note.ticket}` cannot be compared: it was made with {note.drawn_with}, and here are "
+        f"{tools}: check it with those versions, or make it again"
     )
 
 
