@@ -25,6 +25,7 @@ UNITS: Final = MappingProxyType(
         "dn": "DN",
         "steps": "focus steps",
         "stops": "stops",
+        "depths": "depths of focus",
         "ratio": "1",
         "f_number": "f-number",
         "iso": "ISO",

@@ -6,16 +6,24 @@ from glasswright_camera.combine_flats import combine_flats
 from glasswright_camera.decode_raw import decode_raw
 from glasswright_camera.drawing_doors import DRAWINGS, FRAME_DRAWINGS, SERIES_DRAWINGS
 from glasswright_camera.locate_chart import locate_chart
+from glasswright_camera.locate_ramp import locate_ramp
+from glasswright_camera.measure_autofocus import measure_autofocus
 from glasswright_camera.measure_distortion import measure_distortion
+from glasswright_camera.measure_focus_offset import measure_focus_offset
 from glasswright_camera.measure_fringing import measure_fringing
+from glasswright_camera.measure_gain import measure_gain
+from glasswright_camera.measure_glare import measure_glare
 from glasswright_camera.measure_mtf50 import measure_mtf50
+from glasswright_camera.measure_stabiliser import measure_stabiliser
 from glasswright_camera.measure_sweep import measure_sweep
 from glasswright_camera.measure_vignetting import measure_vignetting
 from glasswright_camera.read_hand_checks import read_hand_checks
+from glasswright_camera.reduce_black_spot import reduce_black_spot
 from glasswright_camera.reduce_dark import reduce_dark
 from glasswright_camera.reduce_flat import reduce_flat
 from glasswright_camera.stand import Stand
 from glasswright_camera.trace_edges import trace_edges
+from glasswright_camera.trace_ramp import trace_ramp
 from glasswright_camera.trace_slanted_edges import trace_slanted_edges
 
 STAND_SECTION = Stand
@@ -30,14 +38,22 @@ __all__ = [
     "combine_flats",
     "decode_raw",
     "locate_chart",
+    "locate_ramp",
+    "measure_autofocus",
     "measure_distortion",
+    "measure_focus_offset",
     "measure_fringing",
+    "measure_gain",
+    "measure_glare",
     "measure_mtf50",
+    "measure_stabiliser",
     "measure_sweep",
     "measure_vignetting",
     "read_hand_checks",
+    "reduce_black_spot",
     "reduce_dark",
     "reduce_flat",
     "trace_edges",
+    "trace_ramp",
     "trace_slanted_edges",
 ]

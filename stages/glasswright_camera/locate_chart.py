@@ -64,7 +64,7 @@ def locate_chart(
     reason: Unmeasurable | None = None
     for layout in choose_layouts(mosaic, stand):
         try:
-            return _locate(mosaic, layout, stand.sensor.pixel_pitch_um, limits)
+            return locate_layout(mosaic, layout, stand.sensor.pixel_pitch_um, limits)
         except Unmeasurable as failure:
             reason = reason or failure
     assert reason is not None  # a stand has at least one chart, and choose_layouts gives at least one
@@ -94,7 +94,7 @@ def choose_layouts(mosaic: Mosaic, stand: Stand) -> tuple[ChartLayout, ...]:
     raise Unmeasurable(message)
 
 
-def _locate(mosaic: Mosaic, layout: ChartLayout, pixel_pitch_um: float, limits: Limits) -> ChartFit:
+def locate_layout(mosaic: Mosaic, layout: ChartLayout, pixel_pitch_um: float, limits: Limits) -> ChartFit:
     """Try one scale after another until nearly the whole chart is found; else take the best that was found."""
     best: ChartFit | None = None
     reason, most = Unmeasurable(f"{layout.name} was not found"), -1

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,8 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 HALF = 0.5
+MANY = 400
+"""From so many places on round pupils are drawn out of tables too."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +33,8 @@ class Blur:
     """Covariance of the Gaussian aberration blur, square pixels, sensor axes."""
     coma_waves: float = 0.0
     """W31 in wavelengths, the same at all places; the one part that is lopsided."""
+    side_waves: Array | None = None
+    """(places, 2): how much more defocus the disc's edge has than its middle, at its right and at its lower side."""
     coma_deg: float = 0.0
     """Where the far tail of a point's image lies, from x towards y."""
     halo_frac: float = 0.0
@@ -44,9 +48,17 @@ class Blur:
 
 
 def find_blur(
-    lens: Lens, frame: Frame, place_px: Array, plane: str, motion_px: tuple[float, float] = (0.0, 0.0)
+    lens: Lens,
+    frame: Frame,
+    place_px: Array,
+    plane: str,
+    motion_px: tuple[float, float] = (0.0, 0.0),
+    depth_um: tuple[Array, Array] | None = None,
 ) -> Blur:
-    """Evaluate a lens's blur at places (places, 2) on the sensor in one plane."""
+    """Evaluate a lens's blur at places (places, 2) on the sensor in one plane.
+
+    `depth_um` is defocus that comes of the scene's depth: see `defocus_by_depth`.
+    """
     a = lens.aberrations
     field = (place_px - frame.centre_px) / frame.half_diagonal_px
     square = np.sum(field**2, axis=1)
@@ -59,10 +71,14 @@ def find_blur(
     defocus = a.defocus_um + a.plane_defocus_um[PLANE_INDEX[plane]] + a.field_curvature_um * square
     defocus = defocus + field @ np.array(a.tilt_um)
     wavelength = WAVELENGTH_UM[plane]
+    per_um = 1 / (8 * lens.f_number**2 * wavelength)
+    if depth_um is not None:
+        defocus = defocus + depth_um[0]
     coma_waves = a.coma_waves * WAVELENGTH_UM["green"] / wavelength
     return Blur(
         cutoff=np.full(len(place_px), frame.pitch_um / (wavelength * lens.f_number)),
-        waves=defocus / (8 * lens.f_number**2 * wavelength),
+        waves=defocus * per_um,
+        side_waves=None if depth_um is None else depth_um[1] * per_um,
         variance_xx=sagittal + extra * along[:, 0] ** 2,
         variance_xy=extra * along[:, 0] * along[:, 1],
         variance_yy=sagittal + extra * along[:, 1] ** 2,
@@ -140,11 +156,12 @@ def transfer(blur: Blur, frequency: Array, cos: Array, sin: Array, *, pixel: boo
 
 def _find_pupil(blur: Blur, frequency: Array, cos: Array, sin: Array) -> Array | Complex:
     """Give the pupil's own part, (P, D or 1, F)."""
-    if not blur.coma_waves:
+    if not blur.coma_waves and len(blur) < MANY:
         return diffract(frequency[None, :] / blur.cutoff[:, None], blur.waves[:, None])[:, None, :]
     axis = np.deg2rad(blur.coma_deg)
     cos_axis = np.broadcast_to(np.clip(cos * np.cos(axis) + sin * np.sin(axis), -1, 1), (len(blur), cos.shape[1]))
-    return transfer_comatic(frequency / blur.cutoff[0], blur.waves, blur.coma_waves, cos_axis)
+    pupil = transfer_comatic(frequency / blur.cutoff[0], blur.waves, blur.coma_waves, cos_axis)
+    return pupil if blur.coma_waves else pupil.real
 
 
 def find_mtf50(blur: Blur, cos: Array, sin: Array) -> Array:
@@ -163,6 +180,19 @@ def find_mtf50(blur: Blur, cos: Array, sin: Array) -> Array:
         low, high = np.where(between > HALF, t, low), np.where(between > HALF, high, t)
     found = frequency[1] * (first[..., 0] + 1 + low)
     return np.where(below.any(axis=-1), found, np.nan)
+
+
+def pick_places(blur: Blur, index: NDArray[np.intp]) -> Blur:
+    """Take some places."""
+    return replace(
+        blur,
+        cutoff=blur.cutoff[index],
+        waves=blur.waves[index],
+        variance_xx=blur.variance_xx[index],
+        variance_xy=blur.variance_xy[index],
+        variance_yy=blur.variance_yy[index],
+        side_waves=None if blur.side_waves is None else blur.side_waves[index],
+    )
 
 
 def find_spread_px(blur: Blur) -> float:

@@ -71,7 +71,7 @@ def _tabulate(coma_waves: float, low: float, high: float) -> Complex:
     """
     extent = max(abs(low), abs(high)) + coma_waves
     defocus_count = 10 + int(4 * (high - low))
-    half_count = 7 + int(5 * coma_waves)
+    half_count = 7 + int(5 * coma_waves) if coma_waves else 1
     shear = 1 - np.cos(np.linspace(0, np.pi, 49 + int(20 * extent)))
     defocus = _points(defocus_count) * (high - low) / 2 + (high + low) / 2
     cosine = _points(2 * half_count)

@@ -38,6 +38,20 @@ PLANS = {"fixed": "Corvane 50 mm f/2", "zoom": "Corvane 24-70 mm f/4"}
 @click.option("--shots-per-setting", default=1, show_default=True, type=click.IntRange(1), help="Chart shots.")
 @click.option("--flats-per-setting", default=1, show_default=True, type=click.IntRange(1), help="Flat shots.")
 @click.option("--focus-series", is_flag=True, help="Seven focus steps for each setting as well.")
+@click.option(
+    "--ramp-shots",
+    default=0,
+    show_default=True,
+    type=click.IntRange(0),
+    help="Shots of the inclined board, wide open, focused anew before each.",
+)
+@click.option("--black-spot", is_flag=True, help="A black patch before the diffuse source for each setting as well.")
+@click.option(
+    "--shaken-shots",
+    default=0,
+    type=click.IntRange(0),
+    help="Shots on the shaker as well: so many at each of four exposure times, stabiliser off and on. DNG files only.",
+)
 @click.option("--dark", is_flag=True, help="Two dark shots for each ticket as well.")
 @click.option("--sensor", default="RGGB", show_default=True, help="RGGB, GRBG, GBRG, BGGR, xtrans, mono or rgb.")
 @click.option(
@@ -60,8 +74,16 @@ PLANS = {"fixed": "Corvane 50 mm f/2", "zoom": "Corvane 24-70 mm f/4"}
     type=click.IntRange(0),
     help="Write history.ledger instead: so many past tickets of the model, with measurements and without raw files.",
 )
+@click.option(
+    "--stand-history",
+    is_flag=True,
+    help="With --history: the stand's past too, forty nights of a reference lens and a study of 5 lenses x 3 fittings "
+    "x 2 repeats.",
+)
 @click.option("--workers", default=os.cpu_count() or 1, show_default="cores", type=click.IntRange(1), help="Processes.")
-def rehearse(out: Path, plan: str, model: str | None, history: int, workers: int, **asked: object) -> None:
+def rehearse(
+    out: Path, plan: str, model: str | None, history: int, stand_history: bool, workers: int, **asked: object
+) -> None:
     """Write a night of raw files whose truth is known.
 
     OUT receives tickets/, truth/ (one JSON file for each ticket), and stands/ and charts/ that fit the frames.
@@ -72,17 +94,20 @@ def rehearse(out: Path, plan: str, model: str | None, history: int, workers: int
 
     night = Night(out=out, model=model or PLANS[plan], **asked)  # type: ignore[arg-type]
     _refuse_mistakes(night.model, night.faults, night.tickets, night.sensor, night.files)
+    _refuse_shaking(night.faults, night.shaken_shots, night.files)
     if out.exists() and any(out.iterdir()):
         raise click.ClickException(f"{out} is not empty, and nights do not mix: give a new folder, or remove it first")
     if history and night.faults:
         raise click.BadParameter("a past draws its faults itself; leave --fault out", param_hint="--history")
+    if stand_history and not history:
+        raise click.BadParameter("goes with the past of a model; give --history N too", param_hint="--stand-history")
     stand = write_stand_of(out, night.stand, night)
     click.echo(f"stand: {stand}")
     if history:
         from glasswright_rehearsal.history import write_history
 
         click.echo(
-            f"ledger: {write_history(night, history, stand)} ({history} past tickets of {night.model}, rehearsed)"
+            f"ledger: {write_history(night, history, stand, with_stand=stand_history)} ({history} past tickets of {night.model}, rehearsed)"
         )
         return
     for number in _write_tickets(night, min(workers, night.tickets)):
@@ -117,6 +142,21 @@ def _refuse_mistakes(model: str, faults: tuple[str, ...], tickets: int, sensor: 
         )
     if not is_picture and sensor == "rgb":
         raise click.BadParameter("a DNG holds a mosaic; give --files tiff or png for rgb", param_hint="--files")
+
+
+def _refuse_shaking(faults: tuple[str, ...], shaken_shots: int, files: str) -> None:
+    """Say what is wrong with a request for shots on the shaker."""
+    from glasswright_rehearsal.shaking import SHAKING_FAULTS
+
+    if shaken_shots and files not in ("dng", "dng-jpeg"):
+        raise click.BadParameter(
+            f"a {files} picture cannot say how long it was exposed; give --files dng", param_hint="--shaken-shots"
+        )
+    for fault in set(faults) & set(SHAKING_FAULTS):
+        if not shaken_shots:
+            raise click.BadParameter(
+                f"{fault} shows on the shaker alone; give --shaken-shots 3 as well", param_hint="--fault"
+            )
 
 
 def write_stand_of(out: Path, stand: Path, night: Night) -> Path:

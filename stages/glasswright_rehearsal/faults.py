@@ -26,6 +26,11 @@ LENS_FAULTS = MappingProxyType(
 )
 """Name -> what it does."""
 
+FOCUS_FAULTS = MappingProxyType(
+    {"autofocus_offset": "autofocus stops before or behind the subject"}
+)
+"""Name -> what it does; of the lens, but seen only where the camera focuses: in ramp shots."""
+
 SHOOTING_FAULTS = MappingProxyType(
     {
         "shake": "the chart shots of one setting are blurred in one direction",
@@ -49,7 +54,7 @@ class Fault:
     @property
     def is_of_lens(self) -> bool:
         """Whether the lens has it, not the shooting."""
-        return self.name in LENS_FAULTS
+        return self.name in LENS_FAULTS or self.name in FOCUS_FAULTS
 
 
 def draw_fault(name: str, generator: np.random.Generator) -> Fault:

@@ -66,11 +66,7 @@ def find_homography(pose: Pose, frame: Frame, focal_length_mm: float) -> Array:
     """Give the 3 x 3 matrix that takes chart millimetres to sensor pixels without distortion (pinhole)."""
     image_mm = focal_length_mm * (1 + pose.magnification_frac)
     image_px = image_mm * 1000 / frame.pitch_um
-    roll, tilt_x, tilt_y = np.deg2rad([pose.rotation_deg, pose.tilt_x_deg, pose.tilt_y_deg])
-    about_z = np.array([[np.cos(roll), -np.sin(roll), 0], [np.sin(roll), np.cos(roll), 0], [0, 0, 1]])
-    about_x = np.array([[1, 0, 0], [0, np.cos(tilt_x), -np.sin(tilt_x)], [0, np.sin(tilt_x), np.cos(tilt_x)]])
-    about_y = np.array([[np.cos(tilt_y), 0, np.sin(tilt_y)], [0, 1, 0], [-np.sin(tilt_y), 0, np.cos(tilt_y)]])
-    turn = about_z @ about_x @ about_y @ np.diag([-1.0 if pose.mirrored else 1.0, 1.0, 1.0])
+    turn = find_turn(pose)
     depth_mm = image_mm / pose.magnification_frac
     shift_mm = np.array(pose.shift_px) * depth_mm / image_px
     place = np.column_stack([turn[:, 0], turn[:, 1], [*shift_mm, depth_mm]])
@@ -78,6 +74,15 @@ def find_homography(pose: Pose, frame: Frame, focal_length_mm: float) -> Array:
     camera = np.array([[image_px, 0, middle[0]], [0, image_px, middle[1]], [0, 0, 1]])
     matrix = camera @ place
     return np.asarray(matrix / matrix[2, 2], dtype=np.float64)
+
+
+def find_turn(pose: Pose) -> Array:
+    """Give the 3 x 3 rotation of the layout: right, down and away from the camera."""
+    roll, tilt_x, tilt_y = np.deg2rad([pose.rotation_deg, pose.tilt_x_deg, pose.tilt_y_deg])
+    about_z = np.array([[np.cos(roll), -np.sin(roll), 0], [np.sin(roll), np.cos(roll), 0], [0, 0, 1]])
+    about_x = np.array([[1, 0, 0], [0, np.cos(tilt_x), -np.sin(tilt_x)], [0, np.sin(tilt_x), np.cos(tilt_x)]])
+    about_y = np.array([[np.cos(tilt_y), 0, np.sin(tilt_y)], [0, 1, 0], [-np.sin(tilt_y), 0, np.cos(tilt_y)]])
+    return np.asarray(about_z @ about_x @ about_y @ np.diag([-1.0 if pose.mirrored else 1.0, 1.0, 1.0]))
 
 
 def distort(points_px: Array, distortion: Distortion, frame: Frame) -> Array:

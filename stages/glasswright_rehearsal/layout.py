@@ -106,6 +106,8 @@ def write_layout(layout: Layout, path: Path) -> None:
     data["marks"] = [dict(mark) for mark in data["marks"]]
     if layout.band_diameter_mm is None:
         del data["band_diameter_mm"]
+    else:
+        del data["contrast_u_frac"]
     path.write_text(yaml.safe_dump(data, sort_keys=False), encoding="utf-8")
 
 

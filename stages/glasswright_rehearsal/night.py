@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright_rehearsal.faults import LENS_FAULTS, SHOOTING_FAULTS, Fault, draw_fault, harm_lens
+from glasswright_rehearsal.faults import FOCUS_FAULTS, LENS_FAULTS, SHOOTING_FAULTS, Fault, draw_fault, harm_lens
 from glasswright_rehearsal.geometry import Frame, Pose
 from glasswright_rehearsal.hand import HAND_FAULTS
 from glasswright_rehearsal.layout import Layout, fill_magnification
 from glasswright_rehearsal.light import Dust, Lighting
 from glasswright_rehearsal.models import MODELS, Copy, LensModel, draw_copy, set_lens
+from glasswright_rehearsal.shaking import SHAKING_FAULTS
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -43,6 +44,11 @@ class Night:
     shots_per_setting: int = 1
     flats_per_setting: int = 1
     focus_series: bool = False
+    ramp_shots: int = 0
+    """Of the inclined board, at each focal length's first f-number, focused anew before each."""
+    black_spot: bool = False
+    shaken_shots: int = 0
+    """At each exposure time, stabiliser off and on, at the last setting."""
     dark: bool = False
     sensor: str = "RGGB"
     files: str = "dng"
@@ -132,7 +138,7 @@ def choose_fault(night: Night, index: int) -> str:
 
 def fault_names() -> tuple[str, ...]:
     """List every fault there is, and `none`."""
-    return (*LENS_FAULTS, *SHOOTING_FAULTS, *HAND_FAULTS, "none")
+    return (*LENS_FAULTS, *FOCUS_FAULTS, *SHOOTING_FAULTS, *HAND_FAULTS, *SHAKING_FAULTS, "none")
 
 
 def _draw_dust(seed: int, frame: Frame) -> tuple[Dust, ...]:

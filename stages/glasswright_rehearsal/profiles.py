@@ -6,23 +6,24 @@ that of the slice H(f, phi), plus, to first order in 1/R, ``1/(8 pi^2 R)`` times
 ``(d^2 H / d phi^2) / f^2`` (the transfer function's curvature across the slice is ``H_f / f + H_phiphi / f^2``; the
 first part is in the disc's own profile). Where coma makes H complex, its imaginary part gives the lopsided part of the
 edge, the other way round on the disc's other side. For what turns once with the direction the profile is
-``-2 pi R int Im H J1(2 pi R f) J1(2 pi r f) df``, exactly; the rest is again of first order in 1/R. Local radius of curvature is served by tables at two radii, taken linearly
-in 1/R.
+``-2 pi R int Im H J1(2 pi R f) J1(2 pi r f) df``, exactly; the rest is again of first order in 1/R. Local radius of
+curvature is served by tables at two radii, taken linearly in 1/R.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erfc, j0, j1, y0, y1
 
-from glasswright_rehearsal.blur import Blur, transfer
+from glasswright_rehearsal.blur import Blur, pick_places, transfer
 
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
+Complex = NDArray[np.complex128]
 
 DIRECTIONS = 24
 """Over half a turn."""
@@ -144,10 +145,11 @@ def _split_bands(radii: tuple[float, float], near_px: float, far_px: float, top:
 def tabulate(blur: Blur, kernels: Kernels) -> Profiles:
     """Work out the edge profiles of discs under each place's blur."""
     angle = np.arange(DIRECTIONS) * np.pi / DIRECTIONS
-    slices = transfer(blur, kernels.frequency, np.cos(angle)[None, :], np.sin(angle)[None, :])
+    slices, differences = _slice(blur, kernels.frequency, np.cos(angle), np.sin(angle))
     even = np.ascontiguousarray(slices.real)
     # a pupil drawn out of tables has errors that the square of a low frequency would blow up
-    least = LEAST_OF_CUTOFF * float(blur.cutoff.min()) if np.iscomplexobj(slices) else 0.0
+    is_plain = differences is None and not np.iscomplexobj(slices)
+    least = 0.0 if is_plain else LEAST_OF_CUTOFF * float(blur.cutoff.min())
     slowest = int(np.searchsorted(kernels.frequency, least))
     near = _tabulate_part(even, _second_derivative(0), kernels.near, kernels.turn, kernels.frequency, slowest)
     odd = np.zeros((*near.shape[:3], 0), dtype=np.float32)
@@ -155,9 +157,33 @@ def tabulate(blur: Blur, kernels: Kernels) -> Profiles:
         # less the part that turns with the direction once, which the kernel has exactly
         bend = _second_derivative(1) + np.eye(DIRECTIONS)
         lean = np.ascontiguousarray(slices.imag)
-        odd = _fade(_tabulate_part(lean, bend, kernels.odd, kernels.odd_turn, kernels.frequency, slowest))
+        odd = _tabulate_part(lean, bend, kernels.odd, kernels.odd_turn, kernels.frequency, slowest)
+    if differences is not None:
+        # the two sides of the disc are blurred otherwise, each evenly
+        sides = _tabulate_part(
+            differences, _second_derivative(1), kernels.near, kernels.turn, kernels.frequency, slowest
+        )
+        odd = sides + odd if odd.shape == sides.shape else sides
     tail = even.mean(axis=1).astype(np.float32) @ kernels.tail
-    return Profiles(near=_wrap(near, 1), tail=tail.reshape(len(blur), 2, -1), odd=_wrap(odd, -1))
+    return Profiles(near=_wrap(near, 1), tail=tail.reshape(len(blur), 2, -1), odd=_wrap(_fade(odd), -1))
+
+
+def _slice(blur: Blur, frequency: Array, cos: Array, sin: Array) -> tuple[Array | Complex, Array | None]:
+    """Give the transfer function in each direction (places, directions, frequencies), the mean of both sides of the
+    disc, and half of what the side in the direction has more than the other; None where the sides are alike."""
+    if blur.side_waves is None:
+        return transfer(blur, frequency, cos[None, :], sin[None, :]), None
+    more = blur.side_waves[:, :1] * cos + blur.side_waves[:, 1:] * sin
+    places, directions = more.shape
+    each = np.repeat(np.arange(places), directions)
+    unit = np.tile(cos, places)[:, None], np.tile(sin, places)[:, None]
+
+    def look(waves: Array) -> Array | Complex:
+        seen = transfer(replace(pick_places(blur, each), waves=waves.ravel(), side_waves=None), frequency, *unit)
+        return seen.reshape(places, directions, len(frequency))
+
+    ahead, behind = look(blur.waves[:, None] + more), look(blur.waves[:, None] - more)
+    return (ahead + behind) / 2, np.ascontiguousarray((ahead - behind).real) / 2
 
 
 def _tabulate_part(
@@ -256,7 +282,6 @@ def _second_derivative(parity: int) -> Array:
     """
     whole = 2 * DIRECTIONS
     order = np.fft.fftfreq(whole, 1 / whole)
-    order[DIRECTIONS] = 0 if DIRECTIONS % 2 != parity else order[DIRECTIONS]
     sign = -1 if parity else 1
     spectrum = np.fft.fft(np.concatenate([np.eye(DIRECTIONS), sign * np.eye(DIRECTIONS)]), axis=0)
     derivative = np.fft.ifft(-(order**2)[:, None] * spectrum, axis=0).real

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from glasswright_rehearsal.blur import Blur, find_blur, find_spread_px
+from glasswright_rehearsal.blur import Blur, find_blur, find_spread_px, pick_places
+from glasswright_rehearsal.depth import defocus_by_depth
 from glasswright_rehearsal.draw import draw_discs
 from glasswright_rehearsal.geometry import HARMONICS, Edges, Frame, Pose, fit_edges
 from glasswright_rehearsal.layout import Circles, Layout, list_circles
@@ -38,6 +39,8 @@ class Scene:
     motion_px: tuple[float, float] = (0.0, 0.0)
     """Even motion during the exposure, common to all discs."""
     dust: tuple[Dust, ...] = ()
+    is_deep: bool = False
+    """Whether what lies nearer or farther than the layout's middle is defocused: an inclined board."""
 
 
 def render_frame(scene: Scene, seed: int | np.random.SeedSequence) -> NDArray[np.uint16]:
@@ -87,7 +90,11 @@ def find_edges(scene: Scene) -> tuple[Circles, Edges]:
 def find_disc_blurs(scene: Scene, edges: Edges) -> tuple[Blur, ...]:
     """Give each plane's blur at the centre of every circle (its green centre, so all planes share the place)."""
     place = edges.node_px[len(scene.sensor.planes) // 2]
-    return tuple(find_blur(scene.lens, scene.frame, place, plane, scene.motion_px) for plane in scene.sensor.planes)
+    planes = scene.sensor.planes
+    if not scene.is_deep or scene.layout is None or scene.pose is None:
+        return tuple(find_blur(scene.lens, scene.frame, place, plane, scene.motion_px) for plane in planes)
+    depth = defocus_by_depth(list_circles(scene.layout), scene.pose, scene.lens, scene.frame)
+    return tuple(find_blur(scene.lens, scene.frame, place, plane, scene.motion_px, depth) for plane in planes)
 
 
 def _draw_chart(picture: Array32, scene: Scene, layout: Layout) -> None:
@@ -103,7 +110,7 @@ def _draw_chart(picture: Array32, scene: Scene, layout: Layout) -> None:
         kernels = build_kernels(*_bound_radii(edges.radius[:, members]), spread, top, lopsided=lopsided)
         for start in range(0, len(members), BATCH):
             batch = members[start : start + BATCH]
-            tables = [tabulate(_pick(blur, batch), kernels) for blur in blurs]
+            tables = [tabulate(pick_places(blur, batch), kernels) for blur in blurs]
             for is_hole, sign in ((False, 1.0), (True, -1.0)):
                 chosen = circles.is_hole[batch] == is_hole
                 if not chosen.any():
@@ -149,15 +156,3 @@ def _matrices(blur: Blur) -> Array:
     """Give the covariances as (places, 2, 2)."""
     flat = np.stack([blur.variance_xx, blur.variance_xy, blur.variance_xy, blur.variance_yy], axis=1)
     return flat.reshape(-1, 2, 2)
-
-
-def _pick(blur: Blur, index: NDArray[np.intp]) -> Blur:
-    """Take some places."""
-    return replace(
-        blur,
-        cutoff=blur.cutoff[index],
-        waves=blur.waves[index],
-        variance_xx=blur.variance_xx[index],
-        variance_xy=blur.variance_xy[index],
-        variance_yy=blur.variance_yy[index],
-    )

@@ -31,6 +31,9 @@ class StandFacts:
     pitch_um: float
     layout: Layout
     zones: ZoneLimits
+    ramp: Layout | None = None
+    """The print of the inclined board, if the stand has one."""
+    ramp_angle_deg: float = 45.0
 
 
 def read_stand(path: Path) -> StandFacts:
@@ -50,7 +53,14 @@ def read_stand(path: Path) -> StandFacts:
     except (KeyError, IndexError, TypeError) as error:
         message = f"{path}: a stand file needs camera.sensor.pixel_pitch_um and camera.charts; missing: {error}"
         raise ValueError(message) from error
-    return StandFacts(pitch_um=pitch, layout=read_layout(path.parent / chart), zones=zones)
+    ramps = camera.get("ramps", ())
+    return StandFacts(
+        pitch_um=pitch,
+        layout=read_layout(path.parent / chart),
+        zones=zones,
+        ramp=read_layout(path.parent / ramps[0]["layout"]) if ramps else None,
+        ramp_angle_deg=float(ramps[0].get("angle_deg", 45.0)) if ramps else 45.0,
+    )
 
 
 def fit_layout(layout: Layout, frame: Frame) -> Layout:
@@ -85,6 +95,11 @@ def write_stand(source: Path, out: Path, layout: Layout, frame: Frame, sensor_fa
     camera["sensor"] = {**camera["sensor"], **sensor_facts}
     camera["charts"] = [{"layout": f"../charts/{layout.name}.yaml"}]
     camera["source_map"] = "source_map.npy"
+    for ramp in camera.get("ramps", ()):
+        # the board is small, and fits even small frames as it is
+        board = read_layout(source.parent / ramp["layout"])
+        write_layout(board, charts / f"{board.name}.yaml")
+        ramp["layout"] = f"../charts/{board.name}.yaml"
     target = stands / source.name
     target.write_text(
         "# Rehearsed: the stand as the rehearsal set it up.\n" + yaml.safe_dump(data, sort_keys=False), encoding="utf-8"

@@ -12,13 +12,16 @@ import numpy as np
 import yaml
 
 from glasswright_rehearsal.dng import Exif, write_dng
+from glasswright_rehearsal.glare import render_black_spot
 from glasswright_rehearsal.hand import HAND_FAULTS, answer_hand_checks
 from glasswright_rehearsal.images import encode_picture, write_picture
 from glasswright_rehearsal.light import Lighting
 from glasswright_rehearsal.models import stop_focus
 from glasswright_rehearsal.night import Night, Visit, find_frame, list_settings, plan_visit
+from glasswright_rehearsal.ramp import draw_ramp_scenes, tell_ramp
 from glasswright_rehearsal.render import Scene, render_light
 from glasswright_rehearsal.sensor import Sensor, expose, mosaic_sensor
+from glasswright_rehearsal.shaking import SHAKING_FAULTS, draw_shaken_shots, find_stops, tell_shaking
 from glasswright_rehearsal.stand_files import SOURCE, StandFacts, fit_layout, read_stand
 from glasswright_rehearsal.truth import ZoneLimits, tell_truth
 
@@ -46,7 +49,14 @@ class ShotWriter:
     sensor: Sensor
     count: int = 0
 
-    def write(self, role: str, light: NDArray[np.float32], focal_length_mm: float, f_number: float) -> Path:
+    def write(
+        self,
+        role: str,
+        light: NDArray[np.float32],
+        focal_length_mm: float,
+        f_number: float,
+        exposure_s: Fraction | None = None,
+    ) -> Path:
         """Expose one frame with noise of its own and write it into its role's folder."""
         sequence = np.random.SeedSequence([self.night.seed, self.visit.index, self.count])
         level = 1 + LAMP_SCATTER * float(np.random.default_rng(sequence).normal())
@@ -58,6 +68,7 @@ class ShotWriter:
         path.parent.mkdir(parents=True, exist_ok=True)
         if ending == "dng":
             exif = find_exif(self.visit, focal_length_mm, f_number, self.count)
+            exif = exif if exposure_s is None else replace(exif, exposure_s=exposure_s)
             write_dng(path, raw, self.sensor, exif, lossless_jpeg=self.night.files == "dng-jpeg")
         else:
             bits, transfer = (16, "linear") if ending == "tif" else (8, "srgb")
@@ -115,6 +126,12 @@ def write_ticket(night: Night, index: int) -> str:
         )
         _write_setting(writer, scene, is_struck=place == len(settings) // 2)
         told.append(_tell_setting(night, scene, stand))
+        if night.black_spot:
+            writer.write("black_spot", render_black_spot(light_source(scene)), focal_length_mm, f_number)
+        if night.shaken_shots and place == len(settings) - 1:
+            told[-1]["shaking"] = write_shaking(writer, scene)
+        if night.ramp_shots and f_number == min(n for focal, n in settings if focal == focal_length_mm):
+            told[-1]["ramp"] = write_ramp(writer, scene, stand)
     if night.dark:
         dark = np.zeros((len(sensor.pattern), frame.height_px, frame.width_px), dtype=np.float32)
         for _ in range(2):
@@ -131,8 +148,7 @@ def _write_setting(writer: ShotWriter, scene: Scene, *, is_struck: bool) -> None
     where = lens.focal_length_mm, lens.f_number
     panel = render_light(replace(scene, layout=None))
     writer.write("panel", panel, *where)
-    source = replace(SOURCE, exposure_frac=scene.lighting.exposure_frac)
-    flat = render_light(replace(scene, layout=None, lighting=source))
+    flat = render_light(light_source(scene))
     for _ in range(night.flats_per_setting):
         writer.write("flat", flat, *where)
     chart = render_light(strike_scene(scene, fault))
@@ -142,6 +158,33 @@ def _write_setting(writer: ShotWriter, scene: Scene, *, is_struck: bool) -> None
         for defocus_um in list_focus_um(lens.f_number):
             stepped = render_light(replace(scene, lens=stop_focus(lens, defocus_um)))
             writer.write("focus_series", stepped, *where)
+
+
+def light_source(scene: Scene) -> Scene:
+    """Give the scene with the diffuse source in place of the chart."""
+    return replace(scene, layout=None, lighting=replace(SOURCE, exposure_frac=scene.lighting.exposure_frac))
+
+
+def write_shaking(writer: ShotWriter, scene: Scene) -> dict[str, Any]:
+    """Write the shots on the shaker; give their truth."""
+    night, pitch_um = writer.night, scene.frame.pitch_um
+    generator = np.random.default_rng(np.random.SeedSequence([night.seed, writer.visit.index, 3_000_003]))
+    stops = find_stops(writer.visit.fault)
+    shots = draw_shaken_shots(stops, night.shaken_shots, pitch_um, generator)
+    for shot in shots:
+        light = render_light(replace(scene, motion_px=shot.motion_px))
+        writer.write(shot.role, light, scene.lens.focal_length_mm, scene.lens.f_number, shot.exposure_s)
+    return tell_shaking(stops, shots, pitch_um)
+
+
+def write_ramp(writer: ShotWriter, scene: Scene, stand: StandFacts) -> dict[str, Any]:
+    """Write the ramp shots of a setting; give their truth."""
+    night, visit = writer.night, writer.visit
+    generator = np.random.default_rng(np.random.SeedSequence([night.seed, visit.index, 2_000_003, writer.count]))
+    shots = draw_ramp_scenes(scene, stand, visit.fault, night.ramp_shots, generator)
+    for shot in shots:
+        writer.write("ramp", render_light(shot), scene.lens.focal_length_mm, scene.lens.f_number)
+    return tell_ramp(shots, stand)
 
 
 def strike_scene(scene: Scene, fault: Fault | None) -> Scene:
@@ -220,7 +263,7 @@ def _write_truth(night: Night, visit: Visit, told: list[dict[str, Any]]) -> None
     """Write the truth as JSON."""
     fault = {"name": "none"} if visit.fault is None else asdict(visit.fault)
     if visit.fault is not None:
-        of_lens = visit.fault.is_of_lens or visit.fault.name in HAND_FAULTS
+        of_lens = visit.fault.is_of_lens or visit.fault.name in {**HAND_FAULTS, **SHAKING_FAULTS}
         fault["of"] = "lens" if of_lens else "shooting"
     truth = {
         "ticket": visit.number,

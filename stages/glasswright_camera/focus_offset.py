@@ -1,0 +1,67 @@
+"""What `measure_focus_offset` and `measure_autofocus` say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from glasswright import Artefact
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ColourOffset:
+    """Best focus of one colour against the focusing band; minus is in front of it. NaN for a plane that is absent."""
+
+    offset_mm: float
+    """Along the optical axis, at the board."""
+    offset_mm_u: float
+    shift_um: float
+    """The same at the sensor: how far the focus would have to move."""
+    shift_um_u: float
+    offset_depths: float
+    """In depths of focus, N c (1 + m) on one side: within 1 the band is sharp enough by the circle of confusion c."""
+    offset_depths_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FocusOffset(Artefact):
+    """Front or back focus at one setting, from a ramp. A sensor without colour filters is reported as green."""
+
+    red: ColourOffset
+    green: ColourOffset
+    blue: ColourOffset
+    red_green_um: float
+    """Axial colour at the sensor: red's best focus less green's, further from the lens positive."""
+    red_green_um_u: float
+    blue_green_um: float
+    blue_green_um_u: float
+    depth_of_focus_um: float
+    """On one side."""
+    ramp: str
+    magnification_frac: float
+    shot_count: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AutofocusRepeat(Artefact):
+    """How well focus is found again, in the main plane: several ramp shots of one setting. Minus is front."""
+
+    bias_mm: float
+    """Mean offset along the axis, at the board."""
+    bias_mm_u: float
+    scatter_mm: float
+    """Standard deviation from shot to shot."""
+    scatter_mm_u: float
+    scatter_low_mm: float
+    """The scatter's 95 % confidence interval (of a normal scatter)."""
+    scatter_high_mm: float
+    worst_mm: float
+    """The offset farthest from 0, with its sign."""
+    worst_mm_u: float
+    bias_depths: float
+    bias_depths_u: float
+    scatter_depths: float
+    scatter_depths_u: float
+    worst_depths: float
+    worst_depths_u: float
+    ramp: str
+    shot_count: int

@@ -1,0 +1,123 @@
+"""The place of least blur along a scale.
+
+Defocus adds to a blur's variance with its square, so 1/MTF50^2 runs as a parabola near best focus. Far from it the
+run is another one, but the same on both sides: a term of the fourth order about the vertex takes it up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright import Unmeasurable
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+LEAST_ROWS: Final = 7
+SPAN: Final = 4.0
+"""Rows with more than this times the least blur tell of other things than focus."""
+CERTAIN: Final = 3.0
+"""The bend must be so many times its standard uncertainty."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Vertex:
+    """Where the blur is least, with its standard uncertainty, and the least blur."""
+
+    place: float
+    place_u: float
+    blur: float
+
+
+def find_vertex(place: Array, blur: Array, blur_u: Array, what: str) -> Vertex:
+    """Fit ``a + c (x - v)^2 + e (x - v)^4`` to blur along a scale.
+
+    Parameters
+    ----------
+    place
+        (rows,) ascending, the far end positive.
+    blur, blur_u
+        (rows,): 1/MTF50^2 and its standard uncertainty from pixel noise. The vertex's is the larger of what these
+        and what the residuals say.
+    what
+        For messages.
+
+    Raises
+    ------
+    Unmeasurable
+        Too few rows, a blur that does not change enough, or a vertex outside the scale: the message says on which side.
+    """
+    if len(place) < LEAST_ROWS:
+        raise Unmeasurable(f"{len(place)} rows of the ramp can be used in {what}; {LEAST_ROWS} are needed")
+    near = _choose_rows(place, blur)
+    x, y = place[near], blur[near]
+    middle, half = float(x.mean()), float(np.ptp(x)) / 2
+    t = (x - middle) / half
+    curve, spread = _parabola(t, y, float(np.mean(blur_u[near] ** 2)))
+    _refuse_unbent(curve, spread, place, blur, what)
+    vertex = float(np.clip(-curve[1] / (2 * curve[2]), -3, 3))
+    vertex, vertex_u, least = _refine(t, y, vertex, float(np.mean(blur_u[near] ** 2)))
+    found = middle + half * vertex
+    if not place.min() < found < place.max():
+        raise Unmeasurable(_outside(what, is_far=found > 0))
+    return Vertex(place=found, place_u=half * vertex_u, blur=least)
+
+
+def _choose_rows(place: Array, blur: Array) -> NDArray[np.bool_]:
+    """Take the rows about the least blur."""
+    smooth = np.convolve(np.pad(blur, 1, mode="edge"), np.ones(3) / 3, mode="valid")
+    near: NDArray[np.bool_] = blur <= SPAN * float(smooth.min())
+    if near.sum() < LEAST_ROWS:
+        near[np.argsort(np.abs(place - place[np.argmin(smooth)]))[:LEAST_ROWS]] = True
+    return near
+
+
+def _parabola(t: Array, y: Array, variance: float) -> tuple[Array, Array]:
+    """Fit a parabola; give its weights and their covariance."""
+    basis = np.column_stack([np.ones_like(t), t, t**2])
+    inverse = np.linalg.inv(basis.T @ basis)
+    weight = inverse @ basis.T @ y
+    residual = float(((basis @ weight - y) ** 2).sum() / (len(t) - 3))
+    return weight, inverse * max(residual, variance)
+
+
+def _refuse_unbent(curve: Array, spread: Array, place: Array, blur: Array, what: str) -> None:
+    """Raise where the blur has no valley: it falls to one side, or hardly changes."""
+    if curve[2] > CERTAIN * np.sqrt(spread[2, 2]):
+        return
+    if abs(curve[1]) > CERTAIN * np.sqrt(spread[1, 1]):
+        raise Unmeasurable(_outside(what, is_far=bool(blur[place.argmax()] < blur[place.argmin()])))
+    raise Unmeasurable(
+        f"the blur in {what} hardly changes along the ramp (least to most {blur.min() ** -0.5:.3f} to "
+        f"{blur.max() ** -0.5:.3f} cycles/pixel): open the aperture, or come nearer with the board"
+    )
+
+
+def _outside(what: str, *, is_far: bool) -> str:
+    """Say on which side best focus lies."""
+    side = "behind the far end" if is_far else "in front of the near end"
+    return f"best focus in {what} lies outside the ramp's scale, {side}; adjust the focus and shoot the ramp again"
+
+
+def _refine(t: Array, y: Array, vertex: float, variance: float) -> tuple[float, float, float]:
+    """Fit the curve about a free vertex, from a first one (Gauss-Newton); give vertex, uncertainty, least blur."""
+    covariance: Array = np.eye(4)
+    weight: Array = np.zeros(3)
+    for _ in range(12):
+        u = t - vertex
+        even = np.column_stack([np.ones_like(u), u**2, u**4])
+        weight = np.asarray(np.linalg.lstsq(even, y, rcond=None)[0], dtype=np.float64)
+        full = np.column_stack([even, -(2 * weight[1] * u + 4 * weight[2] * u**3)])
+        solution = np.linalg.lstsq(full, y, rcond=None)[0]
+        step = float(np.clip(solution[3], -0.5, 0.5))
+        residual = float(((full @ solution - y) ** 2).sum() / max(len(t) - 4, 1))
+        covariance = np.asarray(np.linalg.pinv(full.T @ full) * max(residual, variance))
+        vertex += step
+        if abs(step) < 1e-6 or abs(vertex) > 3:
+            break
+    return vertex, float(np.sqrt(covariance[3, 3])), float(weight[0])

@@ -1,0 +1,87 @@
+"""Shots of the inclined board: focused by the camera, not quite where it should."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from glasswright_rehearsal.depth import find_depth_mm, sharp_image_um
+from glasswright_rehearsal.geometry import Pose
+from glasswright_rehearsal.light import Lighting
+from glasswright_rehearsal.models import stop_focus
+from glasswright_rehearsal.render import find_disc_blurs, find_edges
+
+if TYPE_CHECKING:
+    from glasswright_rehearsal.faults import Fault
+    from glasswright_rehearsal.render import Scene
+    from glasswright_rehearsal.stand_files import StandFacts
+
+SCATTER_UM = 1.5
+"""Standard deviation of where a healthy autofocus stops, at the sensor."""
+OFFSET_UM = 16.0
+"""Of the fault `autofocus_offset`, at severity 1."""
+BOARD = Lighting(exposure_frac=0.6, gradient=(0.01, 0.02))
+"""The board's light: tilted to the lamps."""
+
+
+def draw_ramp_scenes(
+    scene: Scene, stand: StandFacts, fault: Fault | None, count: int, generator: np.random.Generator
+) -> tuple[Scene, ...]:
+    """Give the shots of the board at a chart scene's setting and magnification, each with a focus of its own.
+
+    Raises
+    ------
+    ValueError
+        When the stand has no ramp.
+    """
+    if stand.ramp is None or scene.pose is None:
+        message = "ramp shots need a stand whose camera section names a ramp under `ramps`"
+        raise ValueError(message)
+    bias = 0.0
+    if fault is not None and fault.name == "autofocus_offset":
+        bias = OFFSET_UM * fault.severity * (1 if np.cos(np.deg2rad(fault.direction_deg)) >= 0 else -1)
+    pose = place_board(scene.pose.magnification_frac, stand.ramp_angle_deg)
+    board = replace(scene, layout=stand.ramp, pose=pose, lighting=BOARD, is_deep=True)
+    stops = bias + SCATTER_UM * np.clip(generator.standard_normal(count), -2.5, 2.5)
+    return tuple(replace(board, lens=stop_focus(scene.lens, float(stop))) for stop in stops)
+
+
+def place_board(magnification_frac: float, angle_deg: float) -> Pose:
+    """Give the pose of a board whose upper end leans away, inclined to the optical axis by an angle."""
+    return Pose(magnification_frac=magnification_frac, rotation_deg=0.3, tilt_x_deg=-(90 - angle_deg))
+
+
+def find_best_focus_mm(shot: Scene) -> dict[str, float]:
+    """Give where along the axis each plane is sharpest, from the board's middle, farther positive; NaN off the board.
+
+    It is where the defocus of a row's discs is 0 on average: the lens's own (focus, longitudinal colour, tilt, field
+    curvature) and that of the depth together.
+    """
+    circles, edges = find_edges(shot)
+    rows = np.unique(circles.node[:, 1])
+    found = {}
+    for plane, blur in zip(shot.sensor.planes, find_disc_blurs(shot, edges), strict=True):
+        mean = np.array([blur.waves[(circles.node[:, 1] == row) & ~circles.is_hole].mean() for row in rows])
+        assert shot.pose is not None and shot.layout is not None  # find_edges has seen to it
+        along = np.column_stack([np.zeros(len(rows)), (rows - (len(rows) - 1) / 2) * shot.layout.pitch_mm])
+        depth = find_depth_mm(along, shot.pose)
+        order = np.argsort(mean)
+        found[plane] = float(np.interp(0.0, mean[order], depth[order], left=np.nan, right=np.nan))
+    return found
+
+
+def tell_ramp(shots: tuple[Scene, ...], stand: StandFacts) -> dict[str, Any]:
+    """Give where each plane is sharpest in each shot: mm along the axis, and um at the sensor."""
+    told: dict[str, Any] = {"angle_deg": stand.ramp_angle_deg, "shots": []}
+    for shot in shots:
+        best = find_best_focus_mm(shot)
+        assert shot.pose is not None
+        told["shots"].append(
+            {
+                plane: {"offset_mm": mm, "shift_um": -float(sharp_image_um(np.array(mm), shot.pose, shot.lens))}
+                for plane, mm in best.items()
+            }
+        )
+    return told
