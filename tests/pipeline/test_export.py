@@ -1,6 +1,7 @@
 """The ledger for other programs: read back by readers that are not ours, and compared with what was measured."""
 
 import csv
+import dataclasses
 import math
 import sys
 import xml.etree.ElementTree as ElementTree
@@ -10,11 +11,11 @@ from dataclasses import dataclass
 import pyarrow.parquet
 import pytest
 from ledger_tampering import tamper
-from ledger_toys import CARD_HEAD, F2, F4, falloff, good_outcomes, outcome, sharpness, write_card, write_night
+from ledger_toys import CARD_HEAD, F2, F4, falloff, good_outcomes, outcome, sharpness, state, write_card, write_night
 
 from glasswright import Artefact
 from glasswright.commands.main import run_command
-from glasswright.export.tickets import night_of
+from glasswright.export.tickets import NoSuchNightError, choose_tickets
 from glasswright.ledger import Ledger
 
 SHARP = "measure_mtf50.centre.sharp_cy_per_px"
@@ -226,17 +227,29 @@ def test_whatever_a_ticket_says_the_xml_is_well_formed_and_says_it(shop, capsys)
     assert serial == "<b>&\"' ]]> \ufffd\ufffd[31m\ufffd =1+1, Łódź"
 
 
-@pytest.mark.parametrize(
-    ("measured_at", "night"),
-    [
-        ("2026-03-14T22:10:00+01:00", "2026-03-14"),
-        ("2026-03-15T03:10:00+01:00", "2026-03-14"),
-        ("2026-03-15T12:00:00+01:00", "2026-03-15"),
-        ("2026-03-01T00:00:00+01:00", "2026-02-28"),
-    ],
-)
-def test_a_night_runs_from_noon_to_noon(measured_at, night):
-    assert str(night_of(measured_at)) == night
+class Shelf:
+    """A ledger of tickets that were shot in given nights."""
+
+    def __init__(self, **nights):
+        self.nights = nights
+
+    def latest_tickets(self, measures):
+        assert measures == ()
+        plain = [state(number=number) for number in self.nights]
+        return [
+            dataclasses.replace(each, record=dataclasses.replace(each.record, nights=nights))
+            for each, nights in zip(plain, self.nights.values(), strict=True)
+        ]
+
+
+def test_a_ticket_belongs_to_every_night_in_which_it_was_shot():
+    shelf = Shelf(A=("2026-03-13", "2026-03-14"), B=("2026-03-14",), C=("2026-03-12",))
+    assert choose_tickets(shelf, "2026-03-13") == ("A",)
+    assert choose_tickets(shelf, "2026-03-14") == ("A", "B")
+    assert choose_tickets(shelf, "last") == ("A", "B")
+    assert choose_tickets(shelf, None) == ("A", "B", "C")
+    with pytest.raises(NoSuchNightError, match="the latest nights are: none at all"):
+        choose_tickets(Shelf(), "last")
 
 
 def test_one_night_or_the_last(shop, capsys):
@@ -246,7 +259,7 @@ def test_one_night_or_the_last(shop, capsys):
     assert shop.export(capsys, "--night", "last")[0] == 0
     code, out = shop.export(capsys, "--night", "2026-03-02")
     assert code == 2
-    assert "no ticket was last measured in the night of 2026-03-02; the latest nights are: 2026-03-01" in out
+    assert "no ticket was shot in the night of 2026-03-02; the latest nights are: 2026-03-01" in out
     for wrong in ("yesterday", "2026-13-01", "20260301"):
         code, out = shop.export(capsys, "--night", wrong)
         assert code == 2

@@ -38,13 +38,13 @@ WRITERS: Final[Mapping[str, WriteTable]] = {"csv": write_csv, "parquet": write_p
     show_default=True,
     help="May be given twice. Parquet needs pyarrow: pip install 'glasswright[export]'.",
 )
-@click.option("--night", help="Only tickets last measured in the night of this evening, such as 2026-03-14; or `last`.")
+@click.option("--night", help="Only tickets shot in the night of this evening, such as 2026-03-14; or `last`.")
 def export(path: Path, out: Path, formats: tuple[str, ...], night: str | None) -> None:
     """Write what the ledger says now as tables, and the verdicts as JUnit XML.
 
     OUT receives measurements (one measured value a row, its unit and standard uncertainty in columns), verdicts (one
     limit a row), and verdicts.junit.xml: a suite for each ticket, a test for each limit, where only PASS has passed.
-    FAIL and REVIEW are failures of that type, UNKNOWN is an error. A night runs from noon to noon.
+    FAIL and REVIEW are failures of that type, UNKNOWN is an error.
 
     Exit codes: 0 written, 2 wrong command, no such night, or a library is missing, 21 the ledger is missing, newer or
     damaged.

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date
 from typing import TYPE_CHECKING, Final
 
 from glasswright.errors import GlasswrightError
 from glasswright.judging.judge import JUDGE_VERSION
 from glasswright.watch.gatekeeper import Gatekeeper
+from glasswright.watch.series import nights_of_ticket
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Sequence
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
 
 AT_ONCE: Final = 50
 """Tickets whose measurements are held at a time."""
-NOON: Final = timedelta(hours=12)
 
 
 class NoSuchNightError(GlasswrightError):
@@ -61,19 +61,8 @@ class JudgedTicket:
         return (f"not judged as it stands now: {'; '.join(self.decision.reasons)}",)
 
 
-def night_of(measured_at: str) -> date:
-    """Give the night that a run belongs to: what starts before noon belongs to the evening before.
-
-    Parameters
-    ----------
-    measured_at
-        ISO 8601, by the clock of the bench.
-    """
-    return (datetime.fromisoformat(measured_at) - NOON).date()
-
-
 def choose_tickets(ledger: Ledger, night: str | None) -> tuple[str, ...]:
-    """Give the numbers of all tickets, or of those measured in one night.
+    """Give the numbers of all tickets, or of those shot in one night.
 
     Parameters
     ----------
@@ -83,16 +72,17 @@ def choose_tickets(ledger: Ledger, night: str | None) -> tuple[str, ...]:
     Raises
     ------
     NoSuchNightError
-        If it is no date, or nothing was measured then; the message names the nights there are.
+        If it is no date, or nothing was shot then; the message names the latest nights there are.
     """
-    nights = {state.record.ticket.number: night_of(state.measured_at) for state in ledger.latest_tickets(measures=())}
+    nights = {state.record.ticket.number: nights_of_ticket(state) for state in ledger.latest_tickets(measures=())}
     if night is None:
         return tuple(nights)
-    wanted = max(nights.values(), default=None) if night == "last" else _read_date(night)
-    chosen = tuple(number for number, found in nights.items() if found == wanted)
+    every = sorted({each for shot_in in nights.values() for each in shot_in})
+    wanted = (every[-1] if every else None) if night == "last" else _read_date(night)
+    chosen = tuple(number for number, shot_in in nights.items() if wanted in shot_in)
     if not chosen:
-        known = ", ".join(str(each) for each in sorted(set(nights.values()))[-5:]) or "none at all"
-        raise NoSuchNightError(f"no ticket was last measured in the night of {night}; the latest nights are: {known}")
+        known = ", ".join(map(str, every[-5:])) or "none at all"
+        raise NoSuchNightError(f"no ticket was shot in the night of {night}; the latest nights are: {known}")
     return chosen
 
 
