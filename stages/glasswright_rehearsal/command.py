@@ -106,9 +106,8 @@ def rehearse(
     if history:
         from glasswright_rehearsal.history import write_history
 
-        click.echo(
-            f"ledger: {write_history(night, history, stand, with_stand=stand_history)} ({history} past tickets of {night.model}, rehearsed)"
-        )
+        path = write_history(night, history, stand, with_stand=stand_history)
+        click.echo(f"ledger: {path} ({history} past tickets of {night.model}, rehearsed)")
         return
     for number in _write_tickets(night, min(workers, night.tickets)):
         click.echo(f"ticket: {out / 'tickets' / number}")

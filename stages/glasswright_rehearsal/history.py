@@ -18,6 +18,7 @@ from glasswright_rehearsal.faults import harm_lens
 from glasswright_rehearsal.geometry import Pose
 from glasswright_rehearsal.history_hand import see_hand_checks
 from glasswright_rehearsal.history_seeing import see
+from glasswright_rehearsal.history_stand import tell_watch, write_stand_tickets
 from glasswright_rehearsal.history_truth import tell_facts
 from glasswright_rehearsal.history_visits import VISITS_A_NIGHT, draw_history
 from glasswright_rehearsal.layout import fill_magnification
@@ -50,7 +51,7 @@ class PastStand:
     pose: Pose
 
 
-def write_history(night: Night, count: int, stand_file: Path) -> Path:
+def write_history(night: Night, count: int, stand_file: Path, *, with_stand: bool = False) -> Path:
     """Write `history.ledger` with so many past tickets of the night's model; give its path.
 
     Parameters
@@ -61,11 +62,17 @@ def write_history(night: Night, count: int, stand_file: Path) -> Path:
         Tickets.
     stand_file
         The stand file that the past was measured with.
+    with_stand
+        Whether the stand's own past is written too, and its file says how it is watched.
     """
+    if with_stand:
+        stand_file.write_text(stand_file.read_text(encoding="utf-8") + tell_watch(night), encoding="utf-8")
     stand = _set_up_stand(night, stand_file)
     visits = draw_history(night.model, count, night.seed)
     path = night.out / "history.ledger"
     with Ledger.open_for_writing(path) as ledger:
+        if with_stand:
+            write_stand_tickets(ledger, night, stand)
         for start in range(0, len(visits), VISITS_A_NIGHT):
             _write_night(ledger, night, stand, visits[start : start + VISITS_A_NIGHT])
     return path

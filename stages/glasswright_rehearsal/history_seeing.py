@@ -39,7 +39,13 @@ REMOUNT_PX: Final = 0.008
 
 
 def see(
-    facts: Facts, setting: Setting, chart: str, magnification_frac: float, height_px: int, draw: Draw
+    facts: Facts,
+    setting: Setting,
+    chart: str,
+    magnification_frac: float,
+    height_px: int,
+    draw: Draw,
+    mount: Draw | None = None,
 ) -> dict[str, Artefact]:
     """Give a measured result for each step, by step.
 
@@ -49,27 +55,36 @@ def see(
         Of the frame.
     draw
         Gives standard normal numbers.
+    mount
+        The same, for what mounting the lens did; repeats within a fitting share it. None: every result is mounted anew.
     """
     return {
         "measure_mtf50": RehearsedSharpness(
             setting=setting,
             caveats=("single_focus",),
-            green=_see_plane(facts, draw),
+            green=_see_plane(facts, draw, mount or draw),
             chart=chart,
             magnification_frac=magnification_frac,
         ),
-        "measure_vignetting": _see_falloff(facts, setting, draw),
+        "measure_vignetting": _see_falloff(facts, setting, draw, mount or draw),
         "measure_distortion": RehearsedDistortion(
             setting=setting,
-            picture_height_worst_pct=facts.height_bend_pct + float(np.hypot(BEND_U_PCT, REMOUNT_PCT)) * draw(),
+            picture_height_worst_pct=facts.height_bend_pct + _scatter(BEND_U_PCT, REMOUNT_PCT, draw, mount),
             picture_height_worst_pct_u=BEND_U_PCT,
         ),
-        "measure_fringing": _see_fringing(facts, setting, height_px, draw),
+        "measure_fringing": _see_fringing(facts, setting, height_px, draw, mount),
     }
 
 
-def _see_plane(facts: Facts, draw: Draw) -> RehearsedPlane:
-    mounted = 1 + REMOUNT_FRAC * draw()
+def _scatter(own_u: float, remount_u: float, draw: Draw, mount: Draw | None) -> float:
+    """Draw the scatter of measuring and that of mounting: two numbers, or one for both."""
+    if mount is None:
+        return float(np.hypot(own_u, remount_u)) * draw()
+    return own_u * draw() + remount_u * mount()
+
+
+def _see_plane(facts: Facts, draw: Draw, mount: Draw) -> RehearsedPlane:
+    mounted = 1 + REMOUNT_FRAC * mount()
     zones = {name: _see_zone(pair, mounted, draw) for name, pair in facts.zones_cy_per_px.items()}
     worst = min(min(zone.sagittal_cy_per_px, zone.tangential_cy_per_px) for zone in zones.values())
     corners = [zones[corner].mean_cy_per_px for corner in CORNERS]
@@ -98,8 +113,8 @@ def _see_zone(pair: tuple[float, float], mounted: float, draw: Draw) -> Rehearse
     )
 
 
-def _see_falloff(facts: Facts, setting: Setting, draw: Draw) -> RehearsedFalloff:
-    mounted = REMOUNT_EV * draw()
+def _see_falloff(facts: Facts, setting: Setting, draw: Draw, mount: Draw) -> RehearsedFalloff:
+    mounted = REMOUNT_EV * mount()
     losses = [loss + mounted + LOSS_U_EV * draw() for loss in facts.corner_losses_ev]
     return RehearsedFalloff(
         setting=setting,
@@ -112,8 +127,7 @@ def _see_falloff(facts: Facts, setting: Setting, draw: Draw) -> RehearsedFalloff
     )
 
 
-def _see_fringing(facts: Facts, setting: Setting, height_px: int, draw: Draw) -> RehearsedFringing:
-    scatter = float(np.hypot(FRINGE_U_PX, REMOUNT_PX))
+def _see_fringing(facts: Facts, setting: Setting, height_px: int, draw: Draw, mount: Draw | None) -> RehearsedFringing:
     red, blue = (
         RehearsedDisplacement(
             worst_px=seen,
@@ -121,7 +135,10 @@ def _see_fringing(facts: Facts, setting: Setting, height_px: int, draw: Draw) ->
             worst_pct=100 * seen / height_px,
             worst_pct_u=100 * FRINGE_U_PX / height_px,
         )
-        for seen in (abs(true + scatter * draw()) for true in (facts.red_green_px, facts.blue_green_px))
+        for seen in (
+            abs(true + _scatter(FRINGE_U_PX, REMOUNT_PX, draw, mount))
+            for true in (facts.red_green_px, facts.blue_green_px)
+        )
     )
     return RehearsedFringing(
         setting=setting,

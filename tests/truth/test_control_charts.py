@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import norm
 
 from glasswright.watch.average import begin_average, step_average
-from glasswright.watch.baseline import find_baseline
+from glasswright.watch.baseline import find_allowance, find_baseline
 from glasswright.watch.rules import TESTS
 
 # NIST/SEMATECH e-Handbook of Statistical Methods (public domain; the numbers from memory), 6.3.2.2, individuals: a flow
@@ -103,3 +103,21 @@ def test_all_that_counts_by_default_alarms_seldom_and_sees_a_shift_within_days()
     assert quiet - 3 * error > 120
     seen, _ = mean_run_length(14, names, 400, average=(0.2, 2.962), shift=1.5)
     assert seen < 6
+
+
+@pytest.mark.parametrize("count", [8, 12, 25, 60])
+def test_limits_from_few_nights_raise_no_more_false_alarms_than_from_many(count):
+    # one more night of the same stand lies beyond three sigma with a probability of 0.0027, however these are known
+    rng = np.random.default_rng(15)
+    nights = rng.normal(size=(60_000, count + 1))
+    sigma = np.abs(np.diff(nights[:, :count], axis=1)).mean(axis=1) / (2 / math.sqrt(math.pi))
+    distance = np.abs(nights[:, -1] - nights[:, :count].mean(axis=1)) / sigma
+    plain, allowed = (np.mean(distance > width) for width in (3.0, 3.0 * find_allowance(count)))
+    assert 0.0006 < allowed < 0.0030
+    assert plain > 1.5 * allowed
+    assert find_baseline(nights[0, :count].tolist()).sigma == pytest.approx(sigma[0])
+
+
+def test_from_many_nights_there_is_nothing_to_allow_for():
+    assert find_allowance(100_000) == pytest.approx(1.0, abs=1e-4)
+    assert find_allowance(25) == pytest.approx(1.221, abs=1e-3)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import os
 from collections import Counter
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap
@@ -15,10 +15,16 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
     from pathlib import Path
 
+OFFSETS: Final = (2, 0, 4)
+"""Of a list's dash from the key above it."""
+WIDTHS: Final = (4096, 80)
+"""At which lines are folded: none, or as YAML libraries do unasked."""
+
 
 def edit_yaml(text: str, change: Callable[[Any], None]) -> str:
     """Give a text with its data changed in place; of the ways to lay lines out, the one that changes fewest."""
-    yaml = min(map(_lay_out, (2, 0, 4)), key=lambda each: _count_changed_lines(each, text))
+    ways = [_lay_out(offset, width) for width in WIDTHS for offset in OFFSETS]
+    yaml = min(ways, key=lambda each: _count_changed_lines(each, text))
     data = yaml.load(text)
     change(data)
     return _dump(yaml, data)
@@ -42,10 +48,10 @@ def replace_file(path: Path, text: str) -> None:
     temporary.replace(path)
 
 
-def _lay_out(offset: int) -> Any:  # noqa: ANN401 - the library's types say no more
+def _lay_out(offset: int, width: int) -> Any:  # noqa: ANN401 - the library's types say no more
     yaml = YAML()
     yaml.preserve_quotes = True
-    yaml.width = 4096
+    yaml.width = width
     yaml.indent(mapping=2, sequence=offset + 2, offset=offset)
     return yaml
 

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from glasswright.watch.average import begin_average, step_average
-from glasswright.watch.baseline import Baseline, find_baseline
-from glasswright.watch.rules import LIMIT_SIGMAS, LONGEST, TESTS, find_patterns
+from glasswright.watch.baseline import LIMIT_SIGMAS, Baseline, find_baseline
+from glasswright.watch.rules import LONGEST, TESTS, find_patterns
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -50,12 +50,12 @@ class Chart:
     @property
     def lower(self) -> float | None:
         """The lower limit for one night."""
-        return None if self.baseline is None else self.baseline.centre - LIMIT_SIGMAS * self.baseline.sigma
+        return None if self.baseline is None else self.baseline.centre - LIMIT_SIGMAS * self.baseline.wide_sigma
 
     @property
     def upper(self) -> float | None:
         """The upper limit for one night."""
-        return None if self.baseline is None else self.baseline.centre + LIMIT_SIGMAS * self.baseline.sigma
+        return None if self.baseline is None else self.baseline.centre + LIMIT_SIGMAS * self.baseline.wide_sigma
 
     @property
     def name(self) -> str:
@@ -96,7 +96,7 @@ def _walk(series: Series, baseline: Baseline, watch: WatchKeys) -> Iterator[Char
     """Go through the nights in order; a restart forgets the nights before it."""
     restarts = sorted(each.on for each in watch.restarts)
     distances: list[float] = []
-    average = begin_average()
+    average, sigma = begin_average(), baseline.wide_sigma
     for point in series.points:
         if restarts and point.night >= restarts[0]:
             restarts = [each for each in restarts if each > point.night]
@@ -104,7 +104,7 @@ def _walk(series: Series, baseline: Baseline, watch: WatchKeys) -> Iterator[Char
         if point.value is None:
             yield _without_limits(point)
             continue
-        distances.append((point.value - baseline.centre) / baseline.sigma)
+        distances.append((point.value - baseline.centre) / sigma)
         average = step_average(average, distances[-1], watch.average.weight, watch.average.width)
         patterns = find_patterns(distances[-LONGEST:])
         signals = [TESTS[name][2] for name in patterns if name in watch.rules]
@@ -112,9 +112,9 @@ def _walk(series: Series, baseline: Baseline, watch: WatchKeys) -> Iterator[Char
         yield ChartPoint(
             night=point.night,
             value=point.value,
-            average=baseline.centre + average.value * baseline.sigma,
-            average_lower=baseline.centre - average.limit * baseline.sigma,
-            average_upper=baseline.centre + average.limit * baseline.sigma,
+            average=baseline.centre + average.value * sigma,
+            average_lower=baseline.centre - average.limit * sigma,
+            average_upper=baseline.centre + average.limit * sigma,
             tickets=point.tickets,
             signals=tuple(signals),
             remarks=tuple(TESTS[name][2] for name in patterns if name not in watch.rules),

@@ -38,6 +38,7 @@ def _chart(chart: Chart) -> dict[str, Any]:
         "unit": chart.unit,
         "centre": chart.baseline.centre if chart.baseline else None,
         "sigma": chart.baseline.sigma if chart.baseline else None,
+        "wide_sigma": chart.baseline.wide_sigma if chart.baseline else None,
         "baseline_nights": chart.baseline.count if chart.baseline else None,
         "lower": chart.lower,
         "upper": chart.upper,

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from glasswright.watch.baseline import LIMIT_SIGMAS
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
@@ -18,7 +20,6 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Test = Callable[[Array], bool]
 
-LIMIT_SIGMAS: Final = 3.0
 FAR_SIGMAS: Final = 2.0
 APART_SIGMAS: Final = 1.0
 

@@ -1,0 +1,87 @@
+"""What a rehearsed past says of the stand: pointing, illumination and sensor, as the measuring stages would."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from glasswright import Artefact
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from glasswright import Setting
+
+    Draw = Callable[[], float]
+
+ROTATION_DEG: Final = 0.11
+KNOCK_DEG: Final = 0.35
+LIGHT_FRAC: Final = 0.58
+BLACK_ERROR_DN: Final = 0.4
+NOISE_DN: Final = 2.1
+WHITE_COUNT: Final = 45_000.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedPointing(Artefact):
+    """For the step `locate_chart`."""
+
+    rotation_deg: float
+    magnification_frac: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedLight(Artefact):
+    """For the step `reduce_flat`."""
+
+    median_light_frac: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedGain(Artefact):
+    """For the step `measure_gain`."""
+
+    white_count: float
+    white_count_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedDark(Artefact):
+    """For the step `combine_darks`."""
+
+    black_error_dn: float
+    black_error_dn_u: float
+    noise_dn: float
+    noise_dn_u: float
+
+
+def see_sensor(setting: Setting | None, draw: Draw, *, knocked: bool) -> dict[str, Artefact]:
+    """Give what a night's reference shots say at a setting, or without one of the whole ticket, by step.
+
+    Parameters
+    ----------
+    draw
+        Gives standard normal numbers.
+    knocked
+        Whether the chart hangs askew.
+    """
+    if setting is None:
+        return {
+            "combine_darks": RehearsedDark(
+                black_error_dn=BLACK_ERROR_DN + 0.03 * draw(),
+                black_error_dn_u=0.03,
+                noise_dn=NOISE_DN + 0.01 * draw(),
+                noise_dn_u=0.01,
+            )
+        }
+    return {
+        "locate_chart": RehearsedPointing(
+            setting=setting,
+            rotation_deg=ROTATION_DEG + 0.02 * draw() + (KNOCK_DEG if knocked else 0.0),
+            magnification_frac=0.02 * (1 + 2e-4 * draw()),
+        ),
+        "reduce_flat": RehearsedLight(setting=setting, median_light_frac=LIGHT_FRAC * (1 + 0.004 * draw())),
+        "measure_gain": RehearsedGain(
+            setting=setting, white_count=WHITE_COUNT * (1 + 0.006 * draw()), white_count_u=0.006 * WHITE_COUNT
+        ),
+    }
