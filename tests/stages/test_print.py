@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pypdfium2
 import pytest
-from chart_drawing import Scene, draw_light, expose, make_stand
+from chart_drawing import Scene, draw_light, expose, make_layout, make_stand
 from printed_chart import find_blobs, look_at_print, render
 from scipy import ndimage
 
@@ -21,7 +21,7 @@ from glasswright_camera.print_chart import draw_chart
 from glasswright_camera.print_layout import find_scale
 from glasswright_camera.print_paper import SIZES_MM, choose_paper, cut_picture
 from glasswright_camera.print_picture import fit_pitch, make_picture, scale_layout
-from glasswright_camera.stand import ChartLayout
+from glasswright_camera.stand import ChartLayout, EdgeFeature
 
 CHART = Path(__file__).parents[2] / "configs" / "charts" / "lattice_13x9.yaml"
 LAYOUT = read_config(CHART, ChartLayout)
@@ -229,6 +229,48 @@ def test_the_measured_bars_go_into_the_layout_file():
         find_scale(100.0, 99.7)
     with pytest.raises(PaperError, match="a bar of 100 mm down cannot measure 93 mm unless it was printed to another"):
         find_scale(100.0, 93.0)
+
+
+def area_of(corners):
+    x, y = np.array(corners).T
+    return abs(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2
+
+
+def test_large_marks_and_slanted_edges_are_printed_where_the_layout_has_them():
+    corners = ((-22.0, -12.0), (-12.0, -20.0), (-8.0, -12.0))
+    layout = dataclasses.replace(
+        make_layout(columns=5, rows=5, kind="large", pitch=40.0, disc=12.0),
+        edges=(EdgeFeature(name="wedge", corners_mm=corners, clear_mm=2.0),),
+    )
+    raster = render(draw_chart(layout, choose_paper("A3", "auto", is_wide=True), (), tiled=False)[0], 200)
+    found = find_blobs(raster, 5.0)
+    middle = np.sort(found.centre, axis=0)[12]
+    node = np.round((found.centre - middle) / layout.pitch_mm) + 2
+    large = {(int(column), int(row)) for (column, row), area in zip(node, found.area, strict=True) if area > 150}
+    assert large == {(mark.column, mark.row) for mark in layout.marks}
+    # the wedge is the one dark thing near its own middle, and as large as its corners say
+    label, _ = ndimage.label(raster.light < 0.5)
+    x, y = np.round((middle + np.mean(corners, axis=0)) * raster.px_per_mm).astype(int)
+    wedge = label == label[y, x]
+    assert label[y, x] > 0
+    ink = np.where(ndimage.binary_dilation(wedge, iterations=2), 1 - raster.light, 0)
+    assert ink.sum() / raster.px_per_mm.prod() == pytest.approx(area_of(corners), rel=0.01)
+    at = (np.array(ndimage.center_of_mass(ink))[::-1] + 0.5) / raster.px_per_mm - middle
+    assert at == pytest.approx(np.mean(corners, axis=0), abs=0.1)
+
+
+def test_a_slanted_edge_is_scaled_with_the_chart_and_no_seam_cuts_it():
+    figure = EdgeFeature(name="wedge", corners_mm=((-30.0, -5.0), (30.0, -10.0), (25.0, 9.0)), clear_mm=6.0)
+    layout = scale_layout(dataclasses.replace(LAYOUT, edges=(figure,)), 60.0, "half")
+    assert layout.edges[0].corners_mm == ((-15.0, -2.5), (15.0, -5.0), (12.5, 4.5))
+    assert layout.edges[0].clear_mm == 3.0
+    picture = make_picture(layout)
+    across, down = picture.gaps()
+    x, y = picture.place(6, 4)
+    assert [each for each in across if x - 18 < each < x + 18] == []
+    assert [each for each in down if y - 8 < each < y + 7.5] == []
+    plain = make_picture(dataclasses.replace(layout, edges=()))
+    assert set(across) <= set(plain.gaps()[0])
 
 
 def run(tmp_path, capsys, *options):

@@ -34,6 +34,9 @@ COLUMNS: Final = (0.235, 0.145, 0.165, 0.105, 0.105, 0.13, 0.115)
 HEADINGS: Final = ("measure", "at", "found (k = 2)", "unit", "limits", "rule", "verdict")
 RULED: Final = (
     ("LINEBELOW", (0, 0), (-1, 0), 0.8, (0, 0, 0)),
+    # empty cells count as lines of the table's own letters
+    ("FONTSIZE", (0, 0), (-1, -1), 4),
+    ("LEADING", (0, 0), (-1, -1), 5),
     ("TOPPADDING", (0, 0), (-1, -1), 1.2),
     ("BOTTOMPADDING", (0, 0), (-1, -1), 1.6),
     ("LEFTPADDING", (0, 0), (-1, -1), 2),
