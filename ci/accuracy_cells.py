@@ -25,6 +25,8 @@ from edge_images import (
     two_gaussians,
 )
 
+from glasswright_camera.sharpness_reading import SHAPE_U
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -112,17 +114,15 @@ def _cells(
     value_u = np.concatenate([table.mtf50_u for table in found], axis=1)
     off = np.concatenate([table.centre_px - sheet.centre for table in found], axis=1)
     off_u = np.concatenate([table.centre_u_px for table in found], axis=1)
-    if blur in LOPSIDED_BLURS:
-        # where the centre of a lopsided blur lies is a matter of definition: only its scatter is judged
-        usual = np.nanmean(off, axis=1, keepdims=True)
-    else:
-        usual = np.zeros((len(off), 1, 2))
+    # where the centre of a lopsided blur lies is a matter of definition: only its scatter is judged
+    usual = np.nanmean(off, axis=1, keepdims=True) * (blur in LOPSIDED_BLURS)
     cells = []
     for plane, colour in enumerate(COLOURS):
         for side, direction in enumerate(("sagittal", "tangential")):
             good = np.isfinite(value[plane, :, side])
             ratio = value[plane, good, side] / truth[side] - 1
-            stated = value_u[plane, good, side] / truth[side]
+            # as a result states it: pixel noise, and what shapes leave
+            stated = np.hypot(value_u[plane, good, side] / truth[side], SHAPE_U)
             place, place_u = off[plane, good], off_u[plane, good]
             cells.append(
                 Cell(

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 ZONES: Final = ("centre", "mid", *CORNERS)
+SHAPE_U: Final = 0.0015
+"""Share of MTF50 by which it may be off because a blur is of no known shape: about the rms error over the accuracy
+bench's blurs at low noise. All discs and shots of a lens share it, so it does not average out."""
 COLOURS: Final = ("red", "green", "blue")
 
 
@@ -66,7 +69,7 @@ def read_single(traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpnes
     value, value_u, count = zone_values(_shared(traces), stand, least)
     mean, mean_u = mean_with_scatter(value, value_u)
     nothing = np.full(mean.shape[:2], np.nan)
-    reading = Reading(value=mean, value_u=mean_u, focus=nothing, focus_u=nothing, discs=count)
+    reading = Reading(value=mean, value_u=np.hypot(mean_u, SHAPE_U * mean), focus=nothing, focus_u=nothing, discs=count)
     few = f"{len(traces)} shots; their scatter is not used below {ENOUGH_TO_SCATTER}"
     return _sharpness(
         reading,
@@ -108,7 +111,7 @@ def read_series(series: tuple[Trace, ...], traces: tuple[Trace, ...], stand: Sta
             if width > 0:
                 mean[plane, zone, side] = width**-0.5
                 mean_u[plane, zone, side] = 0.5 * width**-1.5 * width_u
-    reading = Reading(value=mean, value_u=mean_u, focus=focus, focus_u=focus_u, discs=count)
+    reading = Reading(value=mean, value_u=np.hypot(mean_u, SHAPE_U * mean), focus=focus, focus_u=focus_u, discs=count)
     beside = f"{len(traces)} plain chart shots beside the focus series are not used for sharpness"
     return _sharpness(
         reading,

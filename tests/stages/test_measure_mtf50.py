@@ -6,6 +6,7 @@ from edge_traces import HEIGHT, WIDTH, lattice, make_stand, make_trace
 
 from glasswright import Unmeasurable
 from glasswright_camera.measure_mtf50 import measure_mtf50
+from glasswright_camera.sharpness_reading import SHAPE_U
 
 STAND = make_stand(pitch_um=5.0)
 
@@ -59,8 +60,9 @@ def test_a_corner_that_is_softer_shows_in_the_imbalance():
 def test_uncertainty_falls_with_discs_and_shots():
     one = measure_mtf50((make_trace(u=0.004),), None, STAND).green.centre
     four = measure_mtf50(tuple(make_trace(u=0.004) for _ in range(4)), None, STAND).green.centre
-    assert one.sagittal_cy_per_px_u == pytest.approx(0.004 / np.sqrt(one.disc_count))
-    assert four.sagittal_cy_per_px_u == pytest.approx(one.sagittal_cy_per_px_u / 2)
+    shared = SHAPE_U * 0.25
+    assert one.sagittal_cy_per_px_u == pytest.approx(np.hypot(0.004 / np.sqrt(one.disc_count), shared))
+    assert four.sagittal_cy_per_px_u == pytest.approx(np.hypot(0.002 / np.sqrt(one.disc_count), shared))
 
 
 def test_scatter_of_five_shots_enters_the_uncertainty_that_of_four_does_not():
@@ -68,8 +70,9 @@ def test_scatter_of_five_shots_enters_the_uncertainty_that_of_four_does_not():
     traces = [make_trace(lambda place, _plane, v=v: np.full((len(place), 2), v), u=1e-5) for v in levels]
     five = measure_mtf50(tuple(traces), None, STAND)
     four = measure_mtf50(tuple(traces[:4]), None, STAND)
-    assert five.green.centre.sagittal_cy_per_px_u == pytest.approx(levels.std(ddof=1) / np.sqrt(5))
-    assert four.green.centre.sagittal_cy_per_px_u < 1e-5
+    shared = SHAPE_U * levels.mean()
+    assert five.green.centre.sagittal_cy_per_px_u == pytest.approx(np.hypot(levels.std(ddof=1) / np.sqrt(5), shared))
+    assert four.green.centre.sagittal_cy_per_px_u == pytest.approx(SHAPE_U * levels[:4].mean(), rel=1e-3)
     assert four.notes == ("4 shots; their scatter is not used below 5",)
 
 
