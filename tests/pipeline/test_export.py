@@ -3,19 +3,25 @@
 import csv
 import dataclasses
 import math
+import re
 import sys
 import xml.etree.ElementTree as ElementTree
 from collections import Counter
 from dataclasses import dataclass
+from xml.dom import minidom
 
 import pyarrow.parquet
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from ledger_tampering import tamper
 from ledger_toys import CARD_HEAD, F2, F4, falloff, good_outcomes, outcome, sharpness, state, write_card, write_night
 
 from glasswright import Artefact
 from glasswright.commands.main import run_command
-from glasswright.export.tickets import NoSuchNightError, choose_tickets
+from glasswright.export.junit import write_junit
+from glasswright.export.tickets import JudgedTicket, NoSuchNightError, choose_tickets
+from glasswright.judging.gate import Decision, Word
 from glasswright.ledger import Ledger
 
 SHARP = "measure_mtf50.centre.sharp_cy_per_px"
@@ -225,6 +231,25 @@ def test_whatever_a_ticket_says_the_xml_is_well_formed_and_says_it(shop, capsys)
     serial = next(each.get("value") for each in suite.iter("property") if each.get("name") == "serial")
     # XML 1.0, section 2.2, has no place for these characters, even escaped
     assert serial == "<b>&\"' ]]> \ufffd\ufffd[31m\ufffd =1+1, Łódź"
+
+
+@given(st.text(max_size=60))
+def test_any_text_makes_xml_that_another_reader_reads(text):
+    judged = JudgedTicket(
+        state=state(serial=text, number="T-1"),
+        judgement=None,
+        decision=Decision(ticket="T-1", word=Word.INCOMPLETE, reasons=(text,)),
+    )
+    document = minidom.parseString(write_junit([judged]))
+    values = {
+        each.getAttribute("name"): each.getAttribute("value") for each in document.getElementsByTagName("property")
+    }
+    allowed = "".join(
+        c if re.match("[\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]", c) else "\ufffd" for c in text
+    )
+    assert values["serial"] == allowed
+    (error,) = document.getElementsByTagName("error")
+    assert allowed in error.getAttribute("message")
 
 
 class Shelf:

@@ -16,10 +16,13 @@ from ledger_tampering import tamper
 from ledger_toys import CARD_HEAD, F2, F4, falloff, good_outcomes, outcome, sharpness, write_card, write_night
 
 from glasswright.commands.main import run_command
+from glasswright.judging import gate as gate_module
 from glasswright.judging.gate import Word
+from glasswright.judging.judge import JUDGE_VERSION
 from glasswright.judging.verdict import Verdict
 from glasswright.ledger import Ledger
 from glasswright.paper import clean_text
+from glasswright.record import evidence as evidence_module
 from glasswright.record import record as record_module
 from glasswright.record.content import Signature, write_content
 from glasswright.record.drawing import draw_record
@@ -275,6 +278,17 @@ def test_a_record_stays_true_after_the_ticket_is_judged_or_measured_again(shop, 
     assert shop.verify(made.data).since == "measured or judged again since: the ledger now says INCOMPLETE"
     shop.night(serial="C50-2")
     assert "the ledger now says" in shop.verify(made.data).since
+
+
+def test_newer_rules_of_judging_do_not_make_an_old_record_untrue(shop, monkeypatch):
+    made = shop.night().judge().make()
+    for module in (gate_module, evidence_module):
+        monkeypatch.setattr(module, "JUDGE_VERSION", JUDGE_VERSION + 1)
+    assert not shop.make().is_release
+    since = shop.verify(made.data).since
+    assert since.startswith(
+        f"the ledger now says INCOMPLETE: the ticket was judged by rules of version {JUDGE_VERSION}"
+    )
 
 
 def test_another_ledger_and_a_damaged_one_do_not_vouch(shop, capsys, tmp_path):

@@ -59,12 +59,12 @@ def test_the_printed_lattice_is_true_to_its_layout_file():
     row, column = (each.ravel() for each in np.mgrid[: layout.rows, : layout.columns])
     design = np.column_stack([np.ones(len(row)), column, row])
     fitted, *_ = np.linalg.lstsq(design, found.centre, rcond=None)
-    assert fitted[1] == pytest.approx([layout.pitch_mm, 0], abs=2e-4 * layout.pitch_mm)
-    assert fitted[2] == pytest.approx([0, layout.pitch_mm], abs=2e-4 * layout.pitch_mm)
-    # a pixel of 600 dpi is 0.042 mm; centroids of discs of 177 pixels are good to a small part of it
-    assert np.abs(found.centre - design @ fitted).max() < 0.01
+    assert fitted[1] == pytest.approx([layout.pitch_mm, 0], abs=2e-5 * layout.pitch_mm)
+    assert fitted[2] == pytest.approx([0, layout.pitch_mm], abs=2e-5 * layout.pitch_mm)
+    # a pixel of 600 dpi is 0.042 mm; the centroid of a disc of 177 pixels is good to a small part of it
+    assert np.abs(found.centre - design @ fitted).max() < 0.001
     diameter = np.sqrt(4 * found.area / math.pi)
-    assert diameter == pytest.approx(np.full(len(diameter), layout.disc_diameter_mm), rel=2e-3)
+    assert diameter == pytest.approx(np.full(len(diameter), layout.disc_diameter_mm), rel=1e-3)
 
 
 def test_the_rings_are_where_the_layout_file_says():

@@ -126,13 +126,18 @@ def _say(note: Note, what: str) -> str:
 
 
 def _say_since(ledger: Ledger, note: Note, record: MadeRecord) -> str:
-    """Say what has become of the ticket; a release that the same measurement no longer bears out is refused."""
+    """Say what has become of the ticket since.
+
+    Raises
+    ------
+    RecordMismatchError
+        For a release of a measurement that the reference lens has cast doubt upon.
+    """
     now = gather_evidence(ledger, note.ticket)
     judgement = judgement_hash(now.judgement) if now.judgement else ""
     if (now.state.content, judgement) != (note.manifest, note.judgement):
         return f"measured or judged again since: the ledger now says {now.decision}"
-    if record.is_release and not now.is_release:
-        raise RecordMismatchError(
-            f"the ledger no longer bears out the release: it now says {now.decision}: {'; '.join(now.decision.reasons)}"
-        )
-    return "" if now.doubts == note.doubts else f"the stand is seen in another light since: now {now.decision}"
+    reasons = "; ".join(now.decision.reasons)
+    if record.is_release and now.doubts:
+        raise RecordMismatchError(f"the ledger no longer bears out the release: it now says {now.decision}: {reasons}")
+    return "" if str(now.decision) == record.content.word else f"the ledger now says {now.decision}: {reasons}"
