@@ -96,7 +96,8 @@ def draw_trace_frame(trace: Trace, file: Path) -> list[Picture]:
     outlines = _circles(trace.centre_px[plane, good], trace.radius_px[plane, good], "disc")
     lost = int((~good).sum())
     lost_words = f"; {lost} found but gave no edge" if lost else ""
-    left_out = f"; {trace.left_out_count} left out" if trace.left_out_count else ""
+    never = max(trace.left_out_count - lost, 0)
+    left_out = f"; {never} left out" if never else ""
     return lay_out(file, trace.shot, outlines, f"{int(good.sum())} discs measured, outlined{lost_words}{left_out}")
 
 

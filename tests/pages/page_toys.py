@@ -39,11 +39,11 @@ def document(kind, text):
     return Document(kind=kind, name=kind, text=text, sha256=hashlib.sha256(text.encode()).hexdigest())
 
 
-PLAN_DOCUMENT, STAND_DOCUMENT = document("plan", PLAN), document("stand", STAND)
+PLAN_DOCUMENT = document("plan", PLAN)
 
 
-def run_record(started_at="2026-03-01T22:00:00+00:00", command="glasswright run"):
-    documents = (PLAN_DOCUMENT, STAND_DOCUMENT)
+def run_record(stand, started_at="2026-03-01T22:00:00+00:00", command="glasswright run"):
+    documents = (PLAN_DOCUMENT, stand)
     return RunRecord(
         command=command, machine="bench-pc", started_at=started_at, versions={"numpy": "2.4"}, documents=documents
     )
@@ -77,14 +77,14 @@ def write_pages(ledger, out, *options):
 class ToyNight:
     """Writes tickets into a ledger, run by run."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, stand: str = STAND) -> None:
         self.path = path
-        self.addresses: dict[str, tuple[str, ...]] = {}
+        self.stand = document("stand", stand)
 
     def run(self, *tickets, ends=True, **record):
         """Write one run; each ticket is (number, outcomes, verdicts or None, changes of the Ticket)."""
         with Ledger.open_for_writing(self.path) as ledger:
-            number = ledger.begin_run(run_record(**record))
+            number = ledger.begin_run(run_record(self.stand, **record))
             for each in tickets:
                 self.add(ledger, number, *each)
             if ends:
@@ -100,7 +100,7 @@ class ToyNight:
             folder=f"/night/{name}",
             plan_sha256=PLAN_DOCUMENT.sha256,
             stand="north-bench",
-            stand_sha256=STAND_DOCUMENT.sha256,
+            stand_sha256=self.stand.sha256,
             findings=findings,
             settings=(F2, F8),
             shots=(ShotRecord(name="chart/1.dng", role="chart", sha256="ab" * 32),),
@@ -113,7 +113,7 @@ class ToyNight:
                 ticket=name,
                 manifest=state.content,
                 card="",
-                stand=STAND_DOCUMENT.sha256,
+                stand=self.stand.sha256,
                 judge_version=JUDGE_VERSION,
                 verdict=fold(each.verdict for each in verdicts),
                 reasons=(),

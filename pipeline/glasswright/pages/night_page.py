@@ -77,6 +77,7 @@ def describe_night(
         "models": sorted({each.state.record.ticket.model for each in standings}),
         "rehearsed": sum(each.state.record.ticket.rehearsed for each in standings),
         "healths": healths,
+        "doubtful": [health for health in healths if health.doubts],
         "took": say_seconds(sum(known)) if known else "",
         "unfinished": [run for run in runs if not run.completed],
         "times": list(times),

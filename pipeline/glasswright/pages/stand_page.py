@@ -93,7 +93,8 @@ def latest_stand_file(ledger: Ledger, standings: Sequence[Standing]) -> Document
 def describe_stand(ledger: Ledger, stand: str, standings: Sequence[Standing]) -> dict[str, Any]:
     """Give all that the template of a stand's page needs."""
     document = latest_stand_file(ledger, standings)
-    health = read_health(ledger, stand, standings)
+    newest = max((each.state.measured_at for each in standings), default="")
+    health = read_health(ledger, stand, [each for each in standings if each.state.measured_at == newest])
     reference = [each for each in standings if each.state.record.ticket.phase == REFERENCE]
     return {
         "stand": stand,

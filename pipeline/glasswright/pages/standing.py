@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING, Final
 
-from glasswright.judging.gate import RELEASING_PHASE, Word, open_gate
+from glasswright.judging.gate import RELEASING_PHASE, Word
 from glasswright.judging.verdict import Verdict, fold
 from glasswright.outcome import Status
 from glasswright.pages.strip import KINDS
 from glasswright.pages.wording import say_measure, say_step
+from glasswright.watch.gatekeeper import Gatekeeper
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -168,11 +169,12 @@ def _gravity(each: LimitVerdict) -> tuple[int, float]:
 
 def read_standings(ledger: Ledger, tickets: Sequence[str] | None = None) -> tuple[Standing, ...]:
     """Read where tickets stand (all if None), without their measurements."""
-    return tuple(stand_of(ledger, state) for state in ledger.latest_tickets(tickets, frozenset()))
+    gatekeeper = Gatekeeper(ledger)
+    return tuple(stand_of(ledger, state, gatekeeper) for state in ledger.latest_tickets(tickets, frozenset()))
 
 
-def stand_of(ledger: Ledger, state: TicketState) -> Standing:
-    """Read where one ticket stands, by the ledger's latest judgement of it."""
-    number = state.record.ticket.number
-    judgement = ledger.latest_judgement(number)
-    return Standing(state=state, judgement=judgement, decision=open_gate(number, state, judgement))
+def stand_of(ledger: Ledger, state: TicketState, gatekeeper: Gatekeeper | None = None) -> Standing:
+    """Read where one ticket stands, by the ledger's latest judgement of it and what the reference lens tells now."""
+    judgement = ledger.latest_judgement(state.record.ticket.number)
+    decision = (gatekeeper or Gatekeeper(ledger)).decide(state, judgement)
+    return Standing(state=state, judgement=judgement, decision=decision)
