@@ -5,6 +5,7 @@ import json
 
 import numpy as np
 import pytest
+import yaml
 from ledger_toys import F2, F4, good_outcomes, run_record, sharpness, state, ticket_record, write_card
 from watch_toys import night, write_ticket
 
@@ -123,6 +124,21 @@ def test_writing_twice_changes_nothing_more(shop, capsys):
     assert code == 0
     assert "the stand file has these numbers already" in out
     assert shop.stand.read_text() == once
+
+
+def test_a_file_that_a_library_folded_is_written_as_it_is_folded(shop, capsys):
+    origin = "provisional: declared before the stand's reproducibility study, 2026-03, K. Moreau"
+    spreads = {"measure_mtf50.*": {"relative_u": 0.01, "origin": origin}}
+    folded = yaml.safe_dump(
+        {"stand": "north-bench", "bodies": ["Ostrel D7"], "reproducibility": spreads}, sort_keys=False
+    )
+    assert len(folded.splitlines()) == 8  # the origin is folded
+    shop.stand.write_text(folded)
+    write_study(shop.ledger, crossed_values((3, 3, 2)))
+    assert shop.study(capsys, "--write")[0] == 0
+    text = shop.stand.read_text()
+    assert [line for line in folded.splitlines() if line not in text.splitlines()] == []
+    assert shop.spread().u > 0
 
 
 def test_a_new_study_replaces_the_old_numbers(shop, capsys):
@@ -254,6 +270,19 @@ def test_a_stand_file_that_was_changed_meanwhile_is_left_alone(shop, capsys, mon
     assert code == 2
     assert f"{shop.stand}: the stand file was changed meanwhile: run the command again" in err
     assert shop.stand.read_text() == changed
+
+
+def test_a_study_ticket_of_a_doubtful_identity_is_left_out():
+    made = state(phase="study", serial="C-1", number="S-1")
+    doubtful = dataclasses.replace(made.record.ticket, caveats=("identity_contradiction",))
+    made = dataclasses.replace(made, record=dataclasses.replace(made.record, ticket=doubtful))
+    (left_out,) = collect([made], "north-bench", ["*"]).left_out
+    assert left_out.why == "its files name another lens or body than ticket.yaml"
+
+
+def test_a_study_of_another_stand_is_not_this_ones():
+    (left_out,) = collect([state(phase="study", serial="C-1", number="S-1")], "south-bench", ["*"]).left_out
+    assert left_out.why == "it was shot on stand `north-bench`"
 
 
 # --- which fitting a ticket belongs to, and balance -------------------------------------------------------------------

@@ -292,3 +292,33 @@ def test_a_watched_field_that_a_plan_does_not_measure_is_noted():
     stand = dataclasses.replace(stand, watch=section, repeatability={}, reproducibility={})
     (note,) = find_idle_spreads(stand, plan)
     assert note.message == "no field of plan `fixed_focal` is `measure_mtf50.green.center.mean_cy_per_px`"
+
+
+def test_a_reference_ticket_of_a_doubtful_identity_is_on_no_chart():
+    made = reference(night(24), 0.3, "R-X")
+    doubtful = dataclasses.replace(made.record.ticket, caveats=("identity_contradiction",))
+    made = dataclasses.replace(made, record=dataclasses.replace(made.record, ticket=doubtful))
+    report = watched(healthy(22), [made], missing_after_nights=3)
+    assert [(each.ticket, each.why) for each in report.left_out] == [
+        ("R-X", "its files name another lens or body than ticket.yaml")
+    ]
+    assert "no reference shot for 3 nights" in report.doubts_of_night(night(24), "Ostrel D7")[0]
+
+
+def test_limits_are_wider_the_fewer_nights_they_come_from():
+    values = healthy(40)
+    many = watched(values, baseline={"from": "2026-01-01", "to": "2026-02-09"}).charts[0]
+    few = watched(values, baseline={"from": "2026-01-01", "to": "2026-01-10"}).charts[0]
+    assert few.baseline.wide_sigma > 1.7 * few.baseline.sigma
+    assert many.baseline.wide_sigma < 1.15 * many.baseline.sigma
+    assert few.upper - few.lower == pytest.approx(6 * few.baseline.wide_sigma)
+
+
+def test_what_several_watched_stands_say_is_kept_apart():
+    """A ticket of one stand is not told by another's reference lens."""
+    other = [
+        dataclasses.replace(each, record=dataclasses.replace(each.record, stand="south-bench"))
+        for each in references(healthy(25) - 0.1)
+    ]
+    report = watch_stand([*references(healthy(25)), *other], keys(), "south-bench")
+    assert report.charts[0].baseline.centre == pytest.approx(healthy(25)[:20].mean() - 0.1)
