@@ -16,6 +16,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "stages")
 
 from accuracy_cells import ANGLE, BLURS, Cell, measure_cell
 from accuracy_colour import measure_displacement
+from accuracy_frames import measure_frames, print_frames
 from accuracy_table import print_cells, print_summary, summarise
 
 RADII = (40.0, 60.0, 90.0)
@@ -59,9 +60,11 @@ def main() -> None:
                 print(f"\r{number + 1} of {len(jobs)} sheets", end="", file=sys.stderr, flush=True)
     colour = measure_displacement(48 if given.quick else 208)
     summary = summarise(cells, colour)
+    summary["whole_frames"] = measure_frames(2, 1536) if given.quick else measure_frames(30, 6000)
     if given.cells:
         print_cells(cells)
     print_summary(summary, cells, time.perf_counter() - start)
+    print_frames(summary["whole_frames"])
     if given.json:
         given.json.write_text(
             json.dumps({"summary": summary, "cells": [cell.as_row() for cell in cells], "angle_rad": ANGLE}, indent=1)
