@@ -5,9 +5,12 @@ from glasswright_camera.combine_darks import combine_darks
 from glasswright_camera.combine_flats import combine_flats
 from glasswright_camera.decode_raw import decode_raw
 from glasswright_camera.drawing_doors import DRAWINGS, FRAME_DRAWINGS, SERIES_DRAWINGS
+from glasswright_camera.find_spots import find_spots
 from glasswright_camera.locate_chart import locate_chart
 from glasswright_camera.locate_ramp import locate_ramp
+from glasswright_camera.map_spots import map_spots
 from glasswright_camera.measure_autofocus import measure_autofocus
+from glasswright_camera.measure_centring import measure_centring
 from glasswright_camera.measure_distortion import measure_distortion
 from glasswright_camera.measure_focus_offset import measure_focus_offset
 from glasswright_camera.measure_fringing import measure_fringing
@@ -37,9 +40,12 @@ __all__ = [
     "combine_darks",
     "combine_flats",
     "decode_raw",
+    "find_spots",
     "locate_chart",
     "locate_ramp",
+    "map_spots",
     "measure_autofocus",
+    "measure_centring",
     "measure_distortion",
     "measure_focus_offset",
     "measure_fringing",

@@ -152,6 +152,29 @@ class Sensor:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FocusStep:
+    """How far a step of a focus series moves the focus at the sensor, backwards."""
+
+    um: Positive
+    per_square_f_number: bool = False
+    """Whether the step grows with the square of the f-number, as the depth of focus of a perfect lens does."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReferenceTilt:
+    """Tilt of the surface of best focus as the reference lens has it on this body: the body's own.
+
+    Along x positive where the right side's focus lies behind the sensor, along y where the lower side's does.
+    """
+
+    x_arcmin: float
+    y_arcmin: float
+    x_arcmin_u: Annotated[float, Field(ge=0)]
+    y_arcmin_u: Annotated[float, Field(ge=0)]
+    origin: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ShootingLimits:
     """Beyond these a frame was badly shot and is to be shot again."""
 
@@ -174,14 +197,27 @@ class Shaker:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Mote:
+    """Dust known to lie on the body's sensor: it is there whatever lens is on."""
+
+    x_frac: Annotated[float, Field(ge=0, le=1)]
+    """Of the frame's width, from the left."""
+    y_frac: Annotated[float, Field(ge=0, le=1)]
+    """Of the frame's height, from the top."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stand(Artefact):
     """The constants of the stand that the camera stages need."""
 
     sensor: Sensor
     charts: Annotated[tuple[ChartUse, ...], Field(min_length=1)]
     ramps: tuple[RampUse, ...] = ()
+    focus_step: FocusStep | None = None
+    reference_tilt: ReferenceTilt | None = None
     source_map: DataFile | None = None
     """The diffuse source's own unevenness (.npy, any coarse grid over the frame, about 1)."""
     zones: Zones = field(default_factory=Zones)
     shooting: ShootingLimits = field(default_factory=ShootingLimits)
     shaker: Shaker | None = None
+    dust: tuple[Mote, ...] = ()

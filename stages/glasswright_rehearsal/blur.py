@@ -53,7 +53,7 @@ def find_blur(
     place_px: Array,
     plane: str,
     motion_px: tuple[float, float] = (0.0, 0.0),
-    depth_um: tuple[Array, Array] | None = None,
+    depth_um: tuple[Array, Array | None] | None = None,
 ) -> Blur:
     """Evaluate a lens's blur at places (places, 2) on the sensor in one plane.
 
@@ -78,7 +78,7 @@ def find_blur(
     return Blur(
         cutoff=np.full(len(place_px), frame.pitch_um / (wavelength * lens.f_number)),
         waves=defocus * per_um,
-        side_waves=None if depth_um is None else depth_um[1] * per_um,
+        side_waves=None if depth_um is None or depth_um[1] is None else depth_um[1] * per_um,
         variance_xx=sagittal + extra * along[:, 0] ** 2,
         variance_xy=extra * along[:, 0] * along[:, 1],
         variance_yy=sagittal + extra * along[:, 1] ** 2,

@@ -18,7 +18,9 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 
-def defocus_by_depth(circles: Circles, pose: Pose, lens: Lens, frame: Frame) -> tuple[Array, Array]:
+def defocus_by_depth(
+    circles: Circles, pose: Pose, lens: Lens, frame: Frame, is_deep: bool
+) -> tuple[Array, Array | None]:
     """Give the defocus of circles that lie nearer or farther than the layout's middle, micrometres at the sensor.
 
     Positive is behind the sensor, as for the lens's own.
@@ -26,9 +28,12 @@ def defocus_by_depth(circles: Circles, pose: Pose, lens: Lens, frame: Frame) -> 
     Returns
     -------
     tuple
-        (circles,) of each centre, and (circles, 2): what the right and the lower side of the edge have more.
+        (circles,) of each centre, and (circles, 2): what the right and the lower side of the edge have more; None
+        where not `is_deep`.
     """
     centre = sharp_image_um(find_depth_mm(circles.centre_mm, pose), pose, lens)
+    if not is_deep:
+        return centre, None
     side = np.zeros((len(centre), 2))
     for axis in range(2):
         step = np.zeros(2)

@@ -40,7 +40,8 @@ class Scene:
     """Even motion during the exposure, common to all discs."""
     dust: tuple[Dust, ...] = ()
     is_deep: bool = False
-    """Whether what lies nearer or farther than the layout's middle is defocused: an inclined board."""
+    """Whether the two sides of one disc are defocused by their depth as well as disc against disc: an inclined
+    board."""
 
 
 def render_frame(scene: Scene, seed: int | np.random.SeedSequence) -> NDArray[np.uint16]:
@@ -91,9 +92,9 @@ def find_disc_blurs(scene: Scene, edges: Edges) -> tuple[Blur, ...]:
     """Give each plane's blur at the centre of every circle (its green centre, so all planes share the place)."""
     place = edges.node_px[len(scene.sensor.planes) // 2]
     planes = scene.sensor.planes
-    if not scene.is_deep or scene.layout is None or scene.pose is None:
+    if scene.layout is None or scene.pose is None:
         return tuple(find_blur(scene.lens, scene.frame, place, plane, scene.motion_px) for plane in planes)
-    depth = defocus_by_depth(list_circles(scene.layout), scene.pose, scene.lens, scene.frame)
+    depth = defocus_by_depth(list_circles(scene.layout), scene.pose, scene.lens, scene.frame, scene.is_deep)
     return tuple(find_blur(scene.lens, scene.frame, place, plane, scene.motion_px, depth) for plane in planes)
 
 

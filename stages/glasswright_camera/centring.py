@@ -1,0 +1,75 @@
+"""What `measure_centring` says: signs that a lens's parts do not stand on one axis."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from glasswright import Artefact
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Centring(Artefact):
+    """Tilt, decentring and field curvature at one setting, in the main plane. NaN where the ticket has not the shots.
+
+    Directions run from the sensor's x axis (right) towards y (down), 0 to 360 degrees. A direction's uncertainty of 60
+    degrees and more means that there is none to speak of. Centres of symmetry are from the image centre, in
+    half-diagonals, right and down positive.
+    """
+
+    corner_imbalance_frac: float
+    """(best - worst) / mean of the four corners' MTF50, as shot."""
+    corner_imbalance_frac_u: float
+    side_slope_frac: float
+    """Relative change of MTF50 over one half-diagonal, in the direction in which it falls most; never negative."""
+    side_slope_frac_u: float
+    worse_side_deg: float
+    """That direction: the softer side."""
+    worse_side_deg_u: float
+    coma_ratio: float
+    """Lopsidedness common to the discs of the centre zone, of what is usual among aberrated lenses; never negative."""
+    coma_ratio_u: float
+    coma_deg: float
+    """Where the far tails of points lie."""
+    coma_deg_u: float
+    red_centre_x_frac: float
+    """Centre of symmetry of red against green; NaN where colours lie together too well to have one. A shift of a
+    whole colour plane is the same to it as a centre that is off."""
+    red_centre_x_frac_u: float
+    red_centre_y_frac: float
+    red_centre_y_frac_u: float
+    blue_centre_x_frac: float
+    blue_centre_x_frac_u: float
+    blue_centre_y_frac: float
+    blue_centre_y_frac_u: float
+    falloff_centre_x_frac: float
+    """Centre of symmetry of the light's falloff."""
+    falloff_centre_x_frac_u: float
+    falloff_centre_y_frac: float
+    falloff_centre_y_frac_u: float
+    focus_tilt_arcmin: float
+    """Angle between the surface of best focus and the sensor, chart and body taken off; never negative."""
+    focus_tilt_arcmin_u: float
+    focus_tilt_x_arcmin: float
+    """Its slope along x: positive where the right side's focus lies behind the sensor."""
+    focus_tilt_x_arcmin_u: float
+    focus_tilt_y_arcmin: float
+    """Its slope along y: positive where the lower side's focus lies behind the sensor."""
+    focus_tilt_y_arcmin_u: float
+    focus_tilt_deg: float
+    """Direction of the side whose focus lies behind the sensor."""
+    focus_tilt_deg_u: float
+    tilt_steps: float
+    """The tilt over one half-diagonal in steps of the focus series, nothing taken off; known without a step's size."""
+    tilt_steps_u: float
+    bowl_steps: float
+    """Field curvature: how far behind the centre's the corner's focus lies, steps of the series."""
+    bowl_steps_u: float
+    bowl_um: float
+    """The same in um."""
+    bowl_um_u: float
+    tilt_of: str
+    """`lens`: chart and body are taken off. `lens and body`: no reference lens is known. `not separable`: the chart's
+    own tilt is not known well enough. `not measured`: no focus series."""
+    focus_disc_count: int
+    """Discs whose best focus lies within the series."""
+    shot_count: int
