@@ -51,7 +51,10 @@ def reduce_black_spot(mosaic: Mosaic, *, edge_frac: Fraction = 0.5) -> BlackSpot
     """
     small = shrink_mosaic(mosaic, BLOCK_PX)
     parts, count = label(small.light < edge_frac * np.median(small.light))
-    sizes = np.bincount(parts.ravel())[1:]
+    sizes = np.bincount(parts.ravel(), minlength=count + 1)[1:]
+    # corners that the lens leaves dark are no patches
+    sizes[np.setdiff1d([parts[0], parts[-1]], [0]) - 1] = 0
+    sizes[np.setdiff1d([parts[:, 0], parts[:, -1]], [0]) - 1] = 0
     big = np.flatnonzero(sizes * BLOCK_PX**2 >= np.pi * LEAST_RADIUS_PX**2)
     if len(big) != 1:
         found = f"{len(big)} dark patches" if len(big) else f"no dark patch of {2 * LEAST_RADIUS_PX:g} pixels"

@@ -160,7 +160,7 @@ def _refuse_shaking(faults: tuple[str, ...], shaken_shots: int, files: str) -> N
 
 def write_stand_of(out: Path, stand: Path, night: Night) -> Path:
     """Write the stand that fits the night's frames."""
-    from glasswright_rehearsal.night import find_frame
+    from glasswright_rehearsal.night import draw_dust, find_frame
     from glasswright_rehearsal.stand_files import fit_layout, read_stand, write_stand
     from glasswright_rehearsal.tickets import find_sensor_facts
 
@@ -169,7 +169,9 @@ def write_stand_of(out: Path, stand: Path, night: Night) -> Path:
     except ValueError as error:
         raise click.ClickException(str(error)) from error
     frame = find_frame(night.megapixels, facts.pitch_um)
-    return write_stand(stand, out, fit_layout(facts.layout, frame), frame, find_sensor_facts(night))
+    return write_stand(
+        stand, out, fit_layout(facts.layout, frame), frame, find_sensor_facts(night), draw_dust(night.seed, frame)
+    )
 
 
 def _write_tickets(night: Night, workers: int) -> Iterator[str]:

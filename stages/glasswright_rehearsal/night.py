@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from glasswright_rehearsal.dirt import DIRT_FAULTS, draw_dirt
 from glasswright_rehearsal.faults import FOCUS_FAULTS, LENS_FAULTS, SHOOTING_FAULTS, Fault, draw_fault, harm_lens
 from glasswright_rehearsal.geometry import Frame, Pose
 from glasswright_rehearsal.hand import HAND_FAULTS
@@ -120,7 +121,7 @@ def plan_visit(night: Night, index: int, layout: Layout, frame: Frame) -> Visit:
         fault=fault,
         pose=pose,
         paper=paper,
-        dust=_draw_dust(night.seed, frame),
+        dust=(*draw_dust(night.seed, frame), *draw_dirt(fault, frame)),
     )
 
 
@@ -138,10 +139,10 @@ def choose_fault(night: Night, index: int) -> str:
 
 def fault_names() -> tuple[str, ...]:
     """List every fault there is, and `none`."""
-    return (*LENS_FAULTS, *FOCUS_FAULTS, *SHOOTING_FAULTS, *HAND_FAULTS, *SHAKING_FAULTS, "none")
+    return (*LENS_FAULTS, *FOCUS_FAULTS, *SHOOTING_FAULTS, *HAND_FAULTS, *SHAKING_FAULTS, *DIRT_FAULTS, "none")
 
 
-def _draw_dust(seed: int, frame: Frame) -> tuple[Dust, ...]:
+def draw_dust(seed: int, frame: Frame) -> tuple[Dust, ...]:
     """Draw the motes on the body's sensor: the same all night."""
     generator = np.random.default_rng(np.random.SeedSequence([seed, 1_000_003]))
     return tuple(

@@ -9,7 +9,7 @@ import numpy as np
 import yaml
 
 from glasswright_rehearsal.layout import Layout, read_layout, write_layout
-from glasswright_rehearsal.light import Lighting, find_source
+from glasswright_rehearsal.light import Dust, Lighting, find_source
 from glasswright_rehearsal.truth import ZoneLimits
 
 if TYPE_CHECKING:
@@ -75,7 +75,9 @@ def fit_layout(layout: Layout, frame: Frame) -> Layout:
     )
 
 
-def write_stand(source: Path, out: Path, layout: Layout, frame: Frame, sensor_facts: dict[str, Any]) -> Path:
+def write_stand(
+    source: Path, out: Path, layout: Layout, frame: Frame, sensor_facts: dict[str, Any], dust: tuple[Dust, ...] = ()
+) -> Path:
     """Write chart, source map and stand file below `out`; give the stand file's path.
 
     Parameters
@@ -84,6 +86,8 @@ def write_stand(source: Path, out: Path, layout: Layout, frame: Frame, sensor_fa
         The stand file that is taken over, save for chart, source map and sensor facts.
     sensor_facts
         Entries of camera.sensor that this rehearsal's files need (`monochrome`, `transfer` ...).
+    dust
+        The motes on the body's sensor, which the stand knows.
     """
     data = yaml.safe_load(source.read_text(encoding="utf-8"))
     charts, stands = out / "charts", out / "stands"
@@ -100,6 +104,10 @@ def write_stand(source: Path, out: Path, layout: Layout, frame: Frame, sensor_fa
         board = read_layout(source.parent / ramp["layout"])
         write_layout(board, charts / f"{board.name}.yaml")
         ramp["layout"] = f"../charts/{board.name}.yaml"
+    camera["dust"] = [
+        {"x_frac": round(mote.x_px / frame.width_px, 5), "y_frac": round(mote.y_px / frame.height_px, 5)}
+        for mote in dust
+    ]
     target = stands / source.name
     target.write_text(
         "# Rehearsed: the stand as the rehearsal set it up.\n" + yaml.safe_dump(data, sort_keys=False), encoding="utf-8"

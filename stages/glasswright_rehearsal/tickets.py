@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import yaml
 
+from glasswright_rehearsal.dirt import DIRT_FAULTS
 from glasswright_rehearsal.dng import Exif, write_dng
 from glasswright_rehearsal.glare import render_black_spot
 from glasswright_rehearsal.hand import HAND_FAULTS, answer_hand_checks
@@ -263,7 +264,7 @@ def _write_truth(night: Night, visit: Visit, told: list[dict[str, Any]]) -> None
     """Write the truth as JSON."""
     fault = {"name": "none"} if visit.fault is None else asdict(visit.fault)
     if visit.fault is not None:
-        of_lens = visit.fault.is_of_lens or visit.fault.name in {**HAND_FAULTS, **SHAKING_FAULTS}
+        of_lens = visit.fault.is_of_lens or visit.fault.name in {*HAND_FAULTS, *SHAKING_FAULTS, *DIRT_FAULTS}
         fault["of"] = "lens" if of_lens else "shooting"
     truth = {
         "ticket": visit.number,

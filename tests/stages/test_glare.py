@@ -170,6 +170,14 @@ def test_a_veiled_lens_shows_glare_and_the_same_mtf():
     assert other == pytest.approx(one, rel=0.005)
 
 
+def test_dark_corners_are_no_patches():
+    mosaic = black_patch(0.02)
+    values = mosaic.values.copy()
+    values[:, :20, :40] = values[:, -20:, -40:] = 600
+    whole, cornered = reduce_black_spot(mosaic), reduce_black_spot(replace(mosaic, values=values))
+    assert index_of(cornered) == pytest.approx(index_of(whole), rel=0.01)
+
+
 def test_spots_of_a_setting_are_averaged():
     spots = tuple(
         BlackSpot(

@@ -1,0 +1,145 @@
+"""Tell dust on the sensor from what lies in the lens, over a ticket's flat shots."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright import Unmeasurable, stage
+from glasswright_camera.combine_darks import find_lasting
+from glasswright_camera.dark import DarkShot
+from glasswright_camera.spots import SpotMap, Spots
+from glasswright_camera.spots_origin import Sighting, find_origin, gather_sightings, name_kind
+from glasswright_camera.spots_shape import LONG
+from glasswright_camera.stand import Positive, Stand
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+NOTHING_U_PCT: Final = 0.4
+"""Light that a spot may take unseen, in the middle of the frame."""
+TOLD: Final = 6
+"""Things told in words; the table has all."""
+WORDS: Final = {
+    "sensor_dust": "dust on the sensor",
+    "lens_dust": "dust in the lens",
+    "scratch": "a long mark",
+    "patch": "a patch in the lens",
+    "unsure": "a shadow of unknown origin",
+}
+
+
+@stage
+def find_spots(
+    maps: tuple[SpotMap, ...],
+    darks: tuple[DarkShot, ...] | None,
+    stand: Stand,
+    *,
+    sensor_glass_mm: Positive = 4.0,
+    patch_um: Positive = 700.0,
+) -> Spots:
+    """Place every shadow of the flat shots by how its width runs with the f-number, and by the stand's list of dust.
+
+    Parameters
+    ----------
+    maps
+        Spots of the flat shots of all f-numbers (and focal lengths: dust on the sensor is the same at each).
+    darks
+        Dark shots, for hot pixels.
+    stand
+        Pixel pitch, and the dust known to lie on the sensor.
+    sensor_glass_mm
+        Largest distance, along the light, of dust on the sensor's own glass.
+    patch_um
+        A thing in the lens that is wider itself than this is more than dust.
+
+    Returns
+    -------
+    Spots
+        With one f-number alone a thing is taken as opaque to place it, which is told in a note.
+
+    Raises
+    ------
+    Unmeasurable
+        Where the shots are of two frame sizes.
+    """
+    sizes = {(each.width_px, each.height_px) for each in maps}
+    if len(sizes) > 1:
+        told = " and ".join(f"{width} x {height}" for width, height in sorted(sizes))
+        raise Unmeasurable(f"the flat shots are of {told} pixels: shots of two bodies in one ticket")
+    pitch = stand.sensor.pixel_pitch_um
+    things = [_describe(thing, stand, maps[0], sensor_glass_mm, patch_um) for thing in gather_sightings(maps)]
+    things.sort(key=lambda each: -each.sharpest.depth)
+    count = {kind: sum(each.kind == kind for each in things) for kind in WORDS}
+    others = [each.sharpest for each in things if each.kind != "sensor_dust"]
+    f_numbers = {each.f_number for each in maps}
+    return Spots(
+        sensor_dust_count=count["sensor_dust"],
+        new_sensor_dust_count=sum(each.kind == "sensor_dust" and not each.is_known for each in things),
+        lens_dust_count=count["lens_dust"],
+        scratch_count=count["scratch"],
+        patch_count=count["patch"],
+        unsure_count=count["unsure"],
+        lens_deepest_pct=100 * others[0].depth if others else 0.0,
+        lens_deepest_pct_u=100 * others[0].depth_u if others else NOTHING_U_PCT / np.sqrt(3),
+        hot_pixel_count=float(len(find_lasting(darks))) if darks else float("nan"),
+        place_px=np.array([each.sharpest.place for each in things]).reshape(-1, 2),
+        kind=tuple(each.kind for each in things),
+        shadow_um=np.array([pitch * each.sharpest.size for each in things]),
+        depth=np.array([each.sharpest.depth for each in things]),
+        thing_um=np.array([each.thing_um for each in things]),
+        distance_mm=np.array([each.distance_mm for each in things]),
+        distance_u_mm=np.array([each.distance_u_mm for each in things]),
+        setting_count=len(f_numbers),
+        notes=tuple(_tell(things, pitch, len(f_numbers))),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Thing:
+    """One thing in the light's way."""
+
+    sharpest: Sighting
+    kind: str
+    is_known: bool
+    """Whether it is on the stand's list."""
+    thing_um: float
+    distance_mm: float
+    distance_u_mm: float
+
+
+def _describe(thing: Sequence[Sighting], stand: Stand, frame: SpotMap, glass_mm: float, patch_um: float) -> Thing:
+    """Place one thing."""
+    pitch = stand.sensor.pixel_pitch_um
+    sharpest, origin = thing[0], find_origin(thing)
+    known = np.array([(mote.x_frac * frame.width_px, mote.y_frac * frame.height_px) for mote in stand.dust])
+    away = np.hypot(*(known.reshape(-1, 2) - sharpest.place).T)
+    is_known = bool((away < sharpest.size / 2 + 2).any())
+    long = float(np.median([each.length_ratio for each in thing])) > LONG
+    kind = name_kind(origin, long=long, stack=1000 * glass_mm / pitch, patch=patch_um / pitch)
+    return Thing(
+        sharpest=sharpest,
+        kind="sensor_dust" if is_known else kind,
+        is_known=is_known,
+        thing_um=pitch * origin.thing,
+        distance_mm=pitch * origin.distance / 1000,
+        distance_u_mm=pitch * origin.distance_u / 1000,
+    )
+
+
+def _tell(things: Sequence[Thing], pitch: float, f_numbers: int) -> list[str]:
+    """Say in words what lies in the lens, what is new on the sensor, and how far that is sure."""
+    told = [each for each in things if not each.is_known]
+    notes = [
+        f"{WORDS[each.kind]} at x {each.sharpest.place[0]:.0f}, y {each.sharpest.place[1]:.0f}: "
+        f"a shadow {pitch * each.sharpest.size / 1000:.2g} mm wide takes {100 * each.sharpest.depth:.2g} % of the light"
+        + (f", {each.distance_mm:.2g} mm before the sensor" if np.isfinite(each.distance_mm) else "")
+        for each in told[:TOLD]
+    ]
+    if len(told) > TOLD:
+        notes.append(f"and {len(told) - TOLD} more, all in the table")
+    if things and f_numbers < 2:
+        notes.append("flats of one f-number only: distances take every thing as opaque; shoot another two stops apart")
+    return notes

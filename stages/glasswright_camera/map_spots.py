@@ -1,0 +1,93 @@
+"""The stage that lists the dark spots of a flat frame."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright import stage
+from glasswright_camera.locate_small import shrink_mosaic
+from glasswright_camera.mosaic import Mosaic
+from glasswright_camera.spots import SpotMap
+from glasswright_camera.spots_seen import covers, even_out, see_spots
+from glasswright_camera.spots_shape import Shape, measure_shape
+from glasswright_camera.stand import Fraction
+
+if TYPE_CHECKING:
+    from glasswright_camera.spots_seen import Seen
+
+FINEST_WIDTH: Final = 2000
+"""Cells over the width, at most: a shadow of the sharpest dust is still two across."""
+MOST_LISTED: Final = 200
+WIDEST: Final = 0.25
+"""Of the frame's width: the smooth field cannot be told from a wider shadow."""
+
+
+@stage
+def map_spots(mosaic: Mosaic, *, least_depth_frac: Fraction = 0.004) -> SpotMap:
+    """Find the shadows on a frame of an even field, from a few pixels to a quarter of the frame wide.
+
+    Parameters
+    ----------
+    mosaic
+        A shot of the diffuse source. The higher its f-number, the sharper and deeper the shadows.
+    least_depth_frac
+        Light that a spot must take, of the light about it.
+
+    Returns
+    -------
+    SpotMap
+        Sizes are those of a plateau with a sloping rim, fitted; a wide shadow is read too shallow, since the smooth
+        field gives way to it a little.
+    """
+    # even, so that every cell holds as much of each colour
+    block = 2 * max(1, int(np.ceil(mosaic.values.shape[2] / FINEST_WIDTH / 2)))
+    residual, surface = even_out(shrink_mosaic(mosaic, block).light)
+    shapes: list[Shape] = []
+    taken: list[Seen] = []
+    for seen in see_spots(residual, surface):
+        if any(covers(other, seen.place) for other in taken) or any(_holds(shape, seen) for shape in shapes):
+            continue
+        shape = measure_shape(residual, seen)
+        if shape is None or any(_same(shape, other) for other in shapes):
+            continue
+        if shape.depth < least_depth_frac or shape.size > WIDEST * residual.shape[1]:
+            continue
+        taken.append(seen)
+        shapes.append(shape)
+    listed = shapes[:MOST_LISTED]
+    height, width = mosaic.values.shape[1:]
+    return SpotMap(
+        shot=mosaic.shot,
+        width_px=width,
+        height_px=height,
+        f_number=_f_number(mosaic),
+        place_px=np.array([(shape.place + 0.5) * block - 0.5 for shape in listed]).reshape(-1, 2),
+        size_px=np.array([block * shape.size for shape in listed]),
+        size_u_px=np.array([block * shape.size_u for shape in listed]),
+        depth=np.array([shape.depth for shape in listed]),
+        depth_u=np.array([shape.depth_u for shape in listed]),
+        length_ratio=np.array([shape.length / shape.size for shape in listed]),
+        length_px=np.array([block * shape.length for shape in listed]),
+        spot_count=len(shapes),
+        notes=(f"{len(shapes)} spots were found; the clearest {MOST_LISTED} are listed",)
+        if len(shapes) > MOST_LISTED
+        else (),
+    )
+
+
+def _holds(shape: Shape, seen: Seen) -> bool:
+    """Say whether a candidate lies within a shadow that has been measured."""
+    return bool(np.hypot(*(shape.place - seen.place)) < 0.75 * shape.size)
+
+
+def _same(shape: Shape, other: Shape) -> bool:
+    """Say whether a fit has slid into a shadow that has been measured."""
+    return bool(np.hypot(*(shape.place - other.place)) < 0.6 * max(shape.size, other.size))
+
+
+def _f_number(mosaic: Mosaic) -> float:
+    """Give the f-number the shot was set to, else what its file says."""
+    known = (mosaic.setting.f_number if mosaic.setting else None) or mosaic.facts.f_number
+    return float(known) if known else float("nan")

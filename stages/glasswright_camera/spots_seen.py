@@ -1,0 +1,139 @@
+"""Finds dark spots of any size on an even field."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from scipy.ndimage import find_objects, gaussian_filter, label
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Array32 = NDArray[np.float32]
+
+DEGREE: Final = 6
+"""Of the polynomial through the field, in x and in y: follows lamps and falloff, not spots."""
+GRID: Final = 48
+"""Cells over the width through which the field is fitted."""
+NARROW, WIDE = 1.2, 3.6
+"""Standard deviations of the two blurs whose difference shows spots of about six cells."""
+CLEAR: Final = 6.0
+"""Standard deviations of the noise that a spot's peak must have."""
+SKIRT: Final = 3.5
+"""Standard deviations down to which cells belong to the spot."""
+LEAST_SIDE: Final = 24
+STANDARD_OF_MAD: Final = 1.482602
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """A candidate: where it was seen, at which level of the pyramid, how clearly; cells of level 0."""
+
+    place: Array
+    """x and y."""
+    spread: Array
+    """(2, 2): covariance of its cells' places."""
+    level: int
+    clearness: float
+
+
+def even_out(light: Array32) -> tuple[Array32, Array32]:
+    """Give light over a smooth surface, less 1, and the surface over its median.
+
+    Single cells below all their neighbours (dead pixels) and bright ones (hot pixels) are taken out.
+    """
+    surface = fit_surface(light)
+    residual = light / surface - 1
+    # what is one cell wide vanishes, what is two wide stays
+    residual = np.maximum(residual, lowest_neighbour(residual))
+    noise = STANDARD_OF_MAD * float(np.median(np.abs(residual - np.median(residual))))
+    return np.minimum(residual, 4 * noise).astype(np.float32), (surface / np.median(surface)).astype(np.float32)
+
+
+def lowest_neighbour(frame: Array32) -> Array32:
+    """Give the lowest of the eight cells about each."""
+    padded = np.pad(frame, 1, mode="edge")
+    rows, columns = frame.shape
+    lowest = np.full_like(frame, np.inf)
+    for dy, dx in ((0, 0), (0, 1), (0, 2), (1, 0), (1, 2), (2, 0), (2, 1), (2, 2)):
+        np.minimum(lowest, padded[dy : dy + rows, dx : dx + columns], out=lowest)
+    return lowest
+
+
+def fit_surface(light: Array32) -> Array32:
+    """Fit a polynomial to cell means; what lies far below it is left out in turn."""
+    rows, columns = light.shape
+    side = max(columns // GRID, 1)
+    high, wide = rows // side, columns // side
+    cells = light[: high * side, : wide * side].reshape(high, side, wide, side).mean(axis=(1, 3)).astype(np.float64)
+    y, x = (2 * ((np.arange(count) + 0.5) * side / size) - 1 for count, size in ((high, rows), (wide, columns)))
+    rise, run = (np.polynomial.legendre.legvander(axis, DEGREE) for axis in (y, x))
+    design = np.einsum("ij,kl->ikjl", rise, run).reshape(high * wide, -1)
+    value, kept = cells.ravel(), np.ones(cells.size, dtype=bool)
+    fit = np.zeros(design.shape[1])
+    for _ in range(4):
+        part = design[kept]
+        fit = np.linalg.solve(part.T @ part, part.T @ value[kept])
+        off = value / (design @ fit) - 1
+        kept = off > -4 * STANDARD_OF_MAD * float(np.median(np.abs(off[kept])))
+    fine_y, fine_x = (
+        np.polynomial.legendre.legvander(2 * (np.arange(size) + 0.5) / size - 1, DEGREE) for size in (rows, columns)
+    )
+    return np.asarray(fine_y @ fit.reshape(DEGREE + 1, DEGREE + 1) @ fine_x.T, dtype=np.float32)
+
+
+def halve(frame: Array32) -> Array32:
+    """Average 2 x 2 cells into one."""
+    rows, columns = frame.shape[0] // 2, frame.shape[1] // 2
+    return np.asarray(frame[: 2 * rows, : 2 * columns].reshape(rows, 2, columns, 2).mean(axis=(1, 3)))
+
+
+def see_spots(residual: Array32, surface: Array32) -> list[Seen]:
+    """Give candidates at all sizes, clearest first; a thing may be seen at several levels."""
+    found: list[Seen] = []
+    level = 0
+    while min(residual.shape) >= LEAST_SIDE:
+        found += _see_level(residual, surface, level)
+        residual, surface, level = halve(residual), halve(surface), level + 1
+    return sorted(found, key=lambda each: -each.clearness)
+
+
+def _see_level(residual: Array32, surface: Array32, level: int) -> list[Seen]:
+    """Label what stands out of the noise after a band of sizes is picked; noise grows where light falls off."""
+    band = gaussian_filter(residual, WIDE, mode="nearest") - gaussian_filter(residual, NARROW, mode="nearest")
+    band *= np.sqrt(surface)
+    noise = STANDARD_OF_MAD * float(np.median(np.abs(band)))
+    if noise == 0:
+        return []
+    clear = band / noise
+    parts, _ = label(clear > SKIRT)
+    found = []
+    for index, box in enumerate(find_objects(parts), start=1):
+        weight = np.where(parts[box] == index, clear[box], 0)
+        if weight.max() < CLEAR:
+            continue
+        y, x = np.mgrid[box]
+        total = weight.sum()
+        middle = np.array([(x * weight).sum(), (y * weight).sum()]) / total
+        dx, dy = x - middle[0], y - middle[1]
+        mixed = (dx * dy * weight).sum()
+        spread = np.array([[(dx * dx * weight).sum(), mixed], [mixed, (dy * dy * weight).sum()]]) / total
+        scale = 2**level
+        found.append(
+            Seen(
+                place=(middle + 0.5) * scale - 0.5,
+                spread=(spread + np.eye(2) / 12) * scale**2,
+                level=level,
+                clearness=float(weight.max()),
+            )
+        )
+    return found
+
+
+def covers(seen: Seen, place: Array, reach: float = 2.5) -> bool:
+    """Say whether a place lies within a candidate's ellipse, so many standard deviations out."""
+    offset = place - seen.place
+    return bool(offset @ np.linalg.solve(seen.spread, offset) < reach**2)
