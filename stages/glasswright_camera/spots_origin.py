@@ -80,15 +80,16 @@ def gather_sightings(maps: Sequence[SpotMap]) -> list[list[Sighting]]:
     A shadow is sharpest and deepest at the highest f-number, so a thing is one that shows there; what shows only at a
     lower one is no shadow of anything in the light's way. Opened up, the shadow stays in its place and widens.
     """
-    ordered = sorted(maps, key=lambda each: -each.f_number)
-    highest = ordered[0].f_number
+    # a shot whose f-number nobody knows comes last
+    ordered = sorted(maps, key=lambda each: -np.nan_to_num(each.f_number))
+    highest = float(np.nan_to_num(ordered[0].f_number))
     things: list[list[Sighting]] = []
     for each in ordered:
         for sighting in list_sightings(each):
             home = _find_home(things, sighting, WIDEST_READ * each.width_px)
             if home is not None:
                 home.append(sighting)
-            elif each.f_number == highest:
+            elif np.nan_to_num(each.f_number) == highest:
                 things.append([sighting])
     return things
 
