@@ -109,6 +109,11 @@ def mark(shape: str, tip: str) -> str:
     return element("g", element("title", words(tip)), shape, class_="mark")
 
 
+def mark_dot(x: float, y: float, class_: str, radius: float, tip: str) -> str:
+    """Give a round point that is a mark itself: the same as `mark` around `dot`, in fewer letters."""
+    return element("circle", element("title", words(tip)), cx=x, cy=y, r=radius, class_=f"mark {class_}")
+
+
 def dot(x: float, y: float, class_: str, radius: float = 4.0) -> str:
     """Give a round point."""
     return element("circle", cx=x, cy=y, r=radius, class_=class_)

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright.drawing import Picture, Plot, canvas, dot, line, mark, reach
-from glasswright_camera.drawing_field import WIDTH, legend, plot_canvas, polyline
+from glasswright.drawing import Picture, Plot, canvas, dot, line, mark_dot, path, reach
+from glasswright_camera.drawing_field import WIDTH, legend, plot_canvas
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -65,7 +65,7 @@ def _draw_lattice(distortion: Distortion) -> Picture:
     for k, (x, y) in enumerate(middle + bent * unit):
         column, row = distortion.disc_node[k]
         tip = f"column {column}, row {row}: {100 * local[k]:+.3f} % of its height {distortion.disc_height_frac[k]:.2f}"
-        parts.append(mark(dot(float(x), float(y), "fill one", 3), tip))
+        parts.append(mark_dot(float(x), float(y), "fill one", 3, tip))
     bottom = 2 * high + 22
     parts.append(legend(34, bottom, [("ideal", "ideal lattice"), ("one plain", f"as seen, ×{times}")], apart=160))
     title = f"The lattice as the lens bends it, ×{times}"
@@ -77,12 +77,14 @@ def _draw_lattice(distortion: Distortion) -> Picture:
 
 
 def _draw_lines(node: NDArray[np.int64], place: Array, class_: str) -> str:
-    parts = []
+    points: list[tuple[float, float]] = []
     for axis in range(2):
         for value in np.unique(node[:, axis]):
             row = np.flatnonzero(node[:, axis] == value)
-            parts.append(polyline(place[row[np.argsort(node[row, 1 - axis])]], class_))
-    return "".join(parts)
+            ordered = place[row[np.argsort(node[row, 1 - axis])]]
+            points += [(float(x), float(y)) for x, y in ordered]
+            points.append((np.nan, np.nan))
+    return path(points, class_)
 
 
 def _draw_curve(distortion: Distortion) -> Picture:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright.drawing import SHADES, Plot, Scale, canvas, dot, element, label, line, path, words
+from glasswright.drawing import SHADES, Plot, Scale, canvas, dot, element, label, line, words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -76,22 +76,21 @@ def shade_bar(top: float, low: float, high: float, name: str) -> str:
     return "".join(parts)
 
 
-def polyline(points: Array, class_: str) -> str:
-    """Draw a line through places on the drawing."""
-    return path([(float(x), float(y)) for x, y in points], class_)
+def arrow(start: Sequence[float], end: Sequence[float]) -> list[tuple[float, float]]:
+    """Give the points of an arrow, its head too, so that it prints and scales like the rest; nothing if it is short.
 
-
-def arrow(start: Sequence[float], end: Sequence[float], class_: str) -> str:
-    """Draw an arrow; its head is lines, so that it prints and scales like the rest."""
+    Ends with a point that is not finite: many arrows make one path.
+    """
     x, y, to_x, to_y = float(start[0]), float(start[1]), float(end[0]), float(end[1])
     along = np.array([to_x - x, to_y - y])
     length = float(np.hypot(*along))
     if length < 0.3:
-        return element("circle", cx=x, cy=y, r=1.0, class_=f"fill {class_}")
+        return []
     along = along / length * min(5.0, length * 0.5)
     side = np.array([-along[1], along[0]]) * 0.5
     left, right = np.array([to_x, to_y]) - along + side, np.array([to_x, to_y]) - along - side
-    return path([(x, y), (to_x, to_y), (left[0], left[1]), (right[0], right[1]), (to_x, to_y)], class_)
+    tip, away = (to_x, to_y), (float("nan"), float("nan"))
+    return [(x, y), tip, (float(left[0]), float(left[1])), (float(right[0]), float(right[1])), tip, away]
 
 
 def legend(x: float, y: float, entries: Sequence[tuple[str, str]], *, apart: float = 130.0) -> str:

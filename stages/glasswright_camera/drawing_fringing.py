@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright.drawing import Picture, dot, label, line, mark
+from glasswright.drawing import Picture, label, line, mark_dot, path
 from glasswright_camera.drawing_field import MARGIN, FrameView, arrow, legend
 from glasswright_camera.repeats import main_plane, shared_discs
 
@@ -56,17 +56,19 @@ def draw_fringing(traces: tuple[Trace, ...]) -> list[Picture]:
 def _draw_arrows(
     view: FrameView, place_px: Array, shift: dict[str, Array], u: dict[str, Array], times: int, node: NDArray[np.int64]
 ) -> list[str]:
+    places, radius = view.place(place_px), view.disc_radius(place_px)
     parts = []
-    for k, start in enumerate(view.place(place_px)):
-        arrows = [dot(float(start[0]), float(start[1]), "ideal", 1.2)] + [
-            arrow(start, start + shift[name][k] * view.scale * times, f"line {kind} plain")
-            for name, kind in (("red", "two"), ("blue", "one"))
-        ]
+    for name, kind in (("red", "two"), ("blue", "one")):
+        ends = places + shift[name] * view.scale * times
+        points = [point for start, end in zip(places, ends, strict=True) for point in arrow(start, end)]
+        parts.append(path(points, f"line {kind} plain"))
+    for k, (x, y) in enumerate(places):
         numbers = "; ".join(
             f"{name} {np.hypot(*shift[name][k]):.3f} ± {2 * float(np.hypot(*u[name][k])) / np.sqrt(2):.3f} pixel"
             for name in shift
         )
-        parts.append(mark("".join(arrows), f"column {node[k, 0]}, row {node[k, 1]}: {numbers}"))
+        tip = f"column {node[k, 0]}, row {node[k, 1]}: {numbers}"
+        parts.append(mark_dot(float(x), float(y), "spot", radius, tip))
     bottom = view.bottom + 26
     one_px = next(each for each in (1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01) if each * view.scale * times <= 120)
     length = one_px * view.scale * times

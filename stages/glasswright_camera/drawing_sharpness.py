@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright.drawing import LINE_KINDS, Picture, Plot, dot, label, line, mark, shade
+from glasswright.drawing import LINE_KINDS, Picture, Plot, dot, label, line, mark, mark_dot, shade
 from glasswright_camera.drawing_field import WIDTH, FrameView, legend, plot_canvas, shade_bar
 from glasswright_camera.repeats import main_plane, mean_with_scatter, shared_discs
 
@@ -80,7 +80,7 @@ def _draw_map(field: FieldReading, side: int, low: float, high: float) -> Pictur
         value, u = field.value[k, side], field.value_u[k, side]
         column, row = field.node[k]
         tip = f"column {column}, row {row}: {value:.3f} ± {2 * u:.3f} cycles/pixel"
-        parts.append(mark(dot(float(x), float(y), shade(float(value), low, high), radius), tip))
+        parts.append(mark_dot(float(x), float(y), shade(float(value), low, high), radius, tip))
     x, y = view.place(field.place_px[worst : worst + 1])[0]
     parts.append(dot(float(x), float(y), "ring", radius + 2))
     where = f"lowest {field.value[worst, side]:.3f} (ringed)"

@@ -97,9 +97,9 @@ def test_sharper_discs_are_shaded_higher():
     circles = [
         each
         for each in parse(draw_traces(sharp_shots())[0]).iter(SVG + "circle")
-        if each.get("class", "").startswith("shade")
+        if each.get("class", "").startswith("mark shade")
     ]
-    shades = [int(each.get("class").removeprefix("shade")) for each in circles]
+    shades = [int(each.get("class").removeprefix("mark shade")) for each in circles]
     middle = np.array([[float(each.get("cx")), float(each.get("cy"))] for each in circles])
     distance = np.hypot(*(middle - middle.mean(axis=0)).T)
     assert np.corrcoef(shades, distance)[0, 1] < -0.95
@@ -205,7 +205,7 @@ def test_a_lattice_says_each_discs_local_distortion_and_is_drawn_bent_the_right_
     last = f"{distortion.disc_local_pct[-1]:+.3f} % of its height {distortion.disc_height_frac[-1]:.2f}"
     assert f"column 12, row 8: {last}" in tips(lattice)
     assert "it is carried on" in curve.description
-    discs = [each for each in parse(lattice).iter(SVG + "circle") if each.get("class") == "fill one"]
+    discs = [each for each in parse(lattice).iter(SVG + "circle") if each.get("class") == "mark fill one"]
     ideal = [each for each in parse(lattice).iter(SVG + "path") if each.get("class") == "ideal"]
     ends = [float(v) for each in ideal for v in re.findall(r"[ML]([-\d.]+) ", each.get("d"))]
     assert max(float(each.get("cx")) for each in discs) < max(ends), "barrel draws the corners in"
