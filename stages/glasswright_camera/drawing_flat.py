@@ -45,7 +45,7 @@ def draw_flat(field: FlatField) -> list[Picture]:
                 continue
             parts.append(path(_inside(view, points), "line one plain"))
             if len(points) > 8:
-                names.append(_name(view, points, f"{level:.{_decimals(step)}f}"))
+                names.append(_name(view, points, scale.write(level, 8)))
     plane = "green" if "green" in field.planes else field.planes[0]
     parts += names
     corners = [float(loss[0, 0]), float(loss[0, -1]), float(loss[-1, 0]), float(loss[-1, -1])]
@@ -56,10 +56,6 @@ def draw_flat(field: FlatField) -> list[Picture]:
         "as the smooth field has it before the source's own unevenness is divided out."
     )
     return [Picture(title, view.draw(*parts, below=38, name=title), described)]
-
-
-def _decimals(step: float) -> int:
-    return max(0, -int(np.floor(np.log10(step) + 1e-9)))
 
 
 def _write(values: list[float]) -> str:

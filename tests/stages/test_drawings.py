@@ -252,6 +252,13 @@ def test_contours_of_light_lie_where_the_light_is_lost():
         assert min(close) < 1.5
 
 
+def test_contours_a_quarter_of_a_stop_apart_are_not_rounded_to_tenths():
+    flat = make_flat()
+    (picture,) = draw_flat(replace(flat, gain=flat.gain**1.4))
+    levels = {each.text for each in parse(picture).iter(SVG + "text") if re.fullmatch(r"\d\.\d+", each.text or "")}
+    assert levels == {"0.25", "0.50", "0.75", "1.00", "1.25", "1.50"}
+
+
 def test_a_panel_is_no_measure_of_the_lens():
     assert draw_flat(make_flat("panel")) == []
 
