@@ -9,7 +9,7 @@ import numpy as np
 import pypdfium2
 import pytest
 from chart_drawing import Scene, draw_light, expose, make_layout, make_stand
-from printed_chart import find_blobs, look_at_print, render
+from printed_chart import Raster, find_blobs, look_at_print, render
 from scipy import ndimage
 
 from glasswright.commands.main import run_command
@@ -135,23 +135,47 @@ def test_a_sheet_of_any_size_holds_a_chart_of_that_size(paper, orientation):
     assert (np.array([wide, high]) - layout.pitch_mm * 0.6 - found.centre).min() > 0
 
 
-def test_several_sheets_put_together_are_the_one_picture():
-    """The tiles of a small chart are laid on each other by their crosses, and show the same as one large sheet."""
+def put_together(data, layout, dpi):
+    """Lay the sheets side by side as one who cuts and glues them does, by the places of their tiles."""
+    tiling = draw_chart(layout, choose_paper("A4", "auto", is_wide=True), (), tiled=True)[1]
+    scale = dpi / 25.4
+    width = max(tile.left_mm + tile.width_mm for tile in tiling.tiles)
+    height = max(tile.top_mm + tile.height_mm for tile in tiling.tiles)
+    whole = np.ones((math.ceil(height * scale) + 2, math.ceil(width * scale) + 2), np.float32)
+    for page, tile in enumerate(tiling.tiles):
+        sheet = render(data, dpi, page)
+        corner = (np.array(sheet.light.shape[::-1]) / sheet.px_per_mm - [tile.width_mm, tile.height_mm]) / 2
+        left, top = (math.ceil(each * scale) for each in (tile.left_mm, tile.top_mm))
+        right, low = (math.floor(each * scale) for each in (tile.left_mm + tile.width_mm, tile.top_mm + tile.height_mm))
+        # to a part of a pixel, so that what is glued is as true as what was printed
+        y, x = np.mgrid[top:low, left:right] + 0.5
+        across = (x / scale - tile.left_mm + corner[0]) * sheet.px_per_mm[0] - 0.5
+        down = (y / scale - tile.top_mm + corner[1]) * sheet.px_per_mm[1] - 0.5
+        whole[top:low, left:right] = ndimage.map_coordinates(sheet.light, [down, across], order=1)
+    return Raster(light=whole, px_per_mm=np.array([scale, scale]))
+
+
+def test_sheets_that_are_put_together_are_located_and_measured_crosses_and_all():
     data, layout = printed("--paper", "A4", "--tiled", "--pitch-mm", "30")
-    whole, _ = draw_chart(layout, choose_paper("A2", "landscape", is_wide=True), (), tiled=False)
-    found = find_blobs(render(whole, 100), 5.0)
-    relative = found.centre - found.centre.min(axis=0)
-    document = pypdfium2.PdfDocument(data)
-    assert len(document) == 4
-    seen = [find_blobs(render(data, 100, page), 5.0).centre for page in range(4)]
-    assert sum(map(len, seen)) == 117
-    nodes = set()
-    for centres in seen:
-        # any disc of a sheet fixes where the sheet lies; all others must then fall on discs of the whole
-        steps = (centres - centres[0]) / layout.pitch_mm
-        assert np.abs(steps - np.round(steps)).max() < 0.003
-        nodes.add(len(centres))
-    assert np.abs(relative / layout.pitch_mm - np.round(relative / layout.pitch_mm)).max() < 0.003
+    assert len(pypdfium2.PdfDocument(data)) == 4
+    whole = put_together(data, layout, 300)
+    found = find_blobs(whole, 5.0)
+    assert len(found.centre) == 117
+    steps = (found.centre - found.centre.min(axis=0)) / layout.pitch_mm
+    assert np.abs(steps - np.round(steps)).max() < 2e-4
+    scene = Scene(layout=layout, pitch_px=105.0, blur_px=0.9)
+    fit, bent, _ = hang(scene, look_at_print(scene, whole, found.centre.mean(axis=0)))
+    _, drawn_bent, _ = hang(scene, draw_light(scene))
+    print(
+        bent.local_worst_pct,
+        drawn_bent.local_worst_pct,
+        bent.picture_height_worst_pct,
+        drawn_bent.picture_height_worst_pct,
+        bent.residual_rms_px,
+        drawn_bent.residual_rms_px,
+    )
+    assert fit.disc_count == 117
+    assert False
 
 
 def test_neighbouring_sheets_show_the_same_where_they_overlap():
