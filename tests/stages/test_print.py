@@ -166,16 +166,10 @@ def test_sheets_that_are_put_together_are_located_and_measured_crosses_and_all()
     scene = Scene(layout=layout, pitch_px=105.0, blur_px=0.9)
     fit, bent, _ = hang(scene, look_at_print(scene, whole, found.centre.mean(axis=0)))
     _, drawn_bent, _ = hang(scene, draw_light(scene))
-    print(
-        bent.local_worst_pct,
-        drawn_bent.local_worst_pct,
-        bent.picture_height_worst_pct,
-        drawn_bent.picture_height_worst_pct,
-        bent.residual_rms_px,
-        drawn_bent.residual_rms_px,
-    )
     assert fit.disc_count == 117
-    assert False
+    assert bent.picture_height_worst_pct == pytest.approx(drawn_bent.picture_height_worst_pct, abs=0.005)
+    assert bent.local_worst_pct == pytest.approx(drawn_bent.local_worst_pct, abs=0.005)
+    assert bent.residual_rms_px < 0.003
 
 
 def test_neighbouring_sheets_show_the_same_where_they_overlap():
