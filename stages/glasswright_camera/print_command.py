@@ -33,7 +33,7 @@ Examples:
   glasswright print ramp --paper A4 --out prints
   glasswright print sheet night/tickets/T-0412 --cards configs/cards --out prints
 """
-RAMP = Path("configs/charts/ramp.yaml")
+RAMP = Path("configs/charts/ramp_9x17.yaml")
 CHART = Path("configs/charts/lattice_13x9.yaml")
 Command = Any
 

@@ -17,7 +17,7 @@ from glasswright_rehearsal.layout import read_layout
 from glasswright_rehearsal.lens import Aberrations
 from glasswright_rehearsal.ramp import place_board
 
-PRINT = Path(__file__).parents[2] / "configs/charts/ramp.yaml"
+PRINT = Path(__file__).parents[2] / "configs/charts/ramp_9x17.yaml"
 
 
 def make_ramp_scene(defocus_um=0.0, *, angle_deg=45.0, f_number=2.0, turn_deg=0.0) -> Scene:

@@ -13,7 +13,7 @@ from glasswright_camera.locate_ramp import locate_ramp
 from glasswright_camera.print_advice import ramp_magnification
 from glasswright_camera.stand import ChartUse, RampLayout, RampUse, Sensor, Stand
 
-RAMP = Path(__file__).parents[2] / "configs" / "charts" / "ramp.yaml"
+RAMP = Path(__file__).parents[2] / "configs" / "charts" / "ramp_9x17.yaml"
 
 
 @pytest.fixture(scope="module")
