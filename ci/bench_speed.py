@@ -22,6 +22,12 @@ from pathlib import Path
 
 import plain_script
 import rawpy
+
+from glasswright import CaptureFacts, Setting, Shot
+from glasswright.commands.main import run_command
+from glasswright.config import load_stand
+from glasswright.ledger import Ledger
+from glasswright.plugins import load_plugins
 from glasswright_camera import (
     combine_flats,
     decode_raw,
@@ -33,12 +39,6 @@ from glasswright_camera import (
     reduce_flat,
     trace_edges,
 )
-
-from glasswright import CaptureFacts, Setting, Shot
-from glasswright.commands.main import run_command
-from glasswright.config import load_stand
-from glasswright.ledger import Ledger
-from glasswright.plugins import load_plugins
 
 PLAN = "configs/plans/fixed_focal.yaml"
 FLATS_PLAN = """\

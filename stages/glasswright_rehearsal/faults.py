@@ -26,9 +26,7 @@ LENS_FAULTS = MappingProxyType(
 )
 """Name -> what it does."""
 
-FOCUS_FAULTS = MappingProxyType(
-    {"autofocus_offset": "autofocus stops before or behind the subject"}
-)
+FOCUS_FAULTS = MappingProxyType({"autofocus_offset": "autofocus stops before or behind the subject"})
 """Name -> what it does; of the lens, but seen only where the camera focuses: in ramp shots."""
 
 SHOOTING_FAULTS = MappingProxyType(

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 import glasswright_camera
 from glasswright.artefact import Artefact, Setting
 from glasswright.ledger import Ledger
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 ZONES = ("centre", "mid", "upper_left", "upper_right", "lower_left", "lower_right")
 CORNERS = ZONES[2:]

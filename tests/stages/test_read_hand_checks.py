@@ -18,7 +18,6 @@ from glasswright_camera.hand_list import HAND_LIST
 from glasswright_rehearsal.hand import FAILED_CHECK, HAND_FAULTS, answer_hand_checks
 from glasswright_rehearsal.models import MODELS
 
-
 STAND = Path(__file__).parents[2] / "configs/stands/north_bench.yaml"
 
 

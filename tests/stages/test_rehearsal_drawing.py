@@ -64,8 +64,12 @@ def test_exact_disc_against_the_closed_form_of_a_gaussian_blurred_disc():
         pytest.param(ROUND, make_blur(1.39, 0.0, (0.08, 0.0, 0.08)), 1.2e-4, id="f/8"),
         pytest.param(ROUND, make_blur(2.78, 0.2, (0.1, 0.05, 0.3), 0.2, 11.0, (2.0, 1.0)), 1e-4, id="haze and shake"),
         pytest.param(ROUND, make_blur(2.78, 0.2, (0.1, 0.0, 0.1), coma_waves=0.6, coma_deg=70), 2e-4, id="coma"),
-        pytest.param(ROUND, make_blur(5.5, 0.1, (0.1, 0.05, 0.2), coma_waves=1.5, coma_deg=200), 1.2e-4, id="coma at f/2"),
-        pytest.param(STRETCHED, make_blur(2.78, 0.2, (0.1, 0, 0.1), coma_waves=0.6, coma_deg=-20), 3e-4, id="stretched, coma"),
+        pytest.param(
+            ROUND, make_blur(5.5, 0.1, (0.1, 0.05, 0.2), coma_waves=1.5, coma_deg=200), 1.2e-4, id="coma at f/2"
+        ),
+        pytest.param(
+            STRETCHED, make_blur(2.78, 0.2, (0.1, 0, 0.1), coma_waves=0.6, coma_deg=-20), 3e-4, id="stretched, coma"
+        ),
         pytest.param(STRETCHED, make_blur(), 1e-5, id="stretched by a tenth"),
         pytest.param(STRETCHED, make_blur(2.78, 0.5, (0.1, 0.0, 0.1)), 2e-4, id="stretched, defocused"),
     ],

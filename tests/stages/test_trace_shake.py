@@ -4,7 +4,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-
 from rehearsed_shots import make_lattice_scene, stand_for, take_shot
 
 from glasswright import Unmeasurable
