@@ -11,7 +11,7 @@ import tempfile
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 from glasswright.artefact import Setting, Ticket
 from glasswright.config import check, scan_yaml
@@ -100,6 +100,7 @@ class BenchStand:
     bodies = ("Ostrel D7",)
     sha256 = "bench"
     watch = None
+    repeatability: ClassVar[Mapping[str, Spread]] = {}
     reproducibility: Mapping[str, Spread]
 
 

@@ -57,6 +57,7 @@ class ToyStand:
     name: str = "north-bench"
     bodies: tuple[str, ...] = ("Ostrel D7",)
     reproducibility: dict[str, ToySpread] = field(default_factory=lambda: {"*": ToySpread(u=1e-9)})
+    repeatability: dict[str, ToySpread] = field(default_factory=dict)
     sha256: str = hashlib.sha256(STAND_TEXT.encode()).hexdigest()
     watch: None = None
 

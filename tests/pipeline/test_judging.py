@@ -66,6 +66,25 @@ def test_the_uncertainty_is_the_stages_own_with_the_stands(tmp_path):
     assert said.verdict is Verdict.REVIEW
 
 
+@pytest.mark.parametrize(("shots", "u"), [(None, 0.05), (1, 0.05), (4, 0.036056), (5, 0.03)])
+def test_under_five_shots_the_stands_pooled_repeatability_comes_in(tmp_path, shots, u):
+    stand = ToyStand(reproducibility={SHARP: ToySpread(u=0.03)}, repeatability={SHARP: ToySpread(u=0.04)})
+    measured = kept(centre__sharp_cy_per_px=(0.5, 0.0), **({} if shots is None else {"shot_count": shots}))
+    assert one(judge(tmp_path, state(measured), AT_F2, stand=stand)).u == pytest.approx(u, rel=1e-4)
+
+
+def test_repeatability_stands_for_no_reproducibility(tmp_path):
+    stand = ToyStand(reproducibility={}, repeatability={SHARP: ToySpread(u=0.001)})
+    said = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(0.5, 0.0))), AT_F2, stand=stand))
+    assert said.verdict is Verdict.REVIEW
+
+
+def test_no_card_accepts_the_numbers_of_another_lens(tmp_path):
+    write_card(tmp_path / "card.yaml", [SIMPLE.replace("rule", "accept: [identity_contradiction], rule")])
+    with pytest.raises(ConfigError, match="cannot hold `identity_contradiction`: no limit is met by another lens's"):
+        load_cards(tmp_path)
+
+
 def test_the_stands_patterns_count_after_the_exact_name_and_the_largest_of_them(tmp_path):
     spreads = {"*": ToySpread(u=0.001), "measure_mtf50.*_cy_per_px": ToySpread(relative_u=0.1)}
     at = state(kept(centre__sharp_cy_per_px=(0.5, 0.0)))

@@ -3,6 +3,7 @@
 import itertools
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -35,7 +36,8 @@ def test_the_numbers_are_those_that_the_renderer_tells(fault):
     frame = find_frame(1, stand.pitch_um)
     layout = fit_layout(stand.layout, frame)
     night = Night(out=Path(), tickets=1, megapixels=1, seed=3, stand=STAND, model=MODEL)
-    pose = plan_visit(night, 0, layout, frame).pose
+    # a chart that hangs askew puts its discs out of focus by their depth, which a rehearsed past leaves out
+    pose = replace(plan_visit(night, 0, layout, frame).pose, tilt_x_deg=0.0, tilt_y_deg=0.0)
     lens = set_lens(draw_copy(MODELS[MODEL], 1, np.random.default_rng(2)), 50, 2.0)
     lens = lens if fault is None else harm_lens(lens, fault, 1.0)
     scene = Scene(frame=frame, lens=lens, sensor=mosaic_sensor("RGGB"), layout=layout, pose=pose)

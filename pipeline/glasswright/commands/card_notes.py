@@ -26,7 +26,7 @@ def note_stand(file: CardFile, stand: StandFile) -> Iterator[Problem]:
         yield file.document.problem(("valid_for", "stand"), said)
         return
     for index, limit in enumerate(file.card.limits):
-        if file.card.rule_of(limit) == "guarded" and not find_spreads(stand, limit.measure):
+        if file.card.rule_of(limit) == "guarded" and not find_spreads(stand.reproducibility, limit.measure):
             yield file.document.problem(
                 ("limits", index),
                 f"stand `{stand.name}` declares no reproducibility of `{limit.measure}`: this limit is REVIEW at best",

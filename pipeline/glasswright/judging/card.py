@@ -94,6 +94,10 @@ class ValidFor(ConfigModel):
     where: tuple[Fact, ...] = ()
 
 
+NEVER_ACCEPTED: Final = frozenset({"identity_contradiction"})
+"""Caveats that say whose numbers these are, not how good they are."""
+
+
 class Limit(Bounded):
     """One limit: of what, at which settings, how it is decided."""
 
@@ -108,6 +112,10 @@ class Limit(Bounded):
         if self.min is None and self.max is None:
             msg = "must have `min`, `max` or both"
             raise ValueError(msg)
+        never = NEVER_ACCEPTED.intersection(self.accept)
+        if never:
+            msg = f"`accept` cannot hold `{min(never)}`: no limit is met by another lens's numbers; correct the ticket"
+            raise ValueError(msg)
         return self
 
     @property
@@ -120,6 +128,9 @@ class Limit(Bounded):
         """Path of the field in that result."""
         return self.measure.partition(".")[2]
 
+
+SHOTS: Final = "shot_count"
+"""The field in which a result says how many shots it was taken from."""
 
 HAND_STEP: Final = "read_hand_checks"
 """Name that a plan gives to the step that reads a ticket's hand checks."""
@@ -177,4 +188,5 @@ class Card(ConfigModel):
     def measures(self) -> frozenset[str]:
         """Name everything that the card reads."""
         hand = [measure for name in self.hand_checks for measure in hand_measures(name)]
-        return frozenset([*(each.measure for each in (*self.limits, *self.valid_for.where)), *hand])
+        shots = [f"{limit.step}.{SHOTS}" for limit in self.limits]
+        return frozenset([*(each.measure for each in (*self.limits, *self.valid_for.where)), *hand, *shots])

@@ -18,7 +18,7 @@ from glasswright.judging.comparing_sides import (
     sort_key,
     why_missing,
 )
-from glasswright.judging.judge import find_spreads, reproducibility
+from glasswright.judging.judge import find_spreads, spread_u
 
 if TYPE_CHECKING:
     from glasswright.judging.card import Card
@@ -186,7 +186,7 @@ def _uncertainty(pair: Pair, one: Measured, other: Measured) -> float | None:
     """Give the standard uncertainty of a difference; None where a part of it is not known."""
     parts: list[float] = []
     for visit, each in zip(pair.visits, (one, other), strict=True):
-        stand = reproducibility(find_spreads(visit.stand, pair.measure), each.value or 0.0)
+        stand = spread_u(find_spreads(visit.stand.reproducibility, pair.measure), each.value or 0.0)
         if each.u is None or not each.u >= 0 or stand is None:
             return None
         parts += [each.u, stand]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Final, Protocol
 
+from glasswright.judging.card import SHOTS
 from glasswright.judging.decision import Tolerance, Uncertainty, decide
 from glasswright.judging.hand_checks import judge_hand_checks
 from glasswright.judging.validity import TicketView, why_not_valid
@@ -23,8 +24,12 @@ if TYPE_CHECKING:
     from glasswright.ledger.records import KeptOutcome, TicketState
     from glasswright.measurements import Measured
 
-JUDGE_VERSION: Final = 1
+JUDGE_VERSION: Final = 2
 """Raised whenever the same numbers and card could get another verdict; older judgements are then judged again."""
+
+
+ENOUGH_SHOTS: Final = 5
+"""From here on a result's own scatter tells how well a shot repeats; below, the stand's pooled one stands for it."""
 
 
 class Spread(Protocol):
@@ -52,7 +57,11 @@ class JudgingStand(Protocol):
 
     @property
     def reproducibility(self) -> Mapping[str, Spread]:
-        """`step.field`, or a pattern of such, -> spread."""
+        """`step.field`, or a pattern of such, -> spread of the lens set up again."""
+
+    @property
+    def repeatability(self) -> Mapping[str, Spread]:
+        """The same of one more shot, nothing touched."""
 
     @property
     def sha256(self) -> str:
@@ -117,7 +126,8 @@ def judge_limit(
         tolerance=Tolerance(
             lower=limit.min, upper=limit.max, rule=card.rule_of(limit), confidence=card.confidence_of(limit)
         ),
-        spreads=find_spreads(stand, limit.measure),
+        spreads=find_spreads(stand.reproducibility, limit.measure),
+        repeats=find_spreads(stand.repeatability, limit.measure),
     )
     if all(outcome.scope >= Scope.TICKET for outcome in outcomes):
         if limit.at != type(limit.at)():
@@ -139,7 +149,21 @@ class Question:
     limit: Limit
     tolerance: Tolerance
     spreads: Sequence[Spread]
-    """What the stand file says of the measure."""
+    """What the stand file says of the measure's reproducibility."""
+    repeats: Sequence[Spread]
+    """And of its repeatability."""
+
+    def stand_u(self, value: float, shots: Measured | None) -> float | None:
+        """Give the stand's part of the uncertainty; None where it declares no reproducibility.
+
+        The pooled scatter of a shot comes in, over the square root of the shots, where they are too few to have told
+        their own; a result that does not say how many counts as one.
+        """
+        again = spread_u(self.spreads, value)
+        count = shots.value if shots is not None and shots.value is not None and shots.value >= 1 else 1.0
+        if again is None or count >= ENOUGH_SHOTS:
+            return again
+        return math.hypot(again, (spread_u(self.repeats, value) or 0.0) / math.sqrt(count))
 
 
 def _judge_setting(question: Question, setting: Setting) -> list[LimitVerdict]:
@@ -158,7 +182,8 @@ def _judge_outcome(question: Question, outcome: KeptOutcome) -> LimitVerdict:
     unknown = _why_unknown(limit, outcome, measured) or view.why_fact_unknown(question.card, outcome.setting)
     if unknown or measured is None or measured.value is None:
         return _unknown(limit, at, unknown)
-    uncertainty = Uncertainty(own=_believed(measured.u), stand=reproducibility(question.spreads, measured.value))
+    stand_u = question.stand_u(measured.value, outcome.measured.get(SHOTS))
+    uncertainty = Uncertainty(own=_believed(measured.u), stand=stand_u)
     verdict, reason = decide(measured.value, measured.unit, uncertainty, question.tolerance)
     caveats = sorted({*outcome.caveats, *view.caveats}.difference(limit.accept))
     if caveats:
@@ -195,15 +220,15 @@ def _believed(u: float | None) -> float | None:
     return u if u is not None and u >= 0 else None
 
 
-def find_spreads(stand: JudgingStand, measure: str) -> Sequence[Spread]:
-    """Give what a stand file says of a measure: the entry with its own name, or else every pattern that fits."""
-    exact = stand.reproducibility.get(measure)
+def find_spreads(declared: Mapping[str, Spread], measure: str) -> Sequence[Spread]:
+    """Give what a stand file declares of a measure: the entry with its own name, or else every pattern that fits."""
+    exact = declared.get(measure)
     if exact is not None:
         return (exact,)
-    return [spread for pattern, spread in stand.reproducibility.items() if fnmatchcase(measure, pattern)]
+    return [spread for pattern, spread in declared.items() if fnmatchcase(measure, pattern)]
 
 
-def reproducibility(spreads: Sequence[Spread], value: float) -> float | None:
+def spread_u(spreads: Sequence[Spread], value: float) -> float | None:
     """Give the standard uncertainty that spreads mean for a value, in its unit: the largest, None if there is none."""
     given = [_believed(s.u if s.u is not None else abs(value) * (s.relative_u or 0.0)) for s in spreads]
     return max((u for u in given if u is not None), default=None)

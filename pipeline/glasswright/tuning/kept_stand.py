@@ -28,6 +28,7 @@ class KeptStand:
     name: str
     bodies: tuple[str, ...]
     reproducibility: Mapping[str, Spread]
+    repeatability: Mapping[str, Spread]
     sha256: str
 
 
@@ -50,10 +51,12 @@ def read_kept_stand(document: Document | None, ticket: str) -> KeptStand:
         raise NoStandError(f"the ledger keeps no stand file for ticket {ticket}: give one with --stand")
     read = scan_bytes(Path(f"the stand file of ticket {ticket}"), document.text.encode())
     bodies, problems = check(read, tuple[str, ...], "bodies")
-    spreads: Mapping[str, Spread] | None = {}
-    if "reproducibility" in read.data:
-        spreads, more = check(read, dict[str, Spread], "reproducibility")
-        problems = (*problems, *more)
-    if problems or bodies is None or spreads is None:
+    spreads: dict[str, Mapping[str, Spread]] = {"reproducibility": {}, "repeatability": {}}
+    for key in spreads:
+        if key in read.data:
+            declared, more = check(read, dict[str, Spread], key)
+            problems = (*problems, *more)
+            spreads[key] = declared or {}
+    if problems or bodies is None:
         raise NoStandError(f"{problems[0]}: give a stand file with --stand")
-    return KeptStand(name=document.name, bodies=bodies, reproducibility=spreads, sha256=document.sha256)
+    return KeptStand(name=document.name, bodies=bodies, sha256=document.sha256, **spreads)
