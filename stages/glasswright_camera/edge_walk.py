@@ -86,6 +86,7 @@ def walk_discs(
     count = np.zeros(planes, dtype=np.int64)
     look = np.zeros((planes, LOOK))
     seen = np.zeros(planes, dtype=np.bool_)
+    shares = np.empty(2)
     for disc in range(discs):
         scale = math.sqrt(abs(np.linalg.det(maps[disc])))
         inverse = np.linalg.inv(maps[disc])
@@ -115,12 +116,17 @@ def walk_discs(
             near = grown_inner <= 1.6 * inner and grown_outer <= 1.6 * outer
             every = 1 if near else every
             inner, outer = max(grown_inner, inner), max(grown_outer, outer)
-        for plane in range(planes):
+        fullest = int(np.argmax(count))
+        shares[:] = FIRST_SHARE
+        for turn in range(planes):
+            plane = (fullest + turn) % planes
             value[plane, disc, SPARE + 6] = NO_EDGE
             if seen[plane]:
+                guided = turn > 0 and value[fullest, disc, SPARE + 6] == MEASURED
                 _fit_plane(
                     pixel[plane], count[plane], look[plane], centre[disc], radius_px[disc], radial[disc], tables, bends,
-                    expected, profile_step, value[plane, disc], covariance[plane, disc], profile[plane, disc],
+                    expected, profile_step, guided, value[fullest, disc], shares, value[plane, disc],
+                    covariance[plane, disc], profile[plane, disc],
                 )  # fmt: skip
 
 
@@ -136,24 +142,34 @@ def _fit_plane(
     bends: Array,
     expected: Array,
     profile_step: float,
+    guided: bool,
+    guide: Array,
+    shares: Array,
     value: Array,
     covariance: Array,
     profile: Array,
 ) -> None:
-    """Fit one disc in one plane, from the first look, and again about the centre so found if that moved."""
-    unit = look[2] / HALF_SIGMA
-    bend = unit / radius_px
+    """Fit one disc in one plane, from the first look, and again about the centre so found if that moved.
+
+    The plane with most pixels goes first, and finds how astigmatic and comatic the disc's blur is (`shares`); it is the
+    guide of the others, which begin at its blur and its shares.
+    """
     move = look[4:6].copy()
     start = np.zeros(PARAMETERS)
+    unit = look[2] / HALF_SIGMA
+    if guided:
+        start[:] = guide[:PARAMETERS]
+        start[GRADIENT:WIDTH] = 0.0
+        unit = math.sqrt(start[WIDTH])
     start[DARK], start[CONTRAST], start[SHIFT], start[WIDTH] = look[0], look[1] - look[0], look[3], unit**2
+    bend = unit / radius_px
     which, factor = np.empty(PARAMETERS, dtype=np.int64), np.empty((DIRECTIONS, PARAMETERS))
     angular_factors(which, factor)
     cell = np.empty((DIRECTIONS, BINS, 4))
     table = np.empty(tables.shape[1:])
     variance = np.empty(2)
     fitted, spread, prior = np.empty(PARAMETERS), np.empty((PARAMETERS, PARAMETERS)), np.empty((PARAMETERS, PARAMETERS))
-    shares = np.full(2, FIRST_SHARE)
-    stale, fresh, near = True, True, False
+    stale, fresh, near = True, not guided, False
     for _ in range(5):
         if stale:
             gather(pixel, count, move, radius_px, radial, unit, cell)
