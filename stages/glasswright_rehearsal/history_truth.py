@@ -60,8 +60,9 @@ def tell_facts(lens: Lens, pose: Pose, layout: Layout, frame: Frame, zones: Zone
 def _find_sharpness(lens: Lens, frame: Frame, places: Array) -> Array:
     """Give (places, 2): MTF50 across the image radius, then along it."""
     offset = places - frame.centre_px
-    length = np.maximum(np.hypot(offset[:, 0], offset[:, 1]), 1e-9)
-    cos, sin = offset[:, 0] / length, offset[:, 1] / length
+    # an angle gives a direction of length 1 in the very middle too
+    angle = np.arctan2(offset[:, 1], offset[:, 0])
+    cos, sin = np.cos(angle), np.sin(angle)
     blur = find_blur(lens, frame, places, "green")
     return find_mtf50(blur, np.stack([-sin, cos], axis=1), np.stack([cos, sin], axis=1))
 

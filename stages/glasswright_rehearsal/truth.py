@@ -69,8 +69,9 @@ def _find_disc_mtf50(scene: Scene, edges: Edges) -> Array:
     """Give (planes, circles, 2): MTF50 across the image radius (sagittal), then along it (tangential)."""
     green = edges.node_px[len(scene.sensor.planes) // 2]
     offset = green - scene.frame.centre_px
-    length = np.maximum(np.hypot(offset[:, 0], offset[:, 1]), 1e-9)
-    cos, sin = offset[:, 0] / length, offset[:, 1] / length
+    # an angle gives a direction of length 1 in the very middle too
+    angle = np.arctan2(offset[:, 1], offset[:, 0])
+    cos, sin = np.cos(angle), np.sin(angle)
     across, along = np.stack([-sin, cos], axis=1), np.stack([cos, sin], axis=1)
     return np.stack(
         [

@@ -16,6 +16,7 @@ from glasswright.ledger.returned import latest_returned
 from glasswright.plugins import load_plugins
 from glasswright_rehearsal.command import rehearse
 from glasswright_rehearsal.faults import Fault, harm_lens
+from glasswright_rehearsal.geometry import Pose
 from glasswright_rehearsal.history_truth import tell_facts
 from glasswright_rehearsal.history_visits import BAD_FRAC, draw_history
 from glasswright_rehearsal.models import MODELS, draw_copy, set_lens
@@ -51,6 +52,20 @@ def test_the_numbers_are_those_that_the_renderer_tells(fault):
     # nodes, not the centres of what a disc becomes
     assert facts.red_green_px == pytest.approx(truth["lateral_colour"]["red"]["worst_px"], abs=2e-3)
     assert facts.blue_green_px == pytest.approx(truth["lateral_colour"]["blue"]["worst_px"], abs=2e-3)
+
+
+def test_a_disc_in_the_very_middle_is_as_sharp_as_those_beside_it():
+    stand = read_stand(STAND)
+    frame = find_frame(24, stand.pitch_um)
+    layout = fit_layout(stand.layout, frame)
+    lens = set_lens(draw_copy(MODELS[MODEL], 1, np.random.default_rng(2)), 50, 4.0)
+    lens = replace(lens, distortion=replace(lens.distortion, axis_shift_frac=(0.0, 0.0)))
+    middle, beside = (
+        tell_facts(lens, Pose(magnification_frac=0.0219, shift_px=shift), layout, frame, stand.zones)
+        for shift in ((0.0, 0.0), (0.5, 0.5))
+    )
+    for zone, told in middle.zones_cy_per_px.items():
+        assert told == pytest.approx(beside.zones_cy_per_px[zone], rel=2e-3)
 
 
 def test_a_past_has_bad_lenses_of_which_some_are_missed():
