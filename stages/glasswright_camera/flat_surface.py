@@ -97,10 +97,9 @@ def make_smoother(
         raise Unmeasurable(
             f"too few good blocks around block ({x[worst]:.0f}, {y[worst]:.0f}) of the frame to follow the light there"
         )
-    normal = np.einsum("pkt,pk,pku->ptu", design, trusted, design)
-    first = np.linalg.inv(normal)[:, 0, :]
-    weight = np.einsum("pt,pkt,pk->pk", first, design, trusted)
-    return Smoother(block=block, weight=weight)
+    weighted = design * trusted[:, :, None]
+    first = np.linalg.inv(np.swapaxes(weighted, 1, 2) @ design)[:, 0, :]
+    return Smoother(block=block, weight=(weighted @ first[:, :, None])[:, :, 0])
 
 
 def take_nearest(place: NDArray[np.float64], count: int) -> NDArray[np.int64]:
