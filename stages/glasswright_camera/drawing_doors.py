@@ -5,16 +5,23 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from glasswright import Shot
+from glasswright_camera.centring import Centring
 from glasswright_camera.chart_fit import ChartFit
 from glasswright_camera.distortion import Distortion
+from glasswright_camera.drawing_centring import draw_centring
 from glasswright_camera.drawing_distortion import draw_distortion
 from glasswright_camera.drawing_flat import draw_flat
 from glasswright_camera.drawing_focus import draw_focus
 from glasswright_camera.drawing_frame import draw_bare_frame, draw_fit_frame, draw_flat_frame, draw_trace_frame
 from glasswright_camera.drawing_fringing import draw_fringing
+from glasswright_camera.drawing_offset import draw_offset, draw_ramp
 from glasswright_camera.drawing_sharpness import draw_sharpness, read_field
+from glasswright_camera.drawing_spots import draw_spots
 from glasswright_camera.drawing_sweep import draw_sweep
 from glasswright_camera.flat import FlatField, FlatShot
+from glasswright_camera.focus_offset import FocusOffset
+from glasswright_camera.ramp import RampTrace
+from glasswright_camera.spots import Spots
 from glasswright_camera.sweep import Sweep
 from glasswright_camera.trace import Trace
 
@@ -32,8 +39,15 @@ def draw_traces(traces: tuple[Trace, ...]) -> list[Picture]:
     return [] if field is None else [*draw_sharpness(field), *draw_fringing(traces)]
 
 
-DRAWINGS = {Distortion: draw_distortion, FlatField: draw_flat, Sweep: draw_sweep}
-SERIES_DRAWINGS = {Trace: draw_traces}
+DRAWINGS = {
+    Centring: draw_centring,
+    Distortion: draw_distortion,
+    FlatField: draw_flat,
+    FocusOffset: draw_offset,
+    Spots: draw_spots,
+    Sweep: draw_sweep,
+}
+SERIES_DRAWINGS = {RampTrace: draw_ramp, Trace: draw_traces}
 FRAME_DRAWINGS = {
     Trace: draw_trace_frame,
     ChartFit: draw_fit_frame,

@@ -11,7 +11,6 @@ from glasswright_camera.drawing_field import legend, plot_canvas
 from glasswright_camera.field import CORNERS, zone_members
 from glasswright_camera.focus_curve import LEAST_STEPS, focus_curve
 from glasswright_camera.repeats import main_plane, shared_discs
-from glasswright_camera.stand import Zones
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,7 +28,8 @@ def read_zones(series: tuple[Trace, ...]) -> list[tuple[str, Array, Array]]:
     main = main_plane(series[0])
     value = repeats.stack(lambda t: t.mtf50)[:, main].mean(axis=2)
     value_u = np.sqrt((repeats.stack(lambda t: t.mtf50_u)[:, main] ** 2).sum(axis=2)) / 2
-    members = zone_members(repeats.places(), series[0].width_px, series[0].height_px, Zones())
+    first = series[0]
+    members = zone_members(repeats.places(), first.width_px, first.height_px, first.zones)
     found = []
     for zone in ("centre", *CORNERS):
         inside = members[zone]

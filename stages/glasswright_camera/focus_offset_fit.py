@@ -27,11 +27,24 @@ CERTAIN: Final = 3.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vertex:
-    """Where the blur is least, with its standard uncertainty, and the least blur."""
+    """Where the blur is least, with its standard uncertainty, and the curve that was fitted about it."""
 
     place: float
     place_u: float
     blur: float
+    """The least blur."""
+    square: float
+    """Weight of the square of the distance from the vertex in half-widths."""
+    fourth: float
+    """That of its fourth power."""
+    low: float
+    """First and last place of the rows that were fitted."""
+    high: float
+
+    def at(self, place: Array) -> Array:
+        """Give the fitted blur at places."""
+        away = (place - self.place) / ((self.high - self.low) / 2)
+        return np.asarray(self.blur + self.square * away**2 + self.fourth * away**4)
 
 
 def find_vertex(place: Array, blur: Array, blur_u: Array, what: str) -> Vertex:
@@ -61,11 +74,20 @@ def find_vertex(place: Array, blur: Array, blur_u: Array, what: str) -> Vertex:
     curve, spread = _parabola(t, y, float(np.mean(blur_u[near] ** 2)))
     _refuse_unbent(curve, spread, place, blur, what)
     vertex = float(np.clip(-curve[1] / (2 * curve[2]), -3, 3))
-    vertex, vertex_u, least = _refine(t, y, vertex, float(np.mean(blur_u[near] ** 2)))
+    vertex, vertex_u, weight = _refine(t, y, vertex, float(np.mean(blur_u[near] ** 2)))
     found = middle + half * vertex
     if not place.min() < found < place.max():
         raise Unmeasurable(_outside(what, is_far=found > 0))
-    return Vertex(place=found, place_u=half * vertex_u, blur=least)
+    least, square, fourth = (float(each) for each in weight)
+    return Vertex(
+        place=found,
+        place_u=half * vertex_u,
+        blur=least,
+        square=square,
+        fourth=fourth,
+        low=float(x.min()),
+        high=float(x.max()),
+    )
 
 
 def _choose_rows(place: Array, blur: Array) -> NDArray[np.bool_]:
@@ -104,8 +126,8 @@ def _outside(what: str, *, is_far: bool) -> str:
     return f"best focus in {what} lies outside the ramp's scale, {side}; adjust the focus and shoot the ramp again"
 
 
-def _refine(t: Array, y: Array, vertex: float, variance: float) -> tuple[float, float, float]:
-    """Fit the curve about a free vertex, from a first one (Gauss-Newton); give vertex, uncertainty, least blur."""
+def _refine(t: Array, y: Array, vertex: float, variance: float) -> tuple[float, float, Array]:
+    """Fit the curve about a free vertex, from a first one (Gauss-Newton); give vertex, uncertainty, weights."""
     covariance: Array = np.eye(4)
     weight: Array = np.zeros(3)
     for _ in range(12):
@@ -120,4 +142,4 @@ def _refine(t: Array, y: Array, vertex: float, variance: float) -> tuple[float, 
         vertex += step
         if abs(step) < 1e-6 or abs(vertex) > 3:
             break
-    return vertex, float(np.sqrt(covariance[3, 3])), float(weight[0])
+    return vertex, float(np.sqrt(covariance[3, 3])), weight

@@ -64,8 +64,14 @@ class Spots(Artefact):
     """(spots, 2)."""
     kind: tuple[str, ...]
     """(spots,): `sensor_dust`, `lens_dust`, `scratch`, `patch` or `unsure`."""
-    shadow_um: NDArray[np.float64]
+    is_known: NDArray[np.bool_]
+    """Whether it is on the stand's list of dust."""
+    frame_px: NDArray[np.int64]
+    """(2,): width and height of the frame."""
+    shadow_px: NDArray[np.float64]
     """Width of the shadow at the highest f-number that shows it."""
+    shadow_um: NDArray[np.float64]
+    """The same in um."""
     depth: NDArray[np.float64]
     """Light lost there, of the light about it."""
     thing_um: NDArray[np.float64]

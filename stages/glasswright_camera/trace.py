@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
 from glasswright import Artefact
+from glasswright_camera.stand import Zones
 from glasswright_camera.trace_oddness import odd_traces
 
 if TYPE_CHECKING:
@@ -73,6 +74,8 @@ class Trace(Artefact):
     """(discs,): one of the three marked nodes."""
     disc_count: int
     left_out_count: int
+    zones: Zones = field(default_factory=Zones)
+    """The stand's: drawings know no stand, and must name the same discs as the measures."""
 
     @property
     def has_edge(self) -> NDArray[np.bool_]:

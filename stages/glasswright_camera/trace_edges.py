@@ -82,6 +82,7 @@ def trace_edges(
         rotation_deg=fit.rotation_deg,
         disc_count=int(good.sum()),
         left_out_count=fit.left_out_count + left_out,
+        zones=stand.zones,
         caveats=("beyond_nyquist",) if beyond else (),
         notes=name_notes(mosaic.shot, failed, beyond=beyond),
         **table.columns(),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from glasswright.ledger.documents import find_document
 from glasswright.outcome import Status
+from glasswright.pages.before_after import compare_before
 from glasswright.pages.figures import draw_figures
 from glasswright.pages.limits import arrange_limits, read_card
 from glasswright.pages.standing import ACTIONS, REFERENCE, stand_of
@@ -76,6 +77,7 @@ def describe_ticket(
         "sweeps": draw_sweeps(state.outcomes, standing.judgement.verdicts if standing.judgement else ()),
         "figures": figures,
         "frames": frames,
+        "before": compare_before(ledger, standing, visits),
         "visits": [visit for visit in visits if visit.number != standing.number],
         "refusals": list_refusals(state.outcomes, outcomes),
         "notes": list_notes(state.outcomes),

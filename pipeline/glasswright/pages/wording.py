@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 COVERAGE: Final = 2.0
 """Uncertainties are written as so many standard uncertainties, and the pages say so."""
 MOST_DECIMALS: Final = 6
+LONGEST_TEXT: Final = 40
 MINUS: Final = "\N{MINUS SIGN}"
 
 
@@ -61,6 +62,23 @@ def say_value(value: float | None, u: float | None) -> str:
         return say_number(value)
     decimals = decimals_of(COVERAGE * u)
     return f"{_minus(f'{value:.{decimals}f}')} ± {COVERAGE * u:.{decimals}f}"
+
+
+def say_change(change: float | None, u: float | None) -> str:
+    """Write a difference with its sign and its uncertainty: `+0.012 ± 0.006`; empty where there is none."""
+    if change is None or not math.isfinite(change):
+        return ""
+    return ("+" if change > 0 else "") + say_value(change, u)
+
+
+def say_change_side(value: float | str | None, u: float | None) -> str:
+    """Write one side of a difference with the decimals that the difference's uncertainty leaves it."""
+    if isinstance(value, str):
+        return value if len(value) <= LONGEST_TEXT else value[: LONGEST_TEXT - 1] + "…"
+    if value is None or not math.isfinite(value):
+        return "–"
+    known = u is not None and math.isfinite(u) and u > 0
+    return _minus(f"{value:.{decimals_of(COVERAGE * u)}f}") if known and u else say_number(value)
 
 
 def decimals_of(u: float) -> int:

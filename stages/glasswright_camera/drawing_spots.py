@@ -1,0 +1,70 @@
+"""A drawing of the shadows on the flats: where they lie, how wide they are, and what throws them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright.drawing import Picture, dot, label, mark
+from glasswright_camera.drawing_field import MARGIN, FrameView, legend
+
+if TYPE_CHECKING:
+    from glasswright_camera.spots import Spots
+
+KINDS: Final = {
+    "lens_dust": ("one", "dust in the lens"),
+    "patch": ("two", "patch in the lens"),
+    "scratch": ("three", "long mark"),
+    "sensor_dust": ("four", "dust on the sensor"),
+    "unsure": ("five", "of unknown origin"),
+}
+"""Class and name of each kind, those of the lens first."""
+LEAST_RADIUS: Final = 4.0
+"""Of a ring on the drawing: a smaller one could not be pointed at."""
+NUMBERED: Final = 12
+"""The deepest bear their rank; more numbers than these run into each other."""
+
+
+def draw_spots(spots: Spots) -> list[Picture]:
+    """Draw every shadow as a ring as wide as it is; the deepest bear their rank, all say their numbers."""
+    view = FrameView(width_px=int(spots.frame_px[0]), height_px=int(spots.frame_px[1]))
+    places = view.place(spots.place_px)
+    parts = [_draw_spot(spots, k, view, (float(x), float(y))) for k, (x, y) in enumerate(places)]
+    found = [kind for kind in KINDS if kind in spots.kind]
+    key = [(f"hollow {KINDS[kind][0]}", f"{KINDS[kind][1]} {spots.kind.count(kind)}") for kind in found]
+    rows = [key[start : start + 3] for start in range(0, len(key), 3)]
+    parts += [legend(MARGIN, view.bottom + 26 + 22 * row, names, apart=180) for row, names in enumerate(rows)]
+    if not found:
+        parts.append(label(MARGIN, view.bottom + 26, "no shadow found", anchor="start", class_="name"))
+    title = "Spots found on the flat"
+    flats = "one f-number" if spots.setting_count == 1 else f"{spots.setting_count} f-numbers"
+    described = (
+        f"Shadows on the flats of {flats}, on the frame as the file has it. A ring is as wide as the shadow at the "
+        "highest f-number that shows it (the smallest rings are drawn larger); a dot in it means that the stand's list "
+        f"of dust has it. Numbers rank the {NUMBERED} that take most light."
+    )
+    below = 40.0 + 22 * max(len(rows) - 1, 0)
+    return [Picture(title, view.draw(*parts, below=below, name=title, marks=bool(found)), described)]
+
+
+def _draw_spot(spots: Spots, k: int, view: FrameView, place: tuple[float, float]) -> str:
+    (x, y), (class_, name) = place, KINDS[spots.kind[k]]
+    radius = max(float(spots.shadow_px[k]) * view.scale / 2, LEAST_RADIUS)
+    shape = dot(x, y, "spot", radius) + dot(x, y, f"hollow {class_}", radius)
+    if spots.is_known[k]:
+        shape += dot(x, y, f"fill {class_}", 1.6)
+    if k < NUMBERED:
+        outside = x + radius + 4 if x < view.width_px * view.scale - 12 else x - radius - 4
+        shape += label(outside, y + 4, f"{k + 1}", anchor="start" if outside > x else "end")
+    return mark(shape, f"{k + 1}: {name}{', known' if spots.is_known[k] else ''}, {_say(spots, k)}")
+
+
+def _say(spots: Spots, k: int) -> str:
+    away, away_u = float(spots.distance_mm[k]), float(spots.distance_u_mm[k])
+    u = f" ± {2 * away_u:.2g}" if np.isfinite(away_u) else ""
+    before = f", {away:.3g}{u} mm before the sensor" if np.isfinite(away) else ""
+    x, y = spots.place_px[k]
+    wide = float(spots.shadow_um[k])
+    size = f"{wide / 1000:.2g} mm" if wide >= 1000 else f"{wide:.0f} µm"
+    return f"at x {x:.0f}, y {y:.0f}: shadow {size} wide, takes {100 * spots.depth[k]:.2g} % of the light{before}"
