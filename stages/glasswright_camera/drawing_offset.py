@@ -54,7 +54,7 @@ def draw_ramp(traces: tuple[RampTrace, ...]) -> list[Picture]:
         parts.append(_draw_plane(plot, (kind, name), row, vertex, (first, lens)))
         key.append((kind, f"{name} {_say_vertex(vertex, first, lens)}"))
     parts += [_draw_other(plot, trace, lens, number) for number, trace in enumerate(traces[1:], start=2)]
-    parts.append(legend(30, plot.y.start + 62, key, apart=178))
+    parts.append(legend(6, plot.y.start + 62, key, apart=188))
     title = "Blur along the inclined board"
     return [Picture(title, plot_canvas(plot, *parts, name=title), _describe(len(traces)))]
 
@@ -115,7 +115,8 @@ def _draw_plane(
         board = [board_mm(float(each), lens.focal_length_mm, trace.magnification_frac) for each in fine]
         parts.append(plot.line(board, curve.tolist(), f"line {kind}"))
         at, u = _at_board(vertex, trace, lens)
-        low, high, foot = plot.x(at - COVERAGE * u), plot.x(at + COVERAGE * u), plot.y.start - 8
+        low, high = plot.x(at - COVERAGE * u), plot.x(at + COVERAGE * u)
+        foot = plot.y.start - 8 * (1 + list(KINDS.values()).index(kind))
         upright = line(plot.x(at), plot.y.start, plot.x(at), plot.y(vertex.blur), f"bar {kind}")
         across = line(low, foot, high, foot, f"bar {kind}")
         parts.append(mark(upright + across, f"best focus in {name}: {_say_vertex(vertex, trace, lens)}"))

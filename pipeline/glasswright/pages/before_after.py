@@ -151,7 +151,7 @@ def _gravity(change: Change) -> tuple[bool, float]:
 def _lay_row(change: Change) -> ChangeRow:
     return ChangeRow(
         measure=_name(change),
-        unit=unit_word(change.measure),
+        unit=_unit(change),
         at=change.at,
         before=say_change_side(change.first, change.u),
         after=say_change_side(change.second, change.u),
@@ -167,6 +167,11 @@ def _name(change: Change) -> str:
     return f"{say_heading(say_step(step))}: {say_measure(change.measure)}" if field else say_heading(say_step(step))
 
 
+def _unit(change: Change) -> str:
+    """Give the unit; what is counted says so, for its name does not."""
+    return "count" if change.unit == "count" else unit_word(change.measure)
+
+
 def _fold_all(rest: Sequence[Change], changes: Sequence[Change]) -> Iterable[Fold]:
     """Fold what has no row: by what each is worth, and where that cannot be told by the reason."""
     for word, heading in FOLDED.items():
@@ -180,7 +185,7 @@ def _fold(heading: str, why: str, members: Sequence[Change]) -> Fold:
     settings = tuple(dict.fromkeys(each.at for each in members))
     table: dict[tuple[str, str], dict[str, str]] = {}
     for each in members:
-        table.setdefault((_name(each), unit_word(each.measure)), {})[each.at] = _say_cell(each)
+        table.setdefault((_name(each), _unit(each)), {})[each.at] = _say_cell(each)
     rows = tuple(
         (name, unit, tuple(cells.get(setting, "") for setting in settings)) for (name, unit), cells in table.items()
     )

@@ -18,6 +18,7 @@ from glasswright.pages.frames import draw_frames
 from glasswright.pages.model_page import describe_model
 from glasswright.pages.night_page import describe_night
 from glasswright.pages.places import ASSETS, NIGHT, Places
+from glasswright.pages.setting_pages import part_figures
 from glasswright.pages.stand_page import describe_stand, read_health
 from glasswright.pages.standing import read_standings
 from glasswright.pages.ticket_page import describe_runs, describe_ticket
@@ -64,6 +65,16 @@ class Built:
     pages: int
     faults: int
     """Drawings that could not be made; their pages say why."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Made:
+    """What was written of one ticket."""
+
+    pages: int
+    """Its own, and those of its settings."""
+    faults: int
+    """Drawings that could not be made."""
 
 
 def choose_night(runs: Sequence[Run], number: int | None) -> tuple[Run, ...]:
@@ -129,8 +140,13 @@ def build_pages(ledger: Path, out: Path, *, night: int | None, tickets: Path | N
         )
         for each in standings
     ]
-    faults = _run_jobs(jobs, workers)
-    return Built(night=out / NIGHT, tickets=len(jobs), pages=pages + len(jobs), faults=faults)
+    made = _run_jobs(jobs, workers)
+    return Built(
+        night=out / NIGHT,
+        tickets=len(jobs),
+        pages=pages + sum(each.pages for each in made),
+        faults=sum(each.faults for each in made),
+    )
 
 
 def _write_shared(
@@ -167,12 +183,12 @@ def _write(out: Path, places: Places, file: str, template: str, home: str, conte
     write_whole(out / file, page.encode())
 
 
-def _run_jobs(jobs: Sequence[Job], workers: int) -> int:
+def _run_jobs(jobs: Sequence[Job], workers: int) -> list[Made]:
     if workers <= 1 or len(jobs) < 2:
-        return sum(map(build_ticket, jobs))
+        return list(map(build_ticket, jobs))
     # a fork of a process with threads could lock up
     with ProcessPoolExecutor(min(workers, len(jobs)), mp_context=get_context("spawn")) as pool:
-        return sum(pool.map(build_ticket, jobs, chunksize=max(1, len(jobs) // (8 * workers))))
+        return list(pool.map(build_ticket, jobs, chunksize=max(1, len(jobs) // (8 * workers))))
 
 
 @cache
@@ -180,8 +196,8 @@ def _plugins() -> Plugins:
     return load_plugins()
 
 
-def build_ticket(job: Job) -> int:
-    """Write one ticket's page; give how many drawings could not be made.
+def build_ticket(job: Job) -> Made:
+    """Write one ticket's page, and those of its settings where the drawings are too heavy for one page.
 
     Raises
     ------
@@ -198,5 +214,11 @@ def build_ticket(job: Job) -> int:
         visits = read_standings(ledger, job.same_lens)
         context = describe_ticket(ledger, state, _plugins(), frames, visits)
         context["runs"] = describe_runs(read_runs(ledger), job.ticket)
-    _write(job.out, job.places, job.places.tickets[job.ticket], "ticket.html", HOME_OF_TICKET, context)
-    return sum(len(group.faults) for group in context["figures"])
+    page = job.places.tickets[job.ticket]
+    figures = part_figures(context["figures"], page)
+    context["figures"] = figures
+    _write(job.out, job.places, page, "ticket.html", HOME_OF_TICKET, context)
+    parted = [group for group in figures if group.page]
+    for group in parted:
+        _write(job.out, job.places, group.page, "setting.html", HOME_OF_TICKET, {**context, "group": group})
+    return Made(pages=1 + len(parted), faults=sum(len(group.faults) for group in figures))

@@ -35,6 +35,8 @@ class Figures:
     figures: tuple[Figure, ...]
     faults: tuple[str, ...]
     """Drawings that could not be made, and why."""
+    page: str = ""
+    """Page of their own that they stand on, relative to the folder of pages; empty for the ticket's own."""
 
 
 def draw_figures(ledger: Ledger, state: TicketState, plugins: Plugins, steps: Sequence[str]) -> tuple[Figures, ...]:

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 NIGHT = "index.html"
 ASSETS = "assets"
 FRAMES = "frames"
+SETTINGS = "settings"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
