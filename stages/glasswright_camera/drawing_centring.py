@@ -16,8 +16,15 @@ if TYPE_CHECKING:
 COVERAGE: Final = 2.0
 NO_DIRECTION_DEG: Final = 60.0
 """A direction less certain than this is none to speak of."""
+MINUS: Final = "\N{MINUS SIGN}"
 RADIUS: Final = 66.0
 CENTRES: Final = {"red": "two", "blue": "one", "falloff": "four"}
+
+TILT_OF: Final = {
+    "lens": " The tilt is the lens's own.",
+    "lens and body": " The tilt is of lens and body together, for no reference lens is known.",
+    "not separable": " The chart's own tilt could not be told from the lens's.",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +47,7 @@ class Dial:
     def full(self) -> float:
         """A round size that the ring stands for, which holds the sign and most of its uncertainty."""
         most = self.size + COVERAGE * max(self.size_u, self.aside_u)
-        step = tick_step(max(most, 1e-9), 3)
+        step = tick_step(max(most, 1e-9), 6)
         return float(np.ceil(most / step) * step) or step
 
     @property
@@ -82,12 +89,11 @@ def draw_centring(centring: Centring) -> list[Picture]:
 
 def _draw_dials(dials: list[Dial], tilt_of: str) -> Picture:
     parts = [_draw_dial(dial, 93 + 187 * k) for k, dial in enumerate(dials)]
-    of = f" The tilt is of {tilt_of}." if tilt_of.startswith("lens") else ""
-    of = " The tilt of the chart could not be told from the lens's." if tilt_of == "not separable" else of
     described = (
         "Arrows point on the frame as the file has it: to the softer side, to where the far tails of points lie, to "
         "the side whose focus lies behind the sensor. Each ring has its own scale. The shaded patch about an arrow's "
-        f"end is two standard uncertainties; where it reaches the middle, nothing is sure to be off.{of}"
+        f"end is two standard uncertainties; where it reaches the middle, nothing is sure to be off."
+        f"{TILT_OF.get(tilt_of, '')}"
     )
     title = "Signs of tilt and decentring"
     return Picture(title, canvas(WIDTH, 226, *parts, label=title, marks=True), described)
@@ -183,6 +189,7 @@ def _draw_bowl(centring: Centring) -> list[Picture]:
     described = (
         "The surface of best focus along the way in which its plane rises most, against the centre's, in steps of the "
         f"focus series, as shot, chart and body tilt included. Plane {tilt:.2f} ± {COVERAGE * tilt_u:.2f}, "
-        f"bowl {bowl:+.2f} ± {COVERAGE * bowl_u:.2f} steps at the corner; {centring.focus_disc_count} discs."
+        f"bowl {f'{bowl:+.2f}'.replace('-', MINUS)} ± {COVERAGE * bowl_u:.2f} steps at the corner; "
+        f"{centring.focus_disc_count} discs."
     )
     return [Picture(title, plot_canvas(plot, *parts, name=title, marks=False), described)]

@@ -52,7 +52,7 @@ def draw_ramp(traces: tuple[RampTrace, ...]) -> list[Picture]:
         kind = KINDS.get(name, "five")
         vertex = _find(first, lens, row, name)
         parts.append(_draw_plane(plot, (kind, name), row, vertex, (first, lens)))
-        key.append((kind, f"{name} {_say_vertex(vertex, first, lens)}"))
+        key.append((kind, f"{name} {_say_vertex(vertex, first, lens).removesuffix(' mm')}"))
     parts += [_draw_other(plot, trace, lens, number) for number, trace in enumerate(traces[1:], start=2)]
     parts.append(legend(6, plot.y.start + 62, key, apart=188))
     title = "Blur along the inclined board"
@@ -64,7 +64,7 @@ def _describe(shots: int) -> str:
     return (
         f"Points are the rows of discs{others}. Lines are the fitted curves, upright marks their vertices with two "
         f"standard uncertainties of the fit; rows blurred more than {SPAN:g} times the least are not fitted. Zero is "
-        "the band that was focused on."
+        "the band that was focused on; the key gives best focus in mm."
     )
 
 

@@ -6,20 +6,21 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright.drawing import Picture, dot, label, mark
-from glasswright_camera.drawing_field import MARGIN, FrameView, legend
+from glasswright.drawing import Picture, dot, label, mark, path
+from glasswright_camera.drawing_field import MARGIN, FrameView
 
 if TYPE_CHECKING:
     from glasswright_camera.spots import Spots
 
 KINDS: Final = {
-    "lens_dust": ("one", "dust in the lens"),
-    "patch": ("two", "patch in the lens"),
-    "scratch": ("three", "long mark"),
-    "sensor_dust": ("four", "dust on the sensor"),
-    "unsure": ("five", "of unknown origin"),
+    "lens_dust": ("one", 0, "dust in the lens"),
+    "patch": ("two", 4, "patch in the lens"),
+    "scratch": ("three", 2, "long mark"),
+    "sensor_dust": ("four", 3, "dust on the sensor"),
+    "unsure": ("five", 6, "of unknown origin"),
 }
-"""Class and name of each kind, those of the lens first."""
+"""Class, corners (none: a ring; two: a bar aslant) and name of each kind, those of the lens first: shapes tell them
+apart for those whom colours do not."""
 LEAST_RADIUS: Final = 4.0
 """Of a ring on the drawing: a smaller one could not be pointed at."""
 NUMBERED: Final = 12
@@ -27,37 +28,53 @@ NUMBERED: Final = 12
 
 
 def draw_spots(spots: Spots) -> list[Picture]:
-    """Draw every shadow as a ring as wide as it is; the deepest bear their rank, all say their numbers."""
+    """Draw every shadow as wide as it is; the deepest bear their rank, all say their numbers."""
     view = FrameView(width_px=int(spots.frame_px[0]), height_px=int(spots.frame_px[1]))
     places = view.place(spots.place_px)
     parts = [_draw_spot(spots, k, view, (float(x), float(y))) for k, (x, y) in enumerate(places)]
     found = [kind for kind in KINDS if kind in spots.kind]
-    key = [(f"hollow {KINDS[kind][0]}", f"{KINDS[kind][1]} {spots.kind.count(kind)}") for kind in found]
-    rows = [key[start : start + 3] for start in range(0, len(key), 3)]
-    parts += [legend(MARGIN, view.bottom + 26 + 22 * row, names, apart=180) for row, names in enumerate(rows)]
+    for k, kind in enumerate(found):
+        x, y = MARGIN + 8 + 180 * (k % 3), view.bottom + 26 + 22 * (k // 3)
+        parts.append(outline(kind, (x, y - 4), 6.0))
+        parts.append(label(x + 14, y, f"{KINDS[kind][2]}: {spots.kind.count(kind)}", anchor="start"))
     if not found:
         parts.append(label(MARGIN, view.bottom + 26, "no shadow found", anchor="start", class_="name"))
     title = "Spots found on the flat"
     flats = "one f-number" if spots.setting_count == 1 else f"{spots.setting_count} f-numbers"
     described = (
-        f"Shadows on the flats of {flats}, on the frame as the file has it. A ring is as wide as the shadow at the "
-        "highest f-number that shows it (the smallest rings are drawn larger); a dot in it means that the stand's list "
+        f"Shadows on the flats of {flats}, on the frame as the file has it. Each is drawn as wide as the "
+        "shadow at the highest f-number that shows it, the smallest larger; a dot in it means that the stand's list "
         f"of dust has it. Numbers rank the {NUMBERED} that take most light."
     )
-    below = 40.0 + 22 * max(len(rows) - 1, 0)
+    below = 40.0 + 22 * max((len(found) - 1) // 3, 0)
     return [Picture(title, view.draw(*parts, below=below, name=title, marks=bool(found)), described)]
 
 
+def outline(kind: str, place: tuple[float, float], radius: float) -> str:
+    """Draw the outline that stands for a kind, as wide as its shadow."""
+    (x, y), (class_, corners, _) = place, KINDS[kind]
+    if corners == 0:
+        return dot(x, y, f"hollow {class_}", radius)
+    if corners == 2:
+        slant, half = radius * 0.92, radius * 0.38
+        bar = [(-slant, slant - half), (-slant + half, slant), (slant, -slant + half), (slant - half, -slant)]
+        return path([(x + across, y + down) for across, down in bar], f"hollow {class_}", close=True)
+    turns = [2 * np.pi * (k + 0.5 * (corners % 2 == 0)) / corners - np.pi / 2 for k in range(corners)]
+    points = [(x + radius * float(np.cos(turn)), y + radius * float(np.sin(turn))) for turn in turns]
+    return path(points, f"hollow {class_}", close=True)
+
+
 def _draw_spot(spots: Spots, k: int, view: FrameView, place: tuple[float, float]) -> str:
-    (x, y), (class_, name) = place, KINDS[spots.kind[k]]
+    (x, y), (class_, _, name) = place, KINDS[spots.kind[k]]
     radius = max(float(spots.shadow_px[k]) * view.scale / 2, LEAST_RADIUS)
-    shape = dot(x, y, "spot", radius) + dot(x, y, f"hollow {class_}", radius)
+    shape = dot(x, y, "spot", radius) + outline(spots.kind[k], place, radius)
     if spots.is_known[k]:
         shape += dot(x, y, f"fill {class_}", 1.6)
     if k < NUMBERED:
         outside = x + radius + 4 if x < view.width_px * view.scale - 12 else x - radius - 4
         shape += label(outside, y + 4, f"{k + 1}", anchor="start" if outside > x else "end")
-    return mark(shape, f"{k + 1}: {name}{', known' if spots.is_known[k] else ''}, {_say(spots, k)}")
+    known = ", on the stand's list" if spots.is_known[k] else ""
+    return mark(shape, f"{k + 1}: {name}{known}, {_say(spots, k)}")
 
 
 def _say(spots: Spots, k: int) -> str:

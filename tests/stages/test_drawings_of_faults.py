@@ -66,21 +66,27 @@ def test_every_spot_is_a_ring_as_wide_as_its_shadow_where_it_lies():
     spots = make_spots(kinds, is_known=np.array([False, False, False, True, False]))
     (picture,) = draw_spots(spots)
     view = FrameView(width_px=1728, height_px=1152)
-    rings = shapes(picture, "circle", "hollow")[:5]
-    middles = np.array([[float(each.get("cx")), float(each.get("cy"))] for each in rings])
-    assert middles == pytest.approx(view.place(spots.place_px), abs=0.06)
-    radii = [float(each.get("r")) for each in rings]
-    assert radii[0] == pytest.approx(45.0 * view.scale, abs=0.06)
-    assert radii[-1] == 4.0, "one that could not be seen is drawn larger"
-    assert len({each.get("class") for each in rings}) == 5
+    # the ring of the lens's dust and, for the rest, outlines that reach as far
+    drawn = [each for each in parse(picture).iter(SVG + "g") if each.get("class") == "mark"]
+    for k, group in enumerate(drawn):
+        middle = view.place(spots.place_px[[k]])[0]
+        wide = max(spots.shadow_px[k] * view.scale / 2, 4.0)
+        spot = group.find(SVG + "circle")
+        assert [float(spot.get("cx")), float(spot.get("cy"))] == pytest.approx(middle, abs=0.06)
+        assert float(spot.get("r")) == pytest.approx(wide, abs=0.06)
+        for path in group.iter(SVG + "path"):
+            corners = np.array(re.findall(r"[-\d.]+", path.get("d")), float).reshape(-1, 2)
+            assert np.hypot(*(corners - middle).T).max() == pytest.approx(wide, rel=0.12, abs=0.1)
+    corners = [sum(path.get("d").count(pen) for path in group.iter(SVG + "path") for pen in "ML") for group in drawn]
+    assert corners == [0, 4, 4, 3, 6]
     said = tips(picture)
     wide = (
         "1: dust in the lens, at x 200, y 150: shadow 540 µm wide, takes 5 % of the light, 40 ± 3 mm before the sensor"
     )
     assert said[0] == wide
-    assert "4: dust on the sensor, known, at x 1175, y 788" in said[3]
+    assert "4: dust on the sensor, on the stand's list, at x 1175, y 788" in said[3]
     assert len([each for each in shapes(picture, "circle", "fill") if each.get("r") == "1.6"]) == 1
-    assert {"dust in the lens 1", "patch in the lens 1", "of unknown origin 1"} < set(texts(picture))
+    assert {"dust in the lens: 1", "patch in the lens: 1", "of unknown origin: 1"} < set(texts(picture))
 
 
 def test_a_spot_whose_distance_nobody_knows_names_none():

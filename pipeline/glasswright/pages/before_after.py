@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 PHASES: Final = {"intake": 0, "release": 2}
 """Order of the visits of one night; any other phase lies between."""
-MOST_ROWS: Final = 60
+MOST_ROWS: Final = 40
 """Changed measures shown each in a row of its own; the rest is folded."""
 FOLDED: Final = {
     Word.CHANGED: "Changed as well, by more than the uncertainty",
@@ -53,8 +53,8 @@ class ChangeRow:
     after: str
     change: str
     size: str
+    """The change in standard uncertainties; in words where it has none."""
     towards: str
-    has_limit: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,9 +156,8 @@ def _lay_row(change: Change) -> ChangeRow:
         before=say_change_side(change.first, change.u),
         after=say_change_side(change.second, change.u),
         change=say_change(change.change, change.u),
-        size=change.reason,
+        size=f"{abs(change.change or 0.0) / change.u:.1f}" if change.u else change.reason,
         towards=change.towards,
-        has_limit=change.has_limit,
     )
 
 
