@@ -1,0 +1,82 @@
+"""A lens with many settings: its drawings go to pages of their own, so that the ticket's page stays light."""
+
+import pytest
+from page_toys import Sharp, ToyNight, outcome, verdict, write_pages
+from test_pages_build import text_of
+
+from glasswright import Setting
+from glasswright.drawing import Picture, canvas, path
+from glasswright.pages import building
+from glasswright.pages.figures import Figure, Figures
+from glasswright.pages.setting_pages import MOST_LETTERS, part_figures
+from glasswright.plugin_drawings import Drawings
+from glasswright.plugins import Plugins
+
+SETTINGS = [
+    Setting(focal_length_mm=focal_length, f_number=f_number)
+    for focal_length in (24.0, 50.0, 70.0)
+    for f_number in (4.0, 5.6, 8.0)
+]
+
+
+def draw_heavily(sharp):
+    """As much as all drawings of a rehearsed zoom's setting weigh, focus series and ramp included: 170 kilobytes."""
+    svg = canvas(560, 300, path([(k % 560, 150.5) for k in range(17_000)], "line one"), label="heavy")
+    return [Picture(f"Heavy at {sharp.setting}", svg, "It weighs.")]
+
+
+def figures(weight, *settings):
+    picture = Picture("A drawing", "x" * weight, "It weighs.")
+    return [Figures(setting=each, figures=(Figure(step="toy", picture=picture),), faults=()) for each in settings]
+
+
+@pytest.fixture
+def zoom(tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr(building, "_plugins", lambda: Plugins(drawings=Drawings(one={Sharp: draw_heavily})))
+    toy = ToyNight(tmp_path / "toy.ledger")
+    toy.run(("T-1", [outcome("T-1", setting) for setting in SETTINGS], [verdict()]))
+    out = write_pages(toy.path, tmp_path / "out", "--workers", "1")
+    assert "13 pages of 1 tickets written" in capsys.readouterr().out
+    return out
+
+
+def test_a_zoom_with_nine_settings_has_a_ticket_page_under_a_megabyte(zoom):
+    assert (zoom / "tickets/T-1.html").stat().st_size < 1_000_000
+    parted = sorted((zoom / "settings").iterdir())
+    assert [each.name for each in parted] == [f"T-1.{number}.html" for number in range(1, 10)]
+    assert all(150_000 < each.stat().st_size < 1_000_000 for each in parted)
+
+
+def test_no_drawing_is_lost(zoom):
+    ticket = (zoom / "tickets/T-1.html").read_text(encoding="utf-8")
+    for number, setting in enumerate(SETTINGS, start=1):
+        page = zoom / f"settings/T-1.{number}.html"
+        assert f'<a href="../settings/{page.name}">The 1 drawing at {setting}</a>' in ticket
+        assert f"Heavy at {setting} It weighs." in text_of(page)
+        assert text_of(page).count("It weighs.") == 1
+        assert f"T-1 at {setting}" in text_of(page)
+    assert "Heavy at 24 mm f/4" in text_of(zoom / "tickets/T-1.html")
+
+
+def test_a_person_leafs_from_setting_to_setting_and_back(zoom, browser):
+    heading = "document.querySelector('h1').textContent"
+    browser.open(zoom / "tickets/T-1.html")
+    browser.follow("#at-2 ~ p a")
+    assert browser.value(heading) == "T-1 at 24 mm f/5.6"
+    browser.follow("nav.contents a:last-of-type")
+    assert browser.value(heading) == "T-1 at 70 mm f/8"
+    assert browser.value("document.scrollingElement.scrollWidth <= window.innerWidth")
+    browser.follow("header nav a:last-of-type")
+    assert browser.value(heading).startswith("T-1: ")
+    assert browser.messages == []
+
+
+def test_few_drawings_stay_on_the_tickets_page():
+    few = figures(MOST_LETTERS // 2, "50 mm f/2", "50 mm f/8", "")[:3]
+    assert [each.page for each in part_figures(few, "tickets/T-1.html")] == ["", "", ""]
+
+
+def test_drawings_of_the_whole_ticket_always_stay():
+    many = figures(MOST_LETTERS, "50 mm f/2", "50 mm f/8", "")
+    pages = [each.page for each in part_figures(many, "tickets/T-1.html")]
+    assert pages == ["settings/T-1.1.html", "settings/T-1.2.html", ""]
