@@ -42,7 +42,8 @@ def draw_ramp(traces: tuple[RampTrace, ...]) -> list[Picture]:
     rows = {name: each for name, each in rows.items() if len(each[0])}
     if not rows:
         return []
-    highest = SHOWN * max(float(blur.min()) for _, blur, _ in rows.values())
+    shown = SHOWN * max(float(blur.min()) for _, blur, _ in rows.values())
+    highest = min(shown, 1.1 * max(float((blur + COVERAGE * blur_u).max()) for _, blur, blur_u in rows.values()))
     every = np.concatenate([place[blur <= highest] for place, blur, _ in rows.values()])
     plot = Plot.between(reach([*every.tolist(), 0.0], pad=0.06), (0.0, highest), bottom=330)
     parts = [plot.axes("distance along the axis from the focusing band (mm, minus is nearer)", "blur, 1/MTF50² (px²)")]

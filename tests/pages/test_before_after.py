@@ -1,16 +1,18 @@
 """A lens's visit against the one before it, on the ticket's page."""
 
 import re
+from dataclasses import replace
 
 import pytest
 from browser import DESK, TABLET
 from page_toys import F2, F8, ToyNight, outcome, verdict, write_pages
 from test_pages_build import text_of
 
+from glasswright.judging.comparing import Change, Word
 from glasswright.judging.verdict import Verdict
 from glasswright.ledger import Ledger
 from glasswright.outcome import Status
-from glasswright.pages.before_after import MOST_ROWS, choose_before
+from glasswright.pages.before_after import MOST_ROWS, choose_before, say_cell
 from glasswright.pages.standing import read_standings
 from glasswright.pages.wording import say_change, say_change_side
 
@@ -109,6 +111,14 @@ def test_more_changes_than_are_read_are_folded_too(toy, tmp_path):
     section = read_section(toy, tmp_path, "T-2")
     assert section.split("<details>")[0].count('<th scope="row">') == MOST_ROWS
     assert "Changed as well, by more than the uncertainty (5)" in words_of(section)
+
+
+def test_what_is_the_same_twice_without_an_uncertainty_stands_once():
+    same = Change(measure="toy.name", at="50 mm f/2", word=Word.WITHIN, reason="the same text", first="a", second="a")
+    assert say_cell(same) == "a"
+    assert say_cell(replace(same, second="b")) == "a → b"
+    assert say_cell(replace(same, second=None)) == "a → –"
+    assert say_cell(replace(same, first=None, second=None)) == "–"
 
 
 @pytest.mark.parametrize(

@@ -171,6 +171,10 @@ def test_dust_on_the_stands_list_is_the_sensors_whatever_its_shadow():
     found = find_spots(shots, None, stand)
     assert sorted(found.kind) == ["lens_dust", "sensor_dust", "sensor_dust"]
     assert found.new_sensor_dust_count == 1
+    known = np.hypot(*(found.place_px - [1001, 899]).T) < 2
+    assert found.is_known.tolist() == known.tolist()
+    assert found.frame_px.tolist() == [6000, 4000]
+    assert found.shadow_um == pytest.approx(found.shadow_px * STAND.sensor.pixel_pitch_um)
     assert found.notes[0] == (
         "dust in the lens at x 4000, y 900: a shadow 1.8 mm wide takes 5 % of the light, 12 mm before the sensor"
     )

@@ -9,6 +9,7 @@ from edge_images import Sheet, draw_sheet, gaussian, make_fit, make_stand, to_mo
 from glasswright import Unmeasurable
 from glasswright_camera.edge_walk import MEASURED, NO_EDGE, NO_LEVEL, NO_REST, TOO_SHARP
 from glasswright_camera.flat import FlatField
+from glasswright_camera.stand import Zones
 from glasswright_camera.trace_doubts import name_failures
 from glasswright_camera.trace_edges import trace_edges
 
@@ -40,6 +41,12 @@ def test_every_disc_is_measured_in_every_plane(sheet):
     assert np.abs(found.mtf50 / SHARP - 1).max() < 0.01
     assert np.abs(found.centre_px - sheet.centre).max() < 0.01
     assert found.has_edge.all()
+
+
+def test_a_trace_names_the_zones_of_its_stand(sheet):
+    mosaic, zones = expose(sheet.light), Zones(centre_within_frac=0.4)
+    stand = replace(make_stand(sheet, kind="large"), zones=zones)
+    assert trace_edges(mosaic, make_fit(sheet, mosaic), stand, None, None).zones == zones
 
 
 def test_a_field_that_falls_off_is_evened_out_by_the_panel(sheet):

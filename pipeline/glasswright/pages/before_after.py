@@ -184,18 +184,17 @@ def _fold(heading: str, why: str, members: Sequence[Change]) -> Fold:
     settings = tuple(dict.fromkeys(each.at for each in members))
     table: dict[tuple[str, str], dict[str, str]] = {}
     for each in members:
-        table.setdefault((_name(each), _unit(each)), {})[each.at] = _say_cell(each)
+        table.setdefault((_name(each), _unit(each)), {})[each.at] = say_cell(each)
     rows = tuple(
         (name, unit, tuple(cells.get(setting, "") for setting in settings)) for (name, unit), cells in table.items()
     )
     return Fold(heading=heading, why=why, count=len(members), settings=settings, rows=rows)
 
 
-def _say_cell(change: Change) -> str:
-    if change.first is None and change.second is None:
-        return "–"
+def say_cell(change: Change) -> str:
+    """Write both sides of a measure and, where it has an uncertainty, the change between them."""
     sides = [say_change_side(each, change.u) for each in (change.first, change.second)]
-    if sides[0] == sides[1] and not change.u:
-        return f"{sides[0]}, the same"
+    if change.first == change.second and not change.u:
+        return sides[0]
     size = f" ({say_change(change.change, change.u)})" if change.u else ""
     return f"{sides[0]} → {sides[1]}{size}"
