@@ -14,13 +14,19 @@ from glasswright.judging.cards import load_cards
 from glasswright.judging.gate import EXIT_CODES, open_gate
 from glasswright.judging.judge import judge_ticket
 from glasswright.ledger import Ledger
+from glasswright.ledger.documents import find_document
 from glasswright.watch.gatekeeper import Gatekeeper
 from glasswright.watch.watching import read_watch
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
     from glasswright.judging.gate import Decision
     from glasswright.judging.verdict import Judgement
     from glasswright.ledger import TicketState
+
+SHORT = 12
+"""Characters of a SHA-256 that tell one text from another by eye."""
 
 EXAMPLE = """\b
 Example, in a script (only 0 releases; any other code, known or not, does not):
@@ -51,25 +57,56 @@ def gate(ticket: str, ledger: Path, cards: Path | None, stand: Path | None, as_j
         state = next(iter(opened.latest_tickets([ticket])), None)
         judgement = opened.latest_judgement(ticket)
         doubts: tuple[str, ...] = ()
+        basis = _kept_basis(opened, judgement)
         if state is not None and cards is not None and stand is not None:
             stand_file = load_stand(stand, load_plugins_aloud())
-            judgement = judge_ticket(state, load_cards(cards).get(state.record.ticket.model), stand_file)
+            card = load_cards(cards).get(state.record.ticket.model)
+            judgement = judge_ticket(state, card, stand_file)
+            basis = {judgement.card: card.card.card if card else "", judgement.stand: stand_file.name}
             if stand_file.watch is not None:
                 doubts = read_watch(opened, stand_file.watch, stand_file.name).doubts_of_ticket(state)
         elif state is not None:
             doubts = Gatekeeper(opened).find_doubts(state, judgement)
     decision = open_gate(ticket, state, judgement, doubts)
-    click.echo(json.dumps(_as_data(decision, state, judgement), indent=2) if as_json else _as_text(decision, state))
+    if as_json:
+        click.echo(json.dumps(_as_data(decision, state, judgement), indent=2))
+    else:
+        click.echo("\n".join(_tell(decision, state, judgement, basis)))
     return EXIT_CODES[decision.word]
 
 
-def _as_text(decision: Decision, state: TicketState | None) -> str:
-    lines = [f"{decision.ticket}: {decision}"]
+def _kept_basis(ledger: Ledger, judgement: Judgement | None) -> Mapping[str, str]:
+    """Give SHA-256 -> name of the card and the stand file that a kept judgement went by, where they are kept."""
+    hashes = [judgement.card, judgement.stand] if judgement is not None else []
+    found = {sha256: find_document(ledger, sha256) for sha256 in hashes}
+    return {sha256: document.name for sha256, document in found.items() if document is not None}
+
+
+def _tell(
+    decision: Decision, state: TicketState | None, judgement: Judgement | None, basis: Mapping[str, str]
+) -> Iterator[str]:
+    yield f"{decision.ticket}: {decision}"
     if state is not None:
         ticket = state.record.ticket
-        lines.append(f"  {ticket.model}, serial {ticket.serial}, measured {state.measured_at}")
-        lines += [f"  note: {finding}" for finding in state.record.findings]
-    return "\n".join([*lines, *(f"  - {reason}" for reason in decision.reasons)])
+        yield f"  {ticket.model}, serial {ticket.serial}, measured {state.measured_at}"
+        if judgement is not None:
+            yield from _tell_basis(state, judgement, basis)
+        yield from (f"  note: {finding}" for finding in state.record.findings)
+    yield from (f"  - {reason}" for reason in decision.reasons)
+
+
+def _tell_basis(state: TicketState, judgement: Judgement, basis: Mapping[str, str]) -> Iterator[str]:
+    """Name the card and the stand file, each with the start of its SHA-256.
+
+    That the stand file has changed since measuring is only a note: so it does whenever a study of the stand is
+    adopted, and the lens need not be shot again for that. Which text it was judged with stays in the ledger.
+    """
+    card = f"card `{basis.get(judgement.card, '?')}` ({judgement.card[:SHORT]})" if judgement.card else "no card"
+    yield f"  by {card} and stand file `{basis.get(judgement.stand, '?')}` ({judgement.stand[:SHORT]})"
+    measured_with = state.record.stand_sha256
+    if measured_with != judgement.stand:
+        what = f"another text of the stand file than it was measured with ({measured_with[:SHORT]})"
+        yield f"  note: judged with {what}: its reproducibility makes the guard bands"
 
 
 def _as_data(decision: Decision, state: TicketState | None, judgement: Judgement | None) -> dict[str, object]:
@@ -88,4 +125,5 @@ def _as_data(decision: Decision, state: TicketState | None, judgement: Judgement
         "manifest": state.content if state else None,
         "card": judgement.card if judgement else None,
         "stand": judgement.stand if judgement else None,
+        "stand_measured_with": state.record.stand_sha256 if state else None,
     }

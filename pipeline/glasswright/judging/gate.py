@@ -88,6 +88,8 @@ def _find_about_ticket(state: TicketState) -> list[tuple[Verdict, str]]:
         lenses = "; ".join(state.other_lenses)
         reason = f"the same ticket number stood for another lens before ({lenses}): make sure which lens this is"
         found.append((Verdict.REVIEW, reason))
+    if state.refusal:
+        found.append((Verdict.UNKNOWN, state.refusal))
     return found
 
 

@@ -14,6 +14,7 @@ from glasswright.encoding import from_text
 from glasswright.errors import LedgerDamagedError
 from glasswright.ledger.hashes import join_hashes, measurement_hash, row_hash
 from glasswright.ledger.records import KeptOutcome, TicketRecord, TicketState
+from glasswright.ledger.refusals import read_refusals, refusals_of, standing_refusal
 from glasswright.ledger.writing import manifest_content
 from glasswright.measurements import Measured
 from glasswright.outcome import Item, Outcome, Status
@@ -22,6 +23,7 @@ from glasswright.stage import Scope
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping, Sequence
 
+    from glasswright.ledger.refusals import Refusal
     from glasswright.ledger.store import Database
 
 OUTCOME_COLUMNS: Final = (
@@ -30,7 +32,7 @@ OUTCOME_COLUMNS: Final = (
 )
 OUTCOME_SQL: Final = f"SELECT {OUTCOME_COLUMNS} FROM outcome"
 MANIFEST_SQL: Final = (
-    "SELECT manifest.id, ticket, folder, record, content, manifest.hash, started_at FROM manifest "
+    "SELECT manifest.id, ticket, folder, record, content, manifest.hash, started_at, run FROM manifest "
     "JOIN run ON run.id = run "
 )
 MEASUREMENT_SQL: Final = (
@@ -128,9 +130,22 @@ def latest_states(
 
 
 def earlier_states(database: Database, ticket: str, content: str) -> tuple[TicketState, ...]:
-    """Give what the ledger said of a ticket when `content` was what had been measured, the latest such time first."""
+    """Give all that the ledger said of a ticket when `content` was what had been measured, the latest such time first.
+
+    Each time stands there with no refusal, and with each that a later run made.
+    """
     sql = MANIFEST_SQL + "WHERE ticket = ? AND content = ? ORDER BY manifest.id DESC"
-    return _states(database, database.rows(sql, ticket, content), None)
+    manifests = database.rows(sql, ticket, content)
+    refused = _read_refusals(database, manifests)
+    said: list[TicketState] = []
+    for state, row in zip(_states(database, manifests, None), manifests, strict=True):
+        reasons = ["", *(each.reason for each in refusals_of(refused, ticket, row[2], row[-1]))]
+        said += [dataclasses.replace(state, refusal=reason) for reason in reasons]
+    return tuple(said)
+
+
+def _read_refusals(database: Database, manifests: Sequence[Sequence[Any]]) -> Mapping[str, Sequence[Refusal]]:
+    return read_refusals(database, min(row[-1] for row in manifests)) if manifests else {}
 
 
 def _states(
@@ -139,7 +154,8 @@ def _states(
     members = _members(database, [row[0] for row in manifests])
     outcomes = {row[0]: row for rows in members.values() for row in rows}
     measured = read_measured(database, outcomes, measures)
-    return tuple(_state(database, row, members[row[0]], measured) for row in manifests)
+    refused = _read_refusals(database, manifests)
+    return tuple(_state(database, row, members[row[0]], measured, refused) for row in manifests)
 
 
 def _members(database: Database, manifests: Sequence[int]) -> Mapping[int, list[Any]]:
@@ -219,8 +235,9 @@ def _state(
     manifest: Sequence[Any],
     members: Sequence[Sequence[Any]],
     measured: Mapping[int, Mapping[str, Measured]],
+    refused: Mapping[str, Sequence[Refusal]],
 ) -> TicketState:
-    number, ticket, folder, text, content, hashed, started_at = manifest
+    number, ticket, folder, text, content, hashed, started_at, run = manifest
     expected = manifest_content(text, [row[-2] for row in members])
     record = from_text(text)
     if content != expected or row_hash(ticket, content, folder) != hashed or not isinstance(record, TicketRecord):
@@ -231,6 +248,7 @@ def _state(
         measured_at=started_at,
         outcomes=tuple(_kept(row, measured.get(row[0], {})) for row in members),
         other_lenses=_other_lenses(database, record, number),
+        refusal=standing_refusal(database, ticket, refusals_of(refused, ticket, folder, run)),
     )
 
 

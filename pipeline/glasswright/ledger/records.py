@@ -101,3 +101,5 @@ class TicketState:
     outcomes: tuple[KeptOutcome, ...]
     other_lenses: tuple[str, ...] = ()
     """Lenses that the same ticket number stood for earlier."""
+    refusal: str = ""
+    """Why a later run could not measure the ticket again; empty if none failed to, or a still later one did."""

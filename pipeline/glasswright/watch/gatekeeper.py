@@ -23,6 +23,7 @@ class Gatekeeper:
         """Take the ledger, open for reading."""
         self._ledger = ledger
         self._reports: dict[str, WatchReport | None] = {}
+        self._cards = {""}
 
     def decide(self, state: TicketState, judgement: Judgement | None) -> Decision:
         """Give the gate's word on a ticket as it stands now."""
@@ -34,14 +35,23 @@ class Gatekeeper:
         Raises
         ------
         LedgerDamagedError
-            If the stand file of the judgement is not kept: nobody could say whether it asks for a watch.
+            If the card or the stand file of the judgement is not kept: nobody could say what it rests on, or whether
+            the stand file asks for a watch.
         """
         if judgement is None:
             return ()
         if judgement.stand not in self._reports:
             self._reports[judgement.stand] = self._read(judgement)
+        if judgement.card not in self._cards:
+            self._check_card(judgement)
+            self._cards.add(judgement.card)
         report = self._reports[judgement.stand]
         return report.doubts_of_ticket(state) if report is not None else ()
+
+    def _check_card(self, judgement: Judgement) -> None:
+        if find_document(self._ledger, judgement.card) is None:
+            what = f"the card that ticket {judgement.ticket} was judged by is not kept"
+            raise LedgerDamagedError(f"{self._ledger.database.path}: {what}: run `glasswright judge`")
 
     def _read(self, judgement: Judgement) -> WatchReport | None:
         document = find_document(self._ledger, judgement.stand)

@@ -1,0 +1,96 @@
+"""The gate on tickets that a later run could not take in: what was measured before no longer counts."""
+
+import pytest
+from ledger_tampering import tamper
+from ledger_toys import good_outcomes, run_record, ticket_record
+from test_judging_gate import STAND, Shop
+
+from glasswright.ledger import Ledger
+
+
+@pytest.fixture
+def shop(tmp_path, capsys):
+    made = Shop(tmp_path)
+    for number in ("T-1", "T-2"):
+        made.night(numbers=(number,), folder=f"/night/{number}")
+    made.judge(capsys)
+    return made
+
+
+def later_run(shop, commit=(), **summary):
+    """Write a run with such a summary, as `run` leaves it, in which some tickets are found unchanged."""
+    with Ledger.open_for_writing(shop.ledger) as ledger:
+        run = ledger.begin_run(run_record(started_at="2026-03-02T22:00:00+00:00"))
+        for number in commit:
+            outcomes = good_outcomes(number)
+            ledger.commit_ticket(run, ticket_record(outcomes, number, f"/night/{number}"), outcomes)
+        ledger.end_run(run, {"tickets": [{"number": each} for each in commit], **summary})
+
+
+def refusal(number="", folder="/night/T-1", reason="ticket.yaml:4: not valid YAML"):
+    return {"refused_tickets": [{"number": number, "folder": folder, "reason": reason}]}
+
+
+@pytest.mark.parametrize(
+    "refused",
+    [refusal(number="T-1", folder="/night/copy"), refusal(), refusal(folder="/another night/T-1")],
+)
+def test_a_ticket_refused_since_is_incomplete(shop, capsys, refused):
+    assert shop.gate(capsys)[0] == 0
+    later_run(shop, **refused)
+    for code, out, _ in (shop.gate(capsys), shop.gate_afresh(capsys)):
+        assert (code, out.splitlines()[0]) == (12, "T-1: INCOMPLETE")
+        assert "the run of 2026-03-02T22:00:00+00:00 could not take this ticket in" in out
+        assert "ticket.yaml:4: not valid YAML" in out
+        assert "correct that and run again" in out
+    assert shop.gate(capsys, ticket="T-2")[0] == 0
+
+
+def test_a_ticket_of_another_name_in_that_folder_is_not_meant(shop, capsys):
+    later_run(shop, **refusal(number="T-7"))
+    assert shop.gate(capsys)[0] == 0
+
+
+def test_a_night_stopped_before_a_ticket_leaves_it_incomplete(shop, capsys):
+    later_run(shop, commit=("T-2",), unfinished_tickets=["T-1"])
+    code, out, _ = shop.gate(capsys)
+    assert code == 12
+    assert "the run of 2026-03-02T22:00:00+00:00 was stopped before this ticket was measured: run again" in out
+    assert shop.gate(capsys, ticket="T-2")[0] == 0
+
+
+def test_a_run_that_takes_the_ticket_in_again_ends_it(shop, capsys):
+    later_run(shop, **refusal())
+    later_run(shop, commit=("T-2",))
+    assert shop.gate(capsys)[0] == 12
+    later_run(shop, commit=("T-1",))
+    assert shop.gate(capsys)[0] == 0
+
+
+def test_a_record_made_of_a_refused_ticket_stays_true(shop, capsys, tmp_path):
+    later_run(shop, **refusal())
+    paper = tmp_path / "record.pdf"
+    assert shop.run("record", "T-1", "--ledger", shop.ledger, "--out", paper, capsys=capsys)[0] == 0
+    later_run(shop, commit=("T-1",))
+    code, out, err = shop.run("record", "--verify", paper, "--ledger", shop.ledger, capsys=capsys)
+    assert (code, err) == (0, ""), out
+
+
+def test_the_gate_names_the_card_and_the_stand_file_it_goes_by(shop, capsys):
+    for _, out, _ in (shop.gate(capsys), shop.gate_afresh(capsys)):
+        assert "  by card `Corvane 50 mm f/2` (" in out
+        assert ") and stand file `north-bench` (" in out
+
+
+def test_a_card_that_is_not_kept_releases_nothing(shop, capsys):
+    tamper(shop.ledger, "DELETE FROM document WHERE kind = 'card'")
+    code, _, err = shop.gate(capsys)
+    assert code == 21
+    assert "the card that ticket T-1 was judged by is not kept: run `glasswright judge`" in err
+
+
+def test_another_stand_file_than_the_one_measured_with_is_noted(shop, capsys):
+    shop.stand.write_text(STAND.replace("0.004", "0.0001"), encoding="utf-8")
+    code, out, _ = shop.gate_afresh(capsys)
+    assert code == 0
+    assert "  note: judged with another text of the stand file than it was measured with (" in out
