@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -19,6 +19,10 @@ class Unmeasurable(Exception):  # noqa: N818 - it names a state of the data, not
     """Raised by a stage when the data cannot carry the measurement; the message says what was found."""
 
 
+WHOLE_FILE: Final = 0
+"""The line of a problem that no line of the file can tell: there is no such file, or it is no text."""
+
+
 @dataclass(frozen=True, slots=True, order=True)
 class Problem:
     """One mistake in one configuration file: where it is, what is wrong, and what would be right."""
@@ -28,7 +32,9 @@ class Problem:
     message: str
 
     def __str__(self) -> str:
-        """Give `file:line: message`, the form that editors jump to."""
+        """Give `file:line: message`, the form that editors jump to; no line for a whole file."""
+        if self.line == WHOLE_FILE:
+            return f"{self.file}: {self.message}"
         return f"{self.file}:{self.line}: {self.message}"
 
 

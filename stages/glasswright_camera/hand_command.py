@@ -46,7 +46,7 @@ def is_signed(note: HandNote | None) -> bool:
     return note is not None and bool(note.who) and bool(note.when)
 
 
-@click.command(epilog=EXAMPLE)
+@click.command(epilog=EXAMPLE, short_help="Ask the hand checks that the card of a lens lists.")
 @click.argument("ticket_folder", type=click.Path(path_type=Path))
 @click.option("--cards", type=click.Path(path_type=Path), required=True, help="Folder of cards.")
 @click.option("--who", default=None, help="Who checks; asked once if not given.")

@@ -38,7 +38,7 @@ CHART = Path("configs/charts/lattice_13x9.yaml")
 Command = Any
 
 
-@click.group(name="print", epilog=EXAMPLE)
+@click.group(name="print", epilog=EXAMPLE, short_help="Print charts and sheets true to scale, as PDF.")
 def print_paper() -> None:
     """Print charts and sheets true to scale, as PDF, with the layout file that describes the print."""
 
@@ -93,7 +93,7 @@ def chart(file: Path, **asked: Any) -> None:  # noqa: ANN401 - the options are t
 
     It fills one sheet, unless --tiled or --pitch-mm asks for a size. Print at 100 %, then measure the check bars.
     """
-    _print_lattice(read_config(file, ChartLayout), "This side down.", **asked)
+    _print_lattice(read_config(_found(file), ChartLayout), "This side down.", **asked)
 
 
 @print_paper.command(epilog=EXAMPLE)
@@ -107,7 +107,7 @@ def ramp(file: Path, **asked: Any) -> None:  # noqa: ANN401
 
     It fills one sheet, unless --tiled or --pitch-mm asks for a size. Print at 100 %, then measure the check bars.
     """
-    _print_lattice(read_config(file, RampLayout), "This end towards the camera.", **asked)
+    _print_lattice(read_config(_found(file), RampLayout), "This end towards the camera.", **asked)
 
 
 @print_paper.command(epilog=EXAMPLE)
@@ -131,6 +131,14 @@ def sheet(ticket_folder: Path, cards: Path, paper: str, out: Path) -> None:
     instructions = [HAND_LIST[name] for name in checks]
     data = draw_sheet(head, instructions, choose_paper(paper, "portrait", is_wide=False))
     _write(out, f"{ticket.ticket}-hand-checks.pdf", data)
+
+
+def _found(layout: Path) -> Path:
+    """Say where a layout is looked for if it is not there: in the project's own folder unless one is named."""
+    if not layout.exists():
+        where = "name another" if layout.is_absolute() else "run this in the project's folder, or name a layout file"
+        raise click.BadParameter(f"there is no file {layout}: {where}", param_hint="--layout")
+    return layout
 
 
 def _print_lattice(

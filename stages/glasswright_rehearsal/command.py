@@ -65,7 +65,7 @@ PLANS = {"fixed": "Corvane 50 mm f/2", "zoom": "Corvane 24-70 mm f/4"}
     "--stand",
     default=Path("configs/stands/north_bench.yaml"),
     show_default=True,
-    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    type=click.Path(path_type=Path),
     help="The stand file whose pixel pitch, chart and zones are taken.",
 )
 @click.option(
@@ -93,6 +93,7 @@ def rehearse(
     from glasswright_rehearsal.night import Night
 
     night = Night(out=out, model=model or PLANS[plan], **asked)  # type: ignore[arg-type]
+    _refuse_missing_stand(night.stand)
     _refuse_mistakes(night.model, night.faults, night.tickets, night.sensor, night.files)
     _refuse_shaking(night.faults, night.shaken_shots, night.files)
     if out.exists() and any(out.iterdir()):
@@ -111,6 +112,13 @@ def rehearse(
         return
     for number in _write_tickets(night, min(workers, night.tickets)):
         click.echo(f"ticket: {out / 'tickets' / number}")
+
+
+def _refuse_missing_stand(stand: Path) -> None:
+    """Say where the stand file is looked for, since that is the project's own folder unless one is named."""
+    if not stand.is_file():
+        where = "run this in the project's folder, or name a stand file" if not stand.is_absolute() else "name another"
+        raise click.BadParameter(f"there is no file {stand}: {where}", param_hint="--stand")
 
 
 def _refuse_mistakes(model: str, faults: tuple[str, ...], tickets: int, sensor: str, files: str) -> None:

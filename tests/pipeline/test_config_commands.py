@@ -133,7 +133,7 @@ def test_check_refuses_two_tickets_of_one_number_and_folders_without_tickets(ben
     code, _, err = run(capsys, *ALL)
     assert code == 2
     assert "night/again/ticket.yaml:1: ticket number `T-0412` is that of night/T-0412/ticket.yaml too" in err
-    assert "night/empty/ticket.yaml:1: cannot be read: No such file or directory" in err
+    assert "night/empty/ticket.yaml: there is no such file: correct the path" in err
 
 
 def test_check_prints_json(bench, capsys):
@@ -149,10 +149,10 @@ def test_check_prints_json(bench, capsys):
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        (("check", "none.yaml"), "none.yaml:1: cannot be read: No such file or directory"),
-        (("check", "plan.yaml", "--cards", "none"), "none:1: there is no such folder of cards"),
-        (("check", "plan.yaml", "--tickets", "none"), "none:1: there is no such folder of tickets"),
-        (("check", "plan.yaml", "--tickets", "cards"), "cards:1: holds no ticket folder"),
+        (("check", "none.yaml"), "none.yaml: there is no such file: correct the path"),
+        (("check", "plan.yaml", "--cards", "none"), "none: there is no such folder of cards"),
+        (("check", "plan.yaml", "--tickets", "none"), "none: there is no such folder of tickets"),
+        (("check", "plan.yaml", "--tickets", "cards"), "cards: holds no ticket folder"),
         (("check",), "Missing argument 'PLAN'"),
         (("chek", "plan.yaml"), "unknown command `chek`; did you mean `check`?"),
         (("check", "plan.yaml", "--stnd", "x"), "No such option"),

@@ -385,7 +385,7 @@ def test_every_mistake_of_every_card_is_named(tmp_path):
 
 def test_a_folder_of_cards_must_be_there(tmp_path):
     assert problems_of(lambda: load_cards(tmp_path / "no")) == [
-        (1, "there is no such folder of cards: correct --cards")
+        (0, "there is no such folder of cards: correct --cards")
     ]
 
 

@@ -87,7 +87,7 @@ def test_a_good_lens_is_released_and_nothing_else_says_so(shop, capsys):
     shop.night()
     assert shop.gate(capsys)[0] == 12
     code, out, _ = shop.judge(capsys)
-    assert (code, "1 tickets judged, 1 judgements new: PASS" in out) == (0, True)
+    assert (code, "1 ticket judged, 1 judgement new: PASS" in out) == (0, True)
     for code, out, _ in (shop.gate(capsys), shop.gate_afresh(capsys)):
         assert code == 0
         assert out.splitlines()[0] == "T-1: RELEASE"
@@ -255,7 +255,7 @@ def test_a_changed_card_needs_no_night(shop, capsys):
     assert shop.judge(capsys)[0] == 0
     shop.card([f"{{measure: {SHARP}, min: 0.5}}"])
     code, out, _ = shop.judge(capsys)
-    assert (code, "1 judgements new: FAIL" in out) == (10, True)
+    assert (code, "1 judgement new: FAIL" in out) == (10, True)
     assert shop.gate(capsys)[0] == 10
     shop.card()
     assert shop.judge(capsys)[0] == 0

@@ -1,5 +1,6 @@
 """Every change behind the ledger's back is found."""
 
+import dataclasses
 import random
 import shutil
 import sqlite3
@@ -8,7 +9,7 @@ from contextlib import closing
 import pytest
 from click.testing import CliRunner
 from ledger_tampering import TABLES, columns, dump, tamper, unguarded
-from ledger_toys import MODEL, ToyStand, card_file, run_record, write_night
+from ledger_toys import MODEL, ToyStand, card_file, document, run_record, write_night
 
 from glasswright.commands.gate import gate
 from glasswright.commands.verify import verify
@@ -36,7 +37,8 @@ def sound(tmp_path_factory):
     with Ledger.open_for_writing(path) as ledger:
         card = card_file(folder, LIMITS)
         judgements = [judge_ticket(state, card, ToyStand()) for state in ledger.latest_tickets()]
-        run = ledger.begin_run(run_record("glasswright judge"))
+        kept_card = document("card", card.document.text)
+        run = ledger.begin_run(dataclasses.replace(run_record("glasswright judge"), documents=(kept_card,)))
         ledger.add_judgements(run, judgements)
         mark_returned(ledger, run, "T-2", "loose mount")
         ledger.end_run(run, {}, backup=False)

@@ -108,8 +108,8 @@ def test_the_summary_for_people_names_causes_and_what_to_shoot_again(bench, caps
     assert (
         lines[lines.index("To be shot (or copied) again:") + 1] == "  T-0002 chart/f2_0.txt: the file holds no numbers"
     )
-    assert lines[-1].startswith("21 outcomes measured, 0 already in the ledger (1 tickets, ")
-    assert "1 tickets, 8 shots" in said.err
+    assert lines[-1].startswith("21 outcomes measured, 0 already in the ledger (1 ticket, ")
+    assert "1 ticket, 8 shots" in said.err
     assert run_command(bench.arguments("--serial")) == 13
     assert "nothing to measure: 21 outcomes already in the ledger" in capsys.readouterr().out
 

@@ -25,7 +25,7 @@ def weigh(shot: Shot, bench: Bench) -> Weight:
     """Weigh a shot."""
     raise NotImplementedError
 
-def helper(anything):
+def plain_function(anything):
     return anything
 
 STAND_SECTION = Bench

@@ -13,7 +13,7 @@ from glasswright.commands.card_notes import note_hand_checks, note_settings, not
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.config import find_idle_spreads, load_plan, load_stand, load_ticket, match_stand
 from glasswright.config.ticket_file import TICKET_FILE
-from glasswright.errors import ConfigError, Problem
+from glasswright.errors import WHOLE_FILE, ConfigError, Problem
 from glasswright.judging.cards import CardFile, check_card, scan_cards
 
 if TYPE_CHECKING:
@@ -81,12 +81,14 @@ def _read_cards(folder: Path, findings: Findings) -> Mapping[str, CardFile]:
 
 def _read_tickets(folder: Path, findings: Findings) -> Mapping[Path, TicketFile]:
     if not folder.is_dir():
-        findings.problems.append(Problem(str(folder), 1, "there is no such folder of tickets: correct --tickets"))
+        findings.problems.append(
+            Problem(str(folder), WHOLE_FILE, "there is no such folder of tickets: correct --tickets")
+        )
         return {}
     alone = [folder] if (folder / TICKET_FILE).exists() else []
     folders = alone or [each for each in sorted(folder.iterdir()) if each.is_dir() and not each.name.startswith(".")]
     if not folders:
-        findings.problems.append(Problem(str(folder), 1, f"holds no ticket folder (one with a {TICKET_FILE})"))
+        findings.problems.append(Problem(str(folder), WHOLE_FILE, f"holds no ticket folder (one with a {TICKET_FILE})"))
     tickets: dict[Path, TicketFile] = {}
     first: dict[str, Path] = {}
     for each in folders:

@@ -15,6 +15,7 @@ import click
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.commands.tables import print_table
 from glasswright.config.stand_file import load_stand
+from glasswright.counts import format_count
 from glasswright.judging.cards import load_cards
 from glasswright.judging.rejudge import judge_tickets
 from glasswright.judging.verdict import Verdict, fold
@@ -130,4 +131,6 @@ def _print(judgements: Sequence[Judgement], absent: Sequence[str], verdict: Verd
     print_table("Tickets", ("ticket", "verdict"), [(each.ticket, str(each.verdict)) for each in judgements])
     if not rows:
         click.echo("the ledger holds no ticket")
-    click.echo(f"{len(judgements)} tickets judged, {new_count} judgements new: {verdict}")
+    click.echo(
+        f"{format_count(len(judgements), 'ticket')} judged, {format_count(new_count, 'judgement')} new: {verdict}"
+    )

@@ -40,6 +40,9 @@ COMMANDS: Final = {
 PLUGIN_GROUP: Final = "glasswright.commands"
 THREADS: Final = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
 
+LONGEST_SUMMARY: Final = 400
+"""Characters; a plugin command's first sentence is shown whole."""
+
 UNEXPECTED: Final = 1
 USAGE: Final = 2
 INTERRUPTED: Final = 130
@@ -79,7 +82,7 @@ class LazyGroup(click.Group):
         rows = list(COMMANDS.items())
         for point in sorted(_plugin_commands(), key=lambda point: point.name):
             try:
-                rows.append((point.name, _load(point).get_short_help_str(limit=90)))
+                rows.append((point.name, _load(point).get_short_help_str(limit=LONGEST_SUMMARY)))
             except click.ClickException as error:
                 error.show()
         with formatter.section("Commands"):

@@ -71,10 +71,12 @@ def run(
     from glasswright.ledger import Ledger
     from glasswright.night.session import Session, hold_session
     from glasswright.night.summary import Summary, describe, summary_data
+    from glasswright.night.tickets import find_folders
 
     start = time.monotonic()
     plugins = load_plugins_aloud()
     read_plan, read_stand, read_cards = _read(plan, stand, cards, plugins)
+    find_folders(tickets)  # a wrong folder ends here, before a ledger is made
     with Ledger.open_for_writing(ledger) as opened:
         session = Session(
             plan=read_plan, stand=read_stand, cards=read_cards, sources=plugins.sources, ledger=opened, retry=retry

@@ -9,7 +9,7 @@ import yaml
 
 from glasswright.config.document import Document
 from glasswright.config.tree import TreeBuilder
-from glasswright.errors import ConfigError, Problem
+from glasswright.errors import WHOLE_FILE, ConfigError, Problem
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -78,15 +78,23 @@ def scan_bytes(path: Path, content: bytes) -> Document:
 def _read_bytes(path: Path) -> bytes:
     try:
         if path.exists() and not (path.is_file() or path.is_dir()):
-            raise ConfigError([Problem(str(path), 1, "is no plain file")])  # a pipe would keep us waiting
+            raise ConfigError([Problem(str(path), WHOLE_FILE, "is no plain file")])  # a pipe would keep us waiting
         with path.open("rb") as file:
             content = file.read(MOST_BYTES + 1)
     except OSError as error:
-        raise ConfigError([Problem(str(path), 1, f"cannot be read: {error.strerror or error}")]) from error
+        raise ConfigError([Problem(str(path), WHOLE_FILE, _why_unreadable(error))]) from error
     if len(content) > MOST_BYTES:
         message = f"larger than {MOST_BYTES} bytes; a configuration file is written by hand and far smaller"
-        raise ConfigError([Problem(str(path), 1, message)])
+        raise ConfigError([Problem(str(path), WHOLE_FILE, message)])
     return content
+
+
+def _why_unreadable(error: OSError) -> str:
+    if isinstance(error, FileNotFoundError):
+        return "there is no such file: correct the path"
+    if isinstance(error, IsADirectoryError):
+        return "is a folder, not a file: correct the path"
+    return f"cannot be read: {error.strerror or error}"
 
 
 def _decode(path: Path, content: bytes) -> str:

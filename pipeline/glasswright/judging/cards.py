@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from glasswright.config import check, did_you_mean, scan_yaml
-from glasswright.errors import ConfigError, Problem
+from glasswright.errors import WHOLE_FILE, ConfigError, Problem
 from glasswright.judging.card import Card, Fact, Limit
 from glasswright.judging.hand_checks import problem_of_hand_check
 
@@ -48,7 +48,7 @@ def load_cards(folder: Path) -> Mapping[str, CardFile]:
 def scan_cards(folder: Path) -> tuple[Mapping[str, CardFile], tuple[Problem, ...]]:
     """Read the cards of a folder that can be read, and list every problem of the others."""
     if not folder.is_dir():
-        return {}, (Problem(str(folder), 1, "there is no such folder of cards: correct --cards"),)
+        return {}, (Problem(str(folder), WHOLE_FILE, "there is no such folder of cards: correct --cards"),)
     cards: dict[str, CardFile] = {}
     problems: list[Problem] = []
     for path in sorted(folder.glob("*.yaml")):

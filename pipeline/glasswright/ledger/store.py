@@ -134,7 +134,8 @@ class Database:
         except sqlite3.OperationalError as error:
             raise self._explain(error) from error
         except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
-            msg = f"{self.path}: the ledger is damaged ({error}): restore it from a backup"
+            what = f"{self.path}: the ledger is damaged, or this is none ({error})"
+            msg = f"{what}: restore it from a backup, or correct --ledger"
             raise LedgerDamagedError(msg) from error
 
     def _explain(self, error: sqlite3.OperationalError) -> GlasswrightError:

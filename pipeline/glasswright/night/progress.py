@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Final, Protocol, Self
 
 import click
 
+from glasswright.counts import format_count
+
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
@@ -87,7 +89,7 @@ class PlainDisplay:
 
     def __enter__(self) -> Self:
         """Say how much there is to do."""
-        self._write(f"{self._tally.tickets} tickets, {self._tally.shots} shots")
+        self._write(f"{format_count(self._tally.tickets, 'ticket')}, {format_count(self._tally.shots, 'shot')}")
         return self
 
     def __exit__(self, *error: object) -> None:

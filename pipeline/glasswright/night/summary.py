@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from glasswright.counts import format_count
 from glasswright.night.gathering import BECAUSE
 from glasswright.night.progress import format_seconds
 from glasswright.outcome import Status
@@ -130,10 +131,11 @@ def _describe_reshoots(summary: Summary) -> Iterator[str]:
 
 def _last_line(summary: Summary) -> str:
     time = format_seconds(summary.seconds)
-    tickets = len(summary.night.tickets)
+    tickets = format_count(len(summary.night.tickets), "ticket")
     stopped_by = summary.result.stopped_by
     if stopped_by:
-        return f"stopped by {stopped_by} after {time}: {tickets} tickets are in the ledger; run again to go on"
+        return f"stopped by {stopped_by} after {time}: {tickets} in the ledger; run again to go on"
     if summary.measured == 0 and summary.found:
-        return f"nothing to measure: {summary.found} outcomes already in the ledger ({tickets} tickets, {time})"
-    return f"{summary.measured} outcomes measured, {summary.found} already in the ledger ({tickets} tickets, {time})"
+        return f"nothing to measure: {format_count(summary.found, 'outcome')} already in the ledger ({tickets}, {time})"
+    measured = format_count(summary.measured, "outcome")
+    return f"{measured} measured, {summary.found} already in the ledger ({tickets}, {time})"

@@ -46,11 +46,7 @@ def find_tickets(
     NoTicketsError
         If there is no ticket folder at all.
     """
-    if not folder.is_dir():
-        raise NoTicketsError(f"{folder}: there is no such folder: correct --tickets")
-    folders = list_tickets(folder)
-    if not folders:
-        raise NoTicketsError(f"{folder}: holds no ticket folders (each with a {TICKET_FILE}): correct --tickets")
+    folders = find_folders(folder)
     requests: list[TicketRequest] = []
     refused: list[RefusedTicket] = []
     for each in folders:
@@ -61,6 +57,23 @@ def find_tickets(
         except OSError as error:
             refused.append(RefusedTicket(folder=str(each), reason=f"{error.filename}: {error.strerror}"))
     return _refuse_twins(requests, refused)
+
+
+def find_folders(folder: Path) -> tuple[Path, ...]:
+    """Give the ticket folders in a folder, or itself if it is one.
+
+    Raises
+    ------
+    NoTicketsError
+        If there is no ticket folder at all: among several, one that lacks its ticket file is a ticket's mistake, but
+        where none has one the folder is the wrong one.
+    """
+    if not folder.is_dir():
+        raise NoTicketsError(f"{folder}: there is no such folder: correct --tickets")
+    folders = list_tickets(folder)
+    if not any((each / TICKET_FILE).exists() for each in folders):
+        raise NoTicketsError(f"{folder}: holds no ticket folders (each with a {TICKET_FILE}): correct --tickets")
+    return folders
 
 
 def _refuse_twins(

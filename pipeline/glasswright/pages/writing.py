@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from glasswright.errors import GlasswrightError
 from glasswright.pages.wording import (
     say_heading,
     say_limits,
@@ -26,6 +27,12 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 SIGNS = {"pass": "●", "fail": "✕", "review": "▲", "unknown": "■", "skipped": "–"}
+
+
+class PagesError(GlasswrightError):
+    """A page cannot be written."""
+
+    exit_code = 2
 
 
 @lru_cache(maxsize=1)
@@ -57,11 +64,20 @@ def fill(template: str, context: Mapping[str, Any]) -> str:
 
 
 def write_whole(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all; a reader never sees half a page."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = path.with_name(f"{path.name}.{os.getpid()}.part")
-    temporary.write_bytes(data)
-    temporary.replace(path)
+    """Write a file whole or not at all; a reader never sees half a page.
+
+    Raises
+    ------
+    PagesError
+        If it cannot be written, naming the path and the reason.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        temporary = path.with_name(f"{path.name}.{os.getpid()}.part")
+        temporary.write_bytes(data)
+        temporary.replace(path)
+    except OSError as error:
+        raise PagesError(f"{path}: cannot be written ({error.strerror or error}): choose another --out") from error
 
 
 def copy_assets(folder: Path) -> None:
