@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import tempfile
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from pathlib import Path
@@ -102,6 +103,7 @@ def rehearse(
         raise click.BadParameter("a past draws its faults itself; leave --fault out", param_hint="--history")
     if stand_history and not history:
         raise click.BadParameter("goes with the past of a model; give --history N too", param_hint="--stand-history")
+    _refuse_place(out)
     stand = write_stand_of(out, night.stand, night)
     click.echo(f"stand: {stand}")
     if history:
@@ -112,6 +114,17 @@ def rehearse(
         return
     for number in _write_tickets(night, min(workers, night.tickets)):
         click.echo(f"ticket: {out / 'tickets' / number}")
+
+
+def _refuse_place(out: Path) -> None:
+    """Make the folder, or say why nothing can be written there."""
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=out):
+            pass
+    except OSError as error:
+        why = f"nothing can be written to {out} ({error.strerror or error})"
+        raise click.ClickException(f"{why}: choose another folder") from error
 
 
 def _refuse_missing_stand(stand: Path) -> None:

@@ -74,3 +74,17 @@ def test_no_summary_of_a_command_is_cut_short():
 
 def test_one_is_not_many():
     assert [format_count(number, "ticket") for number in (0, 1, 2)] == ["0 tickets", "1 ticket", "2 tickets"]
+
+
+def test_a_place_that_nothing_can_be_written_to_is_named(tmp_path, bench, capsys):
+    # a file in a folder's place refuses everybody, whatever rights the tests run with
+    bench.add_ticket(1)
+    (tmp_path / "new.ledger.lock").mkdir()
+    code, _, err = said(capsys, *bench.arguments("--serial", ledger="new.ledger"))
+    assert code == 2
+    assert "its lock new.ledger.lock cannot be written (Is a directory): check who may write there" in err
+    (tmp_path / "file").write_text("")
+    stand = tmp_path / "stand.yaml"
+    code, _, err = said(capsys, "rehearse", tmp_path / "file" / "night", "--stand", stand)
+    assert code == 2
+    assert "(Not a directory): choose another folder" in " ".join(err.split())

@@ -11,6 +11,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from glasswright.errors import LedgerBusyError
+from glasswright.ledger.place import LedgerPlaceError
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -26,8 +27,14 @@ class WriterLock:
         ------
         LedgerBusyError
             If another process holds it; the message says which.
+        LedgerPlaceError
+            If nothing can be written where it lies.
         """
-        self._file = os.open(_lock_path(ledger), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
+        try:
+            self._file = os.open(_lock_path(ledger), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
+        except OSError as error:
+            why = f"its lock {_lock_path(ledger).name} cannot be written ({error.strerror or error})"
+            raise LedgerPlaceError(f"{ledger}: {why}: check who may write there, or choose another --ledger") from error
         try:
             fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:

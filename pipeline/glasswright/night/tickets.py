@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -71,7 +72,7 @@ def find_folders(folder: Path) -> tuple[Path, ...]:
     if not folder.is_dir():
         raise NoTicketsError(f"{folder}: there is no such folder: correct --tickets")
     folders = list_tickets(folder)
-    if not any((each / TICKET_FILE).exists() for each in folders):
+    if not any(os.path.lexists(each / TICKET_FILE) or not os.access(each, os.X_OK) for each in folders):
         raise NoTicketsError(f"{folder}: holds no ticket folders (each with a {TICKET_FILE}): correct --tickets")
     return folders
 
