@@ -91,6 +91,9 @@ def _tell(
         yield f"  {ticket.model}, serial {ticket.serial}, measured {state.measured_at}"
         if judgement is not None:
             yield from _tell_basis(state, judgement, basis)
+        if state.gone_shots:
+            what = f"an earlier run measured shots that are no longer there ({', '.join(state.gone_shots)})"
+            yield f"  note: {what}: make sure that they were shot again, and not left out"
         yield from (f"  note: {finding}" for finding in state.record.findings)
     yield from (f"  - {reason}" for reason in decision.reasons)
 
@@ -122,6 +125,7 @@ def _as_data(decision: Decision, state: TicketState | None, judgement: Judgement
         "phase": ticket.phase if ticket else None,
         "measured_at": state.measured_at if state else None,
         "findings": state.record.findings if state else [],
+        "gone_shots": state.gone_shots if state else [],
         "manifest": state.content if state else None,
         "card": judgement.card if judgement else None,
         "stand": judgement.stand if judgement else None,

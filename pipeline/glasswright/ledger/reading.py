@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from glasswright.artefact import Setting
 from glasswright.encoding import from_text
 from glasswright.errors import LedgerDamagedError
+from glasswright.ledger.earlier import find_gone_shots, find_other_lenses, read_earlier_records
 from glasswright.ledger.hashes import join_hashes, measurement_hash, row_hash
 from glasswright.ledger.records import KeptOutcome, TicketRecord, TicketState
 from glasswright.ledger.refusals import read_refusals, refusals_of, standing_refusal
@@ -242,12 +243,14 @@ def _state(
     record = from_text(text)
     if content != expected or row_hash(ticket, content, folder) != hashed or not isinstance(record, TicketRecord):
         raise damaged(database, f"manifest {number} of ticket {ticket}")
+    earlier = read_earlier_records(database, ticket, number)
     return TicketState(
         record=dataclasses.replace(record, folder=folder),
         content=content,
         measured_at=started_at,
         outcomes=tuple(_kept(row, measured.get(row[0], {})) for row in members),
-        other_lenses=_other_lenses(database, record, number),
+        other_lenses=find_other_lenses(record, earlier),
+        gone_shots=find_gone_shots(record, earlier),
         refusal=standing_refusal(database, ticket, refusals_of(refused, ticket, folder, run)),
     )
 
@@ -266,13 +269,3 @@ def _kept(row: Sequence[Any], measured: Mapping[str, Measured]) -> KeptOutcome:
         has_artefact=row[12] is not None,
         notes=read_names(row[11]),
     )
-
-
-def _other_lenses(database: Database, record: TicketRecord, manifest: int) -> tuple[str, ...]:
-    sql = "SELECT DISTINCT record FROM manifest WHERE ticket = ? AND id <= ? ORDER BY id"
-    texts = database.rows(sql, record.ticket.number, manifest)
-    if len(texts) < 2:
-        return ()
-    earlier = [from_text(text) for (text,) in texts]
-    lenses = {f"{each.ticket.model}, serial {each.ticket.serial}" for each in earlier if isinstance(each, TicketRecord)}
-    return tuple(sorted(lenses - {f"{record.ticket.model}, serial {record.ticket.serial}"}))

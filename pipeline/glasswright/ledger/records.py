@@ -101,5 +101,7 @@ class TicketState:
     outcomes: tuple[KeptOutcome, ...]
     other_lenses: tuple[str, ...] = ()
     """Lenses that the same ticket number stood for earlier."""
+    gone_shots: tuple[str, ...] = ()
+    """Shots that an earlier run measured and that are no longer there: shot again, or left out."""
     refusal: str = ""
     """Why a later run could not measure the ticket again; empty if none failed to, or a still later one did."""
