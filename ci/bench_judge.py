@@ -62,8 +62,10 @@ def _add_ticket(ledger: Ledger, run: int, number: str, settings: tuple[Setting, 
             )
             measured = [
                 Measured(path=f"zone_{each:02}_px", value=1 / 3 + each, text=None, u=0.01, unit="pixel")
-                for each in range(FIELDS_A_STEP)
+                for each in range(FIELDS_A_STEP - 1)
             ]
+            # as the results of the stages have it; judging asks for it beside each limit
+            measured.append(Measured(path="shot_count", value=1.0, text=None, u=None, unit="count"))
             added[address] = writing.add_outcome(ledger.database, run, outcome, None, measured)
     ticket = Ticket(number=number, model=MODEL, serial=number, phase="release", body="Ostrel D7")
     record = TicketRecord(
