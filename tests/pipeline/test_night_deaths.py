@@ -72,7 +72,8 @@ def test_a_stopped_night_keeps_whole_tickets_and_says_how_to_go_on(bench, capsys
     log = bench.folder / "log"
     monkeypatch.setenv("TOY_LOG", str(log))
     night = bench.start("--workers", "2")
-    while night.poll() is None and _count(log) < 40:
+    # two workers have three tickets of 21 steps open at once: a fourth is begun only when one of them is in the ledger
+    while night.poll() is None and _count(log) < 3 * 21 + 1:
         time.sleep(0.01)
     night.send_signal(signal.SIGTERM)
     said, shown = night.communicate(timeout=30)
