@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from glasswright_rehearsal.coma import LEAST_WAVES, transfer_comatic
 from glasswright_rehearsal.geometry import Frame
 from glasswright_rehearsal.lens import PLANE_INDEX, WAVELENGTH_UM, Lens
+from glasswright_rehearsal.quadrature import legendre_nodes
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -109,7 +110,7 @@ def diffract(relative_frequency: Array, waves: Array) -> Array:
     s = np.clip(2 * np.abs(relative_frequency), 0, 2)
     bound = np.arccos(s / 2)
     count = 40 + int(14 * np.max(np.abs(waves), initial=0.0))
-    node, weight = np.polynomial.legendre.leggauss(count)
+    node, weight = legendre_nodes(count)
     total = np.zeros(np.broadcast(s, waves).shape)
     strength = 4 * np.pi * waves * s
     for x, w in zip(node, weight, strict=True):

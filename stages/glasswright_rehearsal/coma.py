@@ -21,6 +21,8 @@ from numpy.polynomial import chebyshev
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
+from glasswright_rehearsal.quadrature import legendre_nodes
+
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
@@ -53,7 +55,7 @@ def transfer_comatic(relative_frequency: Array, waves: Array, coma_waves: float,
     coefficients = _tabulate(coma_waves, low, high)
     by_waves = chebyshev.chebvander((2 * waves - low - high) / (high - low), coefficients.shape[0] - 1)
     by_direction = chebyshev.chebvander(cos_axis, coefficients.shape[1] - 1)
-    here = np.einsum("pn,nkt->pkt", by_waves, coefficients)
+    here = np.tensordot(by_waves, coefficients, 1)
     table = by_direction @ here
     turn = np.linspace(0, np.pi, table.shape[-1])
     inside = relative_frequency < 1
@@ -80,7 +82,7 @@ def _tabulate(coma_waves: float, low: float, high: float) -> Complex:
     values = np.concatenate([first, first[:, ::-1].conj()], axis=1)
     along = np.linalg.inv(chebyshev.chebvander(_points(defocus_count), defocus_count - 1))
     round_about = np.linalg.inv(chebyshev.chebvander(cosine, 2 * half_count - 1))
-    return np.asarray(np.einsum("an,bk,nkt->abt", along, round_about, values))
+    return np.asarray(np.einsum("an,bk,nkt->abt", along, round_about, values, optimize=True))
 
 
 def _points(count: int) -> Array:
@@ -99,8 +101,8 @@ def sample_pupil(shear: Array, waves: Array, coma_waves: float, cos_axis: Array)
         W20, W31 and cosines of the directions, one list each.
     """
     extent = float(np.abs(waves).max()) + coma_waves
-    across = np.polynomial.legendre.leggauss(16 + int(7 * coma_waves))
-    along = np.polynomial.legendre.leggauss(9 + int(6 * extent))
+    across = legendre_nodes(16 + int(7 * coma_waves))
+    along = legendre_nodes(9 + int(6 * extent))
     result = np.empty((len(waves), len(cos_axis), len(shear)), dtype=np.complex128)
     _integrate(shear, waves, coma_waves, cos_axis, *across, *along, result)
     return result
@@ -129,17 +131,16 @@ def _integrate(
         for i in range(len(shear)):
             h = shear[i] / 2
             most = sqrt(max(1 - h * h, 0.0))
-            for n in range(len(waves)):
-                total = 0j
-                for a in range(len(point_across)):
-                    # y = most sin t: no root is left at the ends
-                    y = most * np.sin(pi / 2 * point_across[a])
-                    stretch = most * pi / 2 * cos(pi / 2 * point_across[a]) * weight_across[a]
-                    reach = max(sqrt(1 - y * y) - h, 0.0)
-                    lean = 8 * pi * h * (waves[n] - coma * s * y)
-                    for b in range(len(point_along)):
-                        x = reach * (point_along[b] + 1) / 2
-                        phase = 2 * pi * h * coma * c * (6 * x * x + 2 * h * h + 2 * y * y - 4 / 3)
-                        amount = stretch * reach * weight_along[b] * cos(lean * x)
-                        total += amount * (cos(phase) - 1j * np.sin(phase))
-                result[n, k, i] = total / pi
+            total = np.zeros(len(waves), dtype=np.complex128)
+            for a in range(len(point_across)):
+                # y = most sin t: no root is left at the ends
+                y = most * np.sin(pi / 2 * point_across[a])
+                stretch = most * pi / 2 * cos(pi / 2 * point_across[a]) * weight_across[a]
+                reach = max(sqrt(1 - y * y) - h, 0.0)
+                for b in range(len(point_along)):
+                    x = reach * (point_along[b] + 1) / 2
+                    phase = 2 * pi * h * coma * c * (6 * x * x + 2 * h * h + 2 * y * y - 4 / 3)
+                    amount = stretch * reach * weight_along[b] * (cos(phase) - 1j * np.sin(phase))
+                    for n in range(len(waves)):
+                        total[n] += amount * cos(8 * pi * h * (waves[n] - coma * s * y) * x)
+            result[:, k, i] = total / pi

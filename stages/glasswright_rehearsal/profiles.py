@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy.special import erfc, j0, j1, y0, y1
 
 from glasswright_rehearsal.blur import Blur, pick_places, transfer
+from glasswright_rehearsal.quadrature import legendre_nodes
 
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
@@ -194,7 +195,7 @@ def _tabulate_part(
     The direction's term over f^2 is level at low frequencies, and is held from the `slowest` down.
     """
     places, directions, count = slices.shape
-    second = np.einsum("de,pef->pdf", bend, slices) / frequency**2
+    second = np.matmul(bend, slices) / frequency**2
     second[..., :slowest] = second[..., slowest, None]
     flat = slices.reshape(-1, count).astype(np.float32) @ kernel
     flat += second.reshape(-1, count).astype(np.float32) @ turn
@@ -223,7 +224,7 @@ def _share(relative: Array) -> Array:
 
 def _nodes(top: float, reach_px: float) -> tuple[Array, Array]:
     """Give Gauss-Legendre nodes and weights on 0..top for kernels that swing with `reach_px`."""
-    node, weight = np.polynomial.legendre.leggauss(int(2.6 * top * reach_px) + 40)
+    node, weight = legendre_nodes(int(2.6 * top * reach_px) + 40)
     return (node + 1) * top / 2, weight * top / 2
 
 
