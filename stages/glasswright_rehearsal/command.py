@@ -30,7 +30,8 @@ PLANS = {"fixed": "Corvane 50 mm f/2", "zoom": "Corvane 24-70 mm f/4"}
     "--fault",
     "faults",
     multiple=True,
-    help="A fault for one ticket, counted from the last; may be given again. `none` for none at all. "
+    help="A fault for one ticket, counted from the last; may be given again. `a+b` for two in one lens, `none` "
+    "for none at all. "
     "Default: every third lens has a fault.",
 )
 @click.option("--plan", default="fixed", show_default=True, type=click.Choice(list(PLANS)), help="Kind of lens.")
@@ -143,7 +144,7 @@ def _refuse_mistakes(model: str, faults: tuple[str, ...], tickets: int, sensor: 
 
     if model not in MODELS:
         raise click.BadParameter(f"no lens model {model!r}; there are {', '.join(MODELS)}", param_hint="--model")
-    for fault in faults:
+    for fault in _each(faults):
         if fault not in fault_names():
             raise click.BadParameter(f"no fault {fault!r}; there are {', '.join(fault_names())}", param_hint="--fault")
         if fault in HAND_FAULTS and not is_zoom(MODELS[model]):
@@ -164,6 +165,11 @@ def _refuse_mistakes(model: str, faults: tuple[str, ...], tickets: int, sensor: 
         raise click.BadParameter("a DNG holds a mosaic; give --files tiff or png for rgb", param_hint="--files")
 
 
+def _each(faults: tuple[str, ...]) -> tuple[str, ...]:
+    """Give the single faults that are asked for."""
+    return tuple(name for fault in faults for name in fault.split("+"))
+
+
 def _refuse_shaking(faults: tuple[str, ...], shaken_shots: int, files: str) -> None:
     """Say what is wrong with a request for shots on the shaker."""
     from glasswright_rehearsal.shaking import SHAKING_FAULTS
@@ -172,7 +178,7 @@ def _refuse_shaking(faults: tuple[str, ...], shaken_shots: int, files: str) -> N
         raise click.BadParameter(
             f"a {files} picture cannot say how long it was exposed; give --files dng", param_hint="--shaken-shots"
         )
-    for fault in set(faults) & set(SHAKING_FAULTS):
+    for fault in set(_each(faults)) & set(SHAKING_FAULTS):
         if not shaken_shots:
             raise click.BadParameter(
                 f"{fault} shows on the shaker alone; give --shaken-shots 3 as well", param_hint="--fault"

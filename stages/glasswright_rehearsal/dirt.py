@@ -31,9 +31,9 @@ THREADS, THREAD_MM, PATCH_MM = 40, 0.25, 0.8
 SCRATCH_SPECKS, SCRATCH_MM, SCRATCH_LONG_MM = 80, 0.16, 10.0
 
 
-def draw_dirt(fault: Fault | None, frame: Frame) -> tuple[Dust, ...]:
+def draw_dirt(fault: Fault, frame: Frame) -> tuple[Dust, ...]:
     """Give the motes that stand for a fault of the glass; none for any other fault."""
-    if fault is None or fault.name not in DIRT_FAULTS:
+    if fault.name not in DIRT_FAULTS:
         return ()
     generator = np.random.default_rng(int(fault.direction_deg * 1000))
     scale = frame.width_px * frame.pitch_um / 1000 / FULL_WIDTH_MM

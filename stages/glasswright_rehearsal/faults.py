@@ -18,6 +18,7 @@ LENS_FAULTS = MappingProxyType(
         "tilted_group": "one side in focus before, the other behind the sensor",
         "decentred_element": "coma over the whole field, one side worse, plane shifts, falloff off centre",
         "wrong_spacing": "blur everywhere, and a curved field",
+        "curved_field": "the middle sharp, the corners in focus elsewhere",
         "haze": "light scattered into a halo, contrast lost",
         "lateral_colour": "red and blue at other sizes than green",
         "barrel_shift": "distortion far from the design's",
@@ -62,6 +63,11 @@ def draw_fault(name: str, generator: np.random.Generator) -> Fault:
         severity=float(generator.uniform(0.8, 1.3)),
         direction_deg=float(generator.uniform(0, 360)),
     )
+
+
+def find_fault(faults: tuple[Fault, ...], *names: str) -> Fault | None:
+    """Give the first fault that has one of the names."""
+    return next((fault for fault in faults if fault.name in names), None)
 
 
 def harm_lens(lens: Lens, fault: Fault, opened: float) -> Lens:
@@ -129,6 +135,15 @@ def _misspace(lens: Lens, fault: Fault, opened: float, towards: tuple[float, flo
     return replace(lens, aberrations=worse)
 
 
+def _curve(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
+    del opened, towards
+    a = lens.aberrations
+    # as the design bends it already, so that no fault mends the lens
+    sign = -1 if a.field_curvature_um < 0 else 1
+    curved = a.field_curvature_um + sign * 32.0 * fault.severity
+    return replace(lens, aberrations=replace(a, field_curvature_um=curved))
+
+
 def _haze(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
     del opened, towards
     s = fault.severity
@@ -163,6 +178,7 @@ _HARMS: Mapping[str, Callable[[Any, Fault, float, tuple[float, float]], Any]] = 
         "tilted_group": _tilt,
         "decentred_element": _decentre,
         "wrong_spacing": _misspace,
+        "curved_field": _curve,
         "haze": _haze,
         "lateral_colour": _colour,
         "barrel_shift": _barrel,

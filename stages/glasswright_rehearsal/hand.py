@@ -37,14 +37,14 @@ def is_zoom(model: LensModel) -> bool:
     return len(model.designs) > 1
 
 
-def answer_hand_checks(model: LensModel, fault: str) -> dict[str, dict[str, str]]:
+def answer_hand_checks(model: LensModel, faults: tuple[str, ...]) -> dict[str, dict[str, str]]:
     """Give the signed answers of a ticket: all pass, what the model does not have is not applicable, a fault fails."""
     has = (*COMMON_CHECKS, *((*ZOOM_CHECKS, *STABILISER_CHECKS) if is_zoom(model) else ()))
     answers = {
         name: {"answer": "pass" if name in has else "not_applicable", "who": WHO, "when": WHEN}
         for name in (*COMMON_CHECKS, *ZOOM_CHECKS, *STABILISER_CHECKS)
     }
-    if fault in FAILED_CHECK:
+    for fault in FAILED_CHECK.keys() & set(faults):
         failed, note = FAILED_CHECK[fault]
         answers[failed] |= {"answer": "fail", "note": note}
     return answers

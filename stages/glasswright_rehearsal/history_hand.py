@@ -44,6 +44,6 @@ def see_hand_checks(model: LensModel) -> RehearsedHandChecks:
         name: RehearsedHandCheck(
             passed=True if answer["answer"] == "pass" else None, says=f"{answer['answer']} ({answer['who']})"
         )
-        for name, answer in answer_hand_checks(model, "").items()
+        for name, answer in answer_hand_checks(model, ()).items()
     }
     return RehearsedHandChecks(**checks)  # type: ignore[arg-type] # a name that is no field is refused when it is made

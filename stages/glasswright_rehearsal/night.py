@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from glasswright_rehearsal.dirt import DIRT_FAULTS, draw_dirt
-from glasswright_rehearsal.faults import FOCUS_FAULTS, LENS_FAULTS, SHOOTING_FAULTS, Fault, draw_fault, harm_lens
+from glasswright_rehearsal.faults import (
+    FOCUS_FAULTS,
+    LENS_FAULTS,
+    SHOOTING_FAULTS,
+    Fault,
+    draw_fault,
+    find_fault,
+    harm_lens,
+)
 from glasswright_rehearsal.geometry import Frame, Pose
 from glasswright_rehearsal.hand import HAND_FAULTS
 from glasswright_rehearsal.layout import Layout, fill_magnification
@@ -39,7 +47,8 @@ class Night:
     stand: Path
     model: str
     faults: tuple[str, ...] = ()
-    """One for each of the last tickets; empty: every third ticket has a fault of the lens; `none`: no fault."""
+    """One for each of the last tickets, `a+b` for two in one lens; empty: every third ticket has a fault of the lens;
+    `none`: no fault."""
     f_numbers: tuple[float, ...] = ()
     """Empty: the model's own."""
     shots_per_setting: int = 1
@@ -62,7 +71,7 @@ class Visit:
     number: str
     index: int
     copy: Copy
-    fault: Fault | None
+    faults: tuple[Fault, ...]
     pose: Pose
     paper: Lighting
     dust: tuple[Dust, ...]
@@ -70,9 +79,9 @@ class Visit:
     def lens_at(self, focal_length_mm: float, f_number: float) -> Lens:
         """Give the lens at a setting, with its fault."""
         lens = set_lens(self.copy, focal_length_mm, f_number)
-        if self.fault is None:
-            return lens
-        return harm_lens(lens, self.fault, self.copy.model.f_numbers[0] / f_number)
+        for fault in self.faults:
+            lens = harm_lens(lens, fault, self.copy.model.f_numbers[0] / f_number)
+        return lens
 
 
 def find_frame(megapixels: float, pitch_um: float) -> Frame:
@@ -96,17 +105,17 @@ def plan_visit(night: Night, index: int, layout: Layout, frame: Frame) -> Visit:
     generator = np.random.default_rng(np.random.SeedSequence([night.seed, index]))
     model: LensModel = MODELS[night.model]
     copy = draw_copy(model, int(generator.integers(100, 99_999)), generator)
-    name = choose_fault(night, index)
-    fault = draw_fault(name, generator) if name else None
+    faults = tuple(draw_fault(name, generator) for name in choose_faults(night, index))
     tilt_y = float(generator.normal(0, 0.04))
-    if name == "tilted_chart" and fault:
-        tilt_y += 0.7 * fault.severity
+    tilted = find_fault(faults, "tilted_chart")
+    if tilted:
+        tilt_y += 0.7 * tilted.severity
     scale = frame.width_px / 6000
     pose = Pose(
         magnification_frac=fill_magnification(layout, frame.width_px, frame.height_px, frame.pitch_um, FILL_FRAC),
         rotation_deg=float(generator.normal(0, 0.3)),
         tilt_x_deg=float(np.clip(generator.normal(0, 0.04), -0.1, 0.1)),
-        tilt_y_deg=float(tilt_y if fault and name == "tilted_chart" else np.clip(tilt_y, -0.1, 0.1)),
+        tilt_y_deg=float(tilt_y if tilted else np.clip(tilt_y, -0.1, 0.1)),
         shift_px=(float(generator.normal(0, 6 * scale)), float(generator.normal(0, 6 * scale))),
     )
     paper = Lighting(
@@ -118,23 +127,23 @@ def plan_visit(night: Night, index: int, layout: Layout, frame: Frame) -> Visit:
         number=f"T-{index + 1:04d}",
         index=index,
         copy=copy,
-        fault=fault,
+        faults=faults,
         pose=pose,
         paper=paper,
-        dust=(*draw_dust(night.seed, frame), *draw_dirt(fault, frame)),
+        dust=(*draw_dust(night.seed, frame), *(mote for fault in faults for mote in draw_dirt(fault, frame))),
     )
 
 
-def choose_fault(night: Night, index: int) -> str:
-    """Name a ticket's fault, or nothing."""
+def choose_faults(night: Night, index: int) -> tuple[str, ...]:
+    """Name a ticket's faults."""
     if night.faults:
         place = index - (night.tickets - len(night.faults))
-        name = night.faults[place] if place >= 0 else "none"
-        return "" if name == "none" else name
+        asked = night.faults[place] if place >= 0 else "none"
+        return tuple(name for name in asked.split("+") if name != "none")
     if index % EVERY_THIRD != EVERY_THIRD - 1:
-        return ""
+        return ()
     names = tuple(LENS_FAULTS)
-    return names[(night.seed + index // EVERY_THIRD) % len(names)]
+    return (names[(night.seed + index // EVERY_THIRD) % len(names)],)
 
 
 def fault_names() -> tuple[str, ...]:

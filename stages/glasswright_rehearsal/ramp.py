@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from glasswright_rehearsal.depth import find_depth_mm, sharp_image_um
+from glasswright_rehearsal.faults import find_fault
 from glasswright_rehearsal.geometry import Pose
 from glasswright_rehearsal.light import Lighting
 from glasswright_rehearsal.models import stop_focus
@@ -27,7 +28,7 @@ BOARD = Lighting(exposure_frac=0.6, gradient=(0.01, 0.02))
 
 
 def draw_ramp_scenes(
-    scene: Scene, stand: StandFacts, fault: Fault | None, count: int, generator: np.random.Generator
+    scene: Scene, stand: StandFacts, faults: tuple[Fault, ...], count: int, generator: np.random.Generator
 ) -> tuple[Scene, ...]:
     """Give the shots of the board at a chart scene's setting and magnification, each with a focus of its own.
 
@@ -40,7 +41,8 @@ def draw_ramp_scenes(
         message = "ramp shots need a stand whose camera section names a ramp under `ramps`"
         raise ValueError(message)
     bias = 0.0
-    if fault is not None and fault.name == "autofocus_offset":
+    fault = find_fault(faults, "autofocus_offset")
+    if fault is not None:
         bias = OFFSET_UM * fault.severity * (1 if np.cos(np.deg2rad(fault.direction_deg)) >= 0 else -1)
     pose = place_board(scene.pose.magnification_frac, stand.ramp_angle_deg)
     board = replace(scene, layout=stand.ramp, pose=pose, lighting=BOARD, is_deep=True)

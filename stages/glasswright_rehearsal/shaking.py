@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from glasswright_rehearsal.faults import find_fault
+
 if TYPE_CHECKING:
     from glasswright_rehearsal.faults import Fault
 
@@ -39,10 +41,10 @@ class ShakenShot:
     motion_px: tuple[float, float]
 
 
-def find_stops(fault: Fault | None) -> float:
+def find_stops(faults: tuple[Fault, ...]) -> float:
     """Give what the lens's stabiliser takes off, in stops of exposure time."""
-    weak = fault is not None and fault.name in SHAKING_FAULTS
-    return WEAK_STOPS / fault.severity if weak and fault is not None else HEALTHY_STOPS
+    weak = find_fault(faults, *SHAKING_FAULTS)
+    return WEAK_STOPS / weak.severity if weak else HEALTHY_STOPS
 
 
 def draw_shaken_shots(

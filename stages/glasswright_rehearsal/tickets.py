@@ -13,6 +13,7 @@ import yaml
 
 from glasswright_rehearsal.dirt import DIRT_FAULTS
 from glasswright_rehearsal.dng import Exif, write_dng
+from glasswright_rehearsal.faults import find_fault
 from glasswright_rehearsal.glare import render_black_spot
 from glasswright_rehearsal.hand import HAND_FAULTS, answer_hand_checks
 from glasswright_rehearsal.images import encode_picture, write_picture
@@ -145,14 +146,14 @@ def write_ticket(night: Night, index: int) -> str:
 def _write_setting(writer: ShotWriter, scene: Scene, *, is_struck: bool) -> None:
     """Write one setting's shots; `is_struck` says whether a shooting fault strikes here."""
     night, lens = writer.night, scene.lens
-    fault = writer.visit.fault if is_struck else None
+    faults = writer.visit.faults if is_struck else ()
     where = lens.focal_length_mm, lens.f_number
     panel = render_light(replace(scene, layout=None))
     writer.write("panel", panel, *where)
     flat = render_light(light_source(scene))
     for _ in range(night.flats_per_setting):
         writer.write("flat", flat, *where)
-    chart = render_light(strike_scene(scene, fault))
+    chart = render_light(strike_scene(scene, faults))
     for _ in range(night.shots_per_setting):
         writer.write("chart", chart, *where)
     if night.focus_series:
@@ -170,7 +171,7 @@ def write_shaking(writer: ShotWriter, scene: Scene) -> dict[str, Any]:
     """Write the shots on the shaker; give their truth."""
     night, pitch_um = writer.night, scene.frame.pitch_um
     generator = np.random.default_rng(np.random.SeedSequence([night.seed, writer.visit.index, 3_000_003]))
-    stops = find_stops(writer.visit.fault)
+    stops = find_stops(writer.visit.faults)
     shots = draw_shaken_shots(stops, night.shaken_shots, pitch_um, generator)
     for shot in shots:
         light = render_light(replace(scene, motion_px=shot.motion_px))
@@ -182,16 +183,20 @@ def write_ramp(writer: ShotWriter, scene: Scene, stand: StandFacts) -> dict[str,
     """Write the ramp shots of a setting; give their truth."""
     night, visit = writer.night, writer.visit
     generator = np.random.default_rng(np.random.SeedSequence([night.seed, visit.index, 2_000_003, writer.count]))
-    shots = draw_ramp_scenes(scene, stand, visit.fault, night.ramp_shots, generator)
+    shots = draw_ramp_scenes(scene, stand, visit.faults, night.ramp_shots, generator)
     for shot in shots:
         writer.write("ramp", render_light(shot), scene.lens.focal_length_mm, scene.lens.f_number)
     return tell_ramp(shots, stand)
 
 
-def strike_scene(scene: Scene, fault: Fault | None) -> Scene:
-    """Give the chart scene as a shooting fault spoils it."""
-    if fault is None:
-        return scene
+def strike_scene(scene: Scene, faults: tuple[Fault, ...]) -> Scene:
+    """Give the chart scene as shooting faults spoil it."""
+    for fault in faults:
+        scene = _strike(scene, fault)
+    return scene
+
+
+def _strike(scene: Scene, fault: Fault) -> Scene:
     severity, turn = fault.severity, np.deg2rad(fault.direction_deg)
     if fault.name == "shake":
         return replace(scene, motion_px=(float(2.5 * severity * np.cos(turn)), float(2.5 * severity * np.sin(turn))))
@@ -243,7 +248,7 @@ def _write_papers(night: Night, visit: Visit, folder: Path) -> None:
         "body": {"model": "Ostrel D7", "serial": "D7-0031"},
         "rehearsed": True,
         "notes": "",
-        "hand_checks": answer_hand_checks(visit.copy.model, visit.fault.name if visit.fault else ""),
+        "hand_checks": answer_hand_checks(visit.copy.model, tuple(fault.name for fault in visit.faults)),
     }
     if night.files in ("tiff", "png"):
         ticket["shots"] = [
@@ -254,7 +259,7 @@ def _write_papers(night: Night, visit: Visit, folder: Path) -> None:
     files = sorted(path for path in folder.rglob("*") if path.is_file() and path.name != "ticket.yaml")
     sums = [f"{hashlib.sha256(path.read_bytes()).hexdigest()}  {path.relative_to(folder).as_posix()}" for path in files]
     (folder / "SHA256SUMS").write_text("\n".join(sums) + "\n", encoding="ascii")
-    if visit.fault and visit.fault.name == "half_copied_file":
+    if find_fault(visit.faults, "half_copied_file"):
         victim = sorted((folder / "chart").iterdir())[0]
         data = victim.read_bytes()
         victim.write_bytes(data[: len(data) // 2] + bytes(len(data) - len(data) // 2))
@@ -262,22 +267,23 @@ def _write_papers(night: Night, visit: Visit, folder: Path) -> None:
 
 def _write_truth(night: Night, visit: Visit, told: list[dict[str, Any]]) -> None:
     """Write the truth as JSON."""
-    fault = {"name": "none"} if visit.fault is None else asdict(visit.fault)
-    if visit.fault is not None:
-        of_lens = visit.fault.is_of_lens or visit.fault.name in {*HAND_FAULTS, *SHAKING_FAULTS, *DIRT_FAULTS}
-        fault["of"] = "lens" if of_lens else "shooting"
     truth = {
         "ticket": visit.number,
         "model": visit.copy.model.name,
         "serial": visit.copy.serial,
         "seed": night.seed,
-        "fault": fault,
+        "faults": [_tell_fault(fault) for fault in visit.faults],
         "pose": asdict(visit.pose),
         "settings": told,
     }
     folder = night.out / "truth"
     folder.mkdir(parents=True, exist_ok=True)
     (folder / f"{visit.number}.json").write_text(json.dumps(round_numbers(truth), indent=1) + "\n", encoding="utf-8")
+
+
+def _tell_fault(fault: Fault) -> dict[str, Any]:
+    of_lens = fault.is_of_lens or fault.name in {*HAND_FAULTS, *SHAKING_FAULTS, *DIRT_FAULTS}
+    return {**asdict(fault), "of": "lens" if of_lens else "shooting"}
 
 
 def round_numbers(value: Any) -> Any:  # noqa: ANN401 - whatever JSON holds

@@ -25,7 +25,7 @@ def failed_stages(ledger, number):
 @pytest.mark.parametrize("number", ["T-0001", "T-0002", "T-0003"])
 def test_a_healthy_lens_is_released(faulty_night, capsys, number):
     folder, ledger = faulty_night
-    assert read_truth(folder, number)["fault"]["name"] == "none"
+    assert read_truth(folder, number)["faults"] == []
     code, reasons = gate(ledger, number, capsys)
     assert code == 0, reasons
 
@@ -34,7 +34,7 @@ def test_a_healthy_lens_is_released(faulty_night, capsys, number):
 def test_a_faulty_lens_fails_on_the_right_stage(faulty_night, capsys, place, fault):
     folder, ledger = faulty_night
     number = f"T-{4 + place:04d}"
-    assert read_truth(folder, number)["fault"]["name"] == fault
+    assert [each["name"] for each in read_truth(folder, number)["faults"]] == [fault]
     code, reasons = gate(ledger, number, capsys)
     assert code == 10, reasons
     assert FAULTS[fault] in failed_stages(ledger, number)

@@ -61,10 +61,22 @@ def test_a_ticket_has_its_papers_and_a_truth(night):
 
 
 def test_every_third_lens_is_faulty(night):
-    names = [json.loads((night / f"truth/T-000{i}.json").read_text(encoding="utf-8"))["fault"] for i in (1, 2, 3)]
-    assert [fault["name"] for fault in names[:2]] == ["none", "none"]
-    assert names[2]["name"] in LENS_FAULTS
-    assert names[2]["of"] == "lens"
+    *healthy, (fault,) = (
+        json.loads((night / f"truth/T-000{i}.json").read_text(encoding="utf-8"))["faults"] for i in (1, 2, 3)
+    )
+    assert healthy == [[], []]
+    assert fault["name"] in LENS_FAULTS
+    assert fault["of"] == "lens"
+
+
+def test_one_lens_may_have_two_faults(tmp_path):
+    result = run(tmp_path, "--tickets", "1", "--f-number", "4", "--fault", "tilted_group+zoom_creep")
+    assert result.exit_code == 2
+    assert "no zoom that could creep" in result.output
+    result = run(tmp_path, "--tickets", "1", "--f-number", "4", "--fault", "tilted_group+haze")
+    assert result.exit_code == 0, result.output
+    truth = json.loads((tmp_path / "truth/T-0001.json").read_text(encoding="utf-8"))
+    assert [fault["name"] for fault in truth["faults"]] == ["tilted_group", "haze"]
 
 
 def test_the_stand_fits_the_frames(night):

@@ -78,6 +78,6 @@ def test_the_command_writes_ramp_shots_wide_open_with_their_truth(tmp_path):
     assert len(names) == 2
     assert all(name.endswith("f2.dng") for name in names)
     truth = json.loads((tmp_path / "truth/T-0001.json").read_text())
-    assert truth["fault"]["of"] == "lens"
+    assert truth["faults"][0]["of"] == "lens"
     assert [len(setting.get("ramp", {"shots": ()})["shots"]) for setting in truth["settings"]] == [2, 0]
     assert read_stand(tmp_path / "stands/north_bench.yaml").ramp == read_stand(STAND).ramp
