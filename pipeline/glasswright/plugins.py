@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 STAGE_GROUP: Final = "glasswright.stages"
 COMMAND_GROUP: Final = "glasswright.commands"
 SECTION_ATTRIBUTE: Final = "STAND_SECTION"
+MORE_SECTIONS_ATTRIBUTE: Final = "STAND_SECTIONS"
 PLUGIN_NAME: Final = re.compile(r"[a-z][a-z0-9_]*")
 STAND_KEYS: Final = ("stand", "bodies", "repeatability", "reproducibility", "watch")
 """Keys of a stand file that are the engine's, so no plugin's section can bear them."""
@@ -46,7 +47,7 @@ class Plugins:
     stages: Mapping[str, StageDescription] = field(default_factory=dict)
     """By id."""
     sections: Mapping[str, type[Artefact]] = field(default_factory=dict)
-    """The dataclass of each plugin's section of the stand file."""
+    """The dataclass of each section that plugins have in the stand file, by its key there."""
     drawings: Drawings = field(default_factory=Drawings)
     """What all plugins can draw."""
     failures: tuple[PluginFailure, ...] = ()
@@ -71,15 +72,14 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
             _check_name(point.name, sources)
             module = _load(point)
             found = describe_stages(module, point.name)
-            section, drawn = _section_of(module), read_drawings(module)
+            own_sections, drawn = _sections_of(module, point.name), read_drawings(module)
             sources[point.name] = hash_source(module)
         except PluginError as error:
             failures.append(PluginFailure(point.name, str(error)))
             continue
         stages.update(found)
         drawings = drawings.joined(drawn)
-        if section is not None:
-            sections[point.name] = section
+        sections.update(own_sections)
     return Plugins(stages=stages, sections=sections, drawings=drawings, failures=tuple(failures), sources=sources)
 
 
@@ -140,13 +140,18 @@ def _load(point: EntryPoint) -> ModuleType:
     return module
 
 
-def _section_of(module: ModuleType) -> type[Artefact] | None:
-    section = getattr(module, SECTION_ATTRIBUTE, None)
-    if section is None:
-        return None
-    if not (isinstance(section, type) and issubclass(section, Artefact)):
-        raise PluginError(f"{SECTION_ATTRIBUTE} is {section!r}: make it a dataclass that derives from Artefact")
-    why = find_why_unreadable(section)
-    if why:
-        raise PluginError(f"{SECTION_ATTRIBUTE} {section.__name__} cannot be read from a file: {why}")
-    return section
+def _sections_of(module: ModuleType, plugin: str) -> dict[str, type[Artefact]]:
+    """Give a plugin's sections of the stand file: `plugin`, and `plugin_suffix` for what changes on its own."""
+    found: dict[str, type[Artefact]] = {}
+    main = getattr(module, SECTION_ATTRIBUTE, None)
+    more = getattr(module, MORE_SECTIONS_ATTRIBUTE, {})
+    named = {} if main is None else {plugin: (SECTION_ATTRIBUTE, main)}
+    named |= {f"{plugin}_{suffix}": (f'{MORE_SECTIONS_ATTRIBUTE}["{suffix}"]', each) for suffix, each in more.items()}
+    for name, (attribute, section) in named.items():
+        if not (isinstance(section, type) and issubclass(section, Artefact)):
+            raise PluginError(f"{attribute} is {section!r}: make it a dataclass that derives from Artefact")
+        why = find_why_unreadable(section)
+        if why:
+            raise PluginError(f"{attribute} {section.__name__} cannot be read from a file: {why}")
+        found[name] = section
+    return found

@@ -6,6 +6,7 @@ from glasswright_camera.combine_flats import combine_flats
 from glasswright_camera.decode_raw import decode_raw
 from glasswright_camera.drawing_doors import DRAWINGS, FRAME_DRAWINGS, SERIES_DRAWINGS
 from glasswright_camera.find_spots import find_spots
+from glasswright_camera.known_lenses import KnownLenses
 from glasswright_camera.locate_chart import locate_chart
 from glasswright_camera.locate_ramp import locate_ramp
 from glasswright_camera.map_spots import map_spots
@@ -21,6 +22,7 @@ from glasswright_camera.measure_stabiliser import measure_stabiliser
 from glasswright_camera.measure_sweep import measure_sweep
 from glasswright_camera.measure_vignetting import measure_vignetting
 from glasswright_camera.read_hand_checks import read_hand_checks
+from glasswright_camera.read_pattern import read_pattern
 from glasswright_camera.reduce_black_spot import reduce_black_spot
 from glasswright_camera.reduce_dark import reduce_dark
 from glasswright_camera.reduce_flat import reduce_flat
@@ -30,12 +32,15 @@ from glasswright_camera.trace_ramp import trace_ramp
 from glasswright_camera.trace_slanted_edges import trace_slanted_edges
 
 STAND_SECTION = Stand
+STAND_SECTIONS = {"lenses": KnownLenses}
+"""Apart from the rest, so that what is learned of a model measures no shot again."""
 
 __all__ = [
     "DRAWINGS",
     "FRAME_DRAWINGS",
     "SERIES_DRAWINGS",
     "STAND_SECTION",
+    "STAND_SECTIONS",
     "check_light",
     "combine_darks",
     "combine_flats",
@@ -56,6 +61,7 @@ __all__ = [
     "measure_sweep",
     "measure_vignetting",
     "read_hand_checks",
+    "read_pattern",
     "reduce_black_spot",
     "reduce_dark",
     "reduce_flat",

@@ -25,6 +25,16 @@ class Centring(Artefact):
     worse_side_deg: float
     """That direction: the softer side."""
     worse_side_deg_u: float
+    soft_sides_frac: float
+    """By how much two opposite sides are softer than the two between them, relative, one half-diagonal out: a tilted
+    surface of focus that passes through the middle leaves a band sharp. Never negative."""
+    soft_sides_frac_u: float
+    soft_sides_deg: float
+    """Direction of those two sides, 0 to 180 degrees."""
+    soft_sides_deg_u: float
+    corner_fall_frac: float
+    """By how much MTF50 is lower one half-diagonal out than in the centre, relative: what is alike all round."""
+    corner_fall_frac_u: float
     coma_ratio: float
     """Lopsidedness common to the discs of the centre zone, of what is usual among aberrated lenses; never negative."""
     coma_ratio_u: float

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,10 +30,24 @@ def field_basis(repeats: Repeats) -> Array:
     return np.column_stack([np.ones(len(place)), place, radius.fraction**2])
 
 
-def find_side(repeats: Repeats) -> Pointer:
-    """Fit a slope and a bowl to the discs' MTF50; point to the side where it falls, relative to the centre's.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldShape:
+    """How MTF50 runs over the field, relative to the centre's, as shot."""
 
-    The bowl is what an ideal lens has as well; the uncertainty is that of the discs' scatter about the fit.
+    side: Pointer
+    """The softer side, and the fall over one half-diagonal."""
+    band: Pointer
+    """The two opposite sides that are softer than the two between, 0 to 180 degrees, and by how much in the corners."""
+    bowl: float
+    """The corner less the centre: what is alike all round."""
+    bowl_u: float
+
+
+def find_shape(repeats: Repeats) -> FieldShape:
+    """Fit a slope, a band and a bowl to the discs' MTF50.
+
+    A tilted surface of focus that passes through the middle makes both sides soft alike: not a slope but a band that
+    stays sharp. The bowl is what an ideal lens has as well. Uncertainties are of the discs' scatter about the fit.
 
     Raises
     ------
@@ -42,9 +57,18 @@ def find_side(repeats: Repeats) -> Pointer:
     if len(repeats.node) < LEAST_DISCS:
         raise Unmeasurable(f"only {len(repeats.node)} discs have an edge in all shots; {LEAST_DISCS} are needed")
     value = repeats.stack(lambda trace: trace.mtf50)[:, main_plane(repeats.traces[0])].mean(axis=(0, 2))
-    basis = field_basis(repeats)
+    middle, x, y, square = field_basis(repeats).T
+    # without the fourth power a 3:2 frame would take a steep bowl for a band
+    basis = np.column_stack([middle, x, y, x**2 - y**2, 2 * x * y, square, square**2])
     weight, covariance = fit_least_squares(basis, value)
-    return point_along(-weight[1:3] / weight[0], covariance[1:3, 1:3] / weight[0] ** 2)
+    relative, relative_covariance = weight / weight[0], covariance / weight[0] ** 2
+    band = point_along(-relative[3:5], relative_covariance[3:5, 3:5])
+    return FieldShape(
+        side=point_along(-relative[1:3], relative_covariance[1:3, 1:3]),
+        band=replace(band, deg=band.deg / 2, deg_u=band.deg_u / 2),
+        bowl=float(relative[5:].sum()),
+        bowl_u=float(np.sqrt(relative_covariance[5:, 5:].sum())),
+    )
 
 
 def fit_least_squares(basis: Array, value: Array) -> tuple[Array, Array]:

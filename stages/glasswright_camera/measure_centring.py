@@ -9,7 +9,7 @@ import numpy as np
 
 from glasswright import stage
 from glasswright_camera.centring import Centring
-from glasswright_camera.centring_field import find_coma, find_imbalance, find_side
+from glasswright_camera.centring_field import find_coma, find_imbalance, find_shape
 from glasswright_camera.centring_focus import NOT_SEPARABLE, find_step_um, find_surface, find_tilt
 from glasswright_camera.centring_fringing import find_colour_centre
 from glasswright_camera.centring_vector import NOWHERE, Pointer, point_along
@@ -71,14 +71,20 @@ def measure_centring(
 
 def read_field(repeats: Repeats, stand: Stand) -> dict[str, Any]:
     """Read what the discs' blur tells, as shot."""
-    imbalance, side, coma = find_imbalance(repeats, stand), find_side(repeats), find_coma(repeats, stand)
+    imbalance, shape, coma = find_imbalance(repeats, stand), find_shape(repeats), find_coma(repeats, stand)
     return {
         "corner_imbalance_frac": imbalance[0],
         "corner_imbalance_frac_u": imbalance[1],
-        "side_slope_frac": side.size,
-        "side_slope_frac_u": side.size_u,
-        "worse_side_deg": side.deg,
-        "worse_side_deg_u": side.deg_u,
+        "side_slope_frac": shape.side.size,
+        "side_slope_frac_u": shape.side.size_u,
+        "worse_side_deg": shape.side.deg,
+        "worse_side_deg_u": shape.side.deg_u,
+        "soft_sides_frac": shape.band.size,
+        "soft_sides_frac_u": shape.band.size_u,
+        "soft_sides_deg": shape.band.deg,
+        "soft_sides_deg_u": shape.band.deg_u,
+        "corner_fall_frac": -shape.bowl,
+        "corner_fall_frac_u": shape.bowl_u,
         "coma_ratio": coma.size,
         "coma_ratio_u": coma.size_u,
         "coma_deg": coma.deg,

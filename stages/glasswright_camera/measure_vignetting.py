@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 
 CORNERS = ("upper left", "upper right", "lower left", "lower right")
 
+DIAGONALS = np.array([0.5, -0.5, -0.5, 0.5])
+"""Of the corners in the order of `CORNERS`: one diagonal's mean less the other's."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Falloff(Artefact):
@@ -46,6 +49,10 @@ class Falloff(Artefact):
     asymmetry_ev: float
     """Largest less smallest corner loss."""
     asymmetry_ev_u: float
+    diagonals_ev: float
+    """Mean loss of two opposite corners less that of the other two, sign dropped: falloff about a shifted centre has
+    none, something that stands in one corner's light has."""
+    diagonals_ev_u: float
     red_shading_ev: float
     """Mean corner loss of red less that of green: positive where the corners turn cyan. NaN without colours."""
     red_shading_ev_u: float
@@ -203,6 +210,8 @@ def make_falloff(
         lower_right_loss_ev_u=lower_right[1],
         asymmetry_ev=float(main.loss[worst] - main.loss[best]),
         asymmetry_ev_u=float(np.hypot(main.own_u[worst], main.own_u[best])),
+        diagonals_ev=abs(float(main.loss @ DIAGONALS)),
+        diagonals_ev_u=float(np.hypot.reduce(main.own_u) / 2),
         red_shading_ev=red[0],
         red_shading_ev_u=red[1],
         blue_shading_ev=blue[0],

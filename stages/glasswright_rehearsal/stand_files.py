@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,8 +14,6 @@ from glasswright_rehearsal.light import Dust, Lighting, find_source
 from glasswright_rehearsal.truth import ZoneLimits
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from glasswright_rehearsal.geometry import Frame
 
 FULL_WIDTH_MM = 36.0
@@ -108,6 +107,11 @@ def write_stand(
         {"x_frac": round(mote.x_px / frame.width_px, 5), "y_frac": round(mote.y_px / frame.height_px, 5)}
         for mote in dust
     ]
+    for place, name in enumerate(data.get("camera_lenses", {}).get("models", ())):
+        known = (source.parent / name).read_bytes()
+        (out / "lenses").mkdir(exist_ok=True)
+        (out / "lenses" / Path(name).name).write_bytes(known)
+        data["camera_lenses"]["models"][place] = f"../lenses/{Path(name).name}"
     target = stands / source.name
     target.write_text(
         "# Rehearsed: the stand as the rehearsal set it up.\n" + yaml.safe_dump(data, sort_keys=False), encoding="utf-8"

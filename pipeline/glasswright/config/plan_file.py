@@ -44,7 +44,8 @@ class StageEntry(ConfigModel):
     inputs: dict[str, str] = Field(default_factory=dict)
     settings: dict[str, Any] = Field(default_factory=dict)
     per: Literal["setting", "ticket", "night"] | None = None
-    at_least: Annotated[int, Field(ge=1)] | None = None
+    at_least: Annotated[int, Field(ge=0)] | None = None
+    """0: whatever there is, even nothing; what a step can do without may fail."""
 
 
 class PlanFile(ConfigModel):

@@ -50,8 +50,11 @@ def _find_missing(stand: StandFile, plan: Plan) -> Iterator[Problem]:
     wanted = {
         source.name: step.name
         for step in reversed(plan.steps)
-        for source in step.inputs.values()
-        if source.kind == "stand" and source.name not in stand.sections
+        for description in step.stage.inputs
+        if (source := step.inputs.get(description.name)) is not None
+        and source.kind == "stand"
+        and source.name not in stand.sections
+        and not description.optional
     }
     for plugin, step in sorted(wanted.items()):
         yield stand.document.problem((), f"section `{plugin}` is missing; step `{step}` of plan `{plan.name}` takes it")

@@ -107,10 +107,11 @@ def _address_input(source: Input, addresses: Mapping[Key, str]) -> object:
     if isinstance(source, Given):
         return {"given": source.digest, "refusal": source.refusal}
     if isinstance(source, One):
-        return {"step": addresses[source.key]}
+        return {"step": addresses[source.key], "may_lack": source.may_lack}
     if isinstance(source, Many):
         return {
             "members": [_address_input(member, addresses) for member in source.members],
             "at_least": source.at_least,
+            "may_lack": source.may_lack,
         }
     return None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from glasswright.encoding import digest
@@ -142,7 +142,7 @@ def _find_input(
     """Find what an instance takes as one of its inputs; a text says what it lacks."""
     source = step.inputs[description.name]
     if source.kind == "stand":
-        return draft.blueprint.stand[source.name]
+        return draft.blueprint.stand.get(source.name, Nothing())
     if source.kind == "ticket":
         return draft.ticket
     roles = _roles_of_source(draft.blueprint, source)
@@ -154,7 +154,13 @@ def _find_input(
     if source.kind == "role":
         fits = shot is not None and shot.shot.role == source.name
         return draft.shots[shot.shot.name] if shot is not None and fits else _no_shot(roles, item)
-    return _find_one(draft, source, item, shot, roles)
+    found = _find_one(draft, source, item, shot, roles)
+    return replace(found, may_lack=may_lack(step, description)) if isinstance(found, One) else found
+
+
+def may_lack(step: Step, description: InputDescription) -> bool:
+    """Say whether a step takes what there is of an input: the plan insists on none, and the stage can do without."""
+    return step.at_least == 0 and description.optional
 
 
 def _gather(draft: _Draft, step: Step, description: InputDescription, item: Item, roles: frozenset[str]) -> Input | str:
@@ -167,10 +173,10 @@ def _gather(draft: _Draft, step: Step, description: InputDescription, item: Item
     else:
         found = draft.by_step.get(source.name)
         if found is None:
-            return One(key=Key(step=source.name, item=NIGHT))
+            return One(key=Key(step=source.name, item=NIGHT), may_lack=may_lack(step, description))
         members = [One(key=key) for key, shot in found.items() if _in_group(key.item.setting, shot, item)]
     if members:
-        return Many(members=tuple(members), at_least=step.at_least)
+        return Many(members=tuple(members), at_least=step.at_least, may_lack=may_lack(step, description))
     return Nothing() if description.optional else _no_shot(roles, item)
 
 
@@ -255,7 +261,7 @@ def _night_instance(
         if source is None:
             inputs[description.name] = Nothing()
         elif source.kind == "stand":
-            inputs[description.name] = blueprint.stand[source.name]
+            inputs[description.name] = blueprint.stand.get(source.name, Nothing())
         elif _night_wide(blueprint, source):
             inputs[description.name] = One(key=Key(step=source.name, item=NIGHT))
         elif source.kind == "ticket":
@@ -266,7 +272,9 @@ def _night_instance(
             found = tuple(One(key=key) for key in members.get(source.name, ()))
         if description.name not in inputs and source is not None:
             if found:
-                inputs[description.name] = Many(members=found, at_least=step.at_least)
+                inputs[description.name] = Many(
+                    members=found, at_least=step.at_least, may_lack=may_lack(step, description)
+                )
             elif description.optional:
                 inputs[description.name] = Nothing()
             else:

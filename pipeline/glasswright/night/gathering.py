@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 FEWEST_FOR_ODD: Final = 3
 """Of two members that differ nobody can say which is the odd one."""
 ODD_NOTE: Final = "left out as odd: "
+WITHOUT: Final = "made without "
+"""Begins the note on what a step could do without, and why it is not there."""
 BECAUSE: Final = " because "
 """Stands in the reason of what was skipped, between what it lacks and what stopped that in the first place."""
 MOST_CAUSES: Final = 8
@@ -85,11 +87,13 @@ def take_inputs(
             values[name] = None
         elif isinstance(source, Many):
             members = [_member(member, outcomes, ticket) for member in source.members]
-            values[name] = _gather(name, members, source.at_least, gathered[name], missing, notes)
+            values[name] = _gather(name, members, source, gathered[name], missing, notes)
         else:
             member = _member(source, outcomes, ticket)
             values[name] = member.value
-            if member.value is None:
+            if member.value is None and isinstance(source, One) and source.may_lack:
+                notes.append(f"{WITHOUT}{member.cause}")
+            elif member.value is None:
                 missing.add(f"`{name}` is missing", [member.cause])
     if missing.lacks:
         return Refusal(status=Status.SKIPPED, reason=str(missing))
@@ -100,7 +104,7 @@ def take_inputs(
 def _gather(
     name: str,
     members: Sequence[_Member],
-    at_least: int | None,
+    source: Many,
     kind: type[Artefact],
     missing: _Missing,
     notes: list[str],
@@ -112,10 +116,13 @@ def _gather(
     left_out = [f"{there[index].name} ({reason})" for index, reason in sorted(odd.items())]
     notes += [ODD_NOTE + text for text in left_out]
     kept = tuple(value for index, value in enumerate(values) if index not in odd)
-    # a gather of none is no measurement whatever the plan asks for
-    wanted = max(len(members) if at_least is None else at_least, 1)
+    # a gather of none is no measurement whatever the plan asks for, unless the stage can do without
+    least = 0 if source.may_lack else 1
+    wanted = max(len(members) if source.at_least is None else source.at_least, least)
+    causes = [member.cause for member in members if member.value is None]
+    if source.may_lack:
+        notes += [WITHOUT + cause for cause in dict.fromkeys(causes)]
     if len(kept) < wanted:
-        causes = [member.cause for member in members if member.value is None]
         causes += [f"{text} is odd" for text in left_out]
         missing.add(f"`{name}` has {len(kept)} of the {wanted} it needs", causes)
     return kept

@@ -50,6 +50,8 @@ class One:
     """The value of another step."""
 
     key: Key
+    may_lack: bool = False
+    """Whether the step runs without it if that one failed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +61,8 @@ class Many:
     members: tuple[Given | One, ...]
     at_least: int | None
     """How many must be DONE; None for all of them."""
+    may_lack: bool = False
+    """Whether the step runs if none is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

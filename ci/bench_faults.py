@@ -1,0 +1,84 @@
+"""Whether what the measurements point to is what is wrong: rehearsed lenses with known faults, and healthy ones.
+
+python ci/bench_faults.py [--quick] [--json FILE] [--keep FOLDER] [--workers N]
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from faults_nights import F_NUMBERS, FaultNight, plan_few, plan_nights
+from faults_score import Reading, print_score, read_pattern_of, score
+
+ROOT = Path(__file__).resolve().parents[1]
+PLAN = ROOT / "configs/plans/fixed_focal.yaml"
+STAND = ROOT / "configs/stands/north_bench.yaml"
+MEGAPIXELS = "2"
+
+
+def run(*words: str | Path, allowed: tuple[int, ...] = (0,)) -> None:
+    """Run the program; a night with shots that could not be used ends with 13."""
+    done = subprocess.run(["glasswright", *map(str, words)], capture_output=True, text=True, check=False, cwd=ROOT)
+    if done.returncode not in allowed:
+        sys.exit(f"glasswright {words[0]} ended with {done.returncode}:\n{done.stderr}")
+
+
+def rehearse(night: FaultNight, folder: Path, workers: int) -> None:
+    """Write the night's raw files, unless they are there."""
+    if len(list((folder / "truth").glob("*.json"))) == night.tickets:
+        return
+    numbers = [word for number in F_NUMBERS[night.model] for word in ("--f-number", f"{number:g}")]
+    faults = [word for fault in night.faults for word in ("--fault", fault)]
+    options = ["--model", night.model, "--seed", str(night.seed), "--ramp-shots", str(night.ramp_shots)]
+    size = ["--tickets", str(night.tickets), "--megapixels", MEGAPIXELS, "--workers", str(workers), "--stand", STAND]
+    run("rehearse", folder, *size, *options, *numbers, *faults)
+
+
+def measure(folder: Path) -> Path:
+    """Measure the night; give its ledger. What is in it already is not measured again."""
+    ledger = folder / "bench.ledger"
+    stand = folder / "stands" / STAND.name
+    run("run", PLAN, "--stand", stand, "--tickets", folder / "tickets", "--ledger", ledger, allowed=(0, 13))
+    return ledger
+
+
+def read_night(folder: Path) -> list[Reading]:
+    """Give truth and what was said of every lens."""
+    ledger = measure(folder)
+    readings = []
+    for path in sorted((folder / "truth").glob("*.json")):
+        truth = json.loads(path.read_text(encoding="utf-8"))
+        faults = tuple(fault["name"] for fault in truth["faults"])
+        readings.append(read_pattern_of(ledger, truth["ticket"], faults))
+    return readings
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--quick", action="store_true", help="twenty lenses, in a few minutes")
+    parser.add_argument("--json", type=Path, help="write the table there")
+    parser.add_argument("--keep", type=Path, help="rehearse into this folder, and use what is there")
+    parser.add_argument("--workers", type=int, default=2)
+    given = parser.parse_args()
+    start = time.perf_counter()
+    readings: list[Reading] = []
+    with tempfile.TemporaryDirectory() as fresh:
+        for night in plan_few() if given.quick else plan_nights():
+            folder = (given.keep or Path(fresh)) / night.name
+            rehearse(night, folder, given.workers)
+            readings += read_night(folder)
+    table = score(readings)
+    print_score(table)
+    print(f"took {time.perf_counter() - start:.0f} s")
+    if given.json:
+        given.json.write_text(json.dumps(table, indent=1) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,95 @@
+"""Which lenses the fault patterns are scored on: seeds of their own, not looked at when the rules were made."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from glasswright_camera.pattern_found import DIRT, SCRATCH, STAND
+from glasswright_camera.pattern_rules import (
+    AUTOFOCUS,
+    BENT,
+    COLOUR,
+    CURVATURE,
+    DECENTRED,
+    HAZE,
+    OBSTRUCTION,
+    SPACING,
+    TILT,
+)
+
+FIFTY, PORTRAIT = "Corvane 50 mm f/2", "Halden 85 mm f/1.8"
+F_NUMBERS = {FIFTY: (2.0, 8.0), PORTRAIT: (1.8, 5.6)}
+"""Two apertures tell nearly all that more would, in less time."""
+SHOWS = {
+    "tilted_group": TILT,
+    "decentred_element": DECENTRED,
+    "wrong_spacing": SPACING,
+    "curved_field": CURVATURE,
+    "haze": HAZE,
+    "autofocus_offset": AUTOFOCUS,
+    "lateral_colour": COLOUR,
+    "barrel_shift": BENT,
+    "vignetting_obstruction": OBSTRUCTION,
+    "lamp_drift": STAND,
+    "shake": STAND,
+    "tilted_chart": STAND,
+    "fungus": DIRT,
+    "lens_dust": DIRT,
+    "scratched": SCRATCH,
+}
+"""Rehearsed fault -> the pattern that it should be read as."""
+DIRTY = ("fungus", "lens_dust", "scratched")
+CLEAN = tuple(name for name in SHOWS if name not in DIRTY)
+PAIRS = (
+    "tilted_group+haze",
+    "tilted_group+lateral_colour",
+    "decentred_element+haze",
+    "decentred_element+autofocus_offset",
+    "curved_field+haze",
+    "curved_field+autofocus_offset",
+    "wrong_spacing+barrel_shift",
+    "wrong_spacing+vignetting_obstruction",
+    "haze+barrel_shift",
+    "tilted_group+vignetting_obstruction",
+)
+"""Two faults of one lens that touch different measures; what hides behind a stronger one cannot be told by anybody."""
+
+
+PLAIN = tuple(name for name in CLEAN if name != "autofocus_offset")
+PLAIN_PAIRS = tuple(pair for pair in PAIRS if "autofocus_offset" not in pair)
+"""For lenses without a ramp shot."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FaultNight:
+    """One rehearsed night: healthy lenses first, then one with each of the faults."""
+
+    name: str
+    model: str
+    seed: int
+    faults: tuple[str, ...]
+    healthy: int = 0
+    ramp_shots: int = 0
+
+    @property
+    def tickets(self) -> int:
+        """All lenses of the night."""
+        return self.healthy + len(self.faults)
+
+
+def plan_nights() -> tuple[FaultNight, ...]:
+    """Give the whole scoring: 150 healthy lenses, 155 with one fault, 46 with two; 210 of them with a ramp shot."""
+    return (
+        FaultNight(name="fifty", model=FIFTY, seed=2001, healthy=100, faults=(*CLEAN * 3, *PAIRS * 2), ramp_shots=1),
+        FaultNight(name="portrait", model=PORTRAIT, seed=2002, healthy=20, faults=(*CLEAN * 2, *PAIRS), ramp_shots=1),
+        FaultNight(name="fifty_plain", model=FIFTY, seed=2003, faults=(*PLAIN * 5, *PLAIN_PAIRS)),
+        FaultNight(name="portrait_plain", model=PORTRAIT, seed=2004, healthy=30, faults=(*PLAIN * 2, *PLAIN_PAIRS)),
+        FaultNight(name="fifty_dirty", model=FIFTY, seed=2005, faults=DIRTY * 4),
+        FaultNight(name="portrait_dirty", model=PORTRAIT, seed=2006, faults=DIRTY * 2),
+    )
+
+
+def plan_few() -> tuple[FaultNight, ...]:
+    """Give twenty lenses that show in a few minutes whether something broke."""
+    few = (*CLEAN, "fungus", "scratched", "tilted_group+haze")
+    return (FaultNight(name="few", model=FIFTY, seed=2101, healthy=5, faults=few, ramp_shots=1),)

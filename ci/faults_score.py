@@ -1,0 +1,115 @@
+"""Compares what was said of lenses with what was wrong with them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from faults_nights import SHOWS
+from scipy.stats import beta
+
+import glasswright_camera  # noqa: F401 - its artefacts are in the ledger
+from glasswright.ledger import Ledger
+from glasswright_camera.pattern import Pattern
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+NOTHING = "nothing unusual"
+UNREAD = "not read"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One lens."""
+
+    ticket: str
+    faults: tuple[str, ...]
+    """What was wrong."""
+    said: tuple[str, ...]
+    """Patterns that fit, or the one word that none does."""
+    surety: str
+
+    @property
+    def expected(self) -> set[str]:
+        """Patterns that ought to fit."""
+        return {SHOWS[fault] for fault in self.faults}
+
+
+def read_pattern_of(ledger: Path, ticket: str, faults: tuple[str, ...]) -> Reading:
+    """Read a ticket's pattern from the ledger."""
+    with Ledger.open_for_reading(ledger) as opened:
+        (state,) = opened.latest_tickets([ticket])
+        (outcome,) = (each for each in state.outcomes if each.step == "read_pattern")
+        if outcome.artefact is None:
+            return Reading(ticket=ticket, faults=faults, said=(UNREAD,), surety="none")
+        pattern = opened.load_artefact(outcome.address)
+    assert isinstance(pattern, Pattern)
+    names = tuple(dict.fromkeys(finding.name for finding in pattern.findings)) or (pattern.points_to,)
+    return Reading(ticket=ticket, faults=faults, said=names, surety=pattern.surety)
+
+
+def upper_bound(wrong: int, count: int) -> float:
+    """Give the upper end of the one-sided 95 % interval of a share (Clopper and Pearson, Biometrika 26, 1934)."""
+    return 1.0 if wrong == count else float(beta.ppf(0.95, wrong + 1, count - wrong))
+
+
+def score(readings: Sequence[Reading]) -> dict[str, Any]:
+    """Count what is right, by kind of lens."""
+    healthy = [each for each in readings if not each.faults]
+    single = [each for each in readings if len(each.faults) == 1]
+    double = [each for each in readings if len(each.faults) > 1]
+    alarms = [each for each in healthy if each.said != (NOTHING,)]
+    right = [each for each in single if set(each.said) == each.expected]
+    return {
+        "healthy": len(healthy),
+        "false_alarms": len(alarms),
+        "false_alarms_upper": upper_bound(len(alarms), len(healthy)),
+        "single": len(single),
+        "single_right": len(right),
+        "single_right_and_likely": sum(each.surety == "likely" for each in right),
+        "wrong_and_likely": sum(each.surety == "likely" and not set(each.said) & each.expected for each in single),
+        "double": len(double),
+        "double_both": sum(set(each.said) == each.expected for each in double),
+        "double_one": sum(bool(set(each.said) & each.expected) and set(each.said) < each.expected for each in double),
+        "double_with_wrong": sum(bool(set(each.said) - each.expected) for each in double),
+        "confusion": confusion(readings),
+        "not_right": [
+            {"ticket": each.ticket, "faults": each.faults, "said": each.said, "surety": each.surety}
+            for each in (*alarms, *(one for one in (*single, *double) if set(one.said) != one.expected))
+        ],
+    }
+
+
+def confusion(readings: Sequence[Reading]) -> dict[str, dict[str, int]]:
+    """Count what was said for each fault, the single ones by name, doubles and healthy ones too."""
+    table: dict[str, Counter[str]] = {}
+    for each in readings:
+        table.setdefault("+".join(each.faults) or "healthy", Counter())[" and ".join(sorted(each.said))] += 1
+    return {fault: dict(said.most_common()) for fault, said in sorted(table.items())}
+
+
+def print_score(table: dict[str, Any]) -> None:
+    """Print it."""
+    width = max(len(fault) for fault in table["confusion"])
+    print(f"{'what was wrong':{width}}  lenses  what was said")
+    for fault, said in table["confusion"].items():
+        told = "; ".join(f"{count} {words}" for words, count in said.items())
+        print(f"{fault:{width}}  {sum(said.values()):6}  {told}")
+    print()
+    bound = 100 * table["false_alarms_upper"]
+    rows = (
+        ("healthy lenses called anything but `nothing unusual`", table["false_alarms"], table["healthy"]),
+        ("single faults named, and nothing else", table["single_right"], table["single"]),
+        ("  of these called likely", table["single_right_and_likely"], table["single_right"]),
+        ("single faults for which another pattern was called likely", table["wrong_and_likely"], table["single"]),
+        ("double faults of which both were named, and nothing else", table["double_both"], table["double"]),
+        ("double faults of which one was named, and nothing else", table["double_one"], table["double"]),
+        ("double faults with a pattern that was not there", table["double_with_wrong"], table["double"]),
+    )
+    for words, count, of in rows:
+        share = f"{100 * count / of:5.1f} %" if of else "-"
+        print(f"{words:60} {count:4} of {of:4}  {share}")
+    print(f"{'false alarms, upper end of the 95 % interval':60} {bound:.2f} %")
