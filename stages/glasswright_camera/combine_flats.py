@@ -9,18 +9,13 @@ import numpy as np
 
 from glasswright import Unmeasurable, stage
 from glasswright_camera.flat import FlatField, FlatShot
+from glasswright_camera.flat_outlying import find_misfit, find_outlying
 from glasswright_camera.flat_surface import Axis, lay_axis, make_smoother
 from glasswright_camera.levels import find_level_change, note_flicker
 from glasswright_camera.stand import Stand
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
-
-OUTLYING = 5.0
-"""Robust standard deviations from the smooth surface."""
-OUTLYING_FLOOR = 0.003
-"""Dust that takes less light than this does no harm."""
-STANDARD_OF_MAD = 1.482602
 
 
 @stage
@@ -29,7 +24,8 @@ def combine_flats(shots: tuple[FlatShot, ...], stand: Stand) -> FlatField:
 
     Each shot is divided by its own level at the centre, so that a lamp's change between shots costs nothing but a
     caveat; the scatter that is left enters the gain's uncertainty. Blocks that stand out of the smooth surface (dust)
-    are left out and bridged.
+    are left out and bridged; a shadow too wide for that (something in the lens) is followed as far as a smooth map can,
+    and how far it is off there is in the gain's uncertainty.
 
     Parameters
     ----------
@@ -53,6 +49,10 @@ def combine_flats(shots: tuple[FlatShot, ...], stand: Stand) -> FlatField:
     notes = (*notes, *note_flicker(times, stand.shooting.mains_hz))
     if left_out:
         notes = (*notes, f"{left_out} blocks stood out of the smooth field (dust?) and were bridged")
+    followed = max(each.followed for each in maps)
+    if followed:
+        told = f"{followed} blocks lie in shadows too wide to bridge, and the map follows them"
+        notes = (*notes, f"{told}: something in the lens? `find_spots` tells")
     return FlatField(
         role=first.role,
         width_px=first.width_px,
@@ -90,6 +90,8 @@ class PlaneMap:
     levels: NDArray[np.float64]
     """(shots,): light at the frame's centre."""
     left_out: int
+    followed: int
+    """Blocks of shadows too wide to bridge."""
 
 
 def refuse_mixture(shots: tuple[FlatShot, ...]) -> None:
@@ -119,7 +121,9 @@ def map_plane(grid: Grid, shots: tuple[FlatShot, ...], plane: int) -> PlaneMap:
     light_u = np.array([shot.light_u[plane] for shot in shots], dtype=np.float64)
     good = np.asarray(np.isfinite(light).all(axis=0))
     mean_u = np.sqrt((light_u**2).mean(axis=0) / len(shots))
-    kept = good & ~find_outlying(grid, np.where(good, light.mean(axis=0), 1.0), np.where(good, mean_u, 1.0), good)
+    mean = np.where(good, light.mean(axis=0), 1.0)
+    bridged, followed = find_outlying(grid.x_axis, grid.y_axis, mean, np.where(good, mean_u, 1.0), good)
+    kept = good & ~bridged
     whole = make_smoother(grid.x_axis, grid.y_axis, kept, grid.x, grid.y)
     centre = make_smoother(grid.x_axis, grid.y_axis, kept, *surround(grid.middle))
     levels = np.array([centre.value(each).mean() for each in light])
@@ -128,11 +132,15 @@ def map_plane(grid: Grid, shots: tuple[FlatShot, ...], plane: int) -> PlaneMap:
         axis=0
     )
     scatter = pool_nearby(gains.reshape(len(shots), *good.shape).var(axis=0, ddof=1)).ravel() if len(shots) > 1 else 0.0
+    gain = gains.mean(axis=0).reshape(good.shape)
+    own = np.sqrt(np.maximum(noise, scatter) / len(shots)).reshape(good.shape)
+    misfit = find_misfit(mean / levels.mean(), mean_u / levels.mean(), gain, bridged, followed, good)
     return PlaneMap(
-        gain=gains.mean(axis=0).reshape(good.shape),
-        gain_u=np.sqrt(np.maximum(noise, scatter) / len(shots)).reshape(good.shape),
+        gain=gain,
+        gain_u=np.hypot(own, misfit),
         levels=levels,
-        left_out=int(np.count_nonzero(good & ~kept)),
+        left_out=int(np.count_nonzero(bridged)),
+        followed=int(np.count_nonzero(followed)),
     )
 
 
@@ -144,21 +152,6 @@ def surround(middle: tuple[float, float]) -> tuple[NDArray[np.float64], NDArray[
     hair = 1e-9
     x, y = middle
     return np.array([x - hair, x + hair, x - hair, x + hair]), np.array([y - hair, y - hair, y + hair, y + hair])
-
-
-def find_outlying(
-    grid: Grid, light: NDArray[np.float64], light_u: NDArray[np.float64], good: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    """Mark blocks that stand out of the surface through their neighbours, each against its own noise."""
-    outlying = np.zeros_like(good)
-    y, x = np.meshgrid(grid.y_axis.centre, grid.x_axis.centre, indexing="ij")
-    for _ in range(2):
-        smoother = make_smoother(grid.x_axis, grid.y_axis, good & ~outlying, x.ravel(), y.ravel())
-        surface = smoother.value(light).reshape(good.shape)
-        residual = np.abs(light - surface)
-        spread = STANDARD_OF_MAD * float(np.median((residual / light_u)[good]))
-        outlying = good & (residual > np.maximum(OUTLYING * spread * light_u, OUTLYING_FLOOR * np.abs(surface)))
-    return outlying
 
 
 def pool_nearby(variance: NDArray[np.float64], reach: int = 2) -> NDArray[np.float64]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -11,15 +11,25 @@ from glasswright import Unmeasurable, stage
 from glasswright_camera.combine_darks import find_lasting
 from glasswright_camera.dark import DarkShot
 from glasswright_camera.spots import SpotMap, Spots
-from glasswright_camera.spots_origin import Sighting, find_origin, gather_sightings, name_kind
+from glasswright_camera.spots_origin import (
+    Sighting,
+    find_origin,
+    find_width,
+    gather_sightings,
+    is_beyond,
+    name_kind,
+)
 from glasswright_camera.spots_shape import LONG
-from glasswright_camera.stand import Positive, Stand
+from glasswright_camera.stand import Fraction, Positive, Stand
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-NOTHING_U_PCT: Final = 0.4
-"""Light that a spot may take unseen, in the middle of the frame."""
+TOO_OPEN: Final = "flats_too_open"
+NEARLY: Final = 0.94
+"""A sixth of a stop: f-numbers are rounded."""
+AT_HOME, AT_HOME_PX = 0.1, 2.0
+"""Of its shadow's width, and pixels: how far a mote's shadow lies from where the stand's list has it, at the most."""
 TOLD: Final = 6
 """Things told in words; the table has all."""
 WORDS: Final = {
@@ -38,7 +48,8 @@ def find_spots(
     stand: Stand,
     *,
     sensor_glass_mm: Positive = 4.0,
-    patch_um: Positive = 700.0,
+    patch_frac: Fraction = 0.05,
+    least_f_number: Positive = 5.6,
 ) -> Spots:
     """Place every shadow of the flat shots by how its width runs with the f-number, and by the stand's list of dust.
 
@@ -52,13 +63,18 @@ def find_spots(
         Pixel pitch, and the dust known to lie on the sensor.
     sensor_glass_mm
         Largest distance, along the light, of dust on the sensor's own glass.
-    patch_um
-        A thing in the lens that is wider itself than this is more than dust.
+    patch_frac
+        A thing in the lens that is wider itself than this, of the frame's width, is more than dust: rear lenses are as
+        large as the frame asks.
+    least_f_number
+        A fleck on the rear lens, which is about as far from the sensor as the frame is wide, throws a shadow a fifth of
+        the frame wide at this f-number; at a lower one it cannot be told from the lens's own falloff.
 
     Returns
     -------
     Spots
-        With one f-number alone a thing is taken as opaque to place it, which is told in a note.
+        With one f-number alone a thing is taken as opaque to place it, which is told in a note. Caveat
+        `flats_too_open` where no shot is stopped down far enough to show what lies in a lens.
 
     Raises
     ------
@@ -70,11 +86,14 @@ def find_spots(
         told = " and ".join(f"{width} x {height}" for width, height in sorted(sizes))
         raise Unmeasurable(f"the flat shots are of {told} pixels: shots of two bodies in one ticket")
     pitch = stand.sensor.pixel_pitch_um
-    things = [_describe(thing, stand, maps[0], sensor_glass_mm, patch_um) for thing in gather_sightings(maps)]
+    limits = Limits(stack=1000 * sensor_glass_mm / pitch, patch=patch_frac * maps[0].width_px)
+    things = [_describe(thing, stand, maps[0], limits) for thing in gather_sightings(maps)]
     things.sort(key=lambda each: -each.sharpest.depth)
     count = {kind: sum(each.kind == kind for each in things) for kind in WORDS}
     others = [each.sharpest for each in things if each.kind != "sensor_dust"]
     f_numbers = {each.f_number for each in maps}
+    faintest_pct = 100 * find_limit(maps)
+    too_open = not max(np.nan_to_num(list(f_numbers))) > NEARLY * least_f_number
     return Spots(
         sensor_dust_count=count["sensor_dust"],
         new_sensor_dust_count=sum(each.kind == "sensor_dust" and not each.is_known for each in things),
@@ -83,7 +102,8 @@ def find_spots(
         patch_count=count["patch"],
         unsure_count=count["unsure"],
         lens_deepest_pct=100 * others[0].depth if others else 0.0,
-        lens_deepest_pct_u=100 * others[0].depth_u if others else NOTHING_U_PCT / np.sqrt(3),
+        lens_deepest_pct_u=100 * others[0].depth_u if others else faintest_pct / np.sqrt(3),
+        faintest_seen_pct=faintest_pct,
         hot_pixel_count=float(len(find_lasting(darks))) if darks else float("nan"),
         place_px=np.array([each.sharpest.place for each in things]).reshape(-1, 2),
         kind=tuple(each.kind for each in things),
@@ -96,8 +116,23 @@ def find_spots(
         distance_mm=np.array([each.distance_mm for each in things]),
         distance_u_mm=np.array([each.distance_u_mm for each in things]),
         setting_count=len(f_numbers),
-        notes=tuple(_tell(things, pitch, len(f_numbers))),
+        caveats=(TOO_OPEN,) if too_open else (),
+        notes=(*_tell(things, pitch, len(f_numbers)), *_tell_opened(least_f_number, too_open=too_open)),
     )
+
+
+def find_limit(maps: Sequence[SpotMap]) -> float:
+    """Give the least depth seen at the highest f-number: repeats do not make a shadow deeper, so the best shot's."""
+    highest = max(np.nan_to_num(each.f_number) for each in maps)
+    return min(each.faintest_depth for each in maps if np.nan_to_num(each.f_number) == highest)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """Pixels: what tells the sensor's own dust from the lens's, and a patch from a fleck."""
+
+    stack: float
+    patch: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,23 +148,31 @@ class Thing:
     distance_u_mm: float
 
 
-def _describe(thing: Sequence[Sighting], stand: Stand, frame: SpotMap, glass_mm: float, patch_um: float) -> Thing:
+def _describe(thing: Sequence[Sighting], stand: Stand, frame: SpotMap, limits: Limits) -> Thing:
     """Place one thing."""
     pitch = stand.sensor.pixel_pitch_um
     sharpest, origin = thing[0], find_origin(thing)
-    known = np.array([(mote.x_frac * frame.width_px, mote.y_frac * frame.height_px) for mote in stand.dust])
-    away = np.hypot(*(known.reshape(-1, 2) - sharpest.place).T)
-    is_known = bool((away < sharpest.size / 2 + 2).any())
+    origin = replace(origin, thing=find_width(thing, origin))
     long = float(np.median([each.length_ratio for each in thing])) > LONG
-    kind = name_kind(origin, long=long, stack=1000 * glass_mm / pitch, patch=patch_um / pitch)
+    is_known = not is_beyond(origin, limits.stack) and is_listed(sharpest, stand, frame)
     return Thing(
         sharpest=sharpest,
-        kind="sensor_dust" if is_known else kind,
+        kind="sensor_dust" if is_known else name_kind(origin, long=long, stack=limits.stack, patch=limits.patch),
         is_known=is_known,
         thing_um=pitch * origin.thing,
         distance_mm=pitch * origin.distance / 1000,
         distance_u_mm=pitch * origin.distance_u / 1000,
     )
+
+
+def is_listed(sighting: Sighting, stand: Stand, frame: SpotMap) -> bool:
+    """Say whether the stand's list has dust where the middle of a shadow is.
+
+    Not anywhere under it: the shadow of a fleck in the lens is wide, and falls on listed dust as on everything else.
+    """
+    known = np.array([(mote.x_frac * frame.width_px, mote.y_frac * frame.height_px) for mote in stand.dust])
+    away = np.hypot(*(known.reshape(-1, 2) - sighting.place).T)
+    return bool((away < AT_HOME * sighting.size + AT_HOME_PX).any())
 
 
 def _tell(things: Sequence[Thing], pitch: float, f_numbers: int) -> list[str]:
@@ -146,3 +189,11 @@ def _tell(things: Sequence[Thing], pitch: float, f_numbers: int) -> list[str]:
     if things and f_numbers < 2:
         notes.append("flats of one f-number only: distances take every thing as opaque; shoot another two stops apart")
     return notes
+
+
+def _tell_opened(least_f_number: float, *, too_open: bool) -> list[str]:
+    """Say that no shot could show what lies in the lens."""
+    told = (
+        f"no flat is stopped down to f/{least_f_number:g}, so a fleck in the lens may be too wide and faint to be seen"
+    )
+    return [f"{told}: shoot flats at f/8 to f/16"] if too_open else []

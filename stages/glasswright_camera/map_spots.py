@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -10,7 +11,7 @@ from glasswright import stage
 from glasswright_camera.locate_small import shrink_mosaic
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.spots import SpotMap
-from glasswright_camera.spots_seen import covers, even_out, see_spots
+from glasswright_camera.spots_seen import covers, even_out, find_faintest, see_spots
 from glasswright_camera.spots_shape import Shape, measure_shape
 from glasswright_camera.stand import Fraction
 
@@ -22,6 +23,10 @@ FINEST_WIDTH: Final = 2000
 MOST_LISTED: Final = 200
 WIDEST: Final = 0.25
 """Of the frame's width: the smooth field cannot be told from a wider shadow."""
+REACH_OF_LONG: Final = 3.0
+"""Standard deviations of its cells' places within which a long shadow ends."""
+REFERENCE_WIDTH: Final = 0.1
+"""Of the frame's width: the shadow whose least depth is told, about that of a fleck on the rear lens at f/16."""
 
 
 @stage
@@ -44,18 +49,24 @@ def map_spots(mosaic: Mosaic, *, least_depth_frac: Fraction = 0.004) -> SpotMap:
     # even, so that every cell holds as much of each colour
     block = 2 * max(1, int(np.ceil(mosaic.values.shape[2] / FINEST_WIDTH / 2)))
     residual, surface = even_out(shrink_mosaic(mosaic, block).light)
-    shapes: list[Shape] = []
+    measured: list[Shape] = []
     taken: list[Seen] = []
     for seen in see_spots(residual, surface):
-        if any(covers(other, seen.place) for other in taken) or any(_holds(shape, seen) for shape in shapes):
+        if any(covers(other, seen.place) for other in taken) or any(_holds(shape, seen) for shape in measured):
             continue
         shape = measure_shape(residual, seen)
-        if shape is None or any(_same(shape, other) for other in shapes):
+        if shape is None or any(_same(shape, other) for other in measured):
             continue
-        if shape.depth < least_depth_frac or shape.size > WIDEST * residual.shape[1]:
+        if shape.depth < least_depth_frac:
             continue
-        taken.append(seen)
-        shapes.append(shape)
+        # what a shadow covers is no other thing, be it listed or too wide to be read
+        taken.append(seen if shape.spread is None else replace(seen, place=shape.place, spread=shape.spread))
+        measured.append(shape)
+    shapes = [
+        shape
+        for shape in measured
+        if shape.size <= WIDEST * residual.shape[1] and not any(_absorbs(other, shape) for other in measured)
+    ]
     listed = shapes[:MOST_LISTED]
     height, width = mosaic.values.shape[1:]
     return SpotMap(
@@ -70,6 +81,8 @@ def map_spots(mosaic: Mosaic, *, least_depth_frac: Fraction = 0.004) -> SpotMap:
         depth_u=np.array([shape.depth_u for shape in listed]),
         length_ratio=np.array([shape.length / shape.size for shape in listed]),
         length_px=np.array([block * shape.length for shape in listed]),
+        rim_px=np.array([block * shape.rim for shape in listed]),
+        faintest_depth=max(least_depth_frac, find_faintest(residual, surface, REFERENCE_WIDTH * residual.shape[1])),
         spot_count=len(shapes),
         notes=(f"{len(shapes)} spots were found; the clearest {MOST_LISTED} are listed",)
         if len(shapes) > MOST_LISTED
@@ -80,6 +93,14 @@ def map_spots(mosaic: Mosaic, *, least_depth_frac: Fraction = 0.004) -> SpotMap:
 def _holds(shape: Shape, seen: Seen) -> bool:
     """Say whether a candidate lies within a shadow that has been measured."""
     return bool(np.hypot(*(shape.place - seen.place)) < 0.75 * shape.size)
+
+
+def _absorbs(shape: Shape, other: Shape) -> bool:
+    """Say whether a shadow that was measured first is but a part of a long one, the end of it or its border."""
+    if shape.spread is None or other.size >= shape.size / 2:
+        return False
+    offset = other.place - shape.place
+    return bool(offset @ np.linalg.solve(shape.spread, offset) < REACH_OF_LONG**2)
 
 
 def _same(shape: Shape, other: Shape) -> bool:

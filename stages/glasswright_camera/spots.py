@@ -32,6 +32,11 @@ class SpotMap(Artefact):
     length_ratio: NDArray[np.float64]
     """Length over width: near 1 for a round shadow."""
     length_px: NDArray[np.float64]
+    rim_px: NDArray[np.float64]
+    """Width of the slope at the border: that of the thing or of the cone of light, whichever is less; NaN of a long
+    one."""
+    faintest_depth: float
+    """Least depth at which a round shadow a tenth of the frame wide would have been listed."""
     spot_count: int
     """Of all found; at most the clearest two hundred are listed."""
 
@@ -58,6 +63,9 @@ class Spots(Artefact):
     lens_deepest_pct: float
     """Most light that anything but dust on the sensor takes; 0 where nothing is seen."""
     lens_deepest_pct_u: float
+    faintest_seen_pct: float
+    """Light that a round shadow a tenth of the frame wide had to take to be seen, at the highest f-number. What took
+    less is not known to be absent."""
     hot_pixel_count: float
     """Pixels hot in most dark shots; NaN where the ticket has none."""
     place_px: NDArray[np.float64]

@@ -15,9 +15,12 @@ if TYPE_CHECKING:
     Array32 = NDArray[np.float32]
 
 DEGREE: Final = 6
-"""Of the polynomial through the field, in x and in y: follows lamps and falloff, not spots."""
+"""Of the polynomial through the field, x and y together: follows lamps and falloff, not spots."""
 GRID: Final = 48
 """Cells over the width through which the field is fitted."""
+SWEEPS, BELOW = 10, 3.0
+"""Fits of it, and robust standard deviations below it from which a cell is left out of the next. A wide shadow pulls
+the first fit down over its whole width, and is let go of bit by bit."""
 NARROW, WIDE = 1.2, 3.6
 """Standard deviations of the two blurs whose difference shows spots of about six cells."""
 CLEAR: Final = 6.0
@@ -71,18 +74,21 @@ def fit_surface(light: Array32) -> Array32:
     cells = light[: high * side, : wide * side].reshape(high, side, wide, side).mean(axis=(1, 3)).astype(np.float64)
     y, x = (2 * ((np.arange(count) + 0.5) * side / size) - 1 for count, size in ((high, rows), (wide, columns)))
     rise, run = (np.polynomial.legendre.legvander(axis, DEGREE) for axis in (y, x))
-    design = np.einsum("ij,kl->ikjl", rise, run).reshape(high * wide, -1)
+    down, along = np.nonzero(np.add.outer(np.arange(DEGREE + 1), np.arange(DEGREE + 1)) <= DEGREE)
+    design = (rise[:, None, down] * run[None, :, along]).reshape(high * wide, -1)
     value, kept = cells.ravel(), np.ones(cells.size, dtype=bool)
     fit = np.zeros(design.shape[1])
-    for _ in range(4):
+    for _ in range(SWEEPS):
         part = design[kept]
         fit = np.linalg.solve(part.T @ part, part.T @ value[kept])
         off = value / (design @ fit) - 1
-        kept = off > -4 * STANDARD_OF_MAD * float(np.median(np.abs(off[kept])))
+        kept = off > -BELOW * STANDARD_OF_MAD * float(np.median(np.abs(off[kept])))
     fine_y, fine_x = (
         np.polynomial.legendre.legvander(2 * (np.arange(size) + 0.5) / size - 1, DEGREE) for size in (rows, columns)
     )
-    return np.asarray(fine_y @ fit.reshape(DEGREE + 1, DEGREE + 1) @ fine_x.T, dtype=np.float32)
+    table = np.zeros((DEGREE + 1, DEGREE + 1))
+    table[down, along] = fit
+    return np.asarray(fine_y @ table @ fine_x.T, dtype=np.float32)
 
 
 def halve(frame: Array32) -> Array32:
@@ -101,11 +107,31 @@ def see_spots(residual: Array32, surface: Array32) -> list[Seen]:
     return sorted(found, key=lambda each: -each.clearness)
 
 
-def _see_level(residual: Array32, surface: Array32, level: int) -> list[Seen]:
-    """Label what stands out of the noise after a band of sizes is picked; noise grows where light falls off."""
+def find_faintest(residual: Array32, surface: Array32, width: float) -> float:
+    """Give the depth from which a round shadow so many cells wide stands out, in the frame's middle.
+
+    In a band of sizes the middle of a disc of radius R answers with ``exp(-R^2 / 2 wide^2) - exp(-R^2 / 2 narrow^2)``
+    of its depth; at the level where that is clearest it is seen.
+    """
+    faintest, radius = np.inf, width / 2
+    while min(residual.shape) >= LEAST_SIDE:
+        _, noise = _pick_band(residual, surface)
+        answer = np.exp(-(radius**2) / (2 * WIDE**2)) - np.exp(-(radius**2) / (2 * NARROW**2))
+        faintest = min(faintest, CLEAR * noise / max(answer, 1e-9))
+        residual, surface, radius = halve(residual), halve(surface), radius / 2
+    return float(faintest)
+
+
+def _pick_band(residual: Array32, surface: Array32) -> tuple[Array32, float]:
+    """Pick a band of sizes, evened to the noise in the middle; give it and that noise."""
     band = gaussian_filter(residual, WIDE, mode="nearest") - gaussian_filter(residual, NARROW, mode="nearest")
     band *= np.sqrt(surface)
-    noise = STANDARD_OF_MAD * float(np.median(np.abs(band)))
+    return band, STANDARD_OF_MAD * float(np.median(np.abs(band)))
+
+
+def _see_level(residual: Array32, surface: Array32, level: int) -> list[Seen]:
+    """Label what stands out of the noise after a band of sizes is picked; noise grows where light falls off."""
+    band, noise = _pick_band(residual, surface)
     if noise == 0:
         return []
     clear = band / noise

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from scipy.ndimage import label
 from scipy.optimize import least_squares
 
 if TYPE_CHECKING:
@@ -18,11 +19,19 @@ if TYPE_CHECKING:
 
 REACH: Final = 2.2
 """Half a fit's window, in the radius that the shadow seems to have."""
-LONG: Final = 3.0
-"""Length over width from which a shadow is not round."""
+LONG: Final = 1.6
+"""Length over width from which a shadow is not round. Each is widened by the cone of light alike, so a scratch's shadow
+is less drawn out than the scratch."""
+LONG_CUT: Final = 2.5
+"""The same where the frame's border cuts it: half a disc is 1.9 times as long as wide."""
 PLATEAU_U: Final = 0.2
 CELLS_ACROSS: Final = 24
 """More cells over a window than this tell no more."""
+EXTENT_CELLS: Final = 8
+"""Over a shadow's width, where its outline is followed."""
+EXTENT_CLEAR: Final = 6.0
+"""Standard deviations of such a cell that the depth must have, so that half of it is no noise."""
+STANDARD_OF_MAD: Final = 1.482602
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,17 +44,72 @@ class Shape:
     depth: float
     depth_u: float
     length: float
+    rim: float
+    """Width of the slope at the border: that of the thing itself or of the cone of light, whichever is less."""
+    spread: Array | None = None
+    """(2, 2): covariance of its cells' places, of a long one."""
     noise: float = 0.0
     """Of a cell."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Extent:
+    """The cells that hang together at half a shadow's depth."""
+
+    place: Array
+    spread: Array
+    is_cut: bool = False
+    """Whether it reaches the frame's border."""
+
+    @property
+    def axes(self) -> Array:
+        """Standard deviations along the narrow and the long axis."""
+        return np.asarray(np.sqrt(np.linalg.eigvalsh(self.spread)))
+
+    @property
+    def is_long(self) -> bool:
+        """Whether it is no round shadow."""
+        return bool(self.axes[1] > (LONG_CUT if self.is_cut else LONG) * self.axes[0])
+
+
 def measure_shape(residual: Array32, seen: Seen) -> Shape | None:
-    """Fit a round shadow, a plateau with a sloping rim; a long one is read from its moments. None: nothing there."""
-    axes = np.sqrt(np.linalg.eigvalsh(seen.spread))
-    if axes[1] > LONG * axes[0]:
-        return _long_shape(residual, seen, axes)
-    first = _fit_round(residual, seen.place, 2.0 * float(np.sqrt(axes.prod())), 0.0)
-    return None if first is None else _fit_round(residual, seen.place, first.size / 2, first.noise)
+    """Fit a round shadow, a plateau with a sloping rim; a long one is read from its moments. None: nothing there.
+
+    What was seen may be part of a greater whole: half of a scratch, or the rim of a wide shadow. So the cells that hang
+    together at half the depth decide what is fitted.
+    """
+    whole = Extent(place=seen.place, spread=seen.spread)
+    if whole.is_long:
+        part = _long_shape(residual, whole)
+        whole = find_extent(residual, part) or whole
+        if whole.is_long:
+            return _long_shape(residual, whole)
+    guess = 2.0 * float(np.sqrt(whole.axes.prod()))
+    first = _fit_round(residual, whole.place, guess, 0.0)
+    shape = None if first is None else _fit_round(residual, whole.place, first.size / 2, first.noise)
+    extent = None if shape is None else find_extent(residual, shape)
+    return shape if extent is None or not extent.is_long else _long_shape(residual, extent)
+
+
+def find_extent(residual: Array32, shape: Shape) -> Extent | None:
+    """Give the cells about a shadow's middle that are half as deep or more and hang together; None: too faint."""
+    side = max(1, int(shape.size / EXTENT_CELLS))
+    rows, columns = residual.shape[0] // side, residual.shape[1] // side
+    light = residual[: rows * side, : columns * side].reshape(rows, side, columns, side).mean(axis=(1, 3))
+    noise = STANDARD_OF_MAD * float(np.median(np.abs(light - np.median(light))))
+    if shape.depth < EXTENT_CLEAR * noise:
+        return None
+    parts, _ = label(light < -shape.depth / 2)
+    column, row = (
+        int(np.clip(at / side, 0, count - 1)) for at, count in zip(shape.place, (columns, rows), strict=True)
+    )
+    if not parts[row, column]:
+        return None
+    y, x = np.nonzero(parts == parts[row, column])
+    places = (np.stack([x, y]) + 0.5) * side - 0.5
+    spread = np.cov(places, bias=True) + np.eye(2) * side**2 / 12
+    is_cut = bool(min(x.min(), y.min()) == 0 or x.max() == columns - 1 or y.max() == rows - 1)
+    return Extent(place=np.asarray(places.mean(axis=1)), spread=np.asarray(spread), is_cut=is_cut)
 
 
 def _cells(residual: Array32, place: Array, reach: float) -> tuple[Array, Array, Array]:
@@ -86,15 +150,26 @@ def _fit_round(residual: Array32, place: Array, guess: float, noise: float) -> S
     slope = np.asarray(fit.jac, dtype=np.float64)
     covariance = np.linalg.pinv(slope.T @ slope) * 2 * fit.cost / max(len(value) - 6, 1)
     u = np.sqrt(np.maximum(np.diag(covariance), 0))
-    if not fit.success or fit.x[2] < 3 * u[2]:
+    is_inside = -0.5 <= fit.x[0] <= residual.shape[1] - 0.5 and -0.5 <= fit.x[1] <= residual.shape[0] - 0.5
+    if not fit.success or fit.x[2] < 3 * u[2] or not is_inside:
         return None
-    return Shape(place=fit.x[:2], size=2 * fit.x[3], size_u=2 * u[3], depth=fit.x[2], depth_u=u[2], length=2 * fit.x[3])
+    return Shape(
+        place=fit.x[:2],
+        size=2 * fit.x[3],
+        size_u=2 * u[3],
+        depth=fit.x[2],
+        depth_u=u[2],
+        length=2 * fit.x[3],
+        rim=fit.x[3] * (1 - fit.x[4]),
+        noise=float(np.sqrt(2 * fit.cost / max(len(value) - 6, 1))),
+    )
 
 
-def _long_shape(residual: Array32, seen: Seen, axes: Array) -> Shape:
+def _long_shape(residual: Array32, whole: Extent) -> Shape:
     """Read a long shadow: four standard deviations long, its depth the mean along its middle line."""
-    _, turn = np.linalg.eigh(seen.spread)
-    along = np.linspace(-1.2, 1.2, 41)[:, None] * axes[1] * turn[:, 1] + seen.place
+    axes = whole.axes
+    _, turn = np.linalg.eigh(whole.spread)
+    along = np.linspace(-1.2, 1.2, 41)[:, None] * axes[1] * turn[:, 1] + whole.place
     rows, columns = residual.shape
     column = np.clip(np.rint(along[:, 0]).astype(int), 0, columns - 1)
     row = np.clip(np.rint(along[:, 1]).astype(int), 0, rows - 1)
@@ -109,7 +184,9 @@ def _long_shape(residual: Array32, seen: Seen, axes: Array) -> Shape:
     ]
     depth = -np.min(depths, axis=0).astype(np.float64)
     return Shape(
-        place=seen.place,
+        place=whole.place,
+        spread=whole.spread,
+        rim=float("nan"),
         size=4 * float(axes[0]),
         size_u=float(axes[0]),
         depth=float(depth.mean()),

@@ -120,6 +120,33 @@ def test_too_large_a_hole_is_refused():
     assert str(caught.value).startswith("too few good blocks around block (")
 
 
+def band(width, depth, *, rows=64, columns=96):
+    """A dark band across the frame with soft borders, as a factor of the light."""
+    y, x = np.mgrid[:rows, :columns].astype(float)
+    away = np.abs(0.8 * (x - 40) - 0.6 * (y - 30))
+    return 1 - depth * np.clip((width / 2 + 1 - away) / 2, 0, 1)
+
+
+@pytest.mark.parametrize(("width", "depth"), [(2, 0.03), (6, 0.04), (12, 0.1), (20, 0.3)])
+def test_the_shadow_of_something_in_the_lens_is_followed_and_says_how_well(width, depth):
+    x, y = half_diagonals(64, 96)
+    noise = np.random.default_rng(int(width)).normal(1, 1e-3, (64, 96))
+    light = 0.5 * (1 - 0.4 * (x**2 + y**2)) * band(width, depth)
+    field = combine(make_flat_shot(light * noise, relative_u=1e-3))
+    error = field.gain[0] / light * np.median(light / field.gain[0]) - 1
+    z = error * field.gain[0] / field.gain_u[0]
+    assert any("too wide to bridge" in note for note in field.notes)
+    assert np.sqrt(np.mean(z**2)) < 2
+    assert np.sqrt(np.mean(error**2)) < depth / 10
+
+
+def test_a_wide_shadow_with_a_hole_in_it_is_refused():
+    light = band(20, 0.3)
+    light[20:40, 30:50] = np.nan
+    with pytest.raises(Unmeasurable, match="too few good blocks around"):
+        combine(make_flat_shot(light))
+
+
 def test_a_level_change_is_a_caveat():
     field = combine(*(make_flat_shot(block_light(level=level)) for level in (0.5, 0.5, 0.52)))
     assert field.level_change_pct == pytest.approx(3.95, abs=0.05)
