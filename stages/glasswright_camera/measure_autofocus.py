@@ -49,8 +49,9 @@ def measure_autofocus(
     """
     if len(traces) < least_shots_count:
         raise Unmeasurable(
-            f"{len(traces)} ramp shots; {least_shots_count} are needed to tell a scatter: shoot "
-            f"{least_shots_count - len(traces)} more, focusing anew before each"
+            f"{len(traces)} ramp shot{'' if len(traces) == 1 else 's'}; {least_shots_count} are needed to tell a "
+            f"scatter: shoot {least_shots_count - len(traces)} more, focusing anew before each. "
+            "`measure_focus_offset` needs but one"
         )
     lens = read_setting(traces[0])
     found = []

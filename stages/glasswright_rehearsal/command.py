@@ -21,6 +21,16 @@ PLANS = {"fixed": "Corvane 50 mm f/2", "zoom": "Corvane 24-70 mm f/4"}
 """The lens model that suits each of the shipped plans."""
 
 
+def _list_faults(context: click.Context, _: click.Parameter, value: tuple[str, ...]) -> tuple[str, ...]:
+    """Print the list of faults and end, if that is asked for."""
+    if "list" in value:
+        from glasswright_rehearsal.fault_list import tell_faults
+
+        click.echo(tell_faults())
+        context.exit()
+    return value
+
+
 @click.command()
 @click.argument("out", type=click.Path(path_type=Path, file_okay=False))
 @click.option("--tickets", default=6, show_default=True, type=click.IntRange(1), help="How many lenses.")
@@ -30,9 +40,10 @@ PLANS = {"fixed": "Corvane 50 mm f/2", "zoom": "Corvane 24-70 mm f/4"}
     "--fault",
     "faults",
     multiple=True,
+    is_eager=True,
+    callback=_list_faults,
     help="A fault for one ticket, counted from the last; may be given again. `a+b` for two in one lens, `none` "
-    "for none at all. "
-    "Default: every third lens has a fault.",
+    "for none at all, `list` to see what there is. Default: every third lens has a fault.",
 )
 @click.option("--plan", default="fixed", show_default=True, type=click.Choice(list(PLANS)), help="Kind of lens.")
 @click.option("--model", default=None, help="A lens model by name, instead of the plan's.")
@@ -137,9 +148,9 @@ def _refuse_missing_stand(stand: Path) -> None:
 
 def _refuse_mistakes(model: str, faults: tuple[str, ...], tickets: int, sensor: str, files: str) -> None:
     """Say what is wrong with the request, with what would be right."""
+    from glasswright_rehearsal.fault_list import fault_names
     from glasswright_rehearsal.hand import HAND_FAULTS, is_zoom
     from glasswright_rehearsal.models import MODELS
-    from glasswright_rehearsal.night import fault_names
     from glasswright_rehearsal.sensor import BAYER
 
     if model not in MODELS:
@@ -150,7 +161,9 @@ def _refuse_mistakes(model: str, faults: tuple[str, ...], tickets: int, sensor: 
         if fault in HAND_FAULTS and not is_zoom(MODELS[model]):
             raise click.BadParameter(f"{model} has no zoom that could creep; give --plan zoom", param_hint="--fault")
     if len(faults) > tickets:
-        raise click.BadParameter(f"{len(faults)} faults for {tickets} tickets; give one for each", param_hint="--fault")
+        raise click.BadParameter(
+            f"{len(faults)} faults for {tickets} ticket{'s' * (tickets > 1)}; give one for each", param_hint="--fault"
+        )
     if sensor not in (*BAYER, "xtrans", "mono", "rgb"):
         raise click.BadParameter(
             f"no sensor {sensor!r}; there are {', '.join(BAYER)}, xtrans, mono, rgb", param_hint="--sensor"

@@ -7,22 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright_rehearsal.dirt import DIRT_FAULTS, draw_dirt
-from glasswright_rehearsal.faults import (
-    FOCUS_FAULTS,
-    LENS_FAULTS,
-    SHOOTING_FAULTS,
-    Fault,
-    draw_fault,
-    find_fault,
-    harm_lens,
-)
+from glasswright_rehearsal.dirt import draw_dirt
+from glasswright_rehearsal.faults import LENS_FAULTS, Fault, draw_fault, find_fault, harm_lens
 from glasswright_rehearsal.geometry import Frame, Pose
-from glasswright_rehearsal.hand import HAND_FAULTS
 from glasswright_rehearsal.layout import Layout, fill_magnification
 from glasswright_rehearsal.light import Dust, Lighting
 from glasswright_rehearsal.models import MODELS, Copy, LensModel, draw_copy, set_lens
-from glasswright_rehearsal.shaking import SHAKING_FAULTS
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -144,11 +134,6 @@ def choose_faults(night: Night, index: int) -> tuple[str, ...]:
         return ()
     names = tuple(LENS_FAULTS)
     return (names[(night.seed + index // EVERY_THIRD) % len(names)],)
-
-
-def fault_names() -> tuple[str, ...]:
-    """List every fault there is, and `none`."""
-    return (*LENS_FAULTS, *FOCUS_FAULTS, *SHOOTING_FAULTS, *HAND_FAULTS, *SHAKING_FAULTS, *DIRT_FAULTS, "none")
 
 
 def draw_dust(seed: int, frame: Frame) -> tuple[Dust, ...]:

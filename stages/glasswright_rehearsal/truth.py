@@ -12,6 +12,7 @@ from glasswright_rehearsal.blur import find_mtf50
 from glasswright_rehearsal.geometry import distort, map_points
 from glasswright_rehearsal.light import mean_gain_box
 from glasswright_rehearsal.render import Scene, find_disc_blurs, find_edges
+from glasswright_rehearsal.truth_centring import tell_centring
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -51,7 +52,7 @@ def tell_truth(scene: Scene, zones: ZoneLimits, corner_box_frac: float = 0.05) -
     -------
     `zones` (plane -> zone -> sagittal, tangential: mean MTF50 over the zone's discs, cycles per pixel, and their
     count), `discs` (node, and for each plane centre, node place, MTF50), `lateral_colour` (per disc, px),
-    `distortion`, `vignetting` (plane -> corner -> EV).
+    `distortion`, `vignetting` (plane -> corner -> EV), and `tilt`, `decentring`, `field_curvature`, `glare`.
     """
     circles, edges = find_edges(scene)
     keep = np.flatnonzero(~circles.is_hole)
@@ -62,6 +63,7 @@ def tell_truth(scene: Scene, zones: ZoneLimits, corner_box_frac: float = 0.05) -
         "lateral_colour": _find_colour(scene, edges, keep),
         "distortion": _find_distortion(scene, circles, edges, keep),
         "vignetting": find_vignetting(scene.lens, scene.sensor.planes, scene.frame, corner_box_frac),
+        **tell_centring(scene.lens, scene.frame),
     }
 
 

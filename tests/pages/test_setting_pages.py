@@ -36,7 +36,7 @@ def zoom(tmp_path, monkeypatch, capsys):
     toy = ToyNight(tmp_path / "toy.ledger")
     toy.run(("T-1", [outcome("T-1", setting) for setting in SETTINGS], [verdict()]))
     out = write_pages(toy.path, tmp_path / "out", "--workers", "1")
-    assert "13 pages of 1 tickets written" in capsys.readouterr().out
+    assert "13 pages of 1 ticket written" in capsys.readouterr().out
     return out
 
 

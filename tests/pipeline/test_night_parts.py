@@ -128,7 +128,7 @@ def test_the_bar_has_no_colours_where_none_are_wanted(monkeypatch):
         display.shot_done("T-1")
         display.ticket_done(TicketReport(number="T-1", shots=2, verdict="PASS"))
     shown = screen.getvalue()
-    assert "1 of 1 tickets, 2 of 2 shots" in shown
+    assert "1 of 1 ticket, 2 of 2 shots" in shown
     assert "1 PASS" in shown
     assert "\x1b[3" not in shown
 

@@ -13,6 +13,7 @@ import yaml
 from click.testing import CliRunner
 
 from glasswright_rehearsal.command import rehearse
+from glasswright_rehearsal.fault_list import fault_names
 from glasswright_rehearsal.faults import LENS_FAULTS
 
 STAND = Path(__file__).parents[2] / "configs/stands/north_bench.yaml"
@@ -115,6 +116,27 @@ def test_half_copied_file_breaks_its_checksum_only(tmp_path):
         assert raw.other.aperture == 4
 
 
+def test_the_list_of_faults_names_each_under_what_has_it(tmp_path):
+    result = CliRunner().invoke(rehearse, ["--fault", "list"])
+    assert result.exit_code == 0
+    groups = {}
+    for line in result.output.splitlines():
+        if line and not line.startswith(" "):
+            members = groups.setdefault(line.split(":")[0], {})
+        elif line:
+            name, meaning = line.split(maxsplit=1)
+            members[name] = meaning
+    assert list(groups) == [
+        "of the lens", "of focusing", "of the glass", "of the stabiliser", "found by hand",
+        "of the shooting, not of the lens",
+    ]  # fmt: skip
+    assert groups["of the glass"]["fungus"] == "a patch of threads on the rear element"
+    named = [name for members in groups.values() for name in members]
+    assert sorted(named) == sorted(fault_names())
+    assert all(meaning for members in groups.values() for meaning in members.values())
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_shooting_faults_show_in_the_chart_shots(tmp_path):
     faults = ("none", "lamp_drift", "clipped", "shake", "tilted_chart")
     options = [part for fault in faults for part in ("--fault", fault)]
@@ -159,7 +181,7 @@ def test_zoom_focus_series_dark_and_pictures(tmp_path):
     ("options", "message"),
     [
         (("--fault", "tilt"), "no fault 'tilt'; there are tilted_group, decentred_element"),
-        (("--tickets", "1", "--fault", "haze", "--fault", "shake"), "2 faults for 1 tickets; give one for each"),
+        (("--tickets", "1", "--fault", "haze", "--fault", "shake"), "2 faults for 1 ticket; give one for each"),
         (("--model", "Corvane"), "no lens model 'Corvane'; there are Corvane 50 mm f/2"),
         (("--sensor", "RGBG"), "no sensor 'RGBG'; there are RGGB"),
         (("--files", "png"), "a png picture cannot say that it is a RGGB mosaic; give --sensor mono or rgb"),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from glasswright.counts import format_count
 from glasswright.export.junit import write_junit
 from glasswright.export.tables import MEASUREMENT_COLUMNS, VERDICT_COLUMNS, list_measurements, list_verdicts
 from glasswright.export.tickets import choose_tickets, read_tickets
@@ -56,7 +57,7 @@ def export(path: Path, out: Path, formats: tuple[str, ...], night: str | None) -
             _write_tables(ledger, numbers, out, name)
         with written_whole(out / "verdicts.junit.xml") as part:
             part.write_bytes(write_junit(read_tickets(ledger, numbers, measures=())))
-    click.echo(f"{out / 'verdicts.junit.xml'}: {len(numbers)} tickets")
+    click.echo(f"{out / 'verdicts.junit.xml'}: {format_count(len(numbers), 'ticket')}")
 
 
 def _write_tables(ledger: Ledger, numbers: Sequence[str], out: Path, name: str) -> None:

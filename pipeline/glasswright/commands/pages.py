@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from glasswright.counts import format_count
+
 EXAMPLE = """\b
 Example, for the latest night:
   glasswright pages --ledger bench.ledger --out pages/ --tickets night/
@@ -36,5 +38,9 @@ def pages(ledger: Path, out: Path, night: int | None, tickets: Path | None, work
     count = workers or os.cpu_count() or 1
     built = build_pages(ledger, out, night=night, tickets=tickets, workers=count)
     if built.faults:
-        click.echo(f"{built.faults} drawings could not be made; the pages of their tickets say why", err=True)
-    click.echo(f"{built.pages} pages of {built.tickets} tickets written: open {built.night}")
+        click.echo(
+            f"{format_count(built.faults, 'drawing')} could not be made; the pages of their tickets say why", err=True
+        )
+    click.echo(
+        f"{format_count(built.pages, 'page')} of {format_count(built.tickets, 'ticket')} written: open {built.night}"
+    )

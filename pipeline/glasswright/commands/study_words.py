@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from glasswright.commands.tables import print_table
+from glasswright.counts import format_count
 
 if TYPE_CHECKING:
     from glasswright.study.intervals import Interval
@@ -20,7 +21,7 @@ def print_study(study: Study) -> None:
     """Print a study: the set, every field's parts, what they mean, how the two ways compare."""
     if study.evidence.rehearsed:
         click.echo("REHEARSED: all of these frames were rendered, none was taken. For trying out only.")
-    click.echo(f"stand {study.stand}: {len(study.evidence.tickets)} study tickets")
+    click.echo(f"stand {study.stand}: {format_count(len(study.evidence.tickets), 'study ticket')}")
     _print_left_out(study)
     print_table(
         f"Standard deviations, with their {100 * study.confidence:g} % intervals",

@@ -12,6 +12,7 @@ import click
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.commands.tables import print_table
 from glasswright.config.stand_file import load_stand
+from glasswright.counts import format_count
 from glasswright.errors import GlasswrightError
 from glasswright.ledger import Ledger
 from glasswright.night.dates import night_at
@@ -80,7 +81,7 @@ def _print(report: WatchReport, on: date) -> None:
     if report.rehearsed:
         click.echo("REHEARSED: the reference shots were rendered, none was taken. For trying out only.")
     lens = report.lens or "no reference lens yet"
-    click.echo(f"stand {report.stand}, {lens}, {len(report.nights)} nights with a reference shot")
+    click.echo(f"stand {report.stand}, {lens}, {format_count(len(report.nights), 'night')} with a reference shot")
     headers = (
         "field",
         "at",

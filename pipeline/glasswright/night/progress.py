@@ -71,8 +71,8 @@ class Tally:
         verdicts = ", ".join(f"{count} {name}" for name, count in sorted(self.verdicts.items()))
         left = self.seconds_left()
         parts = (
-            f"{self.tickets_done} of {self.tickets} tickets",
-            f"{min(self.shots_done, self.shots)} of {self.shots} shots",
+            f"{self.tickets_done} of {format_count(self.tickets, 'ticket')}",
+            f"{min(self.shots_done, self.shots)} of {format_count(self.shots, 'shot')}",
             "" if left is None or self.tickets_done == self.tickets else f"about {format_seconds(left)} left",
             verdicts,
         )

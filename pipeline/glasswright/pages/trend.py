@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
+from glasswright.counts import format_count
 from glasswright.drawing import Plot, Scale, canvas, dot, element, label, line, mark, path, reach
 from glasswright.pages.strip import draw_sign
 from glasswright.pages.wording import COVERAGE, say_value
@@ -134,7 +135,7 @@ def _draw_share(plot: Plot, values: Sequence[float]) -> str:
             )
             parts.append(mark(shape, f"{count} of {len(values)}"))
     parts.append(line(SHARE_LEFT, plot.y.start, SHARE_LEFT, plot.y.end, "axis"))
-    parts.append(label((SHARE_LEFT + SHARE_RIGHT) / 2, plot.y.start + 19, f"{len(values)} tickets"))
+    parts.append(label((SHARE_LEFT + SHARE_RIGHT) / 2, plot.y.start + 19, format_count(len(values), "ticket")))
     return "".join(parts)
 
 

@@ -1,0 +1,42 @@
+"""Every fault there is, by what has it."""
+
+from __future__ import annotations
+
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from glasswright_rehearsal.dirt import DIRT_FAULTS
+from glasswright_rehearsal.faults import FOCUS_FAULTS, LENS_FAULTS, SHOOTING_FAULTS
+from glasswright_rehearsal.hand import HAND_FAULTS
+from glasswright_rehearsal.shaking import SHAKING_FAULTS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+FAULT_GROUPS: Mapping[str, Mapping[str, str]] = MappingProxyType(
+    {
+        "of the lens": LENS_FAULTS,
+        "of focusing: add --ramp-shots 5": FOCUS_FAULTS,
+        "of the glass": DIRT_FAULTS,
+        "of the stabiliser: add --shaken-shots 3": SHAKING_FAULTS,
+        "found by hand": HAND_FAULTS,
+        "of the shooting, not of the lens": SHOOTING_FAULTS,
+    }
+)
+"""What has the fault -> name -> what it does."""
+
+NO_FAULT = "none"
+
+
+def fault_names() -> tuple[str, ...]:
+    """List every fault there is, and `none`."""
+    return (*(name for group in FAULT_GROUPS.values() for name in group), NO_FAULT)
+
+
+def tell_faults() -> str:
+    """Give the list of faults as text: a heading a group, a line a fault."""
+    width = max(len(name) for name in fault_names())
+    lines: list[str] = []
+    for heading, faults in FAULT_GROUPS.items():
+        lines += [heading, *(f"  {name:{width}}  {meaning}" for name, meaning in faults.items()), ""]
+    return "\n".join([*lines, f"  {NO_FAULT:{width}}  a healthy lens, shot well"])
