@@ -82,7 +82,9 @@ def map_spots(mosaic: Mosaic, *, least_depth_frac: Fraction = 0.004) -> SpotMap:
         length_ratio=np.array([shape.length / shape.size for shape in listed]),
         length_px=np.array([block * shape.length for shape in listed]),
         rim_px=np.array([block * shape.rim for shape in listed]),
-        faintest_depth=max(least_depth_frac, find_faintest(residual, surface, REFERENCE_WIDTH * residual.shape[1])),
+        faintest_depth_frac=max(
+            least_depth_frac, find_faintest(residual, surface, REFERENCE_WIDTH * residual.shape[1])
+        ),
         spot_count=len(shapes),
         notes=(f"{len(shapes)} spots were found; the clearest {MOST_LISTED} are listed",)
         if len(shapes) > MOST_LISTED

@@ -35,7 +35,7 @@ class SpotMap(Artefact):
     rim_px: NDArray[np.float64]
     """Width of the slope at the border: that of the thing or of the cone of light, whichever is less; NaN of a long
     one."""
-    faintest_depth: float
+    faintest_depth_frac: float
     """Least depth at which a round shadow a tenth of the frame wide would have been listed."""
     spot_count: int
     """Of all found; at most the clearest two hundred are listed."""

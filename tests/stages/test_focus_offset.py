@@ -139,7 +139,9 @@ def test_the_interval_holds_the_true_scatter_as_often_as_it_says():
 def test_too_few_shots_say_how_many_more():
     with pytest.raises(Unmeasurable, match="3 ramp shots; 5 are needed to tell a scatter: shoot 2 more"):
         measure_autofocus(shots([0.0, 1.0, 2.0]))
-    with pytest.raises(Unmeasurable, match=r"^1 ramp shot; 5 are needed .* shoot 4 more.* `measure_focus_offset` needs"):
+    with pytest.raises(
+        Unmeasurable, match=r"^1 ramp shot; 5 are needed .* shoot 4 more.* `measure_focus_offset` needs"
+    ):
         measure_autofocus(shots([0.0]))
     assert np.isfinite(measure_focus_offset(shots([1.0])).green.offset_mm)
 

@@ -115,9 +115,9 @@ def test_the_border_and_the_ends_of_a_long_mark_are_no_marks_of_their_own(turn):
 
 
 def test_a_light_shadow_is_seen_down_to_what_the_map_says():
-    faintest = map_spots(flat(), least_depth_frac=1e-4).faintest_depth
+    faintest = map_spots(flat(), least_depth_frac=1e-4).faintest_depth_frac
     assert 1e-4 < faintest < 0.004
-    assert map_spots(flat()).faintest_depth == 0.004
+    assert map_spots(flat()).faintest_depth_frac == 0.004
     seen = [
         map_spots(flat(shadow(230, 170, 54, share * faintest), seed=seed), least_depth_frac=1e-4).spot_count
         for share in (0.4, 1.6)
@@ -181,7 +181,7 @@ def make_map(f_number, *rows, shot="flat/1", width=6000):
         shot=shot, width_px=width, height_px=4000, f_number=f_number, place_px=table[:, :2], size_px=table[:, 2],
         size_u_px=0.3 * np.ones(len(table)), depth=table[:, 3], depth_u=1e-3 * np.ones(len(table)),
         length_ratio=np.ones(len(table)), length_px=table[:, 2], spot_count=len(table),
-        rim_px=np.full(len(table), np.nan), faintest_depth=0.004,
+        rim_px=np.full(len(table), np.nan), faintest_depth_frac=0.004,
     )  # fmt: skip
 
 
