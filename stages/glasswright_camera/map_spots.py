@@ -16,7 +16,11 @@ from glasswright_camera.spots_shape import Shape, measure_shape
 from glasswright_camera.stand import Fraction
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from glasswright_camera.spots_seen import Seen
+
+    Array32 = NDArray[np.float32]
 
 FINEST_WIDTH: Final = 2000
 """Cells over the width, at most: a shadow of the sharpest dust is still two across."""
@@ -49,24 +53,7 @@ def map_spots(mosaic: Mosaic, *, least_depth_frac: Fraction = 0.004) -> SpotMap:
     # even, so that every cell holds as much of each colour
     block = 2 * max(1, int(np.ceil(mosaic.values.shape[2] / FINEST_WIDTH / 2)))
     residual, surface = even_out(shrink_mosaic(mosaic, block).light)
-    measured: list[Shape] = []
-    taken: list[Seen] = []
-    for seen in see_spots(residual, surface):
-        if any(covers(other, seen.place) for other in taken) or any(_holds(shape, seen) for shape in measured):
-            continue
-        shape = measure_shape(residual, seen)
-        if shape is None or any(_same(shape, other) for other in measured):
-            continue
-        if shape.depth < least_depth_frac:
-            continue
-        # what a shadow covers is no other thing, be it listed or too wide to be read
-        taken.append(seen if shape.spread is None else replace(seen, place=shape.place, spread=shape.spread))
-        measured.append(shape)
-    shapes = [
-        shape
-        for shape in measured
-        if shape.size <= WIDEST * residual.shape[1] and not any(_absorbs(other, shape) for other in measured)
-    ]
+    shapes = _measure_shapes(residual, surface, least_depth_frac)
     listed = shapes[:MOST_LISTED]
     height, width = mosaic.values.shape[1:]
     return SpotMap(
@@ -90,6 +77,28 @@ def map_spots(mosaic: Mosaic, *, least_depth_frac: Fraction = 0.004) -> SpotMap:
         if len(shapes) > MOST_LISTED
         else (),
     )
+
+
+def _measure_shapes(residual: Array32, surface: Array32, least_depth: float) -> list[Shape]:
+    """Measure what is seen, clearest first, each thing once; give those deep enough and not too wide to be read."""
+    measured: list[Shape] = []
+    taken: list[Seen] = []
+    for seen in see_spots(residual, surface):
+        if any(covers(other, seen.place) for other in taken) or any(_holds(shape, seen) for shape in measured):
+            continue
+        shape = measure_shape(residual, seen)
+        if shape is None or any(_same(shape, other) for other in measured):
+            continue
+        if shape.depth < least_depth:
+            continue
+        # what a shadow covers is no other thing, be it listed or too wide to be read
+        taken.append(seen if shape.spread is None else replace(seen, place=shape.place, spread=shape.spread))
+        measured.append(shape)
+    return [
+        shape
+        for shape in measured
+        if shape.size <= WIDEST * residual.shape[1] and not any(_absorbs(other, shape) for other in measured)
+    ]
 
 
 def _holds(shape: Shape, seen: Seen) -> bool:

@@ -9,16 +9,17 @@ from glasswright.commands.main import run_command
 ROOT = Path(__file__).parents[2]
 
 
-def run_night(folder: Path, *rehearsal: str) -> Path:
-    """Rehearse a night into a folder, run and judge it; give its ledger."""
+def run_night(folder: Path, *rehearsal: str, plan: str = "fixed_focal", serial: bool = False) -> Path:
+    """Rehearse a night into a folder, run and judge it; give its ledger. Serial: a small one is done sooner so."""
     assert (
         run_command(["rehearse", str(folder), "--stand", str(ROOT / "configs/stands/north_bench.yaml"), *rehearsal])
         == 0
     )
     ledger = folder / "bench.ledger"
     code = run_command(
-        ["run", str(ROOT / "configs/plans/fixed_focal.yaml"), "--stand", str(folder / "stands/north_bench.yaml")]
+        ["run", str(ROOT / f"configs/plans/{plan}.yaml"), "--stand", str(folder / "stands/north_bench.yaml")]
         + ["--tickets", str(folder / "tickets"), "--cards", str(ROOT / "configs/cards"), "--ledger", str(ledger)]
+        + ["--serial"] * serial
     )
     assert code in (0, 13)
     return ledger

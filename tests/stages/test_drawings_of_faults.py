@@ -40,6 +40,7 @@ def make_spots(kinds, **changes):
         "new_sensor_dust_count": 0,
         "lens_deepest_pct": 5.0,
         "lens_deepest_pct_u": 0.2,
+        "faintest_seen_pct": 0.4,
         "hot_pixel_count": np.nan,
         "place_px": np.linspace([200.0, 150.0], [1500.0, 1000.0], count).reshape(-1, 2),
         "kind": tuple(kinds),
