@@ -1,0 +1,85 @@
+"""Whole small nights of the roles and faults that a plain night has not: dirt in the lens, the black patch."""
+
+import pytest
+from truth_of_night import compare
+
+from conftest import run_night
+from glasswright.ledger import Ledger
+
+SMALL = ("--megapixels", "1", "--workers", "1")
+
+
+def outcomes(ledger, number, step):
+    """Give a step's outcomes of a ticket."""
+    with Ledger.open_for_reading(ledger) as kept:
+        (state,) = kept.latest_tickets(tickets=[number])
+        return [each for each in state.outcomes if each.step == step]
+
+
+def measured(ledger, number, step):
+    """Give the one outcome's numbers."""
+    (outcome,) = outcomes(ledger, number, step)
+    assert outcome.status == "done", outcome.reason
+    return {path: each.value for path, each in outcome.measured.items()}
+
+
+DIRT = {"lens_dust": "lens_dust_count", "fungus": "patch_count", "scratched": "scratch_count"}
+
+
+@pytest.fixture(scope="module")
+def dirty_night(tmp_path_factory):
+    """A clean lens, then one with each fault of the glass, at the two f-numbers that matter to it."""
+    folder = tmp_path_factory.mktemp("dirty") / "night"
+    faults = [word for name in ("none", *DIRT) for word in ("--fault", name)]
+    rehearsal = ("--tickets", "4", "--seed", "23", "--f-number", "4", "--f-number", "8", *faults)
+    return run_night(folder, *SMALL, *rehearsal, serial=True)
+
+
+def test_a_clean_lens_has_no_dirt(dirty_night):
+    found = measured(dirty_night, "T-0001", "find_spots")
+    assert found["lens_dust_count"] == found["patch_count"] == found["scratch_count"] == found["unsure_count"] == 0
+    assert found["lens_deepest_pct"] == 0
+    assert found["faintest_seen_pct"] < 1
+
+
+@pytest.mark.parametrize(("place", "fault"), list(enumerate(DIRT, start=2)))
+def test_dirt_is_found_and_nothing_else_stops(dirty_night, place, fault):
+    number = f"T-{place:04d}"
+    found = measured(dirty_night, number, "find_spots")
+    assert {name for name in (*DIRT.values(), "unsure_count") if found[name]} == {DIRT[fault]}
+    assert found["lens_deepest_pct"] > 1
+    for step in ("combine_flats", "combine_panels", "measure_vignetting", "measure_mtf50", "measure_centring"):
+        assert {each.status for each in outcomes(dirty_night, number, step)} == {"done"}
+
+
+@pytest.fixture(scope="module")
+def veiled_night(tmp_path_factory):
+    """A healthy lens and a hazy one, with the black patch."""
+    folder = tmp_path_factory.mktemp("veiled") / "night"
+    rehearsal = (
+        "--tickets",
+        "2",
+        "--seed",
+        "29",
+        "--f-number",
+        "4",
+        "--black-spot",
+        "--fault",
+        "none",
+        "--fault",
+        "haze",
+    )
+    return folder, run_night(folder, *SMALL, *rehearsal, serial=True)
+
+
+@pytest.mark.parametrize("number", ["T-0001", "T-0002"])
+def test_the_black_patch_shows_the_veil_that_was_drawn(veiled_night, number):
+    folder, ledger = veiled_night
+    (setting,) = compare(folder, ledger, number)
+    true, found = setting.truth["glare"], setting.results["measure_glare"]
+    assert found.spot_shot_count == 1
+    assert found.spot_glare_pct == pytest.approx(true["veil_share_pct"], abs=3 * found.spot_glare_pct_u + 0.05)
+    if not true["halo_share_pct"]:
+        assert found.centre_glare_pct == pytest.approx(true["veil_share_pct"], abs=3 * found.centre_glare_pct_u)
+    else:
+        assert found.chart_glare_pct > 2
