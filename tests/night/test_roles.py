@@ -1,7 +1,7 @@
-"""Whole small nights of the roles and faults that a plain night has not: dirt in the lens, the black patch."""
+"""Whole small nights of the roles and faults that a plain night has not: dirt, the black patch, a focus series."""
 
 import pytest
-from truth_of_night import compare
+from truth_of_night import compare, read_truth
 
 from conftest import run_night
 from glasswright.ledger import Ledger
@@ -83,3 +83,34 @@ def test_the_black_patch_shows_the_veil_that_was_drawn(veiled_night, number):
         assert found.centre_glare_pct == pytest.approx(true["veil_share_pct"], abs=3 * found.centre_glare_pct_u)
     else:
         assert found.chart_glare_pct > 2
+
+
+@pytest.fixture(scope="module")
+def stepped_night(tmp_path_factory):
+    """A tilted group and a decentred element, with the focus series that shows them."""
+    folder = tmp_path_factory.mktemp("stepped") / "night"
+    faults = [word for name in ("tilted_group", "decentred_element") for word in ("--fault", name)]
+    rehearsal = ("--tickets", "2", "--seed", "31", "--f-number", "2.8", "--focus-series", *faults)
+    return folder, run_night(folder, *SMALL, *rehearsal, serial=True)
+
+
+def turned(one, other):
+    """Give the angle between two directions."""
+    return abs((one - other + 180) % 360 - 180)
+
+
+@pytest.mark.parametrize("number", ["T-0001", "T-0002"])
+def test_centring_is_what_was_drawn(stepped_night, number):
+    folder, ledger = stepped_night
+    (setting,) = compare(folder, ledger, number)
+    true, found = setting.truth, setting.results["measure_centring"]
+    tilt, u = true["tilt"], found.focus_tilt_arcmin_u
+    assert found.focus_tilt_arcmin == pytest.approx(tilt["arcmin"], abs=3 * u)
+    assert found.bowl_um == pytest.approx(true["field_curvature"]["corner_um"], abs=3 * found.bowl_um_u)
+    if read_truth(folder, number)["fault"]["name"] == "tilted_group":
+        assert tilt["arcmin"] > 5
+        assert turned(found.focus_tilt_deg, tilt["direction_deg"]) < 3 * found.focus_tilt_deg_u + 2
+    if read_truth(folder, number)["fault"]["name"] == "decentred_element":
+        assert true["decentring"]["coma_waves"] > 0.3
+        assert turned(found.coma_deg, true["decentring"]["direction_deg"]) < 15
+        assert found.coma_ratio > 5 * found.coma_ratio_u
