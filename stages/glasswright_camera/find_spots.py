@@ -154,7 +154,8 @@ def _describe(thing: Sequence[Sighting], stand: Stand, frame: SpotMap, limits: L
     sharpest, origin = thing[0], find_origin(thing)
     origin = replace(origin, thing=find_width(thing, origin))
     long = float(np.median([each.length_ratio for each in thing])) > LONG
-    is_known = not is_beyond(origin, limits.stack) and is_listed(sharpest, stand, frame)
+    is_small = sharpest.size * np.nan_to_num(sharpest.f_number, nan=1.0) < limits.stack
+    is_known = not is_beyond(origin, limits.stack) and is_listed(sharpest, stand, frame, is_small=is_small)
     return Thing(
         sharpest=sharpest,
         kind="sensor_dust" if is_known else name_kind(origin, long=long, stack=limits.stack, patch=limits.patch),
@@ -165,14 +166,15 @@ def _describe(thing: Sequence[Sighting], stand: Stand, frame: SpotMap, limits: L
     )
 
 
-def is_listed(sighting: Sighting, stand: Stand, frame: SpotMap) -> bool:
-    """Say whether the stand's list has dust where the middle of a shadow is.
+def is_listed(sighting: Sighting, stand: Stand, frame: SpotMap, *, is_small: bool) -> bool:
+    """Say whether the stand's list has dust where the middle of a shadow is, or anywhere under a small one.
 
-    Not anywhere under it: the shadow of a fleck in the lens is wide, and falls on listed dust as on everything else.
+    Two motes may throw one shadow, and the frame's border cuts some in half. Under a wide shadow only its middle counts:
+    a fleck's in the lens falls on listed dust as on everything else.
     """
     known = np.array([(mote.x_frac * frame.width_px, mote.y_frac * frame.height_px) for mote in stand.dust])
     away = np.hypot(*(known.reshape(-1, 2) - sighting.place).T)
-    return bool((away < AT_HOME * sighting.size + AT_HOME_PX).any())
+    return bool((away < (UNDER if is_small else AT_HOME) * sighting.size + AT_HOME_PX).any())
 
 
 def _tell(things: Sequence[Thing], pitch: float, f_numbers: int) -> list[str]:

@@ -107,10 +107,10 @@ def test_centring_is_what_was_drawn(stepped_night, number):
     tilt, u = true["tilt"], found.focus_tilt_arcmin_u
     assert found.focus_tilt_arcmin == pytest.approx(tilt["arcmin"], abs=3 * u)
     assert found.bowl_um == pytest.approx(true["field_curvature"]["corner_um"], abs=3 * found.bowl_um_u)
-    if read_truth(folder, number)["fault"]["name"] == "tilted_group":
+    if read_truth(folder, number)["faults"][0]["name"] == "tilted_group":
         assert tilt["arcmin"] > 5
         assert turned(found.focus_tilt_deg, tilt["direction_deg"]) < 3 * found.focus_tilt_deg_u + 2
-    if read_truth(folder, number)["fault"]["name"] == "decentred_element":
+    if read_truth(folder, number)["faults"][0]["name"] == "decentred_element":
         assert true["decentring"]["coma_waves"] > 0.3
         assert turned(found.coma_deg, true["decentring"]["direction_deg"]) < 15
         assert found.coma_ratio > 5 * found.coma_ratio_u
