@@ -6,5 +6,17 @@ What a plugin needs is here: the mark, the exception, and the base of what stage
 from glasswright.artefact import Artefact, Bulk, CaptureFacts, HandAnswer, Setting, Shot, Ticket
 from glasswright.errors import Unmeasurable
 from glasswright.stage import stage
+from glasswright.units import unit_of
 
-__all__ = ["Artefact", "Bulk", "CaptureFacts", "HandAnswer", "Setting", "Shot", "Ticket", "Unmeasurable", "stage"]
+__all__ = [
+    "Artefact",
+    "Bulk",
+    "CaptureFacts",
+    "HandAnswer",
+    "Setting",
+    "Shot",
+    "Ticket",
+    "Unmeasurable",
+    "stage",
+    "unit_of",
+]

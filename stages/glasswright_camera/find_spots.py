@@ -30,6 +30,8 @@ NEARLY: Final = 0.94
 """A sixth of a stop: f-numbers are rounded."""
 AT_HOME, AT_HOME_PX = 0.1, 2.0
 """Of its shadow's width, and pixels: how far a mote's shadow lies from where the stand's list has it, at the most."""
+UNDER: Final = 0.6
+"""The same for a shadow that is no wider than the sensor's own dust can throw."""
 TOLD: Final = 6
 """Things told in words; the table has all."""
 WORDS: Final = {
@@ -169,8 +171,8 @@ def _describe(thing: Sequence[Sighting], stand: Stand, frame: SpotMap, limits: L
 def is_listed(sighting: Sighting, stand: Stand, frame: SpotMap, *, is_small: bool) -> bool:
     """Say whether the stand's list has dust where the middle of a shadow is, or anywhere under a small one.
 
-    Two motes may throw one shadow, and the frame's border cuts some in half. Under a wide shadow only its middle counts:
-    a fleck's in the lens falls on listed dust as on everything else.
+    Two motes may throw one shadow, and the frame's border cuts some in half. Under a wide shadow only its middle
+    counts: a fleck's in the lens falls on listed dust as on everything else.
     """
     known = np.array([(mote.x_frac * frame.width_px, mote.y_frac * frame.height_px) for mote in stand.dust])
     away = np.hypot(*(known.reshape(-1, 2) - sighting.place).T)

@@ -26,6 +26,8 @@ class Sign:
     strength: float
     """(value - usual) over the standard deviation that scatter, uncertainty and the least effect worth speaking of
     give together; NaN where nothing is known to compare with."""
+    seen_from: float
+    """The least departure that would have stood out, in the field's unit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

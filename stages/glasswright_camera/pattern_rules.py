@@ -15,7 +15,7 @@ from glasswright_camera.pattern_signs import STANDS_OUT
 from glasswright_camera.pattern_words import list_signs
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
 WELL_BEYOND: Final = 2.0
 """Times `STANDS_OUT` from which a sign is beyond a doubt, so that a pattern that rests on it may be called likely."""
@@ -31,8 +31,9 @@ class Rule:
     claims: tuple[str, ...]
     """Kinds that it explains besides."""
     says: str
-    rivals: tuple[str, ...] = ()
-    """Kinds that must have been read, and be quiet, before it is called likely: they would tell a rival."""
+    rivals: tuple[tuple[str, float], ...] = ()
+    """Kinds that would tell a rival, and how large a departure of theirs must have been seen, had it been there, before
+    this pattern is called likely."""
     doubt: str = ""
     """What to say where the rivals could not be excluded."""
     sense: int = 0
@@ -85,7 +86,7 @@ RULES: Final = (
         lead=("soft sides", "focus tilt", "softer side"),
         claims=("corner fall",),
         sense=1,
-        rivals=("coma on the axis",),
+        rivals=(("coma on the axis", 0.3),),
         doubt="a decentred element could show the same",
         says="the surface of best focus leans: a group or the mount is tilted",
     ),
@@ -94,7 +95,7 @@ RULES: Final = (
         lead=("centre sharpness",),
         claims=("corner fall", "focus bowl"),
         sense=-1,
-        rivals=("focus bowl",),
+        rivals=(("focus bowl", 12.0),),
         doubt="it was read as shot, so chart shots out of focus could show the same; a focus series would tell",
         says="the whole field is soft, the middle too: elements at wrong distances, or spherical blur",
     ),
@@ -102,7 +103,7 @@ RULES: Final = (
         name=CURVATURE,
         lead=("corner fall", "focus bowl"),
         claims=(),
-        rivals=("focus bowl",),
+        rivals=(("focus bowl", 12.0),),
         doubt="it was read as shot; a focus series would tell curvature from blur that grows towards the corners",
         says="the middle is sharp and the corners are not, alike all round: they are in focus elsewhere",
     ),
@@ -148,9 +149,8 @@ def find_patterns(signs: Sequence[Sign]) -> tuple[tuple[Finding, ...], tuple[Sig
     return tuple(findings), tuple(free)
 
 
-def _tell(rule: Rule, lead: Sequence[Sign], claimed: Sequence[Sign], signs: Iterable[Sign]) -> Finding:
-    read = {sign.kind for sign in signs}
-    excluded = all(kind in read for kind in rule.rivals)
+def _tell(rule: Rule, lead: Sequence[Sign], claimed: Sequence[Sign], signs: Sequence[Sign]) -> Finding:
+    excluded = all(any(sign.kind == kind and sign.seen_from <= size for sign in signs) for kind, size in rule.rivals)
     strong = max(abs(sign.strength) for sign in lead) >= WELL_BEYOND * STANDS_OUT
     doubts = ([] if excluded else [rule.doubt]) + ([] if strong else ["the signs are only just beyond what is usual"])
     order = (*lead, *(sign for sign in claimed if sign not in lead))

@@ -124,6 +124,7 @@ def weigh(kind: SignKind, result: Artefact, value: float, u: float, known: Known
         usual=middle,
         usual_u=scatter,
         strength=(value - middle) / scale,
+        seen_from=STANDS_OUT * scale,
     )
 
 

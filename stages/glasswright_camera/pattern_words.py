@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import isfinite
 from typing import TYPE_CHECKING
 
-from glasswright.units import unit_of
+from glasswright import unit_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -252,7 +252,12 @@ MUTATIONS = MappingProxyType(
             "at_least: 2",
             "`at_least` is for steps that gather",
         ),
-        "at_least none": ("at_least: 2", "at_least: 0", "at_least: 0", "must be greater than or equal to 1, found `0`"),
+        "at_least none": (
+            "at_least: 2",
+            "at_least: -1",
+            "at_least: -1",
+            "must be greater than or equal to 0, found `-1`",
+        ),
         "per an unknown word": ("per: night", "per: week", "per: week", "must be 'setting', 'ticket' or 'night'"),
         "gathering what is already one": (
             "per: night",

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 import pytest
+import yaml
 from click.testing import CliRunner
 
 import glasswright
@@ -85,7 +86,12 @@ def test_one_module_imports_the_database():
 def test_only_commands_import_the_command_line():
     found = [*importers(ENGINE, "click", "rich"), *importers(CAMERA, "click", "rich")]
     camera = "stages/glasswright_camera"
-    commands = ("pipeline/glasswright/commands/", f"{camera}/hand_command.py", f"{camera}/print_command.py")
+    commands = (
+        "pipeline/glasswright/commands/",
+        f"{camera}/hand_command.py",
+        f"{camera}/print_command.py",
+        f"{camera}/usual_command.py",
+    )
     outside = [name for name in found if not name.startswith(commands)]
     assert outside in ([], ["pipeline/glasswright/night/progress.py"])
     assert importers(REHEARSAL, "click", "rich") in ([], ["stages/glasswright_rehearsal/command.py"])
@@ -194,8 +200,15 @@ def test_every_limit_of_a_card_can_be_passed_on_its_stand(path):
     assert notes == []
 
 
+def named_lenses():
+    for path in STANDS:
+        models = yaml.safe_load(path.read_text(encoding="utf-8"))["camera_lenses"]["models"]
+        yield from ((path.parent / name).resolve() for name in models)
+
+
 def test_nothing_lies_in_configs_unchecked():
-    known = {*PLANS, *STANDS, *CHARTS, *(CONFIGS / "cards").glob("*.yaml")}
+    # the stand file names the lenses, and is loaded with them
+    known = {*PLANS, *STANDS, *CHARTS, *(CONFIGS / "cards").glob("*.yaml"), *named_lenses()}
     assert {path for path in CONFIGS.rglob("*") if path.is_file()} == known
 
 

@@ -117,6 +117,41 @@ def test_of_two_members_none_is_odd(bench, capsys):
     assert run(bench, capsys, plan)["combine", "T-0001 50 mm f/2"] == ("done", "")
 
 
+@pytest.mark.parametrize(
+    ("at_least", "said"),
+    [
+        (
+            1,
+            (
+                "skipped",
+                "`series` has 0 of the 1 it needs because read_series of focus_series/f2_0.txt is unmeasurable",
+            ),
+        ),
+        (0, ("done", "made without read_series of focus_series/f2_0.txt is unmeasurable: the file holds no numbers")),
+    ],
+)
+def test_a_step_may_do_without_what_its_stage_can_do_without(bench, capsys, at_least, said):
+    bench.add_ticket(1, {**ONE_EACH, "focus_series/f2_0.txt": "blank"})
+    plan = """\
+  read_series: {stage: toy.read_numbers, inputs: {shot: role.focus_series}}
+  average_series: {stage: toy.average, inputs: {numbers: read_series, stand: stand.toy}}
+  combine: {stage: toy.combine, inputs: {means: average_chart, series: average_series}, per: ticket, at_least: LEAST}
+""".replace("LEAST", str(at_least))
+    status, reason = run(bench, capsys, plan, 13)["combine", "T-0001"]
+    with bench.ledger() as ledger:
+        (state,) = ledger.latest_tickets(["T-0001"])
+        notes = next(each.notes for each in state.outcomes if each.step == "combine")
+    assert status == said[0]
+    assert any(text.startswith(said[1]) for text in (reason, *notes)), (reason, notes)
+
+
+def test_no_step_does_without_what_its_stage_needs(bench, capsys):
+    bench.add_ticket(1, {"chart/f2_0.txt": "blank", "chart/f4_0.txt": "blank"})
+    plan = "  combine: {stage: toy.combine, inputs: {means: average_chart}, per: ticket, at_least: 0}\n"
+    status, reason = run(bench, capsys, plan, 13)["combine", "T-0001"]
+    assert (status, reason.split(" because ")[0]) == ("skipped", "`means` has 0 of the 1 it needs")
+
+
 EVEN = """\
   read_panel: {stage: toy.read_numbers, inputs: {shot: role.panel}}
   average_panel: {stage: toy.average, inputs: {numbers: read_panel, stand: stand.toy}}

@@ -95,6 +95,14 @@ def test_a_stand_section_that_no_file_could_hold_is_refused(packages):
     assert failure.reason.startswith(said)
 
 
+def test_a_plugin_may_have_several_sections(packages):
+    text = GOOD + 'STAND_SECTIONS = {"more": Weight}\n'
+    found = collect_plugins([packages("pack_good", text)])
+    assert {name: kind.__name__ for name, kind in found.sections.items()} == {"good": "Bench", "good_more": "Weight"}
+    (failure,) = collect_plugins([packages("pack_bad", GOOD + 'STAND_SECTIONS = {"more": 3}\n')]).failures
+    assert failure.reason == 'STAND_SECTIONS["more"] is 3: make it a dataclass that derives from Artefact'
+
+
 def test_every_fault_of_a_plugin_is_named(packages):
     text = GOOD.replace("weight_frac: float", "weight: float") + (
         "@stage\ndef heave(shot: Shot) -> float:\n    'Heave.'\n    return 1.0\n"

@@ -1,0 +1,263 @@
+"""What a ticket's measurements point to: closed cases, properties, poor data; rehearsed lenses are in ci/bench."""
+
+import sys
+from dataclasses import fields, is_dataclass, replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import t
+
+from glasswright import Setting, Ticket, Unmeasurable
+from glasswright_camera import read_pattern
+from glasswright_camera.centring import Centring
+from glasswright_camera.check_light import LIGHT_MOVED, LightCheck
+from glasswright_camera.distortion import Distortion
+from glasswright_camera.focus_offset import FocusOffset
+from glasswright_camera.fringing import Fringing
+from glasswright_camera.glare import Glare
+from glasswright_camera.known_lenses import KnownLens, KnownLenses, Usual
+from glasswright_camera.measure_vignetting import Falloff
+from glasswright_camera.pattern_found import DIRT, SCRATCH, STAND
+from glasswright_camera.pattern_rules import (
+    AUTOFOCUS,
+    BENT,
+    COLOUR,
+    CURVATURE,
+    DECENTRED,
+    HAZE,
+    OBSTRUCTION,
+    RULES,
+    SPACING,
+    TILT,
+)
+from glasswright_camera.pattern_signs import KINDS, STANDS_OUT
+from glasswright_camera.sharpness import Sharpness
+from glasswright_camera.spots import Spots
+
+OPEN, CLOSED = Setting(focal_length_mm=50, f_number=2), Setting(focal_length_mm=50, f_number=8)
+MODEL = "Corvane 50 mm f/2"
+TICKET = Ticket(number="T-0001", model=MODEL, serial="C50-1", phase="intake", body="Ostrel D7")
+HEALTHY = {
+    "measure_mtf50.green.centre.mean_cy_per_px": (0.39, 0.004),
+    "measure_centring.corner_fall_frac": (0.3, 0.01),
+    "measure_centring.side_slope_frac": (0.007, 0.004),
+    "measure_centring.soft_sides_frac": (0.003, 0.002),
+    "measure_centring.coma_ratio": (0.02, 0.01),
+    "measure_fringing.red_green.uniform_x_px": (0.0, 0.02),
+    "measure_fringing.red_green.worst_pct": (0.016, 0.002),
+    "measure_distortion.picture_height_worst_pct": (-0.35, 0.006),
+    "measure_vignetting.centre_x_frac": (0.0, 0.002),
+    "measure_vignetting.asymmetry_ev": (0.01, 0.008),
+    "measure_vignetting.diagonals_ev": (0.0, 0.001),
+    "measure_vignetting.mean_corner_loss_ev": (1.16, 0.02),
+    "measure_glare.chart_glare_pct": (-0.2, 0.01),
+    "measure_focus_offset.green.shift_um": (0.3, 1.7),
+}
+"""Measure -> median and scatter of an invented population, at f/2."""
+KNOWN = KnownLenses(
+    models=(
+        KnownLens(
+            model=MODEL,
+            copies=30,
+            origin="invented",
+            usual=tuple(
+                Usual(measure=name, focal_length_mm=50, f_number=2, middle=middle, scatter=scatter)
+                for name, (middle, scatter) in HEALTHY.items()
+            ),
+        ),
+    )
+)
+INPUTS = {
+    "measure_mtf50": ("sharpness", Sharpness),
+    "measure_centring": ("centring", Centring),
+    "measure_fringing": ("fringing", Fringing),
+    "measure_distortion": ("distortion", Distortion),
+    "measure_vignetting": ("falloff", Falloff),
+    "measure_glare": ("glare", Glare),
+    "measure_focus_offset": ("offsets", FocusOffset),
+}
+
+
+def blank(kind):
+    """Make a result that says nothing: every number NaN, every count 0, every text empty."""
+    simple = {"float": np.nan, "int": 0, "str": "", "bool": False}
+    parts = vars(sys.modules[kind.__module__])
+    values = {}
+    for each in fields(kind):
+        if each.name not in ("setting", "caveats", "notes"):
+            part = parts.get(each.type)
+            values[each.name] = blank(part) if is_dataclass(part) else simple.get(each.type, ())
+    return kind(**values)
+
+
+def put(thing, path, value):
+    name, _, rest = path.partition(".")
+    return replace(thing, **{name: put(getattr(thing, name), rest, value) if rest else value})
+
+
+def results(setting=OPEN, u_of_scatter=0.5, **values):
+    """Give what the stages say of a lens: the population's medians, but for some (`measure` with `__` for dots)."""
+    changed = {name.replace("__", "."): value for name, value in values.items()}
+    found = {}
+    for measure, (middle, scatter) in HEALTHY.items():
+        stage, _, path = measure.partition(".")
+        name, kind = INPUTS[stage]
+        thing = found.get(name, blank(kind))
+        thing = put(thing, path, changed.pop(measure, middle))
+        found[name] = put(thing, path + "_u", scatter * u_of_scatter)
+    assert not changed
+    return {name: (replace(thing, setting=setting),) for name, thing in found.items()}
+
+
+def read(found, *, known=KNOWN, light=None, spots=None):
+    given_inputs = dict.fromkeys(name for name, _ in INPUTS.values()) | found
+    return read_pattern(TICKET, **given_inputs, light=light, spots=spots, known=known)
+
+
+def test_a_healthy_lens_points_nowhere():
+    found = read(results())
+    assert found.points_to == "nothing unusual"
+    assert (found.surety, found.pattern_count, found.unusual_count) == ("none", 0, 0)
+    assert found.sign_count == len(HEALTHY)
+    assert found.compared_with == "30 copies: invented"
+
+
+CASES = {
+    TILT: {"measure_centring__soft_sides_frac": 0.27, "measure_centring__corner_fall_frac": 0.4},
+    DECENTRED: {
+        "measure_centring__coma_ratio": 0.65,
+        "measure_centring__side_slope_frac": 0.32,
+        "measure_fringing__red_green__uniform_x_px": 0.4,
+        "measure_vignetting__asymmetry_ev": 0.23,
+        "measure_vignetting__centre_x_frac": 0.05,
+        "measure_mtf50__green__centre__mean_cy_per_px": 0.33,
+    },
+    SPACING: {"measure_mtf50__green__centre__mean_cy_per_px": 0.25},
+    CURVATURE: {"measure_centring__corner_fall_frac": 0.6},
+    HAZE: {"measure_glare__chart_glare_pct": 5.9, "measure_mtf50__green__centre__mean_cy_per_px": 0.28},
+    AUTOFOCUS: {"measure_focus_offset__green__shift_um": -19.0},
+    COLOUR: {"measure_fringing__red_green__worst_pct": 0.067},
+    BENT: {"measure_distortion__picture_height_worst_pct": -0.82},
+    OBSTRUCTION: {"measure_vignetting__diagonals_ev": 0.37, "measure_vignetting__asymmetry_ev": 0.75},
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_each_pattern_is_read_from_its_signs(name):
+    found = read(results(**CASES[name]))
+    assert found.points_to == name
+    assert found.unexplained_count == 0
+    assert found.notes[0].startswith(f"{found.surety}: {name}: ")
+
+
+def test_every_rule_has_a_case_and_speaks_of_signs_that_there_are():
+    kinds = {kind.kind for kind in KINDS}
+    assert {rule.name for rule in RULES} == set(CASES)
+    for rule in RULES:
+        assert {*rule.lead, *rule.claims, *(kind for kind, _ in rule.rivals)} <= kinds
+
+
+def test_two_faults_are_two_patterns():
+    found = read(results(**CASES[HAZE], **CASES[TILT]))
+    assert set(found.points_to.split(" and ")) == {HAZE, TILT}
+
+
+def test_what_no_pattern_explains_is_said_to_be_unexplained():
+    found = read(results(measure_mtf50__green__centre__mean_cy_per_px=0.5))
+    assert found.points_to == "no clear pattern"
+    assert found.unexplained_count == 1
+    assert "unusual, and of no pattern: centre sharpness 0.500" in found.notes[0]
+
+
+def test_soft_all_over_may_be_bad_focus_unless_a_series_was_shot():
+    soft = results(**CASES[SPACING])
+    found = read(soft)
+    assert found.surety == "possible"
+    assert "a focus series would tell" in found.notes[0]
+    stepped = put(put(soft["centring"][0], "bowl_um", 3.0), "bowl_um_u", 0.5)
+    assert read(soft | {"centring": (stepped,)}).surety == "likely"
+
+
+def test_an_unknown_model_is_compared_with_a_perfect_lens_where_that_says_something():
+    found = read(results(**CASES[TILT] | CASES[HAZE] | CASES[BENT]), known=None)
+    assert set(found.points_to.split(" and ")) == {TILT, HAZE}
+    assert found.compared_with == "perfect lens"
+    assert read(results(**CASES[SPACING]), known=None).points_to == "nothing unusual"
+
+
+def test_a_model_is_found_whatever_its_case_and_spaces():
+    assert KNOWN.find("corvane  50MM f/2") is KNOWN.models[0]
+    assert KNOWN.find("Corvane 50 mm f/1.8") is None
+
+
+def test_aberrations_are_looked_at_where_the_lens_is_widest_open():
+    wide, narrow = results(), results(setting=CLOSED, **CASES[TILT])
+    both = {name: (*narrow[name], *wide[name]) for name in wide}
+    assert read(both).points_to == "nothing unusual"
+
+
+@given(st.sampled_from(sorted(HEALTHY)), st.floats(-4, 4))
+@settings(max_examples=60)
+def test_what_lies_within_scatter_and_uncertainty_is_never_unusual(measure, away):
+    middle, scatter = HEALTHY[measure]
+    changed = {measure.replace(".", "__"): middle + away * scatter}
+    assert read(results(**changed)).points_to == "nothing unusual"
+
+
+@given(st.sampled_from(sorted(CASES)), st.floats(1, 30))
+@settings(max_examples=60)
+def test_more_uncertainty_never_makes_a_likely_pattern(name, more):
+    sure, unsure = read(results(**CASES[name])), read(results(u_of_scatter=0.5 * more, **CASES[name]))
+    assert unsure.unusual_count <= sure.unusual_count
+    new = [one for one in unsure.findings if one.name not in {each.name for each in sure.findings}]
+    assert all(one.surety == "possible" for one in new)
+
+
+def test_a_sign_that_nobody_could_see_is_none_however_certain():
+    kind = next(kind for kind in KINDS if kind.kind == "glare")
+    value = HEALTHY[kind.measure][0] + 0.9 * kind.least
+    found = read(results(u_of_scatter=1e-6, measure_glare__chart_glare_pct=value))
+    assert found.points_to == "nothing unusual"
+
+
+def test_chance_makes_fewer_than_one_alarm_in_a_hundred_healthy_lenses():
+    """Student's t, W. S. Gosset, Biometrika 6 (1908): scatter known from thirty copies, as many signs as there are."""
+    assert 2 * t.sf(STANDS_OUT, 29) * len(KINDS) < 0.01
+
+
+def test_the_stands_own_checks_point_at_the_stand():
+    moved = replace(blank(LightCheck), setting=OPEN, caveats=(LIGHT_MOVED,))
+    assert read(results(), light=(moved,)).points_to == STAND
+    tilted = results()
+    tilted["distortion"] = (replace(tilted["distortion"][0], caveats=("chart_not_parallel",)),)
+    assert read(tilted).points_to == STAND
+
+
+def test_chart_shots_that_were_refused_at_one_setting_point_at_the_shooting():
+    found = results()
+    found["falloff"] = (*found["falloff"], replace(found["falloff"][0], setting=CLOSED))
+    pattern = read(found)
+    assert pattern.points_to == STAND
+    assert "no chart shot could be used at 50 mm f/8" in pattern.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("count", "name"),
+    [
+        ("lens_dust_count", DIRT),
+        ("patch_count", DIRT),
+        ("scratch_count", SCRATCH),
+        ("new_sensor_dust_count", STAND),
+    ],
+)
+def test_what_lies_in_the_light_is_named(count, name):
+    spots = replace(blank(Spots), **{count: 2, "lens_deepest_pct": 3.4})
+    assert read(results(), spots=spots).points_to == name
+    assert read(results(), spots=blank(Spots)).points_to == "nothing unusual"
+
+
+def test_nothing_at_all_is_unmeasurable():
+    with pytest.raises(Unmeasurable, match="nothing was measured that could point to a fault"):
+        read({})
