@@ -7,6 +7,7 @@ for whatever else there is. A blur that is not round differs with direction; so 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -27,6 +28,7 @@ TURNS: Final = 8
 PIXELS: Final = (0.0, 0.4, 1.0, 2.0, 4.0)
 SIGMAS: Final = (0.0, 0.35, 0.8)
 """Widths of the pixel and of the Gaussian in units of 1/cut-off."""
+STRETCHES: Final = (1.05, 1.1, 1.2, 1.35, 1.5)
 HALO_WEIGHT: Final = 5
 """Haze is seldom in a list of aberrations but often in an old lens."""
 
@@ -61,6 +63,27 @@ class Samples:
     transfer: Complex
     width: Array
     """1 / MTF50^2 (of the real part), in units of each member's first direction."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Family:
+    """The samples by kind; only `plain` is of one direction."""
+
+    plain: Samples
+    astigmatic: Samples
+    stretched: Samples
+    comatic: Samples
+
+
+@cache
+def family() -> Family:
+    """Sample the whole family; computed once in a process."""
+    return Family(
+        plain=sample_round(),
+        astigmatic=sample_turning(astigmatic_wavefronts()),
+        stretched=sample_stretched(),
+        comatic=sample_turning(comatic_wavefronts()),
+    )
 
 
 def pupil_transfer(shear: Array, wavefront: Wavefront, angle: float = 0.0, nodes: int = 24) -> Complex:
@@ -103,20 +126,21 @@ def round_wavefronts() -> Iterator[Wavefront]:
 
 def astigmatic_wavefronts() -> Iterator[Wavefront]:
     """Yield what stretches a blur, each also the other way round."""
-    for along, across in ((0.25, 0.0), (0.4, 0.15), (0.2, 0.1), (0.125, -0.125), (0.5, 0.0), (0.25, -0.25), (0.5, 0.3)):
+    for along, across in ((0.25, 0.0), (0.45, 0.2), (0.2, 0.1), (0.125, -0.125), (0.5, 0.0), (0.25, -0.25), (0.5, 0.3)):
         yield Wavefront(defocus=across, astigmatism=along - across)
         yield Wavefront(defocus=along, astigmatism=across - along)
 
 
 def comatic_wavefronts() -> Iterator[Wavefront]:
     """Yield what makes a blur lopsided."""
-    for coma in (0.2, 0.4, 0.6):
+    for coma in (0.15, 0.33, 0.47, 0.6):
         for defocus in (0.0, 0.2, 0.4):
             yield Wavefront(coma=coma, defocus=defocus)
 
 
 def sample_round() -> Samples:
     """Sample the round blurs, those without diffraction and those with a halo among them: one direction each."""
+    halos = sample_halos().transfer
     shear = np.linspace(0.0, 2.0, 101)
     rows = []
     for wavefront in round_wavefronts():
@@ -125,12 +149,39 @@ def sample_round() -> Samples:
     gauss = np.exp(-2 * (np.pi * axis) ** 2)
     for pixel in PIXELS[:4]:
         rows.append(scaled(axis, np.asarray(gauss * np.sinc(pixel * axis), np.complex128))[0])
+    transfer = np.vstack([rows, np.repeat(halos, HALO_WEIGHT, axis=0)])
+    return Samples(transfer=transfer, width=np.ones(len(transfer)))
+
+
+def sample_halos() -> Samples:
+    """Sample a Gaussian within a wider and weaker one: one direction each."""
+    axis = np.linspace(0.0, 2.0, 2001)
+    gauss = np.exp(-2 * (np.pi * axis) ** 2)
+    rows = []
     for share in (0.05, 0.1, 0.2):
         for ratio in (2.0, 3.0, 5.0):
             mixed = np.asarray((1 - share) * gauss + share * gauss ** (ratio**2), np.complex128)
-            rows += [scaled(axis, mixed)[0]] * HALO_WEIGHT
-    transfer = np.array(rows)
-    return Samples(transfer=transfer, width=np.ones(len(rows)))
+            rows.append(scaled(axis, mixed)[0])
+    return Samples(transfer=np.array(rows), width=np.ones(len(rows)))
+
+
+def sample_stretched() -> Samples:
+    """Sample Gaussians stretched along or across the axis, with a pixel: (members, directions).
+
+    A movement, and whatever blurs without waves, stretches an edge's width and leaves its shape alone.
+    """
+    axis = np.linspace(0.0, 2.0, 1001)
+    turn = np.pi * np.arange(TURNS + 1) / TURNS
+    transfer, width = [], []
+    for ratio in STRETCHES:
+        for along, across in ((ratio, 1.0), (1.0, ratio)):
+            sigma = np.hypot(along * np.cos(turn), across * np.sin(turn))
+            for pixel in PIXELS[:4]:
+                rows = np.exp(-2 * (np.pi * sigma[:, None] * axis) ** 2) * np.sinc(pixel * axis)
+                found = [scaled(axis, np.asarray(row, np.complex128)) for row in rows]
+                transfer.append([row for row, _ in found])
+                width.append([(found[0][1] / half) ** 2 for _, half in found])
+    return Samples(transfer=np.array(transfer), width=np.array(width))
 
 
 def sample_turning(wavefronts: Iterator[Wavefront]) -> Samples:

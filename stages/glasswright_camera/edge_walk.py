@@ -11,7 +11,7 @@ from glasswright_camera.compiled import compiled
 from glasswright_camera.edge_bins import BINS, DIRECTIONS, NUMBER, SUM_DISTANCE, SUM_LIGHT, gather, plateau_variance
 from glasswright_camera.edge_curved import bend_table
 from glasswright_camera.edge_fit import CONTRAST, DARK, GRADIENT, PARAMETERS, SHIFT, WIDTH, angular_factors, fit_edge
-from glasswright_camera.edge_prior import FIRST_SHARE, expect, find_shares
+from glasswright_camera.edge_prior import FIRST_SHARE, SHARES, Expectations, expect, find_shares
 from glasswright_camera.edge_ring import COLUMNS, LOOK, collect_ring, first_look
 from glasswright_camera.edge_shapes import FITTED_REACH
 
@@ -52,7 +52,7 @@ def walk_discs(
     radial: Array,
     tables: Array,
     bends: Array,
-    expected: Array,
+    expected: Expectations,
     profile_step: float,
     value: Array,
     covariance: Array,
@@ -86,7 +86,7 @@ def walk_discs(
     count = np.zeros(planes, dtype=np.int64)
     look = np.zeros((planes, LOOK))
     seen = np.zeros(planes, dtype=np.bool_)
-    shares = np.empty(2)
+    shares = np.empty(SHARES)
     for disc in range(discs):
         scale = math.sqrt(abs(np.linalg.det(maps[disc])))
         inverse = np.linalg.inv(maps[disc])
@@ -140,7 +140,7 @@ def _fit_plane(
     radial: float,
     tables: Array,
     bends: Array,
-    expected: Array,
+    expected: Expectations,
     profile_step: float,
     guided: bool,
     guide: Array,
@@ -178,7 +178,7 @@ def _fit_plane(
                 value[SPARE + 6] = NO_LEVEL
                 return
         bend_table(tables, bends, bend, table)
-        expect(expected, shares, (bend * radius_px) ** 2, prior)
+        expect(expected, start, shares, (bend * radius_px) ** 2, prior)
         quality, _used, rested = fit_edge(
             cell, start, radius_px, table, which, factor, variance, prior, near, fitted, spread
         )

@@ -11,7 +11,7 @@ from glasswright_camera.edge_bins import CORE_STEP
 from glasswright_camera.edge_curved import bent_tables
 from glasswright_camera.edge_fit import LOPSIDED, ODD, PARAMETERS, SHAPE, SHIFT, TURN, WIDTH
 from glasswright_camera.edge_reading import half_point, in_direction
-from glasswright_camera.edge_shapes import edge_shapes
+from glasswright_camera.edge_spread import edge_spread
 from glasswright_camera.edge_walk import HALF_SIGMA, MEASURED
 from glasswright_camera.straight_strip import collect_strip, fit_strip
 
@@ -46,11 +46,11 @@ class StraightTable:
 
 def straight_prior() -> Array:
     """Give the inverse covariance of what is expected; parameters that a straight edge lacks are held at zero."""
-    shapes = edge_shapes()
+    spread = edge_spread()
     prior = np.zeros((PARAMETERS, PARAMETERS))
-    prior[SHAPE:TURN, SHAPE:TURN] = np.linalg.inv(shapes.round_spread)
+    prior[SHAPE:TURN, SHAPE:TURN] = np.linalg.inv(spread.rounds)
     first = slice(LOPSIDED, LOPSIDED + ODD)
-    prior[first, first] = np.linalg.inv(shapes.comatic_spread[:ODD, :ODD])
+    prior[first, first] = np.linalg.inv(spread.comatic[:ODD, :ODD])
     prior[LACKING, LACKING] = 1.0
     return prior
 

@@ -1,0 +1,157 @@
+"""How the amounts of `edge_shapes` are spread in the family of blurs, and which of them follow which.
+
+Blur that depends on direction does so in few ways. Where astigmatism changes the width as cos 2a, the shape follows,
+and how much it does depends on what shape there is to begin with: a stretched Gaussian stays one, a defocused pupil
+does not. What turns as cos 4a is nothing, unless the two foci lie on either side of the sensor; then shapes follow
+the width again. Coma stretches as the square of its own amount. So each amount that turns is expected near a product
+of two others, and only what is left of it is spread.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright_camera.edge_family import TURNS, Samples, family, sample_halos
+from glasswright_camera.edge_shapes import EVEN_COUNT, cosine_profile, edge_shapes, sine_profile
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+_ROUNDING: Final = 0.1
+"""Spread added to each amount, of its own: the family is a sample."""
+_HALO_SHARE: Final = 0.7
+"""Halos lie far from all other shapes; so much of their spread is added, or noise would draw them to the rest."""
+_LEEWAY: Final = 5.0
+"""What followers leave is spread so many times as wide as in the family: lenses are not made of its members, and the
+amounts that are followed are measured ones."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeSpread:
+    """Second moments of amounts, and the coefficients of what follows.
+
+    An amount that follows is the leader (width in 2a, width in 4a, or square of the first lopsided amount) times
+    ``coefficients[0] + round amounts @ coefficients[1:]``, (1 + EVEN_COUNT, EVEN_COUNT).
+    """
+
+    rounds: Array
+    """(EVEN_COUNT, EVEN_COUNT): shapes, mean over directions."""
+    comatic: Array
+    """(2 ODD_COUNT, 2 ODD_COUNT): lopsided amounts in a, then in 3a."""
+    widths: Array
+    """(3,): mean square of the width in 2a and in 4a of astigmatic blurs, and in 4a of comatic ones."""
+    lopsided: float
+    """Mean square of what coma leads with: the square of the first lopsided amount."""
+    twice: Array
+    four_times: Array
+    coma: Array
+    left_twice: Array
+    left_four_times: Array
+    coma_left_twice: Array
+    coma_left_four_times: Array
+    """(EVEN_COUNT, EVEN_COUNT): what is left of the shapes in 2a and 4a, where blur is as astigmatic, or as comatic, as
+    the family's is on the average."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Amounts:
+    """Of each member: (members,) or (members, shapes)."""
+
+    width_2: Array
+    width_4: Array
+    even_0: Array
+    even_2: Array
+    even_4: Array
+    odd_1: Array
+    odd_3: Array
+
+
+@cache
+def edge_spread() -> EdgeSpread:
+    """Give the spread of the family; computed once in a process."""
+    members = family()
+    bent, stretched, comatic = _amounts(members.astigmatic), _amounts(members.stretched), _amounts(members.comatic)
+    width_2, width_4, even_0, even_2, even_4 = (
+        np.concatenate([getattr(part, name) for part in (bent, stretched)])
+        for name in ("width_2", "width_4", "even_0", "even_2", "even_4")
+    )
+    twice, left_twice = _follow(width_2, even_0, even_2)
+    four_times, left_four_times = _follow(width_4, even_0, even_4)
+    square = comatic.odd_1[:, 0] ** 2
+    rest = _rest(comatic.width_2, comatic.even_0, comatic.even_2, twice)
+    coma, coma_left_twice = _follow(square, comatic.even_0, rest)
+    coma_left_four_times = _rest(comatic.width_4, comatic.even_0, comatic.even_4, four_times)
+    return EdgeSpread(
+        rounds=_moments(_round_amounts(members.plain)) + _HALO_SHARE * _moments(_round_amounts(sample_halos())),
+        comatic=_moments(np.hstack([comatic.odd_1, comatic.odd_3])),
+        widths=np.array([(width_2**2).mean(), (bent.width_4**2).mean(), (comatic.width_4**2).mean()]),
+        lopsided=float((square**2).mean()),
+        twice=twice,
+        four_times=four_times,
+        coma=coma,
+        left_twice=_LEEWAY**2 * _moments(left_twice),
+        left_four_times=_LEEWAY**2 * _moments(left_four_times),
+        coma_left_twice=_LEEWAY**2 * _moments(coma_left_twice),
+        coma_left_four_times=_LEEWAY**2 * _moments(coma_left_four_times),
+    )
+
+
+def _rest(leader: Array, even_0: Array, follower: Array, coefficients: Array) -> Array:
+    """Give what is left of amounts (members, EVEN_COUNT) that follow a leader (members,)."""
+    return np.asarray(follower - leader[:, None] * (coefficients[0] + even_0 @ coefficients[1:]))
+
+
+def _follow(leader: Array, even_0: Array, follower: Array) -> tuple[Array, Array]:
+    """Fit the coefficients by least squares; give them and what is left."""
+    basis = leader[:, None] * np.column_stack([np.ones(len(leader)), even_0])
+    coefficients = np.asarray(np.linalg.lstsq(basis, follower, rcond=None)[0], np.float64)
+    return coefficients, _rest(leader, even_0, follower, coefficients)
+
+
+def _round_amounts(samples: Samples) -> Array:
+    transfer = edge_shapes().transfer
+    return _least_squares(samples.transfer.real - transfer[0], transfer[1 : 1 + EVEN_COUNT], sine_profile)
+
+
+def _amounts(samples: Samples) -> _Amounts:
+    """Split the amounts of members by direction into harmonics; widths are of the mean one."""
+    transfer = edge_shapes().transfer
+    even = _round_amounts(samples)
+    odd = _least_squares(samples.transfer.imag, transfer[1 + EVEN_COUNT :], cosine_profile)
+    width = samples.width / _harmonic(samples.width, 0)[:, None]
+    return _Amounts(
+        width_2=_harmonic(width, 2),
+        width_4=_harmonic(width, 4),
+        even_0=_harmonic(even, 0),
+        even_2=_harmonic(even, 2),
+        even_4=_harmonic(even, 4),
+        odd_1=_harmonic(odd, 1),
+        odd_3=_harmonic(odd, 3),
+    )
+
+
+def _least_squares(departure: Array, shapes: Array, profile: Callable[[Array], Array]) -> Array:
+    """Give how much of each shape is in each departure (..., frequencies): (..., shapes)."""
+    return np.asarray(profile(departure) @ np.linalg.pinv(profile(shapes)))
+
+
+def _moments(amounts: Array) -> Array:
+    """Give the second moments of amounts (members, amounts) about zero, a little rounded."""
+    moments = amounts.T @ amounts / len(amounts)
+    return np.asarray(moments + _ROUNDING**2 * np.diag(np.diag(moments)))
+
+
+def _harmonic(value: Array, times: int) -> Array:
+    """Give the amplitude of cos(times * direction) of values (members, directions 0 ... TURNS, ...)."""
+    weight = np.full(TURNS + 1, 2.0 if times else 1.0)
+    weight[[0, -1]] /= 2
+    weight *= np.cos(times * np.pi * np.arange(TURNS + 1) / TURNS) / TURNS
+    return np.asarray(np.tensordot(value, weight, axes=([1], [0])))
