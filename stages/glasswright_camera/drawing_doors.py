@@ -15,11 +15,13 @@ from glasswright_camera.drawing_focus import draw_focus
 from glasswright_camera.drawing_frame import draw_bare_frame, draw_fit_frame, draw_flat_frame, draw_trace_frame
 from glasswright_camera.drawing_fringing import draw_fringing
 from glasswright_camera.drawing_offset import draw_offset, draw_ramp
+from glasswright_camera.drawing_pattern import draw_pattern
 from glasswright_camera.drawing_sharpness import draw_sharpness, read_field
 from glasswright_camera.drawing_spots import draw_spots
 from glasswright_camera.drawing_sweep import draw_sweep
 from glasswright_camera.flat import FlatField, FlatShot
 from glasswright_camera.focus_offset import FocusOffset
+from glasswright_camera.pattern import Pattern
 from glasswright_camera.ramp import RampTrace
 from glasswright_camera.spots import Spots
 from glasswright_camera.sweep import Sweep
@@ -44,6 +46,7 @@ DRAWINGS = {
     Distortion: draw_distortion,
     FlatField: draw_flat,
     FocusOffset: draw_offset,
+    Pattern: draw_pattern,
     Spots: draw_spots,
     Sweep: draw_sweep,
 }
