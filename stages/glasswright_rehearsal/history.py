@@ -17,7 +17,7 @@ from glasswright.stage import Scope
 from glasswright_rehearsal.faults import harm_lens
 from glasswright_rehearsal.geometry import Pose
 from glasswright_rehearsal.history_hand import see_hand_checks
-from glasswright_rehearsal.history_seeing import see
+from glasswright_rehearsal.history_seeing import see, see_spots
 from glasswright_rehearsal.history_stand import tell_watch, write_stand_tickets
 from glasswright_rehearsal.history_truth import tell_facts
 from glasswright_rehearsal.history_visits import VISITS_A_NIGHT, draw_history
@@ -156,6 +156,7 @@ def _measure(night: Night, stand: PastStand, visit: PastVisit) -> Iterator[Outco
         )
         for step, artefact in seen.items():
             yield _outcome(night, visit, step, artefact)
+    yield _outcome(night, visit, "find_spots", see_spots())
     yield _outcome(night, visit, "read_hand_checks", see_hand_checks(visit.copy.model))
 
 

@@ -59,6 +59,30 @@ class RehearsedFalloff(Artefact):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedCentring(Artefact):
+    """For the step `measure_centring`."""
+
+    soft_sides_frac: float
+    soft_sides_frac_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedGlare(Artefact):
+    """For the step `measure_glare`."""
+
+    chart_glare_pct: float
+    chart_glare_pct_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedSpots(Artefact):
+    """For the step `find_spots`: nothing seen."""
+
+    lens_deepest_pct: float
+    lens_deepest_pct_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedDistortion(Artefact):
     """For the step `measure_distortion`."""
 

@@ -7,12 +7,15 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright_rehearsal.history_results import (
+    RehearsedCentring,
     RehearsedDisplacement,
     RehearsedDistortion,
     RehearsedFalloff,
     RehearsedFringing,
+    RehearsedGlare,
     RehearsedPlane,
     RehearsedSharpness,
+    RehearsedSpots,
     RehearsedZone,
 )
 from glasswright_rehearsal.truth import CORNERS
@@ -30,12 +33,18 @@ SHARPNESS_U: Final = 0.004
 LOSS_U_EV: Final = 0.004
 BEND_U_PCT: Final = 0.004
 FRINGE_U_PX: Final = 0.008
+SIDES_U: Final = 0.002
+GLARE_U_PCT: Final = 0.4
+"""Of the print's contrast, which every lens sees alike, nearly all."""
+FAINTEST_PCT: Final = 0.4
 REMOUNT_FRAC: Final = 0.01
 """Of a sharpness: what mounting the lens again adds; likewise the next three. The shipped stand declares about as
 much."""
 REMOUNT_EV: Final = 0.008
 REMOUNT_PCT: Final = 0.008
 REMOUNT_PX: Final = 0.008
+REMOUNT_SIDES: Final = 0.004
+REMOUNT_GLARE_PCT: Final = 0.1
 
 
 def see(
@@ -73,7 +82,22 @@ def see(
             picture_height_worst_pct_u=BEND_U_PCT,
         ),
         "measure_fringing": _see_fringing(facts, setting, height_px, draw, mount),
+        "measure_centring": RehearsedCentring(
+            setting=setting,
+            soft_sides_frac=abs(facts.soft_sides_frac + _scatter(SIDES_U, REMOUNT_SIDES, draw, mount)),
+            soft_sides_frac_u=SIDES_U,
+        ),
+        "measure_glare": RehearsedGlare(
+            setting=setting,
+            chart_glare_pct=facts.veil_share_pct + REMOUNT_GLARE_PCT * (mount or draw)(),
+            chart_glare_pct_u=GLARE_U_PCT,
+        ),
     }
+
+
+def see_spots() -> RehearsedSpots:
+    """Give what the step `find_spots` would say of clean glass."""
+    return RehearsedSpots(lens_deepest_pct=0.0, lens_deepest_pct_u=FAINTEST_PCT / float(np.sqrt(3)))
 
 
 def _scatter(own_u: float, remount_u: float, draw: Draw, mount: Draw | None) -> float:

@@ -36,6 +36,10 @@ class Facts:
     red_green_px: float
     """Largest distance of red from green over the lattice's nodes; likewise blue."""
     blue_green_px: float
+    soft_sides_frac: float
+    """By how much two opposite sides are softer than the two between, half a diagonal out, of the centre's MTF50."""
+    veil_share_pct: float
+    """Light scattered over the picture, of the paper's as photographed."""
 
 
 def tell_facts(lens: Lens, pose: Pose, layout: Layout, frame: Frame, zones: ZoneLimits) -> Facts:
@@ -54,7 +58,18 @@ def tell_facts(lens: Lens, pose: Pose, layout: Layout, frame: Frame, zones: Zone
         height_bend_pct=max((_bend(lens, frame, row) for row in (-1, 1)), key=abs),
         red_green_px=float(np.hypot(*(red - green).T).max()),
         blue_green_px=float(np.hypot(*(blue - green).T).max()),
+        soft_sides_frac=_find_soft_sides(sharpness.mean(axis=1), (green - frame.centre_px) / frame.half_diagonal_px),
+        veil_share_pct=100 * lens.aberrations.veil_frac / (1 + lens.aberrations.veil_frac),
     )
+
+
+def _find_soft_sides(sharpness: Array, places: Array) -> float:
+    """Give the part of MTF50's run over the field that turns twice, by least squares beside slope and bowl."""
+    x, y = places.T
+    square = x**2 + y**2
+    basis = np.column_stack([np.ones_like(x), x, y, x**2 - y**2, 2 * x * y, square, square**2])
+    weight = np.linalg.lstsq(basis, sharpness, rcond=None)[0]
+    return float(np.hypot(*weight[3:5]) / weight[0])
 
 
 def _find_sharpness(lens: Lens, frame: Frame, places: Array) -> Array:
