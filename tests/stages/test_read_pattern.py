@@ -14,6 +14,7 @@ from glasswright_camera import read_pattern
 from glasswright_camera.centring import Centring
 from glasswright_camera.check_light import LIGHT_MOVED, LightCheck
 from glasswright_camera.distortion import Distortion
+from glasswright_camera.drawing_pattern import draw_pattern
 from glasswright_camera.focus_offset import FocusOffset
 from glasswright_camera.fringing import Fringing
 from glasswright_camera.glare import Glare
@@ -261,3 +262,22 @@ def test_what_lies_in_the_light_is_named(count, name):
 def test_nothing_at_all_is_unmeasurable():
     with pytest.raises(Unmeasurable, match="nothing was measured that could point to a fault"):
         read({})
+
+
+def test_the_drawing_has_a_row_for_each_kind_of_sign_and_fills_those_of_the_pattern():
+    (picture,) = draw_pattern(read(results(**CASES[HAZE])))
+    kinds = {kind.kind for kind in KINDS if kind.measure in HEALTHY}
+    assert all(f">{kind}</text>" in picture.svg for kind in kinds)
+    assert picture.svg.count("<title>") == len(kinds)
+    assert picture.svg.count('class="fill one"') == 2, "glare, and the softness that it explains"
+    assert "glare 5.900 % where -0.200 is usual at 50 mm f/2" in picture.svg
+    assert picture.description.startswith("Likely: haze: light is scattered over the picture")
+    assert "no proof" in picture.description
+
+
+def test_the_drawing_says_so_where_nothing_is_unusual_or_nothing_is_known():
+    (picture,) = draw_pattern(read(results()))
+    assert picture.description.startswith("Nothing unusual. Compared with healthy copies of the model (30 copies")
+    assert 'class="fill one"' not in picture.svg
+    (picture,) = draw_pattern(read(results(), known=None))
+    assert "Compared with a perfect lens" in picture.description
