@@ -78,7 +78,7 @@ class FaultNight:
 
 
 def plan_nights() -> tuple[FaultNight, ...]:
-    """Give the whole scoring: 150 healthy lenses, 155 with one fault, 46 with two; 210 of them with a ramp shot."""
+    """Give the whole scoring: 150 healthy lenses, 167 with one fault, 46 with two; 210 of them with a ramp shot."""
     return (
         FaultNight(name="fifty", model=FIFTY, seed=2001, healthy=100, faults=(*CLEAN * 3, *PAIRS * 2), ramp_shots=1),
         FaultNight(name="portrait", model=PORTRAIT, seed=2002, healthy=20, faults=(*CLEAN * 2, *PAIRS), ramp_shots=1),
@@ -86,6 +86,9 @@ def plan_nights() -> tuple[FaultNight, ...]:
         FaultNight(name="portrait_plain", model=PORTRAIT, seed=2004, healthy=30, faults=(*PLAIN * 2, *PLAIN_PAIRS)),
         FaultNight(name="fifty_dirty", model=FIFTY, seed=2005, faults=DIRTY * 4),
         FaultNight(name="portrait_dirty", model=PORTRAIT, seed=2006, faults=DIRTY * 2),
+        # added when shadows in a corner were mended, after the first scoring had shown them up as scratches
+        FaultNight(name="fifty_corners", model=FIFTY, seed=2007, faults=("vignetting_obstruction",) * 8),
+        FaultNight(name="portrait_corners", model=PORTRAIT, seed=2008, faults=("vignetting_obstruction",) * 4),
     )
 
 

@@ -11,6 +11,7 @@ from scipy.stats import beta
 
 import glasswright_camera  # noqa: F401 - its artefacts are in the ledger
 from glasswright.ledger import Ledger
+from glasswright.outcome import Status
 from glasswright_camera.pattern import Pattern
 
 if TYPE_CHECKING:
@@ -43,7 +44,7 @@ def read_pattern_of(ledger: Path, ticket: str, faults: tuple[str, ...]) -> Readi
     with Ledger.open_for_reading(ledger) as opened:
         (state,) = opened.latest_tickets([ticket])
         (outcome,) = (each for each in state.outcomes if each.step == "read_pattern")
-        if outcome.artefact is None:
+        if outcome.status is not Status.DONE:
             return Reading(ticket=ticket, faults=faults, said=(UNREAD,), surety="none")
         pattern = opened.load_artefact(outcome.address)
     assert isinstance(pattern, Pattern)

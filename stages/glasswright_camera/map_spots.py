@@ -12,7 +12,7 @@ from glasswright_camera.locate_small import shrink_mosaic
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.spots import SpotMap
 from glasswright_camera.spots_seen import covers, even_out, find_faintest, see_spots
-from glasswright_camera.spots_shape import Shape, measure_shape
+from glasswright_camera.spots_shape import Shape, hugs_border, measure_shape
 from glasswright_camera.stand import Fraction
 
 if TYPE_CHECKING:
@@ -97,7 +97,9 @@ def _measure_shapes(residual: Array32, surface: Array32, least_depth: float) -> 
     return [
         shape
         for shape in measured
-        if shape.size <= WIDEST * residual.shape[1] and not any(_absorbs(other, shape) for other in measured)
+        if shape.size <= WIDEST * residual.shape[1]
+        and not hugs_border(shape, residual.shape)
+        and not any(_absorbs(other, shape) for other in measured)
     ]
 
 

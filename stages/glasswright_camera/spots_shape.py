@@ -24,6 +24,8 @@ LONG: Final = 1.6
 is less drawn out than the scratch."""
 LONG_CUT: Final = 2.5
 """The same where the frame's border cuts it: half a disc is 1.9 times as long as wide."""
+ASLANT: Final = 0.5
+"""Sine of the angle to the border up to which a long shadow lies along it."""
 PLATEAU_U: Final = 0.2
 CELLS_ACROSS: Final = 24
 """More cells over a window than this tell no more."""
@@ -89,6 +91,25 @@ def measure_shape(residual: Array32, seen: Seen) -> Shape | None:
     shape = None if first is None else _fit_round(residual, whole.place, first.size / 2, first.noise)
     extent = None if shape is None else find_extent(residual, shape)
     return shape if extent is None or not extent.is_long else _long_shape(residual, extent)
+
+
+def hugs_border(shape: Shape, size: tuple[int, int]) -> bool:
+    """Say whether a long shadow lies along the frame's border, within its own width: light that falls off, no mark.
+
+    Where something stands in a corner's light no smooth field follows its edge, and what is left looks long. A
+    scratch that crosses the border does not lie along it.
+
+    Parameters
+    ----------
+    size
+        Rows and columns of the frame.
+    """
+    if shape.spread is None:
+        return False
+    _, turn = np.linalg.eigh(shape.spread)
+    beside = [min(at, count - 1 - at) < shape.size for at, count in zip(shape.place, size[::-1], strict=True)]
+    # near the left or right border and upright, or near the upper or lower one and level
+    return any(near and abs(along) < ASLANT for near, along in zip(beside, turn[:, 1], strict=True))
 
 
 def find_extent(residual: Array32, shape: Shape) -> Extent | None:

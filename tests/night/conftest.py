@@ -42,10 +42,11 @@ def full_size_night(tmp_path_factory):
 
 
 FAULTS = {
-    "tilted_group": "measure_mtf50",
+    "tilted_group": "measure_centring",
     "decentred_element": "measure_mtf50",
     "wrong_spacing": "measure_mtf50",
-    "haze": "measure_mtf50",
+    "curved_field": "measure_mtf50",
+    "haze": "measure_glare",
     "lateral_colour": "measure_fringing",
     "barrel_shift": "measure_distortion",
     "vignetting_obstruction": "measure_vignetting",

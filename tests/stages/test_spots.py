@@ -60,6 +60,29 @@ def test_steep_falloff_is_no_spot():
     assert map_spots(flat(np.exp2(-1.6 * square))).spot_count == 0
 
 
+@pytest.mark.parametrize("turn_deg", [33.69, 146.31, 213.69, 326.31])
+@pytest.mark.parametrize("loss_ev", [0.5, 0.9])
+def test_something_in_a_corners_light_is_no_spot(turn_deg, loss_ev):
+    rows, columns = 576, 864
+    y, x = np.mgrid[:rows, :columns].astype(float)
+    half, turn = np.hypot(rows, columns) / 2, np.deg2rad(turn_deg)
+    x, y = (x - columns / 2) / half, (y - rows / 2) / half
+    towards = np.maximum(x * np.cos(turn) + y * np.sin(turn), 0)
+    field = np.exp2(-0.3 * (x**2 + y**2) - loss_ev * towards**4)
+    found = map_spots(flat(field, size=(rows, columns), seed=7))
+    assert found.spot_count == 0, found.place_px
+
+
+def test_a_long_mark_that_runs_out_of_the_frame_is_found():
+    rows, columns = 576, 864
+    y, x = np.mgrid[:rows, :columns].astype(float)
+    across, along = x - 400 - 0.2 * y, y
+    mark = 1 - 0.03 * np.clip(9 - np.abs(across), 0, 4) / 4 * (along < 260)
+    found = map_spots(flat(mark, size=(rows, columns)))
+    assert found.spot_count == 1
+    assert found.length_ratio[0] > 2.5
+
+
 def test_single_hot_and_dead_pixels_are_no_spots():
     mosaic = flat()
     values = mosaic.values.copy()
