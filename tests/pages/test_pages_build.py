@@ -193,7 +193,7 @@ def test_a_drawing_that_fails_costs_itself_not_the_page(toy, tmp_path, monkeypat
     failed = draw is draw_badly
     assert ("it shows 0.3" in page) is not failed
     assert ("A drawing could not be made: measure_mtf50: ZeroDivisionError: no light at 50 mm f/2" in page) is failed
-    assert ("1 drawings could not be made; the pages of their tickets say why" in capsys.readouterr().err) is failed
+    assert ("1 drawing could not be made; the pages of their tickets say why" in capsys.readouterr().err) is failed
 
 
 def test_other_visits_of_the_same_lens_are_named(toy, tmp_path):
