@@ -101,17 +101,24 @@ RULES: Final = (
     ),
     Rule(
         name=CURVATURE,
-        lead=("corner fall", "focus bowl"),
+        lead=("focus bowl",),
+        claims=("corner fall",),
+        says="the corners' best focus lies elsewhere than the middle's, alike all round",
+    ),
+    Rule(
+        name=CURVATURE,
+        lead=("corner fall",),
         claims=(),
+        sense=1,
         rivals=(("focus bowl", 12.0),),
         doubt="it was read as shot; a focus series would tell curvature from blur that grows towards the corners",
-        says="the middle is sharp and the corners are not, alike all round: they are in focus elsewhere",
+        says="the middle is sharp and the corners are not, alike all round",
     ),
     Rule(
         name=AUTOFOCUS,
         lead=("focus offset",),
         claims=(),
-        says="autofocus stops beside the subject by the same amount again: adjustment of lens to body",
+        says="autofocus stopped beside the subject: adjustment of lens to body, if it stops there again",
     ),
     Rule(
         name=COLOUR,

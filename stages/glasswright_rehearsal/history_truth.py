@@ -38,6 +38,8 @@ class Facts:
     blue_green_px: float
     soft_sides_frac: float
     """By how much two opposite sides are softer than the two between, half a diagonal out, of the centre's MTF50."""
+    corner_fall_frac: float
+    """By how much MTF50 is lower half a diagonal out than in the centre, of the centre's: what is alike all round."""
     veil_share_pct: float
     """Light scattered over the picture, of the paper's as photographed."""
 
@@ -49,6 +51,7 @@ def tell_facts(lens: Lens, pose: Pose, layout: Layout, frame: Frame, zones: Zone
     red, green, blue = (map_points(nodes, pose, lens, frame, plane) for plane in ("red", "green", "blue"))
     sharpness = _find_sharpness(lens, frame, green)
     members = find_zones(green, frame, zones)
+    soft_sides, corner_fall = _find_shape(sharpness.mean(axis=1), (green - frame.centre_px) / frame.half_diagonal_px)
     return Facts(
         zones_cy_per_px={
             zone: (float(sharpness[inside, 0].mean()), float(sharpness[inside, 1].mean()))
@@ -58,18 +61,19 @@ def tell_facts(lens: Lens, pose: Pose, layout: Layout, frame: Frame, zones: Zone
         height_bend_pct=max((_bend(lens, frame, row) for row in (-1, 1)), key=abs),
         red_green_px=float(np.hypot(*(red - green).T).max()),
         blue_green_px=float(np.hypot(*(blue - green).T).max()),
-        soft_sides_frac=_find_soft_sides(sharpness.mean(axis=1), (green - frame.centre_px) / frame.half_diagonal_px),
+        soft_sides_frac=soft_sides,
+        corner_fall_frac=corner_fall,
         veil_share_pct=100 * lens.aberrations.veil_frac / (1 + lens.aberrations.veil_frac),
     )
 
 
-def _find_soft_sides(sharpness: Array, places: Array) -> float:
-    """Give the part of MTF50's run over the field that turns twice, by least squares beside slope and bowl."""
+def _find_shape(sharpness: Array, places: Array) -> tuple[float, float]:
+    """Give the parts of MTF50's run over the field that turn twice and that fall all round, by least squares."""
     x, y = places.T
     square = x**2 + y**2
     basis = np.column_stack([np.ones_like(x), x, y, x**2 - y**2, 2 * x * y, square, square**2])
     weight = np.linalg.lstsq(basis, sharpness, rcond=None)[0]
-    return float(np.hypot(*weight[3:5]) / weight[0])
+    return float(np.hypot(*weight[3:5]) / weight[0]), float(-weight[5:].sum() / weight[0])
 
 
 def _find_sharpness(lens: Lens, frame: Frame, places: Array) -> Array:

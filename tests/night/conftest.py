@@ -45,6 +45,7 @@ FAULTS = {
     "tilted_group": "measure_centring",
     "decentred_element": "measure_mtf50",
     "wrong_spacing": "measure_mtf50",
+    "curved_field": "measure_centring",
     "haze": "measure_glare",
     "lateral_colour": "measure_fringing",
     "barrel_shift": "measure_distortion",

@@ -172,6 +172,10 @@ def test_what_no_pattern_explains_is_said_to_be_unexplained():
     assert "unusual, and of no pattern: centre sharpness 0.500" in found.notes[0]
 
 
+def test_corners_better_than_usual_are_no_curvature():
+    assert read(results(measure_centring__corner_fall_frac=0.05)).points_to == "no clear pattern"
+
+
 def test_soft_all_over_may_be_bad_focus_unless_a_series_was_shot():
     soft = results(**CASES[SPACING])
     found = read(soft)

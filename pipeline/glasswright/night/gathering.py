@@ -20,6 +20,8 @@ FEWEST_FOR_ODD: Final = 3
 ODD_NOTE: Final = "left out as odd: "
 WITHOUT: Final = "made without "
 """Begins the note on what a step could do without, and why it is not there."""
+MADE_WITHOUT: Final = "made_without"
+"""Caveat of what was made without something that was shot: no limit is passed on it, unless a card accepts that."""
 BECAUSE: Final = " because "
 """Stands in the reason of what was skipped, between what it lacks and what stopped that in the first place."""
 MOST_CAUSES: Final = 8
@@ -98,7 +100,8 @@ def take_inputs(
     if missing.lacks:
         return Refusal(status=Status.SKIPPED, reason=str(missing))
     values = {name: (value,) if name in gathered and _is_single(value) else value for name, value in values.items()}
-    return Taken(values=values, caveats=frozenset(_caveats(values.values())), notes=tuple(notes))
+    caveats = {*_caveats(values.values()), *([MADE_WITHOUT] if any(note.startswith(WITHOUT) for note in notes) else [])}
+    return Taken(values=values, caveats=frozenset(caveats), notes=tuple(notes))
 
 
 def _gather(
