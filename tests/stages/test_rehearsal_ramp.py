@@ -56,17 +56,17 @@ def test_defocus_differs_from_row_to_row_and_within_a_disc():
 def test_autofocus_that_is_off_moves_every_shot_to_its_side():
     stand, generator = read_stand(STAND), np.random.default_rng(1)
     fault = Fault(name="autofocus_offset", severity=1.0, direction_deg=170.0)
-    shots = draw_ramp_scenes(make_ramp_scene(), stand, fault, 8, generator)
+    shots = draw_ramp_scenes(make_ramp_scene(), stand, (fault,), 8, generator)
     offsets = [find_best_focus_mm(shot)["green"] for shot in shots]
     assert max(offsets) < -15
-    healthy = draw_ramp_scenes(make_ramp_scene(), stand, None, 8, generator)
+    healthy = draw_ramp_scenes(make_ramp_scene(), stand, (), 8, generator)
     assert max(abs(find_best_focus_mm(shot)["green"]) for shot in healthy) < 10
 
 
 def test_a_stand_without_a_ramp_is_said():
     stand = replace(read_stand(STAND), ramp=None)
     with pytest.raises(ValueError, match="a stand whose camera section names a ramp under `ramps`"):
-        draw_ramp_scenes(make_ramp_scene(), stand, None, 1, np.random.default_rng(1))
+        draw_ramp_scenes(make_ramp_scene(), stand, (), 1, np.random.default_rng(1))
 
 
 def test_the_command_writes_ramp_shots_wide_open_with_their_truth(tmp_path):
