@@ -86,7 +86,7 @@ def family() -> Family:
     )
 
 
-def pupil_transfer(shear: Array, wavefront: Wavefront, angle: float = 0.0, nodes: int = 24) -> Complex:
+def pupil_transfer(shear: Array, wavefront: Wavefront, angle: float = 0.0, nodes: int = 16) -> Complex:
     """Give the optical transfer function of a round pupil in one direction.
 
     It is the pupil's autocorrelation, by Gauss-Legendre quadrature over the overlap of the two sheared pupils
@@ -101,7 +101,7 @@ def pupil_transfer(shear: Array, wavefront: Wavefront, angle: float = 0.0, nodes
     nodes
         Quadrature points on each axis.
     """
-    point, weight = np.polynomial.legendre.leggauss(nodes)
+    point, weight = _gauss_nodes(nodes)
     half = np.clip(shear, 0.0, 2.0)[:, None, None] / 2
     across = point[None, :, None] * np.sqrt(1 - half**2)
     reach = np.sqrt(1 - across**2) - half
@@ -113,6 +113,12 @@ def pupil_transfer(shear: Array, wavefront: Wavefront, angle: float = 0.0, nodes
         behind * c - across * s, behind * s + across * c
     )
     return np.asarray(np.sum(area * np.exp(2j * np.pi * difference), axis=(1, 2)) / np.pi)
+
+
+@cache
+def _gauss_nodes(count: int) -> tuple[Array, Array]:
+    """Give Gauss and Legendre's places and weights."""
+    return np.polynomial.legendre.leggauss(count)
 
 
 def round_wavefronts() -> Iterator[Wavefront]:
@@ -142,14 +148,12 @@ def sample_round() -> Samples:
     """Sample the round blurs, those without diffraction and those with a halo among them: one direction each."""
     halos = sample_halos().transfer
     shear = np.linspace(0.0, 2.0, 101)
-    rows = []
-    for wavefront in round_wavefronts():
-        rows += [scaled(shear / 2, row)[0] for row in _widened(shear, pupil_transfer(shear, wavefront))]
+    pupils = [row for wavefront in round_wavefronts() for row in _widened(shear, pupil_transfer(shear, wavefront))]
     axis = np.linspace(0.0, 2.0, 2001)
     gauss = np.exp(-2 * (np.pi * axis) ** 2)
-    for pixel in PIXELS[:4]:
-        rows.append(scaled(axis, np.asarray(gauss * np.sinc(pixel * axis), np.complex128))[0])
-    transfer = np.vstack([rows, np.repeat(halos, HALO_WEIGHT, axis=0)])
+    plain = np.array([gauss * np.sinc(pixel * axis) for pixel in PIXELS[:4]], np.complex128)
+    waves = scaled(shear / 2, np.array(pupils))[0]
+    transfer = np.vstack([waves, scaled(axis, plain)[0], np.repeat(halos, HALO_WEIGHT, axis=0)])
     return Samples(transfer=transfer, width=np.ones(len(transfer)))
 
 
@@ -157,12 +161,10 @@ def sample_halos() -> Samples:
     """Sample a Gaussian within a wider and weaker one: one direction each."""
     axis = np.linspace(0.0, 2.0, 2001)
     gauss = np.exp(-2 * (np.pi * axis) ** 2)
-    rows = []
-    for share in (0.05, 0.1, 0.2):
-        for ratio in (2.0, 3.0, 5.0):
-            mixed = np.asarray((1 - share) * gauss + share * gauss ** (ratio**2), np.complex128)
-            rows.append(scaled(axis, mixed)[0])
-    return Samples(transfer=np.array(rows), width=np.ones(len(rows)))
+    mixed = [
+        (1 - share) * gauss + share * gauss ** (ratio**2) for share in (0.05, 0.1, 0.2) for ratio in (2.0, 3.0, 5.0)
+    ]
+    return Samples(transfer=scaled(axis, np.array(mixed, np.complex128))[0], width=np.ones(len(mixed)))
 
 
 def sample_stretched() -> Samples:
@@ -178,9 +180,9 @@ def sample_stretched() -> Samples:
             sigma = np.hypot(along * np.cos(turn), across * np.sin(turn))
             for pixel in PIXELS[:4]:
                 rows = np.exp(-2 * (np.pi * sigma[:, None] * axis) ** 2) * np.sinc(pixel * axis)
-                found = [scaled(axis, np.asarray(row, np.complex128)) for row in rows]
-                transfer.append([row for row, _ in found])
-                width.append([(found[0][1] / half) ** 2 for _, half in found])
+                found, half = scaled(axis, np.asarray(rows, np.complex128))
+                transfer.append(found)
+                width.append((half[0] / half) ** 2)
     return Samples(transfer=np.array(transfer), width=np.array(width))
 
 
@@ -189,11 +191,11 @@ def sample_turning(wavefronts: Iterator[Wavefront]) -> Samples:
     shear = np.linspace(0.0, 2.0, 61)
     transfer, width = [], []
     for wavefront in wavefronts:
-        turned = [pupil_transfer(shear, wavefront, np.pi * k / TURNS, nodes=20) for k in range(TURNS + 1)]
+        turned = [pupil_transfer(shear, wavefront, np.pi * k / TURNS) for k in range(TURNS + 1)]
         for members in zip(*(_widened(shear, row) for row in turned), strict=True):
-            found = [scaled(shear / 2, row) for row in members]
-            transfer.append([row for row, _ in found])
-            width.append([(found[0][1] / half) ** 2 for _, half in found])
+            found, half = scaled(shear / 2, np.array(members))
+            transfer.append(found)
+            width.append((half[0] / half) ** 2)
     return Samples(transfer=np.array(transfer), width=np.array(width))
 
 
@@ -206,25 +208,35 @@ def _widened(shear: Array, pupil: Complex) -> list[Complex]:
     ]
 
 
-def scaled(axis: Array, transfer: Complex) -> tuple[Complex, float]:
-    """Free a transfer function of shift, and resample it so that its real part first falls to one half at 1.
+def scaled(axis: Array, transfer: Complex) -> tuple[Complex, Array]:
+    """Free transfer functions of shift, and resample them so that the real part first falls to one half at 1.
+
+    Parameters
+    ----------
+    axis
+        Frequencies of the samples, evenly spaced from 0; shape (samples,).
+    transfer
+        (rows, samples).
 
     Returns
     -------
     tuple
-        The values on FREQUENCY, and the frequency of the half point.
+        The values on FREQUENCY, (rows, frequencies), and the frequencies of the half points, (rows,).
     """
-    place = 0.0
-    if np.any(transfer.imag):
-        for _ in range(4):
-            moved = transfer * np.exp(2j * np.pi * axis * place)
-            # least squares of the lopsided part of the edge on the slope of the edge, by Parseval
-            ratio = np.divide(moved.imag, axis, out=np.zeros_like(axis), where=axis > 0)
-            place -= float((ratio * moved.real).sum() / (2 * np.pi * (moved.real**2).sum()))
-        transfer = transfer * np.exp(2j * np.pi * axis * place)
-    after = int(np.argmax(transfer.real < 0.5))
-    high, low = transfer.real[after - 1], transfer.real[after]
-    half = float(axis[after - 1] + (high - 0.5) / (high - low) * (axis[after] - axis[after - 1]))
-    real = np.interp(FREQUENCY * half, axis, transfer.real, right=0.0)
-    imaginary = np.interp(FREQUENCY * half, axis, transfer.imag, right=0.0)
-    return np.asarray(real + 1j * imaginary), half
+    place = np.zeros(len(transfer))
+    moved = transfer
+    for _ in range(4 if np.any(transfer.imag) else 0):
+        # least squares of the lopsided part of the edge on the slope of the edge, by Parseval
+        ratio = np.divide(moved.imag, axis, out=np.zeros(moved.shape), where=axis > 0)
+        place -= (ratio * moved.real).sum(axis=1) / (2 * np.pi * (moved.real**2).sum(axis=1))
+        moved = transfer * np.exp(2j * np.pi * axis * place[:, None])
+    row = np.arange(len(transfer))
+    after = np.argmax(moved.real < 0.5, axis=1)
+    high, low = moved.real[row, after - 1], moved.real[row, after]
+    half = axis[after - 1] + (high - 0.5) / (high - low) * axis[1]
+    position = FREQUENCY * half[:, None] / axis[1]
+    whole = np.minimum(position.astype(np.intp), len(axis) - 2)
+    share = position - whole
+    low_side = np.take_along_axis(moved, whole, axis=1)
+    high_side = np.take_along_axis(moved, whole + 1, axis=1)
+    return np.where(share <= 1, low_side + share * (high_side - low_side), 0.0), half

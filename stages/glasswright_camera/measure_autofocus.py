@@ -7,7 +7,7 @@ from typing import Annotated
 
 import numpy as np
 from pydantic import Field
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from glasswright import Unmeasurable, stage
 from glasswright_camera.focus_offset import AutofocusRepeat
@@ -118,6 +118,6 @@ def summarise(
 
 def scatter_interval(scatter: float, count: int) -> tuple[float, float]:
     """Give the 95 % confidence interval of a standard deviation (chi-square with n - 1 degrees of freedom)."""
-    ends = chi2.ppf([(1 + COVERAGE) / 2, (1 - COVERAGE) / 2], count - 1)
+    ends = chdtri(count - 1, [(1 - COVERAGE) / 2, (1 + COVERAGE) / 2])
     low, high = scatter * np.sqrt((count - 1) / ends)
     return float(low), float(high)

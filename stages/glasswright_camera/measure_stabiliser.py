@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy.stats import beta, t
+from scipy.special import betaincinv, stdtrit
 
 from glasswright import Shot, Unmeasurable, stage
 from glasswright_camera.stabiliser import ShakenShots, Stabiliser
@@ -77,7 +77,7 @@ def measure_stabiliser(
     sides = [read_side(*side, rest, pitch) for side in ((off, off_shots), (on, on_shots))]
     growth = fit_growth(gather_lengths(sides))
     benefit, benefit_u = (value / np.log(2) for value in growth.benefit())
-    reach = float(t.ppf((1 + CONFIDENCE) / 2, growth.freedom)) * benefit_u
+    reach = float(stdtrit(growth.freedom, (1 + CONFIDENCE) / 2)) * benefit_u
     blur = np.array(list(rest.values()))
     both = set(sides[0].time) & set(sides[1].time)
     lost = sum(int(side.is_lost.sum()) for side in sides)
@@ -187,5 +187,5 @@ def share_interval(hits: int, count: int) -> tuple[float, float]:
     if not count:
         return float("nan"), float("nan")
     tail = (1 - CONFIDENCE) / 2
-    low = float(beta.ppf(tail, hits, count - hits + 1)) if hits else 0.0
-    return low, float(beta.ppf(1 - tail, hits + 1, count - hits)) if hits < count else 1.0
+    low = float(betaincinv(hits, count - hits + 1, tail)) if hits else 0.0
+    return low, float(betaincinv(hits + 1, count - hits, 1 - tail)) if hits < count else 1.0

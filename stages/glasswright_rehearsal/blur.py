@@ -109,7 +109,7 @@ def diffract(relative_frequency: Array, waves: Array) -> Array:
     """
     s = np.clip(2 * np.abs(relative_frequency), 0, 2)
     bound = np.arccos(s / 2)
-    count = 40 + int(14 * np.max(np.abs(waves), initial=0.0))
+    count = 14 + int(8 * np.max(np.abs(waves), initial=0.0))
     node, weight = legendre_nodes(count)
     total = np.zeros(np.broadcast(s, waves).shape)
     strength = 4 * np.pi * waves * s

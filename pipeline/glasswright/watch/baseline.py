@@ -17,8 +17,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy.stats import norm
-from scipy.stats import t as student
+from scipy.special import ndtr, stdtrit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -67,5 +66,5 @@ def find_baseline(values: Sequence[float], smallest_sigma: float | None = None) 
 @lru_cache(maxsize=256)
 def find_allowance(count: int) -> float:
     """Give how much wider limits must be that come from so many nights, for as few false alarms as from many."""
-    tail = student.ppf(norm.cdf(LIMIT_SIGMAS), WORTH_OF_RANGES * (count - 1))
+    tail = stdtrit(WORTH_OF_RANGES * (count - 1), ndtr(LIMIT_SIGMAS))
     return float(tail) / LIMIT_SIGMAS * math.sqrt(1 + 1 / count)
