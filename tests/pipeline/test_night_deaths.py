@@ -43,8 +43,8 @@ def test_a_night_killed_at_any_moment_goes_on_and_ends_as_an_undisturbed_one(ben
         night = bench.start(*options)
         time.sleep(0.1)
         seen = _count(log)
-        # until something more was measured: at a moment that no test chose
-        while night.poll() is None and _count(log) < seen + 60:
+        # two workers have three tickets of 21 steps open at once: with one step more, a ticket is in the ledger
+        while night.poll() is None and _count(log) < seen + 3 * 21 + 1:
             time.sleep(0.01)
         night.send_signal(signal.SIGKILL)
         night.communicate()
