@@ -13,7 +13,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from faults_nights import F_NUMBERS, FaultNight, plan_few, plan_nights
+from faults_nights import FaultNight, plan_few, plan_nights
 from faults_score import Reading, print_score, read_pattern_of, score
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -33,7 +33,7 @@ def rehearse(night: FaultNight, folder: Path, workers: int) -> None:
     """Write the night's raw files, unless they are there."""
     if len(list((folder / "truth").glob("*.json"))) == night.tickets:
         return
-    numbers = [word for number in F_NUMBERS[night.model] for word in ("--f-number", f"{number:g}")]
+    numbers = [word for number in night.apertures for word in ("--f-number", f"{number:g}")]
     faults = [word for fault in night.faults for word in ("--fault", fault)]
     options = ["--model", night.model, "--seed", str(night.seed), "--ramp-shots", str(night.ramp_shots)]
     size = ["--tickets", str(night.tickets), "--megapixels", MEGAPIXELS, "--workers", str(workers), "--stand", STAND]

@@ -1,5 +1,8 @@
 """Rehearsed nights, run once for all tests that look at them."""
 
+import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -26,11 +29,25 @@ def run_night(folder: Path, *rehearsal: str, plan: str = "fixed_focal", serial: 
 
 
 @pytest.fixture(scope="session")
-def faulty_night(tmp_path_factory):
-    """Three healthy lenses, then one with each fault: folder, ledger."""
-    folder = tmp_path_factory.mktemp("faulty") / "night"
-    faults = [word for name in FAULTS for word in ("--fault", name)]
-    return folder, run_night(folder, "--tickets", str(3 + len(FAULTS)), "--megapixels", "2", "--seed", "4", *faults)
+def scored_nights(tmp_path_factory):
+    """Twenty lenses, healthy ones and one with each fault, read by the patterns' bench: folder of nights, table."""
+    folder = tmp_path_factory.mktemp("scored")
+    out = folder / "table.json"
+    command = [sys.executable, "ci/bench_faults.py", "--quick", "--keep", str(folder), "--json", str(out)]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "false alarms, upper end of the 95 % interval" in done.stdout
+    return folder, json.loads(out.read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="session")
+def faulty_night(scored_nights):
+    """The lenses among them that were shot at all that the card asks for, judged: folder, ledger."""
+    folder = scored_nights[0] / "few"
+    ledger = folder / "bench.ledger"
+    words = ["judge", "--ledger", str(ledger), "--stand", str(folder / "stands/north_bench.yaml")]
+    assert run_command([*words, "--cards", str(ROOT / "configs/cards")]) == 10
+    return folder, ledger
 
 
 @pytest.fixture(scope="session")

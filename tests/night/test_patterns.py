@@ -1,23 +1,11 @@
 """Twenty rehearsed lenses through the whole program: what the measurements point to is what is wrong."""
 
-import json
-import subprocess
-import sys
-from pathlib import Path
-
 import pytest
 
-ROOT = Path(__file__).resolve().parents[2]
 
-
-@pytest.fixture(scope="module")
-def table(tmp_path_factory):
-    out = tmp_path_factory.mktemp("faults") / "table.json"
-    command = [sys.executable, "ci/bench_faults.py", "--quick", "--json", str(out)]
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-    assert "false alarms, upper end of the 95 % interval" in done.stdout
-    return json.loads(out.read_text(encoding="utf-8"))
+@pytest.fixture
+def table(scored_nights):
+    return scored_nights[1]
 
 
 def test_no_healthy_lens_is_called_faulty(table):

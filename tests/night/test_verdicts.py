@@ -22,19 +22,26 @@ def failed_stages(ledger, number):
     return {each.measure.split(".")[0] for each in judgement.verdicts if each.verdict == "FAIL"}
 
 
-@pytest.mark.parametrize("number", ["T-0001", "T-0002", "T-0003"])
-def test_a_healthy_lens_is_released(faulty_night, capsys, number):
-    folder, ledger = faulty_night
-    assert read_truth(folder, number)["faults"] == []
-    code, reasons = gate(ledger, number, capsys)
-    assert code == 0, reasons
+def numbers_of(folder, fault=None):
+    """Give the tickets whose lens has this one fault, or none."""
+    faults = [] if fault is None else [fault]
+    truths = {path.stem: read_truth(folder, path.stem) for path in sorted((folder / "truth").glob("T-*.json"))}
+    return [number for number, truth in truths.items() if [each["name"] for each in truth["faults"]] == faults]
 
 
-@pytest.mark.parametrize(("place", "fault"), list(enumerate(FAULTS)))
-def test_a_faulty_lens_fails_on_the_right_stage(faulty_night, capsys, place, fault):
+def test_every_healthy_lens_is_released(faulty_night, capsys):
     folder, ledger = faulty_night
-    number = f"T-{4 + place:04d}"
-    assert [each["name"] for each in read_truth(folder, number)["faults"]] == [fault]
+    numbers = numbers_of(folder)
+    assert len(numbers) == 4
+    for number in numbers:
+        code, reasons = gate(ledger, number, capsys)
+        assert code == 0, reasons
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_faulty_lens_fails_on_the_right_stage(faulty_night, capsys, fault):
+    folder, ledger = faulty_night
+    (number,) = numbers_of(folder, fault)
     code, reasons = gate(ledger, number, capsys)
     assert code == 10, reasons
     assert FAULTS[fault] in failed_stages(ledger, number)
