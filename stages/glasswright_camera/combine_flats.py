@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,7 +11,7 @@ import numpy as np
 from glasswright import Unmeasurable, stage
 from glasswright_camera.flat import FlatField, FlatShot
 from glasswright_camera.flat_outlying import find_misfit, find_outlying
-from glasswright_camera.flat_surface import Axis, lay_axis, make_smoother
+from glasswright_camera.flat_surface import Windows, lay_axis, lay_windows
 from glasswright_camera.levels import find_level_change, note_flicker
 from glasswright_camera.stand import Stand
 
@@ -41,7 +42,10 @@ def combine_flats(shots: tuple[FlatShot, ...], stand: Stand) -> FlatField:
     """
     refuse_mixture(shots)
     first = shots[0]
-    maps = [map_plane(lay_grid(first, plane), shots, plane) for plane in range(len(first.planes))]
+    size = (first.width_px, first.height_px)
+    offsets = [(float(x), float(y)) for x, y in first.offset_px]
+    grids = [lay_grid(size, first.block_px, offset) for offset in offsets]
+    maps = [map_plane(grid, shots, plane) for plane, grid in enumerate(grids)]
     times = [shot.exposure_time_s for shot in shots]
     levels = np.array([each.levels for each in maps])
     change_pct, caveats, notes = find_level_change(levels.mean(axis=0), times, stand.shooting.level_change_pct)
@@ -72,13 +76,14 @@ def combine_flats(shots: tuple[FlatShot, ...], stand: Stand) -> FlatField:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Grid:
-    """Where the blocks are, where the gain is wanted, and the frame's centre, in blocks."""
+    """The places at which a plane's light is wanted, each with the blocks about it."""
 
-    x_axis: Axis
-    y_axis: Axis
-    x: NDArray[np.float64]
-    y: NDArray[np.float64]
-    middle: tuple[float, float]
+    own: Windows
+    """The middles of what the blocks cover."""
+    nominal: Windows
+    """The middles of the blocks as if they were whole: where the gain map has its points."""
+    middle: Windows
+    """About the frame's centre."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,14 +110,18 @@ def refuse_mixture(shots: tuple[FlatShot, ...]) -> None:
         raise Unmeasurable(f"the shots do not belong together: {told}")
 
 
-def lay_grid(shot: FlatShot, plane: int) -> Grid:
-    """Give the grid of one plane of a shot."""
-    offset_x, offset_y = shot.offset_px[plane]
-    x_axis = lay_axis(shot.width_px, shot.block_px, float(offset_x))
-    y_axis = lay_axis(shot.height_px, shot.block_px, float(offset_y))
+@lru_cache(maxsize=8)
+def lay_grid(size_px: tuple[int, int], block_px: float, offset_px: tuple[float, float]) -> Grid:
+    """Give the grid of a plane in frames of a width and height; kept, since a night's flats share a few."""
+    x_axis, y_axis = (lay_axis(size, block_px, offset) for size, offset in zip(size_px, offset_px, strict=True))
+    own_y, own_x = np.meshgrid(y_axis.centre, x_axis.centre, indexing="ij")
     y, x = np.meshgrid(y_axis.nominal, x_axis.nominal, indexing="ij")
-    middle = (shot.width_px / shot.block_px / 2, shot.height_px / shot.block_px / 2)
-    return Grid(x_axis=x_axis, y_axis=y_axis, x=x.ravel(), y=y.ravel(), middle=middle)
+    middle = surround((size_px[0] / block_px / 2, size_px[1] / block_px / 2))
+    return Grid(
+        own=lay_windows(x_axis, y_axis, own_x.ravel(), own_y.ravel()),
+        nominal=lay_windows(x_axis, y_axis, x.ravel(), y.ravel()),
+        middle=lay_windows(x_axis, y_axis, *middle),
+    )
 
 
 def map_plane(grid: Grid, shots: tuple[FlatShot, ...], plane: int) -> PlaneMap:
@@ -122,10 +131,9 @@ def map_plane(grid: Grid, shots: tuple[FlatShot, ...], plane: int) -> PlaneMap:
     good = np.asarray(np.isfinite(light).all(axis=0))
     mean_u = np.sqrt((light_u**2).mean(axis=0) / len(shots))
     mean = np.where(good, light.mean(axis=0), 1.0)
-    bridged, followed = find_outlying(grid.x_axis, grid.y_axis, mean, np.where(good, mean_u, 1.0), good)
+    bridged, followed = find_outlying(grid.own, mean, np.where(good, mean_u, 1.0), good)
     kept = good & ~bridged
-    whole = make_smoother(grid.x_axis, grid.y_axis, kept, grid.x, grid.y)
-    centre = make_smoother(grid.x_axis, grid.y_axis, kept, *surround(grid.middle))
+    whole, centre = grid.nominal.smoother(kept), grid.middle.smoother(kept)
     levels = np.array([centre.value(each).mean() for each in light])
     gains = np.array([whole.value(each) / level for each, level in zip(light, levels, strict=True)])
     noise = np.array([whole.variance(each**2) / level**2 for each, level in zip(light_u, levels, strict=True)]).mean(

@@ -12,10 +12,12 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy.ndimage import binary_dilation, find_objects, label
 
-from glasswright_camera.flat_surface import LEAST_BLOCKS, REACH, Axis, make_smoother, take_nearest
+from glasswright_camera.flat_surface import LEAST_BLOCKS, REACH, take_nearest
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from glasswright_camera.flat_surface import Windows
 
     Array = NDArray[np.float64]
     Mask = NDArray[np.bool_]
@@ -32,8 +34,15 @@ SURELY_OFF: Final = 3.0
 """Mean square about the map over that of noise: nine standard deviations for the 19 degrees of freedom of a fit."""
 
 
-def find_outlying(x_axis: Axis, y_axis: Axis, light: Array, light_u: Array, good: Mask) -> tuple[Mask, Mask]:
+def find_outlying(windows: Windows, light: Array, light_u: Array, good: Mask) -> tuple[Mask, Mask]:
     """Mark blocks that stand out of the surface through their neighbours, each against its own noise.
+
+    Parameters
+    ----------
+    windows
+        Those about the blocks' own middles.
+    light, light_u, good
+        (rows, columns): block means, their noise, and which have light.
 
     Returns
     -------
@@ -41,10 +50,8 @@ def find_outlying(x_axis: Axis, y_axis: Axis, light: Array, light_u: Array, good
         (rows, columns): to be left out, and part of something too wide for that.
     """
     outlying = bridged = np.zeros_like(good)
-    y, x = np.meshgrid(y_axis.centre, x_axis.centre, indexing="ij")
     for _ in range(SWEEPS):
-        smoother = make_smoother(x_axis, y_axis, good & ~bridged, x.ravel(), y.ravel())
-        surface = smoother.value(light).reshape(good.shape)
+        surface = windows.smoother(good & ~bridged).value(light).reshape(good.shape)
         residual = np.abs(light - surface)
         spread = STANDARD_OF_MAD * float(np.median((residual / light_u)[good]))
         outlying = good & (residual > np.maximum(OUTLYING * spread * light_u, OUTLYING_FLOOR * np.abs(surface)))

@@ -65,41 +65,78 @@ class Smoother:
         return np.asarray((taken * self.weight**2).sum(axis=1))
 
 
-def make_smoother(
-    x_axis: Axis, y_axis: Axis, good: NDArray[np.bool_], x: NDArray[np.float64], y: NDArray[np.float64]
-) -> Smoother:
-    """Fit a quadratic about each point to the good ones of the nearest 5 x 5 blocks.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Windows:
+    """The nearest 5 x 5 blocks about each of some points, and the quadratic fitted to all of them.
 
-    Parameters
-    ----------
-    x_axis, y_axis
-        Where the blocks are.
-    good
-        (rows, columns): which means to trust.
-    x, y
-        (points,): where to give the surface, in blocks from the frame's upper left corner.
+    They depend on the frame and its blocks alone, so one serves every flat of a camera: only where blocks are not to be
+    trusted is the quadratic fitted anew.
+    """
+
+    x_axis: Axis
+    y_axis: Axis
+    x: NDArray[np.float64]
+    """(points,), in blocks from the frame's upper left corner; so is `y`."""
+    y: NDArray[np.float64]
+    block: NDArray[np.int64]
+    """(points, blocks taken): flat index of each block."""
+    weight: NDArray[np.float64]
+    """(points, blocks taken), where all are good."""
+
+    def smoother(self, good: NDArray[np.bool_]) -> Smoother:
+        """Fit a quadratic about each point to the good ones of the nearest 5 x 5 blocks.
+
+        Parameters
+        ----------
+        good
+            (rows, columns): which means to trust.
+
+        Raises
+        ------
+        Unmeasurable
+            Where too few good blocks surround a point.
+        """
+        trusted = good.ravel()[self.block]
+        count = trusted.sum(axis=1)
+        if int(count.min()) < LEAST_BLOCKS:
+            x, y = self.x[count.argmin()], self.y[count.argmin()]
+            raise Unmeasurable(
+                f"too few good blocks around block ({x:.0f}, {y:.0f}) of the frame to follow the light there"
+            )
+        touched = np.flatnonzero(count < REACH**2)
+        if not len(touched):
+            return Smoother(block=self.block, weight=self.weight)
+        weight = self.weight.copy()
+        weight[touched] = fit_weights(self.x_axis, self.y_axis, self.x[touched], self.y[touched], trusted[touched])
+        return Smoother(block=self.block, weight=weight)
+
+
+def lay_windows(x_axis: Axis, y_axis: Axis, x: NDArray[np.float64], y: NDArray[np.float64]) -> Windows:
+    """Lay windows about points (points,), in blocks from the frame's upper left corner.
 
     Raises
     ------
     Unmeasurable
-        Where too few good blocks surround a point.
+        Where the frame has too few blocks.
     """
-    if min(good.shape) < REACH:
-        raise Unmeasurable(f"the frame has only {good.shape[1]} x {good.shape[0]} blocks; ask for more of them")
-    columns = take_nearest(x, good.shape[1])
-    rows = take_nearest(y, good.shape[0])
-    block = (rows[:, :, None] * good.shape[1] + columns[:, None, :]).reshape(len(x), -1)
+    rows, columns = len(y_axis.centre), len(x_axis.centre)
+    if min(rows, columns) < REACH:
+        raise Unmeasurable(f"the frame has only {columns} x {rows} blocks; ask for more of them")
+    block = (take_nearest(y, rows)[:, :, None] * columns + take_nearest(x, columns)[:, None, :]).reshape(len(x), -1)
+    weight = fit_weights(x_axis, y_axis, x, y, np.ones(block.shape, dtype=bool))
+    return Windows(x_axis=x_axis, y_axis=y_axis, x=x, y=y, block=block, weight=weight)
+
+
+def fit_weights(
+    x_axis: Axis, y_axis: Axis, x: NDArray[np.float64], y: NDArray[np.float64], trusted: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Give the weights of each point's blocks in the quadratic's value there: (points, blocks taken)."""
+    columns, rows = take_nearest(x, len(x_axis.centre)), take_nearest(y, len(y_axis.centre))
     dx, dy = x_axis.centre[columns] - x[:, None], y_axis.centre[rows] - y[:, None]
     design = quadratic_means(dx, x_axis.side[columns], dy, y_axis.side[rows])
-    trusted = good.ravel()[block].astype(np.float64)
-    if int(trusted.sum(axis=1).min()) < LEAST_BLOCKS:
-        worst = int(trusted.sum(axis=1).argmin())
-        raise Unmeasurable(
-            f"too few good blocks around block ({x[worst]:.0f}, {y[worst]:.0f}) of the frame to follow the light there"
-        )
     weighted = design * trusted[:, :, None]
     first = np.linalg.inv(np.swapaxes(weighted, 1, 2) @ design)[:, 0, :]
-    return Smoother(block=block, weight=(weighted @ first[:, :, None])[:, :, 0])
+    return np.asarray((weighted @ first[:, :, None])[:, :, 0])
 
 
 def take_nearest(place: NDArray[np.float64], count: int) -> NDArray[np.int64]:

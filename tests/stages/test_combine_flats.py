@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from glasswright import Unmeasurable
 from glasswright_camera import combine_flats, reduce_flat
 from glasswright_camera.flat import FlatShot
-from glasswright_camera.flat_surface import lay_axis, make_smoother
+from glasswright_camera.flat_surface import lay_axis, lay_windows
 
 ROWS, COLUMNS = 12, 18
 
@@ -42,7 +42,7 @@ def test_a_quadratic_surface_is_followed_exactly(terms, x, y):
             means[row, column] = np.einsum("ij,i,j->", point(*np.meshgrid(px, py)), weights, weights) / 4
     assert x_axis.side[-1] == pytest.approx(width % 1)
     assert y_axis.side[-1] == pytest.approx(height % 1)
-    smoother = make_smoother(x_axis, y_axis, np.ones((12, 18), bool), np.array([x]), np.array([y]))
+    smoother = lay_windows(x_axis, y_axis, np.array([x]), np.array([y])).smoother(np.ones((12, 18), bool))
     assert smoother.value(means)[0] == pytest.approx(float(point(np.array(x), np.array(y))), abs=1e-10)
 
 

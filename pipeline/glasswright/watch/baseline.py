@@ -66,5 +66,5 @@ def find_baseline(values: Sequence[float], smallest_sigma: float | None = None) 
 @lru_cache(maxsize=256)
 def find_allowance(count: int) -> float:
     """Give how much wider limits must be that come from so many nights, for as few false alarms as from many."""
-    tail = stdtrit(WORTH_OF_RANGES * (count - 1), ndtr(LIMIT_SIGMAS))
-    return float(tail) / LIMIT_SIGMAS * math.sqrt(1 + 1 / count)
+    tail = float(stdtrit(float(WORTH_OF_RANGES * (count - 1)), float(ndtr(LIMIT_SIGMAS))))
+    return tail / LIMIT_SIGMAS * math.sqrt(1 + 1 / count)
