@@ -29,6 +29,7 @@ class Expectations(NamedTuple):
     alone: Array
     """(2, PARAMETERS, PARAMETERS) inverse covariances of round shapes and of lopsided ones."""
     widths: Array
+    squared: float
     lopsided: float
     twice: Array
     four_times: Array
@@ -49,6 +50,7 @@ def expectations() -> Expectations:
     return Expectations(
         alone=alone,
         widths=spread.widths,
+        squared=spread.squared,
         lopsided=spread.lopsided,
         twice=spread.twice,
         four_times=spread.four_times,
@@ -69,7 +71,7 @@ def expect(expected: Expectations, value: Array, shares: Array, width: float, pr
             prior[a, b] = expected.alone[0, a, b] + expected.alone[1, a, b] / shares[COMA]
     for k in range(2):
         prior[WIDTH + 1 + k, WIDTH + 1 + k] = 1 / (shares[TWICE] * expected.widths[0])
-        prior[WIDTH + 3 + k, WIDTH + 3 + k] = 1 / _four_times_spread(expected, shares, k)
+    _square(expected, value, width, shares, prior)
     _follow(expected, value, width, 0, shares[TWICE] * expected.left[0] + comatic * expected.left[2], prior)
     _follow(expected, value, width, 1, shares[FOUR_TIMES] * expected.left[1] + comatic * expected.left[3], prior)
     for k in range(WIDTH + 1, WIDTH + 5):
@@ -79,8 +81,27 @@ def expect(expected: Expectations, value: Array, shares: Array, width: float, pr
 
 
 @compiled
+def _square(expected: Expectations, value: Array, width: float, shares: Array, prior: Array) -> None:
+    """Add to `prior` that the width in 4a follows the square of that in 2a, both of the mean one."""
+    c, s = value[WIDTH + 1] / width, value[WIDTH + 2] / width
+    tie = np.empty(2)
+    for k in range(2):
+        tie[0], tie[1] = (
+            (expected.squared * c, -expected.squared * s) if k == 0 else (expected.squared * s, expected.squared * c)
+        )
+        precision = 1 / _four_times_spread(expected, shares, k)
+        own = WIDTH + 3 + k
+        prior[own, own] += precision
+        for a in range(2):
+            prior[own, WIDTH + 1 + a] -= precision * tie[a]
+            prior[WIDTH + 1 + a, own] -= precision * tie[a]
+            for b in range(2):
+                prior[WIDTH + 1 + a, WIDTH + 1 + b] += precision * tie[a] * tie[b]
+
+
+@compiled
 def _four_times_spread(expected: Expectations, shares: Array, k: int) -> float:
-    """Variance that is expected of the width in cos 4a (k = 0) or sin 4a (1), of the mean one."""
+    """Variance about what is expected of the width in cos 4a (k = 0) or sin 4a (1), of the mean one."""
     comatic = shares[COMA] ** 2 / expected.lopsided
     return float(shares[FOUR_TIMES + k] * expected.widths[1] + comatic * expected.widths[2])
 
@@ -122,16 +143,20 @@ def find_shares(expected: Expectations, value: Array, covariance: Array, shares:
     Each is judged by the amounts that lead: width in 2a and in 4a, and the first lopsided shape in a. The width in 4a
     is small and weakly held; it is first freed of what its expectation drew it by.
     """
-    width = value[WIDTH] ** 2
+    root = value[WIDTH]
+    width = root**2
     k = WIDTH + 1
     size = value[k] ** 2 + value[k + 1] ** 2 - covariance[k, k] - covariance[k + 1, k + 1]
     twice = min(max(size / width / expected.widths[0], LEAST_SHARE), MOST_SHARE)
+    c, s = value[WIDTH + 1], value[WIDTH + 2]
     for k in range(2):
+        usual = expected.squared / width * (2 * c * s if k else c * c - s * s)
         held, known = covariance[WIDTH + 3 + k, WIDTH + 3 + k] / width, 0.0
-        precision = 1 / held - 1 / _four_times_spread(expected, shares, k)
+        drawn = 1 / _four_times_spread(expected, shares, k)
+        precision = 1 / held - drawn
         if precision > 0:
-            freed = value[WIDTH + 3 + k] / held / precision
-            known = freed**2 / width - 1 / precision
+            freed = (value[WIDTH + 3 + k] / root / held - drawn * usual) / precision
+            known = (freed - usual) ** 2 - 1 / precision
         shares[FOUR_TIMES + k] = max(min(known / expected.widths[1], twice), LEAST_SHARE)
     shares[TWICE] = twice
     a, b = LOPSIDED, LOPSIDED + 2 * ODD

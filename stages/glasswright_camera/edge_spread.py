@@ -2,9 +2,9 @@
 
 Blur that depends on direction does so in few ways. Where astigmatism changes the width as cos 2a, the shape follows,
 and how much it does depends on what shape there is to begin with: a stretched Gaussian stays one, a defocused pupil
-does not. What turns as cos 4a is nothing, unless the two foci lie on either side of the sensor; then shapes follow
-the width again. Coma stretches as the square of its own amount. So each amount that turns is expected near a product
-of two others, and only what is left of it is spread.
+does not. What turns as cos 4a is little, about a share of the square of what turns as cos 2a, unless the two foci lie
+on either side of the sensor; then shapes follow the width again. Coma stretches as the square of its own amount. So
+each amount that turns is expected near a product of two others, and only what is left of it is spread.
 """
 
 from __future__ import annotations
@@ -47,7 +47,10 @@ class EdgeSpread:
     comatic: Array
     """(2 ODD_COUNT, 2 ODD_COUNT): lopsided amounts in a, then in 3a."""
     widths: Array
-    """(3,): mean square of the width in 2a and in 4a of astigmatic blurs, and in 4a of comatic ones."""
+    """(3,): mean square of the width in 2a and in 4a of astigmatic blurs, and in 4a of comatic ones; in 4a of what
+    `squared` leaves."""
+    squared: float
+    """Width in 4a over the square of that in 2a."""
     lopsided: float
     """Mean square of what coma leads with: the square of the first lopsided amount."""
     twice: Array
@@ -85,6 +88,7 @@ def edge_spread() -> EdgeSpread:
     )
     twice, left_twice = _follow(width_2, even_0, even_2)
     four_times, left_four_times = _follow(width_4, even_0, even_4)
+    squared = _squared(width_2, width_4)
     square = comatic.odd_1[:, 0] ** 2
     rest = _rest(comatic.width_2, comatic.even_0, comatic.even_2, twice)
     coma, coma_left_twice = _follow(square, comatic.even_0, rest)
@@ -92,7 +96,14 @@ def edge_spread() -> EdgeSpread:
     return EdgeSpread(
         rounds=_moments(_round_amounts(members.plain)) + _HALO_SHARE * _moments(_round_amounts(sample_halos())),
         comatic=_moments(np.hstack([comatic.odd_1, comatic.odd_3])),
-        widths=np.array([(width_2**2).mean(), (bent.width_4**2).mean(), (comatic.width_4**2).mean()]),
+        widths=np.array(
+            [
+                (width_2**2).mean(),
+                ((bent.width_4 - squared * bent.width_2**2) ** 2).mean(),
+                ((comatic.width_4 - squared * comatic.width_2**2) ** 2).mean(),
+            ]
+        ),
+        squared=squared,
         lopsided=float((square**2).mean()),
         twice=twice,
         four_times=four_times,
@@ -102,6 +113,18 @@ def edge_spread() -> EdgeSpread:
         coma_left_twice=_LEEWAY**2 * _moments(coma_left_twice),
         coma_left_four_times=_LEEWAY**2 * _moments(coma_left_four_times),
     )
+
+
+def _squared(width_2: Array, width_4: Array) -> float:
+    """Give how the width in 4a follows the square of that in 2a: a median, as those between two foci go their own way.
+
+    It makes the sum of what is left over the width in 2a least.
+    """
+    size = np.abs(width_2)
+    ratio = np.divide(width_4, width_2**2, out=np.zeros_like(width_4), where=size > 0)
+    order = np.argsort(ratio)
+    weight = np.cumsum(size[order])
+    return float(ratio[order][np.searchsorted(weight, weight[-1] / 2)])
 
 
 def _rest(leader: Array, even_0: Array, follower: Array, coefficients: Array) -> Array:
