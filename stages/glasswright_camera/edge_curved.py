@@ -8,6 +8,9 @@ function T(f) has, at the distance u outside its edge, the light
 
 which is linear in T, so each shape has its own bent form. (Hankel transform of a disc; Bracewell, The Fourier
 Transform and Its Applications; from memory.) The lopsided shapes are left straight.
+
+What the slow tails of the next discs take, averaged round about, is another factor ``J0(2 pi D f)`` for each, D its
+distance. Where a disc is but two or three blurs large, a thousandth of the light tells on its width.
 """
 
 from __future__ import annotations
@@ -29,13 +32,23 @@ if TYPE_CHECKING:
 
 BEND: Final = (0.0, 1 / 32, 1 / 16, 1 / 8, 1 / 4, 3 / 8, 1 / 2, 3 / 4, 1.0)
 """1/MTF50 over the radius, for which there are tables; more bent than the last is as the last."""
+NEIGHBOURS: Final = ((4, 1.0), (4, 2**0.5))
+"""How many of the next discs of a square lattice lie at so many pitches; what others take is the same all over."""
+NEAR: Final = 1 / 8
+"""Less bent edges do not feel them."""
 _STEP: Final = 0.04
 _LAST_FREQUENCY: Final = 8.0
 
 
 @cache
-def bent_tables() -> Array:
-    """Give the shapes' tables for each of BEND: (bends, points, shapes); computed once in a process."""
+def bent_tables(pitch: float | None = None) -> Array:
+    """Give the shapes' tables for each of BEND: (bends, points, shapes); computed once in a process.
+
+    Parameters
+    ----------
+    pitch
+        That of the square lattice in which the discs lie, over their radius; None where a disc is alone.
+    """
     shapes = edge_shapes()
     straight = shapes.table
     place = np.linspace(-REACH, REACH, len(straight))
@@ -44,28 +57,33 @@ def bent_tables() -> Array:
     for index, bend in enumerate(BEND):
         if bend > 0:
             # what bending adds is smooth: a coarse grid will do
-            added = _added_by_bending(1 / bend, coarse, shapes.frequency, shapes.transfer[: 1 + EVEN_COUNT])
+            next_ones = () if pitch is None or bend < NEAR else tuple((n, far * pitch / bend) for n, far in NEIGHBOURS)
+            added = _added_by_bending(1 / bend, coarse, shapes.frequency, shapes.transfer[: 1 + EVEN_COUNT], next_ones)
             tables[index, :, : 1 + EVEN_COUNT] += CubicSpline(coarse, added)(place)
     return tables
 
 
-def _added_by_bending(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
-    """Give the light of a disc of `radius` less that of a straight edge: (places, shapes)."""
-    # at least eight steps in a period of the product of the two Bessel functions
-    step = min(0.02, 1 / (8 * (2 * radius + REACH)))
+def _added_by_bending(
+    radius: float, place: Array, frequency: Array, transfer: Array, next_ones: tuple[tuple[int, float], ...] = ()
+) -> Array:
+    """Give the light of a disc of `radius` and of others at distances, less a straight edge's: (places, shapes)."""
+    # at least eight steps in a period of the product of the Bessel functions
+    farthest = max((distance for _, distance in next_ones), default=0.0)
+    step = min(0.02, 1 / (8 * (2 * radius + farthest + REACH)))
     fine = np.arange(step / 2, _LAST_FREQUENCY, step)
     known = np.append(0.0, frequency)
     at_zero = np.zeros(len(transfer))
     at_zero[0] = 1.0
     weight = np.stack([np.interp(fine, known, np.append(z, row)) for z, row in zip(at_zero, transfer, strict=True)]).T
-    disc = 2 * np.pi * radius * j1(2 * np.pi * radius * fine)
+    discs = 1.0 + sum(count * j0(2 * np.pi * distance * fine) for count, distance in next_ones)
+    disc = 2 * np.pi * radius * j1(2 * np.pi * radius * fine) * discs
     # inside the disc's middle the distance from the centre is counted without sign
     away = np.abs(radius + place)
     bent = j0(2 * np.pi * away[:, None] * fine) * (-disc * step)
     line = np.sin(2 * np.pi * place[:, None] * fine) * (step / (np.pi * fine))
     level = np.zeros(len(transfer))
     # the midpoint rule's error at zero frequency, where the integrand starts with a slope (Euler and Maclaurin)
-    level[0] = 0.5 + (np.pi * radius * step) ** 2 / 12
+    level[0] = 0.5 + (1 + sum(count for count, _ in next_ones)) * (np.pi * radius * step) ** 2 / 12
     return np.asarray((bent - line) @ weight + level)
 
 

@@ -61,6 +61,7 @@ def trace_table(
     limit_px: Array,
     radial: Array,
     gain: Array,
+    pitch: float | None = None,
 ) -> EdgeTable:
     """Walk all discs of a mosaic and turn what was fitted into columns.
 
@@ -76,6 +77,8 @@ def trace_table(
         (discs,): direction of the image radius, radian.
     gain
         (planes, discs, 6): see `field_gain`.
+    pitch
+        Of the discs' square lattice, over their radius; None where each is alone.
     """
     planes, discs = gain.shape[:2]
     value = np.full((planes, discs, ROWS), np.nan)
@@ -83,7 +86,7 @@ def trace_table(
     profile = np.full((planes, discs, 2, len(DISTANCE)), np.nan)
     walk_discs(
         mosaic.values, mosaic.pattern, mosaic.black_dn, float(mosaic.white_dn), gain, centre, maps,
-        radius_px, limit_px, radial, bent_tables(), np.array(BEND), expectations(),
+        radius_px, limit_px, radial, bent_tables(pitch), np.array(BEND), expectations(),
         DISTANCE[1] - DISTANCE[0], value, covariance, profile,
     )  # fmt: skip
     # what the steps of distance blurred

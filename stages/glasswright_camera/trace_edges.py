@@ -100,6 +100,7 @@ def _fit_all(mosaic: Mosaic, fit: ChartFit, stand: Stand, field: FlatField | Non
         limit_px=_limits(fit, layout),
         radial=image_radius(fit.centre_px, fit.width_px, fit.height_px).angle,
         gain=field_gain(field, mosaic.planes, fit.centre_px),
+        pitch=2 * layout.pitch_mm / layout.disc_diameter_mm,
     )
 
 

@@ -294,6 +294,7 @@ def trace_sheet(
         limit_px=np.tile([inside * (sheet.radius + 0.4), sheet.clear - 1.0], (count, 1)),
         radial=np.full(count, angle),
         gain=np.tile([1.0, 0.0, 0.0, 0.0, 0.0, 0.0], (len(mosaic.planes), count, 1)),
+        pitch=(sheet.clear + 8.0) / sheet.radius + 2,
     )
 
 
