@@ -282,8 +282,12 @@ def trace_sheet(
     rough_px: float = 0.3,
     maps: np.ndarray | None = None,
     inside: float = 0.85,
+    alone: bool = False,
 ) -> EdgeTable:
-    """Trace a sheet's discs from rough places, as the chart's finding gives them; the image radius runs at `angle`."""
+    """Trace a sheet's discs from rough places, as the chart's finding gives them; the image radius runs at `angle`.
+
+    `alone`: as if each disc had no others beside it.
+    """
     count = len(sheet.centre)
     rng = np.random.default_rng(3) if rng is None else rng
     return trace_table(
@@ -294,7 +298,7 @@ def trace_sheet(
         limit_px=np.tile([inside * (sheet.radius + 0.4), sheet.clear - 1.0], (count, 1)),
         radial=np.full(count, angle),
         gain=np.tile([1.0, 0.0, 0.0, 0.0, 0.0, 0.0], (len(mosaic.planes), count, 1)),
-        pitch=(sheet.clear + 8.0) / sheet.radius + 2,
+        pitch=None if alone else (sheet.clear + 8.0) / sheet.radius + 2,
     )
 
 

@@ -260,6 +260,16 @@ def test_near_neighbours_do_not_move_it():
     assert np.abs(found.centre_px - near.centre).max() < 0.006
 
 
+def test_the_slow_tails_of_the_next_discs_are_part_of_a_small_discs_edge():
+    transfer = round_pupil(0.1114)
+    truth = mtf50_of(transfer, 0.0)
+    # two blurs to the radius, five radii to the next disc
+    sheet = draw_sheet(transfer, 46.0, phases=4)
+    assert truth * 46.0 < 2.1
+    assert np.abs(off_pct(trace(sheet), truth)).max() < 0.5
+    assert off_pct(trace(sheet, alone=True), truth).min() > 1.0
+
+
 @pytest.mark.parametrize("known", [True, False], ids=["map-known", "map-unknown"])
 def test_an_ellipse_from_a_tilted_chart_does_not_move_it(known):
     lean = 0.3
