@@ -57,34 +57,53 @@ def bent_tables(pitch: float | None = None) -> Array:
     for index, bend in enumerate(BEND):
         if bend > 0:
             # what bending adds is smooth: a coarse grid will do
-            next_ones = () if pitch is None or bend < NEAR else tuple((n, far * pitch / bend) for n, far in NEIGHBOURS)
-            added = _added_by_bending(1 / bend, coarse, shapes.frequency, shapes.transfer[: 1 + EVEN_COUNT], next_ones)
+            added = _added_by_bending(1 / bend, coarse, shapes.frequency, shapes.transfer[: 1 + EVEN_COUNT])
+            if pitch is not None and bend >= NEAR:
+                # beyond the middle between two edges the next disc is no longer far
+                near = np.minimum(coarse, (pitch / 2 - 1) / bend)
+                added -= _taken_by_next(
+                    1 / bend, pitch / bend, near, shapes.frequency, shapes.transfer[: 1 + EVEN_COUNT]
+                )
             tables[index, :, : 1 + EVEN_COUNT] += CubicSpline(coarse, added)(place)
     return tables
 
 
-def _added_by_bending(
-    radius: float, place: Array, frequency: Array, transfer: Array, next_ones: tuple[tuple[int, float], ...] = ()
-) -> Array:
-    """Give the light of a disc of `radius` and of others at distances, less a straight edge's: (places, shapes)."""
-    # at least eight steps in a period of the product of the Bessel functions
-    farthest = max((distance for _, distance in next_ones), default=0.0)
-    step = min(0.02, 1 / (8 * (2 * radius + farthest + REACH)))
-    fine = np.arange(step / 2, _LAST_FREQUENCY, step)
-    known = np.append(0.0, frequency)
-    at_zero = np.zeros(len(transfer))
-    at_zero[0] = 1.0
-    weight = np.stack([np.interp(fine, known, np.append(z, row)) for z, row in zip(at_zero, transfer, strict=True)]).T
-    discs = 1.0 + sum(count * j0(2 * np.pi * distance * fine) for count, distance in next_ones)
-    disc = 2 * np.pi * radius * j1(2 * np.pi * radius * fine) * discs
+def _added_by_bending(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
+    """Give the light of a disc of `radius` less that of a straight edge: (places, shapes)."""
+    fine, weight = _sample(2 * radius + REACH, frequency, transfer)
+    step = fine[1] - fine[0]
+    disc = 2 * np.pi * radius * j1(2 * np.pi * radius * fine)
     # inside the disc's middle the distance from the centre is counted without sign
     away = np.abs(radius + place)
     bent = j0(2 * np.pi * away[:, None] * fine) * (-disc * step)
     line = np.sin(2 * np.pi * place[:, None] * fine) * (step / (np.pi * fine))
     level = np.zeros(len(transfer))
     # the midpoint rule's error at zero frequency, where the integrand starts with a slope (Euler and Maclaurin)
-    level[0] = 0.5 + (1 + sum(count for count, _ in next_ones)) * (np.pi * radius * step) ** 2 / 12
+    level[0] = 0.5 + (np.pi * radius * step) ** 2 / 12
     return np.asarray((bent - line) @ weight + level)
+
+
+def _taken_by_next(radius: float, pitch: float, place: Array, frequency: Array, transfer: Array) -> Array:
+    """Give the light that the next discs of a lattice take, averaged round about: (places, shapes)."""
+    farthest = max(far for _, far in NEIGHBOURS) * pitch
+    fine, weight = _sample(2 * radius + farthest + REACH, frequency, transfer)
+    step = fine[1] - fine[0]
+    discs = sum(count * j0(2 * np.pi * far * pitch * fine) for count, far in NEIGHBOURS)
+    disc = 2 * np.pi * radius * j1(2 * np.pi * radius * fine) * discs
+    level = np.zeros(len(transfer))
+    level[0] = -sum(count for count, _ in NEIGHBOURS) * (np.pi * radius * step) ** 2 / 12
+    return np.asarray((j0(2 * np.pi * np.abs(radius + place)[:, None] * fine) * (disc * step)) @ weight + level)
+
+
+def _sample(reach: float, frequency: Array, transfer: Array) -> tuple[Array, Array]:
+    """Give frequencies, eight or more in a period of what reaches so far, and transfer (frequencies, shapes)."""
+    step = min(0.02, 1 / (8 * reach))
+    fine = np.arange(step / 2, _LAST_FREQUENCY, step)
+    known = np.append(0.0, frequency)
+    at_zero = np.zeros(len(transfer))
+    at_zero[0] = 1.0
+    rows = [np.interp(fine, known, np.append(z, row)) for z, row in zip(at_zero, transfer, strict=True)]
+    return fine, np.stack(rows).T
 
 
 @compiled
