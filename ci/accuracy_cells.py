@@ -25,7 +25,7 @@ from edge_images import (
     two_gaussians,
 )
 
-from glasswright_camera.sharpness_reading import SHAPE_U
+from glasswright_camera.sharpness_reading import shape_u
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -122,7 +122,8 @@ def _cells(
             good = np.isfinite(value[plane, :, side])
             ratio = value[plane, good, side] / truth[side] - 1
             # as a result states it: pixel noise, and what shapes leave
-            stated = np.hypot(value_u[plane, good, side] / truth[side], SHAPE_U)
+            noise_u, found_u = value_u[plane, good, side], shape_u(value[plane, good, side], radius)
+            stated = np.hypot(noise_u, found_u) / truth[side]
             place, place_u = off[plane, good], off_u[plane, good]
             cells.append(
                 Cell(

@@ -23,9 +23,11 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 ZONES: Final = ("centre", "mid", *CORNERS)
-SHAPE_U: Final = 0.0015
-"""Share of MTF50 by which it may be off because a blur is of no known shape: about the rms error over the accuracy
-bench's blurs at low noise. All discs and shots of a lens share it, so it does not average out."""
+SHAPE_U: Final = 0.0012
+BENT_SHAPE_U: Final = 0.007
+"""Shares of MTF50 by which it may be off because a blur is of no known shape: of a straight edge, and for each blur
+(1/MTF50) that the disc's radius holds. About the rms error over the accuracy bench's blurs at low noise. All discs and
+shots of a lens share it, so it does not average out."""
 COLOURS: Final = ("red", "green", "blue")
 
 
@@ -39,6 +41,16 @@ class Reading:
     focus_u: Array
     discs: NDArray[np.int64]
     """(zones,)."""
+
+
+def shape_u(mtf50: Array, radius_px: float) -> Array:
+    """Give the standard uncertainty of MTF50 that comes of the blur's shape, cycles/pixel."""
+    return np.asarray(mtf50 * np.hypot(SHAPE_U, BENT_SHAPE_U / (mtf50 * radius_px)))
+
+
+def usual_radius(traces: tuple[Trace, ...]) -> float:
+    """Give the middle one of the discs' radii in px."""
+    return float(np.nanmedian(np.concatenate([trace.radius_px.ravel() for trace in traces])))
 
 
 def zone_values(repeats: Repeats, stand: Stand, least: int) -> tuple[Array, Array, NDArray[np.int64]]:
@@ -69,7 +81,8 @@ def read_single(traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpnes
     value, value_u, count = zone_values(_shared(traces), stand, least)
     mean, mean_u = mean_with_scatter(value, value_u)
     nothing = np.full(mean.shape[:2], np.nan)
-    reading = Reading(value=mean, value_u=np.hypot(mean_u, SHAPE_U * mean), focus=nothing, focus_u=nothing, discs=count)
+    mean_u = np.hypot(mean_u, shape_u(mean, usual_radius(traces)))
+    reading = Reading(value=mean, value_u=mean_u, focus=nothing, focus_u=nothing, discs=count)
     few = f"{len(traces)} shots; their scatter is not used below {ENOUGH_TO_SCATTER}"
     return _sharpness(
         reading,
@@ -111,7 +124,8 @@ def read_series(series: tuple[Trace, ...], traces: tuple[Trace, ...], stand: Sta
             if width > 0:
                 mean[plane, zone, side] = width**-0.5
                 mean_u[plane, zone, side] = 0.5 * width**-1.5 * width_u
-    reading = Reading(value=mean, value_u=np.hypot(mean_u, SHAPE_U * mean), focus=focus, focus_u=focus_u, discs=count)
+    mean_u = np.hypot(mean_u, shape_u(mean, usual_radius(series)))
+    reading = Reading(value=mean, value_u=mean_u, focus=focus, focus_u=focus_u, discs=count)
     beside = f"{len(traces)} plain chart shots beside the focus series are not used for sharpness"
     return _sharpness(
         reading,
