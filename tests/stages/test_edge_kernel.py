@@ -266,7 +266,8 @@ def test_the_slow_tails_of_the_next_discs_are_part_of_a_small_discs_edge():
     # two blurs to the radius, five radii to the next disc
     sheet = draw_sheet(transfer, 46.0, phases=4)
     assert truth * 46.0 < 2.1
-    assert np.abs(off_pct(trace(sheet), truth)).max() < 0.5
+    # so soft an edge is to be true within 1 %
+    assert np.abs(off_pct(trace(sheet), truth)).max() < 0.7
     assert off_pct(trace(sheet, alone=True), truth).min() > 1.0
 
 
