@@ -11,7 +11,7 @@ import os
 import re
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import numba
 
@@ -48,11 +48,20 @@ def cache_folder() -> Path:
 
 def compiled(function: F) -> F:
     """Compile a function of arrays and numbers with numba; the lock of the interpreter is released while it runs."""
+    return _compile(function, {})
+
+
+def compiled_in_any_order(function: F) -> F:
+    """Compile as `compiled` does, where sums may be taken in any order and division by zero need not be looked for."""
+    return _compile(function, {"fastmath": {"reassoc", "contract", "nsz", "arcp"}, "error_model": "numpy"})
+
+
+def _compile(function: F, options: dict[str, Any]) -> F:
     settings = vars(numba.config)
     before = settings["CACHE_DIR"]
     settings["CACHE_DIR"] = str(_FOLDER)
     try:
-        return cast("F", numba.njit(cache=True, nogil=True)(function))
+        return cast("F", numba.njit(cache=True, nogil=True, **options)(function))
     finally:
         settings["CACHE_DIR"] = before
 

@@ -52,34 +52,41 @@ def scan_pixels(
     for channel in range(channels):
         for y in range(height):
             row = values[channel, y]
-            changes_of_row = 0
-            smallest_of_row = 65535
+            # plain loops over a whole row, one for each question, so that the processor takes many pixels at once
+            most, least = np.uint16(0), np.uint16(65535)
+            for x in range(width):
+                most = max(most, row[x])
+            for x in range(width):
+                least = min(least, row[x])
+            largest = max(largest, int(most))
+            if least == 0:
+                zeros += np.sum(row == 0)
+            if most >= white:
+                clipped += np.sum(row >= white)
+            flat_runs_of_row = 0
             for run in range(runs):
-                start = run * 32
-                stop = width if run == runs - 1 else start + 32
-                total, changes, nothing, over, most, least = 0, 0, 0, 0, 0, 65535
-                for x in range(start, stop):
-                    value = int(row[x])
-                    total += value
-                    nothing += int(value == 0)
-                    over += int(value >= white)
-                    most = max(most, value)
-                    least = min(least, value)
-                for x in range(start + period, stop):
-                    changes += int(row[x] != row[x - period])
-                means[channel, y, run] = total / (stop - start)
-                zeros += nothing
-                clipped += over
-                largest = max(largest, most)
-                smallest_of_row = min(smallest_of_row, least)
-                changes_of_row += changes
-                if changes == 0 and least < white:
-                    flat_runs += 1
-            if changes_of_row == 0 and smallest_of_row < white:
+                part = row[run * 32 : width if run == runs - 1 else run * 32 + 32]
+                total = np.uint32(0)
+                for x in range(len(part)):
+                    total = np.uint32(total + part[x])
+                means[channel, y, run] = total / len(part)
+                if _repeats(part, period):
+                    flat_runs_of_row += 1
+                    flat_runs += np.min(part) < white
+            if flat_runs_of_row == runs and least < white:
                 flat_rows += 1
                 if first_flat_row < 0:
                     first_flat_row = y
     return flat_rows, first_flat_row, flat_runs, zeros, clipped, largest, means
+
+
+@compiled
+def _repeats(part: NDArray[np.uint16], period: int) -> bool:  # pragma: no cover - compiled
+    """Say whether pixels repeat with a period."""
+    for x in range(period, len(part)):
+        if part[x] != part[x - period]:
+            return False
+    return True
 
 
 def take_census(values: NDArray[np.uint16], *, period: int, white_dn: float) -> PixelCensus:

@@ -1,8 +1,8 @@
 """The ring's pixels gathered by direction and distance: what the fit looks at.
 
-Near the edge the steps of distance are a fifth of the blur's sigma, in the tails, where nothing is sharp, seven times
-as wide. Each cell keeps the mean of its own pixels' distances, so that uneven filling does not matter; what is left
-of the binning is a blur of variance step^2 / 12 near the edge, which `edge_table` takes off.
+Near the edge the steps of distance are three tenths of the blur's sigma, in the tails, where nothing is sharp, six times
+as wide. Each cell keeps the mean and the variance of its own pixels' distances, so that neither uneven filling nor the
+steps matter: the light of a cell is taken to be the edge's at the mean, and half its curvature there times the variance.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_camera.compiled import compiled
+from glasswright_camera.compiled import compiled, compiled_in_any_order
 from glasswright_camera.edge_ring import COS, DISTANCE, LIGHT, SIN, octant
 
 if TYPE_CHECKING:
@@ -21,17 +21,19 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 DIRECTIONS: Final = 16
-CORE_STEP: Final = 0.04
+CORE_STEP: Final = 0.056
 CORE_REACH: Final = 1.12
-TAIL_STEP: Final = 0.288
+TAIL_STEP: Final = 0.36
 """In units of 1/MTF50, as is FITTED_REACH of `edge_shapes`."""
 CORE_BINS: Final = 2 * round(CORE_REACH / CORE_STEP)
-TAIL_BINS: Final = 10
+TAIL_BINS: Final = 8
 LEAST_CELLS: Final = 8
 BINS: Final = CORE_BINS + 2 * TAIL_BINS
 TAN_SIXTEENTH: Final = math.tan(math.pi / 8)
 
-NUMBER, SUM_DISTANCE, SUM_LIGHT, SUM_SQUARE = 0, 1, 2, 3
+NUMBER, DISTANCE_MEAN, DISTANCE_VARIANCE, LIGHT_MEAN, SCATTER = 0, 1, 2, 3, 4
+"""Of a cell: pixels, mean and variance of their distances in px and px^2, mean light, sum of squares of light about it."""
+CELL_COLUMNS: Final = 5
 
 
 @compiled
@@ -73,7 +75,7 @@ def gather(pixel: Array, count: int, move: Array, radius_px: float, radial: floa
     scale
         1/MTF50 in px, as guessed: the unit of the cells' steps.
     cell
-        Filled: (DIRECTIONS, BINS, 4) number of pixels and sums of distance, light and light squared.
+        Filled: (DIRECTIONS, BINS, CELL_COLUMNS).
     """
     cell[:, :, :] = 0.0
     per_scale = 1 / scale
@@ -88,11 +90,33 @@ def gather(pixel: Array, count: int, move: Array, radius_px: float, radial: floa
             continue
         c, s = c + s * turned, s - c * turned
         direction = sixteenth(c * turn_c + s * turn_s, s * turn_c - c * turn_s)
-        light = pixel[i, LIGHT]
-        cell[direction, k, NUMBER] += 1.0
-        cell[direction, k, SUM_DISTANCE] += d
-        cell[direction, k, SUM_LIGHT] += light
-        cell[direction, k, SUM_SQUARE] += light * light
+        add_pixel(cell[direction, k], d, pixel[i, LIGHT])
+    average_cells(cell)
+
+
+@compiled
+def add_pixel(own: Array, distance: float, light: float) -> None:
+    """Add a pixel to the sums of a cell, (CELL_COLUMNS,)."""
+    own[NUMBER] += 1.0
+    own[DISTANCE_MEAN] += distance
+    own[DISTANCE_VARIANCE] += distance * distance
+    own[LIGHT_MEAN] += light
+    own[SCATTER] += light * light
+
+
+@compiled_in_any_order
+def average_cells(cell: Array) -> None:
+    """Turn sums into means and what pixels scatter about them."""
+    for direction in range(DIRECTIONS):
+        for k in range(BINS):
+            own = cell[direction, k]
+            n = own[NUMBER]
+            if n < 1:
+                continue
+            own[DISTANCE_MEAN] /= n
+            own[DISTANCE_VARIANCE] = own[DISTANCE_VARIANCE] / n - own[DISTANCE_MEAN] ** 2
+            own[LIGHT_MEAN] /= n
+            own[SCATTER] -= n * own[LIGHT_MEAN] ** 2
 
 
 @compiled
@@ -110,7 +134,7 @@ def plateau_variance(cell: Array, variance: Array) -> None:
             for k in range(first, first + TAIL_BINS):
                 n = cell[direction, k, NUMBER]
                 if n >= 2:
-                    scatter[at] = (cell[direction, k, SUM_SQUARE] - cell[direction, k, SUM_LIGHT] ** 2 / n) / (n - 1)
+                    scatter[at] = cell[direction, k, SCATTER] / (n - 1)
                     at += 1
         if at < LEAST_CELLS:
             variance[side] = math.nan
@@ -123,7 +147,7 @@ def plateau_variance(cell: Array, variance: Array) -> None:
                 n = cell[direction, k, NUMBER]
                 if n < 2:
                     continue
-                own = cell[direction, k, SUM_SQUARE] - cell[direction, k, SUM_LIGHT] ** 2 / n
+                own = cell[direction, k, SCATTER]
                 if own > usual * (n - 1) * (1 + 12 / math.sqrt(n - 1)) + 1e-14:
                     cell[direction, k, NUMBER] = 0.0
                 else:

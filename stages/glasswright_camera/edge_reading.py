@@ -100,9 +100,16 @@ def half_point(amounts: Array) -> tuple[Array, Array, Array]:
     # modulus changes by (re dre + im dim) / modulus, and the crossing moves against the fall
     moved = np.stack([*by_even, *by_odd], axis=-1) / 0.5 / -fall[..., None]
     slope = np.concatenate([(-0.5 * half / width)[..., None], base[..., None] * moved], axis=-1)
-    curve = np.full((*base.shape, len(FREQUENCY)), np.nan)
-    known = np.append(0.0, shapes.frequency)
-    for index in np.argwhere(np.isfinite(half)):
-        place = tuple(index)
-        curve[place] = np.interp(FREQUENCY / base[place], known, np.append(1.0, modulus[place]))
-    return half, slope, curve
+    return half, slope, _on_frequency(modulus, base, half, step)
+
+
+def _on_frequency(modulus: Array, base: Array, half: Array, step: float) -> Array:
+    """Give the modulus on FREQUENCY, (..., frequencies), from samples in each blur's own scale; NaN without MTF50."""
+    known = np.concatenate([np.ones((*base.shape, 1)), modulus], axis=-1)
+    scaled = FREQUENCY / base[..., None] / step
+    # it is 1 at frequency 0; the first sample lies half a step from there
+    place = np.where(np.isfinite(half)[..., None], np.minimum(2 * scaled, scaled + 0.5), 0.0)
+    place = np.minimum(place, modulus.shape[-1])
+    whole = np.minimum(place.astype(np.intp), modulus.shape[-1] - 1)
+    low, high = np.take_along_axis(known, whole, axis=-1), np.take_along_axis(known, whole + 1, axis=-1)
+    return np.where(np.isfinite(half)[..., None], low + (place - whole) * (high - low), np.nan)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_camera.compiled import compiled
+from glasswright_camera.compiled import compiled_in_any_order
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,18 +27,18 @@ LOOK: Final = 8
 WIDTH_OF_SIGMA: Final = 0.3277
 
 
-@compiled
+@compiled_in_any_order
 def edge_distance(px: float, py: float, inverse: Array, radius: float) -> tuple[float, float, float]:
     """Give a pixel's signed distance from the edge (px, light side positive) and the edge's normal there."""
     qx, qy = inverse[0, 0] * px + inverse[0, 1] * py, inverse[1, 0] * px + inverse[1, 1] * py
-    rho = math.sqrt(qx * qx + qy * qy) + 1e-12
+    level = qx * qx + qy * qy
     nx = inverse[0, 0] * qx + inverse[1, 0] * qy
     ny = inverse[0, 1] * qx + inverse[1, 1] * qy
     share = 1.0 / (math.sqrt(nx * nx + ny * ny) + 1e-12)
-    return (rho - radius) * rho * share, nx * share, ny * share
+    return (level - radius * math.sqrt(level)) * share, nx * share, ny * share
 
 
-@compiled
+@compiled_in_any_order
 def collect_ring(
     values: NDArray[np.uint16],
     pattern: Counts,
@@ -76,47 +76,52 @@ def collect_ring(
     rows, columns = pattern.shape[1], pattern.shape[2]
     count[:] = 0
     clipped = 0
-    forward = np.linalg.inv(inverse)
-    half_x = radius * math.hypot(forward[0, 0], forward[0, 1]) + outer + 1
-    half_y = radius * math.hypot(forward[1, 0], forward[1, 1]) + outer + 1
-    # a pixel's level lies between its distance times the largest and the smallest stretch of the map
-    steepest = math.sqrt(np.sum(inverse * inverse))
+    per_dn = 1.0 / (white - black)
+    # a pixel's level (square of its distance from the centre on the print) is a quadratic form of its place; it lies
+    # between its distance times the largest and the smallest stretch of the map
+    xx, yy = inverse[0, 0] ** 2 + inverse[1, 0] ** 2, inverse[0, 1] ** 2 + inverse[1, 1] ** 2
+    xy = inverse[0, 0] * inverse[0, 1] + inverse[1, 0] * inverse[1, 1]
+    steepest = math.sqrt(xx + yy)
     near = max(radius - inner * steepest, 0.0) ** 2
-    first_row = math.floor(centre[1]) // rows
     far = (radius + outer * steepest) ** 2
+    half_y = math.sqrt(far * xx / (xx * yy - xy * xy))
+    first_row = math.floor(centre[1]) // rows
     for y in range(max(0, math.ceil(centre[1] - half_y)), min(height, math.floor(centre[1] + half_y) + 1)):
         if (y // rows - first_row) % every:
             continue
-        py = y - centre[1]
-        for x in range(max(0, math.ceil(centre[0] - half_x)), min(width, math.floor(centre[0] + half_x) + 1)):
-            px = x - centre[0]
-            qx, qy = inverse[0, 0] * px + inverse[0, 1] * py, inverse[1, 0] * px + inverse[1, 1] * py
-            level = qx * qx + qy * qy
-            if level < near or level > far:
-                continue
-            distance, nx, ny = edge_distance(px, py, inverse, radius)
-            if distance < -inner or distance > outer:
-                continue
-            for channel in range(channels):
-                raw = values[channel, y, x]
-                if raw >= white:
-                    clipped += 1
+        i, py = y % rows, y - centre[1]
+        middle = centre[0] - xy * py / xx
+        least = (yy - xy * xy / xx) * py * py
+        reach = math.sqrt(max(far - least, 0.0) / xx)
+        hole = math.sqrt(max(near - least, 0.0) / xx)
+        # left of the ring's hole, then right of it
+        for start, stop in (
+            (math.ceil(middle - reach), math.floor(middle - hole) + 1),
+            (max(math.ceil(middle + hole), math.floor(middle - hole) + 1), math.floor(middle + reach) + 1),
+        ):
+            j = max(start, 0) % columns - 1
+            for x in range(max(start, 0), min(stop, width)):
+                j = j + 1 if j + 1 < columns else 0
+                px = x - centre[0]
+                distance, nx, ny = edge_distance(px, py, inverse, radius)
+                if distance < -inner or distance > outer:
                     continue
-                plane = pattern[channel, y % rows, x % columns]
-                dark = black[channel, y % rows, x % columns]
-                at = count[plane]
-                light = (raw - dark) / (white - dark)
-                g = gain[plane]
-                field = g[0] + px * (g[1] + g[3] * px + g[4] * py) + py * (g[2] + g[5] * py)
-                pixel[plane, at, LIGHT] = light / field
-                pixel[plane, at, DISTANCE] = distance
-                pixel[plane, at, COS] = nx
-                pixel[plane, at, SIN] = ny
-                count[plane] = at + 1
+                for channel in range(channels):
+                    raw = values[channel, y, x]
+                    if raw >= white:
+                        clipped += 1
+                        continue
+                    plane = pattern[channel, i, j]
+                    g = gain[plane]
+                    field = g[0] + px * (g[1] + g[3] * px + g[4] * py) + py * (g[2] + g[5] * py)
+                    own = pixel[plane, count[plane]]
+                    own[LIGHT] = (raw - black[channel, i, j]) * per_dn[channel, i, j] / field
+                    own[DISTANCE], own[COS], own[SIN] = distance, nx, ny
+                    count[plane] += 1
     return clipped
 
 
-@compiled
+@compiled_in_any_order
 def octant(c: float, s: float) -> int:
     """Give which eighth of the turn a direction lies in; eighth k is centred at (k + 1/2) / 8 of a turn."""
     if s >= 0:
@@ -128,7 +133,7 @@ def octant(c: float, s: float) -> int:
     return 6 if -s > c else 7
 
 
-@compiled
+@compiled_in_any_order
 def first_look(pixel: Array, count: int, inner: float, outer: float, look: Array) -> bool:
     """Estimate levels, place and width of the edge without a model.
 

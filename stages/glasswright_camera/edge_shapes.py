@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 EVEN_COUNT: Final = 5
 ODD_COUNT: Final = 3
+CURVATURE: Final = 1 + EVEN_COUNT + ODD_COUNT
+"""Column of the table that holds the mean profile's second derivative."""
 REACH: Final = 6.0
 STEP: Final = 0.005
 FITTED_REACH: Final = 4.0
@@ -44,9 +46,9 @@ _COARSE: Final[Array] = np.linspace(-3.0, 3.0, 301)
 class EdgeShapes:
     """The mean edge profile, its principal departures, and their transfer functions.
 
-    `table` has shape (points, 1 + EVEN_COUNT + ODD_COUNT) on ``u = -REACH ... REACH`` in steps of STEP: the mean
-    profile (0 dark to 1 light), departures that keep an edge symmetric, and some that make it lopsided (coma), free of
-    any shift. `transfer` is the same in frequencies, (shapes, frequencies), imaginary for the lopsided ones.
+    `table` has shape (points, 2 + EVEN_COUNT + ODD_COUNT) on ``u = -REACH ... REACH`` in steps of STEP: the mean
+    profile (0 dark to 1 light), departures that keep an edge symmetric, some that make it lopsided (coma), free of
+    any shift, and the mean profile's second derivative. `transfer` is the same in frequencies, (shapes, frequencies), imaginary for the lopsided ones.
 
     Amounts of shapes are scaled to unit spread; `edge_spread` says more of how they are spread.
     """
@@ -70,9 +72,9 @@ def edge_shapes() -> EdgeShapes:
     odd = _principal(comatic.imag, cosine_profile, ODD_COUNT)
     transfer = np.vstack([mean, even, odd])
     place = np.linspace(-REACH, REACH, 2 * round(REACH / STEP) + 1)
-    table = np.column_stack(
-        [0.5 + sine_profile(mean, place), sine_profile(even, place).T, cosine_profile(odd, place).T]
-    )
+    profile = 0.5 + sine_profile(mean, place)
+    curvature = np.gradient(np.gradient(profile, STEP), STEP)
+    table = np.column_stack([profile, sine_profile(even, place).T, cosine_profile(odd, place).T, curvature])
     return EdgeShapes(table=np.ascontiguousarray(table), frequency=FREQUENCY, transfer=transfer)
 
 

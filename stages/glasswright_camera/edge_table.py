@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from glasswright_camera.edge_bins import CORE_STEP
 from glasswright_camera.edge_curved import BEND, bent_tables
 from glasswright_camera.edge_fit import CONTRAST, DARK, LOPSIDED, ODD, PARAMETERS, SHIFT, WIDTH
 from glasswright_camera.edge_prior import expectations
 from glasswright_camera.edge_reading import FREQUENCY, read_sharpness, turn_covariance, turn_pair
-from glasswright_camera.edge_walk import HALF_SIGMA, ROWS, SPARE, walk_discs
+from glasswright_camera.edge_walk import ENDING, ROWS, SPARE, walk_discs
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -89,8 +88,6 @@ def trace_table(
         radius_px, limit_px, radial, bent_tables(pitch), np.array(BEND), expectations(),
         DISTANCE[1] - DISTANCE[0], value, covariance, profile,
     )  # fmt: skip
-    # what the steps of distance blurred
-    value[..., WIDTH] -= (CORE_STEP * value[..., SPARE + 5]) ** 2 / 12 / HALF_SIGMA**2
     mtf50, mtf50_u, mtf = read_sharpness(value, covariance)
     step = value[..., CONTRAST]
     leading = [LOPSIDED, LOPSIDED + 2 * ODD]
@@ -111,7 +108,7 @@ def trace_table(
         mtf=mtf.astype(np.float32),
         distance_px=DISTANCE,
         profile=profile.astype(np.float32),
-        ending=value[..., SPARE + 6].astype(np.int64),
+        ending=value[..., ENDING].astype(np.int64),
     )
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright_camera.compiled import compiled
-from glasswright_camera.edge_bins import BINS, DIRECTIONS, NUMBER, SUM_DISTANCE, SUM_LIGHT, gather, plateau_variance
+from glasswright_camera.edge_bins import BINS, CELL_COLUMNS, DIRECTIONS, DISTANCE_MEAN, LIGHT_MEAN, NUMBER, gather, plateau_variance
 from glasswright_camera.edge_curved import bend_table
 from glasswright_camera.edge_fit import CONTRAST, DARK, GRADIENT, PARAMETERS, SHIFT, WIDTH, angular_factors, fit_edge
 from glasswright_camera.edge_prior import FIRST_SHARE, SHARES, Expectations, expect, find_shares
@@ -32,9 +32,10 @@ BEND_CHANGED: Final = 0.006
 """The same for the edge's bend (1/MTF50 over the radius), which the shapes' table follows."""
 
 SPARE: Final = PARAMETERS
-"""Rows behind the fit's parameters: centre x and y, pixel variance dark and light, chi-square, unit of the cells, and
-how it ended: one of the following."""
-ROWS: Final = PARAMETERS + 7
+"""Rows behind the fit's parameters: centre x and y, pixel variance dark and light, chi-square, and how it ended."""
+ENDING: Final = SPARE + 5
+"""One of the following."""
+ROWS: Final = PARAMETERS + 6
 NO_EDGE, NO_LEVEL, NO_REST, TOO_SHARP, MEASURED = 0, 1, 2, 3, 4
 
 
@@ -87,6 +88,7 @@ def walk_discs(
     look = np.zeros((planes, LOOK))
     seen = np.zeros(planes, dtype=np.bool_)
     shares = np.empty(SHARES)
+    pixel = np.empty((planes, 0, COLUMNS))
     for disc in range(discs):
         scale = math.sqrt(abs(np.linalg.det(maps[disc])))
         inverse = np.linalg.inv(maps[disc])
@@ -95,7 +97,8 @@ def walk_discs(
         every = 3 if radius_px[disc] >= SAMPLED_FROM_ROWS * pattern.shape[1] else 1
         while True:
             room = values.shape[0] * int(math.pi * (1.3 * radius_px[disc] + outer + 3) ** 2) + 64
-            pixel = np.empty((planes, room, COLUMNS))
+            if room > pixel.shape[1]:
+                pixel = np.empty((planes, room, COLUMNS))
             collect_ring(
                 values, pattern, black, white, gain[:, disc], centre[disc], inverse, radius_px[disc] / scale,
                 inner, outer, every, pixel, count,
@@ -120,9 +123,9 @@ def walk_discs(
         shares[:] = FIRST_SHARE
         for turn in range(planes):
             plane = (fullest + turn) % planes
-            value[plane, disc, SPARE + 6] = NO_EDGE
+            value[plane, disc, ENDING] = NO_EDGE
             if seen[plane]:
-                guided = turn > 0 and value[fullest, disc, SPARE + 6] == MEASURED
+                guided = turn > 0 and value[fullest, disc, ENDING] == MEASURED
                 _fit_plane(
                     pixel[plane], count[plane], look[plane], centre[disc], radius_px[disc], radial[disc], tables, bends,
                     expected, profile_step, guided, value[fullest, disc], shares, value[plane, disc],
@@ -165,7 +168,7 @@ def _fit_plane(
     bend = unit / radius_px
     which, factor = np.empty(PARAMETERS, dtype=np.int64), np.empty((DIRECTIONS, PARAMETERS))
     angular_factors(which, factor)
-    cell = np.empty((DIRECTIONS, BINS, 4))
+    cell = np.empty((DIRECTIONS, BINS, CELL_COLUMNS))
     table = np.empty(tables.shape[1:])
     variance = np.empty(2)
     fitted, spread, prior = np.empty(PARAMETERS), np.empty((PARAMETERS, PARAMETERS)), np.empty((PARAMETERS, PARAMETERS))
@@ -175,7 +178,7 @@ def _fit_plane(
             gather(pixel, count, move, radius_px, radial, unit, cell)
             plateau_variance(cell, variance)
             if not (variance[0] > 0 and variance[1] > 0):
-                value[SPARE + 6] = NO_LEVEL
+                value[ENDING] = NO_LEVEL
                 return
         bend_table(tables, bends, bend, table)
         expect(expected, start, shares, (bend * radius_px) ** 2, prior)
@@ -183,10 +186,10 @@ def _fit_plane(
             cell, start, radius_px, table, which, factor, variance, prior, near, fitted, spread
         )
         if fitted[WIDTH] < 1.0 or (not rested and fitted[WIDTH] < 1.5):
-            value[SPARE + 6] = TOO_SHARP
+            value[ENDING] = TOO_SHARP
             return
         if not rested or not fitted[CONTRAST] > 0:
-            value[SPARE + 6] = NO_REST
+            value[ENDING] = NO_REST
             return
         start[:] = fitted
         near = True
@@ -208,7 +211,7 @@ def _fit_plane(
     value[:PARAMETERS] = fitted
     value[SPARE], value[SPARE + 1] = centre[0] + move[0], centre[1] + move[1]
     value[SPARE + 2], value[SPARE + 3] = variance[0], variance[1]
-    value[SPARE + 4], value[SPARE + 5], value[SPARE + 6] = quality, unit, MEASURED
+    value[SPARE + 4], value[ENDING] = quality, MEASURED
     covariance[:, :] = spread * max(quality, 0.5)
     _profile(cell, fitted, radius_px, profile_step, profile)
 
@@ -237,11 +240,11 @@ def _profile(cell: Array, fitted: Array, radius_px: float, step: float, profile:
             n = cell[direction, k, NUMBER]
             if n < 1:
                 continue
-            d = cell[direction, k, SUM_DISTANCE] / n
+            d = cell[direction, k, DISTANCE_MEAN]
             at = round((d - shift) / step + half)
             if 0 <= at < length:
                 gain = 1.0 + (1.0 + d / radius_px) * (fitted[GRADIENT] * c + fitted[GRADIENT + 1] * s)
-                light = cell[direction, k, SUM_LIGHT] / n / gain
+                light = cell[direction, k, LIGHT_MEAN] / gain
                 total[along, at] += n * (light - fitted[DARK]) / fitted[CONTRAST]
                 number[along, at] += n
     for along in range(2):

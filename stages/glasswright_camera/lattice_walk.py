@@ -71,7 +71,7 @@ def walk_lattices(place: NDArray[np.float64], radius: NDArray[np.float64], wante
     taken: dict[int, float] = {}
     smaller: list[Lattice] = []
     tried = 0
-    for seed in _order_seeds(place, radius, tree):
+    for seed in _order_seeds(place, spots, radius, tree):
         # a walk that strayed into this lattice from one of another pitch does not stand for it
         pitch = abs(spots[seed[1]] - spots[seed[2]]) / 2
         if abs(taken.get(seed[0], 0.0) / pitch - 1) < SAME_PITCH:
@@ -93,9 +93,11 @@ Seed = tuple[int, int, int, int, int]
 """Candidates: the middle, right, left, below, above."""
 
 
-def _order_seeds(place: NDArray[np.float64], radius: NDArray[np.float64], tree: cKDTree) -> list[Seed]:
+def _order_seeds(
+    place: NDArray[np.float64], spots: list[complex], radius: NDArray[np.float64], tree: cKDTree
+) -> list[Seed]:
     """Put seeds with nothing half-way between their neighbours first: others span a diagonal or a double step."""
-    seeds = list(islice(_list_seeds(place, radius, tree), RAW_SEEDS))
+    seeds = list(islice(_list_seeds(place, spots, radius, tree), RAW_SEEDS))
     if not seeds:
         return []
     middle, right, left, below, above = (place[list(each)] for each in zip(*seeds, strict=True))
@@ -107,7 +109,9 @@ def _order_seeds(place: NDArray[np.float64], radius: NDArray[np.float64], tree: 
     return [seeds[k] for k in order]
 
 
-def _list_seeds(place: NDArray[np.float64], radius: NDArray[np.float64], tree: cKDTree) -> Iterator[Seed]:
+def _list_seeds(
+    place: NDArray[np.float64], spots: list[complex], radius: NDArray[np.float64], tree: cKDTree
+) -> Iterator[Seed]:
     """Give candidates with two pairs of opposite neighbours, those near the middle of all candidates first."""
     near = np.asarray(tree.query(place, k=min(NEIGHBOURS, len(place)))[1])
     middle = np.median(place, axis=0)
@@ -116,14 +120,13 @@ def _list_seeds(place: NDArray[np.float64], radius: NDArray[np.float64], tree: c
     spread = outwards[:: max(len(outwards) // (RAW_SEEDS // 2), 1)]
     for i in dict.fromkeys([*outwards[: RAW_SEEDS // 2].tolist(), *spread.tolist(), *outwards.tolist()]):
         alike = [int(j) for j in near[i][1:] if 1 / SIZE_RATIO < radius[j] / radius[i] < SIZE_RATIO]
-        pairs = list(_list_opposite(int(i), alike, place))
+        pairs = list(_list_opposite(int(i), alike, spots))
         for right, left in pairs:
-            step = place[right] - place[i]
+            step = spots[right] - spots[i]
             for below, above in pairs:
-                other = place[below] - place[i]
-                turn = float(step[0] * other[1] - step[1] * other[0])
-                size = float(np.hypot(*step) * np.hypot(*other))
-                if abs(turn) > 0.75 * size and 0.5 < np.hypot(*other) / np.hypot(*step) < 2:
+                other = spots[below] - spots[i]
+                turn = (step.conjugate() * other).imag
+                if abs(turn) > 0.75 * abs(step) * abs(other) and 0.5 < abs(other) / abs(step) < 2:
                     below, above = (below, above) if turn > 0 else (above, below)
                     yield int(i), right, left, below, above
                     break
@@ -132,12 +135,12 @@ def _list_seeds(place: NDArray[np.float64], radius: NDArray[np.float64], tree: c
             break
 
 
-def _list_opposite(i: int, alike: list[int], place: NDArray[np.float64]) -> Iterator[tuple[int, int]]:
+def _list_opposite(i: int, alike: list[int], spots: list[complex]) -> Iterator[tuple[int, int]]:
     """Give pairs of neighbours on opposite sides of candidate i, the nearest first."""
     for position, j in enumerate(alike):
-        step = place[j] - place[i]
+        step = spots[j] - spots[i]
         for k in alike[position + 1 :]:
-            if np.hypot(*(place[k] - place[i] + step)) < OPPOSITE_REACH * np.hypot(*step):
+            if abs(spots[k] - spots[i] + step) < OPPOSITE_REACH * abs(step):
                 yield j, k
                 break
 

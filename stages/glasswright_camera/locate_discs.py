@@ -41,9 +41,10 @@ class Discs:
 
 
 @njit(cache=True, nogil=True)
-def _solve_plane(sums: NDArray[np.float64]) -> tuple[float, float, float]:
-    """Solve the normal equations of a plane a + b x + c y from the sums 1 x y xx xy yy z zx zy."""
-    n, x, y, xx, xy, yy, z, zx, zy = sums
+def _solve_plane(
+    n: int, x: float, y: float, xx: float, xy: float, yy: float, z: float, zx: float, zy: float
+) -> tuple[float, float, float]:
+    """Solve the normal equations of a plane a + b x + c y from the sums of what the arguments are called."""
     if n < 6:
         return np.nan, 0.0, 0.0
     mx, my, mz = x / n, y / n, z / n
@@ -65,8 +66,8 @@ def _fit_paper(
     plane = (0.0, 0.0, 0.0)
     soiled = 0.0
     for turn in range(3):
-        sums = np.zeros(9)
-        seen, kept = 0, 0
+        n, sx, sy, sxx, sxy, syy, sz, szx, szy = 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        seen = 0
         for i in range(max(int(y - outer), 0), min(int(y + outer) + 2, rows)):
             for j in range(max(int(x - outer), 0), min(int(x + outer) + 2, columns)):
                 dx, dy = j - x, i - y
@@ -80,10 +81,17 @@ def _fit_paper(
                     # first only the dark is left out: the plane starts low where there is much of it
                     if z < (0.6 if turn == 1 else 0.8) * level or z > (9.0 if turn == 1 else 1.25) * level:
                         continue
-                kept += 1
-                sums += np.array([1.0, dx, dy, dx * dx, dx * dy, dy * dy, z, z * dx, z * dy])
-        plane = _solve_plane(sums)
-        soiled = 1.0 - kept / seen if seen else 1.0
+                n += 1
+                sx += dx
+                sy += dy
+                sxx += dx * dx
+                sxy += dx * dy
+                syy += dy * dy
+                sz += z
+                szx += z * dx
+                szy += z * dy
+        plane = _solve_plane(n, sx, sy, sxx, sxy, syy, sz, szx, szy)
+        soiled = 1.0 - n / seen if seen else 1.0
     return plane[0], plane[1], plane[2], soiled
 
 

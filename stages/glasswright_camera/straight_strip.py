@@ -15,11 +15,10 @@ import numpy as np
 from glasswright_camera.compiled import compiled
 from glasswright_camera.edge_bins import (
     BINS,
+    CELL_COLUMNS,
     DIRECTIONS,
-    NUMBER,
-    SUM_DISTANCE,
-    SUM_LIGHT,
-    SUM_SQUARE,
+    add_pixel,
+    average_cells,
     find_bin,
     plateau_variance,
 )
@@ -159,10 +158,8 @@ def gather_strip(pixel: Array, count: int, shift: Array, scale: float, cell: Arr
         if k < 0:
             continue
         block = min(int((t + 1) * 0.5 * DIRECTIONS), DIRECTIONS - 1)
-        cell[block, k, NUMBER] += 1.0
-        cell[block, k, SUM_DISTANCE] += d
-        cell[block, k, SUM_LIGHT] += light
-        cell[block, k, SUM_SQUARE] += light * light
+        add_pixel(cell[block, k], d, light)
+    average_cells(cell)
 
 
 @compiled
@@ -175,24 +172,24 @@ def fit_strip(
     prior: Array,
     value: Array,
     covariance: Array,
-    extra: Array,
+    place: Array,
 ) -> int:
     """Fit a straight edge in one plane, twice about the line found; say how it ended (see `edge_walk`).
 
-    `value` and `covariance` are filled as by `fit_edge`, `extra` (4,) with the shift along the edge (constant, t,
-    t^2 - 1/3) and the unit of the cells.
+    `value` and `covariance` are filled as by `fit_edge`, `place` (3,) with the shift along the edge (constant, t,
+    t^2 - 1/3).
     """
     look = np.empty(4)
     if not look_at_strip(pixel, count, inner, outer, look):
         return NO_EDGE
     which, factor = np.empty(PARAMETERS, dtype=np.int64), np.empty((DIRECTIONS, PARAMETERS))
     straight_factors(which, factor)
-    cell, variance, start = np.empty((DIRECTIONS, BINS, 4)), np.empty(2), np.zeros(PARAMETERS)
+    cell, variance, start = np.empty((DIRECTIONS, BINS, CELL_COLUMNS)), np.empty(2), np.zeros(PARAMETERS)
     unit = look[3] / HALF_SIGMA
     start[DARK], start[CONTRAST], start[WIDTH] = look[0], look[1] - look[0], unit**2
-    extra[0], extra[1], extra[2] = look[2], 0.0, 0.0
+    place[0], place[1], place[2] = look[2], 0.0, 0.0
     for turn in range(4):
-        gather_strip(pixel, count, extra[:3], unit, cell)
+        gather_strip(pixel, count, place, unit, cell)
         plateau_variance(cell, variance)
         if not (variance[0] > 0 and variance[1] > 0):
             return NO_LEVEL
@@ -203,14 +200,12 @@ def fit_strip(
             return TOO_SHARP
         if not rested or not value[CONTRAST] > 0:
             return NO_REST
-        extra[:3] += value[SHIFT : SHIFT + 3]
+        place += value[SHIFT : SHIFT + 3]
         grown = math.sqrt(value[WIDTH]) / unit
         if turn > 0 and np.max(np.abs(value[SHIFT : SHIFT + 3])) < 0.02 and 0.7 < grown < 1.4:
             break
         start[:] = value
         start[SHIFT : SHIFT + 3] = 0.0
-        extra[3] = unit
         unit = math.sqrt(value[WIDTH])
-    extra[3] = unit
     covariance *= max(quality, 0.5)
     return MEASURED

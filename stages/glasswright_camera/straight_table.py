@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_camera.edge_bins import CORE_STEP
 from glasswright_camera.edge_curved import bent_tables
 from glasswright_camera.edge_fit import LOPSIDED, ODD, PARAMETERS, SHAPE, SHIFT, TURN, WIDTH
 from glasswright_camera.edge_reading import half_point, in_direction
 from glasswright_camera.edge_spread import edge_spread
-from glasswright_camera.edge_walk import HALF_SIGMA, MEASURED
+from glasswright_camera.edge_walk import MEASURED
 from glasswright_camera.straight_strip import collect_strip, fit_strip
 
 if TYPE_CHECKING:
@@ -72,7 +71,7 @@ def trace_strips(
     planes, edges = len(mosaic.planes), len(middle)
     value = np.full((planes, edges, PARAMETERS), np.nan)
     covariance = np.full((planes, edges, PARAMETERS, PARAMETERS), np.nan)
-    extra = np.full((planes, edges, 4), np.nan)
+    place = np.full((planes, edges, 3), np.nan)
     ending = np.zeros((planes, edges), dtype=np.int64)
     count = np.zeros(planes, dtype=np.int64)
     table, prior = bent_tables()[0], straight_prior()
@@ -87,14 +86,12 @@ def trace_strips(
         for plane in range(planes):
             ending[plane, edge] = fit_strip(
                 pixel[plane], count[plane], inner, outer, table, prior, value[plane, edge], covariance[plane, edge],
-                extra[plane, edge],
+                place[plane, edge],
             )  # fmt: skip
     value[ending != MEASURED] = np.nan
-    # what the steps of distance blurred
-    value[..., WIDTH] -= (CORE_STEP * extra[..., 3]) ** 2 / 12 / HALF_SIGMA**2
     take = in_direction(0.0)
     take[:, LACKING] = 0.0
     mtf50, slope, curve = half_point(value @ take.T)
     spread = take @ covariance @ take.T
     u = np.sqrt(np.einsum("pdi,pdij,pdj->pd", slope, spread, slope))
-    return StraightTable(mtf50=mtf50, mtf50_u=u, shift_px=extra[..., :3], mtf=curve, ending=ending)
+    return StraightTable(mtf50=mtf50, mtf50_u=u, shift_px=place, mtf=curve, ending=ending)
