@@ -122,7 +122,7 @@ def _cells(
             good = np.isfinite(value[plane, :, side])
             ratio = value[plane, good, side] / truth[side] - 1
             # as a result states it: pixel noise, and what shapes leave
-            noise_u, found_u = value_u[plane, good, side], shape_u(value[plane, good, side], radius)
+            noise_u, found_u = value_u[plane, good, side], shape_u(value[plane, good], radius)[:, side]
             stated = np.hypot(noise_u, found_u) / truth[side]
             place, place_u = off[plane, good], off_u[plane, good]
             cells.append(

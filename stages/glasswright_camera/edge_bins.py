@@ -31,9 +31,10 @@ LEAST_CELLS: Final = 8
 BINS: Final = CORE_BINS + 2 * TAIL_BINS
 TAN_SIXTEENTH: Final = math.tan(math.pi / 8)
 
-NUMBER, DISTANCE_MEAN, DISTANCE_VARIANCE, LIGHT_MEAN, SCATTER = 0, 1, 2, 3, 4
-"""Of a cell: pixels, mean and variance of their distances in px and px^2, mean light, sum of squares of light about it."""
-CELL_COLUMNS: Final = 5
+NUMBER, DISTANCE_MEAN, DISTANCE_VARIANCE, LIGHT_MEAN, SCATTER, PRODUCT = 0, 1, 2, 3, 4, 5
+"""Of a cell: pixels, mean and variance of their distances in px and px^2, mean light, sum of squares of light about a
+straight line over distance; the last is the sum of products of distance and light, from which that line comes."""
+CELL_COLUMNS: Final = 6
 
 
 @compiled
@@ -102,11 +103,12 @@ def add_pixel(own: Array, distance: float, light: float) -> None:
     own[DISTANCE_VARIANCE] += distance * distance
     own[LIGHT_MEAN] += light
     own[SCATTER] += light * light
+    own[PRODUCT] += distance * light
 
 
 @compiled_in_any_order
 def average_cells(cell: Array) -> None:
-    """Turn sums into means and what pixels scatter about them."""
+    """Turn sums into means, variance and scatter."""
     for direction in range(DIRECTIONS):
         for k in range(BINS):
             own = cell[direction, k]
@@ -114,14 +116,18 @@ def average_cells(cell: Array) -> None:
             if n < 1:
                 continue
             own[DISTANCE_MEAN] /= n
-            own[DISTANCE_VARIANCE] = own[DISTANCE_VARIANCE] / n - own[DISTANCE_MEAN] ** 2
             own[LIGHT_MEAN] /= n
+            spread = max(own[DISTANCE_VARIANCE] - n * own[DISTANCE_MEAN] ** 2, 0.0)
+            shared = own[PRODUCT] - n * own[DISTANCE_MEAN] * own[LIGHT_MEAN]
+            own[DISTANCE_VARIANCE] = spread / n
             own[SCATTER] -= n * own[LIGHT_MEAN] ** 2
+            if spread > 0:
+                own[SCATTER] -= shared * shared / spread
 
 
 @compiled
 def plateau_variance(cell: Array, variance: Array) -> None:
-    """Pixel variance on the dark and on the light side, from the scatter within the tails' cells.
+    """Pixel variance on the dark and on the light side, from the scatter within the tails' cells, their slope taken off.
 
     A cell that scatters far more than the middle one of its side (dust, a hot pixel) is emptied. Where the disc is
     small and the plane sparse, cells of a few pixels each still hold many degrees of freedom together.
@@ -132,25 +138,25 @@ def plateau_variance(cell: Array, variance: Array) -> None:
         at = 0
         for direction in range(DIRECTIONS):
             for k in range(first, first + TAIL_BINS):
-                n = cell[direction, k, NUMBER]
-                if n >= 2:
-                    scatter[at] = cell[direction, k, SCATTER] / (n - 1)
+                freedom = cell[direction, k, NUMBER] - 2
+                if freedom >= 1:
+                    scatter[at] = cell[direction, k, SCATTER] / freedom
                     at += 1
         if at < LEAST_CELLS:
             variance[side] = math.nan
             continue
         # the median of a few degrees of freedom lies below their mean; a margin is left for it
         usual = max(np.median(scatter[:at]), 0.3 * np.mean(scatter[:at]))
-        spread, freedom = 0.0, 0.0
+        spread, freedoms = 0.0, 0.0
         for direction in range(DIRECTIONS):
             for k in range(first, first + TAIL_BINS):
-                n = cell[direction, k, NUMBER]
-                if n < 2:
+                freedom = cell[direction, k, NUMBER] - 2
+                if freedom < 1:
                     continue
                 own = cell[direction, k, SCATTER]
-                if own > usual * (n - 1) * (1 + 12 / math.sqrt(n - 1)) + 1e-14:
+                if own > usual * freedom * (1 + 12 / math.sqrt(freedom)) + 1e-14:
                     cell[direction, k, NUMBER] = 0.0
                 else:
                     spread += own
-                    freedom += n - 1
-        variance[side] = max(spread / max(freedom, 1.0), 1e-12)
+                    freedoms += freedom
+        variance[side] = max(spread / max(freedoms, 1.0), 1e-12)

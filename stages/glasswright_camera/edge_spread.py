@@ -133,9 +133,13 @@ def _rest(leader: Array, even_0: Array, follower: Array, coefficients: Array) ->
 
 
 def _follow(leader: Array, even_0: Array, follower: Array) -> tuple[Array, Array]:
-    """Fit the coefficients by least squares; give them and what is left."""
+    """Fit the coefficients by least squares; give them and what is left.
+
+    The round amounts of the family depend on each other; without some rounding of each, coefficients of opposite sign
+    would grow that other round blurs (halos) do not follow at all.
+    """
     basis = leader[:, None] * np.column_stack([np.ones(len(leader)), even_0])
-    coefficients = np.asarray(np.linalg.lstsq(basis, follower, rcond=None)[0], np.float64)
+    coefficients = np.linalg.solve(_rounded(basis.T @ basis), basis.T @ follower)
     return coefficients, _rest(leader, even_0, follower, coefficients)
 
 
@@ -168,7 +172,11 @@ def _least_squares(departure: Array, shapes: Array, profile: Callable[[Array], A
 
 def _moments(amounts: Array) -> Array:
     """Give the second moments of amounts (members, amounts) about zero, a little rounded."""
-    moments = amounts.T @ amounts / len(amounts)
+    return _rounded(amounts.T @ amounts / len(amounts))
+
+
+def _rounded(moments: Array) -> Array:
+    """Add to each amount a spread of its own."""
     return np.asarray(moments + _ROUNDING**2 * np.diag(np.diag(moments)))
 
 

@@ -23,11 +23,14 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 ZONES: Final = ("centre", "mid", *CORNERS)
-SHAPE_U: Final = 0.0012
-BENT_SHAPE_U: Final = 0.007
-"""Shares of MTF50 by which it may be off because a blur is of no known shape: of a straight edge, and for each blur
-(1/MTF50) that the disc's radius holds. About the rms error over the accuracy bench's blurs at low noise. All discs and
-shots of a lens share it, so it does not average out."""
+SHAPE_U: Final = 0.0005
+BENT_SHAPE_U: Final = 0.02
+UNEVEN_SHAPE_U: Final = 0.0022
+UNEVEN: Final = 0.06
+"""Shares of MTF50 by which it may be off because a blur is of no known shape: of a straight edge; for the square of how
+many blurs (1/MTF50) the disc's radius holds; and, where sagittal and tangential blur (1/MTF50^2) differ by more than
+UNEVEN of their sum, of whatever is not round, in proportion below that. About the rms error over the accuracy bench's
+blurs at low noise. All discs and shots of a lens share it, so it does not average out."""
 COLOURS: Final = ("red", "green", "blue")
 
 
@@ -44,8 +47,16 @@ class Reading:
 
 
 def shape_u(mtf50: Array, radius_px: float) -> Array:
-    """Give the standard uncertainty of MTF50 that comes of the blur's shape, cycles/pixel."""
-    return np.asarray(mtf50 * np.hypot(SHAPE_U, BENT_SHAPE_U / (mtf50 * radius_px)))
+    """Give the standard uncertainty of MTF50 that comes of the blur's shape, cycles/pixel.
+
+    `mtf50` is (..., 2), sagittal and tangential, and so is what is returned.
+    """
+    blur = 1 / mtf50**2
+    uneven = np.abs(blur[..., :1] - blur[..., 1:]) / blur.sum(axis=-1, keepdims=True)
+    bent = BENT_SHAPE_U / (mtf50 * radius_px) ** 2
+    # where one direction was not measured the other is taken to be the worst case
+    turning = UNEVEN_SHAPE_U * np.minimum(np.nan_to_num(uneven / UNEVEN, nan=1.0), 1.0)
+    return np.asarray(mtf50 * np.sqrt(SHAPE_U**2 + bent**2 + turning**2))
 
 
 def usual_radius(traces: tuple[Trace, ...]) -> float:

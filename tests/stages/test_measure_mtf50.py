@@ -60,15 +60,22 @@ def test_a_corner_that_is_softer_shows_in_the_imbalance():
 def test_uncertainty_falls_with_discs_and_shots():
     one = measure_mtf50((make_trace(u=0.004),), None, STAND).green.centre
     four = measure_mtf50(tuple(make_trace(u=0.004) for _ in range(4)), None, STAND).green.centre
-    shared = float(shape_u(np.array(0.25), usual_radius((make_trace(),))))
+    shared = shape_u(np.full(2, 0.25), usual_radius((make_trace(),)))[0]
     assert one.sagittal_cy_per_px_u == pytest.approx(np.hypot(0.004 / np.sqrt(one.disc_count), shared))
     assert four.sagittal_cy_per_px_u == pytest.approx(np.hypot(0.002 / np.sqrt(one.disc_count), shared))
 
 
 def test_a_blur_of_no_known_shape_counts_more_where_the_disc_holds_fewer_blurs():
-    few, many = shape_u(np.array([0.05, 0.5]), 40.0) / [0.05, 0.5]
-    assert few == pytest.approx(np.hypot(0.0012, 0.0035))
-    assert many == pytest.approx(np.hypot(0.0012, 0.00035))
+    few, many = (shape_u(np.full(2, f), 40.0) / f for f in (0.05, 0.5))
+    assert few == pytest.approx(np.hypot(0.0005, 0.02 / 4))
+    assert many == pytest.approx(np.hypot(0.0005, 0.02 / 400))
+
+
+def test_a_blur_that_is_not_round_counts_more_and_so_does_one_known_in_one_direction_only():
+    shape = shape_u(np.array([[0.3, 0.3], [0.3, 0.25], [0.3, np.nan]]), 1e9) / 0.3
+    assert shape[0] == pytest.approx(0.0005)
+    assert shape[1, 0] == pytest.approx(np.hypot(0.0005, 0.0022))
+    assert shape[2, 0] == pytest.approx(np.hypot(0.0005, 0.0022))
 
 
 def test_scatter_of_five_shots_enters_the_uncertainty_that_of_four_does_not():
@@ -76,7 +83,8 @@ def test_scatter_of_five_shots_enters_the_uncertainty_that_of_four_does_not():
     traces = [make_trace(lambda place, _plane, v=v: np.full((len(place), 2), v), u=1e-5) for v in levels]
     five = measure_mtf50(tuple(traces), None, STAND)
     four = measure_mtf50(tuple(traces[:4]), None, STAND)
-    shared, four_shared = shape_u(np.array([levels.mean(), levels[:4].mean()]), usual_radius(tuple(traces)))
+    means = np.array([levels.mean(), levels[:4].mean()])
+    shared, four_shared = shape_u(np.stack([means, means], axis=-1), usual_radius(tuple(traces)))[:, 0]
     assert five.green.centre.sagittal_cy_per_px_u == pytest.approx(np.hypot(levels.std(ddof=1) / np.sqrt(5), shared))
     assert four.green.centre.sagittal_cy_per_px_u == pytest.approx(four_shared, rel=1e-3)
     assert four.notes == ("4 shots; their scatter is not used below 5",)
