@@ -193,11 +193,12 @@ def sample_turning(wavefronts: Iterator[Wavefront]) -> Samples:
     transfer, width = [], []
     for wavefront in wavefronts:
         turned = [pupil_transfer(shear, wavefront, np.pi * k / TURNS) for k in range(TURNS + 1)]
-        for members in zip(*(_widened(shear, row) for row in turned), strict=True):
-            found, half = scaled(shear / 2, np.array(members))
-            transfer.append(found)
-            width.append((half[0] / half) ** 2)
-    return Samples(transfer=np.array(transfer), width=np.array(width))
+        members = np.stack([_widened(shear, row) for row in turned], axis=1)
+        found, half = scaled(shear / 2, members.reshape(-1, len(shear)))
+        half = half.reshape(members.shape[:2])
+        transfer.append(found.reshape(*members.shape[:2], -1))
+        width.append((half[:, :1] / half) ** 2)
+    return Samples(transfer=np.concatenate(transfer), width=np.concatenate(width))
 
 
 def _widened(shear: Array, pupil: Complex) -> list[Complex]:
@@ -238,8 +239,11 @@ def scaled(axis: Array, transfer: Complex) -> tuple[Complex, Array]:
         step = 0.01
         slope = (_between(samples, position + step) - _between(samples, position - step)).real / (2 * step)
         position = np.clip(position - (_between(samples, position).real - 0.5) / slope, after - 1, after)
-    half = position[:, 0] * axis[1]
-    return _between(samples, FREQUENCY * position), half
+    # nothing is left beyond the last sample
+    filled = FREQUENCY * position.min() < transfer.shape[1]
+    value = np.zeros((len(transfer), len(FREQUENCY)), np.complex128)
+    value[:, filled] = _between(samples, FREQUENCY[filled] * position)
+    return value, position[:, 0] * axis[1]
 
 
 def _extended(transfer: Complex) -> Complex:

@@ -77,11 +77,11 @@ def collect_ring(
     count[:] = 0
     clipped = 0
     per_dn = 1.0 / (white - black)
-    # a pixel's level (square of its distance from the centre on the print) is a quadratic form of its place; it lies
-    # between its distance times the largest and the smallest stretch of the map
+    # a pixel's level (square of its distance from the centre on the print) is a quadratic form of its place; the root
+    # is off the radius by at most the pixel's distance from the edge times the map's largest stretch
     xx, yy = inverse[0, 0] ** 2 + inverse[1, 0] ** 2, inverse[0, 1] ** 2 + inverse[1, 1] ** 2
     xy = inverse[0, 0] * inverse[0, 1] + inverse[1, 0] * inverse[1, 1]
-    steepest = math.sqrt(xx + yy)
+    steepest = math.sqrt((xx + yy) / 2 + math.hypot((xx - yy) / 2, xy))
     near = max(radius - inner * steepest, 0.0) ** 2
     far = (radius + outer * steepest) ** 2
     half_y = math.sqrt(far * xx / (xx * yy - xy * xy))
