@@ -82,6 +82,7 @@ def take_inputs(
     values: dict[str, Any] = {}
     missing = _Missing(lacks=[], causes=[])
     notes: list[str] = []
+    absent: list[str] = []
     for name, source in instance.inputs.items():
         if isinstance(source, Given) and source.refusal:
             return Refusal(status=Status.UNMEASURABLE, reason=source.refusal)
@@ -89,18 +90,19 @@ def take_inputs(
             values[name] = None
         elif isinstance(source, Many):
             members = [_member(member, outcomes, ticket) for member in source.members]
-            values[name] = _gather(name, members, source, gathered[name], missing, notes)
+            values[name] = _gather(name, members, source, gathered[name], missing, absent, notes)
         else:
             member = _member(source, outcomes, ticket)
             values[name] = member.value
             if member.value is None and isinstance(source, One) and source.may_lack:
-                notes.append(f"{WITHOUT}{member.cause}")
+                absent.append(member.cause)
             elif member.value is None:
                 missing.add(f"`{name}` is missing", [member.cause])
     if missing.lacks:
         return Refusal(status=Status.SKIPPED, reason=str(missing))
     values = {name: (value,) if name in gathered and _is_single(value) else value for name, value in values.items()}
-    caveats = {*_caveats(values.values()), *([MADE_WITHOUT] if any(note.startswith(WITHOUT) for note in notes) else [])}
+    caveats = {*_caveats(values.values()), *([MADE_WITHOUT] if absent else [])}
+    notes += [WITHOUT + cause for cause in dict.fromkeys(absent)]
     return Taken(values=values, caveats=frozenset(caveats), notes=tuple(notes))
 
 
@@ -110,9 +112,13 @@ def _gather(
     source: Many,
     kind: type[Artefact],
     missing: _Missing,
+    absent: list[str],
     notes: list[str],
 ) -> tuple[Artefact, ...]:
-    """Take the members that are there and belong with the others; too few are reported with who is missing and why."""
+    """Take the members that are there and belong with the others; too few are reported with who is missing and why.
+
+    Where the stage can do without, what is not there is added to `absent`.
+    """
     there = [member for member in members if member.value is not None]
     values = [member.value for member in there if member.value is not None]
     odd = kind.find_odd(values) if len(values) >= FEWEST_FOR_ODD else {}
@@ -124,7 +130,7 @@ def _gather(
     wanted = max(len(members) if source.at_least is None else source.at_least, least)
     causes = [member.cause for member in members if member.value is None]
     if source.may_lack:
-        notes += [WITHOUT + cause for cause in dict.fromkeys(causes)]
+        absent += causes
     if len(kept) < wanted:
         causes += [f"{text} is odd" for text in left_out]
         missing.add(f"`{name}` has {len(kept)} of the {wanted} it needs", causes)
