@@ -104,10 +104,13 @@ def pupil_transfer(shear: Array, wavefront: Wavefront, angle: float = 0.0, nodes
     """
     point, weight = _gauss_nodes(nodes)
     half = np.clip(shear, 0.0, 2.0)[:, None, None] / 2
-    across = point[None, :, None] * np.sqrt(1 - half**2)
+    # across runs as a sine: the overlap of pupils hardly sheared ends like a circle, which no polynomial does
+    turn = np.pi / 2 * point[None, :, None]
+    across = np.sin(turn) * np.sqrt(1 - half**2)
     reach = np.sqrt(1 - across**2) - half
     along = reach * point[None, None, :]
-    area = weight[None, :, None] * np.sqrt(1 - half**2) * reach * weight[None, None, :]
+    wide = np.pi / 2 * np.cos(turn) * weight[None, :, None] * np.sqrt(1 - half**2)
+    area = wide * reach * weight[None, None, :]
     c, s = np.cos(angle), np.sin(angle)
     ahead, behind = along + half, along - half
     difference = wavefront.at(ahead * c - across * s, ahead * s + across * c) - wavefront.at(

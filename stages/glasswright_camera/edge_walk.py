@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright_camera.compiled import compiled
-from glasswright_camera.edge_bins import BINS, CELL_COLUMNS, DIRECTIONS, DISTANCE_MEAN, LIGHT_MEAN, NUMBER, gather, plateau_variance
+from glasswright_camera.edge_bins import (
+    BINS,
+    CELL_COLUMNS,
+    DIRECTIONS,
+    DISTANCE_MEAN,
+    LIGHT_MEAN,
+    NUMBER,
+    gather,
+    plateau_variance,
+)
 from glasswright_camera.edge_curved import bend_table
 from glasswright_camera.edge_fit import CONTRAST, DARK, GRADIENT, PARAMETERS, SHIFT, WIDTH, angular_factors, fit_edge
 from glasswright_camera.edge_prior import FIRST_SHARE, SHARES, Expectations, expect, find_shares

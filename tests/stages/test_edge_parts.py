@@ -1,0 +1,107 @@
+"""The parts of the edge kernel, each against what it must be: a finer computation, a library, exact blurs."""
+
+import numpy as np
+import pytest
+from scipy.linalg import cho_solve, cholesky
+from scipy.optimize import brentq, least_squares
+from scipy.special import ndtr
+
+from glasswright_camera.edge_bins import (
+    BINS,
+    CELL_COLUMNS,
+    DIRECTIONS,
+    DISTANCE_MEAN,
+    DISTANCE_VARIANCE,
+    LIGHT_MEAN,
+    NUMBER,
+    SCATTER,
+    add_pixel,
+    average_cells,
+)
+from glasswright_camera.edge_family import FREQUENCY, Wavefront, pupil_transfer, scaled
+from glasswright_camera.edge_fit import factorise, solve_factorised
+from glasswright_camera.edge_shapes import EVEN_COUNT, FITTED_REACH, REACH, edge_shapes, sine_profile
+from glasswright_camera.edge_spread import edge_spread
+
+
+def test_few_samples_of_a_pupil_are_scaled_as_many_are():
+    coarse, fine = np.linspace(0.0, 2.0, 101), np.linspace(0.0, 2.0, 4001)
+    for wavefront in (Wavefront(), Wavefront(defocus=0.25), Wavefront(defocus=0.4, spherical=-0.25)):
+        found, half = scaled(coarse / 2, pupil_transfer(coarse, wavefront)[None])
+        exact, exact_half = scaled(fine / 2, pupil_transfer(fine, wavefront, nodes=40)[None])
+        # straight lines between so few samples are off by 4e-5 and 2e-4
+        assert half == pytest.approx(exact_half, rel=2e-6)
+        assert np.abs(found - exact)[0, FREQUENCY < 2].max() < 1e-5
+
+
+def test_a_pupil_without_shear_lets_everything_through():
+    # the formula in closed form: Goodman, Introduction to Fourier Optics, from memory
+    shear = np.array([0.0, 0.02, 0.5, 1.0, 1.9])
+    closed = 2 / np.pi * (np.arccos(shear / 2) - shear / 2 * np.sqrt(1 - shear**2 / 4))
+    assert np.abs(pupil_transfer(shear, Wavefront()) - closed).max() < 1e-6
+
+
+def test_a_gaussian_keeps_its_half_point_and_its_form():
+    frequency = np.linspace(0.0, 2.0, 201)
+    found, half = scaled(frequency, np.exp(-2 * (np.pi * frequency) ** 2)[None].astype(complex))
+    assert half[0] == pytest.approx(np.sqrt(np.log(2) / 2) / np.pi, rel=1e-6)
+    inside = FREQUENCY * half[0] < 2
+    assert np.abs(found[0, inside] - 0.5 ** (FREQUENCY[inside] ** 2)).max() < 1e-5
+
+
+def exact_edges():
+    """Straight edges of MTF50 1 at u, by name: (name, profile)."""
+    u = np.arange(-FITTED_REACH, FITTED_REACH + 0.01, 0.02)
+    yield "gaussian", u, ndtr(u * np.pi / np.sqrt(np.log(2) / 2))
+    shear = np.linspace(0.0, 2.0, 4001)
+    for waves in (0.0, 0.25, 0.35):
+        transfer = pupil_transfer(shear, Wavefront(defocus=waves), nodes=40).real
+        half = brentq(lambda f, t=transfer: np.interp(f, shear, t) - 0.5, 0.01, 1.0)
+        yield f"{waves} wave", u, 0.5 + sine_profile(np.interp(FREQUENCY * half, shear, transfer, right=0.0), u)
+
+
+@pytest.mark.parametrize(
+    ("name", "u", "profile"), list(exact_edges()), ids=lambda value: value if isinstance(value, str) else ""
+)
+def test_the_shapes_read_an_exact_edge_without_noise_within_a_tenth_of_a_percent(name, u, profile):
+    table = edge_shapes().table
+    place = np.linspace(-REACH, REACH, len(table))
+    drawn = np.linalg.cholesky(np.linalg.inv(edge_spread().rounds)).T
+
+    def off(value):
+        at = u / np.sqrt(value[0])
+        shapes = [np.interp(at, place, table[:, k]) for k in range(1 + EVEN_COUNT)]
+        model = shapes[0] + sum(amount * shape for amount, shape in zip(value[3:], shapes[1:], strict=True))
+        return np.concatenate([(value[1] + value[2] * model - profile) / 2.5e-4, drawn @ value[3:]])
+
+    found = least_squares(off, [1.0, 0.0, 1.0] + [0.0] * EVEN_COUNT, x_scale=1e-2).x
+    assert found[0] ** -0.5 == pytest.approx(1.0, abs=1e-3)
+
+
+def test_a_cell_knows_its_distances_and_takes_no_slope_for_noise():
+    rng = np.random.default_rng(3)
+    distance, noise = rng.uniform(2.0, 3.0, 12), rng.normal(0.0, 0.01, 12)
+    cell = np.zeros((DIRECTIONS, BINS, CELL_COLUMNS))
+    for d, e in zip(distance, noise, strict=True):
+        add_pixel(cell[3, 5], d, 0.4 + 0.1 * d + e)
+        add_pixel(cell[4, 5], d, 0.4 + 0.1 * d)
+    average_cells(cell)
+    line = np.polynomial.Polynomial.fit(distance, 0.1 * distance + noise, 1)
+    assert cell[3, 5, NUMBER] == 12
+    assert cell[3, 5, DISTANCE_MEAN] == pytest.approx(distance.mean())
+    assert cell[3, 5, DISTANCE_VARIANCE] == pytest.approx(distance.var())
+    assert cell[3, 5, LIGHT_MEAN] == pytest.approx((0.4 + 0.1 * distance + noise).mean())
+    assert cell[3, 5, SCATTER] == pytest.approx(np.sum((0.1 * distance + noise - line(distance)) ** 2), rel=1e-6)
+    assert cell[4, 5, SCATTER] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_equations_are_solved_as_scipy_solves_them():
+    rng = np.random.default_rng(5)
+    root = rng.normal(size=(40, 17))
+    matrix, right = root.T @ root, rng.normal(size=17)
+    upper, solution = np.empty((17, 17)), np.empty(17)
+    assert factorise(matrix, upper)
+    assert np.allclose(upper, cholesky(matrix))
+    solve_factorised(upper, right, solution)
+    assert np.allclose(solution, cho_solve((upper, False), right))
+    assert not factorise(matrix - 100 * np.eye(17), upper)
