@@ -83,10 +83,10 @@ def scan_pixels(
 @compiled
 def _repeats(part: NDArray[np.uint16], period: int) -> bool:  # pragma: no cover - compiled
     """Say whether pixels repeat with a period."""
-    for x in range(period, len(part)):
-        if part[x] != part[x - period]:
-            return False
-    return True
+    x = period
+    while x < len(part) and part[x] == part[x - period]:
+        x += 1
+    return x >= len(part)
 
 
 def take_census(values: NDArray[np.uint16], *, period: int, white_dn: float) -> PixelCensus:

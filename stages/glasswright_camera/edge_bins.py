@@ -1,8 +1,9 @@
 """The ring's pixels gathered by direction and distance: what the fit looks at.
 
-Near the edge the steps of distance are three tenths of the blur's sigma, in the tails, where nothing is sharp, six times
-as wide. Each cell keeps the mean and the variance of its own pixels' distances, so that neither uneven filling nor the
-steps matter: the light of a cell is taken to be the edge's at the mean, and half its curvature there times the variance.
+Near the edge the steps of distance are three tenths of the blur's sigma, in the tails, where nothing is sharp, six
+times as wide. Each cell keeps the mean and the variance of its own pixels' distances, so that neither uneven filling
+nor the steps matter: a cell's light is taken to be the edge's at the mean, and half its curvature there times the
+variance.
 """
 
 from __future__ import annotations
@@ -127,7 +128,7 @@ def average_cells(cell: Array) -> None:
 
 @compiled
 def plateau_variance(cell: Array, variance: Array) -> None:
-    """Pixel variance on the dark and on the light side, from the scatter within the tails' cells, their slope taken off.
+    """Pixel variance on the dark and on the light side, from the scatter within the tails' cells.
 
     A cell that scatters far more than the middle one of its side (dust, a hot pixel) is emptied. Where the disc is
     small and the plane sparse, cells of a few pixels each still hold many degrees of freedom together.

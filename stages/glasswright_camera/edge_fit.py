@@ -57,8 +57,8 @@ MOST_SIGMAS: Final = 6.0
 COARSE_SLACK: Final = 0.1
 FINE_SLACK: Final = 0.015
 STRICT_SLACK: Final = 0.004
-"""How far off the model, in steps of the edge, a cell may lie beside its noise: at first, once the fit is near, and near
-cells that lie further off."""
+"""How far off the model, in steps of the edge, a cell may lie beside its noise: at first, once the fit is near, and
+near cells that lie further off."""
 NARROWEST: Final = 0.9
 """Smallest 1/MTF50^2 in px^2 that is tried. A pixel alone has 2.75; below 1 there is no MTF50 to speak of."""
 
@@ -217,9 +217,9 @@ def _normal_equations(
 ) -> tuple[float, int, int]:
     """Sum up the normal equations at `value`; give the weighted sum of squares, the cells used and the strays.
 
-    A cell off the model by more than MOST_SIGMAS times its noise plus its direction's `slack`, of the step, is left out;
-    strays would be with FINE_SLACK. Where the slack is negative the choice that `kept` holds stands, else it is made
-    anew and written there.
+    A cell off the model by more than MOST_SIGMAS times its noise plus its direction's `slack`, of the step, is left
+    out; strays would be with FINE_SLACK. Where the slack is negative the choice that `kept` holds stands, else it is
+    made anew and written there.
     """
     normal[:, :] = 0.0
     right[:] = 0.0

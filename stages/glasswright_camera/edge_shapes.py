@@ -48,7 +48,8 @@ class EdgeShapes:
 
     `table` has shape (points, 2 + EVEN_COUNT + ODD_COUNT) on ``u = -REACH ... REACH`` in steps of STEP: the mean
     profile (0 dark to 1 light), departures that keep an edge symmetric, some that make it lopsided (coma), free of
-    any shift, and the mean profile's second derivative. `transfer` is the same in frequencies, (shapes, frequencies), imaginary for the lopsided ones.
+    any shift, and the mean profile's second derivative. `transfer` is all but the last in frequencies, (shapes,
+    frequencies), imaginary for the lopsided ones.
 
     Amounts of shapes are scaled to unit spread; `edge_spread` says more of how they are spread.
     """

@@ -139,7 +139,7 @@ def _follow(leader: Array, even_0: Array, follower: Array) -> tuple[Array, Array
     would grow that other round blurs (halos) do not follow at all.
     """
     basis = leader[:, None] * np.column_stack([np.ones(len(leader)), even_0])
-    coefficients = np.linalg.solve(_rounded(basis.T @ basis), basis.T @ follower)
+    coefficients = np.asarray(np.linalg.solve(_rounded(basis.T @ basis), basis.T @ follower), np.float64)
     return coefficients, _rest(leader, even_0, follower, coefficients)
 
 

@@ -60,10 +60,8 @@ def exact_edges():
         yield f"{waves} wave", u, 0.5 + sine_profile(np.interp(FREQUENCY * half, shear, transfer, right=0.0), u)
 
 
-@pytest.mark.parametrize(
-    ("name", "u", "profile"), list(exact_edges()), ids=lambda value: value if isinstance(value, str) else ""
-)
-def test_the_shapes_read_an_exact_edge_without_noise_within_a_tenth_of_a_percent(name, u, profile):
+@pytest.mark.parametrize(("u", "profile"), [pytest.param(*rest, id=name) for name, *rest in exact_edges()])
+def test_the_shapes_read_an_exact_edge_without_noise_within_a_tenth_of_a_percent(u, profile):
     table = edge_shapes().table
     place = np.linspace(-REACH, REACH, len(table))
     drawn = np.linalg.cholesky(np.linalg.inv(edge_spread().rounds)).T
