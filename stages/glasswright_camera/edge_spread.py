@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 _ROUNDING: Final = 0.1
 """Spread added to each amount, of its own: the family is a sample."""
+_LITTLE_ROUNDING: Final = 0.03
+"""The same in finding what follows what leads strongly."""
 _HALO_SHARE: Final = 0.7
 """Halos lie far from all other shapes; so much of their spread is added, or noise would draw them to the rest."""
 _LEEWAY: Final = 5.0
@@ -86,12 +88,12 @@ def edge_spread() -> EdgeSpread:
         np.concatenate([getattr(part, name) for part in (bent, stretched)])
         for name in ("width_2", "width_4", "even_0", "even_2", "even_4")
     )
-    twice, left_twice = _follow(width_2, even_0, even_2)
-    four_times, left_four_times = _follow(width_4, even_0, even_4)
+    twice, left_twice = _follow(width_2, even_0, even_2, _LITTLE_ROUNDING)
+    four_times, left_four_times = _follow(width_4, even_0, even_4, _ROUNDING)
     squared = _squared(width_2, width_4)
     square = comatic.odd_1[:, 0] ** 2
     rest = _rest(comatic.width_2, comatic.even_0, comatic.even_2, twice)
-    coma, coma_left_twice = _follow(square, comatic.even_0, rest)
+    coma, coma_left_twice = _follow(square, comatic.even_0, rest, _LITTLE_ROUNDING)
     coma_left_four_times = _rest(comatic.width_4, comatic.even_0, comatic.even_4, four_times)
     return EdgeSpread(
         rounds=_moments(_round_amounts(members.plain)) + _HALO_SHARE * _moments(_round_amounts(sample_halos())),
@@ -132,14 +134,14 @@ def _rest(leader: Array, even_0: Array, follower: Array, coefficients: Array) ->
     return np.asarray(follower - leader[:, None] * (coefficients[0] + even_0 @ coefficients[1:]))
 
 
-def _follow(leader: Array, even_0: Array, follower: Array) -> tuple[Array, Array]:
+def _follow(leader: Array, even_0: Array, follower: Array, rounding: float) -> tuple[Array, Array]:
     """Fit the coefficients by least squares; give them and what is left.
 
     The round amounts of the family depend on each other; without some rounding of each, coefficients of opposite sign
-    would grow that other round blurs (halos) do not follow at all.
+    would grow that other round blurs (halos) do not follow at all, most of all where what leads is weak.
     """
     basis = leader[:, None] * np.column_stack([np.ones(len(leader)), even_0])
-    coefficients = np.asarray(np.linalg.solve(_rounded(basis.T @ basis), basis.T @ follower), np.float64)
+    coefficients = np.asarray(np.linalg.solve(_rounded(basis.T @ basis, rounding), basis.T @ follower), np.float64)
     return coefficients, _rest(leader, even_0, follower, coefficients)
 
 
@@ -172,12 +174,12 @@ def _least_squares(departure: Array, shapes: Array, profile: Callable[[Array], A
 
 def _moments(amounts: Array) -> Array:
     """Give the second moments of amounts (members, amounts) about zero, a little rounded."""
-    return _rounded(amounts.T @ amounts / len(amounts))
+    return _rounded(amounts.T @ amounts / len(amounts), _ROUNDING)
 
 
-def _rounded(moments: Array) -> Array:
-    """Add to each amount a spread of its own."""
-    return np.asarray(moments + _ROUNDING**2 * np.diag(np.diag(moments)))
+def _rounded(moments: Array, rounding: float) -> Array:
+    """Add to each amount a share of its spread, of its own."""
+    return np.asarray(moments + rounding**2 * np.diag(np.diag(moments)))
 
 
 def _harmonic(value: Array, times: int) -> Array:
