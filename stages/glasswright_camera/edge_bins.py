@@ -35,6 +35,8 @@ TAN_SIXTEENTH: Final = math.tan(math.pi / 8)
 NUMBER, DISTANCE_MEAN, DISTANCE_VARIANCE, LIGHT_MEAN, SCATTER, PRODUCT = 0, 1, 2, 3, 4, 5
 """Of a cell: pixels, mean and variance of their distances in px and px^2, mean light, sum of squares of light about a
 straight line over distance; the last is the sum of products of distance and light, from which that line comes."""
+SLOPED: Final = 4
+"""Cells of fewer pixels have no line, only a mean."""
 CELL_COLUMNS: Final = 6
 
 
@@ -122,8 +124,14 @@ def average_cells(cell: Array) -> None:
             shared = own[PRODUCT] - n * own[DISTANCE_MEAN] * own[LIGHT_MEAN]
             own[DISTANCE_VARIANCE] = spread / n
             own[SCATTER] -= n * own[LIGHT_MEAN] ** 2
-            if spread > 0:
+            if n >= SLOPED and spread > 0:
                 own[SCATTER] -= shared * shared / spread
+
+
+@compiled
+def _freedom(pixels: float) -> float:
+    """Degrees of freedom of a cell's scatter."""
+    return pixels - 2 if pixels >= SLOPED else pixels - 1
 
 
 @compiled
@@ -139,7 +147,7 @@ def plateau_variance(cell: Array, variance: Array) -> None:
         at = 0
         for direction in range(DIRECTIONS):
             for k in range(first, first + TAIL_BINS):
-                freedom = cell[direction, k, NUMBER] - 2
+                freedom = _freedom(cell[direction, k, NUMBER])
                 if freedom >= 1:
                     scatter[at] = cell[direction, k, SCATTER] / freedom
                     at += 1
@@ -151,7 +159,7 @@ def plateau_variance(cell: Array, variance: Array) -> None:
         spread, freedoms = 0.0, 0.0
         for direction in range(DIRECTIONS):
             for k in range(first, first + TAIL_BINS):
-                freedom = cell[direction, k, NUMBER] - 2
+                freedom = _freedom(cell[direction, k, NUMBER])
                 if freedom < 1:
                     continue
                 own = cell[direction, k, SCATTER]
