@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from glasswright_camera.compiled import compiled
-from glasswright_camera.edge_fit import EVEN, LOPSIDED, ODD, PARAMETERS, SHAPE, TURN, WIDTH
+from glasswright_camera.edge_parameters import EVEN, LOPSIDED, ODD, PARAMETERS, SHAPE, TURN, WIDTH
 from glasswright_camera.edge_spread import edge_spread
 
 if TYPE_CHECKING:

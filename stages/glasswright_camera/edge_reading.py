@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_camera.edge_fit import EVEN, LOPSIDED, ODD, PARAMETERS, SHAPE, TURN, WIDTH
+from glasswright_camera.edge_parameters import EVEN, LOPSIDED, ODD, PARAMETERS, SHAPE, TURN, WIDTH
 from glasswright_camera.edge_shapes import edge_shapes
 
 if TYPE_CHECKING:

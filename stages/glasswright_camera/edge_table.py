@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from glasswright_camera.edge_curved import BEND, bent_tables
-from glasswright_camera.edge_fit import CONTRAST, DARK, LOPSIDED, ODD, PARAMETERS, SHIFT, WIDTH
+from glasswright_camera.edge_parameters import CONTRAST, DARK, LOPSIDED, ODD, PARAMETERS, SHIFT, WIDTH
 from glasswright_camera.edge_prior import expectations
 from glasswright_camera.edge_reading import FREQUENCY, read_sharpness, turn_covariance, turn_pair
 from glasswright_camera.edge_walk import ENDING, ROWS, SPARE, walk_discs

@@ -19,7 +19,8 @@ from glasswright_camera.edge_bins import (
     plateau_variance,
 )
 from glasswright_camera.edge_curved import bend_table
-from glasswright_camera.edge_fit import CONTRAST, DARK, GRADIENT, PARAMETERS, SHIFT, WIDTH, angular_factors, fit_edge
+from glasswright_camera.edge_fit import fit_edge
+from glasswright_camera.edge_parameters import CONTRAST, DARK, GRADIENT, PARAMETERS, SHIFT, WIDTH, angular_factors
 from glasswright_camera.edge_prior import FIRST_SHARE, SHARES, Expectations, expect, find_shares
 from glasswright_camera.edge_ring import COLUMNS, LOOK, collect_ring, first_look
 from glasswright_camera.edge_shapes import FITTED_REACH

@@ -22,7 +22,8 @@ from glasswright_camera.edge_bins import (
     find_bin,
     plateau_variance,
 )
-from glasswright_camera.edge_fit import (
+from glasswright_camera.edge_fit import fit_edge
+from glasswright_camera.edge_parameters import (
     CONTRAST,
     DARK,
     GRADIENT,
@@ -34,7 +35,6 @@ from glasswright_camera.edge_fit import (
     TURN,
     WIDTH,
     angular_factors,
-    fit_edge,
 )
 from glasswright_camera.edge_ring import WIDTH_OF_SIGMA
 from glasswright_camera.edge_walk import HALF_SIGMA, MEASURED, NO_EDGE, NO_LEVEL, NO_REST, TOO_SHARP

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright_camera.edge_curved import bent_tables
-from glasswright_camera.edge_fit import LOPSIDED, ODD, PARAMETERS, SHAPE, SHIFT, TURN, WIDTH
+from glasswright_camera.edge_parameters import LOPSIDED, ODD, PARAMETERS, SHAPE, SHIFT, TURN, WIDTH
 from glasswright_camera.edge_reading import half_point, in_direction
 from glasswright_camera.edge_spread import edge_spread
 from glasswright_camera.edge_walk import MEASURED

@@ -19,8 +19,8 @@ from glasswright_camera.edge_bins import (
     average_cells,
 )
 from glasswright_camera.edge_family import FREQUENCY, Wavefront, pupil_transfer, scaled
-from glasswright_camera.edge_fit import factorise, solve_factorised
 from glasswright_camera.edge_shapes import EVEN_COUNT, FITTED_REACH, REACH, edge_shapes, sine_profile
+from glasswright_camera.edge_solve import factorise, solve_factorised
 from glasswright_camera.edge_spread import edge_spread
 
 
