@@ -15,12 +15,22 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
+    Counts = NDArray[np.int64]
 
 TWICE, FOUR_TIMES, FOUR_TIMES_ASKEW, COMA = 0, 1, 2, 3
 """Shares: how astigmatic a disc's blur is against the family, in 2a and in 4a, and how comatic (squares)."""
 SHARES: Final = 4
 LEAST_SHARE, MOST_SHARE = 0.005, 4.0
 FIRST_SHARE: Final = 0.3
+LEAST_BESIDE_TWICE: Final = 0.05
+"""Where a blur turns as cos 2a, it is expected to turn as cos 4a by so much of that share or more."""
+PLAIN: Final = 5.0
+"""A width in 4a whose square is so many times its noise's or more is believed whatever that in 2a is: two foci on
+either side of the sensor leave little of the latter. Such a share may be up to MOST_BETWEEN_FOCI."""
+MOST_BETWEEN_FOCI: Final = 8.0
+BENT: Final = 0.15
+"""From such a bend on, followers are expected less and less near what they follow: the family's edges are straight,
+and blur that is not round spreads light along a bent edge by another width than across it."""
 
 
 class Expectations(NamedTuple):
@@ -30,10 +40,12 @@ class Expectations(NamedTuple):
     """(2, PARAMETERS, PARAMETERS) inverse covariances of round shapes and of lopsided ones."""
     widths: Array
     squared: float
+    fourth: float
     lopsided: float
     twice: Array
     four_times: Array
     coma: Array
+    coma_width: Array
     left: Array
     """(4, EVEN, EVEN): covariance of what followers leave: astigmatic in 2a, in 4a, comatic in 2a, in 4a."""
 
@@ -51,29 +63,33 @@ def expectations() -> Expectations:
         alone=alone,
         widths=spread.widths,
         squared=spread.squared,
+        fourth=spread.fourth,
         lopsided=spread.lopsided,
         twice=spread.twice,
         four_times=spread.four_times,
         coma=spread.coma,
+        coma_width=spread.coma_width,
         left=np.stack([spread.left_twice, spread.left_four_times, spread.coma_left_twice, spread.coma_left_four_times]),
     )
 
 
 @compiled
-def expect(expected: Expectations, value: Array, shares: Array, width: float, prior: Array) -> None:
+def expect(expected: Expectations, value: Array, shares: Array, width: float, bend: float, prior: Array) -> None:
     """Fill `prior` with the inverse covariance for a mean width and for the shares of astigmatism and coma.
 
+    `bend` is 1/MTF50 over the disc's radius.
     What follows is a product of amounts; it is taken as linear about those of `value`, (PARAMETERS,).
     """
     comatic = shares[COMA] ** 2 / expected.lopsided
+    loose = 1 + (bend / BENT) ** 4
     for a in range(PARAMETERS):
         for b in range(PARAMETERS):
             prior[a, b] = expected.alone[0, a, b] + expected.alone[1, a, b] / shares[COMA]
-    for k in range(2):
-        prior[WIDTH + 1 + k, WIDTH + 1 + k] = 1 / (shares[TWICE] * expected.widths[0])
+    _stretch(expected, value, shares, prior)
     _square(expected, value, width, shares, prior)
-    _follow(expected, value, width, 0, shares[TWICE] * expected.left[0] + comatic * expected.left[2], prior)
-    _follow(expected, value, width, 1, shares[FOUR_TIMES] * expected.left[1] + comatic * expected.left[3], prior)
+    _follow_twice(expected, value, width, loose * shares[TWICE] * expected.left[0] + comatic * expected.left[2], prior)
+    share = (shares[FOUR_TIMES] + shares[TWICE] ** 2 / expected.fourth) / 2
+    _follow_four_times(expected, value, width, loose * share * expected.left[1] + comatic * expected.left[3], prior)
     for k in range(WIDTH + 1, WIDTH + 5):
         for a in range(PARAMETERS):
             prior[k, a] /= width
@@ -81,58 +97,98 @@ def expect(expected: Expectations, value: Array, shares: Array, width: float, pr
 
 
 @compiled
+def _tie(own: int, leads: Counts, ties: Array, precision: float, prior: Array) -> None:
+    """Add to `prior` that an amount is the sum of its ties times what leads, to a precision."""
+    prior[own, own] += precision
+    for a in range(len(leads)):
+        prior[own, leads[a]] -= precision * ties[a]
+        prior[leads[a], own] -= precision * ties[a]
+        for b in range(len(leads)):
+            prior[leads[a], leads[b]] += precision * ties[a] * ties[b]
+
+
+@compiled
+def _usual_stretch(expected: Expectations, value: Array) -> float:
+    """Give the width in 2a, of the mean one, that is expected of coma, over the square of that."""
+    return float(expected.coma_width[0] + np.sum(expected.coma_width[1:] * value[SHAPE:TURN]))
+
+
+@compiled
+def _stretch(expected: Expectations, value: Array, shares: Array, prior: Array) -> None:
+    """Add to `prior` that the width in 2a, of the mean one, follows the square of coma."""
+    comatic = shares[COMA] ** 2 / expected.lopsided
+    precision = 1 / (shares[TWICE] * expected.widths[0] + comatic * expected.widths[2])
+    rate = _usual_stretch(expected, value)
+    leads = np.array([LOPSIDED, LOPSIDED + 2 * ODD])
+    c, s = rate * value[LOPSIDED], rate * value[LOPSIDED + 2 * ODD]
+    _tie(WIDTH + 1, leads, np.array([c, -s]), precision, prior)
+    _tie(WIDTH + 2, leads, np.array([s, c]), precision, prior)
+
+
+@compiled
 def _square(expected: Expectations, value: Array, width: float, shares: Array, prior: Array) -> None:
     """Add to `prior` that the width in 4a follows the square of that in 2a, both of the mean one."""
-    c, s = value[WIDTH + 1] / width, value[WIDTH + 2] / width
-    tie = np.empty(2)
-    for k in range(2):
-        tie[0], tie[1] = (
-            (expected.squared * c, -expected.squared * s) if k == 0 else (expected.squared * s, expected.squared * c)
-        )
-        precision = 1 / _four_times_spread(expected, shares, k)
-        own = WIDTH + 3 + k
-        prior[own, own] += precision
-        for a in range(2):
-            prior[own, WIDTH + 1 + a] -= precision * tie[a]
-            prior[WIDTH + 1 + a, own] -= precision * tie[a]
-            for b in range(2):
-                prior[WIDTH + 1 + a, WIDTH + 1 + b] += precision * tie[a] * tie[b]
+    leads = np.array([WIDTH + 1, WIDTH + 2])
+    c, s = expected.squared * value[WIDTH + 1] / width, expected.squared * value[WIDTH + 2] / width
+    _tie(WIDTH + 3, leads, np.array([c, -s]), 1 / _four_times_spread(expected, shares, 0), prior)
+    _tie(WIDTH + 4, leads, np.array([s, c]), 1 / _four_times_spread(expected, shares, 1), prior)
 
 
 @compiled
 def _four_times_spread(expected: Expectations, shares: Array, k: int) -> float:
     """Variance about what is expected of the width in cos 4a (k = 0) or sin 4a (1), of the mean one."""
     comatic = shares[COMA] ** 2 / expected.lopsided
-    return float(shares[FOUR_TIMES + k] * expected.widths[1] + comatic * expected.widths[2])
+    return float(shares[FOUR_TIMES + k] * expected.widths[1] + comatic * expected.widths[3])
 
 
 @compiled
-def _follow(expected: Expectations, value: Array, width: float, four: int, left: Array, prior: Array) -> None:
-    """Add to `prior` that the shapes in cos 2a, or cos 4a, follow the width in that, the round shapes and coma."""
+def _follow_twice(expected: Expectations, value: Array, width: float, left: Array, prior: Array) -> None:
+    """Add to `prior` that the shapes in cos 2a follow the width in 2a, its cube, the round shapes and coma."""
     leads = np.empty(3 + EVEN, dtype=np.int64)
-    leads[0], leads[1], leads[2] = WIDTH + 1 + 2 * four, LOPSIDED, LOPSIDED + 2 * ODD
+    leads[0], leads[1], leads[2] = WIDTH + 1, LOPSIDED, LOPSIDED + 2 * ODD
     leads[3:] = np.arange(SHAPE, TURN)
-    coefficient = expected.four_times if four else expected.twice
-    leader = value[leads[0]] / width
-    c, s = (0.0, 0.0) if four else (value[leads[1]], value[leads[2]])
+    stretch, size = value[WIDTH + 1] / width, (value[WIDTH + 1] ** 2 + value[WIDTH + 2] ** 2) / width**2
+    c, s = value[LOPSIDED], value[LOPSIDED + 2 * ODD]
     tie = np.empty((EVEN, 3 + EVEN))
     for j in range(EVEN):
-        tie[j, 0] = coefficient[0, j]
+        tie[j, 0] = expected.twice[0, 0, j] + size * expected.twice[1, 0, j]
         tie[j, 1], tie[j, 2] = c * expected.coma[0, j], -s * expected.coma[0, j]
-        for i in range(EVEN):
-            tie[j, 3 + i] = leader * coefficient[1 + i, j] + (c * c - s * s) * expected.coma[1 + i, j]
+        for i in range(1, 1 + EVEN):
+            of_width = stretch * (expected.twice[0, i, j] + size * expected.twice[1, i, j])
+            tie[j, 2 + i] = of_width + (c * c - s * s) * expected.coma[i, j]
+    _tie_shapes(TURN, leads, tie, left, prior)
+
+
+@compiled
+def _follow_four_times(expected: Expectations, value: Array, width: float, left: Array, prior: Array) -> None:
+    """Add to `prior` that the shapes in cos 4a follow the width in 4a, the square of that in 2a, and round shapes."""
+    leads = np.empty(3 + EVEN, dtype=np.int64)
+    leads[0], leads[1], leads[2] = WIDTH + 3, WIDTH + 1, WIDTH + 2
+    leads[3:] = np.arange(SHAPE, TURN)
+    c, s, four = value[WIDTH + 1] / width, value[WIDTH + 2] / width, value[WIDTH + 3] / width
+    tie = np.empty((EVEN, 3 + EVEN))
+    for j in range(EVEN):
+        tie[j, 0] = expected.four_times[0, 0, j]
+        tie[j, 1], tie[j, 2] = c * expected.four_times[1, 0, j], -s * expected.four_times[1, 0, j]
+        for i in range(1, 1 + EVEN):
+            tie[j, 2 + i] = four * expected.four_times[0, i, j] + (c * c - s * s) * expected.four_times[1, i, j]
+    _tie_shapes(TURN + EVEN, leads, tie, left, prior)
+
+
+@compiled
+def _tie_shapes(own: int, leads: Counts, tie: Array, left: Array, prior: Array) -> None:
+    """Add to `prior` that EVEN amounts are their ties times what leads, to a covariance of what is left."""
     inverse = np.linalg.inv(left)
     pulled = inverse @ tie
     both = tie.T @ pulled
-    first = TURN + four * EVEN
     for j in range(EVEN):
         for i in range(EVEN):
-            prior[first + j, first + i] += inverse[j, i]
-        for a in range(3 + EVEN):
-            prior[first + j, leads[a]] -= pulled[j, a]
-            prior[leads[a], first + j] -= pulled[j, a]
-    for a in range(3 + EVEN):
-        for b in range(3 + EVEN):
+            prior[own + j, own + i] += inverse[j, i]
+        for a in range(len(leads)):
+            prior[own + j, leads[a]] -= pulled[j, a]
+            prior[leads[a], own + j] -= pulled[j, a]
+    for a in range(len(leads)):
+        for b in range(len(leads)):
             prior[leads[a], leads[b]] += both[a, b]
 
 
@@ -140,13 +196,16 @@ def _follow(expected: Expectations, value: Array, width: float, four: int, left:
 def find_shares(expected: Expectations, value: Array, covariance: Array, shares: Array) -> None:
     """Replace the shares, under which a blur was fitted, by those it shows: squares, less what noise makes.
 
-    Each is judged by the amounts that lead: width in 2a and in 4a, and the first lopsided shape in a. The width in 4a
-    is small and weakly held; it is first freed of what its expectation drew it by.
+    Each is judged by the amounts that lead: width in 2a, less what is expected of coma, width in 4a, and the first
+    lopsided shape in a. The width in 4a is small and weakly held; it is first freed of what its expectation drew it by.
     """
     root = value[WIDTH]
     width = root**2
     k = WIDTH + 1
-    size = value[k] ** 2 + value[k + 1] ** 2 - covariance[k, k] - covariance[k + 1, k + 1]
+    rate = _usual_stretch(expected, value) * root
+    a, b = value[LOPSIDED], value[LOPSIDED + 2 * ODD]
+    size = (value[k] - rate * (a * a - b * b)) ** 2 + (value[k + 1] - rate * 2 * a * b) ** 2
+    size -= covariance[k, k] + covariance[k + 1, k + 1]
     twice = min(max(size / width / expected.widths[0], LEAST_SHARE), MOST_SHARE)
     c, s = value[WIDTH + 1], value[WIDTH + 2]
     for k in range(2):
@@ -157,8 +216,9 @@ def find_shares(expected: Expectations, value: Array, covariance: Array, shares:
         if precision > 0:
             freed = (value[WIDTH + 3 + k] / root / held - drawn * usual) / precision
             known = (freed - usual) ** 2 - 1 / precision
-        shares[FOUR_TIMES + k] = max(min(known / expected.widths[1], twice), LEAST_SHARE)
+        most = MOST_BETWEEN_FOCI if known > PLAIN / precision else twice
+        shares[FOUR_TIMES + k] = max(min(known / expected.widths[1], most), LEAST_BESIDE_TWICE * twice, LEAST_SHARE)
     shares[TWICE] = twice
-    a, b = LOPSIDED, LOPSIDED + 2 * ODD
-    size = value[a] ** 2 + value[b] ** 2 - covariance[a, a] - covariance[b, b]
+    k, m = LOPSIDED, LOPSIDED + 2 * ODD
+    size = a**2 + b**2 - covariance[k, k] - covariance[m, m]
     shares[COMA] = min(max(size, LEAST_SHARE), MOST_SHARE)

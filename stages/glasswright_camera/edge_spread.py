@@ -2,9 +2,11 @@
 
 Blur that depends on direction does so in few ways. Where astigmatism changes the width as cos 2a, the shape follows,
 and how much it does depends on what shape there is to begin with: a stretched Gaussian stays one, a defocused pupil
-does not. What turns as cos 4a is little, about a share of the square of what turns as cos 2a, unless the two foci lie
-on either side of the sensor; then shapes follow the width again. Coma stretches as the square of its own amount. So
-each amount that turns is expected near a product of two others, and only what is left of it is spread.
+does not. (The pupil's defocus and astigmatism enter what turns as cos 2a as their product, by odd powers; so the cube
+of the width leads as well.) What turns as cos 4a is little, about a share of the square of what turns as cos 2a, unless
+the two foci lie on either side of the sensor; shapes follow both that square and the width in 4a. Coma stretches as the
+square of its own amount, widths and shapes. So each amount that turns is expected near a product of others, and only
+what is left of it is spread.
 """
 
 from __future__ import annotations
@@ -27,11 +29,9 @@ if TYPE_CHECKING:
 
 _ROUNDING: Final = 0.1
 """Spread added to each amount, of its own: the family is a sample."""
-_LITTLE_ROUNDING: Final = 0.03
-"""The same in finding what follows what leads strongly."""
 _HALO_SHARE: Final = 0.7
 """Halos lie far from all other shapes; so much of their spread is added, or noise would draw them to the rest."""
-_LEEWAY: Final = 5.0
+_LEEWAY: Final = 2.0
 """What followers leave is spread so many times as wide as in the family: lenses are not made of its members, and the
 amounts that are followed are measured ones."""
 
@@ -40,8 +40,7 @@ amounts that are followed are measured ones."""
 class EdgeSpread:
     """Second moments of amounts, and the coefficients of what follows.
 
-    An amount that follows is the leader (width in 2a, width in 4a, or square of the first lopsided amount) times
-    ``coefficients[0] + round amounts @ coefficients[1:]``, (1 + EVEN_COUNT, EVEN_COUNT).
+    An amount that follows is the sum over leaders of each times ``coefficients[0] + round amounts @ coefficients[1:]``.
     """
 
     rounds: Array
@@ -49,15 +48,22 @@ class EdgeSpread:
     comatic: Array
     """(2 ODD_COUNT, 2 ODD_COUNT): lopsided amounts in a, then in 3a."""
     widths: Array
-    """(3,): mean square of the width in 2a and in 4a of astigmatic blurs, and in 4a of comatic ones; in 4a of what
-    `squared` leaves."""
+    """(4,): mean square of the width in 2a and in 4a of astigmatic blurs, then of comatic ones; of what `coma_width`
+    and `squared` leave."""
     squared: float
     """Width in 4a over the square of that in 2a."""
+    fourth: float
+    """Mean fourth power of the width in 2a over the square of its mean square."""
     lopsided: float
     """Mean square of what coma leads with: the square of the first lopsided amount."""
     twice: Array
+    """(2, 1 + EVEN_COUNT, EVEN_COUNT): shapes in 2a; they follow the width in 2a and its cube."""
     four_times: Array
+    """The same: shapes in 4a; they follow the width in 4a and the square of that in 2a."""
     coma: Array
+    """(1 + EVEN_COUNT, EVEN_COUNT): what is left of shapes in 2a follows the square of the first lopsided amount."""
+    coma_width: Array
+    """(1 + EVEN_COUNT,): so does the width in 2a."""
     left_twice: Array
     left_four_times: Array
     coma_left_twice: Array
@@ -88,13 +94,15 @@ def edge_spread() -> EdgeSpread:
         np.concatenate([getattr(part, name) for part in (bent, stretched)])
         for name in ("width_2", "width_4", "even_0", "even_2", "even_4")
     )
-    twice, left_twice = _follow(width_2, even_0, even_2, _LITTLE_ROUNDING)
-    four_times, left_four_times = _follow(width_4, even_0, even_4, _ROUNDING)
+    twice, left_twice = _follow(_twice_leaders(width_2), even_0, even_2)
     squared = _squared(width_2, width_4)
-    square = comatic.odd_1[:, 0] ** 2
-    rest = _rest(comatic.width_2, comatic.even_0, comatic.even_2, twice)
-    coma, coma_left_twice = _follow(square, comatic.even_0, rest, _LITTLE_ROUNDING)
-    coma_left_four_times = _rest(comatic.width_4, comatic.even_0, comatic.even_4, four_times)
+    four_times, left_four_times = _follow(_four_times_leaders(width_4, width_2), even_0, even_4)
+    square = comatic.odd_1[:, :1] ** 2
+    coma_width, coma_left_width = _follow(square, comatic.even_0, comatic.width_2[:, None])
+    rest = _rest(_twice_leaders(comatic.width_2), comatic.even_0, comatic.even_2, twice)
+    coma, coma_left_twice = _follow(square, comatic.even_0, rest)
+    leaders = _four_times_leaders(comatic.width_4, comatic.width_2)
+    coma_left_four_times = _rest(leaders, comatic.even_0, comatic.even_4, four_times)
     return EdgeSpread(
         rounds=_moments(_round_amounts(members.plain)) + _HALO_SHARE * _moments(_round_amounts(sample_halos())),
         comatic=_moments(np.hstack([comatic.odd_1, comatic.odd_3])),
@@ -102,14 +110,17 @@ def edge_spread() -> EdgeSpread:
             [
                 (width_2**2).mean(),
                 ((bent.width_4 - squared * bent.width_2**2) ** 2).mean(),
+                (coma_left_width**2).mean(),
                 ((comatic.width_4 - squared * comatic.width_2**2) ** 2).mean(),
             ]
         ),
         squared=squared,
+        fourth=float((width_2**4).mean() / (width_2**2).mean() ** 2),
         lopsided=float((square**2).mean()),
         twice=twice,
         four_times=four_times,
-        coma=coma,
+        coma=coma[0],
+        coma_width=coma_width[0, :, 0],
         left_twice=_LEEWAY**2 * _moments(left_twice),
         left_four_times=_LEEWAY**2 * _moments(left_four_times),
         coma_left_twice=_LEEWAY**2 * _moments(coma_left_twice),
@@ -129,20 +140,35 @@ def _squared(width_2: Array, width_4: Array) -> float:
     return float(ratio[order][np.searchsorted(weight, weight[-1] / 2)])
 
 
-def _rest(leader: Array, even_0: Array, follower: Array, coefficients: Array) -> Array:
-    """Give what is left of amounts (members, EVEN_COUNT) that follow a leader (members,)."""
-    return np.asarray(follower - leader[:, None] * (coefficients[0] + even_0 @ coefficients[1:]))
+def _twice_leaders(width_2: Array) -> Array:
+    return np.column_stack([width_2, width_2**3])
 
 
-def _follow(leader: Array, even_0: Array, follower: Array, rounding: float) -> tuple[Array, Array]:
-    """Fit the coefficients by least squares; give them and what is left.
+def _four_times_leaders(width_4: Array, width_2: Array) -> Array:
+    return np.column_stack([width_4, width_2**2])
+
+
+def _rest(leaders: Array, even_0: Array, follower: Array, coefficients: Array) -> Array:
+    """Give what is left of amounts (members, amounts) that follow leaders (members, leaders)."""
+    return np.asarray(follower - _products(leaders, even_0) @ coefficients.reshape(-1, follower.shape[1]))
+
+
+def _products(leaders: Array, even_0: Array) -> Array:
+    """Give each leader times one and times each round amount: (members, leaders * (1 + EVEN_COUNT))."""
+    factors = np.column_stack([np.ones(len(even_0)), even_0])
+    return np.asarray((leaders[:, :, None] * factors[:, None, :]).reshape(len(leaders), -1))
+
+
+def _follow(leaders: Array, even_0: Array, follower: Array) -> tuple[Array, Array]:
+    """Fit the coefficients, (leaders, 1 + EVEN_COUNT, amounts), by least squares; give them and what is left.
 
     The round amounts of the family depend on each other; without some rounding of each, coefficients of opposite sign
-    would grow that other round blurs (halos) do not follow at all, most of all where what leads is weak.
+    would grow that other round blurs (halos) do not follow at all.
     """
-    basis = leader[:, None] * np.column_stack([np.ones(len(leader)), even_0])
-    coefficients = np.asarray(np.linalg.solve(_rounded(basis.T @ basis, rounding), basis.T @ follower), np.float64)
-    return coefficients, _rest(leader, even_0, follower, coefficients)
+    basis = _products(leaders, even_0)
+    coefficients = np.asarray(np.linalg.solve(_rounded(basis.T @ basis), basis.T @ follower), np.float64)
+    coefficients = coefficients.reshape(leaders.shape[1], 1 + EVEN_COUNT, -1)
+    return coefficients, _rest(leaders, even_0, follower, coefficients)
 
 
 def _round_amounts(samples: Samples) -> Array:
@@ -174,12 +200,12 @@ def _least_squares(departure: Array, shapes: Array, profile: Callable[[Array], A
 
 def _moments(amounts: Array) -> Array:
     """Give the second moments of amounts (members, amounts) about zero, a little rounded."""
-    return _rounded(amounts.T @ amounts / len(amounts), _ROUNDING)
+    return _rounded(amounts.T @ amounts / len(amounts))
 
 
-def _rounded(moments: Array, rounding: float) -> Array:
+def _rounded(moments: Array) -> Array:
     """Add to each amount a share of its spread, of its own."""
-    return np.asarray(moments + rounding**2 * np.diag(np.diag(moments)))
+    return np.asarray(moments + _ROUNDING**2 * np.diag(np.diag(moments)))
 
 
 def _harmonic(value: Array, times: int) -> Array:

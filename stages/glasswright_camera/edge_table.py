@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+BEYOND_MIDDLE: Final = 1.05
+"""How far from its edge a disc is looked at, over half the way to the next: behind it that one's blur is felt."""
 DISTANCE: Final = np.arange(-20.0, 20.01, 0.5)
 
 
@@ -80,6 +82,9 @@ def trace_table(
         Of the discs' square lattice, over their radius; None where each is alone.
     """
     planes, discs = gain.shape[:2]
+    if pitch is not None:
+        middle_px = (pitch / 2 - 1) * radius_px
+        limit_px = np.column_stack([limit_px[:, 0], np.minimum(limit_px[:, 1], BEYOND_MIDDLE * middle_px)])
     value = np.full((planes, discs, ROWS), np.nan)
     covariance = np.full((planes, discs, PARAMETERS, PARAMETERS), np.nan)
     profile = np.full((planes, discs, 2, len(DISTANCE)), np.nan)

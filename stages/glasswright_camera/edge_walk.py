@@ -191,7 +191,7 @@ def _fit_plane(
                 value[ENDING] = NO_LEVEL
                 return
         bend_table(tables, bends, bend, table)
-        expect(expected, start, shares, (bend * radius_px) ** 2, prior)
+        expect(expected, start, shares, (bend * radius_px) ** 2, bend, prior)
         quality, _used, rested = fit_edge(
             cell, start, radius_px, table, which, factor, variance, prior, near, fitted, spread
         )
