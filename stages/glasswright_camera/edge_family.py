@@ -30,8 +30,6 @@ SIGMAS: Final = (0.0, 0.35, 0.8)
 """Widths of the pixel and of the Gaussian in units of 1/cut-off."""
 STRETCHES: Final = (1.05, 1.1, 1.2, 1.35, 1.5)
 _NEWTON_STEPS: Final = 5
-HALO_WEIGHT: Final = 5
-"""Haze is seldom in a list of aberrations but often in an old lens."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,9 +66,10 @@ class Samples:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Family:
-    """The samples by kind; only `plain` is of one direction."""
+    """The samples by kind; only the first two are of one direction."""
 
     plain: Samples
+    halos: Samples
     astigmatic: Samples
     stretched: Samples
     comatic: Samples
@@ -81,6 +80,7 @@ def family() -> Family:
     """Sample the whole family; computed once in a process."""
     return Family(
         plain=sample_round(),
+        halos=sample_halos(),
         astigmatic=sample_turning(astigmatic_wavefronts()),
         stretched=sample_stretched(),
         comatic=sample_turning(comatic_wavefronts()),
@@ -149,15 +149,14 @@ def comatic_wavefronts() -> Iterator[Wavefront]:
 
 
 def sample_round() -> Samples:
-    """Sample the round blurs, those without diffraction and those with a halo among them: one direction each."""
-    halos = sample_halos().transfer
+    """Sample the round blurs, those without diffraction among them: one direction each."""
     shear = np.linspace(0.0, 2.0, 101)
     pupils = [row for wavefront in round_wavefronts() for row in _widened(shear, pupil_transfer(shear, wavefront))]
     axis = np.linspace(0.0, 2.0, 2001)
     gauss = np.exp(-2 * (np.pi * axis) ** 2)
     plain = np.array([gauss * np.sinc(pixel * axis) for pixel in PIXELS[:4]], np.complex128)
     waves = scaled(shear / 2, np.array(pupils))[0]
-    transfer = np.vstack([waves, scaled(axis, plain)[0], np.repeat(halos, HALO_WEIGHT, axis=0)])
+    transfer = np.vstack([waves, scaled(axis, plain)[0]])
     return Samples(transfer=transfer, width=np.ones(len(transfer)))
 
 

@@ -17,11 +17,14 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Counts = NDArray[np.int64]
 
-TWICE, FOUR_TIMES, FOUR_TIMES_ASKEW, COMA = 0, 1, 2, 3
-"""Shares: how astigmatic a disc's blur is against the family, in 2a and in 4a, and how comatic (squares)."""
-SHARES: Final = 4
+TWICE, FOUR_TIMES, FOUR_TIMES_ASKEW, COMA, HALO = 0, 1, 2, 3, 4
+"""Shares: how astigmatic a disc's blur is against the family, in 2a and in 4a, how comatic, how much of a halo
+(squares)."""
+FIRST_SHARES: Final = (0.3, 0.3, 0.3, 0.3, 2.0)
 LEAST_SHARE, MOST_SHARE = 0.005, 4.0
-FIRST_SHARE: Final = 0.3
+HALO_LEEWAY: Final = 6.0
+"""A halo is given so many times the share that shows: what shows was drawn, and once it is told it costs no scatter."""
+HALO_LEAST, HALO_MOST = 0.4, 6.0
 LEAST_BESIDE_TWICE: Final = 0.05
 """Where a blur turns as cos 2a, it is expected to turn as cos 4a by so much of that share or more."""
 PLAIN: Final = 5.0
@@ -37,7 +40,10 @@ class Expectations(NamedTuple):
     """What `edge_spread` says, laid out for compiled code: see there."""
 
     alone: Array
-    """(2, PARAMETERS, PARAMETERS) inverse covariances of round shapes and of lopsided ones."""
+    """(PARAMETERS, PARAMETERS) inverse covariance of lopsided shapes."""
+    rounds: Array
+    halos: Array
+    halo_sign: Array
     widths: Array
     squared: float
     fourth: float
@@ -54,13 +60,15 @@ class Expectations(NamedTuple):
 def expectations() -> Expectations:
     """Lay out the spread of the family; computed once in a process."""
     spread = edge_spread()
-    alone = np.zeros((2, PARAMETERS, PARAMETERS))
-    alone[0, SHAPE:TURN, SHAPE:TURN] = np.linalg.inv(spread.rounds)
+    alone = np.zeros((PARAMETERS, PARAMETERS))
     for first in (LOPSIDED, LOPSIDED + 2 * ODD):
         lopsided = slice(first, first + 2 * ODD)
-        alone[1, lopsided, lopsided] = np.linalg.inv(spread.comatic)
+        alone[lopsided, lopsided] = np.linalg.inv(spread.comatic)
     return Expectations(
         alone=alone,
+        rounds=spread.rounds,
+        halos=spread.halos,
+        halo_sign=spread.halo_sign,
         widths=spread.widths,
         squared=spread.squared,
         fourth=spread.fourth,
@@ -84,7 +92,8 @@ def expect(expected: Expectations, value: Array, shares: Array, width: float, be
     loose = 1 + (bend / BENT) ** 4
     for a in range(PARAMETERS):
         for b in range(PARAMETERS):
-            prior[a, b] = expected.alone[0, a, b] + expected.alone[1, a, b] / shares[COMA]
+            prior[a, b] = expected.alone[a, b] / shares[COMA]
+    prior[SHAPE:TURN, SHAPE:TURN] = np.linalg.inv(expected.rounds + shares[HALO] * expected.halos)
     _stretch(expected, value, shares, prior)
     _square(expected, value, width, shares, prior)
     _follow_twice(expected, value, width, loose * shares[TWICE] * expected.left[0] + comatic * expected.left[2], prior)
@@ -196,8 +205,9 @@ def _tie_shapes(own: int, leads: Counts, tie: Array, left: Array, prior: Array) 
 def find_shares(expected: Expectations, value: Array, covariance: Array, shares: Array) -> None:
     """Replace the shares, under which a blur was fitted, by those it shows: squares, less what noise makes.
 
-    Each is judged by the amounts that lead: width in 2a, less what is expected of coma, width in 4a, and the first
-    lopsided shape in a. The width in 4a is small and weakly held; it is first freed of what its expectation drew it by.
+    Each is judged by the amounts that lead: width in 2a, less what is expected of coma, width in 4a, the first
+    lopsided shape in a, and what tells halos, less the spread of other round shapes. The width in 4a is small and
+    weakly held; it is first freed of what its expectation drew it by.
     """
     root = value[WIDTH]
     width = root**2
@@ -222,3 +232,9 @@ def find_shares(expected: Expectations, value: Array, covariance: Array, shares:
     k, m = LOPSIDED, LOPSIDED + 2 * ODD
     size = a**2 + b**2 - covariance[k, k] - covariance[m, m]
     shares[COMA] = min(max(size, LEAST_SHARE), MOST_SHARE)
+    sign, told, noise = expected.halo_sign, 0.0, 0.0
+    for i in range(EVEN):
+        told += sign[i] * value[SHAPE + i]
+        for j in range(EVEN):
+            noise += sign[i] * sign[j] * (covariance[SHAPE + i, SHAPE + j] + expected.rounds[i, j])
+    shares[HALO] = min(max(HALO_LEEWAY * (told**2 - noise), HALO_LEAST), HALO_MOST)

@@ -35,6 +35,8 @@ EVEN_COUNT: Final = 5
 ODD_COUNT: Final = 3
 CURVATURE: Final = 1 + EVEN_COUNT + ODD_COUNT
 """Column of the table that holds the mean profile's second derivative."""
+HALO_WEIGHT: Final = 5
+"""Haze is seldom in a list of aberrations but often in an old lens."""
 REACH: Final = 6.0
 STEP: Final = 0.005
 FITTED_REACH: Final = 4.0
@@ -66,7 +68,8 @@ def edge_shapes() -> EdgeShapes:
     turning = np.concatenate(
         [part.transfer.reshape(-1, len(FREQUENCY)) for part in (members.astigmatic, members.comatic)]
     )
-    pool = np.concatenate([members.plain.transfer, turning[:: TURNS // 2]])
+    halos = np.repeat(members.halos.transfer, HALO_WEIGHT, axis=0)
+    pool = np.concatenate([members.plain.transfer, halos, turning[:: TURNS // 2]])
     mean = pool.real.mean(axis=0)
     even = _principal(pool.real - mean, sine_profile, EVEN_COUNT)
     comatic = members.comatic.transfer[:, : TURNS // 2].reshape(-1, len(FREQUENCY))

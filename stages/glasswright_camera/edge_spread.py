@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_camera.edge_family import TURNS, Samples, family, sample_halos
+from glasswright_camera.edge_family import TURNS, Samples, family
 from glasswright_camera.edge_shapes import EVEN_COUNT, cosine_profile, edge_shapes, sine_profile
 
 if TYPE_CHECKING:
@@ -29,8 +29,6 @@ if TYPE_CHECKING:
 
 _ROUNDING: Final = 0.1
 """Spread added to each amount, of its own: the family is a sample."""
-_HALO_SHARE: Final = 0.7
-"""Halos lie far from all other shapes; so much of their spread is added, or noise would draw them to the rest."""
 _LEEWAY: Final = 2.0
 """What followers leave is spread so many times as wide as in the family: lenses are not made of its members, and the
 amounts that are followed are measured ones."""
@@ -44,7 +42,12 @@ class EdgeSpread:
     """
 
     rounds: Array
-    """(EVEN_COUNT, EVEN_COUNT): shapes, mean over directions."""
+    """(EVEN_COUNT, EVEN_COUNT): shapes, mean over directions, of blurs without a halo."""
+    halos: Array
+    """(EVEN_COUNT, EVEN_COUNT): the same of halos, which lie far from all others."""
+    halo_sign: Array
+    """(EVEN_COUNT,): a halo shows in the sum of amounts times this, whose mean square is 1 among halos. (Fisher's
+    linear discriminant, 1936; from memory.)"""
     comatic: Array
     """(2 ODD_COUNT, 2 ODD_COUNT): lopsided amounts in a, then in 3a."""
     widths: Array
@@ -103,14 +106,19 @@ def edge_spread() -> EdgeSpread:
     coma, coma_left_twice = _follow(square, comatic.even_0, rest)
     leaders = _four_times_leaders(comatic.width_4, comatic.width_2)
     coma_left_four_times = _rest(leaders, comatic.even_0, comatic.even_4, four_times)
+    halo_amounts = _round_amounts(members.halos)
+    rounds, halos = _moments(_round_amounts(members.plain)), _moments(halo_amounts)
+    sign = np.linalg.solve(rounds, halo_amounts.mean(axis=0))
     return EdgeSpread(
-        rounds=_moments(_round_amounts(members.plain)) + _HALO_SHARE * _moments(_round_amounts(sample_halos())),
+        rounds=rounds,
+        halos=halos,
+        halo_sign=sign / np.sqrt(sign @ halos @ sign),
         comatic=_moments(np.hstack([comatic.odd_1, comatic.odd_3])),
         widths=np.array(
             [
                 (width_2**2).mean(),
                 ((bent.width_4 - squared * bent.width_2**2) ** 2).mean(),
-                (coma_left_width**2).mean(),
+                _LEEWAY**2 * (coma_left_width**2).mean(),
                 ((comatic.width_4 - squared * comatic.width_2**2) ** 2).mean(),
             ]
         ),

@@ -21,7 +21,7 @@ from glasswright_camera.edge_bins import (
 from glasswright_camera.edge_curved import bend_table
 from glasswright_camera.edge_fit import fit_edge
 from glasswright_camera.edge_parameters import CONTRAST, DARK, GRADIENT, PARAMETERS, SHIFT, WIDTH, angular_factors
-from glasswright_camera.edge_prior import FIRST_SHARE, SHARES, Expectations, expect, find_shares
+from glasswright_camera.edge_prior import FIRST_SHARES, Expectations, expect, find_shares
 from glasswright_camera.edge_ring import COLUMNS, LOOK, collect_ring, first_look
 from glasswright_camera.edge_shapes import FITTED_REACH
 
@@ -97,7 +97,8 @@ def walk_discs(
     count = np.zeros(planes, dtype=np.int64)
     look = np.zeros((planes, LOOK))
     seen = np.zeros(planes, dtype=np.bool_)
-    shares = np.empty(SHARES)
+    first = np.array(FIRST_SHARES)
+    shares = first.copy()
     pixel = np.empty((planes, 0, COLUMNS))
     for disc in range(discs):
         scale = math.sqrt(abs(np.linalg.det(maps[disc])))
@@ -130,7 +131,7 @@ def walk_discs(
             every = 1 if near else every
             inner, outer = max(grown_inner, inner), max(grown_outer, outer)
         fullest = int(np.argmax(count))
-        shares[:] = FIRST_SHARE
+        shares[:] = first
         for turn in range(planes):
             plane = (fullest + turn) % planes
             value[plane, disc, ENDING] = NO_EDGE

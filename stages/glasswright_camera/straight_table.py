@@ -29,6 +29,9 @@ LACKING: Final = [
 ]
 """Parameters of a disc that a straight edge does not have: all that turns."""
 
+HALO_SHARE: Final = 0.8
+"""Of a halo's spread that is expected."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StraightTable:
@@ -47,7 +50,7 @@ def straight_prior() -> Array:
     """Give the inverse covariance of what is expected; parameters that a straight edge lacks are held at zero."""
     spread = edge_spread()
     prior = np.zeros((PARAMETERS, PARAMETERS))
-    prior[SHAPE:TURN, SHAPE:TURN] = np.linalg.inv(spread.rounds)
+    prior[SHAPE:TURN, SHAPE:TURN] = np.linalg.inv(spread.rounds + HALO_SHARE * spread.halos)
     first = slice(LOPSIDED, LOPSIDED + ODD)
     prior[first, first] = np.linalg.inv(spread.comatic[:ODD, :ODD])
     prior[LACKING, LACKING] = 1.0
