@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from functools import cache
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from glasswright_camera.compiled import compiled
 from glasswright_camera.edge_parameters import EVEN, LOPSIDED, ODD, PARAMETERS, SHAPE, TURN, WIDTH
-from glasswright_camera.edge_spread import edge_spread
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from glasswright_camera.edge_spread import EdgeSpread
 
     Array = NDArray[np.float64]
     Counts = NDArray[np.int64]
@@ -36,69 +36,25 @@ BENT: Final = 0.15
 and blur that is not round spreads light along a bent edge by another width than across it."""
 
 
-class Expectations(NamedTuple):
-    """What `edge_spread` says, laid out for compiled code: see there."""
-
-    alone: Array
-    """(PARAMETERS, PARAMETERS) inverse covariance of lopsided shapes."""
-    rounds: Array
-    halos: Array
-    halo_sign: Array
-    widths: Array
-    squared: float
-    fourth: float
-    lopsided: float
-    twice: Array
-    four_times: Array
-    coma: Array
-    coma_width: Array
-    left: Array
-    """(4, EVEN, EVEN): covariance of what followers leave: astigmatic in 2a, in 4a, comatic in 2a, in 4a."""
-
-
-@cache
-def expectations() -> Expectations:
-    """Lay out the spread of the family; computed once in a process."""
-    spread = edge_spread()
-    alone = np.zeros((PARAMETERS, PARAMETERS))
-    for first in (LOPSIDED, LOPSIDED + 2 * ODD):
-        lopsided = slice(first, first + 2 * ODD)
-        alone[lopsided, lopsided] = np.linalg.inv(spread.comatic)
-    return Expectations(
-        alone=alone,
-        rounds=spread.rounds,
-        halos=spread.halos,
-        halo_sign=spread.halo_sign,
-        widths=spread.widths,
-        squared=spread.squared,
-        fourth=spread.fourth,
-        lopsided=spread.lopsided,
-        twice=spread.twice,
-        four_times=spread.four_times,
-        coma=spread.coma,
-        coma_width=spread.coma_width,
-        left=np.stack([spread.left_twice, spread.left_four_times, spread.coma_left_twice, spread.coma_left_four_times]),
-    )
-
-
 @compiled
-def expect(expected: Expectations, value: Array, shares: Array, width: float, bend: float, prior: Array) -> None:
+def expect(usual: EdgeSpread, value: Array, shares: Array, width: float, bend: float, prior: Array) -> None:
     """Fill `prior` with the inverse covariance for a mean width and for the shares of astigmatism and coma.
 
-    `bend` is 1/MTF50 over the disc's radius.
-    What follows is a product of amounts; it is taken as linear about those of `value`, (PARAMETERS,).
+    `bend` is 1/MTF50 over the disc's radius. What follows is a product of amounts; it is taken as linear about those
+    of `value`, (PARAMETERS,).
     """
-    comatic = shares[COMA] ** 2 / expected.lopsided
+    comatic = shares[COMA] ** 2 / usual.lopsided
     loose = 1 + (bend / BENT) ** 4
-    for a in range(PARAMETERS):
-        for b in range(PARAMETERS):
-            prior[a, b] = expected.alone[a, b] / shares[COMA]
-    prior[SHAPE:TURN, SHAPE:TURN] = np.linalg.inv(expected.rounds + shares[HALO] * expected.halos)
-    _stretch(expected, value, shares, prior)
-    _square(expected, value, width, shares, prior)
-    _follow_twice(expected, value, width, loose * shares[TWICE] * expected.left[0] + comatic * expected.left[2], prior)
-    share = (shares[FOUR_TIMES] + shares[TWICE] ** 2 / expected.fourth) / 2
-    _follow_four_times(expected, value, width, loose * share * expected.left[1] + comatic * expected.left[3], prior)
+    prior[:, :] = 0.0
+    lopsided = np.linalg.inv(shares[COMA] * usual.comatic)
+    prior[LOPSIDED : LOPSIDED + 2 * ODD, LOPSIDED : LOPSIDED + 2 * ODD] = lopsided
+    prior[LOPSIDED + 2 * ODD : PARAMETERS, LOPSIDED + 2 * ODD : PARAMETERS] = lopsided
+    prior[SHAPE:TURN, SHAPE:TURN] = np.linalg.inv(usual.rounds + shares[HALO] * usual.halos)
+    _stretch(usual, value, shares, prior)
+    _square(usual, value, width, shares, prior)
+    _follow_twice(usual, value, width, loose * shares[TWICE] * usual.left[0] + comatic * usual.left[2], prior)
+    share = (shares[FOUR_TIMES] + shares[TWICE] ** 2 / usual.fourth) / 2
+    _follow_four_times(usual, value, width, loose * share * usual.left[1] + comatic * usual.left[3], prior)
     for k in range(WIDTH + 1, WIDTH + 5):
         for a in range(PARAMETERS):
             prior[k, a] /= width
@@ -117,17 +73,17 @@ def _tie(own: int, leads: Counts, ties: Array, precision: float, prior: Array) -
 
 
 @compiled
-def _usual_stretch(expected: Expectations, value: Array) -> float:
+def _usual_stretch(usual: EdgeSpread, value: Array) -> float:
     """Give the width in 2a, of the mean one, that is expected of coma, over the square of that."""
-    return float(expected.coma_width[0] + np.sum(expected.coma_width[1:] * value[SHAPE:TURN]))
+    return float(usual.coma_width[0] + np.sum(usual.coma_width[1:] * value[SHAPE:TURN]))
 
 
 @compiled
-def _stretch(expected: Expectations, value: Array, shares: Array, prior: Array) -> None:
+def _stretch(usual: EdgeSpread, value: Array, shares: Array, prior: Array) -> None:
     """Add to `prior` that the width in 2a, of the mean one, follows the square of coma."""
-    comatic = shares[COMA] ** 2 / expected.lopsided
-    precision = 1 / (shares[TWICE] * expected.widths[0] + comatic * expected.widths[2])
-    rate = _usual_stretch(expected, value)
+    comatic = shares[COMA] ** 2 / usual.lopsided
+    precision = 1 / (shares[TWICE] * usual.widths[0] + comatic * usual.widths[2])
+    rate = _usual_stretch(usual, value)
     leads = np.array([LOPSIDED, LOPSIDED + 2 * ODD])
     c, s = rate * value[LOPSIDED], rate * value[LOPSIDED + 2 * ODD]
     _tie(WIDTH + 1, leads, np.array([c, -s]), precision, prior)
@@ -135,23 +91,23 @@ def _stretch(expected: Expectations, value: Array, shares: Array, prior: Array) 
 
 
 @compiled
-def _square(expected: Expectations, value: Array, width: float, shares: Array, prior: Array) -> None:
+def _square(usual: EdgeSpread, value: Array, width: float, shares: Array, prior: Array) -> None:
     """Add to `prior` that the width in 4a follows the square of that in 2a, both of the mean one."""
     leads = np.array([WIDTH + 1, WIDTH + 2])
-    c, s = expected.squared * value[WIDTH + 1] / width, expected.squared * value[WIDTH + 2] / width
-    _tie(WIDTH + 3, leads, np.array([c, -s]), 1 / _four_times_spread(expected, shares, 0), prior)
-    _tie(WIDTH + 4, leads, np.array([s, c]), 1 / _four_times_spread(expected, shares, 1), prior)
+    c, s = usual.squared * value[WIDTH + 1] / width, usual.squared * value[WIDTH + 2] / width
+    _tie(WIDTH + 3, leads, np.array([c, -s]), 1 / _four_times_spread(usual, shares, 0), prior)
+    _tie(WIDTH + 4, leads, np.array([s, c]), 1 / _four_times_spread(usual, shares, 1), prior)
 
 
 @compiled
-def _four_times_spread(expected: Expectations, shares: Array, k: int) -> float:
+def _four_times_spread(usual: EdgeSpread, shares: Array, k: int) -> float:
     """Variance about what is expected of the width in cos 4a (k = 0) or sin 4a (1), of the mean one."""
-    comatic = shares[COMA] ** 2 / expected.lopsided
-    return float(shares[FOUR_TIMES + k] * expected.widths[1] + comatic * expected.widths[3])
+    comatic = shares[COMA] ** 2 / usual.lopsided
+    return float(shares[FOUR_TIMES + k] * usual.widths[1] + comatic * usual.widths[3])
 
 
 @compiled
-def _follow_twice(expected: Expectations, value: Array, width: float, left: Array, prior: Array) -> None:
+def _follow_twice(usual: EdgeSpread, value: Array, width: float, left: Array, prior: Array) -> None:
     """Add to `prior` that the shapes in cos 2a follow the width in 2a, its cube, the round shapes and coma."""
     leads = np.empty(3 + EVEN, dtype=np.int64)
     leads[0], leads[1], leads[2] = WIDTH + 1, LOPSIDED, LOPSIDED + 2 * ODD
@@ -160,16 +116,16 @@ def _follow_twice(expected: Expectations, value: Array, width: float, left: Arra
     c, s = value[LOPSIDED], value[LOPSIDED + 2 * ODD]
     tie = np.empty((EVEN, 3 + EVEN))
     for j in range(EVEN):
-        tie[j, 0] = expected.twice[0, 0, j] + size * expected.twice[1, 0, j]
-        tie[j, 1], tie[j, 2] = c * expected.coma[0, j], -s * expected.coma[0, j]
+        tie[j, 0] = usual.twice[0, 0, j] + size * usual.twice[1, 0, j]
+        tie[j, 1], tie[j, 2] = c * usual.coma[0, j], -s * usual.coma[0, j]
         for i in range(1, 1 + EVEN):
-            of_width = stretch * (expected.twice[0, i, j] + size * expected.twice[1, i, j])
-            tie[j, 2 + i] = of_width + (c * c - s * s) * expected.coma[i, j]
+            of_width = stretch * (usual.twice[0, i, j] + size * usual.twice[1, i, j])
+            tie[j, 2 + i] = of_width + (c * c - s * s) * usual.coma[i, j]
     _tie_shapes(TURN, leads, tie, left, prior)
 
 
 @compiled
-def _follow_four_times(expected: Expectations, value: Array, width: float, left: Array, prior: Array) -> None:
+def _follow_four_times(usual: EdgeSpread, value: Array, width: float, left: Array, prior: Array) -> None:
     """Add to `prior` that the shapes in cos 4a follow the width in 4a, the square of that in 2a, and round shapes."""
     leads = np.empty(3 + EVEN, dtype=np.int64)
     leads[0], leads[1], leads[2] = WIDTH + 3, WIDTH + 1, WIDTH + 2
@@ -177,10 +133,10 @@ def _follow_four_times(expected: Expectations, value: Array, width: float, left:
     c, s, four = value[WIDTH + 1] / width, value[WIDTH + 2] / width, value[WIDTH + 3] / width
     tie = np.empty((EVEN, 3 + EVEN))
     for j in range(EVEN):
-        tie[j, 0] = expected.four_times[0, 0, j]
-        tie[j, 1], tie[j, 2] = c * expected.four_times[1, 0, j], -s * expected.four_times[1, 0, j]
+        tie[j, 0] = usual.four_times[0, 0, j]
+        tie[j, 1], tie[j, 2] = c * usual.four_times[1, 0, j], -s * usual.four_times[1, 0, j]
         for i in range(1, 1 + EVEN):
-            tie[j, 2 + i] = four * expected.four_times[0, i, j] + (c * c - s * s) * expected.four_times[1, i, j]
+            tie[j, 2 + i] = four * usual.four_times[0, i, j] + (c * c - s * s) * usual.four_times[1, i, j]
     _tie_shapes(TURN + EVEN, leads, tie, left, prior)
 
 
@@ -202,7 +158,7 @@ def _tie_shapes(own: int, leads: Counts, tie: Array, left: Array, prior: Array) 
 
 
 @compiled
-def find_shares(expected: Expectations, value: Array, covariance: Array, shares: Array) -> None:
+def find_shares(usual: EdgeSpread, value: Array, covariance: Array, shares: Array) -> None:
     """Replace the shares, under which a blur was fitted, by those it shows: squares, less what noise makes.
 
     Each is judged by the amounts that lead: width in 2a, less what is expected of coma, width in 4a, the first
@@ -212,29 +168,30 @@ def find_shares(expected: Expectations, value: Array, covariance: Array, shares:
     root = value[WIDTH]
     width = root**2
     k = WIDTH + 1
-    rate = _usual_stretch(expected, value) * root
+    rate = _usual_stretch(usual, value) * root
     a, b = value[LOPSIDED], value[LOPSIDED + 2 * ODD]
     size = (value[k] - rate * (a * a - b * b)) ** 2 + (value[k + 1] - rate * 2 * a * b) ** 2
     size -= covariance[k, k] + covariance[k + 1, k + 1]
-    twice = min(max(size / width / expected.widths[0], LEAST_SHARE), MOST_SHARE)
+    twice = min(max(size / width / usual.widths[0], LEAST_SHARE), MOST_SHARE)
     c, s = value[WIDTH + 1], value[WIDTH + 2]
     for k in range(2):
-        usual = expected.squared / width * (2 * c * s if k else c * c - s * s)
-        held, known = covariance[WIDTH + 3 + k, WIDTH + 3 + k] / width, 0.0
-        drawn = 1 / _four_times_spread(expected, shares, k)
+        from_twice = usual.squared / width * (2 * c * s if k else c * c - s * s)
+        held, known, most = covariance[WIDTH + 3 + k, WIDTH + 3 + k] / width, 0.0, twice
+        drawn = 1 / _four_times_spread(usual, shares, k)
         precision = 1 / held - drawn
         if precision > 0:
-            freed = (value[WIDTH + 3 + k] / root / held - drawn * usual) / precision
-            known = (freed - usual) ** 2 - 1 / precision
-        most = MOST_BETWEEN_FOCI if known > PLAIN / precision else twice
-        shares[FOUR_TIMES + k] = max(min(known / expected.widths[1], most), LEAST_BESIDE_TWICE * twice, LEAST_SHARE)
+            freed = (value[WIDTH + 3 + k] / root / held - drawn * from_twice) / precision
+            known = (freed - from_twice) ** 2 - 1 / precision
+            if known > PLAIN / precision:
+                most = MOST_BETWEEN_FOCI
+        shares[FOUR_TIMES + k] = max(min(known / usual.widths[1], most), LEAST_BESIDE_TWICE * twice, LEAST_SHARE)
     shares[TWICE] = twice
     k, m = LOPSIDED, LOPSIDED + 2 * ODD
     size = a**2 + b**2 - covariance[k, k] - covariance[m, m]
     shares[COMA] = min(max(size, LEAST_SHARE), MOST_SHARE)
-    sign, told, noise = expected.halo_sign, 0.0, 0.0
+    sign, told, noise = usual.halo_sign, 0.0, 0.0
     for i in range(EVEN):
         told += sign[i] * value[SHAPE + i]
         for j in range(EVEN):
-            noise += sign[i] * sign[j] * (covariance[SHAPE + i, SHAPE + j] + expected.rounds[i, j])
+            noise += sign[i] * sign[j] * (covariance[SHAPE + i, SHAPE + j] + usual.rounds[i, j])
     shares[HALO] = min(max(HALO_LEEWAY * (told**2 - noise), HALO_LEAST), HALO_MOST)

@@ -11,9 +11,8 @@ what is left of it is spread.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -34,9 +33,8 @@ _LEEWAY: Final = 2.0
 amounts that are followed are measured ones."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EdgeSpread:
-    """Second moments of amounts, and the coefficients of what follows.
+class EdgeSpread(NamedTuple):
+    """Second moments of amounts, and the coefficients of what follows; a named tuple, as compiled code reads it.
 
     An amount that follows is the sum over leaders of each times ``coefficients[0] + round amounts @ coefficients[1:]``.
     """
@@ -67,16 +65,12 @@ class EdgeSpread:
     """(1 + EVEN_COUNT, EVEN_COUNT): what is left of shapes in 2a follows the square of the first lopsided amount."""
     coma_width: Array
     """(1 + EVEN_COUNT,): so does the width in 2a."""
-    left_twice: Array
-    left_four_times: Array
-    coma_left_twice: Array
-    coma_left_four_times: Array
-    """(EVEN_COUNT, EVEN_COUNT): what is left of the shapes in 2a and 4a, where blur is as astigmatic, or as comatic, as
-    the family's is on the average."""
+    left: Array
+    """(4, EVEN_COUNT, EVEN_COUNT): what is left of shapes in 2a and in 4a where blur is as astigmatic as the family's
+    is on the average, then where it is as comatic."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Amounts:
+class _Amounts(NamedTuple):
     """Of each member: (members,) or (members, shapes)."""
 
     width_2: Array
@@ -93,47 +87,43 @@ def edge_spread() -> EdgeSpread:
     """Give the spread of the family; computed once in a process."""
     members = family()
     bent, stretched, comatic = _amounts(members.astigmatic), _amounts(members.stretched), _amounts(members.comatic)
-    width_2, width_4, even_0, even_2, even_4 = (
-        np.concatenate([getattr(part, name) for part in (bent, stretched)])
-        for name in ("width_2", "width_4", "even_0", "even_2", "even_4")
-    )
-    twice, left_twice = _follow(_twice_leaders(width_2), even_0, even_2)
-    squared = _squared(width_2, width_4)
-    four_times, left_four_times = _follow(_four_times_leaders(width_4, width_2), even_0, even_4)
+    both = _Amounts(*(np.concatenate(pair) for pair in zip(bent, stretched, strict=True)))
+    rounds, halos = _moments(_round_amounts(members.plain)), _moments(_round_amounts(members.halos))
+    squared = _squared(both.width_2, both.width_4)
+    twice, left_twice = _follow(_twice_leaders(both), both.even_0, both.even_2)
+    four_times, left_four_times = _follow(_four_times_leaders(both), both.even_0, both.even_4)
     square = comatic.odd_1[:, :1] ** 2
-    coma_width, coma_left_width = _follow(square, comatic.even_0, comatic.width_2[:, None])
-    rest = _rest(_twice_leaders(comatic.width_2), comatic.even_0, comatic.even_2, twice)
+    coma_width, left_width = _follow(square, comatic.even_0, comatic.width_2[:, None])
+    rest = _rest(_twice_leaders(comatic), comatic.even_0, comatic.even_2, twice)
     coma, coma_left_twice = _follow(square, comatic.even_0, rest)
-    leaders = _four_times_leaders(comatic.width_4, comatic.width_2)
-    coma_left_four_times = _rest(leaders, comatic.even_0, comatic.even_4, four_times)
-    halo_amounts = _round_amounts(members.halos)
-    rounds, halos = _moments(_round_amounts(members.plain)), _moments(halo_amounts)
-    sign = np.linalg.solve(rounds, halo_amounts.mean(axis=0))
+    coma_left_four_times = _rest(_four_times_leaders(comatic), comatic.even_0, comatic.even_4, four_times)
+    left = (left_twice, left_four_times, coma_left_twice, coma_left_four_times)
+    widths = (both.width_2, _beside(bent, squared), _LEEWAY * left_width, _beside(comatic, squared))
     return EdgeSpread(
         rounds=rounds,
         halos=halos,
-        halo_sign=sign / np.sqrt(sign @ halos @ sign),
+        halo_sign=_halo_sign(rounds, halos, _round_amounts(members.halos).mean(axis=0)),
         comatic=_moments(np.hstack([comatic.odd_1, comatic.odd_3])),
-        widths=np.array(
-            [
-                (width_2**2).mean(),
-                ((bent.width_4 - squared * bent.width_2**2) ** 2).mean(),
-                _LEEWAY**2 * (coma_left_width**2).mean(),
-                ((comatic.width_4 - squared * comatic.width_2**2) ** 2).mean(),
-            ]
-        ),
+        widths=np.array([(each**2).mean() for each in widths]),
         squared=squared,
-        fourth=float((width_2**4).mean() / (width_2**2).mean() ** 2),
+        fourth=float((both.width_2**4).mean() / (both.width_2**2).mean() ** 2),
         lopsided=float((square**2).mean()),
         twice=twice,
         four_times=four_times,
         coma=coma[0],
-        coma_width=coma_width[0, :, 0],
-        left_twice=_LEEWAY**2 * _moments(left_twice),
-        left_four_times=_LEEWAY**2 * _moments(left_four_times),
-        coma_left_twice=_LEEWAY**2 * _moments(coma_left_twice),
-        coma_left_four_times=_LEEWAY**2 * _moments(coma_left_four_times),
+        coma_width=np.ascontiguousarray(coma_width[0, :, 0]),
+        left=_LEEWAY**2 * np.stack([_moments(each) for each in left]),
     )
+
+
+def _halo_sign(rounds: Array, halos: Array, mean: Array) -> Array:
+    sign = np.linalg.solve(rounds, mean)
+    return np.asarray(sign / np.sqrt(sign @ halos @ sign))
+
+
+def _beside(members: _Amounts, squared: float) -> Array:
+    """Give what is left of the width in 4a, (members,)."""
+    return members.width_4 - squared * members.width_2**2
 
 
 def _squared(width_2: Array, width_4: Array) -> float:
@@ -148,12 +138,12 @@ def _squared(width_2: Array, width_4: Array) -> float:
     return float(ratio[order][np.searchsorted(weight, weight[-1] / 2)])
 
 
-def _twice_leaders(width_2: Array) -> Array:
-    return np.column_stack([width_2, width_2**3])
+def _twice_leaders(members: _Amounts) -> Array:
+    return np.column_stack([members.width_2, members.width_2**3])
 
 
-def _four_times_leaders(width_4: Array, width_2: Array) -> Array:
-    return np.column_stack([width_4, width_2**2])
+def _four_times_leaders(members: _Amounts) -> Array:
+    return np.column_stack([members.width_4, members.width_2**2])
 
 
 def _rest(leaders: Array, even_0: Array, follower: Array, coefficients: Array) -> Array:

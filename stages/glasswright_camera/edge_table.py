@@ -9,8 +9,8 @@ import numpy as np
 
 from glasswright_camera.edge_curved import BEND, bent_tables
 from glasswright_camera.edge_parameters import CONTRAST, DARK, LOPSIDED, ODD, PARAMETERS, SHIFT, WIDTH
-from glasswright_camera.edge_prior import expectations
 from glasswright_camera.edge_reading import FREQUENCY, read_sharpness, turn_covariance, turn_pair
+from glasswright_camera.edge_spread import edge_spread
 from glasswright_camera.edge_walk import ENDING, ROWS, SPARE, walk_discs
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def trace_table(
     profile = np.full((planes, discs, 2, len(DISTANCE)), np.nan)
     walk_discs(
         mosaic.values, mosaic.pattern, mosaic.black_dn, float(mosaic.white_dn), gain, centre, maps,
-        radius_px, limit_px, radial, bent_tables(pitch), np.array(BEND), expectations(),
+        radius_px, limit_px, radial, bent_tables(pitch), np.array(BEND), edge_spread(),
         DISTANCE[1] - DISTANCE[0], value, covariance, profile,
     )  # fmt: skip
     mtf50, mtf50_u, mtf = read_sharpness(value, covariance)

@@ -21,12 +21,14 @@ from glasswright_camera.edge_bins import (
 from glasswright_camera.edge_curved import bend_table
 from glasswright_camera.edge_fit import fit_edge
 from glasswright_camera.edge_parameters import CONTRAST, DARK, GRADIENT, PARAMETERS, SHIFT, WIDTH, angular_factors
-from glasswright_camera.edge_prior import FIRST_SHARES, Expectations, expect, find_shares
+from glasswright_camera.edge_prior import FIRST_SHARES, expect, find_shares
 from glasswright_camera.edge_ring import COLUMNS, LOOK, collect_ring, first_look
 from glasswright_camera.edge_shapes import FITTED_REACH
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from glasswright_camera.edge_spread import EdgeSpread
 
     Array = NDArray[np.float64]
     Counts = NDArray[np.int64]
@@ -63,7 +65,7 @@ def walk_discs(
     radial: Array,
     tables: Array,
     bends: Array,
-    expected: Expectations,
+    usual: EdgeSpread,
     profile_step: float,
     value: Array,
     covariance: Array,
@@ -85,8 +87,8 @@ def walk_discs(
         (discs,): direction of the image radius at the disc, radian.
     tables, bends
         Shapes for each bend: see `bent_tables`.
-    expected
-        See `expectations`.
+    usual
+        How blurs are spread: see `edge_spread`.
     profile_step
         Step of `profile` in px.
     value, covariance, profile
@@ -139,7 +141,7 @@ def walk_discs(
                 guided = turn > 0 and value[fullest, disc, ENDING] == MEASURED
                 _fit_plane(
                     pixel[plane], count[plane], look[plane], centre[disc], radius_px[disc], radial[disc], tables, bends,
-                    expected, profile_step, guided, value[fullest, disc], shares, value[plane, disc],
+                    usual, profile_step, guided, value[fullest, disc], shares, value[plane, disc],
                     covariance[plane, disc], profile[plane, disc],
                 )  # fmt: skip
 
@@ -154,7 +156,7 @@ def _fit_plane(
     radial: float,
     tables: Array,
     bends: Array,
-    expected: Expectations,
+    usual: EdgeSpread,
     profile_step: float,
     guided: bool,
     guide: Array,
@@ -192,7 +194,7 @@ def _fit_plane(
                 value[ENDING] = NO_LEVEL
                 return
         bend_table(tables, bends, bend, table)
-        expect(expected, start, shares, (bend * radius_px) ** 2, bend, prior)
+        expect(usual, start, shares, (bend * radius_px) ** 2, bend, prior)
         quality, _used, rested = fit_edge(
             cell, start, radius_px, table, which, factor, variance, prior, near, fitted, spread
         )
@@ -208,7 +210,7 @@ def _fit_plane(
         stale = math.hypot(fitted[SHIFT + 1], fitted[SHIFT + 2]) >= MOVED_PX or not 0.7 < width / unit < 1.4
         settled = not stale and not fresh and abs(width / radius_px - bend) < BEND_CHANGED
         if fresh and not stale:
-            find_shares(expected, fitted, spread, shares)
+            find_shares(usual, fitted, spread, shares)
             fresh = False
         if settled:
             break
