@@ -7,7 +7,7 @@ over distance first: that is what makes it fast.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -25,6 +25,21 @@ if TYPE_CHECKING:
 MOST_SIGMAS: Final = 6.0
 FINE_SLACK: Final = 0.015
 """How far off the model, in steps of the edge, a cell may lie beside so much noise once a fit is near."""
+
+
+class Sighting(NamedTuple):
+    """What is fitted, and with what; a named tuple, as compiled code reads it."""
+
+    cell: Array
+    """(DIRECTIONS, BINS, CELL_COLUMNS): see `edge_bins`."""
+    radius_px: float
+    table: Array
+    """Shapes: see `EdgeShapes`."""
+    which: Counts
+    factor: Array
+    """See `angular_factors`."""
+    variance: Array
+    """(2,): a pixel's on the dark and on the light side."""
 
 
 @compiled_in_any_order
@@ -125,13 +140,8 @@ def _multiply(f: Array, filled: int, gram: Array) -> None:
 
 @compiled
 def normal_equations(
-    cell: Array,
+    seen: Sighting,
     value: Array,
-    radius_px: float,
-    table: Array,
-    which: Counts,
-    factor: Array,
-    variance: Array,
     slack: Array,
     kept: NDArray[np.bool_],
     normal: Array,
@@ -146,18 +156,19 @@ def normal_equations(
     normal[:, :] = 0.0
     right[:] = 0.0
     chi_square, used, strays = 0.0, 0, 0
+    which = seen.which
     f = np.empty((RADIAL + 1, BINS))
     local = np.empty(RADIAL)
     gram = np.empty((RADIAL + 1, RADIAL + 1))
     turned = np.empty((RADIAL, PARAMETERS))
     for direction in range(DIRECTIONS):
-        turn = factor[direction]
+        turn = seen.factor[direction]
         local[:] = 0.0
         for m in range(PARAMETERS):
             local[which[m]] += value[m] * turn[m]
         filled, astray = _fill_functions(
-            cell[direction], kept[direction], local, value[DARK], value[CONTRAST], radius_px, table, variance,
-            slack[direction], f,
+            seen.cell[direction], kept[direction], local, value[DARK], value[CONTRAST], seen.radius_px, seen.table,
+            seen.variance, slack[direction], f,
         )  # fmt: skip
         used += filled
         strays += astray

@@ -20,8 +20,9 @@ from glasswright_camera.edge_solve import factorise, solve_factorised
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from glasswright_camera.edge_equations import Sighting
+
     Array = NDArray[np.float64]
-    Counts = NDArray[np.int64]
 
 ITERATIONS: Final = 16
 REST: Final = 0.5
@@ -37,13 +38,8 @@ NARROWEST: Final = 0.9
 
 @compiled
 def _choose_cells(
-    cell: Array,
+    seen: Sighting,
     value: Array,
-    radius_px: float,
-    table: Array,
-    which: Counts,
-    factor: Array,
-    variance: Array,
     kept: NDArray[np.bool_],
     normal: Array,
     right: Array,
@@ -53,29 +49,20 @@ def _choose_cells(
     In a direction that has such cells, and beside it, a second look is stricter: the rim of a speck stands out little.
     """
     slack = np.full(DIRECTIONS, FINE_SLACK)
-    total, used, strays = normal_equations(
-        cell, value, radius_px, table, which, factor, variance, slack, kept, normal, right
-    )
+    total, used, strays = normal_equations(seen, value, slack, kept, normal, right)
     if strays:
         slack[:] = -1.0
         for direction in range(DIRECTIONS):
             if not np.all(kept[direction]):
                 slack[direction - 1] = slack[direction] = slack[(direction + 1) % DIRECTIONS] = STRICT_SLACK
-        total, used, _ = normal_equations(
-            cell, value, radius_px, table, which, factor, variance, slack, kept, normal, right
-        )
+        total, used, _ = normal_equations(seen, value, slack, kept, normal, right)
     return total, used
 
 
 @compiled
 def fit_edge(
-    cell: Array,
+    seen: Sighting,
     start: Array,
-    radius_px: float,
-    table: Array,
-    which: Counts,
-    factor: Array,
-    variance: Array,
     prior: Array,
     near: bool,
     value: Array,
@@ -85,18 +72,10 @@ def fit_edge(
 
     Parameters
     ----------
-    cell
-        (DIRECTIONS, BINS, CELL_COLUMNS): see `edge_bins`.
+    seen
+        What is fitted.
     start
         (PARAMETERS,) where to begin.
-    radius_px
-        The disc's radius.
-    table
-        Shapes: see `EdgeShapes`.
-    which, factor
-        See `angular_factors`.
-    variance
-        Pixel variance on the dark and the light side.
     prior
         (PARAMETERS, PARAMETERS) inverse covariance of what is expected, 0 where nothing is known.
     near
@@ -119,12 +98,10 @@ def fit_edge(
     damping = 1e-9 if near else 1e-4
     rested = False
     if near:
-        total, used = _choose_cells(cell, value, radius_px, table, which, factor, variance, kept, normal, right)
+        total, used = _choose_cells(seen, value, kept, normal, right)
         strays = 0
     else:
-        total, used, strays = normal_equations(
-            cell, value, radius_px, table, which, factor, variance, slack, kept, normal, right
-        )
+        total, used, strays = normal_equations(seen, value, slack, kept, normal, right)
     for _ in range(ITERATIONS):
         if used < 4 * PARAMETERS:
             return math.nan, used, False
@@ -144,7 +121,7 @@ def fit_edge(
             settled = True
             slack[:] = -1.0
             if strays:
-                total, used = _choose_cells(cell, value, radius_px, table, which, factor, variance, kept, normal, right)
+                total, used = _choose_cells(seen, value, kept, normal, right)
                 continue
         rested = settled and promised < REST * scale
         if rested:
@@ -153,9 +130,7 @@ def fit_edge(
         trial = value + change
         if trial[WIDTH] < NARROWEST:
             trial[WIDTH] = 0.5 * (value[WIDTH] + NARROWEST)
-        trial_total, trial_used, trial_strays = normal_equations(
-            cell, trial, radius_px, table, which, factor, variance, slack, kept, trial_normal, trial_right
-        )
+        trial_total, trial_used, trial_strays = normal_equations(seen, trial, slack, kept, trial_normal, trial_right)
         cost = (total + value @ prior @ value) / used
         trial_cost = (trial_total + trial @ prior @ trial) / max(trial_used, 1)
         # the weights follow the model, so a last step may cost a trace more

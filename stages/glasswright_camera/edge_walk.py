@@ -19,6 +19,7 @@ from glasswright_camera.edge_bins import (
     plateau_variance,
 )
 from glasswright_camera.edge_curved import bend_table
+from glasswright_camera.edge_equations import Sighting
 from glasswright_camera.edge_fit import fit_edge
 from glasswright_camera.edge_parameters import CONTRAST, DARK, GRADIENT, PARAMETERS, SHIFT, WIDTH, angular_factors
 from glasswright_camera.edge_prior import FIRST_SHARES, expect, find_shares
@@ -184,6 +185,7 @@ def _fit_plane(
     cell = np.empty((DIRECTIONS, BINS, CELL_COLUMNS))
     table = np.empty(tables.shape[1:])
     variance = np.empty(2)
+    seen = Sighting(cell, radius_px, table, which, factor, variance)
     fitted, spread, prior = np.empty(PARAMETERS), np.empty((PARAMETERS, PARAMETERS)), np.empty((PARAMETERS, PARAMETERS))
     stale, fresh, near = True, not guided, False
     for _ in range(5):
@@ -195,9 +197,7 @@ def _fit_plane(
                 return
         bend_table(tables, bends, bend, table)
         expect(usual, start, shares, (bend * radius_px) ** 2, bend, prior)
-        quality, _used, rested = fit_edge(
-            cell, start, radius_px, table, which, factor, variance, prior, near, fitted, spread
-        )
+        quality, _used, rested = fit_edge(seen, start, prior, near, fitted, spread)
         if fitted[WIDTH] < 1.0 or (not rested and fitted[WIDTH] < 1.5):
             value[ENDING] = TOO_SHARP
             return

@@ -22,6 +22,7 @@ from glasswright_camera.edge_bins import (
     find_bin,
     plateau_variance,
 )
+from glasswright_camera.edge_equations import Sighting
 from glasswright_camera.edge_fit import fit_edge
 from glasswright_camera.edge_parameters import (
     CONTRAST,
@@ -185,6 +186,7 @@ def fit_strip(
     which, factor = np.empty(PARAMETERS, dtype=np.int64), np.empty((DIRECTIONS, PARAMETERS))
     straight_factors(which, factor)
     cell, variance, start = np.empty((DIRECTIONS, BINS, CELL_COLUMNS)), np.empty(2), np.zeros(PARAMETERS)
+    seen = Sighting(cell, max(inner, outer), table, which, factor, variance)
     unit = look[3] / HALF_SIGMA
     start[DARK], start[CONTRAST], start[WIDTH] = look[0], look[1] - look[0], unit**2
     place[0], place[1], place[2] = look[2], 0.0, 0.0
@@ -193,9 +195,7 @@ def fit_strip(
         plateau_variance(cell, variance)
         if not (variance[0] > 0 and variance[1] > 0):
             return NO_LEVEL
-        quality, _used, rested = fit_edge(
-            cell, start, max(inner, outer), table, which, factor, variance, prior, turn > 0, value, covariance
-        )
+        quality, _used, rested = fit_edge(seen, start, prior, turn > 0, value, covariance)
         if value[WIDTH] < 1.0:
             return TOO_SHARP
         if not rested or not value[CONTRAST] > 0:
