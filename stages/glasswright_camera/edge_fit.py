@@ -32,6 +32,10 @@ SETTLING: Final = 100.0
 COARSE_SLACK: Final = 0.1
 STRICT_SLACK: Final = 0.004
 """As FINE_SLACK: at first, and near cells that lie further off."""
+SPECK_CELLS: Final = 3
+"""A direction in which so many cells do not fit is left out whole: a speck's rim is fainter than noise, and wide."""
+MOST_SPOILT: Final = 6
+"""Of DIRECTIONS. Where more are spoilt it is no speck, and only the cells themselves are left out."""
 NARROWEST: Final = 0.9
 """Smallest 1/MTF50^2 in px^2 that is tried. A pixel alone has 2.75; below 1 there is no MTF50 to speak of."""
 
@@ -47,14 +51,23 @@ def _choose_cells(
     """Tell cells that do not fit (dust, a hot pixel) at a `value` near the truth, and sum up without them.
 
     In a direction that has such cells, and beside it, a second look is stricter: the rim of a speck stands out little.
+    A direction that has many is left out whole.
     """
     slack = np.full(DIRECTIONS, FINE_SLACK)
     total, used, strays = normal_equations(seen, value, slack, kept, normal, right)
     if strays:
         slack[:] = -1.0
+        lost = np.empty(DIRECTIONS, dtype=np.int64)
         for direction in range(DIRECTIONS):
-            if not np.all(kept[direction]):
+            lost[direction] = np.sum(~kept[direction])
+        is_speck = np.sum(lost >= SPECK_CELLS) <= MOST_SPOILT
+        for direction in range(DIRECTIONS):
+            if lost[direction]:
                 slack[direction - 1] = slack[direction] = slack[(direction + 1) % DIRECTIONS] = STRICT_SLACK
+        for direction in range(DIRECTIONS):
+            if is_speck and lost[direction] >= SPECK_CELLS:
+                slack[direction] = -1.0
+                kept[direction] = False
         total, used, _ = normal_equations(seen, value, slack, kept, normal, right)
     return total, used
 

@@ -215,7 +215,7 @@ def moves(found, plain):
     return 100 * np.abs(found.mtf50 / plain.mtf50 - 1).max(), np.abs(found.centre_px - plain.centre_px).max()
 
 
-@pytest.mark.parametrize(("size", "depth"), [(1.2, 0.9), (2.5, 0.5), (2.5, 0.9)])
+@pytest.mark.parametrize(("size", "depth"), [(1.2, 0.9), (2.5, 0.2), (2.5, 0.5), (2.5, 0.9), (4.0, 0.2), (4.0, 0.5)])
 def test_a_dust_speck_on_the_edge_does_not_move_it(sheet, plain, size, depth):
     y, x = np.mgrid[: sheet.light.shape[0], : sheet.light.shape[1]]
     light = sheet.light.copy()
