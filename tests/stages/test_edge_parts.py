@@ -18,7 +18,9 @@ from glasswright_camera.edge_bins import (
     add_pixel,
     average_cells,
 )
-from glasswright_camera.edge_family import FREQUENCY, Wavefront, pupil_transfer, scaled
+from glasswright_camera.edge_family import FREQUENCY, Wavefront, family, pupil_transfer, scaled
+from glasswright_camera.edge_parameters import PARAMETERS, SHAPE, TURN, WIDTH
+from glasswright_camera.edge_prior import FIRST_SHARES, HALO, HALO_LEAST, find_shares
 from glasswright_camera.edge_shapes import EVEN_COUNT, FITTED_REACH, REACH, edge_shapes, sine_profile
 from glasswright_camera.edge_solve import factorise, solve_factorised
 from glasswright_camera.edge_spread import edge_spread
@@ -49,6 +51,12 @@ def test_a_gaussian_keeps_its_half_point_and_its_form():
     assert np.abs(found[0, inside] - 0.5 ** (FREQUENCY[inside] ** 2)).max() < 1e-5
 
 
+def amounts_of(transfer):
+    """How much of each even shape is in transfer functions (members, frequencies)."""
+    shapes = edge_shapes().transfer
+    return sine_profile(transfer - shapes[0]) @ np.linalg.pinv(sine_profile(shapes[1 : 1 + EVEN_COUNT]))
+
+
 def exact_edges():
     """Straight edges of MTF50 1 at u, by name: (name, profile)."""
     u = np.arange(-FITTED_REACH, FITTED_REACH + 0.01, 0.02)
@@ -74,6 +82,22 @@ def test_the_shapes_read_an_exact_edge_without_noise_within_a_tenth_of_a_percent
 
     found = least_squares(off, [1.0, 0.0, 1.0] + [0.0] * EVEN_COUNT, x_scale=1e-2).x
     assert found[0] ** -0.5 == pytest.approx(1.0, abs=1e-3)
+
+
+def test_a_halo_is_told_from_other_round_blurs():
+    usual, sure = edge_spread(), 1e-4 * np.eye(PARAMETERS)
+    value = np.zeros(PARAMETERS)
+    value[WIDTH] = 25.0
+    round_ones, halos = (amounts_of(part.transfer.real) for part in (family().plain, family().halos))
+    told = []
+    for amounts in (*round_ones, *halos):
+        value[SHAPE:TURN], shares = amounts, np.array(FIRST_SHARES)
+        find_shares(usual, value, sure, shares)
+        told.append(shares[HALO])
+    told_round, told_halo = np.array(told[: len(round_ones)]), np.array(told[len(round_ones) :])
+    assert np.mean(told_round == HALO_LEAST) > 0.95
+    # of the nine those with a tenth of the light or more in a halo three times as wide as the blur or more
+    assert (told_halo[[4, 5, 7, 8]] > 3 * HALO_LEAST).all()
 
 
 def test_a_cell_knows_its_distances_and_takes_no_slope_for_noise():
