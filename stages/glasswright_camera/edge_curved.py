@@ -23,7 +23,7 @@ from scipy.interpolate import CubicSpline
 from scipy.special import j0, j1
 
 from glasswright_camera.compiled import compiled
-from glasswright_camera.edge_shapes import EVEN_COUNT, REACH, edge_shapes
+from glasswright_camera.edge_shapes import CURVATURE, EVEN_COUNT, REACH, edge_shapes
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -57,7 +57,7 @@ def bent_tables(pitch: float | None = None) -> Array:
     for index, bend in enumerate(BEND):
         if bend > 0:
             # what bending adds is smooth: a coarse grid will do
-            added = _added_by_bending(1 / bend, coarse, shapes.frequency, shapes.transfer[: 1 + EVEN_COUNT])
+            added = added_by_bending(1 / bend, coarse, shapes.frequency, shapes.transfer[: 1 + EVEN_COUNT])
             if pitch is not None and bend >= NEAR:
                 # beyond the middle between two edges the next disc is no longer far
                 near = np.minimum(coarse, (pitch / 2 - 1) / bend)
@@ -65,43 +65,58 @@ def bent_tables(pitch: float | None = None) -> Array:
                     1 / bend, pitch / bend, near, shapes.frequency, shapes.transfer[: 1 + EVEN_COUNT]
                 )
             tables[index, :, : 1 + EVEN_COUNT] += CubicSpline(coarse, added)(place)
+            lopsided = _added_to_lopsided(1 / bend, coarse, shapes.frequency, shapes.transfer[1 + EVEN_COUNT :])
+            tables[index, :, 1 + EVEN_COUNT : CURVATURE] += CubicSpline(coarse, lopsided)(place)
     return tables
 
 
-def _added_by_bending(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
+def added_by_bending(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
     """Give the light of a disc of `radius` less that of a straight edge: (places, shapes)."""
-    fine, weight = _sample(2 * radius + REACH, frequency, transfer)
+    level = np.zeros(len(transfer))
+    level[0] = 1.0
+    fine, weight = sample_transfer(2 * radius + REACH, frequency, transfer, level)
     step = fine[1] - fine[0]
     disc = 2 * np.pi * radius * j1(2 * np.pi * radius * fine)
     # inside the disc's middle the distance from the centre is counted without sign
     away = np.abs(radius + place)
     bent = j0(2 * np.pi * away[:, None] * fine) * (-disc * step)
     line = np.sin(2 * np.pi * place[:, None] * fine) * (step / (np.pi * fine))
-    level = np.zeros(len(transfer))
     # the midpoint rule's error at zero frequency, where the integrand starts with a slope (Euler and Maclaurin)
     level[0] = 0.5 + (np.pi * radius * step) ** 2 / 12
     return np.asarray((bent - line) @ weight + level)
 
 
+def _added_to_lopsided(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
+    """Give the same of lopsided shapes, as they run with the cosine of the direction: (places, shapes)."""
+    fine, weight = sample_transfer(2 * radius + REACH, frequency, transfer, np.zeros(len(transfer)))
+    step = fine[1] - fine[0]
+    disc = 2 * np.pi * radius * j1(2 * np.pi * radius * fine)
+    bent = j1(2 * np.pi * (radius + place)[:, None] * fine) * (disc * step)
+    line = np.cos(2 * np.pi * place[:, None] * fine) * (step / (np.pi * fine))
+    return np.asarray((bent - line) @ weight)
+
+
 def _taken_by_next(radius: float, pitch: float, place: Array, frequency: Array, transfer: Array) -> Array:
     """Give the light that the next discs of a lattice take, averaged round about: (places, shapes)."""
     farthest = max(far for _, far in NEIGHBOURS) * pitch
-    fine, weight = _sample(2 * radius + farthest + REACH, frequency, transfer)
+    level = np.zeros(len(transfer))
+    level[0] = 1.0
+    fine, weight = sample_transfer(2 * radius + farthest + REACH, frequency, transfer, level)
     step = fine[1] - fine[0]
     discs = sum(count * j0(2 * np.pi * far * pitch * fine) for count, far in NEIGHBOURS)
     disc = 2 * np.pi * radius * j1(2 * np.pi * radius * fine) * discs
-    level = np.zeros(len(transfer))
     level[0] = -sum(count for count, _ in NEIGHBOURS) * (np.pi * radius * step) ** 2 / 12
     return np.asarray((j0(2 * np.pi * np.abs(radius + place)[:, None] * fine) * (disc * step)) @ weight + level)
 
 
-def _sample(reach: float, frequency: Array, transfer: Array) -> tuple[Array, Array]:
-    """Give frequencies, eight or more in a period of what reaches so far, and transfer (frequencies, shapes)."""
+def sample_transfer(reach: float, frequency: Array, transfer: Array, at_zero: Array) -> tuple[Array, Array]:
+    """Give frequencies, eight or more in a period of what reaches so far, and transfer (frequencies, shapes).
+
+    `transfer` is (shapes, frequencies), `at_zero` its value at zero frequency, (shapes,).
+    """
     step = min(0.02, 1 / (8 * reach))
     fine = np.arange(step / 2, _LAST_FREQUENCY, step)
     known = np.append(0.0, frequency)
-    at_zero = np.zeros(len(transfer))
-    at_zero[0] = 1.0
     rows = [np.interp(fine, known, np.append(z, row)) for z, row in zip(at_zero, transfer, strict=True)]
     return fine, np.stack(rows).T
 

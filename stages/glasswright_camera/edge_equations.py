@@ -15,6 +15,7 @@ from glasswright_camera.compiled import compiled, compiled_in_any_order
 from glasswright_camera.edge_bins import BINS, DIRECTIONS, DISTANCE_MEAN, DISTANCE_VARIANCE, LIGHT_MEAN, NUMBER
 from glasswright_camera.edge_parameters import CONTRAST, DARK, PARAMETERS, RADIAL, SHAPES
 from glasswright_camera.edge_shapes import CURVATURE, FITTED_REACH, REACH, STEP
+from glasswright_camera.edge_turning import TURNING_POINTS, TURNING_STEP
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -40,6 +41,8 @@ class Sighting(NamedTuple):
     """See `angular_factors`."""
     variance: Array
     """(2,): a pixel's on the dark and on the light side."""
+    added: Array
+    """(DIRECTIONS, TURNING_POINTS): light to add to the model, in steps of the edge; see `edge_turning`."""
 
 
 @compiled_in_any_order
@@ -52,6 +55,7 @@ def _fill_functions(
     radius_px: float,
     table: Array,
     variance: Array,
+    added: Array,
     slack: float,
     f: Array,
 ) -> tuple[int, int]:
@@ -88,6 +92,9 @@ def _fill_functions(
         slope = high[0] - low[0]
         e = low[0] + t * slope
         e += half_square * cells[k, DISTANCE_VARIANCE] * (low[CURVATURE] + t * (high[CURVATURE] - low[CURVATURE]))
+        coarse = place * (STEP / TURNING_STEP)
+        m = min(max(int(coarse), 0), TURNING_POINTS - 2)
+        e += added[m] + (coarse - m) * (added[m + 1] - added[m])
         for j in range(SHAPES):
             rise = high[1 + j] - low[1 + j]
             shape = low[1 + j] + t * rise
@@ -168,7 +175,7 @@ def normal_equations(
             local[which[m]] += value[m] * turn[m]
         filled, astray = _fill_functions(
             seen.cell[direction], kept[direction], local, value[DARK], value[CONTRAST], seen.radius_px, seen.table,
-            seen.variance, slack[direction], f,
+            seen.variance, seen.added[direction], slack[direction], f,
         )  # fmt: skip
         used += filled
         strays += astray

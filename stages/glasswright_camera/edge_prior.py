@@ -24,7 +24,7 @@ FIRST_SHARES: Final = (0.3, 0.3, 0.3, 0.3, 2.0)
 LEAST_SHARE, MOST_SHARE = 0.005, 4.0
 HALO_LEEWAY: Final = 6.0
 """A halo is given so many times the share that shows: what shows was drawn, and once it is told it costs no scatter."""
-HALO_LEAST, HALO_MOST = 0.4, 6.0
+HALO_LEAST, HALO_MOST = 0.25, 6.0
 LEAST_BESIDE_TWICE: Final = 0.05
 """Where a blur turns as cos 2a, it is expected to turn as cos 4a by so much of that share or more."""
 PLAIN: Final = 5.0
@@ -43,14 +43,14 @@ def expect(usual: EdgeSpread, value: Array, shares: Array, width: float, bend: f
     `bend` is 1/MTF50 over the disc's radius. What follows is a product of amounts; it is taken as linear about those
     of `value`, (PARAMETERS,).
     """
-    comatic = shares[COMA] ** 2 / usual.lopsided
     loose = 1 + (bend / BENT) ** 4
+    comatic = loose * shares[COMA] ** 2 / usual.lopsided
     prior[:, :] = 0.0
     lopsided = np.linalg.inv(shares[COMA] * usual.comatic)
     prior[LOPSIDED : LOPSIDED + 2 * ODD, LOPSIDED : LOPSIDED + 2 * ODD] = lopsided
     prior[LOPSIDED + 2 * ODD : PARAMETERS, LOPSIDED + 2 * ODD : PARAMETERS] = lopsided
     prior[SHAPE:TURN, SHAPE:TURN] = np.linalg.inv(usual.rounds + shares[HALO] * usual.halos)
-    _stretch(usual, value, shares, prior)
+    _stretch(usual, value, shares, comatic, prior)
     _square(usual, value, width, shares, prior)
     _follow_twice(usual, value, width, loose * shares[TWICE] * usual.left[0] + comatic * usual.left[2], prior)
     share = (shares[FOUR_TIMES] + shares[TWICE] ** 2 / usual.fourth) / 2
@@ -79,9 +79,8 @@ def _usual_stretch(usual: EdgeSpread, value: Array) -> float:
 
 
 @compiled
-def _stretch(usual: EdgeSpread, value: Array, shares: Array, prior: Array) -> None:
+def _stretch(usual: EdgeSpread, value: Array, shares: Array, comatic: float, prior: Array) -> None:
     """Add to `prior` that the width in 2a, of the mean one, follows the square of coma."""
-    comatic = shares[COMA] ** 2 / usual.lopsided
     precision = 1 / (shares[TWICE] * usual.widths[0] + comatic * usual.widths[2])
     rate = _usual_stretch(usual, value)
     leads = np.array([LOPSIDED, LOPSIDED + 2 * ODD])

@@ -11,6 +11,7 @@ from glasswright_camera.edge_curved import BEND, bent_tables
 from glasswright_camera.edge_parameters import CONTRAST, DARK, LOPSIDED, ODD, PARAMETERS, SHIFT, WIDTH
 from glasswright_camera.edge_reading import FREQUENCY, read_sharpness, turn_covariance, turn_pair
 from glasswright_camera.edge_spread import edge_spread
+from glasswright_camera.edge_turning import turning_tables
 from glasswright_camera.edge_walk import ENDING, ROWS, SPARE, walk_discs
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-BEYOND_MIDDLE: Final = 1.05
+BEYOND_MIDDLE: Final = 1.1
 """How far from its edge a disc is looked at, over half the way to the next: behind it that one's blur is felt."""
 DISTANCE: Final = np.arange(-20.0, 20.01, 0.5)
 
@@ -90,7 +91,7 @@ def trace_table(
     profile = np.full((planes, discs, 2, len(DISTANCE)), np.nan)
     walk_discs(
         mosaic.values, mosaic.pattern, mosaic.black_dn, float(mosaic.white_dn), gain, centre, maps,
-        radius_px, limit_px, radial, bent_tables(pitch), np.array(BEND), edge_spread(),
+        radius_px, limit_px, radial, bent_tables(pitch), turning_tables(), np.array(BEND), edge_spread(),
         DISTANCE[1] - DISTANCE[0], value, covariance, profile,
     )  # fmt: skip
     mtf50, mtf50_u, mtf = read_sharpness(value, covariance)

@@ -25,6 +25,7 @@ from glasswright_camera.edge_parameters import CONTRAST, DARK, GRADIENT, PARAMET
 from glasswright_camera.edge_prior import FIRST_SHARES, expect, find_shares
 from glasswright_camera.edge_ring import COLUMNS, LOOK, collect_ring, first_look
 from glasswright_camera.edge_shapes import FITTED_REACH
+from glasswright_camera.edge_turning import TURNING_POINTS, add_turning
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -65,6 +66,7 @@ def walk_discs(
     limit: Array,
     radial: Array,
     tables: Array,
+    turning: Array,
     bends: Array,
     usual: EdgeSpread,
     profile_step: float,
@@ -86,8 +88,8 @@ def walk_discs(
         (discs, 2): how far inside and outside the edge a disc may be looked at, px.
     radial
         (discs,): direction of the image radius at the disc, radian.
-    tables, bends
-        Shapes for each bend: see `bent_tables`.
+    tables, turning, bends
+        Shapes for each bend: see `bent_tables` and `turning_tables`.
     usual
         How blurs are spread: see `edge_spread`.
     profile_step
@@ -141,9 +143,10 @@ def walk_discs(
             if seen[plane]:
                 guided = turn > 0 and value[fullest, disc, ENDING] == MEASURED
                 _fit_plane(
-                    pixel[plane], count[plane], look[plane], centre[disc], radius_px[disc], radial[disc], tables, bends,
-                    usual, profile_step, guided, value[fullest, disc], shares, value[plane, disc],
-                    covariance[plane, disc], profile[plane, disc],
+                    pixel[plane], count[plane], look[plane], centre[disc], radius_px[disc], radial[disc],
+                    tables, turning, bends, usual, profile_step,
+                    guided, value[fullest, disc], shares, value[plane, disc], covariance[plane, disc],
+                    profile[plane, disc],
                 )  # fmt: skip
 
 
@@ -156,6 +159,7 @@ def _fit_plane(
     radius_px: float,
     radial: float,
     tables: Array,
+    turning: Array,
     bends: Array,
     usual: EdgeSpread,
     profile_step: float,
@@ -185,7 +189,8 @@ def _fit_plane(
     cell = np.empty((DIRECTIONS, BINS, CELL_COLUMNS))
     table = np.empty(tables.shape[1:])
     variance = np.empty(2)
-    seen = Sighting(cell, radius_px, table, which, factor, variance)
+    added = np.empty((DIRECTIONS, TURNING_POINTS))
+    seen = Sighting(cell, radius_px, table, which, factor, variance, added)
     fitted, spread, prior = np.empty(PARAMETERS), np.empty((PARAMETERS, PARAMETERS)), np.empty((PARAMETERS, PARAMETERS))
     stale, fresh, near = True, not guided, False
     for _ in range(5):
@@ -196,6 +201,7 @@ def _fit_plane(
                 value[ENDING] = NO_LEVEL
                 return
         bend_table(tables, bends, bend, table)
+        add_turning(turning, bends, bend, start, factor, added)
         expect(usual, start, shares, (bend * radius_px) ** 2, bend, prior)
         quality, _used, rested = fit_edge(seen, start, prior, near, fitted, spread)
         if fitted[WIDTH] < 1.0 or (not rested and fitted[WIDTH] < 1.5):

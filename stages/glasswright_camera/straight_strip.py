@@ -38,6 +38,7 @@ from glasswright_camera.edge_parameters import (
     angular_factors,
 )
 from glasswright_camera.edge_ring import WIDTH_OF_SIGMA
+from glasswright_camera.edge_turning import TURNING_POINTS
 from glasswright_camera.edge_walk import HALF_SIGMA, MEASURED, NO_EDGE, NO_LEVEL, NO_REST, TOO_SHARP
 
 if TYPE_CHECKING:
@@ -186,7 +187,7 @@ def fit_strip(
     which, factor = np.empty(PARAMETERS, dtype=np.int64), np.empty((DIRECTIONS, PARAMETERS))
     straight_factors(which, factor)
     cell, variance, start = np.empty((DIRECTIONS, BINS, CELL_COLUMNS)), np.empty(2), np.zeros(PARAMETERS)
-    seen = Sighting(cell, max(inner, outer), table, which, factor, variance)
+    seen = Sighting(cell, max(inner, outer), table, which, factor, variance, np.zeros((DIRECTIONS, TURNING_POINTS)))
     unit = look[3] / HALF_SIGMA
     start[DARK], start[CONTRAST], start[WIDTH] = look[0], look[1] - look[0], unit**2
     place[0], place[1], place[2] = look[2], 0.0, 0.0
