@@ -82,14 +82,16 @@ class Cell:
         return asdict(self)
 
 
-def measure_cell(blur: str, radius: float, mtf50: float, noises: tuple[float, ...], draws: int) -> list[Cell]:
+def measure_cell(
+    blur: str, radius: float, mtf50: float, noises: tuple[float, ...], draws: int, series: int = 0
+) -> list[Cell]:
     """Draw a sheet of sub-pixel phases once, and trace it under fresh noise until there are enough draws."""
     transfer = BLURS[blur](mtf50)
     folds = 3 if blur == "defocus at 2.8/px" else 2
     sheet = draw_sheet(transfer, radius, folds=folds)
     truth = np.array([mtf50_of(transfer, ANGLE + np.pi / 2), mtf50_of(transfer, ANGLE)])
     bound = fisher_bound(transfer, sheet, ANGLE, mtf50)
-    rng = np.random.default_rng(abs(hash((round(radius), round(1000 * mtf50)))) % 2**32)
+    rng = np.random.default_rng(abs(hash((round(radius), round(1000 * mtf50)))) % 2**32 + series)
     clean = to_mosaic(sheet.light)
     cells = []
     for noise in noises:

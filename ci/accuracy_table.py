@@ -19,6 +19,16 @@ def bias_limit(cell: Cell) -> float:
     return 0.5 if 0.08 <= cell.mtf50 <= 0.40 else 1.0
 
 
+def is_biased(cell: Cell) -> bool:
+    """The bias of a cell is judged apart from its own chance: beyond twice its standard error it counts."""
+    return not abs(cell.bias_pct) - 2 * cell.bias_u_pct <= bias_limit(cell)
+
+
+def misses_aim(cell: Cell) -> bool:
+    """Say whether bias or coverage is out of what is aimed at."""
+    return is_biased(cell) or cell.inside < 0.9 * cell.draws
+
+
 def summarise(cells: Sequence[Cell], colour: Sequence[Row]) -> Row:
     """Give bias, scatter and coverage by blur, and the displacement rows."""
     by_blur: dict[str, Row] = {}
@@ -43,10 +53,9 @@ def summarise(cells: Sequence[Cell], colour: Sequence[Row]) -> Row:
 
 
 def _bias(own: Sequence[Cell]) -> Row:
-    """The bias of a cell is judged apart from its own chance: beyond twice its standard error it counts."""
     inner = [cell for cell in own if 0.08 <= cell.mtf50 <= 0.40]
     outer = [cell for cell in own if not 0.08 <= cell.mtf50 <= 0.40]
-    over = [cell for cell in own if not abs(cell.bias_pct) - 2 * cell.bias_u_pct <= bias_limit(cell)]
+    over = [cell for cell in own if is_biased(cell)]
     return {
         "worst_bias_pct": _worst(inner),
         "rms_bias_pct": float(np.sqrt(np.nanmean([cell.bias_pct**2 for cell in inner]))) if inner else np.nan,
