@@ -6,9 +6,9 @@ Blur that turns with direction spreads light along a bent edge otherwise than ac
     -2 pi R (-1)^(m/2) int J1(2 pi R f) Jm(2 pi (R + u) f) T_m(f) df cos(m theta)
 
 (Hankel transform of order m; Bracewell, The Fourier Transform and Its Applications; from memory), where the round
-parts have J0. What differs is to first order ``m^2 / (4 pi R f)`` of a wave of each frequency: a small part of the
-light, but as large as the shapes that astigmatism gives to an edge. It is taken as linear in the widths and amounts
-that turn, and of the amounts at which a fit begins.
+parts have J0. And where blur is wider than the mean one, the edge is more bent for it. What differs is to first order
+``m^2 / (4 pi R f)`` of a wave of each frequency: a small part of the light, but as large as the shapes that astigmatism
+gives to an edge. It is taken as linear in the widths and amounts that turn, and of the amounts at which a fit begins.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy.special import j0, j1, jv
+from scipy.special import j0, j1
 
 from glasswright_camera.compiled import compiled
 from glasswright_camera.edge_bins import DIRECTIONS
@@ -31,7 +31,12 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 TURNING_STEP: Final = 0.08
+_LEAST_BEND: Final = 1 / 16
+"""What a smaller one adds is taken as its share of this."""
 _LITTLE: Final = 0.02
+_LITTLE_PHASE: Final = 0.01
+"""Below it Bessel functions of higher order cannot be had from those of lower (Abramowitz and Stegun
+9.1.27; from memory)."""
 TURNING_POINTS: Final = 2 * round(REACH / TURNING_STEP) + 1
 
 
@@ -49,22 +54,32 @@ def turning_tables() -> Array:
     place = np.linspace(-REACH, REACH, TURNING_POINTS)
     tables = np.zeros((len(BEND), 2, TURNING_POINTS, len(rows)))
     for index, bend in enumerate(BEND):
-        if bend > 0:
-            for k, times in enumerate((2, 4)):
-                tables[index, k] = _added_by_turning(1 / bend, times, place, shapes.frequency, rows)
+        if bend >= _LEAST_BEND:
+            # beyond its middle a disc is not looked at
+            within = np.maximum(place, -1 / bend)
+            tables[index] = _added_by_turning(1 / bend, within, shapes.frequency, rows)
             more, less = (
-                added_by_bending(np.exp(-sign * _LITTLE) / bend, place, shapes.frequency, even) for sign in (1, -1)
+                added_by_bending(np.exp(-sign * _LITTLE) / bend, within, shapes.frequency, even) for sign in (1, -1)
             )
             tables[index, :, :, : 1 + EVEN] += (more - less) / (2 * _LITTLE)
+    for index, bend in enumerate(BEND):
+        if bend < _LEAST_BEND:
+            tables[index] = bend / _LEAST_BEND * tables[BEND.index(_LEAST_BEND)]
     return tables
 
 
-def _added_by_turning(radius: float, times: int, place: Array, frequency: Array, transfer: Array) -> Array:
-    """Give the light of a disc under what turns so many times less that under the same as if round: (places, rows)."""
+def _added_by_turning(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
+    """Give the light of a disc under what turns two and four times less that under the same as if round.
+
+    The shape is (2, places, rows).
+    """
     fine, weight = sample_transfer(2 * radius + REACH, frequency, transfer, np.zeros(len(transfer)))
     disc = -2 * np.pi * radius * j1(2 * np.pi * radius * fine) * (fine[1] - fine[0])
-    phase = 2 * np.pi * np.abs(radius + place)[:, None] * fine
-    return np.asarray((((-1) ** (times // 2) * jv(times, phase) - j0(phase)) * disc) @ weight)
+    phase = np.maximum(2 * np.pi * (radius + place)[:, None] * fine, _LITTLE_PHASE)
+    zero, one = j0(phase), j1(phase)
+    two = 2 * one / phase - zero
+    four = 6 * (4 * two / phase - one) / phase - two
+    return np.stack([((-two - zero) * disc) @ weight, ((four - zero) * disc) @ weight])
 
 
 @compiled
