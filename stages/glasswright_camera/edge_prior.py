@@ -22,8 +22,9 @@ TWICE, FOUR_TIMES, FOUR_TIMES_ASKEW, COMA, HALO = 0, 1, 2, 3, 4
 (squares)."""
 FIRST_SHARES: Final = (0.3, 0.3, 0.3, 0.3, 2.0)
 LEAST_SHARE, MOST_SHARE = 0.005, 4.0
+TWICE_LEEWAY: Final = 1.5
 HALO_LEEWAY: Final = 6.0
-"""A halo is given so many times the share that shows: what shows was drawn, and once it is told it costs no scatter."""
+"""Shares are so many times what shows, as that was drawn to the usual; and once a halo is told it costs no scatter."""
 HALO_LEAST, HALO_MOST = 0.25, 6.0
 LEAST_BESIDE_TWICE: Final = 0.05
 """Where a blur turns as cos 2a, it is expected to turn as cos 4a by so much of that share or more."""
@@ -171,7 +172,7 @@ def find_shares(usual: EdgeSpread, value: Array, covariance: Array, shares: Arra
     a, b = value[LOPSIDED], value[LOPSIDED + 2 * ODD]
     size = (value[k] - rate * (a * a - b * b)) ** 2 + (value[k + 1] - rate * 2 * a * b) ** 2
     size -= covariance[k, k] + covariance[k + 1, k + 1]
-    twice = min(max(size / width / usual.widths[0], LEAST_SHARE), MOST_SHARE)
+    twice = min(max(TWICE_LEEWAY * size / width / usual.widths[0], LEAST_SHARE), MOST_SHARE)
     c, s = value[WIDTH + 1], value[WIDTH + 2]
     for k in range(2):
         from_twice = usual.squared / width * (2 * c * s if k else c * c - s * s)
