@@ -29,8 +29,9 @@ UNEVEN_SHAPE_U: Final = 0.0022
 UNEVEN: Final = 0.06
 """Shares of MTF50 by which it may be off because a blur is of no known shape: of a straight edge; for the square of how
 many blurs (1/MTF50) the disc's radius holds; and, where sagittal and tangential blur (1/MTF50^2) differ by more than
-UNEVEN of their sum, of whatever is not round, in proportion below that. About the rms error over many blurs at low noise,
-the second 1.4 times that, as at two blurs to the radius single blurs are off by more than most. All discs and shots of a lens share it, so it does not average out."""
+UNEVEN of their sum, of whatever is not round, in proportion below that. About the rms error over many blurs at low
+noise, the second 1.4 times that, as at two blurs to the radius single blurs are off by more than most. All discs and
+shots of a lens share it, so it does not average out."""
 COLOURS: Final = ("red", "green", "blue")
 
 
