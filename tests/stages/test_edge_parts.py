@@ -95,9 +95,9 @@ def test_a_halo_is_told_from_other_round_blurs():
         find_shares(usual, value, sure, shares)
         told.append(shares[HALO])
     told_round, told_halo = np.array(told[: len(round_ones)]), np.array(told[len(round_ones) :])
-    assert np.mean(told_round == HALO_LEAST) > 0.95
+    assert np.mean(told_round < 2 * HALO_LEAST) > 0.95
     # of the nine those with a tenth of the light or more in a halo three times as wide as the blur or more
-    assert (told_halo[[4, 5, 7, 8]] > 3 * HALO_LEAST).all()
+    assert (told_halo[[4, 5, 7, 8]] > 6 * HALO_LEAST).all()
 
 
 def test_a_cell_knows_its_distances_and_takes_no_slope_for_noise():

@@ -67,8 +67,8 @@ def test_uncertainty_falls_with_discs_and_shots():
 
 def test_a_blur_of_no_known_shape_counts_more_where_the_disc_holds_fewer_blurs():
     few, many = (shape_u(np.full(2, f), 40.0) / f for f in (0.05, 0.5))
-    assert few == pytest.approx(np.hypot(0.0005, 0.02 / 4))
-    assert many == pytest.approx(np.hypot(0.0005, 0.02 / 400))
+    assert few == pytest.approx(np.hypot(0.0005, 0.024 / 4))
+    assert many == pytest.approx(np.hypot(0.0005, 0.024 / 400))
 
 
 def test_a_blur_that_is_not_round_counts_more_and_so_does_one_known_in_one_direction_only():

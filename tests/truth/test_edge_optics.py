@@ -11,7 +11,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "stages"))
 
 from edge_images import _round_pupil, draw_sheet, gaussian, mtf50_of, round_pupil, to_mosaic, trace_sheet
 
-from glasswright_camera.edge_curved import BEND, _added_by_bending
+from glasswright_camera.edge_curved import BEND, added_by_bending
 from glasswright_camera.edge_family import FREQUENCY, Wavefront, pupil_transfer
 
 WAVELENGTH_UM = 0.55
@@ -130,7 +130,7 @@ def test_a_bent_edge_is_the_closed_form_of_a_gaussian_disc(bend):
     sigma, radius = 0.187391, 1 / bend
     place = np.linspace(max(-1.0, -0.9 * radius), 3.0, 101)
     gauss = np.exp(-2 * (np.pi * sigma * FREQUENCY) ** 2)
-    added = _added_by_bending(radius, place, FREQUENCY, gauss[None])[:, 0]
+    added = added_by_bending(radius, place, FREQUENCY, gauss[None])[:, 0]
     fine = np.linspace(0.0, radius + 4.0, 100001)
     slope = radius / sigma**2 * np.exp(-((fine - radius) ** 2) / (2 * sigma**2)) * ive(1, fine * radius / sigma**2)
     light = np.concatenate([[0.0], np.cumsum((slope[1:] + slope[:-1]) / 2 * np.diff(fine))])
