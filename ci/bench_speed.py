@@ -283,7 +283,7 @@ def main() -> None:
         rows += one_shot(folder, 2 if chosen.quick else 5)
         rows += memory(folder)
         rows += tiny_nights(folder, scratch, 1 if chosen.quick else 3)
-        rows += two_processes(folder, scratch, 6 if chosen.quick else 12)
+        rows += two_processes(folder, scratch, 4 if chosen.quick else 12)
     print(f"\n{'what':62} {'measured':>9}  to reach")
     for line in rows:
         print(f"{line['what']:62} {line['value']:9.3f}  {line['target']}")
