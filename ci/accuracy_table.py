@@ -86,9 +86,9 @@ def _coverage(own: Sequence[Cell]) -> Row:
     pooled: Row = {}
     for direction in ("sagittal", "tangential"):
         mine = [cell for cell in own if cell.direction == direction]
-        pooled[f"coverage_{direction}"] = sum(c.inside for c in mine) / max(sum(c.draws for c in mine), 1)
-    draws = sum(cell.draws for cell in own)
-    pooled["coverage_centre"] = sum(cell.centre_inside for cell in own) / max(2 * draws, 1)
+        # each cell counts alike, however often it was drawn
+        pooled[f"coverage_{direction}"] = float(np.mean([c.inside / max(c.draws, 1) for c in mine]))
+    pooled["coverage_centre"] = float(np.mean([c.centre_inside / max(2 * c.draws, 1) for c in own]))
     pooled["worst_cell_coverage"] = min((c.inside / c.draws for c in own if c.draws), default=np.nan)
     pooled["cells_under_90"] = sum(c.inside / c.draws < 0.9 for c in own if c.draws)
     return pooled
