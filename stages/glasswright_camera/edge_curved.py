@@ -122,13 +122,18 @@ def sample_transfer(reach: float, frequency: Array, transfer: Array, at_zero: Ar
 
 
 @compiled
+def find_bend(bends: Array, bend: float) -> tuple[int, float]:
+    """Give the place of a bend among those for which there are tables, and how far it lies towards the next."""
+    k = 0
+    while k < len(bends) - 2 and bends[k + 1] < bend:
+        k += 1
+    return k, min(max((bend - bends[k]) / (bends[k + 1] - bends[k]), 0.0), 1.0)
+
+
+@compiled
 def bend_table(tables: Array, bends: Array, bend: float, table: Array) -> None:
     """Fill `table` with the shapes of an edge bent so much, between the nearest two of `tables`."""
-    last = len(bends) - 1
-    k = 0
-    while k < last - 1 and bends[k + 1] < bend:
-        k += 1
-    t = min(max((bend - bends[k]) / (bends[k + 1] - bends[k]), 0.0), 1.0)
+    k, t = find_bend(bends, bend)
     for i in range(table.shape[0]):
         for j in range(table.shape[1]):
             table[i, j] = (1 - t) * tables[k, i, j] + t * tables[k + 1, i, j]

@@ -21,7 +21,7 @@ from scipy.special import j0, j1
 
 from glasswright_camera.compiled import compiled
 from glasswright_camera.edge_bins import DIRECTIONS
-from glasswright_camera.edge_curved import BEND, added_by_bending, sample_transfer
+from glasswright_camera.edge_curved import BEND, added_by_bending, find_bend, sample_transfer
 from glasswright_camera.edge_parameters import EVEN, SHAPE, TURN, WIDTH
 from glasswright_camera.edge_shapes import REACH, edge_shapes
 
@@ -85,11 +85,7 @@ def _added_by_turning(radius: float, place: Array, frequency: Array, transfer: A
 @compiled
 def add_turning(tables: Array, bends: Array, bend: float, value: Array, factor: Array, added: Array) -> None:
     """Fill `added`, (DIRECTIONS, TURNING_POINTS), for an edge bent so much and a blur of `value`."""
-    last = len(bends) - 1
-    k = 0
-    while k < last - 1 and bends[k + 1] < bend:
-        k += 1
-    t = min(max((bend - bends[k]) / (bends[k + 1] - bends[k]), 0.0), 1.0)
+    k, t = find_bend(bends, bend)
     amount = np.zeros((2, 1 + 2 * EVEN))
     added[:] = 0.0
     for four in range(2):
