@@ -28,11 +28,11 @@ HALO_LEEWAY: Final = 6.0
 HALO_LEAST, HALO_MOST = 0.25, 6.0
 LEAST_BESIDE_TWICE: Final = 0.05
 """Where a blur turns as cos 2a, it is expected to turn as cos 4a by so much of that share or more."""
-PLAIN: Final = 5.0
+STANDS_OUT: Final = 5.0
 """A width in 4a whose square is so many times its noise's or more is believed whatever that in 2a is: two foci on
 either side of the sensor leave little of the latter. Such a share may be up to MOST_BETWEEN_FOCI."""
 MOST_BETWEEN_FOCI: Final = 8.0
-BENT: Final = 0.15
+LOOSENING_BEND: Final = 0.15
 """From such a bend on, followers are expected less and less near what they follow: the family's edges are straight,
 and blur that is not round spreads light along a bent edge by another width than across it."""
 
@@ -44,8 +44,8 @@ def expect(usual: EdgeSpread, value: Array, shares: Array, width: float, bend: f
     `bend` is 1/MTF50 over the disc's radius. What follows is a product of amounts; it is taken as linear about those
     of `value`, (PARAMETERS,).
     """
-    loose = 1 + (bend / BENT) ** 4
-    comatic = loose * shares[COMA] ** 2 / usual.lopsided
+    loose = 1 + (bend / LOOSENING_BEND) ** 4
+    comatic = loose * shares[COMA] / usual.lopsided
     prior[:, :] = 0.0
     lopsided = np.linalg.inv(shares[COMA] * usual.comatic)
     prior[LOPSIDED : LOPSIDED + 2 * ODD, LOPSIDED : LOPSIDED + 2 * ODD] = lopsided
@@ -102,7 +102,7 @@ def _square(usual: EdgeSpread, value: Array, width: float, shares: Array, prior:
 @compiled
 def _four_times_spread(usual: EdgeSpread, shares: Array, k: int) -> float:
     """Variance about what is expected of the width in cos 4a (k = 0) or sin 4a (1), of the mean one."""
-    comatic = shares[COMA] ** 2 / usual.lopsided
+    comatic = shares[COMA] / usual.lopsided
     return float(shares[FOUR_TIMES + k] * usual.widths[1] + comatic * usual.widths[3])
 
 
@@ -182,7 +182,7 @@ def find_shares(usual: EdgeSpread, value: Array, covariance: Array, shares: Arra
         if precision > 0:
             freed = (value[WIDTH + 3 + k] / root / held - drawn * from_twice) / precision
             known = (freed - from_twice) ** 2 - 1 / precision
-            if known > PLAIN / precision:
+            if known > STANDS_OUT / precision:
                 most = MOST_BETWEEN_FOCI
         shares[FOUR_TIMES + k] = max(min(known / usual.widths[1], most), LEAST_BESIDE_TWICE * twice, LEAST_SHARE)
     shares[TWICE] = twice

@@ -93,12 +93,13 @@ def edge_spread() -> EdgeSpread:
     twice, left_twice = _follow(_twice_leaders(both), both.even_0, both.even_2)
     four_times, left_four_times = _follow(_four_times_leaders(both), both.even_0, both.even_4)
     square = comatic.odd_1[:, :1] ** 2
-    coma_width, left_width = _follow(square, comatic.even_0, comatic.width_2[:, None])
+    size = np.sqrt(square / square.mean())
+    coma_width, left_width = _follow(square / size, comatic.even_0, comatic.width_2[:, None] / size)
     rest = _rest(_twice_leaders(comatic), comatic.even_0, comatic.even_2, twice)
-    coma, coma_left_twice = _follow(square, comatic.even_0, rest)
-    coma_left_four_times = _rest(_four_times_leaders(comatic), comatic.even_0, comatic.even_4, four_times)
+    coma, coma_left_twice = _follow(square / size, comatic.even_0, rest / size)
+    coma_left_four_times = _rest(_four_times_leaders(comatic), comatic.even_0, comatic.even_4, four_times) / size
     left = (left_twice, left_four_times, coma_left_twice, coma_left_four_times)
-    widths = (both.width_2, _beside(bent, squared), _LEEWAY * left_width, _beside(comatic, squared))
+    widths = (both.width_2, _beside(bent, squared), _LEEWAY * left_width, _beside(comatic, squared) / size[:, 0])
     return EdgeSpread(
         rounds=rounds,
         halos=halos,
@@ -107,7 +108,7 @@ def edge_spread() -> EdgeSpread:
         widths=np.array([(each**2).mean() for each in widths]),
         squared=squared,
         fourth=float((both.width_2**4).mean() / (both.width_2**2).mean() ** 2),
-        lopsided=float((square**2).mean()),
+        lopsided=float(square.mean()),
         twice=twice,
         four_times=four_times,
         coma=coma[0],
