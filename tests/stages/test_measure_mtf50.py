@@ -6,7 +6,7 @@ from edge_traces import HEIGHT, WIDTH, lattice, make_stand, make_trace
 
 from glasswright import Unmeasurable
 from glasswright_camera.measure_mtf50 import measure_mtf50
-from glasswright_camera.sharpness_reading import shape_u, usual_radius
+from glasswright_camera.sharpness_reading import BENT_SHAPE_U, SHAPE_U, UNEVEN_SHAPE_U, shape_u, usual_radius
 
 STAND = make_stand(pitch_um=5.0)
 
@@ -67,15 +67,15 @@ def test_uncertainty_falls_with_discs_and_shots():
 
 def test_a_blur_of_no_known_shape_counts_more_where_the_disc_holds_fewer_blurs():
     few, many = (shape_u(np.full(2, f), 40.0) / f for f in (0.05, 0.5))
-    assert few == pytest.approx(np.hypot(0.0005, 0.024 / 4))
-    assert many == pytest.approx(np.hypot(0.0005, 0.024 / 400))
+    assert few == pytest.approx(np.hypot(SHAPE_U, BENT_SHAPE_U / 4))
+    assert many == pytest.approx(np.hypot(SHAPE_U, BENT_SHAPE_U / 400))
 
 
 def test_a_blur_that_is_not_round_counts_more_and_so_does_one_known_in_one_direction_only():
     shape = shape_u(np.array([[0.3, 0.3], [0.3, 0.25], [0.3, np.nan]]), 1e9) / 0.3
-    assert shape[0] == pytest.approx(0.0005)
-    assert shape[1, 0] == pytest.approx(np.hypot(0.0005, 0.0022))
-    assert shape[2, 0] == pytest.approx(np.hypot(0.0005, 0.0022))
+    assert shape[0] == pytest.approx(SHAPE_U)
+    assert shape[1, 0] == pytest.approx(np.hypot(SHAPE_U, UNEVEN_SHAPE_U))
+    assert shape[2, 0] == pytest.approx(np.hypot(SHAPE_U, UNEVEN_SHAPE_U))
 
 
 def test_scatter_of_five_shots_enters_the_uncertainty_that_of_four_does_not():
