@@ -285,13 +285,13 @@ def test_the_slow_tails_of_the_next_discs_are_part_of_a_small_discs_edge():
     assert off_pct(trace(sheet, alone=True), truth).min() > 1.0
 
 
-@pytest.mark.parametrize("make", [astigmatism, coma_and_defocus], ids=["astigmatism", "coma-and-defocus"])
+@pytest.mark.parametrize("make", [astigmatism, two_foci, coma_and_defocus])
 def test_a_small_discs_edge_bends_blur_that_is_not_round_as_well(make):
     transfer = solve_blur(make, 0.05, 0.05, 3.0)
     truth = np.array([mtf50_of(transfer, np.pi / 2), mtf50_of(transfer, 0.0)])
-    assert truth.mean() * 44.0 < 2.3
-    # so soft an edge is to be true within 1 %
-    assert np.abs(off_pct(trace(draw_sheet(transfer, 44.0, phases=4)), truth)).max() < 1.0
+    assert truth.mean() * 44.0 < 2.4
+    # bent as if the blur were round, two foci read 0.9 % low
+    assert np.abs(off_pct(trace(draw_sheet(transfer, 44.0, phases=4)), truth)).max() < 0.6
 
 
 @pytest.mark.parametrize("known", [True, False], ids=["map-known", "map-unknown"])
@@ -336,7 +336,7 @@ def test_the_tail_of_diffraction_is_part_of_the_blur():
     assert np.abs(found.mtf[..., at] - float(np.abs(transfer(np.array(0.04), np.array(0.0))))).max() < 0.01
 
 
-@pytest.mark.parametrize("make", [two_foci, coma_and_defocus], ids=["foci-on-either-side", "coma-and-defocus"])
+@pytest.mark.parametrize("make", [two_foci, coma_and_defocus])
 def test_noise_does_not_draw_a_blur_that_is_not_round_to_a_round_one(make):
     transfer = solve_blur(make, 0.1, 0.1, 6.0)
     truth = np.array([mtf50_of(transfer, np.pi / 2), mtf50_of(transfer, 0.0)])
