@@ -58,7 +58,7 @@ def _fill_functions(
     added: Array,
     slack: float,
     f: Array,
-) -> tuple[int, int]:
+) -> tuple[int, int, int]:
     """Fill, for each used cell of a direction, the functions of distance and the residual, over the cell's noise.
 
     Parameters
@@ -71,12 +71,13 @@ def _fill_functions(
     Returns
     -------
     tuple
-        How many cells were filled in, and how many, filled in or not, are off by more than FINE_SLACK allows.
+        How many cells were filled in, how many left out, and how many of either are off by more than FINE_SLACK
+        allows.
     """
     tilt, shift, width = local[2], local[3], max(local[4], 1.0)
     rate, per_radius, per_step = 1.0 / math.sqrt(width), 1.0 / radius_px, 1.0 / STEP
     half_square, last = 0.5 * rate * rate, table.shape[0] - 2
-    filled, strays = 0, 0
+    filled, lost, strays = 0, 0, 0
     for k in range(BINS):
         n = cells[k, NUMBER]
         if n < 1:
@@ -110,6 +111,7 @@ def _fill_functions(
         if slack >= 0:
             kept[k] = (abs(residual) - slack * contrast) * weight <= MOST_SIGMAS
         if not kept[k]:
+            lost += 1
             continue
         tall = weight * gain * contrast
         move = -tall * slope * per_step * rate
@@ -122,7 +124,7 @@ def _fill_functions(
             f[5 + j, filled] *= tall
         f[RADIAL, filled] = weight * residual
         filled += 1
-    return filled, strays
+    return filled, lost, strays
 
 
 @compiled_in_any_order
@@ -153,8 +155,8 @@ def normal_equations(
     kept: NDArray[np.bool_],
     normal: Array,
     right: Array,
-) -> tuple[float, int, int]:
-    """Sum up the normal equations at `value`; give the weighted sum of squares, the cells used and the strays.
+) -> tuple[float, int, int, int]:
+    """Sum up the normal equations at `value`; give the weighted sum of squares, cells used and left out, and strays.
 
     A cell off the model by more than MOST_SIGMAS times its noise plus its direction's `slack`, of the step, is left
     out; strays would be with FINE_SLACK. Where the slack is negative the choice that `kept` holds stands, else it is
@@ -162,7 +164,7 @@ def normal_equations(
     """
     normal[:, :] = 0.0
     right[:] = 0.0
-    chi_square, used, strays = 0.0, 0, 0
+    chi_square, used, lost, strays = 0.0, 0, 0, 0
     which = seen.which
     f = np.empty((RADIAL + 1, BINS))
     local = np.empty(RADIAL)
@@ -173,11 +175,12 @@ def normal_equations(
         local[:] = 0.0
         for m in range(PARAMETERS):
             local[which[m]] += value[m] * turn[m]
-        filled, astray = _fill_functions(
+        filled, left_out, astray = _fill_functions(
             seen.cell[direction], kept[direction], local, value[DARK], value[CONTRAST], seen.radius_px, seen.table,
             seen.variance, seen.added[direction], slack[direction], f,
         )  # fmt: skip
         used += filled
+        lost += left_out
         strays += astray
         _multiply(f, filled, gram)
         chi_square += gram[RADIAL, RADIAL]
@@ -189,4 +192,4 @@ def normal_equations(
             own, sums = turned[which[m]], normal[m]
             for k in range(PARAMETERS):
                 sums[k] += turn[m] * own[k]
-    return chi_square, used, strays
+    return chi_square, used, lost, strays

@@ -42,6 +42,8 @@ class EdgeTable:
     dark_light: Array
     paper_light: Array
     noise: Array
+    misfit_frac: Array
+    left_out_frac: Array
     frequency: Array
     mtf: NDArray[np.float32]
     distance_px: Array
@@ -110,6 +112,8 @@ def trace_table(
         dark_light=value[..., DARK] * gain[..., 0],
         paper_light=(value[..., DARK] + step) * gain[..., 0],
         noise=np.sqrt((value[..., SPARE + 2] + value[..., SPARE + 3]) / 2) / step,
+        misfit_frac=value[..., SPARE + 5],
+        left_out_frac=value[..., SPARE + 6],
         frequency=FREQUENCY,
         mtf=mtf.astype(np.float32),
         distance_px=DISTANCE,

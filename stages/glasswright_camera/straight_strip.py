@@ -39,7 +39,16 @@ from glasswright_camera.edge_parameters import (
 )
 from glasswright_camera.edge_ring import WIDTH_OF_SIGMA
 from glasswright_camera.edge_turning import TURNING_POINTS
-from glasswright_camera.edge_walk import HALF_SIGMA, MEASURED, NO_EDGE, NO_LEVEL, NO_REST, TOO_SHARP
+from glasswright_camera.edge_walk import (
+    HALF_SIGMA,
+    MEASURED,
+    MOST_LEFT_OUT,
+    NO_EDGE,
+    NO_LEVEL,
+    NO_REST,
+    SPOILT,
+    TOO_SHARP,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -196,11 +205,13 @@ def fit_strip(
         plateau_variance(cell, variance)
         if not (variance[0] > 0 and variance[1] > 0):
             return NO_LEVEL
-        quality, _used, rested = fit_edge(seen, start, prior, turn > 0, value, covariance)
+        quality, _misfit, lost, rested = fit_edge(seen, start, prior, turn > 0, value, covariance)
         if value[WIDTH] < 1.0:
             return TOO_SHARP
         if not rested or not value[CONTRAST] > 0:
             return NO_REST
+        if lost > MOST_LEFT_OUT:
+            return SPOILT
         place += value[SHIFT : SHIFT + 3]
         grown = math.sqrt(value[WIDTH]) / unit
         if turn > 0 and np.max(np.abs(value[SHIFT : SHIFT + 3])) < 0.02 and 0.7 < grown < 1.4:

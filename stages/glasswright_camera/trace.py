@@ -60,6 +60,11 @@ class Trace(Artefact):
     """(planes, discs): light of the paper at the disc's edge, of white."""
     noise: NDArray[np.float64]
     """(planes, discs): pixel noise near the edge over the edge's step."""
+    misfit_frac: NDArray[np.float64]
+    """(planes, discs): what no lens's blur explains of the edge and surely is not noise, rms, of the step."""
+    left_out_frac: NDArray[np.float64]
+    """(planes, discs): share of the edge that was left out as unlike an edge (dust, hot pixels, a doubled image); known
+    too where a disc failed for it."""
     frequency: NDArray[np.float64]
     """(frequencies,): cycles per sensor pixel, for `mtf`."""
     mtf: NDArray[np.float32]

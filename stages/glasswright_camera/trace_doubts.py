@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_camera.edge_walk import NO_EDGE, NO_LEVEL, NO_REST, TOO_SHARP
+from glasswright_camera.edge_walk import NO_EDGE, NO_LEVEL, NO_REST, SPOILT, TOO_SHARP
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
@@ -18,6 +20,7 @@ REASONS: Final = {
     NO_EDGE: "no edge seen",
     NO_LEVEL: "the ring about the edge is too narrow or clipped",
     NO_REST: "the fit did not come to rest",
+    SPOILT: "over a quarter of the edge is unlike an edge (dirt, or a doubled image)",
     TOO_SHARP: "no 50 % point below 1 cycle/pixel",
 }
 
@@ -53,9 +56,14 @@ def is_beyond_nyquist(mtf50: Array) -> bool:
     return bool(np.median(mtf50) > NYQUIST)
 
 
-def name_notes(shot: str, failed: str, *, beyond: bool) -> tuple[str, ...]:
-    """Give the notes of a trace."""
+def name_notes(shot: str, failed: str, *, beyond: bool, unlike: Sequence[str] = ()) -> tuple[str, ...]:
+    """Give the notes of a trace; `unlike` are zones whose edges no lens's blur explains."""
     notes = [f"{shot}: not measured: {failed}"] if failed else []
+    if unlike:
+        notes.append(
+            f"{shot}: most edges in {', '.join(unlike)} are unlike any lens's blur (a doubled image, a knock while the "
+            "frame was exposed, dirt), and MTF50 there may be off by many times its uncertainty; look at the shot"
+        )
     if beyond:
         notes.append(
             f"{shot}: MTF50 lies beyond {NYQUIST:g} cycles/pixel: few lenses resolve so much; "

@@ -15,6 +15,7 @@ from glasswright_camera.stand import ChartLayout, Fraction, Stand
 from glasswright_camera.trace import Trace
 from glasswright_camera.trace_doubts import is_beyond_nyquist, name_failures, name_notes
 from glasswright_camera.trace_light import field_gain
+from glasswright_camera.trace_misfit import NOT_JUDGED, unlike_places
 from glasswright_camera.trace_shake import SHAKEN_ROLES, refuse_shake
 
 
@@ -49,7 +50,8 @@ def trace_edges(
     Trace
         One table for sharpness, fringing and distortion. What makes it poor: noise, discs under about 20 px across,
         blur so wide that the ring about an edge never reaches its levels. Caveat `beyond_nyquist` where half the
-        discs hold 50 % beyond 0.5 cycles/pixel: few lenses do, sharpened or resampled files do.
+        discs hold 50 % beyond 0.5 cycles/pixel: few lenses do, sharpened or resampled files do. Caveat `unlike_edges`
+        where most edges of a zone are of a kind that no lens's blur explains.
 
     Raises
     ------
@@ -68,6 +70,13 @@ def trace_edges(
     if mosaic.role not in SHAKEN_ROLES:
         refuse_shake(table.blur_direction, table.mtf50, table.lopsided, stand.shooting.shake_ratio)
     left_out = int((~good).sum())
+    size_px = (fit.width_px, fit.height_px)
+    unlike = (
+        []
+        if mosaic.role in NOT_JUDGED
+        else unlike_places(table.misfit_frac, table.left_out_frac, fit.centre_px, size_px, stand.zones)
+    )
+    caveats = [name for name, holds in (("beyond_nyquist", beyond), ("unlike_edges", bool(unlike))) if holds]
     return Trace(
         shot=mosaic.shot,
         role=mosaic.role,
@@ -83,8 +92,8 @@ def trace_edges(
         disc_count=int(good.sum()),
         left_out_count=fit.left_out_count + left_out,
         zones=stand.zones,
-        caveats=("beyond_nyquist",) if beyond else (),
-        notes=name_notes(mosaic.shot, failed, beyond=beyond),
+        caveats=tuple(caveats),
+        notes=name_notes(mosaic.shot, failed, beyond=beyond, unlike=unlike),
         **table.columns(),
     )
 

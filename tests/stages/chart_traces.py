@@ -109,6 +109,8 @@ def make_trace(
         dark_light=nothing,
         paper_light=nothing,
         noise=nothing,
+        misfit_frac=nothing,
+        left_out_frac=nothing,
         frequency=np.empty(0),
         mtf=np.empty((p, n, 2, 0), np.float32),
         distance_px=np.empty(0),

@@ -89,6 +89,8 @@ def make_trace(
         dark_light=0.05 * one,
         paper_light=0.8 * one,
         noise=0.005 * one,
+        misfit_frac=0.0 * one,
+        left_out_frac=0.0 * one,
         frequency=np.arange(0.0, 0.6001, 0.02),
         mtf=np.zeros((number, count, 2, 31), dtype=np.float32),
         distance_px=DISTANCE,

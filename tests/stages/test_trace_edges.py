@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from edge_images import Sheet, draw_sheet, gaussian, make_fit, make_stand, to_mosaic
+from scipy.ndimage import shift
 
 from glasswright import Unmeasurable
-from glasswright_camera.edge_walk import MEASURED, NO_EDGE, NO_LEVEL, NO_REST, TOO_SHARP
+from glasswright_camera.edge_walk import MEASURED, NO_EDGE, NO_LEVEL, NO_REST, SPOILT, TOO_SHARP
 from glasswright_camera.flat import FlatField
 from glasswright_camera.stand import Zones
 from glasswright_camera.trace_doubts import name_failures
@@ -128,14 +129,69 @@ def test_edges_without_blur_have_no_mtf50_and_it_is_said():
 def test_sharpness_beyond_nyquist_is_doubted():
     sheet = draw_sheet(gaussian(0.187391 / 0.7), 32.0, phases=16, folds=4)
     found = trace(sheet)
-    # each of the 96 numbers within four of its uncertainties, and their mean within half a percent
-    assert np.abs((found.mtf50 - 0.7) / found.mtf50_u).max() < 4
+    # green scatters as stated; red and blue, which see every second pixel of a row, up to twice as much
+    pull = np.sqrt((((found.mtf50 - 0.7) / found.mtf50_u) ** 2).mean(axis=(1, 2)))
+    assert pull[1] < 1.3
+    assert pull.max() < 2.0
     assert abs(found.mtf50.mean() / 0.7 - 1) < 0.005
     assert found.caveats == ("beyond_nyquist",)
     assert found.notes == (
         "chart/0001.dng: MTF50 lies beyond 0.5 cycles/pixel: few lenses resolve so much; "
         "make sure the file is neither sharpened nor resampled",
     )
+
+
+def doubled(light, share, away_px):
+    """Light with a second image beside the first, as of a knock or a cemented pair that parts."""
+    return (1 - share) * light + share * shift(light, (0.0, away_px), order=3, mode="nearest")
+
+
+@pytest.mark.parametrize("noise", [0.0005, 0.002, 0.005])
+@pytest.mark.parametrize(("share", "away_px"), [(0.05, 5.0), (0.1, 5.0), (0.2, 5.0), (0.1, 8.0), (0.1, 15.0)])
+def test_doubled_edges_are_doubted_or_refused_never_simply_read(sheet, share, away_px, noise):
+    mosaic = expose(doubled(sheet.light, share, away_px), noise)
+    try:
+        found = trace_edges(mosaic, make_fit(sheet, mosaic), make_stand(sheet), None, None)
+    except Unmeasurable as said:
+        assert "over a quarter of the edge is unlike an edge" in str(said)
+    else:
+        assert found.caveats == ("unlike_edges",)
+        assert "are unlike any lens's blur" in found.notes[-1]
+
+
+def test_only_the_corner_with_doubled_edges_is_named(sheet):
+    light, half = sheet.light.copy(), sheet.light.shape[0] // 2
+    light[:half, :half] = doubled(sheet.light, 0.1, 5.0)[:half, :half]
+    found = trace(sheet, light)
+    assert found.caveats == ("unlike_edges",)
+    assert found.notes[-1] == (
+        "chart/0001.dng: most edges in upper_left are unlike any lens's blur (a doubled image, a knock while the frame "
+        "was exposed, dirt), and MTF50 there may be off by many times its uncertainty; look at the shot"
+    )
+
+
+def test_a_speck_on_some_discs_is_no_doubt_and_a_blot_is_one_disc_less(sheet):
+    y, x = np.mgrid[: sheet.light.shape[0], : sheet.light.shape[1]]
+    light = sheet.light.copy()
+    for k in (0, 5, 10):
+        at = sheet.centre[k] + sheet.radius * np.array([np.cos(k), np.sin(k)])
+        light *= 1 - 0.6 * np.exp(-((x - at[0]) ** 2 + (y - at[1]) ** 2) / (2 * 2.5**2))
+    found = trace(sheet, light)
+    assert found.caveats == ()
+    assert found.disc_count == 16
+    assert (found.left_out_frac[:, [0, 5, 10]] > 0.03).all()
+    assert np.delete(found.left_out_frac, [0, 5, 10], axis=1).max() < 0.01
+    at = sheet.centre[6] + [0.0, sheet.radius]
+    light[np.hypot(x - at[0], y - at[1]) < 0.9 * sheet.radius] = 0.1
+    found = trace(sheet, light)
+    assert found.disc_count == 15
+    assert found.caveats == ()
+
+
+@pytest.mark.parametrize("role", ["focus_series", "shake_on"])
+def test_shots_that_are_blurred_on_purpose_are_not_doubted(sheet, role):
+    mosaic = replace(expose(doubled(sheet.light, 0.05, 5.0)), role=role)
+    assert trace_edges(mosaic, make_fit(sheet, mosaic), make_stand(sheet), None, None).caveats == ()
 
 
 def test_a_movement_is_refused():
@@ -148,17 +204,18 @@ def test_a_movement_is_refused():
 def test_failures_are_named_by_their_worst_plane():
     ending = np.array(
         [
-            [MEASURED, NO_EDGE, NO_REST, TOO_SHARP, MEASURED],
-            [MEASURED, MEASURED, NO_LEVEL, TOO_SHARP, MEASURED],
+            [MEASURED, NO_EDGE, NO_REST, TOO_SHARP, MEASURED, SPOILT],
+            [MEASURED, MEASURED, NO_LEVEL, TOO_SHARP, MEASURED, TOO_SHARP],
         ]
     )
-    good = np.array([True, False, False, False, False])
+    good = np.array([True, False, False, False, False, False])
     assert name_failures(ending, good) == (
         "1 disc: no edge seen; 1 disc: the ring about the edge is too narrow or clipped; "
+        "1 disc: over a quarter of the edge is unlike an edge (dirt, or a doubled image); "
         "1 disc: no 50 % point below 1 cycle/pixel; "
         "1 disc: no 50 % point below 1 cycle/pixel in one direction"
     )
-    assert name_failures(ending, np.ones(5, dtype=bool)) == ""
+    assert name_failures(ending, np.ones(6, dtype=bool)) == ""
 
 
 def test_of_three_shots_the_one_out_of_focus_is_odd(sheet):
