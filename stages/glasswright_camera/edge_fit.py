@@ -90,6 +90,7 @@ def fit_edge(
     seen: Sighting,
     start: Array,
     prior: Array,
+    toward: Array,
     near: bool,
     value: Array,
     covariance: Array,
@@ -104,6 +105,8 @@ def fit_edge(
         (PARAMETERS,) where to begin.
     prior
         (PARAMETERS, PARAMETERS) inverse covariance of what is expected, 0 where nothing is known.
+    toward
+        (PARAMETERS,) that times what is expected.
     near
         Whether `start` is near enough to tell cells that do not fit from the first.
     value, covariance
@@ -132,7 +135,7 @@ def fit_edge(
     for _ in range(ITERATIONS):
         if used < 4 * PARAMETERS:
             return math.nan, math.nan, 1.0, False
-        downhill = right - prior @ value
+        downhill = right - prior @ value + toward
         damped[:, :] = normal
         damped += prior
         for m in range(PARAMETERS):
@@ -160,10 +163,10 @@ def fit_edge(
         trial_total, trial_used, trial_lost, trial_strays = normal_equations(
             seen, trial, slack, kept, trial_normal, trial_right
         )
-        cost = (total + value @ prior @ value) / used
-        trial_cost = (trial_total + trial @ prior @ trial) / max(trial_used, 1)
+        cost = (total + value @ (prior @ value - 2 * toward)) / used
+        trial_cost = (trial_total + trial @ (prior @ trial - 2 * toward)) / max(trial_used, 1)
         # the weights follow the model, so a last step may cost a trace more
-        if trial_used >= 4 * PARAMETERS and trial_cost <= cost * 1.01:
+        if trial_used >= 4 * PARAMETERS and trial_cost <= cost + 0.01 * total / used:
             value[:] = trial
             normal[:, :] = trial_normal
             right[:] = trial_right

@@ -28,7 +28,7 @@ HALO_LEEWAY: Final = 6.0
 HALO_LEAST, HALO_MOST = 0.25, 6.0
 LEAST_BESIDE_TWICE: Final = 0.05
 """Where a blur turns as cos 2a, it is expected to turn as cos 4a by so much of that share or more."""
-STANDS_OUT: Final = 5.0
+STANDS_OUT: Final = 3.0
 """A width in 4a whose square is so many times its noise's or more is believed whatever that in 2a is: two foci on
 either side of the sensor leave little of the latter. Such a share may be up to MOST_BETWEEN_FOCI."""
 MOST_BETWEEN_FOCI: Final = 8.0
@@ -38,39 +38,54 @@ and blur that is not round spreads light along a bent edge by another width than
 
 
 @compiled
-def expect(usual: EdgeSpread, value: Array, shares: Array, width: float, bend: float, prior: Array) -> None:
-    """Fill `prior` with the inverse covariance for a mean width and for the shares of astigmatism and coma.
+def expect(
+    usual: EdgeSpread, value: Array, shares: Array, width: float, bend: float, prior: Array, toward: Array
+) -> None:
+    """Fill what is expected for a mean width and for the shares of astigmatism and coma.
 
-    `bend` is 1/MTF50 over the disc's radius. What follows is a product of amounts; it is taken as linear about those
-    of `value`, (PARAMETERS,).
+    What follows is a product of amounts; it is taken as linear about those of `value`, (PARAMETERS,), with all its
+    slopes.
+
+    Parameters
+    ----------
+    bend
+        1/MTF50 over the disc's radius.
+    prior, toward
+        Filled: (PARAMETERS, PARAMETERS), the inverse covariance, and (PARAMETERS,), that times what is expected.
     """
     loose = 1 + (bend / LOOSENING_BEND) ** 4
     comatic = loose * shares[COMA] / usual.lopsided
     prior[:, :] = 0.0
+    toward[:] = 0.0
     lopsided = np.linalg.inv(shares[COMA] * usual.comatic)
     prior[LOPSIDED : LOPSIDED + 2 * ODD, LOPSIDED : LOPSIDED + 2 * ODD] = lopsided
     prior[LOPSIDED + 2 * ODD : PARAMETERS, LOPSIDED + 2 * ODD : PARAMETERS] = lopsided
     prior[SHAPE:TURN, SHAPE:TURN] = np.linalg.inv(usual.rounds + shares[HALO] * usual.halos)
-    _stretch(usual, value, shares, comatic, prior)
-    _square(usual, value, width, shares, prior)
-    _follow_twice(usual, value, width, loose * shares[TWICE] * usual.left[0] + comatic * usual.left[2], prior)
+    own = value.copy()
+    own[WIDTH + 1 : WIDTH + 5] /= width
+    _stretch(usual, own, shares, comatic, prior, toward)
+    _square(usual, own, shares, prior, toward)
+    _follow_twice(usual, own, loose * shares[TWICE] * usual.left[0] + comatic * usual.left[2], prior, toward)
     share = (shares[FOUR_TIMES] + shares[TWICE] ** 2 / usual.fourth) / 2
-    _follow_four_times(usual, value, width, loose * share * usual.left[1] + comatic * usual.left[3], prior)
+    _follow_four_times(usual, own, loose * share * usual.left[1] + comatic * usual.left[3], prior, toward)
     for k in range(WIDTH + 1, WIDTH + 5):
+        toward[k] /= width
         for a in range(PARAMETERS):
             prior[k, a] /= width
             prior[a, k] /= width
 
 
 @compiled
-def _tie(own: int, leads: Counts, ties: Array, precision: float, prior: Array) -> None:
-    """Add to `prior` that an amount is the sum of its ties times what leads, to a precision."""
+def _tie(own: int, leads: Counts, slopes: Array, offset: float, precision: float, prior: Array, toward: Array) -> None:
+    """Add that an amount is an offset and the sum of slopes times what leads, to a precision."""
     prior[own, own] += precision
+    toward[own] += precision * offset
     for a in range(len(leads)):
-        prior[own, leads[a]] -= precision * ties[a]
-        prior[leads[a], own] -= precision * ties[a]
+        prior[own, leads[a]] -= precision * slopes[a]
+        prior[leads[a], own] -= precision * slopes[a]
+        toward[leads[a]] -= precision * offset * slopes[a]
         for b in range(len(leads)):
-            prior[leads[a], leads[b]] += precision * ties[a] * ties[b]
+            prior[leads[a], leads[b]] += precision * slopes[a] * slopes[b]
 
 
 @compiled
@@ -80,23 +95,31 @@ def _usual_stretch(usual: EdgeSpread, value: Array) -> float:
 
 
 @compiled
-def _stretch(usual: EdgeSpread, value: Array, shares: Array, comatic: float, prior: Array) -> None:
-    """Add to `prior` that the width in 2a, of the mean one, follows the square of coma."""
+def _stretch(usual: EdgeSpread, own: Array, shares: Array, comatic: float, prior: Array, toward: Array) -> None:
+    """Add that the width in 2a, of the mean one, follows the square of coma."""
     precision = 1 / (shares[TWICE] * usual.widths[0] + comatic * usual.widths[2])
-    rate = _usual_stretch(usual, value)
-    leads = np.array([LOPSIDED, LOPSIDED + 2 * ODD])
-    c, s = rate * value[LOPSIDED], rate * value[LOPSIDED + 2 * ODD]
-    _tie(WIDTH + 1, leads, np.array([c, -s]), precision, prior)
-    _tie(WIDTH + 2, leads, np.array([s, c]), precision, prior)
+    rate = _usual_stretch(usual, own)
+    a, b = own[LOPSIDED], own[LOPSIDED + 2 * ODD]
+    leads, slopes = np.empty(2 + EVEN, dtype=np.int64), np.empty(2 + EVEN)
+    leads[0], leads[1] = LOPSIDED, LOPSIDED + 2 * ODD
+    leads[2:] = np.arange(SHAPE, TURN)
+    for askew in range(2):
+        square = 2 * a * b if askew else a * a - b * b
+        slopes[0], slopes[1] = (2 * rate * b, 2 * rate * a) if askew else (2 * rate * a, -2 * rate * b)
+        slopes[2:] = square * usual.coma_width[1:]
+        offset = square * (usual.coma_width[0] - 2 * rate)
+        _tie(WIDTH + 1 + askew, leads, slopes, offset, precision, prior, toward)
 
 
 @compiled
-def _square(usual: EdgeSpread, value: Array, width: float, shares: Array, prior: Array) -> None:
-    """Add to `prior` that the width in 4a follows the square of that in 2a, both of the mean one."""
+def _square(usual: EdgeSpread, own: Array, shares: Array, prior: Array, toward: Array) -> None:
+    """Add that the width in 4a follows the square of that in 2a, both of the mean one."""
     leads = np.array([WIDTH + 1, WIDTH + 2])
-    c, s = usual.squared * value[WIDTH + 1] / width, usual.squared * value[WIDTH + 2] / width
-    _tie(WIDTH + 3, leads, np.array([c, -s]), 1 / _four_times_spread(usual, shares, 0), prior)
-    _tie(WIDTH + 4, leads, np.array([s, c]), 1 / _four_times_spread(usual, shares, 1), prior)
+    c, s = usual.squared * own[WIDTH + 1], usual.squared * own[WIDTH + 2]
+    along, askew = c * own[WIDTH + 1] - s * own[WIDTH + 2], 2 * c * own[WIDTH + 2]
+    spread = _four_times_spread(usual, shares, 0), _four_times_spread(usual, shares, 1)
+    _tie(WIDTH + 3, leads, np.array([2 * c, -2 * s]), -along, 1 / spread[0], prior, toward)
+    _tie(WIDTH + 4, leads, np.array([2 * s, 2 * c]), -askew, 1 / spread[1], prior, toward)
 
 
 @compiled
@@ -107,51 +130,81 @@ def _four_times_spread(usual: EdgeSpread, shares: Array, k: int) -> float:
 
 
 @compiled
-def _follow_twice(usual: EdgeSpread, value: Array, width: float, left: Array, prior: Array) -> None:
-    """Add to `prior` that the shapes in cos 2a follow the width in 2a, its cube, the round shapes and coma."""
-    leads = np.empty(3 + EVEN, dtype=np.int64)
-    leads[0], leads[1], leads[2] = WIDTH + 1, LOPSIDED, LOPSIDED + 2 * ODD
-    leads[3:] = np.arange(SHAPE, TURN)
-    stretch, size = value[WIDTH + 1] / width, (value[WIDTH + 1] ** 2 + value[WIDTH + 2] ** 2) / width**2
-    c, s = value[LOPSIDED], value[LOPSIDED + 2 * ODD]
-    tie = np.empty((EVEN, 3 + EVEN))
-    for j in range(EVEN):
-        tie[j, 0] = usual.twice[0, 0, j] + size * usual.twice[1, 0, j]
-        tie[j, 1], tie[j, 2] = c * usual.coma[0, j], -s * usual.coma[0, j]
-        for i in range(1, 1 + EVEN):
-            of_width = stretch * (usual.twice[0, i, j] + size * usual.twice[1, i, j])
-            tie[j, 2 + i] = of_width + (c * c - s * s) * usual.coma[i, j]
-    _tie_shapes(TURN, leads, tie, left, prior)
+def _of_round(coefficients: Array, own: Array, sums: Array) -> None:
+    """Fill `sums`, (EVEN,): the first coefficients and the round amounts times the others, (1 + EVEN, EVEN)."""
+    sums[:] = coefficients[0]
+    for i in range(EVEN):
+        sums += own[SHAPE + i] * coefficients[1 + i]
 
 
 @compiled
-def _follow_four_times(usual: EdgeSpread, value: Array, width: float, left: Array, prior: Array) -> None:
-    """Add to `prior` that the shapes in cos 4a follow the width in 4a, the square of that in 2a, and round shapes."""
+def _follow_twice(usual: EdgeSpread, own: Array, left: Array, prior: Array, toward: Array) -> None:
+    """Add that the shapes in cos 2a follow the width in 2a, its cube, the round shapes and coma."""
+    leads = np.empty(4 + EVEN, dtype=np.int64)
+    leads[0], leads[1], leads[2], leads[3] = WIDTH + 1, WIDTH + 2, LOPSIDED, LOPSIDED + 2 * ODD
+    leads[4:] = np.arange(SHAPE, TURN)
+    w, askew, c, s = own[WIDTH + 1], own[WIDTH + 2], own[LOPSIDED], own[LOPSIDED + 2 * ODD]
+    size, square = w * w + askew * askew, c * c - s * s
+    linear, cubic, comatic = np.empty(EVEN), np.empty(EVEN), np.empty(EVEN)
+    _of_round(usual.twice[0], own, linear)
+    _of_round(usual.twice[1], own, cubic)
+    _of_round(usual.coma, own, comatic)
+    slopes, offset = np.empty((EVEN, 4 + EVEN)), np.empty(EVEN)
+    for j in range(EVEN):
+        slopes[j, 0] = linear[j] + (size + 2 * w * w) * cubic[j]
+        slopes[j, 1] = 2 * w * askew * cubic[j]
+        slopes[j, 2], slopes[j, 3] = 2 * c * comatic[j], -2 * s * comatic[j]
+        for i in range(1, 1 + EVEN):
+            of_width = w * (usual.twice[0, i, j] + size * usual.twice[1, i, j])
+            slopes[j, 3 + i] = of_width + square * usual.coma[i, j]
+        offset[j] = w * linear[j] + w * size * cubic[j] + square * comatic[j]
+    _tie_shapes(TURN, leads, slopes, offset, own, left, prior, toward)
+
+
+@compiled
+def _follow_four_times(usual: EdgeSpread, own: Array, left: Array, prior: Array, toward: Array) -> None:
+    """Add that the shapes in cos 4a follow the width in 4a, the square of that in 2a, and round shapes."""
     leads = np.empty(3 + EVEN, dtype=np.int64)
     leads[0], leads[1], leads[2] = WIDTH + 3, WIDTH + 1, WIDTH + 2
     leads[3:] = np.arange(SHAPE, TURN)
-    c, s, four = value[WIDTH + 1] / width, value[WIDTH + 2] / width, value[WIDTH + 3] / width
-    tie = np.empty((EVEN, 3 + EVEN))
+    c, s, four = own[WIDTH + 1], own[WIDTH + 2], own[WIDTH + 3]
+    square = c * c - s * s
+    linear, squared = np.empty(EVEN), np.empty(EVEN)
+    _of_round(usual.four_times[0], own, linear)
+    _of_round(usual.four_times[1], own, squared)
+    slopes, offset = np.empty((EVEN, 3 + EVEN)), np.empty(EVEN)
     for j in range(EVEN):
-        tie[j, 0] = usual.four_times[0, 0, j]
-        tie[j, 1], tie[j, 2] = c * usual.four_times[1, 0, j], -s * usual.four_times[1, 0, j]
+        slopes[j, 0] = linear[j]
+        slopes[j, 1], slopes[j, 2] = 2 * c * squared[j], -2 * s * squared[j]
         for i in range(1, 1 + EVEN):
-            tie[j, 2 + i] = four * usual.four_times[0, i, j] + (c * c - s * s) * usual.four_times[1, i, j]
-    _tie_shapes(TURN + EVEN, leads, tie, left, prior)
+            slopes[j, 2 + i] = four * usual.four_times[0, i, j] + square * usual.four_times[1, i, j]
+        offset[j] = four * linear[j] + square * squared[j]
+    _tie_shapes(TURN + EVEN, leads, slopes, offset, own, left, prior, toward)
 
 
 @compiled
-def _tie_shapes(own: int, leads: Counts, tie: Array, left: Array, prior: Array) -> None:
-    """Add to `prior` that EVEN amounts are their ties times what leads, to a covariance of what is left."""
+def _tie_shapes(
+    first: int, leads: Counts, slopes: Array, there: Array, own: Array, left: Array, prior: Array, toward: Array
+) -> None:
+    """Add that EVEN amounts follow what leads, to a covariance of what is left.
+
+    `slopes` is (EVEN, leads), `there` what is expected, (EVEN,), where amounts are `own`.
+    """
     inverse = np.linalg.inv(left)
-    pulled = inverse @ tie
-    both = tie.T @ pulled
+    pulled = inverse @ slopes
+    both = slopes.T @ pulled
+    offset = there.copy()
+    for j in range(EVEN):
+        for a in range(len(leads)):
+            offset[j] -= slopes[j, a] * own[leads[a]]
     for j in range(EVEN):
         for i in range(EVEN):
-            prior[own + j, own + i] += inverse[j, i]
+            prior[first + j, first + i] += inverse[j, i]
+            toward[first + j] += inverse[j, i] * offset[i]
         for a in range(len(leads)):
-            prior[own + j, leads[a]] -= pulled[j, a]
-            prior[leads[a], own + j] -= pulled[j, a]
+            prior[first + j, leads[a]] -= pulled[j, a]
+            prior[leads[a], first + j] -= pulled[j, a]
+            toward[leads[a]] -= pulled[j, a] * offset[j]
     for a in range(len(leads)):
         for b in range(len(leads)):
             prior[leads[a], leads[b]] += both[a, b]

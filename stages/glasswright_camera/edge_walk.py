@@ -200,7 +200,8 @@ def _fit_plane(
     variance = np.empty(2)
     added = np.empty((DIRECTIONS, TURNING_POINTS))
     seen = Sighting(cell, radius_px, table, which, factor, variance, added)
-    fitted, spread, prior = np.empty(PARAMETERS), np.empty((PARAMETERS, PARAMETERS)), np.empty((PARAMETERS, PARAMETERS))
+    fitted, toward = np.empty(PARAMETERS), np.empty(PARAMETERS)
+    spread, prior = np.empty((PARAMETERS, PARAMETERS)), np.empty((PARAMETERS, PARAMETERS))
     stale, fresh, near = True, not guided, False
     for _ in range(5):
         if stale:
@@ -211,8 +212,8 @@ def _fit_plane(
                 return
         bend_table(tables, bends, bend, table)
         add_turning(turning, bends, bend, start, factor, added)
-        expect(usual, start, shares, (bend * radius_px) ** 2, bend, prior)
-        quality, misfit, lost, rested = fit_edge(seen, start, prior, near, fitted, spread)
+        expect(usual, start, shares, (bend * radius_px) ** 2, bend, prior, toward)
+        quality, misfit, lost, rested = fit_edge(seen, start, prior, toward, near, fitted, spread)
         if fitted[WIDTH] < 1.0 or (not rested and fitted[WIDTH] < 1.5):
             value[ENDING] = TOO_SHARP
             return

@@ -197,6 +197,7 @@ def fit_strip(
     straight_factors(which, factor)
     cell, variance, start = np.empty((DIRECTIONS, BINS, CELL_COLUMNS)), np.empty(2), np.zeros(PARAMETERS)
     seen = Sighting(cell, max(inner, outer), table, which, factor, variance, np.zeros((DIRECTIONS, TURNING_POINTS)))
+    nothing = np.zeros(PARAMETERS)
     unit = look[3] / HALF_SIGMA
     start[DARK], start[CONTRAST], start[WIDTH] = look[0], look[1] - look[0], unit**2
     place[0], place[1], place[2] = look[2], 0.0, 0.0
@@ -205,7 +206,7 @@ def fit_strip(
         plateau_variance(cell, variance)
         if not (variance[0] > 0 and variance[1] > 0):
             return NO_LEVEL
-        quality, _misfit, lost, rested = fit_edge(seen, start, prior, turn > 0, value, covariance)
+        quality, _misfit, lost, rested = fit_edge(seen, start, prior, nothing, turn > 0, value, covariance)
         if value[WIDTH] < 1.0:
             return TOO_SHARP
         if not rested or not value[CONTRAST] > 0:
