@@ -37,6 +37,7 @@ SHOOTING_FAULTS = MappingProxyType(
         "tilted_chart": "the chart was not parallel to the sensor",
         "half_copied_file": "the second half of one chart file never arrived",
         "clipped": "the paper is overexposed in one setting",
+        "knocked_stand": "the chart shots of one setting hold a second, weaker image a few pixels away",
     }
 )
 """Name -> what it does."""

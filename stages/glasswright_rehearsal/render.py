@@ -38,6 +38,9 @@ class Scene:
     """Needed with a layout."""
     motion_px: tuple[float, float] = (0.0, 0.0)
     """Even motion during the exposure, common to all discs."""
+    knocked_px: tuple[float, float] = (0.0, 0.0)
+    knocked_share: float = 0.0
+    """Where the chart lay for so much of the exposure: the stand was knocked, and edges are double."""
     dust: tuple[Dust, ...] = ()
     is_deep: bool = False
     """Whether the two sides of one disc are defocused by their depth as well as disc against disc: an inclined
@@ -116,19 +119,26 @@ def _draw_chart(picture: Array32, scene: Scene, layout: Layout) -> None:
                 chosen = circles.is_hole[batch] == is_hole
                 if not chosen.any():
                     continue
-                draw_discs(
-                    picture,
-                    scene.sensor.pattern_array(),
-                    sign,
-                    np.ascontiguousarray(edges.centre_px[:, batch[chosen]]),
-                    np.ascontiguousarray(edges.radius[:, batch[chosen]]),
-                    np.stack([t.near[chosen] for t in tables]),
-                    np.stack([t.tail[chosen] for t in tables]),
-                    np.stack([t.odd[chosen] for t in tables]),
-                    kernels.radius_px,
-                    kernels.near_px,
-                    kernels.far_px,
-                )
+                for share, moved in _list_exposures(scene):
+                    draw_discs(
+                        picture,
+                        scene.sensor.pattern_array(),
+                        sign * share,
+                        np.ascontiguousarray(edges.centre_px[:, batch[chosen]] + moved),
+                        np.ascontiguousarray(edges.radius[:, batch[chosen]]),
+                        np.stack([t.near[chosen] for t in tables]),
+                        np.stack([t.tail[chosen] for t in tables]),
+                        np.stack([t.odd[chosen] for t in tables]),
+                        kernels.radius_px,
+                        kernels.near_px,
+                        kernels.far_px,
+                    )
+
+
+def _list_exposures(scene: Scene) -> list[tuple[float, Array]]:
+    """Give the parts of the exposure, each with its share and how far the chart had moved in px."""
+    parts = [(1 - scene.knocked_share, np.zeros(2)), (scene.knocked_share, np.array(scene.knocked_px))]
+    return parts if scene.knocked_share else parts[:1]
 
 
 def _bound_radii(radius: Array) -> tuple[float, float]:

@@ -200,6 +200,9 @@ def _strike(scene: Scene, fault: Fault) -> Scene:
     severity, turn = fault.severity, np.deg2rad(fault.direction_deg)
     if fault.name == "shake":
         return replace(scene, motion_px=(float(2.5 * severity * np.cos(turn)), float(2.5 * severity * np.sin(turn))))
+    if fault.name == "knocked_stand":
+        away = (float(6 * severity * np.cos(turn)), float(6 * severity * np.sin(turn)))
+        return replace(scene, knocked_px=away, knocked_share=0.08)
     lighting: Lighting = scene.lighting
     if fault.name == "lamp_drift":
         # one of two lamps, each of which lights its own side more, has lost light

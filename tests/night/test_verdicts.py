@@ -5,7 +5,7 @@ import json
 import pytest
 from truth_of_night import read_truth
 
-from conftest import FAULTS
+from conftest import FAULTS, run_night
 from glasswright.commands.main import run_command
 from glasswright.ledger import Ledger
 
@@ -45,3 +45,16 @@ def test_a_faulty_lens_fails_on_the_right_stage(faulty_night, capsys, fault):
     code, reasons = gate(ledger, number, capsys)
     assert code == 10, reasons
     assert FAULTS[fault] in failed_stages(ledger, number)
+
+
+def test_a_stand_that_was_knocked_lets_no_number_of_that_setting_pass(tmp_path, capsys):
+    rehearsal = ("--tickets", "1", "--megapixels", "3", "--seed", "3", "--f-number", "4", "--fault", "knocked_stand")
+    ledger = run_night(tmp_path, *rehearsal, serial=True)
+    code, _reasons = gate(ledger, "T-0001", capsys)
+    assert code != 0
+    with Ledger.open_for_reading(ledger) as kept:
+        verdicts = kept.latest_judgement("T-0001").verdicts
+    read = [each for each in verdicts if each.measure.startswith("measure_mtf50") and each.verdict != "UNKNOWN"]
+    assert read
+    assert {each.verdict for each in read} <= {"REVIEW", "FAIL"}
+    assert all("with the caveat unlike_edges, which the limit does not accept" in each.reason for each in read)

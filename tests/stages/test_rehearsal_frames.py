@@ -92,6 +92,15 @@ def test_discs_are_dark_paper_is_light_and_rings_have_holes():
     assert light[2, 2] / paper == pytest.approx(1.0, abs=2e-3)
 
 
+def test_a_knocked_stand_lays_a_second_image_over_the_first():
+    scene = make_scene(1296, 864, lens=Lens(f_number=4.0), sensor=mosaic_sensor("mono"))
+    plain = render_light(scene)[0]
+    knocked = render_light(replace(scene, knocked_px=(3.0, 2.0), knocked_share=0.2))[0]
+    moved = np.roll(plain, (2, 3), axis=(0, 1))
+    assert knocked[8:-8, 8:-8] == pytest.approx((0.8 * plain + 0.2 * moved)[8:-8, 8:-8], abs=2e-5)
+    assert np.abs(knocked - plain).max() > 0.1
+
+
 def test_large_marks_are_larger():
     marks = tuple(replace(mark, kind="large") for mark in default_layout().marks)
     circles = list_circles(replace(default_layout(), marks=marks))
