@@ -3,7 +3,7 @@
 Near the edge the steps of distance are three tenths of the blur's sigma, in the tails, where nothing is sharp, six
 times as wide. Each cell keeps the mean and the variance of its own pixels' distances, so that neither uneven filling
 nor the steps matter: a cell's light is taken to be the edge's at the mean, and half its curvature there times the
-variance.
+variance. Nor does it matter which part of its direction a cell's few pixels lie in: their mean angle is kept too.
 """
 
 from __future__ import annotations
@@ -32,12 +32,13 @@ LEAST_CELLS: Final = 8
 BINS: Final = CORE_BINS + 2 * TAIL_BINS
 TAN_SIXTEENTH: Final = math.tan(math.pi / 8)
 
-NUMBER, DISTANCE_MEAN, DISTANCE_VARIANCE, LIGHT_MEAN, SCATTER, PRODUCT = 0, 1, 2, 3, 4, 5
+NUMBER, DISTANCE_MEAN, DISTANCE_VARIANCE, LIGHT_MEAN, SCATTER, PRODUCT, LEAN = 0, 1, 2, 3, 4, 5, 6
 """Of a cell: pixels, mean and variance of their distances in px and px^2, mean light, sum of squares of light about a
-straight line over distance; the last is the sum of products of distance and light, from which that line comes."""
+straight line over distance; the sum of products of distance and light, from which that line comes; and the mean angle
+of its pixels' normals from the middle of the direction, radian."""
 SLOPED: Final = 4
 """Cells of fewer pixels have no line, only a mean."""
-CELL_COLUMNS: Final = 6
+CELL_COLUMNS: Final = 7
 
 
 @compiled
@@ -84,6 +85,8 @@ def gather(pixel: Array, count: int, move: Array, radius_px: float, radial: floa
     cell[:, :, :] = 0.0
     per_scale = 1 / scale
     turn_c, turn_s = math.cos(radial), math.sin(radial)
+    middle = (np.arange(DIRECTIONS) + 0.5) * (2 * math.pi / DIRECTIONS)
+    middle_c, middle_s = np.cos(middle), np.sin(middle)
     for i in range(count):
         c, s = pixel[i, COS], pixel[i, SIN]
         across = c * move[1] - s * move[0]
@@ -93,8 +96,11 @@ def gather(pixel: Array, count: int, move: Array, radius_px: float, radial: floa
         if k < 0:
             continue
         c, s = c + s * turned, s - c * turned
-        direction = sixteenth(c * turn_c + s * turn_s, s * turn_c - c * turn_s)
+        c, s = c * turn_c + s * turn_s, s * turn_c - c * turn_s
+        direction = sixteenth(c, s)
         add_pixel(cell[direction, k], d, pixel[i, LIGHT])
+        # the sine of so small an angle is the angle within half a percent
+        cell[direction, k, LEAN] += s * middle_c[direction] - c * middle_s[direction]
     average_cells(cell)
 
 
@@ -120,6 +126,7 @@ def average_cells(cell: Array) -> None:
                 continue
             own[DISTANCE_MEAN] /= n
             own[LIGHT_MEAN] /= n
+            own[LEAN] /= n
             spread = max(own[DISTANCE_VARIANCE] - n * own[DISTANCE_MEAN] ** 2, 0.0)
             shared = own[PRODUCT] - n * own[DISTANCE_MEAN] * own[LIGHT_MEAN]
             own[DISTANCE_VARIANCE] = spread / n

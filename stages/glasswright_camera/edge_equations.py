@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from glasswright_camera.compiled import compiled, compiled_in_any_order
-from glasswright_camera.edge_bins import BINS, DIRECTIONS, DISTANCE_MEAN, DISTANCE_VARIANCE, LIGHT_MEAN, NUMBER
+from glasswright_camera.edge_bins import BINS, DIRECTIONS, DISTANCE_MEAN, DISTANCE_VARIANCE, LEAN, LIGHT_MEAN, NUMBER
 from glasswright_camera.edge_parameters import CONTRAST, DARK, PARAMETERS, RADIAL, SHAPES
 from glasswright_camera.edge_shapes import CURVATURE, FITTED_REACH, REACH, STEP
 from glasswright_camera.edge_turning import TURNING_POINTS, TURNING_STEP
@@ -39,6 +39,8 @@ class Sighting(NamedTuple):
     which: Counts
     factor: Array
     """See `angular_factors`."""
+    slope: Array
+    """See `factor_slopes`."""
     variance: Array
     """(2,): a pixel's on the dark and on the light side."""
     added: Array
@@ -50,6 +52,7 @@ def _fill_functions(
     cells: Array,
     kept: NDArray[np.bool_],
     local: Array,
+    leaning: Array,
     dark: float,
     contrast: float,
     radius_px: float,
@@ -65,6 +68,8 @@ def _fill_functions(
     ----------
     local
         (RADIAL,): the direction's parameters.
+    leaning
+        (RADIAL,): how fast they change with direction, for each radian.
     f
         Filled: (RADIAL + 1, BINS), the residual last.
 
@@ -74,16 +79,15 @@ def _fill_functions(
         How many cells were filled in, how many left out, and how many of either are off by more than FINE_SLACK
         allows.
     """
-    tilt, shift, width = local[2], local[3], max(local[4], 1.0)
-    rate, per_radius, per_step = 1.0 / math.sqrt(width), 1.0 / radius_px, 1.0 / STEP
-    half_square, last = 0.5 * rate * rate, table.shape[0] - 2
+    per_radius, per_step, last = 1.0 / radius_px, 1.0 / STEP, table.shape[0] - 2
     filled, lost, strays = 0, 0, 0
     for k in range(BINS):
         n = cells[k, NUMBER]
         if n < 1:
             continue
-        d = cells[k, DISTANCE_MEAN]
-        u = (d - shift) * rate
+        d, lean = cells[k, DISTANCE_MEAN], cells[k, LEAN]
+        rate = 1.0 / math.sqrt(max(local[4] + lean * leaning[4], 1.0))
+        u = (d - local[3] - lean * leaning[3]) * rate
         if abs(u) > FITTED_REACH * 1.2:
             continue
         place = (u + REACH) * per_step
@@ -92,7 +96,7 @@ def _fill_functions(
         low, high = table[i], table[i + 1]
         slope = high[0] - low[0]
         e = low[0] + t * slope
-        e += half_square * cells[k, DISTANCE_VARIANCE] * (low[CURVATURE] + t * (high[CURVATURE] - low[CURVATURE]))
+        e += 0.5 * rate * rate * cells[k, DISTANCE_VARIANCE] * (low[CURVATURE] + t * (high[CURVATURE] - low[CURVATURE]))
         coarse = place * (STEP / TURNING_STEP)
         m = min(max(int(coarse), 0), TURNING_POINTS - 2)
         e += added[m] + (coarse - m) * (added[m + 1] - added[m])
@@ -100,10 +104,11 @@ def _fill_functions(
             rise = high[1 + j] - low[1 + j]
             shape = low[1 + j] + t * rise
             f[5 + j, filled] = shape
-            e += local[5 + j] * shape
-            slope += local[5 + j] * rise
+            amount = local[5 + j] + lean * leaning[5 + j]
+            e += amount * shape
+            slope += amount * rise
         arm = 1.0 + d * per_radius
-        gain = 1.0 + tilt * arm
+        gain = 1.0 + (local[2] + lean * leaning[2]) * arm
         light = dark + contrast * e
         residual = cells[k, LIGHT_MEAN] - gain * light
         weight = math.sqrt(n / (variance[0] + (variance[1] - variance[0]) * min(max(e, 0.0), 1.0)))
@@ -167,17 +172,19 @@ def normal_equations(
     chi_square, used, lost, strays = 0.0, 0, 0, 0
     which = seen.which
     f = np.empty((RADIAL + 1, BINS))
-    local = np.empty(RADIAL)
+    local, leaning = np.empty(RADIAL), np.empty(RADIAL)
     gram = np.empty((RADIAL + 1, RADIAL + 1))
     turned = np.empty((RADIAL, PARAMETERS))
     for direction in range(DIRECTIONS):
-        turn = seen.factor[direction]
+        turn, turning = seen.factor[direction], seen.slope[direction]
         local[:] = 0.0
+        leaning[:] = 0.0
         for m in range(PARAMETERS):
             local[which[m]] += value[m] * turn[m]
+            leaning[which[m]] += value[m] * turning[m]
         filled, left_out, astray = _fill_functions(
-            seen.cell[direction], kept[direction], local, value[DARK], value[CONTRAST], seen.radius_px, seen.table,
-            seen.variance, seen.added[direction], slack[direction], f,
+            seen.cell[direction], kept[direction], local, leaning, value[DARK], value[CONTRAST], seen.radius_px,
+            seen.table, seen.variance, seen.added[direction], slack[direction], f,
         )  # fmt: skip
         used += filled
         lost += left_out

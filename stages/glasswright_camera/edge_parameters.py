@@ -80,6 +80,25 @@ def angular_factors(which: Counts, factor: Array) -> None:
 
 
 @compiled
+def factor_slopes(factor: Array, slope: Array) -> None:
+    """Fill how fast each factor of `angular_factors` changes with direction, for each radian: the same shape."""
+    slope[:, :] = 0.0
+    for direction in range(DIRECTIONS):
+        f, g = factor[direction], slope[direction]
+        for m in (GRADIENT, SHIFT + 1):
+            g[m], g[m + 1] = -f[m + 1], f[m]
+        for m in (SHIFT + 3, WIDTH + 1):
+            g[m], g[m + 1] = -2 * f[m + 1], 2 * f[m]
+        g[WIDTH + 3], g[WIDTH + 4] = -4 * f[WIDTH + 4], 4 * f[WIDTH + 3]
+        g[TURN : TURN + EVEN] = -2 * f[WIDTH + 2]
+        g[TURN + EVEN : LOPSIDED] = -4 * f[WIDTH + 4]
+        for j in range(ODD):
+            for m, times in ((0, 1), (1, 3)):
+                along, across = LOPSIDED + m * ODD + j, LOPSIDED + (m + 2) * ODD + j
+                g[along], g[across] = -times * f[across], times * f[along]
+
+
+@compiled
 def _mean_turn(angle: float, half: float, times: int) -> tuple[float, float]:
     """Give the means of cos and sin of a multiple of the angle over a direction's sixteenth of a turn."""
     mean = math.sin(times * half) / (times * half)

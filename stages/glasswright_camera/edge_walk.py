@@ -21,7 +21,16 @@ from glasswright_camera.edge_bins import (
 from glasswright_camera.edge_curved import bend_table
 from glasswright_camera.edge_equations import Sighting
 from glasswright_camera.edge_fit import fit_edge
-from glasswright_camera.edge_parameters import CONTRAST, DARK, GRADIENT, PARAMETERS, SHIFT, WIDTH, angular_factors
+from glasswright_camera.edge_parameters import (
+    CONTRAST,
+    DARK,
+    GRADIENT,
+    PARAMETERS,
+    SHIFT,
+    WIDTH,
+    angular_factors,
+    factor_slopes,
+)
 from glasswright_camera.edge_prior import FIRST_SHARES, expect, find_shares
 from glasswright_camera.edge_ring import COLUMNS, LOOK, collect_ring, first_look
 from glasswright_camera.edge_shapes import FITTED_REACH
@@ -194,12 +203,14 @@ def _fit_plane(
     start[DARK], start[CONTRAST], start[SHIFT], start[WIDTH] = look[0], look[1] - look[0], look[3], unit**2
     bend = unit / radius_px
     which, factor = np.empty(PARAMETERS, dtype=np.int64), np.empty((DIRECTIONS, PARAMETERS))
+    slope = np.empty((DIRECTIONS, PARAMETERS))
     angular_factors(which, factor)
+    factor_slopes(factor, slope)
     cell = np.empty((DIRECTIONS, BINS, CELL_COLUMNS))
     table = np.empty(tables.shape[1:])
     variance = np.empty(2)
     added = np.empty((DIRECTIONS, TURNING_POINTS))
-    seen = Sighting(cell, radius_px, table, which, factor, variance, added)
+    seen = Sighting(cell, radius_px, table, which, factor, slope, variance, added)
     fitted, toward = np.empty(PARAMETERS), np.empty(PARAMETERS)
     spread, prior = np.empty((PARAMETERS, PARAMETERS)), np.empty((PARAMETERS, PARAMETERS))
     stale, fresh, near = True, not guided, False

@@ -196,7 +196,8 @@ def fit_strip(
     which, factor = np.empty(PARAMETERS, dtype=np.int64), np.empty((DIRECTIONS, PARAMETERS))
     straight_factors(which, factor)
     cell, variance, start = np.empty((DIRECTIONS, BINS, CELL_COLUMNS)), np.empty(2), np.zeros(PARAMETERS)
-    seen = Sighting(cell, max(inner, outer), table, which, factor, variance, np.zeros((DIRECTIONS, TURNING_POINTS)))
+    added = np.zeros((DIRECTIONS, TURNING_POINTS))
+    seen = Sighting(cell, max(inner, outer), table, which, factor, np.zeros_like(factor), variance, added)
     nothing = np.zeros(PARAMETERS)
     unit = look[3] / HALF_SIGMA
     start[DARK], start[CONTRAST], start[WIDTH] = look[0], look[1] - look[0], unit**2
