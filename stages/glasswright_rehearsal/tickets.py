@@ -17,7 +17,6 @@ from glasswright_rehearsal.faults import find_fault
 from glasswright_rehearsal.glare import render_black_spot
 from glasswright_rehearsal.hand import HAND_FAULTS, answer_hand_checks
 from glasswright_rehearsal.images import encode_picture, write_picture
-from glasswright_rehearsal.light import Lighting
 from glasswright_rehearsal.models import stop_focus
 from glasswright_rehearsal.night import Night, Visit, find_frame, list_settings, plan_visit
 from glasswright_rehearsal.ramp import draw_ramp_scenes, tell_ramp
@@ -25,6 +24,7 @@ from glasswright_rehearsal.render import Scene, render_light
 from glasswright_rehearsal.sensor import Sensor, expose, mosaic_sensor
 from glasswright_rehearsal.shaking import SHAKING_FAULTS, draw_shaken_shots, find_stops, tell_shaking
 from glasswright_rehearsal.stand_files import SOURCE, StandFacts, fit_layout, read_stand
+from glasswright_rehearsal.strike import strike_scene
 from glasswright_rehearsal.truth import ZoneLimits, tell_truth
 
 if TYPE_CHECKING:
@@ -37,8 +37,6 @@ if TYPE_CHECKING:
 FOCUS_STEPS = (-3, -2, -1, 0, 1, 2, 3)
 LAMP_SCATTER = 0.001
 """Of the lamps' level from shot to shot."""
-LAMP_LEAN = 0.4
-"""Slope of one lamp's light over half a diagonal, of its light at the middle."""
 
 
 @dataclass(slots=True)
@@ -187,32 +185,6 @@ def write_ramp(writer: ShotWriter, scene: Scene, stand: StandFacts) -> dict[str,
     for shot in shots:
         writer.write("ramp", render_light(shot), scene.lens.focal_length_mm, scene.lens.f_number)
     return tell_ramp(shots, stand)
-
-
-def strike_scene(scene: Scene, faults: tuple[Fault, ...]) -> Scene:
-    """Give the chart scene as shooting faults spoil it."""
-    for fault in faults:
-        scene = _strike(scene, fault)
-    return scene
-
-
-def _strike(scene: Scene, fault: Fault) -> Scene:
-    severity, turn = fault.severity, np.deg2rad(fault.direction_deg)
-    if fault.name == "shake":
-        return replace(scene, motion_px=(float(2.5 * severity * np.cos(turn)), float(2.5 * severity * np.sin(turn))))
-    if fault.name == "knocked_stand":
-        away = (float(6 * severity * np.cos(turn)), float(6 * severity * np.sin(turn)))
-        return replace(scene, knocked_px=away, knocked_share=0.08)
-    lighting: Lighting = scene.lighting
-    if fault.name == "lamp_drift":
-        # one of two lamps, each of which lights its own side more, has lost light
-        lost = 0.07 * severity
-        gx, gy = lighting.gradient
-        leaning = (gx + LAMP_LEAN * lost * float(np.cos(turn)), gy + LAMP_LEAN * lost * float(np.sin(turn)))
-        return replace(scene, lighting=replace(lighting, level=lighting.level * (1 - lost), gradient=leaning))
-    if fault.name == "clipped":
-        return replace(scene, lighting=replace(lighting, level=lighting.level * 2.2 * severity))
-    return scene
 
 
 def list_focus_um(f_number: float) -> tuple[float, ...]:

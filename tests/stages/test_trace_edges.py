@@ -129,10 +129,10 @@ def test_edges_without_blur_have_no_mtf50_and_it_is_said():
 def test_sharpness_beyond_nyquist_is_doubted():
     sheet = draw_sheet(gaussian(0.187391 / 0.7), 32.0, phases=16, folds=4)
     found = trace(sheet)
-    # green scatters as stated; red and blue, which see every second pixel of a row, up to twice as much
-    pull = np.sqrt((((found.mtf50 - 0.7) / found.mtf50_u) ** 2).mean(axis=(1, 2)))
-    assert pull[1] < 1.3
-    assert pull.max() < 2.0
+    # each of the 96 numbers within four of its uncertainties, as a whole as stated, their mean within half a percent
+    pull = (found.mtf50 - 0.7) / found.mtf50_u
+    assert np.abs(pull).max() < 4
+    assert np.sqrt((pull**2).mean()) < 1.2
     assert abs(found.mtf50.mean() / 0.7 - 1) < 0.005
     assert found.caveats == ("beyond_nyquist",)
     assert found.notes == (

@@ -1,0 +1,41 @@
+"""What faults of the shooting do to a chart shot."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from glasswright_rehearsal.faults import Fault
+    from glasswright_rehearsal.render import Scene
+
+LAMP_LEAN = 0.4
+"""Slope of one lamp's light over half a diagonal, of its light at the middle."""
+
+
+def strike_scene(scene: Scene, faults: tuple[Fault, ...]) -> Scene:
+    """Give the chart scene as shooting faults spoil it."""
+    for fault in faults:
+        scene = _strike(scene, fault)
+    return scene
+
+
+def _strike(scene: Scene, fault: Fault) -> Scene:
+    severity, turn = fault.severity, np.deg2rad(fault.direction_deg)
+    towards = (float(severity * np.cos(turn)), float(severity * np.sin(turn)))
+    lighting = scene.lighting
+    if fault.name == "shake":
+        return replace(scene, motion_px=(2.5 * towards[0], 2.5 * towards[1]))
+    if fault.name == "knocked_stand":
+        return replace(scene, knocked_px=(6 * towards[0], 6 * towards[1]), knocked_share=0.08)
+    if fault.name == "lamp_drift":
+        # one of two lamps, each of which lights its own side more, has lost light
+        lost = 0.07 * severity
+        gx, gy = lighting.gradient
+        leaning = (gx + LAMP_LEAN * lost * float(np.cos(turn)), gy + LAMP_LEAN * lost * float(np.sin(turn)))
+        return replace(scene, lighting=replace(lighting, level=lighting.level * (1 - lost), gradient=leaning))
+    if fault.name == "clipped":
+        return replace(scene, lighting=replace(lighting, level=lighting.level * 2.2 * severity))
+    return scene
