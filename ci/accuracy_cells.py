@@ -25,7 +25,7 @@ from edge_images import (
     two_gaussians,
 )
 
-from glasswright_camera.sharpness_reading import shape_u
+from glasswright_camera.sharpness_reading import lopsidedness, shape_u
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -114,6 +114,7 @@ def _cells(
 ) -> list[Cell]:
     value = np.concatenate([table.mtf50 for table in found], axis=1)
     value_u = np.concatenate([table.mtf50_u for table in found], axis=1)
+    lopsided = np.concatenate([lopsidedness(table.lopsided, table.lopsided_u) for table in found], axis=1)
     off = np.concatenate([table.centre_px - sheet.centre for table in found], axis=1)
     off_u = np.concatenate([table.centre_u_px for table in found], axis=1)
     # where the centre of a lopsided blur lies is a matter of definition: only its scatter is judged
@@ -124,7 +125,8 @@ def _cells(
             good = np.isfinite(value[plane, :, side])
             ratio = value[plane, good, side] / truth[side] - 1
             # as a result states it: pixel noise, and what shapes leave
-            noise_u, found_u = value_u[plane, good, side], shape_u(value[plane, good], radius)[:, side]
+            noise_u = value_u[plane, good, side]
+            found_u = shape_u(value[plane, good], radius, lopsided[plane, good])[:, side]
             stated = np.hypot(noise_u, found_u) / truth[side]
             place, place_u = off[plane, good], off_u[plane, good]
             cells.append(

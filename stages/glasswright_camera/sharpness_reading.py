@@ -27,11 +27,13 @@ SHAPE_U: Final = 0.0004
 BENT_SHAPE_U: Final = 0.024
 UNEVEN_SHAPE_U: Final = 0.0015
 UNEVEN: Final = 0.06
+LOPSIDED_SHAPE_U: Final = 0.0012
 """Shares of MTF50 by which it may be off because a blur is of no known shape: of a straight edge; for the square of how
 many blurs (1/MTF50) the disc's radius holds; and, where sagittal and tangential blur (1/MTF50^2) differ by more than
-UNEVEN of their sum, of whatever is not round, in proportion below that. About the rms error over many blurs at low
-noise (the third: 0.12 % of pupils without a pixel, 0.04 % with one), the second 1.4 times that, as at two blurs to the
-radius single blurs are off by more than most. All discs and shots of a lens share it, so it does not average out."""
+UNEVEN of their sum, of whatever is not round, in proportion below that; and for each unit of lopsidedness. About the
+rms error over many blurs at low noise (the third: 0.12 % of pupils without a pixel, 0.04 % with one), the second 1.4
+times that, as at two blurs to the radius single blurs are off by more than most. All discs and shots of a lens share
+it, so it does not average out."""
 COLOURS: Final = ("red", "green", "blue")
 
 
@@ -47,17 +49,36 @@ class Reading:
     """(zones,)."""
 
 
-def shape_u(mtf50: Array, radius_px: float) -> Array:
+def shape_u(mtf50: Array, radius_px: float, lopsided: Array) -> Array:
     """Give the standard uncertainty of MTF50 that comes of the blur's shape, cycles/pixel.
 
-    `mtf50` is (..., 2), sagittal and tangential, and so is what is returned.
+    `mtf50` is (..., 2), sagittal and tangential, and so is what is returned; `lopsided` is (...,), see
+    `lopsidedness`.
     """
     blur = 1 / mtf50**2
     uneven = np.abs(blur[..., :1] - blur[..., 1:]) / blur.sum(axis=-1, keepdims=True)
     bent = BENT_SHAPE_U / (mtf50 * radius_px) ** 2
     # where one direction was not measured the other is taken to be the worst case
     turning = UNEVEN_SHAPE_U * np.minimum(np.nan_to_num(uneven / UNEVEN, nan=1.0), 1.0)
-    return np.asarray(mtf50 * np.sqrt(SHAPE_U**2 + bent**2 + turning**2))
+    coma = LOPSIDED_SHAPE_U * lopsided[..., None]
+    return np.asarray(mtf50 * np.sqrt(SHAPE_U**2 + bent**2 + turning**2 + coma**2))
+
+
+def lopsidedness(lopsided: Array, lopsided_u: Array) -> Array:
+    """Give how lopsided blurs are, whatever the direction, less what noise makes: (...,) from (..., 2)."""
+    return np.asarray(np.sqrt(np.maximum((lopsided**2 - lopsided_u**2).sum(axis=-1), 0.0)))
+
+
+def zone_lopsidedness(repeats: Repeats, stand: Stand) -> Array:
+    """Give the same of each zone, rms over its discs and the traces: (planes, zones), 0 where a zone has none."""
+    trace = repeats.traces[0]
+    members = zone_members(repeats.places(), trace.width_px, trace.height_px, stand.zones)
+    amount, noise = repeats.stack(lambda t: t.lopsided), repeats.stack(lambda t: t.lopsided_u)
+    square = (amount**2 - noise**2).sum(axis=-1)
+    mean = [
+        square[:, :, members[zone]].mean(axis=(0, 2)) if members[zone].any() else 0 * square[0, :, 0] for zone in ZONES
+    ]
+    return np.asarray(np.sqrt(np.maximum(np.stack(mean, axis=1), 0.0)))
 
 
 def usual_radius(traces: tuple[Trace, ...]) -> float:
@@ -90,10 +111,11 @@ def zone_values(repeats: Repeats, stand: Stand, least: int) -> tuple[Array, Arra
 
 def read_single(traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpness:
     """Read sharpness as shot."""
-    value, value_u, count = zone_values(_shared(traces), stand, least)
+    shared = _shared(traces)
+    value, value_u, count = zone_values(shared, stand, least)
     mean, mean_u = mean_with_scatter(value, value_u)
     nothing = np.full(mean.shape[:2], np.nan)
-    mean_u = np.hypot(mean_u, shape_u(mean, usual_radius(traces)))
+    mean_u = np.hypot(mean_u, shape_u(mean, usual_radius(traces), zone_lopsidedness(shared, stand)))
     reading = Reading(value=mean, value_u=mean_u, focus=nothing, focus_u=nothing, discs=count)
     few = f"{len(traces)} shots; their scatter is not used below {ENOUGH_TO_SCATTER}"
     return _sharpness(
@@ -111,7 +133,8 @@ def read_series(series: tuple[Trace, ...], traces: tuple[Trace, ...], stand: Sta
     """Read sharpness where the centre zone of the main plane is sharpest."""
     series = tuple(sorted(series, key=lambda trace: trace.sequence_count))
     step = np.array([trace.sequence_count for trace in series], dtype=np.float64)
-    value, value_u, count = zone_values(_shared(series), stand, least)
+    shared = _shared(series)
+    value, value_u, count = zone_values(shared, stand, least)
     blur = 1 / value**2
     blur_u = 2 * value_u / value**3
     # along and across the radius together find the focus; each is then read at it
@@ -136,7 +159,7 @@ def read_series(series: tuple[Trace, ...], traces: tuple[Trace, ...], stand: Sta
             if width > 0:
                 mean[plane, zone, side] = width**-0.5
                 mean_u[plane, zone, side] = 0.5 * width**-1.5 * width_u
-    mean_u = np.hypot(mean_u, shape_u(mean, usual_radius(series)))
+    mean_u = np.hypot(mean_u, shape_u(mean, usual_radius(series), zone_lopsidedness(shared, stand)))
     reading = Reading(value=mean, value_u=mean_u, focus=focus, focus_u=focus_u, discs=count)
     beside = f"{len(traces)} plain chart shots beside the focus series are not used for sharpness"
     return _sharpness(

@@ -1,12 +1,22 @@
 """Sharpness by zone: as shot, and at best focus of a series."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from edge_traces import HEIGHT, WIDTH, lattice, make_stand, make_trace
 
 from glasswright import Unmeasurable
 from glasswright_camera.measure_mtf50 import measure_mtf50
-from glasswright_camera.sharpness_reading import BENT_SHAPE_U, SHAPE_U, UNEVEN_SHAPE_U, shape_u, usual_radius
+from glasswright_camera.sharpness_reading import (
+    BENT_SHAPE_U,
+    LOPSIDED_SHAPE_U,
+    SHAPE_U,
+    UNEVEN_SHAPE_U,
+    lopsidedness,
+    shape_u,
+    usual_radius,
+)
 
 STAND = make_stand(pitch_um=5.0)
 
@@ -60,22 +70,36 @@ def test_a_corner_that_is_softer_shows_in_the_imbalance():
 def test_uncertainty_falls_with_discs_and_shots():
     one = measure_mtf50((make_trace(u=0.004),), None, STAND).green.centre
     four = measure_mtf50(tuple(make_trace(u=0.004) for _ in range(4)), None, STAND).green.centre
-    shared = shape_u(np.full(2, 0.25), usual_radius((make_trace(),)))[0]
+    shared = shape_u(np.full(2, 0.25), usual_radius((make_trace(),)), np.zeros(()))[0]
     assert one.sagittal_cy_per_px_u == pytest.approx(np.hypot(0.004 / np.sqrt(one.disc_count), shared))
     assert four.sagittal_cy_per_px_u == pytest.approx(np.hypot(0.002 / np.sqrt(one.disc_count), shared))
 
 
 def test_a_blur_of_no_known_shape_counts_more_where_the_disc_holds_fewer_blurs():
-    few, many = (shape_u(np.full(2, f), 40.0) / f for f in (0.05, 0.5))
+    few, many = (shape_u(np.full(2, f), 40.0, np.zeros(())) / f for f in (0.05, 0.5))
     assert few == pytest.approx(np.hypot(SHAPE_U, BENT_SHAPE_U / 4))
     assert many == pytest.approx(np.hypot(SHAPE_U, BENT_SHAPE_U / 400))
 
 
 def test_a_blur_that_is_not_round_counts_more_and_so_does_one_known_in_one_direction_only():
-    shape = shape_u(np.array([[0.3, 0.3], [0.3, 0.25], [0.3, np.nan]]), 1e9) / 0.3
+    shape = shape_u(np.array([[0.3, 0.3], [0.3, 0.25], [0.3, np.nan]]), 1e9, np.zeros(3)) / 0.3
     assert shape[0] == pytest.approx(SHAPE_U)
     assert shape[1, 0] == pytest.approx(np.hypot(SHAPE_U, UNEVEN_SHAPE_U))
     assert shape[2, 0] == pytest.approx(np.hypot(SHAPE_U, UNEVEN_SHAPE_U))
+
+
+def test_coma_counts_and_noise_alone_is_no_coma():
+    assert lopsidedness(np.array([[0.6, 0.8], [0.01, -0.01]]), np.full((2, 2), 0.02)) == pytest.approx(
+        [np.sqrt(1 - 0.0008), 0.0]
+    )
+    plain, comatic = (shape_u(np.full(2, 0.3), 1e9, np.array(much)) / 0.3 for much in (0.0, 2.0))
+    assert plain == pytest.approx(SHAPE_U)
+    assert comatic == pytest.approx(np.hypot(SHAPE_U, 2 * LOPSIDED_SHAPE_U))
+    even = measure_mtf50((make_trace(u=1e-5),), None, STAND)
+    trace = replace(make_trace(u=1e-5), lopsided=np.full((3, 117, 2), 2.0))
+    uneven = measure_mtf50((trace,), None, STAND)
+    assert even.green.centre.sagittal_cy_per_px == uneven.green.centre.sagittal_cy_per_px
+    assert uneven.green.centre.sagittal_cy_per_px_u > 5 * even.green.centre.sagittal_cy_per_px_u
 
 
 def test_scatter_of_five_shots_enters_the_uncertainty_that_of_four_does_not():
@@ -84,7 +108,7 @@ def test_scatter_of_five_shots_enters_the_uncertainty_that_of_four_does_not():
     five = measure_mtf50(tuple(traces), None, STAND)
     four = measure_mtf50(tuple(traces[:4]), None, STAND)
     means = np.array([levels.mean(), levels[:4].mean()])
-    shared, four_shared = shape_u(np.stack([means, means], axis=-1), usual_radius(tuple(traces)))[:, 0]
+    shared, four_shared = shape_u(np.stack([means, means], axis=-1), usual_radius(tuple(traces)), np.zeros(2))[:, 0]
     assert five.green.centre.sagittal_cy_per_px_u == pytest.approx(np.hypot(levels.std(ddof=1) / np.sqrt(5), shared))
     assert four.green.centre.sagittal_cy_per_px_u == pytest.approx(four_shared, rel=1e-3)
     assert four.notes == ("4 shots; their scatter is not used below 5",)
