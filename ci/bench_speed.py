@@ -168,18 +168,19 @@ def two_processes(folder: Path, scratch: Path, copies: int) -> list[dict]:
         (ticket / "ticket.yaml").write_text(text)
         for shot in range(SHOTS_A_TICKET):
             (ticket / f"chart/{shot:04d}.dng").write_bytes(data + bytes([number, shot]))  # a file of its own
-    seconds = {}
-    for workers in (1, 2):
+    seconds: dict[int, list[float]] = {1: [], 2: []}
+    # there and back, as a virtual machine's speed drifts
+    for number, workers in enumerate((1, 2, 2, 1)):
         stamps = clocked_night(
             ["run", PLAN, "--stand", str(folder / "stands/north_bench.yaml"), "--tickets", str(tickets)]
-            + ["--ledger", str(scratch / f"{workers}.ledger"), "--workers", str(workers)]
+            + ["--ledger", str(scratch / f"{number}.ledger"), "--workers", str(workers)]
         )
         # the start of the processes is paid once a night, so the clock starts when the first tickets are through
         early = len(stamps) // 4
-        seconds[workers] = (stamps[-1] - stamps[early]) / (len(stamps) - 1 - early) / SHOTS_A_TICKET
+        seconds[workers].append((stamps[-1] - stamps[early]) / (len(stamps) - 1 - early) / SHOTS_A_TICKET)
     return [
-        row("two processes / one, throughput of a night", seconds[1] / seconds[2], "at least 1.75"),
-        row("  a chart shot in a night of two processes, s", seconds[2], ""),
+        row("two processes / one, throughput of a night", sum(seconds[1]) / sum(seconds[2]), "at least 1.75"),
+        row("  a chart shot in a night of two processes, s", statistics.mean(seconds[2]), ""),
     ]
 
 
