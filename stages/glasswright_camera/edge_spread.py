@@ -50,13 +50,14 @@ class EdgeSpread(NamedTuple):
     """(2 ODD_COUNT, 2 ODD_COUNT): lopsided amounts in a, then in 3a."""
     widths: Array
     """(4,): mean square of the width in 2a and in 4a of astigmatic blurs, then of comatic ones; of what `coma_width`
-    and `squared` leave."""
+    and `squared` leave. Where blur is comatic, what is left varies as the first lopsided amount, and is weighed by it:
+    the ratio to its square differs tenfold with pixel and diffraction."""
     squared: float
     """Width in 4a over the square of that in 2a."""
     fourth: float
     """Mean fourth power of the width in 2a over the square of its mean square."""
     lopsided: float
-    """Mean square of what coma leads with: the square of the first lopsided amount."""
+    """Mean square of the first lopsided amount of comatic blurs."""
     twice: Array
     """(2, 1 + EVEN_COUNT, EVEN_COUNT): shapes in 2a; they follow the width in 2a and its cube."""
     four_times: Array
