@@ -32,7 +32,7 @@ class ChartFit(Artefact):
     radius_px: NDArray[np.float64]
     """(discs,): rough mean radius."""
     is_mark: NDArray[np.bool_]
-    """(discs,): one of the three marked nodes (radius is then that of its outer edge)."""
+    """(discs,): one of the marked nodes (radius is then that of its outer edge)."""
     clear_px: NDArray[np.float64]
     """(discs,): how far out from the disc's edge the paper is free of other things (neighbour, frame border)."""
     homography: NDArray[np.float64]

@@ -1,4 +1,4 @@
-"""Reading the three marks: which column and row of the layout each lattice node is."""
+"""Reading the marks: which column and row of the layout each lattice node is."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class Reading:
     outside: int
     """Lattice nodes that would lie off the layout."""
     strength: float
-    """The weakest of the three marks' looks."""
+    """The weakest of the marks' looks."""
 
     @property
     def is_mirrored(self) -> bool:
@@ -77,7 +77,27 @@ def score_marks(
     return {"large": (radius / base_radius - 1) / growth, "ring": ring}
 
 
-def read_marks(node: NDArray[np.int64], score: dict[str, NDArray[np.float64]], layout: ChartLayout) -> Reading:
+def find_upright_turn(node: NDArray[np.int64], place: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Give the turn (2, 2) that takes layout nodes to lattice nodes if the print hangs upright, within 45 degrees.
+
+    Parameters
+    ----------
+    node
+        (nodes, 2): lattice columns and rows, right-handed.
+    place
+        (nodes, 2): where they are seen, x right, y down.
+    """
+    step = np.linalg.lstsq(node - node.mean(axis=0), place - place.mean(axis=0), rcond=None)[0]
+    # of a column's and a row's step on the layout, the parts to the right and downwards
+    return max(_list_turns()[:4], key=lambda turn: float(np.trace(turn.T @ step)))
+
+
+def read_marks(
+    node: NDArray[np.int64],
+    score: dict[str, NDArray[np.float64]],
+    layout: ChartLayout,
+    upright: NDArray[np.int64] | None = None,
+) -> Reading:
     """Find how the layout's marks lie on the lattice.
 
     Parameters
@@ -88,6 +108,8 @@ def read_marks(node: NDArray[np.int64], score: dict[str, NDArray[np.float64]], l
         From `score_marks`.
     layout
         The chart.
+    upright
+        The turn of a print that is known to hang upright, see `find_upright_turn`; None if the marks say how it hangs.
 
     Raises
     ------
@@ -97,6 +119,13 @@ def read_marks(node: NDArray[np.int64], score: dict[str, NDArray[np.float64]], l
     readings = sorted(_list_readings(node, score, layout), key=lambda reading: (reading.outside, -reading.strength))
     if not readings:
         raise Unmeasurable(_explain_missing(node, score, layout))
+    if upright is not None:
+        readings = [reading for reading in readings if np.array_equal(reading.turn, upright)]
+        if not readings:
+            raise Unmeasurable(
+                f"{layout.name} does not hang upright, as its layout says it does: its marks are seen turned or "
+                "mirrored; hang it upright, or turn the camera"
+            )
     best = readings[0]
     for other in readings[1:]:
         if (other.outside, other.strength) == (best.outside, best.strength):

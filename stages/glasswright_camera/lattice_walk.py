@@ -19,7 +19,7 @@ Node = tuple[int, int]
 
 NEIGHBOURS = 12
 SIZE_RATIO = 1.7
-"""Neighbouring discs differ in radius by less than this; marks may be larger."""
+"""Neighbouring discs differ in radius by less than this; large marks by that beside their own ratio."""
 FEWEST = 5
 """Candidates: a seed and its four neighbours."""
 OPPOSITE_REACH = 0.24
@@ -47,7 +47,9 @@ class Lattice:
     """(nodes,): which candidate."""
 
 
-def walk_lattices(place: NDArray[np.float64], radius: NDArray[np.float64], wanted: int) -> Iterator[Lattice]:
+def walk_lattices(
+    place: NDArray[np.float64], radius: NDArray[np.float64], wanted: int, large_ratio: float = 1.0
+) -> Iterator[Lattice]:
     """Give the lattices among candidates, each once.
 
     From a candidate with two pairs of opposite neighbours the walk goes outwards; each next place is predicted from
@@ -63,6 +65,8 @@ def walk_lattices(place: NDArray[np.float64], radius: NDArray[np.float64], wante
         (candidates,): rough radii.
     wanted
         Number of nodes of the whole chart.
+    large_ratio
+        Radius of a large mark over that of a disc; 1 if the chart has none.
     """
     if len(place) < FEWEST:
         return
@@ -76,7 +80,7 @@ def walk_lattices(place: NDArray[np.float64], radius: NDArray[np.float64], wante
         pitch = abs(spots[seed[1]] - spots[seed[2]]) / 2
         if abs(taken.get(seed[0], 0.0) / pitch - 1) < SAME_PITCH:
             continue
-        placed = _grow(seed, spots, radius, tree)
+        placed = _grow(seed, spots, radius, tree, large_ratio)
         taken.update(dict.fromkeys(placed.values(), pitch))
         lattice = Lattice(node=np.array(list(placed), np.int64), index=np.array(list(placed.values()), np.int64))
         if ENOUGH * wanted <= len(placed) <= wanted:
@@ -119,7 +123,7 @@ def _list_seeds(
     # half of the seeds from the middle, half from all over: the middle may belong to something else
     spread = outwards[:: max(len(outwards) // (RAW_SEEDS // 2), 1)]
     for i in dict.fromkeys([*outwards[: RAW_SEEDS // 2].tolist(), *spread.tolist(), *outwards.tolist()]):
-        alike = [int(j) for j in near[i][1:] if 1 / SIZE_RATIO < radius[j] / radius[i] < SIZE_RATIO]
+        alike = [int(j) for j in near[i][1:] if _is_alike(radius[j], radius[i])]
         pairs = list(_list_opposite(int(i), alike, spots))
         for right, left in pairs:
             step = spots[right] - spots[i]
@@ -145,11 +149,15 @@ def _list_opposite(i: int, alike: list[int], spots: list[complex]) -> Iterator[t
                 break
 
 
-def _grow(seed: Seed, spots: list[complex], radius: NDArray[np.float64], tree: cKDTree) -> dict[Node, int]:
+def _grow(
+    seed: Seed, spots: list[complex], radius: NDArray[np.float64], tree: cKDTree, large_ratio: float
+) -> dict[Node, int]:
     """Walk outwards from a seed until no more nodes are found; node -> candidate."""
     middle, right, left, below, above = seed
     placed: dict[Node, int] = {(0, 0): middle, (1, 0): right, (-1, 0): left, (0, 1): below, (0, -1): above}
     at = {node: spots[index] for node, index in placed.items()}
+    # of a large mark that of the plain disc in its place, with which the next are compared
+    plain = {node: float(radius[index]) for node, index in placed.items()}
     used = set(placed.values())
     queue = deque(around for node in placed for around in _list_around(node))
     while queue:
@@ -163,12 +171,21 @@ def _grow(seed: Seed, spots: list[complex], radius: NDArray[np.float64], tree: c
         far, index = (part.item() for part in map(np.asarray, tree.query([spot.real, spot.imag])))
         if far > reach or index in used:
             continue
-        if not 1 / SIZE_RATIO < radius[index] / radius[placed[neighbour]] < SIZE_RATIO:
+        size = next(
+            (own for own in (radius[index], radius[index] / large_ratio) if _is_alike(own, plain[neighbour])), None
+        )
+        if size is None:
             continue
+        plain[node] = float(size)
         placed[node], at[node] = index, spots[index]
         used.add(index)
         queue.extend(around for around in _list_around(node) if around not in placed)
     return placed
+
+
+def _is_alike(radius: float, other: float) -> bool:
+    """Say whether two discs' radii differ by no more than neighbours' do."""
+    return 1 / SIZE_RATIO < radius / other < SIZE_RATIO
 
 
 def _list_around(node: Node) -> Iterator[Node]:

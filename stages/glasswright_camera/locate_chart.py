@@ -19,6 +19,8 @@ DISC_SMALL_PX = 16.0
 """Wanted size of a disc on the small frame if the chart fills the frame: half as much is still well measured."""
 SCALES = (1.0, 0.5, 2.0, 0.25, 0.125)
 """Sizes of the chart against one that fills the frame, in the order they are tried."""
+MOST_OF_TILE = 0.6
+"""Largest diameter of a mark over the tile's side: a third of the tile and more is then paper."""
 COMPLETE = 0.85
 """With this share of the nodes that lie in the frame no other scale is tried."""
 
@@ -36,7 +38,7 @@ def locate_chart(
     """Find the chart in a frame: each disc's node, centre (to a third of a pixel) and radius (to half a pixel).
 
     The frame is averaged to a small grey one; dark round things are labelled on it, a lattice is walked from disc to
-    disc, and the three marks say which node is which. Discs cut by the frame, on clipped or starved paper, or with
+    disc, and the marks say which node is which. Discs cut by the frame, on clipped or starved paper, or with
     something lying on or beside them are left out, counted, and named in the notes.
 
     Parameters
@@ -99,7 +101,7 @@ def locate_layout(mosaic: Mosaic, layout: ChartLayout, pixel_pitch_um: float, li
     best: ChartFit | None = None
     reason, most = Unmeasurable(f"{layout.name} was not found"), -1
     frame = Frame(width_px=mosaic.values.shape[2], height_px=mosaic.values.shape[1])
-    tile = round(DISC_SMALL_PX * layout.pitch_mm / layout.disc_diameter_mm)
+    tile = round(DISC_SMALL_PX * choose_tile_mm(layout) / layout.disc_diameter_mm)
     for block in list_blocks(frame, layout):
         small = shrink_mosaic(mosaic, block)
         try:
@@ -121,6 +123,11 @@ def locate_layout(mosaic: Mosaic, layout: ChartLayout, pixel_pitch_um: float, li
         wanted = f"only {best.disc_count} good discs of {layout.name} were found, at least {limits.discs} are needed"
         raise Unmeasurable("; ".join([wanted, *best.notes]))
     return best
+
+
+def choose_tile_mm(layout: ChartLayout) -> float:
+    """Give the side of the squares whose paper level is read: a pitch, or more if a large mark would fill that."""
+    return max(layout.pitch_mm, layout.large_diameter_mm / MOST_OF_TILE if layout.has_large_marks else 0.0)
 
 
 def list_blocks(frame: Frame, layout: ChartLayout) -> tuple[int, ...]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from glasswright import Unmeasurable
-from glasswright_camera.lattice_marks import is_on_layout, read_marks, score_marks
+from glasswright_camera.lattice_marks import find_upright_turn, is_on_layout, read_marks, score_marks
 from glasswright_camera.lattice_walk import measure_unevenness, predict_place, walk_lattices
 from glasswright_camera.locate_blobs import find_blobs
 from glasswright_camera.locate_discs import Discs, measure_discs
@@ -73,7 +73,8 @@ def find_lattice(small: SmallFrame, layout: ChartLayout, tile: int) -> FoundLatt
     """
     blobs = find_blobs(small.light, tile)
     failure: LatticeNotFound | None = None
-    for lattice in walk_lattices(blobs.place, blobs.radius, layout.columns * layout.rows):
+    large = layout.large_diameter_mm / layout.disc_diameter_mm if layout.has_large_marks else 1.0
+    for lattice in walk_lattices(blobs.place, blobs.radius, layout.columns * layout.rows, large):
         place, radius = blobs.place[lattice.index], blobs.radius[lattice.index]
         if len(place) < FEWEST or measure_unevenness(lattice.node, place) > UNEVEN:
             continue
@@ -102,7 +103,9 @@ def _read_lattice(node: NDArray[np.int64], discs: Discs, small: SmallFrame, layo
             raise Unmeasurable(message)
         # a small soft ring is no round blob: the marks may be among the gaps
         node, discs = _add_missed(node, discs, _list_gaps(node), small, layout)
-        reading = read_marks(node, score_marks(node, discs.radius, discs.core, layout), layout)
+        score = score_marks(node, discs.radius, discs.core, layout)
+        upright = find_upright_turn(node, discs.place) if layout.orientation == "upright" else None
+        reading = read_marks(node, score, layout, upright)
     except Unmeasurable as reason:
         raise LatticeNotFound(str(reason), len(node)) from reason
     node = reading.to_layout(node)

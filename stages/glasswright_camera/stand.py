@@ -16,12 +16,36 @@ Fraction = Annotated[float, Field(gt=0, lt=1)]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """One of the three lattice nodes that fix the chart's origin, rotation and mirror."""
+    """A lattice node that can be told from the others: the marks fix the chart's origin, rotation and mirror."""
 
     column: Annotated[int, Field(ge=0)]
     row: Annotated[int, Field(ge=0)]
     kind: Literal["ring", "large"]
     """`ring`: a disc with a light hole in its middle; `large`: a bigger disc."""
+
+
+SYMMETRIES = {
+    "turned by 90 degrees": (0, -1, 1, 0),
+    "turned by 180 degrees": (-1, 0, 0, -1),
+    "mirrored left to right": (-1, 0, 0, 1),
+    "mirrored top to bottom": (1, 0, 0, -1),
+    "mirrored about a diagonal": (0, 1, 1, 0),
+    "mirrored about the other diagonal": (0, -1, -1, 0),
+}
+"""How a square lattice lies on itself other than as it is, each a matrix row by row. What looks the same turned by 270
+degrees does so turned by 90."""
+
+
+def find_mark_symmetry(marks: tuple[Mark, ...]) -> str:
+    """Say how else the marks look the same, their place on the lattice aside; empty if in no other way."""
+
+    def from_corner(a: int, b: int, c: int, d: int) -> list[tuple[int, int, str]]:
+        seen = [(a * mark.column + b * mark.row, c * mark.column + d * mark.row, mark.kind) for mark in marks]
+        left, top = min(column for column, _, _ in seen), min(row for _, row, _ in seen)
+        return sorted((column - left, row - top, kind) for column, row, kind in seen)
+
+    upright = from_corner(1, 0, 0, 1)
+    return next((name for name, turn in SYMMETRIES.items() if from_corner(*turn) == upright), "")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +68,7 @@ class ChartLayout(Artefact):
     rows: Annotated[int, Field(ge=5, le=99)]
     pitch_mm: Positive
     disc_diameter_mm: Positive
-    marks: Annotated[tuple[Mark, ...], Field(min_length=3, max_length=3)]
+    marks: Annotated[tuple[Mark, ...], Field(min_length=2)]
     ring_hole_diameter_mm: Positive
     """Diameter of the light hole of a `ring` mark."""
     large_diameter_mm: Positive
@@ -55,6 +79,23 @@ class ChartLayout(Artefact):
     """Slanted edges printed among the discs, if any."""
     contrast_u_frac: Fraction = 0.1
     """Relative standard uncertainty of `contrast_ratio`; a tenth where nobody has measured the print."""
+    orientation: Literal["by_marks", "upright"] = "by_marks"
+    """What fixes the rotation: the marks, or that the print hangs upright in every shot, within 45 degrees and not
+    mirrored. Marks that look the same turned or mirrored need `upright`."""
+
+    def __post_init__(self) -> None:
+        """Refuse marks that cannot tell how the print is turned, unless it is said to hang upright."""
+        symmetry = find_mark_symmetry(self.marks)
+        if self.orientation == "by_marks" and symmetry:
+            raise ValueError(
+                f"marks: they look the same {symmetry}, so they cannot tell how the print hangs: move or change one, "
+                "or say `orientation: upright` if it hangs upright in every shot"
+            )
+
+    @property
+    def has_large_marks(self) -> bool:
+        """Whether any mark is a larger disc."""
+        return any(mark.kind == "large" for mark in self.marks)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

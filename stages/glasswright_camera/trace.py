@@ -76,7 +76,7 @@ class Trace(Artefact):
     magnification_frac: float
     rotation_deg: float
     is_mark: NDArray[np.bool_]
-    """(discs,): one of the three marked nodes."""
+    """(discs,): one of the marked nodes."""
     disc_count: int
     left_out_count: int
     zones: Zones = field(default_factory=Zones)

@@ -18,7 +18,9 @@ from glasswright_camera.stand import ChartLayout, ChartUse, Mark, Sensor, Stand
 BAYER = np.array([[[0, 1], [1, 2]]])
 
 
-def make_layout(columns=13, rows=9, kind="ring", marks=None, name=None, pitch=120.0, disc=48.0) -> ChartLayout:
+def make_layout(
+    columns=13, rows=9, kind="ring", marks=None, name=None, pitch=120.0, disc=48.0, large=1.4, **more
+) -> ChartLayout:
     marks = marks or (
         (columns // 2 - 1, rows // 2 - 1),
         (columns // 2 + 2, rows // 2 - 1),
@@ -32,8 +34,9 @@ def make_layout(columns=13, rows=9, kind="ring", marks=None, name=None, pitch=12
         disc_diameter_mm=disc,
         marks=tuple(Mark(column=c, row=r, kind=kind) for c, r in marks),
         ring_hole_diameter_mm=0.4 * disc,
-        large_diameter_mm=1.4 * disc,
+        large_diameter_mm=large * disc,
         contrast_ratio=15.0,
+        **more,
     )
 
 

@@ -337,7 +337,7 @@ def make_stand(sheet: Sheet, *, kind: str = "large", shake_ratio: float = 1.25) 
         rows=5,
         pitch_mm=100.0,
         disc_diameter_mm=disc,
-        marks=tuple(Mark(column=c, row=r, kind=kind) for c, r in ((1, 1), (2, 1), (1, 2))),
+        marks=tuple(Mark(column=c, row=r, kind=kind) for c, r in ((1, 1), (3, 1), (1, 2))),
         ring_hole_diameter_mm=0.4 * disc,
         large_diameter_mm=1.4 * disc,
         contrast_ratio=15.0,

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from glasswright import Unmeasurable
 from glasswright_camera.lattice_faults import find_other_extent, list_layout_nodes, sort_out
-from glasswright_camera.lattice_marks import read_marks
+from glasswright_camera.lattice_marks import find_upright_turn, read_marks
 from glasswright_camera.lattice_walk import measure_unevenness, predict_place, walk_lattices
 
 LAYOUT = make_layout()
@@ -100,11 +100,47 @@ def test_marks_tell_the_mirror_image(turn):
         read_marks(seen, mark_scores(seen, marks), LAYOUT)
 
 
-def test_marks_that_look_like_themselves_turned_are_refused():
-    layout = make_layout(9, 9, marks=((3, 4), (4, 4), (5, 4)))
+@pytest.mark.parametrize(
+    ("marks", "symmetry"),
+    [
+        (((3, 4), (4, 4), (5, 4)), "turned by 180 degrees"),
+        (((8, 5), (16, 5), (8, 12), (16, 12)), "turned by 180 degrees"),
+        (((2, 2), (4, 2), (2, 4), (4, 4)), "turned by 90 degrees"),
+        (((3, 3), (5, 3), (4, 5)), "mirrored left to right"),
+        (((3, 3), (3, 5), (4, 4)), "mirrored top to bottom"),
+        (((3, 3), (5, 3), (3, 5)), "mirrored about a diagonal"),
+        (((3, 3), (5, 3), (5, 5)), "mirrored about the other diagonal"),
+    ],
+)
+def test_marks_that_look_like_themselves_need_a_print_that_hangs_upright(marks, symmetry):
+    with pytest.raises(ValueError, match=f"they look the same {symmetry}, .* or say `orientation: upright`"):
+        make_layout(25, 18, marks=marks)
+    make_layout(25, 18, marks=marks, orientation="upright")
+
+
+RECTANGLE = ((8, 5), (16, 5), (8, 12), (16, 12))
+
+
+@pytest.mark.parametrize("turn", TURNS)
+@pytest.mark.parametrize("degrees", [-40, 0, 40])
+def test_an_upright_print_is_read_upright_whatever_the_walk_calls_a_column(turn, degrees):
+    layout = make_layout(25, 18, marks=RECTANGLE, orientation="upright")
     nodes = list_layout_nodes(layout)
-    with pytest.raises(Unmeasurable, match="can be read in more than one way; the layout's marks need a triangle"):
-        read_marks(nodes, mark_scores(nodes, {(3, 4), (4, 4), (5, 4)}), layout)
+    seen = nodes @ turn.T + (5, -2)
+    angle = np.radians(degrees)
+    place = nodes @ np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]]) * 30.0
+    marks = {tuple((turn @ mark + (5, -2)).tolist()) for mark in np.array(RECTANGLE)}
+    reading = read_marks(seen, mark_scores(seen, marks), layout, find_upright_turn(seen, place))
+    np.testing.assert_array_equal(reading.to_layout(seen), nodes)
+
+
+def test_a_print_that_should_hang_upright_and_does_not_is_refused():
+    layout = make_layout(25, 18, marks=RECTANGLE, orientation="upright")
+    nodes = list_layout_nodes(layout)
+    seen = nodes @ TURNS[1].T
+    marks = {tuple((TURNS[1] @ mark).tolist()) for mark in np.array(RECTANGLE)}
+    with pytest.raises(Unmeasurable, match="does not hang upright, as its layout says it does"):
+        read_marks(seen, mark_scores(seen, marks), layout, find_upright_turn(seen, seen * 30.0))
 
 
 def test_the_shipped_marks_fit_themselves_in_one_way_only():

@@ -93,6 +93,20 @@ def test_every_disc_is_found_at_its_node_to_a_third_of_a_pixel(name):
     assert fit.is_mark.sum() == 3
 
 
+@pytest.mark.parametrize("ratio", [1.8, 2.5, 3.2])
+def test_large_marks_of_an_upright_print_are_found_partly_out_of_the_frame(ratio):
+    marks = ((8, 5), (16, 5), (8, 12), (16, 12))
+    layout = make_layout(25, 18, "large", marks, disc=36.0, large=ratio, orientation="upright")
+    scene = replace(PLAIN, layout=layout, pitch_px=41.0, rotation=-6.0, tilt_x=12.0, tilt_y=-10.0, falloff_ev=1.0)
+    fit = locate(scene)
+    assert {tuple(node) for node in fit.node[fit.is_mark].tolist()} == set(marks)
+    assert fit.disc_count > 300
+    assert fit.disc_count + fit.left_out_count == 450
+    assert np.sqrt(np.mean(measure_errors(fit, scene) ** 2)) < 0.3
+    ratios = fit.radius_px[fit.is_mark] / np.median(fit.radius_px)
+    np.testing.assert_allclose(ratios, ratio, rtol=0.15)
+
+
 @pytest.mark.parametrize(("k1", "pitch"), [(-0.3, 66.0), (0.3, 55.0)])
 def test_thirty_percent_of_distortion_is_stood(k1, pitch):
     scene = replace(PLAIN, k1=k1, pitch_px=pitch)

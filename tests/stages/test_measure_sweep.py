@@ -24,7 +24,7 @@ LAYOUT = ChartLayout(
     rows=9,
     pitch_mm=100,
     disc_diameter_mm=40,
-    marks=tuple(Mark(column=k, row=0, kind="ring") for k in range(3)),
+    marks=tuple(Mark(column=c, row=r, kind="ring") for c, r in ((0, 0), (2, 0), (0, 1))),
     ring_hole_diameter_mm=10,
     large_diameter_mm=50,
     contrast_ratio=10,
