@@ -7,6 +7,7 @@ import json
 import os
 import socket
 import sys
+from contextlib import suppress
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -18,10 +19,19 @@ if TYPE_CHECKING:
 
 
 class WriterLock:
-    """The right to write to one ledger, held until `release` or the end of the process."""
+    """The right to write to one ledger, held until `release` or the end of the process.
+
+    The lock is a file of its own: closing any handle on the database would let go the locks that SQLite holds in this
+    process (POSIX, fcntl(2)).
+    """
 
     def __init__(self, ledger: Path) -> None:
         """Take the lock, and write into it who holds it.
+
+        Parameters
+        ----------
+        ledger
+            The real path of its file: a link has no lock of its own.
 
         Raises
         ------
@@ -48,8 +58,10 @@ class WriterLock:
             "started": datetime.now().astimezone().isoformat(timespec="seconds"),
             "command": " ".join(sys.argv),
         }
-        os.ftruncate(self._file, 0)
-        os.pwrite(self._file, json.dumps(about).encode(), 0)
+        # on a full disk the lock holds all the same, and what is written next says that the disk is full
+        with suppress(OSError):
+            os.ftruncate(self._file, 0)
+            os.pwrite(self._file, json.dumps(about).encode(), 0)
 
     def release(self) -> None:
         """Let the lock go; its file stays, since removing it would let two hold it."""

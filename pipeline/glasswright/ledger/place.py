@@ -1,4 +1,4 @@
-"""Whether a ledger may lie where it lies: its locks and shared memory work on one machine's own disks only."""
+"""Where a ledger lies, and whether it may: a lock must hold for the file, whatever name it is called by."""
 
 from __future__ import annotations
 
@@ -19,8 +19,36 @@ class LedgerPlaceError(GlasswrightError):
     exit_code = 2
 
 
+def find_real_path(path: Path) -> Path:
+    """Follow symbolic links, so that the files beside a ledger are the same ones by whatever link it is opened."""
+    try:
+        return path.resolve() if path.is_symlink() else path
+    except (OSError, RuntimeError) as error:
+        raise LedgerPlaceError(f"{path}: the link leads nowhere ({error}): correct --ledger") from error
+
+
+def refuse_second_name(path: Path) -> None:
+    """Refuse to write to a ledger that has several hard links.
+
+    The lock and the write-ahead log of a database go by its name, so two names are two writers that do not know of each
+    other.
+
+    Raises
+    ------
+    LedgerPlaceError
+        With the number of names.
+    """
+    names = path.stat().st_nlink if path.exists() else 1
+    if names > 1:
+        found = f"the file has {names} names (hard links), and its lock would hold for one of them only"
+        msg = f"{path}: {found}: copy the ledger instead of linking it, and remove the other names"
+        raise LedgerPlaceError(msg)
+
+
 def check_place(path: Path, mountinfo: Path = Path("/proc/self/mountinfo")) -> None:
-    """Refuse a ledger on a network file system, where a lock may hold on one machine only.
+    """Refuse a ledger on a network file system, or one whose file alone is mounted from elsewhere.
+
+    A lock may hold on one machine only there, or for one of two names.
 
     Parameters
     ----------
@@ -32,7 +60,7 @@ def check_place(path: Path, mountinfo: Path = Path("/proc/self/mountinfo")) -> N
     Raises
     ------
     LedgerPlaceError
-        Naming the mount and its kind.
+        Naming the mount and its kind, or that there is no such folder.
     """
     if not path.parent.is_dir():
         msg = f"{path}: there is no folder {path.parent}: make it, or correct --ledger"
@@ -44,6 +72,9 @@ def check_place(path: Path, mountinfo: Path = Path("/proc/self/mountinfo")) -> N
         what = f"{mount} is a network file system ({kind}), where two runs could write at once"
         msg = f"{path}: {what}: keep the ledger on a disk of this machine"
         raise LedgerPlaceError(msg)
+    if mount == str(path.resolve()):
+        what = "the file itself is a mount point, so it has another name elsewhere and its lock would hold for one"
+        raise LedgerPlaceError(f"{path}: {what}: name it by its own folder, or mount the whole folder")
 
 
 def find_mount(path: Path, mountinfo: str) -> tuple[str, str]:

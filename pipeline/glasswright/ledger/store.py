@@ -12,7 +12,7 @@ from glasswright.errors import GlasswrightError, LedgerBusyError, LedgerDamagedE
 from glasswright.ledger import chain, content, judgements, reading, verifying, writing
 from glasswright.ledger.files import ArtefactFiles
 from glasswright.ledger.lock import WriterLock
-from glasswright.ledger.place import LedgerPlaceError, check_place
+from glasswright.ledger.place import LedgerPlaceError, check_place, find_real_path, refuse_second_name
 from glasswright.ledger.schema import migrations
 from glasswright.measurements import read_measurements
 
@@ -182,13 +182,15 @@ class Ledger:
         Raises
         ------
         LedgerPlaceError
-            On a network file system.
+            On a network file system, or if the file has a second name that no lock would cover.
         LedgerBusyError
             If another run holds it.
         LedgerDamagedError
             If it is newer than this program, or no ledger.
         """
+        path = find_real_path(path)
         check_place(path)
+        refuse_second_name(path)
         lock = WriterLock(path)
         try:
             return cls(Database(path, writable=True), ArtefactFiles(path), lock)
@@ -199,6 +201,7 @@ class Ledger:
     @classmethod
     def open_for_reading(cls, path: Path) -> Self:
         """Open a ledger as it is at this moment; a run may go on writing."""
+        path = find_real_path(path)
         check_place(path)
         return cls(Database(path, writable=False), ArtefactFiles(path), None)
 
