@@ -90,7 +90,7 @@ def read_png(path: str) -> NDArray[np.uint8 | np.uint16]:
 def read_tiff(path: str) -> NDArray[np.uint8 | np.uint16]:
     """Give the pixels of a TIFF's one image, channels last."""
     with open_tiff(path) as container:
-        pages = [page for page in container.top if not number_of(page, 254)]
+        pages = [page for page in container.top if number_of(page, 256) and not number_of(page, 254)]
         if len(pages) != 1:
             raise Unmeasurable(f"the file holds {len(pages)} images; save single frames")
         page = pages[0]

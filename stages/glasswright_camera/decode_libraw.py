@@ -19,6 +19,10 @@ PLANE_OF_LETTER: Final = {"R": "red", "G": "green", "B": "blue"}
 PLANES: Final = ("red", "green", "blue")
 LARGEST_FRAME_PX: Final = 400_000_000
 """A header that claims more is damaged; LibRaw would try to allocate it."""
+SQUARE: Final = 0.005
+"""Largest deviation of a square pixel's sides from 1 to 1."""
+UNSUPPORTED: Final = (rawpy.LibRawFileUnsupportedError, rawpy.NotSupportedError, NotImplementedError)
+"""LibRaw does not know the format or the body; a damaged head looks the same to it."""
 UNREADABLE: Final = (
     rawpy.LibRawError,
     rawpy.NotSupportedError,
@@ -45,6 +49,8 @@ class RawFrame:
     top_px: int
     left_px: int
     """Masked margin cut off above and to the left."""
+    notes: tuple[str, ...] = ()
+    """For people."""
 
 
 def read_raw(path: str, *, monochrome: bool) -> RawFrame:
@@ -69,9 +75,13 @@ def read_raw(path: str, *, monochrome: bool) -> RawFrame:
             frame = copy_frame(raw, monochrome=monochrome)
     except UNREADABLE as error:
         said = "; ".join([describe(error), *messages])
-        raise Unmeasurable(
-            f"the raw file cannot be read: LibRaw {LIBRAW_VERSION} says {said}; copy it again, or shoot it again"
-        ) from error
+        remedy = "copy it again, or shoot it again"
+        if isinstance(error, UNSUPPORTED):
+            remedy = (
+                "it is no raw file, or damaged (copy it again), or of a body or kind of raw that this LibRaw does not "
+                "know (set the body to another kind, or convert it to DNG without demosaicing)"
+            )
+        raise Unmeasurable(f"the raw file cannot be read: LibRaw {LIBRAW_VERSION} says {said}; {remedy}") from error
     if messages:
         raise Unmeasurable(
             f"the raw file is damaged: LibRaw {LIBRAW_VERSION} reports {'; '.join(dict.fromkeys(messages))}; "
@@ -126,7 +136,15 @@ def copy_frame(raw: Any, *, monochrome: bool) -> RawFrame:  # noqa: ANN401 - raw
         white_dn=float(min(white)),
         top_px=top,
         left_px=left,
+        notes=note_aspect(raw.sizes.pixel_aspect),
     )
+
+
+def note_aspect(aspect: float) -> tuple[str, ...]:
+    """Note pixels that are not square, which nothing makes up for."""
+    if abs(aspect - 1) <= SQUARE:
+        return ()
+    return (f"the pixels are not square (their sides are as {aspect:.3g} to 1): distances are in pixels as they lie",)
 
 
 def plane_of_colour(letters: str) -> NDArray[np.int64]:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
 from glasswright import Shot, Unmeasurable, stage
 from glasswright_camera.decode_damage import PixelCensus, refuse_damage, take_census
 from glasswright_camera.decode_image import is_image, read_image
 from glasswright_camera.decode_libraw import RawFrame, read_raw
-from glasswright_camera.file_checks import check_container, is_mosaic_tiff
+from glasswright_camera.file_checks import check_bits, check_container, is_mosaic_tiff
 from glasswright_camera.file_container import is_tiff
 from glasswright_camera.file_levels import check_black
 from glasswright_camera.mosaic import Mosaic
@@ -18,6 +20,8 @@ from glasswright_camera.stand import Fraction, Sensor, Stand
 UNLIT_ROLE = "dark"
 BLACKS_APART = 0.01
 """Of white; sensors keep theirs within a tenth of it."""
+COARSE_DN: Final = 255
+"""Up to here steps are so big that noise can vanish between them."""
 
 
 @stage
@@ -71,9 +75,12 @@ def read_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
         return read_image_mosaic(shot, sensor)
     notes = check_container(shot.path, monochrome=sensor.monochrome, black_is_known=sensor.black_dn is not None)
     frame = read_raw(shot.path, monochrome=sensor.monochrome)
+    if shot.role != UNLIT_ROLE:
+        check_bits(shot.path, frame.values.size)
     if sensor.black_dn is None:
         check_black(shot.path, frame)
-    return make_mosaic(shot, frame, sensor, notes), depth_ceiling(frame.white_dn), False
+    ceiling = depth_ceiling(frame.white_dn)
+    return make_mosaic(shot, frame, sensor, (*notes, *frame.notes)), ceiling, ceiling <= COARSE_DN
 
 
 def make_mosaic(shot: Shot, frame: RawFrame, sensor: Sensor, notes: tuple[str, ...]) -> Mosaic:
@@ -114,7 +121,7 @@ def read_image_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
         shot=shot.name,
         sequence_count=shot.sequence,
     )
-    return check_levels(mosaic), int(table[-1]), top <= 255
+    return check_levels(mosaic), int(table[-1]), top <= COARSE_DN
 
 
 def depth_ceiling(white_dn: float) -> int:

@@ -16,10 +16,14 @@ CFA: Final = 32803
 LINEAR_RAW: Final = 34892
 UNCOMPRESSED: Final = 1
 JPEG: Final = 7
-LOSSY: Final = {34892: "lossy JPEG", 52546: "JPEG XL"}
-UNDECODABLE: Final = {5: "LZW", 8: "deflate", 32773: "PackBits", 32946: "deflate"}
+LOSSY: Final = {9: "VC-5 wavelets", 34892: "lossy JPEG"}
+UNDECODABLE: Final = {5: "LZW", 8: "deflate", 32773: "PackBits", 32946: "deflate", 52546: "JPEG XL"}
 """Integers compressed so are within the DNG rules, but LibRaw cannot decode them, or not rightly."""
-LOSSLESS_FRAME: Final = b"\xff\xc3"
+QUANTISED: Final = {32767: "blocks of 16 pixels in as few steps as they need"}
+"""Compression with losses that rounds each pixel for itself and so moves and blurs no edge."""
+LEAST_BITS: Final = 1.0
+"""Bits a pixel that lossless compression cannot go below: noise of half a step has an entropy of 1.05 bits."""
+LOSSLESS_FRAME: Final = 0xC3
 """Start-of-frame marker of lossless JPEG (ITU-T T.81, table B.1); all others lose something."""
 START_OF_IMAGE: Final = b"\xff\xd8"
 END_OF_IMAGE: Final = b"\xff\xd9"
@@ -37,12 +41,25 @@ def is_mosaic_tiff(path: str) -> bool:
 
 
 def raw_frames(container: Container) -> list[TiffPage]:
-    """Give the directories of full-size raw images."""
-    return [page for page in container.pages if number_of(page, 262) in (CFA, LINEAR_RAW) and not number_of(page, 254)]
+    """Give the directories of full-size raw images, the largest first."""
+    frames = [
+        page for page in container.pages if number_of(page, 262) in (CFA, LINEAR_RAW) and not number_of(page, 254)
+    ]
+    return sorted(frames, key=size_of, reverse=True)
+
+
+def size_of(page: TiffPage) -> tuple[int, ...]:
+    """Give an image's pixel count, height and width, as its directory has them."""
+    height, width = number_of(page, 257) or 0, number_of(page, 256) or 0
+    return height * width, height, width
 
 
 def check_container(path: str, *, monochrome: bool, black_is_known: bool) -> tuple[str, ...]:
     """Check a raw file's container, so far as it is a TIFF; give notes for people.
+
+    Whether a file opens is for LibRaw to say. Here it is refused only where its pixels were changed after the sensor
+    (lossy compression, corrections), or where LibRaw reads the frame by the very tags that prove it damaged or
+    misread: in a DNG.
 
     Parameters
     ----------
@@ -56,30 +73,36 @@ def check_container(path: str, *, monochrome: bool, black_is_known: bool) -> tup
     Raises
     ------
     Unmeasurable
-        Where data lie beyond the end of the file or are missing, where the pixels were changed after the sensor
-        (lossy compression, corrections), or where it is known that LibRaw would misread them.
+        Naming what was found.
     """
     if not is_tiff(path):
         return ()
     with open_tiff(path) as container:
-        for page in container.pages:
-            check_extents(page, container.file.size)
         frames = raw_frames(container)
-        if len(frames) > 1:
+        if not frames:
+            if container.is_dng:
+                raise Unmeasurable("the directory of the DNG's raw frame is missing or damaged: copy it again")
+            return ()
+        same = sum(size_of(frame) == size_of(frames[0]) for frame in frames)
+        if same > 1:
             raise Unmeasurable(
-                f"the file holds {len(frames)} raw images (pixel shift or a burst): which one was lit as the others "
+                f"the file holds {same} raw images (pixel shift or a burst): which one was lit as the others "
                 "were cannot be known; shoot single frames"
             )
-        if not frames:
-            return ()
-        return check_frame(frames[0], container.file, monochrome=monochrome, black_is_known=black_is_known)
+        notes = check_compression(frames[0], container.file)
+        if container.is_dng:
+            check_dng_frame(frames[0], container.file, monochrome=monochrome, black_is_known=black_is_known)
+        lists = {number: tag_of(frames[0], code) for number, code in enumerate((51008, 51009, 51022), start=1)}
+        return (*notes, *describe_opcodes(lists))
 
 
-def check_frame(page: TiffPage, file: FileHandle, *, monochrome: bool, black_is_known: bool) -> tuple[str, ...]:
-    """Check the image directory of the raw frame; give notes for people."""
+def check_dng_frame(page: TiffPage, file: FileHandle, *, monochrome: bool, black_is_known: bool) -> None:
+    """Raise where a DNG's frame is not all there, or where it is known that LibRaw would misread it."""
+    check_extents(page, file.size)
     check_samples(page)
     check_overlap(page)
-    check_compression(page, file)
+    if number_of(page, 259) == JPEG:
+        check_streams(page, file)
     if number_of(page, 262) == CFA and tag_of(page, 33422) is None and not monochrome:
         raise Unmeasurable(
             "the file says that its pixels lie under a colour filter but not which (tag 33422, CFAPattern, is "
@@ -90,7 +113,36 @@ def check_frame(page: TiffPage, file: FileHandle, *, monochrome: bool, black_is_
             "the file's black level changes from row to row or column to column (BlackLevelDeltaV or H), which is "
             "not followed: give `black_dn` for the stand's sensor"
         )
-    return describe_opcodes({number: tag_of(page, code) for number, code in enumerate((51008, 51009, 51022), start=1)})
+
+
+def check_bits(path: str, pixel_count: int) -> None:
+    """Raise where the frame takes fewer bits a pixel than sensor noise has: then something was left out.
+
+    Counted from where the frame begins to the end of the file, as lengths in the tags may be anything.
+
+    Parameters
+    ----------
+    path
+        The file.
+    pixel_count
+        What LibRaw decoded.
+
+    Raises
+    ------
+    Unmeasurable
+        With the bits found.
+    """
+    if not is_tiff(path):
+        return
+    with open_tiff(path) as container:
+        frames = raw_frames(container)
+        starts = [offset for offset, _ in pieces_of(frames[0])] if frames else []
+        bits = 8 * (container.file.size - min(starts)) / pixel_count if starts else LEAST_BITS
+    if bits < LEAST_BITS:
+        raise Unmeasurable(
+            f"corrections baked in: the pixels are compressed to at most {bits:.2f} bits each, fewer than sensor noise "
+            f"has (over {LEAST_BITS:g}), so with losses, which alters edges; save raw uncompressed or losslessly compressed"
+        )
 
 
 def pieces_of(page: TiffPage) -> list[tuple[int, int]]:
@@ -98,7 +150,7 @@ def pieces_of(page: TiffPage) -> list[tuple[int, int]]:
     return [
         piece
         for offset_code, count_code in OFFSETS_AND_COUNTS[:2]
-        for piece in zip(numbers_of(page, offset_code), numbers_of(page, count_code), strict=True)
+        for piece in zip(numbers_of(page, offset_code), numbers_of(page, count_code), strict=False)
     ]
 
 
@@ -132,9 +184,7 @@ def check_overlap(page: TiffPage) -> None:
 
 
 def check_samples(page: TiffPage) -> None:
-    """Raise for samples that are not integers, and for an uncompressed frame with fewer bytes than pixels need."""
-    if FLOATING_POINT in numbers_of(page, 339):
-        raise Unmeasurable("the pixels are floating point, which LibRaw can misread silently: save integers")
+    """Raise for an uncompressed frame with fewer bytes than its pixels need."""
     width, height = number_of(page, 256), number_of(page, 257)
     if not width or not height:
         raise Unmeasurable("the file does not say how wide or high its frame is: copy it again")
@@ -144,8 +194,10 @@ def check_samples(page: TiffPage) -> None:
         raise Unmeasurable(f"the file's pixels need {needed} bytes, it lists {held}: copy it again")
 
 
-def check_compression(page: TiffPage, file: FileHandle) -> None:
-    """Raise for compression that changed the pixels, and for the kinds that LibRaw cannot be trusted with."""
+def check_compression(page: TiffPage, file: FileHandle) -> tuple[str, ...]:
+    """Raise for compression that changed the pixels, and for numbers that LibRaw cannot be trusted with; give notes."""
+    if FLOATING_POINT in numbers_of(page, 339):
+        raise Unmeasurable("the pixels are floating point, which LibRaw can misread silently: save integers")
     compression = number_of(page, 259)
     if compression in UNDECODABLE:
         raise Unmeasurable(
@@ -154,8 +206,11 @@ def check_compression(page: TiffPage, file: FileHandle) -> None:
         )
     if compression in LOSSY:
         raise lossy_error(LOSSY[compression])
-    if compression == JPEG:
-        check_streams(page, file)
+    if compression == JPEG and is_lossy_jpeg(page, file):
+        raise lossy_error("lossy JPEG")
+    if compression in QUANTISED:
+        return (f"the pixels are compressed with losses ({QUANTISED[compression]})",)
+    return ()
 
 
 def lossy_error(name: str) -> Unmeasurable:
@@ -166,8 +221,15 @@ def lossy_error(name: str) -> Unmeasurable:
     )
 
 
+def is_lossy_jpeg(page: TiffPage, file: FileHandle) -> bool:
+    """Say whether the frame's first JPEG stream is of a kind that loses something."""
+    pieces = pieces_of(page)
+    frame = first_frame_marker(read_at(file, pieces[0][0], min(pieces[0][1], 65536))) if pieces else None
+    return frame is not None and frame != LOSSLESS_FRAME
+
+
 def check_streams(page: TiffPage, file: FileHandle) -> None:
-    """Raise where a JPEG stream of the frame is lossy, lacks its beginning or end, or is one of several strips.
+    """Raise where a lossless JPEG stream of a DNG's frame lacks its beginning or end, or is one of several strips.
 
     LibRaw shows a tile whose stream was overwritten with zeros as a copy of another tile, without a word.
     """
@@ -180,9 +242,6 @@ def check_streams(page: TiffPage, file: FileHandle) -> None:
                 f"{'beginning' if start != START_OF_IMAGE else 'end'}: part of the pixel data was lost; copy the file "
                 "again"
             )
-    offset, count = pieces[0]
-    if first_frame_marker(read_at(file, offset, min(count, 65536))) != LOSSLESS_FRAME:
-        raise lossy_error("lossy JPEG")
     if len(numbers_of(page, 273)) > 1:
         raise Unmeasurable(
             f"the frame is lossless JPEG in {len(pieces)} strips, which LibRaw can decode wrongly from the second on "
@@ -196,15 +255,20 @@ def read_at(file: FileHandle, offset: int, count: int) -> bytes:
     return file.read(count)
 
 
-def first_frame_marker(stream: bytes) -> bytes:
-    """Give the first start-of-frame marker of a JPEG stream, walking its segments (ITU-T T.81, B.1.1).
+def first_frame_marker(stream: bytes) -> int | None:
+    """Give the first start-of-frame marker of a JPEG stream, walking its segments (ITU-T T.81, B.1.1), or None.
 
-    Empty where there is none.
+    Some bodies swap the bytes of every pair; such a stream is walked as it was before.
     """
+    if stream[:2] == START_OF_IMAGE[::-1]:
+        even = stream[: len(stream) // 2 * 2]
+        stream = bytes(byte for pair in zip(even[1::2], even[0::2], strict=True) for byte in pair)
+    if stream[:2] != START_OF_IMAGE:
+        return None
     place = 2
     while place + 4 <= len(stream) and stream[place] == 0xFF:
         marker = stream[place + 1]
         if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
-            return stream[place : place + 2]
+            return marker
         place += 2 + int.from_bytes(stream[place + 2 : place + 4], "big")
-    return b""
+    return None

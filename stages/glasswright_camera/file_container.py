@@ -1,4 +1,4 @@
-"""A TIFF's image directories, read in one go and trusted in nothing."""
+"""A TIFF's directories, read in one go and trusted in nothing."""
 
 from __future__ import annotations
 
@@ -17,9 +17,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
 TIFF_STARTS: Final = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
-IMAGE_WIDTH: Final = 256
 MOST_PAGES: Final = 100
 """No raw file has a tenth as many."""
+DEEPEST: Final = 3
+"""Directories inside directories: raws have one level, rarely two."""
+DNG_VERSION: Final = 50706
 UNREADABLE: Final = (
     TiffFileError,
     struct.error,
@@ -40,10 +42,18 @@ class Container:
     """An open TIFF."""
 
     top: tuple[TiffPage, ...]
-    """Image directories of the file's own chain."""
+    """Directories of the file's own chain."""
     pages: tuple[TiffPage, ...]
-    """These, and those inside them, where raws keep the main frame."""
+    """These, each followed by those inside it, where raws keep the main frame."""
     file: FileHandle
+
+    @property
+    def is_dng(self) -> bool:
+        """Whether the tags mean what the DNG specification says, and LibRaw reads the frame by them alone.
+
+        In other raws LibRaw goes by what it knows of the body: sizes, lengths and patterns in the tags may be anything.
+        """
+        return any(DNG_VERSION in page.tags for page in self.pages)
 
 
 def is_tiff(path: str) -> bool:
@@ -54,12 +64,12 @@ def is_tiff(path: str) -> bool:
 
 @contextmanager
 def open_tiff(path: str) -> Iterator[Container]:
-    """Open a TIFF and read all its directories; the library's own remarks on damage are not passed on.
+    """Open a TIFF and read its directories; the library's own remarks on damage are not passed on.
 
     Raises
     ------
     Unmeasurable
-        Where the directories cannot be read: the data's fault.
+        Where the first directory cannot be read: the data's fault.
     """
     logger = logging.getLogger("tifffile")
     before, logger.disabled = logger.disabled, True
@@ -69,40 +79,29 @@ def open_tiff(path: str) -> Iterator[Container]:
         except UNREADABLE as error:
             raise directory_error(error) from error
         with tiff:
-            yield read_directories(tiff)
+            top = read_directories(tiff.pages, 0, set())
+            yield Container(top=top, pages=read_directories(tiff.pages, DEEPEST, set()), file=tiff.filehandle)
     finally:
         logger.disabled = before
 
 
-def read_directories(tiff: TiffFile) -> Container:
-    """Read every image directory.
+def read_directories(chain: Iterable[object], depth: int, seen: set[int]) -> tuple[TiffPage, ...]:
+    """Read a chain of directories and those inside them, each once, as far as it can be read.
 
-    Raises
-    ------
-    Unmeasurable
-        Where that fails.
-    """
-    try:
-        top = take_pages(tiff.pages)
-        inner = tuple(page for each in top for page in take_pages(each.pages or ()))
-    except UNREADABLE as error:
-        raise directory_error(error) from error
-    return Container(top=top, pages=(*top, *inner), file=tiff.filehandle)
-
-
-def take_pages(chain: Iterable[object]) -> tuple[TiffPage, ...]:
-    """Read a chain of directories, but not on through whatever a damaged link points at.
-
-    Raises
-    ------
-    Unmeasurable
-        Where one is no image's, or there is no end of them.
+    A chain may lead to a thumbnail, to a maker's own directory, back or astray. What LibRaw makes of the file does
+    not depend on that, so an end that makes no sense is an end.
     """
     pages: list[TiffPage] = []
-    for page in chain:
-        if not isinstance(page, TiffPage) or IMAGE_WIDTH not in page.tags or len(pages) == MOST_PAGES:
-            raise Unmeasurable(f"the file's directory {len(pages) + 1} describes no image: copy it again")
-        pages.append(page)
+    try:
+        for page in chain:
+            if not isinstance(page, TiffPage) or page.offset in seen or len(seen) == MOST_PAGES:
+                break
+            seen.add(page.offset)
+            pages.append(page)
+            if depth > 0:
+                pages += read_directories(page.pages or (), depth - 1, seen)
+    except UNREADABLE:
+        pass
     return tuple(pages)
 
 

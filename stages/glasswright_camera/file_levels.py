@@ -8,7 +8,7 @@ import numpy as np
 
 from glasswright import Unmeasurable
 from glasswright_camera.file_checks import raw_frames
-from glasswright_camera.file_container import is_tiff, number_of, numbers_of, open_tiff
+from glasswright_camera.file_container import is_tiff, numbers_of, open_tiff
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -36,7 +36,7 @@ def check_black(path: str, frame: RawFrame) -> None:
         return
     with open_tiff(path) as container:
         frames = raw_frames(container)
-        if not frames or number_of(container.top[0], 50706) is None:
+        if not frames or not container.is_dng:
             return
         expected = black_of_sites(frames[0], frame)
     if expected is None:

@@ -2,6 +2,7 @@
 
 import os
 import re
+import struct
 
 import numpy as np
 import pytest
@@ -71,7 +72,8 @@ def test_a_file_that_is_no_raw(tmp_path):
     path.write_bytes(b"a letter to the workshop\n" * 400)
     assert re.fullmatch(
         r'the raw file cannot be read: LibRaw [\d.]+ says "Unsupported file format or not RAW file"; '
-        "copy it again, or shoot it again",
+        r"it is no raw file, or damaged \(copy it again\), or of a body or kind of raw that this LibRaw does not know "
+        r"\(set the body to another kind, or convert it to DNG without demosaicing\)",
         refusal(path),
     )
 
@@ -173,15 +175,26 @@ def test_a_tile_that_lies_elsewhere(tmp_path):
     )
 
 
-def test_a_chain_of_directories_that_leads_astray(tmp_path):
+@pytest.mark.parametrize("where", ["thumbnail", "astray", "in a circle"])
+def test_what_follows_the_raw_frame_in_the_chain_of_directories_matters_to_nobody(tmp_path, where):
     path = write_dng(tmp_path / "a.dng", tall_frame())
+    whole = decode_raw(make_shot(path), make_stand())
     data = bytearray(path.read_bytes())
     link = 8 + 2 + 12 * int.from_bytes(data[8:10], "little")
-    here = len(data)
-    data[link : link + 4] = here.to_bytes(4, "little")
-    data += (1).to_bytes(2, "little") + bytes([1, 1, 3, 0, 1, 0, 0, 0, 1, 0, 0, 0]) + bytes(4)
+    target = {"thumbnail": len(data), "astray": len(data) + 5000, "in a circle": 8}[where]
+    data[link : link + 4] = target.to_bytes(4, "little")
+    # as bodies write it: a JPEG's place and length, and neither width nor height
+    data += struct.pack("<HHHIIHHIII", 2, 513, 4, 1, 64, 514, 4, 1, 100, 0)
     path.write_bytes(data)
-    assert refusal(path) == "the file's directory 2 describes no image: copy it again"
+    mosaic = decode_raw(make_shot(path), make_stand())
+    assert np.array_equal(mosaic.values, whole.values)
+    assert np.array_equal(mosaic.black_dn, whole.black_dn)
+
+
+def test_a_dng_whose_raw_directory_was_lost(tmp_path):
+    path = write_dng(tmp_path / "a.dng", tall_frame())
+    change_tag(path, 262, 1)
+    assert refusal(path) == "the directory of the DNG's raw frame is missing or damaged: copy it again"
 
 
 def test_blacks_far_apart(tmp_path):
@@ -272,7 +285,9 @@ def test_lossy_jpeg(tmp_path):
 
 def test_jpeg_xl(tmp_path):
     path = write_dng(tmp_path / "a.dng", tall_frame(), storage={"compression": 52546})
-    assert refusal(path).startswith("corrections baked in: the pixels are compressed as JPEG XL, which alters edges;")
+    assert refusal(path) == (
+        "the pixels are compressed as JPEG XL, which LibRaw cannot decode; save raw uncompressed or as lossless JPEG"
+    )
 
 
 def test_a_missing_colour_pattern(tmp_path):
