@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from glasswright.plain_text import escape
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -34,8 +36,8 @@ class Problem:
     def __str__(self) -> str:
         """Give `file:line: message`, the form that editors jump to; no line for a whole file."""
         if self.line == WHOLE_FILE:
-            return f"{self.file}: {self.message}"
-        return f"{self.file}:{self.line}: {self.message}"
+            return f"{escape(self.file)}: {self.message}"
+        return f"{escape(self.file)}:{self.line}: {self.message}"
 
 
 class ConfigError(GlasswrightError):

@@ -1,25 +1,5 @@
-"""Installs the toy plugin once, as pip installs a stranger's."""
+"""The toy plugin for all tests of the engine."""
 
-import importlib
-import os
-import subprocess
-import sys
+from toy_install import bench, toy_site
 
-import pytest
-from night_bench import TOY_SOURCE, Bench
-
-
-@pytest.fixture(scope="session")
-def toy_site(tmp_path_factory):
-    site = tmp_path_factory.mktemp("site")
-    options = ["--no-deps", "--no-build-isolation", "--no-index", "--quiet", "--disable-pip-version-check"]
-    subprocess.run([sys.executable, "-m", "pip", "install", *options, "--target", site, TOY_SOURCE], check=True)
-    return site
-
-
-@pytest.fixture
-def bench(tmp_path, toy_site, monkeypatch):
-    monkeypatch.syspath_prepend(toy_site)
-    monkeypatch.setenv("PYTHONPATH", str(toy_site) + os.pathsep + os.environ.get("PYTHONPATH", ""))
-    importlib.invalidate_caches()
-    return Bench(tmp_path)
+__all__ = ["bench", "toy_site"]

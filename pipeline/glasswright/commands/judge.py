@@ -20,6 +20,7 @@ from glasswright.judging.cards import load_cards
 from glasswright.judging.rejudge import judge_tickets
 from glasswright.judging.verdict import Verdict, fold
 from glasswright.ledger import Document, Ledger, RunRecord
+from glasswright.plain_text import escape
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -68,7 +69,7 @@ def judge(ledger: Path, cards: Path, stand: Path, tickets: tuple[str, ...], as_j
 def keep(path: Path, judgements: Sequence[Judgement], documents: tuple[Document, ...]) -> None:
     """Add judgements to the ledger as a run of their own."""
     record = RunRecord(
-        command=" ".join(sys.argv),
+        command=escape(" ".join(sys.argv)),
         machine=platform.node(),
         started_at=datetime.now().astimezone().isoformat(timespec="seconds"),
         versions={"glasswright": version("glasswright"), "python": platform.python_version()},

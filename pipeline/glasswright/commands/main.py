@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 import traceback
@@ -171,4 +172,8 @@ def explain(error: GlasswrightError) -> str:
 def main() -> NoReturn:
     """Run the command line."""
     use_one_thread()
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # a terminal that cannot show a character is no reason to fail
+            stream.reconfigure(errors="backslashreplace")
     sys.exit(run_command())

@@ -13,6 +13,7 @@ import click
 from glasswright.errors import GlasswrightError
 from glasswright.ledger import Ledger, RunRecord
 from glasswright.ledger.returned import latest_returned, mark_returned
+from glasswright.plain_text import escape
 
 EXAMPLE = """\b
 Example:
@@ -65,7 +66,7 @@ def returned(ticket: str, path: Path, why: str, withdraw: bool) -> None:
 
 def _record() -> RunRecord:
     return RunRecord(
-        command=" ".join(sys.argv),
+        command=escape(" ".join(sys.argv)),
         machine=platform.node(),
         started_at=datetime.now().astimezone().isoformat(timespec="seconds"),
         versions={"glasswright": version("glasswright"), "python": platform.python_version()},

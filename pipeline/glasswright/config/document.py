@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from glasswright.errors import Problem
+from glasswright.plain_text import escape
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -47,12 +48,7 @@ class Document:
 
     def problem(self, place: Place, message: str) -> Problem:
         """Say what is wrong at a place of this file."""
-        return Problem(str(self.path), self.line_of(place), printable(message))
-
-
-def printable(text: str) -> str:
-    """Give a text on one line, with what would steer a terminal spelt out."""
-    return "".join(each if each.isprintable() else each.encode("unicode_escape").decode() for each in text)
+        return Problem(str(self.path), self.line_of(place), escape(message))
 
 
 def name_place(place: Place) -> str:

@@ -7,6 +7,8 @@ from typing import Annotated, Final
 
 from pydantic import AfterValidator, StringConstraints
 
+from glasswright.plain_text import is_plain
+
 ROLES: Final = (
     "dark",
     "flat",
@@ -46,8 +48,16 @@ def _refuse_blank(text: str) -> str:
     return text
 
 
+def _refuse_control(text: str) -> str:
+    if any(not is_plain(line) for line in text.replace("\\", "/").replace("\t", " ").split("\n")):
+        raise ValueError("must hold no control or invisible characters but line ends and tabs")
+    return text
+
+
 SafeName = Annotated[str, AfterValidator(_refuse_unsafe)]
 Words = Annotated[str, StringConstraints(max_length=200), AfterValidator(_refuse_blank)]
 """One line of text that is not empty."""
 Sentence = Annotated[str, StringConstraints(max_length=500), AfterValidator(_refuse_blank)]
 """The same, with room for an explanation."""
+Prose = Annotated[str, AfterValidator(_refuse_control)]
+"""Lines of text."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 from pydantic import AfterValidator, Field, model_validator
 
 from glasswright.config.hand_notes import CheckName, HandNote
-from glasswright.config.names import ROLES, SafeName, Words
+from glasswright.config.names import ROLES, Prose, SafeName, Words
 from glasswright.config.suggestions import did_you_mean
 from glasswright.config.validation import ConfigModel, read_config
 
@@ -86,7 +86,7 @@ class TicketFile(ConfigModel):
     phase: Literal["intake", "release", "reference", "study"]
     body: BodyNote
     rehearsed: bool = False
-    notes: str = ""
+    notes: Prose = ""
     study: StudyNote | None = None
     shots: tuple[ShotNote, ...] = ()
     hand_checks: dict[CheckName, HandNote] = Field(default_factory=dict)

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import yaml
 
-from glasswright.config.document import Place, name_place, printable
+from glasswright.config.document import Place, name_place
 from glasswright.config.scalars import read_plain
 from glasswright.errors import ConfigError, Problem
+from glasswright.plain_text import escape
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -130,7 +131,7 @@ class TreeBuilder:
         self.lines.setdefault((*level.place, written), line)
 
     def _refuse(self, line: int, message: str) -> None:
-        self.problems.append(Problem(self._file, line, printable(message)))
+        self.problems.append(Problem(self._file, line, escape(message)))
 
     def _stop(self, line: int, message: str) -> None:
         """Give up on the file: what follows could only be misread."""

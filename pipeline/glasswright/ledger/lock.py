@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from glasswright.errors import LedgerBusyError
 from glasswright.ledger.place import LedgerPlaceError
+from glasswright.plain_text import escape
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -56,7 +57,7 @@ class WriterLock:
             "pid": os.getpid(),
             "host": socket.gethostname(),
             "started": datetime.now().astimezone().isoformat(timespec="seconds"),
-            "command": " ".join(sys.argv),
+            "command": escape(" ".join(sys.argv)),
         }
         # on a full disk the lock holds all the same, and what is written next says that the disk is full
         with suppress(OSError):

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from glasswright.errors import GlasswrightError
+from glasswright.plain_text import escape
 
 NETWORK_FILE_SYSTEMS: Final = frozenset(
     {"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "afs", "ceph", "glusterfs", "lustre", "fuse.sshfs", "fuse.glusterfs"}
@@ -14,7 +15,7 @@ NETWORK_FILE_SYSTEMS: Final = frozenset(
 
 
 class LedgerPlaceError(GlasswrightError):
-    """The ledger's path is on a network file system, or its folder is not there."""
+    """The ledger's path is on a network file system or not UTF-8, or its folder is not there."""
 
     exit_code = 2
 
@@ -62,6 +63,11 @@ def check_place(path: Path, mountinfo: Path = Path("/proc/self/mountinfo")) -> N
     LedgerPlaceError
         Naming the mount and its kind, or that there is no such folder.
     """
+    try:
+        str(path.absolute()).encode()
+    except UnicodeEncodeError:
+        msg = f"{escape(str(path))}: the path is not UTF-8, which SQLite needs: rename it, or choose another --ledger"
+        raise LedgerPlaceError(msg) from None
     if not path.parent.is_dir():
         msg = f"{path}: there is no folder {path.parent}: make it, or correct --ledger"
         raise LedgerPlaceError(msg)

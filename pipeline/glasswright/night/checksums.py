@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Final
+
+from glasswright.plain_text import escape, escape_name
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -43,12 +46,15 @@ def read_checksums(folder: Path) -> Checksums:
     """Read the ticket's SHA256SUMS; whatever in it cannot be used is a finding that says which line and why."""
     path = folder / FILE_NAME
     if path.is_symlink() or not path.is_file():
-        return Checksums(by_name={})
+        what = "a symbolic link" if path.is_symlink() else "no plain file"
+        why = (f"{FILE_NAME} is {what}: not read. Copy the list itself",) if os.path.lexists(path) else ()
+        return Checksums(by_name={}, findings=why)
     if path.stat().st_size > LARGEST_BYTES:
         return Checksums(present=True, by_name={}, findings=(f"{FILE_NAME} is over 16 MiB: not read",))
     by_name: dict[str, str] = {}
     findings: list[str] = []
-    for number, line in enumerate(path.read_text(encoding="utf-8", errors="replace").splitlines(), start=1):
+    # a name may hold any byte but a line's end; bytes that are no UTF-8 are spelt as in the folder's listing
+    for number, line in enumerate(path.read_text(encoding="utf-8", errors="surrogateescape").split("\n"), start=1):
         if line.strip():
             _take_line(line, f"{FILE_NAME}:{number}", by_name, findings)
     return Checksums(present=True, by_name=by_name, findings=tuple(findings))
@@ -61,7 +67,9 @@ def _take_line(line: str, place: str, by_name: dict[str, str], findings: list[st
             f"{place}: not a line of sha256sum's (64 hexadecimal digits, two blanks, a name): {line[:80]!r}"
         )
         return
-    name = match["name"].removeprefix("./")
+    # a line that starts with a backslash spells line breaks and backslashes out already
+    spell = escape if line.startswith("\\") else escape_name
+    name = spell(match["name"].removesuffix("\r")).removeprefix("./")
     sha = match["sha"].lower()
     parts = PurePosixPath(name).parts
     if PurePosixPath(name).is_absolute() or ".." in parts:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import exifread
 
 from glasswright.artefact import CaptureFacts
+from glasswright.plain_text import escape
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -77,7 +78,7 @@ def _body_model(make: str | None, model: str | None) -> str | None:
 def _text(tags: Mapping[str, Any], name: str) -> str | None:
     tag = tags.get(name)
     text = " ".join(str(getattr(tag, "values", "")).replace("\0", " ").split())
-    return text or None
+    return escape(text) or None
 
 
 def _number(tags: Mapping[str, Any], name: str) -> float | None:

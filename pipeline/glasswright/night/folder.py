@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from glasswright.config.ticket_file import TICKET_FILE
 from glasswright.night.checksums import FILE_NAME
+from glasswright.plain_text import escape_name
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -23,21 +24,33 @@ class Listing:
     """The files of a ticket's folder by role, each role's sorted by name, and what was found odd about the rest."""
 
     files: tuple[tuple[str, Path], ...]
+    """Role and path; a file's name may be one that cannot be printed."""
     findings: tuple[str, ...] = ()
     unused: tuple[str, ...] = ()
     """Files or folders that may hold shots nobody will measure."""
 
 
 def list_tickets(folder: Path) -> tuple[Path, ...]:
-    """Give the ticket folders in a folder, by name: every folder in it that is not hidden, or itself."""
+    """Return the ticket folders in a folder, by name: every folder in it that is not hidden, or itself.
+
+    A link counts as the folder that it leads to. One that leads nowhere counts too: its ticket was asked for.
+    """
     if (folder / TICKET_FILE).is_file():
         return (folder,)
-    return tuple(sorted(path for path in folder.iterdir() if path.is_dir() and not path.name.startswith(".")))
+    return tuple(
+        sorted(path for path in folder.iterdir() if (path.is_dir() or path.is_symlink()) and not _is_hidden(path))
+    )
 
 
 def count_shots(folder: Path, roles: frozenset[str]) -> int:
-    """Count the files that look like shots, for the progress shown; nothing is opened."""
-    return len(list_shots(folder, roles).files)
+    """Count the files that look like shots, for the progress shown; nothing is opened.
+
+    0 for a folder that cannot be read, which indexing the ticket reports.
+    """
+    try:
+        return len(list_shots(folder, roles).files)
+    except OSError:
+        return 0
 
 
 def list_shots(folder: Path, roles: frozenset[str]) -> Listing:
@@ -54,15 +67,16 @@ def list_shots(folder: Path, roles: frozenset[str]) -> Listing:
     findings: list[str] = []
     unused: list[str] = []
     for path in sorted(folder.iterdir()):
+        name = escape_name(path.name)
         if path.name in {TICKET_FILE, FILE_NAME} or _is_hidden(path):
             continue
         if path.is_symlink():
-            unused.append(f"{path.name} is a symbolic link, which is not followed: copy the files themselves")
+            unused.append(f"{name} is a symbolic link, which is not followed: copy the files themselves")
         elif not path.is_dir():
-            findings.append(f"{path.name} lies beside the role folders: not used. Put shots into a role's folder")
+            findings.append(f"{name} lies beside the role folders: not used. Put shots into a role's folder")
         elif path.name not in roles:
             known = ", ".join(sorted(roles))
-            unused.append(f"{path.name}/ is no role: its {_count(path)} are not used. Roles are {known}")
+            unused.append(f"{name}/ is no role: its {_count(path)} are not used. Roles are {known}")
         else:
             _list_role(path, files, findings, unused)
     return Listing(files=tuple(files), findings=tuple(findings), unused=tuple(unused))
@@ -73,7 +87,7 @@ def _list_role(folder: Path, files: list[tuple[str, Path]], findings: list[str],
     raw_stems = {path.stem for path in entries if path.suffix.lower() not in PREVIEWS | SIDECARS}
     before = len(files)
     for path in entries:
-        name = f"{folder.name}/{path.name}"
+        name = f"{folder.name}/{escape_name(path.name)}"
         if path.is_symlink():
             unused.append(f"{name} is a symbolic link, which is not followed: copy the file itself")
         elif path.is_dir():

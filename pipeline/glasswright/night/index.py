@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections import Counter, defaultdict
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
@@ -14,6 +15,7 @@ from glasswright.night.exif import read_facts
 from glasswright.night.folder import PREVIEWS, SIDECARS, list_shots
 from glasswright.night.identity import find_contradictions
 from glasswright.night.shot_setting import Nominal, ShotRule, settle
+from glasswright.plain_text import escape, escape_name, is_plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -23,6 +25,8 @@ if TYPE_CHECKING:
 
 IDENTITY_CONTRADICTION: Final = "identity_contradiction"
 UNVERIFIED_COPY: Final = "unverified_copy"
+LARGEST_SHOT_BYTES: Final = 4 * 2**30
+"""400 megapixels of three 16 bit channels are 2.4 GB; reading on through a sparse file could take hours."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,11 +71,11 @@ def index_ticket(request: TicketRequest) -> IndexedTicket:
     """
     listing = list_shots(request.folder, request.roles)
     checksums = read_checksums(request.folder)
-    names = {f"{role}/{path.name}": path for role, path in listing.files}
+    names = {f"{role}/{escape_name(path.name)}": path for role, path in listing.files}
     absent = _absent_names(checksums, names, request.roles)
     drafts = [_draft(request, name, path, checksums) for name, path in names.items()]
     drafts += [_draft_absent(request, name, checksums) for name in absent]
-    drafts = _refuse_copies(sorted(drafts, key=lambda draft: draft.shot.name))
+    drafts = _refuse_copies(_refuse_alike(sorted(drafts, key=lambda draft: draft.shot.name)))
     identity = find_contradictions(request.ticket, request.body_serial, [draft.shot for draft in drafts])
     settled, setting_findings = _settle_all(drafts, request)
     shots = _number(_add_caveat(settled, IDENTITY_CONTRADICTION) if identity else settled)
@@ -87,7 +91,7 @@ def index_ticket(request: TicketRequest) -> IndexedTicket:
     )
     return IndexedTicket(
         ticket=_finish_ticket(request.ticket, checksums, identity),
-        folder=str(request.folder),
+        folder=escape(str(request.folder)),
         shots=tuple(shots),
         findings=findings,
         unused=listing.unused,
@@ -97,8 +101,14 @@ def index_ticket(request: TicketRequest) -> IndexedTicket:
 def _draft(request: TicketRequest, name: str, path: Path, checksums: Checksums) -> IndexedShot:
     """Read one file; its setting and its number are not known yet."""
     listed = checksums.by_name.get(name)
+    if not is_plain(path.name):
+        refusal = "its name is not UTF-8 text that can be printed and written to a list: rename it"
+        return IndexedShot(shot=_shot(request, name, "", CaptureFacts()), refusal=refusal)
     try:
         stamp = stamp_of(path)
+        if stamp[0] > LARGEST_SHOT_BYTES:
+            refusal = f"has {stamp[0]} bytes, more than any raw file: copy it again"
+            return IndexedShot(shot=_shot(request, name, "", CaptureFacts()), refusal=refusal)
         sha256, facts = hash_file(path), read_facts(path)
     except OSError as error:
         refusal = f"cannot be read ({error.strerror or error}): copy it again"
@@ -141,6 +151,23 @@ def _absent_names(checksums: Checksums, names: Iterable[str], roles: frozenset[s
         if role in roles and file and "/" not in file and suffix not in SIDECARS and not preview:
             absent += [] if name in present or file.startswith(".") else [name]
     return absent
+
+
+def _refuse_alike(drafts: Sequence[IndexedShot]) -> list[IndexedShot]:
+    """Refuse shots whose names look the same: which of them a list or a person means cannot be told."""
+    alike: defaultdict[str, list[str]] = defaultdict(list)
+    for draft in drafts:
+        alike[unicodedata.normalize("NFC", draft.shot.name)].append(draft.shot.name)
+    kept = []
+    for draft in drafts:
+        same = alike[unicodedata.normalize("NFC", draft.shot.name)]
+        if len(same) > 1 and not draft.refusal:
+            spelt = " and ".join(ascii(name) for name in same)
+            reason = f"the names {spelt} differ only in how their letters are composed: rename all but one"
+            kept.append(replace(draft, refusal=reason))
+        else:
+            kept.append(draft)
+    return kept
 
 
 def _refuse_copies(drafts: Sequence[IndexedShot]) -> list[IndexedShot]:

@@ -14,6 +14,7 @@ from glasswright.night.reports import TicketReport, report_outcomes
 from glasswright.night.tasks import Night, NightTask, TicketTask
 from glasswright.night.tickets import RefusedTicket
 from glasswright.night.work import code_of
+from glasswright.plain_text import escape
 from glasswright.stage import Scope
 
 if TYPE_CHECKING:
@@ -115,7 +116,9 @@ def measure_night(
         tickets=tuple(task.report for task in tasks if task.report is not None),
         night_wide=_report_night_wide([outcome for _, outcome in night_wide.values()], measured),
         failed=tuple(
-            RefusedTicket(folder=str(task.request.folder), reason=task.failure, number=task.request.ticket.number)
+            RefusedTicket(
+                folder=escape(str(task.request.folder)), reason=task.failure, number=task.request.ticket.number
+            )
             for task in tasks
             if task.failure
         ),

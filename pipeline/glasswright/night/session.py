@@ -23,6 +23,7 @@ from glasswright.night.progress import BarDisplay, NoDisplay, PlainDisplay, Tall
 from glasswright.night.shot_setting import Nominal
 from glasswright.night.stopping import Stop
 from glasswright.night.tickets import find_tickets
+from glasswright.plain_text import escape
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -146,7 +147,7 @@ def _record(session: Session) -> RunRecord:
     ]
     own = {"glasswright": version("glasswright"), "python": platform.python_version()}
     return RunRecord(
-        command=" ".join(sys.argv),
+        command=escape(" ".join(sys.argv)),
         machine=platform.node(),
         started_at=datetime.now().astimezone().isoformat(timespec="seconds"),
         versions=own | numeric_versions(),

@@ -13,6 +13,7 @@ from glasswright.errors import ConfigError, GlasswrightError
 from glasswright.night.folder import list_tickets
 from glasswright.night.index import TicketRequest
 from glasswright.night.shot_setting import Nominal, ShotRule
+from glasswright.plain_text import escape, is_plain
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -51,12 +52,19 @@ def find_tickets(
     requests: list[TicketRequest] = []
     refused: list[RefusedTicket] = []
     for each in folders:
+        number = ""
         try:
-            requests.append(_request(each, load_ticket(each), nominal, roles))
+            request = _request(each, load_ticket(each), nominal, roles)
+            if is_plain(each.name):
+                requests.append(request)
+                continue
+            number = request.ticket.number
+            reason = "the folder's name is not UTF-8 text that can be printed: rename it"
         except ConfigError as error:
-            refused.append(RefusedTicket(folder=str(each), reason=str(error)))
+            reason = str(error)
         except OSError as error:
-            refused.append(RefusedTicket(folder=str(each), reason=f"{error.filename}: {error.strerror}"))
+            reason = escape(f"{error.filename}: {error.strerror}")
+        refused.append(RefusedTicket(folder=escape(str(each)), reason=reason, number=number))
     return _refuse_twins(requests, refused)
 
 
@@ -69,9 +77,14 @@ def find_folders(folder: Path) -> tuple[Path, ...]:
         If there is no ticket folder at all: among several, one that lacks its ticket file is a ticket's mistake, but
         where none has one the folder is the wrong one.
     """
-    if not folder.is_dir():
-        raise NoTicketsError(f"{folder}: there is no such folder: correct --tickets")
-    folders = list_tickets(folder)
+    try:
+        if not folder.is_dir():
+            raise NoTicketsError(f"{folder}: there is no such folder: correct --tickets")
+        folders = list_tickets(folder)
+    except OSError as error:
+        raise NoTicketsError(f"{folder}: cannot be read ({error.strerror}): see to its rights") from error
+    if any("\udc80" <= each <= "\udcff" for each in str(folder.absolute().parent)):
+        raise NoTicketsError(f"{escape(str(folder))}: the path is not UTF-8: rename the folders, or correct --tickets")
     if not any(os.path.lexists(each / TICKET_FILE) or not os.access(each, os.X_OK) for each in folders):
         raise NoTicketsError(f"{folder}: holds no ticket folders (each with a {TICKET_FILE}): correct --tickets")
     return folders
@@ -88,7 +101,7 @@ def _refuse_twins(
         if len(same) > 1:
             names = ", ".join(request.folder.name for request in same)
             reason = f"ticket number {number} is in several folders ({names}): correct all but one"
-            refused += [RefusedTicket(folder=str(each.folder), reason=reason, number=number) for each in same]
+            refused += [RefusedTicket(folder=escape(str(each.folder)), reason=reason, number=number) for each in same]
     kept = tuple(same[0] for same in by_number.values() if len(same) == 1)
     return kept, tuple(sorted(refused, key=lambda each: each.folder))
 

@@ -12,6 +12,7 @@ from glasswright.night.index import IndexedTicket, TicketRequest, index_ticket
 from glasswright.night.instance import Given, keys_of, members_of
 from glasswright.night.run_step import StepCode, run_step, without_bulk
 from glasswright.outcome import Outcome, Status
+from glasswright.plain_text import escape
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -98,7 +99,7 @@ def perform(unit: Unit, watch: Watch) -> Result:
     try:
         return index_ticket(unit.request)
     except OSError as error:
-        return IndexFailure(reason=f"its folder cannot be read: {error}")
+        return IndexFailure(reason=escape(f"its folder cannot be read: {error}"))
 
 
 def _measure(unit: MeasureUnit, watch: Watch) -> tuple[Outcome, ...]:

@@ -62,7 +62,7 @@ def _draw_shot(
         return Frame(**frame, file="", described="no plugin draws such a shot")
     file = folder / shot.name
     try:
-        raw = file.read_bytes()
+        raw = b"" if file.exists() and not file.is_file() else file.read_bytes()
     except OSError as error:
         return Frame(**frame, file="", described=f"the raw file cannot be read any more: {error.strerror}")
     if hashlib.sha256(raw).hexdigest() != shot.sha256:
