@@ -3,10 +3,14 @@
 What a plugin needs is here: the mark, the exception, and the base of what stages hand on.
 """
 
+from importlib.metadata import version
+
 from glasswright.artefact import Artefact, Bulk, CaptureFacts, HandAnswer, Setting, Shot, Ticket
 from glasswright.errors import Unmeasurable
 from glasswright.stage import stage
 from glasswright.units import unit_of
+
+__version__ = version("glasswright")
 
 __all__ = [
     "Artefact",
@@ -17,6 +21,7 @@ __all__ = [
     "Shot",
     "Ticket",
     "Unmeasurable",
+    "__version__",
     "stage",
     "unit_of",
 ]

@@ -84,10 +84,15 @@ def scalar_kind(kind: object) -> Kind | None:
 
 
 def is_array(kind: object) -> bool:
-    """Say whether a type is a numpy array."""
+    """Say whether a type is a numpy array, named outright or by an alias of the `type` statement.
+
+    `numpy.typing.NDArray` is such an alias from numpy 2.5 on Python 3.12 or newer.
+    """
     import numpy as np
 
-    return (get_origin(kind) or kind) is np.ndarray
+    origin = get_origin(kind) or kind
+    target = getattr(origin, "__value__", origin)
+    return (get_origin(target) or target) is np.ndarray
 
 
 def is_tuple(kind: object) -> bool:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from glasswright.config import read_config
+from glasswright.config import find_shipped, read_config
 from glasswright.paper import PaperError, write_file
 from glasswright.sheets import find_hand_checks, open_sheet
 from glasswright_camera.hand_list import HAND_LIST
@@ -33,8 +33,8 @@ Examples:
   glasswright print ramp --paper A4 --out prints
   glasswright print sheet night/tickets/T-0412 --cards configs/cards --out prints
 """
-RAMP = Path("configs/charts/ramp_9x17.yaml")
-CHART = Path("configs/charts/lattice_13x9.yaml")
+RAMP = "ramp_9x17.yaml"
+CHART = "lattice_13x9.yaml"
 Command = Any
 
 
@@ -86,28 +86,28 @@ TO_SCALE = _with_options(
 @ON_PAPER
 @TO_SCALE
 @click.option(
-    "--layout", "file", type=click.Path(path_type=Path), default=CHART, show_default=True, help="The chart's layout."
+    "--layout", "file", type=click.Path(path_type=Path), help=f"The chart's layout; the shipped {CHART} if not given."
 )
-def chart(file: Path, **asked: Any) -> None:  # noqa: ANN401 - the options are those of TO_SCALE and ON_PAPER
+def chart(file: Path | None, **asked: Any) -> None:  # noqa: ANN401 - the options are those of TO_SCALE and ON_PAPER
     """Print the lattice of discs, and write the layout file of the print beside it.
 
     It fills one sheet, unless --tiled or --pitch-mm asks for a size. Print at 100 %, then measure the check bars.
     """
-    _print_lattice(read_config(_found(file), ChartLayout), "This side down.", **asked)
+    _print_lattice(read_config(_find_layout(file, CHART), ChartLayout), "This side down.", **asked)
 
 
 @print_paper.command(epilog=EXAMPLE)
 @ON_PAPER
 @TO_SCALE
 @click.option(
-    "--layout", "file", type=click.Path(path_type=Path), default=RAMP, show_default=True, help="The ramp's layout."
+    "--layout", "file", type=click.Path(path_type=Path), help=f"The ramp's layout; the shipped {RAMP} if not given."
 )
-def ramp(file: Path, **asked: Any) -> None:  # noqa: ANN401
+def ramp(file: Path | None, **asked: Any) -> None:  # noqa: ANN401
     """Print the board of small discs for the ramp, and write the layout file of the print beside it.
 
     It fills one sheet, unless --tiled or --pitch-mm asks for a size. Print at 100 %, then measure the check bars.
     """
-    _print_lattice(read_config(_found(file), RampLayout), "This end towards the camera.", **asked)
+    _print_lattice(read_config(_find_layout(file, RAMP), RampLayout), "This end towards the camera.", **asked)
 
 
 @print_paper.command(epilog=EXAMPLE)
@@ -133,12 +133,13 @@ def sheet(ticket_folder: Path, cards: Path, paper: str, out: Path) -> None:
     _write(out, f"{ticket.ticket}-hand-checks.pdf", data)
 
 
-def _found(layout: Path) -> Path:
-    """Say where a layout is looked for if it is not there: in the project's own folder unless one is named."""
-    if not layout.exists():
-        where = "name another" if layout.is_absolute() else "run this in the project's folder, or name a layout file"
-        raise click.BadParameter(f"there is no file {layout}: {where}", param_hint="--layout")
-    return layout
+def _find_layout(given: Path | None, shipped: str) -> Path:
+    """Return the layout file that was named, or the shipped one."""
+    if given is None:
+        return find_shipped("glasswright_camera", "charts", shipped)
+    if not given.exists():
+        raise click.BadParameter(f"there is no file {given}: name another, or none", param_hint="--layout")
+    return given
 
 
 def _print_lattice(

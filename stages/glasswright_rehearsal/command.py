@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import shutil
 import tempfile
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
@@ -12,6 +13,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from glasswright.config import find_shipped
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -19,6 +22,7 @@ if TYPE_CHECKING:
 
 PLANS = {"fixed": "Corvane 50 mm f/2", "zoom": "Corvane 24-70 mm f/4"}
 """The lens model that suits each of the shipped plans."""
+STAND = "north_bench.yaml"
 
 
 def _list_faults(context: click.Context, _: click.Parameter, value: tuple[str, ...]) -> tuple[str, ...]:
@@ -76,10 +80,8 @@ def _list_faults(context: click.Context, _: click.Parameter, value: tuple[str, .
 )
 @click.option(
     "--stand",
-    default=Path("configs/stands/north_bench.yaml"),
-    show_default=True,
     type=click.Path(path_type=Path),
-    help="The stand file whose pixel pitch, chart and zones are taken.",
+    help=f"The stand file whose pixel pitch, chart and zones are taken; the shipped {STAND} if not given.",
 )
 @click.option(
     "--history",
@@ -95,18 +97,28 @@ def _list_faults(context: click.Context, _: click.Parameter, value: tuple[str, .
 )
 @click.option("--workers", default=os.cpu_count() or 1, show_default="cores", type=click.IntRange(1), help="Processes.")
 def rehearse(
-    out: Path, plan: str, model: str | None, history: int, stand_history: bool, workers: int, **asked: object
+    out: Path,
+    plan: str,
+    model: str | None,
+    stand: Path | None,
+    history: int,
+    stand_history: bool,
+    workers: int,
+    **asked: object,
 ) -> None:
     """Write a night of raw files whose truth is known.
 
-    OUT receives tickets/, truth/ (one JSON file for each ticket), and stands/ and charts/ that fit the frames.
+    OUT receives tickets/, truth/ (one JSON file for each ticket), stands/ and charts/ that fit the frames, and the
+    shipped plans/ and cards/: all that `glasswright run` asks for.
 
     Example: glasswright rehearse night --tickets 6 --megapixels 6 --seed 1 --fault tilted_group
     """
     from glasswright_rehearsal.night import Night
 
-    night = Night(out=out, model=model or PLANS[plan], **asked)  # type: ignore[arg-type]
-    _refuse_missing_stand(night.stand)
+    source = stand if stand is not None else find_shipped("glasswright_camera", "stands", STAND)
+    if not source.is_file():
+        raise click.BadParameter(f"there is no file {source}: name another, or none", param_hint="--stand")
+    night = Night(out=out, model=model or PLANS[plan], stand=source, **asked)  # type: ignore[arg-type]
     _refuse_mistakes(night.model, night.faults, night.tickets, night.sensor, night.files)
     _refuse_shaking(night.faults, night.shaken_shots, night.files)
     if out.exists() and any(out.iterdir()):
@@ -116,12 +128,14 @@ def rehearse(
     if stand_history and not history:
         raise click.BadParameter("goes with the past of a model; give --history N too", param_hint="--stand-history")
     _refuse_place(out)
-    stand = write_stand_of(out, night.stand, night)
-    click.echo(f"stand: {stand}")
+    written = write_stand_of(out, night.stand, night)
+    for name in ("plans", "cards"):
+        shutil.copytree(find_shipped("glasswright_camera", name), out / name)
+    click.echo(f"stand: {written}")
     if history:
         from glasswright_rehearsal.history import write_history
 
-        path = write_history(night, history, stand, with_stand=stand_history)
+        path = write_history(night, history, written, with_stand=stand_history)
         click.echo(f"ledger: {path} ({history} past tickets of {night.model}, rehearsed)")
         return
     for number in _write_tickets(night, min(workers, night.tickets)):
@@ -137,13 +151,6 @@ def _refuse_place(out: Path) -> None:
     except OSError as error:
         why = f"nothing can be written to {out} ({error.strerror or error})"
         raise click.ClickException(f"{why}: choose another folder") from error
-
-
-def _refuse_missing_stand(stand: Path) -> None:
-    """Say where the stand file is looked for, since that is the project's own folder unless one is named."""
-    if not stand.is_file():
-        where = "run this in the project's folder, or name a stand file" if not stand.is_absolute() else "name another"
-        raise click.BadParameter(f"there is no file {stand}: {where}", param_hint="--stand")
 
 
 def _refuse_mistakes(model: str, faults: tuple[str, ...], tickets: int, sensor: str, files: str) -> None:

@@ -12,8 +12,10 @@ import pytest
 from click.testing import CliRunner
 from config_toys import GOOD_BOARD, GOOD_PLAN, GOOD_STAND, GOOD_TICKET, TOYS
 
+import glasswright
 from glasswright.commands import main as command_line
 from glasswright.commands import plugin_notes, tables
+from glasswright.commands.first_line import read_first_line
 from glasswright.errors import ConfigError, GlasswrightError, LedgerBusyError, LedgerDamagedError, Problem
 from glasswright.plugins import PluginFailure, Plugins
 
@@ -235,8 +237,20 @@ def test_a_failed_plugin_is_named_on_stderr(monkeypatch, capsys):
     failed = Plugins(failures=(PluginFailure("toy", "loading toy failed: ImportError: no camera"),))
     monkeypatch.setattr(plugin_notes, "load_plugins", lambda: failed)
     code, out, err = run(capsys, "stages")
-    assert (code, out) == (0, "no plugin offers a stage\n")
-    assert err == "plugin `toy` cannot be used: loading toy failed: ImportError: no camera\n"
+    assert (code, out) == (2, "")
+    assert err.splitlines() == [
+        "plugin `toy` cannot be used: loading toy failed: ImportError: no camera",
+        "glasswright: no plugin offers a stage: mend what is named above",
+    ]
+
+
+@pytest.mark.usefixtures("bench")
+def test_without_any_plugin_nothing_ends_well(monkeypatch, capsys):
+    monkeypatch.setattr(plugin_notes, "load_plugins", Plugins)
+    for words in (["stages"], ["stages", "--json"], ALL):
+        code, out, err = run(capsys, *words)
+        assert (code, out) == (2, "")
+        assert err == "glasswright: no plugin offers a stage: install one, or install glasswright again\n"
 
 
 @pytest.fixture
@@ -309,31 +323,61 @@ def test_an_unexpected_failure_is_one_with_its_traceback(plugin_command, capsys)
 def test_a_plugin_command_that_cannot_be_loaded_stops_no_other(plugin_command, capsys, function, value, reason):
     plugin_command(function, value)
     code, out, err = run(capsys, "--help")
-    assert code == 0
-    assert "check" in out
-    assert reason in err
+    assert (code, err) == (0, "")
+    assert re.search(r"^ *check .*", out, flags=re.MULTILINE)
+    assert re.search(r"^ *toy *$", out, flags=re.MULTILINE)
     code, _, err = run(capsys, "toy")
     assert code == 2
     assert f"the plugin command `toy` ({value})" in err
     assert reason in err
 
 
-def test_a_plugin_command_is_listed_with_its_first_line(plugin_command, capsys):
-    def toy():
-        """Do a toy's work."""
+DOCSTRING = '"""Do a toy\'s work. Then rest.\n\n    More."""\n'
 
-    plugin_command(toy)
+
+@pytest.mark.parametrize(
+    ("source", "line"),
+    [
+        ("@click.command()\ndef work():\n    " + DOCSTRING, "Do a toy's work."),
+        ('@click.command(short_help="Work.")\ndef work():\n    ' + DOCSTRING, "Work."),
+        ("def other():\n    " + DOCSTRING, ""),
+        ("def work(:", ""),
+    ],
+)
+def test_the_first_line_of_a_plugin_command_is_read_and_not_loaded(tmp_path, monkeypatch, source, line):
+    package = tmp_path / "listed_toy"
+    package.mkdir()
+    (package / "__init__.py").write_text("raise RuntimeError('loaded')\n", encoding="utf-8")
+    (package / "commands.py").write_text(source, encoding="utf-8")
+    monkeypatch.syspath_prepend(tmp_path)
+    assert read_first_line(EntryPoint("toy", "listed_toy.commands:work", command_line.PLUGIN_GROUP)) == line
+    assert read_first_line(EntryPoint("toy", "listed_toy.missing:work", command_line.PLUGIN_GROUP)) == ""
+
+
+def test_the_commands_of_the_shipped_plugins_are_listed_with_a_line(capsys):
     _, out, _ = run(capsys, "--help")
-    assert re.search(r"toy +Do a toy's work\.", out)
+    words = " ".join(out.split())
+    assert " rehearse Write a night of raw files whose truth is known. " in words
+    assert " print Print charts and sheets true to scale, as PDF. " in words
 
 
-def test_help_and_errors_load_neither_numbers_nor_clusters():
+@pytest.mark.parametrize("words", [["--help"], ["nothing"]])
+def test_help_and_errors_load_neither_plugins_nor_numbers_nor_clusters(words):
+    heavy = {"glasswright_camera", "glasswright_rehearsal", "numpy", "dask", "distributed", "numba", "sqlite3", "rich"}
     code = (
-        "import sys; from glasswright.commands.main import run_command; run_command(['nothing']);"
-        "print(sorted({'numpy', 'dask', 'distributed', 'numba', 'sqlite3', 'rich'} & set(sys.modules)))"
+        f"import sys; from glasswright.commands.main import run_command; run_command({words});"
+        f"print(sorted({heavy} & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "[]"
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
+def test_the_package_runs_as_a_module_and_knows_its_version(capsys):
+    _, version, _ = run(capsys, "--version")
+    done = subprocess.run(
+        [sys.executable, "-m", "glasswright", "--version"], capture_output=True, text=True, check=True
+    )
+    assert done.stdout == version == f"{glasswright.__version__}\n"
 
 
 def test_numeric_libraries_are_kept_to_one_thread(monkeypatch):

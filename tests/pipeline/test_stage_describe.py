@@ -3,22 +3,28 @@
 import math
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar
 
 import numpy as np
 import pytest
 from config_toys import TOYS, Mean, Side, average_marks
 from numpy.typing import NDArray
 from pydantic import Field, ValidationError
+from typing_extensions import TypeAliasType
 
 from glasswright import Artefact, Bulk, Shot, stage
 from glasswright.errors import PluginError
 from glasswright.measurements import read_measurements
+from glasswright.signature import is_array
 from glasswright.stage import describe, is_stage
 from glasswright.units import UNITS, unit_of
 
 if TYPE_CHECKING:
     from fractions import Fraction
+
+Scalar = TypeVar("Scalar", bound=np.generic)
+AliasedArray = TypeAliasType("AliasedArray", np.ndarray[tuple[Any, ...], np.dtype[Scalar]], type_params=(Scalar,))
+"""What `NDArray` is from numpy 2.5 on."""
 
 
 class Colour(StrEnum):
@@ -420,3 +426,9 @@ def test_the_longest_unit_wins():
 def test_a_gather_of_the_toy_plugin_is_described():
     described = describe(average_marks, "toy")
     assert [(each.name, each.gathers) for each in described.inputs] == [("marks", True), ("ticket", False)]
+
+
+@pytest.mark.parametrize("kind", [NDArray[np.float64], np.ndarray, AliasedArray[np.float64], AliasedArray])
+def test_an_array_is_known_by_whatever_name(kind):
+    assert is_array(kind)
+    assert not is_array(list[float])

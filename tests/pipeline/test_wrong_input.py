@@ -1,11 +1,17 @@
 """What a newcomer gets wrong: each is told in a sentence that names the remedy, and nothing is left behind."""
 
+from pathlib import Path
+
 import pytest
 from click.testing import CliRunner
 from ledger_toys import write_night
 
 from glasswright.commands.main import glasswright, run_command
+from glasswright.config import find_shipped
 from glasswright.counts import format_count
+from glasswright.errors import GlasswrightError
+
+CONFIGS = Path(__file__).parents[2] / "configs"
 
 
 def said(capsys, *arguments):
@@ -46,16 +52,29 @@ def test_a_file_of_another_kind_is_no_damaged_ledger_only(tmp_path, capsys):
     )
 
 
-def test_rehearsing_and_printing_elsewhere_ask_for_a_file(tmp_path, capsys, monkeypatch):
+def test_rehearsing_and_printing_work_away_from_the_project(tmp_path, capsys, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    code, _, err = said(capsys, "rehearse", "night")
-    assert code == 2
-    assert "run this in the project's folder, or name a stand file" in " ".join(err.split())
+    size = ("--tickets", "1", "--megapixels", "0.3", "--f-number", "4", "--fault", "none", "--workers", "1")
+    assert said(capsys, "rehearse", "night", *size)[0] == 0
+    for name in ("plans/fixed_focal.yaml", "cards/corvane_50_f2.yaml"):
+        assert (tmp_path / "night" / name).read_bytes() == (CONFIGS / name).read_bytes()
     for what in ("chart", "ramp"):
-        code, _, err = said(capsys, "print", what)
+        assert said(capsys, "print", what, "--out", "prints")[0] == 0
+    assert sorted(path.suffix for path in (tmp_path / "prints").iterdir()) == [".pdf", ".pdf", ".yaml", ".yaml"]
+
+
+def test_a_stand_or_layout_that_is_not_there_is_named(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for words in (("rehearse", "night", "--stand"), ("print", "chart", "--layout"), ("print", "ramp", "--layout")):
+        code, _, err = said(capsys, *words, "nix.yaml")
         assert code == 2
-        assert "run this in the project's folder, or name a layout file" in " ".join(err.split())
+        assert "there is no file nix.yaml: name another, or none" in err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_package_without_configuration_files_is_named():
+    with pytest.raises(GlasswrightError, match=r"the package click holds no configs/plans: install glasswright again"):
+        find_shipped("click", "plans")
 
 
 def test_pages_that_cannot_be_written_name_the_remedy(tmp_path, capsys):

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, NoReturn
 
 import click
 
+from glasswright.commands.first_line import read_first_line
 from glasswright.config.suggestions import did_you_mean
 from glasswright.errors import ConfigError, GlasswrightError
 
@@ -40,9 +41,6 @@ COMMANDS: Final = {
 
 PLUGIN_GROUP: Final = "glasswright.commands"
 THREADS: Final = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
-
-LONGEST_SUMMARY: Final = 400
-"""Characters; a plugin command's first sentence is shown whole."""
 
 UNEXPECTED: Final = 1
 USAGE: Final = 2
@@ -78,14 +76,10 @@ class LazyGroup(click.Group):
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """List the commands; one that cannot be loaded is named on stderr and does not stop the others."""
+        """List the commands; those of plugins are read, not loaded."""
         del ctx
-        rows = list(COMMANDS.items())
-        for point in sorted(_plugin_commands(), key=lambda point: point.name):
-            try:
-                rows.append((point.name, _load(point).get_short_help_str(limit=LONGEST_SUMMARY)))
-            except click.ClickException as error:
-                error.show()
+        plugin_commands = sorted(_plugin_commands(), key=lambda point: point.name)
+        rows = [*COMMANDS.items(), *((point.name, read_first_line(point)) for point in plugin_commands)]
         with formatter.section("Commands"):
             formatter.write_dl(rows)
 

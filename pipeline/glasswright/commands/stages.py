@@ -36,11 +36,9 @@ def stages(name: str | None, as_json: bool) -> None:
         click.echo(json.dumps(as_data(stage), indent=2)) if as_json else _explain(stage)
     elif as_json:
         click.echo(json.dumps([as_data(stage) for stage in plugins.stages.values()], indent=2))
-    elif plugins.stages:
+    else:
         rows = [(stage.id, stage.returns.__name__, stage.summary) for stage in plugins.stages.values()]
         print_table("Stages", ("stage", "gives", "summary"), rows)
-    else:
-        click.echo("no plugin offers a stage")
 
 
 def _find(name: str, plugins: Plugins) -> StageDescription:

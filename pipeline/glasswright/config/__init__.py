@@ -6,6 +6,7 @@ from glasswright.config.hand_notes import CheckName, HandNote
 from glasswright.config.names import ROLES, SafeName, Words, is_safe_name
 from glasswright.config.plan import Plan, Source, Step, load_plan
 from glasswright.config.reading import check
+from glasswright.config.shipped import find_shipped
 from glasswright.config.stand_file import Spread, StandFile, load_stand
 from glasswright.config.stand_match import find_idle_spreads, match_stand
 from glasswright.config.suggestions import did_you_mean
@@ -40,6 +41,7 @@ __all__ = [
     "check",
     "did_you_mean",
     "find_idle_spreads",
+    "find_shipped",
     "is_safe_name",
     "load_plan",
     "load_stand",

@@ -1,0 +1,6 @@
+"""`python -m glasswright`: the command line, for where its script is not on the path."""
+
+from glasswright.commands.main import main
+
+if __name__ == "__main__":
+    main()
