@@ -141,7 +141,8 @@ def check_bits(path: str, pixel_count: int) -> None:
     if bits < LEAST_BITS:
         raise Unmeasurable(
             f"corrections baked in: the pixels are compressed to at most {bits:.2f} bits each, fewer than sensor noise "
-            f"has (over {LEAST_BITS:g}), so with losses, which alters edges; save raw uncompressed or losslessly compressed"
+            f"has (over {LEAST_BITS:g}), so with losses, which alters edges; save raw uncompressed or losslessly "
+            "compressed"
         )
 
 

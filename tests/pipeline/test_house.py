@@ -28,9 +28,6 @@ REHEARSAL = ROOT / "stages" / "glasswright_rehearsal"
 CONFIGS = ROOT / "configs"
 
 MODULES = sorted(path for package in (ENGINE, CAMERA, REHEARSAL) for path in package.rglob("*.py"))
-LONGEST_MODULE = 300
-LONGEST_FUNCTION = 40
-LONGEST_KERNEL = 80  # compiled by numba: one walk over the pixels does not split without walking twice
 
 
 def short(path: Path) -> str:
@@ -129,27 +126,6 @@ def test_the_camera_takes_from_the_engine_only_what_is_offered():
 
 def test_rawpy_stays_behind_one_module():
     assert len(importers(CAMERA, "rawpy")) <= 1
-
-
-def length_of(function: ast.FunctionDef, text: str) -> int:
-    """Count the lines of a function's body: neither docstring, nor comments, nor blank lines."""
-    first = function.body[1] if ast.get_docstring(function) is not None and len(function.body) > 1 else function.body[0]
-    lines = text.splitlines()[first.lineno - 1 : function.end_lineno]
-    return sum(1 for line in lines if line.strip() and not line.strip().startswith("#"))
-
-
-def allowed_length(function: ast.FunctionDef) -> int:
-    decorators = " ".join(ast.unparse(each) for each in function.decorator_list)
-    return LONGEST_KERNEL if "jit" in decorators or "compiled" in decorators else LONGEST_FUNCTION
-
-
-@pytest.mark.parametrize("path", MODULES, ids=short)
-def test_modules_and_functions_are_short(path):
-    text = path.read_text(encoding="utf-8")
-    assert len(text.splitlines()) < LONGEST_MODULE
-    functions = [node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.FunctionDef)]
-    lengths = {node.name: (length_of(node, text), allowed_length(node)) for node in functions}
-    assert {name: found for name, (found, allowed) in lengths.items() if found > allowed} == {}
 
 
 PLUGINS = load_plugins()

@@ -22,7 +22,7 @@ LENS_AT_F2 = {exif.LENS_MODEL: MODEL, exif.F_NUMBER: (20, 10), exif.FOCAL_LENGTH
 BODY = {exif.MAKE: "Ostrel", exif.MODEL: "D7"}
 
 
-def index(folder, rules=(), focal_lengths=(50,), f_numbers=(2, 4), body_serial=None):
+def index(folder, rules=(), focal_lengths=(50,), f_numbers=(2, 4), body_serial=None, by_setting=()):
     request = TicketRequest(
         folder=folder,
         ticket=TICKET,
@@ -30,6 +30,7 @@ def index(folder, rules=(), focal_lengths=(50,), f_numbers=(2, 4), body_serial=N
         rules=rules,
         nominal=Nominal(focal_length_mm=focal_lengths, f_number=f_numbers),
         roles=frozenset(ROLES),
+        by_setting=frozenset(by_setting),
     )
     return index_ticket(request)
 
@@ -139,7 +140,27 @@ def test_the_ticket_supplies_what_a_manual_lens_does_not_tell(tmp_path):
         focal_length_mm=50, f_number=2, focus_distance_m=1.5
     )
     assert the_shot(indexed, "chart/f4_1.tif").shot.setting == Setting()
-    assert "chart/f4_1.tif: no f-number in EXIF: give it in ticket.yaml under `shots`" in indexed.findings
+    said = "no focal length and no f-number in EXIF or ticket.yaml: give them in ticket.yaml under `shots`"
+    assert f"chart/f4_1.tif: {said}" in indexed.findings
+    assert the_shot(indexed, "chart/f4_1.tif").refusal == ""
+
+
+@pytest.mark.parametrize(
+    ("tags", "lacks"),
+    [
+        ({}, "no focal length and no f-number in EXIF or ticket.yaml: give them"),
+        ({exif.FOCAL_LENGTH: (50, 1), exif.F_NUMBER: (0, 1)}, "no f-number in EXIF or ticket.yaml: give it"),
+        ({exif.FOCAL_LENGTH: (0, 0), exif.F_NUMBER: (2, 1)}, "no focal length in EXIF or ticket.yaml: give it"),
+    ],
+)
+def test_a_shot_whose_setting_is_not_known_is_not_used_where_shots_are_gathered_by_setting(tmp_path, tags, lacks):
+    for role in ("chart", "dark", "shake_on"):
+        add_shot(tmp_path, f"{role}/1.tif", tags=tags)
+    indexed = index(tmp_path, by_setting=("chart", "dark"))
+    said = f"{lacks} in ticket.yaml under `shots`"
+    assert the_shot(indexed, "chart/1.tif").refusal == said
+    assert the_shot(indexed, "dark/1.tif").refusal == the_shot(indexed, "shake_on/1.tif").refusal == ""
+    assert f"chart/1.tif: {said}" in indexed.findings
 
 
 def test_a_pattern_of_the_ticket_that_matches_nothing_is_reported(tmp_path):

@@ -202,6 +202,7 @@ def test_a_folder_that_is_gone_or_cannot_be_listed_refuses_its_ticket_alone(tmp_
         rules=(),
         nominal=Nominal(),
         roles=frozenset({"chart"}),
+        by_setting=frozenset(),
     )
     found = perform(IndexUnit(name="T-1/index", ticket="T-1", request=request), NoWatch())
     assert isinstance(found, IndexFailure)

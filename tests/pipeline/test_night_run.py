@@ -106,12 +106,37 @@ def test_the_summary_for_people_names_causes_and_what_to_shoot_again(bench, caps
     lines = said.out.splitlines()
     assert "  read_chart of 50 mm f/2 chart/f2_0.txt unmeasurable: the file holds no numbers" in lines
     assert (
-        lines[lines.index("To be shot (or copied) again:") + 1] == "  T-0002 chart/f2_0.txt: the file holds no numbers"
+        lines[lines.index("To be put right (shot again, copied again or described in ticket.yaml):") + 1]
+        == "  T-0002 chart/f2_0.txt: the file holds no numbers"
     )
     assert lines[-1].startswith("21 outcomes measured, 0 already in the ledger (1 ticket, ")
     assert "1 ticket, 8 shots" in said.err
     assert run_command(bench.arguments("--serial")) == 13
     assert "nothing to measure: 21 outcomes already in the ledger" in capsys.readouterr().out
+
+
+def test_a_shot_without_a_setting_is_not_used_and_asks_for_the_ticket_in_check_and_run(bench, capsys):
+    folder = bench.add_ticket(1, {**shots_of(1), "chart/manual.txt": "21 3", "flat/manual.txt": "22 3"})
+    said = "no focal length and no f-number in EXIF or ticket.yaml: give them in ticket.yaml under `shots`"
+    look = ["check", str(bench.folder / "plan.yaml"), "--tickets", str(bench.folder / "night")]
+    assert run_command(look) == 2
+    errors = capsys.readouterr().err.splitlines()
+    assert f"T-0001/ticket.yaml:1: chart/manual.txt and 1 more: {said}" in errors[1]
+    code, summary = bench.run(capsys, "--serial")
+    assert code == 13
+    (ticket,) = summary["tickets"]
+    assert {"what": "chart/manual.txt", "reason": said, "lost": True} in ticket["reshoot"]
+    assert bench.outcomes()["read_chart", "T-0001 chart/manual.txt"] == ("unmeasurable", said)
+    # it might have been of any setting, so none is whole; no setting called "any" is made of it
+    assert {thing for step, thing in bench.outcomes() if step == "combine_chart"} == {
+        "T-0001 50 mm f/2",
+        "T-0001 50 mm f/4",
+    }
+    ticket_file = folder / "ticket.yaml"
+    ticket_file.write_text(ticket_file.read_text() + '  - {files: "*/manual*", focal_length_mm: 50, f_number: 4}\n')
+    assert run_command(look) == 0
+    assert bench.run(capsys, "--serial")[0] == 0
+    assert bench.outcomes()["read_chart", "T-0001 chart/manual.txt"] == ("done", "")
 
 
 def test_what_crashed_is_kept_and_measured_again_only_on_demand(bench, capsys):

@@ -1,4 +1,4 @@
-"""`glasswright check`: everything that can be known to be wrong before a shot is opened."""
+"""`glasswright check`: everything that can be known to be wrong before a shot is decoded."""
 
 from __future__ import annotations
 
@@ -11,10 +11,14 @@ import click
 
 from glasswright.commands.card_notes import note_hand_checks, note_settings, note_stand
 from glasswright.commands.plugin_notes import load_plugins_aloud
-from glasswright.config import find_idle_spreads, load_plan, load_stand, load_ticket, match_stand
+from glasswright.config import ROLES, find_idle_spreads, load_plan, load_stand, load_ticket, match_stand
 from glasswright.config.ticket_file import TICKET_FILE
 from glasswright.errors import WHOLE_FILE, ConfigError, Problem
 from glasswright.judging.cards import CardFile, check_card, scan_cards
+from glasswright.night.index import survey_ticket
+from glasswright.night.lineage import roles_by_setting
+from glasswright.night.shot_setting import Nominal
+from glasswright.night.tickets import request_ticket
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -56,7 +60,7 @@ class Findings:
 def check(plan: Path, stand: Path | None, cards: Path | None, tickets: Path | None, as_json: bool) -> int:
     """Check a plan, and the stand, cards and tickets that go with it.
 
-    No raw file is opened. Every mistake is printed with its file and line; the exit code is then 2.
+    Of raw files only EXIF is read. Every mistake is printed with its file and line; the exit code is then 2.
     """
     plugins = load_plugins_aloud()
     findings = Findings()
@@ -130,6 +134,21 @@ def _match(
         if stand and ticket.body.model not in stand.bodies:
             said = f"body `{ticket.body.model}` is none of the stand's: {', '.join(stand.bodies)}"
             findings.notes.append(Problem(str(path), 1, said))
+        if plan:
+            _survey(path, ticket, plan, findings)
+
+
+def _survey(path: Path, ticket: TicketFile, plan: Plan, findings: Findings) -> None:
+    """Look at the EXIF of a ticket's shots: what will not be used for want of a setting, and what differs."""
+    nominal = Nominal(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number)
+    request = request_ticket(path.parent, ticket, nominal, frozenset(ROLES), roles_by_setting(plan))
+    try:
+        survey = survey_ticket(request)
+    except OSError as error:
+        findings.problems.append(Problem(str(path), 1, f"{error.filename}: {error.strerror}"))
+        return
+    findings.problems += [Problem(str(path), 1, said) for said in survey.unsettled]
+    findings.notes += [Problem(str(path), 1, said) for said in survey.contradictions]
 
 
 def _say(

@@ -18,9 +18,7 @@ if TYPE_CHECKING:
 def is_of_any_setting(indexed: IndexedShot) -> bool:
     """Tell whether a shot that cannot be used might have been of any setting: what it misses is missing everywhere."""
     setting = indexed.shot.setting
-    return (
-        bool(indexed.refusal) and setting is not None and setting.focal_length_mm is None and setting.f_number is None
-    )
+    return bool(indexed.refusal) and setting is not None and None in (setting.focal_length_mm, setting.f_number)
 
 
 def shots_of(indexed: IndexedTicket, roles: Collection[str]) -> list[IndexedShot]:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 def find_contradictions(ticket: Ticket, body_serial: str | None, shots: Sequence[Shot]) -> tuple[str, ...]:
     """Name each thing that the files' EXIF tells otherwise than the ticket; what EXIF leaves out contradicts nothing.
 
-    Letter case and blanks do not count: `Corvane 50mm f/2` is `Corvane 50 mm f/2`.
+    Letter case, blanks and a number's leading zeros do not count: `Corvane 50mm f/2` is `Corvane 50 mm f/2`.
     """
     checks: tuple[tuple[str, str | None, Callable[[CaptureFacts], str | None]], ...] = (
         ("lens model", ticket.model, lambda facts: facts.lens_model),
@@ -33,7 +33,7 @@ def find_contradictions(ticket: Ticket, body_serial: str | None, shots: Sequence
 
 
 def _same(what: str, said: str, found: str) -> bool:
-    one, other = ("".join(text.casefold().split()) for text in (said, found))
+    one, other = ("".join(text.casefold().split()).lstrip("0") for text in (said, found))
     # EXIF's body model may carry the maker's name before it or not
     return one == other or (what == "body" and other.endswith(one))
 

@@ -14,7 +14,7 @@ from glasswright.night.checksums import FILE_NAME, hash_file, read_checksums, st
 from glasswright.night.exif import read_facts
 from glasswright.night.folder import PREVIEWS, SIDECARS, list_shots
 from glasswright.night.identity import find_contradictions
-from glasswright.night.shot_setting import Nominal, ShotRule, settle
+from glasswright.night.shot_setting import Nominal, ShotRule, describe_missing, settle
 from glasswright.plain_text import escape, escape_name, is_plain
 
 if TYPE_CHECKING:
@@ -39,6 +39,8 @@ class TicketRequest:
     rules: tuple[ShotRule, ...]
     nominal: Nominal
     roles: frozenset[str]
+    by_setting: frozenset[str]
+    """Roles whose shots must have a setting."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +88,7 @@ def index_ticket(request: TicketRequest) -> IndexedTicket:
         *listing.findings,
         *checksums.findings,
         *_checksum_findings(request, checksums, names, absent),
-        *(f"{draft.shot.name}: {draft.refusal}" for draft in drafts if draft.refusal),
+        *(f"{each.shot.name}: {each.refusal}" for each in shots if each.refusal),
         *(() if names or absent else ("the ticket holds no shots",)),
     )
     return IndexedTicket(
@@ -96,6 +98,36 @@ def index_ticket(request: TicketRequest) -> IndexedTicket:
         findings=findings,
         unused=listing.unused,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Survey:
+    """What can be said of a ticket's shots by their EXIF alone."""
+
+    unsettled: tuple[str, ...]
+    """Shots that will not be used, as their setting is not known."""
+    contradictions: tuple[str, ...]
+    """What EXIF and the ticket tell differently."""
+
+
+def survey_ticket(request: TicketRequest) -> Survey:
+    """Read the EXIF of a ticket's shots, and nothing else of them."""
+    shots = [
+        _shot(request, f"{role}/{escape_name(path.name)}", "", read_facts(path))
+        for role, path in list_shots(request.folder, request.roles).files
+    ]
+    missing: dict[tuple[str, ...], list[str]] = {}
+    contradictions = [*find_contradictions(request.ticket, request.body_serial, shots)]
+    for shot in shots:
+        found = settle(shot.name, shot.facts, request.rules, request.nominal)
+        contradictions += found.findings
+        if found.missing and shot.role in request.by_setting:
+            missing.setdefault(found.missing, []).append(shot.name)
+    unsettled = [
+        f"{names[0]}{f' and {len(names) - 1} more' if len(names) > 1 else ''}: {describe_missing(what)}"
+        for what, names in missing.items()
+    ]
+    return Survey(unsettled=tuple(unsettled), contradictions=tuple(contradictions))
 
 
 def _draft(request: TicketRequest, name: str, path: Path, checksums: Checksums) -> IndexedShot:
@@ -191,8 +223,16 @@ def _settle_all(drafts: Sequence[IndexedShot], request: TicketRequest) -> tuple[
     for draft in drafts:
         found = settle(draft.shot.name, draft.shot.facts, request.rules, request.nominal)
         findings += [] if draft.refusal and not draft.shot.facts.f_number else found.findings
+        refusal = draft.refusal
+        if found.missing and not refusal:
+            said = describe_missing(found.missing)
+            if draft.shot.role in request.by_setting:
+                refusal = said
+            elif request.nominal != Nominal():
+                findings.append(f"{draft.shot.name}: {said}")
         caveats = tuple(sorted({*draft.shot.caveats, *found.caveats}))
-        settled.append(replace(draft, shot=replace(draft.shot, setting=found.setting, caveats=caveats)))
+        shot = replace(draft.shot, setting=found.setting, caveats=caveats)
+        settled.append(replace(draft, shot=shot, refusal=refusal))
     return settled, findings
 
 

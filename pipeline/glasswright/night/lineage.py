@@ -36,6 +36,18 @@ def own_roles(plan: Plan) -> dict[str, frozenset[str]]:
     return roles
 
 
+def roles_by_setting(plan: Plan) -> frozenset[str]:
+    """Name the roles whose shots must have a setting: gathered by it, or evened out by what was gathered by it."""
+    roles, scopes = own_roles(plan), {step.name: step.scope for step in plan.steps}
+    return frozenset[str]().union(
+        *(
+            roles[step.name]
+            for step in plan.steps
+            if Scope.SETTING in (step.scope, *(scopes[source] for source in step_sources(step)))
+        )
+    )
+
+
 def rounds_of(plan: Plan) -> dict[str, int]:
     """Give for each step the round of the night in which it can run.
 

@@ -17,7 +17,7 @@ from glasswright.judging.verdict import Verdict
 from glasswright.ledger import Document, RunRecord
 from glasswright.night.addresses import numeric_versions
 from glasswright.night.folder import count_shots
-from glasswright.night.lineage import roles_of_plan
+from glasswright.night.lineage import roles_by_setting, roles_of_plan
 from glasswright.night.night import measure_night, prepare_night
 from glasswright.night.progress import BarDisplay, NoDisplay, PlainDisplay, Tally
 from glasswright.night.shot_setting import Nominal
@@ -74,7 +74,7 @@ def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool
     """
     plan = session.plan
     nominal = Nominal(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number)
-    requests, refused = find_tickets(tickets, nominal, frozenset(ROLES))
+    requests, refused = find_tickets(tickets, nominal, frozenset(ROLES), roles_by_setting(plan))
     run = session.ledger.begin_run(_record(session))
     with ExitStack() as stack:
         stop = stack.enter_context(Stop())

@@ -44,6 +44,8 @@ class ShotSetting:
     """The setting of one shot, None for a dark one, and what was found while settling it."""
 
     setting: Setting | None
+    missing: tuple[str, ...] = ()
+    """What neither EXIF nor the ticket says and a setting needs: focal length, f-number."""
     caveats: tuple[str, ...] = ()
     findings: tuple[str, ...] = ()
 
@@ -91,8 +93,22 @@ def settle(name: str, facts: CaptureFacts, rules: Sequence[ShotRule], nominal: N
         focus_distance_m=distance,
         exposure_time_s=exposure if role in TIMED_ROLES else None,
     )
-    caveats = (SETTING_CONTRADICTION,) if contradictions else ()
-    return ShotSetting(setting=setting, caveats=caveats, findings=(*contradictions, *findings))
+    needed = (("focal length", focal_length), ("f-number", f_number))
+    return ShotSetting(
+        setting=setting,
+        missing=tuple(what for what, value in needed if value is None),
+        caveats=(SETTING_CONTRADICTION,) if contradictions else (),
+        findings=(*contradictions, *findings),
+    )
+
+
+def describe_missing(missing: Sequence[str]) -> str:
+    """Say what a shot's setting lacks, and what to do."""
+    both = len(missing) > 1
+    return (
+        f"no {' and no '.join(missing)} in EXIF or ticket.yaml: give {'them' if both else 'it'} in ticket.yaml under "
+        "`shots`"
+    )
 
 
 def _said(rules: Sequence[ShotRule], field: str) -> list[tuple[str, float]]:
@@ -140,8 +156,6 @@ def _join(
 ) -> float | None:
     """Give the nominal value that a shot's own belongs to, or its own where none is near enough or none is listed."""
     if value is None:
-        if nominal:
-            findings.append(f"{name}: no {what} in EXIF: give it in ticket.yaml under `shots`")
         return None
     joined = nearest(value, nominal)
     if joined is None and nominal:

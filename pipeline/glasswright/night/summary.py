@@ -125,7 +125,7 @@ def _name(report: TicketReport, refusal: Refusal) -> str:
 def _describe_reshoots(summary: Summary) -> Iterator[str]:
     lines = [f"  {report.number} {each.what}: {each.reason}" for report in summary.reports for each in report.reshoot]
     if lines:
-        yield "To be shot (or copied) again:"
+        yield "To be put right (shot again, copied again or described in ticket.yaml):"
         yield from lines
 
 

@@ -39,7 +39,7 @@ class RefusedTicket:
 
 
 def find_tickets(
-    folder: Path, nominal: Nominal, roles: frozenset[str]
+    folder: Path, nominal: Nominal, roles: frozenset[str], by_setting: frozenset[str]
 ) -> tuple[tuple[TicketRequest, ...], tuple[RefusedTicket, ...]]:
     """Read the ticket files of a folder; one that is wrong refuses its ticket and no other.
 
@@ -54,7 +54,7 @@ def find_tickets(
     for each in folders:
         number = ""
         try:
-            request = _request(each, load_ticket(each), nominal, roles)
+            request = request_ticket(each, load_ticket(each), nominal, roles, by_setting)
             if is_plain(each.name):
                 requests.append(request)
                 continue
@@ -106,7 +106,10 @@ def _refuse_twins(
     return kept, tuple(sorted(refused, key=lambda each: each.folder))
 
 
-def _request(folder: Path, written: TicketFile, nominal: Nominal, roles: frozenset[str]) -> TicketRequest:
+def request_ticket(
+    folder: Path, written: TicketFile, nominal: Nominal, roles: frozenset[str], by_setting: frozenset[str]
+) -> TicketRequest:
+    """Put together all that indexing a ticket needs."""
     ticket = Ticket(
         number=written.ticket,
         model=written.lens.model,
@@ -127,6 +130,7 @@ def _request(folder: Path, written: TicketFile, nominal: Nominal, roles: frozens
         rules=rules,
         nominal=nominal,
         roles=roles,
+        by_setting=by_setting,
     )
 
 

@@ -1,0 +1,84 @@
+"""Where the kinds of raw file keep their EXIF: a TIFF structure, the file itself or a part of it."""
+
+from __future__ import annotations
+
+from io import BytesIO
+from typing import TYPE_CHECKING, BinaryIO, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+TIFF_STARTS: Final = (b"II*\0", b"MM\0*")
+BYTE_ORDERS: Final = (b"II", b"MM")
+ISO_MEDIA: Final = b"ftyp"
+"""Bytes 4 to 8 of files in the ISO base media format (ISO/IEC 14496-12), cr3 among them."""
+MOVIE: Final = b"moov"
+DIRECTORIES: Final = (b"CMT1", b"CMT2")
+"""A cr3's boxes with the first directory of TIFF 6.0 and with that of EXIF (from memory: no standard has them)."""
+BLOCKS: Final = b"\0MRM"
+"""The start of mrw, a row of blocks of which one is a TIFF (from memory)."""
+TIFF_BLOCK: Final = b"\0TTW"
+EXIF_SEGMENT: Final = b"Exif\0\0"
+"""Before the TIFF structure in a JPEG's APP1 segment (Exif 2.32, 4.7.2)."""
+SEARCHED_BYTES: Final = 262_144
+"""Previews that carry EXIF lie at the front of raf and rw2."""
+MOST_BYTES: Final = 4_194_304
+"""No block is as long; a length that says so is damaged."""
+
+
+def find_blocks(file: BinaryIO) -> Iterator[BinaryIO]:
+    """Give the TIFF structures that hold a file's EXIF, best first, each as a file of its own.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    file.seek(0)
+    start = file.read(8)
+    if start[:2] in BYTE_ORDERS:
+        yield file
+    elif start[4:] == ISO_MEDIA:
+        yield from _blocks_of_iso_media(file)
+    elif start[:4] == BLOCKS:
+        yield from _block_of_row(file)
+
+
+def find_embedded_blocks(file: BinaryIO) -> Iterator[BinaryIO]:
+    """Give the EXIF of the JPEG previews at the front of a file."""
+    file.seek(0)
+    data = file.read(SEARCHED_BYTES)
+    place = data.find(EXIF_SEGMENT)
+    while place >= 0:
+        begin = place + len(EXIF_SEGMENT)
+        if data[begin : begin + 4] in TIFF_STARTS:
+            yield BytesIO(data[begin:])
+        place = data.find(EXIF_SEGMENT, begin)
+
+
+def _blocks_of_iso_media(file: BinaryIO) -> Iterator[BinaryIO]:
+    place = 0
+    while True:
+        file.seek(place)
+        head = file.read(8)
+        length = int.from_bytes(head[:4], "big")
+        if len(head) < 8 or length < 8:
+            return
+        if head[4:] == MOVIE:
+            break
+        place += length
+    movie = file.read(min(length, MOST_BYTES))
+    for name in DIRECTORIES:
+        found = movie.find(name)
+        if found >= 4:
+            yield BytesIO(movie[found + 4 : found - 4 + int.from_bytes(movie[found - 4 : found], "big")])
+
+
+def _block_of_row(file: BinaryIO) -> Iterator[BinaryIO]:
+    file.seek(8)
+    while len(head := file.read(8)) == 8:
+        length = int.from_bytes(head[4:], "big")
+        if head[:4] == TIFF_BLOCK:
+            yield BytesIO(file.read(min(length, MOST_BYTES)))
+            return
+        file.seek(length, 1)
