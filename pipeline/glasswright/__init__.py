@@ -7,6 +7,7 @@ from importlib.metadata import version
 
 from glasswright.artefact import Artefact, Bulk, CaptureFacts, HandAnswer, Setting, Shot, Ticket
 from glasswright.errors import Unmeasurable
+from glasswright.role_traits import RoleTraits
 from glasswright.stage import stage
 from glasswright.units import unit_of
 
@@ -17,6 +18,7 @@ __all__ = [
     "Bulk",
     "CaptureFacts",
     "HandAnswer",
+    "RoleTraits",
     "Setting",
     "Shot",
     "Ticket",

@@ -57,6 +57,19 @@ class Artefact:
         del members
         return {}
 
+    def name_content(self) -> str | None:
+        """Name what a shot holds by a digest of it, so that the same content is known again wherever it turns up.
+
+        The engine asks this of what a stage makes of one shot, and keeps the answer: a shot counts once, in one
+        ticket. The digest must not change with what surrounds the content, such as metadata or the stand's settings.
+
+        Returns
+        -------
+        None where this kind of artefact does not say (the default); an empty text where the shot holds nothing to know
+        it by, such as a dark frame of zeros: two of those are no copies of one another.
+        """
+        return None
+
     @classmethod
     def __get_pydantic_core_schema__(cls, source: object, handler: GetCoreSchemaHandler) -> CoreSchema:
         """Keep a file from giving what the engine fills: where an artefact is read from YAML those are unknown keys."""

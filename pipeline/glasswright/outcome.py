@@ -57,4 +57,6 @@ class Outcome:
     """The value; None unless DONE, and for bulk (which is never kept)."""
     caveats: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    content_digest: str | None = None
+    """Of a shot: what its artefact said in `Artefact.name_content`."""
     seconds: float = 0.0

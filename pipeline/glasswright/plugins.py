@@ -13,6 +13,7 @@ from glasswright.artefact import Artefact
 from glasswright.config.reading import find_why_unreadable
 from glasswright.errors import PluginError
 from glasswright.plugin_drawings import Drawings, read_drawings
+from glasswright.role_traits import RoleTraits, read_role_traits
 from glasswright.stage import StageDescription, describe, is_stage
 
 if TYPE_CHECKING:
@@ -50,6 +51,8 @@ class Plugins:
     """The dataclass of each section that plugins have in the stand file, by its key there."""
     drawings: Drawings = field(default_factory=Drawings)
     """What all plugins can draw."""
+    role_traits: Mapping[str, RoleTraits] = field(default_factory=dict)
+    """What is special about roles, by their names."""
     failures: tuple[PluginFailure, ...] = ()
     sources: Mapping[str, str] = field(default_factory=dict)
     """SHA-256 over all source files of each plugin's package."""
@@ -66,6 +69,7 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
     sections: dict[str, type[Artefact]] = {}
     sources: dict[str, str] = {}
     drawings = Drawings()
+    role_traits: dict[str, RoleTraits] = {}
     failures: list[PluginFailure] = []
     for point in sorted(points, key=lambda point: (point.name, point.value)):
         try:
@@ -73,14 +77,23 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
             module = _load(point)
             found = describe_stages(module, point.name)
             own_sections, drawn = _sections_of(module, point.name), read_drawings(module)
+            traits = read_role_traits(module)
             sources[point.name] = hash_source(module)
         except PluginError as error:
             failures.append(PluginFailure(point.name, str(error)))
             continue
         stages.update(found)
         drawings = drawings.joined(drawn)
+        role_traits.update(traits)
         sections.update(own_sections)
-    return Plugins(stages=stages, sections=sections, drawings=drawings, failures=tuple(failures), sources=sources)
+    return Plugins(
+        stages=stages,
+        sections=sections,
+        drawings=drawings,
+        role_traits=role_traits,
+        failures=tuple(failures),
+        sources=sources,
+    )
 
 
 def _check_name(name: str, taken: Mapping[str, str]) -> None:

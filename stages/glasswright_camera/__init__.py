@@ -1,5 +1,6 @@
 """The camera bench: stages that measure a lens from raw shots of the stand's charts and light sources."""
 
+from glasswright import RoleTraits
 from glasswright_camera.check_light import check_light
 from glasswright_camera.combine_darks import combine_darks
 from glasswright_camera.combine_flats import combine_flats
@@ -35,9 +36,13 @@ STAND_SECTION = Stand
 STAND_SECTIONS = {"lenses": KnownLenses}
 """Apart from the rest, so that what is learned of a model measures no shot again."""
 
+ROLE_TRAITS = {"dark": RoleTraits(shareable=True, through_lens=False), "panel": RoleTraits(shareable=True)}
+"""A dark says nothing of any lens. A panel may serve tickets that were shot one after another without a touch."""
+
 __all__ = [
     "DRAWINGS",
     "FRAME_DRAWINGS",
+    "ROLE_TRAITS",
     "SERIES_DRAWINGS",
     "STAND_SECTION",
     "STAND_SECTIONS",

@@ -12,6 +12,7 @@ import numpy as np
 from glasswright import Unmeasurable
 from glasswright_camera.file_checks import check_extents
 from glasswright_camera.file_container import number_of, open_tiff
+from glasswright_camera.pixel_digest import digest_pixels
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -37,6 +38,8 @@ class ImageFrame:
     planes: tuple[str, ...]
     light_of_value: NDArray[np.uint16]
     """The table that turned the file's values into light."""
+    pixel_digest: str
+    """Of the file's values."""
 
 
 def is_image(path: str) -> bool:
@@ -72,7 +75,8 @@ def read_image(path: str, *, transfer: Transfer) -> ImageFrame:
     values = np.empty((len(planes), *pixels.shape[:2]), np.uint16)
     for channel in range(len(planes)):
         np.take(table, pixels[:, :, channel], out=values[channel])
-    return ImageFrame(values=values, planes=planes, light_of_value=table)
+    digest = digest_pixels(np.moveaxis(pixels, 2, 0), period=1)
+    return ImageFrame(values=values, planes=planes, light_of_value=table, pixel_digest=digest)
 
 
 def as_integers(pixels: NDArray[Any]) -> NDArray[np.uint8 | np.uint16]:

@@ -14,6 +14,7 @@ from glasswright_camera.file_checks import check_bits, check_container, is_mosai
 from glasswright_camera.file_container import is_tiff
 from glasswright_camera.file_levels import check_black
 from glasswright_camera.mosaic import Mosaic
+from glasswright_camera.pixel_digest import digest_pixels
 from glasswright_camera.sensor_map import divide_by_map
 from glasswright_camera.stand import Fraction, Sensor, Stand
 
@@ -97,6 +98,7 @@ def make_mosaic(shot: Shot, frame: RawFrame, sensor: Sensor, notes: tuple[str, .
             role=shot.role,
             shot=shot.name,
             sequence_count=shot.sequence,
+            pixel_digest=digest_pixels(frame.values[None], period=frame.pattern.shape[0]),
             notes=notes,
         )
     )
@@ -120,6 +122,7 @@ def read_image_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
         role=shot.role,
         shot=shot.name,
         sequence_count=shot.sequence,
+        pixel_digest=image.pixel_digest,
     )
     return check_levels(mosaic), int(table[-1]), top <= COARSE_DN
 

@@ -38,3 +38,9 @@ class Mosaic(Bulk):
     """The shot's name, for messages."""
     sequence_count: int = 0
     """The shot's place in its series."""
+    pixel_digest: str = ""
+    """Of the file's own values; empty where they hold nothing to know the frame by."""
+
+    def name_content(self) -> str:
+        """Give the digest of the frame's pixels: the same frame is known again whatever its file says beside them."""
+        return self.pixel_digest

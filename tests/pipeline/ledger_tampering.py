@@ -15,6 +15,7 @@ TABLES = (
     "judgement",
     "verdict",
     "returned",
+    "shot_content",
 )
 
 

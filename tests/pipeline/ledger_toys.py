@@ -117,7 +117,7 @@ def ticket_record(outcomes, number="T-1", folder="/night/T-1", settings=(F2, F4)
 
 def good_outcomes(number="T-1"):
     return [
-        sharpness(0.30, F2, ticket=number),
+        sharpness(0.30, F2, ticket=number, content_digest=f"pixels of {number}"),
         sharpness(0.33, F4, ticket=number),
         falloff(1.8, F2, ticket=number),
         falloff(0.6, F4, ticket=number),

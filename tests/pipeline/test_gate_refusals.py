@@ -1,13 +1,11 @@
 """The gate on tickets that a later run could not take in: what was measured before no longer counts."""
 
-import dataclasses
-
 import pytest
 from ledger_tampering import tamper
 from ledger_toys import good_outcomes, run_record, ticket_record
 from test_judging_gate import STAND, Shop
 
-from glasswright.ledger import Ledger, ShotRecord
+from glasswright.ledger import Ledger
 
 
 @pytest.fixture
@@ -96,16 +94,3 @@ def test_another_stand_file_than_the_one_measured_with_is_noted(shop, capsys):
     code, out, _ = shop.gate_afresh(capsys)
     assert code == 0
     assert "  note: judged with another text of the stand file than it was measured with (" in out
-
-
-def test_shots_that_an_earlier_run_measured_and_are_gone_are_noted(shop, capsys):
-    assert "earlier run" not in shop.gate(capsys)[1]
-    with Ledger.open_for_writing(shop.ledger) as ledger:
-        run = ledger.begin_run(run_record())
-        outcomes = good_outcomes("T-1")
-        record = ticket_record(outcomes, "T-1", "/night/T-1")
-        record = dataclasses.replace(record, shots=(ShotRecord(name="chart/2.dng", role="chart", sha256="cd"),))
-        ledger.commit_ticket(run, record, outcomes)
-        ledger.end_run(run, {})
-    for _, out, _ in (shop.gate(capsys), shop.gate_afresh(capsys)):
-        assert "  note: an earlier run measured shots that are no longer there (chart/1.dng): make sure" in out

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from glasswright.config import Plan, StandFile, TicketFile
+    from glasswright.role_traits import RoleTraits
 
 T = TypeVar("T")
 
@@ -69,6 +70,9 @@ def check(plan: Path, stand: Path | None, cards: Path | None, tickets: Path | No
     read_cards = _read_cards(cards, findings) if cards else None
     read_tickets = _read_tickets(tickets, findings) if tickets else None
     _match(read_plan, read_stand, read_cards, read_tickets, findings)
+    if read_plan:
+        for path, ticket in (read_tickets or {}).items():
+            _survey(path, ticket, read_plan, plugins.role_traits, findings)
     lines = _say(read_plan, read_stand, read_cards, read_tickets)
     if as_json:
         click.echo(json.dumps(_as_data(findings, lines), indent=2))
@@ -134,14 +138,15 @@ def _match(
         if stand and ticket.body.model not in stand.bodies:
             said = f"body `{ticket.body.model}` is none of the stand's: {', '.join(stand.bodies)}"
             findings.notes.append(Problem(str(path), 1, said))
-        if plan:
-            _survey(path, ticket, plan, findings)
 
 
-def _survey(path: Path, ticket: TicketFile, plan: Plan, findings: Findings) -> None:
+def _survey(
+    path: Path, ticket: TicketFile, plan: Plan, role_traits: Mapping[str, RoleTraits], findings: Findings
+) -> None:
     """Look at the EXIF of a ticket's shots: what will not be used for want of a setting, and what differs."""
     nominal = Nominal(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number)
-    request = request_ticket(path.parent, ticket, nominal, frozenset(ROLES), roles_by_setting(plan))
+    request = request_ticket(path.parent, ticket, nominal, frozenset(ROLES), roles_by_setting(plan), role_traits)
+    findings.problems += [Problem(str(path), 1, said) for said in request.findings]
     try:
         survey = survey_ticket(request)
     except OSError as error:

@@ -13,6 +13,7 @@ from glasswright.config.stand_file import load_stand
 from glasswright.judging.cards import load_cards
 from glasswright.judging.gate import EXIT_CODES, open_gate
 from glasswright.judging.judge import judge_ticket
+from glasswright.judging.notes import notes_of
 from glasswright.ledger import Ledger
 from glasswright.ledger.documents import find_document
 from glasswright.watch.gatekeeper import Gatekeeper
@@ -91,10 +92,7 @@ def _tell(
         yield f"  {ticket.model}, serial {ticket.serial}, measured {state.measured_at}"
         if judgement is not None:
             yield from _tell_basis(state, judgement, basis)
-        if state.gone_shots:
-            what = f"an earlier run measured shots that are no longer there ({', '.join(state.gone_shots)})"
-            yield f"  note: {what}: make sure that they were shot again, and not left out"
-        yield from (f"  note: {finding}" for finding in state.record.findings)
+        yield from (f"  note: {note}" for note in notes_of(state))
     yield from (f"  - {reason}" for reason in decision.reasons)
 
 
@@ -124,7 +122,7 @@ def _as_data(decision: Decision, state: TicketState | None, judgement: Judgement
         "serial": ticket.serial if ticket else None,
         "phase": ticket.phase if ticket else None,
         "measured_at": state.measured_at if state else None,
-        "findings": state.record.findings if state else [],
+        "notes": notes_of(state) if state else [],
         "gone_shots": state.gone_shots if state else [],
         "manifest": state.content if state else None,
         "card": judgement.card if judgement else None,

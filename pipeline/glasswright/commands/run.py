@@ -79,7 +79,13 @@ def run(
     find_folders(tickets)  # a wrong folder ends here, before a ledger is made
     with Ledger.open_for_writing(ledger) as opened:
         session = Session(
-            plan=read_plan, stand=read_stand, cards=read_cards, sources=plugins.sources, ledger=opened, retry=retry
+            plan=read_plan,
+            stand=read_stand,
+            cards=read_cards,
+            sources=plugins.sources,
+            ledger=opened,
+            retry=retry,
+            role_traits=plugins.role_traits,
         )
         result = hold_session(session, tickets, choose_runner(serial, workers, time_limit), quiet=as_json)
         summary = Summary(result=result, plugin_failures=plugins.failures, seconds=time.monotonic() - start)

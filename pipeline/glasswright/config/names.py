@@ -54,6 +54,28 @@ def _refuse_control(text: str) -> str:
     return text
 
 
+STAND_INS = frozenset({"n/a", "na", "nil", "no", "nobody", "none", "null", "tba", "tbd", "test", "todo", "unknown"})
+"""What people write where a form insists on a name."""
+
+
+def problem_of_person(name: str) -> str:
+    """Say why a text is no person's name, which a signature needs; empty if it may be one.
+
+    At least two different letters, of any script: initials do, `x`, `???` and digits do not.
+    """
+    letters = {letter for letter in name.casefold() if letter.isalpha()}
+    if len(letters) < 2 or name.casefold().strip(" .-") in STAND_INS:
+        return f"`{name}` is no name of a person: write who it is"
+    return ""
+
+
+def _refuse_no_person(name: str) -> str:
+    problem = problem_of_person(name)
+    if problem:
+        raise ValueError(f"must be a person's name: {problem}")
+    return name
+
+
 SafeName = Annotated[str, AfterValidator(_refuse_unsafe)]
 Words = Annotated[str, StringConstraints(max_length=200), AfterValidator(_refuse_blank)]
 """One line of text that is not empty."""
@@ -61,3 +83,5 @@ Sentence = Annotated[str, StringConstraints(max_length=500), AfterValidator(_ref
 """The same, with room for an explanation."""
 Prose = Annotated[str, AfterValidator(_refuse_control)]
 """Lines of text."""
+PersonName = Annotated[Words, AfterValidator(_refuse_no_person)]
+"""Who answers for something."""

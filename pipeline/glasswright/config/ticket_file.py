@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 from pydantic import AfterValidator, Field, model_validator
 
 from glasswright.config.hand_notes import CheckName, HandNote
-from glasswright.config.names import ROLES, Prose, SafeName, Words
+from glasswright.config.names import ROLES, PersonName, Prose, SafeName, Sentence, Words
 from glasswright.config.suggestions import did_you_mean
 from glasswright.config.validation import ConfigModel, read_config
 
@@ -78,6 +78,35 @@ class ShotNote(ConfigModel):
         return self
 
 
+def _check_role(role: str) -> str:
+    if role not in ROLES:
+        raise ValueError(f"unknown role `{role}`; {did_you_mean(role, ROLES)}")
+    return role
+
+
+def _check_file(name: str) -> str:
+    parts = PurePosixPath(name).parts
+    if len(parts) != 2 or ".." in parts or name.startswith("/") or "\\" in name:
+        raise ValueError("must be the name of one shot below the ticket's folder, such as `chart/0003.dng`")
+    return name
+
+
+class SetAsideNote(ConfigModel):
+    """A shot that is not to be measured, or was measured and is gone; somebody answers for that."""
+
+    file: Annotated[str, AfterValidator(_check_file)]
+    by: PersonName
+    why: Sentence
+
+
+class ReplacesNote(ConfigModel):
+    """The ticket that had this one's shots under a wrong number, and is not to be released."""
+
+    ticket: SafeName
+    by: PersonName
+    why: Sentence
+
+
 class TicketFile(ConfigModel):
     """One visit of one lens to the stand."""
 
@@ -90,6 +119,20 @@ class TicketFile(ConfigModel):
     study: StudyNote | None = None
     shots: tuple[ShotNote, ...] = ()
     hand_checks: dict[CheckName, HandNote] = Field(default_factory=dict)
+    set_aside: tuple[SetAsideNote, ...] = ()
+    replaces: ReplacesNote | None = None
+    shared: tuple[Annotated[str, AfterValidator(_check_role)], ...] = ()
+    """Roles whose shots other tickets of the same night have too; plugins say for which roles that makes sense."""
+
+    @model_validator(mode="after")
+    def _refuse_twice_set_aside(self) -> Self:
+        files = [note.file for note in self.set_aside]
+        twice = next((file for file in files if files.count(file) > 1), None)
+        if twice:
+            raise ValueError(f"`set_aside` names {twice} twice: remove one")
+        if self.replaces is not None and self.replaces.ticket == self.ticket:
+            raise ValueError("`replaces` names the ticket itself: give the number that it had by mistake")
+        return self
 
     @model_validator(mode="after")
     def _refuse_idle_study(self) -> Self:

@@ -7,6 +7,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 from glasswright.judging.judge import JUDGE_VERSION
+from glasswright.judging.shots import find_about_shots
 from glasswright.judging.verdict import Verdict, fold
 
 if TYPE_CHECKING:
@@ -88,6 +89,7 @@ def _find_about_ticket(state: TicketState) -> list[tuple[Verdict, str]]:
         lenses = "; ".join(state.other_lenses)
         reason = f"the same ticket number stood for another lens before ({lenses}): make sure which lens this is"
         found.append((Verdict.REVIEW, reason))
+    found += find_about_shots(state)
     if state.refusal:
         found.append((Verdict.UNKNOWN, state.refusal))
     return found

@@ -42,7 +42,8 @@ def _run_digest(database: Database, run: int, ended_at: str, completed: bool, su
 def _tables_of_runs(database: Database) -> list[str]:
     """Name the tables whose rows carry a hash and the run that added them."""
     sql = (
-        "SELECT tables.name FROM sqlite_schema AS tables JOIN pragma_table_info(tables.name) AS columns "
+        # the longer list names generated columns, too
+        "SELECT tables.name FROM sqlite_schema AS tables JOIN pragma_table_xinfo(tables.name) AS columns "
         "WHERE tables.type = 'table' AND columns.name IN ('run', 'hash') "
         "GROUP BY tables.name HAVING count(*) = 2 ORDER BY tables.name"
     )
@@ -75,6 +76,8 @@ def check_chain(database: Database) -> None:
             if row_hash(*values) != hashed:
                 msg = f"{database.path}: {table} {number} does not match its hash: restore the ledger from a backup"
                 raise LedgerDamagedError(msg)
+    if "shot_content" in there:
+        _check_index(database, "shot_content")
     _check_ends(database)
     _check_digests(database)
 

@@ -12,10 +12,17 @@ from typing import TYPE_CHECKING, Any, Final
 from glasswright.artefact import Setting
 from glasswright.encoding import from_text
 from glasswright.errors import LedgerDamagedError
-from glasswright.ledger.earlier import find_gone_shots, find_other_lenses, read_earlier_records
+from glasswright.ledger.earlier import (
+    find_earlier_answers,
+    find_gone_shots,
+    find_other_lenses,
+    find_other_phases,
+    read_earlier_records,
+)
 from glasswright.ledger.hashes import join_hashes, measurement_hash, row_hash
 from glasswright.ledger.records import KeptOutcome, TicketRecord, TicketState
 from glasswright.ledger.refusals import read_refusals, refusals_of, standing_refusal
+from glasswright.ledger.shot_content import TwinFinder
 from glasswright.ledger.writing import manifest_content
 from glasswright.measurements import Measured
 from glasswright.outcome import Item, Outcome, Status
@@ -133,7 +140,8 @@ def latest_states(
 def earlier_states(database: Database, ticket: str, content: str) -> tuple[TicketState, ...]:
     """Give all that the ledger said of a ticket when `content` was what had been measured, the latest such time first.
 
-    Each time stands there with no refusal, and with each that a later run made.
+    Each time stands there with no refusal and with each that a later run made, and with the twins of its shots that
+    were known then and with those that each later run brought.
     """
     sql = MANIFEST_SQL + "WHERE ticket = ? AND content = ? ORDER BY manifest.id DESC"
     manifests = database.rows(sql, ticket, content)
@@ -141,7 +149,10 @@ def earlier_states(database: Database, ticket: str, content: str) -> tuple[Ticke
     said: list[TicketState] = []
     for state, row in zip(_states(database, manifests, None), manifests, strict=True):
         reasons = ["", *(each.reason for each in refusals_of(refused, ticket, row[2], row[-1]))]
-        said += [dataclasses.replace(state, refusal=reason) for reason in reasons]
+        finder = TwinFinder(database, [state.record])
+        for run in sorted({row[-1], *(run for run in finder.runs_of(state.record) if run > row[-1])}):
+            known = _with_twins(state, finder, run)
+            said += [dataclasses.replace(known, refusal=reason) for reason in reasons]
     return tuple(said)
 
 
@@ -156,7 +167,14 @@ def _states(
     outcomes = {row[0]: row for rows in members.values() for row in rows}
     measured = read_measured(database, outcomes, measures)
     refused = _read_refusals(database, manifests)
-    return tuple(_state(database, row, members[row[0]], measured, refused) for row in manifests)
+    states = [_state(database, row, members[row[0]], measured, refused) for row in manifests]
+    finder = TwinFinder(database, [state.record for state in states])
+    return tuple(_with_twins(state, finder) for state in states)
+
+
+def _with_twins(state: TicketState, finder: TwinFinder, until_run: int | None = None) -> TicketState:
+    twins = finder.find_twins(state.record, until_run)
+    return dataclasses.replace(state, twins=twins, replaced_by=finder.find_replacing(state.record, twins))
 
 
 def _members(database: Database, manifests: Sequence[int]) -> Mapping[int, list[Any]]:
@@ -251,6 +269,8 @@ def _state(
         outcomes=tuple(_kept(row, measured.get(row[0], {})) for row in members),
         other_lenses=find_other_lenses(record, earlier),
         gone_shots=find_gone_shots(record, earlier),
+        other_phases=find_other_phases(record, earlier),
+        earlier_answers=find_earlier_answers(record, earlier),
         refusal=standing_refusal(database, ticket, refusals_of(refused, ticket, folder, run)),
     )
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from glasswright.artefact import Setting, Ticket
+from glasswright.artefact import HandAnswer, Setting, Ticket
 from glasswright.outcome import Status
 from glasswright.stage import Scope
 
@@ -39,6 +41,18 @@ class RunRecord:
     documents: tuple[Document, ...] = ()
 
 
+class ShotUse(StrEnum):
+    """What became of a shot."""
+
+    ABSENT = "absent"
+    """Listed among the checksums, and its file is not there."""
+    UNREAD = "unread"
+    """No stage could read it, or none was asked to."""
+    READ = "read"
+    """Read, and no stage made a number of it alone."""
+    MEASURED = "measured"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShotRecord:
     """One raw file of a ticket."""
@@ -46,6 +60,51 @@ class ShotRecord:
     name: str
     role: str
     sha256: str
+    use: ShotUse = ShotUse.UNREAD
+    content_digest: str = ""
+    """Names what it holds; empty where the stage that read it does not say, or found nothing to know it by."""
+    captured_at: str = ""
+    """ISO 8601, by the body's clock; empty where the file tells none."""
+
+    @property
+    def captured(self) -> datetime | None:
+        """When it was taken, by the body's clock."""
+        return datetime.fromisoformat(self.captured_at) if self.captured_at else None
+
+    def is_same(self, other: ShotRecord) -> bool:
+        """Whether two shots are one: the same file, or another file with the same content."""
+        if self.sha256 and self.sha256 == other.sha256:
+            return True
+        return bool(self.content_digest) and self.content_digest == other.content_digest
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetAside:
+    """A shot that the ticket asks not to be measured."""
+
+    file: str
+    """Name of the shot."""
+    by: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Replaces:
+    """That a ticket stands in place of another, which had the wrong number."""
+
+    ticket: str
+    by: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShotRemarks:
+    """What the ticket says of its shots and whose they are."""
+
+    set_aside: tuple[SetAside, ...] = ()
+    replaces: Replaces | None = None
+    shared_roles: tuple[str, ...] = ()
+    """Roles whose shots other tickets of the night have too."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +126,15 @@ class TicketRecord:
     """Addresses of every outcome that now describes the ticket."""
     nights: tuple[str, ...] = ()
     """ISO dates of the nights on which it was shot, in order, as far as the files tell."""
+    remarks: ShotRemarks = field(default_factory=ShotRemarks)
+    lens_serials: tuple[int, int] = (0, 0)
+    """How many of the shots taken through the lens carry its serial number, and how many such shots there are."""
+
+    @property
+    def visit(self) -> datetime | None:
+        """When the ticket was shot, by the body's clock: the median of its shots; None where no file tells."""
+        times = sorted(shot.captured for shot in self.shots if shot.captured is not None)
+        return times[len(times) // 2] if times else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,6 +157,18 @@ class KeptOutcome:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Twin:
+    """A shot of a ticket whose content is that of another shot."""
+
+    shot: str
+    ticket: str
+    """Where the other one is; it may be the same ticket."""
+    other_shot: str
+    shared: bool = False
+    """Whether one of the tickets declares the role shared, and both were shot on one night."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TicketState:
     """What the ledger says of a ticket now."""
 
@@ -102,6 +182,14 @@ class TicketState:
     other_lenses: tuple[str, ...] = ()
     """Lenses that the same ticket number stood for earlier."""
     gone_shots: tuple[str, ...] = ()
-    """Shots that an earlier run measured and that are no longer there: shot again, or left out."""
+    """Shots that an earlier run read, that are no longer there, and that the ticket does not set aside."""
+    other_phases: tuple[str, ...] = ()
+    """Phases of the visit in which some of its shots were measured before, under the same ticket number."""
+    twins: tuple[Twin, ...] = ()
+    """Its shots that are in another place too."""
+    replaced_by: tuple[Replaces, ...] = ()
+    """Tickets that have shots of this one and say that they stand in its place; `ticket` is theirs."""
+    earlier_answers: tuple[HandAnswer, ...] = ()
+    """To hand checks, as an earlier run found them and they no longer are; the first one first."""
     refusal: str = ""
     """Why a later run could not measure the ticket again; empty if none failed to, or a still later one did."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final, Self
 
 from glasswright.encoding import decode, encode
 from glasswright.errors import GlasswrightError, LedgerBusyError, LedgerDamagedError
-from glasswright.ledger import chain, content, judgements, reading, verifying, writing
+from glasswright.ledger import chain, content, judgements, reading, shot_content, verifying, writing
 from glasswright.ledger.files import ArtefactFiles
 from glasswright.ledger.lock import WriterLock
 from glasswright.ledger.place import LedgerPlaceError, check_place, find_real_path, refuse_second_name
@@ -225,6 +225,10 @@ class Ledger:
         """Give the latest outcome at each address that has one, without its artefact."""
         return reading.find(self.database, addresses)
 
+    def find_contents(self, addresses: Iterable[str]) -> dict[str, str]:
+        """Give address -> digest of the shot's content, for the outcomes that read a shot and named what it holds."""
+        return shot_content.find_contents(self.database, addresses)
+
     def load_artefact(self, address: str) -> Artefact:
         """Give the artefact of the outcome at an address, checked against its hash."""
         sha256 = reading.find_artefact(self.database, address)
@@ -251,6 +255,7 @@ class Ledger:
             for outcome, sha256 in kept:
                 measured = () if outcome.artefact is None else read_measurements(outcome.artefact)
                 added[outcome.address] = writing.add_outcome(self.database, run, outcome, sha256, measured)
+                shot_content.add_content(self.database, run, outcome)
             writing.add_manifest(self.database, run, record, added)
 
     def end_run(self, run: int, summary: Mapping[str, object], *, backup: bool = True) -> str:

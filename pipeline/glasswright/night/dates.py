@@ -18,13 +18,14 @@ def nights_of(captured_at: Iterable[str | None]) -> tuple[str, ...]:
 
     What is shot after midnight belongs to the day before.
     """
-    nights = {night for text in captured_at if text and (night := _night_of_exif(text))}
-    return tuple(sorted(night.isoformat() for night in nights))
+    moments = [moment for text in captured_at if (moment := moment_of_exif(text))]
+    return tuple(sorted({night_at(moment).isoformat() for moment in moments}))
 
 
-def _night_of_exif(text: str) -> date | None:
+def moment_of_exif(text: str | None) -> datetime | None:
+    """Give an EXIF time, by the body's clock; None for what is no time."""
     try:
-        return night_at(datetime.strptime(text[:19], EXIF_TIME))
+        return datetime.strptime(text[:19], EXIF_TIME) if text else None
     except ValueError:
         return None
 

@@ -4,23 +4,26 @@ from __future__ import annotations
 
 import unicodedata
 from collections import Counter, defaultdict
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Final
 
 from glasswright.artefact import CaptureFacts, Shot, Ticket
 from glasswright.config.ticket_file import TICKET_FILE
+from glasswright.ledger.records import ShotRemarks
 from glasswright.night.checksums import FILE_NAME, hash_file, read_checksums, stamp_of
 from glasswright.night.exif import read_facts
 from glasswright.night.folder import PREVIEWS, SIDECARS, list_shots
 from glasswright.night.identity import find_contradictions
 from glasswright.night.shot_setting import Nominal, ShotRule, describe_missing, settle
 from glasswright.plain_text import escape, escape_name, is_plain
+from glasswright.role_traits import RoleTraits
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from pathlib import Path
 
+    from glasswright.ledger.records import SetAside
     from glasswright.night.checksums import Checksums
 
 IDENTITY_CONTRADICTION: Final = "identity_contradiction"
@@ -41,6 +44,10 @@ class TicketRequest:
     roles: frozenset[str]
     by_setting: frozenset[str]
     """Roles whose shots must have a setting."""
+    role_traits: Mapping[str, RoleTraits] = field(default_factory=dict)
+    remarks: ShotRemarks = field(default_factory=ShotRemarks)
+    findings: tuple[str, ...] = ()
+    """What is odd about the ticket's file."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +58,8 @@ class IndexedShot:
     refusal: str = ""
     stamp: tuple[int, int] | None = None
     """Size in bytes and time of change in nanoseconds, as they were before the file was read."""
+    absent: bool = False
+    """Listed among the checksums, and its file is not there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +72,9 @@ class IndexedTicket:
     findings: tuple[str, ...] = ()
     unused: tuple[str, ...] = ()
     """What may hold shots and was not used."""
+    remarks: ShotRemarks = field(default_factory=ShotRemarks)
+    lens_serials: tuple[int, int] = (0, 0)
+    """As in `TicketRecord.lens_serials`."""
 
 
 def index_ticket(request: TicketRequest) -> IndexedTicket:
@@ -73,8 +85,10 @@ def index_ticket(request: TicketRequest) -> IndexedTicket:
     """
     listing = list_shots(request.folder, request.roles)
     checksums = read_checksums(request.folder)
-    names = {f"{role}/{escape_name(path.name)}": path for role, path in listing.files}
-    absent = _absent_names(checksums, names, request.roles)
+    there = {f"{role}/{escape_name(path.name)}": path for role, path in listing.files}
+    aside = {each.file: each for each in request.remarks.set_aside}
+    names = {name: path for name, path in there.items() if name not in aside}
+    absent = [name for name in _absent_names(checksums, names, request.roles) if name not in aside]
     drafts = [_draft(request, name, path, checksums) for name, path in names.items()]
     drafts += [_draft_absent(request, name, checksums) for name in absent]
     drafts = _refuse_copies(_refuse_alike(sorted(drafts, key=lambda draft: draft.shot.name)))
@@ -82,14 +96,16 @@ def index_ticket(request: TicketRequest) -> IndexedTicket:
     settled, setting_findings = _settle_all(drafts, request)
     shots = _number(_add_caveat(settled, IDENTITY_CONTRADICTION) if identity else settled)
     findings = (
+        *request.findings,
+        *(_describe_set_aside(each, name in there) for name, each in sorted(aside.items())),
         *identity,
         *setting_findings,
-        *_unmatched(request.rules, [*names, *absent]),
+        *_unmatched(request.rules, [*names, *absent, *aside]),
         *listing.findings,
         *checksums.findings,
-        *_checksum_findings(request, checksums, names, absent),
+        *_checksum_findings(request, checksums, names, [*absent, *aside]),
         *(f"{each.shot.name}: {each.refusal}" for each in shots if each.refusal),
-        *(() if names or absent else ("the ticket holds no shots",)),
+        *(() if names or absent or aside else ("the ticket holds no shots",)),
     )
     return IndexedTicket(
         ticket=_finish_ticket(request.ticket, checksums, identity),
@@ -97,6 +113,8 @@ def index_ticket(request: TicketRequest) -> IndexedTicket:
         shots=tuple(shots),
         findings=findings,
         unused=listing.unused,
+        remarks=request.remarks,
+        lens_serials=_count_serials(drafts, request.role_traits),
     )
 
 
@@ -116,6 +134,8 @@ def survey_ticket(request: TicketRequest) -> Survey:
         _shot(request, f"{role}/{escape_name(path.name)}", "", read_facts(path))
         for role, path in list_shots(request.folder, request.roles).files
     ]
+    aside = {each.file for each in request.remarks.set_aside}
+    shots = [shot for shot in shots if shot.name not in aside]
     missing: dict[tuple[str, ...], list[str]] = {}
     contradictions = [*find_contradictions(request.ticket, request.body_serial, shots)]
     for shot in shots:
@@ -128,6 +148,19 @@ def survey_ticket(request: TicketRequest) -> Survey:
         for what, names in missing.items()
     ]
     return Survey(unsettled=tuple(unsettled), contradictions=tuple(contradictions))
+
+
+def _describe_set_aside(each: SetAside, is_there: bool) -> str:
+    what = "not measured" if is_there else "its file is not there"
+    return f"{each.file} is set aside by {each.by} ({each.why}): {what}"
+
+
+def _count_serials(drafts: Sequence[IndexedShot], traits: Mapping[str, RoleTraits]) -> tuple[int, int]:
+    """Count the files that carry the lens's serial number, and those that could: taken through the lens."""
+    through = [
+        each.shot for each in drafts if not each.absent and traits.get(each.shot.role, RoleTraits()).through_lens
+    ]
+    return sum(shot.facts.lens_serial is not None for shot in through), len(through)
 
 
 def _draft(request: TicketRequest, name: str, path: Path, checksums: Checksums) -> IndexedShot:
@@ -156,7 +189,7 @@ def _draft(request: TicketRequest, name: str, path: Path, checksums: Checksums) 
 
 def _draft_absent(request: TicketRequest, name: str, checksums: Checksums) -> IndexedShot:
     refusal = f"listed in {FILE_NAME}, but the file is not there: copy it again"
-    return IndexedShot(shot=_shot(request, name, checksums.by_name[name], CaptureFacts()), refusal=refusal)
+    return IndexedShot(shot=_shot(request, name, checksums.by_name[name], CaptureFacts()), refusal=refusal, absent=True)
 
 
 def _shot(request: TicketRequest, name: str, sha256: str, facts: CaptureFacts) -> Shot:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 from glasswright.errors import Unmeasurable
 from glasswright.night.gathering import Refusal, take_inputs
 from glasswright.outcome import Outcome, Status
+from glasswright.stage import Scope
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -81,7 +82,8 @@ def _stamp(artefact: Artefact, taken: Taken, blank: Outcome) -> Outcome:
     caveats = tuple(sorted({*taken.caveats, *artefact.caveats}))
     notes = (*artefact.notes, *taken.notes)
     stamped = replace(artefact, setting=blank.item.setting, caveats=caveats, notes=notes)
-    return replace(blank, artefact=stamped, caveats=caveats, notes=notes)
+    content = artefact.name_content() if blank.item.scope is Scope.SHOT else None
+    return replace(blank, artefact=stamped, caveats=caveats, notes=notes, content_digest=content)
 
 
 def without_bulk(outcome: Outcome) -> Outcome:

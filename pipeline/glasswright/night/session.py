@@ -6,7 +6,7 @@ import os
 import platform
 import sys
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from importlib.metadata import version
 from typing import TYPE_CHECKING
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from glasswright.night.progress import Display
     from glasswright.night.runners import Runner
     from glasswright.night.tickets import RefusedTicket
+    from glasswright.role_traits import RoleTraits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +53,8 @@ class Session:
     """Plugin -> SHA-256 of its source files."""
     ledger: Ledger
     retry: bool = False
+    role_traits: Mapping[str, RoleTraits] = field(default_factory=dict)
+    """What plugins say of roles."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +77,7 @@ def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool
     """
     plan = session.plan
     nominal = Nominal(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number)
-    requests, refused = find_tickets(tickets, nominal, frozenset(ROLES), roles_by_setting(plan))
+    requests, refused = find_tickets(tickets, nominal, frozenset(ROLES), roles_by_setting(plan), session.role_traits)
     run = session.ledger.begin_run(_record(session))
     with ExitStack() as stack:
         stop = stack.enter_context(Stop())

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Protocol
 
 from glasswright.artefact import Ticket
 from glasswright.ledger import ShotRecord, TicketRecord
-from glasswright.night.dates import nights_of
+from glasswright.ledger.records import ShotUse
+from glasswright.night.dates import moment_of_exif, nights_of
 from glasswright.night.expansion import expand_night, expand_ticket
 from glasswright.night.grouping import settings_of
 from glasswright.night.index import IndexedTicket
@@ -16,6 +17,7 @@ from glasswright.night.lot import Lot
 from glasswright.night.phases import phases_of
 from glasswright.night.reports import TicketReport, count_used, list_reshoots, report_outcomes
 from glasswright.night.work import IndexFailure, IndexUnit
+from glasswright.outcome import Status
 from glasswright.stage import Scope
 
 if TYPE_CHECKING:
@@ -160,13 +162,44 @@ class TicketTask:
             stand_sha256=self.night.stand.sha256,
             findings=(*self.indexed.findings, *self.indexed.unused),
             settings=settings_of(self.indexed, roles, self.night.blueprint.nominal),
-            shots=tuple(
-                ShotRecord(name=each.shot.name, role=each.shot.role, sha256=each.shot.sha256)
-                for each in self.indexed.shots
-            ),
+            shots=self._shot_records(self.indexed),
             manifest=tuple(address for address, _ in self._own()),
             nights=nights_of(each.shot.facts.captured_at for each in self.indexed.shots),
+            remarks=self.indexed.remarks,
+            lens_serials=self.indexed.lens_serials,
         )
+
+    def _shot_records(self, indexed: IndexedTicket) -> tuple[ShotRecord, ...]:
+        """Describe every shot: what became of it, and what it holds as far as a stage said."""
+        own = [(address, outcome) for address, outcome in self._own() if outcome.item.scope is Scope.SHOT]
+        kept = self.night.ledger.find_contents(address for address, _ in own)
+        said = {address: outcome.content_digest for address, outcome in own if outcome.content_digest is not None}
+        contents = kept | said
+        by_shot: dict[str, list[tuple[str, Outcome]]] = {}
+        for address, outcome in own:
+            by_shot.setdefault(outcome.item.shot, []).append((address, outcome))
+        records = []
+        for each in indexed.shots:
+            looked_at = by_shot.get(each.shot.name, [])
+            captured = moment_of_exif(each.shot.facts.captured_at)
+            records.append(
+                ShotRecord(
+                    name=each.shot.name,
+                    role=each.shot.role,
+                    sha256=each.shot.sha256,
+                    use=ShotUse.ABSENT if each.absent else self._use_of([outcome for _, outcome in looked_at]),
+                    content_digest=next((contents[key] for key, _ in looked_at if contents.get(key)), ""),
+                    captured_at=captured.isoformat() if captured is not None else "",
+                )
+            )
+        return tuple(records)
+
+    def _use_of(self, outcomes: Sequence[Outcome]) -> ShotUse:
+        done = [outcome for outcome in outcomes if outcome.status is Status.DONE]
+        if not done:
+            return ShotUse.UNREAD
+        codes = self.night.bench.codes
+        return ShotUse.READ if all(codes[each.step].returns.bulk for each in done) else ShotUse.MEASURED
 
     def _describe(self) -> TicketReport:
         if self.indexed is None:

@@ -10,16 +10,19 @@ from glasswright.artefact import HandAnswer, Ticket
 from glasswright.config import load_ticket
 from glasswright.config.ticket_file import TICKET_FILE
 from glasswright.errors import ConfigError, GlasswrightError
+from glasswright.ledger.records import Replaces, SetAside, ShotRemarks
 from glasswright.night.folder import list_tickets
 from glasswright.night.index import TicketRequest
 from glasswright.night.shot_setting import Nominal, ShotRule
 from glasswright.plain_text import escape, is_plain
+from glasswright.role_traits import find_unshareable
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     from glasswright.config import TicketFile
+    from glasswright.role_traits import RoleTraits
 
 
 class NoTicketsError(GlasswrightError):
@@ -39,7 +42,11 @@ class RefusedTicket:
 
 
 def find_tickets(
-    folder: Path, nominal: Nominal, roles: frozenset[str], by_setting: frozenset[str]
+    folder: Path,
+    nominal: Nominal,
+    roles: frozenset[str],
+    by_setting: frozenset[str],
+    role_traits: Mapping[str, RoleTraits],
 ) -> tuple[tuple[TicketRequest, ...], tuple[RefusedTicket, ...]]:
     """Read the ticket files of a folder; one that is wrong refuses its ticket and no other.
 
@@ -54,7 +61,7 @@ def find_tickets(
     for each in folders:
         number = ""
         try:
-            request = request_ticket(each, load_ticket(each), nominal, roles, by_setting)
+            request = request_ticket(each, load_ticket(each), nominal, roles, by_setting, role_traits)
             if is_plain(each.name):
                 requests.append(request)
                 continue
@@ -107,7 +114,12 @@ def _refuse_twins(
 
 
 def request_ticket(
-    folder: Path, written: TicketFile, nominal: Nominal, roles: frozenset[str], by_setting: frozenset[str]
+    folder: Path,
+    written: TicketFile,
+    nominal: Nominal,
+    roles: frozenset[str],
+    by_setting: frozenset[str],
+    role_traits: Mapping[str, RoleTraits],
 ) -> TicketRequest:
     """Put together all that indexing a ticket needs."""
     ticket = Ticket(
@@ -122,6 +134,7 @@ def request_ticket(
         fitting=(written.study.fitting or "") if written.study else "",
         hand_checks=_hand_answers(written),
     )
+    unshareable = find_unshareable(written.shared, role_traits)
     rules = tuple(ShotRule(**note.model_dump()) for note in written.shots)
     return TicketRequest(
         folder=folder,
@@ -131,6 +144,15 @@ def request_ticket(
         nominal=nominal,
         roles=roles,
         by_setting=by_setting,
+        role_traits=role_traits,
+        remarks=ShotRemarks(
+            set_aside=tuple(SetAside(**note.model_dump()) for note in written.set_aside),
+            replaces=Replaces(**written.replaces.model_dump()) if written.replaces is not None else None,
+            shared_roles=tuple(sorted(set(written.shared) - set(unshareable))),
+        ),
+        findings=tuple(
+            f"ticket.yaml: `shared` lists {role}, and {role} shots cannot be shared: remove it" for role in unshareable
+        ),
     )
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 from glasswright.judging.card import HAND_STEP
 from glasswright.judging.decision import guard_band
 from glasswright.judging.gate import Decision, Word
+from glasswright.judging.notes import notes_of
 from glasswright.paper import clean_text
 from glasswright.record.words import COVERAGE_FACTOR, name_field, name_unit, write_limits, write_result
 
@@ -234,7 +235,7 @@ def _remarks(evidence: Evidence) -> tuple[str, ...]:
     for outcome in state.outcomes:
         caveats.update(dict.fromkeys(outcome.caveats))
     lost = Counter(outcome.step for outcome in state.outcomes if str(outcome.status) != "done")
-    remarks = [*state.record.findings]
+    remarks = list(notes_of(state))
     if caveats:
         remarks.append(f"Caveats of the measurement: {', '.join(sorted(caveats))}.")
     if lost:

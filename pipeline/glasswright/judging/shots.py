@@ -1,0 +1,135 @@
+"""What a ticket's shots say against its release: shots used twice, shots that are gone, clocks that do not agree."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from itertools import groupby
+from typing import TYPE_CHECKING, Final
+
+from glasswright.judging.verdict import Verdict
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from glasswright.ledger.records import TicketState, Twin
+
+MOST_NAMED: Final = 3
+ONE_VISIT: Final = timedelta(hours=24)
+"""Shots of one ticket lie no further from the middle one: a visit is a session at the stand, at most a long one."""
+
+Finding = tuple[Verdict, str]
+
+
+def find_about_shots(state: TicketState) -> tuple[Finding, ...]:
+    """Give what stands against releasing a ticket because of its shots; nothing if they are all its own."""
+    return (
+        *_find_replaced(state),
+        *_find_twins(state),
+        *_find_gone(state),
+        *_find_other_phases(state),
+        *_find_far_shots(state),
+    )
+
+
+def note_shots(state: TicketState) -> tuple[str, ...]:
+    """Give what must be told of a ticket's shots wherever a decision on it is printed, and decides nothing."""
+    return (*_note_identity(state), *_note_replaces(state), *_note_shared(state))
+
+
+def _find_replaced(state: TicketState) -> Iterator[Finding]:
+    for each in state.replaced_by:
+        what = f"ticket {each.ticket} stands in place of this one (so says {each.by}: {each.why})"
+        yield Verdict.UNKNOWN, f"{what}: ask the gate about {each.ticket}"
+
+
+def _find_twins(state: TicketState) -> Iterator[Finding]:
+    """Name the shots that are in another place too, a reason for each other ticket.
+
+    Which of two tickets has them by right nobody can tell from the frames, so both are looked at.
+    """
+    number, replaces = state.record.ticket.number, state.record.remarks.replaces
+    excused = {each.ticket for each in state.replaced_by} | ({replaces.ticket} if replaces is not None else set())
+    twins = [twin for twin in state.twins if not twin.shared and twin.ticket not in excused]
+    for ticket, same in groupby(sorted(twins, key=lambda twin: (twin.ticket, twin.shot)), lambda twin: twin.ticket):
+        pairs = list({twin.shot: twin for twin in same}.values())
+        if ticket == number:
+            said = _name_few([f"{twin.shot} is {twin.other_shot} again" for twin in pairs])
+            yield Verdict.REVIEW, f"{said}: a shot counts once: remove the copy, or shoot again"
+        else:
+            said = _name_few([_name_pair(twin) for twin in pairs])
+            yield (
+                Verdict.REVIEW,
+                f"ticket {ticket} has the same shots ({said}): a shot counts once, in one ticket: shoot again, or "
+                "write `replaces` into the ticket.yaml of the one that stands in place of the other",
+            )
+
+
+def _name_pair(twin: Twin) -> str:
+    return twin.shot if twin.shot == twin.other_shot else f"{twin.shot}, there {twin.other_shot}"
+
+
+def _find_gone(state: TicketState) -> Iterator[Finding]:
+    if state.gone_shots:
+        yield (
+            Verdict.REVIEW,
+            f"an earlier run read shots that are no longer there ({_name_few(state.gone_shots)}): put them back, or "
+            "write each under `set_aside` in ticket.yaml: {file: ..., by: ..., why: ...}",
+        )
+
+
+def _find_other_phases(state: TicketState) -> Iterator[Finding]:
+    phase = state.record.ticket.phase
+    for other in state.other_phases:
+        yield (
+            Verdict.REVIEW,
+            f"shots of this ticket were measured when its phase was `{other}`, and now it is `{phase}`: shoot a lens "
+            "that was worked on between again, under a ticket number of its own",
+        )
+
+
+def _find_far_shots(state: TicketState) -> Iterator[Finding]:
+    """Name shots that were taken long before or after the others. All of them may be off: bodies lose their clocks."""
+    visit = state.record.visit
+    if visit is None:
+        return
+    far = [
+        f"{shot.name}: {shot.captured_at.replace('T', ' ')}"
+        for shot in state.record.shots
+        if shot.captured is not None and abs(shot.captured - visit) > ONE_VISIT
+    ]
+    if far:
+        yield (
+            Verdict.REVIEW,
+            f"{len(far)} of its shots were taken more than {ONE_VISIT.total_seconds() / 3600:g} hours from the middle "
+            f"of the visit, {visit.isoformat(' ')} ({_name_few(far)}): make sure that they are of this visit",
+        )
+
+
+def _note_identity(state: TicketState) -> Iterator[str]:
+    carrying, shots = state.record.lens_serials
+    if shots and not carrying:
+        yield "identity unchecked: the files carry no lens serial"
+    elif carrying < shots:
+        yield f"identity checked in part: {shots - carrying} of {shots} files carry no lens serial"
+
+
+def _note_replaces(state: TicketState) -> Iterator[str]:
+    said = state.record.remarks.replaces
+    if said is None:
+        return
+    same = any(twin.ticket == said.ticket for twin in state.twins)
+    yield f"it stands in place of ticket {said.ticket}: {said.why} ({said.by})" + (
+        "" if same else ", of which it has no shot"
+    )
+
+
+def _note_shared(state: TicketState) -> Iterator[str]:
+    shared = [twin for twin in state.twins if twin.shared]
+    if shared:
+        tickets, shots = {twin.ticket for twin in shared}, {twin.shot for twin in shared}
+        yield f"shared with {_name_few(sorted(tickets))}, as declared: {_name_few(sorted(shots))}"
+
+
+def _name_few(names: list[str] | tuple[str, ...]) -> str:
+    more = len(names) - MOST_NAMED
+    return "; ".join(names[:MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")

@@ -1,0 +1,128 @@
+"""What each shot holds, named by a digest, and where else in the ledger the same content is."""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from datetime import timedelta
+from typing import TYPE_CHECKING, Final
+
+from glasswright.encoding import from_text
+from glasswright.ledger.records import Replaces, ShotUse, TicketRecord, Twin
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from glasswright.ledger.records import ShotRecord
+    from glasswright.ledger.store import Database
+    from glasswright.outcome import Outcome
+
+ONE_NIGHT: Final = timedelta(hours=24)
+"""Two tickets whose visits are no further apart may share shots."""
+
+Place = tuple[int, str, str]
+"""Run, ticket and shot."""
+
+
+def add_content(database: Database, run: int, outcome: Outcome) -> None:
+    """Keep what a shot holds, as the stage that read it named it; once for an address."""
+    sql = "SELECT 1 FROM shot_content WHERE address = ? AND digest = ?"
+    if outcome.content_digest is None or database.rows(sql, outcome.address, outcome.content_digest):
+        return
+    columns = "run, address, ticket, shot, digest"
+    values = (run, outcome.address, outcome.item.ticket, outcome.item.shot, outcome.content_digest)
+    database.rows(f"INSERT INTO shot_content ({columns}) VALUES (?, ?, ?, ?, ?)", *values)
+
+
+def find_contents(database: Database, addresses: Iterable[str]) -> dict[str, str]:
+    """Give address -> digest, for the outcomes that read a shot and named its content."""
+    sql = "SELECT address, digest FROM shot_content WHERE address IN (SELECT value FROM json_each(?)) ORDER BY id"
+    return dict(database.rows(sql, json.dumps(list(addresses))))
+
+
+class TwinFinder:
+    """Finds where the shots of some tickets are besides: by look-ups in an index, whatever the ledger's length."""
+
+    def __init__(self, database: Database, records: Iterable[TicketRecord]) -> None:
+        """Look up the shots of some tickets, all at once."""
+        self._database = database
+        self._records: dict[str, TicketRecord | None] = {}
+        self._places: dict[str, list[Place]] = defaultdict(list)
+        wanted = {shot.content_digest for record in records for shot in record.shots if shot.content_digest}
+        several = (
+            "SELECT digest FROM shot_content WHERE digest != '' AND digest IN (SELECT value FROM json_each(?)) "
+            "GROUP BY digest HAVING count(DISTINCT ticket) > 1"
+        )
+        sql = (
+            f"SELECT digest, min(run), ticket, shot FROM shot_content WHERE digest != '' AND digest IN ({several}) "
+            "GROUP BY digest, ticket, shot ORDER BY min(run), ticket, shot"
+        )
+        if wanted:
+            for digest, run, ticket, shot in database.rows(sql, json.dumps(sorted(wanted))):
+                self._places[digest].append((run, ticket, shot))
+
+    def runs_of(self, record: TicketRecord) -> Iterator[int]:
+        """Give the runs in which a shot of a ticket came to be in another one too."""
+        for shot in record.shots:
+            yield from (
+                run for run, ticket, _ in self._places.get(shot.content_digest, ()) if _is_other(ticket, record)
+            )
+
+    def find_twins(self, record: TicketRecord, until_run: int | None = None) -> tuple[Twin, ...]:
+        """Give the shots of a ticket that are somewhere else too: twice in it, or in another ticket at any time.
+
+        That the ticket itself had a shot before, under whatever name, makes no twin.
+
+        Parameters
+        ----------
+        until_run
+            The last run whose shots count; None for all.
+        """
+        twins = list(_find_own_twins(record))
+        for shot in record.shots:
+            for run, ticket, other_shot in self._places.get(shot.content_digest, ()):
+                if _is_other(ticket, record) and (until_run is None or run <= until_run):
+                    shared = self._is_shared(record, ticket, shot.role, other_shot)
+                    twins.append(Twin(shot=shot.name, ticket=ticket, other_shot=other_shot, shared=shared))
+        return tuple(twins)
+
+    def find_replacing(self, record: TicketRecord, twins: Iterable[Twin]) -> tuple[Replaces, ...]:
+        """Give the tickets that have shots of this one and say that they stand in its place."""
+        number = record.ticket.number
+        found = []
+        for ticket in sorted({twin.ticket for twin in twins if twin.ticket != number}):
+            other = self._latest(ticket)
+            said = other.remarks.replaces if other is not None else None
+            if said is not None and said.ticket == number:
+                found.append(Replaces(ticket=ticket, by=said.by, why=said.why))
+        return tuple(found)
+
+    def _is_shared(self, record: TicketRecord, ticket: str, role: str, other_shot: str) -> bool:
+        """Whether one of two tickets declares a role shared, and both were shot on one night as far as clocks tell."""
+        other = self._latest(ticket)
+        if other is None or other_shot.partition("/")[0] != role:
+            return False
+        if role not in (*record.remarks.shared_roles, *other.remarks.shared_roles):
+            return False
+        return record.visit is None or other.visit is None or abs(record.visit - other.visit) <= ONE_NIGHT
+
+    def _latest(self, ticket: str) -> TicketRecord | None:
+        if ticket not in self._records:
+            sql = "SELECT record FROM manifest WHERE ticket = ? ORDER BY id DESC LIMIT 1"
+            found = [from_text(text) for (text,) in self._database.rows(sql, ticket)]
+            self._records[ticket] = found[0] if found and isinstance(found[0], TicketRecord) else None
+        return self._records[ticket]
+
+
+def _is_other(ticket: str, record: TicketRecord) -> bool:
+    return ticket != record.ticket.number
+
+
+def _find_own_twins(record: TicketRecord) -> Iterator[Twin]:
+    """Pair each shot with the first of the same ticket that holds the same."""
+    first: dict[str, ShotRecord] = {}
+    for shot in record.shots:
+        if shot.content_digest and shot.use is not ShotUse.ABSENT:
+            other = first.setdefault(shot.content_digest, shot)
+            if other is not shot:
+                yield Twin(shot=shot.name, ticket=record.ticket.number, other_shot=other.name)
