@@ -5,6 +5,13 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "pipeline"))
 
+import pytest
+from shop_of_numbers import NumbersShop
 from toy_install import bench, toy_site
 
 __all__ = ["bench", "toy_site"]
+
+
+@pytest.fixture
+def shop(bench, capsys):
+    return NumbersShop(bench, capsys)

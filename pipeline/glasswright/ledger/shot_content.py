@@ -20,6 +20,15 @@ if TYPE_CHECKING:
 ONE_NIGHT: Final = timedelta(hours=24)
 """Two tickets whose visits are no further apart may share shots."""
 
+SEVERAL_SQL: Final = (
+    "SELECT digest FROM shot_content WHERE digest != '' AND digest IN (SELECT value FROM json_each(?)) "
+    "GROUP BY digest HAVING count(DISTINCT ticket) > 1"
+)
+PLACES_SQL: Final = (
+    f"SELECT digest, min(run), ticket, shot FROM shot_content WHERE digest != '' AND digest IN ({SEVERAL_SQL}) "
+    "GROUP BY digest, ticket, shot ORDER BY min(run), ticket, shot"
+)
+
 Place = tuple[int, str, str]
 """Run, ticket and shot."""
 
@@ -49,16 +58,8 @@ class TwinFinder:
         self._records: dict[str, TicketRecord | None] = {}
         self._places: dict[str, list[Place]] = defaultdict(list)
         wanted = {shot.content_digest for record in records for shot in record.shots if shot.content_digest}
-        several = (
-            "SELECT digest FROM shot_content WHERE digest != '' AND digest IN (SELECT value FROM json_each(?)) "
-            "GROUP BY digest HAVING count(DISTINCT ticket) > 1"
-        )
-        sql = (
-            f"SELECT digest, min(run), ticket, shot FROM shot_content WHERE digest != '' AND digest IN ({several}) "
-            "GROUP BY digest, ticket, shot ORDER BY min(run), ticket, shot"
-        )
         if wanted:
-            for digest, run, ticket, shot in database.rows(sql, json.dumps(sorted(wanted))):
+            for digest, run, ticket, shot in database.rows(PLACES_SQL, json.dumps(sorted(wanted))):
                 self._places[digest].append((run, ticket, shot))
 
     def runs_of(self, record: TicketRecord) -> Iterator[int]:

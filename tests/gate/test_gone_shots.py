@@ -1,0 +1,122 @@
+"""A shot that spoke against a lens cannot be dropped in silence."""
+
+import hashlib
+
+import pytest
+from night_bench import shots_of
+
+BAD = "chart/f2_2.txt"
+ASIDE = f'set_aside: [{{file: {BAD}, by: "K. Moreau", why: "the chart was knocked"}}]\n'
+
+
+@pytest.fixture
+def folder(shop):
+    """A ticket that one of its three repeats holds back; without it, it would be released."""
+    card = shop.bench.folder / "cards/corvane.yaml"
+    card.write_text(card.read_text().replace("max: 100", "max: 2"))
+    made = shop.add(3, shots=shots_of(3, repeats=3) | {BAD: "70 60"})
+    shop.measure()
+    assert shop.gate("T-0003")[0] == 10
+    return made
+
+
+def write_sums(folder):
+    files = sorted(path for path in folder.glob("*/*") if path.is_file())
+    lines = [f"{hashlib.sha256(each.read_bytes()).hexdigest()}  {each.parent.name}/{each.name}" for each in files]
+    (folder / "SHA256SUMS").write_text("\n".join(lines) + "\n")
+
+
+def delete(folder):
+    (folder / BAD).unlink()
+
+
+def delete_and_leave_it_listed(folder):
+    write_sums(folder)
+    (folder / BAD).unlink()
+
+
+def spoil(folder):
+    (folder / BAD).write_text("blank")
+
+
+def shoot_again(folder):
+    (folder / BAD).write_text("23.25 22")
+
+
+@pytest.mark.parametrize("drop", [delete, delete_and_leave_it_listed, spoil, shoot_again])
+def test_a_failing_shot_that_is_gone_is_looked_at(shop, folder, drop):
+    drop(folder)
+    shop.measure()
+    code, said = shop.gate("T-0003")
+    assert code == 11
+    (reason,) = said["reasons"]
+    assert reason.startswith(f"an earlier run read shots that are no longer there ({BAD}): put them back, or write")
+
+
+def test_a_failing_shot_in_a_folder_that_nothing_reads_is_looked_at(shop, folder):
+    (folder / "ramp").mkdir()
+    (folder / BAD).rename(folder / "ramp/a.txt")
+    shop.measure()
+    code, said = shop.gate("T-0003")
+    assert (code, f"({BAD}, now ramp/a.txt)" in said["reasons"][0]) == (11, True)
+
+
+def test_a_failing_shot_left_out_under_a_new_number_is_looked_at(shop, folder):
+    other = shop.copy(3, 103)
+    (other / BAD).unlink()
+    shop.measure()
+    code, said = shop.gate("T-0103")
+    assert (code, "ticket T-0003 has the same shots" in said["reasons"][0]) == (11, True)
+
+
+def test_a_shot_that_is_set_aside_is_named_with_who_and_why(shop, folder):
+    delete(folder)
+    shop.write(folder, ASIDE)
+    shop.measure()
+    code, said = shop.gate("T-0003")
+    assert code == 0
+    assert f"{BAD} is set aside by K. Moreau (the chart was knocked): its file is not there" in said["notes"]
+
+
+def test_a_shot_that_is_set_aside_and_still_there_is_not_measured(shop, folder):
+    shop.write(folder, ASIDE)
+    write_sums(folder)
+    shop.measure()
+    code, said = shop.gate("T-0003")
+    assert code == 0
+    assert said["notes"][0] == f"{BAD} is set aside by K. Moreau (the chart was knocked): not measured"
+    assert not [name for _, name in shop.bench.outcomes() if BAD in name]
+
+
+@pytest.mark.parametrize(
+    ("by", "why", "told"),
+    [
+        ("x", "knocked", "must be a person's name: `x` is no name of a person: write who it is"),
+        ("K. Moreau", "", "must not be empty"),
+    ],
+)
+def test_nobody_and_nothing_set_no_shot_aside(shop, folder, by, why, told):
+    shop.write(folder, f'set_aside: [{{file: {BAD}, by: "{by}", why: "{why}"}}]\n')
+    assert shop.measure() == 13
+    code, said = shop.gate("T-0003")
+    assert code == 10
+    assert told in "; ".join(said["reasons"])
+
+
+def test_a_shot_under_another_name_is_not_missed(shop, folder):
+    shop.write(folder, replace=[("*/f2_*", "*/*2_*")])
+    for path in (folder / "chart").iterdir():
+        path.rename(path.with_name(path.name.replace("f2_", "a2_")))
+    shop.measure()
+    assert "no longer there" not in "; ".join(shop.gate("T-0003")[1]["reasons"])
+
+
+def test_a_damaged_copy_that_is_copied_again_is_not_missed(shop):
+    folder = shop.add(3)
+    write_sums(folder)
+    sound = (folder / "chart/f2_0.txt").read_text()
+    (folder / "chart/f2_0.txt").write_text("garbled 1 2")
+    assert shop.measure() == 13
+    (folder / "chart/f2_0.txt").write_text(sound)
+    assert shop.measure() == 0
+    assert shop.gate("T-0003")[0] == 0
