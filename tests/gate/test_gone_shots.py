@@ -61,7 +61,8 @@ def test_a_failing_shot_in_a_folder_that_nothing_reads_is_looked_at(shop, folder
     assert (code, f"({BAD}, now ramp/a.txt)" in said["reasons"][0]) == (11, True)
 
 
-def test_a_failing_shot_left_out_under_a_new_number_is_looked_at(shop, folder):
+@pytest.mark.usefixtures("folder")
+def test_a_failing_shot_left_out_under_a_new_number_is_looked_at(shop):
     other = shop.copy(3, 103)
     (other / BAD).unlink()
     shop.measure()
