@@ -7,6 +7,7 @@ from importlib.metadata import version
 
 from glasswright.artefact import Artefact, Bulk, CaptureFacts, HandAnswer, Setting, Shot, Ticket
 from glasswright.errors import Unmeasurable
+from glasswright.formatting import format_against
 from glasswright.role_traits import RoleTraits
 from glasswright.stage import stage
 from glasswright.units import unit_of
@@ -24,6 +25,7 @@ __all__ = [
     "Ticket",
     "Unmeasurable",
     "__version__",
+    "format_against",
     "stage",
     "unit_of",
 ]

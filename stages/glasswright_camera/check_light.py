@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright import Artefact, Unmeasurable, stage
+from glasswright import Artefact, Unmeasurable, format_against, stage
 from glasswright_camera.field import image_radius
 from glasswright_camera.flat import FlatField
 from glasswright_camera.repeats import Repeats, main_plane, shared_discs
@@ -71,9 +71,13 @@ def check_light(traces: tuple[Trace, ...], panel: FlatField | None, flat: FlatFi
     notes = [
         f"{what}, more than {limit_pct:g} %: let the lamps warm up, leave them where they stand, shoot again"
         for what, size_pct in (
-            (f"the chart's light changes by {change_pct:.1f} % between the shots", change_pct),
             (
-                f"the light's slope across the chart differs from the panel's by {slope.slope_pct:.1f} %",
+                f"the chart's light changes by {format_against(change_pct, limit_pct, '.1f')} % between the shots",
+                change_pct,
+            ),
+            (
+                "the light's slope across the chart differs from the panel's by "
+                f"{format_against(slope.slope_pct, limit_pct, '.1f')} %",
                 slope.slope_pct,
             ),
         )

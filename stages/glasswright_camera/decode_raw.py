@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from glasswright import Shot, Unmeasurable, stage
+from glasswright import Shot, Unmeasurable, format_against, stage
 from glasswright_camera.decode_damage import PixelCensus, refuse_damage, take_census
 from glasswright_camera.decode_image import is_image, read_image
 from glasswright_camera.decode_libraw import RawFrame, read_raw
@@ -153,13 +153,14 @@ def refuse_exposure(census: PixelCensus, mosaic: Mosaic, *, clipped_limit: float
     clipped = census.clipped / mosaic.values.size
     if clipped > clipped_limit:
         raise Unmeasurable(
-            f"overexposed: {100 * clipped:.2g} % of the pixels are clipped, more than {100 * clipped_limit:g} %; "
-            "expose less"
+            f"overexposed: {format_against(100 * clipped, 100 * clipped_limit)} % of the pixels are clipped, "
+            f"more than {100 * clipped_limit:g} %; expose less"
         )
     brightest = float(np.percentile(census.run_means[:, ::4], 99))
     light = (brightest - float(mosaic.black_dn.mean())) / (mosaic.white_dn - float(mosaic.black_dn.mean()))
     if light < starved_limit:
         raise Unmeasurable(
-            f"underexposed: the brightest hundredth of the frame has {100 * light:.2g} % of white, less than "
-            f"{100 * starved_limit:g} %; expose more"
+            "underexposed: the brightest hundredth of the frame has "
+            f"{format_against(100 * light, 100 * starved_limit)} % of white, less than {100 * starved_limit:g} %; "
+            "expose more"
         )

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from glasswright import format_against
 from glasswright_camera.lattice_model import PLANE
 
 if TYPE_CHECKING:
@@ -48,7 +49,8 @@ def find_doubts(
     elif tilt > pose_limit_deg:
         caveats.append("chart_not_parallel")
         notes.append(
-            f"the chart is tilted by {tilt:.2f} degrees against the sensor (limit {pose_limit_deg:g}): "
+            f"the chart is tilted by {format_against(tilt, pose_limit_deg, '.2f')} degrees against the sensor "
+            f"(limit {pose_limit_deg:g}): "
             f"{numbers.value['pose_tilt_x_deg']:+.2f} about x, {numbers.value['pose_tilt_y_deg']:+.2f} about y; "
             "align it and shoot again"
         )

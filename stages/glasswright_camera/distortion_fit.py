@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright import Unmeasurable
+from glasswright import Unmeasurable, format_against
 from glasswright_camera.lattice_model import LatticeModel, fit_lattice
 from glasswright_camera.pose import half_extent_mm, to_lattice
 
@@ -129,7 +129,7 @@ def require_reach(fits: Sequence[TraceFit], least: float) -> float:
     reach = min(float(np.hypot(*fit.seen.T).max()) for fit in fits)
     if reach < least:
         message = (
-            f"the discs reach only to {reach:.3f} of the half-diagonal, {least:g} is needed; "
+            f"the discs reach only to {format_against(reach, least, '.3f')} of the half-diagonal, {least:g} is needed; "
             "fill the frame with the chart"
         )
         raise Unmeasurable(message)

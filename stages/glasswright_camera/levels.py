@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from glasswright import format_against
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -40,8 +42,8 @@ def find_level_change(
         change_pct,
         (LEVEL_CHANGE,),
         (
-            f"the light changes by {change_pct:.1f} % between the shots, more than {limit_pct:g} %: let the lamp warm "
-            "up, expose over whole mains cycles, shoot again",
+            f"the light changes by {format_against(change_pct, limit_pct, '.1f')} % between the shots, more than "
+            f"{limit_pct:g} %: let the lamp warm up, expose over whole mains cycles, shoot again",
         ),
     )
 
@@ -51,7 +53,8 @@ def note_flicker(exposure_times_s: Sequence[float | None], mains_hz: float) -> t
     known = [time for time in exposure_times_s if time]
     if not known or min(known) >= MAINS_CYCLES / mains_hz:
         return ()
+    least = MAINS_CYCLES / mains_hz
     return (
-        f"the shortest exposure, {min(known):.3g} s, is less than {MAINS_CYCLES} mains cycles "
-        f"({MAINS_CYCLES / mains_hz:g} s): a mains lamp's ripple may show",
+        f"the shortest exposure, {format_against(min(known), least, '.3g')} s, is less than {MAINS_CYCLES} mains "
+        f"cycles ({least:g} s): a mains lamp's ripple may show",
     )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright import Unmeasurable, stage
+from glasswright import Unmeasurable, format_against, stage
 from glasswright_camera.field import CORNERS, zone_members
 from glasswright_camera.glare import BlackSpot, Glare
 from glasswright_camera.repeats import Repeats, main_plane, shared_discs
@@ -123,6 +123,7 @@ def _spot_glare(spots: tuple[BlackSpot, ...]) -> tuple[float, float]:
 
 def _tell_impossible(seen_ratio: float, layout: ChartLayout) -> str:
     return (
-        f"paper to disc is {seen_ratio:.3g}:1 as photographed, more than the print's {layout.contrast_ratio:g}:1 "
+        f"paper to disc is {format_against(seen_ratio, layout.contrast_ratio, '.3g')}:1 as photographed, more than the "
+        f"print's {layout.contrast_ratio:g}:1 "
         f"({layout.name}), and glare can only lower it: measure the print's contrast and correct `contrast_ratio`"
     )

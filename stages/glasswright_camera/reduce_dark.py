@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import numpy as np
 from pydantic import Field
 
-from glasswright import Unmeasurable, stage
+from glasswright import Unmeasurable, format_against, stage
 from glasswright_camera.dark import DarkShot
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.stand import Fraction, Positive
@@ -51,8 +51,8 @@ def reduce_dark(
     light = float(((level - mosaic.black_dn) / (mosaic.white_dn - mosaic.black_dn)).max())
     if light > stray_light_frac:
         raise Unmeasurable(
-            f"not dark: the frame has {100 * light:.2g} % of white above black, more than "
-            f"{100 * stray_light_frac:g} %; put the cap on, and check the black level"
+            f"not dark: the frame has {format_against(100 * light, 100 * stray_light_frac)} % of white above black, "
+            f"more than {100 * stray_light_frac:g} %; put the cap on, and check the black level"
         )
     hot = find_hot(mosaic, level + np.maximum(hot_ratio * noise, HOT_FLOOR * (mosaic.white_dn - mosaic.black_dn)))
     return DarkShot(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import numpy as np
 from pydantic import Field
 
-from glasswright import Unmeasurable, stage
+from glasswright import Unmeasurable, format_against, stage
 from glasswright_camera.flat import FlatShot
 from glasswright_camera.flat_blocks import mean_blocks
 from glasswright_camera.mosaic import Mosaic
@@ -51,8 +51,8 @@ def reduce_flat(
     median = max(float(np.nanmedian(plane)) for plane in light)
     if median < starved_limit_frac:
         raise Unmeasurable(
-            f"underexposed: the median light is {100 * median:.2g} % of white, less than "
-            f"{100 * starved_limit_frac:g} %; expose more"
+            f"underexposed: the median light is {format_against(100 * median, 100 * starved_limit_frac)} % of white, "
+            f"less than {100 * starved_limit_frac:g} %; expose more"
         )
     return FlatShot(
         shot=mosaic.shot,

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright import Unmeasurable
+from glasswright import Unmeasurable, format_against
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -56,6 +56,6 @@ def refuse_shake(blur_direction: Array, mtf50: Array, lopsided: Array, limit_rat
     if ratio > limit_ratio and scatter < ALIKE * size and coma < COMATIC:
         angle = np.degrees(np.arctan2(common[1], common[0])) / 2 % 180
         raise Unmeasurable(
-            f"all discs are blurred {ratio:.2f} times wider along {angle:.0f} degrees than across it "
-            f"(limit {limit_ratio:g}): the stand or the camera moved; shoot again"
+            f"all discs are blurred {format_against(ratio, limit_ratio, '.2f')} times wider along {angle:.0f} degrees "
+            f"than across it (limit {limit_ratio:g}): the stand or the camera moved; shoot again"
         )

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from glasswright.formatting import format_against
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
@@ -61,6 +63,6 @@ def _witnesses(points: Sequence[ChartPoint], night: date, most_nights: int) -> l
 def _say(chart: Chart, point: ChartPoint, signal: str) -> str:
     if point.value is None or chart.lower is None or chart.upper is None:
         return signal
-    return f"{signal} ({point.value:.5g}, limits {chart.lower:.5g} to {chart.upper:.5g} {chart.unit})".replace(
-        " )", ")"
-    )
+    middle = (chart.lower + chart.upper) / 2
+    value = format_against(point.value, chart.lower if point.value < middle else chart.upper, ".5g")
+    return f"{signal} ({value}, limits {chart.lower:g} to {chart.upper:g} {chart.unit})".replace(" )", ")")
