@@ -6,6 +6,7 @@ python ci/bench_judge.py [--quick]
 from __future__ import annotations
 
 import argparse
+import json
 import math
 import tempfile
 import time
@@ -14,14 +15,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
 from glasswright.artefact import Setting, Ticket
-from glasswright.config import check, scan_yaml
+from glasswright.config import check, load_plan, scan_yaml
 from glasswright.config.stand_file import Spread
 from glasswright.judging.card import Card
 from glasswright.judging.cards import CardFile
 from glasswright.judging.rejudge import judge_tickets
 from glasswright.ledger import Ledger, RunRecord, TicketRecord, writing
+from glasswright.ledger.documents import method_document
 from glasswright.measurements import Measured
 from glasswright.outcome import Item, Outcome, Status
+from glasswright.plugins import load_plugins
 from glasswright.stage import Scope
 
 if TYPE_CHECKING:
@@ -32,6 +35,8 @@ STEPS = ("measure_mtf50", "measure_fringing", "measure_distortion", "measure_vig
 FIELDS_A_STEP = 50
 LIMITS_A_STEP = 3
 MODEL = "Corvane 50 mm f/2"
+PLAN = load_plan(Path(__file__).parents[1] / "configs/plans/fixed_focal.yaml", load_plugins())
+METHOD = method_document(PLAN)
 NOW = "2026-01-01T00:00:00+00:00"
 
 
@@ -43,7 +48,8 @@ def build_big_ledger(path: Path, measurements: int) -> int:
     tickets = math.ceil(measurements / (len(STEPS) * len(F_NUMBERS) * FIELDS_A_STEP))
     settings = tuple(Setting(focal_length_mm=50.0, f_number=f_number) for f_number in F_NUMBERS)
     with Ledger.open_for_writing(path) as ledger:
-        run = ledger.begin_run(RunRecord(command="bench", machine="bench", started_at=NOW, versions={}))
+        record = RunRecord(command="bench", machine="bench", started_at=NOW, versions={}, documents=(METHOD,))
+        run = ledger.begin_run(record)
         with ledger.database.transaction():
             for number in range(tickets):
                 _add_ticket(ledger, run, f"T-{number:05}", settings)
@@ -72,6 +78,7 @@ def _add_ticket(ledger: Ledger, run: int, number: str, settings: tuple[Setting, 
         ticket=ticket,
         folder=number,
         plan_sha256="",
+        method_sha256=METHOD.sha256,
         stand="north-bench",
         stand_sha256="",
         settings=settings,
@@ -86,6 +93,9 @@ def make_card(folder: Path) -> CardFile:
     lines += [
         f"  - {{measure: {step}.zone_{each:02}_px, max: {each + 1}}}" for step in STEPS for each in range(LIMITS_A_STEP)
     ]
+    adopted = {"name": PLAN.name, "by": "bench", "at": "2026-01-01", "why": "bench"}
+    adopted["stages"] = json.loads(METHOD.text)["stages"]
+    lines.append(f"plan: {json.dumps(adopted)}")
     path = folder / "card.yaml"
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     document = scan_yaml(path)

@@ -73,7 +73,7 @@ def multiply(source: Path, target: Path, count: int) -> None:
         judgement = one.latest_judgement(state.record.ticket.number)
         kept = one.find([each.address for each in state.outcomes])
         artefacts = {each.address: one.load_artefact(each.address) for each in state.outcomes if each.has_artefact}
-        texts = [state.record.plan_sha256, state.record.stand_sha256, judgement.card]
+        texts = [state.record.plan_sha256, state.record.method_sha256, state.record.stand_sha256, judgement.card]
         documents = tuple(found for sha256 in texts if (found := find_document(one, sha256)))
         versions = {"glasswright": "bench"}
         run = many.begin_run(

@@ -10,7 +10,7 @@ from glasswright.errors import Unmeasurable
 from glasswright.formatting import format_against
 from glasswright.role_traits import RoleTraits
 from glasswright.stage import stage
-from glasswright.units import unit_of
+from glasswright.units import NonNegative, Percentage, Range, unit_of
 
 __version__ = version("glasswright")
 
@@ -19,6 +19,9 @@ __all__ = [
     "Bulk",
     "CaptureFacts",
     "HandAnswer",
+    "NonNegative",
+    "Percentage",
+    "Range",
     "RoleTraits",
     "Setting",
     "Shot",

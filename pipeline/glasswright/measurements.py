@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, is_dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated, get_args, get_origin
 
 from glasswright.artefact import Artefact
 from glasswright.errors import PluginError
@@ -15,7 +15,7 @@ from glasswright.signature import (
     strip_optional,
     type_hints_of,
 )
-from glasswright.units import UNCERTAINTY_SUFFIX, UNITS, unit_of
+from glasswright.units import ANY_NUMBER, UNCERTAINTY_SUFFIX, UNITS, Range, scale_of, unit_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -37,6 +37,8 @@ class FieldDescription:
     kind: Kind
     has_uncertainty: bool
     summary: str = ""
+    range: Range = ANY_NUMBER
+    """The values that it can take, by its unit and its annotation."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,7 +132,16 @@ def _describe(kind: type, where: str, prefix: str, within: tuple[type, ...]) -> 
             kind=scalar,
             has_uncertainty=_has_uncertainty(name, hints, scalar, place),
             summary=says.get(name, ""),
+            range=_range(name, hints[name], scalar),
         )
+
+
+def _range(name: str, hint: object, kind: Kind) -> Range:
+    """Give the range of a field from its unit and from a `Range` that its annotation carries."""
+    if kind is bool:
+        return Range(0, 1)
+    declared = [each for each in get_args(hint) if isinstance(each, Range)] if get_origin(hint) is Annotated else []
+    return (declared[0] if declared else ANY_NUMBER) & scale_of(name)
 
 
 def _unit(name: str, kind: Kind, place: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from glasswright import Artefact
+from glasswright import Artefact, NonNegative
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -16,16 +16,16 @@ class Centring(Artefact):
     half-diagonals, right and down positive.
     """
 
-    corner_imbalance_frac: float
+    corner_imbalance_frac: NonNegative
     """(best - worst) / mean of the four corners' MTF50, as shot."""
     corner_imbalance_frac_u: float
-    side_slope_frac: float
+    side_slope_frac: NonNegative
     """Relative change of MTF50 over one half-diagonal, in the direction in which it falls most; never negative."""
     side_slope_frac_u: float
     worse_side_deg: float
     """That direction: the softer side."""
     worse_side_deg_u: float
-    soft_sides_frac: float
+    soft_sides_frac: NonNegative
     """By how much two opposite sides are softer than the two between them, relative, one half-diagonal out: a tilted
     surface of focus that passes through the middle leaves a band sharp. Never negative."""
     soft_sides_frac_u: float
@@ -35,7 +35,7 @@ class Centring(Artefact):
     corner_fall_frac: float
     """By how much MTF50 is lower one half-diagonal out than in the centre, relative: what is alike all round."""
     corner_fall_frac_u: float
-    coma_ratio: float
+    coma_ratio: NonNegative
     """Lopsidedness common to the discs of the centre zone, of what is usual among aberrated lenses; never negative."""
     coma_ratio_u: float
     coma_deg: float
@@ -56,7 +56,7 @@ class Centring(Artefact):
     falloff_centre_x_frac_u: float
     falloff_centre_y_frac: float
     falloff_centre_y_frac_u: float
-    focus_tilt_arcmin: float
+    focus_tilt_arcmin: NonNegative
     """Angle between the surface of best focus and the sensor, chart and body taken off; never negative."""
     focus_tilt_arcmin_u: float
     focus_tilt_x_arcmin: float

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from glasswright import Artefact
+from glasswright import Artefact, NonNegative
 
 if TYPE_CHECKING:
     import numpy as np
@@ -37,7 +37,7 @@ class Distortion(Artefact):
     picture_width_left_pct_u: float
     picture_width_right_pct: float
     picture_width_right_pct_u: float
-    line_bend_worst_pct: float
+    line_bend_worst_pct: NonNegative
     """Largest departure of any horizontal or vertical line across the frame from its own chord, over the picture's
     height; never negative. Sees the waves that the edges' ends and middles do not."""
     line_bend_worst_pct_u: float
@@ -50,9 +50,9 @@ class Distortion(Artefact):
     local_worst_pct: float
     """Largest local distortion (H' - H) / H of a measured disc, as seen, the fit used for its ideal height only."""
     local_worst_pct_u: float
-    local_worst_height_frac: float
+    local_worst_height_frac: NonNegative
     """Ideal image height of that disc, in half-diagonals."""
-    decentring_worst_pct: float
+    decentring_worst_pct: NonNegative
     """Largest shift by the tangential terms at the half-diagonal's height, of the half-diagonal; never negative."""
     decentring_worst_pct_u: float
     radial_k1_frac: float
@@ -81,12 +81,12 @@ class Distortion(Artefact):
     centre_x_px_u: float
     centre_y_px: float
     centre_y_px_u: float
-    magnification_frac: float
+    magnification_frac: NonNegative
     """Size on the sensor over size on the chart, at the image centre."""
     magnification_frac_u: float
-    residual_rms_px: float
+    residual_rms_px: NonNegative
     """Of the discs about the fit, per coordinate: noise, the print's own errors, and what no term describes."""
-    reach_frac: float
+    reach_frac: NonNegative
     """Image height of the outermost disc; beyond it the fit is carried on."""
     disc_count: int
     left_out_count: int

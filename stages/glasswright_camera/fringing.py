@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from glasswright import Artefact
+from glasswright import Artefact, NonNegative
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -15,22 +15,22 @@ class Displacement:
     shift common to the whole frame; radial and tangential are what remains without it.
     """
 
-    worst_px: float
+    worst_px: NonNegative
     """Largest displacement of any disc, the uniform shift included."""
     worst_px_u: float
     """Widened, for the worst of many is large by chance; see `extremes`."""
-    mean_px: float
+    mean_px: NonNegative
     """Mean length over the discs."""
     mean_px_u: float
-    worst_um: float
+    worst_um: NonNegative
     worst_um_u: float
-    worst_pct: float
+    worst_pct: NonNegative
     """Of the picture's height."""
     worst_pct_u: float
     corner_radial_px: float
     """Mean radial part over the discs of the four corner zones."""
     corner_radial_px_u: float
-    worst_tangential_px: float
+    worst_tangential_px: NonNegative
     """Largest size of the tangential part; an ideal lens has none."""
     worst_tangential_px_u: float
     uniform_x_px: float
@@ -45,11 +45,11 @@ class Fringing(Artefact):
 
     red_green: Displacement
     blue_green: Displacement
-    worst_red_green_px: float
+    worst_red_green_px: NonNegative
     worst_red_green_px_u: float
-    worst_blue_green_px: float
+    worst_blue_green_px: NonNegative
     worst_blue_green_px_u: float
-    corner_fringe_px: float
+    corner_fringe_px: NonNegative
     """Width of a band of pure colour as strong as the fringe at edges across the image radius, the wider of red's and
     blue's, mean over the corner zones: it holds lateral colour and difference of blur."""
     corner_fringe_px_u: float

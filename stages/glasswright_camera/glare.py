@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Annotated
 
-from glasswright import Artefact
+from glasswright import Artefact, Range
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,16 +33,16 @@ class Glare(Artefact):
     the print's contrast, whose uncertainty is most of the glare's.
     """
 
-    chart_glare_pct: float
+    chart_glare_pct: Annotated[float, Range(high=100)]
     """Mean over the field's discs."""
     chart_glare_pct_u: float
-    centre_glare_pct: float
+    centre_glare_pct: Annotated[float, Range(high=100)]
     """Mean over the centre zone's discs; NaN without any."""
     centre_glare_pct_u: float
-    corner_glare_pct: float
+    corner_glare_pct: Annotated[float, Range(high=100)]
     """Mean over the four corner zones' discs; NaN without any."""
     corner_glare_pct_u: float
-    spot_glare_pct: float
+    spot_glare_pct: Annotated[float, Range(high=100)]
     """Veiling glare index from the black patch (ISO 9358's quantity): 100 times the light in its image over the
     field's. NaN without such a shot."""
     spot_glare_pct_u: float

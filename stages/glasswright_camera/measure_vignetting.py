@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright import Artefact, Unmeasurable, stage
+from glasswright import Artefact, NonNegative, Unmeasurable, stage
 from glasswright_camera.flat import FlatField
 from glasswright_camera.source_map import sample_source
 from glasswright_camera.stand import Fraction, Stand
@@ -46,10 +46,10 @@ class Falloff(Artefact):
     lower_left_loss_ev_u: float
     lower_right_loss_ev: float
     lower_right_loss_ev_u: float
-    asymmetry_ev: float
+    asymmetry_ev: NonNegative
     """Largest less smallest corner loss."""
     asymmetry_ev_u: float
-    diagonals_ev: float
+    diagonals_ev: NonNegative
     """Mean loss of two opposite corners less that of the other two, sign dropped: falloff about a shifted centre has
     none, something that stands in one corner's light has."""
     diagonals_ev_u: float

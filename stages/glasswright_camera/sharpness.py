@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from glasswright import Artefact
+from glasswright import Artefact, NonNegative
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -15,13 +15,13 @@ class ZoneSharpness:
     the zone holds no measured disc.
     """
 
-    sagittal_cy_per_px: float
+    sagittal_cy_per_px: NonNegative
     sagittal_cy_per_px_u: float
-    tangential_cy_per_px: float
+    tangential_cy_per_px: NonNegative
     tangential_cy_per_px_u: float
-    mean_cy_per_px: float
+    mean_cy_per_px: NonNegative
     mean_cy_per_px_u: float
-    mean_lp_per_mm: float
+    mean_lp_per_mm: NonNegative
     mean_lp_per_mm_u: float
     astigmatism_frac: float
     """(tangential - sagittal) / mean."""
@@ -42,13 +42,13 @@ class PlaneSharpness:
     upper_right: ZoneSharpness
     lower_left: ZoneSharpness
     lower_right: ZoneSharpness
-    worst_cy_per_px: float
+    worst_cy_per_px: NonNegative
     """The lowest of all zones and both directions."""
     worst_cy_per_px_u: float
     """Widened, for the worst of many is low by chance; see `extremes`. So is that of the imbalance."""
-    corner_mean_cy_per_px: float
+    corner_mean_cy_per_px: NonNegative
     corner_mean_cy_per_px_u: float
-    corner_imbalance_frac: float
+    corner_imbalance_frac: NonNegative
     """(best - worst) / mean of the four corners."""
     corner_imbalance_frac_u: float
 
@@ -61,7 +61,7 @@ class Sharpness(Artefact):
     green: PlaneSharpness
     blue: PlaneSharpness
     chart: str
-    magnification_frac: float
+    magnification_frac: NonNegative
     focus: str
     """`series`: read at the centre's best focus of a focus series; `single`: as shot."""
     focus_steps: float

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from glasswright import Artefact
+from glasswright import Artefact, Percentage
 
 if TYPE_CHECKING:
     import numpy as np
@@ -60,10 +60,10 @@ class Spots(Artefact):
     """Things in the lens that are wide themselves, not only their shadows: fungus, separating cement, a fingerprint."""
     unsure_count: int
     """Shadows that the f-numbers shot do not place."""
-    lens_deepest_pct: float
+    lens_deepest_pct: Percentage
     """Most light that anything but dust on the sensor takes; 0 where nothing is seen."""
     lens_deepest_pct_u: float
-    faintest_seen_pct: float
+    faintest_seen_pct: Percentage
     """Light that a round shadow a tenth of the frame wide had to take to be seen, at the highest f-number. What took
     less is not known to be absent."""
     hot_pixel_count: float

@@ -10,19 +10,23 @@ import numpy as np
 import yaml
 
 from glasswright import Setting, Ticket
+from glasswright.config import load_plan
 from glasswright.ledger import Document, Ledger, RunRecord, TicketRecord
+from glasswright.ledger.documents import method_document, plan_documents
 from glasswright.ledger.returned import mark_returned
 from glasswright.outcome import Item, Outcome, Status
+from glasswright.plugins import load_plugins
 from glasswright.stage import Scope
 from glasswright_rehearsal.faults import harm_lens
 from glasswright_rehearsal.geometry import Pose
+from glasswright_rehearsal.hand import is_zoom
 from glasswright_rehearsal.history_hand import see_hand_checks
 from glasswright_rehearsal.history_seeing import see, see_spots
 from glasswright_rehearsal.history_stand import tell_watch, write_stand_tickets
 from glasswright_rehearsal.history_truth import tell_facts
 from glasswright_rehearsal.history_visits import VISITS_A_NIGHT, draw_history
 from glasswright_rehearsal.layout import fill_magnification
-from glasswright_rehearsal.models import set_lens
+from glasswright_rehearsal.models import MODELS, set_lens
 from glasswright_rehearsal.night import FILL_FRAC, find_frame, list_settings
 from glasswright_rehearsal.stand_files import fit_layout, read_stand
 
@@ -31,6 +35,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from glasswright import Artefact
+    from glasswright.config import Plan
     from glasswright_rehearsal.geometry import Frame
     from glasswright_rehearsal.history_visits import PastVisit
     from glasswright_rehearsal.layout import Layout
@@ -45,6 +50,8 @@ class PastStand:
     name: str
     body: str
     document: Document
+    plan: Plan
+    """By which the past's numbers count as made: their names, and what they would be, are those of its steps."""
     layout: Layout
     frame: Frame
     zones: ZoneLimits
@@ -91,11 +98,18 @@ def _set_up_stand(night: Night, stand_file: Path) -> PastStand:
         document=Document(
             kind="stand", name=data["stand"], text=text, sha256=hashlib.sha256(text.encode()).hexdigest()
         ),
+        plan=load_plan(night.plan_file or find_plan(night), load_plugins()),
         layout=layout,
         frame=frame,
         zones=facts.zones,
         pose=Pose(magnification_frac=scale),
     )
+
+
+def find_plan(night: Night) -> Path:
+    """Give the shipped plan for the night's kind of lens: it lies beside the stand's folder."""
+    name = "zoom" if is_zoom(MODELS[night.model]) else "fixed_focal"
+    return night.stand.parent.parent / "plans" / f"{name}.yaml"
 
 
 def _write_night(ledger: Ledger, night: Night, stand: PastStand, visits: tuple[PastVisit, ...]) -> None:
@@ -105,7 +119,7 @@ def _write_night(ledger: Ledger, night: Night, stand: PastStand, visits: tuple[P
             machine="rehearsal",
             started_at=visits[0].measured_at,
             versions={},
-            documents=(stand.document,),
+            documents=(stand.document, *plan_documents(stand.plan)),
         )
     )
     for visit in visits:
@@ -129,7 +143,8 @@ def _record(night: Night, stand: PastStand, visit: PastVisit, outcomes: tuple[Ou
     return TicketRecord(
         ticket=ticket,
         folder="",
-        plan_sha256="",
+        plan_sha256=stand.plan.sha256,
+        method_sha256=method_document(stand.plan).sha256,
         stand=stand.name,
         stand_sha256=stand.document.sha256,
         settings=settings,

@@ -11,6 +11,7 @@ import numpy as np
 
 from glasswright import Setting, Ticket
 from glasswright.ledger import Ledger, RunRecord, TicketRecord
+from glasswright.ledger.documents import method_document, plan_documents
 from glasswright.outcome import Item, Outcome, Status
 from glasswright.stage import Scope
 from glasswright_rehearsal.history_seeing import see
@@ -125,7 +126,7 @@ def write_stand_tickets(ledger: Ledger, night: Night, stand: PastStand) -> None:
             machine="rehearsal",
             started_at=started_at,
             versions={},
-            documents=(stand.document,),
+            documents=(stand.document, *plan_documents(stand.plan)),
         )
         run = ledger.begin_run(record)
         tonight = [ticket for ticket in tickets if ticket.night == when]
@@ -205,7 +206,8 @@ def _record(stand: PastStand, ticket: PastTicket, outcomes: tuple[Outcome, ...])
             fitting=ticket.fitting,
         ),
         folder="",
-        plan_sha256="",
+        plan_sha256=stand.plan.sha256,
+        method_sha256=method_document(stand.plan).sha256,
         stand=stand.name,
         stand_sha256=stand.document.sha256,
         settings=tuple(settings),

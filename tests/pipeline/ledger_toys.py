@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from glasswright import Artefact, Setting, Ticket
 from glasswright.config import check, scan_yaml
+from glasswright.config.method import MeasuredMethod, method_text
 from glasswright.judging.card import Card
 from glasswright.judging.cards import CardFile
 from glasswright.judging.judge import judge_ticket
@@ -62,6 +64,21 @@ class ToyStand:
     watch: None = None
 
 
+STEPS = ("measure_mtf50", "measure_vignetting", "measure_distortion", "read_hand_checks", "shake", "summary", "other")
+STAGES = {step: {"stage": f"toy.{step}", "inputs": {"shots": "role.chart"}, "settings": {}} for step in STEPS}
+METHOD_TEXT = method_text(
+    MeasuredMethod.model_validate_json(
+        json.dumps({"plan": "plan", "stages": STAGES, "defaults": {step: [] for step in STEPS}})
+    )
+)
+"""How all these outcomes were made."""
+PLAN_SECTION = "plan:\n" + "".join(
+    f"  {key}: {json.dumps(value)}\n"
+    for key, value in {"name": "plan", "by": "K. Moreau", "at": "2026-03-01", "why": "first", "stages": STAGES}.items()
+)
+"""Of a card that takes them."""
+
+
 def document(kind="plan", text="plan: fixed_focal\n"):
     return Document(kind=kind, name=kind, text=text, sha256=hashlib.sha256(text.encode()).hexdigest())
 
@@ -72,7 +89,7 @@ def run_record(command="glasswright run", started_at="2026-03-01T22:00:00+00:00"
         machine="bench-pc",
         started_at=started_at,
         versions={"numpy": "2.4"},
-        documents=(document(), document("stand", STAND_TEXT)),
+        documents=(document(), document("method", METHOD_TEXT), document("stand", STAND_TEXT)),
     )
 
 
@@ -107,6 +124,7 @@ def ticket_record(outcomes, number="T-1", folder="/night/T-1", settings=(F2, F4)
         ticket=ticket(number, **others),
         folder=folder,
         plan_sha256=document().sha256,
+        method_sha256=document("method", METHOD_TEXT).sha256,
         stand="north-bench",
         stand_sha256="stand",
         settings=settings,
@@ -157,20 +175,22 @@ def kept(step="measure_mtf50", setting=F2, status=Status.DONE, caveats=(), scope
 
 def state(*outcomes, settings=(F2,), **others):
     record = ticket_record((), settings=settings, **others)
-    return TicketState(record=record, content="manifest", measured_at="2026-03-01", outcomes=outcomes)
+    return TicketState(
+        record=record, content="manifest", measured_at="2026-03-01", outcomes=outcomes, method=METHOD_TEXT
+    )
 
 
 CARD_HEAD = f'card: "{MODEL}"\nvalid_for: {{stand: north-bench, body: Ostrel D7}}\n'
 
 
-def write_card(path, limits, head=CARD_HEAD):
+def write_card(path, limits, head=CARD_HEAD, plan=PLAN_SECTION):
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(head + "limits:\n" + "".join(f"  - {limit}\n" for limit in limits), encoding="utf-8")
+    path.write_text(head + "limits:\n" + "".join(f"  - {limit}\n" for limit in limits) + plan, encoding="utf-8")
     return path
 
 
-def card_file(tmp_path, limits, head=CARD_HEAD):
-    document = scan_yaml(write_card(tmp_path / "card.yaml", limits, head))
+def card_file(tmp_path, limits, head=CARD_HEAD, plan=PLAN_SECTION):
+    document = scan_yaml(write_card(tmp_path / "card.yaml", limits, head, plan))
     card, problems = check(document, Card)
     assert not problems, problems
     return CardFile(card=card, document=document)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import textwrap
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -46,6 +47,35 @@ rule: simple
 limits:
   - {measure: combine_chart.mean_dn, min: 0.1, max: 100, at: {f_number: 2}, accept: [unverified_copy]}
 """
+
+STEPS = """\
+  read_flat: {stage: toy.read_numbers, inputs: {shot: role.flat}, settings: {scale_ratio: 1.0}}
+  average_flat:
+    {stage: toy.average, inputs: {numbers: read_flat, stand: stand.toy}, settings: {shift_dn: 0.0}}
+  combine_flat: {stage: toy.combine, inputs: {means: average_flat}, settings: {weight_ratio: 1.0}, per: setting}
+  read_chart: {stage: toy.read_numbers, inputs: {shot: role.chart}, settings: {scale_ratio: 1.0}}
+  average_chart:
+    stage: toy.average
+    inputs: {numbers: read_chart, stand: stand.toy, even: combine_flat}
+    settings: {shift_dn: 0.0}
+  combine_chart:
+    {stage: toy.combine, inputs: {means: average_chart}, settings: {weight_ratio: 1.0}, per: setting, at_least: 2}
+  combine_ticket: {stage: toy.combine_all, inputs: {combined: combine_chart}, per: ticket}
+"""
+"""Those of `PLAN`, with all their settings."""
+
+ADOPTED = f"""\
+plan:
+  name: toy
+  by: K. Moreau
+  at: "2026-03-01"
+  why: the first plan
+  settings: {{focal_length_mm: [50], f_number: [2, 4]}}
+  stages:
+{textwrap.indent(STEPS, "  ")}"""
+"""What a card for `PLAN` ends with."""
+
+CARD += ADOPTED
 
 TICKET = """\
 ticket: {number}

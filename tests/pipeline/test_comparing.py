@@ -11,6 +11,7 @@ from ledger_toys import (
     CARD_HEAD,
     F2,
     F4,
+    METHOD_TEXT,
     MODEL,
     ToySpread,
     ToyStand,
@@ -257,7 +258,7 @@ class Shop:
         (folder / "stand.yaml").write_text(STAND)
         text = document("stand", STAND)
         stand = Document(kind="stand", name="north-bench", text=STAND, sha256=text.sha256)
-        record = dataclasses.replace(run_record(), documents=(document(), stand))
+        record = dataclasses.replace(run_record(), documents=(document(), document("method", METHOD_TEXT), stand))
         with Ledger.open_for_writing(self.ledger) as ledger:
             run = ledger.begin_run(record)
             for number, value, others in (

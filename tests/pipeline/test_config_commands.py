@@ -19,13 +19,32 @@ from glasswright.commands.first_line import read_first_line
 from glasswright.errors import ConfigError, GlasswrightError, LedgerBusyError, LedgerDamagedError, Problem
 from glasswright.plugins import PluginFailure, Plugins
 
-GOOD_CARD = """\
+LIMITS = """\
 card: "Corvane 50 mm f/2"
 valid_for: {stand: toy-bench, body: Ostrel D7}
 limits:
   - {measure: average_chart.left.offset_px, max: 3}
   - {measure: average_chart.marks_count, min: 3, rule: simple}
 """
+ADOPTED = """\
+plan:
+  name: toy_plan
+  by: K. Moreau
+  at: "2026-03-01"
+  why: the first plan
+  settings: {focal_length_mm: [50], f_number: [2, 4]}
+  stages:
+    open_chart: {stage: toy.open_picture, inputs: {shot: role.chart, bench: stand.toy}, settings: {crop_px: 4}}
+    find_chart: {stage: toy.find_marks, inputs: {picture: open_chart, bench: stand.toy}, settings: {darkness_frac: 0.5}}
+    refine_chart: {stage: toy.refine_marks, inputs: {picture: open_chart, marks: find_chart}}
+    average_chart:
+      stage: toy.average_marks
+      inputs: {marks: refine_chart, ticket: ticket}
+      settings: {trim_frac: 0.1}
+      per: setting
+      at_least: 2
+"""
+GOOD_CARD = LIMITS + ADOPTED
 
 
 @pytest.fixture
@@ -401,7 +420,7 @@ def test_help_carries_an_example(name):
 
 
 def test_check_notes_limits_that_can_decide_nothing(bench, capsys):
-    text = GOOD_CARD + "  - {measure: average_panel.left.offset_px, min: 1, at: {f_number: 2.8}}\n"
+    text = LIMITS + "  - {measure: average_panel.left.offset_px, min: 1, at: {f_number: 2.8}}\n" + ADOPTED
     (bench / "cards/corvane.yaml").write_text(text)
     (bench / "stand.yaml").write_text(GOOD_STAND.replace("average_*.*_px", "average_panel.*_px"))
     (bench / "cards/other.yaml").write_text(GOOD_CARD.replace("toy-bench", "[east, west]").replace("50 mm", "35 mm"))
@@ -412,6 +431,8 @@ def test_check_notes_limits_that_can_decide_nothing(bench, capsys):
         "limit is REVIEW at best (a note)",
         "cards/corvane.yaml:6: plan `toy_plan` lists no setting f/2.8: this limit is UNKNOWN unless a ticket has such "
         "shots (a note)",
+        "cards/corvane.yaml:7: plan `toy_plan` measures otherwise than the card's `toy_plan`: the card's plan does not "
+        "say how `average_panel` is made; limits on it are UNKNOWN unless `glasswright adopt` takes it (a note)",
         "cards/other.yaml:2: the card is not for stand `toy-bench`: every verdict will be UNKNOWN (a note)",
     ]
 

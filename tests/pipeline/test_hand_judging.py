@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from ledger_toys import CARD_HEAD, ToyStand, card_file, judge, kept, state
+from ledger_toys import CARD_HEAD, PLAN_SECTION, ToyStand, card_file, judge, kept, state
 from night_bench import CARD, PLAN, TICKET
 
 from glasswright.commands.main import run_command
@@ -110,7 +110,7 @@ def test_visits_that_look_at_the_stand_are_asked_for_no_hand_checks(tmp_path, ph
 
 
 def test_hand_checks_alone_pass_no_lens(tmp_path):
-    (tmp_path / "card.yaml").write_text(head("mount"))
+    (tmp_path / "card.yaml").write_text(head("mount") + PLAN_SECTION)
     (file,) = load_cards(tmp_path).values()
     judgement = judge_ticket(state(hand(mount=True)), file, ToyStand())
     assert judgement.verdict is Verdict.UNKNOWN
@@ -188,7 +188,8 @@ def test_the_check_of_tickets_names_answers_that_no_one_reads_and_those_still_to
 
 SIGNED = 'who: "K. Moreau", when: "2026-03-02T14:05"'
 HAND_PLAN = PLAN + "  read_hand_checks: {stage: camera.read_hand_checks, inputs: {ticket: ticket}}\n"
-HAND_CARD = CARD + "hand_checks: [front_glass, mount]\n"
+HAND_STEP = "    read_hand_checks: {stage: camera.read_hand_checks, inputs: {ticket: ticket}}\n"
+HAND_CARD = CARD + HAND_STEP + "hand_checks: [front_glass, mount]\n"
 
 
 def answer(folder, **answers):

@@ -17,6 +17,8 @@ import glasswright.sheets
 from glasswright.commands.card_notes import note_stand
 from glasswright.commands.main import glasswright as command_line
 from glasswright.config import find_idle_spreads, load_plan, load_stand, match_stand, read_config
+from glasswright.config.method import find_closure
+from glasswright.judging.adopting import find_changes
 from glasswright.judging.cards import check_card, load_cards
 from glasswright.plugins import load_plugins
 from glasswright_camera.stand import ChartLayout, RampLayout
@@ -105,8 +107,9 @@ def test_rehearsal_imports_nothing_that_measures():
             and (module, names) != ("glasswright.config", ("find_shipped",))
         }
         if path.stem.startswith("history"):
-            # a rehearsed past is written into a ledger, as a night writes it
+            # a rehearsed past is written into a ledger, as a night writes it, and names its plan
             engine -= {"glasswright", "glasswright.outcome", "glasswright.stage"}
+            engine -= {"glasswright.config", "glasswright.plugins"}
             engine = {module for module in engine if not module.startswith("glasswright.ledger")}
         assert engine <= {"glasswright.errors"}, short(path)
 
@@ -164,6 +167,17 @@ def test_every_stand_checks_and_declares_nothing_that_no_plan_measures(path):
 def test_every_chart_checks_and_bears_its_files_name(path):
     kind = RampLayout if path.stem.startswith("ramp") else ChartLayout
     assert read_config(path, kind).name == path.stem
+
+
+def test_every_card_is_current_with_the_plan_that_it_names():
+    plans = {plan.name: plan for plan in (load_plan(path, PLUGINS) for path in PLANS)}
+    for file in load_cards(CONFIGS / "cards", PLUGINS).values():
+        path, adopted = file.document.path, file.card.plan
+        assert adopted is not None, f"{path} names no plan: run `glasswright adopt`"
+        remedy = f'`glasswright adopt configs/plans/{adopted.name}.yaml "{file.card.card}" --cards configs/cards ...`'
+        found = find_changes(file.card, plans[adopted.name])
+        assert found == (), f"{path} was written for another plan than is shipped: look at the change and run {remedy}"
+        assert find_closure(adopted, file.card.steps()) == adopted.stages, f"{path} names steps it has no use for"
 
 
 def test_every_card_checks_against_a_plan():

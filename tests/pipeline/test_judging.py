@@ -4,7 +4,21 @@ import dataclasses
 import math
 
 import pytest
-from ledger_toys import CARD_HEAD, F2, F4, F8, MODEL, ToySpread, ToyStand, card_file, judge, kept, state, write_card
+from ledger_toys import (
+    CARD_HEAD,
+    F2,
+    F4,
+    F8,
+    MODEL,
+    PLAN_SECTION,
+    ToySpread,
+    ToyStand,
+    card_file,
+    judge,
+    kept,
+    state,
+    write_card,
+)
 
 from glasswright import Setting
 from glasswright.errors import ConfigError
@@ -98,8 +112,6 @@ def test_the_stands_patterns_count_after_the_exact_name_and_the_largest_of_them(
     [
         (0.001, ToyStand(reproducibility={}), "the stand file declares no reproducibility for this measure"),
         (None, ToyStand(), "the measurement's own uncertainty is not known"),
-        (math.nan, ToyStand(), "the measurement's own uncertainty is not known"),
-        (-0.001, ToyStand(), "the measurement's own uncertainty is not known"),
         (0.0, ToyStand(reproducibility={"*": ToySpread(u=0.0)}), "an uncertainty of 0 is not believed"),
     ],
 )
@@ -110,10 +122,20 @@ def test_without_an_uncertainty_a_guarded_limit_is_reviewed_at_best(tmp_path, u,
     assert said.u is None
 
 
-def test_an_endless_uncertainty_proves_nothing(tmp_path):
-    for value in (0.0, 9.0):
-        said = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(value, math.inf))), AT_F2))
-        assert said.verdict is Verdict.REVIEW
+@pytest.mark.parametrize("u", [math.nan, math.inf, -math.inf, -0.001])
+@pytest.mark.parametrize("limit", [AT_F2, SIMPLE])
+@pytest.mark.parametrize("value", [0.0, 9.0])
+def test_an_uncertainty_that_can_be_none_decides_nothing(tmp_path, value, limit, u):
+    said = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(value, u))), limit))
+    assert said.verdict is Verdict.UNKNOWN
+    assert said.reason == f"{value:g} cycles/pixel: the measurement's own uncertainty is {u:g}, which is none"
+    assert (said.value, said.u) == (None, None)
+    for part in ("reproducibility", "repeatability"):
+        spreads = {"reproducibility": {"*": ToySpread(u=0.01)}, part: {"*": ToySpread(u=u)}}
+        measured = state(kept(centre__sharp_cy_per_px=(value, 0.01)))
+        said = one(judge(tmp_path, measured, limit, stand=ToyStand(**spreads)))
+        assert said.verdict is Verdict.UNKNOWN
+        assert f"the stand's uncertainty is {u:g}, which is none" in said.reason
 
 
 def test_far_outside_fails_even_where_the_stands_part_is_not_known(tmp_path):
@@ -251,7 +273,7 @@ def test_a_ticket_of_contradictions_is_reviewed_at_best(tmp_path):
 
 def test_an_empty_card_passes_no_lens(tmp_path):
     path = tmp_path / "card.yaml"
-    path.write_text(CARD_HEAD, encoding="utf-8")
+    path.write_text(CARD_HEAD + PLAN_SECTION, encoding="utf-8")
     said = judge_ticket(state(kept(centre__sharp_cy_per_px=0.3)), load_cards(tmp_path)[MODEL], ToyStand())
     assert said.verdict is Verdict.UNKNOWN
     assert said.reasons == ("the card for `Corvane 50 mm f/2` has no limits: an empty card passes no lens",)

@@ -21,6 +21,7 @@ from ledger_tampering import TABLES, columns, dump
 from ledger_toys import (
     F2,
     F4,
+    METHOD_TEXT,
     MODEL,
     ToyStand,
     card_file,
@@ -539,4 +540,5 @@ def test_the_versions_and_documents_of_a_run_are_kept(path):
     write_night(path)
     rows = dump(path)
     assert json.loads(rows["run"][0][4]) == {"numpy": "2.4"}
-    assert {row[3] for row in rows["document"]} == {"plan: fixed_focal\n", "stand: north-bench\nbodies: [Ostrel D7]\n"}
+    texts = {"plan: fixed_focal\n", METHOD_TEXT, "stand: north-bench\nbodies: [Ostrel D7]\n"}
+    assert {row[3] for row in rows["document"]} == texts

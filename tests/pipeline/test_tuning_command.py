@@ -8,7 +8,7 @@ from contextlib import closing
 import numpy as np
 import pytest
 import yaml
-from ledger_toys import CARD_HEAD, MODEL
+from ledger_toys import CARD_HEAD, MODEL, PLAN_SECTION
 from tuning_toys import LOSS, SHARP, write_lenses
 
 from glasswright.commands.main import run_command
@@ -23,7 +23,7 @@ reproducibility:
   measure_vignetting.*: {u: 1e-2, origin: "declared, 2026-01"}
 """
 
-CARD = f"""\
+LIMITS = f"""\
 # Limits of the Corvane, first guesses.
 {CARD_HEAD}confidence: 0.95
 limits:
@@ -35,6 +35,7 @@ limits:
     max: 2.5
     rule: simple
 """
+CARD = LIMITS + PLAN_SECTION
 
 
 @pytest.fixture(scope="module")
@@ -132,7 +133,8 @@ def test_a_typed_limit_that_fits_nothing_is_refused(bench, capsys, typed, messag
 
 def test_one_of_several_limits_is_named_by_its_setting(bench, capsys):
     card = bench / "cards" / "corvane.yaml"
-    card.write_text(CARD + f"  - {{measure: {SHARP}, min: 0.2, at: {{f_number: 4}}}}\n", encoding="utf-8")
+    more = f"  - {{measure: {SHARP}, min: 0.2, at: {{f_number: 4}}}}\n"
+    card.write_text(LIMITS + more + PLAN_SECTION, encoding="utf-8")
     assert run(bench, "--limit", f"{SHARP}=min:0.29") == 2
     assert f"the card has 2 limits on `{SHARP}` (f/2, f/4): write `stage.field=min:0.27`" in capsys.readouterr().err
     assert run(bench, "--limit", f"{SHARP}@f_number=2=min:0.29", "--json") == 0

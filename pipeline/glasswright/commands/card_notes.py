@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 
 from glasswright.artefact import Setting
 from glasswright.errors import Problem
+from glasswright.judging.adopting import find_changes
 from glasswright.judging.hand_checks import UNASKED_PHASES, problem_of_hand_check
 from glasswright.judging.judge import find_spreads
+from glasswright.judging.method import NO_PLAN
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -31,6 +33,17 @@ def note_stand(file: CardFile, stand: StandFile) -> Iterator[Problem]:
                 ("limits", index),
                 f"stand `{stand.name}` declares no reproducibility of `{limit.measure}`: this limit is REVIEW at best",
             )
+
+
+def note_plan(file: CardFile, plan: Plan) -> Iterator[Problem]:
+    """Note a card that names no plan, and in what the plan makes its numbers otherwise than the card's own."""
+    adopted = file.card.plan
+    if adopted is None:
+        yield file.document.problem(("card",), f"{NO_PLAN}; until then every limit is UNKNOWN")
+        return
+    for found in find_changes(file.card, plan):
+        said = f"plan `{plan.name}` measures otherwise than the card's `{adopted.name}`: {found}"
+        yield file.document.problem(("plan",), f"{said}; limits on it are UNKNOWN unless `glasswright adopt` takes it")
 
 
 def note_settings(file: CardFile, plan: Plan) -> Iterator[Problem]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from glasswright.commands.card_notes import note_hand_checks, note_settings, note_stand
+from glasswright.commands.card_notes import note_hand_checks, note_plan, note_settings, note_stand
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.config import ROLES, find_idle_spreads, load_plan, load_stand, load_ticket, match_stand
 from glasswright.config.ticket_file import TICKET_FILE
@@ -127,6 +127,7 @@ def _match(
         fields = plan.fields()
         for card in cards.values():
             findings.problems += check_card(card, fields)
+            findings.notes += note_plan(card, plan)
             findings.notes += note_settings(card, plan)
             findings.notes += note_stand(card, stand) if stand else ()
     for path, ticket in (tickets or {}).items():

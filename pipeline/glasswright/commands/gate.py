@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -58,12 +59,13 @@ def gate(ticket: str, ledger: Path, cards: Path | None, stand: Path | None, as_j
         state = next(iter(opened.latest_tickets([ticket])), None)
         judgement = opened.latest_judgement(ticket)
         doubts: tuple[str, ...] = ()
-        basis = _kept_basis(opened, judgement)
+        basis = _kept_basis(opened, state, judgement)
         if state is not None and cards is not None and stand is not None:
-            stand_file = load_stand(stand, load_plugins_aloud())
-            card = load_cards(cards).get(state.record.ticket.model)
+            plugins = load_plugins_aloud()
+            stand_file = load_stand(stand, plugins)
+            card = load_cards(cards, plugins).get(state.record.ticket.model)
             judgement = judge_ticket(state, card, stand_file)
-            basis = {judgement.card: card.card.card if card else "", judgement.stand: stand_file.name}
+            basis |= {judgement.card: card.card.card if card else "", judgement.stand: stand_file.name}
             if stand_file.watch is not None:
                 doubts = read_watch(opened, stand_file.watch, stand_file.name).doubts_of_ticket(state)
         elif state is not None:
@@ -76,9 +78,10 @@ def gate(ticket: str, ledger: Path, cards: Path | None, stand: Path | None, as_j
     return EXIT_CODES[decision.word]
 
 
-def _kept_basis(ledger: Ledger, judgement: Judgement | None) -> Mapping[str, str]:
-    """Give SHA-256 -> name of the card and the stand file that a kept judgement went by, where they are kept."""
-    hashes = [judgement.card, judgement.stand] if judgement is not None else []
+def _kept_basis(ledger: Ledger, state: TicketState | None, judgement: Judgement | None) -> dict[str, str]:
+    """Give SHA-256 -> name of the plan, and of the card and stand file that a kept judgement went by, where kept."""
+    hashes = [state.record.plan_sha256] if state is not None else []
+    hashes += [judgement.card, judgement.stand] if judgement is not None else []
     found = {sha256: find_document(ledger, sha256) for sha256 in hashes}
     return {sha256: document.name for sha256, document in found.items() if document is not None}
 
@@ -90,10 +93,21 @@ def _tell(
     if state is not None:
         ticket = state.record.ticket
         yield f"  {ticket.model}, serial {ticket.serial}, measured {state.measured_at}"
+        yield from _describe_measuring(state, basis)
         if judgement is not None:
             yield from _tell_basis(state, judgement, basis)
         yield from (f"  note: {note}" for note in notes_of(state))
     yield from (f"  - {reason}" for reason in decision.reasons)
+
+
+def _describe_measuring(state: TicketState, basis: Mapping[str, str]) -> Iterator[str]:
+    """Name the plan, and the program where another version measured than judges now."""
+    plan = state.record.plan_sha256
+    yield f"  measured by plan `{basis.get(plan, '?')}` ({plan[:SHORT]})"
+    own = version("glasswright")
+    if state.program not in ("", own):
+        what = f"measured by version {state.program} of the program, this is version {own}"
+        yield f"  note: {what}: `glasswright watch` shows whether the reference lens's numbers moved"
 
 
 def _tell_basis(state: TicketState, judgement: Judgement, basis: Mapping[str, str]) -> Iterator[str]:
@@ -125,6 +139,8 @@ def _as_data(decision: Decision, state: TicketState | None, judgement: Judgement
         "notes": notes_of(state) if state else [],
         "gone_shots": state.gone_shots if state else [],
         "manifest": state.content if state else None,
+        "plan": state.record.plan_sha256 if state else None,
+        "program": state.program if state else None,
         "card": judgement.card if judgement else None,
         "stand": judgement.stand if judgement else None,
         "stand_measured_with": state.record.stand_sha256 if state else None,

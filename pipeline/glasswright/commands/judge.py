@@ -50,7 +50,8 @@ def judge(ledger: Path, cards: Path, stand: Path, tickets: tuple[str, ...], as_j
     gravest: 10, then 12, then 11); 2 wrong command or configuration, 20 another run holds the ledger, 21 the ledger is
     missing, newer or damaged.
     """
-    card_files, stand_file = load_cards(cards), load_stand(stand, load_plugins_aloud())
+    plugins = load_plugins_aloud()
+    card_files, stand_file = load_cards(cards, plugins), load_stand(stand, plugins)
     with Ledger.open_for_reading(ledger) as opened:
         opened.check_chain()
         judgements = judge_tickets(opened, card_files, stand_file, set(tickets) or None)

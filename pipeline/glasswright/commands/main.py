@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 PACKAGE: Final = "glasswright.commands"
 COMMANDS: Final = {
     "check": "Check a plan, and the stand, cards and tickets that go with it.",
+    "adopt": "Write into cards which plan their limits speak of.",
     "run": "Measure a night of tickets.",
     "judge": "Judge what the ledger holds against the cards.",
     "gate": "Say whether a lens may go back to its owner.",

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import io
 import os
+import re
 from collections import Counter
 from typing import TYPE_CHECKING, Any, Final
 
 from ruamel.yaml import YAML
-from ruamel.yaml.comments import CommentedMap
+from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.scalarstring import DoubleQuotedScalarString
+
+from glasswright.config.scalars import read_plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -19,6 +22,8 @@ OFFSETS: Final = (2, 0, 4)
 """Of a list's dash from the key above it."""
 WIDTHS: Final = (4096, 80)
 """At which lines are folded: none, or as YAML libraries do unasked."""
+PLAIN: Final = re.compile(r"[A-Za-z][A-Za-z0-9_.]*")
+"""Texts that need no quotes, unless they are words of YAML's own."""
 
 
 def edit_yaml(text: str, change: Callable[[Any], None]) -> str:
@@ -30,12 +35,25 @@ def edit_yaml(text: str, change: Callable[[Any], None]) -> str:
     return _dump(yaml, data)
 
 
-def as_flow(values: Mapping[str, float | str]) -> CommentedMap:
-    """Give a mapping that is written on one line, its texts in quotes."""
-    quoted = {name: DoubleQuotedScalarString(v) if isinstance(v, str) else v for name, v in values.items()}
-    made = CommentedMap(quoted)
+def as_flow(values: Mapping[str, Any]) -> CommentedMap:
+    """Give a mapping that is written on one line with all that is in it, its texts in quotes where they need them."""
+    made = CommentedMap({name: _as_flow(value) for name, value in values.items()})
     made.fa.set_flow_style()
     return made
+
+
+def _as_flow(value: Any) -> Any:  # noqa: ANN401 - whatever a file may hold
+    if isinstance(value, str):
+        return (
+            value if PLAIN.fullmatch(value) and isinstance(read_plain(value), str) else DoubleQuotedScalarString(value)
+        )
+    if isinstance(value, dict):
+        return as_flow(value)
+    if isinstance(value, list):
+        made = CommentedSeq(_as_flow(each) for each in value)
+        made.fa.set_flow_style()
+        return made
+    return value
 
 
 def replace_file(path: Path, text: str) -> None:

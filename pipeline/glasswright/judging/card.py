@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
 from glasswright.artefact import Setting
-from glasswright.config import CheckName, ConfigModel, Words
+from glasswright.config import CheckName, ConfigModel, SafeName, Words
+from glasswright.config.method import Method, method_text
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Measure = Annotated[str, Field(pattern=r"^\w+(\.\w+)+$")]
@@ -141,8 +143,27 @@ def hand_measures(name: str) -> tuple[str, str]:
     return f"{HAND_STEP}.{name}.passed", f"{HAND_STEP}.{name}.says"
 
 
+class AdoptedPlan(Method):
+    """The plan that the limits were written for: how each number is made that they speak of.
+
+    It holds the steps that the card reads and every step upstream of them, with all their settings.
+    """
+
+    name: SafeName
+    by: Words
+    """Who adopted it."""
+    at: Words
+    """The day."""
+    why: Words
+
+    @cached_property
+    def text(self) -> str:
+        """The method alone, as JSON."""
+        return method_text(Method(settings=self.settings, stages=self.stages))
+
+
 class CardChange(ConfigModel):
-    """One change of a card's limits, as tuning adopted it."""
+    """One change of a card: of its limits, as tuning adopted them, or of its plan."""
 
     at: Words
     """The day."""
@@ -165,6 +186,8 @@ class Card(ConfigModel):
     limits: tuple[Limit, ...] = ()
     hand_checks: tuple[CheckName, ...] = ()
     """What a person must have found in order, and signed for, before the lens can pass."""
+    plan: AdoptedPlan | None = None
+    """Written by `glasswright adopt`; without it every limit is UNKNOWN."""
     history: tuple[CardChange, ...] = ()
     """Who changed what, when and from what evidence; judging does not read it."""
 
@@ -184,6 +207,11 @@ class Card(ConfigModel):
     def confidence_of(self, limit: Limit) -> float:
         """Give the probability with which a verdict must hold."""
         return limit.confidence or self.confidence
+
+    def steps(self) -> frozenset[str]:
+        """Name every step that the card reads."""
+        facts = {fact.measure.partition(".")[0] for fact in self.valid_for.where}
+        return frozenset({*(limit.step for limit in self.limits), *facts, *((HAND_STEP,) if self.hand_checks else ())})
 
     def measures(self) -> frozenset[str]:
         """Name everything that the card reads."""

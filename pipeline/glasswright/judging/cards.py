@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,7 @@ from glasswright.config import check, did_you_mean, scan_yaml
 from glasswright.errors import WHOLE_FILE, ConfigError, Problem
 from glasswright.judging.card import Card, Fact, Limit
 from glasswright.judging.hand_checks import problem_of_hand_check
+from glasswright.units import scale_of, unit_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -16,6 +18,7 @@ if TYPE_CHECKING:
 
     from glasswright.config import Document
     from glasswright.measurements import FieldDescription
+    from glasswright.plugins import Plugins
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,8 +34,14 @@ class CardFile:
         return self.document.sha256
 
 
-def load_cards(folder: Path) -> Mapping[str, CardFile]:
+def load_cards(folder: Path, plugins: Plugins | None = None) -> Mapping[str, CardFile]:
     """Read every card (`*.yaml`) of a folder, by lens model.
+
+    Parameters
+    ----------
+    plugins
+        What stages there are: their limits are checked against what the stages of each card's plan can measure. Whoever
+        judges gives them; None reads the cards alone.
 
     Raises
     ------
@@ -40,6 +49,8 @@ def load_cards(folder: Path) -> Mapping[str, CardFile]:
         With every problem of every card, and for two cards of one model.
     """
     cards, problems = scan_cards(folder)
+    if plugins is not None:
+        problems += tuple(found for file in cards.values() for found in check_own_limits(file, plugins))
     if problems:
         raise ConfigError(problems)
     return cards
@@ -79,7 +90,7 @@ def check_card(file: CardFile, fields: Mapping[str, FieldDescription]) -> tuple[
     Returns
     -------
     Problems with their lines: a field that no step measures, a limit on a text, a guarded limit on a field that has no
-    uncertainty.
+    uncertainty, a limit that no value can miss or keep.
     """
     card = file.card
     found = [
@@ -87,6 +98,7 @@ def check_card(file: CardFile, fields: Mapping[str, FieldDescription]) -> tuple[
         for index, limit in enumerate(card.limits)
         if (message := _problem_of_limit(card, limit, fields))
     ]
+    found += check_ranges(file, fields)
     found += [
         file.document.problem(("valid_for", "where", index, "measure"), message)
         for index, fact in enumerate(card.valid_for.where)
@@ -98,6 +110,53 @@ def check_card(file: CardFile, fields: Mapping[str, FieldDescription]) -> tuple[
         if (message := problem_of_hand_check(name, fields))
     ]
     return tuple(found)
+
+
+def check_own_limits(file: CardFile, plugins: Plugins) -> tuple[Problem, ...]:
+    """Check a card's limits against the ranges of what the stages of its own plan measure."""
+    steps = file.card.plan.stages if file.card.plan is not None else {}
+    fields = {
+        f"{name}.{field.path}": field
+        for name, entry in steps.items()
+        if entry.stage in plugins.stages
+        for field in plugins.stages[entry.stage].fields
+    }
+    return check_ranges(file, fields)
+
+
+def check_ranges(file: CardFile, fields: Mapping[str, FieldDescription]) -> tuple[Problem, ...]:
+    """Find limits that decide nothing, as no value of the measure can miss them, or none can keep them.
+
+    Parameters
+    ----------
+    fields
+        `step.field` -> what it is; of a measure that is not among them only the unit's own scale is known.
+    """
+    return tuple(
+        file.document.problem(("limits", index, "measure"), message)
+        for index, limit in enumerate(file.card.limits)
+        if (message := _problem_of_range(limit, fields.get(limit.measure)))
+    )
+
+
+def _problem_of_range(limit: Limit, field: FieldDescription | None) -> str:
+    name = limit.field.rpartition(".")[2]
+    scale, unit = scale_of(name), unit_of(name)
+    in_unit = f" {unit}" if unit not in (None, "1") else ""
+    for side, number in (("min", limit.min), ("max", limit.max)):
+        if number is not None and not scale.low <= number <= scale.high:
+            where = f"no such number lies beyond {scale}{in_unit} on a bench"
+            return f"`{side}` {number:g} of `{limit.measure}` limits nothing: {where}; correct it, or remove it"
+    possible = field.range if field is not None else scale
+    lower = -math.inf if limit.min is None else limit.min
+    upper = math.inf if limit.max is None else limit.max
+    if lower <= possible.low and upper >= possible.high:
+        return (
+            f"no value of `{limit.measure}` can miss this limit (it is {possible}{in_unit}): correct it, or remove it"
+        )
+    if lower > possible.high or upper < possible.low:
+        return f"no value of `{limit.measure}` can keep this limit (it is {possible}{in_unit}): correct it"
+    return ""
 
 
 def _problem_of_limit(card: Card, limit: Limit, fields: Mapping[str, FieldDescription]) -> str:

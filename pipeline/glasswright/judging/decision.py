@@ -76,12 +76,16 @@ def conformance_probability(value: float, u: float, lower: float | None, upper: 
 def decide(value: float, unit: str, uncertainty: Uncertainty, tolerance: Tolerance) -> tuple[Verdict, str]:
     """Give the verdict on a finite number, and why in a sentence.
 
-    Simple rule: inside or on the limit PASS, else FAIL. Guarded rule: PASS if inside by the guard band, FAIL if outside
-    by it, else REVIEW. With two limits, PASS asks moreover that the number conforms to both at once with the card's
-    confidence, which matters where they lie close together. An uncertainty of which a part is not known proves nothing
-    good: REVIEW at best.
+    An uncertainty that can be none (NaN, infinite or negative) says that the measurement went wrong: UNKNOWN under
+    either rule. Simple rule: inside or on the limit PASS, else FAIL. Guarded rule: PASS if inside by the guard band,
+    FAIL if outside by it, else REVIEW. With two limits, PASS asks moreover that the number conforms to both at once
+    with the card's confidence, which matters where they lie close together. An uncertainty of which a part is not
+    known proves nothing good: REVIEW at best.
     """
     unit = "" if unit == "1" else unit  # a bare share is said without one
+    for whose, u in (("the measurement's own", uncertainty.own), ("the stand's", uncertainty.stand)):
+        if u is not None and not 0 <= u < math.inf:
+            return Verdict.UNKNOWN, f"{value:.6g} {unit}".strip() + f": {whose} uncertainty is {u:g}, which is none"
     if tolerance.rule == "simple":
         margin = tolerance.margin(value)
         return (Verdict.PASS if margin >= 0 else Verdict.FAIL), _say_place(value, unit, tolerance, None)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from glasswright.config import did_you_mean
 from glasswright.judging.card import HAND_STEP, hand_measures
+from glasswright.judging.method import why_made_otherwise
 from glasswright.judging.verdict import LimitVerdict, Verdict
 from glasswright.outcome import Status
 
@@ -35,7 +36,11 @@ def judge_hand_checks(view: TicketView, card: Card, refusal: str) -> tuple[Limit
     """
     if view.record.ticket.phase in UNASKED_PHASES:
         return ()
-    return tuple(_judge(view, name, refusal) for name in card.hand_checks)
+    otherwise = why_made_otherwise(card, HAND_STEP, view.method) if HAND_STEP in view.by_step else ""
+    return tuple(
+        _say(name, Verdict.UNKNOWN, otherwise) if otherwise and not refusal else _judge(view, name, refusal)
+        for name in card.hand_checks
+    )
 
 
 def _judge(view: TicketView, name: str, refusal: str) -> LimitVerdict:

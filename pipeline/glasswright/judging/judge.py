@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 from glasswright.judging.card import SHOTS
 from glasswright.judging.decision import Tolerance, Uncertainty, decide
 from glasswright.judging.hand_checks import judge_hand_checks
+from glasswright.judging.method import why_made_otherwise
 from glasswright.judging.validity import TicketView, why_not_valid
 from glasswright.judging.verdict import Judgement, LimitVerdict, Verdict, fold
 from glasswright.outcome import Status
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from glasswright.ledger.records import KeptOutcome, TicketState
     from glasswright.measurements import Measured
 
-JUDGE_VERSION: Final = 2
+JUDGE_VERSION: Final = 3
 """Raised whenever the same numbers and card could get another verdict; older judgements are then judged again."""
 
 
@@ -119,6 +120,9 @@ def judge_limit(
     outcomes = view.by_step.get(limit.step, ())
     if not outcomes:
         return (_unknown(limit, str(limit.at), f"no step `{limit.step}` was run for this ticket"),)
+    otherwise = why_made_otherwise(card, limit.step, view.method)
+    if otherwise:
+        return (_unknown(limit, str(limit.at), otherwise),)
     question = Question(
         view=view,
         card=card,
@@ -163,7 +167,8 @@ class Question:
         count = shots.value if shots is not None and shots.value is not None and shots.value >= 1 else 1.0
         if again is None or count >= ENOUGH_SHOTS:
             return again
-        return math.hypot(again, (spread_u(self.repeats, value) or 0.0) / math.sqrt(count))
+        parts = (again, (spread_u(self.repeats, value) or 0.0) / math.sqrt(count))
+        return min(parts) if min(parts) < 0 else math.hypot(*parts)
 
 
 def _judge_setting(question: Question, setting: Setting) -> list[LimitVerdict]:
@@ -183,8 +188,10 @@ def _judge_outcome(question: Question, outcome: KeptOutcome) -> LimitVerdict:
     if unknown or measured is None or measured.value is None:
         return _unknown(limit, at, unknown)
     stand_u = question.stand_u(measured.value, outcome.measured.get(SHOTS))
-    uncertainty = Uncertainty(own=_believed(measured.u), stand=stand_u)
+    uncertainty = Uncertainty(own=measured.u, stand=stand_u)
     verdict, reason = decide(measured.value, measured.unit, uncertainty, question.tolerance)
+    if verdict is Verdict.UNKNOWN:
+        return _unknown(limit, at, reason)
     caveats = sorted({*outcome.caveats, *view.caveats}.difference(limit.accept))
     if caveats:
         reason += f"; with the caveat {', '.join(caveats)}, which the limit does not accept"
@@ -215,11 +222,6 @@ def _why_unknown(limit: Limit, outcome: KeptOutcome, measured: Measured | None) 
     return ""
 
 
-def _believed(u: float | None) -> float | None:
-    """Take an uncertainty only if it can be one."""
-    return u if u is not None and u >= 0 else None
-
-
 def find_spreads(declared: Mapping[str, Spread], measure: str) -> Sequence[Spread]:
     """Give what a stand file declares of a measure: the entry with its own name, or else every pattern that fits."""
     exact = declared.get(measure)
@@ -229,9 +231,13 @@ def find_spreads(declared: Mapping[str, Spread], measure: str) -> Sequence[Sprea
 
 
 def spread_u(spreads: Sequence[Spread], value: float) -> float | None:
-    """Give the standard uncertainty that spreads mean for a value, in its unit: the largest, None if there is none."""
-    given = [_believed(s.u if s.u is not None else abs(value) * (s.relative_u or 0.0)) for s in spreads]
-    return max((u for u in given if u is not None), default=None)
+    """Give the standard uncertainty that spreads mean for a value, in its unit: the largest, None if there is none.
+
+    One that is NaN, infinite or negative comes before all others: `decide` believes none of it.
+    """
+    given = [s.u if s.u is not None else abs(value) * (s.relative_u or 0.0) for s in spreads]
+    wrong = [u for u in given if not 0 <= u < math.inf]
+    return wrong[0] if wrong else max(given, default=None)
 
 
 def _unknown(limit: Limit, at: str, reason: str) -> LimitVerdict:

@@ -7,6 +7,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
+from glasswright.judging.method import NO_PLAN, why_made_otherwise
 from glasswright.outcome import Status
 
 if TYPE_CHECKING:
@@ -28,6 +29,8 @@ class TicketView:
     """By step and setting."""
     caveats: frozenset[str]
     """Those of the ticket itself."""
+    method: str
+    """How its numbers were made, as JSON."""
 
     @classmethod
     def of(cls, state: TicketState) -> Self:
@@ -38,7 +41,13 @@ class TicketView:
             by_step[outcome.step].append(outcome)
             by_place[outcome.step, outcome.setting].append(outcome)
         caveats = frozenset(state.record.ticket.caveats)
-        return cls(record=state.record, by_step=dict(by_step), by_place=dict(by_place), caveats=caveats)
+        return cls(
+            record=state.record,
+            by_step=dict(by_step),
+            by_place=dict(by_place),
+            caveats=caveats,
+            method=state.method,
+        )
 
     def settings_of(self, outcomes: Iterable[KeptOutcome]) -> list[Setting]:
         """Give every setting at which a step should have an outcome: planned, shot, or found.
@@ -73,7 +82,7 @@ def why_not_valid(view: TicketView, card: Card | None, stand: JudgingStand) -> t
     if card is None:
         return (f"there is no card for `{ticket.model}`: add one, or correct the model in ticket.yaml",)
     valid = card.valid_for
-    reasons = []
+    reasons = [] if card.plan is not None else [NO_PLAN]
     if card.card != ticket.model:
         reasons.append(f"the card is for `{card.card}`, the lens is a `{ticket.model}`")
     if view.record.stand != stand.name:
@@ -86,7 +95,7 @@ def why_not_valid(view: TicketView, card: Card | None, stand: JudgingStand) -> t
         reasons.append(f"the ticket was shot with body `{ticket.body}`, the card is valid for {which}")
     if ticket.body not in stand.bodies:
         reasons.append(f"body `{ticket.body}` is none of stand `{stand.name}`'s: {', '.join(stand.bodies)}")
-    reasons += [reason for fact in valid.where for reason in _problems_of(fact, view)]
+    reasons += [reason for fact in valid.where for reason in _problems_of(fact, card, view)]
     return tuple(dict.fromkeys(reasons))
 
 
@@ -94,12 +103,15 @@ def _names(names: str | tuple[str, ...]) -> tuple[str, ...]:
     return (names,) if isinstance(names, str) else names
 
 
-def _problems_of(fact: Fact, view: TicketView) -> list[str]:
+def _problems_of(fact: Fact, card: Card, view: TicketView) -> list[str]:
     """Say where a fact does not hold; it must hold wherever it was measured, and be measured somewhere."""
     step, _, field = fact.measure.partition(".")
     done = [outcome for outcome in view.by_step.get(step, ()) if outcome.status is Status.DONE]
     if not done:
         return [f"the card asks what `{fact.measure}` is, and that was not measured"]
+    otherwise = why_made_otherwise(card, step, view.method) if card.plan is not None else ""
+    if otherwise:
+        return [f"the card asks what `{fact.measure}` is, and it was {otherwise}"]
     return [problem for outcome in done if (problem := _problem_of(fact, field, outcome))]
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from glasswright.artefact import Setting
 from glasswright.encoding import from_text
 from glasswright.errors import LedgerDamagedError
+from glasswright.ledger.documents import read_document
 from glasswright.ledger.earlier import (
     find_earlier_answers,
     find_gone_shots,
@@ -23,7 +24,7 @@ from glasswright.ledger.hashes import join_hashes, measurement_hash, row_hash
 from glasswright.ledger.records import KeptOutcome, TicketRecord, TicketState
 from glasswright.ledger.refusals import read_refusals, refusals_of, standing_refusal
 from glasswright.ledger.shot_content import TwinFinder
-from glasswright.ledger.writing import manifest_content
+from glasswright.ledger.writing import NAN_U, manifest_content
 from glasswright.measurements import Measured
 from glasswright.outcome import Item, Outcome, Status
 from glasswright.stage import Scope
@@ -40,7 +41,7 @@ OUTCOME_COLUMNS: Final = (
 )
 OUTCOME_SQL: Final = f"SELECT {OUTCOME_COLUMNS} FROM outcome"
 MANIFEST_SQL: Final = (
-    "SELECT manifest.id, ticket, folder, record, content, manifest.hash, started_at, run FROM manifest "
+    "SELECT manifest.id, ticket, folder, record, content, manifest.hash, started_at, versions, run FROM manifest "
     "JOIN run ON run.id = run "
 )
 MEASUREMENT_SQL: Final = (
@@ -167,7 +168,8 @@ def _states(
     outcomes = {row[0]: row for rows in members.values() for row in rows}
     measured = read_measured(database, outcomes, measures)
     refused = _read_refusals(database, manifests)
-    states = [_state(database, row, members[row[0]], measured, refused) for row in manifests]
+    methods: dict[str, str] = {}
+    states = [_state(database, row, members[row[0]], measured, refused, methods) for row in manifests]
     finder = TwinFinder(database, [state.record for state in states])
     return tuple(_with_twins(state, finder) for state in states)
 
@@ -212,7 +214,8 @@ def read_measured(
         if measurement_hash(row[1], path, unit, kind, value, u, text) != hashed:
             raise damaged(database, f"measurement {row[2]}.{path} of {row[5]} (outcome {outcome})")
         number = math.nan if kind == "nan" else value
-        found[outcome][path] = Measured(path=path, value=number, text=text, u=u, unit=unit)
+        own_u = math.nan if u == NAN_U else u
+        found[outcome][path] = Measured(path=path, value=number, text=text, u=own_u, unit=unit)
     if asked is not None:
         _look_into_missing(database, outcomes, found, asked)
     return found
@@ -255,8 +258,9 @@ def _state(
     members: Sequence[Sequence[Any]],
     measured: Mapping[int, Mapping[str, Measured]],
     refused: Mapping[str, Sequence[Refusal]],
+    methods: dict[str, str],
 ) -> TicketState:
-    number, ticket, folder, text, content, hashed, started_at, run = manifest
+    number, ticket, folder, text, content, hashed, started_at, versions, run = manifest
     expected = manifest_content(text, [row[-2] for row in members])
     record = from_text(text)
     if content != expected or row_hash(ticket, content, folder) != hashed or not isinstance(record, TicketRecord):
@@ -271,8 +275,22 @@ def _state(
         gone_shots=find_gone_shots(record, earlier),
         other_phases=find_other_phases(record, earlier),
         earlier_answers=find_earlier_answers(record, earlier),
+        method=_read_method(database, record, methods),
+        program=json.loads(versions).get("glasswright", ""),
         refusal=standing_refusal(database, ticket, refusals_of(refused, ticket, folder, run)),
     )
+
+
+def _read_method(database: Database, record: TicketRecord, known: dict[str, str]) -> str:
+    """Give how the numbers of a ticket were made; `known` gathers what many tickets share."""
+    sha256 = record.method_sha256
+    if sha256 and sha256 not in known:
+        document = read_document(database, sha256)
+        if document is None:
+            msg = f"{database.path}: how ticket {record.ticket.number} was measured is not kept"
+            raise LedgerDamagedError(f"{msg}: restore the ledger from a backup")
+        known[sha256] = document.text
+    return known[sha256] if sha256 else ""
 
 
 def _kept(row: Sequence[Any], measured: Mapping[str, Measured]) -> KeptOutcome:

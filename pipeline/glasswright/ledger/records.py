@@ -22,7 +22,7 @@ class Document:
     """A plan, a card or a stand file as it was used."""
 
     kind: str
-    """`plan`, `card` or `stand`."""
+    """`plan`, `method`, `card` or `stand`; a method is a plan written out with every setting of its steps, as JSON."""
     name: str
     text: str
     sha256: str
@@ -124,6 +124,8 @@ class TicketRecord:
     shots: tuple[ShotRecord, ...] = ()
     manifest: tuple[str, ...] = ()
     """Addresses of every outcome that now describes the ticket."""
+    method_sha256: str = ""
+    """Of the kept document that says how each number was made; empty for none."""
     nights: tuple[str, ...] = ()
     """ISO dates of the nights on which it was shot, in order, as far as the files tell."""
     remarks: ShotRemarks = field(default_factory=ShotRemarks)
@@ -191,5 +193,9 @@ class TicketState:
     """Tickets that have shots of this one and say that they stand in its place; `ticket` is theirs."""
     earlier_answers: tuple[HandAnswer, ...] = ()
     """To hand checks, as an earlier run found them and they no longer are; the first one first."""
+    method: str = ""
+    """How its numbers were made: `MeasuredMethod` as JSON; empty where the ledger does not say."""
+    program: str = ""
+    """Version of the program that measured; empty where the ledger does not say."""
     refusal: str = ""
     """Why a later run could not measure the ticket again; empty if none failed to, or a still later one did."""

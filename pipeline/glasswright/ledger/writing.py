@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from glasswright.encoding import to_text
 from glasswright.errors import GlasswrightError
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 MeasurementRow = tuple[str, str, str, float | None, str | None, float | None]
 """path, unit, kind, value, text, u"""
+NAN_U: Final = -math.inf
+"""Stands for an uncertainty that is NaN: the database would keep none, as if the stage had given none."""
 
 
 def add_documents(database: Database, documents: Iterable[Document]) -> None:
@@ -56,7 +58,7 @@ def measurement_rows(measured: Iterable[Measured]) -> list[MeasurementRow]:
 def _measurement_row(measured: Measured) -> MeasurementRow:
     # adding 0 makes a negative zero positive: the database keeps no other
     value = None if measured.value is None or math.isnan(measured.value) else float(measured.value) + 0.0
-    u = None if measured.u is None or math.isnan(measured.u) else float(measured.u) + 0.0
+    u = None if measured.u is None else NAN_U if math.isnan(measured.u) else float(measured.u) + 0.0
     kind = "number" if value is not None else "text" if measured.text is not None else "none"
     if measured.value is not None and math.isnan(measured.value):
         kind = "nan"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from glasswright.ledger.documents import method_document
 from glasswright.night.addresses import fingerprint
 from glasswright.night.drive import drive
 from glasswright.night.expansion import draw_blueprint
@@ -89,6 +90,7 @@ def prepare_night(
         run=run,
         listener=listener,
         judge=judge,
+        method_sha256=method_document(plan).sha256,
     )
 
 

@@ -15,6 +15,7 @@ from glasswright.config import ROLES
 from glasswright.judging.rejudge import judge_tickets
 from glasswright.judging.verdict import Verdict
 from glasswright.ledger import Document, RunRecord
+from glasswright.ledger.documents import plan_documents
 from glasswright.night.addresses import numeric_versions
 from glasswright.night.folder import count_shots
 from glasswright.night.lineage import roles_by_setting, roles_of_plan
@@ -142,7 +143,7 @@ def _display(requests: Sequence[TicketRequest], roles: frozenset[str], *, quiet:
 
 def _record(session: Session) -> RunRecord:
     plan, stand = session.plan, session.stand
-    documents = [Document(kind="plan", name=plan.name, text=plan.text, sha256=plan.sha256)]
+    documents = [*plan_documents(plan)]
     documents.append(Document(kind="stand", name=stand.name, text=stand.text, sha256=stand.sha256))
     documents += [
         Document(kind="card", name=name, text=file.document.text, sha256=file.sha256)

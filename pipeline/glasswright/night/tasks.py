@@ -57,6 +57,8 @@ class Night:
     listener: Listener
     judge: Callable[[str], tuple[str, tuple[str, ...]]]
     """Ticket number -> its verdict and the reasons; the verdict is empty where nothing is judged."""
+    method_sha256: str
+    """Of the kept document that says how each number is made."""
 
 
 def last_round(plan: Plan) -> int:
@@ -158,6 +160,7 @@ class TicketTask:
             ticket=self.indexed.ticket,
             folder=self.indexed.folder,
             plan_sha256=self.night.plan.sha256,
+            method_sha256=self.night.method_sha256,
             stand=self.night.stand.name,
             stand_sha256=self.night.stand.sha256,
             findings=(*self.indexed.findings, *self.indexed.unused),
@@ -276,6 +279,7 @@ class NightTask:
             ticket=Ticket(number="", model="", serial="", phase="study", body=""),
             folder="",
             plan_sha256=self.night.plan.sha256,
+            method_sha256=self.night.method_sha256,
             stand=self.night.stand.name,
             stand_sha256=self.night.stand.sha256,
             manifest=tuple(address for address, _ in self.settled.values()),
