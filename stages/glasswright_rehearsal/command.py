@@ -95,12 +95,6 @@ def _list_faults(context: click.Context, _: click.Parameter, value: tuple[str, .
     help="With --history: the stand's past too, forty nights of a reference lens and a study of 5 lenses x 3 fittings "
     "x 2 repeats.",
 )
-@click.option(
-    "--plan-file",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="With --history: the plan by which the past counts as measured. Default: the shipped one for the kind of "
-    "lens, in plans/ beside the folder of --stand.",
-)
 @click.option("--workers", default=os.cpu_count() or 1, show_default="cores", type=click.IntRange(1), help="Processes.")
 def rehearse(
     out: Path,

@@ -10,7 +10,7 @@ import numpy as np
 import yaml
 
 from glasswright import Setting, Ticket
-from glasswright.config import load_plan
+from glasswright.config import find_shipped, load_plan
 from glasswright.ledger import Document, Ledger, RunRecord, TicketRecord
 from glasswright.ledger.documents import method_document, plan_documents
 from glasswright.ledger.returned import mark_returned
@@ -51,7 +51,7 @@ class PastStand:
     body: str
     document: Document
     plan: Plan
-    """By which the past's numbers count as made: their names, and what they would be, are those of its steps."""
+    """By which the past counts as measured: its numbers are what this plan's steps would say."""
     layout: Layout
     frame: Frame
     zones: ZoneLimits
@@ -98,7 +98,7 @@ def _set_up_stand(night: Night, stand_file: Path) -> PastStand:
         document=Document(
             kind="stand", name=data["stand"], text=text, sha256=hashlib.sha256(text.encode()).hexdigest()
         ),
-        plan=load_plan(night.plan_file or find_plan(night), load_plugins()),
+        plan=load_plan(find_plan(night), load_plugins()),
         layout=layout,
         frame=frame,
         zones=facts.zones,
@@ -107,9 +107,9 @@ def _set_up_stand(night: Night, stand_file: Path) -> PastStand:
 
 
 def find_plan(night: Night) -> Path:
-    """Give the shipped plan for the night's kind of lens: it lies beside the stand's folder."""
+    """Return the path of the shipped plan for the night's kind of lens."""
     name = "zoom" if is_zoom(MODELS[night.model]) else "fixed_focal"
-    return night.stand.parent.parent / "plans" / f"{name}.yaml"
+    return find_shipped("glasswright_camera", "plans", f"{name}.yaml")
 
 
 def _write_night(ledger: Ledger, night: Night, stand: PastStand, visits: tuple[PastVisit, ...]) -> None:

@@ -50,8 +50,6 @@ class Night:
     shaken_shots: int = 0
     """At each exposure time, stabiliser off and on, at the last setting."""
     dark: bool = False
-    plan_file: Path | None = None
-    """By which a past counts as measured; None: the shipped one."""
     sensor: str = "RGGB"
     files: str = "dng"
 

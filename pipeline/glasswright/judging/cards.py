@@ -142,21 +142,21 @@ def check_ranges(file: CardFile, fields: Mapping[str, FieldDescription]) -> tupl
 def _problem_of_range(limit: Limit, field: FieldDescription | None) -> str:
     name = limit.field.rpartition(".")[2]
     scale, unit = scale_of(name), unit_of(name)
-    in_unit = f" {unit}" if unit not in (None, "1") else ""
     for side, number in (("min", limit.min), ("max", limit.max)):
         if number is not None and not scale.low <= number <= scale.high:
-            where = f"no such number lies beyond {scale}{in_unit} on a bench"
-            return f"`{side}` {number:g} of `{limit.measure}` limits nothing: {where}; correct it, or remove it"
+            return (
+                f"`{side}` {number:g} of `{limit.measure}` limits nothing: all numbers in {unit} lie within {scale}; "
+                "correct it or remove it"
+            )
     possible = field.range if field is not None else scale
     lower = -math.inf if limit.min is None else limit.min
     upper = math.inf if limit.max is None else limit.max
-    if lower <= possible.low and upper >= possible.high:
-        return (
-            f"no value of `{limit.measure}` can miss this limit (it is {possible}{in_unit}): correct it, or remove it"
-        )
-    if lower > possible.high or upper < possible.low:
-        return f"no value of `{limit.measure}` can keep this limit (it is {possible}{in_unit}): correct it"
-    return ""
+    misses, keeps = lower > possible.low or upper < possible.high, lower <= possible.high and upper >= possible.low
+    if misses and keeps:
+        return ""
+    said = f"{possible} {unit}" if unit not in (None, "1") else str(possible)
+    what = f"no value of `{limit.measure}` can {'keep' if misses else 'miss'} this limit"
+    return f"{what}: it is {said}; correct it or remove it"
 
 
 def _problem_of_limit(card: Card, limit: Limit, fields: Mapping[str, FieldDescription]) -> str:

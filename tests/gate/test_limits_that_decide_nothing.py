@@ -1,0 +1,123 @@
+"""A limit that no value can miss passes every lens; one that none can keep is a slip of the pen. Neither is loaded."""
+
+import math
+from dataclasses import dataclass
+from typing import Annotated
+
+import pytest
+from ledger_toys import F2, PLAN_SECTION, Sharpness, ToyStand, Zone, card_file, outcome, write_card, write_night
+from night_bench import CARD
+
+from glasswright import Artefact, NonNegative, Percentage, Range
+from glasswright.commands.main import run_command
+from glasswright.errors import ConfigError
+from glasswright.judging.cards import check_card, load_cards
+from glasswright.judging.decision import Tolerance, Uncertainty, decide
+from glasswright.judging.judge import judge_ticket
+from glasswright.judging.verdict import Verdict
+from glasswright.ledger import Ledger
+from glasswright.measurements import describe_fields
+from glasswright.plugins import load_plugins
+from glasswright.units import SCALES, UNITS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result(Artefact):
+    loss_ev: float
+    worst_px: NonNegative
+    lost_pct: Percentage
+    share_frac: Annotated[float, Range(0, 1)]
+    spot_count: int
+    is_clean: bool
+
+
+FIELDS = {f"measure.{field.path}": field for field in describe_fields(Result, "toy.measure")}
+NOTHING = {
+    "loss_ev, max: 1e308": "`max` 1e+308 of `measure.loss_ev` limits nothing: all numbers in EV lie within -24 to 24",
+    "loss_ev, min: -1e308": "`min` -1e+308 of `measure.loss_ev` limits nothing: all numbers in EV lie",
+    "loss_ev, min: 0.1, max: 25": "`max` 25 of `measure.loss_ev` limits nothing",
+    "loss_ev, min: -24": "no value of `measure.loss_ev` can miss this limit: it is -24 to 24 EV",
+    "worst_px, min: -0.5": "no value of `measure.worst_px` can miss this limit: it is 0 to 1e+06 pixel",
+    "worst_px, min: 0": "no value of `measure.worst_px` can miss this limit",
+    "worst_px, max: -0.5": "no value of `measure.worst_px` can keep this limit",
+    "lost_pct, max: 100": "no value of `measure.lost_pct` can miss this limit: it is 0 to 100 %",
+    "lost_pct, min: 101": "no value of `measure.lost_pct` can keep this limit",
+    "share_frac, max: 1.0": "no value of `measure.share_frac` can miss this limit: it is 0 to 1; correct",
+    "share_frac, min: 0, max: 1": "no value of `measure.share_frac` can miss this limit",
+    "spot_count, min: -1": "`min` -1 of `measure.spot_count` limits nothing: all numbers in count lie within 0",
+    "is_clean, max: 1": "no value of `measure.is_clean` can miss this limit: it is 0 to 1",
+}
+
+
+@pytest.mark.parametrize("limit", NOTHING)
+def test_a_limit_that_decides_nothing_is_refused_with_the_range(tmp_path, limit):
+    file = card_file(tmp_path, [f"{{measure: measure.{limit}, rule: simple}}"])
+    (problem,) = check_card(file, FIELDS)
+    assert problem.line == 4
+    assert NOTHING[limit] in problem.message
+
+
+@pytest.mark.parametrize(
+    "limit",
+    [
+        "loss_ev, max: 2.5", "loss_ev, min: -0.42, max: 0", "worst_px, min: 0, max: 0.5", "worst_px, max: 0",
+        "lost_pct, max: 1", "share_frac, min: 1", "spot_count, max: 0", "is_clean, min: 1",
+    ],
+)  # fmt: skip
+def test_a_limit_that_can_be_missed_and_kept_is_taken(tmp_path, limit):
+    assert check_card(card_file(tmp_path, [f"{{measure: measure.{limit}, rule: simple}}"]), FIELDS) == ()
+
+
+def test_every_unit_has_a_range():
+    assert SCALES.keys() == UNITS.keys()
+
+
+def test_a_card_is_checked_as_it_loads_by_the_stages_of_its_own_plan(tmp_path):
+    section = PLAN_SECTION.replace("toy.measure_mtf50", "camera.measure_mtf50")
+    limit = "{measure: measure_mtf50.green.worst_cy_per_px, min: 0}"
+    write_card(tmp_path / "card.yaml", [limit], plan=section)
+    assert load_cards(tmp_path)
+    with pytest.raises(ConfigError, match=r"card.yaml:4: no value of `measure_mtf50.green.worst_cy_per_px` can miss"):
+        load_cards(tmp_path, load_plugins())
+
+
+@pytest.mark.parametrize("command", ["check", "run", "judge", "gate"])
+def test_no_command_judges_by_a_limit_that_decides_nothing(bench, capsys, command):
+    bench.add_ticket(1)
+    cards, stand, ledger = (str(bench.folder / name) for name in ("cards", "stand.yaml", "bench.ledger"))
+    assert bench.run(capsys, "--serial", "--cards", cards)[0] == 0
+    bench.write("cards/corvane.yaml", CARD.replace("min: 0.1, max: 100", "max: 1e308"))
+    plan = str(bench.folder / "plan.yaml")
+    words = {
+        "check": ["check", plan, "--cards", cards],
+        "run": bench.arguments("--serial", "--cards", cards),
+        "judge": ["judge", "--ledger", ledger, "--cards", cards, "--stand", stand],
+        "gate": ["gate", "T-0001", "--ledger", ledger, "--cards", cards, "--stand", stand],
+    }
+    assert run_command(words[command]) == 2
+    assert "corvane.yaml:5: `max` 1e+308 of `combine_chart.mean_dn` limits nothing" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("rule", ["simple", "guarded"])
+@pytest.mark.parametrize("u", [math.nan, math.inf, -math.inf, -1e-9])
+@pytest.mark.parametrize("part", ["own", "stand"])
+@pytest.mark.parametrize("value", [0.0, 5.0, 1e6])
+def test_an_uncertainty_that_is_none_is_unknown_for_whoever_asks(value, part, u, rule):
+    tolerance = Tolerance(lower=1.0, upper=9.0, rule=rule, confidence=0.95)
+    for other in (None, 0.1):
+        uncertainty = Uncertainty(**({"own": other, "stand": other} | {part: u}))
+        assert decide(value, "pixel", uncertainty, tolerance)[0] is Verdict.UNKNOWN
+
+
+def test_an_uncertainty_that_is_none_comes_out_of_the_ledger_as_such(tmp_path):
+    zone = Zone(sharp_cy_per_px=0.3, sharp_cy_per_px_u=math.nan)
+    path = tmp_path / "bench.ledger"
+    measured = Sharpness(setting=F2, centre=zone)
+    write_night(path, make=lambda ticket: [outcome(artefact=measured, ticket=ticket)], settings=(F2,))
+    limit = "{measure: measure_mtf50.centre.sharp_cy_per_px, min: 0.1, rule: simple}"
+    with Ledger.open_for_reading(path) as ledger:
+        (state,) = ledger.latest_tickets()
+        assert ledger.verify().damage == ()
+    (verdict,) = judge_ticket(state, card_file(tmp_path, [limit]), ToyStand()).verdicts
+    assert verdict.verdict is Verdict.UNKNOWN
+    assert verdict.reason == "0.3 cycles/pixel: the measurement's own uncertainty is nan, which is none"

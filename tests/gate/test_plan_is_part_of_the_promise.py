@@ -1,0 +1,257 @@
+"""A limit speaks of numbers made as its card's plan makes them: any other is UNKNOWN, the difference named."""
+
+import re
+
+import pytest
+from ledger_tampering import tamper
+from night_bench import ADOPTED, CARD, PLAN
+
+from glasswright.commands.main import run_command
+from glasswright.judging.cards import load_cards
+
+BOUND = "combine_chart.mean_dn at f/2: not made as the card's plan `toy` makes it: "
+
+
+@pytest.fixture
+def gate(bench, capsys):
+    """Measure a ticket by a plan, judge it by a card and ask the gate: its code and what it printed."""
+    bench.add_ticket(1, shots_of_three_repeats())
+
+    def ask(plan=PLAN, card=CARD, afresh=False):
+        bench.write("plan.yaml", plan)
+        bench.write("cards/corvane.yaml", card)
+        judging = ("--cards", str(bench.folder / "cards"))
+        code, _ = bench.run(capsys, "--serial", *judging)
+        assert code in (0, 13)
+        more = (*judging, "--stand", str(bench.folder / "stand.yaml")) if afresh else ()
+        code = run_command(["gate", "T-0001", "--ledger", str(bench.folder / "bench.ledger"), *more])
+        return code, capsys.readouterr().out
+
+    return ask
+
+
+def shots_of_three_repeats():
+    return {
+        f"{role}/f{stop}_{repeat}.txt": f"{base}.{stop}{repeat} {base + 2}"
+        for role, base in (("flat", 10), ("chart", 20), ("panel", 12))
+        for stop in (2, 4)
+        for repeat in range(3)
+    }
+
+
+PANELS = """\
+  read_panel: {stage: toy.read_numbers, inputs: {shot: role.panel}}
+  average_panel: {stage: toy.average, inputs: {numbers: read_panel, stand: stand.toy}}
+  combine_panel: {stage: toy.combine, inputs: {means: average_panel}, per: setting}
+"""
+COMBINED = "combine_chart: {stage: toy.combine, inputs: {means: average_chart}, per: setting, at_least: 2}"
+OTHERWISE = {
+    "a setting": (
+        ("inputs: {means: average_chart}", "settings: {weight_ratio: 0.01}, inputs: {means: average_chart}"),
+        "`combine_chart.weight_ratio` is 0.01, the card's plan has 1",
+    ),
+    "a setting upstream": (
+        ("read_chart: {stage", "read_chart: {settings: {scale_ratio: 1000000}, stage"),
+        "`read_chart.scale_ratio` is 1000000, the card's plan has 1",
+    ),
+    "a setting of what is upstream of an input beside the shots": (
+        ("average_flat: {stage", "average_flat: {settings: {shift_dn: 7}, stage"),
+        "`average_flat.shift_dn` is 7, the card's plan has 0",
+    ),
+    "without the flat": (
+        (", even: combine_flat", ""),
+        "input `even` of `average_chart` takes nothing, in the card's plan `combine_flat`",
+    ),
+    "the stand's own section wired as another role": (
+        ("inputs: {shot: role.chart}", "inputs: {shot: role.panel}"),
+        "input `shot` of `read_chart` takes `role.panel`, in the card's plan `role.chart`",
+    ),
+    "another step as input": (
+        ("even: combine_flat", "even: combine_panel"),
+        "input `shot` of `read_panel` takes `role.panel`, in the card's plan `role.flat`",
+    ),
+    "one more input": (
+        ("inputs: {means: average_chart}", "inputs: {means: average_chart, series: average_chart}"),
+        "input `series` of `combine_chart` takes `average_chart`, in the card's plan nothing",
+    ),
+    "a step of that name with another stage": (
+        (COMBINED, "combine_chart: {stage: toy.compare, inputs: {own: combine_flat, whole: combine_flat}}"),
+        "`combine_chart` is made by `toy.compare`, in the card's plan by `toy.combine`",
+    ),
+    "fewer members": (
+        ("at_least: 2", "at_least: 1"),
+        "`combine_chart` needs at least 1, in the card's plan 2",
+    ),
+    "any member upstream": (
+        ("inputs: {means: average_flat}, per: setting", "inputs: {means: average_flat}, per: setting, at_least: 0"),
+        "`combine_flat` needs at least 0, in the card's plan all members",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", OTHERWISE)
+def test_a_number_made_otherwise_is_unknown_and_the_difference_named(gate, name):
+    (old, new), said = OTHERWISE[name]
+    plan = PLAN.replace(old, new) + PANELS
+    assert plan != PLAN + PANELS
+    assert gate()[0] == 0
+    for afresh in (False, True):
+        code, out = gate(plan, afresh=afresh)
+        assert (code, out.splitlines()[0]) == (12, "T-0001: INCOMPLETE")
+        assert f"  - {BOUND}{said}\n" in out, out
+    assert gate()[0] == 0
+
+
+def test_a_plan_that_gathers_otherwise_is_another(gate):
+    code, out = gate(PLAN.replace("{means: average_flat}, per: setting", "{means: average_flat}, per: ticket"))
+    assert code == 12
+    assert f"{BOUND}`combine_flat` gathers per ticket, in the card's plan per setting" in out
+
+
+def test_a_plan_that_leaves_out_shots_is_another(gate):
+    code, out = gate(PLAN.replace("f_number: [2, 4]", "f_number: [2]"))
+    assert code == 12
+    assert "shots at f_number 2 alone are taken, in the card's plan 2, 4" in out
+    card = CARD.replace("  settings: {focal_length_mm: [50], f_number: [2, 4]}\n", "")
+    code, out = gate(card=card)
+    assert code == 12
+    assert "shots at focal_length_mm 50 alone are taken, in the card's plan any" in out
+
+
+def swap_blocks(plan):
+    head, *steps = re.split(r"(?m)^(?=  \w+:(?! \[))", plan.partition("stages:\n")[2])
+    assert head == ""
+    return plan.partition("stages:\n")[0] + "stages:\n" + "".join(reversed(steps))
+
+
+SAME = {
+    "a comment": PLAN.replace("stages:\n", "stages:\n  # how it is measured\n"),
+    "another order": swap_blocks(PLAN),
+    "defaults written out": PLAN.replace(
+        "{means: average_chart}", "{means: average_chart}, settings: {weight_ratio: 1}"
+    ),
+    "an unrelated stage more": PLAN + PANELS,
+    "an unrelated stage less": re.sub(r"  combine_ticket: .*\n", "", PLAN),
+    "an unrelated stage changed": PLAN + PANELS.replace("per: setting", "per: setting, at_least: 1"),
+    "another name": PLAN.replace("plan: toy", "plan: new_toy"),
+    "other names of steps upstream": PLAN.replace("read_chart", "open_chart").replace("combine_flat", "join_flats"),
+    "more settings listed": PLAN.replace("f_number: [2, 4]", "f_number: [2, 4, 8]"),
+}
+
+
+@pytest.mark.parametrize("name", SAME)
+def test_what_changes_no_number_asks_for_no_adoption(gate, name):
+    assert SAME[name] != PLAN
+    code, out = gate(SAME[name])
+    assert code == 0, out
+
+
+def test_the_gate_prints_plan_card_and_stand(gate):
+    _, out = gate()
+    short = r"\([0-9a-f]{12}\)"
+    assert re.search(rf"\n  measured by plan `toy` {short}\n", out)
+    assert re.search(rf"\n  by card `Corvane 50 mm f/2` {short} and stand file `toy-bench` {short}\n", out)
+    assert "of the program" not in out
+
+
+def test_another_version_of_the_program_is_named_and_holds_nothing_up(gate, monkeypatch):
+    monkeypatch.setattr("glasswright.night.session.version", lambda _: "0.0.1")
+    code, out = gate()
+    assert code == 0
+    assert "  note: measured by version 0.0.1 of the program, this is version " in out
+
+
+def test_a_card_without_a_plan_passes_nothing_and_check_says_so(gate, bench, capsys):
+    code, out = gate(card=CARD.replace(ADOPTED, ""))
+    assert (code, out.splitlines()[0]) == (12, "T-0001: INCOMPLETE")
+    assert "the card names no plan, so its limits speak of no number: run `glasswright adopt`" in out
+    words = ["check", str(bench.folder / "plan.yaml"), "--cards", str(bench.folder / "cards")]
+    assert run_command(words) == 0
+    assert "corvane.yaml:1: the card names no plan" in capsys.readouterr().err
+
+
+def test_a_card_that_leaves_out_steps_upstream_passes_nothing(gate):
+    code, out = gate(card=re.sub(r"    read_chart: .*\n", "", CARD))
+    assert code == 12
+    assert "the card's plan does not say how `read_chart` is made" in out
+
+
+def adopt(bench, *lenses, by="K. Moreau", why="thicker glass"):
+    words = [str(bench.folder / "plan.yaml"), *lenses, "--cards", str(bench.folder / "cards"), "--by", by, "--why", why]
+    return run_command(["adopt", *words])
+
+
+def test_adopting_a_changed_plan_is_recorded_and_then_it_passes(gate, bench, capsys):
+    bare = "# Limits of the toy.\n" + CARD.replace(ADOPTED, "")
+    assert gate(card=bare)[0] == 12
+    assert adopt(bench, "Corvane 50 mm f/2", why="the first plan") == 0
+    path = bench.folder / "cards/corvane.yaml"
+    assert "corvane.yaml: plan `toy` adopted; `glasswright judge` applies it" in capsys.readouterr().out
+    assert path.read_text().startswith(bare)
+    assert gate(card=path.read_text())[0] == 0
+
+    changed = PLAN.replace("read_chart: {stage", "read_chart: {settings: {scale_ratio: 2}, stage")
+    assert gate(changed, card=path.read_text())[0] == 12
+    assert adopt(bench, "Corvane 50 mm f/2", by="B. Ozols") == 0
+    difference = "`read_chart.scale_ratio` is 2, the card's plan has 1"
+    assert f"  {difference}\n" in capsys.readouterr().out
+    card = load_cards(bench.folder / "cards")["Corvane 50 mm f/2"].card
+    assert (card.plan.by, card.plan.why) == ("B. Ozols", "thicker glass")
+    (entry,) = card.history
+    assert (entry.by, entry.evidence, entry.changed[1:]) == ("B. Ozols", "thicker glass", (difference,))
+    assert re.fullmatch(
+        r"plan `toy`, adopted by K\. Moreau on \d{4}-\d\d-\d\d \(the first plan\) -> `toy`", entry.changed[0]
+    )
+    assert path.read_text().startswith(bare)
+    assert gate(changed, card=path.read_text())[0] == 0
+    before = path.read_bytes()
+    assert adopt(bench, "Corvane 50 mm f/2") == 0
+    assert "has this plan already: nothing was written" in capsys.readouterr().out
+    assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("lens", "card", "message"),
+    [
+        ("Corvane 55 mm f/2", CARD, "there is no card for `Corvane 55 mm f/2`; did you mean `Corvane 50 mm f/2`?"),
+        ("Corvane 50 mm f/2", CARD.replace("mean_dn", "median_dn"), "the plan measures no `combine_chart.median_dn`"),
+        ("Corvane 50 mm f/2", CARD.replace("max: 100", "max: 1e308"), "`max` 1e+308 of `combine_chart.mean_dn` limits"),
+    ],
+)
+def test_a_plan_that_does_not_measure_what_the_card_limits_is_not_adopted(bench, capsys, lens, card, message):
+    path = bench.write("cards/corvane.yaml", card)
+    assert adopt(bench, lens) == 2
+    assert message in capsys.readouterr().err
+    assert path.read_text() == card
+
+
+def test_who_and_why_are_asked_for(bench, capsys):
+    for words in (["--by", "K. Moreau"], ["--why", "thicker glass"]):
+        plan, cards = str(bench.folder / "plan.yaml"), str(bench.folder / "cards")
+        assert run_command(["adopt", plan, "Corvane 50 mm f/2", "--cards", cards, *words]) == 2
+        assert "Missing option" in capsys.readouterr().err
+    assert adopt(bench, "Corvane 50 mm f/2", why=" ") == 2
+    assert "'--why': must not be empty" in capsys.readouterr().err
+
+
+FORGERIES = {
+    "its text": (
+        "UPDATE document SET text = replace(text, '1.0', '9.0') WHERE kind = 'method'",
+        "the method `toy` does not match its hash",
+    ),
+    "it is gone": ("DELETE FROM document WHERE kind = 'method'", "a document that run 1 used is missing"),
+    "the ticket names another": (
+        "UPDATE manifest SET record = replace(record, 'method_sha256', 'method_sha257')",
+        "manifest 1 of ticket T-0001 does not match its hash",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", FORGERIES)
+def test_what_the_ledger_says_of_the_method_cannot_be_forged(gate, bench, capsys, name):
+    assert gate()[0] == 0
+    tamper(bench.folder / "bench.ledger", FORGERIES[name][0])
+    for words in (["gate", "T-0001"], ["verify"]):
+        assert run_command([*words, "--ledger", str(bench.folder / "bench.ledger")]) == 21
+        said = capsys.readouterr()
+        assert FORGERIES[name][1] in said.err + said.out or words[0] == "gate"
