@@ -132,6 +132,8 @@ class HandAnswer:
     when: str = ""
     """ISO 8601, a day or a time."""
     note: str = ""
+    earlier: tuple[HandAnswer, ...] = field(default=(), metadata={"address": False})
+    """What was answered before, the first first, as far as `ticket.yaml` tells; changes nothing that is measured."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,11 +14,12 @@ from typing import TYPE_CHECKING, Any, Final
 import yaml
 from pydantic import ValidationError
 from ruamel.yaml import YAML
-from ruamel.yaml.comments import CommentedMap
+from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.error import YAMLError
 from ruamel.yaml.scalarstring import DoubleQuotedScalarString
 
-from glasswright.config import HandNote, TicketFile, scan_bytes, validate
+from glasswright.config import EarlierNote, HandNote, TicketFile, scan_bytes, validate
+from glasswright.config.names import problem_of_person
 from glasswright.config.ticket_file import TICKET_FILE
 from glasswright.errors import ConfigError, GlasswrightError
 from glasswright.judging.cards import load_cards
@@ -95,6 +96,9 @@ def make_note(answer: str, who: str, when: str, note: str) -> HandNote:
     ValueError
         With what is wrong, for a person to read.
     """
+    problem = problem_of_person(who) if who.strip() else ""
+    if problem:
+        raise ValueError(problem)
     try:
         return HandNote(answer=answer, who=who, when=when, note=note or None)  # type: ignore[arg-type] # checked here
     except ValidationError as error:
@@ -105,6 +109,7 @@ def make_note(answer: str, who: str, when: str, note: str) -> HandNote:
 def write_answer(sheet: Sheet, check: str, note: HandNote) -> Sheet:
     """Write one answer into the ticket's file; give the sheet as it now is.
 
+    An answer that stood there before is kept under `earlier`, with who gave it and when.
     The file is replaced whole or not at all, and only if it is still what was read and if what is written reads back
     as the same ticket with this answer and keeps every comment.
 
@@ -113,6 +118,10 @@ def write_answer(sheet: Sheet, check: str, note: HandNote) -> Sheet:
     SheetError
         Otherwise; the file is then as it was.
     """
+    if check in sheet.answers:
+        replaced = sheet.answers[check]
+        before = EarlierNote(**replaced.model_dump(exclude={"earlier"}))
+        note = note.model_copy(update={"earlier": (*replaced.earlier, before)})
     content = _edit(sheet, check, note)
     try:
         document = scan_bytes(sheet.path, content)
@@ -129,7 +138,7 @@ def write_answer(sheet: Sheet, check: str, note: HandNote) -> Sheet:
 
 
 def _say_by_hand(sheet: Sheet, check: str, note: HandNote, why: str) -> str:
-    words = ", ".join(f'{name}: "{value}"' for name, value in note if value is not None)
+    words = ", ".join(f'{name}: "{value}"' for name, value in note if value and name != "earlier")
     return f"{sheet.path}: not written ({why}): write under `{KEY}` by hand: {check}: {{{words}}}"
 
 
@@ -153,16 +162,31 @@ def _edit(sheet: Sheet, check: str, note: HandNote) -> bytes:
 
 
 def _put(answers: Any, check: str, note: HandNote) -> None:  # noqa: ANN401 - the library's types say no more
-    values = {name: value for name, value in note if value is not None}
     if check not in answers:
-        answers[check] = CommentedMap()
-        answers[check].fa.set_flow_style()
+        answers[check] = _flow_map()
     entry = answers[check]
+    values = _quote(note)
+    if note.earlier:
+        values["earlier"] = CommentedSeq([_flow_map(_quote(each)) for each in note.earlier])
+        values["earlier"].fa.set_flow_style()
     for name in [name for name in entry if name not in values]:
         del entry[name]
-    for name, value in values.items():
-        # quoted, so that no reader takes a day for a date or a note for a number
-        entry[name] = value if name == "answer" else DoubleQuotedScalarString(value)
+    entry.update(values)
+
+
+def _quote(note: EarlierNote) -> dict[str, Any]:
+    """Give an answer as it is written: quoted, so that no reader takes a day for a date or a note for a number."""
+    return {
+        name: value if name == "answer" else DoubleQuotedScalarString(value)
+        for name, value in note
+        if name != "earlier" and value is not None
+    }
+
+
+def _flow_map(values: Mapping[str, Any] | None = None) -> Any:  # noqa: ANN401
+    made = CommentedMap(values or {})
+    made.fa.set_flow_style()
+    return made
 
 
 def _round_trip(text: str) -> Any:  # noqa: ANN401

@@ -126,7 +126,7 @@ def _ask(desk: Desk, name: str) -> str:
         return word
     if word == WORDS["n"]:
         click.echo("the card says that this model has it: so answered, the ticket stays incomplete")
-    note = _take_note(desk, word)
+    note = _take_note(desk, name, word)
     desk.sheet = write_answer(desk.sheet, name, note)
     click.echo("written")
     return word
@@ -142,10 +142,22 @@ def _take_word() -> str:
         click.echo(f"`{given}` is none of them" if given else "one of them is needed")
 
 
-def _take_note(desk: Desk, word: str) -> HandNote:
-    """Take the note; one that cannot be written is asked for again."""
+def _ask_for_note(before: HandNote | None, word: str) -> str:
+    """Say what a note must tell; empty where none is needed."""
+    if word == WORDS["f"]:
+        return "what was found"
+    failed = before is not None and WORDS["f"] in (before.answer, *(each.answer for each in before.earlier))
+    return "it failed before: why it passes now" if word == WORDS["p"] and failed else ""
+
+
+def _take_note(desk: Desk, name: str, word: str) -> HandNote:
+    """Take the note; one that cannot be written is asked for again, and so is one that must be given."""
+    asked = _ask_for_note(desk.sheet.answers.get(name), word)
     while True:
-        text = _prompt("note, or Enter for none")
+        text = _prompt(asked or "note, or Enter for none")
+        if asked and not text:
+            click.echo("it is needed")
+            continue
         when = datetime.now().astimezone().isoformat(timespec="minutes")
         try:
             return make_note(word, desk.who, when, text)

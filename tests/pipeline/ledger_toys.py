@@ -180,6 +180,14 @@ def state(*outcomes, settings=(F2,), **others):
     )
 
 
+def shots_at(*times):
+    """Shots taken at these times, by the body's clock."""
+    return tuple(
+        ShotRecord(name=f"chart/{number}.dng", role="chart", sha256=f"{number}", captured_at=time)
+        for number, time in enumerate(times)
+    )
+
+
 CARD_HEAD = f'card: "{MODEL}"\nvalid_for: {{stand: north-bench, body: Ostrel D7}}\n'
 
 

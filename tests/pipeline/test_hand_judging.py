@@ -236,11 +236,11 @@ def test_answers_decide_and_measure_no_shot_again(bench, capsys):
         "read_hand_checks.mount.passed at the whole ticket: failed by hand (K. Moreau, 2026-03-02T14:05: play of 1 mm)"
     ]
 
-    answer(folder, front_glass=f"pass, {SIGNED}", mount=f"pass, {SIGNED}")
+    answer(folder, front_glass=f"pass, {SIGNED}", mount=f"pass, {SIGNED}, note: screws tightened")
     _, summary = bench.run(capsys, *cards)
     assert summary["measured"] == 1
     assert gate_of(bench, capsys) == (0, ["all 3 limits are kept"])
     # the same answers in another order are the same answers
-    answer(folder, mount=f"pass, {SIGNED}", front_glass=f"pass, {SIGNED}")
+    answer(folder, mount=f"pass, {SIGNED}, note: screws tightened", front_glass=f"pass, {SIGNED}")
     _, summary = bench.run(capsys, *cards)
     assert summary["measured"] == 0

@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from glasswright.commands.main import run_command
-from glasswright.config import HandNote, load_ticket
+from glasswright.config import EarlierNote, HandNote, load_ticket
 from glasswright.sheets import SheetError, make_note, open_sheet, write_answer
 
 TICKET = """\
@@ -92,7 +92,9 @@ def test_a_sitting_on_a_terminal_is_broken_off_gone_on_with_and_corrected(shop):
     sitting.say("what")
     assert "`what` is none of them" in sitting.expect("s stop]: ")
     sitting.say("f")
-    sitting.expect("note, or Enter for none: ")
+    sitting.expect("what was found: ")
+    sitting.say("")
+    sitting.expect("it is needed\nwhat was found: ")
     sitting.say("scratch: 3 mm, #2")
     asked = sitting.expect("s stop]: ")
     assert "who checks" not in asked, "asked once"
@@ -120,8 +122,8 @@ def test_a_sitting_on_a_terminal_is_broken_off_gone_on_with_and_corrected(shop):
     sitting.say("1")
     assert "so far: fail (K. Moreau" in sitting.expect("s stop]: ")
     sitting.say("p")
-    sitting.expect("note, or Enter for none: ")
-    sitting.say("")
+    sitting.expect("it failed before: why it passes now: ")
+    sitting.say("it was dirt")
     sitting.expect("or Enter to end: ")
     sitting.say("")
     sitting.expect("all hand checks are answered and signed")
@@ -129,10 +131,12 @@ def test_a_sitting_on_a_terminal_is_broken_off_gone_on_with_and_corrected(shop):
 
     answers = load_ticket(shop / "T-0412").hand_checks
     assert {name: (note.answer, note.who, note.note) for name, note in answers.items()} == {
-        "front_glass": ("pass", "B. Anders", None),
+        "front_glass": ("pass", "B. Anders", "it was dirt"),
         "focus_ring_manual": ("pass", "B. Anders", None),
         "mount": ("not_applicable", "B. Anders", None),
     }
+    (before,) = answers["front_glass"].earlier
+    assert (before.answer, before.who, before.note) == ("fail", "K. Moreau", "scratch: 3 mm, #2")
     text = (shop / "T-0412" / "ticket.yaml").read_text()
     assert text.startswith(TICKET), "everything that stood there stands there still"
 
@@ -237,7 +241,11 @@ def test_comments_among_the_answers_stay_when_one_is_corrected(shop):
     assert "# new flange" in text
     assert "# not signed yet" in text
     answers = load_ticket(shop / "T-0412").hand_checks
-    assert answers == {"mount": NOTE, "switches": HandNote(answer="pass")}
+    before = EarlierNote(answer="fail", who="K. Moreau", when="2026-03-01")
+    assert answers == {
+        "mount": NOTE.model_copy(update={"earlier": (before,)}),
+        "switches": HandNote(answer="pass"),
+    }
 
 
 def test_a_comment_that_would_be_lost_stops_the_writing(shop):
@@ -256,7 +264,7 @@ PRINTABLE = st.text(st.characters(codec="utf-8", exclude_categories=("C", "Z")),
 
 
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
-@given(who=PRINTABLE, note=PRINTABLE, answer=st.sampled_from(["pass", "fail", "not_applicable"]))
+@given(who=PRINTABLE.map("Ada {}".format), note=PRINTABLE, answer=st.sampled_from(["pass", "fail", "not_applicable"]))
 def test_whatever_is_noted_reads_back_and_the_rest_stays(shop, who, note, answer):
     path = Path(shop / "T-0412" / "ticket.yaml")
     path.write_text(TICKET)
@@ -270,6 +278,7 @@ def test_whatever_is_noted_reads_back_and_the_rest_stays(shop, who, note, answer
     ("note", "message"),
     [
         (("pass", "", "2026-03-02", ""), "`who` must not be empty"),
+        (("pass", "???", "2026-03-02", ""), "`???` is no name of a person: write who it is"),
         (("pass", "K. Moreau", "today", ""), "`when` must be a day or a time"),
         (("pass", "K. Moreau", "2026-03-02", "two\tparts"), "`note` must be one line"),
         (("maybe", "K. Moreau", "2026-03-02", ""), "`answer` Input should be 'pass', 'fail' or 'not_applicable'"),

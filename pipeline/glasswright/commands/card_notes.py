@@ -6,6 +6,7 @@ from itertools import product
 from typing import TYPE_CHECKING
 
 from glasswright.artefact import Setting
+from glasswright.config.names import problem_of_person
 from glasswright.errors import Problem
 from glasswright.judging.adopting import find_changes
 from glasswright.judging.hand_checks import UNASKED_PHASES, problem_of_hand_check
@@ -69,6 +70,11 @@ def note_hand_checks(path: Path, ticket: TicketFile, card: CardFile | None, plan
         for message in dict.fromkeys(problem_of_hand_check(name, fields) for name in ticket.hand_checks):
             if message:
                 yield Problem(str(path), 1, message)
+    for name, note in ticket.hand_checks.items():
+        if note.answer == "fail" and not note.note:
+            yield Problem(str(path), 1, f"hand check `{name}` failed, and no note says what was found: add one")
+        if note.who and (problem := problem_of_person(note.who)):
+            yield Problem(str(path), 1, f"hand check `{name}`: {problem}")
     if card is None or ticket.phase in UNASKED_PHASES:
         return
     signed = {name for name, note in ticket.hand_checks.items() if note.who and note.when}

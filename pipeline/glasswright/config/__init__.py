@@ -2,7 +2,7 @@
 
 from glasswright.config.document import Document, Place, name_place
 from glasswright.config.files import ConfigFile, DataFile
-from glasswright.config.hand_notes import CheckName, HandNote
+from glasswright.config.hand_notes import CheckName, EarlierNote, HandNote
 from glasswright.config.names import ROLES, SafeName, Words, is_safe_name
 from glasswright.config.plan import Plan, Source, Step, load_plan
 from glasswright.config.reading import check
@@ -23,6 +23,7 @@ __all__ = [
     "ConfigModel",
     "DataFile",
     "Document",
+    "EarlierNote",
     "HandNote",
     "LensNote",
     "Place",

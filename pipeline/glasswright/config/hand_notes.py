@@ -32,10 +32,17 @@ CheckName = Annotated[str, AfterValidator(_refuse_odd_name)]
 """Name of a hand check; which there are is the plugin's matter."""
 
 
-class HandNote(ConfigModel):
-    """One answer. Without `who` or `when` it is unsigned, and proves nothing."""
+class EarlierNote(ConfigModel):
+    """An answer that was replaced."""
 
     answer: HandWord
     who: Words | None = None
     when: Annotated[Words, AfterValidator(_refuse_no_date)] | None = None
     note: Words | None = None
+
+
+class HandNote(EarlierNote):
+    """One answer. Without `who` or `when` it is unsigned, and proves nothing."""
+
+    earlier: tuple[EarlierNote, ...] = ()
+    """What was answered before, the first first."""

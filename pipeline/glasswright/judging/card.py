@@ -186,6 +186,8 @@ class Card(ConfigModel):
     limits: tuple[Limit, ...] = ()
     hand_checks: tuple[CheckName, ...] = ()
     """What a person must have found in order, and signed for, before the lens can pass."""
+    identity: Literal["none", "serial"] = "none"
+    """Whether the files must carry the lens's serial number; a lens without contacts has none to give them."""
     plan: AdoptedPlan | None = None
     """Written by `glasswright adopt`; without it every limit is UNKNOWN."""
     history: tuple[CardChange, ...] = ()

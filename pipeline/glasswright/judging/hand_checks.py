@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from glasswright.config import did_you_mean
 from glasswright.judging.card import HAND_STEP, hand_measures
+from glasswright.judging.hand_answers import find_doubtful
 from glasswright.judging.method import why_made_otherwise
 from glasswright.judging.verdict import LimitVerdict, Verdict
 from glasswright.outcome import Status
@@ -25,7 +26,8 @@ UNASKED_PHASES = ("reference", "study")
 def judge_hand_checks(view: TicketView, card: Card, refusal: str) -> tuple[LimitVerdict, ...]:
     """Judge every hand check that a card lists: there is one verdict for each, whatever the ticket holds.
 
-    A signed *pass* is PASS, a signed *fail* FAIL. What nobody answered, what nobody signed, and *not applicable* to a
+    A signed *pass* is PASS, unless its signature or what was answered before must be looked at: then it is REVIEW. A
+    signed *fail* is FAIL. What nobody answered, what nobody signed, and *not applicable* to a
     thing that the card says this model has, is UNKNOWN. No uncertainty enters: the decision rule is the simple one.
     A visit of the reference lens, or of a study, is asked for none.
 
@@ -56,6 +58,11 @@ def _judge(view: TicketView, name: str, refusal: str) -> LimitVerdict:
     sentence = _sentence(outcome.measured.get(says), name)
     value = outcome.measured[passed].value if passed in outcome.measured else None
     verdict = {1.0: Verdict.PASS, 0.0: Verdict.FAIL}.get(-1.0 if value is None else value, Verdict.UNKNOWN)
+    answer = next((each for each in view.record.ticket.hand_checks if each.check == name), None)
+    doubtful = find_doubtful(answer, view.state) if answer is not None and verdict is not Verdict.UNKNOWN else ()
+    if doubtful:
+        sentence += f"; but {'; '.join(doubtful)}"
+        verdict = Verdict.REVIEW if verdict is Verdict.PASS else verdict
     caveats = sorted({*outcome.caveats, *view.caveats})
     if caveats:
         sentence += f"; with the caveat {', '.join(caveats)}"

@@ -11,7 +11,7 @@ from glasswright.judging.card import SHOTS
 from glasswright.judging.decision import Tolerance, Uncertainty, decide
 from glasswright.judging.hand_checks import judge_hand_checks
 from glasswright.judging.method import why_made_otherwise
-from glasswright.judging.validity import TicketView, why_not_valid
+from glasswright.judging.validity import TicketView, why_not_identified, why_not_valid
 from glasswright.judging.verdict import Judgement, LimitVerdict, Verdict, fold
 from glasswright.outcome import Status
 from glasswright.stage import Scope
@@ -92,6 +92,7 @@ def judge_ticket(state: TicketState, file: CardFile | None, stand: JudgingStand)
         verdicts += judge_hand_checks(view, file.card, refusal)
         if not file.card.limits:
             reasons = (*reasons, f"the card for `{file.card.card}` has no limits: an empty card passes no lens")
+        reasons = (*reasons, *why_not_identified(state, file.card))
     verdict = fold([*(each.verdict for each in verdicts), *(Verdict.UNKNOWN for _ in reasons)])
     return Judgement(
         ticket=state.record.ticket.number,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from glasswright.judging.hand_answers import note_answers
 from glasswright.judging.shots import note_shots
 
 if TYPE_CHECKING:
@@ -12,4 +13,4 @@ if TYPE_CHECKING:
 
 def notes_of(state: TicketState) -> tuple[str, ...]:
     """Give all that must be told of a ticket beside the decision: what its files showed, its shots, its hand checks."""
-    return (*state.record.findings, *note_shots(state))
+    return (*state.record.findings, *note_shots(state), *note_answers(state))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 MOST_NAMED: Final = 3
 ONE_VISIT: Final = timedelta(hours=24)
 """Shots of one ticket lie no further from the middle one: a visit is a session at the stand, at most a long one."""
+SOON: Final = timedelta(days=7)
+"""Within a week shots are measured; later, somebody should know that they were not."""
 
 Finding = tuple[Verdict, str]
 
@@ -33,7 +35,7 @@ def find_about_shots(state: TicketState) -> tuple[Finding, ...]:
 
 def note_shots(state: TicketState) -> tuple[str, ...]:
     """Give what must be told of a ticket's shots wherever a decision on it is printed, and decides nothing."""
-    return (*_note_identity(state), *_note_replaces(state), *_note_shared(state))
+    return (*_note_identity(state), *_note_replaces(state), *_note_shared(state), *_note_clock(state))
 
 
 def _find_replaced(state: TicketState) -> Iterator[Finding]:
@@ -128,6 +130,18 @@ def _note_shared(state: TicketState) -> Iterator[str]:
     if shared:
         tickets, shots = {twin.ticket for twin in shared}, {twin.shot for twin in shared}
         yield f"shared with {_name_few(sorted(tickets))}, as declared: {_name_few(sorted(shots))}"
+
+
+def _note_clock(state: TicketState) -> Iterator[str]:
+    """Tell that the shots' times are far from when they were measured. Frames that were rendered have no clock."""
+    visit, measured = state.record.visit, datetime.fromisoformat(state.measured_at).replace(tzinfo=None)
+    if visit is None or state.record.ticket.rehearsed:
+        return
+    apart = f"shot on {visit.date()} by the body's clock, and measured on {measured.date()}"
+    if visit > measured + ONE_VISIT:
+        yield f"{apart}: that clock is wrong"
+    elif visit < measured - SOON:
+        yield f"{apart}, {(measured - visit).days} days later: make sure that the shots are of this visit"
 
 
 def _name_few(names: list[str] | tuple[str, ...]) -> str:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 class TicketView:
     """A ticket's state, arranged for judging."""
 
-    record: TicketRecord
+    state: TicketState
     by_step: Mapping[str, Sequence[KeptOutcome]]
     by_place: Mapping[tuple[str, Setting | None], Sequence[KeptOutcome]]
     """By step and setting."""
@@ -31,6 +31,11 @@ class TicketView:
     """Those of the ticket itself."""
     method: str
     """How its numbers were made, as JSON."""
+
+    @property
+    def record(self) -> TicketRecord:
+        """What describes the ticket."""
+        return self.state.record
 
     @classmethod
     def of(cls, state: TicketState) -> Self:
@@ -42,7 +47,7 @@ class TicketView:
             by_place[outcome.step, outcome.setting].append(outcome)
         caveats = frozenset(state.record.ticket.caveats)
         return cls(
-            record=state.record,
+            state=state,
             by_step=dict(by_step),
             by_place=dict(by_place),
             caveats=caveats,
@@ -97,6 +102,14 @@ def why_not_valid(view: TicketView, card: Card | None, stand: JudgingStand) -> t
         reasons.append(f"body `{ticket.body}` is none of stand `{stand.name}`'s: {', '.join(stand.bodies)}")
     reasons += [reason for fact in valid.where for reason in _problems_of(fact, card, view)]
     return tuple(dict.fromkeys(reasons))
+
+
+def why_not_identified(state: TicketState, card: Card) -> tuple[str, ...]:
+    """Say that the card asks for the lens's serial number and files do not carry it: asked for, and not found."""
+    carrying, shots = state.record.lens_serials
+    if card.identity != "serial" or 0 < shots == carrying:
+        return ()
+    return (f"the card asks for `identity: serial`, and {shots - carrying} of {shots} files carry no lens serial",)
 
 
 def _names(names: str | tuple[str, ...]) -> tuple[str, ...]:

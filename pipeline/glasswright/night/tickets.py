@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from glasswright.artefact import HandAnswer, Ticket
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-    from glasswright.config import TicketFile
+    from glasswright.config import EarlierNote, TicketFile
     from glasswright.role_traits import RoleTraits
 
 
@@ -159,6 +159,10 @@ def request_ticket(
 def _hand_answers(written: TicketFile) -> tuple[HandAnswer, ...]:
     """Give the answers by name: in which order they stand in the file says nothing."""
     return tuple(
-        HandAnswer(check=check, answer=note.answer, who=note.who or "", when=note.when or "", note=note.note or "")
+        replace(_hand_answer(check, note), earlier=tuple(_hand_answer(check, each) for each in note.earlier))
         for check, note in sorted(written.hand_checks.items())
     )
+
+
+def _hand_answer(check: str, note: EarlierNote) -> HandAnswer:
+    return HandAnswer(check=check, answer=note.answer, who=note.who or "", when=note.when or "", note=note.note or "")

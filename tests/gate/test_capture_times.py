@@ -1,0 +1,67 @@
+"""When the shots were taken: far from one another is looked at, a clock that is wrong for all of them is only told."""
+
+import dataclasses
+
+import night_exif as exif
+import pytest
+from ledger_toys import shots_at, state
+
+from glasswright.judging.notes import notes_of
+from glasswright.judging.shots import find_about_shots
+from glasswright.judging.verdict import Verdict
+
+EVENING = ("2026-03-02T20:00:00", "2026-03-02T20:10:00", "2026-03-02T23:30:00")
+
+
+def seen(*times, measured_at="2026-03-03T06:00:00+01:00", rehearsed=False):
+    made = state(rehearsed=rehearsed)
+    return dataclasses.replace(
+        made, record=dataclasses.replace(made.record, shots=shots_at(*times)), measured_at=measured_at
+    )
+
+
+def test_an_evening_at_the_stand_is_one_visit():
+    assert find_about_shots(seen(*EVENING)) == ()
+    assert notes_of(seen(*EVENING)) == ()
+
+
+@pytest.mark.parametrize(
+    ("far", "middle"),
+    [("2026-02-20T20:00:00", "20:10:00"), ("2026-03-04T20:00:00", "23:30:00"), ("2000-01-01T00:00:10", "20:10:00")],
+)
+def test_a_shot_of_another_day_is_looked_at(far, middle):
+    ((verdict, reason),) = find_about_shots(seen(*EVENING, far))
+    assert verdict is Verdict.REVIEW
+    assert reason == (
+        f"1 of its shots were taken more than 24 hours from the middle of the visit, 2026-03-02 {middle} "
+        f"(chart/3.dng: {far.replace('T', ' ')}): make sure that they are of this visit"
+    )
+
+
+@pytest.mark.parametrize("times", [(), ("2000-01-01T00:00:10", "2000-01-01T00:09:00"), EVENING[:1]])
+def test_a_clock_that_is_wrong_for_all_shots_and_one_that_nobody_set_is_no_reason(times):
+    assert find_about_shots(seen(*times)) == ()
+
+
+@pytest.mark.parametrize(
+    ("measured_at", "told"),
+    [
+        ("2026-03-12T06:00:00+01:00", "9 days later: make sure that the shots are of this visit"),
+        ("2026-03-01T06:00:00+01:00", "that clock is wrong"),
+    ],
+)
+def test_times_far_from_when_it_was_measured_are_told(measured_at, told):
+    (note,) = notes_of(seen(*EVENING, measured_at=measured_at))
+    assert note.startswith("shot on 2026-03-02 by the body's clock, and measured on 2026-03-")
+    assert note.endswith(told)
+    assert notes_of(seen(*EVENING, measured_at=measured_at, rehearsed=True)) == ()
+
+
+def test_the_ledger_keeps_when_each_shot_was_taken(shop):
+    folder = shop.add(3)
+    exif.write_tiff(folder / "ramp/f2_a.tif", exif={exif.TAKEN_AT: "2026:03:02 20:00:00"})
+    exif.write_tiff(folder / "ramp/f2_b.tif", exif={exif.TAKEN_AT: "2026:01:02 20:00:00"})
+    shop.measure()
+    code, said = shop.gate("T-0003")
+    assert code == 11
+    assert "1 of its shots were taken more than 24 hours from the middle of the visit" in "; ".join(said["reasons"])

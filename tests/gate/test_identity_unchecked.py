@@ -1,0 +1,50 @@
+"""Where files carry no lens serial, the gate says that nobody checked which lens this is; a card may ask for it."""
+
+import dataclasses
+
+import pytest
+from ledger_toys import CARD_HEAD, judge, kept, state
+
+from glasswright.judging.notes import notes_of
+from glasswright.judging.verdict import Verdict
+
+LIMIT = "{measure: measure_mtf50.count, min: 1, rule: simple}"
+ASKING = f"{CARD_HEAD}identity: serial\n"
+
+
+def seen(carrying, shots):
+    made = state(kept(count=3.0))
+    return dataclasses.replace(made, record=dataclasses.replace(made.record, lens_serials=(carrying, shots)))
+
+
+@pytest.mark.parametrize(
+    ("carrying", "told"),
+    [
+        (0, ("identity unchecked: the files carry no lens serial",)),
+        (5, ("identity checked in part: 3 of 8 files carry no lens serial",)),
+        (8, ()),
+    ],
+)
+def test_it_is_told_and_by_default_holds_nothing_back(tmp_path, carrying, told):
+    assert notes_of(seen(carrying, 8)) == told
+    assert judge(tmp_path, seen(carrying, 8), LIMIT).verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize(("carrying", "shots"), [(0, 8), (7, 8), (0, 0)])
+def test_a_card_that_asks_for_the_serial_gets_it_or_knows_nothing(tmp_path, carrying, shots):
+    judgement = judge(tmp_path, seen(carrying, shots), LIMIT, head=ASKING)
+    assert judgement.verdict is Verdict.UNKNOWN
+    lacking = f"{shots - carrying} of {shots} files carry no lens serial"
+    assert judgement.reasons == (f"the card asks for `identity: serial`, and {lacking}",)
+
+
+def test_a_card_that_asks_for_the_serial_and_gets_it_judges(tmp_path):
+    assert judge(tmp_path, seen(8, 8), LIMIT, head=ASKING).verdict is Verdict.PASS
+
+
+def test_a_ticket_of_files_without_exif_says_so_at_the_gate(shop):
+    shop.add(3)
+    shop.measure()
+    code, said = shop.gate("T-0003")
+    assert code == 0
+    assert "identity unchecked: the files carry no lens serial" in said["notes"]
