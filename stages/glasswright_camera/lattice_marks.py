@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.stats import median_abs_deviation
 
 from glasswright import Unmeasurable
 
@@ -16,7 +17,14 @@ if TYPE_CHECKING:
 
 MARK_FROM = 0.4
 """A node counts as marked from this share of a full mark's look; plain discs scatter about 0."""
-CANDIDATES = 12
+MARGIN = 0.25
+"""By how much the weakest mark of a reading must look more like one than that of any other reading. A quarter of a full
+mark's look: noise that moves a look so far leaves nothing to measure on the disc."""
+MARGIN_SIGMAS = 4.0
+"""The same in standard deviations of the looks of plain discs, where these scatter more."""
+OUTSIDE_SHARE = 0.04
+"""A reading that lays this share more of the nodes off the layout than another is no rival to it: half of an outer
+column of the default lattice. Single strays off the layout are other things than discs."""
 RING_LEAST = 0.12
 """A hole's light over that of plain discs, between dark and paper, below which no blur is thought to hide a ring."""
 
@@ -33,7 +41,7 @@ class Reading:
     outside: int
     """Lattice nodes that would lie off the layout."""
     strength: float
-    """The weakest of the marks' looks."""
+    """The weakest of the marks' looks; 0 where a mark would lie on no node."""
 
     @property
     def is_mirrored(self) -> bool:
@@ -71,8 +79,9 @@ def score_marks(
     base_core = np.nanmedian(np.where(around, core, np.nan), axis=1)
     growth = layout.large_diameter_mm / layout.disc_diameter_mm - 1
     lighter = core - base_core
-    # three rings are the most there can be: the third lightest core shows how light a hole is at this blur
-    full = max(float(np.sort(lighter)[-3]), RING_LEAST)
+    # the faintest of as many rings as the layout has shows how light a hole is at this blur
+    rings = max(sum(mark.kind == "ring" for mark in layout.marks), 1)
+    full = max(float(np.sort(lighter)[-min(rings, len(lighter))]), RING_LEAST)
     ring = lighter / full
     return {"large": (radius / base_radius - 1) / growth, "ring": ring}
 
@@ -96,9 +105,11 @@ def read_marks(
     node: NDArray[np.int64],
     score: dict[str, NDArray[np.float64]],
     layout: ChartLayout,
-    upright: NDArray[np.int64] | None = None,
+    upright: NDArray[np.int64],
 ) -> Reading:
     """Find how the layout's marks lie on the lattice.
+
+    The reading whose weakest mark looks most like one is taken, if it does so by a margin over every other reading.
 
     Parameters
     ----------
@@ -109,66 +120,89 @@ def read_marks(
     layout
         The chart.
     upright
-        The turn of a print that is known to hang upright, see `find_upright_turn`; None if the marks say how it hangs.
+        (2, 2): the turn of a print that hangs upright, see `find_upright_turn`.
 
     Raises
     ------
     Unmeasurable
-        If the marks are not there, are mirrored, or can be read in two ways.
+        If the marks are not there, can be read in two ways, are mirrored, or say that a print whose layout says that it
+        hangs upright does not.
     """
-    readings = sorted(_list_readings(node, score, layout), key=lambda reading: (reading.outside, -reading.strength))
+    margin = max(MARGIN, MARGIN_SIGMAS * _measure_scatter(score, layout))
+    readings = _list_readings(node, score, layout, margin)
     if not readings:
         raise Unmeasurable(_explain_missing(node, score, layout))
-    if upright is not None:
-        readings = [reading for reading in readings if np.array_equal(reading.turn, upright)]
-        if not readings:
-            raise Unmeasurable(
-                f"{layout.name} does not hang upright, as its layout says it does: its marks are seen turned or "
-                "mirrored; hang it upright, or turn the camera"
-            )
-    best = readings[0]
-    for other in readings[1:]:
-        if (other.outside, other.strength) == (best.outside, best.strength):
-            message = (
-                f"the marks of {layout.name} can be read in more than one way; "
-                "the layout's marks need a triangle with three different sides"
-            )
-            raise Unmeasurable(message)
+    if layout.orientation == "upright":
+        # where the marks look the same turned, the layout's word decides; where they contradict it, they do
+        readings = [each for each in readings if np.array_equal(each.turn, upright)] or readings
+    best = min(readings, key=lambda each: (each.outside, -each.strength))
+    for rival in readings:
+        if rival is best or rival.outside >= best.outside + OUTSIDE_SHARE * len(node):
+            continue
+        ways = f"{_describe_turn(best.turn, upright)}, and nearly as well {_describe_turn(rival.turn, upright)}"
+        if np.array_equal(best.turn, rival.turn):
+            ways = f"{_describe_turn(best.turn, upright)}, at more than one place"
+        raise Unmeasurable(
+            f"how {layout.name} hangs cannot be told for certain: its marks can be read {ways} "
+            f"({_count_marks(score, layout)}); is another chart hung, or are the marks soft, soiled or covered?"
+        )
     if best.is_mirrored:
-        message = (
+        raise Unmeasurable(
             f"the marks of {layout.name} read mirrored: is the print reversed or the image flipped? "
             f"({len(node)} discs were found)"
         )
-        raise Unmeasurable(message)
+    if layout.orientation == "upright" and not np.array_equal(best.turn, upright):
+        hangs = f"{layout.name} hangs {_describe_turn(best.turn, upright)}, and its layout says that it hangs upright"
+        raise Unmeasurable(f"{hangs}: turn the print or the camera, or correct `orientation` of the layout")
     return best
 
 
 def _list_readings(
-    node: NDArray[np.int64], score: dict[str, NDArray[np.float64]], layout: ChartLayout
+    node: NDArray[np.int64], score: dict[str, NDArray[np.float64]], layout: ChartLayout, margin: float
 ) -> list[Reading]:
-    """Try each marked-looking node as the first mark, in four turns and their mirror images."""
-    place = {(int(column), int(row)): k for k, (column, row) in enumerate(node)}
+    """Lay the marks on the lattice in every way, and give those that are within a margin of the one that fits best.
+
+    Each node is taken for the first mark, in four turns and their mirror images. None are given if no reading shows all
+    marks.
+    """
+    low, high = node.min(axis=0), node.max(axis=0)
+    columns, rows = high - low + 1
+    looks = {kind: np.zeros((columns, rows)) for kind in score}
+    for kind, values in score.items():
+        looks[kind][tuple((node - low).T)] = values
     marks = np.array([(mark.column, mark.row) for mark in layout.marks])
-    kinds = [mark.kind for mark in layout.marks]
-    firsts = [k for k in np.argsort(-score[kinds[0]])[:CANDIDATES] if score[kinds[0]][k] > MARK_FROM]
+    turns = _list_turns()
+    strength = np.full((len(turns), len(node)), np.inf)
+    for turn, strengths in zip(turns, strength, strict=True):
+        for mark, place in zip(layout.marks, (marks - marks[0]) @ turn.T, strict=True):
+            spot = node + place - low
+            there = ((spot >= 0) & (spot < (columns, rows))).all(axis=1)
+            look = np.where(there, looks[mark.kind][tuple(np.where(there[:, None], spot, 0).T)], 0.0)
+            np.minimum(strengths, look, out=strengths)
+    best = float(strength.max())
+    if best <= MARK_FROM:
+        return []
     readings = []
-    for turn in _list_turns():
-        for first in firsts:
-            shift = node[first] - turn @ marks[0]
-            seen = [place.get((int(column), int(row))) for column, row in marks @ turn.T + shift]
-            looks = [score[kind][k] if k is not None else 0.0 for kind, k in zip(kinds, seen, strict=True)]
-            if min(looks) <= MARK_FROM:
-                continue
-            reading = Reading(turn=turn, shift=shift, outside=0, strength=float(min(looks)))
-            readings.append(
-                Reading(
-                    turn=turn,
-                    shift=shift,
-                    outside=int(np.sum(~is_on_layout(reading.to_layout(node), layout))),
-                    strength=reading.strength,
-                )
-            )
+    for k, first in np.argwhere(strength > best - margin):
+        shift = node[first] - turns[k] @ marks[0]
+        reading = Reading(turn=turns[k], shift=shift, outside=0, strength=float(strength[k, first]))
+        outside = int(np.sum(~is_on_layout(reading.to_layout(node), layout)))
+        readings.append(replace(reading, outside=outside))
     return readings
+
+
+def _measure_scatter(score: dict[str, NDArray[np.float64]], layout: ChartLayout) -> float:
+    """Estimate the standard deviation of plain discs' looks, of the layout's kinds of mark that with the most."""
+    kinds = {mark.kind for mark in layout.marks}
+    return max(float(median_abs_deviation(score[kind], scale="normal")) for kind in kinds)
+
+
+def _describe_turn(turn: NDArray[np.int64], upright: NDArray[np.int64]) -> str:
+    """Say how a print hangs, seen in the frame."""
+    seen = upright.T @ turn
+    if np.linalg.det(seen) < 0:
+        return "mirrored"
+    return {2: "upright", -2: "upside down"}.get(int(np.trace(seen)), "on its side")
 
 
 def is_on_layout(node: NDArray[np.int64], layout: ChartLayout) -> NDArray[np.bool_]:
@@ -184,15 +218,20 @@ def _list_turns() -> list[NDArray[np.int64]]:
     return turns + [turn @ mirror for turn in turns]
 
 
-def _explain_missing(node: NDArray[np.int64], score: dict[str, NDArray[np.float64]], layout: ChartLayout) -> str:
-    """Say which marks were looked for and how many were seen."""
+def _count_marks(score: dict[str, NDArray[np.float64]], layout: ChartLayout) -> str:
+    """Say how many marks of each kind are seen, and how many the layout has."""
     seen = []
     for kind in sorted({mark.kind for mark in layout.marks}):
         wanted = sum(mark.kind == kind for mark in layout.marks)
         found = int(np.sum(score[kind] > MARK_FROM))
         seen.append(f"{found} {kind} mark{'s' if found != 1 else ''} seen where {layout.name} has {wanted}")
+    return ", ".join(seen)
+
+
+def _explain_missing(node: NDArray[np.int64], score: dict[str, NDArray[np.float64]], layout: ChartLayout) -> str:
+    """Say which marks were looked for and how many were seen."""
     columns, rows = sorted((np.ptp(node, axis=0) + 1).tolist(), reverse=layout.columns >= layout.rows)
     return (
-        f"the marks of {layout.name} were not found: {', '.join(seen)}, on {columns} x {rows} nodes "
+        f"the marks of {layout.name} were not found: {_count_marks(score, layout)}, on {columns} x {rows} nodes "
         f"({len(node)} discs); is another chart hung, or are the marks covered?"
     )

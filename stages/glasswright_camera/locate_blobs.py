@@ -14,8 +14,9 @@ if TYPE_CHECKING:
 
 PAPER_PERCENTILE = 80
 """Of a tile's pixels; a tile about a pitch wide is mostly paper, and a glint or a clip takes less than a fifth."""
-DARK_SHARE = 0.62
-"""A pixel counts as dark below this share of the paper around it: about the half-way level of a disc."""
+DARK_SHARES = (0.62, 0.84)
+"""A pixel counts as dark below this share of the paper around it: first about half-way down a print of full contrast,
+then what a faint one needs, whose discs keep 0.75 of the paper's light."""
 SMALLEST_AREA = 9.0
 ROUNDEST_AXES = 0.4
 """Smallest ratio of a disc's axes: 30 % of distortion squeezes a disc near the corner to about a half."""
@@ -56,7 +57,7 @@ def _mark_dark(light: NDArray[np.float32], level: NDArray[np.float64], tile: int
     return dark
 
 
-def find_dark(light: NDArray[np.float32], tile: int) -> NDArray[np.bool_]:
+def find_dark(light: NDArray[np.float32], tile: int, share: float = DARK_SHARES[0]) -> NDArray[np.bool_]:
     """Mark the pixels that are dark against the paper around them.
 
     Parameters
@@ -65,6 +66,8 @@ def find_dark(light: NDArray[np.float32], tile: int) -> NDArray[np.bool_]:
         (rows, columns): a small frame.
     tile
         Side of the squares whose paper level is read, in small pixels; about a pitch.
+    share
+        Of the paper around it, below which a pixel is dark.
     """
     tiles_y, tiles_x = max(light.shape[0] // tile, 1), max(light.shape[1] // tile, 1)
     if light.shape[0] < tile or light.shape[1] < tile:
@@ -74,7 +77,7 @@ def find_dark(light: NDArray[np.float32], tile: int) -> NDArray[np.bool_]:
         flat = whole.transpose(0, 2, 1, 3).reshape(tiles_y, tiles_x, tile * tile)
         rank = tile * tile * PAPER_PERCENTILE // 100
         level = np.partition(flat, rank, axis=2)[:, :, rank]
-    return np.asarray(_mark_dark(light, level.astype(np.float64), tile, DARK_SHARE))
+    return np.asarray(_mark_dark(light, level.astype(np.float64), tile, share))
 
 
 @njit(cache=True, nogil=True)
@@ -97,7 +100,7 @@ def _measure_labels(label: NDArray[np.int32], count: int) -> NDArray[np.float64]
     return sums[1:]
 
 
-def find_blobs(light: NDArray[np.float32], tile: int) -> Blobs:
+def find_blobs(light: NDArray[np.float32], tile: int, share: float = DARK_SHARES[0]) -> Blobs:
     """Find the dark round things of a small frame that do not touch its border.
 
     Parameters
@@ -106,9 +109,11 @@ def find_blobs(light: NDArray[np.float32], tile: int) -> Blobs:
         (rows, columns): a small frame.
     tile
         Side of the squares whose paper level is read, in small pixels; about a pitch. Nothing wider is a disc.
+    share
+        Of the paper around it, below which a pixel is dark.
     """
     label = np.empty(light.shape, np.int32)
-    count = ndimage.label(find_dark(light, tile), output=label)
+    count = ndimage.label(find_dark(light, tile, share), output=label)
     sums = _measure_labels(label, count)
     sums = sums[(sums[:, 0] >= SMALLEST_AREA) & (sums[:, 6] == 0) & (sums[:, 0] < 4 * tile * tile)]
     area = sums[:, 0]

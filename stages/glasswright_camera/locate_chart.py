@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache, partial
 from typing import Annotated
 
 from pydantic import Field
@@ -9,6 +10,7 @@ from pydantic import Field
 from glasswright import Unmeasurable, stage
 from glasswright_camera.chart_fit import ChartFit
 from glasswright_camera.lattice_model import Frame
+from glasswright_camera.locate_blobs import DARK_SHARES
 from glasswright_camera.locate_lattice import LatticeNotFound, find_lattice
 from glasswright_camera.locate_report import Limits, place_nodes, report_chart
 from glasswright_camera.locate_small import shrink_mosaic
@@ -102,27 +104,30 @@ def locate_layout(mosaic: Mosaic, layout: ChartLayout, pixel_pitch_um: float, li
     reason, most = Unmeasurable(f"{layout.name} was not found"), -1
     frame = Frame(width_px=mosaic.values.shape[2], height_px=mosaic.values.shape[1])
     tile = round(DISC_SMALL_PX * choose_tile_mm(layout) / layout.disc_diameter_mm)
-    for block in list_blocks(frame, layout):
-        small = shrink_mosaic(mosaic, block)
-        try:
-            found = find_lattice(small, layout, tile)
-            placed = place_nodes(found, small, layout, frame)
-        except Unmeasurable as failure:
-            nodes = failure.nodes if isinstance(failure, LatticeNotFound) else len(found.node)
-            if nodes > most:
-                reason, most = failure, nodes
-            continue
-        fit = report_chart(mosaic, layout, pixel_pitch_um, found, placed, small, limits)
-        if best is None or fit.disc_count > best.disc_count:
-            best = fit
-        if placed.share_found >= COMPLETE:
-            break
+    shrink = cache(partial(shrink_mosaic, mosaic))
+    # a faint print only once no ordinary one was found: most of what is somewhat darker than paper is no disc
+    for share in DARK_SHARES:
+        for block in list_blocks(frame, layout):
+            small = shrink(block)
+            try:
+                found = find_lattice(small, layout, tile, share)
+                placed = place_nodes(found, small, layout, frame)
+            except Unmeasurable as failure:
+                nodes = failure.nodes if isinstance(failure, LatticeNotFound) else len(found.node)
+                if nodes > most:
+                    reason, most = failure, nodes
+                continue
+            fit = report_chart(mosaic, layout, pixel_pitch_um, found, placed, small, limits)
+            if best is None or fit.disc_count > best.disc_count:
+                best = fit
+            if placed.share_found >= COMPLETE:
+                break
+        if best is not None and best.disc_count >= limits.discs:
+            return best
     if best is None:
         raise reason
-    if best.disc_count < limits.discs:
-        wanted = f"only {best.disc_count} good discs of {layout.name} were found, at least {limits.discs} are needed"
-        raise Unmeasurable("; ".join([wanted, *best.notes]))
-    return best
+    wanted = f"only {best.disc_count} good discs of {layout.name} were found, at least {limits.discs} are needed"
+    raise Unmeasurable("; ".join([wanted, *best.notes]))
 
 
 def choose_tile_mm(layout: ChartLayout) -> float:

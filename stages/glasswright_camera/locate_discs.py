@@ -15,7 +15,11 @@ RAYS = 32
 REACH_RADII = 4.0
 """How far out the paper around a disc is looked at."""
 PAPER_DARK, PAPER_LIGHT = 0.72, 1.4
-"""Outside these shares of the local paper level there is something other than paper."""
+PAPER_AGAIN = 0.78
+"""Outside the first two shares of the local paper level there is something other than paper; a disc's own soft edge
+ends at the third. The dark ones are for a print of full contrast."""
+FULL_CONTRAST = 0.7
+"""From here on a disc counts as of full contrast; beside fainter ones, fainter things count."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,9 +145,20 @@ def _weigh(
 
 
 @njit(cache=True, nogil=True)
-def _look_out(light: NDArray[np.float32], x: float, y: float, radius: float, paper: float) -> float:
+def _look_out(
+    light: NDArray[np.float32],
+    x: float,
+    y: float,
+    radius: float,
+    plane: tuple[float, float, float, float],
+    contrast: float,
+) -> float:
     """Go outwards along rays, past the disc's own soft edge, to the first thing that is not paper."""
     rows, columns = light.shape
+    strength = min(max(contrast, 0.0) / FULL_CONTRAST, 1.0)
+    dark, again = 1.0 - strength * (1.0 - PAPER_DARK), 1.0 - strength * (1.0 - PAPER_AGAIN)
+    # beside a faint disc the light's own slope would count as a thing
+    slope_x, slope_y = (plane[1], plane[2]) if contrast < FULL_CONTRAST else (0.0, 0.0)
     nearest = (REACH_RADII - 1.0) * radius
     for ray in range(RAYS):
         c, s = np.cos(2 * np.pi * ray / RAYS), np.sin(2 * np.pi * ray / RAYS)
@@ -154,13 +169,13 @@ def _look_out(light: NDArray[np.float32], x: float, y: float, radius: float, pap
             if i < 0 or j < 0 or i >= rows or j >= columns:
                 nearest = away - radius
                 break
-            share = light[i, j] / paper
+            share = light[i, j] / max(plane[0] + slope_x * away * c + slope_y * away * s, 0.1 * plane[0])
             if not outside:
-                outside = share > PAPER_DARK + 0.06
+                outside = share > again
                 if not outside and away > 1.8 * radius:
                     nearest = 0.0
                     break
-            elif share < PAPER_DARK or share > PAPER_LIGHT:
+            elif share < dark or share > PAPER_LIGHT:
                 nearest = away - radius
                 break
             away += 0.5
@@ -209,7 +224,7 @@ def _measure(
         found[k, 0], found[k, 1], found[k, 2], found[k, 3] = x, y, r, plane[0]
         found[k, 4], found[k, 5], found[k, 6] = 1.0 - dark, (core - dark) / (1.0 - dark), plane[3]
         found[k, 7] = _share_clipped(clipped, x, y, 2.0 * r + 1.0)
-        found[k, 8] = _look_out(light, x, y, r, plane[0])
+        found[k, 8] = _look_out(light, x, y, r, plane, 1.0 - dark)
     return found
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from glasswright import Unmeasurable
 from glasswright_camera.lattice_marks import find_upright_turn, is_on_layout, read_marks, score_marks
 from glasswright_camera.lattice_walk import measure_unevenness, predict_place, walk_lattices
-from glasswright_camera.locate_blobs import find_blobs
+from glasswright_camera.locate_blobs import DARK_SHARES, find_blobs
 from glasswright_camera.locate_discs import Discs, measure_discs
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ class LatticeNotFound(Unmeasurable):
         self.nodes = nodes
 
 
-def find_lattice(small: SmallFrame, layout: ChartLayout, tile: int) -> FoundLattice:
+def find_lattice(small: SmallFrame, layout: ChartLayout, tile: int, dark_share: float = DARK_SHARES[0]) -> FoundLattice:
     """Find the chart's nodes on a small frame.
 
     Parameters
@@ -65,13 +65,15 @@ def find_lattice(small: SmallFrame, layout: ChartLayout, tile: int) -> FoundLatt
         The chart that hangs there.
     tile
         About a pitch in small pixels: the scale at which paper is told from disc.
+    dark_share
+        Of the paper's light, below which a pixel may be a disc's.
 
     Raises
     ------
     LatticeNotFound
         If there is no lattice, or its marks are missing, mirrored or ambiguous.
     """
-    blobs = find_blobs(small.light, tile)
+    blobs = find_blobs(small.light, tile, dark_share)
     failure: LatticeNotFound | None = None
     large = layout.large_diameter_mm / layout.disc_diameter_mm if layout.has_large_marks else 1.0
     for lattice in walk_lattices(blobs.place, blobs.radius, layout.columns * layout.rows, large):
@@ -104,8 +106,7 @@ def _read_lattice(node: NDArray[np.int64], discs: Discs, small: SmallFrame, layo
         # a small soft ring is no round blob: the marks may be among the gaps
         node, discs = _add_missed(node, discs, _list_gaps(node), small, layout)
         score = score_marks(node, discs.radius, discs.core, layout)
-        upright = find_upright_turn(node, discs.place) if layout.orientation == "upright" else None
-        reading = read_marks(node, score, layout, upright)
+        reading = read_marks(node, score, layout, find_upright_turn(node, discs.place))
     except Unmeasurable as reason:
         raise LatticeNotFound(str(reason), len(node)) from reason
     node = reading.to_layout(node)

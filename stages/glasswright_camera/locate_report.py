@@ -27,6 +27,8 @@ OUTLIER_LEAST_PITCH = 0.02
 """A disc that lies off the fitted lattice by less than this share of a pitch is never left out for it."""
 BEYOND_REACH = 0.12
 """How far, in pitches, a disc beyond the layout may lie from where the fitted lattice goes on."""
+ON_ITS_SIDE_DEG, UPSIDE_DOWN_DEG = 45.0, 135.0
+"""Turned by more than this, the print is said to hang so."""
 CLIPPED_SHARE = 0.005
 """Of the pixels on and around a disc: above what hot pixels make up."""
 
@@ -180,6 +182,9 @@ def report_chart(
     good, left_out = list_faults(found, placed, small, limits)
     height, width = mosaic.values.shape[1:]
     plane = view_plane(placed.model.plane, Frame(width_px=width, height_px=height), layout, pixel_pitch_um)
+    turned = abs(plane.rotation_deg)
+    hangs = "upside down" if turned > UPSIDE_DOWN_DEG else "on its side" if turned > ON_ITS_SIDE_DEG else ""
+    hanging = (f"{layout.name} hangs {hangs}, turned by {plane.rotation_deg:.0f} degrees",) if hangs else ()
     # the block in which the next thing begins is not free
     clear = np.minimum((found.discs.clear - 1.0) * small.block_px, placed.border)
     return ChartFit(
@@ -200,5 +205,5 @@ def report_chart(
         shot=mosaic.shot,
         role=mosaic.role,
         sequence_count=mosaic.sequence_count,
-        notes=left_out.describe(),
+        notes=(*hanging, *left_out.describe()),
     )

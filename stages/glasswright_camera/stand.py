@@ -24,6 +24,11 @@ class Mark:
     """`ring`: a disc with a light hole in its middle; `large`: a bigger disc."""
 
 
+LARGE_RATIOS = (1.2, 3.5)
+"""Diameter of a large mark over that of a disc: from what can be told from a distorted disc to the largest tried."""
+HOLE_RATIOS = (0.25, 0.7)
+"""Diameter of a ring's hole over the disc's: what lets light through at ordinary blur, and what leaves a ring."""
+
 SYMMETRIES = {
     "turned by 90 degrees": (0, -1, 1, 0),
     "turned by 180 degrees": (-1, 0, 0, -1),
@@ -34,6 +39,16 @@ SYMMETRIES = {
 }
 """How a square lattice lies on itself other than as it is, each a matrix row by row. What looks the same turned by 270
 degrees does so turned by 90."""
+
+
+def refuse_marks_off_lattice(marks: tuple[Mark, ...], columns: int, rows: int) -> None:
+    """Raise where a mark lies on no node, or two on the same."""
+    places = [(mark.column, mark.row) for mark in marks]
+    for column, row in places:
+        if column >= columns or row >= rows:
+            raise ValueError(f"marks: column {column}, row {row} is no node of {columns} x {rows}: count from 0")
+        if places.count((column, row)) > 1:
+            raise ValueError(f"marks: two lie at column {column}, row {row}: move or remove one")
 
 
 def find_mark_symmetry(marks: tuple[Mark, ...]) -> str:
@@ -84,12 +99,29 @@ class ChartLayout(Artefact):
     mirrored. Marks that look the same turned or mirrored need `upright`."""
 
     def __post_init__(self) -> None:
-        """Refuse marks that cannot tell how the print is turned, unless it is said to hang upright."""
+        """Refuse marks that look like discs, or that cannot tell how a print is turned which may hang in any way."""
+        refuse_marks_off_lattice(self.marks, self.columns, self.rows)
+        self._refuse_marks_like_discs()
         symmetry = find_mark_symmetry(self.marks)
         if self.orientation == "by_marks" and symmetry:
             raise ValueError(
                 f"marks: they look the same {symmetry}, so they cannot tell how the print hangs: move or change one, "
                 "or say `orientation: upright` if it hangs upright in every shot"
+            )
+
+    def _refuse_marks_like_discs(self) -> None:
+        ratio, hole = self.large_diameter_mm / self.disc_diameter_mm, self.ring_hole_diameter_mm / self.disc_diameter_mm
+        if self.has_large_marks and not LARGE_RATIOS[0] <= ratio <= LARGE_RATIOS[1]:
+            raise ValueError(
+                f"large_diameter_mm: a large mark is {LARGE_RATIOS[0]:g} to {LARGE_RATIOS[1]:g} times as wide as a "
+                f"disc, found {ratio:.4g} times"
+            )
+        if self.has_large_marks and self.large_diameter_mm + self.disc_diameter_mm >= 2 * self.pitch_mm:
+            raise ValueError("large_diameter_mm: a large mark must not touch the next disc: make it smaller")
+        if any(mark.kind == "ring" for mark in self.marks) and not HOLE_RATIOS[0] <= hole <= HOLE_RATIOS[1]:
+            raise ValueError(
+                f"ring_hole_diameter_mm: the hole is {HOLE_RATIOS[0]:g} to {HOLE_RATIOS[1]:g} of the disc's diameter, "
+                f"found {hole:.4g}"
             )
 
     @property
@@ -111,7 +143,7 @@ class RampLayout(Artefact):
     """Our own print for an inclined board: a lattice of small dark discs, row 0 at the far end.
 
     The rows run across the board, the same number on either side of the middle one, whose larger discs are the band
-    that the camera is focused on. Three rings lie in the far half, so that the ends cannot be mixed up.
+    that the camera is focused on. Marks lie in the far half alone, so that the ends cannot be mixed up.
     """
 
     name: str
@@ -122,7 +154,7 @@ class RampLayout(Artefact):
     disc_diameter_mm: Positive
     band_diameter_mm: Positive
     """Diameter of the middle row's discs."""
-    marks: Annotated[tuple[Mark, ...], Field(min_length=3, max_length=3)]
+    marks: Annotated[tuple[Mark, ...], Field(min_length=2)]
     ring_hole_diameter_mm: Positive
     large_diameter_mm: Positive
     """Diameter of a `large` mark, if there is one."""
@@ -135,7 +167,8 @@ class RampLayout(Artefact):
                 f"rows: a ramp is symmetric about its middle row, so their number is odd; found {self.rows}"
             )
         if any(mark.row >= self.rows // 2 for mark in self.marks):
-            raise ValueError(f"marks: all three belong into the far half, rows 0 to {self.rows // 2 - 1}")
+            raise ValueError(f"marks: all belong into the far half, rows 0 to {self.rows // 2 - 1}")
+        self.as_lattice()  # which refuses marks that do not tell the ends apart
 
     def as_lattice(self) -> ChartLayout:
         """Give the print as the lattice of discs that it is."""

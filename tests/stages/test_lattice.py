@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from chart_drawing import make_layout
@@ -8,6 +10,7 @@ from glasswright import Unmeasurable
 from glasswright_camera.lattice_faults import find_other_extent, list_layout_nodes, sort_out
 from glasswright_camera.lattice_marks import find_upright_turn, read_marks
 from glasswright_camera.lattice_walk import measure_unevenness, predict_place, walk_lattices
+from glasswright_camera.stand import Mark, RampLayout
 
 LAYOUT = make_layout()
 NODES = list_layout_nodes(LAYOUT)
@@ -78,6 +81,9 @@ TURNS = [np.array(turn) for turn in ([[1, 0], [0, 1]], [[0, -1], [1, 0]], [[-1, 
 MIRROR = np.array([[-1, 0], [0, 1]])
 
 
+UPRIGHT = TURNS[0]
+
+
 def mark_scores(nodes, at):
     score = np.array([1.0 if node in at else 0.02 for node in map(tuple, nodes.tolist())])
     return {"ring": score, "large": np.zeros(len(nodes))}
@@ -87,7 +93,7 @@ def mark_scores(nodes, at):
 def test_marks_fix_turn_and_origin(turn):
     seen = NODES @ turn.T + (-3, 11)
     marks = {tuple((turn @ (mark.column, mark.row) + (-3, 11)).tolist()) for mark in LAYOUT.marks}
-    reading = read_marks(seen, mark_scores(seen, marks), LAYOUT)
+    reading = read_marks(seen, mark_scores(seen, marks), LAYOUT, UPRIGHT)
     np.testing.assert_array_equal(reading.to_layout(seen), NODES)
 
 
@@ -97,7 +103,7 @@ def test_marks_tell_the_mirror_image(turn):
     seen = NODES @ turn.T
     marks = {tuple((turn @ (mark.column, mark.row)).tolist()) for mark in LAYOUT.marks}
     with pytest.raises(Unmeasurable, match="read mirrored"):
-        read_marks(seen, mark_scores(seen, marks), LAYOUT)
+        read_marks(seen, mark_scores(seen, marks), LAYOUT, UPRIGHT)
 
 
 @pytest.mark.parametrize(
@@ -134,13 +140,66 @@ def test_an_upright_print_is_read_upright_whatever_the_walk_calls_a_column(turn,
     np.testing.assert_array_equal(reading.to_layout(seen), nodes)
 
 
-def test_a_print_that_should_hang_upright_and_does_not_is_refused():
+@pytest.mark.parametrize(("turn", "words"), [(1, "on its side"), (2, "upside down"), (3, "on its side")])
+def test_a_print_that_should_hang_upright_and_does_not_is_refused(turn, words):
+    layout = make_layout(orientation="upright")
+    seen = NODES @ TURNS[turn].T
+    marks = {tuple((TURNS[turn] @ (mark.column, mark.row)).tolist()) for mark in layout.marks}
+    with pytest.raises(Unmeasurable, match=f"hangs {words}, and its layout says that it hangs upright: turn the print"):
+        read_marks(seen, mark_scores(seen, marks), layout, find_upright_turn(seen, seen * 30.0))
+
+
+def test_marks_on_an_upright_print_s_side_are_not_taken_for_missing_or_upright_ones():
     layout = make_layout(25, 18, marks=RECTANGLE, orientation="upright")
     nodes = list_layout_nodes(layout)
     seen = nodes @ TURNS[1].T
     marks = {tuple((TURNS[1] @ mark).tolist()) for mark in np.array(RECTANGLE)}
-    with pytest.raises(Unmeasurable, match="does not hang upright, as its layout says it does"):
+    with pytest.raises(Unmeasurable, match=r"hangs on its side|cannot be told for certain"):
         read_marks(seen, mark_scores(seen, marks), layout, find_upright_turn(seen, seen * 30.0))
+
+
+FOUR = {(5, 3), (8, 3), (5, 5), (8, 5)}
+"""Four equal marks where the default layout has three of them; off the middle of 13 x 9 nodes by half a column."""
+
+
+@settings(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 10_000), noise=st.floats(0, 0.08))
+def test_four_equal_marks_where_the_layout_has_three_are_refused_whatever_the_noise(seed, noise):
+    # 14 columns, so that the four lie in the middle: nothing but the marks could tell the way it hangs
+    layout = make_layout(14, 9, marks=((5, 3), (8, 3), (5, 5)))
+    nodes = list_layout_nodes(layout)
+    score = mark_scores(nodes, FOUR)
+    score["ring"] = score["ring"] + np.random.default_rng(seed).normal(0, noise, len(nodes))
+    told = r"how lattice_14x9 hangs cannot be told for certain: .* \(4 ring marks seen where lattice_14x9 has 3\)"
+    with pytest.raises(Unmeasurable, match=told):
+        read_marks(nodes, score, layout, UPRIGHT)
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 10_000), noise=st.floats(0, 0.4))
+def test_noise_never_turns_a_print(seed, noise):
+    score = mark_scores(NODES, {(mark.column, mark.row) for mark in LAYOUT.marks})
+    score["ring"] = score["ring"] + np.random.default_rng(seed).normal(0, noise, len(NODES))
+    try:
+        reading = read_marks(NODES, score, LAYOUT, UPRIGHT)
+    except Unmeasurable as refused:
+        assert noise > 0.05
+        assert "cannot be told for certain" in str(refused) or "were not found" in str(refused)
+    else:
+        np.testing.assert_array_equal(reading.to_layout(NODES), NODES)
+
+
+@pytest.mark.parametrize("kinds", [("ring", "large"), ("large", "ring")])
+@pytest.mark.parametrize("turn", TURNS)
+def test_two_marks_of_different_kinds_are_enough(kinds, turn):
+    marks = (Mark(column=5, row=3, kind=kinds[0]), Mark(column=7, row=4, kind=kinds[1]))
+    layout = replace(LAYOUT, marks=marks)
+    seen = NODES @ turn.T
+    score = {mark.kind: mark_scores(seen, {tuple((turn @ (mark.column, mark.row)).tolist())})["ring"] for mark in marks}
+    np.testing.assert_array_equal(read_marks(seen, score, layout, UPRIGHT).to_layout(seen), NODES)
+    with pytest.raises(Unmeasurable, match="read mirrored"):
+        mirrored = NODES @ (turn @ MIRROR).T
+        read_marks(mirrored, score, layout, UPRIGHT)
 
 
 def test_the_shipped_marks_fit_themselves_in_one_way_only():
@@ -153,7 +212,7 @@ def test_the_shipped_marks_fit_themselves_in_one_way_only():
     layout = read_config(path, ChartLayout)
     marks = {(mark.column, mark.row) for mark in layout.marks}
     nodes = list_layout_nodes(layout)
-    np.testing.assert_array_equal(read_marks(nodes, mark_scores(nodes, marks), layout).turn, np.eye(2))
+    np.testing.assert_array_equal(read_marks(nodes, mark_scores(nodes, marks), layout, UPRIGHT).turn, np.eye(2))
 
 
 IN_FRAME = np.ones((9, 13), bool)
@@ -189,3 +248,26 @@ def test_a_disc_with_two_faults_is_counted_once():
         "2 discs left out, on clipped paper: (0, 0), (1, 0)",
         "1 disc left out, too dark: (2, 0)",
     )
+
+
+@pytest.mark.parametrize(
+    ("marks", "more", "told"),
+    [
+        (((5, 3), (8, 3), (5, 9)), {}, "marks: column 5, row 9 is no node of 13 x 9: count from 0"),
+        (((5, 3), (8, 3), (5, 3)), {}, "marks: two lie at column 5, row 3: move or remove one"),
+        (None, {"kind": "large", "large": 1.1}, "a large mark is 1.2 to 3.5 times as wide as a disc, found 1.1 times"),
+        (None, {"kind": "large", "large": 3.6}, "a large mark is 1.2 to 3.5 times as wide as a disc, found 3.6 times"),
+        (None, {"kind": "large", "large": 3.0, "disc": 60.0}, "a large mark must not touch the next disc"),
+    ],
+)
+def test_a_layout_whose_marks_cannot_be_told_is_refused(marks, more, told):
+    with pytest.raises(ValueError, match=told):
+        make_layout(marks=marks, **more)
+
+
+def test_a_ramp_whose_marks_do_not_tell_its_ends_apart_is_refused():
+    board = {"columns": 9, "rows": 17, "pitch_mm": 16.0, "disc_diameter_mm": 9.0, "band_diameter_mm": 11.0}
+    board |= {"name": "ramp", "ring_hole_diameter_mm": 4.0, "large_diameter_mm": 12.0, "contrast_ratio": 15.0}
+    marks = tuple(Mark(column=column, row=4, kind="ring") for column in (2, 4, 6))
+    with pytest.raises(ValueError, match="they look the same turned by 180 degrees"):
+        RampLayout(marks=marks, **board)

@@ -47,6 +47,16 @@ GOOD = {
     "dust": (replace(PLAIN, dust=25), 116),
     "soft": (replace(PLAIN, blur_px=5.0), 117),
     "low contrast": (replace(PLAIN, dark=0.5), 117),
+    "contrast 0.36": (replace(PLAIN, dark=0.64), 117),
+    "contrast 0.27": (replace(PLAIN, dark=0.73), 117),
+    "contrast 0.27, large marks, vignetting 1.5 stops": (
+        replace(PLAIN, dark=0.73, layout=make_layout(kind="large"), falloff_ev=1.5),
+        117,
+    ),
+    "contrast 0.27 in a workshop": (
+        replace(PLAIN, dark=0.73, pitch_px=46.0, rotation=4.0, wall=0.2, clutter=20, clutter_on_paper=6),
+        110,
+    ),
     "in a workshop": (
         replace(
             PLAIN, pitch_px=46.0, rotation=4.0, wall=0.2, clutter=40, clutter_on_paper=12, dust=10, neighbour_chart=True
@@ -245,6 +255,25 @@ def test_a_smaller_chart_is_named_by_its_size():
 def test_a_larger_chart_is_named_by_its_size():
     said = refuse(replace(PLAIN, layout=make_layout(15, 11), pitch_px=52.0), make_layout())
     assert said.startswith("15 x 11 nodes found where lattice_13x9 has 13 x 9")
+
+
+def test_a_print_below_the_least_contrast_says_so():
+    said = refuse(replace(PLAIN, dark=0.78))
+    assert "117 discs left out, of too little contrast" in said
+
+
+@pytest.mark.parametrize(("rotation", "note"), [(0.0, ""), (177.0, "upside down"), (95.0, "on its side")])
+def test_how_a_print_hangs_is_noted_where_its_marks_say_it(rotation, note):
+    notes = [each for each in locate(replace(PLAIN, rotation=rotation, pitch_px=44.0)).notes if "hangs" in each]
+    assert notes == ([f"lattice_13x9 hangs {note}, turned by {rotation:.0f} degrees"] if note else [])
+
+
+def test_four_rings_where_the_layout_has_three_are_refused():
+    four = make_layout(14, 9, marks=((5, 3), (8, 3), (5, 5), (8, 5)), orientation="upright")
+    three = make_layout(14, 9, marks=((5, 3), (8, 3), (5, 5)))
+    said = refuse(replace(PLAIN, layout=four, pitch_px=60.0), three)
+    assert "how lattice_14x9 hangs cannot be told for certain" in said
+    assert "4 ring marks seen where lattice_14x9 has 3" in said
 
 
 @pytest.mark.parametrize("rotation", [0.0, 90.0, 190.0])
