@@ -14,22 +14,23 @@ import pypdfium2
 import pytest
 from ledger_tampering import tamper
 from ledger_toys import CARD_HEAD, F2, F4, falloff, good_outcomes, outcome, sharpness, write_card, write_night
+from watch_toys import WATCH, healthy, night, write_references, write_ticket
 
 from glasswright.commands.main import run_command
-from glasswright.judging import gate as gate_module
+from glasswright.judging import gatekeeper as gatekeeper_module
+from glasswright.judging import judge as judge_module
 from glasswright.judging.gate import Word
 from glasswright.judging.judge import JUDGE_VERSION
 from glasswright.judging.verdict import Verdict
 from glasswright.ledger import Ledger
+from glasswright.ledger.store import MOMENT_TABLES
 from glasswright.paper import clean_text
-from glasswright.record import evidence as evidence_module
 from glasswright.record import record as record_module
 from glasswright.record.content import Signature, write_content
 from glasswright.record.drawing import draw_record
 from glasswright.record.evidence import gather_evidence
 from glasswright.record.fingerprint import NOTE, find_note, make_fingerprint, write_note
 from glasswright.record.words import name_field, write_result
-from glasswright.watch.gatekeeper import Gatekeeper
 
 SHARP = "measure_mtf50.centre.sharp_cy_per_px"
 LIMITS = [f"{{measure: {SHARP}, min: 0.2}}", "{measure: measure_vignetting.corner_loss_ev, max: 2.5}"]
@@ -52,9 +53,9 @@ class Shop:
         write_night(self.ledger, ("T-1",), make, **others)
         return self
 
-    def judge(self, *limits):
+    def judge(self, *limits, stand=STAND):
         write_card(self.folder / "cards" / "corvane.yaml", limits or LIMITS, CARD_HEAD)
-        (self.folder / "stand.yaml").write_text(STAND, encoding="utf-8")
+        (self.folder / "stand.yaml").write_text(stand, encoding="utf-8")
         run_command(
             [
                 "judge",
@@ -155,12 +156,17 @@ def test_a_rehearsed_ticket_says_so_across_every_page_of_either(shop):
         assert "FINDINGS SHEET - NOT RELEASED" in page
 
 
-def test_doubts_of_the_stand_keep_a_lens_from_a_release_record(shop, monkeypatch):
-    made = shop.night().judge().make()
-    monkeypatch.setattr(Gatekeeper, "find_doubts", lambda *_: ("the reference lens lies 4 sigma low",))
+def test_doubts_of_the_stand_keep_a_lens_from_a_release_record(shop):
+    write_references(shop.ledger, healthy(21), healthy(21, 8, 1.0, 0.01))
+    write_ticket(shop.ledger, "T-1", night(21), good_outcomes("T-1"))
+    made = shop.judge(stand=STAND + WATCH).make()
+    assert made.is_release
+    write_references(shop.ledger, [0.27], [1.0], start=21)
     doubted = shop.make()
     assert not doubted.is_release
-    assert "the stand counts as out of control: the reference lens lies 4 sigma low" in pages_of(doubted.data)[0]
+    assert "the stand counts as out of control: measure_mtf50.centre.sharp_cy_per_px" in " ".join(
+        pages_of(doubted.data)
+    )
     assert shop.verify(doubted.data).since == ""
     with pytest.raises(record_module.RecordMismatchError, match="no longer bears out the release: it now says REVIEW"):
         shop.verify(made.data)
@@ -229,12 +235,17 @@ def forge(data, **changes):
         ({"ticket": "T-2"}, "the ledger never held that measurement and judgement of ticket `T-2`"),
         ({"manifest": "0" * 64}, "the ledger never held that measurement and judgement"),
         ({"judgement": "0" * 64}, "the ledger never held that measurement and judgement"),
-        ({"judgement": ""}, "the fingerprint is not that of what the ledger says"),
+        ({"judgement": ""}, "the ledger never held that measurement and judgement"),
+        ({"judge_version": 99}, "was changed after it was made"),
         ({"fingerprint": "0" * 64}, "the fingerprint is not that of what the ledger says"),
         ({"paper": "Letter"}, "was changed after it was made"),
         ({"paper": "A99"}, "this is no record as the program wrote it"),
         ({"ticket": 7}, "this is no record as the program wrote it"),
-        ({"doubts": [1]}, "this is no record as the program wrote it"),
+        ({"moment": [1]}, "this is no record as the program wrote it"),
+        ({"moment": {"manifest": "1"}}, "this is no record as the program wrote it"),
+        ({"moment": {"manifest": 1}}, "the ledger never held that measurement and judgement"),
+        ({"moment": dict.fromkeys(MOMENT_TABLES, 0)}, "the ledger never held that measurement and judgement"),
+        ({"moment": dict.fromkeys(MOMENT_TABLES, 9)}, "or what the ledger added last is missing from it"),
         (
             {"drawn_with": "reportlab 1.0"},
             "cannot be compared: it was made with reportlab 1.0, and here are glasswright",
@@ -275,20 +286,18 @@ def test_a_record_stays_true_after_the_ticket_is_judged_or_measured_again(shop, 
     assert code == 0
     assert out.endswith("  but measured or judged again since: the ledger now says HOLD\n")
     shop.night(lambda number: [sharpness(0.5, ticket=number, address="b"), *good_outcomes(number)[1:]])
-    assert shop.verify(made.data).since == "measured or judged again since: the ledger now says INCOMPLETE"
+    assert shop.verify(made.data).since == "measured or judged again since: the ledger now says HOLD"
     shop.night(serial="C50-2")
     assert "the ledger now says" in shop.verify(made.data).since
 
 
 def test_newer_rules_of_judging_do_not_make_an_old_record_untrue(shop, monkeypatch):
     made = shop.night().judge().make()
-    for module in (gate_module, evidence_module):
+    for module in (gatekeeper_module, judge_module, record_module):
         monkeypatch.setattr(module, "JUDGE_VERSION", JUDGE_VERSION + 1)
+    monkeypatch.setattr(judge_module, "_believed", lambda _: None)  # rules under which nothing passes
     assert not shop.make().is_release
-    since = shop.verify(made.data).since
-    assert since.startswith(
-        f"the ledger now says INCOMPLETE: the ticket was judged by rules of version {JUDGE_VERSION}"
-    )
+    assert shop.verify(made.data).since == "measured or judged again since: the ledger now says REVIEW"
 
 
 def test_another_ledger_and_a_damaged_one_do_not_vouch(shop, capsys, tmp_path):

@@ -12,6 +12,7 @@ from glasswright.commands.returned import returned
 from glasswright.errors import LedgerDamagedError
 from glasswright.ledger import Ledger
 from glasswright.ledger.returned import latest_returned
+from glasswright.ledger.schema import migrations
 
 
 @pytest.fixture
@@ -80,10 +81,13 @@ def test_a_missing_ledger_is_not_made(tmp_path):
 
 
 def test_an_older_ledger_is_brought_up_to_date_and_its_chain_still_holds(path):
-    # as the first schema left it: without the table
+    # as the first schema left it: without what came later
     with closing(sqlite3.connect(path)) as connection:
-        connection.execute("DROP TABLE returned")
-        connection.execute("DELETE FROM sqlite_sequence WHERE name = 'returned'")
+        first = " ".join(migrations()[0])
+        for (table,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'").fetchall():
+            if f"CREATE TABLE {table} " not in first and not table.startswith("sqlite_"):
+                connection.execute(f"DROP TABLE {table}")
+                connection.execute("DELETE FROM sqlite_sequence WHERE name = ?", (table,))
         connection.execute("PRAGMA user_version = 1")
         connection.commit()
     with pytest.raises(LedgerDamagedError, match="to be brought up to date"):

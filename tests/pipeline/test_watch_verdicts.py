@@ -178,7 +178,7 @@ def test_a_judgement_whose_stand_file_is_gone_opens_no_gate(tmp_path, capsys, sh
         ledger.end_run(run, {})
     code, out = shop.gate(capsys)
     assert code == 21
-    assert "the stand file that ticket T-1 was judged with is not kept: run `glasswright judge`" in out
+    assert "the stand file that ticket T-1 was judged by is not kept: run `glasswright judge`" in out
 
 
 def test_doubt_keeps_a_judgement_that_has_none(tmp_path):

@@ -10,14 +10,15 @@ import click
 
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.commands.tables import print_table
-from glasswright.config import check, did_you_mean, load_stand, scan_bytes
+from glasswright.config import did_you_mean, load_stand
 from glasswright.judging.card import Card
 from glasswright.judging.cards import load_cards
 from glasswright.judging.comparing import COVERAGE, Word, compare_visits
 from glasswright.judging.comparing_sides import Visit
+from glasswright.judging.kept import read_kept_card
 from glasswright.ledger import Ledger
 from glasswright.ledger.documents import find_document
-from glasswright.tuning.kept_stand import read_kept_stand
+from glasswright.tuning.kept_stand import read_stand_of
 
 if TYPE_CHECKING:
     from glasswright.judging.comparing import Change, Comparison
@@ -88,7 +89,7 @@ def _refuse_mistakes(first: str, second: str, states: dict[str, TicketState], le
 
 
 def _read_stand(ledger: Ledger, state: TicketState) -> JudgingStand:
-    return read_kept_stand(find_document(ledger, state.record.stand_sha256), state.record.ticket.number)
+    return read_stand_of(find_document(ledger, state.record.stand_sha256), state.record.ticket.number)
 
 
 def _choose_card(cards: Path, model: str) -> Card | None:
@@ -102,8 +103,7 @@ def _read_card(ledger: Ledger, tickets: tuple[str, ...]) -> Card | None:
         judgement = ledger.latest_judgement(number)
         document = find_document(ledger, judgement.card) if judgement and judgement.card else None
         if document is not None:
-            card, _ = check(scan_bytes(Path(f"the card of {number}"), document.text.encode()), Card)
-            return card
+            return read_kept_card(document).card
     return None
 
 

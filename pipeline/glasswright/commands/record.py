@@ -7,8 +7,10 @@ from pathlib import Path
 
 import click
 
+from glasswright.judging.gate import RELEASING, Word
 from glasswright.ledger import Ledger
 
+KINDS = {Word.RELEASE: "release", Word.RELEASED_ON_REVIEW: "release-on-review"}
 EXAMPLE = """\b
 Example:
   glasswright record T-0412 --ledger bench.ledger --signed-by "K. Moreau"
@@ -30,8 +32,9 @@ Example:
 def record(ticket: str | None, path: Path, out: Path | None, signed_by: str, paper: str, verify: Path | None) -> None:
     """Make the record of TICKET as PDF: what was measured, against which limits, the result, and who signed.
 
-    Only a ticket that the gate releases gets a release record; any other gets a findings sheet that says so across
-    the page. With --verify the record is made again from the ledger, and every byte of the file compared with it.
+    Only a ticket that the gate releases gets a release record; one that a person released on review gets a record
+    that says so across the page, any other a findings sheet that does. With --verify the record is made again from
+    the ledger, and every byte of the file compared with it.
 
     Exit codes: 0 written (or the file is as it was made), 2 wrong command or no such ticket, 21 the file does not
     match the ledger, or the ledger is missing, newer or damaged.
@@ -53,11 +56,11 @@ def _make(ledger: Ledger, ticket: str, out: Path | None, signed_by: str, paper: 
 
     day = datetime.now().astimezone().date().isoformat() if signed_by else ""
     made = make_record(ledger, ticket, Signature(name=signed_by, day=day), paper)
-    kind = "release" if made.is_release else "findings"
+    kind = KINDS.get(made.word, "findings")
     file = out or Path(f"{ticket}-{kind}.pdf")
     write_file(file, made.data)
     click.echo(f"{file}: {made.content.title.lower()} of {ticket}, {made.content.word}")
-    if not made.is_release:
+    if made.word not in RELEASING:
         click.echo("not released, so this is no release record; it says so across the page")
     click.echo(f"fingerprint {made.fingerprint}")
 

@@ -19,7 +19,7 @@ from glasswright.ledger import Ledger
 from glasswright.ledger.documents import find_document
 from glasswright.ledger.returned import latest_returned
 from glasswright.tuning.aims import Aims
-from glasswright.tuning.kept_stand import read_kept_stand
+from glasswright.tuning.kept_stand import read_stand_of
 from glasswright.tuning.typed import read_typed
 
 if TYPE_CHECKING:
@@ -133,7 +133,7 @@ def _read_ledger(
         if not stand_wanted:
             return states, marks, None
         last = max(states, key=lambda state: (state.measured_at, state.record.ticket.number)).record
-        return states, marks, read_kept_stand(find_document(opened, last.stand_sha256), last.ticket.number)
+        return states, marks, read_stand_of(find_document(opened, last.stand_sha256), last.ticket.number)
 
 
 def write_proposal(tuning: Tuning, folder: Path) -> list[Path]:

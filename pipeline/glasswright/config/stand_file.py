@@ -62,6 +62,8 @@ class StandKeys(ConfigModel):
     repeatability: Spreads = Field(default_factory=dict)
     reproducibility: Spreads = Field(default_factory=dict)
     watch: WatchKeys | None = None
+    may_decide: tuple[Words, ...] = ()
+    """Names of those who may release a lens that is in review."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +78,8 @@ class StandFile:
     """What setting a lens up again adds, by `step.field` (wildcards allowed)."""
     watch: WatchKeys | None
     """How the reference lens is watched; None where it is not."""
+    may_decide: tuple[str, ...]
+    """Names of those who may release a lens that is in review; nobody may where there are none."""
     sections: Mapping[str, Artefact]
     """By plugin; only those that the file has."""
     document: Document
@@ -110,6 +114,7 @@ def load_stand(path: Path, plugins: Plugins) -> StandFile:
         repeatability=value.repeatability,
         reproducibility=value.reproducibility,
         watch=value.watch,
+        may_decide=value.may_decide,
         sections={name: section for name, section in sections.items() if section is not None},
         document=document,
     )

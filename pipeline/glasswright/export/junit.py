@@ -18,7 +18,7 @@ from glasswright.units import unit_of
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from glasswright.export.tickets import JudgedTicket
+    from glasswright.judging.gatekeeper import Gated
     from glasswright.judging.verdict import LimitVerdict
 
 NO_XML: Final = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -26,7 +26,7 @@ NO_XML: Final = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010f
 ELEMENTS: Final = {Verdict.FAIL: "failure", Verdict.REVIEW: "failure", Verdict.UNKNOWN: "error"}
 
 
-def write_junit(tickets: Iterable[JudgedTicket]) -> bytes:
+def write_junit(tickets: Iterable[Gated]) -> bytes:
     """Give the document in UTF-8, tickets in their order."""
     root = ElementTree.Element("testsuites", name="glasswright")
     totals = dict.fromkeys(("tests", "failures", "errors"), 0)
@@ -41,7 +41,7 @@ def write_junit(tickets: Iterable[JudgedTicket]) -> bytes:
     return bytes(ElementTree.tostring(root, encoding="utf-8", xml_declaration=True)) + b"\n"
 
 
-def _suite(judged: JudgedTicket) -> ElementTree.Element:
+def _suite(judged: Gated) -> ElementTree.Element:
     ticket = judged.state.record.ticket
     cases = [_case(ticket.number, each) for each in judged.verdicts]
     whole = "; ".join(judged.whole_reasons)

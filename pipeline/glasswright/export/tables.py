@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from glasswright.artefact import Setting
-    from glasswright.export.tickets import JudgedTicket
+    from glasswright.judging.gatekeeper import Gated
     from glasswright.ledger.records import KeptOutcome
 
 Cell = str | float | bool | None
@@ -72,7 +72,7 @@ VERDICT_COLUMNS: Final[Mapping[str, type]] = {
 NOTHING: Final = Measured(path="", value=None, text=None, u=None, unit="")
 
 
-def list_measurements(judged: JudgedTicket) -> Iterator[Row]:
+def list_measurements(judged: Gated) -> Iterator[Row]:
     """Give every measured value of a ticket as a row.
 
     An outcome without a value (its status is not `done`, or it gives curves alone) is one row with an empty field, so
@@ -91,7 +91,7 @@ def list_measurements(judged: JudgedTicket) -> Iterator[Row]:
             yield {**common, **_outcome(outcome), **_measured(measured)}
 
 
-def _lens(judged: JudgedTicket) -> Row:
+def _lens(judged: Gated) -> Row:
     record = judged.state.record
     return {
         "ticket": record.ticket.number,
@@ -132,7 +132,7 @@ def _measured(measured: Measured) -> Row:
     }
 
 
-def list_verdicts(judged: JudgedTicket) -> Iterator[Row]:
+def list_verdicts(judged: Gated) -> Iterator[Row]:
     """Give every verdict on a ticket as a row; what concerns the whole ticket is a row without a measure."""
     judgement = judged.judgement
     common: Row = {

@@ -1,64 +1,26 @@
-"""The tickets that are exported: each with its latest judgement, if that still speaks of what was measured."""
+"""The tickets that are exported, each with the gate's decision and the judgement that it rests on."""
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from glasswright.errors import GlasswrightError
-from glasswright.judging.judge import JUDGE_VERSION
-from glasswright.watch.gatekeeper import Gatekeeper
+from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.watch.series import nights_of_ticket
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Sequence
 
-    from glasswright.judging.gate import Decision
-    from glasswright.judging.verdict import Judgement, LimitVerdict
-    from glasswright.ledger import Ledger, TicketState
-
-AT_ONCE: Final = 50
-"""Tickets whose measurements are held at a time."""
+    from glasswright.judging.gatekeeper import Gated
+    from glasswright.ledger import Ledger
 
 
 class NoSuchNightError(GlasswrightError):
     """The night that was asked for is no date, or holds no ticket."""
 
     exit_code = 2
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JudgedTicket:
-    """What the ledger says of a ticket now."""
-
-    state: TicketState
-    judgement: Judgement | None
-    """The latest one; None if there is none."""
-    decision: Decision
-
-    @property
-    def is_current(self) -> bool:
-        """Whether the judgement speaks of what was measured last, by the rules of this program."""
-        judgement = self.judgement
-        return (
-            judgement is not None
-            and judgement.manifest == self.state.content
-            and judgement.judge_version == JUDGE_VERSION
-        )
-
-    @property
-    def verdicts(self) -> tuple[LimitVerdict, ...]:
-        """Those of a judgement that is current; an older one's say nothing of this measurement."""
-        return self.judgement.verdicts if self.judgement is not None and self.is_current else ()
-
-    @property
-    def whole_reasons(self) -> tuple[str, ...]:
-        """Why the ticket as a whole has no verdict; empty where each limit has its own."""
-        if self.judgement is not None and self.is_current:
-            return self.judgement.reasons
-        return (f"not judged as it stands now: {'; '.join(self.decision.reasons)}",)
 
 
 def choose_tickets(ledger: Ledger, night: str | None) -> tuple[str, ...]:
@@ -97,12 +59,6 @@ def _read_date(text: str) -> date:
         ) from error
 
 
-def read_tickets(
-    ledger: Ledger, numbers: Sequence[str], measures: Collection[str] | None = None
-) -> Iterator[JudgedTicket]:
+def read_tickets(ledger: Ledger, numbers: Sequence[str], measures: Collection[str] | None = None) -> Iterator[Gated]:
     """Give tickets some at a time, with the measurements asked for (all if None), each row checked against its hash."""
-    gatekeeper = Gatekeeper(ledger)
-    for start in range(0, len(numbers), AT_ONCE):
-        for state in ledger.latest_tickets(numbers[start : start + AT_ONCE], measures):
-            judgement = ledger.latest_judgement(state.record.ticket.number)
-            yield JudgedTicket(state=state, judgement=judgement, decision=gatekeeper.decide(state, judgement))
+    return Gatekeeper(ledger).gate_all(numbers, measures)

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from importlib.metadata import version
 from typing import TYPE_CHECKING, Final
 
-from glasswright.judging.judge import JUDGE_VERSION
+from glasswright.judging.notes import notes_of
+from glasswright.judging.review import basis_of, find_why_void, tell_release
 from glasswright.judging.shots import find_about_shots
 from glasswright.judging.verdict import Verdict, fold
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from glasswright.judging.verdict import Judgement
+    from glasswright.ledger.decisions import PersonsDecision
     from glasswright.ledger.records import TicketState
 
 RELEASING_PHASE: Final = "release"
@@ -21,12 +26,22 @@ class Word(StrEnum):
     """What the gate says."""
 
     RELEASE = "RELEASE"
+    RELEASED_ON_REVIEW = "RELEASED ON REVIEW"
+    """In review, and a named person released it all the same."""
     HOLD = "HOLD"
     REVIEW = "REVIEW"
     INCOMPLETE = "INCOMPLETE"
 
 
-EXIT_CODES: Final = {Word.RELEASE: 0, Word.HOLD: 10, Word.REVIEW: 11, Word.INCOMPLETE: 12}
+RELEASING: Final = frozenset({Word.RELEASE, Word.RELEASED_ON_REVIEW})
+"""With these a lens goes back; whether the second is honoured is for the shop to say."""
+EXIT_CODES: Final = {
+    Word.RELEASE: 0,
+    Word.HOLD: 10,
+    Word.REVIEW: 11,
+    Word.INCOMPLETE: 12,
+    Word.RELEASED_ON_REVIEW: 14,
+}
 WORDS: Final = {
     Verdict.PASS: Word.RELEASE,
     Verdict.FAIL: Word.HOLD,
@@ -44,19 +59,37 @@ class Decision:
     reasons: tuple[str, ...]
     rehearsed: bool = False
     """The ticket's frames were rendered: the word is a rehearsal's."""
+    notes: tuple[str, ...] = ()
+    """What does not stand against a release and must be read wherever the decision is."""
 
     def __str__(self) -> str:
         """Give the word as it is printed."""
         return f"{self.word} (rehearsed)" if self.rehearsed else str(self.word)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PersonsWord:
+    """What a person decided on a ticket in review, and who may decide there."""
+
+    decision: PersonsDecision
+    may_decide: tuple[str, ...]
+    """By the stand file that the ticket is judged with."""
+
+
 def open_gate(
-    ticket: str, state: TicketState | None, judgement: Judgement | None, doubts: tuple[str, ...] = ()
+    ticket: str,
+    state: TicketState | None,
+    judgement: Judgement | None,
+    doubts: tuple[str, ...] = (),
+    *,
+    unjudged: str = "",
+    person: PersonsWord | None = None,
 ) -> Decision:
     """Decide whether a lens may go back to its owner.
 
     It may only if everything that its card asks for was measured, is judged as it stands now, and passed, and the visit
-    was for release. Each thing that stands against it is a verdict of its own; the gravest makes the word.
+    was for release. Each thing that stands against it is a verdict of its own; the gravest makes the word. Where that
+    is REVIEW, a person may have released the lens for exactly these reasons.
 
     Parameters
     ----------
@@ -67,17 +100,29 @@ def open_gate(
     doubts
         Why the stand counts as out of control on the ticket's nights, as its reference lens tells it now, which may be
         more than was known when it was judged.
+    unjudged
+        Why there is no judgement, or why there is nothing to judge.
+    person
+        What a person decided; None if none did, or it was withdrawn.
     """
     if state is None:
-        reasons = (f"the ledger knows no ticket `{ticket}`: correct the number, or measure it",)
-        return Decision(ticket=ticket, word=Word.INCOMPLETE, reasons=reasons)
-    findings = [*_find_about_ticket(state), *_find_about_judgement(state, judgement)]
+        reason = unjudged or f"the ledger knows no ticket `{ticket}`: correct the number, or measure it"
+        return Decision(ticket=ticket, word=Word.INCOMPLETE, reasons=(reason,))
+    findings = [*_find_about_ticket(state), *_find_about_judgement(state, judgement, unjudged)]
     findings += [(Verdict.REVIEW, f"the stand counts as out of control: {reason}") for reason in doubts]
     verdict = fold(verdict for verdict, _ in findings)
-    found_reasons = tuple(dict.fromkeys(reason for kind, reason in findings if kind is not Verdict.PASS))
+    word, notes = WORDS[verdict], _note_about_ticket(state, judgement)
+    reasons = tuple(dict.fromkeys(reason for kind, reason in findings if kind is not Verdict.PASS))
     if verdict is Verdict.PASS and judgement is not None:
-        found_reasons = (f"all {len(judgement.verdicts)} limits are kept",)
-    return Decision(ticket=ticket, word=WORDS[verdict], reasons=found_reasons, rehearsed=state.record.ticket.rehearsed)
+        reasons = (f"all {len(judgement.verdicts)} limits are kept",)
+    if person is not None:
+        void = _find_why_void(person, state, judgement, verdict, reasons)
+        if void:
+            notes = (f"{tell_release(person.decision)}: void, because {void}", *notes)
+        else:
+            word = Word.RELEASED_ON_REVIEW
+            reasons = (tell_release(person.decision), *(f"what was in review: {reason}" for reason in reasons))
+    return Decision(ticket=ticket, word=word, reasons=reasons, rehearsed=state.record.ticket.rehearsed, notes=notes)
 
 
 def _find_about_ticket(state: TicketState) -> list[tuple[Verdict, str]]:
@@ -90,22 +135,48 @@ def _find_about_ticket(state: TicketState) -> list[tuple[Verdict, str]]:
         reason = f"the same ticket number stood for another lens before ({lenses}): make sure which lens this is"
         found.append((Verdict.REVIEW, reason))
     found += find_about_shots(state)
-    if state.refusal:
-        found.append((Verdict.UNKNOWN, state.refusal))
+    # the lens as it is now was not measured: that is a lack of evidence, and no fault found
+    found += [(Verdict.UNKNOWN, reason) for reason in (state.pending, state.came_back) if reason]
     return found
 
 
-def _find_about_judgement(state: TicketState, judgement: Judgement | None) -> list[tuple[Verdict, str]]:
+def _find_about_judgement(state: TicketState, judgement: Judgement | None, unjudged: str) -> list[tuple[Verdict, str]]:
     again = "run `glasswright judge`"
     if judgement is None:
-        return [(Verdict.UNKNOWN, f"the ticket has not been judged: {again}")]
+        return [(Verdict.UNKNOWN, unjudged or f"the ticket has not been judged: {again}")]
     if judgement.manifest != state.content or judgement.ticket != state.record.ticket.number:
         return [(Verdict.UNKNOWN, f"the judgement is older than what was measured on {state.measured_at}: {again}")]
-    if judgement.judge_version != JUDGE_VERSION:
-        version = f"{judgement.judge_version}, this program's are version {JUDGE_VERSION}"
-        return [(Verdict.UNKNOWN, f"the ticket was judged by rules of version {version}: {again}")]
     found = [(Verdict.UNKNOWN, reason) for reason in judgement.reasons]
     found += [(each.verdict, f"{each.measure} at {each.at}: {each.reason}") for each in judgement.verdicts]
     if not found:
         found = [(Verdict.UNKNOWN, "the judgement has no verdicts")]
     return found
+
+
+def _note_about_ticket(state: TicketState, judgement: Judgement | None) -> tuple[str, ...]:
+    notes = []
+    own = version("glasswright")
+    if state.program not in ("", own):
+        what = f"measured by version {state.program} of the program, this is version {own}"
+        notes.append(f"{what}: `glasswright watch` shows whether the reference lens's numbers moved")
+    if judgement is not None and state.record.stand_sha256 != judgement.stand:
+        # so it is whenever a study of the stand is adopted, and the lens need not be shot again for that
+        what = f"another text of the stand file than it was measured with ({state.record.stand_sha256[:12]})"
+        notes.append(f"judged with {what}: its reproducibility makes the guard bands")
+    return (*notes, *notes_of(state))
+
+
+def _find_why_void(
+    person: PersonsWord,
+    state: TicketState,
+    judgement: Judgement | None,
+    verdict: Verdict,
+    reasons: Sequence[str],
+) -> str:
+    """Say why a person's decision does not release the ticket as it is now; empty if it does."""
+    decision = person.decision
+    if verdict is not Verdict.REVIEW or judgement is None:
+        return f"the ticket is no longer in review: it is {WORDS[verdict]}"
+    if decision.person not in person.may_decide:
+        return f"{decision.person} is not among those who may decide by the stand file"
+    return find_why_void(decision.basis, basis_of(state, judgement, reasons))

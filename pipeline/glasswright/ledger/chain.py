@@ -55,6 +55,8 @@ COVERED = {
     "manifest": "id, ticket, content, folder, hash",
     "judgement": "id, ticket, manifest, card, stand, judge_version, verdict, reasons, verdicts, hash",
     "returned": "id, ticket, came_back, why, hash",
+    "attempt": "id, ticket, state, folder, reason, hash",
+    "decision": "id, ticket, releases, person, why, manifest, judgement, plan, card, stand, reasons, hash",
 }
 """What the hash of a row covers, for the few rows that say which others count."""
 

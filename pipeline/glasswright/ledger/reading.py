@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from glasswright.artefact import Setting
 from glasswright.encoding import from_text
 from glasswright.errors import LedgerDamagedError
+from glasswright.ledger.attempts import latest_attempts
 from glasswright.ledger.documents import read_document
 from glasswright.ledger.earlier import (
     find_earlier_answers,
@@ -22,7 +23,7 @@ from glasswright.ledger.earlier import (
 )
 from glasswright.ledger.hashes import join_hashes, measurement_hash, row_hash
 from glasswright.ledger.records import KeptOutcome, TicketRecord, TicketState
-from glasswright.ledger.refusals import read_refusals, refusals_of, standing_refusal
+from glasswright.ledger.returned import latest_marks, why_came_back
 from glasswright.ledger.shot_content import TwinFinder
 from glasswright.ledger.writing import NAN_U, manifest_content
 from glasswright.measurements import Measured
@@ -32,7 +33,8 @@ from glasswright.stage import Scope
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping, Sequence
 
-    from glasswright.ledger.refusals import Refusal
+    from glasswright.ledger.attempts import Attempt
+    from glasswright.ledger.returned import Returned
     from glasswright.ledger.store import Database
 
 OUTCOME_COLUMNS: Final = (
@@ -41,7 +43,7 @@ OUTCOME_COLUMNS: Final = (
 )
 OUTCOME_SQL: Final = f"SELECT {OUTCOME_COLUMNS} FROM outcome"
 MANIFEST_SQL: Final = (
-    "SELECT manifest.id, ticket, folder, record, content, manifest.hash, started_at, versions, run FROM manifest "
+    "SELECT manifest.id, ticket, folder, record, content, manifest.hash, started_at, versions FROM manifest "
     "JOIN run ON run.id = run "
 )
 MEASUREMENT_SQL: Final = (
@@ -138,44 +140,24 @@ def latest_states(
     return _states(database, manifests, measures)
 
 
-def earlier_states(database: Database, ticket: str, content: str) -> tuple[TicketState, ...]:
-    """Give all that the ledger said of a ticket when `content` was what had been measured, the latest such time first.
-
-    Each time stands there with no refusal and with each that a later run made, and with the twins of its shots that
-    were known then and with those that each later run brought.
-    """
-    sql = MANIFEST_SQL + "WHERE ticket = ? AND content = ? ORDER BY manifest.id DESC"
-    manifests = database.rows(sql, ticket, content)
-    refused = _read_refusals(database, manifests)
-    said: list[TicketState] = []
-    for state, row in zip(_states(database, manifests, None), manifests, strict=True):
-        reasons = ["", *(each.reason for each in refusals_of(refused, ticket, row[2], row[-1]))]
-        finder = TwinFinder(database, [state.record])
-        for run in sorted({row[-1], *(run for run in finder.runs_of(state.record) if run > row[-1])}):
-            known = _with_twins(state, finder, run)
-            said += [dataclasses.replace(known, refusal=reason) for reason in reasons]
-    return tuple(said)
-
-
-def _read_refusals(database: Database, manifests: Sequence[Sequence[Any]]) -> Mapping[str, Sequence[Refusal]]:
-    return read_refusals(database, min(row[-1] for row in manifests)) if manifests else {}
-
-
 def _states(
     database: Database, manifests: Sequence[Sequence[Any]], measures: Collection[str] | None
 ) -> tuple[TicketState, ...]:
     members = _members(database, [row[0] for row in manifests])
     outcomes = {row[0]: row for rows in members.values() for row in rows}
     measured = read_measured(database, outcomes, measures)
-    refused = _read_refusals(database, manifests)
-    methods: dict[str, str] = {}
-    states = [_state(database, row, members[row[0]], measured, refused, methods) for row in manifests]
+    attempts = latest_attempts(database, [row[1] for row in manifests])
+    marks, methods = latest_marks(database), dict[str, str]()
+    states = [
+        _state(database, row, members[row[0]], measured, attempts.get(row[1]), marks.get(row[1]), methods)
+        for row in manifests
+    ]
     finder = TwinFinder(database, [state.record for state in states])
     return tuple(_with_twins(state, finder) for state in states)
 
 
-def _with_twins(state: TicketState, finder: TwinFinder, until_run: int | None = None) -> TicketState:
-    twins = finder.find_twins(state.record, until_run)
+def _with_twins(state: TicketState, finder: TwinFinder) -> TicketState:
+    twins = finder.find_twins(state.record)
     return dataclasses.replace(state, twins=twins, replaced_by=finder.find_replacing(state.record, twins))
 
 
@@ -257,10 +239,11 @@ def _state(
     manifest: Sequence[Any],
     members: Sequence[Sequence[Any]],
     measured: Mapping[int, Mapping[str, Measured]],
-    refused: Mapping[str, Sequence[Refusal]],
+    attempt: Attempt | None,
+    mark: Returned | None,
     methods: dict[str, str],
 ) -> TicketState:
-    number, ticket, folder, text, content, hashed, started_at, versions, run = manifest
+    number, ticket, folder, text, content, hashed, started_at, versions = manifest
     expected = manifest_content(text, [row[-2] for row in members])
     record = from_text(text)
     if content != expected or row_hash(ticket, content, folder) != hashed or not isinstance(record, TicketRecord):
@@ -277,7 +260,8 @@ def _state(
         earlier_answers=find_earlier_answers(record, earlier),
         method=_read_method(database, record, methods),
         program=json.loads(versions).get("glasswright", ""),
-        refusal=standing_refusal(database, ticket, refusals_of(refused, ticket, folder, run)),
+        pending=attempt.why_pending() if attempt is not None else "",
+        came_back=why_came_back(database, mark, record),
     )
 
 

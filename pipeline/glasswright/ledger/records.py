@@ -197,5 +197,8 @@ class TicketState:
     """How its numbers were made: `MeasuredMethod` as JSON; empty where the ledger does not say."""
     program: str = ""
     """Version of the program that measured; empty where the ledger does not say."""
-    refusal: str = ""
-    """Why a later run could not measure the ticket again; empty if none failed to, or a still later one did."""
+    pending: str = ""
+    """Why what was measured does not count now: a later run began to measure the ticket again, refused it, or was
+    stopped before it; empty if the last attempt ended."""
+    came_back: str = ""
+    """That its lens came back after these shots were made; empty if it did not, or that mark was withdrawn."""

@@ -5,13 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from glasswright.encoding import from_text
 from glasswright.errors import LedgerDamagedError
 from glasswright.ledger.hashes import row_hash
+from glasswright.ledger.records import ShotUse, TicketRecord
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from glasswright.ledger.store import Ledger
+    from glasswright.ledger.store import Database, Ledger
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,6 +25,8 @@ class Returned:
     why: str
     marked_at: str
     """When the run that wrote it started."""
+    run: int
+    """Number of that run."""
 
 
 def mark_returned(ledger: Ledger, run: int, ticket: str, why: str, *, came_back: bool = True) -> None:
@@ -40,14 +44,48 @@ def latest_returned(ledger: Ledger) -> Mapping[str, Returned]:
     LedgerDamagedError
         If an event is not what it was.
     """
+    return latest_marks(ledger.database)
+
+
+def latest_marks(database: Database) -> Mapping[str, Returned]:
+    """Give what `latest_returned` gives."""
     sql = (
-        "SELECT returned.id, ticket, came_back, why, returned.hash, started_at FROM returned "
+        "SELECT returned.id, run, ticket, came_back, why, returned.hash, started_at FROM returned "
         "JOIN run ON run.id = run ORDER BY returned.id"
     )
     found = {}
-    for number, ticket, came_back, why, hashed, started_at in ledger.database.rows(sql):
+    for number, run, ticket, came_back, why, hashed, started_at in database.rows(sql):
         if row_hash(ticket, came_back, why) != hashed:
-            msg = f"{ledger.database.path}: returned {number} of ticket {ticket} does not match its hash"
+            msg = f"{database.path}: returned {number} of ticket {ticket} does not match its hash"
             raise LedgerDamagedError(f"{msg}: restore the ledger from a backup")
-        found[ticket] = Returned(ticket=ticket, came_back=bool(came_back), why=why, marked_at=started_at)
+        found[ticket] = Returned(ticket=ticket, came_back=bool(came_back), why=why, marked_at=started_at, run=run)
     return found
+
+
+def why_came_back(database: Database, mark: Returned | None, record: TicketRecord) -> str:
+    """Say that a lens came back and was not shot again since; empty where no mark stands against what was measured.
+
+    A lens that came back may have been opened, knocked or repaired: no shot from before the mark says how it is now.
+    So the mark stands until the ticket is measured from new shots alone, or is withdrawn.
+
+    Parameters
+    ----------
+    mark
+        The latest of the ticket; None if it has none.
+    record
+        What the ledger says of the ticket now.
+    """
+    if mark is None or not mark.came_back:
+        return ""
+    sql = "SELECT DISTINCT record FROM manifest WHERE ticket = ? AND run <= ?"
+    earlier = [from_text(text) for (text,) in database.rows(sql, mark.ticket, mark.run)]
+    before = [shot for each in earlier if isinstance(each, TicketRecord) for shot in each.shots]
+    own = [shot for shot in record.shots if shot.role not in record.remarks.shared_roles]
+    own = [shot for shot in own if shot.use is not ShotUse.ABSENT]
+    old = [shot.name for shot in own if any(shot.is_same(other) for other in before)]
+    if own and not old:
+        return ""
+    what = f"its lens came back, as was marked on {mark.marked_at} ({mark.why})"
+    if 0 < len(old) < len(own):
+        what += f", and {', '.join(old)} are from before"
+    return f"{what}: shoot all of it again, or withdraw the mark (`glasswright returned --withdraw`)"

@@ -25,12 +25,12 @@ SEVERAL_SQL: Final = (
     "GROUP BY digest HAVING count(DISTINCT ticket) > 1"
 )
 PLACES_SQL: Final = (
-    f"SELECT digest, min(run), ticket, shot FROM shot_content WHERE digest != '' AND digest IN ({SEVERAL_SQL}) "
+    f"SELECT digest, ticket, shot FROM shot_content WHERE digest != '' AND digest IN ({SEVERAL_SQL}) "
     "GROUP BY digest, ticket, shot ORDER BY min(run), ticket, shot"
 )
 
-Place = tuple[int, str, str]
-"""Run, ticket and shot."""
+Place = tuple[str, str]
+"""Ticket and shot."""
 
 
 def add_content(database: Database, run: int, outcome: Outcome) -> None:
@@ -59,30 +59,18 @@ class TwinFinder:
         self._places: dict[str, list[Place]] = defaultdict(list)
         wanted = {shot.content_digest for record in records for shot in record.shots if shot.content_digest}
         if wanted:
-            for digest, run, ticket, shot in database.rows(PLACES_SQL, json.dumps(sorted(wanted))):
-                self._places[digest].append((run, ticket, shot))
+            for digest, ticket, shot in database.rows(PLACES_SQL, json.dumps(sorted(wanted))):
+                self._places[digest].append((ticket, shot))
 
-    def runs_of(self, record: TicketRecord) -> Iterator[int]:
-        """Give the runs in which a shot of a ticket came to be in another one too."""
-        for shot in record.shots:
-            yield from (
-                run for run, ticket, _ in self._places.get(shot.content_digest, ()) if _is_other(ticket, record)
-            )
-
-    def find_twins(self, record: TicketRecord, until_run: int | None = None) -> tuple[Twin, ...]:
+    def find_twins(self, record: TicketRecord) -> tuple[Twin, ...]:
         """Give the shots of a ticket that are somewhere else too: twice in it, or in another ticket at any time.
 
         That the ticket itself had a shot before, under whatever name, makes no twin.
-
-        Parameters
-        ----------
-        until_run
-            The last run whose shots count; None for all.
         """
         twins = list(_find_own_twins(record))
         for shot in record.shots:
-            for run, ticket, other_shot in self._places.get(shot.content_digest, ()):
-                if _is_other(ticket, record) and (until_run is None or run <= until_run):
+            for ticket, other_shot in self._places.get(shot.content_digest, ()):
+                if _is_other(ticket, record):
                     shared = self._is_shared(record, ticket, shot.role, other_shot)
                     twins.append(Twin(shot=shot.name, ticket=ticket, other_shot=other_shot, shared=shared))
         return tuple(twins)

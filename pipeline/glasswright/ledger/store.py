@@ -9,7 +9,18 @@ from typing import TYPE_CHECKING, Any, Final, Self
 
 from glasswright.encoding import decode, encode
 from glasswright.errors import GlasswrightError, LedgerBusyError, LedgerDamagedError
-from glasswright.ledger import chain, content, judgements, reading, shot_content, verifying, writing
+from glasswright.ledger import (
+    attempts,
+    chain,
+    content,
+    decisions,
+    judgements,
+    reading,
+    shot_content,
+    verifying,
+    writing,
+)
+from glasswright.ledger.attempts import AttemptState
 from glasswright.ledger.files import ArtefactFiles
 from glasswright.ledger.lock import WriterLock
 from glasswright.ledger.place import LedgerPlaceError, check_place, find_real_path, refuse_second_name
@@ -22,12 +33,15 @@ if TYPE_CHECKING:
 
     from glasswright.artefact import Artefact
     from glasswright.judging.verdict import Judgement
+    from glasswright.ledger.decisions import PersonsDecision
     from glasswright.ledger.records import RunRecord, TicketRecord, TicketState
     from glasswright.outcome import Outcome
 
 APPLICATION_ID: Final = 0x474C5752
 """Marks the file as a ledger of this program (`GLWR`)."""
 SECONDS_TO_WAIT: Final = 30
+MOMENT_TABLES: Final = ("manifest", "judgement", "returned", "attempt", "decision", "shot_content")
+"""Of these the last row of a ticket counts, or every row up to some."""
 
 
 class Database:
@@ -237,8 +251,35 @@ class Ledger:
             raise LedgerDamagedError(msg)
         return decode(self.files.read(sha256))
 
+    def begin_ticket(self, run: int, ticket: str, folder: str) -> None:
+        """Note that a ticket is about to be measured: until it is committed, nothing is known of its lens."""
+        with self.database.transaction():
+            attempts.add_attempt(self.database, run, ticket, AttemptState.BEGUN, folder=folder)
+
+    def refuse_tickets(self, run: int, tickets: Iterable[str], folder: str, reason: str) -> None:
+        """Note that a folder could not be taken in, and which tickets were to be measured from it."""
+        with self.database.transaction():
+            for ticket in tickets:
+                attempts.add_attempt(
+                    self.database, run, ticket, AttemptState.REFUSED, folder=folder, reason=" ".join(reason.split())
+                )
+
+    def stop_tickets(self, run: int, tickets: Iterable[str]) -> None:
+        """Note that a run was stopped before it had measured tickets that it was given."""
+        with self.database.transaction():
+            for ticket in tickets:
+                attempts.add_attempt(self.database, run, ticket, AttemptState.STOPPED)
+
+    def keep_outcomes(self, run: int, outcomes: Iterable[Outcome]) -> None:
+        """Keep outcomes of a ticket that is not measured wholly yet."""
+        kept = self._write_artefacts(outcomes)
+        with self.database.transaction():
+            self._add_outcomes(run, kept)
+
     def commit_ticket(self, run: int, record: TicketRecord, outcomes: Iterable[Outcome]) -> None:
         """Keep a ticket's new outcomes and its manifest, all or nothing; what is there already is not kept twice.
+
+        The attempt to measure it has then ended.
 
         Parameters
         ----------
@@ -247,16 +288,25 @@ class Ledger:
         outcomes
             New ones, in any order.
         """
-        # the files come first: a row never names a file that is not there
-        kept = [(each, None if each.artefact is None else self.files.write(encode(each.artefact))) for each in outcomes]
-        kept.sort(key=lambda pair: (pair[0].step, pair[0].address))
+        kept = self._write_artefacts(outcomes)
         with self.database.transaction():
-            added = {}
-            for outcome, sha256 in kept:
-                measured = () if outcome.artefact is None else read_measurements(outcome.artefact)
-                added[outcome.address] = writing.add_outcome(self.database, run, outcome, sha256, measured)
-                shot_content.add_content(self.database, run, outcome)
-            writing.add_manifest(self.database, run, record, added)
+            writing.add_manifest(self.database, run, record, self._add_outcomes(run, kept))
+            if record.ticket.number:
+                attempts.add_attempt(self.database, run, record.ticket.number, AttemptState.ENDED)
+
+    def _write_artefacts(self, outcomes: Iterable[Outcome]) -> list[tuple[Outcome, str | None]]:
+        """Write the files of outcomes; they come first, so that a row never names a file that is not there."""
+        kept = [(each, None if each.artefact is None else self.files.write(encode(each.artefact))) for each in outcomes]
+        return sorted(kept, key=lambda pair: (pair[0].step, pair[0].address))
+
+    def _add_outcomes(self, run: int, kept: Iterable[tuple[Outcome, str | None]]) -> dict[str, int]:
+        """Add the rows of outcomes; give address -> number."""
+        added = {}
+        for outcome, sha256 in kept:
+            measured = () if outcome.artefact is None else read_measurements(outcome.artefact)
+            added[outcome.address] = writing.add_outcome(self.database, run, outcome, sha256, measured)
+            shot_content.add_content(self.database, run, outcome)
+        return added
 
     def end_run(self, run: int, summary: Mapping[str, object], *, backup: bool = True) -> str:
         """Close a run, give its digest in the chain, and write a copy of the database to `<ledger>.backup`."""
@@ -284,6 +334,54 @@ class Ledger:
     def latest_judgement(self, ticket: str) -> Judgement | None:
         """Give the latest judgement of a ticket, checked against its hash."""
         return judgements.latest_judgement(self.database, ticket)
+
+    def latest_judgements(self, tickets: Collection[str]) -> dict[str, Judgement]:
+        """Give the latest judgement of each ticket that has one, checked against its hash."""
+        found = {ticket: self.latest_judgement(ticket) for ticket in tickets}
+        return {ticket: judgement for ticket, judgement in found.items() if judgement is not None}
+
+    def latest_decisions(self, tickets: Collection[str]) -> Mapping[str, PersonsDecision]:
+        """Give what persons last decided on tickets in review, checked against its hash."""
+        return decisions.latest_decisions(self.database, tickets)
+
+    def add_decision(self, run: int, decision: PersonsDecision) -> None:
+        """Keep a person's decision on a ticket in review."""
+        with self.database.transaction():
+            decisions.add_decision(self.database, run, decision)
+
+    def ticket_numbers(self) -> tuple[str, ...]:
+        """Give the number of every ticket that was measured, in order."""
+        sql = "SELECT DISTINCT ticket FROM manifest WHERE ticket != '' ORDER BY ticket"
+        return tuple(str(ticket) for (ticket,) in self.database.rows(sql))
+
+    def why_pending(self, ticket: str) -> str:
+        """Say why the last attempt to measure a ticket has not ended; empty if it has, or there was none."""
+        attempt = attempts.latest_attempts(self.database, [ticket]).get(ticket)
+        return attempt.why_pending() if attempt is not None else ""
+
+    def moment(self) -> dict[str, int]:
+        """Give how far each table got that a decision rests on: table -> its highest row."""
+        return {
+            table: int(self.database.rows(f"SELECT coalesce(max(id), 0) FROM {table}")[0][0]) for table in MOMENT_TABLES
+        }
+
+    def has_been_at(self, moment: Mapping[str, int]) -> bool:
+        """Tell whether the ledger has got as far as a moment."""
+        now = self.moment()
+        return now.keys() == moment.keys() and all(0 <= moment[table] <= now[table] for table in now)
+
+    @contextmanager
+    def as_of(self, moment: Mapping[str, int]) -> Iterator[None]:
+        """Read the ledger inside as it was at a moment; only of one that is open for reading."""
+        for table in MOMENT_TABLES:
+            # a view that is temporary hides the table of its name
+            view = f"SELECT * FROM main.{table} WHERE id <= {int(moment[table])}"
+            self.database.rows(f"CREATE TEMP VIEW {table} AS {view}")
+        try:
+            yield
+        finally:
+            for table in MOMENT_TABLES:
+                self.database.rows(f"DROP VIEW temp.{table}")
 
     def check_chain(self) -> None:
         """Check that no run, and nothing that a run added, has been changed or removed; raise LedgerDamagedError."""

@@ -25,6 +25,7 @@ from glasswright.night.shot_setting import Nominal
 from glasswright.night.stopping import Stop
 from glasswright.night.tickets import find_tickets
 from glasswright.plain_text import escape
+from glasswright.night.unreadable import find_tickets_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -80,6 +81,7 @@ def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool
     nominal = Nominal(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number)
     requests, refused = find_tickets(tickets, nominal, frozenset(ROLES), roles_by_setting(plan), session.role_traits)
     run = session.ledger.begin_run(_record(session))
+    _refuse(session.ledger, run, refused)
     with ExitStack() as stack:
         stop = stack.enter_context(Stop())
         display = stack.enter_context(_display(requests, roles_of_plan(plan), quiet=quiet))
@@ -94,8 +96,15 @@ def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool
             retry=session.retry,
         )
         report = measure_night(night, requests, stack.enter_context(runner), stop.is_stopped)
+    session.ledger.stop_tickets(run, report.unfinished)
     report = _judge_watched(session, run, report)
     return SessionResult(run=run, night=report, refused=refused, stopped_by=stop.by)
+
+
+def _refuse(ledger: Ledger, run: int, refused: Sequence[RefusedTicket]) -> None:
+    """Note before anything is measured which tickets could not be taken in: a run that dies must not hide it."""
+    for each in refused:
+        ledger.refuse_tickets(run, find_tickets_of(ledger, each, frozenset(ROLES)), each.folder, each.reason)
 
 
 def _judge(session: Session, run: int, number: str) -> tuple[str, tuple[str, ...]]:

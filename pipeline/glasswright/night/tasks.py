@@ -92,6 +92,8 @@ class TicketTask:
     lot: Lot | None = None
     shots_done: set[str] = field(default_factory=set)
     measured: int = 0
+    begun: bool = False
+    """The ledger knows that something of it is being measured."""
     report: TicketReport | None = None
 
     def begin_round(self, number: int, night_wide: Mapping[Key, tuple[str, Outcome]]) -> None:
@@ -110,6 +112,8 @@ class TicketTask:
         """Take what a unit found or measured."""
         if isinstance(result, IndexFailure):
             self.failure = result.reason
+            folder, number = str(self.request.folder), self.request.ticket.number
+            self.night.ledger.refuse_tickets(self.night.run, [number], folder, result.reason)
             return []
         if isinstance(result, IndexedTicket):
             self.indexed = result
@@ -133,19 +137,27 @@ class TicketTask:
 
     def _advance(self, lot: Lot) -> Sequence[Unit]:
         units = lot.advance()
+        if units and not self.begun:
+            # before a shot is opened: should the run die, what was measured before must not speak for the lens
+            self.night.ledger.begin_ticket(self.night.run, self.request.ticket.number, str(self.request.folder))
+            self.begun = True
         if lot.is_finished():
             self._finish(lot)
         return units
 
     def _finish(self, lot: Lot) -> None:
         self.settled.update({each.key: (lot.addresses[each.key], lot.outcomes[each.key]) for each in lot.instances})
-        self.night.ledger.commit_ticket(self.night.run, self._record(), lot.new)
+        is_whole = self.round == last_round(self.night.plan)
+        if is_whole:
+            self.night.ledger.commit_ticket(self.night.run, self._record(), lot.new)
+        else:
+            self.night.ledger.keep_outcomes(self.night.run, lot.new)
         lot.forget_artefacts()
         self.settled = {
             key: (address, lot.outcomes.get(key, outcome)) for key, (address, outcome) in self.settled.items()
         }
         self.lot = None
-        if self.round == last_round(self.night.plan):
+        if is_whole:
             self.report = self._describe()
             self.night.listener.ticket_done(self.report)
 

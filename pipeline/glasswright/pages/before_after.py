@@ -9,7 +9,6 @@ from glasswright.errors import GlasswrightError
 from glasswright.judging.comparing import Comparison, Word, compare_visits
 from glasswright.judging.comparing_sides import Visit
 from glasswright.ledger.documents import find_document
-from glasswright.pages.limits import read_card
 from glasswright.pages.wording import (
     say_change,
     say_change_side,
@@ -19,12 +18,11 @@ from glasswright.pages.wording import (
     say_time,
     unit_word,
 )
-from glasswright.tuning.kept_stand import read_kept_stand
+from glasswright.tuning.kept_stand import read_stand_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from glasswright.judging.card import Card
     from glasswright.judging.comparing import Change
     from glasswright.ledger import Ledger, TicketState
     from glasswright.pages.standing import Standing
@@ -110,7 +108,7 @@ def compare_before(ledger: Ledger, standing: Standing, visits: Sequence[Standing
     if chosen is None:
         return None
     (state,) = ledger.latest_tickets([chosen.number])
-    card = next((card for each in (standing, chosen) if (card := _read_card(ledger, each))), None)
+    card = standing.card or chosen.card
     record = state.record.ticket
     fault, comparison = "", Comparison(notes=(), changes=())
     try:
@@ -134,12 +132,7 @@ def compare_before(ledger: Ledger, standing: Standing, visits: Sequence[Standing
 
 def _visit(ledger: Ledger, state: TicketState) -> Visit:
     document = find_document(ledger, state.record.stand_sha256)
-    return Visit(state=state, stand=read_kept_stand(document, state.record.ticket.number))
-
-
-def _read_card(ledger: Ledger, standing: Standing) -> Card | None:
-    judgement = standing.judgement
-    return read_card(find_document(ledger, judgement.card)) if judgement and judgement.card else None
+    return Visit(state=state, stand=read_stand_of(document, state.record.ticket.number))
 
 
 def _gravity(change: Change) -> tuple[bool, float]:

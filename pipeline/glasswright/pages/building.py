@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from glasswright.errors import GlasswrightError
+from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.ledger import Ledger
 from glasswright.ledger.returned import latest_returned
 from glasswright.ledger.runs import read_runs, read_step_times
@@ -20,7 +21,7 @@ from glasswright.pages.night_page import describe_night
 from glasswright.pages.places import ASSETS, NIGHT, Places
 from glasswright.pages.setting_pages import part_figures
 from glasswright.pages.stand_page import describe_stand, read_health
-from glasswright.pages.standing import read_standings
+from glasswright.pages.standing import read_standings, stand_of
 from glasswright.pages.ticket_page import describe_runs, describe_ticket
 from glasswright.pages.writing import copy_assets, fill, write_whole
 from glasswright.plugins import Plugins, load_plugins
@@ -205,14 +206,14 @@ def build_ticket(job: Job) -> Made:
         If the ticket was measured again since the night's page was written.
     """
     with Ledger.open_for_reading(job.ledger) as ledger:
-        state = next(iter(ledger.latest_tickets([job.ticket])), None)
-        if state is None or state.content != job.content:
+        gated = Gatekeeper(ledger).gate(job.ticket, measures=None)
+        if gated is None or gated.state.content != job.content:
             raise NoNightError(
                 f"ticket {job.ticket} was measured again meanwhile: build the pages when the run is over"
             )
-        frames = draw_frames(ledger, state, _plugins(), job.folder, job.out)
+        frames = draw_frames(ledger, gated.state, _plugins(), job.folder, job.out)
         visits = read_standings(ledger, job.same_lens)
-        context = describe_ticket(ledger, state, _plugins(), frames, visits)
+        context = describe_ticket(ledger, stand_of(gated), _plugins(), frames, visits)
         context["runs"] = describe_runs(read_runs(ledger), job.ticket)
     page = job.places.tickets[job.ticket]
     figures = part_figures(context["figures"], page)

@@ -3,12 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from glasswright.config import check, scan_bytes
-from glasswright.errors import ConfigError
-from glasswright.judging.card import Card
 from glasswright.judging.decision import guard_band
 from glasswright.judging.verdict import Verdict, fold
 from glasswright.pages.strip import KINDS, Strip, draw_strip, lay_scale
@@ -17,8 +13,8 @@ from glasswright.pages.wording import say_limits, say_measure, say_step, say_val
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from glasswright.judging.card import Card
     from glasswright.judging.verdict import Judgement, LimitVerdict
-    from glasswright.ledger import Document
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,16 +51,6 @@ class LimitStep:
     groups: tuple[LimitGroup, ...]
     plain: tuple[tuple[str, str, LimitRow], ...]
     """(name, unit, row) of measures that bear no uncertainty: counts, and checks by hand."""
-
-
-def read_card(document: Document | None) -> Card | None:
-    """Read a card that the ledger kept; None where it keeps none, or one of an older form."""
-    if document is None or document.kind != "card":
-        return None
-    try:
-        return check(scan_bytes(Path(document.name), document.text.encode()), Card)[0]
-    except ConfigError:
-        return None
 
 
 def find_guards(card: Card | None) -> Mapping[str, float]:

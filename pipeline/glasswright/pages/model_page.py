@@ -35,9 +35,9 @@ class Population:
 
 
 def describe_model(model: str, standings: Sequence[Standing], returned: Mapping[str, Returned]) -> dict[str, Any]:
-    """Give all that the template of a model's page needs; only judgements of what was measured last count."""
+    """Give all that the template of a model's page needs."""
     ordered = sorted(standings, key=lambda each: (each.state.measured_at, each.number))
-    current = [each for each in ordered if each.is_current]
+    current = [each for each in ordered if each.judgement is not None]
     found: dict[tuple[str, str], list[Standing]] = defaultdict(list)
     for standing in current:
         for each in standing.judgement.verdicts if standing.judgement else ():

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 from glasswright.config import Spread, check, scan_bytes
 from glasswright.errors import ConfigError
+from glasswright.judging.kept import read_kept_stand
 from glasswright.ledger.documents import find_document
 from glasswright.pages.standing import REFERENCE
 from glasswright.pages.trend import draw_control_chart
 from glasswright.pages.wording import say_measure, say_number, say_step
-from glasswright.watch.kept import read_kept_watch
 from glasswright.watch.watching import WatchReport, read_watch
 
 if TYPE_CHECKING:
@@ -72,9 +72,9 @@ def read_health(ledger: Ledger, stand: str, standings: Sequence[Standing]) -> He
     if document is None:
         return Health(stand=stand, doubts=(), watched=False, why_not="the ledger keeps no stand file of it")
     try:
-        keys = read_kept_watch(document)
+        keys = read_kept_stand(document).watch
     except ConfigError as error:
-        return Health(stand=stand, doubts=(), watched=False, why_not=f"its `watch` cannot be read: {error}")
+        return Health(stand=stand, doubts=(), watched=False, why_not=f"its stand file cannot be read: {error}")
     if keys is None:
         return Health(stand=stand, doubts=(), watched=False, why_not="its stand file has no section `watch`")
     report = read_watch(ledger, keys, stand)

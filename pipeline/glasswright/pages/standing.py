@@ -1,4 +1,4 @@
-"""Where a ticket stands: the word on it, why in one line, and how soon a person must see to it."""
+"""Where a ticket stands: the gate's word on it, why in one line, and how soon a person must see to it."""
 
 from __future__ import annotations
 
@@ -8,16 +8,18 @@ from enum import IntEnum
 from typing import TYPE_CHECKING, Final
 
 from glasswright.judging.gate import RELEASING_PHASE, Word
+from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.judging.verdict import Verdict, fold
 from glasswright.outcome import Status
 from glasswright.pages.strip import KINDS
 from glasswright.pages.wording import say_measure, say_step
-from glasswright.watch.gatekeeper import Gatekeeper
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from glasswright.judging.card import Card
     from glasswright.judging.gate import Decision
+    from glasswright.judging.gatekeeper import Gated
     from glasswright.judging.verdict import Judgement, LimitVerdict
     from glasswright.ledger import Ledger, TicketState
     from glasswright.ledger.records import KeptOutcome
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
 REFERENCE: Final = "reference"
 KIND_OF_WORD: Final = {
     Word.RELEASE: "pass",
+    Word.RELEASED_ON_REVIEW: "review",
     Word.HOLD: "fail",
     Word.REVIEW: "review",
     Word.INCOMPLETE: "unknown",
@@ -65,6 +68,8 @@ class Standing:
     state: TicketState
     judgement: Judgement | None
     decision: Decision
+    card: Card | None = None
+    """The card of the judgement."""
 
     @property
     def number(self) -> str:
@@ -72,16 +77,11 @@ class Standing:
         return self.state.record.ticket.number
 
     @property
-    def is_current(self) -> bool:
-        """Whether the judgement speaks of what was measured last."""
-        return self.judgement is not None and self.judgement.manifest == self.state.content
-
-    @property
     def word(self) -> str:
         """The gate's word; for a visit that releases nothing, the card's verdict."""
         if self.state.record.ticket.phase == RELEASING_PHASE:
             return str(self.decision.word)
-        return str(self.judgement.verdict) if self.judgement and self.is_current else str(Verdict.UNKNOWN)
+        return str(self.judgement.verdict) if self.judgement else str(Verdict.UNKNOWN)
 
     @property
     def kind(self) -> str:
@@ -116,6 +116,8 @@ class Standing:
             return Urgency.IDENTITY
         if self.kind != "pass" and causes:
             return Urgency.RESHOOT
+        if self.decision.word is Word.RELEASED_ON_REVIEW:
+            return Urgency.NOTHING
         kinds = {"review": Urgency.REVIEW, "fail": Urgency.HOLD, "unknown": Urgency.INCOMPLETE}
         return kinds.get(self.kind, Urgency.NOTHING)
 
@@ -124,6 +126,8 @@ class Standing:
         """Why it stands so, in one line, and how many more reasons there are."""
         if self.kind == "pass":
             return self.decision.reasons[0] if self.word == Word.RELEASE else "all limits are kept", 0
+        if self.word == Word.RELEASED_ON_REVIEW:
+            return self.decision.reasons[0], len(self.decision.reasons) - 1
         reasons = self._reasons()
         return reasons[0], len(reasons) - 1
 
@@ -147,8 +151,8 @@ class Standing:
         """Give the gate's reasons; where nothing is to be released, those of the card alone."""
         if self.state.record.ticket.phase == RELEASING_PHASE:
             return self.decision.reasons
-        if self.judgement is None or not self.is_current:
-            return ("not judged since it was measured: run `glasswright judge`",)
+        if self.judgement is None:
+            return ("not judged: run `glasswright judge`",)
         return self.judgement.reasons
 
 
@@ -168,13 +172,10 @@ def _gravity(each: LimitVerdict) -> tuple[int, float]:
 
 
 def read_standings(ledger: Ledger, tickets: Sequence[str] | None = None) -> tuple[Standing, ...]:
-    """Read where tickets stand (all if None), without their measurements."""
-    gatekeeper = Gatekeeper(ledger)
-    return tuple(stand_of(ledger, state, gatekeeper) for state in ledger.latest_tickets(tickets, frozenset()))
+    """Read where tickets stand (all if None), with no more of their measurements than the cards ask for."""
+    return tuple(stand_of(gated) for gated in Gatekeeper(ledger).gate_all(tickets))
 
 
-def stand_of(ledger: Ledger, state: TicketState, gatekeeper: Gatekeeper | None = None) -> Standing:
-    """Read where one ticket stands, by the ledger's latest judgement of it and what the reference lens tells now."""
-    judgement = ledger.latest_judgement(state.record.ticket.number)
-    decision = (gatekeeper or Gatekeeper(ledger)).decide(state, judgement)
-    return Standing(state=state, judgement=judgement, decision=decision)
+def stand_of(gated: Gated) -> Standing:
+    """Give where a ticket stands by the gate's decision."""
+    return Standing(state=gated.state, judgement=gated.judgement, decision=gated.decision, card=gated.card)

@@ -10,8 +10,8 @@ from glasswright.ledger.documents import find_document
 from glasswright.outcome import Status
 from glasswright.pages.before_after import compare_before
 from glasswright.pages.figures import draw_figures
-from glasswright.pages.limits import arrange_limits, read_card
-from glasswright.pages.standing import ACTIONS, REFERENCE, stand_of
+from glasswright.pages.limits import arrange_limits
+from glasswright.pages.standing import ACTIONS, REFERENCE
 from glasswright.pages.sweep import draw_sweeps, settings_of
 from glasswright.pages.wording import say_measure, say_seconds, say_step, say_time, say_value
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from glasswright.artefact import Setting
-    from glasswright.ledger import Document, Ledger, TicketState
+    from glasswright.ledger import Document, Ledger
     from glasswright.ledger.records import KeptOutcome
     from glasswright.ledger.runs import Run
     from glasswright.outcome import Outcome
@@ -50,20 +50,20 @@ class NumberRow:
 
 
 def describe_ticket(
-    ledger: Ledger, state: TicketState, plugins: Plugins, frames: Sequence[Frame], visits: Sequence[Standing]
+    ledger: Ledger, standing: Standing, plugins: Plugins, frames: Sequence[Frame], visits: Sequence[Standing]
 ) -> dict[str, Any]:
     """Give all that the template of a ticket's page needs.
 
     Parameters
     ----------
-    state
+    standing
         With all its measurements.
     frames
         The small pictures of its shots.
     visits
         Where the same lens stood at its other visits.
     """
-    standing = stand_of(ledger, state)
+    state = standing.state
     outcomes = ledger.find([each.address for each in state.outcomes])
     plan = find_document(ledger, state.record.plan_sha256)
     card = find_document(ledger, standing.judgement.card) if standing.judgement and standing.judgement.card else None
@@ -75,7 +75,7 @@ def describe_ticket(
         "action": ACTIONS[standing.urgency],
         "is_reference": state.record.ticket.phase == REFERENCE,
         "measured_at": say_time(state.measured_at),
-        "limit_steps": arrange_limits(standing.judgement, read_card(card)),
+        "limit_steps": arrange_limits(standing.judgement, standing.card),
         "sweeps": draw_sweeps(state.outcomes, standing.judgement.verdicts if standing.judgement else ()),
         "figures": figures,
         "frames": frames,

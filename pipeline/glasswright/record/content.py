@@ -9,20 +9,26 @@ from typing import TYPE_CHECKING, Final
 
 from glasswright.judging.card import HAND_STEP
 from glasswright.judging.decision import guard_band
-from glasswright.judging.gate import Decision, Word
-from glasswright.judging.notes import notes_of
+from glasswright.judging.gate import Word
 from glasswright.paper import clean_text
 from glasswright.record.words import COVERAGE_FACTOR, name_field, name_unit, write_limits, write_result
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable
 
     from glasswright.judging.card import Card
-    from glasswright.judging.verdict import Judgement, LimitVerdict
-    from glasswright.ledger import Document, TicketState
+    from glasswright.judging.gatekeeper import Gated
+    from glasswright.judging.verdict import LimitVerdict
 
 SHOWN_HASH: Final = 16
 NOT_ACCREDITED: Final = "A shop's record, not an accredited calibration."
+TITLES: Final = {
+    Word.RELEASE: ("Release record", ()),
+    Word.RELEASED_ON_REVIEW: ("Record of a release on review", ("RELEASED ON REVIEW",)),
+}
+"""Title, and what stands across every page."""
+FINDINGS: Final = ("Findings sheet", ("FINDINGS SHEET - NOT RELEASED",))
+"""The same for every other word: the gate, and nothing else, decides."""
 CAUTIONS: Final = (
     f"{NOT_ACCREDITED} It speaks of this lens as it was when it was measured, on this stand and this body; a knock, a "
     "repair or another body can change it.",
@@ -92,34 +98,13 @@ class RecordContent:
     signature: Signature
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Evidence:
-    """What the ledger gives for a record."""
-
-    state: TicketState
-    judgement: Judgement | None
-    decision: Decision
-    card: Card | None
-    """The card of the judgement."""
-    documents: Mapping[str, Document]
-    """By SHA-256: those of plan, card and stand that the ledger keeps."""
-    doubts: tuple[str, ...] = ()
-    """Why the stand counts as out of control."""
-
-    @property
-    def is_release(self) -> bool:
-        """Whether the lens may go back: the gate's word, and nothing else, decides."""
-        return self.decision.word is Word.RELEASE
-
-
-def write_content(evidence: Evidence, signature: Signature) -> RecordContent:
+def write_content(evidence: Gated, signature: Signature) -> RecordContent:
     """Put into words what the ledger says of a ticket."""
-    ticket = evidence.state.record.ticket
-    across = [] if evidence.is_release else ["FINDINGS SHEET - NOT RELEASED"]
-    across += ["REHEARSED - NO REAL LENS"] if ticket.rehearsed else []
+    title, across = TITLES.get(evidence.decision.word, FINDINGS)
+    rehearsed = ("REHEARSED - NO REAL LENS",) if evidence.state.record.ticket.rehearsed else ()
     return RecordContent(
-        title="Release record" if evidence.is_release else "Findings sheet",
-        across=tuple(across),
+        title=title,
+        across=(*across, *rehearsed),
         word=str(evidence.decision),
         facts=_facts(evidence),
         reasons=tuple(map(clean_text, evidence.decision.reasons)),
@@ -133,7 +118,7 @@ def write_content(evidence: Evidence, signature: Signature) -> RecordContent:
     )
 
 
-def _facts(evidence: Evidence) -> tuple[tuple[str, str], ...]:
+def _facts(evidence: Gated) -> tuple[tuple[str, str], ...]:
     state, record = evidence.state, evidence.state.record
     roles = Counter(shot.role for shot in record.shots)
     facts = {
@@ -150,9 +135,9 @@ def _facts(evidence: Evidence) -> tuple[tuple[str, str], ...]:
     return tuple((name, clean_text(text)) for name, text in facts.items())
 
 
-def _groups(evidence: Evidence) -> tuple[Group, ...]:
+def _groups(evidence: Gated) -> tuple[Group, ...]:
     """Give a line for each verdict on a number."""
-    verdicts = [each for each in _verdicts(evidence) if _step_of(each) != HAND_STEP]
+    verdicts = [each for each in evidence.verdicts if _step_of(each) != HAND_STEP]
     by_step = groupby(verdicts, key=_step_of)
     return tuple(
         Group(step=clean_text(step.replace("_", " ")), lines=tuple(_line(each, evidence.card) for each in verdicts))
@@ -160,23 +145,16 @@ def _groups(evidence: Evidence) -> tuple[Group, ...]:
     )
 
 
-def _hand_checks(evidence: Evidence) -> tuple[HandLine, ...]:
+def _hand_checks(evidence: Gated) -> tuple[HandLine, ...]:
     return tuple(
         HandLine(
             name=clean_text(each.measure.split(".")[1].replace("_", " ")),
             says=clean_text(each.reason),
             verdict=str(each.verdict),
         )
-        for each in _verdicts(evidence)
+        for each in evidence.verdicts
         if _step_of(each) == HAND_STEP
     )
-
-
-def _verdicts(evidence: Evidence) -> tuple[LimitVerdict, ...]:
-    """Give those of the judgement, but only if it speaks of what is on this paper."""
-    judgement = evidence.judgement
-    is_current = judgement is not None and judgement.manifest == evidence.state.content
-    return judgement.verdicts if judgement is not None and is_current else ()
 
 
 def _step_of(verdict: LimitVerdict) -> str:
@@ -208,7 +186,7 @@ def _rule_of(verdict: LimitVerdict, card: Card | None) -> str:
     return " or ".join(dict.fromkeys(rules)) or "not known"
 
 
-def _rules(evidence: Evidence) -> tuple[str, ...]:
+def _rules(evidence: Gated) -> tuple[str, ...]:
     card = evidence.card
     if card is None:
         return ()
@@ -229,13 +207,13 @@ def _rules(evidence: Evidence) -> tuple[str, ...]:
     return tuple(texts)
 
 
-def _remarks(evidence: Evidence) -> tuple[str, ...]:
+def _remarks(evidence: Gated) -> tuple[str, ...]:
     state = evidence.state
     caveats: dict[str, None] = dict.fromkeys(state.record.ticket.caveats)
     for outcome in state.outcomes:
         caveats.update(dict.fromkeys(outcome.caveats))
     lost = Counter(outcome.step for outcome in state.outcomes if str(outcome.status) != "done")
-    remarks = list(notes_of(state))
+    remarks = [*evidence.decision.notes]
     if caveats:
         remarks.append(f"Caveats of the measurement: {', '.join(sorted(caveats))}.")
     if lost:
@@ -244,7 +222,7 @@ def _remarks(evidence: Evidence) -> tuple[str, ...]:
     return tuple(map(clean_text, remarks))
 
 
-def _sources(evidence: Evidence) -> tuple[tuple[str, str], ...]:
+def _sources(evidence: Gated) -> tuple[tuple[str, str], ...]:
     record, judgement = evidence.state.record, evidence.judgement
     named: Iterable[tuple[str, str]] = (
         ("Plan", record.plan_sha256),
@@ -255,8 +233,8 @@ def _sources(evidence: Evidence) -> tuple[tuple[str, str], ...]:
     return (*sources, ("Measurement", evidence.state.content[:SHOWN_HASH]))
 
 
-def _name_source(evidence: Evidence, sha256: str) -> str:
+def _name_source(evidence: Gated, sha256: str) -> str:
     if not sha256:
         return "none"
-    document = evidence.documents.get(sha256)
-    return clean_text(f"{document.name}, {sha256[:SHOWN_HASH]}" if document else sha256[:SHOWN_HASH])
+    name = evidence.names.get(sha256)
+    return clean_text(f"{name}, {sha256[:SHOWN_HASH]}" if name else sha256[:SHOWN_HASH])

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any, Final
 from glasswright.encoding import digest
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from glasswright.record.content import RecordContent
 
 FORMAT: Final = 1
@@ -28,8 +30,8 @@ class Note:
     judgement: str
     judge_version: int
     """Of the rules by which the program judged."""
-    doubts: tuple[str, ...]
-    """Why the stand counted as out of control."""
+    moment: Mapping[str, int]
+    """How far the ledger had got: what was added later is no part of what the record says."""
     paper: str
     signed_by: str
     signed_on: str
@@ -56,9 +58,9 @@ def find_note(data: bytes) -> Note | None:
         return None
     try:
         fields: dict[str, Any] = json.loads(base64.urlsafe_b64decode(found[0]))
-        note = Note(**{**fields, "doubts": tuple(fields["doubts"])})
+        note = Note(**fields)
     except (binascii.Error, ValueError, TypeError, LookupError):
         return None
-    kinds = dict.fromkeys(Note.__dataclass_fields__, str) | {"judge_version": int, "doubts": tuple}
+    kinds = dict.fromkeys(Note.__dataclass_fields__, str) | {"judge_version": int, "moment": dict}
     well_formed = all(type(getattr(note, name)) is kind for name, kind in kinds.items())
-    return note if well_formed and all(isinstance(doubt, str) for doubt in note.doubts) else None
+    return note if well_formed and all(type(number) is int for number in note.moment.values()) else None

@@ -6,19 +6,18 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from glasswright.errors import GlasswrightError
+from glasswright.judging.gate import RELEASING, Word
 from glasswright.judging.judge import JUDGE_VERSION
-from glasswright.ledger.judgements import judgement_hash
 from glasswright.paper import name_drawing_tools
 from glasswright.record.content import Signature, write_content
 from glasswright.record.drawing import PAPERS, draw_record
-from glasswright.record.evidence import gather_evidence, recall_evidence
+from glasswright.record.evidence import gather_evidence, name_evidence, recall_evidence
 from glasswright.record.fingerprint import Note, find_note, make_fingerprint, write_note
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
+    from glasswright.judging.gatekeeper import Gated
     from glasswright.ledger import Ledger
-    from glasswright.record.content import Evidence, RecordContent
+    from glasswright.record.content import RecordContent
 
 
 class RecordMismatchError(GlasswrightError):
@@ -32,34 +31,40 @@ class MadeRecord:
     """A record and its file."""
 
     content: RecordContent
-    is_release: bool
+    word: Word
+    """The gate's."""
     fingerprint: str
     data: bytes
+
+    @property
+    def is_release(self) -> bool:
+        """Whether it says that the lens may go back without anybody's decision."""
+        return self.word is Word.RELEASE
 
 
 def make_record(ledger: Ledger, ticket: str, signature: Signature, paper: str) -> MadeRecord:
     """Make the record of a ticket as the ledger knows it now: a release record only if the gate says RELEASE."""
     evidence = gather_evidence(ledger, ticket)
-    judgement = judgement_hash(evidence.judgement) if evidence.judgement else ""
+    manifest, judgement = name_evidence(evidence)
     content = write_content(evidence, signature)
     note = Note(
         ticket=ticket,
-        manifest=evidence.state.content,
+        manifest=manifest,
         judgement=judgement,
         judge_version=JUDGE_VERSION,
-        doubts=evidence.doubts,
+        moment=ledger.moment(),
         paper=paper,
         signed_by=signature.name,
         signed_on=signature.day,
         drawn_with=name_drawing_tools(),
-        fingerprint=make_fingerprint(content, evidence.state.content, judgement),
+        fingerprint=make_fingerprint(content, manifest, judgement),
     )
-    return _draw(content, note, evidence.is_release)
+    return _draw(content, note, evidence.decision.word)
 
 
-def _draw(content: RecordContent, note: Note, is_release: bool) -> MadeRecord:
+def _draw(content: RecordContent, note: Note, word: Word) -> MadeRecord:
     data = draw_record(content, paper=note.paper, note=write_note(note), fingerprint=note.fingerprint)
-    return MadeRecord(content=content, is_release=is_release, fingerprint=note.fingerprint, data=data)
+    return MadeRecord(content=content, word=word, fingerprint=note.fingerprint, data=data)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,28 +95,30 @@ def verify_record(ledger: Ledger, data: bytes) -> Verified:
         raise RecordMismatchError(
             "this is no record as the program wrote it: it was made, printed or saved by another program, or changed"
         )
-    recalled = tuple(recall_evidence(ledger, note))
-    if not recalled:
+    recalled = recall_evidence(ledger, note)
+    if recalled is None and note.judge_version != JUDGE_VERSION:
+        raise RecordMismatchError(
+            f"the record of ticket `{note.ticket}` cannot be compared: it was judged by rules of version "
+            f"{note.judge_version}, and these are version {JUDGE_VERSION}: check it with that program, or make it again"
+        )
+    if recalled is None:
         raise RecordMismatchError(
             f"the ledger never held that measurement and judgement of ticket `{note.ticket}`: "
-            "the record is false, or belongs to another ledger"
+            "the record is false, or belongs to another ledger, or what the ledger added last is missing from it"
         )
-    record = _find_same(recalled, note)
+    record = _make_again(recalled, note)
     if record.data != data:
         what = f"the file of ticket `{note.ticket}` was changed after it was made: its pages are not as they were drawn"
         raise RecordMismatchError(_say(note, what))
     return Verified(record=record, note=note, since=_say_since(ledger, note, record))
 
 
-def _find_same(recalled: Sequence[Evidence], note: Note) -> MadeRecord:
-    signature = Signature(name=note.signed_by, day=note.signed_on)
-    for evidence in recalled:
-        content = write_content(evidence, signature)
-        if make_fingerprint(content, note.manifest, note.judgement) == note.fingerprint:
-            return _draw(content, note, evidence.is_release)
-    raise RecordMismatchError(
-        _say(note, f"the fingerprint is not that of what the ledger says of ticket `{note.ticket}`: it was changed")
-    )
+def _make_again(evidence: Gated, note: Note) -> MadeRecord:
+    content = write_content(evidence, Signature(name=note.signed_by, day=note.signed_on))
+    if make_fingerprint(content, note.manifest, note.judgement) != note.fingerprint:
+        what = f"the fingerprint is not that of what the ledger says of ticket `{note.ticket}`: it was changed"
+        raise RecordMismatchError(_say(note, what))
+    return _draw(content, note, evidence.decision.word)
 
 
 def _say(note: Note, what: str) -> str:
@@ -134,10 +141,9 @@ def _say_since(ledger: Ledger, note: Note, record: MadeRecord) -> str:
         For a release of a measurement that the reference lens has cast doubt upon.
     """
     now = gather_evidence(ledger, note.ticket)
-    judgement = judgement_hash(now.judgement) if now.judgement else ""
-    if (now.state.content, judgement) != (note.manifest, note.judgement):
+    if name_evidence(now) != (note.manifest, note.judgement) and not now.doubts:
         return f"measured or judged again since: the ledger now says {now.decision}"
     reasons = "; ".join(now.decision.reasons)
-    if record.is_release and now.doubts:
+    if record.word in RELEASING and now.doubts:
         raise RecordMismatchError(f"the ledger no longer bears out the release: it now says {now.decision}: {reasons}")
     return "" if str(now.decision) == record.content.word else f"the ledger now says {now.decision}: {reasons}"

@@ -1,0 +1,237 @@
+"""The one way to a decision: tickets of a ledger, judged from what was measured, at this moment.
+
+No stored verdict releases a lens. The ledger's latest judgement of a ticket names the card and the stand file to go by;
+their kept texts, the measurements and the reference lens's charts as they are now give the judgement that counts.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from glasswright.errors import ConfigError, LedgerDamagedError
+from glasswright.judging.doubting import doubt
+from glasswright.judging.gate import Decision, PersonsWord, open_gate
+from glasswright.judging.judge import JUDGE_VERSION, judge_ticket
+from glasswright.judging.kept import KeptStand, read_kept_card, read_kept_stand
+from glasswright.ledger.documents import find_document
+from glasswright.watch.watching import read_watch
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterator, Mapping
+
+    from glasswright.config.stand_file import StandFile
+    from glasswright.judging.card import Card
+    from glasswright.judging.cards import CardFile
+    from glasswright.judging.verdict import Judgement, LimitVerdict
+    from glasswright.ledger import Document, Ledger, TicketState
+    from glasswright.ledger.decisions import PersonsDecision
+    from glasswright.watch.watching import WatchReport
+
+AT_ONCE: Final = 50
+"""Tickets whose measurements are held at a time."""
+SAME: Final = 1e-9
+"""Relative difference up to which a number that was judged again is the same: libraries may round the last bits."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gated:
+    """A ticket, what is judged of it now, and what the gate says."""
+
+    state: TicketState
+    judgement: Judgement | None
+    """Made from the measurements; None where there is nothing to judge by."""
+    decision: Decision
+    card: Card | None = None
+    doubts: tuple[str, ...] = ()
+    """Why the stand counts as out of control on the ticket's nights."""
+    names: Mapping[str, str]
+    """SHA-256 -> name of plan, card and stand file, as far as they are kept."""
+
+    @property
+    def verdicts(self) -> tuple[LimitVerdict, ...]:
+        """One for each limit at each setting that it holds at; none where there is nothing to judge by."""
+        return self.judgement.verdicts if self.judgement is not None else ()
+
+    @property
+    def whole_reasons(self) -> tuple[str, ...]:
+        """Why the ticket as a whole has no verdict; empty where each limit has its own."""
+        return self.decision.reasons if self.judgement is None else self.judgement.reasons
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Basis:
+    """What a ticket is judged by."""
+
+    card: CardFile | None
+    """None where the model has none."""
+    stand: KeptStand | StandFile
+    watched: WatchReport | None
+    """The charts of the stand as they are now; None where it is not watched."""
+
+
+class Gatekeeper:
+    """Decides for tickets of one ledger; texts are read, and the charts of each stand file drawn, once."""
+
+    def __init__(self, ledger: Ledger, rules: int | None = None) -> None:
+        """Take the ledger, open for reading.
+
+        Parameters
+        ----------
+        rules
+            Version of the rules of judging; None for this program's. By others nothing can be judged again: a judgement
+            that was kept by them is believed, which bears out an old record and never opens the gate.
+        """
+        self._ledger = ledger
+        self._rules = JUDGE_VERSION if rules is None else rules
+        self._cards: dict[str, CardFile | None] = {"": None}
+        self._stands: dict[str, tuple[KeptStand, WatchReport | None]] = {}
+
+    def gate(self, ticket: str, measures: Collection[str] | None = ()) -> Gated | None:
+        """Decide for one ticket; None if the ledger knows none of that number."""
+        return next(self.gate_all([ticket], measures), None)
+
+    def gate_all(
+        self, tickets: Collection[str] | None = None, measures: Collection[str] | None = ()
+    ) -> Iterator[Gated]:
+        """Decide for tickets (all if None), by number.
+
+        Parameters
+        ----------
+        measures
+            `step.field` names of measurements that the states shall hold besides those that the cards ask for; None
+            for all.
+
+        Raises
+        ------
+        LedgerDamagedError
+            If the card or the stand file of a judgement is not kept, or the judgement does not follow from what was
+            measured.
+        """
+        numbers = self._ledger.ticket_numbers() if tickets is None else sorted(set(tickets))
+        for start in range(0, len(numbers), AT_ONCE):
+            some = numbers[start : start + AT_ONCE]
+            kept = self._ledger.latest_judgements(some)
+            bases = {ticket: self._read_basis(judgement) for ticket, judgement in kept.items()}
+            asked = None if measures is None else {*measures, *_measures_of(bases.values())}
+            decisions = self._ledger.latest_decisions(some)
+            for state in self._ledger.latest_tickets(some, asked):
+                number = state.record.ticket.number
+                basis = bases.get(number, "the ticket has not been judged: run `glasswright judge`")
+                if isinstance(basis, Basis):
+                    _compare(self._ledger, state, kept[number], basis)
+                yield self._decide(state, basis, kept.get(number), decisions.get(number))
+
+    def gate_by(self, ticket: str, cards: Mapping[str, CardFile], stand: StandFile) -> Gated | None:
+        """Decide for one ticket by other cards and another stand file than those it was last judged by."""
+        for state in self._ledger.latest_tickets([ticket]):
+            watched = read_watch(self._ledger, stand.watch, stand.name) if stand.watch is not None else None
+            basis = Basis(card=cards.get(state.record.ticket.model), stand=stand, watched=watched)
+            return self._decide(state, basis, None, self._ledger.latest_decisions([ticket]).get(ticket))
+        return None
+
+    def _decide(
+        self, state: TicketState, basis: Basis | str, kept: Judgement | None, decision: PersonsDecision | None
+    ) -> Gated:
+        number = state.record.ticket.number
+        if isinstance(basis, str):
+            decided = open_gate(number, state, None, unjudged=basis)
+            return Gated(state=state, judgement=None, decision=decided, names=self._names(state, None))
+        doubts = basis.watched.doubts_of_ticket(state) if basis.watched is not None else ()
+        is_old = kept is not None and kept.judge_version == self._rules != JUDGE_VERSION
+        judged = kept if kept is not None and is_old else judge_ticket(state, basis.card, basis.stand)
+        judgement = doubt(judged, doubts)
+        stands = decision is not None and decision.releases
+        person = PersonsWord(decision=decision, may_decide=basis.stand.may_decide) if decision and stands else None
+        return Gated(
+            state=state,
+            judgement=judgement,
+            decision=open_gate(number, state, judgement, doubts, person=person),
+            card=basis.card.card if basis.card is not None else None,
+            doubts=doubts,
+            names=self._names(state, basis),
+        )
+
+    def _names(self, state: TicketState, basis: Basis | None) -> Mapping[str, str]:
+        record = state.record
+        documents = [find_document(self._ledger, sha256) for sha256 in (record.plan_sha256, record.stand_sha256)]
+        names = {each.sha256: each.name for each in documents if each is not None}
+        if basis is not None:
+            names[basis.stand.sha256] = basis.stand.name
+        if basis is not None and basis.card is not None:
+            names[basis.card.sha256] = basis.card.card.card
+        return names
+
+    def _read_basis(self, judgement: Judgement) -> Basis | str:
+        """Read the texts that a judgement went by; a text says why it cannot be judged by them any more."""
+        try:
+            if judgement.stand not in self._stands:
+                stand = read_kept_stand(self._find(judgement.stand, "stand file", judgement))
+                watched = read_watch(self._ledger, stand.watch, stand.name) if stand.watch is not None else None
+                self._stands[judgement.stand] = (stand, watched)
+            if judgement.card not in self._cards:
+                self._cards[judgement.card] = read_kept_card(self._find(judgement.card, "card", judgement))
+        except ConfigError as error:
+            what = "; ".join(map(str, error.problems))
+            return f"it was judged by what this program cannot read ({what}): correct that and run `glasswright judge`"
+        stand, watched = self._stands[judgement.stand]
+        return Basis(card=self._cards[judgement.card], stand=stand, watched=watched)
+
+    def _find(self, sha256: str, kind: str, judgement: Judgement) -> Document:
+        document = find_document(self._ledger, sha256)
+        if document is None:
+            what = f"the {kind} that ticket {judgement.ticket} was judged by is not kept"
+            raise LedgerDamagedError(f"{self._ledger.database.path}: {what}: run `glasswright judge`")
+        return document
+
+
+def _measures_of(bases: Collection[Basis | str]) -> set[str]:
+    cards = [basis.card for basis in bases if isinstance(basis, Basis)]
+    return {measure for card in cards if card is not None for measure in card.card.measures()}
+
+
+def _compare(ledger: Ledger, state: TicketState, kept: Judgement, basis: Basis) -> None:
+    """Check that a kept judgement follows from what was measured, where it must.
+
+    Other rules or other measurements may give other verdicts. So may the charts, of which more may be known now: a kept
+    judgement may have turned every PASS into REVIEW, if the stand is watched.
+    """
+    if (kept.judge_version, kept.manifest) != (JUDGE_VERSION, state.content):
+        return
+    judged = judge_ticket(state, basis.card, basis.stand)
+    allowed = [judged, doubt(judged, ("the charts say so",))] if basis.watched is not None else [judged]
+    if any(_is_same(kept, each) for each in allowed):
+        return
+    pairs = zip(kept.verdicts, judged.verdicts, strict=False)
+    differing = [
+        f"{a.measure} at {a.at} is kept as {a.verdict}, and is {b.verdict}" for a, b in pairs if not _same(a, b)
+    ]
+    what = differing[0] if differing else "their number is not that of the limits"
+    raise LedgerDamagedError(
+        f"{ledger.database.path}: the verdicts kept of ticket {kept.ticket} do not follow from its measurements: "
+        f"{what}: somebody changed them: restore the ledger from a backup, or run `glasswright judge` if you are "
+        "sure of the measurements"
+    )
+
+
+def _is_same(kept: Judgement, judged: Judgement) -> bool:
+    """Tell whether two judgements say the same, in whatever words."""
+    return (
+        (kept.verdict, bool(kept.reasons)) == (judged.verdict, bool(judged.reasons))
+        and len(kept.verdicts) == len(judged.verdicts)
+        and all(map(_same, kept.verdicts, judged.verdicts))
+    )
+
+
+def _same(a: LimitVerdict, b: LimitVerdict) -> bool:
+    numbers = ((a.value, b.value), (a.u, b.u), (a.lower, b.lower), (a.upper, b.upper))
+    same_numbers = all(_is_close(one, other) for one, other in numbers)
+    return (a.measure, a.at, a.verdict) == (b.measure, b.at, b.verdict) and same_numbers
+
+
+def _is_close(kept: float | None, judged: float | None) -> bool:
+    """Compare numbers; the database keeps no NaN, but nothing in its place."""
+    if kept is None or judged is None:
+        return kept is None and (judged is None or math.isnan(judged))
+    return kept == judged or math.isclose(kept, judged, rel_tol=SAME)

@@ -1,0 +1,86 @@
+"""Cards and stand files as the ledger kept their texts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from glasswright.config import check, scan_bytes
+from glasswright.config.stand_file import StandKeys
+from glasswright.errors import WHOLE_FILE, ConfigError, Problem
+from glasswright.judging.card import Card
+from glasswright.judging.cards import CardFile
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from glasswright.config import Document as ConfigDocument
+    from glasswright.config import Spread, WatchKeys
+    from glasswright.ledger import Document
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptStand:
+    """What judging needs of a stand file: the engine's own keys.
+
+    The sections of plugins say how to measure. They name other files, which the ledger does not keep, and an older
+    plugin may have read them in another way; no verdict needs them.
+    """
+
+    name: str
+    bodies: tuple[str, ...]
+    reproducibility: Mapping[str, Spread]
+    repeatability: Mapping[str, Spread]
+    watch: WatchKeys | None
+    may_decide: tuple[str, ...]
+    sha256: str
+
+
+def read_kept_card(document: Document) -> CardFile:
+    """Read a card that was kept.
+
+    Raises
+    ------
+    ConfigError
+        If it cannot be read, as after a change of what this program reads.
+    """
+    read = _scan(document, "card")
+    card, problems = check(read, Card)
+    if problems or card is None:
+        raise ConfigError(problems)
+    return CardFile(card=card, document=read)
+
+
+def read_kept_stand(document: Document) -> KeptStand:
+    """Read the engine's own keys of a stand file that was kept.
+
+    Raises
+    ------
+    ConfigError
+        If they cannot be read, as after a change of what this program reads.
+    """
+    read = _scan(document, "stand")
+    own = {key: value for key, value in read.data.items() if key in StandKeys.model_fields}
+    keys, problems = check(replace(read, data=own), StandKeys)
+    if problems or keys is None:
+        raise ConfigError(problems)
+    return KeptStand(
+        name=keys.stand,
+        bodies=keys.bodies,
+        reproducibility=keys.reproducibility,
+        repeatability=keys.repeatability,
+        watch=keys.watch,
+        may_decide=keys.may_decide,
+        sha256=document.sha256,
+    )
+
+
+def _scan(document: Document, kind: str) -> ConfigDocument:
+    name = f"the kept {document.kind} `{document.name}` ({document.sha256[:12]})"
+    if document.kind != kind:
+        raise ConfigError([Problem(name, WHOLE_FILE, f"is no {kind}")])
+    read = scan_bytes(Path(name), document.text.encode())
+    if not isinstance(read.data, dict):
+        raise ConfigError([*read.problems, Problem(name, WHOLE_FILE, f"is no {kind}: it holds no keys")])
+    return read

@@ -1,0 +1,54 @@
+"""What a person's decision on a ticket in review rests on, and when it says nothing any more."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from glasswright.ledger.decisions import ReviewBasis
+from glasswright.ledger.judgements import judgement_hash
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from glasswright.judging.verdict import Judgement
+    from glasswright.ledger.decisions import PersonsDecision
+    from glasswright.ledger.records import TicketState
+
+
+def basis_of(state: TicketState, judgement: Judgement, reasons: Sequence[str]) -> ReviewBasis:
+    """Give all that a decision on a ticket rests on, as it is now.
+
+    Parameters
+    ----------
+    reasons
+        Everything that is in review.
+    """
+    return ReviewBasis(
+        manifest=state.content,
+        judgement=judgement_hash(judgement),
+        plan=state.record.plan_sha256,
+        card=judgement.card,
+        stand=judgement.stand,
+        reasons=tuple(reasons),
+    )
+
+
+def find_why_void(then: ReviewBasis, now: ReviewBasis) -> str:
+    """Say what changed since a decision; empty if nothing did."""
+    if then.manifest != now.manifest:
+        return "something else was measured since"
+    changed = [name for name in ("plan", "card", "stand") if getattr(then, name) != getattr(now, name)]
+    if changed:
+        return f"the {' and the '.join(changed)} changed since"
+    new = [reason for reason in now.reasons if reason not in then.reasons]
+    if new:
+        return f"more is in review since: {'; '.join(new)}"
+    gone = [reason for reason in then.reasons if reason not in now.reasons]
+    if gone:
+        return f"other things are in review now: no longer {'; '.join(gone)}"
+    return "" if then == now else "it is judged otherwise since"
+
+
+def tell_release(decision: PersonsDecision) -> str:
+    """Say who released a ticket in review, when and why."""
+    return f"released by {decision.person} on review, {decision.decided_at}: {decision.why}"
