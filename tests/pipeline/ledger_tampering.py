@@ -16,6 +16,8 @@ TABLES = (
     "verdict",
     "returned",
     "shot_content",
+    "attempt",
+    "decision",
 )
 
 

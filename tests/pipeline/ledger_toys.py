@@ -51,7 +51,11 @@ class ToySpread:
     relative_u: float | None = None
 
 
-STAND_TEXT = "stand: north-bench\nbodies: [Ostrel D7]\n"
+STAND_TEXT = """\
+stand: north-bench
+bodies: [Ostrel D7]
+reproducibility: {"*.*": {u: 1.0e-9, origin: "a toy"}}
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,8 +20,9 @@ from ledger_toys import CARD_HEAD, F2, F4, falloff, good_outcomes, outcome, shar
 from glasswright import Artefact
 from glasswright.commands.main import run_command
 from glasswright.export.junit import write_junit
-from glasswright.export.tickets import JudgedTicket, NoSuchNightError, choose_tickets
+from glasswright.export.tickets import NoSuchNightError, choose_tickets
 from glasswright.judging.gate import Decision, Word
+from glasswright.judging.gatekeeper import Gated
 from glasswright.ledger import Ledger
 
 SHARP = "measure_mtf50.centre.sharp_cy_per_px"
@@ -204,16 +205,15 @@ def test_a_ticket_that_is_not_judged_is_an_error_not_an_empty_suite(shop, capsys
     assert "the ticket has not been judged: run `glasswright judge`" in case.find("error").get("message")
 
 
-def test_a_judgement_that_is_older_than_the_measurements_does_not_count(shop, capsys):
+def test_what_was_measured_since_it_was_judged_is_judged_again(shop, capsys):
     write_night(shop.ledger)
     shop.judge(f"{{measure: {SHARP}, min: 0.2}}")
     assert run_command(["export", "--ledger", str(shop.ledger), "--out", str(shop.out)]) == 0
     assert [case.find("error") for case in shop.junit().iter("testcase")] == [None, None]
     write_night(shop.ledger, make=lambda number: [sharpness(0.1, ticket=number, address="b")])
     shop.export(capsys)
-    (case,) = shop.junit().iter("testcase")
-    assert "the judgement is older than what was measured" in case.find("error").text
-    assert [row["measure"] for row in shop.csv("verdicts")] == [""]
+    said = {row["at"]: (row["verdict"], row["word"]) for row in shop.csv("verdicts")}
+    assert said == {"50 mm f/2": ("FAIL", "HOLD"), "50 mm f/4": ("UNKNOWN", "HOLD")}
 
 
 def test_two_limits_of_one_measure_are_two_tests(shop, capsys):
@@ -235,7 +235,7 @@ def test_whatever_a_ticket_says_the_xml_is_well_formed_and_says_it(shop, capsys)
 
 @given(st.text(max_size=60))
 def test_any_text_makes_xml_that_another_reader_reads(text):
-    judged = JudgedTicket(
+    judged = Gated(
         state=state(serial=text, number="T-1"),
         judgement=None,
         decision=Decision(ticket="T-1", word=Word.INCOMPLETE, reasons=(text,)),

@@ -17,6 +17,7 @@ from glasswright.errors import LedgerDamagedError
 from glasswright.judging.judge import judge_ticket
 from glasswright.judging.rejudge import judge_tickets
 from glasswright.ledger import Ledger, chain
+from glasswright.ledger.decisions import PersonsDecision, ReviewBasis
 from glasswright.ledger.returned import mark_returned
 
 LIMITS = [
@@ -41,6 +42,10 @@ def sound(tmp_path_factory):
         run = ledger.begin_run(dataclasses.replace(run_record("glasswright judge"), documents=(kept_card,)))
         ledger.add_judgements(run, judgements)
         mark_returned(ledger, run, "T-2", "loose mount")
+        ledger.refuse_tickets(run, ["T-2"], "/night/T-2", "no YAML")
+        basis = ReviewBasis(manifest="ab", judgement="cd", plan="ef", card="01", stand="23", reasons=("near",))
+        decision = PersonsDecision(ticket="T-2", releases=True, person="K. Moreau", why="seen", basis=basis)
+        ledger.add_decision(run, decision)
         ledger.end_run(run, {}, backup=False)
     return folder
 
@@ -67,7 +72,7 @@ KEYS = {"document": "sha256", "run_end": "run", "measurement": "outcome", "manif
 KEYS |= {"verdict": "judgement"}
 OTHER = {"TEXT": "{0} || 'x'", "INTEGER": "{0} + 1000", "REAL": "coalesce({0}, 0) + 1", "BLOB": "X'00'"}
 ANOTHER = {"measurement.kind": "'nan'", "measurement.text": "'x'", "run_end.completed": "1 - completed"}
-ANOTHER |= {"returned.came_back": "1 - came_back"}
+ANOTHER |= {"returned.came_back": "1 - came_back", "decision.releases": "1 - releases", "attempt.state": "'ended'"}
 
 
 def change(table, column, kind):

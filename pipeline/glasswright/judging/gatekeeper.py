@@ -7,7 +7,7 @@ their kept texts, the measurements and the reference lens's charts as they are n
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from glasswright.errors import ConfigError, LedgerDamagedError
@@ -46,7 +46,7 @@ class Gated:
     card: Card | None = None
     doubts: tuple[str, ...] = ()
     """Why the stand counts as out of control on the ticket's nights."""
-    names: Mapping[str, str]
+    names: Mapping[str, str] = field(default_factory=dict)
     """SHA-256 -> name of plan, card and stand file, as far as they are kept."""
 
     @property
@@ -57,7 +57,9 @@ class Gated:
     @property
     def whole_reasons(self) -> tuple[str, ...]:
         """Why the ticket as a whole has no verdict; empty where each limit has its own."""
-        return self.decision.reasons if self.judgement is None else self.judgement.reasons
+        if self.judgement is None:
+            return (f"not judged as it stands now: {'; '.join(self.decision.reasons)}",)
+        return self.judgement.reasons
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,9 +23,9 @@ from glasswright.night.night import measure_night, prepare_night
 from glasswright.night.progress import BarDisplay, NoDisplay, PlainDisplay, Tally
 from glasswright.night.shot_setting import Nominal
 from glasswright.night.stopping import Stop
-from glasswright.night.tickets import find_tickets
-from glasswright.plain_text import escape
+from glasswright.night.tickets import find_folders, find_tickets
 from glasswright.night.unreadable import find_tickets_of
+from glasswright.plain_text import escape
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -81,7 +81,7 @@ def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool
     nominal = Nominal(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number)
     requests, refused = find_tickets(tickets, nominal, frozenset(ROLES), roles_by_setting(plan), session.role_traits)
     run = session.ledger.begin_run(_record(session))
-    _refuse(session.ledger, run, refused)
+    _refuse(session.ledger, run, tickets, refused)
     with ExitStack() as stack:
         stop = stack.enter_context(Stop())
         display = stack.enter_context(_display(requests, roles_of_plan(plan), quiet=quiet))
@@ -101,10 +101,12 @@ def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool
     return SessionResult(run=run, night=report, refused=refused, stopped_by=stop.by)
 
 
-def _refuse(ledger: Ledger, run: int, refused: Sequence[RefusedTicket]) -> None:
+def _refuse(ledger: Ledger, run: int, tickets: Path, refused: Sequence[RefusedTicket]) -> None:
     """Note before anything is measured which tickets could not be taken in: a run that dies must not hide it."""
+    folders = {escape(str(folder)): folder for folder in find_folders(tickets)}
     for each in refused:
-        ledger.refuse_tickets(run, find_tickets_of(ledger, each, frozenset(ROLES)), each.folder, each.reason)
+        numbers = [each.number] if each.number else find_tickets_of(ledger, folders[each.folder], frozenset(ROLES))
+        ledger.refuse_tickets(run, numbers, each.folder, each.reason)
 
 
 def _judge(session: Session, run: int, number: str) -> tuple[str, tuple[str, ...]]:

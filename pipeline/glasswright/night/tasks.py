@@ -18,6 +18,7 @@ from glasswright.night.phases import phases_of
 from glasswright.night.reports import TicketReport, count_used, list_reshoots, report_outcomes
 from glasswright.night.work import IndexFailure, IndexUnit
 from glasswright.outcome import Status
+from glasswright.plain_text import escape
 from glasswright.stage import Scope
 
 if TYPE_CHECKING:
@@ -101,6 +102,10 @@ class TicketTask:
         self.round = number
         self.settled.update(night_wide)
 
+    @property
+    def _folder(self) -> str:
+        return escape(str(self.request.folder))
+
     def start(self) -> Sequence[Unit]:
         """Give the first unit: reading the files, or in later rounds what can be measured."""
         if self.round > 0:
@@ -112,8 +117,8 @@ class TicketTask:
         """Take what a unit found or measured."""
         if isinstance(result, IndexFailure):
             self.failure = result.reason
-            folder, number = str(self.request.folder), self.request.ticket.number
-            self.night.ledger.refuse_tickets(self.night.run, [number], folder, result.reason)
+            number = self.request.ticket.number
+            self.night.ledger.refuse_tickets(self.night.run, [number], self._folder, result.reason)
             return []
         if isinstance(result, IndexedTicket):
             self.indexed = result
@@ -139,7 +144,7 @@ class TicketTask:
         units = lot.advance()
         if units and not self.begun:
             # before a shot is opened: should the run die, what was measured before must not speak for the lens
-            self.night.ledger.begin_ticket(self.night.run, self.request.ticket.number, str(self.request.folder))
+            self.night.ledger.begin_ticket(self.night.run, self.request.ticket.number, self._folder)
             self.begun = True
         if lot.is_finished():
             self._finish(lot)

@@ -3,42 +3,39 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from glasswright.config.ticket_file import TICKET_FILE
 from glasswright.ledger.attempts import tickets_measured_from, tickets_of_shots
 from glasswright.night.checksums import hash_file, read_checksums
 from glasswright.night.folder import list_shots
+from glasswright.plain_text import escape
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from glasswright.ledger import Ledger
-    from glasswright.night.tickets import RefusedTicket
 
 NUMBER_LINE: Final = re.compile(rb"^\s*[\"']?ticket[\"']?\s*:\s*[\"']?([^\s\"'#]+)", re.MULTILINE)
 """The line that names the ticket, in a file that is no YAML any more."""
 LARGEST_BYTES: Final = 2**20
 
 
-def find_tickets_of(ledger: Ledger, refused: RefusedTicket, roles: frozenset[str]) -> tuple[str, ...]:
-    """Give the tickets of the ledger that a refused folder may stand for.
+def find_tickets_of(ledger: Ledger, folder: Path, roles: frozenset[str]) -> tuple[str, ...]:
+    """Give the tickets of the ledger that a folder may stand for whose ticket file cannot be read.
 
-    Where its ticket file could be read, that is the number in it. Otherwise it may be any ticket that is named by what
-    is left of the file, by the folder's name, or that was measured from a folder of that name or from most of the raw
-    files that lie in it. So neither renaming the folder nor spoiling the file keeps an old decision alive. Most of the
-    files, because tickets of one night may share their dark and panel shots.
+    That is any ticket that is named by what is left of the file, by the folder's name, or that was measured from a
+    folder of that name or from most of the raw files that lie in it. So neither renaming the folder nor spoiling the
+    file keeps an old decision alive. Most of the files, because tickets of one night may share dark and panel shots.
 
     Parameters
     ----------
     roles
         Folder names that hold shots.
     """
-    if refused.number:
-        return (refused.number,)
-    folder = Path(refused.folder)
-    known = frozenset(ledger.ticket_numbers())
-    found = {_read_number(folder / TICKET_FILE), folder.name} & known
-    found |= set(tickets_measured_from(ledger.database, folder.name))
+    known, name = frozenset(ledger.ticket_numbers()), escape(folder.name)
+    found = {_read_number(folder / TICKET_FILE), name} & known
+    found |= set(tickets_measured_from(ledger.database, name))
     hashes = _hash_shots(folder, roles)
     shared = tickets_of_shots(ledger.database, hashes)
     found |= {ticket for ticket, count in shared.items() if 2 * count > len(hashes)}
