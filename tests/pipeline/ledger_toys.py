@@ -15,7 +15,9 @@ from glasswright.judging.card import Card
 from glasswright.judging.cards import CardFile
 from glasswright.judging.judge import judge_ticket
 from glasswright.ledger import Document, Ledger, RunRecord, ShotRecord, TicketRecord, TicketState
+from glasswright.ledger.decisions import PersonsDecision, ReviewBasis
 from glasswright.ledger.records import KeptOutcome
+from glasswright.ledger.returned import mark_returned
 from glasswright.measurements import Measured
 from glasswright.outcome import Item, Outcome, Status
 from glasswright.stage import Scope
@@ -154,6 +156,14 @@ def write_night(path, numbers=("T-1",), make=good_outcomes, **others):
             outcomes = make(number)
             ledger.commit_ticket(run, ticket_record(outcomes, number, **others), outcomes)
         ledger.end_run(run, {"tickets": len(numbers)})
+
+
+def write_events(ledger, run, number):
+    """Write one row of each kind of event that may befall a ticket after it was measured."""
+    mark_returned(ledger, run, number, "loose mount")
+    ledger.refuse_tickets(run, [number], f"/night/{number}", "no YAML")
+    basis = ReviewBasis(manifest="ab", judgement="cd", plan="ef", card="01", stand="23", reasons=("near",))
+    ledger.add_decision(run, PersonsDecision(ticket=number, releases=True, person="K. Moreau", why="seen", basis=basis))
 
 
 def kept(step="measure_mtf50", setting=F2, status=Status.DONE, caveats=(), scope=Scope.SETTING, shot="", **measured):

@@ -23,6 +23,7 @@ from ledger_toys import (
     F4,
     METHOD_TEXT,
     MODEL,
+    STAND_TEXT,
     ToyStand,
     card_file,
     falloff,
@@ -31,6 +32,7 @@ from ledger_toys import (
     run_record,
     sharpness,
     ticket_record,
+    write_events,
     write_night,
 )
 
@@ -38,7 +40,6 @@ from glasswright.errors import GlasswrightError, LedgerBusyError, LedgerDamagedE
 from glasswright.judging.judge import judge_ticket
 from glasswright.ledger import Ledger
 from glasswright.ledger.place import LedgerPlaceError, check_place, find_mount
-from glasswright.ledger.returned import mark_returned
 from glasswright.ledger.schema import migrations, split_statements
 from glasswright.outcome import Status
 
@@ -243,7 +244,7 @@ def test_the_backup_is_a_ledger_with_the_same_content(path):
 def test_no_row_can_be_changed_or_deleted(path, tmp_path, table):
     test_judgements_are_part_of_the_content_and_come_back(path, tmp_path)
     with Ledger.open_for_writing(path) as ledger:
-        mark_returned(ledger, ledger.begin_run(run_record()), "T-1", "loose mount")
+        write_events(ledger, ledger.begin_run(run_record()), "T-1")
     before = dump(path)
     column = next(name for of, name, _ in columns(path) if of == table)
     with closing(sqlite3.connect(path)) as connection:
@@ -540,5 +541,4 @@ def test_the_versions_and_documents_of_a_run_are_kept(path):
     write_night(path)
     rows = dump(path)
     assert json.loads(rows["run"][0][4]) == {"numpy": "2.4"}
-    texts = {"plan: fixed_focal\n", METHOD_TEXT, "stand: north-bench\nbodies: [Ostrel D7]\n"}
-    assert {row[3] for row in rows["document"]} == texts
+    assert {row[3] for row in rows["document"]} == {"plan: fixed_focal\n", METHOD_TEXT, STAND_TEXT}

@@ -9,7 +9,7 @@ from contextlib import closing
 import pytest
 from click.testing import CliRunner
 from ledger_tampering import TABLES, columns, dump, tamper, unguarded
-from ledger_toys import MODEL, ToyStand, card_file, document, run_record, write_night
+from ledger_toys import MODEL, ToyStand, card_file, document, run_record, write_events, write_night
 
 from glasswright.commands.gate import gate
 from glasswright.commands.verify import verify
@@ -17,8 +17,6 @@ from glasswright.errors import LedgerDamagedError
 from glasswright.judging.judge import judge_ticket
 from glasswright.judging.rejudge import judge_tickets
 from glasswright.ledger import Ledger, chain
-from glasswright.ledger.decisions import PersonsDecision, ReviewBasis
-from glasswright.ledger.returned import mark_returned
 
 LIMITS = [
     "{measure: measure_mtf50.centre.sharp_cy_per_px, min: 0.2}",
@@ -41,11 +39,7 @@ def sound(tmp_path_factory):
         kept_card = document("card", card.document.text)
         run = ledger.begin_run(dataclasses.replace(run_record("glasswright judge"), documents=(kept_card,)))
         ledger.add_judgements(run, judgements)
-        mark_returned(ledger, run, "T-2", "loose mount")
-        ledger.refuse_tickets(run, ["T-2"], "/night/T-2", "no YAML")
-        basis = ReviewBasis(manifest="ab", judgement="cd", plan="ef", card="01", stand="23", reasons=("near",))
-        decision = PersonsDecision(ticket="T-2", releases=True, person="K. Moreau", why="seen", basis=basis)
-        ledger.add_decision(run, decision)
+        write_events(ledger, run, "T-2")
         ledger.end_run(run, {}, backup=False)
     return folder
 
