@@ -1,11 +1,12 @@
 """Lenses that came back: marks that are added, never changed."""
 
+import dataclasses
 import sqlite3
 from contextlib import closing
 
 import pytest
 from click.testing import CliRunner
-from ledger_toys import write_night
+from ledger_toys import good_outcomes, write_night
 
 from glasswright.commands.main import run_command
 from glasswright.commands.returned import returned
@@ -80,8 +81,10 @@ def test_a_missing_ledger_is_not_made(tmp_path):
     assert not (tmp_path / "none.ledger").exists()
 
 
-def test_an_older_ledger_is_brought_up_to_date_and_its_chain_still_holds(path):
+def test_an_older_ledger_is_brought_up_to_date_and_its_chain_still_holds(tmp_path):
     # as the first schema left it: without what came later
+    path = tmp_path / "old.ledger"
+    write_night(path, make=lambda number: [dataclasses.replace(o, content_digest=None) for o in good_outcomes(number)])
     with closing(sqlite3.connect(path)) as connection:
         first = " ".join(migrations()[0])
         for (table,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'").fetchall():
@@ -95,7 +98,7 @@ def test_an_older_ledger_is_brought_up_to_date_and_its_chain_still_holds(path):
     mark(path, "--why", "soft")
     with Ledger.open_for_reading(path) as ledger:
         assert ledger.verify().damage == ()
-    assert path.with_name("bench.ledger.schema-1").exists()
+    assert path.with_name("old.ledger.schema-1").exists()
 
 
 def test_a_mark_that_was_changed_is_found(path):

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from glasswright.judging.notes import notes_of
 from glasswright.ledger.documents import find_document
 from glasswright.outcome import Status
 from glasswright.pages.before_after import compare_before
@@ -70,7 +69,7 @@ def describe_ticket(
     figures = draw_figures(ledger, state, plugins, order_steps(plan))
     return {
         "standing": standing,
-        "told": notes_of(state),
+        "told": standing.decision.notes,
         "ticket": state.record.ticket,
         "action": ACTIONS[standing.urgency],
         "is_reference": state.record.ticket.phase == REFERENCE,
