@@ -67,8 +67,8 @@ def test_a_record_made_of_a_refused_ticket_stays_true(shop, capsys, tmp_path):
 
 def test_the_gate_names_the_card_and_the_stand_file_it_goes_by(shop, capsys):
     for _, out, _ in (shop.gate(capsys), shop.gate_afresh(capsys)):
-        assert "  by plan `plan` (" in out
-        assert "), card `Corvane 50 mm f/2` (" in out
+        assert "  measured by plan `plan` (" in out
+        assert "  by card `Corvane 50 mm f/2` (" in out
         assert ") and stand file `north-bench` (" in out
 
 

@@ -295,7 +295,7 @@ def test_newer_rules_of_judging_do_not_make_an_old_record_untrue(shop, monkeypat
     made = shop.night().judge().make()
     for module in (gatekeeper_module, judge_module, record_module):
         monkeypatch.setattr(module, "JUDGE_VERSION", JUDGE_VERSION + 1)
-    monkeypatch.setattr(judge_module, "_believed", lambda _: None)  # rules under which nothing passes
+    monkeypatch.setattr(judge_module, "spread_u", lambda *_: None)  # rules under which nothing passes
     assert not shop.make().is_release
     assert shop.verify(made.data).since == "measured or judged again since: the ledger now says REVIEW"
 
