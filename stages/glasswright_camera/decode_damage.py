@@ -24,6 +24,10 @@ ZERO_SHARE_ALLOWED: Final = 1e-4
 """Share of exact zeros: dead pixels a body maps to zero stay below, a hole of 64 KB in 24 megapixels does not."""
 
 
+WITHIN_NOISE: Final = 0.005
+"""Of white: a black as near to 0 is reached by the noise of a sensor."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PixelCensus:
     """One pass over the frame, counted."""
@@ -114,7 +118,7 @@ def take_census(values: NDArray[np.uint16], *, period: int, white_dn: float) -> 
 
 
 def refuse_damage(
-    census: PixelCensus, *, size: int, ceiling_dn: int, floor_is_black: bool, coarse: bool, unlit: bool
+    census: PixelCensus, *, size: int, ceiling_dn: int, black_frac: float, coarse: bool, unlit: bool
 ) -> None:
     """Raise where the pixels cannot have come from a sensor as they are.
 
@@ -126,8 +130,8 @@ def refuse_damage(
         Number of values in the frame.
     ceiling_dn
         The largest value the file's depth can hold.
-    floor_is_black
-        Whether black is 0, so that unlit pixels may honestly be 0.
+    black_frac
+        Black as a share of white. At 0 all unlit pixels may honestly be 0; near it noise may take some there.
     coarse
         Whether the values have 8 bits or fewer: steps so big that noise can vanish between them.
     unlit
@@ -138,7 +142,7 @@ def refuse_damage(
     Unmeasurable
         With what was found.
     """
-    if unlit and floor_is_black:
+    if unlit and black_frac <= 0:
         return
     if census.largest == 0:
         raise Unmeasurable("every pixel is zero: the pixel data were lost; copy the file again")
@@ -152,7 +156,7 @@ def refuse_damage(
             f"{census.flat_rows} rows hold one repeated value from end to end (the first is row "
             f"{census.first_flat_row}): part of the pixel data was lost; copy the file again"
         )
-    if not floor_is_black and census.zeros > ZERO_SHARE_ALLOWED * size:
+    if black_frac > WITHIN_NOISE and census.zeros > ZERO_SHARE_ALLOWED * size:
         raise Unmeasurable(
             f"{100 * census.zeros / size:.2g} % of the pixels are exactly zero, far below black: part of the pixel "
             "data was lost; copy the file again"

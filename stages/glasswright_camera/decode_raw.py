@@ -52,13 +52,13 @@ def decode_raw(
     mosaic, ceiling, coarse = read_mosaic(shot, stand.sensor)
     census = take_census(mosaic.values, period=mosaic.pattern.shape[2], white_dn=mosaic.white_dn)
     size = mosaic.values.size
-    floor_is_black = bool(mosaic.black_dn.min() <= 0)
+    black_frac = float(mosaic.black_dn.min()) / mosaic.white_dn
     unlit = shot.role == UNLIT_ROLE
     refuse_damage(
         census,
         size=size,
         ceiling_dn=ceiling,
-        floor_is_black=floor_is_black,
+        black_frac=black_frac,
         coarse=coarse,
         unlit=unlit,
     )

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
+import struct
 from itertools import pairwise
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from glasswright import Unmeasurable
@@ -30,6 +33,15 @@ END_OF_IMAGE: Final = b"\xff\xd9"
 PADDING: Final = 64
 """Zero bytes that a writer may put behind the end of a stream."""
 FLOATING_POINT: Final = 3
+CR3: Final = b"ftypcrx "
+CR3_IMAGE: Final = b"CMP1"
+CR3_HEADER: Final = struct.Struct(">12xII10xB")
+"""A cr3's box about an image, from its name on: width, height, and in the lower half of a byte the wavelets' levels.
+
+No standard has it; in three heads of real files it is 0 where the file says lossless and 3 where it says lossy.
+"""
+SEARCHED_BYTES: Final = 262_144
+"""The boxes about the images lie at the front."""
 OFFSETS_AND_COUNTS: Final = ((273, 279), (324, 325), (513, 514))
 """Tags that say where strips, tiles and previews lie and how long they are (TIFF 6.0)."""
 
@@ -76,6 +88,7 @@ def check_container(path: str, *, monochrome: bool, black_is_known: bool) -> tup
         Naming what was found.
     """
     if not is_tiff(path):
+        check_wavelets(path)
         return ()
     with open_tiff(path) as container:
         frames = raw_frames(container)
@@ -113,6 +126,19 @@ def check_dng_frame(page: TiffPage, file: FileHandle, *, monochrome: bool, black
             "the file's black level changes from row to row or column to column (BlackLevelDeltaV or H), which is "
             "not followed: give `black_dn` for the stand's sensor"
         )
+
+
+def check_wavelets(path: str) -> None:
+    """Raise where a cr3 was compressed by wavelets; without levels of them it is lossless."""
+    with Path(path).open("rb") as file:
+        head = file.read(SEARCHED_BYTES)
+    if head[4:12] != CR3:
+        return
+    places = [found.start() for found in re.finditer(CR3_IMAGE, head) if found.start() + CR3_HEADER.size <= len(head)]
+    images = [CR3_HEADER.unpack_from(head, place) for place in places]
+    # the largest is the raw frame
+    if images and max(images, key=lambda image: image[0] * image[1])[2] & 0x0F:
+        raise lossy_error("wavelets")
 
 
 def check_bits(path: str, pixel_count: int) -> None:

@@ -12,7 +12,7 @@ import imagecodecs
 import numpy as np
 import pytest
 import rawpy
-from frames import make_shot, make_stand, noisy_frame
+from frames import make_shot, make_stand, noisy_frame, write_dng
 
 from glasswright import CaptureFacts, Unmeasurable
 from glasswright.night.exif import read_facts
@@ -111,6 +111,29 @@ def test_lossy_jpeg_is_named_in_any_raw(tmp_path, swapped):
         decode_raw(make_shot(path), make_stand())
 
 
+@pytest.mark.parametrize(("levels", "lossy"), [(0, False), (3, True)])
+def test_a_cr3_of_wavelets_is_named_as_lossy(tmp_path, levels, lossy):
+    # a small lossless image beside the frame, as bodies write it; LibRaw opens neither, there being no pixels
+    images = b"".join(
+        struct.pack(">I4s8s4I4B", 60, b"CMP1", bytes(8), width, 200, width, 200, 14, 0x40, each, 0)
+        for width, each in ((100, 0), (300, levels))
+    )
+    path = tmp_path / "a.cr3"
+    path.write_bytes(struct.pack(">I", 24) + b"ftypcrx " + bytes(12) + struct.pack(">I", 900) + b"moov" + images)
+    with pytest.raises(Unmeasurable) as caught:
+        decode_raw(make_shot(path), make_stand())
+    assert ("compressed as wavelets, which alters edges" in str(caught.value)) is lossy
+
+
+def test_noise_that_reaches_zero_is_no_damage(tmp_path):
+    # a black of 15 of 4095, as some bodies have, in a frame whose lower half is unlit
+    values = noisy_frame(192, 256, level=1500)
+    values[96:] = np.clip(np.rint(np.random.default_rng(2).normal(15, 6, (96, 256))), 0, None)
+    assert (values == 0).mean() > 1e-3
+    path = write_dng(tmp_path / "a.dng", values, black=(15,) * 4, white=4095)
+    assert np.array_equal(decode_raw(make_shot(path), make_stand()).values[0], values)
+
+
 # --- real files, where there are any
 
 REAL = Path(os.environ.get("GLASSWRIGHT_REAL_FILES", "/nowhere"))
@@ -142,8 +165,9 @@ def test_a_complete_real_file_is_decoded_or_named_for_what_it_is(path):
 
 @needs_real_files
 @pytest.mark.parametrize("path", real_files("heads"), ids=lambda path: path.name)
-def test_a_real_head_without_its_pixels_is_refused_as_damaged(path):
-    with pytest.raises(Unmeasurable, match=AGAIN):
+def test_a_real_head_without_its_pixels_is_refused_as_damaged_or_lossy(path):
+    lossy = path.name == "cr3_b.cr3"
+    with pytest.raises(Unmeasurable, match="compressed as wavelets" if lossy else AGAIN):
         decode_raw(make_shot(path), make_stand())
 
 
