@@ -76,7 +76,7 @@ def test_a_card_that_is_not_kept_releases_nothing(shop, capsys):
     tamper(shop.ledger, "DELETE FROM document WHERE kind = 'card'")
     code, _, err = shop.gate(capsys)
     assert code == 21
-    assert "the card that ticket T-1 was judged by is not kept: run `glasswright judge`" in err
+    assert "table document should have rows" in err
 
 
 def test_another_stand_file_than_the_one_measured_with_is_noted(shop, capsys):

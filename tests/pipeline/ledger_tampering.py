@@ -3,28 +3,28 @@
 import sqlite3
 from contextlib import closing, contextmanager
 
-TABLES = (
-    "document",
-    "run",
-    "run_end",
-    "outcome",
-    "field",
-    "measurement",
-    "manifest",
-    "manifest_outcome",
-    "judgement",
-    "verdict",
-    "returned",
-    "shot_content",
-    "attempt",
-    "decision",
-)
+from glasswright.ledger.hashes import row_hash
+from glasswright.ledger.schema import migrations
+
+
+def _tables_of_schema():
+    with closing(sqlite3.connect(":memory:")) as connection:
+        connection.create_function("row_hash", -1, row_hash)
+        for statements in migrations():
+            for statement in statements:
+                connection.execute(statement)
+        sql = "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%' ORDER BY name"
+        return tuple(name for (name,) in connection.execute(sql))
+
+
+TABLES = _tables_of_schema()
 
 
 @contextmanager
 def unguarded(path):
     """Give a connection to a ledger whose triggers are off, and put them back as they were."""
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.create_function("row_hash", -1, row_hash)
         connection.execute("PRAGMA foreign_keys = OFF")
         connection.execute("BEGIN")
         triggers = connection.execute("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'").fetchall()
@@ -37,10 +37,10 @@ def unguarded(path):
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 
-def tamper(path, sql):
+def tamper(path, *statements):
     with unguarded(path) as connection:
-        changed = connection.execute(sql).rowcount
-    assert changed > 0, f"nothing was changed by {sql}"
+        changed = [connection.execute(sql).rowcount for sql in statements]
+    assert min(changed) > 0, f"nothing was changed by {statements}"
 
 
 def dump(path):
@@ -53,11 +53,8 @@ def dump(path):
 def columns(path):
     """Give every column of every table of the ledger's own, with its kind."""
     with closing(sqlite3.connect(path)) as connection:
-        tables = connection.execute(
-            "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite%' ORDER BY name"
-        ).fetchall()
         return [
             (table, column, kind)
-            for (table,) in tables
+            for table in TABLES
             for _, column, kind, *_ in connection.execute(f"PRAGMA table_info({table})")
         ]

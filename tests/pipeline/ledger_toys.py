@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import json
 from dataclasses import dataclass, field
@@ -17,6 +18,7 @@ from glasswright.judging.judge import judge_ticket
 from glasswright.ledger import Document, Ledger, RunRecord, ShotRecord, TicketRecord, TicketState
 from glasswright.ledger.decisions import PersonsDecision, ReviewBasis
 from glasswright.ledger.records import KeptOutcome
+from glasswright.ledger.restored import accept_restored
 from glasswright.ledger.returned import mark_returned
 from glasswright.measurements import Measured
 from glasswright.outcome import Item, Outcome, Status
@@ -164,6 +166,27 @@ def write_events(ledger, run, number):
     ledger.refuse_tickets(run, [number], f"/night/{number}", "no YAML")
     basis = ReviewBasis(manifest="ab", judgement="cd", plan="ef", card="01", stand="23", reasons=("near",))
     ledger.add_decision(run, PersonsDecision(ticket=number, releases=True, person="K. Moreau", why="seen", basis=basis))
+
+
+def write_every_table(path, folder):
+    """Write a ledger of two judged tickets that has two rows or more in every table of the schema."""
+    write_night(path, numbers=("T-1", "T-2"))
+    limits = [
+        "{measure: measure_mtf50.centre.sharp_cy_per_px, min: 0.2}",
+        "{measure: measure_vignetting.corner_loss_ev, max: 2.5}",
+    ]
+    with Ledger.open_for_writing(path) as ledger:
+        card = card_file(folder, limits)
+        judgements = [judge_ticket(state, card, ToyStand()) for state in ledger.latest_tickets()]
+        kept_card = document("card", card.document.text)
+        run = ledger.begin_run(dataclasses.replace(run_record("glasswright judge"), documents=(kept_card,)))
+        ledger.add_judgements(run, judgements)
+        for number in ("T-2", "T-9"):
+            write_events(ledger, run, number)
+        ledger.end_run(run, {}, backup=False)
+    for finding in ("the end of the ledger is missing", "the head is missing"):
+        with Ledger.open_for_writing(path, check_head=False) as ledger:
+            accept_restored(ledger, run_record("glasswright verify"), "K. Moreau", "the disk broke", finding)
 
 
 def kept(step="measure_mtf50", setting=F2, status=Status.DONE, caveats=(), scope=Scope.SETTING, shot="", **measured):

@@ -32,7 +32,7 @@ from ledger_toys import (
     run_record,
     sharpness,
     ticket_record,
-    write_events,
+    write_every_table,
     write_night,
 )
 
@@ -106,7 +106,7 @@ def test_the_same_ticket_again_adds_nothing_but_the_run(path):
         folder="/elsewhere/T-1",
     )
     second = counts(path)
-    assert second == {**first, "run": 2, "run_end": 2}
+    assert second == {**first, "run": 2, "run_end": 2, "link": first["link"] + 2}
 
 
 def test_a_manifest_may_name_what_is_kept_already(path):
@@ -212,13 +212,13 @@ def test_the_latest_judgement_is_the_one_said_last(path, tmp_path):
     assert counts(path)["judgement"] == 3
 
 
-def test_each_run_is_chained_to_the_one_before(path):
+def test_each_commit_is_chained_to_the_one_before(path):
     write_night(path)
     write_night(path, numbers=("T-2",))
-    rows = dump(path)["run_end"]
-    assert rows[0][4] == ""
-    assert rows[1][4] == rows[0][5]
-    assert len({row[5] for row in rows}) == 2
+    rows = dump(path)["link"]
+    assert [row[0] for row in rows] == list(range(1, 8))  # the new ledger; each night's begin, its ticket and its end
+    assert [row[3] for row in rows[1:]] == [row[4] for row in rows[:-1]]
+    assert len({row[4] for row in rows}) == 7
 
 
 def test_a_killed_run_is_closed_by_the_next(path):
@@ -242,9 +242,7 @@ def test_the_backup_is_a_ledger_with_the_same_content(path):
 
 @pytest.mark.parametrize("table", TABLES)
 def test_no_row_can_be_changed_or_deleted(path, tmp_path, table):
-    test_judgements_are_part_of_the_content_and_come_back(path, tmp_path)
-    with Ledger.open_for_writing(path) as ledger:
-        write_events(ledger, ledger.begin_run(run_record()), "T-1")
+    write_every_table(path, tmp_path)
     before = dump(path)
     column = next(name for of, name, _ in columns(path) if of == table)
     with closing(sqlite3.connect(path)) as connection:
@@ -447,7 +445,7 @@ def test_a_reader_sees_one_moment(path):
 @pytest.mark.parametrize("call", ["fsync", "replace"])
 def test_a_disk_that_fails_at_any_write_leaves_a_sound_ledger_and_the_next_try_works(path, monkeypatch, call):
     write_night(path, numbers=("T-0",))
-    real, calls = {"fsync": (os.fsync, 12), "replace": (Path.replace, 4)}[call]
+    real, artefact_calls, head_calls = {"fsync": (os.fsync, 12, 3), "replace": (Path.replace, 4, 1)}[call]
     for failing in range(1, 100):
         outcomes = [sharpness(failing + part, F2, address=f"{part}") for part in (0.1, 0.2, 0.3, 0.4)]
         count = 0
@@ -469,9 +467,12 @@ def test_a_disk_that_fails_at_any_write_leaves_a_sound_ledger_and_the_next_try_w
                 assert "cannot be written (No space left on device): make room" in str(error)
             finally:
                 monkeypatch.undo()
-            assert len(ledger.latest_tickets()) == 1
+            # the head is written after the commit: a ticket that is kept stays so, whatever becomes of the head
+            assert len(ledger.latest_tickets()) == (1 if failing <= artefact_calls else 2)
             assert ledger.verify().damage == ()
-    assert failing == calls + 1  # each write of the four artefacts failed in its turn
+    assert (
+        failing == artefact_calls + head_calls + 1
+    )  # each write of the four artefacts and the head failed in its turn
     with Ledger.open_for_reading(path) as ledger:
         assert len(ledger.latest_tickets()) == 2
         assert ledger.verify().damage == ()
@@ -541,4 +542,4 @@ def test_the_versions_and_documents_of_a_run_are_kept(path):
     write_night(path)
     rows = dump(path)
     assert json.loads(rows["run"][0][4]) == {"numpy": "2.4"}
-    assert {row[3] for row in rows["document"]} == {"plan: fixed_focal\n", METHOD_TEXT, STAND_TEXT}
+    assert {row[4] for row in rows["document"]} == {"plan: fixed_focal\n", METHOD_TEXT, STAND_TEXT}

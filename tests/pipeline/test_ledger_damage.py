@@ -1,6 +1,5 @@
 """Every change behind the ledger's back is found."""
 
-import dataclasses
 import random
 import shutil
 import sqlite3
@@ -8,15 +7,14 @@ from contextlib import closing
 
 import pytest
 from click.testing import CliRunner
-from ledger_tampering import TABLES, columns, dump, tamper, unguarded
-from ledger_toys import MODEL, ToyStand, card_file, document, run_record, write_events, write_night
+from ledger_tampering import columns, dump, tamper, unguarded
+from ledger_toys import MODEL, ToyStand, card_file, write_every_table, write_night
 
 from glasswright.commands.gate import gate
 from glasswright.commands.verify import verify
 from glasswright.errors import LedgerDamagedError
-from glasswright.judging.judge import judge_ticket
 from glasswright.judging.rejudge import judge_tickets
-from glasswright.ledger import Ledger, chain
+from glasswright.ledger import Ledger
 
 LIMITS = [
     "{measure: measure_mtf50.centre.sharp_cy_per_px, min: 0.2}",
@@ -31,16 +29,7 @@ FLIPS = 150
 def sound(tmp_path_factory):
     """A ledger of two tickets, judged, in a folder of its own."""
     folder = tmp_path_factory.mktemp("sound")
-    path = folder / "bench.ledger"
-    write_night(path, numbers=("T-1", "T-2"))
-    with Ledger.open_for_writing(path) as ledger:
-        card = card_file(folder, LIMITS)
-        judgements = [judge_ticket(state, card, ToyStand()) for state in ledger.latest_tickets()]
-        kept_card = document("card", card.document.text)
-        run = ledger.begin_run(dataclasses.replace(run_record("glasswright judge"), documents=(kept_card,)))
-        ledger.add_judgements(run, judgements)
-        write_events(ledger, run, "T-2")
-        ledger.end_run(run, {}, backup=False)
+    write_every_table(folder / "bench.ledger", folder)
     return folder
 
 
@@ -51,7 +40,7 @@ def path(sound, tmp_path):
 
 
 def damage(path):
-    with Ledger.open_for_reading(path) as ledger:
+    with Ledger.open_for_reading(path, check_head=False) as ledger:
         return ledger.verify().damage
 
 
@@ -62,8 +51,7 @@ def test_a_sound_ledger_is_sound(path):
     assert "RELEASE" in result.output
 
 
-KEYS = {"document": "sha256", "run_end": "run", "measurement": "outcome", "manifest_outcome": "manifest"}
-KEYS |= {"verdict": "judgement"}
+KEYS = {"run_end": "run", "measurement": "outcome", "manifest_outcome": "manifest", "verdict": "judgement"}
 OTHER = {"TEXT": "{0} || 'x'", "INTEGER": "{0} + 1000", "REAL": "coalesce({0}, 0) + 1", "BLOB": "X'00'"}
 ANOTHER = {"measurement.kind": "'nan'", "measurement.text": "'x'", "run_end.completed": "1 - completed"}
 ANOTHER |= {"returned.came_back": "1 - came_back", "decision.releases": "1 - releases", "attempt.state": "'ended'"}
@@ -89,13 +77,6 @@ def test_every_column_of_every_row_is_covered_by_a_hash(path, tmp_path):
         shutil.rmtree(copy)
     assert len(columns(path)) > 60
     assert not missed
-
-
-@pytest.mark.parametrize("table", TABLES)
-def test_a_row_that_is_gone_is_missed(path, table):
-    key = KEYS.get(table, "id")
-    tamper(path, f"DELETE FROM {table} WHERE {key} = (SELECT max({key}) FROM {table})")
-    assert damage(path)
 
 
 def test_a_trigger_that_is_gone_is_missed(path):
@@ -169,7 +150,7 @@ USED = [
     "UPDATE manifest SET id = 9 WHERE ticket = 'T-2'",
     "DELETE FROM manifest_outcome WHERE manifest = 1 AND outcome = 1",
     "DELETE FROM manifest WHERE id = 2",
-    "UPDATE run_end SET digest = 'x' WHERE run = 1",
+    "UPDATE link SET digest = 'x' WHERE id = 3",
     "DELETE FROM run_end WHERE run = 2",
 ]
 
@@ -219,19 +200,6 @@ def test_an_index_that_hides_the_latest_manifest_is_found(path):
         assert ledger.latest_tickets(["T-1"])[0].record.ticket.phase == "release"  # the old one, were it not checked
         with pytest.raises(LedgerDamagedError, match="table manifest is damaged"):
             ledger.check_chain()
-
-
-def test_a_run_made_to_fit_its_own_digest_does_not_fit_the_next(path):
-    with unguarded(path) as connection:
-        connection.execute("UPDATE run_end SET summary = '{}' WHERE run = 1")
-    with Ledger.open_for_reading(path) as ledger:
-        _, ended_at, completed, summary, previous, _ = ledger.database.rows("SELECT * FROM run_end WHERE run = 1")[0]
-        digest = chain._run_digest(ledger.database, 1, ended_at, bool(completed), summary, previous)
-    tamper(path, f"UPDATE run_end SET digest = '{digest}' WHERE run = 1")
-    assert damage(path) == (
-        f"{path}: run 2 does not match its digest: a row that it added was changed or removed: "
-        "restore the ledger from a backup",
-    )
 
 
 def what_the_gate_reads(path):

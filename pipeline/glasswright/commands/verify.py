@@ -4,12 +4,22 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import platform
+import sys
+from datetime import datetime
+from importlib.metadata import version
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from glasswright.errors import LedgerDamagedError
-from glasswright.ledger import Ledger
+from glasswright.ledger import Ledger, RunRecord
+from glasswright.ledger.restored import accept_restored
+from glasswright.plain_text import escape
+
+if TYPE_CHECKING:
+    from glasswright.ledger.verifying import Verification
 
 EXAMPLE = """\b
 Example:
@@ -20,18 +30,56 @@ Example:
 @click.command(epilog=EXAMPLE)
 @click.option("--ledger", type=click.Path(path_type=Path), required=True, help="The ledger.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
-def verify(ledger: Path, as_json: bool) -> int:
-    """Check every row and file of a ledger against its hash, and the chain of its runs.
+@click.option(
+    "--accept-restored",
+    "accept",
+    is_flag=True,
+    help="Go on with a ledger that was put back without its end, or without its head. That is kept in the ledger.",
+)
+@click.option("--by", default="", help="Who accepts it.")
+@click.option("--why", default="", help="What happened.")
+def verify(ledger: Path, as_json: bool, accept: bool, by: str, why: str) -> int:
+    """Check every row and file of a ledger against its hash, the chain of its commits, and the head beside it.
 
-    Exit codes: 0 all is as it was written, 21 the ledger is missing, newer or damaged (each damage is named).
+    The head, LEDGER.head, is the last commit's digest. It shows that the ledger's end is missing: a copy without its
+    -wal file, or a backup that was put back. Neither it nor the hashes stop somebody who may write all of these files.
+
+    Exit codes: 0 all is as it was written, 2 wrong command, 20 another run holds the ledger, 21 the ledger is missing,
+    newer or damaged (each damage is named).
     """
-    with Ledger.open_for_reading(ledger) as opened:
+    if accept != bool(by.strip() and why.strip()):
+        raise click.UsageError("--accept-restored goes with --by NAME and --why REASON, and they with it")
+    if accept:
+        _accept(ledger, escape(by.strip()), escape(why.strip()))
+    with Ledger.open_for_reading(ledger, check_head=False) as opened:
         found = opened.verify()
+        head = str(opened.head())
     if as_json:
-        click.echo(json.dumps(dataclasses.asdict(found), indent=2))
+        click.echo(json.dumps({**dataclasses.asdict(found), "head": head}, indent=2))
     else:
-        for line in (*found.damage, *(f"note: {note}" for note in found.notes)):
-            click.echo(line)
-        counts = ", ".join(f"{count} {what}{'' if count == 1 else 's'}" for what, count in found.counts.items())
-        click.echo(f"{ledger}: DAMAGED" if found.damage else f"{ledger}: sound; checked {counts}")
+        _print(ledger, found, head)
     return LedgerDamagedError.exit_code if found.damage else 0
+
+
+def _print(ledger: Path, found: Verification, head: str) -> None:
+    for line in (*found.damage, *(f"note: {note}" for note in found.notes)):
+        click.echo(line)
+    counts = ", ".join(f"{count} {what}{'' if count == 1 else 's'}" for what, count in found.counts.items())
+    click.echo(f"{ledger}: DAMAGED" if found.damage else f"{ledger}: sound; checked {counts}; head: {head}")
+
+
+def _accept(path: Path, by: str, why: str) -> None:
+    """Keep that a person accepts the ledger as it is, if its head is all that is wrong."""
+    with Ledger.open_for_reading(path, check_head=False):
+        pass  # opening one to write would make it
+    with Ledger.open_for_writing(path, check_head=False) as opened:
+        if opened.head_damage is None:
+            raise click.UsageError(f"{path}: the ledger and its head fit: there is nothing to accept")
+        finding = opened.head_damage.finding
+        record = RunRecord(
+            command=escape(" ".join(sys.argv)),
+            machine=platform.node(),
+            started_at=datetime.now().astimezone().isoformat(timespec="seconds"),
+            versions={"glasswright": version("glasswright"), "python": platform.python_version()},
+        )
+        accept_restored(opened, record, by, why, finding)

@@ -1,9 +1,16 @@
-"""The chain of runs: each run's digest covers all that it added, and the digest of the run before."""
+"""The chain: a link for each commit, whose digest covers all rows that the commit added and the link before.
+
+Which tables it covers is read from the schema. A table with a whole number as its key and a column `hash` is
+*numbered*: its rows are numbered from 1 without a gap, and a link covers those that its commit added. Every other table
+is *bound*: the hash of a numbered row covers its rows, as `BOUND` says, and the link covers how many there are.
+"""
 
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from datetime import datetime
+from secrets import token_hex
+from typing import TYPE_CHECKING, Final
 
 from glasswright.errors import LedgerDamagedError
 from glasswright.ledger.hashes import row_hash
@@ -13,108 +20,186 @@ if TYPE_CHECKING:
 
     from glasswright.ledger.store import Database
 
-
-def end_run(database: Database, run: int, ended_at: str, completed: bool, summary: Mapping[str, object]) -> str:
-    """Close a run with its digest, and give that."""
-    last = database.rows("SELECT digest FROM run_end ORDER BY run DESC LIMIT 1")
-    previous = str(last[0][0]) if last else ""
-    text = json.dumps(summary, sort_keys=True, default=str)
-    digest = _run_digest(database, run, ended_at, completed, text, previous)
-    database.insert("run_end", run, ended_at, int(completed), text, previous, digest)
-    return digest
-
-
-def end_killed_runs(database: Database, ended_at: str) -> None:
-    """Close the runs that did not come to their end, so that the chain covers what they kept."""
-    for (run,) in database.rows("SELECT id FROM run WHERE id NOT IN (SELECT run FROM run_end) ORDER BY id"):
-        end_run(database, int(run), ended_at, False, {"interrupted": True})
+BOUND: Final = {
+    "field": "path and unit are in the hash of every measurement of the field",
+    "measurement": "outcome.measured_hash covers an outcome's measurements, and measured_count how many there are",
+    "manifest_outcome": "manifest.content covers the contents of a manifest's outcomes",
+    "verdict": "judgement.verdicts covers a judgement's verdicts",
+}
+"""Tables whose rows carry no hash that a link covers, and what covers them."""
+HASHED_COLUMNS: Final = {"document": "sha256, kind, name", "manifest": "ticket, content, folder"}
+"""What a row's own hash is of, where that is not all of its columns: `sha256` and `content` cover the others."""
+HASHED_IN_TWO: Final = "outcome"
+"""The one table whose `hash` is of another hash; `reading.check_outcome` checks it wherever an outcome is read."""
+FIRST: Final = "ledger "
+"""How the `previous` of the first link begins; a random name of the ledger follows."""
 
 
-def _run_digest(database: Database, run: int, ended_at: str, completed: bool, summary: str, previous: str) -> str:
-    parts = [str(row[0]) for row in database.rows("SELECT hash FROM run WHERE id = ?", run)]
-    for table in _tables_of_runs(database):
-        rows = database.rows(f"SELECT hash FROM {table} WHERE run = ? ORDER BY id", run)
-        # a table that a run adds nothing to is no part of its digest: older digests hold when a schema gains a table
-        parts += [row_hash(table, [str(row[0]) for row in rows])] if rows else []
-    return row_hash(previous, run, ended_at, int(completed), summary, parts)
-
-
-def _tables_of_runs(database: Database) -> list[str]:
-    """Name the tables whose rows carry a hash and the run that added them."""
+def numbered_tables(database: Database) -> tuple[str, ...]:
+    """Name the tables that links cover row by row."""
     sql = (
-        # the longer list names generated columns, too
-        "SELECT tables.name FROM sqlite_schema AS tables JOIN pragma_table_xinfo(tables.name) AS columns "
-        "WHERE tables.type = 'table' AND columns.name IN ('run', 'hash') "
+        "SELECT tables.name FROM pragma_table_list AS tables JOIN pragma_table_xinfo(tables.name) AS columns "
+        "WHERE tables.schema = 'main' AND tables.type = 'table' AND tables.wr = 0 "
+        "AND (columns.name = 'hash' OR (columns.pk = 1 AND columns.type = 'INTEGER')) "
         "GROUP BY tables.name HAVING count(*) = 2 ORDER BY tables.name"
     )
-    return [str(row[0]) for row in database.rows(sql)]
+    return tuple(str(row[0]) for row in database.rows(sql))
 
 
-COVERED = {
-    "run": "id, command, machine, started_at, versions, documents, hash",
-    "manifest": "id, ticket, content, folder, hash",
-    "judgement": "id, ticket, manifest, card, stand, judge_version, verdict, reasons, verdicts, hash",
-    "returned": "id, ticket, came_back, why, hash",
-    "attempt": "id, ticket, state, folder, reason, hash",
-    "decision": "id, ticket, releases, person, why, manifest, judgement, plan, card, stand, reasons, hash",
-}
-"""What the hash of a row covers, for the few rows that say which others count."""
+def all_tables(database: Database) -> tuple[str, ...]:
+    """Name the tables of the ledger but for the links themselves."""
+    sql = (
+        "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%' AND name != 'link' "
+        "ORDER BY name"
+    )
+    return tuple(str(row[0]) for row in database.rows(sql))
+
+
+def add_link(database: Database, added: Mapping[str, int] | None) -> None:
+    """Close a transaction with its link.
+
+    Parameters
+    ----------
+    added
+        Bound table -> how many rows the transaction added to it; None to count them all, after the schema has changed.
+    """
+    last = database.rows("SELECT counts, digest FROM link ORDER BY id DESC LIMIT 1")
+    before, previous = (_read_counts(database, last[0][0]), str(last[0][1])) if last else ({}, FIRST + token_hex(16))
+    tables = _columns_by_table(database)
+    counts = {}
+    for table in all_tables(database):
+        if table in tables:
+            counts[table] = _last_number(database, table)
+        elif added is None:
+            counts[table] = count_rows(database, table)
+        else:
+            counts[table] = before.get(table, 0) + added.get(table, 0)
+    made_at = datetime.now().astimezone().isoformat(timespec="milliseconds")
+    text = json.dumps(counts, sort_keys=True)
+    digest = _digest(database, tables, before, counts, (made_at, text, previous))
+    database.insert("link", None, made_at, text, previous, digest)
+
+
+def _read_counts(database: Database, text: str) -> Mapping[str, int]:
+    try:
+        counts: dict[str, int] = json.loads(text)
+        if all(type(count) is int for count in counts.values()):
+            return counts
+    except (ValueError, AttributeError):
+        pass
+    raise _damage(database, "the chain says no longer how many rows there are")
+
+
+def _last_number(database: Database, table: str) -> int:
+    return int(database.rows(f"SELECT coalesce(max(rowid), 0) FROM {table}")[0][0])
+
+
+def count_rows(database: Database, table: str) -> int:
+    """Count the rows of a table."""
+    return int(database.rows(f"SELECT count(*) FROM {table}")[0][0])
+
+
+def _columns_by_table(database: Database) -> Mapping[str, str]:
+    """Give, by numbered table, the columns that a link covers: a row's hash, and the run that added it."""
+    tables = {}
+    for table in numbered_tables(database):
+        has_run = database.rows("SELECT 1 FROM pragma_table_info(?) WHERE name = 'run' AND pk = 0", table)
+        tables[table] = "run, hash" if has_run else "hash"
+    return tables
+
+
+def _digest(
+    database: Database,
+    tables: Mapping[str, str],
+    before: Mapping[str, int],
+    counts: Mapping[str, int],
+    said: tuple[str, str, str],
+) -> str:
+    """Give the digest of a link that says `said`, over the rows numbered after `before` up to `counts`."""
+    parts = []
+    for table, columns in tables.items():
+        first, last = before.get(table, 0), counts.get(table, 0)
+        if first == last:
+            continue
+        rows = database.rows(
+            f"SELECT {columns} FROM {table} WHERE rowid > ? AND rowid <= ? ORDER BY rowid", first, last
+        )
+        if len(rows) != last - first:
+            raise _damage(
+                database, f"table {table} should have rows {first + 1} to {last}, and has {len(rows)} of them"
+            )
+        parts.append(row_hash(table, [str(value) for row in rows for value in row]))
+    return row_hash(*said, parts)
 
 
 def check_chain(database: Database) -> None:
-    """Check every run, manifest and judgement, and every run's digest over the hashes of what it added.
+    """Check every link over the hashes of what it added, and every numbered row against its own hash.
 
     Raises
     ------
     LedgerDamagedError
-        At the first that does not fit, or where a row at the end of a table is gone.
+        At the first that does not fit. What the bound tables hold is checked where it is read, and by `verify`.
     """
-    there = {row[0] for row in database.rows("SELECT name FROM sqlite_schema WHERE type = 'table'")}
-    for table, columns in COVERED.items():
-        if table not in there:
-            continue
-        _check_index(database, table)
-        for number, *values, hashed in database.rows(f"SELECT {columns} FROM {table}"):
-            if row_hash(*values) != hashed:
-                msg = f"{database.path}: {table} {number} does not match its hash: restore the ledger from a backup"
-                raise LedgerDamagedError(msg)
-    if "shot_content" in there:
-        _check_index(database, "shot_content")
-    _check_ends(database)
-    _check_digests(database)
+    tables = _columns_by_table(database)
+    for table in tables:
+        if table != HASHED_IN_TWO:
+            _check_index(database, table)
+            _check_rows(database, table)
+    counts = _check_links(database, tables)
+    sequences = dict(database.rows("SELECT name, seq FROM sqlite_sequence"))
+    for table in tables:
+        if not _last_number(database, table) == counts.get(table, 0) == sequences.get(table, 0):
+            raise _damage(database, f"table {table} does not end where the chain says that it does")
+
+
+def check_bound_counts(database: Database) -> None:
+    """Check that no row of a bound table is too many or too few, whether or not anything names it."""
+    (counts,) = database.rows("SELECT counts FROM link ORDER BY id DESC LIMIT 1")[0]
+    for table, count in _read_counts(database, counts).items():
+        found = count_rows(database, table)
+        if found != count:
+            raise _damage(database, f"table {table} has {found} rows, and the chain says {count}")
+
+
+def _damage(database: Database, what: str) -> LedgerDamagedError:
+    return LedgerDamagedError(f"{database.path}: {what}: restore the ledger from a backup")
 
 
 def _check_index(database: Database, table: str) -> None:
     """Check that no index hides a row: the latest one would be missed, and an older one believed."""
     for (message,) in database.rows(f"PRAGMA integrity_check({table})"):
         if message != "ok":
-            msg = f"{database.path}: table {table} is damaged ({message}): restore the ledger from a backup"
-            raise LedgerDamagedError(msg)
+            raise _damage(database, f"table {table} is damaged ({message})")
 
 
-def _check_ends(database: Database) -> None:
-    """Check that no table has lost its last rows: the database remembers the highest number that it gave."""
-    last_numbers = dict(database.rows("SELECT name, seq FROM sqlite_sequence"))
-    numbered = "SELECT name FROM sqlite_schema WHERE type = 'table' AND sql LIKE '%AUTOINCREMENT%'"
-    for (table,) in database.rows(numbered):
-        highest = database.rows(f"SELECT coalesce(max(rowid), 0) FROM {table}")[0][0]
-        if highest != last_numbers.get(table, 0):
-            msg = f"{database.path}: rows are missing at the end of table {table}: restore the ledger from a backup"
-            raise LedgerDamagedError(msg)
+def _check_rows(database: Database, table: str) -> None:
+    """Check the hash of each row: it is of all columns, in their order, but the row's number and its run.
+
+    A hash that the database itself makes of the row can only fit it: the links tell whether it is what it was.
+    """
+    names = [str(row[1]) for row in database.rows(f"PRAGMA table_info({table})")]
+    if "hash" not in names:
+        return
+    all_columns = ", ".join(name for name in names if name not in ("id", "run", "hash"))
+    columns = HASHED_COLUMNS.get(table, all_columns)
+    for number, *values, hashed in database.rows(f"SELECT rowid, {columns}, hash FROM {table}"):
+        if row_hash(*values) != hashed:
+            raise _damage(database, f"{table} {number} does not match its hash")
 
 
-def _check_digests(database: Database) -> None:
+def _check_links(database: Database, tables: Mapping[str, str]) -> Mapping[str, int]:
+    """Check the links in their order, and give how many rows each table has by the last one."""
+    counts: Mapping[str, int] = {}
     expected = ""
-    ends = {row[0]: row[1:] for row in database.rows("SELECT * FROM run_end ORDER BY run")}
-    runs = [row[0] for row in database.rows("SELECT id FROM run ORDER BY id")]
-    open_runs = [run for run in runs if run not in ends]
-    for run, (ended_at, completed, summary, previous, digest) in ends.items():
-        found = _run_digest(database, run, ended_at, bool(completed), summary, previous)
-        if previous != expected or found != digest or run not in runs:
-            what = f"run {run} does not match its digest: a row that it added was changed or removed"
-            msg = f"{database.path}: {what}: restore the ledger from a backup"
-            raise LedgerDamagedError(msg)
+    links = database.rows("SELECT id, made_at, counts, previous, digest FROM link ORDER BY id")
+    for place, (number, made_at, text, previous, digest) in enumerate(links, 1):
+        before, counts = counts, _read_counts(database, text)
+        found = _digest(database, tables, before, counts, (made_at, text, previous))
+        follows = previous == expected if expected else previous.startswith(FIRST)
+        if number != place or digest != found or not follows:
+            what = f"commit {place} of {made_at} does not match its digest: a row that it added was changed or removed"
+            raise _damage(database, what)
         expected = digest
-    if runs != list(range(1, len(runs) + 1)) or open_runs not in ([], runs[-1:]):
-        msg = f"{database.path}: the runs are not complete (found {len(runs)}): restore the ledger from a backup"
-        raise LedgerDamagedError(msg)
+    if not links:
+        raise _damage(database, "the ledger has lost its chain")
+    return counts

@@ -27,7 +27,7 @@ class ArtefactFiles:
         if path.exists() and path.read_bytes() == data:
             return sha256
         try:
-            _write_whole(path, data)
+            write_whole(path, data)
         except OSError as error:
             msg = f"{path}: cannot be written ({error.strerror}): make room or check who may write there, and run again"
             raise GlasswrightError(msg) from error
@@ -61,7 +61,8 @@ class ArtefactFiles:
         return self.folder / sha256[:2] / sha256
 
 
-def _write_whole(path: Path, data: bytes) -> None:
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file that is whole or not there, and lasts through a power cut."""
     path.parent.mkdir(parents=True, exist_ok=True)
     # a name of this process alone: the rename is what makes the file appear, whole
     temporary = path.with_name(f".{path.name}.{os.getpid()}")

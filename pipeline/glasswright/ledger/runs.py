@@ -61,7 +61,7 @@ def read_runs(ledger: Ledger) -> tuple[Run, ...]:
         If a run is not what it was.
     """
     sql = (
-        "SELECT id, command, machine, started_at, versions, documents, hash, coalesce(ended_at, ''), "
+        "SELECT id, command, machine, started_at, versions, documents, run.hash, coalesce(ended_at, ''), "
         "coalesce(completed, 0) FROM run LEFT JOIN run_end ON run_end.run = run.id ORDER BY id"
     )
     tickets: dict[int, list[str]] = {}

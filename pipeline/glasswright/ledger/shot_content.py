@@ -38,9 +38,8 @@ def add_content(database: Database, run: int, outcome: Outcome) -> None:
     sql = "SELECT 1 FROM shot_content WHERE address = ? AND digest = ?"
     if outcome.content_digest is None or database.rows(sql, outcome.address, outcome.content_digest):
         return
-    columns = "run, address, ticket, shot, digest"
-    values = (run, outcome.address, outcome.item.ticket, outcome.item.shot, outcome.content_digest)
-    database.rows(f"INSERT INTO shot_content ({columns}) VALUES (?, ?, ?, ?, ?)", *values)
+    values = (outcome.address, outcome.item.ticket, outcome.item.shot, outcome.content_digest)
+    database.insert("shot_content", None, run, *values)
 
 
 def find_contents(database: Database, addresses: Iterable[str]) -> dict[str, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections import Counter
 from contextlib import contextmanager
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final, Self
@@ -22,6 +23,8 @@ from glasswright.ledger import (
 )
 from glasswright.ledger.attempts import AttemptState
 from glasswright.ledger.files import ArtefactFiles
+from glasswright.ledger.hashes import row_hash
+from glasswright.ledger.head import Head, HeadDamagedError, HeadFile, read_head
 from glasswright.ledger.lock import WriterLock
 from glasswright.ledger.place import LedgerPlaceError, check_place, find_real_path, refuse_second_name
 from glasswright.ledger.schema import migrations
@@ -48,8 +51,11 @@ class Database:
     """The one way to the database: its failures come out as the ledger's own."""
 
     def __init__(self, path: Path, *, writable: bool) -> None:
-        """Open a ledger's file; a writer makes it, and brings an older one up to date."""
+        """Open a ledger's file; a writer makes it, and goes on with `begin_writing`."""
         self.path = path
+        self.head_file = HeadFile(path)
+        self._added: Counter[str] = Counter()
+        self._owed_head: Head | None = None
         if not writable and not path.is_file():
             msg = f"{path}: there is no ledger here: correct --ledger, or make one with `glasswright run`"
             raise LedgerDamagedError(msg)
@@ -67,21 +73,18 @@ class Database:
     def _set_up(self, writable: bool) -> None:
         if writable and self._is_empty():
             self.rows(f"PRAGMA application_id = {APPLICATION_ID}")
-        found, version, latest = self._number("application_id"), self._number("user_version"), len(migrations())
+        found, self._version = self._number("application_id"), self._number("user_version")
+        latest = len(migrations())
         if found != APPLICATION_ID:
             msg = f"{self.path}: this file is not a ledger of this program: correct --ledger"
             raise LedgerDamagedError(msg)
-        if version > latest or (version < latest and not writable):
-            need = "a newer program" if version > latest else "to be brought up to date by `glasswright run`"
-            msg = f"{self.path}: the ledger has schema {version}, this program knows {latest}: it needs {need}"
+        if self._version > latest or (self._version < latest and not writable):
+            need = "a newer program" if self._version > latest else "to be brought up to date by `glasswright run`"
+            msg = f"{self.path}: the ledger has schema {self._version}, this program knows {latest}: it needs {need}"
             raise LedgerDamagedError(msg)
         for pragma in ("foreign_keys = ON", "recursive_triggers = ON", "trusted_schema = OFF", "cell_size_check = ON"):
             self.rows(f"PRAGMA {pragma}")
-        if writable:
-            self.rows("PRAGMA journal_mode = WAL")
-            self.rows("PRAGMA synchronous = FULL")
-            self._migrate(version)
-        else:
+        if not writable:
             # everything is read as it was at one moment
             self.rows("BEGIN")
 
@@ -91,15 +94,28 @@ class Database:
     def _number(self, pragma: str) -> int:
         return int(self.rows(f"PRAGMA {pragma}")[0][0])
 
-    def _migrate(self, version: int) -> None:
+    def is_chained(self) -> bool:
+        """Tell whether there is a chain to check: a ledger of before the chain, or a new one, has none."""
+        there = self.rows("SELECT 1 FROM sqlite_schema WHERE name = 'link'")
+        return bool(there) or self._version == len(migrations())
+
+    def begin_writing(self) -> None:
+        """Make the tables of a new ledger, or bring those of an older one up to date; until here nothing is written."""
+        self.rows("PRAGMA journal_mode = WAL")
+        self.rows("PRAGMA synchronous = FULL")
         steps = migrations()
-        if 0 < version < len(steps):
-            self.copy_to(self.path.with_name(f"{self.path.name}.schema-{version}"))
-        with self.transaction():
-            for number, statements in enumerate(steps[version:], version + 1):
+        if self._version == len(steps):
+            return
+        if self._version > 0:
+            self.copy_to(self.path.with_name(f"{self.path.name}.schema-{self._version}"))
+        _add_functions(self._connection)
+        with self.transaction(linked=False):
+            for number, statements in enumerate(steps[self._version :], self._version + 1):
                 for statement in statements:
                     self.rows(statement)
                 self.rows(f"PRAGMA user_version = {number}")
+            chain.add_link(self, None)
+        self._version = len(steps)
 
     def rows(self, sql: str, *values: object) -> list[Any]:
         """Run one statement and give its rows."""
@@ -110,6 +126,7 @@ class Database:
         """Add one row and give its number."""
         with self.explained():
             marks = ", ".join("?" * len(values))
+            self._added[table] += 1
             return int(self._connection.execute(f"INSERT INTO {table} VALUES ({marks})", values).lastrowid or 0)
 
     def insert_many(self, table: str, rows: Sequence[tuple[object, ...]]) -> None:
@@ -117,19 +134,43 @@ class Database:
         if rows:
             with self.explained():
                 marks = ", ".join("?" * len(rows[0]))
+                self._added[table] += len(rows)
                 self._connection.executemany(f"INSERT INTO {table} VALUES ({marks})", rows)
 
     @contextmanager
-    def transaction(self) -> Iterator[None]:
-        """Keep all that is added inside, or nothing of it."""
+    def transaction(self, *, linked: bool = True) -> Iterator[None]:
+        """Keep all that is added inside, with the link of the chain that covers it, or nothing of it.
+
+        Parameters
+        ----------
+        linked
+            False where what is inside adds the link itself.
+        """
+        self.write_owed_head()
+        self._added.clear()
+        before = self._connection.total_changes
         self.rows("BEGIN IMMEDIATE")
         try:
             yield
+            if linked and self._connection.total_changes != before:
+                chain.add_link(self, self._added)
             self.rows("COMMIT")
         except BaseException:
             if self._connection.in_transaction:
                 self._connection.rollback()
             raise
+        self.owe_head()
+        self.write_owed_head()
+
+    def owe_head(self) -> None:
+        """Remember that the head beside the database is to be written."""
+        self._owed_head = read_head(self)
+
+    def write_owed_head(self) -> None:
+        """Write the head, if it is owed: no further commit is made before it lies on the disk."""
+        if self._owed_head is not None:
+            self.head_file.write(self._owed_head)
+            self._owed_head = None
 
     def copy_to(self, path: Path) -> None:
         """Write a compact copy, whole or not at all."""
@@ -166,6 +207,7 @@ class Database:
     def find_schema_changes(self) -> list[str]:
         """Name the tables and triggers that are not as this program makes them: one that is gone guards nothing."""
         fresh = sqlite3.connect(":memory:", isolation_level=None)
+        _add_functions(fresh)
         for statements in migrations():
             for statement in statements:
                 fresh.execute(statement)
@@ -180,18 +222,32 @@ class Database:
         self._connection.close()
 
 
+def _add_functions(connection: sqlite3.Connection) -> None:
+    """Let a migration compute the hashes that rows carry."""
+    connection.create_function("row_hash", -1, row_hash, deterministic=True)
+
+
 class Ledger:
     """What was measured and decided. A context manager; nothing in it is ever overwritten."""
 
-    def __init__(self, database: Database, files: ArtefactFiles, lock: WriterLock | None) -> None:
+    def __init__(
+        self, database: Database, files: ArtefactFiles, lock: WriterLock | None, head_damage: HeadDamagedError | None
+    ) -> None:
         """Use `open_for_writing` or `open_for_reading`."""
         self.database = database
+        self.head_damage = head_damage
+        """How the ledger and its head differ, where it was opened all the same; None if they fit."""
         self.files = files
         self._lock = lock
 
     @classmethod
-    def open_for_writing(cls, path: Path) -> Self:
-        """Open a ledger, or begin a new one, as its only writer.
+    def open_for_writing(cls, path: Path, *, check_head: bool = True) -> Self:
+        """Open a ledger, or begin a new one, as its only writer. It is checked before anything is written.
+
+        Parameters
+        ----------
+        check_head
+            False only to accept a ledger whose end is missing.
 
         Raises
         ------
@@ -200,24 +256,42 @@ class Ledger:
         LedgerBusyError
             If another run holds it.
         LedgerDamagedError
-            If it is newer than this program, or no ledger.
+            If it is newer than this program, no ledger, damaged, or older than its head.
         """
         path = find_real_path(path)
         check_place(path)
         refuse_second_name(path)
         lock = WriterLock(path)
         try:
-            return cls(Database(path, writable=True), ArtefactFiles(path), lock)
+            database, finding = _open_checked(path, check_head)
         except BaseException:
             lock.release()
             raise
+        return cls(database, ArtefactFiles(path), lock, finding)
 
     @classmethod
-    def open_for_reading(cls, path: Path) -> Self:
-        """Open a ledger as it is at this moment; a run may go on writing."""
+    def open_for_reading(cls, path: Path, *, check_head: bool = True) -> Self:
+        """Open a ledger as it is at this moment; a run may go on writing.
+
+        Raises
+        ------
+        LedgerDamagedError
+            If there is none, it is newer than this program, or older than its head.
+        """
         path = find_real_path(path)
         check_place(path)
-        return cls(Database(path, writable=False), ArtefactFiles(path), None)
+        head_file = HeadFile(path)
+        # the head is read first: a writer may go on meanwhile, and the database must not be older
+        said = head_file.read_or_damage()
+        database = Database(path, writable=False)
+        try:
+            finding = head_file.find_damage(database, said)
+            if finding is not None and check_head:
+                raise finding
+        except BaseException:
+            database.close()
+            raise
+        return cls(database, ArtefactFiles(path), None, finding)
 
     def __enter__(self) -> Self:
         """Give the ledger."""
@@ -232,7 +306,7 @@ class Ledger:
     def begin_run(self, record: RunRecord) -> int:
         """Keep the start of a run and the documents it uses; give its number."""
         with self.database.transaction():
-            chain.end_killed_runs(self.database, _now())
+            writing.end_killed_runs(self.database, _now())
             return writing.add_run(self.database, record)
 
     def find(self, addresses: Iterable[str]) -> dict[str, Outcome]:
@@ -308,13 +382,19 @@ class Ledger:
             shot_content.add_content(self.database, run, outcome)
         return added
 
-    def end_run(self, run: int, summary: Mapping[str, object], *, backup: bool = True) -> str:
-        """Close a run, give its digest in the chain, and write a copy of the database to `<ledger>.backup`."""
+    def end_run(self, run: int, summary: Mapping[str, object], *, backup: bool = True) -> None:
+        """Close a run, and write a copy of the database to `<ledger>.backup`."""
         with self.database.transaction():
-            digest = chain.end_run(self.database, run, _now(), True, summary)
+            writing.end_run(self.database, run, _now(), True, summary)
         if backup:
             self.database.copy_to(self.database.path.with_name(self.database.path.name + ".backup"))
-        return digest
+
+    def head(self) -> Head:
+        """Give the head of the chain: what names the ledger as it is now."""
+        head = read_head(self.database)
+        if head is None:
+            raise LedgerDamagedError(f"{self.database.path}: the ledger has lost its chain: restore it from a backup")
+        return head
 
     def latest_tickets(
         self, tickets: Collection[str] | None = None, measures: Collection[str] | None = None
@@ -394,11 +474,37 @@ class Ledger:
 
     def verify(self) -> verifying.Verification:
         """Check everything against its hash, and give all that is wrong."""
-        return verifying.verify(self.database, self.files)
+        return verifying.verify(self)
 
     def content_digest(self) -> str:
         """Give one hash of what the ledger says now of every ticket, whatever runs it took and when they were."""
         return content.content_digest(self.database)
+
+
+def _open_checked(path: Path, check_head: bool) -> tuple[Database, HeadDamagedError | None]:
+    """Open a database to write and check it before anything is written; give how its head does not fit it."""
+    head_file = HeadFile(path)
+    said = head_file.read_or_damage()
+    if said is not None and not path.exists():
+        what = f"the ledger is gone, and its head {head_file.path.name} is still there"
+        msg = f"{path}: {what}: put the ledger back from a backup; to begin a new one, move the head away"
+        raise LedgerDamagedError(msg)
+    database = Database(path, writable=True)
+    try:
+        finding = None
+        if database.is_chained():
+            chain.check_chain(database)
+            finding = head_file.find_damage(database, said)
+            if finding is not None and check_head:
+                raise finding
+            if finding is None and said != read_head(database):
+                database.owe_head()
+        database.begin_writing()
+        database.write_owed_head()
+    except BaseException:
+        database.close()
+        raise
+    return database, finding
 
 
 def _now() -> str:

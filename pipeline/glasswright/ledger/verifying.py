@@ -8,17 +8,18 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from glasswright.errors import LedgerDamagedError
-from glasswright.ledger.chain import check_chain
+from glasswright.ledger.chain import check_bound_counts, check_chain
 from glasswright.ledger.hashes import row_hash
 from glasswright.ledger.judgements import JUDGEMENT_SQL, read_judgement
 from glasswright.ledger.reading import OUTCOME_SQL, check_all_measurements, check_outcome
+from glasswright.ledger.restored import read_restored
 from glasswright.ledger.writing import manifest_content
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
     from glasswright.ledger.files import ArtefactFiles
-    from glasswright.ledger.store import Database
+    from glasswright.ledger.store import Database, Ledger
 
 UNREADABLE = (LedgerDamagedError, ValueError, TypeError, AttributeError, LookupError)
 """How reading ends where a row holds what was never written."""
@@ -37,15 +38,18 @@ class Verification:
     """Worth knowing, and no damage."""
 
 
-def verify(database: Database, files: ArtefactFiles) -> Verification:
+def verify(ledger: Ledger) -> Verification:
     """Check everything, going on past what is damaged."""
-    damage = tuple(dict.fromkeys(_damage(database, files)))
+    database, files = ledger.database, ledger.files
+    head_damage = [] if ledger.head_damage is None else [str(ledger.head_damage)]
+    damage = tuple(dict.fromkeys([*head_damage, *_damage(database, files)]))
     if damage:
         return Verification(counts={}, damage=damage, notes=())
     counts = {table: _count(database, table) for table in COUNTED}
     artefacts = {row[0] for row in database.rows("SELECT artefact FROM outcome WHERE artefact IS NOT NULL")}
     orphans = sum(name not in artefacts for name in files.names())
     notes = [f"{orphans} files that no row names, left by a run that was stopped; harmless"] if orphans else []
+    notes += [str(each) for each in read_restored(ledger)]
     notes += _say_unsteady(database)
     return Verification(counts={**counts, "artefact file": len(artefacts)}, damage=(), notes=tuple(notes))
 
@@ -59,6 +63,7 @@ def _damage(database: Database, files: ArtefactFiles) -> Iterator[str]:
     for check in checks:
         yield from _go_on(check(database))
     yield from _catch(lambda: check_chain(database))
+    yield from _catch(lambda: check_bound_counts(database))
     yield from _go_on(_check_files(database, files))
 
 

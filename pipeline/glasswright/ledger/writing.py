@@ -12,7 +12,7 @@ from glasswright.errors import GlasswrightError
 from glasswright.ledger.hashes import join_hashes, measurement_hash, row_hash
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from glasswright.artefact import Setting
     from glasswright.ledger.records import Document, RunRecord, TicketRecord
@@ -31,7 +31,19 @@ def add_documents(database: Database, documents: Iterable[Document]) -> None:
     for document in documents:
         if not database.rows("SELECT 1 FROM document WHERE sha256 = ?", document.sha256):
             hashed = row_hash(document.sha256, document.kind, document.name)
-            database.insert("document", document.sha256, document.kind, document.name, document.text, hashed)
+            database.insert("document", None, document.sha256, document.kind, document.name, document.text, hashed)
+
+
+def end_run(database: Database, run: int, ended_at: str, completed: bool, summary: Mapping[str, object]) -> None:
+    """Keep the end of a run."""
+    values = (ended_at, int(completed), json.dumps(summary, sort_keys=True, default=str))
+    database.insert("run_end", run, *values, row_hash(*values))
+
+
+def end_killed_runs(database: Database, ended_at: str) -> None:
+    """Keep an end for the runs that did not come to one."""
+    for (run,) in database.rows("SELECT id FROM run WHERE id NOT IN (SELECT run FROM run_end) ORDER BY id"):
+        end_run(database, int(run), ended_at, False, {"interrupted": True})
 
 
 def add_run(database: Database, record: RunRecord) -> int:
