@@ -1,13 +1,19 @@
 """A limit speaks of numbers made as its card's plan makes them: any other is UNKNOWN, the difference named."""
 
+import json
 import re
+from pathlib import Path
 
 import pytest
 from ledger_tampering import tamper
 from night_bench import ADOPTED, CARD, PLAN
 
 from glasswright.commands.main import run_command
+from glasswright.config import load_plan
+from glasswright.config.method import describe_method, method_text
 from glasswright.judging.cards import load_cards
+from glasswright.judging.method import why_made_otherwise
+from glasswright.plugins import load_plugins
 
 BOUND = "combine_chart.mean_dn at f/2: not made as the card's plan `toy` makes it: "
 
@@ -255,3 +261,50 @@ def test_what_the_ledger_says_of_the_method_cannot_be_forged(gate, bench, capsys
         assert run_command([*words, "--ledger", str(bench.folder / "bench.ledger")]) == 21
         said = capsys.readouterr()
         assert FORGERIES[name][1] in said.err + said.out or words[0] == "gate"
+
+
+ROOT = Path(__file__).parents[2]
+PLUGINS = load_plugins()
+SHIPPED = (ROOT / "configs/plans/fixed_focal.yaml").read_text(encoding="utf-8")
+FIND_SPOTS = "    inputs: {maps: map_spots, darks: reduce_dark, stand: stand.camera}\n"
+SPOILT = {
+    "find_spots: `find_spots.sensor_glass_mm` is 1000000, the card's plan has 4": (
+        FIND_SPOTS,
+        FIND_SPOTS + "    settings: {sensor_glass_mm: 1000000}\n",
+    ),
+    "find_spots: `map_spots.least_depth_frac` is 0.5, the card's plan has 0.004": (
+        "    inputs: {mosaic: decode_flat}\n  decode_dark:",
+        "    inputs: {mosaic: decode_flat}\n    settings: {least_depth_frac: 0.5}\n  decode_dark:",
+    ),
+    "measure_mtf50: `trace_edges.least_discs_frac` is 0.01, the card's plan has 0.5": (
+        "panel: combine_panels, flat: combine_flats}\n\n  decode_series:",
+        "panel: combine_panels, flat: combine_flats}\n    settings: {least_discs_frac: 0.01}\n\n  decode_series:",
+    ),
+}
+
+
+@pytest.mark.parametrize("said", SPOILT)
+def test_the_shipped_card_takes_no_number_of_a_spoilt_plan(tmp_path, said):
+    plan = tmp_path / "plan.yaml"
+    old, new = SPOILT[said]
+    plan.write_text(SHIPPED.replace(old, new), encoding="utf-8")
+    measured = method_text(describe_method(load_plan(plan, PLUGINS)))
+    card = load_cards(ROOT / "configs/cards")["Corvane 50 mm f/2"].card
+    found = {step: why_made_otherwise(card, step, measured) for step in sorted(card.steps())}
+    step, _, difference = said.partition(": ")
+    assert found[step] == f"not made as the card's plan `fixed_focal` makes it: {difference}"
+    assert found["read_hand_checks"] == ""
+    plan.write_text(SHIPPED, encoding="utf-8")
+    sound = method_text(describe_method(load_plan(plan, PLUGINS)))
+    assert {why_made_otherwise(card, step, sound) for step in card.steps()} == {""}
+
+
+def test_a_setting_that_a_newer_program_brings_is_no_other_plan_while_it_has_its_default():
+    card = load_cards(ROOT / "configs/cards")["Corvane 50 mm f/2"].card
+    old = describe_method(load_plan(ROOT / "configs/plans/fixed_focal.yaml", PLUGINS)).model_dump(mode="json")
+    old["stages"]["map_spots"]["settings"]["new_frac"] = 0.1
+    assert "`map_spots.new_frac` is 0.1, the card's plan does not set it" in why_made_otherwise(
+        card, "find_spots", json.dumps(old)
+    )
+    old["defaults"]["map_spots"].append("new_frac")
+    assert why_made_otherwise(card, "find_spots", json.dumps(old)) == ""
