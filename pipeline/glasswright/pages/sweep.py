@@ -47,8 +47,13 @@ def _collect(measure: str, outcomes: Sequence[KeptOutcome]) -> Points:
     return found
 
 
+def _half_width(measured: Measured) -> float:
+    """Return half the length of a value's error bar; 0 where it has no uncertainty that can be one."""
+    return COVERAGE * measured.u if measured.u is not None and 0 <= measured.u < math.inf else 0.0
+
+
 def _draw(measure: str, found: Points, limits: Mapping[str, LimitVerdict]) -> Picture:
-    values = [(m.value or 0.0, COVERAGE * (m.u or 0.0)) for points in found.values() for _, m in points]
+    values = [(m.value or 0.0, _half_width(m)) for points in found.values() for _, m in points]
     edges = [edge for each in limits.values() for edge in (each.lower, each.upper) if edge is not None]
     up = reach([*(v - u for v, u in values), *(v + u for v, u in values), *edges], pad=0.08)
     f_numbers = sorted({f_number for points in found.values() for f_number, _ in points})
@@ -85,7 +90,7 @@ def _draw_points(plot: Plot, kind: str, points: Sequence[tuple[float, Measured]]
     parts = [plot.line(places, [measured.value or 0.0 for _, measured in points], f"line {kind} plain")]
     for x, (f_number, measured) in zip(places, points, strict=True):
         value = measured.value or 0.0
-        bar = plot.bar(x, value, COVERAGE * (measured.u or 0.0), f"bar {kind}")
+        bar = plot.bar(x, value, _half_width(measured), f"bar {kind}")
         tip = f"f/{f_number:g}: {say_value(value, measured.u)} {measured.unit}"
         parts.append(mark(bar + dot(plot.x(x), plot.y(value), f"fill {kind}", 3.6), tip))
     return "".join(parts)
