@@ -9,6 +9,7 @@ from glasswright.artefact import Artefact, Bulk, CaptureFacts, HandAnswer, Setti
 from glasswright.errors import Unmeasurable
 from glasswright.formatting import format_against
 from glasswright.role_traits import RoleTraits
+from glasswright.sources import find_imported_sources, hash_sources
 from glasswright.stage import stage
 from glasswright.units import NonNegative, Percentage, Range, unit_of
 
@@ -28,7 +29,9 @@ __all__ = [
     "Ticket",
     "Unmeasurable",
     "__version__",
+    "find_imported_sources",
     "format_against",
+    "hash_sources",
     "stage",
     "unit_of",
 ]

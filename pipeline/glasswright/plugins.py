@@ -54,6 +54,8 @@ class Plugins:
     role_traits: Mapping[str, RoleTraits] = field(default_factory=dict)
     """What is special about roles, by their names."""
     failures: tuple[PluginFailure, ...] = ()
+    packages: frozenset[str] = frozenset()
+    """The outermost package of each plugin."""
     sources: Mapping[str, str] = field(default_factory=dict)
     """SHA-256 over all source files of each plugin's package."""
 
@@ -68,6 +70,7 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
     stages: dict[str, StageDescription] = {}
     sections: dict[str, type[Artefact]] = {}
     sources: dict[str, str] = {}
+    packages: set[str] = set()
     drawings = Drawings()
     role_traits: dict[str, RoleTraits] = {}
     failures: list[PluginFailure] = []
@@ -79,6 +82,7 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
             own_sections, drawn = _sections_of(module, point.name), read_drawings(module)
             traits = read_role_traits(module)
             sources[point.name] = hash_source(module)
+            packages.add(module.__name__.partition(".")[0])
         except PluginError as error:
             failures.append(PluginFailure(point.name, str(error)))
             continue
@@ -92,6 +96,7 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
         drawings=drawings,
         role_traits=role_traits,
         failures=tuple(failures),
+        packages=frozenset(packages),
         sources=sources,
     )
 

@@ -1,49 +1,46 @@
 """Compilation of the hot loops, cached on disk so that a nightly start does not compile again.
 
-The cache is named after the sources of all modules that hold compiled code and what they import: it holds
-functions and constants of other modules, and a cache that watched one file alone would go on serving them after they
-had changed.
+The cache is named after the sources of all modules that hold compiled code and what they import: compiled code holds
+functions and constants of other modules, and numba watches the file of each function alone.
 """
 
 from __future__ import annotations
 
 import os
-import re
-from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import numba
 
+from glasswright import find_imported_sources, hash_sources
+
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
 F = TypeVar("F", bound="Callable[..., object]")
 
 
-def compiled_sources(folder: Path) -> list[Path]:
-    """List the modules that hold compiled code and those they import from this package, however far."""
-    texts = {path.stem: path.read_text() for path in folder.glob("*.py")}
-    chosen: set[str] = set()
-    waiting = [name for name, text in texts.items() if "@compiled" in text]
-    while waiting:
-        name = waiting.pop()
-        if name in texts and name not in chosen:
-            chosen.add(name)
-            waiting += re.findall(r"^\s*from glasswright_camera\.(\w+) import", texts[name], flags=re.MULTILINE)
-    return [folder / f"{name}.py" for name in sorted(chosen)]
+PACKAGE = "glasswright_camera"
+
+
+def compiled_sources() -> Mapping[str, Path]:
+    """Return the modules of this package that hold compiled code and those they import, name -> file."""
+    root = Path(__file__).parent
+    holders = [
+        ".".join((PACKAGE, *path.relative_to(root).with_suffix("").parts))
+        for path in root.rglob("*.py")
+        if "@compiled" in path.read_text(encoding="utf-8")
+    ]
+    return find_imported_sources(holders, [PACKAGE])
 
 
 def cache_folder() -> Path:
-    """Give the folder for this version's compiled code: beside the package, or in the user's cache."""
+    """Return the folder for this version's compiled code: beside the package, or in the user's cache."""
     here = Path(__file__).parent
-    digest = sha256()
-    for source in compiled_sources(here):
-        digest.update(source.name.encode() + b"\0" + source.read_bytes() + b"\0")
-    name = digest.hexdigest()[:16]
+    name = f"compiled-{hash_sources(compiled_sources())[:16]}"
     if os.access(here, os.W_OK):
-        return here / "__pycache__" / f"compiled-{name}"
-    return Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "glasswright" / f"compiled-{name}"
+        return here / "__pycache__" / name
+    return Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "glasswright" / name
 
 
 def compiled(function: F) -> F:

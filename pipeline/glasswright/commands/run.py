@@ -82,7 +82,7 @@ def run(
             plan=read_plan,
             stand=read_stand,
             cards=read_cards,
-            sources=plugins.sources,
+            packages=plugins.packages,
             ledger=opened,
             retry=retry,
             role_traits=plugins.role_traits,

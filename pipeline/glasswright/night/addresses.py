@@ -8,14 +8,15 @@ from typing import TYPE_CHECKING, Final
 
 from glasswright.encoding import digest
 from glasswright.night.instance import Given, Many, One
+from glasswright.sources import find_imported_sources, hash_sources
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Collection, Iterable, Mapping
 
     from glasswright.config import Step
     from glasswright.night.instance import Input, Instance, Key
 
-ADDRESS_VERSION: Final = 1
+ADDRESS_VERSION: Final = 2
 """Raised whenever the engine itself begins to treat the same inputs differently."""
 NUMERIC_LIBRARIES: Final = ("imagecodecs", "numba", "numpy", "rawpy", "scikit-image", "scipy", "tifffile")
 """Libraries whose version may change a number's last digits."""
@@ -26,7 +27,7 @@ class Fingerprint:
     """What determines every outcome of a plan besides its inputs."""
 
     steps: Mapping[str, str]
-    """Step name -> digest of the step as planned, its plugin's source and the libraries' versions."""
+    """Step name -> digest of the step as planned, the sources its stage imports and the libraries' versions."""
 
 
 def numeric_versions() -> dict[str, str]:
@@ -40,15 +41,15 @@ def numeric_versions() -> dict[str, str]:
     return found
 
 
-def fingerprint(steps: Iterable[Step], sources: Mapping[str, str]) -> Fingerprint:
+def fingerprint(steps: Iterable[Step], packages: Collection[str]) -> Fingerprint:
     """Take the digest of each step.
 
     Parameters
     ----------
     steps
         The plan's steps.
-    sources
-        Plugin -> SHA-256 of all its source files.
+    packages
+        Outermost packages of all plugins: what a stage imports of them determines its results.
     """
     libraries = numeric_versions()
     return Fingerprint(
@@ -58,7 +59,7 @@ def fingerprint(steps: Iterable[Step], sources: Mapping[str, str]) -> Fingerprin
                     "version": ADDRESS_VERSION,
                     "step": step.name,
                     "stage": step.stage.id,
-                    "source": sources[step.stage.id.partition(".")[0]],
+                    "sources": hash_sources(find_imported_sources([step.stage.function.__module__], packages)),
                     "settings": step.settings,
                     "libraries": libraries,
                 }

@@ -19,7 +19,7 @@ from glasswright.plain_text import escape
 from glasswright.stage import Scope
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Sequence
 
     from glasswright.config import Plan, StandFile
     from glasswright.ledger import Ledger
@@ -46,7 +46,7 @@ class NightReport:
 def prepare_night(
     plan: Plan,
     stand: StandFile,
-    sources: Mapping[str, str],
+    packages: Collection[str],
     ledger: Ledger,
     run: int,
     listener: Listener,
@@ -62,8 +62,8 @@ def prepare_night(
         What to measure.
     stand
         Where it was shot.
-    sources
-        Plugin -> SHA-256 of its source files.
+    packages
+        Outermost packages of all plugins.
     ledger
         Open for writing.
     run
@@ -77,7 +77,7 @@ def prepare_night(
     """
     bench = Bench(
         codes={step.name: code_of(step) for step in plan.steps},
-        prints=fingerprint(plan.steps, sources),
+        prints=fingerprint(plan.steps, packages),
         store=ledger,
         retry=retry,
     )

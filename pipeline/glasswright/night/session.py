@@ -51,8 +51,8 @@ class Session:
     stand: StandFile
     cards: Mapping[str, CardFile] | None
     """By lens model; None where nothing is to be judged."""
-    sources: Mapping[str, str]
-    """Plugin -> SHA-256 of its source files."""
+    packages: frozenset[str]
+    """Outermost packages of all plugins."""
     ledger: Ledger
     retry: bool = False
     role_traits: Mapping[str, RoleTraits] = field(default_factory=dict)
@@ -88,7 +88,7 @@ def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool
         night = prepare_night(
             plan,
             session.stand,
-            session.sources,
+            session.packages,
             session.ledger,
             run,
             display,

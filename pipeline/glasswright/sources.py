@@ -1,0 +1,114 @@
+"""The source files that a piece of code really imports: what determines its results, and what does not.
+
+Imports are read from the syntax tree, so nothing is run. Those that only a type checker follows do not count, nor does
+a module that is imported by a name made at run time.
+"""
+
+from __future__ import annotations
+
+import ast
+import hashlib
+from functools import cache
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterator, Mapping
+
+
+def find_imported_sources(modules: Collection[str], packages: Collection[str]) -> Mapping[str, Path]:
+    """Return the source files of modules and of all that they import, however far, from some packages.
+
+    A package on the way to a module is imported with it and counts. The outermost one does only where it is imported
+    from by name: it registers what a plugin offers, and would bring all of that along.
+
+    Parameters
+    ----------
+    modules
+        Dotted names to begin with.
+    packages
+        Outermost packages whose modules count; others are libraries, told by their versions.
+
+    Returns
+    -------
+    mapping
+        Dotted name of each module -> its file, in the order of the names.
+    """
+    found: dict[str, Path] = {}
+    waiting = list(modules)
+    while waiting:
+        name = waiting.pop()
+        if name in found or name.partition(".")[0] not in packages:
+            continue
+        path = _find_file(name)
+        if path is None:
+            continue
+        found[name] = path
+        parents = [name.rsplit(".", up)[0] for up in range(1, name.count("."))]
+        waiting += [*parents, *read_imports(name, path)]
+    return dict(sorted(found.items()))
+
+
+def hash_sources(sources: Mapping[str, Path]) -> str:
+    """Return the SHA-256 over modules' names and contents, in the order of their names."""
+    total = hashlib.sha256()
+    for name, path in sorted(sources.items()):
+        total.update(f"{name}\0{hashlib.sha256(path.read_bytes()).hexdigest()}\n".encode())
+    return total.hexdigest()
+
+
+def read_imports(module: str, path: Path) -> frozenset[str]:
+    """Return the dotted names of the modules that a file imports; a name taken from a package may be a module of it."""
+    return _read_imports(module, path, path.stat().st_mtime_ns)
+
+
+@cache
+def _read_imports(module: str, path: Path, changed_ns: int) -> frozenset[str]:
+    del changed_ns  # a file that changed is read again
+    package = module if path.name == "__init__.py" else module.rpartition(".")[0]
+    names: set[str] = set()
+    for node in _walk(ast.parse(path.read_bytes())):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            base = package.rsplit(".", node.level - 1)[0] if node.level else ""
+            source = ".".join(part for part in (base, node.module) if part)
+            names |= _name_taken(source, [alias.name for alias in node.names])
+    return frozenset(names)
+
+
+def _name_taken(source: str, names: Collection[str]) -> set[str]:
+    """Name the modules behind `from source import names`: a package's modules, or the source itself for other names."""
+    inner = {f"{source}.{name}" for name in names if _find_file(f"{source}.{name}") is not None}
+    return inner if len(inner) == len(set(names)) else inner | {source}
+
+
+def _walk(tree: ast.AST) -> Iterator[ast.AST]:
+    """Go through a syntax tree, past what `if TYPE_CHECKING:` guards."""
+    waiting = [tree]
+    while waiting:
+        node = waiting.pop()
+        yield node
+        guarded = isinstance(node, ast.If) and ast.unparse(node.test) in ("TYPE_CHECKING", "typing.TYPE_CHECKING")
+        waiting += node.orelse if guarded and isinstance(node, ast.If) else list(ast.iter_child_nodes(node))
+
+
+def _find_file(module: str) -> Path | None:
+    """Find a module's file below its outermost package, which alone is looked up; None if there is none."""
+    outermost, *inner = module.split(".")
+    try:
+        spec = find_spec(outermost)
+    except (ImportError, ValueError):
+        return None
+    if spec is None:
+        return None
+    if not inner:
+        path = Path(spec.origin) if spec.origin is not None else None
+        return path if path is not None and path.suffix == ".py" else None
+    for folder in spec.submodule_search_locations or ():
+        base = Path(folder, *inner)
+        for path in (base / "__init__.py", base.with_suffix(".py")):
+            if path.is_file():
+                return path
+    return None
