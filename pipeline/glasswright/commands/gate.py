@@ -90,6 +90,7 @@ def _as_data(decision: Decision, gated: Gated | None) -> dict[str, object]:
         "ticket": decision.ticket,
         "word": str(decision.word),
         "release": EXIT_CODES[decision.word] == 0,
+        "released_by": decision.released_by or None,
         "rehearsed": decision.rehearsed,
         "reasons": decision.reasons,
         "notes": decision.notes,

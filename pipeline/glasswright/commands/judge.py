@@ -17,6 +17,7 @@ from glasswright.commands.tables import print_table
 from glasswright.config.stand_file import load_stand
 from glasswright.counts import format_count
 from glasswright.judging.cards import load_cards
+from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.judging.rejudge import judge_tickets
 from glasswright.judging.verdict import Verdict, fold
 from glasswright.ledger import Document, Ledger, RunRecord
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
     from glasswright.config.stand_file import StandFile
     from glasswright.judging.cards import CardFile
+    from glasswright.judging.gate import Decision
     from glasswright.judging.verdict import Judgement
 
 EXIT_CODES = {Verdict.PASS: 0, Verdict.FAIL: 10, Verdict.REVIEW: 11, Verdict.UNKNOWN: 12}
@@ -58,13 +60,22 @@ def judge(ledger: Path, cards: Path, stand: Path, tickets: tuple[str, ...], as_j
         new = opened.choose_new_judgements(judgements)
     if new:
         keep(ledger, new, _documents(card_files, stand_file))
+    decided = _find_decided(ledger, [judgement.ticket for judgement in judgements])
     absent = sorted(set(tickets) - {judgement.ticket for judgement in judgements})
     verdict = fold([*(each.verdict for each in judgements), *(Verdict.UNKNOWN for _ in absent)])
     if as_json:
-        click.echo(json.dumps(as_data(judgements, absent, verdict, len(new)), indent=2))
+        words = {each.ticket: str(each) for each in decided}
+        click.echo(json.dumps(as_data(judgements, absent, verdict, len(new)) | {"decided": words}, indent=2))
     else:
-        _print(judgements, absent, verdict, len(new))
+        _print(judgements, absent, verdict, len(new), decided)
     return EXIT_CODES[verdict]
+
+
+def _find_decided(path: Path, tickets: Sequence[str]) -> tuple[Decision, ...]:
+    """Give the gate's decision on those tickets that a person released on review, whether or not it still holds."""
+    with Ledger.open_for_reading(path) as ledger:
+        released = [ticket for ticket, each in ledger.latest_decisions(tickets).items() if each.releases]
+        return tuple(gated.decision for gated in Gatekeeper(ledger).gate_all(released))
 
 
 def keep(path: Path, judgements: Sequence[Judgement], documents: tuple[Document, ...]) -> None:
@@ -123,7 +134,13 @@ def as_data(
     }
 
 
-def _print(judgements: Sequence[Judgement], absent: Sequence[str], verdict: Verdict, new_count: int) -> None:
+def _print(
+    judgements: Sequence[Judgement],
+    absent: Sequence[str],
+    verdict: Verdict,
+    new_count: int,
+    decided: Sequence[Decision],
+) -> None:
     rows = []
     for each in judgements:
         rows += [(each.ticket, str(each.verdict), "", "", reason) for reason in each.reasons]
@@ -131,6 +148,8 @@ def _print(judgements: Sequence[Judgement], absent: Sequence[str], verdict: Verd
     rows += [(ticket, str(Verdict.UNKNOWN), "", "", "the ledger knows no such ticket") for ticket in absent]
     print_table("Limits", ("ticket", "verdict", "measure", "at", "why"), rows)
     print_table("Tickets", ("ticket", "verdict"), [(each.ticket, str(each.verdict)) for each in judgements])
+    for decision in decided:
+        click.echo(f"{decision.ticket}: {decision}: {decision.released_by or next(iter(decision.notes), '')}")
     if not rows:
         click.echo("the ledger holds no ticket")
     click.echo(

@@ -27,6 +27,7 @@ COMMANDS: Final = {
     "run": "Measure a night of tickets.",
     "judge": "Judge what the ledger holds against the cards.",
     "gate": "Say whether a lens may go back to its owner.",
+    "decide": "Release a lens that is in review, on a person's word.",
     "pages": "Write a night as pages to read.",
     "compare": "Compare two visits of a lens, or two copies of a model.",
     "tune": "Propose limits for a lens model from the ledger's history.",
@@ -118,8 +119,9 @@ def glasswright() -> None:
     """Measure lenses on the test stand from raw files, and say which may go back to their owners.
 
     Exit codes: 0 done (gate: release), 1 the program failed, 2 wrong command or configuration, 10 hold, 11 review,
-    12 incomplete, 13 the night is done but some shots could not be used, 20 another run holds the ledger, 21 the
-    ledger is missing, newer or damaged. Any other code is a failure too; only 0 releases.
+    12 incomplete, 13 the night is done but some shots could not be used, 14 in review and released by a person,
+    20 another run holds the ledger, 21 the ledger is missing, newer or damaged. Any other code is a failure too; only
+    0 releases.
     """
 
 

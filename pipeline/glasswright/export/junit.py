@@ -66,6 +66,8 @@ def _suite(judged: Gated) -> ElementTree.Element:
         "stand": judged.state.record.stand,
         "word": str(judged.decision.word),
     }
+    if judged.decision.released_by:
+        facts["released_by"] = judged.decision.released_by
     suite.append(_properties(facts))
     suite.extend(cases)
     return suite

@@ -54,6 +54,7 @@ MEASUREMENT_COLUMNS: Final[Mapping[str, type]] = {
 VERDICT_COLUMNS: Final[Mapping[str, type]] = {
     **LENS,
     "word": str,
+    "released_by": str,
     "measure": str,
     "at": str,
     "verdict": str,
@@ -138,6 +139,7 @@ def list_verdicts(judged: Gated) -> Iterator[Row]:
     common: Row = {
         **_lens(judged),
         "word": str(judged.decision.word),
+        "released_by": judged.decision.released_by or None,
         "card_sha256": judgement.card or None if judgement else None,
         "judged_stand_sha256": judgement.stand if judgement else None,
         "manifest": judged.state.content,

@@ -59,6 +59,8 @@ class Decision:
     reasons: tuple[str, ...]
     rehearsed: bool = False
     """The ticket's frames were rendered: the word is a rehearsal's."""
+    released_by: str = ""
+    """Who released the lens in review, when and why; empty for every other word."""
     notes: tuple[str, ...] = ()
     """What does not stand against a release and must be read wherever the decision is."""
 
@@ -115,14 +117,22 @@ def open_gate(
     reasons = tuple(dict.fromkeys(reason for kind, reason in findings if kind is not Verdict.PASS))
     if verdict is Verdict.PASS and judgement is not None:
         reasons = (f"all {len(judgement.verdicts)} limits are kept",)
+    released_by = ""
     if person is not None:
         void = _find_why_void(person, state, judgement, verdict, reasons)
         if void:
             notes = (f"{tell_release(person.decision)}: void, because {void}", *notes)
         else:
-            word = Word.RELEASED_ON_REVIEW
-            reasons = (tell_release(person.decision), *(f"what was in review: {reason}" for reason in reasons))
-    return Decision(ticket=ticket, word=word, reasons=reasons, rehearsed=state.record.ticket.rehearsed, notes=notes)
+            word, released_by = Word.RELEASED_ON_REVIEW, tell_release(person.decision)
+            reasons = (released_by, *(f"what was in review: {reason}" for reason in reasons))
+    return Decision(
+        ticket=ticket,
+        word=word,
+        reasons=reasons,
+        rehearsed=state.record.ticket.rehearsed,
+        released_by=released_by,
+        notes=notes,
+    )
 
 
 def _find_about_ticket(state: TicketState) -> list[tuple[Verdict, str]]:

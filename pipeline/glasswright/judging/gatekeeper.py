@@ -48,6 +48,8 @@ class Gated:
     """Why the stand counts as out of control on the ticket's nights."""
     names: Mapping[str, str] = field(default_factory=dict)
     """SHA-256 -> name of plan, card and stand file, as far as they are kept."""
+    may_decide: tuple[str, ...] = ()
+    """Who may release the lens if it is in review, by the stand file."""
 
     @property
     def verdicts(self) -> tuple[LimitVerdict, ...]:
@@ -153,6 +155,7 @@ class Gatekeeper:
             card=basis.card.card if basis.card is not None else None,
             doubts=doubts,
             names=self._names(state, basis),
+            may_decide=basis.stand.may_decide,
         )
 
     def _names(self, state: TicketState, basis: Basis | None) -> Mapping[str, str]:

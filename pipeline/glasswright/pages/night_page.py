@@ -23,7 +23,7 @@ MOST_FIRST: Final = 12
 GROUPS: Final = (
     ("pass", "ready", "released, or within every limit"),
     ("fail", "held", "outside a limit by more than its guard band"),
-    ("review", "to decide", "too near a limit to tell, or with a caveat"),
+    ("review", "in review", "too near a limit to tell, or with a caveat"),
     ("unknown", "incomplete", "something asked for was not measured or not judged"),
 )
 

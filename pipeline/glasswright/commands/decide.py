@@ -1,0 +1,122 @@
+"""`glasswright decide`: a person releases a lens that is in review."""
+
+from __future__ import annotations
+
+import platform
+import sys
+from datetime import datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from glasswright.errors import GlasswrightError
+from glasswright.judging.gate import EXIT_CODES, Word
+from glasswright.judging.gatekeeper import Gatekeeper
+from glasswright.judging.review import basis_of
+from glasswright.ledger import Ledger, RunRecord
+from glasswright.ledger.decisions import PersonsDecision
+from glasswright.plain_text import escape
+
+if TYPE_CHECKING:
+    from glasswright.judging.gatekeeper import Gated
+
+EXAMPLE = """\b
+Example:
+  glasswright decide T-0412 --ledger bench.ledger --by "K. Moreau" --why "corner at f/2 as good as before the repair"
+"""
+
+
+class CannotDecideError(GlasswrightError):
+    """The ticket is not in review, or the person may not decide."""
+
+    exit_code = 2
+
+
+@click.command(epilog=EXAMPLE)
+@click.argument("ticket")
+@click.option("--ledger", "path", type=click.Path(path_type=Path), required=True, help="The ledger.")
+@click.option("--by", "person", required=True, help="Who decides; a name that the stand file lists in `may_decide`.")
+@click.option("--why", required=True, help="Why the lens is released, or why the release is withdrawn.")
+@click.option("--withdraw", is_flag=True, help="Withdraw an earlier release on review; both stay in the ledger.")
+def decide(ticket: str, path: Path, person: str, why: str, withdraw: bool) -> None:
+    """Release the lens of TICKET, which is in review, on a person's word.
+
+    Only REVIEW can be decided, never HOLD, INCOMPLETE or damage, and only by a name in `may_decide` of the stand file
+    that the ticket is judged with. The decision holds for what was measured, the judgement and the reasons of this
+    moment: with any of them changed it says nothing any more. `gate` then ends with 14, RELEASED ON REVIEW.
+
+    Exit codes: 0 decided, 2 the ticket is not in review, or that person may not decide, 20 another run holds the
+    ledger, 21 the ledger is missing, newer or damaged.
+    """
+    person, why = person.strip(), why.strip()
+    for name, text in (("--by", person), ("--why", why)):
+        if not text or escape(text) != text:
+            raise click.BadParameter("write it in a few words on one line", param_hint=name)
+    if not path.is_file():
+        # opening one to write would make it; a reader says what is wrong
+        Ledger.open_for_reading(path)
+    with Ledger.open_for_writing(path) as ledger:
+        ledger.check_chain()
+        ledger.check_artefacts(ticket)
+        gated = Gatekeeper(ledger).gate(ticket)
+        if gated is None:
+            raise CannotDecideError(f"{path}: the ledger knows no ticket `{ticket}`: correct the number")
+        _refuse_person(gated, person)
+        earlier = ledger.latest_decisions([ticket]).get(ticket)
+        if withdraw:
+            if earlier is None or not earlier.releases:
+                raise CannotDecideError(f"ticket {ticket} was not released on review: there is nothing to withdraw")
+            decision = PersonsDecision(ticket=ticket, releases=False, person=person, why=why, basis=earlier.basis)
+        else:
+            decision = _release(gated, person, why)
+        run = ledger.begin_run(_record())
+        ledger.add_decision(run, decision)
+        ledger.end_run(run, {"decided": ticket}, backup=False)
+    lens = f"{gated.state.record.ticket.model}, serial {gated.state.record.ticket.serial}"
+    if withdraw:
+        click.echo(f"{ticket} ({lens}): release on review withdrawn by {person}: {why}")
+        return
+    click.echo(f"{ticket} ({lens}): released by {person} on review: {why}")
+    for reason in decision.basis.reasons:
+        click.echo(f"  what was in review: {reason}")
+    click.echo(f"`glasswright gate` now ends with {EXIT_CODES[Word.RELEASED_ON_REVIEW]} for it")
+
+
+def _refuse_person(gated: Gated, person: str) -> None:
+    if person in gated.may_decide:
+        return
+    stand = gated.names.get(gated.judgement.stand, "?") if gated.judgement is not None else ""
+    if not stand:
+        raise CannotDecideError(_say_not_in_review(gated))
+    who = f"only {', '.join(gated.may_decide)} may" if gated.may_decide else "it names nobody who may"
+    raise CannotDecideError(
+        f"{person} may not decide by the stand file `{stand}`: {who}: add the name to `may_decide` in the stand file, "
+        "run `glasswright judge` with it, and decide then"
+    )
+
+
+def _release(gated: Gated, person: str, why: str) -> PersonsDecision:
+    decision = gated.decision
+    if decision.word is Word.RELEASED_ON_REVIEW:
+        raise CannotDecideError(f"ticket {decision.ticket} is decided: {decision.reasons[0]}: withdraw that first")
+    if decision.word is not Word.REVIEW or gated.judgement is None:
+        raise CannotDecideError(_say_not_in_review(gated))
+    basis = basis_of(gated.state, gated.judgement, decision.reasons)
+    return PersonsDecision(ticket=decision.ticket, releases=True, person=person, why=why, basis=basis)
+
+
+def _say_not_in_review(gated: Gated) -> str:
+    decision = gated.decision
+    what = f"ticket {decision.ticket} is {decision.word}, and only REVIEW can be decided"
+    return f"{what}: {'; '.join(decision.reasons)}"
+
+
+def _record() -> RunRecord:
+    return RunRecord(
+        command=escape(" ".join(sys.argv)),
+        machine=platform.node(),
+        started_at=datetime.now().astimezone().isoformat(timespec="seconds"),
+        versions={"glasswright": version("glasswright"), "python": platform.python_version()},
+    )

@@ -1,0 +1,61 @@
+"""A lens that came back is not released again on what was measured before."""
+
+import pytest
+from night_bench import shots_of
+from test_attempts import Nights
+
+from glasswright.commands.main import run_command
+
+
+@pytest.fixture
+def nights(bench, capsys):
+    bench.add_ticket(1)
+    bench.add_ticket(2)
+    made = Nights(bench, capsys)
+    assert made.run()[0] == 0
+    assert made.gate(1)[0] == 0
+    assert mark(made) == 0
+    return made
+
+
+def mark(nights, *more):
+    return run_command(["returned", "T-0001", "--ledger", str(nights.ledger), "--why", "soft on the left", *more])
+
+
+def test_the_gate_is_closed_until_the_mark_is_withdrawn(nights):
+    code, out = nights.gate(1)
+    assert (code, out.splitlines()[0]) == (12, "T-0001: INCOMPLETE")
+    assert "  - its lens came back, as was marked on " in out
+    assert " (soft on the left): shoot all of it again, or withdraw the mark (`glasswright returned --withdraw`)" in out
+    assert nights.gate(2)[0] == 0
+    assert mark(nights, "--withdraw") == 0
+    assert nights.gate(1)[0] == 0
+
+
+def test_the_same_shots_measured_again_open_nothing(nights):
+    plan = nights.bench.folder / "plan.yaml"
+    plan.write_text(plan.read_text().replace("at_least: 2", "at_least: 1"))
+    assert nights.run()[1]["measured"] > 0
+    code, out = nights.gate(1)
+    assert code == 12
+    assert "its lens came back" in out
+
+
+def test_some_new_shots_do_not_either_and_the_old_ones_are_named(nights):
+    nights.bench.write("night/T-0001/chart/f2_0.txt", shots_of(7)["chart/f2_0.txt"])
+    nights.run()
+    code, out = nights.gate(1)
+    assert code == 12
+    assert "chart/f2_1.txt, " in out
+    assert " are from before: shoot all of it again" in out
+
+
+def test_a_new_visit_does(nights):
+    for name, text in shots_of(7).items():
+        nights.bench.write(f"night/T-0001/{name}", text)
+    assert nights.run()[0] == 0
+    _, out = nights.gate(1)
+    assert "its lens came back" not in out
+    nights.bench.add_ticket(3, shots_of(9))
+    nights.run()
+    assert nights.gate(3)[0] == 0
