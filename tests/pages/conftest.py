@@ -4,11 +4,17 @@ from pathlib import Path
 
 import pytest
 from browser import EXECUTABLE, Browser
-from page_toys import write_pages
+from page_toys import judge_as_given, write_pages
 
 from glasswright.commands.main import run_command
+from glasswright.judging import gatekeeper
 
 ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture(autouse=True)
+def _made_up_verdicts(monkeypatch):
+    monkeypatch.setattr(gatekeeper, "judge_ticket", judge_as_given)
 
 
 @pytest.fixture(scope="session")

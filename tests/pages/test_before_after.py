@@ -100,7 +100,7 @@ def test_a_stand_file_that_cannot_be_read_any_more_costs_the_section_alone(tmp_p
     toy.run(("T-1", [outcome("T-1")], None, INTAKE))
     toy.run(("T-2", [outcome("T-2")], [verdict()]), started_at=DAYS[1])
     said = words_of(read_section(toy, tmp_path, "T-2"))
-    assert "The two visits cannot be compared: the stand file of ticket T-1:" in said
+    assert "The two visits cannot be compared: the stand file of ticket T-1 cannot be read: " in said
     assert "measured 2026-03-02" in text_of(tmp_path / "out/tickets/T-2.html")
 
 

@@ -123,7 +123,7 @@ def test_a_ticket_measured_twice_shows_what_was_measured_last(toy, tmp_path):
     toy.run(("T-1", [outcome("T-1", value=0.31)], [verdict(value=0.31)]))
     toy.run(("T-1", [outcome("T-1", value=0.2222)], None), started_at="2026-03-02T22:00:00+00:00")
     page = text_of(build(toy, tmp_path) / "tickets/T-1.html")
-    assert "the judgement is older than what was measured on 2026-03-02" in page
+    assert "there is no card for `Corvane 50 mm f/2`" in page  # it is judged again, and no card was ever given
     assert "0.2222 ± 0.0080" in page
 
 
