@@ -150,4 +150,4 @@ def test_shots_are_looked_up_by_an_index_and_not_read_through(shop):
         plan = [row[-1] for row in ledger.database.rows(f"EXPLAIN QUERY PLAN {PLACES_SQL}", "[]")]
     read = [line for line in plan if "shot_content" in line]
     assert len(read) == 2
-    assert all(line.startswith("SEARCH shot_content USING INDEX shot_content_by_digest (digest=?)") for line in read)
+    assert all("SEARCH shot_content USING" in line and "shot_content_by_digest (digest=?)" in line for line in read)

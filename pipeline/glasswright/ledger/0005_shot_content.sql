@@ -7,11 +7,11 @@ CREATE TABLE shot_content (
     ticket TEXT NOT NULL,
     shot TEXT NOT NULL,
     digest TEXT NOT NULL, -- empty for a shot that holds nothing to know it by
-    -- made of the row itself: a run's digest covers every value, and no row need be read to see whether it fits its hash
+    -- made of the row itself: the chain covers every value, and no row need be read to see whether it fits its hash
     hash TEXT NOT NULL GENERATED ALWAYS AS
         (address || '|' || ticket || '|' || length(digest) || '|' || digest || '|' || shot) VIRTUAL
 ) STRICT;
-CREATE INDEX shot_content_by_digest ON shot_content (digest) WHERE digest != '';
+CREATE INDEX shot_content_by_digest ON shot_content (digest, ticket, shot) WHERE digest != '';
 CREATE INDEX shot_content_by_address ON shot_content (address);
 CREATE INDEX shot_content_by_run ON shot_content (run);
 
