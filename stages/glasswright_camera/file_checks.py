@@ -30,8 +30,8 @@ LOSSLESS_FRAME: Final = 0xC3
 """Start-of-frame marker of lossless JPEG (ITU-T T.81, table B.1); all others lose something."""
 START_OF_IMAGE: Final = b"\xff\xd8"
 END_OF_IMAGE: Final = b"\xff\xd9"
-PADDING: Final = 64
-"""Zero bytes that a writer may put behind the end of a stream."""
+PADDING: Final = 65_536
+"""Most filler (zeros, ones) that is looked through behind the end of a stream."""
 FLOATING_POINT: Final = 3
 CR3: Final = b"ftypcrx "
 CR3_IMAGE: Final = b"CMP1"
@@ -263,7 +263,7 @@ def check_streams(page: TiffPage, file: FileHandle) -> None:
     pieces = pieces_of(page)
     for number, (offset, count) in enumerate(pieces, start=1):
         start, end = read_at(file, offset, 2), read_at(file, offset + max(count - PADDING, 0), min(count, PADDING))
-        if start != START_OF_IMAGE or not end.rstrip(b"\0").endswith(END_OF_IMAGE):
+        if start != START_OF_IMAGE or not end.rstrip(b"\0\xff").endswith(END_OF_IMAGE):
             raise Unmeasurable(
                 f"piece {number} of {len(pieces)} of the frame's lossless JPEG lacks its "
                 f"{'beginning' if start != START_OF_IMAGE else 'end'}: part of the pixel data was lost; copy the file "

@@ -6,8 +6,10 @@ import os
 import shutil
 import struct
 import subprocess
+import zlib
 from pathlib import Path
 
+import imagecodecs
 import night_exif as exif
 import numpy as np
 import pytest
@@ -60,6 +62,18 @@ def cr3(_):
     return box(b"ftyp", b"crx \0\0\0\1crx isom") + movie + box(b"mdat", bytes(99))
 
 
+def long_cr3(tmp_path):
+    """The same behind a box whose length takes eight bytes."""
+    whole = cr3(tmp_path)
+    return whole[:24] + struct.pack(">I4sQ", 1, b"free", 116) + bytes(100) + whole[24:]
+
+
+def png(tmp_path):
+    chunk = b"eXIf" + tiff(tmp_path)
+    pixels = imagecodecs.png_encode(np.zeros((4, 4), np.uint8))
+    return pixels[:33] + struct.pack(">I", len(chunk) - 4) + chunk + struct.pack(">I", zlib.crc32(chunk)) + pixels[33:]
+
+
 def mrw(tmp_path):
     blocks = b"\0PRD" + struct.pack(">I", 24) + bytes(24) + b"\0TTW" + struct.pack(">I", len(tiff(tmp_path)))
     return b"\0MRM" + struct.pack(">I", 999) + blocks + tiff(tmp_path) + bytes(99)
@@ -70,7 +84,7 @@ def preview(tmp_path):
     return b"RAWFRAME0201" + bytes(136) + b"\xff\xd8\xff\xe1\x20\x00Exif\0\0" + tiff(tmp_path) + bytes(999)
 
 
-@pytest.mark.parametrize("write", [tiff, cr3, mrw, preview])
+@pytest.mark.parametrize("write", [tiff, cr3, long_cr3, mrw, preview, png])
 def test_exif_is_read_wherever_a_format_keeps_it(tmp_path, write):
     path = tmp_path / "a.raw"
     path.write_bytes(write(tmp_path))

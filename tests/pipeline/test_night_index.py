@@ -157,6 +157,7 @@ def test_a_shot_whose_setting_is_not_known_is_not_used_where_shots_are_gathered_
     for role in ("chart", "dark", "shake_on"):
         add_shot(tmp_path, f"{role}/1.tif", tags=tags)
     indexed = index(tmp_path, by_setting=("chart", "dark"))
+    assert index(tmp_path, by_setting=("shake_on",)).shots[-1].refusal.count("exposure time") == 1
     said = f"{lacks} in ticket.yaml under `shots`"
     assert the_shot(indexed, "chart/1.tif").refusal == said
     assert the_shot(indexed, "dark/1.tif").refusal == the_shot(indexed, "shake_on/1.tif").refusal == ""

@@ -9,9 +9,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 TIFF_STARTS: Final = (b"II*\0", b"MM\0*")
-BYTE_ORDERS: Final = (b"II", b"MM")
-ISO_MEDIA: Final = b"ftyp"
-"""Bytes 4 to 8 of files in the ISO base media format (ISO/IEC 14496-12), cr3 among them."""
+CR3: Final = b"ftypcrx "
+"""Bytes 4 to 12: a file in the ISO base media format (ISO/IEC 14496-12) of this brand."""
+LONG_LENGTH: Final = 1
+"""In place of a box's length: it follows the name, in eight bytes."""
 MOVIE: Final = b"moov"
 DIRECTORIES: Final = (b"CMT1", b"CMT2")
 """A cr3's boxes with the first directory of TIFF 6.0 and with that of EXIF (from memory: no standard has them)."""
@@ -35,13 +36,13 @@ def find_blocks(file: BinaryIO) -> Iterator[BinaryIO]:
         If the file cannot be read.
     """
     file.seek(0)
-    start = file.read(8)
-    if start[:2] in BYTE_ORDERS:
-        yield file
-    elif start[4:] == ISO_MEDIA:
-        yield from _blocks_of_iso_media(file)
+    start = file.read(12)
+    if start[4:] == CR3:
+        yield from _blocks_of_cr3(file)
     elif start[:4] == BLOCKS:
         yield from _block_of_row(file)
+    else:
+        yield file
 
 
 def find_embedded_blocks(file: BinaryIO) -> Iterator[BinaryIO]:
@@ -56,12 +57,14 @@ def find_embedded_blocks(file: BinaryIO) -> Iterator[BinaryIO]:
         place = data.find(EXIF_SEGMENT, begin)
 
 
-def _blocks_of_iso_media(file: BinaryIO) -> Iterator[BinaryIO]:
+def _blocks_of_cr3(file: BinaryIO) -> Iterator[BinaryIO]:
     place = 0
     while True:
         file.seek(place)
         head = file.read(8)
         length = int.from_bytes(head[:4], "big")
+        if length == LONG_LENGTH:
+            length = int.from_bytes(file.read(8), "big")
         if len(head) < 8 or length < 8:
             return
         if head[4:] == MOVIE:

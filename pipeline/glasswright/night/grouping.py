@@ -7,6 +7,7 @@ from itertools import product
 from typing import TYPE_CHECKING
 
 from glasswright.artefact import Setting
+from glasswright.night.shot_setting import TIMED_ROLES
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable
@@ -18,7 +19,10 @@ if TYPE_CHECKING:
 def is_of_any_setting(indexed: IndexedShot) -> bool:
     """Tell whether a shot that cannot be used might have been of any setting: what it misses is missing everywhere."""
     setting = indexed.shot.setting
-    return bool(indexed.refusal) and setting is not None and None in (setting.focal_length_mm, setting.f_number)
+    if not indexed.refusal or setting is None:
+        return False
+    untimed = indexed.shot.role in TIMED_ROLES and setting.exposure_time_s is None
+    return untimed or None in (setting.focal_length_mm, setting.f_number)
 
 
 def shots_of(indexed: IndexedTicket, roles: Collection[str]) -> list[IndexedShot]:

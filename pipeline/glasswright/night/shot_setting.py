@@ -45,7 +45,7 @@ class ShotSetting:
 
     setting: Setting | None
     missing: tuple[str, ...] = ()
-    """What neither EXIF nor the ticket says and a setting needs: focal length, f-number."""
+    """What neither EXIF nor the ticket says and a setting needs: focal length, f-number; exposure time of timed roles."""
     caveats: tuple[str, ...] = ()
     findings: tuple[str, ...] = ()
 
@@ -93,7 +93,8 @@ def settle(name: str, facts: CaptureFacts, rules: Sequence[ShotRule], nominal: N
         focus_distance_m=distance,
         exposure_time_s=exposure if role in TIMED_ROLES else None,
     )
-    needed = (("focal length", focal_length), ("f-number", f_number))
+    needed = [("focal length", focal_length), ("f-number", f_number)]
+    needed += [("exposure time", exposure)] if role in TIMED_ROLES else []
     return ShotSetting(
         setting=setting,
         missing=tuple(what for what, value in needed if value is None),
