@@ -45,7 +45,7 @@ class ShotSetting:
 
     setting: Setting | None
     missing: tuple[str, ...] = ()
-    """What neither EXIF nor the ticket says and a setting needs: focal length, f-number; exposure time of timed roles."""
+    """What neither EXIF nor the ticket says and a setting needs; exposure time counts for timed roles."""
     caveats: tuple[str, ...] = ()
     findings: tuple[str, ...] = ()
 
