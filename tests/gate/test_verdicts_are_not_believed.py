@@ -3,6 +3,7 @@
 import dataclasses
 import hashlib
 import json
+from contextlib import closing
 
 import pytest
 from ledger_tampering import unguarded
@@ -11,7 +12,9 @@ from test_judging_gate import STAND, Shop
 
 from glasswright.judging.verdict import Verdict
 from glasswright.ledger import Ledger, chain
+from glasswright.ledger.head import HeadFile, read_head
 from glasswright.ledger.judgements import judgement_values
+from glasswright.ledger.store import Database
 
 FORGED = "the verdicts kept of ticket T-1 do not follow from its measurements: "
 
@@ -39,19 +42,31 @@ def write_over(path, judgement):
     values, verdicts = judgement_values(judgement)
     names = ("ticket", "manifest", "card", "stand", "judge_version", "verdict", "reasons", "verdicts", "hash")
     with unguarded(path) as connection:
-        (number, run), *_ = connection.execute("SELECT id, run FROM judgement ORDER BY id DESC").fetchall()
+        (number,) = connection.execute("SELECT max(id) FROM judgement").fetchone()
         connection.execute(
             f"UPDATE judgement SET {', '.join(f'{n} = ?' for n in names)} WHERE id = ?", (*values, number)
         )
         connection.execute("DELETE FROM verdict WHERE judgement = ?", (number,))
         marks = ", ".join("?" * (len(verdicts[0]) + 1))
         connection.executemany(f"INSERT INTO verdict VALUES ({marks})", [(number, *each) for each in verdicts])
+    _link_anew(path)
+
+
+def _link_anew(path):
+    """Make every link of the chain anew, and the head."""
     with Ledger.open_for_reading(path) as ledger:
-        sql = "SELECT ended_at, completed, summary, previous FROM run_end WHERE run = ?"
-        ((ended_at, completed, summary, previous),) = ledger.database.rows(sql, run)
-        digest = chain._run_digest(ledger.database, run, ended_at, bool(completed), summary, previous)
+        database, before, digest = ledger.database, {}, ""
+        tables, links = chain._columns_by_table(database), []
+        for number, made_at, text, previous in database.rows("SELECT id, made_at, counts, previous FROM link"):
+            counts = json.loads(text)
+            previous = digest or previous
+            digest = chain._digest(database, tables, before, counts, (made_at, text, previous))
+            links.append((previous, digest, number))
+            before = counts
     with unguarded(path) as connection:
-        connection.execute("UPDATE run_end SET digest = ? WHERE run = ?", (digest, run))
+        connection.executemany("UPDATE link SET previous = ?, digest = ? WHERE id = ?", links)
+    with closing(Database(path, writable=False)) as database:
+        HeadFile(path).write(read_head(database))
 
 
 def test_changed_verdicts_with_new_hashes_release_nothing(shop, capsys, tmp_path):
@@ -59,7 +74,7 @@ def test_changed_verdicts_with_new_hashes_release_nothing(shop, capsys, tmp_path
         forged = passed(ledger.latest_judgement("T-1"))
     write_over(shop.ledger, forged)
     with Ledger.open_for_reading(shop.ledger) as ledger:
-        ledger.check_chain()
+        assert ledger.verify().damage == ()
         assert ledger.latest_judgement("T-1").verdict is Verdict.PASS
     for words in (
         ("gate", "T-1"),
