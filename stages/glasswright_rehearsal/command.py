@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import shutil
 import tempfile
-from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,6 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from glasswright.config import find_shipped
+from glasswright.processes import open_pool
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -229,5 +228,5 @@ def _write_tickets(night: Night, workers: int) -> Iterator[str]:
     if workers == 1:
         yield from map(write, range(night.tickets))
         return
-    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+    with open_pool(workers) as pool:
         yield from pool.map(write, range(night.tickets))

@@ -19,7 +19,7 @@ from glasswright.night.lineage import own_roles, rounds_of
 from glasswright.night.phases import Phase, phases_of
 from glasswright.night.progress import PlainDisplay, Tally, format_seconds
 from glasswright.night.reports import Refusal, Reshoot, TicketReport
-from glasswright.night.rescue import _describe_end, do_alone
+from glasswright.night.rescue import Alone, _describe_end, do_alone
 from glasswright.night.shot_setting import Nominal
 from glasswright.night.work import IndexFailure, IndexUnit, NoWatch, perform
 from glasswright.plugins import load_plugins
@@ -208,6 +208,6 @@ def test_a_folder_that_is_gone_or_cannot_be_listed_refuses_its_ticket_alone(tmp_
     assert isinstance(found, IndexFailure)
     assert found.reason.startswith("its folder cannot be read: [Errno 2] No such file or directory")
     broken = IndexUnit(name="T-1/index", ticket="T-1", request=None)
-    found = do_alone(broken, Limits())
+    found = do_alone(broken, Limits(), Alone())
     assert isinstance(found, IndexFailure)
     assert found.reason.startswith("its files could not be listed: its process ended with code 1. AttributeError")

@@ -1,4 +1,4 @@
-"""Does one unit of work in a process of its own: `python -m glasswright.night.alone`, started by `rescue`.
+"""Does one unit of work in a process of its own: `python -m glasswright.night.alone PARENT`, started by `rescue`.
 
 The unit comes in on standard input. What happens goes out as it happens, so that a death leaves behind which step
 was running and what was done before it.
@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, BinaryIO
 
 from glasswright.night.limits import LENGTH_BYTES
 from glasswright.night.work import perform
+from glasswright.processes import end_with_parent
 
 if TYPE_CHECKING:
     from glasswright.outcome import Outcome
@@ -46,6 +47,7 @@ class Teller:
 
 def main() -> None:
     """Do the unit that comes in on standard input."""
+    end_with_parent(int(sys.argv[1]))
     # a stage that prints must not write between the messages
     stream = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)

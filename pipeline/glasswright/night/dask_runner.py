@@ -8,18 +8,23 @@ import logging
 import os
 import pickle
 import queue
-from concurrent.futures import CancelledError, ThreadPoolExecutor
-from concurrent.futures import Future as Alone
-from contextlib import ExitStack
+import signal
+from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
+from contextlib import ExitStack, contextmanager, suppress
 from functools import cache
+from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self, TextIO
 
 from glasswright.night.limits import ONE_THREAD
-from glasswright.night.rescue import do_alone
+from glasswright.night.rescue import Alone, do_alone
+from glasswright.night.stopping import SIGNALS
 from glasswright.night.work import perform
+from glasswright.processes import end_with_parent
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
     from glasswright.night.limits import Limits
     from glasswright.night.work import Result, Unit
     from glasswright.outcome import Outcome
@@ -38,7 +43,11 @@ SETTINGS: Final = {
     "distributed.scheduler.allowed-failures": 0,
     "distributed.nanny.pre-spawn-environ": dict(ONE_THREAD),
     "distributed.admin.tick.limit": "1 hour",
+    # imported by each worker, which then calls `dask_setup`
+    "distributed.worker.preload": [__name__],
 }
+OVERDUE_S: Final = 0.1
+"""How often a wait looks whether it is overdue."""
 
 
 class DaskRunner:
@@ -52,6 +61,7 @@ class DaskRunner:
         self._done: queue.SimpleQueue[tuple[str, Any]] = queue.SimpleQueue()
         self._numbers = itertools.count()
         self._units: dict[str, Unit] = {}
+        self._alone = Alone()
         self._stack = ExitStack()
 
     def __enter__(self) -> Self:
@@ -60,20 +70,22 @@ class DaskRunner:
         from distributed import Client, LocalCluster
 
         self._stack.enter_context(dask.config.set(SETTINGS))
-        cluster = LocalCluster(  # type: ignore[no-untyped-call]
-            n_workers=self.workers,
-            threads_per_worker=1,
-            processes=True,
-            # no dashboard; its web server starts all the same, so give it a port that nobody else has
-            dashboard_address="127.0.0.1:0",
-            scheduler_kwargs={"dashboard": False},
-            memory_limit=self._limits.memory_bytes or None,
-            silence_logs=logging.CRITICAL,
-        )
-        self._stack.enter_context(cluster)
-        self._client = self._stack.enter_context(Client(cluster))  # type: ignore[no-untyped-call]
-        self._alone = ThreadPoolExecutor(max_workers=1)
-        self._stack.callback(self._alone.shutdown, cancel_futures=True)
+        with _signals_held():
+            self._cluster = LocalCluster(  # type: ignore[no-untyped-call]
+                n_workers=self.workers,
+                threads_per_worker=1,
+                processes=True,
+                # no dashboard; its web server starts all the same, so give it a port that nobody else has
+                dashboard_address="127.0.0.1:0",
+                scheduler_kwargs={"dashboard": False},
+                memory_limit=self._limits.memory_bytes or None,
+                silence_logs=logging.CRITICAL,
+            )
+            self._stack.enter_context(self._cluster)
+            self._client = self._stack.enter_context(Client(self._cluster))  # type: ignore[no-untyped-call]
+        self._rescuer = ThreadPoolExecutor(max_workers=1)
+        self._stack.callback(self._rescuer.shutdown, cancel_futures=True)
+        self._stack.callback(self._give_up)
         return self
 
     def __exit__(self, *error: object) -> None:
@@ -88,11 +100,14 @@ class DaskRunner:
         future = self._client.submit(do_payload, payload, self._limits.step_s, key=key, pure=False, retries=0)
         future.add_done_callback(lambda done: self._done.put((unit.name, done)))
 
-    def next_done(self) -> tuple[str, Result]:
+    def next_done(self, is_overdue: Callable[[], bool]) -> tuple[str, Result] | None:
         """Wait for a unit; one that was lost is handed on to be done alone meanwhile."""
-        while True:
-            name, future = self._done.get()
-            if isinstance(future, Alone):
+        while not is_overdue():
+            try:
+                name, future = self._done.get(timeout=OVERDUE_S)
+            except queue.Empty:
+                continue
+            if isinstance(future, Future):
                 del self._units[name]
                 return name, future.result()
             payload = _payload_of(future)
@@ -102,10 +117,44 @@ class DaskRunner:
                 result: Result = pickle.loads(payload)
                 return name, result
             self._do_alone(name)
+        return None
 
     def _do_alone(self, name: str) -> None:
-        future = self._alone.submit(do_alone, self._units[name], self._limits)
+        future = self._rescuer.submit(do_alone, self._units[name], self._limits, self._alone)
         future.add_done_callback(lambda done: self._done.put((name, done)))
+
+    def _give_up(self) -> None:
+        """End at once what is still under way, if anything is: closing would wait for it."""
+        self._alone.give_up()
+        if not self._units:
+            return
+        for nanny in self._cluster.workers.values():
+            nanny.auto_restart = False
+            pid = getattr(nanny.process, "pid", None)
+            if pid is not None:
+                with suppress(ProcessLookupError):
+                    os.kill(pid, signal.SIGKILL)
+
+
+@contextmanager
+def _signals_held() -> Iterator[None]:
+    """Hold back the signals that stop a night from all threads and processes that are started meanwhile, for good.
+
+    This thread takes what came meanwhile at the end.
+    """
+    # starting the tracker would let the signals through again in the thread that starts the first process
+    resource_tracker.ensure_running()
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, SIGNALS)
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def dask_setup(worker: object) -> None:
+    """Have a worker process end with this night's, even in the middle of compiled code; called by distributed."""
+    del worker
+    end_with_parent(os.getppid())
 
 
 def _payload_of(future: Any) -> bytes | None:  # noqa: ANN401 - dask has no types

@@ -8,7 +8,7 @@ from itertools import count
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Iterable, Sequence
 
     from glasswright.night.runners import Runner
     from glasswright.night.work import Result, Unit
@@ -24,18 +24,28 @@ class Task(Protocol):
         """Take a unit's result and give the units that it sets free."""
 
 
-def drive(tasks: Iterable[Task], runner: Runner, is_stopped: Callable[[], bool]) -> None:
+class Halt(Protocol):
+    """Knows whether the night is to end early."""
+
+    def is_stopped(self) -> bool:
+        """Tell whether nothing new is to be begun."""
+
+    def is_overdue(self) -> bool:
+        """Tell whether what is under way is to be given up."""
+
+
+def drive(tasks: Iterable[Task], runner: Runner, halt: Halt) -> None:
     """Do tasks, the units of earlier ones first.
 
     A new task is begun only when no unit is left to submit, and only one more than there are workers is open at a
     time: what is open when a night ends early is measured again. Once stopped, nothing new is submitted, and what is
-    under way is waited for and accepted.
+    under way is waited for and accepted, until that is overdue.
     """
     waiting = deque(enumerate(tasks))
     board = _Board()
     under_way = 0
     while True:
-        while under_way < runner.width and not is_stopped():
+        while under_way < runner.width and not halt.is_stopped():
             unit = board.next_unit()
             if unit is not None:
                 runner.submit(unit)
@@ -47,7 +57,10 @@ def drive(tasks: Iterable[Task], runner: Runner, is_stopped: Callable[[], bool])
                 break
         if under_way == 0:
             return
-        name, result = runner.next_done()
+        done = runner.next_done(halt.is_overdue)
+        if done is None:
+            return
+        name, result = done
         under_way -= 1
         number, task = board.close(name)
         board.add(number, task, task.accept(result))

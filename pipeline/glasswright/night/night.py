@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from glasswright.config import Plan, StandFile
     from glasswright.ledger import Ledger
+    from glasswright.night.drive import Halt
     from glasswright.night.index import TicketRequest
     from glasswright.night.instance import Key
     from glasswright.night.runners import Runner
@@ -94,9 +95,7 @@ def prepare_night(
     )
 
 
-def measure_night(
-    night: Night, requests: Sequence[TicketRequest], runner: Runner, is_stopped: Callable[[], bool]
-) -> NightReport:
+def measure_night(night: Night, requests: Sequence[TicketRequest], runner: Runner, halt: Halt) -> NightReport:
     """Measure every ticket, round by round; most plans have one round."""
     tasks = [TicketTask(night=night, request=request) for request in requests]
     rounds = rounds_of(night.plan)
@@ -104,15 +103,15 @@ def measure_night(
     measured = 0
     for number in range(max(rounds.values(), default=0) + 1):
         here = [step for step in night.plan.steps if rounds[step.name] == number]
-        if any(step.scope is Scope.NIGHT for step in here) and not is_stopped():
+        if any(step.scope is Scope.NIGHT for step in here) and not halt.is_stopped():
             task = NightTask(night=night, round=number, tickets=tasks, settled=night_wide)
-            drive([task], runner, is_stopped)
+            drive([task], runner, halt)
             measured += task.measured
         for ticket in tasks:
             ticket.begin_round(number, night_wide)
         if number == 0 or any(step.scope is not Scope.NIGHT for step in here):
-            drive([task for task in tasks if not task.failure], runner, is_stopped)
-        if is_stopped():
+            drive([task for task in tasks if not task.failure], runner, halt)
+        if halt.is_stopped():
             break
     return NightReport(
         tickets=tuple(task.report for task in tasks if task.report is not None),

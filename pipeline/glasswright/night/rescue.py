@@ -8,8 +8,9 @@ import signal
 import subprocess
 import sys
 import tempfile
+import threading
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final
+from typing import IO, TYPE_CHECKING, Any, Final
 
 from glasswright.night.instance import keys_of
 from glasswright.night.limits import ONE_THREAD, read_messages
@@ -45,14 +46,67 @@ class Trial:
         return [value for kind, value in self.messages if kind == "done"]
 
 
-def do_alone(unit: Unit, limits: Limits) -> Result:
+class GivenUpError(Exception):
+    """The night ends: what is done alone is not done."""
+
+
+class Alone:
+    """The one process, at most, in which a unit is being done alone; another thread may end it."""
+
+    def __init__(self) -> None:
+        """Nothing is being done."""
+        self._lock = threading.Lock()
+        self._process: subprocess.Popen[bytes] | None = None
+        self._is_over = False
+
+    def start(self, said: IO[bytes], errors: IO[bytes]) -> subprocess.Popen[bytes]:
+        """Start a process that does a unit.
+
+        Raises
+        ------
+        GivenUpError
+            If the night has ended.
+        """
+        with self._lock:
+            if self._is_over:
+                raise GivenUpError
+            self._process = subprocess.Popen(
+                [sys.executable, "-m", "glasswright.night.alone", str(os.getpid())],
+                stdin=subprocess.PIPE,
+                stdout=said,
+                stderr=errors,
+                env={**os.environ, **ONE_THREAD},
+                start_new_session=True,  # a signal to the group is for this process to act on
+            )
+            return self._process
+
+    def check(self) -> None:
+        """Raise `GivenUpError` if the night has ended: how a process ended then says nothing of its unit."""
+        with self._lock:
+            if self._is_over:
+                raise GivenUpError
+
+    def give_up(self) -> None:
+        """End the process, and start no other."""
+        with self._lock:
+            self._is_over = True
+            if self._process is not None:
+                self._process.kill()
+
+
+def do_alone(unit: Unit, limits: Limits, alone: Alone) -> Result:
     """Do a unit in processes of its own until each of its steps has an outcome.
 
     A step that kills its process, or takes longer than it may, is CRASHED and says how; the unit's other steps are
     measured in a new process.
+
+    Raises
+    ------
+    GivenUpError
+        If the night ended meanwhile.
     """
     if not isinstance(unit, MeasureUnit):
-        trial = _try(unit, limits)
+        trial = _try(unit, limits, alone)
         if trial.end:
             last_line = trial.trace.strip().rpartition("\n")[2]
             return IndexFailure(reason=f"its files could not be listed: {trial.end}. {last_line}".strip(" ."))
@@ -61,7 +115,7 @@ def do_alone(unit: Unit, limits: Limits) -> Result:
     outcomes: list[Outcome] = []
     left: MeasureUnit | None = unit
     while left is not None:
-        trial = _try(left, limits)
+        trial = _try(left, limits, alone)
         outcomes += trial.outcomes()
         if trial.end:
             outcomes += _blame(left, trial)
@@ -82,24 +136,21 @@ def _blame(unit: MeasureUnit, trial: Trial) -> list[Outcome]:
     return [crashed(key, unit, trial.end, trial.trace) for key in blamed]
 
 
-def _try(unit: Unit, limits: Limits) -> Trial:
+def _try(unit: Unit, limits: Limits, alone: Alone) -> Trial:
     """Do a unit in a fresh process and listen; that process ends itself if one step takes too long."""
     steps = len(unit.instances) if isinstance(unit, MeasureUnit) else 1
     payload = pickle.dumps((limits, pickle.dumps(unit)))
     end = ""
     with tempfile.TemporaryFile() as said, tempfile.TemporaryFile() as errors:
+        process = alone.start(said, errors)
         try:
-            code = subprocess.run(
-                [sys.executable, "-m", "glasswright.night.alone"],
-                input=payload,
-                stdout=said,
-                stderr=errors,
-                env={**os.environ, **ONE_THREAD},
-                timeout=STARTING_S + limits.step_s * steps,
-                check=False,
-            ).returncode
+            process.communicate(payload, timeout=STARTING_S + limits.step_s * steps)
+            code = process.returncode
         except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
             code, end = 0, _too_long(limits)
+        alone.check()
         said.seek(0)
         errors.seek(0)
         messages = read_messages(said.read())

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Protocol, Self
 from glasswright.night.work import NoWatch, perform
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from glasswright.night.work import Result, Unit
 
 
@@ -31,8 +33,8 @@ class Runner(Protocol):
     def submit(self, unit: Unit) -> None:
         """Take on a unit."""
 
-    def next_done(self) -> tuple[str, Result]:
-        """Wait for a unit to be done; give its name and its result."""
+    def next_done(self, is_overdue: Callable[[], bool]) -> tuple[str, Result] | None:
+        """Wait for a unit to be done; return its name and its result, or None once that is overdue."""
 
 
 class SerialRunner:
@@ -58,8 +60,10 @@ class SerialRunner:
         # copied as for another process, so that a stage that changes its input changes nobody else's here either
         self._units.append((unit.name, pickle.dumps(unit)))
 
-    def next_done(self) -> tuple[str, Result]:
+    def next_done(self, is_overdue: Callable[[], bool]) -> tuple[str, Result] | None:
         """Do the next unit."""
+        if is_overdue():
+            return None
         name, payload = self._units.popleft()
         # standard output is for the summary alone, whatever a stage prints
         with redirect_stdout(sys.stderr):

@@ -95,7 +95,7 @@ def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool
             lambda number: _judge(session, run, number),
             retry=session.retry,
         )
-        report = measure_night(night, requests, stack.enter_context(runner), stop.is_stopped)
+        report = measure_night(night, requests, stack.enter_context(runner), stop)
     session.ledger.stop_tickets(run, report.unfinished)
     report = _judge_watched(session, run, report)
     return SessionResult(run=run, night=report, refused=refused, stopped_by=stop.by)

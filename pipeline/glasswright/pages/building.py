@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import cache, partial
-from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -25,6 +23,7 @@ from glasswright.pages.standing import read_standings, stand_of
 from glasswright.pages.ticket_page import describe_runs, describe_ticket
 from glasswright.pages.writing import copy_assets, fill, write_whole
 from glasswright.plugins import Plugins, load_plugins
+from glasswright.processes import open_pool
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -187,8 +186,7 @@ def _write(out: Path, places: Places, file: str, template: str, home: str, conte
 def _run_jobs(jobs: Sequence[Job], workers: int) -> list[Made]:
     if workers <= 1 or len(jobs) < 2:
         return list(map(build_ticket, jobs))
-    # a fork of a process with threads could lock up
-    with ProcessPoolExecutor(min(workers, len(jobs)), mp_context=get_context("spawn")) as pool:
+    with open_pool(min(workers, len(jobs))) as pool:
         return list(pool.map(build_ticket, jobs, chunksize=max(1, len(jobs) // (8 * workers))))
 
 

@@ -1,6 +1,7 @@
 """Stages that measure text files of numbers: everything an engine has to deal with, and no optics."""
 
 import hashlib
+import multiprocessing
 import os
 import signal
 import time
@@ -93,7 +94,12 @@ def act(text: str) -> None:
             time.sleep(0.1)
     elif word == "hang":
         time.sleep(1000)
-    elif word == "die_in_worker" and "DASK_PARENT" in os.environ:
+    elif word == "die_then_hang":
+        if multiprocessing.parent_process() is not None:
+            os.kill(os.getpid(), signal.SIGKILL)
+        time.sleep(1000)
+    elif word == "die_in_worker" and multiprocessing.parent_process() is not None:
+        # the process in which a unit is done alone is no child of multiprocessing's
         os.kill(os.getpid(), signal.SIGKILL)
 
 
