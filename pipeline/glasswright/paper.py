@@ -43,7 +43,7 @@ class MissingFontError(GlasswrightError):
 
 
 def write_file(path: Path, data: bytes) -> None:
-    """Write a file that is to be printed, and the folder that it lies in.
+    """Write a file that is to be printed; its folder has to be there.
 
     Raises
     ------
@@ -51,7 +51,6 @@ def write_file(path: Path, data: bytes) -> None:
         If it cannot be written, naming the path and the reason.
     """
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)
     except OSError as error:
         raise PaperError(f"{path}: cannot be written ({error.strerror or error}): choose another --out") from error

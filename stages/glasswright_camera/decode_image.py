@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import struct
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
@@ -10,8 +12,9 @@ import imagecodecs
 import numpy as np
 
 from glasswright import Unmeasurable
-from glasswright_camera.file_checks import check_extents
+from glasswright_camera.file_checks import UNCOMPRESSED, check_extents
 from glasswright_camera.file_container import number_of, open_tiff
+from glasswright_camera.frame_size import LARGEST_FRAME_PX, check_compression_ratio, check_size
 from glasswright_camera.pixel_digest import digest_pixels
 
 if TYPE_CHECKING:
@@ -24,8 +27,21 @@ FULL_SCALE: Final = 65535
 GREY_OR_COLOUR: Final = {1: ("white",), 3: ("red", "green", "blue")}
 BLACK_IS_ZERO: Final = 1
 RGB: Final = 2
+PNG_HEADER: Final = re.compile(rb"\x89PNG\r\n\x1a\n\0\0\0\rIHDR(?P<size>.{10})", re.DOTALL)
+"""Signature and the first chunk's beginning: width, height, bit depth, colour type (PNG 3rd edition, 5.2, 11.2.1)."""
+PNG_CHANNELS: Final = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}
+"""Channels of each colour type."""
 LOSSY: Final = {6: "JPEG", 7: "JPEG", 34892: "JPEG", 33003: "JPEG 2000", 34712: "JPEG 2000", 50001: "WebP"}
-UNREADABLE: Final = (imagecodecs.DelayedImportError, RuntimeError, ValueError, OSError, IndexError, KeyError, TypeError)
+UNREADABLE: Final = (
+    imagecodecs.DelayedImportError,
+    RuntimeError,
+    ValueError,
+    OSError,
+    IndexError,
+    KeyError,
+    TypeError,
+    MemoryError,
+)
 """All that reading damaged images has been seen to raise; the codecs' own errors are RuntimeErrors."""
 
 
@@ -47,7 +63,7 @@ def is_image(path: str) -> bool:
     return Path(path).suffix.lower() in IMAGE_ENDINGS
 
 
-def read_image(path: str, *, transfer: Transfer) -> ImageFrame:
+def read_image(path: str, *, transfer: Transfer, largest_px: int = LARGEST_FRAME_PX) -> ImageFrame:
     """Read a TIFF or PNG of 8 or 16 bits, grey or RGB, as 16-bit linear light.
 
     Parameters
@@ -56,6 +72,8 @@ def read_image(path: str, *, transfer: Transfer) -> ImageFrame:
         The file.
     transfer
         How its values follow light.
+    largest_px
+        Most pixels that the image may claim to have.
 
     Raises
     ------
@@ -63,7 +81,8 @@ def read_image(path: str, *, transfer: Transfer) -> ImageFrame:
         Where it cannot be read whole, was compressed with losses, or is no plain grey or RGB image.
     """
     try:
-        pixels = read_png(path) if path.lower().endswith(".png") else read_tiff(path)
+        read = read_png if path.lower().endswith(".png") else read_tiff
+        pixels = read(path, largest_px=largest_px)
     except UNREADABLE as error:
         raise Unmeasurable(f"the image cannot be read ({error}): copy it again, or shoot it again") from error
     if pixels.ndim == 2:
@@ -86,12 +105,19 @@ def as_integers(pixels: NDArray[Any]) -> NDArray[np.uint8 | np.uint16]:
     return pixels
 
 
-def read_png(path: str) -> NDArray[np.uint8 | np.uint16]:
+def read_png(path: str, *, largest_px: int) -> NDArray[np.uint8 | np.uint16]:
     """Give a PNG's pixels."""
-    return as_integers(np.asarray(imagecodecs.png_decode(Path(path).read_bytes())))
+    data = Path(path).read_bytes()
+    match = PNG_HEADER.match(data)
+    if match is None:
+        raise Unmeasurable("the file does not begin as a PNG does: copy it again, or shoot it again")
+    width, height, depth, kind = struct.unpack(">IIBB", match["size"])
+    check_size(width, height, largest_px=largest_px)
+    check_compression_ratio(width * height * PNG_CHANNELS.get(kind, 1) * depth // 8, len(data))
+    return as_integers(np.asarray(imagecodecs.png_decode(data)))
 
 
-def read_tiff(path: str) -> NDArray[np.uint8 | np.uint16]:
+def read_tiff(path: str, *, largest_px: int) -> NDArray[np.uint8 | np.uint16]:
     """Give the pixels of a TIFF's one image, channels last."""
     with open_tiff(path) as container:
         pages = [page for page in container.top if number_of(page, 256) and not number_of(page, 254)]
@@ -110,6 +136,12 @@ def read_tiff(path: str) -> NDArray[np.uint8 | np.uint16]:
                 f"the image's colour scheme (PhotometricInterpretation) is {scheme}; save grey with black as 0 (1) or "
                 "RGB (2)"
             )
+        check_size(number_of(page, 256) or 0, number_of(page, 257) or 0, largest_px=largest_px)
+        if compression in (None, UNCOMPRESSED) and page.nbytes > container.file.size:
+            raise Unmeasurable(
+                f"the header claims {page.nbytes} bytes of pixels, the file has {container.file.size}: copy it again"
+            )
+        check_compression_ratio(page.nbytes, container.file.size)
         pixels = as_integers(np.asarray(page.asarray()))
         return np.moveaxis(pixels, 0, -1) if page.axes == "SYX" else pixels
 

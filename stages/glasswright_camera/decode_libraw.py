@@ -10,6 +10,7 @@ import rawpy
 
 from glasswright import Unmeasurable
 from glasswright_camera.decode_messages import collect_messages
+from glasswright_camera.frame_size import LARGEST_FRAME_PX, check_size
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -17,8 +18,6 @@ if TYPE_CHECKING:
 LIBRAW_VERSION: Final = ".".join(str(part) for part in rawpy.libraw_version)
 PLANE_OF_LETTER: Final = {"R": "red", "G": "green", "B": "blue"}
 PLANES: Final = ("red", "green", "blue")
-LARGEST_FRAME_PX: Final = 400_000_000
-"""A header that claims more is damaged; LibRaw would try to allocate it."""
 SQUARE: Final = 0.005
 """Largest deviation of a square pixel's sides from 1 to 1."""
 UNSUPPORTED: Final = (rawpy.LibRawFileUnsupportedError, rawpy.NotSupportedError, NotImplementedError)
@@ -53,7 +52,7 @@ class RawFrame:
     """For people."""
 
 
-def read_raw(path: str, *, monochrome: bool) -> RawFrame:
+def read_raw(path: str, *, monochrome: bool, largest_px: int = LARGEST_FRAME_PX) -> RawFrame:
     """Read the undemosaiced frame of a raw file.
 
     Parameters
@@ -62,6 +61,8 @@ def read_raw(path: str, *, monochrome: bool) -> RawFrame:
         The file.
     monochrome
         Whether the body has no colour filter. LibRaw shows such a file and one whose pattern was lost alike.
+    largest_px
+        Most pixels that a frame may claim to have.
 
     Raises
     ------
@@ -71,6 +72,7 @@ def read_raw(path: str, *, monochrome: bool) -> RawFrame:
     messages: list[str] = []
     try:
         with collect_messages(messages, path), rawpy.imread(path) as raw:
+            check_size(raw.sizes.raw_width, raw.sizes.raw_height, largest_px=largest_px)
             refuse_strange_layout(raw, monochrome=monochrome)
             frame = copy_frame(raw, monochrome=monochrome)
     except UNREADABLE as error:
@@ -98,12 +100,7 @@ def describe(error: Exception) -> str:
 
 
 def refuse_strange_layout(raw: Any, *, monochrome: bool) -> None:  # noqa: ANN401 - rawpy has no types
-    """Raise for anything but one mosaic of a sane size."""
-    sizes = raw.sizes
-    if sizes.raw_height * sizes.raw_width > LARGEST_FRAME_PX:
-        raise Unmeasurable(
-            f"the header claims {sizes.raw_width} x {sizes.raw_height} pixels, more than any sensor has: copy it again"
-        )
+    """Raise for anything but one mosaic."""
     if raw.raw_type != rawpy.RawType.Flat or raw.raw_pattern is None:
         raise Unmeasurable(
             "the file holds pixels that are demosaiced already (a linear or YCbCr raw): what an interpolation did to "

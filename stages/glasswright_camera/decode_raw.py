@@ -75,7 +75,7 @@ def read_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
     if is_image(shot.path) and not (is_tiff(shot.path) and is_mosaic_tiff(shot.path)):
         return read_image_mosaic(shot, sensor)
     notes = check_container(shot.path, monochrome=sensor.monochrome, black_is_known=sensor.black_dn is not None)
-    frame = read_raw(shot.path, monochrome=sensor.monochrome)
+    frame = read_raw(shot.path, monochrome=sensor.monochrome, largest_px=sensor.largest_frame_px)
     if shot.role != UNLIT_ROLE:
         check_bits(shot.path, frame.values.size)
     if sensor.black_dn is None:
@@ -106,7 +106,7 @@ def make_mosaic(shot: Shot, frame: RawFrame, sensor: Sensor, notes: tuple[str, .
 
 def read_image_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
     """Read a TIFF or PNG; the stand's levels are in the file's own values and go through the same curve."""
-    image = read_image(shot.path, transfer=sensor.transfer)
+    image = read_image(shot.path, transfer=sensor.transfer, largest_px=sensor.largest_frame_px)
     table = image.light_of_value
     top = len(table) - 1
     levels = np.interp(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from glasswright.config import find_shipped, read_config
+from glasswright.outputs import make_folder
 from glasswright.paper import PaperError, write_file
 from glasswright.sheets import find_hand_checks, open_sheet
 from glasswright_camera.hand_list import HAND_LIST
@@ -194,5 +195,6 @@ def _measured_words(measured: tuple[float, float]) -> tuple[str, ...]:
 
 
 def _write(out: Path, name: str, data: bytes) -> None:
+    make_folder(out)
     write_file(out / name, data)
     click.echo(f"{out / name}")

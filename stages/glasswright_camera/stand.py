@@ -9,6 +9,7 @@ from pydantic import Field
 
 from glasswright import Artefact
 from glasswright.config import ConfigFile, DataFile
+from glasswright_camera.frame_size import LARGEST_FRAME_PX
 
 Positive = Annotated[float, Field(gt=0)]
 Fraction = Annotated[float, Field(gt=0, lt=1)]
@@ -221,6 +222,8 @@ class Sensor:
     """How TIFF and PNG values follow light: `linear`, `srgb` (IEC 61966-2-1) or a pure power such as 2.2."""
     black_dn: float | None = None
     white_dn: float | None = None
+    largest_frame_px: Annotated[int, Field(gt=0)] = LARGEST_FRAME_PX
+    """Most pixels of a frame; a file whose header claims more is damaged, and no memory is taken for it."""
     sensor_map: DataFile | None = None
     """A per-pixel response map (.npy or .tif, height x width, about 1) that every frame is divided by."""
 

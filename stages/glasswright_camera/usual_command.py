@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 import yaml
 
+from glasswright.outputs import read_cell
 from glasswright_camera.usual import FEWEST, Row, find_usual
 
 if TYPE_CHECKING:
@@ -46,7 +47,6 @@ def usual(model: str, table: Path, out: Path, origin: str | None) -> None:
         )
     text = origin or f"lenses in {table.name}, {date.today().isoformat()}"
     try:
-        out.parent.mkdir(parents=True, exist_ok=True)
         out.write_text(write_known(model, copies, text, found), encoding="utf-8")
     except OSError as error:
         raise click.ClickException(f"{out} cannot be written ({error.strerror or error})") from error
@@ -63,9 +63,9 @@ def read_rows(table: Path, model: str) -> Iterator[Row]:
                 f"{table}: no column {', '.join(missing)}: give the measurements.csv that `glasswright export` writes"
             )
         for line in reader:
-            if line["model"] == model and line["value"]:
+            if read_cell(line["model"]) == model and line["value"]:
                 yield Row(
-                    serial=line["serial"],
+                    serial=read_cell(line["serial"]),
                     measured_at=line["measured_at"],
                     measure=f"{line['step']}.{line['field']}",
                     focal_length_mm=float(line["focal_length_mm"]) if line["focal_length_mm"] else None,

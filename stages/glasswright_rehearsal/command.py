@@ -144,7 +144,7 @@ def rehearse(
 def _refuse_place(out: Path) -> None:
     """Make the folder, or say why nothing can be written there."""
     try:
-        out.mkdir(parents=True, exist_ok=True)
+        out.mkdir(exist_ok=True)
         with tempfile.TemporaryFile(dir=out):
             pass
     except OSError as error:

@@ -12,6 +12,7 @@ from click.testing import CliRunner
 import glasswright
 import glasswright.config
 import glasswright.drawing
+import glasswright.outputs
 import glasswright.paper
 import glasswright.sheets
 from glasswright.commands.card_notes import note_stand
@@ -119,6 +120,7 @@ def test_the_camera_takes_from_the_engine_only_what_is_offered():
     offered["glasswright.drawing"] = set(vars(glasswright.drawing))
     offered["glasswright.sheets"] = set(glasswright.sheets.__all__)
     offered["glasswright.paper"] = set(glasswright.paper.__all__)
+    offered["glasswright.outputs"] = set(glasswright.outputs.__all__)
     for path in CAMERA.rglob("*.py"):
         for module, names in imports_of(path):
             if module.partition(".")[0] == "glasswright":

@@ -1,6 +1,8 @@
 """TIFF and PNG frames: linear light out, or a reason."""
 
 import re
+import struct
+import zlib
 
 import imagecodecs
 import numpy as np
@@ -161,3 +163,42 @@ def test_a_jpeg_is_no_raw(tmp_path):
     path = tmp_path / "a.jpg"
     path.write_bytes(imagecodecs.jpeg_encode(photograph(3, np.uint8)))
     assert re.match(r'the raw file cannot be read: LibRaw [\d.]+ says "Unsupported file format', refusal(path))
+
+
+def write_png_header(path, width, height, depth=8, colour=0, body=b""):
+    size = struct.pack(">IIBBBBB", width, height, depth, colour, 0, 0, 0)
+    chunks = [(b"IHDR", size), (b"IDAT", zlib.compress(body)), (b"IEND", b"")]
+    packed = (
+        struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data)) for kind, data in chunks
+    )
+    path.write_bytes(b"\x89PNG\r\n\x1a\n" + b"".join(packed))
+    return path
+
+
+def test_a_header_that_claims_more_than_a_sensor_has_is_refused_before_memory_is_taken(tmp_path, monkeypatch):
+    monkeypatch.setattr(imagecodecs, "png_decode", lambda *_: pytest.fail("the image was decoded"))
+    monkeypatch.setattr(tifffile.TiffPage, "asarray", lambda *_: pytest.fail("the image was decoded"))
+    said = refusal(write_png_header(tmp_path / "a.png", 60000, 60000))
+    assert said == (
+        "the header claims 60000 x 60000 pixels, over 400 megapixels: copy the file again; if the body's frames are "
+        "that large, raise `largest_frame_px` of the stand's sensor"
+    )
+    assert "claims 60000 x 60000" in refusal(write_png_header(tmp_path / "b.png", 60000, 60000), largest_frame_px=10**9)
+    assert "packed into" in refusal(write_png_header(tmp_path / "c.png", 20000, 20000))
+    assert "800 MB of pixels" in refusal(write_png_header(tmp_path / "d.png", 20000, 20000, depth=16))
+    assert "claims 0 x 5 pixels" in refusal(write_png_header(tmp_path / "e.png", 0, 5))
+    claimed = save(tmp_path / "f.tif", photograph())
+    with tifffile.TiffFile(claimed, mode="r+b") as tiff:
+        for name in ("ImageWidth", "ImageLength"):
+            tiff.pages[0].tags[name].overwrite(65535)
+    assert "claims 65535 x 65535 pixels, over 400 megapixels" in refusal(claimed)
+    with tifffile.TiffFile(claimed, mode="r+b") as tiff:
+        tiff.pages[0].tags["ImageWidth"].overwrite(5000)
+    assert "the header claims 655350000 bytes of pixels, the file has" in refusal(claimed)
+    packed = save(tmp_path / "g.tif", np.zeros((15000, 12000), np.uint16), compression="zlib")
+    assert "the header claims 360 MB of pixels, packed into" in refusal(packed)
+
+
+def test_a_small_frame_may_be_as_empty_as_it_is(tmp_path):
+    assert "copies" not in refusal(write_png_header(tmp_path / "a.png", 640, 480, body=b"\0" * (641 * 480)))
+    assert "packed into" not in refusal(save(tmp_path / "b.png", np.zeros((640, 480), np.uint16)))

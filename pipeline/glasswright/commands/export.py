@@ -13,6 +13,7 @@ from glasswright.export.tables import MEASUREMENT_COLUMNS, VERDICT_COLUMNS, list
 from glasswright.export.tickets import choose_tickets, read_tickets
 from glasswright.export.writing import write_csv, write_parquet, written_whole
 from glasswright.ledger import Ledger
+from glasswright.outputs import make_folder
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -47,9 +48,12 @@ def export(path: Path, out: Path, formats: tuple[str, ...], night: str | None) -
     limit a row), and verdicts.junit.xml: a suite for each ticket, a test for each limit, where only PASS has passed.
     FAIL and REVIEW are failures of that type, UNKNOWN is an error.
 
+    In CSV, text that begins with = + - @ gets an apostrophe before it, or a spreadsheet would run it as a formula.
+
     Exit codes: 0 written, 2 wrong command, no such night, or a library is missing, 21 the ledger is missing, newer or
     damaged.
     """
+    make_folder(out)
     with Ledger.open_for_reading(path) as ledger:
         ledger.check_chain()
         numbers = choose_tickets(ledger, night)

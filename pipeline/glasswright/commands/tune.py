@@ -18,6 +18,7 @@ from glasswright.judging.cards import load_cards
 from glasswright.ledger import Ledger
 from glasswright.ledger.documents import find_document
 from glasswright.ledger.returned import latest_returned
+from glasswright.outputs import make_folder
 from glasswright.tuning.aims import Aims
 from glasswright.tuning.kept_stand import read_stand_of
 from glasswright.tuning.typed import read_typed
@@ -89,6 +90,9 @@ def tune(
         raise TuneError(f"{ledger}: the ledger knows no ticket of `{lens}`")
     tuning = tune_card(states, marks, file, found, _aims(aims), limits)
     folder = out or Path("proposals") / file.document.path.stem
+    if out is None:
+        make_folder(folder.parent)
+    make_folder(folder)
     written = write_proposal(tuning, folder)
     if as_json:
         click.echo(json.dumps(_as_data(tuning, written), indent=2, ensure_ascii=False))
@@ -143,7 +147,6 @@ def write_proposal(tuning: Tuning, folder: Path) -> list[Path]:
     from glasswright.tuning.picture import draw_side
     from glasswright.tuning.proposal_data import as_data
 
-    folder.mkdir(parents=True, exist_ok=True)
     for old in folder.glob("limit_*.svg"):
         old.unlink()
     paths = [folder / "proposal.yaml"]

@@ -8,6 +8,7 @@ from itertools import islice
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from glasswright.errors import GlasswrightError
+from glasswright.outputs import write_cell
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -48,7 +49,6 @@ def written_whole(path: Path) -> Iterator[Path]:
     """
     part = path.with_name(path.name + ".part")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
         try:
             yield part
             part.replace(path)
@@ -60,7 +60,11 @@ def written_whole(path: Path) -> Iterator[Path]:
 
 
 def write_csv(path: Path, columns: Mapping[str, type], rows: Iterable[Row]) -> int:
-    """Write CSV (RFC 4180, UTF-8): numbers with all their digits, what is not there empty."""
+    """Write CSV (RFC 4180, UTF-8): numbers with all their digits, what is not there empty.
+
+    Text that a spreadsheet would take for a formula begins with an apostrophe more, which
+    `glasswright.outputs.read_cell` takes off again.
+    """
     count = 0
     with written_whole(path) as part, part.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)
@@ -72,7 +76,9 @@ def write_csv(path: Path, columns: Mapping[str, type], rows: Iterable[Row]) -> i
 
 
 def _spell(cell: Cell) -> str | float | None:
-    return str(cell).lower() if isinstance(cell, bool) else cell
+    if isinstance(cell, bool):
+        return str(cell).lower()
+    return write_cell(cell) if isinstance(cell, str) else cell
 
 
 def write_parquet(path: Path, columns: Mapping[str, type], rows: Iterable[Row]) -> int:

@@ -47,6 +47,9 @@ class ArtefactFiles:
         except FileNotFoundError:
             msg = f"{path}: the ledger names this file, and it is missing: restore it from a backup"
             raise LedgerDamagedError(msg) from None
+        except OSError as error:
+            msg = f"{path}: the ledger names this file, and it cannot be read ({error.strerror}): see to the disk"
+            raise LedgerDamagedError(msg) from error
         found = hashlib.sha256(data).hexdigest()
         if found != sha256:
             msg = f"{path}: the file's bytes have changed (SHA-256 is now {found[:12]}...): restore it from a backup"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections import Counter
 from contextlib import contextmanager
@@ -45,6 +46,8 @@ APPLICATION_ID: Final = 0x474C5752
 SECONDS_TO_WAIT: Final = 30
 MOMENT_TABLES: Final = ("manifest", "judgement", "returned", "attempt", "decision", "shot_content")
 """Of these the last row of a ticket counts, or every row up to some."""
+LEAST_ROOM_BYTES: Final = 64 * 1024
+"""SQLite takes 32 KiB for the memory that readers and writer share (sqlite.org/walformat.html, 2), and a log."""
 
 
 class Database:
@@ -198,7 +201,8 @@ class Database:
         kind = getattr(error, "sqlite_errorcode", 0) & 0xFF
         if kind in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
             return LedgerBusyError(f"{self.path}: another program holds the ledger's database: close it and try again")
-        if kind == sqlite3.SQLITE_FULL:
+        # a full disk on which not even the memory shared by readers can be made is only called an input/output error
+        if kind == sqlite3.SQLITE_FULL or (kind == sqlite3.SQLITE_IOERR and _is_full(self.path.parent)):
             return GlasswrightError(f"{self.path}: the disk is full: make room and run again; nothing kept is lost")
         if kind in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
             return LedgerPlaceError(f"{self.path}: cannot be opened or written ({error}): check who may write there")
@@ -505,6 +509,15 @@ def _open_checked(path: Path, check_head: bool) -> tuple[Database, HeadDamagedEr
         database.close()
         raise
     return database, finding
+
+
+def _is_full(folder: Path) -> bool:
+    """Tell whether the disk of a folder has no room for what SQLite puts beside a database to read it."""
+    try:
+        status = os.statvfs(folder)
+    except OSError:
+        return False
+    return status.f_bavail * status.f_frsize < LEAST_ROOM_BYTES
 
 
 def _now() -> str:

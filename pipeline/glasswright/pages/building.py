@@ -13,6 +13,7 @@ from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.ledger import Ledger
 from glasswright.ledger.returned import latest_returned
 from glasswright.ledger.runs import read_runs, read_step_times
+from glasswright.outputs import make_folder
 from glasswright.pages.frames import draw_frames
 from glasswright.pages.model_page import describe_model
 from glasswright.pages.night_page import describe_night
@@ -112,6 +113,7 @@ def build_pages(ledger: Path, out: Path, *, night: int | None, tickets: Path | N
     workers
         Processes that draw tickets' pages; 1 draws them here.
     """
+    make_folder(out)
     with Ledger.open_for_reading(ledger) as opened:
         runs = read_runs(opened)
         chosen = choose_night(runs, night)
