@@ -312,7 +312,7 @@ def test_a_place_that_cannot_be_written_is_named(shop, capsys):
     code = run_command(["export", "--ledger", str(shop.ledger), "--out", str(shop.out / "below")])
     assert code == 2
     error = capsys.readouterr().err
-    assert f"{shop.out}/below/measurements.csv: cannot be written (" in error
+    assert f"{shop.out}/below: cannot be made (Not a directory): choose another --out" in error
     assert "choose another --out" in error
 
 

@@ -1,0 +1,95 @@
+"""Damage, kills, bad tickets and mutated raw files by the thousand, and a table of what came of them.
+
+ci/campaign [--quick] [--seed N] [--only flips|kills|tickets|roles|raws] [--case N] [--cases N]
+
+Every case has random numbers of its own, so one that fails is repeated by the line that is printed with it (a kill
+comes at the same moment only as far as the machine is as fast). With GLASSWRIGHT_REAL_FILES set to a folder of raws
+of real bodies, these are mutated too. The exit code is 0 if nothing was found.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"):
+    os.environ[name] = "1"
+
+import campaign_flips
+import campaign_kills
+import campaign_raws
+import campaign_roles
+import campaign_tickets
+from campaign_tools import KINDS, Case, install_toy
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+PARTS: Final = {
+    "flips": (campaign_flips.prepare, 1000, 40, "bit flips in a ledger"),
+    "kills": (campaign_kills.prepare, 67, 3, "nights killed three times"),
+    "tickets": (campaign_tickets.prepare, 2 * len(campaign_tickets.KINDS), 36, "bad tickets"),
+    "roles": (campaign_roles.prepare, len(campaign_roles.KINDS), 3, "shots in wrong roles"),
+    "raws": (campaign_raws.prepare, 2000, 150, "mutated raw files"),
+}
+"""What prepares a part, its cases, those of the short form, and what they are."""
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", choices=PARTS, action="append")
+    parser.add_argument("--case", type=int)
+    parser.add_argument("--cases", type=int)
+    asked = parser.parse_args()
+    total = 0
+    rows = []
+    with tempfile.TemporaryDirectory(prefix="campaign-") as name:
+        scratch = Path(name)
+        install_toy(scratch)
+        for part in asked.only or PARTS:
+            prepare, full, quick, what = PARTS[part]
+            count = asked.cases or (quick if asked.quick else full)
+            # the short form takes cases from all over
+            numbers = (
+                [asked.case] if asked.case is not None else [case * max(full, count) // count for case in range(count)]
+            )
+            row = run_part(part, prepare, numbers, asked.seed, scratch / part)
+            rows.append((what, len(numbers), *row))
+            total += sum(row[:-1])
+    print(f"{'':26}{'cases':>8}" + "".join(f"{kind + 's':>16}" for kind in KINDS) + f"{'seconds':>10}")
+    for what, cases, *counts, seconds in rows:
+        print(f"{what:26}{cases:8}" + "".join(f"{count:16}" for count in counts) + f"{seconds:10.0f}")
+    return 1 if total else 0
+
+
+def run_part(
+    part: str, prepare: Callable[[Path, int], Callable[[Case], None]], numbers: list[int], seed: int, scratch: Path
+) -> tuple[float, ...]:
+    """Do the cases of a part; return how often each kind of finding came, and the seconds."""
+    start = time.monotonic()
+    scratch.mkdir()
+    do = prepare(scratch, len(numbers))
+    counts = dict.fromkeys(KINDS, 0)
+    for number in numbers:
+        case = Case(part, number, seed, scratch / f"case-{number}")
+        case.folder.mkdir()
+        do(case)
+        for finding in case.findings:
+            counts[finding.kind] += 1
+            print(f"{part} {number} ({case.name}): {finding.kind}: {finding.text}")
+        if case.findings:
+            print(f"  again: ci/campaign --seed {seed} --only {part} --case {number}", flush=True)
+        shutil.rmtree(os.fsencode(case.folder), ignore_errors=True)
+    return (*counts.values(), time.monotonic() - start)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
