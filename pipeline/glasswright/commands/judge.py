@@ -21,6 +21,7 @@ from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.judging.rejudge import judge_tickets
 from glasswright.judging.verdict import Verdict, fold
 from glasswright.ledger import Document, Ledger, RunRecord
+from glasswright.ledger.place import LedgerPlaceError
 from glasswright.plain_text import escape
 
 if TYPE_CHECKING:
@@ -44,8 +45,9 @@ Example, after a card was changed:
 @click.option("--cards", type=click.Path(path_type=Path), required=True, help="Folder of cards.")
 @click.option("--stand", type=click.Path(path_type=Path), required=True, help="Stand file.")
 @click.option("--ticket", "tickets", multiple=True, help="Judge this ticket only; may be given several times.")
+@click.option("--no-keep", is_flag=True, help="Keep nothing: for a ledger that can only be read, or to try a card.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
-def judge(ledger: Path, cards: Path, stand: Path, tickets: tuple[str, ...], as_json: bool) -> int:
+def judge(ledger: Path, cards: Path, stand: Path, tickets: tuple[str, ...], no_keep: bool, as_json: bool) -> int:
     """Judge what the ledger holds by the cards, without opening a raw file, and keep what is new.
 
     Exit codes: 0 every ticket passes, 10 one fails, 11 one is to be reviewed, 12 one is incomplete (of several, the
@@ -58,8 +60,11 @@ def judge(ledger: Path, cards: Path, stand: Path, tickets: tuple[str, ...], as_j
         opened.check_chain()
         judgements = judge_tickets(opened, card_files, stand_file, set(tickets) or None)
         new = opened.choose_new_judgements(judgements)
-    if new:
-        keep(ledger, new, _documents(card_files, stand_file))
+    if new and not no_keep:
+        try:
+            keep(ledger, new, _documents(card_files, stand_file))
+        except LedgerPlaceError as error:
+            raise LedgerPlaceError(f"{error}; with --no-keep the ledger is only read") from error
     decided = _find_decided(ledger, [judgement.ticket for judgement in judgements])
     absent = sorted(set(tickets) - {judgement.ticket for judgement in judgements})
     verdict = fold([*(each.verdict for each in judgements), *(Verdict.UNKNOWN for _ in absent)])
@@ -67,7 +72,8 @@ def judge(ledger: Path, cards: Path, stand: Path, tickets: tuple[str, ...], as_j
         words = {each.ticket: str(each) for each in decided}
         click.echo(json.dumps(as_data(judgements, absent, verdict, len(new)) | {"decided": words}, indent=2))
     else:
-        _print(judgements, absent, verdict, len(new), decided)
+        told = f"{format_count(len(new), 'judgement')} new"
+        _print(judgements, absent, verdict, f"{told}, not kept" if no_keep else told, decided)
     return EXIT_CODES[verdict]
 
 
@@ -135,11 +141,7 @@ def as_data(
 
 
 def _print(
-    judgements: Sequence[Judgement],
-    absent: Sequence[str],
-    verdict: Verdict,
-    new_count: int,
-    decided: Sequence[Decision],
+    judgements: Sequence[Judgement], absent: Sequence[str], verdict: Verdict, new: str, decided: Sequence[Decision]
 ) -> None:
     rows = []
     for each in judgements:
@@ -152,6 +154,4 @@ def _print(
         click.echo(f"{decision.ticket}: {decision}: {decision.released_by or next(iter(decision.notes), '')}")
     if not rows:
         click.echo("the ledger holds no ticket")
-    click.echo(
-        f"{format_count(len(judgements), 'ticket')} judged, {format_count(new_count, 'judgement')} new: {verdict}"
-    )
+    click.echo(f"{format_count(len(judgements), 'ticket')} judged, {new}: {verdict}")

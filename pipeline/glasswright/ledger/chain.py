@@ -152,10 +152,17 @@ def check_chain(database: Database) -> None:
             raise _damage(database, f"table {table} does not end where the chain says that it does")
 
 
+def last_counts(database: Database) -> Mapping[str, int]:
+    """Give table -> how many rows it has, as the last link says."""
+    rows = database.rows("SELECT counts FROM link ORDER BY id DESC LIMIT 1")
+    if not rows:
+        raise _damage(database, "the ledger has lost its chain")
+    return _read_counts(database, rows[0][0])
+
+
 def check_bound_counts(database: Database) -> None:
     """Check that no row of a bound table is too many or too few, whether or not anything names it."""
-    (counts,) = database.rows("SELECT counts FROM link ORDER BY id DESC LIMIT 1")[0]
-    for table, count in _read_counts(database, counts).items():
+    for table, count in last_counts(database).items():
         found = count_rows(database, table)
         if found != count:
             raise _damage(database, f"table {table} has {found} rows, and the chain says {count}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import json
 import os
@@ -12,7 +13,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from glasswright.errors import LedgerBusyError
-from glasswright.ledger.place import LedgerPlaceError
+from glasswright.ledger.place import DiskFullError, LedgerPlaceError
 from glasswright.plain_text import escape
 
 if TYPE_CHECKING:
@@ -38,12 +39,17 @@ class WriterLock:
         ------
         LedgerBusyError
             If another process holds it; the message says which.
+        DiskFullError
+            If there is no room for it.
         LedgerPlaceError
             If nothing can be written where it lies.
         """
         try:
             self._file = os.open(_lock_path(ledger), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
         except OSError as error:
+            if error.errno in (errno.ENOSPC, errno.EDQUOT):
+                msg = f"{ledger}: the disk is full: make room and run again; nothing kept is lost"
+                raise DiskFullError(msg) from error
             why = f"its lock {_lock_path(ledger).name} cannot be written ({error.strerror or error})"
             raise LedgerPlaceError(f"{ledger}: {why}: check who may write there, or choose another --ledger") from error
         try:

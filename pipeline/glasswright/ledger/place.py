@@ -20,6 +20,10 @@ class LedgerPlaceError(GlasswrightError):
     exit_code = 2
 
 
+class DiskFullError(GlasswrightError):
+    """Nothing more can be written where the ledger lies."""
+
+
 def find_real_path(path: Path) -> Path:
     """Follow symbolic links, so that the files beside a ledger are the same ones by whatever link it is opened."""
     try:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 from collections import Counter
 from contextlib import contextmanager
 from datetime import datetime
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Final, Self
 
 from glasswright.encoding import decode, encode
@@ -23,17 +26,17 @@ from glasswright.ledger import (
     writing,
 )
 from glasswright.ledger.attempts import AttemptState
+from glasswright.ledger.backup import write_backup
 from glasswright.ledger.files import ArtefactFiles
 from glasswright.ledger.hashes import row_hash
 from glasswright.ledger.head import Head, HeadDamagedError, HeadFile, read_head
 from glasswright.ledger.lock import WriterLock
-from glasswright.ledger.place import LedgerPlaceError, check_place, find_real_path, refuse_second_name
+from glasswright.ledger.place import DiskFullError, LedgerPlaceError, check_place, find_real_path, refuse_second_name
 from glasswright.ledger.schema import migrations
 from glasswright.measurements import read_measurements
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-    from pathlib import Path
 
     from glasswright.artefact import Artefact
     from glasswright.judging.verdict import Judgement
@@ -50,6 +53,20 @@ LEAST_ROOM_BYTES: Final = 64 * 1024
 """SQLite takes 32 KiB for the memory that readers and writer share (sqlite.org/walformat.html, 2), and a log."""
 
 
+FAULTS: Final = (
+    ArithmeticError,
+    AssertionError,
+    AttributeError,
+    EOFError,
+    LookupError,
+    RecursionError,
+    TypeError,
+    ValueError,
+    sqlite3.Error,
+)
+"""How a program fails on rows that are not what it wrote."""
+
+
 class Database:
     """The one way to the database: its failures come out as the ledger's own."""
 
@@ -62,15 +79,41 @@ class Database:
         if not writable and not path.is_file():
             msg = f"{path}: there is no ledger here: correct --ledger, or make one with `glasswright run`"
             raise LedgerDamagedError(msg)
-        mode = "rwc" if writable else "ro"
+        self._archive: TemporaryDirectory[str] | None = None
+        try:
+            self._open(path, "mode=rwc" if writable else "mode=ro", writable)
+        except (LedgerPlaceError, DiskFullError):
+            if writable:
+                raise
+            self._open_archive()
+
+    def _open(self, file: Path, how: str, writable: bool) -> None:
         with self.explained():
             self._connection = sqlite3.connect(
-                f"{path.resolve().as_uri()}?mode={mode}", uri=True, isolation_level=None, timeout=SECONDS_TO_WAIT
+                f"{file.resolve().as_uri()}?{how}", uri=True, isolation_level=None, timeout=SECONDS_TO_WAIT
             )
         try:
             self._set_up(writable)
         except BaseException:
             self._connection.close()
+            raise
+
+    def _open_archive(self) -> None:
+        """Open a ledger where nothing can be written: SQLite would keep an index of its write-ahead log beside it."""
+        log = self.path.with_name(f"{self.path.name}-wal")
+        if not (log.exists() and log.stat().st_size):
+            self._open(self.path, "mode=ro&immutable=1", writable=False)
+            return
+        self._archive = TemporaryDirectory(prefix="glasswright-")
+        copy = Path(self._archive.name) / self.path.name
+        try:
+            for file in (self.path, log):
+                shutil.copyfile(file, copy.with_name(file.name))
+            self._open(copy, "mode=rw", writable=False)
+        except OSError as error:
+            raise LedgerPlaceError(f"{self.path}: cannot be copied to where it can be read ({error})") from error
+        except BaseException:
+            self._archive.cleanup()
             raise
 
     def _set_up(self, writable: bool) -> None:
@@ -203,7 +246,7 @@ class Database:
             return LedgerBusyError(f"{self.path}: another program holds the ledger's database: close it and try again")
         # a full disk on which not even the memory shared by readers can be made is only called an input/output error
         if kind == sqlite3.SQLITE_FULL or (kind == sqlite3.SQLITE_IOERR and _is_full(self.path.parent)):
-            return GlasswrightError(f"{self.path}: the disk is full: make room and run again; nothing kept is lost")
+            return DiskFullError(f"{self.path}: the disk is full: make room and run again; nothing kept is lost")
         if kind in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
             return LedgerPlaceError(f"{self.path}: cannot be opened or written ({error}): check who may write there")
         return LedgerDamagedError(f"{self.path}: the ledger cannot be used: {error}: restore it from a backup")
@@ -224,6 +267,8 @@ class Database:
     def close(self) -> None:
         """Close the file."""
         self._connection.close()
+        if self._archive is not None:
+            self._archive.cleanup()
 
 
 def _add_functions(connection: sqlite3.Connection) -> None:
@@ -301,11 +346,24 @@ class Ledger:
         """Give the ledger."""
         return self
 
-    def __exit__(self, *error: object) -> None:
-        """Close it."""
-        self.database.close()
-        if self._lock is not None:
-            self._lock.release()
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: object) -> None:
+        """Close it. Where a fault of the program comes of rows that are damaged, that is what is said.
+
+        Raises
+        ------
+        LedgerDamagedError
+            In place of an error that no damaged row should lead to, if there is damage.
+        """
+        del kind, trace
+        try:
+            damage = self.verify().damage if isinstance(error, FAULTS) else ()
+        finally:
+            self.database.close()
+            if self._lock is not None:
+                self._lock.release()
+        if damage:
+            what = f"{damage[0]} (`glasswright verify` names all that is damaged)"
+            raise LedgerDamagedError(what) from error
 
     def begin_run(self, record: RunRecord) -> int:
         """Keep the start of a run and the documents it uses; give its number."""
@@ -387,11 +445,11 @@ class Ledger:
         return added
 
     def end_run(self, run: int, summary: Mapping[str, object], *, backup: bool = True) -> None:
-        """Close a run, and write a copy of the database to `<ledger>.backup`."""
+        """Close a run, and write a backup of the database beside it."""
         with self.database.transaction():
             writing.end_run(self.database, run, _now(), True, summary)
         if backup:
-            self.database.copy_to(self.database.path.with_name(self.database.path.name + ".backup"))
+            write_backup(self.database, Database)
 
     def head(self) -> Head:
         """Give the head of the chain: what names the ledger as it is now."""

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 UNREADABLE = (LedgerDamagedError, ValueError, TypeError, AttributeError, LookupError)
 """How reading ends where a row holds what was never written."""
+SHARES = 16
+"""Into how many parts the rows are split that are checked again in turn."""
 COUNTED = ("run", "manifest", "outcome", "measurement", "judgement", "verdict", "document")
 
 
@@ -67,6 +69,27 @@ def _damage(database: Database, files: ArtefactFiles) -> Iterator[str]:
     yield from _go_on(_check_files(database, files))
 
 
+def find_new_damage(database: Database, known: Mapping[str, int], turn: int) -> Iterator[str]:
+    """Check the rows in full that are new, and a share of the others.
+
+    Parameters
+    ----------
+    known
+        Table -> how many rows were checked before.
+    turn
+        A number that goes up: after `SHARES` turns every row was checked again.
+    """
+    for table, check in (
+        ("outcome", _check_outcomes),
+        ("manifest", _check_manifests),
+        ("judgement", _check_judgements),
+    ):
+        which = f"id > {known.get(table, 0)} OR id % {SHARES} = {turn % SHARES}"
+        yield from _go_on(check(database, which))
+    yield from _go_on(_check_documents(database))
+    yield from _go_on(_check_runs(database))
+
+
 def _go_on(damage: Iterator[str]) -> Iterator[str]:
     """Give what a check finds, and what ends it: rows may be damaged beyond reading."""
     try:
@@ -109,8 +132,8 @@ def _check_runs(database: Database) -> Iterator[str]:
             yield f"{database.path}: a document that run {number} used is missing ({sha256[:12]}...)"
 
 
-def _check_outcomes(database: Database) -> Iterator[str]:
-    rows = database.rows(OUTCOME_SQL)
+def _check_outcomes(database: Database, which: str = "1") -> Iterator[str]:
+    rows = database.rows(f"{OUTCOME_SQL} WHERE {which}")
     for row in rows:
         yield from _catch(lambda row=row: check_outcome(database, row))  # type: ignore[misc]
     try:
@@ -121,16 +144,18 @@ def _check_outcomes(database: Database) -> Iterator[str]:
             yield from _catch(lambda row=row: check_all_measurements(database, {row[0]: row}))  # type: ignore[misc]
 
 
-def _check_manifests(database: Database) -> Iterator[str]:
+def _check_manifests(database: Database, which: str = "1") -> Iterator[str]:
     sql = "SELECT content FROM manifest_outcome JOIN outcome ON outcome.id = outcome WHERE manifest = ?"
-    for number, ticket, record, content in database.rows("SELECT id, ticket, record, content FROM manifest"):
+    for number, ticket, record, content in database.rows(
+        f"SELECT id, ticket, record, content FROM manifest WHERE {which}"
+    ):
         outcomes = [row[0] for row in database.rows(sql, number)]
         if manifest_content(record, outcomes) != content:
             yield f"{database.path}: manifest {number} of ticket {ticket or 'of the night'} does not match its hash"
 
 
-def _check_judgements(database: Database) -> Iterator[str]:
-    for row in database.rows(JUDGEMENT_SQL.format(which="> 0")):
+def _check_judgements(database: Database, which: str = "1") -> Iterator[str]:
+    for row in database.rows(JUDGEMENT_SQL.format(which=f"> 0 AND ({which})")):
         yield from _catch(lambda row=row: read_judgement(database, row))  # type: ignore[misc]
 
 
