@@ -8,6 +8,7 @@ from importlib.metadata import version
 from glasswright.artefact import Artefact, Bulk, CaptureFacts, HandAnswer, Setting, Shot, Ticket
 from glasswright.errors import Unmeasurable
 from glasswright.formatting import format_against
+from glasswright.kept import kept
 from glasswright.role_traits import RoleTraits
 from glasswright.sources import find_imported_sources, hash_sources
 from glasswright.stage import stage
@@ -32,6 +33,7 @@ __all__ = [
     "find_imported_sources",
     "format_against",
     "hash_sources",
+    "kept",
     "stage",
     "unit_of",
 ]

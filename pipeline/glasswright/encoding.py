@@ -6,7 +6,6 @@ import dataclasses
 import hashlib
 import json
 import math
-import sys
 import zlib
 from collections.abc import Mapping
 from enum import Enum
@@ -17,16 +16,17 @@ from pydantic import BaseModel
 
 from glasswright.artefact import Artefact
 from glasswright.errors import GlasswrightError, LedgerDamagedError
+from glasswright.kept import KeptTypeError, base_name, find_enumeration, find_kept, kept_name, make_again
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-MAGIC: Final = b"GLWA1\n"
+MAGIC: Final = b"GLWA2\n"
 COMPRESSION_LEVEL: Final = 6
 NUMERIC_KINDS: Final = "biufc"
 UNADDRESSED: Final = frozenset({("Shot", "path"), ("DataFile", "path")})
 """Where a file lies is no part of what it says."""
-UNREADABLE: Final = (zlib.error, ValueError, TypeError, LookupError, AttributeError)
+UNREADABLE: Final = (KeptTypeError, zlib.error, ValueError, TypeError, LookupError, AttributeError)
 
 
 class EncodingError(GlasswrightError):
@@ -89,7 +89,7 @@ def decode(data: bytes) -> Artefact:
     try:
         body = zlib.decompress(data[len(MAGIC) :])
         length = int.from_bytes(body[:8], "little")
-        artefact = _unpack(json.loads(body[8 : 8 + length]), body[8 + length :], _open_packages())
+        artefact = _unpack(json.loads(body[8 : 8 + length]), body[8 + length :])
     except UNREADABLE as error:
         msg = f"a kept artefact cannot be read: {error}"
         raise LedgerDamagedError(msg) from error
@@ -118,14 +118,14 @@ def from_text(text: str) -> object:
         If the text is not such a value.
     """
     try:
-        return _unpack(json.loads(text), b"", _open_packages())
+        return _unpack(json.loads(text), b"")
     except UNREADABLE as error:
         msg = f"a kept record cannot be read: {error}"
         raise LedgerDamagedError(msg) from error
 
 
 def class_name(cls: type) -> str:
-    """Give a class's full name as `module:qualified.name`."""
+    """Return a class's full name, for messages."""
     return f"{cls.__module__}:{cls.__qualname__}"
 
 
@@ -134,7 +134,7 @@ def _tokens(value: object, place: str) -> Iterator[bytes]:
     if value is None or isinstance(value, (bool, np.bool_)):
         yield b"-" if value is None else b"?1" if value else b"?0"
     elif isinstance(value, Enum):
-        yield b"E" + class_name(type(value)).encode()
+        yield b"E" + base_name(type(value)).encode()
         yield from _tokens(value.value, place)
     elif isinstance(value, (int, float, np.number)):
         yield _number_token(value, place)
@@ -150,7 +150,7 @@ def _tokens(value: object, place: str) -> Iterator[bytes]:
 
 def _container_tokens(value: object, place: str) -> Iterator[bytes]:
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        yield b"D" + class_name(type(value)).encode()
+        yield b"D" + base_name(type(value)).encode()
         for field in dataclasses.fields(value):
             if _is_addressed(value, field):
                 yield b"." + field.name.encode()
@@ -209,7 +209,7 @@ def _pack(value: object, place: str, arrays: list[bytes]) -> object:
     if isinstance(value, (np.bool_, np.integer, np.floating)):
         value = value.item()
     if isinstance(value, Enum):
-        return {"enum": class_name(type(value)), "value": _pack(value.value, place, arrays)}
+        return {"enum": _name(type(value), place), "value": _pack(value.value, place, arrays)}
     if value is None or isinstance(value, (bool, int, str)):
         return value
     if isinstance(value, float):
@@ -228,11 +228,22 @@ def _pack(value: object, place: str, arrays: list[bytes]) -> object:
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         names = [field.name for field in dataclasses.fields(value) if field.init]
         fields = {name: _pack(getattr(value, name), f"{place}.{name}", arrays) for name in names}
-        return {"class": class_name(type(value)), "fields": fields}
+        return {"type": _name(type(value), place), "fields": fields}
     msg = (
         f"{place} is a {class_name(type(value))}, which cannot be kept: artefacts hold dataclasses, numbers and arrays"
     )
     raise EncodingError(msg)
+
+
+def _name(cls: type, place: str) -> str:
+    """Name a type that is to be kept, if it will be found again under that name."""
+    try:
+        found = find_kept(base_name(cls))
+    except KeptTypeError as error:
+        raise EncodingError(f"{place} cannot be kept: {error}") from error
+    if found is not cls:
+        raise EncodingError(f"{place} cannot be kept: its class {class_name(cls)} has another of its name in its place")
+    return kept_name(cls)
 
 
 def _pack_array(array: np.ndarray[Any, Any], place: str, arrays: list[bytes]) -> object:
@@ -244,20 +255,19 @@ def _pack_array(array: np.ndarray[Any, Any], place: str, arrays: list[bytes]) ->
     return {"array": array.dtype.str, "shape": list(array.shape), "order": order, "start": start}
 
 
-def _unpack(node: Any, arrays: bytes, packages: frozenset[str]) -> Any:  # noqa: ANN401 - JSON is of any kind
+def _unpack(node: Any, arrays: bytes) -> Any:  # noqa: ANN401 - JSON is of any kind
     if isinstance(node, list):
-        return [_unpack(member, arrays, packages) for member in node]
+        return [_unpack(member, arrays) for member in node]
     if not isinstance(node, dict):
         return node
-    if "class" in node:
-        cls = _find_class(node["class"], packages)
-        return cls(**{name: _unpack(member, arrays, packages) for name, member in node["fields"].items()})
+    if "type" in node:
+        return make_again(node["type"], {name: _unpack(member, arrays) for name, member in node["fields"].items()})
     if "enum" in node:
-        return _find_class(node["enum"], packages)(_unpack(node["value"], arrays, packages))
+        return find_enumeration(node["enum"])(_unpack(node["value"], arrays))
     if "tuple" in node:
-        return tuple(_unpack(member, arrays, packages) for member in node["tuple"])
+        return tuple(_unpack(member, arrays) for member in node["tuple"])
     if "map" in node:
-        return {_unpack(key, arrays, packages): _unpack(member, arrays, packages) for key, member in node["map"]}
+        return {_unpack(key, arrays): _unpack(member, arrays) for key, member in node["map"]}
     if "array" in node:
         return _unpack_array(node, arrays)
     return bytes.fromhex(node["bytes"]) if "bytes" in node else float(node["float"])
@@ -272,28 +282,3 @@ def _unpack_array(node: Mapping[str, Any], arrays: bytes) -> np.ndarray[Any, Any
     count = math.prod(node["shape"])
     flat = np.frombuffer(arrays, dtype=dtype, count=count, offset=node["start"])
     return flat.reshape(node["shape"], order=node["order"]).copy(order=node["order"])
-
-
-def _open_packages() -> frozenset[str]:
-    """Name the loaded packages that define artefacts: only their dataclasses and enumerations are made again."""
-
-    def below(cls: type[Artefact]) -> Iterator[type[Artefact]]:
-        yield cls
-        for subclass in cls.__subclasses__():
-            yield from below(subclass)
-
-    return frozenset(cls.__module__.partition(".")[0] for cls in below(Artefact))
-
-
-def _find_class(name: str, packages: frozenset[str]) -> Any:  # noqa: ANN401 - a class of any kind
-    module, _, path = name.partition(":")
-    if module.partition(".")[0] not in packages or module not in sys.modules:
-        msg = f"{name} is of a package that is not loaded here or has no artefacts: is its plugin installed?"
-        raise ValueError(msg)
-    found: Any = sys.modules[module]
-    for part in path.split("."):
-        found = getattr(found, part)
-    if not isinstance(found, type) or not (dataclasses.is_dataclass(found) or issubclass(found, Enum)):
-        msg = f"{name} is neither a dataclass nor an enumeration"
-        raise ValueError(msg)
-    return found

@@ -1,6 +1,8 @@
 """Digests and kept artefacts: what is equal, what is refused, what comes back."""
 
 import dataclasses
+import importlib
+import shutil
 import subprocess
 import sys
 from enum import Enum
@@ -12,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as npst
 
-from glasswright import Artefact, Bulk, CaptureFacts, Setting, Shot
+from glasswright import Artefact, Bulk, CaptureFacts, Setting, Shot, kept
 from glasswright.config import DataFile
 from glasswright.encoding import EncodingError, decode, digest, encode, from_text, to_text
 from glasswright.errors import LedgerDamagedError
@@ -156,17 +158,86 @@ def test_a_kept_array_is_writeable_and_keeps_its_memory_order():
 @pytest.mark.parametrize(
     ("name", "message"),
     [
-        ("os:system", "not loaded here or has no artefacts"),
-        ("builtins:eval", "not loaded here or has no artefacts"),
-        ("glasswright.encoding:digest", "neither a dataclass nor an enumeration"),
-        ("glasswright.artefact:Nothing", "cannot be read"),
-        ("glasswright.nowhere:Thing", "is its plugin installed"),
+        ("os.system/1", "of a package that is not loaded here or has no such type"),
+        ("builtins.eval/1", "of a package that is not loaded here or has no such type"),
+        ("numpy.ndarray/1", "of a package that is not loaded here or has no such type"),
+        ("glasswright.digest/1", "of a package that is not loaded here or has no such type"),
+        ("glasswright.Nothing/1", "is its plugin installed"),
+        ("glasswright.Setting", "is no name of a kept type"),
+        ("glasswright.Setting/2", "was kept by a newer program, which this one cannot read: use the newer one"),
     ],
 )
 def test_only_dataclasses_of_packages_with_artefacts_are_made_again(name, message):
-    text = to_text(Setting()).replace("glasswright.artefact:Setting", name)
+    text = to_text(Setting())
+    assert '"glasswright.Setting/1"' in text
     with pytest.raises(LedgerDamagedError, match=message):
-        from_text(text)
+        from_text(text.replace("glasswright.Setting/1", name))
+
+
+LATER = """
+import dataclasses
+from glasswright import Artefact, kept
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Sheet(Artefact):
+    width_mm: float
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Page(Artefact):
+    sheet: Sheet
+"""
+
+
+def write_room(tmp_path, monkeypatch, *modules):
+    """Write a package anew and load its modules, as a later program would."""
+    for name in [name for name in sys.modules if name.partition(".")[0] == "kept_toy"]:
+        del sys.modules[name]
+    folder = tmp_path / "kept_toy"
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    (folder / "__init__.py").write_text("", encoding="utf-8")
+    for name, text in modules:
+        (folder / f"{name}.py").write_text(text, encoding="utf-8")
+    monkeypatch.syspath_prepend(tmp_path)
+    importlib.invalidate_caches()
+    return [importlib.import_module(f"kept_toy.{name}") for name, _ in modules]
+
+
+def test_what_was_kept_outlives_moves_renames_and_new_fields(tmp_path, monkeypatch):
+    (first,) = write_room(tmp_path, monkeypatch, ("first", LATER))
+    data = encode(first.Page(sheet=first.Sheet(width_mm=210.0)))
+    named = digest(first.Sheet(width_mm=210.0))
+    # moved to another module, and a field gained
+    (second,) = write_room(tmp_path, monkeypatch, ("second", LATER + "    count: int = 1\n"))
+    assert decode(data) == second.Page(sheet=second.Sheet(width_mm=210.0), count=1)
+    assert digest(second.Sheet(width_mm=210.0)) == named
+    # renamed, and given in another unit
+    renamed = (
+        LATER.replace("class Sheet", "class Leaf")
+        .replace("sheet: Sheet", "sheet: Leaf")
+        .replace("width_mm", "width_um")
+        .replace("@data", '@kept(name="Sheet", version=2, upgrades={1: to_um})\n@data', 1)
+        .replace("@kept", 'def to_um(fields):\n    return {"width_um": 1000 * fields["width_mm"]}\n\n@kept', 1)
+    )
+    (third,) = write_room(tmp_path, monkeypatch, ("third", renamed))
+    assert decode(data) == third.Page(sheet=third.Leaf(width_um=210_000.0))
+    later = encode(third.Page(sheet=third.Leaf(width_um=1.0)))
+    assert decode(later).sheet.width_um == 1.0
+    # what a newer program kept is not guessed at
+    write_room(tmp_path, monkeypatch, ("first", LATER))
+    with pytest.raises(LedgerDamagedError, match="was kept by a newer program"):
+        decode(later)
+
+
+def test_two_types_of_one_name_are_not_kept(tmp_path, monkeypatch):
+    (first, _) = write_room(tmp_path, monkeypatch, ("first", LATER), ("second", LATER))
+    with pytest.raises(EncodingError, match=r"stands for classes in kept_toy.first and kept_toy.second: mark one"):
+        encode(first.Page(sheet=first.Sheet(width_mm=1.0)))
+
+
+def test_a_version_without_its_upgrades_is_refused():
+    with pytest.raises(ValueError, match=r"Sheet: versions 1 to 2 need an upgrade each, found \[1\]"):
+        kept(name="Sheet", version=3, upgrades={1: dict})
 
 
 def test_damaged_bytes_are_refused():
