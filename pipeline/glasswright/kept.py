@@ -127,7 +127,7 @@ def find_kept(name: str) -> type:
     """
     known = _FOUND.get(name)
     # a module that was loaded anew has another class of that name
-    if known is not None and getattr(sys.modules.get(known.__module__), known.__name__, None) is known:
+    if known is not None and vars(sys.modules.get(known.__module__, object)).get(known.__name__) == known:
         return known
     package = name.partition(".")[0]
     found = [each for each in _list_types(package) if base_name(each) == name] if package in _open_packages() else []
