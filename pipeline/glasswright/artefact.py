@@ -42,6 +42,9 @@ class Artefact:
     """
 
     bulk: ClassVar[bool] = False
+    left_out_caveat: ClassVar[str] = ""
+    """Caveat of what is gathered from members of this class where some could not be used and the plan's `at_least` is
+    still met; empty where the others say as much without them, as repeats do."""
 
     setting: Setting | None = None
     caveats: tuple[str, ...] = ()

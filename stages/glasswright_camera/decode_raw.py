@@ -15,6 +15,7 @@ from glasswright_camera.file_container import is_tiff
 from glasswright_camera.file_levels import check_black
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.pixel_digest import digest_pixels
+from glasswright_camera.recognise import UNLIT, refuse_other_role
 from glasswright_camera.sensor_map import divide_by_map
 from glasswright_camera.stand import Fraction, Sensor, Stand
 
@@ -30,6 +31,9 @@ def decode_raw(
     shot: Shot, stand: Stand, *, clipped_limit_frac: Fraction = 0.3, starved_limit_frac: Fraction = 0.02
 ) -> Mosaic:
     """Read a raw file, TIFF or PNG as undemosaiced linear sensor data, and refuse what cannot be trusted.
+
+    `flat`, `panel`, `black_spot` and `dark` shots are looked at as well: what is not of that kind, or is a field too
+    bright or too dim to be measured, is refused here, so that all who read it share one judgement.
 
     Parameters
     ----------
@@ -47,7 +51,7 @@ def decode_raw(
     ------
     Unmeasurable
         For files that are damaged, altered after the sensor, of a layout that cannot be measured, overexposed or
-        underexposed.
+        underexposed, or in the folder of another role.
     """
     mosaic, ceiling, coarse = read_mosaic(shot, stand.sensor)
     census = take_census(mosaic.values, period=mosaic.pattern.shape[2], white_dn=mosaic.white_dn)
@@ -62,9 +66,15 @@ def decode_raw(
         coarse=coarse,
         unlit=unlit,
     )
+    brightest = measure_brightest(census, mosaic)
     refuse_exposure(
-        census, mosaic, clipped_limit=clipped_limit_frac, starved_limit=0.0 if unlit else starved_limit_frac
+        census,
+        brightest,
+        size=size,
+        clipped_limit=clipped_limit_frac,
+        starved_limit=0.0 if unlit else starved_limit_frac,
     )
+    refuse_other_role(mosaic, brightest)
     if stand.sensor.sensor_map is not None:
         divide_by_map(mosaic, stand.sensor.sensor_map)
     return mosaic
@@ -148,19 +158,26 @@ def check_levels(mosaic: Mosaic) -> Mosaic:
     return mosaic
 
 
-def refuse_exposure(census: PixelCensus, mosaic: Mosaic, *, clipped_limit: float, starved_limit: float) -> None:
+def measure_brightest(census: PixelCensus, mosaic: Mosaic) -> float:
+    """Give the light of the brightest hundredth of a frame, of white."""
+    black = float(mosaic.black_dn.mean())
+    return (float(np.percentile(census.run_means[:, ::4], 99)) - black) / (mosaic.white_dn - black)
+
+
+def refuse_exposure(
+    census: PixelCensus, brightest: float, *, size: int, clipped_limit: float, starved_limit: float
+) -> None:
     """Raise where too much of the frame is clipped, or even its brightest parts are too dark."""
-    clipped = census.clipped / mosaic.values.size
+    clipped = census.clipped / size
     if clipped > clipped_limit:
         raise Unmeasurable(
             f"overexposed: {format_against(100 * clipped, 100 * clipped_limit)} % of the pixels are clipped, "
             f"more than {100 * clipped_limit:g} %; expose less"
         )
-    brightest = float(np.percentile(census.run_means[:, ::4], 99))
-    light = (brightest - float(mosaic.black_dn.mean())) / (mosaic.white_dn - float(mosaic.black_dn.mean()))
-    if light < starved_limit:
+    if brightest < starved_limit:
+        dark = "; if it is a dark frame, move it to `dark/`" if brightest < UNLIT else ""
         raise Unmeasurable(
             "underexposed: the brightest hundredth of the frame has "
-            f"{format_against(100 * light, 100 * starved_limit)} % of white, less than {100 * starved_limit:g} %; "
-            "expose more"
+            f"{format_against(100 * brightest, 100 * starved_limit)} % of white, less than {100 * starved_limit:g} %; "
+            f"expose more{dark}"
         )

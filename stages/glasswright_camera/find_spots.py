@@ -76,7 +76,8 @@ def find_spots(
     -------
     Spots
         With one f-number alone a thing is taken as opaque to place it, which is told in a note. Caveat
-        `flats_too_open` where no shot is stopped down far enough to show what lies in a lens.
+        `flats_too_open` where no shot is stopped down far enough to show what lies in a lens, `flats_left_out` where
+        the plan lets the stage do without some of the flats, and some could not be read.
 
     Raises
     ------
@@ -104,7 +105,8 @@ def find_spots(
         patch_count=count["patch"],
         unsure_count=count["unsure"],
         lens_deepest_pct=100 * others[0].depth if others else 0.0,
-        lens_deepest_pct_u=100 * others[0].depth_u if others else faintest_pct / np.sqrt(3),
+        # a spot as deep as the flats can miss may lie beside the deepest one seen
+        lens_deepest_pct_u=max(100 * others[0].depth_u if others else 0.0, faintest_pct),
         faintest_seen_pct=faintest_pct,
         hot_pixel_count=float(len(find_lasting(darks))) if darks else float("nan"),
         place_px=np.array([each.sharpest.place for each in things]).reshape(-1, 2),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import cache, partial
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from pydantic import Field
 
@@ -15,7 +15,11 @@ from glasswright_camera.locate_lattice import LatticeNotFound, find_lattice
 from glasswright_camera.locate_report import Limits, place_nodes, report_chart
 from glasswright_camera.locate_small import shrink_mosaic
 from glasswright_camera.mosaic import Mosaic
+from glasswright_camera.recognise import describe_other
 from glasswright_camera.stand import ChartLayout, Fraction, Stand
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 DISC_SMALL_PX = 16.0
 """Wanted size of a disc on the small frame if the chart fills the frame: half as much is still well measured."""
@@ -72,7 +76,35 @@ def locate_chart(
         except Unmeasurable as failure:
             reason = reason or failure
     assert reason is not None  # a stand has at least one chart, and choose_layouts gives at least one
-    raise reason
+    ramps = [use.layout.as_lattice() for use in stand.ramps]
+    raise name_other(
+        reason, mosaic, ramps, "the ramp: if it is, move it to `ramp/`", stand.sensor.pixel_pitch_um, limits
+    )
+
+
+def name_other(
+    reason: Unmeasurable,
+    mosaic: Mosaic,
+    others: Iterable[ChartLayout],
+    other_words: str,
+    pixel_pitch_um: float,
+    limits: Limits,
+) -> Unmeasurable:
+    """Give the reason why a layout was not found, with what the frame shows in its place and where that belongs.
+
+    Parameters
+    ----------
+    others, other_words
+        Layouts that hang on the stand for another role, and what to say of a frame in which one of them is found.
+    """
+    for layout in others:
+        try:
+            locate_layout(mosaic, layout, pixel_pitch_um, limits)
+        except Unmeasurable:
+            continue
+        return Unmeasurable(f"{reason}; it looks like {other_words}")
+    other = describe_other(mosaic)
+    return Unmeasurable(f"{reason}; {other}") if other else reason
 
 
 def choose_layouts(mosaic: Mosaic, stand: Stand) -> tuple[ChartLayout, ...]:

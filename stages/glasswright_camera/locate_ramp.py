@@ -10,7 +10,7 @@ from pydantic import Field
 
 from glasswright import Unmeasurable, stage
 from glasswright_camera.chart_fit import ChartFit
-from glasswright_camera.locate_chart import locate_layout
+from glasswright_camera.locate_chart import locate_layout, name_other
 from glasswright_camera.locate_report import Limits
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.ramp import RampFit
@@ -57,7 +57,14 @@ def locate_ramp(
     """
     use = choose_ramp(stand)
     limits = Limits(discs=discs_min_count, paper=paper_min_frac, contrast=contrast_min_frac, soiled=soiled_max_frac)
-    fit = locate_layout(mosaic, use.layout.as_lattice(), stand.sensor.pixel_pitch_um, limits)
+    pitch_um = stand.sensor.pixel_pitch_um
+    try:
+        fit = locate_layout(mosaic, use.layout.as_lattice(), pitch_um, limits)
+    except Unmeasurable as reason:
+        charts = [each.layout for each in stand.charts]
+        raise name_other(
+            reason, mosaic, charts, "the chart: if it is, move it to `chart/`", pitch_um, limits
+        ) from reason
     scale, angle_deg = view_board(fit.homography)
     refuse_wrong_end(fit, use)
     if abs(angle_deg - use.angle_deg) > angle_max_deg:

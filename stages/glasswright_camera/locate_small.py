@@ -115,12 +115,14 @@ def shrink_mosaic(mosaic: Mosaic, block_px: int) -> SmallFrame:
     Raises
     ------
     Unmeasurable
-        If a plane has no light.
+        If a plane has no light, or the frame is smaller than a block or than the colour pattern.
     """
-    levels = measure_plane_levels(mosaic)
-    channels, _, period_x = mosaic.pattern.shape
+    channels, period_y, period_x = mosaic.pattern.shape
     height, width = mosaic.values.shape[1:]
     rows, columns = height // block_px, width // block_px
+    if min(rows, columns) < 1 or height < period_y or width < period_x:
+        raise Unmeasurable(f"the frame has {width} x {height} pixels, too few to see anything in")
+    levels = measure_plane_levels(mosaic)
     light = np.zeros((rows, columns), np.float32)
     clipped = np.zeros((rows, columns), np.float32)
     share = 1.0 / (channels * block_px * block_px)

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright import stage
+from glasswright import Unmeasurable, stage
 from glasswright_camera.locate_small import shrink_mosaic
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.spots import SpotMap
-from glasswright_camera.spots_seen import covers, even_out, find_faintest, see_spots
+from glasswright_camera.spots_seen import LEAST_SIDE, covers, even_out, find_faintest, see_spots
 from glasswright_camera.spots_shape import Shape, hugs_border, measure_shape
 from glasswright_camera.stand import Fraction
 
@@ -49,13 +49,22 @@ def map_spots(mosaic: Mosaic, *, least_depth_frac: Fraction = 0.004) -> SpotMap:
     SpotMap
         Sizes are those of a plateau with a sloping rim, fitted; a wide shadow is read too shallow, since the smooth
         field gives way to it a little.
+
+    Raises
+    ------
+    Unmeasurable
+        Where the frame is too small.
     """
     # even, so that every cell holds as much of each colour
     block = 2 * max(1, int(np.ceil(mosaic.values.shape[2] / FINEST_WIDTH / 2)))
+    height, width = mosaic.values.shape[1:]
+    if min(height, width) < block * LEAST_SIDE:
+        raise Unmeasurable(
+            f"the frame has {width} x {height} pixels; spots are looked for on {block * LEAST_SIDE} and more each way"
+        )
     residual, surface = even_out(shrink_mosaic(mosaic, block).light)
     shapes = _measure_shapes(residual, surface, least_depth_frac)
     listed = shapes[:MOST_LISTED]
-    height, width = mosaic.values.shape[1:]
     return SpotMap(
         shot=mosaic.shot,
         width_px=width,

@@ -58,7 +58,10 @@ def reduce_black_spot(mosaic: Mosaic, *, edge_frac: Fraction = 0.5) -> BlackSpot
     big = np.flatnonzero(sizes * BLOCK_PX**2 >= np.pi * LEAST_RADIUS_PX**2)
     if len(big) != 1:
         found = f"{len(big)} dark patches" if len(big) else f"no dark patch of {2 * LEAST_RADIUS_PX:g} pixels"
-        raise Unmeasurable(f"{found} in the frame; hang one black patch before the bright field ({count} specks seen)")
+        raise Unmeasurable(
+            f"{found} in the frame; hang one black patch before the bright field ({count} specks seen), or, if this is "
+            "the field alone, move it to `flat/` or `panel/`"
+        )
     rows, columns = np.nonzero(parts == big[0] + 1)
     centre = small.to_sensor(np.array([columns.mean(), rows.mean()]))
     radius = float(np.sqrt(len(rows) * BLOCK_PX**2 / np.pi))

@@ -45,8 +45,11 @@ def reduce_dark(
     Raises
     ------
     Unmeasurable
-        Where light came in.
+        Where light came in, or the frame is smaller than the colour pattern.
     """
+    rows, columns = mosaic.values.shape[1:]
+    if rows < mosaic.pattern.shape[1] or columns < mosaic.pattern.shape[2]:
+        raise Unmeasurable(f"the frame has {columns} x {rows} pixels, fewer than the colour pattern")
     level, noise = measure_sites(mosaic)
     light = float(((level - mosaic.black_dn) / (mosaic.white_dn - mosaic.black_dn)).max())
     if light > stray_light_frac:

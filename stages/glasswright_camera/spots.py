@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 from glasswright import Artefact, Percentage
 
@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpotMap(Artefact):
     """The dark spots of one flat shot, clearest first. Arrays run over (spots,); sensor pixels."""
+
+    left_out_caveat: ClassVar[str] = "flats_left_out"
 
     shot: str
     width_px: int
@@ -63,6 +65,7 @@ class Spots(Artefact):
     lens_deepest_pct: Percentage
     """Most light that anything but dust on the sensor takes; 0 where nothing is seen."""
     lens_deepest_pct_u: float
+    """Never less than `faintest_seen_pct`: as deep a spot may lie there unseen."""
     faintest_seen_pct: Percentage
     """Light that a round shadow a tenth of the frame wide had to take to be seen, at the highest f-number. What took
     less is not known to be absent."""

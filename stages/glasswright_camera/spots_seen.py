@@ -28,6 +28,9 @@ CLEAR: Final = 6.0
 SKIRT: Final = 3.5
 """Standard deviations down to which cells belong to the spot."""
 LEAST_SIDE: Final = 24
+"""Of a frame, in cells, that a band of sizes is looked for in; a smaller one shows no spots."""
+LEAST_CELLS: Final = 4
+"""For each coefficient of the polynomial."""
 STANDARD_OF_MAD: Final = 1.482602
 
 
@@ -79,6 +82,8 @@ def fit_surface(light: Array32) -> Array32:
     value, kept = cells.ravel(), np.ones(cells.size, dtype=bool)
     fit = np.zeros(design.shape[1])
     for _ in range(SWEEPS):
+        if np.count_nonzero(kept) < LEAST_CELLS * design.shape[1]:
+            break  # nothing smooth in it: what is left could be fitted by anything
         part = design[kept]
         fit = np.linalg.solve(part.T @ part, part.T @ value[kept])
         off = value / (design @ fit) - 1
@@ -125,7 +130,7 @@ def find_faintest(residual: Array32, surface: Array32, width: float) -> float:
 def _pick_band(residual: Array32, surface: Array32) -> tuple[Array32, float]:
     """Pick a band of sizes, evened to the noise in the middle; give it and that noise."""
     band = gaussian_filter(residual, WIDE, mode="nearest") - gaussian_filter(residual, NARROW, mode="nearest")
-    band *= np.sqrt(surface)
+    band *= np.sqrt(np.maximum(surface, 0))
     return band, STANDARD_OF_MAD * float(np.median(np.abs(band)))
 
 

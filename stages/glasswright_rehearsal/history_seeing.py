@@ -99,7 +99,7 @@ def see(
 
 def see_spots() -> RehearsedSpots:
     """Give what the step `find_spots` would say of clean glass."""
-    return RehearsedSpots(lens_deepest_pct=0.0, lens_deepest_pct_u=FAINTEST_PCT / float(np.sqrt(3)))
+    return RehearsedSpots(lens_deepest_pct=0.0, lens_deepest_pct_u=FAINTEST_PCT)
 
 
 def _scatter(own_u: float, remount_u: float, draw: Draw, mount: Draw | None) -> float:

@@ -1,5 +1,7 @@
 """Scopes and gathers: who is taken together with whom, and what happens when somebody is missing."""
 
+from importlib import import_module
+
 import pytest
 from night_bench import shots_of
 
@@ -153,6 +155,23 @@ def test_no_step_does_without_what_its_stage_needs(bench, capsys):
     plan = "  combine: {stage: toy.combine, inputs: {means: average_chart}, per: ticket, at_least: 0}\n"
     status, reason = run(bench, capsys, plan, 13)["combine", "T-0001"]
     assert (status, reason.split(" because ")[0]) == ("skipped", "`means` has 0 of the 1 it needs")
+
+
+def test_what_may_be_left_out_is_named_and_a_caveat_where_its_class_asks_for_one(bench, capsys, monkeypatch):
+    bench.add_ticket(1, {**ONE_EACH, "chart/f2_1.txt": "blank"})
+    plan = "  combine: {stage: toy.combine, inputs: {means: average_chart}, per: setting, at_least: 1}\n"
+    run(bench, capsys, plan, 13)
+    monkeypatch.setattr(import_module("glasswright_toy").Mean, "left_out_caveat", "means_left_out")
+    bench.run(capsys, "--serial", ledger="asked.ledger")
+    for name, caveats in (("bench.ledger", ()), ("asked.ledger", ("means_left_out",))):
+        with bench.ledger(name) as ledger:
+            (state,) = ledger.latest_tickets(["T-0001"])
+        combined = {str(each.setting): each for each in state.outcomes if each.step == "combine"}
+        assert combined["50 mm f/2"].notes == (
+            "left out: read_chart of chart/f2_1.txt is unmeasurable: the file holds no numbers",
+        )
+        assert combined["50 mm f/2"].caveats == (*caveats, "unverified_copy")
+        assert (combined["50 mm f/4"].notes, combined["50 mm f/4"].caveats) == ((), ("unverified_copy",))
 
 
 EVEN = """\

@@ -105,10 +105,9 @@ def test_the_summary_for_people_names_causes_and_what_to_shoot_again(bench, caps
     said = capsys.readouterr()
     lines = said.out.splitlines()
     assert "  read_chart of 50 mm f/2 chart/f2_0.txt unmeasurable: the file holds no numbers" in lines
-    assert (
-        lines[lines.index("To be put right (shot again, copied again or described in ticket.yaml):") + 1]
-        == "  T-0002 chart/f2_0.txt: the file holds no numbers"
-    )
+    place = lines.index("To be put right (shot again, copied again, moved or described in ticket.yaml):")
+    assert lines[place + 1] == "  T-0002 chart/f2_0.txt: the file holds no numbers"
+    assert not any(line.startswith("Crashed") for line in lines)
     assert lines[-1].startswith("21 outcomes measured, 0 already in the ledger (1 ticket, ")
     assert "1 ticket, 8 shots" in said.err
     assert run_command(bench.arguments("--serial")) == 13
@@ -137,6 +136,19 @@ def test_a_shot_without_a_setting_is_not_used_and_asks_for_the_ticket_in_check_a
     assert run_command(look) == 0
     assert bench.run(capsys, "--serial")[0] == 0
     assert bench.outcomes()["read_chart", "T-0001 chart/manual.txt"] == ("done", "")
+
+
+def test_the_summary_for_people_lists_what_crashed_and_where_its_traceback_is(bench, capsys):
+    bench.add_ticket(3, {**shots_of(3), "flat/f4_1.txt": "crash"})
+    capsys.readouterr()
+    assert run_command(bench.arguments("--serial")) == 13
+    lines = capsys.readouterr().out.splitlines()
+    (place,) = [index for index, line in enumerate(lines) if line.startswith("Crashed")]
+    assert lines[place] == (
+        "Crashed, by a fault of the program or a plugin (the ledger keeps each traceback, `glasswright pages` "
+        "shows it on the ticket's page):"
+    )
+    assert lines[place + 1] == "  T-0003 read_flat of 50 mm f/4 flat/f4_1.txt: ZeroDivisionError: the toy broke"
 
 
 def test_what_crashed_is_kept_and_measured_again_only_on_demand(bench, capsys):

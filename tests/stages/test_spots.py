@@ -239,7 +239,14 @@ def test_flats_of_an_open_lens_alone_promise_nothing():
     assert "no flat is stopped down to f/5.6" in opened.notes[0]
     assert (closed.caveats, closed.notes) == ((), ())
     assert (closed.lens_deepest_pct, closed.faintest_seen_pct) == (0.0, pytest.approx(0.4))
-    assert closed.lens_deepest_pct_u == pytest.approx(0.4 / np.sqrt(3))
+    assert closed.lens_deepest_pct_u == pytest.approx(0.4)
+
+
+def test_the_deepest_spot_is_no_surer_than_what_the_flats_could_have_shown():
+    dim = replace(make_map(8, (4000, 900, 300, 0.006)), faintest_depth_frac=0.03)
+    found = find_spots((dim,), None, STAND)
+    assert found.lens_deepest_pct == pytest.approx(0.6)
+    assert found.lens_deepest_pct_u == pytest.approx(3.0) == found.faintest_seen_pct
     assert find_spots((make_map(np.nan),), None, STAND).caveats == ("flats_too_open",)
     assert find_spots((make_map(4),), None, STAND, least_f_number=4.0).caveats == ()
 

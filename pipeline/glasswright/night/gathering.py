@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 FEWEST_FOR_ODD: Final = 3
 """Of two members that differ nobody can say which is the odd one."""
 ODD_NOTE: Final = "left out as odd: "
+LEFT_OUT: Final = "left out: "
+"""Begins the note on a member that is not there, where the plan's `at_least` is met without it."""
 WITHOUT: Final = "made without "
 """Begins the note on what a step could do without, and why it is not there."""
 MADE_WITHOUT: Final = "made_without"
@@ -82,6 +84,7 @@ def take_inputs(
     values: dict[str, Any] = {}
     missing = _Missing(lacks=[], causes=[])
     notes: list[str] = []
+    caveats: set[str] = set()
     absent: list[str] = []
     for name, source in instance.inputs.items():
         if isinstance(source, Given) and source.refusal:
@@ -91,6 +94,8 @@ def take_inputs(
         elif isinstance(source, Many):
             members = [_member(member, outcomes, ticket) for member in source.members]
             values[name] = _gather(name, members, source, gathered[name], missing, absent, notes)
+            if len(values[name]) < len(members) and gathered[name].left_out_caveat:
+                caveats.add(gathered[name].left_out_caveat)
         else:
             member = _member(source, outcomes, ticket)
             values[name] = member.value
@@ -101,7 +106,7 @@ def take_inputs(
     if missing.lacks:
         return Refusal(status=Status.SKIPPED, reason=str(missing))
     values = {name: (value,) if name in gathered and _is_single(value) else value for name, value in values.items()}
-    caveats = {*_caveats(values.values()), *([MADE_WITHOUT] if absent else [])}
+    caveats |= {*_caveats(values.values()), *([MADE_WITHOUT] if absent else [])}
     notes += [WITHOUT + cause for cause in dict.fromkeys(absent)]
     return Taken(values=values, caveats=frozenset(caveats), notes=tuple(notes))
 
@@ -131,6 +136,8 @@ def _gather(
     causes = [member.cause for member in members if member.value is None]
     if source.may_lack:
         absent += causes
+    else:
+        notes += [LEFT_OUT + cause for cause in dict.fromkeys(causes)]
     if len(kept) < wanted:
         causes += [f"{text} is odd" for text in left_out]
         missing.add(f"`{name}` has {len(kept)} of the {wanted} it needs", causes)

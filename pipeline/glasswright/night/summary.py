@@ -91,6 +91,7 @@ def describe(summary: Summary, *, detail: bool) -> Iterator[str]:
         yield from (f"  {line}" for line in each.reason.splitlines())
     for number in summary.night.unfinished:
         yield f"{number}: not finished, the night was stopped; run again to go on"
+    yield from _describe_crashes(summary)
     yield from _describe_reshoots(summary)
     yield from (str(each) for each in summary.plugin_failures)
     yield _last_line(summary)
@@ -122,10 +123,26 @@ def _name(report: TicketReport, refusal: Refusal) -> str:
     return f"{refusal.step} of {item}" if item else refusal.step
 
 
+def _describe_crashes(summary: Summary) -> Iterator[str]:
+    """List what crashed, and where its traceback is kept."""
+    crashes = [
+        f"  {f'{report.number} {_name(report, each)}'.strip()}: {each.reason}"
+        for report in summary.reports
+        for each in report.refusals
+        if each.status == Status.CRASHED
+    ]
+    if crashes:
+        yield (
+            "Crashed, by a fault of the program or a plugin (the ledger keeps each traceback, `glasswright pages` "
+            "shows it on the ticket's page):"
+        )
+        yield from crashes
+
+
 def _describe_reshoots(summary: Summary) -> Iterator[str]:
     lines = [f"  {report.number} {each.what}: {each.reason}" for report in summary.reports for each in report.reshoot]
     if lines:
-        yield "To be put right (shot again, copied again or described in ticket.yaml):"
+        yield "To be put right (shot again, copied again, moved or described in ticket.yaml):"
         yield from lines
 
 
