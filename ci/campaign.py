@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 PARTS: Final = {
     "flips": (campaign_flips.prepare, 1000, 40, "bit flips in a ledger"),
-    "kills": (campaign_kills.prepare, 67, 3, "nights killed three times"),
+    "kills": (campaign_kills.prepare, 40, 2, "nights killed five times"),
     "tickets": (campaign_tickets.prepare, 2 * len(campaign_tickets.KINDS), 36, "bad tickets"),
     "roles": (campaign_roles.prepare, len(campaign_roles.KINDS), 3, "shots in wrong roles"),
     "raws": (campaign_raws.prepare, 2000, 150, "mutated raw files"),

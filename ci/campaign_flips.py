@@ -6,13 +6,14 @@ import os
 import shutil
 import sqlite3
 from contextlib import closing
-from functools import cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from campaign_tools import FALSE_RELEASE, LOST, Case, cards_of, run_apart
 from night_bench import Bench, shots_of
 
 from glasswright.commands.main import run_command
+
+Tables = dict[str, list[dict[str, Any]]]
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -35,6 +36,7 @@ def prepare(scratch: Path, count: int) -> Callable[[Case], None]:
     files = sorted(path for path in bench.folder.glob(f"{LEDGER}*/**/*") if path.is_file())
     files += sorted(path for path in bench.folder.glob(f"{LEDGER}*") if path.is_file())
     own = _files_of_released(scratch)
+    kept = {path.name for path in bench.folder.glob(f"{LEDGER}.files/*/*")}
     truth = {}
     for ticket in (RELEASED, HELD, INCOMPLETE):
         arguments = ["gate", ticket, "--ledger", str(bench.folder / LEDGER)]
@@ -60,7 +62,9 @@ def prepare(scratch: Path, count: int) -> Callable[[Case], None]:
         target.unlink()
         target.write_bytes(data)
         case.name = f"bit {bit} of byte {place} of {target.relative_to(case.folder)}"
-        is_tampered = target.name in own or (target == ledger and _dump(ledger) != _dump(bench.folder / LEDGER))
+        found, sound = (_dump(ledger), _dump(bench.folder / LEDGER)) if target == ledger else ({}, {})
+        is_changed = target.name in kept or found != sound
+        is_tampered = target.name in own or _evidence(found) != _evidence(sound)
         codes = {ticket: case.gate(ticket, ledger) for ticket in truth}
         for ticket, code in codes.items():
             if code == 0 and (truth[ticket] != 0 or is_tampered):
@@ -68,7 +72,7 @@ def prepare(scratch: Path, count: int) -> Callable[[Case], None]:
             if code not in (truth[ticket], DAMAGED):
                 case.find(LOST, f"{ticket}: the gate says {code}, not {truth[ticket]} or {DAMAGED}")
         verified = case.run("verify", "--ledger", str(ledger)).code
-        if verified == SOUND and (is_tampered or any(code != truth[ticket] for ticket, code in codes.items())):
+        if verified == SOUND and (is_changed or any(code != truth[ticket] for ticket, code in codes.items())):
             case.find(LOST, f"`verify` finds nothing after {case.name}")
         if verified not in (SOUND, DAMAGED):
             case.find(LOST, f"`verify` ends with {verified}")
@@ -100,17 +104,33 @@ def _files_of_released(scratch: Path) -> set[str]:
     return {path.name for path in bench.folder.glob(f"{LEDGER}.files/*/*")}
 
 
-def _dump(path: Path) -> object:
-    """Return all that the tables hold, or nothing if they cannot be read."""
-    return _dump_of(path.read_bytes(), path)
-
-
-@cache
-def _dump_of(data: bytes, path: Path) -> object:
-    del data
+def _dump(path: Path) -> Tables:
+    """Return all that the tables hold; nothing if they cannot be read."""
     try:
         with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro&immutable=1", uri=True)) as connection:
-            tables = connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name").fetchall()
-            return {name: connection.execute(f'SELECT * FROM "{name}"').fetchall() for (name,) in tables}
+            connection.row_factory = lambda cursor, row: dict(
+                zip([each[0] for each in cursor.description], row, strict=True)
+            )
+            names = connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name").fetchall()
+            return {each["name"]: connection.execute(f'SELECT * FROM "{each["name"]}"').fetchall() for each in names}
     except (sqlite3.Error, UnicodeDecodeError):
-        return None
+        return {}
+
+
+def _evidence(tables: Tables) -> Tables:
+    """Leave out the rows of the tickets that are not released, and those that belong to such rows."""
+    others = {
+        (name, row["id"])
+        for name, rows in tables.items()
+        for row in rows
+        if "id" in row and row.get("ticket") in (HELD, INCOMPLETE)
+    }
+    return {
+        name: [
+            row
+            for row in rows
+            if row.get("ticket") not in (HELD, INCOMPLETE)
+            and not any((column, value) in others for column, value in row.items())
+        ]
+        for name, rows in tables.items()
+    }

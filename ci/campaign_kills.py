@@ -24,9 +24,9 @@ if TYPE_CHECKING:
 TICKETS = 6
 HELD = 3
 SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
-SERIAL_SHARE = 0.6
+SERIAL_SHARE = 0.7
 """Of the nights; starting workers takes ten times as long as what they measure here."""
-KILLS_A_NIGHT = 3
+KILLS_A_NIGHT = 5
 LEFT_S = 10.0
 """Within which the kernel takes away what was killed, also on a crowded machine."""
 KNOWN = 21

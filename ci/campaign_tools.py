@@ -112,6 +112,7 @@ def _be_child(do: Callable[[], int], said: int, memory_bytes: int) -> None:
         os.setsid()
         os.dup2(said, 1)
         os.dup2(said, 2)
+        sys.stdout, sys.stderr = os.fdopen(1, "w"), os.fdopen(2, "w")
         if memory_bytes:
             resource.setrlimit(resource.RLIMIT_DATA, (memory_bytes, memory_bytes))
         code = do()
