@@ -254,7 +254,7 @@ KINDS: Final = (
     Kind(name="another body", apply=_yaml("Ostrel D7", "Ostrel D8")),
     Kind(name="no lens", apply=_yaml("lens:", "lense:")),
     Kind(name="an intake ticket", apply=_yaml("phase: release", "phase: intake")),
-    Kind(name="a rehearsed ticket", apply=_more_yaml("rehearsed: true\n")),
+    Kind(name="a rehearsed ticket", apply=_more_yaml("rehearsed: true\n"), harmless=True),
     Kind(
         name="a focal length that is no number",
         apply=_yaml("focal_length_mm: 50, f_number: 2", "focal_length_mm: .nan, f_number: 2"),
@@ -276,6 +276,7 @@ KINDS: Final = (
         name="a sum of a shot that is not there",
         apply=_sums(lambda text: text + "0" * 64 + "  chart/f2_5.txt\n"),
         with_sums=True,
+        harmless=None,
     ),
     Kind(
         name="sums of files outside",
