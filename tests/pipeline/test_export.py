@@ -24,6 +24,7 @@ from glasswright.export.tickets import NoSuchNightError, choose_tickets
 from glasswright.judging.gate import Decision, Word
 from glasswright.judging.gatekeeper import Gated
 from glasswright.ledger import Ledger
+from glasswright.ledger.head import Head
 
 SHARP = "measure_mtf50.centre.sharp_cy_per_px"
 STAND = """\
@@ -239,6 +240,7 @@ def test_any_text_makes_xml_that_another_reader_reads(text):
         state=state(serial=text, number="T-1"),
         judgement=None,
         decision=Decision(ticket="T-1", word=Word.INCOMPLETE, reasons=(text,)),
+        head=Head(ledger="ledger 1", commits=1, made_at="2026-03-01", digest="ab"),
     )
     document = minidom.parseString(write_junit([judged]))
     values = {

@@ -23,7 +23,6 @@ from glasswright.judging.gate import Word
 from glasswright.judging.judge import JUDGE_VERSION
 from glasswright.judging.verdict import Verdict
 from glasswright.ledger import Ledger
-from glasswright.ledger.store import MOMENT_TABLES
 from glasswright.paper import clean_text
 from glasswright.record import record as record_module
 from glasswright.record.content import Signature, write_content
@@ -41,6 +40,7 @@ reproducibility:
   measure_mtf50.*: {u: 0.004, origin: "declared, 2026-03, K. Moreau"}
   measure_vignetting.*: {u: 0.02, origin: "declared, 2026-03, K. Moreau"}
 """
+ELSEWHERE = {"ledger": "ledger 1", "commits": 2, "made_at": "2026-03-01T20:00:00+01:00", "digest": "ab"}
 NOT_ACCREDITED = "A shop's record, not an accredited calibration."
 
 
@@ -241,11 +241,11 @@ def forge(data, **changes):
         ({"paper": "Letter"}, "was changed after it was made"),
         ({"paper": "A99"}, "this is no record as the program wrote it"),
         ({"ticket": 7}, "this is no record as the program wrote it"),
-        ({"moment": [1]}, "this is no record as the program wrote it"),
-        ({"moment": {"manifest": "1"}}, "this is no record as the program wrote it"),
-        ({"moment": {"manifest": 1}}, "the ledger never held that measurement and judgement"),
-        ({"moment": dict.fromkeys(MOMENT_TABLES, 0)}, "the ledger never held that measurement and judgement"),
-        ({"moment": dict.fromkeys(MOMENT_TABLES, 9)}, "or what the ledger added last is missing from it"),
+        ({"head": [1]}, "this is no record as the program wrote it"),
+        ({"head": {"commits": "1"}}, "this is no record as the program wrote it"),
+        ({"head": ELSEWHERE | {"commits": True}}, "this is no record as the program wrote it"),
+        ({"head": ELSEWHERE}, "the ledger never held that measurement and judgement"),
+        ({"head": ELSEWHERE | {"commits": 99}}, "or what the ledger added last is missing from it"),
         (
             {"drawn_with": "reportlab 1.0"},
             "cannot be compared: it was made with reportlab 1.0, and here are glasswright",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -57,8 +58,9 @@ def gate(ticket: str, ledger: Path, cards: Path | None, stand: Path | None, as_j
         else:
             gated = Gatekeeper(opened).gate(ticket, measures=None)
         decision = gated.decision if gated else open_gate(ticket, None, None, unjudged=opened.why_pending(ticket))
+        head = opened.head()
     if as_json:
-        click.echo(json.dumps(_as_data(decision, gated), indent=2))
+        click.echo(json.dumps({**_as_data(decision, gated), "ledger_head": dataclasses.asdict(head)}, indent=2))
     else:
         click.echo("\n".join(_tell(decision, gated)))
     return EXIT_CODES[decision.word]

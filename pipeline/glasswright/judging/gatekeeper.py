@@ -6,6 +6,7 @@ their kept texts, the measurements and the reference lens's charts as they are n
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
@@ -16,6 +17,7 @@ from glasswright.judging.gate import Decision, PersonsWord, open_gate
 from glasswright.judging.judge import JUDGE_VERSION, judge_ticket
 from glasswright.judging.kept import KeptStand, read_kept_card, read_kept_stand
 from glasswright.ledger.documents import find_document
+from glasswright.ledger.restored import read_restored
 from glasswright.watch.watching import read_watch
 
 if TYPE_CHECKING:
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
     from glasswright.judging.verdict import Judgement, LimitVerdict
     from glasswright.ledger import Document, Ledger, TicketState
     from glasswright.ledger.decisions import PersonsDecision
+    from glasswright.ledger.head import Head
     from glasswright.watch.watching import WatchReport
 
 AT_ONCE: Final = 50
@@ -43,6 +46,8 @@ class Gated:
     judgement: Judgement | None
     """Made from the measurements; None where there is nothing to judge by."""
     decision: Decision
+    head: Head
+    """The ledger's, as it was read."""
     card: Card | None = None
     doubts: tuple[str, ...] = ()
     """Why the stand counts as out of control on the ticket's nights."""
@@ -89,6 +94,8 @@ class Gatekeeper:
         """
         self._ledger = ledger
         self._rules = JUDGE_VERSION if rules is None else rules
+        self._head = ledger.head()
+        self._restored = tuple(map(str, read_restored(ledger)))
         self._cards: dict[str, CardFile | None] = {"": None}
         self._stands: dict[str, tuple[KeptStand, WatchReport | None]] = {}
 
@@ -141,7 +148,8 @@ class Gatekeeper:
         number = state.record.ticket.number
         if isinstance(basis, str):
             decided = open_gate(number, state, None, unjudged=basis)
-            return Gated(state=state, judgement=None, decision=decided, names=self._names(state, None))
+            names = self._names(state, None)
+            return Gated(state=state, judgement=None, decision=self._noted(decided), head=self._head, names=names)
         doubts = basis.watched.doubts_of_ticket(state) if basis.watched is not None else ()
         is_old = kept is not None and kept.judge_version == self._rules != JUDGE_VERSION
         judged = kept if kept is not None and is_old else judge_ticket(state, basis.card, basis.stand)
@@ -151,12 +159,17 @@ class Gatekeeper:
         return Gated(
             state=state,
             judgement=judgement,
-            decision=open_gate(number, state, judgement, doubts, person=person),
+            decision=self._noted(open_gate(number, state, judgement, doubts, person=person)),
+            head=self._head,
             card=basis.card.card if basis.card is not None else None,
             doubts=doubts,
             names=self._names(state, basis),
             may_decide=basis.stand.may_decide,
         )
+
+    def _noted(self, decision: Decision) -> Decision:
+        """Add that the ledger's end was lost once, which concerns every ticket in it."""
+        return dataclasses.replace(decision, notes=(*self._restored, *decision.notes))
 
     def _names(self, state: TicketState, basis: Basis | None) -> Mapping[str, str]:
         record = state.record

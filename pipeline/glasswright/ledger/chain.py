@@ -160,6 +160,12 @@ def last_counts(database: Database) -> Mapping[str, int]:
     return _read_counts(database, rows[0][0])
 
 
+def counts_at(database: Database, commits: int) -> Mapping[str, int]:
+    """Give table -> how many rows it had after a number of commits."""
+    rows = database.rows("SELECT counts FROM link WHERE id = ?", commits)
+    return _read_counts(database, rows[0][0]) if rows else {}
+
+
 def check_bound_counts(database: Database) -> None:
     """Check that no row of a bound table is too many or too few, whether or not anything names it."""
     for table, count in last_counts(database).items():

@@ -47,7 +47,9 @@ if TYPE_CHECKING:
 APPLICATION_ID: Final = 0x474C5752
 """Marks the file as a ledger of this program (`GLWR`)."""
 SECONDS_TO_WAIT: Final = 30
-MOMENT_TABLES: Final = ("manifest", "judgement", "returned", "attempt", "decision", "shot_content")
+MOMENT_TABLES: Final = (
+    "manifest", "judgement", "returned", "attempt", "decision", "shot_content", "restored", "link",
+)  # fmt: skip
 """Of these the last row of a ticket counts, or every row up to some."""
 LEAST_ROOM_BYTES: Final = 64 * 1024
 """SQLite takes 32 KiB for the memory that readers and writer share (sqlite.org/walformat.html, 2), and a log."""
@@ -501,23 +503,17 @@ class Ledger:
         attempt = attempts.latest_attempts(self.database, [ticket]).get(ticket)
         return attempt.why_pending() if attempt is not None else ""
 
-    def moment(self) -> dict[str, int]:
-        """Give how far each table got that a decision rests on: table -> its highest row."""
-        return {
-            table: int(self.database.rows(f"SELECT coalesce(max(id), 0) FROM {table}")[0][0]) for table in MOMENT_TABLES
-        }
-
-    def has_been_at(self, moment: Mapping[str, int]) -> bool:
-        """Tell whether the ledger has got as far as a moment."""
-        now = self.moment()
-        return now.keys() == moment.keys() and all(0 <= moment[table] <= now[table] for table in now)
+    def has_been_at(self, head: Head) -> bool:
+        """Tell whether the ledger had that head once: it is this ledger, and nothing from before was changed."""
+        return read_head(self.database, head.commits) == head
 
     @contextmanager
-    def as_of(self, moment: Mapping[str, int]) -> Iterator[None]:
-        """Read the ledger inside as it was at a moment; only of one that is open for reading."""
+    def as_of(self, head: Head) -> Iterator[None]:
+        """Read the ledger inside as it was when it had that head; only of one that is open for reading."""
+        counts = {**chain.counts_at(self.database, head.commits), "link": head.commits}
         for table in MOMENT_TABLES:
             # a view that is temporary hides the table of its name
-            view = f"SELECT * FROM main.{table} WHERE id <= {int(moment[table])}"
+            view = f"SELECT * FROM main.{table} WHERE id <= {counts.get(table, 0)}"
             self.database.rows(f"CREATE TEMP VIEW {table} AS {view}")
         try:
             yield

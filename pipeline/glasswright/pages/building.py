@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
-from functools import cache, partial
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -160,7 +160,7 @@ def _write_shared(
     standings: Sequence[Standing],
 ) -> int:
     """Write the pages of the night, the models and the stands; give how many."""
-    write = partial(_write, out, places)
+    head = str(ledger.head())
     by_stand: dict[str, list[Standing]] = defaultdict(list)
     by_model: dict[str, list[Standing]] = defaultdict(list)
     for each in every:
@@ -171,6 +171,10 @@ def _write_shared(
         of_night[each.state.record.stand].append(each)
     healths = [read_health(ledger, stand, members) for stand, members in of_night.items()]
     times = read_step_times(ledger, [run.number for run in runs])
+
+    def write(file: str, template: str, home: str, context: dict[str, Any]) -> None:
+        _write(out, places, file, template, home, {**context, "head": head})
+
     write(NIGHT, "night.html", "", describe_night(runs, standings, times, healths))
     returned = latest_returned(ledger)
     for model, members in by_model.items():
@@ -214,6 +218,7 @@ def build_ticket(job: Job) -> Made:
         frames = draw_frames(ledger, gated.state, _plugins(), job.folder, job.out)
         visits = read_standings(ledger, job.same_lens)
         context = describe_ticket(ledger, stand_of(gated), _plugins(), frames, visits)
+        context["head"] = str(ledger.head())
         context["runs"] = describe_runs(read_runs(ledger), job.ticket)
     page = job.places.tickets[job.ticket]
     figures = part_figures(context["figures"], page)

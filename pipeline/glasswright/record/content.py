@@ -230,7 +230,7 @@ def _sources(evidence: Gated) -> tuple[tuple[str, str], ...]:
         ("Stand file", judgement.stand if judgement else record.stand_sha256),
     )
     sources = [(kind, _name_source(evidence, sha256)) for kind, sha256 in named]
-    return (*sources, ("Measurement", evidence.state.content[:SHOWN_HASH]))
+    return (*sources, ("Measurement", evidence.state.content[:SHOWN_HASH]), ("Ledger", str(evidence.head)))
 
 
 def _name_source(evidence: Gated, sha256: str) -> str:

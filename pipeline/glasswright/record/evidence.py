@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from glasswright.errors import GlasswrightError
 from glasswright.judging.gatekeeper import Gatekeeper
+from glasswright.ledger.head import Head
 from glasswright.ledger.judgements import judgement_hash
 
 if TYPE_CHECKING:
@@ -46,11 +47,12 @@ def recall_evidence(ledger: Ledger, note: Note) -> Gated | None:
     Parameters
     ----------
     note
-        Names the moment, and what was measured and judged.
+        Names the ledger's head at that moment, and what was measured and judged.
     """
-    if not ledger.has_been_at(note.moment):
+    head = Head(**note.head)
+    if not ledger.has_been_at(head):
         return None
-    with ledger.as_of(note.moment):
+    with ledger.as_of(head):
         gated = Gatekeeper(ledger, rules=note.judge_version).gate(note.ticket, measures=None)
     if gated is None or name_evidence(gated) != (note.manifest, note.judgement):
         return None

@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from glasswright.encoding import digest
+from glasswright.ledger.head import Head
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -30,8 +31,8 @@ class Note:
     judgement: str
     judge_version: int
     """Of the rules by which the program judged."""
-    moment: Mapping[str, int]
-    """How far the ledger had got: what was added later is no part of what the record says."""
+    head: Mapping[str, Any]
+    """The ledger's head: what was added later is no part of what the record says. The fields of a `Head`."""
     paper: str
     signed_by: str
     signed_on: str
@@ -61,6 +62,7 @@ def find_note(data: bytes) -> Note | None:
         note = Note(**fields)
     except (binascii.Error, ValueError, TypeError, LookupError):
         return None
-    kinds = dict.fromkeys(Note.__dataclass_fields__, str) | {"judge_version": int, "moment": dict}
+    kinds = dict.fromkeys(Note.__dataclass_fields__, str) | {"judge_version": int, "head": dict}
     well_formed = all(type(getattr(note, name)) is kind for name, kind in kinds.items())
-    return note if well_formed and all(type(number) is int for number in note.moment.values()) else None
+    head = dict.fromkeys(Head.__dataclass_fields__, str) | {"commits": int}
+    return note if well_formed and {name: type(value) for name, value in note.head.items()} == head else None

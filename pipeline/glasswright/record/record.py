@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
 from glasswright.errors import GlasswrightError
@@ -52,7 +52,7 @@ def make_record(ledger: Ledger, ticket: str, signature: Signature, paper: str) -
         manifest=manifest,
         judgement=judgement,
         judge_version=JUDGE_VERSION,
-        moment=ledger.moment(),
+        head=dict(asdict(ledger.head())),
         paper=paper,
         signed_by=signature.name,
         signed_on=signature.day,
