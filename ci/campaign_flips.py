@@ -108,12 +108,13 @@ def _dump(path: Path) -> Tables:
     """Return all that the tables hold; nothing if they cannot be read."""
     try:
         with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro&immutable=1", uri=True)) as connection:
+            connection.text_factory = lambda data: data.decode(errors="surrogateescape")
             connection.row_factory = lambda cursor, row: dict(
                 zip([each[0] for each in cursor.description], row, strict=True)
             )
             names = connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name").fetchall()
             return {each["name"]: connection.execute(f'SELECT * FROM "{each["name"]}"').fetchall() for each in names}
-    except (sqlite3.Error, UnicodeDecodeError):
+    except sqlite3.Error:
         return {}
 
 

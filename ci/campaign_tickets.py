@@ -316,7 +316,6 @@ KINDS: Final = (
         name="another serial after measuring",
         apply=_yaml("C50-T-0001", "C50-T-0002"),
         measured_before=True,
-        harmless=True,
     ),
     Kind(
         name="a wrong sum after measuring",
