@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from edge_images import BAYER, COLOURS, Sheet, Transfer, disc_spectrum, place_disc
 
-from glasswright_camera.edge_shapes import FITTED_REACH
+from glasswright_camera.edges.kernel.shapes import FITTED_REACH
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

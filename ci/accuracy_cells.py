@@ -25,12 +25,12 @@ from edge_images import (
     two_gaussians,
 )
 
-from glasswright_camera.sharpness_reading import lopsidedness, shape_u
+from glasswright_camera.sharpness.reading import lopsidedness, shape_u
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from glasswright_camera.edge_table import EdgeTable
+    from glasswright_camera.edges.kernel.table import EdgeTable
 
 ANGLE = 0.4
 """Direction of the image radius at every disc, radian: along no axis of the pixels."""

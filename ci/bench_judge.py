@@ -14,18 +14,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
-from glasswright.artefact import Setting, Ticket
 from glasswright.config import check, load_plan, scan_yaml
-from glasswright.config.stand_file import Spread
+from glasswright.config.schema.plugins import load_plugins
+from glasswright.config.stand.file import Spread
 from glasswright.judging.card import Card
 from glasswright.judging.cards import CardFile
 from glasswright.judging.rejudge import judge_tickets
 from glasswright.ledger import Ledger, RunRecord, TicketRecord, writing
 from glasswright.ledger.documents import method_document
-from glasswright.measurements import Measured
-from glasswright.outcome import Item, Outcome, Status
-from glasswright.plugins import load_plugins
-from glasswright.stage import Scope
+from glasswright.plugin.artefact import Setting, Ticket
+from glasswright.plugin.measurements import Measured
+from glasswright.plugin.outcome import Item, Outcome, Status
+from glasswright.plugin.stage import Scope
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -22,15 +22,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from glasswright.commands.main import run_command, use_one_thread
+from glasswright.config.schema.plugins import load_plugins
 from glasswright.ledger import Ledger, RunRecord
 from glasswright.ledger.documents import find_document
-from glasswright.pages import building
-from glasswright.pages.places import Places
-from glasswright.plugins import load_plugins
+from glasswright.reports.pages import building
+from glasswright.reports.pages.places import Places
 
 if TYPE_CHECKING:
     from glasswright.ledger import TicketState
-    from glasswright.outcome import Outcome
+    from glasswright.plugin.outcome import Outcome
 
 ROOT = Path(__file__).parents[1]
 NOW = "2026-01-01T22:00:00+00:00"

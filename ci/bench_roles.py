@@ -27,10 +27,10 @@ from scipy.stats import binomtest
 
 from glasswright import CaptureFacts, Unmeasurable
 from glasswright_camera import locate_chart, locate_ramp, reduce_black_spot, reduce_dark
-from glasswright_camera.decode_damage import take_census
-from glasswright_camera.decode_raw import measure_brightest, refuse_exposure
 from glasswright_camera.mosaic import Mosaic
-from glasswright_camera.recognise import refuse_other_role
+from glasswright_camera.raw.damage import take_census
+from glasswright_camera.raw.stage import measure_brightest, refuse_exposure
+from glasswright_camera.roles.recognise import refuse_other_role
 from glasswright_camera.stand import ChartLayout, ChartUse, Mark, RampLayout, RampUse, Stand
 from glasswright_camera.stand import Sensor as StandSensor
 from glasswright_rehearsal import (

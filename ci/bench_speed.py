@@ -28,8 +28,8 @@ import tifffile
 from glasswright import CaptureFacts, Setting, Shot
 from glasswright.commands.main import run_command
 from glasswright.config import load_stand
+from glasswright.config.schema.plugins import load_plugins
 from glasswright.ledger import Ledger
-from glasswright.plugins import load_plugins
 from glasswright_camera import (
     combine_flats,
     decode_raw,

@@ -13,8 +13,8 @@ from campaign_tools import LOST, Case, run_apart
 from glasswright import CaptureFacts, Shot, Unmeasurable
 from glasswright.commands.main import run_command
 from glasswright.config import load_stand
-from glasswright.night.exif import read_facts
-from glasswright.plugins import load_plugins
+from glasswright.config.schema.plugins import load_plugins
+from glasswright.intake.exif import read_facts
 from glasswright_camera import decode_raw
 
 if TYPE_CHECKING:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from glasswright_camera.pattern_found import DIRT, SCRATCH, STAND
-from glasswright_camera.pattern_rules import (
+from glasswright_camera.diagnosis.found import DIRT, SCRATCH, STAND
+from glasswright_camera.diagnosis.rules import (
     AUTOFOCUS,
     BENT,
     COLOUR,

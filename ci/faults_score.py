@@ -11,8 +11,8 @@ from scipy.stats import beta
 
 import glasswright_camera  # noqa: F401 - its artefacts are in the ledger
 from glasswright.ledger import Ledger
-from glasswright.outcome import Status
-from glasswright_camera.pattern import Pattern
+from glasswright.plugin.outcome import Status
+from glasswright_camera.diagnosis.result import Pattern
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

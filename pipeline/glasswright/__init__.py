@@ -5,14 +5,14 @@ What a plugin needs is here: the mark, the exception, and the base of what stage
 
 from importlib.metadata import version
 
-from glasswright.artefact import Artefact, Bulk, CaptureFacts, HandAnswer, Setting, Shot, Ticket
 from glasswright.errors import Unmeasurable
 from glasswright.formatting import format_against
-from glasswright.kept import kept
-from glasswright.role_traits import RoleTraits
-from glasswright.sources import find_imported_sources, hash_sources
-from glasswright.stage import stage
-from glasswright.units import NonNegative, Percentage, Range, unit_of
+from glasswright.plugin.artefact import Artefact, Bulk, CaptureFacts, HandAnswer, Setting, Shot, Ticket
+from glasswright.plugin.kept import kept
+from glasswright.plugin.role_traits import RoleTraits
+from glasswright.plugin.sources import find_imported_sources, hash_sources
+from glasswright.plugin.stage import stage
+from glasswright.plugin.units import NonNegative, Percentage, Range, unit_of
 
 __version__ = version("glasswright")
 

@@ -1,36 +1,36 @@
 """The camera bench: stages that measure a lens from raw shots of the stand's charts and light sources."""
 
 from glasswright import RoleTraits
-from glasswright_camera.check_light import check_light
-from glasswright_camera.combine_darks import combine_darks
-from glasswright_camera.combine_flats import combine_flats
-from glasswright_camera.decode_raw import decode_raw
-from glasswright_camera.drawing_doors import DRAWINGS, FRAME_DRAWINGS, SERIES_DRAWINGS
-from glasswright_camera.find_spots import find_spots
-from glasswright_camera.known_lenses import KnownLenses
-from glasswright_camera.locate_chart import locate_chart
-from glasswright_camera.locate_ramp import locate_ramp
-from glasswright_camera.map_spots import map_spots
-from glasswright_camera.measure_autofocus import measure_autofocus
-from glasswright_camera.measure_centring import measure_centring
-from glasswright_camera.measure_distortion import measure_distortion
-from glasswright_camera.measure_focus_offset import measure_focus_offset
-from glasswright_camera.measure_fringing import measure_fringing
-from glasswright_camera.measure_gain import measure_gain
-from glasswright_camera.measure_glare import measure_glare
-from glasswright_camera.measure_mtf50 import measure_mtf50
-from glasswright_camera.measure_stabiliser import measure_stabiliser
-from glasswright_camera.measure_sweep import measure_sweep
-from glasswright_camera.measure_vignetting import measure_vignetting
-from glasswright_camera.read_hand_checks import read_hand_checks
-from glasswright_camera.read_pattern import read_pattern
-from glasswright_camera.reduce_black_spot import reduce_black_spot
-from glasswright_camera.reduce_dark import reduce_dark
-from glasswright_camera.reduce_flat import reduce_flat
+from glasswright_camera.centring.stage import measure_centring
+from glasswright_camera.chart.locate_chart import locate_chart
+from glasswright_camera.chart.locate_ramp import locate_ramp
+from glasswright_camera.diagnosis.known_lenses import KnownLenses
+from glasswright_camera.diagnosis.stage import read_pattern
+from glasswright_camera.distortion.stage import measure_distortion
+from glasswright_camera.drawings import DRAWINGS, FRAME_DRAWINGS, SERIES_DRAWINGS
+from glasswright_camera.edges.trace_edges import trace_edges
+from glasswright_camera.edges.trace_ramp import trace_ramp
+from glasswright_camera.edges.trace_slanted_edges import trace_slanted_edges
+from glasswright_camera.focus.autofocus import measure_autofocus
+from glasswright_camera.focus.stage import measure_focus_offset
+from glasswright_camera.fringing.stage import measure_fringing
+from glasswright_camera.glare.reduce_black_spot import reduce_black_spot
+from glasswright_camera.glare.stage import measure_glare
+from glasswright_camera.hand_checks.stage import read_hand_checks
+from glasswright_camera.light.combine_darks import combine_darks
+from glasswright_camera.light.combine_flats import combine_flats
+from glasswright_camera.light.measure_gain import measure_gain
+from glasswright_camera.light.reduce_dark import reduce_dark
+from glasswright_camera.light.reduce_flat import reduce_flat
+from glasswright_camera.raw.stage import decode_raw
+from glasswright_camera.sharpness.stage import measure_mtf50
+from glasswright_camera.shooting.stage import check_light
+from glasswright_camera.spots.map_spots import map_spots
+from glasswright_camera.spots.stage import find_spots
+from glasswright_camera.stabiliser.stage import measure_stabiliser
 from glasswright_camera.stand import Stand
-from glasswright_camera.trace_edges import trace_edges
-from glasswright_camera.trace_ramp import trace_ramp
-from glasswright_camera.trace_slanted_edges import trace_slanted_edges
+from glasswright_camera.sweep.stage import measure_sweep
+from glasswright_camera.vignetting.stage import measure_vignetting
 
 STAND_SECTION = Stand
 STAND_SECTIONS = {"lenses": KnownLenses}

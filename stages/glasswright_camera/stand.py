@@ -9,7 +9,7 @@ from pydantic import Field
 
 from glasswright import Artefact
 from glasswright.config import ConfigFile, DataFile
-from glasswright_camera.frame_size import LARGEST_FRAME_PX
+from glasswright_camera.raw.frame_size import LARGEST_FRAME_PX
 
 Positive = Annotated[float, Field(gt=0)]
 Fraction = Annotated[float, Field(gt=0, lt=1)]

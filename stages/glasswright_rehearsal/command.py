@@ -132,7 +132,7 @@ def rehearse(
         shutil.copytree(find_shipped("glasswright_camera", name), out / name)
     click.echo(f"stand: {written}")
     if history:
-        from glasswright_rehearsal.history import write_history
+        from glasswright_rehearsal.history.write import write_history
 
         path = write_history(night, history, written, with_stand=stand_history)
         click.echo(f"ledger: {path} ({history} past tickets of {night.model}, rehearsed)")

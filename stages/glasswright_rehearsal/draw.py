@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from glasswright_rehearsal.profiles import DIRECTIONS, STEP_PX
+from glasswright_rehearsal.optics.profiles import DIRECTIONS, STEP_PX
 
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from glasswright_rehearsal.depth import find_depth_mm, sharp_image_um
 from glasswright_rehearsal.faults import find_fault
 from glasswright_rehearsal.geometry import Pose
 from glasswright_rehearsal.light import Lighting
 from glasswright_rehearsal.models import stop_focus
+from glasswright_rehearsal.optics.depth import find_depth_mm, sharp_image_um
 from glasswright_rehearsal.render import find_disc_blurs, find_edges
 
 if TYPE_CHECKING:

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from glasswright_rehearsal.blur import find_mtf50
 from glasswright_rehearsal.geometry import distort, map_points
 from glasswright_rehearsal.light import mean_gain_box
+from glasswright_rehearsal.optics.blur import find_mtf50
 from glasswright_rehearsal.render import Scene, find_disc_blurs, find_edges
 from glasswright_rehearsal.truth_centring import tell_centring
 

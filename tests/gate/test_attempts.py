@@ -166,7 +166,7 @@ def test_an_unreadable_stranger_with_shared_darks_takes_no_word_away(nights):
 
 
 def test_a_ticket_whose_folder_cannot_be_listed_loses_its_word(nights, monkeypatch):
-    from glasswright.night import tasks
+    from glasswright.run import tasks
 
     def fail(self):
         return self.accept(tasks.IndexFailure(reason="its files could not be listed"))

@@ -8,7 +8,7 @@ from ledger_toys import shots_at, state
 
 from glasswright.judging.notes import notes_of
 from glasswright.judging.shots import find_about_shots
-from glasswright.judging.verdict import Verdict
+from glasswright.ledger.verdict import Verdict
 
 EVENING = ("2026-03-02T20:00:00", "2026-03-02T20:10:00", "2026-03-02T23:30:00")
 

@@ -6,11 +6,11 @@ import pytest
 from ledger_toys import CARD_HEAD, judge, kept, shots_at, state
 
 from glasswright import HandAnswer
-from glasswright.config.names import problem_of_person
+from glasswright.config.schema.names import problem_of_person
 from glasswright.judging.hand_answers import find_doubtful
 from glasswright.judging.notes import notes_of
-from glasswright.judging.verdict import Verdict
-from glasswright.stage import Scope
+from glasswright.ledger.verdict import Verdict
+from glasswright.plugin.stage import Scope
 
 GOOD = HandAnswer(check="mount", answer="pass", who="K. Moreau", when="2026-03-02")
 FAILED = HandAnswer(check="mount", answer="fail", who="L. Osei", when="2026-03-01T11:20", note="play of 1 mm")

@@ -6,7 +6,7 @@ import pytest
 from ledger_toys import CARD_HEAD, judge, kept, state
 
 from glasswright.judging.notes import notes_of
-from glasswright.judging.verdict import Verdict
+from glasswright.ledger.verdict import Verdict
 
 LIMIT = "{measure: measure_mtf50.count, min: 1, rule: simple}"
 ASKING = f"{CARD_HEAD}identity: serial\n"

@@ -10,15 +10,15 @@ from night_bench import CARD
 
 from glasswright import Artefact, NonNegative, Percentage, Range
 from glasswright.commands.main import run_command
+from glasswright.config.schema.plugins import load_plugins
 from glasswright.errors import ConfigError
 from glasswright.judging.cards import check_card, load_cards
 from glasswright.judging.decision import Tolerance, Uncertainty, decide
 from glasswright.judging.judge import judge_ticket
-from glasswright.judging.verdict import Verdict
 from glasswright.ledger import Ledger
-from glasswright.measurements import describe_fields
-from glasswright.plugins import load_plugins
-from glasswright.units import SCALES, UNITS
+from glasswright.ledger.verdict import Verdict
+from glasswright.plugin.measurements import describe_fields
+from glasswright.plugin.units import SCALES, UNITS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ import pytest
 from night_bench import PROGRAM
 
 from glasswright.commands.main import run_command
-from glasswright.night.checksums import read_checksums
+from glasswright.intake.checksums import read_checksums
 from glasswright.plain_text import escape, escape_name, is_plain
 
 NO_NAME = "its name is not UTF-8 text that can be printed and written to a list: rename it"

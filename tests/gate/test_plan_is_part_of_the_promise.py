@@ -10,10 +10,10 @@ from night_bench import ADOPTED, CARD, PLAN
 
 from glasswright.commands.main import run_command
 from glasswright.config import load_plan
-from glasswright.config.method import describe_method, method_text
+from glasswright.config.plan.method import describe_method, method_text
+from glasswright.config.schema.plugins import load_plugins
 from glasswright.judging.cards import load_cards
 from glasswright.judging.method import why_made_otherwise
-from glasswright.plugins import load_plugins
 
 BOUND = "combine_chart.mean_dn at f/2: not made as the card's plan `toy` makes it: "
 
@@ -161,7 +161,7 @@ def test_the_gate_prints_plan_card_and_stand(gate):
 
 
 def test_another_version_of_the_program_is_named_and_holds_nothing_up(gate, monkeypatch):
-    monkeypatch.setattr("glasswright.night.session.version", lambda _: "0.0.1")
+    monkeypatch.setattr("glasswright.run.session.version", lambda _: "0.0.1")
     code, out = gate()
     assert code == 0
     assert "  note: measured by version 0.0.1 of the program, this is version " in out

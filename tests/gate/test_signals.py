@@ -14,7 +14,7 @@ import pytest
 from night_bench import PROGRAM, shots_of
 
 from glasswright.commands.main import run_command
-from glasswright.night.stopping import GRACE_S, LAST_S
+from glasswright.run.workers.stopping import GRACE_S, LAST_S
 
 HANG_S = GRACE_S + LAST_S + 20
 
@@ -181,7 +181,7 @@ def test_what_is_done_alone_ends_with_the_night(slow_bench, capsys, end):
 
 def _is_alone(process):
     try:
-        return "glasswright.night.alone" in process.cmdline()
+        return "glasswright.run.workers.alone" in process.cmdline()
     except psutil.NoSuchProcess:
         return False
 

@@ -10,11 +10,11 @@ from ledger_tampering import unguarded
 from ledger_toys import good_outcomes, run_record, sharpness
 from test_judging_gate import STAND, Shop
 
-from glasswright.judging.verdict import Verdict
 from glasswright.ledger import Ledger, chain
 from glasswright.ledger.head import HeadFile, read_head
 from glasswright.ledger.judgements import judgement_values
 from glasswright.ledger.store import Database
+from glasswright.ledger.verdict import Verdict
 
 FORGED = "the verdicts kept of ticket T-1 do not follow from its measurements: "
 

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 import glasswright_camera
-from glasswright.artefact import Artefact, Setting
 from glasswright.ledger import Ledger
+from glasswright.plugin.artefact import Artefact, Setting
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 from glasswright import Artefact, Setting, Ticket
 from glasswright.commands.main import run_command
 from glasswright.judging.judge import JUDGE_VERSION, judge_ticket
-from glasswright.judging.verdict import Judgement, LimitVerdict, Verdict, fold
 from glasswright.ledger import Document, Ledger, RunRecord, ShotRecord, TicketRecord
-from glasswright.outcome import Item, Outcome, Status
-from glasswright.stage import Scope
+from glasswright.ledger.verdict import Judgement, LimitVerdict, Verdict, fold
+from glasswright.plugin.outcome import Item, Outcome, Status
+from glasswright.plugin.stage import Scope
 
 if TYPE_CHECKING:
     from pathlib import Path

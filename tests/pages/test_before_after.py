@@ -8,13 +8,13 @@ from browser import DESK, TABLET
 from page_toys import F2, F8, ToyNight, outcome, verdict, write_pages
 from test_pages_build import text_of
 
-from glasswright.judging.comparing import Change, Word
-from glasswright.judging.verdict import Verdict
+from glasswright.judging.compare.comparing import Change, Word
 from glasswright.ledger import Ledger
-from glasswright.outcome import Status
-from glasswright.pages.before_after import MOST_ROWS, choose_before, say_cell
-from glasswright.pages.standing import read_standings
-from glasswright.pages.wording import say_change, say_change_side
+from glasswright.ledger.verdict import Verdict
+from glasswright.plugin.outcome import Status
+from glasswright.reports.pages.before_after import MOST_ROWS, choose_before, say_cell
+from glasswright.reports.pages.triage import read_standings
+from glasswright.reports.pages.wording import say_change, say_change_side
 
 DAYS = [f"2026-03-0{day}T22:00:00+00:00" for day in range(1, 5)]
 INTAKE = {"phase": "intake"}

@@ -8,14 +8,14 @@ import pytest
 from page_toys import F8, MEASURE, STAND, Sharp, ToyNight, outcome, verdict, write_pages
 
 from glasswright.commands.main import run_command
-from glasswright.drawing import Picture
-from glasswright.judging.verdict import Verdict
+from glasswright.config.schema.plugins import Plugins
 from glasswright.ledger import Ledger
-from glasswright.outcome import Status
-from glasswright.pages import building
-from glasswright.pages.standing import Urgency, read_standings
-from glasswright.plugin_drawings import Drawings
-from glasswright.plugins import Plugins
+from glasswright.ledger.verdict import Verdict
+from glasswright.plugin.drawing import Picture
+from glasswright.plugin.outcome import Status
+from glasswright.plugin.plugin_drawings import Drawings
+from glasswright.reports.pages import building
+from glasswright.reports.pages.triage import Urgency, read_standings
 
 NASTY = "<script>alert('x')</script>\"><img src=x onerror=alert(1)>{{ 7 * 7 }}"
 

@@ -10,10 +10,10 @@ import pytest
 from page_toys import verdict
 
 from glasswright.judging.decision import guard_band
-from glasswright.judging.verdict import Verdict
-from glasswright.pages.strip import Strip, draw_sign, draw_strip, lay_scale
-from glasswright.pages.sweep import draw_sweeps
-from glasswright.pages.wording import (
+from glasswright.ledger.verdict import Verdict
+from glasswright.reports.pages.strip import Strip, draw_sign, draw_strip, lay_scale
+from glasswright.reports.pages.sweep import draw_sweeps
+from glasswright.reports.pages.wording import (
     name_pages,
     say_limits,
     say_measure,
@@ -116,7 +116,7 @@ def test_names_of_pages_are_safe_and_never_shared():
     assert name_pages(["T-0412"]) == {"T-0412": "T-0412.html"}
 
 
-CSS = resources.files("glasswright.pages").joinpath("assets/pages.css").read_text(encoding="utf-8")
+CSS = resources.files("glasswright.reports.pages").joinpath("assets/pages.css").read_text(encoding="utf-8")
 BLOCKS = {
     "light": re.search(r":root \{(.*?)\n\}", CSS, re.S).group(1),
     "dark": re.search(r':root\[data-light="dark"\] \{(.*?)\n\}', CSS, re.S).group(1),

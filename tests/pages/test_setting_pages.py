@@ -5,12 +5,12 @@ from page_toys import Sharp, ToyNight, outcome, verdict, write_pages
 from test_pages_build import text_of
 
 from glasswright import Setting
-from glasswright.drawing import Picture, canvas, path
-from glasswright.pages import building
-from glasswright.pages.figures import Figure, Figures
-from glasswright.pages.setting_pages import MOST_LETTERS, part_figures
-from glasswright.plugin_drawings import Drawings
-from glasswright.plugins import Plugins
+from glasswright.config.schema.plugins import Plugins
+from glasswright.plugin.drawing import Picture, canvas, path
+from glasswright.plugin.plugin_drawings import Drawings
+from glasswright.reports.pages import building
+from glasswright.reports.pages.figures import Figure, Figures
+from glasswright.reports.pages.setting_pages import MOST_LETTERS, part_figures
 
 SETTINGS = [
     Setting(focal_length_mm=focal_length, f_number=f_number)

@@ -7,8 +7,8 @@ from pydantic import Field
 
 from glasswright import Artefact, Bulk, Shot, Ticket, stage
 from glasswright.config import ConfigFile, DataFile
-from glasswright.plugins import Plugins
-from glasswright.stage import describe
+from glasswright.config.schema.plugins import Plugins
+from glasswright.plugin.stage import describe
 
 Positive = Annotated[float, Field(gt=0)]
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from glasswright import Artefact, Setting, Ticket
 from glasswright.config import check, scan_yaml
-from glasswright.config.method import MeasuredMethod, method_text
+from glasswright.config.plan.method import MeasuredMethod, method_text
 from glasswright.judging.card import Card
 from glasswright.judging.cards import CardFile
 from glasswright.judging.judge import judge_ticket
@@ -20,9 +20,9 @@ from glasswright.ledger.decisions import PersonsDecision, ReviewBasis
 from glasswright.ledger.records import KeptOutcome
 from glasswright.ledger.restored import accept_restored
 from glasswright.ledger.returned import mark_returned
-from glasswright.measurements import Measured
-from glasswright.outcome import Item, Outcome, Status
-from glasswright.stage import Scope
+from glasswright.plugin.measurements import Measured
+from glasswright.plugin.outcome import Item, Outcome, Status
+from glasswright.plugin.stage import Scope
 
 MODEL = "Corvane 50 mm f/2"
 F2, F4, F8 = (Setting(focal_length_mm=50.0, f_number=number) for number in (2.0, 4.0, 8.0))

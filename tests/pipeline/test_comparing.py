@@ -28,11 +28,11 @@ from ledger_toys import (
 )
 
 from glasswright.commands.main import run_command
-from glasswright.judging.comparing import BY_CHANCE, Word, compare_visits
-from glasswright.judging.comparing_sides import Visit
+from glasswright.judging.compare.comparing import BY_CHANCE, Word, compare_visits
+from glasswright.judging.compare.sides import Visit
 from glasswright.ledger import Document, Ledger
-from glasswright.outcome import Status
-from glasswright.stage import Scope
+from glasswright.plugin.outcome import Status
+from glasswright.plugin.stage import Scope
 
 LOSS = "measure_vignetting.loss_ev"
 

@@ -16,8 +16,8 @@ import glasswright
 from glasswright.commands import main as command_line
 from glasswright.commands import plugin_notes, tables
 from glasswright.commands.first_line import read_first_line
+from glasswright.config.schema.plugins import PluginFailure, Plugins
 from glasswright.errors import ConfigError, GlasswrightError, LedgerBusyError, LedgerDamagedError, Problem
-from glasswright.plugins import PluginFailure, Plugins
 
 LIMITS = """\
 card: "Corvane 50 mm f/2"

@@ -8,9 +8,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from glasswright.config import load_plan
+from glasswright.config.schema.plugins import PluginFailure, Plugins
 from glasswright.errors import ConfigError
-from glasswright.plugins import PluginFailure, Plugins
-from glasswright.stage import Scope
+from glasswright.plugin.stage import Scope
 
 GARBAGE = ("9" * 399, *"[]{}:#\t\"'|>%@`", ": ", "- ", "&a ", "*a", "!!int ", "null", ".nan", "1e5", "\\0")
 

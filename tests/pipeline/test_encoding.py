@@ -16,9 +16,9 @@ from hypothesis.extra import numpy as npst
 
 from glasswright import Artefact, Bulk, CaptureFacts, Setting, Shot, kept
 from glasswright.config import DataFile
-from glasswright.encoding import EncodingError, decode, digest, encode, from_text, to_text
 from glasswright.errors import LedgerDamagedError
-from glasswright.outcome import Status
+from glasswright.ledger.encoding import EncodingError, decode, digest, encode, from_text, to_text
+from glasswright.plugin.outcome import Status
 
 
 @dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +90,7 @@ def to_comparable(value):
 
 def test_a_digest_is_the_same_in_another_process():
     value = {"b": (1, 2.5, "é"), "a": frozenset({"x", "y", "z"})}
-    program = f"from glasswright.encoding import digest; print(digest({value!r}))"
+    program = f"from glasswright.ledger.encoding import digest; print(digest({value!r}))"
     others = {
         subprocess.run(
             [sys.executable, "-c", program], env={"PYTHONHASHSEED": seed}, capture_output=True, text=True, check=True

@@ -14,9 +14,9 @@ import night_exif as exif
 import numpy as np
 import pytest
 
-from glasswright.artefact import CaptureFacts, Ticket
-from glasswright.night.exif import read_facts
-from glasswright.night.identity import find_contradictions
+from glasswright.intake.exif import read_facts
+from glasswright.intake.identity import find_contradictions
+from glasswright.plugin.artefact import CaptureFacts, Ticket
 
 IMAGE = {exif.MAKE: "Ostrel", exif.MODEL: "Ostrel D7"}
 TAGS = {
@@ -151,7 +151,7 @@ def test_leading_zeros_of_a_serial_number_are_no_contradiction(shot_with):
 
 @pytest.fixture
 def shot_with():
-    from glasswright.artefact import Shot
+    from glasswright.plugin.artefact import Shot
 
     return lambda facts: Shot(ticket="T-1", role="chart", name="chart/1", path="", sha256="", sequence=0, facts=facts)
 

@@ -19,12 +19,12 @@ from ledger_toys import CARD_HEAD, F2, F4, falloff, good_outcomes, outcome, shar
 
 from glasswright import Artefact
 from glasswright.commands.main import run_command
-from glasswright.export.junit import write_junit
-from glasswright.export.tickets import NoSuchNightError, choose_tickets
 from glasswright.judging.gate import Decision, Word
 from glasswright.judging.gatekeeper import Gated
 from glasswright.ledger import Ledger
 from glasswright.ledger.head import Head
+from glasswright.reports.tables.junit import write_junit
+from glasswright.reports.tables.tickets import NoSuchNightError, choose_tickets
 
 SHARP = "measure_mtf50.centre.sharp_cy_per_px"
 STAND = """\

@@ -11,10 +11,10 @@ from glasswright.config import load_ticket
 from glasswright.errors import ConfigError
 from glasswright.judging.cards import check_card, load_cards
 from glasswright.judging.judge import judge_ticket
-from glasswright.judging.verdict import Verdict
-from glasswright.measurements import FieldDescription
-from glasswright.outcome import Status
-from glasswright.stage import Scope
+from glasswright.ledger.verdict import Verdict
+from glasswright.plugin.measurements import FieldDescription
+from glasswright.plugin.outcome import Status
+from glasswright.plugin.stage import Scope
 
 LIMIT = "{measure: measure_mtf50.count, min: 1, rule: simple}"
 

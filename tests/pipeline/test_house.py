@@ -11,17 +11,17 @@ from click.testing import CliRunner
 
 import glasswright
 import glasswright.config
-import glasswright.drawing
+import glasswright.judging.hand_check_entry
 import glasswright.outputs
-import glasswright.paper
-import glasswright.sheets
+import glasswright.plugin.drawing
+import glasswright.plugin.paper
 from glasswright.commands.card_notes import note_stand
 from glasswright.commands.main import glasswright as command_line
 from glasswright.config import find_idle_spreads, load_plan, load_stand, match_stand, read_config
-from glasswright.config.method import find_closure
+from glasswright.config.plan.method import find_closure
+from glasswright.config.schema.plugins import load_plugins
 from glasswright.judging.adopting import find_changes
 from glasswright.judging.cards import check_card, load_cards
-from glasswright.plugins import load_plugins
 from glasswright_camera.stand import ChartLayout, RampLayout
 
 ROOT = Path(__file__).parents[2]
@@ -109,17 +109,17 @@ def test_rehearsal_imports_nothing_that_measures():
         }
         if path.stem.startswith("history"):
             # a rehearsed past is written into a ledger, as a night writes it, and names its plan
-            engine -= {"glasswright", "glasswright.outcome", "glasswright.stage"}
-            engine -= {"glasswright.config", "glasswright.plugins"}
+            engine -= {"glasswright", "glasswright.plugin.outcome", "glasswright.plugin.stage"}
+            engine -= {"glasswright.config", "glasswright.config.schema.plugins"}
             engine = {module for module in engine if not module.startswith("glasswright.ledger")}
         assert engine <= {"glasswright.errors", "glasswright.processes"}, short(path)
 
 
 def test_the_camera_takes_from_the_engine_only_what_is_offered():
     offered = {"glasswright": set(glasswright.__all__), "glasswright.config": set(glasswright.config.__all__)}
-    offered["glasswright.drawing"] = set(vars(glasswright.drawing))
-    offered["glasswright.sheets"] = set(glasswright.sheets.__all__)
-    offered["glasswright.paper"] = set(glasswright.paper.__all__)
+    offered["glasswright.plugin.drawing"] = set(vars(glasswright.plugin.drawing))
+    offered["glasswright.judging.hand_check_entry"] = set(glasswright.judging.hand_check_entry.__all__)
+    offered["glasswright.plugin.paper"] = set(glasswright.plugin.paper.__all__)
     offered["glasswright.outputs"] = set(glasswright.outputs.__all__)
     for path in CAMERA.rglob("*.py"):
         for module, names in imports_of(path):

@@ -24,10 +24,10 @@ from glasswright import Setting
 from glasswright.errors import ConfigError
 from glasswright.judging.cards import check_card, load_cards
 from glasswright.judging.judge import judge_ticket
-from glasswright.judging.verdict import Verdict
-from glasswright.measurements import FieldDescription
-from glasswright.outcome import Status
-from glasswright.stage import Scope
+from glasswright.ledger.verdict import Verdict
+from glasswright.plugin.measurements import FieldDescription
+from glasswright.plugin.outcome import Status
+from glasswright.plugin.stage import Scope
 
 SHARP = "measure_mtf50.centre.sharp_cy_per_px"
 AT_F2 = f"{{measure: {SHARP}, min: 0.27, at: {{f_number: 2}}}}"

@@ -31,9 +31,9 @@ from glasswright.judging import gatekeeper as gatekeeper_module
 from glasswright.judging import judge as judge_module
 from glasswright.judging.gate import EXIT_CODES, Word, open_gate
 from glasswright.judging.judge import JUDGE_VERSION, judge_ticket
-from glasswright.judging.verdict import Judgement, LimitVerdict, Verdict
 from glasswright.ledger import Ledger
-from glasswright.outcome import Status
+from glasswright.ledger.verdict import Judgement, LimitVerdict, Verdict
+from glasswright.plugin.outcome import Status
 
 SHARP = "measure_mtf50.centre.sharp_cy_per_px"
 LIMITS = [f"{{measure: {SHARP}, min: 0.2}}", "{measure: measure_vignetting.corner_loss_ev, max: 2.5}"]

@@ -11,8 +11,8 @@ from glasswright.judging.card import At, Card, Limit, ValidFor
 from glasswright.judging.cards import CardFile
 from glasswright.judging.decision import Tolerance, Uncertainty, decide
 from glasswright.judging.judge import judge_ticket
-from glasswright.judging.verdict import Verdict, fold
-from glasswright.outcome import Status
+from glasswright.ledger.verdict import Verdict, fold
+from glasswright.plugin.outcome import Status
 
 numbers = st.floats(-100, 100)
 uncertainties = st.floats(1e-6, 50)

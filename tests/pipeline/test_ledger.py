@@ -41,7 +41,7 @@ from glasswright.judging.judge import judge_ticket
 from glasswright.ledger import Ledger
 from glasswright.ledger.place import LedgerPlaceError, check_place, find_mount
 from glasswright.ledger.schema import migrations, split_statements
-from glasswright.outcome import Status
+from glasswright.plugin.outcome import Status
 
 
 @pytest.fixture

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from glasswright.artefact import CaptureFacts, Setting, Ticket
 from glasswright.config import ROLES
-from glasswright.night.exif import read_facts
-from glasswright.night.index import TicketRequest, index_ticket
-from glasswright.night.shot_setting import Nominal, ShotRule, settle
+from glasswright.intake.exif import read_facts
+from glasswright.intake.index import TicketRequest, index_ticket
+from glasswright.intake.shot_setting import Nominal, ShotRule, settle
+from glasswright.plugin.artefact import CaptureFacts, Setting, Ticket
 
 MODEL = "Corvane 50 mm f/2"
 TICKET = Ticket(number="T-1", model=MODEL, serial="C50-1", phase="release", body="Ostrel D7")

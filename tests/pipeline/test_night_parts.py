@@ -8,21 +8,21 @@ from dataclasses import replace
 import pytest
 from night_bench import PLAN, shots_of
 
-from glasswright.artefact import Setting, Ticket
 from glasswright.commands.main import run_command
 from glasswright.config import load_plan
-from glasswright.night import progress
-from glasswright.night.grouping import enclosing_setting, planned_settings
-from glasswright.night.index import TicketRequest
-from glasswright.night.limits import Limits
-from glasswright.night.lineage import own_roles, rounds_of
-from glasswright.night.phases import Phase, phases_of
-from glasswright.night.progress import PlainDisplay, Tally, format_seconds
-from glasswright.night.reports import Refusal, Reshoot, TicketReport
-from glasswright.night.rescue import Alone, _describe_end, do_alone
-from glasswright.night.shot_setting import Nominal
-from glasswright.night.work import IndexFailure, IndexUnit, NoWatch, perform
-from glasswright.plugins import load_plugins
+from glasswright.config.schema.plugins import load_plugins
+from glasswright.intake.index import TicketRequest
+from glasswright.intake.shot_setting import Nominal
+from glasswright.plugin.artefact import Setting, Ticket
+from glasswright.run import progress
+from glasswright.run.graph.grouping import enclosing_setting, planned_settings
+from glasswright.run.graph.lineage import own_roles, rounds_of
+from glasswright.run.graph.phases import Phase, phases_of
+from glasswright.run.progress import PlainDisplay, Tally, format_seconds
+from glasswright.run.reports import Refusal, Reshoot, TicketReport
+from glasswright.run.workers.limits import Limits
+from glasswright.run.workers.rescue import Alone, _describe_end, do_alone
+from glasswright.run.workers.work import IndexFailure, IndexUnit, NoWatch, perform
 
 
 @pytest.fixture
@@ -94,7 +94,7 @@ def test_a_number_that_is_not_finite_is_kept_as_it_is(bench, capsys):
 
 
 def test_too_much_memory_is_a_crash_of_that_step_alone(bench, capsys, monkeypatch):
-    monkeypatch.setattr("glasswright.night.limits.memory_of_worker", lambda workers: 700 * 2**20 // workers)
+    monkeypatch.setattr("glasswright.run.workers.limits.memory_of_worker", lambda workers: 700 * 2**20 // workers)
     bench.add_ticket(1, {**shots_of(1), "chart/f2_0.txt": "fill_memory"})
     code, summary = bench.run(capsys, "--workers", "1")
     assert code == 13

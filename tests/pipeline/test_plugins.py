@@ -5,7 +5,7 @@ from importlib.metadata import EntryPoint
 
 import pytest
 
-from glasswright.plugins import STAGE_GROUP, collect_plugins, hash_source, load_plugins
+from glasswright.config.schema.plugins import STAGE_GROUP, collect_plugins, hash_source, load_plugins
 
 GOOD = '''
 """A toy."""

@@ -21,15 +21,15 @@ from glasswright.judging import gatekeeper as gatekeeper_module
 from glasswright.judging import judge as judge_module
 from glasswright.judging.gate import Word
 from glasswright.judging.judge import JUDGE_VERSION
-from glasswright.judging.verdict import Verdict
 from glasswright.ledger import Ledger
-from glasswright.paper import clean_text
-from glasswright.record import record as record_module
-from glasswright.record.content import Signature, write_content
-from glasswright.record.drawing import draw_record
-from glasswright.record.evidence import gather_evidence
-from glasswright.record.fingerprint import NOTE, find_note, make_fingerprint, write_note
-from glasswright.record.words import name_field, write_result
+from glasswright.ledger.verdict import Verdict
+from glasswright.plugin.paper import clean_text
+from glasswright.reports.record import record as record_module
+from glasswright.reports.record.content import Signature, write_content
+from glasswright.reports.record.drawing import draw_record
+from glasswright.reports.record.evidence import gather_evidence
+from glasswright.reports.record.fingerprint import NOTE, find_note, make_fingerprint, write_note
+from glasswright.reports.record.words import name_field, write_result
 
 SHARP = "measure_mtf50.centre.sharp_cy_per_px"
 LIMITS = [f"{{measure: {SHARP}, min: 0.2}}", "{measure: measure_vignetting.corner_loss_ev, max: 2.5}"]
@@ -177,7 +177,7 @@ def test_the_same_record_has_the_same_bytes_in_another_process(shop):
     assert shop.make().data == made.data
     script = (
         "import sys; from pathlib import Path; from glasswright.ledger import Ledger\n"
-        "from glasswright.record.record import make_record; from glasswright.record.content import Signature\n"
+        "from glasswright.reports.record.record import make_record; from glasswright.reports.record.content import Signature\n"
         "import ledger_toys\n"
         "with Ledger.open_for_reading(Path(sys.argv[1])) as ledger:\n"
         "    signature = Signature(name='K. Moreau', day='2026-03-02')\n"

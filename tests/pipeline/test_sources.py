@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from glasswright.plugins import STAGE_GROUP, collect_plugins, load_plugins
-from glasswright.sources import find_imported_sources, hash_sources
+from glasswright.config.schema.plugins import STAGE_GROUP, collect_plugins, load_plugins
+from glasswright.plugin.sources import find_imported_sources, hash_sources
 from glasswright_camera import compiled
 
 CAMERA = Path(compiled.__file__).parent

@@ -14,10 +14,10 @@ from typing_extensions import TypeAliasType
 
 from glasswright import Artefact, Bulk, Shot, stage
 from glasswright.errors import PluginError
-from glasswright.measurements import read_measurements
-from glasswright.signature import is_array
-from glasswright.stage import describe, is_stage
-from glasswright.units import UNITS, unit_of
+from glasswright.plugin.measurements import read_measurements
+from glasswright.plugin.signature import is_array
+from glasswright.plugin.stage import describe, is_stage
+from glasswright.plugin.units import UNITS, unit_of
 
 if TYPE_CHECKING:
     from fractions import Fraction
@@ -348,11 +348,17 @@ def seven_settings(shot: Shot, *, a_px: int, b_px: int, c_px: int, d_px: int, e_
     [
         (no_annotation, "toy.no_annotation: parameter `trim` has no annotation: add its type"),
         (no_docstring, "toy.no_docstring: has no docstring: say in its first line what it gives"),
-        (variable_inputs, "toy.variable_inputs: `*shots: glasswright.artefact.Shot`: name every input and setting"),
+        (
+            variable_inputs,
+            "toy.variable_inputs: `*shots: glasswright.plugin.artefact.Shot`: name every input and setting",
+        ),
         (variable_settings, "`**settings: float`: name every input and setting; a stage takes no variable arguments"),
         (setting_as_input, "toy.setting_as_input: input `trim_frac` is float: before the `*` stand artefacts"),
-        (list_input, "input `shots` is list[glasswright.artefact.Shot]: before the `*` stand artefacts"),
-        (fixed_tuple, "input `shots` is tuple[glasswright.artefact.Shot, glasswright.artefact.Shot]: before the `*`"),
+        (list_input, "input `shots` is list[glasswright.plugin.artefact.Shot]: before the `*` stand artefacts"),
+        (
+            fixed_tuple,
+            "input `shots` is tuple[glasswright.plugin.artefact.Shot, glasswright.plugin.artefact.Shot]: before the `*`",
+        ),
         (plain_dataclass_input, "input `side` is Side: before the `*` stand artefacts"),
         (defaulted_input, "input `shot` has a default: inputs come from the plan; remove it"),
         (nothing_taken, "toy.nothing_taken: takes no input, so nothing says what it runs for: add one before the `*`"),

@@ -11,11 +11,11 @@ from watch_toys import night, write_ticket
 
 from glasswright.commands.main import run_command
 from glasswright.config import load_stand, load_ticket
-from glasswright.config.round_trip import edit_yaml
+from glasswright.config.schema.plugins import load_plugins
+from glasswright.config.yaml.round_trip import edit_yaml
 from glasswright.errors import ConfigError
 from glasswright.ledger import Ledger
-from glasswright.plugins import load_plugins
-from glasswright.study.crossed import Reading, balance
+from glasswright.statistics.crossed import Reading, balance
 from glasswright.study.evidence import collect, name_fittings
 
 SHARP = "measure_mtf50.centre.sharp_cy_per_px"

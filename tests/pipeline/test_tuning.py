@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from ledger_toys import F2, F4, ToySpread, ToyStand, kept
 from tuning_toys import LOSS, MAX_LOSS, MIN_SHARP, SHARP, came_back, draw_lenses, lens, tune
 
-from glasswright.judging.verdict import Verdict
-from glasswright.outcome import Status
-from glasswright.tuning.factors import one_sided_factor, two_sided_factor
+from glasswright.ledger.verdict import Verdict
+from glasswright.plugin.outcome import Status
+from glasswright.statistics.factors import one_sided_factor, two_sided_factor
 from glasswright.tuning.picture import draw_side
 
 Z95 = 1.6448536269514722

@@ -11,11 +11,11 @@ from ledger_toys import F4, kept, state
 from watch_toys import LOSS, SHARP, healthy, keys, night, on_night, reference, references
 
 from glasswright.config import WatchKeys, check, find_idle_spreads, load_plan, load_stand, scan_yaml
-from glasswright.config.stand_file import StandKeys
-from glasswright.night.dates import night_at, nights_of
-from glasswright.plugins import load_plugins
-from glasswright.watch.baseline import find_baseline
-from glasswright.watch.rules import TESTS, find_patterns
+from glasswright.config.schema.plugins import load_plugins
+from glasswright.config.stand.file import StandKeys
+from glasswright.intake.dates import night_at, nights_of
+from glasswright.statistics.baseline import find_baseline
+from glasswright.statistics.rules import TESTS, find_patterns
 from glasswright.watch.series import nights_of_ticket
 from glasswright.watch.watching import watch_stand
 

@@ -11,9 +11,9 @@ from watch_toys import STAND, WATCH, healthy, night, write_references, write_tic
 
 from glasswright.commands.main import run_command
 from glasswright.judging.doubting import doubt
-from glasswright.judging.verdict import Verdict
 from glasswright.ledger import Ledger
 from glasswright.ledger.phases import tickets_of_phase
+from glasswright.ledger.verdict import Verdict
 
 SHARP_LIMIT = "{measure: measure_mtf50.centre.sharp_cy_per_px, min: 0.2}"
 LOSS_LIMIT = "{measure: measure_vignetting.corner_loss_ev, max: 2.5}"

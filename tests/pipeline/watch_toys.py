@@ -11,7 +11,7 @@ from ledger_toys import F2, falloff, kept, run_record, sharpness, state, ticket_
 
 from glasswright.config import WatchKeys
 from glasswright.ledger import Ledger
-from glasswright.outcome import Status
+from glasswright.plugin.outcome import Status
 
 FIRST = date(2026, 1, 1)
 SHARP = "measure_mtf50.centre.sharp_cy_per_px"

@@ -9,8 +9,8 @@ from chart_traces import make_trace, project_discs
 from rehearsed_shots import make_lattice_scene, stand_for
 
 from glasswright import Setting
+from glasswright_camera.edges.trace import Trace
 from glasswright_camera.stand import FocusStep, ReferenceTilt, Stand
-from glasswright_camera.trace import Trace
 
 WIDTH, HEIGHT, PITCH_UM = 6000, 4000, 6.0
 HALF_PX = float(np.hypot(WIDTH, HEIGHT) / 2)

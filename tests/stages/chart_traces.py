@@ -7,8 +7,8 @@ import numpy as np
 from chart_drawing import make_layout
 
 from glasswright import Setting
+from glasswright_camera.edges.trace import Trace
 from glasswright_camera.stand import ChartLayout
-from glasswright_camera.trace import Trace
 
 PITCH_UM = 6.0
 

@@ -18,8 +18,8 @@ from scipy.optimize import brentq
 from scipy.special import j1
 
 from glasswright import CaptureFacts
-from glasswright_camera.chart_fit import ChartFit
-from glasswright_camera.edge_table import EdgeTable, trace_table
+from glasswright_camera.chart.chart_fit import ChartFit
+from glasswright_camera.edges.kernel.table import EdgeTable, trace_table
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.stand import ChartLayout, ChartUse, Mark, Sensor, ShootingLimits, Stand
 

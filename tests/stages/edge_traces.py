@@ -8,8 +8,8 @@ import numpy as np
 from scipy.special import ndtr
 
 from glasswright import Setting
+from glasswright_camera.edges.trace import Trace
 from glasswright_camera.stand import ChartLayout, ChartUse, Mark, Sensor, Stand
-from glasswright_camera.trace import Trace
 
 if TYPE_CHECKING:
     from collections.abc import Callable

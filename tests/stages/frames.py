@@ -11,7 +11,7 @@ import tifffile
 
 from glasswright import CaptureFacts, Setting, Shot
 from glasswright.config import DataFile
-from glasswright_camera.flat import FlatField, FlatShot
+from glasswright_camera.light.flat import FlatField, FlatShot
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.stand import ChartLayout, ChartUse, Mark, Sensor, ShootingLimits, Stand
 

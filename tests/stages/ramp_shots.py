@@ -10,7 +10,7 @@ from rehearsed_shots import make_lattice_scene, stand_for
 
 from glasswright import Setting
 from glasswright.config import read_config
-from glasswright_camera.ramp import RampTrace
+from glasswright_camera.chart.ramp import RampTrace
 from glasswright_camera.stand import RampLayout, RampUse, Stand
 from glasswright_rehearsal import Frame, Lens, Scene
 from glasswright_rehearsal.layout import read_layout

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from glasswright_rehearsal import Frame, Lens, Pose, Scene, default_layout, fill_magnification
-from glasswright_rehearsal.blur import Blur
+from glasswright_rehearsal.optics.blur import Blur
 
 NO_DIFFRACTION = 1e5
 

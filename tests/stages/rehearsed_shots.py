@@ -7,7 +7,7 @@ from dataclasses import asdict, replace
 import numpy as np
 
 from glasswright import Setting
-from glasswright.artefact import CaptureFacts
+from glasswright.plugin.artefact import CaptureFacts
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.stand import ChartLayout, ChartUse, Mark, Sensor, Stand
 from glasswright_rehearsal import Frame, Lens, Pose, Scene, default_layout, fill_magnification

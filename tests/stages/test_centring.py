@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from glasswright import Unmeasurable
-from glasswright_camera.centring_vector import point_along
-from glasswright_camera.measure_centring import measure_centring
-from glasswright_camera.measure_distortion import measure_distortion
+from glasswright_camera.centring.stage import measure_centring
+from glasswright_camera.centring.vector import point_along
+from glasswright_camera.distortion.stage import measure_distortion
 
 LAYOUT = make_layout()
 ARCMIN_PER_UM = 1 / (HALF_PX * PITCH_UM) * 180 / np.pi * 60

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from glasswright import Unmeasurable
 from glasswright_camera import combine_flats, reduce_flat
-from glasswright_camera.flat import FlatShot
-from glasswright_camera.flat_surface import lay_axis, lay_windows
+from glasswright_camera.light.flat import FlatShot
+from glasswright_camera.light.flat_surface import lay_axis, lay_windows
 
 ROWS, COLUMNS = 12, 18
 

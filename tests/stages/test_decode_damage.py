@@ -23,7 +23,7 @@ from frames import (
 
 from glasswright import Unmeasurable
 from glasswright_camera import decode_raw
-from glasswright_camera.decode_messages import collect_messages
+from glasswright_camera.raw.messages import collect_messages
 
 JPEG = {"compression": 7, "compressionargs": {"lossless": True, "bitspersample": 14}}
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from glasswright import Unmeasurable
 from glasswright_camera import decode_raw
-from glasswright_camera.decode_image import make_light_table
+from glasswright_camera.raw.image import make_light_table
 
 
 def decode(path, **sensor):

@@ -7,7 +7,7 @@ import xml.etree.ElementTree as ET
 import pytest
 from test_measure_sweep import PRIME, sharp, sweep
 
-from glasswright_camera.drawing_sweep import draw_sweep
+from glasswright_camera.sweep.drawing import draw_sweep
 
 SVG = "{http://www.w3.org/2000/svg}"
 

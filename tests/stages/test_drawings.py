@@ -11,22 +11,22 @@ from chart_drawing import make_layout
 from chart_traces import make_shots, make_trace, project_discs
 
 from glasswright import Artefact
-from glasswright.drawing import LINE_KINDS, Plot, Scale, number, reach, shade, tick_step
 from glasswright.errors import PluginError
-from glasswright.plugin_drawings import read_drawings
+from glasswright.plugin.drawing import LINE_KINDS, Plot, Scale, number, reach, shade, tick_step
+from glasswright.plugin.plugin_drawings import read_drawings
 from glasswright_camera import DRAWINGS, FRAME_DRAWINGS, SERIES_DRAWINGS
-from glasswright_camera.chart_fit import ChartFit
-from glasswright_camera.distortion import Distortion
-from glasswright_camera.drawing_distortion import choose_magnification, draw_distortion, place_nodes
-from glasswright_camera.drawing_doors import draw_traces
-from glasswright_camera.drawing_field import FrameView
-from glasswright_camera.drawing_flat import draw_flat
-from glasswright_camera.drawing_focus import draw_focus
-from glasswright_camera.drawing_frame import shrink
-from glasswright_camera.drawing_fringing import choose_magnification as choose_arrows
-from glasswright_camera.drawing_sharpness import choose_spots, read_field
-from glasswright_camera.flat import FlatField
-from glasswright_camera.trace import Trace
+from glasswright_camera.chart.chart_fit import ChartFit
+from glasswright_camera.distortion.drawing import choose_magnification, draw_distortion, place_nodes
+from glasswright_camera.distortion.result import Distortion
+from glasswright_camera.drawings import draw_traces
+from glasswright_camera.edges.drawing import shrink
+from glasswright_camera.edges.trace import Trace
+from glasswright_camera.fringing.drawing import choose_magnification as choose_arrows
+from glasswright_camera.light.drawing import draw_flat
+from glasswright_camera.light.flat import FlatField
+from glasswright_camera.plots import FrameView
+from glasswright_camera.sharpness.drawing import choose_spots, read_field
+from glasswright_camera.sharpness.drawing_focus import draw_focus
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -9,19 +9,19 @@ from ramp_shots import make_ramp_trace
 from test_drawings import SVG, parse, sharp_shots, tips
 
 from glasswright import Artefact
-from glasswright.drawing import Plot
+from glasswright.plugin.drawing import Plot
 from glasswright_camera import DRAWINGS, SERIES_DRAWINGS
-from glasswright_camera.centring import Centring
-from glasswright_camera.drawing_centring import RADIUS, draw_centring, read_dials
-from glasswright_camera.drawing_field import FrameView
-from glasswright_camera.drawing_focus import read_zones
-from glasswright_camera.drawing_offset import draw_offset, draw_ramp
-from glasswright_camera.drawing_spots import draw_spots
+from glasswright_camera.centring.drawing import RADIUS, draw_centring, read_dials
+from glasswright_camera.centring.result import Centring
+from glasswright_camera.chart.ramp import RampTrace
 from glasswright_camera.field import image_radius
-from glasswright_camera.focus_offset import ColourOffset, FocusOffset
-from glasswright_camera.focus_offset_fit import find_vertex
-from glasswright_camera.ramp import RampTrace
-from glasswright_camera.spots import Spots
+from glasswright_camera.focus.drawing import draw_offset, draw_ramp
+from glasswright_camera.focus.fit import find_vertex
+from glasswright_camera.focus.result import ColourOffset, FocusOffset
+from glasswright_camera.plots import FrameView
+from glasswright_camera.sharpness.drawing_focus import read_zones
+from glasswright_camera.spots.drawing import draw_spots
+from glasswright_camera.spots.result import Spots
 from glasswright_camera.stand import Zones
 
 

@@ -23,7 +23,7 @@ from edge_images import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from glasswright_camera.edge_walk import NO_EDGE, TOO_SHARP
+from glasswright_camera.edges.kernel.walk import NO_EDGE, TOO_SHARP
 
 SIGMA = 0.937
 HALF = 0.187391

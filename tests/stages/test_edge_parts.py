@@ -6,7 +6,7 @@ from scipy.linalg import cho_solve, cholesky
 from scipy.optimize import brentq, least_squares
 from scipy.special import ndtr
 
-from glasswright_camera.edge_bins import (
+from glasswright_camera.edges.kernel.bins import (
     BINS,
     CELL_COLUMNS,
     DIRECTIONS,
@@ -18,12 +18,12 @@ from glasswright_camera.edge_bins import (
     add_pixel,
     average_cells,
 )
-from glasswright_camera.edge_family import FREQUENCY, Wavefront, family, pupil_transfer, scaled
-from glasswright_camera.edge_parameters import PARAMETERS, SHAPE, TURN, WIDTH
-from glasswright_camera.edge_prior import FIRST_SHARES, HALO, HALO_LEAST, find_shares
-from glasswright_camera.edge_shapes import EVEN_COUNT, FITTED_REACH, REACH, edge_shapes, sine_profile
-from glasswright_camera.edge_solve import factorise, solve_factorised
-from glasswright_camera.edge_spread import edge_spread
+from glasswright_camera.edges.kernel.family import FREQUENCY, Wavefront, family, pupil_transfer, scaled
+from glasswright_camera.edges.kernel.parameters import PARAMETERS, SHAPE, TURN, WIDTH
+from glasswright_camera.edges.kernel.prior import FIRST_SHARES, HALO, HALO_LEAST, find_shares
+from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, FITTED_REACH, REACH, edge_shapes, sine_profile
+from glasswright_camera.edges.kernel.solve import factorise, solve_factorised
+from glasswright_camera.edges.kernel.spread import edge_spread
 
 
 def test_few_samples_of_a_pupil_are_scaled_as_many_are():

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from ramp_shots import make_ramp_trace
 
 from glasswright import Unmeasurable
-from glasswright_camera.focus_offset_fit import find_vertex
-from glasswright_camera.measure_autofocus import measure_autofocus, scatter_interval
-from glasswright_camera.measure_focus_offset import measure_focus_offset
+from glasswright_camera.focus.autofocus import measure_autofocus, scatter_interval
+from glasswright_camera.focus.fit import find_vertex
+from glasswright_camera.focus.stage import measure_focus_offset
 
 
 def at_board(shift_um, m=0.0225, f=50.0):

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from glasswright import Unmeasurable
 from glasswright_camera.extremes import widening
-from glasswright_camera.measure_fringing import measure_fringing
+from glasswright_camera.fringing.stage import measure_fringing
 
 STAND = make_stand(pitch_um=5.0)
 MIDDLE = np.array([(WIDTH - 1) / 2, (HEIGHT - 1) / 2])

@@ -12,7 +12,7 @@ from rehearsed_shots import make_lattice_scene, stand_for, take_shot
 
 from glasswright import Unmeasurable
 from glasswright_camera import locate_chart, measure_glare, measure_mtf50, reduce_black_spot, trace_edges
-from glasswright_camera.glare import BlackSpot
+from glasswright_camera.glare.result import BlackSpot
 from glasswright_camera.mosaic import Mosaic
 from glasswright_rehearsal import Lens
 from glasswright_rehearsal.glare import render_black_spot

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from glasswright.commands.main import run_command
 from glasswright.config import EarlierNote, HandNote, load_ticket
-from glasswright.sheets import SheetError, make_note, open_sheet, write_answer
+from glasswright.judging.hand_check_entry import SheetError, make_note, open_sheet, write_answer
 
 TICKET = """\
 # written at the counter

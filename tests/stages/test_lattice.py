@@ -7,9 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from glasswright import Unmeasurable
-from glasswright_camera.lattice_faults import find_other_extent, list_layout_nodes, sort_out
-from glasswright_camera.lattice_marks import find_upright_turn, read_marks
-from glasswright_camera.lattice_walk import measure_unevenness, predict_place, walk_lattices
+from glasswright_camera.chart.faults import find_other_extent, list_layout_nodes, sort_out
+from glasswright_camera.chart.marks import find_upright_turn, read_marks
+from glasswright_camera.chart.walk import measure_unevenness, predict_place, walk_lattices
 from glasswright_camera.stand import Mark, RampLayout
 
 LAYOUT = make_layout()

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from glasswright import Setting, Unmeasurable
-from glasswright_camera.locate_chart import locate_chart
+from glasswright_camera.chart.locate_chart import locate_chart
 from glasswright_camera.stand import ChartUse, Sensor, Stand
 
 PLAIN = Scene(width=900, height=600, pitch_px=66.0)

@@ -3,8 +3,8 @@ import pytest
 from chart_drawing import expose
 
 from glasswright import CaptureFacts, Unmeasurable
-from glasswright_camera.locate_small import measure_plane_levels, shrink_mosaic
 from glasswright_camera.mosaic import Mosaic
+from glasswright_camera.small_frame import measure_plane_levels, shrink_mosaic
 
 XTRANS = np.array(
     [

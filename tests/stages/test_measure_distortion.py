@@ -8,11 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from glasswright import Unmeasurable
-from glasswright_camera.distortion_fit import measure_centre_shift, measure_disc_radii
-from glasswright_camera.distortion_lines import measure_edge_bend, measure_worst_bend
-from glasswright_camera.lattice_model import Bend, Frame, LatticeModel, fit_lattice
-from glasswright_camera.measure_distortion import measure_distortion
-from glasswright_camera.pose import to_lattice
+from glasswright_camera.chart.model import Bend, Frame, LatticeModel, fit_lattice
+from glasswright_camera.chart.pose import to_lattice
+from glasswright_camera.distortion.fit import measure_centre_shift, measure_disc_radii
+from glasswright_camera.distortion.lines import measure_edge_bend, measure_worst_bend
+from glasswright_camera.distortion.stage import measure_distortion
 
 LAYOUT = make_layout()
 STAND = make_stand(LAYOUT)

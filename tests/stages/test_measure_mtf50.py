@@ -7,8 +7,7 @@ import pytest
 from edge_traces import HEIGHT, WIDTH, lattice, make_stand, make_trace
 
 from glasswright import Unmeasurable
-from glasswright_camera.measure_mtf50 import measure_mtf50
-from glasswright_camera.sharpness_reading import (
+from glasswright_camera.sharpness.reading import (
     BENT_SHAPE_U,
     LOPSIDED_SHAPE_U,
     SHAPE_U,
@@ -17,6 +16,7 @@ from glasswright_camera.sharpness_reading import (
     shape_u,
     usual_radius,
 )
+from glasswright_camera.sharpness.stage import measure_mtf50
 
 STAND = make_stand(pitch_um=5.0)
 

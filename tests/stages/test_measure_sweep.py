@@ -10,13 +10,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from glasswright import Setting, Unmeasurable
-from glasswright.measurements import read_measurements
+from glasswright.plugin.measurements import read_measurements
 from glasswright_camera import measure_mtf50, measure_sweep
-from glasswright_camera.measure_vignetting import Falloff
-from glasswright_camera.sharpness import PlaneSharpness, Sharpness, ZoneSharpness
+from glasswright_camera.sharpness.ceiling import find_ceiling
+from glasswright_camera.sharpness.flag import flag_impossible
+from glasswright_camera.sharpness.result import PlaneSharpness, Sharpness, ZoneSharpness
 from glasswright_camera.stand import ChartLayout, ChartUse, Mark, Sensor, Stand
-from glasswright_camera.sweep_ceiling import find_ceiling
-from glasswright_camera.sweep_flag import flag_impossible
+from glasswright_camera.vignetting.stage import Falloff
 
 LAYOUT = ChartLayout(
     name="lattice",

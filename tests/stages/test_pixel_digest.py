@@ -6,7 +6,7 @@ import tifffile
 from frames import make_shot, make_stand, noisy_frame, save_data, write_dng
 
 from glasswright_camera import decode_raw
-from glasswright_camera.pixel_digest import EVERY, digest_pixels
+from glasswright_camera.raw.pixel_digest import EVERY, digest_pixels
 
 TAKEN_AT, LENS_SERIAL, ASCII = 36867, 42037, 2
 

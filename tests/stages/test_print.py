@@ -14,13 +14,13 @@ from scipy import ndimage
 
 from glasswright.commands.main import run_command
 from glasswright.config import read_config
-from glasswright.paper import PaperError
+from glasswright.plugin.paper import PaperError
 from glasswright_camera import locate_chart, measure_distortion, measure_mtf50, trace_edges
-from glasswright_camera.print_advice import find_edge_need
-from glasswright_camera.print_chart import draw_chart
-from glasswright_camera.print_layout import find_scale
-from glasswright_camera.print_paper import SIZES_MM, choose_paper, cut_picture
-from glasswright_camera.print_picture import fit_pitch, make_picture, scale_layout
+from glasswright_camera.printing.advice import find_edge_need
+from glasswright_camera.printing.chart import draw_chart
+from glasswright_camera.printing.layout import find_scale
+from glasswright_camera.printing.paper import SIZES_MM, choose_paper, cut_picture
+from glasswright_camera.printing.picture import fit_pitch, make_picture, scale_layout
 from glasswright_camera.stand import ChartLayout, EdgeFeature
 
 CHART = Path(__file__).parents[2] / "configs" / "charts" / "lattice_13x9.yaml"

@@ -9,8 +9,8 @@ from printed_chart import find_blobs, look_at_print, render
 
 from glasswright.commands.main import run_command
 from glasswright.config import read_config
-from glasswright_camera.locate_ramp import locate_ramp
-from glasswright_camera.print_advice import ramp_magnification
+from glasswright_camera.chart.locate_ramp import locate_ramp
+from glasswright_camera.printing.advice import ramp_magnification
 from glasswright_camera.stand import ChartUse, RampLayout, RampUse, Sensor, Stand
 
 RAMP = Path(__file__).parents[2] / "configs" / "charts" / "ramp_9x17.yaml"

@@ -4,9 +4,9 @@ import pypdfium2
 import pytest
 
 from glasswright.commands.main import run_command
-from glasswright_camera.hand_list import HAND_LIST
-from glasswright_camera.print_paper import SIZES_MM, choose_paper
-from glasswright_camera.print_sheet import SheetHead, draw_sheet
+from glasswright_camera.hand_checks.instructions import HAND_LIST
+from glasswright_camera.printing.paper import SIZES_MM, choose_paper
+from glasswright_camera.printing.sheet import SheetHead, draw_sheet
 
 TICKET = """\
 ticket: T-0412

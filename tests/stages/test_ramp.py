@@ -10,10 +10,10 @@ from rehearsed_shots import take_shot
 from glasswright import Unmeasurable
 from glasswright.config import read_config
 from glasswright.errors import ConfigError
-from glasswright_camera.locate_ramp import locate_ramp
-from glasswright_camera.measure_focus_offset import measure_focus_offset
+from glasswright_camera.chart.locate_ramp import locate_ramp
+from glasswright_camera.edges.trace_ramp import trace_ramp
+from glasswright_camera.focus.stage import measure_focus_offset
 from glasswright_camera.stand import RampLayout
-from glasswright_camera.trace_ramp import trace_ramp
 
 
 def trace(scene, stand):

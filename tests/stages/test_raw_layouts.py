@@ -15,7 +15,7 @@ import rawpy
 from frames import make_shot, make_stand, noisy_frame, write_dng
 
 from glasswright import CaptureFacts, Unmeasurable
-from glasswright.night.exif import read_facts
+from glasswright.intake.exif import read_facts
 from glasswright_camera import decode_raw
 from glasswright_rehearsal.dng import Exif
 from glasswright_rehearsal.raw_layouts import LAYOUTS, TiffBuilder, write_layout

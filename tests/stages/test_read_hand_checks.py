@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from glasswright import HandAnswer, Ticket
 from glasswright.commands.main import run_command
 from glasswright.config import load_ticket
-from glasswright.measurements import read_measurements
+from glasswright.plugin.measurements import read_measurements
 from glasswright_camera import read_hand_checks
-from glasswright_camera.hand_checks import HandCheck, HandChecks
-from glasswright_camera.hand_list import HAND_LIST
+from glasswright_camera.hand_checks.instructions import HAND_LIST
+from glasswright_camera.hand_checks.result import HandCheck, HandChecks
 from glasswright_rehearsal.hand import FAILED_CHECK, HAND_FAULTS, answer_hand_checks
 from glasswright_rehearsal.models import MODELS
 

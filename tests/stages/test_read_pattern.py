@@ -11,17 +11,11 @@ from scipy.stats import t
 
 from glasswright import Setting, Ticket, Unmeasurable
 from glasswright_camera import read_pattern
-from glasswright_camera.centring import Centring
-from glasswright_camera.check_light import LIGHT_MOVED, LightCheck
-from glasswright_camera.distortion import Distortion
-from glasswright_camera.drawing_pattern import draw_pattern
-from glasswright_camera.focus_offset import FocusOffset
-from glasswright_camera.fringing import Fringing
-from glasswright_camera.glare import Glare
-from glasswright_camera.known_lenses import KnownLens, KnownLenses, Usual
-from glasswright_camera.measure_vignetting import Falloff
-from glasswright_camera.pattern_found import DIRT, SCRATCH, STAND
-from glasswright_camera.pattern_rules import (
+from glasswright_camera.centring.result import Centring
+from glasswright_camera.diagnosis.drawing import draw_pattern
+from glasswright_camera.diagnosis.found import DIRT, SCRATCH, STAND
+from glasswright_camera.diagnosis.known_lenses import KnownLens, KnownLenses, Usual
+from glasswright_camera.diagnosis.rules import (
     AUTOFOCUS,
     BENT,
     COLOUR,
@@ -33,9 +27,15 @@ from glasswright_camera.pattern_rules import (
     SPACING,
     TILT,
 )
-from glasswright_camera.pattern_signs import KINDS, STANDS_OUT
-from glasswright_camera.sharpness import Sharpness
-from glasswright_camera.spots import Spots
+from glasswright_camera.diagnosis.signs import KINDS, STANDS_OUT
+from glasswright_camera.distortion.result import Distortion
+from glasswright_camera.focus.result import FocusOffset
+from glasswright_camera.fringing.result import Fringing
+from glasswright_camera.glare.result import Glare
+from glasswright_camera.sharpness.result import Sharpness
+from glasswright_camera.shooting.stage import LIGHT_MOVED, LightCheck
+from glasswright_camera.spots.result import Spots
+from glasswright_camera.vignetting.stage import Falloff
 
 OPEN, CLOSED = Setting(focal_length_mm=50, f_number=2), Setting(focal_length_mm=50, f_number=8)
 MODEL = "Corvane 50 mm f/2"

@@ -16,9 +16,9 @@ import pytest
 
 from glasswright import CaptureFacts
 from glasswright.config import read_config
-from glasswright_camera.decode_image import read_image
-from glasswright_camera.locate_chart import locate_chart
+from glasswright_camera.chart.locate_chart import locate_chart
 from glasswright_camera.mosaic import Mosaic
+from glasswright_camera.raw.image import read_image
 from glasswright_camera.stand import ChartLayout, ChartUse, Sensor, Stand
 
 FOLDER = Path(os.environ.get("GLASSWRIGHT_REAL_FILES", "")) / "dots"

@@ -22,7 +22,7 @@ from glasswright_camera import (
     reduce_dark,
     reduce_flat,
 )
-from glasswright_camera.recognise import ACCEPTED, recognise, refuse_other_role
+from glasswright_camera.roles.recognise import ACCEPTED, recognise, refuse_other_role
 
 ROOT = Path(__file__).parents[2]
 SIZE = (400, 600)

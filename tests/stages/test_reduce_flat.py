@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from glasswright import Unmeasurable
 from glasswright_camera import reduce_flat
-from glasswright_camera.flat_blocks import mean_blocks
+from glasswright_camera.light.flat_blocks import mean_blocks
 
 SIZE = (120, 180)
 

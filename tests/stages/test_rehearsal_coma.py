@@ -5,8 +5,8 @@ import pytest
 from rehearsal_helpers import make_blur
 from test_rehearsal_drawing import OFFSET, ROUND, draw_fast
 
-from glasswright_rehearsal.blur import diffract, find_mtf50, transfer
-from glasswright_rehearsal.coma import LEAST_WAVES, transfer_comatic
+from glasswright_rehearsal.optics.blur import diffract, find_mtf50, transfer
+from glasswright_rehearsal.optics.coma import LEAST_WAVES, transfer_comatic
 
 
 def transfer_along(waves, coma, angles, frequency):

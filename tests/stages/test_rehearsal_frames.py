@@ -22,11 +22,11 @@ from glasswright_rehearsal import (
     read_layout,
     render_light,
 )
-from glasswright_rehearsal.blur import find_blur
-from glasswright_rehearsal.exact import draw_exact
 from glasswright_rehearsal.layout import list_circles, write_layout
 from glasswright_rehearsal.lens import Aberrations
 from glasswright_rehearsal.light import find_rim_px
+from glasswright_rehearsal.optics.blur import find_blur
+from glasswright_rehearsal.optics.exact import draw_exact
 from glasswright_rehearsal.render import find_edges
 from glasswright_rehearsal.truth import ZoneLimits, find_vignetting, tell_truth
 

@@ -11,14 +11,14 @@ import pytest
 from click.testing import CliRunner
 
 from glasswright.config import load_plan
+from glasswright.config.schema.plugins import load_plugins
 from glasswright.ledger import Ledger
 from glasswright.ledger.returned import latest_returned
-from glasswright.plugins import load_plugins
 from glasswright_rehearsal.command import rehearse
 from glasswright_rehearsal.faults import Fault, harm_lens
 from glasswright_rehearsal.geometry import Pose
-from glasswright_rehearsal.history_truth import tell_facts
-from glasswright_rehearsal.history_visits import BAD_FRAC, draw_history
+from glasswright_rehearsal.history.truth import tell_facts
+from glasswright_rehearsal.history.visits import BAD_FRAC, draw_history
 from glasswright_rehearsal.models import MODELS, draw_copy, set_lens
 from glasswright_rehearsal.night import Night, find_frame, plan_visit
 from glasswright_rehearsal.render import Scene

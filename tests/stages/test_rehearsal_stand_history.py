@@ -9,12 +9,12 @@ from click.testing import CliRunner
 
 from glasswright.commands.main import run_command
 from glasswright.config import load_plan, load_stand
+from glasswright.config.schema.plugins import load_plugins
 from glasswright.ledger import Ledger
-from glasswright.plugins import load_plugins
 from glasswright_rehearsal.command import rehearse
-from glasswright_rehearsal.history_seeing import BEND_U_PCT, REMOUNT_FRAC, REMOUNT_PCT, SHARPNESS_U
-from glasswright_rehearsal.history_sensor import ROTATION_DEG, WHITE_COUNT
-from glasswright_rehearsal.history_stand import BASELINE_NIGHTS, KNOCKED_NIGHTS, REFERENCE_NIGHTS, STUDY, first_night
+from glasswright_rehearsal.history.seeing import BEND_U_PCT, REMOUNT_FRAC, REMOUNT_PCT, SHARPNESS_U
+from glasswright_rehearsal.history.sensor import ROTATION_DEG, WHITE_COUNT
+from glasswright_rehearsal.history.stand import BASELINE_NIGHTS, KNOCKED_NIGHTS, REFERENCE_NIGHTS, STUDY, first_night
 
 ROOT = Path(__file__).parents[2]
 STAND = ROOT / "configs" / "stands" / "north_bench.yaml"

@@ -22,9 +22,9 @@ from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from glasswright import Unmeasurable
+from glasswright_camera.edges.trace_edges import trace_edges
+from glasswright_camera.edges.trace_slanted_edges import trace_slanted_edges
 from glasswright_camera.stand import EdgeFeature
-from glasswright_camera.trace_edges import trace_edges
-from glasswright_camera.trace_slanted_edges import trace_slanted_edges
 
 LEAN = np.radians(5.3)
 RADIUS = 48.0

@@ -11,9 +11,9 @@ from rehearsed_shots import take_shot
 
 from glasswright import CaptureFacts, Unmeasurable
 from glasswright_camera import find_spots, map_spots
-from glasswright_camera.dark import DarkShot
-from glasswright_camera.spots import SpotMap
-from glasswright_camera.spots_origin import Origin, Sighting, find_origin, list_sightings, name_kind
+from glasswright_camera.light.dark import DarkShot
+from glasswright_camera.spots.origin import Origin, Sighting, find_origin, list_sightings, name_kind
+from glasswright_camera.spots.result import SpotMap
 from glasswright_camera.stand import Mote
 from glasswright_rehearsal import Dust, Frame, Lens, Scene, mosaic_sensor
 from glasswright_rehearsal.dirt import draw_dirt

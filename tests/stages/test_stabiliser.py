@@ -9,12 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from glasswright import Setting, Shot, Unmeasurable
-from glasswright.artefact import CaptureFacts
-from glasswright_camera.measure_stabiliser import measure_stabiliser, share_interval
-from glasswright_camera.stabiliser_growth import Lengths, fit_growth
-from glasswright_camera.stabiliser_motion import average_blurs, find_motion, length_of
+from glasswright.plugin.artefact import CaptureFacts
+from glasswright_camera.edges.trace import Trace
+from glasswright_camera.stabiliser.growth import Lengths, fit_growth
+from glasswright_camera.stabiliser.motion import average_blurs, find_motion, length_of
+from glasswright_camera.stabiliser.stage import measure_stabiliser, share_interval
 from glasswright_camera.stand import Shaker
-from glasswright_camera.trace import Trace
 
 PITCH = 5.0
 STAND = replace(make_stand(pitch_um=PITCH), shaker=Shaker(name="north-bench shaker, programme 2"))

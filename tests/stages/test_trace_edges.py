@@ -8,11 +8,11 @@ from edge_images import Sheet, draw_sheet, gaussian, make_fit, make_stand, to_mo
 from scipy.ndimage import shift
 
 from glasswright import Unmeasurable
-from glasswright_camera.edge_walk import MEASURED, NO_EDGE, NO_LEVEL, NO_REST, SPOILT, TOO_SHARP
-from glasswright_camera.flat import FlatField
+from glasswright_camera.edges.kernel.walk import MEASURED, NO_EDGE, NO_LEVEL, NO_REST, SPOILT, TOO_SHARP
+from glasswright_camera.edges.trace_doubts import name_failures
+from glasswright_camera.edges.trace_edges import trace_edges
+from glasswright_camera.light.flat import FlatField
 from glasswright_camera.stand import Zones
-from glasswright_camera.trace_doubts import name_failures
-from glasswright_camera.trace_edges import trace_edges
 
 SHARP = 0.2
 SIGMA = 0.187391 / SHARP

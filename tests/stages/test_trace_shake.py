@@ -7,8 +7,8 @@ import pytest
 from rehearsed_shots import make_lattice_scene, stand_for, take_shot
 
 from glasswright import Unmeasurable
-from glasswright_camera.locate_chart import locate_chart
-from glasswright_camera.trace_edges import trace_edges
+from glasswright_camera.chart.locate_chart import locate_chart
+from glasswright_camera.edges.trace_edges import trace_edges
 from glasswright_rehearsal import Lens
 from glasswright_rehearsal.lens import Aberrations
 

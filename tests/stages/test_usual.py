@@ -8,9 +8,9 @@ from click.testing import CliRunner
 from scipy.stats import norm
 
 from glasswright.config import read_config
-from glasswright_camera.known_lenses import KnownLens
-from glasswright_camera.usual import FEWEST, Row, find_usual
-from glasswright_camera.usual_command import COLUMNS, usual
+from glasswright_camera.diagnosis.command import COLUMNS, usual
+from glasswright_camera.diagnosis.known_lenses import KnownLens
+from glasswright_camera.diagnosis.usual import FEWEST, Row, find_usual
 
 GLARE = "measure_glare.chart_glare_pct"
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from glasswright.watch.average import begin_average, step_average
-from glasswright.watch.baseline import find_allowance, find_baseline
-from glasswright.watch.rules import TESTS
+from glasswright.statistics.average import begin_average, step_average
+from glasswright.statistics.baseline import find_allowance, find_baseline
+from glasswright.statistics.rules import TESTS
 
 # NIST/SEMATECH e-Handbook of Statistical Methods (public domain; the numbers from memory), 6.3.2.2, individuals: a flow
 FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]

@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import norm
 
 from glasswright.judging.decision import Tolerance, Uncertainty, conformance_probability, decide, guard_band
-from glasswright.judging.verdict import Verdict, fold
+from glasswright.ledger.verdict import Verdict, fold
 
 
 def verdict_of(value, lower=None, upper=None, u=0.006, rule="guarded", confidence=0.95):

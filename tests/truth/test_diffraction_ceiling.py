@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from glasswright_camera.sweep_ceiling import PIXEL_HALF_CY_PER_PX, diffraction_transfer, find_ceiling
+from glasswright_camera.sharpness.ceiling import PIXEL_HALF_CY_PER_PX, diffraction_transfer, find_ceiling
 
 # The closed form of a perfect lens with a circular pupil (Goodman, Introduction to Fourier Optics, incoherent transfer
 # function; the same in SPIE Tutorial Text TT52) at light of 0.55 um, times sinc for the pixel, solved for one half with

@@ -4,8 +4,8 @@ import cv2
 import numpy as np
 import pytest
 
-from glasswright_camera.distortion_lines import measure_edge_bend, measure_radial
-from glasswright_camera.lattice_model import Bend
+from glasswright_camera.chart.model import Bend
+from glasswright_camera.distortion.lines import measure_edge_bend, measure_radial
 
 
 def test_the_worked_point():

@@ -11,8 +11,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "stages"))
 
 from edge_images import _round_pupil, draw_sheet, gaussian, mtf50_of, round_pupil, to_mosaic, trace_sheet
 
-from glasswright_camera.edge_curved import BEND, added_by_bending
-from glasswright_camera.edge_family import FREQUENCY, Wavefront, pupil_transfer
+from glasswright_camera.edges.kernel.curved import BEND, added_by_bending
+from glasswright_camera.edges.kernel.family import FREQUENCY, Wavefront, pupil_transfer
 
 WAVELENGTH_UM = 0.55
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from glasswright_camera.focus_offset_depth import (
+from glasswright_camera.focus.depth import (
     axial_mm,
     axial_sensitivity,
     board_mm,

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.stats import studentized_range
 
-from glasswright.study.anova import analyse
-from glasswright.study.average_range import by_average_and_range, mean_range_of, single_range_of
-from glasswright.study.intervals import find_intervals
+from glasswright.statistics.anova import analyse
+from glasswright.statistics.average_range import by_average_and_range, mean_range_of, single_range_of
+from glasswright.statistics.intervals import find_intervals
 from glasswright.study.pooling import pool
 
 # The set of the automotive handbook of measurement system analysis (ten parts, three operators, three trials), from

@@ -6,7 +6,8 @@ import re
 import pytest
 import tifffile
 
-from glasswright_camera import decode_image, file_checks, file_levels
+from glasswright_camera.raw import file_checks, file_levels
+from glasswright_camera.raw import image as decode_image
 
 NAMES = {
     254: "NewSubfileType",

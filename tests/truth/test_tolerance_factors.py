@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from glasswright.tuning.capability import capability, capability_interval
-from glasswright.tuning.factors import one_sided_factor, share_interval, two_sided_factor
-from glasswright.tuning.order_limits import confidence_of, count_needed, least_share, most_cut
-from glasswright.tuning.robust import MAD_TO_SIGMA, describe, modified_scores
-from glasswright.tuning.shares import counted_share, cut_share
+from glasswright.statistics.capability import capability, capability_interval
+from glasswright.statistics.factors import one_sided_factor, share_interval, two_sided_factor
+from glasswright.statistics.order_limits import confidence_of, count_needed, least_share, most_cut
+from glasswright.statistics.robust import MAD_TO_SIGMA, describe, modified_scores
+from glasswright.statistics.shares import counted_share, cut_share
 from glasswright.tuning.spread import free_spread
 
 # Tables of one- and two-sided factors at a confidence of 95 %, as printed in ISO 16269-6 and in textbooks:

@@ -11,14 +11,14 @@ import pytest
 from scipy import stats
 
 from glasswright.judging.card import Card
+from glasswright.statistics.order_limits import cut_blocks
+from glasswright.statistics.truncated import fit_truncated, truncated_limit
 from glasswright.tuning.aims import Aims
 from glasswright.tuning.evidence import Evidence, Lens, set_far_apart
-from glasswright.tuning.order_limits import cut_blocks
 from glasswright.tuning.proposing import propose
 from glasswright.tuning.risks import find_risk
 from glasswright.tuning.sides import Reading, sides_of
 from glasswright.tuning.spread import free_spread
-from glasswright.tuning.truncated import fit_truncated, truncated_limit
 
 REPEATS = 300
 

@@ -16,8 +16,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "stages"))
 from frames import make_mosaic
 from skimage.color import rgb2xyz
 
-from glasswright_camera.decode_image import light_of_share, make_light_table
-from glasswright_camera.flat_blocks import mean_blocks
+from glasswright_camera.light.flat_blocks import mean_blocks
+from glasswright_camera.raw.image import light_of_share, make_light_table
 
 SRGB = {0: 0.0, 1: 0.000303527, 10: 0.003035270, 11: 0.003346536, 128: 0.215860500, 188: 0.502886458, 255: 1.0}
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from itertools import product
 from typing import TYPE_CHECKING
 
-from glasswright.artefact import Setting
-from glasswright.config.names import problem_of_person
+from glasswright.config.schema.names import problem_of_person
 from glasswright.errors import Problem
 from glasswright.judging.adopting import find_changes
 from glasswright.judging.hand_checks import UNASKED_PHASES, problem_of_hand_check
 from glasswright.judging.judge import find_spreads
 from glasswright.judging.method import NO_PLAN
+from glasswright.plugin.artefact import Setting
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -12,19 +12,19 @@ import click
 from glasswright.commands.card_notes import note_hand_checks, note_plan, note_settings, note_stand
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.config import ROLES, find_idle_spreads, load_plan, load_stand, load_ticket, match_stand
-from glasswright.config.ticket_file import TICKET_FILE
+from glasswright.config.ticket.file import TICKET_FILE
 from glasswright.errors import WHOLE_FILE, ConfigError, Problem
+from glasswright.intake.index import survey_ticket
+from glasswright.intake.shot_setting import Nominal
+from glasswright.intake.tickets import request_ticket
 from glasswright.judging.cards import CardFile, check_card, scan_cards
-from glasswright.night.index import survey_ticket
-from glasswright.night.lineage import roles_by_setting
-from glasswright.night.shot_setting import Nominal
-from glasswright.night.tickets import request_ticket
+from glasswright.run.graph.lineage import roles_by_setting
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from glasswright.config import Plan, StandFile, TicketFile
-    from glasswright.role_traits import RoleTraits
+    from glasswright.plugin.role_traits import RoleTraits
 
 T = TypeVar("T")
 

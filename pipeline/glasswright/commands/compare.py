@@ -13,15 +13,15 @@ from glasswright.commands.tables import print_table
 from glasswright.config import did_you_mean, load_stand
 from glasswright.judging.card import Card
 from glasswright.judging.cards import load_cards
-from glasswright.judging.comparing import COVERAGE, Word, compare_visits
-from glasswright.judging.comparing_sides import Visit
+from glasswright.judging.compare.comparing import COVERAGE, Word, compare_visits
+from glasswright.judging.compare.sides import Visit
 from glasswright.judging.kept import read_kept_card
 from glasswright.ledger import Ledger
 from glasswright.ledger.documents import find_document
 from glasswright.tuning.kept_stand import read_stand_of
 
 if TYPE_CHECKING:
-    from glasswright.judging.comparing import Change, Comparison
+    from glasswright.judging.compare.comparing import Change, Comparison
     from glasswright.judging.judge import JudgingStand
     from glasswright.ledger import TicketState
 

@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from glasswright.counts import format_count
-from glasswright.export.junit import write_junit
-from glasswright.export.tables import MEASUREMENT_COLUMNS, VERDICT_COLUMNS, list_measurements, list_verdicts
-from glasswright.export.tickets import choose_tickets, read_tickets
-from glasswright.export.writing import write_csv, write_parquet, written_whole
 from glasswright.ledger import Ledger
 from glasswright.outputs import make_folder
+from glasswright.reports.tables.junit import write_junit
+from glasswright.reports.tables.tables import MEASUREMENT_COLUMNS, VERDICT_COLUMNS, list_measurements, list_verdicts
+from glasswright.reports.tables.tickets import choose_tickets, read_tickets
+from glasswright.reports.tables.writing import write_csv, write_parquet, written_whole
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from glasswright.export.writing import WriteTable
+    from glasswright.reports.tables.writing import WriteTable
 
 EXAMPLE = """\b
 Example:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from glasswright.commands.plugin_notes import load_plugins_aloud
-from glasswright.config.stand_file import load_stand
+from glasswright.config.stand.file import load_stand
 from glasswright.judging.cards import load_cards
 from glasswright.judging.gate import EXIT_CODES, open_gate
 from glasswright.judging.gatekeeper import Gatekeeper

@@ -14,23 +14,23 @@ import click
 
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.commands.tables import print_table
-from glasswright.config.stand_file import load_stand
+from glasswright.config.stand.file import load_stand
 from glasswright.counts import format_count
 from glasswright.judging.cards import load_cards
 from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.judging.rejudge import judge_tickets
-from glasswright.judging.verdict import Verdict, fold
 from glasswright.ledger import Document, Ledger, RunRecord
 from glasswright.ledger.place import LedgerPlaceError
+from glasswright.ledger.verdict import Verdict, fold
 from glasswright.plain_text import escape
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from glasswright.config.stand_file import StandFile
+    from glasswright.config.stand.file import StandFile
     from glasswright.judging.cards import CardFile
     from glasswright.judging.gate import Decision
-    from glasswright.judging.verdict import Judgement
+    from glasswright.ledger.verdict import Judgement
 
 EXIT_CODES = {Verdict.PASS: 0, Verdict.FAIL: 10, Verdict.REVIEW: 11, Verdict.UNKNOWN: 12}
 

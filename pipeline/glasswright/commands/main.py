@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, NoReturn
 import click
 
 from glasswright.commands.first_line import read_first_line
-from glasswright.config.suggestions import did_you_mean
+from glasswright.config.schema.suggestions import did_you_mean
 from glasswright.errors import ConfigError, GlasswrightError
 
 if TYPE_CHECKING:

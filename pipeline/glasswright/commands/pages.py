@@ -31,7 +31,7 @@ def pages(ledger: Path, out: Path, night: int | None, tickets: Path | None, work
 
     Exit codes: 0 done, 2 wrong command, or no such night, 21 the ledger is missing, newer or damaged.
     """
-    from glasswright.pages.building import build_pages
+    from glasswright.reports.pages.building import build_pages
 
     if tickets is not None and not tickets.is_dir():
         raise click.UsageError(f"{tickets}: there is no such folder of tickets: correct --tickets, or leave it out")

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 import click
 
+from glasswright.config.schema.plugins import load_plugins
 from glasswright.errors import GlasswrightError
-from glasswright.plugins import load_plugins
 
 if TYPE_CHECKING:
-    from glasswright.plugins import Plugins
+    from glasswright.config.schema.plugins import Plugins
 
 
 class NoStagesError(GlasswrightError):

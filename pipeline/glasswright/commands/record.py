@@ -50,9 +50,9 @@ def record(ticket: str | None, path: Path, out: Path | None, signed_by: str, pap
 
 
 def _make(ledger: Ledger, ticket: str, out: Path | None, signed_by: str, paper: str) -> None:
-    from glasswright.paper import write_file
-    from glasswright.record.content import Signature
-    from glasswright.record.record import make_record
+    from glasswright.plugin.paper import write_file
+    from glasswright.reports.record.content import Signature
+    from glasswright.reports.record.record import make_record
 
     day = datetime.now().astimezone().date().isoformat() if signed_by else ""
     made = make_record(ledger, ticket, Signature(name=signed_by, day=day), paper)
@@ -66,7 +66,7 @@ def _make(ledger: Ledger, ticket: str, out: Path | None, signed_by: str, paper: 
 
 
 def _verify(ledger: Ledger, file: Path) -> None:
-    from glasswright.record.record import RecordMismatchError, verify_record
+    from glasswright.reports.record.record import RecordMismatchError, verify_record
 
     if not file.is_file():
         raise click.BadParameter(f"there is no file {file}", param_hint="--verify")

@@ -16,10 +16,10 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from glasswright.config import Plan, StandFile
+    from glasswright.config.schema.plugins import Plugins
     from glasswright.errors import Problem
     from glasswright.judging.cards import CardFile
-    from glasswright.night.runners import Runner
-    from glasswright.plugins import Plugins
+    from glasswright.run.workers.runners import Runner
 
 EXAMPLE = """\b
 Example:
@@ -68,10 +68,10 @@ def run(
     an unexpected failure, 2 wrong command or configuration, 20 another run holds the ledger, 21 the ledger is newer
     than this program or damaged. A verdict never changes it.
     """
+    from glasswright.intake.tickets import find_folders
     from glasswright.ledger import Ledger
-    from glasswright.night.session import Session, hold_session
-    from glasswright.night.summary import Summary, describe, summary_data
-    from glasswright.night.tickets import find_folders
+    from glasswright.run.session import Session, hold_session
+    from glasswright.run.summary import Summary, describe, summary_data
 
     start = time.monotonic()
     plugins = load_plugins_aloud()
@@ -100,11 +100,11 @@ def run(
 def choose_runner(serial: bool, workers: int | None, time_limit_s: float) -> Runner:
     """Give the runner that the options ask for; dask is loaded only if it is used."""
     if serial:
-        from glasswright.night.runners import SerialRunner
+        from glasswright.run.workers.runners import SerialRunner
 
         return SerialRunner()
-    from glasswright.night.dask_runner import DaskRunner
-    from glasswright.night.limits import Limits, memory_of_worker
+    from glasswright.run.workers.dask_runner import DaskRunner
+    from glasswright.run.workers.limits import Limits, memory_of_worker
 
     count = workers or len(os.sched_getaffinity(0))
     return DaskRunner(count, Limits(step_s=time_limit_s, memory_bytes=memory_of_worker(count)))

@@ -12,8 +12,8 @@ from glasswright.commands.tables import print_table
 from glasswright.config import did_you_mean
 
 if TYPE_CHECKING:
-    from glasswright.plugins import Plugins
-    from glasswright.stage import InputDescription, StageDescription
+    from glasswright.config.schema.plugins import Plugins
+    from glasswright.plugin.stage import InputDescription, StageDescription
 
 EXAMPLE = """\b
 Example:

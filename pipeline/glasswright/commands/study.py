@@ -11,7 +11,7 @@ import click
 
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.commands.study_words import print_study
-from glasswright.config.stand_file import load_stand
+from glasswright.config.stand.file import load_stand
 from glasswright.errors import GlasswrightError
 from glasswright.judging.cards import load_cards
 from glasswright.ledger import Ledger
@@ -24,7 +24,7 @@ from glasswright.study.studying import study_stand
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
 
-    from glasswright.config.stand_file import StandFile
+    from glasswright.config.stand.file import StandFile
     from glasswright.judging.cards import CardFile
     from glasswright.ledger import TicketState
     from glasswright.study.studying import Study

@@ -11,7 +11,7 @@ from glasswright.commands.tables import print_table
 from glasswright.counts import format_count
 
 if TYPE_CHECKING:
-    from glasswright.study.intervals import Interval
+    from glasswright.statistics.intervals import Interval
     from glasswright.study.studying import FieldStudy, Study
 
 MOST_LISTED = 12

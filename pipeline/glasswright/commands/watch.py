@@ -11,12 +11,12 @@ import click
 
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.commands.tables import print_table
-from glasswright.config.stand_file import load_stand
+from glasswright.config.stand.file import load_stand
 from glasswright.counts import format_count
 from glasswright.errors import GlasswrightError
+from glasswright.intake.dates import night_at
 from glasswright.ledger import Ledger
-from glasswright.night.dates import night_at
-from glasswright.watch.baseline import GOOD_NIGHTS
+from glasswright.statistics.baseline import GOOD_NIGHTS
 from glasswright.watch.data import as_data
 from glasswright.watch.watching import read_watch
 

@@ -1,19 +1,19 @@
 """Configuration files: YAML that is data only, read strictly, every mistake reported at once with file and line."""
 
-from glasswright.config.document import Document, Place, name_place
-from glasswright.config.files import ConfigFile, DataFile
-from glasswright.config.hand_notes import CheckName, EarlierNote, HandNote
-from glasswright.config.names import ROLES, SafeName, Words, is_safe_name
-from glasswright.config.plan import Plan, Source, Step, load_plan
-from glasswright.config.reading import check
-from glasswright.config.shipped import find_shipped
-from glasswright.config.stand_file import Spread, StandFile, load_stand
-from glasswright.config.stand_match import find_idle_spreads, match_stand
-from glasswright.config.suggestions import did_you_mean
-from glasswright.config.ticket_file import BodyNote, LensNote, ShotNote, StudyNote, TicketFile, load_ticket
-from glasswright.config.validation import ConfigModel, read_config, validate
-from glasswright.config.watch_keys import WatchedField, WatchKeys
-from glasswright.config.yaml_reading import read_yaml, scan_bytes, scan_yaml
+from glasswright.config.plan.plan import Plan, Source, Step, load_plan
+from glasswright.config.schema.files import ConfigFile, DataFile
+from glasswright.config.schema.names import ROLES, SafeName, Words, is_safe_name
+from glasswright.config.schema.reading import check
+from glasswright.config.schema.shipped import find_shipped
+from glasswright.config.schema.suggestions import did_you_mean
+from glasswright.config.schema.validation import ConfigModel, read_config, validate
+from glasswright.config.stand.file import Spread, StandFile, load_stand
+from glasswright.config.stand.match import find_idle_spreads, match_stand
+from glasswright.config.stand.watch_keys import WatchedField, WatchKeys
+from glasswright.config.ticket.file import BodyNote, LensNote, ShotNote, StudyNote, TicketFile, load_ticket
+from glasswright.config.ticket.hand_notes import CheckName, EarlierNote, HandNote
+from glasswright.config.yaml.document import Document, Place, name_place
+from glasswright.config.yaml.reading import read_yaml, scan_bytes, scan_yaml
 
 __all__ = [
     "ROLES",

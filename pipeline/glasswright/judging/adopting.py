@@ -10,15 +10,15 @@ from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.scalarstring import DoubleQuotedScalarString
 
 from glasswright.config import check, scan_bytes
-from glasswright.config.method import describe_method, find_closure, find_differences
-from glasswright.config.round_trip import as_flow, edit_yaml, replace_file
+from glasswright.config.plan.method import describe_method, find_closure, find_differences
+from glasswright.config.yaml.round_trip import as_flow, edit_yaml, replace_file
 from glasswright.errors import ConfigError, GlasswrightError
 from glasswright.judging.card import AdoptedPlan, Card, CardChange
 from glasswright.judging.cards import check_card
 
 if TYPE_CHECKING:
     from glasswright.config import Plan
-    from glasswright.config.plan_file import StageEntry
+    from glasswright.config.plan.file import StageEntry
     from glasswright.judging.cards import CardFile
 
 COMMENT: Final = "How the numbers are made that the limits speak of, written by `glasswright adopt`."

@@ -7,9 +7,9 @@ from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
-from glasswright.artefact import Setting
 from glasswright.config import CheckName, ConfigModel, SafeName, Words
-from glasswright.config.method import Method, method_text
+from glasswright.config.plan.method import Method, method_text
+from glasswright.plugin.artefact import Setting
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Measure = Annotated[str, Field(pattern=r"^\w+(\.\w+)+$")]

@@ -10,15 +10,15 @@ from glasswright.config import check, did_you_mean, scan_yaml
 from glasswright.errors import WHOLE_FILE, ConfigError, Problem
 from glasswright.judging.card import Card, Fact, Limit
 from glasswright.judging.hand_checks import problem_of_hand_check
-from glasswright.units import scale_of, unit_of
+from glasswright.plugin.units import scale_of, unit_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
     from glasswright.config import Document
-    from glasswright.measurements import FieldDescription
-    from glasswright.plugins import Plugins
+    from glasswright.config.schema.plugins import Plugins
+    from glasswright.plugin.measurements import FieldDescription
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,7 +8,7 @@ from functools import lru_cache
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Final
 
-from glasswright.judging.verdict import Verdict
+from glasswright.ledger.verdict import Verdict
 
 if TYPE_CHECKING:
     from glasswright.judging.card import Rule

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from glasswright.judging.verdict import Verdict, fold
+from glasswright.ledger.verdict import Verdict, fold
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from glasswright.judging.verdict import Judgement
+    from glasswright.ledger.verdict import Judgement
 
 MOST_TOLD: Final = 3
 """Reasons that a verdict repeats; `glasswright watch` tells them all."""

@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Final
 from glasswright.judging.notes import notes_of
 from glasswright.judging.review import basis_of, find_why_void, tell_release
 from glasswright.judging.shots import find_about_shots
-from glasswright.judging.verdict import Verdict, fold
+from glasswright.ledger.verdict import Verdict, fold
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from glasswright.judging.verdict import Judgement
     from glasswright.ledger.decisions import PersonsDecision
     from glasswright.ledger.records import TicketState
+    from glasswright.ledger.verdict import Judgement
 
 RELEASING_PHASE: Final = "release"
 

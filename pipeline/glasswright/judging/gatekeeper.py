@@ -23,13 +23,13 @@ from glasswright.watch.watching import read_watch
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping
 
-    from glasswright.config.stand_file import StandFile
+    from glasswright.config.stand.file import StandFile
     from glasswright.judging.card import Card
     from glasswright.judging.cards import CardFile
-    from glasswright.judging.verdict import Judgement, LimitVerdict
     from glasswright.ledger import Document, Ledger, TicketState
     from glasswright.ledger.decisions import PersonsDecision
     from glasswright.ledger.head import Head
+    from glasswright.ledger.verdict import Judgement, LimitVerdict
     from glasswright.watch.watching import WatchReport
 
 AT_ONCE: Final = 50

@@ -6,13 +6,13 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
-from glasswright.config.names import problem_of_person
+from glasswright.config.schema.names import problem_of_person
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from glasswright.artefact import HandAnswer
     from glasswright.ledger.records import TicketState
+    from glasswright.plugin.artefact import HandAnswer
 
 CLOCKS_APART: Final = timedelta(hours=1)
 """By so much the clocks of a bench may differ."""

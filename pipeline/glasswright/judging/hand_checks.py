@@ -8,15 +8,15 @@ from glasswright.config import did_you_mean
 from glasswright.judging.card import HAND_STEP, hand_measures
 from glasswright.judging.hand_answers import find_doubtful
 from glasswright.judging.method import why_made_otherwise
-from glasswright.judging.verdict import LimitVerdict, Verdict
-from glasswright.outcome import Status
+from glasswright.ledger.verdict import LimitVerdict, Verdict
+from glasswright.plugin.outcome import Status
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from glasswright.judging.card import Card
     from glasswright.judging.validity import TicketView
-    from glasswright.measurements import FieldDescription, Measured
+    from glasswright.plugin.measurements import FieldDescription, Measured
 
 WHERE = "the whole ticket"
 UNASKED_PHASES = ("reference", "study")

@@ -12,18 +12,18 @@ from glasswright.judging.decision import Tolerance, Uncertainty, decide
 from glasswright.judging.hand_checks import judge_hand_checks
 from glasswright.judging.method import why_made_otherwise
 from glasswright.judging.validity import TicketView, why_not_identified, why_not_valid
-from glasswright.judging.verdict import Judgement, LimitVerdict, Verdict, fold
-from glasswright.outcome import Status
-from glasswright.stage import Scope
+from glasswright.ledger.verdict import Judgement, LimitVerdict, Verdict, fold
+from glasswright.plugin.outcome import Status
+from glasswright.plugin.stage import Scope
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from glasswright.artefact import Setting
     from glasswright.judging.card import Card, Limit
     from glasswright.judging.cards import CardFile
     from glasswright.ledger.records import KeptOutcome, TicketState
-    from glasswright.measurements import Measured
+    from glasswright.plugin.artefact import Setting
+    from glasswright.plugin.measurements import Measured
 
 JUDGE_VERSION: Final = 3
 """Raised whenever the same numbers and card could get another verdict; older judgements are then judged again."""

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from glasswright.config import check, scan_bytes
-from glasswright.config.stand_file import StandKeys
+from glasswright.config.stand.file import StandKeys
 from glasswright.errors import WHOLE_FILE, ConfigError, Problem
 from glasswright.judging.card import Card
 from glasswright.judging.cards import CardFile

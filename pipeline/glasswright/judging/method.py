@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
-from glasswright.config.method import MeasuredMethod, Method, find_differences
+from glasswright.config.plan.method import MeasuredMethod, Method, find_differences
 
 if TYPE_CHECKING:
     from glasswright.judging.card import Card

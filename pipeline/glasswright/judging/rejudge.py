@@ -13,9 +13,9 @@ if TYPE_CHECKING:
 
     from glasswright.config import WatchKeys
     from glasswright.judging.cards import CardFile
-    from glasswright.judging.verdict import Judgement
     from glasswright.ledger import TicketState
     from glasswright.ledger.store import Ledger
+    from glasswright.ledger.verdict import Judgement
     from glasswright.watch.watching import WatchReport
 
 

@@ -10,9 +10,9 @@ from glasswright.ledger.judgements import judgement_hash
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from glasswright.judging.verdict import Judgement
     from glasswright.ledger.decisions import PersonsDecision
     from glasswright.ledger.records import TicketState
+    from glasswright.ledger.verdict import Judgement
 
 
 def basis_of(state: TicketState, judgement: Judgement, reasons: Sequence[str]) -> ReviewBasis:

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
-from glasswright.judging.verdict import Verdict
+from glasswright.ledger.verdict import Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

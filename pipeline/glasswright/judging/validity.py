@@ -8,15 +8,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
 from glasswright.judging.method import NO_PLAN, why_made_otherwise
-from glasswright.outcome import Status
+from glasswright.plugin.outcome import Status
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from glasswright.artefact import Setting
     from glasswright.judging.card import Card, Fact
     from glasswright.judging.judge import JudgingStand
     from glasswright.ledger.records import KeptOutcome, TicketRecord, TicketState
+    from glasswright.plugin.artefact import Setting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from typing import TYPE_CHECKING
 
-from glasswright.config.method import describe_method, method_text
+from glasswright.config.plan.method import describe_method, method_text
 from glasswright.errors import LedgerDamagedError
 from glasswright.ledger.hashes import row_hash
 from glasswright.ledger.records import Document

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from glasswright.encoding import from_text
+from glasswright.ledger.encoding import from_text
 from glasswright.ledger.records import ShotUse, TicketRecord
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from glasswright.artefact import HandAnswer
     from glasswright.ledger.records import ShotRecord
     from glasswright.ledger.store import Database
+    from glasswright.plugin.artefact import HandAnswer
 
 
 def read_earlier_records(database: Database, ticket: str, manifest: int) -> tuple[TicketRecord, ...]:

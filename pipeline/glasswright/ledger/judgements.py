@@ -7,8 +7,8 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from glasswright.errors import LedgerDamagedError
-from glasswright.judging.verdict import Judgement, LimitVerdict, Verdict
 from glasswright.ledger.hashes import row_hash
+from glasswright.ledger.verdict import Judgement, LimitVerdict, Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

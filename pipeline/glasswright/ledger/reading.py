@@ -9,8 +9,6 @@ from collections import defaultdict
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
 
-from glasswright.artefact import Setting
-from glasswright.encoding import from_text
 from glasswright.errors import LedgerDamagedError
 from glasswright.ledger.attempts import latest_attempts
 from glasswright.ledger.documents import read_document
@@ -21,14 +19,16 @@ from glasswright.ledger.earlier import (
     find_other_phases,
     read_earlier_records,
 )
+from glasswright.ledger.encoding import from_text
 from glasswright.ledger.hashes import join_hashes, measurement_hash, row_hash
 from glasswright.ledger.records import KeptOutcome, TicketRecord, TicketState
 from glasswright.ledger.returned import latest_marks, why_came_back
 from glasswright.ledger.shot_content import TwinFinder
 from glasswright.ledger.writing import NAN_U, manifest_content
-from glasswright.measurements import Measured
-from glasswright.outcome import Item, Outcome, Status
-from glasswright.stage import Scope
+from glasswright.plugin.artefact import Setting
+from glasswright.plugin.measurements import Measured
+from glasswright.plugin.outcome import Item, Outcome, Status
+from glasswright.plugin.stage import Scope
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping, Sequence

@@ -7,14 +7,14 @@ from datetime import datetime
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from glasswright.artefact import HandAnswer, Setting, Ticket
-from glasswright.outcome import Status
-from glasswright.stage import Scope
+from glasswright.plugin.artefact import HandAnswer, Setting, Ticket
+from glasswright.plugin.outcome import Status
+from glasswright.plugin.stage import Scope
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from glasswright.measurements import Measured
+    from glasswright.plugin.measurements import Measured
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from glasswright.encoding import from_text
 from glasswright.errors import LedgerDamagedError
+from glasswright.ledger.encoding import from_text
 from glasswright.ledger.hashes import row_hash
 from glasswright.ledger.records import ShotUse, TicketRecord
 

@@ -7,7 +7,7 @@ from collections import defaultdict
 from datetime import timedelta
 from typing import TYPE_CHECKING, Final
 
-from glasswright.encoding import from_text
+from glasswright.ledger.encoding import from_text
 from glasswright.ledger.records import Replaces, ShotUse, TicketRecord, Twin
 
 if TYPE_CHECKING:
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from glasswright.ledger.records import ShotRecord
     from glasswright.ledger.store import Database
-    from glasswright.outcome import Outcome
+    from glasswright.plugin.outcome import Outcome
 
 ONE_NIGHT: Final = timedelta(hours=24)
 """Two tickets whose visits are no further apart may share shots."""

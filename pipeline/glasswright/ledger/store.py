@@ -12,7 +12,6 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Final, Self
 
-from glasswright.encoding import decode, encode
 from glasswright.errors import GlasswrightError, LedgerBusyError, LedgerDamagedError
 from glasswright.ledger import (
     attempts,
@@ -27,22 +26,23 @@ from glasswright.ledger import (
 )
 from glasswright.ledger.attempts import AttemptState
 from glasswright.ledger.backup import write_backup
+from glasswright.ledger.encoding import decode, encode
 from glasswright.ledger.files import ArtefactFiles
 from glasswright.ledger.hashes import row_hash
 from glasswright.ledger.head import Head, HeadDamagedError, HeadFile, read_head
 from glasswright.ledger.lock import WriterLock
 from glasswright.ledger.place import DiskFullError, LedgerPlaceError, check_place, find_real_path, refuse_second_name
 from glasswright.ledger.schema import migrations
-from glasswright.measurements import read_measurements
+from glasswright.plugin.measurements import read_measurements
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
-    from glasswright.artefact import Artefact
-    from glasswright.judging.verdict import Judgement
     from glasswright.ledger.decisions import PersonsDecision
     from glasswright.ledger.records import RunRecord, TicketRecord, TicketState
-    from glasswright.outcome import Outcome
+    from glasswright.ledger.verdict import Judgement
+    from glasswright.plugin.artefact import Artefact
+    from glasswright.plugin.outcome import Outcome
 
 APPLICATION_ID: Final = 0x474C5752
 """Marks the file as a ledger of this program (`GLWR`)."""

@@ -7,18 +7,18 @@ import json
 import math
 from typing import TYPE_CHECKING, Any, Final
 
-from glasswright.encoding import to_text
 from glasswright.errors import GlasswrightError
+from glasswright.ledger.encoding import to_text
 from glasswright.ledger.hashes import join_hashes, measurement_hash, row_hash
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from glasswright.artefact import Setting
     from glasswright.ledger.records import Document, RunRecord, TicketRecord
     from glasswright.ledger.store import Database
-    from glasswright.measurements import Measured
-    from glasswright.outcome import Outcome
+    from glasswright.plugin.artefact import Setting
+    from glasswright.plugin.measurements import Measured
+    from glasswright.plugin.outcome import Outcome
 
 MeasurementRow = tuple[str, str, str, float | None, str | None, float | None]
 """path, unit, kind, value, text, u"""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from ruamel.yaml.comments import CommentedMap
 
 from glasswright.config import Spread, check, scan_bytes
-from glasswright.config.round_trip import as_flow, edit_yaml, replace_file
+from glasswright.config.yaml.round_trip import as_flow, edit_yaml, replace_file
 from glasswright.errors import GlasswrightError
 
 if TYPE_CHECKING:

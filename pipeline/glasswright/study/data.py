@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from glasswright.study.intervals import Interval
+    from glasswright.statistics.intervals import Interval
     from glasswright.study.studying import FieldStudy, Study
 
 

@@ -8,15 +8,15 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Final
 
-from glasswright.night.index import IDENTITY_CONTRADICTION
-from glasswright.outcome import Status
-from glasswright.study.crossed import Reading
+from glasswright.intake.index import IDENTITY_CONTRADICTION
+from glasswright.plugin.outcome import Status
+from glasswright.statistics.crossed import Reading
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping, Sequence
 
-    from glasswright.artefact import Setting
     from glasswright.ledger import TicketState
+    from glasswright.plugin.artefact import Setting
 
 STUDY_PHASE: Final = "study"
 

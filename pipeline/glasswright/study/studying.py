@@ -9,20 +9,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright.study.anova import analyse
-from glasswright.study.average_range import by_average_and_range
-from glasswright.study.crossed import balance
-from glasswright.study.intervals import CATEGORIES_FACTOR, find_intervals
+from glasswright.statistics.anova import analyse
+from glasswright.statistics.average_range import by_average_and_range
+from glasswright.statistics.crossed import balance
+from glasswright.statistics.intervals import CATEGORIES_FACTOR, find_intervals
 from glasswright.study.pooling import pool
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from glasswright.study.anova import Anova
-    from glasswright.study.average_range import AverageRange
-    from glasswright.study.crossed import CrossedSet
+    from glasswright.statistics.anova import Anova
+    from glasswright.statistics.average_range import AverageRange
+    from glasswright.statistics.crossed import CrossedSet
+    from glasswright.statistics.intervals import Interval, Intervals
     from glasswright.study.evidence import Evidence, Subject
-    from glasswright.study.intervals import Interval, Intervals
 
     Limits = tuple[float | None, float | None]
 

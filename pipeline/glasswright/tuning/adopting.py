@@ -9,7 +9,7 @@ from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.scalarstring import DoubleQuotedScalarString
 
 from glasswright.config import check, scan_bytes
-from glasswright.config.round_trip import edit_yaml, replace_file
+from glasswright.config.yaml.round_trip import edit_yaml, replace_file
 from glasswright.errors import GlasswrightError
 from glasswright.judging.card import Card, CardChange
 

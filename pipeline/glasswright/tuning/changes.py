@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from glasswright.judging.gate import RELEASING_PHASE
 from glasswright.judging.judge import judge_limit, judge_ticket
 from glasswright.judging.validity import TicketView, why_not_valid
-from glasswright.judging.verdict import Verdict, fold
+from glasswright.ledger.verdict import Verdict, fold
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

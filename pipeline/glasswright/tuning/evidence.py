@@ -10,7 +10,7 @@ import numpy as np
 
 from glasswright.judging.gate import RELEASING_PHASE
 from glasswright.judging.validity import TicketView, why_not_valid
-from glasswright.tuning.robust import far_below
+from glasswright.statistics.robust import far_below
 from glasswright.tuning.sides import read_side
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib import rc_context
 from matplotlib.figure import Figure
 
-from glasswright.units import unit_of
+from glasswright.plugin.units import unit_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -6,9 +6,9 @@ import math
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from glasswright.statistics.shares import Share
     from glasswright.tuning.curve import Curve
     from glasswright.tuning.risks import Risk
-    from glasswright.tuning.shares import Share
     from glasswright.tuning.tuning import SideReport, Tuning
 
 DIGITS = 6

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import ndtr
 
+from glasswright.statistics.factors import one_sided_factor, two_sided_factor
+from glasswright.statistics.order_limits import count_needed, cut_blocks, least_share, most_cut
+from glasswright.statistics.robust import describe, shape_probability
+from glasswright.statistics.truncated import fit_truncated, truncated_limit, untruncated_scores
 from glasswright.tuning.aims import FEWEST, LEAST_CUT, LEAST_NORMAL, MOST_OF_SHARE
-from glasswright.tuning.factors import one_sided_factor, two_sided_factor
-from glasswright.tuning.order_limits import count_needed, cut_blocks, least_share, most_cut
-from glasswright.tuning.robust import describe, shape_probability
-from glasswright.tuning.truncated import fit_truncated, truncated_limit, untruncated_scores
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence

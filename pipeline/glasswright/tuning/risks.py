@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy.special import ndtr
 
-from glasswright.tuning.factors import share_interval
-from glasswright.tuning.shares import Share, counted_share, cut_share
+from glasswright.statistics.factors import share_interval
+from glasswright.statistics.shares import Share, counted_share, cut_share
 from glasswright.tuning.spread import free_spread
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from glasswright.judging.card import Card, Limit
     from glasswright.judging.judge import JudgingStand
     from glasswright.judging.validity import TicketView
-    from glasswright.judging.verdict import LimitVerdict
+    from glasswright.ledger.verdict import LimitVerdict
 
 End = Literal["min", "max"]
 

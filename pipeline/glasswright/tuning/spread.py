@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from glasswright.tuning.factors import one_sided_factor
+from glasswright.statistics.factors import one_sided_factor
 
 if TYPE_CHECKING:
     import numpy as np

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright.tuning.capability import capability, capability_interval
+from glasswright.statistics.capability import capability, capability_interval
+from glasswright.statistics.robust import describe
 from glasswright.tuning.changes import find_changes
 from glasswright.tuning.curve import trace_curve
 from glasswright.tuning.evidence import collect
 from glasswright.tuning.proposing import Proposal, propose
 from glasswright.tuning.risks import find_risk
-from glasswright.tuning.robust import describe
 from glasswright.tuning.sides import sides_of
 from glasswright.tuning.spread import free_spread
 from glasswright.tuning.typed import apply_typed, with_number
@@ -26,12 +26,12 @@ if TYPE_CHECKING:
     from glasswright.judging.judge import JudgingStand
     from glasswright.ledger import TicketState
     from glasswright.ledger.returned import Returned
+    from glasswright.statistics.robust import Looks
     from glasswright.tuning.aims import Aims
     from glasswright.tuning.changes import Changed
     from glasswright.tuning.curve import Curve
     from glasswright.tuning.evidence import Evidence
     from glasswright.tuning.risks import Risk
-    from glasswright.tuning.robust import Looks
     from glasswright.tuning.sides import Side
     from glasswright.tuning.spread import FreedSpread
     from glasswright.tuning.typed import TypedLimit

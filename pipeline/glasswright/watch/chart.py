@@ -5,16 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from glasswright.watch.average import begin_average, step_average
-from glasswright.watch.baseline import LIMIT_SIGMAS, Baseline, find_baseline
-from glasswright.watch.rules import LONGEST, TESTS, find_patterns
+from glasswright.statistics.average import begin_average, step_average
+from glasswright.statistics.baseline import LIMIT_SIGMAS, Baseline, find_baseline
+from glasswright.statistics.rules import LONGEST, TESTS, find_patterns
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import date
 
-    from glasswright.artefact import Setting
     from glasswright.config import WatchKeys
+    from glasswright.plugin.artefact import Setting
     from glasswright.watch.series import Point, Series
 
 

@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright.night.dates import night_at
-from glasswright.outcome import Status
+from glasswright.intake.dates import night_at
+from glasswright.plugin.outcome import Status
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from glasswright.artefact import Setting
     from glasswright.config import WatchedField
     from glasswright.ledger.records import KeptOutcome, TicketState
+    from glasswright.plugin.artefact import Setting
 
 REFERENCE_PHASE: Final = "reference"
 

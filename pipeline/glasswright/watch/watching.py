@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from glasswright.intake.index import IDENTITY_CONTRADICTION
 from glasswright.ledger.phases import tickets_of_phase
-from glasswright.night.index import IDENTITY_CONTRADICTION
 from glasswright.watch.chart import draw_chart
 from glasswright.watch.doubts import find_chart_doubts, find_gap
 from glasswright.watch.series import REFERENCE_PHASE, collect_series, nights_of_ticket

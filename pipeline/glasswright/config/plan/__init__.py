@@ -1,0 +1,1 @@
+"""Plans: how to measure."""

@@ -1,0 +1,1 @@
+"""Checking values against models, with messages that name place and remedy."""

@@ -1,0 +1,93 @@
+"""Fields of a configuration file that name another file."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Annotated, TypeVar
+
+from pydantic_core import PydanticCustomError, core_schema
+
+from glasswright.config.schema.reading import Reading
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pydantic import GetCoreSchemaHandler
+    from pydantic_core.core_schema import ValidationInfo
+
+T = TypeVar("T")
+
+ELSEWHERE = "reported_elsewhere"
+"""Error type of a field whose own file has the problems; they are listed under that file."""
+
+
+@dataclass(frozen=True, slots=True)
+class NamesConfigFile:
+    """Marks a field that names a YAML file, relative to the file it stands in; the value is what that file holds."""
+
+    def __get_pydantic_core_schema__(
+        self, source: type[object], handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
+        """Read the named file as the annotated type."""
+        del handler
+
+        def read(value: object, info: ValidationInfo) -> object:
+            reading = _reading_of(info)
+            result = reading.read_named(_path_of(value, reading), source)
+            if result is None:
+                raise PydanticCustomError(ELSEWHERE, "the file it names has problems")
+            return result
+
+        return core_schema.with_info_plain_validator_function(read)
+
+
+ConfigFile = Annotated[T, NamesConfigFile()]
+"""`ConfigFile[T]`: a `T` that stands in a YAML file of its own."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DataFile:
+    """A data file that a configuration file names, relative to itself."""
+
+    path: str = field(metadata={"address": False})
+    """Where the file lies now; no part of an address."""
+    sha256: str
+
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: object, handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
+        """Find the named file and hash it."""
+        del source, handler
+
+        def read(value: object, info: ValidationInfo) -> DataFile:
+            path = _path_of(value, _reading_of(info))
+            return cls(path=str(path.resolve()), sha256=_hash(path))
+
+        return core_schema.with_info_plain_validator_function(read)
+
+
+def _reading_of(info: ValidationInfo) -> Reading:
+    if not isinstance(info.context, Reading):
+        raise TypeError("a field that names a file is validated with glasswright.config.validate")
+    return info.context
+
+
+def _path_of(value: object, reading: Reading) -> Path:
+    if not isinstance(value, str) or not value:
+        raise PydanticCustomError("file_name", "must be the name of a file")
+    path = reading.document.path.parent / value
+    try:
+        found = path.is_file()
+    except OSError as error:
+        raise PydanticCustomError("file_unreadable", "cannot be read: {why}", {"why": str(error)}) from error
+    if not found:
+        raise PydanticCustomError("file_missing", "there is no file {path}", {"path": str(path)})
+    return path
+
+
+def _hash(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise PydanticCustomError("file_unreadable", "cannot be read: {why}", {"why": str(error)}) from error

@@ -1,0 +1,175 @@
+"""Finds plugins by their entry points; one that fails is reported and does not stop the others."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from dataclasses import dataclass, field
+from importlib.metadata import EntryPoint, entry_points
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from glasswright.config.schema.reading import find_why_unreadable
+from glasswright.errors import PluginError
+from glasswright.plugin.artefact import Artefact
+from glasswright.plugin.plugin_drawings import Drawings, read_drawings
+from glasswright.plugin.role_traits import RoleTraits, read_role_traits
+from glasswright.plugin.stage import StageDescription, describe, is_stage
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+    from types import ModuleType
+
+STAGE_GROUP: Final = "glasswright.stages"
+COMMAND_GROUP: Final = "glasswright.commands"
+SECTION_ATTRIBUTE: Final = "STAND_SECTION"
+MORE_SECTIONS_ATTRIBUTE: Final = "STAND_SECTIONS"
+PLUGIN_NAME: Final = re.compile(r"[a-z][a-z0-9_]*")
+STAND_KEYS: Final = ("stand", "bodies", "repeatability", "reproducibility", "watch")
+"""Keys of a stand file that are the engine's, so no plugin's section can bear them."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class PluginFailure:
+    """A plugin that could not be used, and why."""
+
+    plugin: str
+    reason: str
+
+    def __str__(self) -> str:
+        """Give it as one line."""
+        return f"plugin `{self.plugin}` cannot be used: {self.reason}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plugins:
+    """All that the installed plugins offer."""
+
+    stages: Mapping[str, StageDescription] = field(default_factory=dict)
+    """By id."""
+    sections: Mapping[str, type[Artefact]] = field(default_factory=dict)
+    """The dataclass of each section that plugins have in the stand file, by its key there."""
+    drawings: Drawings = field(default_factory=Drawings)
+    """What all plugins can draw."""
+    role_traits: Mapping[str, RoleTraits] = field(default_factory=dict)
+    """What is special about roles, by their names."""
+    failures: tuple[PluginFailure, ...] = ()
+    packages: frozenset[str] = frozenset()
+    """The outermost package of each plugin."""
+    sources: Mapping[str, str] = field(default_factory=dict)
+    """SHA-256 over all source files of each plugin's package."""
+
+
+def load_plugins() -> Plugins:
+    """Load every installed plugin."""
+    return collect_plugins(entry_points(group=STAGE_GROUP))
+
+
+def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
+    """Load the plugins that the entry points name, in the order of their names."""
+    stages: dict[str, StageDescription] = {}
+    sections: dict[str, type[Artefact]] = {}
+    sources: dict[str, str] = {}
+    packages: set[str] = set()
+    drawings = Drawings()
+    role_traits: dict[str, RoleTraits] = {}
+    failures: list[PluginFailure] = []
+    for point in sorted(points, key=lambda point: (point.name, point.value)):
+        try:
+            _check_name(point.name, sources)
+            module = _load(point)
+            found = describe_stages(module, point.name)
+            own_sections, drawn = _sections_of(module, point.name), read_drawings(module)
+            traits = read_role_traits(module)
+            sources[point.name] = hash_source(module)
+            packages.add(module.__name__.partition(".")[0])
+        except PluginError as error:
+            failures.append(PluginFailure(point.name, str(error)))
+            continue
+        stages.update(found)
+        drawings = drawings.joined(drawn)
+        role_traits.update(traits)
+        sections.update(own_sections)
+    return Plugins(
+        stages=stages,
+        sections=sections,
+        drawings=drawings,
+        role_traits=role_traits,
+        failures=tuple(failures),
+        packages=frozenset(packages),
+        sources=sources,
+    )
+
+
+def _check_name(name: str, taken: Mapping[str, str]) -> None:
+    if not PLUGIN_NAME.fullmatch(name) or name in STAND_KEYS:
+        keys = ", ".join(f"`{key}`" for key in STAND_KEYS)
+        raise PluginError(f"its name must be lower-case letters, digits and `_`, a letter first, and none of {keys}")
+    if name in taken:
+        raise PluginError("another plugin has this name; uninstall one of them")
+
+
+def describe_stages(module: ModuleType, plugin: str) -> dict[str, StageDescription]:
+    """Describe the functions of a module that bear the mark, by id, in alphabetical order.
+
+    Raises
+    ------
+    PluginError
+        With every stage that breaks the rules.
+    """
+    described: dict[str, StageDescription] = {}
+    faults: list[str] = []
+    for _, function in sorted(vars(module).items()):
+        if not is_stage(function):
+            continue
+        try:
+            stage = describe(function, plugin)
+        except PluginError as error:
+            faults.append(str(error))
+        else:
+            described[stage.id] = stage
+    if faults:
+        raise PluginError("; ".join(faults))
+    return described
+
+
+def hash_source(module: ModuleType) -> str:
+    """Give the SHA-256 over all Python files of a module's package, names and contents, in the order of their names."""
+    if module.__file__ is None:
+        raise PluginError(f"{module.__name__} is no package with source files: add an __init__.py")
+    file = Path(module.__file__)
+    package = file.parent if file.name == "__init__.py" else None
+    total = hashlib.sha256()
+    for source in sorted(package.rglob("*.py")) if package else [file]:
+        name = source.relative_to(package).as_posix() if package else source.name
+        total.update(f"{name}\0{hashlib.sha256(source.read_bytes()).hexdigest()}\n".encode())
+    return total.hexdigest()
+
+
+def _load(point: EntryPoint) -> ModuleType:
+    from types import ModuleType
+
+    try:
+        module = point.load()
+    except (Exception, SystemExit) as error:  # a stranger's module may fail in any way
+        raise PluginError(f"loading {point.value} failed: {type(error).__name__}: {error}") from error
+    if not isinstance(module, ModuleType):
+        raise PluginError(f"its entry point {point.value} is no module: name the package itself")
+    return module
+
+
+def _sections_of(module: ModuleType, plugin: str) -> dict[str, type[Artefact]]:
+    """Give a plugin's sections of the stand file: `plugin`, and `plugin_suffix` for what changes on its own."""
+    found: dict[str, type[Artefact]] = {}
+    main = getattr(module, SECTION_ATTRIBUTE, None)
+    more = getattr(module, MORE_SECTIONS_ATTRIBUTE, {})
+    named = {} if main is None else {plugin: (SECTION_ATTRIBUTE, main)}
+    named |= {f"{plugin}_{suffix}": (f'{MORE_SECTIONS_ATTRIBUTE}["{suffix}"]', each) for suffix, each in more.items()}
+    for name, (attribute, section) in named.items():
+        if not (isinstance(section, type) and issubclass(section, Artefact)):
+            raise PluginError(f"{attribute} is {section!r}: make it a dataclass that derives from Artefact")
+        why = find_why_unreadable(section)
+        if why:
+            raise PluginError(f"{attribute} {section.__name__} cannot be read from a file: {why}")
+        found[name] = section
+    return found

@@ -1,0 +1,101 @@
+"""Reading a document as a type, and with it the documents it names."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from functools import lru_cache
+from types import GenericAlias
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from pydantic import ConfigDict, TypeAdapter, ValidationError
+
+from glasswright.config.schema.explanation import explain
+from glasswright.config.yaml.document import Document
+from glasswright.config.yaml.reading import scan_yaml
+from glasswright.errors import ConfigError, Problem
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from glasswright.config.yaml.document import Place
+
+T = TypeVar("T")
+
+STRICT = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
+
+
+@dataclass(slots=True, kw_only=True)
+class Reading:
+    """One document being read as a type; `problems` collects those of the documents it names."""
+
+    document: Document
+    opened: tuple[Path, ...]
+    """The files that led here, so that a ring of files is seen."""
+    problems: list[Problem] = field(default_factory=list)
+
+    def read_named(self, path: Path, kind: type[T]) -> T | None:
+        """Read a file that this document names; None if it has problems, which are then listed here."""
+        if path.resolve() in self.opened:
+            self.problems.append(Problem(str(path), 1, f"named by {self.document.path}, which it leads back to"))
+            return None
+        try:
+            document = scan_yaml(path)
+        except ConfigError as error:
+            self.problems.extend(error.problems)
+            return None
+        value, problems = check(document, kind, opened=self.opened)
+        self.problems.extend(problems)
+        return value
+
+
+def check(
+    document: Document, kind: type[T], *place: str | int, opened: tuple[Path, ...] = ()
+) -> tuple[T | None, tuple[Problem, ...]]:
+    """Read a document, or the part of it at a place, as a type; give the value or every problem.
+
+    Parameters
+    ----------
+    document
+        From `scan_yaml` or `read_yaml`; its own problems are among those given.
+    kind
+        A pydantic model, a dataclass, or any type that pydantic reads. Dataclasses are read as strictly as models: no
+        unknown keys, no conversion but int to float and list to tuple, and none of the fields that the engine fills.
+    place
+        Keys and indices that lead to the part.
+    opened
+        Files that led to this one.
+    """
+    reading = Reading(document=document, opened=(*opened, document.path.resolve()))
+    value, problems = None, list(document.problems)
+    try:
+        reader = _reader_of(kind)  # type: ignore[arg-type] # types are hashable
+        value = reader.validate_json(json.dumps([_part(document.data, place)]), context=reading)[0]
+    except ValidationError as error:
+        spoilt = {problem.line for problem in document.problems}
+        found = explain(error, document, kind, place)
+        problems += [problem for problem in found if problem.line not in spoilt]
+    problems += reading.problems
+    return (None if problems else value), tuple(problems)
+
+
+def _part(data: Any, place: Place) -> object:  # noqa: ANN401 - what a file holds is known only when it is read
+    for part in place:
+        data = data[part]
+    return data
+
+
+def find_why_unreadable(kind: Any) -> str:  # noqa: ANN401 - any type that pydantic reads
+    """Say why a type cannot be read from a file at all, whatever it holds; nothing if it can."""
+    try:
+        _reader_of(kind)
+    except Exception as error:  # whatever pydantic finds wrong with a stranger's annotation
+        return f"{type(error).__name__}: {str(error).splitlines()[0]}"
+    return ""
+
+
+@lru_cache(maxsize=256)
+def _reader_of(kind: Any) -> TypeAdapter[Any]:  # noqa: ANN401 - any type that pydantic reads
+    # a one-element tuple carries the configuration into plain dataclasses, which have none of their own
+    wrapped: Any = GenericAlias(tuple, (kind,))
+    return TypeAdapter(wrapped, config=STRICT)

@@ -1,0 +1,1 @@
+"""Stand files: what the stand is."""

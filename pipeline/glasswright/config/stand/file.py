@@ -1,0 +1,125 @@
+"""The stand file: the bench's name, bodies, scatter, and one section for each plugin that wants one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Any, Self
+
+from pydantic import AfterValidator, Field, create_model, model_validator
+
+from glasswright.config.schema.names import SafeName, Sentence, Words
+from glasswright.config.schema.reading import check
+from glasswright.config.schema.validation import ConfigModel
+from glasswright.config.stand.watch_keys import WatchKeys
+from glasswright.config.yaml.reading import scan_yaml
+from glasswright.errors import ConfigError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from glasswright.config.schema.plugins import Plugins
+    from glasswright.config.yaml.document import Document
+    from glasswright.plugin.artefact import Artefact
+
+
+class Spread(ConfigModel):
+    """A standard uncertainty of the stand for one measured field, and where it is from."""
+
+    u: Annotated[float, Field(gt=0)] | None = None
+    """In the field's unit."""
+    relative_u: Annotated[float, Field(gt=0, lt=1)] | None = None
+    """Of the value."""
+    origin: Sentence
+    """The study it was found in, or who declared it and when."""
+
+    @model_validator(mode="after")
+    def _refuse_both(self) -> Self:
+        if (self.u is None) == (self.relative_u is None):
+            raise ValueError("give either `u` (in the field's unit) or `relative_u` (of the value)")
+        return self
+
+    def of(self, value: float) -> float:
+        """Give the standard uncertainty of a value."""
+        return self.u if self.u is not None else abs(value) * (self.relative_u or 0.0)
+
+
+def _check_measure(measure: str) -> str:
+    step, dot, field = measure.partition(".")
+    if not (step and dot and field):
+        raise ValueError("names no field: write `step.field`; `*` stands for any letters")
+    return measure
+
+
+Spreads = dict[Annotated[str, AfterValidator(_check_measure)], Spread]
+
+
+class StandKeys(ConfigModel):
+    """The keys of a stand file that the engine reads."""
+
+    stand: SafeName
+    bodies: Annotated[tuple[Words, ...], Field(min_length=1)]
+    repeatability: Spreads = Field(default_factory=dict)
+    reproducibility: Spreads = Field(default_factory=dict)
+    watch: WatchKeys | None = None
+    may_decide: tuple[Words, ...] = ()
+    """Names of those who may release a lens that is in review."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StandFile:
+    """A stand file that has been checked wholly."""
+
+    name: str
+    bodies: tuple[str, ...]
+    repeatability: Mapping[str, Spread]
+    """Pooled scatter of a repeat, by `step.field` (wildcards allowed), for gathers of under five shots."""
+    reproducibility: Mapping[str, Spread]
+    """What setting a lens up again adds, by `step.field` (wildcards allowed)."""
+    watch: WatchKeys | None
+    """How the reference lens is watched; None where it is not."""
+    may_decide: tuple[str, ...]
+    """Names of those who may release a lens that is in review; nobody may where there are none."""
+    sections: Mapping[str, Artefact]
+    """By plugin; only those that the file has."""
+    document: Document
+
+    @property
+    def text(self) -> str:
+        """The file as it is written."""
+        return self.document.text
+
+    @property
+    def sha256(self) -> str:
+        """Of the file."""
+        return self.document.sha256
+
+
+def load_stand(path: Path, plugins: Plugins) -> StandFile:
+    """Read and check a stand file and the files it names.
+
+    Raises
+    ------
+    ConfigError
+        With every mistake in any of them.
+    """
+    document = scan_yaml(path)
+    value, problems = check(document, _model_for(plugins))
+    if value is None:
+        raise ConfigError(problems)
+    sections = {name: getattr(value, name) for name in plugins.sections}
+    return StandFile(
+        name=value.stand,
+        bodies=value.bodies,
+        repeatability=value.repeatability,
+        reproducibility=value.reproducibility,
+        watch=value.watch,
+        may_decide=value.may_decide,
+        sections={name: section for name, section in sections.items() if section is not None},
+        document=document,
+    )
+
+
+def _model_for(plugins: Plugins) -> type[StandKeys]:
+    sections: dict[str, Any] = {name: (section | None, None) for name, section in plugins.sections.items()}
+    return create_model("StandWithSections", __base__=StandKeys, **sections)

@@ -1,0 +1,73 @@
+"""Whether a stand file has what a plan needs."""
+
+from __future__ import annotations
+
+from fnmatch import fnmatchcase
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from glasswright.config.plan.plan import Plan
+    from glasswright.config.stand.file import Spread, StandFile
+    from glasswright.config.yaml.document import Place
+    from glasswright.errors import Problem
+
+
+def match_stand(stand: StandFile, plan: Plan) -> tuple[Problem, ...]:
+    """Check a stand file against a plan.
+
+    Returns
+    -------
+    A problem for each plugin's section that a step takes and the file lacks, and for each uncertainty in a field's unit
+    whose wildcard takes in fields of several units.
+    """
+    return (*_find_missing(stand, plan), *_find_mixed_units(stand, plan))
+
+
+def find_idle_spreads(stand: StandFile, plan: Plan) -> tuple[Problem, ...]:
+    """List what a stand file says of fields that a plan does not have: nothing wrong, if another plan has them."""
+    named: list[tuple[Place, str]] = [
+        ((table, pattern), pattern) for table, spreads in _tables(stand).items() for pattern in spreads
+    ]
+    named += [(("watch", "fields", measure), measure) for measure in (stand.watch.fields if stand.watch else ())]
+    return tuple(
+        stand.document.problem(place, f"no field of plan `{plan.name}` is `{pattern}`")
+        for place, pattern in named
+        if not _matching(pattern, plan)
+    )
+
+
+def _tables(stand: StandFile) -> Mapping[str, Mapping[str, Spread]]:
+    return {"repeatability": stand.repeatability, "reproducibility": stand.reproducibility}
+
+
+def _matching(pattern: str, plan: Plan) -> list[str]:
+    return [measure for measure in plan.fields() if fnmatchcase(measure, pattern)]
+
+
+def _find_missing(stand: StandFile, plan: Plan) -> Iterator[Problem]:
+    wanted = {
+        source.name: step.name
+        for step in reversed(plan.steps)
+        for description in step.stage.inputs
+        if (source := step.inputs.get(description.name)) is not None
+        and source.kind == "stand"
+        and source.name not in stand.sections
+        and not description.optional
+    }
+    for plugin, step in sorted(wanted.items()):
+        yield stand.document.problem((), f"section `{plugin}` is missing; step `{step}` of plan `{plan.name}` takes it")
+
+
+def _find_mixed_units(stand: StandFile, plan: Plan) -> Iterator[Problem]:
+    fields = plan.fields()
+    for table, spreads in _tables(stand).items():
+        for pattern, spread in spreads.items():
+            units = sorted({fields[measure].unit for measure in _matching(pattern, plan)})
+            if spread.u is not None and len(units) > 1:
+                yield stand.document.problem(
+                    (table, pattern),
+                    f"`{pattern}` takes in fields in {' and in '.join(units)}, but `u` is in one unit: write one line "
+                    "for each unit, or use `relative_u`",
+                )

@@ -1,0 +1,121 @@
+"""The stand file's section `watch`: what of the reference lens is watched, and from which nights its limits come."""
+
+from __future__ import annotations
+
+from datetime import date  # noqa: TC003 - read at run time by pydantic
+from typing import TYPE_CHECKING, Annotated, Literal, Self
+
+from pydantic import AfterValidator, Field, model_validator
+
+from glasswright.config.schema.names import Words
+from glasswright.config.schema.validation import ConfigModel
+
+if TYPE_CHECKING:
+    from glasswright.plugin.artefact import Setting
+
+Positive = Annotated[float, Field(gt=0)]
+
+SAME_FRACTION = 1e-6
+"""Settings are nominal, so they are equal or they are not; this only takes up rounding."""
+
+Rule = Literal[
+    "beyond_limits",
+    "run_on_one_side",
+    "trend",
+    "alternating",
+    "two_of_three_far",
+    "four_of_five_apart",
+    "hugging",
+    "avoiding",
+]
+
+
+def _check_exact_measure(measure: str) -> str:
+    step, dot, field = measure.partition(".")
+    if not (step and dot and field):
+        raise ValueError("names no field: write `step.field`")
+    if set(measure) & set("*?["):
+        raise ValueError("must be one field, without `*`: each has a chart of its own")
+    return measure
+
+
+class WatchedAt(ConfigModel):
+    """The setting at which a field is watched."""
+
+    focal_length_mm: Positive | None = None
+    f_number: Positive | None = None
+    focus_distance_m: Positive | None = None
+
+    def holds(self, setting: Setting | None) -> bool:
+        """Whether something was measured at this setting."""
+        wanted = {name: value for name, value in self if value is not None}
+        if setting is None:
+            return not wanted
+        return all(_same(getattr(setting, name), value) for name, value in wanted.items())
+
+    def __str__(self) -> str:
+        """Give the setting as people say it."""
+        parts = [
+            f"{self.focal_length_mm:g} mm" if self.focal_length_mm is not None else "",
+            f"f/{self.f_number:g}" if self.f_number is not None else "",
+            f"at {self.focus_distance_m:g} m" if self.focus_distance_m is not None else "",
+        ]
+        return " ".join(part for part in parts if part) or "any setting"
+
+
+def _same(found: float | None, wanted: float) -> bool:
+    return found is not None and abs(found - wanted) <= SAME_FRACTION * wanted
+
+
+class WatchedField(ConfigModel):
+    """One field that is watched."""
+
+    at: WatchedAt = WatchedAt()
+    """Every setting of the reference tickets, each with a chart of its own, where nothing is said."""
+    smallest_sigma: Positive | None = None
+    """In the field's unit: limits are never drawn narrower than for this scatter, whatever the baseline's is."""
+
+
+class WatchBaseline(ConfigModel):
+    """The nights that limits come from, the first and the last among them."""
+
+    first: Annotated[date, Field(alias="from")]
+    last: Annotated[date, Field(alias="to")]
+
+    @model_validator(mode="after")
+    def _rises(self) -> Self:
+        if self.last < self.first:
+            raise ValueError(f"`to` {self.last} is before `from` {self.first}: write the earlier night first")
+        return self
+
+
+class WatchRestart(ConfigModel):
+    """A night from which the charts' memory begins anew, after something was put right."""
+
+    on: date
+    why: Words
+
+
+class WatchAverage(ConfigModel):
+    """The exponentially weighted moving average."""
+
+    weight: Annotated[float, Field(gt=0, lt=1)] = 0.2
+    """Of the newest night."""
+    width: Positive = 2.962
+    """Of its limits, in its own standard deviations."""
+
+
+class WatchKeys(ConfigModel):
+    """How a stand is watched by its reference lens."""
+
+    serial: Words | None = None
+    """Of the reference lens; may be left out while there is only one."""
+    baseline: WatchBaseline
+    fields: Annotated[dict[Annotated[str, AfterValidator(_check_exact_measure)], WatchedField], Field(min_length=1)]
+    """By `step.field`."""
+    missing_after_nights: Annotated[int, Field(ge=1)] = 3
+    """So many nights in a row without a reference shot, and the stand counts as out of control."""
+    rules: Annotated[tuple[Rule, ...], Field(min_length=1)] = ("beyond_limits", "run_on_one_side")
+    """The patterns that count; the others are shown only, for each that counts brings false alarms of its own."""
+    average: WatchAverage = WatchAverage()
+    restarts: tuple[WatchRestart, ...] = ()

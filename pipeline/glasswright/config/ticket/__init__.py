@@ -1,0 +1,1 @@
+"""Tickets: one visit of one lens."""

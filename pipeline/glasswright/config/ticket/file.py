@@ -1,0 +1,152 @@
+"""`ticket.yaml`: which lens is on the stand, why, and what its files do not say themselves."""
+
+from __future__ import annotations
+
+from pathlib import PurePosixPath
+from typing import TYPE_CHECKING, Annotated, Literal, Self
+
+from pydantic import AfterValidator, Field, model_validator
+
+from glasswright.config.schema.names import ROLES, PersonName, Prose, SafeName, Sentence, Words
+from glasswright.config.schema.suggestions import did_you_mean
+from glasswright.config.schema.validation import ConfigModel, read_config
+from glasswright.config.ticket.hand_notes import CheckName, HandNote
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+TICKET_FILE = "ticket.yaml"
+
+Positive = Annotated[float, Field(gt=0)]
+
+
+def _check_pattern(pattern: str) -> str:
+    parts = PurePosixPath(pattern).parts
+    if pattern.startswith("/") or ".." in parts or "\\" in pattern:
+        raise ValueError("must be a path below the ticket's folder, with `/` between parts and without `..`")
+    if len(parts) != 2:
+        raise ValueError("must be `role/pattern`, such as `chart/*.dng`")
+    if parts[0] not in ROLES and not set(parts[0]) & set("*?["):
+        raise ValueError(f"unknown role `{parts[0]}`; {did_you_mean(parts[0], ROLES)}")
+    return pattern
+
+
+class LensNote(ConfigModel):
+    """The lens as the ticket names it."""
+
+    model: Words
+    serial: Words
+
+
+class BodyNote(ConfigModel):
+    """The reference body as the ticket names it."""
+
+    model: Words
+    serial: Words | None = None
+
+
+class StudyNote(ConfigModel):
+    """Which fitting of the lens a ticket of phase `study` belongs to; tickets of one lens and fitting are repeats."""
+
+    operator: Words | None = None
+    """Who fitted the lens."""
+    fitting: Words | None = None
+    """A name that every lens of the study shares, such as `1` or `monday`: the lens was taken off the stand between."""
+
+    @model_validator(mode="after")
+    def _refuse_empty(self) -> Self:
+        if self.operator is None and self.fitting is None:
+            raise ValueError("says nothing: give `fitting`, `operator` or both, or remove it")
+        return self
+
+
+class ShotNote(ConfigModel):
+    """What the ticket says of some of its files; it supplies or overrides what EXIF says."""
+
+    files: Annotated[str, AfterValidator(_check_pattern)]
+    """A glob pattern relative to the ticket's folder."""
+    focal_length_mm: Positive | None = None
+    f_number: Positive | None = None
+    focus_distance_m: Positive | None = None
+    exposure_time_s: Positive | None = None
+
+    @model_validator(mode="after")
+    def _refuse_empty(self) -> Self:
+        if not self.model_fields_set - {"files"}:
+            known = ", ".join(f"`{name}`" for name in type(self).model_fields if name != "files")
+            raise ValueError(f"says nothing of its files: give one of {known}, or remove it")
+        return self
+
+
+def _check_role(role: str) -> str:
+    if role not in ROLES:
+        raise ValueError(f"unknown role `{role}`; {did_you_mean(role, ROLES)}")
+    return role
+
+
+def _check_file(name: str) -> str:
+    parts = PurePosixPath(name).parts
+    if len(parts) != 2 or ".." in parts or name.startswith("/") or "\\" in name:
+        raise ValueError("must be the name of one shot below the ticket's folder, such as `chart/0003.dng`")
+    return name
+
+
+class SetAsideNote(ConfigModel):
+    """A shot that is not to be measured, or was measured and is gone; somebody answers for that."""
+
+    file: Annotated[str, AfterValidator(_check_file)]
+    by: PersonName
+    why: Sentence
+
+
+class ReplacesNote(ConfigModel):
+    """The ticket that had this one's shots under a wrong number, and is not to be released."""
+
+    ticket: SafeName
+    by: PersonName
+    why: Sentence
+
+
+class TicketFile(ConfigModel):
+    """One visit of one lens to the stand."""
+
+    ticket: SafeName
+    lens: LensNote
+    phase: Literal["intake", "release", "reference", "study"]
+    body: BodyNote
+    rehearsed: bool = False
+    notes: Prose = ""
+    study: StudyNote | None = None
+    shots: tuple[ShotNote, ...] = ()
+    hand_checks: dict[CheckName, HandNote] = Field(default_factory=dict)
+    set_aside: tuple[SetAsideNote, ...] = ()
+    replaces: ReplacesNote | None = None
+    shared: tuple[Annotated[str, AfterValidator(_check_role)], ...] = ()
+    """Roles whose shots other tickets of the same night have too; plugins say for which roles that makes sense."""
+
+    @model_validator(mode="after")
+    def _refuse_twice_set_aside(self) -> Self:
+        files = [note.file for note in self.set_aside]
+        twice = next((file for file in files if files.count(file) > 1), None)
+        if twice:
+            raise ValueError(f"`set_aside` names {twice} twice: remove one")
+        if self.replaces is not None and self.replaces.ticket == self.ticket:
+            raise ValueError("`replaces` names the ticket itself: give the number that it had by mistake")
+        return self
+
+    @model_validator(mode="after")
+    def _refuse_idle_study(self) -> Self:
+        if self.study is not None and self.phase != "study":
+            raise ValueError(f"`study` is read in phase `study` only, and this is phase `{self.phase}`: correct one")
+        return self
+
+
+def load_ticket(folder: Path) -> TicketFile:
+    """Read the `ticket.yaml` of a ticket's folder.
+
+    Raises
+    ------
+    ConfigError
+        With every mistake in it.
+    """
+    return read_config(folder / TICKET_FILE, TicketFile)

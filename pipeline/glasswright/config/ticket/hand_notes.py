@@ -1,0 +1,48 @@
+"""What `ticket.yaml` says of the hand checks: what only hands and eyes can tell, answered and signed by a person."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Literal, get_args
+
+from pydantic import AfterValidator
+
+from glasswright.config.schema.names import STEP_NAME, Words
+from glasswright.config.schema.validation import ConfigModel
+
+HandWord = Literal["pass", "fail", "not_applicable"]
+HAND_WORDS: tuple[HandWord, ...] = get_args(HandWord)
+
+
+def _refuse_odd_name(name: str) -> str:
+    if not STEP_NAME.fullmatch(name):
+        raise ValueError("must be lower-case letters, digits and `_`, a letter first, such as `front_glass`")
+    return name
+
+
+def _refuse_no_date(text: str) -> str:
+    try:
+        datetime.fromisoformat(text)
+    except ValueError as error:
+        raise ValueError("must be a day or a time, such as 2026-03-02 or 2026-03-02T14:05") from error
+    return text
+
+
+CheckName = Annotated[str, AfterValidator(_refuse_odd_name)]
+"""Name of a hand check; which there are is the plugin's matter."""
+
+
+class EarlierNote(ConfigModel):
+    """An answer that was replaced."""
+
+    answer: HandWord
+    who: Words | None = None
+    when: Annotated[Words, AfterValidator(_refuse_no_date)] | None = None
+    note: Words | None = None
+
+
+class HandNote(EarlierNote):
+    """One answer. Without `who` or `when` it is unsigned, and proves nothing."""
+
+    earlier: tuple[EarlierNote, ...] = ()
+    """What was answered before, the first first."""

@@ -1,0 +1,1 @@
+"""YAML as data: strict reading, and editing that keeps comments."""

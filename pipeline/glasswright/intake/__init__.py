@@ -1,0 +1,1 @@
+"""From a folder of raw files to an indexed ticket."""

@@ -1,0 +1,165 @@
+"""What a file's EXIF says of how it was shot."""
+
+from __future__ import annotations
+
+import logging
+import re
+import struct
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, cast
+
+import exifread
+
+from glasswright.intake.ciff import is_ciff, read_ciff
+from glasswright.intake.exif_blocks import find_blocks, find_embedded_blocks
+from glasswright.plain_text import escape
+from glasswright.plugin.artefact import CaptureFacts
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+CAMERA_SERIAL: Final = "Image Tag 0xC62F"
+"""CameraSerialNumber of the DNG specification, which the reader has no name for."""
+UNKNOWN: Final = re.compile(r"[\W_0]*|0+(\.0+)? ?mm( f/?0+(\.0+)?)?|n/?a|none|unknown", re.IGNORECASE)
+"""How bodies write that a lens or a number is not known to them."""
+MOST_READS: Final = 200_000
+"""The reader takes a read for each number; the longest maker notes seen take a fifth of it."""
+BROKEN_EXIF: Final = (
+    ArithmeticError,
+    AssertionError,
+    AttributeError,
+    LookupError,
+    MemoryError,
+    NotImplementedError,
+    RecursionError,
+    TypeError,
+    ValueError,
+    struct.error,
+)
+"""What a pure Python reader raises on bytes that only look like EXIF."""
+
+
+class CountedReads:
+    """A file that can be read so often and no more: directories that a damaged link leads to may have no end."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        """Begin to count the reads of a file."""
+        self.seek, self.tell, self._file, self._left = file.seek, file.tell, file, MOST_READS
+
+    def read(self, size: int = -1) -> bytes:
+        """Read as the file does.
+
+        Raises
+        ------
+        ValueError
+            If it was read too often.
+        """
+        self._left -= 1
+        if self._left < 0:
+            raise ValueError("EXIF without end")
+        return self._file.read(size)
+
+
+def read_facts(path: Path) -> CaptureFacts:
+    """Give the capture facts of a file; all None where it has no EXIF, or none that can be read.
+
+    Tag names are those of Exif 2.32 (CIPA DC-008). Read are TIFF structures and what cr3, mrw and crw have in their
+    place, then the previews' EXIF for what is missing (raf, rw2). Maker notes are opened only for a body's serial
+    number that stands nowhere else. Numbers that are zero or 0/0 are how bodies write "unknown" and count as nothing.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be opened at all.
+    """
+    # the reader logs a line for every file without EXIF, which is no fault here
+    logging.getLogger("exifread").setLevel(logging.CRITICAL)
+    with path.open("rb") as file:
+        if is_ciff(file):
+            return _read_heap(file)
+        tags: dict[str, Any] = {}
+        for block in find_blocks(file):
+            tags = _read_tags(block) | tags
+        facts = facts_from_tags(tags)
+        if None in (facts.f_number, facts.focal_length_mm, facts.exposure_time_s, facts.iso, facts.captured_at):
+            for block in find_embedded_blocks(file):
+                facts = _fill(facts, facts_from_tags(_read_tags(block)))
+    return facts
+
+
+def facts_from_tags(tags: Mapping[str, Any]) -> CaptureFacts:
+    """Give the capture facts that a table of EXIF tags holds."""
+    return CaptureFacts(
+        body_model=_body_model(_text(tags, "Image Make"), _text(tags, "Image Model")),
+        body_serial=_text(tags, "EXIF BodySerialNumber", "Image BodySerialNumber", CAMERA_SERIAL)
+        or _text(tags, "MakerNote SerialNumber"),
+        lens_model=_text(tags, "EXIF LensModel", "Image LensModel", "MakerNote LensModel"),
+        lens_serial=_text(tags, "EXIF LensSerialNumber", "Image LensSerialNumber"),
+        focal_length_mm=_number(tags, "EXIF FocalLength", "Image FocalLength"),
+        f_number=_number(tags, "EXIF FNumber", "Image FNumber"),
+        exposure_time_s=_number(tags, "EXIF ExposureTime", "Image ExposureTime"),
+        iso=_number(tags, "EXIF ISOSpeedRatings", "Image ISOSpeedRatings", "MakerNote ISOSetting"),
+        captured_at=_text(tags, "EXIF DateTimeOriginal", "Image DateTimeOriginal", "Image DateTime"),
+    )
+
+
+def _read_heap(file: BinaryIO) -> CaptureFacts:
+    try:
+        return read_ciff(file)
+    except BROKEN_EXIF:
+        return CaptureFacts()
+
+
+def _read_tags(block: BinaryIO) -> dict[str, Any]:
+    """Give the tags of a TIFF structure, those of its maker note only if no other has the body's serial number."""
+    tags = _process(block, details=False)
+    if "Image ExifOffset" in tags and facts_from_tags(tags).body_serial is None:
+        return _process(block, details=True) | tags
+    return tags
+
+
+def _process(block: BinaryIO, *, details: bool) -> dict[str, Any]:
+    try:
+        return exifread.process_file(cast("BinaryIO", CountedReads(block)), details=details, extract_thumbnail=False)
+    except BROKEN_EXIF:
+        return {}
+
+
+def _fill(facts: CaptureFacts, more: CaptureFacts) -> CaptureFacts:
+    """Give the facts, what is missing taken from others."""
+    pairs = {each.name: (getattr(facts, each.name), getattr(more, each.name)) for each in fields(CaptureFacts)}
+    return CaptureFacts(**{name: other if own is None else own for name, (own, other) in pairs.items()})
+
+
+def _body_model(make: str | None, model: str | None) -> str | None:
+    """Join maker and model, unless the model already begins with the maker's name."""
+    if not make or not model:
+        return model or make
+    return model if model.casefold().startswith(make.casefold()) else f"{make} {model}"
+
+
+def _text(tags: Mapping[str, Any], *names: str) -> str | None:
+    """Give the first text among some tags that says something."""
+    for name in names:
+        values = getattr(tags.get(name), "values", "")
+        values = values[0] if isinstance(values, list) and len(values) == 1 else values
+        text = " ".join(str(values).replace("\0", " ").split())
+        if not UNKNOWN.fullmatch(text):
+            return escape(text)
+    return None
+
+
+def _number(tags: Mapping[str, Any], *names: str) -> float | None:
+    """Give the first number among some tags' values that is above zero."""
+    for name in names:
+        values = getattr(tags.get(name), "values", None)
+        for value in values if isinstance(values, list) else ():
+            try:
+                # a rational over zero keeps its parts apart, and fails here
+                number = float(value.num) / float(value.den) if hasattr(value, "den") else float(value)
+            except (ArithmeticError, TypeError, ValueError):
+                continue
+            if 0 < number < float("inf"):
+                return number
+    return None

@@ -1,0 +1,113 @@
+"""Which files of a ticket's folder are shots, and what else lies there."""
+
+from __future__ import annotations
+
+import stat
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from glasswright.config.ticket.file import TICKET_FILE
+from glasswright.intake.checksums import FILE_NAME
+from glasswright.plain_text import escape_name
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+SIDECARS: Final = frozenset({".xmp", ".txt~", ".db", ".ini"})
+"""What raw converters and file managers leave beside a raw file."""
+PREVIEWS: Final = frozenset({".jpg", ".jpeg"})
+"""A body that writes a preview beside each raw file gives both the same name."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listing:
+    """The files of a ticket's folder by role, each role's sorted by name, and what was found odd about the rest."""
+
+    files: tuple[tuple[str, Path], ...]
+    """Role and path; a file's name may be one that cannot be printed."""
+    findings: tuple[str, ...] = ()
+    unused: tuple[str, ...] = ()
+    """Files or folders that may hold shots nobody will measure."""
+
+
+def list_tickets(folder: Path) -> tuple[Path, ...]:
+    """Return the ticket folders in a folder, by name: every folder in it that is not hidden, or itself.
+
+    A link counts as the folder that it leads to. One that leads nowhere counts too: its ticket was asked for.
+    """
+    if (folder / TICKET_FILE).is_file():
+        return (folder,)
+    return tuple(
+        sorted(path for path in folder.iterdir() if (path.is_dir() or path.is_symlink()) and not _is_hidden(path))
+    )
+
+
+def count_shots(folder: Path, roles: frozenset[str]) -> int:
+    """Count the files that look like shots, for the progress shown; nothing is opened.
+
+    0 for a folder that cannot be read, which indexing the ticket reports.
+    """
+    try:
+        return len(list_shots(folder, roles).files)
+    except OSError:
+        return 0
+
+
+def list_shots(folder: Path, roles: frozenset[str]) -> Listing:
+    """List a ticket's shots. Only plain files directly in a role's folder count; no link is followed.
+
+    Parameters
+    ----------
+    folder
+        The ticket's folder.
+    roles
+        Folder names that are roles: the bench's own and those the plan takes shots of.
+    """
+    files: list[tuple[str, Path]] = []
+    findings: list[str] = []
+    unused: list[str] = []
+    for path in sorted(folder.iterdir()):
+        name = escape_name(path.name)
+        if path.name in {TICKET_FILE, FILE_NAME} or _is_hidden(path):
+            continue
+        if path.is_symlink():
+            unused.append(f"{name} is a symbolic link, which is not followed: copy the files themselves")
+        elif not path.is_dir():
+            findings.append(f"{name} lies beside the role folders: not used. Put shots into a role's folder")
+        elif path.name not in roles:
+            known = ", ".join(sorted(roles))
+            unused.append(f"{name}/ is no role: its {_count(path)} are not used. Roles are {known}")
+        else:
+            _list_role(path, files, findings, unused)
+    return Listing(files=tuple(files), findings=tuple(findings), unused=tuple(unused))
+
+
+def _list_role(folder: Path, files: list[tuple[str, Path]], findings: list[str], unused: list[str]) -> None:
+    entries = sorted(path for path in folder.iterdir() if not _is_hidden(path))
+    raw_stems = {path.stem for path in entries if path.suffix.lower() not in PREVIEWS | SIDECARS}
+    before = len(files)
+    for path in entries:
+        name = f"{folder.name}/{escape_name(path.name)}"
+        if path.is_symlink():
+            unused.append(f"{name} is a symbolic link, which is not followed: copy the file itself")
+        elif path.is_dir():
+            unused.append(f"{name}/ is a folder inside a role's folder: its {_count(path)} are not used")
+        elif not stat.S_ISREG(path.lstat().st_mode):
+            findings.append(f"{name} is no plain file: not used")
+        elif path.suffix.lower() in SIDECARS:
+            continue
+        elif path.suffix.lower() in PREVIEWS and path.stem in raw_stems:
+            findings.append(f"{name} lies beside a raw file of the same name: taken for its preview, not used")
+        else:
+            files.append((folder.name, path))
+    if len(files) == before:
+        findings.append(f"{folder.name}/ holds no shots")
+
+
+def _is_hidden(path: Path) -> bool:
+    return path.name.startswith(".")
+
+
+def _count(folder: Path) -> str:
+    number = sum(1 for path in folder.iterdir() if path.is_file())
+    return f"{number} file{'' if number == 1 else 's'}"

@@ -1,0 +1,43 @@
+"""Whether the files are of the lens and the body that the ticket names."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from glasswright.plugin.artefact import CaptureFacts, Shot, Ticket
+
+
+def find_contradictions(ticket: Ticket, body_serial: str | None, shots: Sequence[Shot]) -> tuple[str, ...]:
+    """Name each thing that the files' EXIF tells otherwise than the ticket; what EXIF leaves out contradicts nothing.
+
+    Letter case, blanks and a number's leading zeros do not count: `Corvane 50mm f/2` is `Corvane 50 mm f/2`.
+    """
+    checks: tuple[tuple[str, str | None, Callable[[CaptureFacts], str | None]], ...] = (
+        ("lens model", ticket.model, lambda facts: facts.lens_model),
+        ("lens serial", ticket.serial, lambda facts: facts.lens_serial),
+        ("body", ticket.body, lambda facts: facts.body_model),
+        ("body serial", body_serial, lambda facts: facts.body_serial),
+    )
+    findings = []
+    for what, said, read in checks:
+        differing: dict[str, list[str]] = {}
+        for shot in shots:
+            found = read(shot.facts)
+            if said and found and not _same(what, said, found):
+                differing.setdefault(found, []).append(shot.name)
+        findings += [_describe(what, said or "", found, names) for found, names in sorted(differing.items())]
+    return tuple(findings)
+
+
+def _same(what: str, said: str, found: str) -> bool:
+    one, other = ("".join(text.casefold().split()).lstrip("0") for text in (said, found))
+    # EXIF's body model may carry the maker's name before it or not
+    return one == other or (what == "body" and other.endswith(one))
+
+
+def _describe(what: str, said: str, found: str, names: Sequence[str]) -> str:
+    more = f" and {len(names) - 1} more" if len(names) > 1 else ""
+    return f"EXIF has {what} {found!r} ({names[0]}{more}), ticket.yaml says {said!r}: correct whichever is wrong"

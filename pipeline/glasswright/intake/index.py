@@ -1,0 +1,323 @@
+"""A ticket's folder as the night sees it: its shots, their settings, and everything about it that is odd."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections import Counter, defaultdict
+from dataclasses import dataclass, field, replace
+from fnmatch import fnmatchcase
+from typing import TYPE_CHECKING, Final
+
+from glasswright.config.ticket.file import TICKET_FILE
+from glasswright.intake.checksums import FILE_NAME, hash_file, read_checksums, stamp_of
+from glasswright.intake.exif import read_facts
+from glasswright.intake.folder import PREVIEWS, SIDECARS, list_shots
+from glasswright.intake.identity import find_contradictions
+from glasswright.intake.shot_setting import Nominal, ShotRule, describe_missing, settle
+from glasswright.ledger.records import ShotRemarks
+from glasswright.plain_text import escape, escape_name, is_plain
+from glasswright.plugin.artefact import CaptureFacts, Shot, Ticket
+from glasswright.plugin.role_traits import RoleTraits
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+    from pathlib import Path
+
+    from glasswright.intake.checksums import Checksums
+    from glasswright.ledger.records import SetAside
+
+IDENTITY_CONTRADICTION: Final = "identity_contradiction"
+UNVERIFIED_COPY: Final = "unverified_copy"
+LARGEST_SHOT_BYTES: Final = 4 * 2**30
+"""400 megapixels of three 16 bit channels are 2.4 GB; reading on through a sparse file could take hours."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TicketRequest:
+    """All that indexing a ticket needs: plain data, so any process can do it."""
+
+    folder: Path
+    ticket: Ticket
+    body_serial: str | None
+    rules: tuple[ShotRule, ...]
+    nominal: Nominal
+    roles: frozenset[str]
+    by_setting: frozenset[str]
+    """Roles whose shots must have a setting."""
+    role_traits: Mapping[str, RoleTraits] = field(default_factory=dict)
+    remarks: ShotRemarks = field(default_factory=ShotRemarks)
+    findings: tuple[str, ...] = ()
+    """What is odd about the ticket's file."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IndexedShot:
+    """A shot, and why it cannot be used where it cannot."""
+
+    shot: Shot
+    refusal: str = ""
+    stamp: tuple[int, int] | None = None
+    """Size in bytes and time of change in nanoseconds, as they were before the file was read."""
+    absent: bool = False
+    """Listed among the checksums, and its file is not there."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IndexedTicket:
+    """One ticket with all its shots, by name."""
+
+    ticket: Ticket
+    folder: str
+    shots: tuple[IndexedShot, ...]
+    findings: tuple[str, ...] = ()
+    unused: tuple[str, ...] = ()
+    """What may hold shots and was not used."""
+    remarks: ShotRemarks = field(default_factory=ShotRemarks)
+    lens_serials: tuple[int, int] = (0, 0)
+    """As in `TicketRecord.lens_serials`."""
+
+
+def index_ticket(request: TicketRequest) -> IndexedTicket:
+    """Read every shot of a ticket once: its digest, its EXIF, its setting.
+
+    Nothing is resolved silently: what EXIF and the ticket tell differently, what SHA256SUMS and the files tell
+    differently, and what lies in the folder and is not used, all become findings, and caveats on the shots.
+    """
+    listing = list_shots(request.folder, request.roles)
+    checksums = read_checksums(request.folder)
+    there = {f"{role}/{escape_name(path.name)}": path for role, path in listing.files}
+    aside = {each.file: each for each in request.remarks.set_aside}
+    names = {name: path for name, path in there.items() if name not in aside}
+    absent = [name for name in _absent_names(checksums, names, request.roles) if name not in aside]
+    drafts = [_draft(request, name, path, checksums) for name, path in names.items()]
+    drafts += [_draft_absent(request, name, checksums) for name in absent]
+    drafts = _refuse_copies(_refuse_alike(sorted(drafts, key=lambda draft: draft.shot.name)))
+    identity = find_contradictions(request.ticket, request.body_serial, [draft.shot for draft in drafts])
+    settled, setting_findings = _settle_all(drafts, request)
+    shots = _number(_add_caveat(settled, IDENTITY_CONTRADICTION) if identity else settled)
+    findings = (
+        *request.findings,
+        *(_describe_set_aside(each, name in there) for name, each in sorted(aside.items())),
+        *identity,
+        *setting_findings,
+        *_unmatched(request.rules, [*names, *absent, *aside]),
+        *listing.findings,
+        *checksums.findings,
+        *_checksum_findings(request, checksums, names, [*absent, *aside]),
+        *(f"{each.shot.name}: {each.refusal}" for each in shots if each.refusal),
+        *(() if names or absent or aside else ("the ticket holds no shots",)),
+    )
+    return IndexedTicket(
+        ticket=_finish_ticket(request.ticket, checksums, identity),
+        folder=escape(str(request.folder)),
+        shots=tuple(shots),
+        findings=findings,
+        unused=listing.unused,
+        remarks=request.remarks,
+        lens_serials=_count_serials(drafts, request.role_traits),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Survey:
+    """What can be said of a ticket's shots by their EXIF alone."""
+
+    unsettled: tuple[str, ...]
+    """Shots that will not be used, as their setting is not known."""
+    contradictions: tuple[str, ...]
+    """What EXIF and the ticket tell differently."""
+
+
+def survey_ticket(request: TicketRequest) -> Survey:
+    """Read the EXIF of a ticket's shots, and nothing else of them."""
+    shots = [
+        _shot(request, f"{role}/{escape_name(path.name)}", "", read_facts(path))
+        for role, path in list_shots(request.folder, request.roles).files
+    ]
+    aside = {each.file for each in request.remarks.set_aside}
+    shots = [shot for shot in shots if shot.name not in aside]
+    missing: dict[tuple[str, ...], list[str]] = {}
+    contradictions = [*find_contradictions(request.ticket, request.body_serial, shots)]
+    for shot in shots:
+        found = settle(shot.name, shot.facts, request.rules, request.nominal)
+        contradictions += found.findings
+        if found.missing and shot.role in request.by_setting:
+            missing.setdefault(found.missing, []).append(shot.name)
+    unsettled = [
+        f"{names[0]}{f' and {len(names) - 1} more' if len(names) > 1 else ''}: {describe_missing(what)}"
+        for what, names in missing.items()
+    ]
+    return Survey(unsettled=tuple(unsettled), contradictions=tuple(contradictions))
+
+
+def _describe_set_aside(each: SetAside, is_there: bool) -> str:
+    what = "not measured" if is_there else "its file is not there"
+    return f"{each.file} is set aside by {each.by} ({each.why}): {what}"
+
+
+def _count_serials(drafts: Sequence[IndexedShot], traits: Mapping[str, RoleTraits]) -> tuple[int, int]:
+    """Count the files that carry the lens's serial number, and those that could: taken through the lens."""
+    through = [
+        each.shot for each in drafts if not each.absent and traits.get(each.shot.role, RoleTraits()).through_lens
+    ]
+    return sum(shot.facts.lens_serial is not None for shot in through), len(through)
+
+
+def _draft(request: TicketRequest, name: str, path: Path, checksums: Checksums) -> IndexedShot:
+    """Read one file; its setting and its number are not known yet."""
+    listed = checksums.by_name.get(name)
+    if not is_plain(path.name):
+        refusal = "its name is not UTF-8 text that can be printed and written to a list: rename it"
+        return IndexedShot(shot=_shot(request, name, "", CaptureFacts()), refusal=refusal)
+    try:
+        stamp = stamp_of(path)
+        if stamp[0] > LARGEST_SHOT_BYTES:
+            refusal = f"has {stamp[0]} bytes, more than any raw file: copy it again"
+            return IndexedShot(shot=_shot(request, name, "", CaptureFacts()), refusal=refusal)
+        sha256, facts = hash_file(path), read_facts(path)
+    except OSError as error:
+        refusal = f"cannot be read ({error.strerror or error}): copy it again"
+        return IndexedShot(shot=_shot(request, name, "", CaptureFacts()), refusal=refusal)
+    shot = _shot(request, name, sha256, facts)
+    if listed is None:
+        return IndexedShot(shot=replace(shot, caveats=(UNVERIFIED_COPY,)), stamp=stamp)
+    if listed != sha256:
+        refusal = f"{FILE_NAME} says {listed[:12]}..., the file has {sha256[:12]}...: copy it again"
+        return IndexedShot(shot=shot, refusal=refusal)
+    return IndexedShot(shot=shot, stamp=stamp)
+
+
+def _draft_absent(request: TicketRequest, name: str, checksums: Checksums) -> IndexedShot:
+    refusal = f"listed in {FILE_NAME}, but the file is not there: copy it again"
+    return IndexedShot(shot=_shot(request, name, checksums.by_name[name], CaptureFacts()), refusal=refusal, absent=True)
+
+
+def _shot(request: TicketRequest, name: str, sha256: str, facts: CaptureFacts) -> Shot:
+    return Shot(
+        ticket=request.ticket.number,
+        role=name.partition("/")[0],
+        name=name,
+        path=str(request.folder / name),
+        sha256=sha256,
+        sequence=0,
+        facts=facts,
+    )
+
+
+def _absent_names(checksums: Checksums, names: Iterable[str], roles: frozenset[str]) -> list[str]:
+    """Name the shots that were listed at capture and are not in the folder."""
+    present = set(names)
+    stems = {name.rpartition(".")[0] for name in present}
+    absent = []
+    for name in checksums.by_name:
+        role, _, file = name.partition("/")
+        suffix = "." + file.rpartition(".")[2].lower()
+        preview = suffix in PREVIEWS and name.rpartition(".")[0] in stems
+        if role in roles and file and "/" not in file and suffix not in SIDECARS and not preview:
+            absent += [] if name in present or file.startswith(".") else [name]
+    return absent
+
+
+def _refuse_alike(drafts: Sequence[IndexedShot]) -> list[IndexedShot]:
+    """Refuse shots whose names look the same: which of them a list or a person means cannot be told."""
+    alike: defaultdict[str, list[str]] = defaultdict(list)
+    for draft in drafts:
+        alike[unicodedata.normalize("NFC", draft.shot.name)].append(draft.shot.name)
+    kept = []
+    for draft in drafts:
+        same = alike[unicodedata.normalize("NFC", draft.shot.name)]
+        if len(same) > 1 and not draft.refusal:
+            spelt = " and ".join(ascii(name) for name in same)
+            reason = f"the names {spelt} differ only in how their letters are composed: rename all but one"
+            kept.append(replace(draft, refusal=reason))
+        else:
+            kept.append(draft)
+    return kept
+
+
+def _refuse_copies(drafts: Sequence[IndexedShot]) -> list[IndexedShot]:
+    """Refuse a shot whose file is another shot of its role again: a copy would pass for a repeat without scatter."""
+    first: dict[tuple[str, str], str] = {}
+    kept = []
+    for draft in drafts:
+        shot = draft.shot
+        original = first.setdefault((shot.role, shot.sha256), shot.name) if shot.sha256 else shot.name
+        if original != shot.name and not draft.refusal:
+            reason = f"is the same file as {original} (same SHA-256), and a copy is no repeat: remove it or shoot again"
+            kept.append(replace(draft, refusal=reason))
+        else:
+            kept.append(draft)
+    return kept
+
+
+def _settle_all(drafts: Sequence[IndexedShot], request: TicketRequest) -> tuple[list[IndexedShot], list[str]]:
+    settled: list[IndexedShot] = []
+    findings: list[str] = []
+    for draft in drafts:
+        found = settle(draft.shot.name, draft.shot.facts, request.rules, request.nominal)
+        findings += [] if draft.refusal and not draft.shot.facts.f_number else found.findings
+        refusal = draft.refusal
+        if found.missing and not refusal:
+            said = describe_missing(found.missing)
+            if draft.shot.role in request.by_setting:
+                refusal = said
+            elif request.nominal != Nominal():
+                findings.append(f"{draft.shot.name}: {said}")
+        caveats = tuple(sorted({*draft.shot.caveats, *found.caveats}))
+        shot = replace(draft.shot, setting=found.setting, caveats=caveats)
+        settled.append(replace(draft, shot=shot, refusal=refusal))
+    return settled, findings
+
+
+def _add_caveat(drafts: Iterable[IndexedShot], caveat: str) -> list[IndexedShot]:
+    return [
+        replace(draft, shot=replace(draft.shot, caveats=tuple(sorted({*draft.shot.caveats, caveat}))))
+        for draft in drafts
+    ]
+
+
+def _number(drafts: Iterable[IndexedShot]) -> list[IndexedShot]:
+    """Number the shots of each role from 0, by file name."""
+    counts: defaultdict[str, int] = defaultdict(int)
+    numbered = []
+    for draft in drafts:
+        numbered.append(replace(draft, shot=replace(draft.shot, sequence=counts[draft.shot.role])))
+        counts[draft.shot.role] += 1
+    return numbered
+
+
+def _unmatched(rules: Sequence[ShotRule], names: Sequence[str]) -> list[str]:
+    return [
+        f"ticket.yaml: no shot matches {rule.files!r} under `shots`"
+        for rule in rules
+        if not any(fnmatchcase(name, rule.files) for name in names)
+    ]
+
+
+def _checksum_findings(
+    request: TicketRequest, checksums: Checksums, names: Iterable[str], absent: Sequence[str]
+) -> list[str]:
+    """Say what SHA256SUMS leaves out, and what it lists that is no shot and is wrong."""
+    if not checksums.present:
+        return []
+    findings = [f"{name} is not in {FILE_NAME}" for name in names if name not in checksums.by_name]
+    known = {*names, *absent}
+    for name, listed in checksums.by_name.items():
+        path = request.folder / name
+        if name in known:
+            continue
+        if not path.is_file():
+            findings.append(f"{name} is listed in {FILE_NAME}, but is not there")
+        elif name == TICKET_FILE and hash_file(path) != listed:
+            findings.append(f"{TICKET_FILE} is not as it was when {FILE_NAME} was written")
+    return findings
+
+
+def _finish_ticket(ticket: Ticket, checksums: Checksums, identity: Sequence[str]) -> Ticket:
+    notes = () if checksums.present else (f"no {FILE_NAME}: whether the copies are whole cannot be told",)
+    return replace(ticket, caveats=(IDENTITY_CONTRADICTION,) if identity else (), notes=notes)
+
+
+def count_by_role(shots: Iterable[Shot]) -> Counter[str]:
+    """Count shots by role."""
+    return Counter(shot.role for shot in shots)

@@ -1,0 +1,167 @@
+"""Which setting a shot was taken at, from its EXIF, the ticket's word and the nominal values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from typing import TYPE_CHECKING, Final
+
+from glasswright.intake.nominal import f_numbers_agree, focal_lengths_agree, nearest_f_number, nearest_focal_length
+from glasswright.plugin.artefact import Setting
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from glasswright.plugin.artefact import CaptureFacts
+
+SETTING_CONTRADICTION: Final = "setting_contradiction"
+WITHOUT_SETTING: Final = frozenset({"dark"})
+TIMED_ROLES: Final = frozenset({"shake_off", "shake_on"})
+"""Roles whose exposure time is part of the setting."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Nominal:
+    """The nominal settings a plan lists."""
+
+    focal_length_mm: tuple[float, ...] = ()
+    f_number: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShotRule:
+    """What the ticket says of the shots whose names match a pattern; None where it says nothing."""
+
+    files: str
+    focal_length_mm: float | None = None
+    f_number: float | None = None
+    focus_distance_m: float | None = None
+    exposure_time_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShotSetting:
+    """The setting of one shot, None for a dark one, and what was found while settling it."""
+
+    setting: Setting | None
+    missing: tuple[str, ...] = ()
+    """What neither EXIF nor the ticket says and a setting needs; exposure time counts for timed roles."""
+    caveats: tuple[str, ...] = ()
+    findings: tuple[str, ...] = ()
+
+
+def settle(name: str, facts: CaptureFacts, rules: Sequence[ShotRule], nominal: Nominal) -> ShotSetting:
+    """Give the setting of a shot named `role/file`.
+
+    The ticket's word stands before EXIF's; where the two differ by more than a shot may differ from its nominal
+    setting, that is a finding and the shot carries the caveat `setting_contradiction`. The value then joins the
+    nearest nominal one within 3 % of focal length and 1/6 stop, and stays as it is where there is none.
+    """
+    role = name.partition("/")[0]
+    if role in WITHOUT_SETTING:
+        return ShotSetting(setting=None)
+    findings: list[str] = []
+    contradictions: list[str] = []
+    matching = [rule for rule in rules if fnmatchcase(name, rule.files)]
+    focal_length = _choose(
+        name,
+        "focal length",
+        "mm",
+        facts.focal_length_mm,
+        _said(matching, "focal_length_mm"),
+        focal_lengths_agree,
+        contradictions,
+    )
+    f_number = _choose(
+        name, "f-number", "", facts.f_number, _said(matching, "f_number"), f_numbers_agree, contradictions
+    )
+    distance = _choose(name, "focus distance", "m", None, _said(matching, "focus_distance_m"), _equal, contradictions)
+    exposure = _choose(
+        name,
+        "exposure time",
+        "s",
+        facts.exposure_time_s,
+        _said(matching, "exposure_time_s"),
+        f_numbers_agree,
+        contradictions,
+    )
+    setting = Setting(
+        focal_length_mm=_join(
+            name, "focal length", focal_length, nominal.focal_length_mm, nearest_focal_length, findings
+        ),
+        f_number=_join(name, "f-number", f_number, nominal.f_number, nearest_f_number, findings),
+        focus_distance_m=distance,
+        exposure_time_s=exposure if role in TIMED_ROLES else None,
+    )
+    needed = [("focal length", focal_length), ("f-number", f_number)]
+    needed += [("exposure time", exposure)] if role in TIMED_ROLES else []
+    return ShotSetting(
+        setting=setting,
+        missing=tuple(what for what, value in needed if value is None),
+        caveats=(SETTING_CONTRADICTION,) if contradictions else (),
+        findings=(*contradictions, *findings),
+    )
+
+
+def describe_missing(missing: Sequence[str]) -> str:
+    """Say what a shot's setting lacks, and what to do."""
+    both = len(missing) > 1
+    return (
+        f"no {' and no '.join(missing)} in EXIF or ticket.yaml: give {'them' if both else 'it'} in ticket.yaml under "
+        "`shots`"
+    )
+
+
+def _said(rules: Sequence[ShotRule], field: str) -> list[tuple[str, float]]:
+    return [(rule.files, getattr(rule, field)) for rule in rules if getattr(rule, field) is not None]
+
+
+def _equal(one: float, other: float) -> bool:
+    return one == other
+
+
+def _choose(
+    name: str,
+    what: str,
+    unit: str,
+    exif: float | None,
+    said: Sequence[tuple[str, float]],
+    agree: Callable[[float, float], bool],
+    contradictions: list[str],
+) -> float | None:
+    """Take the ticket's value before EXIF's, and name every two sources that do not agree."""
+    if not said:
+        return exif
+    first_pattern, chosen = said[0]
+    for pattern, value in said[1:]:
+        if not agree(value, chosen):
+            contradictions.append(
+                f"{name}: ticket.yaml gives {what} {chosen:g} {unit}".rstrip()
+                + f" for {first_pattern} and {value:g} for {pattern}; the first is used: correct ticket.yaml"
+            )
+    if exif is not None and not agree(exif, chosen):
+        contradictions.append(
+            f"{name}: EXIF has {what} {exif:g} {unit}".rstrip()
+            + f", ticket.yaml says {chosen:g}; the ticket's is used: correct whichever is wrong"
+        )
+    return chosen
+
+
+def _join(
+    name: str,
+    what: str,
+    value: float | None,
+    nominal: Sequence[float],
+    nearest: Callable[[float, Sequence[float]], float | None],
+    findings: list[str],
+) -> float | None:
+    """Give the nominal value that a shot's own belongs to, or its own where none is near enough or none is listed."""
+    if value is None:
+        return None
+    joined = nearest(value, nominal)
+    if joined is None and nominal:
+        listed = ", ".join(f"{each:g}" for each in nominal)
+        findings.append(
+            f"{name}: {what} {value:g} is near none of the plan's ({listed}); it stays a setting of its own"
+        )
+    return value if joined is None else joined

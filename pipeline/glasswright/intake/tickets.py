@@ -1,0 +1,168 @@
+"""The tickets of a night, and those that had to be refused before a file was opened."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from glasswright.config import load_ticket
+from glasswright.config.ticket.file import TICKET_FILE
+from glasswright.errors import ConfigError, GlasswrightError
+from glasswright.intake.folder import list_tickets
+from glasswright.intake.index import TicketRequest
+from glasswright.intake.shot_setting import Nominal, ShotRule
+from glasswright.ledger.records import Replaces, SetAside, ShotRemarks
+from glasswright.plain_text import escape, is_plain
+from glasswright.plugin.artefact import HandAnswer, Ticket
+from glasswright.plugin.role_traits import find_unshareable
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    from glasswright.config import EarlierNote, TicketFile
+    from glasswright.plugin.role_traits import RoleTraits
+
+
+class NoTicketsError(GlasswrightError):
+    """The tickets' folder is not there or holds none: the night would measure nothing."""
+
+    exit_code = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RefusedTicket:
+    """A folder that could not be taken for a ticket, and why."""
+
+    folder: str
+    reason: str
+    number: str = ""
+    """Where it is known."""
+
+
+def find_tickets(
+    folder: Path,
+    nominal: Nominal,
+    roles: frozenset[str],
+    by_setting: frozenset[str],
+    role_traits: Mapping[str, RoleTraits],
+) -> tuple[tuple[TicketRequest, ...], tuple[RefusedTicket, ...]]:
+    """Read the ticket files of a folder; one that is wrong refuses its ticket and no other.
+
+    Raises
+    ------
+    NoTicketsError
+        If there is no ticket folder at all.
+    """
+    folders = find_folders(folder)
+    requests: list[TicketRequest] = []
+    refused: list[RefusedTicket] = []
+    for each in folders:
+        number = ""
+        try:
+            request = request_ticket(each, load_ticket(each), nominal, roles, by_setting, role_traits)
+            if is_plain(each.name):
+                requests.append(request)
+                continue
+            number = request.ticket.number
+            reason = "the folder's name is not UTF-8 text that can be printed: rename it"
+        except ConfigError as error:
+            reason = str(error)
+        except OSError as error:
+            reason = escape(f"{error.filename}: {error.strerror}")
+        refused.append(RefusedTicket(folder=escape(str(each)), reason=reason, number=number))
+    return _refuse_twins(requests, refused)
+
+
+def find_folders(folder: Path) -> tuple[Path, ...]:
+    """Give the ticket folders in a folder, or itself if it is one.
+
+    Raises
+    ------
+    NoTicketsError
+        If there is no ticket folder at all: among several, one that lacks its ticket file is a ticket's mistake, but
+        where none has one the folder is the wrong one.
+    """
+    try:
+        if not folder.is_dir():
+            raise NoTicketsError(f"{folder}: there is no such folder: correct --tickets")
+        folders = list_tickets(folder)
+    except OSError as error:
+        raise NoTicketsError(f"{folder}: cannot be read ({error.strerror}): see to its rights") from error
+    if any("\udc80" <= each <= "\udcff" for each in str(folder.absolute().parent)):
+        raise NoTicketsError(f"{escape(str(folder))}: the path is not UTF-8: rename the folders, or correct --tickets")
+    if not any(os.path.lexists(each / TICKET_FILE) or not os.access(each, os.X_OK) for each in folders):
+        raise NoTicketsError(f"{folder}: holds no ticket folders (each with a {TICKET_FILE}): correct --tickets")
+    return folders
+
+
+def _refuse_twins(
+    requests: Sequence[TicketRequest], refused: list[RefusedTicket]
+) -> tuple[tuple[TicketRequest, ...], tuple[RefusedTicket, ...]]:
+    """Refuse every folder of a ticket number that several carry: which of them the gate speaks of cannot be told."""
+    by_number: dict[str, list[TicketRequest]] = {}
+    for request in requests:
+        by_number.setdefault(request.ticket.number, []).append(request)
+    for number, same in by_number.items():
+        if len(same) > 1:
+            names = ", ".join(request.folder.name for request in same)
+            reason = f"ticket number {number} is in several folders ({names}): correct all but one"
+            refused += [RefusedTicket(folder=escape(str(each.folder)), reason=reason, number=number) for each in same]
+    kept = tuple(same[0] for same in by_number.values() if len(same) == 1)
+    return kept, tuple(sorted(refused, key=lambda each: each.folder))
+
+
+def request_ticket(
+    folder: Path,
+    written: TicketFile,
+    nominal: Nominal,
+    roles: frozenset[str],
+    by_setting: frozenset[str],
+    role_traits: Mapping[str, RoleTraits],
+) -> TicketRequest:
+    """Put together all that indexing a ticket needs."""
+    ticket = Ticket(
+        number=written.ticket,
+        model=written.lens.model,
+        serial=written.lens.serial,
+        phase=written.phase,
+        body=written.body.model,
+        rehearsed=written.rehearsed,
+        remarks=written.notes,
+        operator=(written.study.operator or "") if written.study else "",
+        fitting=(written.study.fitting or "") if written.study else "",
+        hand_checks=_hand_answers(written),
+    )
+    unshareable = find_unshareable(written.shared, role_traits)
+    rules = tuple(ShotRule(**note.model_dump()) for note in written.shots)
+    return TicketRequest(
+        folder=folder,
+        ticket=ticket,
+        body_serial=written.body.serial,
+        rules=rules,
+        nominal=nominal,
+        roles=roles,
+        by_setting=by_setting,
+        role_traits=role_traits,
+        remarks=ShotRemarks(
+            set_aside=tuple(SetAside(**note.model_dump()) for note in written.set_aside),
+            replaces=Replaces(**written.replaces.model_dump()) if written.replaces is not None else None,
+            shared_roles=tuple(sorted(set(written.shared) - set(unshareable))),
+        ),
+        findings=tuple(
+            f"ticket.yaml: `shared` lists {role}, and {role} shots cannot be shared: remove it" for role in unshareable
+        ),
+    )
+
+
+def _hand_answers(written: TicketFile) -> tuple[HandAnswer, ...]:
+    """Give the answers by name: in which order they stand in the file says nothing."""
+    return tuple(
+        replace(_hand_answer(check, note), earlier=tuple(_hand_answer(check, each) for each in note.earlier))
+        for check, note in sorted(written.hand_checks.items())
+    )
+
+
+def _hand_answer(check: str, note: EarlierNote) -> HandAnswer:
+    return HandAnswer(check=check, answer=note.answer, who=note.who or "", when=note.when or "", note=note.note or "")

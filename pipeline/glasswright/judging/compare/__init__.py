@@ -1,0 +1,1 @@
+"""Two visits of a lens, or two lenses, side by side."""

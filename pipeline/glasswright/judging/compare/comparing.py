@@ -1,0 +1,215 @@
+"""Two visits side by side: each measure, its change, and whether the change is more than the uncertainty."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING, Final
+
+from glasswright.judging.compare.limits import find_limits, find_towards
+from glasswright.judging.compare.sides import (
+    Place,
+    Visit,
+    find_notes,
+    find_unlike,
+    is_done,
+    say_at,
+    sort_key,
+    why_missing,
+)
+from glasswright.judging.judge import find_spreads, spread_u
+
+if TYPE_CHECKING:
+    from glasswright.judging.card import Card
+    from glasswright.ledger.records import KeptOutcome
+    from glasswright.plugin.measurements import Measured
+
+COVERAGE: Final = 2.0
+"""A change is more than the uncertainty where it exceeds so many standard uncertainties of the difference (JCGM
+100:2008, 6.2.1, with k = 2)."""
+BY_CHANCE: Final = math.erfc(COVERAGE / math.sqrt(2))
+"""Share of unchanged numbers that exceed that by chance, 4.6 %."""
+EXACT_UNITS: Final = frozenset({"", "count"})
+"""Counts, and yes or no, have no uncertainty: any difference is one."""
+
+
+class Word(StrEnum):
+    """What a change is worth."""
+
+    CHANGED = "changed"
+    """By more than the uncertainty."""
+    WITHIN = "within"
+    """No more than the uncertainty."""
+    UNKNOWN = "unknown"
+    """The numbers are there, but whether they differ cannot be told."""
+    MISSING = "missing"
+    """One side has no number."""
+    NEITHER = "neither"
+    """No side has a number."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One measure at one setting, on both sides; the change is the second less the first."""
+
+    measure: str
+    at: str
+    word: Word
+    reason: str
+    first: float | str | None = None
+    second: float | str | None = None
+    unit: str = ""
+    change: float | None = None
+    u: float | None = None
+    """Standard uncertainty of the change."""
+    has_limit: bool = False
+    """The card speaks of it."""
+    towards: str = ""
+    """`better` or `worse` by the side of the card's limit; empty where there is none, or nothing changed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """Two tickets compared."""
+
+    notes: tuple[str, ...]
+    """In what the two visits differ besides the lens."""
+    changes: tuple[Change, ...]
+
+    @property
+    def by_chance(self) -> float:
+        """How many measures would seem changed if nothing had."""
+        judged = [each for each in self.changes if each.u and each.word in (Word.CHANGED, Word.WITHIN)]
+        return BY_CHANCE * len(judged)
+
+
+def compare_visits(first: Visit, second: Visit, card: Card | None) -> Comparison:
+    """Compare two visits: of one lens before and after, or of two copies of a model.
+
+    The uncertainty of a change is that of both numbers together: each one's own and the stand's reproducibility, for
+    the lens was mounted anew. Nothing is left out: what only one side has is listed as missing, with the reason.
+
+    Parameters
+    ----------
+    card
+        Says which way is better; None for no card.
+    """
+    unlike = find_unlike(first, second)
+    left, right = first.places(), second.places()
+    changes = []
+    for place in sorted({*left, *right}, key=sort_key):
+        one, other = left.get(place), right.get(place)
+        why = why_missing(place, ((first, one), (second, other)))
+        if why or one is None or other is None:
+            word = Word.MISSING if is_done(one) or is_done(other) else Word.NEITHER
+            changes.append(Change(measure=place[0], at=say_at(place), word=word, reason=why))
+            continue
+        for path in sorted({*one.measured, *other.measured}):
+            pair = Pair(place=place, path=path, first=one, second=other, visits=(first, second), unlike=unlike)
+            changes.append(compare_pair(pair, card))
+    return Comparison(notes=(*unlike, *find_notes(first, second)), changes=tuple(changes))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair:
+    """One measure on both sides."""
+
+    place: Place
+    path: str
+    first: KeptOutcome
+    second: KeptOutcome
+    visits: tuple[Visit, Visit]
+    unlike: tuple[str, ...]
+    """Why numbers of the two visits cannot be told apart whatever their uncertainty."""
+
+    @property
+    def measure(self) -> str:
+        """`step.field`."""
+        return f"{self.place[0]}.{self.path}"
+
+    @property
+    def measured(self) -> tuple[Measured | None, Measured | None]:
+        """Both."""
+        return self.first.measured.get(self.path), self.second.measured.get(self.path)
+
+
+def compare_pair(pair: Pair, card: Card | None) -> Change:
+    """Compare one measure that both sides may have."""
+    one, other = pair.measured
+    at = say_at(pair.place)
+    first, second = (None if each is None else _show(each) for each in (one, other))
+    if one is None or other is None or first is None or second is None:
+        sides = zip(pair.visits, (first, second), strict=True)
+        lacking = [f"{visit.name} has no number" for visit, value in sides if value is None]
+        word = Word.NEITHER if len(lacking) == 2 else Word.MISSING
+        reason = " and ".join(lacking)
+        limited = bool(find_limits(card, pair.place, pair.path))
+        return Change(
+            measure=pair.measure, at=at, word=word, reason=reason, first=first, second=second, has_limit=limited
+        )
+    if one.text is not None or other.text is not None:
+        same = one.text == other.text
+        return Change(
+            measure=pair.measure,
+            at=at,
+            word=Word.WITHIN if same else Word.CHANGED,
+            reason="the same text" if same else "another text",
+            first=first,
+            second=second,
+        )
+    return _compare_numbers(pair, one, other, card)
+
+
+def _compare_numbers(pair: Pair, one: Measured, other: Measured, card: Card | None) -> Change:
+    first, second = one.value or 0.0, other.value or 0.0
+    change = second - first
+    u = _uncertainty(pair, one, other)
+    word, reason = _weigh(pair, one, change, u)
+    limits = find_limits(card, pair.place, pair.path)
+    return Change(
+        measure=pair.measure,
+        at=say_at(pair.place),
+        word=word,
+        reason=reason,
+        first=first,
+        second=second,
+        unit=one.unit,
+        change=change,
+        u=u,
+        has_limit=bool(limits),
+        towards=find_towards(limits, first, second) if word is Word.CHANGED else "",
+    )
+
+
+def _uncertainty(pair: Pair, one: Measured, other: Measured) -> float | None:
+    """Give the standard uncertainty of a difference; None where a part of it is not known."""
+    parts: list[float] = []
+    for visit, each in zip(pair.visits, (one, other), strict=True):
+        stand = spread_u(find_spreads(visit.stand.reproducibility, pair.measure), each.value or 0.0)
+        if each.u is None or not each.u >= 0 or stand is None:
+            return None
+        parts += [each.u, stand]
+    return math.hypot(*parts) or None
+
+
+def _weigh(pair: Pair, one: Measured, change: float, u: float | None) -> tuple[Word, str]:
+    """Say what a change is worth, and why."""
+    if one.u is None and one.unit in EXACT_UNITS:
+        return (Word.CHANGED, "counted, so any difference is one") if change else (Word.WITHIN, "the same")
+    caveats = sorted({*pair.first.caveats} ^ {*pair.second.caveats})
+    if pair.unlike:
+        return Word.UNKNOWN, pair.unlike[0]
+    if caveats:
+        return Word.UNKNOWN, f"the caveat {', '.join(caveats)} holds on one side only"
+    if u is None:
+        return Word.UNKNOWN, "the measurement gives no uncertainty, or the stand file no reproducibility, of it"
+    more = abs(change) > COVERAGE * u
+    size = f"{abs(change) / u:.1f} standard uncertainties"
+    return (Word.CHANGED if more else Word.WITHIN), size
+
+
+def _show(measured: Measured) -> float | str | None:
+    if measured.text is not None:
+        return measured.text
+    return measured.value if measured.value is not None and math.isfinite(measured.value) else None

@@ -1,0 +1,41 @@
+"""Which way is better, by the side of a card's limits."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from glasswright.judging.card import HAND_STEP, At, Limit
+
+if TYPE_CHECKING:
+    from glasswright.judging.card import Card
+    from glasswright.judging.compare.sides import Place
+
+
+def find_limits(card: Card | None, place: Place, path: str) -> tuple[Limit, ...]:
+    """Give the limits that a card sets to a measure at a place; a hand check that it lists is one from 1 up."""
+    if card is None:
+        return ()
+    step, setting = place
+    measure = f"{step}.{path}"
+    if step == HAND_STEP and path in {f"{name}.passed" for name in card.hand_checks}:
+        return (Limit(measure=measure, min=1, rule="simple"),)
+    return tuple(
+        limit
+        for limit in card.limits
+        if limit.measure == measure and (limit.at == At() if setting is None else limit.at.holds(setting))
+    )
+
+
+def find_towards(limits: tuple[Limit, ...], first: float, second: float) -> str:
+    """Say whether a number went farther inside its limits (`better`), or nearer to them or outside (`worse`)."""
+    if not limits:
+        return ""
+    gain = _margin(limits[0], second) - _margin(limits[0], first)
+    return "" if gain == 0 else "better" if gain > 0 else "worse"
+
+
+def _margin(limit: Limit, value: float) -> float:
+    below = math.inf if limit.min is None else value - limit.min
+    above = math.inf if limit.max is None else limit.max - value
+    return min(below, above)

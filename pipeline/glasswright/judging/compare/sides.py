@@ -1,0 +1,92 @@
+"""The two sides of a comparison: what each measured where, and in what they differ besides the lens."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from glasswright.plugin.outcome import Status
+from glasswright.plugin.stage import Scope
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from glasswright.judging.judge import JudgingStand
+    from glasswright.ledger.records import KeptOutcome, TicketState
+    from glasswright.plugin.artefact import Setting
+
+Place = tuple[str, "Setting | None"]
+"""A step and the setting it ran for; None for the whole ticket."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visit:
+    """One side."""
+
+    state: TicketState
+    stand: JudgingStand
+
+    @property
+    def name(self) -> str:
+        """The ticket's number."""
+        return self.state.record.ticket.number
+
+    def places(self) -> Mapping[Place, KeptOutcome]:
+        """Give the outcomes that have a counterpart in another visit: those of settings and of the ticket."""
+        kept = [each for each in self.state.outcomes if each.scope in (Scope.SETTING, Scope.TICKET)]
+        return {(each.step, each.setting): each for each in kept}
+
+
+def find_unlike(first: Visit, second: Visit) -> tuple[str, ...]:
+    """Find what keeps two visits from being compared: a change would hold more than the lens's."""
+    one, other = first.state.record, second.state.record
+    found = []
+    if one.stand != other.stand:
+        found.append(f"two stands: `{one.stand}` and `{other.stand}`; what they differ by is not known")
+    if one.ticket.body != other.ticket.body:
+        found.append(f"two bodies: `{one.ticket.body}` and `{other.ticket.body}`; what they differ by is not known")
+    return tuple(found)
+
+
+def find_notes(first: Visit, second: Visit) -> tuple[str, ...]:
+    """Find what else differs; the numbers can be compared all the same."""
+    one, other = first.state.record, second.state.record
+    notes = []
+    if one.ticket.serial != other.ticket.serial:
+        notes.append(f"two copies: serial {one.ticket.serial} and serial {other.ticket.serial}")
+    if one.plan_sha256 != other.plan_sha256:
+        notes.append("the plan was changed between them: a number may have been measured in another way")
+    if one.stand_sha256 != other.stand_sha256:
+        notes.append("the stand file was changed between them")
+    return tuple(notes)
+
+
+def why_missing(place: Place, sides: Sequence[tuple[Visit, KeptOutcome | None]]) -> str:
+    """Say which side has no result of a step, and why; empty where both have one."""
+    found = []
+    for visit, outcome in sides:
+        if outcome is None:
+            where = "" if place[1] is None else f" at {place[1]}"
+            found.append(f"{visit.name} has no `{place[0]}`{where}")
+        elif outcome.status is not Status.DONE:
+            found.append(f"{visit.name}: {outcome.status}: {outcome.reason or 'no reason was given'}")
+    return "; ".join(found)
+
+
+def is_done(outcome: KeptOutcome | None) -> bool:
+    """Say whether there is a result."""
+    return outcome is not None and outcome.status is Status.DONE
+
+
+def say_at(place: Place) -> str:
+    """Give a place as people say it."""
+    return "the whole ticket" if place[1] is None else str(place[1])
+
+
+def sort_key(place: Place) -> tuple[str, tuple[float, ...]]:
+    """Sort by step, then setting; what is not known comes first."""
+    step, setting = place
+    if setting is None:
+        return step, ()
+    values = (setting.focal_length_mm, setting.f_number, setting.focus_distance_m, setting.exposure_time_s)
+    return step, tuple(-1.0 if value is None else value for value in values)

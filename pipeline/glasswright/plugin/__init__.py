@@ -1,0 +1,1 @@
+"""All that a plugin may import; `glasswright` exports it."""

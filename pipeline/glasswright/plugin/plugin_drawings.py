@@ -1,0 +1,64 @@
+"""The third door of a plugin: drawings of what its stages give, which pages embed without knowing what they show."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from glasswright.errors import PluginError
+from glasswright.plugin.artefact import Artefact
+from glasswright.plugin.drawing import Picture
+
+if TYPE_CHECKING:
+    from types import ModuleType
+
+DrawOne = Callable[[Any], Sequence[Picture]]
+DrawSeries = Callable[[tuple[Any, ...]], Sequence[Picture]]
+DrawFrame = Callable[[Any, Path], Sequence[Picture]]
+
+ATTRIBUTES: Final = {"one": "DRAWINGS", "series": "SERIES_DRAWINGS", "frames": "FRAME_DRAWINGS"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawings:
+    """What plugins can draw, by the type of what is drawn."""
+
+    one: Mapping[type[Artefact], DrawOne] = field(default_factory=dict)
+    """One result alone (the module's `DRAWINGS`)."""
+    series: Mapping[type[Artefact], DrawSeries] = field(default_factory=dict)
+    """All results of one step at one setting together (`SERIES_DRAWINGS`)."""
+    frames: Mapping[type[Artefact], DrawFrame] = field(default_factory=dict)
+    """The raw file of a shot, with what was found on it (`FRAME_DRAWINGS`); each drawing stands alone in a file."""
+
+    def joined(self, other: Drawings) -> Drawings:
+        """Give these and another plugin's together."""
+        return Drawings(
+            **{each.name: {**getattr(self, each.name), **getattr(other, each.name)} for each in fields(self)}
+        )
+
+
+def read_drawings(module: ModuleType) -> Drawings:
+    """Read the drawings that a plugin's module offers; none if it offers none.
+
+    Raises
+    ------
+    PluginError
+        Where they are no mapping from artefact types to functions.
+    """
+    return Drawings(**{door: _read(module, attribute) for door, attribute in ATTRIBUTES.items()})
+
+
+def _read(module: ModuleType, attribute: str) -> Mapping[type[Artefact], Any]:
+    found = getattr(module, attribute, {})
+    if not isinstance(found, Mapping):
+        raise PluginError(
+            f"{attribute} is {found!r}: make it a mapping from artefact types to functions that draw them"
+        )
+    for kind, draw in found.items():
+        if not (isinstance(kind, type) and issubclass(kind, Artefact)):
+            raise PluginError(f"{attribute} has the key {kind!r}: make it a dataclass that derives from Artefact")
+        if not callable(draw):
+            raise PluginError(f"{attribute} has {draw!r} for {kind.__name__}: make it a function that draws one")
+    return found

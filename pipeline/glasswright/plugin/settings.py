@@ -1,0 +1,136 @@
+"""The settings of a stage: the parameters after the `*`, validated strictly and described for people."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal, get_args, get_origin
+
+from pydantic import BaseModel, ConfigDict, ValidationError, create_model
+
+from glasswright.config import ConfigModel
+from glasswright.errors import PluginError
+from glasswright.plugin.signature import parameter_docstrings, scalar_kind, strip_optional
+from glasswright.plugin.units import UNITS, unit_of
+
+if TYPE_CHECKING:
+    import inspect
+    from collections.abc import Callable, Iterable, Mapping
+
+
+class StageSettings(ConfigModel):
+    """The base of every stage's settings: a default is read as what a plan gives is read."""
+
+    model_config = ConfigDict(validate_default=True)
+
+
+LIMITS = (
+    ("gt", ">"),
+    ("ge", ">="),
+    ("lt", "<"),
+    ("le", "<="),
+    ("multiple_of", "a multiple of"),
+    ("min_length", "length >="),
+    ("max_length", "length <="),
+    ("pattern", "matching"),
+)
+KIND_NAMES = {float: "number", int: "whole number", bool: "true or false", str: "text"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettingDescription:
+    """One parameter after the `*`, as people read of it."""
+
+    name: str
+    unit: str
+    """As printed; empty where it is no number."""
+    kind: str
+    """`number`, `whole number`, `text`, `true or false`, the words to choose from, or the annotation."""
+    required: bool
+    default: object
+    """None if required."""
+    limits: str
+    """`> 0, < 1`; empty where any value will do."""
+    summary: str
+
+
+def make_settings_model(
+    stage: str, parameters: Iterable[inspect.Parameter], hints: Mapping[str, Any]
+) -> type[BaseModel]:
+    """Make the strict model that a plan's `settings` are read as.
+
+    Raises
+    ------
+    PluginError
+        Naming stage, setting and remedy: a number without a unit suffix, a default that the annotation itself
+        refuses, an annotation that cannot be validated.
+    """
+    definitions: dict[str, Any] = {}
+    for parameter in parameters:
+        _refuse_unitless(stage, parameter.name, hints[parameter.name])
+        default = ... if parameter.default is parameter.empty else parameter.default
+        definitions[parameter.name] = (hints[parameter.name], default)
+    try:
+        model = create_model(f"{stage} settings", __base__=StageSettings, **definitions)
+        _refuse_bad_defaults(stage, model)
+    except PluginError:
+        raise
+    except Exception as error:  # whatever pydantic finds wrong with a stranger's annotation
+        raise PluginError(f"{stage}: its settings cannot be validated: {error}") from error
+    return model
+
+
+def _refuse_unitless(stage: str, name: str, hint: object) -> None:
+    if scalar_kind(strip_optional(hint)) in (float, int) and unit_of(name) is None:
+        known = ", ".join(f"_{suffix}" for suffix in UNITS)
+        raise PluginError(f"{stage}: setting `{name}` is a number without a unit: end its name in one of {known}")
+
+
+def _refuse_bad_defaults(stage: str, model: type[BaseModel]) -> None:
+    for name, field in model.model_fields.items():
+        if field.is_required():
+            continue
+        try:
+            # only this field: the others may be required
+            model.__pydantic_validator__.validate_assignment(model.model_construct(), name, field.default)
+        except ValidationError as error:
+            found = [detail for detail in error.errors() if detail["type"] != "frozen_instance"]
+            if found:
+                raise PluginError(
+                    f"{stage}: the default {field.default!r} of setting `{name}` is refused by its own annotation: "
+                    f"{found[0]['msg']}"
+                ) from error
+
+
+def describe_settings(function: Callable[..., Any], model: type[BaseModel]) -> tuple[SettingDescription, ...]:
+    """Describe each setting: its unit, kind, default and range, and what the docstring says of it."""
+    says = parameter_docstrings(function)
+    return tuple(
+        SettingDescription(
+            name=name,
+            unit=(unit_of(name) or "") if scalar_kind(strip_optional(field.annotation)) in (float, int) else "",
+            kind=_name_kind(field.annotation),
+            required=field.is_required(),
+            default=None if field.is_required() else field.default,
+            limits=_name_limits(field.metadata),
+            summary=says.get(name, ""),
+        )
+        for name, field in model.model_fields.items()
+    )
+
+
+def _name_kind(annotation: object) -> str:
+    kind = strip_optional(annotation)
+    if get_origin(kind) is Literal:
+        return " or ".join(str(value) for value in get_args(kind))
+    scalar = scalar_kind(kind)
+    return KIND_NAMES[scalar] if scalar else str(kind)
+
+
+def _name_limits(metadata: Iterable[object]) -> str:
+    parts = [
+        f"{sign} {getattr(entry, attribute)}"
+        for entry in metadata
+        for attribute, sign in LIMITS
+        if getattr(entry, attribute, None) is not None
+    ]
+    return ", ".join(parts)

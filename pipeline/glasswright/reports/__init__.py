@@ -1,0 +1,1 @@
+"""Pages, records and tables of what the ledger holds."""

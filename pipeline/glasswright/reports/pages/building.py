@@ -1,0 +1,230 @@
+"""Builds the folder of pages: the night's in this process, those of tickets in several."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from glasswright.config.schema.plugins import Plugins, load_plugins
+from glasswright.errors import GlasswrightError
+from glasswright.judging.gatekeeper import Gatekeeper
+from glasswright.ledger import Ledger
+from glasswright.ledger.returned import latest_returned
+from glasswright.ledger.runs import read_runs, read_step_times
+from glasswright.outputs import make_folder
+from glasswright.processes import open_pool
+from glasswright.reports.pages.frames import draw_frames
+from glasswright.reports.pages.model_page import describe_model
+from glasswright.reports.pages.night_page import describe_night
+from glasswright.reports.pages.places import ASSETS, NIGHT, Places
+from glasswright.reports.pages.setting_pages import part_figures
+from glasswright.reports.pages.stand_page import describe_stand, read_health
+from glasswright.reports.pages.ticket_page import describe_runs, describe_ticket
+from glasswright.reports.pages.triage import read_standings, stand_of
+from glasswright.reports.pages.writing import copy_assets, fill, write_whole
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from glasswright.ledger.runs import Run
+    from glasswright.reports.pages.triage import Standing
+
+HOME_OF_TICKET: Final = "../"
+
+
+class NoNightError(GlasswrightError):
+    """The ledger has no such night."""
+
+    exit_code = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """One ticket's page, as a worker needs it."""
+
+    ledger: Path
+    out: Path
+    ticket: str
+    content: str
+    """What was measured, as the night's page has it."""
+    folder: Path | None
+    """Of its raw files."""
+    same_lens: tuple[str, ...]
+    """All tickets of the same lens."""
+    places: Places
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Built:
+    """What was written."""
+
+    night: Path
+    tickets: int
+    pages: int
+    faults: int
+    """Drawings that could not be made; their pages say why."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Made:
+    """What was written of one ticket."""
+
+    pages: int
+    """Its own, and those of its settings."""
+    faults: int
+    """Drawings that could not be made."""
+
+
+def choose_night(runs: Sequence[Run], number: int | None) -> tuple[Run, ...]:
+    """Give the runs that make a night: the asked or latest one that measured, and killed ones just before it.
+
+    Raises
+    ------
+    NoNightError
+        If there is none.
+    """
+    measured = [run for run in runs if run.tickets]
+    if not measured:
+        raise NoNightError("the ledger holds no ticket: measure a night with `glasswright run` first")
+    numbers = [run.number for run in measured]
+    if number is not None and number not in numbers:
+        known = ", ".join(map(str, numbers[-8:]))
+        raise NoNightError(f"run {number} measured no ticket: --night takes one of {known}")
+    place = numbers.index(number) if number is not None else len(numbers) - 1
+    chosen = [measured[place]]
+    while place > 0 and not measured[place - 1].completed:
+        place -= 1
+        chosen.insert(0, measured[place])
+    return tuple(chosen)
+
+
+def build_pages(ledger: Path, out: Path, *, night: int | None, tickets: Path | None, workers: int) -> Built:
+    """Write the pages of a night, its tickets, and every lens model and stand of the ledger.
+
+    Parameters
+    ----------
+    night
+        Number of the run; None for the latest one that measured.
+    tickets
+        Folder of ticket folders with the raw files, for the small pictures of the frames; None for none.
+    workers
+        Processes that draw tickets' pages; 1 draws them here.
+    """
+    make_folder(out)
+    with Ledger.open_for_reading(ledger) as opened:
+        runs = read_runs(opened)
+        chosen = choose_night(runs, night)
+        every = read_standings(opened)
+        of_night = {ticket for run in chosen for ticket in run.tickets}
+        standings = [each for each in every if each.number in of_night]
+        places = Places.of(
+            [each.number for each in standings],
+            dict.fromkeys(each.state.record.ticket.model for each in every),
+            dict.fromkeys(each.state.record.stand for each in every),
+        )
+        copy_assets(out / ASSETS)
+        pages = _write_shared(opened, out, places, chosen, every, standings)
+    lenses = defaultdict(list)
+    for each in every:
+        lenses[each.state.record.ticket.model, each.state.record.ticket.serial].append(each.number)
+    jobs = [
+        Job(
+            ledger=ledger,
+            out=out,
+            ticket=each.number,
+            content=each.state.content,
+            folder=tickets / Path(each.state.record.folder).name if tickets else None,
+            same_lens=tuple(lenses[each.state.record.ticket.model, each.state.record.ticket.serial]),
+            places=places,
+        )
+        for each in standings
+    ]
+    made = _run_jobs(jobs, workers)
+    return Built(
+        night=out / NIGHT,
+        tickets=len(jobs),
+        pages=pages + sum(each.pages for each in made),
+        faults=sum(each.faults for each in made),
+    )
+
+
+def _write_shared(
+    ledger: Ledger,
+    out: Path,
+    places: Places,
+    runs: Sequence[Run],
+    every: Sequence[Standing],
+    standings: Sequence[Standing],
+) -> int:
+    """Write the pages of the night, the models and the stands; give how many."""
+    head = str(ledger.head())
+    by_stand: dict[str, list[Standing]] = defaultdict(list)
+    by_model: dict[str, list[Standing]] = defaultdict(list)
+    for each in every:
+        by_stand[each.state.record.stand].append(each)
+        by_model[each.state.record.ticket.model].append(each)
+    of_night: dict[str, list[Standing]] = defaultdict(list)
+    for each in standings:
+        of_night[each.state.record.stand].append(each)
+    healths = [read_health(ledger, stand, members) for stand, members in of_night.items()]
+    times = read_step_times(ledger, [run.number for run in runs])
+
+    def write(file: str, template: str, home: str, context: dict[str, Any]) -> None:
+        _write(out, places, file, template, home, {**context, "head": head})
+
+    write(NIGHT, "night.html", "", describe_night(runs, standings, times, healths))
+    returned = latest_returned(ledger)
+    for model, members in by_model.items():
+        write(places.models[model], "model.html", "../", describe_model(model, members, returned))
+    for stand, members in by_stand.items():
+        write(places.stands[stand], "stand.html", "../", describe_stand(ledger, stand, members))
+    return 1 + len(by_model) + len(by_stand)
+
+
+def _write(out: Path, places: Places, file: str, template: str, home: str, context: dict[str, Any]) -> None:
+    page = fill(template, {**context, "home": home, "places": places})
+    write_whole(out / file, page.encode())
+
+
+def _run_jobs(jobs: Sequence[Job], workers: int) -> list[Made]:
+    if workers <= 1 or len(jobs) < 2:
+        return list(map(build_ticket, jobs))
+    with open_pool(min(workers, len(jobs))) as pool:
+        return list(pool.map(build_ticket, jobs, chunksize=max(1, len(jobs) // (8 * workers))))
+
+
+@cache
+def _plugins() -> Plugins:
+    return load_plugins()
+
+
+def build_ticket(job: Job) -> Made:
+    """Write one ticket's page, and those of its settings where the drawings are too heavy for one page.
+
+    Raises
+    ------
+    NoNightError
+        If the ticket was measured again since the night's page was written.
+    """
+    with Ledger.open_for_reading(job.ledger) as ledger:
+        gated = Gatekeeper(ledger).gate(job.ticket, measures=None)
+        if gated is None or gated.state.content != job.content:
+            raise NoNightError(
+                f"ticket {job.ticket} was measured again meanwhile: build the pages when the run is over"
+            )
+        frames = draw_frames(ledger, gated.state, _plugins(), job.folder, job.out)
+        visits = read_standings(ledger, job.same_lens)
+        context = describe_ticket(ledger, stand_of(gated), _plugins(), frames, visits)
+        context["head"] = str(ledger.head())
+        context["runs"] = describe_runs(read_runs(ledger), job.ticket)
+    page = job.places.tickets[job.ticket]
+    figures = part_figures(context["figures"], page)
+    context["figures"] = figures
+    _write(job.out, job.places, page, "ticket.html", HOME_OF_TICKET, context)
+    parted = [group for group in figures if group.page]
+    for group in parted:
+        _write(job.out, job.places, group.page, "setting.html", HOME_OF_TICKET, {**context, "group": group})
+    return Made(pages=1 + len(parted), faults=sum(len(group.faults) for group in figures))

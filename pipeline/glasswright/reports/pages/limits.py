@@ -1,0 +1,104 @@
+"""The limits of a card as a ticket's page shows them: by step, then by measure, each setting a row."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from glasswright.judging.decision import guard_band
+from glasswright.ledger.verdict import Verdict, fold
+from glasswright.reports.pages.strip import KINDS, Strip, draw_strip, lay_scale
+from glasswright.reports.pages.wording import say_limits, say_measure, say_step, say_value, unit_word
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from glasswright.judging.card import Card
+    from glasswright.ledger.verdict import Judgement, LimitVerdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitRow:
+    """One verdict, written."""
+
+    at: str
+    strip: str
+    value: str
+    limits: str
+    verdict: Verdict
+    kind: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitGroup:
+    """All verdicts on one measure, on one scale."""
+
+    measure: str
+    name: str
+    unit: str
+    rows: tuple[LimitRow, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitStep:
+    """All limits on what one step measures."""
+
+    step: str
+    name: str
+    verdict: Verdict
+    kind: str
+    groups: tuple[LimitGroup, ...]
+    plain: tuple[tuple[str, str, LimitRow], ...]
+    """(name, unit, row) of measures that bear no uncertainty: counts, and checks by hand."""
+
+
+def find_guards(card: Card | None) -> Mapping[str, float]:
+    """Give measure -> confidence of the guard band that its limits were judged with."""
+    if card is None:
+        return {}
+    return {each.measure: card.confidence_of(each) for each in card.limits if card.rule_of(each) == "guarded"}
+
+
+def arrange_limits(judgement: Judgement | None, card: Card | None) -> tuple[LimitStep, ...]:
+    """Arrange the verdicts of a judgement in the order in which the card asks."""
+    guards = find_guards(card)
+    by_step: dict[str, dict[str, list[LimitVerdict]]] = {}
+    for each in judgement.verdicts if judgement else ():
+        by_step.setdefault(each.measure.partition(".")[0], {}).setdefault(each.measure, []).append(each)
+    return tuple(_arrange_step(step, measures, guards) for step, measures in by_step.items())
+
+
+def _arrange_step(step: str, measures: Mapping[str, Sequence[LimitVerdict]], guards: Mapping[str, float]) -> LimitStep:
+    verdict = fold(each.verdict for verdicts in measures.values() for each in verdicts)
+    groups = tuple(_arrange_measure(measure, verdicts, guards.get(measure)) for measure, verdicts in measures.items())
+    bare = {measure for measure, each in measures.items() if measure not in guards and all(v.u is None for v in each)}
+    return LimitStep(
+        step=step,
+        name=say_step(step),
+        verdict=verdict,
+        kind=KINDS[verdict],
+        groups=tuple(group for group in groups if group.measure not in bare),
+        plain=tuple((group.name, group.unit, row) for group in groups if group.measure in bare for row in group.rows),
+    )
+
+
+def _arrange_measure(measure: str, verdicts: Sequence[LimitVerdict], confidence: float | None) -> LimitGroup:
+    strips = [
+        Strip(verdict=each, guard=guard_band(confidence, each.u) if confidence and each.u else None)
+        for each in verdicts
+    ]
+    scale = lay_scale(strips)
+    rows = tuple(
+        LimitRow(
+            at=strip.verdict.at,
+            strip=draw_strip(strip, scale, with_axis=strip is strips[-1]),
+            value=say_value(strip.verdict.value, strip.verdict.u),
+            limits=say_limits(strip.verdict.lower, strip.verdict.upper),
+            verdict=strip.verdict.verdict,
+            kind=KINDS[strip.verdict.verdict],
+            reason=strip.verdict.reason,
+        )
+        for strip in strips
+    )
+    return LimitGroup(measure=measure, name=say_measure(measure), unit=unit_word(measure), rows=rows)

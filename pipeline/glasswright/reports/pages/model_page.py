@@ -1,0 +1,101 @@
+"""A lens model's page: how its lenses lie against each limit, and how that moves with time."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from glasswright.ledger.verdict import Verdict
+from glasswright.reports.pages.strip import KINDS
+from glasswright.reports.pages.trend import Reading, draw_population
+from glasswright.reports.pages.wording import (
+    say_heading,
+    say_limits,
+    say_measure,
+    say_middle,
+    say_step,
+    say_time,
+    unit_word,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from glasswright.ledger.returned import Returned
+    from glasswright.reports.pages.triage import Standing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Population:
+    """One limit at one setting, and every lens that it was asked of."""
+
+    name: str
+    at: str
+    unit: str
+    limits: str
+    lenses: int
+    middle: str
+    counts: tuple[tuple[str, str, int], ...]
+    """(verdict, class, how many)."""
+    not_measured: int
+    drawing: str
+
+
+def describe_model(model: str, standings: Sequence[Standing], returned: Mapping[str, Returned]) -> dict[str, Any]:
+    """Give all that the template of a model's page needs."""
+    ordered = sorted(standings, key=lambda each: (each.state.measured_at, each.number))
+    current = [each for each in ordered if each.judgement is not None]
+    found: dict[tuple[str, str], list[Standing]] = defaultdict(list)
+    for standing in current:
+        for each in standing.judgement.verdicts if standing.judgement else ():
+            found[each.measure, each.at].append(standing)
+    return {
+        "model": model,
+        "populations": [_describe(measure, at, members) for (measure, at), members in found.items()],
+        "standings": list(reversed(ordered)),
+        "unjudged": len(ordered) - len(current),
+        "returned": returned,
+        "serials": len({each.state.record.ticket.serial for each in ordered}),
+        "first": say_time(ordered[0].state.measured_at)[:10] if ordered else "",
+        "last": say_time(ordered[-1].state.measured_at)[:10] if ordered else "",
+    }
+
+
+def _describe(measure: str, at: str, members: Sequence[Standing]) -> Population:
+    verdicts = [
+        (standing, each)
+        for standing in members
+        for each in (standing.judgement.verdicts if standing.judgement else ())
+        if (each.measure, each.at) == (measure, at)
+    ]
+    readings = [
+        Reading(
+            ticket=standing.number,
+            when=standing.state.measured_at,
+            value=each.value,
+            u=each.u,
+            verdict=each.verdict,
+        )
+        for standing, each in verdicts
+        if each.value is not None
+    ]
+    latest = verdicts[-1][1]
+    unit = unit_word(measure)
+    name = say_heading(f"{say_step(measure.partition('.')[0])} {say_measure(measure)}")
+    up = f"{say_measure(measure)}{f' ({unit})' if unit else ''}"
+    counts = tuple((str(v), KINDS[v], sum(each.verdict is v for _, each in verdicts)) for v in Verdict)
+    limits = (latest.lower, latest.upper)
+    return Population(
+        name=name,
+        at=at,
+        unit=unit,
+        limits=say_limits(*limits),
+        lenses=len(readings),
+        middle=say_middle([each.value for each in readings], [each.u for each in readings])
+        if readings
+        else "none measured",
+        counts=tuple(each for each in counts if each[2]),
+        not_measured=len(verdicts) - len(readings),
+        drawing=draw_population(readings, limits, up, f"{name} at {at}") if readings else "",
+    )

@@ -1,0 +1,140 @@
+"""A stand's page: whether it is in control, what its reference lens gave, and how well its numbers come out again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from glasswright.config import Spread, check, scan_bytes
+from glasswright.errors import ConfigError
+from glasswright.judging.kept import read_kept_stand
+from glasswright.ledger.documents import find_document
+from glasswright.reports.pages.trend import draw_control_chart
+from glasswright.reports.pages.triage import REFERENCE
+from glasswright.reports.pages.wording import say_measure, say_number, say_step
+from glasswright.watch.watching import WatchReport, read_watch
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from glasswright.ledger import Document, Ledger
+    from glasswright.reports.pages.triage import Standing
+    from glasswright.watch.chart import Chart
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpreadRow:
+    """One entry of the stand file's uncertainties."""
+
+    measure: str
+    value: str
+    origin: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartView:
+    """A control chart, drawn."""
+
+    name: str
+    at: str
+    drawing: str
+    problem: str
+    signals: tuple[str, ...]
+    """Nights out of control, the latest first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Health:
+    """What is known of a stand's state on the nights of some tickets."""
+
+    stand: str
+    doubts: tuple[str, ...]
+    watched: bool
+    why_not: str = ""
+    """Why nothing is watched."""
+    report: WatchReport | None = None
+
+    @property
+    def kind(self) -> str:
+        """Its class: `pass` in control, `fail` in doubt, `unknown` where nothing is watched."""
+        return ("fail" if self.doubts else "pass") if self.watched else "unknown"
+
+    @property
+    def word(self) -> str:
+        """Its state in words."""
+        return {"pass": "in control", "fail": "in doubt", "unknown": "not watched"}[self.kind]
+
+
+def read_health(ledger: Ledger, stand: str, standings: Sequence[Standing]) -> Health:
+    """Read whether a stand was in control when these tickets were shot, by its latest stand file."""
+    document = latest_stand_file(ledger, standings)
+    if document is None:
+        return Health(stand=stand, doubts=(), watched=False, why_not="the ledger keeps no stand file of it")
+    try:
+        keys = read_kept_stand(document).watch
+    except ConfigError as error:
+        return Health(stand=stand, doubts=(), watched=False, why_not=f"its stand file cannot be read: {error}")
+    if keys is None:
+        return Health(stand=stand, doubts=(), watched=False, why_not="its stand file has no section `watch`")
+    report = read_watch(ledger, keys, stand)
+    doubts = [doubt for each in standings for doubt in report.doubts_of_ticket(each.state)]
+    return Health(stand=stand, doubts=tuple(dict.fromkeys(doubts)), watched=True, report=report)
+
+
+def latest_stand_file(ledger: Ledger, standings: Sequence[Standing]) -> Document | None:
+    """Give the stand file that the latest of these tickets was measured with."""
+    if not standings:
+        return None
+    latest = max(standings, key=lambda each: each.state.measured_at)
+    return find_document(ledger, latest.state.record.stand_sha256)
+
+
+def describe_stand(ledger: Ledger, stand: str, standings: Sequence[Standing]) -> dict[str, Any]:
+    """Give all that the template of a stand's page needs."""
+    document = latest_stand_file(ledger, standings)
+    newest = max((each.state.measured_at for each in standings), default="")
+    health = read_health(ledger, stand, [each for each in standings if each.state.measured_at == newest])
+    reference = [each for each in standings if each.state.record.ticket.phase == REFERENCE]
+    return {
+        "stand": stand,
+        "health": health,
+        "charts": [_view(chart) for chart in health.report.charts] if health.report else [],
+        "reference": sorted(reference, key=lambda each: each.state.measured_at, reverse=True),
+        "document": document,
+        "files": len({each.state.record.stand_sha256 for each in standings}),
+        "tickets": len(standings),
+        "spreads": {key: read_spreads(document, key) for key in ("reproducibility", "repeatability")},
+    }
+
+
+def _view(chart: Chart) -> ChartView:
+    signals = [f"{point.night}: {'; '.join(point.signals)}" for point in reversed(chart.points) if point.signals]
+    up = f"{say_measure(chart.measure)}{f' ({chart.unit})' if chart.unit not in ('', '1') else ''}"
+    return ChartView(
+        name=f"{say_step(chart.measure.partition('.')[0])} {say_measure(chart.measure)}",
+        at=f"{chart.at or 'any setting'}, body {chart.body}",
+        drawing=draw_control_chart(chart, up),
+        problem=chart.problem,
+        signals=tuple(signals),
+    )
+
+
+def read_spreads(document: Document | None, key: str) -> list[SpreadRow]:
+    """List the uncertainties that a kept stand file declares; none where it cannot be read."""
+    if document is None:
+        return []
+    read = scan_bytes(Path(f"the kept stand file of {document.name}"), document.text.encode())
+    if not isinstance(read.data, dict) or key not in read.data:
+        return []
+    spreads, _ = check(read, dict[str, Spread], key)
+    return [
+        SpreadRow(
+            measure=measure,
+            value=say_number(spread.u)
+            if spread.u is not None
+            else f"{100 * (spread.relative_u or 0):.3g} % of the value",
+            origin=spread.origin,
+        )
+        for measure, spread in (spreads or {}).items()
+    ]

@@ -1,0 +1,163 @@
+"""A ticket's page: the decision and its reasons, every number, every drawing, and how it all came about."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from glasswright.ledger.documents import find_document
+from glasswright.plugin.outcome import Status
+from glasswright.reports.pages.before_after import compare_before
+from glasswright.reports.pages.figures import draw_figures
+from glasswright.reports.pages.limits import arrange_limits
+from glasswright.reports.pages.sweep import draw_sweeps, settings_of
+from glasswright.reports.pages.triage import ACTIONS, REFERENCE
+from glasswright.reports.pages.wording import say_measure, say_seconds, say_step, say_time, say_value
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from glasswright.config.schema.plugins import Plugins
+    from glasswright.ledger import Document, Ledger
+    from glasswright.ledger.records import KeptOutcome
+    from glasswright.ledger.runs import Run
+    from glasswright.plugin.artefact import Setting
+    from glasswright.plugin.outcome import Outcome
+    from glasswright.reports.pages.frames import Frame
+    from glasswright.reports.pages.triage import Standing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refusal:
+    """An outcome that is not DONE."""
+
+    step: str
+    what: str
+    status: str
+    kind: str
+    reason: str
+    traceback: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NumberRow:
+    """One measured field at every setting."""
+
+    name: str
+    unit: str
+    values: tuple[str, ...]
+
+
+def describe_ticket(
+    ledger: Ledger, standing: Standing, plugins: Plugins, frames: Sequence[Frame], visits: Sequence[Standing]
+) -> dict[str, Any]:
+    """Give all that the template of a ticket's page needs.
+
+    Parameters
+    ----------
+    standing
+        With all its measurements.
+    frames
+        The small pictures of its shots.
+    visits
+        Where the same lens stood at its other visits.
+    """
+    state = standing.state
+    outcomes = ledger.find([each.address for each in state.outcomes])
+    plan = find_document(ledger, state.record.plan_sha256)
+    card = find_document(ledger, standing.judgement.card) if standing.judgement and standing.judgement.card else None
+    figures = draw_figures(ledger, state, plugins, order_steps(plan))
+    return {
+        "standing": standing,
+        "told": standing.decision.notes,
+        "ticket": state.record.ticket,
+        "action": ACTIONS[standing.urgency],
+        "is_reference": state.record.ticket.phase == REFERENCE,
+        "measured_at": say_time(state.measured_at),
+        "limit_steps": arrange_limits(standing.judgement, standing.card),
+        "sweeps": draw_sweeps(state.outcomes, standing.judgement.verdicts if standing.judgement else ()),
+        "figures": figures,
+        "frames": frames,
+        "before": compare_before(ledger, standing, visits),
+        "visits": [visit for visit in visits if visit.number != standing.number],
+        "refusals": list_refusals(state.outcomes, outcomes),
+        "notes": list_notes(state.outcomes),
+        "numbers": list_numbers(state.outcomes),
+        "number_settings": [str(setting) for setting in settings_of(state.outcomes)],
+        "documents": [each for each in (plan, find_document(ledger, state.record.stand_sha256), card) if each],
+        "seconds": say_seconds(sum(each.seconds for each in outcomes.values())),
+    }
+
+
+def order_steps(plan: Document | None) -> tuple[str, ...]:
+    """Give the steps of a plan in the order in which it names them; none where its text is not kept."""
+    lines = plan.text.splitlines() if plan else []
+    indented = [line for line in lines if line.startswith("  ") and not line.startswith("   ")]
+    return tuple(line.strip().removesuffix(":") for line in indented if line.rstrip().endswith(":"))
+
+
+def list_refusals(kept: Sequence[KeptOutcome], outcomes: Mapping[str, Outcome]) -> list[Refusal]:
+    """List everything that is not DONE: what stopped for a reason of its own first, then what was skipped for it."""
+    order = (Status.CRASHED, Status.UNMEASURABLE, Status.SKIPPED)
+    kinds = {Status.CRASHED: "fail", Status.UNMEASURABLE: "unknown", Status.SKIPPED: "skipped"}
+    stopped = sorted(
+        (each for each in kept if each.status is not Status.DONE),
+        key=lambda each: (order.index(each.status), each.step, str(each.setting), each.shot),
+    )
+    return [
+        Refusal(
+            step=say_step(each.step),
+            what=" ".join(part for part in (str(each.setting or ""), each.shot) if part) or "the whole ticket",
+            status=str(each.status),
+            kind=kinds[each.status],
+            reason=each.reason,
+            traceback=outcomes[each.address].traceback if each.address in outcomes else "",
+        )
+        for each in stopped
+    ]
+
+
+def list_notes(kept: Sequence[KeptOutcome]) -> list[tuple[str, str]]:
+    """List what stages noted and every caveat, each once with where it was said."""
+    said: dict[str, list[str]] = {}
+    for each in kept:
+        where = " ".join(part for part in (say_step(each.step), str(each.setting or ""), each.shot) if part)
+        for text in (*each.notes, *(f"caveat: {name.replace('_', ' ')}" for name in each.caveats)):
+            said.setdefault(text, []).append(where)
+    return [(text, _shorten(places)) for text, places in sorted(said.items())]
+
+
+def _shorten(places: Sequence[str], most: int = 3) -> str:
+    shown = "; ".join(places[:most])
+    return shown if len(places) <= most else f"{shown}; and {len(places) - most} more"
+
+
+def list_numbers(kept: Sequence[KeptOutcome]) -> list[tuple[str, list[NumberRow]]]:
+    """List all that was measured, by step: fields down, settings across."""
+    settings: list[Setting | None] = list(settings_of(kept))
+    steps: dict[str, dict[tuple[str, str], dict[Setting | None, str]]] = {}
+    for each in kept:
+        if each.shot or not each.measured:
+            continue
+        for path, measured in each.measured.items():
+            text = measured.text if measured.text is not None else say_value(measured.value, measured.u)
+            steps.setdefault(each.step, {}).setdefault((path, measured.unit), {})[each.setting] = text
+    return [
+        (
+            say_step(step),
+            [
+                NumberRow(
+                    name=say_measure(f"{step}.{path}"),
+                    unit="" if unit in ("1", "count") else unit,
+                    values=tuple(found.get(setting, found.get(None, "")) for setting in settings),
+                )
+                for (path, unit), found in fields.items()
+            ],
+        )
+        for step, fields in steps.items()
+    ]
+
+
+def describe_runs(runs: Sequence[Run], number: str) -> list[Run]:
+    """Give the runs that measured something new of a ticket, the last one first."""
+    return [run for run in reversed(runs) if number in run.tickets]

@@ -1,0 +1,181 @@
+"""Where a ticket stands: the gate's word on it, why in one line, and how soon a person must see to it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import TYPE_CHECKING, Final
+
+from glasswright.judging.gate import RELEASING_PHASE, Word
+from glasswright.judging.gatekeeper import Gatekeeper
+from glasswright.ledger.verdict import Verdict, fold
+from glasswright.plugin.outcome import Status
+from glasswright.reports.pages.strip import KINDS
+from glasswright.reports.pages.wording import say_measure, say_step
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from glasswright.judging.card import Card
+    from glasswright.judging.gate import Decision
+    from glasswright.judging.gatekeeper import Gated
+    from glasswright.ledger import Ledger, TicketState
+    from glasswright.ledger.records import KeptOutcome
+    from glasswright.ledger.verdict import Judgement, LimitVerdict
+
+REFERENCE: Final = "reference"
+KIND_OF_WORD: Final = {
+    Word.RELEASE: "pass",
+    Word.RELEASED_ON_REVIEW: "review",
+    Word.HOLD: "fail",
+    Word.REVIEW: "review",
+    Word.INCOMPLETE: "unknown",
+}
+
+
+class Urgency(IntEnum):
+    """What needs a person first, the most pressing first."""
+
+    REFERENCE = 0
+    """The stand itself may have moved: every number of the night hangs on it."""
+    CRASHED = 1
+    IDENTITY = 2
+    RESHOOT = 3
+    """While the lens still lies on the bench."""
+    REVIEW = 4
+    HOLD = 5
+    INCOMPLETE = 6
+    NOTHING = 7
+
+
+ACTIONS: Final = {
+    Urgency.REFERENCE: "check the stand",
+    Urgency.CRASHED: "report the fault",
+    Urgency.IDENTITY: "make sure which lens it is",
+    Urgency.RESHOOT: "shoot again",
+    Urgency.REVIEW: "decide",
+    Urgency.HOLD: "back to the bench",
+    Urgency.INCOMPLETE: "complete it",
+    Urgency.NOTHING: "",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """One ticket with the judgement that counts and the gate's word on it."""
+
+    state: TicketState
+    judgement: Judgement | None
+    decision: Decision
+    card: Card | None = None
+    """The card of the judgement."""
+
+    @property
+    def number(self) -> str:
+        """The ticket's number."""
+        return self.state.record.ticket.number
+
+    @property
+    def word(self) -> str:
+        """The gate's word; for a visit that releases nothing, the card's verdict."""
+        if self.state.record.ticket.phase == RELEASING_PHASE:
+            return str(self.decision.word)
+        return str(self.judgement.verdict) if self.judgement else str(Verdict.UNKNOWN)
+
+    @property
+    def kind(self) -> str:
+        """Its class: `pass`, `fail`, `review` or `unknown`."""
+        if self.state.record.ticket.phase == RELEASING_PHASE:
+            return KIND_OF_WORD[self.decision.word]
+        return KINDS[Verdict(self.word)]
+
+    @property
+    def steps(self) -> Mapping[str, Verdict]:
+        """Step -> the one verdict of all its limits."""
+        found: dict[str, list[Verdict]] = {}
+        for each in self.judgement.verdicts if self.judgement else ():
+            found.setdefault(each.measure.partition(".")[0], []).append(each.verdict)
+        return {step: fold(verdicts) for step, verdicts in found.items()}
+
+    @property
+    def causes(self) -> tuple[KeptOutcome, ...]:
+        """What stopped: outcomes that are not DONE for a reason of their own."""
+        stopped = (Status.UNMEASURABLE, Status.CRASHED)
+        return tuple(each for each in self.state.outcomes if each.status in stopped)
+
+    @property
+    def urgency(self) -> Urgency:
+        """How soon a person must see to it."""
+        ticket, causes = self.state.record.ticket, self.causes
+        if ticket.phase == REFERENCE and self.kind != "pass":
+            return Urgency.REFERENCE
+        if any(each.status is Status.CRASHED for each in causes):
+            return Urgency.CRASHED
+        if self.state.other_lenses or "identity_contradiction" in ticket.caveats:
+            return Urgency.IDENTITY
+        if self.kind != "pass" and causes:
+            return Urgency.RESHOOT
+        if self.decision.word is Word.RELEASED_ON_REVIEW:
+            return Urgency.NOTHING
+        kinds = {"review": Urgency.REVIEW, "fail": Urgency.HOLD, "unknown": Urgency.INCOMPLETE}
+        return kinds.get(self.kind, Urgency.NOTHING)
+
+    @property
+    def headline(self) -> tuple[str, int]:
+        """Why it stands so, in one line, and how many more reasons there are."""
+        if self.kind == "pass":
+            return self.decision.reasons[0] if self.word == Word.RELEASE else "all limits are kept", 0
+        if self.word == Word.RELEASED_ON_REVIEW:
+            return self.decision.reasons[0], len(self.decision.reasons) - 1
+        reasons = self._reasons()
+        return reasons[0], len(reasons) - 1
+
+    def _reasons(self) -> list[str]:
+        """Give the reasons, that of its urgency first, then the worst number."""
+        causes = sorted(self.causes, key=lambda each: each.status is not Status.CRASHED)
+        stopped = [f"{each.shot or each.setting or 'the ticket'}: {each.reason}" for each in causes]
+        verdicts = sorted(
+            (each for each in (self.judgement.verdicts if self.judgement else ()) if each.verdict is not Verdict.PASS),
+            key=_gravity,
+        )
+        judged = [f"{say_limit(each)}: {each.reason}" for each in verdicts]
+        rest = [reason for reason in self._about_ticket() if not any(each.reason in reason for each in verdicts)]
+        if self.urgency in (Urgency.CRASHED, Urgency.RESHOOT):
+            return [*stopped, *judged, *rest]
+        if self.urgency in (Urgency.HOLD, Urgency.REVIEW, Urgency.REFERENCE):
+            return [*judged, *stopped, *rest] or ["no reason was kept"]
+        return [*rest, *stopped, *judged] or ["no reason was kept"]
+
+    def _about_ticket(self) -> tuple[str, ...]:
+        """Give the gate's reasons; where nothing is to be released, those of the card alone."""
+        if self.state.record.ticket.phase == RELEASING_PHASE:
+            return self.decision.reasons
+        if self.judgement is None:
+            return ("not judged: run `glasswright judge`",)
+        return self.judgement.reasons
+
+
+def say_limit(each: LimitVerdict) -> str:
+    """Name a limit as people do: `MTF50 green, centre, mean, at 50 mm f/2`."""
+    return f"{say_step(each.measure.partition('.')[0])} {say_measure(each.measure)}, at {each.at}"
+
+
+def _gravity(each: LimitVerdict) -> tuple[int, float]:
+    """Order verdicts: FAIL first, and of those the one farthest beyond its limit in its own uncertainties."""
+    order = (Verdict.FAIL, Verdict.UNKNOWN, Verdict.REVIEW, Verdict.PASS)
+    if each.value is None:
+        return order.index(each.verdict), 0.0
+    below = -math.inf if each.lower is None else each.lower - each.value
+    above = -math.inf if each.upper is None else each.value - each.upper
+    return order.index(each.verdict), -max(below, above) / (each.u or 1.0)
+
+
+def read_standings(ledger: Ledger, tickets: Sequence[str] | None = None) -> tuple[Standing, ...]:
+    """Read where tickets stand (all if None), with no more of their measurements than the cards ask for."""
+    return tuple(stand_of(gated) for gated in Gatekeeper(ledger).gate_all(tickets))
+
+
+def stand_of(gated: Gated) -> Standing:
+    """Give where a ticket stands by the gate's decision."""
+    return Standing(state=gated.state, judgement=gated.judgement, decision=gated.decision, card=gated.card)

@@ -1,0 +1,139 @@
+"""How pages write measures, values, times and file names."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import Counter
+from datetime import datetime
+from hashlib import sha256
+from statistics import median
+from typing import TYPE_CHECKING, Final
+
+from glasswright.plugin.units import UNITS, unit_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+COVERAGE: Final = 2.0
+"""Uncertainties are written as so many standard uncertainties, and the pages say so."""
+MOST_DECIMALS: Final = 6
+LONGEST_TEXT: Final = 40
+MINUS: Final = "\N{MINUS SIGN}"
+
+
+def say_measure(measure: str) -> str:
+    """Give a measure as people read it: `measure_mtf50.green.centre.mean_cy_per_px` -> `green, centre, mean`."""
+    return _case(", ".join(_strip_unit(part).replace("_", " ") for part in measure.split(".")[1:])) or measure
+
+
+def say_step(step: str) -> str:
+    """Give a step as people read it: `measure_mtf50` -> `MTF50`, `locate_chart` -> `locate chart`."""
+    return _case(step.removeprefix("measure_").replace("_", " "))
+
+
+def _case(text: str) -> str:
+    return re.sub(r"\bmtf", "MTF", text)
+
+
+def say_heading(text: str) -> str:
+    """Begin a text with a capital and leave the rest as it is."""
+    return text[:1].upper() + text[1:]
+
+
+def unit_word(measure: str) -> str:
+    """Give the unit of a measure as it stands behind a number; empty for a pure number."""
+    unit = unit_of(measure.rpartition(".")[2]) or ""
+    return "" if unit in ("1", "count") else unit
+
+
+def _strip_unit(name: str) -> str:
+    for suffix in sorted(UNITS, key=len, reverse=True):
+        if name.endswith("_" + suffix):
+            return name.removesuffix("_" + suffix)
+    return name
+
+
+def say_value(value: float | None, u: float | None) -> str:
+    """Write a number with its uncertainty, two digits of that: `0.316 ± 0.006`."""
+    if value is None or not math.isfinite(value):
+        return "not measured"
+    if u is None or not math.isfinite(u) or u <= 0:
+        return say_number(value)
+    decimals = decimals_of(COVERAGE * u)
+    return f"{_minus(f'{value:.{decimals}f}')} ± {COVERAGE * u:.{decimals}f}"
+
+
+def say_change(change: float | None, u: float | None) -> str:
+    """Write a difference with its sign and its uncertainty: `+0.012 ± 0.006`; empty where there is none."""
+    if change is None or not math.isfinite(change):
+        return ""
+    return ("+" if change > 0 else "") + say_value(change, u)
+
+
+def say_change_side(value: float | str | None, u: float | None) -> str:
+    """Write one side of a difference with the decimals that the difference's uncertainty leaves it."""
+    if isinstance(value, str):
+        return value if len(value) <= LONGEST_TEXT else value[: LONGEST_TEXT - 1] + "…"
+    if value is None or not math.isfinite(value):
+        return "–"
+    known = u is not None and math.isfinite(u) and u > 0
+    return _minus(f"{value:.{decimals_of(COVERAGE * u)}f}") if known and u else say_number(value)
+
+
+def decimals_of(u: float) -> int:
+    """Give the decimals that show two digits of an uncertainty."""
+    return min(max(0, 1 - math.floor(math.log10(u))), MOST_DECIMALS)
+
+
+def say_middle(values: Sequence[float], uncertainties: Sequence[float | None]) -> str:
+    """Write the median of numbers with the decimals that their uncertainties leave it."""
+    known = [u for u in uncertainties if u]
+    decimals = decimals_of(COVERAGE * median(known)) if known else MOST_DECIMALS
+    return _minus(f"{median(values):.{decimals}f}") if known else say_number(median(values))
+
+
+def say_number(value: float) -> str:
+    """Write a number without uncertainty."""
+    return _minus(f"{value:.5g}") if math.isfinite(value) else "not measured"
+
+
+def _minus(text: str) -> str:
+    return text.replace("-", MINUS)
+
+
+def say_limits(lower: float | None, upper: float | None) -> str:
+    """Write limits: `at least 0.355`, `at most 1.35`, `−0.42 to 0`."""
+    if lower is not None and upper is not None:
+        return f"{say_number(lower)} to {say_number(upper)}"
+    if lower is not None:
+        return f"at least {say_number(lower)}"
+    return f"at most {say_number(upper)}" if upper is not None else "no limit"
+
+
+def say_time(text: str) -> str:
+    """Write a moment to the minute; a text that is none stays as it is."""
+    try:
+        return datetime.fromisoformat(text).strftime("%Y-%m-%d %H:%M")
+    except ValueError:
+        return text
+
+
+def say_seconds(seconds: float) -> str:
+    """Write a duration: `24 s`, `3 min 5 s`, `2 h 4 min`."""
+    whole = round(seconds)
+    if whole < 60:
+        return f"{seconds:.1f} s" if seconds < 9.95 else f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60} s"
+    return f"{whole // 3600} h {whole % 3600 // 60} min"
+
+
+def name_pages(names: Iterable[str]) -> Mapping[str, str]:
+    """Give each name a file name of its own, safe on any file system, whatever the name holds."""
+    plain = {name: re.sub(r"[^A-Za-z0-9._]+", "-", name).strip("-.")[:80] or "x" for name in dict.fromkeys(names)}
+    taken = Counter(each.casefold() for each in plain.values())
+    return {
+        name: f"{each}.html" if taken[each.casefold()] == 1 else f"{each}-{sha256(name.encode()).hexdigest()[:8]}.html"
+        for name, each in plain.items()
+    }

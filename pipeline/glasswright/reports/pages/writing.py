@@ -1,0 +1,86 @@
+"""Templates into files: the one module that imports the template engine."""
+
+from __future__ import annotations
+
+import os
+from functools import lru_cache
+from importlib import resources
+from typing import TYPE_CHECKING, Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from glasswright.errors import GlasswrightError
+from glasswright.reports.pages.wording import (
+    say_heading,
+    say_limits,
+    say_measure,
+    say_number,
+    say_seconds,
+    say_step,
+    say_time,
+    say_value,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+SIGNS = {"pass": "●", "fail": "✕", "review": "▲", "unknown": "■", "skipped": "–"}
+
+
+class PagesError(GlasswrightError):
+    """A page cannot be written."""
+
+    exit_code = 2
+
+
+@lru_cache(maxsize=1)
+def environment() -> Environment:
+    """Give the templates, everything that they are filled with escaped but for drawings (`| drawing`)."""
+    found = Environment(
+        loader=PackageLoader("glasswright.reports.pages", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    found.filters.update(
+        drawing=Markup,
+        measure=say_measure,
+        step=say_step,
+        time=say_time,
+        seconds=say_seconds,
+        number=say_number,
+        heading=say_heading,
+    )
+    found.globals.update(sign=SIGNS.get, say_value=say_value, say_limits=say_limits)
+    return found
+
+
+def fill(template: str, context: Mapping[str, Any]) -> str:
+    """Fill a template."""
+    return environment().get_template(template).render(context)
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all; a reader never sees half a page.
+
+    Raises
+    ------
+    PagesError
+        If it cannot be written, naming the path and the reason.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        temporary = path.with_name(f"{path.name}.{os.getpid()}.part")
+        temporary.write_bytes(data)
+        temporary.replace(path)
+    except OSError as error:
+        raise PagesError(f"{path}: cannot be written ({error.strerror or error}): choose another --out") from error
+
+
+def copy_assets(folder: Path) -> None:
+    """Put the style sheet and the script beside the pages."""
+    for file in resources.files("glasswright.reports.pages").joinpath("assets").iterdir():
+        write_whole(folder / file.name, file.read_bytes())

@@ -1,0 +1,188 @@
+"""The pages of a record, the same bytes for the same content."""
+
+from __future__ import annotations
+
+import io
+from typing import TYPE_CHECKING, Any, Final
+from xml.sax.saxutils import escape
+
+from reportlab.lib.pagesizes import A4, LETTER
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.platypus import KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table
+
+from glasswright.plugin.paper import BOLD, PLAIN, register_fonts, show_missing
+from glasswright.reports.record.furniture import CODE_SIZE, FOOT, MARGIN, Furniture
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from glasswright.reports.record.content import RecordContent
+
+PAPERS: Final[Mapping[str, tuple[float, float]]] = {"A4": A4, "Letter": LETTER}
+TEXT: Final = ParagraphStyle("text", fontName=PLAIN, fontSize=8.5, leading=11)
+SMALL: Final = ParagraphStyle("small", parent=TEXT, fontSize=7.5, leading=9.6)
+CELL: Final = ParagraphStyle("cell", parent=TEXT, fontSize=8, leading=9.6)
+RIGHT: Final = ParagraphStyle("right", parent=CELL, alignment=2)
+TITLE: Final = ParagraphStyle("title", parent=TEXT, fontName=BOLD, fontSize=19, leading=24)
+WORD: Final = ParagraphStyle("word", parent=TEXT, fontName=BOLD, fontSize=12, leading=16)
+HEAD: Final = ParagraphStyle("head", parent=TEXT, fontName=BOLD, fontSize=9.5, leading=13, spaceBefore=7)
+PADDING: Final = 6
+"""Of the frame in which a page's text stands, in points: the template's own."""
+COLUMNS: Final = (0.235, 0.145, 0.165, 0.105, 0.105, 0.13, 0.115)
+"""Shares of the width."""
+HEADINGS: Final = ("measure", "at", "found (k = 2)", "unit", "limits", "rule", "verdict")
+RULED: Final = (
+    ("LINEBELOW", (0, 0), (-1, 0), 0.8, (0, 0, 0)),
+    # empty cells count as lines of the table's own letters
+    ("FONTSIZE", (0, 0), (-1, -1), 4),
+    ("LEADING", (0, 0), (-1, -1), 5),
+    ("TOPPADDING", (0, 0), (-1, -1), 1.2),
+    ("BOTTOMPADDING", (0, 0), (-1, -1), 1.6),
+    ("LEFTPADDING", (0, 0), (-1, -1), 2),
+    ("RIGHTPADDING", (0, 0), (-1, -1), 2),
+    ("VALIGN", (0, 0), (-1, -1), "TOP"),
+)
+HAIRLINE: Final = ("LINEBELOW", (0, 1), (-1, -1), 0.25, (0.6, 0.6, 0.6))
+
+
+def draw_record(content: RecordContent, *, paper: str, note: str, fingerprint: str) -> bytes:
+    """Give the record as PDF.
+
+    Streams are not compressed: the bytes then do not depend on which zlib is installed, and are compared with those
+    of a file that claims to be this record.
+
+    Parameters
+    ----------
+    paper
+        A name in `PAPERS`.
+    note
+        One word for the file's properties, from which `record --verify` knows what to compare with.
+    fingerprint
+        Stands at the foot of every page, and as a code on the first.
+    """
+    register_fonts()
+    _, pages = _build(content, paper, note, Furniture(content=content, fingerprint=fingerprint, pages=0))
+    data, _ = _build(content, paper, note, Furniture(content=content, fingerprint=fingerprint, pages=pages))
+    return data
+
+
+def _build(content: RecordContent, paper: str, note: str, furniture: Furniture) -> tuple[bytes, int]:
+    file = io.BytesIO()
+    document = SimpleDocTemplate(
+        file,
+        pagesize=PAPERS[paper],
+        leftMargin=MARGIN - PADDING,
+        rightMargin=MARGIN - PADDING,
+        topMargin=MARGIN,
+        bottomMargin=FOOT,
+        invariant=1,
+        pageCompression=0,
+        title=f"{content.title}, ticket {dict(content.facts)['Ticket']}",
+        author=content.signature.name,
+        creator="glasswright",
+        keywords=note,
+        lang="en",
+    )
+    story = list(_story(content, document.width - 2 * PADDING))
+    document.build(story, onFirstPage=furniture.draw, onLaterPages=furniture.draw)
+    return file.getvalue(), document.page
+
+
+def _story(content: RecordContent, width: float) -> Iterable[Any]:
+    """Give the parts in reading order."""
+    head = width - CODE_SIZE - 6 * mm
+    yield _beside_code([_text(content.title, TITLE), _text(content.word, WORD), *_lens_lines(content)], head, width)
+    yield _pairs(content.facts[3:], width)
+    if content.reasons:
+        yield _text("Why", HEAD)
+        yield from (_text(f"• {reason}", SMALL) for reason in content.reasons)
+    if content.groups:
+        yield _text("Results", HEAD)
+        yield _results(content, width)
+    if content.hand_checks:
+        yield _text("By hand and eye", HEAD)
+        yield _by_hand(content, width)
+    for heading, texts in (("How it was decided", content.rules), ("Remarks", content.remarks)):
+        if texts:
+            yield KeepTogether([_text(heading, HEAD), *(_text(each, SMALL) for each in texts)])
+    yield KeepTogether([_text("Where it comes from", HEAD), _pairs(content.sources, width)])
+    cautions = [_text("Mind", HEAD), *(_text(each, SMALL) for each in content.cautions)]
+    yield KeepTogether([*cautions, *_sign(content, width)])
+
+
+def _lens_lines(content: RecordContent) -> list[Any]:
+    return [_text(f"{name}: {text}", TEXT) for name, text in content.facts[:3]]
+
+
+def _text(text: str, style: ParagraphStyle) -> Paragraph:
+    """Set a text as it is: nothing in it is markup."""
+    return Paragraph(escape(show_missing(text)), style)
+
+
+def _beside_code(parts: list[Any], head: float, width: float) -> Table:
+    """Keep the head of the first page clear of the code in its corner."""
+    table = Table([[parts, ""]], colWidths=[head, width - head], minRowHeights=[CODE_SIZE + 2 * mm])
+    table.setStyle([("LEFTPADDING", (0, 0), (-1, -1), 0), ("VALIGN", (0, 0), (-1, -1), "TOP")])
+    return table
+
+
+def _pairs(pairs: Sequence[tuple[str, str]], width: float) -> Table:
+    rows = [[_text(name, SMALL), _text(text, SMALL)] for name, text in pairs]
+    table = Table(rows, colWidths=[28 * mm, width - 28 * mm])
+    table.setStyle(
+        [
+            ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            ("TOPPADDING", (0, 0), (-1, -1), 0.5),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 0.5),
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ]
+    )
+    return table
+
+
+def _results(content: RecordContent, width: float) -> Table:
+    """Give one table of all limits; its head is repeated on each page, and a step's name never stands alone."""
+    rows: list[list[Any]] = [[_text(text, _style_of(column)) for column, text in enumerate(HEADINGS)]]
+    style: list[Any] = list(RULED)
+    for group in content.groups:
+        place = len(rows)
+        rows.append([_bold(group.step), *[""] * (len(HEADINGS) - 1)])
+        style += [("SPAN", (0, place), (-1, place)), ("NOSPLIT", (0, place), (-1, place + 1))]
+        for line in group.lines:
+            texts = (line.measure, line.at, line.result, line.unit, line.limits, line.rule)
+            cells = [_text(text, _style_of(column)) for column, text in enumerate(texts)]
+            rows.append([*cells, _verdict(line.verdict)])
+            style.append((*HAIRLINE[:1], (0, len(rows) - 1), (-1, len(rows) - 1), *HAIRLINE[3:]))
+    table = Table(rows, colWidths=[share * width for share in COLUMNS], repeatRows=1)
+    table.setStyle(style)
+    return table
+
+
+def _by_hand(content: RecordContent, width: float) -> Table:
+    rows = [[_text(text, CELL) for text in ("check", "answer", "verdict")]]
+    rows += [[_text(e.name, CELL), _text(e.says, CELL), _verdict(e.verdict)] for e in content.hand_checks]
+    table = Table(rows, colWidths=[COLUMNS[0] * width, (1 - COLUMNS[0] - COLUMNS[-1]) * width, COLUMNS[-1] * width])
+    table.setStyle([*RULED, HAIRLINE])
+    return table
+
+
+def _verdict(verdict: str) -> Paragraph:
+    return _text(verdict, CELL) if verdict == "PASS" else _bold(verdict)
+
+
+def _style_of(column: int) -> ParagraphStyle:
+    """Set numbers to the right."""
+    return RIGHT if HEADINGS[column].startswith(("found", "limits")) else CELL
+
+
+def _bold(text: str) -> Paragraph:
+    return Paragraph(f"<b>{escape(show_missing(text))}</b>", CELL)
+
+
+def _sign(content: RecordContent, width: float) -> list[Any]:
+    """Give the place for a signature: a line to write on, with the name and day under it where they were given."""
+    labels = [f"Signed by: {content.signature.name}", f"Day: {content.signature.day}"]
+    table = Table([[_text(label, TEXT) for label in labels]], colWidths=[0.65 * width, 0.35 * width])
+    table.setStyle([("LINEABOVE", (0, 0), (0, 0), 0.6, (0, 0, 0)), ("LINEABOVE", (1, 0), (1, 0), 0.6, (0, 0, 0))])
+    return [Spacer(1, 14 * mm), table]

@@ -1,0 +1,81 @@
+"""What stands on every page of a record: the words across it, its foot, and the code at the head of the first."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from reportlab.graphics import renderPDF
+from reportlab.graphics.barcode.qr import QrCodeWidget
+from reportlab.graphics.shapes import Drawing
+from reportlab.lib.units import mm
+from reportlab.pdfbase.pdfmetrics import stringWidth
+
+from glasswright.plugin.paper import BOLD, MONO, PLAIN, show_missing
+from glasswright.reports.record.content import NOT_ACCREDITED
+
+if TYPE_CHECKING:
+    from glasswright.reports.record.content import RecordContent
+
+MARGIN: Final = 16 * mm
+FOOT: Final = 20 * mm
+CODE_SIZE: Final = 25 * mm
+ACROSS_GREY: Final = 0.88
+"""Light enough that a text over it is read easily, dark enough to survive a copier."""
+FOOT_SIZE: Final = 6.5
+LARGEST_ACROSS: Final = 54.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Furniture:
+    """What every page of one record bears."""
+
+    content: RecordContent
+    fingerprint: str
+    pages: int
+    """How many there are; 0 while that is not known."""
+
+    def draw(self, canvas: Any, document: Any) -> None:  # noqa: ANN401 - reportlab's own, which carry no types
+        """Draw it, before the page's text."""
+        width, height = document.pagesize
+        canvas.saveState()
+        self._draw_across(canvas, width, height)
+        self._draw_foot(canvas, width)
+        if canvas.getPageNumber() == 1:
+            self._draw_code(canvas, width, height)
+        canvas.restoreState()
+
+    def _draw_across(self, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
+        angle = math.atan2(height, width)
+        canvas.setFillGray(ACROSS_GREY)
+        lines = self.content.across
+        for place, text in enumerate(lines):
+            size = min(LARGEST_ACROSS, 0.78 * math.hypot(width, height) / stringWidth(text, BOLD, 1.0))
+            canvas.saveState()
+            canvas.translate(width / 2, height / 2)
+            canvas.rotate(math.degrees(angle))
+            canvas.setFont(BOLD, size)
+            canvas.drawCentredString(0, (len(lines) / 2 - place - 1) * 1.6 * size + 0.3 * size, text)
+            canvas.restoreState()
+
+    def _draw_foot(self, canvas: Any, width: float) -> None:  # noqa: ANN401
+        facts = dict(self.content.facts)
+        canvas.setFillGray(0.0)
+        canvas.setLineWidth(0.4)
+        canvas.line(MARGIN, FOOT - 4 * mm, width - MARGIN, FOOT - 4 * mm)
+        canvas.setFont(PLAIN, FOOT_SIZE)
+        short = show_missing(f"{self.content.title}, ticket {facts['Ticket'][:40]}. {NOT_ACCREDITED}")
+        canvas.drawString(MARGIN, FOOT - 7.5 * mm, short)
+        page = f"page {canvas.getPageNumber()} of {self.pages or 1}"
+        canvas.drawRightString(width - MARGIN, FOOT - 7.5 * mm, page)
+        canvas.setFont(MONO, FOOT_SIZE)
+        canvas.drawString(MARGIN, FOOT - 11 * mm, f"fingerprint {self.fingerprint}")
+
+    def _draw_code(self, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
+        code = QrCodeWidget(f"glasswright record {self.fingerprint}", barLevel="M", barBorder=0)
+        left, low, right, high = code.getBounds()
+        scale = CODE_SIZE / max(right - left, high - low)
+        drawing = Drawing(CODE_SIZE, CODE_SIZE, transform=[scale, 0, 0, scale, 0, 0])
+        drawing.add(code)
+        renderPDF.draw(drawing, canvas, width - MARGIN - CODE_SIZE, height - MARGIN - CODE_SIZE)

@@ -1,0 +1,149 @@
+"""Makes a record from a ledger, and checks whether a file is one."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING
+
+from glasswright.errors import GlasswrightError
+from glasswright.judging.gate import RELEASING, Word
+from glasswright.judging.judge import JUDGE_VERSION
+from glasswright.plugin.paper import name_drawing_tools
+from glasswright.reports.record.content import Signature, write_content
+from glasswright.reports.record.drawing import PAPERS, draw_record
+from glasswright.reports.record.evidence import gather_evidence, name_evidence, recall_evidence
+from glasswright.reports.record.fingerprint import Note, find_note, make_fingerprint, write_note
+
+if TYPE_CHECKING:
+    from glasswright.judging.gatekeeper import Gated
+    from glasswright.ledger import Ledger
+    from glasswright.reports.record.content import RecordContent
+
+
+class RecordMismatchError(GlasswrightError):
+    """A file is no record, or not one that the ledger bears out."""
+
+    exit_code = 21
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadeRecord:
+    """A record and its file."""
+
+    content: RecordContent
+    word: Word
+    """The gate's."""
+    fingerprint: str
+    data: bytes
+
+    @property
+    def is_release(self) -> bool:
+        """Whether it says that the lens may go back without anybody's decision."""
+        return self.word is Word.RELEASE
+
+
+def make_record(ledger: Ledger, ticket: str, signature: Signature, paper: str) -> MadeRecord:
+    """Make the record of a ticket as the ledger knows it now: a release record only if the gate says RELEASE."""
+    evidence = gather_evidence(ledger, ticket)
+    manifest, judgement = name_evidence(evidence)
+    content = write_content(evidence, signature)
+    note = Note(
+        ticket=ticket,
+        manifest=manifest,
+        judgement=judgement,
+        judge_version=JUDGE_VERSION,
+        head=dict(asdict(ledger.head())),
+        paper=paper,
+        signed_by=signature.name,
+        signed_on=signature.day,
+        drawn_with=name_drawing_tools(),
+        fingerprint=make_fingerprint(content, manifest, judgement),
+    )
+    return _draw(content, note, evidence.decision.word)
+
+
+def _draw(content: RecordContent, note: Note, word: Word) -> MadeRecord:
+    data = draw_record(content, paper=note.paper, note=write_note(note), fingerprint=note.fingerprint)
+    return MadeRecord(content=content, word=word, fingerprint=note.fingerprint, data=data)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verified:
+    """A record that the ledger bears out, and what has become of the ticket since."""
+
+    record: MadeRecord
+    note: Note
+    since: str
+    """What the ledger says now, if that is something else; empty if it says the same."""
+
+
+def verify_record(ledger: Ledger, data: bytes) -> Verified:
+    """Make a file's record again from what the ledger said then, and compare every byte.
+
+    Parameters
+    ----------
+    data
+        The whole file.
+
+    Raises
+    ------
+    RecordMismatchError
+        Saying what does not match: no record, another ledger's, other facts, or a changed file.
+    """
+    note = find_note(data)
+    if note is None or note.paper not in PAPERS:
+        raise RecordMismatchError(
+            "this is no record as the program wrote it: it was made, printed or saved by another program, or changed"
+        )
+    recalled = recall_evidence(ledger, note)
+    if recalled is None and note.judge_version != JUDGE_VERSION:
+        raise RecordMismatchError(
+            f"the record of ticket `{note.ticket}` cannot be compared: it was judged by rules of version "
+            f"{note.judge_version}, and these are version {JUDGE_VERSION}: check it with that program, or make it again"
+        )
+    if recalled is None:
+        raise RecordMismatchError(
+            f"the ledger never held that measurement and judgement of ticket `{note.ticket}`: "
+            "the record is false, or belongs to another ledger, or what the ledger added last is missing from it"
+        )
+    record = _make_again(recalled, note)
+    if record.data != data:
+        what = f"the file of ticket `{note.ticket}` was changed after it was made: its pages are not as they were drawn"
+        raise RecordMismatchError(_say(note, what))
+    return Verified(record=record, note=note, since=_say_since(ledger, note, record))
+
+
+def _make_again(evidence: Gated, note: Note) -> MadeRecord:
+    content = write_content(evidence, Signature(name=note.signed_by, day=note.signed_on))
+    if make_fingerprint(content, note.manifest, note.judgement) != note.fingerprint:
+        what = f"the fingerprint is not that of what the ledger says of ticket `{note.ticket}`: it was changed"
+        raise RecordMismatchError(_say(note, what))
+    return _draw(content, note, evidence.decision.word)
+
+
+def _say(note: Note, what: str) -> str:
+    """Say what does not match; that proves nothing where other versions word or draw a record in another way."""
+    tools = name_drawing_tools()
+    if note.drawn_with == tools:
+        return what
+    return (
+        f"the record of ticket `{note.ticket}` cannot be compared: it was made with {note.drawn_with}, and here are "
+        f"{tools}: check it with those versions, or make it again"
+    )
+
+
+def _say_since(ledger: Ledger, note: Note, record: MadeRecord) -> str:
+    """Say what has become of the ticket since.
+
+    Raises
+    ------
+    RecordMismatchError
+        For a release of a measurement that the reference lens has cast doubt upon.
+    """
+    now = gather_evidence(ledger, note.ticket)
+    if name_evidence(now) != (note.manifest, note.judgement) and not now.doubts:
+        return f"measured or judged again since: the ledger now says {now.decision}"
+    reasons = "; ".join(now.decision.reasons)
+    if record.word in RELEASING and now.doubts:
+        raise RecordMismatchError(f"the ledger no longer bears out the release: it now says {now.decision}: {reasons}")
+    return "" if str(now.decision) == record.content.word else f"the ledger now says {now.decision}: {reasons}"

@@ -1,0 +1,1 @@
+"""From a plan and tickets to outcomes."""

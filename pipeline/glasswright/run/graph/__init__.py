@@ -1,0 +1,1 @@
+"""Which steps run for what, on what."""

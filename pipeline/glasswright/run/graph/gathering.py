@@ -1,0 +1,171 @@
+"""Collects the inputs of a step from what is there, or says what it lacks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from glasswright.plugin.outcome import Status
+from glasswright.run.graph.instance import Given, Many, Nothing, One
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from glasswright.plugin.artefact import Artefact
+    from glasswright.plugin.outcome import Outcome
+    from glasswright.run.graph.instance import Instance, Key
+
+FEWEST_FOR_ODD: Final = 3
+"""Of two members that differ nobody can say which is the odd one."""
+ODD_NOTE: Final = "left out as odd: "
+LEFT_OUT: Final = "left out: "
+"""Begins the note on a member that is not there, where the plan's `at_least` is met without it."""
+WITHOUT: Final = "made without "
+"""Begins the note on what a step could do without, and why it is not there."""
+MADE_WITHOUT: Final = "made_without"
+"""Caveat of what was made without something that was shot: no limit is passed on it, unless a card accepts that."""
+BECAUSE: Final = " because "
+"""Stands in the reason of what was skipped, between what it lacks and what stopped that in the first place."""
+MOST_CAUSES: Final = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """The inputs of a step, ready to be handed over."""
+
+    values: Mapping[str, Any]
+    caveats: frozenset[str]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refusal:
+    """Why a step is not run."""
+
+    status: Status
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Member:
+    """One thing an input is made of: its value, or what in the first place stopped there being one."""
+
+    name: str
+    value: Artefact | None
+    cause: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Missing:
+    """What a step lacks, and what in the first place stopped it."""
+
+    lacks: list[str]
+    causes: list[str]
+
+    def add(self, lack: str, causes: Sequence[str]) -> None:
+        self.lacks.append(lack)
+        self.causes.extend(causes)
+
+    def __str__(self) -> str:
+        """Name each cause once: many shots that fail for one reason are told once."""
+        different = list(dict.fromkeys(self.causes))
+        more = f"; and {len(different) - MOST_CAUSES} more" if len(different) > MOST_CAUSES else ""
+        why = BECAUSE + "; ".join(different[:MOST_CAUSES]) + more if different else ""
+        return ", ".join(self.lacks) + why
+
+
+def take_inputs(
+    instance: Instance, gathered: Mapping[str, type[Artefact]], outcomes: Mapping[Key, Outcome]
+) -> Taken | Refusal:
+    """Collect a step's inputs; a refusal names everything that is missing, not the first thing only."""
+    if instance.lacks:
+        return Refusal(status=Status.SKIPPED, reason=instance.lacks)
+    ticket = instance.key.item.ticket
+    values: dict[str, Any] = {}
+    missing = _Missing(lacks=[], causes=[])
+    notes: list[str] = []
+    caveats: set[str] = set()
+    absent: list[str] = []
+    for name, source in instance.inputs.items():
+        if isinstance(source, Given) and source.refusal:
+            return Refusal(status=Status.UNMEASURABLE, reason=source.refusal)
+        if isinstance(source, Nothing):
+            values[name] = None
+        elif isinstance(source, Many):
+            members = [_member(member, outcomes, ticket) for member in source.members]
+            values[name] = _gather(name, members, source, gathered[name], missing, absent, notes)
+            if len(values[name]) < len(members) and gathered[name].left_out_caveat:
+                caveats.add(gathered[name].left_out_caveat)
+        else:
+            member = _member(source, outcomes, ticket)
+            values[name] = member.value
+            if member.value is None and isinstance(source, One) and source.may_lack:
+                absent.append(member.cause)
+            elif member.value is None:
+                missing.add(f"`{name}` is missing", [member.cause])
+    if missing.lacks:
+        return Refusal(status=Status.SKIPPED, reason=str(missing))
+    values = {name: (value,) if name in gathered and _is_single(value) else value for name, value in values.items()}
+    caveats |= {*_caveats(values.values()), *([MADE_WITHOUT] if absent else [])}
+    notes += [WITHOUT + cause for cause in dict.fromkeys(absent)]
+    return Taken(values=values, caveats=frozenset(caveats), notes=tuple(notes))
+
+
+def _gather(
+    name: str,
+    members: Sequence[_Member],
+    source: Many,
+    kind: type[Artefact],
+    missing: _Missing,
+    absent: list[str],
+    notes: list[str],
+) -> tuple[Artefact, ...]:
+    """Take the members that are there and belong with the others; too few are reported with who is missing and why.
+
+    Where the stage can do without, what is not there is added to `absent`.
+    """
+    there = [member for member in members if member.value is not None]
+    values = [member.value for member in there if member.value is not None]
+    odd = kind.find_odd(values) if len(values) >= FEWEST_FOR_ODD else {}
+    left_out = [f"{there[index].name} ({reason})" for index, reason in sorted(odd.items())]
+    notes += [ODD_NOTE + text for text in left_out]
+    kept = tuple(value for index, value in enumerate(values) if index not in odd)
+    # a gather of none is no measurement whatever the plan asks for, unless the stage can do without
+    least = 0 if source.may_lack else 1
+    wanted = max(len(members) if source.at_least is None else source.at_least, least)
+    causes = [member.cause for member in members if member.value is None]
+    if source.may_lack:
+        absent += causes
+    else:
+        notes += [LEFT_OUT + cause for cause in dict.fromkeys(causes)]
+    if len(kept) < wanted:
+        causes += [f"{text} is odd" for text in left_out]
+        missing.add(f"`{name}` has {len(kept)} of the {wanted} it needs", causes)
+    return kept
+
+
+def _member(source: Given | One, outcomes: Mapping[Key, Outcome], ticket: str) -> _Member:
+    if isinstance(source, Given):
+        if source.refusal:
+            return _Member(name=source.name, value=None, cause=f"{source.name} {source.refusal}")
+        return _Member(name=source.name, value=source.artefact)
+    outcome = outcomes[source.key]
+    name = source.key.within(ticket)
+    if outcome.status is Status.DONE:
+        return _Member(name=name, value=outcome.artefact)
+    if outcome.status is Status.SKIPPED:
+        # what stopped it is told, not every step between there and here
+        _, _, cause = outcome.reason.partition(BECAUSE)
+        return _Member(name=name, value=None, cause=cause or outcome.reason)
+    return _Member(name=name, value=None, cause=f"{name} is {outcome.status.value}: {outcome.reason}")
+
+
+def _is_single(value: object) -> bool:
+    return value is not None and not isinstance(value, tuple)
+
+
+def _caveats(values: Iterable[Any]) -> Iterable[str]:
+    for value in values:
+        for artefact in value if isinstance(value, tuple) else (value,):
+            if artefact is not None:
+                yield from artefact.caveats

@@ -1,0 +1,170 @@
+"""One start of the night: what it works by, the ledger it writes, and what it shows meanwhile."""
+
+from __future__ import annotations
+
+import os
+import platform
+import sys
+from contextlib import ExitStack
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from importlib.metadata import version
+from typing import TYPE_CHECKING
+
+from glasswright.config import ROLES
+from glasswright.intake.folder import count_shots
+from glasswright.intake.shot_setting import Nominal
+from glasswright.intake.tickets import find_folders, find_tickets
+from glasswright.intake.unreadable import find_tickets_of
+from glasswright.judging.rejudge import judge_tickets
+from glasswright.ledger import Document, RunRecord
+from glasswright.ledger.documents import plan_documents
+from glasswright.ledger.verdict import Verdict
+from glasswright.plain_text import escape
+from glasswright.run.graph.addresses import numeric_versions
+from glasswright.run.graph.lineage import roles_by_setting, roles_of_plan
+from glasswright.run.night import measure_night, prepare_night
+from glasswright.run.progress import BarDisplay, NoDisplay, PlainDisplay, Tally
+from glasswright.run.workers.stopping import Stop
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    from glasswright.config import Plan, StandFile
+    from glasswright.intake.index import TicketRequest
+    from glasswright.intake.tickets import RefusedTicket
+    from glasswright.judging.cards import CardFile
+    from glasswright.ledger import Ledger
+    from glasswright.ledger.verdict import Judgement
+    from glasswright.plugin.role_traits import RoleTraits
+    from glasswright.run.night import NightReport
+    from glasswright.run.progress import Display
+    from glasswright.run.workers.runners import Runner
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Session:
+    """All that a night works by, read and checked."""
+
+    plan: Plan
+    stand: StandFile
+    cards: Mapping[str, CardFile] | None
+    """By lens model; None where nothing is to be judged."""
+    packages: frozenset[str]
+    """Outermost packages of all plugins."""
+    ledger: Ledger
+    retry: bool = False
+    role_traits: Mapping[str, RoleTraits] = field(default_factory=dict)
+    """What plugins say of roles."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionResult:
+    """What a session did, and the tickets it could not begin."""
+
+    run: int
+    night: NightReport
+    refused: tuple[RefusedTicket, ...]
+    stopped_by: str
+
+
+def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool) -> SessionResult:
+    """Measure the tickets of a folder, each committed to the ledger when it is whole, and judge them.
+
+    Raises
+    ------
+    NoTicketsError
+        If there are none.
+    """
+    plan = session.plan
+    nominal = Nominal(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number)
+    requests, refused = find_tickets(tickets, nominal, frozenset(ROLES), roles_by_setting(plan), session.role_traits)
+    run = session.ledger.begin_run(_record(session))
+    _refuse(session.ledger, run, tickets, refused)
+    with ExitStack() as stack:
+        stop = stack.enter_context(Stop())
+        display = stack.enter_context(_display(requests, roles_of_plan(plan), quiet=quiet))
+        night = prepare_night(
+            plan,
+            session.stand,
+            session.packages,
+            session.ledger,
+            run,
+            display,
+            lambda number: _judge(session, run, number),
+            retry=session.retry,
+        )
+        report = measure_night(night, requests, stack.enter_context(runner), stop)
+    session.ledger.stop_tickets(run, report.unfinished)
+    report = _judge_watched(session, run, report)
+    return SessionResult(run=run, night=report, refused=refused, stopped_by=stop.by)
+
+
+def _refuse(ledger: Ledger, run: int, tickets: Path, refused: Sequence[RefusedTicket]) -> None:
+    """Note before anything is measured which tickets could not be taken in: a run that dies must not hide it."""
+    folders = {escape(str(folder)): folder for folder in find_folders(tickets)}
+    for each in refused:
+        numbers = [each.number] if each.number else find_tickets_of(ledger, folders[each.folder], frozenset(ROLES))
+        ledger.refuse_tickets(run, numbers, each.folder, each.reason)
+
+
+def _judge(session: Session, run: int, number: str) -> tuple[str, tuple[str, ...]]:
+    """Judge one ticket by what the ledger now says of it, and keep the judgement.
+
+    On a watched stand that waits until all are measured: the night's reference shots may come after this ticket.
+    """
+    if session.cards is None or session.stand.watch is not None:
+        return "", ()
+    judgements = judge_tickets(session.ledger, session.cards, session.stand, [number])
+    session.ledger.add_judgements(run, session.ledger.choose_new_judgements(judgements))
+    return _tell(judgements[0])
+
+
+def _tell(judgement: Judgement) -> tuple[str, tuple[str, ...]]:
+    reasons = [
+        f"{each.measure} at {each.at}: {each.verdict}, {each.reason}"
+        for each in judgement.verdicts
+        if each.verdict is not Verdict.PASS
+    ]
+    return str(judgement.verdict), (*judgement.reasons, *reasons)
+
+
+def _judge_watched(session: Session, run: int, report: NightReport) -> NightReport:
+    """Judge every ticket once the whole night is measured, its reference shots too, and keep the judgements."""
+    if session.cards is None or session.stand.watch is None:
+        return report
+    numbers = [ticket.number for ticket in report.tickets]
+    judgements = judge_tickets(session.ledger, session.cards, session.stand, numbers)
+    session.ledger.add_judgements(run, session.ledger.choose_new_judgements(judgements))
+    told = {judgement.ticket: _tell(judgement) for judgement in judgements}
+    tickets = [
+        replace(ticket, verdict=told[ticket.number][0], verdict_reasons=told[ticket.number][1])
+        for ticket in report.tickets
+    ]
+    return replace(report, tickets=tuple(tickets))
+
+
+def _display(requests: Sequence[TicketRequest], roles: frozenset[str], *, quiet: bool) -> Display:
+    if quiet:
+        return NoDisplay()
+    tally = Tally(len(requests), sum(count_shots(request.folder, roles) for request in requests))
+    return BarDisplay(tally) if sys.stderr.isatty() and os.environ.get("TERM") != "dumb" else PlainDisplay(tally)
+
+
+def _record(session: Session) -> RunRecord:
+    plan, stand = session.plan, session.stand
+    documents = [*plan_documents(plan)]
+    documents.append(Document(kind="stand", name=stand.name, text=stand.text, sha256=stand.sha256))
+    documents += [
+        Document(kind="card", name=name, text=file.document.text, sha256=file.sha256)
+        for name, file in (session.cards or {}).items()
+    ]
+    own = {"glasswright": version("glasswright"), "python": platform.python_version()}
+    return RunRecord(
+        command=escape(" ".join(sys.argv)),
+        machine=platform.node(),
+        started_at=datetime.now().astimezone().isoformat(timespec="seconds"),
+        versions=own | numeric_versions(),
+        documents=tuple(documents),
+    )

@@ -1,0 +1,1 @@
+"""Doing the steps, in this process or others."""

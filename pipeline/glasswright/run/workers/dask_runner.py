@@ -1,0 +1,208 @@
+"""Does units of work in processes of dask's. The only module that knows dask."""
+
+from __future__ import annotations
+
+import faulthandler
+import itertools
+import logging
+import os
+import pickle
+import queue
+import signal
+from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
+from contextlib import ExitStack, contextmanager, suppress
+from functools import cache
+from multiprocessing import resource_tracker
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Self, TextIO
+
+from glasswright.processes import end_with_parent
+from glasswright.run.workers.limits import ONE_THREAD
+from glasswright.run.workers.rescue import Alone, do_alone
+from glasswright.run.workers.stopping import SIGNALS
+from glasswright.run.workers.work import perform
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from glasswright.plugin.outcome import Outcome
+    from glasswright.run.workers.limits import Limits
+    from glasswright.run.workers.work import Result, Unit
+
+UNITS_A_WORKER: Final = 3
+"""One under way, one at the worker, one on its way: a window, so that no result waits long to be committed."""
+SETTINGS: Final = {
+    # results are small; were they ever big, moving them to disk would hide it
+    "distributed.worker.memory.target": False,
+    "distributed.worker.memory.spill": False,
+    "distributed.worker.memory.pause": 0.8,
+    "distributed.worker.memory.terminate": 0.95,
+    # units are alike and the window balances them
+    "distributed.scheduler.work-stealing": False,
+    # a unit whose process died is done again alone, which acquits it or names it
+    "distributed.scheduler.allowed-failures": 0,
+    "distributed.nanny.pre-spawn-environ": dict(ONE_THREAD),
+    "distributed.admin.tick.limit": "1 hour",
+    # imported by each worker, which then calls `dask_setup`
+    "distributed.worker.preload": [__name__],
+}
+OVERDUE_S: Final = 0.1
+"""How often a wait looks whether it is overdue."""
+
+
+class DaskRunner:
+    """Does units in worker processes of one thread each; a unit whose process dies is done again alone."""
+
+    def __init__(self, workers: int, limits: Limits) -> None:
+        """Prepare for a number of workers; nothing is started yet."""
+        self.width = UNITS_A_WORKER * workers
+        self.workers = workers
+        self._limits = limits
+        self._done: queue.SimpleQueue[tuple[str, Any]] = queue.SimpleQueue()
+        self._numbers = itertools.count()
+        self._units: dict[str, Unit] = {}
+        self._alone = Alone()
+        self._stack = ExitStack()
+
+    def __enter__(self) -> Self:
+        """Start the workers."""
+        import dask
+        from distributed import Client, LocalCluster
+
+        self._stack.enter_context(dask.config.set(SETTINGS))
+        with _signals_held():
+            self._cluster = LocalCluster(  # type: ignore[no-untyped-call]
+                n_workers=self.workers,
+                threads_per_worker=1,
+                processes=True,
+                # no dashboard; its web server starts all the same, so give it a port that nobody else has
+                dashboard_address="127.0.0.1:0",
+                scheduler_kwargs={"dashboard": False},
+                memory_limit=self._limits.memory_bytes or None,
+                silence_logs=logging.CRITICAL,
+            )
+            self._stack.enter_context(self._cluster)
+            self._client = self._stack.enter_context(Client(self._cluster))  # type: ignore[no-untyped-call]
+        self._rescuer = ThreadPoolExecutor(max_workers=1)
+        self._stack.callback(self._rescuer.shutdown, cancel_futures=True)
+        self._stack.callback(self._give_up)
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        """Stop the workers."""
+        self._stack.close()
+
+    def submit(self, unit: Unit) -> None:
+        """Send a unit to a worker, as bytes: what crosses to another process is small, and it is seen here."""
+        self._units[unit.name] = unit
+        key = f"unit-{next(self._numbers)}-{unit.name}"
+        payload = pickle.dumps(unit)
+        future = self._client.submit(do_payload, payload, self._limits.step_s, key=key, pure=False, retries=0)
+        future.add_done_callback(lambda done: self._done.put((unit.name, done)))
+
+    def next_done(self, is_overdue: Callable[[], bool]) -> tuple[str, Result] | None:
+        """Wait for a unit; one that was lost is handed on to be done alone meanwhile."""
+        while not is_overdue():
+            try:
+                name, future = self._done.get(timeout=OVERDUE_S)
+            except queue.Empty:
+                continue
+            if isinstance(future, Future):
+                del self._units[name]
+                return name, future.result()
+            payload = _payload_of(future)
+            future.release()
+            if payload is not None:
+                del self._units[name]
+                result: Result = pickle.loads(payload)
+                return name, result
+            self._do_alone(name)
+        return None
+
+    def _do_alone(self, name: str) -> None:
+        future = self._rescuer.submit(do_alone, self._units[name], self._limits, self._alone)
+        future.add_done_callback(lambda done: self._done.put((name, done)))
+
+    def _give_up(self) -> None:
+        """End at once what is still under way, if anything is: closing would wait for it."""
+        self._alone.give_up()
+        if not self._units:
+            return
+        for nanny in self._cluster.workers.values():
+            nanny.auto_restart = False
+            pid = getattr(nanny.process, "pid", None)
+            if pid is not None:
+                with suppress(ProcessLookupError):
+                    os.kill(pid, signal.SIGKILL)
+
+
+@contextmanager
+def _signals_held() -> Iterator[None]:
+    """Hold back the signals that stop a night from all threads and processes that are started meanwhile, for good.
+
+    This thread takes what came meanwhile at the end.
+    """
+    # starting the tracker would let the signals through again in the thread that starts the first process
+    resource_tracker.ensure_running()
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, SIGNALS)
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def dask_setup(worker: object) -> None:
+    """Have a worker process end with this night's, even in the middle of compiled code; called by distributed."""
+    del worker
+    end_with_parent(os.getppid())
+
+
+def _payload_of(future: Any) -> bytes | None:  # noqa: ANN401 - dask has no types
+    """Give what a worker sent back, or None if it died before it could be fetched."""
+    from distributed import KilledWorker
+
+    if future.status != "finished":
+        return None
+    try:
+        payload: bytes = future.result()
+    except (KilledWorker, CancelledError, OSError, RuntimeError):
+        return None
+    return payload
+
+
+class Timer:
+    """Ends a worker's process when a step takes too long: nothing else can stop one that hangs."""
+
+    def __init__(self, step_s: float) -> None:
+        """Give each step so many seconds."""
+        self._step_s = step_s
+
+    def begin(self, name: str) -> None:
+        """Give a step its time."""
+        del name
+        # what it was doing is told when it is done again alone
+        faulthandler.dump_traceback_later(self._step_s, exit=True, file=_nowhere())
+
+    def done(self, outcome: Outcome) -> None:
+        """Do nothing: the next step, or the end, sets the time anew."""
+
+
+@cache
+def _nowhere() -> TextIO:
+    """Give a file that stays open as long as the process, as the timer needs it."""
+    return Path(os.devnull).open("w")
+
+
+@cache
+def _keep_standard_output_clean() -> None:
+    """Send whatever a stage prints to standard error: standard output, shared by all, is for the summary alone."""
+    os.dup2(2, 1)
+
+
+def do_payload(payload: bytes, step_s: float) -> bytes:
+    """Do a unit in a worker."""
+    _keep_standard_output_clean()
+    try:
+        return pickle.dumps(perform(pickle.loads(payload), Timer(step_s)))
+    finally:
+        faulthandler.cancel_dump_traceback_later()

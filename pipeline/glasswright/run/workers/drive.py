@@ -1,0 +1,89 @@
+"""The loop of a night: keeps every process busy, and never holds more than a window of work."""
+
+from __future__ import annotations
+
+import heapq
+from collections import deque
+from itertools import count
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from glasswright.run.workers.runners import Runner
+    from glasswright.run.workers.work import Result, Unit
+
+
+class Task(Protocol):
+    """Something that is measured in units, one lot after another: a ticket, or the night-wide steps."""
+
+    def start(self) -> Sequence[Unit]:
+        """Give the first units; none if there is nothing to do."""
+
+    def accept(self, result: Result) -> Sequence[Unit]:
+        """Take a unit's result and give the units that it sets free."""
+
+
+class Halt(Protocol):
+    """Knows whether the night is to end early."""
+
+    def is_stopped(self) -> bool:
+        """Tell whether nothing new is to be begun."""
+
+    def is_overdue(self) -> bool:
+        """Tell whether what is under way is to be given up."""
+
+
+def drive(tasks: Iterable[Task], runner: Runner, halt: Halt) -> None:
+    """Do tasks, the units of earlier ones first.
+
+    A new task is begun only when no unit is left to submit, and only one more than there are workers is open at a
+    time: what is open when a night ends early is measured again. Once stopped, nothing new is submitted, and what is
+    under way is waited for and accepted, until that is overdue.
+    """
+    waiting = deque(enumerate(tasks))
+    board = _Board()
+    under_way = 0
+    while True:
+        while under_way < runner.width and not halt.is_stopped():
+            unit = board.next_unit()
+            if unit is not None:
+                runner.submit(unit)
+                under_way += 1
+            elif waiting and board.count_open() <= runner.workers:
+                number, task = waiting.popleft()
+                board.add(number, task, task.start())
+            else:
+                break
+        if under_way == 0:
+            return
+        done = runner.next_done(halt.is_overdue)
+        if done is None:
+            return
+        name, result = done
+        under_way -= 1
+        number, task = board.close(name)
+        board.add(number, task, task.accept(result))
+
+
+class _Board:
+    """The units that are ready or under way, and whose they are."""
+
+    def __init__(self) -> None:
+        self._ready: list[tuple[int, int, Unit]] = []
+        self._owners: dict[str, tuple[int, Task]] = {}
+        self._places = count()
+
+    def add(self, number: int, task: Task, units: Sequence[Unit]) -> None:
+        for unit in units:
+            self._owners[unit.name] = (number, task)
+            heapq.heappush(self._ready, (number, next(self._places), unit))
+
+    def next_unit(self) -> Unit | None:
+        return heapq.heappop(self._ready)[2] if self._ready else None
+
+    def close(self, name: str) -> tuple[int, Task]:
+        return self._owners.pop(name)
+
+    def count_open(self) -> int:
+        return len({number for number, _ in self._owners.values()})

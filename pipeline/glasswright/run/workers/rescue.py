@@ -1,0 +1,174 @@
+"""Does a unit of work again, alone, after the process it was in died: it either ends well or is named as the cause."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+from dataclasses import dataclass, field
+from typing import IO, TYPE_CHECKING, Any, Final
+
+from glasswright.run.graph.instance import keys_of
+from glasswright.run.workers.limits import ONE_THREAD, read_messages
+from glasswright.run.workers.run_step import MEMORY_ADDRESS
+from glasswright.run.workers.work import IndexFailure, MeasureUnit, crashed, reduce_unit
+
+if TYPE_CHECKING:
+    from glasswright.plugin.outcome import Outcome
+    from glasswright.run.graph.instance import Key
+    from glasswright.run.workers.limits import Limits
+    from glasswright.run.workers.work import Result, Unit
+
+STARTING_S: Final = 60.0
+"""Loading Python and the plugins, on a busy machine."""
+TRACE_BYTES: Final = 8000
+
+
+@dataclass(slots=True, kw_only=True)
+class Trial:
+    """What one process said, and how it ended."""
+
+    end: str
+    """Empty if it ended well."""
+    trace: str
+    messages: list[tuple[str, Any]] = field(default_factory=list)
+
+    def running(self) -> str:
+        """Name what was running when it died."""
+        return next((value for kind, value in reversed(self.messages) if kind == "begin"), "")
+
+    def outcomes(self) -> list[Outcome]:
+        """Give what was done before it died."""
+        return [value for kind, value in self.messages if kind == "done"]
+
+
+class GivenUpError(Exception):
+    """The night ends: what is done alone is not done."""
+
+
+class Alone:
+    """The one process, at most, in which a unit is being done alone; another thread may end it."""
+
+    def __init__(self) -> None:
+        """Nothing is being done."""
+        self._lock = threading.Lock()
+        self._process: subprocess.Popen[bytes] | None = None
+        self._is_over = False
+
+    def start(self, said: IO[bytes], errors: IO[bytes]) -> subprocess.Popen[bytes]:
+        """Start a process that does a unit.
+
+        Raises
+        ------
+        GivenUpError
+            If the night has ended.
+        """
+        with self._lock:
+            if self._is_over:
+                raise GivenUpError
+            self._process = subprocess.Popen(
+                [sys.executable, "-m", "glasswright.run.workers.alone", str(os.getpid())],
+                stdin=subprocess.PIPE,
+                stdout=said,
+                stderr=errors,
+                env={**os.environ, **ONE_THREAD},
+                start_new_session=True,  # a signal to the group is for this process to act on
+            )
+            return self._process
+
+    def check(self) -> None:
+        """Raise `GivenUpError` if the night has ended: how a process ended then says nothing of its unit."""
+        with self._lock:
+            if self._is_over:
+                raise GivenUpError
+
+    def give_up(self) -> None:
+        """End the process, and start no other."""
+        with self._lock:
+            self._is_over = True
+            if self._process is not None:
+                self._process.kill()
+
+
+def do_alone(unit: Unit, limits: Limits, alone: Alone) -> Result:
+    """Do a unit in processes of its own until each of its steps has an outcome.
+
+    A step that kills its process, or takes longer than it may, is CRASHED and says how; the unit's other steps are
+    measured in a new process.
+
+    Raises
+    ------
+    GivenUpError
+        If the night ended meanwhile.
+    """
+    if not isinstance(unit, MeasureUnit):
+        trial = _try(unit, limits, alone)
+        if trial.end:
+            last_line = trial.trace.strip().rpartition("\n")[2]
+            return IndexFailure(reason=f"its files could not be listed: {trial.end}. {last_line}".strip(" ."))
+        result: Result = trial.messages[-1][1]
+        return result
+    outcomes: list[Outcome] = []
+    left: MeasureUnit | None = unit
+    while left is not None:
+        trial = _try(left, limits, alone)
+        outcomes += trial.outcomes()
+        if trial.end:
+            outcomes += _blame(left, trial)
+        left = reduce_unit(left, outcomes)
+    return tuple(outcomes)
+
+
+def _blame(unit: MeasureUnit, trial: Trial) -> list[Outcome]:
+    """Name the step that was running. Bulk made once more is not reported itself: what needed it is."""
+    culprit = next((key for key, address in unit.addresses.items() if address == trial.running()), None)
+    done = {outcome.address for outcome in trial.outcomes()}
+    left = [each for each in unit.instances if unit.addresses[each.key] not in done and each.key not in unit.again]
+    blamed: list[Key] = [each.key for each in left if each.key == culprit]
+    if culprit in unit.again:
+        blamed = [each.key for each in left if culprit in keys_of(each)]
+    # a process that dies before its first step would die for ever
+    blamed = blamed or [each.key for each in left]
+    return [crashed(key, unit, trial.end, trial.trace) for key in blamed]
+
+
+def _try(unit: Unit, limits: Limits, alone: Alone) -> Trial:
+    """Do a unit in a fresh process and listen; that process ends itself if one step takes too long."""
+    steps = len(unit.instances) if isinstance(unit, MeasureUnit) else 1
+    payload = pickle.dumps((limits, pickle.dumps(unit)))
+    end = ""
+    with tempfile.TemporaryFile() as said, tempfile.TemporaryFile() as errors:
+        process = alone.start(said, errors)
+        try:
+            process.communicate(payload, timeout=STARTING_S + limits.step_s * steps)
+            code = process.returncode
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+            code, end = 0, _too_long(limits)
+        alone.check()
+        said.seek(0)
+        errors.seek(0)
+        messages = read_messages(said.read())
+        trace = MEMORY_ADDRESS.sub("0x...", errors.read()[-TRACE_BYTES:].decode(errors="replace"))
+    end = end or (_too_long(limits) if code == 1 and trace.startswith("Timeout (") else _describe_end(code))
+    return Trial(end=end, trace=trace if end else "", messages=messages)
+
+
+def _too_long(limits: Limits) -> str:
+    return f"stopped because it was not done after {limits.step_s:g} s"
+
+
+def _describe_end(code: int) -> str:
+    """Say how a process ended by its return code; empty for a good end."""
+    if code < 0:
+        try:
+            name = f" ({signal.Signals(-code).name})"
+        except ValueError:
+            name = ""
+        return f"killed by signal {-code}{name}"
+    return f"its process ended with code {code}" if code else ""

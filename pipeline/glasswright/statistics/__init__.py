@@ -1,0 +1,1 @@
+"""Pure mathematics with its sources; reads nothing."""

@@ -1,0 +1,1 @@
+"""Tilt, decentring, coma and curvature of the field."""

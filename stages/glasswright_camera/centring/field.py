@@ -1,0 +1,119 @@
+"""Which side of the field is softer, and whether its middle has coma."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from glasswright import Unmeasurable
+from glasswright_camera.centring.vector import NOWHERE, Pointer, point_along
+from glasswright_camera.edges.repeats import Repeats, main_plane, mean_with_scatter
+from glasswright_camera.field import CORNERS, image_radius, zone_members
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.stand import Stand
+
+    Array = NDArray[np.float64]
+
+LEAST_DISCS = 12
+
+
+def field_basis(repeats: Repeats) -> Array:
+    """Give 1, x, y and r^2 of the shared discs, in half-diagonals: (discs, 4)."""
+    trace = repeats.traces[0]
+    radius = image_radius(repeats.places(), trace.width_px, trace.height_px)
+    place = radius.unit * radius.fraction[:, None]
+    return np.column_stack([np.ones(len(place)), place, radius.fraction**2])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldShape:
+    """How MTF50 runs over the field, relative to the centre's, as shot."""
+
+    side: Pointer
+    """The softer side, and the fall over one half-diagonal."""
+    band: Pointer
+    """The two opposite sides that are softer than the two between, 0 to 180 degrees, and by how much in the corners."""
+    bowl: float
+    """The corner less the centre: what is alike all round."""
+    bowl_u: float
+
+
+def find_shape(repeats: Repeats) -> FieldShape:
+    """Fit a slope, a band and a bowl to the discs' MTF50.
+
+    A tilted surface of focus that passes through the middle makes both sides soft alike: not a slope but a band that
+    stays sharp. The bowl is what an ideal lens has as well. Uncertainties are of the discs' scatter about the fit.
+
+    Raises
+    ------
+    Unmeasurable
+        With fewer than 12 discs.
+    """
+    if len(repeats.node) < LEAST_DISCS:
+        raise Unmeasurable(f"only {len(repeats.node)} discs have an edge in all shots; {LEAST_DISCS} are needed")
+    value = repeats.stack(lambda trace: trace.mtf50)[:, main_plane(repeats.traces[0])].mean(axis=(0, 2))
+    middle, x, y, square = field_basis(repeats).T
+    # without the fourth power a 3:2 frame would take a steep bowl for a band
+    basis = np.column_stack([middle, x, y, x**2 - y**2, 2 * x * y, square, square**2])
+    weight, covariance = fit_least_squares(basis, value)
+    relative, relative_covariance = weight / weight[0], covariance / weight[0] ** 2
+    band = point_along(-relative[3:5], relative_covariance[3:5, 3:5])
+    return FieldShape(
+        side=point_along(-relative[1:3], relative_covariance[1:3, 1:3]),
+        band=replace(band, deg=band.deg / 2, deg_u=band.deg_u / 2),
+        bowl=float(relative[5:].sum()),
+        bowl_u=float(np.sqrt(relative_covariance[5:, 5:].sum())),
+    )
+
+
+def fit_least_squares(basis: Array, value: Array) -> tuple[Array, Array]:
+    """Fit by least squares, once without what lies far off; give weights and their covariance from the residuals."""
+    kept = np.ones(len(value), dtype=bool)
+    for _ in range(2):
+        weight = np.linalg.lstsq(basis[kept], value[kept], rcond=None)[0]
+        off = np.abs(basis @ weight - value)
+        kept = off <= 5 * 1.4826 * max(float(np.median(off)), 1e-12)
+    weight = np.linalg.lstsq(basis[kept], value[kept], rcond=None)[0]
+    residual = basis[kept] @ weight - value[kept]
+    freedom = max(int(kept.sum()) - basis.shape[1], 1)
+    covariance = np.linalg.inv(basis[kept].T @ basis[kept]) * float(residual @ residual) / freedom
+    return np.asarray(weight, dtype=np.float64), np.asarray(covariance, dtype=np.float64)
+
+
+def find_imbalance(repeats: Repeats, stand: Stand) -> tuple[float, float]:
+    """Give (best - worst) / mean of the corners' MTF50 and its standard uncertainty; NaN where a corner has no disc."""
+    trace = repeats.traces[0]
+    members = zone_members(repeats.places(), trace.width_px, trace.height_px, stand.zones)
+    if not all(members[corner].any() for corner in CORNERS):
+        return float("nan"), float("nan")
+    plane = main_plane(trace)
+    value = repeats.stack(lambda t: t.mtf50)[:, plane].mean(axis=-1)
+    value_u = np.sqrt((repeats.stack(lambda t: t.mtf50_u)[:, plane] ** 2).sum(axis=-1)) / 2
+    mean = np.stack([value[:, members[corner]].mean(axis=1) for corner in CORNERS], axis=1)
+    mean_u = np.stack([np.sqrt((value_u[:, members[c]] ** 2).sum(axis=1)) / members[c].sum() for c in CORNERS], axis=1)
+    corner, corner_u = mean_with_scatter(mean, mean_u)
+    high, low, middle = int(corner.argmax()), int(corner.argmin()), float(corner.mean())
+    return float((corner[high] - corner[low]) / middle), float(np.hypot(corner_u[high], corner_u[low]) / middle)
+
+
+def find_coma(repeats: Repeats, stand: Stand) -> Pointer:
+    """Average how lopsided the centre zone's discs are in all planes; coma that grows with the field cancels there.
+
+    The uncertainty is the larger of what the pixel noise and what the discs' scatter say.
+    """
+    trace = repeats.traces[0]
+    inside = zone_members(repeats.places(), trace.width_px, trace.height_px, stand.zones)["centre"]
+    if not inside.any():
+        return NOWHERE
+    lean = repeats.stack(lambda t: t.lopsided)[:, :, inside].mean(axis=(0, 1))
+    noise = repeats.stack(lambda t: t.lopsided_u)[:, :, inside]
+    count = len(lean)
+    variance = (noise**2).sum(axis=(0, 1, 2)) / (noise.shape[0] * noise.shape[1] * count) ** 2
+    if count > 2:
+        variance = np.maximum(variance, lean.var(axis=0, ddof=1) / count)
+    return point_along(lean.mean(axis=0), np.diag(variance))

@@ -1,0 +1,1 @@
+"""Finding the chart and the ramp in a frame."""

@@ -1,0 +1,111 @@
+"""How the chart stands before the sensor, from the plane part of a fitted lattice."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from glasswright_camera.chart.model import project
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.chart.model import Frame
+    from glasswright_camera.stand import ChartLayout
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaneView:
+    """The chart's plane as an undistorting lens of the same scale would show it."""
+
+    homography: NDArray[np.float64]
+    """(3, 3): lattice millimetres from the lattice's middle to sensor pixels."""
+    magnification_frac: float
+    """At the image centre."""
+    rotation_deg: float
+    """Of the chart's rows against the sensor's at the image centre, clockwise positive."""
+
+
+def half_extent_mm(layout: ChartLayout) -> float:
+    """Give half the lattice's width between outermost centres: the unit of lattice places."""
+    return (layout.columns - 1) / 2 * layout.pitch_mm
+
+
+def to_lattice(node: NDArray[np.int64], layout: ChartLayout) -> NDArray[np.float64]:
+    """Give nodes' places (n, 2) in half-extents from the lattice's middle, x right, y down."""
+    middle = np.array([layout.columns - 1, layout.rows - 1]) / 2
+    return (node - middle) * (layout.pitch_mm / half_extent_mm(layout))
+
+
+def view_plane(plane: NDArray[np.float64], frame: Frame, layout: ChartLayout, pixel_pitch_um: float) -> PlaneView:
+    """Give homography, magnification and rotation of a fitted lattice."""
+    extent = half_extent_mm(layout)
+    to_frame = np.array(
+        [
+            [frame.half_diagonal_px, 0, frame.centre_px[0]],
+            [0, frame.half_diagonal_px, frame.centre_px[1]],
+            [0, 0, 1],
+        ]
+    )
+    homography = to_frame @ plane @ np.diag([1 / extent, 1 / extent, 1])
+    slope = differentiate_plane(plane)
+    pixels_per_mm = np.sqrt(abs(np.linalg.det(slope))) * frame.half_diagonal_px / extent
+    return PlaneView(
+        homography=homography / homography[2, 2],
+        magnification_frac=float(pixels_per_mm * pixel_pitch_um / 1000),
+        # the turn nearest to the slope: unlike the rows' own direction it takes the columns' into account as well
+        rotation_deg=float(np.degrees(np.arctan2(slope[1, 0] - slope[0, 1], slope[0, 0] + slope[1, 1]))),
+    )
+
+
+def differentiate_plane(plane: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give the derivative (2, 2) of image by lattice places where the plane meets the image centre."""
+    place = project(np.asarray(np.linalg.inv(plane), np.float64), np.zeros(2))
+    full = plane @ np.append(place, 1.0)
+    return np.asarray((plane[:2, :2] - np.outer(full[:2] / full[2], plane[2, :2])) / full[2])
+
+
+def measure_tilt(
+    plane: NDArray[np.float64],
+    frame: Frame,
+    magnification_frac: float,
+    focal_length_mm: float | None,
+    pixel_pitch_um: float,
+) -> tuple[float, float]:
+    """Give the chart's tilt about the sensor's x and y axes in degrees; NaN without a focal length.
+
+    Parameters
+    ----------
+    plane
+        (3, 3): lattice places to undistorted half-diagonals.
+    frame
+        The sensor.
+    magnification_frac
+        At the image centre; sets the image distance f (1 + m).
+    focal_length_mm
+        Nominal. The angles are wrong by as much as it is.
+    pixel_pitch_um
+        Of the sensor.
+
+    Returns
+    -------
+    tuple
+        About x: positive where the lower edge is farther away. About y: positive where the right edge is nearer.
+
+    Notes
+    -----
+    A plane's vanishing line l and its normal n, seen from the lens, obey l ~ K^-T n (Hartley & Zisserman, "Multiple
+    View Geometry", 2nd ed., 8.6), with K the camera's matrix; the principal point is taken to be the image centre.
+    """
+    if focal_length_mm is None:
+        return float("nan"), float("nan")
+    distance = focal_length_mm * (1 + magnification_frac) * 1000 / pixel_pitch_um / frame.half_diagonal_px
+    line = np.linalg.inv(plane).T @ np.array([0.0, 0.0, 1.0])
+    normal = line * np.array([distance, distance, 1.0])
+    normal = normal * np.sign(normal[2])
+    return (
+        float(np.degrees(np.arctan2(-normal[1], np.hypot(normal[0], normal[2])))),
+        float(np.degrees(np.arctan2(normal[0], normal[2]))),
+    )

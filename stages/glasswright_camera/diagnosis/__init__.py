@@ -1,0 +1,1 @@
+"""Which fault the measurements look like."""

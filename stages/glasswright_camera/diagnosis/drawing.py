@@ -1,0 +1,65 @@
+"""A drawing of what a ticket's measurements point to: every kind of sign, and how far beyond the usual it lies."""
+
+from __future__ import annotations
+
+from math import isfinite, log10
+from typing import TYPE_CHECKING, Final
+
+from glasswright.plugin.drawing import Picture, Scale, canvas, dot, element, label, line, mark
+from glasswright_camera.diagnosis.signs import STANDS_OUT
+from glasswright_camera.diagnosis.words import tell_sign
+from glasswright_camera.plots import WIDTH
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from glasswright_camera.diagnosis.result import Pattern, Sign
+
+LEFT: Final = 150.0
+"""Where the scale begins: names stand before it."""
+ROW: Final = 21.0
+LEAST, MOST = 0.03, 30.0
+"""Ends of the scale, in departures that would just stand out; what lies beyond is drawn at the end."""
+TICKS: Final = (0.1, 1.0, 10.0)
+
+
+def draw_pattern(pattern: Pattern) -> list[Picture]:
+    """Draw the strongest sign of each kind; those that belong to a pattern are filled."""
+    signs = choose_signs(pattern.signs)
+    scale = Scale(low=log10(LEAST), high=log10(MOST), start=LEFT, end=WIDTH - 20.0)
+    bottom = 14 + ROW * len(signs)
+    claimed = {sign.kind for finding in pattern.findings for sign in finding.signs}
+    parts = [
+        element("rect", x=LEFT, y=6.0, width=scale(0.0) - LEFT, height=bottom - 6, class_="band"),
+        line(scale(0.0), 6, scale(0.0), bottom, "limit"),
+    ]
+    for place, sign in enumerate(signs):
+        y = 6 + ROW * (place + 0.6)
+        x = scale(min(max(log10(max(abs(sign.strength) / STANDS_OUT, LEAST)), scale.low), scale.high))
+        shape = dot(x, y, "fill one" if sign.kind in claimed else "hollow one", 5.0)
+        parts += [label(LEFT - 8, y + 4, sign.kind, anchor="end", class_="name"), mark(shape, tell_sign(sign))]
+    parts += [label(scale(log10(tick)), bottom + 16, f"{tick:g}") for tick in TICKS]
+    parts.append(label((LEFT + WIDTH) / 2, bottom + 34, "departure from the usual; from 1 on it stands out"))
+    title = "What it points to"
+    drawing = canvas(WIDTH, bottom + 44, *parts, label=title, marks=True)
+    return [Picture(title, drawing, describe(pattern))]
+
+
+def choose_signs(signs: Sequence[Sign]) -> list[Sign]:
+    """Take the strongest sign of each kind, of those that could be compared with something."""
+    strongest: dict[str, Sign] = {}
+    for sign in signs:
+        if isfinite(sign.strength):
+            strongest.setdefault(sign.kind, sign)
+    return list(strongest.values())
+
+
+def describe(pattern: Pattern) -> str:
+    """Say in words what was found and how it is drawn."""
+    found = [f"{finding.surety.capitalize()}: {finding.name}: {finding.says}." for finding in pattern.findings]
+    told = " ".join(found) or f"{pattern.points_to.capitalize()}."
+    where = "healthy copies of the model" if pattern.compared_with[0].isdigit() else "a perfect lens"
+    return (
+        f"{told} Compared with {where} ({pattern.compared_with}). Filled: signs of a pattern that fits. It is a hint "
+        "where to look first, no proof."
+    )

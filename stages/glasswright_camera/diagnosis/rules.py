@@ -1,0 +1,169 @@
+"""Which signs make which pattern, in the order in which they are asked: what one explains, a later one may not claim.
+
+The rules are physics that any optical bench teaches (common practice, no source): a tilted surface of focus leaves a
+band of the field sharp; coma that does not vanish in the middle is an element off its axis; blur that is alike
+everywhere and grows with the aperture is spherical; a veil over the discs is scattered light; and so on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from glasswright_camera.diagnosis.result import Finding, Sign
+from glasswright_camera.diagnosis.signs import STANDS_OUT
+from glasswright_camera.diagnosis.words import list_signs
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+WELL_BEYOND: Final = 2.0
+"""Times `STANDS_OUT` from which a sign is beyond a doubt, so that a pattern that rests on it may be called likely."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """One pattern."""
+
+    name: str
+    lead: tuple[str, ...]
+    """Kinds of sign, any of which makes it."""
+    claims: tuple[str, ...]
+    """Kinds that it explains besides."""
+    says: str
+    rivals: tuple[tuple[str, float], ...] = ()
+    """Kinds that would tell a rival, and how large a departure of theirs must have been seen, had it been there, before
+    this pattern is called likely."""
+    doubt: str = ""
+    """What to say where the rivals could not be excluded."""
+    sense: int = 0
+    """1: only above the usual. -1: only below. 0: either."""
+
+
+TILT = "tilted group or mount"
+DECENTRED = "decentred element"
+SPACING = "wrong spacing or spherical blur"
+CURVATURE = "field curvature"
+HAZE = "haze"
+AUTOFOCUS = "autofocus offset"
+OBSTRUCTION = "something in the light's way"
+COLOUR = "lateral colour unlike the model"
+BENT = "distortion unlike the model"
+
+RULES: Final = (
+    Rule(
+        name=HAZE,
+        lead=("glare",),
+        claims=("centre sharpness", "corner fall", "corner light"),
+        sense=1,
+        says="light is scattered over the picture: haze, fungus or oil on inner surfaces, or a coating that is gone",
+    ),
+    Rule(
+        name=OBSTRUCTION,
+        lead=("one dark corner",),
+        claims=("uneven corners", "falloff off centre", "corner light"),
+        sense=1,
+        says="one corner is darker than the others: a part, a hood or a baffle stands in the light's way",
+    ),
+    Rule(
+        name=DECENTRED,
+        lead=("coma on the axis",),
+        claims=(
+            "colour shift",
+            "falloff off centre",
+            "uneven corners",
+            "softer side",
+            "soft sides",
+            "centre sharpness",
+            "corner fall",
+            "lateral colour",
+        ),
+        sense=1,
+        says="points in the middle of the field have tails to one side: an element stands off the axis",
+    ),
+    Rule(
+        name=TILT,
+        lead=("soft sides", "focus tilt", "softer side"),
+        claims=("corner fall",),
+        sense=1,
+        rivals=(("coma on the axis", 0.3),),
+        doubt="a decentred element could show the same",
+        says="the surface of best focus leans: a group or the mount is tilted",
+    ),
+    Rule(
+        name=SPACING,
+        lead=("centre sharpness",),
+        claims=("corner fall", "focus bowl"),
+        sense=-1,
+        rivals=(("focus bowl", 12.0),),
+        doubt="it was read as shot, so chart shots out of focus could show the same; a focus series would tell",
+        says="the whole field is soft, the middle too: elements at wrong distances, or spherical blur",
+    ),
+    Rule(
+        name=CURVATURE,
+        lead=("focus bowl",),
+        claims=("corner fall",),
+        says="the corners' best focus lies elsewhere than the middle's, alike all round",
+    ),
+    Rule(
+        name=CURVATURE,
+        lead=("corner fall",),
+        claims=(),
+        sense=1,
+        rivals=(("focus bowl", 12.0),),
+        doubt="it was read as shot; a focus series would tell curvature from blur that grows towards the corners",
+        says="the middle is sharp and the corners are not, alike all round",
+    ),
+    Rule(
+        name=AUTOFOCUS,
+        lead=("focus offset",),
+        claims=(),
+        says="autofocus stopped beside the subject: adjustment of lens to body, if it stops there again",
+    ),
+    Rule(
+        name=COLOUR,
+        lead=("lateral colour",),
+        claims=(),
+        sense=1,
+        says="red and blue are of other sizes than in healthy copies: a wrong element, or wrong distances",
+    ),
+    Rule(
+        name=BENT,
+        lead=("bent lines",),
+        claims=(),
+        says="lines bend otherwise than in healthy copies: a wrong element, or wrong distances",
+    ),
+)
+
+
+def find_patterns(signs: Sequence[Sign]) -> tuple[tuple[Finding, ...], tuple[Sign, ...]]:
+    """Ask one rule after the other.
+
+    Returns
+    -------
+    tuple
+        The patterns that fit, in the rules' order, and the signs that stand out and belong to none of them.
+    """
+    free = [sign for sign in signs if abs(sign.strength) >= STANDS_OUT]
+    findings = []
+    for rule in RULES:
+        lead = [sign for sign in free if sign.kind in rule.lead and rule.sense * sign.strength >= 0]
+        if not lead:
+            continue
+        claimed = [sign for sign in free if sign.kind in (*rule.lead, *rule.claims)]
+        free = [sign for sign in free if sign not in claimed]
+        findings.append(_tell(rule, lead, claimed, signs))
+    return tuple(findings), tuple(free)
+
+
+def _tell(rule: Rule, lead: Sequence[Sign], claimed: Sequence[Sign], signs: Sequence[Sign]) -> Finding:
+    excluded = all(any(sign.kind == kind and sign.seen_from <= size for sign in signs) for kind, size in rule.rivals)
+    strong = max(abs(sign.strength) for sign in lead) >= WELL_BEYOND * STANDS_OUT
+    doubts = ([] if excluded else [rule.doubt]) + ([] if strong else ["the signs are only just beyond what is usual"])
+    order = (*lead, *(sign for sign in claimed if sign not in lead))
+    return Finding(
+        name=rule.name,
+        surety="possible" if doubts else "likely",
+        says="; ".join([rule.says, *doubts]) + f" ({list_signs(order)})",
+        signs=tuple(order),
+    )

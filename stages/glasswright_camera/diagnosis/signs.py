@@ -1,0 +1,133 @@
+"""The signs that patterns are read from: measured fields, each against what is usual for the model on this stand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import isfinite, nan, sqrt
+from operator import attrgetter
+from typing import TYPE_CHECKING, Final
+
+from glasswright_camera.diagnosis.result import Sign
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+    from glasswright import Artefact
+    from glasswright_camera.diagnosis.known_lenses import KnownLens, Usual
+
+STANDS_OUT: Final = 5.0
+"""Strength from which a sign stands out: with some thirty signs a ticket, and scatters known from some thirty copies
+(Student's t with 29 degrees of freedom: 2.5e-5 two-sided at 5), one healthy lens in a thousand shows one by chance."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignKind:
+    """A field that is worth looking at."""
+
+    kind: str
+    stage: str
+    field: str
+    least: float
+    """The least departure worth speaking of, in the field's unit, or relative: a difference that can be measured
+    but that no photographer could see is no sign of a fault."""
+    perfect: float | None = None
+    """What a perfect lens shows; None where that is the design's own matter."""
+    relative: bool = False
+    """Whether departures are taken relative to the usual value."""
+    widest_only: bool = True
+    """Whether it is read at each focal length's lowest f-number alone, where aberrations show most."""
+
+    @property
+    def measure(self) -> str:
+        """Stage and field."""
+        return f"{self.stage}.{self.field}"
+
+
+KINDS: Final = (
+    SignKind(
+        kind="centre sharpness", stage="measure_mtf50", field="green.centre.mean_cy_per_px", least=0.08, relative=True
+    ),
+    SignKind(kind="corner fall", stage="measure_centring", field="corner_fall_frac", least=0.08),
+    SignKind(kind="softer side", stage="measure_centring", field="side_slope_frac", least=0.08, perfect=0.0),
+    SignKind(kind="soft sides", stage="measure_centring", field="soft_sides_frac", least=0.08, perfect=0.0),
+    SignKind(kind="coma on the axis", stage="measure_centring", field="coma_ratio", least=0.2, perfect=0.0),
+    SignKind(kind="focus tilt", stage="measure_centring", field="focus_tilt_arcmin", least=1.5, perfect=0.0),
+    SignKind(kind="focus bowl", stage="measure_centring", field="bowl_um", least=8.0),
+    SignKind(kind="colour shift", stage="measure_fringing", field="red_green.uniform_x_px", least=0.12, perfect=0.0),
+    SignKind(kind="colour shift", stage="measure_fringing", field="red_green.uniform_y_px", least=0.12, perfect=0.0),
+    SignKind(kind="colour shift", stage="measure_fringing", field="blue_green.uniform_x_px", least=0.12, perfect=0.0),
+    SignKind(kind="colour shift", stage="measure_fringing", field="blue_green.uniform_y_px", least=0.12, perfect=0.0),
+    SignKind(kind="lateral colour", stage="measure_fringing", field="red_green.worst_pct", least=0.006),
+    SignKind(kind="lateral colour", stage="measure_fringing", field="blue_green.worst_pct", least=0.006),
+    SignKind(kind="bent lines", stage="measure_distortion", field="picture_height_worst_pct", least=0.1),
+    SignKind(kind="falloff off centre", stage="measure_vignetting", field="centre_x_frac", least=0.02, perfect=0.0),
+    SignKind(kind="falloff off centre", stage="measure_vignetting", field="centre_y_frac", least=0.02, perfect=0.0),
+    SignKind(kind="one dark corner", stage="measure_vignetting", field="diagonals_ev", least=0.15, perfect=0.0),
+    SignKind(kind="uneven corners", stage="measure_vignetting", field="asymmetry_ev", least=0.1, perfect=0.0),
+    SignKind(kind="corner light", stage="measure_vignetting", field="mean_corner_loss_ev", least=0.1),
+    SignKind(kind="glare", stage="measure_glare", field="chart_glare_pct", least=1.0, perfect=0.0, widest_only=False),
+    SignKind(kind="focus offset", stage="measure_focus_offset", field="green.shift_um", least=6.0, perfect=0.0),
+)
+
+
+def read_signs(results: Mapping[str, Sequence[Artefact]], known: KnownLens | None) -> tuple[Sign, ...]:
+    """Read every sign that was measured, strongest first; those without anything to compare with come last.
+
+    Parameters
+    ----------
+    results
+        Stage -> what it gave, one for each setting.
+    known
+        What healthy copies of the model show, if that is known.
+    """
+    signs = [sign for kind in KINDS for sign in _read_kind(kind, results.get(kind.stage, ()), known)]
+    return tuple(sorted(signs, key=lambda sign: -abs(sign.strength) if isfinite(sign.strength) else 1.0))
+
+
+def _read_kind(kind: SignKind, results: Sequence[Artefact], known: KnownLens | None) -> Iterator[Sign]:
+    get, get_u = attrgetter(kind.field), attrgetter(kind.field + "_u")
+    for result in _widest(results) if kind.widest_only else results:
+        value, u = float(get(result)), float(get_u(result))
+        if isfinite(value) and isfinite(u):
+            yield weigh(kind, result, value, u, known)
+
+
+def _widest(results: Iterable[Artefact]) -> Iterator[Artefact]:
+    """Give each focal length's result at the lowest f-number."""
+    found: dict[float | None, Artefact] = {}
+    for result in results:
+        focal = result.setting.focal_length_mm if result.setting else None
+        if focal not in found or _f_number(result) < _f_number(found[focal]):
+            found[focal] = result
+    yield from found.values()
+
+
+def _f_number(result: Artefact) -> float:
+    number = result.setting.f_number if result.setting else None
+    return float("inf") if number is None else number
+
+
+def weigh(kind: SignKind, result: Artefact, value: float, u: float, known: KnownLens | None) -> Sign:
+    """Compare one value with what is usual."""
+    usual = _find_usual(kind, result, known)
+    middle = usual.middle if usual else nan if kind.perfect is None else kind.perfect
+    scatter = usual.scatter if usual else 0.0
+    least = kind.least * abs(middle) if kind.relative else kind.least
+    # so weighed a departure stands out only if it is both large enough and certain enough
+    scale = sqrt(scatter**2 + u**2 + (least / STANDS_OUT) ** 2)
+    return Sign(
+        kind=kind.kind,
+        measure=kind.measure,
+        where=str(result.setting) if result.setting else "",
+        value=value,
+        u=u,
+        usual=middle,
+        usual_u=scatter,
+        strength=(value - middle) / scale,
+        seen_from=STANDS_OUT * scale,
+    )
+
+
+def _find_usual(kind: SignKind, result: Artefact, known: KnownLens | None) -> Usual | None:
+    usual = known.usual if known else ()
+    return next((each for each in usual if each.measure == kind.measure and each.is_at(result.setting)), None)

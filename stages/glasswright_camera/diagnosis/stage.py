@@ -1,0 +1,112 @@
+"""The stage that reads a ticket's measurements together."""
+
+from __future__ import annotations
+
+from math import isfinite
+from typing import TYPE_CHECKING
+
+from glasswright import Ticket, Unmeasurable, stage
+from glasswright_camera.centring.result import Centring
+from glasswright_camera.diagnosis.found import find_dirt, find_stand
+from glasswright_camera.diagnosis.known_lenses import KnownLenses
+from glasswright_camera.diagnosis.result import Pattern
+from glasswright_camera.diagnosis.rules import find_patterns
+from glasswright_camera.diagnosis.signs import STANDS_OUT, read_signs
+from glasswright_camera.diagnosis.words import list_signs
+from glasswright_camera.distortion.result import Distortion
+from glasswright_camera.focus.result import FocusOffset
+from glasswright_camera.fringing.result import Fringing
+from glasswright_camera.glare.result import Glare
+from glasswright_camera.sharpness.result import Sharpness
+from glasswright_camera.shooting.stage import LightCheck
+from glasswright_camera.spots.result import Spots
+from glasswright_camera.vignetting.stage import Falloff
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from glasswright import Artefact
+    from glasswright_camera.diagnosis.result import Finding, Sign
+
+PERFECT = "perfect lens"
+NO_PATTERN = "no clear pattern"
+NOTHING = "nothing unusual"
+LIKELY = "likely"
+
+
+@stage
+def read_pattern(
+    ticket: Ticket,
+    sharpness: tuple[Sharpness, ...] | None,
+    centring: tuple[Centring, ...] | None,
+    fringing: tuple[Fringing, ...] | None,
+    distortion: tuple[Distortion, ...] | None,
+    falloff: tuple[Falloff, ...] | None,
+    glare: tuple[Glare, ...] | None,
+    light: tuple[LightCheck, ...] | None,
+    offsets: tuple[FocusOffset, ...] | None,
+    spots: Spots | None,
+    known: KnownLenses | None,
+) -> Pattern:
+    """Say which fault the measurements of a ticket together look like: where to look first, not what is so.
+
+    Every sign is one measured field at one setting, against healthy copies of the model on this stand, or against a
+    perfect lens where that says something. A departure stands out if it is at once beyond what scatter and
+    uncertainty allow and large enough to be worth speaking of. Rules then ask which fault would show just these.
+
+    Parameters
+    ----------
+    ticket
+        For the model.
+    sharpness, centring, fringing, distortion, falloff, glare, light, offsets
+        What was measured, at every setting.
+    spots
+        What lies on the sensor and in the lens.
+    known
+        What healthy copies of the model show on this stand; without it, blur that is alike all round, lateral colour
+        and distortion cannot be told from the design's own.
+
+    Raises
+    ------
+    Unmeasurable
+        If nothing was measured that could point anywhere.
+    """
+    model = known.find(ticket.model) if known else None
+    results: dict[str, tuple[Artefact, ...]] = {
+        "measure_mtf50": sharpness or (),
+        "measure_centring": centring or (),
+        "measure_fringing": fringing or (),
+        "measure_distortion": distortion or (),
+        "measure_vignetting": falloff or (),
+        "measure_glare": glare or (),
+        "measure_focus_offset": offsets or (),
+    }
+    signs = read_signs(results, model)
+    if not signs and spots is None:
+        raise Unmeasurable("nothing was measured that could point to a fault; see why the stages before it have failed")
+    found, free = find_patterns(signs)
+    findings = (*find_stand(light or (), distortion or (), falloff or (), sharpness or ()), *find_dirt(spots), *found)
+    return sum_up(findings, signs, free, f"{model.copies} copies: {model.origin}" if model else PERFECT)
+
+
+def sum_up(findings: Sequence[Finding], signs: Sequence[Sign], free: Sequence[Sign], compared_with: str) -> Pattern:
+    """Lay out what was found; the likely come first."""
+    order = sorted(findings, key=lambda finding: finding.surety != LIKELY)
+    compared = [sign for sign in signs if isfinite(sign.strength)]
+    unusual = [sign for sign in compared if abs(sign.strength) >= STANDS_OUT]
+    nothing = NO_PATTERN if free else NOTHING
+    notes = [f"{finding.surety}: {finding.name}: {finding.says}" for finding in order]
+    if free:
+        notes.append(f"unusual, and of no pattern: {list_signs(free)}")
+    return Pattern(
+        points_to=" and ".join(dict.fromkeys(finding.name for finding in order)) or nothing,
+        surety=order[0].surety if order else "none",
+        pattern_count=len({finding.name for finding in order}),
+        unusual_count=len(unusual),
+        unexplained_count=len(free),
+        sign_count=len(compared),
+        compared_with=compared_with,
+        findings=tuple(order),
+        signs=tuple(signs),
+        notes=tuple(notes),
+    )

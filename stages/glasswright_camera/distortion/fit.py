@@ -1,0 +1,193 @@
+"""Fitting one trace: pose and lens together, with the discs' finite size taken into account."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from glasswright import Unmeasurable, format_against
+from glasswright_camera.chart.model import LatticeModel, fit_lattice
+from glasswright_camera.chart.pose import half_extent_mm, to_lattice
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from glasswright_camera.chart.model import Frame
+    from glasswright_camera.edges.trace import Trace
+    from glasswright_camera.stand import ChartLayout
+
+CORNERS = 64
+ROUNDS = 3
+OUTLIER_SIGMAS = 6.0
+OUTLIER_LEAST_PX = 0.1
+"""A disc nearer to the fit than this is never left out, however small the noise."""
+FEWEST_KEPT = 0.6
+LEAST_U_PX = 0.003
+"""Below this a centre's uncertainty is not believed: the print itself is no better."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TraceFit:
+    """One trace's discs and the model fitted to them; places in half-diagonals from the image centre."""
+
+    node: NDArray[np.int64]
+    """(discs, 2): the discs used."""
+    seen: NDArray[np.float64]
+    """(discs, 2): centres, the shift by the discs' finite size taken off."""
+    u: NDArray[np.float64]
+    """(discs, 2): standard uncertainty from noise."""
+    off: NDArray[np.float64]
+    """(discs, 2): seen less fitted."""
+    model: LatticeModel
+    left_out: int
+
+
+def choose_plane(planes: tuple[str, ...]) -> int:
+    """Give the index of the plane that carries the geometry: green, else white, else the first."""
+    for name in ("green", "white"):
+        if name in planes:
+            return planes.index(name)
+    return 0
+
+
+def fit_trace(trace: Trace, layout: ChartLayout, frame: Frame, radial_terms: int, fewest: int) -> TraceFit:
+    """Fit plane and lens to one trace's disc centres.
+
+    A disc's centre on the sensor is not the image of its middle: perspective moves it by
+    r^2 sin(t) cos(t) / f (Ahn, Warnecke & Rauh 1999) and distortion by about 3 k x r^2. Both are taken off by
+    sending the disc's outline through the fitted model and comparing the centroid of what comes out with the image of
+    the middle.
+
+    Parameters
+    ----------
+    trace
+        Its centres in the plane that carries the geometry are used, weighted by their uncertainty.
+    layout
+        The chart.
+    frame
+        The sensor.
+    radial_terms
+        Number of radial terms.
+    fewest
+        So many discs must have a centre.
+
+    Raises
+    ------
+    Unmeasurable
+        If too few discs have a centre, or many lie off the fit.
+    """
+    plane = choose_plane(trace.planes)
+    centre, noise = trace.centre_px[plane], trace.centre_u_px[plane]
+    good = np.isfinite(centre).all(axis=1) & np.isfinite(noise).all(axis=1)
+    if good.sum() < fewest:
+        message = (
+            f"{trace.shot}: {good.sum()} discs have a centre in the {trace.planes[plane]} plane, {fewest} are needed "
+            f"to tell the chart's pose from the lens ({len(good)} discs were traced)"
+        )
+        raise Unmeasurable(message)
+    radius = measure_disc_radii(trace.node, layout)
+    lattice, seen = to_lattice(trace.node, layout), frame.from_px(centre)
+    u = np.hypot(noise, LEAST_U_PX) / frame.half_diagonal_px
+    while True:
+        model, offset = _fit_with_offset(lattice[good], seen[good], u[good], radius[good], radial_terms)
+        off = np.full_like(seen, np.nan)
+        off[good] = seen[good] - offset - model.place(lattice[good])
+        size = np.hypot(*off[good].T)
+        limit = max(OUTLIER_SIGMAS * float(np.median(size)), OUTLIER_LEAST_PX / frame.half_diagonal_px)
+        if size.max() <= limit:
+            break
+        good[np.flatnonzero(good)[size > limit]] = False
+        if good.sum() < FEWEST_KEPT * len(good):
+            worst = size.max() * frame.half_diagonal_px
+            message = (
+                f"{trace.shot}: {np.sum(~good)} of {len(good)} discs have no centre or lie off any lattice that a lens "
+                f"could show (by {worst:.1f} px at most); is the chart flat and whole?"
+            )
+            raise Unmeasurable(message)
+    return TraceFit(
+        node=trace.node[good],
+        seen=seen[good] - offset,
+        u=u[good],
+        off=off[good],
+        model=model,
+        left_out=int(np.sum(~good)),
+    )
+
+
+def require_reach(fits: Sequence[TraceFit], least: float) -> float:
+    """Give the image height that the discs of every shot reach, in half-diagonals.
+
+    Raises
+    ------
+    Unmeasurable
+        If it is less than the least.
+    """
+    reach = min(float(np.hypot(*fit.seen.T).max()) for fit in fits)
+    if reach < least:
+        message = (
+            f"the discs reach only to {format_against(reach, least, '.3f')} of the half-diagonal, {least:g} is needed; "
+            "fill the frame with the chart"
+        )
+        raise Unmeasurable(message)
+    return reach
+
+
+def measure_residual(fits: Sequence[TraceFit]) -> float:
+    """Give the rms of a coordinate about the fit over all shots, in half-diagonals."""
+    return float(np.sqrt(np.mean(np.concatenate([fit.off for fit in fits]) ** 2)))
+
+
+def measure_disc_radii(node: NDArray[np.int64], layout: ChartLayout) -> NDArray[np.float64]:
+    """Give each disc's radius (n,) in half-extents of the lattice."""
+    radius = np.full(len(node), layout.disc_diameter_mm / 2)
+    for mark in layout.marks:
+        if mark.kind == "large":
+            radius[(node == (mark.column, mark.row)).all(axis=1)] = layout.large_diameter_mm / 2
+    return radius / half_extent_mm(layout)
+
+
+def _fit_with_offset(
+    lattice: NDArray[np.float64],
+    seen: NDArray[np.float64],
+    u: NDArray[np.float64],
+    radius: NDArray[np.float64],
+    radial_terms: int,
+) -> tuple[LatticeModel, NDArray[np.float64]]:
+    """Fit, find how the discs' size moves their centres, fit again; the shift is small and settles at once."""
+    offset = np.zeros_like(seen)
+    for _ in range(ROUNDS):
+        model = fit_lattice(lattice, seen, radial_terms=radial_terms, tangential=True, weight=1 / u, offset=offset)
+        offset = measure_centre_shift(model, lattice, radius)
+    return model, offset
+
+
+def measure_centre_shift(
+    model: LatticeModel, lattice: NDArray[np.float64], radius: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Give the centroid of each disc's image less the image of its middle, (discs, 2).
+
+    Parameters
+    ----------
+    model
+        Plane and lens.
+    lattice
+        (discs, 2): the discs' middles on the lattice.
+    radius
+        (discs,): their radii in the same unit.
+    """
+    angle = 2 * np.pi * np.arange(CORNERS) / CORNERS
+    # a polygon whose second moments are those of the circle
+    reach = np.sqrt(3 / (2 + np.cos(2 * np.pi / CORNERS)))
+    outline = np.stack([np.cos(angle), np.sin(angle)], axis=-1) * reach
+    middle = model.place(lattice)
+    x, y = np.moveaxis(model.place(lattice[:, None] + radius[:, None, None] * outline) - middle[:, None], -1, 0)
+    next_x, next_y = np.roll(x, -1, axis=1), np.roll(y, -1, axis=1)
+    cross = x * next_y - next_x * y
+    area = cross.sum(axis=1)
+    return np.stack(
+        [((x + next_x) * cross).sum(axis=1) / (3 * area), ((y + next_y) * cross).sum(axis=1) / (3 * area)], axis=-1
+    )

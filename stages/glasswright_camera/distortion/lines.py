@@ -1,0 +1,81 @@
+"""What a known bend does to straight lines across the frame."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.chart.model import Bend
+
+LINES = 21
+POINTS = 61
+
+
+def measure_edge_bend(bend: Bend, half_width: float, half_height: float) -> dict[str, float]:
+    """Give the line distortion of the frame's four edges in percent.
+
+    Parameters
+    ----------
+    bend
+        The lens.
+    half_width, half_height
+        Of the frame, in half-diagonals.
+
+    Returns
+    -------
+    dict
+        `top`, `bottom`: 100 dH / H with dH how much farther the edge's ends lie from the horizontal centre line than
+        its middle, mean of both ends, H the picture's height; `left`, `right`: 100 dW / W likewise.
+
+    Notes
+    -----
+    For r' = r (1 + k r^2) this is k w^2 / 2 and k h^2 / 2 exactly, w and h half width and half height. The
+    definition is that of the television practice taken up by ISO 17850:2015, 6.2 (line geometric distortion), as
+    remembered; the mean of both ends makes it blind to a turn of the line.
+    """
+    along = np.array([-1.0, 0.0, 1.0])
+    found = {}
+    for name, side, half, other, axis in (
+        ("top", -1.0, half_height, half_width, 1),
+        ("bottom", 1.0, half_height, half_width, 1),
+        ("left", -1.0, half_width, half_height, 0),
+        ("right", 1.0, half_width, half_height, 0),
+    ):
+        line = np.empty((3, 2))
+        line[:, axis] = side * half
+        line[:, 1 - axis] = along * other
+        away = side * bend.apply(line)[:, axis]
+        found[name] = float(100 * ((away[0] + away[2]) / 2 - away[1]) / (2 * half))
+    return found
+
+
+def measure_worst_bend(bend: Bend, half_width: float, half_height: float) -> float:
+    """Give the largest departure of a horizontal or vertical line from its chord, in percent of picture height.
+
+    Lines that should be straight are laid across the whole frame, edges included; each is bent by the lens and
+    compared with the chord between its own ends.
+    """
+    worst = 0.0
+    for half, other, axis in ((half_height, half_width, 1), (half_width, half_height, 0)):
+        lines = np.empty((LINES, POINTS, 2))
+        lines[..., axis] = np.linspace(-half, half, LINES)[:, None]
+        lines[..., 1 - axis] = np.linspace(-other, other, POINTS)
+        worst = max(worst, float(np.abs(_leave_chord(bend.apply(lines), axis)).max()))
+    return 100 * worst / (2 * half_height)
+
+
+def _leave_chord(bent: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
+    """Give the distance of points (lines, points, 2), along `axis`, from the chord of each line's ends."""
+    along, away = bent[..., 1 - axis], bent[..., axis]
+    share = (along - along[:, :1]) / (along[:, -1:] - along[:, :1])
+    return np.asarray(away - (away[:, :1] + share * (away[:, -1:] - away[:, :1])))
+
+
+def measure_radial(bend: Bend, height: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give radial distortion (H' - H) / H in percent at ideal heights (n,) in half-diagonals."""
+    square = height * height
+    return np.asarray(100 * square * np.polynomial.polynomial.polyval(square, np.append(bend.radial, 0.0)))

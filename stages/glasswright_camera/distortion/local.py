@@ -1,0 +1,81 @@
+"""Local distortion: each disc as it was seen, against where the ideal lattice has it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from glasswright_camera.chart.model import differentiate_model, pack, project, unpack
+from glasswright_camera.chart.pose import to_lattice
+from glasswright_camera.distortion.numbers import average_by_node, differentiate, measure_spread
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from glasswright_camera.distortion.fit import TraceFit
+    from glasswright_camera.distortion.numbers import Bench
+
+LEAST_HEIGHT = 0.15
+"""Nearer to the centre a ratio of heights says nothing: 0.01 pixel of 3600 would read as 0.002 %, then diverge."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Local:
+    """Local distortion of every disc, averaged over the shots."""
+
+    node: NDArray[np.int64]
+    height_frac: NDArray[np.float64]
+    local_pct: NDArray[np.float64]
+    off: NDArray[np.float64]
+    worst_pct: float
+    worst_pct_u: float
+    worst_height_frac: float
+
+
+def measure_local(fits: Sequence[TraceFit], bench: Bench) -> Local:
+    """Compare each disc's image height as seen with its ideal height, from the plane part of the fit alone."""
+    heights, locals_, nodes = [], [], [fit.node for fit in fits]
+    for fit in fits:
+        ideal = np.hypot(*project(fit.model.plane, to_lattice(fit.node, bench.layout)).T)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            local = 100 * (np.hypot(*fit.seen.T) - ideal) / ideal
+        heights.append(ideal)
+        locals_.append(np.where(ideal >= LEAST_HEIGHT, local, np.nan))
+    node, height = average_by_node(nodes, heights)
+    local = average_by_node(nodes, locals_)[1]
+    worst = int(np.nanargmax(np.abs(local)))
+    return Local(
+        node=node,
+        height_frac=height,
+        local_pct=local,
+        off=average_by_node(nodes, [fit.off for fit in fits])[1],
+        worst_pct=float(local[worst]),
+        worst_pct_u=_measure_u(fits, bench, node[worst], float(height[worst])),
+        worst_height_frac=float(height[worst]),
+    )
+
+
+def _measure_u(fits: Sequence[TraceFit], bench: Bench, node: NDArray[np.int64], height: float) -> float:
+    """Give the uncertainty of one disc's local distortion: its own centre's and that of its ideal height.
+
+    The two go together, since the disc itself took part in the fit: leaving that out would double what a corner disc
+    really scatters by.
+    """
+    spread = measure_spread(fits)
+    fit = fits[0]
+    place = to_lattice(node, bench.layout)
+    parameters = pack(fit.model.plane, fit.model.bend)
+
+    def ideal(at: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.array([np.hypot(*project(unpack(at, bench.radial_terms)[0], place))])
+
+    slope = differentiate(ideal, parameters)[0]
+    outwards = fit.model.place(place)
+    outwards = outwards / np.hypot(*outwards)
+    own = outwards @ differentiate_model(parameters, place[None], bench.radial_terms)
+    unit = 1.0 + float(slope @ fit.model.covariance @ slope) - 2.0 * float(slope @ fit.model.covariance @ own)
+    return float(100 / height * np.sqrt(unit * (spread.noise**2 / len(fits) + spread.common**2)))

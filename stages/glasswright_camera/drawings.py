@@ -1,0 +1,59 @@
+"""What this plugin can draw, by the type of what is drawn."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from glasswright import Shot
+from glasswright_camera.centring.drawing import draw_centring
+from glasswright_camera.centring.result import Centring
+from glasswright_camera.chart.chart_fit import ChartFit
+from glasswright_camera.chart.ramp import RampTrace
+from glasswright_camera.diagnosis.drawing import draw_pattern
+from glasswright_camera.diagnosis.result import Pattern
+from glasswright_camera.distortion.drawing import draw_distortion
+from glasswright_camera.distortion.result import Distortion
+from glasswright_camera.edges.drawing import draw_bare_frame, draw_fit_frame, draw_flat_frame, draw_trace_frame
+from glasswright_camera.edges.trace import Trace
+from glasswright_camera.focus.drawing import draw_offset, draw_ramp
+from glasswright_camera.focus.result import FocusOffset
+from glasswright_camera.fringing.drawing import draw_fringing
+from glasswright_camera.light.drawing import draw_flat
+from glasswright_camera.light.flat import FlatField, FlatShot
+from glasswright_camera.sharpness.drawing import draw_sharpness, read_field
+from glasswright_camera.sharpness.drawing_focus import draw_focus
+from glasswright_camera.spots.drawing import draw_spots
+from glasswright_camera.spots.result import Spots
+from glasswright_camera.sweep.drawing import draw_sweep
+from glasswright_camera.sweep.result import Sweep
+
+if TYPE_CHECKING:
+    from glasswright.plugin.drawing import Picture
+
+FOCUS_ROLE = "focus_series"
+
+
+def draw_traces(traces: tuple[Trace, ...]) -> list[Picture]:
+    """Draw what the chart shots of a setting say, or its focus series."""
+    if traces[0].role == FOCUS_ROLE:
+        return draw_focus(traces)
+    field = read_field(traces)
+    return [] if field is None else [*draw_sharpness(field), *draw_fringing(traces)]
+
+
+DRAWINGS = {
+    Centring: draw_centring,
+    Distortion: draw_distortion,
+    FlatField: draw_flat,
+    FocusOffset: draw_offset,
+    Pattern: draw_pattern,
+    Spots: draw_spots,
+    Sweep: draw_sweep,
+}
+SERIES_DRAWINGS = {RampTrace: draw_ramp, Trace: draw_traces}
+FRAME_DRAWINGS = {
+    Trace: draw_trace_frame,
+    ChartFit: draw_fit_frame,
+    FlatShot: draw_flat_frame,
+    Shot: draw_bare_frame,
+}

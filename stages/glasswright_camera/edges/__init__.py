@@ -1,0 +1,1 @@
+"""Edge measurements of every disc and slanted edge of a shot."""

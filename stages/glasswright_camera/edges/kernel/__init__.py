@@ -1,0 +1,1 @@
+"""The fit of a blurred edge: model, prior and solver."""

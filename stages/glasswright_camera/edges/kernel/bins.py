@@ -1,0 +1,178 @@
+"""The ring's pixels gathered by direction and distance: what the fit looks at.
+
+Near the edge the steps of distance are three tenths of the blur's sigma, in the tails, where nothing is sharp, six
+times as wide. Each cell keeps the mean and the variance of its own pixels' distances, so that neither uneven filling
+nor the steps matter: a cell's light is taken to be the edge's at the mean, and half its curvature there times the
+variance. Nor does it matter which part of its direction a cell's few pixels lie in: their mean angle is kept too.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright_camera.compiled import compiled, compiled_in_any_order
+from glasswright_camera.edges.kernel.ring import COS, DISTANCE, LIGHT, SIN, octant
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+DIRECTIONS: Final = 16
+CORE_STEP: Final = 0.056
+CORE_REACH: Final = 1.12
+TAIL_STEP: Final = 0.36
+"""In units of 1/MTF50, as is FITTED_REACH of `edge_shapes`."""
+CORE_BINS: Final = 2 * round(CORE_REACH / CORE_STEP)
+TAIL_BINS: Final = 8
+LEAST_CELLS: Final = 8
+BINS: Final = CORE_BINS + 2 * TAIL_BINS
+TAN_SIXTEENTH: Final = math.tan(math.pi / 8)
+
+NUMBER, DISTANCE_MEAN, DISTANCE_VARIANCE, LIGHT_MEAN, SCATTER, PRODUCT, LEAN = 0, 1, 2, 3, 4, 5, 6
+"""Of a cell: pixels, mean and variance of their distances in px and px^2, mean light, sum of squares of light about a
+straight line over distance; the sum of products of distance and light, from which that line comes; and the mean angle
+of its pixels' normals from the middle of the direction, radian."""
+SLOPED: Final = 4
+"""Cells of fewer pixels have no line, only a mean."""
+CELL_COLUMNS: Final = 7
+
+
+@compiled
+def sixteenth(c: float, s: float) -> int:
+    """Give which sixteenth of the turn a direction lies in, without its angle."""
+    o = octant(c, s)
+    low, high = min(abs(c), abs(s)), max(abs(c), abs(s))
+    steep = low >= TAN_SIXTEENTH * high
+    # odd octants run towards an axis, even ones away from it
+    return 2 * o + (1 if steep == (o % 2 == 0) else 0)
+
+
+@compiled
+def find_bin(u: float) -> int:
+    """Give the bin of a distance in units of 1/MTF50; -1 beyond the last."""
+    if abs(u) < CORE_REACH:
+        k = TAIL_BINS + int((u + CORE_REACH) * (1 / CORE_STEP))
+        return min(max(k, TAIL_BINS), TAIL_BINS + CORE_BINS - 1)
+    out = int((abs(u) - CORE_REACH) * (1 / TAIL_STEP))
+    if out >= TAIL_BINS:
+        return -1
+    return TAIL_BINS - 1 - out if u < 0 else TAIL_BINS + CORE_BINS + out
+
+
+@compiled
+def gather(pixel: Array, count: int, move: Array, radius_px: float, radial: float, scale: float, cell: Array) -> None:
+    """Gather pixels into cells.
+
+    Parameters
+    ----------
+    pixel, count
+        As `collect_ring` filled it: distance, normal and light.
+    move
+        (2,) px: the disc's centre from that centre; a pixel or two, for distances are moved to second order.
+    radius_px
+        The disc's radius.
+    radial
+        Direction of the image radius, from which directions are counted.
+    scale
+        1/MTF50 in px, as guessed: the unit of the cells' steps.
+    cell
+        Filled: (DIRECTIONS, BINS, CELL_COLUMNS).
+    """
+    cell[:, :, :] = 0.0
+    per_scale = 1 / scale
+    turn_c, turn_s = math.cos(radial), math.sin(radial)
+    middle = (np.arange(DIRECTIONS) + 0.5) * (2 * math.pi / DIRECTIONS)
+    middle_c, middle_s = np.cos(middle), np.sin(middle)
+    for i in range(count):
+        c, s = pixel[i, COS], pixel[i, SIN]
+        across = c * move[1] - s * move[0]
+        turned = across / (radius_px + pixel[i, DISTANCE])
+        d = pixel[i, DISTANCE] - c * move[0] - s * move[1] + 0.5 * across * turned
+        k = find_bin(d * per_scale)
+        if k < 0:
+            continue
+        c, s = c + s * turned, s - c * turned
+        c, s = c * turn_c + s * turn_s, s * turn_c - c * turn_s
+        direction = sixteenth(c, s)
+        add_pixel(cell[direction, k], d, pixel[i, LIGHT])
+        # the sine of so small an angle is the angle within half a percent
+        cell[direction, k, LEAN] += s * middle_c[direction] - c * middle_s[direction]
+    average_cells(cell)
+
+
+@compiled
+def add_pixel(own: Array, distance: float, light: float) -> None:
+    """Add a pixel to the sums of a cell, (CELL_COLUMNS,)."""
+    own[NUMBER] += 1.0
+    own[DISTANCE_MEAN] += distance
+    own[DISTANCE_VARIANCE] += distance * distance
+    own[LIGHT_MEAN] += light
+    own[SCATTER] += light * light
+    own[PRODUCT] += distance * light
+
+
+@compiled_in_any_order
+def average_cells(cell: Array) -> None:
+    """Turn sums into means, variance and scatter."""
+    for direction in range(DIRECTIONS):
+        for k in range(BINS):
+            own = cell[direction, k]
+            n = own[NUMBER]
+            if n < 1:
+                continue
+            own[DISTANCE_MEAN] /= n
+            own[LIGHT_MEAN] /= n
+            own[LEAN] /= n
+            spread = max(own[DISTANCE_VARIANCE] - n * own[DISTANCE_MEAN] ** 2, 0.0)
+            shared = own[PRODUCT] - n * own[DISTANCE_MEAN] * own[LIGHT_MEAN]
+            own[DISTANCE_VARIANCE] = spread / n
+            own[SCATTER] -= n * own[LIGHT_MEAN] ** 2
+            if n >= SLOPED and spread > 0:
+                own[SCATTER] -= shared * shared / spread
+
+
+@compiled
+def _freedom(pixels: float) -> float:
+    """Degrees of freedom of a cell's scatter."""
+    return pixels - 2 if pixels >= SLOPED else pixels - 1
+
+
+@compiled
+def plateau_variance(cell: Array, variance: Array) -> None:
+    """Pixel variance on the dark and on the light side, from the scatter within the tails' cells.
+
+    A cell that scatters far more than the middle one of its side (dust, a hot pixel) is emptied. Where the disc is
+    small and the plane sparse, cells of a few pixels each still hold many degrees of freedom together.
+    """
+    for side in range(2):
+        first = 0 if side == 0 else TAIL_BINS + CORE_BINS
+        scatter = np.empty(DIRECTIONS * TAIL_BINS)
+        at = 0
+        for direction in range(DIRECTIONS):
+            for k in range(first, first + TAIL_BINS):
+                freedom = _freedom(cell[direction, k, NUMBER])
+                if freedom >= 1:
+                    scatter[at] = cell[direction, k, SCATTER] / freedom
+                    at += 1
+        if at < LEAST_CELLS:
+            variance[side] = math.nan
+            continue
+        # the median of a few degrees of freedom lies below their mean; a margin is left for it
+        usual = max(np.median(scatter[:at]), 0.3 * np.mean(scatter[:at]))
+        spread, freedoms = 0.0, 0.0
+        for direction in range(DIRECTIONS):
+            for k in range(first, first + TAIL_BINS):
+                freedom = _freedom(cell[direction, k, NUMBER])
+                if freedom < 1:
+                    continue
+                own = cell[direction, k, SCATTER]
+                if own > usual * freedom * (1 + 12 / math.sqrt(freedom)) + 1e-14:
+                    cell[direction, k, NUMBER] = 0.0
+                else:
+                    spread += own
+                    freedoms += freedom
+        variance[side] = max(spread / max(freedoms, 1.0), 1e-12)

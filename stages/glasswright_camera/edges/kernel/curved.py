@@ -1,0 +1,139 @@
+"""The shapes of an edge that is bent to a circle.
+
+Light that a blur spreads along an edge does not come back where the edge bends away: the profile of a disc is not
+that of a straight edge, least of all in slow tails. A disc of radius R (in units of 1/MTF50) blurred by a transfer
+function T(f) has, at the distance u outside its edge, the light
+
+    1 - 2 pi R int J1(2 pi R f) J0(2 pi (R + u) f) T(f) df,
+
+which is linear in T, so each shape has its own bent form. (Hankel transform of a disc; Bracewell, The Fourier
+Transform and Its Applications; from memory.) The lopsided shapes are left straight.
+
+What the slow tails of the next discs take, averaged round about, is another factor ``J0(2 pi D f)`` for each, D its
+distance. Where a disc is but two or three blurs large, a thousandth of the light tells on its width.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+from scipy.special import j0, j1
+
+from glasswright_camera.compiled import compiled
+from glasswright_camera.edges.kernel.shapes import CURVATURE, EVEN_COUNT, REACH, edge_shapes
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+BEND: Final = (0.0, 1 / 32, 1 / 16, 1 / 8, 1 / 4, 3 / 8, 1 / 2, 3 / 4, 1.0)
+"""1/MTF50 over the radius, for which there are tables; more bent than the last is as the last."""
+NEIGHBOURS: Final = ((4, 1.0), (4, 2**0.5))
+"""How many of the next discs of a square lattice lie at so many pitches; what others take is the same all over."""
+NEAR: Final = 1 / 8
+"""Less bent edges do not feel them."""
+_STEP: Final = 0.04
+_LAST_FREQUENCY: Final = 8.0
+
+
+@cache
+def bent_tables(pitch: float | None = None) -> Array:
+    """Give the shapes' tables for each of BEND: (bends, points, shapes); computed once in a process.
+
+    Parameters
+    ----------
+    pitch
+        That of the square lattice in which the discs lie, over their radius; None where a disc is alone.
+    """
+    shapes = edge_shapes()
+    straight = shapes.table
+    place = np.linspace(-REACH, REACH, len(straight))
+    coarse = np.linspace(-REACH, REACH, 2 * round(REACH / _STEP) + 1)
+    tables = np.tile(straight, (len(BEND), 1, 1))
+    for index, bend in enumerate(BEND):
+        if bend > 0:
+            # what bending adds is smooth: a coarse grid will do
+            added = added_by_bending(1 / bend, coarse, shapes.frequency, shapes.transfer[: 1 + EVEN_COUNT])
+            if pitch is not None and bend >= NEAR:
+                # beyond the middle between two edges the next disc is no longer far
+                near = np.minimum(coarse, (pitch / 2 - 1) / bend)
+                added -= _taken_by_next(
+                    1 / bend, pitch / bend, near, shapes.frequency, shapes.transfer[: 1 + EVEN_COUNT]
+                )
+            tables[index, :, : 1 + EVEN_COUNT] += CubicSpline(coarse, added)(place)
+            lopsided = _added_to_lopsided(1 / bend, coarse, shapes.frequency, shapes.transfer[1 + EVEN_COUNT :])
+            tables[index, :, 1 + EVEN_COUNT : CURVATURE] += CubicSpline(coarse, lopsided)(place)
+    return tables
+
+
+def added_by_bending(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
+    """Give the light of a disc of `radius` less that of a straight edge: (places, shapes)."""
+    level = np.zeros(len(transfer))
+    level[0] = 1.0
+    fine, weight = sample_transfer(2 * radius + REACH, frequency, transfer, level)
+    step = fine[1] - fine[0]
+    disc = 2 * np.pi * radius * j1(2 * np.pi * radius * fine)
+    # inside the disc's middle the distance from the centre is counted without sign
+    away = np.abs(radius + place)
+    bent = j0(2 * np.pi * away[:, None] * fine) * (-disc * step)
+    line = np.sin(2 * np.pi * place[:, None] * fine) * (step / (np.pi * fine))
+    # the midpoint rule's error at zero frequency, where the integrand starts with a slope (Euler and Maclaurin)
+    level[0] = 0.5 + (np.pi * radius * step) ** 2 / 12
+    return np.asarray((bent - line) @ weight + level)
+
+
+def _added_to_lopsided(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
+    """Give the same of lopsided shapes, as they run with the cosine of the direction: (places, shapes)."""
+    fine, weight = sample_transfer(2 * radius + REACH, frequency, transfer, np.zeros(len(transfer)))
+    step = fine[1] - fine[0]
+    disc = 2 * np.pi * radius * j1(2 * np.pi * radius * fine)
+    bent = j1(2 * np.pi * (radius + place)[:, None] * fine) * (disc * step)
+    line = np.cos(2 * np.pi * place[:, None] * fine) * (step / (np.pi * fine))
+    return np.asarray((bent - line) @ weight)
+
+
+def _taken_by_next(radius: float, pitch: float, place: Array, frequency: Array, transfer: Array) -> Array:
+    """Give the light that the next discs of a lattice take, averaged round about: (places, shapes)."""
+    farthest = max(far for _, far in NEIGHBOURS) * pitch
+    level = np.zeros(len(transfer))
+    level[0] = 1.0
+    fine, weight = sample_transfer(2 * radius + farthest + REACH, frequency, transfer, level)
+    step = fine[1] - fine[0]
+    discs = sum(count * j0(2 * np.pi * far * pitch * fine) for count, far in NEIGHBOURS)
+    disc = 2 * np.pi * radius * j1(2 * np.pi * radius * fine) * discs
+    level[0] = -sum(count for count, _ in NEIGHBOURS) * (np.pi * radius * step) ** 2 / 12
+    return np.asarray((j0(2 * np.pi * np.abs(radius + place)[:, None] * fine) * (disc * step)) @ weight + level)
+
+
+def sample_transfer(reach: float, frequency: Array, transfer: Array, at_zero: Array) -> tuple[Array, Array]:
+    """Give frequencies, eight or more in a period of what reaches so far, and transfer (frequencies, shapes).
+
+    `transfer` is (shapes, frequencies), `at_zero` its value at zero frequency, (shapes,).
+    """
+    step = min(0.02, 1 / (8 * reach))
+    fine = np.arange(step / 2, _LAST_FREQUENCY, step)
+    known = np.append(0.0, frequency)
+    rows = [np.interp(fine, known, np.append(z, row)) for z, row in zip(at_zero, transfer, strict=True)]
+    return fine, np.stack(rows).T
+
+
+@compiled
+def find_bend(bends: Array, bend: float) -> tuple[int, float]:
+    """Give the place of a bend among those for which there are tables, and how far it lies towards the next."""
+    k = 0
+    while k < len(bends) - 2 and bends[k + 1] < bend:
+        k += 1
+    return k, min(max((bend - bends[k]) / (bends[k + 1] - bends[k]), 0.0), 1.0)
+
+
+@compiled
+def bend_table(tables: Array, bends: Array, bend: float, table: Array) -> None:
+    """Fill `table` with the shapes of an edge bent so much, between the nearest two of `tables`."""
+    k, t = find_bend(bends, bend)
+    for i in range(table.shape[0]):
+        for j in range(table.shape[1]):
+            table[i, j] = (1 - t) * tables[k, i, j] + t * tables[k + 1, i, j]

@@ -1,0 +1,210 @@
+"""The normal equations of an edge's fit.
+
+Within a direction every column of the Jacobian is a function of distance times a constant, so the products are summed
+over distance first: that is what makes it fast.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from glasswright_camera.compiled import compiled, compiled_in_any_order
+from glasswright_camera.edges.kernel.bins import (
+    BINS,
+    DIRECTIONS,
+    DISTANCE_MEAN,
+    DISTANCE_VARIANCE,
+    LEAN,
+    LIGHT_MEAN,
+    NUMBER,
+)
+from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, PARAMETERS, RADIAL, SHAPES
+from glasswright_camera.edges.kernel.shapes import CURVATURE, FITTED_REACH, REACH, STEP
+from glasswright_camera.edges.kernel.turning import TURNING_POINTS, TURNING_STEP
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Counts = NDArray[np.int64]
+
+MOST_SIGMAS: Final = 6.0
+FINE_SLACK: Final = 0.015
+"""How far off the model, in steps of the edge, a cell may lie beside so much noise once a fit is near."""
+
+
+class Sighting(NamedTuple):
+    """What is fitted, and with what; a named tuple, as compiled code reads it."""
+
+    cell: Array
+    """(DIRECTIONS, BINS, CELL_COLUMNS): see `edge_bins`."""
+    radius_px: float
+    table: Array
+    """Shapes: see `EdgeShapes`."""
+    which: Counts
+    factor: Array
+    """See `angular_factors`."""
+    slope: Array
+    """See `factor_slopes`."""
+    variance: Array
+    """(2,): a pixel's on the dark and on the light side."""
+    added: Array
+    """(DIRECTIONS, TURNING_POINTS): light to add to the model, in steps of the edge; see `edge_turning`."""
+
+
+@compiled_in_any_order
+def _fill_functions(
+    cells: Array,
+    kept: NDArray[np.bool_],
+    local: Array,
+    leaning: Array,
+    dark: float,
+    contrast: float,
+    radius_px: float,
+    table: Array,
+    variance: Array,
+    added: Array,
+    slack: float,
+    f: Array,
+) -> tuple[int, int, int]:
+    """Fill, for each used cell of a direction, the functions of distance and the residual, over the cell's noise.
+
+    Parameters
+    ----------
+    local
+        (RADIAL,): the direction's parameters.
+    leaning
+        (RADIAL,): how fast they change with direction, for each radian.
+    f
+        Filled: (RADIAL + 1, BINS), the residual last.
+
+    Returns
+    -------
+    tuple
+        How many cells were filled in, how many left out, and how many of either are off by more than FINE_SLACK
+        allows.
+    """
+    per_radius, per_step, last = 1.0 / radius_px, 1.0 / STEP, table.shape[0] - 2
+    filled, lost, strays = 0, 0, 0
+    for k in range(BINS):
+        n = cells[k, NUMBER]
+        if n < 1:
+            continue
+        d, lean = cells[k, DISTANCE_MEAN], cells[k, LEAN]
+        rate = 1.0 / math.sqrt(max(local[4] + lean * leaning[4], 1.0))
+        u = (d - local[3] - lean * leaning[3]) * rate
+        if abs(u) > FITTED_REACH * 1.2:
+            continue
+        place = (u + REACH) * per_step
+        i = min(max(int(place), 0), last)
+        t = place - i
+        low, high = table[i], table[i + 1]
+        slope = high[0] - low[0]
+        e = low[0] + t * slope
+        e += 0.5 * rate * rate * cells[k, DISTANCE_VARIANCE] * (low[CURVATURE] + t * (high[CURVATURE] - low[CURVATURE]))
+        coarse = place * (STEP / TURNING_STEP)
+        m = min(max(int(coarse), 0), TURNING_POINTS - 2)
+        e += added[m] + (coarse - m) * (added[m + 1] - added[m])
+        for j in range(SHAPES):
+            rise = high[1 + j] - low[1 + j]
+            shape = low[1 + j] + t * rise
+            f[5 + j, filled] = shape
+            amount = local[5 + j] + lean * leaning[5 + j]
+            e += amount * shape
+            slope += amount * rise
+        arm = 1.0 + d * per_radius
+        gain = 1.0 + (local[2] + lean * leaning[2]) * arm
+        light = dark + contrast * e
+        residual = cells[k, LIGHT_MEAN] - gain * light
+        weight = math.sqrt(n / (variance[0] + (variance[1] - variance[0]) * min(max(e, 0.0), 1.0)))
+        strays += (abs(residual) - FINE_SLACK * contrast) * weight > MOST_SIGMAS
+        if slack >= 0:
+            kept[k] = (abs(residual) - slack * contrast) * weight <= MOST_SIGMAS
+        if not kept[k]:
+            lost += 1
+            continue
+        tall = weight * gain * contrast
+        move = -tall * slope * per_step * rate
+        f[0, filled] = weight * gain
+        f[1, filled] = weight * gain * e
+        f[2, filled] = weight * arm * light
+        f[3, filled] = move
+        f[4, filled] = 0.5 * move * u * rate
+        for j in range(SHAPES):
+            f[5 + j, filled] *= tall
+        f[RADIAL, filled] = weight * residual
+        filled += 1
+    return filled, lost, strays
+
+
+@compiled_in_any_order
+def _multiply(f: Array, filled: int, gram: Array) -> None:
+    """Fill `gram` with the products of the rows of `f`, an even number, over the first so many columns.
+
+    Two by two: five times as fast as a general product of matrices so small.
+    """
+    for a in range(0, len(gram), 2):
+        f_a, g_a = f[a], f[a + 1]
+        for b in range(0, a + 2, 2):
+            f_b, g_b = f[b], f[b + 1]
+            ff, fg, gf, gg = 0.0, 0.0, 0.0, 0.0
+            for k in range(filled):
+                ff += f_a[k] * f_b[k]
+                fg += f_a[k] * g_b[k]
+                gf += g_a[k] * f_b[k]
+                gg += g_a[k] * g_b[k]
+            gram[a, b], gram[a, b + 1], gram[a + 1, b], gram[a + 1, b + 1] = ff, fg, gf, gg
+            gram[b, a], gram[b + 1, a], gram[b, a + 1], gram[b + 1, a + 1] = ff, fg, gf, gg
+
+
+@compiled
+def normal_equations(
+    seen: Sighting,
+    value: Array,
+    slack: Array,
+    kept: NDArray[np.bool_],
+    normal: Array,
+    right: Array,
+) -> tuple[float, int, int, int]:
+    """Sum up the normal equations at `value`; give the weighted sum of squares, cells used and left out, and strays.
+
+    A cell off the model by more than MOST_SIGMAS times its noise plus its direction's `slack`, of the step, is left
+    out; strays would be with FINE_SLACK. Where the slack is negative the choice that `kept` holds stands, else it is
+    made anew and written there.
+    """
+    normal[:, :] = 0.0
+    right[:] = 0.0
+    chi_square, used, lost, strays = 0.0, 0, 0, 0
+    which = seen.which
+    f = np.empty((RADIAL + 1, BINS))
+    local, leaning = np.empty(RADIAL), np.empty(RADIAL)
+    gram = np.empty((RADIAL + 1, RADIAL + 1))
+    turned = np.empty((RADIAL, PARAMETERS))
+    for direction in range(DIRECTIONS):
+        turn, turning = seen.factor[direction], seen.slope[direction]
+        local[:] = 0.0
+        leaning[:] = 0.0
+        for m in range(PARAMETERS):
+            local[which[m]] += value[m] * turn[m]
+            leaning[which[m]] += value[m] * turning[m]
+        filled, left_out, astray = _fill_functions(
+            seen.cell[direction], kept[direction], local, leaning, value[DARK], value[CONTRAST], seen.radius_px,
+            seen.table, seen.variance, seen.added[direction], slack[direction], f,
+        )  # fmt: skip
+        used += filled
+        lost += left_out
+        strays += astray
+        _multiply(f, filled, gram)
+        chi_square += gram[RADIAL, RADIAL]
+        for a in range(RADIAL):
+            for m in range(PARAMETERS):
+                turned[a, m] = gram[a, which[m]] * turn[m]
+        for m in range(PARAMETERS):
+            right[m] += gram[which[m], RADIAL] * turn[m]
+            own, sums = turned[which[m]], normal[m]
+            for k in range(PARAMETERS):
+                sums[k] += turn[m] * own[k]
+    return chi_square, used, lost, strays

@@ -1,0 +1,184 @@
+"""Fit of one disc's edge in one colour plane: place, light and blur at once.
+
+It is a weighted least-squares fit (Levenberg-Marquardt) in which amounts are drawn towards what is usual among lenses,
+so that noise is not taken for shape.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright_camera.compiled import compiled
+from glasswright_camera.edges.kernel.bins import BINS, DIRECTIONS
+from glasswright_camera.edges.kernel.equations import FINE_SLACK, normal_equations
+from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, PARAMETERS, WIDTH
+from glasswright_camera.edges.kernel.solve import factorise, solve_factorised
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.edges.kernel.equations import Sighting
+
+    Array = NDArray[np.float64]
+
+ITERATIONS: Final = 16
+REST: Final = 0.5
+"""A step that promises to lower chi-square by less than this is taken, and is the last."""
+SETTLING: Final = 100.0
+"""The same, from where on cells that do not fit are told apart."""
+COARSE_SLACK: Final = 0.1
+STRICT_SLACK: Final = 0.004
+"""As FINE_SLACK: at first, and near cells that lie further off."""
+SPECK_CELLS: Final = 3
+"""A direction in which so many cells do not fit is left out whole: a speck's rim is fainter than noise, and wide."""
+MOST_SPOILT: Final = 6
+"""Of DIRECTIONS, from the first to the last that is spoilt. A speck lies on one side; where a wider arc is spoilt, or
+both sides are, it is none, and only the cells themselves are left out."""
+SURE: Final = 3.0
+"""Standard deviations of chi-square that are taken for noise."""
+NARROWEST: Final = 0.9
+"""Smallest 1/MTF50^2 in px^2 that is tried. A pixel alone has 2.75; below 1 there is no MTF50 to speak of."""
+
+
+@compiled
+def _choose_cells(
+    seen: Sighting,
+    value: Array,
+    kept: NDArray[np.bool_],
+    normal: Array,
+    right: Array,
+) -> tuple[float, int, int]:
+    """Tell cells that do not fit (dust, a hot pixel) at a `value` near the truth, and sum up without them.
+
+    In a direction that has such cells, and beside it, a second look is stricter: the rim of a speck stands out little.
+    A direction that has many is left out whole.
+    """
+    slack = np.full(DIRECTIONS, FINE_SLACK)
+    total, used, lost_cells, strays = normal_equations(seen, value, slack, kept, normal, right)
+    if strays:
+        slack[:] = -1.0
+        lost = np.empty(DIRECTIONS, dtype=np.int64)
+        for direction in range(DIRECTIONS):
+            lost[direction] = np.sum(~kept[direction])
+        is_speck = _span(lost >= SPECK_CELLS) <= MOST_SPOILT
+        for direction in range(DIRECTIONS):
+            if lost[direction]:
+                slack[direction - 1] = slack[direction] = slack[(direction + 1) % DIRECTIONS] = STRICT_SLACK
+        for direction in range(DIRECTIONS):
+            if is_speck and lost[direction] >= SPECK_CELLS:
+                slack[direction] = -1.0
+                kept[direction] = False
+        total, used, lost_cells, _ = normal_equations(seen, value, slack, kept, normal, right)
+    return total, used, lost_cells
+
+
+@compiled
+def _span(spoilt: NDArray[np.bool_]) -> int:
+    """Give how many directions the shortest arc spans that holds all spoilt ones."""
+    gap, widest = 0, 0
+    for step in range(2 * DIRECTIONS):
+        gap = 0 if spoilt[step % DIRECTIONS] else gap + 1
+        widest = max(widest, min(gap, DIRECTIONS))
+    return DIRECTIONS - widest
+
+
+@compiled
+def fit_edge(
+    seen: Sighting,
+    start: Array,
+    prior: Array,
+    toward: Array,
+    near: bool,
+    value: Array,
+    covariance: Array,
+) -> tuple[float, float, float, bool]:
+    """Fit the edge; fill `value` and `covariance`.
+
+    Parameters
+    ----------
+    seen
+        What is fitted.
+    start
+        (PARAMETERS,) where to begin.
+    prior
+        (PARAMETERS, PARAMETERS) inverse covariance of what is expected, 0 where nothing is known.
+    toward
+        (PARAMETERS,) that times what is expected.
+    near
+        Whether `start` is near enough to tell cells that do not fit from the first.
+    value, covariance
+        Filled: (PARAMETERS,) and (PARAMETERS, PARAMETERS).
+
+    Returns
+    -------
+    tuple
+        Chi-square for each degree of freedom; what the model leaves that surely is not noise, rms, of the step; the
+        share of cells that was left out as unlike an edge; and whether the fit came to rest.
+    """
+    normal, right = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    trial_normal, trial_right = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    damped, upper, change = np.empty((PARAMETERS, PARAMETERS)), np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    kept = np.ones((DIRECTIONS, BINS), dtype=np.bool_)
+    value[:] = start
+    slack = np.full(DIRECTIONS, -1.0 if near else COARSE_SLACK)
+    settled = near
+    damping = 1e-9 if near else 1e-4
+    rested = False
+    if near:
+        total, used, lost = _choose_cells(seen, value, kept, normal, right)
+        strays = 0
+    else:
+        total, used, lost, strays = normal_equations(seen, value, slack, kept, normal, right)
+    for _ in range(ITERATIONS):
+        if used < 4 * PARAMETERS:
+            return math.nan, math.nan, 1.0, False
+        downhill = right - prior @ value + toward
+        damped[:, :] = normal
+        damped += prior
+        for m in range(PARAMETERS):
+            damped[m, m] += damping * (normal[m, m] + 1e-12)
+        if not factorise(damped, upper):
+            return math.nan, math.nan, 1.0, False
+        solve_factorised(upper, downhill, change)
+        promised = float(np.sum(change * downhill))
+        # where hardly any noise is left, what the model leaves stands for it
+        scale = max(1.0, total / used)
+        if not settled and promised < SETTLING * scale:
+            # near enough to tell dust from edge; from here on the same cells are used
+            settled = True
+            slack[:] = -1.0
+            if strays:
+                total, used, lost = _choose_cells(seen, value, kept, normal, right)
+                continue
+        rested = settled and promised < REST * scale
+        if rested:
+            value += change
+            break
+        trial = value + change
+        if trial[WIDTH] < NARROWEST:
+            trial[WIDTH] = 0.5 * (value[WIDTH] + NARROWEST)
+        trial_total, trial_used, trial_lost, trial_strays = normal_equations(
+            seen, trial, slack, kept, trial_normal, trial_right
+        )
+        cost = (total + value @ (prior @ value - 2 * toward)) / used
+        trial_cost = (trial_total + trial @ (prior @ trial - 2 * toward)) / max(trial_used, 1)
+        # the weights follow the model, so a last step may cost a trace more
+        if trial_used >= 4 * PARAMETERS and trial_cost <= cost + 0.01 * total / used:
+            value[:] = trial
+            normal[:, :] = trial_normal
+            right[:] = trial_right
+            total, used, lost, strays = trial_total, trial_used, trial_lost, trial_strays
+            damping = max(damping * 0.1, 1e-9)
+        else:
+            damping = damping * 10
+            if damping > 1e6:
+                break
+    covariance[:, :] = np.linalg.inv(normal + prior)
+    # what is expected takes the place of data: so many parameters less were drawn from the cells
+    freedom = max(used - PARAMETERS + np.sum(covariance * prior), 1.0)
+    beyond = max(total - freedom - SURE * math.sqrt(2 * freedom), 0.0)
+    misfit = math.sqrt(beyond / normal[DARK, DARK]) / abs(value[CONTRAST])
+    return total / freedom, misfit, lost / (used + lost), rested

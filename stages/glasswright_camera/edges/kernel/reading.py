@@ -1,0 +1,115 @@
+"""From a fitted blur to its transfer function and MTF50 along and across the image radius."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright_camera.edges.kernel.parameters import EVEN, LOPSIDED, ODD, PARAMETERS, SHAPE, TURN, WIDTH
+from glasswright_camera.edges.kernel.shapes import edge_shapes
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+FREQUENCY: Final = np.arange(0.0, 0.6001, 0.02)
+
+
+def turn_pair(pair: Array, angle: Array) -> Array:
+    """Turn vectors (planes, discs, 2) from the image radius to the sensor's axes, each by its disc's angle."""
+    c, s = np.cos(angle), np.sin(angle)
+    return np.stack([c * pair[..., 0] - s * pair[..., 1], s * pair[..., 0] + c * pair[..., 1]], axis=-1)
+
+
+def turn_covariance(covariance: Array, which: list[int], angle: Array) -> Array:
+    """Give the standard uncertainties along the sensor's axes of a pair of parameters: (planes, discs, 2)."""
+    block = covariance[..., which, :][..., which]
+    c, s = np.cos(angle), np.sin(angle)
+    turn = np.stack([np.stack([c, -s], axis=-1), np.stack([s, c], axis=-1)], axis=-2)
+    return np.asarray(np.sqrt(np.einsum("dij,pdjk,dik->pdi", turn, block, turn)))
+
+
+def in_direction(angle: float) -> Array:
+    """Give what takes parameters to a direction's width, EVEN amounts and ODD amounts: (1 + EVEN + ODD, parameters).
+
+    The angle is from the image radius.
+    """
+    take = np.zeros((1 + EVEN + ODD, PARAMETERS))
+    take[0, WIDTH : WIDTH + 5] = [1.0, *(f(k * angle) for k in (2, 4) for f in (np.cos, np.sin))]
+    for j in range(EVEN):
+        for k, at in ((0, SHAPE), (2, TURN), (4, TURN + EVEN)):
+            take[1 + j, at + j] = np.cos(k * angle)
+    for j in range(ODD):
+        for m, weight in enumerate((np.cos(angle), np.cos(3 * angle), np.sin(angle), np.sin(3 * angle))):
+            take[1 + EVEN + j, LOPSIDED + m * ODD + j] = weight
+    return take
+
+
+def read_sharpness(value: Array, covariance: Array) -> tuple[Array, Array, Array]:
+    """Give MTF50, its standard uncertainty and the transfer function on FREQUENCY, sagittal then tangential.
+
+    Parameters
+    ----------
+    value, covariance
+        (planes, discs, at least PARAMETERS) and (planes, discs, PARAMETERS, PARAMETERS).
+
+    Returns
+    -------
+    tuple
+        (planes, discs, 2), the same, and (planes, discs, 2, frequencies).
+    """
+    mtf50, uncertainty, curves = [], [], []
+    for angle in (np.pi / 2, 0.0):
+        take = in_direction(angle)
+        amounts = value[..., :PARAMETERS] @ take.T
+        spread = take @ covariance @ take.T
+        half, slope, curve = half_point(amounts)
+        mtf50.append(half)
+        uncertainty.append(np.sqrt(np.einsum("pdi,pdij,pdj->pd", slope, spread, slope)))
+        curves.append(curve)
+    return np.stack(mtf50, axis=-1), np.stack(uncertainty, axis=-1), np.stack(curves, axis=-2)
+
+
+def half_point(amounts: Array) -> tuple[Array, Array, Array]:
+    """Where the modulus first falls to one half, its derivatives by the amounts, and the modulus on FREQUENCY."""
+    shapes = edge_shapes()
+    width = amounts[..., 0]
+    with np.errstate(invalid="ignore"):
+        base = 1 / np.sqrt(np.where(width > 0, width, np.nan))
+    real = shapes.transfer[0] + amounts[..., 1 : 1 + EVEN] @ shapes.transfer[1 : 1 + EVEN]
+    imaginary = amounts[..., 1 + EVEN :] @ shapes.transfer[1 + EVEN :]
+    modulus = np.hypot(real, imaginary)
+    after = np.argmax(modulus < 0.5, axis=-1)[..., None]
+    before = np.maximum(after - 1, 0)
+    high, low = np.take_along_axis(modulus, before, axis=-1), np.take_along_axis(modulus, after, axis=-1)
+    share = np.divide(high - 0.5, high - low, out=np.full_like(high, np.nan), where=(after > 0) & (high > low))[..., 0]
+    step = shapes.frequency[1] - shapes.frequency[0]
+    crossing = shapes.frequency[before[..., 0]] + step * share
+    half = base * crossing
+
+    def there(rows: Array) -> Array:
+        return np.asarray((1 - share) * rows[..., before[..., 0]] + share * rows[..., after[..., 0]])
+
+    fall = ((low - high) / step)[..., 0]
+    by_even = [there(row) * np.take_along_axis(real, before, axis=-1)[..., 0] for row in shapes.transfer[1 : 1 + EVEN]]
+    by_odd = [
+        there(row) * np.take_along_axis(imaginary, before, axis=-1)[..., 0] for row in shapes.transfer[1 + EVEN :]
+    ]
+    # modulus changes by (re dre + im dim) / modulus, and the crossing moves against the fall
+    moved = np.stack([*by_even, *by_odd], axis=-1) / 0.5 / -fall[..., None]
+    slope = np.concatenate([(-0.5 * half / width)[..., None], base[..., None] * moved], axis=-1)
+    return half, slope, _on_frequency(modulus, base, half, step)
+
+
+def _on_frequency(modulus: Array, base: Array, half: Array, step: float) -> Array:
+    """Give the modulus on FREQUENCY, (..., frequencies), from samples in each blur's own scale; NaN without MTF50."""
+    known = np.concatenate([np.ones((*base.shape, 1)), modulus], axis=-1)
+    scaled = FREQUENCY / base[..., None] / step
+    # it is 1 at frequency 0; the first sample lies half a step from there
+    place = np.where(np.isfinite(half)[..., None], np.minimum(2 * scaled, scaled + 0.5), 0.0)
+    place = np.minimum(place, modulus.shape[-1])
+    whole = np.minimum(place.astype(np.intp), modulus.shape[-1] - 1)
+    low, high = np.take_along_axis(known, whole, axis=-1), np.take_along_axis(known, whole + 1, axis=-1)
+    return np.where(np.isfinite(half)[..., None], low + (place - whole) * (high - low), np.nan)

@@ -1,0 +1,104 @@
+"""The shapes a blurred edge can take, whatever its width.
+
+A lens blurs an edge by diffraction, defocus, spherical aberration, coma, astigmatism and scatter, a pixel by its own
+width. Scaled so that each has its 50 % point at one frequency, the edge profiles of all of them differ little, and the
+differences have few independent directions. These are found here, from physics alone: the transfer functions of the
+blurs of `edge_family` are turned into edge profiles, and their principal components taken.
+
+Three things follow. The components vanish at the 50 % frequency, so that in a fit of *width + shape* the width alone
+carries MTF50, unbiased by the shape. The tails (an edge blurred by diffraction reaches its level as slowly as
+1/distance) are part of the shapes, so that none of them is cut off by a window. And how the family's members are
+spread says what to expect where the data are poor.
+
+Lengths are in units of 1/MTF50 (u = distance times MTF50), frequencies in units of MTF50.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright_camera.edges.kernel.family import FREQUENCY, FREQUENCY_STEP, TURNS, family
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Profile = Callable[[Array], Array]
+
+EVEN_COUNT: Final = 5
+ODD_COUNT: Final = 3
+CURVATURE: Final = 1 + EVEN_COUNT + ODD_COUNT
+"""Column of the table that holds the mean profile's second derivative."""
+HALO_WEIGHT: Final = 5
+"""Haze is seldom in a list of aberrations but often in an old lens."""
+REACH: Final = 6.0
+STEP: Final = 0.005
+FITTED_REACH: Final = 4.0
+_COARSE: Final[Array] = np.linspace(-3.0, 3.0, 301)
+"""Where profiles are compared; three quarters of what is fitted."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeShapes:
+    """The mean edge profile, its principal departures, and their transfer functions.
+
+    `table` has shape (points, 2 + EVEN_COUNT + ODD_COUNT) on ``u = -REACH ... REACH`` in steps of STEP: the mean
+    profile (0 dark to 1 light), departures that keep an edge symmetric, some that make it lopsided (coma), free of
+    any shift, and the mean profile's second derivative. `transfer` is all but the last in frequencies, (shapes,
+    frequencies), imaginary for the lopsided ones.
+
+    Amounts of shapes are scaled to unit spread; `edge_spread` says more of how they are spread.
+    """
+
+    table: Array
+    frequency: Array
+    transfer: Array
+
+
+@cache
+def edge_shapes() -> EdgeShapes:
+    """Give the edge shapes; computed once in a process (about a second)."""
+    members = family()
+    turning = np.concatenate(
+        [part.transfer.reshape(-1, len(FREQUENCY)) for part in (members.astigmatic, members.comatic)]
+    )
+    halos = np.repeat(members.halos.transfer, HALO_WEIGHT, axis=0)
+    pool = np.concatenate([members.plain.transfer, halos, turning[:: TURNS // 2]])
+    mean = pool.real.mean(axis=0)
+    even = _principal(pool.real - mean, sine_profile, EVEN_COUNT)
+    comatic = members.comatic.transfer[:, : TURNS // 2].reshape(-1, len(FREQUENCY))
+    odd = _principal(comatic.imag, cosine_profile, ODD_COUNT)
+    transfer = np.vstack([mean, even, odd])
+    place = np.linspace(-REACH, REACH, 2 * round(REACH / STEP) + 1)
+    profile = 0.5 + sine_profile(mean, place)
+    curvature = np.gradient(np.gradient(profile, STEP), STEP)
+    table = np.column_stack([profile, sine_profile(even, place).T, cosine_profile(odd, place).T, curvature])
+    return EdgeShapes(table=np.ascontiguousarray(table), frequency=FREQUENCY, transfer=transfer)
+
+
+def sine_profile(real: Array, place: Array = _COARSE) -> Array:
+    """Give the symmetric part of edge profiles from real transfer functions (..., frequencies)."""
+    phase = np.sin(2 * np.pi * np.outer(FREQUENCY, place))
+    return np.asarray((real * (FREQUENCY_STEP / (np.pi * FREQUENCY))) @ phase)
+
+
+def cosine_profile(imaginary: Array, place: Array = _COARSE) -> Array:
+    """Give the lopsided part of edge profiles from imaginary parts (..., frequencies)."""
+    phase = np.cos(2 * np.pi * np.outer(FREQUENCY, place))
+    return np.asarray((imaginary * (FREQUENCY_STEP / (np.pi * FREQUENCY))) @ phase)
+
+
+def _principal(departure: Array, profile: Profile, count: int) -> Array:
+    """Give the transfer functions of the principal departures, each scaled to unit spread: (count, frequencies)."""
+    left, value, _ = np.linalg.svd(profile(departure), full_matrices=False)
+    amount = left[:, :count] * value[:count]
+    amount = amount / np.sqrt((amount**2).mean(axis=0))
+    shapes = np.linalg.pinv(amount) @ departure
+    # a lopsided edge's sign is that of its far tail
+    return np.asarray(shapes * np.where(shapes.sum(axis=1, keepdims=True) >= 0, 1.0, -1.0))

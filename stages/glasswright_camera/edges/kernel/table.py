@@ -1,0 +1,130 @@
+"""From the walk's fitted parameters to the columns of a trace."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from glasswright_camera.edges.kernel.curved import BEND, bent_tables
+from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, LOPSIDED, ODD, PARAMETERS, SHIFT, WIDTH
+from glasswright_camera.edges.kernel.reading import FREQUENCY, read_sharpness, turn_covariance, turn_pair
+from glasswright_camera.edges.kernel.spread import edge_spread
+from glasswright_camera.edges.kernel.turning import turning_tables
+from glasswright_camera.edges.kernel.walk import ENDING, ROWS, SPARE, walk_discs
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.mosaic import Mosaic
+
+    Array = NDArray[np.float64]
+
+BEYOND_MIDDLE: Final = 1.1
+"""How far from its edge a disc is looked at, over half the way to the next: behind it that one's blur is felt."""
+DISTANCE: Final = np.arange(-20.0, 20.01, 0.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeTable:
+    """The measured columns of a `Trace`, which says what they are."""
+
+    centre_px: Array
+    centre_u_px: Array
+    radius_px: Array
+    ellipse_px: Array
+    mtf50: Array
+    mtf50_u: Array
+    blur_direction: Array
+    lopsided: Array
+    lopsided_u: Array
+    dark_light: Array
+    paper_light: Array
+    noise: Array
+    misfit_frac: Array
+    left_out_frac: Array
+    frequency: Array
+    mtf: NDArray[np.float32]
+    distance_px: Array
+    profile: NDArray[np.float32]
+    ending: NDArray[np.int64]
+    """(planes, discs): how each fit ended; see `edge_walk`. No part of a `Trace`."""
+
+    def columns(self) -> dict[str, Any]:
+        """Give the columns of a `Trace` by name."""
+        return {field.name: getattr(self, field.name) for field in fields(self) if field.name != "ending"}
+
+
+def trace_table(
+    mosaic: Mosaic,
+    *,
+    centre: Array,
+    maps: Array,
+    radius_px: Array,
+    limit_px: Array,
+    radial: Array,
+    gain: Array,
+    pitch: float | None = None,
+) -> EdgeTable:
+    """Walk all discs of a mosaic and turn what was fitted into columns.
+
+    Parameters
+    ----------
+    mosaic
+        The frame.
+    centre, maps, radius_px
+        (discs, 2) px, (discs, 2, 2) px for each print mm, (discs,) px as seen.
+    limit_px
+        (discs, 2): how far inside and outside its edge each disc may be looked at.
+    radial
+        (discs,): direction of the image radius, radian.
+    gain
+        (planes, discs, 6): see `field_gain`.
+    pitch
+        Of the discs' square lattice, over their radius; None where each is alone.
+    """
+    planes, discs = gain.shape[:2]
+    if pitch is not None:
+        middle_px = (pitch / 2 - 1) * radius_px
+        limit_px = np.column_stack([limit_px[:, 0], np.minimum(limit_px[:, 1], BEYOND_MIDDLE * middle_px)])
+    value = np.full((planes, discs, ROWS), np.nan)
+    covariance = np.full((planes, discs, PARAMETERS, PARAMETERS), np.nan)
+    profile = np.full((planes, discs, 2, len(DISTANCE)), np.nan)
+    walk_discs(
+        mosaic.values, mosaic.pattern, mosaic.black_dn, float(mosaic.white_dn), gain, centre, maps,
+        radius_px, limit_px, radial, bent_tables(pitch), turning_tables(), np.array(BEND), edge_spread(),
+        DISTANCE[1] - DISTANCE[0], value, covariance, profile,
+    )  # fmt: skip
+    mtf50, mtf50_u, mtf = read_sharpness(value, covariance)
+    step = value[..., CONTRAST]
+    leading = [LOPSIDED, LOPSIDED + 2 * ODD]
+    return EdgeTable(
+        centre_px=value[..., SPARE : SPARE + 2],
+        centre_u_px=turn_covariance(covariance, [SHIFT + 1, SHIFT + 2], radial),
+        radius_px=radius_px + value[..., SHIFT],
+        ellipse_px=_ellipse(maps, radius_px) + turn_pair(value[..., SHIFT + 3 : SHIFT + 5], 2 * radial),
+        mtf50=mtf50,
+        mtf50_u=mtf50_u,
+        blur_direction=turn_pair(value[..., WIDTH + 1 : WIDTH + 3], 2 * radial) / value[..., WIDTH, None],
+        lopsided=turn_pair(value[..., leading], radial),
+        lopsided_u=turn_covariance(covariance, leading, radial),
+        dark_light=value[..., DARK] * gain[..., 0],
+        paper_light=(value[..., DARK] + step) * gain[..., 0],
+        noise=np.sqrt((value[..., SPARE + 2] + value[..., SPARE + 3]) / 2) / step,
+        misfit_frac=value[..., SPARE + 5],
+        left_out_frac=value[..., SPARE + 6],
+        frequency=FREQUENCY,
+        mtf=mtf.astype(np.float32),
+        distance_px=DISTANCE,
+        profile=profile.astype(np.float32),
+        ending=value[..., ENDING].astype(np.int64),
+    )
+
+
+def _ellipse(maps: Array, radius_px: Array) -> Array:
+    """Amplitudes of cos 2 phi and sin 2 phi of the ellipse that a circle becomes: (discs, 2), px."""
+    spread = maps @ np.swapaxes(maps, 1, 2)
+    mean = (spread[:, 0, 0] + spread[:, 1, 1]) / 2
+    lean = np.stack([(spread[:, 0, 0] - spread[:, 1, 1]) / 2, spread[:, 0, 1]], axis=-1)
+    return np.asarray(lean / (2 * mean[:, None]) * radius_px[:, None])

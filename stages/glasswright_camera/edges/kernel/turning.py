@@ -1,0 +1,106 @@
+"""What bending adds to an edge where blur is not round.
+
+Blur that turns with direction spreads light along a bent edge otherwise than across it. A disc of radius R (in units of
+1/MTF50) under a transfer function ``T_m(f) cos(m phi)``, m even, has at the distance u outside its edge the light
+
+    -2 pi R (-1)^(m/2) int J1(2 pi R f) Jm(2 pi (R + u) f) T_m(f) df cos(m theta)
+
+(Hankel transform of order m; Bracewell, The Fourier Transform and Its Applications; from memory), where the round
+parts have J0. And where blur is wider than the mean one, the edge is more bent for it. What differs is to first order
+``m^2 / (4 pi R f)`` of a wave of each frequency: a small part of the light, but as large as the shapes that astigmatism
+gives to an edge. It is taken as linear in the widths and amounts that turn, and of the amounts at which a fit begins.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from scipy.special import j0, j1
+
+from glasswright_camera.compiled import compiled
+from glasswright_camera.edges.kernel.bins import DIRECTIONS
+from glasswright_camera.edges.kernel.curved import BEND, added_by_bending, find_bend, sample_transfer
+from glasswright_camera.edges.kernel.parameters import EVEN, SHAPE, TURN, WIDTH
+from glasswright_camera.edges.kernel.shapes import REACH, edge_shapes
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+TURNING_STEP: Final = 0.08
+_LEAST_BEND: Final = 1 / 16
+"""What a smaller one adds is taken as its share of this."""
+_LITTLE: Final = 0.02
+_LITTLE_PHASE: Final = 0.01
+"""Below it Bessel functions of higher order cannot be had from those of lower (Abramowitz and Stegun
+9.1.27; from memory)."""
+TURNING_POINTS: Final = 2 * round(REACH / TURNING_STEP) + 1
+
+
+@cache
+def turning_tables() -> Array:
+    """Give what bending adds for each of BEND: (bends, 2, points, 1 + 2 EVEN); computed once in a process.
+
+    The second axis is for what runs as cos 2a and cos 4a; points run over ``u = -REACH ... REACH`` in TURNING_STEP. The
+    last axis holds what widening the mean profile and each shape adds, then what each shape itself adds.
+    """
+    shapes = edge_shapes()
+    even = shapes.transfer[: 1 + EVEN]
+    widened = shapes.frequency * np.gradient(even, shapes.frequency, axis=1)
+    rows = np.vstack([widened, even[1:]])
+    place = np.linspace(-REACH, REACH, TURNING_POINTS)
+    tables = np.zeros((len(BEND), 2, TURNING_POINTS, len(rows)))
+    for index, bend in enumerate(BEND):
+        if bend >= _LEAST_BEND:
+            # beyond its middle a disc is not looked at
+            within = np.maximum(place, -1 / bend)
+            tables[index] = _added_by_turning(1 / bend, within, shapes.frequency, rows)
+            more, less = (
+                added_by_bending(np.exp(-sign * _LITTLE) / bend, within, shapes.frequency, even) for sign in (1, -1)
+            )
+            tables[index, :, :, : 1 + EVEN] += (more - less) / (2 * _LITTLE)
+    for index, bend in enumerate(BEND):
+        if bend < _LEAST_BEND:
+            tables[index] = bend / _LEAST_BEND * tables[BEND.index(_LEAST_BEND)]
+    return tables
+
+
+def _added_by_turning(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
+    """Give the light of a disc under what turns two and four times less that under the same as if round.
+
+    The shape is (2, places, rows).
+    """
+    fine, weight = sample_transfer(2 * radius + REACH, frequency, transfer, np.zeros(len(transfer)))
+    disc = -2 * np.pi * radius * j1(2 * np.pi * radius * fine) * (fine[1] - fine[0])
+    phase = np.maximum(2 * np.pi * (radius + place)[:, None] * fine, _LITTLE_PHASE)
+    zero, one = j0(phase), j1(phase)
+    two = 2 * one / phase - zero
+    four = 6 * (4 * two / phase - one) / phase - two
+    return np.stack([((-two - zero) * disc) @ weight, ((four - zero) * disc) @ weight])
+
+
+@compiled
+def add_turning(tables: Array, bends: Array, bend: float, value: Array, factor: Array, added: Array) -> None:
+    """Fill `added`, (DIRECTIONS, TURNING_POINTS), for an edge bent so much and a blur of `value`."""
+    k, t = find_bend(bends, bend)
+    amount = np.zeros((2, 1 + 2 * EVEN))
+    added[:] = 0.0
+    for four in range(2):
+        first = WIDTH + 1 + 2 * four
+        for askew in range(2):
+            wider = value[first + askew] / (2 * value[WIDTH])
+            amount[askew, 0] = wider
+            for j in range(EVEN):
+                amount[askew, 1 + j] = wider * value[SHAPE + j]
+                amount[askew, 1 + EVEN + j] = 0.0 if askew else value[TURN + four * EVEN + j]
+        for i in range(TURNING_POINTS):
+            along, across = 0.0, 0.0
+            for j in range(1 + 2 * EVEN):
+                light = (1 - t) * tables[k, four, i, j] + t * tables[k + 1, four, i, j]
+                along += amount[0, j] * light
+                across += amount[1, j] * light
+            for direction in range(DIRECTIONS):
+                added[direction, i] += along * factor[direction, first] + across * factor[direction, first + 1]

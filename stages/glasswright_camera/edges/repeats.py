@@ -1,0 +1,77 @@
+"""Several traces of one setting, disc by disc."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from numpy.typing import NDArray
+
+    from glasswright_camera.edges.trace import Trace
+
+    Array = NDArray[np.float64]
+
+ENOUGH_TO_SCATTER: Final = 5
+"""Fewer repeats do not estimate a scatter; the stand's pooled repeatability stands for it when a verdict is made."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Repeats:
+    """The discs that all traces of a setting share."""
+
+    traces: tuple[Trace, ...]
+    rows: tuple[NDArray[np.int64], ...]
+    """For each trace, its rows of the shared discs, in one order."""
+    node: NDArray[np.int64]
+    """(discs, 2)."""
+
+    def stack(self, column: Callable[[Trace], Array], axis: int = 1) -> Array:
+        """Give a column of all traces for the shared discs: (traces, ...), discs along `axis` of the column."""
+        return np.stack(
+            [np.take(column(trace), rows, axis=axis) for trace, rows in zip(self.traces, self.rows, strict=True)]
+        )
+
+    def places(self) -> Array:
+        """Give the shared discs' mean centres in the main plane: (discs, 2), px."""
+        return np.asarray(self.stack(lambda trace: trace.centre_px)[:, main_plane(self.traces[0])].mean(axis=0))
+
+
+def shared_discs(traces: Sequence[Trace]) -> Repeats:
+    """Line up traces by lattice node, leaving out discs that failed in any of them."""
+    known: list[dict[tuple[int, int], int]] = []
+    for trace in traces:
+        good = trace.has_edge
+        known.append({(int(c), int(r)): row for row, (c, r) in enumerate(trace.node) if good[row]})
+    nodes = sorted(set.intersection(*(set(rows) for rows in known)))
+    return Repeats(
+        traces=tuple(traces),
+        rows=tuple(np.array([rows[node] for node in nodes], dtype=np.int64) for rows in known),
+        node=np.array(nodes, dtype=np.int64).reshape(-1, 2),
+    )
+
+
+def main_plane(trace: Trace) -> int:
+    """Give the index of the plane that stands for the whole: green, or the only one."""
+    return trace.planes.index("green") if "green" in trace.planes else 0
+
+
+def mean_with_scatter(value: Array, noise_u: Array) -> tuple[Array, Array]:
+    """Average repeats (axis 0); the uncertainty is from pixel noise, and from the scatter if there are enough.
+
+    Parameters
+    ----------
+    value
+        (traces, ...).
+    noise_u
+        The same shape: standard uncertainty of each from pixel noise.
+    """
+    count = value.shape[0]
+    noise = np.sqrt((noise_u**2).sum(axis=0)) / count
+    if count < ENOUGH_TO_SCATTER:
+        return value.mean(axis=0), noise
+    return value.mean(axis=0), np.maximum(value.std(axis=0, ddof=1) / np.sqrt(count), noise)

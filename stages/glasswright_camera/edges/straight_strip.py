@@ -1,0 +1,225 @@
+"""The pixels about a straight edge, and the fit of its blur: the discs' kernel with the edge unrolled.
+
+Where a disc is looked at in sixteen directions, a straight edge is looked at in sixteen blocks along its length. Its
+place may be tilted and bent along it (a lens distorts), the light may slope along and across it, and its blur has one
+width and one shape. Everything else is as with discs: cells by distance, the same shapes, the same fit.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from glasswright_camera.compiled import compiled
+from glasswright_camera.edges.kernel.bins import (
+    BINS,
+    CELL_COLUMNS,
+    DIRECTIONS,
+    add_pixel,
+    average_cells,
+    find_bin,
+    plateau_variance,
+)
+from glasswright_camera.edges.kernel.equations import Sighting
+from glasswright_camera.edges.kernel.fit import fit_edge
+from glasswright_camera.edges.kernel.parameters import (
+    CONTRAST,
+    DARK,
+    GRADIENT,
+    LOPSIDED,
+    ODD,
+    PARAMETERS,
+    SHAPE,
+    SHIFT,
+    TURN,
+    WIDTH,
+    angular_factors,
+)
+from glasswright_camera.edges.kernel.ring import WIDTH_OF_SIGMA
+from glasswright_camera.edges.kernel.turning import TURNING_POINTS
+from glasswright_camera.edges.kernel.walk import (
+    HALF_SIGMA,
+    MEASURED,
+    MOST_LEFT_OUT,
+    NO_EDGE,
+    NO_LEVEL,
+    NO_REST,
+    SPOILT,
+    TOO_SHARP,
+)
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Counts = NDArray[np.int64]
+
+ALONG, DISTANCE, LIGHT = 0, 1, 2
+
+
+@compiled
+def collect_strip(
+    values: NDArray[np.uint16],
+    pattern: Counts,
+    black: Array,
+    white: float,
+    middle: Array,
+    normal: Array,
+    half_length: float,
+    inner: float,
+    outer: float,
+    pixel: Array,
+    count: Counts,
+) -> None:
+    """Collect the pixels about a straight edge, plane by plane.
+
+    Parameters
+    ----------
+    values, pattern, black, white
+        The mosaic: see `Mosaic`.
+    middle, normal
+        (2,) px: the edge's middle; unit vector towards the light side.
+    half_length, inner, outer
+        How far the strip reaches along the edge to either side, into the dark and into the light, px.
+    pixel, count
+        Filled: (planes, rows, 3) with place along the edge in half lengths, distance and light; (planes,) rows filled.
+        Clipped pixels are left out.
+    """
+    channels, height, width = values.shape
+    rows, columns = pattern.shape[1], pattern.shape[2]
+    count[:] = 0
+    reach = max(inner, outer)
+    half_x = abs(normal[1]) * half_length + abs(normal[0]) * reach + 1
+    half_y = abs(normal[0]) * half_length + abs(normal[1]) * reach + 1
+    for y in range(max(0, math.ceil(middle[1] - half_y)), min(height, math.floor(middle[1] + half_y) + 1)):
+        for x in range(max(0, math.ceil(middle[0] - half_x)), min(width, math.floor(middle[0] + half_x) + 1)):
+            px, py = x - middle[0], y - middle[1]
+            d = px * normal[0] + py * normal[1]
+            along = (py * normal[0] - px * normal[1]) / half_length
+            if d < -inner or d > outer or abs(along) >= 1.0:
+                continue
+            for channel in range(channels):
+                raw = values[channel, y, x]
+                if raw >= white:
+                    continue
+                plane = pattern[channel, y % rows, x % columns]
+                dark = black[channel, y % rows, x % columns]
+                at = count[plane]
+                pixel[plane, at, ALONG], pixel[plane, at, DISTANCE] = along, d
+                pixel[plane, at, LIGHT] = (raw - dark) / (white - dark)
+                count[plane] = at + 1
+
+
+@compiled
+def look_at_strip(pixel: Array, count: int, inner: float, outer: float, look: Array) -> bool:
+    """Estimate dark, light, place and sigma from means in steps of a pixel: see `first_look`; False without an edge."""
+    bins = max(int(inner + outer), 2)
+    total, number = np.zeros(bins), np.zeros(bins)
+    for i in range(count):
+        k = min(max(int(pixel[i, DISTANCE] + inner), 0), bins - 1)
+        total[k] += pixel[i, LIGHT]
+        number[k] += 1
+    end = max(1, bins // 6)
+    if np.sum(number[:end]) < 8 or np.sum(number[bins - end :]) < 8:
+        return False
+    look[0] = np.sum(total[:end]) / np.sum(number[:end])
+    look[1] = np.sum(total[bins - end :]) / np.sum(number[bins - end :])
+    if look[1] - look[0] < 1e-3:
+        return False
+    width, look[2] = 0.0, -inner
+    for k in range(bins):
+        e = 0.0 if k < bins // 2 else 1.0
+        if number[k] > 0:
+            e = (total[k] / number[k] - look[0]) / (look[1] - look[0])
+        look[2] += 1.0 - e
+        width += max(e * (1.0 - e) - 0.06, 0.0)
+    look[3] = min(max(math.sqrt(max((width / WIDTH_OF_SIGMA) ** 2 - 1 / 12, 0.0)), 0.4), 0.25 * (inner + outer))
+    return True
+
+
+@compiled
+def straight_factors(which: Counts, factor: Array) -> None:
+    """Fill what each parameter scales, block by block: see `angular_factors`.
+
+    The shift's terms in a run as t and t^2 - 1/3 along the edge, t from -1 to 1; the light's slopes along t and across;
+    everything that turns stands still.
+    """
+    angular_factors(which, factor)
+    factor[:, SHIFT + 3 : WIDTH] = 0.0
+    factor[:, WIDTH + 1 : SHAPE] = 0.0
+    factor[:, TURN:LOPSIDED] = 0.0
+    factor[:, LOPSIDED:PARAMETERS] = 0.0
+    factor[:, LOPSIDED : LOPSIDED + ODD] = 1.0
+    for block in range(DIRECTIONS):
+        t = (block + 0.5) / DIRECTIONS * 2 - 1
+        factor[block, GRADIENT], factor[block, GRADIENT + 1] = t, 1.0
+        factor[block, SHIFT + 1], factor[block, SHIFT + 2] = t, t * t - 1 / 3
+
+
+@compiled
+def gather_strip(pixel: Array, count: int, shift: Array, scale: float, cell: Array) -> None:
+    """Gather pixels into cells by block along the edge and by distance less `shift` (constant, t, t^2 - 1/3)."""
+    cell[:, :, :] = 0.0
+    for i in range(count):
+        t, light = pixel[i, ALONG], pixel[i, LIGHT]
+        d = pixel[i, DISTANCE] - shift[0] - shift[1] * t - shift[2] * (t * t - 1 / 3)
+        k = find_bin(d / scale)
+        if k < 0:
+            continue
+        block = min(int((t + 1) * 0.5 * DIRECTIONS), DIRECTIONS - 1)
+        add_pixel(cell[block, k], d, light)
+    average_cells(cell)
+
+
+@compiled
+def fit_strip(
+    pixel: Array,
+    count: int,
+    inner: float,
+    outer: float,
+    table: Array,
+    prior: Array,
+    value: Array,
+    covariance: Array,
+    place: Array,
+) -> int:
+    """Fit a straight edge in one plane, twice about the line found; say how it ended (see `edge_walk`).
+
+    `value` and `covariance` are filled as by `fit_edge`, `place` (3,) with the shift along the edge (constant, t,
+    t^2 - 1/3).
+    """
+    look = np.empty(4)
+    if not look_at_strip(pixel, count, inner, outer, look):
+        return NO_EDGE
+    which, factor = np.empty(PARAMETERS, dtype=np.int64), np.empty((DIRECTIONS, PARAMETERS))
+    straight_factors(which, factor)
+    cell, variance, start = np.empty((DIRECTIONS, BINS, CELL_COLUMNS)), np.empty(2), np.zeros(PARAMETERS)
+    added = np.zeros((DIRECTIONS, TURNING_POINTS))
+    seen = Sighting(cell, max(inner, outer), table, which, factor, np.zeros_like(factor), variance, added)
+    nothing = np.zeros(PARAMETERS)
+    unit = look[3] / HALF_SIGMA
+    start[DARK], start[CONTRAST], start[WIDTH] = look[0], look[1] - look[0], unit**2
+    place[0], place[1], place[2] = look[2], 0.0, 0.0
+    for turn in range(4):
+        gather_strip(pixel, count, place, unit, cell)
+        plateau_variance(cell, variance)
+        if not (variance[0] > 0 and variance[1] > 0):
+            return NO_LEVEL
+        quality, _misfit, lost, rested = fit_edge(seen, start, prior, nothing, turn > 0, value, covariance)
+        if value[WIDTH] < 1.0:
+            return TOO_SHARP
+        if not rested or not value[CONTRAST] > 0:
+            return NO_REST
+        if lost > MOST_LEFT_OUT:
+            return SPOILT
+        place += value[SHIFT : SHIFT + 3]
+        grown = math.sqrt(value[WIDTH]) / unit
+        if turn > 0 and np.max(np.abs(value[SHIFT : SHIFT + 3])) < 0.02 and 0.7 < grown < 1.4:
+            break
+        start[:] = value
+        start[SHIFT : SHIFT + 3] = 0.0
+        unit = math.sqrt(value[WIDTH])
+    covariance *= max(quality, 0.5)
+    return MEASURED

@@ -1,0 +1,100 @@
+"""Straight edges of a frame: from strips to MTF50 and the transfer function across each edge."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright_camera.edges.kernel.curved import bent_tables
+from glasswright_camera.edges.kernel.parameters import LOPSIDED, ODD, PARAMETERS, SHAPE, SHIFT, TURN, WIDTH
+from glasswright_camera.edges.kernel.reading import half_point, in_direction
+from glasswright_camera.edges.kernel.spread import edge_spread
+from glasswright_camera.edges.kernel.walk import MEASURED
+from glasswright_camera.edges.straight_strip import collect_strip, fit_strip
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.mosaic import Mosaic
+
+    Array = NDArray[np.float64]
+
+LACKING: Final = [
+    *range(SHIFT + 3, WIDTH),
+    *range(WIDTH + 1, SHAPE),
+    *range(TURN, LOPSIDED),
+    *range(LOPSIDED + ODD, PARAMETERS),
+]
+"""Parameters of a disc that a straight edge does not have: all that turns."""
+
+HALO_SHARE: Final = 0.8
+"""Of a halo's spread that is expected."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StraightTable:
+    """What straight edges say: arrays over (planes, edges)."""
+
+    mtf50: Array
+    mtf50_u: Array
+    shift_px: Array
+    """(planes, edges, 3): where the edge lies, towards the light, constant, in t and in t^2 - 1/3 along it."""
+    mtf: Array
+    """(planes, edges, frequencies)."""
+    ending: NDArray[np.int64]
+
+
+def straight_prior() -> Array:
+    """Give the inverse covariance of what is expected; parameters that a straight edge lacks are held at zero."""
+    spread = edge_spread()
+    prior = np.zeros((PARAMETERS, PARAMETERS))
+    prior[SHAPE:TURN, SHAPE:TURN] = np.linalg.inv(spread.rounds + HALO_SHARE * spread.halos)
+    first = slice(LOPSIDED, LOPSIDED + ODD)
+    prior[first, first] = np.linalg.inv(spread.comatic[:ODD, :ODD])
+    prior[LACKING, LACKING] = 1.0
+    return prior
+
+
+def trace_strips(
+    mosaic: Mosaic, *, middle: Array, normal: Array, half_length_px: Array, inside_px: Array, outside_px: Array
+) -> StraightTable:
+    """Fit all straight edges of a mosaic.
+
+    Parameters
+    ----------
+    mosaic
+        The frame.
+    middle, normal
+        (edges, 2): px, and unit vectors towards the light side.
+    half_length_px, inside_px, outside_px
+        (edges,): how far each strip reaches along the edge, into the dark and into the light.
+    """
+    planes, edges = len(mosaic.planes), len(middle)
+    value = np.full((planes, edges, PARAMETERS), np.nan)
+    covariance = np.full((planes, edges, PARAMETERS, PARAMETERS), np.nan)
+    place = np.full((planes, edges, 3), np.nan)
+    ending = np.zeros((planes, edges), dtype=np.int64)
+    count = np.zeros(planes, dtype=np.int64)
+    table, prior = bent_tables()[0], straight_prior()
+    for edge in range(edges):
+        inner, outer, half = float(inside_px[edge]), float(outside_px[edge]), float(half_length_px[edge])
+        room = len(mosaic.values) * int((inner + outer + 2) * (2 * half + 2) * 1.1) + 64
+        pixel = np.empty((planes, room, 3))
+        collect_strip(
+            mosaic.values, mosaic.pattern, mosaic.black_dn, float(mosaic.white_dn), middle[edge], normal[edge],
+            half, inner, outer, pixel, count,
+        )  # fmt: skip
+        for plane in range(planes):
+            ending[plane, edge] = fit_strip(
+                pixel[plane], count[plane], inner, outer, table, prior, value[plane, edge], covariance[plane, edge],
+                place[plane, edge],
+            )  # fmt: skip
+    value[ending != MEASURED] = np.nan
+    take = in_direction(0.0)
+    take[:, LACKING] = 0.0
+    mtf50, slope, curve = half_point(value @ take.T)
+    spread = take @ covariance @ take.T
+    u = np.sqrt(np.einsum("pdi,pdij,pdj->pd", slope, spread, slope))
+    return StraightTable(mtf50=mtf50, mtf50_u=u, shift_px=place, mtf=curve, ending=ending)

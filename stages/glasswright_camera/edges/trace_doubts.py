@@ -1,0 +1,72 @@
+"""What a trace says of discs that were not measured, and of edges too sharp to be a lens's."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright_camera.edges.kernel.walk import NO_EDGE, NO_LEVEL, NO_REST, SPOILT, TOO_SHARP
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+NYQUIST: Final = 0.5
+REASONS: Final = {
+    NO_EDGE: "no edge seen",
+    NO_LEVEL: "the ring about the edge is too narrow or clipped",
+    NO_REST: "the fit did not come to rest",
+    SPOILT: "over a quarter of the edge is unlike an edge (dirt, or a doubled image)",
+    TOO_SHARP: "no 50 % point below 1 cycle/pixel",
+}
+
+
+def name_failures(ending: NDArray[np.int64], good: NDArray[np.bool_], thing: str = "disc") -> str:
+    """Say why discs were not measured: `2 discs: no edge seen; 1 disc: ...`; empty if all were.
+
+    Parameters
+    ----------
+    ending
+        (planes, discs): how each fit ended.
+    good
+        (discs,): measured in every plane. A disc that failed in several planes is named by its worst.
+    thing
+        What they are called.
+    """
+    worst = ending[:, ~good].min(axis=0) if len(good) else np.empty(0, dtype=np.int64)
+    parts = []
+    for code, reason in REASONS.items():
+        count = int((worst == code).sum())
+        if count:
+            parts.append(f"{count} {thing if count == 1 else thing + 's'}: {reason}")
+    rest = int((worst > TOO_SHARP).sum())
+    if rest:
+        parts.append(
+            f"{rest} {thing if rest == 1 else thing + 's'}: no 50 % point below 1 cycle/pixel in one direction"
+        )
+    return "; ".join(parts)
+
+
+def is_beyond_nyquist(mtf50: Array) -> bool:
+    """Say whether half of the discs hold 50 % beyond the Nyquist frequency of the sensor's pixels."""
+    return bool(np.median(mtf50) > NYQUIST)
+
+
+def name_notes(shot: str, failed: str, *, beyond: bool, unlike: Sequence[str] = ()) -> tuple[str, ...]:
+    """Give the notes of a trace; `unlike` are zones whose edges no lens's blur explains."""
+    notes = [f"{shot}: not measured: {failed}"] if failed else []
+    if unlike:
+        notes.append(
+            f"{shot}: most edges in {', '.join(unlike)} are unlike any lens's blur (a doubled image, a knock while the "
+            "frame was exposed, dirt), and MTF50 there may be off by many times its uncertainty; look at the shot"
+        )
+    if beyond:
+        notes.append(
+            f"{shot}: MTF50 lies beyond {NYQUIST:g} cycles/pixel: few lenses resolve so much; "
+            "make sure the file is neither sharpened nor resampled"
+        )
+    return tuple(notes)

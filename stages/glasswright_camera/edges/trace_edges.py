@@ -1,0 +1,124 @@
+"""Trace the edges of every disc of a chart shot."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from glasswright import Unmeasurable, stage
+from glasswright_camera.chart.chart_fit import ChartFit
+from glasswright_camera.edges.kernel.geometry import local_maps
+from glasswright_camera.edges.kernel.table import EdgeTable, trace_table
+from glasswright_camera.edges.trace import Trace
+from glasswright_camera.edges.trace_doubts import is_beyond_nyquist, name_failures, name_notes
+from glasswright_camera.edges.trace_light import field_gain
+from glasswright_camera.edges.trace_misfit import NOT_JUDGED, unlike_places
+from glasswright_camera.edges.trace_shake import SHAKEN_ROLES, refuse_shake
+from glasswright_camera.field import image_radius
+from glasswright_camera.light.flat import FlatField
+from glasswright_camera.mosaic import Mosaic
+from glasswright_camera.stand import ChartLayout, Fraction, Stand
+
+
+@stage
+def trace_edges(
+    mosaic: Mosaic,
+    fit: ChartFit,
+    stand: Stand,
+    panel: FlatField | None,
+    flat: FlatField | None,
+    *,
+    least_discs_frac: Fraction = 0.5,
+) -> Trace:
+    """Fit place, light and blur of each disc's edge, in each colour plane, at the undemosaiced pixels.
+
+    Parameters
+    ----------
+    mosaic
+        The chart shot.
+    fit
+        Where its discs lie.
+    stand
+        For the print's layout and the limit on shake.
+    panel, flat
+        The field's evenness at this setting; the panel is preferred, since it holds the chart's own light. Without
+        either a gradient of light is fitted at each disc.
+    least_discs_frac
+        Share of the discs found that must give an edge in every plane.
+
+    Returns
+    -------
+    Trace
+        One table for sharpness, fringing and distortion. What makes it poor: noise, discs under about 20 px across,
+        blur so wide that the ring about an edge never reaches its levels. Caveat `beyond_nyquist` where half the
+        discs hold 50 % beyond 0.5 cycles/pixel: few lenses do, sharpened or resampled files do. Caveat `unlike_edges`
+        where most edges of a zone are of a kind that no lens's blur explains.
+
+    Raises
+    ------
+    Unmeasurable
+        Too few discs gave an edge, or all are blurred in one direction (vibration) in a shot that nobody shook.
+    """
+    table = _fit_all(mosaic, fit, stand, panel or flat)
+    good = np.asarray(np.isfinite(table.mtf50).all(axis=(0, 2)))
+    failed = name_failures(table.ending, good)
+    if good.sum() < max(least_discs_frac * len(good), 6):
+        raise Unmeasurable(
+            f"only {good.sum()} of {len(good)} discs gave an edge in every plane ({failed}); "
+            "check focus, exposure and what hangs before the chart"
+        )
+    beyond = is_beyond_nyquist(table.mtf50[:, good])
+    if mosaic.role not in SHAKEN_ROLES:
+        refuse_shake(table.blur_direction, table.mtf50, table.lopsided, stand.shooting.shake_ratio)
+    left_out = int((~good).sum())
+    size_px = (fit.width_px, fit.height_px)
+    unlike = (
+        []
+        if mosaic.role in NOT_JUDGED
+        else unlike_places(table.misfit_frac, table.left_out_frac, fit.centre_px, size_px, stand.zones)
+    )
+    caveats = [name for name, holds in (("beyond_nyquist", beyond), ("unlike_edges", bool(unlike))) if holds]
+    return Trace(
+        shot=mosaic.shot,
+        role=mosaic.role,
+        sequence_count=mosaic.sequence_count,
+        chart=fit.chart,
+        width_px=fit.width_px,
+        height_px=fit.height_px,
+        planes=mosaic.planes,
+        node=fit.node,
+        is_mark=fit.is_mark,
+        magnification_frac=fit.magnification_frac,
+        rotation_deg=fit.rotation_deg,
+        disc_count=int(good.sum()),
+        left_out_count=fit.left_out_count + left_out,
+        zones=stand.zones,
+        caveats=tuple(caveats),
+        notes=name_notes(mosaic.shot, failed, beyond=beyond, unlike=unlike),
+        **table.columns(),
+    )
+
+
+def _fit_all(mosaic: Mosaic, fit: ChartFit, stand: Stand, field: FlatField | None) -> EdgeTable:
+    """Prepare what the walk needs of each disc, and walk."""
+    layout = next(use.layout for use in stand.charts if use.layout.name == fit.chart)
+    return trace_table(
+        mosaic,
+        centre=fit.centre_px,
+        maps=local_maps(fit.node, fit.centre_px, layout.pitch_mm),
+        radius_px=fit.radius_px,
+        limit_px=_limits(fit, layout),
+        radial=image_radius(fit.centre_px, fit.width_px, fit.height_px).angle,
+        gain=field_gain(field, mosaic.planes, fit.centre_px),
+        pitch=2 * layout.pitch_mm / layout.disc_diameter_mm,
+    )
+
+
+def _limits(fit: ChartFit, layout: ChartLayout) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
+    """How far inside and outside its edge each disc may be looked at: (discs, 2), px."""
+    inside = 0.85 * fit.radius_px
+    ring = {(mark.column, mark.row) for mark in layout.marks if mark.kind == "ring"}
+    rim = 0.55 * (1 - layout.ring_hole_diameter_mm / layout.disc_diameter_mm)
+    for index, node in enumerate(fit.node):
+        if tuple(int(part) for part in node) in ring:
+            inside[index] = rim * fit.radius_px[index]
+    return np.column_stack([inside, np.maximum(fit.clear_px - 1.0, 2.0)])

@@ -1,0 +1,52 @@
+"""Edges that no lens's blur explains: doubled images, a frame that moved while it was exposed, a dirty chart.
+
+The kernel reads MTF50 through what it knows of blurs. Where an edge is of another kind its numbers may be off by many
+times their uncertainty, so a place with many such edges is named.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright_camera.edges.trace_shake import SHAKEN_ROLES
+from glasswright_camera.field import zone_members
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.stand import Zones
+
+    Array = NDArray[np.float64]
+
+MOST_MISFIT: Final = 0.003
+MUCH_LEFT_OUT: Final = 0.2
+"""An edge is unlike a blur's where the shares of these that it has come to more than 1: what does not fit is left out
+where noise is low and kept where it is not. Measured, at noise of 0.05 to 0.7 % of the step: aberrated pupils up to
+0.3; 1.2 waves of coma or a movement over 5 px up to 0.98; edges doubled 5 px away with a twentieth to a fifth of the
+light, 1.2 to 2. A speck of dust on one disc comes to 0.3 to 0.9."""
+MANY: Final = 0.5
+"""Share of a zone's discs."""
+NOT_JUDGED: Final = SHAKEN_ROLES | {"focus_series"}
+"""Roles of shots that are blurred in other ways on purpose."""
+
+
+def unlike_places(misfit: Array, left_out: Array, place_px: Array, size_px: tuple[int, int], zones: Zones) -> list[str]:
+    """Name the zones in which more than MANY of the discs that have edges have such unlike any lens's blur.
+
+    Parameters
+    ----------
+    misfit, left_out
+        (planes, discs): see `Trace`; NaN where no edge was seen. One plane is enough to make a disc unlike.
+    place_px
+        (discs, 2).
+    size_px
+        Width and height of the frame.
+    zones
+        The stand's.
+    """
+    seen = np.any(np.isfinite(left_out), axis=0)
+    unlike = np.any(misfit / MOST_MISFIT + left_out / MUCH_LEFT_OUT > 1, axis=0)
+    members = zone_members(place_px, *size_px, zones)
+    return [name for name, inside in members.items() if unlike[inside].sum() > MANY * max(seen[inside].sum(), 1)]

@@ -1,0 +1,40 @@
+"""Which of several shots of one setting is not like the others."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from glasswright_camera.edges.trace import Trace
+
+FAR: Final = 3.5
+"""Modified z-score from which a member is odd (Iglewicz and Hoaglin 1993; from memory)."""
+LEAST_CHANGE: Final = 0.03
+"""Differences of sharpness below 3 % never make a shot odd: three shots may agree by chance to a hair."""
+
+DIFFERENT_BY_NATURE: Final = frozenset({"focus_series", "shake_off", "shake_on"})
+
+
+def odd_traces(members: Sequence[Trace]) -> Mapping[int, str]:
+    """Compare the median sharpness of shots robustly: index -> reason.
+
+    Steps of a focus series and shots on the shaker differ by nature and are never odd; shots of different settings
+    are not compared.
+    """
+    if members[0].role in DIFFERENT_BY_NATURE or len({member.setting for member in members}) > 1:
+        return {}
+    level = np.array([np.nanmedian(member.mtf50) for member in members])
+    middle = float(np.median(level))
+    spread = max(float(np.median(np.abs(level - middle))), LEAST_CHANGE * middle * 0.6745 / FAR)
+    score = 0.6745 * (level - middle) / spread
+    return {
+        int(index): (
+            f"median MTF50 {level[index]:.3f} cycles/pixel where the shots beside it have {middle:.3f}: "
+            "focus or the stand moved"
+        )
+        for index in np.flatnonzero(np.abs(score) > FAR)
+    }

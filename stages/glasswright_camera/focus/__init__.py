@@ -1,0 +1,1 @@
+"""Focus offset and autofocus from the inclined board."""

@@ -1,0 +1,123 @@
+"""Measure how well autofocus finds the same place again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated
+
+import numpy as np
+from pydantic import Field
+from scipy.special import chdtri
+
+from glasswright import Unmeasurable, stage
+from glasswright_camera.chart.ramp import RampTrace
+from glasswright_camera.focus.depth import depth_of_focus_um
+from glasswright_camera.focus.reading import find_focus, main_plane, read_setting
+from glasswright_camera.focus.result import AutofocusRepeat
+
+COVERAGE = 0.95
+
+
+@stage
+def measure_autofocus(
+    traces: tuple[RampTrace, ...],
+    *,
+    least_shots_count: Annotated[int, Field(ge=3, le=99)] = 5,
+    confusion_um: Annotated[float, Field(gt=0)] = 30.0,
+) -> AutofocusRepeat:
+    """Find bias, scatter and worst case of the focus over several ramp shots, focused anew before each.
+
+    Parameters
+    ----------
+    traces
+        The ramp shots of one setting.
+    least_shots_count
+        Fewer shots than this do not tell a scatter.
+    confusion_um
+        Circle of confusion at the sensor, by which the depth of focus N c (1 + m) is reckoned.
+
+    Returns
+    -------
+    AutofocusRepeat
+        The scatter's interval is that of a normal scatter (chi-square). The fits' own noise is part of the scatter;
+        it is not taken off.
+
+    Raises
+    ------
+    Unmeasurable
+        Too few shots, or a shot whose best focus lies outside the scale: the message names it.
+    """
+    if len(traces) < least_shots_count:
+        raise Unmeasurable(
+            f"{len(traces)} ramp shot{'' if len(traces) == 1 else 's'}; {least_shots_count} are needed to tell a "
+            f"scatter: shoot {least_shots_count - len(traces)} more, focusing anew before each. "
+            "`measure_focus_offset` needs but one"
+        )
+    lens = read_setting(traces[0])
+    found = []
+    for trace in traces:
+        try:
+            found.append(find_focus(trace, main_plane(trace), lens))
+        except Unmeasurable as failure:
+            raise Unmeasurable(f"{trace.shot}: {failure}") from failure
+    depth = depth_of_focus_um(lens.f_number, confusion_um, traces[0].magnification_frac)
+    at_board = summarise(np.array([shot.axial_mm for shot in found]), np.array([shot.axial_mm_u for shot in found]))
+    at_sensor = summarise(np.array([shot.shift_um for shot in found]), np.array([shot.shift_um_u for shot in found]))
+    low, high = scatter_interval(at_board.scatter, len(found))
+    return AutofocusRepeat(
+        bias_mm=at_board.bias,
+        bias_mm_u=at_board.bias_u,
+        scatter_mm=at_board.scatter,
+        scatter_mm_u=at_board.scatter_u,
+        worst_mm=at_board.worst,
+        worst_mm_u=at_board.worst_u,
+        bias_depths=at_sensor.bias / depth,
+        bias_depths_u=at_sensor.bias_u / depth,
+        scatter_depths=at_sensor.scatter / depth,
+        scatter_depths_u=at_sensor.scatter_u / depth,
+        worst_depths=at_sensor.worst / depth,
+        worst_depths_u=at_sensor.worst_u / depth,
+        scatter_low_mm=low,
+        scatter_high_mm=high,
+        ramp=traces[0].ramp,
+        shot_count=len(found),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Summary:
+    """Mean, standard deviation and worst of some offsets, with their standard uncertainties."""
+
+    bias: float
+    bias_u: float
+    scatter: float
+    scatter_u: float
+    worst: float
+    worst_u: float
+
+
+def summarise(
+    value: np.ndarray[tuple[int], np.dtype[np.float64]], value_u: np.ndarray[tuple[int], np.dtype[np.float64]]
+) -> Summary:
+    """Give bias, scatter and worst of offsets with their standard uncertainties.
+
+    The scatter's is that of a standard deviation of n normal values, s / sqrt(2 (n - 1)).
+    """
+    count = len(value)
+    scatter = float(value.std(ddof=1))
+    worst = int(np.argmax(np.abs(value)))
+    return Summary(
+        bias=float(value.mean()),
+        bias_u=max(scatter / count**0.5, float(value_u.mean())),
+        scatter=scatter,
+        scatter_u=scatter / (2 * (count - 1)) ** 0.5,
+        worst=float(value[worst]),
+        worst_u=float(value_u[worst]),
+    )
+
+
+def scatter_interval(scatter: float, count: int) -> tuple[float, float]:
+    """Give the 95 % confidence interval of a standard deviation (chi-square with n - 1 degrees of freedom)."""
+    ends = chdtri(count - 1, [(1 - COVERAGE) / 2, (1 + COVERAGE) / 2])
+    low, high = scatter * np.sqrt((count - 1) / ends)
+    return float(low), float(high)

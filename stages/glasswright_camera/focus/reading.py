@@ -1,0 +1,106 @@
+"""From a ramp's traces to best focus by colour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from glasswright import Unmeasurable
+from glasswright_camera.focus.depth import axial_mm, axial_sensitivity, board_mm, sensor_shift_um
+from glasswright_camera.focus.fit import find_vertex
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.chart.ramp import RampTrace
+
+    Array = NDArray[np.float64]
+
+LEAST_ROW_DISCS = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lens:
+    """What of the setting turns a board's millimetres into depths of focus."""
+
+    focal_length_mm: float
+    f_number: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """Best focus in one plane of one shot, at the board along the axis and at the sensor."""
+
+    axial_mm: float
+    axial_mm_u: float
+    shift_um: float
+    shift_um_u: float
+
+
+def read_setting(trace: RampTrace) -> Lens:
+    """Give focal length and f-number.
+
+    Raises
+    ------
+    Unmeasurable
+        Where either is unknown.
+    """
+    setting = trace.setting
+    if setting is None or setting.focal_length_mm is None or setting.f_number is None:
+        raise Unmeasurable(
+            f"focal length or f-number of {trace.shot} is unknown (found {setting}): "
+            "give them under `shots` of the ticket"
+        )
+    return Lens(focal_length_mm=setting.focal_length_mm, f_number=setting.f_number)
+
+
+def main_plane(trace: RampTrace) -> int:
+    """Give the plane that stands for the whole: green, or the only one."""
+    return trace.planes.index("green") if "green" in trace.planes else 0
+
+
+def find_focus(trace: RampTrace, plane: int, lens: Lens) -> Found:
+    """Find best focus in one plane of a shot.
+
+    The fit runs over the distances at the sensor, where the far side of the board is not seen wider than the near one.
+
+    Raises
+    ------
+    Unmeasurable
+        See `find_vertex`.
+    """
+    along, blur, blur_u = average_rows(trace, plane)
+    m = trace.magnification_frac
+    axial = np.array([axial_mm(float(v), trace.angle_deg) for v in along])
+    shift = sensor_shift_um(axial, lens.focal_length_mm, m)
+    vertex = find_vertex(shift, blur, blur_u, trace.planes[plane])
+    at_board = board_mm(vertex.place, lens.focal_length_mm, m)
+    widening = 1 / (1000 * m**2) * (1 + at_board * m / lens.focal_length_mm) ** 2
+    angle_share = axial_sensitivity(trace.angle_deg) * np.radians(trace.angle_deg_u)
+    return Found(
+        axial_mm=at_board,
+        axial_mm_u=float(np.hypot(vertex.place_u * widening, at_board * angle_share)),
+        shift_um=vertex.place,
+        shift_um_u=float(np.hypot(vertex.place_u, vertex.place * angle_share)),
+    )
+
+
+def average_rows(trace: RampTrace, plane: int) -> tuple[Array, Array, Array]:
+    """Average 1/MTF50^2 over each row's discs and both directions: place along the board, blur, uncertainty.
+
+    Rows with fewer than three measured discs are left out. The middle of a row's discs stands for it.
+    """
+    value, value_u = trace.mtf50[plane], trace.mtf50_u[plane]
+    good = np.isfinite(value).all(axis=1) & np.isfinite(value_u).all(axis=1)
+    blur = (1 / value**2).mean(axis=1)
+    blur_u = np.sqrt(((2 * value_u / value**3) ** 2).sum(axis=1)) / 2
+    rows = []
+    for place in np.unique(trace.along_mm):
+        inside = good & (trace.along_mm == place)
+        if inside.sum() >= LEAST_ROW_DISCS:
+            spread_u = np.sqrt((blur_u[inside] ** 2).sum()) / inside.sum()
+            rows.append((place, np.median(blur[inside]), 1.25 * spread_u))
+    table = np.array(rows).reshape(-1, 3)
+    return table[:, 0], table[:, 1], table[:, 2]

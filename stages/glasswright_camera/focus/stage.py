@@ -1,0 +1,118 @@
+"""Measure front or back focus from a ramp."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import numpy as np
+from pydantic import Field
+
+from glasswright import Unmeasurable, stage
+from glasswright_camera.chart.ramp import RampTrace
+from glasswright_camera.edges.repeats import ENOUGH_TO_SCATTER
+from glasswright_camera.focus.depth import depth_of_focus_um
+from glasswright_camera.focus.reading import Found, find_focus, read_setting
+from glasswright_camera.focus.result import ColourOffset, FocusOffset
+
+
+@stage
+def measure_focus_offset(
+    traces: tuple[RampTrace, ...], *, confusion_um: Annotated[float, Field(gt=0)] = 30.0
+) -> FocusOffset:
+    """Find where on the inclined board the lens is sharpest, by colour.
+
+    Blur variance, 1/MTF50^2, runs as a parabola along the board; its vertex is the best focus. Distance along the
+    axis is that along the board times the cosine of the board's angle (common practice; no standard is known).
+
+    Parameters
+    ----------
+    traces
+        The ramp shots of the setting; the mean is given. From five shots on their scatter enters the uncertainty,
+        beside that of each fit and of the board's angle.
+    confusion_um
+        Circle of confusion at the sensor, by which the depth of focus N c (1 + m) is reckoned. 30 is the usual one
+        for a frame of 24 x 36 mm; two pixels are stricter.
+
+    Returns
+    -------
+    FocusOffset
+        Minus is front focus: the sharpest place is nearer than the band.
+
+    Raises
+    ------
+    Unmeasurable
+        Best focus lies outside the scale (the message says on which side), the blur hardly changes along it, or
+        focal length or f-number is unknown.
+    """
+    first = traces[0]
+    lens = read_setting(first)
+    depth = depth_of_focus_um(lens.f_number, confusion_um, first.magnification_frac)
+    found = {
+        name: [find_focus(trace, trace.planes.index(name), lens) for trace in traces]
+        for name in first.planes
+        if all(name in trace.planes for trace in traces)
+    }
+    main = found.get("green") or next(iter(found.values()))
+    colours = {"red": found.get("red"), "green": main, "blue": found.get("blue")}
+    red, blue = (compare_colours(colours[name], main) for name in ("red", "blue"))
+    if any(trace.ramp != first.ramp for trace in traces):
+        raise Unmeasurable("the shots show different ramps: shoot one setting's with one of them")
+    return FocusOffset(
+        red=tell_colour(colours["red"], depth),
+        green=tell_colour(main, depth),
+        blue=tell_colour(colours["blue"], depth),
+        red_green_um=red[0],
+        red_green_um_u=red[1],
+        blue_green_um=blue[0],
+        blue_green_um_u=blue[1],
+        depth_of_focus_um=depth,
+        ramp=first.ramp,
+        magnification_frac=float(np.mean([trace.magnification_frac for trace in traces])),
+        shot_count=len(traces),
+    )
+
+
+def average(values: list[float], values_u: list[float]) -> tuple[float, float]:
+    """Give a mean and its standard uncertainty: of the fits, or of the scatter if there is enough and it is larger.
+
+    What all fits share (the board's angle) does not average out, so their mean uncertainty is an upper bound for it.
+    """
+    own = float(np.mean(values_u))
+    scatter = float(np.std(values, ddof=1) / np.sqrt(len(values))) if len(values) >= ENOUGH_TO_SCATTER else 0.0
+    return float(np.mean(values)), max(own, scatter)
+
+
+def tell_colour(shots: list[Found] | None, depth_um: float) -> ColourOffset:
+    """Lay one colour out; None gives NaN."""
+    if shots is None:
+        nothing = float("nan")
+        return ColourOffset(
+            offset_mm=nothing,
+            offset_mm_u=nothing,
+            shift_um=nothing,
+            shift_um_u=nothing,
+            offset_depths=nothing,
+            offset_depths_u=nothing,
+        )
+    offset, offset_u = average([shot.axial_mm for shot in shots], [shot.axial_mm_u for shot in shots])
+    shift, shift_u = average([shot.shift_um for shot in shots], [shot.shift_um_u for shot in shots])
+    return ColourOffset(
+        offset_mm=offset,
+        offset_mm_u=offset_u,
+        shift_um=shift,
+        shift_um_u=shift_u,
+        offset_depths=shift / depth_um,
+        offset_depths_u=shift_u / depth_um,
+    )
+
+
+def compare_colours(shots: list[Found] | None, main: list[Found]) -> tuple[float, float]:
+    """Give axial colour: how much farther from the lens a colour is sharp than the main one, micrometres.
+
+    A colour that is sharp on a farther part of the board has its focus farther from the lens.
+    """
+    if shots is None or shots is main:
+        return float("nan"), float("nan")
+    apart = [one.shift_um - other.shift_um for one, other in zip(shots, main, strict=True)]
+    apart_u = [float(np.hypot(one.shift_um_u, other.shift_um_u)) for one, other in zip(shots, main, strict=True)]
+    return average(apart, apart_u)

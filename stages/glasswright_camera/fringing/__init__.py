@@ -1,0 +1,1 @@
+"""Red and blue against green."""

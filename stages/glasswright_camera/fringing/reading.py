@@ -1,0 +1,133 @@
+"""From disc centres to displacements by part, and from edge profiles to the fringe's width."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from glasswright_camera.extremes import extreme_u
+from glasswright_camera.field import CORNERS, image_radius, zone_members
+from glasswright_camera.fringing.result import Displacement
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.edges.repeats import Repeats
+    from glasswright_camera.edges.trace import Trace
+    from glasswright_camera.stand import Stand
+
+    Array = NDArray[np.float64]
+
+
+def in_corners(place_px: Array, trace: Trace, stand: Stand) -> NDArray[np.bool_]:
+    """Say which discs lie in any of the four corner zones."""
+    members = zone_members(place_px, trace.width_px, trace.height_px, stand.zones)
+    return np.asarray(np.any([members[corner] for corner in CORNERS], axis=0))
+
+
+def displacement(shift: Array, shift_u: Array, place_px: Array, trace: Trace, stand: Stand) -> Displacement:
+    """Split displacements into uniform, radial and tangential parts.
+
+    Parameters
+    ----------
+    shift, shift_u
+        (discs, 2): displacement and its standard uncertainty, px.
+    place_px
+        (discs, 2): green centres.
+    trace, stand
+        For the frame's size, the corner zones and the pixel pitch.
+    """
+    count = len(shift)
+    radius = image_radius(place_px, trace.width_px, trace.height_px)
+    uniform = _uniform_part(shift, radius.unit * radius.fraction[:, None])
+    uniform_u = np.sqrt((shift_u**2).sum(axis=0)) / count
+    rest = shift - uniform
+    radial = (rest * radius.unit).sum(axis=1)
+    tangent = np.column_stack([-radius.unit[:, 1], radius.unit[:, 0]])
+    tangential = (rest * tangent).sum(axis=1)
+    each_u = np.sqrt((shift_u**2).mean(axis=1))
+    length = np.linalg.norm(shift, axis=1)
+    worst, turned = int(np.argmax(length)), int(np.argmax(np.abs(tangential)))
+    worst_u, turned_u = extreme_u(length, each_u, worst), extreme_u(np.abs(tangential), each_u, turned)
+    corner = in_corners(place_px, trace, stand)
+    corners = int(corner.sum())
+    pitch, height = stand.sensor.pixel_pitch_um, trace.height_px
+    return Displacement(
+        worst_px=float(length[worst]),
+        worst_px_u=worst_u,
+        mean_px=float(length.mean()),
+        mean_px_u=float(np.sqrt((each_u**2).sum()) / count),
+        worst_um=float(length[worst] * pitch),
+        worst_um_u=worst_u * pitch,
+        worst_pct=float(length[worst] / height * 100),
+        worst_pct_u=worst_u / height * 100,
+        corner_radial_px=float(radial[corner].mean()) if corners else np.nan,
+        corner_radial_px_u=float(np.sqrt((each_u[corner] ** 2).sum()) / corners) if corners else np.nan,
+        worst_tangential_px=float(abs(tangential[turned])),
+        worst_tangential_px_u=turned_u,
+        uniform_x_px=float(uniform[0]),
+        uniform_x_px_u=float(uniform_u[0]),
+        uniform_y_px=float(uniform[1]),
+        uniform_y_px_u=float(uniform_u[1]),
+    )
+
+
+def _uniform_part(shift: Array, place: Array) -> Array:
+    """Least squares: a shift of the whole frame beside a magnification in r and r^3 (a lattice may hang off centre)."""
+    square = (place**2).sum(axis=1, keepdims=True)
+    rows = []
+    for axis in range(2):
+        one = np.zeros_like(place)
+        one[:, axis] = 1.0
+        rows.append(one.ravel())
+    basis = np.column_stack([*rows, place.ravel(), (place * square).ravel()])
+    weight = np.linalg.lstsq(basis, shift.ravel(), rcond=None)[0]
+    return np.asarray(weight[:2])
+
+
+def fringe_width(repeats: Repeats, centre: Array, stand: Stand) -> tuple[float, float]:
+    """Give the width of the fringe at tangential edges of the corner zones, px, and its standard error.
+
+    It is the integral of the difference between two planes' edge profiles over distance, the outer and the inner edge
+    of a disc averaged: each profile is moved by the plane's radial displacement.
+    """
+    trace = repeats.traces[0]
+    planes = trace.planes
+    green = planes.index("green")
+    corner = in_corners(centre[green], trace, stand)
+    if not corner.any():
+        return np.nan, np.nan
+    distance = trace.distance_px
+    profile = _mean_known(repeats.stack(lambda t: np.asarray(t.profile, dtype=np.float64)))[:, corner, 1]
+    unit = image_radius(centre[green], trace.width_px, trace.height_px).unit[corner]
+    step = distance[1] - distance[0]
+    widths = []
+    for name in ("red", "blue"):
+        plane = planes.index(name)
+        shift = ((centre[plane] - centre[green])[corner] * unit).sum(axis=1)
+        rows = []
+        for k in range(len(shift)):
+            own, base = _filled(profile[plane, k], distance), _filled(profile[green, k], distance)
+            sides = [
+                np.abs(np.interp(distance, distance + side * shift[k], own) - base).sum() * step for side in (-1.0, 1.0)
+            ]
+            rows.append(np.mean(sides))
+        widths.append(rows)
+    each = np.array(widths)
+    wider = each[int(np.argmax(each.mean(axis=1)))]
+    return float(wider.mean()), float(wider.std(ddof=1) / np.sqrt(len(wider))) if len(wider) > 1 else np.nan
+
+
+def _filled(profile: Array, distance: Array) -> Array:
+    """Fill places without pixels by their neighbours."""
+    known = np.isfinite(profile)
+    return np.asarray(np.interp(distance, distance[known], profile[known]))
+
+
+def _mean_known(stack: Array) -> Array:
+    """Average over axis 0 what is known; NaN where nothing is."""
+    known = np.isfinite(stack)
+    count = known.sum(axis=0)
+    total = np.where(known, stack, 0.0).sum(axis=0)
+    return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan))

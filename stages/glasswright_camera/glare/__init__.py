@@ -1,0 +1,1 @@
+"""Light where there should be none."""

@@ -1,0 +1,129 @@
+"""Measure veiling glare at one setting."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright import Unmeasurable, format_against, stage
+from glasswright_camera.edges.repeats import Repeats, main_plane, shared_discs
+from glasswright_camera.edges.trace import Trace
+from glasswright_camera.field import CORNERS, zone_members
+from glasswright_camera.glare.result import BlackSpot, Glare
+from glasswright_camera.stand import ChartLayout, Stand
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+LEAST_DISCS: Final = 6
+CANNOT_BE: Final = 3.0
+"""Standard uncertainties below no glare at all from which the print cannot be what its file says."""
+PRINT_CONTRAST: Final = "print_contrast"
+
+
+@stage
+def measure_glare(traces: tuple[Trace, ...], spots: tuple[BlackSpot, ...] | None, stand: Stand) -> Glare:
+    """Read veiling glare from the chart's dark discs and, where there is one, from a black patch in a bright field.
+
+    A disc of a print of contrast C shows ``(1 - v) / C + v`` of the paper's light where v is the glare, of the paper's
+    light as photographed. An MTF is normalised by the edge's own step and does not see an even veil; this does.
+
+    Parameters
+    ----------
+    traces
+        The chart shots of the setting.
+    spots
+        Shots of a black patch before an even bright field (the idea of ISO 9358:1994).
+    stand
+        For the print's contrast and its uncertainty, and the zones.
+
+    Returns
+    -------
+    Glare
+        Caveat `print_contrast` where the discs are darker than the print is said to be: glare only ever adds light.
+
+    Raises
+    ------
+    Unmeasurable
+        Where fewer than six plain discs are in all chart shots.
+    """
+    repeats = shared_discs(traces)
+    plain = ~traces[0].is_mark[repeats.rows[0]]
+    if plain.sum() < LEAST_DISCS:
+        raise Unmeasurable(f"only {plain.sum()} plain discs have an edge in all {len(traces)} chart shots")
+    layout = next(use.layout for use in stand.charts if use.layout.name == traces[0].chart)
+    share = _disc_share(repeats)
+    zones = zone_members(repeats.places(), traces[0].width_px, traces[0].height_px, stand.zones)
+    corners = np.asarray(np.any([zones[name] for name in CORNERS], axis=0))
+    whole, centre, corner = (_glare_of(share[plain & part], layout) for part in (plain, zones["centre"], corners))
+    seen = share[plain]
+    seen_ratio = float(1 / seen.mean())
+    spot, spot_u = _spot_glare(spots or ())
+    impossible = whole.value < -CANNOT_BE * whole.u
+    return Glare(
+        chart_glare_pct=whole.value,
+        chart_glare_pct_u=whole.u,
+        centre_glare_pct=centre.value,
+        centre_glare_pct_u=centre.u,
+        corner_glare_pct=corner.value,
+        corner_glare_pct_u=corner.u,
+        spot_glare_pct=spot,
+        spot_glare_pct_u=spot_u,
+        seen_contrast_ratio=seen_ratio,
+        seen_contrast_ratio_u=float(seen_ratio**2 * seen.std(ddof=1) / np.sqrt(len(seen))),
+        disc_count=len(seen),
+        shot_count=len(traces),
+        spot_shot_count=len(spots or ()),
+        caveats=(PRINT_CONTRAST,) if impossible else (),
+        notes=(_tell_impossible(seen_ratio, layout),) if impossible else (),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Percent:
+    value: float
+    u: float
+
+
+def _disc_share(repeats: Repeats) -> Array:
+    """Give each disc's light over its paper's, the mean of the shots: (discs,)."""
+    plane = main_plane(repeats.traces[0])
+    dark = repeats.stack(lambda trace: trace.dark_light)[:, plane]
+    paper = repeats.stack(lambda trace: trace.paper_light)[:, plane]
+    return np.asarray((dark / paper).mean(axis=0))
+
+
+def _glare_of(share: Array, layout: ChartLayout) -> _Percent:
+    """Turn discs' light over paper's into glare. All discs are of one print, so its contrast does not average out."""
+    if not len(share):
+        return _Percent(value=float("nan"), u=float("nan"))
+    ink = 1 / layout.contrast_ratio
+    mean = float(share.mean())
+    scatter = float(share.std(ddof=1) / np.sqrt(len(share))) if len(share) > 1 else 0.0
+    from_print = (1 - mean) / (1 - ink) ** 2 * ink * layout.contrast_u_frac
+    return _Percent(value=100 * (mean - ink) / (1 - ink), u=100 * float(np.hypot(scatter / (1 - ink), from_print)))
+
+
+def _spot_glare(spots: tuple[BlackSpot, ...]) -> tuple[float, float]:
+    """Give the index, mean of the shots, and its uncertainty."""
+    if not spots:
+        return float("nan"), float("nan")
+    index = np.array([100 * spot.spot_light_frac / spot.field_light_frac for spot in spots])
+    own = [
+        np.hypot(100 * spot.spot_light_frac_u, value * spot.field_light_frac_u) / spot.field_light_frac
+        for spot, value in zip(spots, index, strict=True)
+    ]
+    # what leaks in from the patch's border is common to the shots
+    return float(index.mean()), float(np.max(own))
+
+
+def _tell_impossible(seen_ratio: float, layout: ChartLayout) -> str:
+    return (
+        f"paper to disc is {format_against(seen_ratio, layout.contrast_ratio, '.3g')}:1 as photographed, more than the "
+        f"print's {layout.contrast_ratio:g}:1 "
+        f"({layout.name}), and glare can only lower it: measure the print's contrast and correct `contrast_ratio`"
+    )

@@ -1,0 +1,1 @@
+"""What hands and eyes find."""

@@ -1,0 +1,1 @@
+"""Flats, darks and what they say of light and sensor."""

@@ -1,0 +1,169 @@
+"""The stage that makes one gain map of a setting's flat or panel shots."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from glasswright import Unmeasurable, stage
+from glasswright_camera.light.flat import FlatField, FlatShot
+from glasswright_camera.light.flat_outlying import find_misfit, find_outlying
+from glasswright_camera.light.flat_surface import Windows, lay_axis, lay_windows
+from glasswright_camera.light.levels import find_level_change, note_flicker
+from glasswright_camera.stand import Stand
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+
+@stage
+def combine_flats(shots: tuple[FlatShot, ...], stand: Stand) -> FlatField:
+    """Take the flat or panel shots of a setting together: one smooth gain map a plane, 1 at the frame's centre.
+
+    Each shot is divided by its own level at the centre, so that a lamp's change between shots costs nothing but a
+    caveat; the scatter that is left enters the gain's uncertainty. Blocks that stand out of the smooth surface (dust)
+    are left out and bridged; a shadow too wide for that (something in the lens) is followed as far as a smooth map can,
+    and how far it is off there is in the gain's uncertainty.
+
+    Parameters
+    ----------
+    shots
+        The repeats, of one role and frame size.
+    stand
+        How much the light may change, and the mains frequency.
+
+    Raises
+    ------
+    Unmeasurable
+        Where the shots do not fit together, or too few good blocks are left somewhere.
+    """
+    refuse_mixture(shots)
+    first = shots[0]
+    size = (first.width_px, first.height_px)
+    offsets = [(float(x), float(y)) for x, y in first.offset_px]
+    grids = [lay_grid(size, first.block_px, offset) for offset in offsets]
+    maps = [map_plane(grid, shots, plane) for plane, grid in enumerate(grids)]
+    times = [shot.exposure_time_s for shot in shots]
+    levels = np.array([each.levels for each in maps])
+    change_pct, caveats, notes = find_level_change(levels.mean(axis=0), times, stand.shooting.level_change_pct)
+    left_out = sum(each.left_out for each in maps)
+    notes = (*notes, *note_flicker(times, stand.shooting.mains_hz))
+    if left_out:
+        notes = (*notes, f"{left_out} blocks stood out of the smooth field (dust?) and were bridged")
+    followed = max(each.followed for each in maps)
+    if followed:
+        told = f"{followed} blocks lie in shadows too wide to bridge, and the map follows them"
+        notes = (*notes, f"{told}: something in the lens? `find_spots` tells")
+    return FlatField(
+        role=first.role,
+        width_px=first.width_px,
+        height_px=first.height_px,
+        planes=first.planes,
+        block_px=first.block_px,
+        gain=np.array([each.gain for each in maps], dtype=np.float32),
+        gain_u=np.array([each.gain_u for each in maps], dtype=np.float32),
+        light_level=levels.mean(axis=1).astype(np.float32),
+        shot_count=len(shots),
+        exposure_time_s=times[0] if len(set(times)) == 1 else None,
+        level_change_pct=change_pct,
+        caveats=caveats,
+        notes=notes,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """The places at which a plane's light is wanted, each with the blocks about it."""
+
+    own: Windows
+    """The middles of what the blocks cover."""
+    nominal: Windows
+    """The middles of the blocks as if they were whole: where the gain map has its points."""
+    middle: Windows
+    """About the frame's centre."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaneMap:
+    """The gain of one plane."""
+
+    gain: NDArray[np.float64]
+    gain_u: NDArray[np.float64]
+    levels: NDArray[np.float64]
+    """(shots,): light at the frame's centre."""
+    left_out: int
+    followed: int
+    """Blocks of shadows too wide to bridge."""
+
+
+def refuse_mixture(shots: tuple[FlatShot, ...]) -> None:
+    """Raise where the shots are not repeats of one another."""
+    kinds = {(shot.role, shot.width_px, shot.height_px, shot.planes, shot.block_px): shot.shot for shot in shots}
+    if len(kinds) > 1:
+        told = "; ".join(
+            f"{name} is a {role} of {width} x {height} pixels, planes {', '.join(planes)}, blocks of {block:g}"
+            for (role, width, height, planes, block), name in kinds.items()
+        )
+        raise Unmeasurable(f"the shots do not belong together: {told}")
+
+
+@lru_cache(maxsize=8)
+def lay_grid(size_px: tuple[int, int], block_px: float, offset_px: tuple[float, float]) -> Grid:
+    """Give the grid of a plane in frames of a width and height; kept, since a night's flats share a few."""
+    x_axis, y_axis = (lay_axis(size, block_px, offset) for size, offset in zip(size_px, offset_px, strict=True))
+    own_y, own_x = np.meshgrid(y_axis.centre, x_axis.centre, indexing="ij")
+    y, x = np.meshgrid(y_axis.nominal, x_axis.nominal, indexing="ij")
+    middle = surround((size_px[0] / block_px / 2, size_px[1] / block_px / 2))
+    return Grid(
+        own=lay_windows(x_axis, y_axis, own_x.ravel(), own_y.ravel()),
+        nominal=lay_windows(x_axis, y_axis, x.ravel(), y.ravel()),
+        middle=lay_windows(x_axis, y_axis, *middle),
+    )
+
+
+def map_plane(grid: Grid, shots: tuple[FlatShot, ...], plane: int) -> PlaneMap:
+    """Give the gain of one plane: the mean of the shots' own smooth maps, and its uncertainty."""
+    light = np.array([shot.light[plane] for shot in shots], dtype=np.float64)
+    light_u = np.array([shot.light_u[plane] for shot in shots], dtype=np.float64)
+    good = np.asarray(np.isfinite(light).all(axis=0))
+    mean_u = np.sqrt((light_u**2).mean(axis=0) / len(shots))
+    mean = np.where(good, light.mean(axis=0), 1.0)
+    bridged, followed = find_outlying(grid.own, mean, np.where(good, mean_u, 1.0), good)
+    kept = good & ~bridged
+    whole, centre = grid.nominal.smoother(kept), grid.middle.smoother(kept)
+    levels = np.array([centre.value(each).mean() for each in light])
+    gains = np.array([whole.value(each) / level for each, level in zip(light, levels, strict=True)])
+    noise = np.array([whole.variance(each**2) / level**2 for each, level in zip(light_u, levels, strict=True)]).mean(
+        axis=0
+    )
+    scatter = pool_nearby(gains.reshape(len(shots), *good.shape).var(axis=0, ddof=1)).ravel() if len(shots) > 1 else 0.0
+    gain = gains.mean(axis=0).reshape(good.shape)
+    own = np.sqrt(np.maximum(noise, scatter) / len(shots)).reshape(good.shape)
+    misfit = find_misfit(mean / levels.mean(), mean_u / levels.mean(), gain, bridged, followed, good)
+    return PlaneMap(
+        gain=gain,
+        gain_u=np.hypot(own, misfit),
+        levels=levels,
+        left_out=int(np.count_nonzero(bridged)),
+        followed=int(np.count_nonzero(followed)),
+    )
+
+
+def surround(middle: tuple[float, float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Give x and y of four points a hair's breadth about the frame's centre.
+
+    Where it lies between blocks, each has its own nearest ones; their mean favours no side.
+    """
+    hair = 1e-9
+    x, y = middle
+    return np.array([x - hair, x + hair, x - hair, x + hair]), np.array([y - hair, y - hair, y + hair, y + hair])
+
+
+def pool_nearby(variance: NDArray[np.float64], reach: int = 2) -> NDArray[np.float64]:
+    """Give the mean of a map over the 5 x 5 blocks about each: a few repeats say little block by block."""
+    padded = np.pad(variance, reach, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, (2 * reach + 1, 2 * reach + 1))
+    return np.asarray(windows.mean(axis=(2, 3)))

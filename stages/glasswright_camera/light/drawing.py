@@ -1,0 +1,80 @@
+"""A drawing of an even field: contours of the light lost."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from skimage.measure import find_contours
+
+from glasswright.plugin.drawing import Picture, Scale, element, label, path, tick_step, words
+from glasswright_camera.plots import FrameView
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.light.flat import FlatField
+
+    Array = NDArray[np.float64]
+
+LEAST_SPAN = 60.0
+"""A closed contour smaller than this on the drawing says more of noise than of the lens."""
+NAMES = {"flat": "Light lost over the frame", "panel": "Evenness of the panel"}
+
+
+def loss_of(field: FlatField) -> Array:
+    """Give the light lost against the frame's centre in EV, (rows, columns)."""
+    plane = field.planes.index("green") if "green" in field.planes else 0
+    gain = np.asarray(field.gain[plane], dtype=np.float64)
+    return np.asarray(-np.log2(np.maximum(gain, 1e-6)))
+
+
+def draw_flat(field: FlatField) -> list[Picture]:
+    """Draw contours of equal loss, each with its number; a panel evens out the chart and is no measure of the lens."""
+    if field.role == "panel":
+        return []
+    loss = loss_of(field)
+    view = FrameView(width_px=field.width_px, height_px=field.height_px)
+    step = tick_step(max(float(np.ptp(loss)), 0.02), 8)
+    scale = Scale(low=float(loss.min()), high=max(float(loss.max()), float(loss.min()) + step), start=0, end=1)
+    parts, names = [], []
+    for level in scale.ticks(8):
+        for contour in find_contours(loss, level):  # type: ignore[no-untyped-call]
+            points = view.place((contour[:, ::-1] + 0.5) * field.block_px - 0.5)
+            if np.allclose(points[0], points[-1]) and float(np.ptp(points, axis=0).max()) < LEAST_SPAN:
+                continue
+            parts.append(path(_inside(view, points), "line one plain"))
+            if len(points) > 8:
+                names.append(_name(view, points, scale.write(level, 8)))
+    plane = "green" if "green" in field.planes else field.planes[0]
+    parts += names
+    corners = [float(loss[0, 0]), float(loss[0, -1]), float(loss[-1, 0]), float(loss[-1, -1])]
+    parts.append(label(280, view.bottom + 24, f"EV below the centre; outermost blocks {_write(corners)}"))
+    title = NAMES.get(field.role, "Evenness of the field")
+    described = (
+        f"Contours of equal loss in EV, {plane} plane, {field.shot_count} shot{'s' if field.shot_count != 1 else ''}, "
+        "as the smooth field has it before the source's own unevenness is divided out."
+    )
+    return [Picture(title, view.draw(*parts, below=38, name=title), described)]
+
+
+def _write(values: list[float]) -> str:
+    return ", ".join(f"{value:.2f}" for value in values)
+
+
+def _inside(view: FrameView, points: Array) -> list[tuple[float, float]]:
+    """Thin a contour to what shows, and clip it to the frame, which the outermost points may leave."""
+    kept = points[:: max(1, len(points) // 120)]
+    kept = np.vstack([kept, points[-1:]])
+    low = view.place(np.array([[-0.5, -0.5]]))[0]
+    high = view.place(np.array([[view.width_px - 0.5, view.height_px - 0.5]]))[0]
+    return [(float(x), float(y)) for x, y in np.clip(kept, low, high)]
+
+
+def _name(view: FrameView, points: Array, text: str) -> str:
+    """Write a contour's number where it runs lowest within the frame, on a ground of its own."""
+    fits = points[points[:, 1] < view.bottom - 12]
+    x, y = (fits if len(fits) else points)[int(np.argmax((fits if len(fits) else points)[:, 1]))]
+    x = min(max(float(x), 40.0), 520.0)
+    ground = element("rect", x=x - 15, y=float(y) - 8, width=30.0, height=15.0, class_="ground")
+    return ground + element("text", words(text), x=x, y=float(y) + 4, class_="tick", text_anchor="middle")

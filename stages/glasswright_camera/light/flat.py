@@ -1,0 +1,69 @@
+"""The evenness of a light field, coarse and per colour plane."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Self
+
+from glasswright import Artefact
+from glasswright_camera.light.flat_outliers import find_odd_flats
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlatShot(Artefact):
+    """One frame of an even field, reduced to block means: what `reduce_flat` gives and `combine_flats` gathers."""
+
+    shot: str
+    role: str
+    width_px: int
+    height_px: int
+    planes: tuple[str, ...]
+    block_px: float
+    light: NDArray[np.float32]
+    """(planes, rows, columns): mean light of each block, 0 black, 1 white; outlying pixels rejected. Block (i, j)
+    begins at x = j * block_px - 0.5, y likewise; the last column and row hold what is left of the frame. NaN where a
+    block had too few good pixels."""
+    light_u: NDArray[np.float32]
+    """Standard uncertainty of each block mean, from the scatter of its pixels."""
+    offset_px: NDArray[np.float64]
+    """(planes, 2): mean x and y of a plane's pixels from the middle of their block: half a pixel for the red and blue
+    of a Bayer cell."""
+    exposure_time_s: float | None = None
+    median_light_frac: float = 0.0
+    """Median light of the frame's brightest plane, of white."""
+    pixels_per_block: tuple[int, ...] = ()
+    """Of each plane, in a whole block."""
+
+    @classmethod
+    def find_odd(cls, members: Sequence[Self]) -> Mapping[int, str]:
+        """Name the shots whose light level or shape stands apart from the others'."""
+        return find_odd_flats([member.light for member in members], [member.exposure_time_s for member in members])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlatField(Artefact):
+    """The gain map of a setting: several `FlatShot` taken together, per plane, 1 at the frame's centre."""
+
+    role: str
+    """`flat` (the diffuse source) or `panel` (a white panel in the chart's place)."""
+    width_px: int
+    height_px: int
+    planes: tuple[str, ...]
+    block_px: float
+    gain: NDArray[np.float32]
+    """(planes, rows, columns): gain at the points x = (j + 0.5) * block_px - 0.5, y likewise, of which those of the
+    last column and row may lie outside the frame; no NaN."""
+    gain_u: NDArray[np.float32]
+    """Standard uncertainty of the gain. Neighbours within two blocks share most of it."""
+    light_level: NDArray[np.float32]
+    """(planes,): mean light at the frame's centre, of white."""
+    shot_count: int
+    exposure_time_s: float | None = None
+    level_change_pct: float = 0.0
+    """Largest difference of light between the shots, exposure time allowed for."""

@@ -1,0 +1,1 @@
+"""Charts and sheets on paper, true to scale."""

@@ -1,0 +1,200 @@
+"""The command `print`: charts and sheets on paper, true to scale."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from glasswright.config import find_shipped, read_config
+from glasswright.judging.hand_check_entry import find_hand_checks, open_sheet
+from glasswright.outputs import make_folder
+from glasswright.plugin.paper import PaperError, write_file
+from glasswright_camera.hand_checks.instructions import HAND_LIST
+from glasswright_camera.printing.advice import advise, chart_magnification, find_edge_need, ramp_magnification
+from glasswright_camera.printing.chart import draw_chart
+from glasswright_camera.printing.layout import find_scale, write_layout
+from glasswright_camera.printing.paper import SIZES_MM, choose_paper
+from glasswright_camera.printing.picture import fit_pitch, scale_layout
+from glasswright_camera.printing.sheet import SheetHead, draw_sheet
+from glasswright_camera.stand import ChartLayout, RampLayout
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from glasswright_camera.printing.advice import EdgeNeed
+    from glasswright_camera.printing.paper import Orientation
+    from glasswright_camera.printing.picture import AnyLayout, PrintedLayout
+
+EXAMPLE = """\b
+Examples:
+  glasswright print chart --paper A2 --out prints
+  glasswright print chart --paper A3 --tiled --out prints
+  glasswright print ramp --paper A4 --out prints
+  glasswright print sheet night/tickets/T-0412 --cards configs/cards --out prints
+"""
+RAMP = "ramp_9x17.yaml"
+CHART = "lattice_13x9.yaml"
+Command = Any
+
+
+@click.group(name="print", epilog=EXAMPLE, short_help="Print charts and sheets true to scale, as PDF.")
+def print_paper() -> None:
+    """Print charts and sheets true to scale, as PDF, with the layout file that describes the print."""
+
+
+def _with_options(*options: Callable[[Command], Command]) -> Callable[[Command], Command]:
+    def add(function: Command) -> Command:
+        for option in reversed(options):
+            function = option(function)
+        return function
+
+    return add
+
+
+ON_PAPER = _with_options(
+    click.option(
+        "--paper", type=click.Choice(list(SIZES_MM)), default="A3", show_default=True, help="Size of a sheet."
+    ),
+    click.option(
+        "--orientation", type=click.Choice(["auto", "landscape", "portrait"]), default="auto", show_default=True
+    ),
+    click.option(
+        "--out", type=click.Path(path_type=Path, file_okay=False), default=Path(), help="Folder to write into."
+    ),
+)
+TO_SCALE = _with_options(
+    click.option("--magnification", type=click.FloatRange(1e-4, 2), help="Size on the sensor over size on the print."),
+    click.option(
+        "--pixel-pitch-um", type=click.FloatRange(0.5, 50), default=6.0, show_default=True, help="Of the sensor."
+    ),
+    click.option(
+        "--measured",
+        nargs=2,
+        type=float,
+        help="What the bars of 100 mm of a finished print measure, across and down: with the options that it was "
+        "printed with, writes its layout file again.",
+    ),
+    click.option(
+        "--pitch-mm", type=click.FloatRange(1, 1000), help="Print at this pitch, instead of filling the sheet."
+    ),
+    click.option("--tiled", is_flag=True, help="Print at the layout's own pitch (or --pitch-mm) over several sheets."),
+)
+
+
+@print_paper.command(epilog=EXAMPLE)
+@ON_PAPER
+@TO_SCALE
+@click.option(
+    "--layout", "file", type=click.Path(path_type=Path), help=f"The chart's layout; the shipped {CHART} if not given."
+)
+def chart(file: Path | None, **asked: Any) -> None:  # noqa: ANN401 - the options are those of TO_SCALE and ON_PAPER
+    """Print the lattice of discs, and write the layout file of the print beside it.
+
+    It fills one sheet, unless --tiled or --pitch-mm asks for a size. Print at 100 %, then measure the check bars.
+    """
+    _print_lattice(read_config(_find_layout(file, CHART), ChartLayout), "This side down.", **asked)
+
+
+@print_paper.command(epilog=EXAMPLE)
+@ON_PAPER
+@TO_SCALE
+@click.option(
+    "--layout", "file", type=click.Path(path_type=Path), help=f"The ramp's layout; the shipped {RAMP} if not given."
+)
+def ramp(file: Path | None, **asked: Any) -> None:  # noqa: ANN401
+    """Print the board of small discs for the ramp, and write the layout file of the print beside it.
+
+    It fills one sheet, unless --tiled or --pitch-mm asks for a size. Print at 100 %, then measure the check bars.
+    """
+    _print_lattice(read_config(_find_layout(file, RAMP), RampLayout), "This end towards the camera.", **asked)
+
+
+@print_paper.command(epilog=EXAMPLE)
+@click.argument("ticket_folder", type=click.Path(path_type=Path))
+@click.option("--cards", type=click.Path(path_type=Path), required=True, help="Folder of cards.")
+@click.option("--paper", type=click.Choice(list(SIZES_MM)), default="A4", show_default=True, help="Size of a sheet.")
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=Path(), help="Folder to write into.")
+def sheet(ticket_folder: Path, cards: Path, paper: str, out: Path) -> None:
+    """Print the hand checks that the card of a ticket's lens lists, to be filled in at the bench.
+
+    The paper is not read: type its answers in with `glasswright sheet`.
+    """
+    ticket = open_sheet(ticket_folder).ticket
+    checks = find_hand_checks(cards, ticket.lens.model)
+    unknown = [name for name in checks if name not in HAND_LIST]
+    if unknown:
+        raise PaperError(f"the card of `{ticket.lens.model}` lists `{unknown[0]}`, which is no hand check: correct it")
+    if not checks:
+        raise PaperError(f"the card of `{ticket.lens.model}` lists no hand checks: there is nothing to print")
+    head = SheetHead(ticket=ticket.ticket, model=ticket.lens.model, serial=ticket.lens.serial)
+    instructions = [HAND_LIST[name] for name in checks]
+    data = draw_sheet(head, instructions, choose_paper(paper, "portrait", is_wide=False))
+    _write(out, f"{ticket.ticket}-hand-checks.pdf", data)
+
+
+def _find_layout(given: Path | None, shipped: str) -> Path:
+    """Return the layout file that was named, or the shipped one."""
+    if given is None:
+        return find_shipped("glasswright_camera", "charts", shipped)
+    if not given.exists():
+        raise click.BadParameter(f"there is no file {given}: name another, or none", param_hint="--layout")
+    return given
+
+
+def _print_lattice(
+    layout: AnyLayout,
+    foot: str,
+    *,
+    paper: str,
+    orientation: Orientation,
+    out: Path,
+    **asked: Any,  # noqa: ANN401
+) -> None:
+    """Print a chart or a ramp; `foot` is said of its lower edge."""
+    sheet = choose_paper(paper, orientation, is_wide=layout.columns >= layout.rows)
+    pitch = asked["pitch_mm"] or (layout.pitch_mm if asked["tiled"] else fit_pitch(layout, sheet))
+    printed = scale_layout(layout, pitch, f"{layout.name}_{_size_name(paper, asked['pitch_mm'])}")
+    if asked["measured"]:
+        measured = scale_layout(printed, printed.pitch_mm * find_scale(*asked["measured"]), printed.name)
+        _write(out, f"{measured.name}.yaml", write_layout(measured, _measured_words(asked["measured"])).encode())
+        return
+    need = find_edge_need(asked["magnification"] or _intended(printed), asked["pixel_pitch_um"])
+    words: tuple[str, ...] = _words(printed, need, foot)
+    data, tiling = draw_chart(printed, sheet, words, tiled=asked["tiled"])
+    advice: tuple[str, ...] = advise(need, printed.name, len(tiling.tiles))
+    _write(out, f"{printed.name}.pdf", data)
+    _write(out, f"{printed.name}.yaml", write_layout(printed, (*words, *advice)).encode())
+    for line in advice:
+        click.echo(f"- {line}")
+
+
+def _intended(layout: PrintedLayout) -> float:
+    if isinstance(layout, RampLayout):
+        return ramp_magnification(layout.disc_diameter_mm)
+    return chart_magnification((layout.columns - 1) * layout.pitch_mm, (layout.rows - 1) * layout.pitch_mm)
+
+
+def _size_name(paper: str, pitch_mm: float | None) -> str:
+    return paper.lower() if pitch_mm is None else f"{pitch_mm:g}mm".replace(".", "_")
+
+
+def _words(layout: PrintedLayout, need: EdgeNeed, foot: str) -> tuple[str, str]:
+    """Give the lines at the print's foot."""
+    return (
+        f"{layout.name}: {layout.columns} x {layout.rows} discs of {layout.disc_diameter_mm:g} mm, pitch "
+        f"{layout.pitch_mm:g} mm. {foot} Print at 100 %, then measure the bars.",
+        f"For a magnification of {need.magnification_frac:.4g} on pixels of {need.pixel_pitch_um:g} µm: edges true to "
+        f"{need.roughness_um:.0f} µm (standard deviation), {need.dots_per_inch} dots per inch or finer.",
+    )
+
+
+def _measured_words(measured: tuple[float, float]) -> tuple[str, ...]:
+    return (f"As printed: its bars of 100 mm measure {measured[0]:g} mm across and {measured[1]:g} mm down.",)
+
+
+def _write(out: Path, name: str, data: bytes) -> None:
+    make_folder(out)
+    write_file(out / name, data)
+    click.echo(f"{out / name}")

@@ -1,0 +1,57 @@
+"""Writes the layout file of a print, so that what was printed is what is located."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, fields
+from typing import TYPE_CHECKING, Final
+
+import yaml
+
+from glasswright import Artefact
+from glasswright.plugin.paper import PaperError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+MOST_STRETCH: Final = 0.001
+"""Largest difference of scale across and down: a layout has one pitch, and distortion is measured to this."""
+MOST_OFF: Final = 0.05
+
+
+def write_layout(layout: Artefact, comments: Sequence[str]) -> str:
+    """Give a layout as YAML, with comments at its head."""
+    engine = {field.name for field in fields(Artefact)}
+    data = {name: _plain(value) for name, value in asdict(layout).items() if name not in engine}
+    head = "".join(f"# {' '.join(line.split())}\n" for line in comments)
+    return head + yaml.safe_dump(data, sort_keys=False, allow_unicode=True)
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, (tuple, list)):
+        return [_plain(each) for each in value]
+    return {name: _plain(each) for name, each in value.items()} if isinstance(value, dict) else value
+
+
+def find_scale(across_mm: float, down_mm: float) -> float:
+    """Give the scale of a print from what its bars of 100 mm were measured to be.
+
+    Raises
+    ------
+    PaperError
+        If a length cannot be that of a bar, or the two differ by more than a layout with one pitch can hold.
+    """
+    for name, length in (("across", across_mm), ("down", down_mm)):
+        if abs(length / 100 - 1) > MOST_OFF:
+            message = (
+                f"a bar of 100 mm {name} cannot measure {length:g} mm unless it was printed to another size: print it "
+                "again at 100 %, or measure it again"
+            )
+            raise PaperError(message)
+    stretch = abs(across_mm - down_mm) / 100
+    if stretch > MOST_STRETCH:
+        message = (
+            f"the print is stretched: its bars measure {across_mm:g} mm across and {down_mm:g} mm down, {stretch:.2%} "
+            "apart, and a chart has one pitch: print it on another machine or another paper"
+        )
+        raise PaperError(message)
+    return (across_mm + down_mm) / 200

@@ -1,0 +1,1 @@
+"""Raw files and pictures, from bytes to a mosaic of sensor values."""

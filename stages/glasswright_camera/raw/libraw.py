@@ -1,0 +1,157 @@
+"""Raw files through LibRaw. The only module that imports rawpy: its arrays must not outlive the open file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import rawpy
+
+from glasswright import Unmeasurable
+from glasswright_camera.raw.frame_size import LARGEST_FRAME_PX, check_size
+from glasswright_camera.raw.messages import collect_messages
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+LIBRAW_VERSION: Final = ".".join(str(part) for part in rawpy.libraw_version)
+PLANE_OF_LETTER: Final = {"R": "red", "G": "green", "B": "blue"}
+PLANES: Final = ("red", "green", "blue")
+SQUARE: Final = 0.005
+"""Largest deviation of a square pixel's sides from 1 to 1."""
+UNSUPPORTED: Final = (rawpy.LibRawFileUnsupportedError, rawpy.NotSupportedError, NotImplementedError)
+"""LibRaw does not know the format or the body; a damaged head looks the same to it."""
+UNREADABLE: Final = (
+    rawpy.LibRawError,
+    rawpy.NotSupportedError,
+    NotImplementedError,
+    MemoryError,
+    ValueError,
+    OSError,
+)
+"""All that opening damaged files has been seen to raise."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RawFrame:
+    """What LibRaw says of a file: claims, to be checked."""
+
+    values: NDArray[np.uint16]
+    """(height, width): an own copy of the visible frame, black not subtracted."""
+    pattern: NDArray[np.int64]
+    """(period height, period width): index into `planes` of each site of the visible frame."""
+    planes: tuple[str, ...]
+    black_dn: NDArray[np.float64]
+    """Shape of `pattern`."""
+    white_dn: float
+    top_px: int
+    left_px: int
+    """Masked margin cut off above and to the left."""
+    notes: tuple[str, ...] = ()
+    """For people."""
+
+
+def read_raw(path: str, *, monochrome: bool, largest_px: int = LARGEST_FRAME_PX) -> RawFrame:
+    """Read the undemosaiced frame of a raw file.
+
+    Parameters
+    ----------
+    path
+        The file.
+    monochrome
+        Whether the body has no colour filter. LibRaw shows such a file and one whose pattern was lost alike.
+    largest_px
+        Most pixels that a frame may claim to have.
+
+    Raises
+    ------
+    Unmeasurable
+        Where the file cannot be read, complains while it is read, or holds no mosaic.
+    """
+    messages: list[str] = []
+    try:
+        with collect_messages(messages, path), rawpy.imread(path) as raw:
+            check_size(raw.sizes.raw_width, raw.sizes.raw_height, largest_px=largest_px)
+            refuse_strange_layout(raw, monochrome=monochrome)
+            frame = copy_frame(raw, monochrome=monochrome)
+    except UNREADABLE as error:
+        said = "; ".join([describe(error), *messages])
+        remedy = "copy it again, or shoot it again"
+        if isinstance(error, UNSUPPORTED):
+            remedy = (
+                "it is no raw file, or damaged (copy it again), or of a body or kind of raw that this LibRaw does not "
+                "know (set the body to another kind, or convert it to DNG without demosaicing)"
+            )
+        raise Unmeasurable(f"the raw file cannot be read: LibRaw {LIBRAW_VERSION} says {said}; {remedy}") from error
+    if messages:
+        raise Unmeasurable(
+            f"the raw file is damaged: LibRaw {LIBRAW_VERSION} reports {'; '.join(dict.fromkeys(messages))}; "
+            "copy it again, or shoot it again"
+        )
+    return frame
+
+
+def describe(error: Exception) -> str:
+    """Give LibRaw's words for an error, which rawpy hands on as bytes."""
+    first = error.args[0] if error.args else ""
+    text = first.decode(errors="replace") if isinstance(first, bytes) else str(first)
+    return f'"{text}"' if text else type(error).__name__
+
+
+def refuse_strange_layout(raw: Any, *, monochrome: bool) -> None:  # noqa: ANN401 - rawpy has no types
+    """Raise for anything but one mosaic."""
+    if raw.raw_type != rawpy.RawType.Flat or raw.raw_pattern is None:
+        raise Unmeasurable(
+            "the file holds pixels that are demosaiced already (a linear or YCbCr raw): what an interpolation did to "
+            "an edge cannot be told from what the lens did; shoot plain raw, convert without demosaicing"
+        )
+    if monochrome and raw.raw_pattern.size > 1:
+        raise Unmeasurable(
+            "the stand file says `monochrome: true`, but the file has a colour filter pattern: is it from this body?"
+        )
+    if not monochrome and raw.raw_pattern.size == 1:
+        raise Unmeasurable(
+            "the file has no colour filter pattern: either it was lost on the way (copy it again), or the body has "
+            "no filter (then say `monochrome: true` for the stand's sensor)"
+        )
+
+
+def copy_frame(raw: Any, *, monochrome: bool) -> RawFrame:  # noqa: ANN401 - rawpy has no types
+    """Copy the visible frame, its pattern and its levels, all in the visible frame's own phase."""
+    top, left = raw.sizes.top_margin, raw.sizes.left_margin
+    height, width = raw.raw_pattern.shape
+    colour = np.array([[raw.raw_color(top + row, left + column) for column in range(width)] for row in range(height)])
+    pattern = np.zeros_like(colour) if monochrome else plane_of_colour(raw.color_desc.decode())[colour]
+    black = np.array(raw.black_level_per_channel, dtype=np.float64)
+    white = [raw.white_level, *(level for level in raw.camera_white_level_per_channel or () if level > black.max())]
+    return RawFrame(
+        values=np.array(raw.raw_image_visible, dtype=np.uint16, order="C"),
+        pattern=pattern.astype(np.int64),
+        planes=("white",) if monochrome else PLANES,
+        black_dn=black[colour % len(black)],
+        white_dn=float(min(white)),
+        top_px=top,
+        left_px=left,
+        notes=note_aspect(raw.sizes.pixel_aspect),
+    )
+
+
+def note_aspect(aspect: float) -> tuple[str, ...]:
+    """Note pixels that are not square, which nothing makes up for."""
+    if abs(aspect - 1) <= SQUARE:
+        return ()
+    return (f"the pixels are not square (their sides are as {aspect:.3g} to 1): distances are in pixels as they lie",)
+
+
+def plane_of_colour(letters: str) -> NDArray[np.int64]:
+    """Give the plane of each of LibRaw's colour numbers; both greens are one plane.
+
+    Raises
+    ------
+    Unmeasurable
+        Where the filter has colours other than red, green and blue.
+    """
+    if set(letters) != set(PLANE_OF_LETTER):
+        raise Unmeasurable(f"the colour filter has the colours {letters}; only red, green and blue are measured")
+    return np.array([PLANES.index(PLANE_OF_LETTER[letter]) for letter in letters])

@@ -1,0 +1,183 @@
+"""The stage that turns a file into a mosaic, or says why it must not be measured."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from glasswright import Shot, Unmeasurable, format_against, stage
+from glasswright_camera.light.sensor_map import divide_by_map
+from glasswright_camera.mosaic import Mosaic
+from glasswright_camera.raw.container import is_tiff
+from glasswright_camera.raw.damage import PixelCensus, refuse_damage, take_census
+from glasswright_camera.raw.file_checks import check_bits, check_container, is_mosaic_tiff
+from glasswright_camera.raw.file_levels import check_black
+from glasswright_camera.raw.image import is_image, read_image
+from glasswright_camera.raw.libraw import RawFrame, read_raw
+from glasswright_camera.raw.pixel_digest import digest_pixels
+from glasswright_camera.roles.recognise import UNLIT, refuse_other_role
+from glasswright_camera.stand import Fraction, Sensor, Stand
+
+UNLIT_ROLE = "dark"
+BLACKS_APART = 0.01
+"""Of white; sensors keep theirs within a tenth of it."""
+COARSE_DN: Final = 255
+"""Up to here steps are so big that noise can vanish between them."""
+
+
+@stage
+def decode_raw(
+    shot: Shot, stand: Stand, *, clipped_limit_frac: Fraction = 0.3, starved_limit_frac: Fraction = 0.02
+) -> Mosaic:
+    """Read a raw file, TIFF or PNG as undemosaiced linear sensor data, and refuse what cannot be trusted.
+
+    `flat`, `panel`, `black_spot` and `dark` shots are looked at as well: what is not of that kind, or is a field too
+    bright or too dim to be measured, is refused here, so that all who read it share one judgement.
+
+    Parameters
+    ----------
+    shot
+        The file. Its SHA-256 is checked elsewhere; a second net is cast here for files that were copied before
+        anybody hashed them.
+    stand
+        What this body's files mean: colour filter, transfer curve, levels, response map.
+    clipped_limit_frac
+        Largest share of clipped pixels, 0 to 1.
+    starved_limit_frac
+        Least light, as a share of white, that the brightest hundredth of the frame must have; `dark` shots excepted.
+
+    Raises
+    ------
+    Unmeasurable
+        For files that are damaged, altered after the sensor, of a layout that cannot be measured, overexposed or
+        underexposed, or in the folder of another role.
+    """
+    mosaic, ceiling, coarse = read_mosaic(shot, stand.sensor)
+    census = take_census(mosaic.values, period=mosaic.pattern.shape[2], white_dn=mosaic.white_dn)
+    size = mosaic.values.size
+    black_frac = float(mosaic.black_dn.min()) / mosaic.white_dn
+    unlit = shot.role == UNLIT_ROLE
+    refuse_damage(
+        census,
+        size=size,
+        ceiling_dn=ceiling,
+        black_frac=black_frac,
+        coarse=coarse,
+        unlit=unlit,
+    )
+    brightest = measure_brightest(census, mosaic)
+    refuse_exposure(
+        census,
+        brightest,
+        size=size,
+        clipped_limit=clipped_limit_frac,
+        starved_limit=0.0 if unlit else starved_limit_frac,
+    )
+    refuse_other_role(mosaic, brightest)
+    if stand.sensor.sensor_map is not None:
+        divide_by_map(mosaic, stand.sensor.sensor_map)
+    return mosaic
+
+
+def read_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
+    """Read the file; give the mosaic, the largest value its depth can hold, and whether its steps are coarse."""
+    if is_image(shot.path) and not (is_tiff(shot.path) and is_mosaic_tiff(shot.path)):
+        return read_image_mosaic(shot, sensor)
+    notes = check_container(shot.path, monochrome=sensor.monochrome, black_is_known=sensor.black_dn is not None)
+    frame = read_raw(shot.path, monochrome=sensor.monochrome, largest_px=sensor.largest_frame_px)
+    if shot.role != UNLIT_ROLE:
+        check_bits(shot.path, frame.values.size)
+    if sensor.black_dn is None:
+        check_black(shot.path, frame)
+    ceiling = depth_ceiling(frame.white_dn)
+    return make_mosaic(shot, frame, sensor, (*notes, *frame.notes)), ceiling, ceiling <= COARSE_DN
+
+
+def make_mosaic(shot: Shot, frame: RawFrame, sensor: Sensor, notes: tuple[str, ...]) -> Mosaic:
+    """Give the mosaic of a raw frame, the stand's levels in place of the file's where it has any."""
+    black = frame.black_dn if sensor.black_dn is None else np.full_like(frame.black_dn, sensor.black_dn)
+    return check_levels(
+        Mosaic(
+            values=frame.values[None],
+            pattern=frame.pattern[None],
+            planes=frame.planes,
+            black_dn=black[None],
+            white_dn=frame.white_dn if sensor.white_dn is None else sensor.white_dn,
+            facts=shot.facts,
+            role=shot.role,
+            shot=shot.name,
+            sequence_count=shot.sequence,
+            pixel_digest=digest_pixels(frame.values[None], period=frame.pattern.shape[0]),
+            notes=notes,
+        )
+    )
+
+
+def read_image_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
+    """Read a TIFF or PNG; the stand's levels are in the file's own values and go through the same curve."""
+    image = read_image(shot.path, transfer=sensor.transfer, largest_px=sensor.largest_frame_px)
+    table = image.light_of_value
+    top = len(table) - 1
+    levels = np.interp(
+        [sensor.black_dn or 0.0, top if sensor.white_dn is None else sensor.white_dn], range(top + 1), table
+    )
+    mosaic = Mosaic(
+        values=image.values,
+        pattern=np.arange(len(image.planes), dtype=np.int64)[:, None, None],
+        planes=image.planes,
+        black_dn=np.full((len(image.planes), 1, 1), levels[0]),
+        white_dn=float(levels[1]),
+        facts=shot.facts,
+        role=shot.role,
+        shot=shot.name,
+        sequence_count=shot.sequence,
+        pixel_digest=image.pixel_digest,
+    )
+    return check_levels(mosaic), int(table[-1]), top <= COARSE_DN
+
+
+def depth_ceiling(white_dn: float) -> int:
+    """Give the largest value of the bit depth that a white level belongs to: 16383 for 15000."""
+    return (1 << int(white_dn).bit_length()) - 1
+
+
+def check_levels(mosaic: Mosaic) -> Mosaic:
+    """Give the mosaic back; raise where its white is not above its black, or its blacks are far apart."""
+    if mosaic.white_dn <= mosaic.black_dn.max():
+        raise Unmeasurable(
+            f"white ({mosaic.white_dn:g}) is not above black ({mosaic.black_dn.max():g}): the file's levels are wrong; "
+            "give `black_dn` and `white_dn` for the stand's sensor"
+        )
+    apart = float(np.ptp(mosaic.black_dn))
+    if apart > BLACKS_APART * mosaic.white_dn:
+        raise Unmeasurable(
+            f"the black levels of the colour pattern's sites are {apart:g} DN apart, which no sensor's are: copy the "
+            "file again, or give `black_dn` for the stand's sensor"
+        )
+    return mosaic
+
+
+def measure_brightest(census: PixelCensus, mosaic: Mosaic) -> float:
+    """Give the light of the brightest hundredth of a frame, of white."""
+    black = float(mosaic.black_dn.mean())
+    return (float(np.percentile(census.run_means[:, ::4], 99)) - black) / (mosaic.white_dn - black)
+
+
+def refuse_exposure(
+    census: PixelCensus, brightest: float, *, size: int, clipped_limit: float, starved_limit: float
+) -> None:
+    """Raise where too much of the frame is clipped, or even its brightest parts are too dark."""
+    clipped = census.clipped / size
+    if clipped > clipped_limit:
+        raise Unmeasurable(
+            f"overexposed: {format_against(100 * clipped, 100 * clipped_limit)} % of the pixels are clipped, "
+            f"more than {100 * clipped_limit:g} %; expose less"
+        )
+    if brightest < starved_limit:
+        dark = "; if it is a dark frame, move it to `dark/`" if brightest < UNLIT else ""
+        raise Unmeasurable(
+            "underexposed: the brightest hundredth of the frame has "
+            f"{format_against(100 * brightest, 100 * starved_limit)} % of white, less than {100 * starved_limit:g} %; "
+            f"expose more{dark}"
+        )

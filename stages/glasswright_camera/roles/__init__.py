@@ -1,0 +1,1 @@
+"""What a frame is a picture of."""

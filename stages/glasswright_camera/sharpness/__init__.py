@@ -1,0 +1,1 @@
+"""MTF50 by colour, zone and direction."""

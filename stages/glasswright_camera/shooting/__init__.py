@@ -1,0 +1,1 @@
+"""How a shot was taken: whether its light was even and steady."""

@@ -1,0 +1,1 @@
+"""Shadows of dust, fungus and scratches."""

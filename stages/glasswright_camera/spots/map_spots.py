@@ -1,0 +1,136 @@
+"""The stage that lists the dark spots of a flat frame."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright import Unmeasurable, stage
+from glasswright_camera.mosaic import Mosaic
+from glasswright_camera.small_frame import shrink_mosaic
+from glasswright_camera.spots.result import SpotMap
+from glasswright_camera.spots.seen import LEAST_SIDE, covers, even_out, find_faintest, see_spots
+from glasswright_camera.spots.shape import Shape, hugs_border, measure_shape
+from glasswright_camera.stand import Fraction
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.spots.seen import Seen
+
+    Array32 = NDArray[np.float32]
+
+FINEST_WIDTH: Final = 2000
+"""Cells over the width, at most: a shadow of the sharpest dust is still two across."""
+MOST_LISTED: Final = 200
+WIDEST: Final = 0.25
+"""Of the frame's width: the smooth field cannot be told from a wider shadow."""
+REACH_OF_LONG: Final = 3.0
+"""Standard deviations of its cells' places within which a long shadow ends."""
+REFERENCE_WIDTH: Final = 0.1
+"""Of the frame's width: the shadow whose least depth is told, about that of a fleck on the rear lens at f/16."""
+
+
+@stage
+def map_spots(mosaic: Mosaic, *, least_depth_frac: Fraction = 0.004) -> SpotMap:
+    """Find the shadows on a frame of an even field, from a few pixels to a quarter of the frame wide.
+
+    Parameters
+    ----------
+    mosaic
+        A shot of the diffuse source. The higher its f-number, the sharper and deeper the shadows.
+    least_depth_frac
+        Light that a spot must take, of the light about it.
+
+    Returns
+    -------
+    SpotMap
+        Sizes are those of a plateau with a sloping rim, fitted; a wide shadow is read too shallow, since the smooth
+        field gives way to it a little.
+
+    Raises
+    ------
+    Unmeasurable
+        Where the frame is too small.
+    """
+    # even, so that every cell holds as much of each colour
+    block = 2 * max(1, int(np.ceil(mosaic.values.shape[2] / FINEST_WIDTH / 2)))
+    height, width = mosaic.values.shape[1:]
+    if min(height, width) < block * LEAST_SIDE:
+        raise Unmeasurable(
+            f"the frame has {width} x {height} pixels; spots are looked for on {block * LEAST_SIDE} and more each way"
+        )
+    residual, surface = even_out(shrink_mosaic(mosaic, block).light)
+    shapes = _measure_shapes(residual, surface, least_depth_frac)
+    listed = shapes[:MOST_LISTED]
+    return SpotMap(
+        shot=mosaic.shot,
+        width_px=width,
+        height_px=height,
+        f_number=_f_number(mosaic),
+        place_px=np.array([(shape.place + 0.5) * block - 0.5 for shape in listed]).reshape(-1, 2),
+        size_px=np.array([block * shape.size for shape in listed]),
+        size_u_px=np.array([block * shape.size_u for shape in listed]),
+        depth=np.array([shape.depth for shape in listed]),
+        depth_u=np.array([shape.depth_u for shape in listed]),
+        length_ratio=np.array([shape.length / shape.size for shape in listed]),
+        length_px=np.array([block * shape.length for shape in listed]),
+        rim_px=np.array([block * shape.rim for shape in listed]),
+        faintest_depth_frac=max(
+            least_depth_frac, find_faintest(residual, surface, REFERENCE_WIDTH * residual.shape[1])
+        ),
+        spot_count=len(shapes),
+        notes=(f"{len(shapes)} spots were found; the clearest {MOST_LISTED} are listed",)
+        if len(shapes) > MOST_LISTED
+        else (),
+    )
+
+
+def _measure_shapes(residual: Array32, surface: Array32, least_depth: float) -> list[Shape]:
+    """Measure what is seen, clearest first, each thing once; give those deep enough and not too wide to be read."""
+    measured: list[Shape] = []
+    taken: list[Seen] = []
+    for seen in see_spots(residual, surface):
+        if any(covers(other, seen.place) for other in taken) or any(_holds(shape, seen) for shape in measured):
+            continue
+        shape = measure_shape(residual, seen)
+        if shape is None or any(_same(shape, other) for other in measured):
+            continue
+        if shape.depth < least_depth:
+            continue
+        # what a shadow covers is no other thing, be it listed or too wide to be read
+        taken.append(seen if shape.spread is None else replace(seen, place=shape.place, spread=shape.spread))
+        measured.append(shape)
+    return [
+        shape
+        for shape in measured
+        if shape.size <= WIDEST * residual.shape[1]
+        and not hugs_border(shape, residual.shape)
+        and not any(_absorbs(other, shape) for other in measured)
+    ]
+
+
+def _holds(shape: Shape, seen: Seen) -> bool:
+    """Say whether a candidate lies within a shadow that has been measured."""
+    return bool(np.hypot(*(shape.place - seen.place)) < 0.75 * shape.size)
+
+
+def _absorbs(shape: Shape, other: Shape) -> bool:
+    """Say whether a shadow that was measured first is but a part of a long one, the end of it or its border."""
+    if shape.spread is None or other.size >= shape.size / 2:
+        return False
+    offset = other.place - shape.place
+    return bool(offset @ np.linalg.solve(shape.spread, offset) < REACH_OF_LONG**2)
+
+
+def _same(shape: Shape, other: Shape) -> bool:
+    """Say whether a fit has slid into a shadow that has been measured."""
+    return bool(np.hypot(*(shape.place - other.place)) < 0.6 * max(shape.size, other.size))
+
+
+def _f_number(mosaic: Mosaic) -> float:
+    """Give the f-number the shot was set to, else what its file says."""
+    known = (mosaic.setting.f_number if mosaic.setting else None) or mosaic.facts.f_number
+    return float(known) if known else float("nan")

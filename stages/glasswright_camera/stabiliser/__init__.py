@@ -1,0 +1,1 @@
+"""What the stabiliser is worth in stops."""

@@ -1,0 +1,191 @@
+"""Measure what a lens's stabiliser does against the stand's shaker."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from scipy.special import betaincinv, stdtrit
+
+from glasswright import Shot, Unmeasurable, stage
+from glasswright_camera.edges.trace import Trace
+from glasswright_camera.stabiliser.growth import ABOVE, BELOW, EXACT, Growth, Lengths, fit_growth
+from glasswright_camera.stabiliser.motion import Blurs, average_blurs, find_motion, length_of
+from glasswright_camera.stabiliser.result import ShakenShots, Stabiliser
+from glasswright_camera.stand import Positive, Stand
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Sequence
+
+    from numpy.typing import NDArray
+
+CONFIDENCE: Final = 0.95
+SEEN: Final = 2.0
+"""Standard uncertainties above nothing from which a movement counts as seen."""
+READ_ON: Final = 2.0
+"""How far beyond the exposure times that were shot a time is still told."""
+SHOTS_LOST: Final = "shots_lost"
+
+
+@stage
+def measure_stabiliser(
+    off: tuple[Trace, ...],
+    on: tuple[Trace, ...],
+    off_shots: tuple[Shot, ...],
+    on_shots: tuple[Shot, ...],
+    still: tuple[Trace, ...],
+    stand: Stand,
+    *,
+    sharp_motion_um: Positive = 30.0,
+) -> Stabiliser:
+    """Compare the movement in shots on the stand's shaker, stabiliser off and on, over exposure times.
+
+    The blur of the lens at rest is taken off disc by disc (variances add); what is left is movement. Its length grows
+    with the exposure time; the benefit is how many times the time may double, stabiliser on, for the same blur. It
+    holds for this stand's shaking and is named after it: no standard's rating can be had without its shaker.
+
+    Parameters
+    ----------
+    off, on
+        Traces of the shaken shots, of one focal length and f-number.
+    off_shots, on_shots
+        All shots that were taken: one whose edges could not be traced counts as blurred more than any that could.
+    still
+        Chart shots; those of the same focal length and f-number show the lens at rest.
+    stand
+        For the shaker's name and the pixel pitch.
+    sharp_motion_um
+        Longest even movement on the sensor that counts as sharp. 30 um is the blur circle in common use for a frame of
+        36 x 24 mm (no normative source).
+
+    Returns
+    -------
+    Stabiliser
+        Caveat `shots_lost` where shots could not be traced: that it was for their blur is taken for granted.
+
+    Raises
+    ------
+    Unmeasurable
+        Where the stand names no shaker, shots are of several settings, the lens was not shot at rest, exposure times
+        are not known, or the movement does not grow with them.
+    """
+    if stand.shaker is None:
+        raise Unmeasurable("the stand file names no shaker: add `shaker: {name: ...}` to its camera section")
+    rest = average_blurs(choose_still((*off, *on), still))
+    pitch = stand.sensor.pixel_pitch_um
+    sides = [read_side(*side, rest, pitch) for side in ((off, off_shots), (on, on_shots))]
+    growth = fit_growth(gather_lengths(sides))
+    benefit, benefit_u = (value / np.log(2) for value in growth.benefit())
+    reach = float(stdtrit(growth.freedom, (1 + CONFIDENCE) / 2)) * benefit_u
+    blur = np.array(list(rest.values()))
+    both = set(sides[0].time) & set(sides[1].time)
+    lost = sum(int(side.is_lost.sum()) for side in sides)
+    return Stabiliser(
+        excitation=stand.shaker.name,
+        benefit_stops=benefit,
+        benefit_stops_u=benefit_u,
+        benefit_low_stops=benefit - reach,
+        benefit_high_stops=benefit + reach,
+        still_blur_px=float(np.sqrt(blur[:, 0].mean() / 2)),
+        still_blur_px_u=float(np.sqrt((blur[:, 1] ** 2).sum()) / len(blur) / np.sqrt(8 * blur[:, 0].mean())),
+        growth_ratio=float(growth.value[2]),
+        growth_ratio_u=float(np.sqrt(growth.covariance[2, 2])),
+        off=sum_up(sides[0], growth, both, sharp_motion_um, is_on=False),
+        on=sum_up(sides[1], growth, both, sharp_motion_um, is_on=True),
+        caveats=(SHOTS_LOST,) if lost else (),
+        notes=(f"{lost} shaken shots could not be traced and count as blurred most",) if lost else (),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Side:
+    """The shots of one state of the stabiliser, by exposure time: arrays over (shots,)."""
+
+    time: tuple[float, ...]
+    motion_um: NDArray[np.float64]
+    """Infinite where the shot was lost."""
+    limit_um: NDArray[np.float64]
+    """The shortest movement that could be seen."""
+
+    @property
+    def is_lost(self) -> NDArray[np.bool_]:
+        """Which shots could not be traced."""
+        return np.isinf(self.motion_um)
+
+
+def choose_still(shaken: Sequence[Trace], still: Sequence[Trace]) -> list[Trace]:
+    """Give the shots of the lens at rest that were taken at the shaken shots' focal length and f-number."""
+    settings = {
+        (trace.setting.focal_length_mm, trace.setting.f_number) if trace.setting else (None, None) for trace in shaken
+    }
+    told = " and ".join(sorted(f"{focal or 0:g} mm f/{number or 0:g}" for focal, number in settings))
+    if len(settings) > 1:
+        raise Unmeasurable(f"the shaken shots are of {told}: shoot them at one focal length and f-number")
+    wanted = settings.pop()
+    found = [each for each in still if each.setting and (each.setting.focal_length_mm, each.setting.f_number) == wanted]
+    if not found:
+        raise Unmeasurable(f"no chart shot at {told} shows the lens at rest: shoot one with the shaker still")
+    return found
+
+
+def read_side(traces: Sequence[Trace], shots: Sequence[Shot], rest: Blurs, pitch_um: float) -> Side:
+    """Measure the movement in every shot of one state; what could not be traced is infinite."""
+    by_name = {trace.shot: trace for trace in traces}
+    rows = []
+    for shot in shots:
+        time = shot.setting.exposure_time_s if shot.setting else None
+        if time is None:
+            raise Unmeasurable(f"{shot.name} has no exposure time in EXIF: give it in ticket.yaml under `shots`")
+        if shot.name not in by_name:
+            rows.append((time, float("inf"), 0.0))
+            continue
+        variance, variance_u = find_motion(by_name[shot.name], rest)
+        rows.append((time, pitch_um * length_of(variance), pitch_um * length_of(SEEN * variance_u)))
+    table = np.array(sorted(rows))
+    return Side(time=tuple(table[:, 0].tolist()), motion_um=table[:, 1], limit_um=table[:, 2])
+
+
+def gather_lengths(sides: Sequence[Side]) -> Lengths:
+    """Line up all shots for the fit; one that was lost lies above the longest movement that was measured."""
+    motion, limit = (np.concatenate([getattr(side, name) for side in sides]) for name in ("motion_um", "limit_um"))
+    lost = np.isinf(motion)
+    longest = motion[~lost].max(initial=1e-6)
+    kind = np.where(lost, ABOVE, np.where(motion < limit, BELOW, EXACT))
+    length = np.where(lost, longest, np.maximum(motion, limit))
+    return Lengths(
+        log_time=np.log(np.concatenate([side.time for side in sides])),
+        log_length=np.log(np.maximum(length, 1e-6)),
+        kind=kind,
+        is_on=np.repeat([False, True], [len(side.time) for side in sides]),
+    )
+
+
+def sum_up(side: Side, growth: Growth, both: Collection[float], sharp_um: float, *, is_on: bool) -> ShakenShots:
+    """Count the sharp shots of one state and give the time until which half of them are."""
+    shared = np.isin(side.time, list(both))
+    sharp, count = int((side.motion_um[shared] <= sharp_um).sum()), int(shared.sum())
+    low, high = share_interval(sharp, count)
+    log_time, log_time_u = growth.time_at(float(np.log(sharp_um)), on=is_on)
+    if not min(side.time) / READ_ON <= np.exp(log_time) <= max(side.time) * READ_ON:
+        log_time = log_time_u = float("nan")
+    return ShakenShots(
+        shot_count=len(side.time),
+        lost_count=int(side.is_lost.sum()),
+        sharp_frac=sharp / count if count else float("nan"),
+        sharp_low_frac=low,
+        sharp_high_frac=high,
+        sharp_until_s=float(np.exp(log_time)),
+        sharp_until_s_u=float(np.exp(log_time) * log_time_u),
+        exposure_time_s=np.array(side.time),
+        motion_um=side.motion_um,
+    )
+
+
+def share_interval(hits: int, count: int) -> tuple[float, float]:
+    """Give the exact 95 % interval of a share (Clopper and Pearson, Biometrika 26, 1934)."""
+    if not count:
+        return float("nan"), float("nan")
+    tail = (1 - CONFIDENCE) / 2
+    low = float(betaincinv(hits, count - hits + 1, tail)) if hits else 0.0
+    return low, float(betaincinv(hits + 1, count - hits, 1 - tail)) if hits < count else 1.0

@@ -1,0 +1,1 @@
+"""Sharpness over f-numbers and focal lengths, beside its ceiling."""

@@ -1,0 +1,180 @@
+"""What a sweep's table says: where each part of the field is sharpest, what cannot be told apart, what cannot be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright_camera.sharpness.table import PLANES, SIDES, ZONES
+from glasswright_camera.sweep.result import RegionSweep
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.sharpness.table import Table
+
+    Array = NDArray[np.float64]
+
+COVERAGE: Final = 2.0
+"""Two numbers are told apart where they differ by more than so many standard uncertainties of the difference
+(JCGM 100:2008, 6.2.1, with k = 2)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Series:
+    """One part of the field at one focal length, by f-number."""
+
+    focal_length_mm: float
+    f_number: Array
+    value: Array
+    value_u: Array
+
+    @property
+    def best(self) -> int:
+        """Place of the sharpest f-number."""
+        return int(np.argmax(self.value))
+
+    @property
+    def tied(self) -> NDArray[np.bool_]:
+        """Which f-numbers cannot be told from the sharpest, itself included."""
+        gap = self.value[self.best] - self.value
+        tied = gap <= COVERAGE * np.hypot(self.value_u, self.value_u[self.best])
+        tied[self.best] = True
+        return np.asarray(tied)
+
+    @property
+    def is_sweep(self) -> bool:
+        """Whether there are f-numbers to choose among."""
+        return len(set(self.f_number.tolist())) > 1
+
+
+def find_series(table: Table, region: int, shot_scatter_frac: float) -> tuple[Series, ...]:
+    """Give a part of the field at each focal length; one that is not measured at all its f-numbers is left out.
+
+    Parameters
+    ----------
+    shot_scatter_frac
+        Scatter of a value from shot to shot that its own uncertainty does not hold, of the value.
+    """
+    found = []
+    for number in range(int(table.series.max()) + 1):
+        rows = table.series == number
+        value, own = table.sharpness[rows, region], table.sharpness_u[rows, region]
+        if np.isfinite(value).all() and np.isfinite(own).all():
+            found.append(
+                Series(
+                    focal_length_mm=float(table.focal_length_mm[rows][0]),
+                    f_number=table.f_number[rows],
+                    value=value,
+                    value_u=np.hypot(own, shot_scatter_frac * value),
+                )
+            )
+    return tuple(found)
+
+
+def read_region(series: tuple[Series, ...], whole: bool) -> RegionSweep:
+    """Read one part of the field.
+
+    Parameters
+    ----------
+    whole
+        Whether every focal length is there; if one is missing, nobody can say which is the sharpest or weakest.
+    """
+    if not series or not whole:
+        return RegionSweep(**dict.fromkeys(RegionSweep.__dataclass_fields__, float("nan")))
+    best = max(series, key=lambda each: each.value[each.best])
+    weakest = min(series, key=lambda each: each.value[each.best])
+    tied = best.f_number[best.tied] if best.is_sweep else np.array([np.nan])
+    ratios = [_wide_open(each) for each in series if each.is_sweep]
+    ratio, ratio_u = min(ratios, default=(np.nan, np.nan))
+    return RegionSweep(
+        sharpest_cy_per_px=float(best.value[best.best]),
+        sharpest_cy_per_px_u=float(best.value_u[best.best]),
+        sharpest_f_number=float(best.f_number[best.best]) if best.is_sweep else np.nan,
+        lowest_tied_f_number=float(tied.min()),
+        highest_tied_f_number=float(tied.max()),
+        sharpest_focal_length_mm=best.focal_length_mm,
+        weakest_cy_per_px=float(weakest.value[weakest.best]),
+        weakest_cy_per_px_u=float(weakest.value_u[weakest.best]),
+        weakest_focal_length_mm=weakest.focal_length_mm,
+        wide_open_ratio=ratio,
+        wide_open_ratio_u=ratio_u,
+    )
+
+
+def _wide_open(series: Series) -> tuple[float, float]:
+    """Give the sharpness wide open over the sharpest, with its uncertainty: 0 where they are the same number."""
+    first, best = int(np.argmin(series.f_number)), series.best
+    ratio = float(series.value[first] / series.value[best])
+    relative = series.value_u / series.value
+    return ratio, 0.0 if first == best else ratio * float(np.hypot(relative[first], relative[best]))
+
+
+def say_sharpest(region: str, series: tuple[Series, ...]) -> tuple[str, ...]:
+    """Say for each focal length where a part of the field is sharpest, and what is tied with it."""
+    said = []
+    for each in series:
+        if not each.is_sweep:
+            continue
+        others = [f"f/{n:g}" for place, n in enumerate(each.f_number) if each.tied[place] and place != each.best]
+        tie = f", which cannot be told from {' and '.join(others)}" if others else ""
+        where = "" if np.isnan(each.focal_length_mm) else f"{each.focal_length_mm:g} mm: "
+        said.append(f"{where}{region} sharpest at f/{each.f_number[each.best]:g}{tie}")
+    return tuple(said)
+
+
+def read_falloff(table: Table) -> tuple[float, float]:
+    """Give how much of the corner loss goes when the aperture is closed, where that is most, with its uncertainty."""
+    found = [(np.nan, np.nan)]
+    for number in range(int(table.series.max()) + 1):
+        rows = np.flatnonzero(table.series == number)
+        first, last = rows[np.argmin(table.f_number[rows])], rows[np.argmax(table.f_number[rows])]
+        gone = float(table.corner_loss[first] - table.corner_loss[last])
+        if table.f_number[first] < table.f_number[last] and np.isfinite(gone):
+            found.append((gone, float(np.hypot(table.corner_loss_u[first], table.corner_loss_u[last]))))
+    return max(found[1:], default=found[0])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Nearness:
+    """How near to the ceiling everything comes."""
+
+    ratio: float
+    ratio_u: float
+    where: str
+    faults: tuple[str, ...]
+    """What lies above it beyond doubt, the worst of each setting."""
+
+
+def compare_with_ceiling(table: Table, ceiling: Array, beyond_u_ratio: float) -> Nearness:
+    """Hold every measured MTF50 against the ceiling of its setting and plane.
+
+    Parameters
+    ----------
+    ceiling
+        (settings, planes).
+    beyond_u_ratio
+        How many standard uncertainties above it are beyond doubt.
+    """
+    share = table.detail / ceiling[:, :, None, None]
+    if not np.isfinite(share).any():
+        return Nearness(ratio=np.nan, ratio_u=np.nan, where="nothing measured", faults=())
+    # what has no uncertainty is taken at its word
+    own = np.nan_to_num(table.detail_u)
+    excess = table.detail - ceiling[:, :, None, None] - beyond_u_ratio * own
+    top = np.unravel_index(int(np.nanargmax(share)), share.shape)
+    faults = []
+    for row, setting in enumerate(table.settings):
+        if np.nanmax(excess[row], initial=-np.inf) > 0:
+            plane, zone, side = np.unravel_index(int(np.nanargmax(excess[row])), excess.shape[1:])
+            value = table.detail[row, plane, zone, side]
+            faults.append(
+                f"{setting}: {PLANES[plane]} {ZONES[zone]} {SIDES[side]} {value:.4f} cycles/pixel lies above "
+                f"{ceiling[row, plane]:.4f}, the most that diffraction and pixel allow, by more than "
+                f"{beyond_u_ratio:g} u: the measurement is at fault, or the aperture did not close to its f-number"
+            )
+    where = f"{table.settings[top[0]]} {PLANES[top[1]]} {ZONES[top[2]]} {SIDES[top[3]]}"
+    ratio_u = float(own[top] / ceiling[top[:2]])
+    return Nearness(ratio=float(share[top]), ratio_u=ratio_u, where=where, faults=tuple(faults))

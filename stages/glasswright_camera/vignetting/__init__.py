@@ -1,0 +1,1 @@
+"""Light lost towards the corners."""

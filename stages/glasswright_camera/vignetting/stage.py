@@ -1,0 +1,235 @@
+"""The stage that measures the light lost towards the corners."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from glasswright import Artefact, NonNegative, Unmeasurable, stage
+from glasswright_camera.light.flat import FlatField
+from glasswright_camera.light.source_map import sample_source
+from glasswright_camera.stand import Fraction, Stand
+from glasswright_camera.vignetting.box import Box, mean_over_box
+from glasswright_camera.vignetting.centre import Centre, find_centre
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+CORNERS = ("upper left", "upper right", "lower left", "lower right")
+
+DIAGONALS = np.array([0.5, -0.5, -0.5, 0.5])
+"""Of the corners in the order of `CORNERS`: one diagonal's mean less the other's."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Falloff(Artefact):
+    """Light lost towards the corners of an evenly lit frame.
+
+    Of the green plane (or the only one), over a box in each corner against the same box at the frame's centre;
+    positive where the corner is darker. Corners are named as the sensor's rows and columns lie, which is not how the
+    scene stands.
+    """
+
+    worst_corner_loss_ev: float
+    """Largest of the four."""
+    worst_corner_loss_ev_u: float
+    mean_corner_loss_ev: float
+    """Mean of the four."""
+    mean_corner_loss_ev_u: float
+    upper_left_loss_ev: float
+    upper_left_loss_ev_u: float
+    upper_right_loss_ev: float
+    upper_right_loss_ev_u: float
+    lower_left_loss_ev: float
+    lower_left_loss_ev_u: float
+    lower_right_loss_ev: float
+    lower_right_loss_ev_u: float
+    asymmetry_ev: NonNegative
+    """Largest less smallest corner loss."""
+    asymmetry_ev_u: float
+    diagonals_ev: NonNegative
+    """Mean loss of two opposite corners less that of the other two, sign dropped: falloff about a shifted centre has
+    none, something that stands in one corner's light has."""
+    diagonals_ev_u: float
+    red_shading_ev: float
+    """Mean corner loss of red less that of green: positive where the corners turn cyan. NaN without colours."""
+    red_shading_ev_u: float
+    blue_shading_ev: float
+    """Mean corner loss of blue less that of green: positive where the corners turn yellow. NaN without colours."""
+    blue_shading_ev_u: float
+    centre_x_frac: float
+    """Centre of symmetry from the frame's centre in half-diagonals, right positive. NaN where the light has none."""
+    centre_x_frac_u: float
+    centre_y_frac: float
+    """Likewise, down positive."""
+    centre_y_frac_u: float
+    worst_corner: str
+    plane: str
+    """The plane that the losses are of."""
+    shot_count: int
+
+
+@stage
+def measure_vignetting(flat: FlatField, stand: Stand, *, corner_box_frac: Fraction = 0.05) -> Falloff:
+    """Measure the light lost in the four corners of an evenly lit frame, and about which point it falls off.
+
+    The loss is -log2 of the mean light over a box in the corner over that of the same box at the frame's centre, the
+    diffuse source's own unevenness divided out.
+
+    Parameters
+    ----------
+    flat
+        The gain map of shots of the diffuse source.
+    stand
+        The source's map, if one was made.
+    corner_box_frac
+        Width of the corner box over the frame's width, and height over height.
+
+    Raises
+    ------
+    Unmeasurable
+        Where the shots are not of the diffuse source, or a corner has no light at all.
+    """
+    if flat.role == "panel":
+        raise Unmeasurable("vignetting is measured from shots of the diffuse source; a panel's light is not even")
+    grid = lay_points(flat)
+    even = flat.gain.astype(np.float64)
+    notes: tuple[str, ...] = ()
+    if stand.source_map is None:
+        notes = ("the stand has no source map: the source's own unevenness is part of these numbers",)
+    else:
+        even = even / sample_source(stand.source_map, grid.x / grid.size[0], grid.y / grid.size[1])
+    corners = [
+        measure_corners(even[index], flat.gain_u[index].astype(np.float64), grid.size, corner_box_frac)
+        for index in range(len(flat.planes))
+    ]
+    plane = flat.planes.index("green") if "green" in flat.planes else 0
+    centre = find_centre(even[plane].ravel(), grid.from_centre_x.ravel(), grid.from_centre_y.ravel())
+    if np.isnan(centre.x):
+        notes = (*notes, "the light falls off too little, or too unevenly, to have a centre")
+    return make_falloff(flat, corners, plane, centre, notes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Points:
+    """Where a gain map's points lie, in blocks from the frame's upper left corner."""
+
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    size: tuple[float, float]
+
+    @property
+    def from_centre_x(self) -> NDArray[np.float64]:
+        """In half-diagonals."""
+        return np.asarray((self.x - self.size[0] / 2) / (np.hypot(*self.size) / 2))
+
+    @property
+    def from_centre_y(self) -> NDArray[np.float64]:
+        """In half-diagonals."""
+        return np.asarray((self.y - self.size[1] / 2) / (np.hypot(*self.size) / 2))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CornerLoss:
+    """Loss of the four corners of a plane, EV, in the order of `CORNERS`."""
+
+    loss: NDArray[np.float64]
+    own_u: NDArray[np.float64]
+    """What each corner does not share with the others."""
+    centre_u: float
+    """What they share: the level at the frame's centre."""
+
+    @property
+    def mean(self) -> float:
+        """Mean loss."""
+        return float(self.loss.mean())
+
+    @property
+    def mean_u(self) -> float:
+        """The corners' own parts are not averaged down: repeat scatter may be common to them."""
+        return float(np.hypot(self.own_u.mean(), self.centre_u))
+
+
+def lay_points(flat: FlatField) -> Points:
+    """Give the points of a gain map."""
+    rows, columns = flat.gain.shape[1:]
+    y, x = np.meshgrid(np.arange(rows) + 0.5, np.arange(columns) + 0.5, indexing="ij")
+    return Points(x=x, y=y, size=(flat.width_px / flat.block_px, flat.height_px / flat.block_px))
+
+
+def measure_corners(
+    gain: NDArray[np.float64], gain_u: NDArray[np.float64], size: tuple[float, float], box_frac: float
+) -> CornerLoss:
+    """Give the corners' losses of one plane.
+
+    Raises
+    ------
+    Unmeasurable
+        Where a corner has no light above black.
+    """
+    width, height = box_frac * size[0], box_frac * size[1]
+    left, top = size[0] - width, size[1] - height
+    corners = [(0.0, 0.0), (left, 0.0), (0.0, top), (left, top)]
+    means, spreads = np.transpose(
+        [mean_over_box(gain, gain_u, Box(left=x, top=y, width=width, height=height)) for x, y in corners]
+    )
+    if means.min() <= 0:
+        raise Unmeasurable(
+            f"the {CORNERS[int(means.argmin())]} corner has no light above black: is the lens's image circle smaller "
+            "than the frame, or the black level wrong?"
+        )
+    centre, centre_u = mean_over_box(gain, gain_u, Box(left=left / 2, top=top / 2, width=width, height=height))
+    return CornerLoss(
+        loss=-np.log2(means / centre), own_u=spreads / means / np.log(2), centre_u=centre_u / centre / float(np.log(2))
+    )
+
+
+def make_falloff(
+    flat: FlatField, corners: list[CornerLoss], plane: int, centre: Centre, notes: tuple[str, ...]
+) -> Falloff:
+    """Give the result from its parts."""
+    main = corners[plane]
+    total_u = np.hypot(main.own_u, main.centre_u)
+    worst, best = int(main.loss.argmax()), int(main.loss.argmin())
+    red, blue = (compare_plane(flat, corners, plane, name) for name in ("red", "blue"))
+    upper_left, upper_right, lower_left, lower_right = zip(main.loss.tolist(), total_u.tolist(), strict=True)
+    return Falloff(
+        worst_corner_loss_ev=float(main.loss[worst]),
+        worst_corner_loss_ev_u=float(total_u[worst]),
+        mean_corner_loss_ev=main.mean,
+        mean_corner_loss_ev_u=main.mean_u,
+        upper_left_loss_ev=upper_left[0],
+        upper_left_loss_ev_u=upper_left[1],
+        upper_right_loss_ev=upper_right[0],
+        upper_right_loss_ev_u=upper_right[1],
+        lower_left_loss_ev=lower_left[0],
+        lower_left_loss_ev_u=lower_left[1],
+        lower_right_loss_ev=lower_right[0],
+        lower_right_loss_ev_u=lower_right[1],
+        asymmetry_ev=float(main.loss[worst] - main.loss[best]),
+        asymmetry_ev_u=float(np.hypot(main.own_u[worst], main.own_u[best])),
+        diagonals_ev=abs(float(main.loss @ DIAGONALS)),
+        diagonals_ev_u=float(np.hypot.reduce(main.own_u) / 2),
+        red_shading_ev=red[0],
+        red_shading_ev_u=red[1],
+        blue_shading_ev=blue[0],
+        blue_shading_ev_u=blue[1],
+        centre_x_frac=centre.x,
+        centre_x_frac_u=centre.x_u,
+        centre_y_frac=centre.y,
+        centre_y_frac_u=centre.y_u,
+        worst_corner=CORNERS[worst],
+        plane=flat.planes[plane],
+        shot_count=flat.shot_count,
+        notes=notes,
+    )
+
+
+def compare_plane(flat: FlatField, corners: list[CornerLoss], plane: int, name: str) -> tuple[float, float]:
+    """Give how much more a plane loses in the corners than the main one, and its uncertainty."""
+    if name not in flat.planes or name == flat.planes[plane]:
+        return float("nan"), float("nan")
+    other, main = corners[flat.planes.index(name)], corners[plane]
+    return other.mean - main.mean, float(np.hypot(other.mean_u, main.mean_u))

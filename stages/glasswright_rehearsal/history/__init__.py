@@ -1,0 +1,1 @@
+"""Ledgers of a past that was never shot."""

@@ -1,0 +1,177 @@
+"""What the stages would say of a lens: the truth, with the scatter of measuring."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright_rehearsal.history.results import (
+    RehearsedCentring,
+    RehearsedDisplacement,
+    RehearsedDistortion,
+    RehearsedFalloff,
+    RehearsedFringing,
+    RehearsedGlare,
+    RehearsedPlane,
+    RehearsedSharpness,
+    RehearsedSpots,
+    RehearsedZone,
+)
+from glasswright_rehearsal.truth import CORNERS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from glasswright import Artefact, Setting
+    from glasswright_rehearsal.history.truth import Facts
+
+    Draw = Callable[[], float]
+
+SHARPNESS_U: Final = 0.004
+"""Of the value: what a stage would say of its own uncertainty; likewise the next three, in the field's unit."""
+LOSS_U_EV: Final = 0.004
+BEND_U_PCT: Final = 0.004
+FRINGE_U_PX: Final = 0.008
+SIDES_U: Final = 0.002
+GLARE_U_PCT: Final = 0.4
+"""Of the print's contrast, which every lens sees alike, nearly all."""
+FAINTEST_PCT: Final = 0.4
+REMOUNT_FRAC: Final = 0.01
+"""Of a sharpness: what mounting the lens again adds; likewise the next three. The shipped stand declares about as
+much."""
+REMOUNT_EV: Final = 0.008
+REMOUNT_PCT: Final = 0.008
+REMOUNT_PX: Final = 0.008
+REMOUNT_SIDES: Final = 0.004
+REMOUNT_GLARE_PCT: Final = 0.1
+
+
+def see(
+    facts: Facts,
+    setting: Setting,
+    chart: str,
+    magnification_frac: float,
+    height_px: int,
+    draw: Draw,
+    mount: Draw | None = None,
+) -> dict[str, Artefact]:
+    """Give a measured result for each step, by step.
+
+    Parameters
+    ----------
+    height_px
+        Of the frame.
+    draw
+        Gives standard normal numbers.
+    mount
+        The same, for what mounting the lens did; repeats within a fitting share it. None: every result is mounted anew.
+    """
+    return {
+        "measure_mtf50": RehearsedSharpness(
+            setting=setting,
+            caveats=("single_focus",),
+            green=_see_plane(facts, draw, mount or draw),
+            chart=chart,
+            magnification_frac=magnification_frac,
+        ),
+        "measure_vignetting": _see_falloff(facts, setting, draw, mount or draw),
+        "measure_distortion": RehearsedDistortion(
+            setting=setting,
+            picture_height_worst_pct=facts.height_bend_pct + _scatter(BEND_U_PCT, REMOUNT_PCT, draw, mount),
+            picture_height_worst_pct_u=BEND_U_PCT,
+        ),
+        "measure_fringing": _see_fringing(facts, setting, height_px, draw, mount),
+        "measure_centring": RehearsedCentring(
+            setting=setting,
+            soft_sides_frac=abs(facts.soft_sides_frac + _scatter(SIDES_U, REMOUNT_SIDES, draw, mount)),
+            soft_sides_frac_u=SIDES_U,
+            corner_fall_frac=facts.corner_fall_frac + _scatter(SIDES_U, REMOUNT_SIDES, draw, mount),
+            corner_fall_frac_u=SIDES_U,
+        ),
+        "measure_glare": RehearsedGlare(
+            setting=setting,
+            chart_glare_pct=facts.veil_share_pct + REMOUNT_GLARE_PCT * (mount or draw)(),
+            chart_glare_pct_u=GLARE_U_PCT,
+        ),
+    }
+
+
+def see_spots() -> RehearsedSpots:
+    """Give what the step `find_spots` would say of clean glass."""
+    return RehearsedSpots(lens_deepest_pct=0.0, lens_deepest_pct_u=FAINTEST_PCT)
+
+
+def _scatter(own_u: float, remount_u: float, draw: Draw, mount: Draw | None) -> float:
+    """Draw the scatter of measuring and that of mounting: two numbers, or one for both."""
+    if mount is None:
+        return float(np.hypot(own_u, remount_u)) * draw()
+    return own_u * draw() + remount_u * mount()
+
+
+def _see_plane(facts: Facts, draw: Draw, mount: Draw) -> RehearsedPlane:
+    mounted = 1 + REMOUNT_FRAC * mount()
+    zones = {name: _see_zone(pair, mounted, draw) for name, pair in facts.zones_cy_per_px.items()}
+    worst = min(min(zone.sagittal_cy_per_px, zone.tangential_cy_per_px) for zone in zones.values())
+    corners = [zones[corner].mean_cy_per_px for corner in CORNERS]
+    mean = float(np.mean(corners))
+    return RehearsedPlane(
+        **zones,
+        worst_cy_per_px=worst,
+        worst_cy_per_px_u=SHARPNESS_U * worst,
+        corner_mean_cy_per_px=mean,
+        corner_mean_cy_per_px_u=SHARPNESS_U * mean / 2,
+        corner_imbalance_frac=(max(corners) - min(corners)) / mean,
+        corner_imbalance_frac_u=SHARPNESS_U,
+    )
+
+
+def _see_zone(pair: tuple[float, float], mounted: float, draw: Draw) -> RehearsedZone:
+    sagittal, tangential = (value * mounted * (1 + SHARPNESS_U * draw()) for value in pair)
+    mean = (sagittal + tangential) / 2
+    return RehearsedZone(
+        sagittal_cy_per_px=sagittal,
+        sagittal_cy_per_px_u=SHARPNESS_U * sagittal,
+        tangential_cy_per_px=tangential,
+        tangential_cy_per_px_u=SHARPNESS_U * tangential,
+        mean_cy_per_px=mean,
+        mean_cy_per_px_u=SHARPNESS_U * mean / float(np.sqrt(2)),
+    )
+
+
+def _see_falloff(facts: Facts, setting: Setting, draw: Draw, mount: Draw) -> RehearsedFalloff:
+    mounted = REMOUNT_EV * mount()
+    losses = [loss + mounted + LOSS_U_EV * draw() for loss in facts.corner_losses_ev]
+    return RehearsedFalloff(
+        setting=setting,
+        worst_corner_loss_ev=max(losses),
+        worst_corner_loss_ev_u=LOSS_U_EV,
+        mean_corner_loss_ev=float(np.mean(losses)),
+        mean_corner_loss_ev_u=LOSS_U_EV / 2,
+        asymmetry_ev=max(losses) - min(losses),
+        asymmetry_ev_u=LOSS_U_EV * float(np.sqrt(2)),
+    )
+
+
+def _see_fringing(facts: Facts, setting: Setting, height_px: int, draw: Draw, mount: Draw | None) -> RehearsedFringing:
+    red, blue = (
+        RehearsedDisplacement(
+            worst_px=seen,
+            worst_px_u=FRINGE_U_PX,
+            worst_pct=100 * seen / height_px,
+            worst_pct_u=100 * FRINGE_U_PX / height_px,
+        )
+        for seen in (
+            abs(true + _scatter(FRINGE_U_PX, REMOUNT_PX, draw, mount))
+            for true in (facts.red_green_px, facts.blue_green_px)
+        )
+    )
+    return RehearsedFringing(
+        setting=setting,
+        red_green=red,
+        blue_green=blue,
+        worst_red_green_px=red.worst_px,
+        worst_red_green_px_u=FRINGE_U_PX,
+        worst_blue_green_px=blue.worst_px,
+        worst_blue_green_px_u=FRINGE_U_PX,
+    )

@@ -1,0 +1,95 @@
+"""The few numbers that cards speak of, for one lens at one setting, by closed forms: no picture is drawn."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from glasswright_rehearsal.geometry import distort, map_points
+from glasswright_rehearsal.layout import list_circles
+from glasswright_rehearsal.optics.blur import find_blur, find_mtf50
+from glasswright_rehearsal.truth import ZoneLimits, find_vignetting, find_zones
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from glasswright_rehearsal.geometry import Frame, Pose
+    from glasswright_rehearsal.layout import Layout
+    from glasswright_rehearsal.lens import Lens
+
+    Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facts:
+    """What a lens truly does at one setting, in green unless said otherwise."""
+
+    zones_cy_per_px: Mapping[str, tuple[float, float]]
+    """Zone -> mean MTF50 of its discs, sagittal and tangential."""
+    corner_losses_ev: tuple[float, ...]
+    height_bend_pct: float
+    """Bend of a line along the top or bottom edge, the larger, over the picture's height; negative is barrel."""
+    red_green_px: float
+    """Largest distance of red from green over the lattice's nodes; likewise blue."""
+    blue_green_px: float
+    soft_sides_frac: float
+    """By how much two opposite sides are softer than the two between, half a diagonal out, of the centre's MTF50."""
+    corner_fall_frac: float
+    """By how much MTF50 is lower half a diagonal out than in the centre, of the centre's: what is alike all round."""
+    veil_share_pct: float
+    """Light scattered over the picture, of the paper's as photographed."""
+
+
+def tell_facts(lens: Lens, pose: Pose, layout: Layout, frame: Frame, zones: ZoneLimits) -> Facts:
+    """Give what a lens does."""
+    circles = list_circles(layout)
+    nodes = circles.centre_mm[~circles.is_hole]
+    red, green, blue = (map_points(nodes, pose, lens, frame, plane) for plane in ("red", "green", "blue"))
+    sharpness = _find_sharpness(lens, frame, green)
+    members = find_zones(green, frame, zones)
+    soft_sides, corner_fall = _find_shape(sharpness.mean(axis=1), (green - frame.centre_px) / frame.half_diagonal_px)
+    return Facts(
+        zones_cy_per_px={
+            zone: (float(sharpness[inside, 0].mean()), float(sharpness[inside, 1].mean()))
+            for zone, inside in members.items()
+        },
+        corner_losses_ev=tuple(find_vignetting(lens, ("green",), frame, corner_box_frac=0.05)["green"].values()),
+        height_bend_pct=max((_bend(lens, frame, row) for row in (-1, 1)), key=abs),
+        red_green_px=float(np.hypot(*(red - green).T).max()),
+        blue_green_px=float(np.hypot(*(blue - green).T).max()),
+        soft_sides_frac=soft_sides,
+        corner_fall_frac=corner_fall,
+        veil_share_pct=100 * lens.aberrations.veil_frac / (1 + lens.aberrations.veil_frac),
+    )
+
+
+def _find_shape(sharpness: Array, places: Array) -> tuple[float, float]:
+    """Give the parts of MTF50's run over the field that turn twice and that fall all round, by least squares."""
+    x, y = places.T
+    square = x**2 + y**2
+    basis = np.column_stack([np.ones_like(x), x, y, x**2 - y**2, 2 * x * y, square, square**2])
+    weight = np.linalg.lstsq(basis, sharpness, rcond=None)[0]
+    return float(np.hypot(*weight[3:5]) / weight[0]), float(-weight[5:].sum() / weight[0])
+
+
+def _find_sharpness(lens: Lens, frame: Frame, places: Array) -> Array:
+    """Give (places, 2): MTF50 across the image radius, then along it."""
+    offset = places - frame.centre_px
+    # an angle gives a direction of length 1 in the very middle too
+    angle = np.arctan2(offset[:, 1], offset[:, 0])
+    cos, sin = np.cos(angle), np.sin(angle)
+    blur = find_blur(lens, frame, places, "green")
+    return find_mtf50(blur, np.stack([-sin, cos], axis=1), np.stack([cos, sin], axis=1))
+
+
+def _bend(lens: Lens, frame: Frame, row: int) -> float:
+    """Give how far the ends of a line along the top (-1) or bottom (1) edge lie outside its middle, in per cent."""
+    width, height = float(frame.width_px), float(frame.height_px)
+    y = -0.5 if row < 0 else height - 0.5
+    points = np.array([(-0.5, y), (width / 2 - 0.5, y), (width - 0.5, y)])
+    moved = distort(points, lens.distortion, frame)[:, 1]
+    return float(row * 100 * ((moved[0] + moved[2]) / 2 - moved[1]) / height)

@@ -1,0 +1,190 @@
+"""Fills a ledger with a rehearsed past of one lens model, so that what needs a history can be tried without one."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import yaml
+
+from glasswright import Setting, Ticket
+from glasswright.config import find_shipped, load_plan
+from glasswright.config.schema.plugins import load_plugins
+from glasswright.ledger import Document, Ledger, RunRecord, TicketRecord
+from glasswright.ledger.documents import method_document, plan_documents
+from glasswright.ledger.returned import mark_returned
+from glasswright.plugin.outcome import Item, Outcome, Status
+from glasswright.plugin.stage import Scope
+from glasswright_rehearsal.faults import harm_lens
+from glasswright_rehearsal.geometry import Pose
+from glasswright_rehearsal.hand import is_zoom
+from glasswright_rehearsal.history.hand import see_hand_checks
+from glasswright_rehearsal.history.seeing import see, see_spots
+from glasswright_rehearsal.history.stand import tell_watch, write_stand_tickets
+from glasswright_rehearsal.history.truth import tell_facts
+from glasswright_rehearsal.history.visits import VISITS_A_NIGHT, draw_history
+from glasswright_rehearsal.layout import fill_magnification
+from glasswright_rehearsal.models import MODELS, set_lens
+from glasswright_rehearsal.night import FILL_FRAC, find_frame, list_settings
+from glasswright_rehearsal.stand_files import fit_layout, read_stand
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from glasswright import Artefact
+    from glasswright.config import Plan
+    from glasswright_rehearsal.geometry import Frame
+    from glasswright_rehearsal.history.visits import PastVisit
+    from glasswright_rehearsal.layout import Layout
+    from glasswright_rehearsal.night import Night
+    from glasswright_rehearsal.truth import ZoneLimits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PastStand:
+    """The stand on which the past was measured."""
+
+    name: str
+    body: str
+    document: Document
+    plan: Plan
+    """By which the past counts as measured: its numbers are what this plan's steps would say."""
+    layout: Layout
+    frame: Frame
+    zones: ZoneLimits
+    pose: Pose
+
+
+def write_history(night: Night, count: int, stand_file: Path, *, with_stand: bool = False) -> Path:
+    """Write `history.ledger` with so many past tickets of the night's model; give its path.
+
+    Parameters
+    ----------
+    night
+        Model, seed, megapixels and f-numbers.
+    count
+        Tickets.
+    stand_file
+        The stand file that the past was measured with.
+    with_stand
+        Whether the stand's own past is written too, and its file says how it is watched.
+    """
+    if with_stand:
+        stand_file.write_text(stand_file.read_text(encoding="utf-8") + tell_watch(night), encoding="utf-8")
+    stand = _set_up_stand(night, stand_file)
+    visits = draw_history(night.model, count, night.seed)
+    path = night.out / "history.ledger"
+    with Ledger.open_for_writing(path) as ledger:
+        if with_stand:
+            write_stand_tickets(ledger, night, stand)
+        for start in range(0, len(visits), VISITS_A_NIGHT):
+            _write_night(ledger, night, stand, visits[start : start + VISITS_A_NIGHT])
+    return path
+
+
+def _set_up_stand(night: Night, stand_file: Path) -> PastStand:
+    text = stand_file.read_text(encoding="utf-8")
+    data: dict[str, Any] = yaml.safe_load(text)
+    facts = read_stand(stand_file)
+    frame = find_frame(night.megapixels, facts.pitch_um)
+    layout = fit_layout(read_stand(night.stand).layout, frame)
+    scale = fill_magnification(layout, frame.width_px, frame.height_px, frame.pitch_um, FILL_FRAC)
+    return PastStand(
+        name=data["stand"],
+        body=data["bodies"][0],
+        document=Document(
+            kind="stand", name=data["stand"], text=text, sha256=hashlib.sha256(text.encode()).hexdigest()
+        ),
+        plan=load_plan(find_plan(night), load_plugins()),
+        layout=layout,
+        frame=frame,
+        zones=facts.zones,
+        pose=Pose(magnification_frac=scale),
+    )
+
+
+def find_plan(night: Night) -> Path:
+    """Return the path of the shipped plan for the night's kind of lens."""
+    name = "zoom" if is_zoom(MODELS[night.model]) else "fixed_focal"
+    return find_shipped("glasswright_camera", "plans", f"{name}.yaml")
+
+
+def _write_night(ledger: Ledger, night: Night, stand: PastStand, visits: tuple[PastVisit, ...]) -> None:
+    run = ledger.begin_run(
+        RunRecord(
+            command="glasswright rehearse --history",
+            machine="rehearsal",
+            started_at=visits[0].measured_at,
+            versions={},
+            documents=(stand.document, *plan_documents(stand.plan)),
+        )
+    )
+    for visit in visits:
+        outcomes = tuple(_measure(night, stand, visit))
+        ledger.commit_ticket(run, _record(night, stand, visit, outcomes), outcomes)
+        if visit.came_back:
+            mark_returned(ledger, run, visit.number, visit.came_back)
+    ledger.end_run(run, {"rehearsed": len(visits)}, backup=False)
+
+
+def _record(night: Night, stand: PastStand, visit: PastVisit, outcomes: tuple[Outcome, ...]) -> TicketRecord:
+    ticket = Ticket(
+        number=visit.number,
+        model=visit.copy.model.name,
+        serial=visit.copy.serial,
+        phase="release",
+        body=stand.body,
+        rehearsed=True,
+    )
+    settings = tuple(Setting(focal_length_mm=focal, f_number=f_number) for focal, f_number in list_settings(night))
+    return TicketRecord(
+        ticket=ticket,
+        folder="",
+        plan_sha256=stand.plan.sha256,
+        method_sha256=method_document(stand.plan).sha256,
+        stand=stand.name,
+        stand_sha256=stand.document.sha256,
+        settings=settings,
+        manifest=tuple(each.address for each in outcomes),
+    )
+
+
+def _measure(night: Night, stand: PastStand, visit: PastVisit) -> Iterator[Outcome]:
+    """Give what the stages would say of a visit: the truth, with the scatter of measuring."""
+    generator = np.random.default_rng(np.random.SeedSequence([night.seed, 40_015, int(visit.number[2:])]))
+    for focal_length_mm, f_number in list_settings(night):
+        lens = set_lens(visit.copy, focal_length_mm, f_number)
+        if visit.fault is not None:
+            lens = harm_lens(lens, visit.fault, visit.copy.model.f_numbers[0] / f_number)
+        facts = tell_facts(lens, stand.pose, stand.layout, stand.frame, stand.zones)
+        setting = Setting(focal_length_mm=focal_length_mm, f_number=f_number)
+        seen = see(
+            facts,
+            setting,
+            stand.layout.name,
+            stand.pose.magnification_frac,
+            stand.frame.height_px,
+            generator.standard_normal,
+        )
+        for step, artefact in seen.items():
+            yield _outcome(night, visit, step, artefact)
+    yield _outcome(night, visit, "find_spots", see_spots())
+    yield _outcome(night, visit, "read_hand_checks", see_hand_checks(visit.copy.model))
+
+
+def _outcome(night: Night, visit: PastVisit, step: str, artefact: Artefact) -> Outcome:
+    setting = artefact.setting
+    where = "" if setting is None else f"{setting.focal_length_mm} {setting.f_number}"
+    told = f"rehearsed {night.seed} {night.model} {visit.number} {step} {where}"
+    return Outcome(
+        step=step,
+        stage=f"rehearsal.{step}",
+        item=Item(scope=Scope.TICKET if setting is None else Scope.SETTING, ticket=visit.number, setting=setting),
+        address=hashlib.sha256(told.encode()).hexdigest(),
+        status=Status.DONE,
+        artefact=artefact,
+        caveats=artefact.caveats,
+    )

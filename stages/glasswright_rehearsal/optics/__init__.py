@@ -1,0 +1,1 @@
+"""Blur as waves make it."""
