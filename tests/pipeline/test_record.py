@@ -177,7 +177,8 @@ def test_the_same_record_has_the_same_bytes_in_another_process(shop):
     assert shop.make().data == made.data
     script = (
         "import sys; from pathlib import Path; from glasswright.ledger import Ledger\n"
-        "from glasswright.reports.record.record import make_record; from glasswright.reports.record.content import Signature\n"
+        "from glasswright.reports.record.record import make_record\n"
+        "from glasswright.reports.record.content import Signature\n"
         "import ledger_toys\n"
         "with Ledger.open_for_reading(Path(sys.argv[1])) as ledger:\n"
         "    signature = Signature(name='K. Moreau', day='2026-03-02')\n"

@@ -357,7 +357,7 @@ def seven_settings(shot: Shot, *, a_px: int, b_px: int, c_px: int, d_px: int, e_
         (list_input, "input `shots` is list[glasswright.plugin.artefact.Shot]: before the `*` stand artefacts"),
         (
             fixed_tuple,
-            "input `shots` is tuple[glasswright.plugin.artefact.Shot, glasswright.plugin.artefact.Shot]: before the `*`",
+            "input `shots` is tuple[glasswright.plugin.artefact.Shot, glasswright.plugin.artefact.Shot]: before",
         ),
         (plain_dataclass_input, "input `side` is Side: before the `*` stand artefacts"),
         (defaulted_input, "input `shot` has a default: inputs come from the plan; remove it"),

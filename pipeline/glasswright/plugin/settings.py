@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, Literal, get_args, get_origin
 
 from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 
-from glasswright.config import ConfigModel
 from glasswright.errors import PluginError
 from glasswright.plugin.signature import parameter_docstrings, scalar_kind, strip_optional
 from glasswright.plugin.units import UNITS, unit_of
@@ -15,6 +14,12 @@ from glasswright.plugin.units import UNITS, unit_of
 if TYPE_CHECKING:
     import inspect
     from collections.abc import Callable, Iterable, Mapping
+
+
+class ConfigModel(BaseModel):
+    """The base of what a file is read as: frozen, no unknown keys, no conversions."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False, protected_namespaces=())
 
 
 class StageSettings(ConfigModel):

@@ -17,7 +17,7 @@ from scipy.ndimage import binary_dilation, binary_erosion, find_objects, label, 
 
 from glasswright import Unmeasurable, format_against
 from glasswright_camera.small_frame import measure_plane_levels, shrink_mosaic
-from glasswright_camera.spots.seen import LEAST_SIDE, fit_surface
+from glasswright_camera.surface import LEAST_SIDE, fit_surface
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

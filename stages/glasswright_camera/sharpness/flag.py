@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from glasswright_camera.sharpness.ceiling import SHORTEST_UM, find_ceiling
-from glasswright_camera.sharpness.table import lay_table
-from glasswright_camera.sweep.reading import compare_with_ceiling
+from glasswright_camera.sharpness.table import PLANES, SIDES, ZONES, lay_table
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -49,3 +48,46 @@ def lay_ceiling(table: Table, stand: Stand, shortest_um: tuple[float, float, flo
         green = blue
     pitch = stand.sensor.pixel_pitch_um
     return np.array([[find_ceiling(f, each, pitch) for each in (red, green, blue)] for f in table.f_number.tolist()])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Nearness:
+    """How near to the ceiling everything comes."""
+
+    ratio: float
+    ratio_u: float
+    where: str
+    faults: tuple[str, ...]
+    """What lies above it beyond doubt, the worst of each setting."""
+
+
+def compare_with_ceiling(table: Table, ceiling: NDArray[np.float64], beyond_u_ratio: float) -> Nearness:
+    """Hold every measured MTF50 against the ceiling of its setting and plane.
+
+    Parameters
+    ----------
+    ceiling
+        (settings, planes).
+    beyond_u_ratio
+        How many standard uncertainties above it are beyond doubt.
+    """
+    share = table.detail / ceiling[:, :, None, None]
+    if not np.isfinite(share).any():
+        return Nearness(ratio=np.nan, ratio_u=np.nan, where="nothing measured", faults=())
+    # what has no uncertainty is taken at its word
+    own = np.nan_to_num(table.detail_u)
+    excess = table.detail - ceiling[:, :, None, None] - beyond_u_ratio * own
+    top = np.unravel_index(int(np.nanargmax(share)), share.shape)
+    faults = []
+    for row, setting in enumerate(table.settings):
+        if np.nanmax(excess[row], initial=-np.inf) > 0:
+            plane, zone, side = np.unravel_index(int(np.nanargmax(excess[row])), excess.shape[1:])
+            value = table.detail[row, plane, zone, side]
+            faults.append(
+                f"{setting}: {PLANES[plane]} {ZONES[zone]} {SIDES[side]} {value:.4f} cycles/pixel lies above "
+                f"{ceiling[row, plane]:.4f}, the most that diffraction and pixel allow, by more than "
+                f"{beyond_u_ratio:g} u: the measurement is at fault, or the aperture did not close to its f-number"
+            )
+    where = f"{table.settings[top[0]]} {PLANES[top[1]]} {ZONES[top[2]]} {SIDES[top[3]]}"
+    ratio_u = float(own[top] / ceiling[top[:2]])
+    return Nearness(ratio=float(share[top]), ratio_u=ratio_u, where=where, faults=tuple(faults))

@@ -11,9 +11,10 @@ from glasswright import Unmeasurable, stage
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.small_frame import shrink_mosaic
 from glasswright_camera.spots.result import SpotMap
-from glasswright_camera.spots.seen import LEAST_SIDE, covers, even_out, find_faintest, see_spots
+from glasswright_camera.spots.seen import covers, even_out, find_faintest, see_spots
 from glasswright_camera.spots.shape import Shape, hugs_border, measure_shape
 from glasswright_camera.stand import Fraction
+from glasswright_camera.surface import LEAST_SIDE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_camera.sharpness.table import PLANES, SIDES, ZONES
 from glasswright_camera.sweep.result import RegionSweep
 
 if TYPE_CHECKING:
@@ -135,46 +134,3 @@ def read_falloff(table: Table) -> tuple[float, float]:
         if table.f_number[first] < table.f_number[last] and np.isfinite(gone):
             found.append((gone, float(np.hypot(table.corner_loss_u[first], table.corner_loss_u[last]))))
     return max(found[1:], default=found[0])
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Nearness:
-    """How near to the ceiling everything comes."""
-
-    ratio: float
-    ratio_u: float
-    where: str
-    faults: tuple[str, ...]
-    """What lies above it beyond doubt, the worst of each setting."""
-
-
-def compare_with_ceiling(table: Table, ceiling: Array, beyond_u_ratio: float) -> Nearness:
-    """Hold every measured MTF50 against the ceiling of its setting and plane.
-
-    Parameters
-    ----------
-    ceiling
-        (settings, planes).
-    beyond_u_ratio
-        How many standard uncertainties above it are beyond doubt.
-    """
-    share = table.detail / ceiling[:, :, None, None]
-    if not np.isfinite(share).any():
-        return Nearness(ratio=np.nan, ratio_u=np.nan, where="nothing measured", faults=())
-    # what has no uncertainty is taken at its word
-    own = np.nan_to_num(table.detail_u)
-    excess = table.detail - ceiling[:, :, None, None] - beyond_u_ratio * own
-    top = np.unravel_index(int(np.nanargmax(share)), share.shape)
-    faults = []
-    for row, setting in enumerate(table.settings):
-        if np.nanmax(excess[row], initial=-np.inf) > 0:
-            plane, zone, side = np.unravel_index(int(np.nanargmax(excess[row])), excess.shape[1:])
-            value = table.detail[row, plane, zone, side]
-            faults.append(
-                f"{setting}: {PLANES[plane]} {ZONES[zone]} {SIDES[side]} {value:.4f} cycles/pixel lies above "
-                f"{ceiling[row, plane]:.4f}, the most that diffraction and pixel allow, by more than "
-                f"{beyond_u_ratio:g} u: the measurement is at fault, or the aperture did not close to its f-number"
-            )
-    where = f"{table.settings[top[0]]} {PLANES[top[1]]} {ZONES[top[2]]} {SIDES[top[3]]}"
-    ratio_u = float(own[top] / ceiling[top[:2]])
-    return Nearness(ratio=float(share[top]), ratio_u=ratio_u, where=where, faults=tuple(faults))

@@ -9,12 +9,11 @@ from pydantic import Field
 
 from glasswright import stage
 from glasswright_camera.sharpness.ceiling import SHORTEST_UM
-from glasswright_camera.sharpness.flag import BEYOND_U, CAVEAT, lay_ceiling
+from glasswright_camera.sharpness.flag import BEYOND_U, CAVEAT, compare_with_ceiling, lay_ceiling
 from glasswright_camera.sharpness.result import Sharpness
 from glasswright_camera.sharpness.table import REGIONS, lay_table
 from glasswright_camera.stand import Stand
 from glasswright_camera.sweep.reading import (
-    compare_with_ceiling,
     find_series,
     read_falloff,
     read_region,

@@ -4,24 +4,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, TypeVar
 
-from pydantic import BaseModel, ConfigDict
-
 from glasswright.config.schema.reading import check
 from glasswright.config.yaml.reading import scan_yaml
 from glasswright.errors import ConfigError
+from glasswright.plugin.settings import ConfigModel
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from glasswright.config.yaml.document import Document
 
+__all__ = ["ConfigModel", "read_config", "validate"]
+
 T = TypeVar("T")
-
-
-class ConfigModel(BaseModel):
-    """The base of what a file is read as: frozen, no unknown keys, no conversions."""
-
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False, protected_namespaces=())
 
 
 def validate(document: Document, kind: type[T], *place: str | int) -> T:
