@@ -162,7 +162,7 @@ def test_a_kept_array_is_writeable_and_keeps_its_memory_order():
         ("builtins.eval/1", "of a package that is not loaded here or has no such type"),
         ("numpy.ndarray/1", "of a package that is not loaded here or has no such type"),
         ("glasswright.digest/1", "of a package that is not loaded here or has no such type"),
-        ("glasswright.Nothing/1", "is its plugin installed"),
+        ("glasswright.NoSuchType/1", "is its plugin installed"),
         ("glasswright.Setting", "is no name of a kept type"),
         ("glasswright.Setting/2", "was kept by a newer program, which this one cannot read: use the newer one"),
     ],
