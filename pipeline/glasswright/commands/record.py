@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from glasswright.commands.ledger_key import check_signature
 from glasswright.judging.gate import RELEASING, Word
 from glasswright.ledger import Ledger
 
@@ -29,7 +30,20 @@ Example:
 @click.option(
     "--verify", type=click.Path(path_type=Path, dir_okay=False), help="Check a record against the ledger instead."
 )
-def record(ticket: str | None, path: Path, out: Path | None, signed_by: str, paper: str, verify: Path | None) -> None:
+@click.option(
+    "--stand",
+    type=click.Path(path_type=Path),
+    help="Stand file whose `ledger_key` must have signed the ledger, with --verify; the one used last if absent.",
+)
+def record(
+    ticket: str | None,
+    path: Path,
+    out: Path | None,
+    signed_by: str,
+    paper: str,
+    verify: Path | None,
+    stand: Path | None,
+) -> None:
     """Make the record of TICKET as PDF: what was measured, against which limits, the result, and who signed.
 
     Only a ticket that the gate releases gets a release record; one that a person released on review gets a record
@@ -44,6 +58,7 @@ def record(ticket: str | None, path: Path, out: Path | None, signed_by: str, pap
     with Ledger.open_for_reading(path) as ledger:
         ledger.check_chain()
         if verify is not None:
+            check_signature(ledger, stand)
             _verify(ledger, verify)
         elif ticket is not None:
             _make(ledger, ticket, out, signed_by.strip(), paper)

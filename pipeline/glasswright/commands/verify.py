@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from glasswright.commands.ledger_key import check_signature
 from glasswright.errors import LedgerDamagedError
 from glasswright.ledger import Ledger, RunRecord
 from glasswright.ledger.restored import accept_restored
@@ -36,13 +37,20 @@ Example:
     is_flag=True,
     help="Go on with a ledger that was put back without its end, or without its head. That is kept in the ledger.",
 )
+@click.option(
+    "--stand",
+    type=click.Path(path_type=Path),
+    help="Stand file whose `ledger_key` must have signed the head; the one that the ledger used last if absent.",
+)
 @click.option("--by", default="", help="Who accepts it.")
 @click.option("--why", default="", help="What happened.")
-def verify(ledger: Path, as_json: bool, accept: bool, by: str, why: str) -> int:
+def verify(ledger: Path, as_json: bool, accept: bool, stand: Path | None, by: str, why: str) -> int:
     """Check every row and file of a ledger against its hash, the chain of its commits, and the head beside it.
 
     The head, LEDGER.head, is the last commit's digest. It shows that the ledger's end is missing: a copy without its
-    -wal file, or a backup that was put back. Neither it nor the hashes stop somebody who may write all of these files.
+    -wal file, or a backup that was put back. Neither it nor the hashes stop somebody who may write all of these files:
+    for that the head is signed where GLASSWRIGHT_LEDGER_KEY names the file of a private key (Ed25519, PEM), and checked
+    by the public key that the stand file names as `ledger_key`.
 
     Exit codes: 0 all is as it was written, 2 wrong command, 20 another run holds the ledger, 21 the ledger is missing,
     newer or damaged (each damage is named).
@@ -54,6 +62,11 @@ def verify(ledger: Path, as_json: bool, accept: bool, by: str, why: str) -> int:
     with Ledger.open_for_reading(ledger, check_head=False) as opened:
         found = opened.verify()
         head = str(opened.head())
+        if not found.damage:
+            try:
+                head += ", signed" if check_signature(opened, stand) else ""
+            except LedgerDamagedError as error:
+                found = dataclasses.replace(found, counts={}, damage=(str(error),))
     if as_json:
         click.echo(json.dumps({**dataclasses.asdict(found), "head": head}, indent=2))
     else:

@@ -34,6 +34,7 @@ class KeptStand:
     repeatability: Mapping[str, Spread]
     watch: WatchKeys | None
     may_decide: tuple[str, ...]
+    ledger_key: str | None
     sha256: str
 
 
@@ -72,6 +73,7 @@ def read_kept_stand(document: Document) -> KeptStand:
         repeatability=keys.repeatability,
         watch=keys.watch,
         may_decide=keys.may_decide,
+        ledger_key=keys.ledger_key,
         sha256=document.sha256,
     )
 

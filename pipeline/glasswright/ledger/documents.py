@@ -47,3 +47,19 @@ def read_document(database: Database, sha256: str) -> Document | None:
             raise LedgerDamagedError(msg)
         return Document(kind=kind, name=name, text=text, sha256=sha256)
     return None
+
+
+def find_last_stand(ledger: Ledger) -> Document | None:
+    """Give the stand file that was used last, checked against its hash; None if the ledger keeps none.
+
+    Raises
+    ------
+    LedgerDamagedError
+        If it is not what it was.
+    """
+    sql = (
+        "SELECT document.sha256 FROM run, json_each(run.documents) AS used JOIN document "
+        "ON document.sha256 = used.value WHERE document.kind = 'stand' ORDER BY run.id DESC LIMIT 1"
+    )
+    found = ledger.database.rows(sql)
+    return find_document(ledger, found[0][0]) if found else None

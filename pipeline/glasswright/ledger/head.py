@@ -12,11 +12,13 @@ from typing import TYPE_CHECKING, Final
 
 from glasswright.errors import GlasswrightError, LedgerDamagedError
 from glasswright.ledger.files import write_whole
+from glasswright.signing import KEY_VARIABLE, is_signed_by
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from glasswright.ledger.store import Database
+    from glasswright.signing import Signer
 
 SHOWN_DIGEST: Final = 16
 """Characters of a digest that people compare by eye."""
@@ -65,15 +67,22 @@ class HeadFile:
         """Name the file; the first commit writes it."""
         self.ledger = ledger
         self.path = ledger.with_name(ledger.name + ".head")
+        self.signer: Signer | None = None
+        """What signs the heads that are written."""
 
     def read(self) -> Head | None:
-        """Give what the file says; None if there is none.
+        """Give the head; None if there is no file.
 
         Raises
         ------
         HeadDamagedError
             If it is not as this program writes it.
         """
+        signed = self._read_signed()
+        return None if signed is None else signed[0]
+
+    def _read_signed(self) -> tuple[Head, str] | None:
+        """Give the head and its signature, empty if there is none."""
         try:
             text = self.path.read_text(encoding="utf-8")
         except FileNotFoundError:
@@ -83,11 +92,12 @@ class HeadFile:
         try:
             fields = json.loads(text)
             head = Head(**{name: fields[name] for name in Head.__dataclass_fields__})
+            signature = str(fields["signature"])
         except (ValueError, TypeError, LookupError):
-            head = None
-        if head is None or _spell(head) != text:
+            raise self._damage(f"the head {self.path.name} is not as it was written") from None
+        if _spell(head, signature) != text:
             raise self._damage(f"the head {self.path.name} is not as it was written")
-        return head
+        return head, signature
 
     def read_or_damage(self) -> Head | HeadDamagedError | None:
         """Give what `read` gives or raises."""
@@ -99,7 +109,8 @@ class HeadFile:
     def write(self, head: Head) -> None:
         """Keep the head; the file is whole at any moment, and lasts through a power cut."""
         try:
-            write_whole(self.path, _spell(head).encode())
+            signature = self.signer.sign(_spell(head).encode()) if self.signer is not None else ""
+            write_whole(self.path, _spell(head, signature).encode())
         except OSError as error:
             why = f"the head {self.path.name} cannot be written ({error.strerror or error})"
             msg = f"{self.ledger}: {why}: make room or check who may write there, and run again; nothing kept is lost"
@@ -140,9 +151,19 @@ class HeadFile:
                 return self._damage(what)
         return None
 
+    def find_false_signature(self, public_key: str) -> HeadDamagedError | None:
+        """Tell whether the head is not signed by a key; None if it is."""
+        signed = self._read_signed()
+        if signed is not None and is_signed_by(public_key, _spell(signed[0]).encode(), signed[1]):
+            return None
+        how = "signed by another key, or changed" if signed is not None and signed[1] else "not signed"
+        remedy = f"write the ledger where the environment variable {KEY_VARIABLE} names the file of its private key"
+        return self._damage(f"the head {self.path.name} is {how}; the key is {public_key}", remedy)
+
     def _damage(self, finding: str, remedy: str = "put back the head that belongs to it") -> HeadDamagedError:
         return HeadDamagedError(self.ledger, finding, remedy)
 
 
-def _spell(head: Head) -> str:
-    return json.dumps({"format": FORMAT, **asdict(head)}, indent=1) + "\n"
+def _spell(head: Head, signature: str = "") -> str:
+    """Write a head as its file holds it; without a signature, that is what is signed."""
+    return json.dumps({"format": FORMAT, **asdict(head), "signature": signature}, indent=1) + "\n"

@@ -34,6 +34,7 @@ from glasswright.ledger.lock import WriterLock
 from glasswright.ledger.place import DiskFullError, LedgerPlaceError, check_place, find_real_path, refuse_second_name
 from glasswright.ledger.schema import migrations
 from glasswright.plugin.measurements import read_measurements
+from glasswright.signing import find_signer
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
@@ -521,6 +522,12 @@ class Ledger:
             for table in MOMENT_TABLES:
                 self.database.rows(f"DROP VIEW temp.{table}")
 
+    def check_signature(self, public_key: str) -> None:
+        """Check that the head is signed by a key, and is this ledger's; raise LedgerDamagedError."""
+        damage = self.head_damage or self.database.head_file.find_false_signature(public_key)
+        if damage is not None:
+            raise damage
+
     def check_chain(self) -> None:
         """Check that no run, and nothing that a run added, has been changed or removed; raise LedgerDamagedError."""
         chain.check_chain(self.database)
@@ -542,17 +549,22 @@ class Ledger:
 def _open_checked(path: Path, check_head: bool) -> tuple[Database, HeadDamagedError | None]:
     """Open a database to write and check it before anything is written; give how its head does not fit it."""
     head_file = HeadFile(path)
+    signer = find_signer()
     said = head_file.read_or_damage()
     if said is not None and not path.exists():
         what = f"the ledger is gone, and its head {head_file.path.name} is still there"
         msg = f"{path}: {what}: put the ledger back from a backup; to begin a new one, move the head away"
         raise LedgerDamagedError(msg)
     database = Database(path, writable=True)
+    database.head_file.signer = signer
     try:
         finding = None
         if database.is_chained():
             chain.check_chain(database)
             finding = head_file.find_damage(database, said)
+            if finding is None and said is not None and signer is not None:
+                # else a past that somebody else wrote would be signed
+                finding = head_file.find_false_signature(signer.public_key())
             if finding is not None and check_head:
                 raise finding
             if finding is None and said != read_head(database):

@@ -13,6 +13,7 @@ from glasswright.config.schema.validation import ConfigModel
 from glasswright.config.stand.watch_keys import WatchKeys
 from glasswright.config.yaml.reading import scan_yaml
 from glasswright.errors import ConfigError
+from glasswright.signing import is_public_key
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -51,6 +52,12 @@ def _check_measure(measure: str) -> str:
     return measure
 
 
+def _check_key(key: str) -> str:
+    if not is_public_key(key):
+        raise ValueError("is no Ed25519 public key: write the line that `openssl pkey -pubout` prints in the middle")
+    return key
+
+
 Spreads = dict[Annotated[str, AfterValidator(_check_measure)], Spread]
 
 
@@ -64,6 +71,8 @@ class StandKeys(ConfigModel):
     watch: WatchKeys | None = None
     may_decide: tuple[Words, ...] = ()
     """Names of those who may release a lens that is in review."""
+    ledger_key: Annotated[str, AfterValidator(_check_key)] | None = None
+    """Public key (Ed25519) that signs the ledger's head; nothing is signed where there is none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +89,8 @@ class StandFile:
     """How the reference lens is watched; None where it is not."""
     may_decide: tuple[str, ...]
     """Names of those who may release a lens that is in review; nobody may where there are none."""
+    ledger_key: str | None
+    """Public key that signs the ledger's head; None where nothing is signed."""
     sections: Mapping[str, Artefact]
     """By plugin; only those that the file has."""
     document: Document
@@ -115,6 +126,7 @@ def load_stand(path: Path, plugins: Plugins) -> StandFile:
         reproducibility=value.reproducibility,
         watch=value.watch,
         may_decide=value.may_decide,
+        ledger_key=value.ledger_key,
         sections={name: section for name, section in sections.items() if section is not None},
         document=document,
     )
