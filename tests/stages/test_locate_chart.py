@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from glasswright import Setting, Unmeasurable
+from glasswright_camera.chart.discs import measure_discs
 from glasswright_camera.chart.locate_chart import locate_chart
 from glasswright_camera.stand import ChartUse, Sensor, Stand
 
@@ -339,3 +340,11 @@ def test_the_focal_length_chooses_the_chart():
         "no chart of the stand is hung for 600 mm (lattice_13x9 for 20 to 100 mm, dense for 101 to 400 mm); "
         "add one to the stand file's charts"
     )
+
+
+@pytest.mark.parametrize("radius", [0.3, 4.0, 30.0])
+def test_what_is_exactly_as_light_as_its_paper_is_no_disc(radius):
+    even = np.ones((60, 80), np.float32)
+    place = np.array([[40.0, 30.0], [1.0, 58.5]])
+    found = measure_discs(even, np.zeros_like(even), place, np.full(2, radius), 0.4)
+    assert not (found.contrast > 0).any()

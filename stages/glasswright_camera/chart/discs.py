@@ -99,7 +99,8 @@ def _fit_paper(
     return plane[0], plane[1], plane[2], soiled
 
 
-@njit(cache=True, nogil=True)
+# a thing exactly as light as its paper has no depth: what is divided by that is no number, and no disc
+@njit(cache=True, nogil=True, error_model="numpy")
 def _weigh(
     light: NDArray[np.float32], x: float, y: float, radius: float, plane: tuple[float, float, float, float], hole: float
 ) -> tuple[float, float, float, float, float]:
@@ -121,7 +122,7 @@ def _weigh(
             if away < max(0.4 * hole, 0.7 / radius):
                 core += share
                 cores += 1
-    if shades == 0 or cores == 0:
+    if shades == 0 or inners == 0 or cores == 0:
         return np.nan, np.nan, np.nan, np.nan, np.nan
     # the inside is darkest in a soft disc, the part outside the hole in a ring
     dark = min(shade / shades, inner / inners)
@@ -195,7 +196,7 @@ def _share_clipped(clipped: NDArray[np.float32], x: float, y: float, reach: floa
     return total / count if count else 0.0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _measure(
     light: NDArray[np.float32],
     clipped: NDArray[np.float32],
