@@ -204,7 +204,8 @@ def look_at(small: SmallFrame, noise: float) -> Appearance:
         Standard deviation of a cell, of the median light.
     """
     light = small.light.astype(np.float64)
-    median = float(np.median(light))
+    # bright parts have 1; where most of a frame is unlit its median is next to nothing, or below
+    median = max(float(np.median(light)), LEAST_SURFACE)
     # where light is cut off the surface is carried on from elsewhere, and may run below nothing
     surface = np.maximum(fit_surface(small.light), LEAST_SURFACE * median)
     ratio = light / surface
