@@ -208,8 +208,11 @@ def build_ticket(job: Job) -> Made:
     ------
     NoNightError
         If the ticket was measured again since the night's page was written.
+    LedgerDamagedError
+        If anything that the page rests on is not what it was.
     """
     with Ledger.open_for_reading(job.ledger) as ledger:
+        ledger.check_artefacts(job.ticket)
         gated = Gatekeeper(ledger).gate(job.ticket, measures=None)
         if gated is None or gated.state.content != job.content:
             raise NoNightError(
