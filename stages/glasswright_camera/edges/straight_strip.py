@@ -185,7 +185,7 @@ def fit_strip(
     covariance: Array,
     place: Array,
 ) -> int:
-    """Fit a straight edge in one plane, twice about the line found; say how it ended (see `edge_walk`).
+    """Fit a straight edge in one plane, twice about the line found; say how it ended (see `kernel.walk`).
 
     `value` and `covariance` are filled as by `fit_edge`, `place` (3,) with the shift along the edge (constant, t,
     t^2 - 1/3).

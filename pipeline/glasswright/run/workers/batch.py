@@ -1,4 +1,4 @@
-"""A lot of steps that are committed together: those of one ticket, or the night-wide ones of one round."""
+"""A batch of steps that are committed together: those of one ticket, or the night-wide ones of one round."""
 
 from __future__ import annotations
 

@@ -25,7 +25,7 @@ DIRECTIONS: Final = 16
 CORE_STEP: Final = 0.056
 CORE_REACH: Final = 1.12
 TAIL_STEP: Final = 0.36
-"""In units of 1/MTF50, as is FITTED_REACH of `edge_shapes`."""
+"""In units of 1/MTF50, as is FITTED_REACH of `shapes`."""
 CORE_BINS: Final = 2 * round(CORE_REACH / CORE_STEP)
 TAIL_BINS: Final = 8
 LEAST_CELLS: Final = 8

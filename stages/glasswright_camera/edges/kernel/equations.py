@@ -40,7 +40,7 @@ class Sighting(NamedTuple):
     """What is fitted, and with what; a named tuple, as compiled code reads it."""
 
     cell: Array
-    """(DIRECTIONS, BINS, CELL_COLUMNS): see `edge_bins`."""
+    """(DIRECTIONS, BINS, CELL_COLUMNS): see `bins`."""
     radius_px: float
     table: Array
     """Shapes: see `EdgeShapes`."""
@@ -52,7 +52,7 @@ class Sighting(NamedTuple):
     variance: Array
     """(2,): a pixel's on the dark and on the light side."""
     added: Array
-    """(DIRECTIONS, TURNING_POINTS): light to add to the model, in steps of the edge; see `edge_turning`."""
+    """(DIRECTIONS, TURNING_POINTS): light to add to the model, in steps of the edge; see `turning`."""
 
 
 @compiled_in_any_order

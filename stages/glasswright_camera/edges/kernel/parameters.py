@@ -8,8 +8,8 @@ distance d from the predicted edge is
 
 with shift(a) = r + x cos a + y sin a + an ellipse's terms in 2a, and w(a) = w_0 + terms in 2a and 4a the square of
 1/MTF50 (blur variances of different origin add, and an astigmatic one runs as cos 2a; one made by waves, not quite).
-The amounts of the symmetric shapes run in cos 2a and cos 4a, those of the lopsided ones in a and 3a. `edge_shapes` says
-what the shapes are, `edge_bins` what is fitted, `edge_prior` what is expected of the amounts.
+The amounts of the symmetric shapes run in cos 2a and cos 4a, those of the lopsided ones in a and 3a. `shapes` says
+what the shapes are, `bins` what is fitted, `prior` what is expected of the amounts.
 """
 
 from __future__ import annotations

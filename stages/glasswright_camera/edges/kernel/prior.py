@@ -1,4 +1,4 @@
-"""What is expected of a blur's amounts before it is looked at: how the family of `edge_spread` is spread."""
+"""What is expected of a blur's amounts before it is looked at: how the family of `spread` is spread."""
 
 from __future__ import annotations
 

@@ -3,7 +3,7 @@
 A lens blurs an edge by diffraction, defocus, spherical aberration, coma, astigmatism and scatter, a pixel by its own
 width. Scaled so that each has its 50 % point at one frequency, the edge profiles of all of them differ little, and the
 differences have few independent directions. These are found here, from physics alone: the transfer functions of the
-blurs of `edge_family` are turned into edge profiles, and their principal components taken.
+blurs of `family` are turned into edge profiles, and their principal components taken.
 
 Three things follow. The components vanish at the 50 % frequency, so that in a fit of *width + shape* the width alone
 carries MTF50, unbiased by the shape. The tails (an edge blurred by diffraction reaches its level as slowly as
@@ -53,7 +53,7 @@ class EdgeShapes:
     any shift, and the mean profile's second derivative. `transfer` is all but the last in frequencies, (shapes,
     frequencies), imaginary for the lopsided ones.
 
-    Amounts of shapes are scaled to unit spread; `edge_spread` says more of how they are spread.
+    Amounts of shapes are scaled to unit spread; `spread` says more of how they are spread.
     """
 
     table: Array

@@ -1,4 +1,4 @@
-"""How the amounts of `edge_shapes` are spread in the family of blurs, and which of them follow which.
+"""How the amounts of `shapes` are spread in the family of blurs, and which of them follow which.
 
 Blur that depends on direction does so in few ways. Where astigmatism changes the width as cos 2a, the shape follows,
 and how much it does depends on what shape there is to begin with: a stretched Gaussian stays one, a defocused pupil

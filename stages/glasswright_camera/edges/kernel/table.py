@@ -49,7 +49,7 @@ class EdgeTable:
     distance_px: Array
     profile: NDArray[np.float32]
     ending: NDArray[np.int64]
-    """(planes, discs): how each fit ended; see `edge_walk`. No part of a `Trace`."""
+    """(planes, discs): how each fit ended; see `walk`. No part of a `Trace`."""
 
     def columns(self) -> dict[str, Any]:
         """Give the columns of a `Trace` by name."""

@@ -109,7 +109,7 @@ def walk_discs(
     tables, turning, bends
         Shapes for each bend: see `bent_tables` and `turning_tables`.
     usual
-        How blurs are spread: see `edge_spread`.
+        How blurs are spread: see `spread`.
     profile_step
         Step of `profile` in px.
     value, covariance, profile
