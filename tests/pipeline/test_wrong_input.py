@@ -83,7 +83,7 @@ def test_pages_that_cannot_be_written_name_the_remedy(tmp_path, capsys):
     (tmp_path / "file").write_text("")
     code, _, err = said(capsys, "pages", "--ledger", ledger, "--out", tmp_path / "file" / "pages")
     assert code == 2
-    assert "cannot be written (Not a directory): choose another --out" in err
+    assert "cannot be made (Not a directory): choose another --out" in err
 
 
 def test_no_summary_of_a_command_is_cut_short():
