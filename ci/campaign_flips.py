@@ -114,7 +114,7 @@ def _dump(path: Path) -> Tables:
             )
             names = connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name").fetchall()
             return {each["name"]: connection.execute(f'SELECT * FROM "{each["name"]}"').fetchall() for each in names}
-    except sqlite3.Error:
+    except (sqlite3.Error, UnicodeDecodeError):  # its own message may hold such bytes
         return {}
 
 
