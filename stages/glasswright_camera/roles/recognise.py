@@ -78,7 +78,7 @@ DETAIL_SHARE: Final = 0.22
 UNEVEN: Final = 0.15
 """A picture has detail in much of the frame, or what a smooth field leaves is uneven, or some of both: the share of
 cells with detail over the first and the robust standard deviation over the second, added, exceed 1. `ci/bench roles`:
-flats of lenses full of fungus, scratches and dust come to 0.92 at most, pictures to 1.4 and more."""
+flats of lenses full of fungus, scratches and dust come to 0.92 at most, pictures but for one of 165 to more than 1."""
 LATTICE_CLEAR: Final = 1000.0
 """Power of two crossed waves over the median at their frequency. The same flats come to 220, bands of a lamp
 included, since they run one way only; lattices to 3,000 and more, sharp or blurred over a third of their pitch."""
