@@ -121,3 +121,52 @@ def test_a_damaged_copy_that_is_copied_again_is_not_missed(shop):
     (folder / "chart/f2_0.txt").write_text(sound)
     assert shop.measure() == 0
     assert shop.gate("T-0003")[0] == 0
+
+
+def say_another_f_number(shop, folder):
+    shot = f'  - {{files: "{BAD}", focal_length_mm: 50, f_number: 4}}\n'
+    shop.write(folder, replace=[("shots:\n", f"shots:\n{shot}")])
+    return f"{BAD}, measured at 50 mm f/2 and now said to be at 50 mm f/4"
+
+
+def list_another_sum(_, folder):
+    write_sums(folder)
+    sums = folder / "SHA256SUMS"
+    sums.write_text("".join(f"{'0' * 64}{line[64:]}\n" if BAD in line else f"{line}\n"
+                            for line in sums.read_text().splitlines()))  # fmt: skip
+    return f"{BAD}, there and no longer measured"
+
+
+@pytest.mark.parametrize("change", [say_another_f_number, list_another_sum])
+def test_a_failing_shot_that_no_longer_speaks_is_looked_at(shop, folder, change):
+    said = change(shop, folder)
+    shop.measure()
+    code, told = shop.gate("T-0003")
+    assert code == 11
+    (reason,) = told["reasons"]
+    assert reason.startswith(f"an earlier run read shots that are no longer there ({said}): put them back")
+
+
+def test_a_setting_within_what_joins_the_same_nominal_one_is_no_other(shop, folder):
+    (folder / BAD).write_text("23.25 22")
+    shop.write(folder, ASIDE)
+    shop.write(folder, replace=[("f_number: 2}", "f_number: 2.05}")])
+    shop.measure()
+    assert shop.gate("T-0003")[0] == 0
+
+
+@pytest.mark.parametrize("drop", [lambda shot: shot.unlink(), lambda shot: shot.write_text("23.25 22")])
+def test_a_shot_that_the_list_names_and_that_is_not_there_as_listed_is_looked_at_the_first_time(shop, drop):
+    made = shop.add(3, shots=shots_of(3, repeats=3))
+    write_sums(made)
+    drop(made / BAD)
+    shop.measure()
+    code, said = shop.gate("T-0003")
+    assert code == 11
+    assert said["reasons"] == [
+        f"SHA256SUMS lists shots that are not there, or not as they were ({BAD}): copy them again, or write each under "
+        "`set_aside` in ticket.yaml: {file: ..., by: ..., why: ...}"
+    ]
+    shop.write(made, ASIDE)
+    shop.measure()
+    assert shop.gate("T-0003")[0] == 0

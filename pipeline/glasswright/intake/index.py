@@ -60,6 +60,8 @@ class IndexedShot:
     """Size in bytes and time of change in nanoseconds, as they were before the file was read."""
     absent: bool = False
     """Listed among the checksums, and its file is not there."""
+    rejected: bool = False
+    """Its file is not the one listed among the checksums."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,7 +185,7 @@ def _draft(request: TicketRequest, name: str, path: Path, checksums: Checksums) 
         return IndexedShot(shot=replace(shot, caveats=(UNVERIFIED_COPY,)), stamp=stamp)
     if listed != sha256:
         refusal = f"{FILE_NAME} says {listed[:12]}..., the file has {sha256[:12]}...: copy it again"
-        return IndexedShot(shot=shot, refusal=refusal)
+        return IndexedShot(shot=shot, refusal=refusal, rejected=True)
     return IndexedShot(shot=shot, stamp=stamp)
 
 

@@ -142,7 +142,7 @@ def _find_about_ticket(state: TicketState) -> list[tuple[Verdict, str]]:
         found.append((Verdict.UNKNOWN, f"the phase of the ticket is `{phase}`: only `{RELEASING_PHASE}` can release"))
     if state.other_lenses:
         lenses = "; ".join(state.other_lenses)
-        reason = f"the same ticket number stood for another lens before ({lenses}): make sure which lens this is"
+        reason = f"the same ticket stood for another lens before ({lenses}): make sure which lens this is"
         found.append((Verdict.REVIEW, reason))
     found += find_about_shots(state)
     # the lens as it is now was not measured: that is a lack of evidence, and no fault found

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
+from glasswright.ledger.records import ShotUse
 from glasswright.ledger.verdict import Verdict
 
 if TYPE_CHECKING:
@@ -19,6 +20,8 @@ ONE_VISIT: Final = timedelta(hours=24)
 SOON: Final = timedelta(days=7)
 """Within a week shots are measured; later, somebody should know that they were not."""
 
+SET_ASIDE: Final = "write each under `set_aside` in ticket.yaml: {file: ..., by: ..., why: ...}"
+
 Finding = tuple[Verdict, str]
 
 
@@ -28,6 +31,7 @@ def find_about_shots(state: TicketState) -> tuple[Finding, ...]:
         *_find_replaced(state),
         *_find_twins(state),
         *_find_gone(state),
+        *_find_bad_copies(state),
         *_find_other_phases(state),
         *_find_far_shots(state),
     )
@@ -35,7 +39,13 @@ def find_about_shots(state: TicketState) -> tuple[Finding, ...]:
 
 def note_shots(state: TicketState) -> tuple[str, ...]:
     """Give what must be told of a ticket's shots wherever a decision on it is printed, and decides nothing."""
-    return (*_note_identity(state), *_note_replaces(state), *_note_shared(state), *_note_clock(state))
+    return (
+        *state.withdrawn_returns,
+        *_note_identity(state),
+        *_note_replaces(state),
+        *_note_shared(state),
+        *_note_clock(state),
+    )
 
 
 def _find_replaced(state: TicketState) -> Iterator[Finding]:
@@ -75,8 +85,16 @@ def _find_gone(state: TicketState) -> Iterator[Finding]:
         yield (
             Verdict.REVIEW,
             f"an earlier run read shots that are no longer there ({_name_few(state.gone_shots)}): put them back, or "
-            "write each under `set_aside` in ticket.yaml: {file: ..., by: ..., why: ...}",
+            f"{SET_ASIDE}",
         )
+
+
+def _find_bad_copies(state: TicketState) -> Iterator[Finding]:
+    bad = [shot.name for shot in state.record.shots if shot.use in (ShotUse.ABSENT, ShotUse.REJECTED)]
+    bad = [name for name in bad if not any(name == gone.partition(",")[0] for gone in state.gone_shots)]
+    if bad:
+        what = f"SHA256SUMS lists shots that are not there, or not as they were ({_name_few(bad)})"
+        yield Verdict.REVIEW, f"{what}: copy them again, or {SET_ASIDE}"
 
 
 def _find_other_phases(state: TicketState) -> Iterator[Finding]:

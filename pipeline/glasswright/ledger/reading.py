@@ -17,6 +17,7 @@ from glasswright.ledger.earlier import (
     find_gone_shots,
     find_other_lenses,
     find_other_phases,
+    find_replaced,
     read_earlier_records,
 )
 from glasswright.ledger.encoding import from_text
@@ -149,8 +150,7 @@ def _states(
     attempts = latest_attempts(database, [row[1] for row in manifests])
     marks, methods = latest_marks(database), dict[str, str]()
     states = [
-        _state(database, row, members[row[0]], measured, attempts.get(row[1]), marks.get(row[1]), methods)
-        for row in manifests
+        _state(database, row, members[row[0]], measured, attempts.get(row[1]), marks, methods) for row in manifests
     ]
     finder = TwinFinder(database, [state.record for state in states])
     return tuple(_with_twins(state, finder) for state in states)
@@ -240,7 +240,7 @@ def _state(
     members: Sequence[Sequence[Any]],
     measured: Mapping[int, Mapping[str, Measured]],
     attempt: Attempt | None,
-    mark: Returned | None,
+    marks: Mapping[str, Returned],
     methods: dict[str, str],
 ) -> TicketState:
     number, ticket, folder, text, content, hashed, started_at, versions = manifest
@@ -248,7 +248,9 @@ def _state(
     record = from_text(text)
     if content != expected or row_hash(ticket, content, folder) != hashed or not isinstance(record, TicketRecord):
         raise damaged(database, f"manifest {number} of ticket {ticket}")
-    earlier = read_earlier_records(database, ticket, number)
+    earlier = read_earlier_records(database, record, number)
+    marked = [marks[each] for each in (ticket, *find_replaced(database, record)) if each in marks]
+    came_back = filter(None, (why_came_back(database, mark, record) for mark in marked))
     return TicketState(
         record=dataclasses.replace(record, folder=folder),
         content=content,
@@ -261,7 +263,8 @@ def _state(
         method=_read_method(database, record, methods),
         program=json.loads(versions).get("glasswright", ""),
         pending=attempt.why_pending() if attempt is not None else "",
-        came_back=why_came_back(database, mark, record),
+        came_back=next(came_back, ""),
+        withdrawn_returns=tuple(str(mark) for mark in marked if not mark.came_back),
     )
 
 

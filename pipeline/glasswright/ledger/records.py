@@ -46,6 +46,8 @@ class ShotUse(StrEnum):
 
     ABSENT = "absent"
     """Listed among the checksums, and its file is not there."""
+    REJECTED = "rejected"
+    """Its file is not the one listed among the checksums."""
     UNREAD = "unread"
     """No stage could read it, or none was asked to."""
     READ = "read"
@@ -65,6 +67,8 @@ class ShotRecord:
     """Names what it holds; empty where the stage that read it does not say, or found nothing to know it by."""
     captured_at: str = ""
     """ISO 8601, by the body's clock; empty where the file tells none."""
+    setting: Setting | None = None
+    """At which it was taken; None where nobody says, or its role has none."""
 
     @property
     def captured(self) -> datetime | None:
@@ -182,7 +186,7 @@ class TicketState:
     """When the run that wrote it started."""
     outcomes: tuple[KeptOutcome, ...]
     other_lenses: tuple[str, ...] = ()
-    """Lenses that the same ticket number stood for earlier."""
+    """Lenses that the ticket stood for earlier, under this number or one in whose place it stands."""
     gone_shots: tuple[str, ...] = ()
     """Shots that an earlier run read, that are no longer there, and that the ticket does not set aside."""
     other_phases: tuple[str, ...] = ()
@@ -202,3 +206,5 @@ class TicketState:
     stopped before it; empty if the last attempt ended."""
     came_back: str = ""
     """That its lens came back after these shots were made; empty if it did not, or that mark was withdrawn."""
+    withdrawn_returns: tuple[str, ...] = ()
+    """Marks that its lens came back which were taken back: when, and why."""

@@ -28,6 +28,11 @@ class Returned:
     run: int
     """Number of that run."""
 
+    def __str__(self) -> str:
+        """Say what was marked, when and why."""
+        what = "its lens came back" if self.came_back else "the mark that its lens came back was withdrawn"
+        return f"{what}, ticket {self.ticket}, {self.marked_at}: {self.why}"
+
 
 def mark_returned(ledger: Ledger, run: int, ticket: str, why: str, *, came_back: bool = True) -> None:
     """Add the event that the lens of a ticket came back, or that an earlier such mark was a mistake."""
@@ -62,7 +67,7 @@ def latest_marks(database: Database) -> Mapping[str, Returned]:
     return found
 
 
-def why_came_back(database: Database, mark: Returned | None, record: TicketRecord) -> str:
+def why_came_back(database: Database, mark: Returned, record: TicketRecord) -> str:
     """Say that a lens came back and was not shot again since; empty where no mark stands against what was measured.
 
     A lens that came back may have been opened, knocked or repaired: no shot from before the mark says how it is now.
@@ -71,11 +76,11 @@ def why_came_back(database: Database, mark: Returned | None, record: TicketRecor
     Parameters
     ----------
     mark
-        The latest of the ticket; None if it has none.
+        The latest of the ticket, or of one in whose place it stands.
     record
         What the ledger says of the ticket now.
     """
-    if mark is None or not mark.came_back:
+    if not mark.came_back:
         return ""
     sql = "SELECT DISTINCT record FROM manifest WHERE ticket = ? AND run <= ?"
     earlier = [from_text(text) for (text,) in database.rows(sql, mark.ticket, mark.run)]
@@ -85,7 +90,8 @@ def why_came_back(database: Database, mark: Returned | None, record: TicketRecor
     old = [shot.name for shot in own if any(shot.is_same(other) for other in before)]
     if own and not old:
         return ""
-    what = f"its lens came back, as was marked on {mark.marked_at} ({mark.why})"
+    where = "" if mark.ticket == record.ticket.number else f" for ticket {mark.ticket}"
+    what = f"its lens came back, as was marked on {mark.marked_at}{where} ({mark.why})"
     if 0 < len(old) < len(own):
         what += f", and {', '.join(old)} are from before"
     return f"{what}: shoot all of it again, or withdraw the mark (`glasswright returned --withdraw`)"

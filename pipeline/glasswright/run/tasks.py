@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
 from glasswright.intake.dates import moment_of_exif, nights_of
-from glasswright.intake.index import IndexedTicket
+from glasswright.intake.index import IndexedShot, IndexedTicket
 from glasswright.ledger import ShotRecord, TicketRecord
 from glasswright.ledger.records import ShotUse
 from glasswright.plain_text import escape
@@ -207,14 +207,17 @@ class TicketTask:
                     name=each.shot.name,
                     role=each.shot.role,
                     sha256=each.shot.sha256,
-                    use=ShotUse.ABSENT if each.absent else self._use_of([outcome for _, outcome in looked_at]),
+                    use=self._use_of(each, [outcome for _, outcome in looked_at]),
                     content_digest=next((contents[key] for key, _ in looked_at if contents.get(key)), ""),
                     captured_at=captured.isoformat() if captured is not None else "",
+                    setting=each.shot.setting,
                 )
             )
         return tuple(records)
 
-    def _use_of(self, outcomes: Sequence[Outcome]) -> ShotUse:
+    def _use_of(self, indexed: IndexedShot, outcomes: Sequence[Outcome]) -> ShotUse:
+        if indexed.absent or indexed.rejected:
+            return ShotUse.ABSENT if indexed.absent else ShotUse.REJECTED
         done = [outcome for outcome in outcomes if outcome.status is Status.DONE]
         if not done:
             return ShotUse.UNREAD
