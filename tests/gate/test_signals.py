@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 
+import distributed
 import psutil
 import pytest
 from night_bench import PROGRAM, shots_of
@@ -220,3 +221,25 @@ def test_pages_and_rehearsals_leave_no_process_behind(tmp_path):
         os.kill(pid, signal.SIGKILL)
     assert started
     assert not left
+
+
+def test_a_worker_that_is_killed_while_it_starts_is_started_again(slow_bench, capsys):
+    night = Watched(slow_bench, "--workers", "2")
+    while night.night.poll() is None and not night.workers():
+        night.note()
+    send(night, "worker", signal.SIGKILL)
+    code, _, shown = night.end()
+    assert code == 0, shown
+    check_nothing_is_lost(slow_bench, capsys)
+
+
+def test_workers_that_never_start_are_an_error_that_says_what_to_do(slow_bench, capsys, monkeypatch):
+    def refuse(**_):
+        raise RuntimeError("Nanny failed to start.") from MemoryError("no room")
+
+    monkeypatch.setattr(distributed, "LocalCluster", refuse)
+    assert run_command(slow_bench.arguments("--workers", "1")) == 1
+    said = capsys.readouterr().err
+    assert "the worker processes do not start (MemoryError: no room): " in said
+    assert "free memory, give fewer --workers, or use --serial, and run again; nothing kept is lost" in said
+    assert "Traceback" not in said

@@ -16,6 +16,7 @@ from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self, TextIO
 
+from glasswright.errors import GlasswrightError
 from glasswright.processes import end_with_parent
 from glasswright.run.workers.limits import ONE_THREAD
 from glasswright.run.workers.rescue import Alone, do_alone
@@ -46,8 +47,14 @@ SETTINGS: Final = {
     # imported by each worker, which then calls `dask_setup`
     "distributed.worker.preload": [__name__],
 }
+MOST_STARTS: Final = 2
+"""Of the workers: one that is killed while it starts, by a kernel short of memory or a person, is no reason to fail."""
 OVERDUE_S: Final = 0.1
 """How often a wait looks whether it is overdue."""
+
+
+class WorkersError(GlasswrightError):
+    """The worker processes cannot be started."""
 
 
 class DaskRunner:
@@ -67,26 +74,47 @@ class DaskRunner:
     def __enter__(self) -> Self:
         """Start the workers."""
         import dask
-        from distributed import Client, LocalCluster
+        from distributed import Client
 
         self._stack.enter_context(dask.config.set(SETTINGS))
         with _signals_held():
-            self._cluster = LocalCluster(  # type: ignore[no-untyped-call]
-                n_workers=self.workers,
-                threads_per_worker=1,
-                processes=True,
-                # no dashboard; its web server starts all the same, so give it a port that nobody else has
-                dashboard_address="127.0.0.1:0",
-                scheduler_kwargs={"dashboard": False},
-                memory_limit=self._limits.memory_bytes or None,
-                silence_logs=logging.CRITICAL,
-            )
-            self._stack.enter_context(self._cluster)
+            self._cluster = self._stack.enter_context(self._start_workers())
             self._client = self._stack.enter_context(Client(self._cluster))  # type: ignore[no-untyped-call]
         self._rescuer = ThreadPoolExecutor(max_workers=1)
         self._stack.callback(self._rescuer.shutdown, cancel_futures=True)
         self._stack.callback(self._give_up)
         return self
+
+    def _start_workers(self) -> Any:  # noqa: ANN401 - dask has no types
+        """Start the worker processes; if one dies meanwhile they are started once more.
+
+        Raises
+        ------
+        WorkersError
+            If that fails too.
+        """
+        from distributed import LocalCluster
+
+        for attempt in range(1, MOST_STARTS + 1):
+            try:
+                return LocalCluster(  # type: ignore[no-untyped-call]
+                    n_workers=self.workers,
+                    threads_per_worker=1,
+                    processes=True,
+                    # no dashboard; its web server starts all the same, so give it a port that nobody else has
+                    dashboard_address="127.0.0.1:0",
+                    scheduler_kwargs={"dashboard": False},
+                    memory_limit=self._limits.memory_bytes or None,
+                    silence_logs=logging.CRITICAL,
+                )
+            except (RuntimeError, OSError) as error:
+                if attempt == MOST_STARTS:
+                    why = error.__cause__ or error
+                    raise WorkersError(
+                        f"the worker processes do not start ({type(why).__name__}: {why}): free memory, give fewer "
+                        "--workers, or use --serial, and run again; nothing kept is lost"
+                    ) from error
+        raise AssertionError("the last start either succeeded or was refused")
 
     def __exit__(self, *error: object) -> None:
         """Stop the workers."""
