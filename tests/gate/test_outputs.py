@@ -94,16 +94,30 @@ def test_the_folder_that_was_asked_for_is_made(bench, capsys):
     assert run_command(["print", "chart", "--paper", "A4", "--out", str(bench.folder / "prints")]) == 0
 
 
-@pytest.mark.parametrize("command", ["judge", "gate", "run"])
+def on_a_full_disk(*arguments):
+    return subprocess.run(
+        [sys.executable, "-c", ON_A_FULL_DISK, *arguments], capture_output=True, text=True, check=False
+    )
+
+
+@pytest.mark.parametrize("command", ["judge", "run"])
 def test_a_full_disk_is_called_so(bench, capsys, command):
     bench.add_ticket(1)
-    bench.run(capsys, "--serial", "--cards", str(bench.folder / "cards"))
+    bench.run(capsys, "--serial")
+    bench.add_ticket(2)
     ledger = str(bench.folder / "bench.ledger")
     files = ["--ledger", ledger, "--cards", str(bench.folder / "cards"), "--stand", str(bench.folder / "stand.yaml")]
-    arguments = {"judge": ["judge", *files], "gate": ["gate", "T-0001", *files], "run": bench.arguments("--serial")}
-    ended = subprocess.run(
-        [sys.executable, "-c", ON_A_FULL_DISK, *arguments[command]], capture_output=True, text=True, check=False
-    )
+    ended = on_a_full_disk(*{"judge": ["judge", *files], "run": bench.arguments("--serial")}[command])
     assert "the disk is full: make room and run again; nothing kept is lost" in ended.stderr
     assert ended.returncode == 1
     assert run_command(["verify", "--ledger", ledger]) == 0
+
+
+def test_the_gate_answers_on_a_full_disk(bench, capsys):
+    bench.add_ticket(1)
+    bench.run(capsys, "--serial", "--cards", str(bench.folder / "cards"))
+    asked = ["gate", "T-0001", "--ledger", str(bench.folder / "bench.ledger")]
+    expected = run_command(asked)
+    said = capsys.readouterr().out
+    ended = on_a_full_disk(*asked)
+    assert (ended.returncode, ended.stdout) == (expected, said)
