@@ -86,6 +86,7 @@ def open_gate(
     *,
     unjudged: str = "",
     person: PersonsWord | None = None,
+    other_constants: tuple[str, ...] = (),
 ) -> Decision:
     """Decide whether a lens may go back to its owner.
 
@@ -106,12 +107,15 @@ def open_gate(
         Why there is no judgement, or why there is nothing to judge.
     person
         What a person decided; None if none did, or it was withdrawn.
+    other_constants
+        In what the stand's constants, as it is judged with them, are not those that it was measured with.
     """
     if state is None:
         reason = unjudged or f"the ledger knows no ticket `{ticket}`: correct the number, or measure it"
         return Decision(ticket=ticket, word=Word.INCOMPLETE, reasons=(reason,))
     findings = [*_find_about_ticket(state), *_find_about_judgement(state, judgement, unjudged)]
     findings += [(Verdict.REVIEW, f"the stand counts as out of control: {reason}") for reason in doubts]
+    findings += [(Verdict.REVIEW, reason) for reason in other_constants]
     verdict = fold(verdict for verdict, _ in findings)
     word, notes = WORDS[verdict], _note_about_ticket(state, judgement)
     reasons = tuple(dict.fromkeys(reason for kind, reason in findings if kind is not Verdict.PASS))

@@ -16,6 +16,7 @@ from glasswright.judging.doubting import doubt
 from glasswright.judging.gate import Decision, PersonsWord, open_gate
 from glasswright.judging.judge import JUDGE_VERSION, judge_ticket
 from glasswright.judging.kept import KeptStand, read_kept_card, read_kept_stand
+from glasswright.judging.stand_values import why_other_constants
 from glasswright.ledger.documents import find_document
 from glasswright.ledger.restored import read_restored
 from glasswright.watch.watching import read_watch
@@ -139,7 +140,11 @@ class Gatekeeper:
         for state in self._ledger.latest_tickets([ticket]):
             watched = read_watch(self._ledger, stand.watch, stand.name) if stand.watch is not None else None
             basis = Basis(card=cards.get(state.record.ticket.model), stand=stand, watched=watched)
-            return self._decide(state, basis, None, self._ledger.latest_decisions([ticket]).get(ticket))
+            gated = self._decide(state, basis, None, self._ledger.latest_decisions([ticket]).get(ticket))
+            notes = _note_own_basis(self._ledger.latest_judgement(ticket), gated)
+            return dataclasses.replace(
+                gated, decision=dataclasses.replace(gated.decision, notes=(*notes, *gated.decision.notes))
+            )
         return None
 
     def _decide(
@@ -159,13 +164,30 @@ class Gatekeeper:
         return Gated(
             state=state,
             judgement=judgement,
-            decision=self._noted(open_gate(number, state, judgement, doubts, person=person)),
+            decision=self._noted(
+                open_gate(
+                    number,
+                    state,
+                    judgement,
+                    doubts,
+                    person=person,
+                    other_constants=self._why_other_constants(state, basis),
+                )
+            ),
             head=self._head,
             card=basis.card.card if basis.card is not None else None,
             doubts=doubts,
             names=self._names(state, basis),
             may_decide=basis.stand.may_decide,
         )
+
+    def _why_other_constants(self, state: TicketState, basis: Basis) -> tuple[str, ...]:
+        if basis.card is None or not state.method or state.record.stand_sha256 == basis.stand.sha256:
+            return ()
+        measured = find_document(self._ledger, state.record.stand_sha256)
+        if measured is None:
+            return ()
+        return why_other_constants(state.method, basis.card.card.steps(), measured.text, basis.stand.text)
 
     def _noted(self, decision: Decision) -> Decision:
         """Add that the ledger's end was lost once, which concerns every ticket in it."""
@@ -202,6 +224,19 @@ class Gatekeeper:
             what = f"the {kind} that ticket {judgement.ticket} was judged by is not kept"
             raise LedgerDamagedError(f"{self._ledger.database.path}: {what}: run `glasswright judge`")
         return document
+
+
+def _note_own_basis(kept: Judgement | None, gated: Gated) -> tuple[str, ...]:
+    """Tell that a ticket is judged by other texts than the ledger's latest judgement of it."""
+    own = gated.judgement
+    if own is None or (kept is not None and (kept.card, kept.stand) == (own.card, own.stand)):
+        return ()
+    if kept is None:
+        return ("judged by a card and a stand file given to this command alone: the ledger holds no judgement",)
+    changed = [name for name in ("card", "stand") if getattr(kept, name) != getattr(own, name)]
+    which = " and ".join({"card": "card", "stand": "stand file"}[name] for name in changed)
+    what = f"judged by another {which} than the ledger's latest judgement, which says {kept.verdict}"
+    return (f"{what}: run `glasswright judge` to keep this one",)
 
 
 def _measures_of(bases: Collection[Basis | str]) -> set[str]:

@@ -35,6 +35,8 @@ class KeptStand:
     watch: WatchKeys | None
     may_decide: tuple[str, ...]
     ledger_key: str | None
+    text: str
+    """The whole file as it is written."""
     sha256: str
 
 
@@ -74,6 +76,7 @@ def read_kept_stand(document: Document) -> KeptStand:
         watch=keys.watch,
         may_decide=keys.may_decide,
         ledger_key=keys.ledger_key,
+        text=document.text,
         sha256=document.sha256,
     )
 

@@ -1,0 +1,65 @@
+"""A release rests on the card and the stand that it is judged by: those that are not the ledger's are told."""
+
+import json
+
+import pytest
+from night_bench import CARD, STAND, shots_of
+
+from glasswright.commands.main import run_command
+
+
+@pytest.fixture
+def failing(shop):
+    """A shop whose ticket T-0003 fails by its card."""
+    card = shop.bench.folder / "cards/corvane.yaml"
+    card.write_text(CARD.replace("max: 100", "max: 2"))
+    shop.add(3, shots=shots_of(3) | {"chart/f2_0.txt": "70 60", "chart/f2_1.txt": "71 60"})
+    return shop
+
+
+def judge(shop, stand):
+    path, folder = shop.bench.write("stand.yaml", stand), shop.bench.folder
+    run_command(
+        ["judge", "--ledger", str(folder / "bench.ledger"), "--cards", str(folder / "cards"), "--stand", str(path)]
+    )
+    shop.capsys.readouterr()
+
+
+def test_numbers_made_with_other_constants_of_the_stand_are_looked_at(failing):
+    failing.bench.write("stand.yaml", STAND.replace("offset_dn: 1", "offset_dn: 1000"))
+    failing.measure()
+    judge(failing, STAND)
+    code, said = failing.gate("T-0003")
+    assert code == 11
+    assert said["reasons"] == [
+        "measured with other constants than those of the stand file it is judged with: `toy.offset_dn` was 1000, and "
+        "is 1: run again"
+    ]
+    failing.measure()
+    assert failing.gate("T-0003")[0] == 10
+
+
+def test_another_reproducibility_asks_for_nothing_to_be_measured_again(shop):
+    shop.add(3)
+    shop.measure()
+    judge(shop, STAND.replace("u: 0.5", "u: 0.6"))
+    code, said = shop.gate("T-0003")
+    assert code == 0
+    assert any(note.startswith("judged with another text of the stand file") for note in said["notes"])
+
+
+def test_a_card_given_to_the_gate_alone_is_told(failing):
+    failing.measure()
+    assert failing.gate("T-0003")[0] == 10
+    folder = failing.bench.folder
+    failing.bench.write("other/corvane.yaml", CARD)
+    code = run_command(
+        ["gate", "T-0003", "--ledger", str(folder / "bench.ledger"), "--json",
+         "--cards", str(folder / "other"), "--stand", str(folder / "stand.yaml")]
+    )  # fmt: skip
+    said = json.loads(failing.capsys.readouterr().out)
+    assert code == 0
+    assert said["notes"][0] == (
+        "judged by another card than the ledger's latest judgement, which says FAIL: run `glasswright judge` to keep "
+        "this one"
+    )
