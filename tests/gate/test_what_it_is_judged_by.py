@@ -63,3 +63,18 @@ def test_a_card_given_to_the_gate_alone_is_told(failing):
         "judged by another card than the ledger's latest judgement, which says FAIL: run `glasswright judge` to keep "
         "this one"
     )
+
+
+def test_what_a_card_lets_pass_is_told(shop):
+    shop.add(3)
+    shop.measure()
+    _, said = shop.gate("T-0003")
+    assert "decided without their uncertainty, by the card (`rule: simple`): combine_chart.mean_dn" in said["notes"]
+    assert "caveats that the card accepts: unverified_copy" in said["notes"]
+    card = shop.bench.folder / "cards/corvane.yaml"
+    card.write_text(CARD.replace("rule: simple", "rule: guarded\nconfidence: 0.500001"))
+    judge(shop, STAND)
+    code, said = shop.gate("T-0003")
+    assert code == 0
+    assert "the card asks for a confidence of 0.500001 (usual: 0.95)" in said["notes"]
+    assert not any("rule: simple" in note for note in said["notes"])

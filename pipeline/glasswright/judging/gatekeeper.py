@@ -16,6 +16,7 @@ from glasswright.judging.doubting import doubt
 from glasswright.judging.gate import Decision, PersonsWord, open_gate
 from glasswright.judging.judge import JUDGE_VERSION, judge_ticket
 from glasswright.judging.kept import KeptStand, read_kept_card, read_kept_stand
+from glasswright.judging.lenience import note_lenience
 from glasswright.judging.stand_values import why_other_constants
 from glasswright.ledger.documents import find_document
 from glasswright.ledger.restored import read_restored
@@ -161,19 +162,21 @@ class Gatekeeper:
         judgement = doubt(judged, doubts)
         stands = decision is not None and decision.releases
         person = PersonsWord(decision=decision, may_decide=basis.stand.may_decide) if decision and stands else None
+        decided = open_gate(
+            number,
+            state,
+            judgement,
+            doubts,
+            person=person,
+            other_constants=self._why_other_constants(state, basis),
+        )
+        if basis.card is not None:
+            notes = (*decided.notes, *note_lenience(basis.card.card, state))
+            decided = dataclasses.replace(decided, notes=notes)
         return Gated(
             state=state,
             judgement=judgement,
-            decision=self._noted(
-                open_gate(
-                    number,
-                    state,
-                    judgement,
-                    doubts,
-                    person=person,
-                    other_constants=self._why_other_constants(state, basis),
-                )
-            ),
+            decision=self._noted(decided),
             head=self._head,
             card=basis.card.card if basis.card is not None else None,
             doubts=doubts,
