@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import pkgutil
 import random
 import resource
 import signal
@@ -12,6 +13,7 @@ import tempfile
 import time
 import traceback
 from dataclasses import dataclass, field
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -20,7 +22,10 @@ sys.path.insert(0, str(TESTS))
 
 from night_bench import TOY_SOURCE, Bench
 
+import glasswright
+import glasswright_camera
 from glasswright.commands.main import run_command
+from glasswright.config.schema.plugins import load_plugins
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -147,6 +152,15 @@ def install_toy(scratch: Path) -> None:
     subprocess.run([sys.executable, "-m", "pip", "install", *options, "--target", site, TOY_SOURCE], check=True)
     sys.path.insert(0, str(site))
     os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [str(site), os.environ.get("PYTHONPATH", "")]))
+
+
+def load_all() -> None:
+    """Load the program before anything is forked, so that no case pays for it; but not dask, which starts threads."""
+    for package in (glasswright, glasswright_camera):
+        for module in pkgutil.walk_packages(package.__path__, f"{package.__name__}."):
+            if not module.name.endswith(("__main__", "dask_runner")):
+                import_module(module.name)
+    load_plugins()
 
 
 def cards_of(bench: Bench) -> list[str]:
