@@ -2,6 +2,7 @@
 
 import difflib
 import json
+import shutil
 import sqlite3
 from contextlib import closing
 
@@ -51,7 +52,7 @@ def bench(tmp_path, ledger):
     (tmp_path / "cards").mkdir()
     (tmp_path / "cards" / "corvane.yaml").write_text(CARD, encoding="utf-8")
     (tmp_path / "stand.yaml").write_text(STAND, encoding="utf-8")
-    (tmp_path / "bench.ledger").write_bytes(ledger.read_bytes())
+    shutil.copytree(ledger.parent, tmp_path, dirs_exist_ok=True)
     return tmp_path
 
 
@@ -217,7 +218,8 @@ def test_what_is_not_there_is_named(bench, capsys):
 def test_without_a_stand_file_the_one_kept_with_the_last_ticket_is_used(bench, capsys):
     assert run(bench, stand=False) == 2
     assert "the ledger keeps no stand file for ticket T-059: give one with --stand" in capsys.readouterr().err
-    (bench / "bench.ledger").unlink()
+    for path in bench.glob("bench.ledger*"):
+        shutil.rmtree(path) if path.is_dir() else path.unlink()
     write_lenses(bench / "bench.ledger", 0.30 + 0.01 * np.random.default_rng(1).standard_normal(60), STAND)
     assert run(bench, "--json", stand=False) == 0
     kept = json.loads(capsys.readouterr().out)
