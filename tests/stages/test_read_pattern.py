@@ -83,7 +83,7 @@ INPUTS = {
 
 def blank(kind):
     """Make a result that says nothing: every number NaN, every count 0, every text empty."""
-    simple = {"float": np.nan, "int": 0, "str": "", "bool": False}
+    simple = {"float": np.nan, "NonNegative": np.nan, "Percentage": np.nan, "int": 0, "str": "", "bool": False}
     parts = vars(sys.modules[kind.__module__])
     values = {}
     for each in fields(kind):
