@@ -4,6 +4,7 @@ import os
 import socket
 import subprocess
 import sys
+from contextlib import chdir
 from pathlib import Path
 
 import pytest
@@ -84,7 +85,8 @@ def test_pipes_sockets_and_loops_are_named_and_nothing_waits_for_them(bench, cap
     (folder / "chart" / "loop").symlink_to("loop")
     (folder / "up").symlink_to("..")
     with socket.socket(socket.AF_UNIX) as open_socket:
-        open_socket.bind(os.path.relpath(folder / "chart" / "f2_9.txt"))
+        with chdir(folder / "chart"):  # the whole path may be longer than a socket's may be
+            open_socket.bind("f2_9.txt")
         other = bench.add_ticket(2)
         (other / "ticket.yaml").unlink()
         os.mkfifo(other / "ticket.yaml")
