@@ -16,12 +16,14 @@ from glasswright.commands.main import run_command
 Tables = dict[str, list[dict[str, Any]]]
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
 RELEASED, HELD, INCOMPLETE = "T-0001", "T-0002", "T-0003"
 SOUND, DAMAGED = 0, 21
 SHARE_OF_DATABASE = 0.7
+UNREADABLE = (sqlite3.Error, UnicodeDecodeError)
+"""A message of SQLite's may hold bytes that are no text, and fails then itself."""
 LEDGER = "bench.ledger"
 
 
@@ -105,7 +107,7 @@ def _files_of_released(scratch: Path) -> set[str]:
 
 
 def _dump(path: Path) -> Tables:
-    """Return all that the tables hold; nothing if they cannot be read."""
+    """Return every row of every table that can be read; nothing if the schema cannot."""
     try:
         with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro&immutable=1", uri=True)) as connection:
             connection.text_factory = lambda data: data.decode(errors="surrogateescape")
@@ -113,9 +115,28 @@ def _dump(path: Path) -> Tables:
                 zip([each[0] for each in cursor.description], row, strict=True)
             )
             names = connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name").fetchall()
-            return {each["name"]: connection.execute(f'SELECT * FROM "{each["name"]}"').fetchall() for each in names}
-    except (sqlite3.Error, UnicodeDecodeError):  # its own message may hold such bytes
+            return {each["name"]: list(_rows(connection, each["name"])) for each in names}
+    except UNREADABLE:
         return {}
+
+
+def _rows(connection: sqlite3.Connection, table: str) -> Iterator[dict[str, Any]]:
+    """Give the rows of a table one by one, so that one that cannot be read hides no other."""
+    place = 0
+    while True:
+        try:
+            row = connection.execute(f'SELECT * FROM "{table}" LIMIT 1 OFFSET {place}').fetchone()
+        except UNREADABLE:
+            row = {}
+            try:
+                connection.execute(f'SELECT 1 FROM "{table}" LIMIT 1 OFFSET {place}').fetchone()
+            except UNREADABLE:
+                return
+        if row is None:
+            return
+        if row:
+            yield row
+        place += 1
 
 
 def _evidence(tables: Tables) -> Tables:
