@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import hashlib
 import re
 from dataclasses import dataclass, field
 from importlib.metadata import EntryPoint, entry_points
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from glasswright.config.schema.reading import find_why_unreadable
@@ -17,7 +15,7 @@ from glasswright.plugin.role_traits import RoleTraits, read_role_traits
 from glasswright.plugin.stage import StageDescription, describe, is_stage
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Collection, Iterable, Mapping
     from types import ModuleType
 
 STAGE_GROUP: Final = "glasswright.stages"
@@ -56,8 +54,6 @@ class Plugins:
     failures: tuple[PluginFailure, ...] = ()
     packages: frozenset[str] = frozenset()
     """The outermost package of each plugin."""
-    sources: Mapping[str, str] = field(default_factory=dict)
-    """SHA-256 over all source files of each plugin's package."""
 
 
 def load_plugins() -> Plugins:
@@ -69,19 +65,19 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
     """Load the plugins that the entry points name, in the order of their names."""
     stages: dict[str, StageDescription] = {}
     sections: dict[str, type[Artefact]] = {}
-    sources: dict[str, str] = {}
+    names: set[str] = set()
     packages: set[str] = set()
     drawings = Drawings()
     role_traits: dict[str, RoleTraits] = {}
     failures: list[PluginFailure] = []
     for point in sorted(points, key=lambda point: (point.name, point.value)):
         try:
-            _check_name(point.name, sources)
+            _check_name(point.name, names)
             module = _load(point)
             found = describe_stages(module, point.name)
             own_sections, drawn = _sections_of(module, point.name), read_drawings(module)
             traits = read_role_traits(module)
-            sources[point.name] = hash_source(module)
+            names.add(point.name)
             packages.add(module.__name__.partition(".")[0])
         except PluginError as error:
             failures.append(PluginFailure(point.name, str(error)))
@@ -97,11 +93,10 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
         role_traits=role_traits,
         failures=tuple(failures),
         packages=frozenset(packages),
-        sources=sources,
     )
 
 
-def _check_name(name: str, taken: Mapping[str, str]) -> None:
+def _check_name(name: str, taken: Collection[str]) -> None:
     if not PLUGIN_NAME.fullmatch(name) or name in STAND_KEYS:
         keys = ", ".join(f"`{key}`" for key in STAND_KEYS)
         raise PluginError(f"its name must be lower-case letters, digits and `_`, a letter first, and none of {keys}")
@@ -131,19 +126,6 @@ def describe_stages(module: ModuleType, plugin: str) -> dict[str, StageDescripti
     if faults:
         raise PluginError("; ".join(faults))
     return described
-
-
-def hash_source(module: ModuleType) -> str:
-    """Give the SHA-256 over all Python files of a module's package, names and contents, in the order of their names."""
-    if module.__file__ is None:
-        raise PluginError(f"{module.__name__} is no package with source files: add an __init__.py")
-    file = Path(module.__file__)
-    package = file.parent if file.name == "__init__.py" else None
-    total = hashlib.sha256()
-    for source in sorted(package.rglob("*.py")) if package else [file]:
-        name = source.relative_to(package).as_posix() if package else source.name
-        total.update(f"{name}\0{hashlib.sha256(source.read_bytes()).hexdigest()}\n".encode())
-    return total.hexdigest()
 
 
 def _load(point: EntryPoint) -> ModuleType:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from glasswright.errors import LedgerDamagedError, Unmeasurable
 from glasswright.plugin.artefact import CaptureFacts, Shot
+from glasswright.plugin.sources import find_imported_sources, hash_sources
 from glasswright.reports.pages.places import FRAMES
 from glasswright.reports.pages.writing import write_whole
 
@@ -68,7 +69,7 @@ def _draw_shot(
     if hashlib.sha256(raw).hexdigest() != shot.sha256:
         return Frame(**frame, file="", described="the raw file is no longer the one that was measured")
     address = outcome.address if outcome else shot.sha256
-    sources = "".join(sorted(plugins.sources.values()))
+    sources = hash_sources(find_imported_sources([draw.__module__], plugins.packages))
     name = hashlib.sha256(f"{shot.sha256} {address} {sources}".encode()).hexdigest()[:24]
     picture, words = out / FRAMES / f"{name}.svg", out / FRAMES / f"{name}.txt"
     if not (picture.is_file() and words.is_file()):
