@@ -14,7 +14,7 @@ import time
 from pathlib import Path
 
 from faults_nights import FaultNight, plan_few, plan_nights
-from faults_score import Reading, print_score, read_pattern_of, score
+from faults_score import Reading, print_score, read_diagnosis, score
 
 ROOT = Path(__file__).resolve().parents[1]
 PLAN = ROOT / "configs/plans/fixed_focal.yaml"
@@ -55,7 +55,7 @@ def read_night(folder: Path) -> list[Reading]:
     for path in sorted((folder / "truth").glob("*.json")):
         truth = json.loads(path.read_text(encoding="utf-8"))
         faults = tuple(fault["name"] for fault in truth["faults"])
-        readings.append(read_pattern_of(ledger, truth["ticket"], faults))
+        readings.append(read_diagnosis(ledger, truth["ticket"], faults))
     return readings
 
 

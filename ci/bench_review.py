@@ -37,7 +37,7 @@ SHARES = (
 NIGHT = 10
 """Lenses rehearsed, measured and removed together: their raw files take a third of a gigabyte at 2 megapixels."""
 AIM = 1 / 50
-WORDS = {0: "RELEASE", 10: "HOLD", 11: "REVIEW", 12: "INCOMPLETE"}
+DECISIONS = {0: "RELEASE", 10: "HOLD", 11: "REVIEW", 12: "INCOMPLETE"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +46,7 @@ class Gated:
 
     name: str
     """Model and ticket."""
-    word: str
+    decision: str
     reasons: tuple[str, ...]
 
 
@@ -68,9 +68,11 @@ def gate_night(folder: Path, model: str, plan: str, size: Sequence[str], workers
         out = StringIO()
         with redirect_stdout(out):
             code = run_command(["gate", path.name, "--ledger", str(ledger), "--json"])
-        if code not in WORDS:
+        if code not in DECISIONS:
             sys.exit(f"glasswright gate ended with {code}:\n{out.getvalue()}")
-        yield Gated(name=f"{model} {path.name}", word=WORDS[code], reasons=tuple(json.loads(out.getvalue())["reasons"]))
+        yield Gated(
+            name=f"{model} {path.name}", decision=DECISIONS[code], reasons=tuple(json.loads(out.getvalue())["reasons"])
+        )
 
 
 def gate_all(given: argparse.Namespace) -> Iterator[Gated]:
@@ -83,8 +85,8 @@ def gate_all(given: argparse.Namespace) -> Iterator[Gated]:
             size = ["--tickets", str(count), "--megapixels", f"{given.megapixels:g}", "--seed", str(seed)]
             with tempfile.TemporaryDirectory() as folder:
                 for each in gate_night(Path(folder) / "night", model, plan, size, given.workers):
-                    if each.word != "RELEASE":
-                        print(f"{each.name} (seed {seed}): {each.word}", *each.reasons, sep="\n  - ", flush=True)
+                    if each.decision != "RELEASE":
+                        print(f"{each.name} (seed {seed}): {each.decision}", *each.reasons, sep="\n  - ", flush=True)
                     yield each
 
 
@@ -113,16 +115,16 @@ def main() -> None:
         given.tickets = 6
     start = time.perf_counter()
     gated = list(gate_all(given))
-    words = Counter(each.word for each in gated)
-    causes = Counter(cause for each in gated if each.word != "RELEASE" for cause in {*map(cause_of, each.reasons)})
-    table: dict[str, Any] = {"tickets": len(gated), "words": dict(words), "causes": dict(causes)}
+    decisions = Counter(each.decision for each in gated)
+    causes = Counter(cause for each in gated if each.decision != "RELEASE" for cause in {*map(cause_of, each.reasons)})
+    table: dict[str, Any] = {"tickets": len(gated), "decisions": dict(decisions), "causes": dict(causes)}
     print(f"{len(gated)} healthy lenses")
-    for word in WORDS.values():
-        low, high = interval_of(words[word], len(gated))
-        table[f"{word.lower()}_95"] = (low, high)
-        aim = f"; at most {AIM:.0%}" if word == "REVIEW" else ""
-        share = words[word] / len(gated)
-        print(f"  {word}: {words[word]}, {share:.1%} (95 % interval {low:.1%} to {high:.1%}{aim})")
+    for decision in DECISIONS.values():
+        low, high = interval_of(decisions[decision], len(gated))
+        table[f"{decision.lower()}_95"] = (low, high)
+        aim = f"; at most {AIM:.0%}" if decision == "REVIEW" else ""
+        share = decisions[decision] / len(gated)
+        print(f"  {decision}: {decisions[decision]}, {share:.1%} (95 % interval {low:.1%} to {high:.1%}{aim})")
     for cause, count in causes.most_common():
         print(f"  {count} not released, among others for: {cause}")
     print(f"took {time.perf_counter() - start:.0f} s")

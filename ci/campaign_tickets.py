@@ -311,7 +311,11 @@ KINDS: Final = (
     Kind(name="a shot replaced after measuring", apply=_text(SHOT, "21.5 22"), measured_before=True),
     Kind(name="the chart's shots dropped after measuring", apply=_drop("chart"), measured_before=True),
     Kind(name="every shot dropped after measuring", apply=_all(_drop("chart"), _drop("flat")), measured_before=True),
-    Kind(name="ticket.yaml spoilt after measuring", apply=_text("ticket.yaml", "ticket: ["), measured_before=True),
+    Kind(
+        name="ticket.yaml made unreadable after measuring",
+        apply=_text("ticket.yaml", "ticket: ["),
+        measured_before=True,
+    ),
     Kind(
         name="another serial after measuring",
         apply=_yaml("C50-T-0001", "C50-T-0002"),

@@ -12,7 +12,7 @@ from scipy.stats import beta
 import glasswright_camera  # noqa: F401 - its artefacts are in the ledger
 from glasswright.ledger import Ledger
 from glasswright.plugin.outcome import Status
-from glasswright_camera.diagnosis.result import Pattern
+from glasswright_camera.diagnosis.result import Diagnosis
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -39,17 +39,17 @@ class Reading:
         return {SHOWS[fault] for fault in self.faults}
 
 
-def read_pattern_of(ledger: Path, ticket: str, faults: tuple[str, ...]) -> Reading:
+def read_diagnosis(ledger: Path, ticket: str, faults: tuple[str, ...]) -> Reading:
     """Read a ticket's pattern from the ledger."""
     with Ledger.open_for_reading(ledger) as opened:
         (state,) = opened.latest_tickets([ticket])
-        (outcome,) = (each for each in state.outcomes if each.step == "read_pattern")
+        (outcome,) = (each for each in state.outcomes if each.step == "diagnose")
         if outcome.status is not Status.DONE:
             return Reading(ticket=ticket, faults=faults, said=(UNREAD,), surety="none")
-        pattern = opened.load_artefact(outcome.address)
-    assert isinstance(pattern, Pattern)
-    names = tuple(dict.fromkeys(finding.name for finding in pattern.findings)) or (pattern.points_to,)
-    return Reading(ticket=ticket, faults=faults, said=names, surety=pattern.surety)
+        diagnosis = opened.load_artefact(outcome.address)
+    assert isinstance(diagnosis, Diagnosis)
+    names = tuple(dict.fromkeys(finding.name for finding in diagnosis.findings)) or (diagnosis.points_to,)
+    return Reading(ticket=ticket, faults=faults, said=names, surety=diagnosis.surety)
 
 
 def upper_bound(wrong: int, count: int) -> float:

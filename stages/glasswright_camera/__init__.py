@@ -4,13 +4,13 @@ from glasswright import RoleTraits
 from glasswright_camera.centring.stage import measure_centring
 from glasswright_camera.chart.locate_chart import locate_chart
 from glasswright_camera.chart.locate_ramp import locate_ramp
-from glasswright_camera.diagnosis.known_lenses import KnownLenses
-from glasswright_camera.diagnosis.stage import read_pattern
+from glasswright_camera.diagnosis.reference_values import KnownLenses
+from glasswright_camera.diagnosis.stage import diagnose
 from glasswright_camera.distortion.stage import measure_distortion
 from glasswright_camera.drawings import DRAWINGS, FRAME_DRAWINGS, SERIES_DRAWINGS
+from glasswright_camera.edges.slanted.stage import trace_slanted_edges
 from glasswright_camera.edges.trace_edges import trace_edges
 from glasswright_camera.edges.trace_ramp import trace_ramp
-from glasswright_camera.edges.trace_slanted_edges import trace_slanted_edges
 from glasswright_camera.focus.autofocus import measure_autofocus
 from glasswright_camera.focus.stage import measure_focus_offset
 from glasswright_camera.fringing.stage import measure_fringing
@@ -50,6 +50,7 @@ __all__ = [
     "combine_darks",
     "combine_flats",
     "decode_raw",
+    "diagnose",
     "find_spots",
     "locate_chart",
     "locate_ramp",
@@ -66,7 +67,6 @@ __all__ = [
     "measure_sweep",
     "measure_vignetting",
     "read_hand_checks",
-    "read_pattern",
     "reduce_black_spot",
     "reduce_dark",
     "reduce_flat",

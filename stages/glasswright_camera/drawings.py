@@ -9,8 +9,8 @@ from glasswright_camera.centring.drawing import draw_centring
 from glasswright_camera.centring.result import Centring
 from glasswright_camera.chart.chart_fit import ChartFit
 from glasswright_camera.chart.ramp import RampTrace
-from glasswright_camera.diagnosis.drawing import draw_pattern
-from glasswright_camera.diagnosis.result import Pattern
+from glasswright_camera.diagnosis.drawing import draw_diagnosis
+from glasswright_camera.diagnosis.result import Diagnosis
 from glasswright_camera.distortion.drawing import draw_distortion
 from glasswright_camera.distortion.result import Distortion
 from glasswright_camera.edges.drawing import draw_bare_frame, draw_fit_frame, draw_flat_frame, draw_trace_frame
@@ -46,7 +46,7 @@ DRAWINGS = {
     Distortion: draw_distortion,
     FlatField: draw_flat,
     FocusOffset: draw_offset,
-    Pattern: draw_pattern,
+    Diagnosis: draw_diagnosis,
     Spots: draw_spots,
     Sweep: draw_sweep,
 }

@@ -27,9 +27,9 @@ STAND = "north_bench.yaml"
 def _list_faults(context: click.Context, _: click.Parameter, value: tuple[str, ...]) -> tuple[str, ...]:
     """Print the list of faults and end, if that is asked for."""
     if "list" in value:
-        from glasswright_rehearsal.fault_list import tell_faults
+        from glasswright_rehearsal.fault_list import list_faults
 
-        click.echo(tell_faults())
+        click.echo(list_faults())
         context.exit()
     return value
 

@@ -33,7 +33,7 @@ def fault_names() -> tuple[str, ...]:
     return (*(name for group in FAULT_GROUPS.values() for name in group), NO_FAULT)
 
 
-def tell_faults() -> str:
+def list_faults() -> str:
     """Give the list of faults as text: a heading a group, a line a fault."""
     width = max(len(name) for name in fault_names())
     lines: list[str] = []

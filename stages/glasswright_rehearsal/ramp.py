@@ -74,7 +74,7 @@ def find_best_focus_mm(shot: Scene) -> dict[str, float]:
     return found
 
 
-def tell_ramp(shots: tuple[Scene, ...], stand: StandFacts) -> dict[str, Any]:
+def describe_ramp(shots: tuple[Scene, ...], stand: StandFacts) -> dict[str, Any]:
     """Give where each plane is sharpest in each shot: mm along the axis, and um at the sensor."""
     told: dict[str, Any] = {"angle_deg": stand.ramp_angle_deg, "shots": []}
     for shot in shots:

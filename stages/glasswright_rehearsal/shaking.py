@@ -71,7 +71,7 @@ def draw_shaken_shots(
     return tuple(shots)
 
 
-def tell_shaking(stops: float, shots: tuple[ShakenShot, ...], pitch_um: float) -> dict[str, Any]:
+def describe_shaking(stops: float, shots: tuple[ShakenShot, ...], pitch_um: float) -> dict[str, Any]:
     """Give the truth, ready for JSON."""
     return {
         "benefit_stops": stops,

@@ -19,13 +19,13 @@ from glasswright_rehearsal.hand import HAND_FAULTS, answer_hand_checks
 from glasswright_rehearsal.images import encode_picture, write_picture
 from glasswright_rehearsal.models import stop_focus
 from glasswright_rehearsal.night import Night, Visit, find_frame, list_settings, plan_visit
-from glasswright_rehearsal.ramp import draw_ramp_scenes, tell_ramp
+from glasswright_rehearsal.ramp import describe_ramp, draw_ramp_scenes
 from glasswright_rehearsal.render import Scene, render_light
 from glasswright_rehearsal.sensor import Sensor, expose, mosaic_sensor
-from glasswright_rehearsal.shaking import SHAKING_FAULTS, draw_shaken_shots, find_stops, tell_shaking
+from glasswright_rehearsal.shaking import SHAKING_FAULTS, describe_shaking, draw_shaken_shots, find_stops
 from glasswright_rehearsal.stand_files import SOURCE, StandFacts, fit_layout, read_stand
 from glasswright_rehearsal.strike import strike_scene
-from glasswright_rehearsal.truth import ZoneLimits, tell_truth
+from glasswright_rehearsal.truth import ZoneLimits, describe_truth
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -125,7 +125,7 @@ def write_ticket(night: Night, index: int) -> str:
             dust=visit.dust,
         )
         _write_setting(writer, scene, is_struck=place == len(settings) // 2)
-        told.append(_tell_setting(night, scene, stand))
+        told.append(_describe_setting(night, scene, stand))
         if night.black_spot:
             writer.write("black_spot", render_black_spot(light_source(scene)), focal_length_mm, f_number)
         if night.shaken_shots and place == len(settings) - 1:
@@ -174,7 +174,7 @@ def write_shaking(writer: ShotWriter, scene: Scene) -> dict[str, Any]:
     for shot in shots:
         light = render_light(replace(scene, motion_px=shot.motion_px))
         writer.write(shot.role, light, scene.lens.focal_length_mm, scene.lens.f_number, shot.exposure_s)
-    return tell_shaking(stops, shots, pitch_um)
+    return describe_shaking(stops, shots, pitch_um)
 
 
 def write_ramp(writer: ShotWriter, scene: Scene, stand: StandFacts) -> dict[str, Any]:
@@ -184,7 +184,7 @@ def write_ramp(writer: ShotWriter, scene: Scene, stand: StandFacts) -> dict[str,
     shots = draw_ramp_scenes(scene, stand, visit.faults, night.ramp_shots, generator)
     for shot in shots:
         writer.write("ramp", render_light(shot), scene.lens.focal_length_mm, scene.lens.f_number)
-    return tell_ramp(shots, stand)
+    return describe_ramp(shots, stand)
 
 
 def list_focus_um(f_number: float) -> tuple[float, ...]:
@@ -193,24 +193,24 @@ def list_focus_um(f_number: float) -> tuple[float, ...]:
     return tuple(step * k for k in FOCUS_STEPS)
 
 
-def _tell_setting(night: Night, scene: Scene, stand: StandFacts) -> dict[str, Any]:
+def _describe_setting(night: Night, scene: Scene, stand: StandFacts) -> dict[str, Any]:
     """Give the truth of one setting."""
     told = {
         "focal_length_mm": scene.lens.focal_length_mm,
         "f_number": scene.lens.f_number,
-        **tell_truth(scene, stand.zones),
+        **describe_truth(scene, stand.zones),
     }
     if night.focus_series:
         told["focus_series"] = [
-            {"defocus_um": step, "zones": _tell_zones(scene, step, stand.zones)}
+            {"defocus_um": step, "zones": _describe_zones(scene, step, stand.zones)}
             for step in list_focus_um(scene.lens.f_number)
         ]
     return told
 
 
-def _tell_zones(scene: Scene, defocus_um: float, zones: ZoneLimits) -> dict[str, Any]:
+def _describe_zones(scene: Scene, defocus_um: float, zones: ZoneLimits) -> dict[str, Any]:
     """Give the zones' truth at another focus."""
-    zone_truth: dict[str, Any] = tell_truth(replace(scene, lens=stop_focus(scene.lens, defocus_um)), zones)["zones"]
+    zone_truth: dict[str, Any] = describe_truth(replace(scene, lens=stop_focus(scene.lens, defocus_um)), zones)["zones"]
     return zone_truth
 
 
@@ -247,7 +247,7 @@ def _write_truth(night: Night, visit: Visit, told: list[dict[str, Any]]) -> None
         "model": visit.copy.model.name,
         "serial": visit.copy.serial,
         "seed": night.seed,
-        "faults": [_tell_fault(fault) for fault in visit.faults],
+        "faults": [_describe_fault(fault) for fault in visit.faults],
         "pose": asdict(visit.pose),
         "settings": told,
     }
@@ -256,7 +256,7 @@ def _write_truth(night: Night, visit: Visit, told: list[dict[str, Any]]) -> None
     (folder / f"{visit.number}.json").write_text(json.dumps(round_numbers(truth), indent=1) + "\n", encoding="utf-8")
 
 
-def _tell_fault(fault: Fault) -> dict[str, Any]:
+def _describe_fault(fault: Fault) -> dict[str, Any]:
     of_lens = fault.is_of_lens or fault.name in {*HAND_FAULTS, *SHAKING_FAULTS, *DIRT_FAULTS}
     return {**asdict(fault), "of": "lens" if of_lens else "shooting"}
 

@@ -12,7 +12,7 @@ from glasswright_rehearsal.geometry import distort, map_points
 from glasswright_rehearsal.light import mean_gain_box
 from glasswright_rehearsal.optics.blur import find_mtf50
 from glasswright_rehearsal.render import Scene, find_disc_blurs, find_edges
-from glasswright_rehearsal.truth_centring import tell_centring
+from glasswright_rehearsal.truth_centring import describe_centring
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -36,7 +36,7 @@ class ZoneLimits:
     corner_from_frac: float = 0.62
 
 
-def tell_truth(scene: Scene, zones: ZoneLimits, corner_box_frac: float = 0.05) -> dict[str, Any]:
+def describe_truth(scene: Scene, zones: ZoneLimits, corner_box_frac: float = 0.05) -> dict[str, Any]:
     """Give the truth of one setting, ready for JSON.
 
     Parameters
@@ -63,7 +63,7 @@ def tell_truth(scene: Scene, zones: ZoneLimits, corner_box_frac: float = 0.05) -
         "lateral_colour": _find_colour(scene, edges, keep),
         "distortion": _find_distortion(scene, circles, edges, keep),
         "vignetting": find_vignetting(scene.lens, scene.sensor.planes, scene.frame, corner_box_frac),
-        **tell_centring(scene.lens, scene.frame),
+        **describe_centring(scene.lens, scene.frame),
     }
 
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 ARCMIN: Final = 60 * 180 / np.pi
 
 
-def tell_centring(lens: Lens, frame: Frame) -> dict[str, Any]:
+def describe_centring(lens: Lens, frame: Frame) -> dict[str, Any]:
     """Give tilt, coma, field curvature and glare at one setting, ready for JSON.
 
     Directions run from the sensor's x axis (right) towards y (down), 0 to 360 degrees. A tilt points to the side whose

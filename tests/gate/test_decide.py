@@ -44,7 +44,7 @@ def test_a_named_person_releases_a_review_in_so_many_words(shop, capsys):
     assert ": as good as before the repair\n" in out
     assert f"  - what was in review: {NEAR}" in out
     said = json.loads(shop.gate(capsys, "--json")[1])
-    assert (said["word"], said["release"]) == ("RELEASED ON REVIEW", False)
+    assert (said["decision"], said["release"]) == ("RELEASED ON REVIEW", False)
     assert said["released_by"].startswith("released by K. Moreau on review, ")
     with Ledger.open_for_reading(shop.ledger) as ledger:
         assert ledger.verify().damage == ()

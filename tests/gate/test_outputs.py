@@ -58,7 +58,7 @@ def test_every_text_reads_back(text):
 
 
 @pytest.mark.parametrize(
-    "command", ["export", "pages", "record", "rehearse", "print chart", "print sheet", "usual", "tune"]
+    "command", ["export", "pages", "record", "rehearse", "print chart", "print sheet", "reference-values", "tune"]
 )
 def test_no_folder_is_made_above_the_one_that_was_asked_for(bench, capsys, command):
     folder = bench.add_ticket(1)
@@ -74,7 +74,7 @@ def test_no_folder_is_made_above_the_one_that_was_asked_for(bench, capsys, comma
         "rehearse": ["rehearse", out[1]],
         "print chart": ["print", "chart", "--paper", "A4", *out],
         "print sheet": ["print", "sheet", str(folder), *cards, *out],
-        "usual": ["usual", "Corvane 50 mm f/2", str(table), *out],
+        "reference-values": ["reference-values", "Corvane 50 mm f/2", str(table), *out],
         "tune": ["tune", "Corvane 50 mm f/2", *ledger, *cards, *out],
     }[command]
     assert run_command(arguments) == 2

@@ -267,7 +267,7 @@ ROOT = Path(__file__).parents[2]
 PLUGINS = load_plugins()
 SHIPPED = (ROOT / "configs/plans/fixed_focal.yaml").read_text(encoding="utf-8")
 FIND_SPOTS = "    inputs: {maps: map_spots, darks: reduce_dark, stand: stand.camera}\n"
-SPOILT = {
+CHANGED = {
     "find_spots: `find_spots.sensor_glass_mm` is 1000000, the card's plan has 4": (
         FIND_SPOTS,
         FIND_SPOTS + "    settings: {sensor_glass_mm: 1000000}\n",
@@ -283,10 +283,10 @@ SPOILT = {
 }
 
 
-@pytest.mark.parametrize("said", SPOILT)
-def test_the_shipped_card_takes_no_number_of_a_spoilt_plan(tmp_path, said):
+@pytest.mark.parametrize("said", CHANGED)
+def test_the_shipped_card_takes_no_number_of_a_changed_plan(tmp_path, said):
     plan = tmp_path / "plan.yaml"
-    old, new = SPOILT[said]
+    old, new = CHANGED[said]
     plan.write_text(SHIPPED.replace(old, new), encoding="utf-8")
     measured = method_text(describe_method(load_plan(plan, PLUGINS)))
     card = load_cards(ROOT / "configs/cards")["Corvane 50 mm f/2"].card

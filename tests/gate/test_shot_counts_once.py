@@ -22,7 +22,7 @@ def test_a_healthy_ticket_is_released_however_often_it_is_measured(shop):
     folder.rename(folder.with_name("moved"))
     (folder.with_name("moved") / "chart/f2_0.txt").rename(folder.with_name("moved") / "chart/f2_7.txt")
     assert shop.measure() == 0
-    assert shop.gate("T-0003") == (0, {**shop.gate("T-0003")[1], "word": "RELEASE"})
+    assert shop.gate("T-0003") == (0, {**shop.gate("T-0003")[1], "decision": "RELEASE"})
 
 
 def test_a_folder_copied_under_another_number_is_named_in_both(shop):

@@ -46,7 +46,7 @@ def test_every_watched_field_has_a_point(night, capsys):
     assert len(points) == 6
     assert all(
         "the baseline has 1 night with a value, and needs 8 at least" in reason
-        for reason in report["doubts"]["Ostrel D7"]
+        for reason in report["out_of_control"]["Ostrel D7"]
     )
     assert report["rehearsed"]
     # electrons at white of the rehearsed body

@@ -8,13 +8,13 @@ from browser import DESK, TABLET
 from page_toys import F2, F8, ToyNight, outcome, verdict, write_pages
 from test_pages_build import text_of
 
-from glasswright.judging.compare.comparing import Change, Word
+from glasswright.judging.compare.comparing import Change, ChangeKind
 from glasswright.ledger import Ledger
 from glasswright.ledger.verdict import Verdict
 from glasswright.plugin.outcome import Status
-from glasswright.reports.pages.before_after import MOST_ROWS, choose_before, say_cell
-from glasswright.reports.pages.triage import read_standings
-from glasswright.reports.pages.wording import say_change, say_change_side
+from glasswright.reports.pages.before_after import MOST_ROWS, choose_before, format_cell
+from glasswright.reports.pages.formats import format_change, format_change_side
+from glasswright.reports.pages.triage import read_triages
 
 DAYS = [f"2026-03-0{day}T22:00:00+00:00" for day in range(1, 5)]
 INTAKE = {"phase": "intake"}
@@ -65,7 +65,7 @@ def test_the_visit_just_before_is_chosen(toy):
     for number, day in (("T-3", 0), ("T-1", 1), ("T-2", 2), ("T-4", 3)):
         toy.run((number, [outcome(number)], None), started_at=DAYS[day])
     with Ledger.open_for_reading(toy.path) as ledger:
-        visits = read_standings(ledger)
+        visits = read_triages(ledger)
     chosen = {each.number: (choose_before(each, visits) or each).number for each in visits}
     assert chosen == {"T-3": "T-3", "T-1": "T-3", "T-2": "T-1", "T-4": "T-2"}
 
@@ -73,7 +73,7 @@ def test_the_visit_just_before_is_chosen(toy):
 def test_in_one_night_intake_comes_before_release(toy):
     toy.run(("T-1", [outcome("T-1")], None, {"phase": "release"}), ("T-2", [outcome("T-2")], None, INTAKE))
     with Ledger.open_for_reading(toy.path) as ledger:
-        release, intake = read_standings(ledger)
+        release, intake = read_triages(ledger)
         assert choose_before(release, (release, intake)) is intake
         assert choose_before(intake, (release, intake)) is None
 
@@ -114,11 +114,13 @@ def test_more_changes_than_are_read_are_folded_too(toy, tmp_path):
 
 
 def test_what_is_the_same_twice_without_an_uncertainty_stands_once():
-    same = Change(measure="toy.name", at="50 mm f/2", word=Word.WITHIN, reason="the same text", first="a", second="a")
-    assert say_cell(same) == "a"
-    assert say_cell(replace(same, second="b")) == "a → b"
-    assert say_cell(replace(same, second=None)) == "a → –"
-    assert say_cell(replace(same, first=None, second=None)) == "–"
+    same = Change(
+        measure="toy.name", at="50 mm f/2", kind=ChangeKind.WITHIN, reason="the same text", first="a", second="a"
+    )
+    assert format_cell(same) == "a"
+    assert format_cell(replace(same, second="b")) == "a → b"
+    assert format_cell(replace(same, second=None)) == "a → –"
+    assert format_cell(replace(same, first=None, second=None)) == "–"
 
 
 @pytest.mark.parametrize(
@@ -132,7 +134,7 @@ def test_what_is_the_same_twice_without_an_uncertainty_stands_once():
     ],
 )
 def test_a_change_is_written_with_its_sign(change, u, words):
-    assert say_change(change, u) == words
+    assert format_change(change, u) == words
 
 
 @pytest.mark.parametrize(
@@ -140,8 +142,8 @@ def test_a_change_is_written_with_its_sign(change, u, words):
     [(0.31234, 0.003, "0.3123"), (-3.0, None, "−3"), (None, None, "–"), ("upper left", None, "upper left")],
 )
 def test_a_side_is_written_as_finely_as_the_change(value, u, words):
-    assert say_change_side(value, u) == words
-    assert len(say_change_side("x" * 500, None)) == 40
+    assert format_change_side(value, u) == words
+    assert len(format_change_side("x" * 500, None)) == 40
 
 
 @pytest.mark.parametrize("size", [DESK, TABLET], ids=["desk", "tablet"])

@@ -15,7 +15,7 @@ from glasswright.plugin.drawing import Picture
 from glasswright.plugin.outcome import Status
 from glasswright.plugin.plugin_drawings import Drawings
 from glasswright.reports.pages import building
-from glasswright.reports.pages.triage import Urgency, read_standings
+from glasswright.reports.pages.triage import Urgency, read_triages
 
 NASTY = "<script>alert('x')</script>\"><img src=x onerror=alert(1)>{{ 7 * 7 }}"
 
@@ -101,7 +101,7 @@ URGENCIES = {
 def test_what_needs_a_person_first_comes_first(toy, tmp_path):
     toy.run(*((number, outcomes, said, changes) for number, (_, outcomes, said, changes) in URGENCIES.items()))
     with Ledger.open_for_reading(toy.path) as ledger:
-        found = {each.number: each.urgency for each in read_standings(ledger)}
+        found = {each.number: each.urgency for each in read_triages(ledger)}
     assert found == {number: urgency for number, (urgency, *_) in URGENCIES.items()}
     page = text_of(build(toy, tmp_path) / "index.html")
     listed = page[page.index("Needs a person first") : page.index("Lens model")]

@@ -11,18 +11,18 @@ from page_toys import verdict
 
 from glasswright.judging.decision import guard_band
 from glasswright.ledger.verdict import Verdict
+from glasswright.reports.pages.formats import (
+    format_limits,
+    format_measure,
+    format_middle,
+    format_seconds,
+    format_step,
+    format_time,
+    format_value,
+    name_pages,
+)
 from glasswright.reports.pages.strip import Strip, draw_sign, draw_strip, lay_scale
 from glasswright.reports.pages.sweep import draw_sweeps
-from glasswright.reports.pages.wording import (
-    name_pages,
-    say_limits,
-    say_measure,
-    say_middle,
-    say_seconds,
-    say_step,
-    say_time,
-    say_value,
-)
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -87,23 +87,23 @@ WRITTEN = {
 
 @pytest.mark.parametrize(("value", "u"), WRITTEN)
 def test_numbers_are_written_with_two_digits_of_two_standard_uncertainties(value, u):
-    assert say_value(value, u) == WRITTEN[value, u]
+    assert format_value(value, u) == WRITTEN[value, u]
 
 
 def test_words():
-    assert say_step("measure_mtf50") == "MTF50"
-    assert say_measure("measure_mtf50.green.centre.mean_cy_per_px") == "green, centre, mean"
-    assert say_measure("measure_fringing.red_green.worst_pct") == "red green, worst"
-    assert say_limits(0.3, None) == "at least 0.3"
-    assert say_limits(None, 1.35) == "at most 1.35"
-    assert say_limits(-0.42, 0.0) == "−0.42 to 0"
-    assert say_limits(None, None) == "no limit"
-    assert say_seconds(3.21) == "3.2 s"
-    assert say_seconds(185) == "3 min 5 s"
-    assert say_seconds(7440) == "2 h 4 min"
-    assert say_time("2026-03-01T22:05:59+01:00") == "2026-03-01 22:05"
-    assert say_time("the night before") == "the night before"
-    assert say_middle([0.3, 0.31, 0.9], [0.004, 0.004, None]) == "0.3100"
+    assert format_step("measure_mtf50") == "MTF50"
+    assert format_measure("measure_mtf50.green.centre.mean_cy_per_px") == "green, centre, mean"
+    assert format_measure("measure_fringing.red_green.worst_pct") == "red green, worst"
+    assert format_limits(0.3, None) == "at least 0.3"
+    assert format_limits(None, 1.35) == "at most 1.35"
+    assert format_limits(-0.42, 0.0) == "−0.42 to 0"
+    assert format_limits(None, None) == "no limit"
+    assert format_seconds(3.21) == "3.2 s"
+    assert format_seconds(185) == "3 min 5 s"
+    assert format_seconds(7440) == "2 h 4 min"
+    assert format_time("2026-03-01T22:05:59+01:00") == "2026-03-01 22:05"
+    assert format_time("the night before") == "the night before"
+    assert format_middle([0.3, 0.31, 0.9], [0.004, 0.004, None]) == "0.3100"
 
 
 def test_names_of_pages_are_safe_and_never_shared():

@@ -28,7 +28,7 @@ from ledger_toys import (
 )
 
 from glasswright.commands.main import run_command
-from glasswright.judging.compare.comparing import BY_CHANCE, Word, compare_visits
+from glasswright.judging.compare.comparing import BY_CHANCE, ChangeKind, compare_visits
 from glasswright.judging.compare.sides import Visit
 from glasswright.ledger import Document, Ledger
 from glasswright.plugin.outcome import Status
@@ -61,11 +61,17 @@ def only(comparison):
 
 # each side: hypot(0.04, 0.03) = 0.05, the difference sqrt 2 of that, twice it 0.14142
 @pytest.mark.parametrize(
-    ("second", "word"), [(1.1414, Word.WITHIN), (1.1415, Word.CHANGED), (0.8586, Word.WITHIN), (0.8585, Word.CHANGED)]
+    ("second", "kind"),
+    [
+        (1.1414, ChangeKind.WITHIN),
+        (1.1415, ChangeKind.CHANGED),
+        (0.8586, ChangeKind.WITHIN),
+        (0.8585, ChangeKind.CHANGED),
+    ],
 )
-def test_a_change_counts_from_twice_the_uncertainty_of_both_sides_on(second, word):
+def test_a_change_counts_from_twice_the_uncertainty_of_both_sides_on(second, kind):
     found = only(compare(loss(1.0), loss(second)))
-    assert (found.measure, found.at, found.word) == (LOSS, "50 mm f/2", word)
+    assert (found.measure, found.at, found.kind) == (LOSS, "50 mm f/2", kind)
     assert found.change == pytest.approx(second - 1)
     assert found.u == pytest.approx(0.05 * math.sqrt(2))
     assert found.reason == "2.0 standard uncertainties"
@@ -88,7 +94,7 @@ def test_each_side_has_its_own_uncertainty_and_its_own_stand_file():
 )
 def test_an_uncertainty_that_is_not_known_tells_nothing(one, other, spreads):
     found = only(compare(one, other, spreads=spreads))
-    assert (found.word, found.change, found.u) == (Word.UNKNOWN, 1.0, None)
+    assert (found.kind, found.change, found.u) == (ChangeKind.UNKNOWN, 1.0, None)
     assert found.reason == "the measurement gives no uncertainty, or the stand file no reproducibility, of it"
 
 
@@ -99,17 +105,17 @@ def count(value, u=None):
 
 
 def test_counts_differ_when_they_differ():
-    assert only(compare(count(9.0), count(9.0))).word is Word.WITHIN
+    assert only(compare(count(9.0), count(9.0))).kind is ChangeKind.WITHIN
     found = only(compare(count(9.0), count(8.0)))
-    assert (found.word, found.change, found.u) == (Word.CHANGED, -1.0, None)
+    assert (found.kind, found.change, found.u) == (ChangeKind.CHANGED, -1.0, None)
     assert found.reason == "counted, so any difference is one"
 
 
 def test_texts_differ_when_they_differ():
     same = compare(kept(chart="lattice_13x9"), kept(chart="lattice_13x9"))
-    assert (only(same).word, only(same).reason) == (Word.WITHIN, "the same text")
+    assert (only(same).kind, only(same).reason) == (ChangeKind.WITHIN, "the same text")
     other = only(compare(kept(chart="lattice_13x9"), kept(chart="lattice_9x7")))
-    assert (other.word, other.first, other.second) == (Word.CHANGED, "lattice_13x9", "lattice_9x7")
+    assert (other.kind, other.first, other.second) == (ChangeKind.CHANGED, "lattice_13x9", "lattice_9x7")
 
 
 LIMITS = [
@@ -143,7 +149,7 @@ def test_better_is_the_side_of_the_cards_limit(tmp_path, step, field, first, sec
 def test_a_limit_at_another_setting_says_nothing_here(tmp_path):
     card = card_file(tmp_path, LIMITS).card
     found = only(compare(loss(1.0, setting=F4), loss(2.0, setting=F4), card))
-    assert (found.word, found.towards, found.has_limit) == (Word.CHANGED, "", False)
+    assert (found.kind, found.towards, found.has_limit) == (ChangeKind.CHANGED, "", False)
 
 
 def test_a_hand_check_that_fails_is_worse(tmp_path):
@@ -157,21 +163,21 @@ def test_a_hand_check_that_fails_is_worse(tmp_path):
         for each in (one, other)
     ]
     found = {each.measure: each for each in compare(*bare, card).changes}["read_hand_checks.mount.passed"]
-    assert (found.at, found.word, found.towards) == ("the whole ticket", Word.CHANGED, "worse")
+    assert (found.at, found.kind, found.towards) == ("the whole ticket", ChangeKind.CHANGED, "worse")
 
 
 def test_a_step_that_one_side_lacks_is_listed_with_its_reason():
     skipped = kept("measure_vignetting", F2, Status.SKIPPED)
     found = only(compare(loss(1.0), skipped))
-    assert (found.measure, found.word) == ("measure_vignetting", Word.MISSING)
+    assert (found.measure, found.kind) == ("measure_vignetting", ChangeKind.MISSING)
     assert found.reason == "T-2: skipped: the chart hangs upside down"
     both = only(compare(skipped, skipped))
-    assert both.word is Word.NEITHER
+    assert both.kind is ChangeKind.NEITHER
 
 
 def test_settings_that_differ_are_missing_on_either_side():
     found = {each.at: each for each in compare(loss(1.0, setting=F2), loss(1.0, setting=F4)).changes}
-    assert {each.word for each in found.values()} == {Word.MISSING}
+    assert {each.kind for each in found.values()} == {ChangeKind.MISSING}
     assert found["50 mm f/2"].reason == "T-2 has no `measure_vignetting` at 50 mm f/2"
     assert found["50 mm f/4"].reason == "T-1 has no `measure_vignetting` at 50 mm f/4"
 
@@ -179,10 +185,10 @@ def test_settings_that_differ_are_missing_on_either_side():
 @pytest.mark.parametrize("nothing", [math.nan, math.inf, None])
 def test_a_number_that_one_side_lacks_is_missing(nothing):
     found = only(compare(loss(1.0), loss(nothing)))
-    assert (found.word, found.first, found.second) == (Word.MISSING, 1.0, None)
+    assert (found.kind, found.first, found.second) == (ChangeKind.MISSING, 1.0, None)
     assert found.reason == "T-2 has no number"
     both = only(compare(loss(nothing), loss(nothing)))
-    assert (both.word, both.reason) == (Word.NEITHER, "T-1 has no number and T-2 has no number")
+    assert (both.kind, both.reason) == (ChangeKind.NEITHER, "T-1 has no number and T-2 has no number")
 
 
 def test_shots_have_no_counterpart_and_are_left_out():
@@ -193,7 +199,7 @@ def test_shots_have_no_counterpart_and_are_left_out():
 def test_two_stands_or_bodies_cannot_be_told_apart():
     other = visit(loss(9.0), number="T-2", stand="south-bench")
     comparison = compare(visit(loss(1.0)), other)
-    assert only(comparison).word is Word.UNKNOWN
+    assert only(comparison).kind is ChangeKind.UNKNOWN
     assert comparison.notes == ("two stands: `north-bench` and `south-bench`; what they differ by is not known",)
     bodies = compare(visit(loss(1.0)), visit(loss(9.0), number="T-2", body="Ostrel D8"))
     assert only(bodies).reason == "two bodies: `Ostrel D7` and `Ostrel D8`; what they differ by is not known"
@@ -202,8 +208,8 @@ def test_two_stands_or_bodies_cannot_be_told_apart():
 def test_a_caveat_on_one_side_alone_leaves_it_open():
     one, other = loss(1.0, caveats=("single_focus",)), loss(9.0, caveats=())
     found = only(compare(one, other))
-    assert (found.word, found.reason) == (Word.UNKNOWN, "the caveat single_focus holds on one side only")
-    assert only(compare(one, loss(9.0, caveats=("single_focus",)))).word is Word.CHANGED
+    assert (found.kind, found.reason) == (ChangeKind.UNKNOWN, "the caveat single_focus holds on one side only")
+    assert only(compare(one, loss(9.0, caveats=("single_focus",)))).kind is ChangeKind.CHANGED
 
 
 def test_two_copies_and_changed_files_are_noted():
@@ -233,10 +239,10 @@ U = st.floats(1e-3, 10)
 def test_the_other_way_round_is_the_same_change_backwards(first, second, u, other_u):
     there = only(compare(loss(first, u), loss(second, other_u)))
     back = only(compare(loss(second, other_u), loss(first, u)))
-    assert (there.word, there.u) == (back.word, pytest.approx(back.u))
+    assert (there.kind, there.u) == (back.kind, pytest.approx(back.u))
     assert there.change == -back.change
     assert only(compare(loss(first, 2 * u), loss(second, 2 * other_u))).u > there.u
-    assert only(compare(loss(first, u), loss(first, u))).word is Word.WITHIN
+    assert only(compare(loss(first, u), loss(first, u))).kind is ChangeKind.WITHIN
 
 
 STAND = """\
@@ -294,10 +300,10 @@ def test_the_command_reads_stand_and_card_from_the_ledger(tmp_path, capsys):
     found = changes["measure_vignetting.corner_loss_ev"]
     assert found["change"] == pytest.approx(-0.6)
     assert found["u"] == pytest.approx(math.sqrt(2) * math.hypot(0.01, 0.02))
-    assert (found["word"], found["towards"]) == ("changed", "better")
-    assert changes["measure_mtf50.centre.sharp_cy_per_px"]["word"] == "unknown"
-    assert changes["measure_mtf50.centre.count"]["word"] == "within"
-    assert changes["measure_fringing"]["word"] == "neither"
+    assert (found["kind"], found["towards"]) == ("changed", "better")
+    assert changes["measure_mtf50.centre.sharp_cy_per_px"]["kind"] == "unknown"
+    assert changes["measure_mtf50.centre.count"]["kind"] == "within"
+    assert changes["measure_fringing"]["kind"] == "neither"
 
 
 def test_the_command_for_people(tmp_path, capsys):

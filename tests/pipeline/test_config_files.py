@@ -234,7 +234,7 @@ def test_nothing_is_converted_but_int_to_float_and_list_to_tuple(tmp_path, text,
 
 
 @pytest.mark.parametrize(
-    ("word", "options", "said"),
+    ("decision", "options", "said"),
     [
         ("wide", ["width", "wide_px"], "did you mean `wide_px`?"),
         ("WIDTH", ["width", "height"], "did you mean `width`?"),

@@ -19,7 +19,7 @@ from ledger_toys import CARD_HEAD, F2, F4, falloff, good_outcomes, outcome, shar
 
 from glasswright import Artefact
 from glasswright.commands.main import run_command
-from glasswright.judging.gate import Decision, Word
+from glasswright.judging.gate import Decision, DecisionKind
 from glasswright.judging.gatekeeper import Gated
 from glasswright.ledger import Ledger
 from glasswright.ledger.head import Head
@@ -193,7 +193,7 @@ def test_the_verdicts_are_a_table_too(shop, capsys):
     shop.export(capsys)
     rows = shop.csv("verdicts")
     assert Counter(row["verdict"] for row in rows) == {"FAIL": 1, "REVIEW": 1, "UNKNOWN": 1, "PASS": 1}
-    assert {row["word"] for row in rows} == {"HOLD"}
+    assert {row["decision"] for row in rows} == {"HOLD"}
     loss = next(row for row in rows if row["verdict"] == "PASS")
     assert (loss["value"], loss["upper"], loss["lower"], loss["unit"]) == ("0.5", "2.5", "", "EV")
 
@@ -213,7 +213,7 @@ def test_what_was_measured_since_it_was_judged_is_judged_again(shop, capsys):
     assert [case.find("error") for case in shop.junit().iter("testcase")] == [None, None]
     write_night(shop.ledger, make=lambda number: [sharpness(0.1, ticket=number, address="b")])
     shop.export(capsys)
-    said = {row["at"]: (row["verdict"], row["word"]) for row in shop.csv("verdicts")}
+    said = {row["at"]: (row["verdict"], row["decision"]) for row in shop.csv("verdicts")}
     assert said == {"50 mm f/2": ("FAIL", "HOLD"), "50 mm f/4": ("UNKNOWN", "HOLD")}
 
 
@@ -239,7 +239,7 @@ def test_any_text_makes_xml_that_another_reader_reads(text):
     judged = Gated(
         state=state(serial=text, number="T-1"),
         judgement=None,
-        decision=Decision(ticket="T-1", word=Word.INCOMPLETE, reasons=(text,)),
+        decision=Decision(ticket="T-1", kind=DecisionKind.INCOMPLETE, reasons=(text,)),
         head=Head(ledger="ledger 1", commits=1, made_at="2026-03-01", digest="ab"),
     )
     document = minidom.parseString(write_junit([judged]))

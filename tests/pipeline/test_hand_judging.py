@@ -180,7 +180,7 @@ def test_the_check_of_tickets_names_answers_that_no_one_reads_and_those_still_to
     assert run_command([str(each) for each in words]) == 0
     said = capsys.readouterr().err
     assert "there is no hand check `front_glas`; did you mean `front_glass`? (a note)" in said
-    assert "hand checks without a signed answer: front_glass, mount; run `glasswright sheet`" in said
+    assert "hand checks without a signed answer: front_glass, mount; run `glasswright hand-checks`" in said
     bench.write("plan.yaml", PLAN)
     run_command([str(each) for each in words[:2]] + [str(each) for each in words[4:]])
     assert "the plan has no step `read_hand_checks`" in capsys.readouterr().err

@@ -29,7 +29,7 @@ from glasswright.commands.main import run_command
 from glasswright.errors import LedgerBusyError
 from glasswright.judging import gatekeeper as gatekeeper_module
 from glasswright.judging import judge as judge_module
-from glasswright.judging.gate import EXIT_CODES, Word, open_gate
+from glasswright.judging.gate import EXIT_CODES, DecisionKind, open_gate
 from glasswright.judging.judge import JUDGE_VERSION, judge_ticket
 from glasswright.ledger import Ledger
 from glasswright.ledger.verdict import Judgement, LimitVerdict, Verdict
@@ -342,11 +342,11 @@ def test_json_holds_what_a_machine_needs(shop, capsys):
     shop.night()
     shop.judge(capsys)
     said = json.loads(shop.gate(capsys, "--json")[1])
-    assert (said["word"], said["release"], said["serial"], said["phase"]) == ("RELEASE", True, "C50-1", "release")
+    assert (said["decision"], said["release"], said["serial"], said["phase"]) == ("RELEASE", True, "C50-1", "release")
     with Ledger.open_for_reading(shop.ledger) as ledger:
         assert said["manifest"] == ledger.latest_tickets()[0].content
         assert said["card"] == ledger.latest_judgement("T-1").card
-    assert json.loads(shop.gate(capsys, "--json", ticket="T-9")[1])["word"] == "INCOMPLETE"
+    assert json.loads(shop.gate(capsys, "--json", ticket="T-9")[1])["decision"] == "INCOMPLETE"
     assert json.loads(shop.run("verify", "--ledger", shop.ledger, "--json", capsys=capsys)[1])["damage"] == []
 
 
@@ -375,12 +375,12 @@ def good_judgement(**others):
 
 def test_the_gate_believes_no_summary():
     failed = LimitVerdict(measure="a.b_px", at="f/2", verdict=Verdict.FAIL, reason="bad")
-    assert open_gate("T-1", state(), good_judgement()).word is Word.RELEASE
-    assert open_gate("T-1", state(), good_judgement(verdicts=())).word is Word.INCOMPLETE
-    assert open_gate("T-1", state(), good_judgement(verdicts=(failed,))).word is Word.HOLD
-    assert open_gate("T-1", state(), good_judgement(reasons=("no card",))).word is Word.INCOMPLETE
-    assert open_gate("T-1", state(), good_judgement(ticket="T-2")).word is Word.INCOMPLETE
-    assert open_gate("T-1", state(), good_judgement(manifest="older")).word is Word.INCOMPLETE
+    assert open_gate("T-1", state(), good_judgement()).kind is DecisionKind.RELEASE
+    assert open_gate("T-1", state(), good_judgement(verdicts=())).kind is DecisionKind.INCOMPLETE
+    assert open_gate("T-1", state(), good_judgement(verdicts=(failed,))).kind is DecisionKind.HOLD
+    assert open_gate("T-1", state(), good_judgement(reasons=("no card",))).kind is DecisionKind.INCOMPLETE
+    assert open_gate("T-1", state(), good_judgement(ticket="T-2")).kind is DecisionKind.INCOMPLETE
+    assert open_gate("T-1", state(), good_judgement(manifest="older")).kind is DecisionKind.INCOMPLETE
 
 
 @given(
@@ -403,12 +403,17 @@ def test_released_is_only_what_passed_wholly(verdicts, phase, two_lenses, manife
         and set(verdicts) == {Verdict.PASS}
         and (phase, two_lenses, manifest, reasons) == ("release", False, "manifest", ())
     )
-    assert (decision.word is Word.RELEASE) == may
+    assert (decision.kind is DecisionKind.RELEASE) == may
     assert decision.reasons
-    assert (EXIT_CODES[decision.word] == 0) == may
+    assert (EXIT_CODES[decision.kind] == 0) == may
 
 
 def test_a_verdict_of_the_judge_is_what_the_gate_says(tmp_path):
-    for value, word in ((0.3, Word.RELEASE), (0.2, Word.REVIEW), (0.1, Word.HOLD), (math.nan, Word.INCOMPLETE)):
+    for value, word in (
+        (0.3, DecisionKind.RELEASE),
+        (0.2, DecisionKind.REVIEW),
+        (0.1, DecisionKind.HOLD),
+        (math.nan, DecisionKind.INCOMPLETE),
+    ):
         at = state(kept(centre__sharp_cy_per_px=(value, 0.005)))
-        assert open_gate("T-1", at, judge_ticket(at, card_file(tmp_path, LIMITS[:1]), ToyStand())).word is word
+        assert open_gate("T-1", at, judge_ticket(at, card_file(tmp_path, LIMITS[:1]), ToyStand())).kind is word

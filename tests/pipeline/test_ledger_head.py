@@ -219,7 +219,7 @@ def spoil_head(path, tmp_path, how):
         head.write_text("", encoding="utf-8")
 
 
-SPOILT = {
+CHANGED = {
     "gone": r"the head bench\.ledger\.head is missing: copy bench\.ledger\.head to it as well",
     "of another ledger": "is of another ledger, or of another history of this one",
     "of another ledger that is longer": "is of another ledger, or of another history of this one",
@@ -228,11 +228,11 @@ SPOILT = {
 }
 
 
-@pytest.mark.parametrize("how", SPOILT)
+@pytest.mark.parametrize("how", CHANGED)
 def test_a_head_that_is_not_the_ledgers_own_is_noticed_and_can_be_replaced(path, tmp_path, how):
     spoil_head(path, tmp_path, how)
     for opening in (Ledger.open_for_reading, Ledger.open_for_writing):
-        with pytest.raises(LedgerDamagedError, match=SPOILT[how]):
+        with pytest.raises(LedgerDamagedError, match=CHANGED[how]):
             opening(path)
     assert accept(path)[0] == 0
     with Ledger.open_for_writing(path) as ledger:

@@ -19,7 +19,7 @@ from watch_toys import WATCH, healthy, night, write_references, write_ticket
 from glasswright.commands.main import run_command
 from glasswright.judging import gatekeeper as gatekeeper_module
 from glasswright.judging import judge as judge_module
-from glasswright.judging.gate import Word
+from glasswright.judging.gate import DecisionKind
 from glasswright.judging.judge import JUDGE_VERSION
 from glasswright.ledger import Ledger
 from glasswright.ledger.verdict import Verdict
@@ -29,7 +29,7 @@ from glasswright.reports.record.content import Signature, write_content
 from glasswright.reports.record.drawing import draw_record
 from glasswright.reports.record.evidence import gather_evidence
 from glasswright.reports.record.fingerprint import NOTE, find_note, make_fingerprint, write_note
-from glasswright.reports.record.words import name_field, write_result
+from glasswright.reports.record.formats import name_field, write_result
 
 SHARP = "measure_mtf50.centre.sharp_cy_per_px"
 LIMITS = [f"{{measure: {SHARP}, min: 0.2}}", "{measure: measure_vignetting.corner_loss_ev, max: 2.5}"]
@@ -266,7 +266,9 @@ def test_a_findings_sheet_cannot_be_drawn_as_a_release(shop):
         held = gather_evidence(ledger, "T-1")
         judgement = dataclasses.replace(held.judgement, verdict=Verdict.PASS)
         released = dataclasses.replace(
-            held, judgement=judgement, decision=dataclasses.replace(held.decision, word=Word.RELEASE, reasons=())
+            held,
+            judgement=judgement,
+            decision=dataclasses.replace(held.decision, kind=DecisionKind.RELEASE, reasons=()),
         )
     content = write_content(released, Signature())
     note = find_note(shop.make(name="", day="").data)

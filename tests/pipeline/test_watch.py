@@ -15,7 +15,7 @@ from glasswright.config.schema.plugins import load_plugins
 from glasswright.config.stand.file import StandKeys
 from glasswright.intake.dates import night_at, nights_of
 from glasswright.statistics.baseline import find_baseline
-from glasswright.statistics.rules import TESTS, find_patterns
+from glasswright.statistics.rules import TESTS, find_signals
 from glasswright.watch.series import nights_of_ticket
 from glasswright.watch.watching import watch_stand
 
@@ -39,14 +39,14 @@ def test_every_pattern_has_an_example():
 @pytest.mark.parametrize("name", PATTERNS)
 def test_a_pattern_is_found_where_it_is_and_only_there(name):
     there, not_there = PATTERNS[name]
-    assert name in find_patterns(there)
-    assert name in find_patterns([-value for value in there])
-    assert name not in find_patterns(not_there)
-    assert name not in find_patterns(there[1:])  # a point short
+    assert name in find_signals(there)
+    assert name in find_signals([-value for value in there])
+    assert name not in find_signals(not_there)
+    assert name not in find_signals(there[1:])  # a point short
 
 
 def test_a_pattern_is_looked_for_in_the_newest_points_only():
-    assert find_patterns([5.0, -0.4, 0.4]) == ()
+    assert find_signals([5.0, -0.4, 0.4]) == ()
 
 
 def test_a_baseline_needs_nights_and_some_scatter():
@@ -71,7 +71,7 @@ def watched(values, more=(), **others):
 
 def test_a_quiet_stand_is_in_control_on_every_night():
     report = watched(healthy(40))
-    assert [report.doubts_of_night(each, "Ostrel D7") for each in report.nights] == [()] * 40
+    assert [report.out_of_control_of_night(each, "Ostrel D7") for each in report.nights] == [()] * 40
     (chart,) = report.charts
     assert (chart.measure, str(chart.at), chart.baseline.count) == (SHARP, "50 mm f/2", 20)
 
@@ -79,7 +79,7 @@ def test_a_quiet_stand_is_in_control_on_every_night():
 def test_one_night_beyond_the_limits_is_out_and_says_by_how_much():
     values = healthy(40)
     values[30] = 0.27
-    (reason,) = watched(values, average={"weight": 0.2, "width": 9}).doubts_of_night(night(30), "Ostrel D7")
+    (reason,) = watched(values, average={"weight": 0.2, "width": 9}).out_of_control_of_night(night(30), "Ostrel D7")
     assert reason.startswith(f"{SHARP} at 50 mm f/2 on 2026-01-31: beyond the limits (0.27, limits 0.2")
     assert reason.endswith("cycles/pixel)")
 
@@ -89,10 +89,13 @@ def test_a_small_lasting_shift_is_seen_by_the_average_alone():
     sigma = watched(values).charts[0].baseline.sigma
     values[25:] += 1.6 * sigma
     report = watched(values, rules=["beyond_limits"])
-    late = report.doubts_of_night(night(39), "Ostrel D7")
+    late = report.out_of_control_of_night(night(39), "Ostrel D7")
     assert len(late) == 1
     assert "the weighted average is beyond its limits" in late[0]
-    assert watched(values, rules=["beyond_limits"], average={"width": 9}).doubts_of_night(night(39), "Ostrel D7") == ()
+    assert (
+        watched(values, rules=["beyond_limits"], average={"width": 9}).out_of_control_of_night(night(39), "Ostrel D7")
+        == ()
+    )
 
 
 def test_a_pattern_that_does_not_count_is_a_remark():
@@ -102,17 +105,17 @@ def test_a_pattern_that_does_not_count_is_a_remark():
     assert chart.points[37].signals == ()
     assert "six nights in a row steadily rising or falling" in chart.points[37].remarks
     counted = watched(values, rules=["trend"])
-    assert "six nights in a row" in counted.doubts_of_night(night(37), "Ostrel D7")[0]
+    assert "six nights in a row" in counted.out_of_control_of_night(night(37), "Ostrel D7")[0]
 
 
 def test_a_restart_forgets_what_was_before():
     values = healthy(40)
     values[25:30] = 0.285
-    without = watched(values).doubts_of_night(night(30), "Ostrel D7")
+    without = watched(values).out_of_control_of_night(night(30), "Ostrel D7")
     assert "the weighted average is beyond its limits" in without[0]
     again = watched(values, restarts=[{"on": night(30).isoformat(), "why": "the lamp was changed"}])
-    assert again.doubts_of_night(night(30), "Ostrel D7") == ()
-    assert again.doubts_of_night(night(28), "Ostrel D7") != ()
+    assert again.out_of_control_of_night(night(30), "Ostrel D7") == ()
+    assert again.out_of_control_of_night(night(28), "Ostrel D7") != ()
 
 
 def test_several_shots_and_tickets_of_a_night_are_one_point():
@@ -128,46 +131,46 @@ def test_a_night_without_a_reference_shot_is_told_by_its_neighbours():
     wide = {"weight": 0.2, "width": 99}
     kept_nights = [each for place, each in enumerate(references(values)) if place not in (24, 26, 28)]
     report = watch_stand(kept_nights, keys(average=wide), "north-bench")
-    assert report.doubts_of_night(night(24), "Ostrel D7") == ()
+    assert report.out_of_control_of_night(night(24), "Ostrel D7") == ()
     for neighbour in (26, 28):  # the night before may have been wrong already, the night after still
-        (reason,) = report.doubts_of_night(night(neighbour), "Ostrel D7")
+        (reason,) = report.out_of_control_of_night(night(neighbour), "Ostrel D7")
         assert f"on {night(27)}: beyond the limits" in reason
-    assert report.doubts_of_night(night(29), "Ostrel D7") == ()
+    assert report.out_of_control_of_night(night(29), "Ostrel D7") == ()
 
 
 def test_too_many_nights_without_a_reference_shot_say_so():
     report = watched(healthy(25), missing_after_nights=3)
     last = night(24)
-    assert report.doubts_of_night(night(26), "Ostrel D7") == ()
+    assert report.out_of_control_of_night(night(26), "Ostrel D7") == ()
     said = f"no reference shot for 3 nights: the last was on {last} (body Ostrel D7)"
-    assert report.doubts_of_night(night(27), "Ostrel D7") == (said,)
+    assert report.out_of_control_of_night(night(27), "Ostrel D7") == (said,)
     every = watched(healthy(25), missing_after_nights=1)
-    assert every.doubts_of_night(last, "Ostrel D7") == ()
+    assert every.out_of_control_of_night(last, "Ostrel D7") == ()
     said = f"no reference shot for 1 night: the last was on {last} (body Ostrel D7)"
-    assert every.doubts_of_night(night(25), "Ostrel D7") == (said,)
+    assert every.out_of_control_of_night(night(25), "Ostrel D7") == (said,)
 
 
 def test_another_body_is_not_vouched_for():
     report = watched(healthy(25))
-    (reason,) = report.doubts_of_night(night(24), "Ostrel D9")
+    (reason,) = report.out_of_control_of_night(night(24), "Ostrel D9")
     assert reason == f"no reference shot on {night(24)} or before (body Ostrel D9)"
 
 
 def test_a_reference_shot_that_could_not_be_measured_vouches_for_nothing():
     report = watched(healthy(25), [reference(night(25), None)])
-    (reason,) = report.doubts_of_night(night(25), "Ostrel D7")
+    (reason,) = report.out_of_control_of_night(night(25), "Ostrel D7")
     assert reason.endswith("`measure_mtf50` is unmeasurable: the chart hangs upside down")
 
 
 def test_a_watched_field_that_no_reference_ticket_has_is_missed():
     report = watched(healthy(25), fields={SHARP: {}, LOSS: {"at": {"f_number": 4}}})
-    (reason,) = report.doubts_of_night(night(24), "Ostrel D7")
+    (reason,) = report.out_of_control_of_night(night(24), "Ostrel D7")
     assert reason == f"{LOSS} is watched, and no reference ticket has it at f/4"
 
 
 def test_too_short_a_baseline_vouches_for_nothing():
     report = watched(healthy(6))
-    (reason,) = report.doubts_of_night(night(5), "Ostrel D7")
+    (reason,) = report.out_of_control_of_night(night(5), "Ostrel D7")
     assert reason.endswith("the baseline has 6 nights with a value, and needs 8 at least")
     assert report.charts[0].lower is None
 
@@ -193,7 +196,7 @@ def test_tickets_of_other_stands_lenses_and_phases_are_on_no_chart():
 
 def test_several_reference_lenses_must_be_told_apart():
     report = watched(healthy(25), [reference(night(3), 0.3, "L-1", serial="REF-2")])
-    (reason,) = report.doubts_of_night(night(24), "Ostrel D7")
+    (reason,) = report.out_of_control_of_night(night(24), "Ostrel D7")
     assert "of several lenses (Corvane 50 mm f/2, serial REF-1; Corvane 50 mm f/2, serial REF-2): name one" in reason
 
 
@@ -222,25 +225,27 @@ def test_a_ticket_is_in_doubt_for_any_of_its_nights():
     values = healthy(30)
     values[25] = 0.2
     report = watched(values, average={"width": 99})
-    assert report.doubts_of_ticket(lens(night(24))) == ()
-    assert len(report.doubts_of_ticket(lens(night(25)))) == 1
-    assert len(report.doubts_of_ticket(lens((night(24), night(25))))) == 1
+    assert report.out_of_control_of_ticket(lens(night(24))) == ()
+    assert len(report.out_of_control_of_ticket(lens(night(25)))) == 1
+    assert len(report.out_of_control_of_ticket(lens((night(24), night(25))))) == 1
 
 
 def test_nights_before_the_watch_are_not_watched_unless_they_were_measured_since():
     report = watched(healthy(30))
     old = lens(date(2025, 11, 3))
-    assert report.doubts_of_ticket(old) == ()
+    assert report.out_of_control_of_ticket(old) == ()
     lost_clock = dataclasses.replace(old, measured_at="2026-01-25T06:00:00+00:00")
     said = "its files say it was shot on 2025-11-03, before the watch begins on 2026-01-01"
-    assert report.doubts_of_ticket(lost_clock) == (said,)
+    assert report.out_of_control_of_ticket(lost_clock) == (said,)
 
 
 def test_rehearsed_references_vouch_for_rehearsed_tickets_only():
     made = [reference(night(place), float(value), rehearsed=True) for place, value in enumerate(healthy(25))]
     report = watch_stand(made, keys(), "north-bench")
-    assert report.doubts_of_ticket(lens(night(24), rehearsed=True)) == ()
-    assert report.doubts_of_ticket(lens(night(24))) == ("the reference shots are rehearsed, and this ticket is not",)
+    assert report.out_of_control_of_ticket(lens(night(24), rehearsed=True)) == ()
+    assert report.out_of_control_of_ticket(lens(night(24))) == (
+        "the reference shots are rehearsed, and this ticket is not",
+    )
 
 
 def test_a_night_ends_at_five_in_the_morning_and_the_run_tells_where_files_do_not():
@@ -302,7 +307,7 @@ def test_a_reference_ticket_of_a_doubtful_identity_is_on_no_chart():
     assert [(each.ticket, each.why) for each in report.left_out] == [
         ("R-X", "its files name another lens or body than ticket.yaml")
     ]
-    assert "no reference shot for 3 nights" in report.doubts_of_night(night(24), "Ostrel D7")[0]
+    assert "no reference shot for 3 nights" in report.out_of_control_of_night(night(24), "Ostrel D7")[0]
 
 
 def test_limits_are_wider_the_fewer_nights_they_come_from():

@@ -10,7 +10,7 @@ from night_bench import STAND as TOY_STAND
 from watch_toys import STAND, WATCH, healthy, night, write_references, write_ticket
 
 from glasswright.commands.main import run_command
-from glasswright.judging.doubting import doubt
+from glasswright.judging.out_of_control import hold_passes
 from glasswright.ledger import Ledger
 from glasswright.ledger.phases import tickets_of_phase
 from glasswright.ledger.verdict import Verdict
@@ -184,11 +184,11 @@ def test_a_judgement_whose_stand_file_is_gone_opens_no_gate(tmp_path, capsys, sh
 def test_doubt_keeps_a_judgement_that_has_none(tmp_path):
     made = judge_one(tmp_path, state(kept(centre__sharp_cy_per_px=(0.3, 0.001))), SHARP_LIMIT)
     assert made.verdict is Verdict.PASS
-    assert doubt(made, ()) is made
-    doubted = doubt(made, [f"reason {number}" for number in range(5)])
+    assert hold_passes(made, ()) is made
+    doubted = hold_passes(made, [f"reason {number}" for number in range(5)])
     assert doubted.verdict is Verdict.REVIEW
     assert doubted.verdicts[0].reason.endswith(f"; but {WHY}reason 0; reason 1; reason 2; and 2 more")
-    assert doubt(doubted, ["again"]) == doubted
+    assert hold_passes(doubted, ["again"]) == doubted
 
 
 def test_tickets_of_a_phase_are_found_by_the_phase_alone(shop):

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from glasswright.commands.main import run_command
 from glasswright.config import EarlierNote, HandNote, load_ticket
-from glasswright.judging.hand_check_entry import SheetError, make_note, open_sheet, write_answer
+from glasswright.judging.hand_check_entry import HandCheckError, make_note, open_entry, write_answer
 
 TICKET = """\
 # written at the counter
@@ -51,7 +51,16 @@ class Terminal:
     """A sheet that believes itself on a terminal."""
 
     def __init__(self, shop, *more):
-        command = [sys.executable, "-c", PROGRAM, "sheet", str(shop / "T-0412"), "--cards", str(shop / "cards"), *more]
+        command = [
+            sys.executable,
+            "-c",
+            PROGRAM,
+            "hand-checks",
+            str(shop / "T-0412"),
+            "--cards",
+            str(shop / "cards"),
+            *more,
+        ]
         self.master, slave = pty.openpty()
         self.process = subprocess.Popen(command, stdin=slave, stdout=slave, stderr=slave, close_fds=True)
         os.close(slave)
@@ -170,23 +179,23 @@ def run(capsys, *arguments):
 )
 def test_a_card_that_does_not_fit_is_refused(shop, capsys, old, new, message):
     (shop / "cards" / "card.yaml").write_text(CARD.replace(old, new))
-    code, said = run(capsys, "sheet", shop / "T-0412", "--cards", shop / "cards")
+    code, said = run(capsys, "hand-checks", shop / "T-0412", "--cards", shop / "cards")
     assert code == 2
     assert message in said.err
 
 
 def test_no_ticket_and_no_name_are_refused(shop, capsys):
-    code, said = run(capsys, "sheet", shop / "T-9", "--cards", shop / "cards")
+    code, said = run(capsys, "hand-checks", shop / "T-9", "--cards", shop / "cards")
     assert code == 2
     assert "ticket.yaml: cannot be read: No such file or directory: give a ticket's folder" in said.err
-    code, said = run(capsys, "sheet", shop / "T-0412", "--cards", shop / "cards", "--who", "")
+    code, said = run(capsys, "hand-checks", shop / "T-0412", "--cards", shop / "cards", "--who", "")
     assert code == 2
     assert "`who` must not be empty" in said.err
 
 
 def test_a_card_without_hand_checks_asks_nothing(shop, capsys):
     (shop / "cards" / "card.yaml").write_text(CARD.partition("hand_checks")[0])
-    code, said = run(capsys, "sheet", shop / "T-0412", "--cards", shop / "cards")
+    code, said = run(capsys, "hand-checks", shop / "T-0412", "--cards", shop / "cards")
     assert (code, said.out.splitlines()[-1]) == (0, "the card lists no hand checks")
 
 
@@ -194,24 +203,24 @@ NOTE = HandNote(answer="pass", who="K. Moreau", when="2026-03-02")
 
 
 def test_a_file_that_changed_meanwhile_is_not_touched(shop):
-    sheet = open_sheet(shop / "T-0412")
+    sheet = open_entry(shop / "T-0412")
     path = shop / "T-0412" / "ticket.yaml"
     other = TICKET.replace("release", "intake")
     path.write_text(other)
-    with pytest.raises(SheetError, match="was changed by someone else meanwhile; nothing was written: start again"):
+    with pytest.raises(HandCheckError, match="was changed by someone else meanwhile; nothing was written: start again"):
         write_answer(sheet, "mount", NOTE)
     assert path.read_text() == other
     assert [each.name for each in path.parent.iterdir()] == ["ticket.yaml"]
 
 
 def test_a_disc_that_is_full_leaves_the_ticket_as_it_was(shop, monkeypatch):
-    sheet = open_sheet(shop / "T-0412")
+    sheet = open_entry(shop / "T-0412")
 
     def fail(handle):
         raise OSError(28, f"No space left on device for {handle}")
 
     monkeypatch.setattr(os, "fsync", fail)
-    with pytest.raises(SheetError, match="cannot be written: No space left on device"):
+    with pytest.raises(HandCheckError, match="cannot be written: No space left on device"):
         write_answer(sheet, "mount", NOTE)
     assert (shop / "T-0412" / "ticket.yaml").read_text() == TICKET
     assert [each.name for each in (shop / "T-0412").iterdir()] == ["ticket.yaml"]
@@ -225,7 +234,7 @@ def test_rights_a_link_line_ends_and_the_byte_order_mark_stay(shop):
     real.chmod(0o640)
     path.unlink()
     path.symlink_to(real)
-    write_answer(open_sheet(shop / "T-0412"), "mount", NOTE)
+    write_answer(open_entry(shop / "T-0412"), "mount", NOTE)
     assert path.is_symlink()
     assert real.stat().st_mode & 0o777 == 0o640
     assert real.read_bytes().startswith(content)
@@ -236,7 +245,7 @@ def test_comments_among_the_answers_stay_when_one_is_corrected(shop):
     path = shop / "T-0412" / "ticket.yaml"
     block = 'hand_checks:\n  mount:  # new flange\n    answer: fail\n    who: "K. Moreau"\n    when: 2026-03-01\n'
     path.write_text(TICKET + block + "  switches: {answer: pass}  # not signed yet\n")
-    write_answer(open_sheet(shop / "T-0412"), "mount", NOTE)
+    write_answer(open_entry(shop / "T-0412"), "mount", NOTE)
     text = path.read_text()
     assert "# new flange" in text
     assert "# not signed yet" in text
@@ -253,8 +262,8 @@ def test_a_comment_that_would_be_lost_stops_the_writing(shop):
     block = "hand_checks:\n  mount:\n    answer: fail\n    note: play  # measured twice\n    who: K. Moreau\n"
     path.write_text(TICKET + block)
     before = path.read_bytes()
-    with pytest.raises(SheetError) as caught:
-        write_answer(open_sheet(shop / "T-0412"), "mount", NOTE)
+    with pytest.raises(HandCheckError) as caught:
+        write_answer(open_entry(shop / "T-0412"), "mount", NOTE)
     assert "the comment `# measured twice` would be lost" in str(caught.value)
     assert 'write under `hand_checks` by hand: mount: {answer: "pass"' in str(caught.value)
     assert path.read_bytes() == before
@@ -269,7 +278,7 @@ def test_whatever_is_noted_reads_back_and_the_rest_stays(shop, who, note, answer
     path = Path(shop / "T-0412" / "ticket.yaml")
     path.write_text(TICKET)
     written = make_note(answer, who, "2026-03-02T14:05+01:00", note)
-    write_answer(open_sheet(shop / "T-0412"), "mount", written)
+    write_answer(open_entry(shop / "T-0412"), "mount", written)
     assert load_ticket(shop / "T-0412").hand_checks == {"mount": written}
     assert path.read_text(encoding="utf-8").startswith(TICKET)
 
@@ -297,7 +306,7 @@ def test_a_ticket_that_is_answered_is_only_shown(shop, capsys, monkeypatch):
     path.write_text(f"{TICKET}hand_checks:\n{answers}")
     before = path.read_bytes()
     monkeypatch.setattr("sys.stdin", io.StringIO(""))
-    code, said = run(capsys, "sheet", shop / "T-0412", "--cards", shop / "cards")
+    code, said = run(capsys, "hand-checks", shop / "T-0412", "--cards", shop / "cards")
     assert code == 0
     assert "3 hand checks, 3 of them answered" in said.out
     assert said.out.count("pass (K. Moreau, 2026-03-02)") == 3
@@ -307,7 +316,7 @@ def test_a_ticket_that_is_answered_is_only_shown(shop, capsys, monkeypatch):
 
 def test_a_sitting_without_an_answer_is_broken_off(shop, capsys, monkeypatch):
     monkeypatch.setattr("sys.stdin", io.StringIO("K. Moreau\np\n\n"))
-    code, said = run(capsys, "sheet", shop / "T-0412", "--cards", shop / "cards")
+    code, said = run(capsys, "hand-checks", shop / "T-0412", "--cards", shop / "cards")
     assert code == 130
     assert "broken off; every answer given before is written" in said.out
     assert said.out.splitlines()[-1] == "still open: focus ring in manual focus, mount"
@@ -315,8 +324,8 @@ def test_a_sitting_without_an_answer_is_broken_off(shop, capsys, monkeypatch):
 
 
 def test_of_two_sheets_of_one_ticket_the_second_writes_over_nothing(shop):
-    one, other = open_sheet(shop / "T-0412"), open_sheet(shop / "T-0412")
+    one, other = open_entry(shop / "T-0412"), open_entry(shop / "T-0412")
     write_answer(one, "mount", NOTE)
-    with pytest.raises(SheetError, match="was changed by someone else meanwhile"):
+    with pytest.raises(HandCheckError, match="was changed by someone else meanwhile"):
         write_answer(other, "front_glass", NOTE)
     assert load_ticket(shop / "T-0412").hand_checks == {"mount": NOTE}

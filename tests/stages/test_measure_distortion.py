@@ -231,7 +231,7 @@ def test_shots_that_scatter_more_than_noise_say_so():
     assert found.picture_height_top_pct_u == pytest.approx(scatter / np.sqrt(5), rel=0.02)
 
 
-# --- doubts
+# --- caveats
 
 
 def test_a_tilted_chart_is_told():

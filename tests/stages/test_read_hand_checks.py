@@ -44,7 +44,7 @@ def test_signed_answers_count():
 @pytest.mark.parametrize(
     ("answers", "says"),
     [
-        ((), "ticket.yaml has no answer: run `glasswright sheet` on the ticket's folder"),
+        ((), "ticket.yaml has no answer: run `glasswright hand-checks` on the ticket's folder"),
         ((signed("mount", who=""),), "answered `pass`, but not signed: `who` is missing"),
         ((signed("mount", "fail", when=""),), "answered `fail`, but not signed: `when` is missing"),
         ((signed("mount", "not_applicable"),), "answered as not applicable (K. Moreau, 2026-03-02)"),

@@ -25,7 +25,7 @@ from glasswright_rehearsal.light import find_rim_px
 from glasswright_rehearsal.optics.blur import find_blur
 from glasswright_rehearsal.optics.exact import draw_exact
 from glasswright_rehearsal.render import find_edges
-from glasswright_rehearsal.truth import ZoneLimits, find_vignetting, tell_truth
+from glasswright_rehearsal.truth import ZoneLimits, describe_truth, find_vignetting
 
 
 @pytest.mark.parametrize("name", ["RGGB", "GBRG", "xtrans"])
@@ -147,9 +147,9 @@ def test_lamps_scale_the_frame_and_ripple_bands_it():
 def test_zone_truth_is_the_mean_of_its_discs_and_mirrors():
     lens = Lens(f_number=2.0, aberrations=Aberrations(blur_um=2.0, tangential_growth_um=3.0, tilt_um=(30.0, 0.0)))
     pose = Pose(magnification_frac=0.0107)
-    truth = tell_truth(make_scene(1296, 864, lens=lens, pose=pose), ZoneLimits())
+    truth = describe_truth(make_scene(1296, 864, lens=lens, pose=pose), ZoneLimits())
     turned = replace(lens, aberrations=replace(lens.aberrations, tilt_um=(-30.0, 0.0)))
-    mirrored = tell_truth(make_scene(1296, 864, lens=turned, pose=pose), ZoneLimits())
+    mirrored = describe_truth(make_scene(1296, 864, lens=turned, pose=pose), ZoneLimits())
     green = truth["zones"]["green"]
     assert green["upper_left"]["tangential_cy_per_px"] < green["upper_left"]["sagittal_cy_per_px"]
     assert green["upper_left"]["mean_cy_per_px"] == pytest.approx(
@@ -165,7 +165,7 @@ def test_zone_truth_is_the_mean_of_its_discs_and_mirrors():
 def test_bend_truth_of_one_coefficient():
     # k w^2 / 2 of the height and k h^2 / 2 of the width; 3:2 and k = -0.02 give -0.692 % and -0.308 %
     lens = Lens(distortion=Distortion(k1=-0.02))
-    bend = tell_truth(make_scene(lens=lens), ZoneLimits())["distortion"]
+    bend = describe_truth(make_scene(lens=lens), ZoneLimits())["distortion"]
     assert bend["border_bend_pct"]["top"] == pytest.approx(-0.692, abs=2e-3)
     assert bend["border_bend_pct"]["left"] == pytest.approx(-0.308, abs=2e-3)
     for side, opposite in (("top", "bottom"), ("left", "right")):

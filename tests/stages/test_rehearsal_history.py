@@ -17,14 +17,14 @@ from glasswright.ledger.returned import latest_returned
 from glasswright_rehearsal.command import rehearse
 from glasswright_rehearsal.faults import Fault, harm_lens
 from glasswright_rehearsal.geometry import Pose
-from glasswright_rehearsal.history.truth import tell_facts
+from glasswright_rehearsal.history.truth import describe_facts
 from glasswright_rehearsal.history.visits import BAD_FRAC, draw_history
 from glasswright_rehearsal.models import MODELS, draw_copy, set_lens
 from glasswright_rehearsal.night import Night, find_frame, plan_visit
 from glasswright_rehearsal.render import Scene
 from glasswright_rehearsal.sensor import mosaic_sensor
 from glasswright_rehearsal.stand_files import fit_layout, read_stand
-from glasswright_rehearsal.truth import CORNERS, tell_truth
+from glasswright_rehearsal.truth import CORNERS, describe_truth
 
 ROOT = Path(__file__).parents[2]
 STAND = ROOT / "configs" / "stands" / "north_bench.yaml"
@@ -42,7 +42,7 @@ def test_the_numbers_are_those_that_the_renderer_tells(fault):
     lens = set_lens(draw_copy(MODELS[MODEL], 1, np.random.default_rng(2)), 50, 2.0)
     lens = lens if fault is None else harm_lens(lens, fault, 1.0)
     scene = Scene(frame=frame, lens=lens, sensor=mosaic_sensor("RGGB"), layout=layout, pose=pose)
-    truth, facts = tell_truth(scene, stand.zones), tell_facts(lens, pose, layout, frame, stand.zones)
+    truth, facts = describe_truth(scene, stand.zones), describe_facts(lens, pose, layout, frame, stand.zones)
     for zone, told in truth["zones"]["green"].items():
         expected = (told["sagittal_cy_per_px"], told["tangential_cy_per_px"])
         assert facts.zones_cy_per_px[zone] == pytest.approx(expected, rel=1e-6)
@@ -61,7 +61,7 @@ def test_a_disc_in_the_very_middle_is_as_sharp_as_those_beside_it():
     lens = set_lens(draw_copy(MODELS[MODEL], 1, np.random.default_rng(2)), 50, 4.0)
     lens = replace(lens, distortion=replace(lens.distortion, axis_shift_frac=(0.0, 0.0)))
     middle, beside = (
-        tell_facts(lens, Pose(magnification_frac=0.0219, shift_px=shift), layout, frame, stand.zones)
+        describe_facts(lens, Pose(magnification_frac=0.0219, shift_px=shift), layout, frame, stand.zones)
         for shift in ((0.0, 0.0), (0.5, 0.5))
     )
     for zone, told in middle.zones_cy_per_px.items():

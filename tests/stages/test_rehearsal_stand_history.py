@@ -68,7 +68,7 @@ def test_the_nights_with_a_knocked_chart_are_out_of_control_and_the_last_is_not(
         code, report = run(past, capsys, "watch", "--night", nights[place].isoformat())
         assert code == 11
         assert any("locate_chart.rotation_deg" in reason and "beyond the limits" in reason
-                   for reason in report["doubts"]["Ostrel D7"])  # fmt: skip
+                   for reason in report["out_of_control"]["Ostrel D7"])  # fmt: skip
     code, report = run(past, capsys, "watch", "--night", nights[-1].isoformat())
     assert (code, report["in_control"], report["rehearsed"]) == (0, True, True)
     charts = {chart["measure"]: chart for chart in report["charts"]}

@@ -22,8 +22,8 @@ from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from glasswright import Unmeasurable
+from glasswright_camera.edges.slanted.stage import trace_slanted_edges
 from glasswright_camera.edges.trace_edges import trace_edges
-from glasswright_camera.edges.trace_slanted_edges import trace_slanted_edges
 from glasswright_camera.stand import EdgeFeature
 
 LEAN = np.radians(5.3)

@@ -9,8 +9,8 @@ from scipy.ndimage import shift
 
 from glasswright import Unmeasurable
 from glasswright_camera.edges.kernel.walk import MEASURED, NO_EDGE, NO_LEVEL, NO_REST, SPOILT, TOO_SHARP
-from glasswright_camera.edges.trace_doubts import name_failures
 from glasswright_camera.edges.trace_edges import trace_edges
+from glasswright_camera.edges.trace_notes import name_failures
 from glasswright_camera.light.flat import FlatField
 from glasswright_camera.stand import Zones
 

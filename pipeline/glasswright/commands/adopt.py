@@ -9,7 +9,7 @@ import click
 from pydantic import TypeAdapter, ValidationError
 
 from glasswright.commands.plugin_notes import load_plugins_aloud
-from glasswright.config import Words, did_you_mean, load_plan
+from glasswright.config import Line, did_you_mean, load_plan
 from glasswright.errors import GlasswrightError
 from glasswright.judging.adopting import adopt_plan, write_adoption
 from glasswright.judging.cards import load_cards
@@ -28,11 +28,11 @@ class NoSuchCardError(GlasswrightError):
     exit_code = 2
 
 
-def _check_words(context: click.Context, parameter: click.Parameter, value: str) -> str:
+def _check_line(context: click.Context, parameter: click.Parameter, value: str) -> str:
     """Refuse what a card could not hold."""
     del context, parameter
     try:
-        return TypeAdapter(Words).validate_python(value)
+        return TypeAdapter(Line).validate_python(value)
     except ValidationError as error:
         raise click.BadParameter(error.errors()[0]["msg"].removeprefix("Value error, ")) from error
 
@@ -41,8 +41,8 @@ def _check_words(context: click.Context, parameter: click.Parameter, value: str)
 @click.argument("plan", type=PATH)
 @click.argument("lenses", nargs=-1, required=True)
 @click.option("--cards", type=PATH, required=True, help="Folder of cards.")
-@click.option("--by", required=True, callback=_check_words, help="Who adopts it.")
-@click.option("--why", required=True, callback=_check_words, help="Why, in a few words.")
+@click.option("--by", required=True, callback=_check_line, help="Who adopts it.")
+@click.option("--why", required=True, callback=_check_line, help="Why, in a few words.")
 def adopt(plan: Path, lenses: tuple[str, ...], cards: Path, by: str, why: str) -> None:
     """Make PLAN the one that the limits of the cards for LENSES speak of.
 

@@ -80,4 +80,6 @@ def note_hand_checks(path: Path, ticket: TicketFile, card: CardFile | None, plan
     signed = {name for name, note in ticket.hand_checks.items() if note.who and note.when}
     rest = [name for name in card.card.hand_checks if name not in signed]
     if rest:
-        yield Problem(str(path), 1, f"hand checks without a signed answer: {', '.join(rest)}; run `glasswright sheet`")
+        yield Problem(
+            str(path), 1, f"hand checks without a signed answer: {', '.join(rest)}; run `glasswright hand-checks`"
+        )

@@ -73,7 +73,7 @@ def check(plan: Path, stand: Path | None, cards: Path | None, tickets: Path | No
     if read_plan:
         for path, ticket in (read_tickets or {}).items():
             _survey(path, ticket, read_plan, plugins.role_traits, findings)
-    lines = _say(read_plan, read_stand, read_cards, read_tickets)
+    lines = _format(read_plan, read_stand, read_cards, read_tickets)
     if as_json:
         click.echo(json.dumps(_as_data(findings, lines), indent=2))
     else:
@@ -157,7 +157,7 @@ def _survey(
     findings.notes += [Problem(str(path), 1, said) for said in survey.contradictions]
 
 
-def _say(
+def _format(
     plan: Plan | None,
     stand: StandFile | None,
     cards: Mapping[str, CardFile] | None,

@@ -13,7 +13,7 @@ from glasswright.commands.tables import print_table
 from glasswright.config import did_you_mean, load_stand
 from glasswright.judging.card import Card
 from glasswright.judging.cards import load_cards
-from glasswright.judging.compare.comparing import COVERAGE, Word, compare_visits
+from glasswright.judging.compare.comparing import COVERAGE, ChangeKind, compare_visits
 from glasswright.judging.compare.sides import Visit
 from glasswright.judging.kept import read_kept_card
 from glasswright.ledger import Ledger
@@ -29,8 +29,8 @@ RULE = (
     f"changed: by more than {COVERAGE:g} standard uncertainties of the difference; each side counts with its own and "
     "with the stand's reproducibility"
 )
-ORDER = (Word.CHANGED, Word.MISSING, Word.UNKNOWN, Word.WITHIN, Word.NEITHER)
-ALWAYS = (Word.CHANGED, Word.MISSING)
+ORDER = (ChangeKind.CHANGED, ChangeKind.MISSING, ChangeKind.UNKNOWN, ChangeKind.WITHIN, ChangeKind.NEITHER)
+ALWAYS = (ChangeKind.CHANGED, ChangeKind.MISSING)
 LONGEST_TEXT = 32
 
 EXAMPLE = """\b
@@ -120,13 +120,13 @@ def _print(comparison: Comparison, visits: list[Visit], card: Card | None, show_
     if card is None:
         click.echo("note: no card says which way is better; give --cards")
     headers = ("measure", "at", visits[0].name, visits[1].name, "change", "towards", "why")
-    for word in ORDER:
-        found = [each for each in comparison.changes if each.word is word]
-        shown = [each for each in found if show_all or word in ALWAYS or each.has_limit]
+    for kind in ORDER:
+        found = [each for each in comparison.changes if each.kind is kind]
+        shown = [each for each in found if show_all or kind in ALWAYS or each.has_limit]
         rows = [_row(each) for each in sorted(shown, key=lambda each: not each.has_limit)]
-        print_table(word.capitalize(), headers, rows)
-    counts = {word: sum(each.word is word for each in comparison.changes) for word in ORDER}
-    click.echo(", ".join(f"{count} {word}" for word, count in counts.items()))
+        print_table(kind.capitalize(), headers, rows)
+    counts = {kind: sum(each.kind is kind for each in comparison.changes) for kind in ORDER}
+    click.echo(", ".join(f"{count} {kind}" for kind, count in counts.items()))
     click.echo(f"({RULE}; of unchanged measures about {comparison.by_chance:.0f} would seem changed by chance)")
 
 
@@ -179,7 +179,7 @@ def _as_data(comparison: Comparison, visits: list[Visit], card: Card | None) -> 
                 "unit": each.unit,
                 "change": each.change,
                 "u": each.u,
-                "word": str(each.word),
+                "kind": str(each.kind),
                 "has_limit": each.has_limit,
                 "towards": each.towards,
                 "reason": each.reason,

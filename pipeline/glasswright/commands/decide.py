@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from glasswright.errors import GlasswrightError
-from glasswright.judging.gate import EXIT_CODES, Word
+from glasswright.judging.gate import EXIT_CODES, DecisionKind
 from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.judging.review import basis_of
 from glasswright.ledger import Ledger, RunRecord
@@ -81,7 +81,7 @@ def decide(ticket: str, path: Path, person: str, why: str, withdraw: bool) -> No
     click.echo(f"{ticket} ({lens}): released by {person} on review: {why}")
     for reason in decision.basis.reasons:
         click.echo(f"  what was in review: {reason}")
-    click.echo(f"`glasswright gate` now ends with {EXIT_CODES[Word.RELEASED_ON_REVIEW]} for it")
+    click.echo(f"`glasswright gate` now ends with {EXIT_CODES[DecisionKind.RELEASED_ON_REVIEW]} for it")
 
 
 def _refuse_person(gated: Gated, person: str) -> None:
@@ -89,7 +89,7 @@ def _refuse_person(gated: Gated, person: str) -> None:
         return
     stand = gated.names.get(gated.judgement.stand, "?") if gated.judgement is not None else ""
     if not stand:
-        raise CannotDecideError(_say_not_in_review(gated))
+        raise CannotDecideError(_format_not_in_review(gated))
     who = f"only {', '.join(gated.may_decide)} may" if gated.may_decide else "it names nobody who may"
     raise CannotDecideError(
         f"{person} may not decide by the stand file `{stand}`: {who}: add the name to `may_decide` in the stand file, "
@@ -99,17 +99,17 @@ def _refuse_person(gated: Gated, person: str) -> None:
 
 def _release(gated: Gated, person: str, why: str) -> PersonsDecision:
     decision = gated.decision
-    if decision.word is Word.RELEASED_ON_REVIEW:
+    if decision.kind is DecisionKind.RELEASED_ON_REVIEW:
         raise CannotDecideError(f"ticket {decision.ticket} is decided: {decision.reasons[0]}: withdraw that first")
-    if decision.word is not Word.REVIEW or gated.judgement is None:
-        raise CannotDecideError(_say_not_in_review(gated))
+    if decision.kind is not DecisionKind.REVIEW or gated.judgement is None:
+        raise CannotDecideError(_format_not_in_review(gated))
     basis = basis_of(gated.state, gated.judgement, decision.reasons)
     return PersonsDecision(ticket=decision.ticket, releases=True, person=person, why=why, basis=basis)
 
 
-def _say_not_in_review(gated: Gated) -> str:
+def _format_not_in_review(gated: Gated) -> str:
     decision = gated.decision
-    what = f"ticket {decision.ticket} is {decision.word}, and only REVIEW can be decided"
+    what = f"ticket {decision.ticket} is {decision.kind}, and only REVIEW can be decided"
     return f"{what}: {'; '.join(decision.reasons)}"
 
 

@@ -62,11 +62,11 @@ def gate(ticket: str, ledger: Path, cards: Path | None, stand: Path | None, as_j
     if as_json:
         click.echo(json.dumps({**_as_data(decision, gated), "ledger_head": dataclasses.asdict(head)}, indent=2))
     else:
-        click.echo("\n".join(_tell(decision, gated)))
-    return EXIT_CODES[decision.word]
+        click.echo("\n".join(_format_decision(decision, gated)))
+    return EXIT_CODES[decision.kind]
 
 
-def _tell(decision: Decision, gated: Gated | None) -> Iterator[str]:
+def _format_decision(decision: Decision, gated: Gated | None) -> Iterator[str]:
     yield f"{decision.ticket}: {decision}"
     if gated is not None:
         state, judgement = gated.state, gated.judgement
@@ -90,8 +90,8 @@ def _as_data(decision: Decision, gated: Gated | None) -> dict[str, object]:
     ticket = state.record.ticket if state else None
     return {
         "ticket": decision.ticket,
-        "word": str(decision.word),
-        "release": EXIT_CODES[decision.word] == 0,
+        "decision": str(decision.kind),
+        "release": EXIT_CODES[decision.kind] == 0,
         "released_by": decision.released_by or None,
         "rehearsed": decision.rehearsed,
         "reasons": decision.reasons,

@@ -8,10 +8,10 @@ from pathlib import Path
 import click
 
 from glasswright.commands.ledger_key import check_signature
-from glasswright.judging.gate import RELEASING, Word
+from glasswright.judging.gate import RELEASING, DecisionKind
 from glasswright.ledger import Ledger
 
-KINDS = {Word.RELEASE: "release", Word.RELEASED_ON_REVIEW: "release-on-review"}
+KINDS = {DecisionKind.RELEASE: "release", DecisionKind.RELEASED_ON_REVIEW: "release-on-review"}
 EXAMPLE = """\b
 Example:
   glasswright record T-0412 --ledger bench.ledger --signed-by "K. Moreau"
@@ -71,11 +71,11 @@ def _make(ledger: Ledger, ticket: str, out: Path | None, signed_by: str, paper: 
 
     day = datetime.now().astimezone().date().isoformat() if signed_by else ""
     made = make_record(ledger, ticket, Signature(name=signed_by, day=day), paper)
-    kind = KINDS.get(made.word, "findings")
+    kind = KINDS.get(made.decision, "findings")
     file = out or Path(f"{ticket}-{kind}.pdf")
     write_file(file, made.data)
-    click.echo(f"{file}: {made.content.title.lower()} of {ticket}, {made.content.word}")
-    if made.word not in RELEASING:
+    click.echo(f"{file}: {made.content.title.lower()} of {ticket}, {made.content.decision}")
+    if made.decision not in RELEASING:
         click.echo("not released, so this is no release record; it says so across the page")
     click.echo(f"fingerprint {made.fingerprint}")
 
@@ -90,6 +90,6 @@ def _verify(ledger: Ledger, file: Path) -> None:
     except RecordMismatchError as error:
         raise RecordMismatchError(f"{file}: does not match the ledger: {error}") from error
     content = verified.record.content
-    click.echo(f"{file}: matches the ledger: {content.title.lower()} of {verified.note.ticket}, {content.word}")
+    click.echo(f"{file}: matches the ledger: {content.title.lower()} of {verified.note.ticket}, {content.decision}")
     if verified.since:
         click.echo(f"  but {verified.since}")

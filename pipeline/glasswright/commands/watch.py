@@ -109,13 +109,15 @@ def _print(report: WatchReport, on: date) -> None:
     if few and few[0] < GOOD_NIGHTS:
         click.echo(f"the baseline has {few[0]} nights only: with {GOOD_NIGHTS} or more there are fewer false alarms")
     for body in report.bodies or ("",):
-        _print_word(report, on, body)
+        _print_state(report, on, body)
 
 
-def _print_word(report: WatchReport, on: date, body: str) -> None:
-    doubts = report.doubts_of_night(on, body)
-    click.echo(f"the night of {on}{f', body {body}' if body else ''}: {'OUT OF CONTROL' if doubts else 'in control'}")
-    for reason in doubts:
+def _print_state(report: WatchReport, on: date, body: str) -> None:
+    out_of_control = report.out_of_control_of_night(on, body)
+    click.echo(
+        f"the night of {on}{f', body {body}' if body else ''}: {'OUT OF CONTROL' if out_of_control else 'in control'}"
+    )
+    for reason in out_of_control:
         click.echo(f"  - {reason}")
 
 

@@ -2,7 +2,7 @@
 
 from glasswright.config.plan.plan import Plan, Source, Step, load_plan
 from glasswright.config.schema.files import ConfigFile, DataFile
-from glasswright.config.schema.names import ROLES, SafeName, Words, is_safe_name
+from glasswright.config.schema.names import ROLES, Line, SafeName, is_safe_name
 from glasswright.config.schema.reading import check
 from glasswright.config.schema.shipped import find_shipped
 from glasswright.config.schema.suggestions import did_you_mean
@@ -26,6 +26,7 @@ __all__ = [
     "EarlierNote",
     "HandNote",
     "LensNote",
+    "Line",
     "Place",
     "Plan",
     "SafeName",
@@ -38,7 +39,6 @@ __all__ = [
     "TicketFile",
     "WatchKeys",
     "WatchedField",
-    "Words",
     "check",
     "did_you_mean",
     "find_idle_spreads",

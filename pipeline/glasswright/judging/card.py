@@ -7,7 +7,7 @@ from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
-from glasswright.config import CheckName, ConfigModel, SafeName, Words
+from glasswright.config import CheckName, ConfigModel, Line, SafeName
 from glasswright.config.plan.method import Method, method_text
 from glasswright.plugin.artefact import Setting
 
@@ -81,7 +81,7 @@ class Fact(Bounded):
     text: str | None = Field(default=None, alias="is")
 
     @model_validator(mode="after")
-    def _says_something(self) -> Self:
+    def _refuse_empty(self) -> Self:
         if (self.text is None) == (self.min is None and self.max is None):
             msg = "must have either `is`, or `min` and `max` (one or both)"
             raise ValueError(msg)
@@ -110,7 +110,7 @@ class Limit(Bounded):
     """Caveats that do not matter for this limit."""
 
     @model_validator(mode="after")
-    def _says_something(self) -> Self:
+    def _refuse_empty(self) -> Self:
         if self.min is None and self.max is None:
             msg = "must have `min`, `max` or both"
             raise ValueError(msg)
@@ -150,11 +150,11 @@ class AdoptedPlan(Method):
     """
 
     name: SafeName
-    by: Words
+    by: Line
     """Who adopted it."""
-    at: Words
+    at: Line
     """The day."""
-    why: Words
+    why: Line
 
     @cached_property
     def text(self) -> str:
@@ -165,9 +165,9 @@ class AdoptedPlan(Method):
 class CardChange(ConfigModel):
     """One change of a card: of its limits, as tuning adopted them, or of its plan."""
 
-    at: Words
+    at: Line
     """The day."""
-    by: Words
+    by: Line
     """Who adopted it."""
     changed: tuple[str, ...]
     """Each number that changed, in words."""

@@ -88,7 +88,7 @@ def decide(value: float, unit: str, uncertainty: Uncertainty, tolerance: Toleran
             return Verdict.UNKNOWN, f"{value:.6g} {unit}".strip() + f": {whose} uncertainty is {u:g}, which is none"
     if tolerance.rule == "simple":
         margin = tolerance.margin(value)
-        return (Verdict.PASS if margin >= 0 else Verdict.FAIL), _say_place(value, unit, tolerance, None)
+        return (Verdict.PASS if margin >= 0 else Verdict.FAIL), _format_place(value, unit, tolerance, None)
     return _decide_guarded(value, unit, uncertainty, tolerance)
 
 
@@ -97,21 +97,21 @@ def _decide_guarded(value: float, unit: str, uncertainty: Uncertainty, tolerance
     guard, margin = guard_band(tolerance.confidence, u), tolerance.margin(value)
     if uncertainty.total is None:
         proven_outside = u > 0 and margin <= -guard
-        place = _say_place(value, unit, tolerance, guard if proven_outside else None)
-        return (Verdict.FAIL if proven_outside else Verdict.REVIEW), f"{place}; {_say_unknown(uncertainty)}"
+        place = _format_place(value, unit, tolerance, guard if proven_outside else None)
+        return (Verdict.FAIL if proven_outside else Verdict.REVIEW), f"{place}; {_format_unknown(uncertainty)}"
     if margin <= -guard:
-        return Verdict.FAIL, _say_place(value, unit, tolerance, guard)
+        return Verdict.FAIL, _format_place(value, unit, tolerance, guard)
     if margin < guard:
-        return Verdict.REVIEW, _say_place(value, unit, tolerance, guard)
+        return Verdict.REVIEW, _format_place(value, unit, tolerance, guard)
     if tolerance.lower is not None and tolerance.upper is not None:
         probability = conformance_probability(value, u, tolerance.lower, tolerance.upper)
         if probability < tolerance.confidence:
             why = f"the limits lie too close together for the standard uncertainty {u:.2g}"
             return Verdict.REVIEW, f"{value:.6g} {unit}: {why}, both hold with a probability of {probability:.3f} only"
-    return Verdict.PASS, _say_place(value, unit, tolerance, guard)
+    return Verdict.PASS, _format_place(value, unit, tolerance, guard)
 
 
-def _say_unknown(uncertainty: Uncertainty) -> str:
+def _format_unknown(uncertainty: Uncertainty) -> str:
     if uncertainty.own is None:
         return "the measurement's own uncertainty is not known"
     if uncertainty.stand is None:
@@ -119,7 +119,7 @@ def _say_unknown(uncertainty: Uncertainty) -> str:
     return "an uncertainty of 0 is not believed"
 
 
-def _say_place(value: float, unit: str, tolerance: Tolerance, guard: float | None) -> str:
+def _format_place(value: float, unit: str, tolerance: Tolerance, guard: float | None) -> str:
     """Say where a number lies by its nearest limit: `0.241 cycles/pixel is below the limit 0.270 by more than ...`."""
     below = math.inf if tolerance.lower is None else value - tolerance.lower
     above = math.inf if tolerance.upper is None else tolerance.upper - value

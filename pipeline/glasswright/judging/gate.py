@@ -8,7 +8,7 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING, Final
 
 from glasswright.judging.notes import notes_of
-from glasswright.judging.review import basis_of, find_why_void, tell_release
+from glasswright.judging.review import basis_of, find_why_void, format_release
 from glasswright.judging.shots import find_about_shots
 from glasswright.ledger.verdict import Verdict, fold
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 RELEASING_PHASE: Final = "release"
 
 
-class Word(StrEnum):
+class DecisionKind(StrEnum):
     """What the gate says."""
 
     RELEASE = "RELEASE"
@@ -33,20 +33,20 @@ class Word(StrEnum):
     INCOMPLETE = "INCOMPLETE"
 
 
-RELEASING: Final = frozenset({Word.RELEASE, Word.RELEASED_ON_REVIEW})
+RELEASING: Final = frozenset({DecisionKind.RELEASE, DecisionKind.RELEASED_ON_REVIEW})
 """With these a lens goes back; whether the second is honoured is for the shop to say."""
 EXIT_CODES: Final = {
-    Word.RELEASE: 0,
-    Word.HOLD: 10,
-    Word.REVIEW: 11,
-    Word.INCOMPLETE: 12,
-    Word.RELEASED_ON_REVIEW: 14,
+    DecisionKind.RELEASE: 0,
+    DecisionKind.HOLD: 10,
+    DecisionKind.REVIEW: 11,
+    DecisionKind.INCOMPLETE: 12,
+    DecisionKind.RELEASED_ON_REVIEW: 14,
 }
-WORDS: Final = {
-    Verdict.PASS: Word.RELEASE,
-    Verdict.FAIL: Word.HOLD,
-    Verdict.REVIEW: Word.REVIEW,
-    Verdict.UNKNOWN: Word.INCOMPLETE,
+KINDS: Final = {
+    Verdict.PASS: DecisionKind.RELEASE,
+    Verdict.FAIL: DecisionKind.HOLD,
+    Verdict.REVIEW: DecisionKind.REVIEW,
+    Verdict.UNKNOWN: DecisionKind.INCOMPLETE,
 }
 
 
@@ -55,7 +55,7 @@ class Decision:
     """The gate's word on a ticket, and every reason for it."""
 
     ticket: str
-    word: Word
+    kind: DecisionKind
     reasons: tuple[str, ...]
     rehearsed: bool = False
     """The ticket's frames were rendered: the word is a rehearsal's."""
@@ -66,11 +66,11 @@ class Decision:
 
     def __str__(self) -> str:
         """Give the word as it is printed."""
-        return f"{self.word} (rehearsed)" if self.rehearsed else str(self.word)
+        return f"{self.kind} (rehearsed)" if self.rehearsed else str(self.kind)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PersonsWord:
+class ManualDecision:
     """What a person decided on a ticket in review, and who may decide there."""
 
     decision: PersonsDecision
@@ -82,16 +82,16 @@ def open_gate(
     ticket: str,
     state: TicketState | None,
     judgement: Judgement | None,
-    doubts: tuple[str, ...] = (),
+    out_of_control: tuple[str, ...] = (),
     *,
     unjudged: str = "",
-    person: PersonsWord | None = None,
+    person: ManualDecision | None = None,
     other_constants: tuple[str, ...] = (),
 ) -> Decision:
     """Decide whether a lens may go back to its owner.
 
     It may only if everything that its card asks for was measured, is judged as it stands now, and passed, and the visit
-    was for release. Each thing that stands against it is a verdict of its own; the gravest makes the word. Where that
+    was for release. Each thing that stands against it is a verdict of its own; the gravest decides. Where that
     is REVIEW, a person may have released the lens for exactly these reasons.
 
     Parameters
@@ -100,7 +100,7 @@ def open_gate(
         What the ledger says of the ticket now; None if it knows no such ticket.
     judgement
         The judgement to go by; None if there is none.
-    doubts
+    out_of_control
         Why the stand counts as out of control on the ticket's nights, as its reference lens tells it now, which may be
         more than was known when it was judged.
     unjudged
@@ -112,26 +112,26 @@ def open_gate(
     """
     if state is None:
         reason = unjudged or f"the ledger knows no ticket `{ticket}`: correct the number, or measure it"
-        return Decision(ticket=ticket, word=Word.INCOMPLETE, reasons=(reason,))
+        return Decision(ticket=ticket, kind=DecisionKind.INCOMPLETE, reasons=(reason,))
     findings = [*_find_about_ticket(state), *_find_about_judgement(state, judgement, unjudged)]
-    findings += [(Verdict.REVIEW, f"the stand counts as out of control: {reason}") for reason in doubts]
+    findings += [(Verdict.REVIEW, f"the stand counts as out of control: {reason}") for reason in out_of_control]
     findings += [(Verdict.REVIEW, reason) for reason in other_constants]
     verdict = fold(verdict for verdict, _ in findings)
-    word, notes = WORDS[verdict], _note_about_ticket(state, judgement)
-    reasons = tuple(dict.fromkeys(reason for kind, reason in findings if kind is not Verdict.PASS))
+    kind, notes = KINDS[verdict], _note_about_ticket(state, judgement)
+    reasons = tuple(dict.fromkeys(reason for each, reason in findings if each is not Verdict.PASS))
     if verdict is Verdict.PASS and judgement is not None:
         reasons = (f"all {len(judgement.verdicts)} limits are kept",)
     released_by = ""
     if person is not None:
         void = _find_why_void(person, state, judgement, verdict, reasons)
         if void:
-            notes = (f"{tell_release(person.decision)}: void, because {void}", *notes)
+            notes = (f"{format_release(person.decision)}: void, because {void}", *notes)
         else:
-            word, released_by = Word.RELEASED_ON_REVIEW, tell_release(person.decision)
+            kind, released_by = DecisionKind.RELEASED_ON_REVIEW, format_release(person.decision)
             reasons = (released_by, *(f"what was in review: {reason}" for reason in reasons))
     return Decision(
         ticket=ticket,
-        word=word,
+        kind=kind,
         reasons=reasons,
         rehearsed=state.record.ticket.rehearsed,
         released_by=released_by,
@@ -181,7 +181,7 @@ def _note_about_ticket(state: TicketState, judgement: Judgement | None) -> tuple
 
 
 def _find_why_void(
-    person: PersonsWord,
+    person: ManualDecision,
     state: TicketState,
     judgement: Judgement | None,
     verdict: Verdict,
@@ -190,7 +190,7 @@ def _find_why_void(
     """Say why a person's decision does not release the ticket as it is now; empty if it does."""
     decision = person.decision
     if verdict is not Verdict.REVIEW or judgement is None:
-        return f"the ticket is no longer in review: it is {WORDS[verdict]}"
+        return f"the ticket is no longer in review: it is {KINDS[verdict]}"
     if decision.person not in person.may_decide:
         return f"{decision.person} is not among those who may decide by the stand file"
     return find_why_void(decision.basis, basis_of(state, judgement, reasons))

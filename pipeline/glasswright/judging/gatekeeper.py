@@ -12,11 +12,11 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from glasswright.errors import ConfigError, LedgerDamagedError
-from glasswright.judging.doubting import doubt
-from glasswright.judging.gate import Decision, PersonsWord, open_gate
+from glasswright.judging.gate import Decision, ManualDecision, open_gate
 from glasswright.judging.judge import JUDGE_VERSION, judge_ticket
 from glasswright.judging.kept import KeptStand, read_kept_card, read_kept_stand
 from glasswright.judging.lenience import note_lenience
+from glasswright.judging.out_of_control import hold_passes
 from glasswright.judging.stand_values import why_other_constants
 from glasswright.ledger.documents import find_document
 from glasswright.ledger.restored import read_restored
@@ -51,7 +51,7 @@ class Gated:
     head: Head
     """The ledger's, as it was read."""
     card: Card | None = None
-    doubts: tuple[str, ...] = ()
+    out_of_control: tuple[str, ...] = ()
     """Why the stand counts as out of control on the ticket's nights."""
     names: Mapping[str, str] = field(default_factory=dict)
     """SHA-256 -> name of plan, card and stand file, as far as they are kept."""
@@ -156,17 +156,17 @@ class Gatekeeper:
             decided = open_gate(number, state, None, unjudged=basis)
             names = self._names(state, None)
             return Gated(state=state, judgement=None, decision=self._noted(decided), head=self._head, names=names)
-        doubts = basis.watched.doubts_of_ticket(state) if basis.watched is not None else ()
+        out_of_control = basis.watched.out_of_control_of_ticket(state) if basis.watched is not None else ()
         is_old = kept is not None and kept.judge_version == self._rules != JUDGE_VERSION
         judged = kept if kept is not None and is_old else judge_ticket(state, basis.card, basis.stand)
-        judgement = doubt(judged, doubts)
+        judgement = hold_passes(judged, out_of_control)
         stands = decision is not None and decision.releases
-        person = PersonsWord(decision=decision, may_decide=basis.stand.may_decide) if decision and stands else None
+        person = ManualDecision(decision=decision, may_decide=basis.stand.may_decide) if decision and stands else None
         decided = open_gate(
             number,
             state,
             judgement,
-            doubts,
+            out_of_control,
             person=person,
             other_constants=self._why_other_constants(state, basis),
         )
@@ -179,7 +179,7 @@ class Gatekeeper:
             decision=self._noted(decided),
             head=self._head,
             card=basis.card.card if basis.card is not None else None,
-            doubts=doubts,
+            out_of_control=out_of_control,
             names=self._names(state, basis),
             may_decide=basis.stand.may_decide,
         )
@@ -256,7 +256,7 @@ def _compare(ledger: Ledger, state: TicketState, kept: Judgement, basis: Basis) 
     if (kept.judge_version, kept.manifest) != (JUDGE_VERSION, state.content):
         return
     judged = judge_ticket(state, basis.card, basis.stand)
-    allowed = [judged, doubt(judged, ("the charts say so",))] if basis.watched is not None else [judged]
+    allowed = [judged, hold_passes(judged, ("the charts say so",))] if basis.watched is not None else [judged]
     if any(_is_same(kept, each) for each in allowed):
         return
     pairs = zip(kept.verdicts, judged.verdicts, strict=False)

@@ -28,20 +28,28 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
 
-__all__ = ["HandNote", "Sheet", "SheetError", "find_hand_checks", "make_note", "open_sheet", "write_answer"]
+__all__ = [
+    "HandCheckEntry",
+    "HandCheckError",
+    "HandNote",
+    "find_hand_checks",
+    "make_note",
+    "open_entry",
+    "write_answer",
+]
 
 KEY: Final = "hand_checks"
 BYTE_ORDER_MARK: Final = b"\xef\xbb\xbf"
 
 
-class SheetError(GlasswrightError):
+class HandCheckError(GlasswrightError):
     """The answer could not be written; the ticket is as it was."""
 
     exit_code = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sheet:
+class HandCheckEntry:
     """A ticket's file as it was read."""
 
     path: Path
@@ -54,7 +62,7 @@ class Sheet:
         return self.ticket.hand_checks
 
 
-def open_sheet(folder: Path) -> Sheet:
+def open_entry(folder: Path) -> HandCheckEntry:
     """Read the ticket of a folder.
 
     Raises
@@ -67,8 +75,10 @@ def open_sheet(folder: Path) -> Sheet:
     try:
         content = path.read_bytes()
     except OSError as error:
-        raise SheetError(f"{folder / TICKET_FILE}: cannot be read: {error.strerror}: give a ticket's folder") from error
-    return Sheet(path=path, ticket=validate(scan_bytes(path, content), TicketFile), content=content)
+        raise HandCheckError(
+            f"{folder / TICKET_FILE}: cannot be read: {error.strerror}: give a ticket's folder"
+        ) from error
+    return HandCheckEntry(path=path, ticket=validate(scan_bytes(path, content), TicketFile), content=content)
 
 
 def find_hand_checks(cards: Path, model: str) -> tuple[str, ...]:
@@ -78,13 +88,13 @@ def find_hand_checks(cards: Path, model: str) -> tuple[str, ...]:
     ------
     ConfigError
         If a card is wrong.
-    SheetError
+    HandCheckError
         If no card is for the model.
     """
     found = load_cards(cards)
     if model not in found:
         known = ", ".join(f"`{name}`" for name in found) or "none"
-        raise SheetError(f"{cards}: no card is for `{model}` (there are {known}): add one, or correct the ticket")
+        raise HandCheckError(f"{cards}: no card is for `{model}` (there are {known}): add one, or correct the ticket")
     return found[model].card.hand_checks
 
 
@@ -106,8 +116,8 @@ def make_note(answer: str, who: str, when: str, note: str) -> HandNote:
         raise ValueError(f"`{first['loc'][0]}` {first['msg'].removeprefix('Value error, ')}") from error
 
 
-def write_answer(sheet: Sheet, check: str, note: HandNote) -> Sheet:
-    """Write one answer into the ticket's file; give the sheet as it now is.
+def write_answer(entry: HandCheckEntry, check: str, note: HandNote) -> HandCheckEntry:
+    """Write one answer into the ticket's file; return the entry as it now is.
 
     An answer that stood there before is kept under `earlier`, with who gave it and when.
     The file is replaced whole or not at all, and only if it is still what was read and if what is written reads back
@@ -115,36 +125,36 @@ def write_answer(sheet: Sheet, check: str, note: HandNote) -> Sheet:
 
     Raises
     ------
-    SheetError
+    HandCheckError
         Otherwise; the file is then as it was.
     """
-    if check in sheet.answers:
-        replaced = sheet.answers[check]
+    if check in entry.answers:
+        replaced = entry.answers[check]
         before = EarlierNote(**replaced.model_dump(exclude={"earlier"}))
         note = note.model_copy(update={"earlier": (*replaced.earlier, before)})
-    content = _edit(sheet, check, note)
+    content = _edit(entry, check, note)
     try:
-        document = scan_bytes(sheet.path, content)
+        document = scan_bytes(entry.path, content)
         read: TicketFile | None = validate(document, TicketFile)
     except ConfigError as error:
-        raise SheetError(_say_by_hand(sheet, check, note, str(error.problems[0]))) from error
-    expected = sheet.ticket.model_copy(update={KEY: {**sheet.answers, check: note}})
-    lost = _comments(sheet.content) - _comments(content)
+        raise HandCheckError(_format_by_hand(entry, check, note, str(error.problems[0]))) from error
+    expected = entry.ticket.model_copy(update={KEY: {**entry.answers, check: note}})
+    lost = _comments(entry.content) - _comments(content)
     if read != expected or lost:
         why = f"the comment `{min(lost)}` would be lost" if lost else "the ticket would read back otherwise"
-        raise SheetError(_say_by_hand(sheet, check, note, why))
-    _replace(sheet, content)
-    return replace(sheet, ticket=expected, content=content)
+        raise HandCheckError(_format_by_hand(entry, check, note, why))
+    _replace(entry, content)
+    return replace(entry, ticket=expected, content=content)
 
 
-def _say_by_hand(sheet: Sheet, check: str, note: HandNote, why: str) -> str:
+def _format_by_hand(entry: HandCheckEntry, check: str, note: HandNote, why: str) -> str:
     words = ", ".join(f'{name}: "{value}"' for name, value in note if value and name != "earlier")
-    return f"{sheet.path}: not written ({why}): write under `{KEY}` by hand: {check}: {{{words}}}"
+    return f"{entry.path}: not written ({why}): write under `{KEY}` by hand: {check}: {{{words}}}"
 
 
-def _edit(sheet: Sheet, check: str, note: HandNote) -> bytes:
+def _edit(entry: HandCheckEntry, check: str, note: HandNote) -> bytes:
     """Give the file's content with one answer more, or another."""
-    text = sheet.content.removeprefix(BYTE_ORDER_MARK).decode("utf-8")
+    text = entry.content.removeprefix(BYTE_ORDER_MARK).decode("utf-8")
     ending = "\r\n" if "\r\n" in text else "\n"
     text = text.replace("\r\n", "\n")
     try:
@@ -156,8 +166,8 @@ def _edit(sheet: Sheet, check: str, note: HandNote) -> bytes:
         written = _dump(layout, data)
     except YAMLError as error:
         why = " ".join(str(error).split())
-        raise SheetError(_say_by_hand(sheet, check, note, why)) from error
-    mark = BYTE_ORDER_MARK if sheet.content.startswith(BYTE_ORDER_MARK) else b""
+        raise HandCheckError(_format_by_hand(entry, check, note, why)) from error
+    mark = BYTE_ORDER_MARK if entry.content.startswith(BYTE_ORDER_MARK) else b""
     return mark + written.replace("\n", ending).encode("utf-8")
 
 
@@ -226,8 +236,8 @@ def _comments(content: bytes) -> set[str]:
     return {line[mask.index("#") :].strip() for line, mask in pairs if "#" in mask}
 
 
-def _replace(sheet: Sheet, content: bytes) -> None:
-    path = sheet.path
+def _replace(entry: HandCheckEntry, content: bytes) -> None:
+    path = entry.path
     try:
         with (
             _locked(path.parent) as folder,
@@ -238,8 +248,10 @@ def _replace(sheet: Sheet, content: bytes) -> None:
                 file.write(content)
                 file.flush()
                 os.fsync(file.fileno())
-                if path.read_bytes() != sheet.content:
-                    raise SheetError(f"{path}: was changed by someone else meanwhile; nothing was written: start again")
+                if path.read_bytes() != entry.content:
+                    raise HandCheckError(
+                        f"{path}: was changed by someone else meanwhile; nothing was written: start again"
+                    )
                 Path(file.name).replace(path)
                 os.fsync(folder)
             except BaseException:
@@ -247,12 +259,14 @@ def _replace(sheet: Sheet, content: bytes) -> None:
                     Path(file.name).unlink(missing_ok=True)
                 raise
     except OSError as error:
-        raise SheetError(f"{path}: cannot be written: {error.strerror or error}: see to the folder's rights") from error
+        raise HandCheckError(
+            f"{path}: cannot be written: {error.strerror or error}: see to the folder's rights"
+        ) from error
 
 
 @contextmanager
 def _locked(folder: Path) -> Iterator[int]:
-    """Hold a folder, so that of two sheets of one ticket the second sees what the first wrote."""
+    """Hold a folder, so that of two entries into one ticket the second sees what the first wrote."""
     handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
         with suppress(OSError):  # some network file systems lock no folder

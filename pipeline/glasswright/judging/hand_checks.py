@@ -40,7 +40,7 @@ def judge_hand_checks(view: TicketView, card: Card, refusal: str) -> tuple[Limit
         return ()
     otherwise = why_made_otherwise(card, HAND_STEP, view.method) if HAND_STEP in view.by_step else ""
     return tuple(
-        _say(name, Verdict.UNKNOWN, otherwise) if otherwise and not refusal else _judge(view, name, refusal)
+        _verdict(name, Verdict.UNKNOWN, otherwise) if otherwise and not refusal else _judge(view, name, refusal)
         for name in card.hand_checks
     )
 
@@ -48,13 +48,15 @@ def judge_hand_checks(view: TicketView, card: Card, refusal: str) -> tuple[Limit
 def _judge(view: TicketView, name: str, refusal: str) -> LimitVerdict:
     passed, says = (measure.partition(".")[2] for measure in hand_measures(name))
     if refusal:
-        return _say(name, Verdict.UNKNOWN, f"the card does not hold here: {refusal}")
+        return _verdict(name, Verdict.UNKNOWN, f"the card does not hold here: {refusal}")
     outcomes = view.by_step.get(HAND_STEP, ())
     if not outcomes:
-        return _say(name, Verdict.UNKNOWN, f"no step `{HAND_STEP}` was run for this ticket: add it to the plan")
+        return _verdict(name, Verdict.UNKNOWN, f"no step `{HAND_STEP}` was run for this ticket: add it to the plan")
     outcome = outcomes[0]
     if outcome.status is not Status.DONE:
-        return _say(name, Verdict.UNKNOWN, f"`{HAND_STEP}` is {outcome.status}: {outcome.reason or 'no reason given'}")
+        return _verdict(
+            name, Verdict.UNKNOWN, f"`{HAND_STEP}` is {outcome.status}: {outcome.reason or 'no reason given'}"
+        )
     sentence = _sentence(outcome.measured.get(says), name)
     value = outcome.measured[passed].value if passed in outcome.measured else None
     verdict = {1.0: Verdict.PASS, 0.0: Verdict.FAIL}.get(-1.0 if value is None else value, Verdict.UNKNOWN)
@@ -67,7 +69,7 @@ def _judge(view: TicketView, name: str, refusal: str) -> LimitVerdict:
     if caveats:
         sentence += f"; with the caveat {', '.join(caveats)}"
         verdict = Verdict.REVIEW if verdict is Verdict.PASS else verdict
-    return _say(name, verdict, sentence, None if verdict is Verdict.UNKNOWN else value)
+    return _verdict(name, verdict, sentence, None if verdict is Verdict.UNKNOWN else value)
 
 
 def _sentence(says: Measured | None, name: str) -> str:
@@ -76,7 +78,7 @@ def _sentence(says: Measured | None, name: str) -> str:
     return says.text
 
 
-def _say(name: str, verdict: Verdict, reason: str, value: float | None = None) -> LimitVerdict:
+def _verdict(name: str, verdict: Verdict, reason: str, value: float | None = None) -> LimitVerdict:
     return LimitVerdict(
         measure=hand_measures(name)[0],
         at=WHERE,

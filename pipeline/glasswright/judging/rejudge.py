@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol
 
-from glasswright.judging.doubting import doubt
 from glasswright.judging.judge import JudgingStand, judge_ticket
+from glasswright.judging.out_of_control import hold_passes
 from glasswright.watch.watching import read_watch
 
 if TYPE_CHECKING:
@@ -50,4 +50,4 @@ def judge_watched(
         The charts; None where the stand is not watched.
     """
     judgement = judge_ticket(state, file, stand)
-    return doubt(judgement, watched.doubts_of_ticket(state) if watched is not None else ())
+    return hold_passes(judgement, watched.out_of_control_of_ticket(state) if watched is not None else ())

@@ -49,6 +49,6 @@ def find_why_void(then: ReviewBasis, now: ReviewBasis) -> str:
     return "" if then == now else "it is judged otherwise since"
 
 
-def tell_release(decision: PersonsDecision) -> str:
+def format_release(decision: PersonsDecision) -> str:
     """Say who released a ticket in review, when and why."""
     return f"released by {decision.person} on review, {decision.decided_at}: {decision.why}"

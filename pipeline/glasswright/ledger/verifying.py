@@ -52,7 +52,7 @@ def verify(ledger: Ledger) -> Verification:
     orphans = sum(name not in artefacts for name in files.names())
     notes = [f"{orphans} files that no row names, left by a run that was stopped; harmless"] if orphans else []
     notes += [str(each) for each in read_restored(ledger)]
-    notes += _say_unsteady(database)
+    notes += _format_unsteady(database)
     return Verification(counts={**counts, "artefact file": len(artefacts)}, damage=(), notes=tuple(notes))
 
 
@@ -159,7 +159,7 @@ def _check_judgements(database: Database, which: str = "1") -> Iterator[str]:
         yield from _catch(lambda row=row: read_judgement(database, row))  # type: ignore[misc]
 
 
-def _say_unsteady(database: Database) -> list[str]:
+def _format_unsteady(database: Database) -> list[str]:
     """Name the stages that gave two values for the same inputs: measuring is then not repeatable."""
     sql = (
         "SELECT step, count(*) FROM (SELECT step FROM outcome WHERE status = 'done' "

@@ -118,10 +118,10 @@ def _judge(session: Session, run: int, number: str) -> tuple[str, tuple[str, ...
         return "", ()
     judgements = judge_tickets(session.ledger, session.cards, session.stand, [number])
     session.ledger.add_judgements(run, session.ledger.choose_new_judgements(judgements))
-    return _tell(judgements[0])
+    return _summarise(judgements[0])
 
 
-def _tell(judgement: Judgement) -> tuple[str, tuple[str, ...]]:
+def _summarise(judgement: Judgement) -> tuple[str, tuple[str, ...]]:
     reasons = [
         f"{each.measure} at {each.at}: {each.verdict}, {each.reason}"
         for each in judgement.verdicts
@@ -137,7 +137,7 @@ def _judge_watched(session: Session, run: int, report: NightReport) -> NightRepo
     numbers = [ticket.number for ticket in report.tickets]
     judgements = judge_tickets(session.ledger, session.cards, session.stand, numbers)
     session.ledger.add_judgements(run, session.ledger.choose_new_judgements(judgements))
-    told = {judgement.ticket: _tell(judgement) for judgement in judgements}
+    told = {judgement.ticket: _summarise(judgement) for judgement in judgements}
     tickets = [
         replace(ticket, verdict=told[ticket.number][0], verdict_reasons=told[ticket.number][1])
         for ticket in report.tickets

@@ -18,7 +18,7 @@ from glasswright.run.graph.grouping import settings_of
 from glasswright.run.graph.lineage import rounds_of
 from glasswright.run.graph.phases import phases_of
 from glasswright.run.reports import TicketReport, count_used, list_reshoots, report_outcomes
-from glasswright.run.workers.batch import Lot
+from glasswright.run.workers.batch import Batch
 from glasswright.run.workers.work import IndexFailure, IndexUnit
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ class TicketTask:
     instances: tuple[Instance, ...] = ()
     settled: dict[Key, tuple[str, Outcome]] = field(default_factory=dict)
     """Address and outcome of every instance that is done, and of night-wide steps."""
-    lot: Lot | None = None
+    batch: Batch | None = None
     shots_done: set[str] = field(default_factory=set)
     measured: int = 0
     begun: bool = False
@@ -124,12 +124,12 @@ class TicketTask:
             self.indexed = result
             self.instances = expand_ticket(self.night.blueprint, result)
             return self._prepare()
-        if self.lot is None:
+        if self.batch is None:
             raise AssertionError("a result came for a ticket that is not being measured")
-        self.lot.accept(result)
+        self.batch.accept(result)
         self.measured += len(result)
         self._count_shots(result)
-        return self._advance(self.lot)
+        return self._advance(self.batch)
 
     def _prepare(self) -> Sequence[Unit]:
         plan = self.night.plan
@@ -137,31 +137,33 @@ class TicketTask:
         names = {step.name for step in steps}
         own = [each for each in self.instances if each.key.step in names]
         number = self.request.ticket.number
-        self.lot = Lot.prepare(number, self.night.bench, own, _phases(plan, steps), self.settled)
-        return self._advance(self.lot)
+        self.batch = Batch.prepare(number, self.night.bench, own, _phases(plan, steps), self.settled)
+        return self._advance(self.batch)
 
-    def _advance(self, lot: Lot) -> Sequence[Unit]:
-        units = lot.advance()
+    def _advance(self, batch: Batch) -> Sequence[Unit]:
+        units = batch.advance()
         if units and not self.begun:
             # before a shot is opened: should the run die, what was measured before must not speak for the lens
             self.night.ledger.begin_ticket(self.night.run, self.request.ticket.number, self._folder)
             self.begun = True
-        if lot.is_finished():
-            self._finish(lot)
+        if batch.is_finished():
+            self._finish(batch)
         return units
 
-    def _finish(self, lot: Lot) -> None:
-        self.settled.update({each.key: (lot.addresses[each.key], lot.outcomes[each.key]) for each in lot.instances})
+    def _finish(self, batch: Batch) -> None:
+        self.settled.update(
+            {each.key: (batch.addresses[each.key], batch.outcomes[each.key]) for each in batch.instances}
+        )
         is_whole = self.round == last_round(self.night.plan)
         if is_whole:
-            self.night.ledger.commit_ticket(self.night.run, self._record(), lot.new)
+            self.night.ledger.commit_ticket(self.night.run, self._record(), batch.new)
         else:
-            self.night.ledger.keep_outcomes(self.night.run, lot.new)
-        lot.forget_artefacts()
+            self.night.ledger.keep_outcomes(self.night.run, batch.new)
+        batch.forget_artefacts()
         self.settled = {
-            key: (address, lot.outcomes.get(key, outcome)) for key, (address, outcome) in self.settled.items()
+            key: (address, batch.outcomes.get(key, outcome)) for key, (address, outcome) in self.settled.items()
         }
-        self.lot = None
+        self.batch = None
         if is_whole:
             self.report = self._describe()
             self.night.listener.ticket_done(self.report)
@@ -261,7 +263,7 @@ class NightTask:
     tickets: Sequence[TicketTask]
     settled: dict[Key, tuple[str, Outcome]]
     """Of the night-wide steps of all rounds so far."""
-    lot: Lot | None = None
+    batch: Batch | None = None
     measured: int = 0
 
     def start(self) -> Sequence[Unit]:
@@ -276,22 +278,24 @@ class NightTask:
                     members.setdefault(each.key.step, []).append(each.key)
         indexed = [task.indexed for task in self.tickets if task.indexed is not None]
         instances = expand_night(self.night.blueprint, steps, indexed, members)
-        self.lot = Lot.prepare("", self.night.bench, instances, _phases(plan, steps), known)
-        return self._advance(self.lot)
+        self.batch = Batch.prepare("", self.night.bench, instances, _phases(plan, steps), known)
+        return self._advance(self.batch)
 
     def accept(self, result: Result) -> Sequence[Unit]:
         """Take what was measured."""
-        if self.lot is None or isinstance(result, IndexedTicket | IndexFailure):
+        if self.batch is None or isinstance(result, IndexedTicket | IndexFailure):
             raise AssertionError("the night-wide steps got what they had not asked for")
-        self.lot.accept(result)
+        self.batch.accept(result)
         self.measured += len(result)
-        return self._advance(self.lot)
+        return self._advance(self.batch)
 
-    def _advance(self, lot: Lot) -> Sequence[Unit]:
-        units = lot.advance()
-        if lot.is_finished():
-            self.settled.update({each.key: (lot.addresses[each.key], lot.outcomes[each.key]) for each in lot.instances})
-            self.night.ledger.commit_ticket(self.night.run, self._record(), lot.new)
+    def _advance(self, batch: Batch) -> Sequence[Unit]:
+        units = batch.advance()
+        if batch.is_finished():
+            self.settled.update(
+                {each.key: (batch.addresses[each.key], batch.outcomes[each.key]) for each in batch.instances}
+            )
+            self.night.ledger.commit_ticket(self.night.run, self._record(), batch.new)
         return units
 
     def _record(self) -> TicketRecord:

@@ -88,7 +88,7 @@ LONGEST: Final = max(count for count, _, _ in TESTS.values())
 """More points than this no test looks at."""
 
 
-def find_patterns(distances: Sequence[float]) -> tuple[str, ...]:
+def find_signals(distances: Sequence[float]) -> tuple[str, ...]:
     """Name the patterns that the newest of these points completes.
 
     Parameters

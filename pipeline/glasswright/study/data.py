@@ -66,7 +66,7 @@ def _field(field: FieldStudy) -> dict[str, Any]:
         "gauge_of_tolerance_pct": _number(field.gauge_of_tolerance_pct),
         "gauge_of_total_pct": field.gauge_of_total_pct,
         "categories": _number(field.categories),
-        "word": field.word,
+        "rating": field.rating,
         "analysis_of_variance": {
             "sources": [
                 {"name": each.name, "sum_of_squares": each.sum_of_squares, "freedom": each.freedom}

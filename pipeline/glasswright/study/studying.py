@@ -83,7 +83,7 @@ class FieldStudy:
         return None if share is None else share * self.anova.components.gauge
 
     @property
-    def word(self) -> str:
+    def rating(self) -> str:
         """What the share of the tolerance means, or without limits that of the total: good, marginal or poor.
 
         Under 10 %, under 30 %, above: the bands of the automotive handbook.

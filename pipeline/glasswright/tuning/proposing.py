@@ -59,7 +59,7 @@ def propose(evidence: Evidence, aims: Aims) -> tuple[Proposal, ...]:
     open_sides = [number for number in range(len(evidence.sides)) if number not in refused]
     lenses = evidence.complete(open_sides)
     if open_sides and len(lenses) < FEWEST:
-        why = f"only {len(lenses)} lenses were measured for every limit: {_say_needs(len(open_sides), aims)}"
+        why = f"only {len(lenses)} lenses were measured for every limit: {_format_needs(len(open_sides), aims)}"
         return tuple(_refuse(len(lenses), refused.get(number, why)) for number in range(len(evidence.sides)))
     cut_off = [number for number in open_sides if _is_cut_off(evidence, number, lenses)]
     others = [number for number in open_sides if number not in cut_off]
@@ -99,7 +99,7 @@ def _why_too_few(evidence: Evidence, side: int) -> str:
     return f"too few lenses: {count} have a value, {FEWEST} are needed for any limit at all{missing}"
 
 
-def _say_needs(sides: int, aims: Aims) -> str:
+def _format_needs(sides: int, aims: Aims) -> str:
     needed = count_needed(sides, 1 - aims.held, aims.confidence)
     many = f"the {sides} sides of the card's limits together" if sides > 1 else "a limit"
     return f"{FEWEST} are needed for normal limits, {needed} for {many} without assumption of a shape"

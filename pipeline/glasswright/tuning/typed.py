@@ -57,7 +57,7 @@ def read_typed(text: str, card: Card) -> TypedLimit:
         if limit.measure == measure and (not where or _matches(where, limit.at, text))
     ]
     if len(places) != 1:
-        raise TypedLimitError(f"--limit {text}: {_say_places(card, measure, places)}")
+        raise TypedLimitError(f"--limit {text}: {_format_places(card, measure, places)}")
     return TypedLimit(place=places[0], end="min" if end == "min" else "max", number=number)
 
 
@@ -112,7 +112,7 @@ def _is_at(place: float | tuple[float, float] | None, number: float) -> bool:
     return low <= number <= high
 
 
-def _say_places(card: Card, measure: str, places: list[int]) -> str:
+def _format_places(card: Card, measure: str, places: list[int]) -> str:
     named = [str(limit.at) for limit in card.limits if limit.measure == measure]
     if not places:
         return f"the card limits `{measure}` at {', '.join(named)}, not there"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from glasswright.statistics.average import begin_average, step_average
 from glasswright.statistics.baseline import LIMIT_SIGMAS, Baseline, find_baseline
-from glasswright.statistics.rules import LONGEST, TESTS, find_patterns
+from glasswright.statistics.rules import LONGEST, TESTS, find_signals
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -106,8 +106,8 @@ def _walk(series: Series, baseline: Baseline, watch: WatchKeys) -> Iterator[Char
             continue
         distances.append((point.value - baseline.centre) / sigma)
         average = step_average(average, distances[-1], watch.average.weight, watch.average.width)
-        patterns = find_patterns(distances[-LONGEST:])
-        signals = [TESTS[name][2] for name in patterns if name in watch.rules]
+        completed = find_signals(distances[-LONGEST:])
+        signals = [TESTS[name][2] for name in completed if name in watch.rules]
         signals += ["the weighted average is beyond its limits"] if average.is_out else []
         yield ChartPoint(
             night=point.night,
@@ -117,5 +117,5 @@ def _walk(series: Series, baseline: Baseline, watch: WatchKeys) -> Iterator[Char
             average_upper=baseline.centre + average.limit * sigma,
             tickets=point.tickets,
             signals=tuple(signals),
-            remarks=tuple(TESTS[name][2] for name in patterns if name not in watch.rules),
+            remarks=tuple(TESTS[name][2] for name in completed if name not in watch.rules),
         )

@@ -14,14 +14,14 @@ if TYPE_CHECKING:
 def as_data(report: WatchReport, on: date) -> dict[str, Any]:
     """Give a report, with its word on one night for each body, as plain data."""
     bodies = report.bodies or ("",)
-    doubts = {body: list(report.doubts_of_night(on, body)) for body in bodies}
+    out_of_control = {body: list(report.out_of_control_of_night(on, body)) for body in bodies}
     return {
         "stand": report.stand,
         "reference_lens": report.lens or None,
         "rehearsed": report.rehearsed,
         "night": on.isoformat(),
-        "in_control": not any(doubts.values()),
-        "doubts": doubts,
+        "in_control": not any(out_of_control.values()),
+        "out_of_control": out_of_control,
         "problem": report.problem or None,
         "missing_after_nights": report.keys.missing_after_nights,
         "baseline": {"from": report.keys.baseline.first.isoformat(), "to": report.keys.baseline.last.isoformat()},

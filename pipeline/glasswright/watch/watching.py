@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from glasswright.intake.index import IDENTITY_CONTRADICTION
 from glasswright.ledger.phases import tickets_of_phase
 from glasswright.watch.chart import draw_chart
-from glasswright.watch.doubts import find_chart_doubts, find_gap
+from glasswright.watch.control import find_gap, find_out_of_control
 from glasswright.watch.series import REFERENCE_PHASE, collect_series, nights_of_ticket
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ class WatchReport:
         """The nights with a reference shot, in order."""
         return tuple(sorted({point.night for chart in self.charts for point in chart.points}))
 
-    def doubts_of_night(self, night: date, body: str) -> tuple[str, ...]:
+    def out_of_control_of_night(self, night: date, body: str) -> tuple[str, ...]:
         """Give every reason for which the stand counts as out of control on a night; none if it is in control."""
         most = self.keys.missing_after_nights
         if self.problem:
@@ -63,13 +63,13 @@ class WatchReport:
         gap = find_gap(shot, night, most)
         if gap:
             return (f"{gap} (body {body})",)
-        reasons = [reason for chart in charts for reason in find_chart_doubts(chart, night, most)]
+        reasons = [reason for chart in charts for reason in find_out_of_control(chart, night, most)]
         never = [measure for measure in self.keys.fields if all(chart.measure != measure for chart in charts)]
         reasons += [f"{measure} is watched, and no reference ticket has it at {self.keys.fields[measure].at}"
                     for measure in never]  # fmt: skip
         return tuple(reasons)
 
-    def doubts_of_ticket(self, state: TicketState) -> tuple[str, ...]:
+    def out_of_control_of_ticket(self, state: TicketState) -> tuple[str, ...]:
         """Give every reason for which the stand is in doubt on the nights on which a ticket was shot.
 
         The nights before the baseline begins are not watched: nothing is said of tickets shot and measured then.
@@ -80,7 +80,7 @@ class WatchReport:
             reasons.append("the reference shots are rehearsed, and this ticket is not")
         for night in nights:
             if night >= begins:
-                reasons += self.doubts_of_night(night, state.record.ticket.body)
+                reasons += self.out_of_control_of_night(night, state.record.ticket.body)
             elif state.measured_at[:10] >= begins.isoformat():
                 # a camera whose clock was lost must not lead out of the watch
                 reasons.append(f"its files say it was shot on {night}, before the watch begins on {begins}")

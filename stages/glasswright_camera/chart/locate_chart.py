@@ -86,7 +86,7 @@ def name_other(
     reason: Unmeasurable,
     mosaic: Mosaic,
     others: Iterable[ChartLayout],
-    other_words: str,
+    others_text: str,
     pixel_pitch_um: float,
     limits: Limits,
 ) -> Unmeasurable:
@@ -94,7 +94,7 @@ def name_other(
 
     Parameters
     ----------
-    others, other_words
+    others, others_text
         Layouts that hang on the stand for another role, and what to say of a frame in which one of them is found.
     """
     for layout in others:
@@ -102,7 +102,7 @@ def name_other(
             locate_layout(mosaic, layout, pixel_pitch_um, limits)
         except Unmeasurable:
             continue
-        return Unmeasurable(f"{reason}; it looks like {other_words}")
+        return Unmeasurable(f"{reason}; it looks like {others_text}")
     other = describe_other(mosaic)
     return Unmeasurable(f"{reason}; {other}") if other else reason
 

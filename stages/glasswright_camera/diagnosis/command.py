@@ -1,28 +1,36 @@
-"""The command `usual`: writes what healthy copies of a lens model measure."""
+"""The command `reference-values`: writes what healthy copies of a lens model measure."""
 
 from __future__ import annotations
 
 import csv
+from collections import defaultdict
+from dataclasses import dataclass
 from datetime import date
+from math import isfinite
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
+import numpy as np
 import yaml
 
 from glasswright.outputs import read_cell
-from glasswright_camera.diagnosis.usual import FEWEST, Row, find_usual
+from glasswright_camera.diagnosis.reference_values import ReferenceValue
+from glasswright_camera.diagnosis.signs import KINDS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator, Mapping
 
-    from glasswright_camera.diagnosis.known_lenses import Usual
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
 
 COLUMNS = ("model", "serial", "measured_at", "step", "field", "focal_length_mm", "f_number", "value")
 EXAMPLE = """\b
 Example:
   glasswright export --ledger night/bench.ledger --out night/tables --format csv
-  glasswright usual "Corvane 50 mm f/2" night/tables/measurements.csv --out night/corvane_50_f2.yaml
+  glasswright reference-values "Corvane 50 mm f/2" night/tables/measurements.csv --out night/corvane_50_f2.yaml
 """
 
 
@@ -31,15 +39,15 @@ Example:
 @click.argument("table", type=click.Path(path_type=Path, dir_okay=False, exists=True))
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="The file to write.")
 @click.option("--origin", default=None, help="Which copies these are, and who chose them; written into the file.")
-def usual(model: str, table: Path, out: Path, origin: str | None) -> None:
-    """Write what is usual of a lens model: median and scatter of every field that `read_pattern` compares with.
+def reference_values(model: str, table: Path, out: Path, origin: str | None) -> None:
+    """Write the reference values of a lens model: median and scatter of every field that `diagnose` compares.
 
     They are of the lenses of a MODEL in a TABLE of measurements, the CSV file that `glasswright export` writes. A
     few faulty lenses among many do not matter. Name the written file under `camera_lenses: models:` in the stand file.
     """
     if out.exists():
         raise click.ClickException(f"{out} is there already: remove it first, or choose another name")
-    found, copies = find_usual(read_rows(table, model))
+    found, copies = find_reference_values(read_rows(table, model))
     if not found:
         raise click.ClickException(
             f"{table}: no field has values of {FEWEST} lenses of {model!r}: measure more, or see whether the model is "
@@ -50,7 +58,7 @@ def usual(model: str, table: Path, out: Path, origin: str | None) -> None:
         out.write_text(write_known(model, copies, text, found), encoding="utf-8")
     except OSError as error:
         raise click.ClickException(f"{out} cannot be written ({error.strerror or error})") from error
-    click.echo(f"{out}: {len(found)} usual values from {copies} lenses")
+    click.echo(f"{out}: {len(found)} reference values from {copies} lenses")
 
 
 def read_rows(table: Path, model: str) -> Iterator[Row]:
@@ -60,7 +68,7 @@ def read_rows(table: Path, model: str) -> Iterator[Row]:
         missing = [column for column in COLUMNS if column not in (reader.fieldnames or ())]
         if missing:
             raise click.ClickException(
-                f"{table}: no column {', '.join(missing)}: give the measurements.csv that `glasswright export` writes"
+                f"{table}: no column {', '.join(missing)}: use the measurements.csv that `glasswright export` writes"
             )
         for line in reader:
             if read_cell(line["model"]) == model and line["value"]:
@@ -74,8 +82,8 @@ def read_rows(table: Path, model: str) -> Iterator[Row]:
                 )
 
 
-def write_known(model: str, copies: int, origin: str, found: tuple[Usual, ...]) -> str:
-    """Give the file's text, one usual value a line."""
+def write_known(model: str, copies: int, origin: str, found: tuple[ReferenceValue, ...]) -> str:
+    """Return the text of the file, one reference value per line."""
     head = {"model": model, "copies": copies, "origin": origin}
     lines = [
         "  - "
@@ -94,6 +102,61 @@ def write_known(model: str, copies: int, origin: str, found: tuple[Usual, ...]) 
         for each in found
     ]
     comment = (
-        "# What healthy copies measure on this stand; `glasswright usual` wrote it, `read_pattern` compares with it."
+        "# What healthy copies measure on this stand: written by `glasswright reference-values`, used by `diagnose`."
     )
-    return "\n".join([comment, yaml.safe_dump(head, sort_keys=False, width=1000).rstrip(), "usual:", *lines]) + "\n"
+    return "\n".join([comment, yaml.safe_dump(head, sort_keys=False, width=1000).rstrip(), "values:", *lines]) + "\n"
+
+
+FEWEST: Final = 8
+"""Copies below which their scatter is not known to a quarter of itself (1 / sqrt(2 n))."""
+MAD_TO_SIGMA: Final = 1.482602218505602
+"""Standard deviation of a normal population over its median absolute deviation: 1 / quantile(0.75)."""
+MEASURES: Final = frozenset(kind.measure for kind in KINDS)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One measurement of one lens, as `glasswright export` has it."""
+
+    serial: str
+    measured_at: str
+    measure: str
+    focal_length_mm: float | None
+    f_number: float | None
+    value: float
+
+
+def find_reference_values(rows: Iterable[Row]) -> tuple[tuple[ReferenceValue, ...], int]:
+    """Return the reference value of every field that is a sign, and the number of lenses.
+
+    Of each lens the first visit counts.
+
+    Median and median absolute deviation: a few faulty lenses among them do not matter. Fields that fewer than
+    8 lenses have are left out.
+    """
+    first: dict[tuple[str, float | None, float | None], dict[str, Row]] = defaultdict(dict)
+    for row in rows:
+        if row.measure not in MEASURES or not isfinite(row.value):
+            continue
+        seen = first[row.measure, row.focal_length_mm, row.f_number]
+        if row.serial not in seen or row.measured_at < seen[row.serial].measured_at:
+            seen[row.serial] = row
+    enough: Mapping[tuple[str, float | None, float | None], dict[str, Row]] = {
+        place: seen for place, seen in first.items() if len(seen) >= FEWEST
+    }
+    found = [
+        _summarise(*place, np.array([row.value for row in seen.values()]))
+        for place, seen in sorted(enough.items(), key=lambda item: (item[0][0], item[0][1] or 0.0, item[0][2] or 0.0))
+    ]
+    return tuple(found), len({serial for seen in enough.values() for serial in seen})
+
+
+def _summarise(measure: str, focal_length_mm: float | None, f_number: float | None, values: Array) -> ReferenceValue:
+    middle = float(np.median(values))
+    return ReferenceValue(
+        measure=measure,
+        focal_length_mm=focal_length_mm,
+        f_number=f_number,
+        middle=float(f"{middle:.6g}"),
+        scatter=float(f"{MAD_TO_SIGMA * float(np.median(np.abs(values - middle))):.3g}"),
+    )

@@ -1,4 +1,4 @@
-"""A drawing of what a ticket's measurements point to: every kind of sign, and how far beyond the usual it lies."""
+"""A drawing of what a ticket's measurements point to: every kind of sign, and how far it departs from its reference."""
 
 from __future__ import annotations
 
@@ -6,14 +6,13 @@ from math import isfinite, log10
 from typing import TYPE_CHECKING, Final
 
 from glasswright.plugin.drawing import Picture, Scale, canvas, dot, element, label, line, mark
-from glasswright_camera.diagnosis.signs import STANDS_OUT
-from glasswright_camera.diagnosis.words import tell_sign
+from glasswright_camera.diagnosis.signs import STANDS_OUT, format_sign
 from glasswright_camera.plots import WIDTH
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from glasswright_camera.diagnosis.result import Pattern, Sign
+    from glasswright_camera.diagnosis.result import Diagnosis, Sign
 
 LEFT: Final = 150.0
 """Where the scale begins: names stand before it."""
@@ -23,12 +22,12 @@ LEAST, MOST = 0.03, 30.0
 TICKS: Final = (0.1, 1.0, 10.0)
 
 
-def draw_pattern(pattern: Pattern) -> list[Picture]:
+def draw_diagnosis(diagnosis: Diagnosis) -> list[Picture]:
     """Draw the strongest sign of each kind; those that belong to a pattern are filled."""
-    signs = choose_signs(pattern.signs)
+    signs = choose_signs(diagnosis.signs)
     scale = Scale(low=log10(LEAST), high=log10(MOST), start=LEFT, end=WIDTH - 20.0)
     bottom = 14 + ROW * len(signs)
-    claimed = {sign.kind for finding in pattern.findings for sign in finding.signs}
+    claimed = {sign.kind for finding in diagnosis.findings for sign in finding.signs}
     parts = [
         element("rect", x=LEFT, y=6.0, width=scale(0.0) - LEFT, height=bottom - 6, class_="band"),
         line(scale(0.0), 6, scale(0.0), bottom, "limit"),
@@ -37,12 +36,12 @@ def draw_pattern(pattern: Pattern) -> list[Picture]:
         y = 6 + ROW * (place + 0.6)
         x = scale(min(max(log10(max(abs(sign.strength) / STANDS_OUT, LEAST)), scale.low), scale.high))
         shape = dot(x, y, "fill one" if sign.kind in claimed else "hollow one", 5.0)
-        parts += [label(LEFT - 8, y + 4, sign.kind, anchor="end", class_="name"), mark(shape, tell_sign(sign))]
+        parts += [label(LEFT - 8, y + 4, sign.kind, anchor="end", class_="name"), mark(shape, format_sign(sign))]
     parts += [label(scale(log10(tick)), bottom + 16, f"{tick:g}") for tick in TICKS]
-    parts.append(label((LEFT + WIDTH) / 2, bottom + 34, "departure from the usual; from 1 on it stands out"))
+    parts.append(label((LEFT + WIDTH) / 2, bottom + 34, "departure from the reference value; from 1 on it stands out"))
     title = "What it points to"
     drawing = canvas(WIDTH, bottom + 44, *parts, label=title, marks=True)
-    return [Picture(title, drawing, describe(pattern))]
+    return [Picture(title, drawing, describe(diagnosis))]
 
 
 def choose_signs(signs: Sequence[Sign]) -> list[Sign]:
@@ -54,12 +53,12 @@ def choose_signs(signs: Sequence[Sign]) -> list[Sign]:
     return list(strongest.values())
 
 
-def describe(pattern: Pattern) -> str:
+def describe(diagnosis: Diagnosis) -> str:
     """Say in words what was found and how it is drawn."""
-    found = [f"{finding.surety.capitalize()}: {finding.name}: {finding.says}." for finding in pattern.findings]
-    told = " ".join(found) or f"{pattern.points_to.capitalize()}."
-    where = "healthy copies of the model" if pattern.compared_with[0].isdigit() else "a perfect lens"
+    found = [f"{finding.surety.capitalize()}: {finding.name}: {finding.says}." for finding in diagnosis.findings]
+    told = " ".join(found) or f"{diagnosis.points_to.capitalize()}."
+    where = "healthy copies of the model" if diagnosis.compared_with[0].isdigit() else "a perfect lens"
     return (
-        f"{told} Compared with {where} ({pattern.compared_with}). Filled: signs of a pattern that fits. It is a hint "
+        f"{told} Compared with {where} ({diagnosis.compared_with}). Filled: signs of a pattern that fits. It is a hint "
         "where to look first, no proof."
     )

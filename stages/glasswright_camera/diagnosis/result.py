@@ -1,4 +1,4 @@
-"""What `read_pattern` says: which fault a ticket's measurements together look like."""
+"""What `diagnose` says: which fault a ticket's measurements together look like."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ class Sign:
     """The setting; empty for the whole ticket."""
     value: float
     u: float
-    usual: float
+    reference: float
     """Median of healthy copies, or what a perfect lens shows; NaN where neither is known."""
-    usual_u: float
-    """Standard deviation of healthy copies; 0 where the usual is a perfect lens's."""
+    reference_u: float
+    """Standard deviation of healthy copies; 0 where the reference is a perfect lens."""
     strength: float
-    """(value - usual) over the standard deviation that scatter, uncertainty and the least effect worth speaking of
+    """(value - reference) over the standard deviation that scatter, uncertainty and the least effect worth speaking of
     give together; NaN where nothing is known to compare with."""
     seen_from: float
     """The least departure that would have stood out, in the field's unit."""
@@ -44,7 +44,7 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pattern(Artefact):
+class Diagnosis(Artefact):
     """What a ticket's measurements point to. It is a hint where to look first, and no limit should speak of it."""
 
     points_to: str
@@ -52,7 +52,7 @@ class Pattern(Artefact):
     unusual that none of them explains; `nothing unusual`."""
     surety: str
     """Of the first: `likely` or `possible`; `none` where no pattern fits."""
-    pattern_count: int
+    fault_count: int
     unusual_count: int
     """Signs that stand out."""
     unexplained_count: int
@@ -60,7 +60,7 @@ class Pattern(Artefact):
     sign_count: int
     """Signs that could be compared with something."""
     compared_with: str
-    """Where the usual values are from; `perfect lens` where the model is not known on this stand."""
+    """Where the reference values are from; `perfect lens` where the model is not known on this stand."""
     findings: tuple[Finding, ...]
     signs: tuple[Sign, ...]
     """Every sign that was read, strongest first."""

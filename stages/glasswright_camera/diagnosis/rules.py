@@ -11,8 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from glasswright_camera.diagnosis.result import Finding, Sign
-from glasswright_camera.diagnosis.signs import STANDS_OUT
-from glasswright_camera.diagnosis.words import list_signs
+from glasswright_camera.diagnosis.signs import STANDS_OUT, list_signs
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,10 +33,10 @@ class Rule:
     rivals: tuple[tuple[str, float], ...] = ()
     """Kinds that would tell a rival, and how large a departure of theirs must have been seen, had it been there, before
     this pattern is called likely."""
-    doubt: str = ""
+    alternative: str = ""
     """What to say where the rivals could not be excluded."""
     sense: int = 0
-    """1: only above the usual. -1: only below. 0: either."""
+    """1: only above the reference. -1: only below. 0: either."""
 
 
 TILT = "tilted group or mount"
@@ -87,7 +86,7 @@ RULES: Final = (
         claims=("corner fall",),
         sense=1,
         rivals=(("coma on the axis", 0.3),),
-        doubt="a decentred element could show the same",
+        alternative="a decentred element could show the same",
         says="the surface of best focus leans: a group or the mount is tilted",
     ),
     Rule(
@@ -96,7 +95,7 @@ RULES: Final = (
         claims=("corner fall", "focus bowl"),
         sense=-1,
         rivals=(("focus bowl", 12.0),),
-        doubt="it was read as shot, so chart shots out of focus could show the same; a focus series would tell",
+        alternative="it was read as shot, so chart shots out of focus could show the same; a focus series would tell",
         says="the whole field is soft, the middle too: elements at wrong distances, or spherical blur",
     ),
     Rule(
@@ -111,7 +110,7 @@ RULES: Final = (
         claims=(),
         sense=1,
         rivals=(("focus bowl", 12.0),),
-        doubt="it was read as shot; a focus series would tell curvature from blur that grows towards the corners",
+        alternative="it was read as shot; a focus series would tell curvature from blur that grows towards the corners",
         says="the middle is sharp and the corners are not, alike all round",
     ),
     Rule(
@@ -136,7 +135,7 @@ RULES: Final = (
 )
 
 
-def find_patterns(signs: Sequence[Sign]) -> tuple[tuple[Finding, ...], tuple[Sign, ...]]:
+def apply_rules(signs: Sequence[Sign]) -> tuple[tuple[Finding, ...], tuple[Sign, ...]]:
     """Ask one rule after the other.
 
     Returns
@@ -152,18 +151,20 @@ def find_patterns(signs: Sequence[Sign]) -> tuple[tuple[Finding, ...], tuple[Sig
             continue
         claimed = [sign for sign in free if sign.kind in (*rule.lead, *rule.claims)]
         free = [sign for sign in free if sign not in claimed]
-        findings.append(_tell(rule, lead, claimed, signs))
+        findings.append(_make_finding(rule, lead, claimed, signs))
     return tuple(findings), tuple(free)
 
 
-def _tell(rule: Rule, lead: Sequence[Sign], claimed: Sequence[Sign], signs: Sequence[Sign]) -> Finding:
+def _make_finding(rule: Rule, lead: Sequence[Sign], claimed: Sequence[Sign], signs: Sequence[Sign]) -> Finding:
     excluded = all(any(sign.kind == kind and sign.seen_from <= size for sign in signs) for kind, size in rule.rivals)
     strong = max(abs(sign.strength) for sign in lead) >= WELL_BEYOND * STANDS_OUT
-    doubts = ([] if excluded else [rule.doubt]) + ([] if strong else ["the signs are only just beyond what is usual"])
+    open_points = ([] if excluded else [rule.alternative]) + (
+        [] if strong else ["the signs are only just beyond what is usual"]
+    )
     order = (*lead, *(sign for sign in claimed if sign not in lead))
     return Finding(
         name=rule.name,
-        surety="possible" if doubts else "likely",
-        says="; ".join([rule.says, *doubts]) + f" ({list_signs(order)})",
+        surety="possible" if open_points else "likely",
+        says="; ".join([rule.says, *open_points]) + f" ({list_signs(order)})",
         signs=tuple(order),
     )

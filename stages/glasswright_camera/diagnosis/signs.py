@@ -1,4 +1,4 @@
-"""The signs that patterns are read from: measured fields, each against what is usual for the model on this stand."""
+"""The signs that patterns are read from: measured fields, each against its reference value for the model on this stand."""
 
 from __future__ import annotations
 
@@ -7,13 +7,15 @@ from math import isfinite, nan, sqrt
 from operator import attrgetter
 from typing import TYPE_CHECKING, Final
 
+from glasswright import unit_of
 from glasswright_camera.diagnosis.result import Sign
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from glasswright import Artefact
-    from glasswright_camera.diagnosis.known_lenses import KnownLens, Usual
+    from glasswright_camera.diagnosis.reference_values import KnownLens, ReferenceValue
+
 
 STANDS_OUT: Final = 5.0
 """Strength from which a sign stands out: with some thirty signs a ticket, and scatters known from some thirty copies
@@ -33,7 +35,7 @@ class SignKind:
     perfect: float | None = None
     """What a perfect lens shows; None where that is the design's own matter."""
     relative: bool = False
-    """Whether departures are taken relative to the usual value."""
+    """Whether departures are taken relative to the reference value."""
     widest_only: bool = True
     """Whether it is read at each focal length's lowest f-number alone, where aberrations show most."""
 
@@ -108,10 +110,10 @@ def _f_number(result: Artefact) -> float:
 
 
 def weigh(kind: SignKind, result: Artefact, value: float, u: float, known: KnownLens | None) -> Sign:
-    """Compare one value with what is usual."""
-    usual = _find_usual(kind, result, known)
-    middle = usual.middle if usual else nan if kind.perfect is None else kind.perfect
-    scatter = usual.scatter if usual else 0.0
+    """Compare one value with its reference value."""
+    reference = _find_reference(kind, result, known)
+    middle = reference.middle if reference else nan if kind.perfect is None else kind.perfect
+    scatter = reference.scatter if reference else 0.0
     least = kind.least * abs(middle) if kind.relative else kind.least
     # so weighed a departure stands out only if it is both large enough and certain enough
     scale = sqrt(scatter**2 + u**2 + (least / STANDS_OUT) ** 2)
@@ -121,13 +123,38 @@ def weigh(kind: SignKind, result: Artefact, value: float, u: float, known: Known
         where=str(result.setting) if result.setting else "",
         value=value,
         u=u,
-        usual=middle,
-        usual_u=scatter,
+        reference=middle,
+        reference_u=scatter,
         strength=(value - middle) / scale,
         seen_from=STANDS_OUT * scale,
     )
 
 
-def _find_usual(kind: SignKind, result: Artefact, known: KnownLens | None) -> Usual | None:
-    usual = known.usual if known else ()
-    return next((each for each in usual if each.measure == kind.measure and each.is_at(result.setting)), None)
+def _find_reference(kind: SignKind, result: Artefact, known: KnownLens | None) -> ReferenceValue | None:
+    values = known.values if known else ()
+    return next((each for each in values if each.measure == kind.measure and each.is_at(result.setting)), None)
+
+
+MOST_SIGNS = 4
+
+
+def list_signs(signs: Iterable[Sign]) -> str:
+    """Name signs with their values, a few at most."""
+    told = [format_sign(sign) for sign in signs]
+    more = f", and {len(told) - MOST_SIGNS} more" if len(told) > MOST_SIGNS else ""
+    return ", ".join(told[:MOST_SIGNS]) + more
+
+
+def format_sign(sign: Sign) -> str:
+    """Give one sign: `corner fall 0.62 +- 0.01 where 0.21 is usual (50 mm f/2)`."""
+    unit = unit_of(sign.measure.rpartition(".")[2]) or ""
+    unit = f" {unit}" if unit not in ("", "1", "count") else ""
+    reference = f" where {_figures(sign.reference, sign.u)} is usual" if isfinite(sign.reference) else ""
+    where = f" at {sign.where}" if sign.where else ""
+    return f"{sign.kind} {_figures(sign.value, sign.u)}{unit}{reference}{where}"
+
+
+def _figures(value: float, u: float) -> str:
+    """Round to where the uncertainty begins, three figures at most."""
+    digits = 2 if u <= 0 else max(0, min(4, -int(f"{u:e}".partition("e")[2])))
+    return f"{value:.{digits}f}"

@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING
 from glasswright import Ticket, Unmeasurable, stage
 from glasswright_camera.centring.result import Centring
 from glasswright_camera.diagnosis.found import find_dirt, find_stand
-from glasswright_camera.diagnosis.known_lenses import KnownLenses
-from glasswright_camera.diagnosis.result import Pattern
-from glasswright_camera.diagnosis.rules import find_patterns
-from glasswright_camera.diagnosis.signs import STANDS_OUT, read_signs
-from glasswright_camera.diagnosis.words import list_signs
+from glasswright_camera.diagnosis.reference_values import KnownLenses
+from glasswright_camera.diagnosis.result import Diagnosis
+from glasswright_camera.diagnosis.rules import apply_rules
+from glasswright_camera.diagnosis.signs import STANDS_OUT, list_signs, read_signs
 from glasswright_camera.distortion.result import Distortion
 from glasswright_camera.focus.result import FocusOffset
 from glasswright_camera.fringing.result import Fringing
@@ -29,13 +28,13 @@ if TYPE_CHECKING:
     from glasswright_camera.diagnosis.result import Finding, Sign
 
 PERFECT = "perfect lens"
-NO_PATTERN = "no clear pattern"
+NO_CLEAR_PATTERN = "no clear pattern"
 NOTHING = "nothing unusual"
 LIKELY = "likely"
 
 
 @stage
-def read_pattern(
+def diagnose(
     ticket: Ticket,
     sharpness: tuple[Sharpness, ...] | None,
     centring: tuple[Centring, ...] | None,
@@ -47,7 +46,7 @@ def read_pattern(
     offsets: tuple[FocusOffset, ...] | None,
     spots: Spots | None,
     known: KnownLenses | None,
-) -> Pattern:
+) -> Diagnosis:
     """Say which fault the measurements of a ticket together look like: where to look first, not what is so.
 
     Every sign is one measured field at one setting, against healthy copies of the model on this stand, or against a
@@ -84,24 +83,24 @@ def read_pattern(
     signs = read_signs(results, model)
     if not signs and spots is None:
         raise Unmeasurable("nothing was measured that could point to a fault; see why the stages before it have failed")
-    found, free = find_patterns(signs)
+    found, free = apply_rules(signs)
     findings = (*find_stand(light or (), distortion or (), falloff or (), sharpness or ()), *find_dirt(spots), *found)
     return sum_up(findings, signs, free, f"{model.copies} copies: {model.origin}" if model else PERFECT)
 
 
-def sum_up(findings: Sequence[Finding], signs: Sequence[Sign], free: Sequence[Sign], compared_with: str) -> Pattern:
+def sum_up(findings: Sequence[Finding], signs: Sequence[Sign], free: Sequence[Sign], compared_with: str) -> Diagnosis:
     """Lay out what was found; the likely come first."""
     order = sorted(findings, key=lambda finding: finding.surety != LIKELY)
     compared = [sign for sign in signs if isfinite(sign.strength)]
     unusual = [sign for sign in compared if abs(sign.strength) >= STANDS_OUT]
-    nothing = NO_PATTERN if free else NOTHING
+    nothing = NO_CLEAR_PATTERN if free else NOTHING
     notes = [f"{finding.surety}: {finding.name}: {finding.says}" for finding in order]
     if free:
         notes.append(f"unusual, and of no pattern: {list_signs(free)}")
-    return Pattern(
+    return Diagnosis(
         points_to=" and ".join(dict.fromkeys(finding.name for finding in order)) or nothing,
         surety=order[0].surety if order else "none",
-        pattern_count=len({finding.name for finding in order}),
+        fault_count=len({finding.name for finding in order}),
         unusual_count=len(unusual),
         unexplained_count=len(free),
         sign_count=len(compared),

@@ -9,7 +9,7 @@ from pydantic import Field
 
 from glasswright import Unmeasurable, stage
 from glasswright_camera.chart.model import Frame
-from glasswright_camera.distortion.doubts import find_doubts
+from glasswright_camera.distortion.caveats import find_caveats
 from glasswright_camera.distortion.fit import TraceFit, fit_trace, measure_residual, require_reach
 from glasswright_camera.distortion.local import measure_local
 from glasswright_camera.distortion.numbers import CURVE, CURVE_HEIGHTS, Bench, Numbers, choose_worst, combine_numbers
@@ -75,7 +75,7 @@ def measure_distortion(
         radial_terms=radial_terms_count,
     )
     numbers = combine_numbers(fits, bench)
-    caveats, notes = find_doubts(fits, numbers, reach, stand.shooting.pose_deg)
+    caveats, notes = find_caveats(fits, numbers, reach, stand.shooting.pose_deg)
     return report(fits, numbers, reach, bench, caveats, notes)
 
 

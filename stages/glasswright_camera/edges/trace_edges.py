@@ -9,9 +9,9 @@ from glasswright_camera.chart.chart_fit import ChartFit
 from glasswright_camera.edges.kernel.geometry import local_maps
 from glasswright_camera.edges.kernel.table import EdgeTable, trace_table
 from glasswright_camera.edges.trace import Trace
-from glasswright_camera.edges.trace_doubts import is_beyond_nyquist, name_failures, name_notes
 from glasswright_camera.edges.trace_light import field_gain
 from glasswright_camera.edges.trace_misfit import NOT_JUDGED, unlike_places
+from glasswright_camera.edges.trace_notes import is_beyond_nyquist, name_failures, name_notes
 from glasswright_camera.edges.trace_shake import SHAKEN_ROLES, refuse_shake
 from glasswright_camera.field import image_radius
 from glasswright_camera.light.flat import FlatField

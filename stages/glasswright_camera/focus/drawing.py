@@ -53,7 +53,7 @@ def draw_ramp(traces: tuple[RampTrace, ...]) -> list[Picture]:
         kind = KINDS.get(name, "five")
         vertex = _find(first, lens, row, name)
         parts.append(_draw_plane(plot, (kind, name), row, vertex, (first, lens)))
-        key.append((kind, f"{name} {_say_vertex(vertex, first, lens).removesuffix(' mm')}"))
+        key.append((kind, f"{name} {_format_vertex(vertex, first, lens).removesuffix(' mm')}"))
     parts += [_draw_other(plot, trace, lens, number) for number, trace in enumerate(traces[1:], start=2)]
     parts.append(legend(6, plot.y.start + 62, key, apart=188))
     title = "Blur along the inclined board"
@@ -93,7 +93,7 @@ def _at_board(vertex: Vertex, trace: RampTrace, lens: Lens) -> tuple[float, floa
     return places[1], (places[2] - places[0]) / 2
 
 
-def _say_vertex(vertex: Vertex | None, trace: RampTrace, lens: Lens) -> str:
+def _format_vertex(vertex: Vertex | None, trace: RampTrace, lens: Lens) -> str:
     if vertex is None:
         return "no best focus"
     place, u = _at_board(vertex, trace, lens)
@@ -120,7 +120,7 @@ def _draw_plane(
         foot = plot.y.start - 8 * (1 + list(KINDS.values()).index(kind))
         upright = line(plot.x(at), plot.y.start, plot.x(at), plot.y(vertex.blur), f"bar {kind}")
         across = line(low, foot, high, foot, f"bar {kind}")
-        parts.append(mark(upright + across, f"best focus in {name}: {_say_vertex(vertex, trace, lens)}"))
+        parts.append(mark(upright + across, f"best focus in {name}: {_format_vertex(vertex, trace, lens)}"))
     for x, y, u in zip(place.tolist(), blur.tolist(), blur_u.tolist(), strict=True):
         if y <= plot.y.high:
             tip = f"{name}, {x:+.1f} mm: {y:.2f} ± {COVERAGE * u:.2f} px², MTF50 {y**-0.5:.3f} cycles/pixel"
@@ -137,7 +137,7 @@ def _draw_other(plot: Plot, trace: RampTrace, lens: Lens, number: int) -> str:
         return ""
     at = plot.x(_at_board(vertex, trace, lens)[0])
     points = f"{at - 5:.1f},{plot.y.start + 9:.1f} {at + 5:.1f},{plot.y.start + 9:.1f} {at:.1f},{plot.y.start + 1:.1f}"
-    tip = f"shot {number}: best focus in {trace.planes[plane]} {_say_vertex(vertex, trace, lens)}"
+    tip = f"shot {number}: best focus in {trace.planes[plane]} {_format_vertex(vertex, trace, lens)}"
     return mark(element("polygon", points=points, class_=f"fill {KINDS.get(trace.planes[plane], 'five')}"), tip)
 
 

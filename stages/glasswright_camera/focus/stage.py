@@ -58,9 +58,9 @@ def measure_focus_offset(
     if any(trace.ramp != first.ramp for trace in traces):
         raise Unmeasurable("the shots show different ramps: shoot one setting's with one of them")
     return FocusOffset(
-        red=tell_colour(colours["red"], depth),
-        green=tell_colour(main, depth),
-        blue=tell_colour(colours["blue"], depth),
+        red=summarise_colour(colours["red"], depth),
+        green=summarise_colour(main, depth),
+        blue=summarise_colour(colours["blue"], depth),
         red_green_um=red[0],
         red_green_um_u=red[1],
         blue_green_um=blue[0],
@@ -82,7 +82,7 @@ def average(values: list[float], values_u: list[float]) -> tuple[float, float]:
     return float(np.mean(values)), max(own, scatter)
 
 
-def tell_colour(shots: list[Found] | None, depth_um: float) -> ColourOffset:
+def summarise_colour(shots: list[Found] | None, depth_um: float) -> ColourOffset:
     """Lay one colour out; None gives NaN."""
     if shots is None:
         nothing = float("nan")

@@ -79,7 +79,7 @@ def measure_glare(traces: tuple[Trace, ...], spots: tuple[BlackSpot, ...] | None
         shot_count=len(traces),
         spot_shot_count=len(spots or ()),
         caveats=(PRINT_CONTRAST,) if impossible else (),
-        notes=(_tell_impossible(seen_ratio, layout),) if impossible else (),
+        notes=(_format_impossible(seen_ratio, layout),) if impossible else (),
     )
 
 
@@ -121,7 +121,7 @@ def _spot_glare(spots: tuple[BlackSpot, ...]) -> tuple[float, float]:
     return float(index.mean()), float(np.max(own))
 
 
-def _tell_impossible(seen_ratio: float, layout: ChartLayout) -> str:
+def _format_impossible(seen_ratio: float, layout: ChartLayout) -> str:
     return (
         f"paper to disc is {format_against(seen_ratio, layout.contrast_ratio, '.3g')}:1 as photographed, more than the "
         f"print's {layout.contrast_ratio:g}:1 "

@@ -1,4 +1,4 @@
-"""The command `sheet`: asks a technician the hand checks of a ticket, one by one."""
+"""The command `hand-checks`: asks a technician the hand checks of a ticket, one by one."""
 
 from __future__ import annotations
 
@@ -9,21 +9,21 @@ from typing import TYPE_CHECKING
 
 import click
 
-from glasswright.judging.hand_check_entry import SheetError, find_hand_checks, make_note, open_sheet, write_answer
+from glasswright.judging.hand_check_entry import HandCheckError, find_hand_checks, make_note, open_entry, write_answer
 from glasswright_camera.hand_checks.instructions import HAND_LIST
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from glasswright.judging.hand_check_entry import HandNote, Sheet
+    from glasswright.judging.hand_check_entry import HandCheckEntry, HandNote
 
-WORDS = {"p": "pass", "f": "fail", "n": "not_applicable"}
+ANSWERS = {"p": "pass", "f": "fail", "n": "not_applicable"}
 LATER, STOP = "later", "stop"
 KEYS = "p pass, f fail, n not applicable, l later, s stop"
 
 EXAMPLE = """\b
 Example:
-  glasswright sheet night/tickets/T-0412 --cards configs/cards
+  glasswright hand-checks night/tickets/T-0412 --cards configs/cards
 """
 
 
@@ -31,14 +31,14 @@ Example:
 class Desk:
     """One sitting with one ticket."""
 
-    sheet: Sheet
+    entry: HandCheckEntry
     checks: tuple[str, ...]
     who: str
 
     @property
     def open_checks(self) -> tuple[str, ...]:
         """Those that have no signed answer."""
-        return tuple(name for name in self.checks if not is_signed(self.sheet.answers.get(name)))
+        return tuple(name for name in self.checks if not is_signed(self.entry.answers.get(name)))
 
 
 def is_signed(note: HandNote | None) -> bool:
@@ -50,7 +50,7 @@ def is_signed(note: HandNote | None) -> bool:
 @click.argument("ticket_folder", type=click.Path(path_type=Path))
 @click.option("--cards", type=click.Path(path_type=Path), required=True, help="Folder of cards.")
 @click.option("--who", default=None, help="Who checks; asked once if not given.")
-def sheet(ticket_folder: Path, cards: Path, who: str | None) -> None:
+def hand_checks(ticket_folder: Path, cards: Path, who: str | None) -> None:
     """Ask the hand checks that the lens's card lists, one by one, and write the answers into ticket.yaml.
 
     Each answer is written at once, signed with name and time, so a sitting may be broken off and gone on with. What is
@@ -58,10 +58,10 @@ def sheet(ticket_folder: Path, cards: Path, who: str | None) -> None:
     """
     if who is not None and (problem := _problem_of_name(who)):
         raise click.BadParameter(problem, param_hint="--who")
-    opened = open_sheet(ticket_folder)
+    opened = open_entry(ticket_folder)
     checks = find_hand_checks(cards, opened.ticket.lens.model)
     _refuse_unknown(checks, opened.ticket.lens.model)
-    desk = Desk(sheet=opened, checks=checks, who=who or "")
+    desk = Desk(entry=opened, checks=checks, who=who or "")
     click.echo(f"{opened.ticket.ticket}: {opened.ticket.lens.model}, serial {opened.ticket.lens.serial}")
     if not checks:
         click.echo("the card lists no hand checks")
@@ -74,14 +74,14 @@ def sheet(ticket_folder: Path, cards: Path, who: str | None) -> None:
         click.echo("\nbroken off; every answer given before is written")
         raise
     finally:
-        _say_rest(desk)
+        _print_rest(desk)
 
 
 def _refuse_unknown(checks: Sequence[str], model: str) -> None:
     unknown = [name for name in checks if name not in HAND_LIST]
     if unknown:
         known = ", ".join(HAND_LIST)
-        raise SheetError(
+        raise HandCheckError(
             f"the card of `{model}` lists `{unknown[0]}`, which is no hand check: correct it to one of {known}"
         )
 
@@ -96,7 +96,7 @@ def _correct(desk: Desk) -> None:
     while True:
         click.echo()
         for number, name in enumerate(desk.checks, start=1):
-            click.echo(f"{number:3d}  {HAND_LIST[name].title}: {_say(desk.sheet.answers.get(name))}")
+            click.echo(f"{number:3d}  {HAND_LIST[name].title}: {_format_answer(desk.entry.answers.get(name))}")
         try:
             chosen = _prompt("number of an answer to correct, or Enter to end")
         except click.Abort:  # nothing is half done here, so a closed terminal ends the sitting as Enter does
@@ -112,28 +112,28 @@ def _correct(desk: Desk) -> None:
 
 
 def _ask(desk: Desk, name: str) -> str:
-    """Show the caution, then the instruction, and take the answer; give the word."""
+    """Show the caution, then the instruction, and take the answer; give the answer."""
     desk.who = desk.who or _take_name()
     instruction, place = HAND_LIST[name], desk.checks.index(name) + 1
     click.echo(f"\n{place} of {len(desk.checks)}: {instruction.title}")
     if instruction.caution:
         click.echo(f"CAUTION: {instruction.caution}")
     click.echo(instruction.how)
-    if name in desk.sheet.answers:
-        click.echo(f"so far: {_say(desk.sheet.answers[name])}")
-    word = _take_word()
-    if word in (LATER, STOP):
-        return word
-    if word == WORDS["n"]:
+    if name in desk.entry.answers:
+        click.echo(f"so far: {_format_answer(desk.entry.answers[name])}")
+    answer = _take_answer()
+    if answer in (LATER, STOP):
+        return answer
+    if answer == ANSWERS["n"]:
         click.echo("the card says that this model has it: so answered, the ticket stays incomplete")
-    note = _take_note(desk, name, word)
-    desk.sheet = write_answer(desk.sheet, name, note)
+    note = _take_note(desk, name, answer)
+    desk.entry = write_answer(desk.entry, name, note)
     click.echo("written")
-    return word
+    return answer
 
 
-def _take_word() -> str:
-    known = {**WORDS, "l": LATER, "s": STOP}
+def _take_answer() -> str:
+    known = {**ANSWERS, "l": LATER, "s": STOP}
     while True:
         given = _prompt(f"[{KEYS}]").lower().replace(" ", "_")
         found = known.get(given) or (given if given in known.values() else "")
@@ -142,17 +142,17 @@ def _take_word() -> str:
         click.echo(f"`{given}` is none of them" if given else "one of them is needed")
 
 
-def _ask_for_note(before: HandNote | None, word: str) -> str:
+def _ask_for_note(before: HandNote | None, answer: str) -> str:
     """Say what a note must tell; empty where none is needed."""
-    if word == WORDS["f"]:
+    if answer == ANSWERS["f"]:
         return "what was found"
-    failed = before is not None and WORDS["f"] in (before.answer, *(each.answer for each in before.earlier))
-    return "it failed before: why it passes now" if word == WORDS["p"] and failed else ""
+    failed = before is not None and ANSWERS["f"] in (before.answer, *(each.answer for each in before.earlier))
+    return "it failed before: why it passes now" if answer == ANSWERS["p"] and failed else ""
 
 
-def _take_note(desk: Desk, name: str, word: str) -> HandNote:
+def _take_note(desk: Desk, name: str, answer: str) -> HandNote:
     """Take the note; one that cannot be written is asked for again, and so is one that must be given."""
-    asked = _ask_for_note(desk.sheet.answers.get(name), word)
+    asked = _ask_for_note(desk.entry.answers.get(name), answer)
     while True:
         text = _prompt(asked or "note, or Enter for none")
         if asked and not text:
@@ -160,7 +160,7 @@ def _take_note(desk: Desk, name: str, word: str) -> HandNote:
             continue
         when = datetime.now().astimezone().isoformat(timespec="minutes")
         try:
-            return make_note(word, desk.who, when, text)
+            return make_note(answer, desk.who, when, text)
         except ValueError as error:
             click.echo(str(error))
 
@@ -188,7 +188,7 @@ def _prompt(text: str) -> str:
     return given.strip()
 
 
-def _say(note: HandNote | None) -> str:
+def _format_answer(note: HandNote | None) -> str:
     if note is None:
         return "no answer"
     words = note.answer.replace("_", " ")
@@ -196,7 +196,7 @@ def _say(note: HandNote | None) -> str:
     return f"{words} ({signed})" + (f": {note.note}" if note.note else "")
 
 
-def _say_rest(desk: Desk) -> None:
+def _print_rest(desk: Desk) -> None:
     rest = desk.open_checks
     if rest:
         click.echo(f"still open: {', '.join(HAND_LIST[name].title for name in rest)}")

@@ -12,7 +12,7 @@ from glasswright_camera.hand_checks.result import HandCheck, HandChecks
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-UNANSWERED = "ticket.yaml has no answer: run `glasswright sheet` on the ticket's folder"
+UNANSWERED = "ticket.yaml has no answer: run `glasswright hand-checks` on the ticket's folder"
 
 
 @stage

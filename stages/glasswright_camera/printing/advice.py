@@ -64,7 +64,7 @@ def chart_magnification(across_mm: float, down_mm: float) -> float:
     return FILL_FRAC * min(FRAME_MM[0] / across_mm, FRAME_MM[1] / down_mm)
 
 
-def say_edge_need(need: EdgeNeed) -> str:
+def format_edge_need(need: EdgeNeed) -> str:
     """Say it in one sentence."""
     return (
         f"At a magnification of {need.magnification_frac:.4g} on pixels of {need.pixel_pitch_um:g} µm a disc's edge "
@@ -77,7 +77,7 @@ def advise(need: EdgeNeed, name: str, sheets: int) -> tuple[str, ...]:
     """Give the advice that goes with a chart or ramp, one matter a line."""
     lines = [
         "Print at 100 % (`actual size`): no `fit to page`, no scaling by the driver.",
-        say_edge_need(need),
+        format_edge_need(need),
         "Pure black, one ink, no toner saving; matte paper of 170 g/m2 or more, or matte film: gloss mirrors lamps.",
         "Mount it flat on a stiff board: a bulge of a hundredth of the distance changes the scale by one per cent.",
         "Read paper and discs with a densitometer, and write their ratio of light into the layout file as "

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from glasswright.config import find_shipped, read_config
-from glasswright.judging.hand_check_entry import find_hand_checks, open_sheet
+from glasswright.judging.hand_check_entry import find_hand_checks, open_entry
 from glasswright.outputs import make_folder
 from glasswright.plugin.paper import PaperError, write_file
 from glasswright_camera.hand_checks.instructions import HAND_LIST
@@ -119,9 +119,9 @@ def ramp(file: Path | None, **asked: Any) -> None:  # noqa: ANN401
 def sheet(ticket_folder: Path, cards: Path, paper: str, out: Path) -> None:
     """Print the hand checks that the card of a ticket's lens lists, to be filled in at the bench.
 
-    The paper is not read: type its answers in with `glasswright sheet`.
+    The paper is not read: type its answers in with `glasswright hand-checks`.
     """
-    ticket = open_sheet(ticket_folder).ticket
+    ticket = open_entry(ticket_folder).ticket
     checks = find_hand_checks(cards, ticket.lens.model)
     unknown = [name for name in checks if name not in HAND_LIST]
     if unknown:
@@ -158,10 +158,10 @@ def _print_lattice(
     printed = scale_layout(layout, pitch, f"{layout.name}_{_size_name(paper, asked['pitch_mm'])}")
     if asked["measured"]:
         measured = scale_layout(printed, printed.pitch_mm * find_scale(*asked["measured"]), printed.name)
-        _write(out, f"{measured.name}.yaml", write_layout(measured, _measured_words(asked["measured"])).encode())
+        _write(out, f"{measured.name}.yaml", write_layout(measured, _format_measured(asked["measured"])).encode())
         return
     need = find_edge_need(asked["magnification"] or _intended(printed), asked["pixel_pitch_um"])
-    words: tuple[str, ...] = _words(printed, need, foot)
+    words: tuple[str, ...] = _format_foot(printed, need, foot)
     data, tiling = draw_chart(printed, sheet, words, tiled=asked["tiled"])
     advice: tuple[str, ...] = advise(need, printed.name, len(tiling.tiles))
     _write(out, f"{printed.name}.pdf", data)
@@ -180,7 +180,7 @@ def _size_name(paper: str, pitch_mm: float | None) -> str:
     return paper.lower() if pitch_mm is None else f"{pitch_mm:g}mm".replace(".", "_")
 
 
-def _words(layout: PrintedLayout, need: EdgeNeed, foot: str) -> tuple[str, str]:
+def _format_foot(layout: PrintedLayout, need: EdgeNeed, foot: str) -> tuple[str, str]:
     """Give the lines at the print's foot."""
     return (
         f"{layout.name}: {layout.columns} x {layout.rows} discs of {layout.disc_diameter_mm:g} mm, pitch "
@@ -190,7 +190,7 @@ def _words(layout: PrintedLayout, need: EdgeNeed, foot: str) -> tuple[str, str]:
     )
 
 
-def _measured_words(measured: tuple[float, float]) -> tuple[str, ...]:
+def _format_measured(measured: tuple[float, float]) -> tuple[str, ...]:
     return (f"As printed: its bars of 100 mm measure {measured[0]:g} mm across and {measured[1]:g} mm down.",)
 
 

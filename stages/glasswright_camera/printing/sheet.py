@@ -51,7 +51,7 @@ def draw_sheet(head: SheetHead, checks: Sequence[Instruction], paper: Paper) -> 
             number += 1
             y = _draw_check(pen, f"{number} of {len(checks)}: {check.title}", check, y, width)
         foot = f"Hand checks, ticket {head.ticket}, sheet {index + 1} of {len(sheets)}. Type the answers in with "
-        pen.text(MARGIN_MM, paper.height_mm - 8, foot + "`glasswright sheet`: this paper is not read.", size=2.4)
+        pen.text(MARGIN_MM, paper.height_mm - 8, foot + "`glasswright hand-checks`: this paper is not read.", size=2.4)
     return pen.finish()
 
 

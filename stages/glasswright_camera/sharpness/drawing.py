@@ -87,13 +87,13 @@ def _draw_map(field: FieldReading, side: int, low: float, high: float) -> Pictur
     below = view.bottom + 14
     parts += [shade_bar(below, low, high, "cycles/pixel"), label(WIDTH - 14, below + 10, where, anchor="end")]
     described = (
-        f"{field.plane.capitalize()} plane, {MEANING[side]}; one disc of the chart each, {_say_shots(field.shots)}; "
+        f"{field.plane.capitalize()} plane, {MEANING[side]}; one disc of the chart each, {_format_shots(field.shots)}; "
         "± is two standard uncertainties from pixel noise. The sensor's rows and columns as they lie."
     )
     return Picture(title, view.draw(*parts, below=52, name=title, marks=True), described)
 
 
-def _say_shots(count: int) -> str:
+def _format_shots(count: int) -> str:
     return "one shot" if count == 1 else f"the mean of {count} shots"
 
 
@@ -138,8 +138,8 @@ def _draw_transfer(field: FieldReading) -> Picture:
     key = [(kind, name) for kind, (name, _) in zip(LINE_KINDS, spots, strict=False)]
     parts.append(legend(34, plot.y.start + 62, key, apart=106))
     described = (
-        f"{field.plane.capitalize()} plane, {_say_shots(field.shots)}: the disc nearest the middle and the outermost "
-        "of each quarter. Wide lines sagittal, thin lines tangential; each dot is an MTF50, its bar two standard "
-        "uncertainties. The numbers under Limits are means over the zones, not these single discs."
+        f"{field.plane.capitalize()} plane, {_format_shots(field.shots)}: the disc nearest the middle and the "
+        "outermost of each quarter. Wide lines sagittal, thin lines tangential; each dot is an MTF50, its bar two "
+        "standard uncertainties. The numbers under Limits are means over the zones, not these single discs."
     )
     return Picture(title, plot_canvas(plot, *parts, name=title), described)

@@ -74,10 +74,10 @@ def _draw_spot(spots: Spots, k: int, view: FrameView, place: tuple[float, float]
         outside = x + radius + 4 if x < view.width_px * view.scale - 12 else x - radius - 4
         shape += label(outside, y + 4, f"{k + 1}", anchor="start" if outside > x else "end")
     known = ", on the stand's list" if spots.is_known[k] else ""
-    return mark(shape, f"{k + 1}: {name}{known}, {_say(spots, k)}")
+    return mark(shape, f"{k + 1}: {name}{known}, {_format(spots, k)}")
 
 
-def _say(spots: Spots, k: int) -> str:
+def _format(spots: Spots, k: int) -> str:
     away, away_u = float(spots.distance_mm[k]), float(spots.distance_u_mm[k])
     u = f" ± {2 * away_u:.2g}" if np.isfinite(away_u) else ""
     before = f", {away:.3g}{u} mm before the sensor" if np.isfinite(away) else ""

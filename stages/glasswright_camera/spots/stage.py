@@ -121,7 +121,7 @@ def find_spots(
         distance_u_mm=np.array([each.distance_u_mm for each in things]),
         setting_count=len(f_numbers),
         caveats=(TOO_OPEN,) if too_open else (),
-        notes=(*_tell(things, pitch, len(f_numbers)), *_tell_opened(least_f_number, too_open=too_open)),
+        notes=(*_format_notes(things, pitch, len(f_numbers)), *_format_opened(least_f_number, too_open=too_open)),
     )
 
 
@@ -181,7 +181,7 @@ def is_listed(sighting: Sighting, stand: Stand, frame: SpotMap, *, is_small: boo
     return bool((away < (UNDER if is_small else AT_HOME) * sighting.size + AT_HOME_PX).any())
 
 
-def _tell(things: Sequence[Thing], pitch: float, f_numbers: int) -> list[str]:
+def _format_notes(things: Sequence[Thing], pitch: float, f_numbers: int) -> list[str]:
     """Say in words what lies in the lens, what is new on the sensor, and how far that is sure."""
     told = [each for each in things if not each.is_known]
     notes = [
@@ -197,7 +197,7 @@ def _tell(things: Sequence[Thing], pitch: float, f_numbers: int) -> list[str]:
     return notes
 
 
-def _tell_opened(least_f_number: float, *, too_open: bool) -> list[str]:
+def _format_opened(least_f_number: float, *, too_open: bool) -> list[str]:
     """Say that no shot could show what lies in the lens."""
     told = (
         f"no flat is stopped down to f/{least_f_number:g}, so a fleck in the lens may be too wide and faint to be seen"

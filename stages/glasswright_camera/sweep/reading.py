@@ -111,7 +111,7 @@ def _wide_open(series: Series) -> tuple[float, float]:
     return ratio, 0.0 if first == best else ratio * float(np.hypot(relative[first], relative[best]))
 
 
-def say_sharpest(region: str, series: tuple[Series, ...]) -> tuple[str, ...]:
+def format_sharpest(region: str, series: tuple[Series, ...]) -> tuple[str, ...]:
     """Say for each focal length where a part of the field is sharpest, and what is tied with it."""
     said = []
     for each in series:

@@ -15,9 +15,9 @@ from glasswright_camera.sharpness.table import REGIONS, lay_table
 from glasswright_camera.stand import Stand
 from glasswright_camera.sweep.reading import (
     find_series,
+    format_sharpest,
     read_falloff,
     read_region,
-    say_sharpest,
 )
 from glasswright_camera.sweep.result import Sweep
 from glasswright_camera.vignetting.stage import Falloff
@@ -108,8 +108,8 @@ def measure_sweep(
         caveats=(CAVEAT,) if nearness.faults else (),
         notes=(
             *nearness.faults,
-            *(line for name, each in zip(REGIONS, series, strict=True) for line in say_sharpest(name, each)),
-            *_say_left_out(table, [len(each) for each in series], focal_lengths),
+            *(line for name, each in zip(REGIONS, series, strict=True) for line in format_sharpest(name, each)),
+            *_format_left_out(table, [len(each) for each in series], focal_lengths),
         ),
     )
 
@@ -120,7 +120,7 @@ def find_highest(table: Table) -> NDArray[np.float64]:
     return np.where(np.isfinite(found), found, np.nan)
 
 
-def _say_left_out(table: Table, counts: list[int], focal_lengths: int) -> tuple[str, ...]:
+def _format_left_out(table: Table, counts: list[int], focal_lengths: int) -> tuple[str, ...]:
     """Say what the sweep cannot tell."""
     notes = [
         f"{region} was not measured at every setting, so nothing is said of where it is sharpest"

@@ -16,7 +16,7 @@ from glasswright.plugin.outcome import Item, Outcome, Status
 from glasswright.plugin.stage import Scope
 from glasswright_rehearsal.history.seeing import see
 from glasswright_rehearsal.history.sensor import see_sensor
-from glasswright_rehearsal.history.truth import tell_facts
+from glasswright_rehearsal.history.truth import describe_facts
 from glasswright_rehearsal.history.visits import LAST_NIGHT
 from glasswright_rehearsal.models import MODELS, draw_copy, set_lens
 from glasswright_rehearsal.night import list_settings
@@ -71,7 +71,7 @@ def first_night() -> date:
     return LAST_NIGHT.date() - timedelta(days=REFERENCE_NIGHTS - 1)
 
 
-def tell_watch(night: Night) -> str:
+def describe_watch(night: Night) -> str:
     """Give the section of the stand file that watches the stand, for the sharpest of the night's f-numbers."""
     first = first_night()
     return WATCH.format(
@@ -132,15 +132,15 @@ def write_stand_tickets(ledger: Ledger, night: Night, stand: PastStand) -> None:
         tonight = [ticket for ticket in tickets if ticket.night == when]
         for ticket in tonight:
             if ticket.copy.serial not in known:
-                known[ticket.copy.serial] = _tell(night, stand, ticket.copy)
+                known[ticket.copy.serial] = _describe_copy(night, stand, ticket.copy)
             outcomes = tuple(_measure(night, stand, ticket, known[ticket.copy.serial]))
             ledger.commit_ticket(run, _record(stand, ticket, outcomes), outcomes)
         ledger.end_run(run, {"rehearsed": len(tonight)}, backup=False)
 
 
-def _tell(night: Night, stand: PastStand, copy: Copy) -> dict[Setting, Facts]:
+def _describe_copy(night: Night, stand: PastStand, copy: Copy) -> dict[Setting, Facts]:
     return {
-        Setting(focal_length_mm=focal_length_mm, f_number=f_number): tell_facts(
+        Setting(focal_length_mm=focal_length_mm, f_number=f_number): describe_facts(
             set_lens(copy, focal_length_mm, f_number), stand.pose, stand.layout, stand.frame, stand.zones
         )
         for focal_length_mm, f_number in list_settings(night)

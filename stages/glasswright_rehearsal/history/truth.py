@@ -44,7 +44,7 @@ class Facts:
     """Light scattered over the picture, of the paper's as photographed."""
 
 
-def tell_facts(lens: Lens, pose: Pose, layout: Layout, frame: Frame, zones: ZoneLimits) -> Facts:
+def describe_facts(lens: Lens, pose: Pose, layout: Layout, frame: Frame, zones: ZoneLimits) -> Facts:
     """Give what a lens does."""
     circles = list_circles(layout)
     nodes = circles.centre_mm[~circles.is_hole]

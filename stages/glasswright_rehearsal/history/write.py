@@ -22,8 +22,8 @@ from glasswright_rehearsal.geometry import Pose
 from glasswright_rehearsal.hand import is_zoom
 from glasswright_rehearsal.history.hand import see_hand_checks
 from glasswright_rehearsal.history.seeing import see, see_spots
-from glasswright_rehearsal.history.stand import tell_watch, write_stand_tickets
-from glasswright_rehearsal.history.truth import tell_facts
+from glasswright_rehearsal.history.stand import describe_watch, write_stand_tickets
+from glasswright_rehearsal.history.truth import describe_facts
 from glasswright_rehearsal.history.visits import VISITS_A_NIGHT, draw_history
 from glasswright_rehearsal.layout import fill_magnification
 from glasswright_rehearsal.models import MODELS, set_lens
@@ -73,7 +73,7 @@ def write_history(night: Night, count: int, stand_file: Path, *, with_stand: boo
         Whether the stand's own past is written too, and its file says how it is watched.
     """
     if with_stand:
-        stand_file.write_text(stand_file.read_text(encoding="utf-8") + tell_watch(night), encoding="utf-8")
+        stand_file.write_text(stand_file.read_text(encoding="utf-8") + describe_watch(night), encoding="utf-8")
     stand = _set_up_stand(night, stand_file)
     visits = draw_history(night.model, count, night.seed)
     path = night.out / "history.ledger"
@@ -159,7 +159,7 @@ def _measure(night: Night, stand: PastStand, visit: PastVisit) -> Iterator[Outco
         lens = set_lens(visit.copy, focal_length_mm, f_number)
         if visit.fault is not None:
             lens = harm_lens(lens, visit.fault, visit.copy.model.f_numbers[0] / f_number)
-        facts = tell_facts(lens, stand.pose, stand.layout, stand.frame, stand.zones)
+        facts = describe_facts(lens, stand.pose, stand.layout, stand.frame, stand.zones)
         setting = Setting(focal_length_mm=focal_length_mm, f_number=f_number)
         seen = see(
             facts,

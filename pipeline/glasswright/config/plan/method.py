@@ -145,10 +145,10 @@ def _compare_keys(name: str, old: StageEntry, new: StageEntry, defaults: Collect
     if old.per != new.per:
         yield f"`{name}` gathers per {new.per}, in the card's plan per {old.per}"
     if old.at_least != new.at_least:
-        yield f"`{name}` needs at least {_say_members(new)}, in the card's plan {_say_members(old)}"
+        yield f"`{name}` needs at least {_format_members(new)}, in the card's plan {_format_members(old)}"
 
 
-def _say_members(entry: StageEntry) -> str:
+def _format_members(entry: StageEntry) -> str:
     return "all members" if entry.at_least is None else str(entry.at_least)
 
 

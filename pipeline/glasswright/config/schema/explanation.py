@@ -44,7 +44,7 @@ def explain(error: ValidationError, document: Document, kind: object, start: Pla
         inner: Place = detail["loc"][1:]  # the first part is the one-element tuple that everything is read in
         place = document.resolve((*start, *inner))
         joins = detail["type"] not in UNKNOWN_KEY | MISSING_KEY and place != (*start, *inner)
-        said.setdefault((place, -1 if joins else number), []).append(_say(detail, document, kind, place))
+        said.setdefault((place, -1 if joins else number), []).append(_explain(detail, document, kind, place))
     return [document.problem(place, _join(place, messages)) for (place, _), messages in said.items()]
 
 
@@ -61,7 +61,7 @@ def _join(place: Place, messages: list[str]) -> str:
     return where + ", or ".join(dict.fromkeys(messages))
 
 
-def _say(detail: ErrorDetails, document: Document, kind: object, place: Place) -> str:
+def _explain(detail: ErrorDetails, document: Document, kind: object, place: Place) -> str:
     code, inner = detail["type"], detail["loc"][1:]
     key = str(inner[-1]) if inner else ""
     if code in UNKNOWN_KEY:

@@ -77,11 +77,11 @@ def _refuse_no_person(name: str) -> str:
 
 
 SafeName = Annotated[str, AfterValidator(_refuse_unsafe)]
-Words = Annotated[str, StringConstraints(max_length=200), AfterValidator(_refuse_blank)]
+Line = Annotated[str, StringConstraints(max_length=200), AfterValidator(_refuse_blank)]
 """One line of text that is not empty."""
 Sentence = Annotated[str, StringConstraints(max_length=500), AfterValidator(_refuse_blank)]
 """The same, with room for an explanation."""
 Prose = Annotated[str, AfterValidator(_refuse_control)]
 """Lines of text."""
-PersonName = Annotated[Words, AfterValidator(_refuse_no_person)]
+PersonName = Annotated[Line, AfterValidator(_refuse_no_person)]
 """Who answers for something."""

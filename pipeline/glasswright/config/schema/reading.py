@@ -72,9 +72,9 @@ def check(
         reader = _reader_of(kind)  # type: ignore[arg-type] # types are hashable
         value = reader.validate_json(json.dumps([_part(document.data, place)]), context=reading)[0]
     except ValidationError as error:
-        spoilt = {problem.line for problem in document.problems}
+        broken = {problem.line for problem in document.problems}
         found = explain(error, document, kind, place)
-        problems += [problem for problem in found if problem.line not in spoilt]
+        problems += [problem for problem in found if problem.line not in broken]
     problems += reading.problems
     return (None if problems else value), tuple(problems)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Self
 
 from pydantic import AfterValidator, Field, create_model, model_validator
 
-from glasswright.config.schema.names import SafeName, Sentence, Words
+from glasswright.config.schema.names import Line, SafeName, Sentence
 from glasswright.config.schema.reading import check
 from glasswright.config.schema.validation import ConfigModel
 from glasswright.config.stand.watch_keys import WatchKeys
@@ -65,11 +65,11 @@ class StandKeys(ConfigModel):
     """The keys of a stand file that the engine reads."""
 
     stand: SafeName
-    bodies: Annotated[tuple[Words, ...], Field(min_length=1)]
+    bodies: Annotated[tuple[Line, ...], Field(min_length=1)]
     repeatability: Spreads = Field(default_factory=dict)
     reproducibility: Spreads = Field(default_factory=dict)
     watch: WatchKeys | None = None
-    may_decide: tuple[Words, ...] = ()
+    may_decide: tuple[Line, ...] = ()
     """Names of those who may release a lens that is in review."""
     ledger_key: Annotated[str, AfterValidator(_check_key)] | None = None
     """Public key (Ed25519) that signs the ledger's head; nothing is signed where there is none."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from glasswright.config.schema.names import Words
+from glasswright.config.schema.names import Line
 from glasswright.config.schema.validation import ConfigModel
 
 if TYPE_CHECKING:
@@ -93,7 +93,7 @@ class WatchRestart(ConfigModel):
     """A night from which the charts' memory begins anew, after something was put right."""
 
     on: date
-    why: Words
+    why: Line
 
 
 class WatchAverage(ConfigModel):
@@ -108,7 +108,7 @@ class WatchAverage(ConfigModel):
 class WatchKeys(ConfigModel):
     """How a stand is watched by its reference lens."""
 
-    serial: Words | None = None
+    serial: Line | None = None
     """Of the reference lens; may be left out while there is only one."""
     baseline: WatchBaseline
     fields: Annotated[dict[Annotated[str, AfterValidator(_check_exact_measure)], WatchedField], Field(min_length=1)]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from glasswright.config.schema.names import ROLES, PersonName, Prose, SafeName, Sentence, Words
+from glasswright.config.schema.names import ROLES, Line, PersonName, Prose, SafeName, Sentence
 from glasswright.config.schema.suggestions import did_you_mean
 from glasswright.config.schema.validation import ConfigModel, read_config
 from glasswright.config.ticket.hand_notes import CheckName, HandNote
@@ -34,23 +34,23 @@ def _check_pattern(pattern: str) -> str:
 class LensNote(ConfigModel):
     """The lens as the ticket names it."""
 
-    model: Words
-    serial: Words
+    model: Line
+    serial: Line
 
 
 class BodyNote(ConfigModel):
     """The reference body as the ticket names it."""
 
-    model: Words
-    serial: Words | None = None
+    model: Line
+    serial: Line | None = None
 
 
 class StudyNote(ConfigModel):
     """Which fitting of the lens a ticket of phase `study` belongs to; tickets of one lens and fitting are repeats."""
 
-    operator: Words | None = None
+    operator: Line | None = None
     """Who fitted the lens."""
-    fitting: Words | None = None
+    fitting: Line | None = None
     """A name that every lens of the study shares, such as `1` or `monday`: the lens was taken off the stand between."""
 
     @model_validator(mode="after")

@@ -7,11 +7,11 @@ from typing import Annotated, Literal, get_args
 
 from pydantic import AfterValidator
 
-from glasswright.config.schema.names import STEP_NAME, Words
+from glasswright.config.schema.names import STEP_NAME, Line
 from glasswright.config.schema.validation import ConfigModel
 
-HandWord = Literal["pass", "fail", "not_applicable"]
-HAND_WORDS: tuple[HandWord, ...] = get_args(HandWord)
+AnswerKind = Literal["pass", "fail", "not_applicable"]
+ANSWER_KINDS: tuple[AnswerKind, ...] = get_args(AnswerKind)
 
 
 def _refuse_odd_name(name: str) -> str:
@@ -35,10 +35,10 @@ CheckName = Annotated[str, AfterValidator(_refuse_odd_name)]
 class EarlierNote(ConfigModel):
     """An answer that was replaced."""
 
-    answer: HandWord
-    who: Words | None = None
-    when: Annotated[Words, AfterValidator(_refuse_no_date)] | None = None
-    note: Words | None = None
+    answer: AnswerKind
+    who: Line | None = None
+    when: Annotated[Line, AfterValidator(_refuse_no_date)] | None = None
+    note: Line | None = None
 
 
 class HandNote(EarlierNote):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 
-WORDS = {
+CONSTANTS = {
     "": None,
     "~": None,
     **dict.fromkeys(("null", "Null", "NULL")),
@@ -29,8 +29,8 @@ def read_plain(text: str) -> bool | int | float | str | None:
     ValueError
         With the reason and the remedy: not a finite number, or a number with leading zeros.
     """
-    if text in WORDS:
-        return WORDS[text]
+    if text in CONSTANTS:
+        return CONSTANTS[text]
     if NOT_FINITE.fullmatch(text):
         raise ValueError(f"`{text}` is not a finite number; leave the key out or give a number")
     if LEADING_ZERO.fullmatch(text):

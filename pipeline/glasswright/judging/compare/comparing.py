@@ -13,8 +13,8 @@ from glasswright.judging.compare.sides import (
     Visit,
     find_notes,
     find_unlike,
+    format_at,
     is_done,
-    say_at,
     sort_key,
     why_missing,
 )
@@ -34,7 +34,7 @@ EXACT_UNITS: Final = frozenset({"", "count"})
 """Counts, and yes or no, have no uncertainty: any difference is one."""
 
 
-class Word(StrEnum):
+class ChangeKind(StrEnum):
     """What a change is worth."""
 
     CHANGED = "changed"
@@ -55,7 +55,7 @@ class Change:
 
     measure: str
     at: str
-    word: Word
+    kind: ChangeKind
     reason: str
     first: float | str | None = None
     second: float | str | None = None
@@ -80,7 +80,7 @@ class Comparison:
     @property
     def by_chance(self) -> float:
         """How many measures would seem changed if nothing had."""
-        judged = [each for each in self.changes if each.u and each.word in (Word.CHANGED, Word.WITHIN)]
+        judged = [each for each in self.changes if each.u and each.kind in (ChangeKind.CHANGED, ChangeKind.WITHIN)]
         return BY_CHANCE * len(judged)
 
 
@@ -102,8 +102,8 @@ def compare_visits(first: Visit, second: Visit, card: Card | None) -> Comparison
         one, other = left.get(place), right.get(place)
         why = why_missing(place, ((first, one), (second, other)))
         if why or one is None or other is None:
-            word = Word.MISSING if is_done(one) or is_done(other) else Word.NEITHER
-            changes.append(Change(measure=place[0], at=say_at(place), word=word, reason=why))
+            kind = ChangeKind.MISSING if is_done(one) or is_done(other) else ChangeKind.NEITHER
+            changes.append(Change(measure=place[0], at=format_at(place), kind=kind, reason=why))
             continue
         for path in sorted({*one.measured, *other.measured}):
             pair = Pair(place=place, path=path, first=one, second=other, visits=(first, second), unlike=unlike)
@@ -137,23 +137,23 @@ class Pair:
 def compare_pair(pair: Pair, card: Card | None) -> Change:
     """Compare one measure that both sides may have."""
     one, other = pair.measured
-    at = say_at(pair.place)
+    at = format_at(pair.place)
     first, second = (None if each is None else _show(each) for each in (one, other))
     if one is None or other is None or first is None or second is None:
         sides = zip(pair.visits, (first, second), strict=True)
         lacking = [f"{visit.name} has no number" for visit, value in sides if value is None]
-        word = Word.NEITHER if len(lacking) == 2 else Word.MISSING
+        kind = ChangeKind.NEITHER if len(lacking) == 2 else ChangeKind.MISSING
         reason = " and ".join(lacking)
         limited = bool(find_limits(card, pair.place, pair.path))
         return Change(
-            measure=pair.measure, at=at, word=word, reason=reason, first=first, second=second, has_limit=limited
+            measure=pair.measure, at=at, kind=kind, reason=reason, first=first, second=second, has_limit=limited
         )
     if one.text is not None or other.text is not None:
         same = one.text == other.text
         return Change(
             measure=pair.measure,
             at=at,
-            word=Word.WITHIN if same else Word.CHANGED,
+            kind=ChangeKind.WITHIN if same else ChangeKind.CHANGED,
             reason="the same text" if same else "another text",
             first=first,
             second=second,
@@ -165,12 +165,12 @@ def _compare_numbers(pair: Pair, one: Measured, other: Measured, card: Card | No
     first, second = one.value or 0.0, other.value or 0.0
     change = second - first
     u = _uncertainty(pair, one, other)
-    word, reason = _weigh(pair, one, change, u)
+    kind, reason = _weigh(pair, one, change, u)
     limits = find_limits(card, pair.place, pair.path)
     return Change(
         measure=pair.measure,
-        at=say_at(pair.place),
-        word=word,
+        at=format_at(pair.place),
+        kind=kind,
         reason=reason,
         first=first,
         second=second,
@@ -178,7 +178,7 @@ def _compare_numbers(pair: Pair, one: Measured, other: Measured, card: Card | No
         change=change,
         u=u,
         has_limit=bool(limits),
-        towards=find_towards(limits, first, second) if word is Word.CHANGED else "",
+        towards=find_towards(limits, first, second) if kind is ChangeKind.CHANGED else "",
     )
 
 
@@ -193,20 +193,20 @@ def _uncertainty(pair: Pair, one: Measured, other: Measured) -> float | None:
     return math.hypot(*parts) or None
 
 
-def _weigh(pair: Pair, one: Measured, change: float, u: float | None) -> tuple[Word, str]:
+def _weigh(pair: Pair, one: Measured, change: float, u: float | None) -> tuple[ChangeKind, str]:
     """Say what a change is worth, and why."""
     if one.u is None and one.unit in EXACT_UNITS:
-        return (Word.CHANGED, "counted, so any difference is one") if change else (Word.WITHIN, "the same")
+        return (ChangeKind.CHANGED, "counted, so any difference is one") if change else (ChangeKind.WITHIN, "the same")
     caveats = sorted({*pair.first.caveats} ^ {*pair.second.caveats})
     if pair.unlike:
-        return Word.UNKNOWN, pair.unlike[0]
+        return ChangeKind.UNKNOWN, pair.unlike[0]
     if caveats:
-        return Word.UNKNOWN, f"the caveat {', '.join(caveats)} holds on one side only"
+        return ChangeKind.UNKNOWN, f"the caveat {', '.join(caveats)} holds on one side only"
     if u is None:
-        return Word.UNKNOWN, "the measurement gives no uncertainty, or the stand file no reproducibility, of it"
+        return ChangeKind.UNKNOWN, "the measurement gives no uncertainty, or the stand file no reproducibility, of it"
     more = abs(change) > COVERAGE * u
     size = f"{abs(change) / u:.1f} standard uncertainties"
-    return (Word.CHANGED if more else Word.WITHIN), size
+    return (ChangeKind.CHANGED if more else ChangeKind.WITHIN), size
 
 
 def _show(measured: Measured) -> float | str | None:

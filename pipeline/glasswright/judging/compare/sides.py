@@ -78,7 +78,7 @@ def is_done(outcome: KeptOutcome | None) -> bool:
     return outcome is not None and outcome.status is Status.DONE
 
 
-def say_at(place: Place) -> str:
+def format_at(place: Place) -> str:
     """Give a place as people say it."""
     return "the whole ticket" if place[1] is None else str(place[1])
 

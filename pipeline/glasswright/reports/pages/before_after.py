@@ -6,17 +6,17 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from glasswright.errors import GlasswrightError
-from glasswright.judging.compare.comparing import Comparison, Word, compare_visits
+from glasswright.judging.compare.comparing import ChangeKind, Comparison, compare_visits
 from glasswright.judging.compare.sides import Visit
 from glasswright.ledger.documents import find_document
-from glasswright.reports.pages.wording import (
-    say_change,
-    say_change_side,
-    say_heading,
-    say_measure,
-    say_step,
-    say_time,
-    unit_word,
+from glasswright.reports.pages.formats import (
+    format_change,
+    format_change_side,
+    format_heading,
+    format_measure,
+    format_step,
+    format_time,
+    format_unit,
 )
 from glasswright.tuning.kept_stand import read_stand_of
 
@@ -25,18 +25,18 @@ if TYPE_CHECKING:
 
     from glasswright.judging.compare.comparing import Change
     from glasswright.ledger import Ledger, TicketState
-    from glasswright.reports.pages.triage import Standing
+    from glasswright.reports.pages.triage import Triage
 
 PHASES: Final = {"intake": 0, "release": 2}
 """Order of the visits of one night; any other phase lies between."""
 MOST_ROWS: Final = 40
 """Changed measures shown each in a row of its own; the rest is folded."""
 FOLDED: Final = {
-    Word.CHANGED: "Changed as well, by more than the uncertainty",
-    Word.MISSING: "Only one visit has it",
-    Word.UNKNOWN: "Cannot be told",
-    Word.WITHIN: "Changed by no more than the uncertainty",
-    Word.NEITHER: "No visit has it",
+    ChangeKind.CHANGED: "Changed as well, by more than the uncertainty",
+    ChangeKind.MISSING: "Only one visit has it",
+    ChangeKind.UNKNOWN: "Cannot be told",
+    ChangeKind.WITHIN: "Changed by no more than the uncertainty",
+    ChangeKind.NEITHER: "No visit has it",
 }
 
 
@@ -83,44 +83,44 @@ class BeforeAfter:
     has_card: bool
 
 
-def choose_before(standing: Standing, visits: Iterable[Standing]) -> Standing | None:
+def choose_before(triage: Triage, visits: Iterable[Triage]) -> Triage | None:
     """Choose the latest visit before this one; in one night intake comes before release. None if it is the first."""
-    earlier = [each for each in visits if each.number != standing.number and _when(each) < _when(standing)]
+    earlier = [each for each in visits if each.number != triage.number and _when(each) < _when(triage)]
     return max(earlier, key=_when, default=None)
 
 
-def _when(standing: Standing) -> tuple[str, int, str]:
-    phase = standing.state.record.ticket.phase
-    return standing.state.measured_at, PHASES.get(phase, 1), standing.number
+def _when(triage: Triage) -> tuple[str, int, str]:
+    phase = triage.state.record.ticket.phase
+    return triage.state.measured_at, PHASES.get(phase, 1), triage.number
 
 
-def compare_before(ledger: Ledger, standing: Standing, visits: Sequence[Standing]) -> BeforeAfter | None:
+def compare_before(ledger: Ledger, triage: Triage, visits: Sequence[Triage]) -> BeforeAfter | None:
     """Compare a visit with the one before it, as `glasswright compare` does; None if there is none.
 
     Parameters
     ----------
-    standing
+    triage
         With all its measurements.
     visits
         Where the same lens stood at all its visits.
     """
-    chosen = choose_before(standing, visits)
+    chosen = choose_before(triage, visits)
     if chosen is None:
         return None
     (state,) = ledger.latest_tickets([chosen.number])
-    card = standing.card or chosen.card
+    card = triage.card or chosen.card
     record = state.record.ticket
     fault, comparison = "", Comparison(notes=(), changes=())
     try:
-        comparison = compare_visits(_visit(ledger, state), _visit(ledger, standing.state), card)
+        comparison = compare_visits(_visit(ledger, state), _visit(ledger, triage.state), card)
     except GlasswrightError as error:  # an old ledger may keep no stand file; the page is worth having without
         fault = str(error)
     changes = comparison.changes
-    changed = sorted((each for each in changes if each.word is Word.CHANGED), key=_gravity)
+    changed = sorted((each for each in changes if each.kind is ChangeKind.CHANGED), key=_gravity)
     return BeforeAfter(
         before=chosen.number,
         phase=record.phase,
-        measured_at=say_time(state.measured_at),
+        measured_at=format_time(state.measured_at),
         fault=fault,
         notes=comparison.notes,
         rows=tuple(_lay_row(each) for each in changed[:MOST_ROWS]),
@@ -146,9 +146,9 @@ def _lay_row(change: Change) -> ChangeRow:
         measure=_name(change),
         unit=_unit(change),
         at=change.at,
-        before=say_change_side(change.first, change.u),
-        after=say_change_side(change.second, change.u),
-        change=say_change(change.change, change.u),
+        before=format_change_side(change.first, change.u),
+        after=format_change_side(change.second, change.u),
+        change=format_change(change.change, change.u),
         size=f"{abs(change.change or 0.0) / change.u:.1f}" if change.u else change.reason,
         towards=change.towards,
     )
@@ -156,19 +156,26 @@ def _lay_row(change: Change) -> ChangeRow:
 
 def _name(change: Change) -> str:
     step, _, field = change.measure.partition(".")
-    return f"{say_heading(say_step(step))}: {say_measure(change.measure)}" if field else say_heading(say_step(step))
+    return (
+        f"{format_heading(format_step(step))}: {format_measure(change.measure)}"
+        if field
+        else format_heading(format_step(step))
+    )
 
 
 def _unit(change: Change) -> str:
     """Give the unit; what is counted says so, for its name does not."""
-    return "count" if change.unit == "count" else unit_word(change.measure)
+    return "count" if change.unit == "count" else format_unit(change.measure)
 
 
 def _fold_all(rest: Sequence[Change], changes: Sequence[Change]) -> Iterable[Fold]:
     """Fold what has no row: by what each is worth, and where that cannot be told by the reason."""
-    for word, heading in FOLDED.items():
-        members = rest if word is Word.CHANGED else [each for each in changes if each.word is word]
-        said = {each.reason if word in (Word.UNKNOWN, Word.MISSING, Word.NEITHER) else "" for each in members}
+    for kind, heading in FOLDED.items():
+        members = rest if kind is ChangeKind.CHANGED else [each for each in changes if each.kind is kind]
+        said = {
+            each.reason if kind in (ChangeKind.UNKNOWN, ChangeKind.MISSING, ChangeKind.NEITHER) else ""
+            for each in members
+        }
         for why in sorted(said):
             yield _fold(heading, why, [each for each in members if why in ("", each.reason)])
 
@@ -177,17 +184,17 @@ def _fold(heading: str, why: str, members: Sequence[Change]) -> Fold:
     settings = tuple(dict.fromkeys(each.at for each in members))
     table: dict[tuple[str, str], dict[str, str]] = {}
     for each in members:
-        table.setdefault((_name(each), _unit(each)), {})[each.at] = say_cell(each)
+        table.setdefault((_name(each), _unit(each)), {})[each.at] = format_cell(each)
     rows = tuple(
         (name, unit, tuple(cells.get(setting, "") for setting in settings)) for (name, unit), cells in table.items()
     )
     return Fold(heading=heading, why=why, count=len(members), settings=settings, rows=rows)
 
 
-def say_cell(change: Change) -> str:
+def format_cell(change: Change) -> str:
     """Write both sides of a measure and, where it has an uncertainty, the change between them."""
-    sides = [say_change_side(each, change.u) for each in (change.first, change.second)]
+    sides = [format_change_side(each, change.u) for each in (change.first, change.second)]
     if change.first == change.second and not change.u:
         return sides[0]
-    size = f" ({say_change(change.change, change.u)})" if change.u else ""
+    size = f" ({format_change(change.change, change.u)})" if change.u else ""
     return f"{sides[0]} → {sides[1]}{size}"

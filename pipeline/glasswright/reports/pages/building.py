@@ -23,14 +23,14 @@ from glasswright.reports.pages.places import ASSETS, NIGHT, Places
 from glasswright.reports.pages.setting_pages import part_figures
 from glasswright.reports.pages.stand_page import describe_stand, read_health
 from glasswright.reports.pages.ticket_page import describe_runs, describe_ticket
-from glasswright.reports.pages.triage import read_standings, stand_of
+from glasswright.reports.pages.triage import read_triages, triage_of
 from glasswright.reports.pages.writing import copy_assets, fill, write_whole
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from glasswright.ledger.runs import Run
-    from glasswright.reports.pages.triage import Standing
+    from glasswright.reports.pages.triage import Triage
 
 HOME_OF_TICKET: Final = "../"
 
@@ -117,16 +117,16 @@ def build_pages(ledger: Path, out: Path, *, night: int | None, tickets: Path | N
     with Ledger.open_for_reading(ledger) as opened:
         runs = read_runs(opened)
         chosen = choose_night(runs, night)
-        every = read_standings(opened)
+        every = read_triages(opened)
         of_night = {ticket for run in chosen for ticket in run.tickets}
-        standings = [each for each in every if each.number in of_night]
+        triages = [each for each in every if each.number in of_night]
         places = Places.of(
-            [each.number for each in standings],
+            [each.number for each in triages],
             dict.fromkeys(each.state.record.ticket.model for each in every),
             dict.fromkeys(each.state.record.stand for each in every),
         )
         copy_assets(out / ASSETS)
-        pages = _write_shared(opened, out, places, chosen, every, standings)
+        pages = _write_shared(opened, out, places, chosen, every, triages)
     lenses = defaultdict(list)
     for each in every:
         lenses[each.state.record.ticket.model, each.state.record.ticket.serial].append(each.number)
@@ -140,7 +140,7 @@ def build_pages(ledger: Path, out: Path, *, night: int | None, tickets: Path | N
             same_lens=tuple(lenses[each.state.record.ticket.model, each.state.record.ticket.serial]),
             places=places,
         )
-        for each in standings
+        for each in triages
     ]
     made = _run_jobs(jobs, workers)
     return Built(
@@ -156,18 +156,18 @@ def _write_shared(
     out: Path,
     places: Places,
     runs: Sequence[Run],
-    every: Sequence[Standing],
-    standings: Sequence[Standing],
+    every: Sequence[Triage],
+    triages: Sequence[Triage],
 ) -> int:
     """Write the pages of the night, the models and the stands; give how many."""
     head = str(ledger.head())
-    by_stand: dict[str, list[Standing]] = defaultdict(list)
-    by_model: dict[str, list[Standing]] = defaultdict(list)
+    by_stand: dict[str, list[Triage]] = defaultdict(list)
+    by_model: dict[str, list[Triage]] = defaultdict(list)
     for each in every:
         by_stand[each.state.record.stand].append(each)
         by_model[each.state.record.ticket.model].append(each)
-    of_night: dict[str, list[Standing]] = defaultdict(list)
-    for each in standings:
+    of_night: dict[str, list[Triage]] = defaultdict(list)
+    for each in triages:
         of_night[each.state.record.stand].append(each)
     healths = [read_health(ledger, stand, members) for stand, members in of_night.items()]
     times = read_step_times(ledger, [run.number for run in runs])
@@ -175,7 +175,7 @@ def _write_shared(
     def write(file: str, template: str, home: str, context: dict[str, Any]) -> None:
         _write(out, places, file, template, home, {**context, "head": head})
 
-    write(NIGHT, "night.html", "", describe_night(runs, standings, times, healths))
+    write(NIGHT, "night.html", "", describe_night(runs, triages, times, healths))
     returned = latest_returned(ledger)
     for model, members in by_model.items():
         write(places.models[model], "model.html", "../", describe_model(model, members, returned))
@@ -219,8 +219,8 @@ def build_ticket(job: Job) -> Made:
                 f"ticket {job.ticket} was measured again meanwhile: build the pages when the run is over"
             )
         frames = draw_frames(ledger, gated.state, _plugins(), job.folder, job.out)
-        visits = read_standings(ledger, job.same_lens)
-        context = describe_ticket(ledger, stand_of(gated), _plugins(), frames, visits)
+        visits = read_triages(ledger, job.same_lens)
+        context = describe_ticket(ledger, triage_of(gated), _plugins(), frames, visits)
         context["head"] = str(ledger.head())
         context["runs"] = describe_runs(read_runs(ledger), job.ticket)
     page = job.places.tickets[job.ticket]

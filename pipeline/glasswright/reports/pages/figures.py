@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from glasswright.errors import LedgerDamagedError
+from glasswright.reports.pages.formats import format_step
 from glasswright.reports.pages.sweep import settings_of
-from glasswright.reports.pages.wording import say_step
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -75,7 +75,7 @@ def _draw_setting(ledger: Ledger, plugins: Plugins, setting: Setting | None, kep
             calls += [(plugins.drawings.one[kind], member) for member in members]
         for draw, what in calls:
             try:
-                figures += [Figure(step=say_step(step), picture=picture) for picture in draw(what)]
+                figures += [Figure(step=format_step(step), picture=picture) for picture in draw(what)]
             except Exception as error:  # a drawing that fails costs itself, not the page
                 faults.append(f"{step}: {type(error).__name__}: {error}")
     return Figures(setting=str(setting) if setting else "", figures=tuple(figures), faults=tuple(faults))

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from glasswright.judging.decision import guard_band
 from glasswright.ledger.verdict import Verdict, fold
+from glasswright.reports.pages.formats import format_limits, format_measure, format_step, format_unit, format_value
 from glasswright.reports.pages.strip import KINDS, Strip, draw_strip, lay_scale
-from glasswright.reports.pages.wording import say_limits, say_measure, say_step, say_value, unit_word
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -75,7 +75,7 @@ def _arrange_step(step: str, measures: Mapping[str, Sequence[LimitVerdict]], gua
     bare = {measure for measure, each in measures.items() if measure not in guards and all(v.u is None for v in each)}
     return LimitStep(
         step=step,
-        name=say_step(step),
+        name=format_step(step),
         verdict=verdict,
         kind=KINDS[verdict],
         groups=tuple(group for group in groups if group.measure not in bare),
@@ -93,12 +93,12 @@ def _arrange_measure(measure: str, verdicts: Sequence[LimitVerdict], confidence:
         LimitRow(
             at=strip.verdict.at,
             strip=draw_strip(strip, scale, with_axis=strip is strips[-1]),
-            value=say_value(strip.verdict.value, strip.verdict.u),
-            limits=say_limits(strip.verdict.lower, strip.verdict.upper),
+            value=format_value(strip.verdict.value, strip.verdict.u),
+            limits=format_limits(strip.verdict.lower, strip.verdict.upper),
             verdict=strip.verdict.verdict,
             kind=KINDS[strip.verdict.verdict],
             reason=strip.verdict.reason,
         )
         for strip in strips
     )
-    return LimitGroup(measure=measure, name=say_measure(measure), unit=unit_word(measure), rows=rows)
+    return LimitGroup(measure=measure, name=format_measure(measure), unit=format_unit(measure), rows=rows)

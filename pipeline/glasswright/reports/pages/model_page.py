@@ -7,23 +7,23 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from glasswright.ledger.verdict import Verdict
+from glasswright.reports.pages.formats import (
+    format_heading,
+    format_limits,
+    format_measure,
+    format_middle,
+    format_step,
+    format_time,
+    format_unit,
+)
 from glasswright.reports.pages.strip import KINDS
 from glasswright.reports.pages.trend import Reading, draw_population
-from glasswright.reports.pages.wording import (
-    say_heading,
-    say_limits,
-    say_measure,
-    say_middle,
-    say_step,
-    say_time,
-    unit_word,
-)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from glasswright.ledger.returned import Returned
-    from glasswright.reports.pages.triage import Standing
+    from glasswright.reports.pages.triage import Triage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,57 +42,57 @@ class Population:
     drawing: str
 
 
-def describe_model(model: str, standings: Sequence[Standing], returned: Mapping[str, Returned]) -> dict[str, Any]:
+def describe_model(model: str, triages: Sequence[Triage], returned: Mapping[str, Returned]) -> dict[str, Any]:
     """Give all that the template of a model's page needs."""
-    ordered = sorted(standings, key=lambda each: (each.state.measured_at, each.number))
+    ordered = sorted(triages, key=lambda each: (each.state.measured_at, each.number))
     current = [each for each in ordered if each.judgement is not None]
-    found: dict[tuple[str, str], list[Standing]] = defaultdict(list)
-    for standing in current:
-        for each in standing.judgement.verdicts if standing.judgement else ():
-            found[each.measure, each.at].append(standing)
+    found: dict[tuple[str, str], list[Triage]] = defaultdict(list)
+    for triage in current:
+        for each in triage.judgement.verdicts if triage.judgement else ():
+            found[each.measure, each.at].append(triage)
     return {
         "model": model,
         "populations": [_describe(measure, at, members) for (measure, at), members in found.items()],
-        "standings": list(reversed(ordered)),
+        "triages": list(reversed(ordered)),
         "unjudged": len(ordered) - len(current),
         "returned": returned,
         "serials": len({each.state.record.ticket.serial for each in ordered}),
-        "first": say_time(ordered[0].state.measured_at)[:10] if ordered else "",
-        "last": say_time(ordered[-1].state.measured_at)[:10] if ordered else "",
+        "first": format_time(ordered[0].state.measured_at)[:10] if ordered else "",
+        "last": format_time(ordered[-1].state.measured_at)[:10] if ordered else "",
     }
 
 
-def _describe(measure: str, at: str, members: Sequence[Standing]) -> Population:
+def _describe(measure: str, at: str, members: Sequence[Triage]) -> Population:
     verdicts = [
-        (standing, each)
-        for standing in members
-        for each in (standing.judgement.verdicts if standing.judgement else ())
+        (triage, each)
+        for triage in members
+        for each in (triage.judgement.verdicts if triage.judgement else ())
         if (each.measure, each.at) == (measure, at)
     ]
     readings = [
         Reading(
-            ticket=standing.number,
-            when=standing.state.measured_at,
+            ticket=triage.number,
+            when=triage.state.measured_at,
             value=each.value,
             u=each.u,
             verdict=each.verdict,
         )
-        for standing, each in verdicts
+        for triage, each in verdicts
         if each.value is not None
     ]
     latest = verdicts[-1][1]
-    unit = unit_word(measure)
-    name = say_heading(f"{say_step(measure.partition('.')[0])} {say_measure(measure)}")
-    up = f"{say_measure(measure)}{f' ({unit})' if unit else ''}"
+    unit = format_unit(measure)
+    name = format_heading(f"{format_step(measure.partition('.')[0])} {format_measure(measure)}")
+    up = f"{format_measure(measure)}{f' ({unit})' if unit else ''}"
     counts = tuple((str(v), KINDS[v], sum(each.verdict is v for _, each in verdicts)) for v in Verdict)
     limits = (latest.lower, latest.upper)
     return Population(
         name=name,
         at=at,
         unit=unit,
-        limits=say_limits(*limits),
+        limits=format_limits(*limits),
         lenses=len(readings),
-        middle=say_middle([each.value for each in readings], [each.u for each in readings])
+        middle=format_middle([each.value for each in readings], [each.u for each in readings])
         if readings
         else "none measured",
         counts=tuple(each for each in counts if each[2]),

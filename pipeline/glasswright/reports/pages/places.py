@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from glasswright.reports.pages.wording import name_pages
+from glasswright.reports.pages.formats import name_pages
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping

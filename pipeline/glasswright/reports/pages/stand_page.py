@@ -10,16 +10,16 @@ from glasswright.config import Spread, check, scan_bytes
 from glasswright.errors import ConfigError
 from glasswright.judging.kept import read_kept_stand
 from glasswright.ledger.documents import find_document
+from glasswright.reports.pages.formats import format_measure, format_number, format_step
 from glasswright.reports.pages.trend import draw_control_chart
 from glasswright.reports.pages.triage import REFERENCE
-from glasswright.reports.pages.wording import say_measure, say_number, say_step
 from glasswright.watch.watching import WatchReport, read_watch
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from glasswright.ledger import Document, Ledger
-    from glasswright.reports.pages.triage import Standing
+    from glasswright.reports.pages.triage import Triage
     from glasswright.watch.chart import Chart
 
 
@@ -49,7 +49,7 @@ class Health:
     """What is known of a stand's state on the nights of some tickets."""
 
     stand: str
-    doubts: tuple[str, ...]
+    out_of_control: tuple[str, ...]
     watched: bool
     why_not: str = ""
     """Why nothing is watched."""
@@ -57,62 +57,62 @@ class Health:
 
     @property
     def kind(self) -> str:
-        """Its class: `pass` in control, `fail` in doubt, `unknown` where nothing is watched."""
-        return ("fail" if self.doubts else "pass") if self.watched else "unknown"
+        """Its class: `pass` in control, `fail` out of control, `unknown` where nothing is watched."""
+        return ("fail" if self.out_of_control else "pass") if self.watched else "unknown"
 
     @property
-    def word(self) -> str:
+    def label(self) -> str:
         """Its state in words."""
-        return {"pass": "in control", "fail": "in doubt", "unknown": "not watched"}[self.kind]
+        return {"pass": "in control", "fail": "out of control", "unknown": "not watched"}[self.kind]
 
 
-def read_health(ledger: Ledger, stand: str, standings: Sequence[Standing]) -> Health:
+def read_health(ledger: Ledger, stand: str, triages: Sequence[Triage]) -> Health:
     """Read whether a stand was in control when these tickets were shot, by its latest stand file."""
-    document = latest_stand_file(ledger, standings)
+    document = latest_stand_file(ledger, triages)
     if document is None:
-        return Health(stand=stand, doubts=(), watched=False, why_not="the ledger keeps no stand file of it")
+        return Health(stand=stand, out_of_control=(), watched=False, why_not="the ledger keeps no stand file of it")
     try:
         keys = read_kept_stand(document).watch
     except ConfigError as error:
-        return Health(stand=stand, doubts=(), watched=False, why_not=f"its stand file cannot be read: {error}")
+        return Health(stand=stand, out_of_control=(), watched=False, why_not=f"its stand file cannot be read: {error}")
     if keys is None:
-        return Health(stand=stand, doubts=(), watched=False, why_not="its stand file has no section `watch`")
+        return Health(stand=stand, out_of_control=(), watched=False, why_not="its stand file has no section `watch`")
     report = read_watch(ledger, keys, stand)
-    doubts = [doubt for each in standings for doubt in report.doubts_of_ticket(each.state)]
-    return Health(stand=stand, doubts=tuple(dict.fromkeys(doubts)), watched=True, report=report)
+    out_of_control = [reason for each in triages for reason in report.out_of_control_of_ticket(each.state)]
+    return Health(stand=stand, out_of_control=tuple(dict.fromkeys(out_of_control)), watched=True, report=report)
 
 
-def latest_stand_file(ledger: Ledger, standings: Sequence[Standing]) -> Document | None:
+def latest_stand_file(ledger: Ledger, triages: Sequence[Triage]) -> Document | None:
     """Give the stand file that the latest of these tickets was measured with."""
-    if not standings:
+    if not triages:
         return None
-    latest = max(standings, key=lambda each: each.state.measured_at)
+    latest = max(triages, key=lambda each: each.state.measured_at)
     return find_document(ledger, latest.state.record.stand_sha256)
 
 
-def describe_stand(ledger: Ledger, stand: str, standings: Sequence[Standing]) -> dict[str, Any]:
+def describe_stand(ledger: Ledger, stand: str, triages: Sequence[Triage]) -> dict[str, Any]:
     """Give all that the template of a stand's page needs."""
-    document = latest_stand_file(ledger, standings)
-    newest = max((each.state.measured_at for each in standings), default="")
-    health = read_health(ledger, stand, [each for each in standings if each.state.measured_at == newest])
-    reference = [each for each in standings if each.state.record.ticket.phase == REFERENCE]
+    document = latest_stand_file(ledger, triages)
+    newest = max((each.state.measured_at for each in triages), default="")
+    health = read_health(ledger, stand, [each for each in triages if each.state.measured_at == newest])
+    reference = [each for each in triages if each.state.record.ticket.phase == REFERENCE]
     return {
         "stand": stand,
         "health": health,
         "charts": [_view(chart) for chart in health.report.charts] if health.report else [],
         "reference": sorted(reference, key=lambda each: each.state.measured_at, reverse=True),
         "document": document,
-        "files": len({each.state.record.stand_sha256 for each in standings}),
-        "tickets": len(standings),
+        "files": len({each.state.record.stand_sha256 for each in triages}),
+        "tickets": len(triages),
         "spreads": {key: read_spreads(document, key) for key in ("reproducibility", "repeatability")},
     }
 
 
 def _view(chart: Chart) -> ChartView:
     signals = [f"{point.night}: {'; '.join(point.signals)}" for point in reversed(chart.points) if point.signals]
-    up = f"{say_measure(chart.measure)}{f' ({chart.unit})' if chart.unit not in ('', '1') else ''}"
+    up = f"{format_measure(chart.measure)}{f' ({chart.unit})' if chart.unit not in ('', '1') else ''}"
     return ChartView(
-        name=f"{say_step(chart.measure.partition('.')[0])} {say_measure(chart.measure)}",
+        name=f"{format_step(chart.measure.partition('.')[0])} {format_measure(chart.measure)}",
         at=f"{chart.at or 'any setting'}, body {chart.body}",
         drawing=draw_control_chart(chart, up),
         problem=chart.problem,
@@ -131,7 +131,7 @@ def read_spreads(document: Document | None, key: str) -> list[SpreadRow]:
     return [
         SpreadRow(
             measure=measure,
-            value=say_number(spread.u)
+            value=format_number(spread.u)
             if spread.u is not None
             else f"{100 * (spread.relative_u or 0):.3g} % of the value",
             origin=spread.origin,

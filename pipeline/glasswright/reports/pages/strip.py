@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from glasswright.ledger.verdict import Verdict
 from glasswright.plugin.drawing import Scale, canvas, element, label, line, path, reach
-from glasswright.reports.pages.wording import COVERAGE, say_limits, say_value
+from glasswright.reports.pages.formats import COVERAGE, format_limits, format_value
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -56,10 +56,10 @@ def draw_strip(strip: Strip, scale: Scale, *, with_axis: bool) -> str:
     if each.value is not None and math.isfinite(each.value):
         parts.append(_draw_value(each, scale))
     else:
-        parts.append(_say_nothing(each, scale))
+        parts.append(_format_nothing(each, scale))
     if with_axis:
         parts.append(_draw_axis(scale))
-    name = f"{say_value(each.value, each.u)}, limit {say_limits(each.lower, each.upper)}: {each.verdict}"
+    name = f"{format_value(each.value, each.u)}, limit {format_limits(each.lower, each.upper)}: {each.verdict}"
     return canvas(WIDTH, HEIGHT + (AXIS if with_axis else 0), *parts, label=name, class_="strip")
 
 
@@ -115,7 +115,7 @@ def draw_sign(x: float, y: float, verdict: Verdict, size: float = 5.0) -> str:
     return "".join(cross)
 
 
-def _say_nothing(each: LimitVerdict, scale: Scale) -> str:
+def _format_nothing(each: LimitVerdict, scale: Scale) -> str:
     """Say that there is no number, clear of a single limit."""
     edges = [scale(edge) for edge in (each.lower, each.upper) if edge is not None]
     x = WIDTH / 2

@@ -20,7 +20,14 @@ from glasswright.plugin.drawing import (
     reach,
     words,
 )
-from glasswright.reports.pages.wording import COVERAGE, say_heading, say_measure, say_step, say_value, unit_word
+from glasswright.reports.pages.formats import (
+    COVERAGE,
+    format_heading,
+    format_measure,
+    format_step,
+    format_unit,
+    format_value,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -72,13 +79,13 @@ def _draw(measure: str, found: Points, limits: Mapping[str, LimitVerdict]) -> Pi
     f_numbers = sorted({f_number for points in found.values() for f_number, _ in points})
     stops = [2 * math.log2(each) for each in f_numbers]
     plot = Plot.between((stops[0] - 0.4, stops[-1] + 0.4), up, left=74, bottom=250)
-    unit = unit_word(measure)
-    parts = [_draw_axes(plot, f_numbers, f"{say_measure(measure)}{f' ({unit})' if unit else ''}")]
+    unit = format_unit(measure)
+    parts = [_draw_axes(plot, f_numbers, f"{format_measure(measure)}{f' ({unit})' if unit else ''}")]
     for kind, (place, points) in zip(LINE_KINDS * 4, sorted(found.items(), key=str), strict=False):
         parts.append(_draw_points(plot, kind, sorted(points, key=lambda point: point[0])))
         parts.append(_name_line(plot, kind, place[0], points) if len(found) > 1 else "")
     parts += [_draw_limits(plot, each) for each in limits.values()]
-    title = say_heading(f"{say_step(measure.partition('.')[0])}: {say_measure(measure)}")
+    title = format_heading(f"{format_step(measure.partition('.')[0])}: {format_measure(measure)}")
     described = "Bars are two standard uncertainties of the measurement itself; a limit is drawn where it holds."
     return Picture(title, canvas(560, 310, *parts, label=title, marks=True), described)
 
@@ -104,7 +111,7 @@ def _draw_points(plot: Plot, kind: str, points: Sequence[tuple[float, Measured]]
     for x, (f_number, measured) in zip(places, points, strict=True):
         value = measured.value or 0.0
         bar = plot.bar(x, value, _half_width(measured), f"bar {kind}")
-        tip = f"f/{f_number:g}: {say_value(value, measured.u)} {measured.unit}"
+        tip = f"f/{f_number:g}: {format_value(value, measured.u)} {measured.unit}"
         parts.append(mark(bar + dot(plot.x(x), plot.y(value), f"fill {kind}", 3.6), tip))
     return "".join(parts)
 

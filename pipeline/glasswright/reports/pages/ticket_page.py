@@ -9,10 +9,10 @@ from glasswright.ledger.documents import find_document
 from glasswright.plugin.outcome import Status
 from glasswright.reports.pages.before_after import compare_before
 from glasswright.reports.pages.figures import draw_figures
+from glasswright.reports.pages.formats import format_measure, format_seconds, format_step, format_time, format_value
 from glasswright.reports.pages.limits import arrange_limits
 from glasswright.reports.pages.sweep import draw_sweeps, settings_of
 from glasswright.reports.pages.triage import ACTIONS, REFERENCE
-from glasswright.reports.pages.wording import say_measure, say_seconds, say_step, say_time, say_value
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from glasswright.plugin.artefact import Setting
     from glasswright.plugin.outcome import Outcome
     from glasswright.reports.pages.frames import Frame
-    from glasswright.reports.pages.triage import Standing
+    from glasswright.reports.pages.triage import Triage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,43 +49,43 @@ class NumberRow:
 
 
 def describe_ticket(
-    ledger: Ledger, standing: Standing, plugins: Plugins, frames: Sequence[Frame], visits: Sequence[Standing]
+    ledger: Ledger, triage: Triage, plugins: Plugins, frames: Sequence[Frame], visits: Sequence[Triage]
 ) -> dict[str, Any]:
     """Give all that the template of a ticket's page needs.
 
     Parameters
     ----------
-    standing
+    triage
         With all its measurements.
     frames
         The small pictures of its shots.
     visits
         Where the same lens stood at its other visits.
     """
-    state = standing.state
+    state = triage.state
     outcomes = ledger.find([each.address for each in state.outcomes])
     plan = find_document(ledger, state.record.plan_sha256)
-    card = find_document(ledger, standing.judgement.card) if standing.judgement and standing.judgement.card else None
+    card = find_document(ledger, triage.judgement.card) if triage.judgement and triage.judgement.card else None
     figures = draw_figures(ledger, state, plugins, order_steps(plan))
     return {
-        "standing": standing,
-        "told": standing.decision.notes,
+        "triage": triage,
+        "told": triage.decision.notes,
         "ticket": state.record.ticket,
-        "action": ACTIONS[standing.urgency],
+        "action": ACTIONS[triage.urgency],
         "is_reference": state.record.ticket.phase == REFERENCE,
-        "measured_at": say_time(state.measured_at),
-        "limit_steps": arrange_limits(standing.judgement, standing.card),
-        "sweeps": draw_sweeps(state.outcomes, standing.judgement.verdicts if standing.judgement else ()),
+        "measured_at": format_time(state.measured_at),
+        "limit_steps": arrange_limits(triage.judgement, triage.card),
+        "sweeps": draw_sweeps(state.outcomes, triage.judgement.verdicts if triage.judgement else ()),
         "figures": figures,
         "frames": frames,
-        "before": compare_before(ledger, standing, visits),
-        "visits": [visit for visit in visits if visit.number != standing.number],
+        "before": compare_before(ledger, triage, visits),
+        "visits": [visit for visit in visits if visit.number != triage.number],
         "refusals": list_refusals(state.outcomes, outcomes),
         "notes": list_notes(state.outcomes),
         "numbers": list_numbers(state.outcomes),
         "number_settings": [str(setting) for setting in settings_of(state.outcomes)],
         "documents": [each for each in (plan, find_document(ledger, state.record.stand_sha256), card) if each],
-        "seconds": say_seconds(sum(each.seconds for each in outcomes.values())),
+        "seconds": format_seconds(sum(each.seconds for each in outcomes.values())),
     }
 
 
@@ -106,7 +106,7 @@ def list_refusals(kept: Sequence[KeptOutcome], outcomes: Mapping[str, Outcome]) 
     )
     return [
         Refusal(
-            step=say_step(each.step),
+            step=format_step(each.step),
             what=" ".join(part for part in (str(each.setting or ""), each.shot) if part) or "the whole ticket",
             status=str(each.status),
             kind=kinds[each.status],
@@ -121,7 +121,7 @@ def list_notes(kept: Sequence[KeptOutcome]) -> list[tuple[str, str]]:
     """List what stages noted and every caveat, each once with where it was said."""
     said: dict[str, list[str]] = {}
     for each in kept:
-        where = " ".join(part for part in (say_step(each.step), str(each.setting or ""), each.shot) if part)
+        where = " ".join(part for part in (format_step(each.step), str(each.setting or ""), each.shot) if part)
         for text in (*each.notes, *(f"caveat: {name.replace('_', ' ')}" for name in each.caveats)):
             said.setdefault(text, []).append(where)
     return [(text, _shorten(places)) for text, places in sorted(said.items())]
@@ -140,14 +140,14 @@ def list_numbers(kept: Sequence[KeptOutcome]) -> list[tuple[str, list[NumberRow]
         if each.shot or not each.measured:
             continue
         for path, measured in each.measured.items():
-            text = measured.text if measured.text is not None else say_value(measured.value, measured.u)
+            text = measured.text if measured.text is not None else format_value(measured.value, measured.u)
             steps.setdefault(each.step, {}).setdefault((path, measured.unit), {})[each.setting] = text
     return [
         (
-            say_step(step),
+            format_step(step),
             [
                 NumberRow(
-                    name=say_measure(f"{step}.{path}"),
+                    name=format_measure(f"{step}.{path}"),
                     unit="" if unit in ("1", "count") else unit,
                     values=tuple(found.get(setting, found.get(None, "")) for setting in settings),
                 )

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Final
 
 from glasswright.counts import format_count
 from glasswright.plugin.drawing import Plot, Scale, canvas, dot, element, label, line, mark, path, reach
+from glasswright.reports.pages.formats import COVERAGE, format_value
 from glasswright.reports.pages.strip import draw_sign
-from glasswright.reports.pages.wording import COVERAGE, say_value
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -65,7 +65,7 @@ def draw_population(readings: Sequence[Reading], limits: tuple[float | None, flo
     for time, each in zip(times, shown, strict=True):
         x, y, half = across(time), plot.y(each.value), COVERAGE * (each.u or 0.0)
         bar = line(x, plot.y(each.value - half), x, plot.y(each.value + half), "bar faint") if half else ""
-        tip = f"{each.ticket}, {each.when[:10]}: {say_value(each.value, each.u)}, {each.verdict}"
+        tip = f"{each.ticket}, {each.when[:10]}: {format_value(each.value, each.u)}, {each.verdict}"
         parts.append(mark(bar + draw_sign(x, y, each.verdict, 3.6), tip))
     parts.append(_draw_share(plot, values))
     return canvas(560, BOTTOM + 44, *parts, label=name, marks=True)

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING, Final
 
-from glasswright.judging.gate import RELEASING_PHASE, Word
+from glasswright.judging.gate import RELEASING_PHASE, DecisionKind
 from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.ledger.verdict import Verdict, fold
 from glasswright.plugin.outcome import Status
+from glasswright.reports.pages.formats import format_measure, format_step
 from glasswright.reports.pages.strip import KINDS
-from glasswright.reports.pages.wording import say_measure, say_step
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -25,12 +25,12 @@ if TYPE_CHECKING:
     from glasswright.ledger.verdict import Judgement, LimitVerdict
 
 REFERENCE: Final = "reference"
-KIND_OF_WORD: Final = {
-    Word.RELEASE: "pass",
-    Word.RELEASED_ON_REVIEW: "review",
-    Word.HOLD: "fail",
-    Word.REVIEW: "review",
-    Word.INCOMPLETE: "unknown",
+KIND_OF_DECISION: Final = {
+    DecisionKind.RELEASE: "pass",
+    DecisionKind.RELEASED_ON_REVIEW: "review",
+    DecisionKind.HOLD: "fail",
+    DecisionKind.REVIEW: "review",
+    DecisionKind.INCOMPLETE: "unknown",
 }
 
 
@@ -62,7 +62,7 @@ ACTIONS: Final = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class Triage:
     """One ticket with the judgement that counts and the gate's word on it."""
 
     state: TicketState
@@ -77,18 +77,18 @@ class Standing:
         return self.state.record.ticket.number
 
     @property
-    def word(self) -> str:
+    def label(self) -> str:
         """The gate's word; for a visit that releases nothing, the card's verdict."""
         if self.state.record.ticket.phase == RELEASING_PHASE:
-            return str(self.decision.word)
+            return str(self.decision.kind)
         return str(self.judgement.verdict) if self.judgement else str(Verdict.UNKNOWN)
 
     @property
     def kind(self) -> str:
         """Its class: `pass`, `fail`, `review` or `unknown`."""
         if self.state.record.ticket.phase == RELEASING_PHASE:
-            return KIND_OF_WORD[self.decision.word]
-        return KINDS[Verdict(self.word)]
+            return KIND_OF_DECISION[self.decision.kind]
+        return KINDS[Verdict(self.label)]
 
     @property
     def steps(self) -> Mapping[str, Verdict]:
@@ -116,7 +116,7 @@ class Standing:
             return Urgency.IDENTITY
         if self.kind != "pass" and causes:
             return Urgency.RESHOOT
-        if self.decision.word is Word.RELEASED_ON_REVIEW:
+        if self.decision.kind is DecisionKind.RELEASED_ON_REVIEW:
             return Urgency.NOTHING
         kinds = {"review": Urgency.REVIEW, "fail": Urgency.HOLD, "unknown": Urgency.INCOMPLETE}
         return kinds.get(self.kind, Urgency.NOTHING)
@@ -125,8 +125,8 @@ class Standing:
     def headline(self) -> tuple[str, int]:
         """Why it stands so, in one line, and how many more reasons there are."""
         if self.kind == "pass":
-            return self.decision.reasons[0] if self.word == Word.RELEASE else "all limits are kept", 0
-        if self.word == Word.RELEASED_ON_REVIEW:
+            return self.decision.reasons[0] if self.label == DecisionKind.RELEASE else "all limits are kept", 0
+        if self.label == DecisionKind.RELEASED_ON_REVIEW:
             return self.decision.reasons[0], len(self.decision.reasons) - 1
         reasons = self._reasons()
         return reasons[0], len(reasons) - 1
@@ -139,7 +139,7 @@ class Standing:
             (each for each in (self.judgement.verdicts if self.judgement else ()) if each.verdict is not Verdict.PASS),
             key=_gravity,
         )
-        judged = [f"{say_limit(each)}: {each.reason}" for each in verdicts]
+        judged = [f"{format_limit(each)}: {each.reason}" for each in verdicts]
         rest = [reason for reason in self._about_ticket() if not any(each.reason in reason for each in verdicts)]
         if self.urgency in (Urgency.CRASHED, Urgency.RESHOOT):
             return [*stopped, *judged, *rest]
@@ -156,9 +156,9 @@ class Standing:
         return self.judgement.reasons
 
 
-def say_limit(each: LimitVerdict) -> str:
+def format_limit(each: LimitVerdict) -> str:
     """Name a limit as people do: `MTF50 green, centre, mean, at 50 mm f/2`."""
-    return f"{say_step(each.measure.partition('.')[0])} {say_measure(each.measure)}, at {each.at}"
+    return f"{format_step(each.measure.partition('.')[0])} {format_measure(each.measure)}, at {each.at}"
 
 
 def _gravity(each: LimitVerdict) -> tuple[int, float]:
@@ -171,11 +171,11 @@ def _gravity(each: LimitVerdict) -> tuple[int, float]:
     return order.index(each.verdict), -max(below, above) / (each.u or 1.0)
 
 
-def read_standings(ledger: Ledger, tickets: Sequence[str] | None = None) -> tuple[Standing, ...]:
+def read_triages(ledger: Ledger, tickets: Sequence[str] | None = None) -> tuple[Triage, ...]:
     """Read where tickets stand (all if None), with no more of their measurements than the cards ask for."""
-    return tuple(stand_of(gated) for gated in Gatekeeper(ledger).gate_all(tickets))
+    return tuple(triage_of(gated) for gated in Gatekeeper(ledger).gate_all(tickets))
 
 
-def stand_of(gated: Gated) -> Standing:
+def triage_of(gated: Gated) -> Triage:
     """Give where a ticket stands by the gate's decision."""
-    return Standing(state=gated.state, judgement=gated.judgement, decision=gated.decision, card=gated.card)
+    return Triage(state=gated.state, judgement=gated.judgement, decision=gated.decision, card=gated.card)

@@ -11,15 +11,15 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from glasswright.errors import GlasswrightError
-from glasswright.reports.pages.wording import (
-    say_heading,
-    say_limits,
-    say_measure,
-    say_number,
-    say_seconds,
-    say_step,
-    say_time,
-    say_value,
+from glasswright.reports.pages.formats import (
+    format_heading,
+    format_limits,
+    format_measure,
+    format_number,
+    format_seconds,
+    format_step,
+    format_time,
+    format_value,
 )
 
 if TYPE_CHECKING:
@@ -47,14 +47,14 @@ def environment() -> Environment:
     )
     found.filters.update(
         drawing=Markup,
-        measure=say_measure,
-        step=say_step,
-        time=say_time,
-        seconds=say_seconds,
-        number=say_number,
-        heading=say_heading,
+        measure=format_measure,
+        step=format_step,
+        time=format_time,
+        seconds=format_seconds,
+        number=format_number,
+        heading=format_heading,
     )
-    found.globals.update(sign=SIGNS.get, say_value=say_value, say_limits=say_limits)
+    found.globals.update(sign=SIGNS.get, format_value=format_value, format_limits=format_limits)
     return found
 
 

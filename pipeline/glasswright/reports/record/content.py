@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Final
 
 from glasswright.judging.card import HAND_STEP
 from glasswright.judging.decision import guard_band
-from glasswright.judging.gate import Word
+from glasswright.judging.gate import DecisionKind
 from glasswright.plugin.paper import clean_text
-from glasswright.reports.record.words import COVERAGE_FACTOR, name_field, name_unit, write_limits, write_result
+from glasswright.reports.record.formats import COVERAGE_FACTOR, name_field, name_unit, write_limits, write_result
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 SHOWN_HASH: Final = 16
 NOT_ACCREDITED: Final = "A shop's record, not an accredited calibration."
 TITLES: Final = {
-    Word.RELEASE: ("Release record", ()),
-    Word.RELEASED_ON_REVIEW: ("Record of a release on review", ("RELEASED ON REVIEW",)),
+    DecisionKind.RELEASE: ("Release record", ()),
+    DecisionKind.RELEASED_ON_REVIEW: ("Record of a release on review", ("RELEASED ON REVIEW",)),
 }
 """Title, and what stands across every page."""
 FINDINGS: Final = ("Findings sheet", ("FINDINGS SHEET - NOT RELEASED",))
@@ -83,7 +83,7 @@ class RecordContent:
     title: str
     across: tuple[str, ...]
     """What stands across every page."""
-    word: str
+    decision: str
     """The gate's word."""
     facts: tuple[tuple[str, str], ...]
     reasons: tuple[str, ...]
@@ -100,12 +100,12 @@ class RecordContent:
 
 def write_content(evidence: Gated, signature: Signature) -> RecordContent:
     """Put into words what the ledger says of a ticket."""
-    title, across = TITLES.get(evidence.decision.word, FINDINGS)
+    title, across = TITLES.get(evidence.decision.kind, FINDINGS)
     rehearsed = ("REHEARSED - NO REAL LENS",) if evidence.state.record.ticket.rehearsed else ()
     return RecordContent(
         title=title,
         across=(*across, *rehearsed),
-        word=str(evidence.decision),
+        decision=str(evidence.decision),
         facts=_facts(evidence),
         reasons=tuple(map(clean_text, evidence.decision.reasons)),
         groups=_groups(evidence),

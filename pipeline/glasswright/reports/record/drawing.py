@@ -25,7 +25,7 @@ SMALL: Final = ParagraphStyle("small", parent=TEXT, fontSize=7.5, leading=9.6)
 CELL: Final = ParagraphStyle("cell", parent=TEXT, fontSize=8, leading=9.6)
 RIGHT: Final = ParagraphStyle("right", parent=CELL, alignment=2)
 TITLE: Final = ParagraphStyle("title", parent=TEXT, fontName=BOLD, fontSize=19, leading=24)
-WORD: Final = ParagraphStyle("word", parent=TEXT, fontName=BOLD, fontSize=12, leading=16)
+DECISION: Final = ParagraphStyle("decision", parent=TEXT, fontName=BOLD, fontSize=12, leading=16)
 HEAD: Final = ParagraphStyle("head", parent=TEXT, fontName=BOLD, fontSize=9.5, leading=13, spaceBefore=7)
 PADDING: Final = 6
 """Of the frame in which a page's text stands, in points: the template's own."""
@@ -92,7 +92,9 @@ def _build(content: RecordContent, paper: str, note: str, furniture: Furniture) 
 def _story(content: RecordContent, width: float) -> Iterable[Any]:
     """Give the parts in reading order."""
     head = width - CODE_SIZE - 6 * mm
-    yield _beside_code([_text(content.title, TITLE), _text(content.word, WORD), *_lens_lines(content)], head, width)
+    yield _beside_code(
+        [_text(content.title, TITLE), _text(content.decision, DECISION), *_lens_lines(content)], head, width
+    )
     yield _pairs(content.facts[3:], width)
     if content.reasons:
         yield _text("Why", HEAD)

@@ -6,7 +6,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
 from glasswright.errors import GlasswrightError
-from glasswright.judging.gate import RELEASING, Word
+from glasswright.judging.gate import RELEASING, DecisionKind
 from glasswright.judging.judge import JUDGE_VERSION
 from glasswright.plugin.paper import name_drawing_tools
 from glasswright.reports.record.content import Signature, write_content
@@ -31,7 +31,7 @@ class MadeRecord:
     """A record and its file."""
 
     content: RecordContent
-    word: Word
+    decision: DecisionKind
     """The gate's."""
     fingerprint: str
     data: bytes
@@ -39,7 +39,7 @@ class MadeRecord:
     @property
     def is_release(self) -> bool:
         """Whether it says that the lens may go back without anybody's decision."""
-        return self.word is Word.RELEASE
+        return self.decision is DecisionKind.RELEASE
 
 
 def make_record(ledger: Ledger, ticket: str, signature: Signature, paper: str) -> MadeRecord:
@@ -59,12 +59,12 @@ def make_record(ledger: Ledger, ticket: str, signature: Signature, paper: str) -
         drawn_with=name_drawing_tools(),
         fingerprint=make_fingerprint(content, manifest, judgement),
     )
-    return _draw(content, note, evidence.decision.word)
+    return _draw(content, note, evidence.decision.kind)
 
 
-def _draw(content: RecordContent, note: Note, word: Word) -> MadeRecord:
+def _draw(content: RecordContent, note: Note, decision: DecisionKind) -> MadeRecord:
     data = draw_record(content, paper=note.paper, note=write_note(note), fingerprint=note.fingerprint)
-    return MadeRecord(content=content, word=word, fingerprint=note.fingerprint, data=data)
+    return MadeRecord(content=content, decision=decision, fingerprint=note.fingerprint, data=data)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,19 +109,19 @@ def verify_record(ledger: Ledger, data: bytes) -> Verified:
     record = _make_again(recalled, note)
     if record.data != data:
         what = f"the file of ticket `{note.ticket}` was changed after it was made: its pages are not as they were drawn"
-        raise RecordMismatchError(_say(note, what))
-    return Verified(record=record, note=note, since=_say_since(ledger, note, record))
+        raise RecordMismatchError(_format(note, what))
+    return Verified(record=record, note=note, since=_format_since(ledger, note, record))
 
 
 def _make_again(evidence: Gated, note: Note) -> MadeRecord:
     content = write_content(evidence, Signature(name=note.signed_by, day=note.signed_on))
     if make_fingerprint(content, note.manifest, note.judgement) != note.fingerprint:
         what = f"the fingerprint is not that of what the ledger says of ticket `{note.ticket}`: it was changed"
-        raise RecordMismatchError(_say(note, what))
-    return _draw(content, note, evidence.decision.word)
+        raise RecordMismatchError(_format(note, what))
+    return _draw(content, note, evidence.decision.kind)
 
 
-def _say(note: Note, what: str) -> str:
+def _format(note: Note, what: str) -> str:
     """Say what does not match; that proves nothing where other versions word or draw a record in another way."""
     tools = name_drawing_tools()
     if note.drawn_with == tools:
@@ -132,7 +132,7 @@ def _say(note: Note, what: str) -> str:
     )
 
 
-def _say_since(ledger: Ledger, note: Note, record: MadeRecord) -> str:
+def _format_since(ledger: Ledger, note: Note, record: MadeRecord) -> str:
     """Say what has become of the ticket since.
 
     Raises
@@ -141,9 +141,9 @@ def _say_since(ledger: Ledger, note: Note, record: MadeRecord) -> str:
         For a release of a measurement that the reference lens has cast doubt upon.
     """
     now = gather_evidence(ledger, note.ticket)
-    if name_evidence(now) != (note.manifest, note.judgement) and not now.doubts:
+    if name_evidence(now) != (note.manifest, note.judgement) and not now.out_of_control:
         return f"measured or judged again since: the ledger now says {now.decision}"
     reasons = "; ".join(now.decision.reasons)
-    if record.word in RELEASING and now.doubts:
+    if record.decision in RELEASING and now.out_of_control:
         raise RecordMismatchError(f"the ledger no longer bears out the release: it now says {now.decision}: {reasons}")
-    return "" if str(now.decision) == record.content.word else f"the ledger now says {now.decision}: {reasons}"
+    return "" if str(now.decision) == record.content.decision else f"the ledger now says {now.decision}: {reasons}"

@@ -47,7 +47,7 @@ def _suite(judged: Gated) -> ElementTree.Element:
     whole = "; ".join(judged.whole_reasons)
     if whole or not cases:
         cases.insert(0, _whole_case(ticket.number, whole or "the judgement has no verdicts"))
-    _tell_apart(cases)
+    _number_namesakes(cases)
     counts = {
         "tests": len(cases),
         "failures": sum(case.find("failure") is not None for case in cases),
@@ -64,7 +64,7 @@ def _suite(judged: Gated) -> ElementTree.Element:
         "phase": ticket.phase,
         "rehearsed": str(ticket.rehearsed).lower(),
         "stand": judged.state.record.stand,
-        "word": str(judged.decision.word),
+        "decision": str(judged.decision.kind),
     }
     if judged.decision.released_by:
         facts["released_by"] = judged.decision.released_by
@@ -73,7 +73,7 @@ def _suite(judged: Gated) -> ElementTree.Element:
     return suite
 
 
-def _tell_apart(cases: list[ElementTree.Element]) -> None:
+def _number_namesakes(cases: list[ElementTree.Element]) -> None:
     """Number the tests of one name, such as two limits of one measure: a server shows only one of them otherwise."""
     seen: Counter[tuple[str | None, str | None]] = Counter()
     for case in cases:

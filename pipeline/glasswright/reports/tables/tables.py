@@ -53,7 +53,7 @@ MEASUREMENT_COLUMNS: Final[Mapping[str, type]] = {
 
 VERDICT_COLUMNS: Final[Mapping[str, type]] = {
     **LENS,
-    "word": str,
+    "decision": str,
     "released_by": str,
     "measure": str,
     "at": str,
@@ -138,7 +138,7 @@ def list_verdicts(judged: Gated) -> Iterator[Row]:
     judgement = judged.judgement
     common: Row = {
         **_lens(judged),
-        "word": str(judged.decision.word),
+        "decision": str(judged.decision.kind),
         "released_by": judged.decision.released_by or None,
         "card_sha256": judgement.card or None if judgement else None,
         "judged_stand_sha256": judgement.stand if judgement else None,

@@ -84,7 +84,7 @@ def assign_addresses(
     prints
         Digests of the steps.
     known
-        Addresses of instances outside this lot that are taken as inputs.
+        Addresses of instances outside this batch that are taken as inputs.
     attempts
         How often an instance that crashed was measured again; a new attempt is a new address, and so is
         everything downstream of it.

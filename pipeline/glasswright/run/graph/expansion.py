@@ -208,7 +208,7 @@ def _find_one(
     if own in found:
         return One(key=own)
     role = shot.shot.role if shot is not None else item
-    return f"`{source.name}` is made of {_words(roles)} shots, and this is of {role}"
+    return f"`{source.name}` is made of {_join_roles(roles)} shots, and this is of {role}"
 
 
 def _night_wide(blueprint: Blueprint, source: Source) -> bool:
@@ -219,13 +219,13 @@ def _roles_of_source(blueprint: Blueprint, source: Source) -> frozenset[str]:
     return frozenset({source.name}) if source.kind == "role" else blueprint.roles[source.name]
 
 
-def _words(roles: Iterable[str]) -> str:
+def _join_roles(roles: Iterable[str]) -> str:
     return " or ".join(sorted(roles))
 
 
 def _no_shot(roles: frozenset[str], item: Item) -> str:
     where = f"at {item.setting}" if item.setting is not None else "in the ticket" if item.ticket else "in the night"
-    return f"no {_words(roles)} shot {where}"
+    return f"no {_join_roles(roles)} shot {where}"
 
 
 def expand_night(

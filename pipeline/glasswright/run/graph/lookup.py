@@ -47,7 +47,7 @@ def look_up(
     prints
         Digests of the steps.
     known
-        Addresses of instances outside this lot.
+        Addresses of instances outside this batch.
     store
         The ledger.
     retry

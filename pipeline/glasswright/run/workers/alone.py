@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from glasswright.plugin.outcome import Outcome
 
 
-class Teller:
+class Reporter:
     """Tells the process that waits what happens in this one."""
 
     def __init__(self, stream: BinaryIO, step_s: float) -> None:
@@ -32,13 +32,13 @@ class Teller:
     def begin(self, name: str) -> None:
         """Tell which step begins, and give it its time."""
         faulthandler.dump_traceback_later(self._step_s, exit=True)
-        self.tell("begin", name)
+        self.send("begin", name)
 
     def done(self, outcome: Outcome) -> None:
         """Hand over an outcome."""
-        self.tell("done", outcome)
+        self.send("done", outcome)
 
-    def tell(self, kind: str, value: object) -> None:
+    def send(self, kind: str, value: object) -> None:
         """Write one message."""
         message = pickle.dumps((kind, value))
         self._stream.write(len(message).to_bytes(LENGTH_BYTES, "little") + message)
@@ -55,8 +55,8 @@ def main() -> None:
     limits, payload = pickle.loads(sys.stdin.buffer.read())
     if limits.memory_bytes:
         resource.setrlimit(resource.RLIMIT_DATA, (limits.memory_bytes, limits.memory_bytes))
-    teller = Teller(stream, limits.step_s)
-    teller.tell("result", perform(pickle.loads(payload), teller))
+    reporter = Reporter(stream, limits.step_s)
+    reporter.send("result", perform(pickle.loads(payload), reporter))
     faulthandler.cancel_dump_traceback_later()
 
 

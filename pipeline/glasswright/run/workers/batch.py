@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
-    """What every lot of a night works with."""
+    """What every batch of a night works with."""
 
     codes: Mapping[str, StepCode]
     prints: Fingerprint
@@ -32,7 +32,7 @@ class Bench:
 
 
 @dataclass(slots=True, kw_only=True)
-class Lot:
+class Batch:
     """Steps on their way from planned to measured."""
 
     name: str
@@ -54,7 +54,7 @@ class Lot:
         instances: Sequence[Instance],
         phases: Sequence[Phase],
         known: Mapping[Key, tuple[str, Outcome]],
-    ) -> Lot:
+    ) -> Batch:
         """Give every instance its address and look up what was measured before.
 
         Parameters
@@ -68,7 +68,7 @@ class Lot:
         phases
             Of the steps that the instances are of.
         known
-            Addresses and outcomes of instances of other lots that are taken as inputs.
+            Addresses and outcomes of instances of other batches that are taken as inputs.
         """
         others = {key: address for key, (address, _) in known.items()}
         addresses, found = look_up(instances, bench.prints, others, bench.store, retry=bench.retry)

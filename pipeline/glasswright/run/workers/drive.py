@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 class Task(Protocol):
-    """Something that is measured in units, one lot after another: a ticket, or the night-wide steps."""
+    """Something that is measured in units, one batch after another: a ticket, or the night-wide steps."""
 
     def start(self) -> Sequence[Unit]:
         """Give the first units; none if there is nothing to do."""

@@ -58,15 +58,15 @@ class Stop:
         self.by = signal.Signals(number).name
         self._overdue_at = time.monotonic() + GRACE_S
         signal.setitimer(signal.ITIMER_REAL, GRACE_S + LAST_S)
-        _say(f"{self.by}: ending what is under way, in {GRACE_S:g} s at most; a second signal ends it at once")
+        _print(f"{self.by}: ending what is under way, in {GRACE_S:g} s at most; a second signal ends it at once")
 
     def _end(self, number: int, frame: FrameType | None) -> None:
         """End this process. The ledger stands a death at any moment, and the processes that measure end with it."""
         del frame
-        _say(f"{signal.Signals(number).name}: ended at once; run again to go on")
+        _print(f"{signal.Signals(number).name}: ended at once; run again to go on")
         os._exit(ENDED)
 
 
-def _say(text: str) -> None:
+def _print(text: str) -> None:
     # a print could be interrupted by the next signal halfway, and fail
     os.write(2, f"glasswright: {text}\n".encode())

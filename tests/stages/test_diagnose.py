@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 from scipy.stats import t
 
 from glasswright import Setting, Ticket, Unmeasurable
-from glasswright_camera import read_pattern
+from glasswright_camera import diagnose
 from glasswright_camera.centring.result import Centring
-from glasswright_camera.diagnosis.drawing import draw_pattern
+from glasswright_camera.diagnosis.drawing import draw_diagnosis
 from glasswright_camera.diagnosis.found import DIRT, SCRATCH, STAND
-from glasswright_camera.diagnosis.known_lenses import KnownLens, KnownLenses, Usual
+from glasswright_camera.diagnosis.reference_values import KnownLens, KnownLenses, ReferenceValue
 from glasswright_camera.diagnosis.rules import (
     AUTOFOCUS,
     BENT,
@@ -63,8 +63,8 @@ KNOWN = KnownLenses(
             model=MODEL,
             copies=30,
             origin="invented",
-            usual=tuple(
-                Usual(measure=name, focal_length_mm=50, f_number=2, middle=middle, scatter=scatter)
+            values=tuple(
+                ReferenceValue(measure=name, focal_length_mm=50, f_number=2, middle=middle, scatter=scatter)
                 for name, (middle, scatter) in HEALTHY.items()
             ),
         ),
@@ -114,13 +114,13 @@ def results(setting=OPEN, u_of_scatter=0.5, **values):
 
 def read(found, *, known=KNOWN, light=None, spots=None):
     given_inputs = dict.fromkeys(name for name, _ in INPUTS.values()) | found
-    return read_pattern(TICKET, **given_inputs, light=light, spots=spots, known=known)
+    return diagnose(TICKET, **given_inputs, light=light, spots=spots, known=known)
 
 
 def test_a_healthy_lens_points_nowhere():
     found = read(results())
     assert found.points_to == "nothing unusual"
-    assert (found.surety, found.pattern_count, found.unusual_count) == ("none", 0, 0)
+    assert (found.surety, found.fault_count, found.unusual_count) == ("none", 0, 0)
     assert found.sign_count == len(HEALTHY)
     assert found.compared_with == "30 copies: invented"
 
@@ -243,9 +243,9 @@ def test_the_stands_own_checks_point_at_the_stand():
 def test_chart_shots_that_were_refused_at_one_setting_point_at_the_shooting():
     found = results()
     found["falloff"] = (*found["falloff"], replace(found["falloff"][0], setting=CLOSED))
-    pattern = read(found)
-    assert pattern.points_to == STAND
-    assert "no chart shot could be used at 50 mm f/8" in pattern.notes[0]
+    diagnosis = read(found)
+    assert diagnosis.points_to == STAND
+    assert "no chart shot could be used at 50 mm f/8" in diagnosis.notes[0]
 
 
 @pytest.mark.parametrize(
@@ -269,7 +269,7 @@ def test_nothing_at_all_is_unmeasurable():
 
 
 def test_the_drawing_has_a_row_for_each_kind_of_sign_and_fills_those_of_the_pattern():
-    (picture,) = draw_pattern(read(results(**CASES[HAZE])))
+    (picture,) = draw_diagnosis(read(results(**CASES[HAZE])))
     kinds = {kind.kind for kind in KINDS if kind.measure in HEALTHY}
     assert all(f">{kind}</text>" in picture.svg for kind in kinds)
     assert picture.svg.count("<title>") == len(kinds)
@@ -280,8 +280,8 @@ def test_the_drawing_has_a_row_for_each_kind_of_sign_and_fills_those_of_the_patt
 
 
 def test_the_drawing_says_so_where_nothing_is_unusual_or_nothing_is_known():
-    (picture,) = draw_pattern(read(results()))
+    (picture,) = draw_diagnosis(read(results()))
     assert picture.description.startswith("Nothing unusual. Compared with healthy copies of the model (30 copies")
     assert 'class="fill one"' not in picture.svg
-    (picture,) = draw_pattern(read(results(), known=None))
+    (picture,) = draw_diagnosis(read(results(), known=None))
     assert "Compared with a perfect lens" in picture.description

@@ -12,7 +12,7 @@ from glasswright_camera.edges.kernel.parameters import LOPSIDED, ODD, PARAMETERS
 from glasswright_camera.edges.kernel.reading import half_point, in_direction
 from glasswright_camera.edges.kernel.spread import edge_spread
 from glasswright_camera.edges.kernel.walk import MEASURED
-from glasswright_camera.edges.straight_strip import collect_strip, fit_strip
+from glasswright_camera.edges.slanted.strip import collect_strip, fit_strip
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -34,7 +34,7 @@ HALO_SHARE: Final = 0.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StraightTable:
+class SlantedTable:
     """What straight edges say: arrays over (planes, edges)."""
 
     mtf50: Array
@@ -59,7 +59,7 @@ def straight_prior() -> Array:
 
 def trace_strips(
     mosaic: Mosaic, *, middle: Array, normal: Array, half_length_px: Array, inside_px: Array, outside_px: Array
-) -> StraightTable:
+) -> SlantedTable:
     """Fit all straight edges of a mosaic.
 
     Parameters
@@ -97,4 +97,4 @@ def trace_strips(
     mtf50, slope, curve = half_point(value @ take.T)
     spread = take @ covariance @ take.T
     u = np.sqrt(np.einsum("pdi,pdij,pdj->pd", slope, spread, slope))
-    return StraightTable(mtf50=mtf50, mtf50_u=u, shift_px=place, mtf=curve, ending=ending)
+    return SlantedTable(mtf50=mtf50, mtf50_u=u, shift_px=place, mtf=curve, ending=ending)

@@ -1,4 +1,4 @@
-"""The command `usual`: medians and scatters of a model's copies, from an exported table to a file a stand can name."""
+"""The command `reference-values`: from an exported table to a file that a stand file can name."""
 
 import csv
 
@@ -8,9 +8,8 @@ from click.testing import CliRunner
 from scipy.stats import norm
 
 from glasswright.config import read_config
-from glasswright_camera.diagnosis.command import COLUMNS, usual
-from glasswright_camera.diagnosis.known_lenses import KnownLens
-from glasswright_camera.diagnosis.usual import FEWEST, Row, find_usual
+from glasswright_camera.diagnosis.command import COLUMNS, FEWEST, Row, find_reference_values, reference_values
+from glasswright_camera.diagnosis.reference_values import KnownLens
 
 GLARE = "measure_glare.chart_glare_pct"
 
@@ -32,7 +31,7 @@ def rows(values, measure=GLARE, f_number=2.0):
 def test_a_normal_sample_gives_its_quantiles():
     """Median and MAD / 0.6745 of a normal sample: Rousseeuw and Croux, JASA 88 (1993), from memory."""
     sample = norm.ppf((np.arange(999) + 0.5) / 999, loc=3.0, scale=0.2)
-    (found,), copies = find_usual(rows(sample))
+    (found,), copies = find_reference_values(rows(sample))
     assert (found.measure, found.focal_length_mm, found.f_number, copies) == (GLARE, 50.0, 2.0, 999)
     assert found.middle == pytest.approx(3.0, abs=1e-6)
     assert found.scatter == pytest.approx(0.2, rel=5e-3)
@@ -40,8 +39,8 @@ def test_a_normal_sample_gives_its_quantiles():
 
 def test_a_few_faulty_lenses_do_not_matter():
     sample = norm.ppf((np.arange(60) + 0.5) / 60, loc=3.0, scale=0.2)
-    (clean,), _ = find_usual(rows(sample))
-    (mixed,), _ = find_usual(rows([*sample, 9.0, 9.5, 11.0]))
+    (clean,), _ = find_reference_values(rows(sample))
+    (mixed,), _ = find_reference_values(rows([*sample, 9.0, 9.5, 11.0]))
     assert mixed.middle == pytest.approx(clean.middle, abs=0.02)
     assert mixed.scatter == pytest.approx(clean.scatter, rel=0.15)
 
@@ -49,7 +48,7 @@ def test_a_few_faulty_lenses_do_not_matter():
 def test_of_each_lens_the_first_visit_counts():
     first = rows(np.linspace(1, 2, 9))
     again = [Row(**{**vars_of(row), "measured_at": "2026-04-01", "value": 50.0}) for row in first]
-    assert find_usual([*again, *first]) == find_usual(first)
+    assert find_reference_values([*again, *first]) == find_reference_values(first)
 
 
 def vars_of(row):
@@ -57,9 +56,9 @@ def vars_of(row):
 
 
 def test_too_few_lenses_and_other_fields_are_left_out():
-    assert find_usual(rows(range(FEWEST - 1))) == ((), 0)
-    assert find_usual(rows(range(20), measure="measure_glare.disc_count")) == ((), 0)
-    assert find_usual(rows([np.nan] * 20)) == ((), 0)
+    assert find_reference_values(rows(range(FEWEST - 1))) == ((), 0)
+    assert find_reference_values(rows(range(20), measure="measure_glare.disc_count")) == ((), 0)
+    assert find_reference_values(rows([np.nan] * 20)) == ((), 0)
 
 
 def write_table(path, values, columns=COLUMNS):
@@ -74,12 +73,14 @@ def write_table(path, values, columns=COLUMNS):
 def test_the_file_that_is_written_can_be_read(tmp_path):
     table, out = tmp_path / "measurements.csv", tmp_path / "lens.yaml"
     write_table(table, np.linspace(-0.2, 0.2, 11))
-    result = CliRunner().invoke(usual, ["Corvane 50 mm f/2", str(table), "--out", str(out), "--origin", "a drawer"])
+    result = CliRunner().invoke(
+        reference_values, ["Corvane 50 mm f/2", str(table), "--out", str(out), "--origin", "a drawer"]
+    )
     assert result.exit_code == 0, result.output
     known = read_config(out, KnownLens)
     assert (known.model, known.copies, known.origin) == ("Corvane 50 mm f/2", 11, "a drawer")
-    assert [(each.measure, each.f_number, each.middle) for each in known.usual] == [(GLARE, 2.0, 0.0)]
-    again = CliRunner().invoke(usual, ["Corvane 50 mm f/2", str(table), "--out", str(out)])
+    assert [(each.measure, each.f_number, each.middle) for each in known.values] == [(GLARE, 2.0, 0.0)]
+    again = CliRunner().invoke(reference_values, ["Corvane 50 mm f/2", str(table), "--out", str(out)])
     assert again.exit_code == 1
     assert "is there already" in again.output
 
@@ -87,10 +88,10 @@ def test_the_file_that_is_written_can_be_read(tmp_path):
 def test_wrong_input_is_told(tmp_path):
     table, out = tmp_path / "measurements.csv", tmp_path / "lens.yaml"
     write_table(table, np.linspace(-0.2, 0.2, 11))
-    result = CliRunner().invoke(usual, ["Corvane 50", str(table), "--out", str(out)])
+    result = CliRunner().invoke(reference_values, ["Corvane 50", str(table), "--out", str(out)])
     assert result.exit_code == 1
     assert "no field has values of 8 lenses of 'Corvane 50'" in result.output
     write_table(table, [1.0], columns=[name for name in COLUMNS if name != "serial"])
-    result = CliRunner().invoke(usual, ["Corvane 50 mm f/2", str(table), "--out", str(out)])
+    result = CliRunner().invoke(reference_values, ["Corvane 50 mm f/2", str(table), "--out", str(out)])
     assert "no column serial: give the measurements.csv that `glasswright export` writes" in result.output
     assert not out.exists()

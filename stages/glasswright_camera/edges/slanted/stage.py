@@ -7,10 +7,10 @@ import numpy as np
 from glasswright import Unmeasurable, stage
 from glasswright_camera.chart.chart_fit import ChartFit
 from glasswright_camera.edges.kernel.reading import FREQUENCY
-from glasswright_camera.edges.slanted_edges import SlantedEdges
-from glasswright_camera.edges.straight_places import place_edges
-from glasswright_camera.edges.straight_table import trace_strips
-from glasswright_camera.edges.trace_doubts import name_failures
+from glasswright_camera.edges.slanted.places import place_edges
+from glasswright_camera.edges.slanted.result import SlantedEdges
+from glasswright_camera.edges.slanted.table import trace_strips
+from glasswright_camera.edges.trace_notes import name_failures
 from glasswright_camera.field import image_radius
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.stand import Stand

@@ -12,15 +12,15 @@ if TYPE_CHECKING:
 
     from glasswright.ledger.verdict import Judgement
 
-MOST_TOLD: Final = 3
-"""Reasons that a verdict repeats; `glasswright watch` tells them all."""
+MOST_LISTED: Final = 3
+"""Reasons that a verdict repeats; `glasswright watch` lists them all."""
 
 
-def doubt(judgement: Judgement, doubts: Sequence[str]) -> Judgement:
-    """Turn every PASS of a judgement into REVIEW for the doubts there are of its stand; FAIL and UNKNOWN stand."""
-    if not doubts:
+def hold_passes(judgement: Judgement, out_of_control: Sequence[str]) -> Judgement:
+    """Turn every PASS of a judgement into REVIEW if its stand is out of control; FAIL and UNKNOWN stay."""
+    if not out_of_control:
         return judgement
-    reason = tell_doubts(doubts)
+    reason = format_out_of_control(out_of_control)
     verdicts = tuple(
         replace(each, verdict=Verdict.REVIEW, reason=f"{each.reason}; but {reason}")
         if each.verdict is Verdict.PASS
@@ -31,8 +31,8 @@ def doubt(judgement: Judgement, doubts: Sequence[str]) -> Judgement:
     return replace(judgement, verdict=verdict, verdicts=verdicts)
 
 
-def tell_doubts(doubts: Sequence[str]) -> str:
-    """Give the doubts in one sentence, the first few of them whole."""
-    more = len(doubts) - MOST_TOLD
-    told = "; ".join(doubts[:MOST_TOLD]) + (f"; and {more} more" if more > 0 else "")
+def format_out_of_control(out_of_control: Sequence[str]) -> str:
+    """Format the reasons in one sentence, the first few in full."""
+    more = len(out_of_control) - MOST_LISTED
+    told = "; ".join(out_of_control[:MOST_LISTED]) + (f"; and {more} more" if more > 0 else "")
     return f"the stand counts as out of control: {told}"

@@ -37,7 +37,7 @@ def find_gap(nights: Sequence[date], night: date, most_nights: int) -> str:
     return f"no reference shot for {without} {'night' if without == 1 else 'nights'}: the last was on {before[-1]}"
 
 
-def find_chart_doubts(chart: Chart, night: date, most_nights: int) -> tuple[str, ...]:
+def find_out_of_control(chart: Chart, night: date, most_nights: int) -> tuple[str, ...]:
     """Give every reason for which a chart does not vouch for a night."""
     if chart.problem:
         return (f"{chart.name}: {chart.problem}",)
@@ -45,7 +45,7 @@ def find_chart_doubts(chart: Chart, night: date, most_nights: int) -> tuple[str,
     if gap:
         return (f"{chart.name}: {gap}",)
     return tuple(
-        f"{chart.name} on {point.night}: {_say(chart, point, signal)}"
+        f"{chart.name} on {point.night}: {_format(chart, point, signal)}"
         for point in _witnesses(chart.points, night, most_nights)
         for signal in point.signals
     )
@@ -60,7 +60,7 @@ def _witnesses(points: Sequence[ChartPoint], night: date, most_nights: int) -> l
     return [*before[-1:], *after[:1]]
 
 
-def _say(chart: Chart, point: ChartPoint, signal: str) -> str:
+def _format(chart: Chart, point: ChartPoint, signal: str) -> str:
     if point.value is None or chart.lower is None or chart.upper is None:
         return signal
     middle = (chart.lower + chart.upper) / 2

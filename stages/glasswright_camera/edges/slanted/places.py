@@ -22,7 +22,7 @@ TRIMMED: Final = 0.12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StraightPlaces:
+class EdgePlaces:
     """Straight edges on the sensor: arrays over (edges,)."""
 
     feature: tuple[str, ...]
@@ -33,11 +33,11 @@ class StraightPlaces:
     outside_px: Array
 
 
-def place_edges(layout: ChartLayout, fit: ChartFit) -> StraightPlaces:
+def place_edges(layout: ChartLayout, fit: ChartFit) -> EdgePlaces:
     """Place every side of every edge feature that lies in the frame."""
     rows = [row for feature in layout.edges for row in _sides(feature, layout, fit)]
     parts = [np.array([row[k] for row in rows]) for k in range(1, 6)]
-    return StraightPlaces(
+    return EdgePlaces(
         feature=tuple(row[0] for row in rows),
         middle=parts[0].reshape(-1, 2),
         normal=parts[1].reshape(-1, 2),

@@ -22,12 +22,12 @@ LONGEST_TEXT: Final = 40
 MINUS: Final = "\N{MINUS SIGN}"
 
 
-def say_measure(measure: str) -> str:
+def format_measure(measure: str) -> str:
     """Give a measure as people read it: `measure_mtf50.green.centre.mean_cy_per_px` -> `green, centre, mean`."""
     return _case(", ".join(_strip_unit(part).replace("_", " ") for part in measure.split(".")[1:])) or measure
 
 
-def say_step(step: str) -> str:
+def format_step(step: str) -> str:
     """Give a step as people read it: `measure_mtf50` -> `MTF50`, `locate_chart` -> `locate chart`."""
     return _case(step.removeprefix("measure_").replace("_", " "))
 
@@ -36,12 +36,12 @@ def _case(text: str) -> str:
     return re.sub(r"\bmtf", "MTF", text)
 
 
-def say_heading(text: str) -> str:
+def format_heading(text: str) -> str:
     """Begin a text with a capital and leave the rest as it is."""
     return text[:1].upper() + text[1:]
 
 
-def unit_word(measure: str) -> str:
+def format_unit(measure: str) -> str:
     """Give the unit of a measure as it stands behind a number; empty for a pure number."""
     unit = unit_of(measure.rpartition(".")[2]) or ""
     return "" if unit in ("1", "count") else unit
@@ -54,31 +54,31 @@ def _strip_unit(name: str) -> str:
     return name
 
 
-def say_value(value: float | None, u: float | None) -> str:
+def format_value(value: float | None, u: float | None) -> str:
     """Write a number with its uncertainty, two digits of that: `0.316 ± 0.006`."""
     if value is None or not math.isfinite(value):
         return "not measured"
     if u is None or not math.isfinite(u) or u <= 0:
-        return say_number(value)
+        return format_number(value)
     decimals = decimals_of(COVERAGE * u)
     return f"{_minus(f'{value:.{decimals}f}')} ± {COVERAGE * u:.{decimals}f}"
 
 
-def say_change(change: float | None, u: float | None) -> str:
+def format_change(change: float | None, u: float | None) -> str:
     """Write a difference with its sign and its uncertainty: `+0.012 ± 0.006`; empty where there is none."""
     if change is None or not math.isfinite(change):
         return ""
-    return ("+" if change > 0 else "") + say_value(change, u)
+    return ("+" if change > 0 else "") + format_value(change, u)
 
 
-def say_change_side(value: float | str | None, u: float | None) -> str:
+def format_change_side(value: float | str | None, u: float | None) -> str:
     """Write one side of a difference with the decimals that the difference's uncertainty leaves it."""
     if isinstance(value, str):
         return value if len(value) <= LONGEST_TEXT else value[: LONGEST_TEXT - 1] + "…"
     if value is None or not math.isfinite(value):
         return "–"
     known = u is not None and math.isfinite(u) and u > 0
-    return _minus(f"{value:.{decimals_of(COVERAGE * u)}f}") if known and u else say_number(value)
+    return _minus(f"{value:.{decimals_of(COVERAGE * u)}f}") if known and u else format_number(value)
 
 
 def decimals_of(u: float) -> int:
@@ -86,14 +86,14 @@ def decimals_of(u: float) -> int:
     return min(max(0, 1 - math.floor(math.log10(u))), MOST_DECIMALS)
 
 
-def say_middle(values: Sequence[float], uncertainties: Sequence[float | None]) -> str:
+def format_middle(values: Sequence[float], uncertainties: Sequence[float | None]) -> str:
     """Write the median of numbers with the decimals that their uncertainties leave it."""
     known = [u for u in uncertainties if u]
     decimals = decimals_of(COVERAGE * median(known)) if known else MOST_DECIMALS
-    return _minus(f"{median(values):.{decimals}f}") if known else say_number(median(values))
+    return _minus(f"{median(values):.{decimals}f}") if known else format_number(median(values))
 
 
-def say_number(value: float) -> str:
+def format_number(value: float) -> str:
     """Write a number without uncertainty."""
     return _minus(f"{value:.5g}") if math.isfinite(value) else "not measured"
 
@@ -102,16 +102,16 @@ def _minus(text: str) -> str:
     return text.replace("-", MINUS)
 
 
-def say_limits(lower: float | None, upper: float | None) -> str:
+def format_limits(lower: float | None, upper: float | None) -> str:
     """Write limits: `at least 0.355`, `at most 1.35`, `−0.42 to 0`."""
     if lower is not None and upper is not None:
-        return f"{say_number(lower)} to {say_number(upper)}"
+        return f"{format_number(lower)} to {format_number(upper)}"
     if lower is not None:
-        return f"at least {say_number(lower)}"
-    return f"at most {say_number(upper)}" if upper is not None else "no limit"
+        return f"at least {format_number(lower)}"
+    return f"at most {format_number(upper)}" if upper is not None else "no limit"
 
 
-def say_time(text: str) -> str:
+def format_time(text: str) -> str:
     """Write a moment to the minute; a text that is none stays as it is."""
     try:
         return datetime.fromisoformat(text).strftime("%Y-%m-%d %H:%M")
@@ -119,7 +119,7 @@ def say_time(text: str) -> str:
         return text
 
 
-def say_seconds(seconds: float) -> str:
+def format_seconds(seconds: float) -> str:
     """Write a duration: `24 s`, `3 min 5 s`, `2 h 4 min`."""
     whole = round(seconds)
     if whole < 60:

@@ -21,7 +21,7 @@ NEAR_CORNER = 0.75
 """A chart that reaches less far says little of the corner."""
 
 
-def find_doubts(
+def find_caveats(
     fits: Sequence[TraceFit], numbers: Numbers, reach: float, pose_limit_deg: float
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Give caveats and notes.

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Usual:
+class ReferenceValue:
     """One measured field of healthy copies at one setting."""
 
     measure: str
@@ -38,14 +38,14 @@ class Usual:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KnownLens(Artefact):
-    """One lens model. `glasswright usual` writes such a file."""
+    """One lens model. `glasswright reference-values` writes such a file."""
 
     model: str
     copies: Annotated[int, Field(ge=2)]
     """Lenses that were measured."""
     origin: Annotated[str, Field(min_length=1)]
     """Which copies, when, and who chose them."""
-    usual: tuple[Usual, ...]
+    values: tuple[ReferenceValue, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

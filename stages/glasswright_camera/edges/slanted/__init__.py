@@ -1,0 +1,1 @@
+"""MTF50 at the straight slanted edges of a chart."""
