@@ -48,11 +48,11 @@ from glasswright_rehearsal import (
     read_layout,
     render_light,
 )
-from glasswright_rehearsal.dirt import draw_dirt
-from glasswright_rehearsal.faults import Fault
-from glasswright_rehearsal.light import lay_light
-from glasswright_rehearsal.ramp import place_board
-from glasswright_rehearsal.sensor import expose
+from glasswright_rehearsal.faults.dirt import draw_dirt
+from glasswright_rehearsal.faults.kinds import Fault
+from glasswright_rehearsal.frames.ramp import place_board
+from glasswright_rehearsal.scene.light import lay_light
+from glasswright_rehearsal.scene.sensor import expose
 
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]

@@ -1,12 +1,12 @@
 """A stand without a stand: renders the raw files of a night whose truth is known, and measures nothing."""
 
-from glasswright_rehearsal.dng import Exif, write_dng
-from glasswright_rehearsal.geometry import Frame, Pose
-from glasswright_rehearsal.layout import Layout, Mark, default_layout, fill_magnification, read_layout
-from glasswright_rehearsal.lens import Aberrations, Distortion, Falloff, Lens, PlaneShift
-from glasswright_rehearsal.light import Dust, Lighting
-from glasswright_rehearsal.render import Scene, render_dark, render_frame, render_light
-from glasswright_rehearsal.sensor import Sensor, mosaic_sensor
+from glasswright_rehearsal.files.dng import Exif, write_dng
+from glasswright_rehearsal.frames.render import Scene, render_dark, render_frame, render_light
+from glasswright_rehearsal.scene.geometry import Frame, Pose
+from glasswright_rehearsal.scene.layout import Layout, Mark, default_layout, fill_magnification, read_layout
+from glasswright_rehearsal.scene.lens import Aberrations, Distortion, Falloff, Lens, PlaneShift
+from glasswright_rehearsal.scene.light import Dust, Lighting
+from glasswright_rehearsal.scene.sensor import Sensor, mosaic_sensor
 
 __all__ = [
     "Aberrations",

@@ -17,7 +17,7 @@ from glasswright.processes import open_pool
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from glasswright_rehearsal.night import Night
+    from glasswright_rehearsal.night.night import Night
 
 PLANS = {"fixed": "Corvane 50 mm f/2", "zoom": "Corvane 24-70 mm f/4"}
 """The lens model that suits each of the shipped plans."""
@@ -27,7 +27,7 @@ STAND = "north_bench.yaml"
 def _list_faults(context: click.Context, _: click.Parameter, value: tuple[str, ...]) -> tuple[str, ...]:
     """Print the list of faults and end, if that is asked for."""
     if "list" in value:
-        from glasswright_rehearsal.fault_list import list_faults
+        from glasswright_rehearsal.faults.listing import list_faults
 
         click.echo(list_faults())
         context.exit()
@@ -112,7 +112,7 @@ def rehearse(
 
     Example: glasswright rehearse night --tickets 6 --megapixels 6 --seed 1 --fault tilted_group
     """
-    from glasswright_rehearsal.night import Night
+    from glasswright_rehearsal.night.night import Night
 
     source = stand if stand is not None else find_shipped("glasswright_camera", "stands", STAND)
     if not source.is_file():
@@ -154,10 +154,10 @@ def _refuse_place(out: Path) -> None:
 
 def _refuse_mistakes(model: str, faults: tuple[str, ...], tickets: int, sensor: str, files: str) -> None:
     """Say what is wrong with the request, with what would be right."""
-    from glasswright_rehearsal.fault_list import fault_names
-    from glasswright_rehearsal.hand import HAND_FAULTS, is_zoom
-    from glasswright_rehearsal.models import MODELS
-    from glasswright_rehearsal.sensor import BAYER
+    from glasswright_rehearsal.faults.hand import HAND_FAULTS, is_zoom
+    from glasswright_rehearsal.faults.listing import fault_names
+    from glasswright_rehearsal.scene.models import MODELS
+    from glasswright_rehearsal.scene.sensor import BAYER
 
     if model not in MODELS:
         raise click.BadParameter(f"no lens model {model!r}; there are {', '.join(MODELS)}", param_hint="--model")
@@ -191,7 +191,7 @@ def _each(faults: tuple[str, ...]) -> tuple[str, ...]:
 
 def _refuse_shaking(faults: tuple[str, ...], shaken_shots: int, files: str) -> None:
     """Say what is wrong with a request for shots on the shaker."""
-    from glasswright_rehearsal.shaking import SHAKING_FAULTS
+    from glasswright_rehearsal.faults.shaking import SHAKING_FAULTS
 
     if shaken_shots and files not in ("dng", "dng-jpeg"):
         raise click.BadParameter(
@@ -206,9 +206,9 @@ def _refuse_shaking(faults: tuple[str, ...], shaken_shots: int, files: str) -> N
 
 def write_stand_of(out: Path, stand: Path, night: Night) -> Path:
     """Write the stand that fits the night's frames."""
-    from glasswright_rehearsal.night import draw_dust, find_frame
-    from glasswright_rehearsal.stand_files import fit_layout, read_stand, write_stand
-    from glasswright_rehearsal.tickets import find_sensor_facts
+    from glasswright_rehearsal.night.night import draw_dust, find_frame
+    from glasswright_rehearsal.night.stand_files import fit_layout, read_stand, write_stand
+    from glasswright_rehearsal.night.tickets import find_sensor_facts
 
     try:
         facts = read_stand(stand)
@@ -222,7 +222,7 @@ def write_stand_of(out: Path, stand: Path, night: Night) -> Path:
 
 def _write_tickets(night: Night, workers: int) -> Iterator[str]:
     """Write the tickets, in processes if more than one; the files are the same either way."""
-    from glasswright_rehearsal.tickets import write_ticket
+    from glasswright_rehearsal.night.tickets import write_ticket
 
     write = partial(write_ticket, night)
     if workers == 1:

@@ -13,9 +13,9 @@ from glasswright.config import read_config
 from glasswright_camera.chart.ramp import RampTrace
 from glasswright_camera.stand import RampLayout, RampUse, Stand
 from glasswright_rehearsal import Frame, Lens, Scene
-from glasswright_rehearsal.layout import read_layout
-from glasswright_rehearsal.lens import Aberrations
-from glasswright_rehearsal.ramp import place_board
+from glasswright_rehearsal.frames.ramp import place_board
+from glasswright_rehearsal.scene.layout import read_layout
+from glasswright_rehearsal.scene.lens import Aberrations
 
 PRINT = Path(__file__).parents[2] / "configs/charts/ramp_9x17.yaml"
 

@@ -11,8 +11,8 @@ from glasswright.plugin.artefact import CaptureFacts
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.stand import ChartLayout, ChartUse, Mark, Sensor, Stand
 from glasswright_rehearsal import Frame, Lens, Pose, Scene, default_layout, fill_magnification
-from glasswright_rehearsal.layout import Mark as LayoutMark
-from glasswright_rehearsal.render import render_frame
+from glasswright_rehearsal.frames.render import render_frame
+from glasswright_rehearsal.scene.layout import Mark as LayoutMark
 
 
 def take_shot(scene: Scene, seed=1, *, role="chart", count=0) -> Mosaic:

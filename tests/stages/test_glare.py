@@ -15,9 +15,9 @@ from glasswright_camera import locate_chart, measure_glare, measure_mtf50, reduc
 from glasswright_camera.glare.result import BlackSpot
 from glasswright_camera.mosaic import Mosaic
 from glasswright_rehearsal import Lens
-from glasswright_rehearsal.glare import render_black_spot
-from glasswright_rehearsal.lens import Aberrations, Falloff
-from glasswright_rehearsal.sensor import expose
+from glasswright_rehearsal.frames.glare import render_black_spot
+from glasswright_rehearsal.scene.lens import Aberrations, Falloff
+from glasswright_rehearsal.scene.sensor import expose
 
 STAND = make_stand()  # its print is 15:1, known to a tenth
 INK = 1 / 15

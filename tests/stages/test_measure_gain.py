@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from glasswright import Unmeasurable
 from glasswright_camera import measure_gain, reduce_flat
-from glasswright_rehearsal.sensor import expose, mosaic_sensor
+from glasswright_rehearsal.scene.sensor import expose, mosaic_sensor
 
 HEIGHT, WIDTH = 320, 480
 

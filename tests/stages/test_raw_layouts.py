@@ -17,8 +17,8 @@ from frames import make_shot, make_stand, noisy_frame, write_dng
 from glasswright import CaptureFacts, Unmeasurable
 from glasswright.intake.exif import read_facts
 from glasswright_camera import decode_raw
-from glasswright_rehearsal.dng import Exif
-from glasswright_rehearsal.raw_layouts import LAYOUTS, TiffBuilder, write_layout
+from glasswright_rehearsal.files.dng import Exif
+from glasswright_rehearsal.files.raw_layouts import LAYOUTS, TiffBuilder, write_layout
 
 FRAME = noisy_frame(192, 256, level=2500)
 AGAIN = re.compile("copy it again|copy the file again")

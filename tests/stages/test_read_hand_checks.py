@@ -15,8 +15,8 @@ from glasswright.plugin.measurements import read_measurements
 from glasswright_camera import read_hand_checks
 from glasswright_camera.hand_checks.instructions import HAND_LIST
 from glasswright_camera.hand_checks.result import HandCheck, HandChecks
-from glasswright_rehearsal.hand import FAILED_CHECK, HAND_FAULTS, answer_hand_checks
-from glasswright_rehearsal.models import MODELS
+from glasswright_rehearsal.faults.hand import FAILED_CHECK, HAND_FAULTS, answer_hand_checks
+from glasswright_rehearsal.scene.models import MODELS
 
 STAND = Path(__file__).parents[2] / "configs/stands/north_bench.yaml"
 

@@ -93,5 +93,5 @@ def test_wrong_input_is_told(tmp_path):
     assert "no field has values of 8 lenses of 'Corvane 50'" in result.output
     write_table(table, [1.0], columns=[name for name in COLUMNS if name != "serial"])
     result = CliRunner().invoke(reference_values, ["Corvane 50 mm f/2", str(table), "--out", str(out)])
-    assert "no column serial: give the measurements.csv that `glasswright export` writes" in result.output
+    assert "no column serial: use the measurements.csv that `glasswright export` writes" in result.output
     assert not out.exists()

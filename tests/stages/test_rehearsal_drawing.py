@@ -5,11 +5,11 @@ import pytest
 from rehearsal_helpers import NO_DIFFRACTION, make_blur
 from scipy.special import ive
 
-from glasswright_rehearsal.draw import draw_discs
-from glasswright_rehearsal.geometry import fit_polar
+from glasswright_rehearsal.frames.draw import draw_discs
 from glasswright_rehearsal.optics.blur import find_spread_px
 from glasswright_rehearsal.optics.exact import draw_exact
 from glasswright_rehearsal.optics.profiles import build_kernels, tabulate
+from glasswright_rehearsal.scene.geometry import fit_polar
 
 OFFSET = (0.3, 0.17)
 ROUND, STRETCHED = np.diag([44.0, 44.0]), np.diag([46.5, 42.0])

@@ -11,8 +11,8 @@ import tifffile
 from rehearsal_helpers import make_scene
 
 from glasswright_rehearsal import Exif, Sensor, mosaic_sensor, render_dark, render_frame, write_dng
-from glasswright_rehearsal.images import encode_picture, encode_transfer, write_picture
-from glasswright_rehearsal.sensor import BAYER, expose
+from glasswright_rehearsal.files.images import encode_picture, encode_transfer, write_picture
+from glasswright_rehearsal.scene.sensor import BAYER, expose
 
 EXIF = Exif(exposure_s=Fraction(1, 15), f_number=2.8, lens_model="Halden 85 mm f/1.8", lens_serial="H85-00042", iso=200)
 

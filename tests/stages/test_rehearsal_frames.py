@@ -19,13 +19,13 @@ from glasswright_rehearsal import (
     read_layout,
     render_light,
 )
-from glasswright_rehearsal.layout import list_circles, write_layout
-from glasswright_rehearsal.lens import Aberrations
-from glasswright_rehearsal.light import find_rim_px
+from glasswright_rehearsal.frames.render import find_edges
+from glasswright_rehearsal.frames.truth import ZoneLimits, describe_truth, find_vignetting
 from glasswright_rehearsal.optics.blur import find_blur
 from glasswright_rehearsal.optics.exact import draw_exact
-from glasswright_rehearsal.render import find_edges
-from glasswright_rehearsal.truth import ZoneLimits, describe_truth, find_vignetting
+from glasswright_rehearsal.scene.layout import list_circles, write_layout
+from glasswright_rehearsal.scene.lens import Aberrations
+from glasswright_rehearsal.scene.light import find_rim_px
 
 
 @pytest.mark.parametrize("name", ["RGGB", "GBRG", "xtrans"])

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from glasswright_rehearsal import Distortion, Frame, Lens, PlaneShift, Pose
-from glasswright_rehearsal.geometry import distort, find_homography, fit_edges, map_points
+from glasswright_rehearsal.scene.geometry import distort, find_homography, fit_edges, map_points
 
 FRAME = Frame(width_px=6000, height_px=4000, pitch_um=6.0)
 

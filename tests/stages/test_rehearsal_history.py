@@ -15,16 +15,16 @@ from glasswright.config.schema.plugins import load_plugins
 from glasswright.ledger import Ledger
 from glasswright.ledger.returned import latest_returned
 from glasswright_rehearsal.command import rehearse
-from glasswright_rehearsal.faults import Fault, harm_lens
-from glasswright_rehearsal.geometry import Pose
+from glasswright_rehearsal.faults.kinds import Fault, harm_lens
+from glasswright_rehearsal.frames.render import Scene
+from glasswright_rehearsal.frames.truth import CORNERS, describe_truth
 from glasswright_rehearsal.history.truth import describe_facts
 from glasswright_rehearsal.history.visits import BAD_FRAC, draw_history
-from glasswright_rehearsal.models import MODELS, draw_copy, set_lens
-from glasswright_rehearsal.night import Night, find_frame, plan_visit
-from glasswright_rehearsal.render import Scene
-from glasswright_rehearsal.sensor import mosaic_sensor
-from glasswright_rehearsal.stand_files import fit_layout, read_stand
-from glasswright_rehearsal.truth import CORNERS, describe_truth
+from glasswright_rehearsal.night.night import Night, find_frame, plan_visit
+from glasswright_rehearsal.night.stand_files import fit_layout, read_stand
+from glasswright_rehearsal.scene.geometry import Pose
+from glasswright_rehearsal.scene.models import MODELS, draw_copy, set_lens
+from glasswright_rehearsal.scene.sensor import mosaic_sensor
 
 ROOT = Path(__file__).parents[2]
 STAND = ROOT / "configs" / "stands" / "north_bench.yaml"

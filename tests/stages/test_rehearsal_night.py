@@ -13,8 +13,8 @@ import yaml
 from click.testing import CliRunner
 
 from glasswright_rehearsal.command import rehearse
-from glasswright_rehearsal.fault_list import fault_names
-from glasswright_rehearsal.faults import LENS_FAULTS
+from glasswright_rehearsal.faults.kinds import LENS_FAULTS
+from glasswright_rehearsal.faults.listing import fault_names
 
 STAND = Path(__file__).parents[2] / "configs/stands/north_bench.yaml"
 

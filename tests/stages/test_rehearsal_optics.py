@@ -5,8 +5,8 @@ import pytest
 from rehearsal_helpers import make_blur
 
 from glasswright_rehearsal import Frame, Lens
-from glasswright_rehearsal.lens import Aberrations
 from glasswright_rehearsal.optics.blur import diffract, find_blur, find_mtf50, transfer
+from glasswright_rehearsal.scene.lens import Aberrations
 
 RIGHT = np.array([[1.0]]), np.array([[0.0]])
 

@@ -10,11 +10,11 @@ from click.testing import CliRunner
 from ramp_shots import make_ramp_scene
 
 from glasswright_rehearsal.command import rehearse
-from glasswright_rehearsal.faults import Fault
+from glasswright_rehearsal.faults.kinds import Fault
+from glasswright_rehearsal.frames.ramp import draw_ramp_scenes, find_best_focus_mm, place_board
+from glasswright_rehearsal.frames.render import find_disc_blurs, find_edges
+from glasswright_rehearsal.night.stand_files import read_stand
 from glasswright_rehearsal.optics.depth import find_depth_mm, sharp_image_um
-from glasswright_rehearsal.ramp import draw_ramp_scenes, find_best_focus_mm, place_board
-from glasswright_rehearsal.render import find_disc_blurs, find_edges
-from glasswright_rehearsal.stand_files import read_stand
 
 STAND = Path(__file__).parents[2] / "configs/stands/north_bench.yaml"
 

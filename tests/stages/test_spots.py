@@ -16,10 +16,10 @@ from glasswright_camera.spots.origin import Origin, Sighting, find_origin, list_
 from glasswright_camera.spots.result import SpotMap
 from glasswright_camera.stand import Mote
 from glasswright_rehearsal import Dust, Frame, Lens, Scene, mosaic_sensor
-from glasswright_rehearsal.dirt import draw_dirt
-from glasswright_rehearsal.faults import Fault
-from glasswright_rehearsal.lens import Falloff
-from glasswright_rehearsal.stand_files import SOURCE
+from glasswright_rehearsal.faults.dirt import draw_dirt
+from glasswright_rehearsal.faults.kinds import Fault
+from glasswright_rehearsal.night.stand_files import SOURCE
+from glasswright_rehearsal.scene.lens import Falloff
 
 PITCH_UM = 6.0
 STAND = make_stand(pixel_pitch_um=PITCH_UM)

@@ -10,7 +10,7 @@ from glasswright import Unmeasurable
 from glasswright_camera.chart.locate_chart import locate_chart
 from glasswright_camera.edges.trace_edges import trace_edges
 from glasswright_rehearsal import Lens
-from glasswright_rehearsal.lens import Aberrations
+from glasswright_rehearsal.scene.lens import Aberrations
 
 
 def trace(coma=0.0, motion=(0.0, 0.0), direction=40.0, f_number=2.0, gradient=0.0):

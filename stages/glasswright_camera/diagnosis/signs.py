@@ -1,4 +1,4 @@
-"""The signs that patterns are read from: measured fields, each against its reference value for the model on this stand."""
+"""The signs of a fault: measured fields, each against its reference value for the model on this stand."""
 
 from __future__ import annotations
 

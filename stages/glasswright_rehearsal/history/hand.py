@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from glasswright import Artefact
-from glasswright_rehearsal.hand import answer_hand_checks
+from glasswright_rehearsal.faults.hand import answer_hand_checks
 
 if TYPE_CHECKING:
-    from glasswright_rehearsal.models import LensModel
+    from glasswright_rehearsal.scene.models import LensModel
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

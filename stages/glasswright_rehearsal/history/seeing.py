@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from glasswright_rehearsal.frames.truth import CORNERS
 from glasswright_rehearsal.history.results import (
     RehearsedCentring,
     RehearsedDisplacement,
@@ -18,7 +19,6 @@ from glasswright_rehearsal.history.results import (
     RehearsedSpots,
     RehearsedZone,
 )
-from glasswright_rehearsal.truth import CORNERS
 
 if TYPE_CHECKING:
     from collections.abc import Callable

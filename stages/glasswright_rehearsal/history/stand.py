@@ -18,8 +18,8 @@ from glasswright_rehearsal.history.seeing import see
 from glasswright_rehearsal.history.sensor import see_sensor
 from glasswright_rehearsal.history.truth import describe_facts
 from glasswright_rehearsal.history.visits import LAST_NIGHT
-from glasswright_rehearsal.models import MODELS, draw_copy, set_lens
-from glasswright_rehearsal.night import list_settings
+from glasswright_rehearsal.night.night import list_settings
+from glasswright_rehearsal.scene.models import MODELS, draw_copy, set_lens
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from glasswright import Artefact
     from glasswright_rehearsal.history.truth import Facts
     from glasswright_rehearsal.history.write import PastStand
-    from glasswright_rehearsal.models import Copy
-    from glasswright_rehearsal.night import Night
+    from glasswright_rehearsal.night.night import Night
+    from glasswright_rehearsal.scene.models import Copy
 
 REFERENCE_NIGHTS: Final = 40
 BASELINE_NIGHTS: Final = 25

@@ -7,19 +7,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright_rehearsal.geometry import distort, map_points
-from glasswright_rehearsal.layout import list_circles
+from glasswright_rehearsal.frames.truth import ZoneLimits, find_vignetting, find_zones
 from glasswright_rehearsal.optics.blur import find_blur, find_mtf50
-from glasswright_rehearsal.truth import ZoneLimits, find_vignetting, find_zones
+from glasswright_rehearsal.scene.geometry import distort, map_points
+from glasswright_rehearsal.scene.layout import list_circles
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
-    from glasswright_rehearsal.geometry import Frame, Pose
-    from glasswright_rehearsal.layout import Layout
-    from glasswright_rehearsal.lens import Lens
+    from glasswright_rehearsal.scene.geometry import Frame, Pose
+    from glasswright_rehearsal.scene.layout import Layout
+    from glasswright_rehearsal.scene.lens import Lens
 
     Array = NDArray[np.float64]
 

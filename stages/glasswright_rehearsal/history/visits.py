@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_rehearsal.faults import LENS_FAULTS, draw_fault
-from glasswright_rehearsal.models import MODELS, draw_copy
+from glasswright_rehearsal.faults.kinds import LENS_FAULTS, draw_fault
+from glasswright_rehearsal.scene.models import MODELS, draw_copy
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from glasswright_rehearsal.faults import Fault
-    from glasswright_rehearsal.models import Copy
+    from glasswright_rehearsal.faults.kinds import Fault
+    from glasswright_rehearsal.scene.models import Copy
 
 LAST_NIGHT: Final = datetime(2026, 2, 27, 22, tzinfo=UTC)
 """A rehearsal has no clock: every past ends on the same evening."""

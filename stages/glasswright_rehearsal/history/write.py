@@ -17,18 +17,18 @@ from glasswright.ledger.documents import method_document, plan_documents
 from glasswright.ledger.returned import mark_returned
 from glasswright.plugin.outcome import Item, Outcome, Status
 from glasswright.plugin.stage import Scope
-from glasswright_rehearsal.faults import harm_lens
-from glasswright_rehearsal.geometry import Pose
-from glasswright_rehearsal.hand import is_zoom
+from glasswright_rehearsal.faults.hand import is_zoom
+from glasswright_rehearsal.faults.kinds import harm_lens
 from glasswright_rehearsal.history.hand import see_hand_checks
 from glasswright_rehearsal.history.seeing import see, see_spots
 from glasswright_rehearsal.history.stand import describe_watch, write_stand_tickets
 from glasswright_rehearsal.history.truth import describe_facts
 from glasswright_rehearsal.history.visits import VISITS_A_NIGHT, draw_history
-from glasswright_rehearsal.layout import fill_magnification
-from glasswright_rehearsal.models import MODELS, set_lens
-from glasswright_rehearsal.night import FILL_FRAC, find_frame, list_settings
-from glasswright_rehearsal.stand_files import fit_layout, read_stand
+from glasswright_rehearsal.night.night import FILL_FRAC, find_frame, list_settings
+from glasswright_rehearsal.night.stand_files import fit_layout, read_stand
+from glasswright_rehearsal.scene.geometry import Pose
+from glasswright_rehearsal.scene.layout import fill_magnification
+from glasswright_rehearsal.scene.models import MODELS, set_lens
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -36,11 +36,11 @@ if TYPE_CHECKING:
 
     from glasswright import Artefact
     from glasswright.config import Plan
-    from glasswright_rehearsal.geometry import Frame
+    from glasswright_rehearsal.frames.truth import ZoneLimits
     from glasswright_rehearsal.history.visits import PastVisit
-    from glasswright_rehearsal.layout import Layout
-    from glasswright_rehearsal.night import Night
-    from glasswright_rehearsal.truth import ZoneLimits
+    from glasswright_rehearsal.night.night import Night
+    from glasswright_rehearsal.scene.geometry import Frame
+    from glasswright_rehearsal.scene.layout import Layout
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

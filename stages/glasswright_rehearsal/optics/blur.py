@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from glasswright_rehearsal.geometry import Frame
-from glasswright_rehearsal.lens import PLANE_INDEX, WAVELENGTH_UM, Lens
 from glasswright_rehearsal.optics.coma import LEAST_WAVES, transfer_comatic
 from glasswright_rehearsal.optics.quadrature import legendre_nodes
+from glasswright_rehearsal.scene.geometry import Frame
+from glasswright_rehearsal.scene.lens import PLANE_INDEX, WAVELENGTH_UM, Lens
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]

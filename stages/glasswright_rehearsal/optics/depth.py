@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright_rehearsal.geometry import find_turn, map_points
+from glasswright_rehearsal.scene.geometry import find_turn, map_points
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from glasswright_rehearsal.geometry import Frame, Pose
-    from glasswright_rehearsal.layout import Circles
-    from glasswright_rehearsal.lens import Lens
+    from glasswright_rehearsal.scene.geometry import Frame, Pose
+    from glasswright_rehearsal.scene.layout import Circles
+    from glasswright_rehearsal.scene.lens import Lens
 
     Array = NDArray[np.float64]
 

@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright_rehearsal.light import lay_light
+from glasswright_rehearsal.scene.light import lay_light
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from glasswright_rehearsal.render import Scene
+    from glasswright_rehearsal.frames.render import Scene
 
 RIM_PX = 1.5
 """Over which the patch's border runs out; the blur of a lens matters little here."""

@@ -11,7 +11,7 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from glasswright_rehearsal.lens import Lens
+    from glasswright_rehearsal.scene.lens import Lens
 
 LENS_FAULTS = MappingProxyType(
     {

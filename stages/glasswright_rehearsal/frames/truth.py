@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from glasswright_rehearsal.geometry import distort, map_points
-from glasswright_rehearsal.light import mean_gain_box
+from glasswright_rehearsal.frames.render import Scene, find_disc_blurs, find_edges
 from glasswright_rehearsal.optics.blur import find_mtf50
-from glasswright_rehearsal.render import Scene, find_disc_blurs, find_edges
-from glasswright_rehearsal.truth_centring import describe_centring
+from glasswright_rehearsal.scene.geometry import distort, map_points
+from glasswright_rehearsal.scene.light import mean_gain_box
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from glasswright_rehearsal.geometry import Edges, Frame
-    from glasswright_rehearsal.layout import Circles
-    from glasswright_rehearsal.lens import Lens
+    from glasswright_rehearsal.scene.geometry import Edges, Frame
+    from glasswright_rehearsal.scene.layout import Circles
+    from glasswright_rehearsal.scene.lens import Lens
+
 
 Array = NDArray[np.float64]
 
@@ -234,3 +234,43 @@ def find_vignetting(
             mean = mean_gain_box(lens.falloff, plane, frame, (*x, *y)) + veil
             result[plane][corner] = float(-np.log2(mean / centre))
     return result
+
+
+ARCMIN: Final = 60 * 180 / np.pi
+
+
+def describe_centring(lens: Lens, frame: Frame) -> dict[str, Any]:
+    """Give tilt, coma, field curvature and glare at one setting, ready for JSON.
+
+    Directions run from the sensor's x axis (right) towards y (down), 0 to 360 degrees. A tilt points to the side whose
+    focus lies behind the sensor, the coma to where its far tail lies. The veil's share is that of the light that comes
+    from the paper in the middle of the frame, and of that light and itself.
+    """
+    a = lens.aberrations
+    half_um = frame.half_diagonal_px * frame.pitch_um
+    slope = float(np.hypot(*a.tilt_um))
+    return {
+        "tilt": {
+            "x_um_per_half_diagonal": a.tilt_um[0],
+            "y_um_per_half_diagonal": a.tilt_um[1],
+            "slope_um_per_half_diagonal": slope,
+            "arcmin": float(np.arctan(slope / half_um)) * ARCMIN,
+            "direction_deg": _point(a.tilt_um),
+        },
+        "decentring": {
+            "coma_waves": a.coma_waves,
+            "direction_deg": a.decentre_deg % 360,
+            "blur_growth_per_half_diagonal": a.decentre_gradient,
+        },
+        "field_curvature": {"corner_um": a.field_curvature_um},
+        "glare": {
+            "veil_of_paper_pct": 100 * a.veil_frac,
+            "veil_share_pct": 100 * a.veil_frac / (1 + a.veil_frac),
+            "halo_share_pct": 100 * a.haze_frac,
+        },
+    }
+
+
+def _point(pair: tuple[float, float]) -> float:
+    """Give the direction of a pair."""
+    return float(np.rad2deg(np.arctan2(pair[1], pair[0]))) % 360

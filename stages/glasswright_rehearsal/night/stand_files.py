@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import yaml
 
-from glasswright_rehearsal.layout import Layout, read_layout, write_layout
-from glasswright_rehearsal.light import Dust, Lighting, find_source
-from glasswright_rehearsal.truth import ZoneLimits
+from glasswright_rehearsal.frames.truth import ZoneLimits
+from glasswright_rehearsal.scene.layout import Layout, read_layout, write_layout
+from glasswright_rehearsal.scene.light import Dust, Lighting, find_source
 
 if TYPE_CHECKING:
-    from glasswright_rehearsal.geometry import Frame
+    from glasswright_rehearsal.scene.geometry import Frame
 
 FULL_WIDTH_MM = 36.0
 """The sensor width that the stand's print is made for."""

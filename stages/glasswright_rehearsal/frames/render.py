@@ -7,15 +7,15 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from glasswright_rehearsal.draw import draw_discs
-from glasswright_rehearsal.geometry import HARMONICS, Edges, Frame, Pose, fit_edges
-from glasswright_rehearsal.layout import Circles, Layout, list_circles
-from glasswright_rehearsal.lens import Lens
-from glasswright_rehearsal.light import Dust, Lighting, lay_light
+from glasswright_rehearsal.frames.draw import draw_discs
 from glasswright_rehearsal.optics.blur import Blur, find_blur, find_spread_px, pick_places
 from glasswright_rehearsal.optics.depth import defocus_by_depth
 from glasswright_rehearsal.optics.profiles import build_kernels, tabulate
-from glasswright_rehearsal.sensor import Sensor, expose
+from glasswright_rehearsal.scene.geometry import HARMONICS, Edges, Frame, Pose, fit_edges
+from glasswright_rehearsal.scene.layout import Circles, Layout, list_circles
+from glasswright_rehearsal.scene.lens import Lens
+from glasswright_rehearsal.scene.light import Dust, Lighting, lay_light
+from glasswright_rehearsal.scene.sensor import Sensor, expose
 
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from glasswright_rehearsal.lens import Aberrations, Distortion, Falloff, Lens, PlaneShift
+from glasswright_rehearsal.scene.lens import Aberrations, Distortion, Falloff, Lens, PlaneShift
 
 if TYPE_CHECKING:
     import numpy as np

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from glasswright_rehearsal.faults import Fault
-    from glasswright_rehearsal.render import Scene
+    from glasswright_rehearsal.faults.kinds import Fault
+    from glasswright_rehearsal.frames.render import Scene
 
 LAMP_LEAN = 0.4
 """Slope of one lamp's light over half a diagonal, of its light at the middle."""

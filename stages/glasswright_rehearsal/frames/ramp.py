@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from glasswright_rehearsal.faults import find_fault
-from glasswright_rehearsal.geometry import Pose
-from glasswright_rehearsal.light import Lighting
-from glasswright_rehearsal.models import stop_focus
+from glasswright_rehearsal.faults.kinds import find_fault
+from glasswright_rehearsal.frames.render import find_disc_blurs, find_edges
 from glasswright_rehearsal.optics.depth import find_depth_mm, sharp_image_um
-from glasswright_rehearsal.render import find_disc_blurs, find_edges
+from glasswright_rehearsal.scene.geometry import Pose
+from glasswright_rehearsal.scene.light import Lighting
+from glasswright_rehearsal.scene.models import stop_focus
 
 if TYPE_CHECKING:
-    from glasswright_rehearsal.faults import Fault
-    from glasswright_rehearsal.render import Scene
-    from glasswright_rehearsal.stand_files import StandFacts
+    from glasswright_rehearsal.faults.kinds import Fault
+    from glasswright_rehearsal.frames.render import Scene
+    from glasswright_rehearsal.night.stand_files import StandFacts
 
 SCATTER_UM = 1.5
 """Standard deviation of where a healthy autofocus stops, at the sensor."""

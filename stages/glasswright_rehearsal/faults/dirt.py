@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright_rehearsal.light import Dust
+from glasswright_rehearsal.scene.light import Dust
 
 if TYPE_CHECKING:
-    from glasswright_rehearsal.faults import Fault
-    from glasswright_rehearsal.geometry import Frame
+    from glasswright_rehearsal.faults.kinds import Fault
+    from glasswright_rehearsal.scene.geometry import Frame
 
 DIRT_FAULTS = MappingProxyType(
     {

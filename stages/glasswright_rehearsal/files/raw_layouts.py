@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from glasswright_rehearsal.dng import Exif
+    from glasswright_rehearsal.files.dng import Exif
 
 BYTE, ASCII, SHORT, LONG, RATIONAL, UNDEFINED = 1, 2, 3, 4, 5, 7
 PACKED: Final[Mapping[int, str]] = {SHORT: "H", LONG: "I", RATIONAL: "I"}

@@ -5,10 +5,10 @@ from __future__ import annotations
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from glasswright_rehearsal.dirt import DIRT_FAULTS
-from glasswright_rehearsal.faults import FOCUS_FAULTS, LENS_FAULTS, SHOOTING_FAULTS
-from glasswright_rehearsal.hand import HAND_FAULTS
-from glasswright_rehearsal.shaking import SHAKING_FAULTS
+from glasswright_rehearsal.faults.dirt import DIRT_FAULTS
+from glasswright_rehearsal.faults.hand import HAND_FAULTS
+from glasswright_rehearsal.faults.kinds import FOCUS_FAULTS, LENS_FAULTS, SHOOTING_FAULTS
+from glasswright_rehearsal.faults.shaking import SHAKING_FAULTS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

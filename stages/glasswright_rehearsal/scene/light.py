@@ -9,8 +9,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from glasswright_rehearsal.geometry import Frame
-from glasswright_rehearsal.lens import PLANE_INDEX, Falloff, Lens
+from glasswright_rehearsal.scene.geometry import Frame
+from glasswright_rehearsal.scene.lens import PLANE_INDEX, Falloff, Lens
 
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]

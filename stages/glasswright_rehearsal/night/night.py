@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright_rehearsal.dirt import draw_dirt
-from glasswright_rehearsal.faults import LENS_FAULTS, Fault, draw_fault, find_fault, harm_lens
-from glasswright_rehearsal.geometry import Frame, Pose
-from glasswright_rehearsal.layout import Layout, fill_magnification
-from glasswright_rehearsal.light import Dust, Lighting
-from glasswright_rehearsal.models import MODELS, Copy, LensModel, draw_copy, set_lens
+from glasswright_rehearsal.faults.dirt import draw_dirt
+from glasswright_rehearsal.faults.kinds import LENS_FAULTS, Fault, draw_fault, find_fault, harm_lens
+from glasswright_rehearsal.scene.geometry import Frame, Pose
+from glasswright_rehearsal.scene.layout import Layout, fill_magnification
+from glasswright_rehearsal.scene.light import Dust, Lighting
+from glasswright_rehearsal.scene.models import MODELS, Copy, LensModel, draw_copy, set_lens
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from glasswright_rehearsal.lens import Lens
+    from glasswright_rehearsal.scene.lens import Lens
 
 FILL_FRAC = 0.92
 """Of the frame that the lattice fills."""

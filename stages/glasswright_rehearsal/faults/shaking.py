@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from glasswright_rehearsal.faults import find_fault
+from glasswright_rehearsal.faults.kinds import find_fault
 
 if TYPE_CHECKING:
-    from glasswright_rehearsal.faults import Fault
+    from glasswright_rehearsal.faults.kinds import Fault
 
 SHAKING_FAULTS = MappingProxyType({"weak_stabiliser": "the stabiliser takes off far less than it should"})
 """Name -> what it does."""

@@ -6,7 +6,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from glasswright_rehearsal.models import LensModel
+    from glasswright_rehearsal.scene.models import LensModel
 
 WHO = "rehearsal"
 WHEN = "2026-03-02"

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from glasswright_rehearsal.lens import Distortion, Lens, PlaneShift
+from glasswright_rehearsal.scene.lens import Distortion, Lens, PlaneShift
 
 Array = NDArray[np.float64]
 

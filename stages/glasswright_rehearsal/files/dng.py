@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from glasswright_rehearsal.sensor import Sensor
+    from glasswright_rehearsal.scene.sensor import Sensor
 
 Tag = tuple[int, int, int, object, bool]
 """Number, type, count, value, and that it is written once."""

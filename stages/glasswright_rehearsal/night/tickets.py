@@ -11,28 +11,28 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import yaml
 
-from glasswright_rehearsal.dirt import DIRT_FAULTS
-from glasswright_rehearsal.dng import Exif, write_dng
-from glasswright_rehearsal.faults import find_fault
-from glasswright_rehearsal.glare import render_black_spot
-from glasswright_rehearsal.hand import HAND_FAULTS, answer_hand_checks
-from glasswright_rehearsal.images import encode_picture, write_picture
-from glasswright_rehearsal.models import stop_focus
-from glasswright_rehearsal.night import Night, Visit, find_frame, list_settings, plan_visit
-from glasswright_rehearsal.ramp import describe_ramp, draw_ramp_scenes
-from glasswright_rehearsal.render import Scene, render_light
-from glasswright_rehearsal.sensor import Sensor, expose, mosaic_sensor
-from glasswright_rehearsal.shaking import SHAKING_FAULTS, describe_shaking, draw_shaken_shots, find_stops
-from glasswright_rehearsal.stand_files import SOURCE, StandFacts, fit_layout, read_stand
-from glasswright_rehearsal.strike import strike_scene
-from glasswright_rehearsal.truth import ZoneLimits, describe_truth
+from glasswright_rehearsal.faults.dirt import DIRT_FAULTS
+from glasswright_rehearsal.faults.hand import HAND_FAULTS, answer_hand_checks
+from glasswright_rehearsal.faults.kinds import find_fault
+from glasswright_rehearsal.faults.shaking import SHAKING_FAULTS, describe_shaking, draw_shaken_shots, find_stops
+from glasswright_rehearsal.faults.strike import strike_scene
+from glasswright_rehearsal.files.dng import Exif, write_dng
+from glasswright_rehearsal.files.images import encode_picture, write_picture
+from glasswright_rehearsal.frames.glare import render_black_spot
+from glasswright_rehearsal.frames.ramp import describe_ramp, draw_ramp_scenes
+from glasswright_rehearsal.frames.render import Scene, render_light
+from glasswright_rehearsal.frames.truth import ZoneLimits, describe_truth
+from glasswright_rehearsal.night.night import Night, Visit, find_frame, list_settings, plan_visit
+from glasswright_rehearsal.night.stand_files import SOURCE, StandFacts, fit_layout, read_stand
+from glasswright_rehearsal.scene.models import stop_focus
+from glasswright_rehearsal.scene.sensor import Sensor, expose, mosaic_sensor
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from numpy.typing import NDArray
 
-    from glasswright_rehearsal.faults import Fault
+    from glasswright_rehearsal.faults.kinds import Fault
 
 FOCUS_STEPS = (-3, -2, -1, 0, 1, 2, 3)
 LAMP_SCATTER = 0.001

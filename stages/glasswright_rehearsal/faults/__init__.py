@@ -1,0 +1,1 @@
+"""The faults a rehearsal can draw, of the lens and of the shooting."""

@@ -1,0 +1,1 @@
+"""Raw files and pictures as cameras write them."""

@@ -1,0 +1,1 @@
+"""What a rehearsed night is made of, and how it is written."""
