@@ -140,7 +140,7 @@ def look_at_strip(pixel: Array, count: int, inner: float, outer: float, look: Ar
 
 
 @compiled
-def straight_factors(which: Counts, factor: Array) -> None:
+def slanted_factors(which: Counts, factor: Array) -> None:
     """Fill what each parameter scales, block by block: see `angular_factors`.
 
     The shift's terms in a run as t and t^2 - 1/3 along the edge, t from -1 to 1; the light's slopes along t and across;
@@ -194,7 +194,7 @@ def fit_strip(
     if not look_at_strip(pixel, count, inner, outer, look):
         return NO_EDGE
     which, factor = np.empty(PARAMETERS, dtype=np.int64), np.empty((DIRECTIONS, PARAMETERS))
-    straight_factors(which, factor)
+    slanted_factors(which, factor)
     cell, variance, start = np.empty((DIRECTIONS, BINS, CELL_COLUMNS)), np.empty(2), np.zeros(PARAMETERS)
     added = np.zeros((DIRECTIONS, TURNING_POINTS))
     seen = Sighting(cell, max(inner, outer), table, which, factor, np.zeros_like(factor), variance, added)

@@ -46,7 +46,7 @@ class SlantedTable:
     ending: NDArray[np.int64]
 
 
-def straight_prior() -> Array:
+def slanted_prior() -> Array:
     """Give the inverse covariance of what is expected; parameters that a straight edge lacks are held at zero."""
     spread = edge_spread()
     prior = np.zeros((PARAMETERS, PARAMETERS))
@@ -77,7 +77,7 @@ def trace_strips(
     place = np.full((planes, edges, 3), np.nan)
     ending = np.zeros((planes, edges), dtype=np.int64)
     count = np.zeros(planes, dtype=np.int64)
-    table, prior = bent_tables()[0], straight_prior()
+    table, prior = bent_tables()[0], slanted_prior()
     for edge in range(edges):
         inner, outer, half = float(inside_px[edge]), float(outside_px[edge]), float(half_length_px[edge])
         room = len(mosaic.values) * int((inner + outer + 2) * (2 * half + 2) * 1.1) + 64
