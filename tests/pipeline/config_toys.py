@@ -147,7 +147,6 @@ TOYS = Plugins(
         )
     },
     sections={"toy": Bench},
-    sources={"toy": "0" * 64},
 )
 
 GOOD_PLAN = """\
