@@ -17,6 +17,7 @@ from glasswright.judging.cards import CardFile
 from glasswright.judging.judge import judge_ticket
 from glasswright.ledger import Document, Ledger, RunRecord, ShotRecord, TicketRecord, TicketState
 from glasswright.ledger.decisions import PersonsDecision, ReviewBasis
+from glasswright.ledger.inspected import Finding, add_inspected
 from glasswright.ledger.records import KeptOutcome
 from glasswright.ledger.restored import accept_restored
 from glasswright.ledger.returned import mark_returned
@@ -163,6 +164,7 @@ def write_night(path, numbers=("T-1",), make=good_outcomes, **others):
 def write_events(ledger, run, number):
     """Write one row of each kind of event that may befall a ticket after it was measured."""
     mark_returned(ledger, run, number, "loose mount")
+    add_inspected(ledger, run, number, "ab", Finding.SOUND, "K. Moreau", "no fault seen")
     ledger.refuse_tickets(run, [number], f"/night/{number}", "no YAML")
     basis = ReviewBasis(manifest="ab", judgement="cd", plan="ef", card="01", stand="23", reasons=("near",))
     ledger.add_decision(run, PersonsDecision(ticket=number, releases=True, person="K. Moreau", why="seen", basis=basis))

@@ -122,6 +122,7 @@ def test_two_rows_that_change_places_are_noticed(path, table):
 
 FORGED = {
     "document": "name = name || 'x'",
+    "inspected": "why = why || 'x'",
     "judgement": "verdict = 'REVIEW'",
     "manifest": "folder = '/elsewhere'",
     "outcome": "seconds = seconds + 1",

@@ -54,6 +54,7 @@ def test_a_sound_ledger_is_sound(path):
 KEYS = {"run_end": "run", "measurement": "outcome", "manifest_outcome": "manifest", "verdict": "judgement"}
 OTHER = {"TEXT": "{0} || 'x'", "INTEGER": "{0} + 1000", "REAL": "coalesce({0}, 0) + 1", "BLOB": "X'00'"}
 ANOTHER = {"measurement.kind": "'nan'", "measurement.text": "'x'", "run_end.completed": "1 - completed"}
+ANOTHER |= {"inspected.finding": "'faulty'"}
 ANOTHER |= {"returned.came_back": "1 - came_back", "decision.releases": "1 - releases", "attempt.state": "'ended'"}
 
 

@@ -96,6 +96,7 @@ ASKING = {
     "pages": ("pages", "--ledger", "{ledger}", "--out", "{out}"),
     "record": ("record", "T-1", "--ledger", "{ledger}", "--out", "{out}/record.pdf"),
     "returned": ("returned", "T-1", "--ledger", "{ledger}", "--why", "soft"),
+    "inspected": ("inspected", "T-1", "sound", "--ledger", "{ledger}", "--by", "K. Moreau", "--why", "seen"),
 }
 
 

@@ -18,8 +18,10 @@ from ledger_toys import (
 )
 
 from glasswright.ledger import Ledger
+from glasswright.ledger.inspected import Finding, Inspected
 from glasswright.ledger.returned import Returned
 from glasswright.tuning.aims import Aims
+from glasswright.tuning.evidence import Marks
 from glasswright.tuning.tuning import tune_card
 
 SHARP = "measure_mtf50.centre.sharp_cy_per_px"
@@ -36,11 +38,13 @@ def lens(number, sharp=0.3, loss=1.8, u=0.004, *, more=(), day=1, serial=None, s
         *more,
     ]
     ticket = f"T-{number:03d}"
-    found = state(*outcomes, settings=settings, number=ticket, serial=serial or f"C50-{number}", **others)
+    found = state(
+        *outcomes, settings=settings, number=ticket, serial=serial or f"C50-{(7919 * number) % 10007}", **others
+    )
     return dataclasses.replace(found, content=f"{ticket} {sharp} {loss}", measured_at=f"2026-03-{day:02d}")
 
 
-def draw_lenses(count, seed=1, sharp=(0.30, 0.01), loss=(1.8, 0.05), **others):
+def draw_lenses(count, seed=2, sharp=(0.30, 0.01), loss=(1.8, 0.05), **others):
     generator = np.random.default_rng(seed)
     sharps, losses = generator.normal(*sharp, count), generator.normal(*loss, count)
     return [
@@ -55,9 +59,24 @@ def came_back(*numbers):
     }
 
 
-def tune(tmp_path, states, *limits, marks=None, typed=(), stand=None, **aims):
+def looked_at(finding, *states, why="no fault seen"):
+    """Findings of K. Moreau of what these states say."""
+    numbers = [state.record.ticket.number for state in states]
+    return {
+        number: Inspected(
+            ticket=number, content=state.content, finding=Finding(finding), person="K. Moreau", why=why,
+            inspected_at="2026-04-02",
+        )
+        for number, state in zip(numbers, states, strict=True)
+    }  # fmt: skip
+
+
+def tune(
+    tmp_path, states, *limits, returned=None, inspected=None, doubts=None, typed=(), stand=None, since=None, **aims
+):
     file = card_file(tmp_path, limits or (MIN_SHARP,))
-    return tune_card(states, marks or {}, file, stand or ToyStand(), Aims(**aims), typed)
+    marks = Marks(returned=returned or {}, inspected=inspected or {}, out_of_control=doubts or {})
+    return tune_card(states, marks, file, stand or ToyStand(), Aims(**aims), typed, since)
 
 
 def write_lenses(path, values, stand_text=None):
@@ -87,6 +106,7 @@ __all__ = [
     "came_back",
     "draw_lenses",
     "lens",
+    "looked_at",
     "tune",
     "write_lenses",
 ]

@@ -32,6 +32,7 @@ COMMANDS: Final = {
     "compare": "Compare two visits of a lens, or two copies of a model.",
     "tune": "Propose limits for a lens model from the ledger's history.",
     "returned": "Mark a lens that came back after its release.",
+    "inspected": "Keep what was found when a lens was looked at again.",
     "record": "Make the record that goes with a lens, or check one.",
     "export": "Write the ledger as tables and a night as test results.",
     "study": "Work out how well the stand's numbers come out again.",

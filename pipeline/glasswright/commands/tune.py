@@ -17,22 +17,24 @@ from glasswright.errors import GlasswrightError
 from glasswright.judging.cards import load_cards
 from glasswright.ledger import Ledger
 from glasswright.ledger.documents import find_document
+from glasswright.ledger.inspected import latest_inspected
 from glasswright.ledger.returned import latest_returned
 from glasswright.outputs import make_folder
-from glasswright.tuning.aims import Aims
+from glasswright.tuning.aims import SIGMAS, Aims
+from glasswright.tuning.evidence import Marks
 from glasswright.tuning.kept_stand import read_stand_of
 from glasswright.tuning.typed import read_typed
+from glasswright.watch.watching import read_watch
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Sequence
 
+    from glasswright.config.stand.file import StandFile
     from glasswright.judging.cards import CardFile
     from glasswright.judging.judge import JudgingStand
     from glasswright.ledger import TicketState
-    from glasswright.ledger.returned import Returned
     from glasswright.tuning.risks import Risk
     from glasswright.tuning.tuning import SideReport, Tuning
-
 
 EXAMPLE = """\b
 Examples: propose limits; look at one typed by hand; write the card
@@ -60,8 +62,9 @@ class TuneError(GlasswrightError):
 @click.option("--held", default=5.0, show_default=True, type=click.FloatRange(0.01, 50), help="Share of healthy "
               "tickets that all limits together may hold at most, in per cent.")  # fmt: skip
 @click.option("--confidence", default=0.95, show_default=True, type=click.FloatRange(0.5, 0.999), help="Of that share.")
-@click.option("--method", default="auto", show_default=True, type=click.Choice(["auto", "distribution_free", "normal"]),
-              help="auto: without assumption of a shape where there are lenses enough.")  # fmt: skip
+@click.option("--method", default="auto", show_default=True, type=click.Choice(["auto", "distribution_free"]),
+              help="auto: a guess that says so where lenses are too few for a proof.")  # fmt: skip
+@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), help="Take tickets from this night on alone.")
 @click.option("--review-is-held/--review-is-not-held", default=True, show_default=True, help="Does a lens for review "
               "count as held?")  # fmt: skip
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for proposal.yaml and pictures. "
@@ -70,14 +73,16 @@ class TuneError(GlasswrightError):
 @click.option("--by", default="", help="Who adopts them. Default: the user's name.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
 def tune(
-    lens: str, ledger: Path, cards: Path, stand: Path | None, typed: tuple[str, ...], out: Path | None,
-    adopt: bool, by: str, as_json: bool, **aims: object,
+    lens: str, ledger: Path, cards: Path, stand: Path | None, typed: tuple[str, ...], since: datetime | None,
+    out: Path | None, adopt: bool, by: str, as_json: bool, **aims: object,
 ) -> None:  # fmt: skip
-    """Propose limits for the card of LENS, from every lens of that model that was measured for release.
+    """Propose limits for the card of LENS, from the lenses of that model that were measured for release.
 
-    It says for each limit which lenses are behind it, what they look like, how many healthy ones it holds and bad ones
-    it lets go, alone and with all others, and which past tickets would be judged otherwise. A proposal file and a
-    picture for each limit are written; no card is changed without --adopt.
+    Healthy is a lens that passes the card as it is, or that a person found sound (`glasswright inspected`). A limit
+    becomes laxer only as far as lenses that it holds were found sound; otherwise the proposal says which ones would
+    have to be looked at. It says for each limit which lenses are behind it, what they look like, how many healthy ones
+    it holds and bad ones it lets go, and which past tickets would be judged otherwise. A proposal file and a picture
+    for each limit are written; no card is changed without --adopt.
 
     Exit codes: 0 done, 2 wrong command or configuration or too few lenses for any limit, 21 the ledger is missing,
     newer or damaged.
@@ -86,11 +91,10 @@ def tune(
 
     file = _find_card(cards, lens)
     limits = [read_typed(text, file.card) for text in typed]
-    states, marks, kept = _read_ledger(ledger, file, stand is None)
-    found = kept if stand is None or kept is not None else load_stand(stand, load_plugins_aloud())
-    if found is None:
-        raise TuneError(f"{ledger}: the ledger knows no ticket of `{lens}`")
-    tuning = tune_card(states, marks, file, found, _aims(aims), limits)
+    given = load_stand(stand, load_plugins_aloud()) if stand is not None else None
+    states, marks, found = _read_ledger(ledger, file, given)
+    day = since.date() if since is not None else None
+    tuning = tune_card(states, marks, file, found, _aims(aims), limits, day)
     folder = out or Path("proposals") / file.document.path.stem
     if out is None:
         make_folder(folder.parent)
@@ -123,9 +127,9 @@ def _find_card(folder: Path, lens: str) -> CardFile:
 
 
 def _read_ledger(
-    path: Path, file: CardFile, stand_wanted: bool
-) -> tuple[tuple[TicketState, ...], Mapping[str, Returned], JudgingStand | None]:
-    """Read the model's tickets, the marks, and the stand file kept with the last ticket, if that is wanted."""
+    path: Path, file: CardFile, given: StandFile | None
+) -> tuple[tuple[TicketState, ...], Marks, JudgingStand]:
+    """Read the model's tickets, what is known of them beside, and the last ticket's stand file if none is given."""
     with Ledger.open_for_reading(path) as opened:
         opened.check_chain()
         every = opened.latest_tickets(measures=file.card.measures())
@@ -135,11 +139,16 @@ def _read_ledger(
             raise TuneError(
                 f"{path}: the ledger knows no ticket of `{file.card.card}`; it has {sorted(models) or 'none'}"
             )
-        marks = latest_returned(opened)
-        if not stand_wanted:
-            return states, marks, None
         last = max(states, key=lambda state: (state.measured_at, state.record.ticket.number)).record
-        return states, marks, read_stand_of(find_document(opened, last.stand_sha256), last.ticket.number)
+        stand = given or read_stand_of(find_document(opened, last.stand_sha256), last.ticket.number)
+        report = read_watch(opened, stand.watch, stand.name) if stand.watch is not None else None
+        doubts = {state.record.ticket.number: report.doubts_of_ticket(state) for state in states} if report else {}
+        marks = Marks(
+            returned=latest_returned(opened),
+            inspected=latest_inspected(opened),
+            out_of_control={ticket: why for ticket, why in doubts.items() if why},
+        )
+        return states, marks, stand
 
 
 def write_proposal(tuning: Tuning, folder: Path) -> list[Path]:
@@ -174,7 +183,7 @@ def _adopt(file: CardFile, tuning: Tuning, by: str, *, quiet: bool) -> None:
 
     changes = describe_changes(tuning)
     if not changes:
-        click.echo("the card has these numbers already: nothing was written", err=quiet)
+        click.echo("no number changes: nothing was written", err=quiet)
         return
     day = datetime.now().astimezone().date().isoformat()
     write_card(file, tuning, at=day, by=by or getpass.getuser())
@@ -195,11 +204,13 @@ def print_tuning(tuning: Tuning) -> None:
     )
     print_table(
         "What they do to lenses",
-        ("limit", "good held, old", "good held, new", "bad released, new", "known bad passed", "changed"),
+        ("limit", "good held, old", "good held, new", "of lenses 4 sigma bad, pass", "known bad passed", "changed"),
         [_risk_row(each) for each in sides] + [_ticket_row(tuning)],
     )
     for report in sides:
         click.echo(f"{report.side}: {report.proposal.method.replace('_', ' ')}: {report.proposal.says}")
+        if report.must_hold_passed is not None:
+            click.echo(f"  one that the card says must be held passes with probability {report.must_hold_passed:.2g}")
     _print_changed(tuning)
 
 
@@ -207,9 +218,15 @@ def _print_lenses(tuning: Tuning) -> None:
     evidence = tuning.evidence
     if evidence.rehearsed:
         click.echo("REHEARSED: all of these lenses were rendered, none was measured. For trying out only.")
-    click.echo(f"{tuning.card.card}: {len(evidence.healthy)} healthy lenses, {len(evidence.bad)} bad")
-    for lens in evidence.bad:
-        click.echo(f"  bad: {lens.ticket}: {lens.bad}")
+    click.echo(
+        f"{tuning.card.card}: {len(evidence.healthy)} healthy lenses, {len(evidence.bad)} bad, "
+        f"{len(evidence.held)} held by the card as it is and not looked at"
+    )
+    lines = [f"bad: {lens.ticket}: {lens.bad}" for lens in evidence.bad]
+    lines += [f"sound: {lens.ticket}: {lens.sound}" for lens in evidence.healthy if lens.sound]
+    lines += [f"held: {lens.ticket}: {lens.held}" for lens in evidence.held[:MOST_LISTED]]
+    for line in lines:
+        click.echo(f"  {line}")
     for each in evidence.left_out[:MOST_LISTED]:
         click.echo(f"  left out: {each.ticket}: {each.why}")
     if len(evidence.left_out) > MOST_LISTED:
@@ -240,7 +257,7 @@ def _number(value: float | None, digits: int = 5) -> str:
 def _risk_row(report: SideReport) -> tuple[str, ...]:
     return (
         str(report.side),
-        *_shares(report.risk_before, report.risk),
+        *_shares(report.risk_before, report.risk, report.bad_passed),
         str(len(report.changed)),
     )
 
@@ -254,11 +271,11 @@ def _ticket_row(tuning: Tuning) -> tuple[str, ...]:
     )
 
 
-def _shares(before: Risk | None, after: Risk | None) -> tuple[str, ...]:
+def _shares(before: Risk | None, after: Risk | None, bad_passed: Sequence[float] = ()) -> tuple[str, ...]:
     return (
         str(before.held) if before else "-",
         str(after.held) if after else "-",
-        str(after.released_bad) if after else "-",
+        f"{100 * bad_passed[SIGMAS.index(4)]:.1f} %" if bad_passed else "-",
         f"{after.known_bad_passed} of {after.known_bad}" if after else "-",
     )
 

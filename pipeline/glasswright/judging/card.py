@@ -108,11 +108,22 @@ class Limit(Bounded):
     confidence: Confidence | None = None
     accept: tuple[str, ...] = ()
     """Caveats that do not matter for this limit."""
+    must_hold_below: Finite | None = None
+    """A lens whose true value is this or less must be held, so `min` is never set below it."""
+    must_hold_above: Finite | None = None
+    """The same for `max`: this or more."""
 
     @model_validator(mode="after")
     def _refuse_empty(self) -> Self:
         if self.min is None and self.max is None:
             msg = "must have `min`, `max` or both"
+            raise ValueError(msg)
+        low, high = self.must_hold_below, self.must_hold_above
+        if low is not None and (self.min is None or self.min < low):
+            msg = f"a lens with {low:g} must be held (`must_hold_below`), and passes: write `min: {low:g}` or more"
+            raise ValueError(msg)
+        if high is not None and (self.max is None or self.max > high):
+            msg = f"a lens with {high:g} must be held (`must_hold_above`), and passes: write `max: {high:g}` or less"
             raise ValueError(msg)
         never = NEVER_ACCEPTED.intersection(self.accept)
         if never:

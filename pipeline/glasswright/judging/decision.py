@@ -60,6 +60,13 @@ def guard_band(confidence: float, u: float) -> float:
     return _quantile(confidence) * u
 
 
+def find_guard(uncertainty: Uncertainty, tolerance: Tolerance) -> float | None:
+    """Give the guard band that a decision keeps to; 0 under the simple rule, None where no uncertainty is known."""
+    if tolerance.rule == "simple":
+        return 0.0
+    return None if uncertainty.total is None else guard_band(tolerance.confidence, uncertainty.total)
+
+
 @lru_cache(maxsize=64)
 def _quantile(confidence: float) -> float:
     return NormalDist().inv_cdf(confidence)

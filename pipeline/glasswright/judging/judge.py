@@ -8,7 +8,7 @@ from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Final, Protocol
 
 from glasswright.judging.card import SHOTS
-from glasswright.judging.decision import Tolerance, Uncertainty, decide
+from glasswright.judging.decision import Tolerance, Uncertainty, decide, find_guard
 from glasswright.judging.hand_checks import judge_hand_checks
 from glasswright.judging.method import why_made_otherwise
 from glasswright.judging.validity import TicketView, why_not_identified, why_not_valid
@@ -116,6 +116,22 @@ def judge_limit(
     refusal
         Why the card does not hold for this ticket at all; empty where it does.
     """
+    return tuple(each.verdict for each in assess_limit(view, card, limit, stand, refusal))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assessed:
+    """A verdict on one limit at one place, and what it rests on."""
+
+    verdict: LimitVerdict
+    guard: float | None = None
+    """Width of the guard band, in the field's unit; 0 under the simple rule, None where there is none to tell."""
+    caveats: tuple[str, ...] = ()
+    """Those that the limit does not accept."""
+
+
+def assess_limit(view: TicketView, card: Card, limit: Limit, stand: JudgingStand, refusal: str) -> tuple[Assessed, ...]:
+    """Judge one limit as `judge_limit` does, and tell the guard band and the caveats as well."""
     if refusal:
         return (_unknown(limit, str(limit.at), f"the card does not hold here: {refusal}"),)
     outcomes = view.by_step.get(limit.step, ())
@@ -172,7 +188,7 @@ class Question:
         return min(parts) if min(parts) < 0 else math.hypot(*parts)
 
 
-def _judge_setting(question: Question, setting: Setting) -> list[LimitVerdict]:
+def _judge_setting(question: Question, setting: Setting) -> list[Assessed]:
     step = question.limit.step
     found = question.view.by_place.get((step, setting), ())
     if not found:
@@ -180,7 +196,7 @@ def _judge_setting(question: Question, setting: Setting) -> list[LimitVerdict]:
     return [_judge_outcome(question, outcome) for outcome in found]
 
 
-def _judge_outcome(question: Question, outcome: KeptOutcome) -> LimitVerdict:
+def _judge_outcome(question: Question, outcome: KeptOutcome) -> Assessed:
     limit, view = question.limit, question.view
     at = " ".join(part for part in (str(outcome.setting) if outcome.setting else "", outcome.shot) if part)
     at = at or "the whole ticket"
@@ -197,7 +213,7 @@ def _judge_outcome(question: Question, outcome: KeptOutcome) -> LimitVerdict:
     if caveats:
         reason += f"; with the caveat {', '.join(caveats)}, which the limit does not accept"
         verdict = Verdict.REVIEW if verdict is Verdict.PASS else verdict
-    return LimitVerdict(
+    made = LimitVerdict(
         measure=limit.measure,
         at=at,
         verdict=verdict,
@@ -207,6 +223,7 @@ def _judge_outcome(question: Question, outcome: KeptOutcome) -> LimitVerdict:
         lower=limit.min,
         upper=limit.max,
     )
+    return Assessed(verdict=made, guard=find_guard(uncertainty, question.tolerance), caveats=tuple(caveats))
 
 
 def _why_unknown(limit: Limit, outcome: KeptOutcome, measured: Measured | None) -> str:
@@ -241,7 +258,8 @@ def spread_u(spreads: Sequence[Spread], value: float) -> float | None:
     return wrong[0] if wrong else max(given, default=None)
 
 
-def _unknown(limit: Limit, at: str, reason: str) -> LimitVerdict:
-    return LimitVerdict(
+def _unknown(limit: Limit, at: str, reason: str) -> Assessed:
+    verdict = LimitVerdict(
         measure=limit.measure, at=at, verdict=Verdict.UNKNOWN, reason=reason, lower=limit.min, upper=limit.max
     )
+    return Assessed(verdict=verdict)

@@ -49,7 +49,7 @@ APPLICATION_ID: Final = 0x474C5752
 """Marks the file as a ledger of this program (`GLWR`)."""
 SECONDS_TO_WAIT: Final = 30
 MOMENT_TABLES: Final = (
-    "manifest", "judgement", "returned", "attempt", "decision", "shot_content", "restored", "link",
+    "manifest", "judgement", "returned", "attempt", "decision", "shot_content", "restored", "link", "inspected",
 )  # fmt: skip
 """Of these the last row of a ticket counts, or every row up to some."""
 LEAST_ROOM_BYTES: Final = 64 * 1024

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import betainc
-from scipy.stats import beta
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -46,11 +45,6 @@ def most_cut(count: int, content: float, confidence: float) -> int:
         middle = (low + high) // 2
         low, high = (middle, high) if confidence_of(count, middle, content) >= confidence else (low, middle)
     return low
-
-
-def least_share(count: int, cut: int, confidence: float) -> float:
-    """Give the smallest share that a sample with `cut` values cut off can promise to hold no more than."""
-    return float(beta.ppf(confidence, cut, count + 1 - cut)) if cut <= count else 1.0
 
 
 def cut_blocks(values: Array, cut: int) -> Array:

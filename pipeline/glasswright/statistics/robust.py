@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -13,15 +12,11 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
-    Flags = NDArray[np.bool_]
 
 MAD_TO_SIGMA: Final = 1.482602218505602
 """Standard deviation of a normal population over its median absolute deviation: 1 / quantile(0.75)."""
 ODD_SCORE: Final = 3.5
 """Modified z score that makes a value odd (Iglewicz and Hoaglin, How to Detect and Handle Outliers, 1993)."""
-FAR_SIGMAS: Final = 6.0
-"""Robust standard deviations of its own side beyond which a value is taken for another population's. By a wide margin
-no healthy value of a skewed population: of a lognormal one with sigma 0.5 it takes 1 in 800."""
 FEWEST_FOR_SHAPE: Final = 8
 
 
@@ -81,26 +76,3 @@ def modified_scores(values: Array) -> Array:
     away = values - np.median(values)
     typical = float(np.median(np.abs(away)))
     return away / (MAD_TO_SIGMA * typical) if typical > 0 else np.zeros_like(values)
-
-
-def far_below(values: Array) -> Flags:
-    """Say which values lie so far below the median that they are another population's.
-
-    The scale is that of the values below the median alone, so that a skewed population keeps its long tail; it is taken
-    again without those that were found, until no more are.
-    """
-    far = np.zeros(len(values), dtype=bool)
-    while True:
-        more = far | _is_far(values, values[~far])
-        if np.array_equal(more, far):
-            return far
-        far = more
-
-
-def _is_far(values: Array, near: Array) -> Flags:
-    middle = np.median(near)
-    below = middle - near[near < middle]
-    typical = float(np.median(below)) if len(below) else 0.0
-    if typical == 0 or not math.isfinite(typical):
-        return np.zeros(len(values), dtype=bool)
-    return np.asarray((middle - values) / (MAD_TO_SIGMA * typical) > FAR_SIGMAS)

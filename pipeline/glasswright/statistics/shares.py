@@ -26,16 +26,3 @@ def counted_share(count: int, total: int, confidence: float = 0.95) -> Share:
     low = 0.0 if count == 0 else float(beta.ppf(tail, count, total - count + 1))
     high = 1.0 if count == total else float(beta.ppf(1 - tail, count + 1, total - count))
     return Share(value=count / total if total else 0.0, low=low, high=high)
-
-
-def cut_share(cut: int, total: int, confidence: float = 0.95) -> Share:
-    """Give the share of a population that lies beyond limits that were cut off a sample of it (Wilks; Tukey).
-
-    Parameters
-    ----------
-    cut
-        Lenses of the sample at the limits or beyond; at least 1.
-    """
-    tail = (1 - confidence) / 2
-    spread = beta(cut, total + 1 - cut)
-    return Share(value=cut / (total + 1), low=float(spread.ppf(tail)), high=float(spread.ppf(1 - tail)))

@@ -39,15 +39,21 @@ def describe_evidence(tuning: Tuning) -> str:
     """Say what the new numbers rest on, in a sentence."""
     evidence, aims = tuning.evidence, tuning.aims
     lenses = [*evidence.healthy, *evidence.bad]
-    days = sorted(lens.measured_at[:10] for lens in lenses)
+    days = sorted(lens.night.isoformat() for lens in lenses)
     span = f", measured {days[0]} to {days[-1]}" if days else ""
     methods = sorted(
         {each.proposal.method.replace("_", " ") for each in tuning.sides if each.proposal.number is not None}
     )
+    found = [f"{lens.ticket} {lens.sound}" for lens in evidence.healthy if lens.sound]
+    sound = f"; {'; '.join(found)}" if found else ""
+    proven = methods and all(each.proposal.proven for each in tuning.sides if each.proposal.number is not None)
+    promise = (
+        f"; at most {100 * aims.held:g} % of healthy tickets held, confidence {aims.confidence:g}" if proven else ""
+    )
     rehearsed = "rehearsed, not measured: " if evidence.rehearsed else ""
     return (
-        f"{rehearsed}{len(evidence.healthy)} healthy lenses and {len(evidence.bad)} bad ones{span}; "
-        f"{', '.join(methods)}; at most {100 * aims.held:g} % of healthy tickets held, confidence {aims.confidence:g}; "
+        f"{rehearsed}{len(evidence.healthy)} healthy lenses and {len(evidence.bad)} bad ones{span}{sound}; "
+        f"{', '.join(methods)}{promise}; "
         f"evidence {evidence.digest[:16]}"
     )
 

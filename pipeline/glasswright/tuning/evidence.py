@@ -1,30 +1,52 @@
-"""The lenses that limits are tuned from: which of the ledger's tickets count, and why the others do not."""
+"""The lenses that limits are tuned from: which of the ledger's tickets count, and why the others do not.
+
+Evidence is what is known to be sound: what passes the card as it is, and what a person looked at and found sound.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from hashlib import sha256
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from glasswright.intake.index import IDENTITY_CONTRADICTION
 from glasswright.judging.gate import RELEASING_PHASE
+from glasswright.judging.judge import assess_limit
 from glasswright.judging.validity import TicketView, why_not_valid
-from glasswright.statistics.robust import far_below
+from glasswright.ledger.inspected import Finding
+from glasswright.ledger.verdict import Verdict
 from glasswright.tuning.sides import read_side
+from glasswright.watch.series import nights_of_ticket
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
+    from datetime import date
 
     from numpy.typing import NDArray
 
     from glasswright.judging.card import Card
     from glasswright.judging.judge import JudgingStand
     from glasswright.ledger import TicketState
+    from glasswright.ledger.inspected import Inspected
     from glasswright.ledger.returned import Returned
     from glasswright.tuning.sides import Reading, Side
 
     Array = NDArray[np.float64]
+
+REPAIR_PHASES = ("intake", RELEASING_PHASE)
+"""A later visit in one of these says that the lens was worked on again."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Marks:
+    """What is known of tickets beside what was measured, by ticket number."""
+
+    returned: Mapping[str, Returned] = field(default_factory=dict)
+    inspected: Mapping[str, Inspected] = field(default_factory=dict)
+    out_of_control: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    """Why the stand counts as out of control on a ticket's nights; only for those for which it does."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,12 +55,16 @@ class Lens:
 
     ticket: str
     serial: str
-    measured_at: str
+    night: date
     rehearsed: bool
     readings: tuple[Reading, ...]
     """One for each side."""
+    sound: str = ""
+    """Who found it sound and why, if somebody looked."""
     bad: str = ""
-    """Why it is counted among the bad ones; empty for a healthy one."""
+    """Why it is known to be bad."""
+    held: str = ""
+    """Which limits of the card as it is hold it, while nobody has said whether it is sound."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,17 +77,19 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """What there is to tune from."""
+    """What there is to tune from, each in order of time."""
 
     sides: tuple[Side, ...]
     healthy: tuple[Lens, ...]
-    """One ticket for each lens, whether it passed or not: only those that passed would make every tuning tighter."""
+    """Those that pass the card as it is, and those that a person found sound."""
     bad: tuple[Lens, ...]
-    """Those that came back, and those that lie too far off to be of the healthy population."""
+    """Those that came back, and those that a person found faulty."""
+    held: tuple[Lens, ...]
+    """Those that the card holds and that nobody has looked at: nothing is known of them."""
     left_out: tuple[LeftOut, ...]
     rehearsed: bool
     digest: str
-    """SHA-256 that names what was looked at: the tickets and what was measured of each."""
+    """SHA-256 that names what was looked at: the tickets, what was measured of each and what is known of it."""
 
     def values(self, side: int, lenses: Sequence[Lens]) -> Array:
         """Give (lenses,) the turned values on a side, NaN where there is none."""
@@ -71,9 +99,13 @@ class Evidence:
         """Give (lenses,) their standard uncertainties."""
         return np.array([lens.readings[side].u for lens in lenses], dtype=np.float64)
 
+    def bands(self, side: int, lenses: Sequence[Lens]) -> Array:
+        """Give (lenses,) their guard bands."""
+        return np.array([lens.readings[side].band for lens in lenses], dtype=np.float64)
+
     def guarded(self, side: int, lenses: Sequence[Lens]) -> Array:
         """Give (lenses,) what must reach the limit for a lens to pass: its value less the guard band."""
-        return self.values(side, lenses) - self.sides[side].guard * self.uncertainties(side, lenses)
+        return self.values(side, lenses) - self.bands(side, lenses)
 
     def complete(self, sides: Iterable[int]) -> tuple[Lens, ...]:
         """Give the healthy lenses that have a value on all of these sides."""
@@ -82,90 +114,126 @@ class Evidence:
 
 
 def collect(
-    states: Iterable[TicketState],
-    marks: Mapping[str, Returned],
+    states: Sequence[TicketState],
+    marks: Marks,
     card: Card,
     sides: Sequence[Side],
     stand: JudgingStand,
+    since: date | None = None,
 ) -> Evidence:
     """Choose the tickets of a card's model that its limits can be tuned from.
 
-    Those of the release phase for which the card holds, rehearsed ones only where there are no others, and of each
-    lens the first: later visits tell of the same lens again, and taking the last would take what passed.
+    Those of the release phase for which the card holds, rehearsed ones only where there are no others, and of each lens
+    the last visit, or one that a person looked at: after an earlier one it was worked on again.
+
+    Parameters
+    ----------
+    since
+        Nights before this one do not count.
     """
     left_out: list[LeftOut] = []
     lenses, names = [], []
-    release = [state for state in states if state.record.ticket.phase == RELEASING_PHASE]
+    ordered = sorted(states, key=_time)
+    release = [state for state in ordered if state.record.ticket.phase == RELEASING_PHASE]
     some_real = any(not state.record.ticket.rehearsed for state in release)
-    for state in sorted(release, key=lambda state: (state.measured_at, state.record.ticket.number)):
-        lens, why = _read_lens(state, marks, card, sides, stand)
-        why = "its frames were rendered, and there are lenses that were not" if some_real and lens.rehearsed else why
+    counting = _choose_visits(ordered, marks)
+    for state in release:
+        ticket = state.record.ticket
+        lens = _read_lens(state, marks, card, sides, stand)
+        why = _why_left_out(state, marks, card, stand, lens)
+        other = counting[ticket.serial]
+        if since is not None and lens.night < since:
+            why = f"it was shot before {since}"
+        elif some_real and ticket.rehearsed:
+            why = "its frames were rendered, and there are lenses that were not"
+        elif not why and not lens.bad and other != ticket.number:
+            why = f"the lens was worked on again: ticket {other} counts for it (serial {ticket.serial})"
         if why:
-            left_out.append(LeftOut(ticket=lens.ticket, why=why))
+            left_out.append(LeftOut(ticket=ticket.number, why=why))
             continue
         lenses.append(lens)
-        names.append(f"{lens.ticket} {state.content} {lens.bad}")
-    first, repeats = _take_first_visits(lenses)
-    healthy, far = set_far_apart([lens for lens in first if not lens.bad], sides)
+        names.append(f"{lens.ticket} {state.content} {lens.bad or lens.sound or lens.held}")
     return Evidence(
         sides=tuple(sides),
-        healthy=healthy,
-        bad=(*(lens for lens in first if lens.bad), *far),
-        left_out=(*left_out, *repeats),
+        healthy=tuple(lens for lens in lenses if not lens.bad and not lens.held),
+        bad=tuple(lens for lens in lenses if lens.bad),
+        held=tuple(lens for lens in lenses if lens.held),
+        left_out=tuple(left_out),
         rehearsed=bool(lenses) and not some_real,
         digest=sha256("\n".join(sorted(names)).encode()).hexdigest(),
     )
 
 
-def _read_lens(
-    state: TicketState, marks: Mapping[str, Returned], card: Card, sides: Sequence[Side], stand: JudgingStand
-) -> tuple[Lens, str]:
+def _time(state: TicketState) -> tuple[str, str, str]:
+    return nights_of_ticket(state)[-1].isoformat(), state.measured_at, state.record.ticket.number
+
+
+def _choose_visits(ordered: Sequence[TicketState], marks: Marks) -> Mapping[str, str]:
+    """Give serial -> the one ticket that counts for a lens: the last, or the last that a person found sound."""
+    chosen: dict[str, str] = {}
+    settled: set[str] = set()
+    for state in ordered:
+        ticket = state.record.ticket
+        if _find_finding(state, marks) is Finding.SOUND:
+            settled.add(ticket.serial)
+        elif ticket.serial in settled or ticket.phase not in REPAIR_PHASES:
+            continue
+        chosen[ticket.serial] = ticket.number
+    return chosen
+
+
+def _find_finding(state: TicketState, marks: Marks) -> Finding | None:
+    """Give what a person found of what was measured of a ticket; None where nobody looked at that."""
+    mark = marks.inspected.get(state.record.ticket.number)
+    return mark.finding if mark is not None and mark.content == state.content else None
+
+
+def _why_left_out(state: TicketState, marks: Marks, card: Card, stand: JudgingStand, lens: Lens) -> str:
+    """Say why a ticket is evidence of nothing; empty where it is evidence."""
+    reasons = why_not_valid(TicketView.of(state), card, stand)
+    doubts = marks.out_of_control.get(lens.ticket, ())
+    if reasons:
+        return "; ".join(reasons)
+    if state.pending:
+        return f"what was measured does not count now: {state.pending}"
+    if IDENTITY_CONTRADICTION in state.record.ticket.caveats or state.other_lenses:
+        return "its files, or earlier runs, name another lens than ticket.yaml"
+    if state.replaced_by:
+        return f"ticket {state.replaced_by[0].ticket} stands in its place"
+    if doubts:
+        return f"the stand was out of control: {doubts[0]}"
+    if lens.readings and not any(reading.known for reading in lens.readings):
+        return f"nothing that the card asks for was measured: {lens.readings[0].why}"
+    return ""
+
+
+def _read_lens(state: TicketState, marks: Marks, card: Card, sides: Sequence[Side], stand: JudgingStand) -> Lens:
     ticket, view = state.record.ticket, TicketView.of(state)
-    reasons = why_not_valid(view, card, stand)
-    readings = () if reasons else tuple(read_side(view, card, side, stand) for side in sides)
-    mark = marks.get(ticket.number)
-    lens = Lens(
+    valid = not why_not_valid(view, card, stand)
+    returned, looked = marks.returned.get(ticket.number), marks.inspected.get(ticket.number)
+    finding = _find_finding(state, marks)
+    by = f"{looked.person}: {looked.why}" if looked is not None else ""
+    bad = f"found faulty by {by}" if finding is Finding.FAULTY else ""
+    bad = f"came back: {returned.why}" if returned is not None and returned.came_back else bad
+    sound = f"found sound by {by}" if finding is Finding.SOUND and not bad else ""
+    return Lens(
         ticket=ticket.number,
         serial=ticket.serial,
-        measured_at=state.measured_at,
+        night=nights_of_ticket(state)[-1],
         rehearsed=ticket.rehearsed,
-        readings=readings,
-        bad=f"came back: {mark.why}" if mark is not None and mark.came_back else "",
+        readings=tuple(read_side(view, card, side, stand) for side in sides) if valid else (),
+        sound=sound,
+        bad=bad,
+        held="" if bad or sound or not valid else _find_held(view, card, stand),
     )
-    if reasons:
-        return lens, "; ".join(reasons)
-    if readings and not any(reading.known for reading in readings):
-        return lens, f"nothing that the card asks for was measured: {readings[0].why}"
-    return lens, ""
 
 
-def _take_first_visits(lenses: Iterable[Lens]) -> tuple[list[Lens], list[LeftOut]]:
-    """Keep the first visit of every lens, and every visit after which it came back."""
-    kept: list[Lens] = []
-    repeats: list[LeftOut] = []
-    first: dict[str, str] = {}
-    for lens in lenses:
-        if not lens.bad and lens.serial in first:
-            why = f"the same lens (serial {lens.serial}) counts with ticket {first[lens.serial]} already"
-            repeats.append(LeftOut(ticket=lens.ticket, why=why))
-            continue
-        if not lens.bad:
-            first[lens.serial] = lens.ticket
-        kept.append(lens)
-    return kept, repeats
-
-
-def set_far_apart(lenses: Sequence[Lens], sides: Sequence[Side]) -> tuple[tuple[Lens, ...], tuple[Lens, ...]]:
-    """Set the lenses apart that on some side lie too far on the bad side of the others."""
-    reasons: dict[int, str] = {}
-    for number, side in enumerate(sides):
-        known = [place for place, lens in enumerate(lenses) if lens.readings[number].known]
-        values = np.array([lenses[place].readings[number].value for place in known])
-        if len(values) == 0:
-            continue
-        for place in np.flatnonzero(far_below(values)):
-            value = side.turn(float(values[place]))
-            reasons.setdefault(known[place], f"far off the others: {value:.4g} for {side.limit.measure}")
-    healthy = tuple(lens for place, lens in enumerate(lenses) if place not in reasons)
-    far = tuple(replace(lenses[place], bad=why) for place, why in sorted(reasons.items()))
-    return healthy, far
+def _find_held(view: TicketView, card: Card, stand: JudgingStand) -> str:
+    """Name the measures that a lens does not pass by, as the card is; what was not measured says nothing."""
+    held = [
+        each.verdict.measure
+        for limit in card.limits
+        for each in assess_limit(view, card, limit, stand, "")
+        if each.verdict.verdict in (Verdict.REVIEW, Verdict.FAIL) and not each.caveats and each.guard is not None
+    ]
+    return ", ".join(dict.fromkeys(held))

@@ -10,6 +10,7 @@ from matplotlib import rc_context
 from matplotlib.figure import Figure
 
 from glasswright.plugin.units import unit_of
+from glasswright.tuning.curve import BAD_SIGMAS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -70,19 +71,22 @@ def draw_side(report: SideReport, evidence: Evidence, number: int) -> bytes:
 def _draw_lenses(axes: Axes, report: SideReport, evidence: Evidence, number: int) -> None:
     turn = report.side.turn
     healthy = [lens for lens in evidence.healthy if lens.readings[number].known]
-    bad = [lens for lens in evidence.bad if lens.readings[number].known]
+    bad = [lens for lens in evidence.bad if lens.readings and lens.readings[number].known]
+    held = [lens for lens in evidence.held if lens.readings[number].known]
     values = np.array([turn(lens.readings[number].value) for lens in healthy])
     axes.plot(values, _stack(values), "o", ms=3.2, color=LENS, label=f"{len(values)} lenses")
     if bad:
         places = np.array([turn(lens.readings[number].value) for lens in bad])
         axes.plot(places, np.zeros(len(bad)) - 1.5, "x", ms=5, color=BAD, label=f"{len(bad)} known to be bad")
+    if held:
+        places = np.array([turn(lens.readings[number].value) for lens in held])
+        axes.plot(places, np.zeros(len(held)) - 1.5, "+", ms=5, color=OLD, label=f"{len(held)} held, not looked at")
     if report.old_number is not None:
         axes.axvline(report.old_number, color=OLD, ls="--", label=f"limit as it is: {report.old_number:g}")
     if report.proposal.number is not None:
         new = report.proposal.number
         axes.axvline(new, color=NEW, label=f"{report.proposal.method.replace('_', ' ')}: {new:g}")
-        typical = float(np.median(evidence.uncertainties(number, healthy)))
-        guard = turn(report.side.guard * typical)
+        guard = turn(float(np.median(evidence.bands(number, healthy))))
         axes.axvspan(*sorted((new, new + guard)), color=BAND, lw=0, label="guard band: for review")
     axes.set_yticks([])
     axes.set_xlabel(_name_axis(report))
@@ -111,7 +115,7 @@ def _stack(values: Array) -> Array:
 def _draw_trade(axes: Axes, report: SideReport, curve: Curve) -> None:
     """Draw what moving the limit trades: against lenses known to be bad where there are any, else as modelled."""
     held = 100 * np.array(curve.good_held)
-    released = 100 * np.array(curve.known_bad_released or curve.bad_released)
+    released = 100 * np.array(curve.known_bad_passed or curve.bad_passed)
     order = np.argsort(curve.numbers)
     numbers = np.array(curve.numbers)[order]
     axes.plot(held, released, color=LENS)
@@ -119,14 +123,14 @@ def _draw_trade(axes: Axes, report: SideReport, curve: Curve) -> None:
         if number is not None:
             where = [float(np.interp(number, numbers, each[order])) for each in (held, released)]
             axes.plot(*where, marker, color=colour, ms=6, clip_on=False)
-    known = "known bad lenses released, % of them"
-    modelled = f"lenses beyond {curve.reference:g} released, % of all"
-    axes.set_xlabel("good lenses held, % of all")
-    axes.set_ylabel(known if curve.known_bad_released else modelled)
+    known = "known bad lenses that pass, % of them"
+    modelled = f"lenses {BAD_SIGMAS} sigma bad that pass, % of them"
+    axes.set_xlabel("good lenses held, % of them")
+    axes.set_ylabel(known if curve.known_bad_passed else modelled)
     axes.set_title("as the limit moves", fontsize=8, loc="left")
     axes.set_xscale("symlog", linthresh=1.0)
     axes.set_xticks([0, 1, 10, 100], ["0", "1", "10", "100"])
     axes.set_xlim(0, 100)
-    axes.set_ylim(0, 100 if curve.known_bad_released else None)
+    axes.set_ylim(0, 100)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)

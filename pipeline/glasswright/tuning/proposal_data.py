@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from glasswright.tuning.aims import SIGMAS
+
 if TYPE_CHECKING:
     from glasswright.statistics.shares import Share
     from glasswright.tuning.curve import Curve
@@ -35,6 +37,8 @@ def as_data(tuning: Tuning, *, curves: bool = True) -> dict[str, Any]:
         "evidence": {
             "digest": evidence.digest,
             "healthy": [lens.ticket for lens in evidence.healthy],
+            "sound": [{"ticket": lens.ticket, "why": lens.sound} for lens in evidence.healthy if lens.sound],
+            "held": [{"ticket": lens.ticket, "why": lens.held} for lens in evidence.held],
             "bad": [{"ticket": lens.ticket, "why": lens.bad} for lens in evidence.bad],
             "left_out": [{"ticket": each.ticket, "why": each.why} for each in evidence.left_out],
         },
@@ -62,12 +66,18 @@ def _side(report: SideReport, *, curves: bool) -> dict[str, Any]:
         "new": proposal.number,
         "method": proposal.method,
         "lenses": proposal.count or (report.looks.count if report.looks else 0),
+        "proven": proposal.proven,
         "why": proposal.says,
+        "look_at": list(proposal.look_at),
         "looks": _looks(report),
         "capability": _rounded(report.capable),
         "capability_interval": [_rounded(each) for each in report.capable_interval or ()],
         "before": _risk(report.risk_before),
         "after": _risk(report.risk),
+        "bad_passed": {
+            f"{sigmas} sigma": _rounded(share) for sigmas, share in zip(SIGMAS, report.bad_passed, strict=False)
+        },
+        "must_hold_passed": _rounded(report.must_hold_passed),
         "changed_verdicts": [each.ticket for each in report.changed],
     }
     if curves and report.curve is not None:
@@ -92,7 +102,6 @@ def _looks(report: SideReport) -> dict[str, Any] | None:
         "sigma": _rounded(looks.sigma),
         "measuring_sigma": _rounded(spread.noise_sigma) if spread else None,
         "lenses_own_sigma": _rounded(spread.sigma) if spread else None,
-        "lenses_own_limit_95_95": _rounded(turn(report.lenses_limit)) if report.lenses_limit is not None else None,
         "quartile_skew": _rounded(looks.skew * (1 if report.side.end == "min" else -1)),
         "normal_probability": _rounded(looks.normal_probability),
         "odd": list(report.odd),
@@ -105,7 +114,6 @@ def _risk(risk: Risk | None) -> dict[str, Any] | None:
     return {
         "good_held": _share(risk.held),
         "good_failed": _share(risk.failed),
-        "bad_released": _share(risk.released_bad),
         "known_bad": risk.known_bad,
         "known_bad_passed": risk.known_bad_passed,
         "known_bad_passed_share": _share(risk.known_bad_share),
@@ -118,11 +126,10 @@ def _share(share: Share) -> dict[str, float | None]:
 
 def _curve(curve: Curve) -> dict[str, Any]:
     return {
-        "bad_beyond": _rounded(curve.reference),
         "limit": [_rounded(each) for each in curve.numbers],
         "good_held": [_rounded(each) for each in curve.good_held],
-        "bad_released": [_rounded(each) for each in curve.bad_released],
-        "known_bad_released": [_rounded(each) for each in curve.known_bad_released],
+        "bad_passed": [_rounded(each) for each in curve.bad_passed],
+        "known_bad_passed": [_rounded(each) for each in curve.known_bad_passed],
     }
 
 

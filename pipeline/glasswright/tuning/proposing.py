@@ -1,22 +1,25 @@
-"""New numbers for the limits of a card, from the lenses that the ledger knows."""
+"""New numbers for the limits of a card, from the lenses that the ledger knows.
+
+A number is proven where the lenses are enough for a limit that assumes no shape; the lenses that the card holds now
+count as held by it. With fewer, a number is a guess and says how many would prove it. No number lets a lens pass that
+the limit as it is holds, unless a person found that lens sound.
+"""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.stats import t
 
-from glasswright.statistics.factors import one_sided_factor, two_sided_factor
-from glasswright.statistics.order_limits import count_needed, cut_blocks, least_share, most_cut
-from glasswright.statistics.robust import describe, shape_probability
-from glasswright.statistics.truncated import fit_truncated, truncated_limit, untruncated_scores
-from glasswright.tuning.aims import FEWEST, LEAST_CUT, LEAST_NORMAL, MOST_OF_SHARE
+from glasswright.statistics.order_limits import count_needed, cut_blocks, most_cut
+from glasswright.tuning.aims import FEWEST
+from glasswright.tuning.examining import detection_limit, find_objection, has_floor, name_tickets
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -32,17 +35,23 @@ class Proposal:
     """A number for one side of a limit, or why there is none."""
 
     method: str
-    """`distribution_free`, `normal`, `truncated_normal`; `typed` for one typed by hand; `refused`."""
+    """`distribution_free`; `not_proven`; `detection_limit`; `typed` for one typed by hand; without a number `kept` or
+    `refused`."""
     bound: float | None
-    """Turned so that less is worse; as computed. None if refused."""
+    """Turned so that less is worse; as computed. None without a number."""
     number: float | None
     """As the card has it, rounded to the lax side."""
     count: int
     """Lenses behind it."""
     says: str
-    """What it rests on, or why it was refused, in a sentence."""
-    factor: float | None = None
-    """Standard deviations from the mean, for a normal limit."""
+    """What it rests on, or why there is none, in a sentence."""
+    look_at: tuple[str, ...] = ()
+    """Tickets whose lenses have to be looked at before it can be otherwise."""
+
+    @property
+    def proven(self) -> bool:
+        """Whether the promise of the aims is made for it."""
+        return self.method == "distribution_free"
 
 
 def propose(evidence: Evidence, aims: Aims) -> tuple[Proposal, ...]:
@@ -53,35 +62,46 @@ def propose(evidence: Evidence, aims: Aims) -> tuple[Proposal, ...]:
     evidence
         The lenses, with their values on every side.
     aims
-        The share of healthy tickets that may be held, and how surely. It is shared out evenly over the sides.
+        The share of healthy tickets that may be held, and how surely; for all sides of the card together.
     """
-    refused = {number: why for number in range(len(evidence.sides)) if (why := _why_too_few(evidence, number))}
-    open_sides = [number for number in range(len(evidence.sides)) if number not in refused]
-    lenses = evidence.complete(open_sides)
-    if open_sides and len(lenses) < FEWEST:
-        why = f"only {len(lenses)} lenses were measured for every limit: {_format_needs(len(open_sides), aims)}"
-        return tuple(_refuse(len(lenses), refused.get(number, why)) for number in range(len(evidence.sides)))
-    cut_off = [number for number in open_sides if _is_cut_off(evidence, number, lenses)]
-    others = [number for number in open_sides if number not in cut_off]
-    found: dict[int, Proposal] = {number: _refuse(_count(evidence, number), why) for number, why in refused.items()}
-    each = aims.held / len(open_sides) if open_sides else aims.held
-    found |= {number: _propose_truncated(evidence, number, lenses, each, aims) for number in cut_off}
-    if others:
-        found |= _propose_together(evidence, others, lenses, each, aims)
-    return tuple(found[number] for number in range(len(evidence.sides)))
+    numbers = range(len(evidence.sides))
+    found = {side: _refuse(_count(evidence, side), why) for side in numbers if (why := _why_too_few(evidence, side))}
+    known = [side for side in numbers if side not in found]
+    lenses = evidence.complete(known)
+    if known and len(lenses) < FEWEST:
+        why = f"only {len(lenses)} lenses were measured for every limit: {FEWEST} are needed"
+        return tuple(found.get(side) or _refuse(len(lenses), why) for side in numbers)
+    for side in known:
+        proposal = _without_number(evidence, side, lenses, len(known))
+        if proposal is not None:
+            found[side] = proposal
+    rest = [side for side in known if side not in found]
+    if rest:
+        found |= _propose_together(evidence, rest, lenses, aims)
+    return tuple(found[side] for side in numbers)
 
 
-def tuned_values(evidence: Evidence, side: int, lenses: Sequence[Lens], aims: Aims) -> Array:
-    """Give what must reach the limit for a lens not to be held: its value, the guard band taken off or added."""
-    band = evidence.sides[side].guard * evidence.uncertainties(side, lenses)
-    return evidence.values(side, lenses) + (-band if aims.review_is_held else band)
+def round_lax(side: Side, bound: float, spread: float, strictly_above: float = -math.inf) -> float:
+    """Round a bound to the side that holds fewer lenses, and turn it back.
 
-
-def round_lax(side: Side, bound: float, spread: float) -> float:
-    """Round a bound to a twentieth of the spread or finer, to the side that holds fewer lenses, and turn it back."""
+    Parameters
+    ----------
+    spread
+        It is rounded to a twentieth of this or finer.
+    strictly_above
+        Turned; the rounded number does not fall to this or below.
+    """
     decimals = max(0, math.ceil(-math.log10(spread / 20))) if spread > 0 else 6
+    while decimals < 12 and math.floor(bound * 10**decimals) / 10**decimals <= strictly_above:
+        decimals += 1
     number = math.floor(bound * 10**decimals) / 10**decimals
     return round(side.turn(number), decimals) + 0.0
+
+
+def _tuned_values(evidence: Evidence, side: int, lenses: Sequence[Lens], aims: Aims) -> Array:
+    """Give what must reach the limit for a lens not to be held: its value, the guard band taken off or added."""
+    band = evidence.bands(side, lenses)
+    return evidence.values(side, lenses) + (-band if aims.review_is_held else band)
 
 
 def _count(evidence: Evidence, side: int) -> int:
@@ -94,156 +114,186 @@ def _why_too_few(evidence: Evidence, side: int) -> str:
         return ""
     unread = [lens.readings[side].why for lens in evidence.healthy if not lens.readings[side].known]
     missing = f"; {len(unread)} have none, as {unread[0]}" if unread else ""
-    if evidence.left_out and not unread:
+    if evidence.held and not unread:
+        missing = f"; {len(evidence.held)} are held by the card as it is, and nobody has looked at them"
+    elif evidence.left_out and not unread:
         missing = f"; {len(evidence.left_out)} tickets are left out, as {evidence.left_out[0].why}"
     return f"too few lenses: {count} have a value, {FEWEST} are needed for any limit at all{missing}"
 
 
-def _format_needs(sides: int, aims: Aims) -> str:
-    needed = count_needed(sides, 1 - aims.held, aims.confidence)
-    many = f"the {sides} sides of the card's limits together" if sides > 1 else "a limit"
-    return f"{FEWEST} are needed for normal limits, {needed} for {many} without assumption of a shape"
+def _refuse(count: int, why: str, look_at: tuple[str, ...] = (), method: str = "refused") -> Proposal:
+    return Proposal(method=method, bound=None, number=None, count=count, says=why, look_at=look_at)
 
 
-def _refuse(count: int, why: str) -> Proposal:
-    return Proposal(method="refused", bound=None, number=None, count=count, says=why)
+def _without_number(evidence: Evidence, side: int, lenses: Sequence[Lens], sides: int) -> Proposal | None:
+    """Give the proposal of a side whose lenses set no limit, or one where nothing is to be seen; None for others."""
+    objection = find_objection(evidence, side, lenses, sides)
+    if objection is not None:
+        method = "kept" if objection.kept else "refused"
+        return _refuse(len(lenses), objection.says, objection.look_at, method)
+    return _propose_floor(evidence, side, lenses) if has_floor(evidence, side, lenses) else None
 
 
-def _is_cut_off(evidence: Evidence, side: int, lenses: Sequence[Lens]) -> bool:
-    """Say whether only lenses that passed the old limit are there, and the limit has cut others off."""
-    old = evidence.sides[side].bound
-    everybody = [lens for lens in (*evidence.healthy, *evidence.bad) if lens.readings[side].known]
-    if old is None or np.any(evidence.guarded(side, everybody) < old):
-        return False
-    values, cuts = _values_and_cuts(evidence, side, lenses, old)
-    if not _may_be_cut(values, cuts):
-        return False
-    fit = fit_truncated(values, cuts)
-    return fit is None or fit.cut >= LEAST_CUT
+def _propose_floor(evidence: Evidence, side: int, lenses: Sequence[Lens]) -> Proposal:
+    """Propose the detection limit for a measure of which most lenses show nothing.
 
-
-def _may_be_cut(values: Array, cuts: Array) -> bool:
-    """Say whether the cut is near enough to matter, by the spread as it is seen: most often that settles it."""
-    spread = float(values.std(ddof=1))
-    return spread > 0 and float(np.mean(ndtr((cuts - values.mean()) / spread))) > LEAST_CUT / 50
-
-
-def _values_and_cuts(evidence: Evidence, side: int, lenses: Sequence[Lens], old: float) -> tuple[Array, Array]:
-    return (
-        evidence.values(side, lenses),
-        old + evidence.sides[side].guard * evidence.uncertainties(side, lenses),
-    )
-
-
-def _propose_truncated(evidence: Evidence, side: int, lenses: Sequence[Lens], share: float, aims: Aims) -> Proposal:
-    """Propose from lenses of which only those that passed the old limit are there."""
-    old = evidence.sides[side].bound or 0.0
-    shift = float(np.mean(tuned_values(evidence, side, lenses, aims) - evidence.values(side, lenses)))
-    values, cuts = _values_and_cuts(evidence, side, lenses, old)
-    fit, limit = fit_truncated(values, cuts), truncated_limit(values, cuts, 1 - share, aims.confidence)
-    if fit is None or limit is None:
-        why = "every lens passed the old limit, and their values pile up at it: how many are missing cannot be told"
-        return _refuse(len(lenses), f"{why}; measure lenses before their repair is accepted, too")
-    probability = shape_probability(untruncated_scores(values, cuts, fit))
-    if probability is not None and probability < LEAST_NORMAL:
+    Where some show something, a limit beyond them would be theirs and no healthy lens's.
+    """
+    bound = detection_limit(evidence, side, lenses)
+    own = evidence.sides[side]
+    if math.isnan(bound):
+        why = "most lenses read the same best value, and without an uncertainty nobody knows what could have been seen"
+        return _refuse(len(lenses), why, method="kept")
+    seen = [lens.ticket for lens in lenses if lens.readings[side].value - lens.readings[side].band < bound]
+    if seen:
+        needed = math.ceil(len(lenses) * count_needed(1, 0.95, 0.95) / len(seen))
         why = (
-            f"every lens passed the old limit, and the {len(lenses)} there are do not look like a normal population cut"
-            f" off there (Shapiro-Wilk test: probability {probability:.2g}): how many are missing cannot be told"
+            f"{len(seen)} of {len(lenses)} lenses show more than the least that can be seen, {own.turn(bound):.3g}: a "
+            f"limit from these few would be theirs; look at them ({name_tickets(seen)}); where they are sound, about "
+            f"{needed} lenses would show enough of them to set one"
         )
-        return _refuse(len(lenses), f"{why}; measure lenses before their repair is accepted, too")
-    bound = limit + shift
-    says = (
-        f"only lenses that passed the old limit are there: taken for a normal population of which it cut off "
-        f"{100 * fit.cut:.1f} %; holds {100 * share:.3g} % of healthy lenses at most"
+        return _refuse(len(lenses), why, tuple(seen), "kept")
+    if own.bound is not None and own.bound >= bound:
+        closer = "tighter than" if own.bound > bound else "at"
+        why = f"the limit as it is lies {closer} the least that can be seen, {own.turn(bound):.3g}: none is proposed"
+        return _refuse(len(lenses), why, method="kept")
+    number = round_lax(own, bound, abs(bound - float(evidence.values(side, lenses).max())))
+    says = f"no lens of {len(lenses)} shows more than the least that can be seen, which is the limit; not proven"
+    return _hold_back(
+        evidence, side, Proposal(method="detection_limit", bound=bound, number=number, count=len(lenses), says=says)
     )
-    number = round_lax(evidence.sides[side], bound, float(values.std(ddof=1)))
-    return Proposal(method="truncated_normal", bound=bound, number=number, count=len(lenses), says=says)
 
 
 def _propose_together(
-    evidence: Evidence, sides: Sequence[int], lenses: Sequence[Lens], each: float, aims: Aims
+    evidence: Evidence, sides: Sequence[int], lenses: Sequence[Lens], aims: Aims
 ) -> Mapping[int, Proposal]:
-    """Propose for several sides: without assumption where there are lenses enough, else normal."""
-    columns = {side: tuned_values(evidence, side, lenses, aims) for side in sides}
-    share = each * len(sides)
-    needed = count_needed(len(sides), 1 - share, aims.confidence)
-    if aims.method != "normal" and len(lenses) >= needed:
-        return _propose_free(evidence, sides, columns, share, aims)
-    if aims.method == "distribution_free":
+    """Propose for several sides: without assumption where there are lenses enough, else a guess."""
+    columns = np.column_stack([_tuned_values(evidence, side, lenses, aims) for side in sides])
+    waiting, total = len(evidence.held), len(lenses) + len(evidence.held)
+    needed = count_needed(len(sides), 1 - aims.held, aims.strict_confidence)
+    if total < needed and (aims.method == "distribution_free" or waiting):
+        also = f"; {_say_waiting(evidence)}" if waiting else ""
         many = f"{len(sides)} sides of limits together" if len(sides) > 1 else "a limit"
-        why = f"too few lenses: {len(lenses)}, and {needed} are needed for {many} without assumption of a shape"
-        return {side: _refuse(len(lenses), why) for side in sides}
-    odd = [side for side in sides if _is_odd(columns[side])]
-    least = least_share(len(lenses), len(odd), aims.confidence) if odd else 0.0
-    if aims.method == "normal" or least >= MOST_OF_SHARE * share:
-        found = {side: _refuse_odd(columns[side], needed) for side in odd}
-        rest = each
-    else:
-        found = dict(_propose_free(evidence, odd, columns, least, aims)) if odd else {}
-        rest = (share - least) / max(1, len(sides) - len(odd))
-    normal = [side for side in sides if side not in odd]
-    for side in normal:
-        paired = _paired(evidence, normal, side)
-        found[side] = _propose_normal(evidence, side, columns[side], rest, aims, needed, paired=paired)
-    return found
+        why = f"too few lenses: {total}, and {needed} are needed for {many} without assumption of a shape{also}"
+        method = "kept" if aims.method == "auto" else "refused"
+        return {side: _refuse(len(lenses), why, _names(evidence.held), method) for side in sides}
+    if total < needed:
+        made = [_guess(evidence, side, columns[:, n], aims, needed, len(sides)) for n, side in enumerate(sides)]
+        return {side: _hold_back(evidence, side, each) for side, each in zip(sides, made, strict=True)}
+    budget = most_cut(total, 1 - aims.held, aims.strict_confidence) - waiting
+    if budget < len(sides):
+        why = f"the limits as they are hold as many lenses as they may already: {_say_waiting(evidence)}"
+        return {side: _refuse(len(lenses), why, _names(evidence.held), "kept") for side in sides}
+    return _propose_free(evidence, sides, lenses, columns, budget, aims)
 
 
-def _is_odd(values: Array) -> bool:
-    """Say whether a sample is surely not normal."""
-    probability = shape_probability(values)
-    return probability is not None and probability < LEAST_NORMAL
+def _say_waiting(evidence: Evidence) -> str:
+    held = _names(evidence.held)
+    return f"held by the card as it is, and not looked at: {len(held)} ({name_tickets(held)}): `glasswright inspected`"
 
 
-def _refuse_odd(values: Array, needed: int) -> Proposal:
-    why = (
-        f"{len(values)} lenses are too few for limits without assumption of a shape ({needed} needed), and they are "
-        f"not spread normally (Shapiro-Wilk test: probability {shape_probability(values):.2g})"
-    )
-    return _refuse(len(values), why)
-
-
-def _paired(evidence: Evidence, sides: Iterable[int], side: int) -> bool:
-    """Say whether the other end of the same limit is proposed for in the same way."""
-    place = evidence.sides[side].place
-    return sum(evidence.sides[other].place == place for other in sides) == 2
+def _names(lenses: Sequence[Lens]) -> tuple[str, ...]:
+    return tuple(lens.ticket for lens in lenses)
 
 
 def _propose_free(
-    evidence: Evidence, sides: Sequence[int], columns: Mapping[int, Array], share: float, aims: Aims
+    evidence: Evidence, sides: Sequence[int], lenses: Sequence[Lens], columns: Array, budget: int, aims: Aims
 ) -> Mapping[int, Proposal]:
-    values = np.column_stack([columns[side] for side in sides])
-    cut = max(len(sides), most_cut(len(values), 1 - share, aims.confidence))
-    bounds = cut_blocks(values, cut)
+    bounds = cut_blocks(columns, budget)
+    waiting = len(evidence.held)
+    also = f", {waiting} more are held by the card as it is" if waiting else ""
     together = f"{len(sides)} such sides together hold" if len(sides) > 1 else "it holds"
     says = (
-        f"no shape assumed: {cut} of {len(values)} lenses lie at or beyond the limits, so that {together} "
-        f"{100 * share:.3g} % of healthy lenses at most"
+        f"no shape assumed: {budget} of {len(lenses)} lenses lie at or beyond the limits{also}, so that {together} "
+        f"{100 * aims.held:.3g} % of healthy lenses at most, with confidence {aims.confidence:g}"
     )
-    return {
-        side: Proposal(
-            method="distribution_free",
-            bound=float(bounds[place]),
-            number=round_lax(evidence.sides[side], float(bounds[place]), float(values[:, place].std(ddof=1))),
-            count=len(values),
-            says=says,
-        )
-        for place, side in enumerate(sides)
-    }
+    found = {}
+    for place, side in enumerate(sides):
+        bound, spread = float(bounds[place]), float(columns[:, place].std(ddof=1))
+        number = round_lax(evidence.sides[side], bound, spread)
+        proposal = Proposal(method="distribution_free", bound=bound, number=number, count=len(lenses), says=says)
+        found[side] = _hold_back(evidence, side, proposal)
+    limits = np.array([_final_bound(evidence, side, found[side]) for side in sides])
+    moved = sum(not each.proven for each in found.values())
+    beyond = int((columns <= limits).any(axis=1).sum()) + waiting + moved
+    if moved and beyond > most_cut(len(lenses) + waiting, 1 - aims.held, aims.strict_confidence):
+        why = "; not proven, as another limit is kept tighter than the lenses ask for"
+        found = {
+            side: replace(each, method="not_proven", says=each.says.partition(", so that")[0] + why)
+            if each.proven
+            else each
+            for side, each in found.items()
+        }
+    return found
 
 
-def _propose_normal(
-    evidence: Evidence, side: int, values: Array, share: float, aims: Aims, needed: int, *, paired: bool
-) -> Proposal:
-    looks, probability = describe(values), shape_probability(values)
-    if paired:
-        factor = two_sided_factor(len(values), 1 - 2 * share, aims.confidence)
-    else:
-        factor = one_sided_factor(len(values), 1 - share, aims.confidence)
-    bound = looks.mean - factor * looks.sigma
-    tested = "the same value each time" if probability is None else f"Shapiro-Wilk test: probability {probability:.2g}"
+def _final_bound(evidence: Evidence, side: int, proposal: Proposal) -> float:
+    if proposal.bound is not None:
+        return proposal.bound
+    bound = evidence.sides[side].bound
+    return -math.inf if bound is None else bound
+
+
+def _guess(evidence: Evidence, side: int, values: Array, aims: Aims, needed: int, sides: int) -> Proposal:
+    """Guess a limit from too few lenses: as if they were spread normally, the next one is held so often."""
+    count, spread = len(values), float(values.std(ddof=1))
+    factor = float(t.ppf(1 - aims.held / sides, count - 1)) * math.sqrt(1 + 1 / count)
+    bound = float(values.mean()) - factor * spread
+    now = evidence.sides[side].bound
+    if now is not None:  # a guess holds no lens that somebody found sound
+        bound = min([bound, *_held_by(side, evidence.healthy, now).values()])
     says = (
-        f"a normal spread is assumed ({tested}), as {needed} lenses would be needed without; {factor:.3f} standard "
-        f"deviations from the mean, so that it holds {100 * share:.3g} % of healthy lenses at most"
+        f"a guess from {count} lenses, as if they were spread normally; {needed} lenses would prove a "
+        "limit without assumption of a shape"
     )
-    number = round_lax(evidence.sides[side], bound, looks.sigma)
-    return Proposal(method="normal", bound=bound, number=number, count=len(values), says=says, factor=factor)
+    number = round_lax(evidence.sides[side], bound, spread)
+    return Proposal(method="not_proven", bound=bound, number=number, count=count, says=says)
+
+
+def _hold_back(evidence: Evidence, side: int, proposal: Proposal) -> Proposal:
+    """Keep a number from releasing what the shop holds, or what the card says must be held."""
+    own, bound = evidence.sides[side], proposal.bound
+    if bound is None or proposal.number is None:
+        return proposal
+    basis = proposal.says.partition(", so that")[0]
+    if own.must_hold is not None and own.turn(proposal.number) < own.must_hold:
+        bound = own.must_hold
+        says = f"the card says that a lens with {own.turn(bound):g} must be held; not proven; without that: {basis}"
+        proposal = replace(proposal, method="not_proven", bound=bound, number=own.turn(bound), says=says)
+    now, number = own.bound, proposal.number
+    if now is None or number is None or own.turn(number) >= now:
+        return proposal
+    if bound >= now:
+        return replace(proposal, number=own.number)
+    return _loosen(evidence, side, proposal, now, basis)
+
+
+def _loosen(evidence: Evidence, side: int, proposal: Proposal, now: float, basis: str) -> Proposal:
+    """Go beyond the limit as it is only as far as lenses were found sound, and not past one that was not."""
+    own, bound = evidence.sides[side], -math.inf if proposal.bound is None else proposal.bound
+    between = _held_by(side, (*evidence.held, *evidence.bad), now)
+    barrier = max(between.values(), default=-math.inf)
+    sound = [value for value in _held_by(side, evidence.healthy, now).values() if value > barrier]
+    if not sound:
+        ask = tuple(ticket for ticket in between if ticket in _names(evidence.held))
+        look = (
+            f"look at {name_tickets(ask)} (`glasswright inspected`)" if ask else "there is none that could be looked at"
+        )
+        says = (
+            f"{basis}: that would be {own.turn(bound):.4g}, laxer than now, and no lens that the limit holds was found "
+            f"sound: {look}"
+        )
+        return replace(proposal, method="kept", bound=None, number=None, says=says, look_at=ask)
+    lowest = max(bound, min(sound))
+    number = round_lax(own, lowest, abs(now - lowest), barrier)
+    if lowest == bound:
+        return replace(proposal, number=number)
+    says = f"{basis}; laxer than now as far as lenses that the limit holds were found sound; not proven"
+    return replace(proposal, method="not_proven", bound=lowest, number=number, says=says)
+
+
+def _held_by(side: int, lenses: Sequence[Lens], bound: float) -> dict[str, float]:
+    """Give the lenses that a bound holds, the nearest first, each with what would have to reach it."""
+    known = [lens for lens in lenses if lens.readings[side].known]
+    held = {lens.ticket: lens.readings[side].value - lens.readings[side].band for lens in known}
+    return dict(sorted((each for each in held.items() if each[1] < bound), key=lambda each: -each[1]))

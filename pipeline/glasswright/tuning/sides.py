@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import TYPE_CHECKING, Literal
 
-from glasswright.judging.judge import judge_limit
+from glasswright.judging.judge import assess_limit
 
 if TYPE_CHECKING:
     from glasswright.judging.card import Card, Limit
-    from glasswright.judging.judge import JudgingStand
+    from glasswright.judging.judge import Assessed, JudgingStand
     from glasswright.judging.validity import TicketView
-    from glasswright.ledger.verdict import LimitVerdict
 
 End = Literal["min", "max"]
 
@@ -26,10 +24,8 @@ class Side:
     """Of the limit in the card, from 0."""
     limit: Limit
     end: End
-    guard: float
-    """Standard uncertainties that a value must lie inside the limit to pass; 0 for the simple rule."""
-    confidence: float
-    """Probability that what passes conforms; one half for the simple rule."""
+    guarded: bool
+    """Whether a value must lie inside by a guard band to pass."""
 
     @property
     def number(self) -> float | None:
@@ -40,6 +36,12 @@ class Side:
     def bound(self) -> float | None:
         """The limit, turned."""
         return None if self.number is None else self.turn(self.number)
+
+    @property
+    def must_hold(self) -> float | None:
+        """The true value, turned, from which on the card says that a lens must be held."""
+        number = self.limit.must_hold_below if self.end == "min" else self.limit.must_hold_above
+        return None if number is None else self.turn(number)
 
     def turn(self, value: float) -> float:
         """Turn a value so that less is worse, or turn it back."""
@@ -58,7 +60,9 @@ class Reading:
     value: float
     """Turned; NaN where nothing was measured."""
     u: float
-    """Standard uncertainty; 0 under the simple rule where none is known."""
+    """Standard uncertainty; 0 where none is known under the simple rule."""
+    band: float
+    """Guard band."""
     why: str = ""
     """Why there is no value."""
 
@@ -71,33 +75,27 @@ class Reading:
 def sides_of(card: Card) -> tuple[Side, ...]:
     """Give every end that the card's limits have, in the card's order."""
     return tuple(
-        make_side(card, place, limit, end)
+        Side(place=place, limit=limit, end=end, guarded=card.rule_of(limit) == "guarded")
         for place, limit in enumerate(card.limits)
         for end in ("min", "max")
         if getattr(limit, end) is not None
     )
 
 
-def make_side(card: Card, place: int, limit: Limit, end: Literal["min", "max"]) -> Side:
-    """Give one end of a limit, with the guard band that the card's rule asks of it."""
-    guarded = card.rule_of(limit) == "guarded"
-    confidence = card.confidence_of(limit) if guarded else 0.5
-    guard = NormalDist().inv_cdf(confidence) if guarded else 0.0
-    return Side(place=place, limit=limit, end=end, guard=guard, confidence=confidence)
-
-
 def read_side(view: TicketView, card: Card, side: Side, stand: JudgingStand) -> Reading:
-    """Read a ticket as judging would: the same places, values and uncertainties."""
-    found = [_read(side, verdict) for verdict in judge_limit(view, card, side.limit, stand, "")]
+    """Read a ticket as judging would: the same places, values, uncertainties and guard bands."""
+    found = [_read(side, each) for each in assess_limit(view, card, side.limit, stand, "")]
     for reading in found:
         if not reading.known:
             return reading
-    return min(found, key=lambda reading: reading.value - side.guard * reading.u)
+    return min(found, key=lambda reading: reading.value - reading.band)
 
 
-def _read(side: Side, verdict: LimitVerdict) -> Reading:
-    if verdict.value is None or not math.isfinite(verdict.value):
-        return Reading(value=math.nan, u=math.nan, why=f"{verdict.at}: {verdict.reason}")
-    if verdict.u is None and side.guard > 0:
-        return Reading(value=math.nan, u=math.nan, why=f"{verdict.at}: {verdict.reason}")
-    return Reading(value=side.turn(verdict.value), u=verdict.u or 0.0)
+def _read(side: Side, assessed: Assessed) -> Reading:
+    verdict = assessed.verdict
+    if verdict.value is None or not math.isfinite(verdict.value) or assessed.guard is None:
+        return Reading(value=math.nan, u=math.nan, band=math.nan, why=f"{verdict.at}: {verdict.reason}")
+    if assessed.caveats:
+        why = f"{verdict.at}: it has the caveat {', '.join(assessed.caveats)}, which the limit does not accept"
+        return Reading(value=math.nan, u=math.nan, band=math.nan, why=why)
+    return Reading(value=side.turn(verdict.value), u=verdict.u or 0.0, band=assessed.guard)

@@ -9,28 +9,29 @@ import numpy as np
 
 from glasswright.statistics.capability import capability, capability_interval
 from glasswright.statistics.robust import describe
+from glasswright.tuning.aims import SIGMAS
 from glasswright.tuning.changes import find_changes
 from glasswright.tuning.curve import trace_curve
 from glasswright.tuning.evidence import collect
 from glasswright.tuning.proposing import Proposal, propose
-from glasswright.tuning.risks import find_risk
+from glasswright.tuning.risks import find_risk, pass_probability, pass_share
 from glasswright.tuning.sides import sides_of
 from glasswright.tuning.spread import free_spread
 from glasswright.tuning.typed import apply_typed, with_number
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
+    from datetime import date
 
     from glasswright.judging.card import Card
     from glasswright.judging.cards import CardFile
     from glasswright.judging.judge import JudgingStand
     from glasswright.ledger import TicketState
-    from glasswright.ledger.returned import Returned
     from glasswright.statistics.robust import Looks
     from glasswright.tuning.aims import Aims
     from glasswright.tuning.changes import Changed
     from glasswright.tuning.curve import Curve
-    from glasswright.tuning.evidence import Evidence
+    from glasswright.tuning.evidence import Evidence, Marks
     from glasswright.tuning.risks import Risk
     from glasswright.tuning.sides import Side
     from glasswright.tuning.spread import FreedSpread
@@ -51,8 +52,6 @@ class SideReport:
     """Of the healthy lenses; None where none has a value."""
     spread: FreedSpread | None
     """None for fewer than two values."""
-    lenses_limit: float | None
-    """What 95 % of the lenses themselves lie above with 95 % confidence, normal spread assumed."""
     capable: float | None
     """Capability (C_pk) of the lenses themselves at the new limit, and below its interval."""
     capable_interval: tuple[float, float] | None
@@ -60,6 +59,11 @@ class SideReport:
     """At the new limit, or at the old one where there is no new one; None without values."""
     risk_before: Risk | None
     """At the old limit; None where there was none."""
+    bad_passed: tuple[float, ...]
+    """Share that passes, at the same limit, of lenses that are bad by 3, 4, 5 and 6 standard deviations; empty without
+    values."""
+    must_hold_passed: float | None
+    """Probability that a lens passes which the card says must be held; None where it says nothing."""
     curve: Curve | None
     changed: tuple[Changed, ...]
     """Past tickets whose verdict on this limit would change."""
@@ -86,17 +90,18 @@ class Tuning:
 
     @property
     def refused(self) -> bool:
-        """Whether there is no new number at all."""
-        return all(each.proposal.number is None for each in self.sides)
+        """Whether there is nothing to be said of any limit."""
+        return all(each.proposal.method == "refused" and not each.proposal.look_at for each in self.sides)
 
 
 def tune_card(
     states: Sequence[TicketState],
-    marks: Mapping[str, Returned],
+    marks: Marks,
     file: CardFile,
     stand: JudgingStand,
     aims: Aims,
     typed: Sequence[TypedLimit] = (),
+    since: date | None = None,
 ) -> Tuning:
     """Tune the limits of a card, or look at limits typed by hand.
 
@@ -105,13 +110,15 @@ def tune_card(
     states
         What the ledger says of the model's tickets, with the measurements that the card names.
     marks
-        Tickets whose lens came back.
+        What is known of the tickets beside.
     typed
         If there are any, nothing is tuned: these numbers take the place of the card's.
+    since
+        Nights before this one do not count.
     """
     card = file.card
     sides = sides_of(apply_typed(card, typed))
-    evidence = collect(states, marks, card, sides, stand)
+    evidence = collect(states, marks, card, sides, stand, since)
     proposals = _take_typed(sides, typed) if typed else propose(evidence, aims)
     new_card = _apply(card, sides, proposals)
     changed = find_changes(states, file, replace(file, card=new_card), stand)
@@ -125,8 +132,8 @@ def tune_card(
         aims=aims,
         evidence=evidence,
         sides=reports,
-        risk=_risk_together(evidence, known, proposals, [_bound(card, sides[n], proposals[n]) for n in known]),
-        risk_before=_risk_together(evidence, before, None, [_old_bound(card, sides[n]) for n in before]),
+        risk=_risk_together(evidence, known, [_bound(card, sides[n], proposals[n]) for n in known]),
+        risk_before=_risk_together(evidence, before, [_old_bound(card, sides[n]) for n in before]),
         risk_lenses=len(evidence.complete(known)) if known else 0,
         changed=changed,
     )
@@ -160,21 +167,11 @@ def _bound(card: Card, side: Side, proposal: Proposal) -> float | None:
     return side.turn(proposal.number) if proposal.number is not None else _old_bound(card, side)
 
 
-COUNTED = Proposal(method="counted", bound=None, number=None, count=0, says="")
-"""Stands for a limit that does not come from these lenses: what lies beyond it is counted."""
-
-
-def _risk_together(
-    evidence: Evidence,
-    sides: Sequence[int],
-    proposals: Sequence[Proposal] | None,
-    bounds: Sequence[float | None],
-) -> Risk | None:
+def _risk_together(evidence: Evidence, sides: Sequence[int], bounds: Sequence[float | None]) -> Risk | None:
     lenses = evidence.complete(sides)
     if not sides or not lenses:
         return None
-    origins = [COUNTED if proposals is None else proposals[side] for side in sides]
-    return find_risk(evidence, sides, origins, np.array(bounds, dtype=np.float64), lenses)
+    return find_risk(evidence, sides, np.array(bounds, dtype=np.float64), lenses)
 
 
 def _report_side(
@@ -187,6 +184,8 @@ def _report_side(
     bound, old = _bound(card, side, proposal), _old_bound(card, side)
     capable = capability(spread.mean, spread.sigma, bound, None) if spread is not None else None
     looks = describe(values) if len(lenses) else None
+    several = len(lenses) > 1
+    seen = several and bound is not None
     return SideReport(
         side=side,
         old_number=getattr(card.limits[side.place], side.end),
@@ -194,11 +193,16 @@ def _report_side(
         odd=tuple(lenses[place].ticket for place in looks.odd) if looks else (),
         looks=looks,
         spread=spread,
-        lenses_limit=spread.lower_limit(0.95, 0.95) if spread is not None else None,
         capable=capable,
         capable_interval=capability_interval(capable, len(lenses)) if capable is not None else None,
-        risk=_risk_together(evidence, [number], [COUNTED] * number + [proposal], [bound]) if len(lenses) > 1 else None,
-        risk_before=_risk_together(evidence, [number], None, [old]) if len(lenses) > 1 and old is not None else None,
-        curve=trace_curve(evidence, number, lenses, bound) if len(lenses) > 1 and bound is not None else None,
+        risk=_risk_together(evidence, [number], [bound]) if seen else None,
+        risk_before=_risk_together(evidence, [number], [old]) if several and old is not None else None,
+        bad_passed=tuple(pass_share(evidence, number, lenses, bound, each) for each in SIGMAS)
+        if several and bound is not None
+        else (),
+        must_hold_passed=pass_probability(evidence, number, lenses, bound, side.must_hold)
+        if several and bound is not None and side.must_hold is not None
+        else None,
+        curve=trace_curve(evidence, number, lenses, bound) if several and bound is not None else None,
         changed=tuple(each for each in changed if any(place == side.place for place, _, _ in each.limits)),
     )

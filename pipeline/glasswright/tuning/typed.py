@@ -81,6 +81,14 @@ def with_number(limit: Limit, end: End, number: float) -> Limit:
     if low is not None and high is not None and low > high:
         message = f"{limit.measure}: `min` {low:g} would lie above `max` {high:g}: nothing could lie between them"
         raise TypedLimitError(message)
+    below, above = limit.must_hold_below, limit.must_hold_above
+    if (end == "min" and below is not None and number < below) or (
+        end == "max" and above is not None and number > above
+    ):
+        must = below if end == "min" else above
+        raise TypedLimitError(
+            f"{limit.measure}: the card says that a lens with {must:g} must be held: {number:g} is laxer"
+        )
     return limit.model_copy(update={end: number})
 
 

@@ -1,0 +1,37 @@
+"""Whether decisions keep what they promise, on simulated populations that no module of the project drew.
+
+python ci/bench_decisions.py [--quick] [--only tuning|judging|stand|study]
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from decisions_tuning import print_tuning
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+PARTS: dict[str, Callable[[bool], None]] = {"tuning": print_tuning}
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--quick", action="store_true", help="few repeats: whether it runs, not what comes out")
+    parser.add_argument("--only", choices=tuple(PARTS), help="one part of it")
+    given = parser.parse_args(arguments)
+    for name, part in PARTS.items():
+        if given.only in (None, name):
+            start = time.perf_counter()
+            part(given.quick)
+            print(f"({name}: {time.perf_counter() - start:.0f} s)\n")
+
+
+if __name__ == "__main__":
+    main()

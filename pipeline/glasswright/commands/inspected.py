@@ -1,0 +1,80 @@
+"""`glasswright inspected`: what a person found who looked at a lens again."""
+
+from __future__ import annotations
+
+import platform
+import sys
+from datetime import datetime
+from importlib.metadata import version
+from pathlib import Path
+
+import click
+
+from glasswright.errors import GlasswrightError
+from glasswright.ledger import Ledger, RunRecord
+from glasswright.ledger.inspected import Finding, add_inspected, latest_inspected
+from glasswright.plain_text import escape
+
+EXAMPLE = """\b
+Example:
+  glasswright inspected T-0412 sound --ledger bench.ledger --by "K. Moreau" --why "sharp on film, no fault found"
+"""
+
+
+class CannotInspectError(GlasswrightError):
+    """The ledger does not know the ticket, or there is no finding to withdraw."""
+
+    exit_code = 2
+
+
+@click.command(epilog=EXAMPLE)
+@click.argument("ticket")
+@click.argument("finding", type=click.Choice([each.value for each in Finding]))
+@click.option("--ledger", "path", type=click.Path(path_type=Path), required=True, help="The ledger.")
+@click.option("--by", "person", required=True, help="Who looked.")
+@click.option("--why", required=True, help="What was seen, or why the finding is withdrawn.")
+def inspected(ticket: str, finding: str, path: Path, person: str, why: str) -> None:
+    """Keep that a person looked at the lens of TICKET again and found it sound or faulty.
+
+    Tuning takes a lens that a limit holds for healthy only once it was found sound, and never proposes a laxer limit
+    without such lenses. No verdict changes: `decide` releases a lens in review. The finding is added to the ledger and
+    nothing in it is changed; it speaks of what was measured so far, not of a ticket that is measured again.
+
+    Exit codes: 0 kept (or kept already), 2 no such ticket, 20 another run holds the ledger, 21 the ledger is missing,
+    newer or damaged.
+    """
+    found, person, why = Finding(finding), person.strip(), why.strip()
+    for name, text in (("--by", person), ("--why", why)):
+        if not text or escape(text) != text:
+            raise click.BadParameter("write it in a few words on one line", param_hint=name)
+    if not path.is_file():
+        # opening one to write would make it; a reader says what is wrong
+        Ledger.open_for_reading(path)
+    with Ledger.open_for_writing(path) as ledger:
+        ledger.check_chain()
+        state = next(iter(ledger.latest_tickets([ticket], measures=())), None)
+        if state is None:
+            raise CannotInspectError(f"{path}: the ledger knows no ticket `{ticket}`: correct the number")
+        last = latest_inspected(ledger).get(ticket)
+        if found is Finding.WITHDRAWN and (last is None or last.finding is Finding.WITHDRAWN):
+            raise CannotInspectError(f"{path}: ticket `{ticket}` has no finding: nothing to withdraw")
+        if last is not None and (last.content, last.finding, last.person, last.why) == (
+            state.content, found, person, why,
+        ):  # fmt: skip
+            click.echo(f"{ticket}: kept already, at {last.inspected_at}")
+            return
+        run = ledger.begin_run(_record())
+        add_inspected(ledger, run, ticket, state.content, found, person, why)
+        ledger.end_run(run, {"inspected": ticket}, backup=False)
+    lens = f"{state.record.ticket.model}, serial {state.record.ticket.serial}"
+    what = "finding withdrawn" if found is Finding.WITHDRAWN else f"found {found}"
+    click.echo(f"{ticket} ({lens}): {what} by {person}: {why}")
+
+
+def _record() -> RunRecord:
+    return RunRecord(
+        command=escape(" ".join(sys.argv)),
+        machine=platform.node(),
+        started_at=datetime.now().astimezone().isoformat(timespec="seconds"),
+        versions={"glasswright": version("glasswright"), "python": platform.python_version()},
+    )
