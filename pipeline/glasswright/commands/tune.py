@@ -142,11 +142,13 @@ def _read_ledger(
         last = max(states, key=lambda state: (state.measured_at, state.record.ticket.number)).record
         stand = given or read_stand_of(find_document(opened, last.stand_sha256), last.ticket.number)
         report = read_watch(opened, stand.watch, stand.name) if stand.watch is not None else None
-        doubts = {state.record.ticket.number: report.doubts_of_ticket(state) for state in states} if report else {}
+        reasons = (
+            {state.record.ticket.number: report.out_of_control_of_ticket(state) for state in states} if report else {}
+        )
         marks = Marks(
             returned=latest_returned(opened),
             inspected=latest_inspected(opened),
-            out_of_control={ticket: why for ticket, why in doubts.items() if why},
+            out_of_control={ticket: why for ticket, why in reasons.items() if why},
         )
         return states, marks, stand
 

@@ -191,7 +191,7 @@ def _find_finding(state: TicketState, marks: Marks) -> Finding | None:
 def _why_left_out(state: TicketState, marks: Marks, card: Card, stand: JudgingStand, lens: Lens) -> str:
     """Say why a ticket is evidence of nothing; empty where it is evidence."""
     reasons = why_not_valid(TicketView.of(state), card, stand)
-    doubts = marks.out_of_control.get(lens.ticket, ())
+    reasons_of_stand = marks.out_of_control.get(lens.ticket, ())
     if reasons:
         return "; ".join(reasons)
     if state.pending:
@@ -200,8 +200,8 @@ def _why_left_out(state: TicketState, marks: Marks, card: Card, stand: JudgingSt
         return "its files, or earlier runs, name another lens than ticket.yaml"
     if state.replaced_by:
         return f"ticket {state.replaced_by[0].ticket} stands in its place"
-    if doubts:
-        return f"the stand was out of control: {doubts[0]}"
+    if reasons_of_stand:
+        return f"the stand was out of control: {reasons_of_stand[0]}"
     if lens.readings and not any(reading.known for reading in lens.readings):
         return f"nothing that the card asks for was measured: {lens.readings[0].why}"
     return ""
