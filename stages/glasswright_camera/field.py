@@ -39,6 +39,16 @@ def image_radius(place_px: Array, width_px: int, height_px: int) -> ImageRadius:
     return ImageRadius(fraction=length / (np.hypot(width_px, height_px) / 2), angle=angle, unit=unit)
 
 
+def direction_share(place_px: Array, radius_px: Array, width_px: int, height_px: int) -> Array:
+    """Give how far discs have a direction of the image radius, 0 to 1: (discs,).
+
+    A disc that holds the image centre has none: which way its middle lies from there is chance. Beyond twice its radius
+    a disc has one; between, it comes in evenly.
+    """
+    length = np.linalg.norm(place_px - np.array([(width_px - 1) / 2, (height_px - 1) / 2]), axis=1)
+    return np.asarray(np.clip(length / radius_px - 1, 0.0, 1.0))
+
+
 def zone_members(place_px: Array, width_px: int, height_px: int, zones: Zones) -> dict[str, NDArray[np.bool_]]:
     """Say which points lie in which zone: centre, mid and the four corners -> (points,) true or false."""
     fraction = image_radius(place_px, width_px, height_px).fraction

@@ -66,6 +66,7 @@ def make_trace(
         if shift is not None:
             centre[plane] += shift(place, plane)
     mtf50[:, list(lost)] = np.nan
+    centre[:, list(lost)] = np.nan
     profile = ndtr(DISTANCE * np.nan_to_num(mtf50, nan=0.25)[..., None] / HALF_SIGMA)
     one = np.ones((number, count))
     return Trace(

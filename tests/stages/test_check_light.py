@@ -88,6 +88,8 @@ def test_what_was_not_shot_is_not_a_number():
 
 def test_too_few_common_discs_are_refused():
     trace = lit_shots(1)[0]
-    few = replace(trace, mtf50=np.where(np.arange(trace.mtf50.shape[1])[None, :, None] < 4, 0.25, np.nan))
-    with pytest.raises(Unmeasurable, match=r"^only 4 discs have an edge in all 2 chart shots$"):
+    few = replace(
+        trace, centre_px=np.where(np.arange(trace.mtf50.shape[1])[None, :, None] < 4, trace.centre_px, np.nan)
+    )
+    with pytest.raises(Unmeasurable, match=r"^only 4 discs are placed in all 2 chart shots$"):
         check((trace, few))

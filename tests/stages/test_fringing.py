@@ -105,7 +105,7 @@ def test_a_sensor_without_colours_has_no_fringing():
 
 
 def test_shots_that_share_no_disc_are_refused():
-    with pytest.raises(Unmeasurable, match="no disc is measured in all 2 shots"):
+    with pytest.raises(Unmeasurable, match="no disc has a place in red and in green in all 2 shots"):
         measure_fringing((make_trace(lost=tuple(range(60))), make_trace(lost=tuple(range(60, 117)))), STAND)
 
 

@@ -1,8 +1,10 @@
 import numpy as np
 import pytest
 from chart_drawing import expose
+from scipy.ndimage import gaussian_filter
 
 from glasswright import CaptureFacts, Unmeasurable
+from glasswright_camera.chart.discs import measure_discs
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.small_frame import measure_plane_levels, shrink_mosaic
 
@@ -79,3 +81,21 @@ def test_a_plane_without_light_is_named():
     values[0, 1::2, 1::2] = 98
     with pytest.raises(Unmeasurable, match=r"no light in the blue plane: its bright parts lie -2\.0 DN above black"):
         shrink_mosaic(make_mosaic(values, np.array([[[0, 1], [1, 2]]])), 4)
+
+
+def test_the_noise_of_a_soft_edge_is_no_thing_beside_the_disc():
+    y, x = np.mgrid[:130, :130]
+    sharp = np.where(np.hypot(x - 60.0, y - 64.0) < 14.0, 0.1, 1.0)
+    beside = sharp.copy()
+    beside[60:70, 95:] = 0.1
+    clear = []
+    for seed in range(20):
+        noise = np.random.default_rng(seed).normal(0, 0.05, sharp.shape)
+        for light in (sharp, beside):
+            soft = (gaussian_filter(light, 3.0) + noise).astype(np.float32)
+            found = measure_discs(soft, np.zeros_like(soft), np.array([[60.3, 63.8]]), np.array([14.5]), 0.4)
+            clear.append(found.clear[0])
+    alone, with_thing = np.reshape(clear, (-1, 2)).T
+    assert alone.min() > 38.0
+    # the thing's own soft edge begins a pixel or two before it
+    np.testing.assert_allclose(with_thing, 95.0 - 74.0, atol=3.5)

@@ -110,8 +110,13 @@ def find_coma(repeats: Repeats, stand: Stand) -> Pointer:
     inside = zone_members(repeats.places(), trace.width_px, trace.height_px, stand.zones)["centre"]
     if not inside.any():
         return NOWHERE
-    lean = repeats.stack(lambda t: t.lopsided)[:, :, inside].mean(axis=(0, 1))
+    lean = repeats.stack(lambda t: t.lopsided)[:, :, inside]
     noise = repeats.stack(lambda t: t.lopsided_u)[:, :, inside]
+    # a disc that was fitted whole, or has not all planes, says nothing of coma
+    known = np.isfinite(lean).all(axis=(0, 1, 3))
+    if not known.any():
+        return NOWHERE
+    lean, noise = lean[:, :, known].mean(axis=(0, 1)), noise[:, :, known]
     count = len(lean)
     variance = (noise**2).sum(axis=(0, 1, 2)) / (noise.shape[0] * noise.shape[1] * count) ** 2
     if count > 2:

@@ -9,7 +9,7 @@ import numpy as np
 
 from glasswright import Unmeasurable
 from glasswright_camera.centring.field import LEAST_DISCS, field_basis, fit_least_squares
-from glasswright_camera.edges.repeats import main_plane, shared_discs
+from glasswright_camera.edges.repeats import main_name, main_plane, shared_discs
 from glasswright_camera.sharpness.focus_curve import LEAST_STEPS, focus_curve
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ def find_surface(series: tuple[Trace, ...]) -> Surface:
     series = tuple(sorted(series, key=lambda trace: trace.sequence_count))
     if len(series) < LEAST_STEPS:
         raise Unmeasurable(f"the focus series has {len(series)} steps that can be used; {LEAST_STEPS} are needed")
-    repeats = shared_discs(series)
+    repeats = shared_discs(series, [main_name(series[0])])
     step = np.array([trace.sequence_count for trace in series], dtype=np.float64)
     plane = main_plane(series[0])
     value = repeats.stack(lambda t: t.mtf50)[:, plane]

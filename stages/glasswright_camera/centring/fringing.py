@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+LEAST_DISCS = 6
+
 
 def find_colour_centre(repeats: Repeats, colour: str) -> Centre:
     """Fit ``(c1 + c3 |p - p0|^2) (p - p0)`` to a colour's displacements; p0 is the centre.
@@ -29,6 +31,9 @@ def find_colour_centre(repeats: Repeats, colour: str) -> Centre:
     if colour not in trace.planes or trace.planes[plane] == colour:
         return nothing
     centre = repeats.stack(lambda t: t.centre_px).mean(axis=0)
+    centre = centre[:, np.isfinite(centre[[plane, trace.planes.index(colour)]]).all(axis=(0, 2))]
+    if centre.shape[1] < LEAST_DISCS:
+        return nothing
     shift = centre[trace.planes.index(colour)] - centre[plane]
     radius = image_radius(centre[plane], trace.width_px, trace.height_px)
     place = radius.unit * radius.fraction[:, None]

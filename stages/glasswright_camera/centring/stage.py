@@ -14,7 +14,7 @@ from glasswright_camera.centring.fringing import find_colour_centre
 from glasswright_camera.centring.result import Centring
 from glasswright_camera.centring.vector import NOWHERE, Pointer, point_along
 from glasswright_camera.distortion.result import Distortion
-from glasswright_camera.edges.repeats import Repeats, shared_discs
+from glasswright_camera.edges.repeats import Repeats, main_name, shared_discs
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.stand import Stand
 from glasswright_camera.vignetting.stage import Falloff
@@ -56,7 +56,7 @@ def measure_centring(
     Unmeasurable
         Too few discs, or a series in which too few pass through focus.
     """
-    repeats = shared_discs(traces)
+    repeats = shared_discs(traces, [main_name(traces[0])])
     focus = read_focus(focus_series, distortion, stand)
     return Centring(
         **read_field(repeats, stand),

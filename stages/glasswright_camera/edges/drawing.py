@@ -10,6 +10,7 @@ import numpy as np
 
 from glasswright import Unmeasurable
 from glasswright.plugin.drawing import Picture, canvas, dot, element, path
+from glasswright_camera.edges.repeats import main_plane
 from glasswright_camera.raw.image import is_image, read_image
 from glasswright_camera.raw.libraw import RawFrame, read_raw
 
@@ -91,8 +92,8 @@ def _circles(centre: Array, radius: Array, class_: str) -> str:
 
 def draw_trace_frame(trace: Trace, file: Path) -> list[Picture]:
     """Outline the discs whose edges were measured."""
-    good = trace.has_edge
-    plane = trace.planes.index("green") if "green" in trace.planes else 0
+    plane = main_plane(trace)
+    good = trace.is_placed([trace.planes[plane]])
     outlines = _circles(trace.centre_px[plane, good], trace.radius_px[plane, good], "disc")
     lost = int((~good).sum())
     lost_words = f"; {lost} found but gave no edge" if lost else ""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
@@ -37,27 +37,54 @@ class Repeats:
         )
 
     def places(self) -> Array:
-        """Give the shared discs' mean centres in the main plane: (discs, 2), px."""
-        return np.asarray(self.stack(lambda trace: trace.centre_px)[:, main_plane(self.traces[0])].mean(axis=0))
+        """Give the shared discs' mean centres in the main plane: (discs, 2), px; in another where it has none."""
+        centre = self.stack(lambda trace: trace.centre_px).mean(axis=0)
+        main = centre[main_plane(self.traces[0])]
+        known = np.isfinite(centre).all(axis=2)
+        other = centre[np.argmax(known, axis=0), np.arange(len(main))]
+        return np.asarray(np.where(np.isfinite(main), main, other))
 
 
-def shared_discs(traces: Sequence[Trace]) -> Repeats:
-    """Line up traces by lattice node, leaving out discs that failed in any of them."""
-    known: list[dict[tuple[int, int], int]] = []
+def shared_discs(
+    traces: Sequence[Trace], planes: Sequence[str] | None = None, need: Literal["sharpness", "place"] = "sharpness"
+) -> Repeats:
+    """Line up traces by lattice node, leaving out discs that failed in any of them.
+
+    Parameters
+    ----------
+    traces
+        Of one setting.
+    planes
+        In which a disc must have been measured; by default all.
+    need
+        Whether its place is enough.
+    """
+    known: list[set[tuple[int, int]]] = []
     for trace in traces:
-        good = trace.has_edge
-        known.append({(int(c), int(r)): row for row, (c, r) in enumerate(trace.node) if good[row]})
-    nodes = sorted(set.intersection(*(set(rows) for rows in known)))
+        good = trace.is_placed(planes) if need == "place" else trace.is_sharpness_known(planes)
+        known.append({(int(c), int(r)) for c, r in trace.node[good]})
+    nodes = sorted(set.intersection(*known))
+    return line_up(traces, np.array(nodes, dtype=np.int64).reshape(-1, 2))
+
+
+def line_up(traces: Sequence[Trace], node: NDArray[np.int64]) -> Repeats:
+    """Line up traces by nodes (discs, 2) that all of them hold."""
+    rows = [{(int(c), int(r)): row for row, (c, r) in enumerate(trace.node)} for trace in traces]
     return Repeats(
         traces=tuple(traces),
-        rows=tuple(np.array([rows[node] for node in nodes], dtype=np.int64) for rows in known),
-        node=np.array(nodes, dtype=np.int64).reshape(-1, 2),
+        rows=tuple(np.array([own[int(c), int(r)] for c, r in node], dtype=np.int64) for own in rows),
+        node=node,
     )
 
 
 def main_plane(trace: Trace) -> int:
     """Give the index of the plane that stands for the whole: green, or the only one."""
     return trace.planes.index("green") if "green" in trace.planes else 0
+
+
+def main_name(trace: Trace) -> str:
+    """Give the name of that plane."""
+    return trace.planes[main_plane(trace)]
 
 
 def mean_with_scatter(value: Array, noise_u: Array) -> tuple[Array, Array]:

@@ -21,8 +21,13 @@ if TYPE_CHECKING:
 class Trace(Artefact):
     """What the edges of one chart shot say. Arrays run over (discs,) or (planes, discs); NaN where a disc failed.
 
+    A disc too small for its blur was fitted as a whole: its place is as good as any, `lopsided` is NaN, and so is MTF50
+    where it could not be told to a tenth.
+
     Sensor pixels, x right, y down, pixel centres at integers. *Tangential* blur is the spread along the image
     radius (it blurs lines at right angles to the radius), *sagittal* blur the spread across it.
+    A disc that holds the image centre has no such direction: both are those of the mean blur over all directions there,
+    and come apart evenly from one to two of its radii away.
     """
 
     shot: str
@@ -82,10 +87,18 @@ class Trace(Artefact):
     zones: Zones = field(default_factory=Zones)
     """The stand's: drawings know no stand, and must name the same discs as the measures."""
 
-    @property
-    def has_edge(self) -> NDArray[np.bool_]:
-        """Which discs gave an edge in every plane: (discs,)."""
-        return np.asarray(np.isfinite(self.mtf50).all(axis=(0, 2)) & np.isfinite(self.centre_px).all(axis=(0, 2)))
+    def is_placed(self, planes: Sequence[str] | None = None) -> NDArray[np.bool_]:
+        """Which discs have a place in all of some planes, by default all: (discs,)."""
+        rows = self._rows(planes)
+        return np.asarray(np.isfinite(self.centre_px[rows]).all(axis=(0, 2)))
+
+    def is_sharpness_known(self, planes: Sequence[str] | None = None) -> NDArray[np.bool_]:
+        """Which discs have a place and MTF50 in both directions in all of some planes, by default all: (discs,)."""
+        rows = self._rows(planes)
+        return np.asarray(np.isfinite(self.mtf50[rows]).all(axis=(0, 2)) & self.is_placed(planes))
+
+    def _rows(self, planes: Sequence[str] | None) -> list[int]:
+        return [self.planes.index(plane) for plane in planes or self.planes]
 
     @classmethod
     def find_odd(cls, members: Sequence[Self]) -> Mapping[int, str]:

@@ -11,12 +11,14 @@ from glasswright_camera.edges.kernel.table import EdgeTable, trace_table
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.edges.trace_light import field_gain
 from glasswright_camera.edges.trace_misfit import NOT_JUDGED, unlike_places
-from glasswright_camera.edges.trace_notes import is_beyond_nyquist, name_failures, name_notes
+from glasswright_camera.edges.trace_notes import is_beyond_nyquist, name_failures, name_notes, note_whole
 from glasswright_camera.edges.trace_shake import SHAKEN_ROLES, refuse_shake
-from glasswright_camera.field import image_radius
+from glasswright_camera.field import direction_share, image_radius
 from glasswright_camera.light.flat import FlatField
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.stand import ChartLayout, Fraction, Stand
+
+LEAST_DISCS = 6
 
 
 @stage
@@ -43,33 +45,42 @@ def trace_edges(
         The field's evenness at this setting; the panel is preferred, since it holds the chart's own light. Without
         either a gradient of light is fitted at each disc.
     least_discs_frac
-        Share of the discs found that must give an edge in every plane.
+        Share of the discs found that must have a place, in one plane at least.
 
     Returns
     -------
     Trace
         One table for sharpness, fringing and distortion. What makes it poor: noise, discs under about 20 px across,
-        blur so wide that the ring about an edge never reaches its levels. Caveat `beyond_nyquist` where half the
+        blur so wide that the ring about an edge never reaches its levels: there the whole disc is fitted, which gives
+        its place, but MTF50 only to a few percent, or not at all. Caveat `beyond_nyquist` where half the
         discs hold 50 % beyond 0.5 cycles/pixel: few lenses do, sharpened or resampled files do. Caveat `unlike_edges`
         where most edges of a zone are of a kind that no lens's blur explains.
 
     Raises
     ------
     Unmeasurable
-        Too few discs gave an edge, or all are blurred in one direction (vibration) in a shot that nobody shook.
+        Too few discs could be placed, or all are blurred in one direction (vibration) in a shot that nobody shook.
     """
     table = _fit_all(mosaic, fit, stand, panel or flat)
-    good = np.asarray(np.isfinite(table.mtf50).all(axis=(0, 2)))
-    failed = name_failures(table.ending, good)
-    if good.sum() < max(least_discs_frac * len(good), 6):
+    placed = np.asarray(np.isfinite(table.centre_px).all(axis=2))
+    good = placed.sum(axis=1) >= max(least_discs_frac * placed.shape[1], LEAST_DISCS)
+    if not good.any():
+        best = int(np.argmax(placed.sum(axis=1)))
         raise Unmeasurable(
-            f"only {good.sum()} of {len(good)} discs gave an edge in every plane ({failed}); "
+            f"only {placed[best].sum()} of {placed.shape[1]} discs could be placed in any plane (in "
+            f"{mosaic.planes[best]}: {name_failures(table.ending[[best]], placed[best])}); "
             "check focus, exposure and what hangs before the chart"
         )
-    beyond = is_beyond_nyquist(table.mtf50[:, good])
+    failed = [
+        f"{plane} plane, no place: {reasons}"
+        for plane, ending, has_place in zip(mosaic.planes, table.ending, placed, strict=True)
+        if (reasons := name_failures(ending[None], has_place))
+    ]
+    beyond = is_beyond_nyquist(table.mtf50)
     if mosaic.role not in SHAKEN_ROLES:
         refuse_shake(table.blur_direction, table.mtf50, table.lopsided, stand.shooting.shake_ratio)
-    left_out = int((~good).sum())
+    placed_everywhere = placed[good].all(axis=0)
+    left_out = int((~placed_everywhere).sum())
     size_px = (fit.width_px, fit.height_px)
     unlike = (
         []
@@ -89,11 +100,14 @@ def trace_edges(
         is_mark=fit.is_mark,
         magnification_frac=fit.magnification_frac,
         rotation_deg=fit.rotation_deg,
-        disc_count=int(good.sum()),
+        disc_count=int(placed_everywhere.sum()),
         left_out_count=fit.left_out_count + left_out,
         zones=stand.zones,
         caveats=tuple(caveats),
-        notes=name_notes(mosaic.shot, failed, beyond=beyond, unlike=unlike),
+        notes=(
+            *name_notes(mosaic.shot, failed, beyond=beyond, unlike=unlike),
+            *note_whole(mosaic.shot, mosaic.planes, table),
+        ),
         **table.columns(),
     )
 
@@ -110,15 +124,21 @@ def _fit_all(mosaic: Mosaic, fit: ChartFit, stand: Stand, field: FlatField | Non
         radial=image_radius(fit.centre_px, fit.width_px, fit.height_px).angle,
         gain=field_gain(field, mosaic.planes, fit.centre_px),
         pitch=2 * layout.pitch_mm / layout.disc_diameter_mm,
+        solid=~_has_kind(fit.node, layout, "ring"),
+        direction=direction_share(fit.centre_px, fit.radius_px, fit.width_px, fit.height_px),
     )
 
 
 def _limits(fit: ChartFit, layout: ChartLayout) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
     """How far inside and outside its edge each disc may be looked at: (discs, 2), px."""
-    inside = 0.85 * fit.radius_px
-    ring = {(mark.column, mark.row) for mark in layout.marks if mark.kind == "ring"}
     rim = 0.55 * (1 - layout.ring_hole_diameter_mm / layout.disc_diameter_mm)
-    for index, node in enumerate(fit.node):
-        if tuple(int(part) for part in node) in ring:
-            inside[index] = rim * fit.radius_px[index]
+    inside = np.where(_has_kind(fit.node, layout, "ring"), rim, 0.85) * fit.radius_px
     return np.column_stack([inside, np.maximum(fit.clear_px - 1.0, 2.0)])
+
+
+def _has_kind(
+    node: np.ndarray[tuple[int, int], np.dtype[np.int64]], layout: ChartLayout, kind: str
+) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Say which nodes carry marks of a kind: (discs,)."""
+    marks = {(mark.column, mark.row) for mark in layout.marks if mark.kind == kind}
+    return np.array([(int(column), int(row)) in marks for column, row in node], dtype=bool)

@@ -6,12 +6,14 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_camera.edges.kernel.walk import NO_EDGE, NO_LEVEL, NO_REST, SPOILT, TOO_SHARP
+from glasswright_camera.edges.kernel.walk import NO_EDGE, NO_LEVEL, NO_REST, SPOILT, TOO_SHARP, WHOLE_DISC
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
+
+    from glasswright_camera.edges.kernel.table import EdgeTable
 
     Array = NDArray[np.float64]
 
@@ -23,6 +25,21 @@ REASONS: Final = {
     SPOILT: "over a quarter of the edge is unlike an edge (dirt, or a doubled image)",
     TOO_SHARP: "no 50 % point below 1 cycle/pixel",
 }
+
+
+def note_whole(shot: str, planes: Sequence[str], table: EdgeTable) -> tuple[str, ...]:
+    """Say in which planes discs are small for their blur, and of how many MTF50 could not be told."""
+    notes = []
+    for plane, ending, mtf50 in zip(planes, table.ending, table.mtf50, strict=True):
+        whole = ending == WHOLE_DISC
+        if whole.any():
+            untold = int((whole & ~np.isfinite(mtf50).all(axis=1)).sum())
+            notes.append(
+                f"{shot}: {plane} plane: {whole.sum()} of {len(whole)} discs are so small for their blur that they "
+                f"were fitted whole, {untold} of them without MTF50, which could not be told to a tenth: "
+                "larger discs or more magnification would tell it"
+            )
+    return tuple(notes)
 
 
 def name_failures(ending: NDArray[np.int64], good: NDArray[np.bool_], thing: str = "disc") -> str:
@@ -53,12 +70,15 @@ def name_failures(ending: NDArray[np.int64], good: NDArray[np.bool_], thing: str
 
 def is_beyond_nyquist(mtf50: Array) -> bool:
     """Say whether half of the discs hold 50 % beyond the Nyquist frequency of the sensor's pixels."""
-    return bool(np.median(mtf50) > NYQUIST)
+    return bool(np.isfinite(mtf50).any() and np.nanmedian(mtf50) > NYQUIST)
 
 
-def name_notes(shot: str, failed: str, *, beyond: bool, unlike: Sequence[str] = ()) -> tuple[str, ...]:
-    """Give the notes of a trace; `unlike` are zones whose edges no lens's blur explains."""
-    notes = [f"{shot}: not measured: {failed}"] if failed else []
+def name_notes(shot: str, failed: Sequence[str], *, beyond: bool, unlike: Sequence[str] = ()) -> tuple[str, ...]:
+    """Give the notes of a trace.
+
+    `failed` says plane by plane why discs were not measured; `unlike` are zones whose edges no lens's blur explains.
+    """
+    notes = [f"{shot}: {each}" for each in failed]
     if unlike:
         notes.append(
             f"{shot}: most edges in {', '.join(unlike)} are unlike any lens's blur (a doubled image, a knock while the "

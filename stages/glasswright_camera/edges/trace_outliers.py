@@ -27,6 +27,8 @@ def odd_traces(members: Sequence[Trace]) -> Mapping[int, str]:
     """
     if members[0].role in DIFFERENT_BY_NATURE or len({member.setting for member in members}) > 1:
         return {}
+    if not all(np.isfinite(member.mtf50).any() for member in members):
+        return {}
     level = np.array([np.nanmedian(member.mtf50) for member in members])
     middle = float(np.median(level))
     spread = max(float(np.median(np.abs(level - middle))), LEAST_CHANGE * middle * 0.6745 / FAR)

@@ -20,6 +20,8 @@ COMATIC: Final = 0.15
 """A movement blurs evenly to both sides. A lopsidedness common to all discs above this is the lens's coma.
 Measured: up to 0.004 in shaken frames, 0.045 with the coma of a healthy lens, 0.17 to 0.36 with a decentred element."""
 
+LEAST_JUDGED: Final = 0.3
+"""Share of the discs by which a plane is judged."""
 SHAKEN_ROLES: Final = frozenset({"shake_off", "shake_on"})
 """Shots on the shaker: that they are blurred in one direction is what they are for."""
 
@@ -28,7 +30,8 @@ def refuse_shake(blur_direction: Array, mtf50: Array, lopsided: Array, limit_rat
     """Refuse a frame whose discs are all blurred more in one direction of the sensor, alike and to both sides.
 
     A lens's own astigmatism turns with the image radius and cancels over the field. The coma of a decentred element
-    does not, but it is lopsided, which a movement is not.
+    does not, but it is lopsided, which a movement is not. Where that was not measured (discs fitted as a whole) nothing
+    is refused; nor by a plane in which few discs were measured.
 
     Parameters
     ----------
@@ -44,7 +47,14 @@ def refuse_shake(blur_direction: Array, mtf50: Array, lopsided: Array, limit_rat
     Unmeasurable
         With the ratio and the direction.
     """
-    good = np.asarray(np.isfinite(mtf50).all(axis=(0, 2)))
+    seen = np.asarray(np.isfinite(mtf50).all(axis=2) & np.isfinite(lopsided).all(axis=2))
+    judged = seen.mean(axis=1) >= LEAST_JUDGED
+    if not judged.any():
+        return
+    blur_direction, mtf50, lopsided = blur_direction[judged], mtf50[judged], lopsided[judged]
+    good = seen[judged].all(axis=0)
+    if not good.any():
+        return
     blur = (1 / mtf50[:, good] ** 2).mean(axis=(0, 2))
     lean = blur_direction[:, good].mean(axis=0) * blur[:, None]
     common = np.median(lean, axis=0)

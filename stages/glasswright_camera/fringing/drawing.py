@@ -33,7 +33,7 @@ def draw_fringing(traces: tuple[Trace, ...]) -> list[Picture]:
     first = traces[0]
     if not {"red", "green", "blue"} <= set(first.planes):
         return []
-    repeats = shared_discs(traces)
+    repeats = shared_discs(traces, need="place")
     if not len(repeats.node):
         return []
     centre = repeats.stack(lambda t: t.centre_px).mean(axis=0)

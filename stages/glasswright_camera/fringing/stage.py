@@ -39,20 +39,23 @@ def measure_fringing(traces: tuple[Trace, ...], stand: Stand) -> Fringing:
     planes = traces[0].planes
     if not {"red", "green", "blue"} <= set(planes):
         raise Unmeasurable(f"fringing needs red, green and blue planes; this sensor has {' '.join(planes)}")
-    repeats = shared_discs(traces)
-    if not len(repeats.node):
-        raise Unmeasurable(f"no disc is measured in all {len(traces)} shots")
-    centre, centre_u = mean_with_scatter(
-        repeats.stack(lambda trace: trace.centre_px), repeats.stack(lambda trace: trace.centre_u_px)
-    )
     green = planes.index("green")
     found = {}
+    counts = []
     for name in ("red", "blue"):
+        repeats = shared_discs(traces, [name, "green"], "place")
+        if not len(repeats.node):
+            raise Unmeasurable(f"no disc has a place in {name} and in green in all {len(traces)} shots")
+        centre, centre_u = mean_with_scatter(
+            repeats.stack(lambda trace: trace.centre_px), repeats.stack(lambda trace: trace.centre_u_px)
+        )
         plane = planes.index(name)
         shift = centre[plane] - centre[green]
         shift_u = np.hypot(centre_u[plane], centre_u[green])
         found[name] = displacement(shift, shift_u, centre[green], traces[0], stand)
-    fringe, fringe_u = fringe_width(repeats, centre, stand)
+        counts.append(len(repeats.node))
+    repeats = shared_discs(traces, need="place")
+    fringe, fringe_u = fringe_width(repeats, repeats.stack(lambda trace: trace.centre_px).mean(axis=0), stand)
     return Fringing(
         red_green=found["red"],
         blue_green=found["blue"],
@@ -62,6 +65,6 @@ def measure_fringing(traces: tuple[Trace, ...], stand: Stand) -> Fringing:
         worst_blue_green_px_u=found["blue"].worst_px_u,
         corner_fringe_px=fringe,
         corner_fringe_px_u=fringe_u,
-        disc_count=len(repeats.node),
+        disc_count=min(counts),
         shot_count=len(traces),
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright import Unmeasurable, format_against, stage
-from glasswright_camera.edges.repeats import Repeats, main_plane, shared_discs
+from glasswright_camera.edges.repeats import Repeats, main_name, main_plane, shared_discs
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.field import CORNERS, zone_members
 from glasswright_camera.glare.result import BlackSpot, Glare
@@ -51,7 +51,7 @@ def measure_glare(traces: tuple[Trace, ...], spots: tuple[BlackSpot, ...] | None
     Unmeasurable
         Where fewer than six plain discs are in all chart shots.
     """
-    repeats = shared_discs(traces)
+    repeats = shared_discs(traces, [main_name(traces[0])])
     plain = ~traces[0].is_mark[repeats.rows[0]]
     if plain.sum() < LEAST_DISCS:
         raise Unmeasurable(f"only {plain.sum()} plain discs have an edge in all {len(traces)} chart shots")

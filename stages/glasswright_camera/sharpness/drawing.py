@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from glasswright.plugin.drawing import LINE_KINDS, Picture, Plot, dot, label, line, mark, mark_dot, shade
-from glasswright_camera.edges.repeats import main_plane, mean_with_scatter, shared_discs
+from glasswright_camera.edges.repeats import main_name, main_plane, mean_with_scatter, shared_discs
 from glasswright_camera.plots import WIDTH, FrameView, legend, plot_canvas, shade_bar
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def read_field(traces: tuple[Trace, ...]) -> FieldReading | None:
     first = traces[0]
     if any((t.width_px, t.height_px, t.planes) != (first.width_px, first.height_px, first.planes) for t in traces):
         return None
-    repeats = shared_discs(traces)
+    repeats = shared_discs(traces, [main_name(traces[0])])
     if not len(repeats.node):
         return None
     main = main_plane(first)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from glasswright.plugin.drawing import LINE_KINDS, Picture, Plot, dot, label, line, mark, reach
-from glasswright_camera.edges.repeats import main_plane, shared_discs
+from glasswright_camera.edges.repeats import main_name, main_plane, shared_discs
 from glasswright_camera.field import CORNERS, zone_members
 from glasswright_camera.plots import legend, plot_canvas
 from glasswright_camera.sharpness.focus_curve import LEAST_STEPS, focus_curve
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 def read_zones(series: tuple[Trace, ...]) -> list[tuple[str, Array, Array]]:
     """Give (name, MTF50, standard uncertainty), each (steps,), of the centre and the corners."""
-    repeats = shared_discs(series)
+    repeats = shared_discs(series, [main_name(series[0])])
     if not len(repeats.node):
         return []
     main = main_plane(series[0])

@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright import Unmeasurable
-from glasswright_camera.edges.repeats import ENOUGH_TO_SCATTER, Repeats, main_plane, mean_with_scatter, shared_discs
+from glasswright_camera.edges.kernel.whole import WHOLE_BLURS, whole_shape_u
+from glasswright_camera.edges.repeats import (
+    ENOUGH_TO_SCATTER,
+    Repeats,
+    line_up,
+    main_plane,
+    mean_with_scatter,
+    shared_discs,
+)
 from glasswright_camera.extremes import extreme_u, range_u
 from glasswright_camera.field import CORNERS, zone_members
 from glasswright_camera.sharpness.focus_curve import best_focus, focus_curve
@@ -34,6 +42,7 @@ UNEVEN of their sum, of whatever is not round, in proportion below that; and for
 rms error over many blurs at low noise (the third: 0.12 % of pupils without a pixel, 0.04 % with one), the second 1.4
 times that, as at two blurs to the radius single blurs are off by more than most. All discs and shots of a lens share
 it, so it does not average out."""
+MOST_UNTOLD: Final = 0.5
 COLOURS: Final = ("red", "green", "blue")
 
 
@@ -46,7 +55,7 @@ class Reading:
     focus: Array
     focus_u: Array
     discs: NDArray[np.int64]
-    """(zones,)."""
+    """(planes, zones)."""
 
 
 def shape_u(mtf50: Array, radius_px: float, lopsided: Array) -> Array:
@@ -57,7 +66,8 @@ def shape_u(mtf50: Array, radius_px: float, lopsided: Array) -> Array:
     """
     blur = 1 / mtf50**2
     uneven = np.abs(blur[..., :1] - blur[..., 1:]) / blur.sum(axis=-1, keepdims=True)
-    bent = BENT_SHAPE_U / (mtf50 * radius_px) ** 2
+    blurs = mtf50 * radius_px
+    bent = np.where(blurs < WHOLE_BLURS, whole_shape_u(blurs), BENT_SHAPE_U / blurs**2)
     # where one direction was not measured the other is taken to be the worst case
     turning = UNEVEN_SHAPE_U * np.minimum(np.nan_to_num(uneven / UNEVEN, nan=1.0), 1.0)
     coma = LOPSIDED_SHAPE_U * lopsided[..., None]
@@ -75,10 +85,11 @@ def zone_lopsidedness(repeats: Repeats, stand: Stand) -> Array:
     members = zone_members(repeats.places(), trace.width_px, trace.height_px, stand.zones)
     amount, noise = repeats.stack(lambda t: t.lopsided), repeats.stack(lambda t: t.lopsided_u)
     square = (amount**2 - noise**2).sum(axis=-1)
-    mean = [
-        square[:, :, members[zone]].mean(axis=(0, 2)) if members[zone].any() else 0 * square[0, :, 0] for zone in ZONES
-    ]
-    return np.asarray(np.sqrt(np.maximum(np.stack(mean, axis=1), 0.0)))
+    # discs that were fitted whole do not tell
+    known = np.isfinite(square)
+    total = np.stack([np.where(known, square, 0.0)[:, :, members[zone]].sum(axis=(0, 2)) for zone in ZONES], axis=1)
+    count = np.stack([known[:, :, members[zone]].sum(axis=(0, 2)) for zone in ZONES], axis=1)
+    return np.asarray(np.sqrt(np.maximum(total / np.maximum(count, 1), 0.0)))
 
 
 def usual_radius(traces: tuple[Trace, ...]) -> float:
@@ -92,20 +103,24 @@ def zone_values(repeats: Repeats, stand: Stand, least: int) -> tuple[Array, Arra
     Returns
     -------
     tuple
-        Value and pixel-noise uncertainty, (traces, planes, zones, 2), and discs in each zone. Zones with fewer than
-        `least` discs are NaN.
+        Value and pixel-noise uncertainty, (traces, planes, zones, 2), and discs in each zone, (planes, zones). Zones
+        with fewer than `least` discs are NaN, and so are those where MOST_UNTOLD or more of a plane's discs have no
+        MTF50: the others would be the sharper ones.
     """
     trace = repeats.traces[0]
     members = zone_members(repeats.places(), trace.width_px, trace.height_px, stand.zones)
     value, value_u = repeats.stack(lambda t: t.mtf50), repeats.stack(lambda t: t.mtf50_u)
     shape = (*value.shape[:2], len(ZONES), 2)
     mean, mean_u = np.full(shape, np.nan), np.full(shape, np.nan)
-    count = np.array([members[zone].sum() for zone in ZONES])
-    for index, zone in enumerate(ZONES):
-        if count[index] >= max(least, 1):
-            inside = members[zone]
-            mean[:, :, index] = value[:, :, inside].mean(axis=2)
-            mean_u[:, :, index] = np.sqrt((value_u[:, :, inside] ** 2).sum(axis=2)) / count[index]
+    known = np.asarray((np.isfinite(value) & np.isfinite(value_u)).all(axis=(0, 3)))
+    placed = np.asarray(np.isfinite(repeats.stack(lambda t: t.centre_px)).all(axis=(0, 3)))
+    count = np.stack([(known & members[zone]).sum(axis=1) for zone in ZONES], axis=1)
+    for plane, index in np.ndindex(count.shape):
+        inside = members[ZONES[index]]
+        own = known[plane] & inside
+        if count[plane, index] >= max(least, 1, MOST_UNTOLD * (placed[plane] & inside).sum()):
+            mean[:, plane, index] = value[:, plane, own].mean(axis=1)
+            mean_u[:, plane, index] = np.sqrt((value_u[:, plane, own] ** 2).sum(axis=1)) / count[plane, index]
     return mean, mean_u, count
 
 
@@ -182,10 +197,16 @@ def _shared(traces: tuple[Trace, ...]) -> Repeats:
                 f"{trace.shot} is {trace.width_px} x {trace.height_px} ({' '.join(trace.planes)}), {first.shot} is "
                 f"{first.width_px} x {first.height_px} ({' '.join(first.planes)}): shots of two bodies in one setting"
             )
-    repeats = shared_discs(traces)
-    if not len(repeats.node):
+    rows = [shared_discs(traces, [plane]).node for plane in first.planes]
+    nodes = np.unique(np.concatenate(rows), axis=0)
+    if not len(nodes):
+        if not any(np.isfinite(trace.mtf50).any() for trace in traces) and shared_discs(traces, need="place").node.size:
+            raise Unmeasurable(
+                f"the chart's discs, {2 * usual_radius(traces):.0f} px across, are too small for so wide a blur to "
+                "tell MTF50 in any plane: focus, use a chart with larger discs, or come nearer"
+            )
         raise Unmeasurable(f"no disc is measured in all {len(traces)} shots")
-    return repeats
+    return line_up(traces, nodes)
 
 
 def _sharpness(
@@ -229,7 +250,7 @@ def _plane(reading: Reading, index: int | None, pitch_um: float) -> PlaneSharpne
     nothing = np.full((len(ZONES), 2), np.nan)
     value, value_u = (nothing, nothing) if index is None else (reading.value[index], reading.value_u[index])
     focus, focus_u = (nothing[:, 0],) * 2 if index is None else (reading.focus[index], reading.focus_u[index])
-    discs = reading.discs if index is not None else np.zeros(len(ZONES), dtype=np.int64)
+    discs = reading.discs[index] if index is not None else np.zeros(len(ZONES), dtype=np.int64)
     zones = {
         zone: _zone(value[k], value_u[k], (focus[k], focus_u[k]), int(discs[k]), pitch_um)
         for k, zone in enumerate(ZONES)

@@ -12,7 +12,8 @@ class ZoneSharpness:
     """MTF50 of one zone of the field, the mean of its discs.
 
     *Sagittal*: lines along the image radius, blurred across it; *tangential*: lines at right angles to it. NaN where
-    the zone holds no measured disc.
+    the zone holds no measured disc, or half of its discs are too small for their blur to tell it. A disc that holds the
+    image centre has no direction and counts with its mean in both; see `Trace`.
     """
 
     sagittal_cy_per_px: NonNegative

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from glasswright import Artefact, Unmeasurable, format_against, stage
-from glasswright_camera.edges.repeats import Repeats, main_plane, shared_discs
+from glasswright_camera.edges.repeats import Repeats, main_name, main_plane, shared_discs
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.edges.trace_light import field_gain
 from glasswright_camera.field import image_radius
@@ -60,9 +60,9 @@ def check_light(traces: tuple[Trace, ...], panel: FlatField | None, flat: FlatFi
     Unmeasurable
         Where fewer than six discs are in all chart shots.
     """
-    repeats = shared_discs(traces)
+    repeats = shared_discs(traces, [main_name(traces[0])], "place")
     if len(repeats.node) < LEAST_DISCS:
-        raise Unmeasurable(f"only {len(repeats.node)} discs have an edge in all {len(traces)} chart shots")
+        raise Unmeasurable(f"only {len(repeats.node)} discs are placed in all {len(traces)} chart shots")
     plane = main_plane(traces[0])
     paper = repeats.stack(lambda trace: trace.paper_light)[:, plane]
     change_pct = find_change(paper)

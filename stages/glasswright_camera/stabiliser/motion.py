@@ -32,7 +32,7 @@ def find_blurs(trace: Trace) -> Blurs:
     half, half_u = trace.mtf50[plane], trace.mtf50_u[plane]
     variance = HALF_SIGMA**2 * (half**-2).sum(axis=1)
     variance_u = HALF_SIGMA**2 * 2 * np.hypot(*(half_u / half**3).T)
-    good = trace.has_edge & np.isfinite(variance_u)
+    good = np.isfinite(variance) & np.isfinite(variance_u)
     return {
         (int(node[0]), int(node[1])): (float(value), float(u))
         for node, value, u in zip(trace.node[good], variance[good], variance_u[good], strict=True)

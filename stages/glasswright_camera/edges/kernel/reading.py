@@ -72,6 +72,19 @@ def read_sharpness(value: Array, covariance: Array) -> tuple[Array, Array, Array
     return np.stack(mtf50, axis=-1), np.stack(uncertainty, axis=-1), np.stack(curves, axis=-2)
 
 
+def read_mean_sharpness(value: Array, covariance: Array) -> tuple[Array, Array, Array]:
+    """Give the same of the blur's mean over all directions: (planes, discs), the same, (planes, discs, frequencies).
+
+    It is that of the mean width and the round shapes, and does not change as the image radius turns.
+    """
+    take = np.zeros((1 + EVEN + ODD, PARAMETERS))
+    take[0, WIDTH] = 1.0
+    take[1 : 1 + EVEN, SHAPE : SHAPE + EVEN] = np.eye(EVEN)
+    half, slope, curve = half_point(value[..., :PARAMETERS] @ take.T)
+    spread = take @ covariance @ take.T
+    return half, np.sqrt(np.einsum("pdi,pdij,pdj->pd", slope, spread, slope)), curve
+
+
 def half_point(amounts: Array) -> tuple[Array, Array, Array]:
     """Where the modulus first falls to one half, its derivatives by the amounts, and the modulus on FREQUENCY."""
     shapes = edge_shapes()

@@ -9,10 +9,28 @@ import numpy as np
 
 from glasswright_camera.edges.kernel.curved import BEND, bent_tables
 from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, LOPSIDED, ODD, PARAMETERS, SHIFT, WIDTH
-from glasswright_camera.edges.kernel.reading import FREQUENCY, read_sharpness, turn_covariance, turn_pair
+from glasswright_camera.edges.kernel.reading import (
+    FREQUENCY,
+    read_mean_sharpness,
+    read_sharpness,
+    turn_covariance,
+    turn_pair,
+)
 from glasswright_camera.edges.kernel.spread import edge_spread
 from glasswright_camera.edges.kernel.turning import turning_tables
-from glasswright_camera.edges.kernel.walk import ENDING, ROWS, SPARE, walk_discs
+from glasswright_camera.edges.kernel.walk import (
+    ENDING,
+    MEASURED,
+    NO_EDGE,
+    NO_LEVEL,
+    NO_REST,
+    ROWS,
+    SPARE,
+    SPOILT,
+    WHOLE_DISC,
+    walk_discs,
+)
+from glasswright_camera.edges.kernel.whole import WHOLE_BLURS, fit_whole_discs, spread_table, whole_shape_u
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -23,6 +41,11 @@ if TYPE_CHECKING:
 
 BEYOND_MIDDLE: Final = 1.1
 """How far from its edge a disc is looked at, over half the way to the next: behind it that one's blur is felt."""
+TOO_BLURRED: Final = (NO_EDGE, NO_LEVEL, NO_REST, SPOILT)
+"""How the fit of an edge may end where the disc is small for its blur; then the whole disc is fitted."""
+MOST_BLUR_U: Final = 0.1
+"""Largest relative standard uncertainty of MTF50, noise's and the unknown shape's, of a disc that was fitted whole;
+beyond it there is no MTF50, only a place."""
 DISTANCE: Final = np.arange(-20.0, 20.01, 0.5)
 
 
@@ -66,6 +89,8 @@ def trace_table(
     radial: Array,
     gain: Array,
     pitch: float | None = None,
+    solid: NDArray[np.bool_] | None = None,
+    direction: Array | None = None,
 ) -> EdgeTable:
     """Walk all discs of a mosaic and turn what was fitted into columns.
 
@@ -83,6 +108,12 @@ def trace_table(
         (planes, discs, 6): see `field_gain`.
     pitch
         Of the discs' square lattice, over their radius; None where each is alone.
+    solid
+        (discs,): whether a disc has no hole, and may be fitted as a whole where its edge alone is too blurred; None
+        where none may.
+    direction
+        (discs,): how far a disc has a direction of the image radius, see `direction_share`; None where all have. What
+        it has not is taken by the mean over all directions, whatever pointing makes of them.
     """
     planes, discs = gain.shape[:2]
     if pitch is not None:
@@ -96,7 +127,24 @@ def trace_table(
         radius_px, limit_px, radial, bent_tables(pitch), turning_tables(), np.array(BEND), edge_spread(),
         DISTANCE[1] - DISTANCE[0], value, covariance, profile,
     )  # fmt: skip
-    mtf50, mtf50_u, mtf = read_sharpness(value, covariance)
+    curve = read_sharpness(value, covariance)
+    if solid is not None:
+        blurred = _is_blurred(value[..., ENDING], curve[0] * radius_px[:, None]) & solid
+        if blurred.any():
+            # of a disc that is too blurred in one plane the places in all are those of the whole
+            wanted = (blurred | (value[..., ENDING] == MEASURED)) & blurred.any(axis=0)
+            fit_whole_discs(
+                mosaic.values, mosaic.pattern, mosaic.black_dn, float(mosaic.white_dn), gain, centre, maps,
+                radius_px, limit_px[:, 1], radial, edge_spread(), spread_table(), wanted, blurred,
+                DISTANCE[1] - DISTANCE[0], value, covariance, profile,
+            )  # fmt: skip
+            curve = read_sharpness(value, covariance)
+            for column in curve:
+                column[blurred & ~_is_told(value[..., ENDING], curve, radius_px)] = np.nan
+    if direction is not None:
+        _blend_directions(direction, value, covariance, curve)
+    mtf50, mtf50_u, mtf = curve
+    is_whole = (value[..., ENDING] == WHOLE_DISC)[..., None]
     step = value[..., CONTRAST]
     leading = [LOPSIDED, LOPSIDED + 2 * ODD]
     return EdgeTable(
@@ -107,8 +155,8 @@ def trace_table(
         mtf50=mtf50,
         mtf50_u=mtf50_u,
         blur_direction=turn_pair(value[..., WIDTH + 1 : WIDTH + 3], 2 * radial) / value[..., WIDTH, None],
-        lopsided=turn_pair(value[..., leading], radial),
-        lopsided_u=turn_covariance(covariance, leading, radial),
+        lopsided=np.where(is_whole, np.nan, turn_pair(value[..., leading], radial)),
+        lopsided_u=np.where(is_whole, np.nan, turn_covariance(covariance, leading, radial)),
         dark_light=value[..., DARK] * gain[..., 0],
         paper_light=(value[..., DARK] + step) * gain[..., 0],
         noise=np.sqrt((value[..., SPARE + 2] + value[..., SPARE + 3]) / 2) / step,
@@ -120,6 +168,26 @@ def trace_table(
         profile=profile.astype(np.float32),
         ending=value[..., ENDING].astype(np.int64),
     )
+
+
+def _is_blurred(ending: Array, blurs: Array) -> NDArray[np.bool_]:
+    """Say which discs are small for their blur: (planes, discs); `blurs` is 1/MTF50 in a radius, (planes, discs, 2)."""
+    return np.asarray(np.isin(ending, TOO_BLURRED) | (np.nan_to_num(blurs, nan=np.inf).min(axis=-1) < WHOLE_BLURS))
+
+
+def _is_told(ending: Array, curve: tuple[Array, Array, Array], radius_px: Array) -> NDArray[np.bool_]:
+    """Say which MTF50 of whole discs are known well enough; of an edge so blurred much had to be left out."""
+    mtf50, mtf50_u, _ = curve
+    relative_u = np.hypot(mtf50_u / mtf50, whole_shape_u(mtf50 * radius_px[:, None]))
+    return np.asarray((ending == WHOLE_DISC) & (relative_u.max(axis=-1) < MOST_BLUR_U))
+
+
+def _blend_directions(share: Array, value: Array, covariance: Array, curve: tuple[Array, Array, Array]) -> None:
+    """Replace what discs near the image centre have in each direction by the mean over all, as far as `share` asks."""
+    near = share < 1
+    for column, mean in zip(curve, read_mean_sharpness(value[:, near], covariance[:, near]), strict=True):
+        weight = share[near].reshape(-1, *(1,) * (column.ndim - 2))
+        column[:, near] = weight * column[:, near] + (1 - weight) * mean[:, :, None]
 
 
 def _ellipse(maps: Array, radius_px: Array) -> Array:

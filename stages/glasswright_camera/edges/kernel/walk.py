@@ -65,7 +65,7 @@ the edge that was left out (see `fit_edge`), and how it ended."""
 ENDING: Final = SPARE + 7
 """One of the following."""
 ROWS: Final = PARAMETERS + 8
-NO_EDGE, NO_LEVEL, NO_REST, SPOILT, TOO_SHARP, MEASURED = 0, 1, 2, 3, 4, 5
+NO_EDGE, NO_LEVEL, NO_REST, SPOILT, TOO_SHARP, MEASURED, WHOLE_DISC = 0, 1, 2, 3, 4, 5, 6
 MOST_LEFT_OUT: Final = 0.25
 """Share of an edge's cells that may be left out as unlike an edge. One speck of dust takes an eighth; what is left of
 an edge that loses more has been seen to read up to a quarter off."""

@@ -1,0 +1,735 @@
+"""A small disc under a wide blur, fitted as a whole: place, light and blur where the edge alone cannot be.
+
+Where the blur fills half the disc there is no ring about its edge that reaches the dark level, and the fit of the edge
+(`edge_fit`) has nothing to hold to. The whole disc does. Let its outline on the sensor be an ellipse ``y(t)``,
+t = 0 ... 2 pi, and h the point spread, whose transfer function is ``T(sqrt(n W n) f)`` in direction n: a round one
+stretched by the matrix W. In coordinates in which W is one, seen from the pixel,
+
+    z(t) = W^(-1/2) (y(t) - x),   D(x) = int_inside h = 1 / (2 pi) closed-int H(|z|) dtheta
+
+is the share of light that the disc takes from the pixel at x, with H(r) the point spread's energy within r and theta
+the direction of z. (Gauss's theorem for the radial field ``H(r) / (2 pi r)``, whose divergence is h.) Any parameter p
+moves the outline by v = dz/dp as the pixel sees it, so
+
+    dD/dp = closed-int h(|z|) (v x z') dt.
+
+Both integrands are smooth and periodic, so a sum over a few dozen points is exact (Trefethen and Weideman 2014, The
+exponentially convergent trapezoidal rule). Ellipses and stretched blurs cost nothing more than circles do.
+
+h and H are those of `edge_shapes`: the family's mean transfer function and its principal departures, so that what is
+expected of a blur is the same as at an edge, W is 1/MTF50^2 by direction, and at the border between the two fits they
+agree. The model is even about its centre. Where it does not explain a blur the centre is moved to the centroid of the
+disc's depth, so that colours whose blurs differ are compared like with like; a blur of no known kind takes MTF50 away,
+but not the place.
+
+Coordinates run along and across the image radius, parameters are those of `edge_parameters`; the ones that a whole disc
+does not tell keep what is expected of them.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from scipy.special import j0, j1
+
+from glasswright_camera.compiled import compiled, compiled_in_any_order
+from glasswright_camera.edges.kernel.curved import sample_transfer
+from glasswright_camera.edges.kernel.equations import FINE_SLACK, MOST_SIGMAS
+from glasswright_camera.edges.kernel.fit import SURE
+from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, EVEN, GRADIENT, PARAMETERS, SHAPE, SHIFT, WIDTH
+from glasswright_camera.edges.kernel.prior import FIRST_SHARES, HALO, TWICE
+from glasswright_camera.edges.kernel.ring import edge_distance
+from glasswright_camera.edges.kernel.shapes import edge_shapes
+from glasswright_camera.edges.kernel.solve import factorise, solve_factorised
+from glasswright_camera.edges.kernel.walk import ENDING, MEASURED, MOST_LEFT_OUT, NO_REST, SPARE, SPOILT, WHOLE_DISC
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.edges.kernel.spread import EdgeSpread
+
+    Array = NDArray[np.float64]
+    Counts = NDArray[np.int64]
+
+SPREAD_STEP: Final = 0.005
+SPREAD_REACH: Final = 6.0
+"""Of the table of h and H, in units of 1/MTF50; beyond it nothing more is spread."""
+ENERGY: Final = 1 + EVEN
+"""Column of the table from which on H / (2 pi r^2) stands; before it h, of the mean and each departure."""
+POINTS_PER_BLUR: Final = 4.0
+LEAST_POINTS: Final = 12
+"""Points on the outline for each 1/MTF50 of its length, and the fewest: with 4, a step is 1.3 of a Gaussian's sigma."""
+OUTER_REACH: Final = 1.1
+LEAST_OUTSIDE: Final = 0.4
+"""How far beyond its edge a disc is looked at, and how far it must be seen, in units of 1/MTF50: in photographs of
+discs with less paper about them places were off by up to 4 px."""
+KNOWN_ELLIPSE: Final = 0.004
+"""Standard uncertainty of the outline's ellipse, from the map of the lattice, of its radius."""
+WHOLE: Final = WIDTH + 3 + EVEN
+"""Parameters fitted: level and step of light, its slope, shift and width as at an edge, but nothing in 4a; then EVEN
+round shapes."""
+X, Y, LIGHT, DISTANCE, COLUMNS = 0, 1, 2, 3, 4
+MOVES: Final = 8
+PLACE, FIXED, ALONG, ACROSS, PER_POINT = 0, 4, 12, 20, 28
+ITERATIONS: Final = 25
+REST: Final = 0.2
+"""A step that promises to lower chi-square by less than this is the last."""
+LEAST_PIXELS: Final = 60
+MOST_CLIPPED: Final = 0.02
+"""Of the pixels that are not: above what hot ones make up."""
+MOST_PIXELS: Final = 2500
+FIRST_PIXELS: Final = 400
+MOST_STRETCHED: Final = 0.9
+"""Largest width in 2a, of the mean one."""
+LEAST_SIGNAL: Final = 30.0
+"""What a disc takes from all pixels, root of the sum of squares, over their noise: below it there is no disc."""
+LEAST_STEP: Final = 1e-3
+"""Of white, between disc and paper."""
+MOST_RESIZED: Final = 0.5
+SHAPE_U: Final = 0.03
+BENT_SHAPE_U: Final = 0.02
+WHOLE_BLURS: Final = 1.35
+"""A radius of fewer blurs leaves no dark level inside the edge: the disc is fitted whole."""
+UNEXPLAINED: Final = 1.25
+"""Chi-square for each degree of freedom from which on a blur is of a kind that the model does not know."""
+SHALLOW: Final = 0.3
+"""Share of the deepest that counts as no depth for the centroid."""
+NOT_COUNTED: Final = 0.1
+"""Depth that counts as paper for the first guess."""
+GAUSS: Final = 0.18739
+"""MTF50 times sigma of a Gaussian: sqrt(ln 2 / 2) / pi."""
+FIRST_GUESSES: Final = (0.5, 6.0)
+"""Least and largest guess of the square of 1/MTF50 over the radius."""
+FLAT: Final = 0.04
+"""Share of the step within which light counts as that of the paper, or of the disc's middle."""
+LEAST_FLAT: Final = 12
+LEAST_BLUR: Final = 0.6
+SMALLEST_BLUR, LARGEST_BLUR = 0.4, 6.0
+"""1/MTF50 over the radius."""
+
+
+def whole_shape_u(blurs: Array) -> Array:
+    """Give the relative standard uncertainty of MTF50 that comes of the blur's unknown shape, for a whole disc.
+
+    `blurs` is how many blurs (1/MTF50) the disc's radius holds. About the rms error at low noise over Gaussians, some
+    stretched or in a halo, and pupils with up to 0.8 waves of defocus: what a disc takes of the paper's level far from
+    it, which slow tails do, is not told from the paper.
+    """
+    return np.asarray(np.hypot(SHAPE_U, BENT_SHAPE_U / blurs**2))
+
+
+@cache
+def spread_table() -> Array:
+    """Give h and H / (2 pi r^2) of the mean blur and its departures: (points, 2 (1 + EVEN)); computed once.
+
+    h(r) = 2 pi int f T J0(2 pi r f) df and H(r) = 2 pi r int T J1(2 pi r f) df (Hankel transforms; Bracewell, The
+    Fourier Transform and Its Applications; from memory), at r = 0, SPREAD_STEP ... SPREAD_REACH.
+    """
+    shapes = edge_shapes()
+    level = np.zeros(1 + EVEN)
+    level[0] = 1.0
+    fine, transfer = sample_transfer(SPREAD_REACH, shapes.frequency, shapes.transfer[: 1 + EVEN], level)
+    step = fine[1] - fine[0]
+    place = np.arange(0.0, SPREAD_REACH + SPREAD_STEP / 2, SPREAD_STEP)
+    phase = 2 * np.pi * place[:, None] * fine
+    density = (j0(phase) * (2 * np.pi * fine * step)) @ transfer
+    # J1(x) / x is one half at 0
+    per_phase = np.divide(j1(phase), phase, out=np.full_like(phase, 0.5), where=phase > 0)
+    energy = (per_phase * (2 * np.pi * fine * step)) @ transfer
+    return np.ascontiguousarray(np.hstack([density, energy]))
+
+
+@compiled
+def collect_disc(
+    values: NDArray[np.uint16],
+    pattern: Counts,
+    black: Array,
+    white: float,
+    gain: Array,
+    centre: Array,
+    inverse: Array,
+    radius: float,
+    radial: float,
+    outer: float,
+    pixel: Array,
+    count: Counts,
+    clipped: Counts,
+) -> None:
+    """Collect the pixels of a disc and of the paper around it, plane by plane.
+
+    Parameters are those of `collect_ring`; `radial` is the direction of the image radius, radian. `pixel`, (planes,
+    rows, COLUMNS), is filled with places along and across that radius from the centre, light, and distance from the
+    edge; clipped pixels are left out and counted, (planes,).
+    """
+    channels, height, width = values.shape
+    rows, columns = pattern.shape[1], pattern.shape[2]
+    count[:] = 0
+    clipped[:] = 0
+    turn_c, turn_s = math.cos(radial), math.sin(radial)
+    det = abs(inverse[0, 0] * inverse[1, 1] - inverse[0, 1] * inverse[1, 0])
+    half_x = radius * math.hypot(inverse[1, 1], inverse[0, 1]) / det + outer
+    half_y = radius * math.hypot(inverse[0, 0], inverse[1, 0]) / det + outer
+    for y in range(max(0, math.ceil(centre[1] - half_y)), min(height, math.floor(centre[1] + half_y) + 1)):
+        py = y - centre[1]
+        for x in range(max(0, math.ceil(centre[0] - half_x)), min(width, math.floor(centre[0] + half_x) + 1)):
+            px = x - centre[0]
+            distance, _, _ = edge_distance(px, py, inverse, radius)
+            if distance > outer:
+                continue
+            for channel in range(channels):
+                raw = values[channel, y, x]
+                plane = pattern[channel, y % rows, x % columns]
+                if raw >= white:
+                    clipped[plane] += 1
+                    continue
+                if count[plane] >= pixel.shape[1]:
+                    continue
+                dark = black[channel, y % rows, x % columns]
+                g = gain[plane]
+                field = g[0] + px * (g[1] + g[3] * px + g[4] * py) + py * (g[2] + g[5] * py)
+                own = pixel[plane, count[plane]]
+                own[X], own[Y] = px * turn_c + py * turn_s, py * turn_c - px * turn_s
+                own[LIGHT] = (raw - dark) / (white - dark) / field
+                own[DISTANCE] = distance
+                count[plane] += 1
+
+
+@compiled
+def _inverse_root(mean: float, along: float, askew: float) -> Array:
+    """Give W^(-1/2) of W = mean + [[along, askew], [askew, -along]]."""
+    det = math.sqrt(max(mean * mean - along * along - askew * askew, 1e-12))
+    share = 1.0 / (det * math.sqrt(2 * (mean + det)))
+    # the root is (W + det) / sqrt(trace + 2 det), its determinant det (Cayley and Hamilton)
+    inverse = np.empty((2, 2))
+    inverse[0, 0], inverse[1, 1] = (mean - along + det) * share, (mean + along + det) * share
+    inverse[0, 1] = inverse[1, 0] = -askew * share
+    return inverse
+
+
+@compiled
+def _outline(value: Array, radius_px: float, circle: Array, points: int, outline: Array) -> None:
+    """Fill what the sums need of each point of the outline, (points + 1, PER_POINT); the last row holds W^(-1/2).
+
+    With place y from the pixel at x, and J the quarter turn, ``z x z' = (y - x) . [PLACE + 2]``, and ``v x z'`` of
+    MOVES parameters (centre, radius, ellipse, width) is ``[FIXED] + (y - x) . ([ALONG], [ACROSS])``.
+    """
+    root = _inverse_root(value[WIDTH], value[WIDTH + 1], value[WIDTH + 2])
+    det = root[0, 0] * root[1, 1] - root[0, 1] * root[1, 0]
+    little = 1e-4 * value[WIDTH]
+    slopes = np.empty((3, 2, 2))
+    for k in range(3):
+        more, less = value[WIDTH : WIDTH + 3].copy(), value[WIDTH : WIDTH + 3].copy()
+        more[k] += little
+        less[k] -= little
+        slopes[k] = (_inverse_root(more[0], more[1], more[2]) - _inverse_root(less[0], less[1], less[2])) / (2 * little)
+    grown = 1 + value[SHIFT] / radius_px
+    ec, es = value[SHIFT + 3] / radius_px, value[SHIFT + 4] / radius_px
+    step = 2 * math.pi / points
+    outline[:, :] = 0.0
+    for i in range(points):
+        c, s = math.cos(i * step), math.sin(i * step)
+        x, y = circle[0, 0] * c + circle[0, 1] * s, circle[1, 0] * c + circle[1, 1] * s
+        dx, dy = (circle[0, 1] * c - circle[0, 0] * s) * step, (circle[1, 1] * c - circle[1, 0] * s) * step
+        own = outline[i]
+        own[PLACE] = (grown + ec) * x + es * y + value[SHIFT + 1]
+        own[PLACE + 1] = es * x + (grown - ec) * y + value[SHIFT + 2]
+        tx, ty = (grown + ec) * dx + es * dy, es * dx + (grown - ec) * dy
+        own[PLACE + 2], own[PLACE + 3] = det * ty, -det * tx
+        own[FIXED], own[FIXED + 1] = det * ty, -det * tx
+        own[FIXED + 2] = det * (x * ty - y * tx) / radius_px
+        own[FIXED + 3] = det * (x * ty + y * tx) / radius_px
+        own[FIXED + 4] = det * (y * ty - x * tx) / radius_px
+        rx, ry = root[0, 0] * tx + root[0, 1] * ty, root[1, 0] * tx + root[1, 1] * ty
+        for k in range(3):
+            own[ALONG + 5 + k] = slopes[k, 0, 0] * ry - slopes[k, 1, 0] * rx
+            own[ACROSS + 5 + k] = slopes[k, 0, 1] * ry - slopes[k, 1, 1] * rx
+    outline[points, 0], outline[points, 1], outline[points, 2] = root[0, 0], root[0, 1], root[1, 1]
+
+
+@compiled_in_any_order
+def _taken(x: float, y: float, outline: Array, points: int, table: Array, energy: Array, moves: Array) -> None:
+    """Fill what a pixel sees: `energy`, D, then its slopes by EVEN shapes; `moves`, its slopes by MOVES parameters.
+
+    `table` is (rows, 2 + EVEN): H / (2 pi r^2) of the blur as it is, of each shape, and h.
+    """
+    a, b, d = outline[points, 0], outline[points, 1], outline[points, 2]
+    last = table.shape[0] - 2
+    energy[:] = 0.0
+    moves[:] = 0.0
+    for i in range(points):
+        own = outline[i]
+        px, py = own[PLACE] - x, own[PLACE + 1] - y
+        zx, zy = a * px + b * py, b * px + d * py
+        at = math.sqrt(zx * zx + zy * zy) * (1 / SPREAD_STEP)
+        angle = px * own[PLACE + 2] + py * own[PLACE + 3]
+        if at >= last:
+            # all that is spread lies within
+            energy[0] += angle * table[last, 0] * (last / at) ** 2
+            continue
+        k = int(at)
+        t = at - k
+        low, high = table[k], table[k + 1]
+        for j in range(2 + EVEN):
+            energy[j] += angle * (low[j] + t * (high[j] - low[j]))
+        h = low[1 + EVEN] + t * (high[1 + EVEN] - low[1 + EVEN])
+        for j in range(MOVES):
+            moves[j] += h * (own[FIXED + j] + px * own[ALONG + j] + py * own[ACROSS + j])
+
+
+@compiled
+def _sum_up(
+    pixel: Array,
+    count: int,
+    every: int,
+    value: Array,
+    radius_px: float,
+    circle: Array,
+    spread: Array,
+    variance: Array,
+    kept: NDArray[np.bool_],
+    choose: bool,
+    normal: Array,
+    right: Array,
+    light: Array,
+) -> tuple[float, int, int]:
+    """Sum up the normal equations at `value`; give the weighted sum of squares, pixels used and left out.
+
+    Every so many pixels are used. `light`, (count, 2), is filled with what each pixel is expected to have, 0 dark and 1
+    paper, and what it has less that.
+    """
+    table = np.empty((spread.shape[0], 2 + EVEN))
+    table[:, : 1 + EVEN], table[:, 1 + EVEN] = spread[:, ENERGY:], spread[:, 0]
+    for j in range(EVEN):
+        table[:, 0] += value[WIDTH + 3 + j] * spread[:, ENERGY + 1 + j]
+        table[:, 1 + EVEN] += value[WIDTH + 3 + j] * spread[:, 1 + j]
+    blur = math.sqrt(value[WIDTH])
+    points = max(LEAST_POINTS, int(POINTS_PER_BLUR * 2 * math.pi * radius_px / blur) + 1)
+    outline = np.empty((points + 1, PER_POINT))
+    _outline(value, radius_px, circle, points, outline)
+    energy, moves, row = np.empty(2 + EVEN), np.empty(MOVES), np.empty(WHOLE)
+    normal[:, :] = 0.0
+    right[:] = 0.0
+    total, used, lost = 0.0, 0, 0
+    dark, contrast = value[DARK], value[CONTRAST]
+    for i in range(0, count, every):
+        x, y = pixel[i, X], pixel[i, Y]
+        _taken(x, y, outline, points, table, energy, moves)
+        e = 1 - energy[0]
+        slope = 1 + (value[GRADIENT] * x + value[GRADIENT + 1] * y) / radius_px
+        level = dark + contrast * e
+        residual = pixel[i, LIGHT] - slope * level
+        light[i, 0], light[i, 1] = e, residual
+        noise = math.sqrt(variance[0] + (variance[1] - variance[0]) * min(max(e, 0.0), 1.0))
+        if choose:
+            kept[i] = abs(residual) <= MOST_SIGMAS * noise + FINE_SLACK * abs(contrast)
+        if not kept[i]:
+            lost += 1
+            continue
+        weight = 1 / noise
+        tall = -weight * slope * contrast
+        row[DARK], row[CONTRAST] = weight * slope, weight * slope * e
+        row[GRADIENT], row[GRADIENT + 1] = weight * level * x / radius_px, weight * level * y / radius_px
+        row[SHIFT], row[SHIFT + 1], row[SHIFT + 2] = tall * moves[2], tall * moves[0], tall * moves[1]
+        for j in range(3, MOVES):
+            row[SHIFT + j] = tall * moves[j]
+        for j in range(EVEN):
+            row[WIDTH + 3 + j] = tall * energy[1 + j]
+        off = weight * residual
+        total += off * off
+        used += 1
+        for m in range(WHOLE):
+            right[m] += row[m] * off
+            for k in range(m + 1):
+                normal[m, k] += row[m] * row[k]
+    for m in range(WHOLE):
+        for k in range(m):
+            normal[k, m] = normal[m, k]
+    return total, used, lost
+
+
+@compiled
+def _pixel_variance(light: Array, count: int, every: int, kept: NDArray[np.bool_], variance: Array) -> float:
+    """Give the pixels' variance at dark and at paper from what a fit leaves where the light hardly changes.
+
+    That is on the paper, and about the disc's middle, where it is darkest. In between a fit leaves what it cannot
+    explain as well; the value returned is how many times as large as noise that makes all that is left, squared, and 1
+    or more.
+    """
+    darkest, paper, number = 1.0, 0.0, 0.0
+    for i in range(0, count, every):
+        darkest = min(darkest, light[i, 0])
+    square, place, amount = 0.0, 0.0, 0.0
+    for i in range(0, count, every):
+        if not kept[i]:
+            continue
+        if light[i, 0] > 1 - FLAT:
+            paper += light[i, 1] ** 2
+            number += 1
+        elif light[i, 0] < darkest + FLAT:
+            square += light[i, 1] ** 2
+            place += light[i, 0]
+            amount += 1
+    if number < LEAST_FLAT:
+        # the next discs begin before the paper does
+        paper, number = square, amount
+    variance[1] = max(paper / max(number, 1.0), 1e-14)
+    variance[0] = variance[1]
+    if amount >= LEAST_FLAT:
+        rise = (variance[1] - square / amount) / (1 - place / amount)
+        variance[0] = max(variance[1] - rise, 0.1 * variance[1])
+    total, number = 0.0, 0.0
+    for i in range(0, count, every):
+        if kept[i]:
+            e = min(max(light[i, 0], 0.0), 1.0)
+            total += light[i, 1] ** 2 / (variance[0] + (variance[1] - variance[0]) * e)
+            number += 1
+    return max(total / max(number, 1.0), 1.0)
+
+
+@compiled
+def _expected(usual: EdgeSpread, width: float, radius_px: float, prior: Array) -> None:
+    """Fill the inverse covariance of what is expected, (WHOLE, WHOLE): of the ellipse, the width in 2a and shapes."""
+    prior[:, :] = 0.0
+    prior[SHIFT + 3, SHIFT + 3] = prior[SHIFT + 4, SHIFT + 4] = 1 / (KNOWN_ELLIPSE * radius_px) ** 2
+    stretch = 1 / (FIRST_SHARES[TWICE] * usual.widths[0] * width**2)
+    prior[WIDTH + 1, WIDTH + 1] = prior[WIDTH + 2, WIDTH + 2] = stretch
+    prior[WIDTH + 3 : WHOLE, WIDTH + 3 : WHOLE] = np.linalg.inv(usual.rounds + FIRST_SHARES[HALO] * usual.halos)
+
+
+@compiled
+def _guess_width(pixel: Array, count: int, low: float, high: float, radius_px: float) -> float:
+    """Guess 1/MTF50^2 from the second moment of what a disc takes: R^2 / 2 of its own, and the blur's."""
+    total, second = 0.0, 0.0
+    for i in range(count):
+        square = pixel[i, X] ** 2 + pixel[i, Y] ** 2
+        depth = min(max((high - pixel[i, LIGHT]) / (high - low) - NOT_COUNTED, 0.0), 1.0)
+        total += depth
+        second += depth * square
+    blur = second / max(total, 1.0) - radius_px**2 / 2
+    return min(max(blur / (2 * GAUSS**2), FIRST_GUESSES[0] * radius_px**2), FIRST_GUESSES[1] * radius_px**2)
+
+
+@compiled
+def _thin_out(pixel: Array, count: int, outer: float) -> int:
+    """Keep the pixels that lie no further out, and of very many an even part; give how many are left."""
+    near = 0
+    for i in range(count):
+        near += pixel[i, DISTANCE] <= outer
+    every = max(1, near // MOST_PIXELS)
+    left, seen = 0, 0
+    for i in range(count):
+        if pixel[i, DISTANCE] <= outer:
+            if seen % every == 0:
+                pixel[left] = pixel[i]
+                left += 1
+            seen += 1
+    return left
+
+
+@compiled
+def fit_disc(
+    pixel: Array,
+    count: int,
+    radius_px: float,
+    map_px: Array,
+    radial: float,
+    usual: EdgeSpread,
+    spread: Array,
+    value: Array,
+    covariance: Array,
+    variance: Array,
+) -> tuple[int, float, float, float, bool]:
+    """Fit a whole disc.
+
+    Parameters
+    ----------
+    pixel, count
+        As `collect_disc` filled it.
+    radius_px, map_px, radial
+        Radius as seen, (2, 2) px for each print mm, direction of the image radius.
+    usual, spread
+        See `edge_spread` and `spread_table`.
+    value, covariance, variance
+        Filled: (PARAMETERS,), (PARAMETERS, PARAMETERS), and a pixel's variance on the dark and on the light side.
+
+    Returns
+    -------
+    tuple
+        How many pixels are left of those, which are the first now; then as of `fit_edge`: chi-square for each degree of
+        freedom, misfit, share left out, and whether there is a disc. Where its blur is not known the width
+        is NaN.
+    """
+    if count < LEAST_PIXELS:
+        return count, math.nan, math.nan, math.nan, False
+    scale = radius_px / math.sqrt(abs(np.linalg.det(map_px)))
+    turn_c, turn_s = math.cos(radial), math.sin(radial)
+    circle = np.empty((2, 2))
+    sign = 1.0 if np.linalg.det(map_px) > 0 else -1.0
+    circle[0, 0] = (turn_c * map_px[0, 0] + turn_s * map_px[1, 0]) * scale
+    circle[0, 1] = (turn_c * map_px[0, 1] + turn_s * map_px[1, 1]) * scale * sign
+    circle[1, 0] = (turn_c * map_px[1, 0] - turn_s * map_px[0, 0]) * scale
+    circle[1, 1] = (turn_c * map_px[1, 1] - turn_s * map_px[0, 1]) * scale * sign
+    order = np.sort(pixel[:count, LIGHT])
+    low, high = order[count // 50], order[count - 1 - count // 10]
+    own = np.zeros(WHOLE)
+    own[DARK], own[CONTRAST], own[WIDTH] = low, high - low, _guess_width(pixel, count, low, high, radius_px)
+    if not own[CONTRAST] > 0:
+        return count, math.nan, math.nan, math.nan, False
+    variance[:] = (0.02 * own[CONTRAST]) ** 2
+    kept = np.ones(count, dtype=np.bool_)
+    light = np.zeros((count, 2))
+    prior = np.empty((WHOLE, WHOLE))
+    normal, right = np.empty((WHOLE, WHOLE)), np.empty(WHOLE)
+    trial_normal, trial_right = np.empty((WHOLE, WHOLE)), np.empty(WHOLE)
+    upper, change = np.empty((WHOLE, WHOLE)), np.empty(WHOLE)
+    misfit = 1.0
+    # with a part of the pixels until near, again with a part of those near enough, then with all of them but what is
+    # unlike a disc
+    rested, total, used, lost = False, 0.0, 0, 0
+    part = 1 + count // FIRST_PIXELS
+    for turn in range(3):
+        if turn:
+            misfit = _pixel_variance(light, count, part, kept, variance)
+        if turn == 1:
+            count = _thin_out(pixel, count, OUTER_REACH * math.sqrt(own[WIDTH]))
+            part = 1 + count // FIRST_PIXELS
+        if turn == 2:
+            part = 1
+        _expected(usual, own[WIDTH], radius_px, prior)
+        total, used, lost = _sum_up(
+            pixel, count, part, own, radius_px, circle, spread, misfit * variance, kept, turn == 2, normal, right, light
+        )
+        damping, rested = 1e-3 if turn == 0 else 1e-9, False
+        for _ in range(ITERATIONS):
+            if used < LEAST_PIXELS:
+                return count, math.nan, math.nan, 1.0, False
+            downhill = right - prior @ own
+            damped = normal + prior
+            for m in range(WHOLE):
+                damped[m, m] += damping * (normal[m, m] + 1e-12)
+            if not factorise(damped, upper):
+                break
+            solve_factorised(upper, downhill, change)
+            promised = float(np.sum(change * downhill))
+            if promised < REST * (1 if turn == 2 else 10):
+                rested = True
+                if turn == 2:
+                    own += change
+                break
+            trial = own + change
+            least = (SMALLEST_BLUR * radius_px) ** 2
+            if trial[WIDTH] < least:
+                trial[WIDTH] = 0.5 * (own[WIDTH] + least)
+            trial[WIDTH] = min(trial[WIDTH], (LARGEST_BLUR * radius_px) ** 2)
+            stretch = math.hypot(trial[WIDTH + 1], trial[WIDTH + 2])
+            if stretch > MOST_STRETCHED * trial[WIDTH]:
+                trial[WIDTH + 1 : WIDTH + 3] *= MOST_STRETCHED * trial[WIDTH] / stretch
+            trial_total, trial_used, trial_lost = _sum_up(
+                pixel, count, part, trial, radius_px, circle, spread, misfit * variance, kept, False,
+                trial_normal, trial_right, light,
+            )  # fmt: skip
+            if trial_total + trial @ prior @ trial <= total + own @ prior @ own + 0.01 * total / used:
+                own[:] = trial
+                normal[:, :], right[:] = trial_normal, trial_right
+                total, used, lost = trial_total, trial_used, trial_lost
+                damping = max(damping * 0.1, 1e-9)
+            else:
+                damping = max(damping, 1e-4) * 10
+                if damping > 1e6:
+                    break
+    damped = normal + prior
+    if not factorise(damped, upper):
+        return count, math.nan, math.nan, math.nan, False
+    inverse = np.empty((WHOLE, WHOLE))
+    one = np.zeros(WHOLE)
+    for m in range(WHOLE):
+        one[:] = 0.0
+        one[m] = 1.0
+        solve_factorised(upper, one, change)
+        inverse[m] = change
+    freedom = max(used - WHOLE + np.sum(inverse * prior), 1.0)
+    quality = total / freedom
+    beyond = max(total - freedom / misfit - SURE * math.sqrt(2 * freedom) / misfit, 0.0)
+    misfit_frac = math.sqrt(beyond / normal[DARK, DARK]) / abs(own[CONTRAST])
+    signal = 0.0
+    for i in range(count):
+        signal += (1 - light[i, 0]) ** 2
+    noise = math.sqrt(misfit * max(variance[0], variance[1]))
+    found = own[CONTRAST] > LEAST_STEP and own[CONTRAST] * math.sqrt(signal) > LEAST_SIGNAL * noise
+    if quality * misfit > UNEXPLAINED:
+        found &= _move_to_centroid(pixel, count, misfit * variance, light, kept, own, inverse)
+    found &= math.hypot(own[SHIFT + 1], own[SHIFT + 2]) < MOST_RESIZED * radius_px
+    found &= np.max(pixel[:count, DISTANCE]) > LEAST_OUTSIDE * math.sqrt(own[WIDTH])
+    rested &= abs(own[SHIFT]) < MOST_RESIZED * radius_px and own[WIDTH] > (1.01 * SMALLEST_BLUR * radius_px) ** 2
+    if not rested:
+        # a place is all that is known
+        own[WIDTH] = math.nan
+    inverse *= max(quality, 0.5)
+    _lay_out(own, inverse, value, covariance)
+    return count, quality * misfit, misfit_frac, lost / max(used + lost, 1), found
+
+
+@compiled
+def _move_to_centroid(
+    pixel: Array, count: int, variance: Array, light: Array, kept: NDArray[np.bool_], own: Array, inverse: Array
+) -> bool:
+    """Move the centre to the centroid of the disc's depth beyond SHALLOW of the deepest; False where there is none.
+
+    The depth is how much of the step a pixel lacks. What the pixels show is compared with what the model, which is
+    even about its centre, would show at the same pixels, so that their sparse places do not matter. What is shallower
+    is left out: there a tail or halo on one side, however faint, has a long lever.
+    """
+    deepest = 0.0
+    for i in range(count):
+        deepest = max(deepest, 1 - light[i, 0])
+    floor = SHALLOW * deepest
+    x, y = own[SHIFT + 1], own[SHIFT + 2]
+    seen, along, across, square_along, square_across = 0.0, 0.0, 0.0, 0.0, 0.0
+    modelled, model_along, model_across = 0.0, 0.0, 0.0
+    for i in range(count):
+        if not kept[i]:
+            continue
+        dx, dy = pixel[i, X] - x, pixel[i, Y] - y
+        model = 1 - light[i, 0]
+        depth = model - light[i, 1] / own[CONTRAST] - floor
+        model -= floor
+        if model > 0:
+            modelled += model
+            model_along += model * dx
+            model_across += model * dy
+        if depth > 0:
+            noise = variance[0] + (variance[1] - variance[0]) * min(max(light[i, 0], 0.0), 1.0)
+            seen += depth
+            along += depth * dx
+            across += depth * dy
+            square_along += noise * dx * dx
+            square_across += noise * dy * dy
+    if not (seen > 0.5 * modelled and modelled > 0):
+        return False
+    own[SHIFT + 1] += along / seen - model_along / modelled
+    own[SHIFT + 2] += across / seen - model_across / modelled
+    # what is left of its ties to other parameters is not worth keeping
+    for k in (SHIFT + 1, SHIFT + 2):
+        inverse[k, :] = 0.0
+        inverse[:, k] = 0.0
+    inverse[SHIFT + 1, SHIFT + 1] = square_along / (own[CONTRAST] * seen) ** 2
+    inverse[SHIFT + 2, SHIFT + 2] = square_across / (own[CONTRAST] * seen) ** 2
+    return True
+
+
+@compiled
+def _lay_out(own: Array, inverse: Array, value: Array, covariance: Array) -> None:
+    """Put what was fitted in the places of `edge_parameters`."""
+    value[:] = 0.0
+    covariance[:, :] = 0.0
+    place = np.empty(WHOLE, dtype=np.int64)
+    for m in range(WHOLE):
+        place[m] = m if m < WIDTH + 3 else SHAPE + m - WIDTH - 3
+    for m in range(WHOLE):
+        value[place[m]] = own[m]
+        for k in range(WHOLE):
+            covariance[place[m], place[k]] = inverse[m, k]
+
+
+@compiled
+def fit_whole_discs(
+    values: NDArray[np.uint16],
+    pattern: Counts,
+    black: Array,
+    white: float,
+    gain: Array,
+    centre: Array,
+    maps: Array,
+    radius_px: Array,
+    outer: Array,
+    radial: Array,
+    usual: EdgeSpread,
+    spread: Array,
+    wanted: NDArray[np.bool_],
+    blurred: NDArray[np.bool_],
+    profile_step: float,
+    value: Array,
+    covariance: Array,
+    profile: Array,
+) -> None:
+    """Fit whole discs in the planes where they are wanted.
+
+    Parameters are those of `walk_discs`, but for `outer`, (discs,), how far beyond its edge a disc may be looked at,
+    and `wanted` and `blurred`, (planes, discs): of a disc that is measured and not blurred only the place is
+    taken. Rows of discs that failed stay as they are.
+    """
+    planes, discs = wanted.shape
+    count, clipped = np.zeros(planes, dtype=np.int64), np.zeros(planes, dtype=np.int64)
+    fitted, spread_of_fit, variance = np.empty(PARAMETERS), np.empty((PARAMETERS, PARAMETERS)), np.empty(2)
+    pixel = np.empty((planes, 0, COLUMNS))
+    for disc in range(discs):
+        if not wanted[:, disc].any():
+            continue
+        room = values.shape[0] * int(math.pi * (1.3 * radius_px[disc] + outer[disc] + 3) ** 2) + 64
+        if room > pixel.shape[1]:
+            pixel = np.empty((planes, room, COLUMNS))
+        scale = math.sqrt(abs(np.linalg.det(maps[disc])))
+        collect_disc(
+            values, pattern, black, white, gain[:, disc], centre[disc], np.linalg.inv(maps[disc]),
+            radius_px[disc] / scale, radial[disc], outer[disc], pixel, count, clipped,
+        )  # fmt: skip
+        for plane in range(planes):
+            if not wanted[plane, disc] or clipped[plane] > MOST_CLIPPED * count[plane]:
+                continue
+            left, quality, misfit, lost, found = fit_disc(
+                pixel[plane], count[plane], radius_px[disc], maps[disc], radial[disc], usual, spread,
+                fitted, spread_of_fit, variance,
+            )  # fmt: skip
+            own = value[plane, disc]
+            if not found:
+                continue
+            if blurred[plane, disc] and fitted[WIDTH] < (LEAST_BLUR * radius_px[disc]) ** 2:
+                # a disc so large for its blur has failed for another reason
+                continue
+            if (own[ENDING] == NO_REST or own[ENDING] == SPOILT) and not fitted[WIDTH] > 0:
+                # neither fit knows the blur: it need not be what is wrong
+                continue
+            c, s = math.cos(radial[disc]), math.sin(radial[disc])
+            if own[ENDING] == MEASURED and not blurred[plane, disc]:
+                # its blur is known better from the edge; its place must be of one kind in all planes
+                own[SPARE] = centre[disc, 0] + c * fitted[SHIFT + 1] - s * fitted[SHIFT + 2]
+                own[SPARE + 1] = centre[disc, 1] + s * fitted[SHIFT + 1] + c * fitted[SHIFT + 2]
+                covariance[plane, disc, SHIFT + 1 : SHIFT + 3, :] = spread_of_fit[SHIFT + 1 : SHIFT + 3, :]
+                covariance[plane, disc, :, SHIFT + 1 : SHIFT + 3] = spread_of_fit[:, SHIFT + 1 : SHIFT + 3]
+                continue
+            own[SPARE + 5], own[SPARE + 6] = misfit, lost
+            if lost > MOST_LEFT_OUT:
+                own[ENDING] = SPOILT
+                continue
+            own[:PARAMETERS] = fitted
+            own[SPARE] = centre[disc, 0] + c * fitted[SHIFT + 1] - s * fitted[SHIFT + 2]
+            own[SPARE + 1] = centre[disc, 1] + s * fitted[SHIFT + 1] + c * fitted[SHIFT + 2]
+            own[SPARE + 2], own[SPARE + 3] = variance[0], variance[1]
+            own[SPARE + 4], own[ENDING] = quality, WHOLE_DISC
+            covariance[plane, disc] = spread_of_fit
+            _profile_whole(pixel[plane], left, fitted, radius_px[disc], profile_step, profile[plane, disc])
+
+
+@compiled
+def _profile_whole(pixel: Array, count: int, fitted: Array, radius_px: float, step: float, profile: Array) -> None:
+    """Average the light by distance from the edge in the sagittal and the tangential quarter turns: 0 dark, 1 light."""
+    length = profile.shape[1]
+    half = (length - 1) / 2
+    total, number = np.zeros((2, length)), np.zeros((2, length))
+    for i in range(count):
+        x, y = pixel[i, X] - fitted[SHIFT + 1], pixel[i, Y] - fitted[SHIFT + 2]
+        away = math.sqrt(x * x + y * y) + 1e-9
+        moved = (fitted[SHIFT + 1] * x + fitted[SHIFT + 2] * y) / away
+        at = round((pixel[i, DISTANCE] - fitted[SHIFT] - moved) / step + half)
+        if 0 <= at < length:
+            along = 1 if abs(x) > abs(y) else 0
+            gain = 1 + (fitted[GRADIENT] * pixel[i, X] + fitted[GRADIENT + 1] * pixel[i, Y]) / radius_px
+            total[along, at] += (pixel[i, LIGHT] / gain - fitted[DARK]) / fitted[CONTRAST]
+            number[along, at] += 1
+    for along in range(2):
+        for at in range(length):
+            if number[along, at] > 0:
+                profile[along, at] = total[along, at] / number[along, at]
