@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from glasswright_camera.stand import Stand
 
     Array = NDArray[np.float64]
+
+FIELD_DEGREES: Final = {0: 4, 1: 12, 2: 24, 3: 40}
+"""Degree of the smooth field of displacements, and the discs it needs: four for each coefficient of a component. A
+lateral colour that runs as r^5 is followed to 2 % of its mean."""
 
 
 def in_corners(place_px: Array, trace: Trace, stand: Stand) -> NDArray[np.bool_]:
@@ -47,7 +51,9 @@ def displacement(shift: Array, shift_u: Array, place_px: Array, trace: Trace, st
     tangent = np.column_stack([-radius.unit[:, 1], radius.unit[:, 0]])
     tangential = (rest * tangent).sum(axis=1)
     each_u = np.sqrt((shift_u**2).mean(axis=1))
-    length = np.linalg.norm(shift, axis=1)
+    # the square of a length holds that of its noise
+    length = np.sqrt(np.maximum((shift**2).sum(axis=1) - (shift_u**2).sum(axis=1), 0.0))
+    mean, mean_u = mean_length(shift, shift_u, place_px)
     worst, turned = int(np.argmax(length)), int(np.argmax(np.abs(tangential)))
     worst_u, turned_u = extreme_u(length, each_u, worst), extreme_u(np.abs(tangential), each_u, turned)
     corner = in_corners(place_px, trace, stand)
@@ -56,8 +62,8 @@ def displacement(shift: Array, shift_u: Array, place_px: Array, trace: Trace, st
     return Displacement(
         worst_px=float(length[worst]),
         worst_px_u=worst_u,
-        mean_px=float(length.mean()),
-        mean_px_u=float(np.sqrt((each_u**2).sum()) / count),
+        mean_px=mean,
+        mean_px_u=mean_u,
         worst_um=float(length[worst] * pitch),
         worst_um_u=worst_u * pitch,
         worst_pct=float(length[worst] / height * 100),
@@ -71,6 +77,37 @@ def displacement(shift: Array, shift_u: Array, place_px: Array, trace: Trace, st
         uniform_y_px=float(uniform[1]),
         uniform_y_px_u=float(uniform_u[1]),
     )
+
+
+def mean_length(shift: Array, shift_u: Array, place_px: Array) -> tuple[float, float]:
+    """Give the mean length of displacements and its standard uncertainty, px, free of the noise that lengths rectify.
+
+    Each displacement is projected onto the direction that a smooth field through all others has at its place: noise
+    then adds as often as it takes away. (A length is never negative; without any displacement the mean of lengths is
+    1.25 times the noise of one disc, Rice 1944.) Where that direction itself is noise, the projection is too short by
+    up to the field's own noise, which is in the uncertainty.
+
+    Parameters
+    ----------
+    shift, shift_u
+        (discs, 2): displacement and its standard uncertainty, px.
+    place_px
+        (discs, 2): where the discs lie, px.
+    """
+    count = len(shift)
+    degree = max((degree for degree, least in FIELD_DEGREES.items() if count >= least), default=None)
+    if degree is None:
+        return float(np.linalg.norm(shift, axis=1).mean()), float(np.sqrt((shift_u**2).sum() / 2) / count)
+    x, y = ((place_px - place_px.mean(axis=0)) / np.ptp(place_px, axis=0).max()).T
+    basis = np.column_stack([x**i * y**j for i in range(degree + 1) for j in range(degree + 1 - i)])
+    smoother = basis @ np.linalg.pinv(basis)
+    own = np.diag(smoother)[:, None]
+    others = (smoother @ shift - own * shift) / (1 - own)
+    size = np.linalg.norm(others, axis=1)
+    noise = np.sqrt((shift_u**2).mean(axis=1) * (own / (1 - own))[:, 0])
+    mean = float(np.divide((shift * others).sum(axis=1), size, out=np.zeros(count), where=size > 0).mean())
+    shortened = np.minimum(noise, noise**2 / (2 * np.maximum(size, 1e-12))).mean()
+    return max(mean, 0.0), float(np.hypot(np.sqrt((shift_u**2).sum() / 2) / count, shortened))
 
 
 def _uniform_part(shift: Array, place: Array) -> Array:
