@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from edge_images import BAYER, COLOURS, Sheet, Transfer, disc_spectrum, place_disc
 
 from glasswright_camera.edges.kernel.shapes import FITTED_REACH
+from support.edge_images import BAYER, COLOURS, Sheet, Transfer, disc_spectrum, place_disc
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from accuracy_bound import Bound, fisher_bound
-from edge_images import (
+
+from glasswright_camera.sharpness.reading import lopsidedness, shape_u
+from support.edge_images import (
     COLOURS,
     DARK,
     PAPER,
@@ -24,8 +26,6 @@ from edge_images import (
     trace_sheet,
     two_gaussians,
 )
-
-from glasswright_camera.sharpness.reading import lopsidedness, shape_u
 
 if TYPE_CHECKING:
     from collections.abc import Callable

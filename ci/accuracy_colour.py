@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 from accuracy_cells import ANGLE, BLURS, STEP
-from edge_images import DARK, PAPER, Sheet, disc_spectrum, place_disc, to_mosaic, trace_sheet
+
+from support.edge_images import DARK, PAPER, Sheet, disc_spectrum, place_disc, to_mosaic, trace_sheet
 
 
 def measure_displacement(draws: int, radius: float = 60.0, mtf50: float = 0.2) -> list[dict[str, float | str]]:

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from rehearsed_shots import stand_for, take_shot
 
 from glasswright_camera import combine_flats, locate_chart, measure_distortion, measure_vignetting, reduce_flat
 from glasswright_camera import trace_edges as trace
 from glasswright_rehearsal import Frame, Lens, Pose, Scene, default_layout, fill_magnification
 from glasswright_rehearsal.frames.truth import _bend_borders, find_vignetting
 from glasswright_rehearsal.scene.lens import Distortion, Falloff
+from support.rehearsed_shots import stand_for, take_shot
 
 CORNERS = ("upper_left", "upper_right", "lower_left", "lower_right")
 CORNER_PCT = (-7.0, 7.0)

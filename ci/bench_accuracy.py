@@ -12,7 +12,7 @@ import time
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "stages"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 
 from accuracy_cells import ANGLE, BLURS, Cell, measure_cell
 from accuracy_colour import measure_displacement

@@ -9,9 +9,9 @@ from contextlib import closing
 from typing import TYPE_CHECKING, Any
 
 from campaign_tools import FALSE_RELEASE, LOST, Case, cards_of, run_apart
-from night_bench import Bench, shots_of
 
 from glasswright.commands.main import run_command
+from support.night_bench import Bench, shots_of
 
 Tables = dict[str, list[dict[str, Any]]]
 

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 
 import psutil
 from campaign_tools import FALSE_RELEASE, HANG, HANG_S, LOST, Case, Ended, cards_of, run_apart
-from night_bench import PROGRAM, Bench, shots_of
 
 from glasswright.commands.main import run_command
+from support.night_bench import PROGRAM, Bench, shots_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable

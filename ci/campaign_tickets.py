@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from campaign_tools import FALSE_RELEASE, LOST, Case, cards_of, run_apart
-from night_bench import Bench, shots_of
 
 from glasswright.commands.main import run_command
+from support.night_bench import Bench, shots_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable

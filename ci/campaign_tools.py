@@ -17,15 +17,14 @@ from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-TESTS: Final = Path(__file__).parents[1] / "tests" / "pipeline"
+TESTS: Final = Path(__file__).parents[1] / "tests"
 sys.path.insert(0, str(TESTS))
-
-from night_bench import TOY_SOURCE, Bench
 
 import glasswright
 import glasswright_camera
 from glasswright.commands.main import run_command
 from glasswright.config.schema.plugins import load_plugins
+from support.night_bench import TOY_SOURCE, Bench
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -1,13 +1,9 @@
 """Attacks on the gate use the engine's helpers and its toy bench."""
 
-import sys
-from pathlib import Path
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "pipeline"))
-
 import pytest
-from shop_of_numbers import NumbersShop
-from toy_install import bench, toy_site
+
+from support.shop_of_numbers import NumbersShop
+from support.toy_install import bench, toy_site
 
 __all__ = ["bench", "toy_site"]
 

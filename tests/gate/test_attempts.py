@@ -4,35 +4,11 @@ import signal
 import time
 
 import pytest
-from night_bench import Bench, shots_of
 
-from glasswright.commands.main import run_command
-from glasswright.ledger import Ledger
+from support.night_bench import Bench, shots_of
+from support.nights import Nights
 
 AGAIN = "began to measure this ticket and has not ended: if it is no longer under way, run again"
-
-
-class Nights:
-    """A toy bench whose tickets are judged; the gate's code for each."""
-
-    def __init__(self, bench, capsys):
-        self.bench, self.capsys = bench, capsys
-        self.cards = ("--cards", str(bench.folder / "cards"))
-        self.ledger = bench.folder / "bench.ledger"
-
-    def run(self, *more):
-        return self.bench.run(self.capsys, "--serial", *self.cards, *more)
-
-    def gate(self, number=1):
-        self.capsys.readouterr()
-        code = run_command(["gate", f"T-{number:04d}", "--ledger", str(self.ledger)])
-        return code, self.capsys.readouterr().out
-
-    def attempts(self):
-        with Ledger.open_for_reading(self.ledger) as ledger:
-            rows = ledger.database.rows("SELECT ticket, state FROM attempt ORDER BY id")
-            assert ledger.verify().damage == ()
-        return rows
 
 
 @pytest.fixture

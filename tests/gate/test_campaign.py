@@ -2,18 +2,13 @@
 
 import os
 import signal
-import sys
 import time
-from pathlib import Path
-
-import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[2] / "ci"))
 
 import campaign_flips
 import campaign_raws
 import campaign_tickets
 import campaign_tools
+import pytest
 from campaign_tools import FALSE_RELEASE, HANG, LOST, TRACEBACK, Case, run_apart
 
 

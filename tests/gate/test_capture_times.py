@@ -2,13 +2,13 @@
 
 import dataclasses
 
-import night_exif as exif
 import pytest
-from ledger_toys import shots_at, state
 
 from glasswright.judging.notes import notes_of
 from glasswright.judging.shots import find_about_shots
 from glasswright.ledger.verdict import Verdict
+from support import night_exif as exif
+from support.ledger_toys import shots_at, state
 
 EVENING = ("2026-03-02T20:00:00", "2026-03-02T20:10:00", "2026-03-02T23:30:00")
 

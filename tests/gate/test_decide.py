@@ -3,12 +3,12 @@
 import json
 
 import pytest
-from ledger_tampering import tamper
-from ledger_toys import good_outcomes, run_record, sharpness
-from test_judging_gate import LIMITS, SHARP, STAND, Shop
 
 from glasswright.ledger import Ledger
 from glasswright.ledger.returned import mark_returned
+from support.gate_shop import LIMITS, SHARP, STAND, Shop
+from support.ledger_tampering import tamper
+from support.ledger_toys import good_outcomes, run_record, sharpness
 
 NEAR = f"{SHARP} at 50 mm f/2: 0.201 cycles/pixel"
 

@@ -1,11 +1,11 @@
 """The gate on tickets that a later run could not take in: what was measured before no longer counts."""
 
 import pytest
-from ledger_tampering import tamper
-from ledger_toys import good_outcomes, run_record, ticket_record
-from test_judging_gate import STAND, Shop
 
 from glasswright.ledger import Ledger
+from support.gate_shop import STAND, Shop
+from support.ledger_tampering import tamper
+from support.ledger_toys import good_outcomes, run_record, ticket_record
 
 
 @pytest.fixture

@@ -3,7 +3,8 @@
 import hashlib
 
 import pytest
-from night_bench import shots_of
+
+from support.night_bench import shots_of
 
 BAD = "chart/f2_2.txt"
 ASIDE = f'set_aside: [{{file: {BAD}, by: "K. Moreau", why: "the chart was knocked"}}]\n'

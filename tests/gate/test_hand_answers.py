@@ -3,7 +3,6 @@
 import dataclasses
 
 import pytest
-from ledger_toys import CARD_HEAD, judge, kept, shots_at, state
 
 from glasswright import HandAnswer
 from glasswright.config.schema.names import problem_of_person
@@ -11,6 +10,7 @@ from glasswright.judging.hand_answers import find_doubtful
 from glasswright.judging.notes import notes_of
 from glasswright.ledger.verdict import Verdict
 from glasswright.plugin.stage import Scope
+from support.ledger_toys import CARD_HEAD, judge, kept, shots_at, state
 
 GOOD = HandAnswer(check="mount", answer="pass", who="K. Moreau", when="2026-03-02")
 FAILED = HandAnswer(check="mount", answer="fail", who="L. Osei", when="2026-03-01T11:20", note="play of 1 mm")

@@ -3,10 +3,10 @@
 import dataclasses
 
 import pytest
-from ledger_toys import CARD_HEAD, judge, kept, state
 
 from glasswright.judging.notes import notes_of
 from glasswright.ledger.verdict import Verdict
+from support.ledger_toys import CARD_HEAD, judge, kept, state
 
 LIMIT = "{measure: measure_mtf50.count, min: 1, rule: simple}"
 ASKING = f"{CARD_HEAD}identity: serial\n"

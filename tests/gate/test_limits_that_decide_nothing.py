@@ -5,8 +5,6 @@ from dataclasses import dataclass
 from typing import Annotated
 
 import pytest
-from ledger_toys import F2, PLAN_SECTION, Sharpness, ToyStand, Zone, card_file, outcome, write_card, write_night
-from night_bench import CARD
 
 from glasswright import Artefact, NonNegative, Percentage, Range
 from glasswright.commands.main import run_command
@@ -19,6 +17,8 @@ from glasswright.ledger import Ledger
 from glasswright.ledger.verdict import Verdict
 from glasswright.plugin.measurements import describe_fields
 from glasswright.plugin.units import SCALES, UNITS
+from support.ledger_toys import F2, PLAN_SECTION, Sharpness, ToyStand, Zone, card_file, outcome, write_card, write_night
+from support.night_bench import CARD
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,11 +8,11 @@ from contextlib import chdir
 from pathlib import Path
 
 import pytest
-from night_bench import PROGRAM
 
 from glasswright.commands.main import run_command
 from glasswright.intake.checksums import read_checksums
 from glasswright.plain_text import escape, escape_name, is_plain
+from support.night_bench import PROGRAM
 
 NO_NAME = "its name is not UTF-8 text that can be printed and written to a list: rename it"
 

@@ -1,9 +1,9 @@
 """What stood against a ticket stands against the one that replaces it: another number makes no other past."""
 
 import pytest
-from night_bench import shots_of
 
 from glasswright.commands.main import run_command
+from support.night_bench import shots_of
 
 REPLACES = 'replaces: {ticket: T-0003, by: "K. Moreau", why: "number mistyped"}\n'
 BAD = "chart/f2_2.txt"

@@ -2,11 +2,8 @@
 
 import json
 import re
-from pathlib import Path
 
 import pytest
-from ledger_tampering import tamper
-from night_bench import ADOPTED, CARD, PLAN
 
 from glasswright.commands.main import run_command
 from glasswright.config import load_plan
@@ -14,6 +11,9 @@ from glasswright.config.plan.method import describe_method, method_text
 from glasswright.config.schema.plugins import load_plugins
 from glasswright.judging.cards import load_cards
 from glasswright.judging.method import why_made_otherwise
+from support import ROOT
+from support.ledger_tampering import tamper
+from support.night_bench import ADOPTED, CARD, PLAN
 
 BOUND = "combine_chart.mean_dn at f/2: not made as the card's plan `toy` makes it: "
 
@@ -263,7 +263,6 @@ def test_what_the_ledger_says_of_the_method_cannot_be_forged(gate, bench, capsys
         assert FORGERIES[name][1] in said.err + said.out or words[0] == "gate"
 
 
-ROOT = Path(__file__).parents[2]
 PLUGINS = load_plugins()
 SHIPPED = (ROOT / "configs/plans/fixed_focal.yaml").read_text(encoding="utf-8")
 FIND_SPOTS = "    inputs: {maps: map_spots, darks: reduce_dark, stand: stand.camera}\n"

@@ -1,10 +1,10 @@
 """A lens that came back is not released again on what was measured before."""
 
 import pytest
-from night_bench import shots_of
-from test_attempts import Nights
 
 from glasswright.commands.main import run_command
+from support.night_bench import shots_of
+from support.nights import Nights
 
 
 @pytest.fixture

@@ -3,11 +3,11 @@
 import shutil
 
 import pytest
-from night_bench import shots_of
-from shop_of_numbers import READS_DARKS
 
 from glasswright.ledger import Ledger
 from glasswright.ledger.shot_content import PLACES_SQL
+from support.night_bench import shots_of
+from support.shop_of_numbers import READS_DARKS
 
 
 def reasons(said):

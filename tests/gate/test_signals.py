@@ -12,10 +12,10 @@ import time
 import distributed
 import psutil
 import pytest
-from night_bench import PROGRAM, shots_of
 
 from glasswright.commands.main import run_command
 from glasswright.run.workers.stopping import GRACE_S, LAST_S
+from support.night_bench import PROGRAM, shots_of
 
 HANG_S = GRACE_S + LAST_S + 20
 

@@ -6,15 +6,15 @@ import json
 from contextlib import closing
 
 import pytest
-from ledger_tampering import unguarded
-from ledger_toys import good_outcomes, run_record, sharpness
-from test_judging_gate import STAND, Shop
 
 from glasswright.ledger import Ledger, chain
 from glasswright.ledger.head import HeadFile, read_head
 from glasswright.ledger.judgements import judgement_values
 from glasswright.ledger.store import Database
 from glasswright.ledger.verdict import Verdict
+from support.gate_shop import STAND, Shop
+from support.ledger_tampering import unguarded
+from support.ledger_toys import good_outcomes, run_record, sharpness
 
 FORGED = "the verdicts kept of ticket T-1 do not follow from its measurements: "
 

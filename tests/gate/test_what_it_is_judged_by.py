@@ -3,9 +3,9 @@
 import json
 
 import pytest
-from night_bench import CARD, STAND, shots_of
 
 from glasswright.commands.main import run_command
+from support.night_bench import CARD, STAND, shots_of
 
 
 @pytest.fixture

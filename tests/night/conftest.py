@@ -8,8 +8,7 @@ from pathlib import Path
 import pytest
 
 from glasswright.commands.main import run_command
-
-ROOT = Path(__file__).parents[2]
+from support import ROOT
 
 
 def run_night(folder: Path, *rehearsal: str, plan: str = "fixed_focal", serial: bool = False) -> Path:

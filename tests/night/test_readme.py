@@ -3,12 +3,9 @@
 import io
 import re
 import shlex
-from pathlib import Path
 
 from glasswright.commands.main import run_command
-
-ROOT = Path(__file__).parents[2]
-
+from support import ROOT
 
 ALLOWED = {"gate": (0, 10, 11, 12), "judge": (0, 10, 11, 12), "run": (0, 13), "watch": (0, 11)}
 """Codes that a command may end with and still have done its work."""

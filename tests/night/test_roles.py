@@ -1,10 +1,10 @@
 """Whole small nights of the roles and faults that a plain night has not: dirt, the black patch, a focus series."""
 
 import pytest
-from truth_of_night import compare, read_truth
 
 from conftest import run_night
 from glasswright.ledger import Ledger
+from support.truth_of_night import compare, read_truth
 
 SMALL = ("--megapixels", "1", "--workers", "1")
 

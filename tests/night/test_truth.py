@@ -2,7 +2,8 @@
 
 import numpy as np
 import pytest
-from truth_of_night import compare
+
+from support.truth_of_night import compare
 
 
 @pytest.fixture(scope="module")

@@ -3,11 +3,11 @@
 import json
 
 import pytest
-from truth_of_night import read_truth
 
 from conftest import FAULTS, run_night
 from glasswright.commands.main import run_command
 from glasswright.ledger import Ledger
+from support.truth_of_night import read_truth
 
 
 def gate(ledger, number, capsys):

@@ -1,15 +1,12 @@
 """A rehearsed night of small frames, its pages, and a browser to open them: each made once."""
 
-from pathlib import Path
-
 import pytest
-from browser import EXECUTABLE, Browser
-from page_toys import judge_as_given, write_pages
 
 from glasswright.commands.main import run_command
 from glasswright.judging import gatekeeper
-
-ROOT = Path(__file__).parents[2]
+from support import ROOT
+from support.browser import EXECUTABLE, Browser
+from support.page_toys import judge_as_given, write_pages
 
 
 @pytest.fixture(autouse=True)

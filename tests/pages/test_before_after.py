@@ -4,9 +4,6 @@ import re
 from dataclasses import replace
 
 import pytest
-from browser import DESK, TABLET
-from page_toys import F2, F8, ToyNight, outcome, verdict, write_pages
-from test_pages_build import text_of
 
 from glasswright.judging.compare.comparing import Change, ChangeKind
 from glasswright.ledger import Ledger
@@ -15,6 +12,8 @@ from glasswright.plugin.outcome import Status
 from glasswright.reports.pages.before_after import MOST_ROWS, choose_before, format_cell
 from glasswright.reports.pages.formats import format_change, format_change_side
 from glasswright.reports.pages.triage import read_triages
+from support.browser import DESK, TABLET
+from support.page_toys import F2, F8, ToyNight, outcome, text_of, verdict, write_pages
 
 DAYS = [f"2026-03-0{day}T22:00:00+00:00" for day in range(1, 5)]
 INTAKE = {"phase": "intake"}

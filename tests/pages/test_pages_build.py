@@ -2,10 +2,9 @@
 
 import re
 from dataclasses import replace
-from html import escape, unescape
+from html import escape
 
 import pytest
-from page_toys import F8, MEASURE, STAND, Sharp, ToyNight, outcome, verdict, write_pages
 
 from glasswright.commands.main import run_command
 from glasswright.config.schema.plugins import Plugins
@@ -16,6 +15,7 @@ from glasswright.plugin.outcome import Status
 from glasswright.plugin.plugin_drawings import Drawings
 from glasswright.reports.pages import building
 from glasswright.reports.pages.triage import Urgency, read_triages
+from support.page_toys import F8, MEASURE, STAND, Sharp, ToyNight, outcome, text_of, verdict, write_pages
 
 NASTY = "<script>alert('x')</script>\"><img src=x onerror=alert(1)>{{ 7 * 7 }}"
 
@@ -27,11 +27,6 @@ def toy(tmp_path):
 
 def build(toy, tmp_path, *options):
     return write_pages(toy.path, tmp_path / "out", "--workers", "1", *options)
-
-
-def text_of(page):
-    without_tags = re.sub(r"<[^>]+>", " ", page.read_text(encoding="utf-8"))
-    return re.sub(r"\s+", " ", unescape(without_tags))
 
 
 def test_whatever_a_ticket_holds_is_shown_and_never_run(toy, tmp_path):

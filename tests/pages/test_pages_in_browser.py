@@ -1,7 +1,8 @@
 """The pages of a rehearsed night in a real browser, as a technician uses them."""
 
 import pytest
-from browser import DESK, TABLET
+
+from support.browser import DESK, TABLET
 
 SIZES = {"desk": DESK, "tablet": TABLET}
 SHOWN = "[...document.querySelectorAll('.night-table tbody tr[data-kind]')].filter(r => !r.hidden)"

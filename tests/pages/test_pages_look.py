@@ -7,7 +7,6 @@ from itertools import pairwise
 from xml.etree import ElementTree
 
 import pytest
-from page_toys import verdict
 
 from glasswright.judging.decision import guard_band
 from glasswright.ledger.verdict import Verdict
@@ -23,6 +22,7 @@ from glasswright.reports.pages.formats import (
 )
 from glasswright.reports.pages.strip import Strip, draw_sign, draw_strip, lay_scale
 from glasswright.reports.pages.sweep import draw_sweeps
+from support.page_toys import verdict
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -1,8 +1,6 @@
 """A lens with many settings: its drawings go to pages of their own, so that the ticket's page stays light."""
 
 import pytest
-from page_toys import Sharp, ToyNight, outcome, verdict, write_pages
-from test_pages_build import text_of
 
 from glasswright import Setting
 from glasswright.config.schema.plugins import Plugins
@@ -11,6 +9,7 @@ from glasswright.plugin.plugin_drawings import Drawings
 from glasswright.reports.pages import building
 from glasswright.reports.pages.figures import Figure, Figures
 from glasswright.reports.pages.setting_pages import MOST_LETTERS, part_figures
+from support.page_toys import Sharp, ToyNight, outcome, text_of, verdict, write_pages
 
 SETTINGS = [
     Setting(focal_length_mm=focal_length, f_number=f_number)

@@ -1,5 +1,5 @@
 """The toy plugin for all tests of the engine."""
 
-from toy_install import bench, toy_site
+from support.toy_install import bench, toy_site
 
 __all__ = ["bench", "toy_site"]

@@ -25,8 +25,8 @@ from glasswright.judging.adopting import find_changes
 from glasswright.judging.cards import check_card, load_cards
 from glasswright.plugin.sources import read_imports
 from glasswright_camera.stand import ChartLayout, RampLayout
+from support import ROOT
 
-ROOT = Path(__file__).parents[2]
 ENGINE = ROOT / "pipeline" / "glasswright"
 CAMERA = ROOT / "stages" / "glasswright_camera"
 REHEARSAL = ROOT / "stages" / "glasswright_rehearsal"

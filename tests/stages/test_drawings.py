@@ -3,12 +3,9 @@
 import re
 from dataclasses import fields, replace
 from types import ModuleType
-from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from chart_drawing import make_layout
-from chart_traces import make_shots, make_trace, project_discs
 
 from glasswright import Artefact
 from glasswright.errors import PluginError
@@ -27,47 +24,9 @@ from glasswright_camera.light.flat import FlatField
 from glasswright_camera.plots import FrameView
 from glasswright_camera.sharpness.drawing import choose_spots, read_field
 from glasswright_camera.sharpness.drawing_focus import draw_focus
-
-SVG = "{http://www.w3.org/2000/svg}"
-
-
-def parse(picture):
-    assert picture.title
-    assert picture.description.endswith(".")
-    return ElementTree.fromstring(picture.svg)
-
-
-def tips(picture):
-    return [each.text for each in parse(picture).iter(SVG + "title")]
-
-
-def sharp_shots(count=1, role="chart", step_of_best=None):
-    """Traces whose MTF50 falls from 0.4 in the middle to 0.2 in the corners; with a best step, blurred away from it."""
-    found = []
-    for k, trace in enumerate(make_shots(count)):
-        place = trace.centre_px[1]
-        off = place - [(trace.width_px - 1) / 2, (trace.height_px - 1) / 2]
-        height = np.hypot(*off.T) / (np.hypot(trace.width_px, trace.height_px) / 2)
-        value = 0.4 - 0.2 * height
-        if step_of_best is not None:
-            value = (value**-2 + 4.0 * (k - step_of_best) ** 2) ** -0.5
-        both = np.stack([value, 0.9 * value], axis=-1)
-        frequency = np.linspace(0, 0.6, 31)
-        mtf = 0.5 ** ((frequency / both[..., None]) ** 2)
-        planes = len(trace.planes)
-        found.append(
-            replace(
-                trace,
-                role=role,
-                sequence_count=k,
-                mtf50=np.repeat(both[None], planes, axis=0),
-                mtf50_u=np.full((planes, *both.shape), 0.002),
-                frequency=frequency,
-                mtf=np.repeat(mtf[None], planes, axis=0).astype(np.float32),
-                radius_px=np.full((planes, len(value)), 60.0),
-            )
-        )
-    return tuple(found)
+from support.chart_drawing import make_layout
+from support.chart_traces import make_trace, project_discs
+from support.drawings import SVG, parse, sharp_shots, tips
 
 
 def test_the_doors_hold_what_pages_ask_for():

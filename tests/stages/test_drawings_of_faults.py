@@ -5,8 +5,6 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pytest
-from ramp_shots import make_ramp_trace
-from test_drawings import SVG, parse, sharp_shots, tips
 
 from glasswright import Artefact
 from glasswright.plugin.drawing import Plot
@@ -23,6 +21,8 @@ from glasswright_camera.sharpness.drawing_focus import read_zones
 from glasswright_camera.spots.drawing import draw_spots
 from glasswright_camera.spots.result import Spots
 from glasswright_camera.stand import Zones
+from support.drawings import SVG, parse, sharp_shots, tips
+from support.ramp_shots import make_ramp_trace
 
 
 def shapes(picture, tag, class_):

@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
-from edge_traces import make_stand, make_trace
 
 from glasswright_camera.extremes import extreme_u, range_u, widening
 from glasswright_camera.fringing.stage import measure_fringing
 from glasswright_camera.sharpness.stage import measure_mtf50
+from support.edge_traces import make_stand, make_trace
 
 GUARD = 1.6449
 """Standard normal quantile at 95 %, one side."""

@@ -1,18 +1,12 @@
 """The edge kernel against optics from outside: closed forms, published formulas and an independent library."""
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy.special import ive, jv, ndtr
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "stages"))
-
-from edge_images import _round_pupil, draw_sheet, gaussian, mtf50_of, round_pupil, to_mosaic, trace_sheet
-
 from glasswright_camera.edges.kernel.curved import BEND, added_by_bending
 from glasswright_camera.edges.kernel.family import FREQUENCY, Wavefront, pupil_transfer
+from support.edge_images import _round_pupil, draw_sheet, gaussian, mtf50_of, round_pupil, to_mosaic, trace_sheet
 
 WAVELENGTH_UM = 0.55
 

@@ -5,19 +5,13 @@ IEC 61966-2-1:1999 (sRGB), 5.2: V / 12.92 up to 0.04045, ((V + 0.055) / 1.055) ^
 EMVA 1288 (release 4.0), 6.6: the variance of a linear sensor's values grows with their mean by K DN per electron.
 """
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "stages"))
-
-from frames import make_mosaic
 from skimage.color import rgb2xyz
 
 from glasswright_camera.light.flat_blocks import mean_blocks
 from glasswright_camera.raw.image import light_of_share, make_light_table
+from support.frames import make_mosaic
 
 SRGB = {0: 0.0, 1: 0.000303527, 10: 0.003035270, 11: 0.003346536, 128: 0.215860500, 188: 0.502886458, 255: 1.0}
 

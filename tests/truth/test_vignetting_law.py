@@ -5,17 +5,11 @@ instance Kingslake, Optical System Design, 1983). tan theta = r / f; 21.63 mm is
 half-diagonal of a 36 x 24 mm frame.
 """
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "stages"))
-
-from frames import half_diagonals, make_mosaic, make_stand
-
 from glasswright_camera import combine_flats, measure_vignetting, reduce_flat
+from support.frames import half_diagonals, make_mosaic, make_stand
 
 HALF_DIAGONAL_MM = 21.633
 # focal length mm, stops lost in the very corner: the law's closed form to three places

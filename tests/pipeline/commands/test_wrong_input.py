@@ -1,0 +1,106 @@
+"""What a newcomer gets wrong: each is told in a sentence that names the remedy, and nothing is left behind."""
+
+import pytest
+from click.testing import CliRunner
+
+from glasswright.commands.main import glasswright, run_command
+from glasswright.config import find_shipped
+from glasswright.counts import format_count
+from glasswright.errors import GlasswrightError
+from support import CONFIGS
+from support.ledger_toys import write_night
+
+
+def said(capsys, *arguments):
+    code = run_command([str(each) for each in arguments])
+    captured = capsys.readouterr()
+    assert "Traceback" not in captured.err
+    return code, captured.out, captured.err
+
+
+@pytest.mark.parametrize("inside", ["absent", "folders_of_something_else"])
+def test_a_wrong_folder_of_tickets_leaves_no_ledger_behind(tmp_path, bench, capsys, inside):
+    wrong = tmp_path / "wrong"
+    if inside != "absent":
+        (wrong / "charts").mkdir(parents=True)
+        (wrong / "stands").mkdir()
+    arguments = [wrong if each.endswith("/night") else each for each in bench.arguments(ledger="new.ledger")]
+    code, _, err = said(capsys, *arguments)
+    assert code == 2
+    assert "correct --tickets" in err
+    assert not list(tmp_path.glob("**/new.ledger*"))
+
+
+def test_a_file_that_is_not_there_has_no_line(tmp_path, capsys):
+    code, _, err = said(capsys, "check", tmp_path / "nix.yaml")
+    assert code == 2
+    assert f"{tmp_path / 'nix.yaml'}: there is no such file: correct the path" in err
+    code, _, err = said(capsys, "check", tmp_path)
+    assert f"{tmp_path}: is a folder, not a file: correct the path" in err
+
+
+def test_a_file_of_another_kind_is_no_damaged_ledger_only(tmp_path, capsys):
+    other = tmp_path / "stand.yaml"
+    other.write_text("stand: north-bench\n" * 100)
+    code, _, err = said(capsys, "gate", "T-1", "--ledger", other)
+    assert code == 21
+    assert (
+        "the ledger is damaged, or this is none (file is not a database): restore it from a backup, or correct" in err
+    )
+
+
+def test_rehearsing_and_printing_work_away_from_the_project(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    size = ("--tickets", "1", "--megapixels", "0.3", "--f-number", "4", "--fault", "none", "--workers", "1")
+    assert said(capsys, "rehearse", "night", *size)[0] == 0
+    for name in ("plans/fixed_focal.yaml", "cards/corvane_50_f2.yaml"):
+        assert (tmp_path / "night" / name).read_bytes() == (CONFIGS / name).read_bytes()
+    for what in ("chart", "ramp"):
+        assert said(capsys, "print", what, "--out", "prints")[0] == 0
+    assert sorted(path.suffix for path in (tmp_path / "prints").iterdir()) == [".pdf", ".pdf", ".yaml", ".yaml"]
+
+
+def test_a_stand_or_layout_that_is_not_there_is_named(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for words in (("rehearse", "night", "--stand"), ("print", "chart", "--layout"), ("print", "ramp", "--layout")):
+        code, _, err = said(capsys, *words, "nix.yaml")
+        assert code == 2
+        assert "there is no file nix.yaml: name another, or none" in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_package_without_configuration_files_is_named():
+    with pytest.raises(GlasswrightError, match=r"the package click holds no configs/plans: install glasswright again"):
+        find_shipped("click", "plans")
+
+
+def test_pages_that_cannot_be_written_name_the_remedy(tmp_path, capsys):
+    ledger = tmp_path / "bench.ledger"
+    write_night(ledger)
+    (tmp_path / "file").write_text("")
+    code, _, err = said(capsys, "pages", "--ledger", ledger, "--out", tmp_path / "file" / "pages")
+    assert code == 2
+    assert "cannot be made (Not a directory): choose another --out" in err
+
+
+def test_no_summary_of_a_command_is_cut_short():
+    out = CliRunner().invoke(glasswright, ["--help"]).output
+    assert "..." not in out.partition("Commands:")[2].partition("Example")[0]
+
+
+def test_one_is_not_many():
+    assert [format_count(number, "ticket") for number in (0, 1, 2)] == ["0 tickets", "1 ticket", "2 tickets"]
+
+
+def test_a_place_that_nothing_can_be_written_to_is_named(tmp_path, bench, capsys):
+    # a file in a folder's place refuses everybody, whatever rights the tests run with
+    bench.add_ticket(1)
+    (tmp_path / "new.ledger.lock").mkdir()
+    code, _, err = said(capsys, *bench.arguments("--serial", ledger="new.ledger"))
+    assert code == 2
+    assert "its lock new.ledger.lock cannot be written (Is a directory): check who may write there" in err
+    (tmp_path / "file").write_text("")
+    stand = tmp_path / "stand.yaml"
+    code, _, err = said(capsys, "rehearse", tmp_path / "file" / "night", "--stand", stand)
+    assert code == 2
+    assert "(Not a directory): choose another folder" in " ".join(err.split())

@@ -1,0 +1,318 @@
+"""The shot index: what a ticket's folder holds, and everything about it that is odd."""
+
+import hashlib
+import os
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from glasswright.config import ROLES
+from glasswright.intake.exif import read_facts
+from glasswright.intake.index import TicketRequest, index_ticket
+from glasswright.intake.shot_setting import Nominal, ShotRule, settle
+from glasswright.plugin.artefact import CaptureFacts, Setting, Ticket
+from support import night_exif as exif
+
+MODEL = "Corvane 50 mm f/2"
+TICKET = Ticket(number="T-1", model=MODEL, serial="C50-1", phase="release", body="Ostrel D7")
+LENS_AT_F2 = {exif.LENS_MODEL: MODEL, exif.F_NUMBER: (20, 10), exif.FOCAL_LENGTH: (50, 1)}
+BODY = {exif.MAKE: "Ostrel", exif.MODEL: "D7"}
+
+
+def index(folder, rules=(), focal_lengths=(50,), f_numbers=(2, 4), body_serial=None, by_setting=()):
+    request = TicketRequest(
+        folder=folder,
+        ticket=TICKET,
+        body_serial=body_serial,
+        rules=rules,
+        nominal=Nominal(focal_length_mm=focal_lengths, f_number=f_numbers),
+        roles=frozenset(ROLES),
+        by_setting=frozenset(by_setting),
+    )
+    return index_ticket(request)
+
+
+def add_shot(folder, name, image=BODY, tags=LENS_AT_F2):
+    return exif.write_tiff(folder / name, image, tags, padding=name.encode())
+
+
+def write_sums(folder):
+    files = [path for path in sorted(folder.rglob("*")) if path.is_file()]
+    sums = {path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
+    (folder / "SHA256SUMS").write_text("".join(f"{sha}  {name}\n" for name, sha in sums.items()))
+
+
+def the_shot(indexed, name):
+    (found,) = [each for each in indexed.shots if each.shot.name == name]
+    return found
+
+
+def test_a_shot_has_its_role_digest_place_setting_and_what_exif_says(tmp_path):
+    tags = {
+        **LENS_AT_F2,
+        exif.LENS_SERIAL: "C50-1",
+        exif.BODY_SERIAL: "D7-31",
+        exif.EXPOSURE_TIME: (1, 60),
+        exif.ISO: 100,
+        exif.TAKEN_AT: "2026:03:01 22:10:00",
+    }
+    path = add_shot(tmp_path, "chart/0002.tif", tags=tags)
+    add_shot(tmp_path, "chart/0001.tif")
+    write_sums(tmp_path)
+    indexed = index(tmp_path)
+    shot = the_shot(indexed, "chart/0002.tif").shot
+    assert (shot.role, shot.sequence, shot.ticket, shot.path) == ("chart", 1, "T-1", str(path))
+    assert shot.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+    assert shot.setting == Setting(focal_length_mm=50, f_number=2)
+    assert shot.facts == CaptureFacts(
+        body_model="Ostrel D7",
+        body_serial="D7-31",
+        lens_model=MODEL,
+        lens_serial="C50-1",
+        focal_length_mm=50,
+        f_number=2,
+        exposure_time_s=1 / 60,
+        iso=100,
+        captured_at="2026:03:01 22:10:00",
+    )
+    assert indexed.findings == ()
+    assert shot.caveats == ()
+
+
+@pytest.mark.parametrize("nothing", [(0, 0), (0, 10), (5, 0)])
+def test_zero_and_zero_over_zero_in_exif_say_nothing(tmp_path, nothing):
+    path = add_shot(tmp_path, "chart/1.tif", tags={exif.F_NUMBER: nothing, exif.FOCAL_LENGTH: nothing})
+    facts = read_facts(path)
+    assert (facts.f_number, facts.focal_length_mm) == (None, None)
+
+
+@settings(deadline=None)
+@given(st.binary(max_size=400), st.booleans())
+def test_no_bytes_make_reading_exif_fail(data, as_tiff):
+    path = Path("/dev/shm") / f"night-exif-{os.getpid()}"
+    try:
+        path.write_bytes((b"II*\0\x08\0\0\0" if as_tiff else b"") + data)
+        assert isinstance(read_facts(path), CaptureFacts)
+    finally:
+        path.unlink(missing_ok=True)
+
+
+@pytest.mark.parametrize(
+    ("focal_length", "f_number", "joined"),
+    [
+        (51.4, 2.0, Setting(focal_length_mm=50, f_number=2)),
+        (51.6, 2.0, Setting(focal_length_mm=51.6, f_number=2)),
+        (48.6, 2.11, Setting(focal_length_mm=50, f_number=2)),
+        (50.0, 2.13, Setting(focal_length_mm=50, f_number=2.13)),
+        (50.0, 3.8, Setting(focal_length_mm=50, f_number=4)),
+    ],
+)
+def test_a_shot_joins_the_nearest_nominal_setting_within_3_percent_and_a_sixth_of_a_stop(
+    focal_length, f_number, joined
+):
+    # a sixth of a stop is a factor of 2 ** (1 / 12) = 1.0595 in f-number: f/2 takes f/1.888 to f/2.119
+    facts = CaptureFacts(focal_length_mm=focal_length, f_number=f_number)
+    found = settle("chart/1", facts, (), Nominal(focal_length_mm=(50.0,), f_number=(2.0, 4.0)))
+    assert found.setting == joined
+    assert (found.findings == ()) == (
+        joined in (Setting(focal_length_mm=50, f_number=2), Setting(focal_length_mm=50, f_number=4))
+    )
+
+
+def test_a_shot_near_no_nominal_setting_is_reported_and_keeps_its_own(tmp_path):
+    add_shot(tmp_path, "chart/1.tif", tags={**LENS_AT_F2, exif.F_NUMBER: (28, 10)})
+    indexed = index(tmp_path)
+    assert (
+        "chart/1.tif: f-number 2.8 is near none of the plan's (2, 4); it stays a setting of its own" in indexed.findings
+    )
+    assert the_shot(indexed, "chart/1.tif").shot.setting == Setting(focal_length_mm=50, f_number=2.8)
+
+
+def test_the_ticket_supplies_what_a_manual_lens_does_not_tell(tmp_path):
+    add_shot(tmp_path, "chart/f2_1.tif", tags={})
+    add_shot(tmp_path, "chart/f4_1.tif", tags={})
+    rule = ShotRule(files="chart/f2_*", focal_length_mm=50, f_number=2, focus_distance_m=1.5)
+    indexed = index(tmp_path, rules=(rule,))
+    assert the_shot(indexed, "chart/f2_1.tif").shot.setting == Setting(
+        focal_length_mm=50, f_number=2, focus_distance_m=1.5
+    )
+    assert the_shot(indexed, "chart/f4_1.tif").shot.setting == Setting()
+    said = "no focal length and no f-number in EXIF or ticket.yaml: give them in ticket.yaml under `shots`"
+    assert f"chart/f4_1.tif: {said}" in indexed.findings
+    assert the_shot(indexed, "chart/f4_1.tif").refusal == ""
+
+
+@pytest.mark.parametrize(
+    ("tags", "lacks"),
+    [
+        ({}, "no focal length and no f-number in EXIF or ticket.yaml: give them"),
+        ({exif.FOCAL_LENGTH: (50, 1), exif.F_NUMBER: (0, 1)}, "no f-number in EXIF or ticket.yaml: give it"),
+        ({exif.FOCAL_LENGTH: (0, 0), exif.F_NUMBER: (2, 1)}, "no focal length in EXIF or ticket.yaml: give it"),
+    ],
+)
+def test_a_shot_whose_setting_is_not_known_is_not_used_where_shots_are_gathered_by_setting(tmp_path, tags, lacks):
+    for role in ("chart", "dark", "shake_on"):
+        add_shot(tmp_path, f"{role}/1.tif", tags=tags)
+    indexed = index(tmp_path, by_setting=("chart", "dark"))
+    assert index(tmp_path, by_setting=("shake_on",)).shots[-1].refusal.count("exposure time") == 1
+    said = f"{lacks} in ticket.yaml under `shots`"
+    assert the_shot(indexed, "chart/1.tif").refusal == said
+    assert the_shot(indexed, "dark/1.tif").refusal == the_shot(indexed, "shake_on/1.tif").refusal == ""
+    assert f"chart/1.tif: {said}" in indexed.findings
+
+
+def test_a_pattern_of_the_ticket_that_matches_nothing_is_reported(tmp_path):
+    add_shot(tmp_path, "chart/1.tif")
+    indexed = index(tmp_path, rules=(ShotRule(files="chart/*_f8_*", f_number=8),))
+    assert "ticket.yaml: no shot matches 'chart/*_f8_*' under `shots`" in indexed.findings
+
+
+def test_a_setting_told_differently_by_exif_and_ticket_is_a_finding_and_a_caveat_on_that_shot(tmp_path):
+    add_shot(tmp_path, "chart/1.tif")
+    add_shot(tmp_path, "chart/2.tif")
+    write_sums(tmp_path)
+    indexed = index(tmp_path, rules=(ShotRule(files="chart/1.tif", f_number=4),))
+    shot = the_shot(indexed, "chart/1.tif").shot
+    assert shot.setting == Setting(focal_length_mm=50, f_number=4)
+    assert shot.caveats == ("setting_contradiction",)
+    assert the_shot(indexed, "chart/2.tif").shot.caveats == ()
+    said = "chart/1.tif: EXIF has f-number 2, ticket.yaml says 4; the ticket's is used: correct whichever is wrong"
+    assert indexed.findings == (said,)
+
+
+@pytest.mark.parametrize(
+    ("image", "tags", "said"),
+    [
+        (
+            BODY,
+            {exif.LENS_MODEL: "Corvane 85 mm f/2"},
+            f"EXIF has lens model 'Corvane 85 mm f/2' (chart/1.tif), ticket.yaml says '{MODEL}'",
+        ),
+        (BODY, {exif.LENS_SERIAL: "C50-9"}, "EXIF has lens serial 'C50-9' (chart/1.tif), ticket.yaml says 'C50-1'"),
+        ({exif.MODEL: "D8"}, {}, "EXIF has body 'D8' (chart/1.tif), ticket.yaml says 'Ostrel D7'"),
+        (BODY, {exif.BODY_SERIAL: "7"}, "EXIF has body serial '7' (chart/1.tif), ticket.yaml says '31'"),
+    ],
+)
+def test_files_of_another_lens_or_body_are_a_finding_and_a_caveat_on_every_shot(tmp_path, image, tags, said):
+    add_shot(tmp_path, "chart/1.tif", image, {**LENS_AT_F2, **tags})
+    add_shot(tmp_path, "chart/2.tif")
+    write_sums(tmp_path)
+    indexed = index(tmp_path, body_serial="31")
+    assert indexed.findings == (said + ": correct whichever is wrong",)
+    assert {each.shot.caveats for each in indexed.shots} == {("identity_contradiction",)}
+    assert indexed.ticket.caveats == ("identity_contradiction",)
+
+
+@pytest.mark.parametrize("model", ["CORVANE 50mm  f/2", MODEL])
+@pytest.mark.parametrize(
+    "body", [{exif.MODEL: "Ostrel D7"}, BODY, {exif.MAKE: "Ostrel Works", exif.MODEL: "Ostrel D7"}]
+)
+def test_case_and_blanks_and_the_makers_name_are_no_contradiction(tmp_path, model, body):
+    add_shot(tmp_path, "chart/1.tif", body, {**LENS_AT_F2, exif.LENS_MODEL: model})
+    write_sums(tmp_path)
+    assert index(tmp_path).findings == ()
+
+
+def test_dark_shots_have_no_setting_and_exposure_belongs_to_the_shake_roles_alone(tmp_path):
+    for role in ("dark", "chart", "shake_on"):
+        add_shot(tmp_path, f"{role}/1.tif", tags={**LENS_AT_F2, exif.EXPOSURE_TIME: (1, 8)})
+    indexed = index(tmp_path)
+    assert the_shot(indexed, "dark/1.tif").shot.setting is None
+    assert the_shot(indexed, "chart/1.tif").shot.setting == Setting(focal_length_mm=50, f_number=2)
+    assert the_shot(indexed, "shake_on/1.tif").shot.setting == Setting(
+        focal_length_mm=50, f_number=2, exposure_time_s=0.125
+    )
+
+
+def test_without_sums_the_copy_is_unverified_and_the_ticket_says_so(tmp_path):
+    add_shot(tmp_path, "chart/1.tif")
+    indexed = index(tmp_path)
+    assert indexed.ticket.notes == ("no SHA256SUMS: whether the copies are whole cannot be told",)
+    assert indexed.shots[0].shot.caveats == ("unverified_copy",)
+
+
+def test_a_file_that_is_not_what_the_sums_say_is_refused_and_an_absent_one_is_missed(tmp_path):
+    path = add_shot(tmp_path, "chart/1.tif")
+    add_shot(tmp_path, "chart/2.tif")
+    gone = add_shot(tmp_path, "chart/3.tif")
+    write_sums(tmp_path)
+    gone.unlink()
+    before = hashlib.sha256(path.read_bytes()).hexdigest()
+    path.write_bytes(path.read_bytes() + b"!")
+    after = hashlib.sha256(path.read_bytes()).hexdigest()
+    indexed = index(tmp_path)
+    assert the_shot(indexed, "chart/1.tif").refusal == (
+        f"SHA256SUMS says {before[:12]}..., the file has {after[:12]}...: copy it again"
+    )
+    assert the_shot(indexed, "chart/3.tif").refusal == "listed in SHA256SUMS, but the file is not there: copy it again"
+    assert [each.shot.sequence for each in indexed.shots] == [0, 1, 2]
+    assert any(finding.startswith("chart/3.tif: listed in SHA256SUMS") for finding in indexed.findings)
+
+
+def test_sums_that_lead_out_of_the_folder_or_make_no_sense_are_reported_and_not_followed(tmp_path):
+    add_shot(tmp_path, "chart/1.tif")
+    sha = "0" * 64
+    (tmp_path / "SHA256SUMS").write_text(
+        f"{sha}  ../secret\n{sha}  /etc/passwd\nhello\n{sha} *chart/1.tif\n{'1' * 64}  chart/1.tif\n"
+    )
+    indexed = index(tmp_path)
+    assert "SHA256SUMS:1: '../secret' points outside the ticket's folder: left aside" in indexed.findings
+    assert "SHA256SUMS:2: '/etc/passwd' points outside the ticket's folder: left aside" in indexed.findings
+    assert any(each.startswith("SHA256SUMS:3: not a line of sha256sum's") for each in indexed.findings)
+    assert any(each.startswith("SHA256SUMS:5: 'chart/1.tif' is listed twice") for each in indexed.findings)
+    assert indexed.shots[0].refusal.startswith("SHA256SUMS says 000000000000...")
+
+
+def test_a_copy_under_another_name_is_no_repeat(tmp_path):
+    path = add_shot(tmp_path, "chart/1.tif")
+    (tmp_path / "chart/2.tif").write_bytes(path.read_bytes())
+    (tmp_path / "flat").mkdir()
+    (tmp_path / "flat/1.tif").write_bytes(path.read_bytes())
+    indexed = index(tmp_path)
+    assert the_shot(indexed, "chart/2.tif").refusal.startswith("is the same file as chart/1.tif (same SHA-256)")
+    assert the_shot(indexed, "chart/1.tif").refusal == ""
+    assert the_shot(indexed, "flat/1.tif").refusal == ""
+
+
+def test_links_are_not_followed_and_strange_things_are_reported(tmp_path):
+    folder, elsewhere = tmp_path / "T-1", tmp_path / "elsewhere"
+    secret = add_shot(elsewhere, "secret.tif")
+    add_shot(folder, "chart/1.tif")
+    (folder / "chart/link.tif").symlink_to(secret)
+    (folder / "flat").symlink_to(elsewhere)
+    os.mkfifo(folder / "chart/pipe")
+    (folder / "chart/inner").mkdir()
+    (folder / "panel").mkdir()
+    (folder / "chrt").mkdir()
+    (folder / "chrt/1.tif").write_text("x")
+    (folder / "notes.txt").write_text("x")
+    (folder / "chart/.hidden").write_text("x")
+    (folder / "chart/1.jpg").write_text("x")
+    indexed = index(folder)
+    assert [each.shot.name for each in indexed.shots] == ["chart/1.tif"]
+    assert set(indexed.unused) == {
+        "chart/link.tif is a symbolic link, which is not followed: copy the file itself",
+        "flat is a symbolic link, which is not followed: copy the files themselves",
+        "chart/inner/ is a folder inside a role's folder: its 0 files are not used",
+        f"chrt/ is no role: its 1 file are not used. Roles are {', '.join(sorted(ROLES))}",
+    }
+    assert set(indexed.findings) == {
+        "chart/pipe is no plain file: not used",
+        "panel/ holds no shots",
+        "notes.txt lies beside the role folders: not used. Put shots into a role's folder",
+        "chart/1.jpg lies beside a raw file of the same name: taken for its preview, not used",
+    }
+
+
+def test_an_empty_ticket_says_so(tmp_path):
+    assert "the ticket holds no shots" in index(tmp_path).findings
+
+
+def test_what_is_read_does_not_depend_on_where_the_folder_lies(tmp_path):
+    for place in ("a", "b"):
+        add_shot(tmp_path / place, "chart/1.tif")
+    first, second = (index(tmp_path / place) for place in ("a", "b"))
+    assert replace(first.shots[0].shot, path="") == replace(second.shots[0].shot, path="")

@@ -1,0 +1,426 @@
+"""The paper that goes with a lens: who gets which, what it says, and that no changed file counts as one."""
+
+import base64
+import dataclasses
+import json
+import os
+import re
+import subprocess
+import sys
+
+import cv2
+import numpy as np
+import pypdfium2
+import pytest
+
+from glasswright.commands.main import run_command
+from glasswright.judging import gatekeeper as gatekeeper_module
+from glasswright.judging import judge as judge_module
+from glasswright.judging.gate import DecisionKind
+from glasswright.judging.judge import JUDGE_VERSION
+from glasswright.ledger import Ledger
+from glasswright.ledger.verdict import Verdict
+from glasswright.plugin.paper import clean_text
+from glasswright.reports.record import record as record_module
+from glasswright.reports.record.content import Signature, write_content
+from glasswright.reports.record.drawing import draw_record
+from glasswright.reports.record.evidence import gather_evidence
+from glasswright.reports.record.fingerprint import NOTE, find_note, make_fingerprint, write_note
+from glasswright.reports.record.formats import name_field, write_result
+from support import ROOT
+from support.ledger_tampering import tamper
+from support.ledger_toys import CARD_HEAD, F2, F4, falloff, good_outcomes, outcome, sharpness, write_card, write_night
+from support.watch_toys import WATCH, healthy, night, write_references, write_ticket
+
+SHARP = "measure_mtf50.centre.sharp_cy_per_px"
+LIMITS = [f"{{measure: {SHARP}, min: 0.2}}", "{measure: measure_vignetting.corner_loss_ev, max: 2.5}"]
+STAND = """\
+stand: north-bench
+bodies: [Ostrel D7]
+reproducibility:
+  measure_mtf50.*: {u: 0.004, origin: "declared, 2026-03, K. Moreau"}
+  measure_vignetting.*: {u: 0.02, origin: "declared, 2026-03, K. Moreau"}
+"""
+ELSEWHERE = {"ledger": "ledger 1", "commits": 2, "made_at": "2026-03-01T20:00:00+01:00", "digest": "ab"}
+NOT_ACCREDITED = "A shop's record, not an accredited calibration."
+
+
+class Shop:
+    def __init__(self, folder):
+        self.folder = folder
+        self.ledger = folder / "bench.ledger"
+
+    def night(self, make=good_outcomes, **others):
+        write_night(self.ledger, ("T-1",), make, **others)
+        return self
+
+    def judge(self, *limits, stand=STAND):
+        write_card(self.folder / "cards" / "corvane.yaml", limits or LIMITS, CARD_HEAD)
+        (self.folder / "stand.yaml").write_text(stand, encoding="utf-8")
+        run_command(
+            [
+                "judge",
+                f"--ledger={self.ledger}",
+                f"--cards={self.folder / 'cards'}",
+                f"--stand={self.folder}/stand.yaml",
+            ]
+        )
+        return self
+
+    def make(self, name="K. Moreau", day="2026-03-02", paper="A4"):
+        with Ledger.open_for_reading(self.ledger) as ledger:
+            return record_module.make_record(ledger, "T-1", Signature(name=name, day=day), paper)
+
+    def verify(self, data):
+        with Ledger.open_for_reading(self.ledger) as ledger:
+            return record_module.verify_record(ledger, data)
+
+    def run(self, capsys, *arguments):
+        capsys.readouterr()
+        code = run_command(["record", "--ledger", str(self.ledger), *map(str, arguments)])
+        captured = capsys.readouterr()
+        return code, captured.out + captured.err
+
+
+@pytest.fixture
+def shop(tmp_path):
+    return Shop(tmp_path)
+
+
+def pages_of(data):
+    document = pypdfium2.PdfDocument(data)
+    return [" ".join(page.get_textpage().get_text_bounded().split()) for page in document]
+
+
+def falling_short(number):
+    return [sharpness(0.1, ticket=number), *good_outcomes(number)[1:]]
+
+
+def test_a_released_lens_gets_a_release_record_that_says_what_was_found(shop):
+    made = shop.night().judge().make()
+    text = " ".join(pages_of(made.data))
+    assert made.is_release
+    assert made.content.across == ()
+    for said in (
+        "Release record RELEASE Lens: Corvane 50 mm f/2 Serial number: C50-1 Ticket: T-1 Phase release",
+        # 2 hypot(0.006, 0.004) = 0.0144
+        "centre, sharp 50 mm f/2 0.300 ± 0.014 cycles/pixel ≥ 0.2 guarded 95 % PASS",
+        # 2 hypot(0.01, 0.02) = 0.0447
+        "corner loss 50 mm f/4 0.600 ± 0.045 EV ≤ 2.5 guarded 95 % PASS",
+        "PASS only if inside the limit by 1.64 standard uncertainties",
+        "Signed by: K. Moreau Day: 2026-03-02",
+        "all 4 limits are kept",
+        NOT_ACCREDITED,
+        made.fingerprint,
+    ):
+        assert said in text
+    assert "NOT RELEASED" not in text
+    assert "REHEARSED" not in text
+
+
+@pytest.mark.parametrize(
+    ("case", "word"),
+    [
+        ("fails", "HOLD"),
+        ("near", "REVIEW"),
+        ("lost", "INCOMPLETE"),
+        ("intake", "INCOMPLETE"),
+        ("unjudged", "INCOMPLETE"),
+    ],
+)
+def test_any_other_gets_a_findings_sheet_that_says_so_across_every_page(shop, case, word):
+    outcomes = {
+        "fails": falling_short,
+        "near": lambda number: [sharpness(0.201, ticket=number), *good_outcomes(number)[1:]],
+        "lost": lambda number: [outcome("measure_mtf50", F2, ticket=number), *good_outcomes(number)[1:]],
+    }
+    shop.night(outcomes.get(case, good_outcomes), phase="intake" if case == "intake" else "release")
+    made = (shop if case == "unjudged" else shop.judge()).make()
+    assert not made.is_release
+    pages = pages_of(made.data)
+    assert pages
+    for page in pages:
+        assert "FINDINGS SHEET - NOT RELEASED" in page
+        assert NOT_ACCREDITED in page
+        assert "Release record" not in page
+    assert f"Findings sheet {word} Lens: Corvane 50 mm f/2" in pages[0]
+
+
+def test_a_rehearsed_ticket_says_so_across_every_page_of_either(shop):
+    made = shop.night(rehearsed=True).judge().make()
+    assert made.is_release
+    assert all("REHEARSED - NO REAL LENS" in page for page in pages_of(made.data))
+    assert "RELEASE (rehearsed)" in pages_of(made.data)[0]
+    made = shop.judge(f"{{measure: {SHARP}, min: 0.9}}").make()
+    for page in pages_of(made.data):
+        assert "REHEARSED - NO REAL LENS" in page
+        assert "FINDINGS SHEET - NOT RELEASED" in page
+
+
+def test_doubts_of_the_stand_keep_a_lens_from_a_release_record(shop):
+    write_references(shop.ledger, healthy(21), healthy(21, 8, 1.0, 0.01))
+    write_ticket(shop.ledger, "T-1", night(21), good_outcomes("T-1"))
+    made = shop.judge(stand=STAND + WATCH).make()
+    assert made.is_release
+    write_references(shop.ledger, [0.27], [1.0], start=21)
+    doubted = shop.make()
+    assert not doubted.is_release
+    assert "the stand counts as out of control: measure_mtf50.centre.sharp_cy_per_px" in " ".join(
+        pages_of(doubted.data)
+    )
+    assert shop.verify(doubted.data).since == ""
+    with pytest.raises(record_module.RecordMismatchError, match="no longer bears out the release: it now says REVIEW"):
+        shop.verify(made.data)
+
+
+def test_the_same_record_has_the_same_bytes_in_another_process(shop):
+    made = shop.night().judge().make()
+    assert shop.make().data == made.data
+    script = (
+        "import sys; from pathlib import Path; from glasswright.ledger import Ledger\n"
+        "from glasswright.reports.record.record import make_record\n"
+        "from glasswright.reports.record.content import Signature\n"
+        "import support.ledger_toys\n"
+        "with Ledger.open_for_reading(Path(sys.argv[1])) as ledger:\n"
+        "    signature = Signature(name='K. Moreau', day='2026-03-02')\n"
+        "    sys.stdout.buffer.write(make_record(ledger, 'T-1', signature, 'A4').data)\n"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(ROOT / "tests"), "PYTHONHASHSEED": "7", "TZ": "Asia/Tokyo"}
+    ran = subprocess.run([sys.executable, "-c", script, shop.ledger], capture_output=True, env=environment, check=True)
+    assert ran.stdout == made.data
+
+
+def test_a_file_as_it_was_made_matches(shop, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    shop.night().judge()
+    code, out = shop.run(capsys, "T-1", "--signed-by", "K. Moreau")
+    assert code == 0
+    assert "T-1-release.pdf: release record of T-1, RELEASE\nfingerprint " in out
+    code, out = shop.run(capsys, "--verify", "T-1-release.pdf")
+    assert (code, out) == (0, "T-1-release.pdf: matches the ledger: release record of T-1, RELEASE\n")
+
+
+def content_bytes(data):
+    """Places of the bytes inside the page streams: those that are no font."""
+    spans = [match.span(1) for match in re.finditer(rb"stream\r?\n(.*?)endstream", data, re.DOTALL)]
+    drawn = [(start, end) for start, end in spans if b" Tf" in data[start:end]]
+    assert drawn
+    return [place for start, end in drawn for place in range(start, end)]
+
+
+def test_no_changed_byte_of_a_page_goes_unseen(shop):
+    data = shop.night().judge().make().data
+    places = content_bytes(data)
+    assert len(places) > 3000
+    rng = np.random.default_rng(5)
+    for place in [places[0], places[-1], *rng.choice(places, 8)]:
+        changed = bytearray(data)
+        changed[place] ^= 1 << int(rng.integers(8))
+        with pytest.raises(record_module.RecordMismatchError, match="was changed after it was made"):
+            shop.verify(bytes(changed))
+    with pytest.raises(record_module.RecordMismatchError, match="was changed after it was made"):
+        shop.verify(data + b"\n% more")
+
+
+def forge(data, **changes):
+    """Change what the file says of itself, as one would who knows its form."""
+    fields = json.loads(base64.urlsafe_b64decode(NOTE.search(data)[1])) | changes
+    forged = base64.urlsafe_b64encode(json.dumps(fields, sort_keys=True).encode())
+    return data.replace(NOTE.search(data)[1], forged)
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"signed_by": "S. Else"}, "the fingerprint is not that of what the ledger says of ticket `T-1`"),
+        ({"ticket": "T-2"}, "the ledger never held that measurement and judgement of ticket `T-2`"),
+        ({"manifest": "0" * 64}, "the ledger never held that measurement and judgement"),
+        ({"judgement": "0" * 64}, "the ledger never held that measurement and judgement"),
+        ({"judgement": ""}, "the ledger never held that measurement and judgement"),
+        ({"judge_version": 99}, "was changed after it was made"),
+        ({"fingerprint": "0" * 64}, "the fingerprint is not that of what the ledger says"),
+        ({"paper": "Letter"}, "was changed after it was made"),
+        ({"paper": "A99"}, "this is no record as the program wrote it"),
+        ({"ticket": 7}, "this is no record as the program wrote it"),
+        ({"head": [1]}, "this is no record as the program wrote it"),
+        ({"head": {"commits": "1"}}, "this is no record as the program wrote it"),
+        ({"head": ELSEWHERE | {"commits": True}}, "this is no record as the program wrote it"),
+        ({"head": ELSEWHERE}, "the ledger never held that measurement and judgement"),
+        ({"head": ELSEWHERE | {"commits": 99}}, "or what the ledger added last is missing from it"),
+        (
+            {"drawn_with": "reportlab 1.0"},
+            "cannot be compared: it was made with reportlab 1.0, and here are glasswright",
+        ),
+    ],
+)
+def test_a_file_that_says_something_else_of_itself_does_not_match(shop, changes, message):
+    data = shop.night().judge().make().data
+    with pytest.raises(record_module.RecordMismatchError, match=message):
+        shop.verify(forge(data, **changes))
+
+
+def test_a_findings_sheet_cannot_be_drawn_as_a_release(shop):
+    """Someone with the program, but without the ledger's consent, draws a release record of a held lens."""
+    shop.night(falling_short).judge()
+    with Ledger.open_for_reading(shop.ledger) as ledger:
+        held = gather_evidence(ledger, "T-1")
+        judgement = dataclasses.replace(held.judgement, verdict=Verdict.PASS)
+        released = dataclasses.replace(
+            held,
+            judgement=judgement,
+            decision=dataclasses.replace(held.decision, kind=DecisionKind.RELEASE, reasons=()),
+        )
+    content = write_content(released, Signature())
+    note = find_note(shop.make(name="", day="").data)
+    print_of_it = make_fingerprint(content, note.manifest, note.judgement)
+    note = dataclasses.replace(note, fingerprint=print_of_it)
+    data = draw_record(content, paper="A4", note=write_note(note), fingerprint=print_of_it)
+    assert "Release record RELEASE Lens" in pages_of(data)[0]
+    with pytest.raises(record_module.RecordMismatchError, match="the fingerprint is not that of what the ledger says"):
+        shop.verify(data)
+
+
+def test_a_record_stays_true_after_the_ticket_is_judged_or_measured_again(shop, capsys, tmp_path):
+    made = shop.night().judge().make()
+    file = tmp_path / "old.pdf"
+    file.write_bytes(made.data)
+    shop.judge(f"{{measure: {SHARP}, min: 0.4}}")
+    code, out = shop.run(capsys, "--verify", file)
+    assert code == 0
+    assert out.endswith("  but measured or judged again since: the ledger now says HOLD\n")
+    shop.night(lambda number: [sharpness(0.5, ticket=number, address="b"), *good_outcomes(number)[1:]])
+    assert shop.verify(made.data).since == "measured or judged again since: the ledger now says HOLD"
+    shop.night(serial="C50-2")
+    assert "the ledger now says" in shop.verify(made.data).since
+
+
+def test_newer_rules_of_judging_do_not_make_an_old_record_untrue(shop, monkeypatch):
+    made = shop.night().judge().make()
+    for module in (gatekeeper_module, judge_module, record_module):
+        monkeypatch.setattr(module, "JUDGE_VERSION", JUDGE_VERSION + 1)
+    monkeypatch.setattr(judge_module, "spread_u", lambda *_: None)  # rules under which nothing passes
+    assert not shop.make().is_release
+    assert shop.verify(made.data).since == "measured or judged again since: the ledger now says REVIEW"
+
+
+def test_another_ledger_and_a_damaged_one_do_not_vouch(shop, capsys, tmp_path):
+    file = tmp_path / "r.pdf"
+    file.write_bytes(shop.night().judge().make().data)
+    (tmp_path / "other").mkdir()
+    other = Shop(tmp_path / "other").night(lambda number: [falloff(1.0, F4, ticket=number)]).judge()
+    code, out = other.run(capsys, "--verify", file)
+    assert code == 21
+    assert f"{file}: does not match the ledger: the ledger never held that measurement and judgement" in out
+    tamper(shop.ledger, "UPDATE verdict SET value = 0.4 WHERE place = 0")
+    code, out = shop.run(capsys, "--verify", file)
+    assert code == 21
+    assert "does not match its hash" in out
+
+
+def test_what_is_no_record_is_said_to_be_none(shop, capsys, tmp_path):
+    shop.night().judge()
+    for content in (b"", b"%PDF-1.4 nothing", b"glasswright-record-1:AAAA", b"glasswright-record-1:" + b"e30=" * 2):
+        file = tmp_path / "odd.pdf"
+        file.write_bytes(content)
+        code, out = shop.run(capsys, "--verify", file)
+        assert code == 21
+        assert "this is no record as the program wrote it" in out
+    code, out = shop.run(capsys, "--verify", tmp_path / "none.pdf")
+    assert code == 2
+    assert "there is no file" in out
+
+
+def test_a_wrong_command_says_what_is_wrong(shop, capsys):
+    shop.night()
+    for arguments in ((), ("T-1", "--verify", "x.pdf")):
+        code, out = shop.run(capsys, *arguments)
+        assert code == 2
+        assert "give either TICKET, to make its record, or --verify FILE, to check one" in out
+    code, out = shop.run(capsys, "T-1", "--out", shop.ledger / "x.pdf")
+    assert code == 2
+    assert f"{shop.ledger}/x.pdf: cannot be written (" in out
+    assert "choose another --out" in out
+    code, out = shop.run(capsys, "T-9")
+    assert code == 2
+    assert "the ledger knows no ticket `T-9`: correct the number, or measure it" in out
+
+
+def test_whatever_a_ticket_says_is_text_on_paper(shop):
+    serial = "<b>A</b>&amp;<img src='/etc/passwd'/><para>{7}</font> \u202eX 中 Ł Ω"
+    made = shop.night(serial=serial, body="B" * 900).judge().make(name="<i>K</i>")
+    text = " ".join(pages_of(made.data))
+    shown = "Serial number: <b>A</b>&amp;<img src='/etc/passwd'/><para>{7}</font> [U+202E]X [U+4E2D] Ł Ω"
+    assert shown in text.replace("\ufffe", "")
+    assert "Signed by: <i>K</i>" in text
+    assert "B" * 401 not in text.replace(" ", "")
+    assert shop.verify(made.data).since == ""
+
+
+@pytest.mark.parametrize(("paper", "size"), [("A4", (210.0, 297.0)), ("Letter", (215.9, 279.4))])
+def test_forty_limits_fit_two_sheets_of_either_size(shop, paper, size):
+    made = shop.night().judge(*LIMITS * 10).make(paper=paper)
+    document = pypdfium2.PdfDocument(made.data)
+    assert len(document) == 2
+    for page in document:
+        assert np.allclose(np.array(page.get_size()) * 25.4 / 72, size, atol=0.05)
+    assert "page 2 of 2" in pages_of(made.data)[1]
+
+
+def test_the_code_on_the_first_sheet_is_read_by_another_library_as_the_fingerprint(shop):
+    made = shop.night().judge().make()
+    picture = np.asarray(pypdfium2.PdfDocument(made.data)[0].render(scale=150 / 72, grayscale=True).to_pil())
+    # ISO/IEC 18004 asks for a quiet zone of four modules, which is white paper here
+    text, _, _ = cv2.QRCodeDetector().detectAndDecode(picture)
+    assert text == f"glasswright record {made.fingerprint}"
+
+
+def test_hand_checks_stand_with_who_answered_them(shop):
+    shop.night().judge()
+    with Ledger.open_for_reading(shop.ledger) as ledger:
+        evidence = gather_evidence(ledger, "T-1")
+    verdicts = [
+        dataclasses.replace(
+            evidence.judgement.verdicts[0],
+            measure=f"read_hand_checks.{name}.passed",
+            at="the whole ticket",
+            reason=reason,
+            verdict=verdict,
+        )
+        for name, reason, verdict in [
+            ("front_glass", "pass, K. Moreau, 2026-03-02", Verdict.PASS),
+            ("mount", "nobody answered", Verdict.UNKNOWN),
+        ]
+    ]
+    judgement = dataclasses.replace(evidence.judgement, verdicts=(*evidence.judgement.verdicts, *verdicts))
+    content = write_content(dataclasses.replace(evidence, judgement=judgement), Signature())
+    assert [group.step for group in content.groups] == ["measure mtf50", "measure vignetting"]
+    text = " ".join(pages_of(draw_record(content, paper="A4", note="note", fingerprint="0" * 64)))
+    assert "By hand and eye" in text
+    assert "front glass pass, K. Moreau, 2026-03-02 PASS mount nobody answered UNKNOWN" in text
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "written"),
+    [
+        # JCGM 100:2008, 7.2.4: U = 0.000 79 g
+        (100.02147, 0.000395, "100.02147 ± 0.00079"),
+        (0.39424, 0.00396, "0.3942 ± 0.0079"),
+        (0.0067, 0.0104, "0.007 ± 0.021"),
+        (12345.6, 56.0, "12346 ± 112"),
+        (1.0, 0.0498, "1.00 ± 0.10"),
+        (0.5, None, "0.5"),
+        (0.5, 0.0, "0.5"),
+        (None, 0.1, "not measured"),
+        (float("nan"), 0.1, "not measured"),
+    ],
+)
+def test_a_result_is_written_to_two_digits_of_its_uncertainty(value, u, written):
+    assert write_result(value, u) == written
+
+
+def test_fields_and_texts_are_written_for_people():
+    assert name_field("green.centre.mean_cy_per_px") == "green, centre, mean"
+    assert name_field("worst_corner_loss_ev") == "worst corner loss"
+    assert name_field("f_number") == "f number"
+    assert clean_text("a\tb\n\u200bc\x00") == "a b [U+200B]c[U+0000]"
+    assert len(clean_text("x" * 1000)) == 400

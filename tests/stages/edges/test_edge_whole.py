@@ -1,0 +1,243 @@
+"""Discs that are small for their blur, fitted whole: exact pictures with known truth."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from glasswright import Unmeasurable
+from glasswright_camera.edges.kernel.table import trace_table
+from glasswright_camera.edges.kernel.walk import MEASURED, WHOLE_DISC
+from glasswright_camera.edges.kernel.whole import whole_shape_u
+from glasswright_camera.edges.trace_edges import trace_edges
+from glasswright_camera.fringing.stage import measure_fringing
+from glasswright_camera.sharpness.stage import measure_mtf50
+from support.edge_images import (
+    bent_pupil,
+    draw_sheet,
+    gaussian,
+    make_fit,
+    make_stand,
+    mtf50_of,
+    round_pupil,
+    solve_blur,
+    to_mosaic,
+    trace_sheet,
+)
+
+GREY = {"pattern": np.zeros((1, 1, 1), dtype=np.int64), "planes": ("white",)}
+COLOUR = {"pattern": np.arange(3).reshape(3, 1, 1), "planes": ("red", "green", "blue")}
+
+
+def of_mtf50(mtf50):
+    return gaussian(0.187391 / mtf50)
+
+
+def fit_whole(mosaic, sheet, *, radial=0.3, maps=None, seed=3, rough_px=0.3):
+    """Trace a sheet's discs, each whole where its edge alone cannot be fitted."""
+    count = len(sheet.centre)
+    rng = np.random.default_rng(seed)
+    return trace_table(
+        mosaic,
+        centre=sheet.centre + rng.uniform(-rough_px, rough_px, sheet.centre.shape),
+        maps=np.tile(np.eye(2) if maps is None else maps, (count, 1, 1)),
+        radius_px=np.full(count, sheet.radius + rng.uniform(-0.3, 0.3)),
+        limit_px=np.tile([0.85 * sheet.radius, sheet.clear - 1.0], (count, 1)),
+        radial=np.full(count, radial),
+        gain=np.tile([1.0, 0.0, 0.0, 0.0, 0.0, 0.0], (len(mosaic.planes), count, 1)),
+        pitch=(sheet.clear + 8.0) / sheet.radius + 2,
+        solid=np.ones(count, dtype=bool),
+    )
+
+
+@pytest.mark.parametrize(
+    ("radius", "mtf50"), [(6.0, 0.05), (6.0, 0.1), (6.0, 0.2), (10.0, 0.1), (13.0, 0.085), (13.0, 0.05), (20.0, 0.05)]
+)
+def test_place_and_size_are_exact_where_blur_fills_the_disc(radius, mtf50):
+    sheet = draw_sheet(of_mtf50(mtf50), radius, phases=9)
+    found = fit_whole(to_mosaic(sheet.light, noise=2e-4, rng=np.random.default_rng(1), **GREY), sheet)
+    assert (found.ending == WHOLE_DISC).all()
+    assert np.abs(found.centre_px - sheet.centre).max() < 0.005
+    known = np.isfinite(found.mtf50)
+    # a disc of less than half a blur does not tell its blur to a tenth
+    assert known.all() == (radius * mtf50 > 0.55)
+    if known.all():
+        assert np.abs(found.radius_px - radius).max() < 0.02
+        off = found.mtf50 / mtf50 - 1
+        assert np.abs(off).max() < 2.5 * whole_shape_u(np.array(radius * mtf50))
+
+
+def test_an_ellipse_and_a_blur_in_another_direction_are_told_apart():
+    axes = np.array([[1.1, 0.12], [-0.05, 0.85]])
+    along, across = 0.187391 / 0.08, 0.187391 / 0.1
+    sheet = draw_sheet(gaussian(across, along, 0.9), 13.0, phases=9, axes=axes)
+    mosaic = to_mosaic(sheet.light, noise=2e-4, rng=np.random.default_rng(1), **GREY)
+    # along the image radius blur is the wide one: tangential
+    found = fit_whole(mosaic, sheet, radial=0.9, maps=axes)
+    assert (found.ending == WHOLE_DISC).all()
+    assert np.abs(found.centre_px - sheet.centre).max() < 0.005
+    np.testing.assert_allclose(found.mtf50[0, :, 0], 0.1, rtol=0.04)
+    np.testing.assert_allclose(found.mtf50[0, :, 1], 0.08, rtol=0.04)
+
+
+BLURS = {
+    "Gaussian": lambda f, _: of_mtf50(f),
+    "stretched": lambda f, rng: gaussian(0.187391 / f / 1.08, 0.187391 / f * 1.08, rng.uniform(0, np.pi)),
+    "defocus": lambda f, _: solve_blur(lambda c: round_pupil(c, 0.5), f, 0.03, 8.0),
+}
+
+
+def test_uncertainties_of_places_hold_over_draws():
+    rng = np.random.default_rng(11)
+    pull, off, blur_pull = [], [], []
+    for draw in range(36):
+        radius, blurs = rng.uniform(6, 20), rng.uniform(0.35, 1.25)
+        transfer = list(BLURS.values())[draw % 3](blurs / radius, rng)
+        sheet = draw_sheet(transfer, radius, phases=9, seed=draw)
+        noise = rng.uniform(0.003, 0.015)
+        radial = rng.uniform(-np.pi, np.pi)
+        found = fit_whole(to_mosaic(sheet.light, noise=noise, rng=rng, **GREY), sheet, radial=radial, seed=draw)
+        whole = found.ending[0] == WHOLE_DISC
+        assert whole.all()
+        pull.append(((found.centre_px - sheet.centre) / found.centre_u_px)[0].ravel())
+        off.append((found.centre_px - sheet.centre)[0])
+        truth = np.array([mtf50_of(transfer, radial + np.pi / 2), mtf50_of(transfer, radial)])
+        shape = whole_shape_u(truth * radius) * truth
+        known = np.isfinite(found.mtf50[0]).all(axis=1)
+        blur_pull.append(((found.mtf50[0] - truth) / np.hypot(found.mtf50_u[0], shape))[known].ravel())
+    places, blur = np.concatenate(pull), np.concatenate(blur_pull)
+    # 648 draws: 1.7 % is two standard deviations of the share
+    assert 0.93 < np.mean(np.abs(places) < 1.96) < 0.975
+    assert np.abs(np.concatenate(off).mean(axis=0)).max() < 0.003
+    # what the unknown shape does is common to many draws: never less than stated
+    assert np.mean(np.abs(blur) < 1.96) > 0.93
+
+
+@pytest.mark.parametrize("transfer", ["Gaussian", "defocus"])
+def test_the_two_fits_agree_where_both_can_be_had(transfer):
+    blurs = 1.55
+    sheet = draw_sheet(BLURS[transfer](blurs / 15.0, np.random.default_rng(0)), 15.0, phases=16)
+    mosaic = to_mosaic(sheet.light, noise=0.004, rng=np.random.default_rng(2), **GREY)
+    edge = fit_whole(mosaic, sheet)
+    assert (edge.ending == MEASURED).all()
+    # the same discs, their inside out of bounds for the edge's fit
+    whole = trace_table(
+        mosaic,
+        centre=sheet.centre,
+        maps=np.tile(np.eye(2), (16, 1, 1)),
+        radius_px=np.full(16, 15.2),
+        limit_px=np.tile([0.4 * 15.0, sheet.clear - 1.0], (16, 1)),
+        radial=np.full(16, 0.3),
+        gain=np.tile([1.0, 0.0, 0.0, 0.0, 0.0, 0.0], (1, 16, 1)),
+        pitch=5.0,
+        solid=np.ones(16, dtype=bool),
+    )
+    assert (whole.ending == WHOLE_DISC).all()
+    apart = (whole.centre_px - edge.centre_px) / np.hypot(whole.centre_u_px, edge.centre_u_px)
+    assert np.sqrt(np.mean(apart**2)) < 1.2
+    mean, other = whole.mtf50.mean(), edge.mtf50.mean()
+    u = np.hypot(whole_shape_u(np.array(blurs)), 0.024 / blurs**2) * other
+    assert abs(mean - other) < 2 * u
+
+
+def test_what_the_edge_alone_can_do_is_left_to_it():
+    sheet = draw_sheet(of_mtf50(0.2), 32.0, phases=4)
+    mosaic = to_mosaic(sheet.light, noise=0.005, rng=np.random.default_rng(2))
+    plain = trace_sheet(mosaic, sheet, np.random.default_rng(3))
+    radius = np.full(4, sheet.radius + 0.4)
+    allowed = trace_table(
+        mosaic,
+        centre=sheet.centre + np.random.default_rng(3).uniform(-0.3, 0.3, sheet.centre.shape),
+        maps=np.tile(np.eye(2), (4, 1, 1)),
+        radius_px=radius,
+        limit_px=np.tile([0.85 * radius[0], sheet.clear - 1.0], (4, 1)),
+        radial=np.zeros(4),
+        gain=np.tile([1.0, 0.0, 0.0, 0.0, 0.0, 0.0], (3, 4, 1)),
+        pitch=(sheet.clear + 8.0) / sheet.radius + 2,
+        solid=np.ones(4, dtype=bool),
+    )
+    for name, column in plain.columns().items():
+        np.testing.assert_array_equal(column, allowed.columns()[name], err_msg=name)
+
+
+def colours(mtf50, shift_px, radius=13.0):
+    """An exposure whose planes are blurred and moved otherwise, and the green sheet."""
+    sheets = [draw_sheet(of_mtf50(f), radius, phases=16) for f in mtf50]
+    light = [
+        np.real(np.fft.ifft2(np.fft.fft2(sheet.light) * phase(sheet.light.shape, move)))
+        for sheet, move in zip(sheets, shift_px, strict=True)
+    ]
+    mosaic = to_mosaic(np.array(light), noise=0.004, rng=np.random.default_rng(5), **COLOUR)
+    return mosaic, sheets[1]
+
+
+def phase(shape, move):
+    """Moves a periodic picture by (x, y)."""
+    fy, fx = np.fft.fftfreq(shape[0])[:, None], np.fft.fftfreq(shape[1])[None, :]
+    return np.exp(-2j * np.pi * (fx * move[0] + fy * move[1]))
+
+
+def test_colours_whose_blurs_differ_are_placed_alike():
+    mosaic, sheet = colours((0.09, 0.11, 0.05), ((0.3, -0.2), (0.0, 0.0), (-0.8, 0.4)))
+    trace = trace_edges(mosaic, make_fit(sheet, mosaic), make_stand(sheet), None, None)
+    red, blue = trace.centre_px[0] - trace.centre_px[1], trace.centre_px[2] - trace.centre_px[1]
+    np.testing.assert_allclose(red.mean(axis=0), [0.3, -0.2], atol=0.006)
+    np.testing.assert_allclose(blue.mean(axis=0), [-0.8, 0.4], atol=0.01)
+    assert np.abs(blue - [-0.8, 0.4]).max() < 0.06
+
+
+def test_a_blue_that_is_too_soft_takes_nothing_else_along():
+    mosaic, sheet = colours((0.2, 0.2, 0.03), ((0.0, 0.0), (0.0, 0.0), (0.5, 0.0)))
+    stand = make_stand(sheet)
+    trace = trace_edges(mosaic, make_fit(sheet, mosaic), stand, None, None)
+    assert np.isfinite(trace.centre_px).all()
+    assert np.isfinite(trace.mtf50[:2]).all()
+    assert np.isnan(trace.mtf50[2]).all()
+    assert trace.notes[-1] == (
+        "chart/0001.dng: blue plane: 16 of 16 discs are so small for their blur that they were fitted whole, 16 of "
+        "them without MTF50, which could not be told to a tenth: larger discs or more magnification would tell it"
+    )
+    sharpness = measure_mtf50((trace,), None, stand)
+    assert sharpness.green.mid.mean_cy_per_px == pytest.approx(0.2, rel=0.01)
+    assert np.isnan(sharpness.blue.mid.mean_cy_per_px)
+    assert sharpness.blue.mid.disc_count == 0
+    fringing = measure_fringing((trace,), stand)
+    assert fringing.disc_count == 16
+    assert fringing.blue_green.uniform_x_px == pytest.approx(0.5, abs=0.03)
+
+
+def test_a_chart_too_soft_in_every_plane_has_places_but_no_sharpness_and_says_why():
+    mosaic, sheet = colours((0.03, 0.03, 0.03), ((0.0, 0.0),) * 3)
+    stand = make_stand(sheet)
+    trace = trace_edges(mosaic, make_fit(sheet, mosaic), stand, None, None)
+    assert trace.is_placed().all()
+    with pytest.raises(Unmeasurable, match="26 px across, are too small for so wide a blur to tell MTF50 in any plane"):
+        measure_mtf50((trace,), None, stand)
+
+
+def test_a_zone_is_not_read_off_its_sharper_half():
+    mosaic, sheet = colours((0.2, 0.2, 0.2), ((0.0, 0.0),) * 3)
+    stand = make_stand(sheet)
+    trace = trace_edges(mosaic, make_fit(sheet, mosaic), stand, None, None)
+    some = trace.mtf50.copy()
+    some[1, ::3] = np.nan
+    most = trace.mtf50.copy()
+    most[1, np.arange(16) % 3 > 0] = np.nan
+    known = measure_mtf50((replace(trace, mtf50=some),), None, stand).green.mid
+    assert np.isfinite(known.mean_cy_per_px)
+    lost = measure_mtf50((replace(trace, mtf50=most),), None, stand)
+    assert np.isnan(lost.green.mid.mean_cy_per_px)
+    assert np.isfinite(lost.red.mid.mean_cy_per_px)
+
+
+def test_lopsided_blur_moves_the_place_with_the_light_and_all_planes_alike():
+    transfer = solve_blur(lambda c: bent_pupil(c, coma=0.45, defocus=0.2, angle=0.4), 0.07, 0.05, 3.0)
+    sheet = draw_sheet(transfer, 13.0, phases=9)
+    mosaic = to_mosaic(np.array([sheet.light] * 3), noise=0.003, rng=np.random.default_rng(5), **COLOUR)
+    found = fit_whole(mosaic, sheet, radial=0.0)
+    assert np.abs(found.centre_px[0] - found.centre_px[1]).max() < 0.04
+    moved = (found.centre_px - sheet.centre).mean(axis=(0, 1))
+    away = np.arctan2(moved[1], moved[0])
+    assert np.abs(np.sin(away - 0.4)) < 0.15

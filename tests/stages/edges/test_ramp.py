@@ -1,0 +1,75 @@
+"""The inclined board from rehearsed pixels to best focus."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from glasswright import Unmeasurable
+from glasswright.config import read_config
+from glasswright.errors import ConfigError
+from glasswright_camera.chart.locate_ramp import locate_ramp
+from glasswright_camera.edges.trace_ramp import trace_ramp
+from glasswright_camera.focus.stage import measure_focus_offset
+from glasswright_camera.stand import RampLayout
+from support.ramp_shots import PRINT, make_ramp_scene, make_ramp_stand
+from support.rehearsed_shots import take_shot
+
+
+def trace(scene, stand):
+    mosaic = take_shot(scene, role="ramp")
+    return replace(trace_ramp(mosaic, locate_ramp(mosaic, stand), stand, None), setting=mosaic.setting)
+
+
+@pytest.mark.parametrize(("defocus_um", "turn_deg"), [(5.0, 0.0), (-12.0, 180.0)])
+def test_best_focus_of_each_colour_is_found(defocus_um, turn_deg):
+    found = measure_focus_offset((trace(make_ramp_scene(defocus_um, turn_deg=turn_deg), make_ramp_stand()),))
+    for colour, own_um in (("red", 1.5), ("green", 0.0), ("blue", -2.0)):
+        measured = getattr(found, colour)
+        # measured: off by 0.02 to 0.08 um; a turned camera sees the far end below
+        assert measured.shift_um == pytest.approx(defocus_um + own_um, abs=0.2)
+        assert measured.shift_um_u < 0.2
+    assert found.magnification_frac == pytest.approx(0.0225, rel=2e-3)
+
+
+def test_a_board_with_its_ends_mixed_up_is_refused():
+    scene = make_ramp_scene()
+    turned = replace(scene, pose=replace(scene.pose, tilt_x_deg=-scene.pose.tilt_x_deg))
+    with pytest.raises(Unmeasurable, match=r"wrong way round: its far end \(rows 0 to 7, with the rings\) is nearer"):
+        locate_ramp(take_shot(turned, role="ramp"), make_ramp_stand())
+
+
+def test_a_board_at_another_angle_is_refused():
+    with pytest.raises(Unmeasurable, match=r"seen at 45\.\d degrees to the optical axis, the stand file says 38"):
+        locate_ramp(take_shot(make_ramp_scene(), role="ramp"), make_ramp_stand(38.0))
+
+
+def test_a_board_at_another_angle_that_the_stand_knows_is_measured():
+    found = measure_focus_offset((trace(make_ramp_scene(6.0, angle_deg=55.0), make_ramp_stand(55.0)),))
+    assert found.green.shift_um == pytest.approx(6.0, abs=0.2)
+
+
+def test_a_stand_without_a_ramp_says_so():
+    stand = replace(make_ramp_stand(), ramps=())
+    with pytest.raises(Unmeasurable, match="the stand file names no ramp; add one under `ramps` of its camera section"):
+        locate_ramp(take_shot(make_ramp_scene(), role="ramp"), stand)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("rows: 17", "rows: 16", "symmetric about its middle row, so their number is odd; found 16"),
+        ("row: 6", "row: 12", "all belong into the far half, rows 0 to 7"),
+    ],
+)
+def test_a_print_that_mixes_up_its_ends_is_refused(tmp_path, old, new, message):
+    path = tmp_path / "ramp.yaml"
+    path.write_text(PRINT.read_text(encoding="utf-8").replace(old, new), encoding="utf-8")
+    with pytest.raises(ConfigError, match=message):
+        read_config(path, RampLayout)
+
+
+def test_the_middle_row_is_the_band():
+    layout = read_config(PRINT, RampLayout)
+    assert layout.band_diameter_mm > layout.disc_diameter_mm
+    assert np.all(np.array([mark.row for mark in layout.marks]) < layout.rows // 2)

@@ -1,0 +1,185 @@
+"""The stabiliser's benefit: closed forms, coverage of its interval, properties, poor data, rehearsed shaking."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from glasswright import Setting, Shot, Unmeasurable
+from glasswright.plugin.artefact import CaptureFacts
+from glasswright_camera.edges.trace import Trace
+from glasswright_camera.stabiliser.growth import Lengths, fit_growth
+from glasswright_camera.stabiliser.motion import average_blurs, find_motion, length_of
+from glasswright_camera.stabiliser.stage import measure_stabiliser, share_interval
+from glasswright_camera.stand import Shaker
+from support.edge_traces import make_stand, make_trace
+
+PITCH = 5.0
+STAND = replace(make_stand(pitch_um=PITCH), shaker=Shaker(name="north-bench shaker, programme 2"))
+AT = Setting(focal_length_mm=50.0, f_number=4.0)
+STILL_PX = 0.8
+SIGMA = 0.187391  # MTF50 of a Gaussian times its standard deviation: sqrt(ln 2 / 2) / pi
+
+
+def blurred(still_px, motion_um=0.0, **options) -> Trace:
+    """A trace with a still blur and an even movement along x, both as of Gaussians of the same variance."""
+    along = np.sqrt(still_px**2 + (motion_um / PITCH) ** 2 / 12)
+    return make_trace(lambda place, _: np.tile([SIGMA / along, SIGMA / still_px], (len(place), 1)), u=1e-4, **options)
+
+
+def shaken(role, name, time, motion_um) -> tuple[Shot, Trace | None]:
+    setting = replace(AT, exposure_time_s=time)
+    shot = Shot(
+        ticket="T-0001", role=role, name=name, path="", sha256="", sequence=0, facts=CaptureFacts(), setting=setting
+    )
+    if not np.isfinite(motion_um):
+        return shot, None
+    return shot, replace(blurred(STILL_PX, motion_um, shot=name, role=role), setting=setting)
+
+
+def side(role, times, speed_um_s, *, scatter=0.0, repeats=3, lost_above=np.inf, seed=1):
+    """Shots whose movement grows evenly with the time."""
+    rng = np.random.default_rng(seed)
+    taken = []
+    for index, time in enumerate(np.repeat(times, repeats)):
+        motion = speed_um_s * time * np.exp(scatter * rng.standard_normal())
+        name = f"{role}/{index:04d}.dng"
+        taken.append(shaken(role, name, float(time), motion if motion < lost_above else np.inf))
+    return tuple(trace for _, trace in taken if trace is not None), tuple(shot for shot, _ in taken)
+
+
+OFF_TIMES, ON_TIMES = (1 / 80, 1 / 60, 1 / 40, 1 / 30), (1 / 30, 1 / 8, 1 / 5, 1 / 4)
+
+
+def measure(*, stops=3.0, speed=1000.0, stand=STAND, still=None, sharp=30.0, lost_above=np.inf, **options):
+    off, off_shots = side("shake_off", OFF_TIMES, speed, lost_above=lost_above, **options)
+    on, on_shots = side("shake_on", ON_TIMES, speed / 2**stops, lost_above=lost_above, **options)
+    still = (blurred(STILL_PX),) if still is None else still
+    return measure_stabiliser(off, on, off_shots, on_shots, still, stand, sharp_motion_um=sharp)
+
+
+@pytest.mark.parametrize("length_um", [0.0, 5.0, 40.0])
+def test_motion_is_what_is_left_when_the_still_blur_is_taken_off(length_um):
+    variance, variance_u = find_motion(blurred(STILL_PX, length_um), average_blurs([blurred(STILL_PX)]))
+    assert PITCH * length_of(variance) == pytest.approx(length_um, abs=1e-3)
+    assert variance_u < 0.01
+
+
+@pytest.mark.parametrize("stops", [0.5, 3.0, 5.0])
+def test_the_stops_put_in_are_found(stops):
+    found = measure(stops=stops, scatter=0.05, repeats=2)
+    assert found.benefit_low_stops < stops < found.benefit_high_stops
+    assert found.benefit_stops == pytest.approx(stops, abs=0.25)
+    assert found.growth_ratio == pytest.approx(1.0, abs=0.1)
+    assert found.excitation == "north-bench shaker, programme 2"
+    assert found.still_blur_px == pytest.approx(STILL_PX, rel=1e-6)
+    # 1000 um/s: half of the shots are sharp until 30 um / 1000 um/s
+    assert found.off.sharp_until_s == pytest.approx(0.030, rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("off", "on", "stops"), [(1 / 60, 1 / 4, 3.907), (1 / 125, 1 / 2, 5.966), (1 / 50, 1.0, 5.644)]
+)
+def test_stops_are_doublings_of_the_exposure_time_at_equal_blur(off, on, stops):
+    # log2(t_on / t_off), the form of ISO 20954-1:2019; the values by arithmetic
+    times = np.array([off, 2 * off, on, 2 * on])
+    lengths = Lengths(
+        log_time=np.log(times),
+        log_length=np.log([10.0, 20.0, 10.0, 20.0]),
+        kind=np.zeros(4, dtype=int),
+        is_on=np.array([False, False, True, True]),
+    )
+    benefit, _ = fit_growth(lengths).benefit()
+    assert benefit / np.log(2) == pytest.approx(stops, abs=2e-3)
+
+
+def test_the_confidence_interval_holds_what_it_promises():
+    # 100 series of known benefit, scatter of a third, the longest movements lost: 95 of 100 intervals should hold it;
+    # fewer than 88 has a chance under 1 in 200
+    held = 0
+    for seed in range(100):
+        rng = np.random.default_rng(seed)
+        time = np.log(np.repeat([*OFF_TIMES, *ON_TIMES], 3))
+        is_on = np.repeat([False, True], 12)
+        length = np.log(1000 / 2.0 ** (3 * is_on)) + time + 0.33 * rng.standard_normal(24)
+        lost = length > np.log(45)
+        kind = np.where(lost, 1, 0)
+        log_length = np.where(lost, length[~lost].max(), length)
+        growth = fit_growth(Lengths(log_time=time, log_length=log_length, kind=kind, is_on=is_on))
+        benefit, benefit_u = (value / np.log(2) for value in growth.benefit())
+        held += abs(benefit - 3) < 2.08 * benefit_u  # Student's t for 21 degrees of freedom
+    assert held >= 88
+
+
+def test_shots_lost_to_blur_count_as_not_sharp():
+    found = measure(stops=0.5, scatter=0.1, lost_above=60.0)
+    assert found.on.lost_count == 9  # all but the shortest time
+    assert found.caveats == ("shots_lost",)
+    assert found.notes == ("9 shaken shots could not be traced and count as blurred most",)
+    assert found.benefit_stops < 2
+    assert found.on.sharp_frac == pytest.approx(1.0)
+
+
+def test_the_share_of_sharp_shots_is_of_the_times_shot_both_ways():
+    found = measure(scatter=0.01, sharp=25.0)
+    # at 1/30 s, the one common time, 33 um off and 4 um on
+    assert (found.off.sharp_frac, found.on.sharp_frac) == (0.0, 1.0)
+    assert (found.off.sharp_low_frac, found.on.sharp_high_frac) == (0.0, 1.0)
+
+
+def test_intervals_of_shares():
+    # exact in the ends: 1 - 0.025 ** (1 / n) for none of n
+    assert share_interval(0, 10) == (0.0, pytest.approx(1 - 0.025**0.1))
+    low, high = share_interval(5, 10)
+    # 0.187 to 0.813 for 5 of 10, as tables of the binomial distribution have it (from memory)
+    assert (low, high) == (pytest.approx(0.187, abs=5e-4), pytest.approx(0.813, abs=5e-4))
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.floats(1.0, 4.0), st.integers(0, 1000))
+def test_the_shakers_strength_does_not_change_the_benefit(stops, seed):
+    one = measure(stops=stops, scatter=0.1, repeats=2, seed=seed)
+    other = measure(stops=stops, scatter=0.1, repeats=2, seed=seed, speed=1400.0)
+    assert other.benefit_stops == pytest.approx(one.benefit_stops, abs=0.03)
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: measure(stand=replace(STAND, shaker=None)), "the stand file names no shaker: add `shaker: {name: ..."),
+        (
+            lambda: measure(still=(replace(blurred(0.8), setting=replace(AT, f_number=8.0)),)),
+            "no chart shot at 50 mm f/4 shows the lens at rest: shoot one with the shaker still",
+        ),
+        (lambda: measure(still=(blurred(0.8, lost=tuple(range(115))),)), "shares only 2 discs with the chart shots"),
+        (lambda: measure(speed=1e-3), "no shot with the stabiliser off shows a movement that could be measured"),
+    ],
+)
+def test_what_cannot_be_measured_says_why(call, message):
+    with pytest.raises(Unmeasurable) as error:
+        call()
+    assert message in str(error.value)
+
+
+def test_two_settings_do_not_mix():
+    off, off_shots = side("shake_off", OFF_TIMES, 1000.0)
+    on, on_shots = side("shake_on", ON_TIMES, 125.0)
+    on = tuple(replace(each, setting=replace(each.setting, f_number=8.0)) for each in on)
+    with pytest.raises(Unmeasurable, match="the shaken shots are of 50 mm f/4 and 50 mm f/8: shoot them at one"):
+        measure_stabiliser(off, on, off_shots, on_shots, (blurred(0.8),), STAND)
+
+
+def test_a_movement_that_does_not_grow_is_no_shaker():
+    off, off_shots = side("shake_off", OFF_TIMES, 1000.0)
+    still = replace(off[0], mtf50=off[5].mtf50)
+    off = tuple(replace(still, shot=each.shot, setting=each.setting) for each in off)
+    on = tuple(replace(still, shot=shot.name, setting=shot.setting) for shot in side("shake_on", ON_TIMES, 1.0)[1])
+    with pytest.raises(Unmeasurable, match="the movement does not grow with the exposure time"):
+        measure_stabiliser(off, on, off_shots, side("shake_on", ON_TIMES, 1.0)[1], (blurred(0.8),), STAND)
+
+
+def test_shots_on_the_shaker_are_never_odd():
+    off, _ = side("shake_off", OFF_TIMES, 1000.0)
+    assert Trace.find_odd(off) == {}

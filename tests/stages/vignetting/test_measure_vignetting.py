@@ -1,0 +1,202 @@
+"""Corner losses, colour shading and the centre of symmetry, against light whose falloff is written down."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from glasswright import Unmeasurable
+from glasswright_camera import combine_flats, measure_vignetting, reduce_flat
+from support.frames import half_diagonals, make_flat_field, make_mosaic, make_stand, save_data
+
+SIZE = (930, 617)
+CORNERS = ("upper_left", "upper_right", "lower_left", "lower_right")
+SLICES = {
+    "upper_left": (1, 1),
+    "upper_right": (1, -1),
+    "lower_left": (-1, 1),
+    "lower_right": (-1, -1),
+}
+
+
+def round_falloff(strength=0.5, fourth=0.1, x0=0.0, y0=0.0):
+    def gain(x, y):
+        squared = (x - x0) ** 2 + (y - y0) ** 2
+        return 1 - strength * squared - fourth * squared**2
+
+    return gain
+
+
+def measure(gain, *, size=SIZE, stand=None, box=0.05, **options):
+    return measure_vignetting(make_flat_field(gain, size=size, **options), stand or make_stand(), corner_box_frac=box)
+
+
+def losses(falloff):
+    return np.array([getattr(falloff, f"{corner}_loss_ev") for corner in CORNERS])
+
+
+def true_losses(gain, *, size=SIZE, box=0.05):
+    """The mean over each corner box, and the same box at the centre, by brute force: 200 x 200 points each."""
+    width, height = size
+    half = np.hypot(width, height) / 2
+    share = (np.arange(200) + 0.5) / 200
+    middle = gain(*np.meshgrid(box * width * (share - 0.5) / half, box * height * (share - 0.5) / half)).mean()
+    result = []
+    for down, across in SLICES.values():
+        x = across * (box * width * share - width / 2) / half
+        y = down * (box * height * share - height / 2) / half
+        result.append(-np.log2(gain(*np.meshgrid(x, y)).mean() / middle))
+    return np.array(result)
+
+
+@pytest.mark.parametrize("box", [0.02, 0.05, 0.13])
+def test_the_loss_is_of_the_mean_over_the_box(box):
+    # curvature within the box and its edges between the blocks must both be right
+    gain = round_falloff(0.55, 0.15)
+    assert np.abs(losses(measure(gain, box=box)) - true_losses(gain, box=box)).max() < 5e-5
+
+
+def test_the_fields_belong_together():
+    falloff = measure(round_falloff(0.5, 0.1, 0.05, 0.03))
+    each = losses(falloff)
+    assert falloff.worst_corner_loss_ev == each.max()
+    assert falloff.worst_corner == "upper left"
+    assert falloff.mean_corner_loss_ev == pytest.approx(each.mean())
+    assert falloff.asymmetry_ev == pytest.approx(np.ptp(each))
+    assert falloff.plane == "green"
+    assert falloff.shot_count == 3
+
+
+def test_a_brighter_corner_is_a_negative_loss():
+    assert measure(round_falloff(-0.2, 0)).mean_corner_loss_ev < -0.2
+
+
+def test_colour_shading_is_against_green():
+    gains = (round_falloff(0.6, 0), round_falloff(0.5, 0), round_falloff(0.45, 0))
+    falloff = measure(gains)
+    red, green, blue = (true_losses(gain).mean() for gain in gains)
+    assert falloff.red_shading_ev == pytest.approx(red - green, abs=5e-5)
+    assert falloff.blue_shading_ev == pytest.approx(blue - green, abs=5e-5)
+
+
+def test_one_plane_has_no_colour_shading():
+    falloff = measure(round_falloff(), planes=("white",))
+    assert np.isnan([falloff.red_shading_ev, falloff.red_shading_ev_u, falloff.blue_shading_ev]).all()
+    assert falloff.plane == "white"
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.floats(-0.1, 0.1), st.floats(-0.1, 0.1))
+def test_a_shift_of_the_falloff_shifts_its_centre(x0, y0):
+    falloff = measure(round_falloff(0.5, 0.1, x0, y0))
+    assert falloff.centre_x_frac == pytest.approx(x0, abs=1e-4)
+    assert falloff.centre_y_frac == pytest.approx(y0, abs=1e-4)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.floats(-0.1, 0.1), st.floats(-0.1, 0.1), st.floats(0.1, 0.6))
+def test_a_mirrored_field_mirrors(x0, y0, strength):
+    one = measure(round_falloff(strength, 0.05, x0, y0))
+    other = measure(round_falloff(strength, 0.05, -x0, y0))
+    assert np.allclose(losses(other)[[1, 0, 3, 2]], losses(one), atol=1e-5)
+    assert other.centre_x_frac == pytest.approx(-one.centre_x_frac, abs=1e-5)
+    assert other.centre_y_frac == pytest.approx(one.centre_y_frac, abs=1e-5)
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.floats(0.2, 1.5))
+def test_exposure_does_not_matter(factor):
+    x, y = half_diagonals(160, 240)
+    light = 0.55 * round_falloff(0.5, 0.1)(x, y)
+    fields = [
+        combine_flats((reduce_flat(make_mosaic(level * light), blocks_across_count=24),), make_stand())
+        for level in (1, factor)
+    ]
+    one, other = (losses(measure_vignetting(field, make_stand())) for field in fields)
+    assert np.abs(one - other).max() < 3e-4  # whole DN over a few hundred pixels
+
+
+def test_the_source_is_divided_out(tmp_path):
+    lens = round_falloff(0.5, 0.1)
+
+    def source(x, y):
+        return 1 + 0.05 * x - 0.04 * y - 0.06 * (x**2 + y**2)
+
+    rows, columns = 12, 18
+    half = np.hypot(*SIZE) / 2
+    x = ((np.arange(columns) + 0.5) / columns - 0.5) * SIZE[0] / half
+    y = ((np.arange(rows) + 0.5) / rows - 0.5) * SIZE[1] / half
+    stand = make_stand(source_map=save_data(tmp_path / "source.npy", 7.0 * source(*np.meshgrid(x, y))))
+    falloff = measure(lambda x, y: lens(x, y) * source(x, y), stand=stand)
+    assert np.abs(losses(falloff) - true_losses(lens)).max() < 1e-4
+    assert falloff.centre_x_frac == pytest.approx(0, abs=1e-3)
+    assert falloff.notes == ()
+
+
+def test_without_a_source_map_a_note_says_so():
+    assert measure(round_falloff()).notes == (
+        "the stand has no source map: the source's own unevenness is part of these numbers",
+    )
+
+
+def test_a_source_map_that_is_no_grid_is_refused(tmp_path):
+    stand = make_stand(source_map=save_data(tmp_path / "source.npy", np.ones(40)))
+    with pytest.raises(Unmeasurable) as caught:
+        measure(round_falloff(), stand=stand)
+    assert (
+        str(caught.value) == "the source map source.npy has the shape (40,); it must be rows x columns, 2 x 2 or more"
+    )
+
+
+def test_a_panel_is_refused():
+    with pytest.raises(Unmeasurable) as caught:
+        measure(round_falloff(), role="panel")
+    assert str(caught.value) == ("vignetting is measured from shots of the diffuse source; a panel's light is not even")
+
+
+def test_a_corner_without_light_is_refused():
+    with pytest.raises(Unmeasurable) as caught:
+        measure(round_falloff(1.05, 0.1, -0.02, -0.02))
+    assert str(caught.value) == (
+        "the lower right corner has no light above black: is the lens's image circle smaller than the frame, or the "
+        "black level wrong?"
+    )
+
+
+def test_even_light_has_no_centre():
+    noise = np.random.default_rng(4).normal(0, 1e-4, (62, 93))
+    falloff = measure(lambda x, _: np.ones_like(x) + noise)
+    assert np.isnan(
+        [falloff.centre_x_frac, falloff.centre_x_frac_u, falloff.centre_y_frac, falloff.centre_y_frac_u]
+    ).all()
+    assert "the light falls off too little, or too unevenly, to have a centre" in falloff.notes
+    assert abs(falloff.mean_corner_loss_ev) < 1e-3
+
+
+def test_what_no_polynomial_follows_widens_the_centres_uncertainty():
+    def lopsided(x, y):
+        return round_falloff()(x, y) * (1 - 0.05 * np.exp(-((x - 0.5) ** 2 + (y - 0.3) ** 2) / 0.02))
+
+    even, uneven = measure(round_falloff()), measure(lopsided)
+    assert uneven.centre_x_frac_u > 20 * even.centre_x_frac_u
+    assert 0.001 < abs(uneven.centre_x_frac) < 4 * uneven.centre_x_frac_u
+
+
+def test_the_stated_uncertainty_covers_the_errors():
+    # 30 nights of 3 noisy frames each: errors over stated uncertainties are near a standard normal, from below
+    x, y = half_diagonals(200, 300)
+    gain = round_falloff(0.6, 0.1)
+    light = 0.6 * gain(x, y)
+    truth = true_losses(gain, size=(300, 200))
+    ratios = []
+    for night in range(30):
+        shots = tuple(
+            reduce_flat(make_mosaic(light, full_well=30000, seed=3 * night + shot), blocks_across_count=36)
+            for shot in range(3)
+        )
+        falloff = measure_vignetting(combine_flats(shots, make_stand()), make_stand())
+        stated = np.array([getattr(falloff, f"{corner}_loss_ev_u") for corner in CORNERS])
+        ratios.append((losses(falloff) - truth) / stated)
+    spread = float(np.std(ratios))
+    assert 0.3 < spread < 1.1
+    assert abs(np.mean(ratios)) < 0.35
