@@ -13,12 +13,17 @@ from typing import TYPE_CHECKING
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+from decisions_judging import print_judging, print_study
 from decisions_tuning import print_tuning
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-PARTS: dict[str, Callable[[bool], None]] = {"tuning": print_tuning}
+PARTS: dict[str, Callable[[bool], None]] = {
+    "tuning": print_tuning,
+    "judging": print_judging,
+    "study": print_study,
+}
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

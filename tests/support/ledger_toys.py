@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -54,12 +55,14 @@ class Falloff(Artefact):
 class ToySpread:
     u: float | None = None
     relative_u: float | None = None
+    freedom: float | None = math.inf
+    with_repeats: bool = False
 
 
 STAND_TEXT = """\
 stand: north-bench
 bodies: [Ostrel D7]
-reproducibility: {"*.*": {u: 1.0e-9, origin: "a toy"}}
+reproducibility: {"*.*": {u: 1.0e-9, freedom: 1000, with_repeats: true, origin: "a toy"}}
 """
 
 
@@ -68,7 +71,7 @@ class ToyStand:
     name: str = "north-bench"
     bodies: tuple[str, ...] = ("Ostrel D7",)
     reproducibility: dict[str, ToySpread] = field(default_factory=lambda: {"*": ToySpread(u=1e-9)})
-    repeatability: dict[str, ToySpread] = field(default_factory=dict)
+    repeatability: dict[str, ToySpread] = field(default_factory=lambda: {"*": ToySpread(u=1e-9)})
     sha256: str = hashlib.sha256(STAND_TEXT.encode()).hexdigest()
     watch: None = None
 

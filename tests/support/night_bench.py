@@ -21,7 +21,7 @@ STAND = """\
 stand: toy-bench
 bodies: [Ostrel D7]
 reproducibility:
-  combine_chart.mean_dn: {u: 0.5, origin: "declared for the tests"}
+  combine_chart.mean_dn: {u: 0.5, freedom: 1000, with_repeats: true, origin: "declared for the tests"}
 toy: {offset_dn: 1}
 """
 

@@ -25,7 +25,7 @@ STAND = """
 stand: north-bench
 bodies: [Ostrel D7]
 reproducibility:
-  measure_mtf50.*_cy_per_px: {relative_u: 0.01, origin: "declared"}
+  measure_mtf50.*_cy_per_px: {relative_u: 0.01, freedom: 1000, with_repeats: true, origin: "declared"}
 """
 PLAN = "plan: fixed_focal\nstages:\n  measure_mtf50:\n    stage: toy.measure_mtf50\n"
 MEASURE = "measure_mtf50.sharp_cy_per_px"

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 from glasswright.config.schema.names import problem_of_person
 from glasswright.errors import Problem
 from glasswright.judging.adopting import find_changes
+from glasswright.judging.decision import guard_band
 from glasswright.judging.hand_checks import UNASKED_PHASES, problem_of_hand_check
-from glasswright.judging.judge import find_spreads
+from glasswright.judging.judge import ENOUGH_SHOTS, find_spreads, largest_spread
 from glasswright.judging.method import NO_PLAN
 from glasswright.plugin.artefact import Setting
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from glasswright.config import Plan, StandFile, TicketFile
+    from glasswright.judging.card import Limit
     from glasswright.judging.cards import CardFile
 
 
@@ -29,11 +31,27 @@ def note_stand(file: CardFile, stand: StandFile) -> Iterator[Problem]:
         yield file.document.problem(("valid_for", "stand"), said)
         return
     for index, limit in enumerate(file.card.limits):
-        if file.card.rule_of(limit) == "guarded" and not find_spreads(stand.reproducibility, limit.measure):
-            yield file.document.problem(
-                ("limits", index),
-                f"stand `{stand.name}` declares no reproducibility of `{limit.measure}`: this limit is REVIEW at best",
-            )
+        problem = _find_why_review(file, limit, stand) if file.card.rule_of(limit) == "guarded" else ""
+        if problem:
+            yield file.document.problem(("limits", index), f"{problem}: this limit is REVIEW at best")
+
+
+def _find_why_review(file: CardFile, limit: Limit, stand: StandFile) -> str:
+    """Say why a guarded limit cannot pass on a stand, whatever is measured; empty where it can."""
+    spreads = find_spreads(stand.reproducibility, limit.measure)
+    if not spreads:
+        return f"stand `{stand.name}` declares no reproducibility of `{limit.measure}`"
+    repeats = find_spreads(stand.repeatability, limit.measure)
+    if not repeats and not all(each.with_repeats for each in spreads):
+        lacking = f"stand `{stand.name}` declares no repeatability of `{limit.measure}`"
+        return f"{lacking}, which counts where there are fewer than {ENOUGH_SHOTS} shots"
+    if limit.min is None or limit.max is None:
+        return ""
+    found = largest_spread(spreads, (limit.min + limit.max) / 2)
+    guard = guard_band(file.card.confidence_of(limit), found[0], found[1]) if found is not None else 0.0
+    if limit.max - limit.min >= 2 * guard:
+        return ""
+    return f"`min` and `max` of `{limit.measure}` lie closer together than two guard bands of the stand's ({guard:.2g})"
 
 
 def note_plan(file: CardFile, plan: Plan) -> Iterator[Problem]:

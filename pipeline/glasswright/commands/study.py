@@ -21,7 +21,7 @@ from glasswright.ledger.phases import tickets_of_phase
 from glasswright.study.adopting import propose_text, show_changes, write_stand
 from glasswright.study.data import as_data
 from glasswright.study.evidence import STUDY_PHASE, Subject, collect
-from glasswright.study.studying import study_stand
+from glasswright.study.studying import ENOUGH_FREEDOM, study_stand
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
@@ -151,7 +151,17 @@ def print_study(study: Study) -> None:
     )
     print_table(
         "What they mean",
-        ("field", "at", "of tolerance", "of total", "categories", "", "interaction", "both, by average and range"),
+        (
+            "field",
+            "at",
+            "of tolerance",
+            "of total",
+            "categories",
+            "",
+            "interaction",
+            "degrees of freedom",
+            "both, by average and range",
+        ),
         [_row_of_meaning(field) for field in study.fields],
     )
 
@@ -159,9 +169,6 @@ def print_study(study: Study) -> None:
 def _print_left_out(study: Study) -> None:
     lines = [f"left out: {each.ticket}: {each.why}" for each in study.evidence.left_out]
     lines += [f"not studied: {each.subject}: {each.why}" for each in study.refused]
-    lines += dict.fromkeys(
-        f"left out of {field.subject.model}: {why}" for field in study.fields for why in field.crossed.left_out
-    )
     for line in lines[:MOST_LISTED]:
         click.echo(line)
     if len(lines) > MOST_LISTED:
@@ -171,11 +178,14 @@ def _print_left_out(study: Study) -> None:
 def _row_of_parts(field: FieldStudy) -> tuple[str, ...]:
     parts, intervals = field.anova.components, field.intervals
     lenses, fittings, repeats = field.anova.shape
-    repeatability = _with_interval(parts.repeatability, intervals.repeatability) if repeats > 1 else "not told apart"
+    repeatability = "not told apart"
+    if field.anova.sources[3].freedom:
+        repeatability = _with_interval(parts.repeatability, intervals.repeatability)
+    missing = f", {field.anova.missing} missing" if field.anova.missing else ""
     return (
         field.subject.measure,
         str(field.subject.at or ""),
-        f"{lenses} x {fittings} x {repeats}",
+        f"{lenses} x {fittings} x {repeats}{missing}",
         repeatability,
         _with_interval(parts.reproducibility, intervals.reproducibility),
         _with_interval(parts.gauge, intervals.gauge),
@@ -196,6 +206,7 @@ def _row_of_meaning(field: FieldStudy) -> tuple[str, ...]:
         _categories(field),
         field.rating,
         interaction,
+        f"{field.anova.reproducibility_freedom:.1f} ({field.fittings_needed} fittings for {ENOUGH_FREEDOM:g})",
         "-" if field.ranges is None else f"{field.ranges.gauge:.3g}",
     )
 

@@ -1,19 +1,27 @@
-"""One number against its limits, its uncertainty taken into account."""
+"""One number against its limits, its uncertainty taken into account.
+
+Rounding: a number counts as it is given, to its last digit; nothing is rounded to the limit's digits first (the
+absolute method of ASTM E29, from memory). A number that was rounded before it was given must say so in its uncertainty.
+What differs by no more than the arithmetic's own rounding is equal: 0.1 + 0.2 meets a limit of 0.3.
+"""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
-from statistics import NormalDist
 from typing import TYPE_CHECKING, Final
 
+from scipy.special import stdtr
+
 from glasswright.ledger.verdict import Verdict
+from glasswright.statistics.freedom import effective_freedom, quantile_of
 
 if TYPE_CHECKING:
     from glasswright.judging.card import Rule
 
 MOST_DECIMALS: Final = 9
+SAME: Final = 1e-12
+"""Of the larger of two numbers: a difference no larger is that of the arithmetic."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,7 +31,20 @@ class Uncertainty:
     own: float | None
     """Of the measurement itself, from the stage."""
     stand: float | None
-    """Reproducibility of the stand, from the stand file."""
+    """Reproducibility of the stand, from the stand file, and its repeatability where the shots are too few for one."""
+    own_freedom: float = math.inf
+    """Degrees of freedom behind the first part."""
+    stand_freedom: float = math.inf
+    """And behind the second."""
+    lacks: str = "reproducibility"
+    """What the stand file does not declare, where its part is not known."""
+
+    @property
+    def freedom(self) -> float:
+        """Effective degrees of freedom of the known parts together, rounded down (JCGM 100:2008, G.4.1)."""
+        parts = [((self.own or 0.0) ** 2, self.own_freedom), ((self.stand or 0.0) ** 2, self.stand_freedom)]
+        found = effective_freedom(parts)
+        return max(1.0, math.floor(found)) if math.isfinite(found) else math.inf
 
     @property
     def known(self) -> float:
@@ -47,36 +68,39 @@ class Tolerance:
 
     def margin(self, value: float) -> float:
         """How far a number lies inside the nearest limit, negative outside."""
-        below = math.inf if self.lower is None else value - self.lower
-        above = math.inf if self.upper is None else self.upper - value
+        below = math.inf if self.lower is None else _subtract(value, self.lower)
+        above = math.inf if self.upper is None else _subtract(self.upper, value)
         return min(below, above)
 
 
-def guard_band(confidence: float, u: float) -> float:
-    """Give the width of the guard band: the normal quantile of the confidence times the standard uncertainty.
+def _subtract(one: float, other: float) -> float:
+    """Give the difference; 0 where it is only that of the arithmetic."""
+    return 0.0 if abs(one - other) <= SAME * max(abs(one), abs(other)) else one - other
 
-    JCGM 106:2012, 8.3; ISO 14253-1:2017 for its use on both sides of a limit.
+
+def guard_band(confidence: float, u: float, freedom: float = math.inf) -> float:
+    """Give the width of the guard band: the quantile of Student's t at the confidence times the standard uncertainty.
+
+    JCGM 106:2012, 8.3, with the degrees of freedom of JCGM 100:2008, G.3; ISO 14253-1:2017 for its use on both sides of
+    a limit. With infinite degrees of freedom the quantile is the normal one.
     """
-    return _quantile(confidence) * u
+    return quantile_of(confidence, freedom) * u
 
 
 def find_guard(uncertainty: Uncertainty, tolerance: Tolerance) -> float | None:
     """Give the guard band that a decision keeps to; 0 under the simple rule, None where no uncertainty is known."""
     if tolerance.rule == "simple":
         return 0.0
-    return None if uncertainty.total is None else guard_band(tolerance.confidence, uncertainty.total)
+    total = uncertainty.total
+    return None if total is None else guard_band(tolerance.confidence, total, uncertainty.freedom)
 
 
-@lru_cache(maxsize=64)
-def _quantile(confidence: float) -> float:
-    return NormalDist().inv_cdf(confidence)
-
-
-def conformance_probability(value: float, u: float, lower: float | None, upper: float | None) -> float:
-    """Give the probability that the true value lies within the limits (JCGM 106:2012, clause 7, normal)."""
-    normal = NormalDist()
-    below = 0.0 if lower is None else normal.cdf((lower - value) / u)
-    above = 0.0 if upper is None else normal.cdf((value - upper) / u)
+def conformance_probability(
+    value: float, u: float, lower: float | None, upper: float | None, freedom: float = math.inf
+) -> float:
+    """Give the probability that the true value lies within the limits (JCGM 106:2012, clause 7; Student's t)."""
+    below = 0.0 if lower is None else float(stdtr(freedom, (lower - value) / u))
+    above = 0.0 if upper is None else float(stdtr(freedom, (value - upper) / u))
     return 1.0 - below - above
 
 
@@ -101,7 +125,9 @@ def decide(value: float, unit: str, uncertainty: Uncertainty, tolerance: Toleran
 
 def _decide_guarded(value: float, unit: str, uncertainty: Uncertainty, tolerance: Tolerance) -> tuple[Verdict, str]:
     u = uncertainty.known
-    guard, margin = guard_band(tolerance.confidence, u), tolerance.margin(value)
+    guard, margin = guard_band(tolerance.confidence, u, uncertainty.freedom), tolerance.margin(value)
+    # a margin of just the guard band is one, whatever the arithmetic made of its last digit
+    guard = abs(margin) if abs(abs(margin) - guard) <= SAME * max(abs(value), guard) else guard
     if uncertainty.total is None:
         proven_outside = u > 0 and margin <= -guard
         place = _format_place(value, unit, tolerance, guard if proven_outside else None)
@@ -111,7 +137,7 @@ def _decide_guarded(value: float, unit: str, uncertainty: Uncertainty, tolerance
     if margin < guard:
         return Verdict.REVIEW, _format_place(value, unit, tolerance, guard)
     if tolerance.lower is not None and tolerance.upper is not None:
-        probability = conformance_probability(value, u, tolerance.lower, tolerance.upper)
+        probability = conformance_probability(value, u, tolerance.lower, tolerance.upper, uncertainty.freedom)
         if probability < tolerance.confidence:
             why = f"the limits lie too close together for the standard uncertainty {u:.2g}"
             return Verdict.REVIEW, f"{value:.6g} {unit}: {why}, both hold with a probability of {probability:.3f} only"
@@ -122,7 +148,7 @@ def _format_unknown(uncertainty: Uncertainty) -> str:
     if uncertainty.own is None:
         return "the measurement's own uncertainty is not known"
     if uncertainty.stand is None:
-        return "the stand file declares no reproducibility for this measure"
+        return f"the stand file declares no {uncertainty.lacks} for this measure"
     return "an uncertainty of 0 is not believed"
 
 

@@ -15,6 +15,7 @@ from glasswright.judging.validity import TicketView, why_not_identified, why_not
 from glasswright.ledger.verdict import Judgement, LimitVerdict, Verdict, fold
 from glasswright.plugin.outcome import Status
 from glasswright.plugin.stage import Scope
+from glasswright.statistics.freedom import effective_freedom
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -25,12 +26,17 @@ if TYPE_CHECKING:
     from glasswright.plugin.artefact import Setting
     from glasswright.plugin.measurements import Measured
 
-JUDGE_VERSION: Final = 3
+JUDGE_VERSION: Final = 4
 """Raised whenever the same numbers and card could get another verdict; older judgements are then judged again."""
 
 
 ENOUGH_SHOTS: Final = 5
 """From here on a result's own scatter tells how well a shot repeats; below, the stand's pooled one stands for it."""
+
+
+DECLARED_FREEDOM: Final = 8.0
+"""Degrees of freedom of a declared number that says none: it is taken to be right to a quarter (JCGM 100:2008, G.4.2:
+half of the inverse square of its own relative uncertainty). A number from a study says its own."""
 
 
 class Spread(Protocol):
@@ -43,6 +49,14 @@ class Spread(Protocol):
     @property
     def relative_u(self) -> float | None:
         """Standard uncertainty over the value."""
+
+    @property
+    def freedom(self) -> float | None:
+        """Degrees of freedom behind it; None for a number that was declared without."""
+
+    @property
+    def with_repeats(self) -> bool:
+        """Whether a reproducibility holds the repeatability too."""
 
 
 class JudgingStand(Protocol):
@@ -174,18 +188,30 @@ class Question:
     repeats: Sequence[Spread]
     """And of its repeatability."""
 
-    def stand_u(self, value: float, shots: Measured | None) -> float | None:
-        """Give the stand's part of the uncertainty; None where it declares no reproducibility.
+    def uncertainty(self, value: float, own: float | None, shots: Measured | None) -> Uncertainty:
+        """Give the uncertainty of a number; the stand's part is None where the stand file lacks what belongs to it.
 
         The pooled scatter of a shot comes in, over the square root of the shots, where they are too few to have told
-        their own; a result that does not say how many counts as one.
+        their own; a result that does not say how many counts as one. Where they are enough, they are the degrees of
+        freedom of the number's own uncertainty, but for one.
         """
-        again = spread_u(self.spreads, value)
         count = shots.value if shots is not None and shots.value is not None and shots.value >= 1 else 1.0
-        if again is None or count >= ENOUGH_SHOTS:
-            return again
-        parts = (again, (spread_u(self.repeats, value) or 0.0) / math.sqrt(count))
-        return min(parts) if min(parts) < 0 else math.hypot(*parts)
+        again = largest_spread(self.spreads, value)
+        if again is None:
+            return Uncertainty(own=own, stand=None)
+        u, freedom, spread = again
+        if count >= ENOUGH_SHOTS:
+            return Uncertainty(own=own, stand=u, own_freedom=count - 1, stand_freedom=freedom)
+        if spread.with_repeats:
+            return Uncertainty(own=own, stand=u, stand_freedom=freedom)
+        repeat = largest_spread(self.repeats, value)
+        if repeat is None:
+            return Uncertainty(own=own, stand=None, lacks="repeatability")
+        parts = (u, repeat[0] / math.sqrt(count))
+        if not all(0 <= part < math.inf for part in parts):
+            return Uncertainty(own=own, stand=next(part for part in parts if not 0 <= part < math.inf))
+        both = effective_freedom([(parts[0] ** 2, freedom), (parts[1] ** 2, repeat[1])])
+        return Uncertainty(own=own, stand=math.hypot(*parts), stand_freedom=both)
 
 
 def _judge_setting(question: Question, setting: Setting) -> list[Assessed]:
@@ -204,8 +230,7 @@ def _judge_outcome(question: Question, outcome: KeptOutcome) -> Assessed:
     unknown = _why_unknown(limit, outcome, measured) or view.why_fact_unknown(question.card, outcome.setting)
     if unknown or measured is None or measured.value is None:
         return _unknown(limit, at, unknown)
-    stand_u = question.stand_u(measured.value, outcome.measured.get(SHOTS))
-    uncertainty = Uncertainty(own=measured.u, stand=stand_u)
+    uncertainty = question.uncertainty(measured.value, measured.u, outcome.measured.get(SHOTS))
     verdict, reason = decide(measured.value, measured.unit, uncertainty, question.tolerance)
     if verdict is Verdict.UNKNOWN:
         return _unknown(limit, at, reason)
@@ -249,13 +274,23 @@ def find_spreads(declared: Mapping[str, Spread], measure: str) -> Sequence[Sprea
 
 
 def spread_u(spreads: Sequence[Spread], value: float) -> float | None:
-    """Give the standard uncertainty that spreads mean for a value, in its unit: the largest, None if there is none.
+    """Give the standard uncertainty that spreads mean for a value, in its unit: the largest, None if there is none."""
+    found = largest_spread(spreads, value)
+    return None if found is None else found[0]
+
+
+def largest_spread(spreads: Sequence[Spread], value: float) -> tuple[float, float, Spread] | None:
+    """Give the largest standard uncertainty that spreads mean for a value, its degrees of freedom, and whose it is.
 
     One that is NaN, infinite or negative comes before all others: `decide` believes none of it.
     """
+    if not spreads:
+        return None
     given = [s.u if s.u is not None else abs(value) * (s.relative_u or 0.0) for s in spreads]
-    wrong = [u for u in given if not 0 <= u < math.inf]
-    return wrong[0] if wrong else max(given, default=None)
+    wrong = [place for place, u in enumerate(given) if not 0 <= u < math.inf]
+    place = wrong[0] if wrong else max(range(len(given)), key=given.__getitem__)
+    freedom = spreads[place].freedom
+    return given[place], DECLARED_FREEDOM if freedom is None else freedom, spreads[place]
 
 
 def _unknown(limit: Limit, at: str, reason: str) -> Assessed:

@@ -1,18 +1,24 @@
 """Analysis of variance of a crossed set: lenses x fittings x repeats, all three taken at random.
 
-Two-way analysis with interaction; the interaction is taken into the repeats where it is not seen. Formulas: Montgomery
-and Runger, Quality Engineering 6 (1993) 289-305; the pooling at a probability above 0.25: Bancroft and Han, as is
-common for preliminary tests (both from memory).
+Two-way analysis with interaction; the interaction is taken into the repeats where it is not seen. Where readings are
+missing: the method of fitting constants. Each sum of squares is what a source explains beyond all that do not contain
+it, and its expectation, whatever is missing, follows from the projections; complete, it is the ordinary analysis
+(Henderson's method III, Biometrics 9 (1953) 226-252; Searle, Casella and McCulloch, Variance Components, 1992, 5.5).
+Complete sets: Montgomery and Runger, Quality Engineering 6 (1993) 289-305; the pooling at a probability above 0.25:
+Bancroft and Han, as is common for preliminary tests (all from memory).
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from scipy.stats import f as f_distribution
+
+from glasswright.statistics.freedom import effective_freedom
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -76,13 +82,17 @@ class Anova:
     """The table of an analysis, and what follows from it."""
 
     shape: tuple[int, int, int]
-    """Lenses, fittings, repeats."""
+    """Lenses, fittings, repeats at most."""
+    missing: int
+    """Readings that a complete set of that shape would have more."""
     sources: tuple[Source, Source, Source, Source]
     """Lens, fitting, interaction, repeat."""
     interaction_probability: float | None
     """Of so large an interaction by chance; None with one repeat."""
     pooled: bool
     """The interaction was taken into the repeats."""
+    weights: tuple[tuple[float, ...], ...]
+    """(4, 4): of the mean squares in the variances of lens, fitting, interaction and repeat."""
     components: Components
 
     @property
@@ -96,68 +106,109 @@ class Anova:
         *_, interaction, repeat = self.sources
         return repeat.freedom + (interaction.freedom if self.pooled else 0)
 
+    @property
+    def reproducibility_freedom(self) -> float:
+        """Effective degrees of freedom behind the reproducibility, which is a sum of mean squares (Satterthwaite)."""
+        weights = np.array(self.weights)[1] + np.array(self.weights)[2]
+        parts = [
+            (weight * source.mean_square, float(source.freedom))
+            for weight, source in zip(weights, self.sources, strict=True)
+            if source.freedom
+        ]
+        return effective_freedom(parts)
+
 
 def analyse(values: Array) -> Anova:
-    """Analyse a balanced crossed set.
+    """Analyse a crossed set.
 
     Parameters
     ----------
     values
-        (lenses, fittings, repeats), two lenses and two fittings at least. With one repeat, the interaction and the
-        repeats cannot be told apart: all of that scatter then counts as interaction, so as reproducibility.
+        (lenses, fittings, repeats), two lenses and two fittings at least; NaN where a reading is missing. With one
+        repeat, the interaction and the repeats cannot be told apart: all of that scatter then counts as interaction, so
+        as reproducibility.
+
+    Raises
+    ------
+    ValueError
+        If so much is missing that lenses and fittings cannot be told apart.
     """
+    there = ~np.isnan(values)
     lenses, fittings, repeats = values.shape
-    sources = _divide(values)
-    *_, interaction, repeat = sources
+    design = _find_design(there.tobytes(), values.shape)
+    if min(design.freedom[:3]) < 1:
+        raise ValueError("lenses and fittings cannot be told apart: too few fittings are common to several lenses")
+    readings = values[there] - values[there].mean()
+    squares = [float(readings @ projection @ readings) for projection in design.projections]
+    sources = [
+        Source(name=name, sum_of_squares=max(square, 0.0), freedom=freedom)
+        for name, square, freedom in zip(NAMES, squares, design.freedom, strict=True)
+    ]
+    interaction, repeat = sources[2:]
     probability = None
-    if repeats > 1:
+    if repeat.freedom:
         ratio = interaction.mean_square / repeat.mean_square if repeat.mean_square > 0 else math.inf
         probability = float(f_distribution.sf(ratio, interaction.freedom, repeat.freedom))
     pooled = probability is not None and probability > POOL_ABOVE
-    squares = np.array([source.mean_square for source in sources])
+    means = np.array([source.mean_square for source in sources])
     if pooled:
-        squares[2:] = (interaction.sum_of_squares + repeat.sum_of_squares) / (interaction.freedom + repeat.freedom)
-    parts = components_of(squares[:, None], (lenses, fittings, repeats))[:, 0]
+        means[2:] = (interaction.sum_of_squares + repeat.sum_of_squares) / (interaction.freedom + repeat.freedom)
+    parts = np.maximum(design.weights @ means, 0.0)
     lens, fitting, crossed, again = (float(part) for part in np.sqrt(parts))
     return Anova(
         shape=(lenses, fittings, repeats),
-        sources=sources,
+        missing=int(there.size - there.sum()),
+        sources=(sources[0], sources[1], interaction, repeat),
         interaction_probability=probability,
         pooled=pooled,
-        components=Components(lens=lens, fitting=fitting, interaction=crossed, repeat=again),
+        weights=tuple(tuple(float(each) for each in row) for row in design.weights),
+        # pooled, both are one and their difference is rounding
+        components=Components(lens=lens, fitting=fitting, interaction=0.0 if pooled else crossed, repeat=again),
     )
 
 
-def _divide(values: Array) -> tuple[Source, Source, Source, Source]:
-    lenses, fittings, repeats = values.shape
-    mean, cells = values.mean(), values.mean(axis=2)
-    of_lens, of_fitting = cells.mean(axis=1), cells.mean(axis=0)
-    crossed = cells - of_lens[:, None] - of_fitting[None, :] + mean
-    squares = (
-        ("lens", fittings * repeats * ((of_lens - mean) ** 2).sum(), lenses - 1),
-        ("fitting", lenses * repeats * ((of_fitting - mean) ** 2).sum(), fittings - 1),
-        ("interaction", repeats * (crossed**2).sum(), (lenses - 1) * (fittings - 1)),
-        ("repeat", ((values - cells[:, :, None]) ** 2).sum(), lenses * fittings * (repeats - 1)),
+NAMES: Final = ("lens", "fitting", "interaction", "repeat")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Design:
+    """What follows from which readings there are."""
+
+    projections: tuple[Array, ...]
+    """(readings, readings) of each source: the sum of squares is a quadratic form in the readings."""
+    freedom: tuple[int, ...]
+    weights: Array
+    """(4, 4): of the mean squares in the variances."""
+
+
+@lru_cache(maxsize=16)
+def _find_design(there: bytes, shape: tuple[int, int, int]) -> _Design:
+    lens, fitting, _ = np.nonzero(np.frombuffer(there, dtype=bool).reshape(shape))
+    one = np.ones((len(lens), 1))
+    of_lens, of_fitting, of_cell = (_indicate(each) for each in (lens, fitting, lens * shape[1] + fitting))
+    both = _project(np.hstack([one, of_lens, of_fitting]))
+    cells = _project(of_cell)
+    projections = (both - _project(of_fitting), both - _project(of_lens), cells - both, np.eye(len(lens)) - cells)
+    freedom = tuple(round(float(np.trace(each))) for each in projections)
+    # what one unit of each variance adds to a sum of squares
+    adds = np.array([
+        [*(float((each * (part @ part.T)).sum()) for part in (of_lens, of_fitting, of_cell)), float(np.trace(each))]
+        for each in projections
+    ])  # fmt: skip
+    expected = np.array(
+        [row / count if count else (0.0, 0.0, 0.0, 1.0) for row, count in zip(adds, freedom, strict=True)]
     )
-    made = [Source(name=name, sum_of_squares=float(square), freedom=freedom) for name, square, freedom in squares]
-    return made[0], made[1], made[2], made[3]
+    weights = np.linalg.inv(expected) if min(freedom[:3]) > 0 else np.zeros((4, 4))
+    return _Design(projections=projections, freedom=freedom, weights=weights)
 
 
-def components_of(mean_squares: Array, shape: tuple[int, int, int]) -> Array:
-    """Give the variances that mean squares stand for: lens, fitting, interaction, repeat; none below 0.
+def _indicate(places: NDArray[np.int64]) -> Array:
+    """Give (readings, groups): 1 where a reading is of a group."""
+    return np.asarray(places[:, None] == np.unique(places)[None, :], dtype=np.float64)
 
-    Parameters
-    ----------
-    mean_squares
-        (4, draws): of lens, fitting, interaction and repeat. Where the interaction was taken into the repeats, both are
-        the common one, and the interaction comes out 0.
-    """
-    lenses, fittings, repeats = shape
-    lens, fitting, interaction, repeat = mean_squares
-    parts = (
-        (lens - interaction) / (fittings * repeats),
-        (fitting - interaction) / (lenses * repeats),
-        (interaction - repeat) / repeats,
-        repeat,
-    )
-    return np.asarray(np.maximum(np.stack(parts), 0.0))
+
+def _project(columns: Array) -> Array:
+    """Give the projection on what columns span."""
+    basis, sizes, _ = np.linalg.svd(columns, full_matrices=False)
+    basis = basis[:, sizes > 1e-9 * sizes[0]]
+    return np.asarray(basis @ basis.T)

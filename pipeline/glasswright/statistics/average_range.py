@@ -41,7 +41,7 @@ class AverageRange:
 
 
 def by_average_and_range(values: Array) -> AverageRange | None:
-    """Give the parts of a balanced crossed set; None with one repeat, which has no range.
+    """Give the parts of a complete crossed set; None with one repeat, which has no range, or where one is missing.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def by_average_and_range(values: Array) -> AverageRange | None:
         (lenses, fittings, repeats).
     """
     lenses, fittings, repeats = values.shape
-    if repeats < 2:
+    if repeats < 2 or np.isnan(values).any():
         return None
     mean_range = float(np.ptp(values, axis=2).mean())
     repeatability = mean_range / mean_range_of(repeats)

@@ -1,4 +1,4 @@
-"""Crossed sets: every lens in every fitting, the same number of times.
+"""Crossed sets: every lens in every fitting, the same number of times, but for what is missing.
 
 A fitting is the time from setting a lens up until it is taken off the stand. Tickets of one lens and one fitting are
 repeats of each other, and so are the shots of a ticket where a field is measured for each shot. Which fitting a ticket
@@ -10,12 +10,13 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
+from itertools import combinations
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Sequence
 
     from numpy.typing import NDArray
 
@@ -38,73 +39,52 @@ class Reading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrossedSet:
-    """A balanced set."""
+    """A crossed set."""
 
     lenses: tuple[str, ...]
     fittings: tuple[str, ...]
     values: Array
-    """(lenses, fittings, repeats)."""
+    """(lenses, fittings, repeats); NaN where a reading is missing."""
     tickets: tuple[str, ...]
-    left_out: tuple[str, ...]
-    """What had to be left out to balance it, and why."""
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether nothing is missing."""
+        return not bool(np.isnan(self.values).any())
 
 
-def balance(readings: Sequence[Reading]) -> CrossedSet | str:
-    """Choose the largest crossed set of readings that is whole, or say what is missing for one.
-
-    Lenses that lack a fitting, fittings that few lenses have, and repeats beyond the fewest are left out and named.
-    """
+def arrange(readings: Sequence[Reading]) -> CrossedSet | str:
+    """Arrange readings as a crossed set, or say what is missing for one. Every reading is used."""
     cells: dict[tuple[str, str], list[Reading]] = defaultdict(list)
     for reading in readings:
         cells[reading.lens, reading.fitting].append(reading)
-    lenses, fittings = _choose(cells)
-    if len(lenses) < FEWEST_LENSES or len(fittings) < FEWEST_FITTINGS:
-        found = f"found {_list('lens', {lens for lens, _ in cells})} and {_list('fitting', {fit for _, fit in cells})}"
+    lenses, fittings = sorted({lens for lens, _ in cells}), sorted({fit for _, fit in cells}, key=_rank)
+    if not _are_crossed(cells, lenses, fittings):
+        found = f"found {_list('lens', set(lenses))} and {_list('fitting', set(fittings))}"
         return f"needs {FEWEST_LENSES} lenses or more, each in the same {FEWEST_FITTINGS} fittings or more: {found}"
-    repeats = min(len(cells[lens, fitting]) for lens in lenses for fitting in fittings)
-    taken = [[cells[lens, fitting][:repeats] for fitting in fittings] for lens in lenses]
+    values = np.full((len(lenses), len(fittings), max(map(len, cells.values()))), np.nan)
+    for (lens, fitting), cell in cells.items():
+        values[lenses.index(lens), fittings.index(fitting), : len(cell)] = [each.value for each in cell]
     return CrossedSet(
-        lenses=lenses,
-        fittings=fittings,
-        values=np.array([[[each.value for each in cell] for cell in row] for row in taken], dtype=np.float64),
-        tickets=tuple(sorted({each.ticket for row in taken for cell in row for each in cell})),
-        left_out=tuple(_name_left_out(cells, lenses, fittings, repeats)),
+        lenses=tuple(lenses),
+        fittings=tuple(fittings),
+        values=values,
+        tickets=tuple(sorted({each.ticket for each in readings})),
     )
 
 
-def _choose(cells: Mapping[tuple[str, str], Sequence[Reading]]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Give the lenses and fittings of the largest whole set: of the fittings, those that most lenses have."""
-    has = {lens: {fit for other, fit in cells if other == lens} for lens, _ in cells}
-    common = sorted({fit for _, fit in cells}, key=lambda fit: (-sum(fit in fits for fits in has.values()), _rank(fit)))
-    best: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
-    for count in range(FEWEST_FITTINGS, len(common) + 1):
-        fittings = common[:count]
-        lenses = tuple(sorted(lens for lens, fits in has.items() if fits.issuperset(fittings)))
-        if len(lenses) >= FEWEST_LENSES and len(lenses) * count >= len(best[0]) * len(best[1]):
-            best = lenses, tuple(sorted(fittings, key=_rank))
-    return best
+def _are_crossed(cells: Collection[tuple[str, str]], lenses: Sequence[str], fittings: Sequence[str]) -> bool:
+    """Say whether some lenses have the same two fittings."""
+    common = [
+        sum((lens, one) in cells and (lens, other) in cells for lens in lenses)
+        for one, other in combinations(fittings, 2)
+    ]
+    return max(common, default=0) >= FEWEST_LENSES
 
 
 def _rank(fitting: str) -> tuple[int, str]:
     """Sort fittings that are numbers by number."""
     return (int(fitting), "") if fitting.isdecimal() else (1 << 30, fitting)
-
-
-def _name_left_out(
-    cells: Mapping[tuple[str, str], Sequence[Reading]],
-    lenses: tuple[str, ...],
-    fittings: tuple[str, ...],
-    repeats: int,
-) -> list[str]:
-    other_fittings = sorted({fit for _, fit in cells} - set(fittings), key=_rank)
-    named = [f"fitting {fit}: too few lenses have it" for fit in other_fittings]
-    for lens in sorted({lens for lens, _ in cells} - set(lenses)):
-        missing = [fit for fit in fittings if (lens, fit) not in cells]
-        named.append(f"lens {lens}: has no value in fitting {', '.join(missing)}")
-    more = sum(len(cells[lens, fit]) - repeats for lens in lenses for fit in fittings)
-    if more:
-        named.append(f"{more} repeats: only {repeats} in every fitting of every lens")
-    return named
 
 
 def _list(what: str, names: set[str]) -> str:

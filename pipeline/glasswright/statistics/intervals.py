@@ -14,8 +14,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright.statistics.anova import components_of
-
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -53,27 +51,26 @@ class Intervals:
 def find_intervals(anova: Anova, confidence: float) -> Intervals:
     """Give the intervals of an analysis, two-sided; the same analysis gives the same intervals.
 
-    Where the interaction was taken into the repeats, so are its degrees of freedom.
+    Variances of which only the sum counts are summed before they are taken for 0 at least. The repeatability's interval
+    has the degrees of freedom of the interaction too, where that was taken into the repeats.
     """
-    sums = np.array([source.sum_of_squares for source in anova.sources])
-    freedom = np.array([source.freedom for source in anova.sources])
-    if anova.pooled:
-        sums[2:], freedom[2:] = sums[2:].sum(), freedom[2:].sum()
     squares = np.zeros((4, DRAWS))
-    for row in range(4):
-        # pooled, interaction and repeat are one thing and share their draws
-        stream = 2 if anova.pooled and row == 3 else row
-        if freedom[row]:
-            squares[row] = sums[row] / _chi_squared(int(freedom[row]), stream)
-    lens, fitting, interaction, repeat = components_of(squares, anova.shape)
-    gauge = np.sqrt(fitting + interaction + repeat)
-    spread = np.sqrt(lens)
+    for row, source in enumerate(anova.sources):
+        if source.freedom:
+            squares[row] = source.sum_of_squares / _chi_squared(source.freedom, row)
+    lens, fitting, interaction, repeat = np.array(anova.weights) @ squares
+    reproducibility = np.sqrt(np.maximum(fitting + interaction, 0.0))
+    gauge = np.sqrt(np.maximum(fitting + interaction + repeat, 0.0))
+    spread = np.sqrt(np.maximum(lens, 0.0))
+    if anova.pooled:
+        pooled = sum(source.sum_of_squares for source in anova.sources[2:])
+        repeat = pooled / _chi_squared(anova.repeat_freedom, 3)
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.nan_to_num(gauge / np.hypot(gauge, spread), nan=0.0)
         categories = np.nan_to_num(CATEGORIES_FACTOR * spread / gauge, nan=0.0, posinf=np.inf)
     return Intervals(
         repeatability=_interval(np.sqrt(repeat), confidence),
-        reproducibility=_interval(np.sqrt(fitting + interaction), confidence),
+        reproducibility=_interval(reproducibility, confidence),
         gauge=_interval(gauge, confidence),
         lens=_interval(spread, confidence),
         gauge_of_total=_interval(share, confidence),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import math
 from difflib import unified_diff
 from typing import TYPE_CHECKING, Any
 
@@ -33,11 +34,12 @@ def describe_origin(study: Study, spread: NewSpread, by: str) -> str:
     states = [state for state in study.evidence.tickets if state.record.ticket.number in tickets]
     nights = sorted(night for state in states for night in (state.record.nights or (state.measured_at[:10],)))
     lenses, fittings, repeats = fields[0].anova.shape
+    lost = f" ({fields[0].anova.missing} missing)" if fields[0].anova.missing else ""
     when = nights[0] if nights[0] == nights[-1] else f"{nights[0]} to {nights[-1]}"
     rehearsed = "REHEARSED, not measured: " if study.evidence.rehearsed else ""
     low, high = (f"{value:.2g}" for value in (spread.interval.low, spread.interval.high))
     return (
-        f"{rehearsed}study of {when}, {by}; {lenses} lenses x {fittings} fittings x {repeats} repeats, "
+        f"{rehearsed}study of {when}, {by}; {lenses} lenses x {fittings} fittings x {repeats} repeats{lost}, "
         f"{_name_tickets(tickets)}; {spread.says}; {100 * study.confidence:g} % {low} to {high}"
     )
 
@@ -58,16 +60,16 @@ def propose_text(document: Document, study: Study, by: str) -> str:
     StudyWriteError
         If the text would not read back as what was meant.
     """
-    entries = [(each, _round(each.u), describe_origin(study, each, by)) for each in study.spreads]
+    entries = [(each, _entry(each, describe_origin(study, each, by))) for each in study.spreads]
 
     def change(data: Any) -> None:  # noqa: ANN401 - the library's types say no more
-        for spread, u, origin in entries:
-            _write_entry(data, spread, u, origin)
+        for spread, entry in entries:
+            _write_entry(data, spread, entry)
 
     text = edit_yaml(document.text, change)
     expected = copy.deepcopy(document.data)
-    for spread, u, origin in entries:
-        expected[spread.table] = (expected.get(spread.table) or {}) | {spread.measure: {"u": u, "origin": origin}}
+    for spread, entry in entries:
+        expected[spread.table] = (expected.get(spread.table) or {}) | {spread.measure: entry}
     read = scan_bytes(document.path, text.encode())
     problems = list(read.problems)
     for table in {spread.table for spread in study.spreads}:
@@ -82,13 +84,22 @@ def _round(u: float) -> float:
     return float(f"{u:.{DIGITS}g}")
 
 
-def _write_entry(data: Any, spread: NewSpread, u: float, origin: str) -> None:  # noqa: ANN401
+def _entry(spread: NewSpread, origin: str) -> dict[str, Any]:
+    entry: dict[str, Any] = {"u": _round(spread.u)}
+    if spread.freedom is not None:
+        entry["freedom"] = math.floor(10 * spread.freedom) / 10
+    if spread.with_repeats:
+        entry["with_repeats"] = True
+    return entry | {"origin": origin}
+
+
+def _write_entry(data: Any, spread: NewSpread, entry: dict[str, Any]) -> None:  # noqa: ANN401
     if not data.get(spread.table):
         if spread.table in data:
             data[spread.table] = CommentedMap()
         else:
             data.insert(list(data).index("bodies") + 1, spread.table, CommentedMap())
-    data[spread.table][spread.measure] = as_flow({"u": u, "origin": origin})
+    data[spread.table][spread.measure] = as_flow(entry)
 
 
 def show_changes(document: Document, text: str) -> str:

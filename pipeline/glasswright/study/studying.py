@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from glasswright.statistics.anova import analyse
 from glasswright.statistics.average_range import by_average_and_range
-from glasswright.statistics.crossed import balance
+from glasswright.statistics.crossed import arrange
 from glasswright.statistics.intervals import CATEGORIES_FACTOR, find_intervals
 from glasswright.study.pooling import pool
 
@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 
 TOLERANCE_SIGMAS = 6.0
 """The share of a tolerance is told for six standard deviations, or three from the mean to the one limit."""
+ENOUGH_FREEDOM: Final = 22.0
+"""Degrees of freedom with which a lens that is just at a limit passes in 10 % of visits at most, after 95 of 100
+studies and with a confidence of 95 %: `ci/bench decisions --only judging`."""
 ROUNDING = 1e-12
 """Scatter below this part of a number is that of the arithmetic."""
 
@@ -41,7 +44,7 @@ class FieldStudy:
     crossed: CrossedSet
     anova: Anova
     ranges: AverageRange | None
-    """By average and range; None with one repeat."""
+    """By average and range; None with one repeat, or where a reading is missing."""
     intervals: Intervals
     limits: Limits
     """The card's, lower and upper; None where it has none."""
@@ -49,7 +52,7 @@ class FieldStudy:
     @property
     def mean(self) -> float:
         """Mean of all values."""
-        return float(self.crossed.values.mean())
+        return float(np.nanmean(self.crossed.values))
 
     @property
     def gauge_of_total_pct(self) -> float:
@@ -83,6 +86,13 @@ class FieldStudy:
         return None if share is None else share * self.anova.components.gauge
 
     @property
+    def fittings_needed(self) -> int:
+        """So many fittings would tell the reproducibility well enough, if each told as much as these did."""
+        _, fittings, _ = self.anova.shape
+        freedom = max(1.0, self.anova.reproducibility_freedom)
+        return max(fittings, 1 + math.ceil(ENOUGH_FREEDOM * (fittings - 1) / freedom))
+
+    @property
     def rating(self) -> str:
         """What the share of the tolerance means, or without limits that of the total: good, marginal or poor.
 
@@ -102,9 +112,13 @@ class NewSpread:
     measure: str
     u: float
     """In the field's unit."""
+    freedom: float | None
+    """Effective degrees of freedom; None for an upper end, which counts as one that is declared."""
     interval: Interval
     says: str
     """How it follows from the study."""
+    with_repeats: bool = False
+    """Of a reproducibility: the repeats could not be told apart and are in it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,12 +156,12 @@ def study_stand(
     fields: list[FieldStudy] = []
     refused: list[Refused] = []
     for subject, readings in evidence.readings.items():
-        crossed = balance(readings)
+        crossed = arrange(readings)
         if isinstance(crossed, str):
             refused.append(Refused(subject=subject, why=crossed))
             continue
         anova = analyse(crossed.values)
-        if anova.components.gauge <= ROUNDING * float(np.abs(crossed.values).max()):
+        if anova.components.gauge <= ROUNDING * float(np.nanmax(np.abs(crossed.values))):
             refused.append(Refused(subject=subject, why="does not scatter at all: nothing is learnt from it"))
             continue
         fields.append(
@@ -196,6 +210,7 @@ def _pool_repeats(measure: str, fields: Sequence[FieldStudy]) -> NewSpread | Non
         table="repeatability",
         measure=measure,
         u=pooled.sigma,
+        freedom=float(pooled.freedom),
         interval=widest.intervals.repeatability,
         says=f"pooled over {_settings(repeated)}, {pooled.freedom} degrees of freedom",
     )
@@ -208,15 +223,15 @@ def _take_largest(measure: str, fields: Sequence[FieldStudy]) -> NewSpread:
     where = f"largest of {_settings(fields)}, {worst.subject.model}"
     where += f" at {worst.subject.at}" if worst.subject.at is not None else ""
     if seen > 0:
-        one = "" if worst.anova.shape[2] > 1 else "; repeats not told apart and counted in"
+        one = "" if worst.anova.sources[3].freedom else "; repeats not told apart and counted in"
         return NewSpread(
             table="reproducibility", measure=measure, u=seen, interval=worst.intervals.reproducibility,
-            says=where + one,
+            freedom=max(1.0, worst.anova.reproducibility_freedom), says=where + one, with_repeats=bool(one),
         )  # fmt: skip
     widest = max(fields, key=lambda field: field.intervals.reproducibility.high)
     high = widest.intervals.reproducibility.high or widest.anova.components.gauge
     return NewSpread(
-        table="reproducibility", measure=measure, u=high, interval=widest.intervals.reproducibility,
+        table="reproducibility", measure=measure, u=high, freedom=None, interval=widest.intervals.reproducibility,
         says="fitting anew changed nothing that could be seen, so this is the upper end of what it may be",
     )  # fmt: skip
 

@@ -8,11 +8,13 @@ import pytest
 from glasswright import Setting
 from glasswright.errors import ConfigError
 from glasswright.judging.cards import check_card, load_cards
+from glasswright.judging.decision import Tolerance, Uncertainty, decide
 from glasswright.judging.judge import judge_ticket
 from glasswright.ledger.verdict import Verdict
 from glasswright.plugin.measurements import FieldDescription
 from glasswright.plugin.outcome import Status
 from glasswright.plugin.stage import Scope
+from glasswright.statistics.freedom import effective_freedom, quantile_of
 from support.ledger_toys import (
     CARD_HEAD,
     F2,
@@ -111,8 +113,13 @@ def test_the_stands_patterns_count_after_the_exact_name_and_the_largest_of_them(
     ("u", "stand", "why"),
     [
         (0.001, ToyStand(reproducibility={}), "the stand file declares no reproducibility for this measure"),
+        (0.001, ToyStand(repeatability={}), "the stand file declares no repeatability for this measure"),
         (None, ToyStand(), "the measurement's own uncertainty is not known"),
-        (0.0, ToyStand(reproducibility={"*": ToySpread(u=0.0)}), "an uncertainty of 0 is not believed"),
+        (
+            0.0,
+            ToyStand(reproducibility={"*": ToySpread(u=0.0, with_repeats=True)}),
+            "an uncertainty of 0 is not believed",
+        ),
     ],
 )
 def test_without_an_uncertainty_a_guarded_limit_is_reviewed_at_best(tmp_path, u, stand, why):
@@ -450,3 +457,49 @@ def test_settings_are_said_as_at_the_bench(tmp_path):
     assert not at.holds(Setting(focal_length_mm=35.0))
     assert at.holds(Setting(focal_length_mm=24.0 - 1e-9, f_number=4.0 + 1e-9))  # rounding
     assert not at.holds(Setting(focal_length_mm=24.0, f_number=4.001))
+
+
+@pytest.mark.parametrize(
+    ("value", "limit", "verdict"),
+    [
+        (0.1 + 0.2, "max: 0.3", Verdict.PASS),  # 0.30000000000000004
+        (0.7 - 0.6, "min: 0.1", Verdict.PASS),  # 0.09999999999999998
+        (0.3, "min: 0.301", Verdict.FAIL),  # no value is rounded to the limit's digits, nor the other way
+        (0.3004, "max: 0.3", Verdict.FAIL),
+    ],
+)
+def test_numbers_count_as_they_are_given_but_for_the_arithmetic(tmp_path, value, limit, verdict):
+    limit = f"{{measure: {SHARP}, {limit}, rule: simple}}"
+    assert one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=value)), limit)).verdict is verdict
+
+
+def test_a_margin_of_just_the_guard_band_is_one():
+    u = 0.1 / quantile_of(0.95, math.inf)
+    tolerance = Tolerance(lower=0.3, upper=None, rule="guarded", confidence=0.95)
+    assert decide(0.1 + 0.3, "px", Uncertainty(own=u, stand=0.0), tolerance)[0] is Verdict.PASS
+    assert decide(0.2, "px", Uncertainty(own=u, stand=0.0), tolerance)[0] is Verdict.FAIL
+
+
+def test_effective_degrees_of_freedom_are_those_of_the_guides_example():
+    # JCGM 100:2008, G.4.1: relative 0.25 %, 0.57 % and 0.82 % from 10, 5 and 15 readings
+    parts = [(0.25**2, 9), (0.57**2, 4), (0.82**2, 14)]
+    assert effective_freedom(parts) == pytest.approx(19.0, abs=0.05)
+    assert quantile_of(0.975, 19) == pytest.approx(2.09, abs=0.005)
+    assert effective_freedom([(1.0, math.inf)]) == math.inf
+
+
+@pytest.mark.parametrize(
+    ("freedom", "shots", "expected"),
+    [
+        (math.inf, 1, 1.645),
+        (16.0, 1, 1.746),
+        (None, 1, 1.860),  # declared without: 8
+        (16.0, 9, 1.746),  # nothing of its own
+    ],
+)
+def test_the_guard_band_widens_with_few_degrees_of_freedom(tmp_path, freedom, shots, expected):
+    stand = ToyStand(reproducibility={"*": ToySpread(u=0.01, freedom=freedom)})
+    measured = kept(centre__sharp_cy_per_px=(0.27 + 0.01 * (expected - 0.002), 1e-9), shot_count=shots)
+    assert one(judge(tmp_path, state(measured), AT_F2, stand=stand)).verdict is Verdict.REVIEW
+    measured = kept(centre__sharp_cy_per_px=(0.27 + 0.01 * (expected + 0.002), 1e-9), shot_count=shots)
+    assert one(judge(tmp_path, state(measured), AT_F2, stand=stand)).verdict is Verdict.PASS

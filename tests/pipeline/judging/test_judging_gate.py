@@ -86,7 +86,7 @@ def test_a_judgement_by_older_rules_is_judged_again(shop, capsys, monkeypatch):
     shop.judge(capsys)
     for module in (gatekeeper_module, judge_module):
         monkeypatch.setattr(module, "JUDGE_VERSION", JUDGE_VERSION + 1)
-    monkeypatch.setattr(judge_module, "spread_u", lambda *_: None)  # rules under which nothing passes
+    monkeypatch.setattr(judge_module, "largest_spread", lambda *_: None)  # rules under which nothing passes
     code, out, _ = shop.gate(capsys)
     assert (code, out.splitlines()[0]) == (11, "T-1: REVIEW")
 

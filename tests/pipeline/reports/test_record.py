@@ -38,8 +38,8 @@ STAND = """\
 stand: north-bench
 bodies: [Ostrel D7]
 reproducibility:
-  measure_mtf50.*: {u: 0.004, origin: "declared, 2026-03, K. Moreau"}
-  measure_vignetting.*: {u: 0.02, origin: "declared, 2026-03, K. Moreau"}
+  measure_mtf50.*: {u: 0.004, freedom: 1000, with_repeats: true, origin: "declared, 2026-03, K. Moreau"}
+  measure_vignetting.*: {u: 0.02, freedom: 1000, with_repeats: true, origin: "declared, 2026-03, K. Moreau"}
 """
 ELSEWHERE = {"ledger": "ledger 1", "commits": 2, "made_at": "2026-03-01T20:00:00+01:00", "digest": "ab"}
 NOT_ACCREDITED = "A shop's record, not an accredited calibration."

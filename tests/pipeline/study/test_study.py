@@ -13,7 +13,7 @@ from glasswright.config.schema.plugins import load_plugins
 from glasswright.config.yaml.round_trip import edit_yaml
 from glasswright.errors import ConfigError
 from glasswright.ledger import Ledger
-from glasswright.statistics.crossed import Reading, balance
+from glasswright.statistics.crossed import Reading, arrange
 from glasswright.study.evidence import collect, name_fittings
 from support.ledger_toys import F2, F4, good_outcomes, run_record, sharpness, state, ticket_record, write_card
 from support.watch_toys import night, write_ticket
@@ -26,8 +26,8 @@ bodies: [Ostrel D7]
 
 # declared for now
 reproducibility:
-  measure_mtf50.*: {relative_u: 0.01, origin: "declared, 2026-03, K. Moreau"}   # until the study
-  measure_vignetting.*: {u: 0.02, origin: "declared, 2026-03, K. Moreau"}
+  measure_mtf50.*: {relative_u: 0.01, with_repeats: true, origin: "declared, 2026-03, K. Moreau"}   # until the study
+  measure_vignetting.*: {u: 0.02, freedom: 1000, with_repeats: true, origin: "declared, 2026-03, K. Moreau"}
 """
 
 
@@ -47,6 +47,8 @@ def write_study(path, values, **others):
     with Ledger.open_for_writing(path) as ledger:
         run = ledger.begin_run(run_record())
         for (lens, fitting, repeat), value in np.ndenumerate(values):
+            if np.isnan(value):
+                continue
             number = f"S-{lens}{fitting}{repeat}"
             outcomes = [sharpness(float(value), F2, ticket=number), sharpness(float(value) + 0.05, F4, ticket=number)]
             told = {"phase": "study", "serial": f"C50-{lens}", "fitting": str(fitting + 1), **others}
@@ -312,24 +314,31 @@ def readings(cells):
     ]
 
 
-def test_the_largest_whole_set_is_taken_and_the_rest_is_named():
+def test_every_reading_is_used_and_what_is_missing_is_counted(shop, capsys):
     cells = {(lens, fitting): 2 for lens in "abc" for fitting in "12"}
-    cells |= {("a", "3"): 2, ("d", "1"): 2, ("c", "2"): 5}
-    found = balance(readings(cells))
-    assert (found.lenses, found.fittings, found.values.shape) == (("a", "b", "c"), ("1", "2"), (3, 2, 2))
-    assert found.left_out == (
-        "fitting 3: too few lenses have it",
-        "lens d: has no value in fitting 2",
-        "3 repeats: only 2 in every fitting of every lens",
-    )
+    cells |= {("a", "3"): 2, ("d", "1"): 2}
+    found = arrange(readings(cells))
+    assert (found.lenses, found.fittings, found.values.shape) == (("a", "b", "c", "d"), ("1", "2", "3"), (4, 3, 2))
+    assert np.isnan(found.values).sum() == 8
+    assert not found.is_complete
+    # one of thirty lost: its repeat is, and nothing else
+    values = crossed_values((5, 3, 2))
+    values[2, 1, 1] = np.nan
+    write_study(shop.ledger, values)
+    code, out, _ = shop.study(capsys, "--write")
+    assert code == 0
+    assert "5 x 3 x 2, 1 missing" in out
+    assert "x 2 repeats (1 missing), tickets" in shop.spread().origin
+    assert shop.spread("repeatability").freedom == 28
+    assert 0.0005 < shop.spread("repeatability").u < 0.002
 
 
 def test_a_set_that_is_not_crossed_is_refused():
-    said = balance(readings({("a", "1"): 2, ("b", "2"): 2}))
+    said = arrange(readings({("a", "1"): 2, ("b", "2"): 2}))
     assert said == (
         "needs 2 lenses or more, each in the same 2 fittings or more: found 2 lenses (a, b) and 2 fittings (1, 2)"
     )
-    assert "found 0 lenses (none)" in balance([])
+    assert "found 0 lenses (none)" in arrange([])
 
 
 # --- ticket.yaml ------------------------------------------------------------------------------------------------------

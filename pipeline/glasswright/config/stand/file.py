@@ -31,6 +31,10 @@ class Spread(ConfigModel):
     """In the field's unit."""
     relative_u: Annotated[float, Field(gt=0, lt=1)] | None = None
     """Of the value."""
+    freedom: Annotated[float, Field(ge=1)] | None = None
+    """Degrees of freedom behind it, from a study; a number declared without counts as right to a quarter."""
+    with_repeats: bool = False
+    """Of a reproducibility: the repeatability is in it, as from a study without repeats."""
     origin: Sentence
     """The study it was found in, or who declared it and when."""
 

@@ -1,0 +1,36 @@
+"""Effective degrees of freedom of a sum: Welch and Satterthwaite (JCGM 100:2008, G.4.1, formula G.2b)."""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from scipy.special import stdtrit
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+
+def effective_freedom(parts: Iterable[tuple[float, float]]) -> float:
+    """Give the degrees of freedom that a sum of independent variances is worth.
+
+    Parameters
+    ----------
+    parts
+        Each variance, or its weighted mean square, and its degrees of freedom; infinite ones cost nothing.
+
+    Returns
+    -------
+    Infinity where no part has a cost.
+    """
+    known = list(parts)
+    total = sum(variance for variance, _ in known)
+    cost = sum(variance**2 / freedom for variance, freedom in known)
+    return total**2 / cost if cost > 0 else math.inf
+
+
+@lru_cache(maxsize=1024)
+def quantile_of(confidence: float, freedom: float) -> float:
+    """Give the quantile of Student's t; the normal one for infinite degrees of freedom."""
+    return float(stdtrit(freedom, confidence))
