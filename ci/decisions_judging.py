@@ -67,7 +67,7 @@ class Stand:
 def print_judging(quick: bool) -> None:
     repeats = 4 if quick else 500
     print(
-        f"Judging: a lens just at its limit, confidence {CONFIDENCE}, {SHOTS} shots; how often it passes, over {repeats}"
+        f"Judging: a lens just at its limit, confidence {CONFIDENCE}, {SHOTS} shots; how often it passes, of {repeats}"
     )
     print("studies: on average, and for one study in twenty more often than; with the degrees of freedom, and without.")
     for shape in SHAPES:
