@@ -1,0 +1,287 @@
+"""MTF50 through focus: a curve whose shape is that of a defocused round pupil, fitted to the steps of a series.
+
+Near focus 1/MTF50^2 runs as a parabola, far from it as a steeper one; how it passes from one to the other depends on
+how much of the blur in focus is diffraction. Written as ``log(1/MTF50^2) = peak + shape(share, x)`` with
+``x = rate (step - place)``, the shape hardly differs from lens to lens: it is tabulated for a pupil with defocus
+(H. H. Hopkins, Proc. R. Soc. A 231, 1955) times a Gaussian that stands for aberrations and the pixel. What real
+aberrations do otherwise is a small odd and a small even term, known beforehand to be small: they make up most of the
+uncertainty of a series of coarse steps.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from scipy.interpolate import CubicSpline, RectBivariateSpline
+
+from glasswright_camera.sharpness.ceiling import HALF
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Mask = NDArray[np.bool_]
+
+LEAST_STEPS: Final = 5
+DIFFRACTION_HALF: Final = 0.4039728
+"""MTF50 of a perfect lens over its cut-off frequency."""
+SHARES: Final = np.array([0.004, 0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0])
+"""Of diffraction in the blur at focus, 1/MTF50^2 over 1/MTF50^2, that the shape is tabulated for."""
+FARTHEST: Final = 3.5
+"""x at the table's end, where 1/MTF50^2 is 15 to 27 times that in focus; beyond, it goes on as a power of x.
+"""
+REACH: Final = 2.4
+"""Steps whose log(1/MTF50^2) lies this much above the least are too blurred to say where the peak is."""
+ODD_U: Final = (0.03, 0.15)
+EVEN_U: Final = (0.02, 0.08)
+"""Standard deviations of the weights of ``x^3 / (1 + x^2)`` and ``x^4 / (1 + x^2)``, and what they have more where all
+blur is diffraction: what half a wave of spherical aberration at the pupil's rim does to the curve."""
+SHAPE_U: Final = (0.01, 0.04)
+"""Likewise of what those two terms leave, of log(1/MTF50^2) over that at focus: steps far from focus say little."""
+GRID_U: Final = 0.12
+"""The same while places and rates are tried on a grid, from the grid's own coarseness."""
+MARGIN: Final = 0.2
+"""Of the series' length: so far beyond its ends a peak is looked for."""
+FRAME_U: Final = 0.001
+"""Of MTF50: what a frame does to all its discs alike (vibration, focus that is not where it should be)."""
+PARAMETERS: Final = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FocusCurves:
+    """Fitted curves: arrays over (curves,); NaN where fewer than five steps were measured, or no peak was found."""
+
+    peak: Array
+    """log(1/MTF50^2) at best focus."""
+    place: Array
+    """Step of best focus, fractions of a step included."""
+    rate: Array
+    """Logarithm of x over steps."""
+    odd: Array
+    even: Array
+    share: Array
+    covariance: Array
+    """(curves, 5, 5), of the five in this order."""
+    misfit: Array
+    """Root of chi-square over degrees of freedom, at least 1: by so much the covariance was widened."""
+
+    @property
+    def mtf50(self) -> Array:
+        """MTF50 at each curve's own best focus, cycles per pixel."""
+        return np.asarray(np.exp(-self.peak / 2))
+
+    @property
+    def mtf50_u(self) -> Array:
+        """Its standard uncertainty."""
+        return self.mtf50 * np.sqrt(self.covariance[:, 0, 0]) / 2
+
+    @property
+    def place_u(self) -> Array:
+        """Standard uncertainty of the step of best focus."""
+        return np.sqrt(self.covariance[:, 1, 1])
+
+    def read_at(self, place: Array | float, place_u: Array | float = 0.0) -> tuple[Array, Array]:
+        """Read MTF50 at a step, the same for all curves or one for each, with its standard uncertainty."""
+        step = np.broadcast_to(np.asarray(place, dtype=np.float64), self.peak.shape)[:, None]
+        value, slope = self._evaluate(step)
+        value, slope = value[:, 0], slope[:, 0]
+        variance = np.einsum("ci,cij,cj->c", slope, self.covariance, slope)
+        # a step later does as much as a peak a step earlier
+        moved = slope[:, 1] * np.asarray(place_u)
+        mtf50 = np.exp(-value / 2)
+        return mtf50, mtf50 * np.sqrt(variance + moved**2) / 2
+
+    def expect(self, step: float) -> tuple[Array, Array]:
+        """Give log(1/MTF50^2) at a step, and its standard uncertainty."""
+        value, slope = self._evaluate(np.full((len(self.peak), 1), step))
+        variance = np.einsum("ci,cij,cj->c", slope[:, 0], self.covariance, slope[:, 0])
+        return value[:, 0], np.sqrt(variance)
+
+    def _evaluate(self, step: Array) -> tuple[Array, Array]:
+        found = np.stack([self.peak, self.place, self.rate, self.odd, self.even], axis=1)
+        return _run(found, self.share, step)
+
+
+def fit_focus_curves(step: Array, mtf50: Array, mtf50_u: Array, cutoff: float) -> FocusCurves:
+    """Fit curves to a series.
+
+    Parameters
+    ----------
+    step
+        (steps,): places of the shots, in steps.
+    mtf50, mtf50_u
+        (steps, curves): cycles per pixel, and standard uncertainty from pixel noise; NaN where a step lacks a number.
+    cutoff
+        Frequency beyond which diffraction lets nothing through, cycles per pixel; infinite where it is not known.
+    """
+    level = -2 * np.log(mtf50.T)
+    relative_u = np.hypot(2 * mtf50_u.T / mtf50.T, 2 * FRAME_U)
+    used = _choose_steps(level)
+    enough = used.sum(axis=1) >= LEAST_STEPS
+    weight = np.where(used, relative_u, np.inf) ** -2
+    level = np.where(used, level, 0.0)
+    found = _begin(step, level, weight, cutoff)
+    found, covariance, misfit = _refine(found, step, level, weight, cutoff)
+    good = enough & np.isfinite(found).all(axis=1) & np.isfinite(covariance).all(axis=(1, 2))
+    found[~good], covariance[~good] = np.nan, np.nan
+    return FocusCurves(
+        peak=found[:, 0],
+        place=found[:, 1],
+        rate=found[:, 2],
+        odd=found[:, 3],
+        even=found[:, 4],
+        share=_share(found[:, 0], cutoff),
+        covariance=covariance,
+        misfit=misfit,
+    )
+
+
+def _choose_steps(level: Array) -> Mask:
+    """Take the steps that are not blurred beyond use, the five least blurred at any rate: (curves, steps)."""
+    known = np.isfinite(level)
+    order = np.argsort(np.where(known, level, np.inf), axis=1)
+    rank = np.argsort(order, axis=1)
+    least = np.where(known, level, np.inf).min(axis=1, keepdims=True)
+    return np.asarray(known & ((level <= least + REACH) | (rank < LEAST_STEPS)))
+
+
+def _share(peak: Array, cutoff: float) -> Array:
+    """Give the share of diffraction in the blur at focus."""
+    own = (DIFFRACTION_HALF * cutoff) ** -2 if np.isfinite(cutoff) else 0.0
+    return np.clip(own * np.exp(-peak), SHARES[0], 1.0)
+
+
+def _begin(step: Array, level: Array, weight: Array, cutoff: float) -> Array:
+    """Try a grid of places and rates: (curves, 5)."""
+    apart = float(np.median(np.diff(np.sort(step))))
+    places = np.arange(step.min() - apart / 2, step.max() + 0.75 * apart, apart / 4)
+    share = _share(np.where(weight > 0, level, np.inf).min(axis=1), cutoff)
+    best = np.full(len(level), np.inf)
+    found = np.zeros((len(level), PARAMETERS))
+    for rate in np.geomspace(0.03, 3.0, 20) / apart:
+        # one shape stands for all curves: the fit that begins here has each its own
+        shape = _shape(np.median(share), rate * (step[None, :] - places[:, None]))[0]
+        trust = weight[:, None] / (1 + weight[:, None] * (GRID_U * shape) ** 2)
+        rest = level[:, None] - shape
+        peak = (trust * rest).sum(axis=2) / trust.sum(axis=2)
+        cost = (trust * (rest - peak[..., None]) ** 2).sum(axis=2)
+        cost -= np.log(trust, where=trust > 0, out=np.zeros_like(trust)).sum(axis=2)
+        at = np.argmin(cost, axis=1)
+        row = np.arange(len(level))
+        better = cost[row, at] < best
+        best = np.where(better, cost[row, at], best)
+        here = np.column_stack([peak[row, at], places[at], np.full(len(level), np.log(rate))])
+        found[better, :3] = here[better]
+    return found
+
+
+def _refine(
+    found: Array, step: Array, level: Array, weight: Array, cutoff: float
+) -> tuple[Array, Array, Array]:
+    """Fit all parameters by damped Gauss-Newton, the odd and the even term held near nothing; all curves at once."""
+    curves = len(found)
+    places = np.broadcast_to(step, level.shape)
+    ends = step.min() - MARGIN * np.ptp(step), step.max() + MARGIN * np.ptp(step)
+    share = _share(found[:, 0], cutoff)
+    shape = _run(found, share, places)[0] - found[:, :1]
+    weight = weight / (1 + weight * ((SHAPE_U[0] + SHAPE_U[1] * share)[:, None] * shape) ** 2)
+    held = np.zeros((curves, PARAMETERS, PARAMETERS))
+    held[:, 3, 3] = (ODD_U[0] + ODD_U[1] * share) ** -2
+    held[:, 4, 4] = (EVEN_U[0] + EVEN_U[1] * share) ** -2
+    damping = np.full(curves, 1e-3)
+
+    def judge(at: Array) -> tuple[Array, Array, Array]:
+        value, slope = _run(at, _share(at[:, 0], cutoff), places)
+        rest = level - value
+        cost = (weight * rest**2).sum(axis=1) + np.einsum("ci,cij,cj->c", at, held, at)
+        gradient = np.einsum("csi,cs->ci", slope, weight * rest) - np.einsum("ci,cij->cj", at, held)
+        return cost, gradient, np.einsum("csi,cs,csj->cij", slope, weight, slope) + held
+
+    cost, gradient, curvature = judge(found)
+    for _ in range(40):
+        scale = np.einsum("cii->ci", curvature) + 1e-9
+        damped = curvature + damping[:, None, None] * scale[:, :, None] * np.eye(PARAMETERS)
+        move = np.clip(np.linalg.solve(damped, gradient[..., None])[..., 0], -1.0, 1.0)
+        tried = found + move
+        tried[:, 1] = np.clip(tried[:, 1], *ends)
+        new_cost, new_gradient, new_curvature = judge(tried)
+        better = new_cost <= cost
+        small = better & (cost - new_cost < 1e-7 * (1 + cost))
+        found = np.where(better[:, None], tried, found)
+        cost = np.where(better, new_cost, cost)
+        gradient = np.where(better[:, None], new_gradient, gradient)
+        curvature = np.where(better[:, None, None], new_curvature, curvature)
+        damping = np.clip(np.where(better, damping / 5, damping * 8), 1e-9, 1e9)
+        if (small | (damping > 1e8)).all():
+            break
+    freedom = np.maximum((weight > 0).sum(axis=1) - 3, 1)
+    misfit = np.sqrt(np.maximum(cost / freedom, 1.0))
+    covariance = np.linalg.pinv(curvature, hermitian=True) * misfit[:, None, None] ** 2
+    return found, covariance, misfit
+
+
+def _run(found: Array, share: Array, step: Array) -> tuple[Array, Array]:
+    """Give log(1/MTF50^2) at steps (curves, steps), and its slopes by the parameters (curves, steps, 5)."""
+    peak, place, rate, odd, even = (found[:, k, None] for k in range(PARAMETERS))
+    speed = np.exp(np.clip(rate, -12, 6))
+    x = speed * (step - place)
+    shape, slope = _shape(share[:, None], x)
+    square = x**2
+    bent = [x * square / (1 + square), square**2 / (1 + square)]
+    slope = slope + odd * (3 * square + square**2) / (1 + square) ** 2
+    slope = slope + even * (4 * x * square + 2 * x * square**2) / (1 + square) ** 2
+    value = peak + shape + odd * bent[0] + even * bent[1]
+    return value, np.stack([np.ones_like(x), -speed * slope, x * slope, *bent], axis=-1)
+
+
+def _shape(share: Array, x: Array) -> tuple[Array, Array]:
+    """Give log(1/MTF50^2) over that at focus, and its slope by x."""
+    table = tabulate_shape()
+    far = np.abs(x)
+    near = np.minimum(far, FARTHEST)
+    root = np.broadcast_to(np.sqrt(share), x.shape)
+    value, slope = table.ev(root, near), table.ev(root, near, dy=1)
+    # far out 1/MTF50^2 runs as a power of x
+    beyond = np.maximum(far / FARTHEST, 1.0)
+    return value + near * slope * np.log(beyond), slope * np.sign(x) / beyond
+
+
+@cache
+def tabulate_shape() -> RectBivariateSpline:
+    """Tabulate the shape over the root of diffraction's share and x; x is scaled so that it begins as x^2."""
+    place = np.linspace(0, FARTHEST, 71)
+    rows = []
+    for share in SHARES:
+        half = DIFFRACTION_HALF * np.sqrt(share)
+        frequency = np.linspace(0.05, 1.1, 400) * half
+        waves = np.linspace(0, 0.3 + 1.6 / np.sqrt(share), 90)
+        # the Gaussian that brings the transfer in focus down to one half at `half`
+        fall = np.log(2 * float(defocused_transfer(np.array(2 * half), np.array(0.0)))) / half**2
+        transfer = defocused_transfer(2 * frequency[None, :], waves[:, None]) * np.exp(-fall * frequency**2)
+        at = np.maximum(np.argmax(np.c_[transfer[:, :-1], np.zeros(len(waves))] < HALF, axis=1), 1)
+        row = np.arange(len(waves))
+        above, below = transfer[row, at - 1], transfer[row, at]
+        crossing = frequency[at - 1] + (frequency[1] - frequency[0]) * (above - HALF) / (above - below)
+        level = CubicSpline(waves, -2 * np.log(crossing / crossing[0]), bc_type=((1, 0.0), "not-a-knot"))
+        scale = np.sqrt(float(level(0.0, 2)) / 2)
+        rows.append(level(place / scale))
+    return RectBivariateSpline(np.sqrt(SHARES), place, np.array(rows))
+
+
+def defocused_transfer(shear: Array, waves: Array) -> Array:
+    """Give the transfer function of a round pupil with defocus W20 in wavelengths; `shear` is 2 x frequency / cut-off.
+
+    Hopkins's overlap integral, ``(4/pi) int_0^b sin^2 t cos(4 pi W20 s (cos t - s/2)) dt`` with b = arccos(s/2), by
+    Gauss-Legendre.
+    """
+    node, weight = np.polynomial.legendre.leggauss(14 + int(8 * np.max(waves)))
+    bound = np.arccos(np.clip(shear / 2, 0, 1))
+    strength = 4 * np.pi * waves * shear
+    total = np.zeros(np.broadcast(shear, waves).shape)
+    for x, w in zip(node, weight, strict=True):
+        turn = bound * (x + 1) / 2
+        total += w * np.sin(turn) ** 2 * np.cos(strength * (np.cos(turn) - shear / 2))
+    return np.asarray(total * bound * 2 / np.pi)
