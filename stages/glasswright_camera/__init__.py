@@ -23,7 +23,7 @@ from glasswright_camera.light.measure_gain import measure_gain
 from glasswright_camera.light.reduce_dark import reduce_dark
 from glasswright_camera.light.reduce_flat import reduce_flat
 from glasswright_camera.raw.stage import decode_raw
-from glasswright_camera.sharpness.stage import measure_mtf50
+from glasswright_camera.sharpness.stage import measure_best_focus, measure_mtf50
 from glasswright_camera.shooting.stage import check_light
 from glasswright_camera.spots.map_spots import map_spots
 from glasswright_camera.spots.stage import find_spots
@@ -56,6 +56,7 @@ __all__ = [
     "locate_ramp",
     "map_spots",
     "measure_autofocus",
+    "measure_best_focus",
     "measure_centring",
     "measure_distortion",
     "measure_focus_offset",

@@ -63,3 +63,22 @@ def zone_members(place_px: Array, width_px: int, height_px: int, zones: Zones) -
         "lower_left": (x <= -out) & (y >= out),
         "lower_right": (x >= out) & (y >= out),
     }
+
+
+def clock_time(deg: float) -> str:
+    """Say where on the lens a direction in the frame lies: as on a clock seen from the front, to the half hour.
+
+    Parameters
+    ----------
+    deg
+        Direction as the file has it, from x (right) towards y (down).
+
+    Notes
+    -----
+    A lens turns its image by 180 degrees: what the file shows on the right fell on the half of the sensor that lies on
+    the left for whoever stands behind the camera, and so on the right for whoever looks into the lens; what it shows
+    at the bottom fell on the sensor's upper half. So right stays right, and down becomes up.
+    """
+    halves = round(((90 - deg) % 360) / 15) % 24
+    hour, half = divmod(halves, 2)
+    return f"{hour or 12}:{30 * half:02d}"

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from glasswright import Artefact
+from glasswright import Artefact, Setting
 from glasswright.config import ConfigFile, DataFile
 from glasswright_camera.raw.frame_size import LARGEST_FRAME_PX
 
@@ -202,13 +202,17 @@ class Zones:
     """Where in the field the named zones lie.
 
     Centre and mid are rings in half-diagonals from the image centre; a corner zone holds the discs beyond
-    `corner_from_frac` of both the half width and the half height, one zone for each corner.
+    `corner_from_frac` of both the half width and the half height, one zone for each corner. Sharpness is read at one
+    place of each zone: the image centre, the image height `mid_at_frac`, and on the frame's diagonals at the image
+    height `corner_at_frac` (in half-diagonals), whichever of the zone's discs the chart has there.
     """
 
     centre_within_frac: Fraction = 0.2
     mid_inner_frac: Fraction = 0.35
     mid_outer_frac: Fraction = 0.65
     corner_from_frac: Fraction = 0.62
+    mid_at_frac: Fraction = 0.5
+    corner_at_frac: Fraction = 0.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -235,6 +239,8 @@ class FocusStep:
     um: Positive
     per_square_f_number: bool = False
     """Whether the step grows with the square of the f-number, as the depth of focus of a perfect lens does."""
+    u_frac: Fraction = 0.03
+    """Relative standard uncertainty of `um`: all that is told in micrometres shares it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -298,3 +304,11 @@ class Stand(Artefact):
     shooting: ShootingLimits = field(default_factory=ShootingLimits)
     shaker: Shaker | None = None
     dust: tuple[Mote, ...] = ()
+
+    def focus_step_um(self, setting: Setting | None) -> tuple[float, float]:
+        """Give the size of a focus step at the sensor and its standard uncertainty, um; NaN where it is not known."""
+        step, number = self.focus_step, setting.f_number if setting else None
+        if step is None or (step.per_square_f_number and number is None):
+            return float("nan"), float("nan")
+        size = step.um * (number or 1.0) ** 2 if step.per_square_f_number else step.um
+        return size, size * step.u_frac

@@ -106,7 +106,9 @@ def test_centring_is_what_was_drawn(stepped_night, number):
     true, found = setting.truth, setting.results["measure_centring"]
     tilt, u = true["tilt"], found.focus_tilt_arcmin_u
     assert found.focus_tilt_arcmin == pytest.approx(tilt["arcmin"], abs=3 * u)
-    assert found.bowl_um == pytest.approx(true["field_curvature"]["corner_um"], abs=3 * found.bowl_um_u)
+    assert found.field_curvature_um == pytest.approx(
+        true["field_curvature"]["corner_um"], abs=3 * found.field_curvature_um_u
+    )
     if read_truth(folder, number)["faults"][0]["name"] == "tilted_group":
         assert tilt["arcmin"] > 5
         assert turned(found.focus_tilt_deg, tilt["direction_deg"]) < 3 * found.focus_tilt_deg_u + 2

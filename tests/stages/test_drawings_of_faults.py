@@ -245,7 +245,7 @@ def test_centres_of_symmetry_lie_where_they_are_and_down_is_down():
 
 
 def test_best_focus_runs_along_tilt_and_bowl():
-    focus = {"tilt_steps": 2.0, "tilt_steps_u": 0.1, "bowl_steps": -1.0, "bowl_steps_u": 0.1}
+    focus = {"tilt_steps": 2.0, "tilt_steps_u": 0.1, "field_curvature_steps": -1.0, "field_curvature_steps_u": 0.1}
     (picture,) = draw_centring(make_centring(**focus, focus_disc_count=100))
     both = next(each.get("d") for each in shapes(picture, "path", "line one"))
     ends = np.array([pair.split() for pair in re.findall(r"[ML]([-\d.]+ [-\d.]+)", both)], float)

@@ -56,7 +56,7 @@ def test_false_alarms_of_the_stages_own_extremes():
     rng = np.random.default_rng(1)
     soft, uneven = 0, 0
     for _ in range(200):
-        green = measure_mtf50((noisy_trace(rng, 0.005),), None, STAND).green
+        green = measure_mtf50((noisy_trace(rng, 0.005),), STAND).green
         soft += green.worst_cy_per_px < 0.25 - GUARD * green.worst_cy_per_px_u
         uneven += green.corner_imbalance_frac > GUARD * green.corner_imbalance_frac_u
     # 200 draws at 5 %: up to 20 with a chance of a hundredth

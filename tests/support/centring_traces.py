@@ -44,7 +44,7 @@ def make_field_trace(
     colour_px=0.4,
     defocus_um=0.0,
     tilt_um=(0.0, 0.0),
-    bowl_um=0.0,
+    field_curvature_um=0.0,
     noise=0.0,
     seed=0,
     role="chart",
@@ -52,13 +52,13 @@ def make_field_trace(
 ) -> Trace:
     """One shot: MTF50 is 0.3 times (1 + slope . p + bowl r^2), further lowered by defocus.
 
-    `tilt_um` for a half-diagonal and `bowl_um` at one say how far behind the sensor the focus lies.
+    `tilt_um` for a half-diagonal and `field_curvature_um` at one say how far behind the sensor the focus lies.
     """
     generator = np.random.default_rng(seed)
     node, centre, field = lay_discs(layout)
     square = (field**2).sum(axis=1)
     sharp = 0.3 * (1 + field @ np.array(slope) + bowl * square)
-    off_um = defocus_um + field @ np.array(tilt_um) + bowl_um * square
+    off_um = defocus_um + field @ np.array(tilt_um) + field_curvature_um * square
     value = (1 / sharp**2 + 0.05 * off_um**2) ** -0.5
     mtf50 = np.repeat(np.tile(value, (3, 1))[..., None], 2, axis=-1)
     mtf50 = mtf50 * (1 + noise * generator.normal(size=mtf50.shape))
@@ -72,6 +72,7 @@ def make_field_trace(
     return replace(
         make_trace(node, centre, chart=layout.name, width=WIDTH, height=HEIGHT),
         centre_px=centres,
+        radius_px=np.full((3, len(node)), 70.0),
         mtf50=mtf50,
         mtf50_u=max(noise, 1e-5) * mtf50,
         lopsided=lopsided,

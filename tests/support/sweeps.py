@@ -36,10 +36,11 @@ def zone(value, u=0.001, sagittal=None):
         mean_cy_per_px_u=u,
         mean_lp_per_mm=value * 1000 / 6,
         mean_lp_per_mm_u=u * 1000 / 6,
-        astigmatism_frac=0.0,
-        astigmatism_frac_u=0.0,
-        best_focus_steps=math.nan,
-        best_focus_steps_u=math.nan,
+        direction_difference_frac=0.0,
+        direction_difference_frac_u=0.0,
+        ceiling_ratio=math.nan,
+        ceiling_ratio_u=math.nan,
+        height_frac=0.0,
         disc_count=3,
     )
 
@@ -68,9 +69,7 @@ def sharp(f_number, centre, corner, focal=50.0, u=0.001, red=NOTHING, blue=NOTHI
         blue=blue,
         chart="lattice",
         magnification_frac=0.02,
-        focus="single",
-        focus_steps=math.nan,
-        focus_steps_u=math.nan,
+        fill_frac=0.89,
         shot_count=1,
     )
 

@@ -21,6 +21,7 @@ from glasswright.plugin.drawing import (
     reach,
     tick_step,
 )
+from glasswright_camera.field import clock_time
 from glasswright_camera.plots import WIDTH, arrow, legend, plot_canvas
 
 if TYPE_CHECKING:
@@ -105,11 +106,12 @@ def _draw_dials(dials: list[Dial], tilt_of: str) -> Picture:
     described = (
         "Arrows point on the frame as the file has it: to the softer side, to where the far tails of points lie, to "
         "the side whose focus lies behind the sensor. Each ring has its own scale. The shaded patch about an arrow's "
-        f"end is two standard uncertainties; where it reaches the middle, nothing is sure to be off."
+        "end is two standard uncertainties; where it reaches the middle, nothing is sure to be off. Times are those of "
+        "a clock face about the lens, seen from its front with the camera upright: right stays right, down becomes up."
         f"{TILT_OF.get(tilt_of, '')}"
     )
     title = "Signs of tilt and decentring"
-    return Picture(title, canvas(WIDTH, 226, *parts, label=title, marks=True), described)
+    return Picture(title, canvas(WIDTH, 244, *parts, label=title, marks=True), described)
 
 
 def _draw_dial(dial: Dial, x: float) -> str:
@@ -132,6 +134,7 @@ def _draw_dial(dial: Dial, x: float) -> str:
     way = (
         f"towards {dial.deg:.0f}° ± {COVERAGE * dial.deg_u:.0f}°" if dial.has_direction else "no direction to speak of"
     )
+    lens = f"on the lens at {clock_time(dial.deg)}" if dial.has_direction else ""
     parts = [
         label(x, 22, dial.name, class_="name"),
         ring,
@@ -140,6 +143,7 @@ def _draw_dial(dial: Dial, x: float) -> str:
         label(x + RADIUS * 0.71 + 4, y - RADIUS * 0.71 - 4, f"{dial.full:g}", anchor="start"),
         label(x, 186, f"{size} {dial.unit}"),
         label(x, 204, way),
+        label(x, 222, lens),
     ]
     return "".join(parts)
 
@@ -184,7 +188,7 @@ def _draw_centres(centring: Centring) -> list[Picture]:
 def _draw_bowl(centring: Centring) -> list[Picture]:
     """Draw best focus along the way in which it rises most: the tilt as a slope, field curvature as a bowl."""
     tilt, tilt_u = centring.tilt_steps, centring.tilt_steps_u
-    bowl, bowl_u = centring.bowl_steps, centring.bowl_steps_u
+    bowl, bowl_u = centring.field_curvature_steps, centring.field_curvature_steps_u
     if not np.isfinite([tilt, tilt_u, bowl, bowl_u]).all():
         return []
     place = np.linspace(-1, 1, 41)
@@ -200,9 +204,9 @@ def _draw_bowl(centring: Centring) -> list[Picture]:
     parts.append(legend(74, plot.y.start + 62, [("one", "best focus"), ("two", "its plane alone")], apart=150))
     title = "Best focus across the field"
     described = (
-        "The surface of best focus along the way in which its plane rises most, against the centre's, in steps of the "
-        f"focus series, as shot, chart and body tilt included. Plane {tilt:.2f} ± {COVERAGE * tilt_u:.2f}, "
-        f"bowl {f'{bowl:+.2f}'.replace('-', MINUS)} ± {COVERAGE * bowl_u:.2f} steps at the corner; "
-        f"{centring.focus_disc_count} discs."
+        "The surface of medial focus along the way in which its plane rises most, against the centre's, in steps of "
+        f"the focus series, as shot, chart and body tilt included. Plane {tilt:.2f} ± {COVERAGE * tilt_u:.2f}, field "
+        f"curvature {f'{bowl:+.2f}'.replace('-', MINUS)} ± {COVERAGE * bowl_u:.2f} steps in the corner, drawn as "
+        f"the square of the image height; {centring.focus_disc_count} discs."
     )
     return [Picture(title, plot_canvas(plot, *parts, name=title, marks=False), described)]

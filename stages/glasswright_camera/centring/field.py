@@ -9,8 +9,8 @@ import numpy as np
 
 from glasswright import Unmeasurable
 from glasswright_camera.centring.vector import NOWHERE, Pointer, point_along
-from glasswright_camera.edges.repeats import Repeats, main_plane, mean_with_scatter
-from glasswright_camera.field import CORNERS, image_radius, zone_members
+from glasswright_camera.edges.repeats import Repeats, main_plane
+from glasswright_camera.field import image_radius, zone_members
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -83,22 +83,6 @@ def fit_least_squares(basis: Array, value: Array) -> tuple[Array, Array]:
     freedom = max(int(kept.sum()) - basis.shape[1], 1)
     covariance = np.linalg.inv(basis[kept].T @ basis[kept]) * float(residual @ residual) / freedom
     return np.asarray(weight, dtype=np.float64), np.asarray(covariance, dtype=np.float64)
-
-
-def find_imbalance(repeats: Repeats, stand: Stand) -> tuple[float, float]:
-    """Give (best - worst) / mean of the corners' MTF50 and its standard uncertainty; NaN where a corner has no disc."""
-    trace = repeats.traces[0]
-    members = zone_members(repeats.places(), trace.width_px, trace.height_px, stand.zones)
-    if not all(members[corner].any() for corner in CORNERS):
-        return float("nan"), float("nan")
-    plane = main_plane(trace)
-    value = repeats.stack(lambda t: t.mtf50)[:, plane].mean(axis=-1)
-    value_u = np.sqrt((repeats.stack(lambda t: t.mtf50_u)[:, plane] ** 2).sum(axis=-1)) / 2
-    mean = np.stack([value[:, members[corner]].mean(axis=1) for corner in CORNERS], axis=1)
-    mean_u = np.stack([np.sqrt((value_u[:, members[c]] ** 2).sum(axis=1)) / members[c].sum() for c in CORNERS], axis=1)
-    corner, corner_u = mean_with_scatter(mean, mean_u)
-    high, low, middle = int(corner.argmax()), int(corner.argmin()), float(corner.mean())
-    return float((corner[high] - corner[low]) / middle), float(np.hypot(corner_u[high], corner_u[low]) / middle)
 
 
 def find_coma(repeats: Repeats, stand: Stand) -> Pointer:

@@ -13,12 +13,10 @@ class Centring(Artefact):
 
     Directions run from the sensor's x axis (right) towards y (down), 0 to 360 degrees. A direction's uncertainty of 60
     degrees and more means that there is none to speak of. Centres of symmetry are from the image centre, in
-    half-diagonals, right and down positive.
+    half-diagonals, right and down positive. Focus is positive behind, farther from the lens. Sizes of vectors have the
+    length taken off that noise alone makes.
     """
 
-    corner_imbalance_frac: NonNegative
-    """(best - worst) / mean of the four corners' MTF50, as shot."""
-    corner_imbalance_frac_u: float
     side_slope_frac: NonNegative
     """Relative change of MTF50 over one half-diagonal, in the direction in which it falls most; never negative."""
     side_slope_frac_u: float
@@ -32,9 +30,10 @@ class Centring(Artefact):
     soft_sides_deg: float
     """Direction of those two sides, 0 to 180 degrees."""
     soft_sides_deg_u: float
-    corner_fall_frac: float
-    """By how much MTF50 is lower one half-diagonal out than in the centre, relative: what is alike all round."""
-    corner_fall_frac_u: float
+    corner_softening_frac: float
+    """By how much MTF50 is lower one half-diagonal out than in the centre, as shot, relative: what is alike all round.
+    Field curvature softens corners, and so does blur that grows towards them."""
+    corner_softening_frac_u: float
     coma_ratio: NonNegative
     """Lopsidedness common to the discs of the centre zone, of what is usual among aberrated lenses; never negative."""
     coma_ratio_u: float
@@ -71,12 +70,21 @@ class Centring(Artefact):
     tilt_steps: float
     """The tilt over one half-diagonal in steps of the focus series, nothing taken off; known without a step's size."""
     tilt_steps_u: float
-    bowl_steps: float
-    """Field curvature: how far behind the centre's the corner's focus lies, steps of the series."""
-    bowl_steps_u: float
-    bowl_um: float
-    """The same in um."""
-    bowl_um_u: float
+    field_curvature_steps: float
+    """How far behind the centre's the medial focus lies in the corner, one half-diagonal out, what is alike all round
+    (r^2 and r^4): negative where it lies before, nearer the lens. Steps of the series."""
+    field_curvature_steps_u: float
+    field_curvature_um: float
+    """The same at the sensor. Medial: the middle between the sagittal and the tangential focus."""
+    field_curvature_um_u: float
+    sagittal_curvature_um: float
+    """The same of the sagittal focus alone."""
+    sagittal_curvature_um_u: float
+    tangential_curvature_um: float
+    tangential_curvature_um_u: float
+    astigmatism_um: float
+    """Tangential less sagittal focus in the corner: the astigmatic difference, alike all round."""
+    astigmatism_um_u: float
     tilt_of: str
     """`lens`: chart and body are taken off. `lens and body`: no reference lens is known. `not separable`: the chart's
     own tilt is not known well enough. `not measured`: no focus series."""

@@ -8,24 +8,29 @@ from typing import Any
 import numpy as np
 
 from glasswright import stage
-from glasswright_camera.centring.field import find_coma, find_imbalance, find_shape
-from glasswright_camera.centring.focus import NOT_SEPARABLE, find_step_um, find_surface, find_tilt
+from glasswright_camera.centring.field import find_coma, find_shape
+from glasswright_camera.centring.focus import NOT_SEPARABLE, Known, Surface, find_surface, find_tilt
 from glasswright_camera.centring.fringing import find_colour_centre
 from glasswright_camera.centring.result import Centring
 from glasswright_camera.centring.vector import NOWHERE, Pointer, point_along
 from glasswright_camera.distortion.result import Distortion
 from glasswright_camera.edges.repeats import Repeats, main_name, shared_discs
 from glasswright_camera.edges.trace import Trace
+from glasswright_camera.field import clock_time
+from glasswright_camera.sharpness.result import BestFocus
 from glasswright_camera.stand import Stand
 from glasswright_camera.vignetting.stage import Falloff
 
 NAN = float("nan")
+UNKNOWN: Known = (NAN, NAN)
+STANDS_OUT = 5.0
+"""Standard uncertainties from which a side is worth naming."""
 
 
 @stage
 def measure_centring(
     traces: tuple[Trace, ...],
-    focus_series: tuple[Trace, ...] | None,
+    focus: BestFocus | None,
     falloff: Falloff | None,
     distortion: Distortion | None,
     stand: Stand,
@@ -35,9 +40,9 @@ def measure_centring(
     Parameters
     ----------
     traces
-        The chart shots of the setting: corner imbalance, softer side, coma in the middle, centres of colour.
-    focus_series
-        Traces of a focus series of five steps or more: best focus of each disc, its plane and its bowl.
+        The chart shots of the setting: softer side, coma in the middle, centres of colour.
+    focus
+        Best focus of each disc, from a focus series: its plane and its curvature.
     falloff
         For the centre of the light's falloff.
     distortion
@@ -57,24 +62,38 @@ def measure_centring(
         Too few discs, or a series in which too few pass through focus.
     """
     repeats = shared_discs(traces, [main_name(traces[0])])
-    focus = read_focus(focus_series, distortion, stand)
+    found = read_focus(focus, distortion, stand)
+    field = read_field(repeats, stand)
     return Centring(
-        **read_field(repeats, stand),
+        **field,
         **read_centres(repeats, falloff),
-        **focus.named(),
-        tilt_of=focus.tilt_of,
-        focus_disc_count=focus.discs,
+        **found.named(),
+        tilt_of=found.tilt_of,
+        focus_disc_count=found.surface.discs if found.surface else 0,
         shot_count=len(traces),
-        caveats=find_caveats(focus.tilt_of),
+        caveats=find_caveats(found.tilt_of),
+        notes=name_sides(field, found),
+    )
+
+
+def name_sides(field: dict[str, Any], found: FocusReading) -> tuple[str, ...]:
+    """Say where on the lens the sides lie that stand out, as on a clock seen from the front."""
+    sides = (
+        ("the softer side", field["side_slope_frac"], field["side_slope_frac_u"], field["worse_side_deg"]),
+        ("the side whose focus lies behind", found.tilt.size, found.tilt.size_u, found.tilt.deg),
+        ("the far tails of points in the middle", field["coma_ratio"], field["coma_ratio_u"], field["coma_deg"]),
+    )
+    return tuple(
+        f"{name} is at {clock_time(deg)} on the lens, seen from its front with the camera upright"
+        for name, size, u, deg in sides
+        if size > STANDS_OUT * u
     )
 
 
 def read_field(repeats: Repeats, stand: Stand) -> dict[str, Any]:
     """Read what the discs' blur tells, as shot."""
-    imbalance, shape, coma = find_imbalance(repeats, stand), find_shape(repeats), find_coma(repeats, stand)
+    shape, coma = find_shape(repeats), find_coma(repeats, stand)
     return {
-        "corner_imbalance_frac": imbalance[0],
-        "corner_imbalance_frac_u": imbalance[1],
         "side_slope_frac": shape.side.size,
         "side_slope_frac_u": shape.side.size_u,
         "worse_side_deg": shape.side.deg,
@@ -83,8 +102,8 @@ def read_field(repeats: Repeats, stand: Stand) -> dict[str, Any]:
         "soft_sides_frac_u": shape.band.size_u,
         "soft_sides_deg": shape.band.deg,
         "soft_sides_deg_u": shape.band.deg_u,
-        "corner_fall_frac": -shape.bowl,
-        "corner_fall_frac_u": shape.bowl_u,
+        "corner_softening_frac": -shape.bowl,
+        "corner_softening_frac_u": shape.bowl_u,
         "coma_ratio": coma.size,
         "coma_ratio_u": coma.size_u,
         "coma_deg": coma.deg,
@@ -106,56 +125,53 @@ def read_centres(repeats: Repeats, falloff: Falloff | None) -> dict[str, Any]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FocusReading:
-    """What a focus series tells; NaN without one. Pairs are a value and its standard uncertainty."""
+    """What a focus series tells; NaN without one."""
 
+    surface: Surface | None = None
     tilt: Pointer = NOWHERE
-    steps: Pointer = NOWHERE
-    x_arcmin: tuple[float, float] = (NAN, NAN)
-    y_arcmin: tuple[float, float] = (NAN, NAN)
-    bowl_steps: tuple[float, float] = (NAN, NAN)
-    step_um: float = NAN
+    x_arcmin: Known = UNKNOWN
+    y_arcmin: Known = UNKNOWN
+    step_um: Known = UNKNOWN
     tilt_of: str = "not measured"
-    discs: int = 0
 
     def named(self) -> dict[str, Any]:
         """Give the measured fields of `Centring`."""
-        return {
-            "focus_tilt_arcmin": self.tilt.size,
-            "focus_tilt_arcmin_u": self.tilt.size_u,
-            "focus_tilt_x_arcmin": self.x_arcmin[0],
-            "focus_tilt_x_arcmin_u": self.x_arcmin[1],
-            "focus_tilt_y_arcmin": self.y_arcmin[0],
-            "focus_tilt_y_arcmin_u": self.y_arcmin[1],
-            "focus_tilt_deg": self.tilt.deg,
-            "focus_tilt_deg_u": self.tilt.deg_u,
-            "tilt_steps": self.steps.size,
-            "tilt_steps_u": self.steps.size_u,
-            "bowl_steps": self.bowl_steps[0],
-            "bowl_steps_u": self.bowl_steps[1],
-            "bowl_um": self.bowl_steps[0] * self.step_um,
-            "bowl_um_u": self.bowl_steps[1] * self.step_um,
+        surface = self.surface
+        steps = point_along(surface.slope, surface.slope_covariance) if surface else NOWHERE
+        named = {
+            "focus_tilt_arcmin": (self.tilt.size, self.tilt.size_u),
+            "focus_tilt_x_arcmin": self.x_arcmin,
+            "focus_tilt_y_arcmin": self.y_arcmin,
+            "focus_tilt_deg": (self.tilt.deg, self.tilt.deg_u),
+            "tilt_steps": (steps.size, steps.size_u),
+            "field_curvature_steps": surface.medial if surface else UNKNOWN,
+            "field_curvature_um": self._to_um(surface.medial if surface else UNKNOWN),
+            "sagittal_curvature_um": self._to_um(surface.sagittal if surface else UNKNOWN),
+            "tangential_curvature_um": self._to_um(surface.tangential if surface else UNKNOWN),
+            "astigmatism_um": self._to_um(surface.apart if surface else UNKNOWN),
         }
+        return {f"{name}{end}": pair[k] for name, pair in named.items() for k, end in enumerate(("", "_u"))}
+
+    def _to_um(self, steps: Known) -> Known:
+        size, size_u = self.step_um
+        return steps[0] * size, float(np.hypot(steps[1] * size, steps[0] * size_u))
 
 
-def read_focus(series: tuple[Trace, ...] | None, distortion: Distortion | None, stand: Stand) -> FocusReading:
-    """Read plane and bowl of the surface of best focus."""
-    if series is None:
+def read_focus(focus: BestFocus | None, distortion: Distortion | None, stand: Stand) -> FocusReading:
+    """Read plane and curvature of the surface of best focus."""
+    if focus is None:
         return FocusReading()
-    first = series[0]
-    surface = find_surface(series)
-    step_um = find_step_um(stand, first.setting.f_number if first.setting else None)
-    tilt = find_tilt(surface, first, step_um, distortion, stand)
-    known = np.isfinite(step_um)
+    surface = find_surface(focus)
+    step_um = stand.focus_step_um(focus.setting)
+    tilt = find_tilt(surface, focus, distortion, stand)
     each_u = np.sqrt(np.diag(tilt.covariance))
     return FocusReading(
-        tilt=point_along(tilt.arcmin, tilt.covariance) if known else NOWHERE,
-        steps=point_along(surface.slope, surface.slope_covariance),
+        surface=surface,
+        tilt=point_along(tilt.arcmin, tilt.covariance) if np.isfinite(step_um[0]) else NOWHERE,
         x_arcmin=(float(tilt.arcmin[0]), float(each_u[0])),
         y_arcmin=(float(tilt.arcmin[1]), float(each_u[1])),
-        bowl_steps=(surface.bowl, surface.bowl_u),
         step_um=step_um,
         tilt_of=tilt.of,
-        discs=surface.discs,
     )
 
 

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from scipy.optimize import brentq
+from scipy.special import ive
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -14,6 +16,11 @@ if TYPE_CHECKING:
 
 NO_DIRECTION_DEG: Final = 104.0
 """Standard deviation of an angle of which nothing is known, 360 / sqrt(12)."""
+
+NOTHING: Final = float(np.sqrt(np.pi / 2))
+"""Mean length of a vector that is nothing but noise of 1 in either part."""
+FAR: Final = 8.0
+"""From here on the square of the noise is all that is to be taken off."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,15 +38,40 @@ NOWHERE: Final = Pointer(size=float("nan"), size_u=float("nan"), deg=float("nan"
 
 
 def point_along(vector: Array, covariance: Array) -> Pointer:
-    """Turn a vector (2,) with its covariance (2, 2) into size and direction."""
-    size = float(np.hypot(*vector))
-    along = vector / size if size > 0 else np.array([1.0, 0.0])
+    """Turn a vector (2,) with its covariance (2, 2) into size and direction.
+
+    Noise makes lengths: the mean length of a vector that is nothing but noise of u in either part is 1.25 u. So the
+    size given is the one whose mean length, with this noise, is the length found (S. O. Rice, Bell System Technical
+    Journal 24, 1945), 0 where even nothing would be longer.
+    """
+    length = float(np.hypot(*vector))
+    along = vector / length if length > 0 else np.array([1.0, 0.0])
     across = np.array([-along[1], along[0]])
     aside = float(np.sqrt(across @ covariance @ across))
-    turn = np.degrees(aside / size) if size > 0 else NO_DIRECTION_DEG
+    turn = np.degrees(aside / length) if length > 0 else NO_DIRECTION_DEG
+    along_u = float(np.sqrt(along @ covariance @ along))
+    size = true_length(length, float(np.sqrt(np.trace(covariance) / 2)))
     return Pointer(
         size=size,
-        size_u=float(np.sqrt(along @ covariance @ along)),
+        # what was taken off as noise may have been there
+        size_u=float(np.hypot(along_u, (length - size) / 2)),
         deg=float(np.degrees(np.arctan2(vector[1], vector[0])) % 360),
         deg_u=float(min(turn, NO_DIRECTION_DEG)),
     )
+
+
+def true_length(length: float, u: float) -> float:
+    """Give the length that a vector of mean length `length` has without its noise of `u` in either part."""
+    if not u > 0 or not np.isfinite(length):
+        return length
+    if length <= NOTHING * u:
+        return 0.0
+    if length > FAR * u:
+        return float(np.sqrt(length**2 - u**2))
+    return u * float(brentq(lambda share: mean_length(share) - length / u, 0.0, FAR))
+
+
+def mean_length(share: float) -> float:
+    """Give the mean length of a vector of length `share` with noise of 1 in either part (Rice's distribution)."""
+    half = share**2 / 4
+    return NOTHING * float((1 + 2 * half) * ive(0, half) + 2 * half * ive(1, half))

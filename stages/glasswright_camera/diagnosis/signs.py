@@ -49,12 +49,12 @@ KINDS: Final = (
     SignKind(
         kind="centre sharpness", stage="measure_mtf50", field="green.centre.mean_cy_per_px", least=0.08, relative=True
     ),
-    SignKind(kind="corner fall", stage="measure_centring", field="corner_fall_frac", least=0.08),
+    SignKind(kind="corner softening", stage="measure_centring", field="corner_softening_frac", least=0.08),
     SignKind(kind="softer side", stage="measure_centring", field="side_slope_frac", least=0.08, perfect=0.0),
     SignKind(kind="soft sides", stage="measure_centring", field="soft_sides_frac", least=0.08, perfect=0.0),
     SignKind(kind="coma on the axis", stage="measure_centring", field="coma_ratio", least=0.2, perfect=0.0),
     SignKind(kind="focus tilt", stage="measure_centring", field="focus_tilt_arcmin", least=1.5, perfect=0.0),
-    SignKind(kind="focus bowl", stage="measure_centring", field="bowl_um", least=8.0),
+    SignKind(kind="field curvature", stage="measure_centring", field="field_curvature_um", least=8.0),
     SignKind(kind="colour shift", stage="measure_fringing", field="red_green.uniform_x_px", least=0.12, perfect=0.0),
     SignKind(kind="colour shift", stage="measure_fringing", field="red_green.uniform_y_px", least=0.12, perfect=0.0),
     SignKind(kind="colour shift", stage="measure_fringing", field="blue_green.uniform_x_px", least=0.12, perfect=0.0),
@@ -146,7 +146,7 @@ def list_signs(signs: Iterable[Sign]) -> str:
 
 
 def format_sign(sign: Sign) -> str:
-    """Give one sign: `corner fall 0.62 +- 0.01 where 0.21 is usual (50 mm f/2)`."""
+    """Give one sign: `corner softening 0.62 +- 0.01 where 0.21 is usual (50 mm f/2)`."""
     unit = unit_of(sign.measure.rpartition(".")[2]) or ""
     unit = f" {unit}" if unit not in ("", "1", "count") else ""
     reference = f" where {_figures(sign.reference, sign.u)} is usual" if isfinite(sign.reference) else ""

@@ -16,7 +16,7 @@ from glasswright_camera.distortion.result import Distortion
 from glasswright_camera.focus.result import FocusOffset
 from glasswright_camera.fringing.result import Fringing
 from glasswright_camera.glare.result import Glare
-from glasswright_camera.sharpness.result import Sharpness
+from glasswright_camera.sharpness.result import BestFocus, Sharpness
 from glasswright_camera.shooting.stage import LightCheck
 from glasswright_camera.spots.result import Spots
 from glasswright_camera.vignetting.stage import Falloff
@@ -37,6 +37,7 @@ LIKELY = "likely"
 def diagnose(
     ticket: Ticket,
     sharpness: tuple[Sharpness, ...] | None,
+    best_focus: tuple[BestFocus, ...] | None,
     centring: tuple[Centring, ...] | None,
     fringing: tuple[Fringing, ...] | None,
     distortion: tuple[Distortion, ...] | None,
@@ -57,8 +58,8 @@ def diagnose(
     ----------
     ticket
         For the model.
-    sharpness, centring, fringing, distortion, falloff, glare, light, offsets
-        What was measured, at every setting.
+    sharpness, best_focus, centring, fringing, distortion, falloff, glare, light, offsets
+        What was measured, at every setting. Where sharpness was read at best focus, that stands for it.
     spots
         What lies on the sensor and in the lens.
     known
@@ -72,7 +73,7 @@ def diagnose(
     """
     model = known.find(ticket.model) if known else None
     results: dict[str, tuple[Artefact, ...]] = {
-        "measure_mtf50": sharpness or (),
+        "measure_mtf50": take_best(sharpness or (), best_focus or ()),
         "measure_centring": centring or (),
         "measure_fringing": fringing or (),
         "measure_distortion": distortion or (),
@@ -86,6 +87,12 @@ def diagnose(
     found, free = apply_rules(signs)
     findings = (*find_stand(light or (), distortion or (), falloff or (), sharpness or ()), *find_dirt(spots), *found)
     return sum_up(findings, signs, free, f"{model.copies} copies: {model.origin}" if model else PERFECT)
+
+
+def take_best(sharpness: Sequence[Sharpness], best_focus: Sequence[BestFocus]) -> tuple[Artefact, ...]:
+    """Give sharpness at best focus where a setting has it, else as shot."""
+    focused = {each.setting: each for each in best_focus}
+    return tuple(focused.get(each.setting, each) for each in sharpness)
 
 
 def sum_up(findings: Sequence[Finding], signs: Sequence[Sign], free: Sequence[Sign], compared_with: str) -> Diagnosis:

@@ -1,16 +1,18 @@
-"""A drawing of a focus series: blur of the centre and the corners against the step."""
+"""A drawing of a focus series: MTF50 of the centre and the corners against the step."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from glasswright.plugin.drawing import LINE_KINDS, Picture, Plot, dot, label, line, mark, reach
 from glasswright_camera.edges.repeats import main_name, main_plane, shared_discs
-from glasswright_camera.field import CORNERS, zone_members
+from glasswright_camera.field import CORNERS
 from glasswright_camera.plots import legend, plot_canvas
-from glasswright_camera.sharpness.focus_curve import LEAST_STEPS, focus_curve
+from glasswright_camera.sharpness.through_focus import LEAST_STEPS, FocusCurves, fit_focus_curves
+from glasswright_camera.sharpness.zones import ZONES, read_zones
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -19,66 +21,82 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+DRAWN = ("centre", *CORNERS)
+FARTHEST_FALL = 3.0
+"""The curve is drawn as far as 1/MTF50^2 is this many times that at its best."""
 
-def read_zones(series: tuple[Trace, ...]) -> list[tuple[str, Array, Array]]:
-    """Give (name, MTF50, standard uncertainty), each (steps,), of the centre and the corners."""
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeriesZones:
+    """MTF50 of the drawn zones that were measured, mean of both directions: (steps, zones), and the curves."""
+
+    names: tuple[str, ...]
+    step: Array
+    value: Array
+    value_u: Array
+    curves: FocusCurves
+
+
+def read_series_zones(series: tuple[Trace, ...]) -> SeriesZones | None:
+    """Read the zones of a series; None where none is measured in all its steps."""
     repeats = shared_discs(series, [main_name(series[0])])
     if not len(repeats.node):
-        return []
+        return None
     main = main_plane(series[0])
-    value = repeats.stack(lambda t: t.mtf50)[:, main].mean(axis=2)
-    value_u = np.sqrt((repeats.stack(lambda t: t.mtf50_u)[:, main] ** 2).sum(axis=2)) / 2
-    first = series[0]
-    members = zone_members(repeats.places(), first.width_px, first.height_px, first.zones)
-    found = []
-    for zone in ("centre", *CORNERS):
-        inside = members[zone]
-        if inside.any():
-            u = np.sqrt((value_u[:, inside] ** 2).sum(axis=1)) / inside.sum()
-            found.append((zone.replace("_", " "), value[:, inside].mean(axis=1), u))
-    return found
+    zones = read_zones(repeats, series[0].zones, 1)
+    at = [ZONES.index(zone) for zone in DRAWN if np.isfinite(zones.value[:, main, ZONES.index(zone)]).all()]
+    if not at:
+        return None
+    value = zones.value[:, main][:, at].mean(axis=2)
+    value_u = np.sqrt((zones.value_u[:, main][:, at] ** 2).sum(axis=2)) / 2
+    step = np.array([trace.sequence_count for trace in series], dtype=np.float64)
+    return SeriesZones(
+        names=tuple(ZONES[k].replace("_", " ") for k in at),
+        step=step,
+        value=value,
+        value_u=value_u,
+        # how much of the blur is diffraction matters far from focus alone
+        curves=fit_focus_curves(step, value, value_u, float("inf")),
+    )
 
 
 def draw_focus(series: tuple[Trace, ...]) -> list[Picture]:
-    """Draw MTF50 against the focus step, with the parabola of blur that best focus is read from."""
+    """Draw MTF50 against the focus step, with the curves through focus."""
     series = tuple(sorted(series, key=lambda trace: trace.sequence_count))
-    zones = read_zones(series) if len(series) >= LEAST_STEPS else []
-    if not zones:
+    zones = read_series_zones(series) if len(series) >= LEAST_STEPS else None
+    if zones is None:
         return []
-    step = np.array([trace.sequence_count for trace in series], dtype=np.float64)
-    highest = max(float(value.max()) for _, value, _ in zones)
-    plot = Plot.between(reach(step.tolist(), pad=0.04), (0.0, highest * 1.12), bottom=330)
+    plot = Plot.between(reach(zones.step.tolist(), pad=0.04), (0.0, float(zones.value.max()) * 1.12), bottom=330)
     parts = [plot.axes("step of the focus series", "MTF50 (cycles/pixel)")]
-    for kind, (name, value, u) in zip(LINE_KINDS, zones, strict=False):
-        parts.append(_draw_zone(plot, kind, name, (step, value, u)))
-    key = [(kind, name) for kind, (name, _, _) in zip(LINE_KINDS, zones, strict=False)]
+    for index, kind in zip(range(len(zones.names)), LINE_KINDS, strict=False):
+        parts.append(_draw_zone(plot, kind, zones, index))
+    key = list(zip(LINE_KINDS, zones.names, strict=False))
     parts.append(legend(34, plot.y.start + 62, key, apart=106))
     title = "Focus series"
     described = (
-        "MTF50 (mean of sagittal and tangential) of the centre and the corners; lines are parabolas of blur through "
-        "the steps near each zone's own best focus, which the upright marks show; thin lines only join the steps of a "
+        "MTF50 (mean of sagittal and tangential) of the centre and the corners; lines are curves of a defocused pupil "
+        "through the steps, and upright marks show each zone's own best focus; thin lines only join the steps of a "
         "zone whose best focus lies outside the series. Bars are two standard uncertainties."
     )
     return [Picture(title, plot_canvas(plot, *parts, name=title), described)]
 
 
-def _draw_zone(plot: Plot, kind: str, name: str, curve: tuple[Array, Array, Array]) -> str:
-    step, value, u = curve
-    fit = focus_curve(step, 1 / value**2, 2 * u / value**3)
+def _draw_zone(plot: Plot, kind: str, zones: SeriesZones, index: int) -> str:
+    name, step, curves = zones.names[index], zones.step, zones.curves
+    place, place_u = float(curves.place[index]), float(curves.place_u[index])
     parts = []
-    if fit.weight[2] > 0 and step.min() <= fit.vertex <= step.max():
+    if step.min() < place < step.max():
         fine = np.linspace(step.min(), step.max(), 81)
-        blur = np.array([fit.at(float(x))[0] for x in fine])
-        drawn = np.where((blur > 0) & (blur <= 3 * fit.at(fit.vertex)[0]), blur, np.nan)
-        parts.append(plot.line(fine.tolist(), (drawn**-0.5).tolist(), f"line {kind}"))
-        at = plot.x(fit.vertex)
+        run = np.array([float(curves.expect(float(x))[0][index]) for x in fine])
+        drawn = np.where(run - curves.peak[index] <= np.log(FARTHEST_FALL), np.exp(-run / 2), np.nan)
+        parts.append(plot.line(fine.tolist(), drawn.tolist(), f"line {kind}"))
+        at = plot.x(place)
         parts.append(line(at, plot.y.start, at, plot.y.start - 12, f"line {kind} plain"))
         if name == "centre":
-            found = f"best focus {fit.vertex:.2f} ± {2 * fit.vertex_u:.2f}"
-            parts.append(label(at, plot.y.end + 10, found))
+            parts.append(label(at, plot.y.end + 10, f"best focus {place:.2f} ± {2 * place_u:.2f}"))
     else:
-        parts.append(plot.line(step.tolist(), value.tolist(), f"line {kind} thin"))
-    for x, y, each in zip(step, value, u, strict=True):
+        parts.append(plot.line(step.tolist(), zones.value[:, index].tolist(), f"line {kind} thin"))
+    for x, y, each in zip(step, zones.value[:, index], zones.value_u[:, index], strict=True):
         bar = plot.bar(float(x), float(y), 2 * float(each), f"bar {kind}")
         tip = f"{name}, step {x:g}: {y:.3f} ± {2 * each:.3f} cycles/pixel"
         parts.append(mark(bar + dot(plot.x(float(x)), plot.y(float(y)), f"fill {kind}", 3.2), tip))

@@ -3,27 +3,28 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeVar
 
 import numpy as np
 
 from glasswright_camera.sharpness.ceiling import SHORTEST_UM, find_ceiling
+from glasswright_camera.sharpness.result import BestFocus, Sharpness
 from glasswright_camera.sharpness.table import PLANES, SIDES, ZONES, lay_table
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from glasswright import Setting
-    from glasswright_camera.sharpness.result import Sharpness
     from glasswright_camera.sharpness.table import Table
     from glasswright_camera.stand import Stand
 
+Measured = TypeVar("Measured", Sharpness, BestFocus)
 CAVEAT: Final = "above_diffraction_limit"
 BEYOND_U: Final = 3.0
 """A value that lies above its ceiling by more than so many of its standard uncertainties is a measuring fault."""
 
 
-def flag_impossible(sharpness: Sharpness, setting: Setting | None, stand: Stand) -> Sharpness:
+def flag_impossible(sharpness: Measured, setting: Setting | None, stand: Stand) -> Measured:
     """Give a setting's sharpness with the caveat and a note where a value lies above its ceiling beyond doubt.
 
     Parameters
@@ -34,7 +35,7 @@ def flag_impossible(sharpness: Sharpness, setting: Setting | None, stand: Stand)
     if setting is None or setting.f_number is None:
         return sharpness
     table = lay_table((replace(sharpness, setting=setting),), ())
-    faults = compare_with_ceiling(table, lay_ceiling(table, stand, SHORTEST_UM), BEYOND_U).faults
+    faults: tuple[str, ...] = compare_with_ceiling(table, lay_ceiling(table, stand, SHORTEST_UM), BEYOND_U).faults
     if not faults:
         return sharpness
     return replace(sharpness, caveats=(*sharpness.caveats, CAVEAT), notes=(*sharpness.notes, *faults))

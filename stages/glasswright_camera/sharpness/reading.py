@@ -1,4 +1,4 @@
-"""From traces to zones: as shot, or at the best focus of a series."""
+"""From traces to the sharpness of zones, as shot, and how a reading is laid out by colour, zone and direction."""
 
 from __future__ import annotations
 
@@ -9,28 +9,22 @@ import numpy as np
 
 from glasswright import Unmeasurable
 from glasswright_camera.edges.kernel.whole import WHOLE_BLURS, whole_shape_u
-from glasswright_camera.edges.repeats import (
-    ENOUGH_TO_SCATTER,
-    Repeats,
-    line_up,
-    main_plane,
-    mean_with_scatter,
-    shared_discs,
-)
+from glasswright_camera.edges.repeats import ENOUGH_TO_SCATTER, Repeats, line_up, mean_with_scatter, shared_discs
 from glasswright_camera.extremes import extreme_u, range_u
 from glasswright_camera.field import CORNERS, zone_members
-from glasswright_camera.sharpness.focus_curve import best_focus, focus_curve
+from glasswright_camera.sharpness.ceiling import SHORTEST_UM, find_ceiling
 from glasswright_camera.sharpness.result import PlaneSharpness, Sharpness, ZoneSharpness
+from glasswright_camera.sharpness.zones import ZONES, lattice_fill, read_zones, zone_heights
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from glasswright import Setting
     from glasswright_camera.edges.trace import Trace
     from glasswright_camera.stand import Stand
 
     Array = NDArray[np.float64]
 
-ZONES: Final = ("centre", "mid", *CORNERS)
 SHAPE_U: Final = 0.0004
 BENT_SHAPE_U: Final = 0.024
 UNEVEN_SHAPE_U: Final = 0.0015
@@ -42,27 +36,29 @@ UNEVEN of their sum, of whatever is not round, in proportion below that; and for
 rms error over many blurs at low noise (the third: 0.12 % of pupils without a pixel, 0.04 % with one), the second 1.4
 times that, as at two blurs to the radius single blurs are off by more than most. All discs and shots of a lens share
 it, so it does not average out."""
-MOST_UNTOLD: Final = 0.5
 COLOURS: Final = ("red", "green", "blue")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """MTF50 of zones: arrays over (planes, zones, sagittal / tangential), and best focus over (planes, zones)."""
+    """MTF50 of zones: arrays over (planes, zones, sagittal / tangential)."""
 
     value: Array
-    value_u: Array
-    focus: Array
-    focus_u: Array
+    own_u: Array
+    """What each number does not share with the others: noise and scatter."""
+    common_u: Array
+    """What all numbers of a lens share: that its blur is of no known shape."""
+    turning_u: Array
+    """The same of what sagittal and tangential have against each other."""
     discs: NDArray[np.int64]
     """(planes, zones)."""
 
 
-def shape_u(mtf50: Array, radius_px: float, lopsided: Array) -> Array:
-    """Give the standard uncertainty of MTF50 that comes of the blur's shape, cycles/pixel.
+def shape_parts(mtf50: Array, radius_px: float, lopsided: Array) -> tuple[Array, Array]:
+    """Give the uncertainty of MTF50 that comes of the blur's shape, cycles/pixel: common and turning part.
 
-    `mtf50` is (..., 2), sagittal and tangential, and so is what is returned; `lopsided` is (...,), see
-    `lopsidedness`.
+    The turning part differs between sagittal and tangential, the common part does not. `mtf50` is (..., 2), sagittal
+    and tangential, and so is what is returned; `lopsided` is (...,), see `lopsidedness`.
     """
     blur = 1 / mtf50**2
     uneven = np.abs(blur[..., :1] - blur[..., 1:]) / blur.sum(axis=-1, keepdims=True)
@@ -71,7 +67,12 @@ def shape_u(mtf50: Array, radius_px: float, lopsided: Array) -> Array:
     # where one direction was not measured the other is taken to be the worst case
     turning = UNEVEN_SHAPE_U * np.minimum(np.nan_to_num(uneven / UNEVEN, nan=1.0), 1.0)
     coma = LOPSIDED_SHAPE_U * lopsided[..., None]
-    return np.asarray(mtf50 * np.sqrt(SHAPE_U**2 + bent**2 + turning**2 + coma**2))
+    return np.asarray(mtf50 * np.sqrt(SHAPE_U**2 + bent**2 + coma**2)), np.asarray(mtf50 * turning)
+
+
+def shape_u(mtf50: Array, radius_px: float, lopsided: Array) -> Array:
+    """Give both parts together."""
+    return np.asarray(np.hypot(*shape_parts(mtf50, radius_px, lopsided)))
 
 
 def lopsidedness(lopsided: Array, lopsided_u: Array) -> Array:
@@ -97,98 +98,46 @@ def usual_radius(traces: tuple[Trace, ...]) -> float:
     return float(np.nanmedian(np.concatenate([trace.radius_px.ravel() for trace in traces])))
 
 
-def zone_values(repeats: Repeats, stand: Stand, least: int) -> tuple[Array, Array, NDArray[np.int64]]:
-    """Average MTF50 over each zone's discs, trace by trace.
-
-    Returns
-    -------
-    tuple
-        Value and pixel-noise uncertainty, (traces, planes, zones, 2), and discs in each zone, (planes, zones). Zones
-        with fewer than `least` discs are NaN, and so are those where MOST_UNTOLD or more of a plane's discs have no
-        MTF50: the others would be the sharper ones.
-    """
-    trace = repeats.traces[0]
-    members = zone_members(repeats.places(), trace.width_px, trace.height_px, stand.zones)
-    value, value_u = repeats.stack(lambda t: t.mtf50), repeats.stack(lambda t: t.mtf50_u)
-    shape = (*value.shape[:2], len(ZONES), 2)
-    mean, mean_u = np.full(shape, np.nan), np.full(shape, np.nan)
-    known = np.asarray((np.isfinite(value) & np.isfinite(value_u)).all(axis=(0, 3)))
-    placed = np.asarray(np.isfinite(repeats.stack(lambda t: t.centre_px)).all(axis=(0, 3)))
-    count = np.stack([(known & members[zone]).sum(axis=1) for zone in ZONES], axis=1)
-    for plane, index in np.ndindex(count.shape):
-        inside = members[ZONES[index]]
-        own = known[plane] & inside
-        if count[plane, index] >= max(least, 1, MOST_UNTOLD * (placed[plane] & inside).sum()):
-            mean[:, plane, index] = value[:, plane, own].mean(axis=1)
-            mean_u[:, plane, index] = np.sqrt((value_u[:, plane, own] ** 2).sum(axis=1)) / count[plane, index]
-    return mean, mean_u, count
-
-
-def read_single(traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpness:
+def read_as_shot(traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpness:
     """Read sharpness as shot."""
-    shared = _shared(traces)
-    value, value_u, count = zone_values(shared, stand, least)
-    mean, mean_u = mean_with_scatter(value, value_u)
-    nothing = np.full(mean.shape[:2], np.nan)
-    mean_u = np.hypot(mean_u, shape_u(mean, usual_radius(traces), zone_lopsidedness(shared, stand)))
-    reading = Reading(value=mean, value_u=mean_u, focus=nothing, focus_u=nothing, discs=count)
+    shared = share_discs(traces)
+    zones = read_zones(shared, stand.zones, least)
+    mean, mean_u = mean_with_scatter(zones.value, zones.value_u)
+    common, turning = shape_parts(mean, usual_radius(traces), zone_lopsidedness(shared, stand))
+    reading = Reading(value=mean, own_u=mean_u, common_u=common, turning_u=turning, discs=zones.discs)
     few = f"{len(traces)} shots; their scatter is not used below {ENOUGH_TO_SCATTER}"
-    return _sharpness(
-        reading,
-        traces,
-        stand,
-        focus="single",
-        steps=(np.nan, np.nan),
+    red, green, blue = lay_planes(reading, traces[0], stand)
+    return Sharpness(
+        red=red,
+        green=green,
+        blue=blue,
+        chart=traces[0].chart,
+        magnification_frac=float(np.mean([trace.magnification_frac for trace in traces])),
+        fill_frac=lattice_fill(shared),
+        shot_count=len(traces),
         caveats=("single_focus",),
-        notes=(few,) if 1 < len(traces) < ENOUGH_TO_SCATTER else (),
+        notes=((few,) if 1 < len(traces) < ENOUGH_TO_SCATTER else ()) + name_unreached(reading, shared, stand),
     )
 
 
-def read_series(series: tuple[Trace, ...], traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpness:
-    """Read sharpness where the centre zone of the main plane is sharpest."""
-    series = tuple(sorted(series, key=lambda trace: trace.sequence_count))
-    step = np.array([trace.sequence_count for trace in series], dtype=np.float64)
-    shared = _shared(series)
-    value, value_u, count = zone_values(shared, stand, least)
-    blur = 1 / value**2
-    blur_u = 2 * value_u / value**3
-    # along and across the radius together find the focus; each is then read at it
-    both, both_u = blur.mean(axis=3), np.sqrt((blur_u**2).sum(axis=3)) / 2
-    main, centre = main_plane(series[0]), ZONES.index("centre")
-    if not np.isfinite(both[:, main, centre]).all():
-        raise Unmeasurable("no disc of the centre zone is measured in every step of the focus series")
-    here = best_focus(step, both[:, main, centre], both_u[:, main, centre], "the centre")
-    shape = value.shape[1:]
-    mean, mean_u = np.full(shape, np.nan), np.full(shape, np.nan)
-    focus, focus_u = np.full(shape[:2], np.nan), np.full(shape[:2], np.nan)
-    for plane, zone in np.ndindex(shape[:2]):
-        if not np.isfinite(both[:, plane, zone]).all():
-            continue
-        own = focus_curve(step, both[:, plane, zone], both_u[:, plane, zone])
-        if own.weight[2] > 0:
-            focus[plane, zone] = own.vertex - here.vertex
-            focus_u[plane, zone] = np.hypot(own.vertex_u, here.vertex_u)
-        for side in range(2):
-            curve = focus_curve(step, blur[:, plane, zone, side], blur_u[:, plane, zone, side], about=here.vertex)
-            width, width_u = curve.at(here.vertex)
-            if width > 0:
-                mean[plane, zone, side] = width**-0.5
-                mean_u[plane, zone, side] = 0.5 * width**-1.5 * width_u
-    mean_u = np.hypot(mean_u, shape_u(mean, usual_radius(series), zone_lopsidedness(shared, stand)))
-    reading = Reading(value=mean, value_u=mean_u, focus=focus, focus_u=focus_u, discs=count)
-    beside = f"{len(traces)} plain chart shots beside the focus series are not used for sharpness"
-    return _sharpness(
-        reading,
-        series,
-        stand,
-        focus="series",
-        steps=(here.vertex, here.vertex_u),
-        caveats=(),
-        notes=(beside,) if traces else (),
+def name_unreached(reading: Reading, repeats: Repeats, stand: Stand) -> tuple[str, ...]:
+    """Say which zones have discs and yet no number, because the lattice ends before their place."""
+    heights = zone_heights(stand.zones)
+    missing = [
+        zone.replace("_", " ")
+        for index, zone in enumerate(ZONES)
+        if reading.discs[:, index].any() and np.isnan(reading.value[:, index]).all()
+    ]
+    if not missing:
+        return ()
+    places = ", ".join(f"{heights[name.replace(' ', '_')]:g}" for name in missing)
+    return (
+        f"not measured: {', '.join(missing)}: the lattice spans {100 * lattice_fill(repeats):.0f} % of the frame and "
+        f"does not surround their places (image heights {places}), or they hold too few discs: hang the chart nearer",
     )
 
 
-def _shared(traces: tuple[Trace, ...]) -> Repeats:
+def share_discs(traces: tuple[Trace, ...]) -> Repeats:
     """Line up the traces' discs, and insist that there are some, of one frame size and one set of planes."""
     first = traces[0]
     for trace in traces[1:]:
@@ -209,33 +158,24 @@ def _shared(traces: tuple[Trace, ...]) -> Repeats:
     return line_up(traces, nodes)
 
 
-def _sharpness(
-    reading: Reading,
-    traces: tuple[Trace, ...],
-    stand: Stand,
-    *,
-    focus: str,
-    steps: tuple[float, float],
-    caveats: tuple[str, ...],
-    notes: tuple[str, ...],
-) -> Sharpness:
-    """Lay a reading out by name."""
+def lay_planes(reading: Reading, trace: Trace, stand: Stand) -> tuple[PlaneSharpness, PlaneSharpness, PlaneSharpness]:
+    """Lay a reading out by colour: red, green, blue."""
+    setting = trace.setting
+    shortest = dict(zip(COLOURS, SHORTEST_UM, strict=True))
+    if len(trace.planes) == 1:
+        # without colour filters all light is seen
+        shortest["green"] = shortest["blue"]
     red, green, blue = (
-        _plane(reading, _plane_index(traces[0].planes, colour), stand.sensor.pixel_pitch_um) for colour in COLOURS
+        _plane(reading, _plane_index(trace.planes, colour), stand, _ceiling(setting, shortest[colour], stand))
+        for colour in COLOURS
     )
-    return Sharpness(
-        red=red,
-        green=green,
-        blue=blue,
-        chart=traces[0].chart,
-        magnification_frac=float(np.mean([trace.magnification_frac for trace in traces])),
-        focus=focus,
-        focus_steps=steps[0],
-        focus_steps_u=steps[1],
-        shot_count=len(traces),
-        caveats=caveats,
-        notes=notes,
-    )
+    return red, green, blue
+
+
+def _ceiling(setting: Setting | None, shortest_um: float, stand: Stand) -> float:
+    if setting is None or setting.f_number is None:
+        return float("nan")
+    return find_ceiling(setting.f_number, shortest_um, stand.sensor.pixel_pitch_um)
 
 
 def _plane_index(planes: tuple[str, ...], colour: str) -> int | None:
@@ -245,49 +185,73 @@ def _plane_index(planes: tuple[str, ...], colour: str) -> int | None:
     return 0 if colour == "green" and len(planes) == 1 else None
 
 
-def _plane(reading: Reading, index: int | None, pitch_um: float) -> PlaneSharpness:
+def _plane(reading: Reading, index: int | None, stand: Stand, ceiling: float) -> PlaneSharpness:
     """Lay one plane out by zone; None gives NaN everywhere."""
-    nothing = np.full((len(ZONES), 2), np.nan)
-    value, value_u = (nothing, nothing) if index is None else (reading.value[index], reading.value_u[index])
-    focus, focus_u = (nothing[:, 0],) * 2 if index is None else (reading.focus[index], reading.focus_u[index])
+    nothing = np.full((4, len(ZONES), 2), np.nan)
+    value, own, common, turning = (
+        nothing
+        if index is None
+        else (reading.value[index], reading.own_u[index], reading.common_u[index], reading.turning_u[index])
+    )
     discs = reading.discs[index] if index is not None else np.zeros(len(ZONES), dtype=np.int64)
+    heights = zone_heights(stand.zones)
     zones = {
-        zone: _zone(value[k], value_u[k], (focus[k], focus_u[k]), int(discs[k]), pitch_um)
+        zone: _zone(
+            value[k], own[k], common[k], turning[k], heights[zone], int(discs[k]), stand.sensor.pixel_pitch_um, ceiling
+        )
         for k, zone in enumerate(ZONES)
     }
-    corner = np.array([zones[name].mean_cy_per_px for name in CORNERS])
-    corner_u = np.array([zones[name].mean_cy_per_px_u for name in CORNERS])
+    at = [ZONES.index(name) for name in CORNERS]
+    corner = value[at].mean(axis=1)
+    own_u = np.hypot(own, turning)
+    corner_u = np.sqrt((own_u[at] ** 2).sum(axis=1)) / 2
     mean = float(corner.mean())
     # an unmeasured zone leaves the worst of all unknown
     worst = int(np.argmin(value)) if np.isfinite(value).all() else None
     return PlaneSharpness(
         **zones,
         worst_cy_per_px=np.nan if worst is None else float(value.flat[worst]),
-        worst_cy_per_px_u=np.nan if worst is None else extreme_u(value.ravel(), value_u.ravel(), worst),
+        worst_cy_per_px_u=np.nan
+        if worst is None
+        else float(np.hypot(extreme_u(value.ravel(), own_u.ravel(), worst), common.flat[worst])),
         corner_mean_cy_per_px=mean,
-        corner_mean_cy_per_px_u=float(np.sqrt((corner_u**2).sum()) / 4),
+        corner_mean_cy_per_px_u=float(np.hypot(np.sqrt((corner_u**2).sum()) / 4, common[at].mean())),
         corner_imbalance_frac=float(np.ptp(corner) / mean),
         corner_imbalance_frac_u=range_u(corner, corner_u) / mean,
     )
 
 
-def _zone(value: Array, value_u: Array, focus: tuple[float, float], discs: int, pitch_um: float) -> ZoneSharpness:
-    """Lay one zone out: `value` is sagittal, tangential."""
-    mean, mean_u = float(value.mean()), float(np.hypot(*value_u) / 2)
+def _zone(
+    value: Array,
+    own_u: Array,
+    common_u: Array,
+    turning_u: Array,
+    height: float,
+    discs: int,
+    pitch_um: float,
+    ceiling: float,
+) -> ZoneSharpness:
+    """Lay one zone out: arrays are sagittal, tangential."""
+    each_u = np.sqrt(own_u**2 + common_u**2 + turning_u**2)
+    mean = float(value.mean())
+    # what turns goes up along one direction and down along the other
+    mean_u = float(np.hypot(np.hypot(*own_u) / 2, common_u.mean()))
     lines = 1000 / pitch_um
-    lean_u = 4 / (value.sum() ** 2) * np.hypot(value[0] * value_u[1], value[1] * value_u[0])
+    apart = np.hypot(own_u, turning_u)
+    lean_u = 4 / (value.sum() ** 2) * np.hypot(value[0] * apart[1], value[1] * apart[0])
     return ZoneSharpness(
         sagittal_cy_per_px=float(value[0]),
-        sagittal_cy_per_px_u=float(value_u[0]),
+        sagittal_cy_per_px_u=float(each_u[0]),
         tangential_cy_per_px=float(value[1]),
-        tangential_cy_per_px_u=float(value_u[1]),
+        tangential_cy_per_px_u=float(each_u[1]),
         mean_cy_per_px=mean,
         mean_cy_per_px_u=mean_u,
         mean_lp_per_mm=mean * lines,
         mean_lp_per_mm_u=mean_u * lines,
-        astigmatism_frac=float((value[1] - value[0]) / mean),
-        astigmatism_frac_u=float(lean_u),
-        best_focus_steps=float(focus[0]),
-        best_focus_steps_u=float(focus[1]),
+        direction_difference_frac=float((value[1] - value[0]) / mean),
+        direction_difference_frac_u=float(lean_u),
+        ceiling_ratio=mean / ceiling,
+        ceiling_ratio_u=mean_u / ceiling,
+        height_frac=height if np.isfinite(mean) else np.nan,
         disc_count=discs,
     )

@@ -1,4 +1,4 @@
-"""Measure sharpness at one setting."""
+"""Measure sharpness at one setting: as shot, and at the best focus of a series."""
 
 from __future__ import annotations
 
@@ -8,34 +8,27 @@ from pydantic import Field
 
 from glasswright import stage
 from glasswright_camera.edges.trace import Trace
+from glasswright_camera.sharpness.best_focus import read_best_focus
 from glasswright_camera.sharpness.flag import flag_impossible
-from glasswright_camera.sharpness.focus_curve import LEAST_STEPS
-from glasswright_camera.sharpness.reading import read_series, read_single
-from glasswright_camera.sharpness.result import Sharpness
+from glasswright_camera.sharpness.reading import read_as_shot
+from glasswright_camera.sharpness.result import BestFocus, Sharpness
 from glasswright_camera.stand import Stand
+
+LeastDiscs = Annotated[int, Field(ge=1, le=99)]
 
 
 @stage
-def measure_mtf50(
-    traces: tuple[Trace, ...],
-    focus_series: tuple[Trace, ...] | None,
-    stand: Stand,
-    *,
-    least_zone_discs_count: Annotated[int, Field(ge=1, le=99)] = 1,
-) -> Sharpness:
-    """Read MTF50 by colour plane, field zone and direction, with its uncertainty.
+def measure_mtf50(traces: tuple[Trace, ...], stand: Stand, *, least_zone_discs_count: LeastDiscs = 1) -> Sharpness:
+    """Read MTF50 as shot, by colour plane, field zone and direction, with its uncertainty.
 
-    MTF50 is the frequency at which the transfer function of lens and pixel, normalised by the full step of the edge,
-    first falls to one half (ISO 12233's quantity, read at circular edges, for lines along the image radius and at
-    right angles to it). With a focus series it is read where the centre zone's own curve peaks, all zones at that one
-    focus, and each zone's own peak is kept; without one it is read as shot.
+    MTF50 is the frequency at which the transfer function of the system, lens and pixel, normalised by the full step of
+    the edge, first falls to one half (ISO 12233's quantity, read at circular edges, for lines along the image radius
+    and at right angles to it). Each zone is read at a stated place of the field, whatever discs the chart has there.
 
     Parameters
     ----------
     traces
         The chart shots of the setting. Their scatter enters the uncertainty from five shots on.
-    focus_series
-        Traces of a focus series (five steps or more), stepped in the order of the files.
     stand
         For the zones and the pixel pitch.
     least_zone_discs_count
@@ -44,17 +37,40 @@ def measure_mtf50(
     Returns
     -------
     Sharpness
-        Caveat `single_focus` where it was read as shot: a lens focused wrongly then looks like a soft one. Caveat
-        `above_diffraction_limit` where a value lies above what diffraction and pixel allow by more than three of its
-        standard uncertainties: the measurement is at fault.
+        Caveat `single_focus`: a lens focused wrongly looks like a soft one; `measure_best_focus` tells them apart.
+        Caveat `above_diffraction_limit` where a value lies above what diffraction and pixel allow by more than three of
+        its standard uncertainties: the measurement is at fault.
+    """
+    return flag_impossible(read_as_shot(traces, stand, least_zone_discs_count), traces[0].setting, stand)
+
+
+@stage
+def measure_best_focus(series: tuple[Trace, ...], stand: Stand, *, least_zone_discs_count: LeastDiscs = 1) -> BestFocus:
+    """Read MTF50 at the centre's best focus, and where every zone and disc is sharpest, from a focus series.
+
+    A curve of the shape that defocus gives a round pupil is fitted to 1/MTF50^2 over the steps. All zones are read at
+    the focus where the centre's curve peaks.
+
+    Parameters
+    ----------
+    series
+        Traces of a focus series of five steps or more, stepped in the order of the files; a step that is lost leaves
+        its gap. A step that does not belong with the others is named and left out while five remain.
+    stand
+        For the zones, the pixel pitch and a focus step's size.
+    least_zone_discs_count
+        A zone with fewer measured discs is NaN.
+
+    Returns
+    -------
+    BestFocus
+        Caveat `odd_focus_step` where five steps disagree, `coarse_focus_steps` where they are too far apart for what
+        aberrations may do between them, `unlike_edges` where edges near focus are unlike any lens's blur,
+        `above_diffraction_limit` as for `measure_mtf50`.
 
     Raises
     ------
     Unmeasurable
-        Best focus lies outside the series (the message says on which side).
+        Fewer than five steps, or best focus lies outside the series (the message says on which side).
     """
-    if focus_series is not None and len(focus_series) >= LEAST_STEPS:
-        found = read_series(focus_series, traces, stand, least_zone_discs_count)
-    else:
-        found = read_single(traces, stand, least_zone_discs_count)
-    return flag_impossible(found, traces[0].setting if traces else None, stand)
+    return flag_impossible(read_best_focus(series, stand, least_zone_discs_count), series[0].setting, stand)

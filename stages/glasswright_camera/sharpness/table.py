@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from glasswright import Setting
-    from glasswright_camera.sharpness.result import PlaneSharpness, Sharpness
+    from glasswright_camera.sharpness.result import BestFocus, PlaneSharpness, Sharpness
     from glasswright_camera.vignetting.stage import Falloff
 
     Array = NDArray[np.float64]
@@ -47,7 +47,7 @@ class Table:
     corner_loss_u: Array
 
 
-def lay_table(sharpness: Sequence[Sharpness], falloff: Sequence[Falloff]) -> Table:
+def lay_table(sharpness: Sequence[Sharpness | BestFocus], falloff: Sequence[Falloff]) -> Table:
     """Lay out what was measured by setting.
 
     Raises
@@ -77,7 +77,7 @@ def lay_table(sharpness: Sequence[Sharpness], falloff: Sequence[Falloff]) -> Tab
     )
 
 
-def find_setting(sharpness: Sharpness) -> Setting:
+def find_setting(sharpness: Sharpness | BestFocus) -> Setting:
     """Give the setting, which must have an f-number to be part of a sweep."""
     setting = sharpness.setting
     if setting is None or setting.f_number is None:

@@ -101,8 +101,11 @@ class FocusCurves:
         return value[:, 0], np.sqrt(variance)
 
     def _evaluate(self, step: Array) -> tuple[Array, Array]:
-        found = np.stack([self.peak, self.place, self.rate, self.odd, self.even], axis=1)
-        return _run(found, self.share, step)
+        known = np.isfinite(self.peak)
+        value, slope = np.full(step.shape, np.nan), np.full((*step.shape, PARAMETERS), np.nan)
+        found = np.stack([self.peak, self.place, self.rate, self.odd, self.even], axis=1)[known]
+        value[known], slope[known] = _run(found, self.share[known], step[known])
+        return value, slope
 
 
 def fit_focus_curves(step: Array, mtf50: Array, mtf50_u: Array, cutoff: float) -> FocusCurves:
@@ -117,16 +120,18 @@ def fit_focus_curves(step: Array, mtf50: Array, mtf50_u: Array, cutoff: float) -
     cutoff
         Frequency beyond which diffraction lets nothing through, cycles per pixel; infinite where it is not known.
     """
-    level = -2 * np.log(mtf50.T)
-    relative_u = np.hypot(2 * mtf50_u.T / mtf50.T, 2 * FRAME_U)
-    used = _choose_steps(level)
-    enough = used.sum(axis=1) >= LEAST_STEPS
-    weight = np.where(used, relative_u, np.inf) ** -2
-    level = np.where(used, level, 0.0)
-    found = _begin(step, level, weight, cutoff)
-    found, covariance, misfit = _refine(found, step, level, weight, cutoff)
-    good = enough & np.isfinite(found).all(axis=1) & np.isfinite(covariance).all(axis=(1, 2))
-    found[~good], covariance[~good] = np.nan, np.nan
+    known = np.isfinite(mtf50) & np.isfinite(mtf50_u)
+    enough = known.sum(axis=0) >= LEAST_STEPS
+    found, misfit = np.full((mtf50.shape[1], PARAMETERS), np.nan), np.full(mtf50.shape[1], np.nan)
+    covariance = np.full((mtf50.shape[1], PARAMETERS, PARAMETERS), np.nan)
+    if enough.any():
+        value, value_u = mtf50.T[enough], mtf50_u.T[enough]
+        level = -2 * np.log(value)
+        used = _choose_steps(level)
+        weight = np.where(used, np.hypot(2 * value_u / value, 2 * FRAME_U), np.inf) ** -2
+        level = np.where(used, level, 0.0)
+        begun = _begin(step, level, weight, cutoff)
+        found[enough], covariance[enough], misfit[enough] = _refine(begun, step, level, weight, cutoff)
     return FocusCurves(
         peak=found[:, 0],
         place=found[:, 1],
@@ -163,7 +168,7 @@ def _begin(step: Array, level: Array, weight: Array, cutoff: float) -> Array:
     found = np.zeros((len(level), PARAMETERS))
     for rate in np.geomspace(0.03, 3.0, 20) / apart:
         # one shape stands for all curves: the fit that begins here has each its own
-        shape = _shape(np.median(share), rate * (step[None, :] - places[:, None]))[0]
+        shape = _shape(np.asarray(np.median(share)), rate * (step[None, :] - places[:, None]))[0]
         trust = weight[:, None] / (1 + weight[:, None] * (GRID_U * shape) ** 2)
         rest = level[:, None] - shape
         peak = (trust * rest).sum(axis=2) / trust.sum(axis=2)
@@ -178,9 +183,7 @@ def _begin(step: Array, level: Array, weight: Array, cutoff: float) -> Array:
     return found
 
 
-def _refine(
-    found: Array, step: Array, level: Array, weight: Array, cutoff: float
-) -> tuple[Array, Array, Array]:
+def _refine(found: Array, step: Array, level: Array, weight: Array, cutoff: float) -> tuple[Array, Array, Array]:
     """Fit all parameters by damped Gauss-Newton, the odd and the even term held near nothing; all curves at once."""
     curves = len(found)
     places = np.broadcast_to(step, level.shape)
@@ -265,7 +268,7 @@ def tabulate_shape() -> RectBivariateSpline:
         row = np.arange(len(waves))
         above, below = transfer[row, at - 1], transfer[row, at]
         crossing = frequency[at - 1] + (frequency[1] - frequency[0]) * (above - HALF) / (above - below)
-        level = CubicSpline(waves, -2 * np.log(crossing / crossing[0]), bc_type=((1, 0.0), "not-a-knot"))
+        level = CubicSpline(waves, -2 * np.log(crossing / crossing[0]), bc_type=((1, np.array(0.0)), "not-a-knot"))
         scale = np.sqrt(float(level(0.0, 2)) / 2)
         rows.append(level(place / scale))
     return RectBivariateSpline(np.sqrt(SHARES), place, np.array(rows))

@@ -9,8 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glasswright_rehearsal.frames.render import Scene, find_disc_blurs, find_edges
-from glasswright_rehearsal.optics.blur import find_mtf50
+from glasswright_rehearsal.optics.blur import find_blur, find_mtf50
+from glasswright_rehearsal.optics.depth import defocus_by_depth
 from glasswright_rehearsal.scene.geometry import distort, map_points
+from glasswright_rehearsal.scene.layout import list_circles
 from glasswright_rehearsal.scene.light import mean_gain_box
 
 if TYPE_CHECKING:
@@ -34,6 +36,8 @@ class ZoneLimits:
     mid_inner_frac: float = 0.35
     mid_outer_frac: float = 0.65
     corner_from_frac: float = 0.62
+    mid_at_frac: float = 0.5
+    corner_at_frac: float = 0.8
 
 
 def describe_truth(scene: Scene, zones: ZoneLimits, corner_box_frac: float = 0.05) -> dict[str, Any]:
@@ -58,7 +62,7 @@ def describe_truth(scene: Scene, zones: ZoneLimits, corner_box_frac: float = 0.0
     keep = np.flatnonzero(~circles.is_hole)
     mtf50 = _find_disc_mtf50(scene, edges)[:, keep]
     return {
-        "zones": _average_zones(scene, edges.node_px[:, keep], mtf50, zones),
+        "zones": _read_zones(scene, edges.node_px[:, keep], zones),
         "discs": _list_discs(scene, circles, edges, mtf50, keep),
         "lateral_colour": _find_colour(scene, edges, keep),
         "distortion": _find_distortion(scene, circles, edges, keep),
@@ -100,22 +104,55 @@ def find_zones(green: Array, frame: Frame, zones: ZoneLimits) -> dict[str, NDArr
     return members
 
 
-def _average_zones(scene: Scene, node_px: Array, mtf50: Array, zones: ZoneLimits) -> dict[str, Any]:
-    """Average MTF50 over each zone's discs, marks included."""
-    members = find_zones(node_px[len(scene.sensor.planes) // 2], scene.frame, zones)
-    result: dict[str, Any] = {}
-    for p, plane in enumerate(scene.sensor.planes):
-        result[plane] = {
-            zone: {
-                "sagittal_cy_per_px": float(mtf50[p, inside, 0].mean()),
-                "tangential_cy_per_px": float(mtf50[p, inside, 1].mean()),
-                "mean_cy_per_px": float(mtf50[p, inside].mean()),
-                "disc_count": int(inside.sum()),
+def list_zone_points(green: Array, frame: Frame, zones: ZoneLimits) -> dict[str, tuple[Array, Array]]:
+    """Give the points at which each zone is read (points, 2), px, and their image radius's direction (points,).
+
+    A corner is one point on the diagonal. The middle is seen along the image radius of each of the zone's discs
+    (discs, 2), and so is the ring.
+    """
+    points = {}
+    for zone, inside in find_zones(green, frame, zones).items():
+        if not inside.any():
+            continue
+        offset = green[inside] - frame.centre_px
+        height = {"centre": 0.0, "mid": zones.mid_at_frac}.get(zone, zones.corner_at_frac)
+        if zone in CORNERS:
+            side = np.array([1 if "right" in zone else -1, 1 if "lower" in zone else -1])
+            offset = (side * [frame.width_px, frame.height_px])[None, :]
+        angle = np.arctan2(offset[:, 1], offset[:, 0])
+        along = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+        points[zone] = frame.centre_px + height * frame.half_diagonal_px * along, angle
+    return points
+
+
+def _read_zones(scene: Scene, node_px: Array, zones: ZoneLimits) -> dict[str, Any]:
+    """Give MTF50 at each zone's place, and how many discs the zone has, marks included."""
+    green = node_px[len(scene.sensor.planes) // 2]
+    members = find_zones(green, scene.frame, zones)
+    result: dict[str, Any] = {plane: {} for plane in scene.sensor.planes}
+    for zone, (place, angle) in list_zone_points(green, scene.frame, zones).items():
+        cos, sin = np.cos(angle), np.sin(angle)
+        for plane in scene.sensor.planes:
+            blur = find_blur(scene.lens, scene.frame, place, plane, scene.motion_px, _find_depth(scene, green, place))
+            mtf50 = find_mtf50(blur, np.stack([-sin, cos], axis=1), np.stack([cos, sin], axis=1))
+            result[plane][zone] = {
+                "sagittal_cy_per_px": float(mtf50[:, 0].mean()),
+                "tangential_cy_per_px": float(mtf50[:, 1].mean()),
+                "mean_cy_per_px": float(mtf50.mean()),
+                "disc_count": int(members[zone].sum()),
             }
-            for zone, inside in members.items()
-            if inside.any()
-        }
     return result
+
+
+def _find_depth(scene: Scene, green: Array, place: Array) -> tuple[Array, None] | None:
+    """Give the defocus that a tilted chart makes at places (points, 2): a plane through its discs'."""
+    if scene.layout is None or scene.pose is None:
+        return None
+    circles = list_circles(scene.layout)
+    depth, _ = defocus_by_depth(circles, scene.pose, scene.lens, scene.frame, is_deep=False)
+    keep = ~circles.is_hole
+    weight = np.linalg.lstsq(np.column_stack([np.ones(len(green)), green]), depth[keep], rcond=None)[0]
+    return weight[0] + place @ weight[1:], None
 
 
 def _list_discs(

@@ -64,8 +64,8 @@ class RehearsedCentring(Artefact):
 
     soft_sides_frac: float
     soft_sides_frac_u: float
-    corner_fall_frac: float
-    corner_fall_frac_u: float
+    corner_softening_frac: float
+    corner_softening_frac_u: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

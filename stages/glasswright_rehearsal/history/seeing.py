@@ -86,8 +86,8 @@ def see(
             setting=setting,
             soft_sides_frac=abs(facts.soft_sides_frac + _scatter(SIDES_U, REMOUNT_SIDES, draw, mount)),
             soft_sides_frac_u=SIDES_U,
-            corner_fall_frac=facts.corner_fall_frac + _scatter(SIDES_U, REMOUNT_SIDES, draw, mount),
-            corner_fall_frac_u=SIDES_U,
+            corner_softening_frac=facts.corner_softening_frac + _scatter(SIDES_U, REMOUNT_SIDES, draw, mount),
+            corner_softening_frac_u=SIDES_U,
         ),
         "measure_glare": RehearsedGlare(
             setting=setting,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright_rehearsal.frames.truth import ZoneLimits, find_vignetting, find_zones
+from glasswright_rehearsal.frames.truth import ZoneLimits, find_vignetting, list_zone_points
 from glasswright_rehearsal.optics.blur import find_blur, find_mtf50
 from glasswright_rehearsal.scene.geometry import distort, map_points
 from glasswright_rehearsal.scene.layout import list_circles
@@ -29,7 +29,7 @@ class Facts:
     """What a lens truly does at one setting, in green unless said otherwise."""
 
     zones_cy_per_px: Mapping[str, tuple[float, float]]
-    """Zone -> mean MTF50 of its discs, sagittal and tangential."""
+    """Zone -> MTF50 at its place, sagittal and tangential."""
     corner_losses_ev: tuple[float, ...]
     height_bend_pct: float
     """Bend of a line along the top or bottom edge, the larger, over the picture's height; negative is barrel."""
@@ -38,7 +38,7 @@ class Facts:
     blue_green_px: float
     soft_sides_frac: float
     """By how much two opposite sides are softer than the two between, half a diagonal out, of the centre's MTF50."""
-    corner_fall_frac: float
+    corner_softening_frac: float
     """By how much MTF50 is lower half a diagonal out than in the centre, of the centre's: what is alike all round."""
     veil_share_pct: float
     """Light scattered over the picture, of the paper's as photographed."""
@@ -50,19 +50,19 @@ def describe_facts(lens: Lens, pose: Pose, layout: Layout, frame: Frame, zones: 
     nodes = circles.centre_mm[~circles.is_hole]
     red, green, blue = (map_points(nodes, pose, lens, frame, plane) for plane in ("red", "green", "blue"))
     sharpness = _find_sharpness(lens, frame, green)
-    members = find_zones(green, frame, zones)
-    soft_sides, corner_fall = _find_shape(sharpness.mean(axis=1), (green - frame.centre_px) / frame.half_diagonal_px)
+    soft_sides, corner_softening = _find_shape(
+        sharpness.mean(axis=1), (green - frame.centre_px) / frame.half_diagonal_px
+    )
     return Facts(
         zones_cy_per_px={
-            zone: (float(sharpness[inside, 0].mean()), float(sharpness[inside, 1].mean()))
-            for zone, inside in members.items()
+            zone: _read_zone(lens, frame, *points) for zone, points in list_zone_points(green, frame, zones).items()
         },
         corner_losses_ev=tuple(find_vignetting(lens, ("green",), frame, corner_box_frac=0.05)["green"].values()),
         height_bend_pct=max((_bend(lens, frame, row) for row in (-1, 1)), key=abs),
         red_green_px=float(np.hypot(*(red - green).T).max()),
         blue_green_px=float(np.hypot(*(blue - green).T).max()),
         soft_sides_frac=soft_sides,
-        corner_fall_frac=corner_fall,
+        corner_softening_frac=corner_softening,
         veil_share_pct=100 * lens.aberrations.veil_frac / (1 + lens.aberrations.veil_frac),
     )
 
@@ -76,11 +76,19 @@ def _find_shape(sharpness: Array, places: Array) -> tuple[float, float]:
     return float(np.hypot(*weight[3:5]) / weight[0]), float(-weight[5:].sum() / weight[0])
 
 
+def _read_zone(lens: Lens, frame: Frame, places: Array, angle: Array) -> tuple[float, float]:
+    sagittal, tangential = _find_mtf50(lens, frame, places, angle).mean(axis=0)
+    return float(sagittal), float(tangential)
+
+
 def _find_sharpness(lens: Lens, frame: Frame, places: Array) -> Array:
     """Give (places, 2): MTF50 across the image radius, then along it."""
     offset = places - frame.centre_px
     # an angle gives a direction of length 1 in the very middle too
-    angle = np.arctan2(offset[:, 1], offset[:, 0])
+    return _find_mtf50(lens, frame, places, np.arctan2(offset[:, 1], offset[:, 0]))
+
+
+def _find_mtf50(lens: Lens, frame: Frame, places: Array, angle: Array) -> Array:
     cos, sin = np.cos(angle), np.sin(angle)
     blur = find_blur(lens, frame, places, "green")
     return find_mtf50(blur, np.stack([-sin, cos], axis=1), np.stack([cos, sin], axis=1))

@@ -42,7 +42,7 @@ MODEL = "Corvane 50 mm f/2"
 TICKET = Ticket(number="T-0001", model=MODEL, serial="C50-1", phase="intake", body="Ostrel D7")
 HEALTHY = {
     "measure_mtf50.green.centre.mean_cy_per_px": (0.39, 0.004),
-    "measure_centring.corner_fall_frac": (0.3, 0.01),
+    "measure_centring.corner_softening_frac": (0.3, 0.01),
     "measure_centring.side_slope_frac": (0.007, 0.004),
     "measure_centring.soft_sides_frac": (0.003, 0.002),
     "measure_centring.coma_ratio": (0.02, 0.01),
@@ -126,7 +126,7 @@ def test_a_healthy_lens_points_nowhere():
 
 
 CASES = {
-    TILT: {"measure_centring__soft_sides_frac": 0.27, "measure_centring__corner_fall_frac": 0.4},
+    TILT: {"measure_centring__soft_sides_frac": 0.27, "measure_centring__corner_softening_frac": 0.4},
     DECENTRED: {
         "measure_centring__coma_ratio": 0.65,
         "measure_centring__side_slope_frac": 0.32,
@@ -136,7 +136,7 @@ CASES = {
         "measure_mtf50__green__centre__mean_cy_per_px": 0.33,
     },
     SPACING: {"measure_mtf50__green__centre__mean_cy_per_px": 0.25},
-    CURVATURE: {"measure_centring__corner_fall_frac": 0.6},
+    CURVATURE: {"measure_centring__corner_softening_frac": 0.6},
     HAZE: {"measure_glare__chart_glare_pct": 5.9, "measure_mtf50__green__centre__mean_cy_per_px": 0.28},
     AUTOFOCUS: {"measure_focus_offset__green__shift_um": -19.0},
     COLOUR: {"measure_fringing__red_green__worst_pct": 0.067},
@@ -173,7 +173,7 @@ def test_what_no_pattern_explains_is_said_to_be_unexplained():
 
 
 def test_corners_better_than_usual_are_no_curvature():
-    assert read(results(measure_centring__corner_fall_frac=0.05)).points_to == "no clear pattern"
+    assert read(results(measure_centring__corner_softening_frac=0.05)).points_to == "no clear pattern"
 
 
 def test_soft_all_over_may_be_bad_focus_unless_a_series_was_shot():
@@ -181,7 +181,7 @@ def test_soft_all_over_may_be_bad_focus_unless_a_series_was_shot():
     found = read(soft)
     assert found.surety == "possible"
     assert "a focus series would tell" in found.notes[0]
-    stepped = put(put(soft["centring"][0], "bowl_um", 3.0), "bowl_um_u", 0.5)
+    stepped = put(put(soft["centring"][0], "field_curvature_um", 3.0), "field_curvature_um_u", 0.5)
     assert read(soft | {"centring": (stepped,)}).surety == "likely"
 
 

@@ -189,5 +189,5 @@ def test_sharpness_is_flagged_by_the_stage_itself():
     trace = make_trace(lambda place, _plane: np.full((len(place), 2), 0.3))
     shown = {number: Setting(focal_length_mm=50.0, f_number=number) for number in (2.0, 22.0)}
     for number, setting in shown.items():
-        found = measure_mtf50((dataclasses.replace(trace, setting=setting),), None, make_stand(pitch_um=5.0))
+        found = measure_mtf50((dataclasses.replace(trace, setting=setting),), make_stand(pitch_um=5.0))
         assert ("above_diffraction_limit" in found.caveats) == (number == 22.0)

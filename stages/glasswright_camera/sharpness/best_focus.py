@@ -1,0 +1,318 @@
+"""From a focus series to sharpness at best focus."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright import Unmeasurable
+from glasswright_camera.edges.repeats import main_plane
+from glasswright_camera.edges.trace_misfit import unlike_places
+from glasswright_camera.sharpness.reading import (
+    Reading,
+    lay_planes,
+    name_unreached,
+    shape_parts,
+    share_discs,
+    usual_radius,
+    zone_lopsidedness,
+)
+from glasswright_camera.sharpness.result import BestFocus, ZoneFoci, ZoneFocus
+from glasswright_camera.sharpness.through_focus import LEAST_STEPS, FocusCurves, fit_focus_curves
+from glasswright_camera.sharpness.zones import ZONES, lattice_fill, read_zones
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.edges.repeats import Repeats
+    from glasswright_camera.edges.trace import Trace
+    from glasswright_camera.stand import Stand
+
+    Array = NDArray[np.float64]
+
+WAVELENGTH_UM: Final = {"red": 0.61, "green": 0.54, "blue": 0.46}
+"""Middle of what each plane sees (common practice, no source); a plane without a filter takes green's. It only decides
+how the curve passes from diffraction to geometry."""
+MISFIT: Final = 1.5
+"""From here on (times what is expected) a step is looked for that does not belong with the others."""
+ODD_FRAC: Final = 0.03
+"""An odd step's MTF50 differs from what the others lead to by this share at least, in half of the zones,"""
+ODD_U: Final = 4.0
+"""and by so many standard uncertainties."""
+BELIEVED: Final = 1.4
+"""A peak that lies so many times above the sharpest step is none."""
+NEAR: Final = 1.0
+"""x within which a step is near enough to focus for its edges to be looked at."""
+COARSE: Final = 1.15
+"""x between two steps from which aberrations that nobody knows may hide between them where much of the blur is
+diffraction."""
+MUCH_DIFFRACTION: Final = 0.15
+COARSE_STEPS: Final = "coarse_focus_steps"
+UNLIKE: Final = "unlike_edges"
+ODD_STEP: Final = "odd_focus_step"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Series:
+    """The steps that are used, in order, and what is to be said of the others."""
+
+    traces: tuple[Trace, ...]
+    left_out: tuple[str, ...] = ()
+    caveats: tuple[str, ...] = ()
+
+    @property
+    def step(self) -> Array:
+        """Places of the steps, by number of the shot: one that is lost leaves its gap."""
+        return np.array([trace.sequence_count for trace in self.traces], dtype=np.float64)
+
+
+def read_best_focus(series: tuple[Trace, ...], stand: Stand, least: int) -> BestFocus:
+    """Read sharpness where the centre zone of the main plane is sharpest, and where everything else is.
+
+    Raises
+    ------
+    Unmeasurable
+        Fewer than five steps, or the centre is not sharpest within them.
+    """
+    first = min(trace.sequence_count for trace in series)
+    chosen = leave_out_odd(tuple(sorted(series, key=lambda trace: trace.sequence_count)), stand, least)
+    series, step = chosen.traces, chosen.step - first
+    shared = share_discs(series)
+    zones = read_zones(shared, stand.zones, least)
+    main, centre = main_plane(series[0]), ZONES.index("centre")
+    cutoffs = [cutoff_of(series[0], plane, stand) for plane in range(len(series[0].planes))]
+    curves = [_fit(step, zones.value[:, p], zones.value_u[:, p], cutoffs[p]) for p in range(len(cutoffs))]
+    here, here_u = find_centre(step, curves[main], centre, zones.value[:, main, centre].mean(axis=1))
+    shape = zones.value.shape[1:]
+    value, own_u = np.full(shape, np.nan), np.full(shape, np.nan)
+    for plane, curve in enumerate(curves):
+        read, read_u = curve.read_at(here, here_u)
+        value[plane], own_u[plane] = read.reshape(shape[1:]), read_u.reshape(shape[1:])
+    common, turning = shape_parts(value, usual_radius(series), zone_lopsidedness(shared, stand))
+    reading = Reading(value=value, own_u=own_u, common_u=common, turning_u=turning, discs=zones.discs)
+    red, green, blue = lay_planes(reading, series[0], stand)
+    step_um, step_u = stand.focus_step_um(series[0].setting)
+    discs = fit_focus_curves(step, *_disc_columns(shared, main), cutoffs[main])
+    behind, behind_u = _place_behind(discs, step, here)
+    notes = (*chosen.left_out, *name_unreached(reading, shared, stand), *_name_coarse(curves[main], centre, step))
+    caveats = (
+        *chosen.caveats,
+        *((COARSE_STEPS,) if _name_coarse(curves[main], centre, step) else ()),
+        *((UNLIKE,) if (doubled := name_unlike(series, curves[main], centre, step, stand)) else ()),
+    )
+    axial = {
+        colour: _axial_colour(curves, series[0].planes, colour, centre, step_um, step_u) for colour in ("red", "blue")
+    }
+    return BestFocus(
+        red=red,
+        green=green,
+        blue=blue,
+        focus=_lay_foci(curves[main], step, here, here_u, step_um, step_u),
+        red_green_um=axial["red"][0],
+        red_green_um_u=axial["red"][1],
+        blue_green_um=axial["blue"][0],
+        blue_green_um_u=axial["blue"][1],
+        centre_steps=here,
+        centre_steps_u=here_u,
+        step_um=step_um,
+        chart=series[0].chart,
+        magnification_frac=float(np.mean([trace.magnification_frac for trace in series])),
+        fill_frac=lattice_fill(shared),
+        shot_count=len(series),
+        left_out_count=len(chosen.left_out),
+        width_px=series[0].width_px,
+        height_px=series[0].height_px,
+        node=shared.node,
+        place_px=shared.places(),
+        behind_steps=behind,
+        behind_steps_u=behind_u,
+        caveats=caveats,
+        notes=(*notes, *doubled),
+    )
+
+
+def cutoff_of(trace: Trace, plane: int, stand: Stand) -> float:
+    """Give the frequency beyond which diffraction lets nothing through, cycles per pixel; infinite if not known."""
+    setting = trace.setting
+    if setting is None or setting.f_number is None:
+        return float("inf")
+    wavelength = WAVELENGTH_UM.get(trace.planes[plane], WAVELENGTH_UM["green"])
+    return stand.sensor.pixel_pitch_um / (wavelength * setting.f_number)
+
+
+def _fit(step: Array, value: Array, value_u: Array, cutoff: float) -> FocusCurves:
+    """Fit (steps, zones, 2): curves run over zones, sagittal and tangential of each."""
+    return fit_focus_curves(step, value.reshape(len(step), -1), value_u.reshape(len(step), -1), cutoff)
+
+
+def find_centre(step: Array, curves: FocusCurves, centre: int, value: Array) -> tuple[float, float]:
+    """Give the centre's best focus, the mean of both directions, and its standard uncertainty.
+
+    `value` is its MTF50 in each step.
+
+    Raises
+    ------
+    Unmeasurable
+        It is not measured in five steps, or lies outside the series: the message says on which side.
+    """
+    place, place_u = curves.place[2 * centre : 2 * centre + 2], curves.place_u[2 * centre : 2 * centre + 2]
+    if not np.isfinite(place).all():
+        raise Unmeasurable(f"the centre zone is measured in fewer than {LEAST_STEPS} steps of the focus series")
+    here, here_u = float(place.mean()), float(np.hypot(*place_u) / 2)
+    sharpest = int(np.argmax(value))
+    inside = step.min() < here < step.max()
+    too_high = curves.mtf50[2 * centre : 2 * centre + 2].mean() > BELIEVED * value[sharpest]
+    if not inside or too_high:
+        if 0 < sharpest < len(step) - 1:
+            raise Unmeasurable(
+                "the steps of the focus series lie on no curve through focus, though the sharpest is none of its ends: "
+                "the stand was knocked, or the focus did not move as it should; shoot the series again"
+            )
+        side = "first" if here <= step.min() else "last"
+        raise Unmeasurable(
+            f"best focus of the centre lies outside the focus series, beyond its {side} step; "
+            "shoot the series again about the sharpest step"
+        )
+    return here, here_u
+
+
+def leave_out_odd(series: tuple[Trace, ...], stand: Stand, least: int) -> Series:
+    """Name steps that do not belong with the others and leave them out, as long as five remain.
+
+    A step is odd where, in half of the zones, it reads what the curve through the others does not lead to.
+
+    Raises
+    ------
+    Unmeasurable
+        With fewer than five steps.
+    """
+    if len(series) < LEAST_STEPS:
+        raise Unmeasurable(
+            f"the focus series has {len(series)} steps that can be used; {LEAST_STEPS} are needed: shoot more"
+        )
+    kept = list(series)
+    said: list[str] = []
+    while True:
+        found = _find_odd(tuple(kept), stand, least)
+        if found is None:
+            return Series(traces=tuple(kept), left_out=tuple(said))
+        index, reads, leads = found
+        text = (
+            f"{kept[index].shot} reads {reads:.3f} cycles/pixel in the centre where the other steps lead to {leads:.3f}"
+            ": the stand was knocked, or the focus did not move as it should"
+        )
+        if len(kept) == LEAST_STEPS:
+            # five steps that disagree say nothing of which of them is right
+            return Series(traces=tuple(kept), left_out=(), caveats=(ODD_STEP,))
+        said.append(f"left out: {text}")
+        del kept[index]
+
+
+def _find_odd(series: tuple[Trace, ...], stand: Stand, least: int) -> tuple[int, float, float] | None:
+    """Find the step without which the others agree best, if it is odd: its place, its MTF50 and the expected one."""
+    zones = read_zones(share_discs(series), stand.zones, least)
+    main = main_plane(series[0])
+    step = np.array([trace.sequence_count for trace in series], dtype=np.float64)
+    value = zones.value[:, main].mean(axis=2)
+    value_u = np.sqrt((zones.value_u[:, main] ** 2).sum(axis=2)) / 2
+    cutoff = cutoff_of(series[0], main, stand)
+    whole = fit_focus_curves(step, value, value_u, cutoff)
+    if not np.isfinite(whole.misfit).any() or np.nanmedian(whole.misfit) <= MISFIT:
+        return None
+    others = [np.arange(len(series)) != k for k in range(len(series))]
+    if len(series) == LEAST_STEPS:
+        return (0, np.nan, np.nan) if np.nanmedian(whole.misfit) > ODD_U else None
+    best, most = -1, 0.0
+    for k, rest in enumerate(others):
+        fit = fit_focus_curves(step[rest], value[rest], value_u[rest], cutoff)
+        expected, expected_u = fit.expect(float(step[k]))
+        apart = -2 * np.log(value[k]) - expected
+        surely = np.abs(apart) / np.hypot(expected_u, 2 * value_u[k] / value[k])
+        known = np.isfinite(surely)
+        odd = (np.abs(apart) > 2 * ODD_FRAC) & (surely > ODD_U)
+        # where the others agree without it, and it stands apart most
+        agree = known.any() and np.nanmedian(fit.misfit) <= MISFIT + np.nanmedian(whole.misfit) / 4
+        if agree and 2 * odd.sum() >= known.sum() and np.median(surely[known]) > most:
+            best, most = k, float(np.median(surely[known]))
+            zone = int(np.flatnonzero(known)[0])
+            leads = float(np.exp(-expected[zone] / 2))
+    return None if best < 0 else (best, float(value[best, zone]), leads)
+
+
+def _disc_columns(shared: Repeats, plane: int) -> tuple[Array, Array]:
+    """Give MTF50 of each disc and its uncertainty: (steps, 2 discs), sagittal and tangential of each disc."""
+    value = shared.stack(lambda t: t.mtf50)[:, plane]
+    value_u = shared.stack(lambda t: t.mtf50_u)[:, plane]
+    return value.reshape(len(value), -1), value_u.reshape(len(value), -1)
+
+
+def _place_behind(curves: FocusCurves, step: Array, here: float) -> tuple[Array, Array]:
+    """Give how far each pair of foci lies behind the centre's: a later step reaches what lies before."""
+    inside = (curves.place > step.min()) & (curves.place < step.max())
+    behind = np.where(inside, here - curves.place, np.nan)
+    return behind.reshape(-1, 2), np.where(inside, curves.place_u, np.nan).reshape(-1, 2)
+
+
+def _lay_foci(curves: FocusCurves, step: Array, here: float, here_u: float, step_um: float, step_u: float) -> ZoneFoci:
+    behind, behind_u = _place_behind(curves, step, here)
+    zones = {}
+    for zone, (sagittal, tangential), (sagittal_u, tangential_u) in zip(ZONES, behind, behind_u, strict=True):
+        medial, apart = (sagittal + tangential) / 2, tangential - sagittal
+        own_u = float(np.hypot(sagittal_u, tangential_u))
+        medial_u = float(np.hypot(own_u / 2, 0.0 if zone == "centre" else here_u))
+        zones[zone] = ZoneFocus(
+            medial_steps=float(medial),
+            medial_steps_u=medial_u,
+            medial_um=float(medial * step_um),
+            medial_um_u=float(np.hypot(medial_u * step_um, medial * step_u)),
+            astigmatism_um=float(apart * step_um),
+            astigmatism_um_u=float(np.hypot(own_u * step_um, apart * step_u)),
+        )
+    return ZoneFoci(**zones)
+
+
+def _axial_colour(
+    curves: list[FocusCurves], planes: tuple[str, ...], colour: str, centre: int, step_um: float, step_u: float
+) -> tuple[float, float]:
+    """Give how far a colour's focus lies behind green's in the centre, um; NaN where either is not there."""
+    if colour not in planes or "green" not in planes:
+        return float("nan"), float("nan")
+    pair = slice(2 * centre, 2 * centre + 2)
+    one, other = curves[planes.index(colour)], curves[planes.index("green")]
+    behind = float(other.place[pair].mean() - one.place[pair].mean())
+    own_u = float(np.sqrt((one.place_u[pair] ** 2 + other.place_u[pair] ** 2).sum()) / 2)
+    return behind * step_um, float(np.hypot(own_u * step_um, behind * step_u))
+
+
+def _name_coarse(curves: FocusCurves, centre: int, step: Array) -> tuple[str, ...]:
+    """Say where the steps lie so far apart that the curve between them rests on what a lens's blur usually is."""
+    apart = float(np.median(np.diff(step)) * np.exp(curves.rate[2 * centre]))
+    share = float(curves.share[2 * centre])
+    if apart <= COARSE or share <= MUCH_DIFFRACTION:
+        return ()
+    return (
+        f"the steps of the focus series are too coarse: one step beside focus 1/MTF50 is {np.sqrt(1 + apart**2):.1f} "
+        f"times that in focus, and aberrations may hide between them; shoot steps of {1 / apart:.2f} times their size",
+    )
+
+
+def name_unlike(
+    series: tuple[Trace, ...], curves: FocusCurves, centre: int, step: Array, stand: Stand
+) -> tuple[str, ...]:
+    """Name the zones whose edges no lens's blur explains in most of the steps near focus."""
+    x = np.exp(curves.rate[2 * centre]) * np.abs(step - curves.place[2 * centre])
+    near = [trace for trace, off in zip(series, x, strict=True) if off <= max(NEAR, x.min())]
+    main = main_plane(series[0])
+    found = [
+        unlike_places(t.misfit_frac, t.left_out_frac, t.centre_px[main], (t.width_px, t.height_px), stand.zones)
+        for t in near
+    ]
+    zones = [zone for zone in ZONES if 2 * sum(zone in each for each in found) > len(near)]
+    if not zones:
+        return ()
+    return (
+        f"most edges in {', '.join(zone.replace('_', ' ') for zone in zones)} are unlike any lens's blur in the steps "
+        "near focus (a doubled image, dirt), and MTF50 there may be off by many times its uncertainty",
+    )

@@ -1,0 +1,170 @@
+"""MTF50 of the field's zones, each read at one stated place.
+
+A zone's discs lie where the print puts them: a lattice that fills less of the frame has its outermost discs nearer the
+middle, where a lens is sharper. So each disc's MTF50 is carried to the zone's place along a smooth surface through the
+whole field, and what the zone's discs then say is averaged: faults that the surface does not follow still count.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright_camera.field import CORNERS, ImageRadius, image_radius, zone_members
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from glasswright_camera.edges.repeats import Repeats
+    from glasswright_camera.stand import Zones
+
+    Array = NDArray[np.float64]
+    Mask = NDArray[np.bool_]
+
+ZONES: Final = ("centre", "mid", *CORNERS)
+SURFACES: Final = ((4, 40), (2, 12), (0, 1))
+"""Order of the surface through the field, and how many discs it takes. That of the fourth order has r^6 as well."""
+MOST_UNKNOWN: Final = 0.5
+AT_A_DISC: Final = 0.02
+"""In half-diagonals: a place this near to a disc is reached by the lattice even if no discs lie around it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZonePlace:
+    """One zone of a set of discs."""
+
+    members: Mask
+    """(discs,)."""
+    aims: Array
+    """(members, 2): where each of them is carried to, in half-diagonals from the image centre."""
+    is_reached: bool
+    """Whether discs lie on all sides of the place."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneReading:
+    """Arrays over (..., zones, 2), sagittal and tangential; NaN where a zone was not measured."""
+
+    value: Array
+    value_u: Array
+    """Standard uncertainty from pixel noise."""
+    discs: NDArray[np.int64]
+    """(planes, zones)."""
+
+
+def find_places(radius: ImageRadius, members: Mapping[str, Mask], half: Array, zones: Zones) -> dict[str, ZonePlace]:
+    """Find the place at which each zone is read.
+
+    Parameters
+    ----------
+    radius
+        Of the discs that are measured.
+    members
+        Which of them lie in which zone.
+    half
+        Half the frame's width and height, in half-diagonals.
+    """
+    place = radius.unit * radius.fraction[:, None]
+    found = {}
+    for zone in ZONES:
+        inside = members[zone]
+        if zone == "mid":
+            # each disc along its own radius: a lens that is not alike all round is averaged over the ring
+            aims = radius.unit[inside] * zones.mid_at_frac
+            fraction = radius.fraction[inside]
+            reached = bool(inside.any() and fraction.min() <= zones.mid_at_frac <= fraction.max())
+        else:
+            side = np.array([1.0 if "right" in zone else -1.0, 1.0 if "lower" in zone else -1.0])
+            aim = half * side * (0.0 if zone == "centre" else zones.corner_at_frac)
+            aims = np.broadcast_to(aim, (int(inside.sum()), 2))
+            reached = _is_surrounded(aim, place)
+        found[zone] = ZonePlace(members=inside, aims=aims, is_reached=reached)
+    return found
+
+
+def _is_surrounded(aim: Array, place: Array) -> bool:
+    """Say whether discs lie on all sides of a point, or one lies at it."""
+    offset = place - aim
+    if not len(place) or np.hypot(*offset.T).min() <= AT_A_DISC:
+        return bool(len(place))
+    turn = np.sort(np.arctan2(offset[:, 1], offset[:, 0]))
+    return bool(np.diff(turn, append=turn[0] + 2 * np.pi).max() < np.pi)
+
+
+def read_zones(repeats: Repeats, zones: Zones, least: int) -> ZoneReading:
+    """Read MTF50 of each zone, trace by trace: arrays over (traces, planes, zones, 2).
+
+    Zones are NaN that have fewer than `least` discs, that the lattice does not reach, or where MOST_UNKNOWN or more of
+    a plane's discs have no MTF50: the others would be the sharper ones.
+    """
+    value, value_u = repeats.stack(lambda t: t.mtf50), repeats.stack(lambda t: t.mtf50_u)
+    known = np.asarray((np.isfinite(value) & np.isfinite(value_u)).all(axis=(0, 3)))
+    placed = np.asarray(np.isfinite(repeats.stack(lambda t: t.centre_px)).all(axis=(0, 3)))
+    trace = repeats.traces[0]
+    size = trace.width_px, trace.height_px
+    centre = repeats.places()
+    members = zone_members(centre, *size, zones)
+    radius = image_radius(centre, *size)
+    half = np.array(size) / np.hypot(*size)
+    shape = (*value.shape[:2], len(ZONES), 2)
+    mean, mean_u = np.full(shape, np.nan), np.full(shape, np.nan)
+    discs = np.zeros(shape[1:3], dtype=np.int64)
+    for plane, mask in enumerate(known):
+        here = ImageRadius(fraction=radius.fraction[mask], angle=radius.angle[mask], unit=radius.unit[mask])
+        places = find_places(here, {zone: inside[mask] for zone, inside in members.items()}, half, zones)
+        least_discs = [max(least, 1, MOST_UNKNOWN * (placed[plane] & members[zone]).sum()) for zone in ZONES]
+        found, found_u = _read_plane(value[:, plane, mask], value_u[:, plane, mask], here, places, least_discs)
+        mean[:, plane], mean_u[:, plane] = found, found_u
+        discs[plane] = [places[zone].members.sum() for zone in ZONES]
+    return ZoneReading(value=mean, value_u=mean_u, discs=discs)
+
+
+def _read_plane(
+    value: Array, value_u: Array, radius: ImageRadius, places: Mapping[str, ZonePlace], least: Sequence[float]
+) -> tuple[Array, Array]:
+    """Read one plane's zones: (traces, zones, 2), from (traces, discs, 2)."""
+    mean, mean_u = (np.full((len(value), len(ZONES), 2), np.nan) for _ in range(2))
+    order = next((order for order, need in SURFACES if len(radius.fraction) >= need), 0)
+    basis = _list_powers(radius.unit * radius.fraction[:, None], order)
+    solve = np.linalg.pinv(basis)
+    # the square of a blur's width is smoother over the field than MTF50: a sum of few low powers
+    surface = np.einsum("bd,tds->tbs", solve, value**-2.0)
+    for index, zone in enumerate(ZONES):
+        place = places[zone]
+        count = int(place.members.sum())
+        if count < least[index] or not place.is_reached:
+            continue
+        there, here = _list_powers(place.aims, order), basis[place.members]
+        carried = _to_mtf50(there, surface) - _to_mtf50(here, surface)
+        mean[:, index] = (value[:, place.members] + carried).mean(axis=1)
+        weight = (there - here).mean(axis=0) @ solve
+        weight[place.members] += 1 / count
+        mean_u[:, index] = np.sqrt(np.einsum("d,tds->ts", weight**2, value_u**2))
+    return mean, mean_u
+
+
+def _list_powers(place: Array, order: int) -> Array:
+    x, y = place.T
+    powers = [x**i * y**j for i in range(order + 1) for j in range(order + 1 - i)]
+    return np.stack([*powers, *([(x**2 + y**2) ** 3] if order == SURFACES[0][0] else [])], axis=1)
+
+
+def _to_mtf50(basis: Array, surface: Array) -> Array:
+    """Evaluate the surface: (traces, places, 2)."""
+    blur = np.einsum("db,tbs->tds", basis, surface)
+    return np.asarray(np.maximum(blur, 0.5) ** -0.5)
+
+
+def zone_heights(zones: Zones) -> dict[str, float]:
+    """Give the image height at which each zone is read, in half-diagonals."""
+    return {"centre": 0.0, "mid": zones.mid_at_frac, **dict.fromkeys(CORNERS, zones.corner_at_frac)}
+
+
+def lattice_fill(repeats: Repeats) -> float:
+    """Give the share of the frame, along its width or its height, that the discs' middles span: the smaller."""
+    trace = repeats.traces[0]
+    return float((np.ptp(repeats.places(), axis=0) / (trace.width_px, trace.height_px)).min())
