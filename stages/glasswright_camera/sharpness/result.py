@@ -21,7 +21,8 @@ class ZoneSharpness:
     """MTF50 at the place that stands for a zone of the field, from the zone's discs.
 
     *Sagittal*: lines along the image radius, blurred across it; *tangential*: lines at right angles to it. NaN where
-    the zone holds no measured disc, or the lattice does not reach its place.
+    the zone holds no measured disc, half of its discs are too small for their blur to tell it, or the lattice does not
+    reach its place. A disc that holds the image centre has no direction and counts with its mean in both; see `Trace`.
     """
 
     sagittal_cy_per_px: NonNegative

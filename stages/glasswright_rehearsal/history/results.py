@@ -44,6 +44,7 @@ class RehearsedSharpness(Artefact):
     green: RehearsedPlane
     chart: str
     magnification_frac: float
+    fill_frac: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

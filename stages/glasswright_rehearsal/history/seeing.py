@@ -37,6 +37,8 @@ SIDES_U: Final = 0.002
 GLARE_U_PCT: Final = 0.4
 """Of the print's contrast, which every lens sees alike, nearly all."""
 FAINTEST_PCT: Final = 0.4
+FILL_FRAC: Final = 0.89
+"""Of the frame that the middles of the outermost discs span."""
 REMOUNT_FRAC: Final = 0.01
 """Of a sharpness: what mounting the lens again adds; likewise the next three. The shipped stand declares about as
 much."""
@@ -74,6 +76,7 @@ def see(
             green=_see_plane(facts, draw, mount or draw),
             chart=chart,
             magnification_frac=magnification_frac,
+            fill_frac=FILL_FRAC,
         ),
         "measure_vignetting": _see_falloff(facts, setting, draw, mount or draw),
         "measure_distortion": RehearsedDistortion(
