@@ -17,7 +17,7 @@ from glasswright_camera.focus.drawing import draw_offset, draw_ramp
 from glasswright_camera.focus.fit import find_vertex
 from glasswright_camera.focus.result import ColourOffset, FocusOffset
 from glasswright_camera.plots import FrameView
-from glasswright_camera.sharpness.drawing_focus import read_zones
+from glasswright_camera.sharpness.drawing_focus import read_series_zones
 from glasswright_camera.spots.drawing import draw_spots
 from glasswright_camera.spots.result import Spots
 from glasswright_camera.stand import Zones
@@ -262,7 +262,9 @@ def test_a_focus_series_is_drawn_for_the_zones_of_the_stand():
     wide = tuple(replace(each, zones=Zones(centre_within_frac=0.5)) for each in series)
     trace = series[3]
     within = image_radius(trace.centre_px[1], trace.width_px, trace.height_px).fraction <= 0.5
-    name, value, _ = read_zones(wide)[0]
-    assert name == "centre"
-    assert value[3] == pytest.approx(trace.mtf50[1, within].mean(), rel=1e-6)
-    assert value[3] < read_zones(series)[0][1][3] - 0.01
+    zones, narrow = read_series_zones(wide), read_series_zones(series)
+    assert zones.names[0] == "centre"
+    # carried to the middle, more discs say the same with less noise
+    assert within.sum() > 20
+    assert zones.value[3, 0] == pytest.approx(narrow.value[3, 0], rel=0.02)
+    assert zones.value_u[3, 0] < 0.9 * narrow.value_u[3, 0]

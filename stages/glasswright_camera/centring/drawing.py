@@ -134,7 +134,7 @@ def _draw_dial(dial: Dial, x: float) -> str:
     way = (
         f"towards {dial.deg:.0f}° ± {COVERAGE * dial.deg_u:.0f}°" if dial.has_direction else "no direction to speak of"
     )
-    lens = f"on the lens at {clock_time(dial.deg)}" if dial.has_direction else ""
+    lens = [label(x, 222, f"on the lens at {clock_time(dial.deg)}")] if dial.has_direction else []
     parts = [
         label(x, 22, dial.name, class_="name"),
         ring,
@@ -143,7 +143,7 @@ def _draw_dial(dial: Dial, x: float) -> str:
         label(x + RADIUS * 0.71 + 4, y - RADIUS * 0.71 - 4, f"{dial.full:g}", anchor="start"),
         label(x, 186, f"{size} {dial.unit}"),
         label(x, 204, way),
-        label(x, 222, lens),
+        *lens,
     ]
     return "".join(parts)
 

@@ -112,9 +112,9 @@ def results(setting=OPEN, u_of_scatter=0.5, **values):
     return {name: (replace(thing, setting=setting),) for name, thing in found.items()}
 
 
-def read(found, *, known=KNOWN, light=None, spots=None):
+def read(found, *, known=KNOWN, light=None, spots=None, best_focus=None):
     given_inputs = dict.fromkeys(name for name, _ in INPUTS.values()) | found
-    return diagnose(TICKET, **given_inputs, light=light, spots=spots, known=known)
+    return diagnose(TICKET, **given_inputs, light=light, spots=spots, known=known, best_focus=best_focus)
 
 
 def test_a_healthy_lens_points_nowhere():

@@ -5,13 +5,13 @@ from functools import cache
 
 import numpy as np
 import pytest
-from edge_images import _round_pupil
-from edge_traces import HEIGHT, WIDTH, make_stand, make_trace
 from scipy.interpolate import CubicSpline
 
 from glasswright import Unmeasurable
 from glasswright_camera.sharpness.stage import measure_best_focus, measure_mtf50
 from glasswright_camera.stand import FocusStep
+from support.edge_images import _round_pupil
+from support.edge_traces import HEIGHT, WIDTH, make_stand, make_trace
 
 PITCH_UM = 5.0
 WAVELENGTH_UM = 0.54
