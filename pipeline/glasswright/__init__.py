@@ -9,7 +9,7 @@ from glasswright.errors import Unmeasurable
 from glasswright.formatting import format_against
 from glasswright.plugin.artefact import Artefact, Bulk, CaptureFacts, HandAnswer, Setting, Shot, Ticket
 from glasswright.plugin.kept import kept
-from glasswright.plugin.role_traits import RoleTraits
+from glasswright.plugin.roles import Role
 from glasswright.plugin.sources import find_imported_sources, hash_sources
 from glasswright.plugin.stage import stage
 from glasswright.plugin.units import NonNegative, Percentage, Range, unit_of
@@ -24,7 +24,7 @@ __all__ = [
     "NonNegative",
     "Percentage",
     "Range",
-    "RoleTraits",
+    "Role",
     "Setting",
     "Shot",
     "Ticket",

@@ -1,6 +1,6 @@
 """The camera bench: stages that measure a lens from raw shots of the stand's charts and light sources."""
 
-from glasswright import RoleTraits
+from glasswright import Role
 from glasswright_camera.centring.stage import measure_centring
 from glasswright_camera.chart.locate_chart import locate_chart
 from glasswright_camera.chart.locate_ramp import locate_ramp
@@ -36,13 +36,24 @@ STAND_SECTION = Stand
 STAND_SECTIONS = {"lenses": KnownLenses}
 """Apart from the rest, so that what is learned of a model measures no shot again."""
 
-ROLE_TRAITS = {"dark": RoleTraits(shareable=True, through_lens=False), "panel": RoleTraits(shareable=True)}
-"""A dark says nothing of any lens. A panel may serve tickets that were shot one after another without a touch."""
+ROLES = {
+    # says nothing of any lens
+    "dark": Role(shareable=True, through_lens=False, has_setting=False),
+    "flat": Role(),
+    # may serve tickets that were shot one after another without a touch
+    "panel": Role(shareable=True),
+    "chart": Role(),
+    "focus_series": Role(),
+    "ramp": Role(),
+    "black_spot": Role(),
+    "shake_off": Role(is_timed=True),
+    "shake_on": Role(is_timed=True),
+}
 
 __all__ = [
     "DRAWINGS",
     "FRAME_DRAWINGS",
-    "ROLE_TRAITS",
+    "ROLES",
     "SERIES_DRAWINGS",
     "STAND_SECTION",
     "STAND_SECTIONS",

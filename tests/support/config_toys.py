@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from glasswright import Artefact, Bulk, Shot, Ticket, stage
+from glasswright import Artefact, Bulk, Role, Shot, Ticket, stage
 from glasswright.config import ConfigFile, DataFile
 from glasswright.config.schema.plugins import Plugins
 from glasswright.plugin.stage import describe
@@ -147,6 +147,7 @@ TOYS = Plugins(
         )
     },
     sections={"toy": Bench},
+    roles={name: Role() for name in ("chart", "flat", "dark", "panel", "ramp", "focus_series")},
 )
 
 GOOD_PLAN = """\

@@ -11,7 +11,7 @@ import click
 
 from glasswright.commands.card_notes import note_hand_checks, note_plan, note_settings, note_stand
 from glasswright.commands.plugin_notes import load_plugins_aloud
-from glasswright.config import ROLES, find_idle_spreads, load_plan, load_stand, load_ticket, match_stand
+from glasswright.config import find_idle_spreads, load_plan, load_stand, load_ticket, match_stand
 from glasswright.config.ticket.file import TICKET_FILE
 from glasswright.errors import WHOLE_FILE, ConfigError, Problem
 from glasswright.intake.index import survey_ticket
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from glasswright.config import Plan, StandFile, TicketFile
-    from glasswright.plugin.role_traits import RoleTraits
+    from glasswright.plugin.roles import Role
 
 T = TypeVar("T")
 
@@ -68,11 +68,11 @@ def check(plan: Path, stand: Path | None, cards: Path | None, tickets: Path | No
     read_plan = findings.attempt(lambda: load_plan(plan, plugins))
     read_stand = findings.attempt(lambda: load_stand(stand, plugins)) if stand else None
     read_cards = _read_cards(cards, findings) if cards else None
-    read_tickets = _read_tickets(tickets, findings) if tickets else None
+    read_tickets = _read_tickets(tickets, plugins.roles, findings) if tickets else None
     _match(read_plan, read_stand, read_cards, read_tickets, findings)
     if read_plan:
         for path, ticket in (read_tickets or {}).items():
-            _survey(path, ticket, read_plan, plugins.role_traits, findings)
+            _survey(path, ticket, read_plan, plugins.roles, findings)
     lines = _format(read_plan, read_stand, read_cards, read_tickets)
     if as_json:
         click.echo(json.dumps(_as_data(findings, lines), indent=2))
@@ -87,7 +87,7 @@ def _read_cards(folder: Path, findings: Findings) -> Mapping[str, CardFile]:
     return cards
 
 
-def _read_tickets(folder: Path, findings: Findings) -> Mapping[Path, TicketFile]:
+def _read_tickets(folder: Path, roles: Mapping[str, Role], findings: Findings) -> Mapping[Path, TicketFile]:
     if not folder.is_dir():
         findings.problems.append(
             Problem(str(folder), WHOLE_FILE, "there is no such folder of tickets: correct --tickets")
@@ -100,7 +100,7 @@ def _read_tickets(folder: Path, findings: Findings) -> Mapping[Path, TicketFile]
     tickets: dict[Path, TicketFile] = {}
     first: dict[str, Path] = {}
     for each in folders:
-        ticket = findings.attempt(lambda each=each: load_ticket(each))  # type: ignore[misc]
+        ticket = findings.attempt(lambda each=each: load_ticket(each, roles))  # type: ignore[misc]
         if ticket is None:
             continue
         path = each / TICKET_FILE
@@ -141,12 +141,10 @@ def _match(
             findings.notes.append(Problem(str(path), 1, said))
 
 
-def _survey(
-    path: Path, ticket: TicketFile, plan: Plan, role_traits: Mapping[str, RoleTraits], findings: Findings
-) -> None:
+def _survey(path: Path, ticket: TicketFile, plan: Plan, roles: Mapping[str, Role], findings: Findings) -> None:
     """Look at the EXIF of a ticket's shots: what will not be used for want of a setting, and what differs."""
     nominal = Nominal(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number)
-    request = request_ticket(path.parent, ticket, nominal, frozenset(ROLES), roles_by_setting(plan), role_traits)
+    request = request_ticket(path.parent, ticket, nominal, roles, roles_by_setting(plan))
     findings.problems += [Problem(str(path), 1, said) for said in request.findings]
     try:
         survey = survey_ticket(request)

@@ -85,7 +85,7 @@ def run(
             packages=plugins.packages,
             ledger=opened,
             retry=retry,
-            role_traits=plugins.role_traits,
+            roles=plugins.roles,
         )
         result = hold_session(session, tickets, choose_runner(serial, workers, time_limit), quiet=as_json)
         summary = Summary(result=result, plugin_failures=plugins.failures, seconds=time.monotonic() - start)

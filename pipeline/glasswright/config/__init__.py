@@ -2,7 +2,7 @@
 
 from glasswright.config.plan.plan import Plan, Source, Step, load_plan
 from glasswright.config.schema.files import ConfigFile, DataFile
-from glasswright.config.schema.names import ROLES, Line, SafeName, is_safe_name
+from glasswright.config.schema.names import Line, SafeName, is_safe_name
 from glasswright.config.schema.reading import check
 from glasswright.config.schema.shipped import find_shipped
 from glasswright.config.schema.suggestions import did_you_mean
@@ -16,7 +16,6 @@ from glasswright.config.yaml.document import Document, Place, name_place
 from glasswright.config.yaml.reading import read_yaml, scan_bytes, scan_yaml
 
 __all__ = [
-    "ROLES",
     "BodyNote",
     "CheckName",
     "ConfigFile",

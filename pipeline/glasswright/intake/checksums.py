@@ -31,13 +31,13 @@ class Checksums:
 
 
 def hash_file(path: Path) -> str:
-    """Give a file's SHA-256 in lower-case hexadecimal."""
+    """Return a file's SHA-256 in lower-case hexadecimal."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def stamp_of(path: Path) -> tuple[int, int]:
-    """Give a file's size in bytes and its time of change in nanoseconds, which differ once it is written again."""
+    """Return a file's size in bytes and its time of change in nanoseconds, which differ once it is written again."""
     status = path.stat()
     return status.st_size, status.st_mtime_ns
 

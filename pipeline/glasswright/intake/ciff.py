@@ -32,7 +32,7 @@ def is_ciff(file: BinaryIO) -> bool:
 
 
 def read_ciff(file: BinaryIO) -> CaptureFacts:
-    """Give the capture facts in a heap of records.
+    """Return the capture facts in a heap of records.
 
     F-number and exposure time are those the body set, exposure and speed being kept as logarithms to base 2 in
     32nds of a stop. The serial number is taken from bodies with exchangeable lenses alone, which count focal lengths
@@ -74,7 +74,7 @@ def _join(make: str, model: str) -> str | None:
 
 
 def _read_heap(file: BinaryIO, order: str, start: int, end: int, depth: int) -> Iterator[tuple[int, bytes]]:
-    """Give every record of a heap and of those inside it: type without its place bits, and data."""
+    """Yield every record of a heap and of those inside it: type without its place bits, and data."""
     file.seek(end - 4)
     (directory,) = struct.unpack(f"{order}I", file.read(4))
     file.seek(start + directory)

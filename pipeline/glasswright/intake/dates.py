@@ -14,7 +14,7 @@ NIGHT_ENDS_HOURS = 5
 
 
 def nights_of(captured_at: Iterable[str | None]) -> tuple[str, ...]:
-    """Give the ISO dates of the nights that EXIF times lie in, in order; what is no time (all noughts) is passed over.
+    """The ISO dates of the nights that EXIF times lie in, in order; what is no time (all noughts) is passed over.
 
     What is shot after midnight belongs to the day before.
     """
@@ -23,7 +23,7 @@ def nights_of(captured_at: Iterable[str | None]) -> tuple[str, ...]:
 
 
 def moment_of_exif(text: str | None) -> datetime | None:
-    """Give an EXIF time, by the body's clock; None for what is no time."""
+    """Return an EXIF time, by the body's clock; None for what is no time."""
     try:
         return datetime.strptime(text[:19], EXIF_TIME) if text else None
     except ValueError:
@@ -31,5 +31,5 @@ def moment_of_exif(text: str | None) -> datetime | None:
 
 
 def night_at(moment: datetime) -> date:
-    """Give the night that a local time belongs to: that of the day that ends at five in the morning after it."""
+    """Return the night that a local time belongs to: that of the day that ends at five in the morning after it."""
     return (moment - timedelta(hours=NIGHT_ENDS_HOURS)).date()

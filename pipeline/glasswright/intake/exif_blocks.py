@@ -28,7 +28,7 @@ MOST_BYTES: Final = 4_194_304
 
 
 def find_blocks(file: BinaryIO) -> Iterator[BinaryIO]:
-    """Give the TIFF structures that hold a file's EXIF, best first, each as a file of its own.
+    """Yield the TIFF structures that hold a file's EXIF, best first, each as a file of its own.
 
     Raises
     ------
@@ -46,7 +46,7 @@ def find_blocks(file: BinaryIO) -> Iterator[BinaryIO]:
 
 
 def find_embedded_blocks(file: BinaryIO) -> Iterator[BinaryIO]:
-    """Give the EXIF of the JPEG previews at the front of a file."""
+    """Yield the EXIF of the JPEG previews at the front of a file."""
     file.seek(0)
     data = file.read(SEARCHED_BYTES)
     place = data.find(EXIF_SEGMENT)

@@ -11,6 +11,7 @@ from glasswright.intake.checksums import FILE_NAME
 from glasswright.plain_text import escape_name
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
     from pathlib import Path
 
 SIDECARS: Final = frozenset({".xmp", ".txt~", ".db", ".ini"})
@@ -42,7 +43,7 @@ def list_tickets(folder: Path) -> tuple[Path, ...]:
     )
 
 
-def count_shots(folder: Path, roles: frozenset[str]) -> int:
+def count_shots(folder: Path, roles: Collection[str]) -> int:
     """Count the files that look like shots, for the progress shown; nothing is opened.
 
     0 for a folder that cannot be read, which indexing the ticket reports.
@@ -53,7 +54,7 @@ def count_shots(folder: Path, roles: frozenset[str]) -> int:
         return 0
 
 
-def list_shots(folder: Path, roles: frozenset[str]) -> Listing:
+def list_shots(folder: Path, roles: Collection[str]) -> Listing:
     """List a ticket's shots. Only plain files directly in a role's folder count; no link is followed.
 
     Parameters

@@ -17,14 +17,14 @@ from glasswright.intake.shot_setting import Nominal, ShotRule, describe_missing,
 from glasswright.ledger.records import ShotRemarks
 from glasswright.plain_text import escape, escape_name, is_plain
 from glasswright.plugin.artefact import CaptureFacts, Shot, Ticket
-from glasswright.plugin.role_traits import RoleTraits
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Mapping, Sequence
     from pathlib import Path
 
     from glasswright.intake.checksums import Checksums
     from glasswright.ledger.records import SetAside
+    from glasswright.plugin.roles import Role
 
 IDENTITY_CONTRADICTION: Final = "identity_contradiction"
 UNVERIFIED_COPY: Final = "unverified_copy"
@@ -41,10 +41,10 @@ class TicketRequest:
     body_serial: str | None
     rules: tuple[ShotRule, ...]
     nominal: Nominal
-    roles: frozenset[str]
+    roles: Mapping[str, Role]
+    """Those that plugins declare."""
     by_setting: frozenset[str]
     """Roles whose shots must have a setting."""
-    role_traits: Mapping[str, RoleTraits] = field(default_factory=dict)
     remarks: ShotRemarks = field(default_factory=ShotRemarks)
     findings: tuple[str, ...] = ()
     """What is odd about the ticket's file."""
@@ -62,6 +62,8 @@ class IndexedShot:
     """Listed among the checksums, and its file is not there."""
     rejected: bool = False
     """Its file is not the one listed among the checksums."""
+    unsettled: bool = False
+    """Its role has a setting, and something of that is not known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,7 +118,7 @@ def index_ticket(request: TicketRequest) -> IndexedTicket:
         findings=findings,
         unused=listing.unused,
         remarks=request.remarks,
-        lens_serials=_count_serials(drafts, request.role_traits),
+        lens_serials=_count_serials(drafts, request.roles),
     )
 
 
@@ -141,7 +143,7 @@ def survey_ticket(request: TicketRequest) -> Survey:
     missing: dict[tuple[str, ...], list[str]] = {}
     contradictions = [*find_contradictions(request.ticket, request.body_serial, shots)]
     for shot in shots:
-        found = settle(shot.name, shot.facts, request.rules, request.nominal)
+        found = settle(shot.name, request.roles[shot.role], shot.facts, request.rules, request.nominal)
         contradictions += found.findings
         if found.missing and shot.role in request.by_setting:
             missing.setdefault(found.missing, []).append(shot.name)
@@ -157,11 +159,9 @@ def _describe_set_aside(each: SetAside, is_there: bool) -> str:
     return f"{each.file} is set aside by {each.by} ({each.why}): {what}"
 
 
-def _count_serials(drafts: Sequence[IndexedShot], traits: Mapping[str, RoleTraits]) -> tuple[int, int]:
+def _count_serials(drafts: Sequence[IndexedShot], roles: Mapping[str, Role]) -> tuple[int, int]:
     """Count the files that carry the lens's serial number, and those that could: taken through the lens."""
-    through = [
-        each.shot for each in drafts if not each.absent and traits.get(each.shot.role, RoleTraits()).through_lens
-    ]
+    through = [each.shot for each in drafts if not each.absent and roles[each.shot.role].through_lens]
     return sum(shot.facts.lens_serial is not None for shot in through), len(through)
 
 
@@ -206,7 +206,7 @@ def _shot(request: TicketRequest, name: str, sha256: str, facts: CaptureFacts) -
     )
 
 
-def _absent_names(checksums: Checksums, names: Iterable[str], roles: frozenset[str]) -> list[str]:
+def _absent_names(checksums: Checksums, names: Iterable[str], roles: Collection[str]) -> list[str]:
     """Name the shots that were listed at capture and are not in the folder."""
     present = set(names)
     stems = {name.rpartition(".")[0] for name in present}
@@ -256,7 +256,9 @@ def _settle_all(drafts: Sequence[IndexedShot], request: TicketRequest) -> tuple[
     settled: list[IndexedShot] = []
     findings: list[str] = []
     for draft in drafts:
-        found = settle(draft.shot.name, draft.shot.facts, request.rules, request.nominal)
+        found = settle(
+            draft.shot.name, request.roles[draft.shot.role], draft.shot.facts, request.rules, request.nominal
+        )
         findings += [] if draft.refusal and not draft.shot.facts.f_number else found.findings
         refusal = draft.refusal
         if found.missing and not refusal:
@@ -267,7 +269,7 @@ def _settle_all(drafts: Sequence[IndexedShot], request: TicketRequest) -> tuple[
                 findings.append(f"{draft.shot.name}: {said}")
         caveats = tuple(sorted({*draft.shot.caveats, *found.caveats}))
         shot = replace(draft.shot, setting=found.setting, caveats=caveats)
-        settled.append(replace(draft, shot=shot, refusal=refusal))
+        settled.append(replace(draft, shot=shot, refusal=refusal, unsettled=bool(found.missing)))
     return settled, findings
 
 

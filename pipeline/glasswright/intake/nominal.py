@@ -25,12 +25,12 @@ def f_numbers_agree(one: float, other: float) -> bool:
 
 
 def nearest_focal_length(value_mm: float, nominal_mm: Sequence[float]) -> float | None:
-    """Give the nearest nominal focal length, or None where the nearest is more than 3 % away."""
+    """Return the nearest nominal focal length, or None where the nearest is more than 3 % away."""
     nearest = min(nominal_mm, key=lambda each: (abs(math.log(value_mm / each)), each), default=None)
     return nearest if nearest is not None and focal_lengths_agree(value_mm, nearest) else None
 
 
 def nearest_f_number(value: float, nominal: Sequence[float]) -> float | None:
-    """Give the nearest nominal f-number, or None where the nearest is more than a sixth of a stop away."""
+    """Return the nearest nominal f-number, or None where the nearest is more than a sixth of a stop away."""
     nearest = min(nominal, key=lambda each: (abs(math.log(value / each)), each), default=None)
     return nearest if nearest is not None and f_numbers_agree(value, nearest) else None

@@ -13,11 +13,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from glasswright.plugin.artefact import CaptureFacts
+    from glasswright.plugin.roles import Role
 
 SETTING_CONTRADICTION: Final = "setting_contradiction"
-WITHOUT_SETTING: Final = frozenset({"dark"})
-TIMED_ROLES: Final = frozenset({"shake_off", "shake_on"})
-"""Roles whose exposure time is part of the setting."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,24 +39,23 @@ class ShotRule:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShotSetting:
-    """The setting of one shot, None for a dark one, and what was found while settling it."""
+    """The setting of one shot, None where its role has none, and what was found while settling it."""
 
     setting: Setting | None
     missing: tuple[str, ...] = ()
-    """What neither EXIF nor the ticket says and a setting needs; exposure time counts for timed roles."""
+    """What neither EXIF nor the ticket says and a setting needs; the exposure time counts for timed roles."""
     caveats: tuple[str, ...] = ()
     findings: tuple[str, ...] = ()
 
 
-def settle(name: str, facts: CaptureFacts, rules: Sequence[ShotRule], nominal: Nominal) -> ShotSetting:
+def settle(name: str, role: Role, facts: CaptureFacts, rules: Sequence[ShotRule], nominal: Nominal) -> ShotSetting:
     """Give the setting of a shot named `role/file`.
 
     The ticket's word stands before EXIF's; where the two differ by more than a shot may differ from its nominal
     setting, that is a finding and the shot carries the caveat `setting_contradiction`. The value then joins the
     nearest nominal one within 3 % of focal length and 1/6 stop, and stays as it is where there is none.
     """
-    role = name.partition("/")[0]
-    if role in WITHOUT_SETTING:
+    if not role.has_setting:
         return ShotSetting(setting=None)
     findings: list[str] = []
     contradictions: list[str] = []
@@ -91,10 +88,10 @@ def settle(name: str, facts: CaptureFacts, rules: Sequence[ShotRule], nominal: N
         ),
         f_number=_join(name, "f-number", f_number, nominal.f_number, nearest_f_number, findings),
         focus_distance_m=distance,
-        exposure_time_s=exposure if role in TIMED_ROLES else None,
+        exposure_time_s=exposure if role.is_timed else None,
     )
     needed = [("focal length", focal_length), ("f-number", f_number)]
-    needed += [("exposure time", exposure)] if role in TIMED_ROLES else []
+    needed += [("exposure time", exposure)] if role.is_timed else []
     return ShotSetting(
         setting=setting,
         missing=tuple(what for what, value in needed if value is None),

@@ -15,14 +15,14 @@ from glasswright.intake.shot_setting import Nominal, ShotRule
 from glasswright.ledger.records import Replaces, SetAside, ShotRemarks
 from glasswright.plain_text import escape, is_plain
 from glasswright.plugin.artefact import HandAnswer, Ticket
-from glasswright.plugin.role_traits import find_unshareable
+from glasswright.plugin.roles import find_unshareable
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     from glasswright.config import EarlierNote, TicketFile
-    from glasswright.plugin.role_traits import RoleTraits
+    from glasswright.plugin.roles import Role
 
 
 class NoTicketsError(GlasswrightError):
@@ -44,9 +44,8 @@ class RefusedTicket:
 def find_tickets(
     folder: Path,
     nominal: Nominal,
-    roles: frozenset[str],
+    roles: Mapping[str, Role],
     by_setting: frozenset[str],
-    role_traits: Mapping[str, RoleTraits],
 ) -> tuple[tuple[TicketRequest, ...], tuple[RefusedTicket, ...]]:
     """Read the ticket files of a folder; one that is wrong refuses its ticket and no other.
 
@@ -61,7 +60,7 @@ def find_tickets(
     for each in folders:
         number = ""
         try:
-            request = request_ticket(each, load_ticket(each), nominal, roles, by_setting, role_traits)
+            request = request_ticket(each, load_ticket(each, roles), nominal, roles, by_setting)
             if is_plain(each.name):
                 requests.append(request)
                 continue
@@ -76,7 +75,7 @@ def find_tickets(
 
 
 def find_folders(folder: Path) -> tuple[Path, ...]:
-    """Give the ticket folders in a folder, or itself if it is one.
+    """Return the ticket folders in a folder, or itself if it is one.
 
     Raises
     ------
@@ -117,9 +116,8 @@ def request_ticket(
     folder: Path,
     written: TicketFile,
     nominal: Nominal,
-    roles: frozenset[str],
+    roles: Mapping[str, Role],
     by_setting: frozenset[str],
-    role_traits: Mapping[str, RoleTraits],
 ) -> TicketRequest:
     """Put together all that indexing a ticket needs."""
     ticket = Ticket(
@@ -134,7 +132,7 @@ def request_ticket(
         fitting=(written.study.fitting or "") if written.study else "",
         hand_checks=_hand_answers(written),
     )
-    unshareable = find_unshareable(written.shared, role_traits)
+    unshareable = find_unshareable(written.shared, roles)
     rules = tuple(ShotRule(**note.model_dump()) for note in written.shots)
     return TicketRequest(
         folder=folder,
@@ -144,7 +142,6 @@ def request_ticket(
         nominal=nominal,
         roles=roles,
         by_setting=by_setting,
-        role_traits=role_traits,
         remarks=ShotRemarks(
             set_aside=tuple(SetAside(**note.model_dump()) for note in written.set_aside),
             replaces=Replaces(**written.replaces.model_dump()) if written.replaces is not None else None,
@@ -157,7 +154,7 @@ def request_ticket(
 
 
 def _hand_answers(written: TicketFile) -> tuple[HandAnswer, ...]:
-    """Give the answers by name: in which order they stand in the file says nothing."""
+    """Return the answers by name: in which order they stand in the file says nothing."""
     return tuple(
         replace(_hand_answer(check, note), earlier=tuple(_hand_answer(check, each) for each in note.earlier))
         for check, note in sorted(written.hand_checks.items())

@@ -12,6 +12,7 @@ from glasswright.ledger.attempts import tickets_measured_from, tickets_of_shots
 from glasswright.plain_text import escape
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
     from pathlib import Path
 
     from glasswright.ledger import Ledger
@@ -21,7 +22,7 @@ NUMBER_LINE: Final = re.compile(rb"^\s*[\"']?ticket[\"']?\s*:\s*[\"']?([^\s\"'#]
 LARGEST_BYTES: Final = 2**20
 
 
-def find_tickets_of(ledger: Ledger, folder: Path, roles: frozenset[str]) -> tuple[str, ...]:
+def find_tickets_of(ledger: Ledger, folder: Path, roles: Collection[str]) -> tuple[str, ...]:
     """Give the tickets of the ledger that a folder may stand for whose ticket file cannot be read.
 
     That is any ticket that is named by what is left of the file, by the folder's name, or that was measured from a
@@ -54,7 +55,7 @@ def _read_number(path: Path) -> str:
     return match[1].decode(errors="replace") if match else ""
 
 
-def _hash_shots(folder: Path, roles: frozenset[str]) -> frozenset[str]:
+def _hash_shots(folder: Path, roles: Collection[str]) -> frozenset[str]:
     """Give the SHA-256 of the raw files of a folder, as far as it can be read; those listed at capture are believed."""
     hashes: set[str] = set()
     try:

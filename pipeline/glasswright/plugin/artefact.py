@@ -20,7 +20,7 @@ class Setting:
     f_number: float | None = None
     focus_distance_m: float | None = None
     exposure_time_s: float | None = None
-    """Part of the setting for the shake roles alone."""
+    """Part of the setting for timed roles alone."""
 
     def __str__(self) -> str:
         """Give the setting as it is said at the bench: `50 mm f/2.8`."""
@@ -31,6 +31,12 @@ class Setting:
             f"{self.exposure_time_s:g} s" if self.exposure_time_s is not None else "",
         ]
         return " ".join(part for part in parts if part) or "any setting"
+
+    @property
+    def sort_key(self) -> tuple[float, ...]:
+        """Sorts settings by focal length, f-number, focus distance, exposure time; what is not known comes first."""
+        parts = (self.focal_length_mm, self.f_number, self.focus_distance_m, self.exposure_time_s)
+        return tuple(-1.0 if part is None else part for part in parts)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,12 +6,11 @@ import os
 import platform
 import sys
 from contextlib import ExitStack
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
-from glasswright.config import ROLES
 from glasswright.intake.folder import count_shots
 from glasswright.intake.shot_setting import Nominal
 from glasswright.intake.tickets import find_folders, find_tickets
@@ -37,7 +36,7 @@ if TYPE_CHECKING:
     from glasswright.judging.cards import CardFile
     from glasswright.ledger import Ledger
     from glasswright.ledger.verdict import Judgement
-    from glasswright.plugin.role_traits import RoleTraits
+    from glasswright.plugin.roles import Role
     from glasswright.run.night import NightReport
     from glasswright.run.progress import Display
     from glasswright.run.workers.runners import Runner
@@ -55,8 +54,8 @@ class Session:
     """Outermost packages of all plugins."""
     ledger: Ledger
     retry: bool = False
-    role_traits: Mapping[str, RoleTraits] = field(default_factory=dict)
-    """What plugins say of roles."""
+    roles: Mapping[str, Role]
+    """Those that plugins declare."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,9 +78,9 @@ def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool
     """
     plan = session.plan
     nominal = Nominal(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number)
-    requests, refused = find_tickets(tickets, nominal, frozenset(ROLES), roles_by_setting(plan), session.role_traits)
+    requests, refused = find_tickets(tickets, nominal, session.roles, roles_by_setting(plan))
     run = session.ledger.begin_run(_record(session))
-    _refuse(session.ledger, run, tickets, refused)
+    _refuse(session, run, tickets, refused)
     with ExitStack() as stack:
         stop = stack.enter_context(Stop())
         display = stack.enter_context(_display(requests, roles_of_plan(plan), quiet=quiet))
@@ -101,12 +100,13 @@ def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool
     return SessionResult(run=run, night=report, refused=refused, stopped_by=stop.by)
 
 
-def _refuse(ledger: Ledger, run: int, tickets: Path, refused: Sequence[RefusedTicket]) -> None:
+def _refuse(session: Session, run: int, tickets: Path, refused: Sequence[RefusedTicket]) -> None:
     """Note before anything is measured which tickets could not be taken in: a run that dies must not hide it."""
     folders = {escape(str(folder)): folder for folder in find_folders(tickets)}
     for each in refused:
-        numbers = [each.number] if each.number else find_tickets_of(ledger, folders[each.folder], frozenset(ROLES))
-        ledger.refuse_tickets(run, numbers, each.folder, each.reason)
+        folder = folders[each.folder]
+        numbers = [each.number] if each.number else find_tickets_of(session.ledger, folder, session.roles)
+        session.ledger.refuse_tickets(run, numbers, each.folder, each.reason)
 
 
 def _judge(session: Session, run: int, number: str) -> tuple[str, tuple[str, ...]]:

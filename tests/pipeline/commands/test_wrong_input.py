@@ -5,8 +5,8 @@ from click.testing import CliRunner
 
 from glasswright.commands.main import glasswright, run_command
 from glasswright.config import find_shipped
-from glasswright.counts import format_count
 from glasswright.errors import GlasswrightError
+from glasswright.formatting import format_count
 from support import CONFIGS
 from support.ledger_toys import write_night
 

@@ -308,7 +308,7 @@ def test_a_stand_is_matched_with_a_plan(tmp_path):
 
 def load_ticket_text(tmp_path, text):
     (tmp_path / "ticket.yaml").write_text(text, encoding="utf-8")
-    return load_ticket(tmp_path)
+    return load_ticket(tmp_path, TOYS.roles)
 
 
 def test_a_good_ticket_is_read(tmp_path):
@@ -356,4 +356,6 @@ def test_a_broken_ticket_is_refused_for_that_alone(tmp_path, old, new, line, mes
 
 
 def test_a_folder_without_a_ticket_file_says_so(tmp_path):
-    assert problems_of(lambda: load_ticket(tmp_path)) == [("ticket.yaml", 0, "there is no such file: correct the path")]
+    assert problems_of(lambda: load_ticket(tmp_path, TOYS.roles)) == [
+        ("ticket.yaml", 0, "there is no such file: correct the path")
+    ]

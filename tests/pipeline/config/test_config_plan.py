@@ -380,11 +380,10 @@ def test_a_narrow_value_does_not_reach_a_wider_step_ungathered(tmp_path):
 def test_a_stage_of_a_failed_plugin_says_why_it_failed(tmp_path):
     plugins = Plugins(failures=(PluginFailure("toy", "loading toy failed: ImportError: no camera"),))
     text = "plan: one\nstages:\n  open:\n    stage: toy.open_picture\n    inputs: {shot: role.chart}\n"
+    why = "plugin `toy` cannot be used: loading toy failed: ImportError: no camera"
     assert problems_of(tmp_path, text, plugins) == [
-        (
-            4,
-            "unknown stage `toy.open_picture`; plugin `toy` cannot be used: loading toy failed: ImportError: no camera",
-        )
+        (4, f"unknown stage `toy.open_picture`; {why}"),
+        (5, f"input `shot`: unknown role `chart`; {why}"),
     ]
 
 

@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from glasswright.config import ROLES
 from glasswright.intake.exif import read_facts
 from glasswright.intake.index import TicketRequest, index_ticket
 from glasswright.intake.shot_setting import Nominal, ShotRule, settle
 from glasswright.plugin.artefact import CaptureFacts, Setting, Ticket
+from glasswright_camera import ROLES
 from support import night_exif as exif
 
 MODEL = "Corvane 50 mm f/2"
@@ -29,7 +29,7 @@ def index(folder, rules=(), focal_lengths=(50,), f_numbers=(2, 4), body_serial=N
         body_serial=body_serial,
         rules=rules,
         nominal=Nominal(focal_length_mm=focal_lengths, f_number=f_numbers),
-        roles=frozenset(ROLES),
+        roles=ROLES,
         by_setting=frozenset(by_setting),
     )
     return index_ticket(request)
@@ -115,7 +115,7 @@ def test_a_shot_joins_the_nearest_nominal_setting_within_3_percent_and_a_sixth_o
 ):
     # a sixth of a stop is a factor of 2 ** (1 / 12) = 1.0595 in f-number: f/2 takes f/1.888 to f/2.119
     facts = CaptureFacts(focal_length_mm=focal_length, f_number=f_number)
-    found = settle("chart/1", facts, (), Nominal(focal_length_mm=(50.0,), f_number=(2.0, 4.0)))
+    found = settle("chart/1", ROLES["chart"], facts, (), Nominal(focal_length_mm=(50.0,), f_number=(2.0, 4.0)))
     assert found.setting == joined
     assert (found.findings == ()) == (
         joined in (Setting(focal_length_mm=50, f_number=2), Setting(focal_length_mm=50, f_number=4))

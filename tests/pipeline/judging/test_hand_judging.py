@@ -151,7 +151,7 @@ def test_an_answer_that_cannot_be_read_is_refused_with_its_line(tmp_path, answer
     text = TICKET.format(number="T-1", model="Corvane 50 mm f/2") + f"hand_checks:\n  mount: {answer}\n"
     (tmp_path / "ticket.yaml").write_text(text)
     with pytest.raises(ConfigError) as caught:
-        load_ticket(tmp_path)
+        load_ticket(tmp_path, ())
     (problem,) = caught.value.problems
     assert problem.line == text.count("\n")
     assert message in problem.message
@@ -161,7 +161,7 @@ def test_a_name_that_can_be_no_check_is_refused(tmp_path):
     text = TICKET.format(number="T-1", model="Corvane 50 mm f/2") + "hand_checks:\n  Front glass: {answer: pass}\n"
     (tmp_path / "ticket.yaml").write_text(text)
     with pytest.raises(ConfigError, match="must be lower-case letters, digits and `_`, a letter first"):
-        load_ticket(tmp_path)
+        load_ticket(tmp_path, ())
 
 
 def test_the_check_of_tickets_names_answers_that_no_one_reads_and_those_still_to_come(bench, capsys):

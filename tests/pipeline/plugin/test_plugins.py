@@ -140,3 +140,21 @@ def test_the_installed_camera_plugin_loads():
     assert found.failures == ()
     assert "camera.decode_raw" in found.stages
     assert found.sections["camera"].__name__ == "Stand"
+
+
+def test_two_plugins_may_declare_a_role_alike_and_not_otherwise(packages):
+    text = "from glasswright import Role\nROLES = {'panel': Role(shareable=True)}\n"
+    same, other = text, text.replace("True", "False")
+    points = [packages("pack_a", same), packages("pack_b", same), packages("pack_c", other)]
+    found = collect_plugins(points)
+    assert [name for name, role in found.roles.items() if role.shareable] == ["panel"]
+    (failure,) = found.failures
+    assert failure.plugin == "c"
+    assert failure.reason.startswith("declares role `panel` as Role(shareable=False, ")
+    assert failure.reason.endswith(": declare it alike")
+
+
+@pytest.mark.parametrize("roles", ["['panel']", "{'panel': True}", "{'Panel!': Role()}"])
+def test_roles_that_are_no_mapping_of_roles_are_refused(packages, roles):
+    found = collect_plugins([packages("pack_a", f"from glasswright import Role\nROLES = {roles}\n")])
+    assert "make it a mapping from names (lower-case letters, digits, `_`) to Role" in found.failures[0].reason

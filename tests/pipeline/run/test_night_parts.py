@@ -13,6 +13,7 @@ from glasswright.config.schema.plugins import load_plugins
 from glasswright.intake.index import TicketRequest
 from glasswright.intake.shot_setting import Nominal
 from glasswright.plugin.artefact import Setting, Ticket
+from glasswright.plugin.roles import Role
 from glasswright.run import progress
 from glasswright.run.graph.grouping import enclosing_setting, planned_settings
 from glasswright.run.graph.lineage import own_roles, rounds_of
@@ -201,7 +202,7 @@ def test_a_folder_that_is_gone_or_cannot_be_listed_refuses_its_ticket_alone(tmp_
         body_serial=None,
         rules=(),
         nominal=Nominal(),
-        roles=frozenset({"chart"}),
+        roles={"chart": Role()},
         by_setting=frozenset(),
     )
     found = perform(IndexUnit(name="T-1/index", ticket="T-1", request=request), NoWatch())

@@ -354,7 +354,7 @@ study: {study}
 
 def test_a_ticket_tells_its_fitting(tmp_path):
     (tmp_path / "ticket.yaml").write_text(TICKET.format(phase="study", study='{operator: K. Moreau, fitting: "1"}'))
-    note = load_ticket(tmp_path).study
+    note = load_ticket(tmp_path, ()).study
     assert (note.operator, note.fitting) == ("K. Moreau", "1")
 
 
@@ -366,5 +366,5 @@ def test_a_ticket_tells_its_fitting(tmp_path):
 def test_a_wrong_study_block_is_told(tmp_path, phase, study, said):
     (tmp_path / "ticket.yaml").write_text(TICKET.format(phase=phase, study=study))
     with pytest.raises(ConfigError, match=r"ticket\.yaml") as caught:
-        load_ticket(tmp_path)
+        load_ticket(tmp_path, ())
     assert said in str(caught.value)

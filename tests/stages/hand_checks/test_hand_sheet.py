@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from glasswright.commands.main import run_command
 from glasswright.config import EarlierNote, HandNote, load_ticket
 from glasswright.judging.hand_check_entry import HandCheckError, make_note, open_entry, write_answer
+from glasswright_camera import ROLES
 
 TICKET = """\
 # written at the counter
@@ -111,7 +112,7 @@ def test_a_sitting_on_a_terminal_is_broken_off_gone_on_with_and_corrected(shop):
     sitting.say("s")
     sitting.expect("still open: focus ring in manual focus, mount")
     assert sitting.end() == 0
-    assert set(load_ticket(shop / "T-0412").hand_checks) == {"front_glass"}
+    assert set(load_ticket(shop / "T-0412", ROLES).hand_checks) == {"front_glass"}
 
     sitting = Terminal(shop, "--who", "B. Anders")
     begun = sitting.expect("s stop]: ")
@@ -138,7 +139,7 @@ def test_a_sitting_on_a_terminal_is_broken_off_gone_on_with_and_corrected(shop):
     sitting.expect("all hand checks are answered and signed")
     assert sitting.end() == 0
 
-    answers = load_ticket(shop / "T-0412").hand_checks
+    answers = load_ticket(shop / "T-0412", ROLES).hand_checks
     assert {name: (note.answer, note.who, note.note) for name, note in answers.items()} == {
         "front_glass": ("pass", "B. Anders", "it was dirt"),
         "focus_ring_manual": ("pass", "B. Anders", None),
@@ -160,7 +161,7 @@ def test_a_terminal_that_goes_away_loses_no_answer(shop):
     sitting.process.kill()
     sitting.process.wait(timeout=60)
     os.close(sitting.master)
-    assert load_ticket(shop / "T-0412").hand_checks["front_glass"].answer == "pass"
+    assert load_ticket(shop / "T-0412", ROLES).hand_checks["front_glass"].answer == "pass"
     assert sorted(path.name for path in (shop / "T-0412").iterdir()) == ["ticket.yaml"]
 
 
@@ -238,7 +239,7 @@ def test_rights_a_link_line_ends_and_the_byte_order_mark_stay(shop):
     assert path.is_symlink()
     assert real.stat().st_mode & 0o777 == 0o640
     assert real.read_bytes().startswith(content)
-    assert load_ticket(shop / "T-0412").hand_checks == {"mount": NOTE}
+    assert load_ticket(shop / "T-0412", ROLES).hand_checks == {"mount": NOTE}
 
 
 def test_comments_among_the_answers_stay_when_one_is_corrected(shop):
@@ -249,7 +250,7 @@ def test_comments_among_the_answers_stay_when_one_is_corrected(shop):
     text = path.read_text()
     assert "# new flange" in text
     assert "# not signed yet" in text
-    answers = load_ticket(shop / "T-0412").hand_checks
+    answers = load_ticket(shop / "T-0412", ROLES).hand_checks
     before = EarlierNote(answer="fail", who="K. Moreau", when="2026-03-01")
     assert answers == {
         "mount": NOTE.model_copy(update={"earlier": (before,)}),
@@ -279,7 +280,7 @@ def test_whatever_is_noted_reads_back_and_the_rest_stays(shop, who, note, answer
     path.write_text(TICKET)
     written = make_note(answer, who, "2026-03-02T14:05+01:00", note)
     write_answer(open_entry(shop / "T-0412"), "mount", written)
-    assert load_ticket(shop / "T-0412").hand_checks == {"mount": written}
+    assert load_ticket(shop / "T-0412", ROLES).hand_checks == {"mount": written}
     assert path.read_text(encoding="utf-8").startswith(TICKET)
 
 
@@ -320,7 +321,7 @@ def test_a_sitting_without_an_answer_is_broken_off(shop, capsys, monkeypatch):
     assert code == 130
     assert "broken off; every answer given before is written" in said.out
     assert said.out.splitlines()[-1] == "still open: focus ring in manual focus, mount"
-    assert set(load_ticket(shop / "T-0412").hand_checks) == {"front_glass"}
+    assert set(load_ticket(shop / "T-0412", ROLES).hand_checks) == {"front_glass"}
 
 
 def test_of_two_sheets_of_one_ticket_the_second_writes_over_nothing(shop):
@@ -328,4 +329,4 @@ def test_of_two_sheets_of_one_ticket_the_second_writes_over_nothing(shop):
     write_answer(one, "mount", NOTE)
     with pytest.raises(HandCheckError, match="was changed by someone else meanwhile"):
         write_answer(other, "front_glass", NOTE)
-    assert load_ticket(shop / "T-0412").hand_checks == {"mount": NOTE}
+    assert load_ticket(shop / "T-0412", ROLES).hand_checks == {"mount": NOTE}

@@ -11,7 +11,7 @@ from glasswright import HandAnswer, Ticket
 from glasswright.commands.main import run_command
 from glasswright.config import load_ticket
 from glasswright.plugin.measurements import read_measurements
-from glasswright_camera import read_hand_checks
+from glasswright_camera import ROLES, read_hand_checks
 from glasswright_camera.hand_checks.instructions import HAND_LIST
 from glasswright_camera.hand_checks.result import HandCheck, HandChecks
 from glasswright_rehearsal.faults.hand import FAILED_CHECK, HAND_FAULTS, answer_hand_checks
@@ -118,7 +118,7 @@ def test_a_lens_without_a_zoom_cannot_creep(tmp_path, capsys):
 def test_a_rehearsed_zoom_that_creeps_says_so_in_its_ticket_and_its_truth(tmp_path):
     words = ["--tickets", "1", "--megapixels", "0.2", "--plan", "zoom", "--f-number", "8", "--fault", "zoom_creep"]
     assert run_command(["rehearse", str(tmp_path / "night"), "--stand", str(STAND), *words, "--workers", "1"]) == 0
-    answers = load_ticket(tmp_path / "night/tickets/T-0001").hand_checks
+    answers = load_ticket(tmp_path / "night/tickets/T-0001", ROLES).hand_checks
     assert {name for name, note in answers.items() if note.answer == "fail"} == {"zoom_creep_down"}
     assert all(note.who and note.when for note in answers.values())
     fault = json.loads((tmp_path / "night/truth/T-0001.json").read_text())["faults"][0]

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from glasswright.config.schema.names import ROLES
 from glasswright.config.schema.suggestions import did_you_mean
 from glasswright.plugin.artefact import Artefact, Shot, Ticket
 
@@ -25,7 +24,7 @@ class Source:
     """The role, step or plugin; empty for the ticket."""
 
     def __str__(self) -> str:
-        """Give it as a plan writes it."""
+        """Return it as a plan writes it."""
         return {"step": self.name, "ticket": "ticket"}.get(self.kind, f"{self.kind}.{self.name}")
 
 
@@ -41,8 +40,10 @@ def read_source(text: str, steps: Collection[str], plugins: Plugins) -> Source:
     if text == "ticket":
         return Source(kind="ticket", name="")
     if kind == "role" and dot:
-        if name not in ROLES:
-            raise ValueError(f"unknown role `{name}`; {did_you_mean(name, ROLES)}")
+        if name not in plugins.roles:
+            # a plugin that failed may be the one that declares it
+            why = "; ".join(map(str, plugins.failures)) or did_you_mean(name, plugins.roles)
+            raise ValueError(f"unknown role `{name}`; {why}")
         return Source(kind="role", name=name)
     if kind == "stand" and dot:
         if name not in plugins.sections:
@@ -50,12 +51,17 @@ def read_source(text: str, steps: Collection[str], plugins: Plugins) -> Source:
         return Source(kind="stand", name=name)
     if text in steps:
         return Source(kind="step", name=text)
-    others = (*steps, "ticket", *(f"role.{role}" for role in ROLES), *(f"stand.{name}" for name in plugins.sections))
+    others = (
+        *steps,
+        "ticket",
+        *(f"role.{role}" for role in plugins.roles),
+        *(f"stand.{name}" for name in plugins.sections),
+    )
     raise ValueError(f"unknown step `{text}`; {did_you_mean(text, others)}")
 
 
 def type_of(source: Source, stages: Mapping[str, StageDescription | None], plugins: Plugins) -> type[Artefact] | None:
-    """Give the type of what a source hands on; None for a step whose stage is not known."""
+    """Return the type of what a source hands on; None for a step whose stage is not known."""
     if source.kind == "role":
         return Shot
     if source.kind == "ticket":

@@ -3,24 +3,11 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Final
+from typing import Annotated
 
 from pydantic import AfterValidator, StringConstraints
 
 from glasswright.plain_text import is_plain
-
-ROLES: Final = (
-    "dark",
-    "flat",
-    "panel",
-    "chart",
-    "focus_series",
-    "ramp",
-    "black_spot",
-    "shake_off",
-    "shake_on",
-)
-"""What a shot may be of; each is a folder of the ticket."""
 
 SAFE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,62}[A-Za-z0-9_]|[A-Za-z0-9]")
 STEP_NAME = re.compile(r"[a-z][a-z0-9_]*")

@@ -11,7 +11,7 @@ from glasswright.config.schema.reading import find_why_unreadable
 from glasswright.errors import PluginError
 from glasswright.plugin.artefact import Artefact
 from glasswright.plugin.plugin_drawings import Drawings, read_drawings
-from glasswright.plugin.role_traits import RoleTraits, read_role_traits
+from glasswright.plugin.roles import Role, read_roles
 from glasswright.plugin.stage import StageDescription, describe, is_stage
 
 if TYPE_CHECKING:
@@ -49,8 +49,8 @@ class Plugins:
     """The dataclass of each section that plugins have in the stand file, by its key there."""
     drawings: Drawings = field(default_factory=Drawings)
     """What all plugins can draw."""
-    role_traits: Mapping[str, RoleTraits] = field(default_factory=dict)
-    """What is special about roles, by their names."""
+    roles: Mapping[str, Role] = field(default_factory=dict)
+    """Every role that a plugin declares, by its name."""
     failures: tuple[PluginFailure, ...] = ()
     packages: frozenset[str] = frozenset()
     """The outermost package of each plugin."""
@@ -68,7 +68,7 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
     names: set[str] = set()
     packages: set[str] = set()
     drawings = Drawings()
-    role_traits: dict[str, RoleTraits] = {}
+    roles: dict[str, Role] = {}
     failures: list[PluginFailure] = []
     for point in sorted(points, key=lambda point: (point.name, point.value)):
         try:
@@ -76,7 +76,8 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
             module = _load(point)
             found = describe_stages(module, point.name)
             own_sections, drawn = _sections_of(module, point.name), read_drawings(module)
-            traits = read_role_traits(module)
+            own_roles = read_roles(module)
+            _check_roles(own_roles, roles)
             names.add(point.name)
             packages.add(module.__name__.partition(".")[0])
         except PluginError as error:
@@ -84,13 +85,13 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
             continue
         stages.update(found)
         drawings = drawings.joined(drawn)
-        role_traits.update(traits)
+        roles.update(own_roles)
         sections.update(own_sections)
     return Plugins(
         stages=stages,
         sections=sections,
         drawings=drawings,
-        role_traits=role_traits,
+        roles=roles,
         failures=tuple(failures),
         packages=frozenset(packages),
     )
@@ -102,6 +103,16 @@ def _check_name(name: str, taken: Collection[str]) -> None:
         raise PluginError(f"its name must be lower-case letters, digits and `_`, a letter first, and none of {keys}")
     if name in taken:
         raise PluginError("another plugin has this name; uninstall one of them")
+
+
+def _check_roles(own: Mapping[str, Role], known: Mapping[str, Role]) -> None:
+    """Refuse a role that an earlier plugin declares in another way: which of the two holds would be chance."""
+    differing = [name for name, role in own.items() if known.get(name, role) != role]
+    if differing:
+        name = differing[0]
+        raise PluginError(
+            f"declares role `{name}` as {own[name]}, and another plugin as {known[name]}: declare it alike"
+        )
 
 
 def describe_stages(module: ModuleType, plugin: str) -> dict[str, StageDescription]:

@@ -7,13 +7,19 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from glasswright.config.schema.names import ROLES, Line, PersonName, Prose, SafeName, Sentence
+from glasswright.config.schema.names import Line, PersonName, Prose, SafeName, Sentence
+from glasswright.config.schema.reading import check
 from glasswright.config.schema.suggestions import did_you_mean
-from glasswright.config.schema.validation import ConfigModel, read_config
+from glasswright.config.schema.validation import ConfigModel
 from glasswright.config.ticket.hand_notes import CheckName, HandNote
+from glasswright.config.yaml.reading import scan_yaml
+from glasswright.errors import ConfigError
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
     from pathlib import Path
+
+    from glasswright.config.yaml.document import Place
 
 TICKET_FILE = "ticket.yaml"
 
@@ -26,8 +32,6 @@ def _check_pattern(pattern: str) -> str:
         raise ValueError("must be a path below the ticket's folder, with `/` between parts and without `..`")
     if len(parts) != 2:
         raise ValueError("must be `role/pattern`, such as `chart/*.dng`")
-    if parts[0] not in ROLES and not set(parts[0]) & set("*?["):
-        raise ValueError(f"unknown role `{parts[0]}`; {did_you_mean(parts[0], ROLES)}")
     return pattern
 
 
@@ -78,12 +82,6 @@ class ShotNote(ConfigModel):
         return self
 
 
-def _check_role(role: str) -> str:
-    if role not in ROLES:
-        raise ValueError(f"unknown role `{role}`; {did_you_mean(role, ROLES)}")
-    return role
-
-
 def _check_file(name: str) -> str:
     parts = PurePosixPath(name).parts
     if len(parts) != 2 or ".." in parts or name.startswith("/") or "\\" in name:
@@ -121,7 +119,7 @@ class TicketFile(ConfigModel):
     hand_checks: dict[CheckName, HandNote] = Field(default_factory=dict)
     set_aside: tuple[SetAsideNote, ...] = ()
     replaces: ReplacesNote | None = None
-    shared: tuple[Annotated[str, AfterValidator(_check_role)], ...] = ()
+    shared: tuple[str, ...] = ()
     """Roles whose shots other tickets of the same night have too; plugins say for which roles that makes sense."""
 
     @model_validator(mode="after")
@@ -141,12 +139,33 @@ class TicketFile(ConfigModel):
         return self
 
 
-def load_ticket(folder: Path) -> TicketFile:
+def load_ticket(folder: Path, roles: Collection[str]) -> TicketFile:
     """Read the `ticket.yaml` of a ticket's folder.
+
+    Parameters
+    ----------
+    folder
+        The ticket's folder.
+    roles
+        Names of the roles that plugins declare; the file may name no other.
 
     Raises
     ------
     ConfigError
         With every mistake in it.
     """
-    return read_config(folder / TICKET_FILE, TicketFile)
+    document = scan_yaml(folder / TICKET_FILE)
+    ticket, problems = check(document, TicketFile)
+    if ticket is None:
+        raise ConfigError(problems)
+    named: list[tuple[Place, str]] = [
+        *((("shots", n, "files"), note.files.partition("/")[0]) for n, note in enumerate(ticket.shots)),
+        *((("shared", n), role) for n, role in enumerate(ticket.shared)),
+    ]
+    unknown = [(place, role) for place, role in named if role not in roles and not set(role) & set("*?[")]
+    problems += tuple(
+        document.problem(place, f"unknown role `{role}`; {did_you_mean(role, roles)}") for place, role in unknown
+    )
+    if problems:
+        raise ConfigError(problems)
+    return ticket

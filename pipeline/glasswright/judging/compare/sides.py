@@ -32,7 +32,7 @@ class Visit:
         return self.state.record.ticket.number
 
     def places(self) -> Mapping[Place, KeptOutcome]:
-        """Give the outcomes that have a counterpart in another visit: those of settings and of the ticket."""
+        """Return the outcomes that have a counterpart in another visit: those of settings and of the ticket."""
         kept = [each for each in self.state.outcomes if each.scope in (Scope.SETTING, Scope.TICKET)]
         return {(each.step, each.setting): each for each in kept}
 
@@ -79,14 +79,11 @@ def is_done(outcome: KeptOutcome | None) -> bool:
 
 
 def format_at(place: Place) -> str:
-    """Give a place as people say it."""
+    """Return a place as people say it."""
     return "the whole ticket" if place[1] is None else str(place[1])
 
 
 def sort_key(place: Place) -> tuple[str, tuple[float, ...]]:
     """Sort by step, then setting; what is not known comes first."""
     step, setting = place
-    if setting is None:
-        return step, ()
-    values = (setting.focal_length_mm, setting.f_number, setting.focus_distance_m, setting.exposure_time_s)
-    return step, tuple(-1.0 if value is None else value for value in values)
+    return step, () if setting is None else setting.sort_key

@@ -6,7 +6,6 @@ from dataclasses import replace
 from itertools import product
 from typing import TYPE_CHECKING
 
-from glasswright.intake.shot_setting import TIMED_ROLES
 from glasswright.plugin.artefact import Setting
 
 if TYPE_CHECKING:
@@ -18,20 +17,16 @@ if TYPE_CHECKING:
 
 def is_of_any_setting(indexed: IndexedShot) -> bool:
     """Tell whether a shot that cannot be used might have been of any setting: what it misses is missing everywhere."""
-    setting = indexed.shot.setting
-    if not indexed.refusal or setting is None:
-        return False
-    untimed = indexed.shot.role in TIMED_ROLES and setting.exposure_time_s is None
-    return untimed or None in (setting.focal_length_mm, setting.f_number)
+    return bool(indexed.refusal) and indexed.unsettled
 
 
 def shots_of(indexed: IndexedTicket, roles: Collection[str]) -> list[IndexedShot]:
-    """Give a ticket's shots of some roles, by name."""
+    """Return a ticket's shots of some roles, by name."""
     return [each for each in indexed.shots if each.shot.role in roles]
 
 
 def settings_of(indexed: IndexedTicket, roles: Collection[str], nominal: Nominal) -> tuple[Setting, ...]:
-    """Give the settings at which shots of some roles are to be measured: those shot, and those planned.
+    """Return the settings at which shots of some roles are to be measured: those shot, and those planned.
 
     A planned setting counts as shot if a shot agrees with it in all that the plan names of it; the shot's own
     setting may say more (its focus distance).
@@ -46,7 +41,7 @@ def settings_of(indexed: IndexedTicket, roles: Collection[str], nominal: Nominal
 
 
 def planned_settings(nominal: Nominal) -> tuple[Setting, ...]:
-    """Give every combination of the plan's nominal values."""
+    """Return every combination of the plan's nominal values."""
     if not nominal.focal_length_mm and not nominal.f_number:
         return ()
     pairs = product(nominal.focal_length_mm or (None,), nominal.f_number or (None,))
@@ -54,7 +49,7 @@ def planned_settings(nominal: Nominal) -> tuple[Setting, ...]:
 
 
 def enclosing_setting(setting: Setting | None, available: Collection[Setting]) -> Setting | None:
-    """Give the setting whose values a shot takes: its own, else the same without exposure time, then focus distance.
+    """Return the setting whose values a shot takes: its own, else the same without exposure time, then focus distance.
 
     A flat is shot once for a focal length and f-number; the chart at two focus distances is evened out by it.
     """
@@ -69,12 +64,7 @@ def enclosing_setting(setting: Setting | None, available: Collection[Setting]) -
 
 def sort_settings(settings: Iterable[Setting]) -> tuple[Setting, ...]:
     """Sort settings; what is not known comes first."""
-    return tuple(sorted(settings, key=_sort_key))
-
-
-def _sort_key(setting: Setting) -> tuple[float, ...]:
-    parts = (setting.focal_length_mm, setting.f_number, setting.focus_distance_m, setting.exposure_time_s)
-    return tuple(-1.0 if part is None else part for part in parts)
+    return tuple(sorted(settings, key=lambda setting: setting.sort_key))
 
 
 def _covers(shot: Setting, planned: Setting) -> bool:

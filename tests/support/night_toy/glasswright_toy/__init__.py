@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from glasswright import Artefact, Bulk, RoleTraits, Shot, Ticket, Unmeasurable, stage
+from glasswright import Artefact, Bulk, Role, Shot, Ticket, Unmeasurable, stage
 
 FAR_DN = 50.0
 HELD = []
@@ -26,7 +26,13 @@ class ToyStand(Artefact):
 
 
 STAND_SECTION = ToyStand
-ROLE_TRAITS = {"dark": RoleTraits(shareable=True, through_lens=False)}
+ROLES = {
+    "dark": Role(shareable=True, through_lens=False, has_setting=False),
+    "flat": Role(),
+    "chart": Role(),
+    "spirit_level": Role(through_lens=False, has_setting=False),
+}
+"""The last is a role of its own, which no other plugin has."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,54 @@
+"""The fourth door of a plugin: which roles its shots have, and what is special about each."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from glasswright.errors import PluginError
+
+if TYPE_CHECKING:
+    from types import ModuleType
+
+ATTRIBUTE: Final = "ROLES"
+ROLE_NAME: Final = re.compile(r"[a-z][a-z0-9_]*")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Role:
+    """What a shot is of. The role's name is the name of a folder in the ticket; plans take its shots as `role.NAME`."""
+
+    shareable: bool = False
+    """The shots say nothing of the lens on test, so several tickets of a night may have the same ones."""
+    through_lens: bool = True
+    """The body can know which lens it is shot through."""
+    has_setting: bool = True
+    """Focal length and f-number matter; they do not for a frame without light."""
+    is_timed: bool = False
+    """The exposure time is part of the setting."""
+
+
+def read_roles(module: ModuleType) -> Mapping[str, Role]:
+    """Read the roles that a plugin's module declares; a plugin without `ROLES` declares none.
+
+    Raises
+    ------
+    PluginError
+        Where `ROLES` is no mapping from names to `Role`.
+    """
+    found = getattr(module, ATTRIBUTE, {})
+    well_formed = isinstance(found, Mapping) and all(
+        isinstance(name, str) and ROLE_NAME.fullmatch(name) and isinstance(role, Role) for name, role in found.items()
+    )
+    if not well_formed:
+        raise PluginError(
+            f"{ATTRIBUTE} is {found!r}: make it a mapping from names (lower-case letters, digits, `_`) to Role"
+        )
+    return found
+
+
+def find_unshareable(names: Iterable[str], roles: Mapping[str, Role]) -> tuple[str, ...]:
+    """Return the roles among the names whose shots no plugin lets several tickets have."""
+    return tuple(name for name in names if name not in roles or not roles[name].shareable)
