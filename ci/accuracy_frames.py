@@ -62,7 +62,7 @@ def frame_errors(seed: int, width: int) -> tuple[float, float]:
 
 
 def measure_frames(count: int, width: int) -> dict[str, float]:
-    """Give the worst and the median error over whole frames."""
+    """Return the worst and the median error over whole frames."""
     errors = np.array([frame_errors(seed, width) for seed in range(1, count + 1)])
     return {
         "frames": count,

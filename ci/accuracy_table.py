@@ -30,7 +30,7 @@ def misses_aim(cell: Cell) -> bool:
 
 
 def summarise(cells: Sequence[Cell], colour: Sequence[Row]) -> Row:
-    """Give bias, scatter and coverage by blur, and the displacement rows."""
+    """Return bias, scatter and coverage by blur, and the displacement rows."""
     by_blur: dict[str, Row] = {}
     for blur in dict.fromkeys(cell.blur for cell in cells):
         own = [cell for cell in cells if cell.blur == blur]

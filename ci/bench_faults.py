@@ -49,7 +49,7 @@ def measure(folder: Path) -> Path:
 
 
 def read_night(folder: Path) -> list[Reading]:
-    """Give truth and what was said of every lens."""
+    """Return truth and what was said of every lens."""
     ledger = measure(folder)
     readings = []
     for path in sorted((folder / "truth").glob("*.json")):

@@ -18,7 +18,7 @@ from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from scipy.stats import beta
+from scipy.stats import binomtest
 
 from glasswright.commands.main import run_command
 
@@ -91,14 +91,13 @@ def gate_all(given: argparse.Namespace) -> Iterator[Gated]:
 
 
 def interval_of(count: int, total: int) -> tuple[float, float]:
-    """Give the two-sided 95 % interval of a share (Clopper and Pearson, Biometrika 26, 1934)."""
-    low = float(beta.ppf(0.025, count, total - count + 1)) if count else 0.0
-    high = float(beta.ppf(0.975, count + 1, total - count)) if count < total else 1.0
-    return low, high
+    """Return the two-sided 95 % interval of a share (Clopper and Pearson, Biometrika 26, 1934)."""
+    interval = binomtest(count, total).proportion_ci(0.95, method="exact")
+    return float(interval.low), float(interval.high)
 
 
 def cause_of(reason: str) -> str:
-    """Give the part of a reason that lenses have in common: the measure, or what stands before the first colon."""
+    """Return the part of a reason that lenses have in common: the measure, or what stands before the first colon."""
     return reason.partition(":")[0]
 
 

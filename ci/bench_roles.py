@@ -376,7 +376,7 @@ def draw_wrong_shot(place: int, sizes: tuple[Size, ...], draw: Draw) -> Case:
 
 
 def make_stand() -> Stand:
-    """Give the stand whose chart and ramp are drawn here."""
+    """Return the stand whose chart and ramp are drawn here."""
     return Stand(
         sensor=StandSensor(pixel_pitch_um=PITCH_UM),
         charts=(ChartUse(layout=ChartLayout(**list_entries(default_layout(), ChartLayout))),),
@@ -385,14 +385,14 @@ def make_stand() -> Stand:
 
 
 def list_entries(layout: Layout, kind: type[ChartLayout | RampLayout]) -> dict[str, Any]:
-    """Give what a layout of the stand file takes of a drawn one."""
+    """Return what a layout of the stand file takes of a drawn one."""
     marks = tuple(Mark(column=each.column, row=each.row, kind=each.kind) for each in layout.marks)
     names = {field.name for field in fields(kind)} & {field.name for field in fields(Layout)}
     return {name: getattr(layout, name) for name in names} | {"marks": marks}
 
 
 def find_refusal(mosaic: Mosaic, stand: Stand) -> str:
-    """Give why a shot is not measured in its role, by its decoding or the first stage that reads it; empty if it is."""
+    """Why a shot is not measured in its role, by its decoding or the first stage that reads it; empty if it is."""
     census = take_census(mosaic.values, period=mosaic.pattern.shape[2], white_dn=mosaic.white_dn)
     brightest = measure_brightest(census, mosaic)
     starved = 0.0 if mosaic.role == "dark" else 0.02
@@ -413,7 +413,7 @@ def find_refusal(mosaic: Mosaic, stand: Stand) -> str:
 
 
 def format_share(count: int, total: int) -> str:
-    """Give a share with its exact (Clopper-Pearson) 95 % interval."""
+    """Return a share with its exact (Clopper-Pearson) 95 % interval."""
     interval = binomtest(count, total).proportion_ci(0.95)
     return f"{count} of {total}, {100 * interval.low:.2f} to {100 * interval.high:.2f} % with 95 % confidence"
 

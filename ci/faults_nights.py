@@ -86,7 +86,7 @@ class FaultNight:
 
 
 def plan_nights() -> tuple[FaultNight, ...]:
-    """Give the whole scoring: 150 healthy lenses, 167 with one fault, 46 with two; 210 of them with a ramp shot."""
+    """Return the whole scoring: 150 healthy lenses, 167 with one fault, 46 with two; 210 of them with a ramp shot."""
     return (
         FaultNight(name="fifty", model=FIFTY, seed=2001, healthy=100, faults=(*CLEAN * 3, *PAIRS * 2), ramp_shots=1),
         FaultNight(name="portrait", model=PORTRAIT, seed=2002, healthy=20, faults=(*CLEAN * 2, *PAIRS), ramp_shots=1),
@@ -101,7 +101,7 @@ def plan_nights() -> tuple[FaultNight, ...]:
 
 
 def plan_few() -> tuple[FaultNight, ...]:
-    """Give twenty lenses that show in a few minutes whether something broke."""
+    """Return twenty lenses that show in a few minutes whether something broke."""
     few = (*PLAIN, "fungus", "scratched", "tilted_group+haze")
     return (
         # at all that the model's card asks for, so that the same lenses can be judged

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from faults_nights import SHOWS
-from scipy.stats import beta
+from scipy.stats import binomtest
 
 import glasswright_camera  # noqa: F401 - its artefacts are in the ledger
 from glasswright.ledger import Ledger
@@ -53,8 +53,8 @@ def read_diagnosis(ledger: Path, ticket: str, faults: tuple[str, ...]) -> Readin
 
 
 def upper_bound(wrong: int, count: int) -> float:
-    """Give the upper end of the one-sided 95 % interval of a share (Clopper and Pearson, Biometrika 26, 1934)."""
-    return 1.0 if wrong == count else float(beta.ppf(0.95, wrong + 1, count - wrong))
+    """Return the upper end of the one-sided 95 % interval of a share (Clopper and Pearson, Biometrika 26, 1934)."""
+    return float(binomtest(wrong, count, alternative="less").proportion_ci(0.95, method="exact").high)
 
 
 def score(readings: Sequence[Reading]) -> dict[str, Any]:

@@ -18,7 +18,7 @@ REACH = 12
 
 
 def measure(path: str) -> list[tuple[float, float, float]]:
-    """Give x, y and MTF50 of each disc found."""
+    """Return x, y and MTF50 of each disc found."""
     with rawpy.imread(path) as raw:
         image = raw.postprocess(gamma=(1, 1), no_auto_bright=True, output_bps=16, use_camera_wb=False)
     green = image[:, :, 1].astype(np.float32)

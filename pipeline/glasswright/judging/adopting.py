@@ -11,10 +11,11 @@ from ruamel.yaml.scalarstring import DoubleQuotedScalarString
 
 from glasswright.config import check, scan_bytes
 from glasswright.config.plan.method import describe_method, find_closure, find_differences
-from glasswright.config.yaml.round_trip import as_flow, edit_yaml, replace_file
+from glasswright.config.yaml.round_trip import as_flow, edit_yaml
 from glasswright.errors import ConfigError, GlasswrightError
 from glasswright.judging.card import AdoptedPlan, Card, CardChange
 from glasswright.judging.cards import check_card
+from glasswright.whole_files import write_whole
 
 if TYPE_CHECKING:
     from glasswright.config import Plan
@@ -114,7 +115,7 @@ def write_adoption(adoption: Adoption) -> None:
     if hashlib.sha256(path.read_bytes()).hexdigest() != adoption.file.sha256:
         raise PlanWriteError(f"{path}: the card was changed meanwhile: run the command again")
     try:
-        replace_file(path, adoption.text)
+        write_whole(path, adoption.text.encode())
     except OSError as error:
         raise PlanWriteError(f"{path}: cannot be written ({error.strerror}): check who may write there") from error
 

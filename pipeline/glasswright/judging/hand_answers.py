@@ -36,7 +36,7 @@ def find_doubtful(answer: HandAnswer, state: TicketState) -> tuple[str, ...]:
 
 
 def find_earlier(answer: HandAnswer, state: TicketState) -> tuple[HandAnswer, ...]:
-    """Give what was answered to the same check before, the first first: by ticket.yaml itself, and by earlier runs."""
+    """What was answered to the same check before, the first first: by ticket.yaml itself, and by earlier runs."""
     known = [*answer.earlier, *(each for each in state.earlier_answers if each.check == answer.check)]
     known += [old for each in known for old in each.earlier]
     others = {replace(each, earlier=()) for each in known} - {replace(answer, earlier=())}
@@ -44,13 +44,13 @@ def find_earlier(answer: HandAnswer, state: TicketState) -> tuple[HandAnswer, ..
 
 
 def describe_answer(answer: HandAnswer) -> str:
-    """Give an answer in one line: `fail (K. Moreau, 2026-03-02): scratch at the rim`."""
+    """Return an answer in one line: `fail (K. Moreau, 2026-03-02): scratch at the rim`."""
     signed = ", ".join(part for part in (answer.who, answer.when) if part) or "not signed"
     return f"{answer.answer.replace('_', ' ')} ({signed})" + (f": {answer.note}" if answer.note else "")
 
 
 def note_answers(state: TicketState) -> tuple[str, ...]:
-    """Give every answer that has a note, or that was another one before: to be told wherever a decision is printed."""
+    """Every answer that has a note, or that was another one before: to be told wherever a decision is printed."""
     told = []
     for answer in state.record.ticket.hand_checks:
         earlier = find_earlier(answer, state)
@@ -80,11 +80,11 @@ def _find_turned(answer: HandAnswer, earlier: tuple[HandAnswer, ...]) -> Iterato
 
 
 def _span(when: str) -> tuple[datetime, datetime]:
-    """Give the first and the last moment that a day, or a time, may mean."""
+    """Return the first and the last moment that a day, or a time, may mean."""
     begin = datetime.fromisoformat(when)
     return begin, begin if ":" in when else begin + timedelta(days=1)
 
 
 def _by_clock(moment: datetime) -> datetime:
-    """Give what a clock on the wall showed; a bench and its bodies keep one time."""
+    """Return what a clock on the wall showed; a bench and its bodies keep one time."""
     return moment.replace(tzinfo=None)

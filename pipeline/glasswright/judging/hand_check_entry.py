@@ -3,29 +3,28 @@
 from __future__ import annotations
 
 import fcntl
-import io
 import os
-import tempfile
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import yaml
 from pydantic import ValidationError
-from ruamel.yaml import YAML
-from ruamel.yaml.comments import CommentedMap, CommentedSeq
+from ruamel.yaml.comments import CommentedMap
 from ruamel.yaml.error import YAMLError
 from ruamel.yaml.scalarstring import DoubleQuotedScalarString
 
 from glasswright.config import EarlierNote, HandNote, TicketFile, scan_bytes, validate
 from glasswright.config.schema.names import problem_of_person
 from glasswright.config.ticket.file import TICKET_FILE
+from glasswright.config.yaml.round_trip import as_flow, edit_yaml
 from glasswright.errors import ConfigError, GlasswrightError
 from glasswright.judging.cards import load_cards
+from glasswright.whole_files import whole_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
+    from pathlib import Path
 
 
 __all__ = [
@@ -153,17 +152,12 @@ def _format_by_hand(entry: HandCheckEntry, check: str, note: HandNote, why: str)
 
 
 def _edit(entry: HandCheckEntry, check: str, note: HandNote) -> bytes:
-    """Give the file's content with one answer more, or another."""
+    """Return the file's content with one answer more, or another."""
     text = entry.content.removeprefix(BYTE_ORDER_MARK).decode("utf-8")
     ending = "\r\n" if "\r\n" in text else "\n"
     text = text.replace("\r\n", "\n")
     try:
-        layout = _round_trip(text)
-        data = layout.load(text)
-        if KEY not in data:
-            data[KEY] = CommentedMap()
-        _put(data[KEY], check, note)
-        written = _dump(layout, data)
+        written = edit_yaml(text, lambda data: _put(data, check, note))
     except YAMLError as error:
         why = " ".join(str(error).split())
         raise HandCheckError(_format_by_hand(entry, check, note, why)) from error
@@ -171,21 +165,23 @@ def _edit(entry: HandCheckEntry, check: str, note: HandNote) -> bytes:
     return mark + written.replace("\n", ending).encode("utf-8")
 
 
-def _put(answers: Any, check: str, note: HandNote) -> None:  # noqa: ANN401 - the library's types say no more
-    if check not in answers:
-        answers[check] = _flow_map()
-    entry = answers[check]
+def _put(data: Any, check: str, note: HandNote) -> None:  # noqa: ANN401 - the library's types say no more
+    answers = data.setdefault(KEY, CommentedMap())
     values = _quote(note)
     if note.earlier:
-        values["earlier"] = CommentedSeq([_flow_map(_quote(each)) for each in note.earlier])
-        values["earlier"].fa.set_flow_style()
-    for name in [name for name in entry if name not in values]:
-        del entry[name]
-    entry.update(values)
+        values["earlier"] = [_quote(each) for each in note.earlier]
+    written = as_flow(values)
+    if check in answers:
+        # what stood there keeps its layout and comments
+        for name in [name for name in answers[check] if name not in written]:
+            del answers[check][name]
+        answers[check].update(written)
+    else:
+        answers[check] = written
 
 
 def _quote(note: EarlierNote) -> dict[str, Any]:
-    """Give an answer as it is written: quoted, so that no reader takes a day for a date or a note for a number."""
+    """Return an answer as it is written: quoted, so that no reader takes a day for a date or a note for a number."""
     return {
         name: value if name == "answer" else DoubleQuotedScalarString(value)
         for name, value in note
@@ -193,39 +189,8 @@ def _quote(note: EarlierNote) -> dict[str, Any]:
     }
 
 
-def _flow_map(values: Mapping[str, Any] | None = None) -> Any:  # noqa: ANN401
-    made = CommentedMap(values or {})
-    made.fa.set_flow_style()
-    return made
-
-
-def _round_trip(text: str) -> Any:  # noqa: ANN401
-    """Give a reader and writer that lays lists out as this text does: of its ways the one that changes fewest lines."""
-    return min((_lay_out(2), _lay_out(0)), key=lambda each: _count_changed(text, _dump(each, each.load(text))))
-
-
-def _lay_out(offset: int) -> Any:  # noqa: ANN401
-    layout = YAML()
-    layout.preserve_quotes = True
-    layout.width = 1 << 16
-    layout.allow_unicode = True
-    layout.indent(mapping=2, sequence=offset + 2, offset=offset)
-    return layout
-
-
-def _dump(layout: Any, data: object) -> str:  # noqa: ANN401
-    written = io.StringIO()
-    layout.dump(data, written)
-    return written.getvalue()
-
-
-def _count_changed(text: str, again: str) -> int:
-    kept = set(again.splitlines())
-    return sum(1 for line in text.splitlines() if line not in kept)
-
-
 def _comments(content: bytes) -> set[str]:
-    """Give every comment: what follows a `#` that stands in no key, value or text."""
+    """Return every comment: what follows a `#` that stands in no key, value or text."""
     text = content.removeprefix(BYTE_ORDER_MARK).decode("utf-8").replace("\r\n", "\n")
     bare = list(text)
     for token in yaml.scan(text, Loader=yaml.SafeLoader):
@@ -238,26 +203,15 @@ def _comments(content: bytes) -> set[str]:
 
 def _replace(entry: HandCheckEntry, content: bytes) -> None:
     path = entry.path
+
+    def refuse_another_hand() -> None:
+        if path.read_bytes() != entry.content:
+            raise HandCheckError(f"{path}: was changed by someone else meanwhile; nothing was written: start again")
+
     try:
-        with (
-            _locked(path.parent) as folder,
-            tempfile.NamedTemporaryFile(dir=path.parent, prefix=f".{path.name}.", delete=False) as file,
-        ):
-            try:
-                os.fchmod(file.fileno(), path.stat().st_mode & 0o7777)
-                file.write(content)
-                file.flush()
-                os.fsync(file.fileno())
-                if path.read_bytes() != entry.content:
-                    raise HandCheckError(
-                        f"{path}: was changed by someone else meanwhile; nothing was written: start again"
-                    )
-                Path(file.name).replace(path)
-                os.fsync(folder)
-            except BaseException:
-                with suppress(OSError):
-                    Path(file.name).unlink(missing_ok=True)
-                raise
+        with _locked(path.parent), whole_file(path, durable=True, before=refuse_another_hand) as part:
+            part.write_bytes(content)
+            part.chmod(path.stat().st_mode & 0o7777)
     except OSError as error:
         raise HandCheckError(
             f"{path}: cannot be written: {error.strerror or error}: see to the folder's rights"
@@ -265,12 +219,12 @@ def _replace(entry: HandCheckEntry, content: bytes) -> None:
 
 
 @contextmanager
-def _locked(folder: Path) -> Iterator[int]:
+def _locked(folder: Path) -> Iterator[None]:
     """Hold a folder, so that of two entries into one ticket the second sees what the first wrote."""
     handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
         with suppress(OSError):  # some network file systems lock no folder
             fcntl.flock(handle, fcntl.LOCK_EX)
-        yield handle
+        yield
     finally:
         os.close(handle)

@@ -12,5 +12,5 @@ if TYPE_CHECKING:
 
 
 def notes_of(state: TicketState) -> tuple[str, ...]:
-    """Give all that must be told of a ticket beside the decision: what its files showed, its shots, its hand checks."""
+    """All that must be told of a ticket beside the decision: what its files showed, its shots, its hand checks."""
     return (*state.record.findings, *note_shots(state), *note_answers(state))

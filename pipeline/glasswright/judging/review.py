@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def basis_of(state: TicketState, judgement: Judgement, reasons: Sequence[str]) -> ReviewBasis:
-    """Give all that a decision on a ticket rests on, as it is now.
+    """Return all that a decision on a ticket rests on, as it is now.
 
     Parameters
     ----------

@@ -26,7 +26,7 @@ Finding = tuple[Verdict, str]
 
 
 def find_about_shots(state: TicketState) -> tuple[Finding, ...]:
-    """Give what stands against releasing a ticket because of its shots; nothing if they are all its own."""
+    """Return what stands against releasing a ticket because of its shots; nothing if they are all its own."""
     return (
         *_find_replaced(state),
         *_find_twins(state),
@@ -38,7 +38,7 @@ def find_about_shots(state: TicketState) -> tuple[Finding, ...]:
 
 
 def note_shots(state: TicketState) -> tuple[str, ...]:
-    """Give what must be told of a ticket's shots wherever a decision on it is printed, and decides nothing."""
+    """Return what must be told of a ticket's shots wherever a decision on it is printed, and decides nothing."""
     return (
         *state.withdrawn_returns,
         *_note_identity(state),

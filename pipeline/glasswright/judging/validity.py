@@ -55,7 +55,7 @@ class TicketView:
         )
 
     def settings_of(self, outcomes: Iterable[KeptOutcome]) -> list[Setting]:
-        """Give every setting at which a step should have an outcome: planned, shot, or found.
+        """Return every setting at which a step should have an outcome: planned, shot, or found.
 
         An exposure time belongs to the settings of the roles that ask for it alone, so such settings count only where
         the step has an outcome there.
@@ -82,7 +82,7 @@ def _place(setting: Setting) -> tuple[float, ...]:
 
 
 def why_not_valid(view: TicketView, card: Card | None, stand: JudgingStand) -> tuple[str, ...]:
-    """Give every reason for which a card does not hold for a ticket; none if it does."""
+    """Return every reason for which a card does not hold for a ticket; none if it does."""
     ticket = view.record.ticket
     if card is None:
         return (f"there is no card for `{ticket.model}`: add one, or correct the model in ticket.yaml",)

@@ -55,13 +55,13 @@ def write_backup(database: Database, open_copy: type[Database]) -> None:
 
 
 def list_backups(ledger: Path) -> list[Path]:
-    """Give the paths of the backups, there or not, the latest first."""
+    """Return the paths of the backups, there or not, the latest first."""
     first = ledger.with_name(f"{ledger.name}.backup")
     return [first, *(first.with_name(f"{first.name}-{number}") for number in range(2, KEPT + 1))]
 
 
 def _rows_of(backup: Path, open_copy: type[Database]) -> Mapping[str, int]:
-    """Give table -> rows of the latest backup, which were checked when it was written; empty if it cannot say."""
+    """Return table -> rows of the latest backup, which were checked when it was written; empty if it cannot say."""
     try:
         earlier = open_copy(backup, writable=False)
     except LedgerDamagedError:

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 
 def content_digest(database: Database) -> str:
-    """Give one hash over the latest manifest of every ticket and its judgements.
+    """Return one hash over the latest manifest of every ticket and its judgements.
 
     Run numbers, times, durations, folders and the order in which tickets came are no part of it, so that a night
     that was killed and resumed can be compared with one that was not.

@@ -59,7 +59,7 @@ def add_decision(database: Database, run: int, decision: PersonsDecision) -> Non
 
 
 def latest_decisions(database: Database, tickets: Collection[str]) -> Mapping[str, PersonsDecision]:
-    """Give the latest decision on each ticket that has one, a withdrawal too, checked against its hash.
+    """Return the latest decision on each ticket that has one, a withdrawal too, checked against its hash.
 
     Raises
     ------

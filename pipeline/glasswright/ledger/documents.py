@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def find_document(ledger: Ledger, sha256: str) -> Document | None:
-    """Give the document of that SHA-256, checked against it; None if the ledger keeps none.
+    """Return the document of that SHA-256, checked against it; None if the ledger keeps none.
 
     Raises
     ------
@@ -27,12 +27,12 @@ def find_document(ledger: Ledger, sha256: str) -> Document | None:
 
 
 def plan_documents(plan: Plan) -> tuple[Document, Document]:
-    """Give what is kept of a plan: its text, and how it makes its numbers."""
+    """Return what is kept of a plan: its text, and how it makes its numbers."""
     return Document(kind="plan", name=plan.name, text=plan.text, sha256=plan.sha256), method_document(plan)
 
 
 def method_document(plan: Plan) -> Document:
-    """Give what is kept of how a plan makes its numbers: defaults belong to the stages as they are installed now."""
+    """Return what is kept of how a plan makes its numbers: defaults belong to the stages as they are installed now."""
     text = method_text(describe_method(plan))
     return Document(kind="method", name=plan.name, text=text, sha256=hashlib.sha256(text.encode()).hexdigest())
 
@@ -50,7 +50,7 @@ def read_document(database: Database, sha256: str) -> Document | None:
 
 
 def find_last_stand(ledger: Ledger) -> Document | None:
-    """Give the stand file that was used last, checked against its hash; None if the ledger keeps none.
+    """Return the stand file that was used last, checked against its hash; None if the ledger keeps none.
 
     Raises
     ------

@@ -19,7 +19,7 @@ SAME_RATIO: Final = 1.06
 
 
 def read_earlier_records(database: Database, record: TicketRecord, manifest: int) -> tuple[TicketRecord, ...]:
-    """Give the records of a ticket before a manifest, the first one first.
+    """Return the records of a ticket before a manifest, the first one first.
 
     Those of the tickets that it stands in place of come before its own: another number makes no other past.
     """
@@ -28,7 +28,7 @@ def read_earlier_records(database: Database, record: TicketRecord, manifest: int
 
 
 def find_replaced(database: Database, record: TicketRecord) -> tuple[str, ...]:
-    """Give the tickets in whose place a ticket stands, the first one first: those that it names and has shots of."""
+    """Return the tickets in whose place a ticket stands, the first one first: those that it names and has shots of."""
     found: list[str] = []
     said = record.remarks.replaces
     while said is not None and said.ticket not in (record.ticket.number, *found):
@@ -47,13 +47,13 @@ def _read_records(database: Database, ticket: str, before: int | None = None) ->
 
 
 def find_other_lenses(record: TicketRecord, earlier: Sequence[TicketRecord]) -> tuple[str, ...]:
-    """Give the lenses that the ticket number stood for before, but for the one it stands for."""
+    """Return the lenses that the ticket number stood for before, but for the one it stands for."""
     lenses = {f"{each.ticket.model}, serial {each.ticket.serial}" for each in earlier}
     return tuple(sorted(lenses - {f"{record.ticket.model}, serial {record.ticket.serial}"}))
 
 
 def find_gone_shots(record: TicketRecord, earlier: Sequence[TicketRecord]) -> tuple[str, ...]:
-    """Give the shots that an earlier run read and that are gone, but for those that the ticket sets aside.
+    """Return the shots that an earlier run read and that are gone, but for those that the ticket sets aside.
 
     A shot under another name is still there. One that gave numbers must be in the same role and at the same setting as
     well, and give numbers still, if any shot of its role does: else it no longer speaks for what it spoke for. One that
@@ -97,7 +97,7 @@ def _find_now(shot: ShotRecord, record: TicketRecord) -> ShotRecord | None:
 
 
 def find_other_phases(record: TicketRecord, earlier: Sequence[TicketRecord]) -> tuple[str, ...]:
-    """Give the phases in which shots of the ticket were measured before, but for the one that it is in.
+    """Return the phases in which shots of the ticket were measured before, but for the one that it is in.
 
     A rehearsal is a phase of its own, for rendered frames say nothing of a lens. Shots that the ticket declares shared
     belong to no one visit.
@@ -114,7 +114,7 @@ def _phase_of(record: TicketRecord) -> str:
 
 
 def find_earlier_answers(record: TicketRecord, earlier: Sequence[TicketRecord]) -> tuple[HandAnswer, ...]:
-    """Give the answers to hand checks that a run found and that the ticket no longer holds as they were."""
+    """Return the answers to hand checks that a run found and that the ticket no longer holds as they were."""
     now = set(record.ticket.hand_checks)
     before = dict.fromkeys(answer for each in earlier for answer in each.ticket.hand_checks)
     return tuple(answer for answer in before if answer not in now)

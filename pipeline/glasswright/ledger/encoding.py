@@ -58,7 +58,7 @@ def digest(value: object) -> str:
 
 
 def encode(artefact: Artefact) -> bytes:
-    """Give an artefact as compressed bytes, the same for the same artefact; `decode` gives it back exactly.
+    """Return an artefact as compressed bytes, the same for the same artefact; `decode` gives it back exactly.
 
     Raises
     ------
@@ -100,7 +100,7 @@ def decode(data: bytes) -> Artefact:
 
 
 def to_text(value: object) -> str:
-    """Give a value without arrays as JSON that `from_text` reads back exactly."""
+    """Return a value without arrays as JSON that `from_text` reads back exactly."""
     arrays: list[bytes] = []
     text = json.dumps(_pack(value, type(value).__name__, arrays), allow_nan=False, separators=(",", ":"))
     if arrays:
@@ -205,7 +205,7 @@ def _check_array(array: np.ndarray[Any, Any], place: str) -> None:
 
 
 def _pack(value: object, place: str, arrays: list[bytes]) -> object:
-    """Give a value as JSON: plain where JSON has the kind, else an object whose one key says which."""
+    """Return a value as JSON: plain where JSON has the kind, else an object whose one key says which."""
     if isinstance(value, (np.bool_, np.integer, np.floating)):
         value = value.item()
     if isinstance(value, Enum):
@@ -274,7 +274,7 @@ def _unpack(node: Any, arrays: bytes) -> Any:  # noqa: ANN401 - JSON is of any k
 
 
 def _unpack_array(node: Mapping[str, Any], arrays: bytes) -> np.ndarray[Any, Any]:
-    """Give an array of its own memory, writeable like the one that was kept."""
+    """Return an array of its own memory, writeable like the one that was kept."""
     dtype = np.dtype(node["array"])
     if dtype.kind not in NUMERIC_KINDS:
         msg = f"an array of {dtype} was never kept"

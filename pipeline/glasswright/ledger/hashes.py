@@ -10,7 +10,7 @@ if TYPE_CHECKING:
 
 
 def row_hash(*values: str | float | list[str] | None) -> str:
-    """Give the SHA-256 of a row's values, in their order, spelled so that no two rows are spelled alike."""
+    """Return the SHA-256 of a row's values, in their order, spelled so that no two rows are spelled alike."""
     return hashlib.sha256(",".join(map(_spell, values)).encode("utf-8", "surrogatepass")).hexdigest()
 
 
@@ -25,7 +25,7 @@ def _spell(value: str | float | list[str] | None) -> str:
 def measurement_hash(
     address: str, path: str, unit: str, kind: str, value: float | None, u: float | None, text: str | None
 ) -> bytes:
-    """Give 16 bytes that tie a measurement to the outcome at an address.
+    """Return 16 bytes that tie a measurement to the outcome at an address.
 
     One is made for each of the many rows that a judging reads, so it is short and quick.
     """
@@ -35,5 +35,5 @@ def measurement_hash(
 
 
 def join_hashes(hashes: Iterable[bytes]) -> str:
-    """Give the SHA-256 of several measurement hashes, in their order."""
+    """Return the SHA-256 of several measurement hashes, in their order."""
     return hashlib.sha256(b"".join(hashes)).hexdigest()

@@ -50,7 +50,7 @@ def add_inspected(ledger: Ledger, run: int, ticket: str, content: str, finding: 
 
 
 def latest_inspected(ledger: Ledger) -> Mapping[str, Inspected]:
-    """Give the latest finding of every ticket that has one, each checked against its hash.
+    """Return the latest finding of every ticket that has one, each checked against its hash.
 
     Raises
     ------

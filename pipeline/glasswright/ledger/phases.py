@@ -9,7 +9,7 @@ if TYPE_CHECKING:
 
 
 def tickets_of_phase(ledger: Ledger, phase: str) -> tuple[str, ...]:
-    """Give the numbers of the tickets whose latest record is of a phase, in order."""
+    """Return the numbers of the tickets whose latest record is of a phase, in order."""
     sql = (
         "SELECT ticket FROM manifest WHERE id IN (SELECT max(id) FROM manifest WHERE ticket != '' GROUP BY ticket) "
         "AND json_extract(record, '$.fields.ticket.fields.phase') = ? ORDER BY ticket"

@@ -88,7 +88,7 @@ def check_place(path: Path, mountinfo: Path = Path("/proc/self/mountinfo")) -> N
 
 
 def find_mount(path: Path, mountinfo: str) -> tuple[str, str]:
-    """Give the mount point that holds a path, and the kind of its file system."""
+    """Return the mount point that holds a path, and the kind of its file system."""
     found = ("/", "")
     for line in mountinfo.splitlines():
         before, separator, after = line.partition(" - ")

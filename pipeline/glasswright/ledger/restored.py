@@ -25,7 +25,7 @@ class Restored:
     """How the ledger and its head differed: what is lost, as far as that is known."""
 
     def __str__(self) -> str:
-        """Give it as it is printed wherever something rests on the ledger."""
+        """Return it as it is printed wherever something rests on the ledger."""
         who = f"on {self.accepted_at} {self.accepted_by} accepted this ledger without its end"
         return f"{who} ({self.why}): {self.finding}"
 
@@ -49,7 +49,7 @@ def accept_restored(ledger: Ledger, record: RunRecord, accepted_by: str, why: st
 
 
 def read_restored(ledger: Ledger) -> tuple[Restored, ...]:
-    """Give each time that a ledger without its end was accepted, each checked against its hash.
+    """Return each time that a ledger without its end was accepted, each checked against its hash.
 
     Raises
     ------

@@ -53,7 +53,7 @@ class StepTime:
 
 
 def read_runs(ledger: Ledger) -> tuple[Run, ...]:
-    """Give every run, the first one first, each checked against its hash.
+    """Return every run, the first one first, each checked against its hash.
 
     Raises
     ------
@@ -90,7 +90,7 @@ def read_runs(ledger: Ledger) -> tuple[Run, ...]:
 
 
 def read_step_times(ledger: Ledger, runs: Sequence[int]) -> tuple[StepTime, ...]:
-    """Give what each step took in runs, the longest first."""
+    """Return what each step took in runs, the longest first."""
     sql = (
         "SELECT step, count(*), sum(status = 'done'), sum(seconds) FROM outcome "
         "WHERE run IN (SELECT value FROM json_each(?)) GROUP BY step ORDER BY sum(seconds) DESC, step"
@@ -102,7 +102,7 @@ def read_step_times(ledger: Ledger, runs: Sequence[int]) -> tuple[StepTime, ...]
 
 
 def latest_judgement_runs(ledger: Ledger) -> Mapping[str, str]:
-    """Give ticket -> when its latest judgement was kept."""
+    """Return ticket -> when its latest judgement was kept."""
     sql = (
         "SELECT judgement.ticket, started_at FROM judgement JOIN run ON run.id = run "
         "WHERE judgement.id IN (SELECT max(id) FROM judgement GROUP BY ticket)"

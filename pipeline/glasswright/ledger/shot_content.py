@@ -43,7 +43,7 @@ def add_content(database: Database, run: int, outcome: Outcome) -> None:
 
 
 def find_contents(database: Database, addresses: Iterable[str]) -> dict[str, str]:
-    """Give address -> digest, for the outcomes that read a shot and named its content."""
+    """Return address -> digest, for the outcomes that read a shot and named its content."""
     sql = "SELECT address, digest FROM shot_content WHERE address IN (SELECT value FROM json_each(?)) ORDER BY id"
     return dict(database.rows(sql, json.dumps(list(addresses))))
 
@@ -62,7 +62,7 @@ class TwinFinder:
                 self._places[digest].append((ticket, shot))
 
     def find_twins(self, record: TicketRecord) -> tuple[Twin, ...]:
-        """Give the shots of a ticket that are somewhere else too: twice in it, or in another ticket at any time.
+        """Return the shots of a ticket that are somewhere else too: twice in it, or in another ticket at any time.
 
         That the ticket itself had a shot before, under whatever name, makes no twin.
         """
@@ -75,7 +75,7 @@ class TwinFinder:
         return tuple(twins)
 
     def find_replacing(self, record: TicketRecord, twins: Iterable[Twin]) -> tuple[Replaces, ...]:
-        """Give the tickets that have shots of this one and say that they stand in its place."""
+        """Return the tickets that have shots of this one and say that they stand in its place."""
         number = record.ticket.number
         found = []
         for ticket in sorted({twin.ticket for twin in twins if twin.ticket != number}):

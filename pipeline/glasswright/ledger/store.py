@@ -35,6 +35,7 @@ from glasswright.ledger.place import DiskFullError, LedgerPlaceError, check_plac
 from glasswright.ledger.schema import migrations
 from glasswright.plugin.measurements import read_measurements
 from glasswright.signing import find_signer
+from glasswright.whole_files import whole_file
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
@@ -223,10 +224,9 @@ class Database:
 
     def copy_to(self, path: Path) -> None:
         """Write a compact copy, whole or not at all."""
-        temporary = path.with_name(path.name + ".part")
-        temporary.unlink(missing_ok=True)
-        self.rows("VACUUM INTO ?", str(temporary))
-        temporary.replace(path)
+        with whole_file(path) as part:
+            part.unlink(missing_ok=True)
+            self.rows("VACUUM INTO ?", str(part))
 
     @contextmanager
     def explained(self) -> Iterator[None]:

@@ -25,7 +25,7 @@ _RISING = (Verdict.PASS, Verdict.REVIEW, Verdict.UNKNOWN, Verdict.FAIL)
 
 
 def fold(verdicts: Iterable[Verdict]) -> Verdict:
-    """Give the one verdict of several: FAIL over UNKNOWN over REVIEW over PASS, and UNKNOWN for none at all."""
+    """Return the one verdict of several: FAIL over UNKNOWN over REVIEW over PASS, and UNKNOWN for none at all."""
     return max(verdicts, key=_RISING.index, default=Verdict.UNKNOWN)
 
 

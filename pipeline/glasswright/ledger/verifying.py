@@ -91,7 +91,7 @@ def find_new_damage(database: Database, known: Mapping[str, int], turn: int) -> 
 
 
 def _go_on(damage: Iterator[str]) -> Iterator[str]:
-    """Give what a check finds, and what ends it: rows may be damaged beyond reading."""
+    """Yield what a check finds, and what ends it: rows may be damaged beyond reading."""
     try:
         yield from damage
     except UNREADABLE as error:

@@ -26,7 +26,7 @@ class Average:
 
 
 def begin_average() -> Average:
-    """Give the average before the first point: the centre."""
+    """Return the average before the first point: the centre."""
     return Average(value=0.0, limit=math.inf, count=0)
 
 

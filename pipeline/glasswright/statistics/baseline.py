@@ -47,7 +47,7 @@ class Baseline:
 
 
 def find_baseline(values: Sequence[float], smallest_sigma: float | None = None) -> Baseline | str:
-    """Give the baseline of values in order of time, or say why there is none.
+    """Return the baseline of values in order of time, or say why there is none.
 
     Parameters
     ----------
@@ -65,6 +65,6 @@ def find_baseline(values: Sequence[float], smallest_sigma: float | None = None) 
 
 @lru_cache(maxsize=256)
 def find_allowance(count: int) -> float:
-    """Give how much wider limits must be that come from so many nights, for as few false alarms as from many."""
+    """Return how much wider limits must be that come from so many nights, for as few false alarms as from many."""
     tail = float(stdtrit(float(WORTH_OF_RANGES * (count - 1)), float(ndtr(LIMIT_SIGMAS))))
     return tail / LIMIT_SIGMAS * math.sqrt(1 + 1 / count)

@@ -8,7 +8,7 @@ Z_95 = 1.959963984540054
 
 
 def capability(mean: float, sigma: float, lower: float | None, upper: float | None) -> float | None:
-    """Give the distance from the mean to the nearest limit over three standard deviations (C_pk).
+    """Return the distance from the mean to the nearest limit over three standard deviations (C_pk).
 
     NIST/SEMATECH e-Handbook 6.1.6. None where there is no spread or no limit.
     """
@@ -20,6 +20,6 @@ def capability(mean: float, sigma: float, lower: float | None, upper: float | No
 
 
 def capability_interval(found: float, count: int) -> tuple[float, float]:
-    """Give the approximate interval of 95 % of a capability from so many values (NIST/SEMATECH e-Handbook 6.1.6)."""
+    """Return the approximate interval of 95 % of a capability from so many values (NIST/SEMATECH e-Handbook 6.1.6)."""
     half = Z_95 * math.sqrt(1 / (9 * count) + found**2 / (2 * (count - 1)))
     return (found - half, found + half)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def confidence_of(count: int, cut: int, content: float) -> float:
-    """Give the confidence that what remains of a sample after `cut` values are cut off its ends holds a share.
+    """Return the confidence that what remains of a sample after `cut` values are cut off its ends holds a share.
 
     The share held has the beta distribution (count + 1 - cut, cut), whatever the population (Wilks, Annals of
     Mathematical Statistics 1941, 12:91-96), and also where several ends of several measures are cut one after the other
@@ -26,7 +26,7 @@ def confidence_of(count: int, cut: int, content: float) -> float:
 
 
 def count_needed(cut: int, content: float, confidence: float) -> int:
-    """Give the smallest sample from which `cut` values may be cut: 59 for 1 and 93 for 2 at 95 % and 95 %."""
+    """Return the smallest sample from which `cut` values may be cut: 59 for 1 and 93 for 2 at 95 % and 95 %."""
     high = cut
     while confidence_of(high, cut, content) < confidence:
         high *= 2
@@ -38,7 +38,7 @@ def count_needed(cut: int, content: float, confidence: float) -> int:
 
 
 def most_cut(count: int, content: float, confidence: float) -> int:
-    """Give how many values may be cut off the ends of a sample; 0 where it is too small for one."""
+    """Return how many values may be cut off the ends of a sample; 0 where it is too small for one."""
     # confidence falls as more is cut
     low, high = 0, count + 1
     while high - low > 1:

@@ -6,15 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy.stats import shapiro
+from scipy.stats import median_abs_deviation, shapiro
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
 
-MAD_TO_SIGMA: Final = 1.482602218505602
-"""Standard deviation of a normal population over its median absolute deviation: 1 / quantile(0.75)."""
 ODD_SCORE: Final = 3.5
 """Modified z score that makes a value odd (Iglewicz and Hoaglin, How to Detect and Handle Outliers, 1993)."""
 FEWEST_FOR_SHAPE: Final = 8
@@ -48,7 +46,7 @@ def describe(values: Array) -> Looks:
     return Looks(
         count=len(values),
         median=middle,
-        robust_sigma=MAD_TO_SIGMA * float(np.median(np.abs(values - middle))),
+        robust_sigma=float(median_abs_deviation(values, scale="normal")),
         mean=float(values.mean()),
         sigma=float(values.std(ddof=1)) if len(values) > 1 else 0.0,
         low=float(values.min()),
@@ -62,17 +60,16 @@ def describe(values: Array) -> Looks:
 
 
 def shape_probability(values: Array) -> float | None:
-    """Give the probability of a sample as uneven as this one if the population were normal (Shapiro and Wilk)."""
+    """Return the probability of a sample as uneven as this one if the population were normal (Shapiro and Wilk)."""
     if len(values) < FEWEST_FOR_SHAPE or np.ptp(values) == 0:
         return None
     return float(shapiro(values).pvalue)
 
 
 def modified_scores(values: Array) -> Array:
-    """Give the modified z score of every value: 0.6745 of its distance from the median over the median such distance.
+    """Return the modified z score of every value: 0.6745 of its distance from the median over the median such distance.
 
     All 0 where more than half of the values are the same.
     """
-    away = values - np.median(values)
-    typical = float(np.median(np.abs(away)))
-    return away / (MAD_TO_SIGMA * typical) if typical > 0 else np.zeros_like(values)
+    sigma = float(median_abs_deviation(values, scale="normal"))
+    return (values - np.median(values)) / sigma if sigma > 0 else np.zeros_like(values)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from scipy.stats import beta
+from scipy.stats import binomtest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -16,13 +16,13 @@ class Share:
     high: float
 
     def __str__(self) -> str:
-        """Give it in per cent: `4.8 % (1.2 to 11.0)`."""
+        """Return it in per cent: `4.8 % (1.2 to 11.0)`."""
         return f"{100 * self.value:.1f} % ({100 * self.low:.1f} to {100 * self.high:.1f})"
 
 
 def counted_share(count: int, total: int, confidence: float = 0.95) -> Share:
-    """Give a share that was counted, with the exact binomial interval (Clopper and Pearson, Biometrika 1934)."""
-    tail = (1 - confidence) / 2
-    low = 0.0 if count == 0 else float(beta.ppf(tail, count, total - count + 1))
-    high = 1.0 if count == total else float(beta.ppf(1 - tail, count + 1, total - count))
-    return Share(value=count / total if total else 0.0, low=low, high=high)
+    """Return a share that was counted, with the exact binomial interval (Clopper and Pearson, Biometrika 1934)."""
+    if total == 0:
+        return Share(value=0.0, low=0.0, high=1.0)
+    interval = binomtest(count, total).proportion_ci(confidence, method="exact")
+    return Share(value=count / total, low=float(interval.low), high=float(interval.high))

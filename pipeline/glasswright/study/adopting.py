@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 from ruamel.yaml.comments import CommentedMap
 
 from glasswright.config import Spread, check, scan_bytes
-from glasswright.config.yaml.round_trip import as_flow, edit_yaml, replace_file
+from glasswright.config.yaml.round_trip import as_flow, edit_yaml
 from glasswright.errors import GlasswrightError
+from glasswright.whole_files import write_whole
 
 if TYPE_CHECKING:
     from glasswright.config import Document
@@ -121,4 +122,4 @@ def write_stand(document: Document, text: str) -> None:
     """
     if document.path.read_bytes().decode("utf-8-sig") != document.text:
         raise StudyWriteError(f"{document.path}: the stand file was changed meanwhile: run the command again")
-    replace_file(document.path, text)
+    write_whole(document.path, text.encode())

@@ -31,7 +31,7 @@ class Subject:
     at: Setting | None
 
     def __str__(self) -> str:
-        """Give it as people say it."""
+        """Return it as people say it."""
         return f"{self.measure} at {self.at}" if self.at is not None else self.measure
 
 
@@ -108,7 +108,7 @@ def _choose(states: Collection[TicketState], stand: str) -> tuple[list[TicketSta
 
 
 def name_fittings(states: Sequence[TicketState]) -> Mapping[str, str]:
-    """Give ticket -> the fitting it belongs to; empty for one that tells none where others of its model do.
+    """Return ticket -> the fitting it belongs to; empty for one that tells none where others of its model do.
 
     Parameters
     ----------

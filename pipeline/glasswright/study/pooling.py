@@ -19,7 +19,7 @@ class Pooled:
 
 
 def pool(sigmas: Sequence[float], freedoms: Sequence[int]) -> Pooled:
-    """Give the root of the mean square, each weighted by its degrees of freedom (NIST/SEMATECH e-Handbook, 2.4)."""
+    """Return the root of the mean square, each weighted by its degrees of freedom (NIST/SEMATECH e-Handbook, 2.4)."""
     freedom = sum(freedoms)
     square = sum(count * sigma**2 for sigma, count in zip(sigmas, freedoms, strict=True))
     return Pooled(sigma=math.sqrt(square / freedom) if freedom else 0.0, freedom=freedom)

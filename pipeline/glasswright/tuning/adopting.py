@@ -9,9 +9,10 @@ from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.scalarstring import DoubleQuotedScalarString
 
 from glasswright.config import check, scan_bytes
-from glasswright.config.yaml.round_trip import edit_yaml, replace_file
+from glasswright.config.yaml.round_trip import edit_yaml
 from glasswright.errors import GlasswrightError
 from glasswright.judging.card import Card, CardChange
+from glasswright.whole_files import write_whole
 
 if TYPE_CHECKING:
     from glasswright.judging.cards import CardFile
@@ -86,7 +87,7 @@ def write_card(file: CardFile, tuning: Tuning, at: str, by: str) -> None:
         why = str(problems[0]) if problems else "it would read back otherwise"
         raise AdoptError(f"{path}: the card cannot be written ({why}): write the numbers by hand")
     try:
-        replace_file(path, written)
+        write_whole(path, written.encode())
     except OSError as error:
         raise AdoptError(f"{path}: cannot be written ({error.strerror}): check who may write there") from error
 

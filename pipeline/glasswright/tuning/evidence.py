@@ -92,23 +92,23 @@ class Evidence:
     """SHA-256 that names what was looked at: the tickets, what was measured of each and what is known of it."""
 
     def values(self, side: int, lenses: Sequence[Lens]) -> Array:
-        """Give (lenses,) the turned values on a side, NaN where there is none."""
+        """Return (lenses,) the turned values on a side, NaN where there is none."""
         return np.array([lens.readings[side].value for lens in lenses], dtype=np.float64)
 
     def uncertainties(self, side: int, lenses: Sequence[Lens]) -> Array:
-        """Give (lenses,) their standard uncertainties."""
+        """Return (lenses,) their standard uncertainties."""
         return np.array([lens.readings[side].u for lens in lenses], dtype=np.float64)
 
     def bands(self, side: int, lenses: Sequence[Lens]) -> Array:
-        """Give (lenses,) their guard bands."""
+        """Return (lenses,) their guard bands."""
         return np.array([lens.readings[side].band for lens in lenses], dtype=np.float64)
 
     def guarded(self, side: int, lenses: Sequence[Lens]) -> Array:
-        """Give (lenses,) what must reach the limit for a lens to pass: its value less the guard band."""
+        """Return (lenses,) what must reach the limit for a lens to pass: its value less the guard band."""
         return self.values(side, lenses) - self.bands(side, lenses)
 
     def complete(self, sides: Iterable[int]) -> tuple[Lens, ...]:
-        """Give the healthy lenses that have a value on all of these sides."""
+        """Return the healthy lenses that have a value on all of these sides."""
         wanted = tuple(sides)
         return tuple(lens for lens in self.healthy if all(lens.readings[side].known for side in wanted))
 
@@ -169,7 +169,7 @@ def _time(state: TicketState) -> tuple[str, str, str]:
 
 
 def _choose_visits(ordered: Sequence[TicketState], marks: Marks) -> Mapping[str, str]:
-    """Give serial -> the one ticket that counts for a lens: the last, or the last that a person found sound."""
+    """Return serial -> the one ticket that counts for a lens: the last, or the last that a person found sound."""
     chosen: dict[str, str] = {}
     settled: set[str] = set()
     for state in ordered:
@@ -183,7 +183,7 @@ def _choose_visits(ordered: Sequence[TicketState], marks: Marks) -> Mapping[str,
 
 
 def _find_finding(state: TicketState, marks: Marks) -> Finding | None:
-    """Give what a person found of what was measured of a ticket; None where nobody looked at that."""
+    """Return what a person found of what was measured of a ticket; None where nobody looked at that."""
     mark = marks.inspected.get(state.record.ticket.number)
     return mark.finding if mark is not None and mark.content == state.content else None
 

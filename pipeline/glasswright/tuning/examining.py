@@ -11,9 +11,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy.stats import skewtest
+from scipy.stats import median_abs_deviation, skewtest
 
-from glasswright.statistics.robust import MAD_TO_SIGMA
 from glasswright.statistics.stability import find_change
 
 if TYPE_CHECKING:
@@ -49,7 +48,7 @@ class Objection:
 
 
 def find_objection(evidence: Evidence, side: int, lenses: Sequence[Lens], sides: int) -> Objection | None:
-    """Give the first thing that speaks against a new number on a side; None where nothing does.
+    """Return the first thing that speaks against a new number on a side; None where nothing does.
 
     Parameters
     ----------
@@ -117,7 +116,7 @@ def _find_apart(evidence: Evidence, side: int, lenses: Sequence[Lens], level: fl
     values = evidence.values(side, lenses)
     middle = float(np.median(values))
     # one that is far too good must not hide those that are bad
-    values = np.minimum(values, middle + MOST_GOOD_SIGMAS * MAD_TO_SIGMA * float(np.median(np.abs(values - middle))))
+    values = np.minimum(values, middle + MOST_GOOD_SIGMAS * float(median_abs_deviation(values, scale="normal")))
     order = [place for place in np.argsort(values, kind="stable") if not lenses[place].sound]
     apart: list[str] = []
     while len(order) - len(apart) >= max(FEWEST_FOR_SHAPE, len(order) // 2):
@@ -162,7 +161,7 @@ def _is_beyond(lens: Lens, side: int, bound: float) -> bool:
 
 
 def detection_limit(evidence: Evidence, side: int, lenses: Sequence[Lens]) -> float:
-    """Give the best limit, turned, that a lens with nothing to be seen meets: two guard bands from the best value.
+    """Return the best limit, turned, that a lens with nothing to be seen meets: two guard bands from the best value.
 
     One guard band is what such a lens may read, the other what the limit takes off (ISO 11843-1: the detection limit
     lies a decision limit's width beyond it; from memory). NaN where no uncertainty is known.

@@ -102,7 +102,7 @@ def _name_axis(report: SideReport) -> str:
 
 
 def _stack(values: Array) -> Array:
-    """Give each value a height, so that those of one column stand on one another."""
+    """Return each value a height, so that those of one column stand on one another."""
     edges = np.linspace(values.min(), values.max() + 1e-12, STACK + 1)
     column = np.clip(np.searchsorted(edges, values, side="right") - 1, 0, STACK - 1)
     heights = np.zeros(len(values))

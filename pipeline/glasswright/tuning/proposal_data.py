@@ -17,7 +17,7 @@ DIGITS = 6
 
 
 def as_data(tuning: Tuning, *, curves: bool = True) -> dict[str, Any]:
-    """Give a tuning as mappings, lists, texts and numbers.
+    """Return a tuning as mappings, lists, texts and numbers.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ def _side(report: SideReport, *, curves: bool) -> dict[str, Any]:
 
 
 def _looks(report: SideReport) -> dict[str, Any] | None:
-    """Give what the healthy lenses look like, turned back to how the card speaks of them."""
+    """Return what the healthy lenses look like, turned back to how the card speaks of them."""
     looks, spread, turn = report.looks, report.spread, report.side.turn
     if looks is None:
         return None

@@ -55,7 +55,7 @@ class Proposal:
 
 
 def propose(evidence: Evidence, aims: Aims) -> tuple[Proposal, ...]:
-    """Give a proposal for every side of the evidence.
+    """Return a proposal for every side of the evidence.
 
     Parameters
     ----------
@@ -99,7 +99,7 @@ def round_lax(side: Side, bound: float, spread: float, strictly_above: float = -
 
 
 def _tuned_values(evidence: Evidence, side: int, lenses: Sequence[Lens], aims: Aims) -> Array:
-    """Give what must reach the limit for a lens not to be held: its value, the guard band taken off or added."""
+    """Return what must reach the limit for a lens not to be held: its value, the guard band taken off or added."""
     band = evidence.bands(side, lenses)
     return evidence.values(side, lenses) + (-band if aims.review_is_held else band)
 
@@ -126,7 +126,7 @@ def _refuse(count: int, why: str, look_at: tuple[str, ...] = (), method: str = "
 
 
 def _without_number(evidence: Evidence, side: int, lenses: Sequence[Lens], sides: int) -> Proposal | None:
-    """Give the proposal of a side whose lenses set no limit, or one where nothing is to be seen; None for others."""
+    """Return the proposal of a side whose lenses set no limit, or one where nothing is to be seen; None for others."""
     objection = find_objection(evidence, side, lenses, sides)
     if objection is not None:
         method = "kept" if objection.kept else "refused"
@@ -293,7 +293,7 @@ def _loosen(evidence: Evidence, side: int, proposal: Proposal, now: float, basis
 
 
 def _held_by(side: int, lenses: Sequence[Lens], bound: float) -> dict[str, float]:
-    """Give the lenses that a bound holds, the nearest first, each with what would have to reach it."""
+    """Return the lenses that a bound holds, the nearest first, each with what would have to reach it."""
     known = [lens for lens in lenses if lens.readings[side].known]
     held = {lens.ticket: lens.readings[side].value - lens.readings[side].band for lens in known}
     return dict(sorted((each for each in held.items() if each[1] < bound), key=lambda each: -each[1]))

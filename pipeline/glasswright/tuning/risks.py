@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import ndtr
+from scipy.stats import median_abs_deviation
 
-from glasswright.statistics.robust import MAD_TO_SIGMA
 from glasswright.statistics.shares import Share, counted_share
 
 if TYPE_CHECKING:
@@ -37,12 +37,12 @@ class Risk:
 
     @property
     def known_bad_share(self) -> Share:
-        """Give the share of the known bad lenses that would pass."""
+        """Return the share of the known bad lenses that would pass."""
         return counted_share(self.known_bad_passed, self.known_bad) if self.known_bad else Share(value=0, low=0, high=1)
 
 
 def find_risk(evidence: Evidence, sides: Sequence[int], bounds: Array, lenses: Sequence[Lens]) -> Risk:
-    """Give what limits do, on one side or on several together.
+    """Return what limits do, on one side or on several together.
 
     Parameters
     ----------
@@ -67,20 +67,20 @@ def find_risk(evidence: Evidence, sides: Sequence[int], bounds: Array, lenses: S
 
 
 def pass_share(evidence: Evidence, side: int, lenses: Sequence[Lens], bound: float, sigmas: float) -> float:
-    """Give the share that passes of lenses that are bad by so many standard deviations of the healthy ones.
+    """Return the share that passes of lenses that are bad by so many standard deviations of the healthy ones.
 
     They lie that far below the healthy median and scatter, normally, as the healthy ones do; the standard deviation is
     robust, from the median absolute deviation.
     """
     guarded = evidence.guarded(side, lenses)
     middle = float(np.median(guarded))
-    spread = MAD_TO_SIGMA * float(np.median(np.abs(guarded - middle)))
+    spread = float(median_abs_deviation(guarded, scale="normal"))
     place = middle - sigmas * spread
     return float(ndtr((place - bound) / spread)) if spread > 0 else float(place >= bound)
 
 
 def pass_probability(evidence: Evidence, side: int, lenses: Sequence[Lens], bound: float, true: float) -> float:
-    """Give the probability that one lens of a true value passes, measured as uncertainly as these are in the middle.
+    """Return the probability that one lens of a true value passes, measured as uncertainly as these are in the middle.
 
     Parameters
     ----------

@@ -73,7 +73,7 @@ class Reading:
 
 
 def sides_of(card: Card) -> tuple[Side, ...]:
-    """Give every end that the card's limits have, in the card's order."""
+    """Return every end that the card's limits have, in the card's order."""
     return tuple(
         Side(place=place, limit=limit, end=end, guarded=card.rule_of(limit) == "guarded")
         for place, limit in enumerate(card.limits)

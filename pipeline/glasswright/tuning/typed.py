@@ -62,7 +62,7 @@ def read_typed(text: str, card: Card) -> TypedLimit:
 
 
 def apply_typed(card: Card, typed: Iterable[TypedLimit]) -> Card:
-    """Give the card with the numbers typed by hand.
+    """Return the card with the numbers typed by hand.
 
     Raises
     ------
@@ -76,7 +76,7 @@ def apply_typed(card: Card, typed: Iterable[TypedLimit]) -> Card:
 
 
 def with_number(limit: Limit, end: End, number: float) -> Limit:
-    """Give a limit with another number at one end."""
+    """Return a limit with another number at one end."""
     low, high = (number if end == "min" else limit.min), (number if end == "max" else limit.max)
     if low is not None and high is not None and low > high:
         message = f"{limit.measure}: `min` {low:g} would lie above `max` {high:g}: nothing could lie between them"

@@ -11,6 +11,7 @@ from glasswright import Unmeasurable
 from glasswright_camera.centring.vector import NOWHERE, Pointer, point_along
 from glasswright_camera.edges.repeats import Repeats, main_plane
 from glasswright_camera.field import image_radius, zone_members
+from glasswright_camera.robust import robust_sigma
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -77,7 +78,7 @@ def fit_least_squares(basis: Array, value: Array) -> tuple[Array, Array]:
     for _ in range(2):
         weight = np.linalg.lstsq(basis[kept], value[kept], rcond=None)[0]
         off = np.abs(basis @ weight - value)
-        kept = off <= 5 * 1.4826 * max(float(np.median(off)), 1e-12)
+        kept = off <= 5 * max(robust_sigma(off, about=0.0), 1e-12)
     weight = np.linalg.lstsq(basis[kept], value[kept], rcond=None)[0]
     residual = basis[kept] @ weight - value[kept]
     freedom = max(int(kept.sum()) - basis.shape[1], 1)

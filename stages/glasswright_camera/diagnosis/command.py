@@ -17,6 +17,7 @@ import yaml
 from glasswright.outputs import read_cell
 from glasswright_camera.diagnosis.reference_values import ReferenceValue
 from glasswright_camera.diagnosis.signs import KINDS
+from glasswright_camera.robust import robust_sigma
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -109,8 +110,6 @@ def write_known(model: str, copies: int, origin: str, found: tuple[ReferenceValu
 
 FEWEST: Final = 8
 """Copies below which their scatter is not known to a quarter of itself (1 / sqrt(2 n))."""
-MAD_TO_SIGMA: Final = 1.482602218505602
-"""Standard deviation of a normal population over its median absolute deviation: 1 / quantile(0.75)."""
 MEASURES: Final = frozenset(kind.measure for kind in KINDS)
 
 
@@ -158,5 +157,5 @@ def _summarise(measure: str, focal_length_mm: float | None, f_number: float | No
         focal_length_mm=focal_length_mm,
         f_number=f_number,
         middle=float(f"{middle:.6g}"),
-        scatter=float(f"{MAD_TO_SIGMA * float(np.median(np.abs(values - middle))):.3g}"),
+        scatter=float(f"{robust_sigma(values):.3g}"),
     )

@@ -55,7 +55,7 @@ class KnownLenses(Artefact):
     models: tuple[ConfigFile[KnownLens], ...] = ()
 
     def find(self, model: str) -> KnownLens | None:
-        """Give what is known of a model; names are compared without regard to case and spaces."""
+        """Return what is known of a model; names are compared without regard to case and spaces."""
         return next((each for each in self.models if _plain(each.model) == _plain(model)), None)
 
 

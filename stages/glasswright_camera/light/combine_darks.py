@@ -54,7 +54,7 @@ def combine_darks(shots: tuple[DarkShot, ...]) -> DarkLevels:
 
 
 def find_lasting(shots: tuple[DarkShot, ...]) -> NDArray[np.int64]:
-    """Give x and y of the pixels listed as hot in more than half of the shots; a cosmic ray comes once."""
+    """Return x and y of the pixels listed as hot in more than half of the shots; a cosmic ray comes once."""
     everything = np.concatenate([shot.hot_pixel[:, :2] for shot in shots])
     places, times = np.unique(everything, axis=0, return_counts=True)
     return np.asarray(places[times > len(shots) / 2])

@@ -23,7 +23,7 @@ NAMES = {"flat": "Light lost over the frame", "panel": "Evenness of the panel"}
 
 
 def loss_of(field: FlatField) -> Array:
-    """Give the light lost against the frame's centre in EV, (rows, columns)."""
+    """Return the light lost against the frame's centre in EV, (rows, columns)."""
     plane = field.planes.index("green") if "green" in field.planes else 0
     gain = np.asarray(field.gain[plane], dtype=np.float64)
     return np.asarray(-np.log2(np.maximum(gain, 1e-6)))

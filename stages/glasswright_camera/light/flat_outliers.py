@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from glasswright_camera.robust import robust_sigma
+
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
-STANDARD_OF_MAD: Final = 1.482602
 """Standard deviation of normal data over their median absolute deviation."""
 FAR: Final = 3.5
 """Robust standard deviations (Iglewicz and Hoaglin 1993)."""
@@ -52,13 +53,13 @@ def find_odd_flats(
 
 
 def limit_of(offsets: NDArray[np.float64], floor: float) -> float:
-    """Give how far from the median a member may lie."""
-    spread = STANDARD_OF_MAD * float(np.median(np.abs(offsets - np.median(offsets))))
+    """Return how far from the median a member may lie."""
+    spread = robust_sigma(offsets)
     return max(FAR * spread, floor)
 
 
 def shape_differences(lights: Sequence[NDArray[np.float32]]) -> NDArray[np.float64]:
-    """Give the rms difference of each member from the median member, each plane's level taken out."""
+    """Return the rms difference of each member from the median member, each plane's level taken out."""
     stack = np.array([light / np.nanmedian(light, axis=(1, 2), keepdims=True) for light in lights], dtype=np.float64)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # a block that no member could measure says nothing

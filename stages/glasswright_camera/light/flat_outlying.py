@@ -13,6 +13,7 @@ import numpy as np
 from scipy.ndimage import binary_dilation, find_objects, label
 
 from glasswright_camera.light.flat_surface import LEAST_BLOCKS, REACH, take_nearest
+from glasswright_camera.robust import robust_sigma
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -26,7 +27,6 @@ OUTLYING: Final = 5.0
 """Robust standard deviations from the smooth surface."""
 OUTLYING_FLOOR: Final = 0.003
 """Dust that takes less light than this does no harm."""
-STANDARD_OF_MAD: Final = 1.482602
 BRIDGED: Final = REACH - 2
 """Blocks in a row and column that a fit to five by five bridges with good blocks on all sides; more are followed."""
 SWEEPS: Final = 2
@@ -53,7 +53,7 @@ def find_outlying(windows: Windows, light: Array, light_u: Array, good: Mask) ->
     for _ in range(SWEEPS):
         surface = windows.smoother(good & ~bridged).value(light).reshape(good.shape)
         residual = np.abs(light - surface)
-        spread = STANDARD_OF_MAD * float(np.median((residual / light_u)[good]))
+        spread = robust_sigma((residual / light_u)[good], about=0.0)
         outlying = good & (residual > np.maximum(OUTLYING * spread * light_u, OUTLYING_FLOOR * np.abs(surface)))
         bridged = outlying & ~pick_crowded(outlying, good)
     # only now, since a single deep block pulls the first surface away from its neighbours
@@ -82,7 +82,7 @@ def pick_crowded(outlying: Mask, good: Mask) -> Mask:
 
 
 def find_misfit(light: Array, light_u: Array, surface: Array, bridged: Mask, followed: Mask, good: Mask) -> Array:
-    """Give how far the light about outlying blocks lies from the smooth map, where that is surely off; else 0.
+    """Return how far the light about outlying blocks lies from the smooth map, where that is surely off; else 0.
 
     Rms over five by five blocks: as far as a shadow's border lies from a smooth map, so far may the map be off there.
 

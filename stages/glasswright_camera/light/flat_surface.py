@@ -39,7 +39,7 @@ class Axis:
 
 
 def lay_axis(size_px: int, block_px: float, offset_px: float = 0.0) -> Axis:
-    """Give the blocks along a side of the frame, for a plane whose pixels lie off the blocks' middles."""
+    """Return the blocks along a side of the frame, for a plane whose pixels lie off the blocks' middles."""
     begin = np.arange(int(np.ceil(size_px / block_px)), dtype=np.float64)
     end = np.minimum(begin + 1, size_px / block_px)
     return Axis(centre=(begin + end) / 2 + offset_px / block_px, side=end - begin)
@@ -55,12 +55,12 @@ class Smoother:
     """(points, blocks taken)."""
 
     def value(self, means: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Give the surface at the points, from (rows, columns) block means; a block of weight 0 may be NaN."""
+        """Return the surface at the points, from (rows, columns) block means; a block of weight 0 may be NaN."""
         taken = np.where(self.weight == 0, 0.0, means.ravel()[self.block])
         return np.asarray((taken * self.weight).sum(axis=1))
 
     def variance(self, variances: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Give the surface's variance at the points, from the block means' own, which are independent."""
+        """Return the surface's variance at the points, from the block means' own, which are independent."""
         taken = np.where(self.weight == 0, 0.0, variances.ravel()[self.block])
         return np.asarray((taken * self.weight**2).sum(axis=1))
 
@@ -130,7 +130,7 @@ def lay_windows(x_axis: Axis, y_axis: Axis, x: NDArray[np.float64], y: NDArray[n
 def fit_weights(
     x_axis: Axis, y_axis: Axis, x: NDArray[np.float64], y: NDArray[np.float64], trusted: NDArray[np.bool_]
 ) -> NDArray[np.float64]:
-    """Give the weights of each point's blocks in the quadratic's value there: (points, blocks taken)."""
+    """Return the weights of each point's blocks in the quadratic's value there: (points, blocks taken)."""
     columns, rows = take_nearest(x, len(x_axis.centre)), take_nearest(y, len(y_axis.centre))
     dx, dy = x_axis.centre[columns] - x[:, None], y_axis.centre[rows] - y[:, None]
     design = quadratic_means(dx, x_axis.side[columns], dy, y_axis.side[rows])
@@ -140,7 +140,7 @@ def fit_weights(
 
 
 def take_nearest(place: NDArray[np.float64], count: int) -> NDArray[np.int64]:
-    """Give the indices of the blocks nearest each place, shifted inwards at the border."""
+    """Return the indices of the blocks nearest each place, shifted inwards at the border."""
     start = np.clip(np.floor(place).astype(np.int64) - REACH // 2, 0, count - REACH)
     return np.asarray(start[:, None] + np.arange(REACH))
 
@@ -148,7 +148,7 @@ def take_nearest(place: NDArray[np.float64], count: int) -> NDArray[np.int64]:
 def quadratic_means(
     dx: NDArray[np.float64], width: NDArray[np.float64], dy: NDArray[np.float64], height: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Give the block means of 1, x, y, x^2, xy, y^2: (points, blocks, terms)."""
+    """Return the block means of 1, x, y, x^2, xy, y^2: (points, blocks, terms)."""
     across = np.broadcast_to(dx[:, None, :], (len(dx), REACH, REACH))
     down = np.broadcast_to(dy[:, :, None], (len(dx), REACH, REACH))
     across_squared = across**2 + width[:, None, :] ** 2 / 12

@@ -21,7 +21,7 @@ MAINS_CYCLES: Final = 5
 def find_level_change(
     levels: NDArray[np.float64], exposure_times_s: Sequence[float | None], limit_pct: float
 ) -> tuple[float, tuple[str, ...], tuple[str, ...]]:
-    """Give the largest change of light between shots in per cent, and the caveats and notes it earns.
+    """Return the largest change of light between shots in per cent, and the caveats and notes it earns.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def find_level_change(
 
 
 def note_flicker(exposure_times_s: Sequence[float | None], mains_hz: float) -> tuple[str, ...]:
-    """Give a note where an exposure lasts fewer than five mains cycles."""
+    """Return a note where an exposure lasts fewer than five mains cycles."""
     known = [time for time in exposure_times_s if time]
     if not known or min(known) >= MAINS_CYCLES / mains_hz:
         return ()

@@ -9,6 +9,7 @@ import numpy as np
 
 from glasswright import Artefact, Unmeasurable, stage
 from glasswright_camera.light.flat import FlatShot
+from glasswright_camera.robust import robust_sigma
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
 FEWEST_DIFFERENCES: Final = 200
 REJECT_BEYOND: Final = 5.0
 """Robust standard deviations; of normal differences one in two million lies beyond."""
-SIGMA_OVER_MAD: Final = 1.482602
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +59,7 @@ def measure_gain(shots: tuple[FlatShot, ...]) -> SensorGain:
     scaled = np.concatenate([differ(one, other) for one, other in pairs])
     if scaled.size < FEWEST_DIFFERENCES:
         raise Unmeasurable(f"only {scaled.size} blocks to compare, {FEWEST_DIFFERENCES} are needed: use smaller blocks")
-    spread = SIGMA_OVER_MAD * float(np.median(np.abs(scaled)))
+    spread = robust_sigma(scaled, about=0.0)
     kept = scaled[np.abs(scaled) <= REJECT_BEYOND * spread]
     electron = float(np.mean(kept**2))
     if electron <= 0:
@@ -71,7 +71,7 @@ def measure_gain(shots: tuple[FlatShot, ...]) -> SensorGain:
 
 
 def differ(one: FlatShot, other: FlatShot) -> Array:
-    """Give the differences of neighbouring blocks between two shots, scaled so that their variance is one electron.
+    """Return the differences of neighbouring blocks between two shots, scaled so that their variance is one electron.
 
     (differences,), in the root of white. The last row and column of blocks, which the frame may cut, are left out.
     """

@@ -73,7 +73,7 @@ def reduce_dark(
 
 
 def measure_sites(mosaic: Mosaic) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Give mean and standard deviation of each site of the pattern, outlying pixels rejected.
+    """Return mean and standard deviation of each site of the pattern, outlying pixels rejected.
 
     Both come from a histogram: a site's values are few different whole numbers.
     """
@@ -86,7 +86,7 @@ def measure_sites(mosaic: Mosaic) -> tuple[NDArray[np.float64], NDArray[np.float
 
 
 def clip_histogram(counts: NDArray[np.float64]) -> tuple[float, float]:
-    """Give mean and standard deviation of counted values, what lies beyond 4 of them rejected in turn."""
+    """Return mean and standard deviation of counted values, what lies beyond 4 of them rejected in turn."""
     value = np.arange(len(counts), dtype=np.float64)
     mean, spread = 0.0, 0.0
     for sweep in range(SWEEPS):
@@ -97,7 +97,7 @@ def clip_histogram(counts: NDArray[np.float64]) -> tuple[float, float]:
 
 
 def find_hot(mosaic: Mosaic, limit_dn: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Give x, y and value of the pixels above their site's limit, brightest first."""
+    """Return x, y and value of the pixels above their site's limit, brightest first."""
     found = []
     height, width = mosaic.pattern.shape[1:]
     for channel, row, column in np.ndindex(mosaic.pattern.shape):

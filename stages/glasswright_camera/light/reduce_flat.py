@@ -60,19 +60,19 @@ def reduce_flat(mosaic: Mosaic, *, blocks_across_count: Annotated[int, Field(ge=
 
 
 def choose_block(width: int, blocks_across: int, period: int) -> int:
-    """Give the side of a block: near the width asked for, a multiple of the colour pattern's period."""
+    """Return the side of a block: near the width asked for, a multiple of the colour pattern's period."""
     return max(LEAST_PERIODS, round(width / blocks_across / period)) * period
 
 
 def count_pixels(mosaic: Mosaic, block: int) -> tuple[int, ...]:
-    """Give how many pixels of each plane a whole block has."""
+    """Return how many pixels of each plane a whole block has."""
     _, rows, columns = mosaic.pattern.shape
     periods = (block // rows) * (block // columns)
     return tuple(int(np.count_nonzero(mosaic.pattern == plane)) * periods for plane in range(len(mosaic.planes)))
 
 
 def find_offsets(mosaic: Mosaic) -> NDArray[np.float64]:
-    """Give where each plane's pixels lie on the mean, from the middle of a period of the pattern: (planes, x and y)."""
+    """Where each plane's pixels lie on the mean, from the middle of a period of the pattern: (planes, x and y)."""
     offsets = np.zeros((len(mosaic.planes), 2))
     for plane in range(len(mosaic.planes)):
         _, row, column = np.nonzero(mosaic.pattern == plane)

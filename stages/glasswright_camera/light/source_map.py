@@ -20,7 +20,7 @@ CUBIC_NEEDS = 4
 
 
 def sample_source(file: DataFile, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give the source's light at points of the frame, 1 at its centre.
+    """Return the source's light at points of the frame, 1 at its centre.
 
     Parameters
     ----------

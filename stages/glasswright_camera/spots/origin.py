@@ -46,7 +46,7 @@ class Sighting:
     """Width of the slope at the border."""
 
     def opaque(self, blocked: float = 1.0) -> tuple[float, float]:
-        """Give width and distance of a thing that blocks so much of the light that falls on it.
+        """Return width and distance of a thing that blocks so much of the light that falls on it.
 
         The middle of the shadow has then lost ``blocked (d N / t)^2``, at most `blocked`.
         """
@@ -64,7 +64,7 @@ class Origin:
 
 
 def list_sightings(spots: SpotMap) -> list[Sighting]:
-    """Give the spots of a map one by one."""
+    """Return the spots of a map one by one."""
     return [
         Sighting(
             place=spots.place_px[k],
@@ -81,7 +81,7 @@ def list_sightings(spots: SpotMap) -> list[Sighting]:
 
 
 def _doubt_depth(depth: float, noise_u: float) -> float:
-    """Give a depth's uncertainty: noise, the shadow's form, what the smooth field gives way."""
+    """Return a depth's uncertainty: noise, the shadow's form, what the smooth field gives way."""
     return float(np.sqrt(noise_u**2 + (DEPTH_MODEL_U * depth) ** 2 + DEPTH_FIELD_U**2))
 
 
@@ -106,7 +106,7 @@ def gather_sightings(maps: Sequence[SpotMap]) -> list[list[Sighting]]:
 
 
 def _find_home(things: list[list[Sighting]], sighting: Sighting, widest: float) -> list[Sighting] | None:
-    """Give the thing that a shadow belongs to: within half its own width, and no narrower than at a higher f-number.
+    """Return the thing that a shadow belongs to: within half its own width, and no narrower than at a higher f-number.
 
     Where the thing's shadow must have grown too wide to be told from the field, what is seen is no reading of it.
     """
@@ -151,7 +151,7 @@ def find_origin(thing: Sequence[Sighting]) -> Origin:
 
 
 def find_width(thing: Sequence[Sighting], origin: Origin) -> float:
-    """Give a thing's own width: by its widths over the f-numbers, or by its sharpest shadow's rim if that is wider.
+    """Return a thing's own width: by its widths over the f-numbers, or by its sharpest shadow's rim if that is wider.
 
     Both are lower limits: a rim is never wider than the thing, and what lets light through is wider than something
     opaque that takes as much.

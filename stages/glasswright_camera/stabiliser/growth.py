@@ -49,14 +49,14 @@ class Growth:
     freedom: int
 
     def benefit(self) -> tuple[float, float]:
-        """Give the factor of exposure time at equal length, as a natural logarithm, and its uncertainty."""
+        """Return the factor of exposure time at equal length, as a natural logarithm, and its uncertainty."""
         off, on, slope, _ = self.value
         change = (off - on) / slope
         by = np.array([1 / slope, -1 / slope, -change / slope, 0.0])
         return float(change), float(np.sqrt(by @ self.covariance @ by))
 
     def time_at(self, log_length: float, *, on: bool) -> tuple[float, float]:
-        """Give the logarithm of the exposure time at which half of the shots stay below a length."""
+        """Return the logarithm of the exposure time at which half of the shots stay below a length."""
         level, slope = self.value[int(on)], self.value[2]
         reach = (log_length - level) / slope
         by = np.array([0.0 if on else -1 / slope, -1 / slope if on else 0.0, -reach / slope, 0.0])
@@ -106,7 +106,7 @@ def _start(lengths: Lengths, exact: NDArray[np.bool_], middle: float) -> Array:
 
 
 def _cost(parameters: Array, lengths: Lengths, middle: float) -> float:
-    """Give minus the logarithm of the likelihood."""
+    """Return minus the logarithm of the likelihood."""
     off, on, slope, log_scatter = parameters
     scatter = np.hypot(np.exp(min(log_scatter, 5.0)), LEAST_SCATTER)
     line = np.where(lengths.is_on, on, off) + slope * (lengths.log_time - middle)
@@ -116,7 +116,7 @@ def _cost(parameters: Array, lengths: Lengths, middle: float) -> float:
 
 
 def _curvature(at: Array, lengths: Lengths, middle: float, step: float = 1e-3) -> Array:
-    """Give the second derivatives of the cost, by differences."""
+    """Return the second derivatives of the cost, by differences."""
     size = len(at)
     curvature = np.empty((size, size))
     unit = np.eye(size) * step

@@ -8,6 +8,7 @@ import numpy as np
 
 from glasswright import Unmeasurable
 from glasswright_camera.edges.repeats import main_plane
+from glasswright_camera.robust import robust_sigma
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,7 +28,7 @@ Blurs = dict[tuple[int, int], "tuple[float, float]"]
 
 
 def find_blurs(trace: Trace) -> Blurs:
-    """Give each disc's blur as of a Gaussian with the same MTF50, its variances over both axes added."""
+    """Return each disc's blur as of a Gaussian with the same MTF50, its variances over both axes added."""
     plane = main_plane(trace)
     half, half_u = trace.mtf50[plane], trace.mtf50_u[plane]
     variance = HALF_SIGMA**2 * (half**-2).sum(axis=1)
@@ -40,7 +41,7 @@ def find_blurs(trace: Trace) -> Blurs:
 
 
 def average_blurs(traces: Sequence[Trace]) -> Blurs:
-    """Give the mean of several shots' blurs, disc by disc, of the discs that all of them share."""
+    """Return the mean of several shots' blurs, disc by disc, of the discs that all of them share."""
     each = [find_blurs(trace) for trace in traces]
     shared = set.intersection(*(set(blurs) for blurs in each))
     return {
@@ -53,7 +54,7 @@ def average_blurs(traces: Sequence[Trace]) -> Blurs:
 
 
 def find_motion(trace: Trace, still: Blurs) -> tuple[float, float]:
-    """Give the variance that movement added to a shot's blur, over both axes, and its uncertainty: square pixels.
+    """Return the variance that movement added to a shot's blur, over both axes, and its uncertainty: square pixels.
 
     The variances of independent blurs add, so the still blur of the same disc is subtracted; the movement is common
     to all discs, and its variance is the median over them.
@@ -69,10 +70,10 @@ def find_motion(trace: Trace, still: Blurs) -> tuple[float, float]:
         raise Unmeasurable(f"{trace.shot} shares only {len(shared)} discs with the chart shots of the lens at rest")
     added = np.array([here[node][0] - still[node][0] for node in shared])
     noise = float(np.sqrt(np.mean([here[node][1] ** 2 + still[node][1] ** 2 for node in shared])))
-    scatter = max(noise, 1.4826 * float(np.median(np.abs(added - np.median(added)))))
+    scatter = max(noise, robust_sigma(added))
     return float(np.median(added)), 1.2533 * scatter / float(np.sqrt(len(shared)))
 
 
 def length_of(variance: float) -> float:
-    """Give the length of the straight even movement whose variance this is: variance = length squared over 12."""
+    """Return the length of the straight even movement whose variance this is: variance = length squared over 12."""
     return float(np.sqrt(12 * max(variance, 0.0)))

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy.special import betaincinv, stdtrit
+from scipy.special import stdtrit
+from scipy.stats import binomtest
 
 from glasswright import Shot, Unmeasurable, stage
 from glasswright_camera.edges.trace import Trace
@@ -115,7 +116,7 @@ class Side:
 
 
 def choose_still(shaken: Sequence[Trace], still: Sequence[Trace]) -> list[Trace]:
-    """Give the shots of the lens at rest that were taken at the shaken shots' focal length and f-number."""
+    """Return the shots of the lens at rest that were taken at the shaken shots' focal length and f-number."""
     settings = {
         (trace.setting.focal_length_mm, trace.setting.f_number) if trace.setting else (None, None) for trace in shaken
     }
@@ -183,9 +184,8 @@ def sum_up(side: Side, growth: Growth, both: Collection[float], sharp_um: float,
 
 
 def share_interval(hits: int, count: int) -> tuple[float, float]:
-    """Give the exact 95 % interval of a share (Clopper and Pearson, Biometrika 26, 1934)."""
+    """Return the exact 95 % interval of a share (Clopper and Pearson, Biometrika 26, 1934)."""
     if not count:
         return float("nan"), float("nan")
-    tail = (1 - CONFIDENCE) / 2
-    low = float(betaincinv(hits, count - hits + 1, tail)) if hits else 0.0
-    return low, float(betaincinv(hits + 1, count - hits, 1 - tail)) if hits < count else 1.0
+    interval = binomtest(hits, count).proportion_ci(CONFIDENCE, method="exact")
+    return float(interval.low), float(interval.high)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import os
 import re
 from collections import Counter
 from typing import TYPE_CHECKING, Any, Final
@@ -16,7 +15,6 @@ from glasswright.config.yaml.scalars import read_plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
-    from pathlib import Path
 
 OFFSETS: Final = (2, 0, 4)
 """Of a list's dash from the key above it."""
@@ -27,7 +25,7 @@ PLAIN: Final = re.compile(r"[A-Za-z][A-Za-z0-9_.]*")
 
 
 def edit_yaml(text: str, change: Callable[[Any], None]) -> str:
-    """Give a text with its data changed in place; of the ways to lay lines out, the one that changes fewest."""
+    """Return a text with its data changed in place; of the ways to lay lines out, the one that changes fewest."""
     ways = [_lay_out(offset, width) for width in WIDTHS for offset in OFFSETS]
     yaml = min(ways, key=lambda each: _count_changed_lines(each, text))
     data = yaml.load(text)
@@ -36,7 +34,7 @@ def edit_yaml(text: str, change: Callable[[Any], None]) -> str:
 
 
 def as_flow(values: Mapping[str, Any]) -> CommentedMap:
-    """Give a mapping that is written on one line with all that is in it, its texts in quotes where they need them."""
+    """Return a mapping that is written on one line with all that is in it, its texts in quotes where they need them."""
     made = CommentedMap({name: _as_flow(value) for name, value in values.items()})
     made.fa.set_flow_style()
     return made
@@ -54,16 +52,6 @@ def _as_flow(value: Any) -> Any:  # noqa: ANN401 - whatever a file may hold
         made.fa.set_flow_style()
         return made
     return value
-
-
-def replace_file(path: Path, text: str) -> None:
-    """Write a file whole or not at all."""
-    temporary = path.with_name(f".{path.name}.{os.getpid()}")
-    with temporary.open("w", encoding="utf-8", newline="") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    temporary.replace(path)
 
 
 def _lay_out(offset: int, width: int) -> Any:  # noqa: ANN401 - the library's types say no more

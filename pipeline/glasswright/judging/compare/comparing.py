@@ -183,7 +183,7 @@ def _compare_numbers(pair: Pair, one: Measured, other: Measured, card: Card | No
 
 
 def _uncertainty(pair: Pair, one: Measured, other: Measured) -> float | None:
-    """Give the standard uncertainty of a difference; None where a part of it is not known."""
+    """Return the standard uncertainty of a difference; None where a part of it is not known."""
     parts: list[float] = []
     for visit, each in zip(pair.visits, (one, other), strict=True):
         stand = spread_u(find_spreads(visit.stand.reproducibility, pair.measure), each.value or 0.0)

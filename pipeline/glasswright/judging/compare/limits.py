@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def find_limits(card: Card | None, place: Place, path: str) -> tuple[Limit, ...]:
-    """Give the limits that a card sets to a measure at a place; a hand check that it lists is one from 1 up."""
+    """Return the limits that a card sets to a measure at a place; a hand check that it lists is one from 1 up."""
     if card is None:
         return ()
     step, setting = place

@@ -164,7 +164,7 @@ def _name(change: Change) -> str:
 
 
 def _unit(change: Change) -> str:
-    """Give the unit; what is counted says so, for its name does not."""
+    """Return the unit; what is counted says so, for its name does not."""
     return "count" if change.unit == "count" else format_unit(change.measure)
 
 

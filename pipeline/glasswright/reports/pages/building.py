@@ -24,7 +24,7 @@ from glasswright.reports.pages.setting_pages import part_figures
 from glasswright.reports.pages.stand_page import describe_stand, read_health
 from glasswright.reports.pages.ticket_page import describe_runs, describe_ticket
 from glasswright.reports.pages.triage import read_triages, triage_of
-from glasswright.reports.pages.writing import copy_assets, fill, write_whole
+from glasswright.reports.pages.writing import copy_assets, fill, write_page
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -186,7 +186,7 @@ def _write_shared(
 
 def _write(out: Path, places: Places, file: str, template: str, home: str, context: dict[str, Any]) -> None:
     page = fill(template, {**context, "home": home, "places": places})
-    write_whole(out / file, page.encode())
+    write_page(out / file, page.encode())
 
 
 def _run_jobs(jobs: Sequence[Job], workers: int) -> list[Made]:

@@ -130,7 +130,7 @@ def format_seconds(seconds: float) -> str:
 
 
 def name_pages(names: Iterable[str]) -> Mapping[str, str]:
-    """Give each name a file name of its own, safe on any file system, whatever the name holds."""
+    """Choose a file name for each name, safe on any file system, whatever the name holds."""
     plain = {name: re.sub(r"[^A-Za-z0-9._]+", "-", name).strip("-.")[:80] or "x" for name in dict.fromkeys(names)}
     taken = Counter(each.casefold() for each in plain.values())
     return {

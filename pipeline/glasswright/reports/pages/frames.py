@@ -11,7 +11,7 @@ from glasswright.errors import LedgerDamagedError, Unmeasurable
 from glasswright.plugin.artefact import CaptureFacts, Shot
 from glasswright.plugin.sources import find_imported_sources, hash_sources
 from glasswright.reports.pages.places import FRAMES
-from glasswright.reports.pages.writing import write_whole
+from glasswright.reports.pages.writing import write_page
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -80,8 +80,8 @@ def _draw_shot(
             return Frame(**frame, file="", described=f"the raw file cannot be shown: {refusal}")
         except Exception as error:  # a drawing that fails costs itself, not the page
             return Frame(**frame, file="", described=f"drawing it failed: {type(error).__name__}: {error}")
-        write_whole(picture, drawn.svg.encode())
-        write_whole(words, drawn.description.encode())
+        write_page(picture, drawn.svg.encode())
+        write_page(words, drawn.description.encode())
     return Frame(**frame, file=f"{FRAMES}/{name}.svg", described=words.read_text(encoding="utf-8"))
 
 

@@ -54,7 +54,7 @@ class LimitStep:
 
 
 def find_guards(card: Card | None) -> Mapping[str, float]:
-    """Give measure -> confidence of the guard band that its limits were judged with."""
+    """Return measure -> confidence of the guard band that its limits were judged with."""
     if card is None:
         return {}
     return {each.measure: card.confidence_of(each) for each in card.limits if card.rule_of(each) == "guarded"}

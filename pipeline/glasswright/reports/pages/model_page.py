@@ -43,7 +43,7 @@ class Population:
 
 
 def describe_model(model: str, triages: Sequence[Triage], returned: Mapping[str, Returned]) -> dict[str, Any]:
-    """Give all that the template of a model's page needs."""
+    """Return all that the template of a model's page needs."""
     ordered = sorted(triages, key=lambda each: (each.state.measured_at, each.number))
     current = [each for each in ordered if each.judgement is not None]
     found: dict[tuple[str, str], list[Triage]] = defaultdict(list)

@@ -18,7 +18,7 @@ MOST_LETTERS: Final = 500_000
 
 
 def part_figures(figures: Sequence[Figures], ticket_page: str) -> tuple[Figures, ...]:
-    """Give each setting's drawings a page of their own if all of them are too heavy; the whole ticket's stay.
+    """Return each setting's drawings a page of their own if all of them are too heavy; the whole ticket's stay.
 
     Parameters
     ----------

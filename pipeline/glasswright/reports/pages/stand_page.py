@@ -83,7 +83,7 @@ def read_health(ledger: Ledger, stand: str, triages: Sequence[Triage]) -> Health
 
 
 def latest_stand_file(ledger: Ledger, triages: Sequence[Triage]) -> Document | None:
-    """Give the stand file that the latest of these tickets was measured with."""
+    """Return the stand file that the latest of these tickets was measured with."""
     if not triages:
         return None
     latest = max(triages, key=lambda each: each.state.measured_at)
@@ -91,7 +91,7 @@ def latest_stand_file(ledger: Ledger, triages: Sequence[Triage]) -> Document | N
 
 
 def describe_stand(ledger: Ledger, stand: str, triages: Sequence[Triage]) -> dict[str, Any]:
-    """Give all that the template of a stand's page needs."""
+    """Return all that the template of a stand's page needs."""
     document = latest_stand_file(ledger, triages)
     newest = max((each.state.measured_at for each in triages), default="")
     health = read_health(ledger, stand, [each for each in triages if each.state.measured_at == newest])

@@ -38,7 +38,7 @@ class Strip:
 
 
 def lay_scale(strips: Sequence[Strip]) -> Scale:
-    """Give the one scale that all strips of a measure share: it holds every value, uncertainty and limit."""
+    """Return the one scale that all strips of a measure share: it holds every value, uncertainty and limit."""
     values = []
     for strip in strips:
         each, u = strip.verdict, COVERAGE * (strip.verdict.u or 0.0)

@@ -149,7 +149,7 @@ def _f_number_of(at: str) -> float | None:
 
 
 def settings_of(outcomes: Iterable[KeptOutcome]) -> list[Setting]:
-    """Give the settings that outcomes have, in order."""
+    """Return the settings that outcomes have, in order."""
     found = {each.setting for each in outcomes if each.setting is not None}
     return sorted(
         found,

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
-from glasswright.counts import format_count
+from glasswright.formatting import format_count
 from glasswright.plugin.drawing import Plot, Scale, canvas, dot, element, label, line, mark, path, reach
 from glasswright.reports.pages.formats import COVERAGE, format_value
 from glasswright.reports.pages.strip import draw_sign
@@ -105,7 +105,7 @@ def _draw_frame(plot: Plot, across: Scale, up: str) -> str:
 
 
 def _choose_dates(across: Scale) -> list[tuple[float, str]]:
-    """Give up to four moments along the axis, each day once."""
+    """Return up to four moments along the axis, each day once."""
     span = across.high - across.low
     found: dict[str, float] = {}
     for share in (0.1, 0.37, 0.63, 0.9):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from functools import lru_cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
@@ -21,6 +20,7 @@ from glasswright.reports.pages.formats import (
     format_time,
     format_value,
 )
+from glasswright.whole_files import write_whole
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -63,8 +63,8 @@ def fill(template: str, context: Mapping[str, Any]) -> str:
     return environment().get_template(template).render(context)
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all; a reader never sees half a page.
+def write_page(path: Path, data: bytes) -> None:
+    """Write a file of the pages; a reader never sees half of it.
 
     Raises
     ------
@@ -72,10 +72,7 @@ def write_whole(path: Path, data: bytes) -> None:
         If it cannot be written, naming the path and the reason.
     """
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        temporary = path.with_name(f"{path.name}.{os.getpid()}.part")
-        temporary.write_bytes(data)
-        temporary.replace(path)
+        write_whole(path, data, durable=False)
     except OSError as error:
         raise PagesError(f"{path}: cannot be written ({error.strerror or error}): choose another --out") from error
 
@@ -83,4 +80,4 @@ def write_whole(path: Path, data: bytes) -> None:
 def copy_assets(folder: Path) -> None:
     """Put the style sheet and the script beside the pages."""
     for file in resources.files("glasswright.reports.pages").joinpath("assets").iterdir():
-        write_whole(folder / file.name, file.read_bytes())
+        write_page(folder / file.name, file.read_bytes())

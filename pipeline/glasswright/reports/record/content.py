@@ -136,7 +136,7 @@ def _facts(evidence: Gated) -> tuple[tuple[str, str], ...]:
 
 
 def _groups(evidence: Gated) -> tuple[Group, ...]:
-    """Give a line for each verdict on a number."""
+    """Return a line for each verdict on a number."""
     verdicts = [each for each in evidence.verdicts if _step_of(each) != HAND_STEP]
     by_step = groupby(verdicts, key=_step_of)
     return tuple(
@@ -174,7 +174,7 @@ def _line(verdict: LimitVerdict, card: Card | None) -> Line:
 
 
 def _rule_of(verdict: LimitVerdict, card: Card | None) -> str:
-    """Give the decision rule of a verdict's limit, found again on the card by measure and bounds."""
+    """Return the decision rule of a verdict's limit, found again on the card by measure and bounds."""
     limits = card.limits if card is not None else ()
     rules = [
         f"guarded {card.confidence_of(limit):.2%}".replace(".00%", " %")

@@ -47,7 +47,7 @@ HAIRLINE: Final = ("LINEBELOW", (0, 1), (-1, -1), 0.25, (0.6, 0.6, 0.6))
 
 
 def draw_record(content: RecordContent, *, paper: str, note: str, fingerprint: str) -> bytes:
-    """Give the record as PDF.
+    """Return the record as PDF.
 
     Streams are not compressed: the bytes then do not depend on which zlib is installed, and are compared with those
     of a file that claims to be this record.
@@ -90,7 +90,7 @@ def _build(content: RecordContent, paper: str, note: str, furniture: Furniture) 
 
 
 def _story(content: RecordContent, width: float) -> Iterable[Any]:
-    """Give the parts in reading order."""
+    """Yield the parts in reading order."""
     head = width - CODE_SIZE - 6 * mm
     yield _beside_code(
         [_text(content.title, TITLE), _text(content.decision, DECISION), *_lens_lines(content)], head, width
@@ -144,7 +144,7 @@ def _pairs(pairs: Sequence[tuple[str, str]], width: float) -> Table:
 
 
 def _results(content: RecordContent, width: float) -> Table:
-    """Give one table of all limits; its head is repeated on each page, and a step's name never stands alone."""
+    """Return one table of all limits; its head is repeated on each page, and a step's name never stands alone."""
     rows: list[list[Any]] = [[_text(text, _style_of(column)) for column, text in enumerate(HEADINGS)]]
     style: list[Any] = list(RULED)
     for group in content.groups:
@@ -183,7 +183,7 @@ def _bold(text: str) -> Paragraph:
 
 
 def _sign(content: RecordContent, width: float) -> list[Any]:
-    """Give the place for a signature: a line to write on, with the name and day under it where they were given."""
+    """Return the place for a signature: a line to write on, with the name and day under it where they were given."""
     labels = [f"Signed by: {content.signature.name}", f"Day: {content.signature.day}"]
     table = Table([[_text(label, TEXT) for label in labels]], colWidths=[0.65 * width, 0.35 * width])
     table.setStyle([("LINEABOVE", (0, 0), (0, 0), 0.6, (0, 0, 0)), ("LINEABOVE", (1, 0), (1, 0), 0.6, (0, 0, 0))])

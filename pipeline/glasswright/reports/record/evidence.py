@@ -22,7 +22,7 @@ class NoSuchTicketError(GlasswrightError):
 
 
 def gather_evidence(ledger: Ledger, ticket: str) -> Gated:
-    """Give what the gate says of a ticket now, and what of.
+    """Return what the gate says of a ticket now, and what of.
 
     Raises
     ------
@@ -39,7 +39,7 @@ def gather_evidence(ledger: Ledger, ticket: str) -> Gated:
 
 
 def recall_evidence(ledger: Ledger, note: Note) -> Gated | None:
-    """Give what the gate said of a ticket when a record was made; None if the ledger did not hold it then.
+    """Return what the gate said of a ticket when a record was made; None if the ledger did not hold it then.
 
     Rules of judging that are newer than the record do not make what it says untrue: the judgement that was kept counts
     then.

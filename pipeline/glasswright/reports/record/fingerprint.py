@@ -42,12 +42,12 @@ class Note:
 
 
 def make_fingerprint(content: RecordContent, manifest: str, judgement: str) -> str:
-    """Give the SHA-256 over every text of a record, what was measured and what was judged."""
+    """Return the SHA-256 over every text of a record, what was measured and what was judged."""
     return digest({"format": FORMAT, "content": asdict(content), "manifest": manifest, "judgement": judgement})
 
 
 def write_note(note: Note) -> str:
-    """Give a note as one word of plain letters, which stands in the file's properties."""
+    """Return a note as one word of plain letters, which stands in the file's properties."""
     data = json.dumps(asdict(note), sort_keys=True).encode()
     return f"{MARK}-{FORMAT}:{base64.urlsafe_b64encode(data).decode()}"
 

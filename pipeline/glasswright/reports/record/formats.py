@@ -15,7 +15,7 @@ COVERAGE_FACTOR: Final = 2
 
 
 def name_field(path: str) -> str:
-    """Give a field's path in words, its unit left out: `green.centre.mean_cy_per_px` is `green, centre, mean`."""
+    """Return a field's path in words, its unit left out: `green.centre.mean_cy_per_px` is `green, centre, mean`."""
     *nested, last = path.split(".")
     for suffix in sorted(UNITS, key=len, reverse=True):
         if last.endswith("_" + suffix):
@@ -25,13 +25,13 @@ def name_field(path: str) -> str:
 
 
 def name_unit(path: str) -> str:
-    """Give the unit of a field as it stands in a column; a plain number has none."""
+    """Return the unit of a field as it stands in a column; a plain number has none."""
     unit = unit_of(path.rpartition(".")[2]) or ""
     return "" if unit == "1" else unit
 
 
 def write_result(value: float | None, u: float | None) -> str:
-    """Give `0.394 ± 0.008`: the value and its expanded uncertainty, to the latter's two leading digits.
+    """Return `0.394 ± 0.008`: the value and its expanded uncertainty, to the latter's two leading digits.
 
     JCGM 100:2008, 7.2.6 on how many digits.
     """
@@ -45,7 +45,7 @@ def write_result(value: float | None, u: float | None) -> str:
 
 
 def write_limits(verdict: LimitVerdict) -> str:
-    """Give the limits of a number: `≥ 0.355`, `≤ 1.35` or `-0.42 to 0`."""
+    """Return the limits of a number: `≥ 0.355`, `≤ 1.35` or `-0.42 to 0`."""
     if verdict.lower is not None and verdict.upper is not None:
         return f"{verdict.lower:g} to {verdict.upper:g}"
     if verdict.lower is not None:

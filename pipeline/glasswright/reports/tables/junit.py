@@ -27,7 +27,7 @@ ELEMENTS: Final = {Verdict.FAIL: "failure", Verdict.REVIEW: "failure", Verdict.U
 
 
 def write_junit(tickets: Iterable[Gated]) -> bytes:
-    """Give the document in UTF-8, tickets in their order."""
+    """Return the document in UTF-8, tickets in their order."""
     root = ElementTree.Element("testsuites", name="glasswright")
     totals = dict.fromkeys(("tests", "failures", "errors"), 0)
     for judged in tickets:

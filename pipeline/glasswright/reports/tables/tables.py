@@ -74,7 +74,7 @@ NOTHING: Final = Measured(path="", value=None, text=None, u=None, unit="")
 
 
 def list_measurements(judged: Gated) -> Iterator[Row]:
-    """Give every measured value of a ticket as a row.
+    """Yield every measured value of a ticket as a row.
 
     An outcome without a value (its status is not `done`, or it gives curves alone) is one row with an empty field, so
     that what could not be measured is seen in the table too.
@@ -134,7 +134,7 @@ def _measured(measured: Measured) -> Row:
 
 
 def list_verdicts(judged: Gated) -> Iterator[Row]:
-    """Give every verdict on a ticket as a row; what concerns the whole ticket is a row without a measure."""
+    """Yield every verdict on a ticket as a row; what concerns the whole ticket is a row without a measure."""
     judgement = judged.judgement
     common: Row = {
         **_lens(judged),

@@ -24,7 +24,7 @@ class NoSuchNightError(GlasswrightError):
 
 
 def choose_tickets(ledger: Ledger, night: str | None) -> tuple[str, ...]:
-    """Give the numbers of all tickets, or of those shot in one night.
+    """Return the numbers of all tickets, or of those shot in one night.
 
     Parameters
     ----------
@@ -60,5 +60,5 @@ def _read_date(text: str) -> date:
 
 
 def read_tickets(ledger: Ledger, numbers: Sequence[str], measures: Collection[str] | None = None) -> Iterator[Gated]:
-    """Give tickets some at a time, with the measurements asked for (all if None), each row checked against its hash."""
+    """Tickets some at a time, with the measurements asked for (all if None), each row checked against its hash."""
     return Gatekeeper(ledger).gate_all(numbers, measures)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from glasswright.errors import GlasswrightError
 from glasswright.outputs import write_cell
+from glasswright.whole_files import whole_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -35,25 +36,21 @@ class WriteTable(Protocol):
     """Writes rows with the columns given to a file."""
 
     def __call__(self, path: Path, columns: Mapping[str, type], rows: Iterable[Row]) -> int:
-        """Give the number of rows."""
+        """Return the number of rows."""
 
 
 @contextmanager
 def written_whole(path: Path) -> Iterator[Path]:
-    """Give a path to write to, and put what was written in its place once it is complete.
+    """Yield a path to write to, and put what was written in its place once it is complete.
 
     Raises
     ------
     UnwritableError
         If it cannot be written, naming the path and the reason.
     """
-    part = path.with_name(path.name + ".part")
     try:
-        try:
+        with whole_file(path) as part:
             yield part
-            part.replace(path)
-        finally:
-            part.unlink(missing_ok=True)
     except OSError as error:
         reason = error.strerror or error
         raise UnwritableError(f"{path}: cannot be written ({reason}): make room, or choose another --out") from error
