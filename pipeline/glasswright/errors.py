@@ -34,7 +34,7 @@ class Problem:
     message: str
 
     def __str__(self) -> str:
-        """Give `file:line: message`, the form that editors jump to; no line for a whole file."""
+        """Return `file:line: message`, the form that editors jump to; no line for a whole file."""
         if self.line == WHOLE_FILE:
             return f"{escape(self.file)}: {self.message}"
         return f"{escape(self.file)}:{self.line}: {self.message}"

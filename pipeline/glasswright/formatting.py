@@ -1,4 +1,4 @@
-"""A number beside its limit, with as many digits as it takes to see on which side it lies."""
+"""Numbers and counts as messages write them."""
 
 from __future__ import annotations
 
@@ -27,3 +27,8 @@ def format_against(value: float, limit: float, form: str = ".2g") -> str:
         if (float(text) > shown, float(text) < shown) == (value > limit, value < limit):
             break
     return text
+
+
+def format_count(number: int, what: str) -> str:
+    """Return a number of things: `1 ticket`, `2 tickets`."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"

@@ -43,16 +43,16 @@ class Signer:
         self._key = _load_private(file)
 
     def sign(self, data: bytes) -> str:
-        """Give the signature in base64."""
+        """Return the signature in base64."""
         return base64.b64encode(self._key.sign(data)).decode()
 
     def public_key(self) -> str:
-        """Give the public key as the stand file names it."""
+        """Return the public key as the stand file names it."""
         return base64.b64encode(PUBLIC_START + self._key.public_key().public_bytes_raw()).decode()
 
 
 def find_signer() -> Signer | None:
-    """Give what signs, if the environment names a key."""
+    """Return what signs, if the environment names a key."""
     file = os.environ.get(KEY_VARIABLE)
     return Signer(Path(file)) if file else None
 

@@ -24,18 +24,18 @@ REACH: Final = 4.0
 
 
 def widening(count: int) -> float:
-    """Give the factor for the extreme of `count` numbers that might all have been it; 1 for one."""
+    """Return the factor for the extreme of `count` numbers that might all have been it; 1 for one."""
     return float(ndtri(CONFIDENCE ** (1 / max(count, 1))) / ndtri(CONFIDENCE))
 
 
 def extreme_u(value: Array, value_u: Array, at: int) -> float:
-    """Give the standard uncertainty of ``value[at]`` as the extreme of (n,) independent numbers."""
+    """Return the standard uncertainty of ``value[at]`` as the extreme of (n,) independent numbers."""
     near = np.abs(value - value[at]) <= REACH * np.hypot(value_u, value_u[at])
     return float(value_u[at]) * widening(int(near.sum()))
 
 
 def range_u(value: Array, value_u: Array) -> float:
-    """Give the standard uncertainty of the largest less the smallest of (n,) independent numbers."""
+    """Return the standard uncertainty of the largest less the smallest of (n,) independent numbers."""
     high, low = int(np.argmax(value)), int(np.argmin(value))
     gap = value[:, None] - value[None, :]
     gap_u = np.hypot(value_u[:, None], value_u[None, :])

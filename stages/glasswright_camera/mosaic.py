@@ -42,5 +42,5 @@ class Mosaic(Bulk):
     """Of the file's own values; empty where they hold nothing to know the frame by."""
 
     def name_content(self) -> str:
-        """Give the digest of the frame's pixels: the same frame is known again whatever its file says beside them."""
+        """Return the digest of the frame's pixels: the same frame is known again whatever its file says beside them."""
         return self.pixel_digest

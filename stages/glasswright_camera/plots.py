@@ -38,7 +38,7 @@ class FrameView:
         return MARGIN + self.height_px * self.scale
 
     def place(self, points_px: Array) -> Array:
-        """Give places on the drawing, (points, 2), of sensor pixels."""
+        """Return places on the drawing, (points, 2), of sensor pixels."""
         return MARGIN + (np.asarray(points_px) + 0.5) * self.scale
 
     def outline(self) -> str:
@@ -50,7 +50,7 @@ class FrameView:
         return border + line(x - 5, y, x + 5, y, "axis") + line(x, y - 5, x, y + 5, "axis")
 
     def disc_radius(self, points_px: Array) -> float:
-        """Give the radius at which neighbouring discs just do not touch on the drawing."""
+        """Return the radius at which neighbouring discs just do not touch on the drawing."""
         if len(points_px) < 2:
             return 8.0
         apart = np.linalg.norm(points_px[:, None] - points_px[None, :], axis=2)
@@ -58,7 +58,7 @@ class FrameView:
         return float(min(np.median(apart.min(axis=1)) * self.scale * 0.46, 18.0))
 
     def draw(self, *parts: str, below: float, name: str, marks: bool = False) -> str:
-        """Give the whole drawing, with so much room below the frame."""
+        """Return the whole drawing, with so much room below the frame."""
         return canvas(WIDTH, self.bottom + below, self.outline(), *parts, label=name, marks=marks)
 
 
@@ -77,7 +77,7 @@ def shade_bar(top: float, low: float, high: float, name: str) -> str:
 
 
 def arrow(start: Sequence[float], end: Sequence[float]) -> list[tuple[float, float]]:
-    """Give the points of an arrow, its head too, so that it prints and scales like the rest; nothing if it is short.
+    """Return the points of an arrow, its head too, so that it prints and scales like the rest; nothing if it is short.
 
     Ends with a point that is not finite: many arrows make one path.
     """
@@ -105,5 +105,5 @@ def legend(x: float, y: float, entries: Sequence[tuple[str, str]], *, apart: flo
 
 
 def plot_canvas(plot: Plot, *parts: str, name: str, marks: bool = True) -> str:
-    """Give a drawing that holds one plot, with room below for the names of its axis and a key."""
+    """Return a drawing that holds one plot, with room below for the names of its axis and a key."""
     return canvas(WIDTH, plot.y.start + 74, *parts, label=name, marks=marks)

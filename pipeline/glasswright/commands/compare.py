@@ -98,7 +98,7 @@ def _choose_card(cards: Path, model: str) -> Card | None:
 
 
 def _read_card(ledger: Ledger, tickets: tuple[str, ...]) -> Card | None:
-    """Give the card that a ticket was last judged by, of the first ticket that was."""
+    """Return the card that a ticket was last judged by, of the first ticket that was."""
     for number in tickets:
         judgement = ledger.latest_judgement(number)
         document = find_document(ledger, judgement.card) if judgement and judgement.card else None

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from glasswright.counts import format_count
+from glasswright.formatting import format_count
 from glasswright.ledger import Ledger
 from glasswright.outputs import make_folder
 from glasswright.reports.tables.junit import write_junit

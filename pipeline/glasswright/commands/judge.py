@@ -15,7 +15,7 @@ import click
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.commands.tables import print_table
 from glasswright.config.stand.file import load_stand
-from glasswright.counts import format_count
+from glasswright.formatting import format_count
 from glasswright.judging.cards import load_cards
 from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.judging.rejudge import judge_tickets

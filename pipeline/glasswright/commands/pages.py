@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from glasswright.counts import format_count
+from glasswright.formatting import format_count
 
 EXAMPLE = """\b
 Example, for the latest night:

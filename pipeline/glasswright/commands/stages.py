@@ -81,7 +81,7 @@ def _show_default(required: bool, default: object) -> str:
 
 
 def as_data(stage: StageDescription) -> dict[str, Any]:
-    """Give a stage as JSON holds it."""
+    """Return a stage as JSON holds it."""
     return {
         "stage": stage.id,
         "summary": stage.summary,

@@ -13,8 +13,8 @@ import click
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.commands.tables import print_table
 from glasswright.config.stand.file import load_stand
-from glasswright.counts import format_count
 from glasswright.errors import GlasswrightError
+from glasswright.formatting import format_count
 from glasswright.judging.cards import load_cards
 from glasswright.ledger import Ledger
 from glasswright.ledger.phases import tickets_of_phase

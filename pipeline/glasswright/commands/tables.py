@@ -22,7 +22,7 @@ def print_table(title: str, headers: Sequence[str], rows: Sequence[Sequence[str]
 
 
 def format_plain(title: str, headers: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Give a table as lines of columns, two blanks between them."""
+    """Return a table as lines of columns, two blanks between them."""
     table = [headers, *rows]
     widths = [max(len(row[column]) for row in table) for column in range(len(headers))]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in table]

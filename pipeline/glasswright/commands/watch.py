@@ -12,8 +12,8 @@ import click
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.commands.tables import print_table
 from glasswright.config.stand.file import load_stand
-from glasswright.counts import format_count
 from glasswright.errors import GlasswrightError
+from glasswright.formatting import format_count
 from glasswright.intake.dates import night_at
 from glasswright.ledger import Ledger
 from glasswright.statistics.baseline import GOOD_NIGHTS

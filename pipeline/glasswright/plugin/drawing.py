@@ -31,7 +31,7 @@ class Picture(NamedTuple):
 
 
 def element(name: str, *children: str, **attributes: str | float | None) -> str:
-    """Give one SVG element.
+    """Return one SVG element.
 
     Parameters
     ----------
@@ -60,7 +60,7 @@ def number(value: float) -> str:
 
 
 def canvas(width: float, height: float, *children: str, label: str, marks: bool = False, class_: str = "") -> str:
-    """Give the whole drawing.
+    """Return the whole drawing.
 
     Parameters
     ----------
@@ -82,18 +82,18 @@ def canvas(width: float, height: float, *children: str, label: str, marks: bool 
 
 
 def label(x: float, y: float, text: str, *, anchor: str = "middle", class_: str = "tick", turn: bool = False) -> str:
-    """Give a text; `anchor` is `start`, `middle` or `end`, `turn` sets it upright along the left."""
+    """Return a text; `anchor` is `start`, `middle` or `end`, `turn` sets it upright along the left."""
     transform = f"rotate(-90 {number(x)} {number(y)})" if turn else None
     return element("text", words(text), x=x, y=y, class_=class_, text_anchor=anchor, transform=transform)
 
 
 def line(x1: float, y1: float, x2: float, y2: float, class_: str) -> str:
-    """Give a straight line."""
+    """Return a straight line."""
     return element("line", x1=x1, y1=y1, x2=x2, y2=y2, class_=class_)
 
 
 def path(points: Iterable[tuple[float, float]], class_: str, *, close: bool = False) -> str:
-    """Give a line through points; those that are not finite break it."""
+    """Return a line through points; those that are not finite break it."""
     parts, pen = [], "M"
     for x, y in points:
         if math.isfinite(x) and math.isfinite(y):
@@ -105,17 +105,17 @@ def path(points: Iterable[tuple[float, float]], class_: str, *, close: bool = Fa
 
 
 def mark(shape: str, tip: str) -> str:
-    """Give a shape that says its number when a reader points at it or walks to it."""
+    """Return a shape that says its number when a reader points at it or walks to it."""
     return element("g", element("title", words(tip)), shape, class_="mark")
 
 
 def mark_dot(x: float, y: float, class_: str, radius: float, tip: str) -> str:
-    """Give a round point that is a mark itself: the same as `mark` around `dot`, in fewer letters."""
+    """Return a round point that is a mark itself: the same as `mark` around `dot`, in fewer letters."""
     return element("circle", element("title", words(tip)), cx=x, cy=y, r=radius, class_=f"mark {class_}")
 
 
 def dot(x: float, y: float, class_: str, radius: float = 4.0) -> str:
-    """Give a round point."""
+    """Return a round point."""
     return element("circle", cx=x, cy=y, r=radius, class_=class_)
 
 
@@ -131,11 +131,11 @@ class Scale:
     """Place of `high`; below `start` on an upright axis, for y runs down."""
 
     def __call__(self, value: float) -> float:
-        """Give the place of a value."""
+        """Return the place of a value."""
         return self.start + (value - self.low) / (self.high - self.low) * (self.end - self.start)
 
     def ticks(self, most: int = 6) -> tuple[float, ...]:
-        """Give round values within the scale, at most so many."""
+        """Return round values within the scale, at most so many."""
         step = tick_step(self.high - self.low, most)
         first, last = math.ceil(self.low / step - 1e-9), math.floor(self.high / step + 1e-9)
         return tuple(round(index * step, 12) for index in range(first, last + 1))
@@ -150,14 +150,14 @@ class Scale:
 
 
 def tick_step(width: float, most: int) -> float:
-    """Give the round step that puts at most so many ticks on a width."""
+    """Return the round step that puts at most so many ticks on a width."""
     rough = width / max(most - 1, 1)
     power = 10.0 ** math.floor(math.log10(rough))
     return next(step * power for step in TICK_STEPS if step * power >= rough * (1 - 1e-9))
 
 
 def reach(values: Iterable[float], *, pad: float = 0.06, least: float = 0.0) -> tuple[float, float]:
-    """Give the lowest and the highest of the finite values, with some room; (0, 1) where there are none.
+    """Return the lowest and the highest of the finite values, with some room; (0, 1) where there are none.
 
     Parameters
     ----------
@@ -176,7 +176,7 @@ def reach(values: Iterable[float], *, pad: float = 0.06, least: float = 0.0) -> 
 
 
 def shade(value: float, low: float, high: float) -> str:
-    """Give the shaded class of a value, `shade0` to `shade9`; `unshaded` where it is not finite."""
+    """Return the shaded class of a value, `shade0` to `shade9`; `unshaded` where it is not finite."""
     if not math.isfinite(value):
         return "unshaded"
     place = 0.5 if high <= low else (value - low) / (high - low)

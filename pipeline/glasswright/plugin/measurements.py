@@ -55,7 +55,7 @@ class Measured:
 
 
 def read_measurements(artefact: Artefact) -> tuple[Measured, ...]:
-    """Give every measured value of a result, nested results with dotted names.
+    """Return every measured value of a result, nested results with dotted names.
 
     Numbers, booleans (as 0 or 1) and texts are measured; arrays, tuples and the fields that the engine fills are
     not. What is not finite stays so: a value that is NaN was asked for and could not be measured.
@@ -80,7 +80,7 @@ def _read(value: object, prefix: str) -> Iterator[Measured]:
 
 
 def measured_names(kind: type) -> tuple[str, ...]:
-    """Give the names of a dataclass's own fields: those the engine fills and the uncertainties left out."""
+    """Return the names of a dataclass's own fields: those the engine fills and the uncertainties left out."""
     names = [field.name for field in fields(kind)]
     closed = ENGINE_FIELDS if issubclass(kind, Artefact) else frozenset()
     return tuple(
@@ -137,7 +137,7 @@ def _describe(kind: type, where: str, prefix: str, within: tuple[type, ...]) -> 
 
 
 def _range(name: str, hint: object, kind: Kind) -> Range:
-    """Give the range of a field from its unit and from a `Range` that its annotation carries."""
+    """Return the range of a field from its unit and from a `Range` that its annotation carries."""
     if kind is bool:
         return Range(0, 1)
     declared = [each for each in get_args(hint) if isinstance(each, Range)] if get_origin(hint) is Annotated else []

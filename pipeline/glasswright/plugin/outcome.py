@@ -33,7 +33,7 @@ class Item:
     shot: str = ""
 
     def __str__(self) -> str:
-        """Give the item as a message names it: `T-0412 50 mm f/2 chart/0003.dng`."""
+        """Return the item as a message names it: `T-0412 50 mm f/2 chart/0003.dng`."""
         parts = (self.ticket, str(self.setting) if self.setting else "", self.shot)
         return " ".join(part for part in parts if part) or "the night"
 

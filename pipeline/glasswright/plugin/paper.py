@@ -86,7 +86,7 @@ def show_missing(text: str) -> str:
 
 
 def clean_text(text: str) -> str:
-    """Give a text in one line that hides nothing: what leaves no ink is written as its number, the end is cut off.
+    """Return a text in one line that hides nothing: what leaves no ink is written as its number, the end is cut off.
 
     A ticket's texts come from anywhere, and a mark that reverses the direction of writing could make a serial number
     read as another.

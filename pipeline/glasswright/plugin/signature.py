@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 def type_hints_of(thing: Callable[..., Any] | type, where: str = "") -> Mapping[str, Any]:
-    """Give the annotations of a function or dataclass, resolved, with what `Annotated` carries.
+    """Return the annotations of a function or dataclass, resolved, with what `Annotated` carries.
 
     Array types are known even where a module imports them for type checkers alone.
 
@@ -52,7 +52,7 @@ def _type_hints_of(thing: Any) -> Mapping[str, Any]:  # noqa: ANN401 - a functio
 
 
 def strip_annotated(kind: object) -> object:
-    """Give the type that `Annotated` wraps."""
+    """Return the type that `Annotated` wraps."""
     return strip_annotated(get_args(kind)[0]) if get_origin(kind) is Annotated else kind
 
 
@@ -62,7 +62,7 @@ def is_optional(kind: object) -> bool:
 
 
 def strip_optional(kind: object) -> object:
-    """Give the T of `T | None` and of `Annotated[T, ...]`; any other type as it is."""
+    """Return the T of `T | None` and of `Annotated[T, ...]`; any other type as it is."""
     kind = strip_annotated(kind)
     if is_optional(kind):
         rest = [part for part in get_args(kind) if part is not NoneType]
@@ -71,7 +71,7 @@ def strip_optional(kind: object) -> object:
 
 
 def scalar_kind(kind: object) -> Kind | None:
-    """Give float, int, bool or str for a type of one number or text, else None."""
+    """Return float, int, bool or str for a type of one number or text, else None."""
     if get_origin(kind) is Literal:
         kinds = {scalar_kind(type(value)) for value in get_args(kind)}
         return kinds.pop() if len(kinds) == 1 else None
@@ -101,7 +101,7 @@ def is_tuple(kind: object) -> bool:
 
 
 def attribute_docstrings(kind: type) -> Mapping[str, str]:
-    """Give the first line of the string that stands below each field of a dataclass, its bases' included."""
+    """Return the first line of the string that stands below each field of a dataclass, its bases' included."""
     says: dict[str, str] = {}
     for each in reversed(kind.__mro__):
         says.update(_docstrings_of(each))
@@ -132,7 +132,7 @@ PARAMETER = re.compile(r"^(?P<names>\w+(?:, \w+)*)(?: *:.*)?$")
 
 
 def parameter_docstrings(function: Callable[..., Any]) -> Mapping[str, str]:
-    """Give what the `Parameters` section of a numpydoc docstring says of each parameter."""
+    """Return what the `Parameters` section of a numpydoc docstring says of each parameter."""
     lines = (inspect.getdoc(function) or "").splitlines()
     says: dict[str, list[str]] = {}
     current: tuple[str, ...] = ()

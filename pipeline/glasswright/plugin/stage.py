@@ -52,7 +52,7 @@ class Scope(IntEnum):
     NIGHT = 3
 
     def __str__(self) -> str:
-        """Give the word used in plans."""
+        """Return the word used in plans."""
         return self.name.lower()
 
 
@@ -145,7 +145,7 @@ def _refuse_odd_parameters(name: str, parameters: Iterable[inspect.Parameter], h
 
 
 def _name(kind: object) -> str:
-    """Give a type as it is written."""
+    """Return a type as it is written."""
     if kind in (None, type(None)):
         return "nothing"
     return kind.__name__ if isinstance(kind, type) and not get_args(kind) else str(kind)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, Protocol, Self
 
 import click
 
-from glasswright.counts import format_count
+from glasswright.formatting import format_count
 
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID

@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from glasswright.counts import format_count
+from glasswright.formatting import format_count
 from glasswright.plugin.outcome import Status
 from glasswright.run.graph.gathering import BECAUSE
 from glasswright.run.progress import format_seconds

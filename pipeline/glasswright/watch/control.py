@@ -38,7 +38,7 @@ def find_gap(nights: Sequence[date], night: date, most_nights: int) -> str:
 
 
 def find_out_of_control(chart: Chart, night: date, most_nights: int) -> tuple[str, ...]:
-    """Give every reason for which a chart does not vouch for a night."""
+    """Return every reason for which a chart does not vouch for a night."""
     if chart.problem:
         return (f"{chart.name}: {chart.problem}",)
     gap = find_gap([point.night for point in chart.points], night, most_nights)

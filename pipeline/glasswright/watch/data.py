@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 def as_data(report: WatchReport, on: date) -> dict[str, Any]:
-    """Give a report, with its word on one night for each body, as plain data."""
+    """Return a report, with its word on one night for each body, as plain data."""
     bodies = report.bodies or ("",)
     out_of_control = {body: list(report.out_of_control_of_night(on, body)) for body in bodies}
     return {

@@ -58,7 +58,7 @@ class _Reading:
 
 
 def nights_of_ticket(state: TicketState) -> tuple[date, ...]:
-    """Give the nights on which a ticket was shot; the night of its run where the files do not tell."""
+    """Return the nights on which a ticket was shot; the night of its run where the files do not tell."""
     known = tuple(date.fromisoformat(each) for each in state.record.nights)
     return known or (night_at(datetime.fromisoformat(state.measured_at)),)
 

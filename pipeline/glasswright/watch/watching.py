@@ -54,7 +54,7 @@ class WatchReport:
         return tuple(sorted({point.night for chart in self.charts for point in chart.points}))
 
     def out_of_control_of_night(self, night: date, body: str) -> tuple[str, ...]:
-        """Give every reason for which the stand counts as out of control on a night; none if it is in control."""
+        """Return every reason for which the stand counts as out of control on a night; none if it is in control."""
         most = self.keys.missing_after_nights
         if self.problem:
             return (self.problem,)
@@ -70,7 +70,7 @@ class WatchReport:
         return tuple(reasons)
 
     def out_of_control_of_ticket(self, state: TicketState) -> tuple[str, ...]:
-        """Give every reason for which the stand is in doubt on the nights on which a ticket was shot.
+        """Return every reason for which the stand is in doubt on the nights on which a ticket was shot.
 
         The nights before the baseline begins are not watched: nothing is said of tickets shot and measured then.
         """

@@ -108,7 +108,7 @@ def _fit_paper(
 def _weigh(
     light: NDArray[np.float32], x: float, y: float, radius: float, plane: tuple[float, float, float, float], hole: float
 ) -> tuple[float, float, float, float, float]:
-    """Give grey-weighted centre, radius, and light of the dark part and of the core, both over paper."""
+    """Return grey-weighted centre, radius, and light of the dark part and of the core, both over paper."""
     rows, columns = light.shape
     reach = 1.45 * radius + 0.5
     shade, shades, inner, inners, core, cores = 0.0, 0, 0.0, 0, 0.0, 0
@@ -189,7 +189,7 @@ def _look_out(
 
 @njit(cache=True, nogil=True)
 def _share_clipped(clipped: NDArray[np.float32], x: float, y: float, reach: float) -> float:
-    """Give the mean share of clipped pixels within a circle."""
+    """Return the mean share of clipped pixels within a circle."""
     rows, columns = clipped.shape
     total, count = 0.0, 0
     for i in range(max(int(y - reach), 0), min(int(y + reach) + 2, rows)):

@@ -32,11 +32,11 @@ class LeftOut:
 
     @property
     def count(self) -> int:
-        """Give how many nodes are left out."""
+        """Return how many nodes are left out."""
         return sum(len(nodes) for nodes in self.reasons.values())
 
     def describe(self) -> tuple[str, ...]:
-        """Give one sentence a reason: `2 discs left out, cut by the frame: (0, 3), (0, 4)`."""
+        """Return one sentence a reason: `2 discs left out, cut by the frame: (0, 3), (0, 4)`."""
         notes = []
         for reason, nodes in self.reasons.items():
             ordered = sorted(nodes.tolist(), key=lambda node: (node[1], node[0]))
@@ -47,7 +47,7 @@ class LeftOut:
 
 
 def list_layout_nodes(layout: ChartLayout) -> NDArray[np.int64]:
-    """Give every node of a layout, (columns * rows, 2)."""
+    """Return every node of a layout, (columns * rows, 2)."""
     column, row = np.meshgrid(np.arange(layout.columns), np.arange(layout.rows))
     return np.column_stack([column.ravel(), row.ravel()])
 
@@ -55,7 +55,7 @@ def list_layout_nodes(layout: ChartLayout) -> NDArray[np.int64]:
 def find_other_extent(
     node: NDArray[np.int64], in_frame: NDArray[np.bool_], layout: ChartLayout
 ) -> tuple[int, int] | None:
-    """Give the columns and rows of the lattice if they are not the layout's; None if they are.
+    """Return the columns and rows of the lattice if they are not the layout's; None if they are.
 
     Parameters
     ----------

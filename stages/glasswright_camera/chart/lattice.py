@@ -117,7 +117,7 @@ def _read_lattice(node: NDArray[np.int64], discs: Discs, small: SmallFrame, layo
 
 
 def _list_gaps(node: NDArray[np.int64]) -> list[Node]:
-    """Give the nodes that are not there though three of their four neighbours are."""
+    """Return the nodes that are not there though three of their four neighbours are."""
     there = {(int(column), int(row)) for column, row in node}
     around = Counter((column + dx, row + dy) for column, row in there for dx, dy in ((1, 0), (0, 1), (-1, 0), (0, -1)))
     return sorted(gap for gap, count in around.items() if count >= 3 and gap not in there)
@@ -166,7 +166,7 @@ def _add_missed(
 
 
 def _typical_radius(node: tuple[int, int], size: dict[tuple[int, int], float]) -> float:
-    """Give the median radius around a node, so that a large mark does not set its neighbours' size."""
+    """Return the median radius around a node, so that a large mark does not set its neighbours' size."""
     column, row = node
     near = [size[c, r] for c in range(column - 1, column + 2) for r in range(row - 1, row + 2) if (c, r) in size]
     return float(np.median(near))

@@ -90,7 +90,7 @@ def name_other(
     pixel_pitch_um: float,
     limits: Limits,
 ) -> Unmeasurable:
-    """Give the reason why a layout was not found, with what the frame shows in its place and where that belongs.
+    """Return the reason why a layout was not found, with what the frame shows in its place and where that belongs.
 
     Parameters
     ----------
@@ -108,7 +108,7 @@ def name_other(
 
 
 def choose_layouts(mosaic: Mosaic, stand: Stand) -> tuple[ChartLayout, ...]:
-    """Give the stand's charts that are hung for a shot's focal length.
+    """Return the stand's charts that are hung for a shot's focal length.
 
     Raises
     ------
@@ -163,12 +163,12 @@ def locate_layout(mosaic: Mosaic, layout: ChartLayout, pixel_pitch_um: float, li
 
 
 def choose_tile_mm(layout: ChartLayout) -> float:
-    """Give the side of the squares whose paper level is read: a pitch, or more if a large mark would fill that."""
+    """Return the side of the squares whose paper level is read: a pitch, or more if a large mark would fill that."""
     return max(layout.pitch_mm, layout.large_diameter_mm / MOST_OF_TILE if layout.has_large_marks else 0.0)
 
 
 def list_blocks(frame: Frame, layout: ChartLayout) -> tuple[int, ...]:
-    """Give the block sizes to try: the likely size of the chart first, each block once."""
+    """Return the block sizes to try: the likely size of the chart first, each block once."""
     pitch = min(frame.width_px / layout.columns, frame.height_px / layout.rows)
     disc = pitch * layout.disc_diameter_mm / layout.pitch_mm
     return tuple(dict.fromkeys(max(int(disc * scale / DISC_SMALL_PX), 1) for scale in SCALES))

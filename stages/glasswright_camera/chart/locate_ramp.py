@@ -78,7 +78,7 @@ def locate_ramp(
 
 
 def choose_ramp(stand: Stand) -> RampUse:
-    """Give the stand's ramp.
+    """Return the stand's ramp.
 
     Raises
     ------
@@ -91,7 +91,7 @@ def choose_ramp(stand: Stand) -> RampUse:
 
 
 def view_board(homography: np.ndarray[tuple[int, int], np.dtype[np.float64]]) -> tuple[float, float]:
-    """Give pixels for each mm across the board at its middle, and the board's angle to the optical axis.
+    """Return pixels for each mm across the board at its middle, and the board's angle to the optical axis.
 
     Along the board a millimetre is seen shortened by the sine of that angle. What the homography has of the view
     from aside is of second order near the image's centre and left out.

@@ -87,7 +87,7 @@ def score_marks(
 
 
 def find_upright_turn(node: NDArray[np.int64], place: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Give the turn (2, 2) that takes layout nodes to lattice nodes if the print hangs upright, within 45 degrees.
+    """Return the turn (2, 2) that takes layout nodes to lattice nodes if the print hangs upright, within 45 degrees.
 
     Parameters
     ----------
@@ -211,7 +211,7 @@ def is_on_layout(node: NDArray[np.int64], layout: ChartLayout) -> NDArray[np.boo
 
 
 def _list_turns() -> list[NDArray[np.int64]]:
-    """Give the eight ways a square lattice lies on itself: four turns, and their mirror images."""
+    """Return the eight ways a square lattice lies on itself: four turns, and their mirror images."""
     quarter = np.array([[0, -1], [1, 0]])
     mirror = np.array([[-1, 0], [0, 1]])
     turns = [np.linalg.matrix_power(quarter, k) for k in range(4)]

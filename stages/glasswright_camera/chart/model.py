@@ -24,12 +24,12 @@ class Frame:
 
     @property
     def centre_px(self) -> NDArray[np.float64]:
-        """Give the image centre in sensor pixels, (2,)."""
+        """Return the image centre in sensor pixels, (2,)."""
         return np.array([(self.width_px - 1) / 2, (self.height_px - 1) / 2])
 
     @property
     def half_diagonal_px(self) -> float:
-        """Give half the diagonal of the image area."""
+        """Return half the diagonal of the image area."""
         return float(np.hypot(self.width_px, self.height_px) / 2)
 
     def from_px(self, place: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -69,7 +69,7 @@ class Bend:
         )
 
     def differentiate(self, place: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Give the derivative of distorted by undistorted places, (..., 2, 2)."""
+        """Return the derivative of distorted by undistorted places, (..., 2, 2)."""
         x, y = place[..., 0], place[..., 1]
         square = x * x + y * y
         order = np.arange(1, len(self.radial) + 1)
@@ -97,7 +97,7 @@ class LatticeModel:
     """Of the parameters (eight of the plane, radial, tangential) for unit variance of a coordinate."""
 
     def place(self, lattice: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Give distorted places (..., 2) of lattice places (..., 2)."""
+        """Return distorted places (..., 2) of lattice places (..., 2)."""
         return self.bend.apply(project(self.plane, lattice))
 
 
@@ -123,7 +123,7 @@ def unpack(parameters: NDArray[np.float64], radial_terms: int) -> tuple[NDArray[
 def differentiate_model(
     parameters: NDArray[np.float64], lattice: NDArray[np.float64], radial_terms: int
 ) -> NDArray[np.float64]:
-    """Give the derivative of places by parameters, (2 n, parameters): all x and y of a disc in turn."""
+    """Return the derivative of places by parameters, (2 n, parameters): all x and y of a disc in turn."""
     plane, bend = unpack(parameters, radial_terms)
     flat = project(plane, lattice)
     u, v = flat.T

@@ -29,18 +29,18 @@ class PlaneView:
 
 
 def half_extent_mm(layout: ChartLayout) -> float:
-    """Give half the lattice's width between outermost centres: the unit of lattice places."""
+    """Return half the lattice's width between outermost centres: the unit of lattice places."""
     return (layout.columns - 1) / 2 * layout.pitch_mm
 
 
 def to_lattice(node: NDArray[np.int64], layout: ChartLayout) -> NDArray[np.float64]:
-    """Give nodes' places (n, 2) in half-extents from the lattice's middle, x right, y down."""
+    """Return nodes' places (n, 2) in half-extents from the lattice's middle, x right, y down."""
     middle = np.array([layout.columns - 1, layout.rows - 1]) / 2
     return (node - middle) * (layout.pitch_mm / half_extent_mm(layout))
 
 
 def view_plane(plane: NDArray[np.float64], frame: Frame, layout: ChartLayout, pixel_pitch_um: float) -> PlaneView:
-    """Give homography, magnification and rotation of a fitted lattice."""
+    """Return homography, magnification and rotation of a fitted lattice."""
     extent = half_extent_mm(layout)
     to_frame = np.array(
         [
@@ -61,7 +61,7 @@ def view_plane(plane: NDArray[np.float64], frame: Frame, layout: ChartLayout, pi
 
 
 def differentiate_plane(plane: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give the derivative (2, 2) of image by lattice places where the plane meets the image centre."""
+    """Return the derivative (2, 2) of image by lattice places where the plane meets the image centre."""
     place = project(np.asarray(np.linalg.inv(plane), np.float64), np.zeros(2))
     full = plane @ np.append(place, 1.0)
     return np.asarray((plane[:2, :2] - np.outer(full[:2] / full[2], plane[2, :2])) / full[2])
@@ -74,7 +74,7 @@ def measure_tilt(
     focal_length_mm: float | None,
     pixel_pitch_um: float,
 ) -> tuple[float, float]:
-    """Give the chart's tilt about the sensor's x and y axes in degrees; NaN without a focal length.
+    """Return the chart's tilt about the sensor's x and y axes in degrees; NaN without a focal length.
 
     Parameters
     ----------

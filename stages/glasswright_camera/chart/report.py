@@ -66,7 +66,7 @@ class Placed:
 
     @property
     def share_found(self) -> float:
-        """Give the share found of the discs that should lie whole in the frame."""
+        """Return the share found of the discs that should lie whole in the frame."""
         whole = self.margin > 1.5 * self.typical_radius
         return 1.0 - float(np.sum(self.is_missing & whole)) / max(int(whole.sum()), 1)
 
@@ -130,13 +130,13 @@ def _fit_robustly(
 
 
 def _measure_pitch(model: LatticeModel, layout: ChartLayout, frame: Frame) -> float:
-    """Give the lattice's pitch near its middle in sensor pixels."""
+    """Return the lattice's pitch near its middle in sensor pixels."""
     scale = np.sqrt(abs(np.linalg.det(model.plane[:2, :2])))
     return float(layout.pitch_mm / half_extent_mm(layout) * scale * frame.half_diagonal_px)
 
 
 def _measure_margin(place: NDArray[np.float64], frame: Frame) -> NDArray[np.float64]:
-    """Give how far inside the frame's nearest border places (n, 2) lie; negative outside."""
+    """Return how far inside the frame's nearest border places (n, 2) lie; negative outside."""
     size = np.array([frame.width_px, frame.height_px])
     return np.asarray(np.minimum(place + 0.5, size - 0.5 - place).min(axis=-1))
 

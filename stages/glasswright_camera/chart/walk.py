@@ -50,7 +50,7 @@ class Lattice:
 def walk_lattices(
     place: NDArray[np.float64], radius: NDArray[np.float64], wanted: int, large_ratio: float = 1.0
 ) -> Iterator[Lattice]:
-    """Give the lattices among candidates, each once.
+    """Yield the lattices among candidates, each once.
 
     From a candidate with two pairs of opposite neighbours the walk goes outwards; each next place is predicted from
     the nodes already placed around it, so the lattice may bend, shrink and turn as distortion makes it. A lattice of
@@ -116,7 +116,7 @@ def _order_seeds(
 def _list_seeds(
     place: NDArray[np.float64], spots: list[complex], radius: NDArray[np.float64], tree: cKDTree
 ) -> Iterator[Seed]:
-    """Give candidates with two pairs of opposite neighbours, those near the middle of all candidates first."""
+    """Yield candidates with two pairs of opposite neighbours, those near the middle of all candidates first."""
     near = np.asarray(tree.query(place, k=min(NEIGHBOURS, len(place)))[1])
     middle = np.median(place, axis=0)
     outwards = np.argsort(np.hypot(*(place - middle).T))
@@ -140,7 +140,7 @@ def _list_seeds(
 
 
 def _list_opposite(i: int, alike: list[int], spots: list[complex]) -> Iterator[tuple[int, int]]:
-    """Give pairs of neighbours on opposite sides of candidate i, the nearest first."""
+    """Yield pairs of neighbours on opposite sides of candidate i, the nearest first."""
     for position, j in enumerate(alike):
         step = spots[j] - spots[i]
         for k in alike[position + 1 :]:
@@ -189,14 +189,14 @@ def _is_alike(radius: float, other: float) -> bool:
 
 
 def _list_around(node: Node) -> Iterator[Node]:
-    """Give the four neighbours, and the four beyond them so that a single missing disc stops no walk."""
+    """Yield the four neighbours, and the four beyond them so that a single missing disc stops no walk."""
     for reach in (1, 2):
         for dx, dy in ((1, 0), (0, 1), (-1, 0), (0, -1)):
             yield node[0] + reach * dx, node[1] + reach * dy
 
 
 def measure_unevenness(node: NDArray[np.int64], place: NDArray[np.float64]) -> float:
-    """Give the third difference along runs of four nodes, in pitches; the median over the lattice.
+    """Return the third difference along runs of four nodes, in pitches; the median over the lattice.
 
     A lattice that distortion bends evenly has none: 30 % of it leaves a few hundredths. Blobs that only happen to lie
     so have several tenths. Infinite where there is no run of four.

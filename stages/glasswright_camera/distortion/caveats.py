@@ -24,7 +24,7 @@ NEAR_CORNER = 0.75
 def find_caveats(
     fits: Sequence[TraceFit], numbers: Numbers, reach: float, pose_limit_deg: float
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Give caveats and notes.
+    """Return caveats and notes.
 
     `pose_not_separable`: the tilt is known no better than half the pose limit, or goes with the tangential terms.
     `chart_not_parallel`: the tilt is beyond the limit. `short_of_corner`: the discs end well inside the corner.
@@ -67,7 +67,7 @@ def find_caveats(
 
 
 def correlate_pose(fit: TraceFit) -> float:
-    """Give the largest correlation of a perspective term with a tangential term, 0 to 1."""
+    """Return the largest correlation of a perspective term with a tangential term, 0 to 1."""
     covariance = fit.model.covariance
     size = np.sqrt(np.diag(covariance))
     pose, lens = [PLANE - 2, PLANE - 1], [len(size) - 2, len(size) - 1]

@@ -22,7 +22,7 @@ MOST_BEND = 0.12
 
 
 def place_nodes(distortion: Distortion) -> Array:
-    """Give each disc's ideal place in half-diagonals from the image centre, (discs, 2).
+    """Return each disc's ideal place in half-diagonals from the image centre, (discs, 2).
 
     The heights are known of every disc and its place on the lattice too, so pitch and centre follow by least squares;
     the lattice is then turned as it hung.
@@ -39,7 +39,7 @@ def place_nodes(distortion: Distortion) -> Array:
 
 
 def choose_magnification(bend: Array) -> int:
-    """Give the largest round magnification that keeps the lattice readable."""
+    """Return the largest round magnification that keeps the lattice readable."""
     largest = float(np.nanmax(np.abs(bend), initial=0.0))
     fitting = [each for each in MAGNIFICATIONS if largest * each <= MOST_BEND]
     return fitting[-1] if fitting else 1

@@ -47,7 +47,7 @@ class TraceFit:
 
 
 def choose_plane(planes: tuple[str, ...]) -> int:
-    """Give the index of the plane that carries the geometry: green, else white, else the first."""
+    """Return the index of the plane that carries the geometry: green, else white, else the first."""
     for name in ("green", "white"):
         if name in planes:
             return planes.index(name)
@@ -119,7 +119,7 @@ def fit_trace(trace: Trace, layout: ChartLayout, frame: Frame, radial_terms: int
 
 
 def require_reach(fits: Sequence[TraceFit], least: float) -> float:
-    """Give the image height that the discs of every shot reach, in half-diagonals.
+    """Return the image height that the discs of every shot reach, in half-diagonals.
 
     Raises
     ------
@@ -137,12 +137,12 @@ def require_reach(fits: Sequence[TraceFit], least: float) -> float:
 
 
 def measure_residual(fits: Sequence[TraceFit]) -> float:
-    """Give the rms of a coordinate about the fit over all shots, in half-diagonals."""
+    """Return the rms of a coordinate about the fit over all shots, in half-diagonals."""
     return float(np.sqrt(np.mean(np.concatenate([fit.off for fit in fits]) ** 2)))
 
 
 def measure_disc_radii(node: NDArray[np.int64], layout: ChartLayout) -> NDArray[np.float64]:
-    """Give each disc's radius (n,) in half-extents of the lattice."""
+    """Return each disc's radius (n,) in half-extents of the lattice."""
     radius = np.full(len(node), layout.disc_diameter_mm / 2)
     for mark in layout.marks:
         if mark.kind == "large":
@@ -168,7 +168,7 @@ def _fit_with_offset(
 def measure_centre_shift(
     model: LatticeModel, lattice: NDArray[np.float64], radius: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Give the centroid of each disc's image less the image of its middle, (discs, 2).
+    """Return the centroid of each disc's image less the image of its middle, (discs, 2).
 
     Parameters
     ----------

@@ -16,7 +16,7 @@ POINTS = 61
 
 
 def measure_edge_bend(bend: Bend, half_width: float, half_height: float) -> dict[str, float]:
-    """Give the line distortion of the frame's four edges in percent.
+    """Return the line distortion of the frame's four edges in percent.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def measure_edge_bend(bend: Bend, half_width: float, half_height: float) -> dict
 
 
 def measure_worst_bend(bend: Bend, half_width: float, half_height: float) -> float:
-    """Give the largest departure of a horizontal or vertical line from its chord, in percent of picture height.
+    """Return the largest departure of a horizontal or vertical line from its chord, in percent of picture height.
 
     Lines that should be straight are laid across the whole frame, edges included; each is bent by the lens and
     compared with the chord between its own ends.
@@ -69,13 +69,13 @@ def measure_worst_bend(bend: Bend, half_width: float, half_height: float) -> flo
 
 
 def _leave_chord(bent: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
-    """Give the distance of points (lines, points, 2), along `axis`, from the chord of each line's ends."""
+    """Return the distance of points (lines, points, 2), along `axis`, from the chord of each line's ends."""
     along, away = bent[..., 1 - axis], bent[..., axis]
     share = (along - along[:, :1]) / (along[:, -1:] - along[:, :1])
     return np.asarray(away - (away[:, :1] + share * (away[:, -1:] - away[:, :1])))
 
 
 def measure_radial(bend: Bend, height: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give radial distortion (H' - H) / H in percent at ideal heights (n,) in half-diagonals."""
+    """Return radial distortion (H' - H) / H in percent at ideal heights (n,) in half-diagonals."""
     square = height * height
     return np.asarray(100 * square * np.polynomial.polynomial.polyval(square, np.append(bend.radial, 0.0)))

@@ -60,7 +60,7 @@ def measure_local(fits: Sequence[TraceFit], bench: Bench) -> Local:
 
 
 def _measure_u(fits: Sequence[TraceFit], bench: Bench, node: NDArray[np.int64], height: float) -> float:
-    """Give the uncertainty of one disc's local distortion: its own centre's and that of its ideal height.
+    """Return the uncertainty of one disc's local distortion: its own centre's and that of its ideal height.
 
     The two go together, since the disc itself took part in the fit: leaving that out would double what a corner disc
     really scatters by.

@@ -40,7 +40,7 @@ class Bench:
 
 
 def list_numbers(parameters: NDArray[np.float64], bench: Bench) -> dict[str, float]:
-    """Give every number that follows from a model's parameters alone."""
+    """Return every number that follows from a model's parameters alone."""
     plane, bend = unpack(parameters, bench.radial_terms)
     frame = bench.frame
     half_width = frame.width_px / 2 / frame.half_diagonal_px
@@ -78,7 +78,7 @@ def list_numbers(parameters: NDArray[np.float64], bench: Bench) -> dict[str, flo
 def differentiate(
     numbers: Callable[[NDArray[np.float64]], NDArray[np.float64]], parameters: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Give the derivative (numbers, parameters) by central differences."""
+    """Return the derivative (numbers, parameters) by central differences."""
     columns = []
     for k in range(len(parameters)):
         step = np.zeros(len(parameters))
@@ -162,6 +162,6 @@ def _unwrap(angle: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def choose_worst(names: Sequence[str], numbers: Numbers) -> tuple[float, float]:
-    """Give the value of the largest size, sign kept, and its uncertainty."""
+    """Return the value of the largest size, sign kept, and its uncertainty."""
     name = max(names, key=lambda each: abs(numbers.value[each]))
     return numbers.value[name], numbers.u[name]

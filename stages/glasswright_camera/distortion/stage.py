@@ -121,7 +121,7 @@ def report(
 
 
 def find_layout(traces: Sequence[Trace], stand: Stand) -> ChartLayout:
-    """Give the layout that all traces were made of.
+    """Return the layout that all traces were made of.
 
     Raises
     ------

@@ -36,7 +36,7 @@ STYLE = (
 
 
 def shrink(values: NDArray[np.uint16], black: float, white: float) -> NDArray[np.uint8]:
-    """Give a frame as block means for the eye: black to white, bent for a screen."""
+    """Return a frame as block means for the eye: black to white, bent for a screen."""
     step = max(2, 2 * round(values.shape[1] / WIDTH / 2))
     rows, columns = values.shape[0] // step, values.shape[1] // step
     blocks = values[: rows * step, : columns * step].reshape(rows, step, columns, step)

@@ -31,13 +31,13 @@ class Repeats:
     """(discs, 2)."""
 
     def stack(self, column: Callable[[Trace], Array], axis: int = 1) -> Array:
-        """Give a column of all traces for the shared discs: (traces, ...), discs along `axis` of the column."""
+        """Return a column of all traces for the shared discs: (traces, ...), discs along `axis` of the column."""
         return np.stack(
             [np.take(column(trace), rows, axis=axis) for trace, rows in zip(self.traces, self.rows, strict=True)]
         )
 
     def places(self) -> Array:
-        """Give the shared discs' mean centres in the main plane: (discs, 2), px; in another where it has none."""
+        """Return the shared discs' mean centres in the main plane: (discs, 2), px; in another where it has none."""
         centre = self.stack(lambda trace: trace.centre_px).mean(axis=0)
         main = centre[main_plane(self.traces[0])]
         known = np.isfinite(centre).all(axis=2)
@@ -78,12 +78,12 @@ def line_up(traces: Sequence[Trace], node: NDArray[np.int64]) -> Repeats:
 
 
 def main_plane(trace: Trace) -> int:
-    """Give the index of the plane that stands for the whole: green, or the only one."""
+    """Return the index of the plane that stands for the whole: green, or the only one."""
     return trace.planes.index("green") if "green" in trace.planes else 0
 
 
 def main_name(trace: Trace) -> str:
-    """Give the name of that plane."""
+    """Return the name of that plane."""
     return trace.planes[main_plane(trace)]
 
 

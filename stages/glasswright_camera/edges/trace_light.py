@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def field_gain(field: FlatField | None, planes: tuple[str, ...], centre_px: Array) -> Array:
-    """Give the gain about each disc to second order in the place: 1, x, y, x^2, x y and y^2, px from the disc's centre.
+    """The gain about each disc to second order in the place: 1, x, y, x^2, x y and y^2, px from the disc's centre.
 
     Parameters
     ----------

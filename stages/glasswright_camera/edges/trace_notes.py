@@ -74,7 +74,7 @@ def is_beyond_nyquist(mtf50: Array) -> bool:
 
 
 def name_notes(shot: str, failed: Sequence[str], *, beyond: bool, unlike: Sequence[str] = ()) -> tuple[str, ...]:
-    """Give the notes of a trace.
+    """Return the notes of a trace.
 
     `failed` says plane by plane why discs were not measured; `unlike` are zones whose edges no lens's blur explains.
     """

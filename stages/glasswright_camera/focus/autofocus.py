@@ -99,7 +99,7 @@ class Summary:
 def summarise(
     value: np.ndarray[tuple[int], np.dtype[np.float64]], value_u: np.ndarray[tuple[int], np.dtype[np.float64]]
 ) -> Summary:
-    """Give bias, scatter and worst of offsets with their standard uncertainties.
+    """Return bias, scatter and worst of offsets with their standard uncertainties.
 
     The scatter's is that of a standard deviation of n normal values, s / sqrt(2 (n - 1)).
     """
@@ -117,7 +117,7 @@ def summarise(
 
 
 def scatter_interval(scatter: float, count: int) -> tuple[float, float]:
-    """Give the 95 % confidence interval of a standard deviation (chi-square with n - 1 degrees of freedom)."""
+    """Return the 95 % confidence interval of a standard deviation (chi-square with n - 1 degrees of freedom)."""
     ends = chdtri(count - 1, [(1 - COVERAGE) / 2, (1 + COVERAGE) / 2])
     low, high = scatter * np.sqrt((count - 1) / ends)
     return float(low), float(high)

@@ -17,22 +17,22 @@ if TYPE_CHECKING:
 
 
 def axial_mm(along_mm: float, angle_deg: float) -> float:
-    """Give a distance along the axis from one along a board inclined to the axis by `angle_deg`."""
+    """Return a distance along the axis from one along a board inclined to the axis by `angle_deg`."""
     return along_mm * cos(radians(angle_deg))
 
 
 def axial_sensitivity(angle_deg: float) -> float:
-    """Give the relative change of `axial_mm` for a change of the angle by one radian: its tangent, less than 0."""
+    """Return the relative change of `axial_mm` for a change of the angle by one radian: its tangent, less than 0."""
     return -tan(radians(angle_deg))
 
 
 def subject_distance_mm(focal_length_mm: float, magnification_frac: float) -> float:
-    """Give s = f (1 + 1/m)."""
+    """Return s = f (1 + 1/m)."""
     return focal_length_mm * (1 + 1 / magnification_frac)
 
 
 def sensor_shift_um(axial: Array, focal_length_mm: float, magnification_frac: float) -> Array:
-    """Give how far from the sensor a point is sharp that lies `axial` mm behind the plane of magnification m.
+    """Return how far from the sensor a point is sharp that lies `axial` mm behind the plane of magnification m.
 
     It is m^2 times the distance for small ones: ``m^2 z / (1 + z m / f)``; positive towards the lens, like `axial`
     away from it.
@@ -47,14 +47,14 @@ def board_mm(shift_um: float, focal_length_mm: float, magnification_frac: float)
 
 
 def depth_of_focus_um(f_number: float, confusion_um: float, magnification_frac: float) -> float:
-    """Give the depth of focus on one side, N c (1 + m)."""
+    """Return the depth of focus on one side, N c (1 + m)."""
     return f_number * confusion_um * (1 + magnification_frac)
 
 
 def field_limits_mm(
     focal_length_mm: float, f_number: float, confusion_mm: float, distance_mm: float
 ) -> tuple[float, float]:
-    """Give the nearest and the farthest distance that is sharp enough, infinite from the hyperfocal distance on.
+    """Return the nearest and the farthest distance that is sharp enough, infinite from the hyperfocal distance on.
 
     ``H = f^2 / (N c) + f``, ``s (H - f) / (H + s - 2 f)`` and ``s (H - f) / (H - s)``.
     """

@@ -85,7 +85,7 @@ def _find(trace: RampTrace, lens: Lens, row: tuple[Array, Array, Array], name: s
 
 
 def _at_board(vertex: Vertex, trace: RampTrace, lens: Lens) -> tuple[float, float]:
-    """Give the vertex's place along the axis and its standard uncertainty from the fit."""
+    """Return the vertex's place along the axis and its standard uncertainty from the fit."""
     places = [
         board_mm(place, lens.focal_length_mm, trace.magnification_frac)
         for place in (vertex.place - vertex.place_u, vertex.place, vertex.place + vertex.place_u)

@@ -42,7 +42,7 @@ class Vertex:
     high: float
 
     def at(self, place: Array) -> Array:
-        """Give the fitted blur at places."""
+        """Return the fitted blur at places."""
         away = (place - self.place) / ((self.high - self.low) / 2)
         return np.asarray(self.blur + self.square * away**2 + self.fourth * away**4)
 

@@ -40,7 +40,7 @@ class Found:
 
 
 def read_setting(trace: RampTrace) -> Lens:
-    """Give focal length and f-number.
+    """Return focal length and f-number.
 
     Raises
     ------
@@ -57,7 +57,7 @@ def read_setting(trace: RampTrace) -> Lens:
 
 
 def main_plane(trace: RampTrace) -> int:
-    """Give the plane that stands for the whole: green, or the only one."""
+    """Return the plane that stands for the whole: green, or the only one."""
     return trace.planes.index("green") if "green" in trace.planes else 0
 
 

@@ -73,7 +73,7 @@ def measure_focus_offset(
 
 
 def average(values: list[float], values_u: list[float]) -> tuple[float, float]:
-    """Give a mean and its standard uncertainty: of the fits, or of the scatter if there is enough and it is larger.
+    """Return a mean and its standard uncertainty: of the fits, or of the scatter if there is enough and it is larger.
 
     What all fits share (the board's angle) does not average out, so their mean uncertainty is an upper bound for it.
     """
@@ -107,7 +107,7 @@ def summarise_colour(shots: list[Found] | None, depth_um: float) -> ColourOffset
 
 
 def compare_colours(shots: list[Found] | None, main: list[Found]) -> tuple[float, float]:
-    """Give axial colour: how much farther from the lens a colour is sharp than the main one, micrometres.
+    """Return axial colour: how much farther from the lens a colour is sharp than the main one, micrometres.
 
     A colour that is sharp on a farther part of the board has its focus farther from the lens.
     """

@@ -23,7 +23,7 @@ LONGEST_UNITS = 30.0
 
 
 def choose_magnification(longest_px: float, scale: float) -> int:
-    """Give the largest round magnification that keeps the longest arrow within its length."""
+    """Return the largest round magnification that keeps the longest arrow within its length."""
     fitting = [each for each in MAGNIFICATIONS if longest_px * scale * each <= LONGEST_UNITS]
     return fitting[-1] if fitting else MAGNIFICATIONS[0]
 

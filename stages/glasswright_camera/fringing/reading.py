@@ -80,7 +80,7 @@ def displacement(shift: Array, shift_u: Array, place_px: Array, trace: Trace, st
 
 
 def mean_length(shift: Array, shift_u: Array, place_px: Array) -> tuple[float, float]:
-    """Give the mean length of displacements and its standard uncertainty, px, free of the noise that lengths rectify.
+    """Return the mean length of displacements and its standard uncertainty, px, free of the noise that lengths rectify.
 
     Each displacement is projected onto the direction that a smooth field through all others has at its place: noise
     then adds as often as it takes away. (A length is never negative; without any displacement the mean of lengths is
@@ -124,7 +124,7 @@ def _uniform_part(shift: Array, place: Array) -> Array:
 
 
 def fringe_width(repeats: Repeats, centre: Array, stand: Stand) -> tuple[float, float]:
-    """Give the width of the fringe at tangential edges of the corner zones, px, and its standard error.
+    """Return the width of the fringe at tangential edges of the corner zones, px, and its standard error.
 
     It is the integral of the difference between two planes' edge profiles over distance, the outer and the inner edge
     of a disc averaged: each profile is moved by the plane's radial displacement.

@@ -86,7 +86,7 @@ def reduce_black_spot(mosaic: Mosaic, *, edge_frac: Fraction = 0.5) -> BlackSpot
 
 
 def _plane_pixels(mosaic: Mosaic, plane: int, centre: Array, reach: float) -> tuple[Array, Array, float]:
-    """Give places and light of a plane's pixels in the square about the patch, and how well the light's zero is known.
+    """Places and light of a plane's pixels in the square about the patch, and how well the light's zero is known.
 
     Raises
     ------

@@ -90,7 +90,7 @@ class _Percent:
 
 
 def _disc_share(repeats: Repeats) -> Array:
-    """Give each disc's light over its paper's, the mean of the shots: (discs,)."""
+    """Return each disc's light over its paper's, the mean of the shots: (discs,)."""
     plane = main_plane(repeats.traces[0])
     dark = repeats.stack(lambda trace: trace.dark_light)[:, plane]
     paper = repeats.stack(lambda trace: trace.paper_light)[:, plane]
@@ -109,7 +109,7 @@ def _glare_of(share: Array, layout: ChartLayout) -> _Percent:
 
 
 def _spot_glare(spots: tuple[BlackSpot, ...]) -> tuple[float, float]:
-    """Give the index, mean of the shots, and its uncertainty."""
+    """Return the index, mean of the shots, and its uncertainty."""
     if not spots:
         return float("nan"), float("nan")
     index = np.array([100 * spot.spot_light_frac / spot.field_light_frac for spot in spots])

@@ -38,11 +38,11 @@ def draw_bars_down(pen: Pen, x: float, y: float) -> None:
 
 
 def _bars() -> tuple[tuple[float, float, str], ...]:
-    """Give length, distance of ticks and label of each bar."""
+    """Return length, distance of ticks and label of each bar."""
     return (BAR_MM, 10.0, "100 mm"), (LENGTH_MM, INCH_MM / 2, "4 in")
 
 
 def _ticks(length: float, step: float) -> list[tuple[float, bool]]:
-    """Give each tick's place and whether it is one of the two ends, between which the length is measured."""
+    """Return each tick's place and whether it is one of the two ends, between which the length is measured."""
     count = round(length / step)
     return [(index * step, index in (0, count)) for index in range(count + 1)]

@@ -18,7 +18,7 @@ CROSS_MM: Final = 4.0
 
 
 def draw_chart(layout: PrintedLayout, paper: Paper, words: Sequence[str], *, tiled: bool) -> tuple[bytes, Tiling]:
-    """Give the chart as PDF, and how it was cut.
+    """Return the chart as PDF, and how it was cut.
 
     Parameters
     ----------

@@ -19,7 +19,7 @@ MOST_OFF: Final = 0.05
 
 
 def write_layout(layout: Artefact, comments: Sequence[str]) -> str:
-    """Give a layout as YAML, with comments at its head."""
+    """Return a layout as YAML, with comments at its head."""
     engine = {field.name for field in fields(Artefact)}
     data = {name: _plain(value) for name, value in asdict(layout).items() if name not in engine}
     head = "".join(f"# {' '.join(line.split())}\n" for line in comments)
@@ -33,7 +33,7 @@ def _plain(value: object) -> object:
 
 
 def find_scale(across_mm: float, down_mm: float) -> float:
-    """Give the scale of a print from what its bars of 100 mm were measured to be.
+    """Return the scale of a print from what its bars of 100 mm were measured to be.
 
     Raises
     ------

@@ -45,7 +45,7 @@ class Paper:
 
 
 def choose_paper(name: str, orientation: Orientation, *, is_wide: bool) -> Paper:
-    """Give a sheet of a size, turned as asked, or as the picture is."""
+    """Return a sheet of a size, turned as asked, or as the picture is."""
     short, long = SIZES_MM[name]
     lies = orientation == "landscape" or (orientation == "auto" and is_wide)
     width, height = (long, short) if lies else (short, long)
@@ -65,7 +65,7 @@ class Tile:
 
     @property
     def name(self) -> str:
-        """Give the sheet's place as it is called: `B3` is the second column, third row."""
+        """Return the sheet's place as it is called: `B3` is the second column, third row."""
         return f"{chr(ord('A') + self.column)}{self.row + 1}"
 
 

@@ -46,7 +46,7 @@ class Pen:
         self._begin()
 
     def finish(self) -> bytes:
-        """Give the PDF."""
+        """Return the PDF."""
         self._canvas.showPage()
         self._canvas.save()
         return self._file.getvalue()

@@ -42,12 +42,12 @@ class Picture:
     """Centre of column 0, row 0."""
 
     def place(self, column: float, row: float) -> tuple[float, float]:
-        """Give where a node lies."""
+        """Return where a node lies."""
         pitch = self.layout.pitch_mm
         return self.first_mm[0] + column * pitch, self.first_mm[1] + row * pitch
 
     def gaps(self) -> tuple[list[float], list[float]]:
-        """Give where seams may run: half-way between columns, and between rows, where no slanted edge lies."""
+        """Return where seams may run: half-way between columns, and between rows, where no slanted edge lies."""
         across = [self.place(column + 0.5, 0)[0] for column in range(self.layout.columns - 1)]
         down = [self.place(0, row + 0.5)[1] for row in range(self.layout.rows - 1)]
         boxes = self.boxes()
@@ -55,13 +55,13 @@ class Picture:
         return free_x, [y for y in down if not any(top < y < low for _, top, _, low in boxes)]
 
     def polygons(self) -> list[list[tuple[float, float]]]:
-        """Give the corners of each figure with slanted edges."""
+        """Return the corners of each figure with slanted edges."""
         x, y = self.place((self.layout.columns - 1) / 2, (self.layout.rows - 1) / 2)
         figures = self.layout.edges if isinstance(self.layout, ChartLayout) else ()
         return [[(x + dx, y + dy) for dx, dy in figure.corners_mm] for figure in figures]
 
     def boxes(self) -> list[tuple[float, float, float, float]]:
-        """Give what must stay free about each such figure: left, top, right, bottom."""
+        """Return what must stay free about each such figure: left, top, right, bottom."""
         figures = self.layout.edges if isinstance(self.layout, ChartLayout) else ()
         found = []
         for figure, corners in zip(figures, self.polygons(), strict=True):
@@ -72,7 +72,7 @@ class Picture:
 
 
 def diameter_of(layout: PrintedLayout, column: int, row: int) -> tuple[float, float]:
-    """Give the diameter of a node's disc and of the hole in it (0 for none)."""
+    """Return the diameter of a node's disc and of the hole in it (0 for none)."""
     kind = {(mark.column, mark.row): mark.kind for mark in layout.marks}.get((column, row))
     if kind == "large":
         return layout.large_diameter_mm, 0.0
@@ -82,7 +82,7 @@ def diameter_of(layout: PrintedLayout, column: int, row: int) -> tuple[float, fl
 
 
 def scale_layout(layout: AnyLayout, pitch_mm: float, name: str) -> AnyLayout:
-    """Give the same print at another pitch, under another name if that makes it another chart.
+    """Return the same print at another pitch, under another name if that makes it another chart.
 
     What was measured of an earlier print, such as how well its contrast is known, does not hold for a new one.
     """
@@ -104,7 +104,7 @@ def _scaled(value: Any, name: str, scale: float) -> Any:  # noqa: ANN401 - a fie
 
 
 def fit_pitch(layout: PrintedLayout, paper: Paper) -> float:
-    """Give the largest pitch, in tenths of a millimetre, at which the print and its strips go on one sheet."""
+    """Return the largest pitch, in tenths of a millimetre, at which the print and its strips go on one sheet."""
     width, height = paper.usable_mm
     across = (width - STRIP_MM - _label_mm(layout)) / (layout.columns - 1 + 2 * CLEAR_PITCHES)
     down = (height - STRIP_MM - FOOT_MM) / (layout.rows - 1 + 2 * CLEAR_PITCHES)

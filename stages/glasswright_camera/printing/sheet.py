@@ -38,7 +38,7 @@ class SheetHead:
 
 
 def draw_sheet(head: SheetHead, checks: Sequence[Instruction], paper: Paper) -> bytes:
-    """Give the sheet as PDF: each check with its caution, how it is done, boxes to tick and a line for a note."""
+    """Return the sheet as PDF: each check with its caution, how it is done, boxes to tick and a line for a note."""
     pen = Pen(f"Hand checks, ticket {head.ticket}", paper.width_mm, paper.height_mm)
     width = paper.width_mm - 2 * MARGIN_MM
     sheets = _share_out(checks, width, paper)
@@ -56,7 +56,7 @@ def draw_sheet(head: SheetHead, checks: Sequence[Instruction], paper: Paper) -> 
 
 
 def _share_out(checks: Sequence[Instruction], width: float, paper: Paper) -> list[list[Instruction]]:
-    """Give the checks of each sheet; a check is never cut in two."""
+    """Return the checks of each sheet; a check is never cut in two."""
     room = paper.height_mm - FOOT_MM - _head_height()
     sheets: list[list[Instruction]] = [[]]
     used = 0.0

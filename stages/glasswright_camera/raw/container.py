@@ -106,18 +106,18 @@ def read_directories(chain: Iterable[object], depth: int, seen: set[int]) -> tup
 
 
 def directory_error(error: Exception) -> Unmeasurable:
-    """Give the finding for a directory that cannot be read."""
+    """Return the finding for a directory that cannot be read."""
     return Unmeasurable(f"the file's directory cannot be read ({error}): copy it again")
 
 
 def tag_of(page: TiffPage, code: int) -> Any:  # noqa: ANN401 - a tag holds what it holds
-    """Give a tag's value as it is, or None."""
+    """Return a tag's value as it is, or None."""
     tag = page.tags.get(code)
     return None if tag is None else tag.value
 
 
 def numbers_of(page: TiffPage, code: int) -> tuple[int, ...]:
-    """Give a tag's whole numbers: none for a missing tag.
+    """Return a tag's whole numbers: none for a missing tag.
 
     Raises
     ------
@@ -134,6 +134,6 @@ def numbers_of(page: TiffPage, code: int) -> tuple[int, ...]:
 
 
 def number_of(page: TiffPage, code: int) -> int | None:
-    """Give a tag's first whole number, or None."""
+    """Return a tag's first whole number, or None."""
     numbers = numbers_of(page, code)
     return numbers[0] if numbers else None

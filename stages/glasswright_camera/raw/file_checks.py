@@ -53,7 +53,7 @@ def is_mosaic_tiff(path: str) -> bool:
 
 
 def raw_frames(container: Container) -> list[TiffPage]:
-    """Give the directories of full-size raw images, the largest first."""
+    """Return the directories of full-size raw images, the largest first."""
     frames = [
         page for page in container.pages if number_of(page, 262) in (CFA, LINEAR_RAW) and not number_of(page, 254)
     ]
@@ -61,7 +61,7 @@ def raw_frames(container: Container) -> list[TiffPage]:
 
 
 def size_of(page: TiffPage) -> tuple[int, ...]:
-    """Give an image's pixel count, height and width, as its directory has them."""
+    """Return an image's pixel count, height and width, as its directory has them."""
     height, width = number_of(page, 257) or 0, number_of(page, 256) or 0
     return height * width, height, width
 
@@ -173,7 +173,7 @@ def check_bits(path: str, pixel_count: int) -> None:
 
 
 def pieces_of(page: TiffPage) -> list[tuple[int, int]]:
-    """Give offset and length of each strip or tile of an image."""
+    """Return offset and length of each strip or tile of an image."""
     return [
         piece
         for offset_code, count_code in OFFSETS_AND_COUNTS[:2]
@@ -241,7 +241,7 @@ def check_compression(page: TiffPage, file: FileHandle) -> tuple[str, ...]:
 
 
 def lossy_error(name: str) -> Unmeasurable:
-    """Give the finding for pixels that were compressed with losses."""
+    """Return the finding for pixels that were compressed with losses."""
     return Unmeasurable(
         f"corrections baked in: the pixels are compressed as {name}, which alters edges; save raw uncompressed or "
         "losslessly compressed"
@@ -277,13 +277,13 @@ def check_streams(page: TiffPage, file: FileHandle) -> None:
 
 
 def read_at(file: FileHandle, offset: int, count: int) -> bytes:
-    """Give bytes of the file."""
+    """Return bytes of the file."""
     file.seek(offset)
     return file.read(count)
 
 
 def first_frame_marker(stream: bytes) -> int | None:
-    """Give the first start-of-frame marker of a JPEG stream, walking its segments (ITU-T T.81, B.1.1), or None.
+    """Return the first start-of-frame marker of a JPEG stream, walking its segments (ITU-T T.81, B.1.1), or None.
 
     Some bodies swap the bytes of every pair; such a stream is walked as it was before.
     """

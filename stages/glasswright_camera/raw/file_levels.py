@@ -50,7 +50,7 @@ def check_black(path: str, frame: RawFrame) -> None:
 
 
 def black_of_sites(page: TiffPage, frame: RawFrame) -> NDArray[np.float64] | None:
-    """Give the black level of each site of the visible frame's pattern, or None where the tags do not fit.
+    """Return the black level of each site of the visible frame's pattern, or None where the tags do not fit.
 
     The levels repeat from the upper left corner of the active area on (DNG 1.6, BlackLevelRepeatDim).
     """
@@ -67,7 +67,7 @@ def black_of_sites(page: TiffPage, frame: RawFrame) -> NDArray[np.float64] | Non
 
 
 def read_levels(page: TiffPage) -> NDArray[np.float64]:
-    """Give the BlackLevel tag's values; a rational comes as pairs."""
+    """Return the BlackLevel tag's values; a rational comes as pairs."""
     values = np.array(numbers_of(page, 50714) or (0,), dtype=np.float64)
     tag = page.tags.get(50714)
     if tag is not None and int(tag.dtype) == RATIONAL:
@@ -76,5 +76,5 @@ def read_levels(page: TiffPage) -> NDArray[np.float64]:
 
 
 def show(levels: NDArray[np.float64]) -> str:
-    """Give levels as a message shows them."""
+    """Return levels as a message shows them."""
     return ", ".join(f"{level:g}" for level in levels.ravel()[:8])

@@ -99,14 +99,14 @@ def read_image(path: str, *, transfer: Transfer, largest_px: int = LARGEST_FRAME
 
 
 def as_integers(pixels: NDArray[Any]) -> NDArray[np.uint8 | np.uint16]:
-    """Give the pixels back; raise for anything but 8 or 16 bits."""
+    """Return the pixels back; raise for anything but 8 or 16 bits."""
     if pixels.dtype not in (np.uint8, np.uint16):
         raise Unmeasurable(f"the image has {pixels.dtype} values; save 8 or 16 bits")
     return pixels
 
 
 def read_png(path: str, *, largest_px: int) -> NDArray[np.uint8 | np.uint16]:
-    """Give a PNG's pixels."""
+    """Return a PNG's pixels."""
     data = Path(path).read_bytes()
     match = PNG_HEADER.match(data)
     if match is None:
@@ -118,7 +118,7 @@ def read_png(path: str, *, largest_px: int) -> NDArray[np.uint8 | np.uint16]:
 
 
 def read_tiff(path: str, *, largest_px: int) -> NDArray[np.uint8 | np.uint16]:
-    """Give the pixels of a TIFF's one image, channels last."""
+    """Return the pixels of a TIFF's one image, channels last."""
     with open_tiff(path) as container:
         pages = [page for page in container.top if number_of(page, 256) and not number_of(page, 254)]
         if len(pages) != 1:
@@ -147,7 +147,7 @@ def read_tiff(path: str, *, largest_px: int) -> NDArray[np.uint8 | np.uint16]:
 
 
 def make_light_table(top: int, transfer: Transfer) -> NDArray[np.uint16]:
-    """Give the light, 0 to 65535, of each value from 0 to `top`.
+    """Return the light, 0 to 65535, of each value from 0 to `top`.
 
     Parameters
     ----------
@@ -162,7 +162,7 @@ def make_light_table(top: int, transfer: Transfer) -> NDArray[np.uint16]:
 
 
 def light_of_share(share: NDArray[np.float64], transfer: Transfer) -> NDArray[np.float64]:
-    """Give the light, 0 to 1, of values given as shares of the largest."""
+    """Return the light, 0 to 1, of values given as shares of the largest."""
     if transfer == "linear":
         return share
     if transfer == "srgb":

@@ -93,7 +93,7 @@ def read_raw(path: str, *, monochrome: bool, largest_px: int = LARGEST_FRAME_PX)
 
 
 def describe(error: Exception) -> str:
-    """Give LibRaw's words for an error, which rawpy hands on as bytes."""
+    """Return LibRaw's words for an error, which rawpy hands on as bytes."""
     first = error.args[0] if error.args else ""
     text = first.decode(errors="replace") if isinstance(first, bytes) else str(first)
     return f'"{text}"' if text else type(error).__name__
@@ -145,7 +145,7 @@ def note_aspect(aspect: float) -> tuple[str, ...]:
 
 
 def plane_of_colour(letters: str) -> NDArray[np.int64]:
-    """Give the plane of each of LibRaw's colour numbers; both greens are one plane.
+    """Return the plane of each of LibRaw's colour numbers; both greens are one plane.
 
     Raises
     ------

@@ -47,7 +47,7 @@ def collect_messages(messages: list[str], about: str) -> Iterator[None]:
 
 
 def sort_lines(text: bytes, about: str) -> list[str]:
-    """Give the lines about the file; write the others to standard error, where they were meant to go."""
+    """Return the lines about the file; write the others to standard error, where they were meant to go."""
     found = []
     for line in text.decode(errors="replace").splitlines():
         if about in line or DAMAGE.search(line):

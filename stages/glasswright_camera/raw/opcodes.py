@@ -34,7 +34,7 @@ HEADER: Final = struct.Struct(">IIII")
 
 
 def describe_opcodes(lists: Mapping[int, bytes | None]) -> tuple[str, ...]:
-    """Give a note for each opcode list that is harmless.
+    """Return a note for each opcode list that is harmless.
 
     Parameters
     ----------
@@ -66,12 +66,12 @@ def describe_opcodes(lists: Mapping[int, bytes | None]) -> tuple[str, ...]:
 
 
 def name_opcode(opcode: int) -> str:
-    """Give an opcode's name, or its number."""
+    """Return an opcode's name, or its number."""
     return OPCODE_NAMES.get(opcode, f"opcode {opcode}")
 
 
 def read_opcodes(data: bytes, number: int) -> tuple[int, ...]:
-    """Give the identities of the opcodes in a list.
+    """Return the identities of the opcodes in a list.
 
     Raises
     ------

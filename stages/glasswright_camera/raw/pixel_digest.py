@@ -25,7 +25,7 @@ Hot and dead pixels, which two dark frames of one body have in common, are a ten
 
 
 def digest_pixels(values: NDArray[Any], period: int) -> str:
-    """Give the SHA-256 of a frame's type, shape and pixels; empty for a frame of one value, but for a few defects.
+    """Return the SHA-256 of a frame's type, shape and pixels; empty for a frame of one value, but for a few defects.
 
     Parameters
     ----------

@@ -95,7 +95,7 @@ def read_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
 
 
 def make_mosaic(shot: Shot, frame: RawFrame, sensor: Sensor, notes: tuple[str, ...]) -> Mosaic:
-    """Give the mosaic of a raw frame, the stand's levels in place of the file's where it has any."""
+    """Return the mosaic of a raw frame, the stand's levels in place of the file's where it has any."""
     black = frame.black_dn if sensor.black_dn is None else np.full_like(frame.black_dn, sensor.black_dn)
     return check_levels(
         Mosaic(
@@ -138,12 +138,12 @@ def read_image_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
 
 
 def depth_ceiling(white_dn: float) -> int:
-    """Give the largest value of the bit depth that a white level belongs to: 16383 for 15000."""
+    """Return the largest value of the bit depth that a white level belongs to: 16383 for 15000."""
     return (1 << int(white_dn).bit_length()) - 1
 
 
 def check_levels(mosaic: Mosaic) -> Mosaic:
-    """Give the mosaic back; raise where its white is not above its black, or its blacks are far apart."""
+    """Return the mosaic back; raise where its white is not above its black, or its blacks are far apart."""
     if mosaic.white_dn <= mosaic.black_dn.max():
         raise Unmeasurable(
             f"white ({mosaic.white_dn:g}) is not above black ({mosaic.black_dn.max():g}): the file's levels are wrong; "
@@ -159,7 +159,7 @@ def check_levels(mosaic: Mosaic) -> Mosaic:
 
 
 def measure_brightest(census: PixelCensus, mosaic: Mosaic) -> float:
-    """Give the light of the brightest hundredth of a frame, of white."""
+    """Return the light of the brightest hundredth of a frame, of white."""
     black = float(mosaic.black_dn.mean())
     return (float(np.percentile(census.run_means[:, ::4], 99)) - black) / (mosaic.white_dn - black)
 

@@ -15,7 +15,7 @@ PIXEL_HALF_CY_PER_PX: Final = 0.6033545644016142
 
 
 def diffraction_transfer(share: float) -> float:
-    """Give the transfer of a perfect lens with a circular aperture at a share of the cut-off frequency.
+    """Return the transfer of a perfect lens with a circular aperture at a share of the cut-off frequency.
 
     (2/pi) (arccos x - x sqrt(1 - x^2)), 0 from the cut-off on: Goodman, Introduction to Fourier Optics, the incoherent
     transfer function of a circular pupil.
@@ -26,7 +26,7 @@ def diffraction_transfer(share: float) -> float:
 
 
 def find_ceiling(f_number: float, wavelength_um: float, pitch_um: float) -> float:
-    """Give the highest MTF50 that an image can have, in cycles per pixel.
+    """Return the highest MTF50 that an image can have, in cycles per pixel.
 
     It is where the transfer of a perfect lens (cut-off 1 / (wavelength x f-number)) times that of the pixel, sinc(f),
     falls to one half. A pixel that is light-sensitive over less than its whole pitch, or an aperture wider than its

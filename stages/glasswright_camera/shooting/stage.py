@@ -107,7 +107,7 @@ class Slope:
 
 
 def find_change(paper: NDArray[np.float64]) -> float:
-    """Give the largest difference of level between shots, per cent.
+    """Return the largest difference of level between shots, per cent.
 
     Parameters
     ----------

@@ -53,7 +53,7 @@ def _draw(sweep: Sweep, rows: list[int], where: str) -> Picture:
 
 
 def _stop(f_number: float) -> float:
-    """Give the place of an f-number: whole stops lie equally far apart."""
+    """Return the place of an f-number: whole stops lie equally far apart."""
     return 2 * math.log2(f_number)
 
 

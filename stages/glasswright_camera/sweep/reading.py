@@ -50,7 +50,7 @@ class Series:
 
 
 def find_series(table: Table, region: int, shot_scatter_frac: float) -> tuple[Series, ...]:
-    """Give a part of the field at each focal length; one that is not measured at all its f-numbers is left out.
+    """Return a part of the field at each focal length; one that is not measured at all its f-numbers is left out.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def read_region(series: tuple[Series, ...], whole: bool) -> RegionSweep:
 
 
 def _wide_open(series: Series) -> tuple[float, float]:
-    """Give the sharpness wide open over the sharpest, with its uncertainty: 0 where they are the same number."""
+    """Return the sharpness wide open over the sharpest, with its uncertainty: 0 where they are the same number."""
     first, best = int(np.argmin(series.f_number)), series.best
     ratio = float(series.value[first] / series.value[best])
     relative = series.value_u / series.value
@@ -125,7 +125,7 @@ def format_sharpest(region: str, series: tuple[Series, ...]) -> tuple[str, ...]:
 
 
 def read_falloff(table: Table) -> tuple[float, float]:
-    """Give how much of the corner loss goes when the aperture is closed, where that is most, with its uncertainty."""
+    """Return how much of the corner loss goes when the aperture is closed, where that is most, with its uncertainty."""
     found = [(np.nan, np.nan)]
     for number in range(int(table.series.max()) + 1):
         rows = np.flatnonzero(table.series == number)

@@ -115,7 +115,7 @@ def measure_sweep(
 
 
 def find_highest(table: Table) -> NDArray[np.float64]:
-    """Give the highest MTF50 of each setting and plane, NaN where none was measured: (settings, planes)."""
+    """Return the highest MTF50 of each setting and plane, NaN where none was measured: (settings, planes)."""
     found = np.where(np.isfinite(table.detail), table.detail, -np.inf).max(axis=(2, 3))
     return np.where(np.isfinite(found), found, np.nan)
 

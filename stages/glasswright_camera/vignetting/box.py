@@ -26,7 +26,7 @@ class Box:
 
 
 def mean_over_box(gain: NDArray[np.float64], gain_u: NDArray[np.float64], box: Box) -> tuple[float, float]:
-    """Give the mean gain over a box, and its standard uncertainty.
+    """Return the mean gain over a box, and its standard uncertainty.
 
     A cubic surface is fitted to the gain's points around the box and averaged over it exactly, so neither the box's
     place between the points nor the curvature within it matters.
@@ -58,7 +58,7 @@ def mean_over_box(gain: NDArray[np.float64], gain_u: NDArray[np.float64], box: B
 
 
 def choose_points(begin: float, length: float, count: int) -> NDArray[np.int64]:
-    """Give the indices of the points to fit along one direction: the box and a block more on each side."""
+    """Return the indices of the points to fit along one direction: the box and a block more on each side."""
     middle = begin + length / 2
     take = max(LEAST_POINTS, int(np.ceil(length)) + 2)
     take = min(count, take + (round(2 * middle) - take) % 2)  # as many on either side of the box's middle
@@ -67,6 +67,6 @@ def choose_points(begin: float, length: float, count: int) -> NDArray[np.int64]:
 
 
 def mean_powers(begin: float, length: float) -> NDArray[np.float64]:
-    """Give the means of 1, x, x^2, x^3 over an interval."""
+    """Return the means of 1, x, x^2, x^3 over an interval."""
     end = begin + length
     return np.array([(end ** (i + 1) - begin ** (i + 1)) / (i + 1) / length for i in range(4)])

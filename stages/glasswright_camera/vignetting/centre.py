@@ -67,18 +67,18 @@ def find_centre(gain: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np
 
 
 def even_terms(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give 1, r^2, r^4, r^6: (points, 4)."""
+    """Return 1, r^2, r^4, r^6: (points, 4)."""
     squared = x**2 + y**2
     return np.stack([np.ones_like(squared), squared, squared**2, squared**3], axis=-1)
 
 
 def falloff(parameters: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give the model: centre x and y, then the factors of `even_terms`."""
+    """Return the model: centre x and y, then the factors of `even_terms`."""
     return np.asarray(even_terms(x - parameters[0], y - parameters[1]) @ parameters[2:])
 
 
 def slopes(parameters: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give the model's derivatives: (points, parameters)."""
+    """Return the model's derivatives: (points, parameters)."""
     dx, dy = x - parameters[0], y - parameters[1]
     terms = even_terms(dx, dy)
     by_squared = terms[:, :3] @ (parameters[3:] * [1.0, 2.0, 3.0])
@@ -86,7 +86,7 @@ def slopes(parameters: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[n
 
 
 def cell_of(place: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Give the cell along one direction, 0 to 3."""
+    """Return the cell along one direction, 0 to 3."""
     span = np.abs(place).max() * (1 + 1e-9)
     return np.asarray(np.floor((place / span + 1) / 2 * CELLS), dtype=np.int64)
 
@@ -94,6 +94,6 @@ def cell_of(place: NDArray[np.float64]) -> NDArray[np.int64]:
 def leave_out(
     jacobian: NDArray[np.float64], residual: NDArray[np.float64], gone: NDArray[np.bool_]
 ) -> NDArray[np.float64]:
-    """Give how far the parameters move when some points are left out (one Gauss-Newton step)."""
+    """Return how far the parameters move when some points are left out (one Gauss-Newton step)."""
     kept, rest = jacobian[~gone], residual[~gone]
     return np.asarray(-np.linalg.lstsq(kept, rest, rcond=None)[0])

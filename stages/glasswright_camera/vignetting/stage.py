@@ -153,7 +153,7 @@ class CornerLoss:
 
 
 def lay_points(flat: FlatField) -> Points:
-    """Give the points of a gain map."""
+    """Return the points of a gain map."""
     rows, columns = flat.gain.shape[1:]
     y, x = np.meshgrid(np.arange(rows) + 0.5, np.arange(columns) + 0.5, indexing="ij")
     return Points(x=x, y=y, size=(flat.width_px / flat.block_px, flat.height_px / flat.block_px))
@@ -162,7 +162,7 @@ def lay_points(flat: FlatField) -> Points:
 def measure_corners(
     gain: NDArray[np.float64], gain_u: NDArray[np.float64], size: tuple[float, float], box_frac: float
 ) -> CornerLoss:
-    """Give the corners' losses of one plane.
+    """Return the corners' losses of one plane.
 
     Raises
     ------
@@ -189,7 +189,7 @@ def measure_corners(
 def make_falloff(
     flat: FlatField, corners: list[CornerLoss], plane: int, centre: Centre, notes: tuple[str, ...]
 ) -> Falloff:
-    """Give the result from its parts."""
+    """Return the result from its parts."""
     main = corners[plane]
     total_u = np.hypot(main.own_u, main.centre_u)
     worst, best = int(main.loss.argmax()), int(main.loss.argmin())
@@ -228,7 +228,7 @@ def make_falloff(
 
 
 def compare_plane(flat: FlatField, corners: list[CornerLoss], plane: int, name: str) -> tuple[float, float]:
-    """Give how much more a plane loses in the corners than the main one, and its uncertainty."""
+    """Return how much more a plane loses in the corners than the main one, and its uncertainty."""
     if name not in flat.planes or name == flat.planes[plane]:
         return float("nan"), float("nan")
     other, main = corners[flat.planes.index(name)], corners[plane]

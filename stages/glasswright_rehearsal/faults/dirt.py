@@ -32,7 +32,7 @@ SCRATCH_SPECKS, SCRATCH_MM, SCRATCH_LONG_MM = 80, 0.16, 10.0
 
 
 def draw_dirt(fault: Fault, frame: Frame) -> tuple[Dust, ...]:
-    """Give the motes that stand for a fault of the glass; none for any other fault."""
+    """Return the motes that stand for a fault of the glass; none for any other fault."""
     if fault.name not in DIRT_FAULTS:
         return ()
     generator = np.random.default_rng(int(fault.direction_deg * 1000))

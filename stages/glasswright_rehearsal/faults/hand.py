@@ -38,7 +38,7 @@ def is_zoom(model: LensModel) -> bool:
 
 
 def answer_hand_checks(model: LensModel, faults: tuple[str, ...]) -> dict[str, dict[str, str]]:
-    """Give the signed answers of a ticket: all pass, what the model does not have is not applicable, a fault fails."""
+    """The signed answers of a ticket: all pass, what the model does not have is not applicable, a fault fails."""
     has = (*COMMON_CHECKS, *((*ZOOM_CHECKS, *STABILISER_CHECKS) if is_zoom(model) else ()))
     answers = {
         name: {"answer": "pass" if name in has else "not_applicable", "who": WHO, "when": WHEN}

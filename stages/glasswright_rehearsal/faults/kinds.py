@@ -67,12 +67,12 @@ def draw_fault(name: str, generator: np.random.Generator) -> Fault:
 
 
 def find_fault(faults: tuple[Fault, ...], *names: str) -> Fault | None:
-    """Give the first fault that has one of the names."""
+    """Return the first fault that has one of the names."""
     return next((fault for fault in faults if fault.name in names), None)
 
 
 def harm_lens(lens: Lens, fault: Fault, opened: float) -> Lens:
-    """Give the lens with a fault.
+    """Return the lens with a fault.
 
     Parameters
     ----------

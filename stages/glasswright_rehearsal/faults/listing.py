@@ -34,7 +34,7 @@ def fault_names() -> tuple[str, ...]:
 
 
 def list_faults() -> str:
-    """Give the list of faults as text: a heading a group, a line a fault."""
+    """Return the list of faults as text: a heading a group, a line a fault."""
     width = max(len(name) for name in fault_names())
     lines: list[str] = []
     for heading, faults in FAULT_GROUPS.items():

@@ -42,7 +42,7 @@ class ShakenShot:
 
 
 def find_stops(faults: tuple[Fault, ...]) -> float:
-    """Give what the lens's stabiliser takes off, in stops of exposure time."""
+    """Return what the lens's stabiliser takes off, in stops of exposure time."""
     weak = find_fault(faults, *SHAKING_FAULTS)
     return WEAK_STOPS / weak.severity if weak else HEALTHY_STOPS
 
@@ -72,7 +72,7 @@ def draw_shaken_shots(
 
 
 def describe_shaking(stops: float, shots: tuple[ShakenShot, ...], pitch_um: float) -> dict[str, Any]:
-    """Give the truth, ready for JSON."""
+    """Return the truth, ready for JSON."""
     return {
         "benefit_stops": stops,
         "shots": [

@@ -16,7 +16,7 @@ LAMP_LEAN = 0.4
 
 
 def strike_scene(scene: Scene, faults: tuple[Fault, ...]) -> Scene:
-    """Give the chart scene as shooting faults spoil it."""
+    """Return the chart scene as shooting faults spoil it."""
     for fault in faults:
         scene = _strike(scene, fault)
     return scene

@@ -19,7 +19,7 @@ FADE_SHARE = 0.3
 
 @njit(cache=True, inline="always")
 def _polar_radius(radius: Array, plane: int, disc: int, c: float, s: float) -> tuple[float, float, float]:
-    """Give radius, slope and second derivative of the edge's polar form at the angle of (c, s)."""
+    """Return radius, slope and second derivative of the edge's polar form at the angle of (c, s)."""
     value, slope, bend = radius[plane, disc, 0], 0.0, 0.0
     ck, sk = c, s
     for k in range(2, (radius.shape[2] - 1) // 2 + 1):
@@ -33,7 +33,7 @@ def _polar_radius(radius: Array, plane: int, disc: int, c: float, s: float) -> t
 
 @njit(cache=True, inline="always")
 def _foot(radius: Array, plane: int, disc: int, dx: float, dy: float, r: float) -> tuple[float, float, float]:
-    """Give the signed distance (outside positive), the direction of the normal and the curvature at the edge's
+    """Return the signed distance (outside positive), the direction of the normal and the curvature at the edge's
     nearest point, by three Newton steps from the point at the pixel's own angle."""
     c, s = dx / r, dy / r
     for _ in range(3):
@@ -55,7 +55,7 @@ def _foot(radius: Array, plane: int, disc: int, dx: float, dy: float, r: float) 
 
 @njit(cache=True, inline="always")
 def _cubic(a: float, b: float, c: float, d: float, t: float) -> float:
-    """Give the value between b and c of the cubic through four even samples (Lagrange)."""
+    """Return the value between b and c of the cubic through four even samples (Lagrange)."""
     return (
         -a * t * (t - 1) * (t - 2) / 6
         + b * (t + 1) * (t - 1) * (t - 2) / 2
@@ -98,7 +98,7 @@ def _cover(
     near_px: float,
     far_px: float,
 ) -> float:
-    """Give one disc's coverage in one plane at a pixel (dx, dy) from its centre; see `draw_discs`.
+    """Return one disc's coverage in one plane at a pixel (dx, dy) from its centre; see `draw_discs`.
 
     The arrays come whole and are indexed here: a view made for each pixel would cost more than the look-up.
     """

@@ -30,7 +30,7 @@ BOARD = Lighting(exposure_frac=0.6, gradient=(0.01, 0.02))
 def draw_ramp_scenes(
     scene: Scene, stand: StandFacts, faults: tuple[Fault, ...], count: int, generator: np.random.Generator
 ) -> tuple[Scene, ...]:
-    """Give the shots of the board at a chart scene's setting and magnification, each with a focus of its own.
+    """Return the shots of the board at a chart scene's setting and magnification, each with a focus of its own.
 
     Raises
     ------
@@ -51,12 +51,12 @@ def draw_ramp_scenes(
 
 
 def place_board(magnification_frac: float, angle_deg: float) -> Pose:
-    """Give the pose of a board whose upper end leans away, inclined to the optical axis by an angle."""
+    """Return the pose of a board whose upper end leans away, inclined to the optical axis by an angle."""
     return Pose(magnification_frac=magnification_frac, rotation_deg=0.3, tilt_x_deg=-(90 - angle_deg))
 
 
 def find_best_focus_mm(shot: Scene) -> dict[str, float]:
-    """Give where along the axis each plane is sharpest, from the board's middle, farther positive; NaN off the board.
+    """Return where along the axis each plane is sharpest, from the board's middle, farther positive; NaN off the board.
 
     It is where the defocus of a row's discs is 0 on average: the lens's own (focus, longitudinal colour, tilt, field
     curvature) and that of the depth together.
@@ -75,7 +75,7 @@ def find_best_focus_mm(shot: Scene) -> dict[str, float]:
 
 
 def describe_ramp(shots: tuple[Scene, ...], stand: StandFacts) -> dict[str, Any]:
-    """Give where each plane is sharpest in each shot: mm along the axis, and um at the sensor."""
+    """Return where each plane is sharpest in each shot: mm along the axis, and um at the sensor."""
     told: dict[str, Any] = {"angle_deg": stand.ramp_angle_deg, "shots": []}
     for shot in shots:
         best = find_best_focus_mm(shot)

@@ -82,7 +82,7 @@ def render_light(scene: Scene) -> Array32:
 
 
 def find_edges(scene: Scene) -> tuple[Circles, Edges]:
-    """Give the chart's circles and where their edges fall on the sensor."""
+    """Return the chart's circles and where their edges fall on the sensor."""
     if scene.layout is None or scene.pose is None:
         message = "a scene with a chart needs both a layout and a pose"
         raise ValueError(message)
@@ -92,7 +92,7 @@ def find_edges(scene: Scene) -> tuple[Circles, Edges]:
 
 
 def find_disc_blurs(scene: Scene, edges: Edges) -> tuple[Blur, ...]:
-    """Give each plane's blur at the centre of every circle (its green centre, so all planes share the place)."""
+    """Return each plane's blur at the centre of every circle (its green centre, so all planes share the place)."""
     place = edges.node_px[len(scene.sensor.planes) // 2]
     planes = scene.sensor.planes
     if scene.layout is None or scene.pose is None:
@@ -136,7 +136,7 @@ def _draw_chart(picture: Array32, scene: Scene, layout: Layout) -> None:
 
 
 def _list_exposures(scene: Scene) -> list[tuple[float, Array]]:
-    """Give the parts of the exposure, each with its share and how far the chart had moved in px."""
+    """Return the parts of the exposure, each with its share and how far the chart had moved in px."""
     parts = [(1 - scene.knocked_share, np.zeros(2)), (scene.knocked_share, np.array(scene.knocked_px))]
     return parts if scene.knocked_share else parts[:1]
 
@@ -156,7 +156,7 @@ def _bound_radii(radius: Array) -> tuple[float, float]:
 
 
 def _find_top(blurs: tuple[Blur, ...]) -> float:
-    """Give the frequency above which no transfer function is left."""
+    """Return the frequency above which no transfer function is left."""
     cutoff = max(float(blur.cutoff.max()) for blur in blurs)
     variance = min(float(np.linalg.eigvalsh(_matrices(blur)).min()) for blur in blurs)
     gauss = np.sqrt(16 / (2 * np.pi**2 * max(variance, 1e-6)))
@@ -164,6 +164,6 @@ def _find_top(blurs: tuple[Blur, ...]) -> float:
 
 
 def _matrices(blur: Blur) -> Array:
-    """Give the covariances as (places, 2, 2)."""
+    """Return the covariances as (places, 2, 2)."""
     flat = np.stack([blur.variance_xx, blur.variance_xy, blur.variance_xy, blur.variance_yy], axis=1)
     return flat.reshape(-1, 2, 2)

@@ -39,7 +39,7 @@ class RehearsedHandChecks(Artefact):
 
 
 def see_hand_checks(model: LensModel) -> RehearsedHandChecks:
-    """Give what the step would say of a lens of a model."""
+    """Return what the step would say of a lens of a model."""
     checks = {
         name: RehearsedHandCheck(
             passed=True if answer["answer"] == "pass" else None, says=f"{answer['answer']} ({answer['who']})"

@@ -56,7 +56,7 @@ class RehearsedDark(Artefact):
 
 
 def see_sensor(setting: Setting | None, draw: Draw, *, knocked: bool) -> dict[str, Artefact]:
-    """Give what a night's reference shots say at a setting, or without one of the whole ticket, by step.
+    """Return what a night's reference shots say at a setting, or without one of the whole ticket, by step.
 
     Parameters
     ----------

@@ -67,7 +67,7 @@ class Visit:
     dust: tuple[Dust, ...]
 
     def lens_at(self, focal_length_mm: float, f_number: float) -> Lens:
-        """Give the lens at a setting, with its fault."""
+        """Return the lens at a setting, with its fault."""
         lens = set_lens(self.copy, focal_length_mm, f_number)
         for fault in self.faults:
             lens = harm_lens(lens, fault, self.copy.model.f_numbers[0] / f_number)
@@ -75,7 +75,7 @@ class Visit:
 
 
 def find_frame(megapixels: float, pitch_um: float) -> Frame:
-    """Give a 3:2 frame of about so many megapixels, its sides multiples of the colour patterns' periods."""
+    """Return a 3:2 frame of about so many megapixels, its sides multiples of the colour patterns' periods."""
     unit = max(1, round(np.sqrt(megapixels * 1e6 / 6) / 12))
     return Frame(width_px=36 * unit, height_px=24 * unit, pitch_um=pitch_um)
 

@@ -44,7 +44,7 @@ class Blur:
     """Even motion during the exposure, its whole length."""
 
     def __len__(self) -> int:
-        """Give the number of places."""
+        """Return the number of places."""
         return len(self.cutoff)
 
 
@@ -92,7 +92,7 @@ def find_blur(
 
 
 def diffract(relative_frequency: Array, waves: Array) -> Array:
-    """Give the transfer function of a round pupil with defocus.
+    """Return the transfer function of a round pupil with defocus.
 
     Parameters
     ----------
@@ -120,7 +120,7 @@ def diffract(relative_frequency: Array, waves: Array) -> Array:
 
 
 def transfer(blur: Blur, frequency: Array, cos: Array, sin: Array, *, pixel: bool = True) -> Array | Complex:
-    """Give the transfer function along directions; complex where there is coma, else real.
+    """Return the transfer function along directions; complex where there is coma, else real.
 
     Parameters
     ----------
@@ -156,7 +156,7 @@ def transfer(blur: Blur, frequency: Array, cos: Array, sin: Array, *, pixel: boo
 
 
 def _find_pupil(blur: Blur, frequency: Array, cos: Array, sin: Array) -> Array | Complex:
-    """Give the pupil's own part, (P, D or 1, F)."""
+    """Return the pupil's own part, (P, D or 1, F)."""
     if not blur.coma_waves and len(blur) < MANY:
         return diffract(frequency[None, :] / blur.cutoff[:, None], blur.waves[:, None])[:, None, :]
     axis = np.deg2rad(blur.coma_deg)
@@ -166,7 +166,7 @@ def _find_pupil(blur: Blur, frequency: Array, cos: Array, sin: Array) -> Array |
 
 
 def find_mtf50(blur: Blur, cos: Array, sin: Array) -> Array:
-    """Give the frequency (P, D), cycles per pixel, at which the transfer function's modulus first falls to one half."""
+    """The frequency (P, D), cycles per pixel, at which the transfer function's modulus first falls to one half."""
     frequency = np.linspace(0, 1.2, 301)
     values = np.abs(transfer(blur, frequency, cos, sin))
     below = values < HALF
@@ -197,7 +197,7 @@ def pick_places(blur: Blur, index: NDArray[np.intp]) -> Blur:
 
 
 def find_spread_px(blur: Blur) -> float:
-    """Give a generous standard deviation of the widest blur, for the reach of the edge tables."""
+    """Return a generous standard deviation of the widest blur, for the reach of the edge tables."""
     gauss = np.sqrt(np.max(blur.variance_xx + blur.variance_yy))
     # geometric blur-disc radius of defocus is 4 |W20/lambda| / cut-off pixels
     disc = np.max(4 * np.abs(blur.waves) / blur.cutoff)

@@ -33,7 +33,7 @@ GRID_WAVES = 0.5
 
 
 def transfer_comatic(relative_frequency: Array, waves: Array, coma_waves: float, cos_axis: Array) -> Complex:
-    """Give the pupil's transfer function at places, in directions.
+    """Return the pupil's transfer function at places, in directions.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ def transfer_comatic(relative_frequency: Array, waves: Array, coma_waves: float,
 
 @lru_cache(maxsize=24)
 def _tabulate(coma_waves: float, low: float, high: float) -> Complex:
-    """Give Chebyshev coefficients (defoci, cosines, frequencies) of the transfer function.
+    """Return Chebyshev coefficients (defoci, cosines, frequencies) of the transfer function.
 
     Frequencies lie at ``2 f / cut-off = 1 - cos t`` with even t from 0 to pi, so that splines in t follow the slow
     end at the cut-off.
@@ -86,7 +86,7 @@ def _tabulate(coma_waves: float, low: float, high: float) -> Complex:
 
 
 def _points(count: int) -> Array:
-    """Give Chebyshev's points, from 1 down to -1."""
+    """Return Chebyshev's points, from 1 down to -1."""
     return np.cos((np.arange(count) + 0.5) * np.pi / count)
 
 

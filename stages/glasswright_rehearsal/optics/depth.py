@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 def defocus_by_depth(
     circles: Circles, pose: Pose, lens: Lens, frame: Frame, is_deep: bool
 ) -> tuple[Array, Array | None]:
-    """Give the defocus of circles that lie nearer or farther than the layout's middle, micrometres at the sensor.
+    """Return the defocus of circles that lie nearer or farther than the layout's middle, micrometres at the sensor.
 
     Positive is behind the sensor, as for the lens's own.
 
@@ -49,12 +49,12 @@ def defocus_by_depth(
 
 
 def find_depth_mm(points_mm: Array, pose: Pose) -> Array:
-    """Give how much farther than the layout's middle its points (..., 2) are, along the optical axis."""
+    """Return how much farther than the layout's middle its points (..., 2) are, along the optical axis."""
     return np.asarray(points_mm @ find_turn(pose)[2, :2])
 
 
 def sharp_image_um(depth_mm: Array, pose: Pose, lens: Lens) -> Array:
-    """Give where points so much farther than the focused plane are sharp, behind the sensor positive (thin lens).
+    """Return where points so much farther than the focused plane are sharp, behind the sensor positive (thin lens).
 
     With the plane at s = f (1 + 1/m), a point at s + z is sharp ``m^2 z / (1 + z m / f)`` before the sensor.
     """

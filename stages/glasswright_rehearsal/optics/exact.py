@@ -49,7 +49,7 @@ def draw_exact(axes_px: Array, offset_px: tuple[float, float], blur: Blur, size_
 
 
 def _spectrum(fx: Array, fy: Array, axes_px: Array, blur: Blur) -> Complex:
-    """Give the ellipse's spectrum times the transfer function."""
+    """Return the ellipse's spectrum times the transfer function."""
     gx = axes_px[0, 0] * fx + axes_px[1, 0] * fy
     gy = axes_px[0, 1] * fx + axes_px[1, 1] * fy
     g = np.maximum(np.hypot(gx, gy), 1e-9)

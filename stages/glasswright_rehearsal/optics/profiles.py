@@ -170,7 +170,7 @@ def tabulate(blur: Blur, kernels: Kernels) -> Profiles:
 
 
 def _slice(blur: Blur, frequency: Array, cos: Array, sin: Array) -> tuple[Array | Complex, Array | None]:
-    """Give the transfer function in each direction (places, directions, frequencies), the mean of both sides of the
+    """Return the transfer function in each direction (places, directions, frequencies), the mean of both sides of the
     disc, and half of what the side in the direction has more than the other; None where the sides are alike."""
     if blur.side_waves is None:
         return transfer(blur, frequency, cos[None, :], sin[None, :]), None
@@ -217,13 +217,13 @@ def _fade(table: Array32) -> Array32:
 
 
 def _share(relative: Array) -> Array:
-    """Give the first share's weight at a frequency over the split."""
+    """Return the first share's weight at a frequency over the split."""
     middle, width = HAND_OVER
     return np.asarray(0.5 * erfc((relative - middle) / (width * np.sqrt(2))), dtype=np.float64)
 
 
 def _nodes(top: float, reach_px: float) -> tuple[Array, Array]:
-    """Give Gauss-Legendre nodes and weights on 0..top for kernels that swing with `reach_px`."""
+    """Return Gauss-Legendre nodes and weights on 0..top for kernels that swing with `reach_px`."""
     node, weight = legendre_nodes(int(2.6 * top * reach_px) + 40)
     return (node + 1) * top / 2, weight * top / 2
 
@@ -232,7 +232,7 @@ class _Kernel(Protocol):
     """What a slice at each frequency adds to the light at each place."""
 
     def __call__(self, band: _Band, radius: float, place: Array, shift: float, /) -> Array:
-        """Give (frequencies, places) for one of the two radii, `shift` more than the lesser one."""
+        """Return (frequencies, places) for one of the two radii, `shift` more than the lesser one."""
 
 
 def _even_kernel(band: _Band, radius: float, distance: Array, _shift: float) -> Array:
@@ -263,7 +263,7 @@ def _odd_turn_kernel(band: _Band, radius: float, distance: Array, _shift: float)
 
 
 def _disc_kernel(band: _Band, radius: float, distance: Array, times: int) -> Array:
-    """Give ``2 pi R J1(2 pi R f) Jm(2 pi r f)``, (frequencies, distances), for what turns m = 0 or 1 times.
+    """Return ``2 pi R J1(2 pi R f) Jm(2 pi r f)``, (frequencies, distances), for what turns m = 0 or 1 times.
 
     The higher band takes the half of it, ``(J1 Jm + Y1 Ym) / 2``, that does not swing with the far side.
     """
@@ -277,7 +277,7 @@ def _disc_kernel(band: _Band, radius: float, distance: Array, times: int) -> Arr
 
 
 def _second_derivative(parity: int) -> Array:
-    """Give the matrix that takes samples over half a turn to their second derivative, by Fourier series.
+    """Return the matrix that takes samples over half a turn to their second derivative, by Fourier series.
 
     Over the other half the samples are the same (parity 0) or change sign (1).
     """

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 @lru_cache(maxsize=256)
 def legendre_nodes(count: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Give nodes and weights on -1..1, exact for polynomials of degree 2 count - 1; not to be written into."""
+    """Return nodes and weights on -1..1, exact for polynomials of degree 2 count - 1; not to be written into."""
     node, weight = roots_legendre(count)
     node.flags.writeable = weight.flags.writeable = False
     return node, weight

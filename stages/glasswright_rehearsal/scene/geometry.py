@@ -41,12 +41,12 @@ class Frame:
 
     @property
     def centre_px(self) -> Array:
-        """Give x and y of the middle; pixel centres are at integers."""
+        """Return x and y of the middle; pixel centres are at integers."""
         return np.array([(self.width_px - 1) / 2, (self.height_px - 1) / 2])
 
     @property
     def half_diagonal_px(self) -> float:
-        """Give half the diagonal."""
+        """Return half the diagonal."""
         return float(np.hypot(self.width_px, self.height_px) / 2)
 
 
@@ -63,7 +63,7 @@ class Edges:
 
 
 def find_homography(pose: Pose, frame: Frame, focal_length_mm: float) -> Array:
-    """Give the 3 x 3 matrix that takes chart millimetres to sensor pixels without distortion (pinhole)."""
+    """Return the 3 x 3 matrix that takes chart millimetres to sensor pixels without distortion (pinhole)."""
     image_mm = focal_length_mm * (1 + pose.magnification_frac)
     image_px = image_mm * 1000 / frame.pitch_um
     turn = find_turn(pose)
@@ -77,7 +77,7 @@ def find_homography(pose: Pose, frame: Frame, focal_length_mm: float) -> Array:
 
 
 def find_turn(pose: Pose) -> Array:
-    """Give the 3 x 3 rotation of the layout: right, down and away from the camera."""
+    """Return the 3 x 3 rotation of the layout: right, down and away from the camera."""
     roll, tilt_x, tilt_y = np.deg2rad([pose.rotation_deg, pose.tilt_x_deg, pose.tilt_y_deg])
     about_z = np.array([[np.cos(roll), -np.sin(roll), 0], [np.sin(roll), np.cos(roll), 0], [0, 0, 1]])
     about_x = np.array([[1, 0, 0], [0, np.cos(tilt_x), -np.sin(tilt_x)], [0, np.sin(tilt_x), np.cos(tilt_x)]])

@@ -44,7 +44,7 @@ class Dust:
 
 
 def find_gain(falloff: Falloff, plane: str, x: Array, y: Array) -> Array:
-    """Give the lens's light at field places (half-diagonals from the frame's centre), 1 on its own axis."""
+    """Return the lens's light at field places (half-diagonals from the frame's centre), 1 on its own axis."""
     u, v = x - falloff.centre_shift_frac[0], y - falloff.centre_shift_frac[1]
     square = u**2 + v**2
     share = falloff.square_share
@@ -56,7 +56,7 @@ def find_gain(falloff: Falloff, plane: str, x: Array, y: Array) -> Array:
 
 
 def find_source(lighting: Lighting, x: Array, y: Array) -> Array:
-    """Give the light field itself at field places, 1 at the frame's centre."""
+    """Return the light field itself at field places, 1 at the frame's centre."""
     gx, gy = lighting.gradient
     return 1 + gx * x + gy * y + lighting.bowl * (x**2 + y**2)
 
@@ -108,7 +108,7 @@ def _falloff_row(falloff: Falloff, plane: str) -> Array:
 
 @njit(cache=True, inline="always")
 def _gain(row: Array, x: float, y: float) -> float:
-    """Give the falloff's gain at one field place."""
+    """Return the falloff's gain at one field place."""
     u, v = x - row[3], y - row[4]
     square = u * u + v * v
     loss = row[0] * (row[1] * square + (1 - row[1]) * square * square) + row[2] * square
@@ -159,7 +159,7 @@ def _shade(picture: Array32, mote: Dust, frame: Frame, f_number: float) -> None:
 
 
 def find_rim_px(mote: Dust, frame: Frame, f_number: float) -> float:
-    """Give the outer radius of a mote's shadow."""
+    """Return the outer radius of a mote's shadow."""
     return (mote.diameter_um + mote.distance_um / f_number) / 2 / frame.pitch_um
 
 

@@ -103,7 +103,7 @@ def draw_copy(model: LensModel, number: int, generator: np.random.Generator) -> 
 
 
 def set_lens(copy: Copy, focal_length_mm: float, f_number: float) -> Lens:
-    """Give a copy at one setting. Aberration blur shrinks with the aperture, falloff runs down to what is natural."""
+    """Return a copy at one setting. Aberration blur shrinks with the aperture, falloff runs down to what is natural."""
     design = min(copy.model.designs, key=lambda d: abs(d.focal_length_mm - focal_length_mm))
     opened = copy.model.f_numbers[0] / f_number
     wide, natural = design.corner_ev
@@ -136,7 +136,7 @@ def set_lens(copy: Copy, focal_length_mm: float, f_number: float) -> Lens:
 
 
 def stop_focus(lens: Lens, defocus_um: float) -> Lens:
-    """Give a lens with its focus moved."""
+    """Return a lens with its focus moved."""
     moved = replace(lens.aberrations, defocus_um=lens.aberrations.defocus_um + defocus_um)
     return replace(lens, aberrations=moved)
 

@@ -51,12 +51,12 @@ class Sensor:
     hot_seed: int = 1
 
     def pattern_array(self) -> NDArray[np.int64]:
-        """Give the pattern as (channels, rows, columns)."""
+        """Return the pattern as (channels, rows, columns)."""
         return np.array(self.pattern, dtype=np.int64)
 
 
 def mosaic_sensor(name: str = "RGGB", **changes: object) -> Sensor:
-    """Give a sensor by its pattern's name: a Bayer phase, `xtrans`, `mono` or `rgb`."""
+    """Return a sensor by its pattern's name: a Bayer phase, `xtrans`, `mono` or `rgb`."""
     layouts: dict[str, dict[str, object]] = {
         "xtrans": {"pattern": (XTRANS,), "black_dn": ((1022.0,),)},
         "mono": {"pattern": (((0,),),), "planes": ("white",), "black_dn": ((512.0,),)},
@@ -105,7 +105,7 @@ def _read_out(
 
 
 def find_hot(sensor: Sensor, height: int, width: int) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
-    """Give the hot pixels: rows, columns and what each adds."""
+    """Return the hot pixels: rows, columns and what each adds."""
     generator = np.random.default_rng(sensor.hot_seed)
     rows = generator.integers(0, height, sensor.hot_count)
     columns = generator.integers(0, width, sensor.hot_count)

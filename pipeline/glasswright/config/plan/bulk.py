@@ -18,7 +18,7 @@ Groups = dict[str, str]
 
 
 def find_chains(document: Document, ordered: Sequence[DraftStep]) -> tuple[tuple[frozenset[str], ...], list[Problem]]:
-    """Give the chains of shot scope, in order, and what would carry bulk out of one."""
+    """Return the chains of shot scope, in order, and what would carry bulk out of one."""
     steps = {draft.name: draft for draft in ordered}
     problems = [problem for draft in ordered for problem in _refuse_leaks(document, draft, steps)]
     groups: Groups = {name: name for name in steps}
@@ -73,7 +73,7 @@ def _merge_knots(document: Document, groups: Groups, steps: Mapping[str, DraftSt
 
 
 def _find_knots(groups: Groups, steps: Mapping[str, DraftStep]) -> list[list[str]]:
-    """Give the steps of each set of groups that lead to one another."""
+    """Return the steps of each set of groups that lead to one another."""
     behind: dict[str, set[str]] = {_root(groups, name): set() for name in steps}
     for name, draft in steps.items():
         for source in draft.inputs.values():

@@ -40,7 +40,7 @@ class DraftStep:
     role: str | None = None
 
     def described_inputs(self) -> Iterator[tuple[InputDescription, Source]]:
-        """Give each wired input with its description."""
+        """Yield each wired input with its description."""
         for description in self.stage.inputs if self.stage else ():
             if description.name in self.inputs:
                 yield description, self.inputs[description.name]

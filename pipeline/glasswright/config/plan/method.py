@@ -65,12 +65,12 @@ def _find_defaults(step: Step) -> Iterator[str]:
 
 
 def method_text(method: Method) -> str:
-    """Give a method as JSON, the same for the same method whatever the order of its steps."""
+    """Return a method as JSON, the same for the same method whatever the order of its steps."""
     return json.dumps(method.model_dump(mode="json"), sort_keys=True)
 
 
 def find_closure(method: Method, steps: Collection[str]) -> dict[str, StageEntry]:
-    """Give the steps named and every step upstream of them, in the method's order."""
+    """Return the steps named and every step upstream of them, in the method's order."""
     needed, waiting = set[str](), [*steps]
     while waiting:
         name = waiting.pop()

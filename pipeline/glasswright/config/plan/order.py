@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def order_steps(document: Document, drafts: Sequence[DraftStep]) -> tuple[tuple[DraftStep, ...], list[Problem]]:
-    """Give the steps in order, those on or behind a cycle left out, and one problem for each cycle."""
+    """Return the steps in order, those on or behind a cycle left out, and one problem for each cycle."""
     waiting = {draft.name: _steps_before(draft) for draft in drafts}
     by_name = {draft.name: draft for draft in drafts}
     ordered: list[DraftStep] = []

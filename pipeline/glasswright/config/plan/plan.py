@@ -61,11 +61,11 @@ class Plan:
     sha256: str
 
     def fields(self) -> dict[str, FieldDescription]:
-        """Give everything that the plan measures, by `step.field`."""
+        """Return everything that the plan measures, by `step.field`."""
         return {f"{step.name}.{field.path}": field for step in self.steps for field in step.stage.fields}
 
     def step(self, name: str) -> Step:
-        """Give a step by name."""
+        """Return a step by name."""
         return next(step for step in self.steps if step.name == name)
 
 

@@ -23,7 +23,7 @@ WIDER = {
 
 
 def resolve_scopes(document: Document, ordered: Sequence[DraftStep]) -> tuple[tuple[DraftStep, ...], list[Problem]]:
-    """Give each step its scope, in order; one whose scope cannot be known keeps None."""
+    """Find the scope of each step, in order; one whose scope cannot be known keeps None."""
     done: dict[str, DraftStep] = {}
     problems: list[Problem] = []
     for draft in ordered:
@@ -46,7 +46,7 @@ def _scope_of(source: Source, done: Mapping[str, DraftStep]) -> Scope | None:
 
 
 def _scope_of_step(draft: DraftStep, done: Mapping[str, DraftStep]) -> Scope | None:
-    """Give `per` for a step that gathers, else the narrowest scope that it takes from."""
+    """Return `per` for a step that gathers, else the narrowest scope that it takes from."""
     if not draft.whole:
         return None
     if any(description.gathers for description, _ in draft.described_inputs()):

@@ -35,7 +35,7 @@ WANTED = {
 
 
 def explain(error: ValidationError, document: Document, kind: object, start: Place) -> list[Problem]:
-    """Give one problem for each place that is wrong; what several branches of a union say of one place is joined."""
+    """Return one problem for each place that is wrong; what several branches of a union say of one place is joined."""
     said: dict[tuple[Place, int], list[str]] = {}
     details = error.errors(include_url=False)
     for number, detail in enumerate(details):

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def keys_at(kind: object, place: Place) -> frozenset[str]:
-    """Give the keys that a type knows at a place; none where the place is no mapping with named keys."""
+    """Return the keys that a type knows at a place; none where the place is no mapping with named keys."""
     kinds = _alternatives(kind)
     for part in place:
         # a validator's own words between the keys lead nowhere and are passed over
@@ -49,7 +49,7 @@ def _step(kind: object, part: str | int) -> list[Any]:
 
 
 def _alternatives(kind: object) -> list[Any]:
-    """Give the members of a union, and what `Annotated` wraps."""
+    """Return the members of a union, and what `Annotated` wraps."""
     if get_origin(kind) is Annotated:
         return _alternatives(get_args(kind)[0])
     if get_origin(kind) in (Union, UnionType):

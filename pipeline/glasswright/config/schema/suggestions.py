@@ -12,7 +12,7 @@ MOST_LISTED = 12
 
 
 def did_you_mean(word: str, options: Iterable[str]) -> str:
-    """Give the end of a message about an unknown word: the likely spelling, or else what there is.
+    """Return the end of a message about an unknown word: the likely spelling, or else what there is.
 
     Parameters
     ----------

@@ -54,7 +54,7 @@ class WatchedAt(ConfigModel):
         return all(_same(getattr(setting, name), value) for name, value in wanted.items())
 
     def __str__(self) -> str:
-        """Give the setting as people say it."""
+        """Return the setting as people say it."""
         parts = [
             f"{self.focal_length_mm:g} mm" if self.focal_length_mm is not None else "",
             f"f/{self.f_number:g}" if self.f_number is not None else "",

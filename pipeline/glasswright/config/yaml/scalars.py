@@ -20,7 +20,7 @@ MOST_DIGITS = 400
 
 
 def read_plain(text: str) -> bool | int | float | str | None:
-    """Give the value of an unquoted word by the core schema of YAML 1.2, less what can be read in two ways.
+    """Return the value of an unquoted word by the core schema of YAML 1.2, less what can be read in two ways.
 
     `yes`, `no`, `on`, `off`, dates, `1:30`, `0x1f` and `1_000` are text; `1e-3` is a number.
 

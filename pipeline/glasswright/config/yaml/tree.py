@@ -139,5 +139,5 @@ class TreeBuilder:
 
 
 def as_mapping(data: object) -> Mapping[str, Any]:
-    """Give data as a mapping; empty where it is none (which the schema reports)."""
+    """Return data as a mapping; empty where it is none (which the schema reports)."""
     return data if isinstance(data, dict) else {}

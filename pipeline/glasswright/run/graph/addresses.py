@@ -31,7 +31,7 @@ class Fingerprint:
 
 
 def numeric_versions() -> dict[str, str]:
-    """Give the versions of the numeric libraries that are installed."""
+    """Return the versions of the numeric libraries that are installed."""
     found = {}
     for name in NUMERIC_LIBRARIES:
         try:
@@ -75,7 +75,7 @@ def assign_addresses(
     known: Mapping[Key, str],
     attempts: Mapping[Key, int],
 ) -> dict[Key, str]:
-    """Give the address of each instance.
+    """Return the address of each instance.
 
     Parameters
     ----------

@@ -74,7 +74,7 @@ def give_ticket(indexed: IndexedTicket) -> Given:
 
 
 def expand_ticket(blueprint: Blueprint, indexed: IndexedTicket) -> tuple[Instance, ...]:
-    """Give every instance of a ticket's steps, inputs before what takes them.
+    """Return every instance of a ticket's steps, inputs before what takes them.
 
     None is left out: a planned setting of which a role was not shot has its instance, which says what it lacks.
     """
@@ -234,7 +234,7 @@ def expand_night(
     tickets: Sequence[IndexedTicket],
     members: Mapping[str, Sequence[Key]],
 ) -> tuple[Instance, ...]:
-    """Give the instances of night-wide steps.
+    """Return the instances of night-wide steps.
 
     Parameters
     ----------

@@ -20,11 +20,11 @@ class Key:
     item: Item
 
     def __str__(self) -> str:
-        """Give the form used in reasons: `reduce_flat of T-0412 50 mm f/2 flat/0003.dng`."""
+        """Return the form used in reasons: `reduce_flat of T-0412 50 mm f/2 flat/0003.dng`."""
         return f"{self.step} of {self.item}"
 
     def within(self, ticket: str) -> str:
-        """Give the form used in reasons of the same ticket, which needs no telling: `reduce_flat of flat/0003.dng`."""
+        """The form used in reasons of the same ticket, which needs no telling: `reduce_flat of flat/0003.dng`."""
         item = self.item
         if not ticket or item.ticket != ticket:
             return str(self)
@@ -84,14 +84,14 @@ class Instance:
 
 
 def members_of(source: Input) -> tuple[Given | One, ...]:
-    """Give what an input is made of: a gather's members, or the one thing."""
+    """Return what an input is made of: a gather's members, or the one thing."""
     if isinstance(source, Nothing):
         return ()
     return source.members if isinstance(source, Many) else (source,)
 
 
 def keys_of(instance: Instance) -> Iterator[Key]:
-    """Give the keys of all steps whose values an instance takes."""
+    """Yield the keys of all steps whose values an instance takes."""
     for source in instance.inputs.values():
         for member in members_of(source):
             if isinstance(member, One):

@@ -49,7 +49,7 @@ def roles_by_setting(plan: Plan) -> frozenset[str]:
 
 
 def rounds_of(plan: Plan) -> dict[str, int]:
-    """Give for each step the round of the night in which it can run.
+    """Return for each step the round of the night in which it can run.
 
     In a round the night-wide steps come first, then those of every ticket. A night-wide step that gathers from
     tickets needs them all measured, so it begins a new round, and what takes its value in a ticket comes in that

@@ -20,10 +20,10 @@ class Store(Protocol):
     """What a night reads of the ledger."""
 
     def find(self, addresses: Iterable[str]) -> dict[str, Outcome]:
-        """Give the outcomes that are kept at some addresses, without their artefacts."""
+        """Return the outcomes that are kept at some addresses, without their artefacts."""
 
     def load_artefact(self, address: str) -> Artefact:
-        """Give the artefact of an outcome."""
+        """Return the artefact of an outcome."""
 
 
 def look_up(
@@ -34,7 +34,7 @@ def look_up(
     *,
     retry: bool,
 ) -> tuple[dict[Key, str], dict[Key, Outcome]]:
-    """Give the address of each instance, and the outcomes that are there already.
+    """Return the address of each instance, and the outcomes that are there already.
 
     A crash may be an accident of one night (memory, a killed process), so it can be measured again; the new attempt
     and all that takes its value have addresses of their own, and the crash stays in the ledger beside it. The

@@ -55,7 +55,7 @@ class Batch:
         phases: Sequence[Phase],
         known: Mapping[Key, tuple[str, Outcome]],
     ) -> Batch:
-        """Give every instance its address and look up what was measured before.
+        """Address every instance and look up what was measured before.
 
         Parameters
         ----------
@@ -87,7 +87,7 @@ class Batch:
         return self.waiting_for == 0 and self.next_phase >= len(self.phases)
 
     def manifest(self) -> tuple[str, ...]:
-        """Give the addresses of the instances."""
+        """Return the addresses of the instances."""
         return tuple(self.addresses[each.key] for each in self.instances)
 
     def accept(self, outcomes: Sequence[Outcome]) -> None:
@@ -101,7 +101,7 @@ class Batch:
         self.waiting_for -= 1
 
     def advance(self) -> list[MeasureUnit]:
-        """Give the units that can be done now; an empty list while others of the phase are under way."""
+        """Return the units that can be done now; an empty list while others of the phase are under way."""
         while self.waiting_for == 0 and self.next_phase < len(self.phases):
             units = list(self._units(self.phases[self.next_phase]))
             self.next_phase += 1

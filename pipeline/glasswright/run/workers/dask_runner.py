@@ -202,11 +202,11 @@ class Timer:
     """Ends a worker's process when a step takes too long: nothing else can stop one that hangs."""
 
     def __init__(self, step_s: float) -> None:
-        """Give each step so many seconds."""
+        """Allow each step so many seconds."""
         self._step_s = step_s
 
     def begin(self, name: str) -> None:
-        """Give a step its time."""
+        """Start the time of a step."""
         del name
         # what it was doing is told when it is done again alone
         faulthandler.dump_traceback_later(self._step_s, exit=True, file=_nowhere())

@@ -18,7 +18,7 @@ class Task(Protocol):
     """Something that is measured in units, one batch after another: a ticket, or the night-wide steps."""
 
     def start(self) -> Sequence[Unit]:
-        """Give the first units; none if there is nothing to do."""
+        """Return the first units; none if there is nothing to do."""
 
     def accept(self, result: Result) -> Sequence[Unit]:
         """Take a unit's result and give the units that it sets free."""

@@ -87,7 +87,7 @@ def _stamp(artefact: Artefact, taken: Taken, blank: Outcome) -> Outcome:
 
 
 def without_bulk(outcome: Outcome) -> Outcome:
-    """Give an outcome as it is kept and handed between processes: without an artefact that is bulk."""
+    """Return an outcome as it is kept and handed between processes: without an artefact that is bulk."""
     bulky = outcome.artefact is not None and outcome.artefact.bulk
     return replace(outcome, artefact=None) if bulky else outcome
 
@@ -98,7 +98,7 @@ def _describe(error: BaseException) -> str:
 
 
 def _trace(error: BaseException) -> str:
-    """Give the traceback from the stage on; the engine's own frames say nothing."""
+    """Return the traceback from the stage on; the engine's own frames say nothing."""
     return MEMORY_ADDRESS.sub("0x...", "".join(traceback.format_exception(error)))
 
 

@@ -80,7 +80,7 @@ class NoWatch:
 
 
 def code_of(step: Step) -> StepCode:
-    """Give what running a step takes as plain data and an importable function."""
+    """Return what running a step takes as plain data and an importable function."""
     settings = step.settings
     return StepCode(
         stage=step.stage.id,
@@ -153,7 +153,7 @@ def _changed_files(instance: Instance) -> str:
 
 
 def last_readers(instances: Sequence[Instance]) -> dict[Key, int]:
-    """Give for each key the position of the last instance that takes its value."""
+    """Return for each key the position of the last instance that takes its value."""
     return {key: position for position, instance in enumerate(instances) for key in keys_of(instance)}
 
 
@@ -197,7 +197,7 @@ def select_instances(
 
 
 def reduce_unit(unit: MeasureUnit, outcomes: Iterable[Outcome]) -> MeasureUnit | None:
-    """Give what is left of a unit once some of its outcomes are known, or None if nothing is."""
+    """Return what is left of a unit once some of its outcomes are known, or None if nothing is."""
     by_address = {outcome.address: outcome for outcome in outcomes}
     done = {key: by_address[address] for key, address in unit.addresses.items() if address in by_address}
     remade = {key: blank_done(key, unit) for key in unit.again}
@@ -213,5 +213,5 @@ def blank_done(key: Key, unit: MeasureUnit) -> Outcome:
 
 
 def crashed(key: Key, unit: MeasureUnit, reason: str, trace: str = "") -> Outcome:
-    """Give the outcome of a step that could not end by itself."""
+    """Return the outcome of a step that could not end by itself."""
     return replace(blank_done(key, unit), status=Status.CRASHED, reason=reason, traceback=trace)

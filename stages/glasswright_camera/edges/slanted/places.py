@@ -50,7 +50,7 @@ def place_edges(layout: ChartLayout, fit: ChartFit) -> EdgePlaces:
 def _sides(
     feature: EdgeFeature, layout: ChartLayout, fit: ChartFit
 ) -> list[tuple[str, Array, Array, float, float, float]]:
-    """Give name, middle, normal, half length, and reach inside and outside of each side of a polygon."""
+    """Return name, middle, normal, half length, and reach inside and outside of each side of a polygon."""
     corner = to_sensor(np.array(feature.corners_mm), layout, fit)
     heart = corner.mean(axis=0)
     clear = feature.clear_mm * np.sqrt(abs(_size(corner)) / abs(_size(np.array(feature.corners_mm))))
@@ -71,13 +71,13 @@ def _sides(
 
 
 def _size(corner: Array) -> float:
-    """Give the signed area of a polygon (shoelace formula)."""
+    """Return the signed area of a polygon (shoelace formula)."""
     x, y = corner.T
     return float((x * np.roll(y, -1) - np.roll(x, -1) * y).sum() / 2)
 
 
 def to_sensor(place_mm: Array, layout: ChartLayout, fit: ChartFit) -> Array:
-    """Give sensor places (points, 2) of print places, each by a quadratic surface through the nearest discs."""
+    """Return sensor places (points, 2) of print places, each by a quadratic surface through the nearest discs."""
     print_mm = (fit.node - [(layout.columns - 1) / 2, (layout.rows - 1) / 2]) * layout.pitch_mm
     found = np.empty((len(place_mm), 2))
     for k, place in enumerate(place_mm):

@@ -47,7 +47,7 @@ class SlantedTable:
 
 
 def slanted_prior() -> Array:
-    """Give the inverse covariance of what is expected; parameters that a straight edge lacks are held at zero."""
+    """Return the inverse covariance of what is expected; parameters that a straight edge lacks are held at zero."""
     spread = edge_spread()
     prior = np.zeros((PARAMETERS, PARAMETERS))
     prior[SHAPE:TURN, SHAPE:TURN] = np.linalg.inv(spread.rounds + HALO_SHARE * spread.halos)
