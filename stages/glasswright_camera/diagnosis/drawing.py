@@ -23,7 +23,7 @@ TICKS: Final = (0.1, 1.0, 10.0)
 
 
 def draw_diagnosis(diagnosis: Diagnosis) -> list[Picture]:
-    """Draw the strongest sign of each kind; those that belong to a pattern are filled."""
+    """Draw the strongest sign of each kind; those that a fault explains are filled."""
     signs = choose_signs(diagnosis.signs)
     scale = Scale(low=log10(LEAST), high=log10(MOST), start=LEFT, end=WIDTH - 20.0)
     bottom = 14 + ROW * len(signs)
@@ -54,7 +54,7 @@ def choose_signs(signs: Sequence[Sign]) -> list[Sign]:
 
 
 def describe(diagnosis: Diagnosis) -> str:
-    """Say in words what was found and how it is drawn."""
+    """Describe the faults and how the signs are drawn."""
     found = [f"{finding.surety.capitalize()}: {finding.name}: {finding.says}." for finding in diagnosis.findings]
     told = " ".join(found) or f"{diagnosis.points_to.capitalize()}."
     where = "healthy copies of the model" if diagnosis.compared_with[0].isdigit() else "a perfect lens"

@@ -1,4 +1,4 @@
-"""Patterns that are no matter of degree: what the stand's own checks say, and what was seen on the flats."""
+"""Faults found without reference values: caveats of the stand's own checks, and spots on the flats."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def find_stand(
     falloff: Sequence[Falloff],
     sharpness: Sequence[Sharpness],
 ) -> Iterator[Finding]:
-    """Look for what speaks of the shooting: light that moved, a chart that leans, chart shots that were refused."""
+    """Find faults of the shooting: light that changed, a chart that was not parallel, chart shots that were refused."""
     seen = [
         *_with_caveat(light, "level_change", "the lamps changed between chart shots"),
         *_with_caveat(light, LIGHT_MOVED, "the chart's light is not the panel's"),
@@ -52,7 +52,7 @@ def _settings(results: Iterable[Artefact]) -> list[str]:
 
 
 def find_dirt(spots: Spots | None) -> Iterator[Finding]:
-    """Read what lies in the lens, and new dust on the sensor."""
+    """Find dirt and scratches in the lens, and new dust on the sensor."""
     if spots is None:
         return
     depth = f"takes up to {spots.lens_deepest_pct:.2g} % of the light"

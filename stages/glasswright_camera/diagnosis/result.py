@@ -1,4 +1,4 @@
-"""What `diagnose` says: which fault a ticket's measurements together look like."""
+"""Results of `diagnose`: signs, and the faults they indicate."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from glasswright import Artefact
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sign:
-    """One measured field at one setting, against what healthy copies of the model, or a perfect lens, show there."""
+    """One measured field at one setting, compared with healthy copies of the model or with a perfect lens."""
 
     kind: str
-    """Name of the sign, as rules speak of it."""
+    """Name of the sign in the rules."""
     measure: str
     """Stage and field: `measure_mtf50.green.centre.mean_cy_per_px`."""
     where: str
@@ -20,47 +20,47 @@ class Sign:
     value: float
     u: float
     reference: float
-    """Median of healthy copies, or what a perfect lens shows; NaN where neither is known."""
+    """Median of healthy copies, or the value of a perfect lens; NaN if neither is known."""
     reference_u: float
     """Standard deviation of healthy copies; 0 where the reference is a perfect lens."""
     strength: float
-    """(value - reference) over the standard deviation that scatter, uncertainty and the least effect worth speaking of
-    give together; NaN where nothing is known to compare with."""
+    """(value - reference) / s, where s combines the scatter of healthy copies, the uncertainty of the value, and the
+    smallest departure that matters. NaN without a reference."""
     seen_from: float
-    """The least departure that would have stood out, in the field's unit."""
+    """Smallest departure that would have counted as significant, in the field's unit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """One pattern that fits."""
+    """One fault that the signs indicate."""
 
     name: str
     surety: str
-    """`likely`: what it rests on leaves no other pattern of the list. `possible`: another one could show the same."""
+    """`likely`: no other fault of the list explains its signs. `possible`: another fault could show the same signs."""
     says: str
-    """In plain words, with what was seen."""
+    """The explanation, with the values found."""
     signs: tuple[Sign, ...]
-    """What it rests on, strongest first."""
+    """The signs that support it, strongest first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Diagnosis(Artefact):
-    """What a ticket's measurements point to. It is a hint where to look first, and no limit should speak of it."""
+    """Faults that a ticket's measurements indicate. It is a hint where to look first; no limit should use it."""
 
     points_to: str
-    """Names of the patterns that fit, strongest first, joined by ` and `; `no clear pattern` where something is
-    unusual that none of them explains; `nothing unusual`."""
+    """Names of the faults, likely ones first, joined by ` and `. `no clear pattern` if signs are significant and no
+    fault explains them; `nothing unusual` otherwise."""
     surety: str
-    """Of the first: `likely` or `possible`; `none` where no pattern fits."""
+    """`likely` or `possible`, of the first fault; `none` without one."""
     fault_count: int
     unusual_count: int
-    """Signs that stand out."""
+    """Significant signs."""
     unexplained_count: int
-    """Of those, signs that belong to no pattern that fits."""
+    """Significant signs that no fault explains."""
     sign_count: int
-    """Signs that could be compared with something."""
+    """Signs with a reference."""
     compared_with: str
-    """Where the reference values are from; `perfect lens` where the model is not known on this stand."""
+    """Origin of the reference values; `perfect lens` if the stand file has none for the model."""
     findings: tuple[Finding, ...]
     signs: tuple[Sign, ...]
     """Every sign that was read, strongest first."""

@@ -1,4 +1,4 @@
-"""Which signs make which pattern, in the order in which they are asked: what one explains, a later one may not claim.
+"""The rules from signs to faults. They are applied in order; a sign explained by one rule is not used by a later one.
 
 The rules are physics that any optical bench teaches (common practice, no source): a tilted surface of focus leaves a
 band of the field sharp; coma that does not vanish in the middle is an element off its axis; blur that is alike
@@ -17,24 +17,24 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 WELL_BEYOND: Final = 2.0
-"""Times `STANDS_OUT` from which a sign is beyond a doubt, so that a pattern that rests on it may be called likely."""
+"""Multiple of `STANDS_OUT` from which a sign alone supports `likely`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:
-    """One pattern."""
+    """One fault and the signs that indicate it."""
 
     name: str
     lead: tuple[str, ...]
-    """Kinds of sign, any of which makes it."""
+    """Kinds of sign, any of which indicates it."""
     claims: tuple[str, ...]
-    """Kinds that it explains besides."""
+    """Further kinds of sign that it explains."""
     says: str
     rivals: tuple[tuple[str, float], ...] = ()
-    """Kinds that would tell a rival, and how large a departure of theirs must have been seen, had it been there, before
-    this pattern is called likely."""
+    """(kind of sign, departure): signs of rival faults. The fault is `likely` only if each of them was measured well
+    enough that a departure of this size would have been significant."""
     alternative: str = ""
-    """What to say where the rivals could not be excluded."""
+    """Note if the rivals could not be excluded."""
     sense: int = 0
     """1: only above the reference. -1: only below. 0: either."""
 
@@ -136,12 +136,12 @@ RULES: Final = (
 
 
 def apply_rules(signs: Sequence[Sign]) -> tuple[tuple[Finding, ...], tuple[Sign, ...]]:
-    """Ask one rule after the other.
+    """Apply the rules in order.
 
     Returns
     -------
     tuple
-        The patterns that fit, in the rules' order, and the signs that stand out and belong to none of them.
+        The faults, in the rules' order, and the significant signs that none of them explains.
     """
     free = [sign for sign in signs if abs(sign.strength) >= STANDS_OUT]
     findings = []

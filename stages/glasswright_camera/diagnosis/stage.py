@@ -1,4 +1,4 @@
-"""The stage that reads a ticket's measurements together."""
+"""The stage that reads all measurements of a ticket together and names likely faults."""
 
 from __future__ import annotations
 
@@ -48,18 +48,18 @@ def diagnose(
     spots: Spots | None,
     known: KnownLenses | None,
 ) -> Diagnosis:
-    """Say which fault the measurements of a ticket together look like: where to look first, not what is so.
+    """Name the faults that the measurements of a ticket indicate together: a hint where to look first.
 
-    Every sign is one measured field at one setting, against healthy copies of the model on this stand, or against a
-    perfect lens where that says something. A departure stands out if it is at once beyond what scatter and
-    uncertainty allow and large enough to be worth speaking of. Rules then ask which fault would show just these.
+    A sign is one measured field at one setting, compared with healthy copies of the model on this stand, or with a
+    perfect lens where its value is known. A sign is significant if its departure exceeds both what scatter and
+    uncertainty allow and the smallest departure that matters. Rules map significant signs to faults.
 
     Parameters
     ----------
     ticket
         For the model.
     sharpness, best_focus, centring, fringing, distortion, falloff, glare, light, offsets
-        What was measured, at every setting. Where sharpness was read at best focus, that stands for it.
+        What was measured, at every setting. Sharpness at best focus is preferred.
     spots
         What lies on the sensor and in the lens.
     known
@@ -69,7 +69,7 @@ def diagnose(
     Raises
     ------
     Unmeasurable
-        If nothing was measured that could point anywhere.
+        If nothing was measured that can be a sign.
     """
     model = known.find(ticket.model) if known else None
     results: dict[str, tuple[Artefact, ...]] = {
@@ -96,7 +96,7 @@ def take_best(sharpness: Sequence[Sharpness], best_focus: Sequence[BestFocus]) -
 
 
 def sum_up(findings: Sequence[Finding], signs: Sequence[Sign], free: Sequence[Sign], compared_with: str) -> Diagnosis:
-    """Lay out what was found; the likely come first."""
+    """Build the result; likely faults come first."""
     order = sorted(findings, key=lambda finding: finding.surety != LIKELY)
     compared = [sign for sign in signs if isfinite(sign.strength)]
     unusual = [sign for sign in compared if abs(sign.strength) >= STANDS_OUT]
