@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections import Counter, defaultdict
+from collections import defaultdict
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Final
@@ -320,8 +320,3 @@ def _checksum_findings(
 def _finish_ticket(ticket: Ticket, checksums: Checksums, identity: Sequence[str]) -> Ticket:
     notes = () if checksums.present else (f"no {FILE_NAME}: whether the copies are whole cannot be told",)
     return replace(ticket, caveats=(IDENTITY_CONTRADICTION,) if identity else (), notes=notes)
-
-
-def count_by_role(shots: Iterable[Shot]) -> Counter[str]:
-    """Count shots by role."""
-    return Counter(shot.role for shot in shots)

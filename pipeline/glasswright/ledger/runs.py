@@ -99,12 +99,3 @@ def read_step_times(ledger: Ledger, runs: Sequence[int]) -> tuple[StepTime, ...]
         StepTime(step=step, outcomes=outcomes, done=done, seconds=seconds)
         for step, outcomes, done, seconds in ledger.database.rows(sql, json.dumps(list(runs)))
     )
-
-
-def latest_judgement_runs(ledger: Ledger) -> Mapping[str, str]:
-    """Return ticket -> when its latest judgement was kept."""
-    sql = (
-        "SELECT judgement.ticket, started_at FROM judgement JOIN run ON run.id = run "
-        "WHERE judgement.id IN (SELECT max(id) FROM judgement GROUP BY ticket)"
-    )
-    return dict(ledger.database.rows(sql))

@@ -89,9 +89,6 @@ def harm_lens(lens: Lens, fault: Fault, opened: float) -> Lens:
     return lens if harm is None else harm(lens, fault, opened, towards)
 
 
-Harm = "Callable[[Lens, Fault, float, tuple[float, float]], Lens]"
-
-
 def _tilt(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
     del opened
     a = lens.aberrations

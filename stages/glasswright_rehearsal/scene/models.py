@@ -225,5 +225,4 @@ CORVANE_ZOOM = LensModel(
         ),
     ),
 )
-FIXED_MODELS = (CORVANE_50, HALDEN_85)
 MODELS = MappingProxyType({model.name: model for model in (CORVANE_50, HALDEN_85, CORVANE_ZOOM)})

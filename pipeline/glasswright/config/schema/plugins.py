@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from types import ModuleType
 
 STAGE_GROUP: Final = "glasswright.stages"
-COMMAND_GROUP: Final = "glasswright.commands"
 SECTION_ATTRIBUTE: Final = "STAND_SECTION"
 MORE_SECTIONS_ATTRIBUTE: Final = "STAND_SECTIONS"
 PLUGIN_NAME: Final = re.compile(r"[a-z][a-z0-9_]*")

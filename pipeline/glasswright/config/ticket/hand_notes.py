@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Literal, get_args
+from typing import Annotated, Literal
 
 from pydantic import AfterValidator
 
@@ -11,7 +11,6 @@ from glasswright.config.schema.names import STEP_NAME, Line
 from glasswright.config.schema.validation import ConfigModel
 
 AnswerKind = Literal["pass", "fail", "not_applicable"]
-ANSWER_KINDS: tuple[AnswerKind, ...] = get_args(AnswerKind)
 
 
 def _refuse_odd_name(name: str) -> str:
