@@ -1,4 +1,4 @@
-"""The ways in which things go wrong, each with what to do about it."""
+"""The program's errors, with their exit codes and remedies."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Processes that never outlive the one that started them, however that one ends."""
+"""Processes that end with the process that started them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Scatter that a few outliers do not change."""
+"""Standard deviations from the median absolute deviation."""
 
 from __future__ import annotations
 

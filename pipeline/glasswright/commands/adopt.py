@@ -1,4 +1,4 @@
-"""`glasswright adopt`: the plan that the limits of cards speak of."""
+"""`glasswright adopt`: record in cards which plan their limits apply to."""
 
 from __future__ import annotations
 

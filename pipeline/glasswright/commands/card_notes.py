@@ -1,4 +1,4 @@
-"""What a card can never decide with this plan and this stand: nothing is wrong, but it is good to know."""
+"""Notes on a card: limits that this plan and this stand can never decide."""
 
 from __future__ import annotations
 

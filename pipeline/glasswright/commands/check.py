@@ -1,4 +1,4 @@
-"""`glasswright check`: everything that can be known to be wrong before a shot is decoded."""
+"""`glasswright check`: find mistakes in plan, stand, cards and tickets before a night is run."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`glasswright compare`: a lens before and after, or two copies of a model."""
+"""`glasswright compare`: compare two tickets, such as a lens before and after repair."""
 
 from __future__ import annotations
 

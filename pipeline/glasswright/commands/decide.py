@@ -1,4 +1,4 @@
-"""`glasswright decide`: a person releases a lens that is in review."""
+"""`glasswright decide`: record that a named person releases a lens in review."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`glasswright gate`: may this lens go back to its owner?"""
+"""`glasswright gate`: decide whether a lens may go back to its owner."""
 
 from __future__ import annotations
 

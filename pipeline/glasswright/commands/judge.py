@@ -1,4 +1,4 @@
-"""`glasswright judge`: what the cards say of what the ledger holds."""
+"""`glasswright judge`: judge the tickets of a ledger by the cards."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`glasswright pages`: the night as pages for people."""
+"""`glasswright pages`: write a night as HTML pages."""
 
 from __future__ import annotations
 

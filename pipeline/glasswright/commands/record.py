@@ -1,4 +1,4 @@
-"""`glasswright record`: the paper that goes with a lens."""
+"""`glasswright record`: write the PDF record that goes with a lens, or verify one."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`glasswright returned`: the lens of a ticket came back after it was released."""
+"""`glasswright returned`: record that a released lens came back."""
 
 from __future__ import annotations
 

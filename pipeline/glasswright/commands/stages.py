@@ -1,4 +1,4 @@
-"""`glasswright stages`: what stages there are, and what one takes, can be told and measures."""
+"""`glasswright stages`: list the stages, or the inputs, settings and fields of one."""
 
 from __future__ import annotations
 

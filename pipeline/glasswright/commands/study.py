@@ -1,4 +1,4 @@
-"""`glasswright study`: how well the stand's numbers come out again."""
+"""`glasswright study`: repeatability and reproducibility of the stand, from repeated mountings."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`glasswright tune`: limits for a lens model, from what the ledger holds of it."""
+"""`glasswright tune`: propose limits for a lens model from the ledger's history."""
 
 from __future__ import annotations
 

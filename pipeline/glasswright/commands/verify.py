@@ -1,4 +1,4 @@
-"""`glasswright verify`: is the ledger what it was when it was written?"""
+"""`glasswright verify`: check every row and file of a ledger against its hash."""
 
 from __future__ import annotations
 

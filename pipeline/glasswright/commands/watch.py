@@ -1,4 +1,4 @@
-"""`glasswright watch`: is the stand still what it was?"""
+"""`glasswright watch`: control charts of the reference lens."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which night a shot was taken on."""
+"""The night on which a shot was taken."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a file's EXIF says of how it was shot."""
+"""Capture facts from a file's EXIF."""
 
 from __future__ import annotations
 

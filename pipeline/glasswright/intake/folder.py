@@ -1,4 +1,4 @@
-"""Which files of a ticket's folder are shots, and what else lies there."""
+"""Lists the shots in a ticket's folder, and what else is in it."""
 
 from __future__ import annotations
 

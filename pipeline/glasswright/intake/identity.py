@@ -1,4 +1,4 @@
-"""Whether the files are of the lens and the body that the ticket names."""
+"""Compares the serial numbers in the files with those of the ticket."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A ticket's folder as the night sees it: its shots, their settings, and everything about it that is odd."""
+"""Indexes a ticket's folder: its shots, their settings, and all findings about them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which nominal setting a shot belongs to."""
+"""Assigns a measured focal length or f-number to a nominal one."""
 
 from __future__ import annotations
 

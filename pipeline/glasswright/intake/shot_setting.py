@@ -1,4 +1,4 @@
-"""Which setting a shot was taken at, from its EXIF, the ticket's word and the nominal values."""
+"""The setting of a shot, from its EXIF, the ticket and the plan's nominal values."""
 
 from __future__ import annotations
 

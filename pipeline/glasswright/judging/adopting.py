@@ -1,4 +1,4 @@
-"""Adopting a plan: writing into a card how the numbers are made that its limits speak of, by whom and why."""
+"""Writes into a card the method its limits were made for, with name, date and reason."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The card of a lens model: what is acceptable, and where that holds."""
+"""The card of a lens model: its limits, and the conditions under which they are valid."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Whether a person's answer to a hand check can be believed as it stands: who signed it, when, and what it replaced."""
+"""Plausibility of hand-check answers: signature, date, and the answers they replaced."""
 
 from __future__ import annotations
 

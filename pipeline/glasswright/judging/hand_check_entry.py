@@ -1,4 +1,4 @@
-"""A ticket's answers to hand checks, written into `ticket.yaml` without losing anything that stands there."""
+"""Writes answers to hand checks into `ticket.yaml` and keeps everything else in it."""
 
 from __future__ import annotations
 

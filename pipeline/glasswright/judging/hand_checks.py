@@ -1,4 +1,4 @@
-"""What a card asks of hands and eyes, against what the ticket says of it."""
+"""Judges the hand checks that a card asks for by the ticket's answers."""
 
 from __future__ import annotations
 

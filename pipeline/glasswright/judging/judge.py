@@ -1,4 +1,4 @@
-"""What a card says of a ticket: a pure function of what was measured, the card and the stand."""
+"""Judges a ticket: a pure function of its measurements, the card and the stand."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where a card lets more pass than a card does that says nothing: its owner may, and whoever releases is told."""
+"""Ways in which a card is more lenient than the defaults; they are printed with the decision."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Whether a number was made as the card's plan makes it: a limit speaks of no other."""
+"""Checks that a number was made by the method its limit was written for."""
 
 from __future__ import annotations
 

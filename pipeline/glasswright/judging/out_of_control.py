@@ -1,4 +1,4 @@
-"""What a stand that is out of control does to a judgement: nothing passes on it, and nothing else changes."""
+"""Turns PASS into REVIEW where the stand is out of control."""
 
 from __future__ import annotations
 

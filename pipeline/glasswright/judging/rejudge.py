@@ -1,4 +1,4 @@
-"""Judging what the ledger holds, without opening a raw file."""
+"""Judges tickets again from the ledger, without opening a raw file."""
 
 from __future__ import annotations
 

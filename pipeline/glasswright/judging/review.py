@@ -1,4 +1,4 @@
-"""What a person's decision on a ticket in review rests on, and when it says nothing any more."""
+"""The basis of a person's decision on a ticket in review, and when it becomes void."""
 
 from __future__ import annotations
 

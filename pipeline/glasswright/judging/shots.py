@@ -1,4 +1,4 @@
-"""What a ticket's shots say against its release: shots used twice, shots that are gone, clocks that do not agree."""
+"""Findings about a ticket's shots: shared or missing shots, clocks that disagree."""
 
 from __future__ import annotations
 

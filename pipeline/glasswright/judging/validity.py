@@ -1,4 +1,4 @@
-"""Whether a card may speak of a ticket at all: its lens, its stand, its body, and what was measured of the set-up."""
+"""Whether a card is valid for a ticket: lens model, stand, body and set-up."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""One hash for all that the ledger says now."""
+"""One hash over the current content of a ledger."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Tickets in review that a person released: each an event that is added and never changed."""
+"""Persons' decisions on tickets in review; events are added and never changed."""
 
 from __future__ import annotations
 

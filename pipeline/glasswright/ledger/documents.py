@@ -1,4 +1,4 @@
-"""The texts that the ledger keeps: plans, cards and stand files as they were used."""
+"""The texts of plans, cards and stand files as they were used."""
 
 from __future__ import annotations
 

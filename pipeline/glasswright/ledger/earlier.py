@@ -1,4 +1,4 @@
-"""What an earlier run said of a ticket that its latest record no longer does."""
+"""Differences between a ticket's latest record and its earlier ones."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Values as bytes: a digest that names them, and a form that can be kept and read back exactly."""
+"""Encodes values as bytes: a digest for addresses, and a form that can be decoded exactly."""
 
 from __future__ import annotations
 

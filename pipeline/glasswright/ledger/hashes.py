@@ -1,4 +1,4 @@
-"""The hashes that the ledger's rows carry: the database itself does not notice a flipped bit."""
+"""Hashes of the ledger's rows, since the database does not notice a flipped bit."""
 
 from __future__ import annotations
 

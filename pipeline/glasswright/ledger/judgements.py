@@ -1,4 +1,4 @@
-"""Judgements in the ledger: what a card said of a ticket, beside what it was said of."""
+"""Judgements in the ledger."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""One writer at a time: a lock beside the ledger that the kernel lets go whatever becomes of its holder."""
+"""The writer's lock beside the ledger; the kernel releases it when its holder ends."""
 
 from __future__ import annotations
 

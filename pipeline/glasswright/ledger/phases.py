@@ -1,4 +1,4 @@
-"""Which tickets of the ledger are of a phase, found without reading what was measured of all the others."""
+"""Finds the tickets of a phase without reading their measurements."""
 
 from __future__ import annotations
 

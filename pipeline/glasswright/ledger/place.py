@@ -1,4 +1,4 @@
-"""Where a ledger lies, and whether it may: a lock must hold for the file, whatever name it is called by."""
+"""Checks the file system a ledger lies on, and resolves links to it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the ledger says, each row checked against its hash as it is read."""
+"""Reads the ledger; each row is checked against its hash."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What goes into the ledger and what comes out of it."""
+"""The records that are written to and read from the ledger."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The numbered schemas that a ledger went through, each a file of SQL beside this module."""
+"""The numbered SQL files of the ledger's schema."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What each shot holds, named by a digest, and where else in the ledger the same content is."""
+"""Digests of the pixels of shots, and where else in the ledger the same pixels occur."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Every row and file of the ledger against its hash."""
+"""Verifies every row and file of a ledger against its hash."""
 
 from __future__ import annotations
 

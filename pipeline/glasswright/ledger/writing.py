@@ -1,4 +1,4 @@
-"""What is added to the ledger: rows that carry their hashes."""
+"""Writes rows to the ledger, with their hashes."""
 
 from __future__ import annotations
 

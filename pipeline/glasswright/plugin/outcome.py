@@ -1,4 +1,4 @@
-"""What one stage said of one shot, setting, ticket or night."""
+"""The outcome of one stage for one shot, setting, ticket or night."""
 
 from __future__ import annotations
 

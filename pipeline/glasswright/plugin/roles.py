@@ -1,4 +1,4 @@
-"""The fourth door of a plugin: which roles its shots have, and what is special about each."""
+"""The fourth door of a plugin: the roles of its shots and their properties."""
 
 from __future__ import annotations
 

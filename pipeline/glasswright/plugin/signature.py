@@ -1,4 +1,4 @@
-"""Reads what the annotations and docstrings of a stage and its dataclasses say."""
+"""Reads the annotations and docstrings of stages and their dataclasses."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What `measure_focus_offset` and `measure_autofocus` say."""
+"""Results of `measure_focus_offset` and `measure_autofocus`."""
 
 from __future__ import annotations
 

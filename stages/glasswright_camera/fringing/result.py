@@ -1,4 +1,4 @@
-"""What `measure_fringing` says: how far red and blue lie from green."""
+"""Result of `measure_fringing`: displacement of red and blue against green."""
 
 from __future__ import annotations
 

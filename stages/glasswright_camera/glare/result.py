@@ -1,4 +1,4 @@
-"""Veiling glare: light that reaches the dark from everywhere else."""
+"""Result of `measure_glare`: veiling glare."""
 
 from __future__ import annotations
 

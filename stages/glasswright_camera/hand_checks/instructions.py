@@ -1,4 +1,4 @@
-"""The hand checks there are: what only hands and eyes can tell of a lens, how to do it, and what can hurt."""
+"""The hand checks: what to check, how, and what can hurt."""
 
 from __future__ import annotations
 

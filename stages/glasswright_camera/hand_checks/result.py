@@ -1,4 +1,4 @@
-"""What `read_hand_checks` says: each hand check of the list, whether a card asks for it or not."""
+"""Result of `read_hand_checks`: one entry for each hand check."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The stage that reads what hands and eyes found."""
+"""The stage that reads the answers to hand checks."""
 
 from __future__ import annotations
 

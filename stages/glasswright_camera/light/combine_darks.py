@@ -1,4 +1,4 @@
-"""The stage that takes the dark shots together: can the files' black level be believed?"""
+"""The stage that combines dark shots and checks the files' black levels."""
 
 from __future__ import annotations
 

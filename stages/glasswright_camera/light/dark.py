@@ -1,4 +1,4 @@
-"""What a sensor gives without light."""
+"""Results of dark frames."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which of several repeats of an even field does not belong with the others."""
+"""Finds the flat of a setting that differs from its repeats."""
 
 from __future__ import annotations
 

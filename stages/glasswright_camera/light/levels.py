@@ -1,4 +1,4 @@
-"""How steady the light was between shots that should have had the same."""
+"""Steadiness of the light between shots of one setting."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The map of what each pixel of the stand's sensor makes of the same light (response, dust)."""
+"""The map of the sensor's pixel response (dust, gain)."""
 
 from __future__ import annotations
 

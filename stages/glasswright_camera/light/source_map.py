@@ -1,4 +1,4 @@
-"""The diffuse source's own unevenness, which is no fault of the lens."""
+"""The map of the diffuse source's unevenness."""
 
 from __future__ import annotations
 

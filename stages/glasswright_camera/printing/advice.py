@@ -1,4 +1,4 @@
-"""What the printer must be able to do, and what to mind when printing."""
+"""Requirements on the printer, and advice for printing."""
 
 from __future__ import annotations
 

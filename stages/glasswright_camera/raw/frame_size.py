@@ -1,4 +1,4 @@
-"""How large a frame a header may claim: looked at before memory is taken for it."""
+"""Limits on the frame size that a header may claim, checked before memory is allocated."""
 
 from __future__ import annotations
 

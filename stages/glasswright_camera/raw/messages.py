@@ -1,4 +1,4 @@
-"""What LibRaw writes to the C library's standard error, which Python's logging never sees."""
+"""Catches what LibRaw writes to the C library's standard error."""
 
 from __future__ import annotations
 

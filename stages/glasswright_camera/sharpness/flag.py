@@ -1,4 +1,4 @@
-"""Sharpness that light and pixel do not allow: flagged where it is measured, so that no limit passes on it."""
+"""Flags sharpness above the ceiling of diffraction and pixel."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The table behind a sweep: one row a setting."""
+"""The table that a sweep is computed from: one row per setting."""
 
 from __future__ import annotations
 

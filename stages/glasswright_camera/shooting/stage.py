@@ -1,4 +1,4 @@
-"""The stage that looks whether the light was the same for all shots that lean on one another."""
+"""The stage that checks that the light was the same in all shots that depend on one another."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a stabiliser takes off the blur of a shaken lens."""
+"""Result of `measure_stabiliser`."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What `measure_sweep` says: how a lens runs over its f-numbers and focal lengths."""
+"""Result of `measure_sweep`: sharpness against f-number and focal length."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""About which point the light falls off evenly."""
+"""The centre of symmetry of the light falloff."""
 
 from __future__ import annotations
 

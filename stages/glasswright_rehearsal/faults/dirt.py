@@ -1,4 +1,4 @@
-"""What lies in a lens: a fleck of dust, fungus, a scratch. Each throws its shadow as far-off motes do."""
+"""Dirt in a lens (dust, fungus, scratches) as shadows."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a rehearsed ticket says of the hand checks, and the faults that only a hand finds."""
+"""Answers to hand checks in a rehearsed ticket, and faults that only a hand check finds."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Every fault there is, by what has it."""
+"""The list of all faults, by group."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What faults of the shooting do to a chart shot."""
+"""Applies faults of the shooting to a chart shot."""
 
 from __future__ import annotations
 

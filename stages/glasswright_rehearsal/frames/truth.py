@@ -1,4 +1,4 @@
-"""What a rehearsed lens truly does: the numbers a measurement of its shots must find."""
+"""The true values of a rehearsed lens, which measurements of its shots must find."""
 
 from __future__ import annotations
 

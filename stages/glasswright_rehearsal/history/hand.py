@@ -1,4 +1,4 @@
-"""What hands and eyes found in a rehearsed past: all in order, for its faults are the chart's to find."""
+"""Answers to hand checks in a rehearsed past."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the stages would say of a lens: the truth, with the scatter of measuring."""
+"""Simulated results of the stages: the truth with measurement scatter."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The few numbers that cards speak of, for one lens at one setting, by closed forms: no picture is drawn."""
+"""True values for one lens at one setting by closed forms, without drawing a frame."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What hangs on the stand: a lattice of dark discs, read from a chart file with plain YAML."""
+"""The chart's lattice of discs, read from a layout file with plain YAML."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a lens does at one setting: where it puts a point, how it blurs it, how much light it loses."""
+"""A lens at one setting: where it images a point, its blur, and its light loss."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How numbers are made: a plan's steps with every setting filled in, and in what two such differ.
+"""The method of a plan: its steps with every setting filled in, and the differences between two methods.
 
 A limit means something only together with the method behind its number. What counts is the closure of a step: its
 stage, settings and inputs, and those of every step upstream. Names of upstream steps, their order, comments and

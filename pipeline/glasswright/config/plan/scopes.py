@@ -1,4 +1,4 @@
-"""What each step runs for: a shot, a setting, a ticket or the night, read from what it takes."""
+"""The scope of each step (shot, setting, ticket or night), derived from its inputs."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Help for a word that nobody knows."""
+"""Suggestions for unknown names: `did you mean ...?`"""
 
 from __future__ import annotations
 

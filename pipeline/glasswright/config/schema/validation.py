@@ -1,4 +1,4 @@
-"""What the rest of the engine reads its files with."""
+"""Validation of configuration files, as the rest of the engine uses it."""
 
 from __future__ import annotations
 

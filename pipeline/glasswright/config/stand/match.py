@@ -1,4 +1,4 @@
-"""Whether a stand file has what a plan needs."""
+"""Checks that a stand file has what a plan needs."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The stand file's section `watch`: what of the reference lens is watched, and from which nights its limits come."""
+"""The section `watch` of a stand file: the fields to watch, and the nights that set their limits."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`ticket.yaml`: which lens is on the stand, why, and what its files do not say themselves."""
+"""`ticket.yaml`: the lens on the stand, the reason for the visit, and what the shots' files do not say."""
 
 from __future__ import annotations
 

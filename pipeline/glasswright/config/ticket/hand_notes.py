@@ -1,4 +1,4 @@
-"""What `ticket.yaml` says of the hand checks: what only hands and eyes can tell, answered and signed by a person."""
+"""The hand checks in `ticket.yaml`: answers that a person gives and signs."""
 
 from __future__ import annotations
 

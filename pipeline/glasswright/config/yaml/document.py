@@ -1,4 +1,4 @@
-"""A configuration file as read: its data, and where in the text each part stands."""
+"""A configuration file as read: its data, and the line of each part."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Changing a YAML file as a careful person would: comments, order and layout of all else stay as they are."""
+"""Changes to a YAML file that keep its comments, order and layout."""
 
 from __future__ import annotations
 

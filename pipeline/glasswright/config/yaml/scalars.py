@@ -1,4 +1,4 @@
-"""What an unquoted word in a configuration file means."""
+"""Types of unquoted YAML scalars."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Builds plain data from the events of a YAML parser, refusing what is more than data."""
+"""Builds plain data from the events of a YAML parser; refuses tags, anchors and other non-data."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which way is better, by the side of a card's limits."""
+"""Whether a change is better or worse, by the sides of the card's limits."""
 
 from __future__ import annotations
 

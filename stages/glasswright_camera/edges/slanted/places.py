@@ -1,4 +1,4 @@
-"""Where a chart's straight edges lie in a frame, from the discs around them."""
+"""Locates a chart's straight edges in a frame, from the discs around them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What straight slanted edges of a chart say."""
+"""Result of tracing straight slanted edges."""
 
 from __future__ import annotations
 
