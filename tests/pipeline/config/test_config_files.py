@@ -113,8 +113,8 @@ STAND_MUTATIONS = MappingProxyType(
         "no uncertainty": ("{u: 0.01,", "{", "stand.yaml", 4, "give either `u` (in the field's unit) or `relative_u`"),
         "an uncertainty of nothing": ("u: 0.01", "u: 0", "stand.yaml", 4, "must be greater than 0, found `0`"),
         "no origin": (
-            '0.02, origin: "declared, 2026-03, K. Moreau"',
-            "0.02",
+            'true, origin: "declared, 2026-03, K. Moreau"',
+            "true",
             "stand.yaml",
             6,
             "`reproducibility.average_*.*_px`: `origin` is missing",
