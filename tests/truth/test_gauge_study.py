@@ -158,6 +158,14 @@ def test_the_interval_of_repeatability_is_the_chi_squared_one():
     assert interval.high / found.components.repeat == pytest.approx(1.444, abs=0.02)
 
 
+@pytest.mark.parametrize("lost", [0, 1])
+def test_repeats_without_scatter_have_no_repeatability(lost):
+    values = np.repeat(np.random.default_rng(26).normal(size=(5, 3, 1)), 2, axis=2)
+    values[0, 0, 1 : 1 + lost] = np.nan
+    interval = find_intervals(analyse(values), 0.95).repeatability
+    assert interval.high == pytest.approx(0.0, abs=1e-6)
+
+
 def test_one_repeat_counts_wholly_as_reproducibility():
     rng = np.random.default_rng(25)
     found = analyse(simulate(rng, (30, 20, 1), **TRUTH))

@@ -69,7 +69,7 @@ def find_intervals(anova: Anova, confidence: float) -> Intervals:
         share = np.nan_to_num(gauge / np.hypot(gauge, spread), nan=0.0)
         categories = np.nan_to_num(CATEGORIES_FACTOR * spread / gauge, nan=0.0, posinf=np.inf)
     return Intervals(
-        repeatability=_interval(np.sqrt(repeat), confidence),
+        repeatability=_interval(np.sqrt(np.maximum(repeat, 0.0)), confidence),
         reproducibility=_interval(reproducibility, confidence),
         gauge=_interval(gauge, confidence),
         lens=_interval(spread, confidence),
