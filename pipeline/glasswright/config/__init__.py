@@ -3,10 +3,9 @@
 from glasswright.config.plan.plan import Plan, Source, Step, load_plan
 from glasswright.config.schema.files import ConfigFile, DataFile
 from glasswright.config.schema.names import Line, SafeName, is_safe_name
-from glasswright.config.schema.reading import check
+from glasswright.config.schema.reading import check, read_config, validate
 from glasswright.config.schema.shipped import find_shipped
 from glasswright.config.schema.suggestions import did_you_mean
-from glasswright.config.schema.validation import ConfigModel, read_config, validate
 from glasswright.config.stand.file import Spread, StandFile, load_stand
 from glasswright.config.stand.match import find_idle_spreads, match_stand
 from glasswright.config.stand.watch_keys import WatchedField, WatchKeys
@@ -14,6 +13,7 @@ from glasswright.config.ticket.file import BodyNote, LensNote, ShotNote, StudyNo
 from glasswright.config.ticket.hand_notes import CheckName, EarlierNote, HandNote
 from glasswright.config.yaml.document import Document, Place, name_place
 from glasswright.config.yaml.reading import read_yaml, scan_bytes, scan_yaml
+from glasswright.plugin.settings import ConfigModel
 
 __all__ = [
     "BodyNote",

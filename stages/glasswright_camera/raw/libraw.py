@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import re
+import sys
+import tempfile
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -10,10 +15,12 @@ import rawpy
 
 from glasswright import Unmeasurable
 from glasswright_camera.raw.frame_size import LARGEST_FRAME_PX, check_size
-from glasswright_camera.raw.messages import collect_messages
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import NDArray
+
 
 LIBRAW_VERSION: Final = ".".join(str(part) for part in rawpy.libraw_version)
 PLANE_OF_LETTER: Final = {"R": "red", "G": "green", "B": "blue"}
@@ -155,3 +162,48 @@ def plane_of_colour(letters: str) -> NDArray[np.int64]:
     if set(letters) != set(PLANE_OF_LETTER):
         raise Unmeasurable(f"the colour filter has the colours {letters}; only red, green and blue are measured")
     return np.array([PLANES.index(PLANE_OF_LETTER[letter]) for letter in letters])
+
+
+STANDARD_ERROR: Final = 2
+DAMAGE: Final = re.compile(r"unexpected end of file|data corrupted at|corrupt|truncat", re.IGNORECASE)
+"""LibRaw's own words for data that ended early or made no sense."""
+
+
+@contextmanager
+def collect_messages(messages: list[str], about: str) -> Iterator[None]:
+    """Collect the lines about damage that reach file descriptor 2 meanwhile; pass all others on.
+
+    Parameters
+    ----------
+    messages
+        Filled when the block ends.
+    about
+        The file being read; a line that names it is about it, whatever it says.
+
+    Notes
+    -----
+    The descriptor belongs to the whole process: two threads must not do this at once. Tasks run one a process.
+    """
+    sys.stderr.flush()
+    kept = os.dup(STANDARD_ERROR)
+    with tempfile.TemporaryFile() as caught:
+        os.dup2(caught.fileno(), STANDARD_ERROR)
+        try:
+            yield
+        finally:
+            sys.stderr.flush()
+            os.dup2(kept, STANDARD_ERROR)
+            os.close(kept)
+            caught.seek(0)
+            messages += sort_lines(caught.read(), about)
+
+
+def sort_lines(text: bytes, about: str) -> list[str]:
+    """Return the lines about the file; write the others to standard error, where they were meant to go."""
+    found = []
+    for line in text.decode(errors="replace").splitlines():
+        if about in line or DAMAGE.search(line):
+            found.append(line.replace(about, "").strip(" :\t"))
+        elif line:
+            os.write(STANDARD_ERROR, f"{line}\n".encode())
+    return found

@@ -1,11 +1,23 @@
-"""The sharpest that light and pixel allow: diffraction of a circular aperture times the pixel's own aperture."""
+"""The ceiling of sharpness that diffraction and the pixel set, and a flag on what exceeds it."""
 
 from __future__ import annotations
 
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final, TypeVar
 
 import numpy as np
 from scipy.optimize import brentq
+
+from glasswright_camera.sharpness.result import BestFocus, Sharpness
+from glasswright_camera.sharpness.table import PLANES, SIDES, ZONES, lay_table
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright import Setting
+    from glasswright_camera.sharpness.table import Table
+    from glasswright_camera.stand import Stand
+
 
 HALF: Final = 0.5
 SHORTEST_UM: Final = (0.56, 0.47, 0.4)
@@ -47,3 +59,79 @@ def find_ceiling(f_number: float, wavelength_um: float, pitch_um: float) -> floa
         return diffraction_transfer(frequency / cut_off) * float(np.sinc(frequency)) - HALF
 
     return float(brentq(above_half, 0.0, min(cut_off, PIXEL_HALF_CY_PER_PX), xtol=1e-12))
+
+
+Measured = TypeVar("Measured", Sharpness, BestFocus)
+CAVEAT: Final = "above_diffraction_limit"
+BEYOND_U: Final = 3.0
+"""A value that lies above its ceiling by more than so many of its standard uncertainties is a measuring fault."""
+
+
+def flag_impossible(sharpness: Measured, setting: Setting | None, stand: Stand) -> Measured:
+    """Give a setting's sharpness with the caveat and a note where a value lies above its ceiling beyond doubt.
+
+    Parameters
+    ----------
+    setting
+        Of the shots; without an f-number there is no ceiling, and nothing is flagged.
+    """
+    if setting is None or setting.f_number is None:
+        return sharpness
+    table = lay_table((replace(sharpness, setting=setting),), ())
+    faults: tuple[str, ...] = compare_with_ceiling(table, lay_ceiling(table, stand, SHORTEST_UM), BEYOND_U).faults
+    if not faults:
+        return sharpness
+    return replace(sharpness, caveats=(*sharpness.caveats, CAVEAT), notes=(*sharpness.notes, *faults))
+
+
+def lay_ceiling(table: Table, stand: Stand, shortest_um: tuple[float, float, float]) -> NDArray[np.float64]:
+    """Give the ceiling of each setting and plane, cycles per pixel: (settings, planes)."""
+    red, green, blue = shortest_um
+    # what is reported as green sees all light where there are no colour filters
+    if stand.sensor.monochrome or not np.isfinite(table.detail[:, (0, 2)]).any():
+        green = blue
+    pitch = stand.sensor.pixel_pitch_um
+    return np.array([[find_ceiling(f, each, pitch) for each in (red, green, blue)] for f in table.f_number.tolist()])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Nearness:
+    """How near to the ceiling everything comes."""
+
+    ratio: float
+    ratio_u: float
+    where: str
+    faults: tuple[str, ...]
+    """What lies above it beyond doubt, the worst of each setting."""
+
+
+def compare_with_ceiling(table: Table, ceiling: NDArray[np.float64], beyond_u_ratio: float) -> Nearness:
+    """Hold every measured MTF50 against the ceiling of its setting and plane.
+
+    Parameters
+    ----------
+    ceiling
+        (settings, planes).
+    beyond_u_ratio
+        How many standard uncertainties above it are beyond doubt.
+    """
+    share = table.detail / ceiling[:, :, None, None]
+    if not np.isfinite(share).any():
+        return Nearness(ratio=np.nan, ratio_u=np.nan, where="nothing measured", faults=())
+    # what has no uncertainty is taken at its word
+    own = np.nan_to_num(table.detail_u)
+    excess = table.detail - ceiling[:, :, None, None] - beyond_u_ratio * own
+    top = np.unravel_index(int(np.nanargmax(share)), share.shape)
+    faults = []
+    for row, setting in enumerate(table.settings):
+        if np.nanmax(excess[row], initial=-np.inf) > 0:
+            plane, zone, side = np.unravel_index(int(np.nanargmax(excess[row])), excess.shape[1:])
+            value = table.detail[row, plane, zone, side]
+            faults.append(
+                f"{setting}: {PLANES[plane]} {ZONES[zone]} {SIDES[side]} {value:.4f} cycles/pixel lies above "
+                f"{ceiling[row, plane]:.4f}, the most that diffraction and pixel allow, by more than "
+                f"{beyond_u_ratio:g} u: the measurement is at fault, or the aperture did not close to its f-number"
+            )
+    where = f"{table.settings[top[0]]} {PLANES[top[1]]} {ZONES[top[2]]} {SIDES[top[3]]}"
+    ratio_u = float(own[top] / ceiling[top[:2]])
+    return Nearness(ratio=float(share[top]), ratio_u=ratio_u, where=where, faults=tuple(faults))

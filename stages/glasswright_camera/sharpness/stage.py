@@ -9,7 +9,7 @@ from pydantic import Field
 from glasswright import stage
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.sharpness.best_focus import read_best_focus
-from glasswright_camera.sharpness.flag import flag_impossible
+from glasswright_camera.sharpness.ceiling import flag_impossible
 from glasswright_camera.sharpness.reading import read_as_shot
 from glasswright_camera.sharpness.result import BestFocus, Sharpness
 from glasswright_camera.stand import Stand

@@ -8,8 +8,7 @@ import numpy as np
 from pydantic import Field
 
 from glasswright import stage
-from glasswright_camera.sharpness.ceiling import SHORTEST_UM
-from glasswright_camera.sharpness.flag import BEYOND_U, CAVEAT, compare_with_ceiling, lay_ceiling
+from glasswright_camera.sharpness.ceiling import BEYOND_U, CAVEAT, SHORTEST_UM, compare_with_ceiling, lay_ceiling
 from glasswright_camera.sharpness.result import Sharpness
 from glasswright_camera.sharpness.table import REGIONS, lay_table
 from glasswright_camera.stand import Stand

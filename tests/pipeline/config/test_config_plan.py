@@ -383,7 +383,7 @@ def test_a_stage_of_a_failed_plugin_says_why_it_failed(tmp_path):
     why = "plugin `toy` cannot be used: loading toy failed: ImportError: no camera"
     assert problems_of(tmp_path, text, plugins) == [
         (4, f"unknown stage `toy.open_picture`; {why}"),
-        (5, f"input `shot`: unknown role `chart`; {why}"),
+        (5, f"input `shot`: unknown role `chart`; there is none to choose from; {why}"),
     ]
 
 

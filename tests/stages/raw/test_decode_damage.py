@@ -10,7 +10,7 @@ import tifffile
 
 from glasswright import Unmeasurable
 from glasswright_camera import decode_raw
-from glasswright_camera.raw.messages import collect_messages
+from glasswright_camera.raw.libraw import collect_messages
 from support.frames import (
     RGGB,
     UNDEFINED,

@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 from glasswright import Setting, Unmeasurable
 from glasswright.plugin.measurements import read_measurements
 from glasswright_camera import measure_mtf50
-from glasswright_camera.sharpness.ceiling import find_ceiling
-from glasswright_camera.sharpness.flag import flag_impossible
+from glasswright_camera.sharpness.ceiling import find_ceiling, flag_impossible
 from glasswright_camera.vignetting.stage import Falloff
 from support.edge_traces import make_stand, make_trace
 from support.sweeps import PRIME, plane, sharp, stand, sweep, zone

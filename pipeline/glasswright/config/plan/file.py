@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, Field
 
 from glasswright.config.schema.names import STEP_NAME, SafeName
-from glasswright.config.schema.validation import ConfigModel
+from glasswright.plugin.settings import ConfigModel
 
 Nominal = Annotated[float, Field(gt=0)]
 

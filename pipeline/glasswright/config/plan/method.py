@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from glasswright.config.plan.file import NominalSettings, StageEntry, StepName
 from glasswright.config.schema.names import SafeName
-from glasswright.config.schema.validation import ConfigModel
+from glasswright.plugin.settings import ConfigModel
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator

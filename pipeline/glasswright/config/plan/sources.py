@@ -42,7 +42,7 @@ def read_source(text: str, steps: Collection[str], plugins: Plugins) -> Source:
     if kind == "role" and dot:
         if name not in plugins.roles:
             # a plugin that failed may be the one that declares it
-            why = "; ".join(map(str, plugins.failures)) or did_you_mean(name, plugins.roles)
+            why = "; ".join([did_you_mean(name, plugins.roles), *map(str, plugins.failures)])
             raise ValueError(f"unknown role `{name}`; {why}")
         return Source(kind="role", name=name)
     if kind == "stand" and dot:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from glasswright.config.yaml.document import Place
 
+
 T = TypeVar("T")
 
 STRICT = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
@@ -99,3 +100,28 @@ def _reader_of(kind: Any) -> TypeAdapter[Any]:  # noqa: ANN401 - any type that p
     # a one-element tuple carries the configuration into plain dataclasses, which have none of their own
     wrapped: Any = GenericAlias(tuple, (kind,))
     return TypeAdapter(wrapped, config=STRICT)
+
+
+def validate(document: Document, kind: type[T], *place: str | int) -> T:
+    """Read a document, or the part of it at a place, as a type.
+
+    Raises
+    ------
+    ConfigError
+        With every problem of the document and of the files it names.
+    """
+    value, problems = check(document, kind, *place)
+    if problems or value is None:
+        raise ConfigError(problems)
+    return value
+
+
+def read_config(path: Path, kind: type[T]) -> T:
+    """Read a YAML file as a type.
+
+    Raises
+    ------
+    ConfigError
+        With every problem of the file and of the files it names.
+    """
+    return validate(scan_yaml(path), kind)

@@ -9,10 +9,10 @@ from pydantic import AfterValidator, Field, create_model, model_validator
 
 from glasswright.config.schema.names import Line, SafeName, Sentence
 from glasswright.config.schema.reading import check
-from glasswright.config.schema.validation import ConfigModel
 from glasswright.config.stand.watch_keys import WatchKeys
 from glasswright.config.yaml.reading import scan_yaml
 from glasswright.errors import ConfigError
+from glasswright.plugin.settings import ConfigModel
 from glasswright.signing import is_public_key
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 from pydantic import AfterValidator, Field, model_validator
 
 from glasswright.config.schema.names import Line
-from glasswright.config.schema.validation import ConfigModel
+from glasswright.plugin.settings import ConfigModel
 
 if TYPE_CHECKING:
     from glasswright.plugin.artefact import Setting

@@ -10,10 +10,10 @@ from pydantic import AfterValidator, Field, model_validator
 from glasswright.config.schema.names import Line, PersonName, Prose, SafeName, Sentence
 from glasswright.config.schema.reading import check
 from glasswright.config.schema.suggestions import did_you_mean
-from glasswright.config.schema.validation import ConfigModel
 from glasswright.config.ticket.hand_notes import CheckName, HandNote
 from glasswright.config.yaml.reading import scan_yaml
 from glasswright.errors import ConfigError
+from glasswright.plugin.settings import ConfigModel
 
 if TYPE_CHECKING:
     from collections.abc import Collection

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator
 
 from glasswright.config.schema.names import STEP_NAME, Line
-from glasswright.config.schema.validation import ConfigModel
+from glasswright.plugin.settings import ConfigModel
 
 AnswerKind = Literal["pass", "fail", "not_applicable"]
 
