@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from skimage.measure import find_contours
+from contourpy import contour_generator
 
 from glasswright.plugin.drawing import Picture, Scale, element, label, path, tick_step, words
 from glasswright_camera.plots import FrameView
@@ -38,9 +38,10 @@ def draw_flat(field: FlatField) -> list[Picture]:
     step = tick_step(max(float(np.ptp(loss)), 0.02), 8)
     scale = Scale(low=float(loss.min()), high=max(float(loss.max()), float(loss.min()) + step), start=0, end=1)
     parts, names = [], []
+    contours = contour_generator(z=loss)
     for level in scale.ticks(8):
-        for contour in find_contours(loss, level):  # type: ignore[no-untyped-call]
-            points = view.place((contour[:, ::-1] + 0.5) * field.block_px - 0.5)
+        for contour in contours.lines(level):
+            points = view.place((np.asarray(contour) + 0.5) * field.block_px - 0.5)
             if np.allclose(points[0], points[-1]) and float(np.ptp(points, axis=0).max()) < LEAST_SPAN:
                 continue
             parts.append(path(_inside(view, points), "line one plain"))

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 ADDRESS_VERSION: Final = 2
 """Raised whenever the engine itself begins to treat the same inputs differently."""
-NUMERIC_LIBRARIES: Final = ("imagecodecs", "numba", "numpy", "rawpy", "scikit-image", "scipy", "tifffile")
+NUMERIC_LIBRARIES: Final = ("imagecodecs", "numba", "numpy", "rawpy", "scipy", "tifffile")
 """Libraries whose version may change a number's last digits."""
 
 
