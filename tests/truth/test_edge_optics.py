@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.special import ive, jv, ndtr
 
-from glasswright_camera.edges.kernel.curved import BEND, added_by_bending
+from glasswright_camera.edges.kernel.curved import CURVATURES, added_by_curvature
 from glasswright_camera.edges.kernel.family import FREQUENCY, Wavefront, pupil_transfer
 from support.edge_images import _round_pupil, draw_sheet, gaussian, mtf50_of, round_pupil, to_mosaic, trace_sheet
 
@@ -119,12 +119,12 @@ def test_a_blurred_discs_radial_slope_is_the_closed_form():
     assert np.abs(row - expected)[near].max() < 1e-5
 
 
-@pytest.mark.parametrize("bend", [b for b in BEND if b > 0])
+@pytest.mark.parametrize("bend", [b for b in CURVATURES if b > 0])
 def test_a_bent_edge_is_the_closed_form_of_a_gaussian_disc(bend):
     sigma, radius = 0.187391, 1 / bend
     place = np.linspace(max(-1.0, -0.9 * radius), 3.0, 101)
     gauss = np.exp(-2 * (np.pi * sigma * FREQUENCY) ** 2)
-    added = added_by_bending(radius, place, FREQUENCY, gauss[None])[:, 0]
+    added = added_by_curvature(radius, place, FREQUENCY, gauss[None])[:, 0]
     fine = np.linspace(0.0, radius + 4.0, 100001)
     slope = radius / sigma**2 * np.exp(-((fine - radius) ** 2) / (2 * sigma**2)) * ive(1, fine * radius / sigma**2)
     light = np.concatenate([[0.0], np.cumsum((slope[1:] + slope[:-1]) / 2 * np.diff(fine))])

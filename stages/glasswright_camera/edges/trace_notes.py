@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_camera.edges.kernel.walk import NO_EDGE, NO_LEVEL, NO_REST, SPOILT, TOO_SHARP, WHOLE_DISC
+from glasswright_camera.edges.kernel.discs import NO_EDGE, NO_LEVEL, NOT_CONVERGED, REJECTED, TOO_SHARP, WHOLE_DISC
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,8 +21,8 @@ NYQUIST: Final = 0.5
 REASONS: Final = {
     NO_EDGE: "no edge seen",
     NO_LEVEL: "the ring about the edge is too narrow or clipped",
-    NO_REST: "the fit did not come to rest",
-    SPOILT: "over a quarter of the edge is unlike an edge (dirt, or a doubled image)",
+    NOT_CONVERGED: "the fit did not come to rest",
+    REJECTED: "over a quarter of the edge is unlike an edge (dirt, or a doubled image)",
     TOO_SHARP: "no 50 % point below 1 cycle/pixel",
 }
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 SHAPE_U: Final = 0.0004
-BENT_SHAPE_U: Final = 0.024
+CURVED_SHAPE_U: Final = 0.024
 UNEVEN_SHAPE_U: Final = 0.0015
 UNEVEN: Final = 0.06
 LOPSIDED_SHAPE_U: Final = 0.0012
@@ -63,7 +63,7 @@ def shape_parts(mtf50: Array, radius_px: float, lopsided: Array) -> tuple[Array,
     blur = 1 / mtf50**2
     uneven = np.abs(blur[..., :1] - blur[..., 1:]) / blur.sum(axis=-1, keepdims=True)
     blurs = mtf50 * radius_px
-    bent = np.where(blurs < WHOLE_BLURS, whole_shape_u(blurs), BENT_SHAPE_U / blurs**2)
+    bent = np.where(blurs < WHOLE_BLURS, whole_shape_u(blurs), CURVED_SHAPE_U / blurs**2)
     # where one direction was not measured the other is taken to be the worst case
     turning = UNEVEN_SHAPE_U * np.minimum(np.nan_to_num(uneven / UNEVEN, nan=1.0), 1.0)
     coma = LOPSIDED_SHAPE_U * lopsided[..., None]

@@ -101,7 +101,7 @@ def test_small_soft_dots_are_placed_and_measured(name):
         assert found.is_placed([plane]).mean() > 0.8
     assert measure_fringing((found,), make_stand()).disc_count > 250
     assert measure_distortion((found,), make_stand()).left_out_count < 60
-    green = measure_mtf50((found,), None, make_stand()).green
+    green = measure_mtf50((found,), make_stand()).green
     # known of these photographs: about 0.085 cycles/pixel
     assert 0.07 < green.centre.mean_cy_per_px < 0.12
 

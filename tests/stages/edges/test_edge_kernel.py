@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from glasswright_camera.edges.kernel.walk import NO_EDGE, TOO_SHARP
+from glasswright_camera.edges.kernel.discs import NO_EDGE, TOO_SHARP
 from support.edge_images import (
     BAYER,
     DARK,

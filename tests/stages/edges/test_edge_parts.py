@@ -18,12 +18,13 @@ from glasswright_camera.edges.kernel.bins import (
     add_pixel,
     average_cells,
 )
+from glasswright_camera.edges.kernel.equations import PRODUCTS
 from glasswright_camera.edges.kernel.family import FREQUENCY, Wavefront, family, pupil_transfer, scaled
-from glasswright_camera.edges.kernel.parameters import PARAMETERS, SHAPE, TURN, WIDTH
-from glasswright_camera.edges.kernel.prior import FIRST_SHARES, HALO, HALO_LEAST, find_shares
+from glasswright_camera.edges.kernel.moments import family_moments
+from glasswright_camera.edges.kernel.parameters import EVEN_0, EVEN_2, PARAMETERS, RADIAL_COUNT, WIDTH
+from glasswright_camera.edges.kernel.prior import FIRST_SCALES, HALO, HALO_LEAST, estimate_scales
 from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, FITTED_REACH, REACH, edge_shapes, sine_profile
 from glasswright_camera.edges.kernel.solve import factorise, solve_factorised
-from glasswright_camera.edges.kernel.spread import edge_spread
 
 
 def test_few_samples_of_a_pupil_are_scaled_as_many_are():
@@ -72,7 +73,7 @@ def exact_edges():
 def test_the_shapes_read_an_exact_edge_without_noise_within_a_tenth_of_a_percent(u, profile):
     table = edge_shapes().table
     place = np.linspace(-REACH, REACH, len(table))
-    drawn = np.linalg.cholesky(np.linalg.inv(edge_spread().rounds)).T
+    drawn = np.linalg.cholesky(np.linalg.inv(family_moments().round_)).T
 
     def off(value):
         at = u / np.sqrt(value[0])
@@ -85,15 +86,15 @@ def test_the_shapes_read_an_exact_edge_without_noise_within_a_tenth_of_a_percent
 
 
 def test_a_halo_is_told_from_other_round_blurs():
-    usual, sure = edge_spread(), 1e-4 * np.eye(PARAMETERS)
+    moments, sure = family_moments(), 1e-4 * np.eye(PARAMETERS)
     value = np.zeros(PARAMETERS)
     value[WIDTH] = 25.0
     round_ones, halos = (amounts_of(part.transfer.real) for part in (family().plain, family().halos))
     told = []
     for amounts in (*round_ones, *halos):
-        value[SHAPE:TURN], shares = amounts, np.array(FIRST_SHARES)
-        find_shares(usual, value, sure, shares)
-        told.append(shares[HALO])
+        value[EVEN_0:EVEN_2], scales = amounts, np.array(FIRST_SCALES)
+        estimate_scales(moments, value, sure, scales)
+        told.append(scales[HALO])
     told_round, told_halo = np.array(told[: len(round_ones)]), np.array(told[len(round_ones) :])
     assert np.mean(told_round < 2 * HALO_LEAST) > 0.95
     # of the nine those with a tenth of the light or more in a halo three times as wide as the blur or more
@@ -127,3 +128,8 @@ def test_equations_are_solved_as_scipy_solves_them():
     solve_factorised(upper, right, solution)
     assert np.allclose(solution, cho_solve((upper, False), right))
     assert not factorise(matrix - 100 * np.eye(17), upper)
+
+
+def test_the_matrix_of_products_holds_every_function_and_the_residual():
+    assert PRODUCTS % 2 == 0
+    assert RADIAL_COUNT + 1 <= PRODUCTS <= RADIAL_COUNT + 2

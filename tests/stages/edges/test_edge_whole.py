@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from glasswright import Unmeasurable
+from glasswright_camera.edges.kernel.discs import MEASURED, WHOLE_DISC
 from glasswright_camera.edges.kernel.table import trace_table
-from glasswright_camera.edges.kernel.walk import MEASURED, WHOLE_DISC
 from glasswright_camera.edges.kernel.whole import whole_shape_u
 from glasswright_camera.edges.trace_edges import trace_edges
 from glasswright_camera.fringing.stage import measure_fringing
@@ -199,7 +199,7 @@ def test_a_blue_that_is_too_soft_takes_nothing_else_along():
         "chart/0001.dng: blue plane: 16 of 16 discs are so small for their blur that they were fitted whole, 16 of "
         "them without MTF50, which could not be told to a tenth: larger discs or more magnification would tell it"
     )
-    sharpness = measure_mtf50((trace,), None, stand)
+    sharpness = measure_mtf50((trace,), stand)
     assert sharpness.green.mid.mean_cy_per_px == pytest.approx(0.2, rel=0.01)
     assert np.isnan(sharpness.blue.mid.mean_cy_per_px)
     assert sharpness.blue.mid.disc_count == 0
@@ -214,7 +214,7 @@ def test_a_chart_too_soft_in_every_plane_has_places_but_no_sharpness_and_says_wh
     trace = trace_edges(mosaic, make_fit(sheet, mosaic), stand, None, None)
     assert trace.is_placed().all()
     with pytest.raises(Unmeasurable, match="26 px across, are too small for so wide a blur to tell MTF50 in any plane"):
-        measure_mtf50((trace,), None, stand)
+        measure_mtf50((trace,), stand)
 
 
 def test_a_zone_is_not_read_off_its_sharper_half():
@@ -225,9 +225,9 @@ def test_a_zone_is_not_read_off_its_sharper_half():
     some[1, ::3] = np.nan
     most = trace.mtf50.copy()
     most[1, np.arange(16) % 3 > 0] = np.nan
-    known = measure_mtf50((replace(trace, mtf50=some),), None, stand).green.mid
+    known = measure_mtf50((replace(trace, mtf50=some),), stand).green.mid
     assert np.isfinite(known.mean_cy_per_px)
-    lost = measure_mtf50((replace(trace, mtf50=most),), None, stand)
+    lost = measure_mtf50((replace(trace, mtf50=most),), stand)
     assert np.isnan(lost.green.mid.mean_cy_per_px)
     assert np.isfinite(lost.red.mid.mean_cy_per_px)
 

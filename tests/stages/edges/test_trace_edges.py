@@ -7,7 +7,7 @@ import pytest
 from scipy.ndimage import shift
 
 from glasswright import Unmeasurable
-from glasswright_camera.edges.kernel.walk import MEASURED, NO_EDGE, NO_LEVEL, NO_REST, SPOILT, TOO_SHARP
+from glasswright_camera.edges.kernel.discs import MEASURED, NO_EDGE, NO_LEVEL, NOT_CONVERGED, REJECTED, TOO_SHARP
 from glasswright_camera.edges.trace_edges import trace_edges
 from glasswright_camera.edges.trace_notes import name_failures
 from glasswright_camera.field import direction_share
@@ -218,7 +218,7 @@ def test_a_movement_is_refused():
 def test_failures_are_named_by_their_worst_plane():
     ending = np.array(
         [
-            [MEASURED, NO_EDGE, NO_REST, TOO_SHARP, MEASURED, SPOILT],
+            [MEASURED, NO_EDGE, NOT_CONVERGED, TOO_SHARP, MEASURED, REJECTED],
             [MEASURED, MEASURED, NO_LEVEL, TOO_SHARP, MEASURED, TOO_SHARP],
         ]
     )

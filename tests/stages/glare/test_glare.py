@@ -154,7 +154,7 @@ def rehearsed(veil):
         role="black_spot",
         shot="black_spot/0001",
     )
-    return measure_glare((trace,), (reduce_black_spot(spot),), stand), measure_mtf50((trace,), None, stand)
+    return measure_glare((trace,), (reduce_black_spot(spot),), stand), measure_mtf50((trace,), stand)
 
 
 def test_a_veiled_lens_shows_glare_and_the_same_mtf():

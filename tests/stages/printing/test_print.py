@@ -97,7 +97,7 @@ def hang(scene, light):
     stand = make_stand(scene.layout)
     fit = locate_chart(mosaic, stand)
     trace = trace_edges(mosaic, fit, stand, None, None)
-    return fit, measure_distortion((trace,), stand), measure_mtf50((trace,), None, stand)
+    return fit, measure_distortion((trace,), stand), measure_mtf50((trace,), stand)
 
 
 def test_the_print_is_located_and_measured_like_the_chart_it_is_of():

@@ -7,7 +7,7 @@ import pytest
 
 from glasswright import Unmeasurable
 from glasswright_camera.sharpness.reading import (
-    BENT_SHAPE_U,
+    CURVED_SHAPE_U,
     LOPSIDED_SHAPE_U,
     SHAPE_U,
     UNEVEN_SHAPE_U,
@@ -81,8 +81,8 @@ def test_uncertainty_falls_with_discs_and_shots():
 
 def test_a_blur_of_no_known_shape_counts_more_where_the_disc_holds_fewer_blurs():
     few, many = (shape_u(np.full(2, f), 40.0, np.zeros(())) / f for f in (0.05, 0.5))
-    assert few == pytest.approx(np.hypot(SHAPE_U, BENT_SHAPE_U / 4))
-    assert many == pytest.approx(np.hypot(SHAPE_U, BENT_SHAPE_U / 400))
+    assert few == pytest.approx(np.hypot(SHAPE_U, CURVED_SHAPE_U / 4))
+    assert many == pytest.approx(np.hypot(SHAPE_U, CURVED_SHAPE_U / 400))
 
 
 def test_a_blur_that_is_not_round_counts_more_and_so_does_one_known_in_one_direction_only():

@@ -22,23 +22,29 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 DIRECTIONS: Final = 16
+"""Sectors of the turn. The highest harmonic is 4; averaged over a sixteenth it loses 10 %, which `angular_factors`
+holds."""
 CORE_STEP: Final = 0.056
 CORE_REACH: Final = 1.12
 TAIL_STEP: Final = 0.36
-"""In units of 1/MTF50, as is FITTED_REACH of `shapes`."""
+"""In units of 1/MTF50: steps of 0.3 of a Gaussian's sigma (0.187) out to 6 sigma, then wider ones."""
 CORE_BINS: Final = 2 * round(CORE_REACH / CORE_STEP)
 TAIL_BINS: Final = 8
-LEAST_CELLS: Final = 8
 BINS: Final = CORE_BINS + 2 * TAIL_BINS
+"""Steps of distance; CORE_REACH and the tail's together make FITTED_REACH of `shapes`."""
+LEAST_CELLS: Final = 8
+"""Cells whose scatter must be known before a side has a noise: half of one ring of directions."""
 TAN_SIXTEENTH: Final = math.tan(math.pi / 8)
+"""Slope of the line between two sixteenths of a turn."""
 
 NUMBER, DISTANCE_MEAN, DISTANCE_VARIANCE, LIGHT_MEAN, SCATTER, PRODUCT, LEAN = 0, 1, 2, 3, 4, 5, 6
 """Of a cell: pixels, mean and variance of their distances in px and px^2, mean light, sum of squares of light about a
 straight line over distance; the sum of products of distance and light, from which that line comes; and the mean angle
 of its pixels' normals from the middle of the direction, radian."""
 SLOPED: Final = 4
-"""Cells of fewer pixels have no line, only a mean."""
-CELL_COLUMNS: Final = 7
+"""Cells of fewer pixels have no line, only a mean: a line through four leaves two degrees of freedom."""
+CELL_COLUMNS: Final = LEAN + 1
+"""Columns of a cell: the seven above."""
 
 
 @compiled
@@ -162,7 +168,7 @@ def plateau_variance(cell: Array, variance: Array) -> None:
             variance[side] = math.nan
             continue
         # the median of a few degrees of freedom lies below their mean; a margin is left for it
-        usual = max(np.median(scatter[:at]), 0.3 * np.mean(scatter[:at]))
+        typical = max(np.median(scatter[:at]), 0.3 * np.mean(scatter[:at]))
         spread, freedoms = 0.0, 0.0
         for direction in range(DIRECTIONS):
             for k in range(first, first + TAIL_BINS):
@@ -170,7 +176,7 @@ def plateau_variance(cell: Array, variance: Array) -> None:
                 if freedom < 1:
                     continue
                 own = cell[direction, k, SCATTER]
-                if own > usual * freedom * (1 + 12 / math.sqrt(freedom)) + 1e-14:
+                if own > typical * freedom * (1 + 12 / math.sqrt(freedom)) + 1e-14:
                     cell[direction, k, NUMBER] = 0.0
                 else:
                     spread += own

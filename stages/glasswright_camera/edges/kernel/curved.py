@@ -1,13 +1,13 @@
 """The shapes of an edge that is bent to a circle.
 
-Light that a blur spreads along an edge does not come back where the edge bends away: the profile of a disc is not
+Light that a blur spreads along an edge does not come back where the edge curvatures away: the profile of a disc is not
 that of a straight edge, least of all in slow tails. A disc of radius R (in units of 1/MTF50) blurred by a transfer
 function T(f) has, at the distance u outside its edge, the light
 
     1 - 2 pi R int J1(2 pi R f) J0(2 pi (R + u) f) T(f) df,
 
 which is linear in T, so each shape has its own bent form. (Hankel transform of a disc; Bracewell, The Fourier
-Transform and Its Applications; from memory.) The lopsided shapes are left straight.
+Transform and Its Applications; from memory.) The odd shapes are left straight.
 
 What the slow tails of the next discs take, averaged round about, is another factor ``J0(2 pi D f)`` for each, D its
 distance. Where a disc is but two or three blurs large, a thousandth of the light tells on its width.
@@ -23,26 +23,28 @@ from scipy.interpolate import CubicSpline
 from scipy.special import j0, j1
 
 from glasswright_camera.compiled import compiled
-from glasswright_camera.edges.kernel.shapes import CURVATURE, EVEN_COUNT, REACH, edge_shapes
+from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, REACH, SECOND_DERIVATIVE, edge_shapes
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
 
-BEND: Final = (0.0, 1 / 32, 1 / 16, 1 / 8, 1 / 4, 3 / 8, 1 / 2, 3 / 4, 1.0)
-"""1/MTF50 over the radius, for which there are tables; more bent than the last is as the last."""
+CURVATURES: Final = (0.0, 1 / 32, 1 / 16, 1 / 8, 1 / 4, 3 / 8, 1 / 2, 3 / 4, 1.0)
+"""1/MTF50 over the radius for which there are tables, interpolated between; edges more curved are as the last."""
 NEIGHBOURS: Final = ((4, 1.0), (4, 2**0.5))
 """How many of the next discs of a square lattice lie at so many pitches; what others take is the same all over."""
 NEAR: Final = 1 / 8
-"""Less bent edges do not feel them."""
+"""Curvature from which on neighbours are modelled: at less, the nearest lies beyond what is fitted."""
 _STEP: Final = 0.04
+"""Grid on which what curvature adds is computed, in 1/MTF50: a fifth of a Gaussian's sigma."""
 _LAST_FREQUENCY: Final = 8.0
+"""In MTF50. Beyond it the family's transfer functions are below 1e-3."""
 
 
 @cache
-def bent_tables(pitch: float | None = None) -> Array:
-    """Give the shapes' tables for each of BEND: (bends, points, shapes); computed once in a process.
+def curved_tables(pitch: float | None = None) -> Array:
+    """Give the shapes' tables for each of CURVATURES: (curvatures, points, shapes); computed once in a process.
 
     Parameters
     ----------
@@ -53,24 +55,24 @@ def bent_tables(pitch: float | None = None) -> Array:
     straight = shapes.table
     place = np.linspace(-REACH, REACH, len(straight))
     coarse = np.linspace(-REACH, REACH, 2 * round(REACH / _STEP) + 1)
-    tables = np.tile(straight, (len(BEND), 1, 1))
-    for index, bend in enumerate(BEND):
-        if bend > 0:
+    tables = np.tile(straight, (len(CURVATURES), 1, 1))
+    for index, curvature in enumerate(CURVATURES):
+        if curvature > 0:
             # what bending adds is smooth: a coarse grid will do
-            added = added_by_bending(1 / bend, coarse, shapes.frequency, shapes.transfer[: 1 + EVEN_COUNT])
-            if pitch is not None and bend >= NEAR:
+            added = added_by_curvature(1 / curvature, coarse, shapes.frequency, shapes.transfer[: 1 + EVEN_COUNT])
+            if pitch is not None and curvature >= NEAR:
                 # beyond the middle between two edges the next disc is no longer far
-                near = np.minimum(coarse, (pitch / 2 - 1) / bend)
+                near = np.minimum(coarse, (pitch / 2 - 1) / curvature)
                 added -= _taken_by_next(
-                    1 / bend, pitch / bend, near, shapes.frequency, shapes.transfer[: 1 + EVEN_COUNT]
+                    1 / curvature, pitch / curvature, near, shapes.frequency, shapes.transfer[: 1 + EVEN_COUNT]
                 )
             tables[index, :, : 1 + EVEN_COUNT] += CubicSpline(coarse, added)(place)
-            lopsided = _added_to_lopsided(1 / bend, coarse, shapes.frequency, shapes.transfer[1 + EVEN_COUNT :])
-            tables[index, :, 1 + EVEN_COUNT : CURVATURE] += CubicSpline(coarse, lopsided)(place)
+            odd = _added_to_odd(1 / curvature, coarse, shapes.frequency, shapes.transfer[1 + EVEN_COUNT :])
+            tables[index, :, 1 + EVEN_COUNT : SECOND_DERIVATIVE] += CubicSpline(coarse, odd)(place)
     return tables
 
 
-def added_by_bending(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
+def added_by_curvature(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
     """Give the light of a disc of `radius` less that of a straight edge: (places, shapes)."""
     level = np.zeros(len(transfer))
     level[0] = 1.0
@@ -86,8 +88,8 @@ def added_by_bending(radius: float, place: Array, frequency: Array, transfer: Ar
     return np.asarray((bent - line) @ weight + level)
 
 
-def _added_to_lopsided(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
-    """Give the same of lopsided shapes, as they run with the cosine of the direction: (places, shapes)."""
+def _added_to_odd(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
+    """Give the same of odd shapes, as they run with the cosine of the direction: (places, shapes)."""
     fine, weight = sample_transfer(2 * radius + REACH, frequency, transfer, np.zeros(len(transfer)))
     step = fine[1] - fine[0]
     disc = 2 * np.pi * radius * j1(2 * np.pi * radius * fine)
@@ -122,18 +124,18 @@ def sample_transfer(reach: float, frequency: Array, transfer: Array, at_zero: Ar
 
 
 @compiled
-def find_bend(bends: Array, bend: float) -> tuple[int, float]:
-    """Give the place of a bend among those for which there are tables, and how far it lies towards the next."""
+def find_curvature(curvatures: Array, curvature: float) -> tuple[int, float]:
+    """Give the place of a curvature among those for which there are tables, and how far it lies towards the next."""
     k = 0
-    while k < len(bends) - 2 and bends[k + 1] < bend:
+    while k < len(curvatures) - 2 and curvatures[k + 1] < curvature:
         k += 1
-    return k, min(max((bend - bends[k]) / (bends[k + 1] - bends[k]), 0.0), 1.0)
+    return k, min(max((curvature - curvatures[k]) / (curvatures[k + 1] - curvatures[k]), 0.0), 1.0)
 
 
 @compiled
-def bend_table(tables: Array, bends: Array, bend: float, table: Array) -> None:
+def interpolate_table(tables: Array, curvatures: Array, curvature: float, table: Array) -> None:
     """Fill `table` with the shapes of an edge bent so much, between the nearest two of `tables`."""
-    k, t = find_bend(bends, bend)
+    k, t = find_curvature(curvatures, curvature)
     for i in range(table.shape[0]):
         for j in range(table.shape[1]):
             table[i, j] = (1 - t) * tables[k, i, j] + t * tables[k + 1, i, j]

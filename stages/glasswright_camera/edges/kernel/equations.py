@@ -21,9 +21,9 @@ from glasswright_camera.edges.kernel.bins import (
     LIGHT_MEAN,
     NUMBER,
 )
-from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, PARAMETERS, RADIAL, SHAPES
-from glasswright_camera.edges.kernel.shapes import CURVATURE, FITTED_REACH, REACH, STEP
-from glasswright_camera.edges.kernel.turning import TURNING_POINTS, TURNING_STEP
+from glasswright_camera.edges.kernel.harmonics import HARMONIC_POINTS, HARMONIC_STEP
+from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, PARAMETERS, RADIAL_COUNT, SHAPE_COUNT
+from glasswright_camera.edges.kernel.shapes import FITTED_REACH, REACH, SECOND_DERIVATIVE, STEP
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -33,10 +33,16 @@ if TYPE_CHECKING:
 
 MOST_SIGMAS: Final = 6.0
 FINE_SLACK: Final = 0.015
-"""How far off the model, in steps of the edge, a cell may lie beside so much noise once a fit is near."""
+"""A cell may lie off the model by so many times its noise, and by so much of the step for what the shapes do not
+explain. Of the 900 cells of an edge 6 sigma rejects one in 500,000 edges by chance; the family's blurs stay within the
+slack."""
 
 
-class Sighting(NamedTuple):
+PRODUCTS: Final = (RADIAL_COUNT + 2) // 2 * 2
+"""Rows of functions and the residual, made even, as products are taken two by two."""
+
+
+class FitData(NamedTuple):
     """What is fitted, and with what; a named tuple, as compiled code reads it."""
 
     cell: Array
@@ -52,21 +58,18 @@ class Sighting(NamedTuple):
     variance: Array
     """(2,): a pixel's on the dark and on the light side."""
     added: Array
-    """(DIRECTIONS, TURNING_POINTS): light to add to the model, in steps of the edge; see `turning`."""
+    """(DIRECTIONS, HARMONIC_POINTS): light to add to the model, in steps of the edge; see `harmonics`."""
 
 
 @compiled_in_any_order
 def _fill_functions(
-    cells: Array,
+    data: FitData,
+    direction: int,
     kept: NDArray[np.bool_],
     local: Array,
-    leaning: Array,
+    local_slope: Array,
     dark: float,
     contrast: float,
-    radius_px: float,
-    table: Array,
-    variance: Array,
-    added: Array,
     slack: float,
     f: Array,
 ) -> tuple[int, int, int]:
@@ -75,11 +78,11 @@ def _fill_functions(
     Parameters
     ----------
     local
-        (RADIAL,): the direction's parameters.
-    leaning
-        (RADIAL,): how fast they change with direction, for each radian.
+        (RADIAL_COUNT,): the direction's parameters.
+    local_slope
+        (RADIAL_COUNT,): how fast they change with direction, for each radian.
     f
-        Filled: (RADIAL + 1, BINS), the residual last.
+        Filled: (RADIAL_COUNT + 1, BINS), the residual last.
 
     Returns
     -------
@@ -87,15 +90,16 @@ def _fill_functions(
         How many cells were filled in, how many left out, and how many of either are off by more than FINE_SLACK
         allows.
     """
-    per_radius, per_step, last = 1.0 / radius_px, 1.0 / STEP, table.shape[0] - 2
+    cells, added, table, variance = data.cell[direction], data.added[direction], data.table, data.variance
+    per_radius, per_step, last = 1.0 / data.radius_px, 1.0 / STEP, table.shape[0] - 2
     filled, lost, strays = 0, 0, 0
     for k in range(BINS):
         n = cells[k, NUMBER]
         if n < 1:
             continue
         d, lean = cells[k, DISTANCE_MEAN], cells[k, LEAN]
-        rate = 1.0 / math.sqrt(max(local[4] + lean * leaning[4], 1.0))
-        u = (d - local[3] - lean * leaning[3]) * rate
+        rate = 1.0 / math.sqrt(max(local[4] + lean * local_slope[4], 1.0))
+        u = (d - local[3] - lean * local_slope[3]) * rate
         if abs(u) > FITTED_REACH * 1.2:
             continue
         place = (u + REACH) * per_step
@@ -104,19 +108,20 @@ def _fill_functions(
         low, high = table[i], table[i + 1]
         slope = high[0] - low[0]
         e = low[0] + t * slope
-        e += 0.5 * rate * rate * cells[k, DISTANCE_VARIANCE] * (low[CURVATURE] + t * (high[CURVATURE] - low[CURVATURE]))
-        coarse = place * (STEP / TURNING_STEP)
-        m = min(max(int(coarse), 0), TURNING_POINTS - 2)
+        second = low[SECOND_DERIVATIVE] + t * (high[SECOND_DERIVATIVE] - low[SECOND_DERIVATIVE])
+        e += 0.5 * rate * rate * cells[k, DISTANCE_VARIANCE] * second
+        coarse = place * (STEP / HARMONIC_STEP)
+        m = min(max(int(coarse), 0), HARMONIC_POINTS - 2)
         e += added[m] + (coarse - m) * (added[m + 1] - added[m])
-        for j in range(SHAPES):
+        for j in range(SHAPE_COUNT):
             rise = high[1 + j] - low[1 + j]
             shape = low[1 + j] + t * rise
             f[5 + j, filled] = shape
-            amount = local[5 + j] + lean * leaning[5 + j]
+            amount = local[5 + j] + lean * local_slope[5 + j]
             e += amount * shape
             slope += amount * rise
         arm = 1.0 + d * per_radius
-        gain = 1.0 + (local[2] + lean * leaning[2]) * arm
+        gain = 1.0 + (local[2] + lean * local_slope[2]) * arm
         light = dark + contrast * e
         residual = cells[k, LIGHT_MEAN] - gain * light
         weight = math.sqrt(n / (variance[0] + (variance[1] - variance[0]) * min(max(e, 0.0), 1.0)))
@@ -133,9 +138,9 @@ def _fill_functions(
         f[2, filled] = weight * arm * light
         f[3, filled] = move
         f[4, filled] = 0.5 * move * u * rate
-        for j in range(SHAPES):
+        for j in range(SHAPE_COUNT):
             f[5 + j, filled] *= tall
-        f[RADIAL, filled] = weight * residual
+        f[RADIAL_COUNT, filled] = weight * residual
         filled += 1
     return filled, lost, strays
 
@@ -162,7 +167,7 @@ def _multiply(f: Array, filled: int, gram: Array) -> None:
 
 @compiled
 def normal_equations(
-    seen: Sighting,
+    data: FitData,
     value: Array,
     slack: Array,
     kept: NDArray[np.bool_],
@@ -178,33 +183,32 @@ def normal_equations(
     normal[:, :] = 0.0
     right[:] = 0.0
     chi_square, used, lost, strays = 0.0, 0, 0, 0
-    which = seen.which
-    f = np.empty((RADIAL + 1, BINS))
-    local, leaning = np.empty(RADIAL), np.empty(RADIAL)
-    gram = np.empty((RADIAL + 1, RADIAL + 1))
-    turned = np.empty((RADIAL, PARAMETERS))
+    which = data.which
+    f = np.zeros((PRODUCTS, BINS))
+    local, local_slope = np.empty(RADIAL_COUNT), np.empty(RADIAL_COUNT)
+    gram = np.empty((PRODUCTS, PRODUCTS))
+    turned = np.empty((RADIAL_COUNT, PARAMETERS))
     for direction in range(DIRECTIONS):
-        turn, turning = seen.factor[direction], seen.slope[direction]
+        factors, slopes = data.factor[direction], data.slope[direction]
         local[:] = 0.0
-        leaning[:] = 0.0
+        local_slope[:] = 0.0
         for m in range(PARAMETERS):
-            local[which[m]] += value[m] * turn[m]
-            leaning[which[m]] += value[m] * turning[m]
+            local[which[m]] += value[m] * factors[m]
+            local_slope[which[m]] += value[m] * slopes[m]
         filled, left_out, astray = _fill_functions(
-            seen.cell[direction], kept[direction], local, leaning, value[DARK], value[CONTRAST], seen.radius_px,
-            seen.table, seen.variance, seen.added[direction], slack[direction], f,
-        )  # fmt: skip
+            data, direction, kept[direction], local, local_slope, value[DARK], value[CONTRAST], slack[direction], f
+        )
         used += filled
         lost += left_out
         strays += astray
         _multiply(f, filled, gram)
-        chi_square += gram[RADIAL, RADIAL]
-        for a in range(RADIAL):
+        chi_square += gram[RADIAL_COUNT, RADIAL_COUNT]
+        for a in range(RADIAL_COUNT):
             for m in range(PARAMETERS):
-                turned[a, m] = gram[a, which[m]] * turn[m]
+                turned[a, m] = gram[a, which[m]] * factors[m]
         for m in range(PARAMETERS):
-            right[m] += gram[which[m], RADIAL] * turn[m]
+            right[m] += gram[which[m], RADIAL_COUNT] * factors[m]
             own, sums = turned[which[m]], normal[m]
             for k in range(PARAMETERS):
-                sums[k] += turn[m] * own[k]
+                sums[k] += factors[m] * own[k]
     return chi_square, used, lost, strays

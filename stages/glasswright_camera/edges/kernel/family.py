@@ -21,15 +21,19 @@ if TYPE_CHECKING:
     Complex = NDArray[np.complex128]
 
 FREQUENCY_STEP: Final = 0.02
+"""Period of the profiles is its inverse, 50: far beyond their reach."""
 FREQUENCY: Final = np.arange(FREQUENCY_STEP / 2, 12.0, FREQUENCY_STEP)
-"""In units of MTF50."""
+"""In units of MTF50; at 12 no member lets anything through that shows."""
 TURNS: Final = 8
 """Directions from the aberrations' axis to its other end, in steps of a sixteenth of a turn; the rest are mirrored."""
 PIXELS: Final = (0.0, 0.4, 1.0, 2.0, 4.0)
 SIGMAS: Final = (0.0, 0.35, 0.8)
-"""Widths of the pixel and of the Gaussian in units of 1/cut-off."""
+"""Widths of the pixel and of the Gaussian in units of 1/cut-off: from a pupil alone to one that hardly shows. At 550 nm
+and f/4 to f/16 a pixel of 4 um has 0.5 to 1.8."""
 STRETCHES: Final = (1.05, 1.1, 1.2, 1.35, 1.5)
+"""Of blurs that are wider in one direction whatever their shape (movement, cylinder error)."""
 _NEWTON_STEPS: Final = 5
+"""Five double the digits from 1 to 32."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -230,7 +234,7 @@ def scaled(axis: Array, transfer: Complex) -> tuple[Complex, Array]:
     place = np.zeros(len(transfer))
     moved = transfer
     for _ in range(4 if np.any(transfer.imag) else 0):
-        # least squares of the lopsided part of the edge on the slope of the edge, by Parseval
+        # least squares of the odd part of the edge on the slope of the edge, by Parseval
         ratio = np.divide(moved.imag, axis, out=np.zeros(moved.shape), where=axis > 0)
         place -= (ratio * moved.real).sum(axis=1) / (2 * np.pi * (moved.real**2).sum(axis=1))
         moved = transfer * np.exp(2j * np.pi * axis * place[:, None])
@@ -261,11 +265,11 @@ def _between(samples: Complex, position: Array) -> Complex:
     """
     whole = np.minimum(position.astype(np.intp), samples.shape[1] - 4)
     t = position - whole
-    shares = (
+    scales = (
         -t * (t - 1) * (t - 2) / 6,
         (t + 1) * (t - 1) * (t - 2) / 2,
         -(t + 1) * t * (t - 2) / 2,
         (t + 1) * t * (t - 1) / 6,
     )
-    value = sum(share * np.take_along_axis(samples, whole + k, axis=1) for k, share in enumerate(shares))
+    value = sum(share * np.take_along_axis(samples, whole + k, axis=1) for k, share in enumerate(scales))
     return np.where(position <= samples.shape[1] - 5, value, 0.0)

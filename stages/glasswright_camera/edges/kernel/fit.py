@@ -1,7 +1,7 @@
 """Fit of one disc's edge in one colour plane: place, light and blur at once.
 
-It is a weighted least-squares fit (Levenberg-Marquardt) in which amounts are drawn towards what is usual among lenses,
-so that noise is not taken for shape.
+It is a weighted least-squares fit (Levenberg-Marquardt) with a Gaussian prior on the blur's parameters, so that noise
+is not taken for shape.
 """
 
 from __future__ import annotations
@@ -20,32 +20,34 @@ from glasswright_camera.edges.kernel.solve import factorise, solve_factorised
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from glasswright_camera.edges.kernel.equations import Sighting
+    from glasswright_camera.edges.kernel.equations import FitData
 
     Array = NDArray[np.float64]
 
 ITERATIONS: Final = 16
-REST: Final = 0.5
-"""A step that promises to lower chi-square by less than this is taken, and is the last."""
+"""Steps after which a fit is given up. Chosen, not measured."""
+CONVERGED: Final = 0.5
+"""A step that promises to lower chi-square by less than this is taken, and is the last: 0.7 of a standard deviation
+of one parameter, and the last step of a quadratic iteration leaves far less."""
 SETTLING: Final = 100.0
 """The same, from where on cells that do not fit are told apart."""
 COARSE_SLACK: Final = 0.1
 STRICT_SLACK: Final = 0.004
-"""As FINE_SLACK: at first, and near cells that lie further off."""
+"""As FINE_SLACK: at first, and near cells that lie further off (`stages/DECISIONS.md`, a speck on the edge)."""
 SPECK_CELLS: Final = 3
 """A direction in which so many cells do not fit is left out whole: a speck's rim is fainter than noise, and wide."""
-MOST_SPOILT: Final = 6
-"""Of DIRECTIONS, from the first to the last that is spoilt. A speck lies on one side; where a wider arc is spoilt, or
+MOST_REJECTED: Final = 6
+"""Of DIRECTIONS, from the first to the last rejected one. A speck lies on one side; where a wider arc is rejected, or
 both sides are, it is none, and only the cells themselves are left out."""
-SURE: Final = 3.0
-"""Standard deviations of chi-square that are taken for noise."""
+NOISE_SIGMAS: Final = 3.0
+"""Standard deviations of chi-square that are taken for noise: one in 700 by chance."""
 NARROWEST: Final = 0.9
 """Smallest 1/MTF50^2 in px^2 that is tried. A pixel alone has 2.75; below 1 there is no MTF50 to speak of."""
 
 
 @compiled
 def _choose_cells(
-    seen: Sighting,
+    data: FitData,
     value: Array,
     kept: NDArray[np.bool_],
     normal: Array,
@@ -57,13 +59,13 @@ def _choose_cells(
     A direction that has many is left out whole.
     """
     slack = np.full(DIRECTIONS, FINE_SLACK)
-    total, used, lost_cells, strays = normal_equations(seen, value, slack, kept, normal, right)
+    total, used, lost_cells, strays = normal_equations(data, value, slack, kept, normal, right)
     if strays:
         slack[:] = -1.0
         lost = np.empty(DIRECTIONS, dtype=np.int64)
         for direction in range(DIRECTIONS):
             lost[direction] = np.sum(~kept[direction])
-        is_speck = _span(lost >= SPECK_CELLS) <= MOST_SPOILT
+        is_speck = _span(lost >= SPECK_CELLS) <= MOST_REJECTED
         for direction in range(DIRECTIONS):
             if lost[direction]:
                 slack[direction - 1] = slack[direction] = slack[(direction + 1) % DIRECTIONS] = STRICT_SLACK
@@ -71,26 +73,26 @@ def _choose_cells(
             if is_speck and lost[direction] >= SPECK_CELLS:
                 slack[direction] = -1.0
                 kept[direction] = False
-        total, used, lost_cells, _ = normal_equations(seen, value, slack, kept, normal, right)
+        total, used, lost_cells, _ = normal_equations(data, value, slack, kept, normal, right)
     return total, used, lost_cells
 
 
 @compiled
-def _span(spoilt: NDArray[np.bool_]) -> int:
-    """Give how many directions the shortest arc spans that holds all spoilt ones."""
+def _span(rejected: NDArray[np.bool_]) -> int:
+    """Give how many directions the shortest arc spans that holds all rejected ones."""
     gap, widest = 0, 0
     for step in range(2 * DIRECTIONS):
-        gap = 0 if spoilt[step % DIRECTIONS] else gap + 1
+        gap = 0 if rejected[step % DIRECTIONS] else gap + 1
         widest = max(widest, min(gap, DIRECTIONS))
     return DIRECTIONS - widest
 
 
 @compiled
 def fit_edge(
-    seen: Sighting,
+    data: FitData,
     start: Array,
     prior: Array,
-    toward: Array,
+    information: Array,
     near: bool,
     value: Array,
     covariance: Array,
@@ -99,13 +101,13 @@ def fit_edge(
 
     Parameters
     ----------
-    seen
+    data
         What is fitted.
     start
         (PARAMETERS,) where to begin.
     prior
         (PARAMETERS, PARAMETERS) inverse covariance of what is expected, 0 where nothing is known.
-    toward
+    information
         (PARAMETERS,) that times what is expected.
     near
         Whether `start` is near enough to tell cells that do not fit from the first.
@@ -126,16 +128,16 @@ def fit_edge(
     slack = np.full(DIRECTIONS, -1.0 if near else COARSE_SLACK)
     settled = near
     damping = 1e-9 if near else 1e-4
-    rested = False
+    converged = False
     if near:
-        total, used, lost = _choose_cells(seen, value, kept, normal, right)
+        total, used, lost = _choose_cells(data, value, kept, normal, right)
         strays = 0
     else:
-        total, used, lost, strays = normal_equations(seen, value, slack, kept, normal, right)
+        total, used, lost, strays = normal_equations(data, value, slack, kept, normal, right)
     for _ in range(ITERATIONS):
         if used < 4 * PARAMETERS:
             return math.nan, math.nan, 1.0, False
-        downhill = right - prior @ value + toward
+        downhill = right - prior @ value + information
         damped[:, :] = normal
         damped += prior
         for m in range(PARAMETERS):
@@ -151,20 +153,20 @@ def fit_edge(
             settled = True
             slack[:] = -1.0
             if strays:
-                total, used, lost = _choose_cells(seen, value, kept, normal, right)
+                total, used, lost = _choose_cells(data, value, kept, normal, right)
                 continue
-        rested = settled and promised < REST * scale
-        if rested:
+        converged = settled and promised < CONVERGED * scale
+        if converged:
             value += change
             break
         trial = value + change
         if trial[WIDTH] < NARROWEST:
             trial[WIDTH] = 0.5 * (value[WIDTH] + NARROWEST)
         trial_total, trial_used, trial_lost, trial_strays = normal_equations(
-            seen, trial, slack, kept, trial_normal, trial_right
+            data, trial, slack, kept, trial_normal, trial_right
         )
-        cost = (total + value @ (prior @ value - 2 * toward)) / used
-        trial_cost = (trial_total + trial @ (prior @ trial - 2 * toward)) / max(trial_used, 1)
+        cost = (total + value @ (prior @ value - 2 * information)) / used
+        trial_cost = (trial_total + trial @ (prior @ trial - 2 * information)) / max(trial_used, 1)
         # the weights follow the model, so a last step may cost a trace more
         if trial_used >= 4 * PARAMETERS and trial_cost <= cost + 0.01 * total / used:
             value[:] = trial
@@ -179,6 +181,6 @@ def fit_edge(
     covariance[:, :] = np.linalg.inv(normal + prior)
     # what is expected takes the place of data: so many parameters less were drawn from the cells
     freedom = max(used - PARAMETERS + np.sum(covariance * prior), 1.0)
-    beyond = max(total - freedom - SURE * math.sqrt(2 * freedom), 0.0)
+    beyond = max(total - freedom - NOISE_SIGMAS * math.sqrt(2 * freedom), 0.0)
     misfit = math.sqrt(beyond / normal[DARK, DARK]) / abs(value[CONTRAST])
-    return total / freedom, misfit, lost / (used + lost), rested
+    return total / freedom, misfit, lost / (used + lost), converged

@@ -8,7 +8,7 @@ distance d from the predicted edge is
 
 with shift(a) = r + x cos a + y sin a + an ellipse's terms in 2a, and w(a) = w_0 + terms in 2a and 4a the square of
 1/MTF50 (blur variances of different origin add, and an astigmatic one runs as cos 2a; one made by waves, not quite).
-The amounts of the symmetric shapes run in cos 2a and cos 4a, those of the lopsided ones in a and 3a. `shapes` says
+The amounts of the symmetric shapes run in cos 2a and cos 4a, those of the odd ones in a and 3a. `shapes` says
 what the shapes are, `bins` what is fitted, `prior` what is expected of the amounts.
 """
 
@@ -28,20 +28,24 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Counts = NDArray[np.int64]
 
-EVEN: Final = EVEN_COUNT
-ODD: Final = ODD_COUNT
+DARK, CONTRAST = 0, 1
+GRADIENT_X, GRADIENT_Y = 2, 3
+SHIFT, SHIFT_X, SHIFT_Y, SHIFT_C2, SHIFT_S2 = range(4, 9)
+WIDTH, WIDTH_C2, WIDTH_S2, WIDTH_C4, WIDTH_S4 = range(9, 14)
+EVEN_0: Final = 14
+EVEN_2: Final = EVEN_0 + EVEN_COUNT
+EVEN_4: Final = EVEN_2 + EVEN_COUNT
+ODD_C1: Final = EVEN_4 + EVEN_COUNT
+ODD_C3: Final = ODD_C1 + ODD_COUNT
+ODD_S1: Final = ODD_C3 + ODD_COUNT
+ODD_S3: Final = ODD_S1 + ODD_COUNT
+PARAMETERS: Final = ODD_S3 + ODD_COUNT
+"""Where each parameter stands in the vector. A number is the harmonic in the direction a; C is its cosine, S its sine;
+without either letter a shape runs with the cosine. Shapes take EVEN_COUNT or ODD_COUNT places each."""
 
-DARK, CONTRAST, GRADIENT, SHIFT, WIDTH, SHAPE = 0, 1, 2, 4, 9, 14
-"""Of each: shift mean, cos a, sin a, cos 2a, sin 2a; width mean, cos 2a, sin 2a, cos 4a, sin 4a."""
-TURN: Final = SHAPE + EVEN
-"""EVEN amounts that run as cos 2a, then EVEN as cos 4a."""
-LOPSIDED: Final = TURN + 2 * EVEN
-"""ODD amounts for each of cos a, cos 3a, sin a, sin 3a."""
-PARAMETERS: Final = LOPSIDED + 4 * ODD
-
-# functions of distance within a direction: level, e, slope of light, move, widen, EVEN shapes, ODD lopsided ones
-SHAPES: Final = EVEN + ODD
-RADIAL: Final = 5 + SHAPES
+# functions of distance within a direction: level, e, slope of light, shift, width, even shapes, odd shapes
+SHAPE_COUNT: Final = EVEN_COUNT + ODD_COUNT
+RADIAL_COUNT: Final = 5 + SHAPE_COUNT
 
 
 @compiled
@@ -51,14 +55,14 @@ def angular_factors(which: Counts, factor: Array) -> None:
     `which` is (PARAMETERS,), `factor` (DIRECTIONS, PARAMETERS).
     """
     which[DARK], which[CONTRAST] = 0, 1
-    which[GRADIENT], which[GRADIENT + 1] = 2, 2
+    which[GRADIENT_X], which[GRADIENT_Y] = 2, 2
     which[SHIFT:WIDTH] = 3
-    which[WIDTH:SHAPE] = 4
-    for j in range(EVEN):
-        which[SHAPE + j], which[TURN + j], which[TURN + EVEN + j] = 5 + j, 5 + j, 5 + j
+    which[WIDTH:EVEN_0] = 4
+    for j in range(EVEN_COUNT):
+        which[EVEN_0 + j], which[EVEN_2 + j], which[EVEN_4 + j] = 5 + j, 5 + j, 5 + j
     for m in range(4):
-        for j in range(ODD):
-            which[LOPSIDED + m * ODD + j] = 5 + EVEN + j
+        for j in range(ODD_COUNT):
+            which[ODD_C1 + m * ODD_COUNT + j] = 5 + EVEN_COUNT + j
     half = math.pi / DIRECTIONS
     for direction in range(DIRECTIONS):
         angle = (direction + 0.5) / DIRECTIONS * 2 * math.pi
@@ -68,15 +72,15 @@ def angular_factors(which: Counts, factor: Array) -> None:
         c4, s4 = _mean_turn(angle, half, 4)
         f = factor[direction]
         f[:] = 1.0
-        f[GRADIENT], f[GRADIENT + 1] = c1, s1
-        f[SHIFT + 1], f[SHIFT + 2], f[SHIFT + 3], f[SHIFT + 4] = c1, s1, c2, s2
-        f[WIDTH + 1], f[WIDTH + 2], f[WIDTH + 3], f[WIDTH + 4] = c2, s2, c4, s4
-        f[TURN : TURN + EVEN] = c2
-        f[TURN + EVEN : LOPSIDED] = c4
-        f[LOPSIDED : LOPSIDED + ODD] = c1
-        f[LOPSIDED + ODD : LOPSIDED + 2 * ODD] = c3
-        f[LOPSIDED + 2 * ODD : LOPSIDED + 3 * ODD] = s1
-        f[LOPSIDED + 3 * ODD : PARAMETERS] = s3
+        f[GRADIENT_X], f[GRADIENT_Y] = c1, s1
+        f[SHIFT_X], f[SHIFT_Y], f[SHIFT_C2], f[SHIFT_S2] = c1, s1, c2, s2
+        f[WIDTH_C2], f[WIDTH_S2], f[WIDTH_C4], f[WIDTH_S4] = c2, s2, c4, s4
+        f[EVEN_2:EVEN_4] = c2
+        f[EVEN_4:ODD_C1] = c4
+        f[ODD_C1:ODD_C3] = c1
+        f[ODD_C3:ODD_S1] = c3
+        f[ODD_S1:ODD_S3] = s1
+        f[ODD_S3:PARAMETERS] = s3
 
 
 @compiled
@@ -85,16 +89,16 @@ def factor_slopes(factor: Array, slope: Array) -> None:
     slope[:, :] = 0.0
     for direction in range(DIRECTIONS):
         f, g = factor[direction], slope[direction]
-        for m in (GRADIENT, SHIFT + 1):
+        for m in (GRADIENT_X, SHIFT_X):
             g[m], g[m + 1] = -f[m + 1], f[m]
-        for m in (SHIFT + 3, WIDTH + 1):
+        for m in (SHIFT_C2, WIDTH_C2):
             g[m], g[m + 1] = -2 * f[m + 1], 2 * f[m]
-        g[WIDTH + 3], g[WIDTH + 4] = -4 * f[WIDTH + 4], 4 * f[WIDTH + 3]
-        g[TURN : TURN + EVEN] = -2 * f[WIDTH + 2]
-        g[TURN + EVEN : LOPSIDED] = -4 * f[WIDTH + 4]
-        for j in range(ODD):
+        g[WIDTH_C4], g[WIDTH_S4] = -4 * f[WIDTH_S4], 4 * f[WIDTH_C4]
+        g[EVEN_2:EVEN_4] = -2 * f[WIDTH_S2]
+        g[EVEN_4:ODD_C1] = -4 * f[WIDTH_S4]
+        for j in range(ODD_COUNT):
             for m, times in ((0, 1), (1, 3)):
-                along, across = LOPSIDED + m * ODD + j, LOPSIDED + (m + 2) * ODD + j
+                along, across = ODD_C1 + m * ODD_COUNT + j, ODD_C1 + (m + 2) * ODD_COUNT + j
                 g[along], g[across] = -times * f[across], times * f[along]
 
 

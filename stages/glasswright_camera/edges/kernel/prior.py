@@ -1,4 +1,8 @@
-"""What is expected of a blur's amounts before it is looked at: how the family of `spread` is spread."""
+"""The prior of a blur's parameters: a Gaussian whose moments are those of the family of blurs (`moments`).
+
+It is kept in information form: the precision (inverse covariance) and the precision times the mean. Angular
+coefficients are regressed on lower-order ones; each regression adds its terms to both.
+"""
 
 from __future__ import annotations
 
@@ -7,244 +11,279 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright_camera.compiled import compiled
-from glasswright_camera.edges.kernel.parameters import EVEN, LOPSIDED, ODD, PARAMETERS, SHAPE, TURN, WIDTH
+from glasswright_camera.edges.kernel.parameters import (
+    EVEN_0,
+    EVEN_2,
+    EVEN_4,
+    ODD_C1,
+    ODD_S1,
+    PARAMETERS,
+    WIDTH,
+    WIDTH_C2,
+    WIDTH_C4,
+    WIDTH_S2,
+    WIDTH_S4,
+)
+from glasswright_camera.edges.kernel.shapes import EVEN_COUNT
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from glasswright_camera.edges.kernel.spread import EdgeSpread
+    from glasswright_camera.edges.kernel.moments import FamilyMoments
 
     Array = NDArray[np.float64]
     Counts = NDArray[np.int64]
 
-TWICE, FOUR_TIMES, FOUR_TIMES_ASKEW, COMA, HALO = 0, 1, 2, 3, 4
-"""Shares: how astigmatic a disc's blur is against the family, in 2a and in 4a, how comatic, how much of a halo
-(squares)."""
-FIRST_SHARES: Final = (0.3, 0.3, 0.3, 0.3, 2.0)
-LEAST_SHARE, MOST_SHARE = 0.005, 4.0
-TWICE_LEEWAY: Final = 1.5
-HALO_LEEWAY: Final = 6.0
-"""Shares are so many times what shows, as that was drawn to the usual; and once a halo is told it costs no scatter."""
+HARMONIC_2, HARMONIC_4_COS, HARMONIC_4_SIN, COMA, HALO = 0, 1, 2, 3, 4
+"""Prior scales: factors on the family's variances, by which a disc is astigmatic (harmonics 2 and 4 of the width),
+comatic (odd shapes) and has a halo."""
+FIRST_SCALES: Final = (0.3, 0.3, 0.3, 0.3, 2.0)
+"""Of the first fit, before a disc's own are estimated: a third of the family's variance, which holds strong
+aberrations. Set by trial on the blurs of `ci/bench accuracy`."""
+LEAST_SCALE, MOST_SCALE = 0.005, 4.0
+"""Limits: from 7 % of the family's rms to twice it. Set as FIRST_SCALES."""
+HARMONIC_2_FACTOR: Final = 1.5
+HALO_FACTOR: Final = 6.0
+"""What a fit shows is shrunk towards the prior mean; the factor undoes that. A halo's is larger: once it is detected a
+loose prior costs no scatter. Set as FIRST_SCALES."""
 HALO_LEAST, HALO_MOST = 0.25, 6.0
-LEAST_BESIDE_TWICE: Final = 0.05
-"""Where a blur turns as cos 2a, it is expected to turn as cos 4a by so much of that share or more."""
-STANDS_OUT: Final = 3.0
-"""A width in 4a whose square is so many times its noise's or more is believed whatever that in 2a is: two foci on
-either side of the sensor leave little of the latter. Such a share may be up to MOST_BETWEEN_FOCI."""
-MOST_BETWEEN_FOCI: Final = 8.0
-LOOSENING_BEND: Final = 0.15
-"""From such a bend on, followers are expected less and less near what they follow: the family's edges are straight,
-and blur that is not round spreads light along a bent edge by another width than across it."""
+"""Limits of the halo's scale. Set as FIRST_SCALES."""
+LEAST_BESIDE_HARMONIC_2: Final = 0.05
+"""Least scale of harmonic 4 of the width, of that of harmonic 2. Set as FIRST_SCALES."""
+LEAST_SNR_SQUARED: Final = 3.0
+MOST_SCALE_BETWEEN_FOCI: Final = 8.0
+"""A harmonic 4 of the width whose square exceeds so many times its variance is accepted without a harmonic 2: between
+the two foci of an astigmatic lens the latter vanishes. Its scale may then be up to the second number. Set by trial on
+pupils in focus between the two foci."""
+LOOSENING_CURVATURE: Final = 0.15
+"""The residual variance of regressed shapes grows as 1 + (curvature / this)^4: the family's edges are straight, and
+along a curved edge blur that is not round spreads light by another width than across it. Set by trial on discs
+of two blurs to the radius and more."""
 
 
 @compiled
-def expect(
-    usual: EdgeSpread, value: Array, shares: Array, width: float, bend: float, prior: Array, toward: Array
+def fill_prior(
+    family: FamilyMoments, value: Array, scales: Array, width: float, curvature: float, prior: Array, information: Array
 ) -> None:
-    """Fill what is expected for a mean width and for the shares of astigmatism and coma.
+    """Fill the prior for a mean width and for prior scales.
 
-    What follows is a product of amounts; it is taken as linear about those of `value`, (PARAMETERS,), with all its
-    slopes.
+    The prior mean of each angular coefficient is a product of lower-order coefficients, linearised about `value`,
+    (PARAMETERS,).
 
     Parameters
     ----------
-    bend
+    curvature
         1/MTF50 over the disc's radius.
-    prior, toward
-        Filled: (PARAMETERS, PARAMETERS), the inverse covariance, and (PARAMETERS,), that times what is expected.
+    prior, information
+        Filled: (PARAMETERS, PARAMETERS), the precision, and (PARAMETERS,), that times the mean.
     """
-    loose = 1 + (bend / LOOSENING_BEND) ** 4
-    comatic = loose * shares[COMA] / usual.lopsided
+    loose = 1 + (curvature / LOOSENING_CURVATURE) ** 4
+    comatic = loose * scales[COMA] / family.odd_1_square
     prior[:, :] = 0.0
-    toward[:] = 0.0
-    lopsided = np.linalg.inv(shares[COMA] * usual.comatic)
-    prior[LOPSIDED : LOPSIDED + 2 * ODD, LOPSIDED : LOPSIDED + 2 * ODD] = lopsided
-    prior[LOPSIDED + 2 * ODD : PARAMETERS, LOPSIDED + 2 * ODD : PARAMETERS] = lopsided
-    prior[SHAPE:TURN, SHAPE:TURN] = np.linalg.inv(usual.rounds + shares[HALO] * usual.halos)
+    information[:] = 0.0
+    odd = np.linalg.inv(scales[COMA] * family.odd)
+    prior[ODD_C1:ODD_S1, ODD_C1:ODD_S1] = odd
+    prior[ODD_S1:PARAMETERS, ODD_S1:PARAMETERS] = odd
+    prior[EVEN_0:EVEN_2, EVEN_0:EVEN_2] = np.linalg.inv(family.round_ + scales[HALO] * family.halo)
     own = value.copy()
-    own[WIDTH + 1 : WIDTH + 5] /= width
-    _stretch(usual, own, shares, comatic, prior, toward)
-    _square(usual, own, shares, prior, toward)
-    _follow_twice(usual, own, loose * shares[TWICE] * usual.left[0] + comatic * usual.left[2], prior, toward)
-    share = (shares[FOUR_TIMES] + shares[TWICE] ** 2 / usual.fourth) / 2
-    _follow_four_times(usual, own, loose * share * usual.left[1] + comatic * usual.left[3], prior, toward)
-    for k in range(WIDTH + 1, WIDTH + 5):
-        toward[k] /= width
+    own[WIDTH_C2:EVEN_0] /= width
+    _add_width_2(family, own, scales, comatic, prior, information)
+    _add_width_4(family, own, scales, prior, information)
+    _add_even_2(
+        family, own, loose * scales[HARMONIC_2] * family.residual[0] + comatic * family.residual[2], prior, information
+    )
+    share = (scales[HARMONIC_4_COS] + scales[HARMONIC_2] ** 2 / family.width_2_kurtosis) / 2
+    _add_even_4(family, own, loose * share * family.residual[1] + comatic * family.residual[3], prior, information)
+    for k in range(WIDTH_C2, EVEN_0):
+        information[k] /= width
         for a in range(PARAMETERS):
             prior[k, a] /= width
             prior[a, k] /= width
 
 
 @compiled
-def _tie(own: int, leads: Counts, slopes: Array, offset: float, precision: float, prior: Array, toward: Array) -> None:
-    """Add that an amount is an offset and the sum of slopes times what leads, to a precision."""
+def _add_regression(
+    own: int, predictors: Counts, slopes: Array, offset: float, precision: float, prior: Array, information: Array
+) -> None:
+    """Add the regression of one coefficient: an offset and slopes times the predictors, known to a precision."""
     prior[own, own] += precision
-    toward[own] += precision * offset
-    for a in range(len(leads)):
-        prior[own, leads[a]] -= precision * slopes[a]
-        prior[leads[a], own] -= precision * slopes[a]
-        toward[leads[a]] -= precision * offset * slopes[a]
-        for b in range(len(leads)):
-            prior[leads[a], leads[b]] += precision * slopes[a] * slopes[b]
+    information[own] += precision * offset
+    for a in range(len(predictors)):
+        prior[own, predictors[a]] -= precision * slopes[a]
+        prior[predictors[a], own] -= precision * slopes[a]
+        information[predictors[a]] -= precision * offset * slopes[a]
+        for b in range(len(predictors)):
+            prior[predictors[a], predictors[b]] += precision * slopes[a] * slopes[b]
 
 
 @compiled
-def _usual_stretch(usual: EdgeSpread, value: Array) -> float:
-    """Give the width in 2a, of the mean one, that is expected of coma, over the square of that."""
-    return float(usual.coma_width[0] + np.sum(usual.coma_width[1:] * value[SHAPE:TURN]))
+def _width_2_of_odd(family: FamilyMoments, value: Array) -> float:
+    """Give the regression coefficient of harmonic 2 of the width, over the mean width, on the square of coma."""
+    return float(family.width_2_of_odd[0] + np.sum(family.width_2_of_odd[1:] * value[EVEN_0:EVEN_2]))
 
 
 @compiled
-def _stretch(usual: EdgeSpread, own: Array, shares: Array, comatic: float, prior: Array, toward: Array) -> None:
-    """Add that the width in 2a, of the mean one, follows the square of coma."""
-    precision = 1 / (shares[TWICE] * usual.widths[0] + comatic * usual.widths[2])
-    rate = _usual_stretch(usual, own)
-    a, b = own[LOPSIDED], own[LOPSIDED + 2 * ODD]
-    leads, slopes = np.empty(2 + EVEN, dtype=np.int64), np.empty(2 + EVEN)
-    leads[0], leads[1] = LOPSIDED, LOPSIDED + 2 * ODD
-    leads[2:] = np.arange(SHAPE, TURN)
+def _add_width_2(
+    family: FamilyMoments, own: Array, scales: Array, comatic: float, prior: Array, information: Array
+) -> None:
+    """Add the regression of harmonic 2 of the width, over the mean width, on the square of coma."""
+    precision = 1 / (scales[HARMONIC_2] * family.width_variance[0] + comatic * family.width_variance[2])
+    rate = _width_2_of_odd(family, own)
+    a, b = own[ODD_C1], own[ODD_S1]
+    predictors, slopes = np.empty(2 + EVEN_COUNT, dtype=np.int64), np.empty(2 + EVEN_COUNT)
+    predictors[0], predictors[1] = ODD_C1, ODD_S1
+    predictors[2:] = np.arange(EVEN_0, EVEN_2)
     for askew in range(2):
         square = 2 * a * b if askew else a * a - b * b
         slopes[0], slopes[1] = (2 * rate * b, 2 * rate * a) if askew else (2 * rate * a, -2 * rate * b)
-        slopes[2:] = square * usual.coma_width[1:]
-        offset = square * (usual.coma_width[0] - 2 * rate)
-        _tie(WIDTH + 1 + askew, leads, slopes, offset, precision, prior, toward)
+        slopes[2:] = square * family.width_2_of_odd[1:]
+        offset = square * (family.width_2_of_odd[0] - 2 * rate)
+        _add_regression(WIDTH_C2 + askew, predictors, slopes, offset, precision, prior, information)
 
 
 @compiled
-def _square(usual: EdgeSpread, own: Array, shares: Array, prior: Array, toward: Array) -> None:
-    """Add that the width in 4a follows the square of that in 2a, both of the mean one."""
-    leads = np.array([WIDTH + 1, WIDTH + 2])
-    c, s = usual.squared * own[WIDTH + 1], usual.squared * own[WIDTH + 2]
-    along, askew = c * own[WIDTH + 1] - s * own[WIDTH + 2], 2 * c * own[WIDTH + 2]
-    spread = _four_times_spread(usual, shares, 0), _four_times_spread(usual, shares, 1)
-    _tie(WIDTH + 3, leads, np.array([2 * c, -2 * s]), -along, 1 / spread[0], prior, toward)
-    _tie(WIDTH + 4, leads, np.array([2 * s, 2 * c]), -askew, 1 / spread[1], prior, toward)
+def _add_width_4(family: FamilyMoments, own: Array, scales: Array, prior: Array, information: Array) -> None:
+    """Add the regression of harmonic 4 of the width on the square of harmonic 2, both over the mean width."""
+    predictors = np.array([WIDTH_C2, WIDTH_S2])
+    c, s = family.width_4_of_square * own[WIDTH_C2], family.width_4_of_square * own[WIDTH_S2]
+    along, askew = c * own[WIDTH_C2] - s * own[WIDTH_S2], 2 * c * own[WIDTH_S2]
+    spread = _width_4_variance(family, scales, 0), _width_4_variance(family, scales, 1)
+    _add_regression(WIDTH_C4, predictors, np.array([2 * c, -2 * s]), -along, 1 / spread[0], prior, information)
+    _add_regression(WIDTH_S4, predictors, np.array([2 * s, 2 * c]), -askew, 1 / spread[1], prior, information)
 
 
 @compiled
-def _four_times_spread(usual: EdgeSpread, shares: Array, k: int) -> float:
-    """Variance about what is expected of the width in cos 4a (k = 0) or sin 4a (1), of the mean one."""
-    comatic = shares[COMA] / usual.lopsided
-    return float(shares[FOUR_TIMES + k] * usual.widths[1] + comatic * usual.widths[3])
+def _width_4_variance(family: FamilyMoments, scales: Array, k: int) -> float:
+    """Give the residual variance of the width's cos 4a (k = 0) or sin 4a (1), over the mean width."""
+    comatic = scales[COMA] / family.odd_1_square
+    return float(scales[HARMONIC_4_COS + k] * family.width_variance[1] + comatic * family.width_variance[3])
 
 
 @compiled
-def _of_round(coefficients: Array, own: Array, sums: Array) -> None:
-    """Fill `sums`, (EVEN,): the first coefficients and the round amounts times the others, (1 + EVEN, EVEN)."""
+def _sum_coefficients(coefficients: Array, own: Array, sums: Array) -> None:
+    """Fill `sums`, (EVEN_COUNT,): ``coefficients[0]`` and the harmonic 0 of the even shapes times the other rows."""
     sums[:] = coefficients[0]
-    for i in range(EVEN):
-        sums += own[SHAPE + i] * coefficients[1 + i]
+    for i in range(EVEN_COUNT):
+        sums += own[EVEN_0 + i] * coefficients[1 + i]
 
 
 @compiled
-def _follow_twice(usual: EdgeSpread, own: Array, left: Array, prior: Array, toward: Array) -> None:
-    """Add that the shapes in cos 2a follow the width in 2a, its cube, the round shapes and coma."""
-    leads = np.empty(4 + EVEN, dtype=np.int64)
-    leads[0], leads[1], leads[2], leads[3] = WIDTH + 1, WIDTH + 2, LOPSIDED, LOPSIDED + 2 * ODD
-    leads[4:] = np.arange(SHAPE, TURN)
-    w, askew, c, s = own[WIDTH + 1], own[WIDTH + 2], own[LOPSIDED], own[LOPSIDED + 2 * ODD]
+def _add_even_2(family: FamilyMoments, own: Array, residual: Array, prior: Array, information: Array) -> None:
+    """Add the regression of the even shapes' harmonic 2 on that of the width, its cube, harmonic 0, and coma."""
+    predictors = np.empty(4 + EVEN_COUNT, dtype=np.int64)
+    predictors[0], predictors[1], predictors[2], predictors[3] = WIDTH_C2, WIDTH_S2, ODD_C1, ODD_S1
+    predictors[4:] = np.arange(EVEN_0, EVEN_2)
+    w, askew, c, s = own[WIDTH_C2], own[WIDTH_S2], own[ODD_C1], own[ODD_S1]
     size, square = w * w + askew * askew, c * c - s * s
-    linear, cubic, comatic = np.empty(EVEN), np.empty(EVEN), np.empty(EVEN)
-    _of_round(usual.twice[0], own, linear)
-    _of_round(usual.twice[1], own, cubic)
-    _of_round(usual.coma, own, comatic)
-    slopes, offset = np.empty((EVEN, 4 + EVEN)), np.empty(EVEN)
-    for j in range(EVEN):
+    linear, cubic, comatic = np.empty(EVEN_COUNT), np.empty(EVEN_COUNT), np.empty(EVEN_COUNT)
+    _sum_coefficients(family.even_2[0], own, linear)
+    _sum_coefficients(family.even_2[1], own, cubic)
+    _sum_coefficients(family.even_2_of_odd, own, comatic)
+    slopes, offset = np.empty((EVEN_COUNT, 4 + EVEN_COUNT)), np.empty(EVEN_COUNT)
+    for j in range(EVEN_COUNT):
         slopes[j, 0] = linear[j] + (size + 2 * w * w) * cubic[j]
         slopes[j, 1] = 2 * w * askew * cubic[j]
         slopes[j, 2], slopes[j, 3] = 2 * c * comatic[j], -2 * s * comatic[j]
-        for i in range(1, 1 + EVEN):
-            of_width = w * (usual.twice[0, i, j] + size * usual.twice[1, i, j])
-            slopes[j, 3 + i] = of_width + square * usual.coma[i, j]
+        for i in range(1, 1 + EVEN_COUNT):
+            of_width = w * (family.even_2[0, i, j] + size * family.even_2[1, i, j])
+            slopes[j, 3 + i] = of_width + square * family.even_2_of_odd[i, j]
         offset[j] = w * linear[j] + w * size * cubic[j] + square * comatic[j]
-    _tie_shapes(TURN, leads, slopes, offset, own, left, prior, toward)
+    _add_regressions(EVEN_2, predictors, slopes, offset, own, residual, prior, information)
 
 
 @compiled
-def _follow_four_times(usual: EdgeSpread, own: Array, left: Array, prior: Array, toward: Array) -> None:
-    """Add that the shapes in cos 4a follow the width in 4a, the square of that in 2a, and round shapes."""
-    leads = np.empty(3 + EVEN, dtype=np.int64)
-    leads[0], leads[1], leads[2] = WIDTH + 3, WIDTH + 1, WIDTH + 2
-    leads[3:] = np.arange(SHAPE, TURN)
-    c, s, four = own[WIDTH + 1], own[WIDTH + 2], own[WIDTH + 3]
+def _add_even_4(family: FamilyMoments, own: Array, residual: Array, prior: Array, information: Array) -> None:
+    """Add the regression of the even shapes' harmonic 4 on the width's, its harmonic 2 squared, and harmonic 0."""
+    predictors = np.empty(3 + EVEN_COUNT, dtype=np.int64)
+    predictors[0], predictors[1], predictors[2] = WIDTH_C4, WIDTH_C2, WIDTH_S2
+    predictors[3:] = np.arange(EVEN_0, EVEN_2)
+    c, s, four = own[WIDTH_C2], own[WIDTH_S2], own[WIDTH_C4]
     square = c * c - s * s
-    linear, squared = np.empty(EVEN), np.empty(EVEN)
-    _of_round(usual.four_times[0], own, linear)
-    _of_round(usual.four_times[1], own, squared)
-    slopes, offset = np.empty((EVEN, 3 + EVEN)), np.empty(EVEN)
-    for j in range(EVEN):
+    linear, squared = np.empty(EVEN_COUNT), np.empty(EVEN_COUNT)
+    _sum_coefficients(family.even_4[0], own, linear)
+    _sum_coefficients(family.even_4[1], own, squared)
+    slopes, offset = np.empty((EVEN_COUNT, 3 + EVEN_COUNT)), np.empty(EVEN_COUNT)
+    for j in range(EVEN_COUNT):
         slopes[j, 0] = linear[j]
         slopes[j, 1], slopes[j, 2] = 2 * c * squared[j], -2 * s * squared[j]
-        for i in range(1, 1 + EVEN):
-            slopes[j, 2 + i] = four * usual.four_times[0, i, j] + square * usual.four_times[1, i, j]
+        for i in range(1, 1 + EVEN_COUNT):
+            slopes[j, 2 + i] = four * family.even_4[0, i, j] + square * family.even_4[1, i, j]
         offset[j] = four * linear[j] + square * squared[j]
-    _tie_shapes(TURN + EVEN, leads, slopes, offset, own, left, prior, toward)
+    _add_regressions(EVEN_4, predictors, slopes, offset, own, residual, prior, information)
 
 
 @compiled
-def _tie_shapes(
-    first: int, leads: Counts, slopes: Array, there: Array, own: Array, left: Array, prior: Array, toward: Array
+def _add_regressions(
+    first: int,
+    predictors: Counts,
+    slopes: Array,
+    there: Array,
+    own: Array,
+    residual: Array,
+    prior: Array,
+    information: Array,
 ) -> None:
-    """Add that EVEN amounts follow what leads, to a covariance of what is left.
+    """Add the regressions of EVEN_COUNT coefficients with a residual covariance.
 
-    `slopes` is (EVEN, leads), `there` what is expected, (EVEN,), where amounts are `own`.
+    `slopes` is (EVEN_COUNT, predictors); `there` is the prediction, (EVEN_COUNT,), where parameters are `own`.
     """
-    inverse = np.linalg.inv(left)
+    inverse = np.linalg.inv(residual)
     pulled = inverse @ slopes
     both = slopes.T @ pulled
     offset = there.copy()
-    for j in range(EVEN):
-        for a in range(len(leads)):
-            offset[j] -= slopes[j, a] * own[leads[a]]
-    for j in range(EVEN):
-        for i in range(EVEN):
+    for j in range(EVEN_COUNT):
+        for a in range(len(predictors)):
+            offset[j] -= slopes[j, a] * own[predictors[a]]
+    for j in range(EVEN_COUNT):
+        for i in range(EVEN_COUNT):
             prior[first + j, first + i] += inverse[j, i]
-            toward[first + j] += inverse[j, i] * offset[i]
-        for a in range(len(leads)):
-            prior[first + j, leads[a]] -= pulled[j, a]
-            prior[leads[a], first + j] -= pulled[j, a]
-            toward[leads[a]] -= pulled[j, a] * offset[j]
-    for a in range(len(leads)):
-        for b in range(len(leads)):
-            prior[leads[a], leads[b]] += both[a, b]
+            information[first + j] += inverse[j, i] * offset[i]
+        for a in range(len(predictors)):
+            prior[first + j, predictors[a]] -= pulled[j, a]
+            prior[predictors[a], first + j] -= pulled[j, a]
+            information[predictors[a]] -= pulled[j, a] * offset[j]
+    for a in range(len(predictors)):
+        for b in range(len(predictors)):
+            prior[predictors[a], predictors[b]] += both[a, b]
 
 
 @compiled
-def find_shares(usual: EdgeSpread, value: Array, covariance: Array, shares: Array) -> None:
-    """Replace the shares, under which a blur was fitted, by those it shows: squares, less what noise makes.
+def estimate_scales(family: FamilyMoments, value: Array, covariance: Array, scales: Array) -> None:
+    """Replace the prior scales under which a blur was fitted by those it shows (empirical Bayes).
 
-    Each is judged by the amounts that lead: width in 2a, less what is expected of coma, width in 4a, the first
-    lopsided shape in a, and what tells halos, less the spread of other round shapes. The width in 4a is small and
-    weakly held; it is first freed of what its expectation drew it by.
+    Each is a square of fitted coefficients less its noise, over the family's mean square: of the width's harmonic 2
+    less what coma predicts, of its harmonic 4 freed of its own prior, of the first odd shape, and of the halo
+    discriminant.
     """
     root = value[WIDTH]
     width = root**2
-    k = WIDTH + 1
-    rate = _usual_stretch(usual, value) * root
-    a, b = value[LOPSIDED], value[LOPSIDED + 2 * ODD]
+    k = WIDTH_C2
+    rate = _width_2_of_odd(family, value) * root
+    a, b = value[ODD_C1], value[ODD_S1]
     size = (value[k] - rate * (a * a - b * b)) ** 2 + (value[k + 1] - rate * 2 * a * b) ** 2
     size -= covariance[k, k] + covariance[k + 1, k + 1]
-    twice = min(max(TWICE_LEEWAY * size / width / usual.widths[0], LEAST_SHARE), MOST_SHARE)
-    c, s = value[WIDTH + 1], value[WIDTH + 2]
+    harmonic_2 = min(max(HARMONIC_2_FACTOR * size / width / family.width_variance[0], LEAST_SCALE), MOST_SCALE)
+    c, s = value[WIDTH_C2], value[WIDTH_S2]
     for k in range(2):
-        from_twice = usual.squared / width * (2 * c * s if k else c * c - s * s)
-        held, known, most = covariance[WIDTH + 3 + k, WIDTH + 3 + k] / width, 0.0, twice
-        drawn = 1 / _four_times_spread(usual, shares, k)
-        precision = 1 / held - drawn
+        predicted = family.width_4_of_square / width * (2 * c * s if k else c * c - s * s)
+        variance, known, most = covariance[WIDTH_C4 + k, WIDTH_C4 + k] / width, 0.0, harmonic_2
+        own_precision = 1 / _width_4_variance(family, scales, k)
+        precision = 1 / variance - own_precision
         if precision > 0:
-            freed = (value[WIDTH + 3 + k] / root / held - drawn * from_twice) / precision
-            known = (freed - from_twice) ** 2 - 1 / precision
-            if known > STANDS_OUT / precision:
-                most = MOST_BETWEEN_FOCI
-        shares[FOUR_TIMES + k] = max(min(known / usual.widths[1], most), LEAST_BESIDE_TWICE * twice, LEAST_SHARE)
-    shares[TWICE] = twice
-    k, m = LOPSIDED, LOPSIDED + 2 * ODD
+            free = (value[WIDTH_C4 + k] / root / variance - own_precision * predicted) / precision
+            known = (free - predicted) ** 2 - 1 / precision
+            if known > LEAST_SNR_SQUARED / precision:
+                most = MOST_SCALE_BETWEEN_FOCI
+        scales[HARMONIC_4_COS + k] = max(
+            min(known / family.width_variance[1], most), LEAST_BESIDE_HARMONIC_2 * harmonic_2, LEAST_SCALE
+        )
+    scales[HARMONIC_2] = harmonic_2
+    k, m = ODD_C1, ODD_S1
     size = a**2 + b**2 - covariance[k, k] - covariance[m, m]
-    shares[COMA] = min(max(size, LEAST_SHARE), MOST_SHARE)
-    sign, told, noise = usual.halo_sign, 0.0, 0.0
-    for i in range(EVEN):
-        told += sign[i] * value[SHAPE + i]
-        for j in range(EVEN):
-            noise += sign[i] * sign[j] * (covariance[SHAPE + i, SHAPE + j] + usual.rounds[i, j])
-    shares[HALO] = min(max(HALO_LEEWAY * (told**2 - noise), HALO_LEAST), HALO_MOST)
+    scales[COMA] = min(max(size, LEAST_SCALE), MOST_SCALE)
+    sign, shown, noise = family.halo_discriminant, 0.0, 0.0
+    for i in range(EVEN_COUNT):
+        shown += sign[i] * value[EVEN_0 + i]
+        for j in range(EVEN_COUNT):
+            noise += sign[i] * sign[j] * (covariance[EVEN_0 + i, EVEN_0 + j] + family.round_[i, j])
+    scales[HALO] = min(max(HALO_FACTOR * (shown**2 - noise), HALO_LEAST), HALO_MOST)

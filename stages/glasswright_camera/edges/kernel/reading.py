@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_camera.edges.kernel.parameters import EVEN, LOPSIDED, ODD, PARAMETERS, SHAPE, TURN, WIDTH
-from glasswright_camera.edges.kernel.shapes import edge_shapes
+from glasswright_camera.edges.kernel.parameters import EVEN_0, EVEN_2, EVEN_4, ODD_C1, PARAMETERS, WIDTH
+from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, ODD_COUNT, edge_shapes
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -32,18 +32,18 @@ def turn_covariance(covariance: Array, which: list[int], angle: Array) -> Array:
 
 
 def in_direction(angle: float) -> Array:
-    """Give what takes parameters to a direction's width, EVEN amounts and ODD amounts: (1 + EVEN + ODD, parameters).
+    """Give the matrix that takes parameters to a direction's width, even and odd shapes: (1 + SHAPE_COUNT, PARAMETERS).
 
     The angle is from the image radius.
     """
-    take = np.zeros((1 + EVEN + ODD, PARAMETERS))
-    take[0, WIDTH : WIDTH + 5] = [1.0, *(f(k * angle) for k in (2, 4) for f in (np.cos, np.sin))]
-    for j in range(EVEN):
-        for k, at in ((0, SHAPE), (2, TURN), (4, TURN + EVEN)):
+    take = np.zeros((1 + EVEN_COUNT + ODD_COUNT, PARAMETERS))
+    take[0, WIDTH:EVEN_0] = [1.0, *(f(k * angle) for k in (2, 4) for f in (np.cos, np.sin))]
+    for j in range(EVEN_COUNT):
+        for k, at in ((0, EVEN_0), (2, EVEN_2), (4, EVEN_4)):
             take[1 + j, at + j] = np.cos(k * angle)
-    for j in range(ODD):
+    for j in range(ODD_COUNT):
         for m, weight in enumerate((np.cos(angle), np.cos(3 * angle), np.sin(angle), np.sin(3 * angle))):
-            take[1 + EVEN + j, LOPSIDED + m * ODD + j] = weight
+            take[1 + EVEN_COUNT + j, ODD_C1 + m * ODD_COUNT + j] = weight
     return take
 
 
@@ -77,9 +77,9 @@ def read_mean_sharpness(value: Array, covariance: Array) -> tuple[Array, Array, 
 
     It is that of the mean width and the round shapes, and does not change as the image radius turns.
     """
-    take = np.zeros((1 + EVEN + ODD, PARAMETERS))
+    take = np.zeros((1 + EVEN_COUNT + ODD_COUNT, PARAMETERS))
     take[0, WIDTH] = 1.0
-    take[1 : 1 + EVEN, SHAPE : SHAPE + EVEN] = np.eye(EVEN)
+    take[1 : 1 + EVEN_COUNT, EVEN_0 : EVEN_0 + EVEN_COUNT] = np.eye(EVEN_COUNT)
     half, slope, curve = half_point(value[..., :PARAMETERS] @ take.T)
     spread = take @ covariance @ take.T
     return half, np.sqrt(np.einsum("pdi,pdij,pdj->pd", slope, spread, slope)), curve
@@ -91,8 +91,8 @@ def half_point(amounts: Array) -> tuple[Array, Array, Array]:
     width = amounts[..., 0]
     with np.errstate(invalid="ignore"):
         base = 1 / np.sqrt(np.where(width > 0, width, np.nan))
-    real = shapes.transfer[0] + amounts[..., 1 : 1 + EVEN] @ shapes.transfer[1 : 1 + EVEN]
-    imaginary = amounts[..., 1 + EVEN :] @ shapes.transfer[1 + EVEN :]
+    real = shapes.transfer[0] + amounts[..., 1 : 1 + EVEN_COUNT] @ shapes.transfer[1 : 1 + EVEN_COUNT]
+    imaginary = amounts[..., 1 + EVEN_COUNT :] @ shapes.transfer[1 + EVEN_COUNT :]
     modulus = np.hypot(real, imaginary)
     after = np.argmax(modulus < 0.5, axis=-1)[..., None]
     before = np.maximum(after - 1, 0)
@@ -106,9 +106,11 @@ def half_point(amounts: Array) -> tuple[Array, Array, Array]:
         return np.asarray((1 - share) * rows[..., before[..., 0]] + share * rows[..., after[..., 0]])
 
     fall = ((low - high) / step)[..., 0]
-    by_even = [there(row) * np.take_along_axis(real, before, axis=-1)[..., 0] for row in shapes.transfer[1 : 1 + EVEN]]
+    by_even = [
+        there(row) * np.take_along_axis(real, before, axis=-1)[..., 0] for row in shapes.transfer[1 : 1 + EVEN_COUNT]
+    ]
     by_odd = [
-        there(row) * np.take_along_axis(imaginary, before, axis=-1)[..., 0] for row in shapes.transfer[1 + EVEN :]
+        there(row) * np.take_along_axis(imaginary, before, axis=-1)[..., 0] for row in shapes.transfer[1 + EVEN_COUNT :]
     ]
     # modulus changes by (re dre + im dim) / modulus, and the crossing moves against the fall
     moved = np.stack([*by_even, *by_odd], axis=-1) / 0.5 / -fall[..., None]

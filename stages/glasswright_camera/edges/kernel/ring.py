@@ -8,7 +8,7 @@ of its gradient (exact for a circle; for the ellipses of real lenses wrong by le
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -21,10 +21,23 @@ if TYPE_CHECKING:
     Counts = NDArray[np.int64]
 
 OCTANTS: Final = 8
+"""Directions of the first look: enough for a centre's shift, which is harmonic 1."""
 LIGHT, DISTANCE, COS, SIN = 0, 1, 2, 3
 COLUMNS: Final = 4
+"""Of a pixel: light, distance from the edge, and the edge's normal there."""
 LOOK: Final = 8
+"""Numbers of a first look; see `first_look`."""
 WIDTH_OF_SIGMA: Final = 0.3277
+"""Integral of max(e (1 - e) - 0.06, 0) over a Gaussian's edge, in sigma."""
+
+
+class Frame(NamedTuple):
+    """The mosaic, as compiled code reads it: see `Mosaic`."""
+
+    values: NDArray[np.uint16]
+    pattern: Counts
+    black: Array
+    white: float
 
 
 @compiled_in_any_order
@@ -40,10 +53,7 @@ def edge_distance(px: float, py: float, inverse: Array, radius: float) -> tuple[
 
 @compiled_in_any_order
 def collect_ring(
-    values: NDArray[np.uint16],
-    pattern: Counts,
-    black: Array,
-    white: float,
+    frame: Frame,
     gain: Array,
     centre: Array,
     inverse: Array,
@@ -58,8 +68,6 @@ def collect_ring(
 
     Parameters
     ----------
-    values, pattern, black, white
-        The mosaic: see `Mosaic`.
     gain
         (planes, 6): the field's gain about the disc, by which light is divided: see `field_gain`.
     centre, inverse, radius
@@ -72,6 +80,7 @@ def collect_ring(
         Filled: (planes, rows, COLUMNS) with light, distance and normal, and (planes,) rows
         filled. Clipped pixels are left out, and counted in the value returned.
     """
+    values, pattern, black, white = frame.values, frame.pattern, frame.black, frame.white
     channels, height, width = values.shape
     rows, columns = pattern.shape[1], pattern.shape[2]
     count[:] = 0

@@ -7,8 +7,42 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from glasswright_camera.edges.kernel.curved import BEND, bent_tables
-from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, LOPSIDED, ODD, PARAMETERS, SHIFT, WIDTH
+from glasswright_camera.edges.kernel.curved import CURVATURES, curved_tables
+from glasswright_camera.edges.kernel.discs import (
+    CENTRE,
+    ENDING,
+    LEFT_OUT,
+    MEASURED,
+    MISFIT,
+    NO_EDGE,
+    NO_LEVEL,
+    NOISE,
+    NOT_CONVERGED,
+    PROFILE_DISTANCE,
+    REJECTED,
+    ROWS,
+    WHOLE_DISC,
+    Discs,
+    Fits,
+    Model,
+    fit_discs,
+)
+from glasswright_camera.edges.kernel.harmonics import harmonic_tables
+from glasswright_camera.edges.kernel.moments import family_moments
+from glasswright_camera.edges.kernel.parameters import (
+    CONTRAST,
+    DARK,
+    ODD_C1,
+    ODD_S1,
+    PARAMETERS,
+    SHIFT,
+    SHIFT_C2,
+    SHIFT_X,
+    SHIFT_Y,
+    WIDTH,
+    WIDTH_C2,
+    WIDTH_C4,
+)
 from glasswright_camera.edges.kernel.reading import (
     FREQUENCY,
     read_mean_sharpness,
@@ -16,20 +50,7 @@ from glasswright_camera.edges.kernel.reading import (
     turn_covariance,
     turn_pair,
 )
-from glasswright_camera.edges.kernel.spread import edge_spread
-from glasswright_camera.edges.kernel.turning import turning_tables
-from glasswright_camera.edges.kernel.walk import (
-    ENDING,
-    MEASURED,
-    NO_EDGE,
-    NO_LEVEL,
-    NO_REST,
-    ROWS,
-    SPARE,
-    SPOILT,
-    WHOLE_DISC,
-    walk_discs,
-)
+from glasswright_camera.edges.kernel.ring import Frame
 from glasswright_camera.edges.kernel.whole import WHOLE_BLURS, fit_whole_discs, spread_table, whole_shape_u
 
 if TYPE_CHECKING:
@@ -41,12 +62,11 @@ if TYPE_CHECKING:
 
 BEYOND_MIDDLE: Final = 1.1
 """How far from its edge a disc is looked at, over half the way to the next: behind it that one's blur is felt."""
-TOO_BLURRED: Final = (NO_EDGE, NO_LEVEL, NO_REST, SPOILT)
+TOO_BLURRED: Final = (NO_EDGE, NO_LEVEL, NOT_CONVERGED, REJECTED)
 """How the fit of an edge may end where the disc is small for its blur; then the whole disc is fitted."""
 MOST_BLUR_U: Final = 0.1
 """Largest relative standard uncertainty of MTF50, noise's and the unknown shape's, of a disc that was fitted whole;
 beyond it there is no MTF50, only a place."""
-DISTANCE: Final = np.arange(-20.0, 20.01, 0.5)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,25 +139,22 @@ def trace_table(
     if pitch is not None:
         middle_px = (pitch / 2 - 1) * radius_px
         limit_px = np.column_stack([limit_px[:, 0], np.minimum(limit_px[:, 1], BEYOND_MIDDLE * middle_px)])
+    frame = Frame(mosaic.values, mosaic.pattern, mosaic.black_dn, float(mosaic.white_dn))
+    located = Discs(centre, maps, radius_px, limit_px, radial, gain)
     value = np.full((planes, discs, ROWS), np.nan)
     covariance = np.full((planes, discs, PARAMETERS, PARAMETERS), np.nan)
-    profile = np.full((planes, discs, 2, len(DISTANCE)), np.nan)
-    walk_discs(
-        mosaic.values, mosaic.pattern, mosaic.black_dn, float(mosaic.white_dn), gain, centre, maps,
-        radius_px, limit_px, radial, bent_tables(pitch), turning_tables(), np.array(BEND), edge_spread(),
-        DISTANCE[1] - DISTANCE[0], value, covariance, profile,
-    )  # fmt: skip
+    profile = np.full((planes, discs, 2, len(PROFILE_DISTANCE)), np.nan)
+    fits = Fits(value, covariance, profile)
+    fit_discs(
+        frame, located, Model(curved_tables(pitch), harmonic_tables(), np.array(CURVATURES), family_moments()), fits
+    )
     curve = read_sharpness(value, covariance)
     if solid is not None:
         blurred = _is_blurred(value[..., ENDING], curve[0] * radius_px[:, None]) & solid
         if blurred.any():
             # of a disc that is too blurred in one plane the places in all are those of the whole
             wanted = (blurred | (value[..., ENDING] == MEASURED)) & blurred.any(axis=0)
-            fit_whole_discs(
-                mosaic.values, mosaic.pattern, mosaic.black_dn, float(mosaic.white_dn), gain, centre, maps,
-                radius_px, limit_px[:, 1], radial, edge_spread(), spread_table(), wanted, blurred,
-                DISTANCE[1] - DISTANCE[0], value, covariance, profile,
-            )  # fmt: skip
+            fit_whole_discs(frame, located, family_moments(), spread_table(), wanted, blurred, fits)
             curve = read_sharpness(value, covariance)
             for column in curve:
                 column[blurred & ~_is_told(value[..., ENDING], curve, radius_px)] = np.nan
@@ -146,25 +163,25 @@ def trace_table(
     mtf50, mtf50_u, mtf = curve
     is_whole = (value[..., ENDING] == WHOLE_DISC)[..., None]
     step = value[..., CONTRAST]
-    leading = [LOPSIDED, LOPSIDED + 2 * ODD]
+    leading = [ODD_C1, ODD_S1]
     return EdgeTable(
-        centre_px=value[..., SPARE : SPARE + 2],
-        centre_u_px=turn_covariance(covariance, [SHIFT + 1, SHIFT + 2], radial),
+        centre_px=value[..., CENTRE : CENTRE + 2],
+        centre_u_px=turn_covariance(covariance, [SHIFT_X, SHIFT_Y], radial),
         radius_px=radius_px + value[..., SHIFT],
-        ellipse_px=_ellipse(maps, radius_px) + turn_pair(value[..., SHIFT + 3 : SHIFT + 5], 2 * radial),
+        ellipse_px=_ellipse(maps, radius_px) + turn_pair(value[..., SHIFT_C2:WIDTH], 2 * radial),
         mtf50=mtf50,
         mtf50_u=mtf50_u,
-        blur_direction=turn_pair(value[..., WIDTH + 1 : WIDTH + 3], 2 * radial) / value[..., WIDTH, None],
+        blur_direction=turn_pair(value[..., WIDTH_C2:WIDTH_C4], 2 * radial) / value[..., WIDTH, None],
         lopsided=np.where(is_whole, np.nan, turn_pair(value[..., leading], radial)),
         lopsided_u=np.where(is_whole, np.nan, turn_covariance(covariance, leading, radial)),
         dark_light=value[..., DARK] * gain[..., 0],
         paper_light=(value[..., DARK] + step) * gain[..., 0],
-        noise=np.sqrt((value[..., SPARE + 2] + value[..., SPARE + 3]) / 2) / step,
-        misfit_frac=value[..., SPARE + 5],
-        left_out_frac=value[..., SPARE + 6],
+        noise=np.sqrt((value[..., NOISE] + value[..., NOISE + 1]) / 2) / step,
+        misfit_frac=value[..., MISFIT],
+        left_out_frac=value[..., LEFT_OUT],
         frequency=FREQUENCY,
         mtf=mtf.astype(np.float32),
-        distance_px=DISTANCE,
+        distance_px=PROFILE_DISTANCE,
         profile=profile.astype(np.float32),
         ending=value[..., ENDING].astype(np.int64),
     )

@@ -22,33 +22,38 @@ from glasswright_camera.edges.kernel.bins import (
     find_bin,
     plateau_variance,
 )
-from glasswright_camera.edges.kernel.equations import Sighting
-from glasswright_camera.edges.kernel.fit import fit_edge
-from glasswright_camera.edges.kernel.parameters import (
-    CONTRAST,
-    DARK,
-    GRADIENT,
-    LOPSIDED,
-    ODD,
-    PARAMETERS,
-    SHAPE,
-    SHIFT,
-    TURN,
-    WIDTH,
-    angular_factors,
-)
-from glasswright_camera.edges.kernel.ring import WIDTH_OF_SIGMA
-from glasswright_camera.edges.kernel.turning import TURNING_POINTS
-from glasswright_camera.edges.kernel.walk import (
+from glasswright_camera.edges.kernel.discs import (
     HALF_SIGMA,
     MEASURED,
     MOST_LEFT_OUT,
     NO_EDGE,
     NO_LEVEL,
-    NO_REST,
-    SPOILT,
+    NOT_CONVERGED,
+    REJECTED,
     TOO_SHARP,
 )
+from glasswright_camera.edges.kernel.equations import FitData
+from glasswright_camera.edges.kernel.fit import fit_edge
+from glasswright_camera.edges.kernel.harmonics import HARMONIC_POINTS
+from glasswright_camera.edges.kernel.parameters import (
+    CONTRAST,
+    DARK,
+    EVEN_0,
+    EVEN_2,
+    GRADIENT_X,
+    GRADIENT_Y,
+    ODD_C1,
+    ODD_C3,
+    PARAMETERS,
+    SHIFT,
+    SHIFT_C2,
+    SHIFT_X,
+    SHIFT_Y,
+    WIDTH,
+    WIDTH_C2,
+    angular_factors,
+)
+from glasswright_camera.edges.kernel.ring import WIDTH_OF_SIGMA
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -147,15 +152,15 @@ def slanted_factors(which: Counts, factor: Array) -> None:
     everything that turns stands still.
     """
     angular_factors(which, factor)
-    factor[:, SHIFT + 3 : WIDTH] = 0.0
-    factor[:, WIDTH + 1 : SHAPE] = 0.0
-    factor[:, TURN:LOPSIDED] = 0.0
-    factor[:, LOPSIDED:PARAMETERS] = 0.0
-    factor[:, LOPSIDED : LOPSIDED + ODD] = 1.0
+    factor[:, SHIFT_C2:WIDTH] = 0.0
+    factor[:, WIDTH_C2:EVEN_0] = 0.0
+    factor[:, EVEN_2:ODD_C1] = 0.0
+    factor[:, ODD_C1:PARAMETERS] = 0.0
+    factor[:, ODD_C1:ODD_C3] = 1.0
     for block in range(DIRECTIONS):
         t = (block + 0.5) / DIRECTIONS * 2 - 1
-        factor[block, GRADIENT], factor[block, GRADIENT + 1] = t, 1.0
-        factor[block, SHIFT + 1], factor[block, SHIFT + 2] = t, t * t - 1 / 3
+        factor[block, GRADIENT_X], factor[block, GRADIENT_Y] = t, 1.0
+        factor[block, SHIFT_X], factor[block, SHIFT_Y] = t, t * t - 1 / 3
 
 
 @compiled
@@ -185,7 +190,7 @@ def fit_strip(
     covariance: Array,
     place: Array,
 ) -> int:
-    """Fit a straight edge in one plane, twice about the line found; say how it ended (see `kernel.walk`).
+    """Fit a straight edge in one plane, twice about the line found; say how it ended (see `kernel.discs`).
 
     `value` and `covariance` are filled as by `fit_edge`, `place` (3,) with the shift along the edge (constant, t,
     t^2 - 1/3).
@@ -196,8 +201,8 @@ def fit_strip(
     which, factor = np.empty(PARAMETERS, dtype=np.int64), np.empty((DIRECTIONS, PARAMETERS))
     slanted_factors(which, factor)
     cell, variance, start = np.empty((DIRECTIONS, BINS, CELL_COLUMNS)), np.empty(2), np.zeros(PARAMETERS)
-    added = np.zeros((DIRECTIONS, TURNING_POINTS))
-    seen = Sighting(cell, max(inner, outer), table, which, factor, np.zeros_like(factor), variance, added)
+    added = np.zeros((DIRECTIONS, HARMONIC_POINTS))
+    data = FitData(cell, max(inner, outer), table, which, factor, np.zeros_like(factor), variance, added)
     nothing = np.zeros(PARAMETERS)
     unit = look[3] / HALF_SIGMA
     start[DARK], start[CONTRAST], start[WIDTH] = look[0], look[1] - look[0], unit**2
@@ -207,19 +212,19 @@ def fit_strip(
         plateau_variance(cell, variance)
         if not (variance[0] > 0 and variance[1] > 0):
             return NO_LEVEL
-        quality, _misfit, lost, rested = fit_edge(seen, start, prior, nothing, turn > 0, value, covariance)
+        quality, _misfit, lost, rested = fit_edge(data, start, prior, nothing, turn > 0, value, covariance)
         if value[WIDTH] < 1.0:
             return TOO_SHARP
         if not rested or not value[CONTRAST] > 0:
-            return NO_REST
+            return NOT_CONVERGED
         if lost > MOST_LEFT_OUT:
-            return SPOILT
-        place += value[SHIFT : SHIFT + 3]
+            return REJECTED
+        place += value[SHIFT:SHIFT_C2]
         grown = math.sqrt(value[WIDTH]) / unit
-        if turn > 0 and np.max(np.abs(value[SHIFT : SHIFT + 3])) < 0.02 and 0.7 < grown < 1.4:
+        if turn > 0 and np.max(np.abs(value[SHIFT:SHIFT_C2])) < 0.02 and 0.7 < grown < 1.4:
             break
         start[:] = value
-        start[SHIFT : SHIFT + 3] = 0.0
+        start[SHIFT:SHIFT_C2] = 0.0
         unit = math.sqrt(value[WIDTH])
     covariance *= max(quality, 0.5)
     return MEASURED

@@ -7,11 +7,21 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_camera.edges.kernel.curved import bent_tables
-from glasswright_camera.edges.kernel.parameters import LOPSIDED, ODD, PARAMETERS, SHAPE, SHIFT, TURN, WIDTH
+from glasswright_camera.edges.kernel.curved import curved_tables
+from glasswright_camera.edges.kernel.discs import MEASURED
+from glasswright_camera.edges.kernel.moments import family_moments
+from glasswright_camera.edges.kernel.parameters import (
+    EVEN_0,
+    EVEN_2,
+    ODD_C1,
+    ODD_C3,
+    PARAMETERS,
+    SHIFT_C2,
+    WIDTH,
+    WIDTH_C2,
+)
 from glasswright_camera.edges.kernel.reading import half_point, in_direction
-from glasswright_camera.edges.kernel.spread import edge_spread
-from glasswright_camera.edges.kernel.walk import MEASURED
+from glasswright_camera.edges.kernel.shapes import ODD_COUNT
 from glasswright_camera.edges.slanted.strip import collect_strip, fit_strip
 
 if TYPE_CHECKING:
@@ -22,10 +32,10 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 LACKING: Final = [
-    *range(SHIFT + 3, WIDTH),
-    *range(WIDTH + 1, SHAPE),
-    *range(TURN, LOPSIDED),
-    *range(LOPSIDED + ODD, PARAMETERS),
+    *range(SHIFT_C2, WIDTH),
+    *range(WIDTH_C2, EVEN_0),
+    *range(EVEN_2, ODD_C1),
+    *range(ODD_C3, PARAMETERS),
 ]
 """Parameters of a disc that a straight edge does not have: all that turns."""
 
@@ -47,12 +57,12 @@ class SlantedTable:
 
 
 def slanted_prior() -> Array:
-    """Return the inverse covariance of what is expected; parameters that a straight edge lacks are held at zero."""
-    spread = edge_spread()
+    """Return the precision of the prior; parameters that a straight edge lacks are held at zero."""
+    spread = family_moments()
     prior = np.zeros((PARAMETERS, PARAMETERS))
-    prior[SHAPE:TURN, SHAPE:TURN] = np.linalg.inv(spread.rounds + HALO_SHARE * spread.halos)
-    first = slice(LOPSIDED, LOPSIDED + ODD)
-    prior[first, first] = np.linalg.inv(spread.comatic[:ODD, :ODD])
+    prior[EVEN_0:EVEN_2, EVEN_0:EVEN_2] = np.linalg.inv(spread.round_ + HALO_SHARE * spread.halo)
+    first = slice(ODD_C1, ODD_C3)
+    prior[first, first] = np.linalg.inv(spread.odd[:ODD_COUNT, :ODD_COUNT])
     prior[LACKING, LACKING] = 1.0
     return prior
 
@@ -77,7 +87,7 @@ def trace_strips(
     place = np.full((planes, edges, 3), np.nan)
     ending = np.zeros((planes, edges), dtype=np.int64)
     count = np.zeros(planes, dtype=np.int64)
-    table, prior = bent_tables()[0], slanted_prior()
+    table, prior = curved_tables()[0], slanted_prior()
     for edge in range(edges):
         inner, outer, half = float(inside_px[edge]), float(outside_px[edge]), float(half_length_px[edge])
         room = len(mosaic.values) * int((inner + outer + 2) * (2 * half + 2) * 1.1) + 64

@@ -21,54 +21,57 @@ from scipy.special import j0, j1
 
 from glasswright_camera.compiled import compiled
 from glasswright_camera.edges.kernel.bins import DIRECTIONS
-from glasswright_camera.edges.kernel.curved import BEND, added_by_bending, find_bend, sample_transfer
-from glasswright_camera.edges.kernel.parameters import EVEN, SHAPE, TURN, WIDTH
-from glasswright_camera.edges.kernel.shapes import REACH, edge_shapes
+from glasswright_camera.edges.kernel.curved import CURVATURES, added_by_curvature, find_curvature, sample_transfer
+from glasswright_camera.edges.kernel.parameters import EVEN_0, EVEN_2, WIDTH, WIDTH_C2
+from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, REACH, edge_shapes
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
 
-TURNING_STEP: Final = 0.08
-_LEAST_BEND: Final = 1 / 16
-"""What a smaller one adds is taken as its share of this."""
+HARMONIC_STEP: Final = 0.08
+"""Grid in 1/MTF50: 0.4 of a Gaussian's sigma, enough for a small and smooth correction."""
+_LEAST_CURVATURE: Final = 1 / 16
+"""What a smaller curvature adds is taken in proportion: it is of first order in it."""
 _LITTLE: Final = 0.02
+"""Relative step of the numerical derivative by width."""
 _LITTLE_PHASE: Final = 0.01
 """Below it Bessel functions of higher order cannot be had from those of lower (Abramowitz and Stegun
 9.1.27; from memory)."""
-TURNING_POINTS: Final = 2 * round(REACH / TURNING_STEP) + 1
+HARMONIC_POINTS: Final = 2 * round(REACH / HARMONIC_STEP) + 1
 
 
 @cache
-def turning_tables() -> Array:
-    """Give what bending adds for each of BEND: (bends, 2, points, 1 + 2 EVEN); computed once in a process.
+def harmonic_tables() -> Array:
+    """Give what curvature adds, (curvatures, 2, points, 1 + 2 EVEN_COUNT); computed once in a process.
 
-    The second axis is for what runs as cos 2a and cos 4a; points run over ``u = -REACH ... REACH`` in TURNING_STEP. The
+    The second axis is the harmonic, 2 and 4; points run over ``u = -REACH ... REACH`` in HARMONIC_STEP. The
     last axis holds what widening the mean profile and each shape adds, then what each shape itself adds.
     """
     shapes = edge_shapes()
-    even = shapes.transfer[: 1 + EVEN]
+    even = shapes.transfer[: 1 + EVEN_COUNT]
     widened = shapes.frequency * np.gradient(even, shapes.frequency, axis=1)
     rows = np.vstack([widened, even[1:]])
-    place = np.linspace(-REACH, REACH, TURNING_POINTS)
-    tables = np.zeros((len(BEND), 2, TURNING_POINTS, len(rows)))
-    for index, bend in enumerate(BEND):
-        if bend >= _LEAST_BEND:
+    place = np.linspace(-REACH, REACH, HARMONIC_POINTS)
+    tables = np.zeros((len(CURVATURES), 2, HARMONIC_POINTS, len(rows)))
+    for index, curvature in enumerate(CURVATURES):
+        if curvature >= _LEAST_CURVATURE:
             # beyond its middle a disc is not looked at
-            within = np.maximum(place, -1 / bend)
-            tables[index] = _added_by_turning(1 / bend, within, shapes.frequency, rows)
+            within = np.maximum(place, -1 / curvature)
+            tables[index] = _added_by_harmonics(1 / curvature, within, shapes.frequency, rows)
             more, less = (
-                added_by_bending(np.exp(-sign * _LITTLE) / bend, within, shapes.frequency, even) for sign in (1, -1)
+                added_by_curvature(np.exp(-sign * _LITTLE) / curvature, within, shapes.frequency, even)
+                for sign in (1, -1)
             )
-            tables[index, :, :, : 1 + EVEN] += (more - less) / (2 * _LITTLE)
-    for index, bend in enumerate(BEND):
-        if bend < _LEAST_BEND:
-            tables[index] = bend / _LEAST_BEND * tables[BEND.index(_LEAST_BEND)]
+            tables[index, :, :, : 1 + EVEN_COUNT] += (more - less) / (2 * _LITTLE)
+    for index, curvature in enumerate(CURVATURES):
+        if curvature < _LEAST_CURVATURE:
+            tables[index] = curvature / _LEAST_CURVATURE * tables[CURVATURES.index(_LEAST_CURVATURE)]
     return tables
 
 
-def _added_by_turning(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
+def _added_by_harmonics(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
     """Give the light of a disc under what turns two and four times less that under the same as if round.
 
     The shape is (2, places, rows).
@@ -83,22 +86,24 @@ def _added_by_turning(radius: float, place: Array, frequency: Array, transfer: A
 
 
 @compiled
-def add_turning(tables: Array, bends: Array, bend: float, value: Array, factor: Array, added: Array) -> None:
-    """Fill `added`, (DIRECTIONS, TURNING_POINTS), for an edge bent so much and a blur of `value`."""
-    k, t = find_bend(bends, bend)
-    amount = np.zeros((2, 1 + 2 * EVEN))
+def add_harmonics(
+    tables: Array, curvatures: Array, curvature: float, value: Array, factor: Array, added: Array
+) -> None:
+    """Fill `added`, (DIRECTIONS, HARMONIC_POINTS), for an edge bent so much and a blur of `value`."""
+    k, t = find_curvature(curvatures, curvature)
+    amount = np.zeros((2, 1 + 2 * EVEN_COUNT))
     added[:] = 0.0
     for four in range(2):
-        first = WIDTH + 1 + 2 * four
+        first = WIDTH_C2 + 2 * four
         for askew in range(2):
             wider = value[first + askew] / (2 * value[WIDTH])
             amount[askew, 0] = wider
-            for j in range(EVEN):
-                amount[askew, 1 + j] = wider * value[SHAPE + j]
-                amount[askew, 1 + EVEN + j] = 0.0 if askew else value[TURN + four * EVEN + j]
-        for i in range(TURNING_POINTS):
+            for j in range(EVEN_COUNT):
+                amount[askew, 1 + j] = wider * value[EVEN_0 + j]
+                amount[askew, 1 + EVEN_COUNT + j] = 0.0 if askew else value[EVEN_2 + four * EVEN_COUNT + j]
+        for i in range(HARMONIC_POINTS):
             along, across = 0.0, 0.0
-            for j in range(1 + 2 * EVEN):
+            for j in range(1 + 2 * EVEN_COUNT):
                 light = (1 - t) * tables[k, four, i, j] + t * tables[k + 1, four, i, j]
                 along += amount[0, j] * light
                 across += amount[1, j] * light

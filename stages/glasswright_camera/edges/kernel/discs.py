@@ -1,0 +1,306 @@
+"""Every disc of a frame, one after the other: ring, first look, fit. This is the one hot loop of the bench."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from glasswright_camera.compiled import compiled
+from glasswright_camera.edges.kernel.bins import (
+    BINS,
+    CELL_COLUMNS,
+    DIRECTIONS,
+    DISTANCE_MEAN,
+    LIGHT_MEAN,
+    NUMBER,
+    gather,
+    plateau_variance,
+)
+from glasswright_camera.edges.kernel.curved import interpolate_table
+from glasswright_camera.edges.kernel.equations import FitData
+from glasswright_camera.edges.kernel.fit import fit_edge
+from glasswright_camera.edges.kernel.harmonics import HARMONIC_POINTS, add_harmonics
+from glasswright_camera.edges.kernel.parameters import (
+    CONTRAST,
+    DARK,
+    GRADIENT_X,
+    GRADIENT_Y,
+    PARAMETERS,
+    SHIFT,
+    SHIFT_C2,
+    SHIFT_S2,
+    SHIFT_X,
+    SHIFT_Y,
+    WIDTH,
+    angular_factors,
+    factor_slopes,
+)
+from glasswright_camera.edges.kernel.prior import FIRST_SCALES, estimate_scales, fill_prior
+from glasswright_camera.edges.kernel.ring import COLUMNS, LOOK, Frame, collect_ring, first_look
+from glasswright_camera.edges.kernel.shapes import FITTED_REACH
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.edges.kernel.moments import FamilyMoments
+
+    Array = NDArray[np.float64]
+    Counts = NDArray[np.int64]
+
+PROFILE_STEP: Final = 0.5
+PROFILE_DISTANCE: Final = np.arange(-20.0, 20.01, PROFILE_STEP)
+"""Distances from the edge, px, at which its mean profile is kept for drawings."""
+HALF_SIGMA: Final = 0.18739
+"""MTF50 times sigma of a Gaussian: sqrt(ln 2 / 2) / pi."""
+FIRST_RING_PX: Final = 16.0
+"""Reach of the first look: four blurs of MTF50 0.25. A ring too short is grown, so it costs time only."""
+SAMPLED_FROM_ROWS: Final = 16
+"""Discs with a radius of so many of the colour pattern's cells are first looked at in every third row of cells: ten
+rows across the disc at least."""
+MOVED_PX: Final = 0.1
+"""A fit that moves its centre further than this is done again about the new centre. A move is applied to second order,
+so what is left at 0.1 px is below 1e-3 px."""
+CURVATURE_CHANGED: Final = 0.006
+"""The same for the edge's curvature, which the shapes' table follows. Chosen, not measured."""
+OWN_PRIOR_FACTOR: Final = 1.5
+GUIDED_PRIOR_FACTOR: Final = 0.5
+"""Factors on the part of the covariance that the prior leaves open: 1 if the prior scales were known. The plane whose
+own noise has set the scales scatters more than that, the others less. Set so that 95 % intervals hold 95 % over many
+blurs, among them faint ones, that the accuracy table does not hold."""
+
+CENTRE: Final = PARAMETERS
+NOISE: Final = CENTRE + 2
+QUALITY: Final = NOISE + 2
+MISFIT: Final = QUALITY + 1
+LEFT_OUT: Final = MISFIT + 1
+ENDING: Final = LEFT_OUT + 1
+ROWS: Final = ENDING + 1
+"""Columns behind the fit's parameters: centre x and y in px; a pixel's variance on the dark and on the light side;
+chi-square for each degree of freedom; what the model leaves; the share of the edge that was left out (see `fit_edge`);
+and how the fit ended, one of the following."""
+NO_EDGE, NO_LEVEL, NOT_CONVERGED, REJECTED, TOO_SHARP, MEASURED, WHOLE_DISC = 0, 1, 2, 3, 4, 5, 6
+MOST_LEFT_OUT: Final = 0.25
+"""Share of an edge's cells that may be left out as unlike an edge. One speck of dust takes an eighth; what is left of
+an edge that loses more has been seen to read up to a quarter off."""
+
+
+class Discs(NamedTuple):
+    """Where the discs are about to be looked for, and how."""
+
+    centre: Array
+    """(discs, 2) px."""
+    maps: Array
+    """(discs, 2, 2): px for each print mm."""
+    radius_px: Array
+    """(discs,) as seen."""
+    limit: Array
+    """(discs, 2): how far inside and outside the edge a disc may be looked at, px."""
+    radial: Array
+    """(discs,): direction of the image radius at the disc, radian."""
+    gain: Array
+    """(planes, discs, 6): see `collect_ring`."""
+
+
+class Model(NamedTuple):
+    """Shapes of edges for each curvature, and how blurs are spread."""
+
+    tables: Array
+    """See `curved_tables`."""
+    harmonics: Array
+    """See `harmonic_tables`."""
+    curvatures: Array
+    family: FamilyMoments
+
+
+class Fits(NamedTuple):
+    """What was fitted; rows of discs that failed stay NaN."""
+
+    value: Array
+    """(planes, discs, ROWS)."""
+    covariance: Array
+    """(planes, discs, PARAMETERS, PARAMETERS)."""
+    profile: Array
+    """(planes, discs, 2, distances): mean light on PROFILE_DISTANCE, 0 dark and 1 light, sagittal and tangential."""
+
+
+@compiled
+def fit_discs(frame: Frame, discs: Discs, model: Model, fits: Fits) -> None:
+    """Fit the edges of all discs in all planes, and fill `fits`."""
+    planes = fits.value.shape[0]
+    count = np.zeros(planes, dtype=np.int64)
+    look = np.zeros((planes, LOOK))
+    seen = np.zeros(planes, dtype=np.bool_)
+    first = np.array(FIRST_SCALES)
+    scales = first.copy()
+    pixel = np.empty((planes, 0, COLUMNS))
+    for disc in range(len(discs.radius_px)):
+        radius_px = discs.radius_px[disc]
+        most_inner, most_outer = discs.limit[disc, 0], discs.limit[disc, 1]
+        scale = math.sqrt(abs(np.linalg.det(discs.maps[disc])))
+        inverse = np.linalg.inv(discs.maps[disc])
+        inner, outer = min(most_inner, FIRST_RING_PX), min(most_outer, FIRST_RING_PX)
+        # a part of the pixels is enough to see how far to look, if the part goes all round the disc
+        every = 3 if radius_px >= SAMPLED_FROM_ROWS * frame.pattern.shape[1] else 1
+        while True:
+            room = frame.values.shape[0] * int(math.pi * (1.3 * radius_px + outer + 3) ** 2) + 64
+            if room > pixel.shape[1]:
+                pixel = np.empty((planes, room, COLUMNS))
+            collect_ring(
+                frame, discs.gain[:, disc], discs.centre[disc], inverse, radius_px / scale, inner, outer, every,
+                pixel, count,
+            )  # fmt: skip
+            wanted = 0.0
+            for plane in range(planes):
+                seen[plane] = first_look(pixel[plane], count[plane], inner, outer, look[plane])
+                if seen[plane]:
+                    reach = FITTED_REACH * look[plane, 2] / HALF_SIGMA
+                    wanted = max(wanted, reach + math.hypot(look[plane, 4], look[plane, 5]))
+                else:
+                    wanted = max(wanted, 2 * outer)
+            grown_inner, grown_outer = min(most_inner, wanted), min(most_outer, wanted)
+            enough = grown_inner <= 1.05 * inner and grown_outer <= 1.05 * outer
+            if enough and every == 1:
+                break
+            # what was seen with too short a ring is seen again with a part, unless it was near
+            near = grown_inner <= 1.6 * inner and grown_outer <= 1.6 * outer
+            every = 1 if near else every
+            inner, outer = max(grown_inner, inner), max(grown_outer, outer)
+        fullest = int(np.argmax(count))
+        scales[:] = first
+        for turn in range(planes):
+            plane = (fullest + turn) % planes
+            fits.value[plane, disc, ENDING] = NO_EDGE
+            if seen[plane]:
+                guided = turn > 0 and fits.value[fullest, disc, ENDING] == MEASURED
+                guide = fullest if guided else -1
+                _fit_plane(pixel[plane], count[plane], look[plane], discs, disc, model, guide, scales, fits, plane)
+
+
+@compiled
+def _fit_plane(
+    pixel: Array,
+    count: int,
+    look: Array,
+    discs: Discs,
+    disc: int,
+    model: Model,
+    guide: int,
+    scales: Array,
+    fits: Fits,
+    plane: int,
+) -> None:
+    """Fit one disc in one plane, from the first look, and again about the centre so found if that moved.
+
+    The plane with most pixels goes first, and finds how astigmatic and comatic the disc's blur is (`scales`); it is the
+    `guide` of the others, which begin at its blur and its scales; that is -1 where there is none.
+    """
+    radius_px, radial, family = discs.radius_px[disc], discs.radial[disc], model.family
+    value, covariance = fits.value[plane, disc], fits.covariance[plane, disc]
+    guided = guide >= 0
+    move = look[4:6].copy()
+    start = np.zeros(PARAMETERS)
+    unit = look[2] / HALF_SIGMA
+    if guided:
+        start[:] = fits.value[guide, disc, :PARAMETERS]
+        start[GRADIENT_X:WIDTH] = 0.0
+        unit = math.sqrt(start[WIDTH])
+    start[DARK], start[CONTRAST], start[SHIFT], start[WIDTH] = look[0], look[1] - look[0], look[3], unit**2
+    curvature = unit / radius_px
+    which, factor = np.empty(PARAMETERS, dtype=np.int64), np.empty((DIRECTIONS, PARAMETERS))
+    slope = np.empty((DIRECTIONS, PARAMETERS))
+    angular_factors(which, factor)
+    factor_slopes(factor, slope)
+    cell = np.empty((DIRECTIONS, BINS, CELL_COLUMNS))
+    table = np.empty(model.tables.shape[1:])
+    variance = np.empty(2)
+    added = np.empty((DIRECTIONS, HARMONIC_POINTS))
+    data = FitData(cell, radius_px, table, which, factor, slope, variance, added)
+    fitted, information = np.empty(PARAMETERS), np.empty(PARAMETERS)
+    spread, prior = np.empty((PARAMETERS, PARAMETERS)), np.empty((PARAMETERS, PARAMETERS))
+    stale, fresh, near = True, not guided, False
+    for _ in range(5):
+        if stale:
+            gather(pixel, count, move, radius_px, radial, unit, cell)
+            plateau_variance(cell, variance)
+            if not (variance[0] > 0 and variance[1] > 0):
+                value[ENDING] = NO_LEVEL
+                return
+        interpolate_table(model.tables, model.curvatures, curvature, table)
+        add_harmonics(model.harmonics, model.curvatures, curvature, start, factor, added)
+        fill_prior(family, start, scales, (curvature * radius_px) ** 2, curvature, prior, information)
+        quality, misfit, lost, converged = fit_edge(data, start, prior, information, near, fitted, spread)
+        if fitted[WIDTH] < 1.0 or (not converged and fitted[WIDTH] < 1.5):
+            value[ENDING] = TOO_SHARP
+            return
+        if not converged or not fitted[CONTRAST] > 0:
+            value[ENDING] = NOT_CONVERGED
+            return
+        start[:] = fitted
+        near = True
+        width = math.sqrt(fitted[WIDTH])
+        stale = math.hypot(fitted[SHIFT_X], fitted[SHIFT_Y]) >= MOVED_PX or not 0.7 < width / unit < 1.4
+        settled = not stale and not fresh and abs(width / radius_px - curvature) < CURVATURE_CHANGED
+        if fresh and not stale:
+            estimate_scales(family, fitted, spread, scales)
+            fresh = False
+        if settled:
+            break
+        curvature = width / radius_px
+        if stale:
+            _move(move, fitted, radial)
+            start[SHIFT_X], start[SHIFT_Y] = 0.0, 0.0
+            unit = width
+    value[MISFIT], value[LEFT_OUT] = misfit, lost
+    if lost > MOST_LEFT_OUT:
+        value[ENDING] = REJECTED
+        return
+    if not stale:
+        _move(move, fitted, radial)
+    value[:PARAMETERS] = fitted
+    value[CENTRE] = discs.centre[disc, 0] + move[0]
+    value[CENTRE + 1] = discs.centre[disc, 1] + move[1]
+    value[NOISE], value[NOISE + 1] = variance[0], variance[1]
+    value[QUALITY], value[ENDING] = quality, MEASURED
+    left_open = spread @ prior @ spread
+    weight = GUIDED_PRIOR_FACTOR if guided else OWN_PRIOR_FACTOR
+    covariance[:, :] = (spread + (weight - 1.0) * left_open) * max(quality, 0.5)
+    _profile(cell, fitted, radius_px, fits.profile[plane, disc])
+
+
+@compiled
+def _move(move: Array, fitted: Array, radial: float) -> None:
+    """Add the fitted shift, which is along and across the image radius, to a move along x and y."""
+    c, s = math.cos(radial), math.sin(radial)
+    move[0] += c * fitted[SHIFT_X] - s * fitted[SHIFT_Y]
+    move[1] += s * fitted[SHIFT_X] + c * fitted[SHIFT_Y]
+
+
+@compiled
+def _profile(cell: Array, fitted: Array, radius_px: float, profile: Array) -> None:
+    """Average the light by distance in the sagittal and the tangential quarter turns: 0 dark, 1 light."""
+    length = profile.shape[1]
+    half = (length - 1) / 2
+    total, number = np.zeros((2, length)), np.zeros((2, length))
+    for direction in range(DIRECTIONS):
+        angle = (direction + 0.5) / DIRECTIONS * 2 * math.pi
+        c, s, c2, s2 = math.cos(angle), math.sin(angle), math.cos(2 * angle), math.sin(2 * angle)
+        shift = fitted[SHIFT] + fitted[SHIFT_X] * c + fitted[SHIFT_Y] * s
+        shift += fitted[SHIFT_C2] * c2 + fitted[SHIFT_S2] * s2
+        along = 1 if c2 > 0 else 0
+        for k in range(BINS):
+            n = cell[direction, k, NUMBER]
+            if n < 1:
+                continue
+            d = cell[direction, k, DISTANCE_MEAN]
+            at = round((d - shift) / PROFILE_STEP + half)
+            if 0 <= at < length:
+                gain = 1.0 + (1.0 + d / radius_px) * (fitted[GRADIENT_X] * c + fitted[GRADIENT_Y] * s)
+                light = cell[direction, k, LIGHT_MEAN] / gain
+                total[along, at] += n * (light - fitted[DARK]) / fitted[CONTRAST]
+                number[along, at] += n
+    for along in range(2):
+        for at in range(length):
+            if number[along, at] > 0:
+                profile[along, at] = total[along, at] / number[along, at]
