@@ -1,0 +1,58 @@
+"""Ledgers that an earlier version wrote, one of the toy plugin and one of a camera ticket, as this version reads them.
+
+`tests/support/make_kept_ledgers.py` made them. Where this fails, what is kept must be read another way, by a default or
+an upgrade of the kept type (`plugin/kept.py`), or by a migration.
+"""
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from glasswright.commands.main import run_command
+from glasswright.ledger import Ledger
+from glasswright.plugin.outcome import Status
+from support.make_kept_ledgers import describe
+
+KEPT = Path(__file__).with_name("kept")
+VERDICT_CODES = {0, 10, 11, 12, 14}
+
+
+@pytest.fixture(params=["toy", "camera"])
+def kept(request, tmp_path, monkeypatch, toy_site):
+    monkeypatch.syspath_prepend(toy_site)
+    shutil.copytree(KEPT / request.param, tmp_path / "kept")
+    held = json.loads((tmp_path / "kept/held.json").read_text(encoding="utf-8"))
+    return tmp_path / "kept/bench.ledger", held
+
+
+def test_the_kept_ledgers_hold_something_of_everything():
+    toy, camera = (json.loads((KEPT / name / "held.json").read_text(encoding="utf-8")) for name in ("toy", "camera"))
+    assert len(toy["artefacts"]) >= 2
+    assert len(camera["artefacts"]) >= 15
+    assert toy["gate"]["T-0001"] == 0
+    assert 12 in toy["gate"].values()
+    assert any(not line.endswith(str(Status.DONE)) for line in toy["outcomes"])
+
+
+def test_an_earlier_versions_ledger_is_read_in_full(kept, tmp_path, capsys):
+    ledger, held = kept
+    now = describe(ledger, tmp_path)
+    assert now["verify"] == 0
+    assert now["artefacts"] == held["artefacts"]
+    assert now["outcomes"] == held["outcomes"]
+    # what is derived when it is read may grow; what was kept may not change or go
+    assert {name: now["measurements"].get(name) for name in held["measurements"]} == held["measurements"]
+    # a later version may judge otherwise, but it judges; what was released plainly still is
+    assert now["gate"].keys() == held["gate"].keys()
+    assert set(now["gate"].values()) <= VERDICT_CODES
+    assert capsys.readouterr().err == ""
+
+
+def test_a_later_version_goes_on_with_an_earlier_ones_ledger(kept):
+    ledger, held = kept
+    with Ledger.open_for_writing(ledger):
+        pass
+    assert run_command(["verify", "--ledger", str(ledger)]) == 0
+    assert [run_command(["gate", number, "--ledger", str(ledger)]) for number in held["gate"]]
