@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from decisions_judging import print_judging, print_study
+from decisions_stand import print_stand
 from decisions_tuning import print_tuning
 
 if TYPE_CHECKING:
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 PARTS: dict[str, Callable[[bool], None]] = {
     "tuning": print_tuning,
     "judging": print_judging,
+    "stand": print_stand,
     "study": print_study,
 }
 

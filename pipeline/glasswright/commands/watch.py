@@ -16,7 +16,7 @@ from glasswright.errors import GlasswrightError
 from glasswright.formatting import format_count
 from glasswright.intake.dates import night_at
 from glasswright.ledger import Ledger
-from glasswright.statistics.baseline import GOOD_NIGHTS
+from glasswright.statistics.control import ENOUGH_NIGHTS
 from glasswright.watch.data import as_data
 from glasswright.watch.watching import read_watch
 
@@ -106,8 +106,12 @@ def _print(report: WatchReport, on: date) -> None:
     for each in report.left_out:
         click.echo(f"left out: {each.ticket}: {each.why}")
     few = sorted({chart.baseline.count for chart in report.charts if chart.baseline})
-    if few and few[0] < GOOD_NIGHTS:
-        click.echo(f"the baseline has {few[0]} nights only: with {GOOD_NIGHTS} or more there are fewer false alarms")
+    for chart in report.charts:
+        for note in chart.notes:
+            click.echo(f"the baseline of {chart.name}: {note}")
+    click.echo(f"limits are set for one false night in {report.keys.false_alarm_nights:g}, of all charts together")
+    if few and few[0] < ENOUGH_NIGHTS:
+        click.echo(f"the baseline has {few[0]} nights only: with {ENOUGH_NIGHTS} or more a shift is seen much sooner")
     for body in report.bodies or ("",):
         _print_state(report, on, body)
 

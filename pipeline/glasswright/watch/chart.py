@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
-from glasswright.statistics.average import begin_average, step_average
-from glasswright.statistics.baseline import LIMIT_SIGMAS, Baseline, find_baseline
-from glasswright.statistics.rules import LONGEST, TESTS, find_signals
+import numpy as np
+from scipy.special import stdtrit
+from scipy.stats import median_abs_deviation
+
+from glasswright.statistics.control import Baseline, find_baseline
+from glasswright.statistics.stability import find_change
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from datetime import date
 
     from glasswright.config import WatchKeys
@@ -32,7 +35,7 @@ class ChartPoint:
     signals: tuple[str, ...]
     """Why the night is out of control; empty where it is in control."""
     remarks: tuple[str, ...] = ()
-    """Patterns that are seen and do not count."""
+    """What is told and does not count."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,17 +48,21 @@ class Chart:
     unit: str
     baseline: Baseline | None
     problem: str
+    rate: float
+    """How often it may call a steady stand out of control."""
     points: tuple[ChartPoint, ...]
+    notes: tuple[str, ...] = ()
+    """What is odd in the baseline itself, for a person to look at."""
 
     @property
     def lower(self) -> float | None:
         """The lower limit for one night."""
-        return None if self.baseline is None else self.baseline.centre - LIMIT_SIGMAS * self.baseline.wide_sigma
+        return None if self.baseline is None else self.baseline.centre - self.baseline.point_limit(self.rate)
 
     @property
     def upper(self) -> float | None:
         """The upper limit for one night."""
-        return None if self.baseline is None else self.baseline.centre + LIMIT_SIGMAS * self.baseline.wide_sigma
+        return None if self.baseline is None else self.baseline.centre + self.baseline.point_limit(self.rate)
 
     @property
     def name(self) -> str:
@@ -63,20 +70,72 @@ class Chart:
         return f"{self.measure} at {self.at}" if self.at is not None else self.measure
 
 
-def draw_chart(series: Series, watch: WatchKeys) -> Chart:
-    """Draw the chart of a series as the stand file says."""
-    first, last = watch.baseline.first, watch.baseline.last
-    values = [each.value for each in series.points if first <= each.night <= last and each.value is not None]
-    found = find_baseline(values, watch.fields[series.measure].smallest_sigma)
-    baseline = found if isinstance(found, Baseline) else None
+APART_LEVEL: Final = 0.01
+"""Probability that some night of a sound baseline is named as lying apart."""
+CHANGE_LEVELS: Final = (0.01, 0.001)
+"""Probability that a steady baseline is told to have changed, and that it stops the chart for that."""
+
+
+def baseline_values(series: Series, watch: WatchKeys) -> list[float]:
+    """Give the values that a series' limits come from, in order of time."""
+    return [each.value for each in series.points if each.value is not None and watch.baseline.holds(each.night)]
+
+
+def draw_chart(series: Series, watch: WatchKeys, rate: float, autocorrelation: float) -> Chart:
+    """Draw the chart of a series as the stand file says.
+
+    Parameters
+    ----------
+    rate
+        How often it may call a steady stand out of control.
+    autocorrelation
+        Of its nights, to be allowed for.
+    """
+    values = baseline_values(series, watch)
+    found = find_baseline(values, autocorrelation, watch.fields[series.measure].smallest_sigma)
+    note_level, stop_level = CHANGE_LEVELS
+    problem = found if isinstance(found, str) else _find_change(values, stop_level)
+    notes = [note for note in (_find_change(values, note_level), *_find_apart(series, watch)) if note]
+    baseline = found if isinstance(found, Baseline) and not problem else None
     return Chart(
         measure=series.measure,
         at=series.at,
         body=series.body,
         unit=series.unit,
         baseline=baseline,
-        problem=found if isinstance(found, str) else "",
-        points=tuple(_walk(series, baseline, watch)) if baseline else tuple(map(_without_limits, series.points)),
+        problem=problem,
+        rate=rate,
+        points=tuple(_walk(series, baseline, watch, rate)) if baseline else tuple(map(_without_limits, series.points)),
+        notes=tuple(notes) if baseline else (),
+    )
+
+
+def _find_change(values: Sequence[float], level: float) -> str:
+    """Say that a baseline changed while it was taken; empty where it did not."""
+    change = find_change(np.array(values, dtype=np.float64), level)
+    if change is None:
+        return ""
+    return (
+        f"the baseline itself changed: a {change.kind} (probability by chance {change.probability:.2g}), median "
+        f"{change.before:.5g} before and {change.after:.5g} after its night {change.place}: choose other nights"
+    )
+
+
+def _find_apart(series: Series, watch: WatchKeys) -> tuple[str, ...]:
+    """Name the nights of a baseline that lie apart from the others: they make the limits wide."""
+    points = [each for each in series.points if each.value is not None and watch.baseline.holds(each.night)]
+    values = np.array([each.value for each in points], dtype=np.float64)
+    if not len(values):
+        return ()
+    middle = float(np.median(values))
+    spread = float(median_abs_deviation(values, scale="normal"))
+    # Student's t stands for how badly so few nights tell the robust spread
+    most = -float(stdtrit(max(3.0, len(values) / 2.7 - 1), APART_LEVEL / (2 * len(values)))) * spread
+    return tuple(
+        f"its night {point.night} lies apart ({value:.5g}, the middle is {middle:.5g}): find out why, and leave it out "
+        "with a reason (`baseline: left_out`) or let it count"
+        for point, value in zip(points, values, strict=True)
+        if spread > 0 and abs(value - middle) > most
     )
 
 
@@ -92,30 +151,35 @@ def _without_limits(point: Point) -> ChartPoint:
     )
 
 
-def _walk(series: Series, baseline: Baseline, watch: WatchKeys) -> Iterator[ChartPoint]:
+def _walk(series: Series, baseline: Baseline, watch: WatchKeys, rate: float) -> Iterator[ChartPoint]:
     """Go through the nights in order; a restart forgets the nights before it."""
     restarts = sorted(each.on for each in watch.restarts)
-    distances: list[float] = []
-    average, sigma = begin_average(), baseline.wide_sigma
+    average, most = baseline.centre, baseline.average_limit(rate, watch.average_weight)
     for point in series.points:
         if restarts and point.night >= restarts[0]:
             restarts = [each for each in restarts if each > point.night]
-            distances, average = [], begin_average()
+            average = baseline.centre
         if point.value is None:
             yield _without_limits(point)
             continue
-        distances.append((point.value - baseline.centre) / sigma)
-        average = step_average(average, distances[-1], watch.average.weight, watch.average.width)
-        completed = find_signals(distances[-LONGEST:])
-        signals = [TESTS[name][2] for name in completed if name in watch.rules]
-        signals += ["the weighted average is beyond its limits"] if average.is_out else []
+        average += watch.average_weight * (point.value - average)
+        # each ticket of a night is looked at: what one shows, others cannot average back
+        widest = baseline.point_limit(rate / len(point.values))
+        beyond = [value for value in point.values if abs(value - baseline.centre) > widest]
+        signals = ["beyond the limits" if len(point.values) == 1 else _format_beyond(beyond, point)] if beyond else []
+        signals += ["the weighted average is beyond its limits"] if abs(average - baseline.centre) > most else []
         yield ChartPoint(
             night=point.night,
             value=point.value,
-            average=baseline.centre + average.value * sigma,
-            average_lower=baseline.centre - average.limit * sigma,
-            average_upper=baseline.centre + average.limit * sigma,
+            average=average,
+            average_lower=baseline.centre - most,
+            average_upper=baseline.centre + most,
             tickets=point.tickets,
             signals=tuple(signals),
-            remarks=tuple(TESTS[name][2] for name in completed if name not in watch.rules),
+            remarks=(f"not measured: {point.missing}",) if point.missing else (),
         )
+
+
+def _format_beyond(beyond: Sequence[float], point: Point) -> str:
+    named = ", ".join(f"{value:.5g}" for value in beyond)
+    return f"{len(beyond)} of {len(point.values)} reference tickets beyond the limits ({named})"

@@ -38,11 +38,13 @@ def _chart(chart: Chart) -> dict[str, Any]:
         "unit": chart.unit,
         "centre": chart.baseline.centre if chart.baseline else None,
         "sigma": chart.baseline.sigma if chart.baseline else None,
-        "wide_sigma": chart.baseline.wide_sigma if chart.baseline else None,
+        "autocorrelation": chart.baseline.autocorrelation if chart.baseline else None,
+        "false_alarm_rate": chart.rate,
         "baseline_nights": chart.baseline.count if chart.baseline else None,
         "lower": chart.lower,
         "upper": chart.upper,
         "problem": chart.problem or None,
+        "notes": list(chart.notes),
         "points": [_point(point) for point in chart.points],
     }
 

@@ -29,10 +29,12 @@ class Point:
 
     night: date
     value: float | None
-    """Mean of the night's shots and tickets; None where it was shot and gave no number."""
+    """Mean of the night's tickets; None where it was shot and gave no number."""
     tickets: tuple[str, ...]
+    values: tuple[float, ...] = ()
+    """Each ticket's own, the mean of its shots; of those that have one."""
     missing: str = ""
-    """Why there is no number."""
+    """Why a ticket of the night has no number; empty where all have one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,10 +112,16 @@ def _points(readings: Sequence[_Reading]) -> tuple[Point, ...]:
 
 
 def _point(night: date, readings: Sequence[_Reading]) -> Point:
-    values = [each.value for each in readings if each.value is not None]
+    by_ticket: dict[str, list[float]] = defaultdict(list)
+    for each in readings:
+        if each.value is not None:
+            by_ticket[each.ticket].append(each.value)
+    values = tuple(float(np.mean(found)) for _, found in sorted(by_ticket.items()))
+    missing = [each for each in readings if each.value is None]
     return Point(
         night=night,
         value=float(np.mean(values)) if values else None,
         tickets=tuple(sorted({each.ticket for each in readings})),
-        missing="" if values else readings[0].missing,
+        values=values,
+        missing=f"ticket {missing[0].ticket}: {missing[0].missing}" if missing else "",
     )

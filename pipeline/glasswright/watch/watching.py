@@ -7,17 +7,19 @@ from typing import TYPE_CHECKING
 
 from glasswright.intake.index import IDENTITY_CONTRADICTION
 from glasswright.ledger.phases import tickets_of_phase
-from glasswright.watch.chart import draw_chart
+from glasswright.statistics.control import find_autocorrelations, rate_of_chart
+from glasswright.watch.chart import baseline_values, draw_chart
 from glasswright.watch.control import find_gap, find_out_of_control
 from glasswright.watch.series import REFERENCE_PHASE, collect_series, nights_of_ticket
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
     from datetime import date
 
     from glasswright.config import WatchKeys
     from glasswright.ledger import Ledger, TicketState
     from glasswright.watch.chart import Chart
+    from glasswright.watch.series import Series
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,11 +110,23 @@ def watch_stand(states: Iterable[TicketState], keys: WatchKeys, stand: str) -> W
         stand=stand,
         keys=keys,
         lens="; ".join(lenses),
-        charts=tuple(draw_chart(series, keys) for series in collect_series(chosen, keys.fields)),
+        charts=_draw_charts(collect_series(chosen, keys.fields), keys),
         left_out=tuple(left_out),
         rehearsed=bool(chosen) and not real,
         problem=several if len(lenses) > 1 else "",
     )
+
+
+def _draw_charts(series: Sequence[Series], keys: WatchKeys) -> tuple[Chart, ...]:
+    """Draw all charts; those of a body share the false alarms that it may have."""
+    charts = []
+    for body in sorted({each.body for each in series}):
+        own = [each for each in series if each.body == body]
+        rate = rate_of_chart(keys.false_alarm_nights, len(own))
+        alike = find_autocorrelations([baseline_values(each, keys) for each in own], keys.autocorrelation)
+        charts += [draw_chart(each, keys, rate, correlation) for each, correlation in zip(own, alike, strict=True)]
+    order = {(each.measure, each.at, each.body): place for place, each in enumerate(series)}
+    return tuple(sorted(charts, key=lambda chart: order[chart.measure, chart.at, chart.body]))
 
 
 def _why_left_out(state: TicketState, keys: WatchKeys, stand: str, real: bool) -> str:

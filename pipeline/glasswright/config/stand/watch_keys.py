@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date  # noqa: TC003 - read at run time by pydantic
-from typing import TYPE_CHECKING, Annotated, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
@@ -17,17 +17,6 @@ Positive = Annotated[float, Field(gt=0)]
 
 SAME_FRACTION = 1e-6
 """Settings are nominal, so they are equal or they are not; this only takes up rounding."""
-
-Rule = Literal[
-    "beyond_limits",
-    "run_on_one_side",
-    "trend",
-    "alternating",
-    "two_of_three_far",
-    "four_of_five_apart",
-    "hugging",
-    "avoiding",
-]
 
 
 def _check_exact_measure(measure: str) -> str:
@@ -76,11 +65,21 @@ class WatchedField(ConfigModel):
     """In the field's unit: limits are never drawn narrower than for this scatter, whatever the baseline's is."""
 
 
+class WatchLeftOut(ConfigModel):
+    """A night of the baseline that limits do not come from."""
+
+    night: date
+    by: Line
+    why: Line
+
+
 class WatchBaseline(ConfigModel):
     """The nights that limits come from, the first and the last among them."""
 
     first: Annotated[date, Field(alias="from")]
     last: Annotated[date, Field(alias="to")]
+    left_out: tuple[WatchLeftOut, ...] = ()
+    """Nights that a person looked at and found to be no part of it."""
 
     @model_validator(mode="after")
     def _rises(self) -> Self:
@@ -88,21 +87,16 @@ class WatchBaseline(ConfigModel):
             raise ValueError(f"`to` {self.last} is before `from` {self.first}: write the earlier night first")
         return self
 
+    def holds(self, night: date) -> bool:
+        """Whether limits come from a night."""
+        return self.first <= night <= self.last and all(night != each.night for each in self.left_out)
+
 
 class WatchRestart(ConfigModel):
     """A night from which the charts' memory begins anew, after something was put right."""
 
     on: date
     why: Line
-
-
-class WatchAverage(ConfigModel):
-    """The exponentially weighted moving average."""
-
-    weight: Annotated[float, Field(gt=0, lt=1)] = 0.2
-    """Of the newest night."""
-    width: Positive = 2.962
-    """Of its limits, in its own standard deviations."""
 
 
 class WatchKeys(ConfigModel):
@@ -115,7 +109,10 @@ class WatchKeys(ConfigModel):
     """By `step.field`."""
     missing_after_nights: Annotated[int, Field(ge=1)] = 3
     """So many nights in a row without a reference shot, and the stand counts as out of control."""
-    rules: Annotated[tuple[Rule, ...], Field(min_length=1)] = ("beyond_limits", "run_on_one_side")
-    """The patterns that count; the others are shown only, for each that counts brings false alarms of its own."""
-    average: WatchAverage = WatchAverage()
+    false_alarm_nights: Annotated[float, Field(ge=20)] = 200
+    """Once in so many nights all charts of a body together may call a steady stand out of control."""
+    autocorrelation: Annotated[float, Field(ge=0, le=0.7)] | None = None
+    """How far a night resembles the one before; if not told, estimated from 25 nights of baseline on, and 0.3 below."""
+    average_weight: Annotated[float, Field(gt=0, lt=1)] = 0.2
+    """Of the newest night in the exponentially weighted moving average."""
     restarts: tuple[WatchRestart, ...] = ()
