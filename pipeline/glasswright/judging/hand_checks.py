@@ -65,7 +65,8 @@ def _judge(view: TicketView, name: str, refusal: str) -> LimitVerdict:
     if doubtful:
         sentence += f"; but {'; '.join(doubtful)}"
         verdict = Verdict.REVIEW if verdict is Verdict.PASS else verdict
-    caveats = sorted({*outcome.caveats, *view.caveats})
+    # what a stage says of the stand is nothing to what hands found
+    caveats = sorted({*outcome.caveats, *view.record.ticket.caveats})
     if caveats:
         sentence += f"; with the caveat {', '.join(caveats)}"
         verdict = Verdict.REVIEW if verdict is Verdict.PASS else verdict

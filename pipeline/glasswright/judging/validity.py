@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
 from glasswright.judging.method import NO_PLAN, why_made_otherwise
+from glasswright.plugin.artefact import TICKET_CAVEAT
 from glasswright.plugin.outcome import Status
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ class TicketView:
     by_place: Mapping[tuple[str, Setting | None], Sequence[KeptOutcome]]
     """By step and setting."""
     caveats: frozenset[str]
-    """Those of the ticket itself."""
+    """Those of the ticket itself, and those that a stage found to count against all of it."""
     method: str
     """How its numbers were made, as JSON."""
 
@@ -45,7 +46,8 @@ class TicketView:
         for outcome in sorted(state.outcomes, key=lambda each: (each.step, each.shot)):
             by_step[outcome.step].append(outcome)
             by_place[outcome.step, outcome.setting].append(outcome)
-        caveats = frozenset(state.record.ticket.caveats)
+        found = {each for outcome in state.outcomes for each in outcome.caveats if each.startswith(TICKET_CAVEAT)}
+        caveats = frozenset({*state.record.ticket.caveats, *found})
         return cls(
             state=state,
             by_step=dict(by_step),

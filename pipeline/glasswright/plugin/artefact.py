@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, ClassVar, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Final, Self
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from pydantic import GetCoreSchemaHandler
     from pydantic_core import CoreSchema
+
+
+TICKET_CAVEAT: Final = "ticket_"
+"""With this begins the name of a caveat that counts against every number of its ticket."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
@@ -44,7 +48,8 @@ class Artefact:
     """The base of everything a stage takes or gives.
 
     The engine fills `setting` from the item a stage ran for, and adds to `caveats` those of every input; a stage
-    that finds a reason for care adds a name of its own (`single_focus`) and, for people, a sentence to `notes`.
+    that finds a reason for care adds a name of its own (`single_focus`) and, for people, a sentence to `notes`. A name
+    that begins with `ticket_` counts against every number of the ticket, not only against what is made from this.
     """
 
     bulk: ClassVar[bool] = False

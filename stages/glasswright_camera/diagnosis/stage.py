@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from glasswright import Ticket, Unmeasurable, stage
 from glasswright_camera.centring.result import Centring
-from glasswright_camera.diagnosis.found import find_dirt, find_stand
+from glasswright_camera.diagnosis.found import STAND, find_dirt, find_stand
 from glasswright_camera.diagnosis.reference_values import KnownLenses
 from glasswright_camera.diagnosis.result import Diagnosis
 from glasswright_camera.diagnosis.rules import apply_rules
@@ -31,6 +31,8 @@ PERFECT = "perfect lens"
 NO_CLEAR_PATTERN = "no clear pattern"
 NOTHING = "nothing unusual"
 LIKELY = "likely"
+STAND_CAVEAT = "ticket_stand_or_body"
+"""What points to the stand or the body makes every number of the ticket one to look at."""
 
 
 @stage
@@ -115,4 +117,5 @@ def sum_up(findings: Sequence[Finding], signs: Sequence[Sign], free: Sequence[Si
         findings=tuple(order),
         signs=tuple(signs),
         notes=tuple(notes),
+        caveats=(STAND_CAVEAT,) if any(finding.name == STAND for finding in findings) else (),
     )

@@ -503,3 +503,15 @@ def test_the_guard_band_widens_with_few_degrees_of_freedom(tmp_path, freedom, sh
     assert one(judge(tmp_path, state(measured), AT_F2, stand=stand)).verdict is Verdict.REVIEW
     measured = kept(centre__sharp_cy_per_px=(0.27 + 0.01 * (expected + 0.002), 1e-9), shot_count=shots)
     assert one(judge(tmp_path, state(measured), AT_F2, stand=stand)).verdict is Verdict.PASS
+
+
+def test_what_a_stage_finds_against_the_whole_ticket_is_looked_at_unless_the_card_accepts_it(tmp_path):
+    reading = kept(step="other", caveats=("ticket_stand_or_body", "single_focus"), scope=Scope.TICKET, setting=None)
+    measured = kept(centre__sharp_cy_per_px=0.4)
+    said = one(judge(tmp_path, state(measured, reading), SIMPLE))
+    assert said.verdict is Verdict.REVIEW
+    assert said.reason.endswith("with the caveat ticket_stand_or_body, which the limit does not accept")
+    accepting = SIMPLE.replace("rule", "accept: [ticket_stand_or_body], rule")
+    assert one(judge(tmp_path, state(measured, reading), accepting)).verdict is Verdict.PASS
+    low = kept(centre__sharp_cy_per_px=0.1)
+    assert one(judge(tmp_path, state(low, reading), SIMPLE)).verdict is Verdict.FAIL

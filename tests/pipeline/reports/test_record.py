@@ -298,7 +298,7 @@ def test_newer_rules_of_judging_do_not_make_an_old_record_untrue(shop, monkeypat
     made = shop.night().judge().make()
     for module in (gatekeeper_module, judge_module, record_module):
         monkeypatch.setattr(module, "JUDGE_VERSION", JUDGE_VERSION + 1)
-    monkeypatch.setattr(judge_module, "spread_u", lambda *_: None)  # rules under which nothing passes
+    monkeypatch.setattr(judge_module, "largest_spread", lambda *_: None)  # rules under which nothing passes
     assert not shop.make().is_release
     assert shop.verify(made.data).since == "measured or judged again since: the ledger now says REVIEW"
 
@@ -368,7 +368,7 @@ def test_forty_limits_fit_two_sheets_of_either_size(shop, paper, size):
 
 def test_the_code_on_the_first_sheet_is_read_by_another_library_as_the_fingerprint(shop):
     made = shop.night().judge().make()
-    picture = np.asarray(pypdfium2.PdfDocument(made.data)[0].render(scale=150 / 72, grayscale=True).to_pil())
+    picture = np.asarray(pypdfium2.PdfDocument(made.data)[0].render(scale=200 / 72, grayscale=True).to_pil())
     # ISO/IEC 18004 asks for a quiet zone of four modules, which is white paper here
     text, _, _ = cv2.QRCodeDetector().detectAndDecode(picture)
     assert text == f"glasswright record {made.fingerprint}"

@@ -235,6 +235,8 @@ def test_chance_makes_fewer_than_one_alarm_in_a_hundred_healthy_lenses():
 def test_the_stands_own_checks_point_at_the_stand():
     moved = replace(blank(LightCheck), setting=OPEN, caveats=(LIGHT_MOVED,))
     assert read(results(), light=(moved,)).points_to == STAND
+    assert read(results(), light=(moved,)).caveats == ("ticket_stand_or_body",)
+    assert read(results()).caveats == ()
     tilted = results()
     tilted["distortion"] = (replace(tilted["distortion"][0], caveats=("chart_not_parallel",)),)
     assert read(tilted).points_to == STAND
