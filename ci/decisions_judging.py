@@ -52,7 +52,7 @@ class Stand:
         return math.hypot(self.fitting, self.interaction)
 
     def false_accept(self, found: Anova, *, student: bool) -> float:
-        """Give how often a lens whose true value is just at a limit passes, by the numbers that a study writes."""
+        """Return how often a lens whose true value is just at a limit passes, by the numbers that a study writes."""
         seen, freedom = found.components.reproducibility, max(1.0, found.reproducibility_freedom)
         if seen == 0:
             seen, freedom = find_intervals(found, CONFIDENCE).reproducibility.high, 8.0

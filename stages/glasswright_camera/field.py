@@ -30,7 +30,7 @@ class ImageRadius:
 
 
 def image_radius(place_px: Array, width_px: int, height_px: int) -> ImageRadius:
-    """Give distance and direction of points from the middle of the frame; ``place_px`` is (points, 2)."""
+    """Return distance and direction of points from the middle of the frame; ``place_px`` is (points, 2)."""
     middle = np.array([(width_px - 1) / 2, (height_px - 1) / 2])
     offset = place_px - middle
     length = np.linalg.norm(offset, axis=1)
@@ -40,7 +40,7 @@ def image_radius(place_px: Array, width_px: int, height_px: int) -> ImageRadius:
 
 
 def direction_share(place_px: Array, radius_px: Array, width_px: int, height_px: int) -> Array:
-    """Give how far discs have a direction of the image radius, 0 to 1: (discs,).
+    """Return how far discs have a direction of the image radius, 0 to 1: (discs,).
 
     A disc that holds the image centre has none: which way its middle lies from there is chance. Beyond twice its radius
     a disc has one; between, it comes in evenly.

@@ -74,12 +74,12 @@ class Tolerance:
 
 
 def _subtract(one: float, other: float) -> float:
-    """Give the difference; 0 where it is only that of the arithmetic."""
+    """Return the difference; 0 where it is only that of the arithmetic."""
     return 0.0 if abs(one - other) <= SAME * max(abs(one), abs(other)) else one - other
 
 
 def guard_band(confidence: float, u: float, freedom: float = math.inf) -> float:
-    """Give the width of the guard band: the quantile of Student's t at the confidence times the standard uncertainty.
+    """Return the width of the guard band: the quantile of Student's t at the confidence times the standard uncertainty.
 
     JCGM 106:2012, 8.3, with the degrees of freedom of JCGM 100:2008, G.3; ISO 14253-1:2017 for its use on both sides of
     a limit. With infinite degrees of freedom the quantile is the normal one.
@@ -88,7 +88,7 @@ def guard_band(confidence: float, u: float, freedom: float = math.inf) -> float:
 
 
 def find_guard(uncertainty: Uncertainty, tolerance: Tolerance) -> float | None:
-    """Give the guard band that a decision keeps to; 0 under the simple rule, None where no uncertainty is known."""
+    """Return the guard band that a decision keeps to; 0 under the simple rule, None where no uncertainty is known."""
     if tolerance.rule == "simple":
         return 0.0
     total = uncertainty.total
@@ -98,14 +98,14 @@ def find_guard(uncertainty: Uncertainty, tolerance: Tolerance) -> float | None:
 def conformance_probability(
     value: float, u: float, lower: float | None, upper: float | None, freedom: float = math.inf
 ) -> float:
-    """Give the probability that the true value lies within the limits (JCGM 106:2012, clause 7; Student's t)."""
+    """Return the probability that the true value lies within the limits (JCGM 106:2012, clause 7; Student's t)."""
     below = 0.0 if lower is None else float(stdtr(freedom, (lower - value) / u))
     above = 0.0 if upper is None else float(stdtr(freedom, (value - upper) / u))
     return 1.0 - below - above
 
 
 def decide(value: float, unit: str, uncertainty: Uncertainty, tolerance: Tolerance) -> tuple[Verdict, str]:
-    """Give the verdict on a finite number, and why in a sentence.
+    """Return the verdict on a finite number, and why in a sentence.
 
     An uncertainty that can be none (NaN, infinite or negative) says that the measurement went wrong: UNKNOWN under
     either rule. Simple rule: inside or on the limit PASS, else FAIL. Guarded rule: PASS if inside by the guard band,

@@ -203,12 +203,12 @@ def _find_design(there: bytes, shape: tuple[int, int, int]) -> _Design:
 
 
 def _indicate(places: NDArray[np.int64]) -> Array:
-    """Give (readings, groups): 1 where a reading is of a group."""
+    """Return (readings, groups): 1 where a reading is of a group."""
     return np.asarray(places[:, None] == np.unique(places)[None, :], dtype=np.float64)
 
 
 def _project(columns: Array) -> Array:
-    """Give the projection on what columns span."""
+    """Return the projection on what columns span."""
     basis, sizes, _ = np.linalg.svd(columns, full_matrices=False)
     basis = basis[:, sizes > 1e-9 * sizes[0]]
     return np.asarray(basis @ basis.T)

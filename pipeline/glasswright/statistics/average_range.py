@@ -41,7 +41,7 @@ class AverageRange:
 
 
 def by_average_and_range(values: Array) -> AverageRange | None:
-    """Give the parts of a complete crossed set; None with one repeat, which has no range, or where one is missing.
+    """Return the parts of a complete crossed set; None with one repeat, which has no range, or where one is missing.
 
     Parameters
     ----------
@@ -70,14 +70,14 @@ def by_average_and_range(values: Array) -> AverageRange | None:
 
 @lru_cache(maxsize=64)
 def mean_range_of(count: int) -> float:
-    """Give the mean range of so many normal numbers, in standard deviations (d2)."""
+    """Return the mean range of so many normal numbers, in standard deviations (d2)."""
     place, weight = _nodes(-REACH, REACH)
     return float(weight @ (1 - ndtr(-place) ** count - ndtr(place) ** count))
 
 
 @lru_cache(maxsize=64)
 def single_range_of(count: int) -> float:
-    """Give the root mean square range of so many normal numbers (d2* of one range).
+    """Return the root mean square range of so many normal numbers (d2* of one range).
 
     It is what one range alone is divided by, for its square to be right in the mean.
     """
@@ -91,7 +91,7 @@ def single_range_of(count: int) -> float:
 
 
 def _nodes(start: float, end: float) -> tuple[Array, Array]:
-    """Give places and weights that integrate a smooth function (Gauss and Legendre)."""
+    """Return places and weights that integrate a smooth function (Gauss and Legendre)."""
     place, weight = leggauss(NODES)
     half = (end - start) / 2
     return start + half * (place + 1), half * weight

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def effective_freedom(parts: Iterable[tuple[float, float]]) -> float:
-    """Give the degrees of freedom that a sum of independent variances is worth.
+    """Return the degrees of freedom that a sum of independent variances is worth.
 
     Parameters
     ----------
@@ -32,5 +32,5 @@ def effective_freedom(parts: Iterable[tuple[float, float]]) -> float:
 
 @lru_cache(maxsize=1024)
 def quantile_of(confidence: float, freedom: float) -> float:
-    """Give the quantile of Student's t; the normal one for infinite degrees of freedom."""
+    """Return the quantile of Student's t; the normal one for infinite degrees of freedom."""
     return float(stdtrit(freedom, confidence))

@@ -49,7 +49,7 @@ class Intervals:
 
 
 def find_intervals(anova: Anova, confidence: float) -> Intervals:
-    """Give the intervals of an analysis, two-sided; the same analysis gives the same intervals.
+    """Return the intervals of an analysis, two-sided; the same analysis gives the same intervals.
 
     Variances of which only the sum counts are summed before they are taken for 0 at least. The repeatability's interval
     has the degrees of freedom of the interaction too, where that was taken into the repeats.

@@ -52,7 +52,7 @@ def _name_tickets(tickets: list[str]) -> str:
 
 
 def propose_text(document: Document, study: Study, by: str) -> str:
-    """Give the stand file's text with the numbers of a study.
+    """Return the stand file's text with the numbers of a study.
 
     A field's own entry is written; an entry with `*` that takes the field in stays, and its own entry goes before it.
 
@@ -104,7 +104,7 @@ def _write_entry(data: Any, spread: NewSpread, entry: dict[str, Any]) -> None:  
 
 
 def show_changes(document: Document, text: str) -> str:
-    """Give the lines of a file that change, each after the one it replaces; empty where none does."""
+    """Return the lines of a file that change, each after the one it replaces; empty where none does."""
     name = str(document.path)
     lines = unified_diff(
         document.text.splitlines(), text.splitlines(), f"{name} as it is", f"{name} as proposed", lineterm="", n=1

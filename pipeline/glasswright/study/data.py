@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 
 def as_data(study: Study) -> dict[str, Any]:
-    """Give a study as plain data."""
+    """Return a study as plain data."""
     return {
         "stand": study.stand,
         "rehearsed": study.evidence.rehearsed,
@@ -46,7 +46,7 @@ def _interval(interval: Interval) -> list[float | None]:
 
 
 def _number(value: float | None) -> float | None:
-    """Give a number as JSON knows it: nothing for what is not finite."""
+    """Return a number as JSON knows it: nothing for what is not finite."""
     return value if value is not None and math.isfinite(value) else None
 
 

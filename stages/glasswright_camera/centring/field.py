@@ -24,7 +24,7 @@ LEAST_DISCS = 12
 
 
 def field_basis(repeats: Repeats) -> Array:
-    """Give 1, x, y and r^2 of the shared discs, in half-diagonals: (discs, 4)."""
+    """Return 1, x, y and r^2 of the shared discs, in half-diagonals: (discs, 4)."""
     trace = repeats.traces[0]
     radius = image_radius(repeats.places(), trace.width_px, trace.height_px)
     place = radius.unit * radius.fraction[:, None]

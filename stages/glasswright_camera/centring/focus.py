@@ -119,7 +119,7 @@ def find_tilt(surface: Surface, focus: BestFocus, distortion: Distortion | None,
 
 
 def _image_of_chart(distortion: Distortion | None, magnification_frac: float) -> tuple[Array, Array]:
-    """Give the tilt of the chart's image along x and y in arc minutes, and its uncertainty; NaN if unknown."""
+    """Return the tilt of the chart's image along x and y in arc minutes, and its uncertainty; NaN if unknown."""
     if distortion is None:
         return np.full(2, np.nan), np.full(2, np.nan)
     scale = 60 * magnification_frac

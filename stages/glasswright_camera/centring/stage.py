@@ -135,7 +135,7 @@ class FocusReading:
     tilt_of: str = "not measured"
 
     def named(self) -> dict[str, Any]:
-        """Give the measured fields of `Centring`."""
+        """Return the measured fields of `Centring`."""
         surface = self.surface
         steps = point_along(surface.slope, surface.slope_covariance) if surface else NOWHERE
         named = {

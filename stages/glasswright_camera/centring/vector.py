@@ -61,7 +61,7 @@ def point_along(vector: Array, covariance: Array) -> Pointer:
 
 
 def true_length(length: float, u: float) -> float:
-    """Give the length that a vector of mean length `length` has without its noise of `u` in either part."""
+    """Return the length that a vector of mean length `length` has without its noise of `u` in either part."""
     if not u > 0 or not np.isfinite(length):
         return length
     if length <= NOTHING * u:
@@ -72,6 +72,6 @@ def true_length(length: float, u: float) -> float:
 
 
 def mean_length(share: float) -> float:
-    """Give the mean length of a vector of length `share` with noise of 1 in either part (Rice's distribution)."""
+    """Return the mean length of a vector of length `share` with noise of 1 in either part (Rice's distribution)."""
     half = share**2 / 4
     return NOTHING * float((1 + 2 * half) * ive(0, half) + 2 * half * ive(1, half))

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from glasswright_camera.robust import robust_sigma
+
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
@@ -31,8 +33,7 @@ def odd_traces(members: Sequence[Trace]) -> Mapping[int, str]:
         return {}
     level = np.array([np.nanmedian(member.mtf50) for member in members])
     middle = float(np.median(level))
-    spread = max(float(np.median(np.abs(level - middle))), LEAST_CHANGE * middle * 0.6745 / FAR)
-    score = 0.6745 * (level - middle) / spread
+    score = (level - middle) / max(robust_sigma(level), LEAST_CHANGE * middle / FAR)
     return {
         int(index): (
             f"median MTF50 {level[index]:.3f} cycles/pixel where the shots beside it have {middle:.3f}: "

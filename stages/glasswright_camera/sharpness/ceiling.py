@@ -68,7 +68,7 @@ BEYOND_U: Final = 3.0
 
 
 def flag_impossible(sharpness: Measured, setting: Setting | None, stand: Stand) -> Measured:
-    """Give a setting's sharpness with the caveat and a note where a value lies above its ceiling beyond doubt.
+    """Return a setting's sharpness with the caveat and a note where a value lies above its ceiling beyond doubt.
 
     Parameters
     ----------
@@ -85,7 +85,7 @@ def flag_impossible(sharpness: Measured, setting: Setting | None, stand: Stand) 
 
 
 def lay_ceiling(table: Table, stand: Stand, shortest_um: tuple[float, float, float]) -> NDArray[np.float64]:
-    """Give the ceiling of each setting and plane, cycles per pixel: (settings, planes)."""
+    """Return the ceiling of each setting and plane, cycles per pixel: (settings, planes)."""
     red, green, blue = shortest_um
     # what is reported as green sees all light where there are no colour filters
     if stand.sensor.monochrome or not np.isfinite(table.detail[:, (0, 2)]).any():

@@ -95,7 +95,7 @@ class FocusCurves:
         return mtf50, mtf50 * np.sqrt(variance + moved**2) / 2
 
     def expect(self, step: float) -> tuple[Array, Array]:
-        """Give log(1/MTF50^2) at a step, and its standard uncertainty."""
+        """Return log(1/MTF50^2) at a step, and its standard uncertainty."""
         value, slope = self._evaluate(np.full((len(self.peak), 1), step))
         variance = np.einsum("ci,cij,cj->c", slope[:, 0], self.covariance, slope[:, 0])
         return value[:, 0], np.sqrt(variance)
@@ -154,7 +154,7 @@ def _choose_steps(level: Array) -> Mask:
 
 
 def _share(peak: Array, cutoff: float) -> Array:
-    """Give the share of diffraction in the blur at focus."""
+    """Return the share of diffraction in the blur at focus."""
     own = (DIFFRACTION_HALF * cutoff) ** -2 if np.isfinite(cutoff) else 0.0
     return np.clip(own * np.exp(-peak), SHARES[0], 1.0)
 
@@ -227,7 +227,7 @@ def _refine(found: Array, step: Array, level: Array, weight: Array, cutoff: floa
 
 
 def _run(found: Array, share: Array, step: Array) -> tuple[Array, Array]:
-    """Give log(1/MTF50^2) at steps (curves, steps), and its slopes by the parameters (curves, steps, 5)."""
+    """Return log(1/MTF50^2) at steps (curves, steps), and its slopes by the parameters (curves, steps, 5)."""
     peak, place, rate, odd, even = (found[:, k, None] for k in range(PARAMETERS))
     speed = np.exp(np.clip(rate, -12, 6))
     x = speed * (step - place)
@@ -241,7 +241,7 @@ def _run(found: Array, share: Array, step: Array) -> tuple[Array, Array]:
 
 
 def _shape(share: Array, x: Array) -> tuple[Array, Array]:
-    """Give log(1/MTF50^2) over that at focus, and its slope by x."""
+    """Return log(1/MTF50^2) over that at focus, and its slope by x."""
     table = tabulate_shape()
     far = np.abs(x)
     near = np.minimum(far, FARTHEST)
@@ -275,7 +275,7 @@ def tabulate_shape() -> RectBivariateSpline:
 
 
 def defocused_transfer(shear: Array, waves: Array) -> Array:
-    """Give the transfer function of a round pupil with defocus W20 in wavelengths; `shear` is 2 x frequency / cut-off.
+    """The transfer function of a round pupil with defocus W20 in wavelengths; `shear` is 2 x frequency / cut-off.
 
     Hopkins's overlap integral, ``(4/pi) int_0^b sin^2 t cos(4 pi W20 s (cos t - s/2)) dt`` with b = arccos(s/2), by
     Gauss-Legendre.

@@ -41,7 +41,7 @@ class ZoneLimits:
 
 
 def describe_truth(scene: Scene, zones: ZoneLimits, corner_box_frac: float = 0.05) -> dict[str, Any]:
-    """Give the truth of one setting, ready for JSON.
+    """Return the truth of one setting, ready for JSON.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ def describe_truth(scene: Scene, zones: ZoneLimits, corner_box_frac: float = 0.0
 
 
 def _find_disc_mtf50(scene: Scene, edges: Edges) -> Array:
-    """Give (planes, circles, 2): MTF50 across the image radius (sagittal), then along it (tangential)."""
+    """Return (planes, circles, 2): MTF50 across the image radius (sagittal), then along it (tangential)."""
     green = edges.node_px[len(scene.sensor.planes) // 2]
     offset = green - scene.frame.centre_px
     # an angle gives a direction of length 1 in the very middle too
@@ -105,7 +105,7 @@ def find_zones(green: Array, frame: Frame, zones: ZoneLimits) -> dict[str, NDArr
 
 
 def list_zone_points(green: Array, frame: Frame, zones: ZoneLimits) -> dict[str, tuple[Array, Array]]:
-    """Give the points at which each zone is read (points, 2), px, and their image radius's direction (points,).
+    """Return the points at which each zone is read (points, 2), px, and their image radius's direction (points,).
 
     A corner is one point on the diagonal. The middle is seen along the image radius of each of the zone's discs
     (discs, 2), and so is the ring.
@@ -126,7 +126,7 @@ def list_zone_points(green: Array, frame: Frame, zones: ZoneLimits) -> dict[str,
 
 
 def _read_zones(scene: Scene, node_px: Array, zones: ZoneLimits) -> dict[str, Any]:
-    """Give MTF50 at each zone's place, and how many discs the zone has, marks included."""
+    """Return MTF50 at each zone's place, and how many discs the zone has, marks included."""
     green = node_px[len(scene.sensor.planes) // 2]
     members = find_zones(green, scene.frame, zones)
     result: dict[str, Any] = {plane: {} for plane in scene.sensor.planes}
@@ -145,7 +145,7 @@ def _read_zones(scene: Scene, node_px: Array, zones: ZoneLimits) -> dict[str, An
 
 
 def _find_depth(scene: Scene, green: Array, place: Array) -> tuple[Array, None] | None:
-    """Give the defocus that a tilted chart makes at places (points, 2): a plane through its discs'."""
+    """Return the defocus that a tilted chart makes at places (points, 2): a plane through its discs'."""
     if scene.layout is None or scene.pose is None:
         return None
     circles = list_circles(scene.layout)
@@ -178,7 +178,7 @@ def _list_discs(
 
 
 def _find_colour(scene: Scene, edges: Edges, keep: NDArray[np.intp]) -> dict[str, Any]:
-    """Give each plane's displacement from green: worst and mean over the discs, and along the image radius."""
+    """Return each plane's displacement from green: worst and mean over the discs, and along the image radius."""
     if len(scene.sensor.planes) == 1:
         return {}
     green = edges.centre_px[1, keep]
@@ -198,7 +198,7 @@ def _find_colour(scene: Scene, edges: Edges, keep: NDArray[np.intp]) -> dict[str
 
 
 def _find_distortion(scene: Scene, circles: Circles, edges: Edges, keep: NDArray[np.intp]) -> dict[str, Any]:
-    """Give the lens's coefficients, the bend of a straight line along each border, and of the outermost lattice rows.
+    """Return the lens's coefficients, the bend of a straight line along each border, and of the outermost lattice rows.
 
     Bends are in per cent of picture height for the rows, of its width for the columns, negative where the line's
     middle is further out than its ends (barrel).
@@ -235,7 +235,7 @@ def _find_distortion(scene: Scene, circles: Circles, edges: Edges, keep: NDArray
 
 
 def _bend_borders(lens: Lens, frame: Frame) -> dict[str, float]:
-    """Give the bend of a straight line along each border."""
+    """Return the bend of a straight line along each border."""
     height, width = float(frame.height_px), float(frame.width_px)
     xs, ys = (-0.5, width / 2 - 0.5, width - 0.5), (-0.5, height / 2 - 0.5, height - 0.5)
 
@@ -254,7 +254,7 @@ def _bend_borders(lens: Lens, frame: Frame) -> dict[str, float]:
 def find_vignetting(
     lens: Lens, planes: tuple[str, ...], frame: Frame, corner_box_frac: float
 ) -> Mapping[str, Mapping[str, float]]:
-    """Give the light lost at each corner in EV: mean over the corner's box against the same box at the centre.
+    """Return the light lost at each corner in EV: mean over the corner's box against the same box at the centre.
 
     Veiling glare fills the corners as it does on a frame of the diffuse source, and is counted.
     """
@@ -277,7 +277,7 @@ ARCMIN: Final = 60 * 180 / np.pi
 
 
 def describe_centring(lens: Lens, frame: Frame) -> dict[str, Any]:
-    """Give tilt, coma, field curvature and glare at one setting, ready for JSON.
+    """Return tilt, coma, field curvature and glare at one setting, ready for JSON.
 
     Directions run from the sensor's x axis (right) towards y (down), 0 to 360 degrees. A tilt points to the side whose
     focus lies behind the sensor, the coma to where its far tail lies. The veil's share is that of the light that comes
@@ -309,5 +309,5 @@ def describe_centring(lens: Lens, frame: Frame) -> dict[str, Any]:
 
 
 def _point(pair: tuple[float, float]) -> float:
-    """Give the direction of a pair."""
+    """Return the direction of a pair."""
     return float(np.rad2deg(np.arctan2(pair[1], pair[0]))) % 360

@@ -45,7 +45,7 @@ class Facts:
 
 
 def describe_facts(lens: Lens, pose: Pose, layout: Layout, frame: Frame, zones: ZoneLimits) -> Facts:
-    """Give what a lens does."""
+    """Return what a lens does."""
     circles = list_circles(layout)
     nodes = circles.centre_mm[~circles.is_hole]
     red, green, blue = (map_points(nodes, pose, lens, frame, plane) for plane in ("red", "green", "blue"))
@@ -68,7 +68,7 @@ def describe_facts(lens: Lens, pose: Pose, layout: Layout, frame: Frame, zones: 
 
 
 def _find_shape(sharpness: Array, places: Array) -> tuple[float, float]:
-    """Give the parts of MTF50's run over the field that turn twice and that fall all round, by least squares."""
+    """Return the parts of MTF50's run over the field that turn twice and that fall all round, by least squares."""
     x, y = places.T
     square = x**2 + y**2
     basis = np.column_stack([np.ones_like(x), x, y, x**2 - y**2, 2 * x * y, square, square**2])
@@ -82,7 +82,7 @@ def _read_zone(lens: Lens, frame: Frame, places: Array, angle: Array) -> tuple[f
 
 
 def _find_sharpness(lens: Lens, frame: Frame, places: Array) -> Array:
-    """Give (places, 2): MTF50 across the image radius, then along it."""
+    """Return (places, 2): MTF50 across the image radius, then along it."""
     offset = places - frame.centre_px
     # an angle gives a direction of length 1 in the very middle too
     return _find_mtf50(lens, frame, places, np.arctan2(offset[:, 1], offset[:, 0]))
@@ -95,7 +95,7 @@ def _find_mtf50(lens: Lens, frame: Frame, places: Array, angle: Array) -> Array:
 
 
 def _bend(lens: Lens, frame: Frame, row: int) -> float:
-    """Give how far the ends of a line along the top (-1) or bottom (1) edge lie outside its middle, in per cent."""
+    """Return how far the ends of a line along the top (-1) or bottom (1) edge lie outside its middle, in per cent."""
     width, height = float(frame.width_px), float(frame.height_px)
     y = -0.5 if row < 0 else height - 0.5
     points = np.array([(-0.5, y), (width / 2 - 0.5, y), (width - 0.5, y)])
