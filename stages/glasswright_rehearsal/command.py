@@ -56,17 +56,17 @@ def _list_faults(context: click.Context, _: click.Parameter, value: tuple[str, .
 @click.option("--focus-series", is_flag=True, help="Seven focus steps for each setting as well.")
 @click.option(
     "--ramp-shots",
-    default=0,
-    show_default=True,
+    default=None,
     type=click.IntRange(0),
-    help="Shots of the inclined board, wide open, focused anew before each.",
+    help="Shots of the inclined board, wide open, focused anew before each; one if not given.",
 )
 @click.option("--black-spot", is_flag=True, help="A black patch before the diffuse source for each setting as well.")
 @click.option(
     "--shaken-shots",
-    default=0,
+    default=None,
     type=click.IntRange(0),
-    help="Shots on the shaker as well: so many at each of four exposure times, stabiliser off and on. DNG files only.",
+    help="Shots on the shaker: so many at each of four exposure times, stabiliser off and on; two of a lens that has a "
+    "stabiliser if not given. DNG files only.",
 )
 @click.option("--dark", is_flag=True, help="Two dark shots for each ticket as well.")
 @click.option("--sensor", default="RGGB", show_default=True, help="RGGB, GRBG, GBRG, BGGR, xtrans, mono or rgb.")
@@ -119,7 +119,7 @@ def rehearse(
         raise click.BadParameter(f"there is no file {source}: name another, or none", param_hint="--stand")
     night = Night(out=out, model=model or PLANS[plan], stand=source, **asked)  # type: ignore[arg-type]
     _refuse_mistakes(night.model, night.faults, night.tickets, night.sensor, night.files)
-    _refuse_shaking(night.faults, night.shaken_shots, night.files)
+    _refuse_shaking(night.faults, night.shaken_shots, night.files, night.shakes)
     if out.exists() and any(out.iterdir()):
         raise click.ClickException(f"{out} is not empty, and nights do not mix: give a new folder, or remove it first")
     if history and night.faults:
@@ -189,7 +189,7 @@ def _each(faults: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(name for fault in faults for name in fault.split("+"))
 
 
-def _refuse_shaking(faults: tuple[str, ...], shaken_shots: int, files: str) -> None:
+def _refuse_shaking(faults: tuple[str, ...], shaken_shots: int | None, files: str, shakes: int) -> None:
     """Say what is wrong with a request for shots on the shaker."""
     from glasswright_rehearsal.faults.shaking import SHAKING_FAULTS
 
@@ -198,7 +198,7 @@ def _refuse_shaking(faults: tuple[str, ...], shaken_shots: int, files: str) -> N
             f"a {files} picture cannot say how long it was exposed; give --files dng", param_hint="--shaken-shots"
         )
     for fault in set(_each(faults)) & set(SHAKING_FAULTS):
-        if not shaken_shots:
+        if not shakes:
             raise click.BadParameter(
                 f"{fault} shows on the shaker alone; give --shaken-shots 3 as well", param_hint="--fault"
             )

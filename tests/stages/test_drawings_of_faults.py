@@ -165,6 +165,8 @@ def make_colour(shift, u=1.0):
         shift_um_u=u,
         offset_depths=shift / 60,
         offset_depths_u=u,
+        kept_sharpness_frac=0.9,
+        kept_sharpness_frac_u=u,
     )
 
 

@@ -40,11 +40,28 @@ class Vertex:
     low: float
     """First and last place of the rows that were fitted."""
     high: float
+    covariance: Array
+    """(4, 4), of the least blur, the two weights and the vertex, places in half-widths."""
 
     def at(self, place: Array) -> Array:
         """Return the fitted blur at places."""
         away = (place - self.place) / ((self.high - self.low) / 2)
         return np.asarray(self.blur + self.square * away**2 + self.fourth * away**4)
+
+    def kept_at(self, place: float) -> tuple[float, float]:
+        """Give MTF50 at a place over that at the vertex, and its standard uncertainty, by the fitted curve."""
+        half = (self.high - self.low) / 2
+        found = np.array([self.blur, self.square, self.fourth, self.place / half])
+
+        def keep(at: Array) -> float:
+            away = place / half - at[3]
+            return float(np.sqrt(at[0] / max(at[0] + at[1] * away**2 + at[2] * away**4, at[0] / 100)))
+
+        step = 1e-4 * np.maximum(np.abs(found), 1e-3)
+        slope = np.array([(keep(found + d) - keep(found - d)) / (2 * d.sum()) for d in np.diag(step)])
+        # near the vertex the slope is nothing, and the vertex's own uncertainty still costs sharpness
+        bend = self.square / self.blur * (self.place_u / half) ** 2 / 2
+        return keep(found), float(np.hypot(np.sqrt(max(slope @ self.covariance @ slope, 0.0)), bend))
 
 
 def find_vertex(place: Array, blur: Array, blur_u: Array, what: str) -> Vertex:
@@ -74,19 +91,20 @@ def find_vertex(place: Array, blur: Array, blur_u: Array, what: str) -> Vertex:
     curve, spread = _parabola(t, y, float(np.mean(blur_u[near] ** 2)))
     _refuse_unbent(curve, spread, place, blur, what)
     vertex = float(np.clip(-curve[1] / (2 * curve[2]), -3, 3))
-    vertex, vertex_u, weight = _refine(t, y, vertex, float(np.mean(blur_u[near] ** 2)))
+    vertex, covariance, weight = _refine(t, y, vertex, blur_u[near] ** 2)
     found = middle + half * vertex
     if not place.min() < found < place.max():
         raise Unmeasurable(_outside(what, is_far=found > 0))
     least, square, fourth = (float(each) for each in weight)
     return Vertex(
         place=found,
-        place_u=half * vertex_u,
+        place_u=half * float(np.sqrt(covariance[3, 3])),
         blur=least,
         square=square,
         fourth=fourth,
         low=float(x.min()),
         high=float(x.max()),
+        covariance=covariance,
     )
 
 
@@ -126,8 +144,8 @@ def _outside(what: str, *, is_far: bool) -> str:
     return f"best focus in {what} lies outside the ramp's scale, {side}; adjust the focus and shoot the ramp again"
 
 
-def _refine(t: Array, y: Array, vertex: float, variance: float) -> tuple[float, float, Array]:
-    """Fit the curve about a free vertex, from a first one (Gauss-Newton); give vertex, uncertainty, weights."""
+def _refine(t: Array, y: Array, vertex: float, variance: Array) -> tuple[float, Array, Array]:
+    """Fit the curve about a free vertex, from a first one (Gauss-Newton); give vertex, covariance, weights."""
     covariance: Array = np.eye(4)
     weight: Array = np.zeros(3)
     for _ in range(12):
@@ -137,9 +155,13 @@ def _refine(t: Array, y: Array, vertex: float, variance: float) -> tuple[float, 
         full = np.column_stack([even, -(2 * weight[1] * u + 4 * weight[2] * u**3)])
         solution = np.linalg.lstsq(full, y, rcond=None)[0]
         step = float(np.clip(solution[3], -0.5, 0.5))
-        residual = float(((full @ solution - y) ** 2).sum() / max(len(t) - 4, 1))
-        covariance = np.asarray(np.linalg.pinv(full.T @ full) * max(residual, variance))
+        # rows differ in noise: each counts with its own, all widened where residuals are surely larger
+        freedom = max(len(t) - 4, 1)
+        excess = float(((full @ solution - y) ** 2 / variance).sum() / freedom)
+        solve = np.linalg.pinv(full)
+        covariance = np.asarray((solve * variance) @ solve.T)
+        covariance = covariance * (excess if excess > 1 + 2 * np.sqrt(2 / freedom) else 1.0)
         vertex += step
         if abs(step) < 1e-6 or abs(vertex) > 3:
             break
-    return vertex, float(np.sqrt(covariance[3, 3])), weight
+    return vertex, covariance, weight

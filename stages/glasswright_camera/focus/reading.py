@@ -37,6 +37,9 @@ class Found:
     axial_mm_u: float
     shift_um: float
     shift_um_u: float
+    kept: float
+    """MTF50 where the camera was focused over that at best focus."""
+    kept_u: float
 
 
 def read_setting(trace: RampTrace) -> Lens:
@@ -79,7 +82,10 @@ def find_focus(trace: RampTrace, plane: int, lens: Lens) -> Found:
     at_board = board_mm(vertex.place, lens.focal_length_mm, m)
     widening = 1 / (1000 * m**2) * (1 + at_board * m / lens.focal_length_mm) ** 2
     angle_share = axial_sensitivity(trace.angle_deg) * np.radians(trace.angle_deg_u)
+    kept, kept_u = vertex.kept_at(0.0)
     return Found(
+        kept=kept,
+        kept_u=kept_u,
         axial_mm=at_board,
         axial_mm_u=float(np.hypot(vertex.place_u * widening, at_board * angle_share)),
         shift_um=vertex.place,

@@ -18,8 +18,12 @@ class ColourOffset:
     """The same at the sensor: how far the focus would have to move."""
     shift_um_u: float
     offset_depths: float
-    """In depths of focus, N c (1 + m) on one side: within 1 the band is sharp enough by the circle of confusion c."""
+    """In depths of focus, N c (1 + m) on one side. Within 1 the blur is below the circle of confusion c, which is
+    far from sharp: what the offset costs is `kept_sharpness_frac`."""
     offset_depths_u: float
+    kept_sharpness_frac: float
+    """MTF50 where the camera was focused over MTF50 at best focus, by the lens's own curve along the board."""
+    kept_sharpness_frac_u: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

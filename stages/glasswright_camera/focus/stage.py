@@ -93,8 +93,11 @@ def summarise_colour(shots: list[Found] | None, depth_um: float) -> ColourOffset
             shift_um_u=nothing,
             offset_depths=nothing,
             offset_depths_u=nothing,
+            kept_sharpness_frac=nothing,
+            kept_sharpness_frac_u=nothing,
         )
     offset, offset_u = average([shot.axial_mm for shot in shots], [shot.axial_mm_u for shot in shots])
+    kept, kept_u = average([shot.kept for shot in shots], [shot.kept_u for shot in shots])
     shift, shift_u = average([shot.shift_um for shot in shots], [shot.shift_um_u for shot in shots])
     return ColourOffset(
         offset_mm=offset,
@@ -103,6 +106,8 @@ def summarise_colour(shots: list[Found] | None, depth_um: float) -> ColourOffset
         shift_um_u=shift_u,
         offset_depths=shift / depth_um,
         offset_depths_u=shift_u / depth_um,
+        kept_sharpness_frac=kept,
+        kept_sharpness_frac_u=kept_u,
     )
 
 

@@ -78,6 +78,31 @@ class RehearsedGlare(Artefact):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedOffset:
+    """Best focus of one colour against where the camera was focused."""
+
+    shift_um: float
+    shift_um_u: float
+    kept_sharpness_frac: float
+    kept_sharpness_frac_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedFocus(Artefact):
+    """For the step `measure_focus_offset`."""
+
+    green: RehearsedOffset
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedStabiliser(Artefact):
+    """For the step `measure_stabiliser`."""
+
+    benefit_stops: float
+    benefit_stops_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedSpots(Artefact):
     """For the step `find_spots`: nothing seen."""
 

@@ -6,25 +6,34 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from glasswright_rehearsal.faults.shaking import HEALTHY_STOPS
+from glasswright_rehearsal.frames.ramp import SCATTER_UM
 from glasswright_rehearsal.frames.truth import CORNERS
 from glasswright_rehearsal.history.results import (
     RehearsedCentring,
     RehearsedDisplacement,
     RehearsedDistortion,
     RehearsedFalloff,
+    RehearsedFocus,
     RehearsedFringing,
     RehearsedGlare,
+    RehearsedOffset,
     RehearsedPlane,
     RehearsedSharpness,
     RehearsedSpots,
+    RehearsedStabiliser,
     RehearsedZone,
 )
+from glasswright_rehearsal.optics.blur import find_blur, find_mtf50
+from glasswright_rehearsal.scene.models import stop_focus
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from glasswright import Artefact, Setting
     from glasswright_rehearsal.history.truth import Facts
+    from glasswright_rehearsal.scene.geometry import Frame
+    from glasswright_rehearsal.scene.lens import Lens
 
     Draw = Callable[[], float]
 
@@ -36,6 +45,9 @@ FRINGE_U_PX: Final = 0.008
 SIDES_U: Final = 0.002
 GLARE_U_PCT: Final = 0.4
 """Of the print's contrast, which every lens sees alike, nearly all."""
+OFFSET_U_UM: Final = 0.4
+KEPT_U: Final = 0.005
+STOPS_U: Final = 0.1
 FAINTEST_PCT: Final = 0.4
 FILL_FRAC: Final = 0.89
 """Of the frame that the middles of the outermost discs span."""
@@ -98,6 +110,30 @@ def see(
             chart_glare_pct_u=GLARE_U_PCT,
         ),
     }
+
+
+def see_focus(lens: Lens, setting: Setting, frame: Frame, draw: Draw) -> RehearsedFocus:
+    """Give what the step `measure_focus_offset` would say of a healthy autofocus."""
+    stop = SCATTER_UM * min(max(draw(), -2.5), 2.5)
+    centre, along = np.array([frame.centre_px]), np.array([[1.0]])
+    away, best = (
+        float(find_mtf50(find_blur(stop_focus(lens, at), frame, centre, "green"), along, 0 * along)[0, 0])
+        for at in (stop, -lens.aberrations.defocus_um)
+    )
+    return RehearsedFocus(
+        setting=setting,
+        green=RehearsedOffset(
+            shift_um=stop + lens.aberrations.defocus_um + OFFSET_U_UM * draw(),
+            shift_um_u=OFFSET_U_UM,
+            kept_sharpness_frac=away / best + KEPT_U * draw(),
+            kept_sharpness_frac_u=KEPT_U,
+        ),
+    )
+
+
+def see_stabiliser(draw: Draw) -> RehearsedStabiliser:
+    """Give what the step `measure_stabiliser` would say of a healthy one."""
+    return RehearsedStabiliser(benefit_stops=HEALTHY_STOPS + STOPS_U * draw(), benefit_stops_u=STOPS_U)
 
 
 def see_spots() -> RehearsedSpots:

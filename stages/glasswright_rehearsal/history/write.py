@@ -20,7 +20,7 @@ from glasswright.plugin.stage import Scope
 from glasswright_rehearsal.faults.hand import is_zoom
 from glasswright_rehearsal.faults.kinds import harm_lens
 from glasswright_rehearsal.history.hand import see_hand_checks
-from glasswright_rehearsal.history.seeing import see, see_spots
+from glasswright_rehearsal.history.seeing import see, see_focus, see_spots, see_stabiliser
 from glasswright_rehearsal.history.stand import describe_watch, write_stand_tickets
 from glasswright_rehearsal.history.truth import describe_facts
 from glasswright_rehearsal.history.visits import VISITS_A_NIGHT, draw_history
@@ -155,6 +155,7 @@ def _record(night: Night, stand: PastStand, visit: PastVisit, outcomes: tuple[Ou
 def _measure(night: Night, stand: PastStand, visit: PastVisit) -> Iterator[Outcome]:
     """Give what the stages would say of a visit: the truth, with the scatter of measuring."""
     generator = np.random.default_rng(np.random.SeedSequence([night.seed, 40_015, int(visit.number[2:])]))
+    own = np.random.default_rng(np.random.SeedSequence([night.seed, 40_019, int(visit.number[2:])])).standard_normal
     for focal_length_mm, f_number in list_settings(night):
         lens = set_lens(visit.copy, focal_length_mm, f_number)
         if visit.fault is not None:
@@ -171,6 +172,10 @@ def _measure(night: Night, stand: PastStand, visit: PastVisit) -> Iterator[Outco
         )
         for step, artefact in seen.items():
             yield _outcome(night, visit, step, artefact)
+        if f_number == min(n for focal, n in list_settings(night) if focal == focal_length_mm):
+            yield _outcome(night, visit, "measure_focus_offset", see_focus(lens, setting, stand.frame, own))
+    if visit.copy.model.has_stabiliser:
+        yield _outcome(night, visit, "measure_stabiliser", see_stabiliser(own))
     yield _outcome(night, visit, "find_spots", see_spots())
     yield _outcome(night, visit, "read_hand_checks", see_hand_checks(visit.copy.model))
 

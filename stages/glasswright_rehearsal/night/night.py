@@ -44,14 +44,27 @@ class Night:
     shots_per_setting: int = 1
     flats_per_setting: int = 1
     focus_series: bool = False
-    ramp_shots: int = 0
-    """Of the inclined board, at each focal length's first f-number, focused anew before each."""
+    ramp_shots: int | None = None
+    """Of the inclined board, at each focal length's first f-number, focused anew before each; None: one, as its card
+    asks of a lens with autofocus."""
     black_spot: bool = False
-    shaken_shots: int = 0
-    """At each exposure time, stabiliser off and on, at the last setting."""
+    shaken_shots: int | None = None
+    """At each exposure time, stabiliser off and on, at the last setting; None: two of a lens that has a stabiliser."""
     dark: bool = False
     sensor: str = "RGGB"
     files: str = "dng"
+
+    @property
+    def ramps(self) -> int:
+        """How many ramp shots each of those settings has."""
+        return 1 if self.ramp_shots is None else self.ramp_shots
+
+    @property
+    def shakes(self) -> int:
+        """How many shots at each exposure time on the shaker; pictures cannot say how long they were exposed."""
+        if self.shaken_shots is not None:
+            return self.shaken_shots
+        return 2 if MODELS[self.model].has_stabiliser and self.files in ("dng", "dng-jpeg") else 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -128,9 +128,9 @@ def write_ticket(night: Night, index: int) -> str:
         told.append(_describe_setting(night, scene, stand))
         if night.black_spot:
             writer.write("black_spot", render_black_spot(light_source(scene)), focal_length_mm, f_number)
-        if night.shaken_shots and place == len(settings) - 1:
+        if night.shakes and place == len(settings) - 1:
             told[-1]["shaking"] = write_shaking(writer, scene)
-        if night.ramp_shots and f_number == min(n for focal, n in settings if focal == focal_length_mm):
+        if night.ramps and f_number == min(n for focal, n in settings if focal == focal_length_mm):
             told[-1]["ramp"] = write_ramp(writer, scene, stand)
     if night.dark:
         dark = np.zeros((len(sensor.pattern), frame.height_px, frame.width_px), dtype=np.float32)
@@ -170,7 +170,7 @@ def write_shaking(writer: ShotWriter, scene: Scene) -> dict[str, Any]:
     night, pitch_um = writer.night, scene.frame.pitch_um
     generator = np.random.default_rng(np.random.SeedSequence([night.seed, writer.visit.index, 3_000_003]))
     stops = find_stops(writer.visit.faults)
-    shots = draw_shaken_shots(stops, night.shaken_shots, pitch_um, generator)
+    shots = draw_shaken_shots(stops, night.shakes, pitch_um, generator)
     for shot in shots:
         light = render_light(replace(scene, motion_px=shot.motion_px))
         writer.write(shot.role, light, scene.lens.focal_length_mm, scene.lens.f_number, shot.exposure_s)
@@ -181,7 +181,7 @@ def write_ramp(writer: ShotWriter, scene: Scene, stand: StandFacts) -> dict[str,
     """Write the ramp shots of a setting; give their truth."""
     night, visit = writer.night, writer.visit
     generator = np.random.default_rng(np.random.SeedSequence([night.seed, visit.index, 2_000_003, writer.count]))
-    shots = draw_ramp_scenes(scene, stand, visit.faults, night.ramp_shots, generator)
+    shots = draw_ramp_scenes(scene, stand, visit.faults, night.ramps, generator)
     for shot in shots:
         writer.write("ramp", render_light(shot), scene.lens.focal_length_mm, scene.lens.f_number)
     return describe_ramp(shots, stand)

@@ -49,6 +49,8 @@ class LensModel:
     serial_letters: str
     f_numbers: tuple[float, ...]
     designs: tuple[Design, ...]
+    has_stabiliser: bool = False
+    """All have autofocus."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,6 +191,7 @@ CORVANE_ZOOM = LensModel(
     make="Corvane",
     serial_letters="CZ4",
     f_numbers=(4.0, 8.0),
+    has_stabiliser=True,
     designs=(
         Design(
             focal_length_mm=24,

@@ -31,6 +31,19 @@ def test_offset_and_axial_colour_of_a_known_run_of_blur(best_um):
     assert result.red.offset_mm > result.green.offset_mm > result.blue.offset_mm
 
 
+def test_what_an_offset_costs_is_read_from_the_lenss_own_curve():
+    # blur is 8 + 0.03 t^2, so that MTF50 at the band over that at best focus is sqrt(8 / (8 + 0.03 x 15^2))
+    sharp = measure_focus_offset((make_ramp_trace(15.0, noise=0.003, seed=2),)).green
+    assert sharp.kept_sharpness_frac == pytest.approx(np.sqrt(8 / 14.75), abs=0.01)
+    # "within a depth of focus" says nothing of that
+    assert abs(sharp.offset_depths) < 0.3
+    found = [measure_focus_offset((make_ramp_trace(15.0, noise=0.01, seed=k),)).green for k in range(60)]
+    value, u = (np.array([getattr(each, "kept_sharpness_frac" + end) for each in found]) for end in ("", "_u"))
+    assert 0.8 < value.std(ddof=1) / np.sqrt(np.mean(u**2)) < 1.25
+    place, place_u = (np.array([getattr(each, "shift_um" + end) for each in found]) for end in ("", "_u"))
+    assert 0.8 < place.std(ddof=1) / np.sqrt(np.mean(place_u**2)) < 1.25
+
+
 def test_front_focus_is_negative():
     # sharpest on the near side of the band, where rows have the higher numbers
     trace = make_ramp_trace(-10.0)
