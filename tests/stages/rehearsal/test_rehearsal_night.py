@@ -55,7 +55,7 @@ def test_a_ticket_has_its_papers_and_a_truth(night):
     truth = json.loads((night / "truth/T-0001.json").read_text(encoding="utf-8"))
     assert truth["serial"] == ticket["lens"]["serial"]
     assert [(s["focal_length_mm"], s["f_number"]) for s in truth["settings"]] == [(50, 4.0)]
-    assert sorted(path.parent.name for path in folder.glob("*/*.dng")) == ["chart", "flat", "panel"]
+    assert sorted(path.parent.name for path in folder.glob("*/*.dng")) == ["chart", "flat", "panel", "ramp"]
     for line in (folder / "SHA256SUMS").read_text(encoding="ascii").splitlines():
         digest, name = line.split("  ")
         assert hashlib.sha256((folder / name).read_bytes()).hexdigest() == digest
@@ -160,7 +160,7 @@ def test_shooting_faults_show_in_the_chart_shots(tmp_path):
 
 
 def test_zoom_focus_series_dark_and_pictures(tmp_path):
-    options = ("--tickets", "1", "--plan", "zoom", "--f-number", "8", "--focus-series", "--dark")
+    options = ("--tickets", "1", "--plan", "zoom", "--f-number", "8", "--focus-series", "--dark", "--ramp-shots", "0")
     result = run(tmp_path, *options, "--sensor", "mono", "--files", "png")
     assert result.exit_code == 0, result.output
     folder = tmp_path / "tickets/T-0001"
