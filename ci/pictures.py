@@ -27,7 +27,7 @@ def make_night(folder: Path) -> Path:
     """Rehearse six lenses, three of them faulty, measure and judge them, and write their pages."""
     night, ledger, pages = folder / "night", folder / "bench.ledger", folder / "pages"
     faults = [part for fault in FAULTS for part in ("--fault", fault)]
-    shots = ["--tickets", str(len(FAULTS)), "--megapixels", "1", "--seed", "7", "--f-number", "2", "--f-number", "4"]
+    shots = ["--tickets", str(len(FAULTS)), "--megapixels", "2", "--seed", "7"]
     files = [f"--stand={night}/stands/north_bench.yaml", f"--tickets={night}/tickets", f"--ledger={ledger}"]
     commands = (
         ["rehearse", str(night), *shots, *faults],

@@ -41,7 +41,7 @@ class CannotDecideError(GlasswrightError):
 @click.option("--why", required=True, help="Why the lens is released, or why the release is withdrawn.")
 @click.option("--withdraw", is_flag=True, help="Withdraw an earlier release on review; both stay in the ledger.")
 def decide(ticket: str, path: Path, person: str, why: str, withdraw: bool) -> None:
-    """Release the lens of TICKET, which is in review, on a person's word.
+    """Release the lens of TICKET, which is in review, by decision of a named person.
 
     Only REVIEW can be decided, never HOLD, INCOMPLETE or damage, and only by a name in `may_decide` of the stand file
     that the ticket is judged with. The decision holds for what was measured, the judgement and the reasons of this

@@ -27,7 +27,7 @@ COMMANDS: Final = {
     "run": "Measure a night of tickets.",
     "judge": "Judge what the ledger holds against the cards.",
     "gate": "Say whether a lens may go back to its owner.",
-    "decide": "Release a lens that is in review, on a person's word.",
+    "decide": "Release a lens that is in review, by decision of a named person.",
     "pages": "Write a night as pages to read.",
     "compare": "Compare two visits of a lens, or two copies of a model.",
     "tune": "Propose limits for a lens model from the ledger's history.",
@@ -104,7 +104,7 @@ def _load(point: EntryPoint) -> click.Command:
 
 
 EXAMPLE: Final = """\b
-Example, a night and the word on one lens:
+Example, a night and the decision on one lens:
   glasswright check configs/plans/fixed_focal.yaml --stand configs/stands/north_bench.yaml
   glasswright run configs/plans/fixed_focal.yaml --stand configs/stands/north_bench.yaml \\
       --tickets night/ --ledger bench.ledger --cards configs/cards

@@ -58,7 +58,7 @@ class Decision:
     kind: DecisionKind
     reasons: tuple[str, ...]
     rehearsed: bool = False
-    """The ticket's frames were rendered: the word is a rehearsal's."""
+    """The ticket's frames were rendered: the decision is a rehearsal's."""
     released_by: str = ""
     """Who released the lens in review, when and why; empty for every other word."""
     notes: tuple[str, ...] = ()
