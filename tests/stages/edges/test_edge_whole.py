@@ -14,6 +14,7 @@ from glasswright_camera.edges.kernel.whole import whole_shape_u
 from glasswright_camera.edges.trace_edges import trace_edges
 from glasswright_camera.fringing.stage import measure_fringing
 from glasswright_camera.sharpness.stage import measure_mtf50
+from glasswright_camera.stand import Zones
 from support.edge_images import (
     bent_pupil,
     draw_sheet,
@@ -173,6 +174,11 @@ def colours(mtf50, shift_px, radius=13.0):
     return mosaic, sheets[1]
 
 
+def stand_of(sheet):
+    """A stand whose middle zone holds discs on both sides of its place."""
+    return replace(make_stand(sheet), zones=Zones(mid_inner_frac=0.2))
+
+
 def phase(shape, move):
     """Moves a periodic picture by (x, y)."""
     fy, fx = np.fft.fftfreq(shape[0])[:, None], np.fft.fftfreq(shape[1])[None, :]
@@ -190,7 +196,7 @@ def test_colours_whose_blurs_differ_are_placed_alike():
 
 def test_a_blue_that_is_too_soft_takes_nothing_else_along():
     mosaic, sheet = colours((0.2, 0.2, 0.03), ((0.0, 0.0), (0.0, 0.0), (0.5, 0.0)))
-    stand = make_stand(sheet)
+    stand = stand_of(sheet)
     trace = trace_edges(mosaic, make_fit(sheet, mosaic), stand, None, None)
     assert np.isfinite(trace.centre_px).all()
     assert np.isfinite(trace.mtf50[:2]).all()
@@ -210,7 +216,7 @@ def test_a_blue_that_is_too_soft_takes_nothing_else_along():
 
 def test_a_chart_too_soft_in_every_plane_has_places_but_no_sharpness_and_says_why():
     mosaic, sheet = colours((0.03, 0.03, 0.03), ((0.0, 0.0),) * 3)
-    stand = make_stand(sheet)
+    stand = stand_of(sheet)
     trace = trace_edges(mosaic, make_fit(sheet, mosaic), stand, None, None)
     assert trace.is_placed().all()
     with pytest.raises(Unmeasurable, match="26 px across, are too small for so wide a blur to tell MTF50 in any plane"):
@@ -219,7 +225,7 @@ def test_a_chart_too_soft_in_every_plane_has_places_but_no_sharpness_and_says_wh
 
 def test_a_zone_is_not_read_off_its_sharper_half():
     mosaic, sheet = colours((0.2, 0.2, 0.2), ((0.0, 0.0),) * 3)
-    stand = make_stand(sheet)
+    stand = stand_of(sheet)
     trace = trace_edges(mosaic, make_fit(sheet, mosaic), stand, None, None)
     some = trace.mtf50.copy()
     some[1, ::3] = np.nan
