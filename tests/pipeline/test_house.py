@@ -1,6 +1,7 @@
 """House rules: who may import whom, how long things get, what stages say of themselves, that every config checks."""
 
 import ast
+import dataclasses
 import graphlib
 from collections.abc import Iterator
 from pathlib import Path
@@ -22,6 +23,7 @@ from glasswright.config import find_idle_spreads, load_plan, load_stand, match_s
 from glasswright.config.plan.method import find_closure
 from glasswright.config.schema.plugins import load_plugins
 from glasswright.judging.adopting import find_changes
+from glasswright.judging.card import Limit
 from glasswright.judging.cards import check_card, load_cards
 from glasswright.plugin.sources import read_imports
 from glasswright_camera.stand import ChartLayout, RampLayout
@@ -254,6 +256,18 @@ def test_every_limit_of_a_card_can_be_passed_on_its_stand(path):
     stand = load_stand(path, PLUGINS)
     notes = [str(note) for file in load_cards(CONFIGS / "cards").values() for note in note_stand(file, stand)]
     assert notes == []
+
+
+def test_limits_that_cannot_be_passed_are_named():
+    stand = load_stand(STANDS[0], PLUGINS)
+    file = load_cards(CONFIGS / "cards")["Corvane 50 mm f/2"]
+    narrow = Limit(measure="measure_distortion.picture_height_worst_pct", min=0.0, max=0.02)
+    file = dataclasses.replace(file, card=file.card.model_copy(update={"limits": (narrow,)}))
+    (note,) = note_stand(file, stand)
+    # 0.01 % with eight degrees of freedom: Student's 1.860 times
+    assert "lie closer together than two guard bands of the stand's (0.019): this limit is REVIEW at best" in str(note)
+    (note,) = note_stand(file, dataclasses.replace(stand, repeatability={}))
+    assert "declares no repeatability of `measure_distortion.picture_height_worst_pct`, which counts" in str(note)
 
 
 def named_lenses():
