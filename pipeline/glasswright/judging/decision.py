@@ -68,9 +68,14 @@ class Tolerance:
 
     def margin(self, value: float) -> float:
         """How far a number lies inside the nearest limit, negative outside."""
-        below = math.inf if self.lower is None else _subtract(value, self.lower)
-        above = math.inf if self.upper is None else _subtract(self.upper, value)
-        return min(below, above)
+        return margin_of(value, self.lower, self.upper)
+
+
+def margin_of(value: float, lower: float | None, upper: float | None) -> float:
+    """Return how far a number lies inside the nearest of its limits; negative outside, infinite without limits."""
+    below = math.inf if lower is None else _subtract(value, lower)
+    above = math.inf if upper is None else _subtract(upper, value)
+    return min(below, above)
 
 
 def _subtract(one: float, other: float) -> float:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from glasswright.judging.card import HAND_STEP, At, Limit
+from glasswright.judging.decision import margin_of
 
 if TYPE_CHECKING:
     from glasswright.judging.card import Card
@@ -31,11 +31,6 @@ def find_towards(limits: tuple[Limit, ...], first: float, second: float) -> str:
     """Say whether a number went farther inside its limits (`better`), or nearer to them or outside (`worse`)."""
     if not limits:
         return ""
-    gain = _margin(limits[0], second) - _margin(limits[0], first)
+    lower, upper = limits[0].min, limits[0].max
+    gain = margin_of(second, lower, upper) - margin_of(first, lower, upper)
     return "" if gain == 0 else "better" if gain > 0 else "worse"
-
-
-def _margin(limit: Limit, value: float) -> float:
-    below = math.inf if limit.min is None else value - limit.min
-    above = math.inf if limit.max is None else limit.max - value
-    return min(below, above)
