@@ -54,20 +54,29 @@ def _add_rows(
     for i in range(rows):
         line[:] = 0
         count[:] = 0
+        most = np.uint16(0)
         for y in range(i * block, (i + 1) * block):
             row = values[y]
             scale = weight[y % period]
             for x in range(width):
                 line[x] += row[x] * scale[x]
             for x in range(width):
-                count[x] += row[x] >= white
+                most = max(most, row[x])
         for j in range(columns):
             total = np.float32(0.0)
-            over = 0
             for x in range(j * block, (j + 1) * block):
                 total += line[x]
-                over += count[x]
             light[i, j] += total
+        if most < white:
+            continue
+        for y in range(i * block, (i + 1) * block):
+            row = values[y]
+            for x in range(width):
+                count[x] += row[x] >= white
+        for j in range(columns):
+            over = 0
+            for x in range(j * block, (j + 1) * block):
+                over += count[x]
             clipped[i, j] += over
 
 

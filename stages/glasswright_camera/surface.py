@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from glasswright_camera.cells import STANDARD_OF_MAD, mean_cells
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -22,15 +24,14 @@ LEAST_SIDE: Final = 24
 """Of a frame, in cells, that a band of sizes is looked for in; a smaller one shows no spots."""
 LEAST_CELLS: Final = 4
 """For each coefficient of the polynomial."""
-STANDARD_OF_MAD: Final = 1.482602
 
 
 def fit_surface(light: Array32) -> Array32:
     """Fit a polynomial to cell means; what lies far below it is left out in turn."""
     rows, columns = light.shape
     side = max(columns // GRID, 1)
-    high, wide = rows // side, columns // side
-    cells = light[: high * side, : wide * side].reshape(high, side, wide, side).mean(axis=(1, 3)).astype(np.float64)
+    cells = mean_cells(light, side).astype(np.float64)
+    high, wide = cells.shape
     y, x = (2 * ((np.arange(count) + 0.5) * side / size) - 1 for count, size in ((high, rows), (wide, columns)))
     rise, run = (np.polynomial.legendre.legvander(axis, DEGREE) for axis in (y, x))
     down, along = np.nonzero(np.add.outer(np.arange(DEGREE + 1), np.arange(DEGREE + 1)) <= DEGREE)

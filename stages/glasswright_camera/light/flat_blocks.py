@@ -53,7 +53,11 @@ def scan_blocks(
     planes: int,
     block: int,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:  # pragma: no cover - compiled
-    """Mean, uncertainty and clipped count of each plane of each block; see `mean_blocks`."""
+    """Mean, uncertainty and clipped count of each plane of each block; see `mean_blocks`.
+
+    One pass sums all pixels, exactly, in whole numbers. Few blocks hold a pixel that is to be rejected; these alone are
+    looked through again.
+    """
     channels, height, width = values.shape
     rows, columns = (height + block - 1) // block, (width + block - 1) // block
     light = np.full((planes, rows, columns), np.nan)
@@ -61,47 +65,133 @@ def scan_blocks(
     clipped = np.zeros((planes, rows, columns), np.int64)
     period_y, period_x = pattern.shape[1:]
     rounding = ROUNDING_DN / (white - black.mean())
+    # of each column of pixels within a row of blocks, and each of the pattern's rows
+    total = np.empty((channels, period_y, width), np.uint32)
+    squares = np.empty((channels, period_y, width), np.uint64)
+    least = np.empty((channels, period_y, width), np.uint16)
+    most = np.empty((channels, period_y, width), np.uint16)
     for row in range(rows):
+        top, bottom = row * block, min(height, (row + 1) * block)
+        total[:], squares[:], least[:], most[:] = 0, 0, 65535, 0
+        for channel in range(channels):
+            for y in range(top, bottom):
+                line, site = values[channel, y], (y - top) % period_y
+                _add_line(line, total[channel, site], squares[channel, site], least[channel, site], most[channel, site])
         for column in range(columns):
-            low = np.full(planes, -np.inf)
-            high = np.full(planes, np.inf)
-            for sweep in range(SWEEPS):
-                count = np.zeros(planes)
-                total = np.zeros(planes)
-                squares = np.zeros(planes)
-                over = np.zeros(planes, np.int64)
+            left, right = column * block, min(width, (column + 1) * block)
+            for plane in range(planes):
+                count, lit, squared, lowest, highest = 0, 0.0, 0.0, np.inf, -np.inf
+                has_clipped = False
                 for channel in range(channels):
                     for site_y in range(period_y):
+                        down = (bottom - top - site_y + period_y - 1) // period_y
                         for site_x in range(period_x):
-                            plane = pattern[channel, site_y, site_x]
+                            if pattern[channel, site_y, site_x] != plane or down < 1:
+                                continue
                             base = black[channel, site_y, site_x]
                             scale = 1.0 / (white - base)
-                            least, most = low[plane], high[plane]
-                            kept_count, lit, squared, full = 0, 0.0, 0.0, 0
-                            for y in range(row * block + site_y, min(height, (row + 1) * block), period_y):
-                                for x in range(column * block + site_x, min(width, (column + 1) * block), period_x):
-                                    value = values[channel, y, x]
-                                    one = (value - base) * scale
-                                    good = (one >= least) & (one <= most)
-                                    kept = one if good else 0.0
-                                    kept_count += int(good)
-                                    lit += kept
-                                    squared += kept * kept
-                                    full += int(value >= white)
-                            count[plane] += kept_count
-                            total[plane] += lit
-                            squares[plane] += squared
-                            over[plane] += full
-                for plane in range(planes):
-                    if count[plane] < 2:
-                        continue
-                    mean = total[plane] / count[plane]
-                    spread = np.sqrt(max(squares[plane] / count[plane] - mean * mean, rounding**2))
-                    low[plane] = mean - REJECT_BEYOND * spread
-                    high[plane] = mean + REJECT_BEYOND * spread
-                    if sweep == 0:
-                        clipped[plane, row, column] = over[plane]
-                    if clipped[plane, row, column] <= CLIPPED_ALLOWED * count[plane]:
+                            whole, squared_whole = np.int64(0), np.int64(0)
+                            low, high = np.uint16(65535), np.uint16(0)
+                            along = 0
+                            for x in range(left + site_x, right, period_x):
+                                whole += np.int64(total[channel, site_y, x])
+                                squared_whole += np.int64(squares[channel, site_y, x])
+                                low = min(low, least[channel, site_y, x])
+                                high = max(high, most[channel, site_y, x])
+                                along += 1
+                            number = down * along
+                            if number == 0:
+                                continue
+                            count += number
+                            lit += (whole - number * base) * scale
+                            squared += (squared_whole - 2 * base * whole + number * base * base) * scale * scale
+                            lowest = min(lowest, (low - base) * scale)
+                            highest = max(highest, (high - base) * scale)
+                            has_clipped = has_clipped or bool(high >= white)
+                over = 0
+                if has_clipped:
+                    over = _count_clipped(values, pattern, white, plane, (top, bottom, left, right))
+                clipped[plane, row, column] = over
+                for _ in range(SWEEPS):
+                    if count < 2:
+                        break
+                    mean = lit / count
+                    spread = np.sqrt(max(squared / count - mean * mean, rounding**2))
+                    if over <= CLIPPED_ALLOWED * count:
                         light[plane, row, column] = mean
-                        uncertainty[plane, row, column] = spread / np.sqrt(count[plane])
+                        uncertainty[plane, row, column] = spread / np.sqrt(count)
+                    limits = mean - REJECT_BEYOND * spread, mean + REJECT_BEYOND * spread
+                    if lowest >= limits[0] and highest <= limits[1]:
+                        break
+                    count, lit, squared = _sum_within(
+                        values, pattern, black, white, plane, (top, bottom, left, right), limits
+                    )
     return light, uncertainty, clipped
+
+
+@compiled
+def _add_line(
+    line: NDArray[np.uint16],
+    total: NDArray[np.uint32],
+    squares: NDArray[np.uint64],
+    least: NDArray[np.uint16],
+    most: NDArray[np.uint16],
+) -> None:  # pragma: no cover - compiled
+    """Add a row of pixels to what is known of each column; plain loops, so that many pixels are taken at once."""
+    for x in range(len(line)):
+        total[x] += line[x]
+    for x in range(len(line)):
+        squares[x] += np.uint64(line[x]) * np.uint64(line[x])
+    for x in range(len(line)):
+        least[x] = min(least[x], line[x])
+    for x in range(len(line)):
+        most[x] = max(most[x], line[x])
+
+
+@compiled
+def _count_clipped(
+    values: NDArray[np.uint16],
+    pattern: NDArray[np.int64],
+    white: float,
+    plane: int,
+    box: tuple[int, int, int, int],
+) -> int:  # pragma: no cover - compiled
+    """Count a plane's pixels in a box that are at white or above."""
+    top, bottom, left, right = box
+    over = 0
+    for channel, site_y, site_x in np.ndindex(pattern.shape):
+        if pattern[channel, site_y, site_x] != plane:
+            continue
+        for y in range(top + site_y, bottom, pattern.shape[1]):
+            for x in range(left + site_x, right, pattern.shape[2]):
+                over += int(values[channel, y, x] >= white)
+    return over
+
+
+@compiled
+def _sum_within(
+    values: NDArray[np.uint16],
+    pattern: NDArray[np.int64],
+    black: NDArray[np.float64],
+    white: float,
+    plane: int,
+    box: tuple[int, int, int, int],
+    limits: tuple[float, float],
+) -> tuple[int, float, float]:  # pragma: no cover - compiled
+    """Give count, sum and sum of squares of a plane's light in a box, of the pixels within two limits."""
+    top, bottom, left, right = box
+    count, lit, squared = 0, 0.0, 0.0
+    for channel, site_y, site_x in np.ndindex(pattern.shape):
+        if pattern[channel, site_y, site_x] != plane:
+            continue
+        base = black[channel, site_y, site_x]
+        scale = 1.0 / (white - base)
+        for y in range(top + site_y, bottom, pattern.shape[1]):
+            for x in range(left + site_x, right, pattern.shape[2]):
+                one = (values[channel, y, x] - base) * scale
+                good = (one >= limits[0]) & (one <= limits[1])
+                kept = one if good else 0.0
+                count += int(good)
+                lit += kept
+                squared += kept * kept
+    return count, lit, squared

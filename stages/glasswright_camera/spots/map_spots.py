@@ -11,7 +11,7 @@ from glasswright import Unmeasurable, stage
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.small_frame import shrink_mosaic
 from glasswright_camera.spots.result import SpotMap
-from glasswright_camera.spots.seen import covers, even_out, find_faintest, see_spots
+from glasswright_camera.spots.seen import covers, even_out, find_faintest, see_spots, split_bands
 from glasswright_camera.spots.shape import Shape, hugs_border, measure_shape
 from glasswright_camera.stand import Fraction
 from glasswright_camera.surface import LEAST_SIDE
@@ -64,7 +64,8 @@ def map_spots(mosaic: Mosaic, *, least_depth_frac: Fraction = 0.004) -> SpotMap:
             f"the frame has {width} x {height} pixels; spots are looked for on {block * LEAST_SIDE} and more each way"
         )
     residual, surface = even_out(shrink_mosaic(mosaic, block).light)
-    shapes = _measure_shapes(residual, surface, least_depth_frac)
+    bands = split_bands(residual, surface)
+    shapes = _measure_shapes(residual, see_spots(bands), least_depth_frac)
     listed = shapes[:MOST_LISTED]
     return SpotMap(
         shot=mosaic.shot,
@@ -79,9 +80,7 @@ def map_spots(mosaic: Mosaic, *, least_depth_frac: Fraction = 0.004) -> SpotMap:
         length_ratio=np.array([shape.length / shape.size for shape in listed]),
         length_px=np.array([block * shape.length for shape in listed]),
         rim_px=np.array([block * shape.rim for shape in listed]),
-        faintest_depth_frac=max(
-            least_depth_frac, find_faintest(residual, surface, REFERENCE_WIDTH * residual.shape[1])
-        ),
+        faintest_depth_frac=max(least_depth_frac, find_faintest(bands, REFERENCE_WIDTH * residual.shape[1])),
         spot_count=len(shapes),
         notes=(f"{len(shapes)} spots were found; the clearest {MOST_LISTED} are listed",)
         if len(shapes) > MOST_LISTED
@@ -89,11 +88,11 @@ def map_spots(mosaic: Mosaic, *, least_depth_frac: Fraction = 0.004) -> SpotMap:
     )
 
 
-def _measure_shapes(residual: Array32, surface: Array32, least_depth: float) -> list[Shape]:
-    """Measure what is seen, clearest first, each thing once; give those deep enough and not too wide to be read."""
+def _measure_shapes(residual: Array32, candidates: list[Seen], least_depth: float) -> list[Shape]:
+    """Measure candidates, clearest first, each thing once; give those deep enough and not too wide to be read."""
     measured: list[Shape] = []
     taken: list[Seen] = []
-    for seen in see_spots(residual, surface):
+    for seen in candidates:
         if any(covers(other, seen.place) for other in taken) or any(_holds(shape, seen) for shape in measured):
             continue
         shape = measure_shape(residual, seen)

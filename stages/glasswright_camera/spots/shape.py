@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy.ndimage import label
-from scipy.optimize import least_squares
+
+from glasswright_camera.cells import follow_dark, mean_cells, measure_noise
+from glasswright_camera.spots.fit import fit_shadow
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -33,7 +34,8 @@ EXTENT_CELLS: Final = 8
 """Over a shadow's width, where its outline is followed."""
 EXTENT_CLEAR: Final = 6.0
 """Standard deviations of such a cell that the depth must have, so that half of it is no noise."""
-STANDARD_OF_MAD: Final = 1.482602
+NOISE_BANDS: Final = 64
+"""Rows of joined cells, spread over the frame, from which their noise is read."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,37 +118,35 @@ def find_extent(residual: Array32, shape: Shape) -> Extent | None:
     """Give the cells about a shadow's middle that are half as deep or more and hang together; None: too faint."""
     side = max(1, int(shape.size / EXTENT_CELLS))
     rows, columns = residual.shape[0] // side, residual.shape[1] // side
-    light = residual[: rows * side, : columns * side].reshape(rows, side, columns, side).mean(axis=(1, 3))
-    noise = STANDARD_OF_MAD * float(np.median(np.abs(light - np.median(light))))
-    if shape.depth < EXTENT_CLEAR * noise:
+    if shape.depth < EXTENT_CLEAR * _measure_cell_noise(residual, side):
         return None
-    parts, _ = label(light < -shape.depth / 2)
     column, row = (
         int(np.clip(at / side, 0, count - 1)) for at, count in zip(shape.place, (columns, rows), strict=True)
     )
-    if not parts[row, column]:
+    y, x = follow_dark(residual, side, -shape.depth / 2, row, column).T
+    if not len(x):
         return None
-    y, x = np.nonzero(parts == parts[row, column])
     places = (np.stack([x, y]) + 0.5) * side - 0.5
     spread = np.cov(places, bias=True) + np.eye(2) * side**2 / 12
     is_cut = bool(min(x.min(), y.min()) == 0 or x.max() == columns - 1 or y.max() == rows - 1)
     return Extent(place=np.asarray(places.mean(axis=1)), spread=np.asarray(spread), is_cut=is_cut)
 
 
-def _cells(residual: Array32, place: Array, reach: float) -> tuple[Array, Array, Array]:
-    """Give x, y and value of the cells within reach of a place, joined where there are many."""
+def _measure_cell_noise(residual: Array32, side: int) -> float:
+    """Give the noise of cells joined side x side, from some bands of rows over the frame."""
+    bands = max(1, residual.shape[0] // side // NOISE_BANDS)
+    rows = residual[: residual.shape[0] // side * side].reshape(-1, side, residual.shape[1])[::bands]
+    return measure_noise(mean_cells(np.ascontiguousarray(rows).reshape(-1, residual.shape[1]), side))
+
+
+def _cells(residual: Array32, place: Array, reach: float) -> Array:
+    """Give x, y and value of the cells within reach of a place, joined where there are many: (3, cells)."""
     x0, x1 = max(int(place[0] - reach), 0), min(int(place[0] + reach) + 2, residual.shape[1])
     y0, y1 = max(int(place[1] - reach), 0), min(int(place[1] + reach) + 2, residual.shape[0])
-    part = residual[y0:y1, x0:x1].astype(np.float64)
-    side = max(1, min(int(2 * reach / CELLS_ACROSS), *part.shape))
-    rows, columns = part.shape[0] // side, part.shape[1] // side
-    part = part[: rows * side, : columns * side].reshape(rows, side, columns, side).mean(axis=(1, 3))
-    y, x = np.mgrid[:rows, :columns].astype(np.float64)
-    return (
-        (x0 + (x + 0.5) * side - 0.5).ravel(),
-        (y0 + (y + 0.5) * side - 0.5).ravel(),
-        part.ravel(),
-    )
+    side = max(1, min(int(2 * reach / CELLS_ACROSS), y1 - y0, x1 - x0))
+    part = mean_cells(residual[y0:y1, x0:x1], side)
+    y, x = np.mgrid[: part.shape[0], : part.shape[1]].astype(np.float64)
+    return np.stack([(x0 + (x + 0.5) * side - 0.5).ravel(), (y0 + (y + 0.5) * side - 0.5).ravel(), part.ravel()])
 
 
 def _fit_round(residual: Array32, place: Array, guess: float, noise: float) -> Shape | None:
@@ -155,34 +155,26 @@ def _fit_round(residual: Array32, place: Array, guess: float, noise: float) -> S
     The plateau of an opaque thing is ``(1 - s) / (1 + s)`` of the radius, s the square root of the depth. That is
     expected within `PLATEAU_U`, which decides where the shadow is too faint to show its own.
     """
-    x, y, value = _cells(residual, place, max(REACH * guess, 5.0))
-
-    def shadow(p: Array) -> Array:
-        r = np.hypot(x - p[0], y - p[1])
-        rim = np.clip((p[3] - r) / np.maximum(p[3] * (1 - p[4]), 0.5), 0, 1)
-        root = np.sqrt(p[2])
-        expected = noise * (p[4] - (1 - root) / (1 + root)) / PLATEAU_U
-        return np.append(p[5] - p[2] * rim - value, expected)
-
-    lowest = float(np.clip(-np.min(value), 1e-3, 0.9))
-    low = [place[0] - guess - 1, place[1] - guess - 1, 1e-6, 0.6, 0.0, -0.5]
-    high = [place[0] + guess + 1, place[1] + guess + 1, 1.0, 3.0 * guess + 5, 0.95, 0.5]
-    fit = least_squares(shadow, [*place, 0.8 * lowest, guess, 0.3, 0.0], bounds=(low, high), x_scale="jac")
-    slope = np.asarray(fit.jac, dtype=np.float64)
-    covariance = np.linalg.pinv(slope.T @ slope) * 2 * fit.cost / max(len(value) - 6, 1)
-    u = np.sqrt(np.maximum(np.diag(covariance), 0))
-    is_inside = -0.5 <= fit.x[0] <= residual.shape[1] - 0.5 and -0.5 <= fit.x[1] <= residual.shape[0] - 0.5
-    if not fit.success or fit.x[2] < 3 * u[2] or not is_inside:
+    cells = _cells(residual, place, max(REACH * guess, 5.0))
+    lowest = float(np.clip(-np.min(cells[2]), 1e-3, 0.9))
+    start = np.array([*place, 0.8 * lowest, guess, 0.3, 0.0])
+    low = np.array([place[0] - guess - 1, place[1] - guess - 1, 1e-6, 0.6, 0.0, -0.5])
+    high = np.array([place[0] + guess + 1, place[1] + guess + 1, 1.0, 3.0 * guess + 5, 0.95, 0.5])
+    fit, curvature, squares, rested = fit_shadow(cells, start, low, high, noise / PLATEAU_U)
+    variance = squares / max(cells.shape[1] - 6, 1)
+    u = np.sqrt(np.maximum(np.diag(np.linalg.pinv(curvature) * variance), 0))
+    is_inside = -0.5 <= fit[0] <= residual.shape[1] - 0.5 and -0.5 <= fit[1] <= residual.shape[0] - 0.5
+    if not rested or fit[2] < 3 * u[2] or not is_inside:
         return None
     return Shape(
-        place=fit.x[:2],
-        size=2 * fit.x[3],
-        size_u=2 * u[3],
-        depth=fit.x[2],
-        depth_u=u[2],
-        length=2 * fit.x[3],
-        rim=fit.x[3] * (1 - fit.x[4]),
-        noise=float(np.sqrt(2 * fit.cost / max(len(value) - 6, 1))),
+        place=fit[:2],
+        size=2 * float(fit[3]),
+        size_u=2 * float(u[3]),
+        depth=float(fit[2]),
+        depth_u=float(u[2]),
+        length=2 * float(fit[3]),
+        rim=float(fit[3] * (1 - fit[4])),
+        noise=float(np.sqrt(variance)),
     )
 
 
