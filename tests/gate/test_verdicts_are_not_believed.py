@@ -56,7 +56,7 @@ def _link_anew(path):
     """Make every link of the chain anew, and the head."""
     with Ledger.open_for_reading(path) as ledger:
         database, before, digest = ledger.database, {}, ""
-        tables, links = chain._columns_by_table(database), []
+        tables, links = chain.columns_by_table(database), []
         for number, made_at, text, previous in database.rows("SELECT id, made_at, counts, previous FROM link"):
             counts = json.loads(text)
             previous = digest or previous

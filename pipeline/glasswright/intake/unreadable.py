@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from glasswright.config.ticket.file import TICKET_FILE
 from glasswright.intake.checksums import hash_file, read_checksums
 from glasswright.intake.folder import list_shots
-from glasswright.ledger.attempts import tickets_measured_from, tickets_of_shots
+from glasswright.ledger.attempts import known_tickets, tickets_measured_from, tickets_of_shots
 from glasswright.plain_text import escape
 
 if TYPE_CHECKING:
@@ -34,8 +34,8 @@ def find_tickets_of(ledger: Ledger, folder: Path, roles: Collection[str]) -> tup
     roles
         Folder names that hold shots.
     """
-    known, name = frozenset(ledger.ticket_numbers()), escape(folder.name)
-    found = {_read_number(folder / TICKET_FILE), name} & known
+    name = escape(folder.name)
+    found = set(known_tickets(ledger.database, {_read_number(folder / TICKET_FILE), name}))
     found |= set(tickets_measured_from(ledger.database, name))
     hashes = _hash_shots(folder, roles)
     shared = tickets_of_shots(ledger.database, hashes)

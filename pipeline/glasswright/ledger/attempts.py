@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from glasswright.errors import LedgerDamagedError
 from glasswright.ledger.hashes import row_hash
@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
 
     from glasswright.ledger.store import Database
+
+FOLDER_NAME: Final = "substr(folder, 1 + length(rtrim(folder, replace(folder, '/', ''))))"
+"""What follows the last slash, as the index `manifest_by_folder_name` has it."""
 
 
 class AttemptState(StrEnum):
@@ -97,8 +100,8 @@ def add_attempt(
 def tickets_measured_from(database: Database, folder_name: str) -> tuple[str, ...]:
     """Give the tickets that were last measured from a folder of that name."""
     sql = (
-        "SELECT ticket FROM manifest WHERE id IN (SELECT max(id) FROM manifest WHERE ticket != '' GROUP BY ticket) "
-        "AND (folder = ?1 OR substr(folder, -length(?1) - 1) = '/' || ?1) ORDER BY ticket"
+        f"SELECT ticket FROM manifest WHERE {FOLDER_NAME} = ? AND ticket != '' "
+        "AND id = (SELECT max(id) FROM manifest AS last WHERE last.ticket = manifest.ticket) ORDER BY ticket"
     )
     return tuple(str(ticket) for (ticket,) in database.rows(sql, folder_name))
 
@@ -108,7 +111,14 @@ def tickets_of_shots(database: Database, hashes: Collection[str]) -> Mapping[str
     sql = (
         "SELECT ticket, count(DISTINCT json_extract(shot.value, '$.fields.sha256')) FROM manifest, "
         "json_each(manifest.record, '$.fields.shots.tuple') AS shot "
-        "WHERE manifest.id IN (SELECT max(id) FROM manifest WHERE ticket != '' GROUP BY ticket) "
-        "AND json_extract(shot.value, '$.fields.sha256') IN (SELECT value FROM json_each(?)) GROUP BY ticket"
+        "WHERE manifest.id IN (SELECT (SELECT max(id) FROM manifest AS last WHERE last.ticket = raw_file.ticket) "
+        "FROM raw_file WHERE sha256 IN (SELECT value FROM json_each(?1))) "
+        "AND json_extract(shot.value, '$.fields.sha256') IN (SELECT value FROM json_each(?1)) GROUP BY ticket"
     )
     return {str(ticket): int(count) for ticket, count in database.rows(sql, json.dumps(list(hashes)))}
+
+
+def known_tickets(database: Database, tickets: Collection[str]) -> frozenset[str]:
+    """Give those of some tickets that were measured."""
+    sql = "SELECT value FROM json_each(?) WHERE value != '' AND EXISTS (SELECT 1 FROM manifest WHERE ticket = value)"
+    return frozenset(str(ticket) for (ticket,) in database.rows(sql, json.dumps(sorted(tickets))))

@@ -65,9 +65,9 @@ def add_link(database: Database, added: Mapping[str, int] | None) -> None:
     """
     last = database.rows("SELECT counts, digest FROM link ORDER BY id DESC LIMIT 1")
     before, previous = (_read_counts(database, last[0][0]), str(last[0][1])) if last else ({}, FIRST + token_hex(16))
-    tables = _columns_by_table(database)
+    tables = database.linked_columns()
     counts = {}
-    for table in all_tables(database):
+    for table in database.all_tables():
         if table in tables:
             counts[table] = _last_number(database, table)
         elif added is None:
@@ -99,7 +99,7 @@ def count_rows(database: Database, table: str) -> int:
     return int(database.rows(f"SELECT count(*) FROM {table}")[0][0])
 
 
-def _columns_by_table(database: Database) -> Mapping[str, str]:
+def columns_by_table(database: Database) -> Mapping[str, str]:
     """Give, by numbered table, the columns that a link covers: a row's hash, and the run that added it."""
     tables = {}
     for table in numbered_tables(database):
@@ -140,7 +140,7 @@ def check_chain(database: Database) -> None:
     LedgerDamagedError
         At the first that does not fit. What the bound tables hold is checked where it is read, and by `verify`.
     """
-    tables = _columns_by_table(database)
+    tables = columns_by_table(database)
     for table in tables:
         if table != HASHED_IN_TWO:
             _check_index(database, table)
@@ -195,7 +195,7 @@ def _check_rows(database: Database, table: str) -> None:
         return
     all_columns = ", ".join(name for name in names if name not in ("id", "run", "hash"))
     columns = HASHED_COLUMNS.get(table, all_columns)
-    for number, *values, hashed in database.rows(f"SELECT rowid, {columns}, hash FROM {table}"):
+    for number, *values, hashed in database.stream(f"SELECT rowid, {columns}, hash FROM {table}"):
         if row_hash(*values) != hashed:
             raise _damage(database, f"{table} {number} does not match its hash")
 
@@ -204,7 +204,7 @@ def _check_links(database: Database, tables: Mapping[str, str]) -> Mapping[str, 
     """Check the links in their order, and give how many rows each table has by the last one."""
     counts: Mapping[str, int] = {}
     expected = ""
-    links = database.rows("SELECT id, made_at, counts, previous, digest FROM link ORDER BY id")
+    links = database.stream("SELECT id, made_at, counts, previous, digest FROM link ORDER BY id")
     for place, (number, made_at, text, previous, digest) in enumerate(links, 1):
         before, counts = counts, _read_counts(database, text)
         found = _digest(database, tables, before, counts, (made_at, text, previous))
@@ -213,6 +213,6 @@ def _check_links(database: Database, tables: Mapping[str, str]) -> Mapping[str, 
             what = f"commit {place} of {made_at} does not match its digest: a row that it added was changed or removed"
             raise _damage(database, what)
         expected = digest
-    if not links:
+    if not expected:
         raise _damage(database, "the ledger has lost its chain")
     return counts

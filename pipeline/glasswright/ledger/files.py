@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import os
-from typing import TYPE_CHECKING
+from concurrent.futures import ThreadPoolExecutor
+from typing import TYPE_CHECKING, Final
 
 from glasswright.errors import GlasswrightError, LedgerDamagedError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Collection, Iterable, Iterator, Mapping
     from pathlib import Path
+
+MOST_AT_A_TIME: Final = 16
+"""Files whose way to the disk is waited for at one time."""
 
 
 class ArtefactFiles:
@@ -22,16 +26,24 @@ class ArtefactFiles:
 
     def write(self, data: bytes) -> str:
         """Keep bytes for good and give their SHA-256; the same bytes are kept once."""
-        sha256 = hashlib.sha256(data).hexdigest()
-        path = self._path(sha256)
-        if path.exists() and path.read_bytes() == data:
-            return sha256
+        return self.write_all([data])[0]
+
+    def write_all(self, contents: Iterable[bytes]) -> list[str]:
+        """Keep several contents as `write` does, and wait for the disk once for all of them."""
+        names, new = [], {}
+        for data in contents:
+            sha256 = hashlib.sha256(data).hexdigest()
+            names.append(sha256)
+            path = self._path(sha256)
+            if not (path.exists() and path.read_bytes() == data):
+                new[path] = data
         try:
-            write_whole(path, data)
+            write_whole(new)
         except OSError as error:
+            path = error.filename or self.folder
             msg = f"{path}: cannot be written ({error.strerror}): make room or check who may write there, and run again"
             raise GlasswrightError(msg) from error
-        return sha256
+        return names
 
     def read(self, sha256: str) -> bytes:
         """Give the bytes of that SHA-256.
@@ -64,24 +76,42 @@ class ArtefactFiles:
         return self.folder / sha256[:2] / sha256
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file that is whole or not there, and lasts through a power cut."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    # a name of this process alone: the rename is what makes the file appear, whole
-    temporary = path.with_name(f".{path.name}.{os.getpid()}")
-    with temporary.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    temporary.replace(path)
-    _sync_folder(path.parent)
+def write_whole(files: Mapping[Path, bytes]) -> None:
+    """Write files, each of which is whole or not there; when this ends they last through a power cut.
+
+    The disk is waited for side by side: file systems put what is to be synced at one time into one write of their log,
+    so that forty files take hardly longer than one.
+    """
+    made: set[Path] = set()
+    temporary = {}
+    for path, data in files.items():
+        if not path.parent.is_dir():
+            path.parent.mkdir(parents=True, exist_ok=True)
+            made.add(path.parent.parent)
+        # a name of this process alone: the rename is what makes the file appear, whole
+        temporary[path] = path.with_name(f".{path.name}.{os.getpid()}")
+        temporary[path].write_bytes(data)
+    _sync(temporary.values())
+    for path, written in temporary.items():
+        written.replace(path)
+    # new names last once the folders that hold them are synced
+    _sync({path.parent for path in files} | made)
 
 
-def _sync_folder(folder: Path) -> None:
-    """Make new names last through a power cut: in the folder itself, and the folder in its parent."""
-    for each in (folder, folder.parent):
-        handle = os.open(each, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+def _sync(paths: Collection[Path]) -> None:
+    """Wait until files, or the names in folders, are on the disk."""
+    if len(paths) < 2:
+        for path in paths:
+            _sync_one(path)
+        return
+    with ThreadPoolExecutor(max_workers=min(len(paths), MOST_AT_A_TIME)) as pool:
+        for done in [pool.submit(_sync_one, path) for path in paths]:
+            done.result()
+
+
+def _sync_one(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

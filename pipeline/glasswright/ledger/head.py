@@ -110,7 +110,7 @@ class HeadFile:
         """Keep the head; the file is whole at any moment, and lasts through a power cut."""
         try:
             signature = self.signer.sign(_spell(head).encode()) if self.signer is not None else ""
-            write_whole(self.path, _spell(head, signature).encode())
+            write_whole({self.path: _spell(head, signature).encode()})
         except OSError as error:
             why = f"the head {self.path.name} cannot be written ({error.strerror or error})"
             msg = f"{self.ledger}: {why}: make room or check who may write there, and run again; nothing kept is lost"

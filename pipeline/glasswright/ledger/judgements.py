@@ -19,28 +19,26 @@ JUDGEMENT_SQL = (
     "SELECT id, ticket, manifest, card, stand, judge_version, verdict, reasons, verdicts, hash FROM judgement "
     "WHERE id {which}"
 )
-LATEST_OF_ALL = "IN (SELECT max(id) FROM judgement GROUP BY ticket)"
 LATEST_OF_ONE = "= (SELECT max(id) FROM judgement WHERE ticket = ?)"
 OF_THAT_HASH = "= (SELECT max(id) FROM judgement WHERE ticket = ? AND hash = ?)"
 
 
 def choose_new(database: Database, judgements: Iterable[Judgement]) -> tuple[Judgement, ...]:
     """Give those that say something else than the ledger's latest judgement of the same ticket."""
-    latest = _latest_hashes(database)
-    return tuple(each for each in judgements if latest.get(each.ticket) != judgement_values(each)[0][-1])
+    return tuple(each for each in judgements if _latest_hash(database, each.ticket) != judgement_values(each)[0][-1])
 
 
-def _latest_hashes(database: Database) -> dict[str, str]:
-    return {row[1]: row[-1] for row in database.rows(JUDGEMENT_SQL.format(which=LATEST_OF_ALL))}
+def _latest_hash(database: Database, ticket: str) -> str:
+    rows = database.rows("SELECT hash FROM judgement WHERE ticket = ? ORDER BY id DESC LIMIT 1", ticket)
+    return str(rows[0][0]) if rows else ""
 
 
 def add_judgements(database: Database, run: int, judgements: Iterable[Judgement]) -> None:
     """Keep judgements and their verdicts, but for such as the ledger's latest of the same ticket say already."""
-    latest = _latest_hashes(database)
     verdict_rows = []
     for judgement in judgements:
         values, verdicts = judgement_values(judgement)
-        if latest.get(judgement.ticket) == values[-1]:
+        if _latest_hash(database, judgement.ticket) == values[-1]:
             continue
         number = database.insert("judgement", None, run, *values)
         verdict_rows += [(number, *verdict) for verdict in verdicts]

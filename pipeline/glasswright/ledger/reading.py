@@ -35,7 +35,6 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping, Sequence
 
     from glasswright.ledger.attempts import Attempt
-    from glasswright.ledger.returned import Returned
     from glasswright.ledger.store import Database
 
 OUTCOME_COLUMNS: Final = (
@@ -148,10 +147,8 @@ def _states(
     outcomes = {row[0]: row for rows in members.values() for row in rows}
     measured = read_measured(database, outcomes, measures)
     attempts = latest_attempts(database, [row[1] for row in manifests])
-    marks, methods = latest_marks(database), dict[str, str]()
-    states = [
-        _state(database, row, members[row[0]], measured, attempts.get(row[1]), marks, methods) for row in manifests
-    ]
+    methods = dict[str, str]()
+    states = [_state(database, row, members[row[0]], measured, attempts.get(row[1]), methods) for row in manifests]
     finder = TwinFinder(database, [state.record for state in states])
     return tuple(_with_twins(state, finder) for state in states)
 
@@ -240,7 +237,6 @@ def _state(
     members: Sequence[Sequence[Any]],
     measured: Mapping[int, Mapping[str, Measured]],
     attempt: Attempt | None,
-    marks: Mapping[str, Returned],
     methods: dict[str, str],
 ) -> TicketState:
     number, ticket, folder, text, content, hashed, started_at, versions = manifest
@@ -249,7 +245,9 @@ def _state(
     if content != expected or row_hash(ticket, content, folder) != hashed or not isinstance(record, TicketRecord):
         raise damaged(database, f"manifest {number} of ticket {ticket}")
     earlier = read_earlier_records(database, record, number)
-    marked = [marks[each] for each in (ticket, *find_replaced(database, record)) if each in marks]
+    past = (ticket, *find_replaced(database, record))
+    marks = latest_marks(database, past)
+    marked = [marks[each] for each in past if each in marks]
     came_back = filter(None, (why_came_back(database, mark, record) for mark in marked))
     return TicketState(
         record=dataclasses.replace(record, folder=folder),

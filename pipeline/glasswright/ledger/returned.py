@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,7 @@ from glasswright.ledger.hashes import row_hash
 from glasswright.ledger.records import ShotUse, TicketRecord
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
 
     from glasswright.ledger.store import Database, Ledger
 
@@ -52,14 +53,16 @@ def latest_returned(ledger: Ledger) -> Mapping[str, Returned]:
     return latest_marks(ledger.database)
 
 
-def latest_marks(database: Database) -> Mapping[str, Returned]:
-    """Give what `latest_returned` gives."""
+def latest_marks(database: Database, tickets: Collection[str] | None = None) -> Mapping[str, Returned]:
+    """Give what `latest_returned` gives, of some tickets (all if None)."""
+    which = "" if tickets is None else "WHERE ticket IN (SELECT value FROM json_each(?)) "
     sql = (
         "SELECT returned.id, run, ticket, came_back, why, returned.hash, started_at FROM returned "
-        "JOIN run ON run.id = run ORDER BY returned.id"
+        f"JOIN run ON run.id = run {which}ORDER BY returned.id"
     )
     found = {}
-    for number, run, ticket, came_back, why, hashed, started_at in database.rows(sql):
+    asked = [] if tickets is None else [json.dumps(sorted(tickets))]
+    for number, run, ticket, came_back, why, hashed, started_at in database.rows(sql, *asked):
         if row_hash(ticket, came_back, why) != hashed:
             msg = f"{database.path}: returned {number} of ticket {ticket} does not match its hash"
             raise LedgerDamagedError(f"{msg}: restore the ledger from a backup")

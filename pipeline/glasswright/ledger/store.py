@@ -53,6 +53,8 @@ MOMENT_TABLES: Final = (
     "manifest", "judgement", "returned", "attempt", "decision", "shot_content", "restored", "link", "inspected",
 )  # fmt: skip
 """Of these the last row of a ticket counts, or every row up to some."""
+ROWS_AT_A_TIME: Final = 500
+"""Read from the database in one go where there may be very many."""
 LEAST_ROOM_BYTES: Final = 64 * 1024
 """SQLite takes 32 KiB for the memory that readers and writer share (sqlite.org/walformat.html, 2), and a log."""
 
@@ -80,6 +82,8 @@ class Database:
         self.head_file = HeadFile(path)
         self._added: Counter[str] = Counter()
         self._owed_head: Head | None = None
+        self._tables: tuple[str, ...] | None = None
+        self._columns: Mapping[str, str] | None = None
         if not writable and not path.is_file():
             msg = f"{path}: there is no ledger here: correct --ledger, or make one with `glasswright run`"
             raise LedgerDamagedError(msg)
@@ -171,6 +175,29 @@ class Database:
         """Run one statement and give its rows."""
         with self.explained():
             return self._connection.execute(sql, values).fetchall()
+
+    def stream(self, sql: str, *values: object) -> Iterator[Any]:
+        """Run one statement and give its rows one by one: whatever their number, few are held at a time."""
+        with self.explained():
+            cursor = self._connection.execute(sql, values)
+        while True:
+            with self.explained():
+                some = cursor.fetchmany(ROWS_AT_A_TIME)
+            if not some:
+                return
+            yield from some
+
+    def all_tables(self) -> tuple[str, ...]:
+        """Name the tables but for the links; looked up once, for the schema stays as it is while it is written."""
+        if self._tables is None:
+            self._tables = chain.all_tables(self)
+        return self._tables
+
+    def linked_columns(self) -> Mapping[str, str]:
+        """Give the columns that a link covers, by table; looked up once."""
+        if self._columns is None:
+            self._columns = chain.columns_by_table(self)
+        return self._columns
 
     def insert(self, table: str, *values: object) -> int:
         """Add one row and give its number."""
@@ -435,8 +462,9 @@ class Ledger:
 
     def _write_artefacts(self, outcomes: Iterable[Outcome]) -> list[tuple[Outcome, str | None]]:
         """Write the files of outcomes; they come first, so that a row never names a file that is not there."""
-        kept = [(each, None if each.artefact is None else self.files.write(encode(each.artefact))) for each in outcomes]
-        return sorted(kept, key=lambda pair: (pair[0].step, pair[0].address))
+        ordered = sorted(outcomes, key=lambda each: (each.step, each.address))
+        names = iter(self.files.write_all(encode(each.artefact) for each in ordered if each.artefact is not None))
+        return [(each, None if each.artefact is None else next(names)) for each in ordered]
 
     def _add_outcomes(self, run: int, kept: Iterable[tuple[Outcome, str | None]]) -> dict[str, int]:
         """Add the rows of outcomes; give address -> number."""

@@ -42,7 +42,8 @@ def end_run(database: Database, run: int, ended_at: str, completed: bool, summar
 
 def end_killed_runs(database: Database, ended_at: str) -> None:
     """Keep an end for the runs that did not come to one."""
-    for (run,) in database.rows("SELECT id FROM run WHERE id NOT IN (SELECT run FROM run_end) ORDER BY id"):
+    sql = "SELECT id FROM run WHERE NOT EXISTS (SELECT 1 FROM run_end WHERE run_end.run = run.id) ORDER BY id"
+    for (run,) in database.rows(sql):
         end_run(database, int(run), ended_at, False, {"interrupted": True})
 
 
@@ -139,6 +140,20 @@ def add_manifest(database: Database, run: int, record: TicketRecord, added: dict
     hashed = row_hash(number, content, record.folder)
     manifest = database.insert("manifest", None, run, number, record.folder, text, content, hashed)
     database.insert_many("manifest_outcome", [(manifest, outcome) for outcome in numbers])
+    _add_raw_files(database, run, record)
+
+
+def _add_raw_files(database: Database, run: int, record: TicketRecord) -> None:
+    """Keep which raw files a ticket was measured from, so that they are found again by an index; each once."""
+    hashes = sorted({shot.sha256 for shot in record.shots if shot.sha256})
+    there = database.rows(
+        "SELECT sha256 FROM raw_file WHERE ticket = ? AND sha256 IN (SELECT value FROM json_each(?))",
+        record.ticket.number,
+        json.dumps(hashes),
+    )
+    for sha256 in hashes if record.ticket.number else ():
+        if (sha256,) not in there:
+            database.insert("raw_file", None, run, record.ticket.number, sha256)
 
 
 def manifest_content(record: str, outcomes: list[str]) -> str:

@@ -92,6 +92,7 @@ def prepare_night(
         listener=listener,
         judge=judge,
         method_sha256=method_document(plan).sha256,
+        is_gathered=any(step.scope is Scope.NIGHT for step in plan.steps),
     )
 
 

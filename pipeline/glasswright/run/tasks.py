@@ -60,6 +60,8 @@ class Night:
     """Ticket number -> its verdict and the reasons; the verdict is empty where nothing is judged."""
     method_sha256: str
     """Of the kept document that says how each number is made."""
+    is_gathered: bool
+    """Whether a night-wide step takes what tickets measured in their last round."""
 
 
 def last_round(plan: Plan) -> int:
@@ -167,6 +169,9 @@ class TicketTask:
         if is_whole:
             self.report = self._describe()
             self.night.listener.ticket_done(self.report)
+            if not self.night.is_gathered:
+                # nobody asks for it any more, and a night has many tickets
+                self.instances, self.indexed, self.settled, self.shots_done = (), None, {}, set()
 
     def _own(self) -> list[tuple[str, Outcome]]:
         return [self.settled[each.key] for each in self.instances if each.key in self.settled]
