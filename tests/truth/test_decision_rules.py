@@ -108,7 +108,9 @@ def test_false_acceptance_at_the_edge_of_the_guard_band():
 def test_simple_acceptance_counts_the_limit_itself_as_inside():
     # JCGM 106:2012, 3.3.5 (tolerance limit: bound of permissible values) and 8.2.1 (simple acceptance)
     assert verdict_of(0.25, lower=0.25, rule="simple") is Verdict.PASS
-    assert verdict_of(math.nextafter(0.25, 0), lower=0.25, rule="simple") is Verdict.FAIL
+    # the last digit of the arithmetic is no difference, the eleventh is one
+    assert verdict_of(math.nextafter(0.25, 0), lower=0.25, rule="simple") is Verdict.PASS
+    assert verdict_of(0.25 * (1 - 1e-11), lower=0.25, rule="simple") is Verdict.FAIL
     assert verdict_of(2.2, upper=2.2, rule="simple") is Verdict.PASS
 
 
