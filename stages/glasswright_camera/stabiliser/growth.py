@@ -1,9 +1,10 @@
 """How the movement's length grows with the exposure time, off and on, by maximum likelihood.
 
-The logarithm of a shot's length lies about a straight line over the logarithm of its exposure time, one slope for off
-and on, with normal scatter. Shots whose movement is below what can be seen, or that were lost to blur, enter with the
-probability of lying below or above (a regression with limits; Tobin, "Estimation of relationships for limited
-dependent variables", Econometrica 26, 1958).
+The logarithm of a shot's length lies about a straight line over the logarithm of its exposure time, with normal
+scatter; off and on have each their slope, for the longer times with the stabiliser on see another part of the shaker's
+swing. Shots whose movement is below what can be seen, or that were lost to blur, enter with the probability of lying
+below or above (a regression with limits; Tobin, "Estimation of relationships for limited dependent variables",
+Econometrica 26, 1958).
 """
 
 from __future__ import annotations
@@ -27,6 +28,13 @@ BELOW: Final = -1
 ABOVE: Final = 1
 LEAST_SCATTER: Final = 0.02
 """Of the logarithm: no shaker repeats itself better."""
+SLOPES_APART: Final = 0.3
+"""Standard deviation of what the powers off and on differ by, where the shots do not say: a shaker that swings is
+nearer to turning back in the longer times with the stabiliser on."""
+TURNED_BACK: Final = 0.5
+"""A movement at random grows with the power one half of the time; one that grows less has turned back."""
+WIDEST_GAP: Final = 2.0
+"""Between the lengths measured off and those measured on, over which the lines may be drawn on."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,25 +50,35 @@ class Lengths:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Growth:
-    """The fitted lines: level off and on, slope, logarithm of the scatter."""
+    """The fitted lines: level off and on, slope off and on, logarithm of the scatter."""
 
     value: Array
     covariance: Array
     freedom: int
 
-    def benefit(self) -> tuple[float, float]:
-        """Return the factor of exposure time at equal length, as a natural logarithm, and its uncertainty."""
-        off, on, slope, _ = self.value
-        change = (off - on) / slope
-        by = np.array([1 / slope, -1 / slope, -change / slope, 0.0])
-        return float(change), float(np.sqrt(by @ self.covariance @ by))
+    def benefit(self, log_length: float) -> tuple[float, float]:
+        """Return the factor of exposure time at one length, as a natural logarithm, and its uncertainty."""
+        (off, by_off), (on, by_on) = (self._reach(log_length, on=on) for on in (False, True))
+        by = by_on - by_off
+        return on - off, float(np.sqrt(by @ self.covariance @ by))
 
     def time_at(self, log_length: float, *, on: bool) -> tuple[float, float]:
         """Return the logarithm of the exposure time at which half of the shots stay below a length."""
-        level, slope = self.value[int(on)], self.value[2]
-        reach = (log_length - level) / slope
-        by = np.array([0.0 if on else -1 / slope, -1 / slope if on else 0.0, -reach / slope, 0.0])
-        return float(reach), float(np.sqrt(by @ self.covariance @ by))
+        reach, by = self._reach(log_length, on=on)
+        return reach, float(np.sqrt(by @ self.covariance @ by))
+
+    def slope(self, *, on: bool) -> tuple[float, float]:
+        """Return the power of the exposure time with which one side grows, and its uncertainty."""
+        index = 2 + int(on)
+        return float(self.value[index]), float(np.sqrt(self.covariance[index, index]))
+
+    def _reach(self, log_length: float, *, on: bool) -> tuple[float, Array]:
+        side = int(on)
+        slope = self.value[2 + side]
+        reach = (log_length - self.value[side]) / slope
+        by = np.zeros(5)
+        by[side], by[2 + side] = -1 / slope, -reach / slope
+        return float(reach), by
 
 
 def fit_growth(lengths: Lengths) -> Growth:
@@ -69,7 +87,8 @@ def fit_growth(lengths: Lengths) -> Growth:
     Raises
     ------
     Unmeasurable
-        Where the shots do not fix them: too few with a movement that was seen, or one exposure time only.
+        Where the shots do not fix them: too few with a movement that was seen, one exposure time only, or a movement
+        that has stopped growing.
     """
     exact = lengths.kind == EXACT
     for is_on, name in ((False, "off"), (True, "on")):
@@ -82,17 +101,55 @@ def fit_growth(lengths: Lengths) -> Growth:
     # maximum likelihood makes the scatter small by the parameters that it fits
     freedom = max(len(exact) - len(start) + 1, 1)
     covariance = np.linalg.pinv(_curvature(found.x, lengths, middle)) * len(exact) / freedom
-    slope, slope_u = found.x[2], np.sqrt(max(covariance[2, 2], 0.0))
-    if not np.isfinite(found.fun) or slope <= 3 * slope_u:
-        raise Unmeasurable(
-            f"the movement does not grow with the exposure time (power {slope:.2g} with an uncertainty of "
-            f"{slope_u:.2g}): shoot more exposure times, further apart, or look after the shaker"
-        )
     # levels at one second instead of at the middle of the times
-    back = np.eye(4)
-    back[:2, 2] = -middle
-    value = back @ found.x
-    return Growth(value=value, covariance=back @ covariance @ back.T, freedom=freedom)
+    back = np.eye(5)
+    back[0, 2] = back[1, 3] = -middle
+    growth = Growth(value=back @ found.x, covariance=back @ covariance @ back.T, freedom=freedom)
+    _refuse_standstill(growth, np.isfinite(found.fun))
+    return growth
+
+
+def _refuse_standstill(growth: Growth, is_found: bool) -> None:
+    """Refuse a movement that does not grow with the exposure time, or no longer does."""
+    both = np.array([0.0, 0.0, 0.5, 0.5, 0.0])
+    mean, mean_u = float(both @ growth.value), float(np.sqrt(max(both @ growth.covariance @ both, 0.0)))
+    if not is_found or mean <= 3 * mean_u:
+        raise Unmeasurable(
+            f"the movement does not grow with the exposure time (power {mean:.2g} with an uncertainty of "
+            f"{mean_u:.2g}): shoot more exposure times, further apart, or look after the shaker"
+        )
+    for on, name in ((False, "off"), (True, "on")):
+        slope, slope_u = growth.slope(on=on)
+        if slope + 2 * slope_u < TURNED_BACK:
+            raise Unmeasurable(
+                f"with the stabiliser {name} the movement grows with the power {slope:.2g} of the exposure time alone "
+                f"(less than {TURNED_BACK:g}): the shaker turns back within it; shoot times below half its period"
+            )
+
+
+def choose_length(lengths: Lengths) -> tuple[float, bool]:
+    """Return the logarithm of the length at which off and on are compared, and whether both sides measured it.
+
+    It is the middle of what was measured on both sides, or of the gap between them where that is less than twofold.
+
+    Raises
+    ------
+    Unmeasurable
+        Where the gap is wider.
+    """
+    exact = lengths.kind == EXACT
+    off, on = (lengths.log_length[exact & (lengths.is_on == side)] for side in (False, True))
+    low, high = max(off.min(), on.min()), min(off.max(), on.max())
+    if low - high > np.log(WIDEST_GAP):
+        ranges = " and ".join(
+            f"{np.exp(side.min()):.0f} to {np.exp(side.max()):.0f} um {name}"
+            for side, name in ((off, "off"), (on, "on"))
+        )
+        raise Unmeasurable(
+            f"the movements measured with the stabiliser off and on have no length in common ({ranges}): shoot longer "
+            "times where they are short, or shorter ones where they are long"
+        )
+    return float(low + high) / 2, bool(low <= high)
 
 
 def _start(lengths: Lengths, exact: NDArray[np.bool_], middle: float) -> Array:
@@ -102,17 +159,17 @@ def _start(lengths: Lengths, exact: NDArray[np.bool_], middle: float) -> Array:
     fit = np.linalg.lstsq(design, length, rcond=None)[0]
     spread = max(float(np.std(length - design @ fit)), 0.1)
     slope = fit[2] if 0.2 < fit[2] < 3 else 1.0
-    return np.array([*fit[:2], slope, np.log(spread)])
+    return np.array([*fit[:2], slope, slope, np.log(spread)])
 
 
 def _cost(parameters: Array, lengths: Lengths, middle: float) -> float:
     """Return minus the logarithm of the likelihood."""
-    off, on, slope, log_scatter = parameters
+    off, on, slope_off, slope_on, log_scatter = parameters
     scatter = np.hypot(np.exp(min(log_scatter, 5.0)), LEAST_SCATTER)
-    line = np.where(lengths.is_on, on, off) + slope * (lengths.log_time - middle)
-    z = (lengths.log_length - line) / scatter
+    level, slope = np.where(lengths.is_on, on, off), np.where(lengths.is_on, slope_on, slope_off)
+    z = (lengths.log_length - level - slope * (lengths.log_time - middle)) / scatter
     likely = np.where(lengths.kind == EXACT, -0.5 * z**2 - np.log(scatter), log_ndtr(-z * lengths.kind))
-    return -float(likely.sum())
+    return -float(likely.sum()) + 0.5 * float((slope_on - slope_off) / SLOPES_APART) ** 2
 
 
 def _curvature(at: Array, lengths: Lengths, middle: float, step: float = 1e-3) -> Array:

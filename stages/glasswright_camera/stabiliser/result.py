@@ -27,6 +27,9 @@ class ShakenShots:
     sharp_until_s: float
     """Exposure time at which half of the shots are sharp; NaN where it lies far beyond those that were shot."""
     sharp_until_s_u: float
+    growth_ratio: float
+    """Power of the exposure time with which the movement's length grows; 1 for an even movement."""
+    growth_ratio_u: float
     exposure_time_s: NDArray[np.float64]
     """(shots,), in order."""
     motion_um: NDArray[np.float64]
@@ -48,8 +51,7 @@ class Stabiliser(Artefact):
     still_blur_px: float
     """Blur of the lens at rest, standard deviation along one axis as of a Gaussian: the part that is taken off."""
     still_blur_px_u: float
-    growth_ratio: float
-    """Power of the exposure time with which the movement's length grows; 1 for an even movement."""
-    growth_ratio_u: float
+    at_motion_um: float
+    """Length of the movement at which the times off and on are compared: the middle of what both sides measured."""
     off: ShakenShots
     on: ShakenShots

@@ -11,7 +11,7 @@ from scipy.stats import binomtest
 
 from glasswright import Shot, Unmeasurable, stage
 from glasswright_camera.edges.trace import Trace
-from glasswright_camera.stabiliser.growth import ABOVE, BELOW, EXACT, Growth, Lengths, fit_growth
+from glasswright_camera.stabiliser.growth import ABOVE, BELOW, EXACT, Growth, Lengths, choose_length, fit_growth
 from glasswright_camera.stabiliser.motion import Blurs, average_blurs, find_motion, length_of
 from glasswright_camera.stabiliser.result import ShakenShots, Stabiliser
 from glasswright_camera.stand import Positive, Stand
@@ -27,6 +27,7 @@ SEEN: Final = 2.0
 READ_ON: Final = 2.0
 """How far beyond the exposure times that were shot a time is still told."""
 SHOTS_LOST: Final = "shots_lost"
+BEYOND: Final = "beyond_measured_blur"
 
 
 @stage
@@ -43,8 +44,9 @@ def measure_stabiliser(
     """Compare the movement in shots on the stand's shaker, stabiliser off and on, over exposure times.
 
     The blur of the lens at rest is taken off disc by disc (variances add); what is left is movement. Its length grows
-    with the exposure time; the benefit is how many times the time may double, stabiliser on, for the same blur. It
-    holds for this stand's shaking and is named after it: no standard's rating can be had without its shaker.
+    with the exposure time; the benefit is how many times the time may double, stabiliser on, for the same blur, at a
+    blur that both sides measured (the form of ISO 20954-1, from memory). It holds for this stand's shaking and is named
+    after it: no standard's rating can be had without its shaker.
 
     Parameters
     ----------
@@ -63,21 +65,24 @@ def measure_stabiliser(
     Returns
     -------
     Stabiliser
-        Caveat `shots_lost` where shots could not be traced: that it was for their blur is taken for granted.
+        Caveat `shots_lost` where shots could not be traced: that it was for their blur is taken for granted. Caveat
+        `beyond_measured_blur` where no blur was measured on both sides and the nearest are compared.
 
     Raises
     ------
     Unmeasurable
         Where the stand names no shaker, shots are of several settings, the lens was not shot at rest, exposure times
-        are not known, or the movement does not grow with them.
+        are not known, the movement does not grow with them or has turned back, or no blur is near both sides.
     """
     if stand.shaker is None:
         raise Unmeasurable("the stand file names no shaker: add `shaker: {name: ...}` to its camera section")
     rest = average_blurs(choose_still((*off, *on), still))
     pitch = stand.sensor.pixel_pitch_um
     sides = [read_side(*side, rest, pitch) for side in ((off, off_shots), (on, on_shots))]
-    growth = fit_growth(gather_lengths(sides))
-    benefit, benefit_u = (value / np.log(2) for value in growth.benefit())
+    lengths = gather_lengths(sides)
+    growth = fit_growth(lengths)
+    log_length, is_measured = choose_length(lengths)
+    benefit, benefit_u = (value / np.log(2) for value in growth.benefit(log_length))
     reach = float(stdtrit(growth.freedom, (1 + CONFIDENCE) / 2)) * benefit_u
     blur = np.array(list(rest.values()))
     both = set(sides[0].time) & set(sides[1].time)
@@ -90,11 +95,10 @@ def measure_stabiliser(
         benefit_high_stops=benefit + reach,
         still_blur_px=float(np.sqrt(blur[:, 0].mean() / 2)),
         still_blur_px_u=float(np.sqrt((blur[:, 1] ** 2).sum()) / len(blur) / np.sqrt(8 * blur[:, 0].mean())),
-        growth_ratio=float(growth.value[2]),
-        growth_ratio_u=float(np.sqrt(growth.covariance[2, 2])),
+        at_motion_um=float(np.exp(log_length)),
         off=sum_up(sides[0], growth, both, sharp_motion_um, is_on=False),
         on=sum_up(sides[1], growth, both, sharp_motion_um, is_on=True),
-        caveats=(SHOTS_LOST,) if lost else (),
+        caveats=((SHOTS_LOST,) if lost else ()) + (() if is_measured else (BEYOND,)),
         notes=(f"{lost} shaken shots could not be traced and count as blurred most",) if lost else (),
     )
 
@@ -167,6 +171,7 @@ def sum_up(side: Side, growth: Growth, both: Collection[float], sharp_um: float,
     shared = np.isin(side.time, list(both))
     sharp, count = int((side.motion_um[shared] <= sharp_um).sum()), int(shared.sum())
     low, high = share_interval(sharp, count)
+    slope, slope_u = growth.slope(on=is_on)
     log_time, log_time_u = growth.time_at(float(np.log(sharp_um)), on=is_on)
     if not min(side.time) / READ_ON <= np.exp(log_time) <= max(side.time) * READ_ON:
         log_time = log_time_u = float("nan")
@@ -178,6 +183,8 @@ def sum_up(side: Side, growth: Growth, both: Collection[float], sharp_um: float,
         sharp_high_frac=high,
         sharp_until_s=float(np.exp(log_time)),
         sharp_until_s_u=float(np.exp(log_time) * log_time_u),
+        growth_ratio=slope,
+        growth_ratio_u=slope_u,
         exposure_time_s=np.array(side.time),
         motion_um=side.motion_um,
     )
