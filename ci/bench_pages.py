@@ -108,7 +108,7 @@ def time_shared(ledger: Path, out: Path) -> float:
     build_ticket, building.build_ticket = building.build_ticket, lambda _job: 0
     start = time.perf_counter()
     try:
-        building.build_pages(ledger, out, night=None, tickets=None, workers=1)
+        building.build_pages(ledger, out, nights=(), tickets=None, workers=1)
     finally:
         building.build_ticket = build_ticket
     return time.perf_counter() - start

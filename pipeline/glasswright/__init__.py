@@ -1,31 +1,53 @@
 """Glasswright: a headless pipeline that measures lenses on a test stand and says which may go back to their owners.
 
-What a plugin needs is here: the mark, the exception, and the base of what stages hand on.
+What a plugin needs is here: the mark, the exception, and the base of what stages hand on. So is what a script needs:
+`measure`, `open_ledger`, `save_picture`.
 """
 
+from importlib import import_module
 from importlib.metadata import version
+from typing import TYPE_CHECKING
 
 from glasswright.errors import Unmeasurable
 from glasswright.formatting import format_against
 from glasswright.plugin.artefact import Artefact, Bulk, CaptureFacts, HandAnswer, Setting, Shot, Ticket
 from glasswright.plugin.kept import kept
 from glasswright.plugin.roles import Role
+from glasswright.plugin.setup_check import CardFact, SetupFinding
 from glasswright.plugin.sources import find_imported_sources, hash_sources
 from glasswright.plugin.stage import stage
 from glasswright.plugin.units import NonNegative, Percentage, Range, unit_of
 
+if TYPE_CHECKING:
+    from glasswright.api import Measured, OpenLedger, measure, open_ledger, save_picture
+
 __version__ = version("glasswright")
+
+LATER = frozenset({"Measured", "OpenLedger", "measure", "open_ledger", "save_picture"})
+"""What is loaded only when it is used: measuring needs the whole engine, a plugin does not."""
+
+
+def __getattr__(name: str) -> object:
+    """Load what is loaded later."""
+    if name in LATER:
+        return getattr(import_module("glasswright.api"), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
 
 __all__ = [
     "Artefact",
     "Bulk",
     "CaptureFacts",
+    "CardFact",
     "HandAnswer",
+    "Measured",
     "NonNegative",
+    "OpenLedger",
     "Percentage",
     "Range",
     "Role",
     "Setting",
+    "SetupFinding",
     "Shot",
     "Ticket",
     "Unmeasurable",
@@ -34,6 +56,9 @@ __all__ = [
     "format_against",
     "hash_sources",
     "kept",
+    "measure",
+    "open_ledger",
+    "save_picture",
     "stage",
     "unit_of",
 ]

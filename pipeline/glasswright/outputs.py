@@ -11,7 +11,7 @@ from glasswright.plain_text import escape
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["OutputError", "make_folder", "read_cell", "write_cell"]
+__all__ = ["OutputError", "make_folder", "read_cell", "write_cell", "write_text"]
 
 FORMULA: Final = re.compile("'*[=+@\t\r\n\uff1d\uff0b\uff0d\uff20-]")
 """How text begins that a spreadsheet runs: the characters, full-width ones among them, and the apostrophe as a remedy
@@ -44,6 +44,21 @@ def make_folder(folder: Path) -> None:
     except OSError as error:
         why = error.strerror or error
         raise OutputError(f"{escape(str(folder))}: cannot be made ({why}): choose another --out") from error
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file that a command was told to write.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written, naming the reason.
+    """
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        why = error.strerror or error
+        raise OutputError(f"{escape(str(path))}: cannot be written ({why}): choose another place") from error
 
 
 def write_cell(text: str) -> str:

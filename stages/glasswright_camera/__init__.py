@@ -2,15 +2,18 @@
 
 from glasswright import Role
 from glasswright_camera.centring.stage import measure_centring
+from glasswright_camera.chart.chart_fit import ChartFit
 from glasswright_camera.chart.locate_chart import locate_chart
 from glasswright_camera.chart.locate_ramp import locate_ramp
 from glasswright_camera.diagnosis.reference_values import KnownLenses
 from glasswright_camera.diagnosis.stage import diagnose
 from glasswright_camera.distortion.stage import measure_distortion
-from glasswright_camera.drawings import DRAWINGS, FRAME_DRAWINGS, SERIES_DRAWINGS
+from glasswright_camera.drawings import DRAWINGS, FRAME_DRAWINGS, HINTS, LEADING_DRAWINGS, SERIES_DRAWINGS
 from glasswright_camera.edges.slanted.stage import trace_slanted_edges
+from glasswright_camera.edges.trace import Trace
 from glasswright_camera.edges.trace_edges import trace_edges
 from glasswright_camera.edges.trace_ramp import trace_ramp
+from glasswright_camera.field_names import CAVEATS, FIELD_NAMES
 from glasswright_camera.focus.autofocus import measure_autofocus
 from glasswright_camera.focus.stage import measure_focus_offset
 from glasswright_camera.fringing.stage import measure_fringing
@@ -19,10 +22,13 @@ from glasswright_camera.glare.stage import measure_glare
 from glasswright_camera.hand_checks.stage import read_hand_checks
 from glasswright_camera.light.combine_darks import combine_darks
 from glasswright_camera.light.combine_flats import combine_flats
+from glasswright_camera.light.flat import FlatField
 from glasswright_camera.light.measure_gain import measure_gain
 from glasswright_camera.light.reduce_dark import reduce_dark
 from glasswright_camera.light.reduce_flat import reduce_flat
+from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.raw.stage import decode_raw
+from glasswright_camera.setup_check import check_setup
 from glasswright_camera.sharpness.stage import measure_best_focus, measure_mtf50
 from glasswright_camera.shooting.stage import check_light
 from glasswright_camera.spots.map_spots import map_spots
@@ -50,13 +56,25 @@ ROLES = {
     "shake_on": Role(is_timed=True),
 }
 
+SETUP_CHECK = check_setup
+
 __all__ = [
+    "CAVEATS",
     "DRAWINGS",
+    "FIELD_NAMES",
     "FRAME_DRAWINGS",
+    "HINTS",
+    "LEADING_DRAWINGS",
     "ROLES",
     "SERIES_DRAWINGS",
+    "SETUP_CHECK",
     "STAND_SECTION",
     "STAND_SECTIONS",
+    "ChartFit",
+    "FlatField",
+    "Mosaic",
+    "Stand",
+    "Trace",
     "check_light",
     "combine_darks",
     "combine_flats",

@@ -9,7 +9,7 @@ from glasswright_camera.centring.drawing import draw_centring
 from glasswright_camera.centring.result import Centring
 from glasswright_camera.chart.chart_fit import ChartFit
 from glasswright_camera.chart.ramp import RampTrace
-from glasswright_camera.diagnosis.drawing import draw_diagnosis
+from glasswright_camera.diagnosis.drawing import describe_hint, draw_diagnosis
 from glasswright_camera.diagnosis.result import Diagnosis
 from glasswright_camera.distortion.drawing import draw_distortion
 from glasswright_camera.distortion.result import Distortion
@@ -49,6 +49,16 @@ DRAWINGS = {
     Diagnosis: draw_diagnosis,
     Spots: draw_spots,
     Sweep: draw_sweep,
+}
+HINTS = {Diagnosis: describe_hint}
+LEADING_DRAWINGS = {
+    "measure_mtf50": "MTF50 over the field",
+    "measure_centring": "Signs of tilt",
+    "measure_vignetting": "Light lost over the frame",
+    "measure_fringing": "Red and blue",
+    "measure_distortion": "The lattice as",
+    "find_spots": "Spots found",
+    "measure_focus_offset": "Front and back",
 }
 SERIES_DRAWINGS = {RampTrace: draw_ramp, Trace: draw_traces}
 FRAME_DRAWINGS = {

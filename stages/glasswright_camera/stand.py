@@ -95,6 +95,9 @@ class ChartLayout(Artefact):
     """Slanted edges printed among the discs, if any."""
     contrast_u_frac: Fraction = 0.1
     """Relative standard uncertainty of `contrast_ratio`; a tenth where nobody has measured the print."""
+    edge_blur_um: Annotated[float, Field(ge=0, le=1000)] | None = None
+    """How unsharp the print's own edges are: the standard deviation of their blur, on the print. MTF50 is corrected by
+    it; left out where nobody has measured it."""
     orientation: Literal["by_marks", "upright"] = "by_marks"
     """What fixes the rotation: the marks, or that the print hangs upright in every shot, within 45 degrees and not
     mirrored. Marks that look the same turned or mirrored need `upright`."""
@@ -228,6 +231,8 @@ class Sensor:
     white_dn: float | None = None
     largest_frame_px: Annotated[int, Field(gt=0)] = LARGEST_FRAME_PX
     """Most pixels of a frame; a file whose header claims more is damaged, and no memory is taken for it."""
+    frame_px: tuple[Annotated[int, Field(gt=0)], Annotated[int, Field(gt=0)]] | None = None
+    """Width and height of the body's frames, for what can be said before a shot: how large a chart must be."""
     sensor_map: DataFile | None = None
     """A per-pixel response map (.npy or .tif, height x width, about 1) that every frame is divided by."""
 

@@ -13,6 +13,7 @@ import click
 
 from glasswright.config import find_shipped
 from glasswright.processes import open_pool
+from glasswright.waiting import watch_progress
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -128,8 +129,7 @@ def rehearse(
         raise click.BadParameter("goes with the past of a model; give --history N too", param_hint="--stand-history")
     _refuse_place(out)
     written = write_stand_of(out, night.stand, night)
-    for name in ("plans", "cards"):
-        shutil.copytree(find_shipped("glasswright_camera", name), out / name)
+    shutil.copytree(find_shipped("glasswright_camera", "plans"), out / "plans")
     click.echo(f"stand: {written}")
     if history:
         from glasswright_rehearsal.history.write import write_history
@@ -137,7 +137,8 @@ def rehearse(
         path = write_history(night, history, written, with_stand=stand_history)
         click.echo(f"ledger: {path} ({history} past tickets of {night.model}, rehearsed)")
         return
-    for number in _write_tickets(night, min(workers, night.tickets)):
+    written_tickets = _write_tickets(night, min(workers, night.tickets))
+    for number in watch_progress(written_tickets, night.tickets, "writing tickets"):
         click.echo(f"ticket: {out / 'tickets' / number}")
 
 
@@ -205,19 +206,21 @@ def _refuse_shaking(faults: tuple[str, ...], shaken_shots: int | None, files: st
 
 
 def write_stand_of(out: Path, stand: Path, night: Night) -> Path:
-    """Write the stand that fits the night's frames."""
-    from glasswright_rehearsal.night.night import draw_dust, find_frame
-    from glasswright_rehearsal.night.stand_files import fit_layout, read_stand, write_stand
+    """Write the stand that fits the night's frames, and cards that hold there."""
+    from glasswright_rehearsal.night.night import FILL_FRAC, draw_dust, find_frame
+    from glasswright_rehearsal.night.stand_files import fit_layout, read_stand, write_cards, write_stand
     from glasswright_rehearsal.night.tickets import find_sensor_facts
+    from glasswright_rehearsal.scene.layout import fill_magnification
 
     try:
         facts = read_stand(stand)
     except ValueError as error:
         raise click.ClickException(str(error)) from error
     frame = find_frame(night.megapixels, facts.pitch_um)
-    return write_stand(
-        stand, out, fit_layout(facts.layout, frame), frame, find_sensor_facts(night), draw_dust(night.seed, frame)
-    )
+    layout = fit_layout(facts.layout, frame)
+    magnification = fill_magnification(layout, frame.width_px, frame.height_px, frame.pitch_um, FILL_FRAC)
+    write_cards(find_shipped("glasswright_camera", "cards"), out / "cards", facts, magnification)
+    return write_stand(stand, out, layout, frame, find_sensor_facts(night), draw_dust(night.seed, frame))
 
 
 def _write_tickets(night: Night, workers: int) -> Iterator[str]:

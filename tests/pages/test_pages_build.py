@@ -58,7 +58,7 @@ def test_pages_carry_no_address_of_any_other_host(toy, tmp_path):
 def test_a_released_ticket_and_one_that_was_never_judged(toy, tmp_path):
     toy.run(("T-1", [outcome("T-1")], [verdict()]), ("T-2", [outcome("T-2")], None))
     out = build(toy, tmp_path)
-    assert "RELEASE all 1 limits are kept" in text_of(out / "tickets/T-1.html")
+    assert "RELEASE All 1 limits are kept" in text_of(out / "tickets/T-1.html")
     second = text_of(out / "tickets/T-2.html")
     assert "INCOMPLETE the ticket has not been judged: run `glasswright judge` Next: complete it." in second
     assert "No card has spoken of this ticket" in second
@@ -111,14 +111,14 @@ def test_why_a_lens_is_held_names_the_worst_number_in_its_own_uncertainties(toy,
     far = verdict(Verdict.FAIL, at=str(F8), value=0.26, u=0.001, reason="ten uncertainties below")
     toy.run(("T-1", [outcome("T-1"), outcome("T-1", F8)], [near, far]))
     page = text_of(build(toy, tmp_path) / "index.html")
-    assert "MTF50 sharp, at 50 mm f/8: ten uncertainties below and 1 more" in page
+    assert "MTF50 sharp at 50 mm f/8: ten uncertainties below and 1 more" in page
 
 
 def test_a_ticket_measured_twice_shows_what_was_measured_last(toy, tmp_path):
     toy.run(("T-1", [outcome("T-1", value=0.31)], [verdict(value=0.31)]))
     toy.run(("T-1", [outcome("T-1", value=0.2222)], None), started_at="2026-03-02T22:00:00+00:00")
     page = text_of(build(toy, tmp_path) / "tickets/T-1.html")
-    assert "there is no card for `Corvane 50 mm f/2`" in page  # it is judged again, and no card was ever given
+    assert "There is no card for `Corvane 50 mm f/2`" in page  # it is judged again, and no card was ever given
     assert "0.2222 ± 0.0080" in page
 
 

@@ -13,10 +13,13 @@ from click.testing import CliRunner
 
 import glasswright
 import glasswright.config
+import glasswright.judging.card_facts
 import glasswright.judging.hand_check_entry
 import glasswright.outputs
 import glasswright.plugin.drawing
 import glasswright.plugin.paper
+import glasswright.preparing
+import glasswright.waiting
 from glasswright.commands.card_notes import note_stand
 from glasswright.commands.main import glasswright as command_line
 from glasswright.config import find_idle_spreads, load_plan, load_stand, match_stand, read_config
@@ -88,6 +91,7 @@ ROOMS = {
         ("distortion", "focus", "fringing", "glare", "sharpness", "shooting", "stabiliser"),
         ("centring", "sweep"),
         ("diagnosis",),
+        ("shop",),
     ),
     "glasswright_rehearsal": (("files", "scene"), ("faults", "optics"), ("frames",), ("night",), ("history",)),
 }
@@ -151,7 +155,9 @@ def test_one_module_imports_the_database():
 def test_only_commands_import_the_command_line():
     found = [*importers(ENGINE, "click", "rich"), *importers(CAMERA, "click", "rich")]
     commands = ["pipeline/glasswright/run/progress.py"]
-    commands += [f"stages/glasswright_camera/{room}/command.py" for room in ("diagnosis", "hand_checks", "printing")]
+    commands += [
+        f"stages/glasswright_camera/{room}/command.py" for room in ("diagnosis", "hand_checks", "printing", "shop")
+    ]
     outside = [name for name in found if not name.startswith("pipeline/glasswright/commands/")]
     assert sorted(outside) == sorted(commands)
     assert importers(REHEARSAL, "click", "rich") in ([], ["stages/glasswright_rehearsal/command.py"])
@@ -172,7 +178,7 @@ def test_rehearsal_imports_nothing_that_measures():
             engine -= {"glasswright", "glasswright.plugin.outcome", "glasswright.plugin.stage"}
             engine -= {"glasswright.config", "glasswright.config.schema.plugins"}
             engine = {module for module in engine if not module.startswith("glasswright.ledger")}
-        assert engine <= {"glasswright.errors", "glasswright.processes"}, short(path)
+        assert engine <= {"glasswright.errors", "glasswright.processes", "glasswright.waiting"}, short(path)
 
 
 def test_the_camera_takes_from_the_engine_only_what_is_offered():
@@ -180,6 +186,9 @@ def test_the_camera_takes_from_the_engine_only_what_is_offered():
     offered["glasswright.plugin.drawing"] = set(vars(glasswright.plugin.drawing))
     offered["glasswright.judging.hand_check_entry"] = set(glasswright.judging.hand_check_entry.__all__)
     offered["glasswright.plugin.paper"] = set(glasswright.plugin.paper.__all__)
+    offered["glasswright.judging.card_facts"] = set(glasswright.judging.card_facts.__all__)
+    offered["glasswright.waiting"] = set(glasswright.waiting.__all__)
+    offered["glasswright.preparing"] = set(glasswright.preparing.__all__)
     offered["glasswright.outputs"] = set(glasswright.outputs.__all__)
     for path in CAMERA.rglob("*.py"):
         for module, names in imports_of(path):
@@ -279,6 +288,8 @@ def named_lenses():
 def test_nothing_lies_in_configs_unchecked():
     # the stand file names the lenses, and is loaded with them
     known = {*PLANS, *STANDS, *CHARTS, *(CONFIGS / "cards").glob("*.yaml"), *named_lenses()}
+    # test_shop.py fills the templates and checks what comes of them; test_guides.py looks at the guides
+    known |= {*(CONFIGS / "templates").glob("*.yaml"), *CONFIGS.glob("*.md"), *(CONFIGS / "drawings").glob("*.svg")}
     assert {path for path in CONFIGS.rglob("*") if path.is_file()} == known
 
 

@@ -9,7 +9,7 @@ from glasswright.config.schema.names import problem_of_person
 from glasswright.errors import Problem
 from glasswright.judging.adopting import find_changes
 from glasswright.judging.decision import guard_band
-from glasswright.judging.hand_checks import UNASKED_PHASES, problem_of_hand_check
+from glasswright.judging.hand_checks import problem_of_hand_check
 from glasswright.judging.judge import ENOUGH_SHOTS, find_spreads, largest_spread
 from glasswright.judging.method import NO_PLAN
 from glasswright.plugin.artefact import Setting
@@ -81,8 +81,8 @@ def note_settings(file: CardFile, plan: Plan) -> Iterator[Problem]:
             )
 
 
-def note_hand_checks(path: Path, ticket: TicketFile, card: CardFile | None, plan: Plan | None) -> Iterator[Problem]:
-    """Note a ticket's answers that no step of the plan reads, and the checks that its card lists and nobody signed."""
+def note_hand_checks(path: Path, ticket: TicketFile, plan: Plan | None) -> Iterator[Problem]:
+    """Note a ticket's answers that no step of the plan reads, a fail without a note, and signatures that are none."""
     if plan is not None:
         fields = plan.fields()
         for message in dict.fromkeys(problem_of_hand_check(name, fields) for name in ticket.hand_checks):
@@ -93,11 +93,3 @@ def note_hand_checks(path: Path, ticket: TicketFile, card: CardFile | None, plan
             yield Problem(str(path), 1, f"hand check `{name}` failed, and no note says what was found: add one")
         if note.who and (problem := problem_of_person(note.who)):
             yield Problem(str(path), 1, f"hand check `{name}`: {problem}")
-    if card is None or ticket.phase in UNASKED_PHASES:
-        return
-    signed = {name for name, note in ticket.hand_checks.items() if note.who and note.when}
-    rest = [name for name in card.card.hand_checks if name not in signed]
-    if rest:
-        yield Problem(
-            str(path), 1, f"hand checks without a signed answer: {', '.join(rest)}; run `glasswright hand-checks`"
-        )

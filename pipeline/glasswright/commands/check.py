@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from glasswright.commands.card_notes import note_hand_checks, note_plan, note_settings, note_stand
+from glasswright.commands.outlooks import code_of, describe_outlooks, write_shooting_list
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.config import find_idle_spreads, load_plan, load_stand, load_ticket, match_stand
 from glasswright.config.ticket.file import TICKET_FILE
@@ -17,13 +18,17 @@ from glasswright.errors import WHOLE_FILE, ConfigError, Problem
 from glasswright.intake.index import survey_ticket
 from glasswright.intake.shot_setting import Nominal
 from glasswright.intake.tickets import request_ticket
-from glasswright.judging.cards import CardFile, check_card, scan_cards
+from glasswright.judging.card_facts import facts_of
+from glasswright.judging.cards import CardFile, check_card, check_sound_limits, scan_cards
 from glasswright.run.graph.lineage import roles_by_setting
+from glasswright.run.readiness import Bench, TicketOutlook, foresee
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
     from glasswright.config import Plan, StandFile, TicketFile
+    from glasswright.config.schema.plugins import Plugins
+    from glasswright.intake.index import Survey
     from glasswright.plugin.roles import Role
 
 T = TypeVar("T")
@@ -57,11 +62,27 @@ class Findings:
 @click.option("--stand", type=click.Path(path_type=Path), help="Stand file that the plan will run with.")
 @click.option("--cards", type=click.Path(path_type=Path), help="Folder of cards that will judge the result.")
 @click.option("--tickets", type=click.Path(path_type=Path), help="Folder of tickets to be measured.")
+@click.option(
+    "--shooting-list", type=click.Path(path_type=Path), help="Write the shots still lacking as text to print."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
-def check(plan: Path, stand: Path | None, cards: Path | None, tickets: Path | None, as_json: bool) -> int:
-    """Check a plan, and the stand, cards and tickets that go with it.
+@click.option("-v", "--verbose", is_flag=True, help="List every limit, those that can be met too.")
+def check(
+    plan: Path,
+    stand: Path | None,
+    cards: Path | None,
+    tickets: Path | None,
+    shooting_list: Path | None,
+    as_json: bool,
+    verbose: bool,
+) -> int:
+    """Check a plan, and the stand, cards and tickets that go with it, before anything is measured.
 
-    Of raw files only EXIF is read. Every mistake is printed with its file and line; the exit code is then 2.
+    Every mistake is printed with its file and line. With cards and tickets each limit is looked at: whether it can be
+    met with the shots, the plan and the stand that there are, and what is still to be shot. Of raw files only EXIF is
+    read.
+
+    Exit codes: 0 every limit can be met, 11 some limits are REVIEW at best, 12 some cannot be met, 2 mistakes.
     """
     plugins = load_plugins_aloud()
     findings = Findings()
@@ -70,15 +91,27 @@ def check(plan: Path, stand: Path | None, cards: Path | None, tickets: Path | No
     read_cards = _read_cards(cards, findings) if cards else None
     read_tickets = _read_tickets(tickets, plugins.roles, findings) if tickets else None
     _match(read_plan, read_stand, read_cards, read_tickets, findings)
+    if read_plan and cards:
+        findings.problems += check_sound_limits(cards, read_cards or {}, read_plan.fields())
+    outlooks: list[TicketOutlook] = []
     if read_plan:
+        blocked = _ask_plugins(read_stand, read_cards or {}, plugins, findings)
+        bench = Bench(plan=read_plan, stand=read_stand, roles=plugins.roles, blocked=blocked)
         for path, ticket in (read_tickets or {}).items():
-            _survey(path, ticket, read_plan, plugins.roles, findings)
+            survey = _survey(path, ticket, read_plan, plugins.roles, findings)
+            if survey is not None and read_cards is not None:
+                own = read_cards.get(ticket.lens.model)
+                outlooks.append(foresee(ticket, survey, own.card if own else None, bench))
+    if shooting_list is not None:
+        write_shooting_list(shooting_list, outlooks)
     lines = _format(read_plan, read_stand, read_cards, read_tickets)
     if as_json:
-        click.echo(json.dumps(_as_data(findings, lines), indent=2))
+        click.echo(json.dumps(_as_data(findings, lines) | {"foreseen": [asdict(each) for each in outlooks]}, indent=2))
     else:
         _print(findings, lines)
-    return ConfigError.exit_code if findings.problems else 0
+        if not findings.problems:
+            click.echo("\n".join(describe_outlooks(outlooks, detail=verbose)), nl=bool(outlooks))
+    return ConfigError.exit_code if findings.problems else code_of(outlooks)
 
 
 def _read_cards(folder: Path, findings: Findings) -> Mapping[str, CardFile]:
@@ -134,14 +167,30 @@ def _match(
         if cards is not None and ticket.lens.model not in cards:
             said = f"no card is for `{ticket.lens.model}`: the lens will be measured, but cannot pass"
             findings.notes.append(Problem(str(path), 1, said))
-        own_card = (cards or {}).get(ticket.lens.model)
-        findings.notes += note_hand_checks(path, ticket, own_card, plan)
+        findings.notes += note_hand_checks(path, ticket, plan)
         if stand and ticket.body.model not in stand.bodies:
             said = f"body `{ticket.body.model}` is none of the stand's: {', '.join(stand.bodies)}"
             findings.notes.append(Problem(str(path), 1, said))
 
 
-def _survey(path: Path, ticket: TicketFile, plan: Plan, roles: Mapping[str, Role], findings: Findings) -> None:
+def _ask_plugins(
+    stand: StandFile | None, cards: Mapping[str, CardFile], plugins: Plugins, findings: Findings
+) -> Mapping[str, Sequence[str]]:
+    """Note what plugins find between the stand and the cards; give what keeps a card from holding, by lens model."""
+    blocked: dict[str, list[str]] = {}
+    for name, ask in plugins.setup_checks.items():
+        section = stand.sections.get(name) if stand else None
+        if stand is None or section is None:
+            continue
+        for found in ask(section, facts_of(cards.values())):
+            path = cards[found.model].document.path if found.model else stand.document.path
+            findings.notes.append(Problem(str(path), 1, found.message))
+            if found.blocks:
+                blocked.setdefault(found.model, []).append(found.message)
+    return blocked
+
+
+def _survey(path: Path, ticket: TicketFile, plan: Plan, roles: Mapping[str, Role], findings: Findings) -> Survey | None:
     """Look at the EXIF of a ticket's shots: what will not be used for want of a setting, and what differs."""
     nominal = Nominal(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number)
     request = request_ticket(path.parent, ticket, nominal, roles, roles_by_setting(plan))
@@ -150,9 +199,10 @@ def _survey(path: Path, ticket: TicketFile, plan: Plan, roles: Mapping[str, Role
         survey = survey_ticket(request)
     except OSError as error:
         findings.problems.append(Problem(str(path), 1, f"{error.filename}: {error.strerror}"))
-        return
+        return None
     findings.problems += [Problem(str(path), 1, said) for said in survey.unsettled]
-    findings.notes += [Problem(str(path), 1, said) for said in survey.contradictions]
+    findings.notes += [Problem(str(path), 1, said) for said in (*survey.contradictions, *survey.unused)]
+    return survey
 
 
 def _format(

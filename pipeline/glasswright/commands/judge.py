@@ -23,6 +23,7 @@ from glasswright.ledger import Document, Ledger, RunRecord
 from glasswright.ledger.place import LedgerPlaceError
 from glasswright.ledger.verdict import Verdict, fold
 from glasswright.plain_text import escape
+from glasswright.run.progress import paint
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from glasswright.judging.cards import CardFile
     from glasswright.judging.gate import Decision
     from glasswright.ledger.verdict import Judgement
+    from glasswright.plugin.field_names import FieldNames
 
 EXIT_CODES = {Verdict.PASS: 0, Verdict.FAIL: 10, Verdict.REVIEW: 11, Verdict.UNKNOWN: 12}
 
@@ -47,7 +49,10 @@ Example, after a card was changed:
 @click.option("--ticket", "tickets", multiple=True, help="Judge this ticket only; may be given several times.")
 @click.option("--no-keep", is_flag=True, help="Keep nothing: for a ledger that can only be read, or to try a card.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
-def judge(ledger: Path, cards: Path, stand: Path, tickets: tuple[str, ...], no_keep: bool, as_json: bool) -> int:
+@click.option("-v", "--verbose", is_flag=True, help="Print every limit of every ticket.")
+def judge(
+    ledger: Path, cards: Path, stand: Path, tickets: tuple[str, ...], no_keep: bool, as_json: bool, verbose: bool
+) -> int:
     """Judge what the ledger holds by the cards, without opening a raw file, and keep what is new.
 
     Exit codes: 0 every ticket passes, 10 one fails, 11 one is to be reviewed, 12 one is incomplete (of several, the
@@ -72,8 +77,17 @@ def judge(ledger: Path, cards: Path, stand: Path, tickets: tuple[str, ...], no_k
         words = {each.ticket: str(each) for each in decided}
         click.echo(json.dumps(as_data(judgements, absent, verdict, len(new)) | {"decided": words}, indent=2))
     else:
-        told = f"{format_count(len(new), 'judgement')} new"
-        _print(judgements, absent, verdict, f"{told}, not kept" if no_keep else told, decided)
+        if verbose:
+            _print_limits(judgements)
+        _print_tickets(judgements, plugins.field_names)
+        for ticket in absent:
+            click.echo(f"{ticket}: {paint('UNKNOWN')}  the ledger knows no such ticket")
+        for decision in decided:
+            click.echo(f"{decision.ticket}: {decision}: {decision.released_by or next(iter(decision.notes), '')}")
+        if not judgements and not absent:
+            click.echo("the ledger holds no ticket")
+        kept = f"{format_count(len(new), 'judgement')} new{', not kept' if no_keep else ''}"
+        click.echo(f"{format_count(len(judgements), 'ticket')} judged, {kept}: {paint(str(verdict))}")
     return EXIT_CODES[verdict]
 
 
@@ -140,18 +154,24 @@ def as_data(
     }
 
 
-def _print(
-    judgements: Sequence[Judgement], absent: Sequence[str], verdict: Verdict, new: str, decided: Sequence[Decision]
-) -> None:
+RISING = (Verdict.FAIL, Verdict.UNKNOWN, Verdict.REVIEW, Verdict.PASS)
+
+
+def _print_tickets(judgements: Sequence[Judgement], names: FieldNames) -> None:
+    """Print one line a ticket, the worst first, with its first reason and how many more there are."""
+    for each in sorted(judgements, key=lambda each: (RISING.index(each.verdict), each.ticket)):
+        limits = sorted(each.verdicts, key=lambda limit: RISING.index(limit.verdict))
+        reasons = [f"{limit.measure} at {limit.at}: {limit.reason}" for limit in limits if limit.verdict != "PASS"]
+        reasons = list(dict.fromkeys(["; ".join(each.reasons), *reasons] if each.reasons else reasons))
+        more = f" (and {len(reasons) - 1} more)" if len(reasons) > 1 else ""
+        why = f"  {names.in_words(reasons[0])}{more}" if reasons else ""
+        click.echo(f"{each.ticket}: {paint(str(each.verdict))}{why}")
+
+
+def _print_limits(judgements: Sequence[Judgement]) -> None:
+    """Print every limit of every ticket as a table."""
     rows = []
     for each in judgements:
         rows += [(each.ticket, str(each.verdict), "", "", reason) for reason in each.reasons]
         rows += [(each.ticket, str(limit.verdict), limit.measure, limit.at, limit.reason) for limit in each.verdicts]
-    rows += [(ticket, str(Verdict.UNKNOWN), "", "", "the ledger knows no such ticket") for ticket in absent]
     print_table("Limits", ("ticket", "verdict", "measure", "at", "why"), rows)
-    print_table("Tickets", ("ticket", "verdict"), [(each.ticket, str(each.verdict)) for each in judgements])
-    for decision in decided:
-        click.echo(f"{decision.ticket}: {decision}: {decision.released_by or next(iter(decision.notes), '')}")
-    if not rows:
-        click.echo("the ledger holds no ticket")
-    click.echo(f"{format_count(len(judgements), 'ticket')} judged, {new}: {verdict}")

@@ -39,6 +39,8 @@ COMMANDS: Final = {
     "watch": "Say whether the stand is still what it was.",
     "verify": "Check the ledger against its own hashes.",
     "stages": "List the stages there are, or explain one.",
+    "plugin": "Write a package with a stage of one's own.",
+    "keys": "Print every key of the configuration files.",
 }
 """Name (and module) of each command of the engine, with its first line; the module is loaded only to run it."""
 

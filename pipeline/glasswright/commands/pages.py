@@ -19,11 +19,15 @@ Example, for the latest night:
 @click.option("--ledger", type=click.Path(path_type=Path), required=True, help="The ledger.")
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder to write to.")
 @click.option(
-    "--night", type=int, help="Number of the run whose tickets are shown; the latest that measured if absent."
+    "--night",
+    "nights",
+    type=int,
+    multiple=True,
+    help="Number of the run whose tickets are shown; may be given again; the latest that measured if absent.",
 )
 @click.option("--tickets", type=click.Path(path_type=Path), help="Folder of tickets, to show the frames in small.")
 @click.option("--workers", type=click.IntRange(min=1), help="Processes that draw; one for each core if absent.")
-def pages(ledger: Path, out: Path, night: int | None, tickets: Path | None, workers: int | None) -> None:
+def pages(ledger: Path, out: Path, nights: tuple[int, ...], tickets: Path | None, workers: int | None) -> None:
     """Write a night as static pages: open OUT/index.html in any browser, from the disk; nothing is fetched.
 
     There is a page for the night, one for each of its tickets, and one for each lens model and stand of the ledger.
@@ -36,7 +40,7 @@ def pages(ledger: Path, out: Path, night: int | None, tickets: Path | None, work
     if tickets is not None and not tickets.is_dir():
         raise click.UsageError(f"{tickets}: there is no such folder of tickets: correct --tickets, or leave it out")
     count = workers or os.cpu_count() or 1
-    built = build_pages(ledger, out, night=night, tickets=tickets, workers=count)
+    built = build_pages(ledger, out, nights=nights, tickets=tickets, workers=count)
     if built.faults:
         click.echo(
             f"{format_count(built.faults, 'drawing')} could not be made; the pages of their tickets say why", err=True

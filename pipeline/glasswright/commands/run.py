@@ -46,7 +46,7 @@ PATH = click.Path(path_type=Path)
     help="Seconds that one step may take; not with --serial.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON document.")
-@click.option("-v", "--verbose", is_flag=True, help="Name everything that was skipped, too.")
+@click.option("-v", "--verbose", is_flag=True, help="List every reason under each ticket, what was skipped too.")
 def run(
     plan: Path,
     stand: Path,
@@ -93,7 +93,7 @@ def run(
     if as_json:
         click.echo(json.dumps(summary_data(summary), indent=2))
     else:
-        click.echo("\n".join(describe(summary, detail=verbose)))
+        click.echo("\n".join(describe(summary, plugins.field_names, detail=verbose)))
     return summary.exit_code()
 
 

@@ -42,7 +42,8 @@ class NotWatchedError(GlasswrightError):
 @click.command(epilog=EXAMPLE)
 @click.option("--ledger", type=click.Path(path_type=Path), required=True, help="The ledger.")
 @click.option("--stand", type=click.Path(path_type=Path), required=True, help="Stand file, with its section `watch`.")
-@click.option("--night", "night", help="The night to speak of, such as 2026-03-02. Default: now.")
+@click.option("--night", "night", help="The night to speak of, such as 2026-03-02. Default: now; of "
+              "rehearsed shots the last night there is.")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
 def watch(ledger: Path, stand: Path, night: str | None, as_json: bool) -> int:
     """Draw control charts of the reference lens, and say whether the stand is in control.
@@ -54,13 +55,14 @@ def watch(ledger: Path, stand: Path, night: str | None, as_json: bool) -> int:
     Exit codes: 0 in control, 11 out of control, 2 wrong command or configuration, 21 the ledger is missing, newer or
     damaged.
     """
-    on = _read_night(night)
+    asked = _read_night(night)
     stand_file = load_stand(stand, load_plugins_aloud())
     if stand_file.watch is None:
         raise NotWatchedError(f"{stand}: has no section `watch`: add one that names a baseline and fields")
     with Ledger.open_for_reading(ledger) as opened:
         opened.check_chain()
         report = read_watch(opened, stand_file.watch, stand_file.name)
+    on = asked or _choose_night(report)
     if as_json:
         click.echo(json.dumps(as_data(report, on), indent=2))
     else:
@@ -68,9 +70,14 @@ def watch(ledger: Path, stand: Path, night: str | None, as_json: bool) -> int:
     return IN_CONTROL if as_data(report, on)["in_control"] else OUT_OF_CONTROL
 
 
-def _read_night(text: str | None) -> date:
+def _choose_night(report: WatchReport) -> date:
+    """Give this night; a rehearsal's clock is not ours, so there the last night with a reference shot."""
+    return report.nights[-1] if report.rehearsed and report.nights else night_at(datetime.now())
+
+
+def _read_night(text: str | None) -> date | None:
     if text is None:
-        return night_at(datetime.now())
+        return None
     try:
         return date.fromisoformat(text)
     except ValueError:
@@ -102,7 +109,7 @@ def _print(report: WatchReport, on: date) -> None:
     rows.sort()
     print_table("Nights that stand out", ("night", "", "field", "why"), rows[-MOST_NIGHTS:])
     if len(rows) > MOST_NIGHTS:
-        click.echo(f"{len(rows) - MOST_NIGHTS} earlier lines are left out: --json gives them all")
+        click.echo(f"{format_count(len(rows) - MOST_NIGHTS, 'earlier line')} left out: --json gives all")
     for each in report.left_out:
         click.echo(f"left out: {each.ticket}: {each.why}")
     few = sorted({chart.baseline.count for chart in report.charts if chart.baseline})

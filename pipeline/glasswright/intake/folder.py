@@ -76,8 +76,9 @@ def list_shots(folder: Path, roles: Collection[str]) -> Listing:
         elif not path.is_dir():
             findings.append(f"{name} lies beside the role folders: not used. Put shots into a role's folder")
         elif path.name not in roles:
-            known = ", ".join(sorted(roles))
-            unused.append(f"{name}/ is no role: its {_count(path)} are not used. Roles are {known}")
+            near = next((role for role in roles if role == path.name.lower().strip().replace("-", "_")), "")
+            known = f"rename it to `{near}`" if near else f"roles are {', '.join(sorted(roles))}"
+            unused.append(f"{name}/ is no role: its {_count(path)} are not used; {known}")
         else:
             _list_role(path, files, findings, unused)
     return Listing(files=tuple(files), findings=tuple(findings), unused=tuple(unused))

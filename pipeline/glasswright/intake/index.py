@@ -130,28 +130,49 @@ class Survey:
     """Shots that will not be used, as their setting is not known."""
     contradictions: tuple[str, ...]
     """What EXIF and the ticket tell differently."""
+    shots: tuple[Shot, ...] = ()
+    """Those that can be used, with their settings."""
+    unused: tuple[str, ...] = ()
+    """What may hold shots and is not used."""
+    is_other_lens: bool = False
+    """Whether EXIF names another lens or body than the ticket."""
+    has_checksums: bool = False
+    unlisted: int = 0
+    """Shots that SHA256SUMS does not list."""
+    lens_serials: tuple[int, int] = (0, 0)
+    """As in `TicketRecord.lens_serials`."""
 
 
 def survey_ticket(request: TicketRequest) -> Survey:
     """Read the EXIF of a ticket's shots, and nothing else of them."""
-    shots = [
-        _shot(request, f"{role}/{escape_name(path.name)}", "", read_facts(path))
-        for role, path in list_shots(request.folder, request.roles).files
-    ]
+    listing, checksums = list_shots(request.folder, request.roles), read_checksums(request.folder)
+    shots = [_shot(request, f"{role}/{escape_name(path.name)}", "", read_facts(path)) for role, path in listing.files]
     aside = {each.file for each in request.remarks.set_aside}
     shots = [shot for shot in shots if shot.name not in aside]
     missing: dict[tuple[str, ...], list[str]] = {}
-    contradictions = [*find_contradictions(request.ticket, request.body_serial, shots)]
+    identity = find_contradictions(request.ticket, request.body_serial, shots)
+    contradictions, usable = [*identity], []
     for shot in shots:
         found = settle(shot.name, request.roles[shot.role], shot.facts, request.rules, request.nominal)
         contradictions += found.findings
         if found.missing and shot.role in request.by_setting:
             missing.setdefault(found.missing, []).append(shot.name)
+        else:
+            usable.append(replace(shot, setting=found.setting))
     unsettled = [
         f"{names[0]}{f' and {len(names) - 1} more' if len(names) > 1 else ''}: {describe_missing(what)}"
         for what, names in missing.items()
     ]
-    return Survey(unsettled=tuple(unsettled), contradictions=tuple(contradictions))
+    return Survey(
+        unsettled=tuple(unsettled),
+        contradictions=tuple(contradictions),
+        shots=tuple(usable),
+        unused=listing.unused,
+        is_other_lens=bool(identity),
+        has_checksums=checksums.present,
+        unlisted=sum(shot.name not in checksums.by_name for shot in shots),
+        lens_serials=_count_serials([IndexedShot(shot=shot) for shot in shots], request.roles),
+    )
 
 
 def _describe_set_aside(each: SetAside, is_there: bool) -> str:

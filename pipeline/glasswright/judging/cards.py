@@ -112,6 +112,40 @@ def check_card(file: CardFile, fields: Mapping[str, FieldDescription]) -> tuple[
     return tuple(found)
 
 
+def check_sound_limits(
+    folder: Path, cards: Mapping[str, CardFile], fields: Mapping[str, FieldDescription]
+) -> tuple[Problem, ...]:
+    """Check the limits that can be read of the cards that as a whole cannot, so that all mistakes show in one round.
+
+    Parameters
+    ----------
+    cards
+        Those that could be read.
+    """
+    readable = {file.document.path for file in cards.values()}
+    problems: list[Problem] = []
+    for path in sorted(folder.glob("*.yaml")) if folder.is_dir() else ():
+        if path in readable:
+            continue
+        try:
+            document = scan_yaml(path)
+        except ConfigError:
+            continue
+        entries = document.data.get("limits") if isinstance(document.data, dict) else None
+        for index in range(len(entries) if isinstance(entries, list) else 0):
+            limit = check(document, Limit, "limits", index)[0]
+            message = _problem_of_sound_limit(limit, fields) if limit is not None else ""
+            if message:
+                problems.append(document.problem(("limits", index, "measure"), message))
+    return tuple(problems)
+
+
+def _problem_of_sound_limit(limit: Limit, fields: Mapping[str, FieldDescription]) -> str:
+    if limit.measure not in fields:
+        return f"the plan measures no `{limit.measure}`: {did_you_mean(limit.measure, fields)}"
+    return _problem_of_range(limit, fields[limit.measure])
+
+
 def check_own_limits(file: CardFile, plugins: Plugins) -> tuple[Problem, ...]:
     """Check a card's limits against the ranges of what the stages of its own plan measure."""
     steps = file.card.plan.stages if file.card.plan is not None else {}

@@ -57,6 +57,8 @@ class Gated:
     """SHA-256 -> name of plan, card and stand file, as far as they are kept."""
     may_decide: tuple[str, ...] = ()
     """Who may release the lens if it is in review, by the stand file."""
+    shop: tuple[str, ...] = ()
+    """Name and address of the shop, line by line, by the stand file."""
 
     @property
     def verdicts(self) -> tuple[LimitVerdict, ...]:
@@ -182,6 +184,7 @@ class Gatekeeper:
             out_of_control=out_of_control,
             names=self._names(state, basis),
             may_decide=basis.stand.may_decide,
+            shop=(basis.stand.shop.name, *basis.stand.shop.address) if basis.stand.shop is not None else (),
         )
 
     def _why_other_constants(self, state: TicketState, basis: Basis) -> tuple[str, ...]:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from glasswright.config import Document as ConfigDocument
     from glasswright.config import Spread, WatchKeys
+    from glasswright.config.stand.file import ShopNote
     from glasswright.ledger import Document
 
 
@@ -34,6 +35,7 @@ class KeptStand:
     repeatability: Mapping[str, Spread]
     watch: WatchKeys | None
     may_decide: tuple[str, ...]
+    shop: ShopNote | None
     ledger_key: str | None
     text: str
     """The whole file as it is written."""
@@ -75,6 +77,7 @@ def read_kept_stand(document: Document) -> KeptStand:
         repeatability=keys.repeatability,
         watch=keys.watch,
         may_decide=keys.may_decide,
+        shop=keys.shop,
         ledger_key=keys.ledger_key,
         text=document.text,
         sha256=document.sha256,

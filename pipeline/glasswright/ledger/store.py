@@ -475,10 +475,10 @@ class Ledger:
             shot_content.add_content(self.database, run, outcome)
         return added
 
-    def end_run(self, run: int, summary: Mapping[str, object], *, backup: bool = True) -> None:
-        """Close a run, and write a backup of the database beside it."""
+    def end_run(self, run: int, summary: Mapping[str, object], *, backup: bool = True, at: str | None = None) -> None:
+        """Close a run, now unless another time is given, and write a backup of the database beside it."""
         with self.database.transaction():
-            writing.end_run(self.database, run, _now(), True, summary)
+            writing.end_run(self.database, run, at or _now(), True, summary)
         if backup:
             write_backup(self.database, Database)
 

@@ -114,6 +114,10 @@ def _split(full_name: str) -> tuple[str, int]:
     return name, int(version)
 
 
+class NotInstalledError(KeptTypeError):
+    """A kept type whose package is not loaded: whoever wrote the ledger had a plugin that is not here."""
+
+
 _FOUND: dict[str, type] = {}
 
 
@@ -123,7 +127,7 @@ def find_kept(name: str) -> type:
     Raises
     ------
     KeptTypeError
-        If there is none, or more than one.
+        If there is none (then a `NotInstalledError`), or more than one.
     """
     known = _FOUND.get(name)
     # a module that was loaded anew has another class of that name
@@ -132,7 +136,7 @@ def find_kept(name: str) -> type:
     package = name.partition(".")[0]
     found = [each for each in _list_types(package) if base_name(each) == name] if package in _open_packages() else []
     if not found:
-        raise KeptTypeError(
+        raise NotInstalledError(
             f"`{name}` is of a package that is not loaded here or has no such type: is its plugin installed?"
         )
     if len(found) > 1:

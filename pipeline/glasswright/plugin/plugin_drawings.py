@@ -18,7 +18,10 @@ DrawOne = Callable[[Any], Sequence[Picture]]
 DrawSeries = Callable[[tuple[Any, ...]], Sequence[Picture]]
 DrawFrame = Callable[[Any, Path], Sequence[Picture]]
 
-ATTRIBUTES: Final = {"one": "DRAWINGS", "series": "SERIES_DRAWINGS", "frames": "FRAME_DRAWINGS"}
+DescribeHint = Callable[[Any], Sequence[str]]
+
+ATTRIBUTES: Final = {"one": "DRAWINGS", "series": "SERIES_DRAWINGS", "frames": "FRAME_DRAWINGS", "hints": "HINTS"}
+LEADING: Final = "LEADING_DRAWINGS"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +34,10 @@ class Drawings:
     """All results of one step at one setting together (`SERIES_DRAWINGS`)."""
     frames: Mapping[type[Artefact], DrawFrame] = field(default_factory=dict)
     """The raw file of a shot, with what was found on it (`FRAME_DRAWINGS`); each drawing stands alone in a file."""
+    hints: Mapping[type[Artefact], DescribeHint] = field(default_factory=dict)
+    """Sentences that say where to look first, from one result (`HINTS`); pages begin with them."""
+    leading: Mapping[str, str] = field(default_factory=dict)
+    """Step -> how the title begins of the drawing that shows best what its limits are about (`LEADING_DRAWINGS`)."""
 
     def joined(self, other: Drawings) -> Drawings:
         """Give these and another plugin's together."""
@@ -47,7 +54,10 @@ def read_drawings(module: ModuleType) -> Drawings:
     PluginError
         Where they are no mapping from artefact types to functions.
     """
-    return Drawings(**{door: _read(module, attribute) for door, attribute in ATTRIBUTES.items()})
+    leading = getattr(module, LEADING, {})
+    if not (isinstance(leading, Mapping) and all(isinstance(each, str) for pair in leading.items() for each in pair)):
+        raise PluginError(f"{LEADING} is {leading!r}: make it a mapping from steps to beginnings of titles")
+    return Drawings(**{door: _read(module, attribute) for door, attribute in ATTRIBUTES.items()}, leading=leading)
 
 
 def _read(module: ModuleType, attribute: str) -> Mapping[type[Artefact], Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections import Counter
 from datetime import datetime
@@ -168,6 +169,15 @@ class NoDisplay:
 
     def ticket_done(self, report: TicketReport) -> None:
         """Do nothing."""
+
+
+COLOURS: Final = {"PASS": "green", "REVIEW": "yellow", "UNKNOWN": "magenta", "FAIL": "red", "refused": "magenta"}
+
+
+def paint(verdict: str) -> str:
+    """Give a verdict in its colour, where colours are wanted; the word says the same."""
+    colour = COLOURS.get(verdict)
+    return click.style(verdict, fg=colour, bold=True) if colour and not os.environ.get("NO_COLOR") else verdict
 
 
 def format_seconds(seconds: float) -> str:

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import defaultdict
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from glasswright.formatting import format_count
 from glasswright.plugin.outcome import Status
 from glasswright.run.graph.gathering import BECAUSE
-from glasswright.run.progress import format_seconds
+from glasswright.run.progress import format_seconds, paint
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from glasswright.config.schema.plugins import PluginFailure
     from glasswright.intake.tickets import RefusedTicket
+    from glasswright.plugin.field_names import FieldNames
     from glasswright.run.night import NightReport
     from glasswright.run.reports import Refusal, TicketReport
     from glasswright.run.session import SessionResult
@@ -23,6 +24,11 @@ if TYPE_CHECKING:
 FINISHED: Final = 0
 SOME_UNUSABLE: Final = 13
 STOPPED: Final = 1
+
+ORDER: Final = {"FAIL": 0, "UNKNOWN": 1, "REVIEW": 2, "": 3, "PASS": 4}
+LAST: Final = 5
+MOST_NAMED: Final = 4
+"""Shots named after one reason; the others are counted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,40 +88,78 @@ def summary_data(summary: Summary) -> dict[str, Any]:
     }
 
 
-def describe(summary: Summary, *, detail: bool) -> Iterator[str]:
-    """Give the summary's lines. Whatever stopped a step is always named; what was skipped for it only in detail."""
-    for report in summary.reports:
-        yield from _describe_ticket(report, detail)
+def describe(summary: Summary, names: FieldNames, *, detail: bool) -> Iterator[str]:
+    """Give the summary's lines: one a ticket, the worst first; then what is to be put right, each reason once.
+
+    Parameters
+    ----------
+    names
+        What measures are called.
+    detail
+        Whether everything is listed under each ticket, what was skipped too.
+    """
     for each in summary.refused:
-        yield f"{each.number or each.folder}: refused"
-        yield from (f"  {line}" for line in each.reason.splitlines())
+        yield f"{each.number or each.folder}  {paint('refused')}  {each.reason if detail else _first(each.reason)}"
     for number in summary.night.unfinished:
-        yield f"{number}: not finished, the night was stopped; run again to go on"
+        yield f"{number}  not finished, the night was stopped; run again to go on"
+    reports = sorted(summary.reports, key=lambda report: (ORDER.get(report.verdict, LAST), report.number))
+    for report in reports:
+        yield _describe_in_a_line(report, names)
+        if detail:
+            yield from _describe_ticket(report, names)
     yield from _describe_crashes(summary)
-    yield from _describe_reshoots(summary)
+    yield from _describe_reshoots(summary, detail=detail)
     yield from (str(each) for each in summary.plugin_failures)
     yield _last_line(summary)
+    if not detail and any(report.verdict not in ("", "PASS") or report.refusals for report in reports):
+        yield "-v lists every reason, --json everything"
 
 
-def _describe_ticket(report: TicketReport, detail: bool) -> Iterator[str]:
+def _first(text: str) -> str:
+    lines = text.splitlines()
+    return f"{lines[0]} (and {len(lines) - 1} more)" if len(lines) > 1 else text
+
+
+def _describe_in_a_line(report: TicketReport, names: FieldNames) -> str:
+    """Say who it is, what it is and the first cause; the others are counted."""
     name = f"{report.number}  {report.model}  {report.serial}".strip() if report.number else "the whole night"
-    yield f"{name}: {report.verdict}" if report.verdict else name
-    yield from (f"  {reason}" for reason in report.verdict_reasons)
-    causes = [each for each in report.refusals if each.status != Status.SKIPPED]
-    yield from (f"  {_name(report, each)} {each.status}: {each.reason}" for each in causes)
-    yield from _describe_skipped(report, detail)
+    causes = [names.in_words(each).replace(": FAIL, ", ": ") for each in find_causes(report)]
+    state = report.verdict or ("measured" if not causes else "not whole")
+    more = f" (and {len(causes) - 1} more)" if len(causes) > 1 else ""
+    notes = len(report.findings) + len(report.notes)
+    noted = f" [{format_count(notes, 'note')}]" if notes else ""
+    return f"{name}: {paint(state)}{f'  {causes[0]}{more}' if causes else ''}{noted}"
+
+
+def find_causes(report: TicketReport) -> list[str]:
+    """List why a ticket is not what it should be, causes before their consequences.
+
+    A limit that is not met comes first. For all else what was wrong with the shots comes before what could not be
+    decided for it.
+    """
+    failed = [reason for reason in report.verdict_reasons if ": FAIL, " in reason]
+    shots = [f"{each.what}: {each.reason}" for each in report.reshoot]
+    broken = [
+        f"{_name(report, each)} {each.status}: {each.reason}"
+        for each in report.refusals
+        if each.status == Status.CRASHED or (each.status == Status.UNMEASURABLE and not report.reshoot)
+    ]
+    never = [
+        f"{_name(report, each)}: {each.reason}"
+        for each in report.refusals
+        if each.status == Status.SKIPPED and BECAUSE not in each.reason
+    ]
+    lacking = never if not failed and report.verdict != "PASS" else []
+    others = [reason for reason in report.verdict_reasons if reason not in failed]
+    return list(dict.fromkeys([*failed, *report.unused, *shots, *broken, *lacking, *others]))
+
+
+def _describe_ticket(report: TicketReport, names: FieldNames) -> Iterator[str]:
+    yield from (f"  {names.in_words(reason)}" for reason in report.verdict_reasons)
+    order = {Status.CRASHED: 0, Status.UNMEASURABLE: 1, Status.SKIPPED: 2}
+    refusals = sorted(report.refusals, key=lambda each: order.get(Status(each.status), 3))
+    yield from (f"  {_name(report, each)} {each.status}: {each.reason}" for each in refusals)
     yield from (f"  {text}" for text in (*report.unused, *report.findings, *report.notes))
-
-
-def _describe_skipped(report: TicketReport, detail: bool) -> Iterator[str]:
-    """Name what was never shot; what was skipped because of something named already is counted, or listed in detail."""
-    skipped = [each for each in report.refusals if each.status == Status.SKIPPED]
-    own = [each for each in skipped if detail or BECAUSE not in each.reason]
-    yield from (f"  {_name(report, each)} {each.status}: {each.reason}" for each in own)
-    rest = Counter(each.step for each in skipped if each not in own)
-    if rest:
-        counts = ", ".join(f"{step} {count}" for step, count in rest.items())
-        yield f"  skipped because of these: {counts} (-v lists them)"
 
 
 def _name(report: TicketReport, refusal: Refusal) -> str:
@@ -139,11 +183,18 @@ def _describe_crashes(summary: Summary) -> Iterator[str]:
         yield from crashes
 
 
-def _describe_reshoots(summary: Summary) -> Iterator[str]:
-    lines = [f"  {report.number} {each.what}: {each.reason}" for report in summary.reports for each in report.reshoot]
-    if lines:
+def _describe_reshoots(summary: Summary, *, detail: bool) -> Iterator[str]:
+    """List what is to be put right, each reason once with all that it holds for."""
+    by_reason: defaultdict[str, list[str]] = defaultdict(list)
+    for report in summary.reports:
+        for each in report.reshoot:
+            by_reason[each.reason].append(f"{report.number} {each.what}")
+    if by_reason:
         yield "To be put right (shot again, copied again, moved or described in ticket.yaml):"
-        yield from lines
+    for reason, shots in sorted(by_reason.items(), key=lambda item: -len(item[1])):
+        shown = shots if detail else shots[:MOST_NAMED]
+        more = f" and {len(shots) - len(shown)} more" if len(shots) > len(shown) else ""
+        yield f"  {', '.join(shown)}{more}: {reason}"
 
 
 def _last_line(summary: Summary) -> str:

@@ -111,7 +111,7 @@ def _draw_dials(dials: list[Dial], tilt_of: str) -> Picture:
         f"{TILT_OF.get(tilt_of, '')}"
     )
     title = "Signs of tilt and decentring"
-    return Picture(title, canvas(WIDTH, 244, *parts, label=title, marks=True), described)
+    return Picture(title, canvas(WIDTH, 256, *parts, label=title, marks=True), described)
 
 
 def _draw_dial(dial: Dial, x: float) -> str:
@@ -134,15 +134,16 @@ def _draw_dial(dial: Dial, x: float) -> str:
     way = (
         f"towards {dial.deg:.0f}° ± {COVERAGE * dial.deg_u:.0f}°" if dial.has_direction else "no direction to speak of"
     )
-    lens = [label(x, 222, f"on the lens at {clock_time(dial.deg)}")] if dial.has_direction else []
+    lens = [label(x, 234, f"on the lens at {clock_time(dial.deg)}")] if dial.has_direction else []
     parts = [
         label(x, 22, dial.name, class_="name"),
         ring,
         cross,
         mark(patch + shaft, f"{dial.name}: {size} {dial.unit}, {way}"),
         label(x + RADIUS * 0.71 + 4, y - RADIUS * 0.71 - 4, f"{dial.full:g}", anchor="start"),
-        label(x, 186, f"{size} {dial.unit}"),
-        label(x, 204, way),
+        label(x, 186, size),
+        label(x, 202, dial.unit),
+        label(x, 218, way),
         *lens,
     ]
     return "".join(parts)

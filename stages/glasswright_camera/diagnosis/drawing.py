@@ -53,6 +53,13 @@ def choose_signs(signs: Sequence[Sign]) -> list[Sign]:
     return list(strongest.values())
 
 
+def describe_hint(diagnosis: Diagnosis) -> list[str]:
+    """Say where to look first: a sentence for each pattern that fits, or one that none does."""
+    if diagnosis.findings:
+        return [f"{finding.surety.capitalize()}: {finding.name}: {finding.says}" for finding in diagnosis.findings]
+    return [] if diagnosis.points_to == "nothing unusual" else [diagnosis.points_to.capitalize()]
+
+
 def describe(diagnosis: Diagnosis) -> str:
     """Describe the faults and how the signs are drawn."""
     found = [f"{finding.surety.capitalize()}: {finding.name}: {finding.says}." for finding in diagnosis.findings]

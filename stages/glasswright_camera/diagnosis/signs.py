@@ -157,4 +157,4 @@ def format_sign(sign: Sign) -> str:
 def _figures(value: float, u: float) -> str:
     """Round to where the uncertainty begins, three figures at most."""
     digits = 2 if u <= 0 else max(0, min(4, -int(f"{u:e}".partition("e")[2])))
-    return f"{value:.{digits}f}"
+    return f"{round(value, digits) + 0.0:.{digits}f}"

@@ -59,9 +59,9 @@ def ramp_magnification(disc_mm: float) -> float:
     return RAMP_DISC_MM / disc_mm
 
 
-def chart_magnification(across_mm: float, down_mm: float) -> float:
+def chart_magnification(across_mm: float, down_mm: float, frame_mm: tuple[float, float] = FRAME_MM) -> float:
     """Give the magnification at which a print's outermost centres fill the usual share of the frame."""
-    return FILL_FRAC * min(FRAME_MM[0] / across_mm, FRAME_MM[1] / down_mm)
+    return FILL_FRAC * min(frame_mm[0] / across_mm, frame_mm[1] / down_mm)
 
 
 def format_edge_need(need: EdgeNeed) -> str:

@@ -12,7 +12,9 @@ from glasswright.judging.hand_check_entry import find_hand_checks, open_entry
 from glasswright.outputs import make_folder
 from glasswright.plugin.paper import PaperError, write_file
 from glasswright_camera.hand_checks.instructions import HAND_LIST
+from glasswright_camera.print_edge import describe_ink
 from glasswright_camera.printing.advice import advise, chart_magnification, find_edge_need, ramp_magnification
+from glasswright_camera.printing.card_fit import compare_with_cards
 from glasswright_camera.printing.chart import draw_chart
 from glasswright_camera.printing.layout import find_scale, write_layout
 from glasswright_camera.printing.paper import SIZES_MM, choose_paper
@@ -78,6 +80,11 @@ TO_SCALE = _with_options(
     ),
     click.option(
         "--pitch-mm", type=click.FloatRange(1, 1000), help="Print at this pitch, instead of filling the sheet."
+    ),
+    click.option(
+        "--cards",
+        type=click.Path(path_type=Path),
+        help="Folder of cards: say which of them hold for this print at its magnification.",
     ),
     click.option("--tiled", is_flag=True, help="Print at the layout's own pitch (or --pitch-mm) over several sheets."),
 )
@@ -164,6 +171,10 @@ def _print_lattice(
     words: tuple[str, ...] = _format_foot(printed, need, foot)
     data, tiling = draw_chart(printed, sheet, words, tiled=asked["tiled"])
     advice: tuple[str, ...] = advise(need, printed.name, len(tiling.tiles))
+    if isinstance(printed, ChartLayout):
+        advice += (describe_ink(need.magnification_frac, need.pixel_pitch_um),)
+        if asked["cards"]:
+            advice += tuple(compare_with_cards(printed.name, need.magnification_frac, asked["cards"]))
     _write(out, f"{printed.name}.pdf", data)
     _write(out, f"{printed.name}.yaml", write_layout(printed, (*words, *advice)).encode())
     for line in advice:

@@ -10,6 +10,7 @@ import numpy as np
 from glasswright import Unmeasurable
 from glasswright_camera.edges.repeats import main_plane
 from glasswright_camera.edges.trace_misfit import unlike_places
+from glasswright_camera.print_edge import correction_u
 from glasswright_camera.sharpness.reading import (
     Reading,
     lay_planes,
@@ -17,6 +18,7 @@ from glasswright_camera.sharpness.reading import (
     shape_parts,
     share_discs,
     usual_radius,
+    width_of_traces,
     zone_lopsidedness,
 )
 from glasswright_camera.sharpness.result import BestFocus, ZoneFoci, ZoneFocus
@@ -80,7 +82,8 @@ def read_best_focus(series: tuple[Trace, ...], stand: Stand, least: int) -> Best
     chosen = leave_out_odd(tuple(sorted(series, key=lambda trace: trace.sequence_count)), stand, least)
     series, step = chosen.traces, chosen.step - first
     shared = share_discs(series)
-    zones = read_zones(shared, stand.zones, least)
+    width = width_of_traces(series, stand)
+    zones = read_zones(shared, stand.zones, least, width)
     main, centre = main_plane(series[0]), ZONES.index("centre")
     cutoffs = [cutoff_of(series[0], plane, stand) for plane in range(len(series[0].planes))]
     curves = [_fit(step, zones.value[:, p], zones.value_u[:, p], cutoffs[p]) for p in range(len(cutoffs))]
@@ -91,6 +94,7 @@ def read_best_focus(series: tuple[Trace, ...], stand: Stand, least: int) -> Best
         read, read_u = curve.read_at(here, here_u)
         value[plane], own_u[plane] = read.reshape(shape[1:]), read_u.reshape(shape[1:])
     common, turning = shape_parts(value, usual_radius(series), zone_lopsidedness(shared, stand))
+    common = np.hypot(common, correction_u(value, width))
     reading = Reading(value=value, own_u=own_u, common_u=common, turning_u=turning, discs=zones.discs)
     red, green, blue = lay_planes(reading, series[0], stand)
     step_um, step_u = stand.focus_step_um(series[0].setting)

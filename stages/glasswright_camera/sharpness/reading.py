@@ -12,6 +12,7 @@ from glasswright_camera.edges.kernel.whole import WHOLE_BLURS, whole_shape_u
 from glasswright_camera.edges.repeats import ENOUGH_TO_SCATTER, Repeats, line_up, mean_with_scatter, shared_discs
 from glasswright_camera.extremes import extreme_u, range_u
 from glasswright_camera.field import CORNERS, zone_members
+from glasswright_camera.print_edge import correction_u, width_of_print
 from glasswright_camera.sharpness.ceiling import SHORTEST_UM, find_ceiling
 from glasswright_camera.sharpness.result import PlaneSharpness, Sharpness, ZoneSharpness
 from glasswright_camera.sharpness.zones import ZONES, lattice_fill, read_zones, zone_heights
@@ -101,9 +102,11 @@ def usual_radius(traces: tuple[Trace, ...]) -> float:
 def read_as_shot(traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpness:
     """Read sharpness as shot."""
     shared = share_discs(traces)
-    zones = read_zones(shared, stand.zones, least)
+    width = width_of_traces(traces, stand)
+    zones = read_zones(shared, stand.zones, least, width)
     mean, mean_u = mean_with_scatter(zones.value, zones.value_u)
     common, turning = shape_parts(mean, usual_radius(traces), zone_lopsidedness(shared, stand))
+    common = np.hypot(common, correction_u(mean, width))
     reading = Reading(value=mean, own_u=mean_u, common_u=common, turning_u=turning, discs=zones.discs)
     few = f"{len(traces)} shots; their scatter is not used below {ENOUGH_TO_SCATTER}"
     red, green, blue = lay_planes(reading, traces[0], stand)
@@ -118,6 +121,11 @@ def read_as_shot(traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpne
         caveats=("single_focus",),
         notes=((few,) if 1 < len(traces) < ENOUGH_TO_SCATTER else ()) + name_unreached(reading, shared, stand),
     )
+
+
+def width_of_traces(traces: tuple[Trace, ...], stand: Stand) -> float:
+    """Give the width of the print's own edge in the traces, as 1 / MTF50^2; 0 where nobody has measured it."""
+    return width_of_print(stand, traces[0].chart, float(np.mean([trace.magnification_frac for trace in traces])))
 
 
 def name_unreached(reading: Reading, repeats: Repeats, stand: Stand) -> tuple[str, ...]:

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from dataclasses import replace
+from typing import Annotated, TypeVar
 
 from pydantic import Field
 
 from glasswright import stage
 from glasswright_camera.edges.trace import Trace
+from glasswright_camera.print_edge import CAVEAT, doubt_print
 from glasswright_camera.sharpness.best_focus import read_best_focus
 from glasswright_camera.sharpness.ceiling import flag_impossible
 from glasswright_camera.sharpness.reading import read_as_shot
 from glasswright_camera.sharpness.result import BestFocus, Sharpness
+from glasswright_camera.sharpness.table import list_values
 from glasswright_camera.stand import Stand
 
+Found = TypeVar("Found", Sharpness, BestFocus)
 LeastDiscs = Annotated[int, Field(ge=1, le=99)]
 
 
@@ -39,9 +43,11 @@ def measure_mtf50(traces: tuple[Trace, ...], stand: Stand, *, least_zone_discs_c
     Sharpness
         Caveat `single_focus`: a lens focused wrongly looks like a soft one; `measure_best_focus` tells them apart.
         Caveat `above_diffraction_limit` where a value lies above what diffraction and pixel allow by more than three of
-        its standard uncertainties: the measurement is at fault.
+        its standard uncertainties: the measurement is at fault. Caveat `print_blur_unknown` where ink may take more
+        than 15 % of the sharpest value and the chart's layout does not say how sharp its print is (`edge_blur_um`).
     """
-    return flag_impossible(read_as_shot(traces, stand, least_zone_discs_count), traces[0].setting, stand)
+    found = flag_impossible(read_as_shot(traces, stand, least_zone_discs_count), traces[0].setting, stand)
+    return _doubt_print(found, stand)
 
 
 @stage
@@ -66,11 +72,18 @@ def measure_best_focus(series: tuple[Trace, ...], stand: Stand, *, least_zone_di
     BestFocus
         Caveat `odd_focus_step` where five steps disagree, `coarse_focus_steps` where they are too far apart for what
         aberrations may do between them, `unlike_edges` where edges near focus are unlike any lens's blur,
-        `above_diffraction_limit` as for `measure_mtf50`.
+        `above_diffraction_limit` and `print_blur_unknown` as for `measure_mtf50`.
 
     Raises
     ------
     Unmeasurable
         Fewer than five steps, or best focus lies outside the series (the message says on which side).
     """
-    return flag_impossible(read_best_focus(series, stand, least_zone_discs_count), series[0].setting, stand)
+    found = flag_impossible(read_best_focus(series, stand, least_zone_discs_count), series[0].setting, stand)
+    return _doubt_print(found, stand)
+
+
+def _doubt_print(found: Found, stand: Stand) -> Found:
+    """Add the caveat and a note where the print may take too much of the sharpness."""
+    doubt = doubt_print(stand, found.chart, found.magnification_frac, list_values(found))
+    return replace(found, caveats=(*found.caveats, CAVEAT), notes=(*found.notes, doubt)) if doubt else found

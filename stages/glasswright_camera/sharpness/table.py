@@ -113,3 +113,9 @@ def read_detail(plane: PlaneSharpness) -> tuple[list[list[float]], list[list[flo
         [[getattr(zone, f"{side}_cy_per_px") for side in SIDES] for zone in zones],
         [[getattr(zone, f"{side}_cy_per_px_u") for side in SIDES] for zone in zones],
     )
+
+
+def list_values(sharpness: Sharpness | BestFocus) -> list[float]:
+    """List every measured MTF50 of a setting."""
+    planes = (read_detail(getattr(sharpness, plane))[0] for plane in PLANES)
+    return [value for zones in planes for sides in zones for value in sides]

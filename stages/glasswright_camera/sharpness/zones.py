@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright_camera.field import CORNERS, ImageRadius, image_radius, zone_members
+from glasswright_camera.print_edge import take_off_print
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -95,13 +96,15 @@ def _is_surrounded(aim: Array, place: Array) -> bool:
     return bool(np.diff(turn, append=turn[0] + 2 * np.pi).max() < np.pi)
 
 
-def read_zones(repeats: Repeats, zones: Zones, least: int) -> ZoneReading:
+def read_zones(repeats: Repeats, zones: Zones, least: int, print_width: float = 0.0) -> ZoneReading:
     """Read MTF50 of each zone, trace by trace: arrays over (traces, planes, zones, 2).
+
+    The print's own edge is taken off: `print_width` is its 1 / MTF50^2.
 
     Zones are NaN that have fewer than `least` discs, that the lattice does not reach, or where MOST_UNKNOWN or more of
     a plane's discs have no MTF50: the others would be the sharper ones.
     """
-    value, value_u = repeats.stack(lambda t: t.mtf50), repeats.stack(lambda t: t.mtf50_u)
+    value, value_u = take_off_print(repeats.stack(lambda t: t.mtf50), repeats.stack(lambda t: t.mtf50_u), print_width)
     known = np.asarray((np.isfinite(value) & np.isfinite(value_u)).all(axis=(0, 3)))
     placed = np.asarray(np.isfinite(repeats.stack(lambda t: t.centre_px)).all(axis=(0, 3)))
     trace = repeats.traces[0]

@@ -135,7 +135,7 @@ def write_stand_tickets(ledger: Ledger, night: Night, stand: PastStand) -> None:
                 known[ticket.copy.serial] = _describe_copy(night, stand, ticket.copy)
             outcomes = tuple(_measure(night, stand, ticket, known[ticket.copy.serial]))
             ledger.commit_ticket(run, _record(stand, ticket, outcomes), outcomes)
-        ledger.end_run(run, {"rehearsed": len(tonight)}, backup=False)
+        ledger.end_run(run, {"rehearsed": len(tonight)}, backup=False, at=started_at)
 
 
 def _describe_copy(night: Night, stand: PastStand, copy: Copy) -> dict[Setting, Facts]:

@@ -17,6 +17,7 @@ from glasswright.ledger.documents import method_document, plan_documents
 from glasswright.ledger.returned import mark_returned
 from glasswright.plugin.outcome import Item, Outcome, Status
 from glasswright.plugin.stage import Scope
+from glasswright.waiting import watch_progress
 from glasswright_rehearsal.faults.hand import is_zoom
 from glasswright_rehearsal.faults.kinds import harm_lens
 from glasswright_rehearsal.history.hand import see_hand_checks
@@ -80,7 +81,8 @@ def write_history(night: Night, count: int, stand_file: Path, *, with_stand: boo
     with Ledger.open_for_writing(path) as ledger:
         if with_stand:
             write_stand_tickets(ledger, night, stand)
-        for start in range(0, len(visits), VISITS_A_NIGHT):
+        nights = range(0, len(visits), VISITS_A_NIGHT)
+        for start in watch_progress(nights, len(nights), "writing nights"):
             _write_night(ledger, night, stand, visits[start : start + VISITS_A_NIGHT])
     return path
 
@@ -127,7 +129,7 @@ def _write_night(ledger: Ledger, night: Night, stand: PastStand, visits: tuple[P
         ledger.commit_ticket(run, _record(night, stand, visit, outcomes), outcomes)
         if visit.came_back:
             mark_returned(ledger, run, visit.number, visit.came_back)
-    ledger.end_run(run, {"rehearsed": len(visits)}, backup=False)
+    ledger.end_run(run, {"rehearsed": len(visits)}, backup=False, at=visits[-1].measured_at)
 
 
 def _record(night: Night, stand: PastStand, visit: PastVisit, outcomes: tuple[Outcome, ...]) -> TicketRecord:

@@ -27,6 +27,9 @@ SOURCE = Lighting(gradient=(0.02, -0.015), bowl=-0.04)
 class StandFacts:
     """What a rehearsal takes from a stand file."""
 
+    name: str
+    body: str
+    """The first that the stand file lists."""
     pitch_um: float
     layout: Layout
     zones: ZoneLimits
@@ -36,7 +39,7 @@ class StandFacts:
 
 
 def read_stand(path: Path) -> StandFacts:
-    """Read pixel pitch, first chart and zones.
+    """Read name, first body, pixel pitch, first chart and zones.
 
     Raises
     ------
@@ -45,15 +48,19 @@ def read_stand(path: Path) -> StandFacts:
     """
     data = yaml.safe_load(path.read_text(encoding="utf-8"))
     try:
+        name, body = str(data["stand"]), str(data["bodies"][0])
         camera = data["camera"]
         pitch = float(camera["sensor"]["pixel_pitch_um"])
         chart = camera["charts"][0]["layout"]
         zones = ZoneLimits(**camera.get("zones", {}))
     except (KeyError, IndexError, TypeError) as error:
-        message = f"{path}: a stand file needs camera.sensor.pixel_pitch_um and camera.charts; missing: {error}"
+        needs = "stand, bodies, camera.sensor.pixel_pitch_um and camera.charts"
+        message = f"{path}: a stand file needs {needs}; missing: {error}"
         raise ValueError(message) from error
     ramps = camera.get("ramps", ())
     return StandFacts(
+        name=name,
+        body=body,
         pitch_um=pitch,
         layout=read_layout(path.parent / chart),
         zones=zones,
@@ -95,7 +102,7 @@ def write_stand(
     write_layout(layout, charts / f"{layout.name}.yaml")
     np.save(stands / "source_map.npy", map_source(frame))
     camera = data["camera"]
-    camera["sensor"] = {**camera["sensor"], **sensor_facts}
+    camera["sensor"] = {**camera["sensor"], "frame_px": [frame.width_px, frame.height_px], **sensor_facts}
     camera["charts"] = [{"layout": f"../charts/{layout.name}.yaml"}]
     camera["source_map"] = "source_map.npy"
     for ramp in camera.get("ramps", ()):
@@ -117,6 +124,41 @@ def write_stand(
         "# Rehearsed: the stand as the rehearsal set it up.\n" + yaml.safe_dump(data, sort_keys=False), encoding="utf-8"
     )
     return target
+
+
+def write_cards(source: Path, out: Path, stand: StandFacts, magnification_frac: float) -> None:
+    """Copy a folder of cards, and make those that speak of another stand or chart valid for this one.
+
+    A rehearsed lens is as sharp on any chart at any magnification, so a card's limits hold on any of them. A real
+    lens's do not.
+    """
+    out.mkdir(parents=True, exist_ok=True)
+    for path in sorted(source.glob("*.yaml")):
+        text = path.read_text(encoding="utf-8")
+        data = yaml.safe_load(text)
+        valid = {
+            "stand": stand.name,
+            "body": stand.body,
+            "where": _fit_facts(data["valid_for"], stand, magnification_frac),
+        }
+        if data["valid_for"] != valid:
+            data["valid_for"] = valid
+            text = "# Rehearsed: made valid for the stand and chart of the rehearsal.\n" + yaml.safe_dump(
+                data, sort_keys=False
+            )
+        (out / path.name).write_text(text, encoding="utf-8")
+
+
+def _fit_facts(valid: dict[str, Any], stand: StandFacts, magnification_frac: float) -> list[dict[str, Any]]:
+    facts = []
+    for fact in valid.get("where", ()):
+        if fact["measure"].endswith(".chart"):
+            facts.append({**fact, "is": stand.layout.name})
+        elif fact["measure"].endswith(".magnification_frac") and not fact["min"] <= magnification_frac <= fact["max"]:
+            facts.append({**fact, "min": round(magnification_frac / 1.5, 4), "max": round(magnification_frac * 1.5, 4)})
+        else:
+            facts.append(fact)
+    return facts
 
 
 def map_source(frame: Frame, rows: int = 24, columns: int = 36) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:

@@ -47,6 +47,8 @@ class ShotWriter:
     visit: Visit
     folder: Path
     sensor: Sensor
+    body: str
+    """The reference body's model."""
     count: int = 0
 
     def write(
@@ -68,6 +70,7 @@ class ShotWriter:
         path.parent.mkdir(parents=True, exist_ok=True)
         if ending == "dng":
             exif = find_exif(self.visit, focal_length_mm, f_number, self.count)
+            exif = replace(exif, body_make=self.body.split()[0], body_model=self.body)
             exif = exif if exposure_s is None else replace(exif, exposure_s=exposure_s)
             write_dng(path, raw, self.sensor, exif, lossless_jpeg=self.night.files == "dng-jpeg")
         else:
@@ -111,7 +114,7 @@ def write_ticket(night: Night, index: int) -> str:
     visit = plan_visit(night, index, layout, frame)
     folder = night.out / "tickets" / visit.number
     sensor = choose_sensor(night)
-    writer = ShotWriter(night=night, visit=visit, folder=folder, sensor=sensor)
+    writer = ShotWriter(night=night, visit=visit, folder=folder, sensor=sensor, body=stand.body)
     settings = list_settings(night)
     told = []
     for place, (focal_length_mm, f_number) in enumerate(settings):
@@ -136,7 +139,7 @@ def write_ticket(night: Night, index: int) -> str:
         dark = np.zeros((len(sensor.pattern), frame.height_px, frame.width_px), dtype=np.float32)
         for _ in range(2):
             writer.write("dark", dark, *settings[0])
-    _write_papers(night, visit, folder)
+    _write_papers(night, visit, folder, stand.body)
     _write_truth(night, visit, told)
     return visit.number
 
@@ -214,13 +217,13 @@ def _describe_zones(scene: Scene, defocus_um: float, zones: ZoneLimits) -> dict[
     return zone_truth
 
 
-def _write_papers(night: Night, visit: Visit, folder: Path) -> None:
+def _write_papers(night: Night, visit: Visit, folder: Path, body: str) -> None:
     """Write `ticket.yaml` and SHA256SUMS, then spoil the copy that a fault asks for."""
     ticket: dict[str, Any] = {
         "ticket": visit.number,
         "lens": {"model": visit.copy.model.name, "serial": visit.copy.serial},
         "phase": "release",
-        "body": {"model": "Ostrel D7", "serial": "D7-0031"},
+        "body": {"model": body, "serial": "D7-0031"},
         "rehearsed": True,
         "notes": "",
         "hand_checks": answer_hand_checks(visit.copy.model, tuple(fault.name for fault in visit.faults)),

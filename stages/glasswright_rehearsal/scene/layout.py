@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
+OPTIONAL = frozenset({"band_diameter_mm", "contrast_u_frac", "orientation"})
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
     """A marked node: `ring` has a light hole in its disc, `large` is a bigger disc."""
@@ -40,6 +43,8 @@ class Layout:
     """How well the contrast is known, relative; a chart file may leave it out."""
     band_diameter_mm: float | None = None
     """Of the middle row's discs, where they are larger than the others: the focusing band of a ramp."""
+    orientation: str = "by_marks"
+    """What fixes a chart's rotation: its marks, or that it hangs `upright`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,16 +86,23 @@ def read_layout(path: Path) -> Layout:
     Parameters
     ----------
     path
-        A YAML file with the fields of `Layout`.
+        A YAML file with the fields of `Layout`. What it says of the print's own edges is left out: a rehearsed print
+        has perfect ones.
 
     Raises
     ------
     ValueError
-        When a field is missing or unknown; the message names the file and the field.
+        When a field is missing or unknown, or the chart has what is not drawn here; the message names the file.
     """
     data: dict[str, Any] = yaml.safe_load(path.read_text(encoding="utf-8"))
     marks = tuple(Mark(**mark) for mark in data.pop("marks", ()))
-    wanted = set(Layout.__dataclass_fields__) - {"marks"} - ({"band_diameter_mm", "contrast_u_frac"} - set(data))
+    if data.pop("edges", ()):
+        message = (
+            f"{path}: this chart has slanted `edges`, which a rehearsal does not draw: rehearse a chart without them"
+        )
+        raise ValueError(message)
+    data.pop("edge_blur_um", None)
+    wanted = set(Layout.__dataclass_fields__) - {"marks"} - (OPTIONAL - set(data))
     if set(data) != wanted:
         odd = ", ".join(sorted(set(data) ^ wanted))
         message = (
@@ -106,8 +118,9 @@ def write_layout(layout: Layout, path: Path) -> None:
     data["marks"] = [dict(mark) for mark in data["marks"]]
     if layout.band_diameter_mm is None:
         del data["band_diameter_mm"]
+        data["edge_blur_um"] = 0.0  # a rehearsed print has perfect edges
     else:
-        del data["contrast_u_frac"]
+        del data["contrast_u_frac"], data["orientation"]
     path.write_text(yaml.safe_dump(data, sort_keys=False), encoding="utf-8")
 
 

@@ -5,6 +5,7 @@ import os
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from importlib.metadata import EntryPoint
 
 import click
@@ -12,11 +13,14 @@ import pytest
 from click.testing import CliRunner
 
 import glasswright
+from glasswright import SetupFinding
 from glasswright.commands import main as command_line
 from glasswright.commands import plugin_notes, tables
 from glasswright.commands.first_line import read_first_line
+from glasswright.config import load_plan
 from glasswright.config.schema.plugins import PluginFailure, Plugins
 from glasswright.errors import ConfigError, GlasswrightError, LedgerBusyError, LedgerDamagedError, Problem
+from glasswright.run.readiness import needed_roles
 from support.config_toys import GOOD_BOARD, GOOD_PLAN, GOOD_STAND, GOOD_TICKET, TOYS
 
 LIMITS = """\
@@ -69,6 +73,12 @@ def bench(tmp_path, monkeypatch):
     }
     for name, text in files.items():
         (tmp_path / name).write_text(text, encoding="utf-8")
+    shots = [f"chart/{number}_f2_a.dng" for number in (1, 2)]
+    (tmp_path / "night/T-0412/chart").mkdir()
+    for shot in shots:
+        (tmp_path / "night/T-0412" / shot).write_bytes(b"no EXIF in here")
+    sums = "".join(f"{'0' * 64}  {shot}\n" for shot in shots)
+    (tmp_path / "night/T-0412/SHA256SUMS").write_text(sums)
     return tmp_path
 
 
@@ -91,6 +101,7 @@ def test_check_says_what_it_read(capsys):
         "cards    1: Corvane 50 mm f/2",
         "tickets  1: T-0412",
         "no mistakes",
+        "T-0412  Corvane 50 mm f/2  C50-00417: 2 of 2 limits can be met here",
     ]
 
 
@@ -138,8 +149,8 @@ def test_check_matches_cards_with_the_plan(bench, capsys):
 def test_check_notes_what_is_only_odd(bench, capsys):
     (bench / "night/T-0412/ticket.yaml").write_text(GOOD_TICKET.replace("Corvane", "Velm").replace("Ostrel", "Ostrol"))
     code, out, err = run(capsys, *ALL)
-    assert code == 0
-    assert out.endswith("no mistakes\n")
+    assert code == 12
+    assert "no mistakes\n" in out
     assert err.splitlines() == [
         "night/T-0412/ticket.yaml:1: body `Ostrol D7` is none of the stand's: Ostrel D7 (a note)",
         "night/T-0412/ticket.yaml:1: no card is for `Velm 50 mm f/2`: the lens will be measured, but cannot pass "
@@ -425,7 +436,7 @@ def test_check_notes_limits_that_can_decide_nothing(bench, capsys):
     (bench / "stand.yaml").write_text(GOOD_STAND.replace("average_*.*_px", "average_panel.*_px"))
     (bench / "cards/other.yaml").write_text(GOOD_CARD.replace("toy-bench", "[east, west]").replace("50 mm", "35 mm"))
     code, _, err = run(capsys, *ALL)
-    assert code == 0
+    assert code == 12
     assert err.splitlines() == [
         "cards/corvane.yaml:4: stand `toy-bench` declares no reproducibility of `average_chart.left.offset_px`: this "
         "limit is REVIEW at best (a note)",
@@ -445,3 +456,98 @@ def test_a_table_on_a_terminal_is_ruled_and_takes_no_text_for_a_colour(monkeypat
     assert re.search(r"│ \[red\] │ a b │", out)
     tables.print_table("Title", ("one",), [])
     assert capsys.readouterr().out == ""
+
+
+def test_what_a_step_cannot_do_without_is_read_from_the_plan(tmp_path):
+    (tmp_path / "plan.yaml").write_text(GOOD_PLAN)
+    needs = needed_roles(load_plan(tmp_path / "plan.yaml", TOYS))
+    assert needs["find_chart"] == {"chart": 1}
+    assert needs["average_chart"] == {"chart": 2}, "at_least: 2"
+    assert needs["average_panel"] == {"panel": 1}
+    # the reference is optional and not wired
+    assert needs["compare"] == {"chart": 2}
+
+
+def test_a_shot_too_few_is_named_with_the_limits_that_want_it(bench, capsys, tmp_path):
+    (bench / "night/T-0412/chart/2_f2_a.dng").unlink()
+    code, out, _ = run(capsys, *ALL, "--shooting-list", str(tmp_path / "list.txt"))
+    assert code == 12
+    assert out.splitlines()[5:] == [
+        "T-0412  Corvane 50 mm f/2  C50-00417: 0 of 2 limits can be met here",
+        "  cannot be met, because chart at 50 mm f/2: 1 shot lacking: all limits",
+        "  still to be shot:",
+        "    chart at 50 mm f/2: 1 shot",
+    ]
+    assert "[ ] chart at 50 mm f/2: 1 shot" in (tmp_path / "list.txt").read_text()
+
+
+def test_a_folder_that_is_no_role_is_named_with_the_remedy(bench, capsys):
+    (bench / "night/T-0412/chart").rename(bench / "night/T-0412/Chart")
+    code, out, err = run(capsys, *ALL)
+    assert code == 12
+    assert "Chart/ is no role: its 2 files are not used; rename it to `chart`" in err
+    assert "chart at each setting: 2 shots lacking" in out
+
+
+def test_a_limit_at_a_setting_nobody_shot_is_named_apart(bench, capsys):
+    (bench / "cards/corvane.yaml").write_text(GOOD_CARD.replace("max: 3", "max: 3, at: {f_number: 4}"))
+    code, out, _ = run(capsys, *ALL, "-v")
+    assert code == 12
+    assert "average_chart.left.offset_px at f/4: cannot be met, because: chart at f/4: 2 shots lacking" in out
+    assert "average_chart.marks_count: can be met" in out
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "code", "reason"),
+    [
+        ("stand.yaml", "average_*.*_px: {relative_u", "other.*_px: {relative_u", 11, "declares no reproducibility"),
+        ("stand.yaml", "toy-bench", "new-bench", 12, "the card is valid for stand toy-bench, this is `new-bench`"),
+        ("night/T-0412/ticket.yaml", "Ostrel D7", "Velm X1", 12, "the card is valid for body Ostrel D7"),
+        ("plan.yaml", "crop_px: 4", "crop_px: 5", 12, "plan `toy_plan` makes it otherwise than the card's"),
+        ("night/T-0412/SHA256SUMS", "0  chart/1_f2_a.dng", "0  chart/9_f2_a.dng", 11, "1 of its shots are not in"),
+        ("cards/corvane.yaml", "confidence: 0.95", "identity: serial", 12, "2 of 2 files carry no lens serial"),
+        ("cards/corvane.yaml", "confidence: 0.95", "hand_checks: [a]", 2, "hand"),
+    ],
+)
+def test_each_reason_is_told(bench, capsys, file, old, new, code, reason):
+    card = bench / "cards/corvane.yaml"
+    card.write_text(card.read_text().replace("limits:", "confidence: 0.95\nlimits:"))
+    path = bench / file
+    assert old in path.read_text()
+    path.write_text(path.read_text().replace(old, new))
+    found, out, err = run(capsys, *ALL)
+    assert (found, reason in out + err) == (code, True), out + err
+
+
+def test_json_holds_every_limit_with_its_reasons(bench, capsys):
+    (bench / "night/T-0412/SHA256SUMS").unlink()
+    code, out, _ = run(capsys, *ALL, "--json")
+    assert code == 11
+    (ticket,) = json.loads(out)["foreseen"]
+    assert [limit["outlook"] for limit in ticket["limits"]] == ["review at best"] * 2
+    assert ticket["limits"][0]["reasons"][0].startswith("no SHA256SUMS: run `sha256sum */* > SHA256SUMS`")
+
+
+def test_all_mistakes_of_a_card_are_told_in_one_round(bench, capsys):
+    broken = GOOD_CARD.replace("left.offset_px, max: 3", "left.ofset_px, max: 3").replace(
+        "min: 3, rule", "mini: 3, rule"
+    )
+    (bench / "cards/corvane.yaml").write_text(broken)
+    code, _, err = run(capsys, *ALL)
+    assert code == 2
+    assert "cards/corvane.yaml:4: the plan measures no `average_chart.left.ofset_px`" in err
+    assert "cards/corvane.yaml:5: `limits[1].mini`: unknown key" in err
+
+
+@pytest.mark.usefixtures("bench")
+def test_a_plugin_can_say_that_a_card_does_not_fit_the_stand(capsys, monkeypatch):
+    def check(section, facts):
+        assert type(section).__name__ == "Bench"
+        assert facts == ()
+        yield SetupFinding(model="Corvane 50 mm f/2", message="the board is too small", blocks=True)
+
+    monkeypatch.setattr(plugin_notes, "load_plugins", lambda: replace(TOYS, setup_checks={"toy": check}))
+    code, out, err = run(capsys, *ALL)
+    assert code == 12
+    assert "cards/corvane.yaml:1: the board is too small (a note)" in err
+    assert "cannot be met, because the board is too small: all limits" in out

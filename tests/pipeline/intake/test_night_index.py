@@ -297,7 +297,7 @@ def test_links_are_not_followed_and_strange_things_are_reported(tmp_path):
         "chart/link.tif is a symbolic link, which is not followed: copy the file itself",
         "flat is a symbolic link, which is not followed: copy the files themselves",
         "chart/inner/ is a folder inside a role's folder: its 0 files are not used",
-        f"chrt/ is no role: its 1 file are not used. Roles are {', '.join(sorted(ROLES))}",
+        f"chrt/ is no role: its 1 file are not used; roles are {', '.join(sorted(ROLES))}",
     }
     assert set(indexed.findings) == {
         "chart/pipe is no plain file: not used",

@@ -102,7 +102,8 @@ def test_a_released_lens_gets_a_release_record_that_says_what_was_found(shop):
     assert made.is_release
     assert made.content.across == ()
     for said in (
-        "Release record RELEASE Lens: Corvane 50 mm f/2 Serial number: C50-1 Ticket: T-1 Phase release",
+        "Release record RELEASE Lens: Corvane 50 mm f/2 Serial number: C50-1 Ticket: T-1 What was found",
+        "Phase release",
         # 2 hypot(0.006, 0.004) = 0.0144
         "centre, sharp 50 mm f/2 0.300 ± 0.014 cycles/pixel ≥ 0.2 guarded 95 % PASS",
         # 2 hypot(0.01, 0.02) = 0.0447
@@ -424,3 +425,25 @@ def test_fields_and_texts_are_written_for_people():
     assert name_field("f_number") == "f number"
     assert clean_text("a\tb\n\u200bc\x00") == "a b [U+200B]c[U+0000]"
     assert len(clean_text("x" * 1000)) == 400
+
+
+def test_the_first_page_says_in_plain_words_what_was_found(shop):
+    outcomes = lambda number: [sharpness(0.1, ticket=number), *good_outcomes(number)[1:]]  # noqa: E731
+    made = shop.night(outcomes).judge().make()
+    first, *others = pages_of(made.data)
+    assert "What was found • " in first
+    assert (
+        made.content.found[0] == "Centre, sharp: not in order at 50 mm f/2 (0.100 ± 0.013 cycles/pixel; limit ≥ 0.2)."
+    )
+    assert any(": in order at 50 mm f/2 and 50 mm f/4 (" in each for each in made.content.found)
+    assert "Signed by: K. Moreau" in first
+    assert "In numbers" in others[0]
+    assert "In numbers" not in first
+
+
+def test_the_shop_stands_at_the_head_and_is_part_of_what_is_verified(shop):
+    stand = shop.folder / "stand.yaml"
+    stand.write_text(stand.read_text() + 'shop: {name: "Lens Works", address: ["1 Mill Lane", "Ashford"]}\n')
+    made = shop.night().judge().make()
+    assert pages_of(made.data)[0].startswith("Lens Works 1 Mill Lane Ashford Release record")
+    assert shop.verify(made.data).record.content.shop == ("Lens Works", "1 Mill Lane", "Ashford")

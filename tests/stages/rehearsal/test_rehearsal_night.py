@@ -196,11 +196,12 @@ def test_mistakes_are_refused_before_anything_is_written(tmp_path, options, mess
 
 
 def test_a_stand_file_without_pitch_is_named(tmp_path):
-    (tmp_path / "stand.yaml").write_text("camera: {charts: []}\n", encoding="utf-8")
+    (tmp_path / "stand.yaml").write_text("stand: x\nbodies: [x]\ncamera: {charts: []}\n", encoding="utf-8")
     result = run(tmp_path / "out", "--stand", str(tmp_path / "stand.yaml"))
     assert result.exit_code == 1
-    assert "stand.yaml: a stand file needs camera.sensor.pixel_pitch_um and camera.charts; missing: 'sensor'" in (
-        result.output
+    assert (
+        "stand.yaml: a stand file needs stand, bodies, camera.sensor.pixel_pitch_um and camera.charts; "
+        "missing: 'sensor'" in result.output
     )
 
 

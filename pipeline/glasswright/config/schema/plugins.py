@@ -10,19 +10,29 @@ from typing import TYPE_CHECKING, Final
 from glasswright.config.schema.reading import find_why_unreadable
 from glasswright.errors import PluginError
 from glasswright.plugin.artefact import Artefact
+from glasswright.plugin.field_names import FieldNames, read_field_names
 from glasswright.plugin.plugin_drawings import Drawings, read_drawings
 from glasswright.plugin.roles import Role, read_roles
+from glasswright.plugin.setup_check import read_setup_check
 from glasswright.plugin.stage import StageDescription, describe, is_stage
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping
     from types import ModuleType
 
+    from glasswright.plugin.setup_check import SetupCheck
+
 STAGE_GROUP: Final = "glasswright.stages"
 SECTION_ATTRIBUTE: Final = "STAND_SECTION"
 MORE_SECTIONS_ATTRIBUTE: Final = "STAND_SECTIONS"
 PLUGIN_NAME: Final = re.compile(r"[a-z][a-z0-9_]*")
-STAND_KEYS: Final = ("stand", "bodies", "repeatability", "reproducibility", "watch")
+OWN_CAVEATS: Final = {
+    "unverified_copy": "no list of checksums came with the files, so damage in copying would not be noticed",
+    "identity_contradiction": "the files name another lens or body than the ticket",
+    "setting_contradiction": "the files and the ticket name different settings",
+}
+"""What the engine's own caveats mean."""
+STAND_KEYS: Final = ("stand", "bodies", "repeatability", "reproducibility", "watch", "may_decide", "shop", "ledger_key")
 """Keys of a stand file that are the engine's, so no plugin's section can bear them."""
 
 
@@ -50,6 +60,10 @@ class Plugins:
     """What all plugins can draw."""
     roles: Mapping[str, Role] = field(default_factory=dict)
     """Every role that a plugin declares, by its name."""
+    setup_checks: Mapping[str, SetupCheck] = field(default_factory=dict)
+    """What each plugin says of stand and cards together, by its section of the stand file."""
+    field_names: FieldNames = field(default_factory=lambda: FieldNames(by_caveat=OWN_CAVEATS))
+    """What measures are called in sentences."""
     failures: tuple[PluginFailure, ...] = ()
     packages: frozenset[str] = frozenset()
     """The outermost package of each plugin."""
@@ -68,6 +82,8 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
     packages: set[str] = set()
     drawings = Drawings()
     roles: dict[str, Role] = {}
+    setup_checks: dict[str, SetupCheck] = {}
+    field_names = FieldNames(by_caveat=OWN_CAVEATS)
     failures: list[PluginFailure] = []
     for point in sorted(points, key=lambda point: (point.name, point.value)):
         try:
@@ -77,6 +93,8 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
             own_sections, drawn = _sections_of(module, point.name), read_drawings(module)
             own_roles = read_roles(module)
             _check_roles(own_roles, roles)
+            setup_check = read_setup_check(module)
+            own_names = read_field_names(module)
             names.add(point.name)
             packages.add(module.__name__.partition(".")[0])
         except PluginError as error:
@@ -85,12 +103,17 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
         stages.update(found)
         drawings = drawings.joined(drawn)
         roles.update(own_roles)
+        field_names = field_names.joined(own_names)
+        if setup_check is not None:
+            setup_checks[point.name] = setup_check
         sections.update(own_sections)
     return Plugins(
         stages=stages,
         sections=sections,
         drawings=drawings,
         roles=roles,
+        setup_checks=setup_checks,
+        field_names=field_names,
         failures=tuple(failures),
         packages=frozenset(packages),
     )

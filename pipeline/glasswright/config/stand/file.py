@@ -65,6 +65,14 @@ def _check_key(key: str) -> str:
 Spreads = dict[Annotated[str, AfterValidator(_check_measure)], Spread]
 
 
+class ShopNote(ConfigModel):
+    """The shop, for the head of its records."""
+
+    name: Line
+    address: tuple[Line, ...] = ()
+    """Line by line."""
+
+
 class StandKeys(ConfigModel):
     """The keys of a stand file that the engine reads."""
 
@@ -75,6 +83,7 @@ class StandKeys(ConfigModel):
     watch: WatchKeys | None = None
     may_decide: tuple[Line, ...] = ()
     """Names of those who may release a lens that is in review."""
+    shop: ShopNote | None = None
     ledger_key: Annotated[str, AfterValidator(_check_key)] | None = None
     """Public key (Ed25519) that signs the ledger's head; nothing is signed where there is none."""
 
@@ -93,6 +102,8 @@ class StandFile:
     """How the reference lens is watched; None where it is not."""
     may_decide: tuple[str, ...]
     """Names of those who may release a lens that is in review; nobody may where there are none."""
+    shop: ShopNote | None
+    """Stands at the head of records."""
     ledger_key: str | None
     """Public key that signs the ledger's head; None where nothing is signed."""
     sections: Mapping[str, Artefact]
@@ -119,7 +130,7 @@ def load_stand(path: Path, plugins: Plugins) -> StandFile:
         With every mistake in any of them.
     """
     document = scan_yaml(path)
-    value, problems = check(document, _model_for(plugins))
+    value, problems = check(document, model_for(plugins))
     if value is None:
         raise ConfigError(problems)
     sections = {name: getattr(value, name) for name in plugins.sections}
@@ -130,12 +141,14 @@ def load_stand(path: Path, plugins: Plugins) -> StandFile:
         reproducibility=value.reproducibility,
         watch=value.watch,
         may_decide=value.may_decide,
+        shop=value.shop,
         ledger_key=value.ledger_key,
         sections={name: section for name, section in sections.items() if section is not None},
         document=document,
     )
 
 
-def _model_for(plugins: Plugins) -> type[StandKeys]:
+def model_for(plugins: Plugins) -> type[StandKeys]:
+    """Give the type that a stand file is read as, with the sections of all plugins."""
     sections: dict[str, Any] = {name: (section | None, None) for name, section in plugins.sections.items()}
     return create_model("StandWithSections", __base__=StandKeys, **sections)

@@ -25,9 +25,10 @@ from glasswright.reports.pages.stand_page import describe_stand, read_health
 from glasswright.reports.pages.ticket_page import describe_runs, describe_ticket
 from glasswright.reports.pages.triage import read_triages, triage_of
 from glasswright.reports.pages.writing import copy_assets, fill, write_page
+from glasswright.waiting import watch_progress
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from glasswright.ledger.runs import Run
     from glasswright.reports.pages.triage import Triage
@@ -76,6 +77,8 @@ class Made:
     """Its own, and those of its settings."""
     faults: int
     """Drawings that could not be made."""
+    hint: str = ""
+    """Where to look first."""
 
 
 def choose_night(runs: Sequence[Run], number: int | None) -> tuple[Run, ...]:
@@ -101,13 +104,13 @@ def choose_night(runs: Sequence[Run], number: int | None) -> tuple[Run, ...]:
     return tuple(chosen)
 
 
-def build_pages(ledger: Path, out: Path, *, night: int | None, tickets: Path | None, workers: int) -> Built:
+def build_pages(ledger: Path, out: Path, *, nights: Sequence[int], tickets: Path | None, workers: int) -> Built:
     """Write the pages of a night, its tickets, and every lens model and stand of the ledger.
 
     Parameters
     ----------
-    night
-        Number of the run; None for the latest one that measured.
+    nights
+        Numbers of the runs that are shown together; none for the latest one that measured.
     tickets
         Folder of ticket folders with the raw files, for the small pictures of the frames; None for none.
     workers
@@ -116,7 +119,8 @@ def build_pages(ledger: Path, out: Path, *, night: int | None, tickets: Path | N
     make_folder(out)
     with Ledger.open_for_reading(ledger) as opened:
         runs = read_runs(opened)
-        chosen = choose_night(runs, night)
+        by_number = {run.number: run for night in nights or (None,) for run in choose_night(runs, night)}
+        chosen = tuple(by_number.values())
         every = read_triages(opened)
         of_night = {ticket for run in chosen for ticket in run.tickets}
         triages = [each for each in every if each.number in of_night]
@@ -126,7 +130,6 @@ def build_pages(ledger: Path, out: Path, *, night: int | None, tickets: Path | N
             dict.fromkeys(each.state.record.stand for each in every),
         )
         copy_assets(out / ASSETS)
-        pages = _write_shared(opened, out, places, chosen, every, triages)
     lenses = defaultdict(list)
     for each in every:
         lenses[each.state.record.ticket.model, each.state.record.ticket.serial].append(each.number)
@@ -143,6 +146,9 @@ def build_pages(ledger: Path, out: Path, *, night: int | None, tickets: Path | N
         for each in triages
     ]
     made = _run_jobs(jobs, workers)
+    hints = {each.ticket: made_one.hint for each, made_one in zip(jobs, made, strict=True)}
+    with Ledger.open_for_reading(ledger) as opened:
+        pages = _write_shared(opened, out, places, chosen, every, triages, hints)
     return Built(
         night=out / NIGHT,
         tickets=len(jobs),
@@ -158,6 +164,7 @@ def _write_shared(
     runs: Sequence[Run],
     every: Sequence[Triage],
     triages: Sequence[Triage],
+    hints: Mapping[str, str],
 ) -> int:
     """Write the pages of the night, the models and the stands; give how many."""
     head = str(ledger.head())
@@ -175,7 +182,7 @@ def _write_shared(
     def write(file: str, template: str, home: str, context: dict[str, Any]) -> None:
         _write(out, places, file, template, home, {**context, "head": head})
 
-    write(NIGHT, "night.html", "", describe_night(runs, triages, times, healths))
+    write(NIGHT, "night.html", "", describe_night(runs, triages, times, healths, hints))
     returned = latest_returned(ledger)
     for model, members in by_model.items():
         write(places.models[model], "model.html", "../", describe_model(model, members, returned))
@@ -193,7 +200,8 @@ def _run_jobs(jobs: Sequence[Job], workers: int) -> list[Made]:
     if workers <= 1 or len(jobs) < 2:
         return list(map(build_ticket, jobs))
     with open_pool(min(workers, len(jobs))) as pool:
-        return list(pool.map(build_ticket, jobs, chunksize=max(1, len(jobs) // (8 * workers))))
+        made = pool.map(build_ticket, jobs, chunksize=max(1, len(jobs) // (8 * workers)))
+        return list(watch_progress(made, len(jobs), "drawing tickets"))
 
 
 @cache
@@ -230,4 +238,8 @@ def build_ticket(job: Job) -> Made:
     parted = [group for group in figures if group.page]
     for group in parted:
         _write(job.out, job.places, group.page, "setting.html", HOME_OF_TICKET, {**context, "group": group})
-    return Made(pages=1 + len(parted), faults=sum(len(group.faults) for group in figures))
+    return Made(
+        pages=1 + len(parted),
+        faults=sum(len(group.faults) for group in figures),
+        hint="; ".join(context["hints"][:1]),
+    )

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from glasswright.errors import LedgerDamagedError
+from glasswright.ledger.verdict import Verdict
+from glasswright.plugin.kept import NotInstalledError
 from glasswright.reports.pages.formats import format_step
 from glasswright.reports.pages.sweep import settings_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from glasswright.config.schema.plugins import Plugins
     from glasswright.ledger import Ledger, TicketState
     from glasswright.ledger.records import KeptOutcome
+    from glasswright.ledger.verdict import Judgement
     from glasswright.plugin.artefact import Artefact, Setting
     from glasswright.plugin.drawing import Picture
 
@@ -35,6 +38,10 @@ class Figures:
     figures: tuple[Figure, ...]
     faults: tuple[str, ...]
     """Drawings that could not be made, and why."""
+    hints: tuple[str, ...] = ()
+    """Where to look first."""
+    absent: tuple[str, ...] = ()
+    """Steps whose results are of a package that is not installed here, so that nothing can draw them."""
     page: str = ""
     """Page of their own that they stand on, relative to the folder of pages; empty for the ticket's own."""
 
@@ -54,20 +61,27 @@ def draw_figures(ledger: Ledger, state: TicketState, plugins: Plugins, steps: Se
     )
     settings: list[Setting | None] = [*settings_of(kept), None]
     drawn = (_draw_setting(ledger, plugins, setting, [e for e in kept if e.setting == setting]) for setting in settings)
-    return tuple(each for each in drawn if each.figures or each.faults)
+    return tuple(each for each in drawn if each.figures or each.faults or each.absent or each.hints)
 
 
 def _draw_setting(ledger: Ledger, plugins: Plugins, setting: Setting | None, kept: Iterable[KeptOutcome]) -> Figures:
     figures: list[Figure] = []
     faults: list[str] = []
+    absent: list[str] = []
+    hints: list[str] = []
     by_step: dict[str, list[Artefact]] = {}
     for each in kept:
         try:
             by_step.setdefault(each.step, []).append(ledger.load_artefact(each.address))
         except LedgerDamagedError as error:
-            faults.append(f"{each.step}: {error}")
+            if isinstance(error.__cause__, NotInstalledError):
+                absent.append(format_step(each.step))
+            else:
+                faults.append(f"{each.step}: {error}")
     for step, members in ((step, members) for step, members in by_step.items() if members):
         kind = type(members[0])
+        if kind in plugins.drawings.hints:
+            hints += [hint for member in members for hint in plugins.drawings.hints[kind](member)]
         calls: list[tuple[Callable[[Any], Sequence[Picture]], Any]] = []
         if kind in plugins.drawings.series:
             calls.append((plugins.drawings.series[kind], tuple(members)))
@@ -78,4 +92,37 @@ def _draw_setting(ledger: Ledger, plugins: Plugins, setting: Setting | None, kep
                 figures += [Figure(step=format_step(step), picture=picture) for picture in draw(what)]
             except Exception as error:  # a drawing that fails costs itself, not the page
                 faults.append(f"{step}: {type(error).__name__}: {error}")
-    return Figures(setting=str(setting) if setting else "", figures=tuple(figures), faults=tuple(faults))
+    return Figures(
+        setting=str(setting) if setting else "",
+        figures=tuple(figures),
+        faults=tuple(faults),
+        absent=tuple(absent),
+        hints=tuple(hints),
+    )
+
+
+MOST_LEADING: Final = 2
+
+
+def choose_leading(groups: Sequence[Figures], judgement: Judgement | None, leading: Mapping[str, str]) -> list[Figure]:
+    """Choose the drawings that show best what is wrong: those of the gravest limits that are not kept.
+
+    Parameters
+    ----------
+    leading
+        Step -> how the title begins of the drawing that shows it.
+    """
+    wrong = [
+        each for each in (judgement.verdicts if judgement else ()) if each.verdict in (Verdict.FAIL, Verdict.REVIEW)
+    ]
+    chosen: list[Figure] = []
+    steps: set[str] = set()
+    for each in sorted(wrong, key=lambda each: each.verdict is not Verdict.FAIL):
+        step = each.measure.partition(".")[0]
+        title = leading.get(step) if step not in steps else None
+        found = [figure for group in groups if group.setting in (each.at, "") for figure in group.figures]
+        fitting = [figure for figure in found if title and figure.picture.title.startswith(title)]
+        if fitting:
+            chosen.append(fitting[0])
+            steps.add(step)
+    return chosen[:MOST_LEADING]

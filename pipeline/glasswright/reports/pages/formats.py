@@ -37,8 +37,8 @@ def _case(text: str) -> str:
 
 
 def format_heading(text: str) -> str:
-    """Begin a text with a capital and leave the rest as it is."""
-    return text[:1].upper() + text[1:]
+    """Begin a text with a capital and leave the rest as it is, and the name of a file wholly so."""
+    return text if "/" in text.partition(" ")[0] else text[:1].upper() + text[1:]
 
 
 def format_unit(measure: str) -> str:
@@ -99,7 +99,8 @@ def format_number(value: float) -> str:
 
 
 def _minus(text: str) -> str:
-    return text.replace("-", MINUS)
+    """Write a true minus, and none before a number that is rounded to nothing."""
+    return re.sub(r"-(?=[0.]+$)", "", text).replace("-", MINUS)
 
 
 def format_limits(lower: float | None, upper: float | None) -> str:

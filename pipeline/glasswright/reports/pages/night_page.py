@@ -6,13 +6,14 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from glasswright.ledger.verdict import Verdict
 from glasswright.plugin.outcome import Status
-from glasswright.reports.pages.formats import format_seconds, format_step, format_time
+from glasswright.reports.pages.formats import format_heading, format_seconds, format_step, format_time
 from glasswright.reports.pages.strip import KINDS
 from glasswright.reports.pages.triage import ACTIONS, Urgency
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from glasswright.ledger.runs import Run, StepTime
     from glasswright.reports.pages.stand_page import Health
@@ -29,28 +30,27 @@ GROUPS: Final = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cell:
-    """A ticket's verdict on one step."""
-
-    label: str
-    kind: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
     """One ticket in the table."""
 
     triage: Triage
-    cells: tuple[Cell | None, ...]
+    stages: tuple[tuple[str, str, str], ...]
+    """Class, verdict and the stages that have it, the worst first; passes are counted where all are alike."""
     why: str
     more: int
     urgency: int
     action: str
     refusals: int
+    hint: str
+    """Where to look first; nothing for a lens that is ready."""
 
 
 def describe_night(
-    runs: Sequence[Run], triages: Sequence[Triage], times: Sequence[StepTime], healths: Sequence[Health]
+    runs: Sequence[Run],
+    triages: Sequence[Triage],
+    times: Sequence[StepTime],
+    healths: Sequence[Health],
+    hints: Mapping[str, str],
 ) -> dict[str, Any]:
     """Give all that the template of the night's page needs.
 
@@ -60,16 +60,19 @@ def describe_night(
         Those that make the night: the one that was asked for, and killed ones before it that it went on from.
     triages
         The night's tickets.
+    hints
+        Ticket -> where to look first.
     """
-    steps = tuple(dict.fromkeys(step for each in triages for step in each.steps))
-    rows = sorted((make_row(each, steps) for each in triages), key=lambda row: (row.urgency, row.triage.number))
+    rows = sorted(
+        (make_row(each, hints.get(each.number, "")) for each in triages),
+        key=lambda row: (row.urgency, row.triage.number),
+    )
     counts = Counter(row.triage.kind for row in rows)
     statuses = Counter(outcome.status for each in triages for outcome in each.state.outcomes)
     known = [run.seconds for run in runs if run.seconds is not None]
     return {
         "runs": runs,
         "date": format_time(runs[-1].started_at)[:10] if runs else "",
-        "steps": [format_step(step) for step in steps],
         "rows": rows,
         "first": [row for row in rows if row.urgency < Urgency.NOTHING][:MOST_FIRST],
         "waiting": sum(row.urgency < Urgency.NOTHING for row in rows),
@@ -78,7 +81,7 @@ def describe_night(
         "rehearsed": sum(each.state.record.ticket.rehearsed for each in triages),
         "healths": healths,
         "out_of_control": [health for health in healths if health.out_of_control],
-        "took": format_seconds(sum(known)) if known else "",
+        "took": format_seconds(sum(known)) if sum(known) else "",
         "unfinished": [run for run in runs if not run.completed],
         "times": list(times),
         "work": format_seconds(sum(each.seconds for each in times)),
@@ -88,16 +91,27 @@ def describe_night(
     }
 
 
-def make_row(triage: Triage, steps: Sequence[str]) -> Row:
+def make_row(triage: Triage, hint: str) -> Row:
     """Give a ticket's row."""
     why, more = triage.headline
-    found = triage.steps
     return Row(
         triage=triage,
-        cells=tuple(Cell(label=str(found[step]), kind=KINDS[found[step]]) if step in found else None for step in steps),
+        stages=fold_stages(triage.steps),
         why=why,
         more=more,
         urgency=int(triage.urgency),
         action=ACTIONS[triage.urgency],
         refusals=len(triage.causes),
+        hint=hint if triage.kind != "pass" else "",
     )
+
+
+def fold_stages(found: Mapping[str, Verdict]) -> tuple[tuple[str, str, str], ...]:
+    """Give each verdict once with the stages that have it, the worst first; stages that pass are only counted."""
+    folded = []
+    for verdict in (Verdict.FAIL, Verdict.UNKNOWN, Verdict.REVIEW, Verdict.PASS):
+        names = [format_heading(format_step(step)) for step, each in found.items() if each is verdict]
+        if names:
+            many = f"{len(names)} stages" if len(names) > 1 else names[0]
+            folded.append((KINDS[verdict], str(verdict), many if verdict is Verdict.PASS else ", ".join(names)))
+    return tuple(folded)

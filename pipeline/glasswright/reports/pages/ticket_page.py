@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from glasswright.ledger.documents import find_document
 from glasswright.plugin.outcome import Status
 from glasswright.reports.pages.before_after import compare_before
-from glasswright.reports.pages.figures import draw_figures
+from glasswright.reports.pages.figures import choose_leading, draw_figures
 from glasswright.reports.pages.formats import format_measure, format_seconds, format_step, format_time, format_value
 from glasswright.reports.pages.limits import arrange_limits
 from glasswright.reports.pages.sweep import draw_sweeps, settings_of
@@ -71,12 +71,15 @@ def describe_ticket(
         "triage": triage,
         "told": triage.decision.notes,
         "ticket": state.record.ticket,
+        "reasons": triage.decision.reasons,
         "action": ACTIONS[triage.urgency],
         "is_reference": state.record.ticket.phase == REFERENCE,
         "measured_at": format_time(state.measured_at),
         "limit_steps": arrange_limits(triage.judgement, triage.card),
         "sweeps": draw_sweeps(state.outcomes, triage.judgement.verdicts if triage.judgement else ()),
         "figures": figures,
+        "hints": [hint for group in figures for hint in group.hints],
+        "leading": choose_leading(figures, triage.judgement, plugins.drawings.leading),
         "frames": frames,
         "before": compare_before(ledger, triage, visits),
         "visits": [visit for visit in visits if visit.number != triage.number],

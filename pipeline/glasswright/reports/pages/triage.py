@@ -11,7 +11,6 @@ from glasswright.judging.gate import RELEASING_PHASE, DecisionKind
 from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.ledger.verdict import Verdict, fold
 from glasswright.plugin.outcome import Status
-from glasswright.reports.pages.formats import format_measure, format_step
 from glasswright.reports.pages.strip import KINDS
 
 if TYPE_CHECKING:
@@ -139,7 +138,7 @@ class Triage:
             (each for each in (self.judgement.verdicts if self.judgement else ()) if each.verdict is not Verdict.PASS),
             key=_gravity,
         )
-        judged = [f"{format_limit(each)}: {each.reason}" for each in verdicts]
+        judged = [f"{each.measure} at {each.at}: {each.reason}" for each in verdicts]
         rest = [reason for reason in self._about_ticket() if not any(each.reason in reason for each in verdicts)]
         if self.urgency in (Urgency.CRASHED, Urgency.RESHOOT):
             return [*stopped, *judged, *rest]
@@ -154,11 +153,6 @@ class Triage:
         if self.judgement is None:
             return ("not judged: run `glasswright judge`",)
         return self.judgement.reasons
-
-
-def format_limit(each: LimitVerdict) -> str:
-    """Name a limit as people do: `MTF50 green, centre, mean, at 50 mm f/2`."""
-    return f"{format_step(each.measure.partition('.')[0])} {format_measure(each.measure)}, at {each.at}"
 
 
 def _gravity(each: LimitVerdict) -> tuple[int, float]:

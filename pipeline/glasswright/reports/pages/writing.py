@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
@@ -10,7 +11,10 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from glasswright.errors import GlasswrightError
+from glasswright.plugin.field_names import MEASURE
+from glasswright.reports.names import field_names
 from glasswright.reports.pages.formats import (
+    MINUS,
     format_heading,
     format_limits,
     format_measure,
@@ -53,9 +57,16 @@ def environment() -> Environment:
         seconds=format_seconds,
         number=format_number,
         heading=format_heading,
+        words=in_words,
     )
     found.globals.update(sign=SIGNS.get, format_value=format_value, format_limits=format_limits)
     return found
+
+
+def in_words(text: str) -> str:
+    """Give a sentence with measures named as plugins name them; others as their parts read."""
+    named = re.sub(r"(?<![\w.-])-(?=\d)", MINUS, field_names().in_words(text))
+    return MEASURE.sub(lambda match: f"{format_step(match[1].partition('.')[0])} {format_measure(match[1])}", named)
 
 
 def fill(template: str, context: Mapping[str, Any]) -> str:

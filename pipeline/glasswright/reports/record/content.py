@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Final
 
 from glasswright.judging.card import HAND_STEP
 from glasswright.judging.decision import guard_band
-from glasswright.judging.gate import DecisionKind
+from glasswright.judging.gate import RELEASING, DecisionKind
 from glasswright.plugin.paper import clean_text
 from glasswright.reports.record.formats import COVERAGE_FACTOR, name_field, name_unit, write_limits, write_result
+from glasswright.reports.record.plain import describe_results, explain_caveats
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -87,6 +88,14 @@ class RecordContent:
     """The gate's word."""
     facts: tuple[tuple[str, str], ...]
     reasons: tuple[str, ...]
+    shop: tuple[str, ...]
+    """Its name, then its address line by line; empty where the stand file has none."""
+    found: tuple[str, ...]
+    """What was found, in plain words."""
+    hints: tuple[str, ...]
+    """What the findings point to, where the lens is not released."""
+    caveats: tuple[str, ...]
+    """What to know of the measurement, in plain words."""
     groups: tuple[Group, ...]
     hand_checks: tuple[HandLine, ...]
     rules: tuple[str, ...]
@@ -98,8 +107,14 @@ class RecordContent:
     signature: Signature
 
 
-def write_content(evidence: Gated, signature: Signature) -> RecordContent:
-    """Put into words what the ledger says of a ticket."""
+def write_content(evidence: Gated, signature: Signature, hints: tuple[str, ...] = ()) -> RecordContent:
+    """Put into words what the ledger says of a ticket.
+
+    Parameters
+    ----------
+    hints
+        Where to look first; a lens that is released needs none.
+    """
     title, across = TITLES.get(evidence.decision.kind, FINDINGS)
     rehearsed = ("REHEARSED - NO REAL LENS",) if evidence.state.record.ticket.rehearsed else ()
     return RecordContent(
@@ -108,6 +123,10 @@ def write_content(evidence: Gated, signature: Signature) -> RecordContent:
         decision=str(evidence.decision),
         facts=_facts(evidence),
         reasons=tuple(map(clean_text, evidence.decision.reasons)),
+        shop=tuple(map(clean_text, evidence.shop)),
+        found=tuple(map(clean_text, describe_results(evidence))),
+        hints=() if evidence.decision.kind in RELEASING else tuple(map(clean_text, hints)),
+        caveats=tuple(map(clean_text, explain_caveats(evidence))),
         groups=_groups(evidence),
         hand_checks=_hand_checks(evidence),
         rules=_rules(evidence),

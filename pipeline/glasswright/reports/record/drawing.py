@@ -9,7 +9,7 @@ from xml.sax.saxutils import escape
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
-from reportlab.platypus import KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table
+from reportlab.platypus import KeepTogether, PageBreak, Paragraph, SimpleDocTemplate, Spacer, Table
 
 from glasswright.plugin.paper import BOLD, PLAIN, register_fonts, show_missing
 from glasswright.reports.record.furniture import CODE_SIZE, FOOT, MARGIN, Furniture
@@ -92,9 +92,22 @@ def _build(content: RecordContent, paper: str, note: str, furniture: Furniture) 
 def _story(content: RecordContent, width: float) -> Iterable[Any]:
     """Yield the parts in reading order."""
     head = width - CODE_SIZE - 6 * mm
+    shop = [_text(line, DECISION if place == 0 else SMALL) for place, line in enumerate(content.shop)]
     yield _beside_code(
-        [_text(content.title, TITLE), _text(content.decision, DECISION), *_lens_lines(content)], head, width
+        [*shop, _text(content.title, TITLE), _text(content.decision, DECISION), *_lens_lines(content)], head, width
     )
+    for heading, texts in (
+        ("What was found", content.found),
+        ("What it points to (a hint where to look first)", content.hints),
+        ("To know about the measurement", content.caveats),
+    ):
+        if texts:
+            yield _text(heading, HEAD)
+            yield from (_text(f"• {each}", TEXT) for each in texts)
+    cautions = [_text("Mind", HEAD), *(_text(each, SMALL) for each in content.cautions)]
+    yield KeepTogether([*cautions, *_sign(content, width)])
+    yield PageBreak()
+    yield _text("In numbers", TITLE)
     yield _pairs(content.facts[3:], width)
     if content.reasons:
         yield _text("Why", HEAD)
@@ -109,8 +122,6 @@ def _story(content: RecordContent, width: float) -> Iterable[Any]:
         if texts:
             yield KeepTogether([_text(heading, HEAD), *(_text(each, SMALL) for each in texts)])
     yield KeepTogether([_text("Where it comes from", HEAD), _pairs(content.sources, width)])
-    cautions = [_text("Mind", HEAD), *(_text(each, SMALL) for each in content.cautions)]
-    yield KeepTogether([*cautions, *_sign(content, width)])
 
 
 def _lens_lines(content: RecordContent) -> list[Any]:

@@ -13,6 +13,7 @@ from glasswright.reports.record.content import Signature, write_content
 from glasswright.reports.record.drawing import PAPERS, draw_record
 from glasswright.reports.record.evidence import gather_evidence, name_evidence, recall_evidence
 from glasswright.reports.record.fingerprint import Note, find_note, make_fingerprint, write_note
+from glasswright.reports.record.plain import find_hints
 
 if TYPE_CHECKING:
     from glasswright.judging.gatekeeper import Gated
@@ -46,7 +47,7 @@ def make_record(ledger: Ledger, ticket: str, signature: Signature, paper: str) -
     """Make the record of a ticket as the ledger knows it now: a release record only if the gate says RELEASE."""
     evidence = gather_evidence(ledger, ticket)
     manifest, judgement = name_evidence(evidence)
-    content = write_content(evidence, signature)
+    content = write_content(evidence, signature, find_hints(ledger, evidence))
     note = Note(
         ticket=ticket,
         manifest=manifest,
@@ -106,15 +107,16 @@ def verify_record(ledger: Ledger, data: bytes) -> Verified:
             f"the ledger never held that measurement and judgement of ticket `{note.ticket}`: "
             "the record is false, or belongs to another ledger, or what the ledger added last is missing from it"
         )
-    record = _make_again(recalled, note)
+    record = _make_again(ledger, recalled, note)
     if record.data != data:
         what = f"the file of ticket `{note.ticket}` was changed after it was made: its pages are not as they were drawn"
         raise RecordMismatchError(_format(note, what))
     return Verified(record=record, note=note, since=_format_since(ledger, note, record))
 
 
-def _make_again(evidence: Gated, note: Note) -> MadeRecord:
-    content = write_content(evidence, Signature(name=note.signed_by, day=note.signed_on))
+def _make_again(ledger: Ledger, evidence: Gated, note: Note) -> MadeRecord:
+    signature = Signature(name=note.signed_by, day=note.signed_on)
+    content = write_content(evidence, signature, find_hints(ledger, evidence))
     if make_fingerprint(content, note.manifest, note.judgement) != note.fingerprint:
         what = f"the fingerprint is not that of what the ledger says of ticket `{note.ticket}`: it was changed"
         raise RecordMismatchError(_format(note, what))

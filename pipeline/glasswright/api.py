@@ -1,0 +1,217 @@
+"""Glasswright from Python: measure a frame or a ticket's folder, read a ledger as tables, draw a result.
+
+`import glasswright` has all of it: `glasswright.measure(...)`, `glasswright.open_ledger(...)`.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Self
+
+import yaml
+
+from glasswright.config import find_shipped, load_plan, load_stand
+from glasswright.config.schema.plugins import load_plugins
+from glasswright.config.ticket.file import TICKET_FILE
+from glasswright.errors import GlasswrightError
+from glasswright.judging.cards import load_cards
+from glasswright.judging.gatekeeper import Gatekeeper
+from glasswright.ledger import Ledger
+from glasswright.plugin.outcome import Status
+from glasswright.reports.tables.arrow import Table
+from glasswright.reports.tables.tables import (
+    MEASUREMENT_COLUMNS,
+    VERDICT_COLUMNS,
+    list_measurements,
+    list_verdicts,
+)
+from glasswright.run.session import Session, hold_session
+from glasswright.run.workers.runners import SerialRunner
+
+if TYPE_CHECKING:
+    from glasswright.config.schema.plugins import Plugins
+    from glasswright.plugin.artefact import Artefact
+    from glasswright.plugin.drawing import Picture
+
+ALONE = "SINGLE"
+"""Number of the ticket that a single frame is measured as."""
+
+
+class MeasureError(GlasswrightError):
+    """What was given cannot be measured."""
+
+    exit_code = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """What was measured of a frame or a ticket."""
+
+    results: tuple[tuple[str, Artefact], ...]
+    """Step and result, in the order of the plan; what a step gave for each shot or setting is one of them."""
+    refusals: tuple[tuple[str, str], ...]
+    """Step and reason, of all that could not be measured."""
+    table: Table
+    """Every number, one a row: takes part in the Arrow PyCapsule interface."""
+    verdict: str
+    """Of the card; empty where no cards were given."""
+
+    def get(self, step: str) -> tuple[Artefact, ...]:
+        """Give the results of one step, such as `measure_mtf50`: frozen dataclasses."""
+        return tuple(artefact for name, artefact in self.results if name == step)
+
+    def draw(self, step: str) -> tuple[Picture, ...]:
+        """Draw the results of one step: SVG with title and description; `save_picture` writes one to a file."""
+        drawings, found = load_plugins().drawings, self.get(step)
+        pictures: list[Picture] = []
+        for kind in {type(each) for each in found}:
+            of_kind = tuple(each for each in found if type(each) is kind)
+            if kind in drawings.series:
+                pictures += drawings.series[kind](of_kind)
+            if kind in drawings.one:
+                pictures += [picture for each in of_kind for picture in drawings.one[kind](each)]
+        return tuple(pictures)
+
+
+class OpenLedger:
+    """A ledger that is only read; use it in a `with`, or close it."""
+
+    def __init__(self, path: Path) -> None:
+        """Open a ledger for reading."""
+        self._ledger = Ledger.open_for_reading(path)
+
+    def __enter__(self) -> Self:
+        """Give itself."""
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        """Close it."""
+        self.close()
+
+    def close(self) -> None:
+        """Close it."""
+        self._ledger.__exit__(None, None, None)
+
+    def measurements(self, *tickets: str) -> Table:
+        """Give what the ledger says now of tickets (all if none is named): one measured value a row."""
+        judged = Gatekeeper(self._ledger).gate_all(tickets or None, measures=None)
+        return Table(MEASUREMENT_COLUMNS, [row for each in judged for row in list_measurements(each)])
+
+    def verdicts(self, *tickets: str) -> Table:
+        """Give the gate's decision and every verdict: one a row."""
+        judged = Gatekeeper(self._ledger).gate_all(tickets or None)
+        return Table(VERDICT_COLUMNS, [row for each in judged for row in list_verdicts(each)])
+
+
+def open_ledger(path: str | os.PathLike[str]) -> OpenLedger:
+    """Open a ledger to read it.
+
+    Parameters
+    ----------
+    path
+        The ledger's file.
+
+    Raises
+    ------
+    LedgerDamagedError
+        If it is missing, newer than this program or damaged.
+    """
+    return OpenLedger(Path(path))
+
+
+def measure(
+    path: str | os.PathLike[str],
+    *,
+    stand: str | os.PathLike[str],
+    plan: str | os.PathLike[str] | None = None,
+    cards: str | os.PathLike[str] | None = None,
+    role: str = "chart",
+) -> Measured:
+    """Measure one frame, or one ticket's folder, in this process; nothing is kept on disk.
+
+    Parameters
+    ----------
+    path
+        A raw file, or a folder with `ticket.yaml` and a folder of raw files for each role.
+    stand
+        The stand file.
+    plan
+        The plan; the shipped one for fixed focal lengths if not given.
+    cards
+        Folder of cards: what was measured is judged as well.
+    role
+        What a single frame is of.
+
+    Raises
+    ------
+    GlasswrightError
+        Where a file has mistakes, or there is nothing to measure.
+    """
+    source = Path(path)
+    plugins = load_plugins()
+    plan_file = Path(plan) if plan is not None else find_shipped("glasswright_camera", "plans", "fixed_focal.yaml")
+    with tempfile.TemporaryDirectory(prefix="glasswright-") as made:
+        folder = source if source.is_dir() else _make_ticket(Path(made), source, role, Path(stand), plugins)
+        with Ledger.open_for_writing(Path(made) / "one.ledger") as ledger:
+            session = Session(
+                plan=load_plan(plan_file, plugins),
+                stand=load_stand(Path(stand), plugins),
+                cards=load_cards(Path(cards), plugins) if cards is not None else None,
+                packages=plugins.packages,
+                ledger=ledger,
+                roles=plugins.roles,
+            )
+            held = hold_session(session, folder, SerialRunner(), quiet=True)
+            if held.refused:
+                raise MeasureError(f"{held.refused[0].folder}: {held.refused[0].reason}")
+            ledger.end_run(held.run, {}, backup=False)
+            (report,) = held.night.tickets
+            order = {step.name: number for number, step in enumerate(session.plan.steps)}
+            (judged,) = Gatekeeper(ledger).gate_all([report.number], measures=None)
+            outcomes = sorted(judged.state.outcomes, key=lambda each: (order.get(each.step, 0), each.shot))
+            return Measured(
+                results=tuple(
+                    (each.step, ledger.load_artefact(each.address)) for each in outcomes if each.has_artefact
+                ),
+                refusals=tuple((each.step, each.reason) for each in outcomes if each.status is not Status.DONE),
+                table=Table(MEASUREMENT_COLUMNS, list(list_measurements(judged))),
+                verdict=report.verdict,
+            )
+
+
+def _make_ticket(into: Path, frame: Path, role: str, stand: Path, plugins: Plugins) -> Path:
+    """Lay a single frame out as a ticket."""
+    if not frame.is_file():
+        raise MeasureError(f"{frame}: there is no such file or folder")
+    folder = into / ALONE
+    (folder / role).mkdir(parents=True)
+    try:
+        os.link(frame, folder / role / frame.name)
+    except OSError:
+        shutil.copyfile(frame, folder / role / frame.name)
+    body = load_stand(stand, plugins).bodies[0]
+    data: dict[str, Any] = {
+        "ticket": ALONE,
+        "lens": {"model": "a lens", "serial": "0"},
+        "phase": "study",
+        "body": {"model": body},
+    }
+    (folder / TICKET_FILE).write_text(yaml.safe_dump(data), encoding="utf-8")
+    return folder
+
+
+def save_picture(picture: Picture, path: str | os.PathLike[str]) -> Path:
+    """Write a drawing as an SVG file of its own, with the colours of the pages."""
+    from importlib import resources
+
+    css = resources.files("glasswright.reports.pages").joinpath("assets/pages.css").read_text(encoding="utf-8")
+    head, mark, rest = picture.svg.partition(">")
+    if 'xmlns="' not in head:
+        head = head.replace("<svg", '<svg xmlns="http://www.w3.org/2000/svg"', 1)
+    target = Path(path)
+    target.write_text(f"{head}{mark}<style>{css}</style>{rest}", encoding="utf-8")
+    return target

@@ -1,0 +1,48 @@
+"""What commands of plugins may use that prepare a shop's files: EXIF, checksums, a card's first plan."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from glasswright.config import load_plan
+from glasswright.config.schema.names import problem_of_person
+from glasswright.config.schema.plugins import load_plugins
+from glasswright.errors import GlasswrightError
+from glasswright.intake.checksums import hash_file
+from glasswright.intake.exif import read_facts
+from glasswright.judging.adopting import adopt_plan, write_adoption
+from glasswright.judging.cards import load_cards
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+__all__ = ["PreparationError", "adopt_first_plan", "hash_file", "load_plugins", "problem_of_person", "read_facts"]
+
+
+class PreparationError(GlasswrightError):
+    """A shop's files cannot be prepared as asked."""
+
+    exit_code = 2
+
+
+def adopt_first_plan(cards: Path, model: str, plan: Path, *, by: str, why: str) -> None:
+    """Write into a card how the numbers are made that its limits speak of.
+
+    Parameters
+    ----------
+    cards
+        The folder that holds the card.
+    model
+        The lens model it is for.
+
+    Raises
+    ------
+    GlasswrightError
+        Where card or plan are not sound, or do not go together.
+    """
+    read = load_plan(plan, load_plugins())
+    day = datetime.now().astimezone().date().isoformat()
+    adoption = adopt_plan(load_cards(cards)[model], read, by=by, at=day, why=why)
+    if adoption is not None:
+        write_adoption(adoption)

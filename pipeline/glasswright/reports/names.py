@@ -1,0 +1,23 @@
+"""What the installed plugins call measures and caveats, for pages and records."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from glasswright.config.schema.plugins import load_plugins
+
+if TYPE_CHECKING:
+    from glasswright.config.schema.plugins import Plugins
+    from glasswright.plugin.field_names import FieldNames
+
+
+@lru_cache(maxsize=1)
+def installed_plugins() -> Plugins:
+    """Load the plugins, once in a process."""
+    return load_plugins()
+
+
+def field_names() -> FieldNames:
+    """Give what measures and caveats are called."""
+    return installed_plugins().field_names

@@ -1,0 +1,90 @@
+"""What was found, in words for the owner of a lens, each with its number."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from glasswright.judging.card import HAND_STEP
+from glasswright.ledger.verdict import Verdict
+from glasswright.reports.names import field_names, installed_plugins
+from glasswright.reports.record.formats import name_field, name_unit, write_limits, write_result
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from glasswright.judging.gatekeeper import Gated
+    from glasswright.ledger import Ledger
+    from glasswright.ledger.verdict import LimitVerdict
+
+ENDINGS = {
+    Verdict.PASS: "in order",
+    Verdict.FAIL: "not in order",
+    Verdict.REVIEW: "too near the limit to tell, or doubtful",
+    Verdict.UNKNOWN: "not measured",
+}
+
+
+def describe_results(evidence: Gated) -> tuple[str, ...]:
+    """Give a sentence for each measure and verdict, what is not in order first.
+
+    Settings that have the same verdict share a sentence, which shows the number that lies nearest its limit.
+    """
+    groups: dict[tuple[Verdict, str], list[LimitVerdict]] = {}
+    for verdict in (Verdict.FAIL, Verdict.UNKNOWN, Verdict.REVIEW, Verdict.PASS):
+        for each in evidence.verdicts:
+            if each.verdict is verdict and each.measure.partition(".")[0] != HAND_STEP:
+                groups.setdefault((verdict, each.measure), []).append(each)
+    return (*(_describe(*key, verdicts) for key, verdicts in groups.items()), *_describe_hand(evidence))
+
+
+def _describe(verdict: Verdict, measure: str, verdicts: Sequence[LimitVerdict]) -> str:
+    name = field_names().name(measure)
+    name = name_field(measure.partition(".")[2]) if name == measure else name
+    places = [each.at for each in verdicts if each.at != "the whole ticket"]
+    where = f" at {_list(places)}" if places else ""
+    near = min(verdicts, key=_margin)
+    unit = name_unit(measure)
+    found = f"{write_result(near.value, near.u)} {unit}".strip()
+    at = f" at {near.at}" if len(places) > 1 else ""
+    number = "" if verdict is Verdict.UNKNOWN else f" ({found}{at}; limit {write_limits(near)})"
+    return f"{name[:1].upper()}{name[1:]}: {ENDINGS[verdict]}{where}{number}."
+
+
+def _margin(each: LimitVerdict) -> float:
+    """Give how far a number lies inside its nearest limit, in its own uncertainties."""
+    if each.value is None:
+        return 0.0
+    sides = [each.value - each.lower] if each.lower is not None else []
+    sides += [each.upper - each.value] if each.upper is not None else []
+    return min(sides, default=0.0) / (each.u or 1.0)
+
+
+def _list(parts: Sequence[str]) -> str:
+    unique = list(dict.fromkeys(parts))
+    return unique[0] if len(unique) == 1 else f"{', '.join(unique[:-1])} and {unique[-1]}"
+
+
+def _describe_hand(evidence: Gated) -> Iterable[str]:
+    hand = [each for each in evidence.verdicts if each.measure.partition(".")[0] == HAND_STEP]
+    if hand:
+        good = sum(each.verdict is Verdict.PASS for each in hand)
+        yield f"Checked by hand and eye: {good} of {len(hand)} in order."
+
+
+def explain_caveats(evidence: Gated) -> tuple[str, ...]:
+    """Say in words what each caveat of the measurement means."""
+    names = dict.fromkeys(evidence.state.record.ticket.caveats)
+    for outcome in evidence.state.outcomes:
+        names.update(dict.fromkeys(outcome.caveats))
+    return tuple(f"{field_names().explain(name)}." for name in sorted(names))
+
+
+def find_hints(ledger: Ledger, evidence: Gated) -> tuple[str, ...]:
+    """Say where to look first, as plugins read it from results of the whole ticket."""
+    describe = installed_plugins().drawings.hints
+    hints: list[str] = []
+    for outcome in evidence.state.outcomes:
+        if outcome.has_artefact and outcome.setting is None and not outcome.shot:
+            artefact = ledger.load_artefact(outcome.address)
+            hints += describe[type(artefact)](artefact) if type(artefact) in describe else ()
+    return tuple(hints)

@@ -1,0 +1,59 @@
+"""Says on the terminal how long work gets on that takes more than a few seconds."""
+
+from __future__ import annotations
+
+import sys
+import time
+from typing import TYPE_CHECKING, Final, TypeVar
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+__all__ = ["watch_progress"]
+
+T = TypeVar("T")
+
+SILENT_S: Final = 3.0
+"""Shorter work says nothing."""
+BETWEEN_S: Final = (0.5, 15.0)
+"""Between two reports: on a terminal, and elsewhere."""
+
+
+def watch_progress(items: Iterable[T], total: int, what: str) -> Iterator[T]:
+    """Give items on, and say on stderr how many are done and how long the rest will take.
+
+    Parameters
+    ----------
+    items
+        What is worked through.
+    total
+        How many there are.
+    what
+        What is done, as `writing tickets`.
+
+    Yields
+    ------
+    The items.
+    """
+    start = last = time.monotonic()
+    is_terminal = sys.stderr.isatty()
+    said = False
+    for done, item in enumerate(items):
+        now = time.monotonic()
+        if now - start > SILENT_S and now - last > BETWEEN_S[not is_terminal]:
+            _say(_describe(what, done, total, now - start), is_terminal=is_terminal)
+            said, last = True, now
+        yield item
+    if said:
+        end = "\n" if is_terminal else ""
+        _say(f"{what}: {total} done in {time.monotonic() - start:.0f} s{end}", is_terminal=is_terminal)
+
+
+def _describe(what: str, done: int, total: int, seconds: float) -> str:
+    left = f", about {seconds / done * (total - done):.0f} s left" if done else ""
+    return f"{what}: {done} of {total}{left}"
+
+
+def _say(text: str, *, is_terminal: bool) -> None:
+    sys.stderr.write(f"\r\x1b[K{text}" if is_terminal else f"{text}\n")
+    sys.stderr.flush()

@@ -1,0 +1,53 @@
+"""What the camera's measures are called in sentences for people."""
+
+from typing import Final
+
+NAMES: Final = {
+    "measure_mtf50.green.worst_cy_per_px": "sharpness where it is worst",
+    "measure_mtf50.green.corner_mean_cy_per_px": "sharpness of the corners",
+    "measure_mtf50.green.corner_imbalance_frac": "difference of sharpness between the corners",
+    "measure_mtf50.green.*.mean_cy_per_px": "sharpness, {0}",
+    "measure_mtf50.green.*.mean_lp_per_mm": "sharpness in line pairs, {0}",
+    "measure_mtf50.green.*.sagittal_cy_per_px": "sharpness along the radius, {0}",
+    "measure_mtf50.green.*.tangential_cy_per_px": "sharpness across the radius, {0}",
+    "measure_mtf50.green.*.astigmatism_frac": "astigmatism, {0}",
+    "measure_mtf50.*.worst_cy_per_px": "sharpness where it is worst, in {0}",
+    "measure_mtf50.*.corner_imbalance_frac": "difference of sharpness between the corners, in {0}",
+    "measure_mtf50.*.*.mean_cy_per_px": "sharpness, {1}, in {0}",
+    "measure_mtf50.chart": "the chart",
+    "measure_mtf50.magnification_frac": "the magnification",
+    "measure_vignetting.worst_corner_loss_ev": "light lost in the darkest corner",
+    "measure_vignetting.mean_corner_loss_ev": "light lost in the corners",
+    "measure_vignetting.asymmetry_ev": "difference of light between the corners",
+    "measure_distortion.picture_height_worst_pct": "bending of straight lines",
+    "measure_fringing.red_green.worst_pct": "red colour fringe",
+    "measure_fringing.blue_green.worst_pct": "blue colour fringe",
+    "measure_centring.soft_sides_frac": "one side softer than the other",
+    "measure_centring.corner_fall_frac": "corners softer than the centre",
+    "measure_centring.tilt_arcmin": "tilt of the sharp plane",
+    "measure_glare.chart_glare_pct": "stray light",
+    "measure_glare.*_pct": "stray light ({0})",
+    "find_spots.lens_deepest_pct": "darkest spot in the lens",
+    "find_spots.lens_count": "spots in the lens",
+    "measure_focus_offset.green.shift_um": "focus beside the mark",
+    "measure_focus_offset.*.shift_um": "focus beside the mark, in {0}",
+    "measure_stabiliser.benefit_stops": "what the stabiliser gains",
+    "measure_stabiliser.*_stops": "what the stabiliser gains ({0})",
+    "measure_autofocus.*": "how well autofocus finds its place again ({0})",
+}
+"""`step.field` -> words. Steps bear the names that the shipped plans give them."""
+FIELD_NAMES: Final = NAMES | {
+    name.replace("measure_mtf50", "measure_best_focus"): f"{words}, at best focus"
+    for name, words in NAMES.items()
+    if name.startswith("measure_mtf50.")
+}
+
+CAVEATS: Final = {
+    "single_focus": "sharpness was read at the focus the lens was set to, not at the best of a series",
+    "chart_not_parallel": "the chart was not parallel to the sensor",
+    "pose_not_separable": "how the chart hung could not be told from the lens's own distortion",
+    "above_diffraction_limit": "a number lies above what light allows: the measurement is at fault",
+    "print_blur_unknown": "the chart is so small that its ink blurs the edges, and nobody has measured by how much",
+    "level_change": "the light changed between the shots",
+}
+"""What caveats mean, for people."""

@@ -1,0 +1,242 @@
+"""The commands `setup` and `ticket`: a shop's first files, and a ticket from a folder of raw files."""
+
+from __future__ import annotations
+
+import shutil
+from collections import Counter
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from glasswright.config import find_shipped, is_safe_name, load_stand
+from glasswright.outputs import make_folder
+from glasswright.preparing import PreparationError, load_plugins, problem_of_person, read_facts
+from glasswright.waiting import watch_progress
+from glasswright_camera.shop.first_files import PLANS, ShopFacts, write_first_files
+from glasswright_camera.shop.looking import (
+    find_unsure,
+    group_by_role,
+    list_raws,
+    look_at_files,
+    settle_even_fields,
+)
+from glasswright_camera.shop.new_ticket import NewTicket, TicketHead, next_number, write_ticket
+from glasswright_camera.stand import Sensor, Stand
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from glasswright import CaptureFacts
+    from glasswright_camera.shop.looking import Seen
+
+SETUP_EXAMPLE = """\b
+Example:
+  glasswright setup shop --lens "Velm 35 mm f/2" --by "A. Meyer" --raw raws --pixel-pitch-um 5.9
+"""
+TICKET_EXAMPLE = """\b
+Example:
+  glasswright ticket raws --stand shop/stand.yaml --phase release
+"""
+PATH = click.Path(path_type=Path)
+PHASES = ("intake", "release", "reference", "study")
+
+
+@click.command(epilog=SETUP_EXAMPLE, short_help="Write the first files of a shop: stand, card, plan, chart.")
+@click.argument("folder", type=PATH)
+@click.option("--lens", required=True, help="The lens model that the first card is for.")
+@click.option("--by", required=True, help="Who sets the shop up; signs the assumptions.")
+@click.option("--raw", type=PATH, help="A raw file of the stand's body, or a folder of them: tells the body.")
+@click.option("--body", help="The body's model, where no raw file tells it.")
+@click.option("--pixel-pitch-um", type=click.FloatRange(0.5, 50), help="Sensor width in mm x 1000 / pixels across.")
+@click.option("--chart", type=PATH, help="Layout file of the printed chart; the shipped one if not given.")
+@click.option("--plan", type=click.Choice(list(PLANS)), default="fixed", show_default=True, help="Kind of lens.")
+@click.option("--name", default="bench", show_default=True, help="The stand's name.")
+def setup(folder: Path, **asked: Any) -> None:  # noqa: ANN401 - the options above
+    """Write a shop's first files into a new FOLDER, every key explained in comments.
+
+    That is stand.yaml, plan.yaml, a card with wide limits, the layout of the chart, a folder for tickets and an example
+    of one. What a raw file tells (the body, the frame's size) is filled in.
+    """
+    if folder.exists() and any(folder.iterdir()):
+        raise PreparationError(f"{folder} is not empty: name a new folder")
+    if problem_of_person(asked["by"]):
+        raise click.BadParameter(problem_of_person(asked["by"]), param_hint="--by")
+    if not is_safe_name(asked["name"]):
+        raise click.BadParameter("a stand's name is made of letters, digits, `.`, `_` and `-`", param_hint="--name")
+    chart = asked["chart"] or find_shipped("glasswright_camera", "charts", "lattice_13x9.yaml")
+    if not chart.is_file():
+        raise click.BadParameter(
+            f"there is no file {chart}: name a layout that `print chart` wrote", param_hint="--chart"
+        )
+    facts, size = _read_body(asked["raw"])
+    body = asked["body"] or facts.body_model
+    lacking = ["--raw or --body (which body the stand has)"] if not body else []
+    if asked["pixel_pitch_um"] is None:
+        across = f", here / {size[0]}" if size else ""
+        lacking.append(f"--pixel-pitch-um (sensor width in mm x 1000 / pixels across{across})")
+    if lacking:
+        raise click.UsageError(f"still needed: {'; '.join(lacking)}")
+    make_folder(folder)
+    written = write_first_files(
+        folder,
+        ShopFacts(
+            name=asked["name"],
+            lens=asked["lens"],
+            by=asked["by"],
+            day=datetime.now().astimezone().date().isoformat(),
+            body=body or "",
+            pixel_pitch_um=asked["pixel_pitch_um"],
+            frame_px=size,
+            plan=asked["plan"],
+            chart=chart,
+            serial=facts.lens_serial or "0001",
+        ),
+    )
+    for path in written:
+        click.echo(path)
+    click.echo(f"The card of `{asked['lens']}` has wide limits to begin with: look them through.")
+    click.echo("Next:")
+    raws = asked["raw"] if asked["raw"] and asked["raw"].is_dir() else "RAWS"
+    click.echo(f"  glasswright ticket {raws} --stand {folder / 'stand.yaml'}")
+    click.echo(f"  {_run_line(folder)}")
+
+
+def _run_line(folder: Path) -> str:
+    return (
+        f"glasswright run {folder / 'plan.yaml'} --stand {folder / 'stand.yaml'} --cards {folder / 'cards'} "
+        f"--tickets {folder / 'tickets'} --ledger {folder / 'bench.ledger'}"
+    )
+
+
+def _read_body(raw: Path | None) -> tuple[CaptureFacts, tuple[int, int] | None]:
+    """Give what the first readable raw file tells of itself, and its frame's size."""
+    from glasswright import CaptureFacts, Shot, Unmeasurable
+    from glasswright_camera.raw.stage import read_mosaic
+
+    if raw is None:
+        return CaptureFacts(), None
+    paths = list_raws(raw) if raw.is_dir() else [raw]
+    if not raw.exists() or not paths:
+        raise click.BadParameter(f"there is no raw file at {raw}: name one, or leave it out", param_hint="--raw")
+    reason = ""
+    for path in paths:
+        try:
+            facts = read_facts(path)
+            shot = Shot(ticket="", role="chart", name=path.name, path=str(path), sha256="", sequence=0, facts=facts)
+            height, width = read_mosaic(shot, Sensor(pixel_pitch_um=1.0))[0].values.shape[1:]
+        except (OSError, Unmeasurable) as error:
+            reason = reason or f"{path}: {error}"
+            continue
+        return facts, (width, height)
+    raise click.BadParameter(f"none of {len(paths)} files can be read; the first: {reason}", param_hint="--raw")
+
+
+@click.command(epilog=TICKET_EXAMPLE, short_help="Make a ticket from a folder of raw files.")
+@click.argument("raws", type=PATH)
+@click.option("--stand", required=True, type=PATH, help="Stand file: its charts and its body.")
+@click.option("--tickets", type=PATH, help="Folder of tickets; `tickets` beside the stand file if not given.")
+@click.option("--number", help="The ticket's number; the next free one if not given.")
+@click.option("--lens", help="The lens model, where EXIF does not tell it or the cards call it otherwise.")
+@click.option("--serial", help="The lens's serial number, where EXIF does not tell it.")
+@click.option("--phase", type=click.Choice(PHASES), default="intake", show_default=True, help="Why it is shot.")
+@click.option("--focal-length-mm", type=click.FloatRange(1, 5000), help="Of all shots, where EXIF does not tell it.")
+@click.option("--f-number", type=click.FloatRange(0.5, 128), help="Of all shots, where EXIF does not tell it.")
+@click.option(
+    "--even", type=click.Choice(["flat", "panel"]), default="flat", show_default=True, help="Evenly lit shots."
+)
+@click.option("--move", is_flag=True, help="Move the files instead of copying them.")
+@click.option("--yes", is_flag=True, help="Do not ask before files are copied or moved.")
+def ticket(raws: Path, stand: Path, tickets: Path | None, **asked: Any) -> int:  # noqa: ANN401 - the options above
+    """Make a ticket of the raw files in RAWS: say what each is of, ask, copy them, write ticket.yaml and SHA256SUMS.
+
+    What a frame is of is told from its pixels (chart, even field, black patch, ramp, no light), from its folder's or
+    file's name, and its setting from EXIF. Nothing is copied or moved without a yes.
+
+    Exit codes: 0 done, 2 wrong command, or something is missing; then nothing was written.
+    """
+    section = load_stand(stand, load_plugins()).sections.get("camera")
+    if not isinstance(section, Stand):
+        raise PreparationError(f"{stand}: has no `camera` section: its charts are needed")
+    if not raws.is_dir():
+        raise click.BadParameter(f"there is no folder {raws}: name the folder of raw files", param_hint="RAWS")
+    paths = list_raws(raws)
+    if not paths:
+        raise click.BadParameter(f"{raws} holds no files that could be raw files: name another", param_hint="RAWS")
+    into = tickets or stand.parent / "tickets"
+    seen = list(watch_progress(look_at_files(paths, section), len(paths), "looking at raw files"))
+    seen = settle_even_fields(seen, asked["even"])
+    _show(seen)
+    head = _find_head(seen, asked, into)
+    new = NewTicket(head=head, seen=tuple(each for each in seen if each.role), folder=into / head.number)
+    if not new.seen:
+        raise PreparationError(f"{raws}: none of the files is of anything the bench shoots: nothing was written")
+    verb = "Move" if asked["move"] else "Copy"
+    click.echo(f"ticket {head.number}: {head.model}, serial {head.serial}, {head.phase}, body {head.body}")
+    if not asked["yes"] and not click.confirm(f"{verb} {len(new.seen)} files into {new.folder}?", default=False):
+        click.echo("nothing was written")
+        return 2
+    for path in write_ticket(new, shutil.move if asked["move"] else shutil.copy2):
+        click.echo(path)
+    click.echo(f"Next: glasswright check PLAN --stand {stand} --cards CARDS --tickets {new.folder}")
+    return 0
+
+
+def _show(seen: Sequence[Seen]) -> None:
+    """Say what each file is taken for."""
+    for role, each in group_by_role(seen).items():
+        if not role:
+            click.echo(f"left out: {len(each)}")
+            for one in each:
+                click.echo(f"  {one.path.name}: {one.why}")
+            continue
+        settings = Counter(_say_place(one) for one in each)
+        said = ", ".join(f"{place} ({count})" if count > 1 else place for place, count in settings.items())
+        click.echo(f"{role:<13}{len(each):>3}  {said}")
+    for said in find_unsure(seen):
+        click.echo(f"note: {said}")
+
+
+def _say_place(seen: Seen) -> str:
+    focal, f_number = seen.place
+    parts = [f"{focal:g} mm" if focal else "", f"f/{f_number:g}" if f_number else ""]
+    return " ".join(part for part in parts if part) or "setting not in EXIF"
+
+
+def _find_head(seen: Sequence[Seen], asked: dict[str, Any], into: Path) -> TicketHead:
+    """Put together who and what the ticket is of; whatever is missing is named at once."""
+    model = asked["lens"] or _common(seen, "lens_model")
+    serial = asked["serial"] or _common(seen, "lens_serial")
+    body = _common(seen, "body_model")
+    used = [each for each in seen if each.role not in ("", "dark")]
+    lacking = [] if model else ["--lens (EXIF names none, or several)"]
+    lacking += [] if serial else ["--serial (EXIF holds none, or several; what is engraved on the lens)"]
+    lacking += [] if body else ["the body's model, which EXIF does not tell: these files need a ticket.yaml by hand"]
+    without = [each for each in used if each.place[0] is None]
+    if without and asked["focal_length_mm"] is None:
+        lacking.append(f"--focal-length-mm ({len(without)} files do not tell it)")
+    without = [each for each in used if each.place[1] is None]
+    if without and asked["f_number"] is None:
+        lacking.append(f"--f-number ({len(without)} files do not tell it)")
+    if lacking:
+        raise click.UsageError(f"still needed: {'; '.join(lacking)}")
+    number = asked["number"] or next_number(into)
+    if not is_safe_name(number):
+        raise click.BadParameter("a ticket's number is made of letters, digits, `.`, `_`, `-`", param_hint="--number")
+    return TicketHead(
+        number=number,
+        model=model or "",
+        serial=serial or "",
+        phase=asked["phase"],
+        body=body or "",
+        body_serial=_common(seen, "body_serial"),
+        focal_length_mm=asked["focal_length_mm"],
+        f_number=asked["f_number"],
+    )
+
+
+def _common(seen: Sequence[Seen], fact: str) -> str | None:
+    """Give what all files that tell something say; nothing where they differ."""
+    told = {getattr(each.facts, fact) for each in seen if each.role} - {None}
+    return told.pop() if len(told) == 1 else None
