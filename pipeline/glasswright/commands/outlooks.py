@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import TYPE_CHECKING
 
-from glasswright.counts import format_count
+from glasswright.formatting import format_count
 from glasswright.outputs import write_text
 from glasswright.run.readiness import CAN, CANNOT, REVIEW
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 from glasswright.config.plan.method import describe_method, find_differences
-from glasswright.counts import format_count
+from glasswright.formatting import format_count
 from glasswright.intake.checksums import FILE_NAME
 from glasswright.intake.index import IDENTITY_CONTRADICTION, UNVERIFIED_COPY
 from glasswright.judging.card import At

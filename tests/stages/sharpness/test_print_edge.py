@@ -25,7 +25,7 @@ def measured(true_mtf50, ink_um, magnification, stand):
     ink_px = ink_um * magnification / 6.0
     read = brentq(lambda f: np.exp(-2 * np.pi**2 * f**2 * ((GAUSSIAN / true_mtf50) ** 2 + ink_px**2)) - 0.5, 1e-4, 2.0)
     trace = replace(make_trace(lambda place, _plane: np.full((len(place), 2), read)), magnification_frac=magnification)
-    return read, measure_mtf50((trace,), None, stand)
+    return read, measure_mtf50((trace,), stand)
 
 
 @pytest.mark.parametrize(("ink_um", "loss"), [(30.0, 0.305), (60.0, 0.565)])
