@@ -26,7 +26,7 @@ def rehearsed(tmp_path_factory):
     (folder / "raws").mkdir()
     role_of = {}
     for number, path in enumerate(sorted(ticket.glob("*/*.dng"), key=lambda path: path.name)):
-        if path.parent.name != "panel":
+        if path.parent.name not in ("panel", "ramp"):
             role_of[f"IMG_{number:04d}.dng"] = path.parent.name
             shutil.copy(path, folder / "raws" / f"IMG_{number:04d}.dng")
     return folder, role_of
