@@ -60,7 +60,7 @@ def test_a_released_ticket_and_one_that_was_never_judged(toy, tmp_path):
     out = build(toy, tmp_path)
     assert "RELEASE All 1 limits are kept" in text_of(out / "tickets/T-1.html")
     second = text_of(out / "tickets/T-2.html")
-    assert "INCOMPLETE the ticket has not been judged: run `glasswright judge` Next: complete it." in second
+    assert "INCOMPLETE The ticket has not been judged: run `glasswright judge` Next: complete it." in second
     assert "No card has spoken of this ticket" in second
     assert "1 ticket was not judged since it was measured" in text_of(out / "models/Corvane-50-mm-f-2.html")
 
