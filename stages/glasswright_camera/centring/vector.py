@@ -50,11 +50,12 @@ def point_along(vector: Array, covariance: Array) -> Pointer:
     aside = float(np.sqrt(across @ covariance @ across))
     turn = np.degrees(aside / length) if length > 0 else NO_DIRECTION_DEG
     along_u = float(np.sqrt(along @ covariance @ along))
-    size = true_length(length, float(np.sqrt(np.trace(covariance) / 2)))
+    noise = float(np.sqrt(np.trace(covariance) / 2))
+    size = true_length(length, noise)
     return Pointer(
         size=size,
         # what was taken off as noise may have been there
-        size_u=float(np.hypot(along_u, (length - size) / 2)),
+        size_u=float(np.hypot(along_u, min(1.8 * (length - size), 1.1 * noise))),
         deg=float(np.degrees(np.arctan2(vector[1], vector[0])) % 360),
         deg_u=float(min(turn, NO_DIRECTION_DEG)),
     )

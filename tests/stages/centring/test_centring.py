@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 
 from glasswright import Unmeasurable
 from glasswright_camera.centring.stage import measure_centring
-from glasswright_camera.centring.vector import point_along
+from glasswright_camera.centring.vector import mean_length, point_along, true_length
 from glasswright_camera.distortion.stage import measure_distortion
+from glasswright_camera.field import clock_time
 from glasswright_camera.sharpness.stage import measure_best_focus
 from support.centring_traces import HALF_PX, PITCH_UM, make_body, make_field_trace, make_series, make_stand
 from support.chart_drawing import make_layout
@@ -160,3 +161,27 @@ def test_a_short_series():
 def test_a_series_that_few_discs_pass_through():
     with pytest.raises(Unmeasurable, match=r"only \d+ of 117 discs pass through best focus.*with more steps"):
         measure(series=make_series(LAYOUT, tilt_um=(900.0, 0.0)))
+
+
+@pytest.mark.parametrize("length", [0.0, 0.5, 1.0, 2.0, 5.0, 20.0])
+def test_noise_makes_no_length_and_what_is_stated_holds_it(length):
+    rng = np.random.default_rng(3)
+    draws = np.array([length, 0.0]) + rng.standard_normal((2000, 2))
+    # Rice's mean is the closed form's
+    assert np.hypot(*draws.T).mean() == pytest.approx(mean_length(length), abs=0.06)
+    assert true_length(mean_length(length), 1.0) == pytest.approx(length, abs=0.01)
+    found = [point_along(draw, np.eye(2)) for draw in draws]
+    size, u = np.array([(each.size, each.size_u) for each in found]).T
+    assert np.mean(np.abs(size - length) <= 2 * u) > 0.93
+    # a length is never negative, so half of what the plain length says of nothing (1.25) is left
+    assert size.mean() == pytest.approx(length, abs=0.65 if length == 0 else 0.35)
+
+
+@pytest.mark.parametrize(
+    ("deg", "time"),
+    [(0, "3:00"), (90, "12:00"), (180, "9:00"), (270, "6:00"), (45, "1:30"), (315, "4:30"), (359, "3:00")],
+)
+def test_a_direction_of_the_file_is_a_time_on_the_lens(deg, time):
+    # the image is turned by 180 degrees, and who looks into the lens sees left and right exchanged: right stays right,
+    # down becomes up
+    assert clock_time(deg) == time
