@@ -17,7 +17,7 @@ ROOT = Path(__file__).resolve().parent.parent
 SHOTS_A_TICKET = 8
 NIGHT = """\
 import sys, time
-sys.path[:0] = [{site!r}, "tests/pipeline"]
+sys.path[:0] = [{site!r}, "tests"]
 import json
 import os
 from pathlib import Path
@@ -100,8 +100,8 @@ def main() -> None:
     chosen = options.parse_args()
     if chosen.quick:
         chosen.shots, chosen.nights = [100, 800], 50
-    sys.path.insert(0, str(ROOT / "tests/pipeline"))
-    from night_bench import TOY_SOURCE, Bench
+    sys.path.insert(0, str(ROOT / "tests"))
+    from support.night_bench import TOY_SOURCE, Bench
 
     rows = []
     with tempfile.TemporaryDirectory() as name:

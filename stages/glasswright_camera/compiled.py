@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import numba
+from numba.core.event import Listener, register
 
 from glasswright import find_imported_sources, hash_sources
 
@@ -21,6 +22,7 @@ F = TypeVar("F", bound="Callable[..., object]")
 
 
 PACKAGE = "glasswright_camera"
+STANDARD_ERROR = 2
 
 
 def compiled_sources() -> Mapping[str, Path]:
@@ -63,4 +65,31 @@ def _compile(function: F, options: dict[str, Any]) -> F:
         settings["CACHE_DIR"] = before
 
 
+class Announcement(Listener):
+    """Says why the first shot takes so long: once for each version on a machine, by the process that is first."""
+
+    def __init__(self, folder: Path) -> None:
+        """Say it unless the folder of compiled code says that it was said."""
+        self._mark = folder / "announced"
+        self._is_said = False
+
+    def on_start(self, event: object) -> None:
+        """Take note that a function is compiled, for the cache has it not."""
+        del event
+        if self._is_said:
+            return
+        self._is_said = True
+        try:
+            self._mark.parent.mkdir(parents=True, exist_ok=True)
+            self._mark.touch(exist_ok=False)
+        except OSError:
+            return
+        what = "compiling what measures, once for this version on this machine; it takes a minute or so"
+        os.write(STANDARD_ERROR, f"glasswright: {what}\n".encode())
+
+    def on_end(self, event: object) -> None:
+        """Do nothing."""
+
+
 _FOLDER = cache_folder()
+register("numba:compile", Announcement(_FOLDER))  # type: ignore[no-untyped-call]

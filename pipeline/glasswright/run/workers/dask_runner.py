@@ -44,6 +44,8 @@ SETTINGS: Final = {
     "distributed.scheduler.allowed-failures": 0,
     "distributed.nanny.pre-spawn-environ": dict(ONE_THREAD),
     "distributed.admin.tick.limit": "1 hour",
+    # both ends of a connection keep the last messages for debugging, with all that they carried
+    "distributed.admin.low-level-log-length": 10,
     # imported by each worker, which then calls `dask_setup`
     "distributed.worker.preload": [__name__],
 }

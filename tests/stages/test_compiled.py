@@ -1,0 +1,14 @@
+"""The one message of a first run: why it takes so long."""
+
+from glasswright_camera.compiled import Announcement
+
+
+def test_compiling_is_announced_once_for_all_processes_of_a_machine(tmp_path, capfd):
+    first, second = Announcement(tmp_path / "cache"), Announcement(tmp_path / "cache")
+    for each in (first, first, second):
+        each.on_start(None)
+    assert capfd.readouterr().err == (
+        "glasswright: compiling what measures, once for this version on this machine; it takes a minute or so\n"
+    )
+    Announcement(tmp_path / "other").on_start(None)
+    assert "once for this version" in capfd.readouterr().err
