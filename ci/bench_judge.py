@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from glasswright.config import check, load_plan, scan_yaml
 from glasswright.config.schema.plugins import load_plugins
-from glasswright.config.stand.file import Spread
+from glasswright.config.stand.keys import Spread
 from glasswright.judging.card import Card
 from glasswright.judging.cards import CardFile
 from glasswright.judging.rejudge import judge_tickets

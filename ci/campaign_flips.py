@@ -129,8 +129,10 @@ def _rows(connection: sqlite3.Connection, table: str) -> Iterator[dict[str, Any]
         except UNREADABLE:
             row = {}
             try:
-                connection.execute(f'SELECT 1 FROM "{table}" LIMIT 1 OFFSET {place}').fetchone()
+                there = connection.execute(f'SELECT 1 FROM "{table}" LIMIT 1 OFFSET {place}').fetchone()
             except UNREADABLE:
+                return
+            if there is None:  # where the names of the columns cannot be read, none of the rows can
                 return
         if row is None:
             return

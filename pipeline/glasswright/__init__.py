@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from glasswright.errors import Unmeasurable
 from glasswright.formatting import format_against
-from glasswright.plugin.artefact import Artefact, Bulk, CaptureFacts, HandAnswer, Setting, Shot, Ticket
+from glasswright.plugin.artefact import REHEARSED, Artefact, Bulk, CaptureFacts, HandAnswer, Setting, Shot, Ticket
 from glasswright.plugin.kept import kept
 from glasswright.plugin.roles import Role
 from glasswright.plugin.setup_check import CardFact, SetupFinding
@@ -35,6 +35,7 @@ def __getattr__(name: str) -> object:
 
 
 __all__ = [
+    "REHEARSED",
     "Artefact",
     "Bulk",
     "CaptureFacts",

@@ -146,7 +146,7 @@ def another_stand(shop, capsys):
 def came_back(shop, _):
     with Ledger.open_for_writing(shop.ledger) as ledger:
         run = ledger.begin_run(run_record())
-        mark_returned(ledger, run, "T-1", "soft")
+        mark_returned(ledger, run, "T-1", "K. Moreau", "soft")
         ledger.end_run(run, {})
     return "the ticket is no longer in review: it is INCOMPLETE"
 

@@ -80,7 +80,7 @@ def test_a_card_that_is_not_kept_releases_nothing(shop, capsys):
 
 
 def test_another_stand_file_than_the_one_measured_with_is_noted(shop, capsys):
-    shop.stand.write_text(STAND.replace("0.004", "0.0001"), encoding="utf-8")
+    shop.stand.write_text(f"# moved to the other room\n{STAND}", encoding="utf-8")
     code, out, _ = shop.gate_afresh(capsys)
     assert code == 0
     assert "  note: judged with another text of the stand file than it was measured with (" in out

@@ -17,7 +17,19 @@ from glasswright.ledger import Ledger
 from glasswright.ledger.verdict import Verdict
 from glasswright.plugin.measurements import describe_fields
 from glasswright.plugin.units import SCALES, UNITS
-from support.ledger_toys import F2, PLAN_SECTION, Sharpness, ToyStand, Zone, card_file, outcome, write_card, write_night
+from support.ledger_toys import (
+    F2,
+    PLAN_SECTION,
+    Sharpness,
+    ToyStand,
+    Zone,
+    card_file,
+    kept,
+    outcome,
+    state,
+    write_card,
+    write_night,
+)
 from support.night_bench import CARD
 
 
@@ -121,3 +133,21 @@ def test_an_uncertainty_that_is_none_comes_out_of_the_ledger_as_such(tmp_path):
     (verdict,) = judge_ticket(state, card_file(tmp_path, [limit]), ToyStand()).verdicts
     assert verdict.verdict is Verdict.UNKNOWN
     assert verdict.reason == "0.3 cycles/pixel: the measurement's own uncertainty is nan, which is none"
+
+
+@pytest.mark.parametrize("rule", ["rule: simple", "confidence: 0.500001"])
+@pytest.mark.parametrize(
+    ("faintest", "verdict"), [(0.2, Verdict.PASS), (0.4, Verdict.REVIEW), (math.inf, Verdict.REVIEW)]
+)
+def test_a_limit_under_what_could_have_been_seen_is_not_known_to_be_kept(tmp_path, rule, faintest, verdict):
+    measured = kept(centre__sharp_cy_per_px=(0.1, 0.001), centre__faintest_seen_cy_per_px=faintest)
+    limit = f"{{measure: measure_mtf50.centre.sharp_cy_per_px, max: 0.3, {rule}}}"
+    file = card_file(tmp_path, [limit])
+    assert "measure_mtf50.centre.faintest_seen_cy_per_px" in file.card.measures()
+    (found,) = judge_ticket(state(measured), file, ToyStand()).verdicts
+    assert found.verdict is verdict
+    assert ("; but less than" in found.reason) == (verdict is Verdict.REVIEW)
+    (missed,) = judge_ticket(
+        state(kept(centre__sharp_cy_per_px=(0.5, 0.001), centre__faintest_seen_cy_per_px=faintest)), file, ToyStand()
+    ).verdicts
+    assert missed.verdict is Verdict.FAIL

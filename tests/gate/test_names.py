@@ -22,6 +22,7 @@ def write_raw(folder: Path, name: bytes, text: str = "21.9 3") -> None:
         file.write(text)
 
 
+BY_TICKET = "f-number by ticket.yaml alone, the file tells none: chart/f2_0.txt and 7 more"
 UNPRINTABLE = {
     b"f2_gr\xf6.txt": r"f2_gr\xf6.txt",
     b"f2_a\nb.txt": r"f2_a\nb.txt",
@@ -38,9 +39,9 @@ def test_a_shot_whose_name_cannot_be_printed_is_refused_by_name_and_the_night_go
     code, summary = bench.run(capsys, "--cards", str(bench.folder / "cards"), "--workers", "1")
     assert code == 13
     sound, *odd = summary["tickets"]
-    assert (sound["verdict"], sound["refusals"], sound["findings"]) == ("PASS", [], [])
+    assert (sound["verdict"], sound["refusals"], sound["findings"]) == ("PASS", [], [BY_TICKET])
     for ticket, shown in zip(odd, UNPRINTABLE.values(), strict=True):
-        assert ticket["findings"] == [f"chart/{shown}: {NO_NAME}"]
+        assert ticket["findings"] == [BY_TICKET, f"chart/{shown}: {NO_NAME}"]
         assert [each["what"] for each in ticket["reshoot"]] == [f"chart/{shown}"]
     pages = ["pages", "--ledger", str(bench.folder / "bench.ledger"), "--out", str(bench.folder / "pages")]
     assert run_command([*pages, "--tickets", str(bench.folder / "night"), "--workers", "1"]) == 0
@@ -97,6 +98,7 @@ def test_pipes_sockets_and_loops_are_named_and_nothing_waits_for_them(bench, cap
     assert code == 13
     (ticket,) = summary["tickets"]
     assert ticket["findings"] == [
+        BY_TICKET,
         "chart/f2_8.txt is no plain file: not used",
         "chart/f2_9.txt is no plain file: not used",
         "SHA256SUMS is no plain file: not read. Copy the list itself",
@@ -127,7 +129,7 @@ def test_a_folder_that_may_not_be_read_costs_its_ticket_alone(bench, capsys, mon
     monkeypatch.setattr(Path, "iterdir", refuse)  # root may read everything
     assert run_command(bench.arguments("--serial")) == 13
     said = capsys.readouterr().out
-    assert f"T-0001: refused\n  its folder cannot be read: [Errno 13] Permission denied: '{locked}'" in said
+    assert f"T-0001  refused  its folder cannot be read: [Errno 13] Permission denied: '{locked}'" in said
     assert "T-0002  Corvane 50 mm f/2" in said
 
 

@@ -10,8 +10,8 @@ BAD = "chart/f2_2.txt"
 
 
 def mark_returned(shop, why, *more):
-    words = ["returned", "T-0003", "--ledger", str(shop.bench.folder / "bench.ledger"), "--why", why, *more]
-    assert run_command(words) == 0
+    ledger = str(shop.bench.folder / "bench.ledger")
+    assert run_command(["returned", "T-0003", "--ledger", ledger, "--by", "K. Moreau", "--why", why, *more]) == 0
     shop.capsys.readouterr()
 
 

@@ -265,7 +265,7 @@ def test_what_the_ledger_says_of_the_method_cannot_be_forged(gate, bench, capsys
 
 PLUGINS = load_plugins()
 SHIPPED = (ROOT / "configs/plans/fixed_focal.yaml").read_text(encoding="utf-8")
-FIND_SPOTS = "    inputs: {maps: map_spots, darks: reduce_dark, stand: stand.camera}\n"
+FIND_SPOTS = "    inputs: {maps: map_spots, darks: reduce_dark, flats: combine_flats, stand: stand.camera}\n"
 CHANGED = {
     "find_spots: `find_spots.sensor_glass_mm` is 1000000, the card's plan has 4": (
         FIND_SPOTS,

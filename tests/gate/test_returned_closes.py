@@ -19,14 +19,15 @@ def nights(bench, capsys):
 
 
 def mark(nights, *more):
-    return run_command(["returned", "T-0001", "--ledger", str(nights.ledger), "--why", "soft on the left", *more])
+    by = ["--by", "K. Moreau", "--why", "soft on the left"]
+    return run_command(["returned", "T-0001", "--ledger", str(nights.ledger), *by, *more])
 
 
 def test_the_gate_is_closed_until_the_mark_is_withdrawn(nights):
     code, out = nights.gate(1)
     assert (code, out.splitlines()[0]) == (12, "T-0001: INCOMPLETE")
     assert "  - its lens came back, as was marked on " in out
-    assert " (soft on the left): shoot all of it again, or withdraw the mark (`glasswright returned --withdraw`)" in out
+    assert " by K. Moreau (soft on the left): shoot all of it again, or withdraw the mark " in out
     assert nights.gate(2)[0] == 0
     assert mark(nights, "--withdraw") == 0
     assert nights.gate(1)[0] == 0

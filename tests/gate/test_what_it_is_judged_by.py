@@ -17,11 +17,10 @@ def failing(shop):
     return shop
 
 
-def judge(shop, stand):
+def judge(shop, stand, *more):
     path, folder = shop.bench.write("stand.yaml", stand), shop.bench.folder
-    run_command(
-        ["judge", "--ledger", str(folder / "bench.ledger"), "--cards", str(folder / "cards"), "--stand", str(path)]
-    )
+    words = ["judge", "--ledger", str(folder / "bench.ledger"), "--cards", str(folder / "cards"), "--stand", str(path)]
+    run_command([*words, *more])
     shop.capsys.readouterr()
 
 
@@ -31,10 +30,11 @@ def test_numbers_made_with_other_constants_of_the_stand_are_looked_at(failing):
     judge(failing, STAND)
     code, said = failing.gate("T-0003")
     assert code == 11
-    assert said["reasons"] == [
+    assert said["reasons"][0] == (
         "measured with other constants than those of the stand file it is judged with: `toy.offset_dn` was 1000, and "
         "is 1: run again"
-    ]
+    )
+    assert said["reasons"][1].startswith("the stand is not as it was (as found by the first run with it, ")
     failing.measure()
     assert failing.gate("T-0003")[0] == 10
 
@@ -42,7 +42,7 @@ def test_numbers_made_with_other_constants_of_the_stand_are_looked_at(failing):
 def test_another_reproducibility_asks_for_nothing_to_be_measured_again(shop):
     shop.add(3)
     shop.measure()
-    judge(shop, STAND.replace("u: 0.5", "u: 0.6"))
+    judge(shop, STAND.replace("u: 0.5", "u: 0.6"), "--adopt-stand", "--by", "K. Moreau", "--why", "a study")
     code, said = shop.gate("T-0003")
     assert code == 0
     assert any(note.startswith("judged with another text of the stand file") for note in said["notes"])

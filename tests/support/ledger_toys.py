@@ -22,6 +22,7 @@ from glasswright.ledger.inspected import Finding, add_inspected
 from glasswright.ledger.records import KeptOutcome
 from glasswright.ledger.restored import accept_restored
 from glasswright.ledger.returned import mark_returned
+from glasswright.ledger.stand_adoptions import adopt_stand
 from glasswright.plugin.measurements import Measured
 from glasswright.plugin.outcome import Item, Outcome, Status
 from glasswright.plugin.stage import Scope
@@ -166,8 +167,9 @@ def write_night(path, numbers=("T-1",), make=good_outcomes, **others):
 
 def write_events(ledger, run, number):
     """Write one row of each kind of event that may befall a ticket after it was measured."""
-    mark_returned(ledger, run, number, "loose mount")
+    mark_returned(ledger, run, number, "K. Moreau", "loose mount")
     add_inspected(ledger, run, number, "ab", Finding.SOUND, "K. Moreau", "no fault seen")
+    adopt_stand(ledger, run, document("stand", STAND_TEXT), "K. Moreau", "new source")
     ledger.refuse_tickets(run, [number], f"/night/{number}", "no YAML")
     basis = ReviewBasis(manifest="ab", judgement="cd", plan="ef", card="01", stand="23", reasons=("near",))
     ledger.add_decision(run, PersonsDecision(ticket=number, releases=True, person="K. Moreau", why="seen", basis=basis))

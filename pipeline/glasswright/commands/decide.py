@@ -93,7 +93,7 @@ def _refuse_person(gated: Gated, person: str) -> None:
     who = f"only {', '.join(gated.may_decide)} may" if gated.may_decide else "it names nobody who may"
     raise CannotDecideError(
         f"{person} may not decide by the stand file `{stand}`: {who}: add the name to `may_decide` in the stand file, "
-        "run `glasswright judge` with it, and decide then"
+        "run `glasswright judge` with it and --adopt-stand, and decide then"
     )
 
 

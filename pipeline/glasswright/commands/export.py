@@ -53,10 +53,10 @@ def export(path: Path, out: Path, formats: tuple[str, ...], night: str | None) -
     Exit codes: 0 written, 2 wrong command, no such night, or a library is missing, 21 the ledger is missing, newer or
     damaged.
     """
-    make_folder(out)
     with Ledger.open_for_reading(path) as ledger:
         ledger.check_chain()
         numbers = choose_tickets(ledger, night)
+        make_folder(out)
         for name in dict.fromkeys(formats):
             _write_tables(ledger, numbers, out, name)
         with written_whole(out / "verdicts.junit.xml") as part:

@@ -14,6 +14,7 @@ import click
 
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.commands.tables import print_table
+from glasswright.config.schema.names import problem_of_person
 from glasswright.config.stand.file import load_stand
 from glasswright.formatting import format_count
 from glasswright.judging.cards import load_cards
@@ -21,6 +22,7 @@ from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.judging.rejudge import judge_tickets
 from glasswright.ledger import Document, Ledger, RunRecord
 from glasswright.ledger.place import LedgerPlaceError
+from glasswright.ledger.stand_adoptions import adopt_stand
 from glasswright.ledger.verdict import Verdict, fold
 from glasswright.plain_text import escape
 from glasswright.run.progress import paint
@@ -47,29 +49,43 @@ Example, after a card was changed:
 @click.option("--cards", type=click.Path(path_type=Path), required=True, help="Folder of cards.")
 @click.option("--stand", type=click.Path(path_type=Path), required=True, help="Stand file.")
 @click.option("--ticket", "tickets", multiple=True, help="Judge this ticket only; may be given several times.")
+@click.option("--adopt-stand", "adopt", is_flag=True, help="The stand is as STAND says from now on; kept with a name.")
+@click.option("--by", default="", help="Who adopts the stand file.")
+@click.option("--why", default="", help="What was changed at the stand.")
 @click.option("--no-keep", is_flag=True, help="Keep nothing: for a ledger that can only be read, or to try a card.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
 @click.option("-v", "--verbose", is_flag=True, help="Print every limit of every ticket.")
 def judge(
-    ledger: Path, cards: Path, stand: Path, tickets: tuple[str, ...], no_keep: bool, as_json: bool, verbose: bool
-) -> int:
+    ledger: Path, cards: Path, stand: Path, tickets: tuple[str, ...], adopt: bool, by: str, why: str, no_keep: bool,
+    as_json: bool, verbose: bool,
+) -> int:  # fmt: skip
     """Judge what the ledger holds by the cards, without opening a raw file, and keep what is new.
+
+    The ledger knows a stand by what the first run with it found. A stand file that says something else on which a
+    number or a verdict rests puts a ticket in review, until somebody adopts it with --adopt-stand.
 
     Exit codes: 0 every ticket passes, 10 one fails, 11 one is to be reviewed, 12 one is incomplete (of several, the
     gravest: 10, then 12, then 11); 2 wrong command or configuration, 20 another run holds the ledger, 21 the ledger is
     missing, newer or damaged.
     """
+    adoption = _read_adoption(by, why) if adopt or by or why else None
+    if adoption is not None and (no_keep or not adopt):
+        raise click.UsageError(
+            "--adopt-stand goes with --by NAME and --why REASON, they with it, and none with --no-keep"
+        )
     plugins = load_plugins_aloud()
     card_files, stand_file = load_cards(cards, plugins), load_stand(stand, plugins)
     with Ledger.open_for_reading(ledger) as opened:
         opened.check_chain()
         judgements = judge_tickets(opened, card_files, stand_file, set(tickets) or None)
         new = opened.choose_new_judgements(judgements)
-    if new and not no_keep:
+    if adoption is not None or (new and not no_keep):
         try:
-            keep(ledger, new, _documents(card_files, stand_file))
+            keep(ledger, new, _documents(card_files, stand_file), adoption)
         except LedgerPlaceError as error:
             raise LedgerPlaceError(f"{error}; with --no-keep the ledger is only read") from error
+        if adoption is not None and not as_json:
+            click.echo(f"stand file `{stand_file.name}` ({stand_file.sha256[:12]}) adopted by {': '.join(adoption)}")
     decided = _find_decided(ledger, [judgement.ticket for judgement in judgements])
     absent = sorted(set(tickets) - {judgement.ticket for judgement in judgements})
     verdict = fold([*(each.verdict for each in judgements), *(Verdict.UNKNOWN for _ in absent)])
@@ -98,8 +114,30 @@ def _find_decided(path: Path, tickets: Sequence[str]) -> tuple[Decision, ...]:
         return tuple(gated.decision for gated in Gatekeeper(ledger).gate_all(released))
 
 
-def keep(path: Path, judgements: Sequence[Judgement], documents: tuple[Document, ...]) -> None:
-    """Add judgements to the ledger as a run of their own."""
+def _read_adoption(by: str, why: str) -> tuple[str, str]:
+    by, why = by.strip(), why.strip()
+    if problem := problem_of_person(by) or ("" if escape(by) == by else "write it on one line"):
+        raise click.BadParameter(problem, param_hint="--by")
+    if not why or escape(why) != why:
+        raise click.BadParameter("write it in a few words on one line", param_hint="--why")
+    return by, why
+
+
+def keep(
+    path: Path,
+    judgements: Sequence[Judgement],
+    documents: tuple[Document, ...],
+    adoption: tuple[str, str] | None = None,
+) -> None:
+    """Add judgements to the ledger as a run of their own.
+
+    Parameters
+    ----------
+    documents
+        The cards, and last the stand file.
+    adoption
+        Who adopts the stand file, and why; None if nobody does.
+    """
     record = RunRecord(
         command=escape(" ".join(sys.argv)),
         machine=platform.node(),
@@ -109,6 +147,8 @@ def keep(path: Path, judgements: Sequence[Judgement], documents: tuple[Document,
     )
     with Ledger.open_for_writing(path) as ledger:
         run = ledger.begin_run(record)
+        if adoption is not None:
+            adopt_stand(ledger, run, documents[-1], *adoption)
         ledger.add_judgements(run, judgements)
         ledger.end_run(run, {"judged": len(judgements)}, backup=False)
 

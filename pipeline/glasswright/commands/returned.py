@@ -10,6 +10,7 @@ from pathlib import Path
 
 import click
 
+from glasswright.config.schema.names import problem_of_person
 from glasswright.errors import GlasswrightError
 from glasswright.ledger import Ledger, RunRecord
 from glasswright.ledger.returned import latest_returned, mark_returned
@@ -17,7 +18,7 @@ from glasswright.plain_text import escape
 
 EXAMPLE = """\b
 Example:
-  glasswright returned T-0412 --ledger bench.ledger --why "soft on the left side"
+  glasswright returned T-0412 --ledger bench.ledger --by "K. Moreau" --why "soft on the left side"
 """
 
 
@@ -30,9 +31,10 @@ class NoSuchTicketError(GlasswrightError):
 @click.command(epilog=EXAMPLE)
 @click.argument("ticket")
 @click.option("--ledger", "path", type=click.Path(path_type=Path), required=True, help="The ledger.")
+@click.option("--by", required=True, help="Who says so.")
 @click.option("--why", required=True, help="What its owner found, or why the mark is taken back.")
 @click.option("--withdraw", is_flag=True, help="Take an earlier mark back; both stay in the ledger.")
-def returned(ticket: str, path: Path, why: str, withdraw: bool) -> None:
+def returned(ticket: str, path: Path, by: str, why: str, withdraw: bool) -> None:
     """Mark the lens of TICKET as one that came back after its release.
 
     Tuning then counts it among the bad lenses. The mark is added to the ledger and nothing in it is changed.
@@ -42,6 +44,8 @@ def returned(ticket: str, path: Path, why: str, withdraw: bool) -> None:
     """
     if not why.strip():
         raise click.BadParameter("say in a few words why", param_hint="--why")
+    if problem := problem_of_person(by):
+        raise click.BadParameter(problem, param_hint="--by")
     if not path.is_file():
         # opening one to write would make it; a reader says what is wrong
         Ledger.open_for_reading(path)
@@ -58,10 +62,10 @@ def returned(ticket: str, path: Path, why: str, withdraw: bool) -> None:
             click.echo(f"{ticket}: marked so already, at {last.marked_at}")
             return
         run = ledger.begin_run(_record())
-        mark_returned(ledger, run, ticket, why, came_back=not withdraw)
+        mark_returned(ledger, run, ticket, by, why, came_back=not withdraw)
         ledger.end_run(run, {"returned": ticket}, backup=False)
     lens = f"{state.record.ticket.model}, serial {state.record.ticket.serial}"
-    click.echo(f"{ticket} ({lens}): {'no longer marked' if withdraw else 'marked'} as returned: {why}")
+    click.echo(f"{ticket} ({lens}): {'no longer marked' if withdraw else 'marked'} as returned by {by}: {why}")
 
 
 def _record() -> RunRecord:

@@ -132,7 +132,7 @@ def _write(stand: StandFile, text: str, *, write: bool, quiet: bool) -> None:
         click.echo("nothing was written: --write does", err=quiet)
         return
     write_stand(stand.document, text)
-    click.echo(f"{stand.document.path}: written; `glasswright judge` applies it", err=quiet)
+    click.echo(f"{stand.document.path}: written; `glasswright judge --adopt-stand` applies it", err=quiet)
 
 
 MOST_LISTED = 12

@@ -6,7 +6,8 @@ from glasswright.config.schema.names import Line, SafeName, is_safe_name
 from glasswright.config.schema.reading import check, read_config, validate
 from glasswright.config.schema.shipped import find_shipped
 from glasswright.config.schema.suggestions import did_you_mean
-from glasswright.config.stand.file import Spread, StandFile, load_stand
+from glasswright.config.stand.file import StandFile, load_stand
+from glasswright.config.stand.keys import Spread
 from glasswright.config.stand.match import find_idle_spreads, match_stand
 from glasswright.config.stand.watch_keys import WatchedField, WatchKeys
 from glasswright.config.ticket.file import BodyNote, LensNote, ShotNote, StudyNote, TicketFile, load_ticket

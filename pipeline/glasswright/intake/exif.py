@@ -13,7 +13,7 @@ import exifread
 from glasswright.intake.ciff import is_ciff, read_ciff
 from glasswright.intake.exif_blocks import find_blocks, find_embedded_blocks
 from glasswright.plain_text import escape
-from glasswright.plugin.artefact import CaptureFacts
+from glasswright.plugin.artefact import REHEARSED, CaptureFacts
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -101,6 +101,7 @@ def facts_from_tags(tags: Mapping[str, Any]) -> CaptureFacts:
         exposure_time_s=_number(tags, "EXIF ExposureTime", "Image ExposureTime"),
         iso=_number(tags, "EXIF ISOSpeedRatings", "Image ISOSpeedRatings", "MakerNote ISOSetting"),
         captured_at=_text(tags, "EXIF DateTimeOriginal", "Image DateTimeOriginal", "Image DateTime"),
+        rehearsed=_text(tags, "Image Software") == REHEARSED,
     )
 
 

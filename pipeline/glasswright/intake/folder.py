@@ -11,13 +11,14 @@ from glasswright.intake.checksums import FILE_NAME
 from glasswright.plain_text import escape_name
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Iterable
     from pathlib import Path
 
 SIDECARS: Final = frozenset({".xmp", ".txt~", ".db", ".ini"})
 """What raw converters and file managers leave beside a raw file."""
 PREVIEWS: Final = frozenset({".jpg", ".jpeg"})
 """A body that writes a preview beside each raw file gives both the same name."""
+MOST_NAMED: Final = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +68,9 @@ def list_shots(folder: Path, roles: Collection[str]) -> Listing:
     files: list[tuple[str, Path]] = []
     findings: list[str] = []
     unused: list[str] = []
-    for path in sorted(folder.iterdir()):
+    entries = sorted(folder.iterdir())
+    findings += _name_passed("hidden, so not used", "", filter(_is_hidden, entries))
+    for path in entries:
         name = escape_name(path.name)
         if path.name in {TICKET_FILE, FILE_NAME} or _is_hidden(path):
             continue
@@ -85,7 +88,11 @@ def list_shots(folder: Path, roles: Collection[str]) -> Listing:
 
 
 def _list_role(folder: Path, files: list[tuple[str, Path]], findings: list[str], unused: list[str]) -> None:
-    entries = sorted(path for path in folder.iterdir() if not _is_hidden(path))
+    inside = sorted(folder.iterdir())
+    entries = [path for path in inside if not _is_hidden(path)]
+    findings += _name_passed("hidden, so not used", f"{folder.name}/", filter(_is_hidden, inside))
+    sidecars = [path for path in entries if path.suffix.lower() in SIDECARS and stat.S_ISREG(path.lstat().st_mode)]
+    findings += _name_passed("no raw files by their names, so not used", f"{folder.name}/", sidecars)
     raw_stems = {path.stem for path in entries if path.suffix.lower() not in PREVIEWS | SIDECARS}
     before = len(files)
     for path in entries:
@@ -108,6 +115,16 @@ def _list_role(folder: Path, files: list[tuple[str, Path]], findings: list[str],
 
 def _is_hidden(path: Path) -> bool:
     return path.name.startswith(".")
+
+
+def _name_passed(what: str, place: str, paths: Iterable[Path]) -> list[str]:
+    """Name what is passed over without a look, in one line: a shot may be among it."""
+    names = [
+        f"{place}{escape_name(path.name)}" + (f"/ ({_count(path)})" if path.is_dir() and not path.is_symlink() else "")
+        for path in paths
+    ]
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    return [f"{what}: {', '.join(names[:MOST_NAMED])}{more}"] if names else []
 
 
 def _count(folder: Path) -> str:

@@ -29,6 +29,12 @@ def find_contradictions(ticket: Ticket, body_serial: str | None, shots: Sequence
             if said and found and not _same(what, said, found):
                 differing.setdefault(found, []).append(shot.name)
         findings += [_describe(what, said or "", found, names) for found, names in sorted(differing.items())]
+    rendered = [shot.name for shot in shots if shot.facts.rehearsed]
+    if rendered and not ticket.rehearsed:
+        findings.append(
+            f"the frame was rendered by a rehearsal ({_name_first(rendered)}), ticket.yaml does not say "
+            "`rehearsed: true`: no lens is released by it"
+        )
     return tuple(findings)
 
 
@@ -39,5 +45,8 @@ def _same(what: str, said: str, found: str) -> bool:
 
 
 def _describe(what: str, said: str, found: str, names: Sequence[str]) -> str:
-    more = f" and {len(names) - 1} more" if len(names) > 1 else ""
-    return f"EXIF has {what} {found!r} ({names[0]}{more}), ticket.yaml says {said!r}: correct whichever is wrong"
+    return f"EXIF has {what} {found!r} ({_name_first(names)}), ticket.yaml says {said!r}: correct whichever is wrong"
+
+
+def _name_first(names: Sequence[str]) -> str:
+    return f"{names[0]} and {len(names) - 1} more" if len(names) > 1 else names[0]

@@ -112,7 +112,7 @@ def index_ticket(request: TicketRequest) -> IndexedTicket:
         *(() if names or absent or aside else ("the ticket holds no shots",)),
     )
     return IndexedTicket(
-        ticket=_finish_ticket(request.ticket, checksums, identity),
+        ticket=_finish_ticket(request.ticket, checksums, identity, drafts),
         folder=escape(str(request.folder)),
         shots=tuple(shots),
         findings=findings,
@@ -276,11 +276,13 @@ def _refuse_copies(drafts: Sequence[IndexedShot]) -> list[IndexedShot]:
 def _settle_all(drafts: Sequence[IndexedShot], request: TicketRequest) -> tuple[list[IndexedShot], list[str]]:
     settled: list[IndexedShot] = []
     findings: list[str] = []
+    unconfirmed: list[str] = []
     for draft in drafts:
         found = settle(
             draft.shot.name, request.roles[draft.shot.role], draft.shot.facts, request.rules, request.nominal
         )
         findings += [] if draft.refusal and not draft.shot.facts.f_number else found.findings
+        unconfirmed += [draft.shot.name] if found.unconfirmed and not draft.refusal else []
         refusal = draft.refusal
         if found.missing and not refusal:
             said = describe_missing(found.missing)
@@ -291,6 +293,9 @@ def _settle_all(drafts: Sequence[IndexedShot], request: TicketRequest) -> tuple[
         caveats = tuple(sorted({*draft.shot.caveats, *found.caveats}))
         shot = replace(draft.shot, setting=found.setting, caveats=caveats)
         settled.append(replace(draft, shot=shot, refusal=refusal, unsettled=bool(found.missing)))
+    if unconfirmed:
+        whose = f"{unconfirmed[0]} and {len(unconfirmed) - 1} more" if len(unconfirmed) > 1 else unconfirmed[0]
+        findings.append(f"f-number by ticket.yaml alone, the file tells none: {whose}")
     return settled, findings
 
 
@@ -338,6 +343,10 @@ def _checksum_findings(
     return findings
 
 
-def _finish_ticket(ticket: Ticket, checksums: Checksums, identity: Sequence[str]) -> Ticket:
+def _finish_ticket(
+    ticket: Ticket, checksums: Checksums, identity: Sequence[str], drafts: Iterable[IndexedShot]
+) -> Ticket:
+    rehearsed = ticket.rehearsed or any(draft.shot.facts.rehearsed for draft in drafts)
     notes = () if checksums.present else (f"no {FILE_NAME}: whether the copies are whole cannot be told",)
-    return replace(ticket, caveats=(IDENTITY_CONTRADICTION,) if identity else (), notes=notes)
+    caveats = (IDENTITY_CONTRADICTION,) if identity else ()
+    return replace(ticket, rehearsed=rehearsed, caveats=caveats, notes=notes)

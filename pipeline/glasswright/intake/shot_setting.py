@@ -46,6 +46,8 @@ class ShotSetting:
     """What neither EXIF nor the ticket says and a setting needs; the exposure time counts for timed roles."""
     caveats: tuple[str, ...] = ()
     findings: tuple[str, ...] = ()
+    unconfirmed: bool = False
+    """Whether the f-number is the ticket's word alone: the file tells none."""
 
 
 def settle(name: str, role: Role, facts: CaptureFacts, rules: Sequence[ShotRule], nominal: Nominal) -> ShotSetting:
@@ -97,6 +99,7 @@ def settle(name: str, role: Role, facts: CaptureFacts, rules: Sequence[ShotRule]
         missing=tuple(what for what, value in needed if value is None),
         caveats=(SETTING_CONTRADICTION,) if contradictions else (),
         findings=(*contradictions, *findings),
+        unconfirmed=f_number is not None and facts.f_number is None,
     )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -112,7 +111,7 @@ def write_adoption(adoption: Adoption) -> None:
         Where it was changed since it was read, or cannot be written.
     """
     path = adoption.file.document.path
-    if hashlib.sha256(path.read_bytes()).hexdigest() != adoption.file.sha256:
+    if path.read_bytes().decode("utf-8-sig", "replace") != adoption.file.document.text:
         raise PlanWriteError(f"{path}: the card was changed meanwhile: run the command again")
     try:
         write_whole(path, adoption.text.encode())

@@ -10,6 +10,7 @@ from pydantic import Field, field_validator, model_validator
 from glasswright.config import CheckName, ConfigModel, Line, SafeName
 from glasswright.config.plan.method import Method, method_text
 from glasswright.plugin.artefact import Setting
+from glasswright.plugin.units import suffix_of
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Measure = Annotated[str, Field(pattern=r"^\w+(\.\w+)+$")]
@@ -145,6 +146,17 @@ class Limit(Bounded):
 SHOTS: Final = "shot_count"
 """The field in which a result says how many shots it was taken from."""
 
+FAINTEST: Final = "faintest_seen"
+"""How the field begins, its unit behind it, in which a result says what it could have seen at the least."""
+
+
+def faintest_field(field: str) -> str:
+    """Name the field that says what could have been seen at the least, beside one in the same unit; empty for none."""
+    path, dot, name = field.rpartition(".")
+    suffix = suffix_of(name)
+    return f"{path}{dot}{FAINTEST}_{suffix}" if suffix else ""
+
+
 HAND_STEP: Final = "read_hand_checks"
 """Name that a plan gives to the step that reads a ticket's hand checks."""
 
@@ -229,5 +241,5 @@ class Card(ConfigModel):
     def measures(self) -> frozenset[str]:
         """Name everything that the card reads."""
         hand = [measure for name in self.hand_checks for measure in hand_measures(name)]
-        shots = [f"{limit.step}.{SHOTS}" for limit in self.limits]
-        return frozenset([*(each.measure for each in (*self.limits, *self.valid_for.where)), *hand, *shots])
+        beside = [f"{limit.step}.{name}" for limit in self.limits for name in (SHOTS, faintest_field(limit.field))]
+        return frozenset([*(each.measure for each in (*self.limits, *self.valid_for.where)), *hand, *beside])

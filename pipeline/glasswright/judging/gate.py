@@ -86,7 +86,7 @@ def open_gate(
     *,
     unjudged: str = "",
     person: ManualDecision | None = None,
-    other_constants: tuple[str, ...] = (),
+    about_stand: tuple[str, ...] = (),
 ) -> Decision:
     """Decide whether a lens may go back to its owner.
 
@@ -107,15 +107,15 @@ def open_gate(
         Why there is no judgement, or why there is nothing to judge.
     person
         What a person decided; None if none did, or it was withdrawn.
-    other_constants
-        In what the stand's constants, as it is judged with them, are not those that it was measured with.
+    about_stand
+        In what the stand file that it is judged with is not what it was measured with, or not what was adopted.
     """
     if state is None:
         reason = unjudged or f"the ledger knows no ticket `{ticket}`: correct the number, or measure it"
         return Decision(ticket=ticket, kind=DecisionKind.INCOMPLETE, reasons=(reason,))
     findings = [*_find_about_ticket(state), *_find_about_judgement(state, judgement, unjudged)]
     findings += [(Verdict.REVIEW, f"the stand counts as out of control: {reason}") for reason in out_of_control]
-    findings += [(Verdict.REVIEW, reason) for reason in other_constants]
+    findings += [(Verdict.REVIEW, reason) for reason in about_stand]
     verdict = fold(verdict for verdict, _ in findings)
     kind, notes = KINDS[verdict], _note_about_ticket(state, judgement)
     reasons = tuple(dict.fromkeys(reason for each, reason in findings if each is not Verdict.PASS))

@@ -17,9 +17,17 @@ from glasswright.judging.judge import JUDGE_VERSION, judge_ticket
 from glasswright.judging.kept import KeptStand, read_kept_card, read_kept_stand
 from glasswright.judging.lenience import note_lenience
 from glasswright.judging.out_of_control import hold_passes
-from glasswright.judging.stand_values import why_other_constants
+from glasswright.judging.stand_values import (
+    find_other_constants,
+    find_other_verdicts,
+    find_sections,
+    format_changes,
+    read_may_decide,
+)
 from glasswright.ledger.documents import find_document
+from glasswright.ledger.judgements import find_judging_run
 from glasswright.ledger.restored import read_restored
+from glasswright.ledger.stand_adoptions import read_stand_adoptions
 from glasswright.watch.watching import read_watch
 
 if TYPE_CHECKING:
@@ -31,6 +39,7 @@ if TYPE_CHECKING:
     from glasswright.ledger import Document, Ledger, TicketState
     from glasswright.ledger.decisions import PersonsDecision
     from glasswright.ledger.head import Head
+    from glasswright.ledger.stand_adoptions import StandAdoption
     from glasswright.ledger.verdict import Judgement, LimitVerdict
     from glasswright.watch.watching import WatchReport
 
@@ -74,6 +83,17 @@ class Gated:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """How the stand file that a ticket is judged with stands to the past of the stand."""
+
+    reasons: tuple[str, ...] = ()
+    """What it says otherwise than it did when it was measured with, or than was adopted."""
+    notes: tuple[str, ...] = ()
+    may_decide: tuple[str, ...] = ()
+    """Who may release a lens in review: a name that an adopted stand file has, too."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Basis:
     """What a ticket is judged by."""
 
@@ -102,6 +122,8 @@ class Gatekeeper:
         self._restored = tuple(map(str, read_restored(ledger)))
         self._cards: dict[str, CardFile | None] = {"": None}
         self._stands: dict[str, tuple[KeptStand, WatchReport | None]] = {}
+        self._adoptions: dict[str, tuple[StandAdoption, ...]] = {}
+        self._documents: dict[str, Document | None] = {}
 
     def gate(self, ticket: str, measures: Collection[str] | None = ()) -> Gated | None:
         """Decide for one ticket; None if the ledger knows none of that number."""
@@ -162,19 +184,12 @@ class Gatekeeper:
         is_old = kept is not None and kept.judge_version == self._rules != JUDGE_VERSION
         judged = kept if kept is not None and is_old else judge_ticket(state, basis.card, basis.stand)
         judgement = hold_passes(judged, out_of_control)
+        standing = self._find_standing(state, basis, is_kept=kept is not None)
         stands = decision is not None and decision.releases
-        person = ManualDecision(decision=decision, may_decide=basis.stand.may_decide) if decision and stands else None
-        decided = open_gate(
-            number,
-            state,
-            judgement,
-            out_of_control,
-            person=person,
-            other_constants=self._why_other_constants(state, basis),
-        )
-        if basis.card is not None:
-            notes = (*decided.notes, *note_lenience(basis.card.card, state))
-            decided = dataclasses.replace(decided, notes=notes)
+        person = ManualDecision(decision=decision, may_decide=standing.may_decide) if decision and stands else None
+        decided = open_gate(number, state, judgement, out_of_control, person=person, about_stand=standing.reasons)
+        lenience = note_lenience(basis.card.card, state) if basis.card is not None else ()
+        decided = dataclasses.replace(decided, notes=(*decided.notes, *standing.notes, *lenience))
         return Gated(
             state=state,
             judgement=judgement,
@@ -183,17 +198,58 @@ class Gatekeeper:
             card=basis.card.card if basis.card is not None else None,
             out_of_control=out_of_control,
             names=self._names(state, basis),
-            may_decide=basis.stand.may_decide,
+            may_decide=standing.may_decide,
             shop=(basis.stand.shop.name, *basis.stand.shop.address) if basis.stand.shop is not None else (),
         )
 
-    def _why_other_constants(self, state: TicketState, basis: Basis) -> tuple[str, ...]:
-        if basis.card is None or not state.method or state.record.stand_sha256 == basis.stand.sha256:
-            return ()
+    def _find_standing(self, state: TicketState, basis: Basis, *, is_kept: bool) -> Standing:
+        """Compare the stand file that a ticket is judged with, with the one that measured it and with those adopted.
+
+        What was in force when the judgement was kept counts, and what was adopted since: a change is adopted after it
+        was seen, and what was released before a change stays released.
+        """
+        stand, reasons = basis.stand, []
+        steps = basis.card.card.steps() if basis.card is not None else frozenset[str]()
+        measures = basis.card.card.measures() if basis.card is not None else frozenset[str]()
+        sections = find_sections(state.method, steps)
         measured = find_document(self._ledger, state.record.stand_sha256)
-        if measured is None:
-            return ()
-        return why_other_constants(state.method, basis.card.card.steps(), measured.text, basis.stand.text)
+        other = find_other_constants(sections, measured.text, stand.text) if measured is not None else ()
+        if other:
+            what = "measured with other constants than those of the stand file it is judged with"
+            reasons.append(f"{what}: {format_changes(other)}: run again")
+        adopted = self._find_adopted(stand.name, state.record.ticket.number if is_kept else "")
+        if not adopted:
+            return Standing(reasons=tuple(reasons), may_decide=stand.may_decide)
+        texts = {each: self._find(each.sha256, "stand file", f"stand {stand.name}").text for each in adopted}
+        found = {
+            each: (
+                *find_other_constants(sections, text, stand.text),
+                *find_other_verdicts(measures, text, stand.text),
+            )
+            for each, text in texts.items()
+        }
+        same = [each for each, changes in found.items() if not changes]
+        if not same:
+            last = adopted[-1]
+            reasons.append(
+                f"the stand is not as it was ({last}): {format_changes(found[last])}: use the stand file of before, or "
+                "adopt this one (`glasswright judge --adopt-stand --by ... --why ...`)"
+            )
+        may = {name for text in texts.values() for name in read_may_decide(text)}
+        return Standing(
+            reasons=tuple(reasons),
+            notes=tuple(f"stand file {each}" for each in same[-1:] if each.adopted_by),
+            may_decide=tuple(name for name in stand.may_decide if name in may),
+        )
+
+    def _find_adopted(self, stand: str, ticket: str) -> tuple[StandAdoption, ...]:
+        """Give the adoption that was in force when a ticket's judgement was kept, and those since; or the last one."""
+        if stand not in self._adoptions:
+            self._adoptions[stand] = read_stand_adoptions(self._ledger, stand)
+        every = self._adoptions[stand]
+        run = find_judging_run(self._ledger.database, ticket) if ticket else None
+        before = [each for each in every if run is None or each.run <= run]
+        return (*before[-1:], *every[len(before) :])
 
     def _noted(self, decision: Decision) -> Decision:
         """Add that the ledger's end was lost once, which concerns every ticket in it."""
@@ -213,21 +269,25 @@ class Gatekeeper:
         """Read the texts that a judgement went by; a text says why it cannot be judged by them any more."""
         try:
             if judgement.stand not in self._stands:
-                stand = read_kept_stand(self._find(judgement.stand, "stand file", judgement))
+                stand = read_kept_stand(self._find(judgement.stand, "stand file", f"ticket {judgement.ticket}"))
                 watched = read_watch(self._ledger, stand.watch, stand.name) if stand.watch is not None else None
                 self._stands[judgement.stand] = (stand, watched)
             if judgement.card not in self._cards:
-                self._cards[judgement.card] = read_kept_card(self._find(judgement.card, "card", judgement))
+                self._cards[judgement.card] = read_kept_card(
+                    self._find(judgement.card, "card", f"ticket {judgement.ticket}")
+                )
         except ConfigError as error:
             what = "; ".join(map(str, error.problems))
             return f"it was judged by what this program cannot read ({what}): correct that and run `glasswright judge`"
         stand, watched = self._stands[judgement.stand]
         return Basis(card=self._cards[judgement.card], stand=stand, watched=watched)
 
-    def _find(self, sha256: str, kind: str, judgement: Judgement) -> Document:
-        document = find_document(self._ledger, sha256)
+    def _find(self, sha256: str, kind: str, whose: str) -> Document:
+        if sha256 not in self._documents:
+            self._documents[sha256] = find_document(self._ledger, sha256)
+        document = self._documents[sha256]
         if document is None:
-            what = f"the {kind} that ticket {judgement.ticket} was judged by is not kept"
+            what = f"the {kind} that {whose} was judged by is not kept"
             raise LedgerDamagedError(f"{self._ledger.database.path}: {what}: run `glasswright judge`")
         return document
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Final, Protocol
 
-from glasswright.judging.card import SHOTS
+from glasswright.judging.card import SHOTS, faintest_field
 from glasswright.judging.decision import Tolerance, Uncertainty, decide, find_guard
 from glasswright.judging.hand_checks import judge_hand_checks
 from glasswright.judging.method import why_made_otherwise
@@ -234,6 +234,9 @@ def _judge_outcome(question: Question, outcome: KeptOutcome) -> Assessed:
     verdict, reason = decide(measured.value, measured.unit, uncertainty, question.tolerance)
     if verdict is Verdict.UNKNOWN:
         return _unknown(limit, at, reason)
+    unseen = _why_unseen(limit, outcome)
+    if unseen and verdict is Verdict.PASS:
+        verdict, reason = Verdict.REVIEW, f"{reason}; {unseen}"
     caveats = sorted({*outcome.caveats, *view.caveats}.difference(limit.accept))
     if caveats:
         reason += f"; with the caveat {', '.join(caveats)}, which the limit does not accept"
@@ -249,6 +252,14 @@ def _judge_outcome(question: Question, outcome: KeptOutcome) -> Assessed:
         upper=limit.max,
     )
     return Assessed(verdict=made, guard=find_guard(uncertainty, question.tolerance), caveats=tuple(caveats))
+
+
+def _why_unseen(limit: Limit, outcome: KeptOutcome) -> str:
+    """Say that a limit lies under what the shots could have shown, so that no number proves it kept."""
+    least = outcome.measured.get(faintest_field(limit.field))
+    if limit.max is None or least is None or least.value is None or least.value <= limit.max:
+        return ""
+    return f"but less than {least.value:.3g} {least.unit} could not have been seen"
 
 
 def _why_unknown(limit: Limit, outcome: KeptOutcome, measured: Measured | None) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from glasswright.config import check, scan_bytes
-from glasswright.config.stand.file import StandKeys
+from glasswright.config.stand.keys import StandKeys
 from glasswright.errors import WHOLE_FILE, ConfigError, Problem
 from glasswright.judging.card import Card
 from glasswright.judging.cards import CardFile
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from glasswright.config import Document as ConfigDocument
     from glasswright.config import Spread, WatchKeys
-    from glasswright.config.stand.file import ShopNote
+    from glasswright.config.stand.keys import ShopNote
     from glasswright.ledger import Document
 
 

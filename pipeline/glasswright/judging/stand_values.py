@@ -1,17 +1,23 @@
-"""Whether a ticket was measured with the constants of the stand file that it is judged with.
+"""Whether the stand file that a ticket is judged with says what it was measured with, and what the stand is known by.
 
 Stages read constants of the stand, such as the unevenness of its source: they make the numbers as much as the plan
-does. Reproducibility, names and comments make none, and may change without a lens being measured again.
+does, and so do the files that it names. Its reproducibility makes the guard bands, and its charts whether a PASS
+stands. Names, comments and what no limit of the card rests on make nothing, and may change without anybody's word.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from glasswright.config import scan_bytes
 from glasswright.config.plan.method import MeasuredMethod, find_closure
+from glasswright.config.stand.file import read_files
 from glasswright.errors import ConfigError
+from glasswright.plain_text import escape_name
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping
@@ -19,38 +25,89 @@ if TYPE_CHECKING:
 MOST_SHOWN: Final = 3
 SECTION: Final = "stand."
 """How a plan names a section of the stand file as an input."""
+SPREADS: Final = ("repeatability", "reproducibility")
+ORIGIN: Final = "origin"
+"""Where a spread is from makes no guard band."""
 
 
-def why_other_constants(method: str, steps: Collection[str], measured: str, judged: str) -> tuple[str, ...]:
-    """Say in which constants two stand files differ that numbers were made with; nothing where they do not.
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One thing that two stand files say differently."""
 
-    Files that a stand file names are compared by their names alone.
+    place: str
+    before: str
+    after: str
+
+    def __str__(self) -> str:
+        """Say what it was and what it is."""
+        return f"`{self.place}` was {self.before}, and is {self.after}"
+
+
+@lru_cache(maxsize=256)
+def find_sections(method: str, steps: frozenset[str]) -> tuple[str, ...]:
+    """Name the sections of the stand file that the numbers of some steps were made with.
 
     Parameters
     ----------
     method
-        How the numbers were made, as JSON.
+        How the numbers were made, as JSON; empty where nobody knows.
     steps
         Names of the steps whose numbers count.
-    measured, judged
-        Text of the stand file that the ticket was measured with, and of the one that it is judged with.
     """
+    if not method:
+        return ()
     closure = find_closure(MeasuredMethod.model_validate_json(method), steps).values()
     inputs = {source for entry in closure for source in entry.inputs.values()}
-    names = sorted(each.removeprefix(SECTION) for each in inputs if each.startswith(SECTION))
-    old, new = _read(measured), _read(judged)
-    differing = [
-        f"`{place}` was {before}, and is {now}"
-        for name in names
-        for place, before, now in _compare(name, old.get(name), new.get(name))
-    ]
-    if not differing:
+    return tuple(sorted(each.removeprefix(SECTION) for each in inputs if each.startswith(SECTION)))
+
+
+def find_other_constants(sections: Collection[str], one: str, other: str) -> tuple[Change, ...]:
+    """Find what the sections of plugins hold otherwise in two stand files, given by their kept texts.
+
+    Files that they name are compared by content.
+    """
+    if one == other:
         return ()
-    more = len(differing) - MOST_SHOWN
-    shown = "; ".join(differing[:MOST_SHOWN]) + (f"; and {more} more" if more > 0 else "")
-    return (f"measured with other constants than those of the stand file it is judged with: {shown}: run again",)
+    old, new = _read(one), _read(other)
+    files = read_files(one), read_files(other)
+    return tuple(change for name in sections for change in _compare(name, old.get(name), new.get(name), *files))
 
 
+def find_other_verdicts(measures: Collection[str], one: str, other: str) -> tuple[Change, ...]:
+    """Find in what two stand files differ that decides about measures: their spreads, and how the stand is watched."""
+    if one == other:
+        return ()
+    old, new = _read(one), _read(other)
+    changes = [*_compare("watch", old.get("watch"), new.get("watch"), {}, {})]
+    for table in SPREADS:
+        before, after = (_pick_spreads(each.get(table), measures) for each in (old, new))
+        changes += _compare(table, before, after, {}, {})
+    return tuple(changes)
+
+
+def read_may_decide(text: str) -> tuple[str, ...]:
+    """Give the names of those who may decide by a stand file that was kept."""
+    names = _read(text).get("may_decide")
+    return tuple(map(str, names)) if isinstance(names, list) else ()
+
+
+def format_changes(changes: Collection[Change]) -> str:
+    """Write the first few changes in one line."""
+    more = len(changes) - MOST_SHOWN
+    return "; ".join(map(str, [*changes][:MOST_SHOWN])) + (f"; and {more} more" if more > 0 else "")
+
+
+def _pick_spreads(table: Any, measures: Collection[str]) -> dict[str, Any]:  # noqa: ANN401 - whatever YAML holds
+    if not isinstance(table, dict):
+        return {}
+    return {
+        pattern: {key: value for key, value in spread.items() if key != ORIGIN} if isinstance(spread, dict) else spread
+        for pattern, spread in table.items()
+        if any(pattern == measure or fnmatchcase(measure, pattern) for measure in measures)
+    }
+
+
+@lru_cache(maxsize=64)
 def _read(text: str) -> Mapping[str, Any]:
     try:
         data = scan_bytes(Path("stand file"), text.encode()).data
@@ -59,12 +116,25 @@ def _read(text: str) -> Mapping[str, Any]:
     return data if isinstance(data, dict) else {}
 
 
-def _compare(place: str, old: Any, new: Any) -> Iterator[tuple[str, str, str]]:  # noqa: ANN401 - whatever YAML holds
+def _compare(
+    place: str,
+    old: Any,  # noqa: ANN401 - whatever YAML holds
+    new: Any,  # noqa: ANN401
+    old_files: Mapping[str, str],
+    new_files: Mapping[str, str],
+) -> Iterator[Change]:
     if isinstance(old, dict) and isinstance(new, dict):
         for key in (*old, *(key for key in new if key not in old)):
-            yield from _compare(f"{place}.{key}", old.get(key), new.get(key))
+            yield from _compare(f"{place}.{key}", old.get(key), new.get(key), old_files, new_files)
+    elif isinstance(old, list) and isinstance(new, list) and len(old) == len(new):
+        for index, pair in enumerate(zip(old, new, strict=True)):
+            yield from _compare(f"{place}[{index}]", *pair, old_files, new_files)
     elif old != new:
-        yield place, _write(old), _write(new)
+        yield Change(place, _write(old), _write(new))
+    elif isinstance(old, str):
+        before, after = (files.get(escape_name(old), "") for files in (old_files, new_files))
+        if before != after:
+            yield Change(place, f"{old} ({before[:12] or 'not kept'})", f"{new} ({after[:12] or 'not kept'})")
 
 
 def _write(value: Any) -> str:  # noqa: ANN401 - whatever YAML holds

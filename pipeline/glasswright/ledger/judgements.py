@@ -70,6 +70,12 @@ def latest_judgement(database: Database, ticket: str) -> Judgement | None:
     return read_judgement(database, rows[0]) if rows else None
 
 
+def find_judging_run(database: Database, ticket: str) -> int | None:
+    """Give the number of the run that kept the latest judgement of a ticket; None if there is none."""
+    rows = database.rows("SELECT run FROM judgement WHERE ticket = ? ORDER BY id DESC LIMIT 1", ticket)
+    return int(rows[0][0]) if rows else None
+
+
 def earlier_judgement(database: Database, ticket: str, name: str) -> Judgement | None:
     """Give the judgement of a ticket that `judgement_hash` names, checked against its hash; None if there is none."""
     rows = database.rows(JUDGEMENT_SQL.format(which=OF_THAT_HASH), ticket, name)

@@ -23,6 +23,8 @@ class Returned:
 
     ticket: str
     came_back: bool
+    marked_by: str
+    """Who says so; empty for a mark of before names were kept."""
     why: str
     marked_at: str
     """When the run that wrote it started."""
@@ -32,12 +34,13 @@ class Returned:
     def __str__(self) -> str:
         """Say what was marked, when and why."""
         what = "its lens came back" if self.came_back else "the mark that its lens came back was withdrawn"
-        return f"{what}, ticket {self.ticket}, {self.marked_at}: {self.why}"
+        by = f" by {self.marked_by}" if self.marked_by else ""
+        return f"{what}, ticket {self.ticket}, {self.marked_at}{by}: {self.why}"
 
 
-def mark_returned(ledger: Ledger, run: int, ticket: str, why: str, *, came_back: bool = True) -> None:
+def mark_returned(ledger: Ledger, run: int, ticket: str, by: str, why: str, *, came_back: bool = True) -> None:
     """Add the event that the lens of a ticket came back, or that an earlier such mark was a mistake."""
-    values = (ticket, int(came_back), why)
+    values = (ticket, int(came_back), by, why)
     with ledger.database.transaction():
         ledger.database.insert("returned", None, run, *values, row_hash(*values))
 
@@ -57,16 +60,23 @@ def latest_marks(database: Database, tickets: Collection[str] | None = None) -> 
     """Give what `latest_returned` gives, of some tickets (all if None)."""
     which = "" if tickets is None else "WHERE ticket IN (SELECT value FROM json_each(?)) "
     sql = (
-        "SELECT returned.id, run, ticket, came_back, why, returned.hash, started_at FROM returned "
+        "SELECT returned.id, run, ticket, came_back, marked_by, why, returned.hash, started_at FROM returned "
         f"JOIN run ON run.id = run {which}ORDER BY returned.id"
     )
     found = {}
     asked = [] if tickets is None else [json.dumps(sorted(tickets))]
-    for number, run, ticket, came_back, why, hashed, started_at in database.rows(sql, *asked):
-        if row_hash(ticket, came_back, why) != hashed:
-            msg = f"{database.path}: returned {number} of ticket {ticket} does not match its hash"
+    for number, run, ticket, came_back, marked_by, why, hashed, started_at in database.rows(sql, *asked):
+        if row_hash(ticket, came_back, marked_by, why) != hashed:
+            msg = f"{database.path}: mark {number} of ticket {ticket} does not match its hash"
             raise LedgerDamagedError(f"{msg}: restore the ledger from a backup")
-        found[ticket] = Returned(ticket=ticket, came_back=bool(came_back), why=why, marked_at=started_at, run=run)
+        found[ticket] = Returned(
+            ticket=ticket,
+            came_back=bool(came_back),
+            marked_by=marked_by,
+            why=why,
+            marked_at=started_at,
+            run=run,
+        )
     return found
 
 
@@ -94,7 +104,8 @@ def why_came_back(database: Database, mark: Returned, record: TicketRecord) -> s
     if own and not old:
         return ""
     where = "" if mark.ticket == record.ticket.number else f" for ticket {mark.ticket}"
-    what = f"its lens came back, as was marked on {mark.marked_at}{where} ({mark.why})"
+    by = f" by {mark.marked_by}" if mark.marked_by else ""
+    what = f"its lens came back, as was marked on {mark.marked_at}{by}{where} ({mark.why})"
     if 0 < len(old) < len(own):
         what += f", and {', '.join(old)} are from before"
     return f"{what}: shoot all of it again, or withdraw the mark (`glasswright returned --withdraw`)"

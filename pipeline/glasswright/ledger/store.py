@@ -21,6 +21,7 @@ from glasswright.ledger import (
     judgements,
     reading,
     shot_content,
+    stand_adoptions,
     verifying,
     writing,
 )
@@ -51,6 +52,7 @@ APPLICATION_ID: Final = 0x474C5752
 SECONDS_TO_WAIT: Final = 30
 MOMENT_TABLES: Final = (
     "manifest", "judgement", "returned", "attempt", "decision", "shot_content", "restored", "link", "inspected",
+    "stand_adoption",
 )  # fmt: skip
 """Of these the last row of a ticket counts, or every row up to some."""
 ROWS_AT_A_TIME: Final = 500
@@ -399,7 +401,9 @@ class Ledger:
         """Keep the start of a run and the documents it uses; give its number."""
         with self.database.transaction():
             writing.end_killed_runs(self.database, _now())
-            return writing.add_run(self.database, record)
+            run = writing.add_run(self.database, record)
+            stand_adoptions.keep_first_stands(self.database, run, record.documents)
+            return run
 
     def find(self, addresses: Iterable[str]) -> dict[str, Outcome]:
         """Give the latest outcome at each address that has one, without its artefact."""

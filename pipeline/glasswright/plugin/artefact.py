@@ -102,6 +102,10 @@ class Bulk(Artefact):
     bulk: ClassVar[bool] = True
 
 
+REHEARSED: Final = "Glasswright rehearsal"
+"""EXIF's `Software` in a frame that was rendered."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaptureFacts:
     """What a file's EXIF says of how it was shot; None where it says nothing (0 and 0/0 count as nothing)."""
@@ -115,6 +119,8 @@ class CaptureFacts:
     exposure_time_s: float | None = None
     iso: float | None = None
     captured_at: str | None = None
+    rehearsed: bool = False
+    """Whether the frame was rendered, by its own word."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -101,17 +101,18 @@ def unit_of(field_name: str) -> str | None:
         The last part of a measured field's name, such as ``worst_corner_loss_ev``; a trailing ``_u`` (the
         field's standard uncertainty, in the same unit) is set aside first.
     """
-    suffix = _suffix_of(field_name)
+    suffix = suffix_of(field_name)
     return None if suffix is None else UNITS[suffix]
 
 
 def scale_of(field_name: str) -> Range:
     """Give the range that a field's unit alone leaves it; any number where its name ends in no unit."""
-    suffix = _suffix_of(field_name)
+    suffix = suffix_of(field_name)
     return ANY_NUMBER if suffix is None else SCALES[suffix]
 
 
-def _suffix_of(field_name: str) -> str | None:
+def suffix_of(field_name: str) -> str | None:
+    """Give the suffix that names a field's unit, such as ``pct``; None where its name ends in none."""
     name = field_name.removesuffix(UNCERTAINTY_SUFFIX)
     for suffix in sorted(UNITS, key=len, reverse=True):
         if name == suffix or name.endswith("_" + suffix):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from typing import TYPE_CHECKING, Any
 
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
@@ -77,7 +76,7 @@ def write_card(file: CardFile, tuning: Tuning, at: str, by: str) -> None:
         If the file was changed meanwhile, or does not read back as proposed.
     """
     path = file.document.path
-    if hashlib.sha256(path.read_bytes()).hexdigest() != file.sha256:
+    if path.read_bytes().decode("utf-8-sig", "replace") != file.document.text:
         raise AdoptError(f"{path}: the card was changed meanwhile: run the command again")
     change = CardChange(at=at, by=by, changed=describe_changes(tuning), evidence=describe_evidence(tuning))
     written = edit_card(file.document.text, tuning.new_card, change)

@@ -67,6 +67,7 @@ def combine_flats(shots: tuple[FlatShot, ...], stand: Stand) -> FlatField:
         gain_u=np.array([each.gain_u for each in maps], dtype=np.float32),
         light_level=levels.mean(axis=1).astype(np.float32),
         shot_count=len(shots),
+        shots=tuple(shot.shot for shot in shots),
         exposure_time_s=times[0] if len(set(times)) == 1 else None,
         level_change_pct=change_pct,
         caveats=caveats,

@@ -67,3 +67,5 @@ class FlatField(Artefact):
     exposure_time_s: float | None = None
     level_change_pct: float = 0.0
     """Largest difference of light between the shots, exposure time allowed for."""
+    shots: tuple[str, ...] = ()
+    """Names of the shots that were taken together."""

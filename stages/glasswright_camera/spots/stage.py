@@ -10,6 +10,7 @@ import numpy as np
 from glasswright import Unmeasurable, stage
 from glasswright_camera.light.combine_darks import find_lasting
 from glasswright_camera.light.dark import DarkShot
+from glasswright_camera.light.flat import FlatField
 from glasswright_camera.spots.origin import (
     Sighting,
     find_origin,
@@ -48,6 +49,7 @@ def find_spots(
     maps: tuple[SpotMap, ...],
     darks: tuple[DarkShot, ...] | None,
     stand: Stand,
+    flats: tuple[FlatField, ...] | None,
     *,
     sensor_glass_mm: Positive = 4.0,
     patch_frac: Fraction = 0.05,
@@ -63,6 +65,9 @@ def find_spots(
         Dark shots, for hot pixels.
     stand
         Pixel pitch, and the dust known to lie on the sensor.
+    flats
+        The same shots as they were taken together, setting by setting: one that was left out there, as it stands apart
+        from its repeats, shows nothing here either. None takes every shot.
     sensor_glass_mm
         Largest distance, along the light, of dust on the sensor's own glass.
     patch_frac
@@ -77,13 +82,18 @@ def find_spots(
     Spots
         With one f-number alone a thing is taken as opaque to place it, which is told in a note. Caveat
         `flats_too_open` where no shot is stopped down far enough to show what lies in a lens, `flats_left_out` where
-        the plan lets the stage do without some of the flats, and some could not be read.
+        the plan lets the stage do without some of the flats, and some could not be read or stand apart.
 
     Raises
     ------
     Unmeasurable
         Where the shots are of two frame sizes.
     """
+    together = {shot for each in flats for shot in each.shots} if flats is not None else {each.shot for each in maps}
+    apart = [each.shot for each in maps if each.shot not in together]
+    maps = tuple(each for each in maps if each.shot in together)
+    if not maps:
+        raise Unmeasurable("none of the flat shots could be taken together with its repeats: shoot them again")
     sizes = {(each.width_px, each.height_px) for each in maps}
     if len(sizes) > 1:
         told = " and ".join(f"{width} x {height}" for width, height in sorted(sizes))
@@ -120,8 +130,12 @@ def find_spots(
         distance_mm=np.array([each.distance_mm for each in things]),
         distance_u_mm=np.array([each.distance_u_mm for each in things]),
         setting_count=len(f_numbers),
-        caveats=(TOO_OPEN,) if too_open else (),
-        notes=(*_format_notes(things, pitch, len(f_numbers)), *_format_opened(least_f_number, too_open=too_open)),
+        caveats=(*((TOO_OPEN,) if too_open else ()), *((SpotMap.left_out_caveat,) if apart else ())),
+        notes=(
+            *_format_notes(things, pitch, len(f_numbers)),
+            *_format_opened(least_f_number, too_open=too_open),
+            *(f"{shot} is left out, as it stands apart from its repeats" for shot in apart),
+        ),
     )
 
 

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import tifffile
 
+from glasswright import REHEARSED
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -21,6 +23,7 @@ Tag = tuple[int, int, int, object, bool]
 """Number, type, count, value, and that it is written once."""
 
 PHOTOMETRIC, LINEAR_RAW = 262, 34892
+SOFTWARE = 305
 HEAD_BYTES = 8192
 """More than all directories take; pixels among them are written back as they were."""
 EXIF_POINTER, PLACEHOLDER = 34665, 34664
@@ -94,6 +97,7 @@ def _list_tags(sensor: Sensor, exif: Exif) -> list[Tag]:
         (271, 2, 0, exif.body_make, True),
         (272, 2, 0, exif.body_model, True),
         (274, 3, 1, 1, True),
+        (SOFTWARE, 2, 0, REHEARSED, True),
         (PLACEHOLDER, 7, room, bytes(room), True),
     ]
     if len(sensor.planes) > 1:

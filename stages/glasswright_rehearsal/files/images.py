@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import struct
+import zlib
+from typing import TYPE_CHECKING, Final
 
 import imagecodecs
 import numpy as np
 import tifffile
 
+from glasswright import REHEARSED
+from glasswright_rehearsal.files.dng import SOFTWARE
+
 if TYPE_CHECKING:
     from pathlib import Path
 
     from numpy.typing import NDArray
+
+
+ASCII: Final = 2
+END_OF_HEADER: Final = 33
+"""Of a PNG: signature, and the chunk IHDR of 13 bytes."""
+END_OF_DIRECTORY: Final = 26
+"""Of a TIFF with one directory of one tag: header, count, tag, link."""
 
 
 def encode_transfer(light: NDArray[np.float64], transfer: str | float) -> NDArray[np.float64]:
@@ -44,10 +56,22 @@ def encode_picture(
 
 
 def write_picture(path: Path, picture: NDArray[np.uint8] | NDArray[np.uint16]) -> None:
-    """Write values (channels, height, width) as TIFF or PNG, by the file name's ending; one channel is grey."""
+    """Write values (channels, height, width) as TIFF or PNG, by the file name's ending; one channel is grey.
+
+    EXIF says that the frame was rendered, and nothing else.
+    """
     grid = picture[0] if len(picture) == 1 else np.ascontiguousarray(np.moveaxis(picture, 0, -1))
     if path.suffix == ".png":
-        path.write_bytes(imagecodecs.png_encode(grid, level=1))
+        path.write_bytes(_add_exif(bytes(imagecodecs.png_encode(grid, level=1))))
         return
     photometric = "minisblack" if grid.ndim == 2 else "rgb"
-    tifffile.imwrite(path, grid, photometric=photometric, metadata=None, software=False)
+    tifffile.imwrite(path, grid, photometric=photometric, metadata=None, software=REHEARSED)
+
+
+def _add_exif(png: bytes) -> bytes:
+    """Put a chunk `eXIf` with one tag, `Software`, behind the header of a PNG (PNG 1.5 extensions, 3.7; TIFF 6.0)."""
+    text = REHEARSED.encode("ascii") + b"\0"
+    tiff = struct.pack("<2sHIHHHIII", b"II", 42, 8, 1, SOFTWARE, ASCII, len(text), END_OF_DIRECTORY, 0) + text
+    chunk = b"eXIf" + tiff
+    found = struct.pack(">I", len(tiff)) + chunk + struct.pack(">I", zlib.crc32(chunk))
+    return png[:END_OF_HEADER] + found + png[END_OF_HEADER:]

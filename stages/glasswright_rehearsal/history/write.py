@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import yaml
 
 from glasswright import Setting, Ticket
-from glasswright.config import find_shipped, load_plan
+from glasswright.config import find_shipped, load_plan, load_stand
 from glasswright.config.schema.plugins import load_plugins
 from glasswright.ledger import Document, Ledger, RunRecord, TicketRecord
 from glasswright.ledger.documents import method_document, plan_documents
@@ -42,6 +41,9 @@ if TYPE_CHECKING:
     from glasswright_rehearsal.night.night import Night
     from glasswright_rehearsal.scene.geometry import Frame
     from glasswright_rehearsal.scene.layout import Layout
+
+
+REHEARSAL: Final = "the rehearsal"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,18 +90,15 @@ def write_history(night: Night, count: int, stand_file: Path, *, with_stand: boo
 
 
 def _set_up_stand(night: Night, stand_file: Path) -> PastStand:
-    text = stand_file.read_text(encoding="utf-8")
-    data: dict[str, Any] = yaml.safe_load(text)
+    read = load_stand(stand_file, load_plugins())
     facts = read_stand(stand_file)
     frame = find_frame(night.megapixels, facts.pitch_um)
     layout = fit_layout(read_stand(night.stand).layout, frame)
     scale = fill_magnification(layout, frame.width_px, frame.height_px, frame.pitch_um, FILL_FRAC)
     return PastStand(
-        name=data["stand"],
-        body=data["bodies"][0],
-        document=Document(
-            kind="stand", name=data["stand"], text=text, sha256=hashlib.sha256(text.encode()).hexdigest()
-        ),
+        name=read.name,
+        body=read.bodies[0],
+        document=Document(kind="stand", name=read.name, text=read.text, sha256=read.sha256),
         plan=load_plan(find_plan(night), load_plugins()),
         layout=layout,
         frame=frame,
@@ -128,7 +127,7 @@ def _write_night(ledger: Ledger, night: Night, stand: PastStand, visits: tuple[P
         outcomes = tuple(_measure(night, stand, visit))
         ledger.commit_ticket(run, _record(night, stand, visit, outcomes), outcomes)
         if visit.came_back:
-            mark_returned(ledger, run, visit.number, visit.came_back)
+            mark_returned(ledger, run, visit.number, REHEARSAL, visit.came_back)
     ledger.end_run(run, {"rehearsed": len(visits)}, backup=False, at=visits[-1].measured_at)
 
 

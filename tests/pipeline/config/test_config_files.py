@@ -25,6 +25,7 @@ from glasswright.config import (
     read_yaml,
     validate,
 )
+from glasswright.config.stand.file import read_files
 from glasswright.errors import ConfigError
 from support.config_toys import GOOD_BOARD, GOOD_PLAN, GOOD_STAND, GOOD_TICKET, TOYS, Bench, Board, Lamp
 
@@ -56,8 +57,13 @@ def test_a_good_stand_is_read_with_what_it_names(tmp_path):
     assert type(bench.board.pitch_mm) is float
     assert stand.repeatability["average_chart.left.offset_px"].of(7.0) == 0.01
     assert stand.reproducibility["average_*.*_px"].of(-7.0) == pytest.approx(0.14)
-    assert stand.text == GOOD_STAND
-    assert stand.sha256 == hashlib.sha256(GOOD_STAND.encode()).hexdigest()
+    digests = {name: hashlib.sha256((tmp_path / name).read_bytes()).hexdigest() for name in ("board.yaml", "map.bin")}
+    assert stand.files == digests == read_files(stand.text)
+    assert stand.text == GOOD_STAND + (
+        "# SHA-256 of the files named above, as they were when this was read:\n"
+        f"# {digests['board.yaml']}  board.yaml\n# {digests['map.bin']}  map.bin\n"
+    )
+    assert stand.sha256 == hashlib.sha256(stand.text.encode()).hexdigest()
 
 
 def test_a_data_files_path_is_no_part_of_what_it_is():

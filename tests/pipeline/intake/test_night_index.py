@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from glasswright.intake.exif import read_facts
 from glasswright.intake.index import TicketRequest, index_ticket
 from glasswright.intake.shot_setting import Nominal, ShotRule, settle
-from glasswright.plugin.artefact import CaptureFacts, Setting, Ticket
+from glasswright.plugin.artefact import REHEARSED, CaptureFacts, Setting, Ticket
 from glasswright_camera import ROLES
 from support import night_exif as exif
 
@@ -22,10 +22,10 @@ LENS_AT_F2 = {exif.LENS_MODEL: MODEL, exif.F_NUMBER: (20, 10), exif.FOCAL_LENGTH
 BODY = {exif.MAKE: "Ostrel", exif.MODEL: "D7"}
 
 
-def index(folder, rules=(), focal_lengths=(50,), f_numbers=(2, 4), body_serial=None, by_setting=()):
+def index(folder, rules=(), focal_lengths=(50,), f_numbers=(2, 4), body_serial=None, by_setting=(), rehearsed=False):
     request = TicketRequest(
         folder=folder,
-        ticket=TICKET,
+        ticket=replace(TICKET, rehearsed=rehearsed),
         body_serial=body_serial,
         rules=rules,
         nominal=Nominal(focal_length_mm=focal_lengths, f_number=f_numbers),
@@ -206,6 +206,30 @@ def test_files_of_another_lens_or_body_are_a_finding_and_a_caveat_on_every_shot(
     assert indexed.ticket.caveats == ("identity_contradiction",)
 
 
+@pytest.mark.parametrize("declared", [False, True])
+def test_a_frame_that_was_rendered_makes_its_ticket_a_rehearsal(tmp_path, declared):
+    add_shot(tmp_path, "chart/1.tif", {**BODY, exif.SOFTWARE: REHEARSED}, LENS_AT_F2)
+    add_shot(tmp_path, "chart/2.tif", {**BODY, exif.SOFTWARE: "Ostrel 1.02"}, LENS_AT_F2)
+    write_sums(tmp_path)
+    indexed = index(tmp_path, rehearsed=declared)
+    assert indexed.ticket.rehearsed
+    said = (
+        "the frame was rendered by a rehearsal (chart/1.tif), ticket.yaml does not say `rehearsed: true`: no lens is "
+        "released by it"
+    )
+    assert indexed.findings == (() if declared else (said,))
+    assert indexed.ticket.caveats == (() if declared else ("identity_contradiction",))
+
+
+def test_an_f_number_that_no_file_tells_is_named(tmp_path):
+    add_shot(tmp_path, "chart/1.tif")
+    for name in ("chart/2.tif", "chart/3.tif"):
+        add_shot(tmp_path, name, BODY, {exif.FOCAL_LENGTH: (50, 1)})
+    write_sums(tmp_path)
+    indexed = index(tmp_path, rules=(ShotRule(files="chart/*", f_number=2),))
+    assert indexed.findings == ("f-number by ticket.yaml alone, the file tells none: chart/2.tif and 1 more",)
+
+
 @pytest.mark.parametrize("model", ["CORVANE 50mm  f/2", MODEL])
 @pytest.mark.parametrize(
     "body", [{exif.MODEL: "Ostrel D7"}, BODY, {exif.MAKE: "Ostrel Works", exif.MODEL: "Ostrel D7"}]
@@ -290,6 +314,10 @@ def test_links_are_not_followed_and_strange_things_are_reported(tmp_path):
     (folder / "chrt/1.tif").write_text("x")
     (folder / "notes.txt").write_text("x")
     (folder / "chart/.hidden").write_text("x")
+    (folder / ".old").mkdir()
+    (folder / ".old/0007.dng").write_text("x")
+    for number in range(7):
+        (folder / f"chart/{number}.xmp").write_text("x")
     (folder / "chart/1.jpg").write_text("x")
     indexed = index(folder)
     assert [each.shot.name for each in indexed.shots] == ["chart/1.tif"]
@@ -300,6 +328,10 @@ def test_links_are_not_followed_and_strange_things_are_reported(tmp_path):
         f"chrt/ is no role: its 1 file are not used; roles are {', '.join(sorted(ROLES))}",
     }
     assert set(indexed.findings) == {
+        "hidden, so not used: .old/ (1 file)",
+        "hidden, so not used: chart/.hidden",
+        "no raw files by their names, so not used: chart/0.xmp, chart/1.xmp, chart/2.xmp, chart/3.xmp, chart/4.xmp "
+        "and 2 more",
         "chart/pipe is no plain file: not used",
         "panel/ holds no shots",
         "notes.txt lies beside the role folders: not used. Put shots into a role's folder",

@@ -95,7 +95,7 @@ ASKING = {
     "export": ("export", "--ledger", "{ledger}", "--out", "{out}"),
     "pages": ("pages", "--ledger", "{ledger}", "--out", "{out}"),
     "record": ("record", "T-1", "--ledger", "{ledger}", "--out", "{out}/record.pdf"),
-    "returned": ("returned", "T-1", "--ledger", "{ledger}", "--why", "soft"),
+    "returned": ("returned", "T-1", "--ledger", "{ledger}", "--by", "K. Moreau", "--why", "soft"),
     "inspected": ("inspected", "T-1", "sound", "--ledger", "{ledger}", "--by", "K. Moreau", "--why", "seen"),
 }
 

@@ -23,7 +23,8 @@ def path(tmp_path):
 
 
 def mark(path, *arguments, ticket="T-1"):
-    result = CliRunner().invoke(returned, [ticket, "--ledger", str(path), *arguments], standalone_mode=False)
+    words = [ticket, "--ledger", str(path), "--by", "K. Moreau", *arguments]
+    result = CliRunner().invoke(returned, words, standalone_mode=False)
     if result.exception:
         raise result.exception
     return result.output
@@ -31,42 +32,49 @@ def mark(path, *arguments, ticket="T-1"):
 
 def events(path):
     with closing(sqlite3.connect(path)) as connection:
-        return connection.execute("SELECT ticket, came_back, why FROM returned ORDER BY id").fetchall()
+        return connection.execute("SELECT ticket, came_back, marked_by, why FROM returned ORDER BY id").fetchall()
 
 
 def test_a_mark_is_kept_and_read_back(path):
     assert mark(path, "--why", "soft on the left") == (
-        "T-1 (Corvane 50 mm f/2, serial C50-1): marked as returned: soft on the left\n"
+        "T-1 (Corvane 50 mm f/2, serial C50-1): marked as returned by K. Moreau: soft on the left\n"
     )
     with Ledger.open_for_reading(path) as ledger:
         found = latest_returned(ledger)
         assert ledger.verify().damage == ()
     assert list(found) == ["T-1"]
     assert found["T-1"].came_back
-    assert found["T-1"].why == "soft on the left"
+    assert (found["T-1"].marked_by, found["T-1"].why) == ("K. Moreau", "soft on the left")
 
 
 def test_the_same_mark_again_adds_nothing(path):
     mark(path, "--why", "soft")
     assert "marked so already" in mark(path, "--why", "soft")
-    assert events(path) == [("T-1", 1, "soft")]
+    assert events(path) == [("T-1", 1, "K. Moreau", "soft")]
 
 
 def test_a_mark_is_withdrawn_by_another_event(path):
     mark(path, "--why", "soft")
-    assert "no longer marked as returned: another lens" in mark(path, "--withdraw", "--why", "another lens")
-    assert events(path) == [("T-1", 1, "soft"), ("T-1", 0, "another lens")]
+    assert "no longer marked as returned by K. Moreau: another lens" in mark(
+        path, "--withdraw", "--why", "another lens"
+    )
+    assert events(path) == [("T-1", 1, "K. Moreau", "soft"), ("T-1", 0, "K. Moreau", "another lens")]
     with Ledger.open_for_reading(path) as ledger:
         assert not latest_returned(ledger)["T-1"].came_back
+
+
+BY = ("--by", "K. Moreau")
 
 
 @pytest.mark.parametrize(
     ("arguments", "code", "message"),
     [
-        (["T-9", "--why", "soft"], 2, "the ledger knows no ticket `T-9`: correct the number"),
-        (["T-1", "--why", "  "], 2, "say in a few words why"),
-        (["T-1"], 2, "Missing option '--why'"),
-        (["T-1", "--why", "soft", "--withdraw"], 2, "ticket `T-1` is not marked as returned: nothing to withdraw"),
+        (["T-9", *BY, "--why", "soft"], 2, "the ledger knows no ticket `T-9`: correct the number"),
+        (["T-1", *BY, "--why", "  "], 2, "say in a few words why"),
+        (["T-1", *BY], 2, "Missing option '--why'"),
+        (["T-1", "--why", "soft"], 2, "Missing option '--by'"),
+        (["T-1", "--by", "x", "--why", "soft"], 2, "`x` is no name of a person: write who it is"),
+        (["T-1", *BY, "--why", "soft", "--withdraw"], 2, "ticket `T-1` is not marked as returned: nothing to withdraw"),
     ],
 )
 def test_what_cannot_be_marked_is_refused(path, capsys, arguments, code, message):
@@ -117,5 +125,5 @@ def test_a_mark_that_was_changed_is_found(path):
         connection.execute("DROP TRIGGER returned_no_update")
         connection.execute("UPDATE returned SET why = 'a scratch'")
         connection.commit()
-    with Ledger.open_for_reading(path) as ledger, pytest.raises(LedgerDamagedError, match="returned 1 of ticket T-1"):
+    with Ledger.open_for_reading(path) as ledger, pytest.raises(LedgerDamagedError, match="mark 1 of ticket T-1"):
         latest_returned(ledger)

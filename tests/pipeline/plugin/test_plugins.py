@@ -6,6 +6,7 @@ from importlib.metadata import EntryPoint
 import pytest
 
 from glasswright.config.schema.plugins import STAGE_GROUP, collect_plugins, load_plugins
+from glasswright.config.stand.keys import StandKeys
 
 GOOD = '''
 """A toy."""
@@ -121,11 +122,28 @@ def test_two_plugins_of_one_name_are_not_mixed_up(packages):
     ]
 
 
-@pytest.mark.parametrize("name", ["Camera", "my-bench", "a.b", "stand"])
+@pytest.mark.parametrize("name", ["Camera", "my-bench", "a.b"])
 def test_a_plugin_name_must_do_in_a_plan(packages, name):
     point = EntryPoint(name=name, value=packages("pack_good", GOOD).value, group=STAGE_GROUP)
     (failure,) = collect_plugins([point]).failures
     assert "lower-case letters, digits and `_`" in failure.reason
+
+
+@pytest.mark.parametrize("key", sorted(StandKeys.model_fields))
+def test_a_section_of_the_stand_file_bears_no_key_of_the_engine(packages, key):
+    first, _, suffix = key.partition("_")
+    text = GOOD if not suffix else GOOD.replace("STAND_SECTION = Bench", f'STAND_SECTIONS = {{"{suffix}": Bench}}')
+    point = EntryPoint(name=first, value=packages("pack_good", text).value, group=STAGE_GROUP)
+    (failure,) = collect_plugins([point]).failures
+    assert failure.reason.endswith(f"would be `{key}` in the stand file, which is the engine's own key: rename it")
+
+
+def test_a_section_of_the_stand_file_is_one_plugins(packages):
+    first = packages("pack_one_more", GOOD)
+    second = packages("pack_one", GOOD.replace("STAND_SECTION = Bench", 'STAND_SECTIONS = {"more": Bench}'))
+    (failure,) = collect_plugins([second, first]).failures
+    assert failure.plugin == "one_more"
+    assert failure.reason.endswith("would be `one_more` in the stand file, which is another plugin's key: rename it")
 
 
 def test_an_entry_point_to_a_function_is_refused(packages):

@@ -100,7 +100,7 @@ def test_writing_keeps_all_else_and_says_from_what(shop, capsys):
     write_study(shop.ledger, crossed_values((5, 3, 2)))
     code, out, _ = shop.study(capsys, "--write")
     assert code == 0
-    assert f"{shop.stand}: written; `glasswright judge` applies it" in out
+    assert f"{shop.stand}: written; `glasswright judge --adopt-stand` applies it" in out
     text = shop.stand.read_text()
     added = [line for line in text.splitlines() if line not in STAND.splitlines()]
     assert [line for line in STAND.splitlines() if line not in text.splitlines()] == []

@@ -9,7 +9,7 @@ import pytest
 
 from glasswright.config import WatchKeys, check, find_idle_spreads, load_plan, load_stand, scan_yaml
 from glasswright.config.schema.plugins import load_plugins
-from glasswright.config.stand.file import StandKeys
+from glasswright.config.stand.keys import StandKeys
 from glasswright.intake.dates import night_at, nights_of
 from glasswright.watch.series import nights_of_ticket
 from glasswright.watch.watching import watch_stand

@@ -18,7 +18,7 @@ from glasswright_rehearsal.faults.dirt import draw_dirt
 from glasswright_rehearsal.faults.kinds import Fault
 from glasswright_rehearsal.night.stand_files import SOURCE
 from glasswright_rehearsal.scene.lens import Falloff
-from support.frames import make_mosaic, make_stand
+from support.frames import make_flat_field, make_mosaic, make_stand
 from support.rehearsed_shots import take_shot
 
 PITCH_UM = 6.0
@@ -123,7 +123,7 @@ def test_a_long_mark_is_long(f_number, kind):
     assert found.spot_count == 1
     assert found.length_ratio[0] > 5
     assert found.length_px[0] == pytest.approx(180, rel=0.3)
-    assert find_spots((found,), None, STAND).kind == (kind,)
+    assert find_spots((found,), None, STAND, None).kind == (kind,)
 
 
 @pytest.mark.parametrize("turn", [0, 1])
@@ -210,7 +210,7 @@ def make_map(f_number, *rows, shot="flat/1", width=6000):
 
 def test_what_shows_only_opened_up_is_no_thing_and_what_stays_put_is_one():
     sharp, soft = make_map(16, (1000, 900, 14, 0.1)), make_map(8, (1001, 901, 24, 0.026), (3000, 2000, 300, 0.01))
-    found = find_spots((soft, sharp), None, STAND)
+    found = find_spots((soft, sharp), None, STAND, None)
     assert (found.kind, found.setting_count) == (("sensor_dust",), 2)
     assert found.distance_mm[0] == pytest.approx(0.96, abs=0.2)
     assert (found.lens_dust_count, found.lens_deepest_pct) == (0, 0.0)
@@ -220,7 +220,7 @@ def test_what_shows_only_opened_up_is_no_thing_and_what_stays_put_is_one():
 def test_a_shadow_in_the_lens_that_falls_on_listed_dust_stays_the_lenss():
     stand = replace(STAND, dust=tuple(Mote(x_frac=x / 6000, y_frac=900 / 4000) for x in (1000, 4060, 2000)))
     shots = (make_map(8, (1001, 899, 60, 0.05), (4000, 900, 300, 0.05), (2200, 2000, 24, 0.026)),)
-    found = find_spots(shots, None, stand)
+    found = find_spots(shots, None, stand, None)
     assert sorted(found.kind) == ["lens_dust", "sensor_dust", "sensor_dust"]
     assert found.new_sensor_dust_count == 1
     known = np.hypot(*(found.place_px - [1001, 899]).T) < 2
@@ -234,7 +234,10 @@ def test_a_shadow_in_the_lens_that_falls_on_listed_dust_stays_the_lenss():
 
 
 def test_flats_of_an_open_lens_alone_promise_nothing():
-    opened, closed = find_spots((make_map(2),), None, STAND), find_spots((make_map(2), make_map(8)), None, STAND)
+    opened, closed = (
+        find_spots((make_map(2),), None, STAND, None),
+        find_spots((make_map(2), make_map(8)), None, STAND, None),
+    )
     assert opened.caveats == ("flats_too_open",)
     assert "no flat is stopped down to f/5.6" in opened.notes[0]
     assert (closed.caveats, closed.notes) == ((), ())
@@ -244,11 +247,11 @@ def test_flats_of_an_open_lens_alone_promise_nothing():
 
 def test_the_deepest_spot_is_no_surer_than_what_the_flats_could_have_shown():
     dim = replace(make_map(8, (4000, 900, 300, 0.006)), faintest_depth_frac=0.03)
-    found = find_spots((dim,), None, STAND)
+    found = find_spots((dim,), None, STAND, None)
     assert found.lens_deepest_pct == pytest.approx(0.6)
     assert found.lens_deepest_pct_u == pytest.approx(3.0) == found.faintest_seen_pct
-    assert find_spots((make_map(np.nan),), None, STAND).caveats == ("flats_too_open",)
-    assert find_spots((make_map(4),), None, STAND, least_f_number=4.0).caveats == ()
+    assert find_spots((make_map(np.nan),), None, STAND, None).caveats == ("flats_too_open",)
+    assert find_spots((make_map(4),), None, STAND, None, least_f_number=4.0).caveats == ()
 
 
 def test_hot_pixels_come_from_darks():
@@ -258,17 +261,29 @@ def test_hot_pixels_come_from_darks():
         hot_pixel_count=2,
     )  # fmt: skip
     other = replace(dark, hot_pixel=dark.hot_pixel[:1])
-    assert find_spots((make_map(8),), (dark, other), STAND).hot_pixel_count == 1
-    assert np.isnan(find_spots((make_map(8),), None, STAND).hot_pixel_count)
+    assert find_spots((make_map(8),), (dark, other), STAND, None).hot_pixel_count == 1
+    assert np.isnan(find_spots((make_map(8),), None, STAND, None).hot_pixel_count)
+
+
+def test_a_flat_that_stands_apart_from_its_repeats_shows_nothing():
+    odd = replace(make_map(8, (4000, 900, 300, 0.5)), shot="flat/9")
+    good = replace(make_map(8), shot="flat/1")
+    together = replace(make_flat_field(np.hypot, size=(100, 80)), shots=("flat/1", "flat/2"))
+    found = find_spots((good, odd), None, STAND, (together,))
+    assert (found.lens_deepest_pct, found.caveats) == (0.0, ("flats_left_out",))
+    assert "flat/9 is left out, as it stands apart from its repeats" in found.notes
+    assert find_spots((good, odd), None, STAND, None).lens_deepest_pct == pytest.approx(50)
+    with pytest.raises(Unmeasurable, match="none of the flat shots could be taken together with its repeats"):
+        find_spots((odd,), None, STAND, (together,))
 
 
 def test_two_bodies_in_one_ticket():
     with pytest.raises(Unmeasurable, match="the flat shots are of 3000 x 4000 and 6000 x 4000 pixels: shots of two"):
-        find_spots((make_map(8), make_map(8, width=3000)), None, STAND)
+        find_spots((make_map(8), make_map(8, width=3000)), None, STAND, None)
 
 
 def test_a_shot_without_an_f_number_places_nothing():
-    found = find_spots((make_map(np.nan, (4000, 900, 300, 0.05)),), None, STAND)
+    found = find_spots((make_map(np.nan, (4000, 900, 300, 0.05)),), None, STAND, None)
     assert found.kind == ("unsure",)
     assert "a shadow of unknown origin at x 4000, y 900" in found.notes[0]
 
@@ -289,7 +304,7 @@ def rehearsed(fault, *f_numbers, motes=(MOTE,), stand=STAND, frame=FRAME, severi
             dust=(*motes, *dirt),
         )
         maps.append(map_spots(take_shot(scene, seed=int(10 * number + direction_deg), role="flat")))
-    return find_spots(tuple(maps), None, stand), dirt
+    return find_spots(tuple(maps), None, stand, None), dirt
 
 
 def test_rehearsed_dust_on_the_sensor():

@@ -34,7 +34,7 @@ class NamesConfigFile:
 
         def read(value: object, info: ValidationInfo) -> object:
             reading = _reading_of(info)
-            result = reading.read_named(_path_of(value, reading), source)
+            result = reading.read_named(_path_of(value, reading), source, str(value))
             if result is None:
                 raise PydanticCustomError(ELSEWHERE, "the file it names has problems")
             return result
@@ -60,8 +60,11 @@ class DataFile:
         del source, handler
 
         def read(value: object, info: ValidationInfo) -> DataFile:
-            path = _path_of(value, _reading_of(info))
-            return cls(path=str(path.resolve()), sha256=_hash(path))
+            reading = _reading_of(info)
+            path = _path_of(value, reading)
+            found = cls(path=str(path.resolve()), sha256=_hash(path))
+            reading.files[str(value)] = found.sha256
+            return found
 
         return core_schema.with_info_plain_validator_function(read)
 

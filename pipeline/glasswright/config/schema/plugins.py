@@ -8,6 +8,7 @@ from importlib.metadata import EntryPoint, entry_points
 from typing import TYPE_CHECKING, Final
 
 from glasswright.config.schema.reading import find_why_unreadable
+from glasswright.config.stand.keys import StandKeys
 from glasswright.errors import PluginError
 from glasswright.plugin.artefact import Artefact
 from glasswright.plugin.field_names import FieldNames, read_field_names
@@ -32,8 +33,6 @@ OWN_CAVEATS: Final = {
     "setting_contradiction": "the files and the ticket name different settings",
 }
 """What the engine's own caveats mean."""
-STAND_KEYS: Final = ("stand", "bodies", "repeatability", "reproducibility", "watch", "may_decide", "shop", "ledger_key")
-"""Keys of a stand file that are the engine's, so no plugin's section can bear them."""
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -90,7 +89,7 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
             _check_name(point.name, names)
             module = _load(point)
             found = describe_stages(module, point.name)
-            own_sections, drawn = _sections_of(module, point.name), read_drawings(module)
+            own_sections, drawn = _sections_of(module, point.name, sections), read_drawings(module)
             own_roles = read_roles(module)
             _check_roles(own_roles, roles)
             setup_check = read_setup_check(module)
@@ -120,9 +119,8 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
 
 
 def _check_name(name: str, taken: Collection[str]) -> None:
-    if not PLUGIN_NAME.fullmatch(name) or name in STAND_KEYS:
-        keys = ", ".join(f"`{key}`" for key in STAND_KEYS)
-        raise PluginError(f"its name must be lower-case letters, digits and `_`, a letter first, and none of {keys}")
+    if not PLUGIN_NAME.fullmatch(name):
+        raise PluginError("its name must be lower-case letters, digits and `_`, a letter first")
     if name in taken:
         raise PluginError("another plugin has this name; uninstall one of them")
 
@@ -173,8 +171,11 @@ def _load(point: EntryPoint) -> ModuleType:
     return module
 
 
-def _sections_of(module: ModuleType, plugin: str) -> dict[str, type[Artefact]]:
-    """Give a plugin's sections of the stand file: `plugin`, and `plugin_suffix` for what changes on its own."""
+def _sections_of(module: ModuleType, plugin: str, taken: Collection[str]) -> dict[str, type[Artefact]]:
+    """Give a plugin's sections of the stand file: `plugin`, and `plugin_suffix` for what changes on its own.
+
+    No section can bear a key of the engine's own or of another plugin's.
+    """
     found: dict[str, type[Artefact]] = {}
     main = getattr(module, SECTION_ATTRIBUTE, None)
     more = getattr(module, MORE_SECTIONS_ATTRIBUTE, {})
@@ -186,5 +187,8 @@ def _sections_of(module: ModuleType, plugin: str) -> dict[str, type[Artefact]]:
         why = find_why_unreadable(section)
         if why:
             raise PluginError(f"{attribute} {section.__name__} cannot be read from a file: {why}")
+        if name in StandKeys.model_fields or name in taken:
+            whose = "the engine's own" if name in StandKeys.model_fields else "another plugin's"
+            raise PluginError(f"{attribute} would be `{name}` in the stand file, which is {whose} key: rename it")
         found[name] = section
     return found

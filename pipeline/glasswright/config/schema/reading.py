@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -16,6 +17,7 @@ from glasswright.config.yaml.reading import scan_yaml
 from glasswright.errors import ConfigError, Problem
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
     from glasswright.config.yaml.document import Place
@@ -34,8 +36,10 @@ class Reading:
     opened: tuple[Path, ...]
     """The files that led here, so that a ring of files is seen."""
     problems: list[Problem] = field(default_factory=list)
+    files: dict[str, str] = field(default_factory=dict)
+    """The files that this document names: name, as it is written -> SHA-256, which covers what those name in turn."""
 
-    def read_named(self, path: Path, kind: type[T]) -> T | None:
+    def read_named(self, path: Path, kind: type[T], name: str) -> T | None:
         """Read a file that this document names; None if it has problems, which are then listed here."""
         if path.resolve() in self.opened:
             self.problems.append(Problem(str(path), 1, f"named by {self.document.path}, which it leads back to"))
@@ -45,13 +49,19 @@ class Reading:
         except ConfigError as error:
             self.problems.extend(error.problems)
             return None
-        value, problems = check(document, kind, opened=self.opened)
+        inner: dict[str, str] = {}
+        value, problems = check(document, kind, opened=self.opened, files=inner)
+        self.files[name] = _hash_all(document.sha256, inner)
         self.problems.extend(problems)
         return value
 
 
 def check(
-    document: Document, kind: type[T], *place: str | int, opened: tuple[Path, ...] = ()
+    document: Document,
+    kind: type[T],
+    *place: str | int,
+    opened: tuple[Path, ...] = (),
+    files: dict[str, str] | None = None,
 ) -> tuple[T | None, tuple[Problem, ...]]:
     """Read a document, or the part of it at a place, as a type; give the value or every problem.
 
@@ -66,8 +76,11 @@ def check(
         Keys and indices that lead to the part.
     opened
         Files that led to this one.
+    files
+        Takes up the files that the document names: name -> SHA-256.
     """
-    reading = Reading(document=document, opened=(*opened, document.path.resolve()))
+    named = {} if files is None else files
+    reading = Reading(document=document, opened=(*opened, document.path.resolve()), files=named)
     value, problems = None, list(document.problems)
     try:
         reader = _reader_of(kind)  # type: ignore[arg-type] # types are hashable
@@ -78,6 +91,12 @@ def check(
         problems += [problem for problem in found if problem.line not in broken]
     problems += reading.problems
     return (None if problems else value), tuple(problems)
+
+
+def _hash_all(own: str, inner: Mapping[str, str]) -> str:
+    """Give a digest of a file and of those that it names; its own where it names none."""
+    lines = [own, *(f"{sha256} {name}" for name, sha256 in sorted(inner.items()))]
+    return hashlib.sha256("\n".join(lines).encode()).hexdigest() if inner else own
 
 
 def _part(data: Any, place: Place) -> object:  # noqa: ANN401 - what a file holds is known only when it is read

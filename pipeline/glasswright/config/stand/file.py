@@ -1,91 +1,37 @@
-"""The stand file: the bench's name, bodies, scatter, and one section for each plugin that wants one."""
+"""The stand file: the bench's name, bodies, scatter, and one section for each plugin that wants one.
+
+What is kept of it is its text, and below that the digests of the files that it names: a layout or a map makes numbers
+as much as a constant does.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any, Self
+import hashlib
+import re
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
 
-from pydantic import AfterValidator, Field, create_model, model_validator
+from pydantic import create_model
 
-from glasswright.config.schema.names import Line, SafeName, Sentence
 from glasswright.config.schema.reading import check
-from glasswright.config.stand.watch_keys import WatchKeys
+from glasswright.config.stand.keys import StandKeys
 from glasswright.config.yaml.reading import scan_yaml
 from glasswright.errors import ConfigError
-from glasswright.plugin.settings import ConfigModel
-from glasswright.signing import is_public_key
+from glasswright.plain_text import escape_name
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
     from glasswright.config.schema.plugins import Plugins
+    from glasswright.config.stand.keys import ShopNote, Spread
+    from glasswright.config.stand.watch_keys import WatchKeys
     from glasswright.config.yaml.document import Document
     from glasswright.plugin.artefact import Artefact
 
 
-class Spread(ConfigModel):
-    """A standard uncertainty of the stand for one measured field, and where it is from."""
-
-    u: Annotated[float, Field(gt=0)] | None = None
-    """In the field's unit."""
-    relative_u: Annotated[float, Field(gt=0, lt=1)] | None = None
-    """Of the value."""
-    freedom: Annotated[float, Field(ge=1)] | None = None
-    """Degrees of freedom behind it, from a study; a number declared without counts as right to a quarter."""
-    with_repeats: bool = False
-    """Of a reproducibility: the repeatability is in it, as from a study without repeats."""
-    origin: Sentence
-    """The study it was found in, or who declared it and when."""
-
-    @model_validator(mode="after")
-    def _refuse_both(self) -> Self:
-        if (self.u is None) == (self.relative_u is None):
-            raise ValueError("give either `u` (in the field's unit) or `relative_u` (of the value)")
-        return self
-
-    def of(self, value: float) -> float:
-        """Give the standard uncertainty of a value."""
-        return self.u if self.u is not None else abs(value) * (self.relative_u or 0.0)
-
-
-def _check_measure(measure: str) -> str:
-    step, dot, field = measure.partition(".")
-    if not (step and dot and field):
-        raise ValueError("names no field: write `step.field`; `*` stands for any letters")
-    return measure
-
-
-def _check_key(key: str) -> str:
-    if not is_public_key(key):
-        raise ValueError("is no Ed25519 public key: write the line that `openssl pkey -pubout` prints in the middle")
-    return key
-
-
-Spreads = dict[Annotated[str, AfterValidator(_check_measure)], Spread]
-
-
-class ShopNote(ConfigModel):
-    """The shop, for the head of its records."""
-
-    name: Line
-    address: tuple[Line, ...] = ()
-    """Line by line."""
-
-
-class StandKeys(ConfigModel):
-    """The keys of a stand file that the engine reads."""
-
-    stand: SafeName
-    bodies: Annotated[tuple[Line, ...], Field(min_length=1)]
-    repeatability: Spreads = Field(default_factory=dict)
-    reproducibility: Spreads = Field(default_factory=dict)
-    watch: WatchKeys | None = None
-    may_decide: tuple[Line, ...] = ()
-    """Names of those who may release a lens that is in review."""
-    shop: ShopNote | None = None
-    ledger_key: Annotated[str, AfterValidator(_check_key)] | None = None
-    """Public key (Ed25519) that signs the ledger's head; nothing is signed where there is none."""
+FILES_FOLLOW: Final = "# SHA-256 of the files named above, as they were when this was read:"
+FILE_LINE: Final = re.compile(r"# (?P<sha256>[0-9a-f]{64})  (?P<name>.+)")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,16 +55,27 @@ class StandFile:
     sections: Mapping[str, Artefact]
     """By plugin; only those that the file has."""
     document: Document
+    files: Mapping[str, str] = field(default_factory=dict)
+    """The files that it names: name -> SHA-256, which covers what those name in turn."""
 
     @property
     def text(self) -> str:
-        """The file as it is written."""
-        return self.document.text
+        """The file as it is written, and comments with the digests of the files that it names."""
+        if not self.files:
+            return self.document.text
+        lines = [f"# {sha256}  {escape_name(name)}" for name, sha256 in sorted(self.files.items())]
+        return "\n".join((self.document.text.rstrip("\n"), FILES_FOLLOW, *lines, ""))
 
     @property
     def sha256(self) -> str:
-        """Of the file."""
-        return self.document.sha256
+        """Of that text."""
+        return hashlib.sha256(self.text.encode()).hexdigest()
+
+
+def read_files(text: str) -> Mapping[str, str]:
+    """Give the digests of the files that a stand file names, from its text as it is kept: name -> SHA-256."""
+    lines = text.rpartition(f"\n{FILES_FOLLOW}\n")[2].splitlines()
+    return {found["name"]: found["sha256"] for line in lines if (found := FILE_LINE.fullmatch(line))}
 
 
 def load_stand(path: Path, plugins: Plugins) -> StandFile:
@@ -130,7 +87,8 @@ def load_stand(path: Path, plugins: Plugins) -> StandFile:
         With every mistake in any of them.
     """
     document = scan_yaml(path)
-    value, problems = check(document, model_for(plugins))
+    files: dict[str, str] = {}
+    value, problems = check(document, model_for(plugins), files=files)
     if value is None:
         raise ConfigError(problems)
     sections = {name: getattr(value, name) for name in plugins.sections}
@@ -145,6 +103,7 @@ def load_stand(path: Path, plugins: Plugins) -> StandFile:
         ledger_key=value.ledger_key,
         sections={name: section for name, section in sections.items() if section is not None},
         document=document,
+        files=files,
     )
 
 

@@ -9,7 +9,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from glasswright.config.plan.plan import Plan
-    from glasswright.config.stand.file import Spread, StandFile
+    from glasswright.config.stand.file import StandFile
+    from glasswright.config.stand.keys import Spread
     from glasswright.config.yaml.document import Place
     from glasswright.errors import Problem
 

@@ -23,6 +23,7 @@ class Document:
     path: Path
     text: str
     sha256: str
+    """Of the text."""
     data: Any
     lines: Mapping[Place, int]
     """The line of each key (of a mapping) and each element (of a list), from 1."""

@@ -67,7 +67,7 @@ def scan_bytes(path: Path, content: bytes) -> Document:
     return Document(
         path=path,
         text=text,
-        sha256=hashlib.sha256(content).hexdigest(),
+        sha256=hashlib.sha256(text.encode()).hexdigest(),
         data=builder.data,
         lines=builder.lines,
         written=builder.written,

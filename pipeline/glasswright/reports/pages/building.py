@@ -116,11 +116,11 @@ def build_pages(ledger: Path, out: Path, *, nights: Sequence[int], tickets: Path
     workers
         Processes that draw tickets' pages; 1 draws them here.
     """
-    make_folder(out)
     with Ledger.open_for_reading(ledger) as opened:
         runs = read_runs(opened)
         by_number = {run.number: run for night in nights or (None,) for run in choose_night(runs, night)}
         chosen = tuple(by_number.values())
+        make_folder(out)
         every = read_triages(opened)
         of_night = {ticket for run in chosen for ticket in run.tickets}
         triages = [each for each in every if each.number in of_night]

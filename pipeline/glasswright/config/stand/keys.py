@@ -1,0 +1,76 @@
+"""The keys of a stand file that are the engine's own: the bench's name, its bodies, its scatter, who may decide."""
+
+from __future__ import annotations
+
+from typing import Annotated, Self
+
+from pydantic import AfterValidator, Field, model_validator
+
+from glasswright.config.schema.names import Line, SafeName, Sentence
+from glasswright.config.stand.watch_keys import WatchKeys
+from glasswright.plugin.settings import ConfigModel
+from glasswright.signing import is_public_key
+
+
+class Spread(ConfigModel):
+    """A standard uncertainty of the stand for one measured field, and where it is from."""
+
+    u: Annotated[float, Field(gt=0)] | None = None
+    """In the field's unit."""
+    relative_u: Annotated[float, Field(gt=0, lt=1)] | None = None
+    """Of the value."""
+    freedom: Annotated[float, Field(ge=1)] | None = None
+    """Degrees of freedom behind it, from a study; a number declared without counts as right to a quarter."""
+    with_repeats: bool = False
+    """Of a reproducibility: the repeatability is in it, as from a study without repeats."""
+    origin: Sentence
+    """The study it was found in, or who declared it and when."""
+
+    @model_validator(mode="after")
+    def _refuse_both(self) -> Self:
+        if (self.u is None) == (self.relative_u is None):
+            raise ValueError("give either `u` (in the field's unit) or `relative_u` (of the value)")
+        return self
+
+    def of(self, value: float) -> float:
+        """Give the standard uncertainty of a value."""
+        return self.u if self.u is not None else abs(value) * (self.relative_u or 0.0)
+
+
+def _check_measure(measure: str) -> str:
+    step, dot, field = measure.partition(".")
+    if not (step and dot and field):
+        raise ValueError("names no field: write `step.field`; `*` stands for any letters")
+    return measure
+
+
+def _check_key(key: str) -> str:
+    if not is_public_key(key):
+        raise ValueError("is no Ed25519 public key: write the line that `openssl pkey -pubout` prints in the middle")
+    return key
+
+
+Spreads = dict[Annotated[str, AfterValidator(_check_measure)], Spread]
+
+
+class ShopNote(ConfigModel):
+    """The shop, for the head of its records."""
+
+    name: Line
+    address: tuple[Line, ...] = ()
+    """Line by line."""
+
+
+class StandKeys(ConfigModel):
+    """The keys of a stand file that the engine reads."""
+
+    stand: SafeName
+    bodies: Annotated[tuple[Line, ...], Field(min_length=1)]
+    repeatability: Spreads = Field(default_factory=dict)
+    reproducibility: Spreads = Field(default_factory=dict)
+    watch: WatchKeys | None = None
+    may_decide: tuple[Line, ...] = ()
+    """Names of those who may release a lens that is in review."""
+    shop: ShopNote | None = None
+    ledger_key: Annotated[str, AfterValidator(_check_key)] | None = None
+    """Public key (Ed25519) that signs the ledger's head; nothing is signed where there is none."""
