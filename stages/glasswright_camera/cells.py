@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright_camera.compiled import compiled, compiled_in_any_order
+from glasswright_camera.robust import robust_sigma
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -14,7 +15,6 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Array32 = NDArray[np.float32]
 
-STANDARD_OF_MAD: Final = 1.482602
 SAMPLE: Final = 2**18
 """Cells from which the noise of a whole frame is read: its standard error is 0.2 % of it. A median of all cells of a
 large frame would cost more than everything else that is done with them."""
@@ -25,8 +25,7 @@ TAIL: Final = 4.0
 def measure_noise(frame: Array32, *, middle: float | None = None) -> float:
     """Give the robust standard deviation of a frame about its median, or about a middle that is known."""
     sample = frame.ravel()[:: max(1, frame.size // SAMPLE)]
-    about = np.median(sample) if middle is None else middle
-    return STANDARD_OF_MAD * float(np.median(np.abs(sample - about)))
+    return robust_sigma(sample, about=middle)
 
 
 @compiled_in_any_order

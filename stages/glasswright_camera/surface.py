@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_camera.cells import STANDARD_OF_MAD, mean_cells
+from glasswright_camera.cells import mean_cells
+from glasswright_camera.robust import robust_sigma
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -44,7 +45,7 @@ def fit_surface(light: Array32) -> Array32:
         part = design[kept]
         fit = np.linalg.solve(part.T @ part, part.T @ value[kept])
         off = value / (design @ fit) - 1
-        kept = off > -BELOW * STANDARD_OF_MAD * float(np.median(np.abs(off[kept])))
+        kept = off > -BELOW * robust_sigma(off[kept], about=0.0)
     fine_y, fine_x = (
         np.polynomial.legendre.legvander(2 * (np.arange(size) + 0.5) / size - 1, DEGREE) for size in (rows, columns)
     )

@@ -7,7 +7,7 @@ import json
 import math
 from collections import defaultdict
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from glasswright.errors import LedgerDamagedError
 from glasswright.ledger.attempts import latest_attempts
@@ -37,11 +37,34 @@ if TYPE_CHECKING:
     from glasswright.ledger.attempts import Attempt
     from glasswright.ledger.store import Database
 
-OUTCOME_COLUMNS: Final = (
-    "id, address, step, stage, scope, ticket, setting, shot, status, reason, caveats, notes, artefact, "
-    "measured_count, measured_hash, seconds, traceback, content, hash"
-)
-OUTCOME_SQL: Final = f"SELECT {OUTCOME_COLUMNS} FROM outcome"
+
+class OutcomeRow(NamedTuple):
+    """A row of the table `outcome`; columns are read in this order."""
+
+    id: int
+    address: str
+    step: str
+    stage: str
+    scope: int
+    ticket: str
+    setting: str
+    shot: str
+    status: str
+    reason: str
+    caveats: str
+    notes: str
+    artefact: str | None
+    measured_count: int
+    measured_hash: str
+    seconds: float
+    traceback: str
+    content: str
+    """Hash of the columns from `address` to `measured_hash`."""
+    hash: str
+    """Hash of `content`, `seconds` and `traceback`."""
+
+
+OUTCOME_SQL: Final = f"SELECT {', '.join(OutcomeRow._fields)} FROM outcome"
 MANIFEST_SQL: Final = (
     "SELECT manifest.id, ticket, folder, record, content, manifest.hash, started_at, versions FROM manifest "
     "JOIN run ON run.id = run "
@@ -56,45 +79,45 @@ def damaged(database: Database, what: str) -> LedgerDamagedError:
     return LedgerDamagedError(f"{database.path}: {what} does not match its hash: restore the ledger from a backup")
 
 
-def check_outcome(database: Database, row: Sequence[Any]) -> None:
-    """Check an outcome's row, in the order of `OUTCOME_COLUMNS`, against its hashes."""
-    seconds, traceback, content, hashed = row[-4:]
-    if row_hash(*row[1:-4]) != content or row_hash(content, seconds, traceback) != hashed:
-        raise damaged(database, f"outcome {row[0]} ({row[2]} of {row[5] or 'the night'})")
+def check_outcome(database: Database, row: OutcomeRow) -> None:
+    """Check an outcome's row against its hashes."""
+    if row_hash(*row[1:-4]) != row.content or row_hash(row.content, row.seconds, row.traceback) != row.hash:
+        raise damaged(database, f"outcome {row.id} ({row.step} of {row.ticket or 'the night'})")
+
+
+def read_outcomes(database: Database, condition: str, *values: object) -> list[OutcomeRow]:
+    """Read the outcomes that meet a condition, each checked against its hashes."""
+    rows = [OutcomeRow(*row) for row in database.rows(f"{OUTCOME_SQL} {condition}", *values)]
+    for row in rows:
+        check_outcome(database, row)
+    return rows
 
 
 def find(database: Database, addresses: Iterable[str]) -> dict[str, Outcome]:
     """Give the latest outcome at each address that has one, without its artefact."""
-    sql = OUTCOME_SQL + " WHERE address IN (SELECT value FROM json_each(?)) ORDER BY id"
-    found = {}
-    for row in database.rows(sql, json.dumps(list(addresses))):
-        check_outcome(database, row)
-        found[row[1]] = _outcome(row)
-    return found
+    condition = "WHERE address IN (SELECT value FROM json_each(?)) ORDER BY id"
+    return {row.address: _outcome(row) for row in read_outcomes(database, condition, json.dumps(list(addresses)))}
 
 
-def _outcome(row: Sequence[Any]) -> Outcome:
-    _, address, step, stage, scope, ticket, setting, shot, status, reason, caveats, notes, *_ = row
+def _outcome(row: OutcomeRow) -> Outcome:
     return Outcome(
-        step=step,
-        stage=stage,
-        item=Item(scope=Scope(scope), ticket=ticket, setting=read_setting(setting), shot=shot),
-        address=address,
-        status=Status(status),
-        reason=reason,
-        traceback=row[-3],
-        caveats=read_names(caveats),
-        notes=read_names(notes),
-        seconds=row[-4],
+        step=row.step,
+        stage=row.stage,
+        item=Item(scope=Scope(row.scope), ticket=row.ticket, setting=read_setting(row.setting), shot=row.shot),
+        address=row.address,
+        status=Status(row.status),
+        reason=row.reason,
+        traceback=row.traceback,
+        caveats=read_names(row.caveats),
+        notes=read_names(row.notes),
+        seconds=row.seconds,
     )
 
 
 def find_artefact(database: Database, address: str) -> str | None:
     """Give the SHA-256 of the artefact of the latest outcome at an address."""
-    rows = database.rows(OUTCOME_SQL + " WHERE address = ? ORDER BY id DESC LIMIT 1", address)
-    for row in rows:
-        check_outcome(database, row)
-    return str(rows[0][12]) if rows and rows[0][12] is not None else None
+    rows = read_outcomes(database, "WHERE address = ? ORDER BY id DESC LIMIT 1", address)
+    return rows[0].artefact if rows else None
 
 
 @lru_cache(maxsize=4096)
@@ -144,7 +167,7 @@ def _states(
     database: Database, manifests: Sequence[Sequence[Any]], measures: Collection[str] | None
 ) -> tuple[TicketState, ...]:
     members = _members(database, [row[0] for row in manifests])
-    outcomes = {row[0]: row for rows in members.values() for row in rows}
+    outcomes = {row.id: row for rows in members.values() for row in rows}
     measured = read_measured(database, outcomes, measures)
     attempts = latest_attempts(database, [row[1] for row in manifests])
     methods = dict[str, str]()
@@ -158,21 +181,22 @@ def _with_twins(state: TicketState, finder: TwinFinder) -> TicketState:
     return dataclasses.replace(state, twins=twins, replaced_by=finder.find_replacing(state.record, twins))
 
 
-def _members(database: Database, manifests: Sequence[int]) -> Mapping[int, list[Any]]:
-    columns = ", ".join(f"outcome.{name}" for name in OUTCOME_COLUMNS.split(", "))
+def _members(database: Database, manifests: Sequence[int]) -> Mapping[int, list[OutcomeRow]]:
+    columns = ", ".join(f"outcome.{name}" for name in OutcomeRow._fields)
     sql = (
         f"SELECT manifest, {columns} FROM manifest_outcome JOIN outcome ON outcome.id = manifest_outcome.outcome "
         "WHERE manifest IN (SELECT value FROM json_each(?)) ORDER BY manifest, outcome.id"
     )
-    members: dict[int, list[Any]] = defaultdict(list)
-    for manifest, *row in database.rows(sql, json.dumps(list(manifests))):
+    members: dict[int, list[OutcomeRow]] = defaultdict(list)
+    for manifest, *columns_of in database.rows(sql, json.dumps(list(manifests))):
+        row = OutcomeRow(*columns_of)
         check_outcome(database, row)
         members[manifest].append(row)
     return members
 
 
 def read_measured(
-    database: Database, outcomes: Mapping[int, Sequence[Any]], measures: Collection[str] | None
+    database: Database, outcomes: Mapping[int, OutcomeRow], measures: Collection[str] | None
 ) -> Mapping[int, dict[str, Measured]]:
     """Give outcome -> path -> measurement, for those asked for; one that should be there and is not is looked into."""
     if measures is None:
@@ -188,10 +212,10 @@ def read_measured(
     found: dict[int, dict[str, Measured]] = defaultdict(dict)
     for outcome, path, unit, kind, value, text, u, hashed in database.rows(sql, json.dumps(list(outcomes)), paths):
         row = outcomes[outcome]
-        if asked is not None and (row[2], path) not in asked:
+        if asked is not None and (row.step, path) not in asked:
             continue
-        if measurement_hash(row[1], path, unit, kind, value, u, text) != hashed:
-            raise damaged(database, f"measurement {row[2]}.{path} of {row[5]} (outcome {outcome})")
+        if measurement_hash(row.address, path, unit, kind, value, u, text) != hashed:
+            raise damaged(database, f"measurement {row.step}.{path} of {row.ticket} (outcome {outcome})")
         number = math.nan if kind == "nan" else value
         own_u = math.nan if u == NAN_U else u
         found[outcome][path] = Measured(path=path, value=number, text=text, u=own_u, unit=unit)
@@ -202,7 +226,7 @@ def read_measured(
 
 def _look_into_missing(
     database: Database,
-    outcomes: Mapping[int, Sequence[Any]],
+    outcomes: Mapping[int, OutcomeRow],
     found: Mapping[int, Mapping[str, Measured]],
     asked: Collection[tuple[str, ...]],
 ) -> None:
@@ -213,34 +237,34 @@ def _look_into_missing(
     short = {
         number: row
         for number, row in outcomes.items()
-        if row[13] and row[2] in paths and not paths[row[2]] <= found.get(number, {}).keys()
+        if row.measured_count and row.step in paths and not paths[row.step] <= found.get(number, {}).keys()
     }
     check_all_measurements(database, short)
 
 
-def check_all_measurements(database: Database, outcomes: Mapping[int, Sequence[Any]]) -> None:
+def check_all_measurements(database: Database, outcomes: Mapping[int, OutcomeRow]) -> None:
     """Check every measurement of outcomes, and that none is missing."""
     sql = MEASUREMENT_SQL + "WHERE outcome IN (SELECT value FROM json_each(?)) ORDER BY outcome, path"
     hashes: dict[int, list[bytes]] = defaultdict(list)
     for outcome, path, unit, kind, value, text, u, hashed in database.rows(sql, json.dumps(list(outcomes))):
-        if measurement_hash(outcomes[outcome][1], path, unit, kind, value, u, text) != hashed:
+        if measurement_hash(outcomes[outcome].address, path, unit, kind, value, u, text) != hashed:
             raise damaged(database, f"measurement {path} of outcome {outcome}")
         hashes[outcome].append(hashed)
     for number, row in outcomes.items():
-        if (len(hashes[number]), join_hashes(hashes[number])) != (row[13], row[14]):
-            raise damaged(database, f"the list of measurements of outcome {number} ({row[2]} of {row[5]})")
+        if (len(hashes[number]), join_hashes(hashes[number])) != (row.measured_count, row.measured_hash):
+            raise damaged(database, f"the list of measurements of outcome {number} ({row.step} of {row.ticket})")
 
 
 def _state(
     database: Database,
     manifest: Sequence[Any],
-    members: Sequence[Sequence[Any]],
+    members: Sequence[OutcomeRow],
     measured: Mapping[int, Mapping[str, Measured]],
     attempt: Attempt | None,
     methods: dict[str, str],
 ) -> TicketState:
     number, ticket, folder, text, content, hashed, started_at, versions = manifest
-    expected = manifest_content(text, [row[-2] for row in members])
+    expected = manifest_content(text, [row.content for row in members])
     record = from_text(text)
     if content != expected or row_hash(ticket, content, folder) != hashed or not isinstance(record, TicketRecord):
         raise damaged(database, f"manifest {number} of ticket {ticket}")
@@ -253,7 +277,7 @@ def _state(
         record=dataclasses.replace(record, folder=folder),
         content=content,
         measured_at=started_at,
-        outcomes=tuple(_kept(row, measured.get(row[0], {})) for row in members),
+        outcomes=tuple(_kept(row, measured.get(row.id, {})) for row in members),
         other_lenses=find_other_lenses(record, earlier),
         gone_shots=find_gone_shots(record, earlier),
         other_phases=find_other_phases(record, earlier),
@@ -278,17 +302,17 @@ def _read_method(database: Database, record: TicketRecord, known: dict[str, str]
     return known[sha256] if sha256 else ""
 
 
-def _kept(row: Sequence[Any], measured: Mapping[str, Measured]) -> KeptOutcome:
+def _kept(row: OutcomeRow, measured: Mapping[str, Measured]) -> KeptOutcome:
     return KeptOutcome(
-        step=row[2],
-        scope=Scope(row[4]),
-        setting=read_setting(row[6]),
-        shot=row[7],
-        status=Status(row[8]),
-        reason=row[9],
-        caveats=read_names(row[10]),
+        step=row.step,
+        scope=Scope(row.scope),
+        setting=read_setting(row.setting),
+        shot=row.shot,
+        status=Status(row.status),
+        reason=row.reason,
+        caveats=read_names(row.caveats),
         measured=measured,
-        address=row[1],
-        has_artefact=row[12] is not None,
-        notes=read_names(row[11]),
+        address=row.address,
+        has_artefact=row.artefact is not None,
+        notes=read_names(row.notes),
     )

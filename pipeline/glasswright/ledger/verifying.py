@@ -11,7 +11,7 @@ from glasswright.errors import LedgerDamagedError
 from glasswright.ledger.chain import check_bound_counts, check_chain
 from glasswright.ledger.hashes import row_hash
 from glasswright.ledger.judgements import JUDGEMENT_SQL, read_judgement
-from glasswright.ledger.reading import OUTCOME_SQL, check_all_measurements, check_outcome
+from glasswright.ledger.reading import OUTCOME_SQL, OutcomeRow, check_all_measurements, check_outcome
 from glasswright.ledger.restored import read_restored
 from glasswright.ledger.writing import manifest_content
 
@@ -133,15 +133,15 @@ def _check_runs(database: Database) -> Iterator[str]:
 
 
 def _check_outcomes(database: Database, which: str = "1") -> Iterator[str]:
-    rows = database.rows(f"{OUTCOME_SQL} WHERE {which}")
+    rows = [OutcomeRow(*row) for row in database.rows(f"{OUTCOME_SQL} WHERE {which}")]
     for row in rows:
         yield from _catch(lambda row=row: check_outcome(database, row))  # type: ignore[misc]
     try:
-        check_all_measurements(database, {row[0]: row for row in rows})
+        check_all_measurements(database, {row.id: row for row in rows})
     except LedgerDamagedError:
         # name each one
         for row in rows:
-            yield from _catch(lambda row=row: check_all_measurements(database, {row[0]: row}))  # type: ignore[misc]
+            yield from _catch(lambda row=row: check_all_measurements(database, {row.id: row}))  # type: ignore[misc]
 
 
 def _check_manifests(database: Database, which: str = "1") -> Iterator[str]:

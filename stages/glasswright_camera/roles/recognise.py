@@ -16,6 +16,7 @@ import numpy as np
 from scipy.ndimage import binary_dilation, binary_erosion, find_objects, label, uniform_filter
 
 from glasswright import Unmeasurable, format_against
+from glasswright_camera.robust import robust_sigma
 from glasswright_camera.small_frame import measure_plane_levels, shrink_mosaic
 from glasswright_camera.surface import LEAST_SIDE, fit_surface
 
@@ -94,7 +95,6 @@ PATCH_STEEP: Final = 0.5
 of a fleck on the rear lens has not (0.22 for one of 2 mm at f/22)."""
 PATCH_SIDE: Final = 0.05
 """Least side of a patch, of the frame's shorter side."""
-STANDARD_OF_MAD: Final = 1.482602
 NOISE_ROWS: Final = 32
 """Of the frame, from which its noise is read: of a frame 6000 wide, within half a percent."""
 UNLIT_CELL: Final = 0.03
@@ -215,7 +215,7 @@ def look_at(small: SmallFrame, noise: float) -> Appearance:
         kept[:] = True
     residual = take_off_bands(ratio - 1, kept)
     values = residual[kept]
-    uneven = STANDARD_OF_MAD * float(np.median(np.abs(values - np.median(values))))
+    uneven = robust_sigma(values)
     beyond = binary_erosion(cut, iterations=4 * EDGE_CELLS, border_value=1)
     detail_share = find_detail(light / median, noise, (kept, beyond))
     clear = find_crossed_waves(residual, kept)
@@ -258,7 +258,7 @@ def measure_cell_noise(mosaic: Mosaic, small: SmallFrame) -> float:
     step, every = mosaic.pattern.shape[2], max(1, mosaic.values.shape[1] // NOISE_ROWS)
     rows = mosaic.values[:, ::every].astype(np.float32)
     bend = rows[:, :, 2 * step :] - 2 * rows[:, :, step:-step] + rows[:, :, : -2 * step]
-    pixel = STANDARD_OF_MAD * float(np.median(np.abs(bend))) / 6**0.5
+    pixel = robust_sigma(bend, about=0.0) / 6**0.5
     level = float(np.median(rows)) - float(mosaic.black_dn.mean())
     return pixel / max(level, 1.0) / small.block_px
 
