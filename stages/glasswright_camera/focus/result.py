@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from glasswright import Artefact
@@ -21,9 +22,9 @@ class ColourOffset:
     """In depths of focus, N c (1 + m) on one side. Within 1 the blur is below the circle of confusion c, which is
     far from sharp: what the offset costs is `kept_sharpness_frac`."""
     offset_depths_u: float
-    kept_sharpness_frac: float
+    kept_sharpness_frac: float = math.nan
     """MTF50 where the camera was focused over MTF50 at best focus, by the lens's own curve along the board."""
-    kept_sharpness_frac_u: float
+    kept_sharpness_frac_u: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
