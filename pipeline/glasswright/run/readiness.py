@@ -15,7 +15,7 @@ from glasswright.intake.checksums import FILE_NAME
 from glasswright.intake.index import IDENTITY_CONTRADICTION, UNVERIFIED_COPY
 from glasswright.judging.card import At
 from glasswright.judging.hand_checks import UNASKED_PHASES
-from glasswright.judging.judge import find_spreads
+from glasswright.judging.judge import ENOUGH_SHOTS, find_spreads
 from glasswright.judging.method import NO_PLAN
 from glasswright.plugin.roles import Role
 from glasswright.plugin.stage import Scope
@@ -137,7 +137,8 @@ def foresee(ticket: TicketFile, survey: Survey, card: Card | None, bench: Bench)
         for each in lacking:
             missing[each.role, each.at] = max(missing.get((each.role, each.at), 0), each.count)
         cannot = [*blocked, *_why_made_otherwise(card, limit, bench.plan), *(f"{each} lacking" for each in lacking)]
-        review = _why_review(limit, card, survey, bench.stand)
+        few = max(counts.values(), default=0) < ENOUGH_SHOTS
+        review = _why_review(limit, card, survey, bench.stand, few=few)
         limits.append(
             LimitOutlook(
                 limit=limit.measure if limit.at == At() else f"{limit.measure} at {limit.at}",
@@ -188,11 +189,13 @@ def _why_made_otherwise(card: Card, limit: Limit, plan: Plan) -> list[str]:
     return [f"plan `{plan.name}` makes it otherwise than the card's: {differences[0]}"] if differences else []
 
 
-def _why_review(limit: Limit, card: Card, survey: Survey, stand: StandFile | None) -> list[str]:
+def _why_review(limit: Limit, card: Card, survey: Survey, stand: StandFile | None, *, few: bool) -> list[str]:
     found = []
     is_guarded = card.rule_of(limit) == "guarded"
     if stand is not None and is_guarded and not find_spreads(stand.reproducibility, limit.measure):
         found.append("the stand file declares no reproducibility of it: add it, or study the stand")
+    if stand is not None and is_guarded and few and not find_spreads(stand.repeatability, limit.measure):
+        found.append(f"the stand file declares no repeatability of it, and there are fewer than {ENOUGH_SHOTS} shots")
     if UNVERIFIED_COPY not in limit.accept and survey.unlisted:
         what = f"{survey.unlisted} of its shots are not in {FILE_NAME}" if survey.has_checksums else f"no {FILE_NAME}"
         found.append(f"{what}: run `sha256sum */* > {FILE_NAME}` in the ticket's folder on the computer that copied it")
