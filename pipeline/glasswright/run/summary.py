@@ -149,7 +149,7 @@ def find_causes(report: TicketReport) -> list[str]:
         for each in report.refusals
         if each.status == Status.SKIPPED and BECAUSE not in each.reason
     ]
-    lacking = never if not failed and report.verdict != "PASS" else []
+    lacking = never if report.verdict in ("", "UNKNOWN") else []
     others = [reason for reason in report.verdict_reasons if reason not in failed]
     return list(dict.fromkeys([*failed, *report.unused, *shots, *broken, *lacking, *others]))
 
