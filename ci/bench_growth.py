@@ -131,7 +131,7 @@ def main() -> None:
 
 
 def describe(nights: int, shots: int, said: dict) -> dict:
-    """Give what a ticket costs at a night's beginning and at its end: the driver's own time, and the clock's."""
+    """Return what a ticket costs at a night's beginning and at its end: the driver's own time, and the clock's."""
     walls, own = ([stamp[column] for stamp in said["stamps"]] for column in (0, 1))
     part = max(len(walls) // 4, 2)
     first = slice(1, 1 + part)  # the first ticket holds what is loaded once

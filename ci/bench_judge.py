@@ -88,7 +88,7 @@ def _add_ticket(ledger: Ledger, run: int, number: str, settings: tuple[Setting, 
 
 
 def make_card(folder: Path) -> CardFile:
-    """Give a card with some limits on every step, each at every setting."""
+    """Return a card with some limits on every step, each at every setting."""
     lines = [f'card: "{MODEL}"', "valid_for: {stand: north-bench, body: Ostrel D7}", "limits:"]
     lines += [
         f"  - {{measure: {step}.zone_{each:02}_px, max: {each + 1}}}" for step in STEPS for each in range(LIMITS_A_STEP)
@@ -121,7 +121,7 @@ def make_stand() -> BenchStand:
 
 
 def time_judging(path: Path, card: CardFile) -> tuple[float, float, float, int]:
-    """Give the seconds to judge, those to keep the judgements, the processor's for both, and the count of verdicts."""
+    """The seconds to judge, those to keep the judgements, the processor's for both, and the count of verdicts."""
     start, processor = time.perf_counter(), time.process_time()
     with Ledger.open_for_reading(path) as ledger:
         ledger.check_chain()

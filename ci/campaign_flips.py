@@ -121,7 +121,7 @@ def _dump(path: Path) -> Tables:
 
 
 def _rows(connection: sqlite3.Connection, table: str) -> Iterator[dict[str, Any]]:
-    """Give the rows of a table one by one, so that one that cannot be read hides no other."""
+    """Yield the rows of a table one by one, so that one that cannot be read hides no other."""
     place = 0
     while True:
         try:

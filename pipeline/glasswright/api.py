@@ -61,7 +61,7 @@ class Measured:
     """Of the card; empty where no cards were given."""
 
     def get(self, step: str) -> tuple[Artefact, ...]:
-        """Give the results of one step, such as `measure_mtf50`: frozen dataclasses."""
+        """Return the results of one step, such as `measure_mtf50`: frozen dataclasses."""
         return tuple(artefact for name, artefact in self.results if name == step)
 
     def draw(self, step: str) -> tuple[Picture, ...]:
@@ -85,7 +85,7 @@ class OpenLedger:
         self._ledger = Ledger.open_for_reading(path)
 
     def __enter__(self) -> Self:
-        """Give itself."""
+        """Return itself."""
         return self
 
     def __exit__(self, *error: object) -> None:
@@ -97,12 +97,12 @@ class OpenLedger:
         self._ledger.__exit__(None, None, None)
 
     def measurements(self, *tickets: str) -> Table:
-        """Give what the ledger says now of tickets (all if none is named): one measured value a row."""
+        """Return what the ledger says now of tickets (all if none is named): one measured value a row."""
         judged = Gatekeeper(self._ledger).gate_all(tickets or None, measures=None)
         return Table(MEASUREMENT_COLUMNS, [row for each in judged for row in list_measurements(each)])
 
     def verdicts(self, *tickets: str) -> Table:
-        """Give the gate's decision and every verdict: one a row."""
+        """Return the gate's decision and every verdict: one a row."""
         judged = Gatekeeper(self._ledger).gate_all(tickets or None)
         return Table(VERDICT_COLUMNS, [row for each in judged for row in list_verdicts(each)])
 

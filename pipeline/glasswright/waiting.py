@@ -20,7 +20,7 @@ BETWEEN_S: Final = (0.5, 15.0)
 
 
 def watch_progress(items: Iterable[T], total: int, what: str) -> Iterator[T]:
-    """Give items on, and say on stderr how many are done and how long the rest will take.
+    """Yield items on, and say on stderr how many are done and how long the rest will take.
 
     Parameters
     ----------

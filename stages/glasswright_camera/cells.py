@@ -23,7 +23,7 @@ TAIL: Final = 4.0
 
 
 def measure_noise(frame: Array32, *, middle: float | None = None) -> float:
-    """Give the robust standard deviation of a frame about its median, or about a middle that is known."""
+    """Return the robust standard deviation of a frame about its median, or about a middle that is known."""
     sample = frame.ravel()[:: max(1, frame.size // SAMPLE)]
     return robust_sigma(sample, about=middle)
 
@@ -51,7 +51,7 @@ def mean_cells(frame: Array32, side: int) -> Array32:  # pragma: no cover - comp
 
 
 def weigh_blur(sigma: float) -> Array32:
-    """Give the weights of a Gaussian blur from its middle outwards; they and their mirror images add up to 1."""
+    """Return the weights of a Gaussian blur from its middle outwards; they and their mirror images add up to 1."""
     reach = int(TAIL * sigma + 0.5)
     weight = np.exp(-0.5 * (np.arange(reach + 1) / sigma) ** 2)
     return np.asarray(weight / (2 * weight.sum() - weight[0]), dtype=np.float32)
@@ -127,7 +127,7 @@ def fill_lone(frame: Array32) -> Array32:  # pragma: no cover - compiled
 def follow_dark(
     frame: Array32, side: int, limit: float, row: int, column: int
 ) -> NDArray[np.int64]:  # pragma: no cover - compiled
-    """Give the row and column of the cells, joined side x side, that are below a limit and hang together with one.
+    """Return the row and column of the cells, joined side x side, that are below a limit and hang together with one.
 
     (cells, 2); none where that one is not below it. Only the cells that are looked at are joined.
     """

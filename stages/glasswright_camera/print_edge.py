@@ -34,18 +34,18 @@ CORRECTION_U: Final = 0.25
 
 
 def lose_to_print(mtf50: float, edge_blur_um: float, magnification_frac: float, pixel_pitch_um: float) -> float:
-    """Give the share that the print takes off a lens's own MTF50 (cycles/pixel)."""
+    """Return the share that the print takes off a lens's own MTF50 (cycles/pixel)."""
     print_px = edge_blur_um * magnification_frac / pixel_pitch_um
     return 1 - 1 / math.hypot(1, mtf50 * print_px / GAUSSIAN)
 
 
 def find_width(edge_blur_um: float, magnification_frac: float, pixel_pitch_um: float) -> float:
-    """Give 1 / MTF50^2 of the print's edge alone, pixels^2 per cycle^2."""
+    """Return 1 / MTF50^2 of the print's edge alone, pixels^2 per cycle^2."""
     return (edge_blur_um * magnification_frac / pixel_pitch_um / GAUSSIAN) ** 2
 
 
 def take_off_print(mtf50: Array, mtf50_u: Array, width: float) -> tuple[Array, Array]:
-    """Give MTF50 and its uncertainty without the print's edge; NaN where the print alone would explain what was read.
+    """Return MTF50 and its uncertainty without the print's edge; NaN where the print alone would explain what was read.
 
     What the correction itself is uncertain by is not in it: see `correction_u`.
     """
@@ -57,17 +57,17 @@ def take_off_print(mtf50: Array, mtf50_u: Array, width: float) -> tuple[Array, A
 
 
 def correction_u(mtf50: Array, width: float) -> Array:
-    """Give the standard uncertainty that the correction adds to a corrected MTF50; all discs and shots share it."""
+    """Return the standard uncertainty that the correction adds to a corrected MTF50; all discs and shots share it."""
     return np.asarray(CORRECTION_U * (mtf50 - mtf50 / np.sqrt(1 + width * mtf50**2)))
 
 
 def find_layout(stand: Stand, chart: str) -> ChartLayout | None:
-    """Give the layout of a chart of the stand by its name."""
+    """Return the layout of a chart of the stand by its name."""
     return next((use.layout for use in stand.charts if use.layout.name == chart), None)
 
 
 def width_of_print(stand: Stand, chart: str, magnification_frac: float) -> float:
-    """Give `find_width` of a chart of the stand, 0 where its edge was not measured."""
+    """Return `find_width` of a chart of the stand, 0 where its edge was not measured."""
     layout = find_layout(stand, chart)
     blur_um = layout.edge_blur_um if layout is not None else None
     return find_width(blur_um or 0.0, magnification_frac, stand.sensor.pixel_pitch_um)

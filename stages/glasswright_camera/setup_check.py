@@ -49,13 +49,13 @@ def check_setup(stand: Stand, facts: tuple[CardFact, ...]) -> Iterator[SetupFind
 
 
 def find_frame(stand: Stand) -> tuple[float, float]:
-    """Give width and height of the stand's frames in mm; 36 x 24 where the stand file does not say."""
+    """Return width and height of the stand's frames in mm; 36 x 24 where the stand file does not say."""
     size, pitch = stand.sensor.frame_px, stand.sensor.pixel_pitch_um
     return (size[0] * pitch / 1000, size[1] * pitch / 1000) if size is not None else FRAME_MM
 
 
 def fill_frame(layout: ChartLayout, stand: Stand) -> float:
-    """Give the magnification at which a chart fills the usual share of the stand's frame."""
+    """Return the magnification at which a chart fills the usual share of the stand's frame."""
     across, down = (layout.columns - 1) * layout.pitch_mm, (layout.rows - 1) * layout.pitch_mm
     return chart_magnification(across, down, find_frame(stand))
 

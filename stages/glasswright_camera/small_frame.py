@@ -81,7 +81,7 @@ def _add_rows(
 
 
 def measure_plane_levels(mosaic: Mosaic) -> NDArray[np.float64]:
-    """Give each plane's bright level above black in DN, (planes,), from a sample of the pattern's cells.
+    """Return each plane's bright level above black in DN, (planes,), from a sample of the pattern's cells.
 
     Raises
     ------

@@ -175,7 +175,7 @@ class RampLayout(Artefact):
         self.as_lattice()  # which refuses marks that do not tell the ends apart
 
     def as_lattice(self) -> ChartLayout:
-        """Give the print as the lattice of discs that it is."""
+        """Return the print as the lattice of discs that it is."""
         return ChartLayout(
             name=self.name,
             columns=self.columns,
@@ -311,7 +311,7 @@ class Stand(Artefact):
     dust: tuple[Mote, ...] = ()
 
     def focus_step_um(self, setting: Setting | None) -> tuple[float, float]:
-        """Give the size of a focus step at the sensor and its standard uncertainty, um; NaN where it is not known."""
+        """Return the size of a focus step at the sensor and its standard uncertainty, um; NaN where it is not known."""
         step, number = self.focus_step, setting.f_number if setting else None
         if step is None or (step.per_square_f_number and number is None):
             return float("nan"), float("nan")

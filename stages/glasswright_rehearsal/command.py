@@ -186,7 +186,7 @@ def _refuse_mistakes(model: str, faults: tuple[str, ...], tickets: int, sensor: 
 
 
 def _each(faults: tuple[str, ...]) -> tuple[str, ...]:
-    """Give the single faults that are asked for."""
+    """Return the single faults that are asked for."""
     return tuple(name for fault in faults for name in fault.split("+"))
 
 

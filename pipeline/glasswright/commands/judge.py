@@ -108,7 +108,7 @@ def judge(
 
 
 def _find_decided(path: Path, tickets: Sequence[str]) -> tuple[Decision, ...]:
-    """Give the gate's decision on those tickets that a person released on review, whether or not it still holds."""
+    """Return the gate's decision on those tickets that a person released on review, whether or not it still holds."""
     with Ledger.open_for_reading(path) as ledger:
         released = [ticket for ticket, each in ledger.latest_decisions(tickets).items() if each.releases]
         return tuple(gated.decision for gated in Gatekeeper(ledger).gate_all(released))
@@ -162,7 +162,7 @@ def _documents(cards: Mapping[str, CardFile], stand: StandFile) -> tuple[Documen
 def as_data(
     judgements: Sequence[Judgement], absent: Sequence[str], verdict: Verdict, new_count: int
 ) -> dict[str, object]:
-    """Give judgements as JSON holds them."""
+    """Return judgements as JSON holds them."""
     return {
         "verdict": str(verdict),
         "new_count": new_count,

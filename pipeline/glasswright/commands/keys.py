@@ -41,7 +41,7 @@ def keys(file: str | None) -> None:
 
 
 def describe_file(name: str, plugins: Plugins) -> str:
-    """Give the reference of one kind of file."""
+    """Return the reference of one kind of file."""
     from glasswright.config.schema.reference import format_keys
 
     return f"## {name.capitalize()}\n\n{HEADS[name]}\n\n{format_keys(_type_of(name, plugins))}\n"

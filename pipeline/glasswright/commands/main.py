@@ -56,7 +56,7 @@ class LazyGroup(click.Group):
     """A group that loads a command's module only when the command is asked for."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        """Give the engine's commands in the order of a night's work, then those of plugins."""
+        """Return the engine's commands in the order of a night's work, then those of plugins."""
         del ctx
         return [*COMMANDS, *sorted(point.name for point in _plugin_commands())]
 
@@ -162,7 +162,7 @@ def run_command(arguments: Sequence[str] | None = None) -> int:
 
 
 def explain(error: GlasswrightError) -> str:
-    """Give a failure as it is printed."""
+    """Return a failure as it is printed."""
     if isinstance(error, ConfigError):
         count = len(error.problems)
         return f"{error}\n{count} mistake{'s' if count != 1 else ''} in the configuration; nothing was done"

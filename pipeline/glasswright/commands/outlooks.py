@@ -21,13 +21,13 @@ MOST_NAMED = 4
 
 
 def code_of(outlooks: Sequence[TicketOutlook]) -> int:
-    """Give the exit code for what the tickets can come to: 12 incomplete, 11 review at best, 0."""
+    """Return the exit code for what the tickets can come to: 12 incomplete, 11 review at best, 0."""
     every = {each.outlook for each in outlooks}
     return 12 if CANNOT in every else 11 if REVIEW in every else 0
 
 
 def describe_outlooks(outlooks: Sequence[TicketOutlook], *, detail: bool) -> Iterator[str]:
-    """Give the lines of all tickets, the worst first; reasons that limits share stand once."""
+    """Yield the lines of all tickets, the worst first; reasons that limits share stand once."""
     for ticket in sorted(outlooks, key=lambda each: (ORDER[each.outlook], each.number)):
         good = sum(each.outlook == CAN for each in ticket.limits)
         head = f"{ticket.number}  {ticket.model}  {ticket.serial}"

@@ -99,7 +99,7 @@ def _read(path: Path, wanted: Collection[str]) -> Sequence[TicketState]:
 
 
 def _limits(cards: Mapping[str, CardFile], subject: Subject) -> tuple[float | None, float | None]:
-    """Give the closest limits that a model's card has for a field at a setting."""
+    """Return the closest limits that a model's card has for a field at a setting."""
     file = cards.get(subject.model)
     lower, upper = [], []
     for limit in file.card.limits if file is not None else ():

@@ -71,7 +71,7 @@ def watch(ledger: Path, stand: Path, night: str | None, as_json: bool) -> int:
 
 
 def _choose_night(report: WatchReport) -> date:
-    """Give this night; a rehearsal's clock is not ours, so there the last night with a reference shot."""
+    """Return this night; a rehearsal's clock is not ours, so there the last night with a reference shot."""
     return report.nights[-1] if report.rehearsed and report.nights else night_at(datetime.now())
 
 

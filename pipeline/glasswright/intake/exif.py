@@ -62,7 +62,7 @@ class CountedReads:
 
 
 def read_facts(path: Path) -> CaptureFacts:
-    """Give the capture facts of a file; all None where it has no EXIF, or none that can be read.
+    """Return the capture facts of a file; all None where it has no EXIF, or none that can be read.
 
     Tag names are those of Exif 2.32 (CIPA DC-008). Read are TIFF structures and what cr3, mrw and crw have in their
     place, then the previews' EXIF for what is missing (raf, rw2). Maker notes are opened only for a body's serial
@@ -89,7 +89,7 @@ def read_facts(path: Path) -> CaptureFacts:
 
 
 def facts_from_tags(tags: Mapping[str, Any]) -> CaptureFacts:
-    """Give the capture facts that a table of EXIF tags holds."""
+    """Return the capture facts that a table of EXIF tags holds."""
     return CaptureFacts(
         body_model=_body_model(_text(tags, "Image Make"), _text(tags, "Image Model")),
         body_serial=_text(tags, "EXIF BodySerialNumber", "Image BodySerialNumber", CAMERA_SERIAL)
@@ -113,7 +113,7 @@ def _read_heap(file: BinaryIO) -> CaptureFacts:
 
 
 def _read_tags(block: BinaryIO) -> dict[str, Any]:
-    """Give the tags of a TIFF structure, those of its maker note only if no other has the body's serial number."""
+    """Return the tags of a TIFF structure, those of its maker note only if no other has the body's serial number."""
     tags = _process(block, details=False)
     if "Image ExifOffset" in tags and facts_from_tags(tags).body_serial is None:
         return _process(block, details=True) | tags
@@ -128,7 +128,7 @@ def _process(block: BinaryIO, *, details: bool) -> dict[str, Any]:
 
 
 def _fill(facts: CaptureFacts, more: CaptureFacts) -> CaptureFacts:
-    """Give the facts, what is missing taken from others."""
+    """Return the facts, what is missing taken from others."""
     pairs = {each.name: (getattr(facts, each.name), getattr(more, each.name)) for each in fields(CaptureFacts)}
     return CaptureFacts(**{name: other if own is None else own for name, (own, other) in pairs.items()})
 
@@ -141,7 +141,7 @@ def _body_model(make: str | None, model: str | None) -> str | None:
 
 
 def _text(tags: Mapping[str, Any], *names: str) -> str | None:
-    """Give the first text among some tags that says something."""
+    """Return the first text among some tags that says something."""
     for name in names:
         values = getattr(tags.get(name), "values", "")
         values = values[0] if isinstance(values, list) and len(values) == 1 else values
@@ -152,7 +152,7 @@ def _text(tags: Mapping[str, Any], *names: str) -> str | None:
 
 
 def _number(tags: Mapping[str, Any], *names: str) -> float | None:
-    """Give the first number among some tags' values that is above zero."""
+    """Return the first number among some tags' values that is above zero."""
     for name in names:
         values = getattr(tags.get(name), "values", None)
         for value in values if isinstance(values, list) else ():

@@ -51,7 +51,7 @@ class ShotSetting:
 
 
 def settle(name: str, role: Role, facts: CaptureFacts, rules: Sequence[ShotRule], nominal: Nominal) -> ShotSetting:
-    """Give the setting of a shot named `role/file`.
+    """Return the setting of a shot named `role/file`.
 
     The ticket's word stands before EXIF's; where the two differ by more than a shot may differ from its nominal
     setting, that is a finding and the shot carries the caveat `setting_contradiction`. The value then joins the
@@ -155,7 +155,7 @@ def _join(
     nearest: Callable[[float, Sequence[float]], float | None],
     findings: list[str],
 ) -> float | None:
-    """Give the nominal value that a shot's own belongs to, or its own where none is near enough or none is listed."""
+    """Return the nominal value that a shot's own belongs to, or its own where none is near enough or none is listed."""
     if value is None:
         return None
     joined = nearest(value, nominal)

@@ -23,7 +23,7 @@ LARGEST_BYTES: Final = 2**20
 
 
 def find_tickets_of(ledger: Ledger, folder: Path, roles: Collection[str]) -> tuple[str, ...]:
-    """Give the tickets of the ledger that a folder may stand for whose ticket file cannot be read.
+    """Return the tickets of the ledger that a folder may stand for whose ticket file cannot be read.
 
     That is any ticket that is named by what is left of the file, by the folder's name, or that was measured from a
     folder of that name or from most of the raw files that lie in it. So neither renaming the folder nor spoiling the
@@ -56,7 +56,7 @@ def _read_number(path: Path) -> str:
 
 
 def _hash_shots(folder: Path, roles: Collection[str]) -> frozenset[str]:
-    """Give the SHA-256 of the raw files of a folder, as far as it can be read; those listed at capture are believed."""
+    """The SHA-256 of the raw files of a folder, as far as it can be read; those listed at capture are believed."""
     hashes: set[str] = set()
     try:
         hashes |= {sha256 for name, sha256 in read_checksums(folder).by_name.items() if name.partition("/")[0] in roles}

@@ -53,7 +53,7 @@ def find_changes(card: Card, plan: Plan) -> tuple[str, ...]:
 
 
 def adopt_plan(file: CardFile, plan: Plan, by: str, at: str, why: str) -> Adoption | None:
-    """Give a card that names a plan as its own; None where it names that method already.
+    """Return a card that names a plan as its own; None where it names that method already.
 
     Where another plan was adopted before, the card's history says what differs, who had adopted that plan and when.
 
@@ -142,7 +142,7 @@ def _section(adopted: AdoptedPlan) -> CommentedMap:
 
 
 def _step(entry: StageEntry) -> dict[str, object]:
-    """Give what is not empty of a step."""
+    """Return what is not empty of a step."""
     return {key: value for key, value in entry.model_dump(mode="json").items() if value not in (None, {})}
 
 

@@ -47,7 +47,7 @@ class At(ConfigModel):
         )
 
     def __str__(self) -> str:
-        """Give the settings as people say them: `f/2 to f/2.8`."""
+        """Return the settings as people say them: `f/2 to f/2.8`."""
         ranges = {name: value for name, value in self if value is not None}
         low = Setting(**{name: value[0] if isinstance(value, tuple) else value for name, value in ranges.items()})
         high = Setting(**{name: value[1] if isinstance(value, tuple) else value for name, value in ranges.items()})
@@ -162,7 +162,7 @@ HAND_STEP: Final = "read_hand_checks"
 
 
 def hand_measures(name: str) -> tuple[str, str]:
-    """Give what judging reads of a hand check: whether it passed (empty where nobody can tell), and a sentence."""
+    """Return what judging reads of a hand check: whether it passed (empty where nobody can tell), and a sentence."""
     return f"{HAND_STEP}.{name}.passed", f"{HAND_STEP}.{name}.says"
 
 
@@ -226,11 +226,11 @@ class Card(ConfigModel):
         return names
 
     def rule_of(self, limit: Limit) -> Rule:
-        """Give the decision rule of a limit."""
+        """Return the decision rule of a limit."""
         return limit.rule or self.rule
 
     def confidence_of(self, limit: Limit) -> float:
-        """Give the probability with which a verdict must hold."""
+        """Return the probability with which a verdict must hold."""
         return limit.confidence or self.confidence
 
     def steps(self) -> frozenset[str]:

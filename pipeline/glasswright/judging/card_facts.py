@@ -26,7 +26,7 @@ def list_facts(folder: Path) -> tuple[CardFact, ...]:
 
 
 def facts_of(cards: Iterable[CardFile]) -> tuple[CardFact, ...]:
-    """Give the facts of cards that were read."""
+    """Return the facts of cards that were read."""
     return tuple(
         CardFact(model=file.card.card, measure=fact.measure, text=fact.text, low=fact.min, high=fact.max)
         for file in cards

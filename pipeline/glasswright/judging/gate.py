@@ -65,7 +65,7 @@ class Decision:
     """What does not stand against a release and must be read wherever the decision is."""
 
     def __str__(self) -> str:
-        """Give the word as it is printed."""
+        """Return the word as it is printed."""
         return f"{self.kind} (rehearsed)" if self.rehearsed else str(self.kind)
 
 

@@ -243,7 +243,7 @@ class Gatekeeper:
         )
 
     def _find_adopted(self, stand: str, ticket: str) -> tuple[StandAdoption, ...]:
-        """Give the adoption that was in force when a ticket's judgement was kept, and those since; or the last one."""
+        """The adoption that was in force when a ticket's judgement was kept, and those since; or the last one."""
         if stand not in self._adoptions:
             self._adoptions[stand] = read_stand_adoptions(self._ledger, stand)
         every = self._adoptions[stand]

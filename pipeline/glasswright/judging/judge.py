@@ -189,7 +189,7 @@ class Question:
     """And of its repeatability."""
 
     def uncertainty(self, value: float, own: float | None, shots: Measured | None) -> Uncertainty:
-        """Give the uncertainty of a number; the stand's part is None where the stand file lacks what belongs to it.
+        """Return the uncertainty of a number; the stand's part is None where the stand file lacks what belongs to it.
 
         The pooled scatter of a shot comes in, over the square root of the shots, where they are too few to have told
         their own; a result that does not say how many counts as one. Where they are enough, they are the degrees of
@@ -277,7 +277,7 @@ def _why_unknown(limit: Limit, outcome: KeptOutcome, measured: Measured | None) 
 
 
 def find_spreads(declared: Mapping[str, Spread], measure: str) -> Sequence[Spread]:
-    """Give what a stand file declares of a measure: the entry with its own name, or else every pattern that fits."""
+    """Return what a stand file declares of a measure: the entry with its own name, or else every pattern that fits."""
     exact = declared.get(measure)
     if exact is not None:
         return (exact,)
@@ -285,13 +285,13 @@ def find_spreads(declared: Mapping[str, Spread], measure: str) -> Sequence[Sprea
 
 
 def spread_u(spreads: Sequence[Spread], value: float) -> float | None:
-    """Give the standard uncertainty that spreads mean for a value, in its unit: the largest, None if there is none."""
+    """The standard uncertainty that spreads mean for a value, in its unit: the largest, None if there is none."""
     found = largest_spread(spreads, value)
     return None if found is None else found[0]
 
 
 def largest_spread(spreads: Sequence[Spread], value: float) -> tuple[float, float, Spread] | None:
-    """Give the largest standard uncertainty that spreads mean for a value, its degrees of freedom, and whose it is.
+    """Return the largest standard uncertainty that spreads mean for a value, its degrees of freedom, and whose it is.
 
     One that is NaN, infinite or negative comes before all others: `decide` believes none of it.
     """

@@ -86,7 +86,7 @@ def find_other_verdicts(measures: Collection[str], one: str, other: str) -> tupl
 
 
 def read_may_decide(text: str) -> tuple[str, ...]:
-    """Give the names of those who may decide by a stand file that was kept."""
+    """Return the names of those who may decide by a stand file that was kept."""
     names = _read(text).get("may_decide")
     return tuple(map(str, names)) if isinstance(names, list) else ()
 

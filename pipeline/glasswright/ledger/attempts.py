@@ -62,7 +62,7 @@ class Attempt:
 
 
 def latest_attempts(database: Database, tickets: Collection[str]) -> Mapping[str, Attempt]:
-    """Give the last attempt of each ticket that has one, checked against its hash.
+    """Return the last attempt of each ticket that has one, checked against its hash.
 
     Raises
     ------
@@ -98,7 +98,7 @@ def add_attempt(
 
 
 def tickets_measured_from(database: Database, folder_name: str) -> tuple[str, ...]:
-    """Give the tickets that were last measured from a folder of that name."""
+    """Return the tickets that were last measured from a folder of that name."""
     sql = (
         f"SELECT ticket FROM manifest WHERE {FOLDER_NAME} = ? AND ticket != '' "
         "AND id = (SELECT max(id) FROM manifest AS last WHERE last.ticket = manifest.ticket) ORDER BY ticket"
@@ -119,6 +119,6 @@ def tickets_of_shots(database: Database, hashes: Collection[str]) -> Mapping[str
 
 
 def known_tickets(database: Database, tickets: Collection[str]) -> frozenset[str]:
-    """Give those of some tickets that were measured."""
+    """Return those of some tickets that were measured."""
     sql = "SELECT value FROM json_each(?) WHERE value != '' AND EXISTS (SELECT 1 FROM manifest WHERE ticket = value)"
     return frozenset(str(ticket) for (ticket,) in database.rows(sql, json.dumps(sorted(tickets))))

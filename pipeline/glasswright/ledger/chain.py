@@ -115,7 +115,7 @@ def _digest(
     counts: Mapping[str, int],
     said: tuple[str, str, str],
 ) -> str:
-    """Give the digest of a link that says `said`, over the rows numbered after `before` up to `counts`."""
+    """Return the digest of a link that says `said`, over the rows numbered after `before` up to `counts`."""
     parts = []
     for table, columns in tables.items():
         first, last = before.get(table, 0), counts.get(table, 0)
@@ -153,7 +153,7 @@ def check_chain(database: Database) -> None:
 
 
 def last_counts(database: Database) -> Mapping[str, int]:
-    """Give table -> how many rows it has, as the last link says."""
+    """Return table -> how many rows it has, as the last link says."""
     rows = database.rows("SELECT counts FROM link ORDER BY id DESC LIMIT 1")
     if not rows:
         raise _damage(database, "the ledger has lost its chain")
@@ -161,7 +161,7 @@ def last_counts(database: Database) -> Mapping[str, int]:
 
 
 def counts_at(database: Database, commits: int) -> Mapping[str, int]:
-    """Give table -> how many rows it had after a number of commits."""
+    """Return table -> how many rows it had after a number of commits."""
     rows = database.rows("SELECT counts FROM link WHERE id = ?", commits)
     return _read_counts(database, rows[0][0]) if rows else {}
 

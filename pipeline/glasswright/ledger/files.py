@@ -46,7 +46,7 @@ class ArtefactFiles:
         return names
 
     def read(self, sha256: str) -> bytes:
-        """Give the bytes of that SHA-256.
+        """Return the bytes of that SHA-256.
 
         Raises
         ------
@@ -69,7 +69,7 @@ class ArtefactFiles:
         return data
 
     def names(self) -> Iterator[str]:
-        """Give the SHA-256 in the name of every file kept."""
+        """Return the SHA-256 in the name of every file kept."""
         return (path.name for path in self.folder.glob("??/*") if not path.name.startswith("."))
 
     def _path(self, sha256: str) -> Path:

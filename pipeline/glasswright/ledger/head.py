@@ -36,7 +36,7 @@ class Head:
     digest: str
 
     def __str__(self) -> str:
-        """Give it as it is printed."""
+        """Return it as it is printed."""
         return f"commit {self.commits}, {self.digest[:SHOWN_DIGEST]}"
 
 
@@ -52,7 +52,7 @@ class HeadDamagedError(LedgerDamagedError):
 
 
 def read_head(database: Database, commits: int | None = None) -> Head | None:
-    """Give the head of the chain, or what it was after a number of commits; None if the chain is shorter."""
+    """Return the head of the chain, or what it was after a number of commits; None if the chain is shorter."""
     which = "(SELECT max(id) FROM link)" if commits is None else "?"
     sql = f"SELECT id, made_at, digest, (SELECT previous FROM link WHERE id = 1) FROM link WHERE id = {which}"
     for number, made_at, digest, ledger in database.rows(sql, *([] if commits is None else [commits])):
@@ -71,7 +71,7 @@ class HeadFile:
         """What signs the heads that are written."""
 
     def read(self) -> Head | None:
-        """Give the head; None if there is no file.
+        """Return the head; None if there is no file.
 
         Raises
         ------
@@ -82,7 +82,7 @@ class HeadFile:
         return None if signed is None else signed[0]
 
     def _read_signed(self) -> tuple[Head, str] | None:
-        """Give the head and its signature, empty if there is none."""
+        """Return the head and its signature, empty if there is none."""
         try:
             text = self.path.read_text(encoding="utf-8")
         except FileNotFoundError:
@@ -100,7 +100,7 @@ class HeadFile:
         return head, signature
 
     def read_or_damage(self) -> Head | HeadDamagedError | None:
-        """Give what `read` gives or raises."""
+        """Return what `read` gives or raises."""
         try:
             return self.read()
         except HeadDamagedError as error:

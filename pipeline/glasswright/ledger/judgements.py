@@ -24,7 +24,7 @@ OF_THAT_HASH = "= (SELECT max(id) FROM judgement WHERE ticket = ? AND hash = ?)"
 
 
 def choose_new(database: Database, judgements: Iterable[Judgement]) -> tuple[Judgement, ...]:
-    """Give those that say something else than the ledger's latest judgement of the same ticket."""
+    """Return those that say something else than the ledger's latest judgement of the same ticket."""
     return tuple(each for each in judgements if _latest_hash(database, each.ticket) != judgement_values(each)[0][-1])
 
 
@@ -46,7 +46,7 @@ def add_judgements(database: Database, run: int, judgements: Iterable[Judgement]
 
 
 def judgement_values(judgement: Judgement) -> tuple[tuple[Any, ...], list[tuple[Any, ...]]]:
-    """Give a judgement's columns from `ticket` to `hash`, and those of its verdicts from `place` on."""
+    """Return a judgement's columns from `ticket` to `hash`, and those of its verdicts from `place` on."""
     verdicts = [
         (place, each.measure, each.at, str(each.verdict), each.reason, *_numbers(each))
         for place, each in enumerate(judgement.verdicts)
@@ -59,25 +59,25 @@ def judgement_values(judgement: Judgement) -> tuple[tuple[Any, ...], list[tuple[
 
 
 def _numbers(verdict: LimitVerdict) -> list[float | None]:
-    """Give the numbers as the database keeps them: no NaN, no negative zero."""
+    """Return the numbers as the database keeps them: no NaN, no negative zero."""
     numbers = (verdict.value, verdict.u, verdict.lower, verdict.upper)
     return [None if number is None or math.isnan(number) else float(number) + 0.0 for number in numbers]
 
 
 def latest_judgement(database: Database, ticket: str) -> Judgement | None:
-    """Give the latest judgement of a ticket, checked against its hash."""
+    """Return the latest judgement of a ticket, checked against its hash."""
     rows = database.rows(JUDGEMENT_SQL.format(which=LATEST_OF_ONE), ticket)
     return read_judgement(database, rows[0]) if rows else None
 
 
 def find_judging_run(database: Database, ticket: str) -> int | None:
-    """Give the number of the run that kept the latest judgement of a ticket; None if there is none."""
+    """Return the number of the run that kept the latest judgement of a ticket; None if there is none."""
     rows = database.rows("SELECT run FROM judgement WHERE ticket = ? ORDER BY id DESC LIMIT 1", ticket)
     return int(rows[0][0]) if rows else None
 
 
 def earlier_judgement(database: Database, ticket: str, name: str) -> Judgement | None:
-    """Give the judgement of a ticket that `judgement_hash` names, checked against its hash; None if there is none."""
+    """Return the judgement of a ticket that `judgement_hash` names, checked against its hash; None if there is none."""
     rows = database.rows(JUDGEMENT_SQL.format(which=OF_THAT_HASH), ticket, name)
     return read_judgement(database, rows[0]) if rows else None
 
@@ -88,7 +88,7 @@ def judgement_hash(judgement: Judgement) -> str:
 
 
 def read_judgement(database: Database, row: Sequence[Any]) -> Judgement:
-    """Give the judgement of a row of `JUDGEMENT_SQL`, with its verdicts.
+    """Return the judgement of a row of `JUDGEMENT_SQL`, with its verdicts.
 
     Raises
     ------

@@ -94,7 +94,7 @@ def read_outcomes(database: Database, condition: str, *values: object) -> list[O
 
 
 def find(database: Database, addresses: Iterable[str]) -> dict[str, Outcome]:
-    """Give the latest outcome at each address that has one, without its artefact."""
+    """Return the latest outcome at each address that has one, without its artefact."""
     condition = "WHERE address IN (SELECT value FROM json_each(?)) ORDER BY id"
     return {row.address: _outcome(row) for row in read_outcomes(database, condition, json.dumps(list(addresses)))}
 
@@ -115,26 +115,26 @@ def _outcome(row: OutcomeRow) -> Outcome:
 
 
 def find_artefact(database: Database, address: str) -> str | None:
-    """Give the SHA-256 of the artefact of the latest outcome at an address."""
+    """Return the SHA-256 of the artefact of the latest outcome at an address."""
     rows = read_outcomes(database, "WHERE address = ? ORDER BY id DESC LIMIT 1", address)
     return rows[0].artefact if rows else None
 
 
 @lru_cache(maxsize=4096)
 def read_names(text: str) -> tuple[str, ...]:
-    """Give the names that stand in a row."""
+    """Return the names that stand in a row."""
     return tuple(json.loads(text))
 
 
 @lru_cache(maxsize=4096)
 def read_setting(text: str) -> Setting | None:
-    """Give the setting that stands in a row."""
+    """Return the setting that stands in a row."""
     values = json.loads(text)
     return None if values is None else Setting(**dict(zip(Setting.__dataclass_fields__, values, strict=True)))
 
 
 def artefacts_of(database: Database, ticket: str) -> list[str]:
-    """Give the SHA-256 of every artefact that describes a ticket now."""
+    """Return the SHA-256 of every artefact that describes a ticket now."""
     sql = (
         "SELECT DISTINCT artefact FROM manifest_outcome JOIN outcome ON outcome.id = outcome "
         "WHERE artefact IS NOT NULL AND manifest = (SELECT max(id) FROM manifest WHERE ticket = ?)"
@@ -145,7 +145,7 @@ def artefacts_of(database: Database, ticket: str) -> list[str]:
 def latest_states(
     database: Database, tickets: Collection[str] | None, measures: Collection[str] | None
 ) -> tuple[TicketState, ...]:
-    """Give what the ledger says now of tickets, by ticket number.
+    """Return what the ledger says now of tickets, by ticket number.
 
     Parameters
     ----------
@@ -198,7 +198,7 @@ def _members(database: Database, manifests: Sequence[int]) -> Mapping[int, list[
 def read_measured(
     database: Database, outcomes: Mapping[int, OutcomeRow], measures: Collection[str] | None
 ) -> Mapping[int, dict[str, Measured]]:
-    """Give outcome -> path -> measurement, for those asked for; one that should be there and is not is looked into."""
+    """Outcome -> path -> measurement, for those asked for; one that should be there and is not is looked into."""
     if measures is None:
         check_all_measurements(database, outcomes)
         asked = None
@@ -291,7 +291,7 @@ def _state(
 
 
 def _read_method(database: Database, record: TicketRecord, known: dict[str, str]) -> str:
-    """Give how the numbers of a ticket were made; `known` gathers what many tickets share."""
+    """Return how the numbers of a ticket were made; `known` gathers what many tickets share."""
     sha256 = record.method_sha256
     if sha256 and sha256 not in known:
         document = read_document(database, sha256)

@@ -46,7 +46,7 @@ def mark_returned(ledger: Ledger, run: int, ticket: str, by: str, why: str, *, c
 
 
 def latest_returned(ledger: Ledger) -> Mapping[str, Returned]:
-    """Give the latest event of every ticket that has one, each checked against its hash.
+    """Return the latest event of every ticket that has one, each checked against its hash.
 
     Raises
     ------
@@ -57,7 +57,7 @@ def latest_returned(ledger: Ledger) -> Mapping[str, Returned]:
 
 
 def latest_marks(database: Database, tickets: Collection[str] | None = None) -> Mapping[str, Returned]:
-    """Give what `latest_returned` gives, of some tickets (all if None)."""
+    """Return what `latest_returned` gives, of some tickets (all if None)."""
     which = "" if tickets is None else "WHERE ticket IN (SELECT value FROM json_each(?)) "
     sql = (
         "SELECT returned.id, run, ticket, came_back, marked_by, why, returned.hash, started_at FROM returned "

@@ -50,7 +50,7 @@ def keep_first_stands(database: Database, run: int, documents: Iterable[Document
 
 
 def read_stand_adoptions(ledger: Ledger, stand: str) -> tuple[StandAdoption, ...]:
-    """Give every adoption of a stand, the first one first, each checked against its hash.
+    """Return every adoption of a stand, the first one first, each checked against its hash.
 
     Raises
     ------

@@ -196,7 +196,7 @@ class Database:
         return self._tables
 
     def linked_columns(self) -> Mapping[str, str]:
-        """Give the columns that a link covers, by table; looked up once."""
+        """Return the columns that a link covers, by table; looked up once."""
         if self._columns is None:
             self._columns = chain.columns_by_table(self)
         return self._columns
@@ -375,7 +375,7 @@ class Ledger:
         return cls(database, ArtefactFiles(path), None, finding)
 
     def __enter__(self) -> Self:
-        """Give the ledger."""
+        """Return the ledger."""
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: object) -> None:
@@ -406,15 +406,15 @@ class Ledger:
             return run
 
     def find(self, addresses: Iterable[str]) -> dict[str, Outcome]:
-        """Give the latest outcome at each address that has one, without its artefact."""
+        """Return the latest outcome at each address that has one, without its artefact."""
         return reading.find(self.database, addresses)
 
     def find_contents(self, addresses: Iterable[str]) -> dict[str, str]:
-        """Give address -> digest of the shot's content, for the outcomes that read a shot and named what it holds."""
+        """Return address -> digest of the shot's content, for the outcomes that read a shot and named what it holds."""
         return shot_content.find_contents(self.database, addresses)
 
     def load_artefact(self, address: str) -> Artefact:
-        """Give the artefact of the outcome at an address, checked against its hash."""
+        """Return the artefact of the outcome at an address, checked against its hash."""
         sha256 = reading.find_artefact(self.database, address)
         if sha256 is None:
             msg = f"{self.database.path}: the ledger keeps no artefact at the address {address}"
@@ -487,7 +487,7 @@ class Ledger:
             write_backup(self.database, Database)
 
     def head(self) -> Head:
-        """Give the head of the chain: what names the ledger as it is now."""
+        """Return the head of the chain: what names the ledger as it is now."""
         head = read_head(self.database)
         if head is None:
             raise LedgerDamagedError(f"{self.database.path}: the ledger has lost its chain: restore it from a backup")
@@ -496,11 +496,11 @@ class Ledger:
     def latest_tickets(
         self, tickets: Collection[str] | None = None, measures: Collection[str] | None = None
     ) -> tuple[TicketState, ...]:
-        """Give what the ledger says now of tickets (all if None), with the measurements asked for (all if None)."""
+        """Return what the ledger says now of tickets (all if None), with the measurements asked for (all if None)."""
         return reading.latest_states(self.database, tickets, measures)
 
     def choose_new_judgements(self, judged: Iterable[Judgement]) -> tuple[Judgement, ...]:
-        """Give those judgements that say something else than the latest one kept of the same ticket."""
+        """Return those judgements that say something else than the latest one kept of the same ticket."""
         return judgements.choose_new(self.database, judged)
 
     def add_judgements(self, run: int, judged: Iterable[Judgement]) -> None:
@@ -509,16 +509,16 @@ class Ledger:
             judgements.add_judgements(self.database, run, judged)
 
     def latest_judgement(self, ticket: str) -> Judgement | None:
-        """Give the latest judgement of a ticket, checked against its hash."""
+        """Return the latest judgement of a ticket, checked against its hash."""
         return judgements.latest_judgement(self.database, ticket)
 
     def latest_judgements(self, tickets: Collection[str]) -> dict[str, Judgement]:
-        """Give the latest judgement of each ticket that has one, checked against its hash."""
+        """Return the latest judgement of each ticket that has one, checked against its hash."""
         found = {ticket: self.latest_judgement(ticket) for ticket in tickets}
         return {ticket: judgement for ticket, judgement in found.items() if judgement is not None}
 
     def latest_decisions(self, tickets: Collection[str]) -> Mapping[str, PersonsDecision]:
-        """Give what persons last decided on tickets in review, checked against its hash."""
+        """Return what persons last decided on tickets in review, checked against its hash."""
         return decisions.latest_decisions(self.database, tickets)
 
     def add_decision(self, run: int, decision: PersonsDecision) -> None:
@@ -527,7 +527,7 @@ class Ledger:
             decisions.add_decision(self.database, run, decision)
 
     def ticket_numbers(self) -> tuple[str, ...]:
-        """Give the number of every ticket that was measured, in order."""
+        """Return the number of every ticket that was measured, in order."""
         sql = "SELECT DISTINCT ticket FROM manifest WHERE ticket != '' ORDER BY ticket"
         return tuple(str(ticket) for (ticket,) in self.database.rows(sql))
 
@@ -574,7 +574,7 @@ class Ledger:
         return verifying.verify(self)
 
     def content_digest(self) -> str:
-        """Give one hash of what the ledger says now of every ticket, whatever runs it took and when they were."""
+        """Return one hash of what the ledger says now of every ticket, whatever runs it took and when they were."""
         return content.content_digest(self.database)
 
 

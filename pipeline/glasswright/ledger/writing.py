@@ -57,14 +57,14 @@ def add_run(database: Database, record: RunRecord) -> int:
 
 
 def setting_text(setting: Setting | None) -> str:
-    """Give a setting as it stands in a row."""
+    """Return a setting as it stands in a row."""
     return json.dumps(
         None if setting is None else [None if v is None else float(v) for v in dataclasses.astuple(setting)]
     )
 
 
 def measurement_rows(measured: Iterable[Measured]) -> list[MeasurementRow]:
-    """Give the measurements as they stand in rows, by path."""
+    """Return the measurements as they stand in rows, by path."""
     return sorted((_measurement_row(each) for each in measured), key=lambda row: row[0])
 
 
@@ -79,7 +79,7 @@ def _measurement_row(measured: Measured) -> MeasurementRow:
 
 
 def outcome_values(outcome: Outcome, artefact: str | None, measurements: Sequence[MeasurementRow]) -> tuple[Any, ...]:
-    """Give an outcome's columns from `address` to `hash`, and before that the hashes of its measurements."""
+    """Return an outcome's columns from `address` to `hash`, and before that the hashes of its measurements."""
     hashes = [
         measurement_hash(outcome.address, path, unit, kind, value, u, text)
         for path, unit, kind, value, text, u in measurements
@@ -157,7 +157,7 @@ def _add_raw_files(database: Database, run: int, record: TicketRecord) -> None:
 
 
 def manifest_content(record: str, outcomes: list[str]) -> str:
-    """Give the hash that names what was measured of a ticket, from its record and its outcomes' contents."""
+    """Return the hash that names what was measured of a ticket, from its record and its outcomes' contents."""
     return row_hash(record, sorted(outcomes))
 
 

@@ -27,7 +27,7 @@ class Setting:
     """Part of the setting for timed roles alone."""
 
     def __str__(self) -> str:
-        """Give the setting as it is said at the bench: `50 mm f/2.8`."""
+        """Return the setting as it is said at the bench: `50 mm f/2.8`."""
         parts = [
             f"{self.focal_length_mm:g} mm" if self.focal_length_mm is not None else "",
             f"f/{self.f_number:g}" if self.f_number is not None else "",

@@ -35,7 +35,7 @@ class FieldNames:
         return words[:1].upper() + words[1:]
 
     def name(self, measure: str) -> str:
-        """Give the words for a measure, or the measure itself."""
+        """Return the words for a measure, or the measure itself."""
         for pattern, words in self.by_pattern.items():
             match = re.fullmatch(re.escape(pattern).replace(r"\*", r"([^.]+)"), measure)
             if match:
@@ -43,7 +43,7 @@ class FieldNames:
         return measure
 
     def in_words(self, text: str) -> str:
-        """Give a sentence with the names of measures in it put into words."""
+        """Return a sentence with the names of measures in it put into words."""
         return MEASURE.sub(lambda match: self._replace(match[0], match[1]), text)
 
     def _replace(self, whole: str, measure: str) -> str:
@@ -51,7 +51,7 @@ class FieldNames:
         return whole if name == measure else name
 
     def joined(self, more: FieldNames) -> FieldNames:
-        """Give these with another plugin's behind them."""
+        """Return these with another plugin's behind them."""
         return FieldNames(
             by_pattern={**more.by_pattern, **self.by_pattern}, by_caveat={**more.by_caveat, **self.by_caveat}
         )

@@ -40,7 +40,7 @@ class Drawings:
     """Step -> how the title begins of the drawing that shows best what its limits are about (`LEADING_DRAWINGS`)."""
 
     def joined(self, other: Drawings) -> Drawings:
-        """Give these and another plugin's together."""
+        """Return these and another plugin's together."""
         return Drawings(
             **{each.name: {**getattr(self, each.name), **getattr(other, each.name)} for each in fields(self)}
         )

@@ -45,11 +45,11 @@ class Range:
     high: float = math.inf
 
     def __and__(self, other: Range) -> Range:
-        """Give what both hold."""
+        """Return what both hold."""
         return Range(max(self.low, other.low), min(self.high, other.high))
 
     def __str__(self) -> str:
-        """Give it as people say it."""
+        """Return it as people say it."""
         if math.isinf(self.low):
             return "any number" if math.isinf(self.high) else f"at most {self.high:g}"
         return f"at least {self.low:g}" if math.isinf(self.high) else f"{self.low:g} to {self.high:g}"
@@ -93,7 +93,7 @@ A limit beyond it is a slip of the pen or limits nothing; a field that is known 
 
 
 def unit_of(field_name: str) -> str | None:
-    """Give the printed unit that a field's name ends in, or None where it ends in none.
+    """Return the printed unit that a field's name ends in, or None where it ends in none.
 
     Parameters
     ----------
@@ -106,13 +106,13 @@ def unit_of(field_name: str) -> str | None:
 
 
 def scale_of(field_name: str) -> Range:
-    """Give the range that a field's unit alone leaves it; any number where its name ends in no unit."""
+    """Return the range that a field's unit alone leaves it; any number where its name ends in no unit."""
     suffix = suffix_of(field_name)
     return ANY_NUMBER if suffix is None else SCALES[suffix]
 
 
 def suffix_of(field_name: str) -> str | None:
-    """Give the suffix that names a field's unit, such as ``pct``; None where its name ends in none."""
+    """Return the suffix that names a field's unit, such as ``pct``; None where its name ends in none."""
     name = field_name.removesuffix(UNCERTAINTY_SUFFIX)
     for suffix in sorted(UNITS, key=len, reverse=True):
         if name == suffix or name.endswith("_" + suffix):

@@ -19,5 +19,5 @@ def installed_plugins() -> Plugins:
 
 
 def field_names() -> FieldNames:
-    """Give what measures and caveats are called."""
+    """Return what measures and caveats are called."""
     return installed_plugins().field_names

@@ -68,7 +68,7 @@ class Tally:
         return each * max(self.shots - self.shots_done, 0)
 
     def __str__(self) -> str:
-        """Give the state in one line."""
+        """Return the state in one line."""
         verdicts = ", ".join(f"{count} {name}" for name, count in sorted(self.verdicts.items()))
         left = self.seconds_left()
         parts = (
@@ -175,13 +175,13 @@ COLOURS: Final = {"PASS": "green", "REVIEW": "yellow", "UNKNOWN": "magenta", "FA
 
 
 def paint(verdict: str) -> str:
-    """Give a verdict in its colour, where colours are wanted; the word says the same."""
+    """Return a verdict in its colour, where colours are wanted; the word says the same."""
     colour = COLOURS.get(verdict)
     return click.style(verdict, fg=colour, bold=True) if colour and not os.environ.get("NO_COLOR") else verdict
 
 
 def format_seconds(seconds: float) -> str:
-    """Give a time as people say it: `40 s`, `12 min`, `3 h 05 min`."""
+    """Return a time as people say it: `40 s`, `12 min`, `3 h 05 min`."""
     if seconds < 100:
         return f"{seconds:.0f} s"
     minutes = round(seconds / 60)

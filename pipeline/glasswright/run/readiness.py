@@ -44,7 +44,7 @@ class MissingShots:
     count: int
 
     def __str__(self) -> str:
-        """Give it as a line of a shooting list."""
+        """Return it as a line of a shooting list."""
         return f"{self.role}{f' at {self.at}' if self.at else ''}: {format_count(self.count, 'shot')}"
 
 
@@ -73,7 +73,7 @@ class TicketOutlook:
 
     @property
     def outlook(self) -> Outlook:
-        """Give the worst of all."""
+        """Return the worst of all."""
         every = {each.outlook for each in self.limits} | {each for each, _ in self.others}
         return CANNOT if CANNOT in every else REVIEW if REVIEW in every else CAN
 
@@ -90,7 +90,7 @@ class Bench:
 
 
 def needed_roles(plan: Plan) -> dict[str, dict[str, int]]:
-    """Give for each step the roles whose shots it cannot do without, and how many of each."""
+    """Return for each step the roles whose shots it cannot do without, and how many of each."""
     found: dict[str, dict[str, int]] = {}
     for step in plan.steps:
         described = {each.name: each for each in step.stage.inputs}

@@ -41,17 +41,17 @@ class Summary:
 
     @property
     def night(self) -> NightReport:
-        """Give what the night did."""
+        """Return what the night did."""
         return self.result.night
 
     @property
     def refused(self) -> tuple[RefusedTicket, ...]:
-        """Give the tickets that could not be begun, and those whose files could not be listed."""
+        """Return the tickets that could not be begun, and those whose files could not be listed."""
         return (*self.result.refused, *self.night.failed)
 
     @property
     def reports(self) -> tuple[TicketReport, ...]:
-        """Give the tickets, and the night-wide steps last."""
+        """Return the tickets, and the night-wide steps last."""
         return (*self.night.tickets, *((self.night.night_wide,) if self.night.night_wide else ()))
 
     @property
@@ -65,7 +65,7 @@ class Summary:
         return sum(report.found for report in self.reports)
 
     def exit_code(self) -> int:
-        """Give 0, 13 if something that was shot could not be used, or 1 if the night was stopped."""
+        """Return 0, 13 if something that was shot could not be used, or 1 if the night was stopped."""
         if self.result.stopped_by or self.night.unfinished:
             return STOPPED
         whole = all(report.is_whole() for report in self.reports)
@@ -73,7 +73,7 @@ class Summary:
 
 
 def summary_data(summary: Summary) -> dict[str, Any]:
-    """Give the whole summary as plain data."""
+    """Return the whole summary as plain data."""
     return {
         "exit_code": summary.exit_code(),
         "seconds": round(summary.seconds, 3),
@@ -89,7 +89,7 @@ def summary_data(summary: Summary) -> dict[str, Any]:
 
 
 def describe(summary: Summary, names: FieldNames, *, detail: bool) -> Iterator[str]:
-    """Give the summary's lines: one a ticket, the worst first; then what is to be put right, each reason once.
+    """Yield the summary's lines: one a ticket, the worst first; then what is to be put right, each reason once.
 
     Parameters
     ----------

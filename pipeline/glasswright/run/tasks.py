@@ -65,7 +65,7 @@ class Night:
 
 
 def last_round(plan: Plan) -> int:
-    """Give the last round in which tickets have steps."""
+    """Return the last round in which tickets have steps."""
     rounds = rounds_of(plan)
     return max((rounds[step.name] for step in plan.steps if step.scope is not Scope.NIGHT), default=0)
 
@@ -109,7 +109,7 @@ class TicketTask:
         return escape(str(self.request.folder))
 
     def start(self) -> Sequence[Unit]:
-        """Give the first unit: reading the files, or in later rounds what can be measured."""
+        """Return the first unit: reading the files, or in later rounds what can be measured."""
         if self.round > 0:
             return self._prepare()
         number = self.request.ticket.number
@@ -272,7 +272,7 @@ class NightTask:
     measured: int = 0
 
     def start(self) -> Sequence[Unit]:
-        """Give the one unit of the round's steps."""
+        """Return the one unit of the round's steps."""
         plan = self.night.plan
         steps = _steps_of_round(plan, self.round, night=True)
         known = {key: value for task in self.tickets for key, value in task.settled.items()} | self.settled

@@ -65,11 +65,11 @@ class Baseline:
         return (self.count - 1) * (1 - square) / (1 + square)
 
     def point_limit(self, rate: float) -> float:
-        """Give how far from the centre one night may lie that is beyond it as often as a rate says."""
+        """Return how far from the centre one night may lie that is beyond it as often as a rate says."""
         return self._limit(POINT_SHARE * OVERLAP * rate, 1.0)
 
     def average_limit(self, rate: float, weight: float) -> float:
-        """Give how far the average may lie.
+        """Return how far the average may lie.
 
         Parameters
         ----------
@@ -86,19 +86,19 @@ class Baseline:
 
 
 def inflate(autocorrelation: float) -> float:
-    """Give how many times larger the variance of a long mean is than that of independent numbers."""
+    """Return how many times larger the variance of a long mean is than that of independent numbers."""
     return (1 + autocorrelation) / (1 - autocorrelation)
 
 
 def rate_of_chart(nights: float, charts: int) -> float:
-    """Give how often one of several charts may call out for all of them to do so once in so many nights."""
+    """Return how often one of several charts may call out for all of them to do so once in so many nights."""
     return -math.expm1(math.log1p(-1 / nights) / charts)
 
 
 def find_baseline(
     values: Sequence[float], autocorrelation: float = 0.0, smallest_sigma: float | None = None
 ) -> Baseline | str:
-    """Give the baseline of values in order of time, or say why there is none.
+    """Return the baseline of values in order of time, or say why there is none.
 
     Parameters
     ----------
@@ -120,7 +120,7 @@ def find_baseline(
 
 
 def find_autocorrelations(series: Sequence[Sequence[float]], declared: float | None) -> tuple[float, ...]:
-    """Give the autocorrelation to allow for in each of a stand's charts.
+    """Return the autocorrelation to allow for in each of a stand's charts.
 
     From enough nights it is estimated: that of all charts together, which is known best, where it is more than chance,
     and a chart's own where that is more still.
@@ -152,7 +152,7 @@ def find_autocorrelations(series: Sequence[Sequence[float]], declared: float | N
 
 
 def _estimate(values: Array) -> float:
-    """Give the first-order autocorrelation, freed of most of its bias, which is -(1 + 4 r) / n (Kendall 1954)."""
+    """Return the first-order autocorrelation, freed of most of its bias, which is -(1 + 4 r) / n (Kendall 1954)."""
     away = values - values.mean()
     seen = float((away[1:] * away[:-1]).sum() / (away**2).sum())
     return seen + (1 + 4 * seen) / len(values)

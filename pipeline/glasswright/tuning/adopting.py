@@ -92,7 +92,7 @@ def write_card(file: CardFile, tuning: Tuning, at: str, by: str) -> None:
 
 
 def edit_card(text: str, card: Card, change: CardChange) -> str:
-    """Give a card's text with the numbers of another card of the same limits, and one more entry of history."""
+    """Return a card's text with the numbers of another card of the same limits, and one more entry of history."""
 
     def edit(data: Any) -> None:  # noqa: ANN401 - whatever the file holds
         for node, limit in zip(data["limits"], card.limits, strict=True):

@@ -77,7 +77,7 @@ CHANGE_LEVELS: Final = (0.01, 0.001)
 
 
 def baseline_values(series: Series, watch: WatchKeys) -> list[float]:
-    """Give the values that a series' limits come from, in order of time."""
+    """Return the values that a series' limits come from, in order of time."""
     return [each.value for each in series.points if each.value is not None and watch.baseline.holds(each.night)]
 
 

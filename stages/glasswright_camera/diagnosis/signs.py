@@ -95,7 +95,7 @@ def _read_kind(kind: SignKind, results: Sequence[Artefact], known: KnownLens | N
 
 
 def _widest(results: Iterable[Artefact]) -> Iterator[Artefact]:
-    """Give each focal length's result at the lowest f-number."""
+    """Yield each focal length's result at the lowest f-number."""
     found: dict[float | None, Artefact] = {}
     for result in results:
         focal = result.setting.focal_length_mm if result.setting else None
@@ -146,7 +146,7 @@ def list_signs(signs: Iterable[Sign]) -> str:
 
 
 def format_sign(sign: Sign) -> str:
-    """Give one sign: `corner softening 0.62 +- 0.01 where 0.21 is usual (50 mm f/2)`."""
+    """Return one sign: `corner softening 0.62 +- 0.01 where 0.21 is usual (50 mm f/2)`."""
     unit = unit_of(sign.measure.rpartition(".")[2]) or ""
     unit = f" {unit}" if unit not in ("", "1", "count") else ""
     reference = f" where {_figures(sign.reference, sign.u)} is usual" if isfinite(sign.reference) else ""

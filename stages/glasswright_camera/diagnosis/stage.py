@@ -92,7 +92,7 @@ def diagnose(
 
 
 def take_best(sharpness: Sequence[Sharpness], best_focus: Sequence[BestFocus]) -> tuple[Artefact, ...]:
-    """Give sharpness at best focus where a setting has it, else as shot."""
+    """Return sharpness at best focus where a setting has it, else as shot."""
     focused = {each.setting: each for each in best_focus}
     return tuple(focused.get(each.setting, each) for each in sharpness)
 

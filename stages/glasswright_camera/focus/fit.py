@@ -49,7 +49,7 @@ class Vertex:
         return np.asarray(self.blur + self.square * away**2 + self.fourth * away**4)
 
     def kept_at(self, place: float) -> tuple[float, float]:
-        """Give MTF50 at a place over that at the vertex, and its standard uncertainty, by the fitted curve."""
+        """Return MTF50 at a place over that at the vertex, and its standard uncertainty, by the fitted curve."""
         half = (self.high - self.low) / 2
         found = np.array([self.blur, self.square, self.fourth, self.place / half])
 

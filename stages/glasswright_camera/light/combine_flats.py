@@ -113,7 +113,7 @@ def refuse_mixture(shots: tuple[FlatShot, ...]) -> None:
 
 @lru_cache(maxsize=8)
 def lay_grid(size_px: tuple[int, int], block_px: float, offset_px: tuple[float, float]) -> Grid:
-    """Give the grid of a plane in frames of a width and height; kept, since a night's flats share a few."""
+    """Return the grid of a plane in frames of a width and height; kept, since a night's flats share a few."""
     x_axis, y_axis = (lay_axis(size, block_px, offset) for size, offset in zip(size_px, offset_px, strict=True))
     own_y, own_x = np.meshgrid(y_axis.centre, x_axis.centre, indexing="ij")
     y, x = np.meshgrid(y_axis.nominal, x_axis.nominal, indexing="ij")
@@ -126,7 +126,7 @@ def lay_grid(size_px: tuple[int, int], block_px: float, offset_px: tuple[float, 
 
 
 def map_plane(grid: Grid, shots: tuple[FlatShot, ...], plane: int) -> PlaneMap:
-    """Give the gain of one plane: the mean of the shots' own smooth maps, and its uncertainty."""
+    """Return the gain of one plane: the mean of the shots' own smooth maps, and its uncertainty."""
     light = np.array([shot.light[plane] for shot in shots], dtype=np.float64)
     light_u = np.array([shot.light_u[plane] for shot in shots], dtype=np.float64)
     good = np.asarray(np.isfinite(light).all(axis=0))
@@ -154,7 +154,7 @@ def map_plane(grid: Grid, shots: tuple[FlatShot, ...], plane: int) -> PlaneMap:
 
 
 def surround(middle: tuple[float, float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Give x and y of four points a hair's breadth about the frame's centre.
+    """Return x and y of four points a hair's breadth about the frame's centre.
 
     Where it lies between blocks, each has its own nearest ones; their mean favours no side.
     """
@@ -164,7 +164,7 @@ def surround(middle: tuple[float, float]) -> tuple[NDArray[np.float64], NDArray[
 
 
 def pool_nearby(variance: NDArray[np.float64], reach: int = 2) -> NDArray[np.float64]:
-    """Give the mean of a map over the 5 x 5 blocks about each: a few repeats say little block by block."""
+    """Return the mean of a map over the 5 x 5 blocks about each: a few repeats say little block by block."""
     padded = np.pad(variance, reach, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, (2 * reach + 1, 2 * reach + 1))
     return np.asarray(windows.mean(axis=(2, 3)))

@@ -23,7 +23,7 @@ CLIPPED_ALLOWED = 0.005
 
 
 def mean_blocks(mosaic: Mosaic, block_px: int) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
-    """Give the mean light of each block and plane, its standard uncertainty, and the clipped pixels.
+    """Return the mean light of each block and plane, its standard uncertainty, and the clipped pixels.
 
     Parameters
     ----------
@@ -178,7 +178,7 @@ def _sum_within(
     box: tuple[int, int, int, int],
     limits: tuple[float, float],
 ) -> tuple[int, float, float]:  # pragma: no cover - compiled
-    """Give count, sum and sum of squares of a plane's light in a box, of the pixels within two limits."""
+    """Return count, sum and sum of squares of a plane's light in a box, of the pixels within two limits."""
     top, bottom, left, right = box
     count, lit, squared = 0, 0.0, 0.0
     for channel, site_y, site_x in np.ndindex(pattern.shape):

@@ -30,7 +30,7 @@ class EdgeNeed:
 
 
 def find_edge_need(magnification_frac: float, pixel_pitch_um: float) -> EdgeNeed:
-    """Give the roughest edge that still leaves the measured sharpness alone.
+    """Return the roughest edge that still leaves the measured sharpness alone.
 
     An edge whose place varies along the disc's rim by a standard deviation s looks, to a reading that goes round the
     rim, like one blurred by a Gaussian of that s: the transfer falls by exp(-2 pi^2 s^2 f^2). At 0.25 cycles/pixel one
@@ -55,12 +55,12 @@ def find_edge_need(magnification_frac: float, pixel_pitch_um: float) -> EdgeNeed
 
 
 def ramp_magnification(disc_mm: float) -> float:
-    """Give the magnification at which a ramp's small discs are as large on the sensor as they are meant to be."""
+    """Return the magnification at which a ramp's small discs are as large on the sensor as they are meant to be."""
     return RAMP_DISC_MM / disc_mm
 
 
 def chart_magnification(across_mm: float, down_mm: float, frame_mm: tuple[float, float] = FRAME_MM) -> float:
-    """Give the magnification at which a print's outermost centres fill the usual share of the frame."""
+    """Return the magnification at which a print's outermost centres fill the usual share of the frame."""
     return FILL_FRAC * min(frame_mm[0] / across_mm, frame_mm[1] / down_mm)
 
 
@@ -74,7 +74,7 @@ def format_edge_need(need: EdgeNeed) -> str:
 
 
 def advise(need: EdgeNeed, name: str, sheets: int) -> tuple[str, ...]:
-    """Give the advice that goes with a chart or ramp, one matter a line."""
+    """Return the advice that goes with a chart or ramp, one matter a line."""
     lines = [
         "Print at 100 % (`actual size`): no `fit to page`, no scaling by the driver.",
         format_edge_need(need),

@@ -192,7 +192,7 @@ def _size_name(paper: str, pitch_mm: float | None) -> str:
 
 
 def _format_foot(layout: PrintedLayout, need: EdgeNeed, foot: str) -> tuple[str, str]:
-    """Give the lines at the print's foot."""
+    """Return the lines at the print's foot."""
     return (
         f"{layout.name}: {layout.columns} x {layout.rows} discs of {layout.disc_diameter_mm:g} mm, pitch "
         f"{layout.pitch_mm:g} mm. {foot} Print at 100 %, then measure the bars.",

@@ -173,7 +173,7 @@ def _format_refusal(role: str, kind: Kind, brightest_frac: float) -> str:
 
 
 def choose_block(mosaic: Mosaic) -> int:
-    """Give the side of a cell in pixels: even, so that each holds as much of every colour of a Bayer pattern.
+    """Return the side of a cell in pixels: even, so that each holds as much of every colour of a Bayer pattern.
 
     Raises
     ------
@@ -231,7 +231,7 @@ def look_at(small: SmallFrame, noise: float) -> Appearance:
 
 
 def find_detail(light: Array, noise: float, parts: tuple[Mask, ...]) -> float:
-    """Give the share of cells that differ from the mean of the 5 x 5 about them: the larger of the parts' shares.
+    """Return the share of cells that differ from the mean of the 5 x 5 about them: the larger of the parts' shares.
 
     Parameters
     ----------
@@ -251,7 +251,7 @@ def find_detail(light: Array, noise: float, parts: tuple[Mask, ...]) -> float:
 
 
 def measure_cell_noise(mosaic: Mosaic, small: SmallFrame) -> float:
-    """Give the noise of a cell of the median light, from second differences of neighbours of one colour.
+    """Return the noise of a cell of the median light, from second differences of neighbours of one colour.
 
     Differences of neighbours tell noise from a picture, whose detail is seldom as fine as a pixel.
     """

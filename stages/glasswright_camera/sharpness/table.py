@@ -78,7 +78,7 @@ def lay_table(sharpness: Sequence[Sharpness | BestFocus], falloff: Sequence[Fall
 
 
 def find_setting(sharpness: Sharpness | BestFocus) -> Setting:
-    """Give the setting, which must have an f-number to be part of a sweep."""
+    """Return the setting, which must have an f-number to be part of a sweep."""
     setting = sharpness.setting
     if setting is None or setting.f_number is None:
         where = "" if setting is None else f" ({setting})"
@@ -96,7 +96,7 @@ def _place(setting: Setting) -> tuple[float, float, float]:
 
 
 def read_regions(green: PlaneSharpness) -> tuple[list[float], list[float]]:
-    """Give MTF50 of centre, corners and whole field, with uncertainties."""
+    """Return MTF50 of centre, corners and whole field, with uncertainties."""
     zones = [getattr(green, zone) for zone in ZONES]
     whole = sum(zone.mean_cy_per_px for zone in zones) / len(zones)
     whole_u = float(np.sqrt(sum(zone.mean_cy_per_px_u**2 for zone in zones))) / len(zones)
@@ -107,7 +107,7 @@ def read_regions(green: PlaneSharpness) -> tuple[list[float], list[float]]:
 
 
 def read_detail(plane: PlaneSharpness) -> tuple[list[list[float]], list[list[float]]]:
-    """Give every zone's MTF50 along both directions, with uncertainties."""
+    """Return every zone's MTF50 along both directions, with uncertainties."""
     zones = [getattr(plane, zone) for zone in ZONES]
     return (
         [[getattr(zone, f"{side}_cy_per_px") for side in SIDES] for zone in zones],

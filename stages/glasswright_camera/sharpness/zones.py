@@ -163,11 +163,11 @@ def _to_mtf50(basis: Array, surface: Array) -> Array:
 
 
 def zone_heights(zones: Zones) -> dict[str, float]:
-    """Give the image height at which each zone is read, in half-diagonals."""
+    """Return the image height at which each zone is read, in half-diagonals."""
     return {"centre": 0.0, "mid": zones.mid_at_frac, **dict.fromkeys(CORNERS, zones.corner_at_frac)}
 
 
 def lattice_fill(repeats: Repeats) -> float:
-    """Give the share of the frame, along its width or its height, that the discs' middles span: the smaller."""
+    """Return the share of the frame, along its width or its height, that the discs' middles span: the smaller."""
     trace = repeats.traces[0]
     return float((np.ptp(repeats.places(), axis=0) / (trace.width_px, trace.height_px)).min())

@@ -111,7 +111,7 @@ def _run_line(folder: Path) -> str:
 
 
 def _read_body(raw: Path | None) -> tuple[CaptureFacts, tuple[int, int] | None]:
-    """Give what the first readable raw file tells of itself, and its frame's size."""
+    """Return what the first readable raw file tells of itself, and its frame's size."""
     from glasswright import CaptureFacts, Shot, Unmeasurable
     from glasswright_camera.raw.stage import read_mosaic
 
@@ -237,6 +237,6 @@ def _find_head(seen: Sequence[Seen], asked: dict[str, Any], into: Path) -> Ticke
 
 
 def _common(seen: Sequence[Seen], fact: str) -> str | None:
-    """Give what all files that tell something say; nothing where they differ."""
+    """Return what all files that tell something say; nothing where they differ."""
     told = {getattr(each.facts, fact) for each in seen if each.role} - {None}
     return told.pop() if len(told) == 1 else None

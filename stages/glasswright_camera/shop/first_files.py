@@ -82,16 +82,16 @@ def write_first_files(folder: Path, facts: ShopFacts) -> list[Path]:
 
 
 def fill_template(name: str, values: Mapping[str, str]) -> str:
-    """Give a template with its `$name` places filled."""
+    """Return a template with its `$name` places filled."""
     text = find_shipped("glasswright_camera", "templates", name).read_text(encoding="utf-8")
     return Template(text).substitute({key: escape_yaml(value) for key, value in values.items()})
 
 
 def escape_yaml(text: str) -> str:
-    """Give a text as it stands between double quotes in YAML."""
+    """Return a text as it stands between double quotes in YAML."""
     return text.replace("\\", "\\\\").replace('"', '\\"')
 
 
 def slug(model: str) -> str:
-    """Give a lens model's name as a file name: `corvane_50_mm_f_2`."""
+    """Return a lens model's name as a file name: `corvane_50_mm_f_2`."""
     return re.sub(r"[^a-z0-9]+", "_", model.lower()).strip("_") or "lens"

@@ -126,7 +126,7 @@ def find_named_roles(path: Path) -> list[str]:
 
 
 def settle_even_fields(seen: Sequence[Seen], even: str) -> list[Seen]:
-    """Give even fields the role that was asked for, where their names say none.
+    """Return even fields the role that was asked for, where their names say none.
 
     Parameters
     ----------

@@ -46,7 +46,7 @@ class NewTicket:
 
 
 def next_number(tickets: Path) -> str:
-    """Give the next free number, `T-0001` for the first: one more than the highest that ends in digits."""
+    """Return the next free number, `T-0001` for the first: one more than the highest that ends in digits."""
     names = [path.name for path in tickets.iterdir()] if tickets.is_dir() else []
     numbered = [match for name in names if (match := re.fullmatch(r"(.*?)(\d+)", name))]
     if not numbered:
@@ -92,7 +92,7 @@ def write_ticket(new: NewTicket, place: Place) -> Iterator[Path]:
 
 
 def describe_ticket(new: NewTicket) -> dict[str, Any]:
-    """Give what `ticket.yaml` says."""
+    """Return what `ticket.yaml` says."""
     head = new.head
     body = {"model": head.body} | ({"serial": head.body_serial} if head.body_serial else {})
     data: dict[str, Any] = {
@@ -107,7 +107,7 @@ def describe_ticket(new: NewTicket) -> dict[str, Any]:
 
 
 def _rule_of(seen: Seen, head: TicketHead) -> dict[str, Any]:
-    """Give what the ticket must say of a shot because EXIF does not; empty for nothing."""
+    """Return what the ticket must say of a shot because EXIF does not; empty for nothing."""
     focal, f_number = seen.place
     said = {"focal_length_mm": head.focal_length_mm} if focal is None else {}
     said |= {"f_number": head.f_number} if f_number is None else {}

@@ -76,7 +76,7 @@ def fit_shadow(
 def _linearise(
     cells: Array, at: Array, expected_weight: float
 ) -> tuple[Array, Array, float]:  # pragma: no cover - compiled
-    """Give curvature and slope of half the sum of squared residuals, and that sum."""
+    """Return curvature and slope of half the sum of squared residuals, and that sum."""
     curvature, slope, squares = np.zeros((PARAMETERS, PARAMETERS)), np.zeros(PARAMETERS), 0.0
     one = np.zeros(PARAMETERS)
     one[5] = 1.0

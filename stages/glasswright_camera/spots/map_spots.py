@@ -131,6 +131,6 @@ def _same(shape: Shape, other: Shape) -> bool:
 
 
 def _f_number(mosaic: Mosaic) -> float:
-    """Give the f-number the shot was set to, else what its file says."""
+    """Return the f-number the shot was set to, else what its file says."""
     known = (mosaic.setting.f_number if mosaic.setting else None) or mosaic.facts.f_number
     return float(known) if known else float("nan")

@@ -50,7 +50,7 @@ class Band:
 
 
 def even_out(light: Array32) -> tuple[Array32, Array32]:
-    """Give light over a smooth surface, less 1, and the surface over its median.
+    """Return light over a smooth surface, less 1, and the surface over its median.
 
     Single cells below all their neighbours (dead pixels) and bright ones (hot pixels) are taken out.
     """
@@ -63,7 +63,7 @@ def even_out(light: Array32) -> tuple[Array32, Array32]:
 
 
 def split_bands(residual: Array32, surface: Array32) -> list[Band]:
-    """Give the bands of sizes of an evened frame, finest first."""
+    """Return the bands of sizes of an evened frame, finest first."""
     bands: list[Band] = []
     while min(residual.shape) >= LEAST_SIDE:
         band = pick_band(residual, WIDE_WEIGHTS, NARROW_WEIGHTS)
@@ -74,12 +74,12 @@ def split_bands(residual: Array32, surface: Array32) -> list[Band]:
 
 
 def see_spots(bands: list[Band]) -> list[Seen]:
-    """Give candidates at all sizes, clearest first; a thing may be seen at several levels."""
+    """Return candidates at all sizes, clearest first; a thing may be seen at several levels."""
     return sorted((seen for band in bands for seen in _see_band(band)), key=lambda each: -each.clearness)
 
 
 def find_faintest(bands: list[Band], width: float) -> float:
-    """Give the depth from which a round shadow so many cells wide stands out, in the frame's middle.
+    """Return the depth from which a round shadow so many cells wide stands out, in the frame's middle.
 
     In a band of sizes the middle of a disc of radius R answers with ``exp(-R^2 / 2 wide^2) - exp(-R^2 / 2 narrow^2)``
     of its depth; at the level where that is clearest it is seen.

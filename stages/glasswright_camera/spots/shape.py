@@ -115,7 +115,7 @@ def hugs_border(shape: Shape, size: tuple[int, int]) -> bool:
 
 
 def find_extent(residual: Array32, shape: Shape) -> Extent | None:
-    """Give the cells about a shadow's middle that are half as deep or more and hang together; None: too faint."""
+    """Return the cells about a shadow's middle that are half as deep or more and hang together; None: too faint."""
     side = max(1, int(shape.size / EXTENT_CELLS))
     rows, columns = residual.shape[0] // side, residual.shape[1] // side
     if shape.depth < EXTENT_CLEAR * _measure_cell_noise(residual, side):
@@ -133,14 +133,14 @@ def find_extent(residual: Array32, shape: Shape) -> Extent | None:
 
 
 def _measure_cell_noise(residual: Array32, side: int) -> float:
-    """Give the noise of cells joined side x side, from some bands of rows over the frame."""
+    """Return the noise of cells joined side x side, from some bands of rows over the frame."""
     bands = max(1, residual.shape[0] // side // NOISE_BANDS)
     rows = residual[: residual.shape[0] // side * side].reshape(-1, side, residual.shape[1])[::bands]
     return measure_noise(mean_cells(np.ascontiguousarray(rows).reshape(-1, residual.shape[1]), side))
 
 
 def _cells(residual: Array32, place: Array, reach: float) -> Array:
-    """Give x, y and value of the cells within reach of a place, joined where there are many: (3, cells)."""
+    """Return x, y and value of the cells within reach of a place, joined where there are many: (3, cells)."""
     x0, x1 = max(int(place[0] - reach), 0), min(int(place[0] + reach) + 2, residual.shape[1])
     y0, y1 = max(int(place[1] - reach), 0), min(int(place[1] + reach) + 2, residual.shape[0])
     side = max(1, min(int(2 * reach / CELLS_ACROSS), y1 - y0, x1 - x0))

@@ -140,7 +140,7 @@ def find_spots(
 
 
 def find_limit(maps: Sequence[SpotMap]) -> float:
-    """Give the least depth seen at the highest f-number: repeats do not make a shadow deeper, so the best shot's."""
+    """Return the least depth seen at the highest f-number: repeats do not make a shadow deeper, so the best shot's."""
     highest = max(np.nan_to_num(each.f_number) for each in maps)
     return min(each.faintest_depth_frac for each in maps if np.nan_to_num(each.f_number) == highest)
 

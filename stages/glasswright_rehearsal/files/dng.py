@@ -132,7 +132,7 @@ def _attach_exif(path: Path, exif: Exif, *, is_mosaic: bool) -> None:
 
 
 def _find_entry(data: bytearray, tag: int) -> int:
-    """Give the offset of a tag's entry in the first directory."""
+    """Return the offset of a tag's entry in the first directory."""
     (start,) = struct.unpack_from("<I", data, 4)
     (count,) = struct.unpack_from("<H", data, start)
     for i in range(count):

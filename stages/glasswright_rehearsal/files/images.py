@@ -27,7 +27,7 @@ END_OF_DIRECTORY: Final = 26
 
 
 def encode_transfer(light: NDArray[np.float64], transfer: str | float) -> NDArray[np.float64]:
-    """Give the value, 0 to 1, that stands for a light of white.
+    """Return the value, 0 to 1, that stands for a light of white.
 
     Parameters
     ----------

@@ -70,7 +70,7 @@ def see(
     draw: Draw,
     mount: Draw | None = None,
 ) -> dict[str, Artefact]:
-    """Give a measured result for each step, by step.
+    """Return a measured result for each step, by step.
 
     Parameters
     ----------
@@ -113,7 +113,7 @@ def see(
 
 
 def see_focus(lens: Lens, setting: Setting, frame: Frame, draw: Draw) -> RehearsedFocus:
-    """Give what the step `measure_focus_offset` would say of a healthy autofocus."""
+    """Return what the step `measure_focus_offset` would say of a healthy autofocus."""
     stop = SCATTER_UM * min(max(draw(), -2.5), 2.5)
     centre, along = np.array([frame.centre_px]), np.array([[1.0]])
     away, best = (
@@ -132,12 +132,12 @@ def see_focus(lens: Lens, setting: Setting, frame: Frame, draw: Draw) -> Rehears
 
 
 def see_stabiliser(draw: Draw) -> RehearsedStabiliser:
-    """Give what the step `measure_stabiliser` would say of a healthy one."""
+    """Return what the step `measure_stabiliser` would say of a healthy one."""
     return RehearsedStabiliser(benefit_stops=HEALTHY_STOPS + STOPS_U * draw(), benefit_stops_u=STOPS_U)
 
 
 def see_spots() -> RehearsedSpots:
-    """Give what the step `find_spots` would say of clean glass."""
+    """Return what the step `find_spots` would say of clean glass."""
     return RehearsedSpots(lens_deepest_pct=0.0, lens_deepest_pct_u=FAINTEST_PCT)
 
 

@@ -67,12 +67,12 @@ class PastTicket:
 
 
 def first_night() -> date:
-    """Give the first night with a reference shot."""
+    """Return the first night with a reference shot."""
     return LAST_NIGHT.date() - timedelta(days=REFERENCE_NIGHTS - 1)
 
 
 def describe_watch(night: Night) -> str:
-    """Give the section of the stand file that watches the stand, for the sharpest of the night's f-numbers."""
+    """Return the section of the stand file that watches the stand, for the sharpest of the night's f-numbers."""
     first = first_night()
     return WATCH.format(
         first=first,
@@ -83,14 +83,14 @@ def describe_watch(night: Night) -> str:
 
 
 def find_watched(night: Night) -> Setting:
-    """Give the one setting at which the reference lens is shot: in the middle of its f-numbers."""
+    """Return the one setting at which the reference lens is shot: in the middle of its f-numbers."""
     settings = list_settings(night)
     focal_length_mm, f_number = settings[len(settings) // 2]
     return Setting(focal_length_mm=focal_length_mm, f_number=f_number)
 
 
 def draw_stand_tickets(night: Night) -> tuple[PastTicket, ...]:
-    """Give the reference and study tickets, in order of time."""
+    """Return the reference and study tickets, in order of time."""
     generator = np.random.default_rng(np.random.SeedSequence([night.seed, 40_016]))
     model = MODELS[night.model]
     reference = draw_copy(model, 9_000, generator)
@@ -148,7 +148,7 @@ def _describe_copy(night: Night, stand: PastStand, copy: Copy) -> dict[Setting, 
 
 
 def _measure(night: Night, stand: PastStand, ticket: PastTicket, facts: dict[Setting, Facts]) -> Iterator[Outcome]:
-    """Give what the stages would say: the truth, what the fitting did to it, and the scatter of measuring."""
+    """Yield what the stages would say: the truth, what the fitting did to it, and the scatter of measuring."""
     own = int(hashlib.sha256(ticket.number.encode()).hexdigest()[:8], 16)
     draw, mount = (
         np.random.default_rng(np.random.SeedSequence([night.seed, stream, seed])).standard_normal

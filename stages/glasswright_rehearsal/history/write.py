@@ -154,7 +154,7 @@ def _record(night: Night, stand: PastStand, visit: PastVisit, outcomes: tuple[Ou
 
 
 def _measure(night: Night, stand: PastStand, visit: PastVisit) -> Iterator[Outcome]:
-    """Give what the stages would say of a visit: the truth, with the scatter of measuring."""
+    """Yield what the stages would say of a visit: the truth, with the scatter of measuring."""
     generator = np.random.default_rng(np.random.SeedSequence([night.seed, 40_015, int(visit.number[2:])]))
     own = np.random.default_rng(np.random.SeedSequence([night.seed, 40_019, int(visit.number[2:])])).standard_normal
     for focal_length_mm, f_number in list_settings(night):

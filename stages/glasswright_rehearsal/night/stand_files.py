@@ -162,7 +162,7 @@ def _fit_facts(valid: dict[str, Any], stand: StandFacts, magnification_frac: flo
 
 
 def map_source(frame: Frame, rows: int = 24, columns: int = 36) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
-    """Give the diffuse source's light over the frame, each value that of the middle of its cell."""
+    """Return the diffuse source's light over the frame, each value that of the middle of its cell."""
     x = ((np.arange(columns) + 0.5) / columns - 0.5) * frame.width_px / frame.half_diagonal_px
     y = ((np.arange(rows) + 0.5) / rows - 0.5) * frame.height_px / frame.half_diagonal_px
     return np.asarray(find_source(SOURCE, x[None, :], y[:, None]), dtype=np.float64)

@@ -80,20 +80,20 @@ class ShotWriter:
 
 
 def choose_sensor(night: Night) -> Sensor:
-    """Give the body's sensor; pictures carry no black level."""
+    """Return the body's sensor; pictures carry no black level."""
     if night.files in ("dng", "dng-jpeg"):
         return mosaic_sensor(night.sensor, hot_count=20)
     return mosaic_sensor(night.sensor, black_dn=((0.0,),), white_dn=65535)
 
 
 def find_sensor_facts(night: Night) -> dict[str, Any]:
-    """Give what the stand file must say of this body's files."""
+    """Return what the stand file must say of this body's files."""
     facts: dict[str, Any] = {"monochrome": True} if night.sensor == "mono" else {}
     return facts | ({"transfer": "srgb"} if night.files == "png" else {})
 
 
 def find_exif(visit: Visit, focal_length_mm: float, f_number: float, count: int) -> Exif:
-    """Give a shot's EXIF; the clock starts on the same evening in every rehearsal."""
+    """Return a shot's EXIF; the clock starts on the same evening in every rehearsal."""
     minutes = (visit.index * 60 + count) % (24 * 60)
     return Exif(
         exposure_s=Fraction(f_number**2 / 16).limit_denominator(1000),
@@ -164,7 +164,7 @@ def _write_setting(writer: ShotWriter, scene: Scene, *, is_struck: bool) -> None
 
 
 def light_source(scene: Scene) -> Scene:
-    """Give the scene with the diffuse source in place of the chart."""
+    """Return the scene with the diffuse source in place of the chart."""
     return replace(scene, layout=None, lighting=replace(SOURCE, exposure_frac=scene.lighting.exposure_frac))
 
 
@@ -191,13 +191,13 @@ def write_ramp(writer: ShotWriter, scene: Scene, stand: StandFacts) -> dict[str,
 
 
 def list_focus_um(f_number: float) -> tuple[float, ...]:
-    """Give the focus steps at the sensor: one and a half quarter-wave depths (2 lambda N^2) apart."""
+    """Return the focus steps at the sensor: one and a half quarter-wave depths (2 lambda N^2) apart."""
     step = 1.5 * 2 * 0.54 * f_number**2
     return tuple(step * k for k in FOCUS_STEPS)
 
 
 def _describe_setting(night: Night, scene: Scene, stand: StandFacts) -> dict[str, Any]:
-    """Give the truth of one setting."""
+    """Return the truth of one setting."""
     told = {
         "focal_length_mm": scene.lens.focal_length_mm,
         "f_number": scene.lens.f_number,
@@ -212,7 +212,7 @@ def _describe_setting(night: Night, scene: Scene, stand: StandFacts) -> dict[str
 
 
 def _describe_zones(scene: Scene, defocus_um: float, zones: ZoneLimits) -> dict[str, Any]:
-    """Give the zones' truth at another focus."""
+    """Return the zones' truth at another focus."""
     zone_truth: dict[str, Any] = describe_truth(replace(scene, lens=stop_focus(scene.lens, defocus_um)), zones)["zones"]
     return zone_truth
 

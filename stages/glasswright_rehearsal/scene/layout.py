@@ -62,7 +62,7 @@ class Circles:
 
 
 def default_layout() -> Layout:
-    """Give a 13 x 9 lattice with three ring marks, discs 0.4 pitch, 20:1."""
+    """Return a 13 x 9 lattice with three ring marks, discs 0.4 pitch, 20:1."""
     return Layout(
         name="lattice_13x9",
         columns=13,
@@ -146,7 +146,7 @@ def list_circles(layout: Layout) -> Circles:
 
 
 def fill_magnification(layout: Layout, width_px: int, height_px: int, pitch_um: float, fill_frac: float) -> float:
-    """Give the magnification at which the lattice fills a fraction of the frame, in the tighter direction."""
+    """Return the magnification at which the lattice fills a fraction of the frame, in the tighter direction."""
     wide = (layout.columns - 1) * layout.pitch_mm + layout.disc_diameter_mm
     high = (layout.rows - 1) * layout.pitch_mm + layout.disc_diameter_mm
     return fill_frac * min(width_px / wide, height_px / high) * pitch_um / 1000

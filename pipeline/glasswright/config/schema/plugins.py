@@ -43,7 +43,7 @@ class PluginFailure:
     reason: str
 
     def __str__(self) -> str:
-        """Give it as one line."""
+        """Return it as one line."""
         return f"plugin `{self.plugin}` cannot be used: {self.reason}"
 
 
@@ -172,7 +172,7 @@ def _load(point: EntryPoint) -> ModuleType:
 
 
 def _sections_of(module: ModuleType, plugin: str, taken: Collection[str]) -> dict[str, type[Artefact]]:
-    """Give a plugin's sections of the stand file: `plugin`, and `plugin_suffix` for what changes on its own.
+    """Return a plugin's sections of the stand file: `plugin`, and `plugin_suffix` for what changes on its own.
 
     No section can bear a key of the engine's own or of another plugin's.
     """

@@ -94,7 +94,7 @@ def check(
 
 
 def _hash_all(own: str, inner: Mapping[str, str]) -> str:
-    """Give a digest of a file and of those that it names; its own where it names none."""
+    """Return a digest of a file and of those that it names; its own where it names none."""
     lines = [own, *(f"{sha256} {name}" for name, sha256 in sorted(inner.items()))]
     return hashlib.sha256("\n".join(lines).encode()).hexdigest() if inner else own
 

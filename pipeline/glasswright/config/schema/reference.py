@@ -52,7 +52,7 @@ def _list_named(kind: Any, before: str, above: tuple[Any, ...]) -> Iterator[Key]
 
 
 def _first_line(kind: type) -> str:
-    """Give what a type's docstring begins with; a dataclass without one has its signature there."""
+    """Return what a type's docstring begins with; a dataclass without one has its signature there."""
     text = (kind.__doc__ or "").strip().partition("\n")[0]
     return "" if text.startswith(f"{kind.__name__}(") else text
 
@@ -66,7 +66,7 @@ def _docstrings(kind: Any) -> Mapping[str, str]:  # noqa: ANN401
 
 
 def _entries(kind: Any) -> Iterator[tuple[str, Any, str]]:  # noqa: ANN401
-    """Give name, annotation and default of each key."""
+    """Yield name, annotation and default of each key."""
     if isinstance(kind, type) and issubclass(kind, BaseModel):
         hints = get_type_hints(kind, include_extras=True)
         for name, field in kind.model_fields.items():
@@ -137,7 +137,7 @@ def _is_named(kind: Any) -> bool:  # noqa: ANN401
 
 
 def _inner_of(annotation: Any, path: str) -> Iterator[tuple[Any, str]]:  # noqa: ANN401
-    """Give the types with keys of their own within one, and how their keys' paths begin."""
+    """Yield the types with keys of their own within one, and how their keys' paths begin."""
     origin, arguments = get_origin(annotation), get_args(annotation)
     if origin is Annotated:
         yield from _inner_of(arguments[0], path)
@@ -154,7 +154,7 @@ def _inner_of(annotation: Any, path: str) -> Iterator[tuple[Any, str]]:  # noqa:
 
 
 def format_keys(kind: Any) -> str:  # noqa: ANN401
-    """Give the reference of a type as a Markdown table."""
+    """Return the reference of a type as a Markdown table."""
     lines = ["| key | what it is | if left out | meaning |", "|---|---|---|---|"]
     for key in list_keys(kind):
         cells = (f"`{key.path}`", key.kind, key.default or "-", key.says)

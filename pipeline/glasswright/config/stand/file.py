@@ -73,7 +73,7 @@ class StandFile:
 
 
 def read_files(text: str) -> Mapping[str, str]:
-    """Give the digests of the files that a stand file names, from its text as it is kept: name -> SHA-256."""
+    """Return the digests of the files that a stand file names, from its text as it is kept: name -> SHA-256."""
     lines = text.rpartition(f"\n{FILES_FOLLOW}\n")[2].splitlines()
     return {found["name"]: found["sha256"] for line in lines if (found := FILE_LINE.fullmatch(line))}
 
@@ -108,6 +108,6 @@ def load_stand(path: Path, plugins: Plugins) -> StandFile:
 
 
 def model_for(plugins: Plugins) -> type[StandKeys]:
-    """Give the type that a stand file is read as, with the sections of all plugins."""
+    """Return the type that a stand file is read as, with the sections of all plugins."""
     sections: dict[str, Any] = {name: (section | None, None) for name, section in plugins.sections.items()}
     return create_model("StandWithSections", __base__=StandKeys, **sections)

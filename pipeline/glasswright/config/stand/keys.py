@@ -33,7 +33,7 @@ class Spread(ConfigModel):
         return self
 
     def of(self, value: float) -> float:
-        """Give the standard uncertainty of a value."""
+        """Return the standard uncertainty of a value."""
         return self.u if self.u is not None else abs(value) * (self.relative_u or 0.0)
 
 

@@ -33,7 +33,7 @@ class Document:
     """What is wrong with the file as YAML; `read_yaml` raises if there is any."""
 
     def resolve(self, place: Place) -> Place:
-        """Give the innermost part of the file that a place leads to; parts that the file does not have are passed over.
+        """The innermost part of the file that a place leads to; parts that the file does not have are passed over.
 
         A place may come from a validator, which puts names of its own between keys.
         """
@@ -44,7 +44,7 @@ class Document:
         return found
 
     def line_of(self, place: Place) -> int:
-        """Give the line of the innermost part of the file that a place leads to."""
+        """Return the line of the innermost part of the file that a place leads to."""
         return self.lines.get(self.resolve(place), 1)
 
     def problem(self, place: Place, message: str) -> Problem:
@@ -53,7 +53,7 @@ class Document:
 
 
 def name_place(place: Place) -> str:
-    """Give a place as a message names it: `charts[0].layout`."""
+    """Return a place as a message names it: `charts[0].layout`."""
     text = ""
     for part in place:
         text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else part

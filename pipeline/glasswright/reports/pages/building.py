@@ -82,7 +82,7 @@ class Made:
 
 
 def choose_night(runs: Sequence[Run], number: int | None) -> tuple[Run, ...]:
-    """Give the runs that make a night: the asked or latest one that measured, and killed ones just before it.
+    """Return the runs that make a night: the asked or latest one that measured, and killed ones just before it.
 
     Raises
     ------

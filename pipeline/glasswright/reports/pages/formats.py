@@ -23,12 +23,12 @@ MINUS: Final = "\N{MINUS SIGN}"
 
 
 def format_measure(measure: str) -> str:
-    """Give a measure as people read it: `measure_mtf50.green.centre.mean_cy_per_px` -> `green, centre, mean`."""
+    """Return a measure as people read it: `measure_mtf50.green.centre.mean_cy_per_px` -> `green, centre, mean`."""
     return _case(", ".join(_strip_unit(part).replace("_", " ") for part in measure.split(".")[1:])) or measure
 
 
 def format_step(step: str) -> str:
-    """Give a step as people read it: `measure_mtf50` -> `MTF50`, `locate_chart` -> `locate chart`."""
+    """Return a step as people read it: `measure_mtf50` -> `MTF50`, `locate_chart` -> `locate chart`."""
     return _case(step.removeprefix("measure_").replace("_", " "))
 
 
@@ -42,7 +42,7 @@ def format_heading(text: str) -> str:
 
 
 def format_unit(measure: str) -> str:
-    """Give the unit of a measure as it stands behind a number; empty for a pure number."""
+    """Return the unit of a measure as it stands behind a number; empty for a pure number."""
     unit = unit_of(measure.rpartition(".")[2]) or ""
     return "" if unit in ("1", "count") else unit
 
@@ -82,7 +82,7 @@ def format_change_side(value: float | str | None, u: float | None) -> str:
 
 
 def decimals_of(u: float) -> int:
-    """Give the decimals that show two digits of an uncertainty."""
+    """Return the decimals that show two digits of an uncertainty."""
     return min(max(0, 1 - math.floor(math.log10(u))), MOST_DECIMALS)
 
 

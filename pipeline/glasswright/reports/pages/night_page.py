@@ -52,7 +52,7 @@ def describe_night(
     healths: Sequence[Health],
     hints: Mapping[str, str],
 ) -> dict[str, Any]:
-    """Give all that the template of the night's page needs.
+    """Return all that the template of the night's page needs.
 
     Parameters
     ----------
@@ -92,7 +92,7 @@ def describe_night(
 
 
 def make_row(triage: Triage, hint: str) -> Row:
-    """Give a ticket's row."""
+    """Return a ticket's row."""
     why, more = triage.headline
     return Row(
         triage=triage,
@@ -107,7 +107,7 @@ def make_row(triage: Triage, hint: str) -> Row:
 
 
 def fold_stages(found: Mapping[str, Verdict]) -> tuple[tuple[str, str, str], ...]:
-    """Give each verdict once with the stages that have it, the worst first; stages that pass are only counted."""
+    """Return each verdict once with the stages that have it, the worst first; stages that pass are only counted."""
     folded = []
     for verdict in (Verdict.FAIL, Verdict.UNKNOWN, Verdict.REVIEW, Verdict.PASS):
         names = [format_heading(format_step(step)) for step, each in found.items() if each is verdict]

@@ -51,7 +51,7 @@ class NumberRow:
 def describe_ticket(
     ledger: Ledger, triage: Triage, plugins: Plugins, frames: Sequence[Frame], visits: Sequence[Triage]
 ) -> dict[str, Any]:
-    """Give all that the template of a ticket's page needs.
+    """Return all that the template of a ticket's page needs.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def describe_ticket(
 
 
 def order_steps(plan: Document | None) -> tuple[str, ...]:
-    """Give the steps of a plan in the order in which it names them; none where its text is not kept."""
+    """Return the steps of a plan in the order in which it names them; none where its text is not kept."""
     lines = plan.text.splitlines() if plan else []
     indented = [line for line in lines if line.startswith("  ") and not line.startswith("   ")]
     return tuple(line.strip().removesuffix(":") for line in indented if line.rstrip().endswith(":"))
@@ -162,5 +162,5 @@ def list_numbers(kept: Sequence[KeptOutcome]) -> list[tuple[str, list[NumberRow]
 
 
 def describe_runs(runs: Sequence[Run], number: str) -> list[Run]:
-    """Give the runs that measured something new of a ticket, the last one first."""
+    """Return the runs that measured something new of a ticket, the last one first."""
     return [run for run in reversed(runs) if number in run.tickets]

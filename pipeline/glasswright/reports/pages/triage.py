@@ -131,7 +131,7 @@ class Triage:
         return reasons[0], len(reasons) - 1
 
     def _reasons(self) -> list[str]:
-        """Give the reasons, that of its urgency first, then the worst number."""
+        """Return the reasons, that of its urgency first, then the worst number."""
         causes = sorted(self.causes, key=lambda each: each.status is not Status.CRASHED)
         stopped = [f"{each.shot or each.setting or 'the ticket'}: {each.reason}" for each in causes]
         verdicts = sorted(
@@ -147,7 +147,7 @@ class Triage:
         return [*rest, *stopped, *judged] or ["no reason was kept"]
 
     def _about_ticket(self) -> tuple[str, ...]:
-        """Give the gate's reasons; where nothing is to be released, those of the card alone."""
+        """Return the gate's reasons; where nothing is to be released, those of the card alone."""
         if self.state.record.ticket.phase == RELEASING_PHASE:
             return self.decision.reasons
         if self.judgement is None:
@@ -171,5 +171,5 @@ def read_triages(ledger: Ledger, tickets: Sequence[str] | None = None) -> tuple[
 
 
 def triage_of(gated: Gated) -> Triage:
-    """Give where a ticket stands by the gate's decision."""
+    """Return where a ticket stands by the gate's decision."""
     return Triage(state=gated.state, judgement=gated.judgement, decision=gated.decision, card=gated.card)

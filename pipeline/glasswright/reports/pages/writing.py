@@ -41,7 +41,7 @@ class PagesError(GlasswrightError):
 
 @lru_cache(maxsize=1)
 def environment() -> Environment:
-    """Give the templates, everything that they are filled with escaped but for drawings (`| drawing`)."""
+    """Return the templates, everything that they are filled with escaped but for drawings (`| drawing`)."""
     found = Environment(
         loader=PackageLoader("glasswright.reports.pages", "templates"),
         autoescape=True,
@@ -64,7 +64,7 @@ def environment() -> Environment:
 
 
 def in_words(text: str) -> str:
-    """Give a sentence with measures named as plugins name them; others as their parts read."""
+    """Return a sentence with measures named as plugins name them; others as their parts read."""
     named = re.sub(r"(?<![\w.-])-(?=\d)", MINUS, field_names().in_words(text))
     return MEASURE.sub(lambda match: f"{format_step(match[1].partition('.')[0])} {format_measure(match[1])}", named)
 

@@ -25,7 +25,7 @@ ENDINGS = {
 
 
 def describe_results(evidence: Gated) -> tuple[str, ...]:
-    """Give a sentence for each measure and verdict, what is not in order first.
+    """Return a sentence for each measure and verdict, what is not in order first.
 
     Settings that have the same verdict share a sentence, which shows the number that lies nearest its limit.
     """
@@ -51,7 +51,7 @@ def _describe(verdict: Verdict, measure: str, verdicts: Sequence[LimitVerdict]) 
 
 
 def _margin(each: LimitVerdict) -> float:
-    """Give how far a number lies inside its nearest limit, in its own uncertainties."""
+    """Return how far a number lies inside its nearest limit, in its own uncertainties."""
     if each.value is None:
         return 0.0
     sides = [each.value - each.lower] if each.lower is not None else []

@@ -113,7 +113,7 @@ class Column:
         return {str: b"U", float: b"g", bool: b"b"}[self.kind]
 
     def buffers(self) -> list[np.ndarray[Any, Any]]:
-        """Give the buffers: which values there are, then the values."""
+        """Return the buffers: which values there are, then the values."""
         there = _pack_bits([value is not None for value in self.values])
         if self.kind is str:
             texts = [b"" if value is None else value.encode() for value in self.values]
@@ -149,11 +149,11 @@ class Table:
         return self.row_count
 
     def __getitem__(self, name: str) -> list[Any]:
-        """Give a column's values."""
+        """Return a column's values."""
         return list(next(column for column in self.columns if column.name == name).values)
 
     def rows(self) -> list[dict[str, Any]]:
-        """Give the rows as dictionaries."""
+        """Return the rows as dictionaries."""
         names = [column.name for column in self.columns]
         return [dict(zip(names, row, strict=True)) for row in zip(*(c.values for c in self.columns), strict=True)]
 
@@ -162,7 +162,7 @@ class Table:
         return f"<Table of {self.row_count} rows: {', '.join(column.name for column in self.columns)}>"
 
     def __arrow_c_stream__(self, requested_schema: object = None) -> object:
-        """Give a capsule with a stream of one record batch; a schema that is asked for is not cast to."""
+        """Return a capsule with a stream of one record batch; a schema that is asked for is not cast to."""
         del requested_schema
         return _make_capsule(self.columns, self.row_count)
 
