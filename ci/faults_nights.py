@@ -70,7 +70,7 @@ class FaultNight:
     seed: int
     faults: tuple[str, ...]
     healthy: int = 0
-    ramp_shots: int = 0
+    ramp_shots: int = 1
     f_numbers: tuple[float, ...] = ()
     """Those of the model in F_NUMBERS, unless given."""
 
@@ -88,8 +88,8 @@ class FaultNight:
 def plan_nights() -> tuple[FaultNight, ...]:
     """Return the whole scoring: 150 healthy lenses, 167 with one fault, 46 with two; 210 of them with a ramp shot."""
     return (
-        FaultNight(name="fifty", model=FIFTY, seed=2001, healthy=100, faults=(*CLEAN * 3, *PAIRS * 2), ramp_shots=1),
-        FaultNight(name="portrait", model=PORTRAIT, seed=2002, healthy=20, faults=(*CLEAN * 2, *PAIRS), ramp_shots=1),
+        FaultNight(name="fifty", model=FIFTY, seed=2001, healthy=100, faults=(*CLEAN * 3, *PAIRS * 2)),
+        FaultNight(name="portrait", model=PORTRAIT, seed=2002, healthy=20, faults=(*CLEAN * 2, *PAIRS)),
         FaultNight(name="fifty_plain", model=FIFTY, seed=2003, faults=(*PLAIN * 5, *PLAIN_PAIRS)),
         FaultNight(name="portrait_plain", model=PORTRAIT, seed=2004, healthy=30, faults=(*PLAIN * 2, *PLAIN_PAIRS)),
         FaultNight(name="fifty_dirty", model=FIFTY, seed=2005, faults=DIRTY * 4),
@@ -107,5 +107,5 @@ def plan_few() -> tuple[FaultNight, ...]:
         # at all that the model's card asks for, so that the same lenses can be judged
         FaultNight(name=FEW, model=FIFTY, seed=2101, healthy=4, faults=few, f_numbers=(2.0, 4.0, 8.0)),
         # drawing the ramp takes as long as the rest
-        FaultNight(name="few_focused", model=FIFTY, seed=2102, healthy=1, faults=("autofocus_offset",), ramp_shots=1),
+        FaultNight(name="few_focused", model=FIFTY, seed=2102, healthy=1, faults=("autofocus_offset",)),
     )

@@ -155,7 +155,7 @@ def test_what_hangs_is_given_up_when_the_grace_is_over(slow_bench, capsys):
     os.killpg(night.night.pid, signal.SIGTERM)
     code, said, shown = night.end()
     assert code == 1
-    assert "T-0001: not finished, the night was stopped; run again to go on" in said
+    assert "T-0001  not finished, the night was stopped; run again to go on" in said
     assert "stopped by SIGTERM" in said.splitlines()[-1]
     assert "Traceback" not in shown
     for number in (1, 2):

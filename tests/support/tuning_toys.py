@@ -54,7 +54,9 @@ def draw_lenses(count, seed=2, sharp=(0.30, 0.01), loss=(1.8, 0.05), **others):
 
 def came_back(*numbers):
     return {
-        f"T-{number:03d}": Returned(ticket=f"T-{number:03d}", came_back=True, why="soft", marked_at="2026-04-01", run=1)
+        f"T-{number:03d}": Returned(
+            ticket=f"T-{number:03d}", came_back=True, why="soft", marked_by="K. Moreau", marked_at="2026-04-01", run=1
+        )
         for number in numbers
     }
 

@@ -102,6 +102,8 @@ def describe_ticket(new: NewTicket) -> dict[str, Any]:
         "body": body,
         "notes": "",
     }
+    if any(each.facts.rehearsed for each in new.seen):  # rendered frames release no lens
+        data["rehearsed"] = True
     rules = [rule for each in new.seen if each.role != "dark" and (rule := _rule_of(each, head))]
     return data | ({"shots": rules} if rules else {})
 

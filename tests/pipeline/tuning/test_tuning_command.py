@@ -231,7 +231,16 @@ def test_without_a_stand_file_the_one_kept_with_the_last_ticket_is_used(bench, c
 
 
 def test_a_returned_lens_is_counted_among_the_bad(bench, capsys):
-    marking = ["returned", "T-007", "--ledger", str(bench / "bench.ledger"), "--why", "soft on the left"]
+    marking = [
+        "returned",
+        "T-007",
+        "--ledger",
+        str(bench / "bench.ledger"),
+        "--by",
+        "K. Moreau",
+        "--why",
+        "soft on the left",
+    ]
     assert run_command(marking) == 0
     assert run(bench) == 0
     printed = capsys.readouterr().out
