@@ -178,9 +178,9 @@ def test_the_check_of_tickets_names_answers_that_no_one_reads_and_those_still_to
     ]
     capsys.readouterr()
     assert run_command([str(each) for each in words]) == 12
-    said = capsys.readouterr().err
-    assert "there is no hand check `front_glas`; did you mean `front_glass`? (a note)" in said
-    assert "hand checks without a signed answer: front_glass, mount; run `glasswright hand-checks`" in said
+    said = capsys.readouterr()
+    assert "there is no hand check `front_glas`; did you mean `front_glass`? (a note)" in said.err
+    assert "hand checks without a signed answer: front_glass, mount; run `glasswright hand-checks`" in said.out
     bench.write("plan.yaml", PLAN)
     run_command([str(each) for each in words[:2]] + [str(each) for each in words[4:]])
     assert "the plan has no step `read_hand_checks`" in capsys.readouterr().err
