@@ -9,14 +9,23 @@ from scipy.interpolate import CubicSpline
 
 from glasswright import Unmeasurable
 from glasswright_camera.sharpness.stage import measure_best_focus, measure_mtf50
-from glasswright_camera.stand import FocusStep
+from glasswright_camera.stand import ChartUse, FocusStep
+from support import edge_traces
 from support.edge_images import _round_pupil
-from support.edge_traces import HEIGHT, WIDTH, make_stand, make_trace
+from support.edge_traces import HEIGHT, WIDTH, make_trace
 
 PITCH_UM = 5.0
 WAVELENGTH_UM = 0.54
 F_NUMBER = 4.0
 DEPTH_UM = 2 * WAVELENGTH_UM * F_NUMBER**2
+
+
+def make_stand(pitch_um):
+    """A stand whose print is as sharp as drawn."""
+    stand = edge_traces.make_stand(pitch_um)
+    return replace(stand, charts=(ChartUse(layout=replace(stand.charts[0].layout, edge_blur_um=0.0)),))
+
+
 STAND = replace(make_stand(PITCH_UM), focus_step=FocusStep(um=DEPTH_UM))
 
 
