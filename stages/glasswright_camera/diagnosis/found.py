@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from glasswright_camera.vignetting.stage import Falloff
 
 STAND: Final = "stand or body, not the lens"
+SENSOR_DUST: Final = "dust on the sensor, not in the lens"
 DIRT: Final = "fungus or dust in the lens"
 SCRATCH: Final = "scratch"
 
@@ -52,7 +53,11 @@ def _settings(results: Iterable[Artefact]) -> list[str]:
 
 
 def find_dirt(spots: Spots | None) -> Iterator[Finding]:
-    """Find dirt and scratches in the lens, and new dust on the sensor."""
+    """Find dirt and scratches in the lens, and new dust on the sensor.
+
+    Dust on the sensor is no fault of the shooting: its shadows are told from those in the lens by their size at two
+    f-numbers, and the numbers that limits use leave them out.
+    """
     if spots is None:
         return
     depth = f"takes up to {spots.lens_deepest_pct:.2g} % of the light"
@@ -64,4 +69,5 @@ def find_dirt(spots: Spots | None) -> Iterator[Finding]:
         yield Finding(name=SCRATCH, surety="likely", says=f"a long shadow {depth}", signs=())
     if spots.new_sensor_dust_count:
         says = f"{spots.new_sensor_dust_count} shadows of dust on the sensor that the stand's list does not have"
-        yield Finding(name=STAND, surety="likely", says=f"{says}: clean the sensor", signs=())
+        says += ": clean the sensor, or put them on the stand's list"
+        yield Finding(name=SENSOR_DUST, surety="likely", says=says, signs=())

@@ -32,7 +32,7 @@ NO_CLEAR_PATTERN = "no clear pattern"
 NOTHING = "nothing unusual"
 LIKELY = "likely"
 STAND_CAVEAT = "ticket_stand_or_body"
-"""What points to the stand or the body makes every number of the ticket one to look at."""
+"""A fault of the light, the pose or the shooting: every number of the ticket is one to look at."""
 
 
 @stage

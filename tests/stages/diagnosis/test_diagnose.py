@@ -13,7 +13,7 @@ from glasswright import Setting, Ticket, Unmeasurable
 from glasswright_camera import diagnose
 from glasswright_camera.centring.result import Centring
 from glasswright_camera.diagnosis.drawing import draw_diagnosis
-from glasswright_camera.diagnosis.found import DIRT, SCRATCH, STAND
+from glasswright_camera.diagnosis.found import DIRT, SCRATCH, SENSOR_DUST, STAND
 from glasswright_camera.diagnosis.reference_values import KnownLens, KnownLenses, ReferenceValue
 from glasswright_camera.diagnosis.rules import (
     AUTOFOCUS,
@@ -256,12 +256,13 @@ def test_chart_shots_that_were_refused_at_one_setting_point_at_the_shooting():
         ("lens_dust_count", DIRT),
         ("patch_count", DIRT),
         ("scratch_count", SCRATCH),
-        ("new_sensor_dust_count", STAND),
+        ("new_sensor_dust_count", SENSOR_DUST),
     ],
 )
 def test_what_lies_in_the_light_is_named(count, name):
     spots = replace(blank(Spots), **{count: 2, "lens_deepest_pct": 3.4})
     assert read(results(), spots=spots).points_to == name
+    assert read(results(), spots=spots).caveats == ()
     assert read(results(), spots=blank(Spots)).points_to == "nothing unusual"
 
 
