@@ -1,0 +1,74 @@
+"""What is measured on photographs of a printed lattice that others took, beside what general libraries say of them.
+
+python ci/bench_photographs.py [--quick]
+
+GLASSWRIGHT_REAL_FILES names the folder that holds them in `dots`; see tests/support/real_dots.py. Places are compared
+with scikit-image's centroids at the same share of the depth, the distortion with OpenCV's calibration on the same
+centres. --quick takes two of the ten.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
+
+from support import real_dots
+
+from glasswright import Unmeasurable
+from glasswright_camera.distortion.stage import measure_distortion
+from glasswright_camera.fringing.stage import measure_fringing
+from glasswright_camera.sharpness.stage import measure_mtf50
+
+LEAST_GOOD = 9
+HEAD = (
+    "photograph dots placed mtf50 | red-green: dot uniform radial | blue-green: dot uniform radial"
+    " | bend opencv's, apart, rms, opencv's rms | lighter than paper, % | caveats"
+)
+
+
+def describe(name: str) -> str:
+    """Measure one photograph, and return its line."""
+    fit, found, stand = real_dots.locate(name), real_dots.trace(name), real_dots.make_stand()
+    measure_fringing((found,), stand)
+    bent = measure_distortion((found,), stand)
+    sharp = measure_mtf50((found,), stand).green.centre
+    colours = [real_dots.compare_displacement(name, plane) for plane in (0, 2)]
+    other = real_dots.compare_distortion(name, bent)
+    over = max(real_dots.find_overshoot(name, plane) for plane in range(3))
+    return " | ".join(
+        (
+            f"{name} {len(fit.node)} {found.disc_count} {sharp.mean_cy_per_px:.4f}",
+            *(f"{each.median_px:.3f} {each.uniform_px:.3f} {each.radial_px:.3f}" for each in colours),
+            f"{other.largest_px:.2f} {other.curve_px:.2f} {bent.residual_rms_px:.2f} {other.rms_px:.2f}",
+            f"{100 * over:.1f}",
+            ", ".join(found.caveats) or "-",
+        )
+    )
+
+
+def main() -> int:
+    """Print the table; 1 where fewer than LEAST_GOOD of the ten could be measured."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--quick", action="store_true")
+    quick = parser.parse_args().quick
+    if not real_dots.IS_THERE:
+        print("GLASSWRIGHT_REAL_FILES names no folder with `dots` in it: nothing to measure")
+        return 0
+    names = real_dots.PHOTOGRAPHS[::5] if quick else real_dots.PHOTOGRAPHS
+    print(HEAD)
+    good = 0
+    for name in names:
+        try:
+            print(describe(name), flush=True)
+            good += 1
+        except Unmeasurable as reason:
+            print(f"{name}: {reason}", flush=True)
+    print(f"{good} of {len(names)} located and measured, px throughout; {LEAST_GOOD} of 10 are asked for")
+    return 0 if quick or good >= LEAST_GOOD else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
