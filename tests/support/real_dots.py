@@ -120,10 +120,12 @@ class Displaced:
 
     dot_count: int
     median_px: float
+    most_px: float
+    """Nine tenths of the dots differ by less."""
     uniform_px: float
-    """Length of the difference of the uniform parts."""
+    """Length of what all dots have in common."""
     radial_px: float
-    """Largest difference of the radial parts, from the middle to the corner."""
+    """Largest radial part, from the middle to the outermost dot."""
 
 
 def compare_displacement(name: str, plane: int, level: float = LEVEL) -> Displaced:
@@ -134,11 +136,12 @@ def compare_displacement(name: str, plane: int, level: float = LEVEL) -> Displac
     own, independent = found.centre_px[plane] - found.centre_px[1], other - green
     both = np.isfinite(own + independent).all(axis=1) & ~fit.is_mark
     off = (own - independent)[both]
-    apart = _split(own[both], fit.centre_px[both]) - _split(independent[both], fit.centre_px[both])
-    height = np.linspace(0, 1, 21)
+    apart = _split(off, fit.centre_px[both])
+    height = np.linspace(0, np.hypot(*(fit.centre_px[both] - MIDDLE_PX).T).max() / HALF_DIAGONAL_PX, 21)
     return Displaced(
         dot_count=int(both.sum()),
         median_px=float(np.median(np.hypot(*off.T))),
+        most_px=float(np.percentile(np.hypot(*off.T), 90)),
         uniform_px=float(np.hypot(*apart[:2])),
         radial_px=float(np.abs(apart[2] * height + apart[3] * height**3).max()),
     )

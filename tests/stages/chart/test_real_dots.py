@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
 
 from glasswright_camera.distortion.stage import measure_distortion

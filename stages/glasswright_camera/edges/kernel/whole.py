@@ -133,8 +133,8 @@ WHOLE_BLURS: Final = 1.35
 UNEXPLAINED: Final = 1.25
 """Chi-square for each degree of freedom from which on a blur is of a kind that the model does not know."""
 SHALLOW: Final = 0.3
-"""Share of the deepest that counts as no depth for the centroid. On ten photographs with lopsided halos 0.3 agrees best
-with independent centroids (0.5: a third worse in red, two tenths in blue)."""
+"""Share of the deepest that counts as no depth for the centroid. Of a lopsided blur it is part of what a place means:
+another level has another centroid. Independent centroids of the same definition agree (`ci/bench photographs`)."""
 NOT_COUNTED: Final = 0.1
 """Depth that counts as paper for the first guess."""
 GAUSS: Final = 0.18739
