@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 
+from glasswright_camera.sharpness.best_focus import name_coarse
 from glasswright_camera.sharpness.through_focus import (
     DIFFRACTION_HALF,
     EVEN_U,
@@ -106,6 +107,21 @@ def test_steps_of_one_and_a_half_depths_are_covered(f_number):
     error, u, _, _ = fit_all(f_number, 0.25, 1.0, 1.5)
     assert abs(error.mean()) < 0.002
     assert np.mean(np.abs(error) < 2 * u) >= 0.95
+
+
+@pytest.mark.parametrize("f_number", [4, 8, 11, 16])
+@pytest.mark.parametrize("step", [0.6, 1.0, 1.25, 1.5])
+def test_a_peak_outside_its_uncertainty_is_told_as_steps_too_coarse(f_number, step):
+    # half a wave of spherical aberration: the worst that is taken for granted
+    run, peak, _ = blur_run(f_number, 0.5, 1.0)
+    named = []
+    for place in list_series(step, DEPTHS[-1]):
+        steps, value = np.arange(len(place), dtype=np.float64), run(place)[:, None] ** -0.5
+        curves = fit_focus_curves(steps, value, 1e-4 * value, PITCH_UM / (WAVELENGTH_UM * f_number))
+        named.append(bool(name_coarse(curves, 0, steps)))
+        assert named[-1] or abs(curves.mtf50[0] - peak) < 2 * curves.mtf50_u[0]
+    # steps of one depth of focus are never too coarse
+    assert step > 1 or not any(named)
 
 
 @pytest.mark.parametrize("f_number", [2, 8])

@@ -66,10 +66,12 @@ def trace_edges(
     good = placed.sum(axis=1) >= max(least_discs_frac * placed.shape[1], LEAST_DISCS)
     if not good.any():
         best = int(np.argmax(placed.sum(axis=1)))
+        remedy = "check focus, exposure and what hangs before the chart"
+        if mosaic.role in SHAKEN_ROLES:
+            remedy = "the shaker moved the image too far for its exposure time: shoot shorter times as well"
         raise Unmeasurable(
             f"only {placed[best].sum()} of {placed.shape[1]} discs could be placed in any plane (in "
-            f"{mosaic.planes[best]}: {name_failures(table.ending[[best]], placed[best])}); "
-            "check focus, exposure and what hangs before the chart"
+            f"{mosaic.planes[best]}: {name_failures(table.ending[[best]], placed[best])}); {remedy}"
         )
     failed = [
         f"{plane} plane, no place: {reasons}"

@@ -61,8 +61,15 @@ def measure_autofocus(
         except Unmeasurable as failure:
             raise Unmeasurable(f"{trace.shot}: {failure}") from failure
     depth = depth_of_focus_um(lens.f_number, confusion_um, traces[0].magnification_frac)
-    at_board = summarise(np.array([shot.axial_mm for shot in found]), np.array([shot.axial_mm_u for shot in found]))
-    at_sensor = summarise(np.array([shot.shift_um for shot in found]), np.array([shot.shift_um_u for shot in found]))
+    angle_u = max(shot.angle_u_frac for shot in found)
+    at_board, at_sensor = (
+        summarise(
+            np.array([getattr(shot, name) for shot in found]),
+            np.array([getattr(shot, f"{name}_u") for shot in found]),
+            angle_u,
+        )
+        for name in ("axial_mm", "shift_um")
+    )
     low, high = scatter_interval(at_board.scatter, len(found))
     return AutofocusRepeat(
         bias_mm=at_board.bias,
@@ -97,22 +104,27 @@ class Summary:
 
 
 def summarise(
-    value: np.ndarray[tuple[int], np.dtype[np.float64]], value_u: np.ndarray[tuple[int], np.dtype[np.float64]]
+    value: np.ndarray[tuple[int], np.dtype[np.float64]],
+    value_u: np.ndarray[tuple[int], np.dtype[np.float64]],
+    shared_u_frac: float,
 ) -> Summary:
     """Return bias, scatter and worst of offsets with their standard uncertainties.
 
-    The scatter's is that of a standard deviation of n normal values, s / sqrt(2 (n - 1)).
+    The scatter's is that of a standard deviation of n normal values, s / sqrt(2 (n - 1)). `shared_u_frac` is what all
+    of them share, as a share of the offset.
     """
     count = len(value)
     scatter = float(value.std(ddof=1))
     worst = int(np.argmax(np.abs(value)))
+    bias = float(value.mean())
+    own = max(scatter / count**0.5, float(np.linalg.norm(value_u)) / count)
     return Summary(
-        bias=float(value.mean()),
-        bias_u=max(scatter / count**0.5, float(value_u.mean())),
+        bias=bias,
+        bias_u=float(np.hypot(own, bias * shared_u_frac)),
         scatter=scatter,
-        scatter_u=scatter / (2 * (count - 1)) ** 0.5,
+        scatter_u=float(np.hypot(scatter / (2 * (count - 1)) ** 0.5, scatter * shared_u_frac)),
         worst=float(value[worst]),
-        worst_u=float(value_u[worst]),
+        worst_u=float(np.hypot(value_u[worst], value[worst] * shared_u_frac)),
     )
 
 

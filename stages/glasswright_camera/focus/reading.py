@@ -35,8 +35,12 @@ class Found:
 
     axial_mm: float
     axial_mm_u: float
+    """From pixel noise; what the board's angle adds is in `angle_u_frac`."""
     shift_um: float
     shift_um_u: float
+    """Likewise."""
+    angle_u_frac: float
+    """Share of both distances by which they are uncertain because the board's angle is: alike in all shots."""
     kept: float
     """MTF50 where the camera was focused over that at best focus."""
     kept_u: float
@@ -81,15 +85,15 @@ def find_focus(trace: RampTrace, plane: int, lens: Lens) -> Found:
     vertex = find_vertex(shift, blur, blur_u, trace.planes[plane])
     at_board = board_mm(vertex.place, lens.focal_length_mm, m)
     widening = 1 / (1000 * m**2) * (1 + at_board * m / lens.focal_length_mm) ** 2
-    angle_share = axial_sensitivity(trace.angle_deg) * np.radians(trace.angle_deg_u)
     kept, kept_u = vertex.kept_at(0.0)
     return Found(
         kept=kept,
         kept_u=kept_u,
         axial_mm=at_board,
-        axial_mm_u=float(np.hypot(vertex.place_u * widening, at_board * angle_share)),
+        axial_mm_u=vertex.place_u * widening,
         shift_um=vertex.place,
-        shift_um_u=float(np.hypot(vertex.place_u, vertex.place * angle_share)),
+        shift_um_u=vertex.place_u,
+        angle_u_frac=abs(axial_sensitivity(trace.angle_deg)) * float(np.radians(trace.angle_deg_u)),
     )
 
 

@@ -72,14 +72,16 @@ def measure_focus_offset(
     )
 
 
-def average(values: list[float], values_u: list[float]) -> tuple[float, float]:
-    """Return a mean and its standard uncertainty: of the fits, or of the scatter if there is enough and it is larger.
+def average(values: list[float], values_u: list[float], shared_u_frac: float = 0.0) -> tuple[float, float]:
+    """Return a mean and its standard uncertainty.
 
-    What all fits share (the board's angle) does not average out, so their mean uncertainty is an upper bound for it.
+    Noise of the fits goes down with their number; the shots' scatter stands for it if there is enough and it is larger.
+    What all shots share (the board's angle), a share of the mean, does not go down.
     """
-    own = float(np.mean(values_u))
-    scatter = float(np.std(values, ddof=1) / np.sqrt(len(values))) if len(values) >= ENOUGH_TO_SCATTER else 0.0
-    return float(np.mean(values)), max(own, scatter)
+    count = len(values)
+    mean, own = float(np.mean(values)), float(np.linalg.norm(values_u)) / count
+    scatter = float(np.std(values, ddof=1) / np.sqrt(count)) if count >= ENOUGH_TO_SCATTER else 0.0
+    return mean, float(np.hypot(max(own, scatter), mean * shared_u_frac))
 
 
 def summarise_colour(shots: list[Found] | None, depth_um: float) -> ColourOffset:
@@ -96,9 +98,10 @@ def summarise_colour(shots: list[Found] | None, depth_um: float) -> ColourOffset
             kept_sharpness_frac=nothing,
             kept_sharpness_frac_u=nothing,
         )
-    offset, offset_u = average([shot.axial_mm for shot in shots], [shot.axial_mm_u for shot in shots])
+    angle_u = max(shot.angle_u_frac for shot in shots)
+    offset, offset_u = average([shot.axial_mm for shot in shots], [shot.axial_mm_u for shot in shots], angle_u)
     kept, kept_u = average([shot.kept for shot in shots], [shot.kept_u for shot in shots])
-    shift, shift_u = average([shot.shift_um for shot in shots], [shot.shift_um_u for shot in shots])
+    shift, shift_u = average([shot.shift_um for shot in shots], [shot.shift_um_u for shot in shots], angle_u)
     return ColourOffset(
         offset_mm=offset,
         offset_mm_u=offset_u,
@@ -120,4 +123,4 @@ def compare_colours(shots: list[Found] | None, main: list[Found]) -> tuple[float
         return float("nan"), float("nan")
     apart = [one.shift_um - other.shift_um for one, other in zip(shots, main, strict=True)]
     apart_u = [float(np.hypot(one.shift_um_u, other.shift_um_u)) for one, other in zip(shots, main, strict=True)]
-    return average(apart, apart_u)
+    return average(apart, apart_u, max(shot.angle_u_frac for shot in shots))

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 POWERS: Final = tuple((i, j) for i in range(4) for j in range(4 - i))
 """Of x and y: a cubic follows the falloff within a corner."""
 LEAST_POINTS: Final = 6
+LEAST_GAIN: Final = 1e-6
+"""Keeps a relative error finite where there is no light."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +43,8 @@ def mean_over_box(gain: NDArray[np.float64], gain_u: NDArray[np.float64], box: B
     Returns
     -------
     mean, uncertainty
-        The uncertainty takes the points about the box as sharing one error: they were smoothed over each other.
+        The uncertainty takes the points about the box as sharing one relative error: they were smoothed over each
+        other, and lamps and lens change light by shares of it.
     """
     rows, columns = gain.shape
     across, down = choose_points(box.left, box.width, columns), choose_points(box.top, box.height, rows)
@@ -54,7 +57,8 @@ def mean_over_box(gain: NDArray[np.float64], gain_u: NDArray[np.float64], box: B
     mean_x = mean_powers((box.left - middle_x) / reach_x, box.width / reach_x)
     mean_y = mean_powers((box.top - middle_y) / reach_y, box.height / reach_y)
     mean = float(np.array([mean_x[i] * mean_y[j] for i, j in POWERS]) @ coefficients)
-    return mean, float(np.sqrt(np.mean(gain_u[near] ** 2)))
+    relative = gain_u[near] / np.maximum(np.abs(gain[near]), LEAST_GAIN)
+    return mean, abs(mean) * float(np.sqrt(np.mean(relative**2)))
 
 
 def choose_points(begin: float, length: float, count: int) -> NDArray[np.int64]:

@@ -227,6 +227,19 @@ def test_a_sign_that_nobody_could_see_is_none_however_certain():
     assert found.points_to == "nothing unusual"
 
 
+@pytest.mark.parametrize("measure", sorted(HEALTHY))
+def test_a_departure_counts_from_five_of_its_own_uncertainties_and_the_least_worth_speaking_of(measure):
+    # strength is departure over the root of scatter^2 + u^2 + (least / 5)^2; it stands out from 5
+    kind = next(kind for kind in KINDS if kind.measure == measure)
+    middle, scatter = HEALTHY[measure]
+    least = kind.least * abs(middle) if kind.relative else kind.least
+    edge = 5 * np.sqrt(scatter**2 * (1 + 0.5**2) + (least / 5) ** 2)
+    for share, seen in ((0.999, 0), (1.001, 1)):
+        for sense in (1, -1):
+            changed = {measure.replace(".", "__"): middle + sense * share * edge}
+            assert read(results(**changed)).unusual_count == seen
+
+
 def test_chance_makes_fewer_than_one_alarm_in_a_hundred_healthy_lenses():
     """Student's t, W. S. Gosset, Biometrika 6 (1908): scatter known from thirty copies, as many signs as there are."""
     assert 2 * t.sf(STANDS_OUT, 29) * len(KINDS) < 0.01

@@ -129,6 +129,12 @@ def test_too_few_edges_are_refused_with_the_reason(sheet):
     )
 
 
+def test_a_shot_on_the_shaker_without_edges_is_told_as_movement(sheet):
+    mosaic = replace(expose(np.full_like(sheet.light, 0.8)), role="shake_on")
+    with pytest.raises(Unmeasurable, match=r"the shaker moved the image too far for its exposure time: shoot shorter"):
+        trace_edges(mosaic, make_fit(sheet, mosaic), make_stand(sheet, kind="large"), None, None)
+
+
 def test_an_overexposed_chart_is_refused(sheet):
     with pytest.raises(Unmeasurable, match="only 0 of 16 discs could be placed in any plane"):
         trace(sheet, sheet.light * 1.4)

@@ -55,8 +55,9 @@ def test_a_uniform_shift_is_kept_apart():
     assert found.worst_px > 5e-4 * 2600
 
 
-def test_a_rotation_is_tangential():
-    found = measure_fringing((moved(turn=2e-4, plane=2),), STAND)
+@pytest.mark.parametrize("turn", [2e-4, -2e-4])
+def test_a_rotation_is_tangential_in_either_sense(turn):
+    found = measure_fringing((moved(turn=turn, plane=2),), STAND)
     _, place = lattice()
     assert found.blue_green.worst_tangential_px == pytest.approx(2e-4 * np.linalg.norm(place - MIDDLE, axis=1).max())
     assert found.blue_green.corner_radial_px == pytest.approx(0.0, abs=1e-9)

@@ -144,6 +144,24 @@ def test_a_step_that_was_knocked_is_named_and_left_out(which):
     assert found.green.centre.mean_cy_per_px == pytest.approx(PEAK, rel=5e-3)
 
 
+def lose_corner(trace):
+    """Without the discs of the upper left."""
+    gone = (trace.centre_px[1] < np.array([WIDTH, HEIGHT]) * 0.25).all(axis=1)
+    value = np.where(gone[:, None], np.nan, trace.mtf50)
+    return replace(trace, mtf50=value, mtf50_u=np.where(np.isnan(value), np.nan, trace.mtf50_u))
+
+
+def test_a_zone_that_some_steps_lack_is_not_measured_and_the_others_are():
+    steps = [lose_corner(each) if k in (0, 6, 7) else each for k, each in enumerate(series(u=2e-4, seed=4))]
+    steps[3] = dull(steps[3], 0.85)
+    found = measure_best_focus(tuple(steps), STAND)
+    assert np.isnan([found.green.upper_left.mean_cy_per_px, found.focus.upper_left.medial_steps]).all()
+    assert np.isnan(found.green.worst_cy_per_px)
+    assert found.notes[0].startswith("left out: focus_series/0003.dng reads ")
+    for zone in ("centre", "mid", "upper_right", "lower_left", "lower_right"):
+        assert getattr(found.green, zone).mean_cy_per_px == pytest.approx(PEAK, rel=5e-3)
+
+
 def test_a_step_whose_focus_did_not_move_is_named():
     steps = list(series(u=2e-4, seed=4))
     steps[5] = replace(steps[4], shot="focus_series/0005.dng", sequence_count=5)

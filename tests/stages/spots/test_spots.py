@@ -233,6 +233,19 @@ def test_a_shadow_in_the_lens_that_falls_on_listed_dust_stays_the_lenss():
     assert found.notes[-1].startswith("flats of one f-number only: distances take every thing as opaque")
 
 
+def test_things_are_counted_by_kind():
+    # at f/8 a shadow wider than 4 mm / 8 lies beyond the sensor's glass; one of 5 % of the light and 3 mm is a patch
+    rows = [(4000, 900, 300, 0.05), (1000, 3000, 330, 0.05), (2500, 2000, 1500, 0.4), (5000, 3000, 1600, 0.4),
+            (800, 800, 1400, 0.4), (3000, 500, 24, 0.026)]  # fmt: skip
+    found = find_spots((make_map(8, *rows), make_map(np.nan, (2000, 3500, 100, 0.02))), None, STAND, None)
+    table = {name: found.kind.count(name) for name in ("lens_dust", "patch", "scratch", "sensor_dust", "unsure")}
+    assert table == {"lens_dust": 2, "patch": 3, "scratch": 0, "sensor_dust": 1, "unsure": 0}
+    assert (found.lens_dust_count, found.patch_count, found.scratch_count) == (2, 3, 0)
+    assert (found.sensor_dust_count, found.unsure_count) == (1, 0)
+    nowhere = find_spots((make_map(np.nan, (4000, 900, 300, 0.05), (1000, 900, 200, 0.05)),), None, STAND, None)
+    assert (nowhere.unsure_count, nowhere.lens_dust_count, nowhere.patch_count) == (2, 0, 0)
+
+
 def test_flats_of_an_open_lens_alone_promise_nothing():
     opened, closed = (
         find_spots((make_map(2),), None, STAND, None),

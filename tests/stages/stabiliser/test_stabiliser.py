@@ -136,6 +136,8 @@ def test_the_share_of_sharp_shots_is_of_the_times_shot_both_ways():
 def test_intervals_of_shares():
     # exact in the ends: 1 - 0.025 ** (1 / n) for none of n
     assert share_interval(0, 10) == (0.0, pytest.approx(1 - 0.025**0.1))
+    assert share_interval(10, 10) == (pytest.approx(0.025**0.1), 1.0)
+    assert share_interval(1, 10)[0] == pytest.approx(1 - 0.975**0.1)
     low, high = share_interval(5, 10)
     # 0.187 to 0.813 for 5 of 10, as tables of the binomial distribution have it (from memory)
     assert (low, high) == (pytest.approx(0.187, abs=5e-4), pytest.approx(0.813, abs=5e-4))

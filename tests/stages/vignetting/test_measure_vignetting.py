@@ -71,6 +71,32 @@ def test_a_brighter_corner_is_a_negative_loss():
     assert measure(round_falloff(-0.2, 0)).mean_corner_loss_ev < -0.2
 
 
+@pytest.mark.parametrize("sense", [1, -1])
+def test_either_diagonal_may_be_the_darker_one(sense):
+    def gain(x, y):
+        return round_falloff(0.4, 0)(x, y) * (1 - 0.3 * sense * x * y)
+
+    upper_left, upper_right, lower_left, lower_right = true_losses(gain)
+    apart = (upper_left + lower_right - upper_right - lower_left) / 2
+    assert np.sign(apart) == sense
+    assert measure(gain).diagonals_ev == pytest.approx(abs(apart), abs=1e-4)
+
+
+@pytest.mark.parametrize("corner", CORNERS)
+def test_each_corner_that_stands_in_the_dark_is_named(corner):
+    down, across = SLICES[corner]
+
+    def gain(x, y):
+        # rows and columns are counted from the border: 1 is the first
+        return round_falloff(0.4, 0)(x, y) * (1 - 0.4 * np.maximum(-across * x, 0) * np.maximum(-down * y, 0))
+
+    falloff = measure(gain)
+    assert falloff.worst_corner == corner.replace("_", " ")
+    each = true_losses(gain)
+    assert losses(falloff) == pytest.approx(each, abs=1e-3)
+    assert falloff.diagonals_ev == pytest.approx((each.max() - each.min()) / 2, abs=1e-3)
+
+
 def test_colour_shading_is_against_green():
     gains = (round_falloff(0.6, 0), round_falloff(0.5, 0), round_falloff(0.45, 0))
     falloff = measure(gains)
