@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from glasswright.config import check, load_plan, scan_yaml
 from glasswright.config.schema.plugins import load_plugins
+from glasswright.config.stand.constants import StandConstant
 from glasswright.config.stand.keys import Spread
 from glasswright.judging.card import Card
 from glasswright.judging.cards import CardFile
@@ -113,6 +114,7 @@ class BenchStand:
     sha256 = "bench"
     watch = None
     repeatability: ClassVar[Mapping[str, Spread]] = {}
+    constants: ClassVar[Mapping[str, StandConstant]] = {}
     reproducibility: Mapping[str, Spread]
 
 

@@ -227,8 +227,11 @@ class Sensor:
     """True only where the body has no colour filter: a raw file that has lost its pattern looks the same."""
     transfer: Literal["linear", "srgb"] | float = "linear"
     """How TIFF and PNG values follow light: `linear`, `srgb` (IEC 61966-2-1) or a pure power such as 2.2."""
-    black_dn: float | None = None
+    black_dn: float | tuple[tuple[float, ...], ...] | None = None
+    """One level, or one for each site of the colour pattern, row by row."""
     white_dn: float | None = None
+    linearity: tuple[float, float] | None = None
+    """How light follows the signal s, of white: ``s (1 + a s + b s^2)``; None where the two are proportional."""
     largest_frame_px: Annotated[int, Field(gt=0)] = LARGEST_FRAME_PX
     """Most pixels of a frame; a file whose header claims more is damaged, and no memory is taken for it."""
     frame_px: tuple[Annotated[int, Field(gt=0)], Annotated[int, Field(gt=0)]] | None = None
@@ -305,6 +308,8 @@ class Stand(Artefact):
     reference_tilt: ReferenceTilt | None = None
     source_map: DataFile | None = None
     """The diffuse source's own unevenness (.npy, any coarse grid over the frame, about 1)."""
+    source_angle_ev: tuple[float, float] | None = None
+    """What the source emits at an angle to its normal, EV: times the angle's sine squared, and times its square."""
     zones: Zones = field(default_factory=Zones)
     shooting: ShootingLimits = field(default_factory=ShootingLimits)
     shaker: Shaker | None = None

@@ -91,9 +91,15 @@ ROOMS = {
         ("distortion", "focus", "fringing", "glare", "sharpness", "shooting", "stabiliser"),
         ("centring", "sweep"),
         ("diagnosis",),
-        ("shop",),
+        ("commissioning", "shop"),
     ),
-    "glasswright_rehearsal": (("files", "scene"), ("faults", "optics"), ("frames",), ("night",), ("history",)),
+    "glasswright_rehearsal": (
+        ("files", "scene"),
+        ("faults", "optics"),
+        ("frames",),
+        ("night",),
+        ("commissioning", "history"),
+    ),
 }
 """Package -> its rooms from the ground up; rooms of one storey know nothing of each other."""
 
@@ -152,15 +158,17 @@ def test_one_module_imports_the_database():
     assert importers(ROOT / "stages", "sqlite3") == []
 
 
+CAMERA_COMMANDS = ("commissioning", "diagnosis", "hand_checks", "printing", "shop")
+
+
 def test_only_commands_import_the_command_line():
     found = [*importers(ENGINE, "click", "rich"), *importers(CAMERA, "click", "rich")]
     commands = ["pipeline/glasswright/run/progress.py"]
-    commands += [
-        f"stages/glasswright_camera/{room}/command.py" for room in ("diagnosis", "hand_checks", "printing", "shop")
-    ]
+    commands += [f"stages/glasswright_camera/{room}/command.py" for room in CAMERA_COMMANDS]
     outside = [name for name in found if not name.startswith("pipeline/glasswright/commands/")]
     assert sorted(outside) == sorted(commands)
-    assert importers(REHEARSAL, "click", "rich") in ([], ["stages/glasswright_rehearsal/command.py"])
+    own = ["stages/glasswright_rehearsal/command.py", "stages/glasswright_rehearsal/commissioning/command.py"]
+    assert importers(REHEARSAL, "click", "rich") == own
 
 
 def test_rehearsal_imports_nothing_that_measures():
@@ -191,6 +199,7 @@ def test_the_camera_takes_from_the_engine_only_what_is_offered():
     offered["glasswright.waiting"] = set(glasswright.waiting.__all__)
     offered["glasswright.preparing"] = set(glasswright.preparing.__all__)
     offered["glasswright.outputs"] = set(glasswright.outputs.__all__)
+    offered["glasswright.intake.exif"] = {"read_facts"}
     for path in CAMERA.rglob("*.py"):
         for module, names in imports_of(path):
             if module.partition(".")[0] == "glasswright":

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from glasswright import Artefact, Setting, Ticket
-from glasswright.config import check, scan_yaml
+from glasswright.config import StandConstant, check, scan_yaml
 from glasswright.config.plan.method import MeasuredMethod, method_text
 from glasswright.judging.card import Card
 from glasswright.judging.cards import CardFile
@@ -73,6 +73,7 @@ class ToyStand:
     bodies: tuple[str, ...] = ("Ostrel D7",)
     reproducibility: dict[str, ToySpread] = field(default_factory=lambda: {"*": ToySpread(u=1e-9)})
     repeatability: dict[str, ToySpread] = field(default_factory=lambda: {"*": ToySpread(u=1e-9)})
+    constants: dict[str, StandConstant] = field(default_factory=dict)
     sha256: str = hashlib.sha256(STAND_TEXT.encode()).hexdigest()
     watch: None = None
 

@@ -12,13 +12,14 @@ import click
 
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.commands.tables import print_table
+from glasswright.config import replace_stand, show_changes
 from glasswright.config.stand.file import load_stand
 from glasswright.errors import GlasswrightError
 from glasswright.formatting import format_count
 from glasswright.judging.cards import load_cards
 from glasswright.ledger import Ledger
 from glasswright.ledger.phases import tickets_of_phase
-from glasswright.study.adopting import propose_text, show_changes, write_stand
+from glasswright.study.adopting import propose_text
 from glasswright.study.data import as_data
 from glasswright.study.evidence import STUDY_PHASE, Subject, collect
 from glasswright.study.studying import ENOUGH_FREEDOM, study_stand
@@ -131,7 +132,7 @@ def _write(stand: StandFile, text: str, *, write: bool, quiet: bool) -> None:
     if not write:
         click.echo("nothing was written: --write does", err=quiet)
         return
-    write_stand(stand.document, text)
+    replace_stand(stand.document, text)
     click.echo(f"{stand.document.path}: written; `glasswright judge --adopt-stand` applies it", err=quiet)
 
 

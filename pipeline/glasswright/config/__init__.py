@@ -6,10 +6,12 @@ from glasswright.config.schema.names import Line, SafeName, is_safe_name
 from glasswright.config.schema.reading import check, read_config, validate
 from glasswright.config.schema.shipped import find_shipped
 from glasswright.config.schema.suggestions import did_you_mean
+from glasswright.config.stand.constants import StandConstant, StandNumber, why_not_held
 from glasswright.config.stand.file import StandFile, load_stand
 from glasswright.config.stand.keys import Spread
 from glasswright.config.stand.match import find_idle_spreads, match_stand
 from glasswright.config.stand.watch_keys import WatchedField, WatchKeys
+from glasswright.config.stand.writing import StandWriteError, propose_constants, replace_stand, show_changes
 from glasswright.config.ticket.file import BodyNote, LensNote, ShotNote, StudyNote, TicketFile, load_ticket
 from glasswright.config.ticket.hand_notes import CheckName, EarlierNote, HandNote
 from glasswright.config.yaml.document import Document, Place, name_place
@@ -33,7 +35,10 @@ __all__ = [
     "ShotNote",
     "Source",
     "Spread",
+    "StandConstant",
     "StandFile",
+    "StandNumber",
+    "StandWriteError",
     "Step",
     "StudyNote",
     "TicketFile",
@@ -49,9 +54,13 @@ __all__ = [
     "load_ticket",
     "match_stand",
     "name_place",
+    "propose_constants",
     "read_config",
     "read_yaml",
+    "replace_stand",
     "scan_bytes",
     "scan_yaml",
+    "show_changes",
     "validate",
+    "why_not_held",
 ]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Final, Protocol
 
+from glasswright.config import why_not_held
 from glasswright.judging.card import SHOTS, faintest_field
 from glasswright.judging.decision import Tolerance, Uncertainty, decide, find_guard
 from glasswright.judging.hand_checks import judge_hand_checks
@@ -20,6 +21,7 @@ from glasswright.statistics.freedom import effective_freedom
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from glasswright.config import StandConstant
     from glasswright.judging.card import Card, Limit
     from glasswright.judging.cards import CardFile
     from glasswright.ledger.records import KeptOutcome, TicketState
@@ -77,6 +79,10 @@ class JudgingStand(Protocol):
     @property
     def repeatability(self) -> Mapping[str, Spread]:
         """The same of one more shot, nothing touched."""
+
+    @property
+    def constants(self) -> Mapping[str, StandConstant]:
+        """What was measured of the stand itself, by name."""
 
     @property
     def sha256(self) -> str:
@@ -163,6 +169,7 @@ def assess_limit(view: TicketView, card: Card, limit: Limit, stand: JudgingStand
         ),
         spreads=find_spreads(stand.reproducibility, limit.measure),
         repeats=find_spreads(stand.repeatability, limit.measure),
+        not_held=why_not_held(stand.constants, limit.measure, view.record.ticket.body, view.last_day),
     )
     if all(outcome.scope >= Scope.TICKET for outcome in outcomes):
         if limit.at != type(limit.at)():
@@ -187,6 +194,8 @@ class Question:
     """What the stand file says of the measure's reproducibility."""
     repeats: Sequence[Spread]
     """And of its repeatability."""
+    not_held: Sequence[str] = ()
+    """Why constants of the stand that the measure rests on did not hold when the lens was shot."""
 
     def uncertainty(self, value: float, own: float | None, shots: Measured | None) -> Uncertainty:
         """Return the uncertainty of a number; the stand's part is None where the stand file lacks what belongs to it.
@@ -240,6 +249,9 @@ def _judge_outcome(question: Question, outcome: KeptOutcome) -> Assessed:
     caveats = sorted({*outcome.caveats, *view.caveats}.difference(limit.accept))
     if caveats:
         reason += f"; with the caveat {', '.join(caveats)}, which the limit does not accept"
+        verdict = Verdict.REVIEW if verdict is Verdict.PASS else verdict
+    if question.not_held:
+        reason += f"; but {'; '.join(question.not_held)}"
         verdict = Verdict.REVIEW if verdict is Verdict.PASS else verdict
     made = LimitVerdict(
         measure=limit.measure,

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from glasswright.config import Document as ConfigDocument
-    from glasswright.config import Spread, WatchKeys
+    from glasswright.config import Spread, StandConstant, WatchKeys
     from glasswright.config.stand.keys import ShopNote
     from glasswright.ledger import Document
 
@@ -33,6 +33,7 @@ class KeptStand:
     bodies: tuple[str, ...]
     reproducibility: Mapping[str, Spread]
     repeatability: Mapping[str, Spread]
+    constants: Mapping[str, StandConstant]
     watch: WatchKeys | None
     may_decide: tuple[str, ...]
     shop: ShopNote | None
@@ -75,6 +76,7 @@ def read_kept_stand(document: Document) -> KeptStand:
         bodies=keys.bodies,
         reproducibility=keys.reproducibility,
         repeatability=keys.repeatability,
+        constants=keys.constants,
         watch=keys.watch,
         may_decide=keys.may_decide,
         shop=keys.shop,

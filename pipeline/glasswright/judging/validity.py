@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Self
 
 from glasswright.judging.method import NO_PLAN, why_made_otherwise
@@ -37,6 +38,12 @@ class TicketView:
     def record(self) -> TicketRecord:
         """What describes the ticket."""
         return self.state.record
+
+    @property
+    def last_day(self) -> date | None:
+        """The last day on which it was shot, or on which it was measured where no file tells; None for neither."""
+        told = self.record.nights[-1] if self.record.nights else self.state.measured_at[:10]
+        return date.fromisoformat(told) if told else None
 
     @classmethod
     def of(cls, state: TicketState) -> Self:

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import copy
 import math
-from difflib import unified_diff
 from typing import TYPE_CHECKING, Any
 
 from ruamel.yaml.comments import CommentedMap
 
-from glasswright.config import Spread, check, scan_bytes
+from glasswright.config import Spread, StandWriteError, check, scan_bytes
 from glasswright.config.yaml.round_trip import as_flow, edit_yaml
-from glasswright.errors import GlasswrightError
-from glasswright.whole_files import write_whole
 
 if TYPE_CHECKING:
     from glasswright.config import Document
@@ -20,12 +17,6 @@ if TYPE_CHECKING:
 
 DIGITS = 3
 MOST_TICKETS_NAMED = 4
-
-
-class StudyWriteError(GlasswrightError):
-    """The stand file could not be written as proposed; it is as it was."""
-
-    exit_code = 2
 
 
 def describe_origin(study: Study, spread: NewSpread, by: str) -> str:
@@ -58,7 +49,7 @@ def propose_text(document: Document, study: Study, by: str) -> str:
 
     Raises
     ------
-    StudyWriteError
+    StandWriteError
         If the text would not read back as what was meant.
     """
     entries = [(each, _entry(each, describe_origin(study, each, by))) for each in study.spreads]
@@ -77,7 +68,7 @@ def propose_text(document: Document, study: Study, by: str) -> str:
         problems += check(read, dict[str, Spread], table)[1]
     if problems or read.data != expected:
         why = problems[0].message if problems else "it would read back otherwise"
-        raise StudyWriteError(f"{document.path}: cannot be written ({why}): write the numbers by hand")
+        raise StandWriteError(f"{document.path}: cannot be written ({why}): write the numbers by hand")
     return text
 
 
@@ -101,25 +92,3 @@ def _write_entry(data: Any, spread: NewSpread, entry: dict[str, Any]) -> None:  
         else:
             data.insert(list(data).index("bodies") + 1, spread.table, CommentedMap())
     data[spread.table][spread.measure] = as_flow(entry)
-
-
-def show_changes(document: Document, text: str) -> str:
-    """Return the lines of a file that change, each after the one it replaces; empty where none does."""
-    name = str(document.path)
-    lines = unified_diff(
-        document.text.splitlines(), text.splitlines(), f"{name} as it is", f"{name} as proposed", lineterm="", n=1
-    )
-    return "\n".join(lines)
-
-
-def write_stand(document: Document, text: str) -> None:
-    """Replace the stand file, whole or not at all.
-
-    Raises
-    ------
-    StudyWriteError
-        If it was changed since it was read.
-    """
-    if document.path.read_bytes().decode("utf-8-sig") != document.text:
-        raise StudyWriteError(f"{document.path}: the stand file was changed meanwhile: run the command again")
-    write_whole(document.path, text.encode())

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from glasswright import Shot, Unmeasurable, format_against, stage
+from glasswright_camera.light.linearity import Curve, undo_response
 from glasswright_camera.light.sensor_map import divide_by_map
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.raw.container import is_tiff
@@ -18,6 +19,9 @@ from glasswright_camera.raw.libraw import RawFrame, read_raw
 from glasswright_camera.raw.pixel_digest import digest_pixels
 from glasswright_camera.roles.recognise import UNLIT, refuse_other_role
 from glasswright_camera.stand import Fraction, Sensor, Stand
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 UNLIT_ROLE = "dark"
 BLACKS_APART = 0.01
@@ -75,6 +79,8 @@ def decode_raw(
         starved_limit=0.0 if unlit else starved_limit_frac,
     )
     refuse_other_role(mosaic, brightest)
+    if stand.sensor.linearity is not None:
+        undo_response(mosaic, Curve(*stand.sensor.linearity))
     if stand.sensor.sensor_map is not None:
         divide_by_map(mosaic, stand.sensor.sensor_map)
     return mosaic
@@ -96,7 +102,7 @@ def read_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
 
 def make_mosaic(shot: Shot, frame: RawFrame, sensor: Sensor, notes: tuple[str, ...]) -> Mosaic:
     """Return the mosaic of a raw frame, the stand's levels in place of the file's where it has any."""
-    black = frame.black_dn if sensor.black_dn is None else np.full_like(frame.black_dn, sensor.black_dn)
+    black = frame.black_dn if sensor.black_dn is None else lay_black(sensor.black_dn, frame.black_dn.shape)
     return check_levels(
         Mosaic(
             values=frame.values[None],
@@ -114,9 +120,22 @@ def make_mosaic(shot: Shot, frame: RawFrame, sensor: Sensor, notes: tuple[str, .
     )
 
 
+def lay_black(declared: float | tuple[tuple[float, ...], ...], shape: tuple[int, ...]) -> NDArray[np.float64]:
+    """Give the stand's black level for each site of the colour pattern."""
+    black = np.array(declared, dtype=np.float64)
+    if black.ndim and black.shape != shape:
+        raise Unmeasurable(
+            f"the stand file's `black_dn` has {black.shape[1]} x {black.shape[0]} levels, the colour pattern "
+            f"{shape[1]} x {shape[0]} sites: give one level, or one for each site"
+        )
+    return np.broadcast_to(black, shape).copy()
+
+
 def read_image_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
     """Read a TIFF or PNG; the stand's levels are in the file's own values and go through the same curve."""
     image = read_image(shot.path, transfer=sensor.transfer, largest_px=sensor.largest_frame_px)
+    if isinstance(sensor.black_dn, tuple):
+        raise Unmeasurable("the stand file's `black_dn` is of sites of a mosaic, and this is an image: give one level")
     table = image.light_of_value
     top = len(table) - 1
     levels = np.interp(

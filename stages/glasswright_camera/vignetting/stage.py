@@ -83,7 +83,7 @@ def measure_vignetting(flat: FlatField, stand: Stand, *, corner_box_frac: Fracti
     flat
         The gain map of shots of the diffuse source.
     stand
-        The source's map, if one was made.
+        The source's map and its light by angle, if they were measured.
     corner_box_frac
         Width of the corner box over the frame's width, and height over height.
 
@@ -101,6 +101,7 @@ def measure_vignetting(flat: FlatField, stand: Stand, *, corner_box_frac: Fracti
         notes = ("the stand has no source map: the source's own unevenness is part of these numbers",)
     else:
         even = even / sample_source(stand.source_map, grid.x / grid.size[0], grid.y / grid.size[1])
+    even = even / find_emission(flat, stand, grid)
     corners = [
         measure_corners(even[index], flat.gain_u[index].astype(np.float64), grid.size, corner_box_frac)
         for index in range(len(flat.planes))
@@ -110,6 +111,28 @@ def measure_vignetting(flat: FlatField, stand: Stand, *, corner_box_frac: Fracti
     if np.isnan(centre.x):
         notes = (*notes, "the light falls off too little, or too unevenly, to have a centre")
     return make_falloff(flat, corners, plane, centre, notes)
+
+
+def find_emission(flat: FlatField, stand: Stand, grid: Points) -> NDArray[np.float64]:
+    """Give what the source emits at the angle under which each point sees it, 1 along its normal.
+
+    Raises
+    ------
+    Unmeasurable
+        If the stand knows what its source emits by angle, and nobody says the focal length.
+    """
+    if stand.source_angle_ev is None:
+        return np.ones_like(grid.x)
+    focal_length = flat.setting.focal_length_mm if flat.setting else None
+    if focal_length is None:
+        raise Unmeasurable(
+            "the source's light by angle is known, and the flat's focal length is not: give it in ticket.yaml"
+        )
+    reach_mm = np.hypot(flat.width_px, flat.height_px) / 2 * stand.sensor.pixel_pitch_um / 1000
+    tangent_square = (grid.from_centre_x**2 + grid.from_centre_y**2) * (reach_mm / focal_length) ** 2
+    sine_square = tangent_square / (1 + tangent_square)
+    first, second = stand.source_angle_ev
+    return np.asarray(np.exp2(first * sine_square + second * sine_square**2))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

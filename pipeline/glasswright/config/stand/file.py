@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from glasswright.config.schema.plugins import Plugins
+    from glasswright.config.stand.constants import StandConstant
     from glasswright.config.stand.keys import ShopNote, Spread
     from glasswright.config.stand.watch_keys import WatchKeys
     from glasswright.config.yaml.document import Document
@@ -44,6 +45,8 @@ class StandFile:
     """Pooled scatter of a repeat, by `step.field` (wildcards allowed), for gathers of under five shots."""
     reproducibility: Mapping[str, Spread]
     """What setting a lens up again adds, by `step.field` (wildcards allowed)."""
+    constants: Mapping[str, StandConstant]
+    """What was measured of the stand itself: when, on which body, how long it holds; by name."""
     watch: WatchKeys | None
     """How the reference lens is watched; None where it is not."""
     may_decide: tuple[str, ...]
@@ -97,6 +100,7 @@ def load_stand(path: Path, plugins: Plugins) -> StandFile:
         bodies=value.bodies,
         repeatability=value.repeatability,
         reproducibility=value.reproducibility,
+        constants=value.constants,
         watch=value.watch,
         may_decide=value.may_decide,
         shop=value.shop,

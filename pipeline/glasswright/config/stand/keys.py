@@ -7,6 +7,7 @@ from typing import Annotated, Self
 from pydantic import AfterValidator, Field, model_validator
 
 from glasswright.config.schema.names import Line, SafeName, Sentence
+from glasswright.config.stand.constants import StandConstant
 from glasswright.config.stand.watch_keys import WatchKeys
 from glasswright.plugin.settings import ConfigModel
 from glasswright.signing import is_public_key
@@ -68,6 +69,8 @@ class StandKeys(ConfigModel):
     bodies: Annotated[tuple[Line, ...], Field(min_length=1)]
     repeatability: Spreads = Field(default_factory=dict)
     reproducibility: Spreads = Field(default_factory=dict)
+    constants: dict[SafeName, StandConstant] = Field(default_factory=dict)
+    """What was measured of the stand itself, by name."""
     watch: WatchKeys | None = None
     may_decide: tuple[Line, ...] = ()
     """Names of those who may release a lens that is in review."""

@@ -1,0 +1,160 @@
+"""The command `commission`: step by step from a camera and a light to a stand whose numbers are known."""
+
+from __future__ import annotations
+
+import getpass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from glasswright import Unmeasurable
+from glasswright.config import StandConstant, check, scan_yaml, show_changes
+from glasswright.outputs import make_folder
+from glasswright.plugin.paper import write_file
+from glasswright_camera.commissioning.report import draw_report
+from glasswright_camera.commissioning.steps import STEPS, Step
+from glasswright_camera.commissioning.writing import (
+    compare_findings,
+    keep_names_apart,
+    propose_text,
+    read_found,
+    write_found,
+    write_result,
+)
+from glasswright_camera.stand import Stand
+
+if TYPE_CHECKING:
+    from glasswright.config import Document
+
+EXAMPLE = """\b
+Examples: lay out the folders; shoot; work out one step; read the report
+  glasswright commission begin configs/stands/north_bench.yaml bench
+  glasswright commission sensor configs/stands/north_bench.yaml bench --by "K. Moreau"
+  glasswright commission report configs/stands/north_bench.yaml bench --out bench/report.html
+"""
+
+STAND = click.argument("stand", type=click.Path(path_type=Path, dir_okay=False, exists=True))
+FOLDER = click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+
+
+@click.group(epilog=EXAMPLE, short_help="Measure the stand itself, step by step.")
+def commission() -> None:
+    """Measure the stand itself, step by step, and write its constants into the stand file.
+
+    Each step stands alone: it reads its shots, says what it found and what would change, and writes nothing without a
+    yes. A step that is done again shows what changed.
+    """
+
+
+@commission.command(epilog=EXAMPLE)
+@STAND
+@FOLDER
+def begin(stand: Path, folder: Path) -> None:
+    """Make a folder for each step's shots, and say for each what to shoot and how far it is."""
+    constants = _read_constants(scan_yaml(stand))
+    make_folder(folder)
+    for number, step in enumerate(STEPS, start=1):
+        for name in ("", *step.folders):
+            make_folder(folder / step.name / name)
+        for name, text in step.notes.items():
+            if not (folder / step.name / name).exists():
+                write_file(folder / step.name / name, text.encode())
+        write_file(folder / step.name / "to_shoot.md", _write_instruction(step).encode())
+        click.echo(f"{number}. {step.title}: {_say_state(constants.get(step.name))}")
+        for line in step.shoot:
+            click.echo(f"   - {line}")
+    click.echo(f"the instructions lie beside the folders, as in {folder / STEPS[0].name / 'to_shoot.md'}")
+
+
+def _write_instruction(step: Step) -> str:
+    lines = [f"# {step.title}", "", f"About {step.minutes} minutes at the stand.", ""]
+    lines += [f"{number}. {line}" for number, line in enumerate(step.shoot, start=1)]
+    lines += ["", *(f"Caution: {line}" for line in step.cautions)]
+    return "\n".join(lines) + "\n"
+
+
+def _say_state(constant: StandConstant | None) -> str:
+    if constant is None:
+        return "not done"
+    late = " (too old: do it again)" if date.today() > constant.last_day else ""
+    return f"done on {constant.measured}, holds to {constant.last_day}{late}"
+
+
+def _read_constants(document: Document) -> dict[str, StandConstant]:
+    if not isinstance(document.data, dict) or "constants" not in document.data:
+        return {}
+    found, problems = check(document, dict[str, StandConstant], "constants")
+    if found is None:
+        raise click.ClickException(str(problems[0]))
+    return found
+
+
+def _add_step(step: Step) -> None:
+    @commission.command(name=step.name, epilog=EXAMPLE, short_help=f"{step.title}.")
+    @STAND
+    @FOLDER
+    @click.option("--by", default="", help="Who commissions the stand. Default: the user's name.")
+    @click.option("--yes", is_flag=True, help="Write into the stand file without asking.")
+    @click.option("--no", "is_dry", is_flag=True, help="Say what was found, and write nothing.")
+    def run(stand: Path, folder: Path, by: str, *, yes: bool, is_dry: bool) -> None:
+        _run_step(step, stand, folder, by or getpass.getuser(), yes=yes, is_dry=is_dry)
+
+    run.help = f"{step.title}.\n\nReads the shots in FOLDER/{step.name}. " + " ".join(step.shoot)
+
+
+for _step in STEPS:
+    _add_step(_step)
+
+
+def _run_step(step: Step, path: Path, folder: Path, by: str, *, yes: bool, is_dry: bool) -> None:
+    document = scan_yaml(path)
+    stand, problems = check(document, Stand, "camera")
+    if stand is None:
+        raise click.ClickException("\n".join(map(str, problems)))
+    constants = _read_constants(document)
+    try:
+        result = keep_names_apart(step.find(folder / step.name, stand, date.today()))
+    except Unmeasurable as reason:
+        raise click.ClickException(f"step {step.name}: {reason}") from reason
+    _refuse_other_body(document, result.body)
+    for line in compare_findings(result, constants.get(step.name)):
+        click.echo(line)
+    for note in result.notes:
+        click.echo(f"- {note}")
+    write_found(folder / step.name, result)
+    text = propose_text(document, result, by)
+    changes = show_changes(document, text)
+    if not changes:
+        click.echo("the stand file has these constants already")
+        return
+    click.echo(changes)
+    if is_dry or not (yes or click.confirm("write this into the stand file?")):
+        click.echo("nothing was written")
+        return
+    write_result(document, result, text)
+    click.echo(f"written: {path}")
+
+
+def _refuse_other_body(document: Document, body: str | None) -> None:
+    data = document.data if isinstance(document.data, dict) else {}
+    bodies = tuple(data.get("bodies") or ())
+    if body is not None and bodies and body not in bodies:
+        named = ", ".join(map(str, bodies))
+        raise click.ClickException(
+            f"the shots are from the body `{body}`, and {document.path} is of {named}: shoot with that body, or name "
+            "the other one under `bodies` first"
+        )
+
+
+@commission.command(epilog=EXAMPLE)
+@STAND
+@FOLDER
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="The page to write.")
+def report(stand: Path, folder: Path, out: Path) -> None:
+    """Write a page with what is known of the stand, what is not, and how long it holds."""
+    constants = _read_constants(scan_yaml(stand))
+    found = {step.name: read_found(folder / step.name) for step in STEPS}
+    write_file(out, draw_report(stand.name, constants, found, date.today()).encode())
+    click.echo(str(out))

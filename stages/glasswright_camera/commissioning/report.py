@@ -1,0 +1,79 @@
+"""The page that commissioning ends in: what the stand can tell, what it cannot, and for how long."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from glasswright.plugin.drawing import element, words
+from glasswright_camera.commissioning.step_result import format_with_u
+from glasswright_camera.commissioning.steps import STEPS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+
+    from glasswright.config import StandConstant
+    from glasswright_camera.commissioning.steps import Step
+
+STYLE = (
+    "body{font:16px/1.5 sans-serif;max-width:60em;margin:2em auto;padding:0 1em}table{border-collapse:collapse}"
+    "td,th{padding:.2em .8em;border-bottom:1px solid #999;text-align:left}td.n{text-align:right}"
+)
+
+
+def draw_report(
+    stand: str, constants: Mapping[str, StandConstant], found: Mapping[str, Mapping[str, Any] | None], today: date
+) -> str:
+    """Return the page as HTML.
+
+    Parameters
+    ----------
+    stand
+        The stand file's name.
+    constants
+        What the stand file has, by step.
+    found
+        What each step found when it was last run on the folder; None where it was not.
+    today
+        For what is too old.
+    """
+    done = [step for step in STEPS if step.name in constants]
+    missing = [step.title for step in STEPS if step.name not in constants]
+    head = f"{len(done)} of {len(STEPS)} steps are in the stand file."
+    body = [element("h1", words(f"What is known of {stand}")), element("p", words(head))]
+    if missing:
+        body.append(element("p", words(f"Not known: {'; '.join(missing)}.")))
+    for step in STEPS:
+        body += _draw_step(step, constants.get(step.name), found.get(step.name), today)
+    page = element(
+        "html",
+        element("head", element("meta", charset="utf-8"), element("title", words(stand)), element("style", STYLE)),
+        element("body", *body),
+        lang="en",
+    )
+    return f"<!doctype html>\n{page}\n"
+
+
+def _draw_step(step: Step, constant: StandConstant | None, found: Mapping[str, Any] | None, today: date) -> list[str]:
+    parts = [element("h2", words(step.title))]
+    if constant is None:
+        parts.append(element("p", words("Not in the stand file.")))
+    else:
+        late = ": too old, what rests on it is in review" if today > constant.last_day else ""
+        body = f" on body {constant.body}" if constant.body else ""
+        told = f"Measured {constant.measured}{body}, holds to {constant.last_day}{late}. {constant.origin}."
+        parts.append(element("p", words(told)))
+        meaning = {each["name"]: each["meaning"] for each in (found or {}).get("findings", ())}
+        rows = [
+            element(
+                "tr",
+                element("td", words(meaning.get(name, name))),
+                element("td", words(format_with_u(number.value, number.u)), class_="n"),
+                element("td", words(name)),
+            )
+            for name, number in constant.values.items()
+        ]
+        parts.append(element("table", *rows))
+        parts.append(element("p", words(f"On it rest: {', '.join(constant.rests) or 'no fields'}.")))
+    notes = [element("li", words(note)) for note in (found or {}).get("notes", ())]
+    return [*parts, element("ul", *notes)] if notes else parts

@@ -1,0 +1,110 @@
+"""The shots of a step, as they lie in its folder."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import date
+from typing import TYPE_CHECKING
+
+from glasswright import Setting, Shot, Unmeasurable
+from glasswright.intake.exif import read_facts
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from pathlib import Path
+
+ENDINGS = frozenset({".yaml", ".yml", ".md", ".txt", ".json", ".xmp"})
+"""Of files that lie among shots and are none."""
+
+
+def list_shots(folder: Path, role: str) -> tuple[Shot, ...]:
+    """Return the shots of a folder in order of their names, with what their EXIF says.
+
+    Parameters
+    ----------
+    folder
+        Holds nothing but shots of one role, notes aside.
+    role
+        What the shots are of.
+
+    Raises
+    ------
+    Unmeasurable
+        Where there is no such folder, or no shot in it.
+    """
+    if not folder.is_dir():
+        raise Unmeasurable(f"there is no folder {folder}: make it, and put the {role} shots into it")
+    paths = [
+        path
+        for path in sorted(folder.iterdir())
+        if path.is_file() and not path.name.startswith(".") and path.suffix.lower() not in ENDINGS
+    ]
+    if not paths:
+        raise Unmeasurable(f"there are no shots in {folder}: put the {role} shots into it")
+    return tuple(make_shot(path, role, place) for place, path in enumerate(paths))
+
+
+def make_shot(path: Path, role: str, sequence: int) -> Shot:
+    """Return one file as a shot."""
+    with path.open("rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+    facts = read_facts(path)
+    return Shot(
+        ticket="",
+        role=role,
+        name=f"{role}/{path.name}",
+        path=str(path),
+        sha256=digest,
+        sequence=sequence,
+        facts=facts,
+        setting=Setting(focal_length_mm=facts.focal_length_mm, f_number=facts.f_number),
+    )
+
+
+def refuse_copies(shots: Sequence[Shot]) -> None:
+    """Refuse a shot that is there twice: it has no noise of its own, and counts once.
+
+    Raises
+    ------
+    Unmeasurable
+        Names the two.
+    """
+    first: dict[str, Shot] = {}
+    for shot in shots:
+        other = first.setdefault(shot.sha256, shot)
+        if other is not shot:
+            raise Unmeasurable(f"{shot.path} is a copy of {other.path}: take one of them away, and shoot again")
+
+
+def find_body(shots: Sequence[Shot]) -> str | None:
+    """Return the body that all shots are from; None where no file tells.
+
+    Raises
+    ------
+    Unmeasurable
+        Where they are from several.
+    """
+    bodies = {(shot.facts.body_model, shot.facts.body_serial) for shot in shots}
+    if len(bodies) > 1:
+        told = ", ".join(sorted(f"{model} {serial or ''}".strip() for model, serial in bodies))
+        raise Unmeasurable(f"the shots are from several bodies ({told}): shoot all of a step with one")
+    return next(iter(bodies))[0]
+
+
+def is_rehearsed(shots: Iterable[Shot]) -> bool:
+    """Say whether any of the shots was rendered, not taken."""
+    return any(shot.facts.rehearsed for shot in shots)
+
+
+def find_day(shots: Iterable[Shot], today: date) -> date:
+    """Return the last day on which shots were taken; today where no file tells."""
+    told = [day for shot in shots if (day := _read_day(shot.facts.captured_at or "")) is not None]
+    return max(told, default=today)
+
+
+def _read_day(captured_at: str) -> date | None:
+    """Read the day of an EXIF date, `2026:03:02 21:00:00`; None where it is none."""
+    try:
+        return date.fromisoformat(captured_at[:10].replace(":", "-"))
+    except ValueError:
+        return None

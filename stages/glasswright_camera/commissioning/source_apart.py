@@ -1,0 +1,290 @@
+"""The even source apart from lens and sensor, from flats with the source turned, shifted and tilted. Pure mathematics.
+
+A flat shows the source times lens and sensor. Where the source is moved against the camera, its part moves and theirs
+stays (multi-position error separation: Evans, Hocken and Estler, CIRP Annals 45/2, 1996, 617-634). Turns alone never
+part a source that is the same all round from the lens; shifts alone lose two gradients; without tilts what the source
+emits by angle counts as the lens's. Lens and sensor are one sum while the lens mounts one way.
+
+Places are in half-diagonals from the frame's centre, light in EV.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.polynomial import legendre
+from scipy.spatial.transform import Rotation
+
+from glasswright import Unmeasurable
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+DEGREE: Final = 6
+"""Of the polynomials in x and y together, for the source and for lens and sensor alike."""
+REACH: Final = 1.4
+"""Half-diagonals over which the polynomials run: a shifted source is seen beyond the frame."""
+ANGLES: Final = 2
+"""Terms of the emission by angle: sine squared, and its square."""
+PRIOR_EV: Final = 1.0
+"""Standard deviation of a term of the source of which no shot says anything."""
+LENS_PRIOR_EV: Final = 4.0
+"""The same of lens and sensor, wider: lenses lose up to 4 EV, and what cannot be parted is not to go half to a source
+that was made to be even."""
+ROUNDS: Final = 6
+REJECT_BEYOND: Final = 6.0
+LEAST_U_EV: Final = 2e-4
+"""A block's mean is believed no better: blooming, reflections, the lamp's own change of shape."""
+SIGMA_OVER_MAD: Final = 1.482602
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placement:
+    """How the source stood before the camera in one shot, and how well that is known."""
+
+    turn_deg: float = 0.0
+    """Clockwise, as the camera sees it."""
+    shift: tuple[float, float] = (0.0, 0.0)
+    """Right and down, half-diagonals."""
+    tilt_deg: tuple[float, float] = (0.0, 0.0)
+    """About x, lower edge away; about y, right edge towards the camera."""
+    turn_u_deg: float = 0.3
+    shift_u: float = 0.003
+    tilt_u_deg: float = 0.2
+
+    def as_row(self) -> Array:
+        """Return turn and tilts in degrees, shifts in half-diagonals."""
+        return np.array([self.turn_deg, *self.shift, *self.tilt_deg])
+
+    def u(self) -> Array:
+        """Return the standard uncertainties of `as_row`."""
+        return np.array([self.turn_u_deg, self.shift_u, self.shift_u, self.tilt_u_deg, self.tilt_u_deg])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flat:
+    """One flat as block means of one plane."""
+
+    place: Array
+    """(blocks, 2)."""
+    light_ev: Array
+    """(blocks,): to base two, any level."""
+    u_ev: Array
+    placement: Placement
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceParts:
+    """What the source does, and what is left of it unknown."""
+
+    terms: Array
+    """Source by place, source by angle, lens and sensor: coefficients of `list_terms`, EV."""
+    covariance: Array
+    field_tan: float
+    """Tangent of the field angle at a half-diagonal."""
+    scatter_ratio: float
+    left_out: int
+    placements: Array = field(default_factory=lambda: np.zeros((0, 5)))
+    """(shots, 5): as adjusted."""
+
+    @property
+    def count(self) -> int:
+        """Number of terms by place."""
+        return len(list_orders())
+
+    def map_place(self, place: Array) -> tuple[Array, Array]:
+        """Return the source by place at places (n, 2) against the frame's centre, EV, and its standard uncertainty."""
+        design = list_terms(place) - list_terms(np.zeros((1, 2)))
+        covariance = self.covariance[: self.count, : self.count]
+        return design @ self.terms[: self.count], np.sqrt(np.einsum("ij,jk,ik->i", design, covariance, design))
+
+    def map_source(self, place: Array) -> tuple[Array, Array]:
+        """Return the whole source, by place and angle, at places (n, 2) against the frame's centre."""
+        design = np.hstack([list_terms(place) - list_terms(np.zeros((1, 2))), list_angles(place, self.field_tan)])
+        size = design.shape[1]
+        return design @ self.terms[:size], np.sqrt(
+            np.einsum("ij,jk,ik->i", design, self.covariance[:size, :size], design)
+        )
+
+    def tell_unknown(self) -> tuple[str, ...]:
+        """Name what the shots leave unknown."""
+        rim = np.array([[0.8, 0.0], [-0.8, 0.0], [0.0, 0.55], [0.0, -0.55]])
+        terms = list_terms(rim) - list_terms(np.zeros((1, 2)))
+        ways = {
+            "the source's gradient across": (terms[0] - terms[1]) / 2,
+            "the source's gradient down": (terms[2] - terms[3]) / 2,
+            "what of the source is the same all round": terms.mean(axis=0),
+        }
+        u = {
+            name: float(np.sqrt(way @ self.covariance[: self.count, : self.count] @ way)) for name, way in ways.items()
+        }
+        angle = list_angles(np.array([[0.8, 0.55]]), self.field_tan)[0]
+        part = slice(self.count, self.count + ANGLES)
+        u["what the source emits by angle"] = float(np.sqrt(angle @ self.covariance[part, part] @ angle))
+        return tuple(f"{name} is known to {value:.2g} EV only" for name, value in u.items() if value > UNKNOWN_EV)
+
+
+UNKNOWN_EV: Final = 0.01
+
+
+def list_orders() -> list[tuple[int, int]]:
+    """Return the orders in x and y of the terms by place; the constant is each shot's own."""
+    return [(i, j) for i in range(DEGREE + 1) for j in range(DEGREE + 1 - i) if i + j > 0]
+
+
+def list_terms(place: Array) -> Array:
+    """Return the terms by place at places (n, 2): products of Legendre polynomials."""
+    x, y = (legendre.legvander(each / REACH, DEGREE) for each in place.T)
+    return np.column_stack([x[:, i] * y[:, j] for i, j in list_orders()])
+
+
+def list_angles(place: Array, field_tan: float, tilt_deg: tuple[float, float] = (0.0, 0.0)) -> Array:
+    """Return the terms of emission by angle, (n, ANGLES): powers of the sine squared between ray and normal."""
+    ray = np.column_stack([place * field_tan, np.ones(len(place))])
+    normal = turn_source(tilt_deg)[:, 2]
+    cosine_square = (ray @ normal) ** 2 / np.sum(ray**2, axis=1)
+    return np.asarray((1 - cosine_square)[:, None] ** np.arange(1, ANGLES + 1))
+
+
+def turn_source(tilt_deg: tuple[float, float]) -> Array:
+    """Return the 3 x 3 rotation that tilts the source."""
+    return np.asarray(Rotation.from_euler("yx", [tilt_deg[1], tilt_deg[0]], degrees=True).as_matrix())
+
+
+def see_source(place: Array, placement: Array, field_tan: float) -> Array:
+    """Return where on the source places (n, 2) of the frame look, half-diagonals of the source as it first stood."""
+    turn_deg, *shift = placement[:3]
+    axes = turn_source((placement[3], placement[4]))
+    ray = np.column_stack([place * field_tan, np.ones(len(place))])
+    met = ray * (axes[2, 2] / (ray @ axes[:, 2]))[:, None] - [0.0, 0.0, 1.0]
+    flat = np.column_stack([met @ axes[:, 0], met @ axes[:, 1]]) / field_tan - shift
+    angle = np.radians(turn_deg)
+    turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    return np.asarray(flat @ turn.T)
+
+
+def part_source(flats: Sequence[Flat], field_tan: float) -> SourceParts:
+    """Part the source from lens and sensor.
+
+    Levels, terms and placements are the unknowns of one least-squares problem, each placement held to what is known of
+    it.
+
+    Parameters
+    ----------
+    flats
+        Eight or more, of which some are turned, some shifted and some tilted.
+    field_tan
+        Tangent of the field angle at a half-diagonal.
+
+    Raises
+    ------
+    Unmeasurable
+        With fewer than four flats.
+    """
+    if len(flats) < 4:
+        raise Unmeasurable(f"{len(flats)} flats, at least 4 are needed, better 12: turn, shift and tilt the source")
+    placements = np.array([flat.placement.as_row() for flat in flats])
+    kept = [np.ones(len(flat.light_ev), dtype=bool) for flat in flats]
+    count = len(list_orders())
+    terms: Array = np.zeros(2 * count + ANGLES)
+    for number in range(ROUNDS):
+        design, target, sizes = _lay_problem(flats, kept, placements, terms, field_tan, known=number > 0)
+        found = np.linalg.lstsq(design, target, rcond=None)[0]
+        terms = np.asarray(found[: len(terms)], np.float64)
+        if number > 0:
+            placements = placements + found[len(terms) + len(flats) :].reshape(-1, 5)
+        if number == 2:
+            kept = _reject(flats, kept, target - design @ found, sizes)
+    off = target - design @ found
+    freedom = sum(sizes) - 2 * count - ANGLES - len(flats)
+    ratio = float(np.sqrt(np.sum(off[: sum(sizes)] ** 2) / freedom))
+    covariance = np.linalg.inv(design.T @ design)[: len(terms), : len(terms)] * max(ratio, 1.0) ** 2
+    return SourceParts(
+        terms=terms,
+        covariance=np.asarray(covariance, np.float64),
+        field_tan=field_tan,
+        scatter_ratio=ratio,
+        left_out=sum(int(np.sum(~each)) for each in kept),
+        placements=placements,
+    )
+
+
+def _lay_problem(
+    flats: Sequence[Flat],
+    kept: Sequence[NDArray[np.bool_]],
+    placements: Array,
+    terms: Array,
+    field_tan: float,
+    *,
+    known: bool,
+) -> tuple[Array, Array, list[int]]:
+    """Return the rows of all blocks, then those that hold terms and placements, all in their own uncertainty."""
+    shots, count = len(flats), len(terms)
+    columns = count + shots + (5 * shots if known else 0)
+    rows, targets, sizes = [], [], []
+    for number, (flat, good) in enumerate(zip(flats, kept, strict=True)):
+        place = flat.place[good]
+        u = np.hypot(flat.u_ev[good], LEAST_U_EV)
+        part = np.zeros((len(place), columns))
+        part[:, :count] = _shot_terms(place, placements[number], field_tan)
+        part[:, count + number] = 1.0
+        if known:
+            at = count + shots + 5 * number
+            part[:, at : at + 5] = _slope_by_placement(place, placements[number], terms, field_tan)
+        rows.append(part / u[:, None])
+        targets.append(flat.light_ev[good] / u)
+        sizes.append(len(place))
+    prior = np.full(count, PRIOR_EV)
+    prior[len(list_orders()) + ANGLES :] = LENS_PRIOR_EV
+    held = np.zeros((count, columns))
+    held[:, :count] = np.diag(1 / prior)
+    rows.append(held)
+    targets.append(np.zeros(count))
+    if known:
+        first = np.array([flat.placement.as_row() for flat in flats])
+        u = np.array([flat.placement.u() for flat in flats])
+        held = np.zeros((5 * shots, columns))
+        held[:, count + shots :] = np.diag(1 / u.ravel())
+        rows.append(held)
+        targets.append(((first - placements) / u).ravel())
+    return np.vstack(rows), np.concatenate(targets), sizes
+
+
+def _shot_terms(place: Array, placement: Array, field_tan: float) -> Array:
+    tilt = (float(placement[3]), float(placement[4]))
+    return np.hstack(
+        [list_terms(see_source(place, placement, field_tan)), list_angles(place, field_tan, tilt), list_terms(place)]
+    )
+
+
+def _slope_by_placement(place: Array, placement: Array, terms: Array, field_tan: float) -> Array:
+    steps = np.array([0.05, 1e-3, 1e-3, 0.05, 0.05])
+    return np.column_stack(
+        [
+            (_shot_terms(place, placement + step, field_tan) - _shot_terms(place, placement - step, field_tan))
+            @ terms
+            / (2 * step.max())
+            for step in np.diag(steps)
+        ]
+    )
+
+
+def _reject(
+    flats: Sequence[Flat], kept: Sequence[NDArray[np.bool_]], off: Array, sizes: Sequence[int]
+) -> list[NDArray[np.bool_]]:
+    """Leave out the blocks that lie far off the smooth field: dust."""
+    spread = SIGMA_OVER_MAD * float(np.median(np.abs(off[: sum(sizes)])))
+    found, start = [], 0
+    for flat, good, size in zip(flats, kept, sizes, strict=True):
+        far = np.abs(off[start : start + size]) > REJECT_BEYOND * spread
+        better = np.zeros(len(flat.light_ev), dtype=bool)
+        better[np.flatnonzero(good)[~far]] = True
+        found.append(better)
+        start += size
+    return found

@@ -1,0 +1,114 @@
+"""Constants of the stand: read, written among comments, and no PASS rests on one that did not hold."""
+
+import dataclasses
+import json
+from datetime import date
+
+import pytest
+
+from glasswright.config import (
+    StandConstant,
+    StandWriteError,
+    propose_constants,
+    replace_stand,
+    scan_yaml,
+    show_changes,
+    why_not_held,
+)
+from glasswright.judging.judge import judge_ticket
+from glasswright.ledger.verdict import Verdict
+from support.ledger_toys import ToyStand, card_file, kept, state
+
+SHARP = "measure_mtf50.centre.sharp_cy_per_px"
+LIMIT = f"{{measure: {SHARP}, min: 0.27, at: {{f_number: 2}}}}"
+ENTRY = {
+    "measured": "2026-03-01",
+    "holds_days": 100,
+    "body": "Ostrel D7",
+    "rests": ["measure_mtf50.*"],
+    "values": {"white_dn": {"value": 16000.0, "u": 2.5}},
+    "origin": "K. Moreau, 24 flats",
+}
+STAND = """\
+# the bench
+stand: north-bench
+bodies: [Ostrel D7]   # one only
+
+camera:
+  sensor:
+    pixel_pitch_um: 6.0   # of the maker's sheet
+  charts:
+    - {layout: chart.yaml}
+"""
+
+
+def constant(**changes):
+    return StandConstant.model_validate_json(json.dumps(ENTRY | changes))
+
+
+def judged(tmp_path, value=(0.3, 0.005), night="2026-03-02", **changes):
+    found = state(kept(centre__sharp_cy_per_px=value))
+    found = dataclasses.replace(found, record=dataclasses.replace(found.record, nights=(night,)))
+    stand = ToyStand(constants={"sensor": constant(**changes)})
+    return judge_ticket(found, card_file(tmp_path, [LIMIT]), stand).verdicts[0]
+
+
+def test_a_constant_that_holds_changes_nothing(tmp_path):
+    assert judged(tmp_path, night="2026-06-09").verdict is Verdict.PASS
+
+
+def test_one_day_too_old_is_review_and_says_so(tmp_path):
+    said = judged(tmp_path, night="2026-06-10")
+    assert said.verdict is Verdict.REVIEW
+    assert said.reason.endswith(
+        "but the stand's `sensor` of 2026-03-01 held to 2026-06-09, and the lens was shot on 2026-06-10: "
+        "measure it again"
+    )
+
+
+def test_another_body_is_review(tmp_path):
+    said = judged(tmp_path, body="Ostrel D8")
+    assert said.verdict is Verdict.REVIEW
+    assert "measured on body `Ostrel D8`, the lens was shot on `Ostrel D7`" in said.reason
+
+
+def test_what_fails_still_fails_and_what_does_not_rest_on_it_still_passes(tmp_path):
+    assert judged(tmp_path, value=(0.2, 0.005), night="2030-01-01").verdict is Verdict.FAIL
+    assert judged(tmp_path, night="2030-01-01", rests=["measure_vignetting.*"]).verdict is Verdict.PASS
+
+
+def test_no_day_means_not_known_to_hold():
+    assert "no file tells when" in why_not_held({"sensor": constant()}, SHARP, "Ostrel D7", None)[0]
+    assert constant().last_day == date(2026, 6, 9)
+
+
+@pytest.fixture
+def document(tmp_path):
+    path = tmp_path / "stand.yaml"
+    path.write_text(STAND, encoding="utf-8")
+    return scan_yaml(path)
+
+
+def test_it_is_written_among_comments_that_stay(document):
+    text = propose_constants(document, "sensor", ENTRY, {("camera", "sensor", "white_dn"): 16000.0})
+    assert text.startswith(STAND[: STAND.index("  charts")] + "    white_dn: 16000.0\n")
+    assert [line for line in STAND.splitlines() if line not in text.splitlines()] == []
+    assert "+    white_dn: 16000.0" in show_changes(document, text)
+    replace_stand(document, text)
+    again = propose_constants(scan_yaml(document.path), "sensor", ENTRY | {"holds_days": 7}, {})
+    assert again == text.replace("holds_days: 100", "holds_days: 7")
+    gone = propose_constants(scan_yaml(document.path), "sensor", ENTRY, {("camera", "sensor", "white_dn"): None})
+    assert "    white_dn: 16000.0\n" not in gone
+
+
+def test_what_is_no_constant_is_not_written(document):
+    with pytest.raises(StandWriteError, match="cannot be written"):
+        propose_constants(document, "sensor", ENTRY | {"values": {"white": {"value": 1.0, "u": 0.0}}}, {})
+
+
+def test_a_file_that_changed_meanwhile_is_left_alone(document):
+    text = propose_constants(document, "sensor", ENTRY, {})
+    document.path.write_text(STAND + "# more\n", encoding="utf-8")
+    with pytest.raises(StandWriteError, match="changed meanwhile"):
+        replace_stand(document, text)
+    assert document.path.read_text(encoding="utf-8").endswith("# more\n")

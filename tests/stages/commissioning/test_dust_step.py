@@ -1,0 +1,79 @@
+"""Dust on the sensor: what every lens shows is listed, what lies in a lens is not."""
+
+import json
+from datetime import date
+
+import numpy as np
+import pytest
+
+from glasswright import CaptureFacts, Shot, Unmeasurable
+from glasswright.config import check, find_shipped, scan_yaml
+from glasswright_camera.commissioning.dust_step import (
+    commission_dust,
+    is_near,
+    join_places,
+    match_places,
+    refuse_open,
+)
+from glasswright_camera.stand import Stand
+from glasswright_rehearsal.commissioning.bench import open_bench
+from glasswright_rehearsal.commissioning.dust_shots import write_dust_shots
+
+STAND_FILE = find_shipped("glasswright_camera", "stands", "north_bench.yaml")
+TODAY = date(2026, 3, 3)
+MOTES = np.array([[0.2, 0.3], [0.7, 0.6], [0.5, 0.9]])
+
+
+def test_what_every_lens_shows_is_dust_on_the_body():
+    own = np.array([[0.4, 0.4]])
+    found = match_places([np.vstack([MOTES, own]), MOTES[::-1] + 0.002, np.vstack([MOTES, own + 0.1]) - 0.002])
+    assert np.allclose(np.sort(found.place, axis=0), np.sort(MOTES, axis=0))
+    # places at 0, +0.002 and -0.002 have a standard deviation of 0.002
+    assert found.scatter_frac == pytest.approx(0.002)
+    assert found.unsure == 0
+
+
+def test_what_two_lenses_of_three_show_is_unsure():
+    found = match_places([MOTES, MOTES[:2], MOTES])
+    assert len(found.place) == 2
+    assert found.unsure == 1
+
+
+def test_a_clean_body_and_empty_lists():
+    nothing = np.zeros((0, 2))
+    assert len(match_places([nothing, MOTES]).place) == 0
+    assert len(match_places([MOTES, nothing]).place) == 0
+    assert not is_near(MOTES, nothing).any()
+
+
+def test_what_one_shot_of_two_shows_is_noise():
+    assert len(join_places([MOTES, MOTES[:1]])) == 1
+    assert len(join_places([MOTES])) == 3
+
+
+def test_the_motes_of_a_rehearsed_body_are_listed(tmp_path):
+    bench = open_bench(STAND_FILE, tmp_path, 0.75, seed=3)
+    write_dust_shots(bench)
+    stand, _ = check(scan_yaml(tmp_path / "stands" / STAND_FILE.name), Stand, "camera")
+    found = commission_dust(tmp_path / "dust", stand, TODAY)
+    true = np.array(json.loads((tmp_path / "truth" / "dust.json").read_text())["places"])
+    listed = np.array([[mote["x_frac"], mote["y_frac"]] for mote in found.changes["camera", "dust"]])
+    assert len(listed) == len(true)
+    apart = np.abs(listed[:, None] - true[None]).max(axis=2).min(axis=1)
+    # shadows lie farther out by 1 mm over the pupil's distance: a hundredth and a half of half the frame
+    assert apart.max() < 0.013
+    assert found.body == "Ostrel D7"
+
+
+def test_an_open_lens_shows_no_dust_and_lists_none():
+    shots = [Shot(ticket="", role="flat", name="flat/a", path="a.dng", sha256="0", sequence=0,
+                  facts=CaptureFacts(f_number=f_number)) for f_number in (16.0, 2.8)]  # fmt: skip
+    with pytest.raises(Unmeasurable, match=r"a.dng says f/2.8, where dust casts too faint a shadow"):
+        refuse_open(shots)
+
+
+def test_one_lens_tells_nothing(tmp_path):
+    (tmp_path / "lens_1").mkdir()
+    (tmp_path / "lens_1" / "a.dng").write_bytes(b"")
+    with pytest.raises(Unmeasurable, match="has flats of 1 lenses: shoot two or more"):
+        commission_dust(tmp_path, None, TODAY)
