@@ -76,6 +76,12 @@ def test_a_section_may_be_left_out(tmp_path):
     assert load_stand(write(tmp_path, stand=text, board=GOOD_BOARD), TOYS).sections == {}
 
 
+def test_a_byte_order_mark_before_a_file_is_no_part_of_its_text(tmp_path):
+    plain = load_stand(write(tmp_path, stand=GOOD_STAND, board=GOOD_BOARD), TOYS)
+    (tmp_path / "stand.yaml").write_text(GOOD_STAND, encoding="utf-8-sig")
+    assert load_stand(tmp_path / "stand.yaml", TOYS) == plain
+
+
 STAND_MUTATIONS = MappingProxyType(
     {
         "unknown section": ("toy:\n", "tooy:\n", "stand.yaml", 7, "unknown key; did you mean `toy`?"),
