@@ -1,6 +1,6 @@
 """Whether what the measurements point to is what is wrong: rehearsed lenses with known faults, and healthy ones.
 
-python ci/bench_faults.py [--quick] [--json FILE] [--keep FOLDER] [--workers N]
+python ci/bench_faults.py [--quick | --strengths] [--rounds N] [--json FILE] [--keep FOLDER] [--workers N]
 """
 
 from __future__ import annotations
@@ -13,11 +13,11 @@ import tempfile
 import time
 from pathlib import Path
 
-from faults_nights import FaultNight, plan_few, plan_nights
-from faults_score import Reading, print_score, read_diagnosis, score
+from faults_nights import ZOOM, FaultNight, plan_few, plan_nights, plan_strengths
+from faults_score import Reading, print_score, print_strengths, read_diagnosis, score, score_strengths
 
 ROOT = Path(__file__).resolve().parents[1]
-PLAN = ROOT / "configs/plans/fixed_focal.yaml"
+PLANS = ROOT / "configs/plans"
 STAND = ROOT / "configs/stands/north_bench.yaml"
 MEGAPIXELS = "2"
 
@@ -40,21 +40,22 @@ def rehearse(night: FaultNight, folder: Path, workers: int) -> None:
     run("rehearse", folder, *size, *options, *numbers, *faults)
 
 
-def measure(folder: Path) -> Path:
-    """Measure the night; give its ledger. What is in it already is not measured again."""
+def measure(folder: Path, model: str) -> Path:
+    """Measure the night and return its ledger. What is in it already is not measured again."""
+    plan = PLANS / ("zoom.yaml" if model == ZOOM else "fixed_focal.yaml")
     ledger = folder / "bench.ledger"
     stand = folder / "stands" / STAND.name
-    run("run", PLAN, "--stand", stand, "--tickets", folder / "tickets", "--ledger", ledger, allowed=(0, 13))
+    run("run", plan, "--stand", stand, "--tickets", folder / "tickets", "--ledger", ledger, allowed=(0, 13))
     return ledger
 
 
-def read_night(folder: Path) -> list[Reading]:
+def read_night(folder: Path, model: str) -> list[Reading]:
     """Return truth and what was said of every lens."""
-    ledger = measure(folder)
+    ledger = measure(folder, model)
     readings = []
     for path in sorted((folder / "truth").glob("*.json")):
         truth = json.loads(path.read_text(encoding="utf-8"))
-        faults = tuple(fault["name"] for fault in truth["faults"])
+        faults = {fault["name"]: fault["severity"] for fault in truth["faults"]}
         readings.append(read_diagnosis(ledger, truth["ticket"], faults))
     return readings
 
@@ -62,6 +63,8 @@ def read_night(folder: Path) -> list[Reading]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--quick", action="store_true", help="twenty lenses, in a few minutes")
+    parser.add_argument("--strengths", action="store_true", help="single faults at strengths from 0.2 to 1.5")
+    parser.add_argument("--rounds", type=int, default=2, help="lenses of each fault, strength and model")
     parser.add_argument("--json", type=Path, help="write the table there")
     parser.add_argument("--keep", type=Path, help="rehearse into this folder, and use what is there")
     parser.add_argument("--workers", type=int, default=2)
@@ -69,12 +72,18 @@ def main() -> None:
     start = time.perf_counter()
     readings: list[Reading] = []
     with tempfile.TemporaryDirectory() as fresh:
-        for night in plan_few() if given.quick else plan_nights():
+        nights = plan_strengths(given.rounds) if given.strengths else plan_few() if given.quick else plan_nights()
+        for night in nights:
             folder = (given.keep or Path(fresh)) / night.name
             rehearse(night, folder, given.workers)
-            readings += read_night(folder)
-    table = score(readings)
-    print_score(table)
+            readings += read_night(folder, night.model)
+    table: object
+    if given.strengths:
+        table = rows = score_strengths(readings)
+        print_strengths(rows)
+    else:
+        table = scored = score(readings)
+        print_score(scored)
     print(f"took {time.perf_counter() - start:.0f} s")
     if given.json:
         given.json.write_text(json.dumps(table, indent=1) + "\n", encoding="utf-8")

@@ -17,8 +17,8 @@ from glasswright_camera.diagnosis.rules import (
     TILT,
 )
 
-FIFTY, PORTRAIT = "Corvane 50 mm f/2", "Halden 85 mm f/1.8"
-F_NUMBERS = {FIFTY: (2.0, 8.0), PORTRAIT: (1.8, 5.6)}
+FIFTY, PORTRAIT, ZOOM = "Corvane 50 mm f/2", "Halden 85 mm f/1.8", "Corvane 24-70 mm f/4"
+F_NUMBERS = {FIFTY: (2.0, 8.0), PORTRAIT: (1.8, 5.6), ZOOM: (4.0,)}
 """Two apertures tell nearly all that more would, in less time."""
 SHOWS = {
     "tilted_group": TILT,
@@ -108,4 +108,24 @@ def plan_few() -> tuple[FaultNight, ...]:
         FaultNight(name=FEW, model=FIFTY, seed=2101, healthy=4, faults=few, f_numbers=(2.0, 4.0, 8.0)),
         # drawing the ramp takes as long as the rest
         FaultNight(name="few_focused", model=FIFTY, seed=2102, healthy=1, faults=("autofocus_offset",)),
+    )
+
+
+STRENGTHS = (0.2, 0.35, 0.5, 0.7, 1.0, 1.5)
+"""Of a fault's usual strength; at 0.2 most stay within the card's limits, at 1.5 nobody could miss one."""
+
+
+def plan_strengths(rounds: int) -> tuple[FaultNight, ...]:
+    """Return nights with every fault at every strength, on three models: 3 x 10 lenses a strength and round."""
+    return tuple(
+        FaultNight(
+            name=f"{model.split()[0].lower()}_{strength:g}_{turn}",
+            model=model,
+            seed=3001 + 100 * turn + 10 * place + number,
+            faults=tuple(f"{fault}:{strength:g}" for fault in PLAIN),
+            ramp_shots=0,
+        )
+        for turn in range(rounds)
+        for number, strength in enumerate(STRENGTHS)
+        for place, model in enumerate((FIFTY, PORTRAIT, ZOOM))
     )

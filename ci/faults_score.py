@@ -15,7 +15,7 @@ from glasswright.plugin.outcome import Status
 from glasswright_camera.diagnosis.result import Diagnosis
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
 NOTHING = "nothing unusual"
@@ -32,6 +32,8 @@ class Reading:
     said: tuple[str, ...]
     """Patterns that fit, or the one word that none does."""
     surety: str
+    strength: float = 1.0
+    """Of the fault; of the weakest, where there are several."""
 
     @property
     def expected(self) -> set[str]:
@@ -39,17 +41,24 @@ class Reading:
         return {SHOWS[fault] for fault in self.faults}
 
 
-def read_diagnosis(ledger: Path, ticket: str, faults: tuple[str, ...]) -> Reading:
-    """Read a ticket's pattern from the ledger."""
+def read_diagnosis(ledger: Path, ticket: str, faults: Mapping[str, float]) -> Reading:
+    """Read what was said of a ticket from the ledger.
+
+    Parameters
+    ----------
+    faults
+        What was wrong: fault -> strength.
+    """
+    wrong, strength = tuple(faults), min(faults.values(), default=1.0)
     with Ledger.open_for_reading(ledger) as opened:
         (state,) = opened.latest_tickets([ticket])
         (outcome,) = (each for each in state.outcomes if each.step == "diagnose")
         if outcome.status is not Status.DONE:
-            return Reading(ticket=ticket, faults=faults, said=(UNREAD,), surety="none")
+            return Reading(ticket=ticket, faults=wrong, said=(UNREAD,), surety="none", strength=strength)
         diagnosis = opened.load_artefact(outcome.address)
     assert isinstance(diagnosis, Diagnosis)
     names = tuple(dict.fromkeys(finding.name for finding in diagnosis.findings)) or (diagnosis.points_to,)
-    return Reading(ticket=ticket, faults=faults, said=names, surety=diagnosis.surety)
+    return Reading(ticket=ticket, faults=wrong, said=names, surety=diagnosis.surety, strength=strength)
 
 
 def upper_bound(wrong: int, count: int) -> float:
@@ -114,3 +123,43 @@ def print_score(table: dict[str, Any]) -> None:
         share = f"{100 * count / of:5.1f} %" if of else "-"
         print(f"{words:60} {count:4} of {of:4}  {share}")
     print(f"{'false alarms, upper end of the 95 % interval':60} {bound:.2f} %")
+
+
+def score_strengths(readings: Sequence[Reading]) -> list[dict[str, Any]]:
+    """Count, for each strength of single faults, what was called likely and how often that was wrong."""
+    rows = []
+    for strength in sorted({each.strength for each in readings}):
+        these = [each for each in readings if each.strength == strength]
+        likely = [each for each in these if each.surety == "likely"]
+        wrong = [each for each in likely if not set(each.said) & each.expected]
+        rows.append(
+            {
+                "strength": strength,
+                "lenses": len(these),
+                "likely": len(likely),
+                "likely_and_wrong": len(wrong),
+                "right_at_least": 1 - upper_bound(len(wrong), len(likely)) if likely else 0.0,
+                "named": sum(bool(set(each.said) & each.expected) for each in these),
+                "nothing": sum(each.said == (NOTHING,) for each in these),
+                "only_others": sum(each.said != (NOTHING,) and not set(each.said) & each.expected for each in these),
+                "not_named": [
+                    {"faults": each.faults, "said": each.said, "surety": each.surety}
+                    for each in these
+                    if each.said != (NOTHING,) and not set(each.said) & each.expected
+                ],
+            }
+        )
+    return rows
+
+
+def print_strengths(rows: Sequence[Mapping[str, Any]]) -> None:
+    """Print a line a strength, and every lens of which something else was said than is wrong."""
+    print("strength  lenses  named  nothing  others only  likely  wrong  likely is right at least")
+    for row in rows:
+        print(
+            f"{row['strength']:8g}  {row['lenses']:6}  {row['named']:5}  {row['nothing']:7}  {row['only_others']:11}"
+            f"  {row['likely']:6}  {row['likely_and_wrong']:5}  {row['right_at_least']:23.1%}"
+        )
+    for row in rows:
+        for each in row["not_named"]:
+            print(f"{row['strength']:g} {'+'.join(each['faults'])}: {' and '.join(each['said'])} ({each['surety']})")

@@ -46,8 +46,9 @@ def _list_faults(context: click.Context, _: click.Parameter, value: tuple[str, .
     multiple=True,
     is_eager=True,
     callback=_list_faults,
-    help="A fault for one ticket, counted from the last; may be given again. `a+b` for two in one lens, `none` "
-    "for none at all, `list` to see what there is. Default: every third lens has a fault.",
+    help="A fault for one ticket, counted from the last; may be given again. `a+b` for two in one lens, `a:0.5` for "
+    "half the usual strength, `none` for none at all, `list` to see what there is. Default: every third lens has a "
+    "fault.",
 )
 @click.option("--plan", default="fixed", show_default=True, type=click.Choice(list(PLANS)), help="Kind of lens.")
 @click.option("--model", default=None, help="A lens model by name, instead of the plan's.")
@@ -156,13 +157,20 @@ def _refuse_place(out: Path) -> None:
 def _refuse_mistakes(model: str, faults: tuple[str, ...], tickets: int, sensor: str, files: str) -> None:
     """Say what is wrong with the request, with what would be right."""
     from glasswright_rehearsal.faults.hand import HAND_FAULTS, is_zoom
+    from glasswright_rehearsal.faults.kinds import split_strength
     from glasswright_rehearsal.faults.listing import fault_names
     from glasswright_rehearsal.scene.models import MODELS
     from glasswright_rehearsal.scene.sensor import BAYER
 
     if model not in MODELS:
         raise click.BadParameter(f"no lens model {model!r}; there are {', '.join(MODELS)}", param_hint="--model")
-    for fault in _each(faults):
+    for asked in _each(faults):
+        try:
+            fault, _ = split_strength(asked)
+        except ValueError as error:
+            raise click.BadParameter(
+                f"{asked!r}: after the colon stands the strength, 0.05 to 3, 1 as usual", param_hint="--fault"
+            ) from error
         if fault not in fault_names():
             raise click.BadParameter(f"no fault {fault!r}; there are {', '.join(fault_names())}", param_hint="--fault")
         if fault in HAND_FAULTS and not is_zoom(MODELS[model]):
@@ -192,13 +200,14 @@ def _each(faults: tuple[str, ...]) -> tuple[str, ...]:
 
 def _refuse_shaking(faults: tuple[str, ...], shaken_shots: int | None, files: str, shakes: int) -> None:
     """Say what is wrong with a request for shots on the shaker."""
+    from glasswright_rehearsal.faults.kinds import split_strength
     from glasswright_rehearsal.faults.shaking import SHAKING_FAULTS
 
     if shaken_shots and files not in ("dng", "dng-jpeg"):
         raise click.BadParameter(
             f"a {files} picture cannot say how long it was exposed; give --files dng", param_hint="--shaken-shots"
         )
-    for fault in set(_each(faults)) & set(SHAKING_FAULTS):
+    for fault in {split_strength(asked)[0] for asked in _each(faults)} & set(SHAKING_FAULTS):
         if not shakes:
             raise click.BadParameter(
                 f"{fault} shows on the shaker alone; give --shaken-shots 3 as well", param_hint="--fault"

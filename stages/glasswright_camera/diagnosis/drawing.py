@@ -6,7 +6,7 @@ from math import isfinite, log10
 from typing import TYPE_CHECKING, Final
 
 from glasswright.plugin.drawing import Picture, Scale, canvas, dot, element, label, line, mark
-from glasswright_camera.diagnosis.signs import STANDS_OUT, format_sign
+from glasswright_camera.diagnosis.signs import STANDS_OUT, format_sign, list_signs
 from glasswright_camera.plots import WIDTH
 
 if TYPE_CHECKING:
@@ -54,16 +54,22 @@ def choose_signs(signs: Sequence[Sign]) -> list[Sign]:
 
 
 def describe_hint(diagnosis: Diagnosis) -> list[str]:
-    """Say where to look first: a sentence for each pattern that fits, or one that none does."""
+    """Say where to look first: a sentence for each pattern that fits, or one that none does.
+
+    A limit may fail where every sign is as in healthy copies: "nothing unusual" would contradict that.
+    """
     if diagnosis.findings:
         return [f"{finding.surety.capitalize()}: {finding.name}: {finding.says}" for finding in diagnosis.findings]
-    return [] if diagnosis.points_to == "nothing unusual" else [diagnosis.points_to.capitalize()]
+    outstanding = [sign for sign in diagnosis.signs if abs(sign.strength) >= STANDS_OUT]
+    return [
+        "No pattern of a fault fits" + (f", though this stands out: {list_signs(outstanding)}" if outstanding else "")
+    ]
 
 
 def describe(diagnosis: Diagnosis) -> str:
     """Describe the faults and how the signs are drawn."""
     found = [f"{finding.surety.capitalize()}: {finding.name}: {finding.says}." for finding in diagnosis.findings]
-    told = " ".join(found) or f"{diagnosis.points_to.capitalize()}."
+    told = " ".join(found) or f"{describe_hint(diagnosis)[0]}."
     where = "healthy copies of the model" if diagnosis.compared_with[0].isdigit() else "a perfect lens"
     return (
         f"{told} Compared with {where} ({diagnosis.compared_with}). Filled: signs of a pattern that fits. It is a hint "

@@ -11,13 +11,17 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from glasswright_camera.diagnosis.result import Finding, Sign
-from glasswright_camera.diagnosis.signs import STANDS_OUT, list_signs
+from glasswright_camera.diagnosis.signs import STANDS_OUT, format_sign, list_signs
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
 WELL_BEYOND: Final = 2.0
 """Multiple of `STANDS_OUT` from which a sign alone supports `likely`."""
+HALF_SEEN: Final = 2.0
+"""Strength from which a sign that is not significant still keeps a fault in question. In a healthy lens a sign is
+that strong in 1 of 20; a decentred element whose one-sided softness is just significant shows its coma at 3 to 4
+(`python ci/bench_faults.py --strengths`)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +39,9 @@ class Rule:
     enough that a departure of this size would have been significant."""
     alternative: str = ""
     """Note if the rivals could not be excluded."""
+    confused_with: tuple[tuple[str, str], ...] = ()
+    """(kind of sign, fault): faults that show the same signs, and which further sign tells them apart. Where that sign
+    is half seen, both faults are named, as `possible`."""
     sense: int = 0
     """1: only above the reference. -1: only below. 0: either."""
 
@@ -87,6 +94,7 @@ RULES: Final = (
         sense=1,
         rivals=(("coma on the axis", 0.3),),
         alternative="a decentred element could show the same",
+        confused_with=(("coma on the axis", DECENTRED),),
         says="the surface of best focus leans: a group or the mount is tilted",
     ),
     Rule(
@@ -102,6 +110,7 @@ RULES: Final = (
         name=CURVATURE,
         lead=("field curvature",),
         claims=("corner softening",),
+        confused_with=(("centre sharpness", SPACING),),
         says="the corners' best focus lies elsewhere than the middle's, alike all round",
     ),
     Rule(
@@ -111,6 +120,7 @@ RULES: Final = (
         sense=1,
         rivals=(("field curvature", 12.0),),
         alternative="it was read as shot; a focus series would tell curvature from blur that grows towards the corners",
+        confused_with=(("centre sharpness", SPACING),),
         says="the middle is sharp and the corners are not, alike all round",
     ),
     Rule(
@@ -123,7 +133,6 @@ RULES: Final = (
         name=COLOUR,
         lead=("lateral colour",),
         claims=(),
-        sense=1,
         says="red and blue are of other sizes than in healthy copies: a wrong element, or wrong distances",
     ),
     Rule(
@@ -135,6 +144,10 @@ RULES: Final = (
 )
 
 
+RULE_SENSE: Final = {rule.name: rule.sense for rule in reversed(RULES)}
+"""Fault -> the sense of its leading signs, by its first rule."""
+
+
 def apply_rules(signs: Sequence[Sign]) -> tuple[tuple[Finding, ...], tuple[Sign, ...]]:
     """Apply the rules in order.
 
@@ -144,27 +157,39 @@ def apply_rules(signs: Sequence[Sign]) -> tuple[tuple[Finding, ...], tuple[Sign,
         The faults, in the rules' order, and the significant signs that none of them explains.
     """
     free = [sign for sign in signs if abs(sign.strength) >= STANDS_OUT]
-    findings = []
+    findings: list[Finding] = []
     for rule in RULES:
         lead = [sign for sign in free if sign.kind in rule.lead and rule.sense * sign.strength >= 0]
         if not lead:
             continue
         claimed = [sign for sign in free if sign.kind in (*rule.lead, *rule.claims)]
         free = [sign for sign in free if sign not in claimed]
-        findings.append(_make_finding(rule, lead, claimed, signs))
+        findings += _make_findings(rule, lead, claimed, signs)
     return tuple(findings), tuple(free)
 
 
-def _make_finding(rule: Rule, lead: Sequence[Sign], claimed: Sequence[Sign], signs: Sequence[Sign]) -> Finding:
+def _make_findings(
+    rule: Rule, lead: Sequence[Sign], claimed: Sequence[Sign], signs: Sequence[Sign]
+) -> Iterator[Finding]:
     excluded = all(any(sign.kind == kind and sign.seen_from <= size for sign in signs) for kind, size in rule.rivals)
     strong = max(abs(sign.strength) for sign in lead) >= WELL_BEYOND * STANDS_OUT
     open_points = ([] if excluded else [rule.alternative]) + (
         [] if strong else ["the signs are only just beyond what is usual"]
     )
     order = (*lead, *(sign for sign in claimed if sign not in lead))
-    return Finding(
+    rivals = [
+        (other, sign)
+        for kind, other in rule.confused_with
+        for sign in signs
+        if sign.kind == kind and HALF_SEEN <= RULE_SENSE[other] * sign.strength < STANDS_OUT
+    ]
+    open_points += [f"{other} is possible too: {format_sign(sign)}" for other, sign in rivals]
+    yield Finding(
         name=rule.name,
         surety="possible" if open_points else "likely",
         says="; ".join([rule.says, *open_points]) + f" ({list_signs(order)})",
         signs=tuple(order),
     )
+    for other, sign in rivals:
+        says = f"it shows the same signs as {rule.name}, and one more that is half seen: {format_sign(sign)}"
+        yield Finding(name=other, surety="possible", says=says, signs=(*order, sign))

@@ -58,6 +58,8 @@ def displacement(shift: Array, shift_u: Array, place_px: Array, trace: Trace, st
     worst_u, turned_u = extreme_u(length, each_u, worst), extreme_u(np.abs(tangential), each_u, turned)
     corner = in_corners(place_px, trace, stand)
     corners = int(corner.sum())
+    corner_radial = float(radial[corner].mean()) if corners else np.nan
+    corner_radial_u = float(np.sqrt((each_u[corner] ** 2).sum()) / corners) if corners else np.nan
     pitch, height = stand.sensor.pixel_pitch_um, trace.height_px
     return Displacement(
         worst_px=float(length[worst]),
@@ -68,8 +70,10 @@ def displacement(shift: Array, shift_u: Array, place_px: Array, trace: Trace, st
         worst_um_u=worst_u * pitch,
         worst_pct=float(length[worst] / height * 100),
         worst_pct_u=worst_u / height * 100,
-        corner_radial_px=float(radial[corner].mean()) if corners else np.nan,
-        corner_radial_px_u=float(np.sqrt((each_u[corner] ** 2).sum()) / corners) if corners else np.nan,
+        corner_radial_px=corner_radial,
+        corner_radial_px_u=corner_radial_u,
+        corner_radial_pct=corner_radial / height * 100,
+        corner_radial_pct_u=corner_radial_u / height * 100,
         worst_tangential_px=float(abs(tangential[turned])),
         worst_tangential_px_u=turned_u,
         uniform_x_px=float(uniform[0]),

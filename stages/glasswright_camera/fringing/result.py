@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import nan
 
 from glasswright import Artefact, NonNegative
 
@@ -37,6 +38,9 @@ class Displacement:
     uniform_x_px_u: float
     uniform_y_px: float
     uniform_y_px_u: float
+    corner_radial_pct: float = nan
+    """`corner_radial_px` of the picture's height."""
+    corner_radial_pct_u: float = nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

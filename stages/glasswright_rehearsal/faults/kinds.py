@@ -57,13 +57,31 @@ class Fault:
         return self.name in LENS_FAULTS or self.name in FOCUS_FAULTS
 
 
-def draw_fault(name: str, generator: np.random.Generator) -> Fault:
-    """Draw how strong a fault is (0.8 to 1.3 of its nominal strength) and where it points."""
+def draw_fault(asked: str, generator: np.random.Generator) -> Fault:
+    """Draw where a fault points, and how strong it is unless that is asked for: 0.8 to 1.3 of its nominal strength."""
+    name, given = split_strength(asked)
+    drawn = float(generator.uniform(0.8, 1.3))
     return Fault(
         name=name,
-        severity=float(generator.uniform(0.8, 1.3)),
+        severity=drawn if given is None else given,
         direction_deg=float(generator.uniform(0, 360)),
     )
+
+
+def split_strength(asked: str) -> tuple[str, float | None]:
+    """Split `haze:0.5` into name and strength; a name alone has None.
+
+    Raises
+    ------
+    ValueError
+        If the strength is no number from 0.05 to 3.
+    """
+    name, colon, strength = asked.partition(":")
+    if not colon:
+        return name, None
+    if not 0.05 <= float(strength) <= 3:
+        raise ValueError(f"a strength of {strength} lies outside 0.05 to 3")
+    return name, float(strength)
 
 
 def find_fault(faults: tuple[Fault, ...], *names: str) -> Fault | None:

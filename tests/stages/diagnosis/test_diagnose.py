@@ -12,7 +12,7 @@ from scipy.stats import t
 from glasswright import Setting, Ticket, Unmeasurable
 from glasswright_camera import diagnose
 from glasswright_camera.centring.result import Centring
-from glasswright_camera.diagnosis.drawing import draw_diagnosis
+from glasswright_camera.diagnosis.drawing import describe_hint, draw_diagnosis
 from glasswright_camera.diagnosis.found import DIRT, SCRATCH, SENSOR_DUST, STAND
 from glasswright_camera.diagnosis.reference_values import KnownLens, KnownLenses, ReferenceValue
 from glasswright_camera.diagnosis.rules import (
@@ -47,7 +47,7 @@ HEALTHY = {
     "measure_centring.soft_sides_frac": (0.003, 0.002),
     "measure_centring.coma_ratio": (0.02, 0.01),
     "measure_fringing.red_green.uniform_x_px": (0.0, 0.02),
-    "measure_fringing.red_green.worst_pct": (0.016, 0.002),
+    "measure_fringing.red_green.corner_radial_pct": (0.012, 0.002),
     "measure_distortion.picture_height_worst_pct": (-0.35, 0.006),
     "measure_vignetting.centre_x_frac": (0.0, 0.002),
     "measure_vignetting.asymmetry_ev": (0.01, 0.008),
@@ -112,6 +112,10 @@ def results(setting=OPEN, u_of_scatter=0.5, **values):
     return {name: (replace(thing, setting=setting),) for name, thing in found.items()}
 
 
+def put_all(found, name, path, value):
+    return found | {name: tuple(put(each, path, value) for each in found[name])}
+
+
 def read(found, *, known=KNOWN, light=None, spots=None, best_focus=None):
     given_inputs = dict.fromkeys(name for name, _ in INPUTS.values()) | found
     return diagnose(TICKET, **given_inputs, light=light, spots=spots, known=known, best_focus=best_focus)
@@ -139,7 +143,7 @@ CASES = {
     CURVATURE: {"measure_centring__corner_softening_frac": 0.6},
     HAZE: {"measure_glare__chart_glare_pct": 5.9, "measure_mtf50__green__centre__mean_cy_per_px": 0.28},
     AUTOFOCUS: {"measure_focus_offset__green__shift_um": -19.0},
-    COLOUR: {"measure_fringing__red_green__worst_pct": 0.067},
+    COLOUR: {"measure_fringing__red_green__corner_radial_pct": 0.067},
     BENT: {"measure_distortion__picture_height_worst_pct": -0.82},
     OBSTRUCTION: {"measure_vignetting__diagonals_ev": 0.37, "measure_vignetting__asymmetry_ev": 0.75},
 }
@@ -157,7 +161,9 @@ def test_every_rule_has_a_case_and_speaks_of_signs_that_there_are():
     kinds = {kind.kind for kind in KINDS}
     assert {rule.name for rule in RULES} == set(CASES)
     for rule in RULES:
-        assert {*rule.lead, *rule.claims, *(kind for kind, _ in rule.rivals)} <= kinds
+        rivals = [kind for kind, _ in (*rule.rivals, *rule.confused_with)]
+        assert {*rule.lead, *rule.claims, *rivals} <= kinds
+        assert {name for _, name in rule.confused_with} <= set(CASES)
 
 
 def test_two_faults_are_two_patterns():
@@ -165,11 +171,47 @@ def test_two_faults_are_two_patterns():
     assert set(found.points_to.split(" and ")) == {HAZE, TILT}
 
 
+WEAK = {"measure_centring__side_slope_frac": 0.11, "measure_centring__coma_ratio": 0.2}
+"""A decentred element at a third of its usual strength: one side is softer, and coma is not quite significant."""
+
+
+def test_where_the_sign_that_tells_two_faults_apart_is_half_seen_both_are_possible():
+    found = read(results(**WEAK))
+    assert found.points_to == f"{TILT} and {DECENTRED}"
+    assert found.surety == "possible"
+    assert f"{DECENTRED} is possible too: coma on the axis 0.200" in found.notes[0]
+    assert "one more that is half seen: coma on the axis 0.200" in found.notes[1]
+    strong = read(results(**WEAK | {"measure_centring__side_slope_frac": 0.4}))
+    assert (strong.points_to, strong.surety) == (f"{TILT} and {DECENTRED}", "possible")
+    plain = read(results(**WEAK | {"measure_centring__side_slope_frac": 0.4, "measure_centring__coma_ratio": 0.03}))
+    assert (plain.points_to, plain.surety) == (TILT, "likely")
+
+
+def test_soft_corners_with_a_middle_that_is_half_seen_to_be_soft_may_be_wrong_spacing():
+    soft = {"measure_centring__corner_softening_frac": 0.45, "measure_mtf50__green__centre__mean_cy_per_px": 0.365}
+    found = read(results(**soft))
+    assert (found.points_to, found.surety) == (f"{CURVATURE} and {SPACING}", "possible")
+
+
+@pytest.mark.parametrize("sense", [-1, 1])
+def test_lateral_colour_is_a_sign_in_either_sense_and_a_shift_of_the_whole_frame_is_none(sense):
+    moved = read(results(measure_fringing__red_green__corner_radial_pct=0.012 + sense * 0.04))
+    assert moved.points_to == COLOUR
+    shifted = results(measure_fringing__red_green__uniform_x_px=sense * 0.5)
+    assert read(put_all(shifted, "fringing", "red_green.worst_pct", 0.05)).points_to == "no clear pattern"
+
+
 def test_what_no_pattern_explains_is_said_to_be_unexplained():
     found = read(results(measure_mtf50__green__centre__mean_cy_per_px=0.5))
     assert found.points_to == "no clear pattern"
     assert found.unexplained_count == 1
     assert "unusual, and of no pattern: centre sharpness 0.500" in found.notes[0]
+    (hint,) = describe_hint(found)
+    assert hint.startswith("No pattern of a fault fits, though this stands out: centre sharpness 0.500")
+
+
+def test_beside_a_limit_that_fails_nothing_unusual_is_never_said():
+    assert describe_hint(read(results())) == ["No pattern of a fault fits"]
 
 
 def test_corners_better_than_usual_are_no_curvature():
@@ -297,7 +339,9 @@ def test_the_drawing_has_a_row_for_each_kind_of_sign_and_fills_those_of_the_patt
 
 def test_the_drawing_says_so_where_nothing_is_unusual_or_nothing_is_known():
     (picture,) = draw_diagnosis(read(results()))
-    assert picture.description.startswith("Nothing unusual. Compared with healthy copies of the model (30 copies")
+    assert picture.description.startswith(
+        "No pattern of a fault fits. Compared with healthy copies of the model (30 copies"
+    )
     assert 'class="fill one"' not in picture.svg
     (picture,) = draw_diagnosis(read(results(), known=None))
     assert "Compared with a perfect lens" in picture.description
