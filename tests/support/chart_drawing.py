@@ -6,7 +6,8 @@ function of millimetres. Supersampling 4 x 4 leaves under 0.02 pixel of error in
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import ndimage
@@ -14,6 +15,9 @@ from scipy import ndimage
 from glasswright import CaptureFacts, Setting
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.stand import ChartLayout, ChartUse, Mark, Sensor, Stand
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 BAYER = np.array([[[0, 1], [1, 2]]])
 
@@ -139,6 +143,23 @@ def draw_light(scene: Scene, seed: int = 0) -> np.ndarray:
         gx, gy, size, strength = scene.glare
         light += strength * np.exp(-((((x - gx) ** 2 + (y - gy) ** 2) / size**2) ** 2))
     return light
+
+
+def draw_finely(scene: Scene, draw: Callable[[Scene], np.ndarray], fine: int = 2) -> np.ndarray:
+    """Draw a scene on a finer grid and average it to pixels, so that it is blurred before it is sampled.
+
+    `draw_light` blurs what it has sampled at whole pixels: frequencies beyond Nyquist are folded first and pass the
+    blur. By where a disc's centre lies in its pixel, that moves its MTF50 by up to 2 % where blur is under a pixel.
+    """
+    large = replace(
+        scene,
+        width=fine * scene.width,
+        height=fine * scene.height,
+        pitch_px=fine * scene.pitch_px,
+        focal_px=fine * scene.focal_px,
+        blur_px=fine * scene.blur_px,
+    )
+    return draw(large).reshape(scene.height, fine, scene.width, fine).mean(axis=(1, 3))
 
 
 def look_from_pixels(scene: Scene, x: np.ndarray, y: np.ndarray) -> np.ndarray:

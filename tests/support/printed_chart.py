@@ -12,9 +12,6 @@ from scipy import ndimage
 if TYPE_CHECKING:
     from support.chart_drawing import Scene
 
-POINTS = 4
-"""Each sensor pixel asks at POINTS x POINTS points."""
-
 
 @dataclass(frozen=True)
 class Blobs:
@@ -67,11 +64,14 @@ def find_blobs(raster: Raster, least_mm: float) -> Blobs:
     return Blobs(centre=np.array(centres), area=np.array(areas))
 
 
-def look_at_print(scene: Scene, raster: Raster, middle_mm: np.ndarray) -> np.ndarray:
-    """Light of each sensor pixel, the print hung with a point of the sheet where the scene has the lattice's middle."""
+def look_at_print(scene: Scene, raster: Raster, middle_mm: np.ndarray, points: int = 4) -> np.ndarray:
+    """Light of each sensor pixel, the print hung with a point of the sheet where the scene has the lattice's middle.
+
+    Each pixel asks at `points` x `points` points.
+    """
     back = np.linalg.inv(scene.plane())
     y, x = np.mgrid[: scene.height, : scene.width].astype(float)
-    steps = (np.arange(POINTS) + 0.5) / POINTS - 0.5
+    steps = (np.arange(points) + 0.5) / points - 0.5
     total = np.zeros((scene.height, scene.width))
     for dx in steps:
         for dy in steps:
@@ -79,5 +79,5 @@ def look_at_print(scene: Scene, raster: Raster, middle_mm: np.ndarray) -> np.nda
             across = (full[..., 0] / full[..., 2] + middle_mm[0]) * raster.px_per_mm[0] - 0.5
             down = (full[..., 1] / full[..., 2] + middle_mm[1]) * raster.px_per_mm[1] - 0.5
             total += ndimage.map_coordinates(raster.light, [down, across], order=1, mode="constant", cval=1.0)
-    paper = scene.dark + (1 - scene.dark) * total / POINTS**2
+    paper = scene.dark + (1 - scene.dark) * total / points**2
     return ndimage.gaussian_filter(paper, scene.blur_px)

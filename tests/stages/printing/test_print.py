@@ -9,6 +9,7 @@ import numpy as np
 import pypdfium2
 import pytest
 from scipy import ndimage
+from scipy.optimize import brentq
 
 from glasswright.commands.main import run_command
 from glasswright.config import read_config
@@ -21,7 +22,7 @@ from glasswright_camera.printing.paper import SIZES_MM, choose_paper, cut_pictur
 from glasswright_camera.printing.picture import fit_pitch, make_picture, scale_layout
 from glasswright_camera.stand import ChartLayout, EdgeFeature
 from support import CONFIGS
-from support.chart_drawing import Scene, draw_light, expose, make_layout, make_stand
+from support.chart_drawing import Scene, draw_finely, draw_light, expose, make_layout, make_stand
 from support.printed_chart import Raster, find_blobs, look_at_print, render
 
 CHART = CONFIGS / "charts" / "lattice_13x9.yaml"
@@ -104,11 +105,11 @@ def test_the_print_is_located_and_measured_like_the_chart_it_is_of():
     layout = printed("--paper", "A4")[1]
     scene = Scene(layout=layout, pitch_px=105.0, k1=-0.012, rotation=0.6, blur_px=0.9)
     middle = blobs().centre.mean(axis=0)
-    fit, bent, sharp = hang(scene, look_at_print(scene, rendered(), middle))
+    fit, bent, sharp = hang(scene, draw_finely(scene, lambda each: look_at_print(each, rendered(), middle, points=2)))
     # the picture of the print adds its own pixel to the blur: its width (q^2 / 12) and the slope between two (q^2 / 6)
     q = scene.pitch_px / layout.pitch_mm / rendered().px_per_mm[0]
     twin = dataclasses.replace(scene, blur_px=math.sqrt(scene.blur_px**2 + q**2 / 4))
-    drawn_fit, drawn_bent, drawn_sharp = hang(twin, draw_light(twin))
+    drawn_fit, drawn_bent, drawn_sharp = hang(twin, draw_finely(twin, draw_light))
     assert fit.chart == layout.name
     assert fit.disc_count == layout.columns * layout.rows
     assert {tuple(node) for node in fit.node[fit.is_mark].tolist()} == {(m.column, m.row) for m in layout.marks}
@@ -118,11 +119,13 @@ def test_the_print_is_located_and_measured_like_the_chart_it_is_of():
     assert fit.magnification_frac == pytest.approx(105.0 * 0.006 / layout.pitch_mm, rel=2e-3)
     assert bent.picture_height_worst_pct == pytest.approx(drawn_bent.picture_height_worst_pct, abs=0.01)
     assert bent.local_worst_pct == pytest.approx(drawn_bent.local_worst_pct, abs=0.02)
+    # the pixel's aperture times a Gaussian
+    blur_px = math.pi * twin.blur_px
+    truth = brentq(lambda f: np.sinc(f) * math.exp(-2 * (blur_px * f) ** 2) - 0.5, 0.01, 0.5)
     for read in ("centre", "mid"):
         one, other = (getattr(each.green, read) for each in (sharp, drawn_sharp))
-        u = math.hypot(one.mean_cy_per_px_u, other.mean_cy_per_px_u)
-        assert u < 0.003 * other.mean_cy_per_px
-        assert abs(one.mean_cy_per_px - other.mean_cy_per_px) < 3 * u
+        assert one.mean_cy_per_px == pytest.approx(other.mean_cy_per_px, rel=0.005)
+        assert one.mean_cy_per_px == pytest.approx(truth, rel=0.005)
 
 
 @pytest.mark.parametrize("orientation", ["landscape", "portrait"])
