@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -36,6 +36,23 @@ WIDEST_FRAC: Final = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Sight:
+    """What the flats of one lens show."""
+
+    small: Array
+    """(spots, 2): places of small shadows, of the frame's width and height."""
+    wide: Array
+    """(spots, 3): place and width of each wide shadow, of the frame's width and height, and of its width."""
+    aspect: float = 2 / 3
+    """Height over width."""
+
+    def hides(self, place: Array) -> bool:
+        """Say whether a wide shadow, or its rim, could hide a small one there."""
+        away = np.hypot(self.wide[:, 0] - place[0], (self.wide[:, 1] - place[1]) * self.aspect)
+        return bool(np.any(away <= self.wide[:, 2]))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Motes:
     """Shadows that are there with every lens."""
 
@@ -44,7 +61,8 @@ class Motes:
     scatter_frac: float
     """Standard deviation of a place from lens to lens."""
     unsure: int
-    """Shadows that some lenses show and others do not, on the body or on two lenses in one place."""
+    """Shadows of which the lenses leave open whether they are the body's: two show them and another does not, or one
+    shows them where a wide shadow covers them in another."""
 
 
 def commission_dust(folder: Path, stand: Stand, today: date) -> StepResult:
@@ -73,12 +91,12 @@ def commission_dust(folder: Path, stand: Stand, today: date) -> StepResult:
         found = list_shots(path, "flat")
         refuse_open(found)
         shots += found
-        seen.append(join_places([see_places(shot, stand) for shot in found]))
+        seen.append(join_shots([see_places(shot, stand) for shot in found]))
     refuse_copies(shots)
     motes = match_places(seen)
     findings = (
         Finding(name="mote_count", value=float(len(motes.place)), u=float(motes.unsure), ceiling_u=2.0,
-                meaning="motes on the sensor; u is the number of shadows that not every lens shows"),
+                meaning="motes on the sensor; u is the number of shadows of which it is not sure"),
         Finding(name="mote_place_frac", value=motes.scatter_frac, u=motes.scatter_frac / np.sqrt(2 * len(seen)),
                 ceiling_u=WITHIN_FRAC, meaning="how far a mote's shadow moves from lens to lens, of the frame's width"),
     )  # fmt: skip
@@ -106,11 +124,25 @@ def refuse_open(shots: Sequence[Shot]) -> None:
             raise Unmeasurable(f"{shot.path} says {said}, where dust casts too faint a shadow: shoot at f/11 or beyond")
 
 
-def see_places(shot: Shot, stand: Stand) -> Array:
-    """Return the places of a flat's small shadows, (spots, 2) of width and height."""
+def see_places(shot: Shot, stand: Stand) -> Sight:
+    """Return a flat's shadows."""
     spots = map_spots(decode_raw(shot, stand))
     small = spots.size_px < WIDEST_FRAC * spots.width_px
-    return np.asarray((spots.place_px[small] + 0.5) / [spots.width_px, spots.height_px])
+    place = np.asarray((spots.place_px + 0.5) / [spots.width_px, spots.height_px])
+    return Sight(
+        small=place[small],
+        wide=np.column_stack([place[~small], spots.size_px[~small] / spots.width_px]),
+        aspect=spots.height_px / spots.width_px,
+    )
+
+
+def join_shots(shots: Sequence[Sight]) -> Sight:
+    """Take the shots of one lens together."""
+    return replace(
+        shots[0],
+        small=join_places([shot.small for shot in shots]),
+        wide=np.concatenate([shot.wide for shot in shots]),
+    )
 
 
 def join_places(shots: Sequence[Array]) -> Array:
@@ -120,16 +152,20 @@ def join_places(shots: Sequence[Array]) -> Array:
     return first[times > len(shots) / 2]
 
 
-def match_places(lenses: Sequence[Array]) -> Motes:
-    """Return the places that every lens shows, each the mean over the lenses."""
-    first = lenses[0]
-    everywhere = np.all([is_near(first, other) for other in lenses[1:]], axis=0)
-    found = [[place, *(_nearest(place, other) for other in lenses[1:])] for place in first[everywhere]]
-    stack = np.array(found).reshape(len(found), len(lenses), 2)
-    scatter = float(np.sqrt(np.mean(stack.var(axis=1, ddof=1)))) if len(found) else 0.0
-    means = stack.mean(axis=1)
-    others = np.concatenate([lens[~is_near(lens, means)] for lens in lenses])
-    return Motes(place=means, scatter_frac=scatter, unsure=_count_seen_twice(others))
+def match_places(lenses: Sequence[Sight]) -> Motes:
+    """Return the places that two lenses show, and every other that could; each the mean over those lenses."""
+    means, squares, unsure = [], [], 0
+    for place in _list_apart([each for lens in lenses for each in lens.small]):
+        shows = [bool(is_near(place[None], lens.small)[0]) for lens in lenses]
+        misses = [not shown and not lens.hides(place) for shown, lens in zip(shows, lenses, strict=True)]
+        if sum(shows) >= 2 and not any(misses):
+            seen = np.array([_nearest(place, lens.small) for shown, lens in zip(shows, lenses, strict=True) if shown])
+            means.append(seen.mean(axis=0))
+            squares.append(seen.var(axis=0, ddof=1))
+        elif sum(shows) >= 2 or sum(misses) < len(lenses) - 1:
+            unsure += 1
+    scatter = float(np.sqrt(np.mean(squares))) if squares else 0.0
+    return Motes(place=np.array(means).reshape(-1, 2), scatter_frac=scatter, unsure=unsure)
 
 
 def is_near(places: Array, others: Array) -> NDArray[np.bool_]:
@@ -144,12 +180,10 @@ def _nearest(place: Array, others: Array) -> Array:
     return np.asarray(others[int(np.abs(others - place).max(axis=1).argmin())])
 
 
-def _count_seen_twice(places: Array) -> int:
-    """Count the places that are there more than once."""
-    left, count = list(places), 0
-    while left:
-        place = left.pop()
-        again = [k for k, other in enumerate(left) if np.abs(other - place).max() <= WITHIN_FRAC]
-        count += bool(again)
-        left = [other for k, other in enumerate(left) if k not in again]
-    return count
+def _list_apart(places: Sequence[Array]) -> list[Array]:
+    """Return one place for each group of near ones."""
+    apart: list[Array] = []
+    for place in places:
+        if not any(np.abs(place - other).max() <= WITHIN_FRAC for other in apart):
+            apart.append(place)
+    return apart

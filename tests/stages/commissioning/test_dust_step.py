@@ -9,6 +9,7 @@ import pytest
 from glasswright import CaptureFacts, Shot, Unmeasurable
 from glasswright.config import check, find_shipped, scan_yaml
 from glasswright_camera.commissioning.dust_step import (
+    Sight,
     commission_dust,
     is_near,
     join_places,
@@ -24,9 +25,25 @@ TODAY = date(2026, 3, 3)
 MOTES = np.array([[0.2, 0.3], [0.7, 0.6], [0.5, 0.9]])
 
 
+def match(*lenses, wide=()):
+    """Match small shadows; a wide one lies in the last lens alone."""
+    none = np.zeros((0, 3))
+    shadows = [none] * (len(lenses) - 1) + [np.array(wide).reshape(-1, 3)]
+    return match_places([Sight(small=small, wide=each) for small, each in zip(lenses, shadows, strict=True)])
+
+
+def test_what_lies_under_a_wide_shadow_is_left_to_the_lenses_that_show_it():
+    # the third mote, at (0.5, 0.9), lies on the rim of a shadow 0.2 wide
+    three = match(MOTES, MOTES, MOTES[:2], wide=[(0.6, 0.8, 0.2)])
+    assert (len(three.place), three.unsure) == (3, 0)
+    two = match(MOTES, MOTES[:2], wide=[(0.6, 0.8, 0.2)])
+    assert (len(two.place), two.unsure) == (2, 1)
+    assert match(MOTES, MOTES[:2], MOTES[:2], wide=[(0.1, 0.1, 0.2)]).unsure == 0
+
+
 def test_what_every_lens_shows_is_dust_on_the_body():
     own = np.array([[0.4, 0.4]])
-    found = match_places([np.vstack([MOTES, own]), MOTES[::-1] + 0.002, np.vstack([MOTES, own + 0.1]) - 0.002])
+    found = match(np.vstack([MOTES, own]), MOTES[::-1] + 0.002, np.vstack([MOTES, own + 0.1]) - 0.002)
     assert np.allclose(np.sort(found.place, axis=0), np.sort(MOTES, axis=0))
     # places at 0, +0.002 and -0.002 have a standard deviation of 0.002
     assert found.scatter_frac == pytest.approx(0.002)
@@ -34,15 +51,15 @@ def test_what_every_lens_shows_is_dust_on_the_body():
 
 
 def test_what_two_lenses_of_three_show_is_unsure():
-    found = match_places([MOTES, MOTES[:2], MOTES])
+    found = match(MOTES, MOTES[:2], MOTES)
     assert len(found.place) == 2
     assert found.unsure == 1
 
 
 def test_a_clean_body_and_empty_lists():
     nothing = np.zeros((0, 2))
-    assert len(match_places([nothing, MOTES]).place) == 0
-    assert len(match_places([MOTES, nothing]).place) == 0
+    assert len(match(nothing, MOTES).place) == 0
+    assert len(match(MOTES, nothing).place) == 0
     assert not is_near(MOTES, nothing).any()
 
 
