@@ -98,7 +98,7 @@ def run(
 
 
 def choose_runner(serial: bool, workers: int | None, time_limit_s: float) -> Runner:
-    """Give the runner that the options ask for; dask is loaded only if it is used."""
+    """Return the runner that the options ask for; dask is loaded only if it is used."""
     if serial:
         from glasswright.run.workers.runners import SerialRunner
 

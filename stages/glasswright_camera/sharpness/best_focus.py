@@ -139,7 +139,7 @@ def read_best_focus(series: tuple[Trace, ...], stand: Stand, least: int) -> Best
 
 
 def cutoff_of(trace: Trace, plane: int, stand: Stand) -> float:
-    """Give the frequency beyond which diffraction lets nothing through, cycles per pixel; infinite if not known."""
+    """Return the frequency beyond which diffraction lets nothing through, cycles per pixel; infinite if not known."""
     setting = trace.setting
     if setting is None or setting.f_number is None:
         return float("inf")
@@ -153,7 +153,7 @@ def _fit(step: Array, value: Array, value_u: Array, cutoff: float) -> FocusCurve
 
 
 def find_centre(step: Array, curves: FocusCurves, centre: int, value: Array) -> tuple[float, float]:
-    """Give the centre's best focus, the mean of both directions, and its standard uncertainty.
+    """Return the centre's best focus, the mean of both directions, and its standard uncertainty.
 
     `value` is its MTF50 in each step.
 
@@ -247,14 +247,14 @@ def _find_odd(series: tuple[Trace, ...], stand: Stand, least: int) -> tuple[int,
 
 
 def _disc_columns(shared: Repeats, plane: int) -> tuple[Array, Array]:
-    """Give MTF50 of each disc and its uncertainty: (steps, 2 discs), sagittal and tangential of each disc."""
+    """Return MTF50 of each disc and its uncertainty: (steps, 2 discs), sagittal and tangential of each disc."""
     value = shared.stack(lambda t: t.mtf50)[:, plane]
     value_u = shared.stack(lambda t: t.mtf50_u)[:, plane]
     return value.reshape(len(value), -1), value_u.reshape(len(value), -1)
 
 
 def _place_behind(curves: FocusCurves, step: Array, here: float) -> tuple[Array, Array]:
-    """Give how far each pair of foci lies behind the centre's: a later step reaches what lies before."""
+    """Return how far each pair of foci lies behind the centre's: a later step reaches what lies before."""
     inside = (curves.place > step.min()) & (curves.place < step.max())
     behind = np.where(inside, here - curves.place, np.nan)
     return behind.reshape(-1, 2), np.where(inside, curves.place_u, np.nan).reshape(-1, 2)
@@ -281,7 +281,7 @@ def _lay_foci(curves: FocusCurves, step: Array, here: float, here_u: float, step
 def _axial_colour(
     curves: list[FocusCurves], planes: tuple[str, ...], colour: str, centre: int, step_um: float, step_u: float
 ) -> tuple[float, float]:
-    """Give how far a colour's focus lies behind green's in the centre, um; NaN where either is not there."""
+    """Return how far a colour's focus lies behind green's in the centre, um; NaN where either is not there."""
     if colour not in planes or "green" not in planes:
         return float("nan"), float("nan")
     pair = slice(2 * centre, 2 * centre + 2)

@@ -56,7 +56,7 @@ class Reading:
 
 
 def shape_parts(mtf50: Array, radius_px: float, lopsided: Array) -> tuple[Array, Array]:
-    """Give the uncertainty of MTF50 that comes of the blur's shape, cycles/pixel: common and turning part.
+    """Return the uncertainty of MTF50 that comes of the blur's shape, cycles/pixel: common and turning part.
 
     The turning part differs between sagittal and tangential, the common part does not. `mtf50` is (..., 2), sagittal
     and tangential, and so is what is returned; `lopsided` is (...,), see `lopsidedness`.
@@ -72,17 +72,17 @@ def shape_parts(mtf50: Array, radius_px: float, lopsided: Array) -> tuple[Array,
 
 
 def shape_u(mtf50: Array, radius_px: float, lopsided: Array) -> Array:
-    """Give both parts together."""
+    """Return both parts together."""
     return np.asarray(np.hypot(*shape_parts(mtf50, radius_px, lopsided)))
 
 
 def lopsidedness(lopsided: Array, lopsided_u: Array) -> Array:
-    """Give how lopsided blurs are, whatever the direction, less what noise makes: (...,) from (..., 2)."""
+    """Return how lopsided blurs are, whatever the direction, less what noise makes: (...,) from (..., 2)."""
     return np.asarray(np.sqrt(np.maximum((lopsided**2 - lopsided_u**2).sum(axis=-1), 0.0)))
 
 
 def zone_lopsidedness(repeats: Repeats, stand: Stand) -> Array:
-    """Give the same of each zone, rms over its discs and the traces: (planes, zones), 0 where a zone has none."""
+    """Return the same of each zone, rms over its discs and the traces: (planes, zones), 0 where a zone has none."""
     trace = repeats.traces[0]
     members = zone_members(repeats.places(), trace.width_px, trace.height_px, stand.zones)
     amount, noise = repeats.stack(lambda t: t.lopsided), repeats.stack(lambda t: t.lopsided_u)
@@ -95,7 +95,7 @@ def zone_lopsidedness(repeats: Repeats, stand: Stand) -> Array:
 
 
 def usual_radius(traces: tuple[Trace, ...]) -> float:
-    """Give the middle one of the discs' radii in px."""
+    """Return the middle one of the discs' radii in px."""
     return float(np.nanmedian(np.concatenate([trace.radius_px.ravel() for trace in traces])))
 
 
@@ -124,7 +124,7 @@ def read_as_shot(traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpne
 
 
 def width_of_traces(traces: tuple[Trace, ...], stand: Stand) -> float:
-    """Give the width of the print's own edge in the traces, as 1 / MTF50^2; 0 where nobody has measured it."""
+    """Return the width of the print's own edge in the traces, as 1 / MTF50^2; 0 where nobody has measured it."""
     return width_of_print(stand, traces[0].chart, float(np.mean([trace.magnification_frac for trace in traces])))
 
 

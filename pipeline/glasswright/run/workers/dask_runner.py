@@ -188,7 +188,7 @@ def dask_setup(worker: object) -> None:
 
 
 def _payload_of(future: Any) -> bytes | None:  # noqa: ANN401 - dask has no types
-    """Give what a worker sent back, or None if it died before it could be fetched."""
+    """Return what a worker sent back, or None if it died before it could be fetched."""
     from distributed import KilledWorker
 
     if future.status != "finished":
@@ -219,7 +219,7 @@ class Timer:
 
 @cache
 def _nowhere() -> TextIO:
-    """Give a file that stays open as long as the process, as the timer needs it."""
+    """Return a file that stays open as long as the process, as the timer needs it."""
     return Path(os.devnull).open("w")
 
 

@@ -42,7 +42,7 @@ class Trial:
         return next((value for kind, value in reversed(self.messages) if kind == "begin"), "")
 
     def outcomes(self) -> list[Outcome]:
-        """Give what was done before it died."""
+        """Return what was done before it died."""
         return [value for kind, value in self.messages if kind == "done"]
 
 
