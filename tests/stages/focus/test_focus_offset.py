@@ -65,6 +65,21 @@ def test_a_scale_that_is_mirrored_moved_or_sharper_throughout_does_as_much_to_th
     assert moved == pytest.approx(found + move, abs=1e-6)
 
 
+@pytest.mark.parametrize("arcmin", [3.4, -3.4])
+def test_a_tilt_along_the_board_stretches_offsets_as_the_docstring_says(arcmin):
+    # by geometry: a row at distance a along the board lies m a off the axis on the sensor, where the image is m a t
+    # behind, and the board's own depth moves it by m^2 a cos(angle)
+    m, best, tilt = 0.0225, 15.0, np.radians(arcmin / 60)
+    trace = make_ramp_trace(best, magnification=m)
+    axial = trace.along_mm * np.cos(np.radians(45))
+    shift = 1000 * m**2 * axial / (1 + axial * m / 50.0)
+    away = shift - best - 1000 * m * trace.along_mm * tilt
+    tilted = replace(trace, mtf50=np.repeat((8 + 0.03 * np.tile(away, (3, 1)) ** 2)[..., None] ** -0.5, 2, axis=-1))
+    found = measure_focus_offset((tilted,)).green.shift_um
+    assert found == pytest.approx(best / (1 - tilt / (m * np.cos(np.radians(45)))), rel=0.005)
+    assert abs(found / best - 1) > 0.05
+
+
 def test_the_angles_uncertainty_is_part_of_it():
     sharp = measure_focus_offset((make_ramp_trace(15.0, angle_deg_u=1.0),)).green
     # 1.75 % for each degree at 45 degrees
