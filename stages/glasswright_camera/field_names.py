@@ -48,6 +48,7 @@ CAVEATS: Final = {
     "pose_not_separable": "how the chart hung could not be told from the lens's own distortion",
     "above_diffraction_limit": "a number lies above what light allows: the measurement is at fault",
     "print_blur_unknown": "the chart is so small that its ink blurs the edges, and nobody has measured by how much",
+    "wide_halo": "a wide weak halo (haze, spherical aberration, scatter) shows: MTF50 may be off by percents",
     "level_change": "the light changed between the shots",
 }
 """What caveats mean, for people."""

@@ -92,6 +92,7 @@ def make_trace(
         noise=0.005 * one,
         misfit_frac=0.0 * one,
         left_out_frac=0.0 * one,
+        far_light=np.zeros((number, count, 2)),
         frequency=np.arange(0.0, 0.6001, 0.02),
         mtf=np.zeros((number, count, 2, 31), dtype=np.float32),
         distance_px=DISTANCE,

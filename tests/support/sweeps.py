@@ -70,6 +70,8 @@ def sharp(f_number, centre, corner, focal=50.0, u=0.001, red=NOTHING, blue=NOTHI
         chart="lattice",
         magnification_frac=0.02,
         fill_frac=0.89,
+        far_light_frac=0.0,
+        far_light_frac_u=1e-4,
         shot_count=1,
     )
 

@@ -70,6 +70,10 @@ class Trace(Artefact):
     left_out_frac: NDArray[np.float64]
     """(planes, discs): share of the edge that was left out as unlike an edge (dust, hot pixels, a doubled image); known
     too where a disc failed for it."""
+    far_light: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 0, 2)))
+    """(planes, discs, 2): light farther inside than is fitted, less what the fit predicts there, of the step: in the
+    disc's middle, and between it and the fitted light. A wide halo shows there. Empty
+    in traces kept before it was measured."""
     frequency: NDArray[np.float64]
     """(frequencies,): cycles per sensor pixel, for `mtf`."""
     mtf: NDArray[np.float32]

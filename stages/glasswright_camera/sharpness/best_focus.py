@@ -8,18 +8,15 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright import Unmeasurable
-from glasswright_camera.edges.repeats import main_plane
+from glasswright_camera.edges.repeats import line_up, main_plane
 from glasswright_camera.edges.trace_misfit import unlike_places
-from glasswright_camera.print_edge import correction_u
+from glasswright_camera.sharpness.halo import find_far_light
 from glasswright_camera.sharpness.reading import (
-    Reading,
     lay_planes,
+    make_reading,
     name_unreached,
-    shape_parts,
     share_discs,
-    usual_radius,
     width_of_traces,
-    zone_lopsidedness,
 )
 from glasswright_camera.sharpness.result import BestFocus, ZoneFoci, ZoneFocus
 from glasswright_camera.sharpness.through_focus import LEAST_STEPS, FocusCurves, fit_focus_curves
@@ -94,16 +91,22 @@ def read_best_focus(series: tuple[Trace, ...], stand: Stand, least: int) -> Best
     for plane, curve in enumerate(curves):
         read, read_u = curve.read_at(here, here_u)
         value[plane], own_u[plane] = read.reshape(shape[1:]), read_u.reshape(shape[1:])
-    common, turning = shape_parts(value, usual_radius(series), zone_lopsidedness(shared, stand))
-    common = np.hypot(common, correction_u(value, width))
-    reading = Reading(value=value, own_u=own_u, common_u=common, turning_u=turning, discs=zones.discs)
+    sharpest = int(np.argmin(np.abs(step - here)))
+    far_light = find_far_light(line_up(series[sharpest : sharpest + 1], shared.node))
+    reading = make_reading(value, own_u, zones.discs, shared, stand, width, far_light)
     red, green, blue = lay_planes(reading, series[0], stand)
     step_um, step_u = stand.focus_step_um(series[0].setting)
     discs = fit_focus_curves(step, *_disc_columns(shared, main), cutoffs[main])
     behind, behind_u = _place_behind(discs, step, here)
-    notes = (*chosen.left_out, *name_unreached(reading, shared, stand), *name_coarse(curves[main], centre, step))
+    notes = (
+        *chosen.left_out,
+        *name_unreached(reading, shared, stand),
+        *name_coarse(curves[main], centre, step),
+        *far_light.notes(),
+    )
     caveats = (
         *chosen.caveats,
+        *far_light.caveats(),
         *((COARSE_STEPS,) if name_coarse(curves[main], centre, step) else ()),
         *((UNLIKE,) if (doubled := name_unlike(series, curves[main], centre, step, stand)) else ()),
     )
@@ -125,6 +128,8 @@ def read_best_focus(series: tuple[Trace, ...], stand: Stand, least: int) -> Best
         chart=series[0].chart,
         magnification_frac=float(np.mean([trace.magnification_frac for trace in series])),
         fill_frac=lattice_fill(shared),
+        far_light_frac=far_light.value,
+        far_light_frac_u=far_light.value_u,
         shot_count=len(series),
         left_out_count=len(chosen.left_out),
         width_px=series[0].width_px,

@@ -14,6 +14,7 @@ from glasswright_camera.extremes import extreme_u, range_u
 from glasswright_camera.field import CORNERS, zone_members
 from glasswright_camera.print_edge import correction_u, width_of_print
 from glasswright_camera.sharpness.ceiling import SHORTEST_UM, find_ceiling
+from glasswright_camera.sharpness.halo import FarLight, find_far_light
 from glasswright_camera.sharpness.result import PlaneSharpness, Sharpness, ZoneSharpness
 from glasswright_camera.sharpness.zones import ZONES, lattice_fill, read_zones, zone_heights
 
@@ -105,9 +106,8 @@ def read_as_shot(traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpne
     width = width_of_traces(traces, stand)
     zones = read_zones(shared, stand.zones, least, width)
     mean, mean_u = mean_with_scatter(zones.value, zones.value_u)
-    common, turning = shape_parts(mean, usual_radius(traces), zone_lopsidedness(shared, stand))
-    common = np.hypot(common, correction_u(mean, width))
-    reading = Reading(value=mean, own_u=mean_u, common_u=common, turning_u=turning, discs=zones.discs)
+    far_light = find_far_light(shared)
+    reading = make_reading(mean, mean_u, zones.discs, shared, stand, width, far_light)
     few = f"{len(traces)} shots; their scatter is not used below {ENOUGH_TO_SCATTER}"
     red, green, blue = lay_planes(reading, traces[0], stand)
     return Sharpness(
@@ -117,9 +117,36 @@ def read_as_shot(traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpne
         chart=traces[0].chart,
         magnification_frac=float(np.mean([trace.magnification_frac for trace in traces])),
         fill_frac=lattice_fill(shared),
+        far_light_frac=far_light.value,
+        far_light_frac_u=far_light.value_u,
         shot_count=len(traces),
-        caveats=("single_focus",),
-        notes=((few,) if 1 < len(traces) < ENOUGH_TO_SCATTER else ()) + name_unreached(reading, shared, stand),
+        caveats=("single_focus", *far_light.caveats()),
+        notes=(
+            *((few,) if 1 < len(traces) < ENOUGH_TO_SCATTER else ()),
+            *name_unreached(reading, shared, stand),
+            *far_light.notes(),
+        ),
+    )
+
+
+def make_reading(
+    value: Array,
+    own_u: Array,
+    discs: NDArray[np.int64],
+    repeats: Repeats,
+    stand: Stand,
+    print_width: float,
+    far_light: FarLight,
+) -> Reading:
+    """Combine values with what is uncertain in common: the shape of the blur, the print's edge, a halo."""
+    common, turning = shape_parts(value, usual_radius(repeats.traces), zone_lopsidedness(repeats, stand))
+    common = np.hypot(common, correction_u(value, print_width))
+    return Reading(
+        value=value,
+        own_u=own_u,
+        common_u=np.hypot(common, value * far_light.mtf50_u()),
+        turning_u=turning,
+        discs=discs,
     )
 
 
@@ -205,7 +232,14 @@ def _plane(reading: Reading, index: int | None, stand: Stand, ceiling: float) ->
     heights = zone_heights(stand.zones)
     zones = {
         zone: _zone(
-            value[k], own[k], common[k], turning[k], heights[zone], int(discs[k]), stand.sensor.pixel_pitch_um, ceiling
+            value[k],
+            own[k],
+            common[k],
+            turning[k],
+            heights[zone],
+            int(discs[k]),
+            stand.sensor.pixel_pitch_um,
+            ceiling,
         )
         for k, zone in enumerate(ZONES)
     }

@@ -80,6 +80,11 @@ class Sharpness(Artefact):
     magnification_frac: NonNegative
     fill_frac: NonNegative
     """Share of the frame that the middles of the outermost discs span, along its width or its height: the smaller."""
+    far_light_frac: float = float("nan")
+    """Light in the discs' middle less what the fits of their edges expect there, of the step, all planes and discs
+    together: the larger of two rings, positive where lighter. A wide weak halo (haze, spherical aberration, scatter)
+    leaves more than 0.0006 and sets the caveat `wide_halo`. NaN where the discs have no room for it."""
+    far_light_frac_u: float = float("nan")
     shot_count: int
 
 
@@ -136,6 +141,9 @@ class BestFocus(Artefact):
     chart: str
     magnification_frac: NonNegative
     fill_frac: NonNegative
+    far_light_frac: float = float("nan")
+    """As of `Sharpness`, in the shot nearest to the centre's best focus."""
+    far_light_frac_u: float = float("nan")
     shot_count: int
     """Steps that were used."""
     left_out_count: int

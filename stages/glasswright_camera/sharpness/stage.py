@@ -45,6 +45,8 @@ def measure_mtf50(traces: tuple[Trace, ...], stand: Stand, *, least_zone_discs_c
         Caveat `above_diffraction_limit` where a value lies above what diffraction and pixel allow by more than three of
         its standard uncertainties: the measurement is at fault. Caveat `print_blur_unknown` where ink may take more
         than 15 % of the sharpest value and the chart's layout does not say how sharp its print is (`edge_blur_um`).
+        Caveat `wide_halo` where light is left far from the edges (haze, spherical aberration, scatter): MTF50 may be
+        off by what its uncertainty then says.
     """
     found = flag_impossible(read_as_shot(traces, stand, least_zone_discs_count), traces[0].setting, stand)
     return _doubt_print(found, stand)

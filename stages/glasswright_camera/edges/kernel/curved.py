@@ -23,7 +23,7 @@ from scipy.interpolate import CubicSpline
 from scipy.special import j0, j1
 
 from glasswright_camera.compiled import compiled
-from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, REACH, SECOND_DERIVATIVE, edge_shapes
+from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, REACH, SECOND_DERIVATIVE, edge_shapes, sine_profile
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -70,6 +70,23 @@ def curved_tables(pitch: float | None = None) -> Array:
             odd = _added_to_odd(1 / curvature, coarse, shapes.frequency, shapes.transfer[1 + EVEN_COUNT :])
             tables[index, :, 1 + EVEN_COUNT : SECOND_DERIVATIVE] += CubicSpline(coarse, odd)(place)
     return tables
+
+
+def curved_profiles(curvature: float, pitch: float | None, place: Array) -> Array:
+    """Give the mean profile and the even shapes of an edge so curved at any places: (places, 1 + EVEN_COUNT).
+
+    `pitch` is as of `curved_tables`.
+    """
+    shapes = edge_shapes()
+    even = shapes.transfer[: 1 + EVEN_COUNT]
+    light = sine_profile(even, place).T
+    light[:, 0] += 0.5
+    if curvature > 0:
+        light += added_by_curvature(1 / curvature, place, shapes.frequency, even)
+        if pitch is not None:
+            near = np.minimum(place, (pitch / 2 - 1) / curvature)
+            light -= _taken_by_next(1 / curvature, pitch / curvature, near, shapes.frequency, even)
+    return light
 
 
 def added_by_curvature(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:

@@ -27,6 +27,7 @@ from glasswright_camera.edges.kernel.discs import (
     Model,
     fit_discs,
 )
+from glasswright_camera.edges.kernel.far import RINGS, far_tables, measure_far_light
 from glasswright_camera.edges.kernel.harmonics import harmonic_tables
 from glasswright_camera.edges.kernel.moments import family_moments
 from glasswright_camera.edges.kernel.parameters import (
@@ -87,6 +88,7 @@ class EdgeTable:
     noise: Array
     misfit_frac: Array
     left_out_frac: Array
+    far_light: Array
     frequency: Array
     mtf: NDArray[np.float32]
     distance_px: Array
@@ -158,6 +160,8 @@ def trace_table(
             curve = read_sharpness(value, covariance)
             for column in curve:
                 column[blurred & ~_is_told(value[..., ENDING], curve, radius_px)] = np.nan
+    far_light = np.full((planes, discs, RINGS), np.nan)
+    measure_far_light(frame, located, far_tables(pitch), np.array(CURVATURES), fits, far_light)
     if direction is not None:
         _blend_directions(direction, value, covariance, curve)
     mtf50, mtf50_u, mtf = curve
@@ -179,6 +183,7 @@ def trace_table(
         noise=np.sqrt((value[..., NOISE] + value[..., NOISE + 1]) / 2) / step,
         misfit_frac=value[..., MISFIT],
         left_out_frac=value[..., LEFT_OUT],
+        far_light=far_light,
         frequency=FREQUENCY,
         mtf=mtf.astype(np.float32),
         distance_px=PROFILE_DISTANCE,

@@ -1,0 +1,136 @@
+"""Light far from a disc's edge that its fit does not explain: what a wide weak halo leaves.
+
+A fit looks at the light within FITTED_REACH of the edge. A halo that is wider (haze, spherical aberration, scatter) is
+a slope there, and is taken for other levels and another width: MTF50 is off by percents, and the misfit is below noise.
+Its light does show in the disc's middle, against what the fitted levels and shapes predict. It is averaged in two
+rings, whose signs differ with the halo's width; at no width do both vanish together. The paper outside would show it as
+well, but is less even than printed black, and has the light's own falloff.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright_camera.compiled import compiled
+from glasswright_camera.edges.kernel.curved import CURVATURES, curved_profiles, find_curvature
+from glasswright_camera.edges.kernel.discs import CENTRE, ENDING, MEASURED, NOISE
+from glasswright_camera.edges.kernel.equations import FINE_SLACK, MOST_SIGMAS
+from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, EVEN_0, GRADIENT_X, GRADIENT_Y, SHIFT, WIDTH
+from glasswright_camera.edges.kernel.ring import edge_distance
+from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, FITTED_REACH
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.edges.kernel.discs import Discs, Fits
+    from glasswright_camera.edges.kernel.ring import Frame
+
+    Array = NDArray[np.float64]
+
+RINGS: Final = 2
+"""In the disc's middle, and between it and the light that is fitted."""
+FARTHER: Final = 6.0
+"""Where the middle begins, in 1/MTF50 from the edge."""
+FAR_REACH: Final = 14.0
+FAR_STEP: Final = 0.25
+"""Reach and step of the table of profiles, in 1/MTF50; farther in the light is that of its end."""
+LEAST_PIXELS: Final = 20
+"""Fewer pixels of a plane in a ring are not averaged: their noise is a quarter of one pixel's."""
+EVERY_ROW: Final = 2
+"""Of the colour pattern's rows of cells, every so many are looked at. Half of the pixels cost half of the time."""
+
+
+@cache
+def far_tables(pitch: float | None = None) -> Array:
+    """Give the mean profile and the even shapes out to FAR_REACH: (curvatures, points, 1 + EVEN_COUNT).
+
+    `pitch` is as of `curved_tables`. Computed once in a process.
+    """
+    place = np.linspace(-FAR_REACH, 0.0, round(FAR_REACH / FAR_STEP) + 1)
+    return np.stack([curved_profiles(curvature, pitch, place) for curvature in CURVATURES])
+
+
+@compiled
+def measure_far_light(
+    frame: Frame, discs: Discs, tables: Array, curvatures: Array, fits: Fits, far_light: Array
+) -> None:
+    """Fill `far_light`, (planes, discs, RINGS): mean light less what the fit predicts, of the edge's step.
+
+    NaN where a disc was not measured or a ring holds too few pixels of a plane. `tables` is as of `far_tables`.
+    """
+    values, pattern, black, white = frame.values, frame.pattern, frame.black, frame.white
+    channels, height, width = values.shape
+    rows, columns = pattern.shape[1], pattern.shape[2]
+    planes, points = fits.value.shape[0], tables.shape[1]
+    profile = np.empty((planes, points))
+    number, total = np.empty((planes, RINGS)), np.empty((planes, RINGS))
+    for disc in range(len(discs.radius_px)):
+        known = fits.value[:, disc, ENDING] == MEASURED
+        if not known.any():
+            continue
+        radius_px, radial = discs.radius_px[disc], discs.radial[disc]
+        scale = math.sqrt(abs(np.linalg.det(discs.maps[disc])))
+        inverse = np.linalg.inv(discs.maps[disc])
+        c, s = math.cos(radial), math.sin(radial)
+        nearest = 1e9
+        for plane in range(planes):
+            if known[plane]:
+                own = fits.value[plane, disc]
+                unit = math.sqrt(own[WIDTH])
+                nearest = min(nearest, FITTED_REACH * unit)
+                k, t = find_curvature(curvatures, unit / radius_px)
+                for i in range(points):
+                    light = 0.0
+                    for j in range(1 + EVEN_COUNT):
+                        amount = 1.0 if j == 0 else own[EVEN_0 + j - 1]
+                        light += amount * ((1 - t) * tables[k, i, j] + t * tables[k + 1, i, j])
+                    profile[plane, i] = light
+        number[:, :] = 0.0
+        total[:, :] = 0.0
+        x0, y0 = discs.centre[disc, 0], discs.centre[disc, 1]
+        inner = discs.limit[disc, 0]
+        half = 1.3 * radius_px
+        first = math.floor(y0) // rows
+        for y in range(max(0, math.ceil(y0 - half)), min(height, math.floor(y0 + half) + 1)):
+            if (y // rows - first) % EVERY_ROW:
+                continue
+            for x in range(max(0, math.ceil(x0 - half)), min(width, math.floor(x0 + half) + 1)):
+                rough, _, _ = edge_distance(x - x0, y - y0, inverse, radius_px / scale)
+                if rough < -inner or rough > 2.0 - nearest:
+                    continue
+                for channel in range(channels):
+                    plane = pattern[channel, y % rows, x % columns]
+                    raw = values[channel, y, x]
+                    if raw >= white or not known[plane]:
+                        continue
+                    own = fits.value[plane, disc]
+                    px, py = x - own[CENTRE], y - own[CENTRE + 1]
+                    d, nx, ny = edge_distance(px, py, inverse, radius_px / scale)
+                    u = (d - own[SHIFT]) / math.sqrt(own[WIDTH])
+                    if u > -FITTED_REACH:
+                        continue
+                    place = (max(u, -FAR_REACH) + FAR_REACH) / FAR_STEP
+                    i = min(int(place), points - 2)
+                    e = profile[plane, i] + (place - i) * (profile[plane, i + 1] - profile[plane, i])
+                    g = discs.gain[plane, disc]
+                    gx, gy = x - x0, y - y0
+                    gain = g[0] + gx * (g[1] + g[3] * gx + g[4] * gy) + gy * (g[2] + g[5] * gy)
+                    along, across = nx * c + ny * s, ny * c - nx * s
+                    slope = 1.0 + (1.0 + d / radius_px) * (own[GRADIENT_X] * along + own[GRADIENT_Y] * across)
+                    dark = black[channel, y % rows, x % columns]
+                    light = (raw - dark) / (white - dark) / gain / slope
+                    left = (light - own[DARK]) / own[CONTRAST] - e
+                    noise = math.sqrt(own[NOISE]) / own[CONTRAST]
+                    if abs(left) > MOST_SIGMAS * noise + FINE_SLACK:
+                        continue
+                    ring = 0 if u < -FARTHER else 1
+                    number[plane, ring] += 1
+                    total[plane, ring] += left
+        for plane in range(planes):
+            for ring in range(RINGS):
+                if known[plane] and number[plane, ring] >= LEAST_PIXELS:
+                    far_light[plane, disc, ring] = total[plane, ring] / number[plane, ring]
