@@ -256,8 +256,10 @@ def test_the_depth_of_a_spot():
     light = 0.6 * (1 - 0.05 * np.clip((30 - np.hypot(columns - 160.3, rows - 120.7)) / 2, 0, 1))
     found = []
     for seed in range(40):
-        (seen,) = list_sightings(map_spots(make_mosaic(light, full_well=12_000, seed=seed)))
-        found.append(seen)
-    depth, u = np.array([(each.depth, each.depth_u) for each in found]).T
-    assert 0.7 < depth.std(ddof=1) / np.sqrt(np.mean(u**2)) < 1.4  # 40 draws
+        spots = map_spots(make_mosaic(light, full_well=12_000, seed=seed))
+        (seen,) = list_sightings(spots)
+        found.append((seen.depth, seen.depth_u, spots.depth_u[0]))
+    depth, u, noise_u = np.array(found).T
+    assert 0.7 < depth.std(ddof=1) / np.sqrt(np.mean(noise_u**2)) < 1.4  # 40 draws, noise alone
+    assert (u > noise_u).all()
     assert depth.mean() == pytest.approx(0.05, rel=0.02)

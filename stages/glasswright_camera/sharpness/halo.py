@@ -32,6 +32,9 @@ MEDIAN_U: Final = 1.2533
 distribution."""
 LEAST_DISCS: Final = 9
 HALO: Final = "wide_halo"
+UNSEEN: Final = (
+    f"a wide weak halo (haze) would not be seen: fewer than {LEAST_DISCS} discs have a radius of ten blurs (1/MTF50)"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +59,9 @@ class FarLight:
         return (HALO,) if self.is_halo else ()
 
     def notes(self) -> tuple[str, ...]:
-        """Return what to say of a halo, if there is one."""
+        """Return what to say of a halo: that there is one, or that none could be seen."""
+        if not np.isfinite(self.value):
+            return (UNSEEN,)
         if not self.is_halo:
             return ()
         return (

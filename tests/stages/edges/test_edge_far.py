@@ -39,8 +39,10 @@ PLAIN = {
 }
 HALOS = {
     "3 % in 8 px": two_gaussians(0.7, 8.0, 0.03),
+    "10 % in 5 px": two_gaussians(0.7, 5.0, 0.1),
     "10 % in 8 px": two_gaussians(0.7, 8.0, 0.1),
     "10 % in 10 px": two_gaussians(0.7, 10.0, 0.1),
+    "10 % in 12 px": two_gaussians(0.7, 12.0, 0.1),
     "20 % in 12 px": two_gaussians(0.7, 12.0, 0.2),
     "tails": tails(10.0, 0.2, 0.7),
 }

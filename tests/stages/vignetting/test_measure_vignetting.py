@@ -4,9 +4,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import approx_fprime
 
 from glasswright import Unmeasurable
 from glasswright_camera import combine_flats, measure_vignetting, reduce_flat
+from glasswright_camera.vignetting.centre import falloff, slopes
 from support.frames import half_diagonals, make_flat_field, make_mosaic, make_stand, save_data
 
 SIZE = (930, 617)
@@ -226,3 +228,12 @@ def test_the_stated_uncertainty_covers_the_errors():
     spread = float(np.std(ratios))
     assert 0.3 < spread < 1.1
     assert abs(np.mean(ratios)) < 0.35
+
+
+def test_the_models_slopes_are_its_derivatives():
+    """Against scipy's finite differences."""
+    rng = np.random.default_rng(4)
+    x, y = rng.uniform(-1, 1, (2, 20))
+    place = np.array([0.05, -0.03, 0.9, -0.5, -0.1, 0.02])
+    found = approx_fprime(place, lambda parameters: falloff(parameters, x, y), 1e-7)
+    assert slopes(place, x, y) == pytest.approx(found, abs=1e-6)
