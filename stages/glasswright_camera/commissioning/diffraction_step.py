@@ -11,7 +11,7 @@ import numpy as np
 from glasswright import Unmeasurable
 from glasswright_camera.chart.locate_chart import locate_chart
 from glasswright_camera.commissioning.shots import find_body, find_day, is_rehearsed, list_shots, refuse_copies
-from glasswright_camera.commissioning.step_result import Finding, StepResult
+from glasswright_camera.commissioning.step_result import StepResult, StepValue
 from glasswright_camera.edges.trace_edges import trace_edges
 from glasswright_camera.raw.stage import decode_raw
 from glasswright_camera.sharpness.ceiling import SHORTEST_UM, find_ceiling
@@ -85,7 +85,7 @@ def trace_shot(shot: Shot, stand: Stand) -> Trace:
     return replace(trace_edges(mosaic, locate_chart(mosaic, stand), stand, None, None), setting=shot.setting)
 
 
-def compare_middle(traces: tuple[Trace, ...], f_number: float, stand: Stand) -> tuple[Finding, list[str]]:
+def compare_middle(traces: tuple[Trace, ...], f_number: float, stand: Stand) -> tuple[StepValue, list[str]]:
     """Return MTF50 of the centre zone over that of a perfect lens at its working f-number, and what is impossible."""
     found = measure_mtf50(tuple(replace(trace, caveats=()) for trace in traces), stand).green.centre
     value, u = found.mean_cy_per_px, found.mean_cy_per_px_u
@@ -102,7 +102,7 @@ def compare_middle(traces: tuple[Trace, ...], f_number: float, stand: Stand) -> 
             "allow: the files are sharpened, the pixel pitch is wrong, or the aperture did not close"
         )
     name = f"middle_f{f_number:g}_ratio".replace(".", "_")
-    finding = Finding(
+    finding = StepValue(
         name=name, value=value / perfect, u=u / perfect, ceiling_u=0.02,
         meaning=f"MTF50 in the middle at f/{f_number:g} over that of a perfect lens in green light",
     )  # fmt: skip

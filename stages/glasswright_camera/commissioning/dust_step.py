@@ -9,7 +9,7 @@ import numpy as np
 
 from glasswright import Unmeasurable
 from glasswright_camera.commissioning.shots import find_body, find_day, is_rehearsed, list_shots, refuse_copies
-from glasswright_camera.commissioning.step_result import Finding, StepResult
+from glasswright_camera.commissioning.step_result import StepResult, StepValue
 from glasswright_camera.raw.stage import decode_raw
 from glasswright_camera.spots.map_spots import map_spots
 
@@ -95,9 +95,9 @@ def commission_dust(folder: Path, stand: Stand, today: date) -> StepResult:
     refuse_copies(shots)
     motes = match_places(seen)
     findings = (
-        Finding(name="mote_count", value=float(len(motes.place)), u=float(motes.unsure), ceiling_u=2.0,
+        StepValue(name="mote_count", value=float(len(motes.place)), u=float(motes.unsure), ceiling_u=2.0,
                 meaning="motes on the sensor; u is the number of shadows of which it is not sure"),
-        Finding(name="mote_place_frac", value=motes.scatter_frac, u=motes.scatter_frac / np.sqrt(2 * len(seen)),
+        StepValue(name="mote_place_frac", value=motes.scatter_frac, u=motes.scatter_frac / np.sqrt(2 * len(seen)),
                 ceiling_u=WITHIN_FRAC, meaning="how far a mote's shadow moves from lens to lens, of the frame's width"),
     )  # fmt: skip
     dust = [{"x_frac": round(float(x), 5), "y_frac": round(float(y), 5)} for x, y in motes.place]

@@ -11,7 +11,7 @@ from glasswright import Unmeasurable
 from glasswright_camera.commissioning.frame_pairs import PairLevels, find_clip, reduce_pair
 from glasswright_camera.commissioning.photon_transfer import Response, Transfer, fit_response, fit_transfer
 from glasswright_camera.commissioning.shots import find_body, find_day, is_rehearsed, list_shots, refuse_copies
-from glasswright_camera.commissioning.step_result import Finding, StepResult
+from glasswright_camera.commissioning.step_result import StepResult, StepValue
 from glasswright_camera.light.combine_darks import find_lasting
 from glasswright_camera.light.linearity import Curve
 from glasswright_camera.light.reduce_dark import reduce_dark
@@ -152,16 +152,16 @@ def describe_sensor(shots: SensorShots, body: str | None, measured: date, shot_c
     noise, noise_u = transfer.count_read_noise()
     hot = len(find_lasting(shots.darks))
     findings = (
-        Finding(name="black_dn", value=float(black.mean()), u=max(black_u, 0.005), ceiling_u=0.2,
+        StepValue(name="black_dn", value=float(black.mean()), u=max(black_u, 0.005), ceiling_u=0.2,
                 meaning="mean black level of all sites"),
-        Finding(name="white_dn", value=white, u=0.29, ceiling_u=1.0, meaning="value from which a pixel is clipped"),
-        Finding(name="electrons_at_white_count", value=electrons, u=electrons_u, ceiling_u=0.01 * electrons,
+        StepValue(name="white_dn", value=white, u=0.29, ceiling_u=1.0, meaning="value from which a pixel is clipped"),
+        StepValue(name="electrons_at_white_count", value=electrons, u=electrons_u, ceiling_u=0.01 * electrons,
                 meaning="electrons that make white"),
-        Finding(name="read_noise_count", value=noise, u=noise_u, ceiling_u=max(0.05 * noise, 0.1),
+        StepValue(name="read_noise_count", value=noise, u=noise_u, ceiling_u=max(0.05 * noise, 0.1),
                 meaning="noise of a pixel without light, in electrons"),
-        Finding(name="nonlinearity_pct", value=response.departure_pct, u=response.departure_pct_u, ceiling_u=0.1,
+        StepValue(name="nonlinearity_pct", value=response.departure_pct, u=response.departure_pct_u, ceiling_u=0.1,
                 meaning="largest departure of the signal from the light, 5 to 95 % of white"),
-        Finding(name="hot_pixel_count", value=float(hot), u=float(np.sqrt(hot)), ceiling_u=float("inf"),
+        StepValue(name="hot_pixel_count", value=float(hot), u=float(np.sqrt(hot)), ceiling_u=float("inf"),
                 meaning="pixels hot in most darks"),
     )  # fmt: skip
     return StepResult(

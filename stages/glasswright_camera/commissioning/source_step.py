@@ -14,7 +14,7 @@ from glasswright.config import SafeName, read_config
 from glasswright_camera.chart.model import Frame
 from glasswright_camera.commissioning.shots import find_day, is_rehearsed, list_shots, refuse_copies
 from glasswright_camera.commissioning.source_apart import ANGLES, Flat, Placement, SourceParts, list_angles, part_source
-from glasswright_camera.commissioning.step_result import Finding, StepResult
+from glasswright_camera.commissioning.step_result import StepResult, StepValue
 from glasswright_camera.distortion.fit import choose_plane
 from glasswright_camera.light.reduce_flat import reduce_flat
 from glasswright_camera.raw.stage import decode_raw
@@ -182,11 +182,11 @@ def describe_source(parts: SourceParts, frame: Frame, shots: list[Shot], today: 
     data = io.BytesIO()
     np.save(data, np.exp2(light).reshape(MAP_ROWS, MAP_COLUMNS))
     findings = (
-        Finding(name="source_corner_ev", value=float(value[worst]), u=float(u[worst]), ceiling_u=0.003,
+        StepValue(name="source_corner_ev", value=float(value[worst]), u=float(u[worst]), ceiling_u=0.003,
                 meaning="light of the source in its most uneven corner against the middle"),
-        Finding(name="source_by_angle_ev", value=float(by_angle), u=float(by_angle_u), ceiling_u=0.003,
+        StepValue(name="source_by_angle_ev", value=float(by_angle), u=float(by_angle_u), ceiling_u=0.003,
                 meaning="part of it that the source emits less at an angle, in the corner"),
-        Finding(name="source_map_ev", value=float(np.sqrt(np.mean(light**2))), u=float(np.sqrt(np.mean(light_u**2))),
+        StepValue(name="source_map_ev", value=float(np.sqrt(np.mean(light**2))), u=float(np.sqrt(np.mean(light_u**2))),
                 ceiling_u=0.0015, meaning="root mean square of the source's map over the frame, and its u"),
     )  # fmt: skip
     return StepResult(

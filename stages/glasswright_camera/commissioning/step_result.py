@@ -20,7 +20,7 @@ def format_with_u(value: float, u: float) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class StepValue:
     """A constant of the stand, with its standard uncertainty."""
 
     name: str
@@ -43,7 +43,7 @@ class StepResult:
     """All that a step gives."""
 
     step: str
-    findings: tuple[Finding, ...]
+    findings: tuple[StepValue, ...]
     changes: Mapping[tuple[str | int, ...], Any]
     """Place in the stand file -> what stages are to read there."""
     rests: tuple[str, ...]

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from glasswright.config import Document, StandConstant
-    from glasswright_camera.commissioning.step_result import Finding, StepResult
+    from glasswright_camera.commissioning.step_result import StepResult, StepValue
 
 FOUND_FILE: Final = "found.json"
 
@@ -77,7 +77,7 @@ def compare_findings(result: StepResult, before: StandConstant | None) -> list[s
                      old[each.name].u if each.name in old else 0.0) for each in result.findings]  # fmt: skip
 
 
-def _compare(finding: Finding, before: float | None, before_u: float) -> str:
+def _compare(finding: StepValue, before: float | None, before_u: float) -> str:
     told = f"{finding.name} = {format_with_u(finding.value, finding.u)} ({finding.meaning})"
     if before is not None:
         u = (finding.u**2 + before_u**2) ** 0.5
