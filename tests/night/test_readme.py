@@ -12,7 +12,7 @@ ALLOWED = {"gate": (0, 10, 11, 12), "judge": (0, 10, 11, 12), "run": (0, 13), "w
 
 
 def commands_of(text):
-    """Give the glasswright commands of the shell blocks."""
+    """Return the glasswright commands of the shell blocks."""
     blocks = re.findall(r"```sh\n(.*?)```", text, flags=re.DOTALL)
     lines = "\n".join(blocks).replace("\\\n", " ").splitlines()
     return [line.split("#")[0].strip() for line in lines if line.startswith("glasswright ")]

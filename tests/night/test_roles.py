@@ -10,14 +10,14 @@ SMALL = ("--megapixels", "1", "--workers", "1")
 
 
 def outcomes(ledger, number, step):
-    """Give a step's outcomes of a ticket."""
+    """Return a step's outcomes of a ticket."""
     with Ledger.open_for_reading(ledger) as kept:
         (state,) = kept.latest_tickets(tickets=[number])
         return [each for each in state.outcomes if each.step == step]
 
 
 def measured(ledger, number, step):
-    """Give the one outcome's numbers."""
+    """Return the one outcome's numbers."""
     (outcome,) = outcomes(ledger, number, step)
     assert outcome.status == "done", outcome.reason
     return {path: each.value for path, each in outcome.measured.items()}
@@ -95,7 +95,7 @@ def stepped_night(tmp_path_factory):
 
 
 def turned(one, other):
-    """Give the angle between two directions."""
+    """Return the angle between two directions."""
     return abs((one - other + 180) % 360 - 180)
 
 

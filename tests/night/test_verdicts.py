@@ -23,7 +23,7 @@ def failed_stages(ledger, number):
 
 
 def numbers_of(folder, fault=None):
-    """Give the tickets whose lens has this one fault, or none."""
+    """Return the tickets whose lens has this one fault, or none."""
     faults = [] if fault is None else [fault]
     truths = {path.stem: read_truth(folder, path.stem) for path in sorted((folder / "truth").glob("T-*.json"))}
     return [number for number, truth in truths.items() if [each["name"] for each in truth["faults"]] == faults]

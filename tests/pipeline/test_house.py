@@ -45,7 +45,7 @@ def short(path: Path) -> str:
 
 
 def imports_of(path: Path) -> Iterator[tuple[str, tuple[str, ...]]]:
-    """Give every import of a module, those inside functions too: the module imported, and the names taken from it."""
+    """Return every import of a module, those inside functions too: the module imported, and the names taken from it."""
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             yield from ((alias.name, ()) for alias in node.names)
@@ -56,7 +56,7 @@ def imports_of(path: Path) -> Iterator[tuple[str, tuple[str, ...]]]:
 
 
 def importers(package: Path, *names: str) -> list[str]:
-    """Give the modules of a package that import any of the named top-level packages."""
+    """Return the modules of a package that import any of the named top-level packages."""
     return [
         short(path)
         for path in sorted(package.rglob("*.py"))
@@ -114,7 +114,7 @@ GRAPH = {dotted(path): read_imports(dotted(path), path) for path in MODULES}
 
 
 def find_circle(graph):
-    """Give the nodes of a circle, the first again at the end; nothing if there is none."""
+    """Return the nodes of a circle, the first again at the end; nothing if there is none."""
     try:
         graphlib.TopologicalSorter(graph).prepare()
     except graphlib.CycleError as error:

@@ -121,7 +121,7 @@ class Browser:
             self.hear()
 
     def value(self, script: str):
-        """Give the value of an expression in the page."""
+        """Return the value of an expression in the page."""
         answer = self.ask("Runtime.evaluate", expression=script, returnByValue=True, awaitPromise=True)
         assert "exceptionDetails" not in answer, answer["exceptionDetails"]
         return answer["result"].get("value")

@@ -89,7 +89,7 @@ shots:
 
 
 def shots_of(number: int, repeats: int = 2) -> dict[str, str]:
-    """Give the shots of a healthy ticket: name -> content; no two files are the same."""
+    """Return the shots of a healthy ticket: name -> content; no two files are the same."""
     return {
         f"{role}/f{stop}_{repeat}.txt": f"{base + number}.{stop}{repeat} {base + 2}"
         for role, base in (("flat", 10), ("chart", 20))
@@ -152,7 +152,7 @@ class Bench:
             return opened.content_digest()
 
     def outcomes(self, name: str = "bench.ledger") -> dict[tuple[str, str], tuple[str, str]]:
-        """Give what the ledger says now: (step, thing) -> (status, reason)."""
+        """Return what the ledger says now: (step, thing) -> (status, reason)."""
         with self.ledger(name) as opened:
             return {
                 (each.step, f"{state.record.ticket.number} {each.shot or each.setting or ''}".strip()): (

@@ -22,7 +22,7 @@ class NumbersShop:
         return code
 
     def gate(self, number):
-        """Give the exit code and what the gate says."""
+        """Return the exit code and what the gate says."""
         code = run_command(["gate", number, "--ledger", str(self.bench.folder / "bench.ledger"), "--json"])
         return code, json.loads(self.capsys.readouterr().out)
 

@@ -74,7 +74,7 @@ class SettingTruth:
 
 
 def read_truth(folder: Path, number: str) -> dict[str, Any]:
-    """Give a ticket's truth."""
+    """Return a ticket's truth."""
     return json.loads((folder / "truth" / f"{number}.json").read_text())
 
 

@@ -91,7 +91,7 @@ def _read_kind(kind: SignKind, results: Sequence[Artefact], known: KnownLens | N
     for result in _widest(results) if kind.widest_only else results:
         value, u = float(get(result)), float(get_u(result))
         if isfinite(value) and isfinite(u):
-            yield weigh(kind, result, value, u, known)
+            yield compare_with_reference(kind, result, value, u, known)
 
 
 def _widest(results: Iterable[Artefact]) -> Iterator[Artefact]:
@@ -109,13 +109,13 @@ def _f_number(result: Artefact) -> float:
     return float("inf") if number is None else number
 
 
-def weigh(kind: SignKind, result: Artefact, value: float, u: float, known: KnownLens | None) -> Sign:
+def compare_with_reference(kind: SignKind, result: Artefact, value: float, u: float, known: KnownLens | None) -> Sign:
     """Compare one value with its reference value."""
     reference = _find_reference(kind, result, known)
     middle = reference.middle if reference else nan if kind.perfect is None else kind.perfect
     scatter = reference.scatter if reference else 0.0
     least = kind.least * abs(middle) if kind.relative else kind.least
-    # so weighed a departure stands out only if it is both large enough and certain enough
+    # scaled so, a departure stands out only if it is both large enough and certain enough
     scale = sqrt(scatter**2 + u**2 + (least / STANDS_OUT) ** 2)
     return Sign(
         kind=kind.kind,

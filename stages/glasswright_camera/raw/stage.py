@@ -121,7 +121,7 @@ def make_mosaic(shot: Shot, frame: RawFrame, sensor: Sensor, notes: tuple[str, .
 
 
 def lay_black(declared: float | tuple[tuple[float, ...], ...], shape: tuple[int, ...]) -> NDArray[np.float64]:
-    """Give the stand's black level for each site of the colour pattern."""
+    """Return the stand's black level for each site of the colour pattern."""
     black = np.array(declared, dtype=np.float64)
     if black.ndim and black.shape != shape:
         raise Unmeasurable(

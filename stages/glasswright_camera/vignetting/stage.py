@@ -114,7 +114,7 @@ def measure_vignetting(flat: FlatField, stand: Stand, *, corner_box_frac: Fracti
 
 
 def find_emission(flat: FlatField, stand: Stand, grid: Points) -> NDArray[np.float64]:
-    """Give what the source emits at the angle under which each point sees it, 1 along its normal.
+    """Return what the source emits at the angle under which each point sees it, 1 along its normal.
 
     Raises
     ------

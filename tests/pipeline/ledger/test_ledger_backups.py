@@ -20,7 +20,7 @@ def path(tmp_path):
 
 
 def files_beside(path):
-    """Give name -> bytes of all that lies beside a ledger, but for what a mere opening leaves."""
+    """Return name -> bytes of all that lies beside a ledger, but for what a mere opening leaves."""
     left = tuple(f"{path.name}{end}" for end in ("-shm", "-wal", ".lock"))
     found = [each for each in path.parent.glob(f"{path.name}*") if each.is_file() and each.name not in left]
     return {each.name: each.read_bytes() for each in found}

@@ -33,7 +33,7 @@ def path(sound, tmp_path):
 
 
 def find_damage(path):
-    """Give what the chain and the rows' hashes show by themselves, without the head."""
+    """Return what the chain and the rows' hashes show by themselves, without the head."""
     with Ledger.open_for_reading(path, check_head=False) as ledger:
         ledger.head_damage = None
         return ledger.verify().damage
@@ -44,7 +44,7 @@ def key_of(table):
 
 
 def row_of(table, place):
-    """Give the condition that picks the row at a place, in the order of the key."""
+    """Return the condition that picks the row at a place, in the order of the key."""
     key = key_of(table)
     return f"({key}) = (SELECT {key} FROM {table} ORDER BY {key} LIMIT 1 OFFSET {place})"
 

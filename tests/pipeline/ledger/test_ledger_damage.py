@@ -59,7 +59,7 @@ ANOTHER |= {"returned.came_back": "1 - came_back", "decision.releases": "1 - rel
 
 
 def change(table, column, kind):
-    """Give the statement that changes a column of a table's last row; no column of any table may be left out."""
+    """Return the statement that changes a column of a table's last row; no column of any table may be left out."""
     key = KEYS.get(table, "id")
     where = "WHERE artefact IS NOT NULL" if column == "artefact" else ""
     value = ANOTHER.get(f"{table}.{column}", OTHER[kind].format(column))

@@ -31,7 +31,7 @@ class Question:
 
 
 def questions(tickets, cards, stand):
-    """Give the commands that read a ledger: the gate and the record of each ticket, and one of every other."""
+    """Return the commands that read a ledger: the gate and the record of each ticket, and one of every other."""
     asked = []
     for ticket in tickets:
         asked.append(Question(name="gate", arguments=("gate", ticket, "--ledger", "{ledger}")))

@@ -99,7 +99,7 @@ def put(thing, path, value):
 
 
 def results(setting=OPEN, u_of_scatter=0.5, **values):
-    """Give what the stages say of a lens: the population's medians, but for some (`measure` with `__` for dots)."""
+    """Return what the stages say of a lens: the population's medians, but for some (`measure` with `__` for dots)."""
     changed = {name.replace("__", "."): value for name, value in values.items()}
     found = {}
     for measure, (middle, scatter) in HEALTHY.items():

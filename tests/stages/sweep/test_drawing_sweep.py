@@ -13,7 +13,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 
 def dots(picture, kind):
-    """Give (x, y) of every point of a kind."""
+    """Return (x, y) of every point of a kind."""
     root = ET.fromstring(picture.svg)
     found = [each for each in root.iter(f"{SVG}circle") if each.get("class") == f"fill {kind}"]
     return [(float(each.get("cx")), float(each.get("cy"))) for each in found]

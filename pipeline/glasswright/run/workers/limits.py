@@ -28,7 +28,7 @@ class Limits:
 
 
 def memory_of_worker(workers: int) -> int:
-    """Give each of so many workers its part of the machine's memory, in bytes, with room for everything else."""
+    """Return one worker's part of the machine's memory, bytes, with room left for everything else."""
     machine = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
     return int(machine * ROOM_FOR_WORKERS / workers)
 

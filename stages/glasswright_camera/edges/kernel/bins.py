@@ -49,7 +49,7 @@ CELL_COLUMNS: Final = LEAN + 1
 
 @compiled
 def sixteenth(c: float, s: float) -> int:
-    """Give which sixteenth of the turn a direction lies in, without its angle."""
+    """Return which sixteenth of the turn a direction lies in, without its angle."""
     o = octant(c, s)
     low, high = min(abs(c), abs(s)), max(abs(c), abs(s))
     steep = low >= TAN_SIXTEENTH * high
@@ -59,7 +59,7 @@ def sixteenth(c: float, s: float) -> int:
 
 @compiled
 def find_bin(u: float) -> int:
-    """Give the bin of a distance in units of 1/MTF50; -1 beyond the last."""
+    """Return the bin of a distance in units of 1/MTF50; -1 beyond the last."""
     if abs(u) < CORE_REACH:
         k = TAIL_BINS + int((u + CORE_REACH) * (1 / CORE_STEP))
         return min(max(k, TAIL_BINS), TAIL_BINS + CORE_BINS - 1)

@@ -44,7 +44,7 @@ _LAST_FREQUENCY: Final = 8.0
 
 @cache
 def curved_tables(pitch: float | None = None) -> Array:
-    """Give the shapes' tables for each of CURVATURES: (curvatures, points, shapes); computed once in a process.
+    """Return the shapes' tables for each of CURVATURES: (curvatures, points, shapes); computed once in a process.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ def curved_tables(pitch: float | None = None) -> Array:
 
 
 def curved_profiles(curvature: float, pitch: float | None, place: Array) -> Array:
-    """Give the mean profile and the even shapes of an edge so curved at any places: (places, 1 + EVEN_COUNT).
+    """Return the mean profile and the even shapes of an edge so curved at any places: (places, 1 + EVEN_COUNT).
 
     `pitch` is as of `curved_tables`.
     """
@@ -90,7 +90,7 @@ def curved_profiles(curvature: float, pitch: float | None, place: Array) -> Arra
 
 
 def added_by_curvature(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
-    """Give the light of a disc of `radius` less that of a straight edge: (places, shapes)."""
+    """Return the light of a disc of `radius` less that of a straight edge: (places, shapes)."""
     level = np.zeros(len(transfer))
     level[0] = 1.0
     fine, weight = sample_transfer(2 * radius + REACH, frequency, transfer, level)
@@ -106,7 +106,7 @@ def added_by_curvature(radius: float, place: Array, frequency: Array, transfer: 
 
 
 def _added_to_odd(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
-    """Give the same of odd shapes, as they run with the cosine of the direction: (places, shapes)."""
+    """Return the same of odd shapes, as they run with the cosine of the direction: (places, shapes)."""
     fine, weight = sample_transfer(2 * radius + REACH, frequency, transfer, np.zeros(len(transfer)))
     step = fine[1] - fine[0]
     disc = 2 * np.pi * radius * j1(2 * np.pi * radius * fine)
@@ -116,7 +116,7 @@ def _added_to_odd(radius: float, place: Array, frequency: Array, transfer: Array
 
 
 def _taken_by_next(radius: float, pitch: float, place: Array, frequency: Array, transfer: Array) -> Array:
-    """Give the light that the next discs of a lattice take, averaged round about: (places, shapes)."""
+    """Return the light that the next discs of a lattice take, averaged round about: (places, shapes)."""
     farthest = max(far for _, far in NEIGHBOURS) * pitch
     level = np.zeros(len(transfer))
     level[0] = 1.0
@@ -129,7 +129,7 @@ def _taken_by_next(radius: float, pitch: float, place: Array, frequency: Array, 
 
 
 def sample_transfer(reach: float, frequency: Array, transfer: Array, at_zero: Array) -> tuple[Array, Array]:
-    """Give frequencies, eight or more in a period of what reaches so far, and transfer (frequencies, shapes).
+    """Return frequencies, eight or more in a period of what reaches so far, and transfer (frequencies, shapes).
 
     `transfer` is (shapes, frequencies), `at_zero` its value at zero frequency, (shapes,).
     """
@@ -142,7 +142,7 @@ def sample_transfer(reach: float, frequency: Array, transfer: Array, at_zero: Ar
 
 @compiled
 def find_curvature(curvatures: Array, curvature: float) -> tuple[int, float]:
-    """Give the place of a curvature among those for which there are tables, and how far it lies towards the next."""
+    """Return the place of a curvature among those for which there are tables, and how far it lies towards the next."""
     k = 0
     while k < len(curvatures) - 2 and curvatures[k + 1] < curvature:
         k += 1

@@ -46,7 +46,7 @@ class Wavefront:
     astigmatism: float = 0.0
 
     def at(self, x: Array, y: Array) -> Array:
-        """Give the wavefront error at a point of the unit pupil."""
+        """Return the wavefront error at a point of the unit pupil."""
         square = x**2 + y**2
         return np.asarray(
             self.defocus * square
@@ -92,7 +92,7 @@ def family() -> Family:
 
 
 def pupil_transfer(shear: Array, wavefront: Wavefront, angle: float = 0.0, nodes: int = 16) -> Complex:
-    """Give the optical transfer function of a round pupil in one direction.
+    """Return the optical transfer function of a round pupil in one direction.
 
     It is the pupil's autocorrelation, by Gauss-Legendre quadrature over the overlap of the two sheared pupils
     (Goodman, Introduction to Fourier Optics, chapter on incoherent imaging; from memory).
@@ -125,7 +125,7 @@ def pupil_transfer(shear: Array, wavefront: Wavefront, angle: float = 0.0, nodes
 
 @cache
 def _gauss_nodes(count: int) -> tuple[Array, Array]:
-    """Give Gauss and Legendre's places and weights."""
+    """Return Gauss and Legendre's places and weights."""
     return np.polynomial.legendre.leggauss(count)
 
 

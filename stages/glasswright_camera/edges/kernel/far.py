@@ -46,7 +46,7 @@ EVERY_ROW: Final = 2
 
 @cache
 def far_tables(pitch: float | None = None) -> Array:
-    """Give the mean profile and the even shapes out to FAR_REACH: (curvatures, points, 1 + EVEN_COUNT).
+    """Return the mean profile and the even shapes out to FAR_REACH: (curvatures, points, 1 + EVEN_COUNT).
 
     `pitch` is as of `curved_tables`. Computed once in a process.
     """

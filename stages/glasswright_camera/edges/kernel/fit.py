@@ -79,7 +79,7 @@ def _choose_cells(
 
 @compiled
 def _span(rejected: NDArray[np.bool_]) -> int:
-    """Give how many directions the shortest arc spans that holds all rejected ones."""
+    """Return how many directions the shortest arc spans that holds all rejected ones."""
     gap, widest = 0, 0
     for step in range(2 * DIRECTIONS):
         gap = 0 if rejected[step % DIRECTIONS] else gap + 1

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def local_maps(node: NDArray[np.int64], centre_px: Array, pitch_mm: float) -> Array:
-    """Give the derivative of sensor pixels by print millimetres at each disc.
+    """Return the derivative of sensor pixels by print millimetres at each disc.
 
     A polynomial surface in the lattice's coordinates is fitted to all centres, with one round of leaving out what
     lies off it, and differentiated. Its degree follows the number of discs (5 from 60 on, 3 from 24 on, else 2).

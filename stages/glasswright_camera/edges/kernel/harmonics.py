@@ -44,7 +44,7 @@ HARMONIC_POINTS: Final = 2 * round(REACH / HARMONIC_STEP) + 1
 
 @cache
 def harmonic_tables() -> Array:
-    """Give what curvature adds, (curvatures, 2, points, 1 + 2 EVEN_COUNT); computed once in a process.
+    """Return what curvature adds, (curvatures, 2, points, 1 + 2 EVEN_COUNT); computed once in a process.
 
     The second axis is the harmonic, 2 and 4; points run over ``u = -REACH ... REACH`` in HARMONIC_STEP. The
     last axis holds what widening the mean profile and each shape adds, then what each shape itself adds.
@@ -72,7 +72,7 @@ def harmonic_tables() -> Array:
 
 
 def _added_by_harmonics(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
-    """Give the light of a disc under what turns two and four times less that under the same as if round.
+    """Return the light of a disc under what turns two and four times less that under the same as if round.
 
     The shape is (2, places, rows).
     """

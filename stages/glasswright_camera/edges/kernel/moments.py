@@ -85,7 +85,7 @@ class _Amounts(NamedTuple):
 
 @cache
 def family_moments() -> FamilyMoments:
-    """Give the moments of the family; computed once in a process."""
+    """Return the moments of the family; computed once in a process."""
     members = family()
     bent, stretched, comatic = _amounts(members.astigmatic), _amounts(members.stretched), _amounts(members.comatic)
     both = _Amounts(*(np.concatenate(pair) for pair in zip(bent, stretched, strict=True)))
@@ -129,12 +129,12 @@ def _halo_discriminant(round_: Array, halo: Array, mean: Array) -> Array:
 
 
 def _width_4_residual(members: _Amounts, of_square: float) -> Array:
-    """Give the residual of the width's harmonic 4, (members,)."""
+    """Return the residual of the width's harmonic 4, (members,)."""
     return members.width_4 - of_square * members.width_2**2
 
 
 def _width_4_of_square(width_2: Array, width_4: Array) -> float:
-    """Give the width's harmonic 4 over the square of its harmonic 2: a median, as blurs between two foci are outliers.
+    """Return the width's harmonic 4 over its harmonic 2 squared: a median, as blurs between two foci are outliers.
 
     It makes the sum of what is left over the width in 2a least.
     """
@@ -154,12 +154,12 @@ def _even_4_predictors(members: _Amounts) -> Array:
 
 
 def _residual(predictors: Array, even_0: Array, target: Array, coefficients: Array) -> Array:
-    """Give the residual of coefficients (members, coefficients) on predictors (members, predictors)."""
+    """Return the residual of coefficients (members, coefficients) on predictors (members, predictors)."""
     return np.asarray(target - _products(predictors, even_0) @ coefficients.reshape(-1, target.shape[1]))
 
 
 def _products(predictors: Array, even_0: Array) -> Array:
-    """Give each predictor times one and times each harmonic 0: (members, predictors * (1 + EVEN_COUNT))."""
+    """Return each predictor times one and times each harmonic 0: (members, predictors * (1 + EVEN_COUNT))."""
     factors = np.column_stack([np.ones(len(even_0)), even_0])
     return np.asarray((predictors[:, :, None] * factors[:, None, :]).reshape(len(predictors), -1))
 
@@ -199,12 +199,12 @@ def _amounts(samples: Samples) -> _Amounts:
 
 
 def _least_squares(departure: Array, shapes: Array, profile: Callable[[Array], Array]) -> Array:
-    """Give how much of each shape is in each departure (..., frequencies): (..., shapes)."""
+    """Return how much of each shape is in each departure (..., frequencies): (..., shapes)."""
     return np.asarray(profile(departure) @ np.linalg.pinv(profile(shapes)))
 
 
 def _moments(amounts: Array) -> Array:
-    """Give the second moments of amounts (members, amounts) about zero, with the ridge."""
+    """Return the second moments of amounts (members, amounts) about zero, with the ridge."""
     return _ridged(amounts.T @ amounts / len(amounts))
 
 
@@ -214,7 +214,7 @@ def _ridged(moments: Array) -> Array:
 
 
 def _harmonic(value: Array, times: int) -> Array:
-    """Give the amplitude of cos(times * direction) of values (members, directions 0 ... TURNS, ...)."""
+    """Return the amplitude of cos(times * direction) of values (members, directions 0 ... TURNS, ...)."""
     weight = np.full(TURNS + 1, 2.0 if times else 1.0)
     weight[[0, -1]] /= 2
     weight *= np.cos(times * np.pi * np.arange(TURNS + 1) / TURNS) / TURNS

@@ -104,6 +104,6 @@ def factor_slopes(factor: Array, slope: Array) -> None:
 
 @compiled
 def _mean_turn(angle: float, half: float, times: int) -> tuple[float, float]:
-    """Give the means of cos and sin of a multiple of the angle over a direction's sixteenth of a turn."""
+    """Return the means of cos and sin of a multiple of the angle over a direction's sixteenth of a turn."""
     mean = math.sin(times * half) / (times * half)
     return mean * math.cos(times * angle), mean * math.sin(times * angle)

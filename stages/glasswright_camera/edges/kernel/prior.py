@@ -118,7 +118,7 @@ def _add_regression(
 
 @compiled
 def _width_2_of_odd(family: FamilyMoments, value: Array) -> float:
-    """Give the regression coefficient of harmonic 2 of the width, over the mean width, on the square of coma."""
+    """Return the regression coefficient of harmonic 2 of the width, over the mean width, on the square of coma."""
     return float(family.width_2_of_odd[0] + np.sum(family.width_2_of_odd[1:] * value[EVEN_0:EVEN_2]))
 
 
@@ -154,7 +154,7 @@ def _add_width_4(family: FamilyMoments, own: Array, scales: Array, prior: Array,
 
 @compiled
 def _width_4_variance(family: FamilyMoments, scales: Array, k: int) -> float:
-    """Give the residual variance of the width's cos 4a (k = 0) or sin 4a (1), over the mean width."""
+    """Return the residual variance of the width's cos 4a (k = 0) or sin 4a (1), over the mean width."""
     comatic = scales[COMA] / family.odd_1_square
     return float(scales[HARMONIC_4_COS + k] * family.width_variance[1] + comatic * family.width_variance[3])
 

@@ -24,7 +24,7 @@ def turn_pair(pair: Array, angle: Array) -> Array:
 
 
 def turn_covariance(covariance: Array, which: list[int], angle: Array) -> Array:
-    """Give the standard uncertainties along the sensor's axes of a pair of parameters: (planes, discs, 2)."""
+    """Return the standard uncertainties along the sensor's axes of a pair of parameters: (planes, discs, 2)."""
     block = covariance[..., which, :][..., which]
     c, s = np.cos(angle), np.sin(angle)
     turn = np.stack([np.stack([c, -s], axis=-1), np.stack([s, c], axis=-1)], axis=-2)
@@ -32,7 +32,7 @@ def turn_covariance(covariance: Array, which: list[int], angle: Array) -> Array:
 
 
 def in_direction(angle: float) -> Array:
-    """Give the matrix that takes parameters to a direction's width, even and odd shapes: (1 + SHAPE_COUNT, PARAMETERS).
+    """Return the matrix from parameters to a direction's width, even and odd shapes: (1 + SHAPE_COUNT, PARAMETERS).
 
     The angle is from the image radius.
     """
@@ -48,7 +48,7 @@ def in_direction(angle: float) -> Array:
 
 
 def read_sharpness(value: Array, covariance: Array) -> tuple[Array, Array, Array]:
-    """Give MTF50, its standard uncertainty and the transfer function on FREQUENCY, sagittal then tangential.
+    """Return MTF50, its standard uncertainty and the transfer function on FREQUENCY, sagittal then tangential.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ def read_sharpness(value: Array, covariance: Array) -> tuple[Array, Array, Array
 
 
 def read_mean_sharpness(value: Array, covariance: Array) -> tuple[Array, Array, Array]:
-    """Give the same of the blur's mean over all directions: (planes, discs), the same, (planes, discs, frequencies).
+    """Return the same of the blur's mean over all directions: (planes, discs), the same, (planes, discs, frequencies).
 
     It is that of the mean width and the round shapes, and does not change as the image radius turns.
     """
@@ -119,7 +119,7 @@ def half_point(amounts: Array) -> tuple[Array, Array, Array]:
 
 
 def _on_frequency(modulus: Array, base: Array, half: Array, step: float) -> Array:
-    """Give the modulus on FREQUENCY, (..., frequencies), from samples in each blur's own scale; NaN without MTF50."""
+    """Return the modulus on FREQUENCY, (..., frequencies), from samples in each blur's own scale; NaN without MTF50."""
     known = np.concatenate([np.ones((*base.shape, 1)), modulus], axis=-1)
     scaled = FREQUENCY / base[..., None] / step
     # it is 1 at frequency 0; the first sample lies half a step from there

@@ -42,7 +42,7 @@ class Frame(NamedTuple):
 
 @compiled_in_any_order
 def edge_distance(px: float, py: float, inverse: Array, radius: float) -> tuple[float, float, float]:
-    """Give a pixel's signed distance from the edge (px, light side positive) and the edge's normal there."""
+    """Return a pixel's signed distance from the edge (px, light side positive) and the edge's normal there."""
     qx, qy = inverse[0, 0] * px + inverse[0, 1] * py, inverse[1, 0] * px + inverse[1, 1] * py
     level = qx * qx + qy * qy
     nx = inverse[0, 0] * qx + inverse[1, 0] * qy
@@ -132,7 +132,7 @@ def collect_ring(
 
 @compiled_in_any_order
 def octant(c: float, s: float) -> int:
-    """Give which eighth of the turn a direction lies in; eighth k is centred at (k + 1/2) / 8 of a turn."""
+    """Return which eighth of the turn a direction lies in; eighth k is centred at (k + 1/2) / 8 of a turn."""
     if s >= 0:
         if c >= 0:
             return 0 if s < c else 1

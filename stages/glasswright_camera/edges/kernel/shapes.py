@@ -7,8 +7,8 @@ blurs of `family` are turned into edge profiles, and their principal components 
 
 Three things follow. The components vanish at the 50 % frequency, so that in a fit of *width + shape* the width alone
 carries MTF50, unbiased by the shape. The tails (an edge blurred by diffraction reaches its level as slowly as
-1/distance) are part of the shapes, so that none of them is cut off by a window. And how the family's members are
-spread says what to fill_prior where the data are poor.
+1/distance) are part of the shapes, so that none of them is cut off by a window. And the spread
+of the family's members is the prior covariance where the data are poor.
 
 Lengths are in units of 1/MTF50 (u = distance times MTF50), frequencies in units of MTF50.
 """
@@ -69,7 +69,7 @@ class EdgeShapes:
 
 @cache
 def edge_shapes() -> EdgeShapes:
-    """Give the edge shapes; computed once in a process (about a second)."""
+    """Return the edge shapes; computed once in a process (about a second)."""
     members = family()
     turning = np.concatenate(
         [part.transfer.reshape(-1, len(FREQUENCY)) for part in (members.astigmatic, members.comatic)]
@@ -89,19 +89,19 @@ def edge_shapes() -> EdgeShapes:
 
 
 def sine_profile(real: Array, place: Array = _COARSE) -> Array:
-    """Give the symmetric part of edge profiles from real transfer functions (..., frequencies)."""
+    """Return the symmetric part of edge profiles from real transfer functions (..., frequencies)."""
     phase = np.sin(2 * np.pi * np.outer(FREQUENCY, place))
     return np.asarray((real * (FREQUENCY_STEP / (np.pi * FREQUENCY))) @ phase)
 
 
 def cosine_profile(imaginary: Array, place: Array = _COARSE) -> Array:
-    """Give the odd part of edge profiles from imaginary parts (..., frequencies)."""
+    """Return the odd part of edge profiles from imaginary parts (..., frequencies)."""
     phase = np.cos(2 * np.pi * np.outer(FREQUENCY, place))
     return np.asarray((imaginary * (FREQUENCY_STEP / (np.pi * FREQUENCY))) @ phase)
 
 
 def _principal(departure: Array, profile: Profile, count: int) -> Array:
-    """Give the transfer functions of the principal departures, each scaled to unit spread: (count, frequencies)."""
+    """Return the transfer functions of the principal departures, each scaled to unit spread: (count, frequencies)."""
     left, value, _ = np.linalg.svd(profile(departure), full_matrices=False)
     amount = left[:, :count] * value[:count]
     amount = amount / np.sqrt((amount**2).mean(axis=0))

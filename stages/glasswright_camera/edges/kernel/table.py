@@ -1,4 +1,4 @@
-"""From the walk's fitted parameters to the columns of a trace."""
+"""From the fitted parameters of all discs to the columns of a trace."""
 
 from __future__ import annotations
 
@@ -94,10 +94,10 @@ class EdgeTable:
     distance_px: Array
     profile: NDArray[np.float32]
     ending: NDArray[np.int64]
-    """(planes, discs): how each fit ended; see `walk`. No part of a `Trace`."""
+    """(planes, discs): how each fit ended; see `fit_discs` in `discs`. No part of a `Trace`."""
 
     def columns(self) -> dict[str, Any]:
-        """Give the columns of a `Trace` by name."""
+        """Return the columns of a `Trace` by name."""
         return {field.name: getattr(self, field.name) for field in fields(self) if field.name != "ending"}
 
 

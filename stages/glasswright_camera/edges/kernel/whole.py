@@ -151,7 +151,7 @@ SMALLEST_BLUR, LARGEST_BLUR = 0.4, 6.0
 
 
 def whole_shape_u(blurs: Array) -> Array:
-    """Give the relative standard uncertainty of MTF50 that comes of the blur's unknown shape, for a whole disc.
+    """Return the relative standard uncertainty of MTF50 that comes of the blur's unknown shape, for a whole disc.
 
     `blurs` is how many blurs (1/MTF50) the disc's radius holds. About the rms error at low noise over Gaussians, some
     stretched or in a halo, and pupils with up to 0.8 waves of defocus: what a disc takes of the paper's level far from
@@ -162,7 +162,7 @@ def whole_shape_u(blurs: Array) -> Array:
 
 @cache
 def spread_table() -> Array:
-    """Give h and H / (2 pi r^2) of the mean blur and its departures: (points, 2 (1 + EVEN_COUNT)); computed once.
+    """Return h and H / (2 pi r^2) of the mean blur and its departures: (points, 2 (1 + EVEN_COUNT)); computed once.
 
     h(r) = 2 pi int f T J0(2 pi r f) df and H(r) = 2 pi r int T J1(2 pi r f) df (Hankel transforms; Bracewell, The
     Fourier Transform and Its Applications; from memory), at r = 0, SPREAD_STEP ... SPREAD_REACH.
@@ -236,7 +236,7 @@ def collect_disc(
 
 @compiled
 def _inverse_root(mean: float, along: float, askew: float) -> Array:
-    """Give W^(-1/2) of W = mean + [[along, askew], [askew, -along]]."""
+    """Return W^(-1/2) of W = mean + [[along, askew], [askew, -along]]."""
     det = math.sqrt(max(mean * mean - along * along - askew * askew, 1e-12))
     share = 1.0 / (det * math.sqrt(2 * (mean + det)))
     # the root is (W + det) / sqrt(trace + 2 det), its determinant det (Cayley and Hamilton)
@@ -389,7 +389,7 @@ def _sum_up(
 
 @compiled
 def _pixel_variance(light: Array, count: int, every: int, kept: NDArray[np.bool_], variance: Array) -> float:
-    """Give the pixels' variance at dark and at paper from what a fit leaves where the light hardly changes.
+    """Return the pixels' variance at dark and at paper from what a fit leaves where the light hardly changes.
 
     That is on the paper, and about the disc's middle, where it is darkest. In between a fit leaves what it cannot
     explain as well; the value returned is how many times as large as noise that makes all that is left, squared, and 1
