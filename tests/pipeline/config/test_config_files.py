@@ -312,6 +312,16 @@ def test_a_stand_is_matched_with_a_plan(tmp_path):
     assert [(each.line, each.message) for each in find_idle_spreads(load_stand(path, TOYS), plan)] == [
         (6, "no field of plan `toy_plan` is `a.b`")
     ]
+    many = (
+        "".join(f"  other_{k % 2}.field_{k}_px: {{u: 0.1, origin: x}}\n" for k in range(5))
+        + "  average_chart.no_px: {u: 0.1, origin: x}\n"
+    )
+    start = GOOD_STAND.index("  average_chart.left.offset_px")
+    path = write(tmp_path, stand=GOOD_STAND[:start] + many + GOOD_STAND[start:], board=GOOD_BOARD)
+    assert [(each.line, each.message) for each in find_idle_spreads(load_stand(path, TOYS), plan)] == [
+        (9, "no field of plan `toy_plan` is `average_chart.no_px`"),
+        (4, "5 entries are of steps that plan `toy_plan` does not have: `other_0`, `other_1`"),
+    ]
     path = write(tmp_path, stand=GOOD_STAND[: GOOD_STAND.index("toy:")])
     assert [each.message for each in match_stand(load_stand(path, TOYS), plan)] == [
         "section `toy` is missing; step `open_chart` of plan `toy_plan` takes it"

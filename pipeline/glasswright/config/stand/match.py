@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fnmatch import fnmatchcase
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -13,6 +13,10 @@ if TYPE_CHECKING:
     from glasswright.config.stand.keys import Spread
     from glasswright.config.yaml.document import Place
     from glasswright.errors import Problem
+
+
+FEW: Final = 3
+"""Entries of other plans that are noted one by one; more are noted together."""
 
 
 def match_stand(stand: StandFile, plan: Plan) -> tuple[Problem, ...]:
@@ -32,11 +36,19 @@ def find_idle_spreads(stand: StandFile, plan: Plan) -> tuple[Problem, ...]:
         ((table, pattern), pattern) for table, spreads in _tables(stand).items() for pattern in spreads
     ]
     named += [(("watch", "fields", measure), measure) for measure in (stand.watch.fields if stand.watch else ())]
-    return tuple(
+    idle = [(place, pattern) for place, pattern in named if not _matching(pattern, plan)]
+    steps = {measure.partition(".")[0] for measure in plan.fields()}
+    # an entry of a step that the plan does not have is another plan's; one of a step that it has may be misspelt
+    others = [(place, pattern) for place, pattern in idle if pattern.partition(".")[0] not in steps]
+    notes = [
         stand.document.problem(place, f"no field of plan `{plan.name}` is `{pattern}`")
-        for place, pattern in named
-        if not _matching(pattern, plan)
-    )
+        for place, pattern in (idle if len(others) <= FEW else [each for each in idle if each not in others])
+    ]
+    if len(others) > FEW:
+        first = ", ".join(dict.fromkeys(f"`{pattern.partition('.')[0]}`" for _, pattern in others))
+        said = f"{len(others)} entries are of steps that plan `{plan.name}` does not have: {first}"
+        notes.append(stand.document.problem(others[0][0], said))
+    return tuple(notes)
 
 
 def _tables(stand: StandFile) -> Mapping[str, Mapping[str, Spread]]:
