@@ -26,7 +26,8 @@ def test_the_lattice_is_found_with_its_four_large_dots(name):
     assert abs(fit.rotation_deg) < 10
 
 
-@pytest.mark.parametrize("name", PHOTOGRAPHS)
+# tracing takes twenty seconds a photograph; `ci/bench photographs` does all ten
+@pytest.mark.parametrize("name", ["left.0", "left.3", "right.1", "right.4"])
 def test_small_soft_dots_are_placed_and_measured(name):
     found, stand = real_dots.trace(name), real_dots.make_stand()
     for plane in found.planes:
