@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from accuracy_bound import Bound, fisher_bound
 
-from glasswright_camera.sharpness.reading import lopsidedness, shape_u
+from glasswright_camera.sharpness.reading import find_asymmetry, shape_u
 from support.edge_images import (
     COLOURS,
     DARK,
@@ -114,10 +114,10 @@ def _cells(
 ) -> list[Cell]:
     value = np.concatenate([table.mtf50 for table in found], axis=1)
     value_u = np.concatenate([table.mtf50_u for table in found], axis=1)
-    lopsided = np.concatenate([lopsidedness(table.lopsided, table.lopsided_u) for table in found], axis=1)
+    asymmetry = np.concatenate([find_asymmetry(table.asymmetry, table.asymmetry_u) for table in found], axis=1)
     off = np.concatenate([table.centre_px - sheet.centre for table in found], axis=1)
     off_u = np.concatenate([table.centre_u_px for table in found], axis=1)
-    # where the centre of a lopsided blur lies is a matter of definition: only its scatter is judged
+    # where the centre of an asymmetric blur lies is a matter of definition: only its scatter is judged
     usual = np.nanmean(off, axis=1, keepdims=True) * (blur in LOPSIDED_BLURS)
     cells = []
     for plane, colour in enumerate(COLOURS):
@@ -126,7 +126,7 @@ def _cells(
             ratio = value[plane, good, side] / truth[side] - 1
             # as a result states it: pixel noise, and what shapes leave
             noise_u = value_u[plane, good, side]
-            found_u = shape_u(value[plane, good], radius, lopsided[plane, good])[:, side]
+            found_u = shape_u(value[plane, good], radius, asymmetry[plane, good])[:, side]
             stated = np.hypot(noise_u, found_u) / truth[side]
             place, place_u = off[plane, good], off_u[plane, good]
             cells.append(

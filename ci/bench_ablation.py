@@ -100,7 +100,7 @@ ROWS: dict[str, tuple[Edit, ...]] = {
         Edit("equations", "0.5 * rate * rate * cells[k, DISTANCE_VARIANCE] * second", "0.0 * second"),
     ),
     "cells without their mean angle": (
-        Edit("equations", "cells[k, DISTANCE_MEAN], cells[k, LEAN]", "cells[k, DISTANCE_MEAN], 0.0"),
+        Edit("equations", "cells[k, DISTANCE_MEAN], cells[k, ANGLE_MEAN]", "cells[k, DISTANCE_MEAN], 0.0"),
     ),
     "covariance without the factors of its prior": (
         Edit("discs", "OWN_PRIOR_FACTOR: Final = 1.5", "OWN_PRIOR_FACTOR: Final = 1.0"),

@@ -40,13 +40,13 @@ from glasswright_camera.vignetting.stage import measure_vignetting
 
 STAND_SECTION = Stand
 STAND_SECTIONS = {"lenses": KnownLenses}
-"""Apart from the rest, so that what is learned of a model measures no shot again."""
+"""A section of its own, so that a change of the known lenses invalidates no measurement."""
 
 ROLES = {
-    # says nothing of any lens
+    # independent of the lens
     "dark": Role(shareable=True, through_lens=False, has_setting=False),
     "flat": Role(),
-    # may serve tickets that were shot one after another without a touch
+    # may be shared by tickets shot one after another on an untouched stand
     "panel": Role(shareable=True),
     "chart": Role(),
     "focus_series": Role(),

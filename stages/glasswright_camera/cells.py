@@ -1,4 +1,4 @@
-"""Compiled sums over a frame of cells: means of square parts, and a band of sizes picked out of it."""
+"""Compiled filters on a frame of cells: means of square blocks, and a band-pass filter."""
 
 from __future__ import annotations
 
@@ -16,21 +16,21 @@ if TYPE_CHECKING:
     Array32 = NDArray[np.float32]
 
 SAMPLE: Final = 2**18
-"""Cells from which the noise of a whole frame is read: its standard error is 0.2 % of it. A median of all cells of a
-large frame would cost more than everything else that is done with them."""
+"""Cells from which the noise of a whole frame is estimated, with a relative standard error of 0.2 %. A median of all
+cells of a large frame would take longer than all other steps."""
 TAIL: Final = 4.0
 """Standard deviations after which a blur is cut off."""
 
 
 def measure_noise(frame: Array32, *, middle: float | None = None) -> float:
-    """Return the robust standard deviation of a frame about its median, or about a middle that is known."""
+    """Return the robust standard deviation of a frame about its median, or about `middle`."""
     sample = frame.ravel()[:: max(1, frame.size // SAMPLE)]
     return robust_sigma(sample, about=middle)
 
 
 @compiled_in_any_order
 def mean_cells(frame: Array32, side: int) -> Array32:  # pragma: no cover - compiled
-    """Average each side x side cells into one; what is left over at the right and below is left out."""
+    """Return the means of side x side cells; a remainder at the right and at the bottom is left out."""
     rows, columns = frame.shape[0] // side, frame.shape[1] // side
     width = columns * side
     share = np.float32(1.0 / (side * side))
@@ -51,7 +51,7 @@ def mean_cells(frame: Array32, side: int) -> Array32:  # pragma: no cover - comp
 
 
 def weigh_blur(sigma: float) -> Array32:
-    """Return the weights of a Gaussian blur from its middle outwards; they and their mirror images add up to 1."""
+    """Return the weights of a Gaussian blur from its middle outwards; the whole kernel adds up to 1."""
     reach = int(TAIL * sigma + 0.5)
     weight = np.exp(-0.5 * (np.arange(reach + 1) / sigma) ** 2)
     return np.asarray(weight / (2 * weight.sum() - weight[0]), dtype=np.float32)
@@ -59,7 +59,7 @@ def weigh_blur(sigma: float) -> Array32:
 
 @compiled_in_any_order
 def pick_band(frame: Array32, wide: Array32, narrow: Array32) -> Array32:  # pragma: no cover - compiled
-    """Blur a frame by two Gaussians and give the wide one's result less the narrow one's.
+    """Return a frame blurred by a wide Gaussian less the same blurred by a narrow one.
 
     Beyond the border the outermost cells are repeated.
 
@@ -109,7 +109,7 @@ def pick_band(frame: Array32, wide: Array32, narrow: Array32) -> Array32:  # pra
 
 @compiled
 def fill_lone(frame: Array32) -> Array32:  # pragma: no cover - compiled
-    """Raise each cell that lies below all its neighbours to the lowest of them; those at the border stay."""
+    """Return the frame with each cell below all its neighbours raised to the lowest of them, except at the border."""
     rows, columns = frame.shape
     filled = frame.copy()
     lowest = np.empty(columns, np.float32)
@@ -127,9 +127,9 @@ def fill_lone(frame: Array32) -> Array32:  # pragma: no cover - compiled
 def follow_dark(
     frame: Array32, side: int, limit: float, row: int, column: int
 ) -> NDArray[np.int64]:  # pragma: no cover - compiled
-    """Return the row and column of the cells, joined side x side, that are below a limit and hang together with one.
+    """Return the connected region of block means below a limit that contains one block: row and column, (blocks, 2).
 
-    (cells, 2); none where that one is not below it. Only the cells that are looked at are joined.
+    Blocks are side x side cells. The result is empty if the given block is not below the limit.
     """
     rows, columns = frame.shape[0] // side, frame.shape[1] // side
     seen = np.zeros((rows, columns), np.bool_)

@@ -1,8 +1,7 @@
 """Compilation of the hot loops, cached on disk so that a nightly start does not compile again.
 
-The cache is named after the sources of all modules that hold compiled code and what they import: compiled code holds
-functions and constants of other modules, and numba watches the file of each function alone.
-"""
+The cache is named by a hash of all modules that hold compiled code and of the modules they import. numba checks only
+the file of each function, but compiled code includes functions and constants of other modules."""
 
 from __future__ import annotations
 
@@ -46,12 +45,12 @@ def cache_folder() -> Path:
 
 
 def compiled(function: F) -> F:
-    """Compile a function of arrays and numbers with numba; the lock of the interpreter is released while it runs."""
+    """Compile a function of arrays and numbers with numba; it runs without the interpreter's lock."""
     return _compile(function, {})
 
 
 def compiled_in_any_order(function: F) -> F:
-    """Compile as `compiled` does, where sums may be taken in any order and division by zero need not be looked for."""
+    """Compile as `compiled`, but with sums in any order and without checks for division by zero."""
     return _compile(function, {"fastmath": {"reassoc", "contract", "nsz", "arcp"}, "error_model": "numpy"})
 
 
@@ -66,26 +65,26 @@ def _compile(function: F, options: dict[str, Any]) -> F:
 
 
 class Announcement(Listener):
-    """Says why the first shot takes so long: once for each version on a machine, by the process that is first."""
+    """Message that code is being compiled: once for each version on a machine, by the first process."""
 
     def __init__(self, folder: Path) -> None:
-        """Say it unless the folder of compiled code says that it was said."""
+        """Take the folder of compiled code, in which a file marks that the message was printed."""
         self._mark = folder / "announced"
-        self._is_said = False
+        self._is_done = False
 
     def on_start(self, event: object) -> None:
-        """Take note that a function is compiled, for the cache has it not."""
+        """Print the message when the first function is compiled."""
         del event
-        if self._is_said:
+        if self._is_done:
             return
-        self._is_said = True
+        self._is_done = True
         try:
             self._mark.parent.mkdir(parents=True, exist_ok=True)
             self._mark.touch(exist_ok=False)
         except OSError:
             return
-        what = "compiling what measures, once for this version on this machine; it takes a minute or so"
-        os.write(STANDARD_ERROR, f"glasswright: {what}\n".encode())
+        text = "compiling the measuring code, once for this version on this machine; it takes about a minute"
+        os.write(STANDARD_ERROR, f"glasswright: {text}\n".encode())
 
     def on_end(self, event: object) -> None:
         """Do nothing."""

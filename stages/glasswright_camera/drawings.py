@@ -1,4 +1,4 @@
-"""What this plugin can draw, by the type of what is drawn."""
+"""Drawings of this plugin, by the type of result."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ FOCUS_ROLE = "focus_series"
 
 
 def draw_traces(traces: tuple[Trace, ...]) -> list[Picture]:
-    """Draw what the chart shots of a setting say, or its focus series."""
+    """Draw the chart shots of a setting, or its focus series."""
     if traces[0].role == FOCUS_ROLE:
         return draw_focus(traces)
     field = read_field(traces)

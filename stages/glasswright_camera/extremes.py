@@ -1,10 +1,9 @@
-"""How uncertain the worst of several numbers is.
+"""Standard uncertainty of the extreme of several numbers.
 
-The least of many equal numbers lies below all of them by chance: a limit that holds for each would be failed by the
-worst of them far more often than a guard band promises. The standard uncertainty of an extreme is therefore widened
-so that a guard of 1.645 times it (one-sided 95 %) again lets chance through once in twenty (Sidak 1967: the quantile of
-the extreme of n independent normal numbers).
-"""
+The lowest of many measured values is biased low, even if the true values are equal. A limit on the lowest would fail
+sound lenses more often than its guard band promises. The standard uncertainty of an extreme is therefore widened so
+that a guard of 1.645 times it (one-sided 95 %) is exceeded by chance once in twenty (Sidak 1967: quantile of the
+extreme of n independent normal numbers)."""
 
 from __future__ import annotations
 
@@ -20,11 +19,11 @@ if TYPE_CHECKING:
 
 CONFIDENCE: Final = 0.95
 REACH: Final = 4.0
-"""A number further than this many joint standard uncertainties from the extreme could not have been it by chance."""
+"""Joint standard uncertainties from the extreme beyond which a number cannot have been the extreme by chance."""
 
 
 def widening(count: int) -> float:
-    """Return the factor for the extreme of `count` numbers that might all have been it; 1 for one."""
+    """Return the factor for the extreme of `count` numbers each of which might have been it; 1 for one."""
     return float(ndtri(CONFIDENCE ** (1 / max(count, 1))) / ndtri(CONFIDENCE))
 
 

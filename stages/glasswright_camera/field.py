@@ -19,7 +19,7 @@ CORNERS: Final = ("upper_left", "upper_right", "lower_left", "lower_right")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ImageRadius:
-    """Where points lie about the image centre."""
+    """Polar coordinates of points about the image centre."""
 
     fraction: Array
     """Distance in half-diagonals."""
@@ -40,17 +40,17 @@ def image_radius(place_px: Array, width_px: int, height_px: int) -> ImageRadius:
 
 
 def direction_share(place_px: Array, radius_px: Array, width_px: int, height_px: int) -> Array:
-    """Return how far discs have a direction of the image radius, 0 to 1: (discs,).
+    """Return the weight, 0 to 1, with which the direction of the image radius counts for each disc: (discs,).
 
-    A disc that holds the image centre has none: which way its middle lies from there is chance. Beyond twice its radius
-    a disc has one; between, it comes in evenly.
+    On a disc that contains the image centre the direction is arbitrary, and the weight 0. It rises linearly to 1 where
+    the disc's centre is two of its radii away.
     """
     length = np.linalg.norm(place_px - np.array([(width_px - 1) / 2, (height_px - 1) / 2]), axis=1)
     return np.asarray(np.clip(length / radius_px - 1, 0.0, 1.0))
 
 
 def zone_members(place_px: Array, width_px: int, height_px: int, zones: Zones) -> dict[str, NDArray[np.bool_]]:
-    """Say which points lie in which zone: centre, mid and the four corners -> (points,) true or false."""
+    """Return which points lie in each zone, centre, mid and the four corners: name -> (points,)."""
     fraction = image_radius(place_px, width_px, height_px).fraction
     x = (place_px[:, 0] - (width_px - 1) / 2) / (width_px / 2)
     y = (place_px[:, 1] - (height_px - 1) / 2) / (height_px / 2)
@@ -66,18 +66,18 @@ def zone_members(place_px: Array, width_px: int, height_px: int, zones: Zones) -
 
 
 def clock_time(deg: float) -> str:
-    """Say where on the lens a direction in the frame lies: as on a clock seen from the front, to the half hour.
+    """Return the position on the lens of a direction in the frame, as clock time seen from the front, to half an hour.
 
     Parameters
     ----------
     deg
-        Direction as the file has it, from x (right) towards y (down).
+        Direction in the file, from x (right) towards y (down), degrees.
 
     Notes
     -----
-    A lens turns its image by 180 degrees: what the file shows on the right fell on the half of the sensor that lies on
-    the left for whoever stands behind the camera, and so on the right for whoever looks into the lens; what it shows
-    at the bottom fell on the sensor's upper half. So right stays right, and down becomes up.
+    A lens turns its image by 180 degrees. The right of the file is the left half of the sensor seen from behind the
+    camera, and so the right half seen from the front. The bottom of the file is the upper half of the sensor. Seen from
+    the front, right stays right and down becomes up.
     """
     halves = round(((90 - deg) % 360) / 15) % 24
     hour, half = divmod(halves, 2)

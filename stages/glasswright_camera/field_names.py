@@ -1,9 +1,9 @@
-"""What the camera's measures are called in sentences for people."""
+"""Names of the camera's measures in reports."""
 
 from typing import Final
 
 NAMES: Final = {
-    "measure_mtf50.green.worst_cy_per_px": "sharpness where it is worst",
+    "measure_mtf50.green.worst_cy_per_px": "lowest sharpness",
     "measure_mtf50.green.corner_mean_cy_per_px": "sharpness of the corners",
     "measure_mtf50.green.corner_imbalance_frac": "difference of sharpness between the corners",
     "measure_mtf50.green.*.mean_cy_per_px": "sharpness, {0}",
@@ -11,7 +11,7 @@ NAMES: Final = {
     "measure_mtf50.green.*.sagittal_cy_per_px": "sharpness along the radius, {0}",
     "measure_mtf50.green.*.tangential_cy_per_px": "sharpness across the radius, {0}",
     "measure_mtf50.green.*.astigmatism_frac": "astigmatism, {0}",
-    "measure_mtf50.*.worst_cy_per_px": "sharpness where it is worst, in {0}",
+    "measure_mtf50.*.worst_cy_per_px": "lowest sharpness, in {0}",
     "measure_mtf50.*.corner_imbalance_frac": "difference of sharpness between the corners, in {0}",
     "measure_mtf50.*.*.mean_cy_per_px": "sharpness, {1}, in {0}",
     "measure_mtf50.chart": "the chart",
@@ -31,24 +31,24 @@ NAMES: Final = {
     "find_spots.lens_count": "spots in the lens",
     "measure_focus_offset.green.shift_um": "focus beside the mark",
     "measure_focus_offset.*.shift_um": "focus beside the mark, in {0}",
-    "measure_stabiliser.benefit_stops": "what the stabiliser gains",
-    "measure_stabiliser.*_stops": "what the stabiliser gains ({0})",
-    "measure_autofocus.*": "how well autofocus finds its place again ({0})",
+    "measure_stabiliser.benefit_stops": "gain of the stabiliser",
+    "measure_stabiliser.*_stops": "gain of the stabiliser ({0})",
+    "measure_autofocus.*": "repeatability of autofocus ({0})",
 }
-"""`step.field` -> words. Steps bear the names that the shipped plans give them."""
+"""`step.field` -> name; steps as in the shipped plans."""
 FIELD_NAMES: Final = NAMES | {
-    name.replace("measure_mtf50", "measure_best_focus"): f"{words}, at best focus"
-    for name, words in NAMES.items()
+    name.replace("measure_mtf50", "measure_best_focus"): f"{text}, at best focus"
+    for name, text in NAMES.items()
     if name.startswith("measure_mtf50.")
 }
 
 CAVEATS: Final = {
-    "single_focus": "sharpness was read at the focus the lens was set to, not at the best of a series",
+    "single_focus": "sharpness was measured at the focus the lens was set to, not at the best of a series",
     "chart_not_parallel": "the chart was not parallel to the sensor",
-    "pose_not_separable": "how the chart hung could not be told from the lens's own distortion",
-    "above_diffraction_limit": "a number lies above what light allows: the measurement is at fault",
-    "print_blur_unknown": "the chart is so small that its ink blurs the edges, and nobody has measured by how much",
-    "wide_halo": "a wide weak halo (haze, spherical aberration, scatter) shows: MTF50 may be off by percents",
+    "pose_not_separable": "the chart's tilt could not be separated from the lens's own distortion",
+    "above_diffraction_limit": "a number lies above the diffraction limit: the measurement is wrong",
+    "print_blur_unknown": "the chart is so small that its ink blurs the edges, by an amount that was not measured",
+    "wide_halo": "there is a wide weak halo (haze, spherical aberration, scatter): MTF50 may be wrong by a few percent",
     "level_change": "the light changed between the shots",
 }
-"""What caveats mean, for people."""
+"""Explanations of caveats in reports."""

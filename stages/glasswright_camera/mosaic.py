@@ -1,4 +1,4 @@
-"""The sensor data of one shot, undemosaiced, with what is needed to read it."""
+"""The sensor data of one shot, undemosaiced."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class Mosaic(Bulk):
     black_dn: NDArray[np.float64]
     """Shape of `pattern`."""
     white_dn: float
-    """From here on a pixel counts as clipped."""
+    """Value from which on a pixel counts as clipped."""
     facts: CaptureFacts
     role: str
     """The shot's role."""
@@ -39,8 +39,8 @@ class Mosaic(Bulk):
     sequence_count: int = 0
     """The shot's place in its series."""
     pixel_digest: str = ""
-    """Of the file's own values; empty where they hold nothing to know the frame by."""
+    """Digest of the file's values; empty where they do not identify the frame."""
 
     def name_content(self) -> str:
-        """Return the digest of the frame's pixels: the same frame is known again whatever its file says beside them."""
+        """Return the digest of the frame's pixels, which does not depend on the file's metadata."""
         return self.pixel_digest

@@ -1,4 +1,4 @@
-"""The frame as drawings show it: its outline, places on it, the shaded scale below it."""
+"""Parts of drawings: the frame with its outline and places, the shaded scale, arrows, legends."""
 
 from __future__ import annotations
 
@@ -29,12 +29,12 @@ class FrameView:
 
     @property
     def scale(self) -> float:
-        """Units of the drawing in a sensor pixel."""
+        """Units of the drawing per sensor pixel."""
         return (WIDTH - 2 * MARGIN) / self.width_px
 
     @property
     def bottom(self) -> float:
-        """Where the frame ends on the drawing."""
+        """Lower end of the frame on the drawing."""
         return MARGIN + self.height_px * self.scale
 
     def place(self, points_px: Array) -> Array:
@@ -58,7 +58,7 @@ class FrameView:
         return float(min(np.median(apart.min(axis=1)) * self.scale * 0.46, 18.0))
 
     def draw(self, *parts: str, below: float, name: str, marks: bool = False) -> str:
-        """Return the whole drawing, with so much room below the frame."""
+        """Return the whole drawing, with `below` units of space below the frame."""
         return canvas(WIDTH, self.bottom + below, self.outline(), *parts, label=name, marks=marks)
 
 
@@ -77,9 +77,9 @@ def shade_bar(top: float, low: float, high: float, name: str) -> str:
 
 
 def arrow(start: Sequence[float], end: Sequence[float]) -> list[tuple[float, float]]:
-    """Return the points of an arrow, its head too, so that it prints and scales like the rest; nothing if it is short.
+    """Return the points of an arrow with its head; none if it is short.
 
-    Ends with a point that is not finite: many arrows make one path.
+    The last point is NaN, so that many arrows can be joined to one path.
     """
     x, y, to_x, to_y = float(start[0]), float(start[1]), float(end[0]), float(end[1])
     along = np.array([to_x - x, to_y - y])
@@ -94,7 +94,7 @@ def arrow(start: Sequence[float], end: Sequence[float]) -> list[tuple[float, flo
 
 
 def legend(x: float, y: float, entries: Sequence[tuple[str, str]], *, apart: float = 130.0) -> str:
-    """Draw a key: (class, text), each with a piece of its line, or a point where its class is a point's."""
+    """Draw a legend of (class, text) entries, each with a piece of its line, or a dot if its class is a dot's."""
     parts = []
     for k, (class_, text) in enumerate(entries):
         left = x + k * apart

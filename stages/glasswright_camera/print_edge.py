@@ -1,8 +1,8 @@
-"""How unsharp a print's own edges are, and what that takes off the sharpness that is read at them.
+"""Correction of MTF50 for the blur of the print's own edges.
 
-Ink spreads, and a disc's rim is blurred before any lens sees it. The blur is taken for a Gaussian: its standard
-deviation on the print, in micrometres, is the layout's `edge_blur_um`. Squares of blur widths add, and the width is in
-proportion to 1 / MTF50, so the lens's own MTF50 follows from the one read: 1 / own^2 = 1 / read^2 - 1 / print^2.
+Ink spreads, so the printed edges are blurred. The blur is modelled as a Gaussian; its standard deviation on the print,
+in micrometres, is the layout's `edge_blur_um`. Squares of blur widths add, and the width is proportional to 1 / MTF50,
+so the lens's MTF50 is given by 1 / own^2 = 1 / measured^2 - 1 / print^2.
 """
 
 from __future__ import annotations
@@ -24,17 +24,17 @@ if TYPE_CHECKING:
 INK_UM: Final = (30.0, 60.0)
 """Common spread of office and photo printers on matte paper, as a standard deviation; common practice, no source."""
 MOST_LOSS: Final = 0.15
-"""Of MTF50: where a print that nobody has measured may take more, no limit passes on it."""
+"""Largest relative loss of MTF50 that an unmeasured print may cause; above it no limit passes."""
 CAVEAT: Final = "print_blur_unknown"
 GAUSSIAN: Final = math.sqrt(math.log(2) / 2) / math.pi
 """MTF50 times standard deviation of a Gaussian blur."""
 CORRECTION_U: Final = 0.25
-"""Standard uncertainty of the correction, of itself. Blurs of diffraction, defocus and pixel are no Gaussians: over
-120 combinations of them with Gaussian prints that take up to 70 % the correction is off by 23 % of itself (rms)."""
+"""Relative standard uncertainty of the correction. Blurs of diffraction, defocus and pixel are not Gaussian: over 120
+combinations of them with Gaussian prints that take up to 70 % the rms error of the correction was 23 %."""
 
 
 def lose_to_print(mtf50: float, edge_blur_um: float, magnification_frac: float, pixel_pitch_um: float) -> float:
-    """Return the share that the print takes off a lens's own MTF50 (cycles/pixel)."""
+    """Return the relative loss of a lens's own MTF50 (cycles/pixel) by the print."""
     print_px = edge_blur_um * magnification_frac / pixel_pitch_um
     return 1 - 1 / math.hypot(1, mtf50 * print_px / GAUSSIAN)
 
@@ -45,9 +45,9 @@ def find_width(edge_blur_um: float, magnification_frac: float, pixel_pitch_um: f
 
 
 def take_off_print(mtf50: Array, mtf50_u: Array, width: float) -> tuple[Array, Array]:
-    """Return MTF50 and its uncertainty without the print's edge; NaN where the print alone would explain what was read.
+    """Return MTF50 and its uncertainty corrected for the print; NaN where the print alone explains the blur.
 
-    What the correction itself is uncertain by is not in it: see `correction_u`.
+    The uncertainty of the correction itself is not included: see `correction_u`.
     """
     if width == 0:
         return mtf50, mtf50_u
@@ -73,8 +73,8 @@ def width_of_print(stand: Stand, chart: str, magnification_frac: float) -> float
     return find_width(blur_um or 0.0, magnification_frac, stand.sensor.pixel_pitch_um)
 
 
-def doubt_print(stand: Stand, chart: str, magnification_frac: float, mtf50: Iterable[float]) -> str:
-    """Say why the sharpness read at a chart cannot be trusted as the lens's; empty where it can."""
+def note_print_blur(stand: Stand, chart: str, magnification_frac: float, mtf50: Iterable[float]) -> str:
+    """Return a note where an unmeasured print may lower MTF50 by more than MOST_LOSS; empty elsewhere."""
     layout = find_layout(stand, chart)
     highest = max((value for value in mtf50 if math.isfinite(value)), default=0.0)
     if layout is None or layout.edge_blur_um is not None or highest <= 0:
@@ -91,10 +91,10 @@ def doubt_print(stand: Stand, chart: str, magnification_frac: float, mtf50: Iter
 
 
 def describe_ink(magnification_frac: float, pixel_pitch_um: float, edge_blur_um: float | None = None) -> str:
-    """Say what ink takes off a sharp lens's MTF50 at a magnification, and what follows."""
+    """Return a text on the loss of a sharp lens's MTF50 by ink at a magnification, and its consequence."""
     sharp = 0.4
     low, high = (lose_to_print(sharp, ink, magnification_frac, pixel_pitch_um) for ink in INK_UM)
-    said = (
+    text = (
         f"Ink that spreads by {INK_UM[0]:g} to {INK_UM[1]:g} µm takes {100 * low:.0f} to {100 * high:.0f} % off an "
         f"MTF50 of {sharp:g} cycles/pixel at a magnification of {magnification_frac:.3g}"
     )
@@ -102,8 +102,8 @@ def describe_ink(magnification_frac: float, pixel_pitch_um: float, edge_blur_um:
         own = lose_to_print(sharp, edge_blur_um, magnification_frac, pixel_pitch_um)
         return f"The print's edge of {edge_blur_um:g} µm takes {100 * own:.0f} % off an MTF50 of {sharp:g}: corrected"
     if high <= MOST_LOSS:
-        return f"{said}."
+        return f"{text}."
     return (
-        f"{said}: no limit on MTF50 passes where it may be more than {100 * MOST_LOSS:.0f} %, until the print's edge "
+        f"{text}: no limit on MTF50 passes where it may be more than {100 * MOST_LOSS:.0f} %, until the print's edge "
         "was measured (edge_blur_um in the layout file) or a larger print hangs farther away."
     )

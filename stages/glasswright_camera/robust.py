@@ -20,7 +20,7 @@ def robust_sigma(values: NDArray[Any], about: float | None = None) -> float:
     values
         Any shape; NaN if empty or if one is NaN.
     about
-        Deviations are taken from this; from the values' median if None.
+        Centre of the deviations; the values' median if None.
     """
     if about is None:
         return float(median_abs_deviation(values, axis=None, scale="normal"))

@@ -1,4 +1,4 @@
-"""Whether the stand's charts are those the cards speak of, and whether their prints are sharp enough."""
+"""Checks of the stand's charts against the cards, and of the sharpness of their prints."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ SHARP: Final = 0.4
 
 
 def check_setup(stand: Stand, facts: tuple[CardFact, ...]) -> Iterator[SetupFinding]:
-    """Compare the stand's charts with what the cards say of chart and magnification."""
+    """Compare the stand's charts with the chart and magnification of the cards."""
     layouts = {use.layout.name: use.layout for use in stand.charts}
     for layout in layouts.values():
         magnification = fill_frame(layout, stand)
@@ -42,26 +42,26 @@ def check_setup(stand: Stand, facts: tuple[CardFact, ...]) -> Iterator[SetupFind
             named = charts.get(fact.model)
             used = [layouts[named]] if named in layouts else [] if named else list(layouts.values())
             yield from (
-                SetupFinding(model=fact.model, message=said)
+                SetupFinding(model=fact.model, message=text)
                 for layout in used
-                if (said := compare_magnification(layout, fact, stand))
+                if (text := compare_magnification(layout, fact, stand))
             )
 
 
 def find_frame(stand: Stand) -> tuple[float, float]:
-    """Return width and height of the stand's frames in mm; 36 x 24 where the stand file does not say."""
+    """Return width and height of the stand's frames in mm; 36 x 24 if the stand file has none."""
     size, pitch = stand.sensor.frame_px, stand.sensor.pixel_pitch_um
     return (size[0] * pitch / 1000, size[1] * pitch / 1000) if size is not None else FRAME_MM
 
 
 def fill_frame(layout: ChartLayout, stand: Stand) -> float:
-    """Return the magnification at which a chart fills the usual share of the stand's frame."""
+    """Return the magnification at which a chart fills the stand's frame as intended."""
     across, down = (layout.columns - 1) * layout.pitch_mm, (layout.rows - 1) * layout.pitch_mm
     return chart_magnification(across, down, find_frame(stand))
 
 
 def compare_magnification(layout: ChartLayout, fact: CardFact, stand: Stand) -> str:
-    """Say where a chart that fills the frame lies outside a card's magnification; empty where it fits."""
+    """Return a text if a chart that fills the frame is outside a card's range of magnification; empty if it fits."""
     magnification, (width, height) = fill_frame(layout, stand), find_frame(stand)
     low, high = fact.low or 0.0, fact.high or float("inf")
     if low <= magnification <= high:

@@ -1,4 +1,4 @@
-"""A shot as one small grey frame: block means of all sensor planes, each plane scaled to the same paper level."""
+"""A shot reduced to one small grey frame: block means of all planes, each scaled to the same paper level."""
 
 from __future__ import annotations
 
@@ -29,10 +29,10 @@ class SmallFrame:
     """(rows, columns): share of the block's pixels at or above white."""
     block_px: int
     white_light: float
-    """What the brightest plane's white level is on the scale of `light`."""
+    """The brightest plane's white level on the scale of `light`."""
 
     def to_sensor(self, place: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Turn small-frame places (x, y) into sensor pixels."""
+        """Convert small-frame places (x, y) to sensor pixels."""
         return (place + 0.5) * self.block_px - 0.5
 
 
@@ -111,8 +111,8 @@ def measure_plane_levels(mosaic: Mosaic) -> NDArray[np.float64]:
 def shrink_mosaic(mosaic: Mosaic, block_px: int) -> SmallFrame:
     """Average a mosaic over square blocks into one grey frame.
 
-    Each plane is scaled to the same bright level, so that every pixel is grey whatever its colour and a block may
-    have any size, whole cells of the colour pattern or not.
+    Each plane is scaled to the same bright level, so a block may have any size, not only whole cells of the colour
+    pattern.
 
     Parameters
     ----------
@@ -130,7 +130,7 @@ def shrink_mosaic(mosaic: Mosaic, block_px: int) -> SmallFrame:
     height, width = mosaic.values.shape[1:]
     rows, columns = height // block_px, width // block_px
     if min(rows, columns) < 1 or height < period_y or width < period_x:
-        raise Unmeasurable(f"the frame has {width} x {height} pixels, too few to see anything in")
+        raise Unmeasurable(f"the frame has {width} x {height} pixels, too few to measure anything")
     levels = measure_plane_levels(mosaic)
     light = np.zeros((rows, columns), np.float32)
     clipped = np.zeros((rows, columns), np.float32)
@@ -143,7 +143,7 @@ def shrink_mosaic(mosaic: Mosaic, block_px: int) -> SmallFrame:
         _add_rows(mosaic.values[channel], weight, white, block_px, light, clipped)
         light -= _sum_black(mosaic.black_dn[channel] * gain, rows, columns, block_px)
     clipped *= np.float32(share)
-    # white over the level of the brightest plane: the first to clip
+    # the brightest plane clips first
     white_light = float(np.min((mosaic.white_dn - mosaic.black_dn) / levels[mosaic.pattern]))
     return SmallFrame(light=light, clipped=clipped, block_px=block_px, white_light=white_light)
 

@@ -1,4 +1,4 @@
-"""The stand and its charts as the camera stages know them: the `camera` section of a stand file."""
+"""The stand and its charts: the `camera` section of a stand file."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ Fraction = Annotated[float, Field(gt=0, lt=1)]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """A lattice node that can be told from the others: the marks fix the chart's origin, rotation and mirror."""
+    """A lattice node that looks different: the marks fix the chart's origin, rotation and mirror."""
 
     column: Annotated[int, Field(ge=0)]
     row: Annotated[int, Field(ge=0)]
@@ -26,9 +26,11 @@ class Mark:
 
 
 LARGE_RATIOS = (1.2, 3.5)
-"""Diameter of a large mark over that of a disc: from what can be told from a distorted disc to the largest tried."""
+"""Diameter of a large mark over that of a disc: the least that differs from a distorted disc, and the largest
+tested."""
 HOLE_RATIOS = (0.25, 0.7)
-"""Diameter of a ring's hole over the disc's: what lets light through at ordinary blur, and what leaves a ring."""
+"""Diameter of a ring's hole over the disc's: the least that shows light at ordinary blur, and the most that leaves a
+ring."""
 
 SYMMETRIES = {
     "turned by 90 degrees": (0, -1, 1, 0),
@@ -38,12 +40,12 @@ SYMMETRIES = {
     "mirrored about a diagonal": (0, 1, 1, 0),
     "mirrored about the other diagonal": (0, -1, -1, 0),
 }
-"""How a square lattice lies on itself other than as it is, each a matrix row by row. What looks the same turned by 270
-degrees does so turned by 90."""
+"""Symmetries of a square lattice, as matrices, row by row. A pattern that looks the same turned by 270 degrees also
+does turned by 90."""
 
 
 def refuse_marks_off_lattice(marks: tuple[Mark, ...], columns: int, rows: int) -> None:
-    """Raise where a mark lies on no node, or two on the same."""
+    """Raise ValueError where a mark lies on no node, or two on the same."""
     places = [(mark.column, mark.row) for mark in marks]
     for column, row in places:
         if column >= columns or row >= rows:
@@ -53,7 +55,7 @@ def refuse_marks_off_lattice(marks: tuple[Mark, ...], columns: int, rows: int) -
 
 
 def find_mark_symmetry(marks: tuple[Mark, ...]) -> str:
-    """Say how else the marks look the same, their place on the lattice aside; empty if in no other way."""
+    """Return the name of a symmetry of the marks, apart from translation; empty if there is none."""
 
     def from_corner(a: int, b: int, c: int, d: int) -> list[tuple[int, int, str]]:
         seen = [(a * mark.column + b * mark.row, c * mark.column + d * mark.row, mark.kind) for mark in marks]
@@ -72,7 +74,7 @@ class EdgeFeature:
     corners_mm: Annotated[tuple[tuple[float, float], ...], Field(min_length=3, max_length=12)]
     """Corners in order, millimetres from the lattice's middle, x right, y down on the hung chart."""
     clear_mm: Positive
-    """How far around it the paper is free of other things."""
+    """Distance around it that is blank paper."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,23 +96,23 @@ class ChartLayout(Artefact):
     edges: tuple[EdgeFeature, ...] = ()
     """Slanted edges printed among the discs, if any."""
     contrast_u_frac: Fraction = 0.1
-    """Relative standard uncertainty of `contrast_ratio`; a tenth where nobody has measured the print."""
+    """Relative standard uncertainty of `contrast_ratio`; a tenth where the print was not measured."""
     edge_blur_um: Annotated[float, Field(ge=0, le=1000)] | None = None
-    """How unsharp the print's own edges are: the standard deviation of their blur, on the print. MTF50 is corrected by
-    it; left out where nobody has measured it."""
+    """Standard deviation of the blur of the print's own edges, on the print. MTF50 is corrected for it; left out where
+    it was not measured."""
     orientation: Literal["by_marks", "upright"] = "by_marks"
-    """What fixes the rotation: the marks, or that the print hangs upright in every shot, within 45 degrees and not
-    mirrored. Marks that look the same turned or mirrored need `upright`."""
+    """How the rotation is found: from the marks, or by assuming that the print hangs upright in every shot, within 45
+    degrees and not mirrored. Marks that look the same turned or mirrored need `upright`."""
 
     def __post_init__(self) -> None:
-        """Refuse marks that look like discs, or that cannot tell how a print is turned which may hang in any way."""
+        """Refuse marks that look like discs, or that do not fix the print's rotation and mirror."""
         refuse_marks_off_lattice(self.marks, self.columns, self.rows)
         self._refuse_marks_like_discs()
         symmetry = find_mark_symmetry(self.marks)
         if self.orientation == "by_marks" and symmetry:
             raise ValueError(
-                f"marks: they look the same {symmetry}, so they cannot tell how the print hangs: move or change one, "
-                "or say `orientation: upright` if it hangs upright in every shot"
+                f"marks: they look the same {symmetry}, so they do not show how the print hangs: move or change one, "
+                "or write `orientation: upright` if it hangs upright in every shot"
             )
 
     def _refuse_marks_like_discs(self) -> None:
@@ -136,7 +138,7 @@ class ChartLayout(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartUse:
-    """A chart of this stand and the focal lengths it is hung for."""
+    """A chart of this stand and the range of focal lengths for which it is used."""
 
     layout: ConfigFile[ChartLayout]
     focal_length_mm: tuple[float, float] = (0.0, 100_000.0)
@@ -147,7 +149,7 @@ class RampLayout(Artefact):
     """Our own print for an inclined board: a lattice of small dark discs, row 0 at the far end.
 
     The rows run across the board, the same number on either side of the middle one, whose larger discs are the band
-    that the camera is focused on. Marks lie in the far half alone, so that the ends cannot be mixed up.
+    on which the camera is focused. Marks lie only in the far half, so that the ends cannot be confused.
     """
 
     name: str
@@ -171,11 +173,11 @@ class RampLayout(Artefact):
                 f"rows: a ramp is symmetric about its middle row, so their number is odd; found {self.rows}"
             )
         if any(mark.row >= self.rows // 2 for mark in self.marks):
-            raise ValueError(f"marks: all belong into the far half, rows 0 to {self.rows // 2 - 1}")
-        self.as_lattice()  # which refuses marks that do not tell the ends apart
+            raise ValueError(f"marks: all must lie in the far half, rows 0 to {self.rows // 2 - 1}")
+        self.as_lattice()  # refuses marks that look the same turned
 
     def as_lattice(self) -> ChartLayout:
-        """Return the print as the lattice of discs that it is."""
+        """Return the print as a chart layout."""
         return ChartLayout(
             name=self.name,
             columns=self.columns,
@@ -191,23 +193,23 @@ class RampLayout(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RampUse:
-    """A ramp of this stand: its print, and how it stands."""
+    """A ramp of this stand: its print and its angle."""
 
     layout: ConfigFile[RampLayout]
     angle_deg: Annotated[float, Field(ge=15, le=75)] = 45.0
-    """Between the board and the optical axis."""
+    """Angle between the board and the optical axis."""
     angle_deg_u: Annotated[float, Field(ge=0)] = 0.3
     """Standard uncertainty of that angle."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Zones:
-    """Where in the field the named zones lie.
+    """The named zones of the field.
 
     Centre and mid are rings in half-diagonals from the image centre; a corner zone holds the discs beyond
-    `corner_from_frac` of both the half width and the half height, one zone for each corner. Sharpness is read at one
-    place of each zone: the image centre, the image height `mid_at_frac`, and on the frame's diagonals at the image
-    height `corner_at_frac` (in half-diagonals), whichever of the zone's discs the chart has there.
+    `corner_from_frac` of both the half width and the half height, one zone for each corner. Sharpness is evaluated at
+    one place of each zone: the image centre, the image height `mid_at_frac`, and on the frame's diagonals at the image
+    height `corner_at_frac` (in half-diagonals), wherever the zone's discs lie.
     """
 
     centre_within_frac: Fraction = 0.2
@@ -220,40 +222,40 @@ class Zones:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sensor:
-    """What files from this stand's body mean; None trusts the file."""
+    """How to interpret files from this stand's body; None takes the file's own value."""
 
     pixel_pitch_um: Positive
     monochrome: bool = False
-    """True only where the body has no colour filter: a raw file that has lost its pattern looks the same."""
+    """True only if the body has no colour filter; a raw file without its colour pattern looks the same."""
     transfer: Literal["linear", "srgb"] | float = "linear"
-    """How TIFF and PNG values follow light: `linear`, `srgb` (IEC 61966-2-1) or a pure power such as 2.2."""
+    """Transfer curve of TIFF and PNG values: `linear`, `srgb` (IEC 61966-2-1) or a pure power such as 2.2."""
     black_dn: float | tuple[tuple[float, ...], ...] | None = None
     """One level, or one for each site of the colour pattern, row by row."""
     white_dn: float | None = None
     linearity: tuple[float, float] | None = None
-    """How light follows the signal s, of white: ``s (1 + a s + b s^2)``; None where the two are proportional."""
+    """(a, b): light as a function of the signal s, of white, is ``s (1 + a s + b s^2)``; None if proportional."""
     largest_frame_px: Annotated[int, Field(gt=0)] = LARGEST_FRAME_PX
-    """Most pixels of a frame; a file whose header claims more is damaged, and no memory is taken for it."""
+    """Most pixels of a frame; a file whose header claims more is refused as damaged, before memory is allocated."""
     frame_px: tuple[Annotated[int, Field(gt=0)], Annotated[int, Field(gt=0)]] | None = None
-    """Width and height of the body's frames, for what can be said before a shot: how large a chart must be."""
+    """Width and height of the body's frames, for checks before a shot, such as the size of a chart."""
     sensor_map: DataFile | None = None
-    """A per-pixel response map (.npy or .tif, height x width, about 1) that every frame is divided by."""
+    """A per-pixel response map (.npy or .tif, height x width, about 1) by which every frame is divided."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FocusStep:
-    """How far a step of a focus series moves the focus at the sensor, backwards."""
+    """Distance by which a step of a focus series moves the focus at the sensor, backwards."""
 
     um: Positive
     per_square_f_number: bool = False
     """Whether the step grows with the square of the f-number, as the depth of focus of a perfect lens does."""
     u_frac: Fraction = 0.03
-    """Relative standard uncertainty of `um`: all that is told in micrometres shares it."""
+    """Relative standard uncertainty of `um`, common to all results in micrometres."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReferenceTilt:
-    """Tilt of the surface of best focus as the reference lens has it on this body: the body's own.
+    """Tilt of the surface of best focus of the reference lens on this body, which is the body's own.
 
     Along x positive where the right side's focus lies behind the sensor, along y where the lower side's does.
     """
@@ -267,7 +269,7 @@ class ReferenceTilt:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShootingLimits:
-    """Beyond these a frame was badly shot and is to be shot again."""
+    """Limits beyond which a frame must be shot again."""
 
     pose_deg: Positive = 0.2
     """Largest angle of the chart against the sensor."""
@@ -281,7 +283,7 @@ class ShootingLimits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shaker:
-    """What shakes the lens for its stabiliser."""
+    """The shaker for measurements of the stabiliser."""
 
     name: Annotated[str, Field(min_length=1)]
     """Results are named after it."""
@@ -289,7 +291,7 @@ class Shaker:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mote:
-    """Dust known to lie on the body's sensor: it is there whatever lens is on."""
+    """Known dust on the body's sensor, which shows with every lens."""
 
     x_frac: Annotated[float, Field(ge=0, le=1)]
     """Of the frame's width, from the left."""
@@ -309,7 +311,7 @@ class Stand(Artefact):
     source_map: DataFile | None = None
     """The diffuse source's own unevenness (.npy, any coarse grid over the frame, about 1)."""
     source_angle_ev: tuple[float, float] | None = None
-    """What the source emits at an angle to its normal, EV: times the angle's sine squared, and times its square."""
+    """Light that the source emits at an angle to its normal, EV: coefficients of sin^2 and sin^4 of the angle."""
     zones: Zones = field(default_factory=Zones)
     shooting: ShootingLimits = field(default_factory=ShootingLimits)
     shaker: Shaker | None = None

@@ -1,4 +1,4 @@
-"""A smooth surface through a whole frame: lamps and falloff, not what lies on them."""
+"""A smooth surface fitted to a frame: unevenness of lamps and falloff, without spots."""
 
 from __future__ import annotations
 
@@ -15,20 +15,20 @@ if TYPE_CHECKING:
     Array32 = NDArray[np.float32]
 
 DEGREE: Final = 6
-"""Of the polynomial through the field, x and y together: follows lamps and falloff, not spots."""
+"""Total degree of the polynomial in x and y: it fits lamps and falloff, not spots."""
 GRID: Final = 48
-"""Cells over the width through which the field is fitted."""
+"""Cells over the frame's width to which the surface is fitted."""
 SWEEPS, BELOW = 10, 3.0
-"""Fits of it, and robust standard deviations below it from which a cell is left out of the next. A wide shadow pulls
-the first fit down over its whole width, and is let go of bit by bit."""
+"""Number of fits, and robust standard deviations below the surface beyond which a cell is left out of the next fit. A
+wide shadow pulls the first fit down and is excluded step by step."""
 LEAST_SIDE: Final = 24
-"""Of a frame, in cells, that a band of sizes is looked for in; a smaller one shows no spots."""
+"""Smallest side of a frame, in cells, in which spots can be found."""
 LEAST_CELLS: Final = 4
-"""For each coefficient of the polynomial."""
+"""Fewest cells for each coefficient of the polynomial."""
 
 
 def fit_surface(light: Array32) -> Array32:
-    """Fit a polynomial to cell means; what lies far below it is left out in turn."""
+    """Return a polynomial surface fitted to cell means, repeatedly without the cells far below it."""
     rows, columns = light.shape
     side = max(columns // GRID, 1)
     cells = mean_cells(light, side).astype(np.float64)
@@ -41,7 +41,7 @@ def fit_surface(light: Array32) -> Array32:
     fit = np.zeros(design.shape[1])
     for _ in range(SWEEPS):
         if np.count_nonzero(kept) < LEAST_CELLS * design.shape[1]:
-            break  # nothing smooth in it: what is left could be fitted by anything
+            break  # too few cells are left for a fit
         part = design[kept]
         fit = np.linalg.solve(part.T @ part, part.T @ value[kept])
         off = value / (design @ fit) - 1

@@ -68,15 +68,15 @@ def make_field_trace(
         centres[0] += colour_px * away
         centres[2] -= 0.5 * colour_px * away * (1 + (away**2).sum(axis=1, keepdims=True))
     centres = centres + 0.003 * noise / 0.003 * generator.normal(size=centres.shape)
-    lopsided = np.tile(np.array(coma), (3, len(node), 1)) + noise * generator.normal(size=(3, len(node), 2))
+    asymmetry = np.tile(np.array(coma), (3, len(node), 1)) + noise * generator.normal(size=(3, len(node), 2))
     return replace(
         make_trace(node, centre, chart=layout.name, width=WIDTH, height=HEIGHT),
         centre_px=centres,
         radius_px=np.full((3, len(node)), 70.0),
         mtf50=mtf50,
         mtf50_u=max(noise, 1e-5) * mtf50,
-        lopsided=lopsided,
-        lopsided_u=np.full_like(lopsided, max(noise, 1e-5)),
+        asymmetry=asymmetry,
+        asymmetry_u=np.full_like(asymmetry, max(noise, 1e-5)),
         role=role,
         sequence_count=count,
         shot=f"{role}/{count:04d}",

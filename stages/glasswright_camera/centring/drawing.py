@@ -1,4 +1,4 @@
-"""Drawings of centring: which way the signs of tilt point, where symmetry has its centres, and how best focus runs."""
+"""Drawings of centring: directions of the signs of tilt, centres of symmetry, and best focus across the field."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 COVERAGE: Final = 2.0
 NO_DIRECTION_DEG: Final = 60.0
-"""A direction less certain than this is none to speak of."""
+"""A direction with a larger standard uncertainty is not shown."""
 MINUS: Final = "\N{MINUS SIGN}"
 RADIUS: Final = 66.0
 CENTRES: Final = {"red": "two", "blue": "one", "falloff": "four"}
@@ -37,13 +37,13 @@ CENTRES: Final = {"red": "two", "blue": "one", "falloff": "four"}
 TILT_OF: Final = {
     "lens": " The tilt is the lens's own.",
     "lens and body": " The tilt is of lens and body together, for no reference lens is known.",
-    "not separable": " The chart's own tilt could not be told from the lens's.",
+    "not separable": " The chart's own tilt could not be separated from the lens's.",
 }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dial:
-    """One sign with its size and its direction, ready to be drawn."""
+    """One sign of tilt or decentring: its size and its direction."""
 
     name: str
     unit: str
@@ -59,19 +59,19 @@ class Dial:
 
     @property
     def full(self) -> float:
-        """A round size that the ring stands for, which holds the sign and most of its uncertainty."""
+        """Size that the ring represents: a round number above the sign and its expanded uncertainty."""
         most = self.size + COVERAGE * max(self.size_u, self.aside_u)
         step = tick_step(max(most, 1e-9), 6)
         return float(np.ceil(most / step) * step) or step
 
     @property
     def has_direction(self) -> bool:
-        """Whether it points anywhere."""
+        """Whether the direction is known."""
         return self.deg_u < NO_DIRECTION_DEG
 
 
 def read_dials(centring: Centring) -> list[Dial]:
-    """Read the signs that have a direction and were measured."""
+    """Return the signs with a direction that were measured."""
     side, coma, tilt = (
         (centring.side_slope_frac, centring.side_slope_frac_u, centring.worse_side_deg, centring.worse_side_deg_u),
         (centring.coma_ratio, centring.coma_ratio_u, centring.coma_deg, centring.coma_deg_u),
@@ -84,7 +84,7 @@ def read_dials(centring: Centring) -> list[Dial]:
     )
     named = [
         ("softer side", "% in a half-diagonal", (100 * side[0], 100 * side[1], *side[2:])),
-        ("coma in the middle", "of the usual", coma),
+        ("coma in the middle", "of aberrated lenses' rms", coma),
         ("tilt of best focus", "arc minutes", tilt),
     ]
     return [
@@ -95,7 +95,7 @@ def read_dials(centring: Centring) -> list[Dial]:
 
 
 def draw_centring(centring: Centring) -> list[Picture]:
-    """Draw what was measured of it: up to three drawings."""
+    """Draw the results: up to three drawings."""
     dials = read_dials(centring)
     pictures = [_draw_dials(dials, centring.tilt_of)] if dials else []
     return [*pictures, *_draw_centres(centring), *_draw_bowl(centring)]
@@ -104,9 +104,9 @@ def draw_centring(centring: Centring) -> list[Picture]:
 def _draw_dials(dials: list[Dial], tilt_of: str) -> Picture:
     parts = [_draw_dial(dial, 93 + 187 * k) for k, dial in enumerate(dials)]
     described = (
-        "Arrows point on the frame as the file has it: to the softer side, to where the far tails of points lie, to "
-        "the side whose focus lies behind the sensor. Each ring has its own scale. The shaded patch about an arrow's "
-        "end is two standard uncertainties; where it reaches the middle, nothing is sure to be off. Times are those of "
+        "Arrows point, on the frame as in the file, to the softer side, along the tails of points, and to the side "
+        "whose focus lies behind the sensor. Each ring has its own scale. The shaded patch about an arrow's end is two "
+        "standard uncertainties; where it reaches the middle, the sign is not significant. Times are those of "
         "a clock face about the lens, seen from its front with the camera upright: right stays right, down becomes up."
         f"{TILT_OF.get(tilt_of, '')}"
     )
@@ -131,9 +131,7 @@ def _draw_dial(dial: Dial, x: float) -> str:
     cross = line(x - RADIUS, y, x + RADIUS, y, "grid") + line(x, y - RADIUS, x, y + RADIUS, "grid")
     shaft = path(arrow((x, y), end), "line one plain") or dot(x, y, "fill one", 2.5)
     size = f"{_round(dial.size, dial.size_u)} ± {_round(COVERAGE * dial.size_u, dial.size_u)}"
-    way = (
-        f"towards {dial.deg:.0f}° ± {COVERAGE * dial.deg_u:.0f}°" if dial.has_direction else "no direction to speak of"
-    )
+    way = f"towards {dial.deg:.0f}° ± {COVERAGE * dial.deg_u:.0f}°" if dial.has_direction else "direction not known"
     lens = [label(x, 234, f"on the lens at {clock_time(dial.deg)}")] if dial.has_direction else []
     parts = [
         label(x, 22, dial.name, class_="name"),
@@ -180,14 +178,14 @@ def _draw_centres(centring: Centring) -> list[Picture]:
     parts.append(legend(40, plot.y.start + 62, [(f"fill {CENTRES[name]}", names[name]) for name in found], apart=170))
     title = "Centres of symmetry"
     described = (
-        "Where colour and light are symmetrical about, from the image centre; a centred lens has all of them there. "
+        "Centres of symmetry of colour and light, from the image centre; a centred lens has all of them there. "
         "Bars are two standard uncertainties."
     )
     return [Picture(title, plot_canvas(plot, *parts, name=title), described)]
 
 
 def _draw_bowl(centring: Centring) -> list[Picture]:
-    """Draw best focus along the way in which it rises most: the tilt as a slope, field curvature as a bowl."""
+    """Draw best focus along the direction of steepest tilt: the tilt as a slope, field curvature as a bowl."""
     tilt, tilt_u = centring.tilt_steps, centring.tilt_steps_u
     bowl, bowl_u = centring.field_curvature_steps, centring.field_curvature_steps_u
     if not np.isfinite([tilt, tilt_u, bowl, bowl_u]).all():
@@ -205,8 +203,8 @@ def _draw_bowl(centring: Centring) -> list[Picture]:
     parts.append(legend(74, plot.y.start + 62, [("one", "best focus"), ("two", "its plane alone")], apart=150))
     title = "Best focus across the field"
     described = (
-        "The surface of medial focus along the way in which its plane rises most, against the centre's, in steps of "
-        f"the focus series, as shot, chart and body tilt included. Plane {tilt:.2f} ± {COVERAGE * tilt_u:.2f}, field "
+        "Medial focus along the direction of steepest tilt, from the centre's, in steps of the focus series; tilt of "
+        f"chart and body is included. Plane {tilt:.2f} ± {COVERAGE * tilt_u:.2f}, field "
         f"curvature {f'{bowl:+.2f}'.replace('-', MINUS)} ± {COVERAGE * bowl_u:.2f} steps in the corner, drawn as "
         f"the square of the image height; {centring.focus_disc_count} discs."
     )

@@ -1,4 +1,4 @@
-"""Which side of the field is softer, and whether its middle has coma."""
+"""The softer side of the field, and coma in its middle."""
 
 from __future__ import annotations
 
@@ -33,22 +33,23 @@ def field_basis(repeats: Repeats) -> Array:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FieldShape:
-    """How MTF50 runs over the field, relative to the centre's, as shot."""
+    """MTF50 over the field, relative to the centre's, as shot."""
 
     side: Pointer
     """The softer side, and the fall over one half-diagonal."""
     band: Pointer
-    """The two opposite sides that are softer than the two between, 0 to 180 degrees, and by how much in the corners."""
+    """Direction, 0 to 180 degrees, of the two opposite sides that are softer than the other two, and their difference
+    in the corners."""
     bowl: float
-    """The corner less the centre: what is alike all round."""
+    """Corner less centre, the rotationally symmetric part."""
     bowl_u: float
 
 
 def find_shape(repeats: Repeats) -> FieldShape:
     """Fit a slope, a band and a bowl to the discs' MTF50.
 
-    A tilted surface of focus that passes through the middle makes both sides soft alike: not a slope but a band that
-    stays sharp. The bowl is what an ideal lens has as well. Uncertainties are of the discs' scatter about the fit.
+    A tilted surface of focus through the middle makes both sides equally soft: not a slope but a sharp band. A sound
+    lens has a bowl too. Uncertainties are from the discs' scatter about the fit.
 
     Raises
     ------
@@ -59,7 +60,7 @@ def find_shape(repeats: Repeats) -> FieldShape:
         raise Unmeasurable(f"only {len(repeats.node)} discs have an edge in all shots; {LEAST_DISCS} are needed")
     value = repeats.stack(lambda trace: trace.mtf50)[:, main_plane(repeats.traces[0])].mean(axis=(0, 2))
     middle, x, y, square = field_basis(repeats).T
-    # without the fourth power a 3:2 frame would take a steep bowl for a band
+    # without the fourth power a steep bowl in a 3:2 frame would be fitted as a band
     basis = np.column_stack([middle, x, y, x**2 - y**2, 2 * x * y, square, square**2])
     weight, covariance = fit_least_squares(basis, value)
     relative, relative_covariance = weight / weight[0], covariance / weight[0] ** 2
@@ -73,7 +74,7 @@ def find_shape(repeats: Repeats) -> FieldShape:
 
 
 def fit_least_squares(basis: Array, value: Array) -> tuple[Array, Array]:
-    """Fit by least squares, once without what lies far off; give weights and their covariance from the residuals."""
+    """Fit by least squares without outliers; return coefficients and their covariance from the residuals."""
     kept = np.ones(len(value), dtype=bool)
     for _ in range(2):
         weight = np.linalg.lstsq(basis[kept], value[kept], rcond=None)[0]
@@ -87,23 +88,23 @@ def fit_least_squares(basis: Array, value: Array) -> tuple[Array, Array]:
 
 
 def find_coma(repeats: Repeats, stand: Stand) -> Pointer:
-    """Average how lopsided the centre zone's discs are in all planes; coma that grows with the field cancels there.
+    """Return the mean asymmetry of the centre zone's discs over all planes; coma that grows with the field cancels.
 
-    The uncertainty is the larger of what the pixel noise and what the discs' scatter say.
+    The uncertainty is the larger of those from pixel noise and from the discs' scatter.
     """
     trace = repeats.traces[0]
     inside = zone_members(repeats.places(), trace.width_px, trace.height_px, stand.zones)["centre"]
     if not inside.any():
         return NOWHERE
-    lean = repeats.stack(lambda t: t.lopsided)[:, :, inside]
-    noise = repeats.stack(lambda t: t.lopsided_u)[:, :, inside]
-    # a disc that was fitted whole, or has not all planes, says nothing of coma
-    known = np.isfinite(lean).all(axis=(0, 1, 3))
+    value = repeats.stack(lambda t: t.asymmetry)[:, :, inside]
+    noise = repeats.stack(lambda t: t.asymmetry_u)[:, :, inside]
+    # discs fitted as a whole, or not measured in all planes, are left out
+    known = np.isfinite(value).all(axis=(0, 1, 3))
     if not known.any():
         return NOWHERE
-    lean, noise = lean[:, :, known].mean(axis=(0, 1)), noise[:, :, known]
-    count = len(lean)
+    value, noise = value[:, :, known].mean(axis=(0, 1)), noise[:, :, known]
+    count = len(value)
     variance = (noise**2).sum(axis=(0, 1, 2)) / (noise.shape[0] * noise.shape[1] * count) ** 2
     if count > 2:
-        variance = np.maximum(variance, lean.var(axis=0, ddof=1) / count)
-    return point_along(lean.mean(axis=0), np.diag(variance))
+        variance = np.maximum(variance, value.var(axis=0, ddof=1) / count)
+    return point_along(value.mean(axis=0), np.diag(variance))

@@ -1,4 +1,4 @@
-"""The surface of best focus from a focus series: a plane, its curvature, and what of the tilt is the lens's own."""
+"""The surface of best focus from a focus series: plane and curvature, and the lens's own part of the tilt."""
 
 from __future__ import annotations
 
@@ -29,10 +29,10 @@ Known = tuple[float, float]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Surface:
-    """How far behind the sensor the focus lies over the field, in steps of the series.
+    """Distance of the focus behind the sensor over the field, in steps of the series.
 
-    A plane, with slopes for a half-diagonal along x and y, and what is alike all round: ``a r^2 + b r^4``, given where
-    r is 1, in the corner of the frame.
+    A plane, with slopes per half-diagonal along x and y, and the rotationally symmetric part ``a r^2 + b r^4``, given
+    at r = 1, the corner of the frame.
     """
 
     slope: Array
@@ -47,7 +47,7 @@ class Surface:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tilt:
-    """A tilt in arc minutes along x and y, its covariance, and of what it is."""
+    """A tilt in arc minutes along x and y, its covariance, and whose it is."""
 
     arcmin: Array
     covariance: Array
@@ -93,11 +93,11 @@ def find_surface(focus: BestFocus) -> Surface:
 
 
 def find_tilt(surface: Surface, focus: BestFocus, distortion: Distortion | None, stand: Stand) -> Tilt:
-    """Turn the slope into angles, and take off what chart and body make of it.
+    """Return the slope as angles, less the parts of chart and body.
 
-    A chart tilted by an angle has an image tilted by the magnification times it (Scheimpflug's rule for small angles):
-    what is nearer is sharp farther behind. The body's part is the reference lens's tilt, from the stand file.
-    """
+    The image of a tilted chart is tilted by the magnification times the chart's angle (Scheimpflug's rule for small
+    angles); nearer parts are in focus farther behind. The body's part is the reference lens's tilt, from the stand
+    file."""
     half_um = np.hypot(focus.width_px, focus.height_px) / 2 * stand.sensor.pixel_pitch_um
     step_um, step_u = stand.focus_step_um(focus.setting)
     scale = step_um / half_um * ARCMIN
@@ -123,6 +123,6 @@ def _image_of_chart(distortion: Distortion | None, magnification_frac: float) ->
     if distortion is None:
         return np.full(2, np.nan), np.full(2, np.nan)
     scale = 60 * magnification_frac
-    # the right edge nearer: its image lies farther behind; the lower edge farther away: before
+    # where the chart is nearer its image lies farther behind
     tilt = np.array([distortion.pose_tilt_y_deg, -distortion.pose_tilt_x_deg]) * scale
     return tilt, np.array([distortion.pose_tilt_y_deg_u, distortion.pose_tilt_x_deg_u]) * scale

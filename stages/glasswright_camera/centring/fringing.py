@@ -1,4 +1,4 @@
-"""About which point a colour's displacement from green is the same in all directions."""
+"""Centre of symmetry of a colour's displacement from green."""
 
 from __future__ import annotations
 
@@ -22,18 +22,18 @@ LEAST_DISCS = 6
 def find_colour_centre(repeats: Repeats, colour: str) -> Centre:
     """Fit ``(c1 + c3 |p - p0|^2) (p - p0)`` to a colour's displacements; p0 is the centre.
 
-    The uncertainty is from the residuals. Where the colours lie together so well that it exceeds a tenth of the
-    half-diagonal, or where the centre would lie outside the frame, there is none: NaN.
+    The uncertainty is from the residuals. NaN where it exceeds a tenth of the half-diagonal, because the displacements
+    are too small, or where the centre would lie outside the frame.
     """
     trace = repeats.traces[0]
-    nothing = Centre(x=float("nan"), y=float("nan"), x_u=float("nan"), y_u=float("nan"))
+    unknown = Centre(x=float("nan"), y=float("nan"), x_u=float("nan"), y_u=float("nan"))
     plane = main_plane(trace)
     if colour not in trace.planes or trace.planes[plane] == colour:
-        return nothing
+        return unknown
     centre = repeats.stack(lambda t: t.centre_px).mean(axis=0)
     centre = centre[:, np.isfinite(centre[[plane, trace.planes.index(colour)]]).all(axis=(0, 2))]
     if centre.shape[1] < LEAST_DISCS:
-        return nothing
+        return unknown
     shift = centre[trace.planes.index(colour)] - centre[plane]
     radius = image_radius(centre[plane], trace.width_px, trace.height_px)
     place = radius.unit * radius.fraction[:, None]
@@ -50,5 +50,5 @@ def find_colour_centre(repeats: Repeats, colour: str) -> Centre:
     spread = np.linalg.pinv(slope.T @ slope) * float(fit.fun @ fit.fun) / max(len(fit.fun) - 4, 1)
     found, found_u = fit.x[:2], np.sqrt(np.diag(spread)[:2])
     if not np.isfinite(found_u).all() or np.abs(found).max() > FARTHEST or found_u.max() > LEAST_KNOWN:
-        return nothing
+        return unknown
     return Centre(x=float(found[0]), y=float(found[1]), x_u=float(found_u[0]), y_u=float(found_u[1]))

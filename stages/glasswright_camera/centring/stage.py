@@ -24,7 +24,7 @@ from glasswright_camera.vignetting.stage import Falloff
 NAN = float("nan")
 UNKNOWN: Known = (NAN, NAN)
 STANDS_OUT = 5.0
-"""Standard uncertainties from which a side is worth naming."""
+"""Standard uncertainties above which a side is named."""
 
 
 @stage
@@ -35,7 +35,7 @@ def measure_centring(
     distortion: Distortion | None,
     stand: Stand,
 ) -> Centring:
-    """Look for signs that the lens's parts do not stand on one axis: no single measure tells (common practice).
+    """Measure signs of tilted or decentred elements; no single measure is conclusive (common practice).
 
     Parameters
     ----------
@@ -46,15 +46,15 @@ def measure_centring(
     falloff
         For the centre of the light's falloff.
     distortion
-        For the chart's own tilt, which is taken off; without it the tilt is called `not separable`.
+        For the chart's own tilt, which is subtracted; without it the tilt is `not separable`.
     stand
-        For the zones, a focus step's size, and the reference lens's tilt on this body, which is taken off.
+        For the zones, the focus step's size, and the reference lens's tilt on this body, which is subtracted.
 
     Returns
     -------
     Centring
-        Caveat `pose_not_separable` where the chart's tilt is not known well enough to take it off, `body_tilt_unknown`
-        where no reference lens is known. A tilt in arc minutes needs a focus step's size.
+        Caveat `pose_not_separable` where the chart's tilt is not known well enough to be subtracted,
+        `body_tilt_unknown` where no reference lens is known. A tilt in arc minutes needs the focus step's size.
 
     Raises
     ------
@@ -77,7 +77,7 @@ def measure_centring(
 
 
 def name_sides(field: dict[str, Any], found: FocusReading) -> tuple[str, ...]:
-    """Say where on the lens the sides lie that stand out, as on a clock seen from the front."""
+    """Return notes on the significant sides, as clock times on the lens seen from the front."""
     sides = (
         ("the softer side", field["side_slope_frac"], field["side_slope_frac_u"], field["worse_side_deg"]),
         ("the side whose focus lies behind", found.tilt.size, found.tilt.size_u, found.tilt.deg),
@@ -91,7 +91,7 @@ def name_sides(field: dict[str, Any], found: FocusReading) -> tuple[str, ...]:
 
 
 def read_field(repeats: Repeats, stand: Stand) -> dict[str, Any]:
-    """Read what the discs' blur tells, as shot."""
+    """Return the fields measured from the discs' blur, as shot."""
     shape, coma = find_shape(repeats), find_coma(repeats, stand)
     return {
         "side_slope_frac": shape.side.size,
@@ -112,7 +112,7 @@ def read_field(repeats: Repeats, stand: Stand) -> dict[str, Any]:
 
 
 def read_centres(repeats: Repeats, falloff: Falloff | None) -> dict[str, Any]:
-    """Read the centres of symmetry of the colours and of the light's falloff."""
+    """Return the centres of symmetry of the colours and of the light's falloff."""
     centres = {name: find_colour_centre(repeats, name) for name in ("red", "blue")}
     named: dict[str, Any] = {}
     for name, centre in centres.items():
@@ -125,7 +125,7 @@ def read_centres(repeats: Repeats, falloff: Falloff | None) -> dict[str, Any]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FocusReading:
-    """What a focus series tells; NaN without one."""
+    """Results of a focus series; NaN without one."""
 
     surface: Surface | None = None
     tilt: Pointer = NOWHERE
@@ -158,7 +158,7 @@ class FocusReading:
 
 
 def read_focus(focus: BestFocus | None, distortion: Distortion | None, stand: Stand) -> FocusReading:
-    """Read plane and curvature of the surface of best focus."""
+    """Return plane and curvature of the surface of best focus."""
     if focus is None:
         return FocusReading()
     surface = find_surface(focus)
@@ -176,5 +176,5 @@ def read_focus(focus: BestFocus | None, distortion: Distortion | None, stand: St
 
 
 def find_caveats(tilt_of: str) -> tuple[str, ...]:
-    """Name what keeps the tilt from being the lens's own."""
+    """Return the caveats of a tilt that is not the lens's own."""
     return {NOT_SEPARABLE: ("pose_not_separable",), "lens and body": ("body_tilt_unknown",)}.get(tilt_of, ())

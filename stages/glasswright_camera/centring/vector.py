@@ -1,4 +1,4 @@
-"""A vector in the sensor's plane as size and direction, each with its uncertainty."""
+"""Size and direction of a vector in the sensor's plane, with their uncertainties."""
 
 from __future__ import annotations
 
@@ -15,12 +15,11 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 NO_DIRECTION_DEG: Final = 104.0
-"""Standard deviation of an angle of which nothing is known, 360 / sqrt(12)."""
-
-NOTHING: Final = float(np.sqrt(np.pi / 2))
-"""Mean length of a vector that is nothing but noise of 1 in either part."""
+"""Standard deviation of an unknown angle, 360 / sqrt(12)."""
+NOISE_LENGTH: Final = float(np.sqrt(np.pi / 2))
+"""Mean length of a vector of pure noise, of standard deviation 1 in each component."""
 FAR: Final = 8.0
-"""From here on the square of the noise is all that is to be taken off."""
+"""Length over noise above which subtracting the noise in quadrature is exact enough."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,12 +37,11 @@ NOWHERE: Final = Pointer(size=float("nan"), size_u=float("nan"), deg=float("nan"
 
 
 def point_along(vector: Array, covariance: Array) -> Pointer:
-    """Turn a vector (2,) with its covariance (2, 2) into size and direction.
+    """Return size and direction of a vector (2,) with covariance (2, 2).
 
-    Noise makes lengths: the mean length of a vector that is nothing but noise of u in either part is 1.25 u. So the
-    size given is the one whose mean length, with this noise, is the length found (S. O. Rice, Bell System Technical
-    Journal 24, 1945), 0 where even nothing would be longer.
-    """
+    Noise lengthens vectors: pure noise of u in each component has a mean length of 1.25 u. The size returned is the
+    true length at which the mean measured length equals the measured one (S. O. Rice, Bell System Technical Journal 24,
+    1945), 0 where the measured length is below that of pure noise."""
     length = float(np.hypot(*vector))
     along = vector / length if length > 0 else np.array([1.0, 0.0])
     across = np.array([-along[1], along[0]])
@@ -54,7 +52,7 @@ def point_along(vector: Array, covariance: Array) -> Pointer:
     size = true_length(length, noise)
     return Pointer(
         size=size,
-        # what was taken off as noise may have been there
+        # the length subtracted as noise may be real
         size_u=float(np.hypot(along_u, min(1.8 * (length - size), 1.1 * noise))),
         deg=float(np.degrees(np.arctan2(vector[1], vector[0])) % 360),
         deg_u=float(min(turn, NO_DIRECTION_DEG)),
@@ -62,10 +60,10 @@ def point_along(vector: Array, covariance: Array) -> Pointer:
 
 
 def true_length(length: float, u: float) -> float:
-    """Return the length that a vector of mean length `length` has without its noise of `u` in either part."""
+    """Return the true length of a vector whose mean length with noise `u` in each component is `length`."""
     if not u > 0 or not np.isfinite(length):
         return length
-    if length <= NOTHING * u:
+    if length <= NOISE_LENGTH * u:
         return 0.0
     if length > FAR * u:
         return float(np.sqrt(length**2 - u**2))
@@ -73,6 +71,6 @@ def true_length(length: float, u: float) -> float:
 
 
 def mean_length(share: float) -> float:
-    """Return the mean length of a vector of length `share` with noise of 1 in either part (Rice's distribution)."""
+    """Return the mean length of a vector of length `share` with noise 1 in each component (Rice distribution)."""
     half = share**2 / 4
-    return NOTHING * float((1 + 2 * half) * ive(0, half) + 2 * half * ive(1, half))
+    return NOISE_LENGTH * float((1 + 2 * half) * ive(0, half) + 2 * half * ive(1, half))

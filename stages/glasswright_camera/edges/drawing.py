@@ -1,4 +1,4 @@
-"""A drawing of a shot: its frame made small, with what was found on it outlined."""
+"""Drawing of a shot: its frame, reduced, with outlines of the discs found."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ STYLE = (
 
 
 def shrink(values: NDArray[np.uint16], black: float, white: float) -> NDArray[np.uint8]:
-    """Return a frame as block means for the eye: black to white, bent for a screen."""
+    """Return a frame as block means, 0 to 255, with a gamma for screens."""
     step = max(2, 2 * round(values.shape[1] / WIDTH / 2))
     rows, columns = values.shape[0] // step, values.shape[1] // step
     blocks = values[: rows * step, : columns * step].reshape(rows, step, columns, step)
@@ -46,7 +46,7 @@ def shrink(values: NDArray[np.uint16], black: float, white: float) -> NDArray[np
 
 
 def read_small(file: Path) -> tuple[NDArray[np.uint8], tuple[int, int]]:
-    """Read a file as a small picture for the eye; give it and the frame's width and height in sensor pixels."""
+    """Read a file as a small picture; return it and the frame's width and height in sensor pixels."""
     if is_image(str(file)):
         image = read_image(str(file), transfer="linear")
         values = image.values.mean(axis=0).astype(np.uint16)
@@ -58,7 +58,7 @@ def read_small(file: Path) -> tuple[NDArray[np.uint8], tuple[int, int]]:
 
 
 def read_either(file: Path) -> RawFrame:
-    """Read a raw file whether its body has a colour filter or not, which only the stand file knows."""
+    """Read a raw file with or without colour filters; which it is, only the stand file says."""
     try:
         return read_raw(str(file), monochrome=False)
     except Unmeasurable as refusal:
@@ -69,7 +69,7 @@ def read_either(file: Path) -> RawFrame:
 
 
 def lay_out(file: Path, title: str, outlines: str, described: str) -> list[Picture]:
-    """Put outlines, in sensor pixels, over the small frame; the drawing stands alone and bears its own style."""
+    """Put outlines, in sensor pixels, over the small frame; the drawing includes its own style sheet."""
     small, (width, height) = read_small(file)
     data = b64encode(imagecodecs.jpeg8_encode(small, level=QUALITY)).decode()
     tall = WIDTH * height / width
@@ -96,14 +96,14 @@ def draw_trace_frame(trace: Trace, file: Path) -> list[Picture]:
     good = trace.is_placed([trace.planes[plane]])
     outlines = _circles(trace.centre_px[plane, good], trace.radius_px[plane, good], "disc")
     lost = int((~good).sum())
-    lost_words = f"; {lost} found but gave no edge" if lost else ""
+    failed = f"; {lost} found, but their edges could not be fitted" if lost else ""
     never = max(trace.left_out_count - lost, 0)
     left_out = f"; {never} left out" if never else ""
-    return lay_out(file, trace.shot, outlines, f"{int(good.sum())} discs measured, outlined{lost_words}{left_out}")
+    return lay_out(file, trace.shot, outlines, f"{int(good.sum())} discs measured, outlined{failed}{left_out}")
 
 
 def draw_fit_frame(fit: ChartFit, file: Path) -> list[Picture]:
-    """Outline the discs that were found where nothing was measured of them."""
+    """Outline the discs of a shot whose edges were not measured."""
     outlines = _circles(fit.centre_px, fit.radius_px, "lost")
     return lay_out(file, fit.shot, outlines, f"{len(fit.node)} discs found, outlined; their edges were not measured")
 
@@ -122,5 +122,5 @@ def draw_flat_frame(flat: FlatShot, file: Path) -> list[Picture]:
 
 
 def draw_bare_frame(shot: Shot, file: Path) -> list[Picture]:
-    """Show a frame of which nothing was measured."""
+    """Show a frame on which nothing was measured."""
     return lay_out(file, shot.name, "", "nothing was measured on this frame")

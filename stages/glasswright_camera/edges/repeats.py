@@ -1,4 +1,4 @@
-"""Several traces of one setting, disc by disc."""
+"""Several traces of one setting, matched disc by disc."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 ENOUGH_TO_SCATTER: Final = 5
-"""Fewer repeats do not estimate a scatter; the stand's pooled repeatability stands for it when a verdict is made."""
+"""Fewest repeats from which a scatter is estimated; with fewer the verdict uses the stand's pooled repeatability."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,16 +48,16 @@ class Repeats:
 def shared_discs(
     traces: Sequence[Trace], planes: Sequence[str] | None = None, need: Literal["sharpness", "place"] = "sharpness"
 ) -> Repeats:
-    """Line up traces by lattice node, leaving out discs that failed in any of them.
+    """Match the discs of traces by lattice node, leaving out those that failed in any of them.
 
     Parameters
     ----------
     traces
         Of one setting.
     planes
-        In which a disc must have been measured; by default all.
+        The planes in which a disc must have been measured; by default all.
     need
-        Whether its place is enough.
+        What must be known of a disc: its MTF50, or only its place.
     """
     known: list[set[tuple[int, int]]] = []
     for trace in traces:
@@ -68,7 +68,7 @@ def shared_discs(
 
 
 def line_up(traces: Sequence[Trace], node: NDArray[np.int64]) -> Repeats:
-    """Line up traces by nodes (discs, 2) that all of them hold."""
+    """Match the discs of traces by nodes (discs, 2) that all of them have."""
     rows = [{(int(c), int(r)): row for row, (c, r) in enumerate(trace.node)} for trace in traces]
     return Repeats(
         traces=tuple(traces),
@@ -78,17 +78,19 @@ def line_up(traces: Sequence[Trace], node: NDArray[np.int64]) -> Repeats:
 
 
 def main_plane(trace: Trace) -> int:
-    """Return the index of the plane that stands for the whole: green, or the only one."""
+    """Return the index of the main plane: green, or the only one."""
     return trace.planes.index("green") if "green" in trace.planes else 0
 
 
 def main_name(trace: Trace) -> str:
-    """Return the name of that plane."""
+    """Return the name of the main plane."""
     return trace.planes[main_plane(trace)]
 
 
 def mean_with_scatter(value: Array, noise_u: Array) -> tuple[Array, Array]:
-    """Average repeats (axis 0); the uncertainty is from pixel noise, and from the scatter if there are enough.
+    """Return the mean of repeats (axis 0) and its standard uncertainty, from pixel noise or, if larger, the scatter.
+
+    The scatter is used from ENOUGH_TO_SCATTER repeats on.
 
     Parameters
     ----------

@@ -1,13 +1,13 @@
-"""The edges of every disc of a shot: the one table that sharpness, fringing and distortion are read from."""
+"""The edge table of a shot, from which sharpness, fringing and distortion are measured."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
-from glasswright import Artefact
+from glasswright import Artefact, kept
 from glasswright_camera.edges.trace_outliers import odd_traces
 from glasswright_camera.stand import Zones
 
@@ -17,17 +17,23 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
+def _name_asymmetry(fields: dict[str, Any]) -> dict[str, Any]:
+    """Return the fields of version 2 from those of version 1, which called the asymmetry `lopsided`."""
+    fields = dict(fields)
+    return fields | {"asymmetry": fields.pop("lopsided"), "asymmetry_u": fields.pop("lopsided_u")}
+
+
+@kept(name="Trace", version=2, upgrades={1: _name_asymmetry})
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trace(Artefact):
-    """What the edges of one chart shot say. Arrays run over (discs,) or (planes, discs); NaN where a disc failed.
+    """The edges of the discs of one chart shot. Arrays run over (discs,) or (planes, discs); NaN where a disc failed.
 
-    A disc too small for its blur was fitted as a whole: its place is as good as any, `lopsided` is NaN, and so is MTF50
-    where it could not be told to a tenth.
+    A disc too small for its blur was fitted as a whole. Its place is as accurate as others; `asymmetry` is NaN, and so
+    is MTF50 where its standard uncertainty would be over 10 %.
 
     Sensor pixels, x right, y down, pixel centres at integers. *Tangential* blur is the spread along the image
-    radius (it blurs lines at right angles to the radius), *sagittal* blur the spread across it.
-    A disc that holds the image centre has no such direction: both are those of the mean blur over all directions there,
-    and come apart evenly from one to two of its radii away.
+    radius (it blurs lines at right angles to the radius), *sagittal* blur the spread across it. Within one radius of a
+    disc from the image centre both are the mean blur over all directions; from one to two radii they blend.
     """
 
     shot: str
@@ -54,10 +60,10 @@ class Trace(Artefact):
     blur_direction: NDArray[np.float64]
     """(planes, discs, 2): amplitudes of cos 2 phi and sin 2 phi in 1/MTF50^2, phi in the sensor's frame, over the
     mean of 1/MTF50^2: the direction in which a disc is blurred more."""
-    lopsided: NDArray[np.float64]
-    """(planes, discs, 2): how lopsided the blur is along x and y (coma), 1 as much as is usual among aberrated lenses;
+    asymmetry: NDArray[np.float64]
+    """(planes, discs, 2): asymmetry of the blur along x and y (coma), in units of the rms over aberrated lenses;
     positive where the edge's far tail lies towards positive x or y."""
-    lopsided_u: NDArray[np.float64]
+    asymmetry_u: NDArray[np.float64]
     """(planes, discs, 2): standard uncertainty from pixel noise."""
     dark_light: NDArray[np.float64]
     """(planes, discs): light of the disc, of white."""
@@ -66,14 +72,14 @@ class Trace(Artefact):
     noise: NDArray[np.float64]
     """(planes, discs): pixel noise near the edge over the edge's step."""
     misfit_frac: NDArray[np.float64]
-    """(planes, discs): what no lens's blur explains of the edge and surely is not noise, rms, of the step."""
+    """(planes, discs): rms of the residual beyond noise, of the step: not explained by any lens's blur."""
     left_out_frac: NDArray[np.float64]
-    """(planes, discs): share of the edge that was left out as unlike an edge (dust, hot pixels, a doubled image); known
-    too where a disc failed for it."""
+    """(planes, discs): share of the edge that was left out (dust, hot pixels, a doubled image); also known for discs
+    that failed because of it."""
     far_light: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 0, 2)))
-    """(planes, discs, 2): light farther inside than is fitted, less what the fit predicts there, of the step: in the
-    disc's middle, and between it and the fitted light. A wide halo shows there. Empty
-    in traces kept before it was measured."""
+    """(planes, discs, 2): light farther inside the disc than is fitted, less the fit's prediction, of the step: in the
+    disc's middle, and between it and the fitted range. It shows a wide halo. Empty in traces kept before it was
+    measured."""
     frequency: NDArray[np.float64]
     """(frequencies,): cycles per sensor pixel, for `mtf`."""
     mtf: NDArray[np.float32]
@@ -85,19 +91,19 @@ class Trace(Artefact):
     magnification_frac: float
     rotation_deg: float
     is_mark: NDArray[np.bool_]
-    """(discs,): one of the marked nodes."""
+    """(discs,): whether the node carries a mark."""
     disc_count: int
     left_out_count: int
     zones: Zones = field(default_factory=Zones)
-    """The stand's: drawings know no stand, and must name the same discs as the measures."""
+    """Zones of the stand, for the drawings, which have no stand."""
 
     def is_placed(self, planes: Sequence[str] | None = None) -> NDArray[np.bool_]:
-        """Which discs have a place in all of some planes, by default all: (discs,)."""
+        """Return which discs have a place in every one of `planes`, by default all: (discs,)."""
         rows = self._rows(planes)
         return np.asarray(np.isfinite(self.centre_px[rows]).all(axis=(0, 2)))
 
     def is_sharpness_known(self, planes: Sequence[str] | None = None) -> NDArray[np.bool_]:
-        """Which discs have a place and MTF50 in both directions in all of some planes, by default all: (discs,)."""
+        """Return which discs have a place and both MTF50 in every one of `planes`, by default all: (discs,)."""
         rows = self._rows(planes)
         return np.asarray(np.isfinite(self.mtf50[rows]).all(axis=(0, 2)) & self.is_placed(planes))
 
@@ -106,5 +112,5 @@ class Trace(Artefact):
 
     @classmethod
     def find_odd(cls, members: Sequence[Self]) -> Mapping[int, str]:
-        """Name the shots of a repeat whose sharpness does not belong with the others'."""
+        """Return the shots whose sharpness deviates from the others': index -> reason."""
         return odd_traces(members)

@@ -38,35 +38,35 @@ def trace_edges(
     mosaic
         The chart shot.
     fit
-        Where its discs lie.
+        The places of its discs.
     stand
         For the print's layout and the limit on shake.
     panel, flat
-        The field's evenness at this setting; the panel is preferred, since it holds the chart's own light. Without
-        either a gradient of light is fitted at each disc.
+        The field's evenness at this setting. The panel is preferred, since the chart's own light is on it. Without
+        either only the gradient of light fitted at each disc corrects for unevenness.
     least_discs_frac
-        Share of the discs found that must have a place, in one plane at least.
+        Share of the discs found that must have a place, in at least one plane.
 
     Returns
     -------
     Trace
-        One table for sharpness, fringing and distortion. What makes it poor: noise, discs under about 20 px across,
-        blur so wide that the ring about an edge never reaches its levels: there the whole disc is fitted, which gives
-        its place, but MTF50 only to a few percent, or not at all. Caveat `beyond_nyquist` where half the
-        discs hold 50 % beyond 0.5 cycles/pixel: few lenses do, sharpened or resampled files do. Caveat `unlike_edges`
-        where most edges of a zone are of a kind that no lens's blur explains.
+        One table for sharpness, fringing and distortion. It is poor with noise, discs under about 20 px across, and
+        blur so wide that the light does not reach its levels on both sides of an edge. The whole disc is fitted then:
+        its place is good, its MTF50 known to a few percent at best. Caveat `beyond_nyquist` where half the discs have
+        an MTF50 over 0.5 cycles/pixel: few lenses do, sharpened or resampled files do. Caveat `unlike_edges` where most
+        edges of a zone cannot be explained by a lens's blur.
 
     Raises
     ------
     Unmeasurable
-        Too few discs could be placed, or all are blurred in one direction (vibration) in a shot that nobody shook.
+        Too few discs could be placed, or all are blurred in one direction (vibration) in a shot without the shaker.
     """
     table = _fit_all(mosaic, fit, stand, panel or flat)
     placed = np.asarray(np.isfinite(table.centre_px).all(axis=2))
     good = placed.sum(axis=1) >= max(least_discs_frac * placed.shape[1], LEAST_DISCS)
     if not good.any():
         best = int(np.argmax(placed.sum(axis=1)))
-        remedy = "check focus, exposure and what hangs before the chart"
+        remedy = "check focus, exposure, and that nothing covers the chart"
         if mosaic.role in SHAKEN_ROLES:
             remedy = "the shaker moved the image too far for its exposure time: shoot shorter times as well"
         raise Unmeasurable(
@@ -80,7 +80,7 @@ def trace_edges(
     ]
     beyond = is_beyond_nyquist(table.mtf50)
     if mosaic.role not in SHAKEN_ROLES:
-        refuse_shake(table.blur_direction, table.mtf50, table.lopsided, stand.shooting.shake_ratio)
+        refuse_shake(table.blur_direction, table.mtf50, table.asymmetry, stand.shooting.shake_ratio)
     placed_everywhere = placed[good].all(axis=0)
     left_out = int((~placed_everywhere).sum())
     size_px = (fit.width_px, fit.height_px)
@@ -115,7 +115,7 @@ def trace_edges(
 
 
 def _fit_all(mosaic: Mosaic, fit: ChartFit, stand: Stand, field: FlatField | None) -> EdgeTable:
-    """Prepare what the walk needs of each disc, and walk."""
+    """Fit all discs: prepare the inputs of `trace_table` and call it."""
     layout = next(use.layout for use in stand.charts if use.layout.name == fit.chart)
     return trace_table(
         mosaic,
@@ -132,7 +132,7 @@ def _fit_all(mosaic: Mosaic, fit: ChartFit, stand: Stand, field: FlatField | Non
 
 
 def _limits(fit: ChartFit, layout: ChartLayout) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
-    """How far inside and outside its edge each disc may be looked at: (discs, 2), px."""
+    """Return how far inside and outside its edge each disc's pixels may be used: (discs, 2), px."""
     rim = 0.55 * (1 - layout.ring_hole_diameter_mm / layout.disc_diameter_mm)
     inside = np.where(_has_kind(fit.node, layout, "ring"), rim, 0.85) * fit.radius_px
     return np.column_stack([inside, np.maximum(fit.clear_px - 1.0, 2.0)])
@@ -141,6 +141,6 @@ def _limits(fit: ChartFit, layout: ChartLayout) -> np.ndarray[tuple[int, int], n
 def _has_kind(
     node: np.ndarray[tuple[int, int], np.dtype[np.int64]], layout: ChartLayout, kind: str
 ) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    """Say which nodes carry marks of a kind: (discs,)."""
+    """Return which nodes carry marks of a kind: (discs,)."""
     marks = {(mark.column, mark.row) for mark in layout.marks if mark.kind == kind}
     return np.array([(int(column), int(row)) in marks for column, row in node], dtype=bool)

@@ -16,14 +16,14 @@ if TYPE_CHECKING:
 
 
 def field_gain(field: FlatField | None, planes: tuple[str, ...], centre_px: Array) -> Array:
-    """The gain about each disc to second order in the place: 1, x, y, x^2, x y and y^2, px from the disc's centre.
+    """Return the gain about each disc as a polynomial: coefficients of 1, x, y, x^2, x y, y^2, px from its centre.
 
     Parameters
     ----------
     field
         The gain map, or None for an even field.
     planes
-        The mosaic's planes; a map without one of them leaves that plane even.
+        The mosaic's planes; one that the map lacks has gain 1.
     centre_px
         (discs, 2).
 

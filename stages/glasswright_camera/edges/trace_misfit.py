@@ -1,7 +1,7 @@
-"""Edges that no lens's blur explains: doubled images, a frame that moved while it was exposed, a dirty chart.
+"""Edges that no lens's blur explains: doubled images, movement during the exposure, a dirty chart.
 
-The kernel reads MTF50 through what it knows of blurs. Where an edge is of another kind its numbers may be off by many
-times their uncertainty, so a place with many such edges is named.
+The fit assumes the blur of a lens. On other edges its MTF50 may be wrong by many times its uncertainty, so zones with
+many such edges are named.
 """
 
 from __future__ import annotations
@@ -22,23 +22,23 @@ if TYPE_CHECKING:
 
 MOST_MISFIT: Final = 0.003
 MUCH_LEFT_OUT: Final = 0.2
-"""An edge is unlike a blur's where the shares of these that it has come to more than 1: what does not fit is left out
-where noise is low and kept where it is not. Measured, at noise of 0.05 to 0.7 % of the step: aberrated pupils up to
-0.3; 1.2 waves of coma or a movement over 5 px up to 0.98; edges doubled 5 px away with a twentieth to a fifth of the
-light, 1.2 to 2. A speck of dust on one disc comes to 0.3 to 0.9."""
+"""An edge counts as unexplained where misfit / MOST_MISFIT + left out / MUCH_LEFT_OUT > 1; both are used because cells
+that do not fit are left out only where noise is low. The sum, measured at noise of 0.05 to 0.7 % of the step: aberrated
+pupils up to 0.3; 1.2 waves of coma or a movement over 5 px up to 0.98; edges doubled 5 px away with a twentieth to a
+fifth of the light, 1.2 to 2; a speck of dust on one disc, 0.3 to 0.9."""
 MANY: Final = 0.5
 """Share of a zone's discs."""
 NOT_JUDGED: Final = SHAKEN_ROLES | {"focus_series"}
-"""Roles of shots that are blurred in other ways on purpose."""
+"""Roles of shots that are blurred on purpose."""
 
 
 def unlike_places(misfit: Array, left_out: Array, place_px: Array, size_px: tuple[int, int], zones: Zones) -> list[str]:
-    """Name the zones in which more than MANY of the discs that have edges have such unlike any lens's blur.
+    """Return the names of zones in which more than MANY of the measured discs have unexplained edges.
 
     Parameters
     ----------
     misfit, left_out
-        (planes, discs): see `Trace`; NaN where no edge was seen. One plane is enough to make a disc unlike.
+        (planes, discs): see `Trace`; NaN where there is no edge. A disc counts if its edge is unexplained in one plane.
     place_px
         (discs, 2).
     size_px

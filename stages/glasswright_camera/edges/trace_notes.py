@@ -1,4 +1,4 @@
-"""What a trace says of discs that were not measured, and of edges too sharp to be a lens's."""
+"""Notes of a trace: discs that were not measured, edges too sharp or not explained by a lens's blur."""
 
 from __future__ import annotations
 
@@ -21,38 +21,38 @@ NYQUIST: Final = 0.5
 REASONS: Final = {
     NO_EDGE: "no edge seen",
     NO_LEVEL: "the ring about the edge is too narrow or clipped",
-    NOT_CONVERGED: "the fit did not come to rest",
-    REJECTED: "over a quarter of the edge is unlike an edge (dirt, or a doubled image)",
+    NOT_CONVERGED: "the fit did not converge",
+    REJECTED: "over a quarter of the edge does not fit (dirt, or a doubled image)",
     TOO_SHARP: "no 50 % point below 1 cycle/pixel",
 }
 
 
 def note_whole(shot: str, planes: Sequence[str], table: EdgeTable) -> tuple[str, ...]:
-    """Say in which planes discs are small for their blur, and of how many MTF50 could not be told."""
+    """Return a note for each plane in which discs were fitted as a whole, with the number of those without MTF50."""
     notes = []
     for plane, ending, mtf50 in zip(planes, table.ending, table.mtf50, strict=True):
         whole = ending == WHOLE_DISC
         if whole.any():
-            untold = int((whole & ~np.isfinite(mtf50).all(axis=1)).sum())
+            unknown = int((whole & ~np.isfinite(mtf50).all(axis=1)).sum())
             notes.append(
                 f"{shot}: {plane} plane: {whole.sum()} of {len(whole)} discs are so small for their blur that they "
-                f"were fitted whole, {untold} of them without MTF50, which could not be told to a tenth: "
-                "larger discs or more magnification would tell it"
+                f"were fitted whole; {unknown} of them have no MTF50, as its uncertainty would be over 10 %: use "
+                "larger discs or more magnification"
             )
     return tuple(notes)
 
 
 def name_failures(ending: NDArray[np.int64], good: NDArray[np.bool_], thing: str = "disc") -> str:
-    """Say why discs were not measured: `2 discs: no edge seen; 1 disc: ...`; empty if all were.
+    """Return why discs were not measured: `2 discs: no edge seen; 1 disc: ...`; empty if all were.
 
     Parameters
     ----------
     ending
         (planes, discs): how each fit ended.
     good
-        (discs,): measured in every plane. A disc that failed in several planes is named by its worst.
+        (discs,): measured in every plane. Of a disc that failed in several planes the worst reason counts.
     thing
-        What they are called.
+        Noun for what was measured.
     """
     worst = ending[:, ~good].min(axis=0) if len(good) else np.empty(0, dtype=np.int64)
     parts = []
@@ -69,24 +69,24 @@ def name_failures(ending: NDArray[np.int64], good: NDArray[np.bool_], thing: str
 
 
 def is_beyond_nyquist(mtf50: Array) -> bool:
-    """Say whether half of the discs hold 50 % beyond the Nyquist frequency of the sensor's pixels."""
+    """Return whether half of the discs have an MTF50 beyond the Nyquist frequency of the sensor's pixels."""
     return bool(np.isfinite(mtf50).any() and np.nanmedian(mtf50) > NYQUIST)
 
 
 def name_notes(shot: str, failed: Sequence[str], *, beyond: bool, unlike: Sequence[str] = ()) -> tuple[str, ...]:
     """Return the notes of a trace.
 
-    `failed` says plane by plane why discs were not measured; `unlike` are zones whose edges no lens's blur explains.
+    `failed` has a text for each plane with discs that were not measured; `unlike` names zones with unexplained edges.
     """
     notes = [f"{shot}: {each}" for each in failed]
     if unlike:
         notes.append(
-            f"{shot}: most edges in {', '.join(unlike)} are unlike any lens's blur (a doubled image, a knock while the "
-            "frame was exposed, dirt), and MTF50 there may be off by many times its uncertainty; look at the shot"
+            f"{shot}: most edges in {', '.join(unlike)} are unlike any lens's blur (a doubled image, a knock during "
+            "the exposure, dirt), and MTF50 there may be wrong by many times its uncertainty; look at the shot"
         )
     if beyond:
         notes.append(
-            f"{shot}: MTF50 lies beyond {NYQUIST:g} cycles/pixel: few lenses resolve so much; "
+            f"{shot}: MTF50 is above {NYQUIST:g} cycles/pixel: few lenses resolve so much; "
             "make sure the file is neither sharpened nor resampled"
         )
     return tuple(notes)

@@ -1,4 +1,4 @@
-"""Which of several shots of one setting is not like the others."""
+"""Outliers among the shots of one setting."""
 
 from __future__ import annotations
 
@@ -16,16 +16,17 @@ if TYPE_CHECKING:
 FAR: Final = 3.5
 """Modified z-score from which a member is odd (Iglewicz and Hoaglin 1993; from memory)."""
 LEAST_CHANGE: Final = 0.03
-"""Differences of sharpness below 3 % never make a shot odd: three shots may agree by chance to a hair."""
+"""Relative differences of MTF50 below this never make a shot odd, as the scatter of three shots may be tiny by
+chance."""
 
 DIFFERENT_BY_NATURE: Final = frozenset({"focus_series", "shake_off", "shake_on"})
 
 
 def odd_traces(members: Sequence[Trace]) -> Mapping[int, str]:
-    """Compare the median sharpness of shots robustly: index -> reason.
+    """Return the shots whose median MTF50 is an outlier: index -> reason.
 
-    Steps of a focus series and shots on the shaker differ by nature and are never odd; shots of different settings
-    are not compared.
+    Steps of a focus series and shots on the shaker differ on purpose and are never odd. Shots of different settings are
+    not compared.
     """
     if members[0].role in DIFFERENT_BY_NATURE or len({member.setting for member in members}) > 1:
         return {}
@@ -36,7 +37,7 @@ def odd_traces(members: Sequence[Trace]) -> Mapping[int, str]:
     score = (level - middle) / max(robust_sigma(level), LEAST_CHANGE * middle / FAR)
     return {
         int(index): (
-            f"median MTF50 {level[index]:.3f} cycles/pixel where the shots beside it have {middle:.3f}: "
+            f"median MTF50 {level[index]:.3f} cycles/pixel, in all shots of the setting {middle:.3f}: "
             "focus or the stand moved"
         )
         for index in np.flatnonzero(np.abs(score) > FAR)

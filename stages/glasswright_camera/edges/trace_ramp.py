@@ -27,18 +27,19 @@ def trace_ramp(
     mosaic
         The ramp shot.
     fit
-        Where its discs lie.
+        The places of its discs.
     stand
         For the ramp's layout and angle.
     flat
-        The field's evenness at this setting; without it a gradient of light is fitted at each disc.
+        The field's evenness at this setting; without it only the gradient of light fitted at each disc corrects for
+        unevenness.
     least_discs_frac
-        Share of the discs found that must give an edge in every plane; far from focus discs may be lost.
+        Share of the discs found whose edges must be measured in every plane; far from focus discs may fail.
 
     Raises
     ------
     Unmeasurable
-        Too few discs gave an edge.
+        The edges of too few discs could be measured.
     """
     use = choose_ramp(stand)
     middle = use.layout.rows // 2
@@ -54,8 +55,8 @@ def trace_ramp(
     good = np.asarray(np.isfinite(table.mtf50).all(axis=(0, 2)))
     if good.sum() < least_discs_frac * len(good):
         raise Unmeasurable(
-            f"only {good.sum()} of the ramp's {len(good)} discs gave an edge in every plane; "
-            "check focus, exposure and what hangs before the board"
+            f"only {good.sum()} of the ramp's {len(good)} discs have an edge that could be measured in every plane; "
+            "check focus, exposure, and that nothing covers the board"
         )
     return RampTrace(
         shot=mosaic.shot,
@@ -78,9 +79,9 @@ def trace_ramp(
 def find_limits(
     fit: RampFit, layout: RampLayout, angle_deg: float
 ) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
-    """Say how far inside and outside its edge each disc may be looked at: (discs, 2), px.
+    """Return how far inside and outside its edge each disc's pixels may be used: (discs, 2), px.
 
-    A disc is seen as an ellipse; its shorter half axis lies the root of the sine below the mean radius.
+    A disc is imaged as an ellipse; its minor semi-axis is the mean radius times the root of the angle's sine.
     """
     half = fit.radius_px * np.sqrt(np.sin(np.radians(angle_deg)))
     inside = 0.85 * half

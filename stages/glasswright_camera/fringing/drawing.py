@@ -1,4 +1,4 @@
-"""A drawing of colour fringing: where red and blue lie from green, magnified."""
+"""Drawing of colour fringing: displacement of red and blue from green, magnified."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 MAGNIFICATIONS = (5, 10, 20, 50, 100, 200, 500, 1000, 2000)
 LONGEST_UNITS = 30.0
-"""How long the longest arrow may become on the drawing."""
+"""Largest length of an arrow on the drawing."""
 
 
 def choose_magnification(longest_px: float, scale: float) -> int:
@@ -47,8 +47,8 @@ def draw_fringing(traces: tuple[Trace, ...]) -> list[Picture]:
     parts = _draw_arrows(view, centre[green], shift, u, times, repeats.node)
     title = f"Red and blue against green, ×{times}"
     described = (
-        f"Each arrow runs from a disc's centre in green to its centre in red or blue, {times} times as long as it is; "
-        "a shift common to the whole frame is part of it. ± is two standard uncertainties."
+        f"Each arrow points from a disc's centre in green to its centre in red or blue, {times} times magnified; "
+        "it includes a shift common to the whole frame. ± is two standard uncertainties."
     )
     return [Picture(title, view.draw(*parts, below=40, name=title, marks=True), described)]
 

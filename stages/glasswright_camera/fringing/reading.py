@@ -1,4 +1,4 @@
-"""From disc centres to displacements by part, and from edge profiles to the fringe's width."""
+"""Displacements of colour planes from disc centres, and the fringe's width from edge profiles."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 FIELD_DEGREES: Final = {0: 4, 1: 12, 2: 24, 3: 40}
-"""Degree of the smooth field of displacements, and the discs it needs: four for each coefficient of a component. A
-lateral colour that runs as r^5 is followed to 2 % of its mean."""
+"""Degree of the smooth field of displacements -> discs needed, four for each coefficient of a component. The field fits
+a lateral colour in r^5 to 2 % of its mean."""
 
 
 def in_corners(place_px: Array, trace: Trace, stand: Stand) -> NDArray[np.bool_]:
-    """Say which discs lie in any of the four corner zones."""
+    """Return which discs lie in a corner zone."""
     members = zone_members(place_px, trace.width_px, trace.height_px, stand.zones)
     return np.asarray(np.any([members[corner] for corner in CORNERS], axis=0))
 
@@ -51,7 +51,7 @@ def displacement(shift: Array, shift_u: Array, place_px: Array, trace: Trace, st
     tangent = np.column_stack([-radius.unit[:, 1], radius.unit[:, 0]])
     tangential = (rest * tangent).sum(axis=1)
     each_u = np.sqrt((shift_u**2).mean(axis=1))
-    # the square of a length holds that of its noise
+    # the square of a measured length includes that of its noise
     length = np.sqrt(np.maximum((shift**2).sum(axis=1) - (shift_u**2).sum(axis=1), 0.0))
     mean, mean_u = mean_length(shift, shift_u, place_px)
     worst, turned = int(np.argmax(length)), int(np.argmax(np.abs(tangential)))
@@ -84,12 +84,12 @@ def displacement(shift: Array, shift_u: Array, place_px: Array, trace: Trace, st
 
 
 def mean_length(shift: Array, shift_u: Array, place_px: Array) -> tuple[float, float]:
-    """Return the mean length of displacements and its standard uncertainty, px, free of the noise that lengths rectify.
+    """Return the mean length of displacements and its standard uncertainty, px, without the bias from noise.
 
-    Each displacement is projected onto the direction that a smooth field through all others has at its place: noise
-    then adds as often as it takes away. (A length is never negative; without any displacement the mean of lengths is
-    1.25 times the noise of one disc, Rice 1944.) Where that direction itself is noise, the projection is too short by
-    up to the field's own noise, which is in the uncertainty.
+    Lengths are never negative, so without any displacement their mean would be 1.25 times the noise of one disc (Rice
+    1944). Therefore each displacement is projected onto the direction, at its place, of a smooth field through all
+    others; noise then averages out. Where that direction is itself noise, the projection is too short by up to the
+    field's own noise, which the uncertainty includes.
 
     Parameters
     ----------
@@ -115,7 +115,7 @@ def mean_length(shift: Array, shift_u: Array, place_px: Array) -> tuple[float, f
 
 
 def _uniform_part(shift: Array, place: Array) -> Array:
-    """Least squares: a shift of the whole frame beside a magnification in r and r^3 (a lattice may hang off centre)."""
+    """Return the uniform shift, (2,), fitted together with radial terms in r and r^3."""
     square = (place**2).sum(axis=1, keepdims=True)
     rows = []
     for axis in range(2):
@@ -130,8 +130,8 @@ def _uniform_part(shift: Array, place: Array) -> Array:
 def fringe_width(repeats: Repeats, centre: Array, stand: Stand) -> tuple[float, float]:
     """Return the width of the fringe at tangential edges of the corner zones, px, and its standard error.
 
-    It is the integral of the difference between two planes' edge profiles over distance, the outer and the inner edge
-    of a disc averaged: each profile is moved by the plane's radial displacement.
+    It is the integral of the absolute difference between two planes' edge profiles, each moved by the plane's radial
+    displacement; the mean of a disc's outer and inner edge.
     """
     trace = repeats.traces[0]
     planes = trace.planes
@@ -161,13 +161,13 @@ def fringe_width(repeats: Repeats, centre: Array, stand: Stand) -> tuple[float, 
 
 
 def _filled(profile: Array, distance: Array) -> Array:
-    """Fill places without pixels by their neighbours."""
+    """Return the profile with gaps interpolated."""
     known = np.isfinite(profile)
     return np.asarray(np.interp(distance, distance[known], profile[known]))
 
 
 def _mean_known(stack: Array) -> Array:
-    """Average over axis 0 what is known; NaN where nothing is."""
+    """Return the mean over axis 0 of finite values; NaN where there are none."""
     known = np.isfinite(stack)
     count = known.sum(axis=0)
     total = np.where(known, stack, 0.0).sum(axis=0)

@@ -12,14 +12,14 @@ from glasswright import Artefact, NonNegative
 class Displacement:
     """Displacement of one plane's disc centres from green's (ISO 19084's chromatic displacement).
 
-    Radial is positive away from the image centre, tangential positive clockwise (x right, y down). Uniform is the
-    shift common to the whole frame; radial and tangential are what remains without it.
+    Uniform is the shift common to the whole frame; radial and tangential parts are without it. Radial is positive away
+    from the image centre, tangential positive clockwise (x right, y down).
     """
 
     worst_px: NonNegative
     """Largest displacement of any disc, the uniform shift included."""
     worst_px_u: float
-    """Widened, for the worst of many is large by chance; see `extremes`."""
+    """Widened, because the largest of many values is biased; see `extremes`."""
     mean_px: NonNegative
     """Mean length over the discs."""
     mean_px_u: float
@@ -54,8 +54,8 @@ class Fringing(Artefact):
     worst_blue_green_px: NonNegative
     worst_blue_green_px_u: float
     corner_fringe_px: NonNegative
-    """Width of a band of pure colour as strong as the fringe at edges across the image radius, the wider of red's and
-    blue's, mean over the corner zones: it holds lateral colour and difference of blur."""
+    """Width of a band of full colour equivalent to the fringe at edges across the image radius, the wider of red and
+    blue, mean over the corner zones. It includes lateral colour and differences of blur."""
     corner_fringe_px_u: float
     disc_count: int
     shot_count: int

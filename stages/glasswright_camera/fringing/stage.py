@@ -14,10 +14,10 @@ from glasswright_camera.stand import Stand
 
 @stage
 def measure_fringing(traces: tuple[Trace, ...], stand: Stand) -> Fringing:
-    """Measure how far red and blue disc centres lie from green ones, and how wide the fringe at an edge is.
+    """Measure the displacement of red and blue disc centres from green ones, and the width of the fringe at edges.
 
-    Definitions follow ISO 19084 (chromatic displacement and its radial part from a chart of dots); each disc's centre
-    is that of its fitted edge, plane by plane at the undemosaiced pixels, so no colour interpolation enters.
+    Definitions follow ISO 19084 (chromatic displacement and its radial part from a chart of dots). Each disc's centre
+    is that of its fitted edge in one plane, at the undemosaiced pixels, so colour interpolation has no effect.
 
     Parameters
     ----------
@@ -29,7 +29,7 @@ def measure_fringing(traces: tuple[Trace, ...], stand: Stand) -> Fringing:
     Returns
     -------
     Fringing
-        What makes it poor: discs whose blur is lopsided (coma), whose centre then follows the bulk of the light.
+        It is poor for asymmetric blur (coma), where the centre depends on its definition.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""From a focus series to sharpness at best focus."""
+"""Sharpness at best focus, from a focus series."""
 
 from __future__ import annotations
 
@@ -32,23 +32,25 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 WAVELENGTH_UM: Final = {"red": 0.61, "green": 0.54, "blue": 0.46}
-"""Middle of what each plane sees (common practice, no source); a plane without a filter takes green's. It only decides
-how the curve passes from diffraction to geometry."""
+"""Central wavelength of each plane (common practice, no source); a plane without a filter has green's. It only sets the
+share of diffraction in the through-focus curve."""
 MISFIT: Final = 1.5
-"""From here on (times what is expected) a step is looked for that does not belong with the others."""
+"""Root of reduced chi-square from which on an odd step is searched for."""
 ODD_FRAC: Final = 0.03
-"""An odd step's MTF50 differs from what the others lead to by this share at least, in half of the zones,"""
 ODD_U: Final = 4.0
-"""and by so many standard uncertainties."""
-BELIEVED: Final = 1.4
-"""A peak that lies so many times above the sharpest step is none."""
+"""A step is odd if its MTF50 differs from the prediction of the other steps by at least this share and this many
+standard uncertainties, in half of the zones."""
+MOST_PEAK_RATIO: Final = 1.4
+"""Largest ratio of the curve's peak to the sharpest step; a higher peak is not accepted."""
 NEAR: Final = 1.0
-"""x within which a step is near enough to focus for its edges to be looked at."""
+"""Largest x of steps near focus, at which edges are checked."""
 COARSE: Final = 0.72
-"""x between two steps from which aberrations that nobody knows may hide between them where much of the blur is
-diffraction: with half a wave of spherical aberration at f/8 to f/16 the stated uncertainty holds the peak of steps of
-one depth of focus (x up to 0.70), and in 40 to 67 % of series of 1.25 to 1.5 depths (0.77 to 0.99)."""
+"""x between two steps from which on unknown aberrations between them may exceed the uncertainty where much of the blur
+is diffraction. With half a wave of spherical aberration at f/8 to f/16 the stated uncertainty covers the peak for steps
+of one depth of focus (x up to 0.70), but only in 40 to 67 % of series with steps of 1.25 to 1.5 depths (0.77 to
+0.99)."""
 MUCH_DIFFRACTION: Final = 0.15
+"""Share of diffraction in the blur at focus from which on coarse steps are named."""
 COARSE_STEPS: Final = "coarse_focus_steps"
 UNLIKE: Final = "unlike_edges"
 ODD_STEP: Final = "odd_focus_step"
@@ -56,7 +58,7 @@ ODD_STEP: Final = "odd_focus_step"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Series:
-    """The steps that are used, in order, and what is to be said of the others."""
+    """The steps that are used, in order, with notes on those left out."""
 
     traces: tuple[Trace, ...]
     left_out: tuple[str, ...] = ()
@@ -64,17 +66,17 @@ class Series:
 
     @property
     def step(self) -> Array:
-        """Places of the steps, by number of the shot: one that is lost leaves its gap."""
+        """Positions of the steps, by number of the shot; a missing shot leaves a gap."""
         return np.array([trace.sequence_count for trace in self.traces], dtype=np.float64)
 
 
 def read_best_focus(series: tuple[Trace, ...], stand: Stand, least: int) -> BestFocus:
-    """Read sharpness where the centre zone of the main plane is sharpest, and where everything else is.
+    """Measure sharpness at the best focus of the centre zone in the main plane, and the foci of all zones and discs.
 
     Raises
     ------
     Unmeasurable
-        Fewer than five steps, or the centre is not sharpest within them.
+        Fewer than five steps, or the centre's best focus lies outside them.
     """
     first = min(trace.sequence_count for trace in series)
     chosen = leave_out_odd(tuple(sorted(series, key=lambda trace: trace.sequence_count)), stand, least)
@@ -144,7 +146,7 @@ def read_best_focus(series: tuple[Trace, ...], stand: Stand, least: int) -> Best
 
 
 def cutoff_of(trace: Trace, plane: int, stand: Stand) -> float:
-    """Return the frequency beyond which diffraction lets nothing through, cycles per pixel; infinite if not known."""
+    """Return the cut-off frequency of diffraction, cycles per pixel; infinite if not known."""
     setting = trace.setting
     if setting is None or setting.f_number is None:
         return float("inf")
@@ -158,14 +160,14 @@ def _fit(step: Array, value: Array, value_u: Array, cutoff: float) -> FocusCurve
 
 
 def find_centre(step: Array, curves: FocusCurves, centre: int, value: Array) -> tuple[float, float]:
-    """Return the centre's best focus, the mean of both directions, and its standard uncertainty.
+    """Return the centre's best focus, the mean of both directions, and its standard uncertainty, in steps.
 
-    `value` is its MTF50 in each step.
+    `value` is the centre's MTF50 in each step.
 
     Raises
     ------
     Unmeasurable
-        It is not measured in five steps, or lies outside the series: the message says on which side.
+        The centre is measured in fewer than five steps, or its focus lies outside the series.
     """
     place, place_u = curves.place[2 * centre : 2 * centre + 2], curves.place_u[2 * centre : 2 * centre + 2]
     if not np.isfinite(place).all():
@@ -173,12 +175,12 @@ def find_centre(step: Array, curves: FocusCurves, centre: int, value: Array) -> 
     here, here_u = float(place.mean()), float(np.hypot(*place_u) / 2)
     sharpest = int(np.argmax(value))
     inside = step.min() < here < step.max()
-    too_high = curves.mtf50[2 * centre : 2 * centre + 2].mean() > BELIEVED * value[sharpest]
+    too_high = curves.mtf50[2 * centre : 2 * centre + 2].mean() > MOST_PEAK_RATIO * value[sharpest]
     if not inside or too_high:
         if 0 < sharpest < len(step) - 1:
             raise Unmeasurable(
-                "the steps of the focus series lie on no curve through focus, though the sharpest is none of its ends: "
-                "the stand was knocked, or the focus did not move as it should; shoot the series again"
+                "the steps of the focus series fit no through-focus curve, although the sharpest is neither the first "
+                "nor the last: the stand was knocked, or the focus did not move as it should; shoot the series again"
             )
         side = "first" if here <= step.min() else "last"
         raise Unmeasurable(
@@ -189,9 +191,9 @@ def find_centre(step: Array, curves: FocusCurves, centre: int, value: Array) -> 
 
 
 def leave_out_odd(series: tuple[Trace, ...], stand: Stand, least: int) -> Series:
-    """Name steps that do not belong with the others and leave them out, as long as five remain.
+    """Return the series without odd steps, which are noted and left out as long as five remain.
 
-    A step is odd where, in half of the zones, it reads what the curve through the others does not lead to.
+    A step is odd where its MTF50, in half of the zones, deviates from the curve through the other steps.
 
     Raises
     ------
@@ -203,25 +205,25 @@ def leave_out_odd(series: tuple[Trace, ...], stand: Stand, least: int) -> Series
             f"the focus series has {len(series)} steps that can be used; {LEAST_STEPS} are needed: shoot more"
         )
     kept = list(series)
-    said: list[str] = []
+    notes: list[str] = []
     while True:
         found = _find_odd(tuple(kept), stand, least)
         if found is None:
-            return Series(traces=tuple(kept), left_out=tuple(said))
-        index, reads, leads = found
+            return Series(traces=tuple(kept), left_out=tuple(notes))
+        index, read, predicted = found
         text = (
-            f"{kept[index].shot} reads {reads:.3f} cycles/pixel in the centre where the other steps lead to {leads:.3f}"
+            f"{kept[index].shot} reads {read:.3f} cycles/pixel in the centre, the other steps predict {predicted:.3f}"
             ": the stand was knocked, or the focus did not move as it should"
         )
         if len(kept) == LEAST_STEPS:
-            # five steps that disagree say nothing of which of them is right
+            # of five steps that disagree the wrong one cannot be found
             return Series(traces=tuple(kept), left_out=(), caveats=(ODD_STEP,))
-        said.append(f"left out: {text}")
+        notes.append(f"left out: {text}")
         del kept[index]
 
 
 def _find_odd(series: tuple[Trace, ...], stand: Stand, least: int) -> tuple[int, float, float] | None:
-    """Find the step without which the others agree best, if it is odd: its place, its MTF50 and the expected one."""
+    """Return the odd step without which the others agree best: index, MTF50 and predicted MTF50; None if none is."""
     zones = read_zones(share_discs(series), stand.zones, least)
     main = main_plane(series[0])
     step = np.array([trace.sequence_count for trace in series], dtype=np.float64)
@@ -242,24 +244,24 @@ def _find_odd(series: tuple[Trace, ...], stand: Stand, least: int) -> tuple[int,
         surely = np.abs(apart) / np.hypot(expected_u, 2 * value_u[k] / value[k])
         known = np.isfinite(surely)
         odd = (np.abs(apart) > 2 * ODD_FRAC) & (surely > ODD_U)
-        # where the others agree without it, and it stands apart most
+        # the others must agree without it; of several, the one that deviates most
         agree = known.any() and np.nanmedian(fit.misfit) <= MISFIT + np.nanmedian(whole.misfit) / 4
         if agree and 2 * odd.sum() >= known.sum() and np.median(surely[known]) > most:
             best, most = k, float(np.median(surely[known]))
             zone = int(np.flatnonzero(known)[0])
-            leads = float(np.exp(-expected[zone] / 2))
-    return None if best < 0 else (best, float(value[best, zone]), leads)
+            predicted = float(np.exp(-expected[zone] / 2))
+    return None if best < 0 else (best, float(value[best, zone]), predicted)
 
 
 def _disc_columns(shared: Repeats, plane: int) -> tuple[Array, Array]:
-    """Return MTF50 of each disc and its uncertainty: (steps, 2 discs), sagittal and tangential of each disc."""
+    """Return MTF50 of each disc and its uncertainty: (steps, 2 * discs), sagittal and tangential of each disc."""
     value = shared.stack(lambda t: t.mtf50)[:, plane]
     value_u = shared.stack(lambda t: t.mtf50_u)[:, plane]
     return value.reshape(len(value), -1), value_u.reshape(len(value), -1)
 
 
 def _place_behind(curves: FocusCurves, step: Array, here: float) -> tuple[Array, Array]:
-    """Return how far each pair of foci lies behind the centre's: a later step reaches what lies before."""
+    """Return the distance of each pair of foci behind the centre's, in steps: later steps focus farther in front."""
     inside = (curves.place > step.min()) & (curves.place < step.max())
     behind = np.where(inside, here - curves.place, np.nan)
     return behind.reshape(-1, 2), np.where(inside, curves.place_u, np.nan).reshape(-1, 2)
@@ -286,7 +288,7 @@ def _lay_foci(curves: FocusCurves, step: Array, here: float, here_u: float, step
 def _axial_colour(
     curves: list[FocusCurves], planes: tuple[str, ...], colour: str, centre: int, step_um: float, step_u: float
 ) -> tuple[float, float]:
-    """Return how far a colour's focus lies behind green's in the centre, um; NaN where either is not there."""
+    """Return how far a colour's focus lies behind green's in the centre, um; NaN where either plane is missing."""
     if colour not in planes or "green" not in planes:
         return float("nan"), float("nan")
     pair = slice(2 * centre, 2 * centre + 2)
@@ -297,22 +299,22 @@ def _axial_colour(
 
 
 def name_coarse(curves: FocusCurves, centre: int, step: Array) -> tuple[str, ...]:
-    """Say where the steps lie so far apart that the curve between them rests on what a lens's blur usually is."""
+    """Return a note where the steps are so far apart that the curve between them depends on assumed aberrations."""
     apart = float(np.median(np.diff(step)) * np.exp(curves.rate[2 * centre]))
     share = float(curves.share[2 * centre])
     if apart <= COARSE or share <= MUCH_DIFFRACTION:
         return ()
     return (
-        f"the steps of the focus series are too coarse: one step beside focus 1/MTF50 is {np.sqrt(1 + apart**2):.1f} "
-        f"times that in focus, and aberrations may hide between them; shoot steps of {COARSE / apart:.2f} times their "
-        "size",
+        f"the steps of the focus series are too coarse: one step from focus, 1/MTF50 is {np.sqrt(1 + apart**2):.1f} "
+        "times that in focus, and aberrations between the steps may not show; shoot steps of "
+        f"{COARSE / apart:.2f} times their size",
     )
 
 
 def name_unlike(
     series: tuple[Trace, ...], curves: FocusCurves, centre: int, step: Array, stand: Stand
 ) -> tuple[str, ...]:
-    """Name the zones whose edges no lens's blur explains in most of the steps near focus."""
+    """Return a note that names the zones with unexplained edges in most of the steps near focus."""
     x = np.exp(curves.rate[2 * centre]) * np.abs(step - curves.place[2 * centre])
     near = [trace for trace, off in zip(series, x, strict=True) if off <= max(NEAR, x.min())]
     main = main_plane(series[0])
@@ -325,5 +327,5 @@ def name_unlike(
         return ()
     return (
         f"most edges in {', '.join(zone.replace('_', ' ') for zone in zones)} are unlike any lens's blur in the steps "
-        "near focus (a doubled image, dirt), and MTF50 there may be off by many times its uncertainty",
+        "near focus (a doubled image, dirt), and MTF50 there may be wrong by many times its uncertainty",
     )

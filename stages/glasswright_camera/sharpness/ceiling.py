@@ -1,4 +1,4 @@
-"""The ceiling of sharpness that diffraction and the pixel set, and a flag on what exceeds it."""
+"""The highest MTF50 that diffraction and the pixel allow (the ceiling), and a caveat for values above it."""
 
 from __future__ import annotations
 
@@ -21,15 +21,15 @@ if TYPE_CHECKING:
 
 HALF: Final = 0.5
 SHORTEST_UM: Final = (0.56, 0.47, 0.4)
-"""Shortest light that the red, green and blue planes of usual colour filters see (common practice, no source)."""
+"""Shortest wavelengths that common red, green and blue filters pass (common practice, no source)."""
 PIXEL_HALF_CY_PER_PX: Final = 0.6033545644016142
-"""Where sinc(f), the transfer of a fully light-sensitive square pixel, is one half."""
+"""Frequency at which sinc(f), the transfer function of a fully light-sensitive square pixel, is one half."""
 
 
 def diffraction_transfer(share: float) -> float:
-    """Return the transfer of a perfect lens with a circular aperture at a share of the cut-off frequency.
+    """Return the MTF of a perfect lens with a circular aperture at a share x of the cut-off frequency.
 
-    (2/pi) (arccos x - x sqrt(1 - x^2)), 0 from the cut-off on: Goodman, Introduction to Fourier Optics, the incoherent
+    (2/pi) (arccos x - x sqrt(1 - x^2)), 0 from the cut-off on: Goodman, Introduction to Fourier Optics, incoherent
     transfer function of a circular pupil.
     """
     if share >= 1:
@@ -40,16 +40,16 @@ def diffraction_transfer(share: float) -> float:
 def find_ceiling(f_number: float, wavelength_um: float, pitch_um: float) -> float:
     """Return the highest MTF50 that an image can have, in cycles per pixel.
 
-    It is where the transfer of a perfect lens (cut-off 1 / (wavelength x f-number)) times that of the pixel, sinc(f),
-    falls to one half. A pixel that is light-sensitive over less than its whole pitch, or an aperture wider than its
-    f-number says, would lift it a little.
+    There the MTF of a perfect lens (cut-off 1 / (wavelength x f-number)) times that of the pixel, sinc(f), falls to one
+    half. A pixel that is light-sensitive over less than its whole pitch, or an aperture wider than its f-number, would
+    raise it a little.
 
     Parameters
     ----------
     f_number
-        As the lens bears it; the working f-number of a lens focused near is higher, so this errs to the safe side.
+        As engraved on the lens. The working f-number at close focus is higher, so the true ceiling is lower.
     wavelength_um
-        Shortest wavelength that the plane sees.
+        Shortest wavelength that reaches the plane.
     pitch_um
         Pixel pitch.
     """
@@ -64,16 +64,16 @@ def find_ceiling(f_number: float, wavelength_um: float, pitch_um: float) -> floa
 Measured = TypeVar("Measured", Sharpness, BestFocus)
 CAVEAT: Final = "above_diffraction_limit"
 BEYOND_U: Final = 3.0
-"""A value that lies above its ceiling by more than so many of its standard uncertainties is a measuring fault."""
+"""Standard uncertainties by which a value must exceed its ceiling to count as a fault of the measurement."""
 
 
 def flag_impossible(sharpness: Measured, setting: Setting | None, stand: Stand) -> Measured:
-    """Return a setting's sharpness with the caveat and a note where a value lies above its ceiling beyond doubt.
+    """Return a setting's sharpness, with the caveat and a note if a value lies significantly above its ceiling.
 
     Parameters
     ----------
     setting
-        Of the shots; without an f-number there is no ceiling, and nothing is flagged.
+        Setting of the shots; without an f-number there is no ceiling and no caveat.
     """
     if setting is None or setting.f_number is None:
         return sharpness
@@ -87,7 +87,7 @@ def flag_impossible(sharpness: Measured, setting: Setting | None, stand: Stand) 
 def lay_ceiling(table: Table, stand: Stand, shortest_um: tuple[float, float, float]) -> NDArray[np.float64]:
     """Return the ceiling of each setting and plane, cycles per pixel: (settings, planes)."""
     red, green, blue = shortest_um
-    # what is reported as green sees all light where there are no colour filters
+    # without colour filters the plane reported as green gets all wavelengths
     if stand.sensor.monochrome or not np.isfinite(table.detail[:, (0, 2)]).any():
         green = blue
     pitch = stand.sensor.pixel_pitch_um
@@ -96,29 +96,29 @@ def lay_ceiling(table: Table, stand: Stand, shortest_um: tuple[float, float, flo
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Nearness:
-    """How near to the ceiling everything comes."""
+    """Ratio of MTF50 to its ceiling: the highest of a table, where it is, and values above the ceiling."""
 
     ratio: float
     ratio_u: float
     where: str
     faults: tuple[str, ...]
-    """What lies above it beyond doubt, the worst of each setting."""
+    """Texts on values significantly above the ceiling, the worst of each setting."""
 
 
 def compare_with_ceiling(table: Table, ceiling: NDArray[np.float64], beyond_u_ratio: float) -> Nearness:
-    """Hold every measured MTF50 against the ceiling of its setting and plane.
+    """Compare every measured MTF50 with the ceiling of its setting and plane.
 
     Parameters
     ----------
     ceiling
         (settings, planes).
     beyond_u_ratio
-        How many standard uncertainties above it are beyond doubt.
+        Standard uncertainties above the ceiling from which on a value is a fault.
     """
     share = table.detail / ceiling[:, :, None, None]
     if not np.isfinite(share).any():
         return Nearness(ratio=np.nan, ratio_u=np.nan, where="nothing measured", faults=())
-    # what has no uncertainty is taken at its word
+    # values without an uncertainty count as exact
     own = np.nan_to_num(table.detail_u)
     excess = table.detail - ceiling[:, :, None, None] - beyond_u_ratio * own
     top = np.unravel_index(int(np.nanargmax(share)), share.shape)

@@ -40,7 +40,7 @@ class FieldReading:
 
 
 def read_field(traces: tuple[Trace, ...]) -> FieldReading | None:
-    """Take the shots of a setting together; None where they share no disc or are not of one body."""
+    """Combine the shots of a setting; None where they share no disc or come from different bodies."""
     first = traces[0]
     if any((t.width_px, t.height_px, t.planes) != (first.width_px, first.height_px, first.planes) for t in traces):
         return None
@@ -64,7 +64,7 @@ def read_field(traces: tuple[Trace, ...]) -> FieldReading | None:
 
 
 def draw_sharpness(field: FieldReading) -> list[Picture]:
-    """Draw both maps on one scale, and the transfer functions."""
+    """Draw the sagittal and tangential maps on one scale, and the transfer functions."""
     low, high = float(np.floor(field.value.min() * 50) / 50), float(np.ceil(field.value.max() * 50) / 50)
     maps = [_draw_map(field, side, low, high) for side in range(2)]
     return [*maps, _draw_transfer(field)]
@@ -88,7 +88,7 @@ def _draw_map(field: FieldReading, side: int, low: float, high: float) -> Pictur
     parts += [shade_bar(below, low, high, "cycles/pixel"), label(WIDTH - 14, below + 10, where, anchor="end")]
     described = (
         f"{field.plane.capitalize()} plane, {MEANING[side]}; one disc of the chart each, {_format_shots(field.shots)}; "
-        "± is two standard uncertainties from pixel noise. The sensor's rows and columns as they lie."
+        "± is two standard uncertainties from pixel noise. Orientation as on the sensor."
     )
     return Picture(title, view.draw(*parts, below=52, name=title, marks=True), described)
 
@@ -98,7 +98,7 @@ def _format_shots(count: int) -> str:
 
 
 def choose_spots(field: FieldReading) -> list[tuple[str, int]]:
-    """Name the disc nearest the frame's middle and the outermost of each quarter -> index."""
+    """Return name and index of the disc nearest the frame's middle and of the outermost in each quarter."""
     middle = np.array([(field.view.width_px - 1) / 2, (field.view.height_px - 1) / 2])
     off = field.place_px - middle
     distance = np.hypot(off[:, 0], off[:, 1])

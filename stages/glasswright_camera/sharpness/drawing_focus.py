@@ -1,4 +1,4 @@
-"""A drawing of a focus series: MTF50 of the centre and the corners against the step."""
+"""Drawing of a focus series: MTF50 of the centre and the corners against the step."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ if TYPE_CHECKING:
 
 DRAWN = ("centre", *CORNERS)
 FARTHEST_FALL = 3.0
-"""The curve is drawn as far as 1/MTF50^2 is this many times that at its best."""
+"""The curve is drawn up to this many times the 1/MTF50^2 at best focus."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SeriesZones:
-    """MTF50 of the drawn zones that were measured, mean of both directions: (steps, zones), and the curves."""
+    """MTF50 of the zones drawn, mean of both directions, (steps, zones), and their curves."""
 
     names: tuple[str, ...]
     step: Array
@@ -55,7 +55,7 @@ def read_series_zones(series: tuple[Trace, ...]) -> SeriesZones | None:
         step=step,
         value=value,
         value_u=value_u,
-        # how much of the blur is diffraction matters far from focus alone
+        # the share of diffraction matters only far from focus
         curves=fit_focus_curves(step, value, value_u, float("inf")),
     )
 
@@ -74,8 +74,8 @@ def draw_focus(series: tuple[Trace, ...]) -> list[Picture]:
     parts.append(legend(34, plot.y.start + 62, key, apart=106))
     title = "Focus series"
     described = (
-        "MTF50 (mean of sagittal and tangential) of the centre and the corners; lines are curves of a defocused pupil "
-        "through the steps, and upright marks show each zone's own best focus; thin lines only join the steps of a "
+        "MTF50 (mean of sagittal and tangential) of the centre and the corners. Lines are curves of a defocused pupil "
+        "fitted to the steps; marks at the bottom show each zone's best focus. Thin lines only join the steps of a "
         "zone whose best focus lies outside the series. Bars are two standard uncertainties."
     )
     return [Picture(title, plot_canvas(plot, *parts, name=title), described)]

@@ -1,8 +1,7 @@
-"""Wide weak halos: whether the discs of a frame show one, and how uncertain MTF50 is for it.
+"""Detection of wide weak halos, and the uncertainty of MTF50 that they cause.
 
-`edges/kernel/far.py` says what the light far from the edges is. A halo belongs to the whole lens, so its planes and
-discs are taken together: in one disc its light is below noise.
-"""
+The light far from the edges is measured in `edges/kernel/far.py`. In one disc a halo's light is below the noise, but
+all discs and planes of a lens share the halo, so they are averaged."""
 
 from __future__ import annotations
 
@@ -19,13 +18,14 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 WIDE_HALO: Final = 6e-4
-"""Share of the step from which far light is a halo's. Measured on discs of 44 px radius under a core of 0.7 px, planes
-and discs together: blurs without a halo leave up to 4e-4 (at 30 px radius 5e-4), 3 % of the light in 8 px 10e-4."""
+"""Far light, of the step, above which there is a halo. Measured on discs of 44 px radius with a core of 0.7 px,
+averaged over planes and discs: blurs without a halo give up to 4e-4 (at 30 px radius 5e-4); 3 % of the light in a halo
+of 8 px gives 10e-4."""
 SURE_OF_HALO: Final = 3.0
-"""Of its standard uncertainties far light must exceed WIDE_HALO by."""
+"""Standard uncertainties by which far light must exceed WIDE_HALO."""
 FAR_LIGHT_SHAPE_U: Final = 12.0
-"""Relative standard uncertainty of MTF50 for each share of the step that a halo leaves: with 3 to 20 % of the light in
-5 to 12 px, and tails that fall as r^-3, MTF50 was off by 3 to 27 times that share."""
+"""Relative standard uncertainty of MTF50 over the halo's far light, of the step. With 3 to 20 % of the light in halos
+of 5 to 12 px, and with tails that fall as r^-3, the relative error of MTF50 was 3 to 27 times the far light."""
 MAD: Final = 1.4826
 MEDIAN_U: Final = 1.2533
 """Standard deviation over the median absolute deviation, and uncertainty of a median over that of a mean: of a normal
@@ -39,19 +39,19 @@ UNSEEN: Final = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FarLight:
-    """Light that the fits leave far from the edges, in the ring of the discs in which it is largest."""
+    """Light far from the edges that the fits do not predict, in the ring in which it is largest."""
 
     value: float
-    """Of the step; NaN where too few discs have the room."""
+    """Of the step; NaN where too few discs are large enough."""
     value_u: float
 
     @property
     def is_halo(self) -> bool:
-        """Whether it is more than a blur without a halo leaves."""
+        """Whether it is significantly more than blurs without a halo give."""
         return abs(self.value) > WIDE_HALO + SURE_OF_HALO * self.value_u
 
     def mtf50_u(self) -> float:
-        """Return the relative standard uncertainty of MTF50 that comes of it; 0 where it is no halo's."""
+        """Return the relative standard uncertainty of MTF50 that the halo causes; 0 without one."""
         return FAR_LIGHT_SHAPE_U * abs(self.value) if self.is_halo else 0.0
 
     def caveats(self) -> tuple[str, ...]:
@@ -59,23 +59,22 @@ class FarLight:
         return (HALO,) if self.is_halo else ()
 
     def notes(self) -> tuple[str, ...]:
-        """Return what to say of a halo: that there is one, or that none could be seen."""
+        """Return a note if there is a halo, or if none could be detected."""
         if not np.isfinite(self.value):
             return (UNSEEN,)
         if not self.is_halo:
             return ()
         return (
-            f"a wide weak halo (haze, spherical aberration, scatter): {100 * self.value:+.2f} % of the step is left "
-            f"far from the discs' edges, less than {100 * WIDE_HALO:.2f} % without a halo; MTF50 may be off by "
-            f"{100 * self.mtf50_u():.1f} % for it, as its uncertainty says",
+            f"a wide weak halo (haze, spherical aberration, scatter): light of {100 * self.value:+.2f} % of the step "
+            f"far from the discs' edges, without a halo less than {100 * WIDE_HALO:.2f} %; MTF50 may therefore be "
+            f"wrong by {100 * self.mtf50_u():.1f} %, which its uncertainty includes",
         )
 
 
 def find_far_light(repeats: Repeats) -> FarLight:
-    """Average the light left far from the edges over planes, discs and shots.
+    """Average the far light over planes and shots, and take its median over the discs, so that dust does not count.
 
-    A median over the discs, so that dust on one does not count; its uncertainty is their scatter's, in which paper and
-    light are.
+    The standard uncertainty comes from the scatter of the discs, which includes unevenness of paper and lighting.
     """
     if not all(trace.far_light.size for trace in repeats.traces):
         return FarLight(value=float("nan"), value_u=float("nan"))

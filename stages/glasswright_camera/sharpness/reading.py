@@ -1,4 +1,4 @@
-"""From traces to the sharpness of zones, as shot, and how a reading is laid out by colour, zone and direction."""
+"""Sharpness of zones as shot, from traces, and its layout by colour, zone and direction."""
 
 from __future__ import annotations
 
@@ -31,13 +31,13 @@ SHAPE_U: Final = 0.0004
 CURVED_SHAPE_U: Final = 0.024
 UNEVEN_SHAPE_U: Final = 0.0015
 UNEVEN: Final = 0.06
-LOPSIDED_SHAPE_U: Final = 0.0012
-"""Shares of MTF50 by which it may be off because a blur is of no known shape: of a straight edge; for the square of how
-many blurs (1/MTF50) the disc's radius holds; and, where sagittal and tangential blur (1/MTF50^2) differ by more than
-UNEVEN of their sum, of whatever is not round, in proportion below that; and for each unit of lopsidedness. About the
-rms error over many blurs at low noise (the third: 0.12 % of pupils without a pixel, 0.04 % with one), the second 1.4
-times that, as at two blurs to the radius single blurs are off by more than most. All discs and shots of a lens share
-it, so it does not average out."""
+ASYMMETRY_SHAPE_U: Final = 0.0012
+"""Relative standard uncertainties of MTF50 from the unknown shape of the blur: of a straight edge; times the square of
+(blur over disc radius); of blur that is not round, in full where sagittal and tangential blur (1/MTF50^2) differ by
+UNEVEN of their sum or more, in proportion below; per unit of asymmetry. They are about the rms errors over many blurs
+at low noise (the third: 0.12 % of pupils without a pixel, 0.04 % with one); the second is 1.4 times the rms error,
+because at two blurs to the radius some blurs are far worse than most. All discs and shots of a lens share these errors,
+so they do not average out."""
 COLOURS: Final = ("red", "green", "blue")
 
 
@@ -47,61 +47,61 @@ class Reading:
 
     value: Array
     own_u: Array
-    """What each number does not share with the others: noise and scatter."""
+    """Independent standard uncertainty of each value: noise and scatter."""
     common_u: Array
-    """What all numbers of a lens share: that its blur is of no known shape."""
-    turning_u: Array
-    """The same of what sagittal and tangential have against each other."""
+    """Standard uncertainty that all values of a lens share: the unknown shape of its blur."""
+    direction_u: Array
+    """The same, of opposite sign in sagittal and tangential values."""
     discs: NDArray[np.int64]
     """(planes, zones)."""
 
 
-def shape_parts(mtf50: Array, radius_px: float, lopsided: Array) -> tuple[Array, Array]:
-    """Return the uncertainty of MTF50 that comes of the blur's shape, cycles/pixel: common and turning part.
+def shape_parts(mtf50: Array, radius_px: float, asymmetry: Array) -> tuple[Array, Array]:
+    """Return the standard uncertainties of MTF50 from the blur's unknown shape, cycles/pixel: common and directional.
 
-    The turning part differs between sagittal and tangential, the common part does not. `mtf50` is (..., 2), sagittal
-    and tangential, and so is what is returned; `lopsided` is (...,), see `lopsidedness`.
+    The directional part has opposite signs in sagittal and tangential values. `mtf50` and both results are (..., 2),
+    sagittal and tangential; `asymmetry` is (...,), see `find_asymmetry`.
     """
     blur = 1 / mtf50**2
     uneven = np.abs(blur[..., :1] - blur[..., 1:]) / blur.sum(axis=-1, keepdims=True)
     blurs = mtf50 * radius_px
-    bent = np.where(blurs < WHOLE_BLURS, whole_shape_u(blurs), CURVED_SHAPE_U / blurs**2)
-    # where one direction was not measured the other is taken to be the worst case
-    turning = UNEVEN_SHAPE_U * np.minimum(np.nan_to_num(uneven / UNEVEN, nan=1.0), 1.0)
-    coma = LOPSIDED_SHAPE_U * lopsided[..., None]
-    return np.asarray(mtf50 * np.sqrt(SHAPE_U**2 + bent**2 + coma**2)), np.asarray(mtf50 * turning)
+    curved = np.where(blurs < WHOLE_BLURS, whole_shape_u(blurs), CURVED_SHAPE_U / blurs**2)
+    # where one direction was not measured the worst case is assumed
+    directional = UNEVEN_SHAPE_U * np.minimum(np.nan_to_num(uneven / UNEVEN, nan=1.0), 1.0)
+    coma = ASYMMETRY_SHAPE_U * asymmetry[..., None]
+    return np.asarray(mtf50 * np.sqrt(SHAPE_U**2 + curved**2 + coma**2)), np.asarray(mtf50 * directional)
 
 
-def shape_u(mtf50: Array, radius_px: float, lopsided: Array) -> Array:
-    """Return both parts together."""
-    return np.asarray(np.hypot(*shape_parts(mtf50, radius_px, lopsided)))
+def shape_u(mtf50: Array, radius_px: float, asymmetry: Array) -> Array:
+    """Return the combined standard uncertainty of `shape_parts`."""
+    return np.asarray(np.hypot(*shape_parts(mtf50, radius_px, asymmetry)))
 
 
-def lopsidedness(lopsided: Array, lopsided_u: Array) -> Array:
-    """Return how lopsided blurs are, whatever the direction, less what noise makes: (...,) from (..., 2)."""
-    return np.asarray(np.sqrt(np.maximum((lopsided**2 - lopsided_u**2).sum(axis=-1), 0.0)))
+def find_asymmetry(asymmetry: Array, asymmetry_u: Array) -> Array:
+    """Return the size of an asymmetry (..., 2) in any direction, less the noise: (...,)."""
+    return np.asarray(np.sqrt(np.maximum((asymmetry**2 - asymmetry_u**2).sum(axis=-1), 0.0)))
 
 
-def zone_lopsidedness(repeats: Repeats, stand: Stand) -> Array:
-    """Return the same of each zone, rms over its discs and the traces: (planes, zones), 0 where a zone has none."""
+def zone_asymmetry(repeats: Repeats, stand: Stand) -> Array:
+    """Return the same for each zone, rms over its discs and the traces: (planes, zones), 0 where a zone has none."""
     trace = repeats.traces[0]
     members = zone_members(repeats.places(), trace.width_px, trace.height_px, stand.zones)
-    amount, noise = repeats.stack(lambda t: t.lopsided), repeats.stack(lambda t: t.lopsided_u)
+    amount, noise = repeats.stack(lambda t: t.asymmetry), repeats.stack(lambda t: t.asymmetry_u)
     square = (amount**2 - noise**2).sum(axis=-1)
-    # discs that were fitted whole do not tell
+    # discs fitted as a whole have no asymmetry
     known = np.isfinite(square)
     total = np.stack([np.where(known, square, 0.0)[:, :, members[zone]].sum(axis=(0, 2)) for zone in ZONES], axis=1)
     count = np.stack([known[:, :, members[zone]].sum(axis=(0, 2)) for zone in ZONES], axis=1)
     return np.asarray(np.sqrt(np.maximum(total / np.maximum(count, 1), 0.0)))
 
 
-def usual_radius(traces: tuple[Trace, ...]) -> float:
-    """Return the middle one of the discs' radii in px."""
+def median_radius(traces: tuple[Trace, ...]) -> float:
+    """Return the median of the discs' radii, px."""
     return float(np.nanmedian(np.concatenate([trace.radius_px.ravel() for trace in traces])))
 
 
 def read_as_shot(traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpness:
-    """Read sharpness as shot."""
+    """Return sharpness as shot, without a search for best focus."""
     shared = share_discs(traces)
     width = width_of_traces(traces, stand)
     zones = read_zones(shared, stand.zones, least, width)
@@ -138,25 +138,25 @@ def make_reading(
     print_width: float,
     far_light: FarLight,
 ) -> Reading:
-    """Combine values with what is uncertain in common: the shape of the blur, the print's edge, a halo."""
-    common, turning = shape_parts(value, usual_radius(repeats.traces), zone_lopsidedness(repeats, stand))
+    """Add the uncertainties common to all values: the shape of the blur, the print's edge, a halo."""
+    common, directional = shape_parts(value, median_radius(repeats.traces), zone_asymmetry(repeats, stand))
     common = np.hypot(common, correction_u(value, print_width))
     return Reading(
         value=value,
         own_u=own_u,
         common_u=np.hypot(common, value * far_light.mtf50_u()),
-        turning_u=turning,
+        direction_u=directional,
         discs=discs,
     )
 
 
 def width_of_traces(traces: tuple[Trace, ...], stand: Stand) -> float:
-    """Return the width of the print's own edge in the traces, as 1 / MTF50^2; 0 where nobody has measured it."""
+    """Return the width of the print's own edge in the traces, as 1 / MTF50^2; 0 where it was not measured."""
     return width_of_print(stand, traces[0].chart, float(np.mean([trace.magnification_frac for trace in traces])))
 
 
 def name_unreached(reading: Reading, repeats: Repeats, stand: Stand) -> tuple[str, ...]:
-    """Say which zones have discs and yet no number, because the lattice ends before their place."""
+    """Return a note that names zones with discs but no value, as the lattice does not surround their place."""
     heights = zone_heights(stand.zones)
     missing = [
         zone.replace("_", " ")
@@ -173,7 +173,7 @@ def name_unreached(reading: Reading, repeats: Repeats, stand: Stand) -> tuple[st
 
 
 def share_discs(traces: tuple[Trace, ...]) -> Repeats:
-    """Line up the traces' discs, and insist that there are some, of one frame size and one set of planes."""
+    """Match the discs of traces; refuse different frame sizes or planes, and traces without a common disc."""
     first = traces[0]
     for trace in traces[1:]:
         if (trace.width_px, trace.height_px, trace.planes) != (first.width_px, first.height_px, first.planes):
@@ -186,8 +186,8 @@ def share_discs(traces: tuple[Trace, ...]) -> Repeats:
     if not len(nodes):
         if not any(np.isfinite(trace.mtf50).any() for trace in traces) and shared_discs(traces, need="place").node.size:
             raise Unmeasurable(
-                f"the chart's discs, {2 * usual_radius(traces):.0f} px across, are too small for so wide a blur to "
-                "tell MTF50 in any plane: focus, use a chart with larger discs, or come nearer"
+                f"the chart's discs, {2 * median_radius(traces):.0f} px across, are too small for MTF50 to be measured "
+                "with so wide a blur, in any plane: focus, use a chart with larger discs, or go nearer"
             )
         raise Unmeasurable(f"no disc is measured in all {len(traces)} shots")
     return line_up(traces, nodes)
@@ -198,7 +198,7 @@ def lay_planes(reading: Reading, trace: Trace, stand: Stand) -> tuple[PlaneSharp
     setting = trace.setting
     shortest = dict(zip(COLOURS, SHORTEST_UM, strict=True))
     if len(trace.planes) == 1:
-        # without colour filters all light is seen
+        # without colour filters the plane gets all wavelengths
         shortest["green"] = shortest["blue"]
     red, green, blue = (
         _plane(reading, _plane_index(trace.planes, colour), stand, _ceiling(setting, shortest[colour], stand))
@@ -214,19 +214,19 @@ def _ceiling(setting: Setting | None, shortest_um: float, stand: Stand) -> float
 
 
 def _plane_index(planes: tuple[str, ...], colour: str) -> int | None:
-    """Find a colour's plane; an only plane stands as green."""
+    """Return the index of a colour's plane; an only plane counts as green."""
     if colour in planes:
         return planes.index(colour)
     return 0 if colour == "green" and len(planes) == 1 else None
 
 
 def _plane(reading: Reading, index: int | None, stand: Stand, ceiling: float) -> PlaneSharpness:
-    """Lay one plane out by zone; None gives NaN everywhere."""
-    nothing = np.full((4, len(ZONES), 2), np.nan)
-    value, own, common, turning = (
-        nothing
+    """Return the sharpness of one plane by zone; NaN everywhere if `index` is None."""
+    unknown = np.full((4, len(ZONES), 2), np.nan)
+    value, own, common, directional = (
+        unknown
         if index is None
-        else (reading.value[index], reading.own_u[index], reading.common_u[index], reading.turning_u[index])
+        else (reading.value[index], reading.own_u[index], reading.common_u[index], reading.direction_u[index])
     )
     discs = reading.discs[index] if index is not None else np.zeros(len(ZONES), dtype=np.int64)
     heights = zone_heights(stand.zones)
@@ -235,7 +235,7 @@ def _plane(reading: Reading, index: int | None, stand: Stand, ceiling: float) ->
             value[k],
             own[k],
             common[k],
-            turning[k],
+            directional[k],
             heights[zone],
             int(discs[k]),
             stand.sensor.pixel_pitch_um,
@@ -245,10 +245,10 @@ def _plane(reading: Reading, index: int | None, stand: Stand, ceiling: float) ->
     }
     at = [ZONES.index(name) for name in CORNERS]
     corner = value[at].mean(axis=1)
-    own_u = np.hypot(own, turning)
+    own_u = np.hypot(own, directional)
     corner_u = np.sqrt((own_u[at] ** 2).sum(axis=1)) / 2
     mean = float(corner.mean())
-    # an unmeasured zone leaves the worst of all unknown
+    # with an unmeasured zone the worst of all is unknown
     worst = int(np.argmin(value)) if np.isfinite(value).all() else None
     return PlaneSharpness(
         **zones,
@@ -267,20 +267,20 @@ def _zone(
     value: Array,
     own_u: Array,
     common_u: Array,
-    turning_u: Array,
+    direction_u: Array,
     height: float,
     discs: int,
     pitch_um: float,
     ceiling: float,
 ) -> ZoneSharpness:
-    """Lay one zone out: arrays are sagittal, tangential."""
-    each_u = np.sqrt(own_u**2 + common_u**2 + turning_u**2)
+    """Return the sharpness of one zone; arrays are (2,), sagittal and tangential."""
+    each_u = np.sqrt(own_u**2 + common_u**2 + direction_u**2)
     mean = float(value.mean())
-    # what turns goes up along one direction and down along the other
+    # the directional part cancels in the mean
     mean_u = float(np.hypot(np.hypot(*own_u) / 2, common_u.mean()))
     lines = 1000 / pitch_um
-    apart = np.hypot(own_u, turning_u)
-    lean_u = 4 / (value.sum() ** 2) * np.hypot(value[0] * apart[1], value[1] * apart[0])
+    apart_u = np.hypot(own_u, direction_u)
+    difference_u = 4 / (value.sum() ** 2) * np.hypot(value[0] * apart_u[1], value[1] * apart_u[0])
     return ZoneSharpness(
         sagittal_cy_per_px=float(value[0]),
         sagittal_cy_per_px_u=float(each_u[0]),
@@ -291,7 +291,7 @@ def _zone(
         mean_lp_per_mm=mean * lines,
         mean_lp_per_mm_u=mean_u * lines,
         direction_difference_frac=float((value[1] - value[0]) / mean),
-        direction_difference_frac_u=float(lean_u),
+        direction_difference_frac_u=float(difference_u),
         ceiling_ratio=mean / ceiling,
         ceiling_ratio_u=mean_u / ceiling,
         height_frac=height if np.isfinite(mean) else np.nan,

@@ -1,7 +1,7 @@
-"""What the sharpness stages say: MTF50 by plane, zone and direction, as shot and at best focus.
+"""Results of the sharpness stages: MTF50 by plane, zone and direction, as shot and at best focus.
 
-All of it is of the system: lens, pixel and whatever lies before the sensor. A lens that is ten per cent worse reads
-less than ten per cent worse; `ceiling_ratio` says how much of what diffraction and pixel allow is there.
+MTF50 is that of the system: lens, pixel and filters in front of the sensor. If the lens alone is 10 % worse, the
+system's MTF50 falls by less than 10 %; `ceiling_ratio` compares it with the limit of diffraction and pixel.
 """
 
 from __future__ import annotations
@@ -18,11 +18,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ZoneSharpness:
-    """MTF50 at the place that stands for a zone of the field, from the zone's discs.
+    """MTF50 at a zone's stated place in the field, from the zone's discs.
 
     *Sagittal*: lines along the image radius, blurred across it; *tangential*: lines at right angles to it. NaN where
-    the zone holds no measured disc, half of its discs are too small for their blur to tell it, or the lattice does not
-    reach its place. A disc that holds the image centre has no direction and counts with its mean in both; see `Trace`.
+    the zone has no measured disc, half of its discs are too small for their blur, or the lattice does not reach its
+    place. A disc on the image centre has no direction and counts with its mean in both; see `Trace`.
     """
 
     sagittal_cy_per_px: NonNegative
@@ -34,11 +34,11 @@ class ZoneSharpness:
     mean_lp_per_mm: NonNegative
     mean_lp_per_mm_u: float
     direction_difference_frac: float
-    """(tangential - sagittal) / mean. Not the distance of two foci: at the focus between them astigmatism gives 0."""
+    """(tangential - sagittal) / mean. It does not measure the distance of the two foci: midway between them it is 0."""
     direction_difference_frac_u: float
     ceiling_ratio: NonNegative
-    """Mean over the highest MTF50 that diffraction at the nominal f-number and a fully sensitive square pixel allow,
-    for the shortest light that the plane sees; NaN without an f-number."""
+    """Mean over the highest MTF50 that diffraction at the nominal f-number and a fully sensitive square pixel allow, at
+    the plane's shortest wavelength; NaN without an f-number."""
     ceiling_ratio_u: float
     height_frac: float
     """Image height of the place, in half-diagonals."""
@@ -58,7 +58,7 @@ class PlaneSharpness:
     worst_cy_per_px: NonNegative
     """The lowest of all zones and both directions."""
     worst_cy_per_px_u: float
-    """Widened, for the worst of many is low by chance; see `extremes`. So is that of the imbalance."""
+    """Widened, because the lowest of many values is biased; see `extremes`. So is that of the imbalance."""
     corner_mean_cy_per_px: NonNegative
     corner_mean_cy_per_px_u: float
     corner_imbalance_frac: NonNegative
@@ -79,11 +79,11 @@ class Sharpness(Artefact):
     chart: str
     magnification_frac: NonNegative
     fill_frac: NonNegative
-    """Share of the frame that the middles of the outermost discs span, along its width or its height: the smaller."""
+    """Share of the frame's width or height, the smaller, that the centres of the outermost discs span."""
     far_light_frac: float = float("nan")
-    """Light in the discs' middle less what the fits of their edges expect there, of the step, all planes and discs
-    together: the larger of two rings, positive where lighter. A wide weak halo (haze, spherical aberration, scatter)
-    leaves more than 0.0006 and sets the caveat `wide_halo`. NaN where the discs have no room for it."""
+    """Light in the discs' middle less the prediction from their edges, of the step, over all planes and discs: the
+    larger of two rings, positive where lighter. Above 0.0006 there is a wide weak halo (haze, spherical aberration,
+    scatter) and the caveat `wide_halo`. NaN where the discs are too small for it."""
     far_light_frac_u: float = float("nan")
     shot_count: int
 
@@ -94,10 +94,10 @@ class ZoneFocus:
     the lens. NaN where it lies outside the series."""
 
     medial_steps: float
-    """The middle between sagittal and tangential focus, in steps of the series."""
+    """Midpoint of sagittal and tangential focus, in steps of the series."""
     medial_steps_u: float
     medial_um: float
-    """The same at the sensor; NaN where the stand does not know a step's size."""
+    """The same at the sensor; NaN where the stand file has no step size."""
     medial_um_u: float
     astigmatism_um: float
     """Tangential focus less sagittal focus: the astigmatic difference."""
@@ -118,10 +118,10 @@ class ZoneFoci:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BestFocus(Artefact):
-    """Sharpness at the centre's best focus, from a focus series, and where each part of the field is sharpest.
+    """Sharpness at the centre's best focus, from a focus series, and the best focus of each zone and disc.
 
-    Each step of the series moves the focus backwards, away from the lens. Arrays run over the discs that all its steps
-    share.
+    Each step of the series moves the focus backwards, away from the lens. Arrays run over the discs measured in all
+    steps.
     """
 
     red: PlaneSharpness
@@ -129,7 +129,7 @@ class BestFocus(Artefact):
     blue: PlaneSharpness
     focus: ZoneFoci
     red_green_um: float
-    """Axial colour in the centre: red's best focus less green's, behind positive; NaN without a step's size."""
+    """Axial colour in the centre: red's best focus less green's, positive behind; NaN without a step size."""
     red_green_um_u: float
     blue_green_um: float
     blue_green_um_u: float
@@ -137,17 +137,17 @@ class BestFocus(Artefact):
     """The centre's best focus, in steps from the first shot of the series."""
     centre_steps_u: float
     step_um: float
-    """Size of a step at the sensor, by the stand file; NaN where it does not say."""
+    """Size of a step at the sensor, from the stand file; NaN where it has none."""
     chart: str
     magnification_frac: NonNegative
     fill_frac: NonNegative
     far_light_frac: float = float("nan")
-    """As of `Sharpness`, in the shot nearest to the centre's best focus."""
+    """As in `Sharpness`, in the shot nearest to the centre's best focus."""
     far_light_frac_u: float = float("nan")
     shot_count: int
     """Steps that were used."""
     left_out_count: int
-    """Steps that were named as odd and left out."""
+    """Odd steps that were left out."""
     width_px: int
     height_px: int
     node: NDArray[np.int64]
@@ -155,6 +155,5 @@ class BestFocus(Artefact):
     place_px: NDArray[np.float64]
     """(discs, 2)."""
     behind_steps: NDArray[np.float64]
-    """(discs, 2): how far each disc's sagittal and tangential focus lies behind the centre's; NaN outside the series.
-    """
+    """(discs, 2): distance of each disc's sagittal and tangential focus behind the centre's; NaN outside the series."""
     behind_steps_u: NDArray[np.float64]

@@ -1,4 +1,4 @@
-"""The table that a sweep is computed from: one row per setting."""
+"""The table from which a sweep is computed: one row per setting."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class Table:
     focal_length_mm: Array
     f_number: Array
     series: NDArray[np.int64]
-    """(settings,): number of the focal length (and focus distance) that a setting belongs to, from 0."""
+    """(settings,): index, from 0, of the setting's focal length and focus distance."""
     sharpness: Array
     """(settings, regions)."""
     sharpness_u: Array
@@ -48,7 +48,7 @@ class Table:
 
 
 def lay_table(sharpness: Sequence[Sharpness | BestFocus], falloff: Sequence[Falloff]) -> Table:
-    """Lay out what was measured by setting.
+    """Return the table of measured settings.
 
     Raises
     ------

@@ -1,11 +1,10 @@
-"""MTF50 through focus: a curve whose shape is that of a defocused round pupil, fitted to the steps of a series.
+"""MTF50 through focus: the curve of a defocused round pupil, fitted to the steps of a series.
 
-Near focus 1/MTF50^2 runs as a parabola, far from it as a steeper one; how it passes from one to the other depends on
-how much of the blur in focus is diffraction. Written as ``log(1/MTF50^2) = peak + shape(share, x)`` with
-``x = rate (step - place)``, the shape hardly differs from lens to lens: it is tabulated for a pupil with defocus
-(H. H. Hopkins, Proc. R. Soc. A 231, 1955) times a Gaussian that stands for aberrations and the pixel. What real
-aberrations do otherwise is a small odd and a small even term, known beforehand to be small: they make up most of the
-uncertainty of a series of coarse steps.
+Near focus 1/MTF50^2 is a parabola in defocus, far from it a steeper one; the transition depends on the share of
+diffraction in the blur at focus. In the form ``log(1/MTF50^2) = peak + shape(share, x)`` with
+``x = rate (step - place)`` the shape hardly differs between lenses. It is tabulated for a pupil with defocus
+(H. H. Hopkins, Proc. R. Soc. A 231, 1955) times a Gaussian for aberrations and the pixel. A small odd and a small even
+term, each with a narrow prior, allow for other aberrations; with coarse steps they dominate the uncertainty.
 """
 
 from __future__ import annotations
@@ -29,24 +28,23 @@ LEAST_STEPS: Final = 5
 DIFFRACTION_HALF: Final = 0.4039728
 """MTF50 of a perfect lens over its cut-off frequency."""
 SHARES: Final = np.array([0.004, 0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0])
-"""Of diffraction in the blur at focus, 1/MTF50^2 over 1/MTF50^2, that the shape is tabulated for."""
+"""Shares of diffraction in the blur at focus (ratio of 1/MTF50^2) for which the shape is tabulated."""
 FARTHEST: Final = 3.5
-"""x at the table's end, where 1/MTF50^2 is 15 to 27 times that in focus; beyond, it goes on as a power of x.
-"""
+"""x at the table's end, where 1/MTF50^2 is 15 to 27 times that in focus; beyond, it is a power of x."""
 REACH: Final = 2.4
-"""Steps whose log(1/MTF50^2) lies this much above the least are too blurred to say where the peak is."""
+"""Steps whose log(1/MTF50^2) exceeds the least by more are too blurred to locate the peak."""
 ODD_U: Final = (0.03, 0.15)
 EVEN_U: Final = (0.02, 0.08)
-"""Standard deviations of the weights of ``x^3 / (1 + x^2)`` and ``x^4 / (1 + x^2)``, and what they have more where all
-blur is diffraction: what half a wave of spherical aberration at the pupil's rim does to the curve."""
+"""Prior standard deviations of the coefficients of ``x^3 / (1 + x^2)`` and ``x^4 / (1 + x^2)``: a constant, plus a term
+times the share of diffraction. They allow for half a wave of spherical aberration at the pupil's rim."""
 SHAPE_U: Final = (0.01, 0.04)
-"""Likewise of what those two terms leave, of log(1/MTF50^2) over that at focus: steps far from focus say little."""
+"""The same for the remaining error of the shape, of its value, so that steps far from focus have little weight."""
 GRID_U: Final = 0.12
-"""The same while places and rates are tried on a grid, from the grid's own coarseness."""
+"""The same for the first search on a grid of places and rates, which is coarse."""
 MARGIN: Final = 0.2
-"""Of the series' length: so far beyond its ends a peak is looked for."""
+"""Distance beyond the series' ends up to which a peak is searched, of the series' length."""
 FRAME_U: Final = 0.001
-"""Of MTF50: what a frame does to all its discs alike (vibration, focus that is not where it should be)."""
+"""Relative uncertainty of MTF50 that all discs of a frame share (vibration, an inexact focus step)."""
 PARAMETERS: Final = 5
 
 
@@ -57,16 +55,16 @@ class FocusCurves:
     peak: Array
     """log(1/MTF50^2) at best focus."""
     place: Array
-    """Step of best focus, fractions of a step included."""
+    """Best focus, in steps and fractions of a step."""
     rate: Array
-    """Logarithm of x over steps."""
+    """Logarithm of x per step."""
     odd: Array
     even: Array
     share: Array
     covariance: Array
-    """(curves, 5, 5), of the five in this order."""
+    """(curves, 5, 5): of peak, place, rate, odd, even."""
     misfit: Array
-    """Root of chi-square over degrees of freedom, at least 1: by so much the covariance was widened."""
+    """Root of chi-square over degrees of freedom, at least 1; the covariance was multiplied by its square."""
 
     @property
     def mtf50(self) -> Array:
@@ -75,7 +73,7 @@ class FocusCurves:
 
     @property
     def mtf50_u(self) -> Array:
-        """Its standard uncertainty."""
+        """Standard uncertainty of `mtf50`."""
         return self.mtf50 * np.sqrt(self.covariance[:, 0, 0]) / 2
 
     @property
@@ -84,12 +82,12 @@ class FocusCurves:
         return np.sqrt(self.covariance[:, 1, 1])
 
     def read_at(self, place: Array | float, place_u: Array | float = 0.0) -> tuple[Array, Array]:
-        """Read MTF50 at a step, the same for all curves or one for each, with its standard uncertainty."""
+        """Return MTF50 at a step, one for all curves or one for each, and its standard uncertainty."""
         step = np.broadcast_to(np.asarray(place, dtype=np.float64), self.peak.shape)[:, None]
         value, slope = self._evaluate(step)
         value, slope = value[:, 0], slope[:, 0]
         variance = np.einsum("ci,cij,cj->c", slope, self.covariance, slope)
-        # a step later does as much as a peak a step earlier
+        # moving the step has the effect of moving the peak the other way
         moved = slope[:, 1] * np.asarray(place_u)
         mtf50 = np.exp(-value / 2)
         return mtf50, mtf50 * np.sqrt(variance + moved**2) / 2
@@ -118,7 +116,7 @@ def fit_focus_curves(step: Array, mtf50: Array, mtf50_u: Array, cutoff: float) -
     mtf50, mtf50_u
         (steps, curves): cycles per pixel, and standard uncertainty from pixel noise; NaN where a step lacks a number.
     cutoff
-        Frequency beyond which diffraction lets nothing through, cycles per pixel; infinite where it is not known.
+        Cut-off frequency of diffraction, cycles per pixel; infinite where it is not known.
     """
     known = np.isfinite(mtf50) & np.isfinite(mtf50_u)
     enough = known.sum(axis=0) >= LEAST_STEPS
@@ -145,7 +143,7 @@ def fit_focus_curves(step: Array, mtf50: Array, mtf50_u: Array, cutoff: float) -
 
 
 def _choose_steps(level: Array) -> Mask:
-    """Take the steps that are not blurred beyond use, the five least blurred at any rate: (curves, steps)."""
+    """Return which steps are used: those not too blurred, and always the five least blurred: (curves, steps)."""
     known = np.isfinite(level)
     order = np.argsort(np.where(known, level, np.inf), axis=1)
     rank = np.argsort(order, axis=1)
@@ -160,14 +158,14 @@ def _share(peak: Array, cutoff: float) -> Array:
 
 
 def _begin(step: Array, level: Array, weight: Array, cutoff: float) -> Array:
-    """Try a grid of places and rates: (curves, 5)."""
+    """Return the best of a grid of places and rates as initial parameters: (curves, 5)."""
     apart = float(np.median(np.diff(np.sort(step))))
     places = np.arange(step.min() - apart / 2, step.max() + 0.75 * apart, apart / 4)
     share = _share(np.where(weight > 0, level, np.inf).min(axis=1), cutoff)
     best = np.full(len(level), np.inf)
     found = np.zeros((len(level), PARAMETERS))
     for rate in np.geomspace(0.03, 3.0, 20) / apart:
-        # one shape stands for all curves: the fit that begins here has each its own
+        # one shape for all curves is enough to start the fit
         shape = _shape(np.asarray(np.median(share)), rate * (step[None, :] - places[:, None]))[0]
         trust = weight[:, None] / (1 + weight[:, None] * (GRID_U * shape) ** 2)
         rest = level[:, None] - shape
@@ -184,7 +182,7 @@ def _begin(step: Array, level: Array, weight: Array, cutoff: float) -> Array:
 
 
 def _refine(found: Array, step: Array, level: Array, weight: Array, cutoff: float) -> tuple[Array, Array, Array]:
-    """Fit all parameters by damped Gauss-Newton, the odd and the even term held near nothing; all curves at once."""
+    """Fit all parameters by damped Gauss-Newton, with a prior on the odd and the even term; all curves at once."""
     curves = len(found)
     places = np.broadcast_to(step, level.shape)
     ends = step.min() - MARGIN * np.ptp(step), step.max() + MARGIN * np.ptp(step)
@@ -227,41 +225,42 @@ def _refine(found: Array, step: Array, level: Array, weight: Array, cutoff: floa
 
 
 def _run(found: Array, share: Array, step: Array) -> tuple[Array, Array]:
-    """Return log(1/MTF50^2) at steps (curves, steps), and its slopes by the parameters (curves, steps, 5)."""
+    """Return log(1/MTF50^2) at steps (curves, steps), and its derivatives by the parameters (curves, steps, 5)."""
     peak, place, rate, odd, even = (found[:, k, None] for k in range(PARAMETERS))
     speed = np.exp(np.clip(rate, -12, 6))
     x = speed * (step - place)
     shape, slope = _shape(share[:, None], x)
     square = x**2
-    bent = [x * square / (1 + square), square**2 / (1 + square)]
+    terms = [x * square / (1 + square), square**2 / (1 + square)]
     slope = slope + odd * (3 * square + square**2) / (1 + square) ** 2
     slope = slope + even * (4 * x * square + 2 * x * square**2) / (1 + square) ** 2
-    value = peak + shape + odd * bent[0] + even * bent[1]
-    return value, np.stack([np.ones_like(x), -speed * slope, x * slope, *bent], axis=-1)
+    value = peak + shape + odd * terms[0] + even * terms[1]
+    return value, np.stack([np.ones_like(x), -speed * slope, x * slope, *terms], axis=-1)
 
 
 def _shape(share: Array, x: Array) -> tuple[Array, Array]:
-    """Return log(1/MTF50^2) over that at focus, and its slope by x."""
+    """Return the shape, log(1/MTF50^2) less its value at focus, and its derivative by x."""
     table = tabulate_shape()
     far = np.abs(x)
     near = np.minimum(far, FARTHEST)
     root = np.broadcast_to(np.sqrt(share), x.shape)
     value, slope = table.ev(root, near), table.ev(root, near, dy=1)
-    # far out 1/MTF50^2 runs as a power of x
+    # beyond the table 1/MTF50^2 is a power of x
     beyond = np.maximum(far / FARTHEST, 1.0)
     return value + near * slope * np.log(beyond), slope * np.sign(x) / beyond
 
 
 @cache
 def tabulate_shape() -> RectBivariateSpline:
-    """Tabulate the shape over the root of diffraction's share and x; x is scaled so that it begins as x^2."""
+    """Return the shape as a function of the root of diffraction's share and x, which is scaled so that it starts as
+    x^2."""
     place = np.linspace(0, FARTHEST, 71)
     rows = []
     for share in SHARES:
         half = DIFFRACTION_HALF * np.sqrt(share)
         frequency = np.linspace(0.05, 1.1, 400) * half
         waves = np.linspace(0, 0.3 + 1.6 / np.sqrt(share), 90)
-        # the Gaussian that brings the transfer in focus down to one half at `half`
+        # Gaussian with which the transfer function in focus is one half at `half`
         fall = np.log(2 * float(defocused_transfer(np.array(2 * half), np.array(0.0)))) / half**2
         transfer = defocused_transfer(2 * frequency[None, :], waves[:, None]) * np.exp(-fall * frequency**2)
         at = np.maximum(np.argmax(np.c_[transfer[:, :-1], np.zeros(len(waves))] < HALF, axis=1), 1)
@@ -275,7 +274,7 @@ def tabulate_shape() -> RectBivariateSpline:
 
 
 def defocused_transfer(shear: Array, waves: Array) -> Array:
-    """The transfer function of a round pupil with defocus W20 in wavelengths; `shear` is 2 x frequency / cut-off.
+    """Return the transfer function of a round pupil with defocus W20, in wavelengths; `shear` is 2 f / cut-off.
 
     Hopkins's overlap integral, ``(4/pi) int_0^b sin^2 t cos(4 pi W20 s (cos t - s/2)) dt`` with b = arccos(s/2), by
     Gauss-Legendre.

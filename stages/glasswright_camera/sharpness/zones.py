@@ -1,8 +1,8 @@
-"""MTF50 of the field's zones, each read at one stated place.
+"""MTF50 of the field's zones, each evaluated at one stated place.
 
-A zone's discs lie where the print puts them: a lattice that fills less of the frame has its outermost discs nearer the
-middle, where a lens is sharper. So each disc's MTF50 is carried to the zone's place along a smooth surface through the
-whole field, and what the zone's discs then say is averaged: faults that the surface does not follow still count.
+A lattice that fills less of the frame has its outermost discs nearer the middle, where a lens is sharper. Each disc's
+MTF50 is therefore moved to the zone's place with a smooth surface fitted over the field, and the results are averaged
+over the zone's discs. Local faults that the surface does not fit still count.
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ if TYPE_CHECKING:
 
 ZONES: Final = ("centre", "mid", *CORNERS)
 SURFACES: Final = ((4, 40), (2, 12), (0, 1))
-"""Order of the surface through the field, and how many discs it takes. That of the fourth order has r^6 as well."""
+"""Order of the surface, and the fewest discs for it. That of the fourth order has a term in r^6 as well."""
 MOST_UNKNOWN: Final = 0.5
 AT_A_DISC: Final = 0.02
-"""In half-diagonals: a place this near to a disc is reached by the lattice even if no discs lie around it."""
+"""Half-diagonals: a place this near to a disc counts as reached even if no discs surround it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +41,7 @@ class ZonePlace:
     members: Mask
     """(discs,)."""
     aims: Array
-    """(members, 2): where each of them is carried to, in half-diagonals from the image centre."""
+    """(members, 2): the place to which each disc's MTF50 is moved, in half-diagonals from the image centre."""
     is_reached: bool
     """Whether discs lie on all sides of the place."""
 
@@ -58,14 +58,14 @@ class ZoneReading:
 
 
 def find_places(radius: ImageRadius, members: Mapping[str, Mask], half: Array, zones: Zones) -> dict[str, ZonePlace]:
-    """Find the place at which each zone is read.
+    """Return the place at which each zone is evaluated.
 
     Parameters
     ----------
     radius
-        Of the discs that are measured.
+        Image radius of the measured discs.
     members
-        Which of them lie in which zone.
+        Which of them lie in each zone.
     half
         Half the frame's width and height, in half-diagonals.
     """
@@ -74,7 +74,7 @@ def find_places(radius: ImageRadius, members: Mapping[str, Mask], half: Array, z
     for zone in ZONES:
         inside = members[zone]
         if zone == "mid":
-            # each disc along its own radius: a lens that is not alike all round is averaged over the ring
+            # each disc moves along its own radius, so that the ring is averaged over all directions
             aims = radius.unit[inside] * zones.mid_at_frac
             fraction = radius.fraction[inside]
             reached = bool(inside.any() and fraction.min() <= zones.mid_at_frac <= fraction.max())
@@ -88,7 +88,7 @@ def find_places(radius: ImageRadius, members: Mapping[str, Mask], half: Array, z
 
 
 def _is_surrounded(aim: Array, place: Array) -> bool:
-    """Say whether discs lie on all sides of a point, or one lies at it."""
+    """Return whether discs lie on all sides of a point, or one lies at it."""
     offset = place - aim
     if not len(place) or np.hypot(*offset.T).min() <= AT_A_DISC:
         return bool(len(place))
@@ -97,12 +97,11 @@ def _is_surrounded(aim: Array, place: Array) -> bool:
 
 
 def read_zones(repeats: Repeats, zones: Zones, least: int, print_width: float = 0.0) -> ZoneReading:
-    """Read MTF50 of each zone, trace by trace: arrays over (traces, planes, zones, 2).
+    """Return MTF50 of each zone in each trace: arrays over (traces, planes, zones, 2).
 
-    The print's own edge is taken off: `print_width` is its 1 / MTF50^2.
-
-    Zones are NaN that have fewer than `least` discs, that the lattice does not reach, or where MOST_UNKNOWN or more of
-    a plane's discs have no MTF50: the others would be the sharper ones.
+    It is corrected for the print's own edge, of width `print_width` (1 / MTF50^2). A zone is NaN if it has fewer than
+    `least` discs, if the lattice does not reach it, or if MOST_UNKNOWN or more of a plane's discs have no MTF50: the
+    others would be the sharper ones.
     """
     value, value_u = take_off_print(repeats.stack(lambda t: t.mtf50), repeats.stack(lambda t: t.mtf50_u), print_width)
     known = np.asarray((np.isfinite(value) & np.isfinite(value_u)).all(axis=(0, 3)))
@@ -129,12 +128,12 @@ def read_zones(repeats: Repeats, zones: Zones, least: int, print_width: float = 
 def _read_plane(
     value: Array, value_u: Array, radius: ImageRadius, places: Mapping[str, ZonePlace], least: Sequence[float]
 ) -> tuple[Array, Array]:
-    """Read one plane's zones: (traces, zones, 2), from (traces, discs, 2)."""
+    """Return MTF50 of one plane's zones and its uncertainty, (traces, zones, 2), from (traces, discs, 2)."""
     mean, mean_u = (np.full((len(value), len(ZONES), 2), np.nan) for _ in range(2))
     order = next((order for order, need in SURFACES if len(radius.fraction) >= need), 0)
     basis = _list_powers(radius.unit * radius.fraction[:, None], order)
     solve = np.linalg.pinv(basis)
-    # the square of a blur's width is smoother over the field than MTF50: a sum of few low powers
+    # the square of a blur's width is smoother over the field than MTF50
     surface = np.einsum("bd,tds->tbs", solve, value**-2.0)
     for index, zone in enumerate(ZONES):
         place = places[zone]
@@ -163,11 +162,11 @@ def _to_mtf50(basis: Array, surface: Array) -> Array:
 
 
 def zone_heights(zones: Zones) -> dict[str, float]:
-    """Return the image height at which each zone is read, in half-diagonals."""
+    """Return the image height at which each zone is evaluated, in half-diagonals."""
     return {"centre": 0.0, "mid": zones.mid_at_frac, **dict.fromkeys(CORNERS, zones.corner_at_frac)}
 
 
 def lattice_fill(repeats: Repeats) -> float:
-    """Return the share of the frame, along its width or its height, that the discs' middles span: the smaller."""
+    """Return the share of the frame's width or height, the smaller, that the discs' centres span."""
     trace = repeats.traces[0]
     return float((np.ptp(repeats.places(), axis=0) / (trace.width_px, trace.height_px)).min())

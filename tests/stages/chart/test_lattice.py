@@ -120,7 +120,7 @@ def test_marks_tell_the_mirror_image(turn):
     ],
 )
 def test_marks_that_look_like_themselves_need_a_print_that_hangs_upright(marks, symmetry):
-    with pytest.raises(ValueError, match=f"they look the same {symmetry}, .* or say `orientation: upright`"):
+    with pytest.raises(ValueError, match=f"they look the same {symmetry}, .* or write `orientation: upright`"):
         make_layout(25, 18, marks=marks)
     make_layout(25, 18, marks=marks, orientation="upright")
 

@@ -42,12 +42,12 @@ def test_small_soft_dots_are_placed_and_measured(name):
 @pytest.mark.parametrize("name", ["left.3", "right.4"])
 @pytest.mark.parametrize("plane", [0, 2], ids=["red", "blue"])
 def test_colours_lie_where_independent_centroids_have_them(name, plane):
-    """At the same share of the depth: blur is lopsided here, so that other levels have other centroids."""
+    """At the same share of the depth: blur is asymmetric here, so that other levels have other centroids."""
     apart = real_dots.compare_displacement(name, plane)
     assert apart.dot_count > 240
     assert apart.median_px < 0.1
     assert apart.uniform_px < 0.03
-    # out to the last dot; blue, the most lopsided, and the left camera's corners stay above 0.03 px
+    # out to the last dot; blue, the most asymmetric, and the left camera's corners stay above 0.03 px
     assert apart.radial_px < 0.03 or plane == 2 or name.startswith("left")
 
 

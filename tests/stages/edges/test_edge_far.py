@@ -105,4 +105,4 @@ def test_the_caveat_is_set_and_the_uncertainty_widened():
     assert "wide_halo" in found.caveats
     assert 0.0025 < found.far_light_frac < 0.0045
     assert found.green.centre.mean_cy_per_px_u > 0.02 * found.green.centre.mean_cy_per_px
-    assert "as its uncertainty says" in found.notes[-1]
+    assert "which its uncertainty includes" in found.notes[-1]

@@ -139,22 +139,22 @@ def test_astigmatism_made_by_waves_has_other_shapes_in_each_direction():
     assert np.abs(off_pct(found, truth)).max() < 0.5
 
 
-def test_coma_is_lopsided_towards_its_tail_and_leaves_mtf50_alone():
+def test_coma_is_asymmetric_towards_its_tail_and_leaves_mtf50_alone():
     angle = 0.4
     transfer = bent_pupil(0.9, coma=0.4, angle=angle)
     truth = np.array([mtf50_of(transfer, angle + np.pi / 2), mtf50_of(transfer, angle)])
     found = trace(draw_sheet(transfer, 60.0, phases=9), angle=angle)
     assert np.abs(off_pct(found, truth)).max() < 0.5
-    size = np.hypot(found.lopsided[..., 0], found.lopsided[..., 1])
+    size = np.hypot(found.asymmetry[..., 0], found.asymmetry[..., 1])
     assert size.min() > 0.3
-    axis = np.arctan2(found.lopsided[..., 1], found.lopsided[..., 0])
+    axis = np.arctan2(found.asymmetry[..., 1], found.asymmetry[..., 0])
     assert np.abs((axis - angle + np.pi / 2) % np.pi - np.pi / 2).max() < 0.1
     mirrored = trace(draw_sheet(bent_pupil(0.9, coma=-0.4, angle=angle), 60.0, phases=9), angle=angle)
-    assert np.sign(mirrored.lopsided).tolist() == (-np.sign(found.lopsided)).tolist()
+    assert np.sign(mirrored.asymmetry).tolist() == (-np.sign(found.asymmetry)).tolist()
 
 
-def test_a_round_blur_is_not_lopsided(plain):
-    assert np.abs(plain.lopsided).max() < 0.1
+def test_a_round_blur_is_not_asymmetric(plain):
+    assert np.abs(plain.asymmetry).max() < 0.1
 
 
 @given(exposure=st.floats(0.25, 1.15))
@@ -196,7 +196,7 @@ def test_a_mirrored_image_mirrors():
     mirrored = trace_sheet(to_mosaic(flipped.light, **mono), flipped, angle=np.pi - 0.7, rough_px=0.0)
     assert np.allclose(mirrored.mtf50, found.mtf50, rtol=1e-3)
     assert np.allclose(mirrored.centre_px[..., 0], width - 1 - found.centre_px[..., 0], atol=2e-3)
-    assert np.allclose(mirrored.lopsided * [-1, 1], found.lopsided, atol=0.02)
+    assert np.allclose(mirrored.asymmetry * [-1, 1], found.asymmetry, atol=0.02)
     assert np.allclose(mirrored.blur_direction * [1, -1], found.blur_direction, atol=5e-3)
 
 
@@ -297,7 +297,7 @@ def test_a_small_discs_edge_bends_blur_that_is_not_round_as_well(make):
     transfer = solve_blur(make, 0.05, 0.05, 3.0)
     truth = np.array([mtf50_of(transfer, np.pi / 2), mtf50_of(transfer, 0.0)])
     assert truth.mean() * 44.0 < 2.4
-    # bent as if the blur were round, two foci read 0.9 % low
+    # curved as if the blur were round, two foci read 0.9 % low
     assert np.abs(off_pct(trace(draw_sheet(transfer, 44.0, phases=4)), truth)).max() < 0.6
 
 

@@ -59,7 +59,7 @@ def test_a_stand_without_a_ramp_says_so():
     ("old", "new", "message"),
     [
         ("rows: 17", "rows: 16", "symmetric about its middle row, so their number is odd; found 16"),
-        ("row: 6", "row: 12", "all belong into the far half, rows 0 to 7"),
+        ("row: 6", "row: 12", "all must lie in the far half, rows 0 to 7"),
     ],
 )
 def test_a_print_that_mixes_up_its_ends_is_refused(tmp_path, old, new, message):

@@ -156,7 +156,7 @@ def test_sharpness_beyond_nyquist_is_doubted():
     assert abs(found.mtf50.mean() / 0.7 - 1) < 0.005
     assert found.caveats == ("beyond_nyquist",)
     assert found.notes == (
-        "chart/0001.dng: MTF50 lies beyond 0.5 cycles/pixel: few lenses resolve so much; "
+        "chart/0001.dng: MTF50 is above 0.5 cycles/pixel: few lenses resolve so much; "
         "make sure the file is neither sharpened nor resampled",
     )
 
@@ -173,7 +173,7 @@ def test_doubled_edges_are_doubted_or_refused_never_simply_read(sheet, share, aw
     try:
         found = trace_edges(mosaic, make_fit(sheet, mosaic), make_stand(sheet), None, None)
     except Unmeasurable as said:
-        assert "over a quarter of the edge is unlike an edge" in str(said)
+        assert "over a quarter of the edge does not fit" in str(said)
     else:
         assert found.caveats == ("unlike_edges",)
         assert "are unlike any lens's blur" in found.notes[-1]
@@ -185,8 +185,8 @@ def test_only_the_corner_with_doubled_edges_is_named(sheet):
     found = trace(sheet, light)
     assert found.caveats == ("unlike_edges",)
     assert found.notes[-1] == (
-        "chart/0001.dng: most edges in upper_left are unlike any lens's blur (a doubled image, a knock while the frame "
-        "was exposed, dirt), and MTF50 there may be off by many times its uncertainty; look at the shot"
+        "chart/0001.dng: most edges in upper_left are unlike any lens's blur (a doubled image, a knock during the "
+        "exposure, dirt), and MTF50 there may be wrong by many times its uncertainty; look at the shot"
     )
 
 
@@ -231,7 +231,7 @@ def test_failures_are_named_by_their_worst_plane():
     good = np.array([True, False, False, False, False, False])
     assert name_failures(ending, good) == (
         "1 disc: no edge seen; 1 disc: the ring about the edge is too narrow or clipped; "
-        "1 disc: over a quarter of the edge is unlike an edge (dirt, or a doubled image); "
+        "1 disc: over a quarter of the edge does not fit (dirt, or a doubled image); "
         "1 disc: no 50 % point below 1 cycle/pixel; "
         "1 disc: no 50 % point below 1 cycle/pixel in one direction"
     )
@@ -243,7 +243,7 @@ def test_of_three_shots_the_one_out_of_focus_is_odd(sheet):
     soft = replace(found, mtf50=found.mtf50 * 0.8)
     odd = type(found).find_odd([found, soft, replace(found, mtf50=found.mtf50 * 1.005)])
     assert list(odd) == [1]
-    assert odd[1] == ("median MTF50 0.160 cycles/pixel where the shots beside it have 0.200: focus or the stand moved")
+    assert odd[1] == ("median MTF50 0.160 cycles/pixel, in all shots of the setting 0.200: focus or the stand moved")
     assert type(found).find_odd([replace(t, role="focus_series") for t in (found, soft, found)]) == {}
 
 

@@ -22,7 +22,7 @@ def trace(coma=0.0, motion=(0.0, 0.0), direction=40.0, f_number=2.0, gradient=0.
 
 
 def common(trace):
-    return np.nanmedian(trace.lopsided.mean(axis=0), axis=0)
+    return np.nanmedian(trace.asymmetry.mean(axis=0), axis=0)
 
 
 @pytest.mark.parametrize("coma", [0.0, 0.1])

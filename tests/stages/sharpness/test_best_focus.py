@@ -215,7 +215,7 @@ def test_edges_that_are_doubled_in_the_steps_near_focus_are_told():
 def test_steps_too_far_apart_say_so():
     found = measure_best_focus(series(2.5, count=6, spread=3.0), STAND)
     assert found.caveats == ("coarse_focus_steps",)
-    assert found.notes[-1].startswith("the steps of the focus series are too coarse: one step beside focus 1/MTF50 is")
+    assert found.notes[-1].startswith("the steps of the focus series are too coarse: one step from focus, 1/MTF50 is")
 
 
 def test_a_lens_focused_wrongly_is_soft_as_shot_and_sharp_at_best_focus():

@@ -7,13 +7,13 @@ import pytest
 
 from glasswright import Unmeasurable
 from glasswright_camera.sharpness.reading import (
+    ASYMMETRY_SHAPE_U,
     CURVED_SHAPE_U,
-    LOPSIDED_SHAPE_U,
     SHAPE_U,
     UNEVEN_SHAPE_U,
-    lopsidedness,
+    find_asymmetry,
+    median_radius,
     shape_u,
-    usual_radius,
 )
 from glasswright_camera.sharpness.stage import measure_mtf50
 from support.edge_traces import HEIGHT, WIDTH, lattice, make_stand, make_trace
@@ -58,11 +58,11 @@ def test_zones_planes_and_directions_are_told_apart():
 
 
 def test_a_corner_that_is_softer_shows_in_the_imbalance():
-    def lopsided(place, _plane):
+    def asymmetric(place, _plane):
         soft = (place[:, 0] < WIDTH / 3) & (place[:, 1] < HEIGHT / 3)
         return np.where(soft[:, None], 0.2, 0.25) * np.ones((len(place), 2))
 
-    green = measure_mtf50((make_trace(lopsided),), STAND).green
+    green = measure_mtf50((make_trace(asymmetric),), STAND).green
     # a step in the field is what the surface through it follows least
     assert green.worst_cy_per_px == pytest.approx(0.2, rel=0.015)
     assert green.corner_mean_cy_per_px == pytest.approx(0.2375, rel=0.015)
@@ -72,7 +72,7 @@ def test_a_corner_that_is_softer_shows_in_the_imbalance():
 def test_uncertainty_falls_with_discs_and_shots():
     one = measure_mtf50((make_trace(u=0.004),), STAND).green.centre
     four = measure_mtf50(tuple(make_trace(u=0.004) for _ in range(4)), STAND).green.centre
-    shared = shape_u(np.full(2, 0.25), usual_radius((make_trace(),)), np.zeros(()))[0]
+    shared = shape_u(np.full(2, 0.25), median_radius((make_trace(),)), np.zeros(()))[0]
     noise, quarter = (np.sqrt(each.sagittal_cy_per_px_u**2 - shared**2) for each in (one, four))
     assert quarter == pytest.approx(noise / 2)
     # carrying the discs to the zone's place costs a little more than their mean alone
@@ -93,14 +93,14 @@ def test_a_blur_that_is_not_round_counts_more_and_so_does_one_known_in_one_direc
 
 
 def test_coma_counts_and_noise_alone_is_no_coma():
-    assert lopsidedness(np.array([[0.6, 0.8], [0.01, -0.01]]), np.full((2, 2), 0.02)) == pytest.approx(
+    assert find_asymmetry(np.array([[0.6, 0.8], [0.01, -0.01]]), np.full((2, 2), 0.02)) == pytest.approx(
         [np.sqrt(1 - 0.0008), 0.0]
     )
     plain, comatic = (shape_u(np.full(2, 0.3), 1e9, np.array(much)) / 0.3 for much in (0.0, 2.0))
     assert plain == pytest.approx(SHAPE_U)
-    assert comatic == pytest.approx(np.hypot(SHAPE_U, 2 * LOPSIDED_SHAPE_U))
+    assert comatic == pytest.approx(np.hypot(SHAPE_U, 2 * ASYMMETRY_SHAPE_U))
     even = measure_mtf50((make_trace(u=1e-5),), STAND)
-    trace = replace(make_trace(u=1e-5), lopsided=np.full((3, 117, 2), 2.0))
+    trace = replace(make_trace(u=1e-5), asymmetry=np.full((3, 117, 2), 2.0))
     uneven = measure_mtf50((trace,), STAND)
     assert even.green.centre.sagittal_cy_per_px == uneven.green.centre.sagittal_cy_per_px
     assert uneven.green.centre.sagittal_cy_per_px_u > 5 * even.green.centre.sagittal_cy_per_px_u
@@ -112,7 +112,7 @@ def test_scatter_of_five_shots_enters_the_uncertainty_that_of_four_does_not():
     five = measure_mtf50(tuple(traces), STAND)
     four = measure_mtf50(tuple(traces[:4]), STAND)
     means = np.array([levels.mean(), levels[:4].mean()])
-    shared, four_shared = shape_u(np.stack([means, means], axis=-1), usual_radius(tuple(traces)), np.zeros(2))[:, 0]
+    shared, four_shared = shape_u(np.stack([means, means], axis=-1), median_radius(tuple(traces)), np.zeros(2))[:, 0]
     assert five.green.centre.sagittal_cy_per_px_u == pytest.approx(np.hypot(levels.std(ddof=1) / np.sqrt(5), shared))
     assert four.green.centre.sagittal_cy_per_px_u == pytest.approx(four_shared, rel=1e-3)
     assert four.notes == ("4 shots; their scatter is not used below 5",)

@@ -1,10 +1,8 @@
-"""The ring's pixels gathered by direction and distance: what the fit looks at.
+"""Average a ring's pixels in cells of direction and distance: the data of the fit.
 
-Near the edge the steps of distance are three tenths of the blur's sigma, in the tails, where nothing is sharp, six
-times as wide. Each cell keeps the mean and the variance of its own pixels' distances, so that neither uneven filling
-nor the steps matter: a cell's light is taken to be the edge's at the mean, and half its curvature there times the
-variance. Nor does it matter which part of its direction a cell's few pixels lie in: their mean angle is kept too.
-"""
+The steps of distance are 0.3 sigma of the blur near the edge, and six times as wide in the smooth tails. Each cell
+keeps the mean and the variance of its pixels' distances, and their mean angle, so that uneven filling does no harm: the
+model is evaluated at the mean distance and angle, plus half its second derivative times the variance."""
 
 from __future__ import annotations
 
@@ -22,8 +20,8 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 DIRECTIONS: Final = 16
-"""Sectors of the turn. The highest harmonic is 4; averaged over a sixteenth it loses 10 %, which `angular_factors`
-holds."""
+"""Sectors of the turn. The highest harmonic is 4; averaged over a sixteenth it loses 10 %, for which `angular_factors`
+allows."""
 CORE_STEP: Final = 0.056
 CORE_REACH: Final = 1.12
 TAIL_STEP: Final = 0.36
@@ -31,20 +29,20 @@ TAIL_STEP: Final = 0.36
 CORE_BINS: Final = 2 * round(CORE_REACH / CORE_STEP)
 TAIL_BINS: Final = 8
 BINS: Final = CORE_BINS + 2 * TAIL_BINS
-"""Steps of distance; CORE_REACH and the tail's together make FITTED_REACH of `shapes`."""
+"""Steps of distance. Core and tail together reach FITTED_REACH of `shapes`."""
 LEAST_CELLS: Final = 8
-"""Cells whose scatter must be known before a side has a noise: half of one ring of directions."""
+"""Fewest cells with a known scatter from which a side's noise is estimated: half of one ring of directions."""
 TAN_SIXTEENTH: Final = math.tan(math.pi / 8)
 """Slope of the line between two sixteenths of a turn."""
 
-NUMBER, DISTANCE_MEAN, DISTANCE_VARIANCE, LIGHT_MEAN, SCATTER, PRODUCT, LEAN = 0, 1, 2, 3, 4, 5, 6
-"""Of a cell: pixels, mean and variance of their distances in px and px^2, mean light, sum of squares of light about a
-straight line over distance; the sum of products of distance and light, from which that line comes; and the mean angle
-of its pixels' normals from the middle of the direction, radian."""
+NUMBER, DISTANCE_MEAN, DISTANCE_VARIANCE, LIGHT_MEAN, SCATTER, PRODUCT, ANGLE_MEAN = 0, 1, 2, 3, 4, 5, 6
+"""Columns of a cell: number of pixels; mean and variance of their distances, px and px^2; mean light; sum of squares of
+light about a straight line over distance; sum of products of distance and light, from which that line is fitted; mean
+angle of the pixels' normals from the middle of the direction, radian."""
 SLOPED: Final = 4
-"""Cells of fewer pixels have no line, only a mean: a line through four leaves two degrees of freedom."""
-CELL_COLUMNS: Final = LEAN + 1
-"""Columns of a cell: the seven above."""
+"""In cells of fewer pixels the scatter is about the mean, not a line: a line through four leaves two degrees of
+freedom."""
+CELL_COLUMNS: Final = ANGLE_MEAN + 1
 
 
 @compiled
@@ -59,7 +57,7 @@ def sixteenth(c: float, s: float) -> int:
 
 @compiled
 def find_bin(u: float) -> int:
-    """Return the bin of a distance in units of 1/MTF50; -1 beyond the last."""
+    """Return the bin of a distance in units of 1/MTF50, -1 beyond the last."""
     if abs(u) < CORE_REACH:
         k = TAIL_BINS + int((u + CORE_REACH) * (1 / CORE_STEP))
         return min(max(k, TAIL_BINS), TAIL_BINS + CORE_BINS - 1)
@@ -71,20 +69,21 @@ def find_bin(u: float) -> int:
 
 @compiled
 def gather(pixel: Array, count: int, move: Array, radius_px: float, radial: float, scale: float, cell: Array) -> None:
-    """Gather pixels into cells.
+    """Average pixels in cells.
 
     Parameters
     ----------
     pixel, count
-        As `collect_ring` filled it: distance, normal and light.
+        Distance, normal and light, from `collect_ring`; and how many.
     move
-        (2,) px: the disc's centre from that centre; a pixel or two, for distances are moved to second order.
+        (2,) px: the disc's centre less the centre that `collect_ring` used; at most a pixel or two, as distances are
+        corrected to second order.
     radius_px
         The disc's radius.
     radial
         Direction of the image radius, from which directions are counted.
     scale
-        1/MTF50 in px, as guessed: the unit of the cells' steps.
+        A guess of 1/MTF50, px: the unit of the cells' steps.
     cell
         Filled: (DIRECTIONS, BINS, CELL_COLUMNS).
     """
@@ -105,8 +104,8 @@ def gather(pixel: Array, count: int, move: Array, radius_px: float, radial: floa
         c, s = c * turn_c + s * turn_s, s * turn_c - c * turn_s
         direction = sixteenth(c, s)
         add_pixel(cell[direction, k], d, pixel[i, LIGHT])
-        # the sine of so small an angle is the angle within half a percent
-        cell[direction, k, LEAN] += s * middle_c[direction] - c * middle_s[direction]
+        # the angle is small: its sine equals it within half a percent
+        cell[direction, k, ANGLE_MEAN] += s * middle_c[direction] - c * middle_s[direction]
     average_cells(cell)
 
 
@@ -132,7 +131,7 @@ def average_cells(cell: Array) -> None:
                 continue
             own[DISTANCE_MEAN] /= n
             own[LIGHT_MEAN] /= n
-            own[LEAN] /= n
+            own[ANGLE_MEAN] /= n
             spread = max(own[DISTANCE_VARIANCE] - n * own[DISTANCE_MEAN] ** 2, 0.0)
             shared = own[PRODUCT] - n * own[DISTANCE_MEAN] * own[LIGHT_MEAN]
             own[DISTANCE_VARIANCE] = spread / n
@@ -149,10 +148,10 @@ def _freedom(pixels: float) -> float:
 
 @compiled
 def plateau_variance(cell: Array, variance: Array) -> None:
-    """Pixel variance on the dark and on the light side, from the scatter within the tails' cells.
+    """Fill the pixel variance of the dark and of the light side, (2,), from the scatter within the tails' cells.
 
-    A cell that scatters far more than the middle one of its side (dust, a hot pixel) is emptied. Where the disc is
-    small and the plane sparse, cells of a few pixels each still hold many degrees of freedom together.
+    A cell that scatters far more than the median of its side (dust, a hot pixel) is emptied. Even cells of a few pixels
+    each together have many degrees of freedom.
     """
     for side in range(2):
         first = 0 if side == 0 else TAIL_BINS + CORE_BINS
@@ -167,7 +166,7 @@ def plateau_variance(cell: Array, variance: Array) -> None:
         if at < LEAST_CELLS:
             variance[side] = math.nan
             continue
-        # the median of a few degrees of freedom lies below their mean; a margin is left for it
+        # with few degrees of freedom the median lies below the mean
         typical = max(np.median(scatter[:at]), 0.3 * np.mean(scatter[:at]))
         spread, freedoms = 0.0, 0.0
         for direction in range(DIRECTIONS):

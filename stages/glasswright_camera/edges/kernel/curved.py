@@ -1,16 +1,17 @@
-"""The shapes of an edge that is bent to a circle.
+"""Edge shapes of a disc: those of a straight edge, corrected for curvature.
 
-Light that a blur spreads along an edge does not come back where the edge curvatures away: the profile of a disc is not
-that of a straight edge, least of all in slow tails. A disc of radius R (in units of 1/MTF50) blurred by a transfer
-function T(f) has, at the distance u outside its edge, the light
+The edge profile of a disc differs from that of a straight edge, most of all in slow tails, because the blur also
+spreads light along the edge. A disc of radius R (in units of 1/MTF50) blurred by a transfer function T(f) has, at the
+distance u outside its edge, the light
 
     1 - 2 pi R int J1(2 pi R f) J0(2 pi (R + u) f) T(f) df,
 
-which is linear in T, so each shape has its own bent form. (Hankel transform of a disc; Bracewell, The Fourier
-Transform and Its Applications; from memory.) The odd shapes are left straight.
+which is linear in T, so each shape can be corrected by itself. (Hankel transform of a disc; Bracewell, The Fourier
+Transform and Its Applications; from memory.)
 
-What the slow tails of the next discs take, averaged round about, is another factor ``J0(2 pi D f)`` for each, D its
-distance. Where a disc is but two or three blurs large, a thousandth of the light tells on its width.
+The tails of the neighbouring discs, averaged over direction, remove light as well: the integrand of each has another
+factor ``J0(2 pi D f)``, D its distance. For a disc of two or three blurs an error of a thousandth of the light changes
+the fitted width.
 """
 
 from __future__ import annotations
@@ -31,13 +32,15 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 CURVATURES: Final = (0.0, 1 / 32, 1 / 16, 1 / 8, 1 / 4, 3 / 8, 1 / 2, 3 / 4, 1.0)
-"""1/MTF50 over the radius for which there are tables, interpolated between; edges more curved are as the last."""
+"""1/MTF50 over the radius for which there are tables; between them the tables are interpolated, beyond the last it is
+used."""
 NEIGHBOURS: Final = ((4, 1.0), (4, 2**0.5))
-"""How many of the next discs of a square lattice lie at so many pitches; what others take is the same all over."""
+"""(Count, distance in pitches) of the neighbouring discs of a square lattice; those farther away only add a
+constant."""
 NEAR: Final = 1 / 8
-"""Curvature from which on neighbours are modelled: at less, the nearest lies beyond what is fitted."""
+"""Curvature from which on neighbours are modelled: below it the nearest lies beyond the fitted range."""
 _STEP: Final = 0.04
-"""Grid on which what curvature adds is computed, in 1/MTF50: a fifth of a Gaussian's sigma."""
+"""Grid of the correction for curvature, in 1/MTF50: a fifth of a Gaussian's sigma."""
 _LAST_FREQUENCY: Final = 8.0
 """In MTF50. Beyond it the family's transfer functions are below 1e-3."""
 
@@ -49,7 +52,7 @@ def curved_tables(pitch: float | None = None) -> Array:
     Parameters
     ----------
     pitch
-        That of the square lattice in which the discs lie, over their radius; None where a disc is alone.
+        Pitch of the discs' square lattice, over their radius; None where a disc is alone.
     """
     shapes = edge_shapes()
     straight = shapes.table
@@ -58,12 +61,12 @@ def curved_tables(pitch: float | None = None) -> Array:
     tables = np.tile(straight, (len(CURVATURES), 1, 1))
     for index, curvature in enumerate(CURVATURES):
         if curvature > 0:
-            # what bending adds is smooth: a coarse grid will do
+            # the correction is smooth: a coarse grid is enough
             added = added_by_curvature(1 / curvature, coarse, shapes.frequency, shapes.transfer[: 1 + EVEN_COUNT])
             if pitch is not None and curvature >= NEAR:
-                # beyond the middle between two edges the next disc is no longer far
+                # the formula holds up to the middle between two discs
                 near = np.minimum(coarse, (pitch / 2 - 1) / curvature)
-                added -= _taken_by_next(
+                added -= _removed_by_neighbours(
                     1 / curvature, pitch / curvature, near, shapes.frequency, shapes.transfer[: 1 + EVEN_COUNT]
                 )
             tables[index, :, : 1 + EVEN_COUNT] += CubicSpline(coarse, added)(place)
@@ -73,9 +76,9 @@ def curved_tables(pitch: float | None = None) -> Array:
 
 
 def curved_profiles(curvature: float, pitch: float | None, place: Array) -> Array:
-    """Return the mean profile and the even shapes of an edge so curved at any places: (places, 1 + EVEN_COUNT).
+    """Return the mean profile and the even shapes of an edge of one curvature: (places, 1 + EVEN_COUNT).
 
-    `pitch` is as of `curved_tables`.
+    `pitch` is that of `curved_tables`.
     """
     shapes = edge_shapes()
     even = shapes.transfer[: 1 + EVEN_COUNT]
@@ -85,38 +88,37 @@ def curved_profiles(curvature: float, pitch: float | None, place: Array) -> Arra
         light += added_by_curvature(1 / curvature, place, shapes.frequency, even)
         if pitch is not None:
             near = np.minimum(place, (pitch / 2 - 1) / curvature)
-            light -= _taken_by_next(1 / curvature, pitch / curvature, near, shapes.frequency, even)
+            light -= _removed_by_neighbours(1 / curvature, pitch / curvature, near, shapes.frequency, even)
     return light
 
 
 def added_by_curvature(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
-    """Return the light of a disc of `radius` less that of a straight edge: (places, shapes)."""
+    """Return the light about a disc's edge less that about a straight edge: (places, shapes)."""
     level = np.zeros(len(transfer))
     level[0] = 1.0
     fine, weight = sample_transfer(2 * radius + REACH, frequency, transfer, level)
     step = fine[1] - fine[0]
     disc = 2 * np.pi * radius * j1(2 * np.pi * radius * fine)
-    # inside the disc's middle the distance from the centre is counted without sign
     away = np.abs(radius + place)
-    bent = j0(2 * np.pi * away[:, None] * fine) * (-disc * step)
+    curved = j0(2 * np.pi * away[:, None] * fine) * (-disc * step)
     line = np.sin(2 * np.pi * place[:, None] * fine) * (step / (np.pi * fine))
     # the midpoint rule's error at zero frequency, where the integrand starts with a slope (Euler and Maclaurin)
     level[0] = 0.5 + (np.pi * radius * step) ** 2 / 12
-    return np.asarray((bent - line) @ weight + level)
+    return np.asarray((curved - line) @ weight + level)
 
 
 def _added_to_odd(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
-    """Return the same of odd shapes, as they run with the cosine of the direction: (places, shapes)."""
+    """Return the same for the odd shapes, which vary as the cosine of the direction: (places, shapes)."""
     fine, weight = sample_transfer(2 * radius + REACH, frequency, transfer, np.zeros(len(transfer)))
     step = fine[1] - fine[0]
     disc = 2 * np.pi * radius * j1(2 * np.pi * radius * fine)
-    bent = j1(2 * np.pi * (radius + place)[:, None] * fine) * (disc * step)
+    curved = j1(2 * np.pi * (radius + place)[:, None] * fine) * (disc * step)
     line = np.cos(2 * np.pi * place[:, None] * fine) * (step / (np.pi * fine))
-    return np.asarray((bent - line) @ weight)
+    return np.asarray((curved - line) @ weight)
 
 
-def _taken_by_next(radius: float, pitch: float, place: Array, frequency: Array, transfer: Array) -> Array:
-    """Return the light that the next discs of a lattice take, averaged round about: (places, shapes)."""
+def _removed_by_neighbours(radius: float, pitch: float, place: Array, frequency: Array, transfer: Array) -> Array:
+    """Return the light that the neighbouring discs remove, averaged over direction: (places, shapes)."""
     farthest = max(far for _, far in NEIGHBOURS) * pitch
     level = np.zeros(len(transfer))
     level[0] = 1.0
@@ -129,9 +131,10 @@ def _taken_by_next(radius: float, pitch: float, place: Array, frequency: Array, 
 
 
 def sample_transfer(reach: float, frequency: Array, transfer: Array, at_zero: Array) -> tuple[Array, Array]:
-    """Return frequencies, eight or more in a period of what reaches so far, and transfer (frequencies, shapes).
+    """Return frequencies finer than a `reach` needs, and the transfer functions there, (frequencies, shapes).
 
-    `transfer` is (shapes, frequencies), `at_zero` its value at zero frequency, (shapes,).
+    A wave of period `reach` gets eight samples. `transfer` is (shapes, frequencies), `at_zero` its value at zero
+    frequency, (shapes,).
     """
     step = min(0.02, 1 / (8 * reach))
     fine = np.arange(step / 2, _LAST_FREQUENCY, step)
@@ -142,7 +145,7 @@ def sample_transfer(reach: float, frequency: Array, transfer: Array, at_zero: Ar
 
 @compiled
 def find_curvature(curvatures: Array, curvature: float) -> tuple[int, float]:
-    """Return the place of a curvature among those for which there are tables, and how far it lies towards the next."""
+    """Return the index of the table below a curvature, and the weight, 0 to 1, of the table above it."""
     k = 0
     while k < len(curvatures) - 2 and curvatures[k + 1] < curvature:
         k += 1
@@ -151,7 +154,7 @@ def find_curvature(curvatures: Array, curvature: float) -> tuple[int, float]:
 
 @compiled
 def interpolate_table(tables: Array, curvatures: Array, curvature: float, table: Array) -> None:
-    """Fill `table` with the shapes of an edge bent so much, between the nearest two of `tables`."""
+    """Fill `table` with the shapes of an edge of one curvature, interpolated between the nearest two of `tables`."""
     k, t = find_curvature(curvatures, curvature)
     for i in range(table.shape[0]):
         for j in range(table.shape[1]):

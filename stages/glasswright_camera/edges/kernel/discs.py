@@ -1,4 +1,4 @@
-"""Every disc of a frame, one after the other: ring, first look, fit. This is the one hot loop of the bench."""
+"""Fit every disc of a frame: collect its ring, estimate its edge, fit it. This loop takes most of the time."""
 
 from __future__ import annotations
 
@@ -55,20 +55,20 @@ PROFILE_DISTANCE: Final = np.arange(-20.0, 20.01, PROFILE_STEP)
 HALF_SIGMA: Final = 0.18739
 """MTF50 times sigma of a Gaussian: sqrt(ln 2 / 2) / pi."""
 FIRST_RING_PX: Final = 16.0
-"""Reach of the first look: four blurs of MTF50 0.25. A ring too short is grown, so it costs time only."""
+"""Reach of the first estimate: four blurs of MTF50 0.25. A ring too short is enlarged, so this only affects time."""
 SAMPLED_FROM_ROWS: Final = 16
-"""Discs with a radius of so many of the colour pattern's cells are first looked at in every third row of cells: ten
-rows across the disc at least."""
+"""Radius, in cells of the colour pattern, from which on the first estimate takes every third row of cells; ten rows
+cross the disc then."""
 MOVED_PX: Final = 0.1
-"""A fit that moves its centre further than this is done again about the new centre. A move is applied to second order,
-so what is left at 0.1 px is below 1e-3 px."""
+"""A fit that moves its centre further than this is repeated about the new centre. Moves are applied to second order; at
+0.1 px the error is below 1e-3 px."""
 CURVATURE_CHANGED: Final = 0.006
-"""The same for the edge's curvature, which the shapes' table follows. Chosen, not measured."""
+"""The same for the edge's curvature, on which the shapes depend. Chosen, not measured."""
 OWN_PRIOR_FACTOR: Final = 1.5
 GUIDED_PRIOR_FACTOR: Final = 0.5
-"""Factors on the part of the covariance that the prior leaves open: 1 if the prior scales were known. The plane whose
-own noise has set the scales scatters more than that, the others less. Set so that 95 % intervals hold 95 % over many
-blurs, among them faint ones, that the accuracy table does not hold."""
+"""Factors on the part of the covariance that comes from the prior; 1 if the prior scales were known. They are estimated
+in one plane, whose covariance is therefore too small and the others' too large. Set so that 95 % intervals have 95 %
+coverage over many blurs, some of low contrast, that are not in the accuracy table."""
 
 CENTRE: Final = PARAMETERS
 NOISE: Final = CENTRE + 2
@@ -78,25 +78,25 @@ LEFT_OUT: Final = MISFIT + 1
 ENDING: Final = LEFT_OUT + 1
 ROWS: Final = ENDING + 1
 """Columns behind the fit's parameters: centre x and y in px; a pixel's variance on the dark and on the light side;
-chi-square for each degree of freedom; what the model leaves; the share of the edge that was left out (see `fit_edge`);
-and how the fit ended, one of the following."""
+chi-square per degree of freedom; misfit and share of the edge left out (see `fit_edge`); how the fit ended, one of the
+following."""
 NO_EDGE, NO_LEVEL, NOT_CONVERGED, REJECTED, TOO_SHARP, MEASURED, WHOLE_DISC = 0, 1, 2, 3, 4, 5, 6
 MOST_LEFT_OUT: Final = 0.25
-"""Share of an edge's cells that may be left out as unlike an edge. One speck of dust takes an eighth; what is left of
-an edge that loses more has been seen to read up to a quarter off."""
+"""Largest share of an edge's cells that may be left out. One speck of dust takes an eighth. Edges that lost more than
+this have shown MTF50 wrong by up to a quarter."""
 
 
 class Discs(NamedTuple):
-    """Where the discs are about to be looked for, and how."""
+    """Expected places and sizes of the discs."""
 
     centre: Array
     """(discs, 2) px."""
     maps: Array
-    """(discs, 2, 2): px for each print mm."""
+    """(discs, 2, 2): px per mm of the print."""
     radius_px: Array
-    """(discs,) as seen."""
+    """(discs,): on the sensor."""
     limit: Array
-    """(discs, 2): how far inside and outside the edge a disc may be looked at, px."""
+    """(discs, 2): how far inside and outside the edge pixels may be used, px."""
     radial: Array
     """(discs,): direction of the image radius at the disc, radian."""
     gain: Array
@@ -104,7 +104,7 @@ class Discs(NamedTuple):
 
 
 class Model(NamedTuple):
-    """Shapes of edges for each curvature, and how blurs are spread."""
+    """Edge shapes for each curvature, and the prior's moments."""
 
     tables: Array
     """See `curved_tables`."""
@@ -115,7 +115,7 @@ class Model(NamedTuple):
 
 
 class Fits(NamedTuple):
-    """What was fitted; rows of discs that failed stay NaN."""
+    """Results of the fits; rows of discs that failed stay NaN."""
 
     value: Array
     """(planes, discs, ROWS)."""
@@ -141,7 +141,7 @@ def fit_discs(frame: Frame, discs: Discs, model: Model, fits: Fits) -> None:
         scale = math.sqrt(abs(np.linalg.det(discs.maps[disc])))
         inverse = np.linalg.inv(discs.maps[disc])
         inner, outer = min(most_inner, FIRST_RING_PX), min(most_outer, FIRST_RING_PX)
-        # a part of the pixels is enough to see how far to look, if the part goes all round the disc
+        # a third of the rows is enough to find the ring's reach
         every = 3 if radius_px >= SAMPLED_FROM_ROWS * frame.pattern.shape[1] else 1
         while True:
             room = frame.values.shape[0] * int(math.pi * (1.3 * radius_px + outer + 3) ** 2) + 64
@@ -163,7 +163,7 @@ def fit_discs(frame: Frame, discs: Discs, model: Model, fits: Fits) -> None:
             enough = grown_inner <= 1.05 * inner and grown_outer <= 1.05 * outer
             if enough and every == 1:
                 break
-            # what was seen with too short a ring is seen again with a part, unless it was near
+            # a ring far too short is enlarged with a third of the rows again, else with all
             near = grown_inner <= 1.6 * inner and grown_outer <= 1.6 * outer
             every = 1 if near else every
             inner, outer = max(grown_inner, inner), max(grown_outer, outer)
@@ -191,10 +191,10 @@ def _fit_plane(
     fits: Fits,
     plane: int,
 ) -> None:
-    """Fit one disc in one plane, from the first look, and again about the centre so found if that moved.
+    """Fit one disc in one plane from the first estimate; repeat about the new centre if that moved.
 
-    The plane with most pixels goes first, and finds how astigmatic and comatic the disc's blur is (`scales`); it is the
-    `guide` of the others, which begin at its blur and its scales; that is -1 where there is none.
+    The plane with most pixels is fitted first and sets the prior `scales`. It is the `guide` of the other planes, which
+    start at its blur; -1 where there is none.
     """
     radius_px, radial, family = discs.radius_px[disc], discs.radial[disc], model.family
     value, covariance = fits.value[plane, disc], fits.covariance[plane, disc]
@@ -271,7 +271,7 @@ def _fit_plane(
 
 @compiled
 def _move(move: Array, fitted: Array, radial: float) -> None:
-    """Add the fitted shift, which is along and across the image radius, to a move along x and y."""
+    """Add the fitted shift, given along and across the image radius, to a move along x and y."""
     c, s = math.cos(radial), math.sin(radial)
     move[0] += c * fitted[SHIFT_X] - s * fitted[SHIFT_Y]
     move[1] += s * fitted[SHIFT_X] + c * fitted[SHIFT_Y]
@@ -279,7 +279,7 @@ def _move(move: Array, fitted: Array, radial: float) -> None:
 
 @compiled
 def _profile(cell: Array, fitted: Array, radius_px: float, profile: Array) -> None:
-    """Average the light by distance in the sagittal and the tangential quarter turns: 0 dark, 1 light."""
+    """Fill the edge profile, (2, distances): mean light, 0 dark and 1 light, in sagittal and tangential sectors."""
     length = profile.shape[1]
     half = (length - 1) / 2
     total, number = np.zeros((2, length)), np.zeros((2, length))

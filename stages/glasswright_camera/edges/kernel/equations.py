@@ -1,7 +1,7 @@
 """The normal equations of an edge's fit.
 
-Within a direction every column of the Jacobian is a function of distance times a constant, so the products are summed
-over distance first: that is what makes it fast.
+Within a direction each column of the Jacobian is a function of distance times a constant. Summing the products over
+distance first makes the sums fast.
 """
 
 from __future__ import annotations
@@ -13,11 +13,11 @@ import numpy as np
 
 from glasswright_camera.compiled import compiled, compiled_in_any_order
 from glasswright_camera.edges.kernel.bins import (
+    ANGLE_MEAN,
     BINS,
     DIRECTIONS,
     DISTANCE_MEAN,
     DISTANCE_VARIANCE,
-    LEAN,
     LIGHT_MEAN,
     NUMBER,
 )
@@ -33,17 +33,17 @@ if TYPE_CHECKING:
 
 MOST_SIGMAS: Final = 6.0
 FINE_SLACK: Final = 0.015
-"""A cell may lie off the model by so many times its noise, and by so much of the step for what the shapes do not
-explain. Of the 900 cells of an edge 6 sigma rejects one in 500,000 edges by chance; the family's blurs stay within the
-slack."""
+"""A cell is left out if it deviates from the model by more than MOST_SIGMAS times its noise plus FINE_SLACK of the
+step, an allowance for blurs that the shapes do not describe. By chance 6 sigma rejects a cell in one of 500,000 edges
+of 900 cells; the family's blurs stay within the slack."""
 
 
 PRODUCTS: Final = (RADIAL_COUNT + 2) // 2 * 2
-"""Rows of functions and the residual, made even, as products are taken two by two."""
+"""Rows of functions and the residual, rounded up to an even number, as `_multiply` takes them in pairs."""
 
 
 class FitData(NamedTuple):
-    """What is fitted, and with what; a named tuple, as compiled code reads it."""
+    """Data and tables of a fit; a named tuple, as compiled code needs."""
 
     cell: Array
     """(DIRECTIONS, BINS, CELL_COLUMNS): see `bins`."""
@@ -56,9 +56,9 @@ class FitData(NamedTuple):
     slope: Array
     """See `factor_slopes`."""
     variance: Array
-    """(2,): a pixel's on the dark and on the light side."""
+    """(2,): of a pixel, on the dark and on the light side."""
     added: Array
-    """(DIRECTIONS, HARMONIC_POINTS): light to add to the model, in steps of the edge; see `harmonics`."""
+    """(DIRECTIONS, HARMONIC_POINTS): light to add to the model, of the edge's step; see `harmonics`."""
 
 
 @compiled_in_any_order
@@ -73,22 +73,21 @@ def _fill_functions(
     slack: float,
     f: Array,
 ) -> tuple[int, int, int]:
-    """Fill, for each used cell of a direction, the functions of distance and the residual, over the cell's noise.
+    """Fill the functions of distance and the residual of each used cell of a direction, over the cell's noise.
 
     Parameters
     ----------
     local
         (RADIAL_COUNT,): the direction's parameters.
     local_slope
-        (RADIAL_COUNT,): how fast they change with direction, for each radian.
+        (RADIAL_COUNT,): their derivatives by direction, per radian.
     f
         Filled: (RADIAL_COUNT + 1, BINS), the residual last.
 
     Returns
     -------
     tuple
-        How many cells were filled in, how many left out, and how many of either are off by more than FINE_SLACK
-        allows.
+        The numbers of cells used, of cells left out, and of cells that deviate by more than FINE_SLACK allows.
     """
     cells, added, table, variance = data.cell[direction], data.added[direction], data.table, data.variance
     per_radius, per_step, last = 1.0 / data.radius_px, 1.0 / STEP, table.shape[0] - 2
@@ -97,9 +96,9 @@ def _fill_functions(
         n = cells[k, NUMBER]
         if n < 1:
             continue
-        d, lean = cells[k, DISTANCE_MEAN], cells[k, LEAN]
-        rate = 1.0 / math.sqrt(max(local[4] + lean * local_slope[4], 1.0))
-        u = (d - local[3] - lean * local_slope[3]) * rate
+        d, angle = cells[k, DISTANCE_MEAN], cells[k, ANGLE_MEAN]
+        rate = 1.0 / math.sqrt(max(local[4] + angle * local_slope[4], 1.0))
+        u = (d - local[3] - angle * local_slope[3]) * rate
         if abs(u) > FITTED_REACH * 1.2:
             continue
         place = (u + REACH) * per_step
@@ -117,11 +116,11 @@ def _fill_functions(
             rise = high[1 + j] - low[1 + j]
             shape = low[1 + j] + t * rise
             f[5 + j, filled] = shape
-            amount = local[5 + j] + lean * local_slope[5 + j]
+            amount = local[5 + j] + angle * local_slope[5 + j]
             e += amount * shape
             slope += amount * rise
         arm = 1.0 + d * per_radius
-        gain = 1.0 + (local[2] + lean * local_slope[2]) * arm
+        gain = 1.0 + (local[2] + angle * local_slope[2]) * arm
         light = dark + contrast * e
         residual = cells[k, LIGHT_MEAN] - gain * light
         weight = math.sqrt(n / (variance[0] + (variance[1] - variance[0]) * min(max(e, 0.0), 1.0)))
@@ -147,9 +146,9 @@ def _fill_functions(
 
 @compiled_in_any_order
 def _multiply(f: Array, filled: int, gram: Array) -> None:
-    """Fill `gram` with the products of the rows of `f`, an even number, over the first so many columns.
+    """Fill `gram` with the products of the rows of `f` over the first `filled` columns; rows are even in number.
 
-    Two by two: five times as fast as a general product of matrices so small.
+    Taken two by two, which is five times as fast as a general product of such small matrices.
     """
     for a in range(0, len(gram), 2):
         f_a, g_a = f[a], f[a + 1]
@@ -174,12 +173,11 @@ def normal_equations(
     normal: Array,
     right: Array,
 ) -> tuple[float, int, int, int]:
-    """Sum up the normal equations at `value`; give the weighted sum of squares, cells used and left out, and strays.
+    """Sum up the normal equations at `value`; return chi-square, cells used and left out, and strays.
 
-    A cell off the model by more than MOST_SIGMAS times its noise plus its direction's `slack`, of the step, is left
-    out; strays would be with FINE_SLACK. Where the slack is negative the choice that `kept` holds stands, else it is
-    made anew and written there.
-    """
+    A cell that deviates by more than MOST_SIGMAS times its noise plus its direction's `slack`, of the step, is left
+    out, and the choice written to `kept`. Where the slack is negative, `kept` is used as it is. Strays are the cells
+    that FINE_SLACK would leave out."""
     normal[:, :] = 0.0
     right[:] = 0.0
     chi_square, used, lost, strays = 0.0, 0, 0, 0

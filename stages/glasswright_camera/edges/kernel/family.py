@@ -1,7 +1,7 @@
-"""Blurs that a lens on a stand may show: transfer functions of aberrated pupils, in every direction.
+"""The family of blurs from which shapes and prior are made: transfer functions of aberrated pupils.
 
-Each member of the family is a pupil with some wavefront error, blurred further by a pixel's aperture and a Gaussian
-for whatever else there is. A blur that is not round differs with direction; so each member is looked at in sixteen.
+Each member is a pupil with some wavefront error, blurred further by a pixel's aperture and a Gaussian for all other
+causes. Members that are not round are sampled in sixteen directions.
 """
 
 from __future__ import annotations
@@ -21,19 +21,19 @@ if TYPE_CHECKING:
     Complex = NDArray[np.complex128]
 
 FREQUENCY_STEP: Final = 0.02
-"""Period of the profiles is its inverse, 50: far beyond their reach."""
+"""In MTF50. The profiles repeat after its inverse, 50, far beyond their reach."""
 FREQUENCY: Final = np.arange(FREQUENCY_STEP / 2, 12.0, FREQUENCY_STEP)
-"""In units of MTF50; at 12 no member lets anything through that shows."""
+"""In units of MTF50; at 12 all members' transfer functions are negligible."""
 TURNS: Final = 8
-"""Directions from the aberrations' axis to its other end, in steps of a sixteenth of a turn; the rest are mirrored."""
+"""Steps, of a sixteenth of a turn, from the aberrations' axis to its other end; the other half is mirrored."""
 PIXELS: Final = (0.0, 0.4, 1.0, 2.0, 4.0)
 SIGMAS: Final = (0.0, 0.35, 0.8)
-"""Widths of the pixel and of the Gaussian in units of 1/cut-off: from a pupil alone to one that hardly shows. At 550 nm
-and f/4 to f/16 a pixel of 4 um has 0.5 to 1.8."""
+"""Widths of the pixel and of the Gaussian, in units of 1/cut-off: from a pupil alone to a negligible one. A pixel of
+4 um has 1.8 to 0.5 at 550 nm and f/4 to f/16."""
 STRETCHES: Final = (1.05, 1.1, 1.2, 1.35, 1.5)
-"""Of blurs that are wider in one direction whatever their shape (movement, cylinder error)."""
+"""Ratios of the widths of blurs that are wider in one direction (movement, cylinder error)."""
 _NEWTON_STEPS: Final = 5
-"""Five double the digits from 1 to 32."""
+"""Newton doubles the correct digits in each: from 1 to 32."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +70,7 @@ class Samples:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Family:
-    """The samples by kind; only the first two are of one direction."""
+    """The samples by kind; the first two are round and have one direction."""
 
     plain: Samples
     halos: Samples
@@ -85,9 +85,9 @@ def family() -> Family:
     return Family(
         plain=sample_round(),
         halos=sample_halos(),
-        astigmatic=sample_turning(astigmatic_wavefronts()),
+        astigmatic=sample_directional(astigmatic_wavefronts()),
         stretched=sample_stretched(),
-        comatic=sample_turning(comatic_wavefronts()),
+        comatic=sample_directional(comatic_wavefronts()),
     )
 
 
@@ -108,7 +108,7 @@ def pupil_transfer(shear: Array, wavefront: Wavefront, angle: float = 0.0, nodes
     """
     point, weight = _gauss_nodes(nodes)
     half = np.clip(shear, 0.0, 2.0)[:, None, None] / 2
-    # across runs as a sine: the overlap of pupils hardly sheared ends like a circle, which no polynomial does
+    # sine substitution: the overlap ends like a circle, which polynomials fit badly
     turn = np.pi / 2 * point[None, :, None]
     across = np.sin(turn) * np.sqrt(1 - half**2)
     reach = np.sqrt(1 - across**2) - half
@@ -125,12 +125,12 @@ def pupil_transfer(shear: Array, wavefront: Wavefront, angle: float = 0.0, nodes
 
 @cache
 def _gauss_nodes(count: int) -> tuple[Array, Array]:
-    """Return Gauss and Legendre's places and weights."""
+    """Return the nodes and weights of Gauss-Legendre quadrature."""
     return np.polynomial.legendre.leggauss(count)
 
 
 def round_wavefronts() -> Iterator[Wavefront]:
-    """Yield what leaves a blur round."""
+    """Yield wavefronts of round blurs."""
     for defocus in (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8, 1.0):
         yield Wavefront(defocus=defocus)
     for spherical in (0.25, -0.25, 0.5):
@@ -139,21 +139,21 @@ def round_wavefronts() -> Iterator[Wavefront]:
 
 
 def astigmatic_wavefronts() -> Iterator[Wavefront]:
-    """Yield what stretches a blur, each also the other way round."""
+    """Yield astigmatic wavefronts, each also with its two foci exchanged."""
     for along, across in ((0.25, 0.0), (0.45, 0.2), (0.2, 0.1), (0.125, -0.125), (0.5, 0.0), (0.25, -0.25), (0.5, 0.3)):
         yield Wavefront(defocus=across, astigmatism=along - across)
         yield Wavefront(defocus=along, astigmatism=across - along)
 
 
 def comatic_wavefronts() -> Iterator[Wavefront]:
-    """Yield what makes a blur lopsided."""
+    """Yield comatic wavefronts."""
     for coma in (0.15, 0.33, 0.47, 0.6):
         for defocus in (0.0, 0.2, 0.4):
             yield Wavefront(coma=coma, defocus=defocus)
 
 
 def sample_round() -> Samples:
-    """Sample the round blurs, those without diffraction among them: one direction each."""
+    """Sample the round blurs, with and without diffraction: one direction each."""
     shear = np.linspace(0.0, 2.0, 101)
     pupils = [row for wavefront in round_wavefronts() for row in _widened(shear, pupil_transfer(shear, wavefront))]
     axis = np.linspace(0.0, 2.0, 2001)
@@ -165,7 +165,7 @@ def sample_round() -> Samples:
 
 
 def sample_halos() -> Samples:
-    """Sample a Gaussian within a wider and weaker one: one direction each."""
+    """Sample Gaussians each with a wider and weaker one added: one direction each."""
     axis = np.linspace(0.0, 2.0, 2001)
     gauss = np.exp(-2 * (np.pi * axis) ** 2)
     mixed = [
@@ -177,7 +177,7 @@ def sample_halos() -> Samples:
 def sample_stretched() -> Samples:
     """Sample Gaussians stretched along or across the axis, with a pixel: (members, directions).
 
-    A movement, and whatever blurs without waves, stretches an edge's width and leaves its shape alone.
+    Movement and other blur without diffraction stretches an edge's width and does not change its shape.
     """
     axis = np.linspace(0.0, 2.0, 1001)
     turn = np.pi * np.arange(TURNS + 1) / TURNS
@@ -193,7 +193,7 @@ def sample_stretched() -> Samples:
     return Samples(transfer=np.array(transfer), width=np.array(width))
 
 
-def sample_turning(wavefronts: Iterator[Wavefront]) -> Samples:
+def sample_directional(wavefronts: Iterator[Wavefront]) -> Samples:
     """Sample blurs that are not round: (members, directions)."""
     shear = np.linspace(0.0, 2.0, 61)
     transfer, width = [], []
@@ -217,7 +217,7 @@ def _widened(shear: Array, pupil: Complex) -> list[Complex]:
 
 
 def scaled(axis: Array, transfer: Complex) -> tuple[Complex, Array]:
-    """Free transfer functions of shift, and resample them so that the real part first falls to one half at 1.
+    """Remove the shift from transfer functions, and resample them so that the real part first falls to 1/2 at 1.
 
     Parameters
     ----------
@@ -234,7 +234,7 @@ def scaled(axis: Array, transfer: Complex) -> tuple[Complex, Array]:
     place = np.zeros(len(transfer))
     moved = transfer
     for _ in range(4 if np.any(transfer.imag) else 0):
-        # least squares of the odd part of the edge on the slope of the edge, by Parseval
+        # least squares of the odd part of the edge profile on its slope (Parseval)
         ratio = np.divide(moved.imag, axis, out=np.zeros(moved.shape), where=axis > 0)
         place -= (ratio * moved.real).sum(axis=1) / (2 * np.pi * (moved.real**2).sum(axis=1))
         moved = transfer * np.exp(2j * np.pi * axis * place[:, None])
@@ -245,7 +245,7 @@ def scaled(axis: Array, transfer: Complex) -> tuple[Complex, Array]:
         step = 0.01
         slope = (_between(samples, position + step) - _between(samples, position - step)).real / (2 * step)
         position = np.clip(position - (_between(samples, position).real - 0.5) / slope, after - 1, after)
-    # nothing is left beyond the last sample
+    # zero beyond the last sample
     filled = FREQUENCY * position.min() < transfer.shape[1]
     value = np.zeros((len(transfer), len(FREQUENCY)), np.complex128)
     value[:, filled] = _between(samples, FREQUENCY[filled] * position)
@@ -259,9 +259,9 @@ def _extended(transfer: Complex) -> Complex:
 
 
 def _between(samples: Complex, position: Array) -> Complex:
-    """Interpolate extended rows by cubics through four samples; beyond the last there is nothing.
+    """Interpolate extended rows by cubics through four samples; zero beyond the last.
 
-    Straight lines between samples, which are few, would make every shape of the family a tenth of a percent too wide.
+    Linear interpolation between so few samples would make every shape 0.1 % too wide.
     """
     whole = np.minimum(position.astype(np.intp), samples.shape[1] - 4)
     t = position - whole

@@ -1,10 +1,10 @@
-"""Light far from a disc's edge that its fit does not explain: what a wide weak halo leaves.
+"""Light far inside a disc's edge that its fit does not predict: the trace of a wide weak halo.
 
-A fit looks at the light within FITTED_REACH of the edge. A halo that is wider (haze, spherical aberration, scatter) is
-a slope there, and is taken for other levels and another width: MTF50 is off by percents, and the misfit is below noise.
-Its light does show in the disc's middle, against what the fitted levels and shapes predict. It is averaged in two
-rings, whose signs differ with the halo's width; at no width do both vanish together. The paper outside would show it as
-well, but is less even than printed black, and has the light's own falloff.
+The fit uses light within FITTED_REACH of the edge. A wider halo (haze, spherical aberration, scatter) is only a slope
+there, which changes the fitted levels and width: MTF50 is wrong by a few percent, with a misfit below noise. Nearer the
+disc's middle the halo does show as light that the fit does not predict. It is averaged in two rings. The sign in each
+depends on the halo's width, and the two are never zero together. The paper outside is not used: it is less even than
+printed black, and includes the lighting's falloff.
 """
 
 from __future__ import annotations
@@ -32,23 +32,23 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 RINGS: Final = 2
-"""In the disc's middle, and between it and the light that is fitted."""
+"""The disc's middle, and the ring between it and the fitted range."""
 FARTHER: Final = 6.0
-"""Where the middle begins, in 1/MTF50 from the edge."""
+"""Distance from the edge beyond which the middle begins, in 1/MTF50."""
 FAR_REACH: Final = 14.0
 FAR_STEP: Final = 0.25
-"""Reach and step of the table of profiles, in 1/MTF50; farther in the light is that of its end."""
+"""Reach and step of the table of profiles, in 1/MTF50; farther in, its last value is used."""
 LEAST_PIXELS: Final = 20
-"""Fewer pixels of a plane in a ring are not averaged: their noise is a quarter of one pixel's."""
+"""Fewest pixels of a plane in a ring; the noise of their mean is a quarter of one pixel's."""
 EVERY_ROW: Final = 2
-"""Of the colour pattern's rows of cells, every so many are looked at. Half of the pixels cost half of the time."""
+"""Every second row of the colour pattern's cells is used: half of the pixels in half of the time."""
 
 
 @cache
 def far_tables(pitch: float | None = None) -> Array:
     """Return the mean profile and the even shapes out to FAR_REACH: (curvatures, points, 1 + EVEN_COUNT).
 
-    `pitch` is as of `curved_tables`. Computed once in a process.
+    `pitch` is that of `curved_tables`. Computed once in a process.
     """
     place = np.linspace(-FAR_REACH, 0.0, round(FAR_REACH / FAR_STEP) + 1)
     return np.stack([curved_profiles(curvature, pitch, place) for curvature in CURVATURES])
@@ -58,9 +58,9 @@ def far_tables(pitch: float | None = None) -> Array:
 def measure_far_light(
     frame: Frame, discs: Discs, tables: Array, curvatures: Array, fits: Fits, far_light: Array
 ) -> None:
-    """Fill `far_light`, (planes, discs, RINGS): mean light less what the fit predicts, of the edge's step.
+    """Fill `far_light`, (planes, discs, RINGS): mean light less the fit's prediction, of the edge's step.
 
-    NaN where a disc was not measured or a ring holds too few pixels of a plane. `tables` is as of `far_tables`.
+    NaN where a disc was not measured or a ring has too few pixels of a plane. `tables` is from `far_tables`.
     """
     values, pattern, black, white = frame.values, frame.pattern, frame.black, frame.white
     channels, height, width = values.shape

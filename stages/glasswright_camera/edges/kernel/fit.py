@@ -1,7 +1,7 @@
 """Fit of one disc's edge in one colour plane: place, light and blur at once.
 
-It is a weighted least-squares fit (Levenberg-Marquardt) with a Gaussian prior on the blur's parameters, so that noise
-is not taken for shape.
+Weighted least squares (Levenberg-Marquardt) with a Gaussian prior on the blur's parameters, so that noise is not fitted
+by shapes.
 """
 
 from __future__ import annotations
@@ -27,22 +27,23 @@ if TYPE_CHECKING:
 ITERATIONS: Final = 16
 """Steps after which a fit is given up. Chosen, not measured."""
 CONVERGED: Final = 0.5
-"""A step that promises to lower chi-square by less than this is taken, and is the last: 0.7 of a standard deviation
-of one parameter, and the last step of a quadratic iteration leaves far less."""
+"""A step that is predicted to lower chi-square by less than this is the last. It is 0.7 of a standard deviation of one
+parameter; convergence is quadratic, so the error that remains is far smaller."""
 SETTLING: Final = 100.0
-"""The same, from where on cells that do not fit are told apart."""
+"""The same, from which on cells that do not fit are left out."""
 COARSE_SLACK: Final = 0.1
 STRICT_SLACK: Final = 0.004
-"""As FINE_SLACK: at first, and near cells that lie further off (`stages/DECISIONS.md`, a speck on the edge)."""
+"""As FINE_SLACK: in the first steps, and beside cells that were left out (`stages/DECISIONS.md`, a speck on the
+edge)."""
 SPECK_CELLS: Final = 3
-"""A direction in which so many cells do not fit is left out whole: a speck's rim is fainter than noise, and wide."""
+"""A direction with so many cells that do not fit is left out whole: a speck has a wide rim below the noise."""
 MOST_REJECTED: Final = 6
-"""Of DIRECTIONS, from the first to the last rejected one. A speck lies on one side; where a wider arc is rejected, or
-both sides are, it is none, and only the cells themselves are left out."""
+"""Widest speck, in directions. Where the directions that do not fit span a wider arc, it is no speck, and only the
+cells themselves are left out."""
 NOISE_SIGMAS: Final = 3.0
-"""Standard deviations of chi-square that are taken for noise: one in 700 by chance."""
+"""Standard deviations of chi-square that count as noise: exceeded by chance once in 700."""
 NARROWEST: Final = 0.9
-"""Smallest 1/MTF50^2 in px^2 that is tried. A pixel alone has 2.75; below 1 there is no MTF50 to speak of."""
+"""Smallest 1/MTF50^2 in px^2 that is tried. A pixel alone has 2.75; below 1 there is no usable MTF50."""
 
 
 @compiled
@@ -53,10 +54,10 @@ def _choose_cells(
     normal: Array,
     right: Array,
 ) -> tuple[float, int, int]:
-    """Tell cells that do not fit (dust, a hot pixel) at a `value` near the truth, and sum up without them.
+    """Leave out cells that do not fit (dust, a hot pixel) at a `value` near the truth, and sum up without them.
 
-    In a direction that has such cells, and beside it, a second look is stricter: the rim of a speck stands out little.
-    A direction that has many is left out whole.
+    Directions with such cells, and those beside them, are checked again with STRICT_SLACK, as the rim of a speck is
+    faint. A direction with SPECK_CELLS of them is left out whole.
     """
     slack = np.full(DIRECTIONS, FINE_SLACK)
     total, used, lost_cells, strays = normal_equations(data, value, slack, kept, normal, right)
@@ -79,7 +80,7 @@ def _choose_cells(
 
 @compiled
 def _span(rejected: NDArray[np.bool_]) -> int:
-    """Return how many directions the shortest arc spans that holds all rejected ones."""
+    """Return the length, in directions, of the shortest arc that holds all rejected ones."""
     gap, widest = 0, 0
     for step in range(2 * DIRECTIONS):
         gap = 0 if rejected[step % DIRECTIONS] else gap + 1
@@ -102,23 +103,23 @@ def fit_edge(
     Parameters
     ----------
     data
-        What is fitted.
+        Cells, shapes and noise.
     start
-        (PARAMETERS,) where to begin.
+        (PARAMETERS,): initial values.
     prior
-        (PARAMETERS, PARAMETERS) inverse covariance of what is expected, 0 where nothing is known.
+        (PARAMETERS, PARAMETERS): the prior's precision, 0 where nothing is known.
     information
-        (PARAMETERS,) that times what is expected.
+        (PARAMETERS,): the precision times the prior mean.
     near
-        Whether `start` is near enough to tell cells that do not fit from the first.
+        Whether `start` is near enough that cells which do not fit can be left out from the first step.
     value, covariance
         Filled: (PARAMETERS,) and (PARAMETERS, PARAMETERS).
 
     Returns
     -------
     tuple
-        Chi-square for each degree of freedom; what the model leaves that surely is not noise, rms, of the step; the
-        share of cells that was left out as unlike an edge; and whether the fit came to rest.
+        Chi-square per degree of freedom; the misfit: rms of the residual beyond noise, of the step; the share of cells
+        left out; whether the fit converged.
     """
     normal, right = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
     trial_normal, trial_right = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
@@ -146,10 +147,10 @@ def fit_edge(
             return math.nan, math.nan, 1.0, False
         solve_factorised(upper, downhill, change)
         promised = float(np.sum(change * downhill))
-        # where hardly any noise is left, what the model leaves stands for it
+        # where noise is tiny, the misfit sets the scale
         scale = max(1.0, total / used)
         if not settled and promised < SETTLING * scale:
-            # near enough to tell dust from edge; from here on the same cells are used
+            # from here on the same cells are used
             settled = True
             slack[:] = -1.0
             if strays:
@@ -167,7 +168,7 @@ def fit_edge(
         )
         cost = (total + value @ (prior @ value - 2 * information)) / used
         trial_cost = (trial_total + trial @ (prior @ trial - 2 * information)) / max(trial_used, 1)
-        # the weights follow the model, so a last step may cost a trace more
+        # the weights depend on the model, so a last step may raise the cost a little
         if trial_used >= 4 * PARAMETERS and trial_cost <= cost + 0.01 * total / used:
             value[:] = trial
             normal[:, :] = trial_normal
@@ -179,7 +180,7 @@ def fit_edge(
             if damping > 1e6:
                 break
     covariance[:, :] = np.linalg.inv(normal + prior)
-    # what is expected takes the place of data: so many parameters less were drawn from the cells
+    # effective number of parameters: those that the prior determines cost no degree of freedom
     freedom = max(used - PARAMETERS + np.sum(covariance * prior), 1.0)
     beyond = max(total - freedom - NOISE_SIGMAS * math.sqrt(2 * freedom), 0.0)
     misfit = math.sqrt(beyond / normal[DARK, DARK]) / abs(value[CONTRAST])

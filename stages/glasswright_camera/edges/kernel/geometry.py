@@ -1,4 +1,4 @@
-"""How the chart's print lies on the sensor near each disc: the local affine map, from all discs together."""
+"""The local affine map from print to sensor at each disc, from all discs together."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ if TYPE_CHECKING:
 
 
 def local_maps(node: NDArray[np.int64], centre_px: Array, pitch_mm: float) -> Array:
-    """Return the derivative of sensor pixels by print millimetres at each disc.
+    """Return the derivative of the position on the sensor by that on the print, at each disc.
 
-    A polynomial surface in the lattice's coordinates is fitted to all centres, with one round of leaving out what
-    lies off it, and differentiated. Its degree follows the number of discs (5 from 60 on, 3 from 24 on, else 2).
+    A polynomial surface in the lattice's coordinates is fitted to all centres, once more without outliers, and
+    differentiated. Its degree depends on the number of discs (5 from 60 on, 3 from 24 on, else 2).
 
     Parameters
     ----------
@@ -30,7 +30,7 @@ def local_maps(node: NDArray[np.int64], centre_px: Array, pitch_mm: float) -> Ar
     Returns
     -------
     Array
-        (discs, 2, 2): ``[:, i, j]`` is the change of sensor coordinate i for a millimetre along print axis j.
+        (discs, 2, 2): ``[:, i, j]`` is the change of sensor coordinate i, px, per mm along print axis j.
     """
     count = len(node)
     degree = 5 if count >= 60 else 3 if count >= 24 else 2

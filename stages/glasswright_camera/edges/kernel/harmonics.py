@@ -1,14 +1,14 @@
-"""What bending adds to an edge where blur is not round.
+"""Correction for curvature of an edge whose blur depends on direction.
 
-Blur that turns with direction spreads light along a bent edge otherwise than across it. A disc of radius R (in units of
-1/MTF50) under a transfer function ``T_m(f) cos(m phi)``, m even, has at the distance u outside its edge the light
+Such a blur spreads light along a curved edge by another amount than across it. A disc of radius R (in units of 1/MTF50)
+under a transfer function ``T_m(f) cos(m phi)``, m even, has at the distance u outside its edge the light
 
     -2 pi R (-1)^(m/2) int J1(2 pi R f) Jm(2 pi (R + u) f) T_m(f) df cos(m theta)
 
-(Hankel transform of order m; Bracewell, The Fourier Transform and Its Applications; from memory), where the round
-parts have J0. And where blur is wider than the mean one, the edge is more bent for it. What differs is to first order
-``m^2 / (4 pi R f)`` of a wave of each frequency: a small part of the light, but as large as the shapes that astigmatism
-gives to an edge. It is taken as linear in the widths and amounts that turn, and of the amounts at which a fit begins.
+(Hankel transform of order m; Bracewell, The Fourier Transform and Its Applications; from memory); round blur has J0
+instead. In addition, the relative curvature is larger in directions of wider blur. The correction is, to first order,
+``m^2 / (4 pi R f)`` of the amplitude at each frequency: a small part of the light, but as large as the even shapes of
+astigmatism. It is linear in the angular terms of widths and shapes, and computed once, from a fit's initial values.
 """
 
 from __future__ import annotations
@@ -33,21 +33,20 @@ if TYPE_CHECKING:
 HARMONIC_STEP: Final = 0.08
 """Grid in 1/MTF50: 0.4 of a Gaussian's sigma, enough for a small and smooth correction."""
 _LEAST_CURVATURE: Final = 1 / 16
-"""What a smaller curvature adds is taken in proportion: it is of first order in it."""
+"""Below it the correction is proportional to the curvature."""
 _LITTLE: Final = 0.02
 """Relative step of the numerical derivative by width."""
 _LITTLE_PHASE: Final = 0.01
-"""Below it Bessel functions of higher order cannot be had from those of lower (Abramowitz and Stegun
-9.1.27; from memory)."""
+"""Smallest phase at which the recurrence of Bessel functions is used (Abramowitz and Stegun 9.1.27; from memory)."""
 HARMONIC_POINTS: Final = 2 * round(REACH / HARMONIC_STEP) + 1
 
 
 @cache
 def harmonic_tables() -> Array:
-    """Return what curvature adds, (curvatures, 2, points, 1 + 2 EVEN_COUNT); computed once in a process.
+    """Return the corrections, (curvatures, 2, points, 1 + 2 EVEN_COUNT); computed once in a process.
 
-    The second axis is the harmonic, 2 and 4; points run over ``u = -REACH ... REACH`` in HARMONIC_STEP. The
-    last axis holds what widening the mean profile and each shape adds, then what each shape itself adds.
+    The second axis is the harmonic, 2 and 4; points run over ``u = -REACH ... REACH`` in HARMONIC_STEP. The last axis
+    holds the corrections for a width term in the mean profile and in each shape, then for a term of each shape.
     """
     shapes = edge_shapes()
     even = shapes.transfer[: 1 + EVEN_COUNT]
@@ -57,7 +56,7 @@ def harmonic_tables() -> Array:
     tables = np.zeros((len(CURVATURES), 2, HARMONIC_POINTS, len(rows)))
     for index, curvature in enumerate(CURVATURES):
         if curvature >= _LEAST_CURVATURE:
-            # beyond its middle a disc is not looked at
+            # no farther in than the disc's middle
             within = np.maximum(place, -1 / curvature)
             tables[index] = _added_by_harmonics(1 / curvature, within, shapes.frequency, rows)
             more, less = (
@@ -72,7 +71,7 @@ def harmonic_tables() -> Array:
 
 
 def _added_by_harmonics(radius: float, place: Array, frequency: Array, transfer: Array) -> Array:
-    """Return the light of a disc under what turns two and four times less that under the same as if round.
+    """Return the light of a disc under harmonics 2 and 4 of transfer functions, less that under the same if round.
 
     The shape is (2, places, rows).
     """
@@ -89,22 +88,22 @@ def _added_by_harmonics(radius: float, place: Array, frequency: Array, transfer:
 def add_harmonics(
     tables: Array, curvatures: Array, curvature: float, value: Array, factor: Array, added: Array
 ) -> None:
-    """Fill `added`, (DIRECTIONS, HARMONIC_POINTS), for an edge bent so much and a blur of `value`."""
+    """Fill `added`, (DIRECTIONS, HARMONIC_POINTS): the correction for one curvature and the blur of `value`."""
     k, t = find_curvature(curvatures, curvature)
     amount = np.zeros((2, 1 + 2 * EVEN_COUNT))
     added[:] = 0.0
-    for four in range(2):
-        first = WIDTH_C2 + 2 * four
-        for askew in range(2):
-            wider = value[first + askew] / (2 * value[WIDTH])
-            amount[askew, 0] = wider
+    for harmonic in range(2):
+        first = WIDTH_C2 + 2 * harmonic
+        for sine in range(2):
+            wider = value[first + sine] / (2 * value[WIDTH])
+            amount[sine, 0] = wider
             for j in range(EVEN_COUNT):
-                amount[askew, 1 + j] = wider * value[EVEN_0 + j]
-                amount[askew, 1 + EVEN_COUNT + j] = 0.0 if askew else value[EVEN_2 + four * EVEN_COUNT + j]
+                amount[sine, 1 + j] = wider * value[EVEN_0 + j]
+                amount[sine, 1 + EVEN_COUNT + j] = 0.0 if sine else value[EVEN_2 + harmonic * EVEN_COUNT + j]
         for i in range(HARMONIC_POINTS):
             along, across = 0.0, 0.0
             for j in range(1 + 2 * EVEN_COUNT):
-                light = (1 - t) * tables[k, four, i, j] + t * tables[k + 1, four, i, j]
+                light = (1 - t) * tables[k, harmonic, i, j] + t * tables[k + 1, harmonic, i, j]
                 along += amount[0, j] * light
                 across += amount[1, j] * light
             for direction in range(DIRECTIONS):

@@ -1,11 +1,11 @@
-"""Moments of the family of blurs: how its coefficients are spread, and the regressions between them.
+"""Moments of the family of blurs: covariances of its coefficients, and regressions between them.
 
-Blur that depends on direction does so in few ways. Where astigmatism changes the width as cos 2a, the even shapes
+The angular coefficients of a blur depend on each other. Where astigmatism changes the width as cos 2a, the even shapes
 change with it, by an amount that depends on their harmonic 0: a stretched Gaussian stays one, a defocused pupil does
-not. (The pupil's defocus and astigmatism enter harmonic 2 as a product, by odd powers, so the cube of the width is a
-predictor as well.) Harmonic 4 of the width is about proportional to the square of harmonic 2, unless the two foci lie
-on either side of the sensor. Coma widens the blur in proportion to its square. So each angular coefficient is
-regressed on products of lower-order ones, and only the residual has a variance of its own.
+not. (Defocus and astigmatism enter harmonic 2 as a product, by odd powers, so the cube of the width is a predictor as
+well.) Harmonic 4 of the width is about proportional to the square of harmonic 2, unless the sensor lies between the two
+foci. Coma widens the blur in proportion to its square. Each angular coefficient is therefore regressed on products of
+lower-order ones, and the prior variance is that of the residual.
 """
 
 from __future__ import annotations
@@ -29,50 +29,50 @@ _RIDGE: Final = 0.1
 """Ridge of the second moments and regressions, of each coefficient's rms: the family is a sample, and its coefficients
 are collinear. Set by trial on the blurs of `ci/bench accuracy`."""
 _RESIDUAL_FACTOR: Final = 2.0
-"""Residuals of regressions are taken so many times as wide as in the family: lenses are not made of its members, and
-predictors are measured, not known. Set as _RIDGE."""
+"""Factor on the residuals' standard deviations in the family: real lenses differ from its members, and predictors are
+measured, not known. Set as _RIDGE."""
 
 
 class FamilyMoments(NamedTuple):
-    """Second moments and regression coefficients; a named tuple, as compiled code reads it.
+    """Second moments and regression coefficients; a named tuple, as compiled code needs.
 
-    A prediction is the sum over predictors of each times ``coefficients[0] + harmonic 0 @ coefficients[1:]``.
+    A prediction is a sum: each predictor times ``coefficients[0] + harmonic 0 @ coefficients[1:]``.
     """
 
     round_: Array
-    """(EVEN_COUNT, EVEN_COUNT): even shapes, harmonic 0, of blurs without a halo."""
+    """(EVEN_COUNT, EVEN_COUNT): of the even shapes' harmonic 0, blurs without a halo."""
     halo: Array
-    """The same of halos, which lie far from all others."""
+    """The same for blurs with a halo."""
     halo_discriminant: Array
-    """(EVEN_COUNT,): the sum of even shapes times this tells halos from others; its mean square is 1 among halos.
-    (Fisher's linear discriminant, 1936; from memory.)"""
+    """(EVEN_COUNT,): weights of the even shapes in the sum that separates halos from other blurs; the sum's mean square
+    is 1 among halos. (Fisher's linear discriminant, 1936; from memory.)"""
     odd: Array
-    """(2 ODD_COUNT, 2 ODD_COUNT): odd shapes in a, then in 3a."""
+    """(2 ODD_COUNT, 2 ODD_COUNT): odd shapes, harmonic 1, then harmonic 3."""
     width_variance: Array
-    """(4,): mean square of the width's harmonic 2, and the residual of its harmonic 4, of astigmatic blurs; then the
-    residuals of both of comatic blurs, weighed by the first odd shape: their ratio to its square differs tenfold with
-    pixel and diffraction."""
+    """(4,): of astigmatic blurs the mean squares of the width's harmonic 2 and of the residual of its harmonic 4; then
+    those of the residuals of both of comatic blurs, divided by the first odd shape, because their ratio to its square
+    varies tenfold with pixel and diffraction."""
     width_4_of_square: float
-    """Width's harmonic 4 over the square of its harmonic 2."""
+    """Harmonic 4 of the width over the square of its harmonic 2."""
     width_2_kurtosis: float
     """Mean fourth power of the width's harmonic 2 over the square of its mean square."""
     odd_1_square: float
     """Mean square of the first odd shape of comatic blurs."""
     even_2: Array
-    """(2, 1 + EVEN_COUNT, EVEN_COUNT): even shapes' harmonic 2 on the width's and its cube."""
+    """(2, 1 + EVEN_COUNT, EVEN_COUNT): the even shapes' harmonic 2, regressed on the width's and its cube."""
     even_4: Array
-    """The same: harmonic 4 on the width's, and on the square of its harmonic 2."""
+    """The same for harmonic 4, regressed on the width's and on the square of the width's harmonic 2."""
     even_2_of_odd: Array
-    """(1 + EVEN_COUNT, EVEN_COUNT): the residual of `even_2` on the square of the first odd shape."""
+    """(1 + EVEN_COUNT, EVEN_COUNT): the residual of `even_2`, regressed on the square of the first odd shape."""
     width_2_of_odd: Array
-    """(1 + EVEN_COUNT,): width's harmonic 2 on the same."""
+    """(1 + EVEN_COUNT,): harmonic 2 of the width, regressed on the same."""
     residual: Array
-    """(4, EVEN_COUNT, EVEN_COUNT): residual covariance of even shapes, harmonic 2 and 4, where blur is as astigmatic as
-    the family's is on the average, then where it is as comatic."""
+    """(4, EVEN_COUNT, EVEN_COUNT): residual covariance of the even shapes, harmonics 2 and 4, at the family's mean
+    astigmatism, then at its mean coma."""
 
 
 class _Amounts(NamedTuple):
-    """Of each member: (members,) or (members, shapes)."""
+    """Coefficients of each member: (members,) or (members, shapes)."""
 
     width_2: Array
     width_4: Array
@@ -87,8 +87,8 @@ class _Amounts(NamedTuple):
 def family_moments() -> FamilyMoments:
     """Return the moments of the family; computed once in a process."""
     members = family()
-    bent, stretched, comatic = _amounts(members.astigmatic), _amounts(members.stretched), _amounts(members.comatic)
-    both = _Amounts(*(np.concatenate(pair) for pair in zip(bent, stretched, strict=True)))
+    astigmatic, comatic = _amounts(members.astigmatic), _amounts(members.comatic)
+    both = _Amounts(*(np.concatenate(pair) for pair in zip(astigmatic, _amounts(members.stretched), strict=True)))
     round_, halo = _moments(_round_amounts(members.plain)), _moments(_round_amounts(members.halos))
     of_square = _width_4_of_square(both.width_2, both.width_4)
     even_2, residual_2 = _regress(_even_2_predictors(both), both.even_0, both.even_2)
@@ -102,7 +102,7 @@ def family_moments() -> FamilyMoments:
     residuals = (residual_2, residual_4, comatic_2, comatic_4)
     widths = (
         both.width_2,
-        _width_4_residual(bent, of_square),
+        _width_4_residual(astigmatic, of_square),
         _RESIDUAL_FACTOR * residual_width,
         _width_4_residual(comatic, of_square) / size[:, 0],
     )
@@ -134,9 +134,9 @@ def _width_4_residual(members: _Amounts, of_square: float) -> Array:
 
 
 def _width_4_of_square(width_2: Array, width_4: Array) -> float:
-    """Return the width's harmonic 4 over its harmonic 2 squared: a median, as blurs between two foci are outliers.
+    """Return harmonic 4 of the width over the square of its harmonic 2, as a weighted median.
 
-    It makes the sum of what is left over the width in 2a least.
+    Blurs between two foci are outliers. The median minimises the sum of absolute residuals over the width's harmonic 2.
     """
     size = np.abs(width_2)
     ratio = np.divide(width_4, width_2**2, out=np.zeros_like(width_4), where=size > 0)
@@ -165,10 +165,10 @@ def _products(predictors: Array, even_0: Array) -> Array:
 
 
 def _regress(predictors: Array, even_0: Array, target: Array) -> tuple[Array, Array]:
-    """Fit a ridge regression; give its coefficients, (predictors, 1 + EVEN_COUNT, targets), and the residuals.
+    """Fit a ridge regression; return its coefficients, (predictors, 1 + EVEN_COUNT, targets), and the residuals.
 
-    The family's harmonics 0 are collinear: without the ridge large coefficients of opposite sign would grow, and
-    predictions for other round blurs (halos) would be wrong.
+    The family's harmonics 0 are collinear. Without the ridge there would be large coefficients of opposite sign, and
+    wrong predictions for other round blurs (halos).
     """
     basis = _products(predictors, even_0)
     coefficients = np.asarray(np.linalg.solve(_ridged(basis.T @ basis), basis.T @ target), np.float64)
@@ -182,7 +182,7 @@ def _round_amounts(samples: Samples) -> Array:
 
 
 def _amounts(samples: Samples) -> _Amounts:
-    """Split the amounts of members by direction into harmonics; widths are of the mean one."""
+    """Return the harmonics of the members' coefficients over direction; widths are relative to the mean width."""
     transfer = edge_shapes().transfer
     even = _round_amounts(samples)
     odd = _least_squares(samples.transfer.imag, transfer[1 + EVEN_COUNT :], cosine_profile)
@@ -199,7 +199,7 @@ def _amounts(samples: Samples) -> _Amounts:
 
 
 def _least_squares(departure: Array, shapes: Array, profile: Callable[[Array], Array]) -> Array:
-    """Return how much of each shape is in each departure (..., frequencies): (..., shapes)."""
+    """Return the coefficients of shapes that fit departures (..., frequencies) best: (..., shapes)."""
     return np.asarray(profile(departure) @ np.linalg.pinv(profile(shapes)))
 
 

@@ -1,4 +1,4 @@
-"""What a disc's edge is described by, and how each parameter runs with direction.
+"""The parameters of a disc's edge, and their dependence on direction.
 
 Directions a are those of the edge's normal, counted from the image radius. The model of the light in direction a at
 distance d from the predicted edge is
@@ -6,10 +6,10 @@ distance d from the predicted edge is
     (1 + (1 + d / R) (gx cos a + gy sin a)) (dark + step e(u)),   u = (d - shift(a)) / sqrt(w(a)),
     e = mean(u) + sum_k s_k(a) P_k(u) + sum_j o_j(a) O_j(u)
 
-with shift(a) = r + x cos a + y sin a + an ellipse's terms in 2a, and w(a) = w_0 + terms in 2a and 4a the square of
-1/MTF50 (blur variances of different origin add, and an astigmatic one runs as cos 2a; one made by waves, not quite).
-The amounts of the symmetric shapes run in cos 2a and cos 4a, those of the odd ones in a and 3a. `shapes` says
-what the shapes are, `bins` what is fitted, `prior` what is expected of the amounts.
+with shift(a) = r + x cos a + y sin a + the ellipse's harmonic 2, and w(a), the square of 1/MTF50, = w_0 + harmonics 2
+and 4. (Variances of independent blurs add, and an astigmatic one varies as cos 2a; with diffraction this is
+approximate.) The coefficients of even shapes have harmonics 0, 2 and 4, cosine only; those of odd shapes harmonics 1
+and 3. The shapes are defined in `shapes`, the cells in `bins`, the prior in `prior`.
 """
 
 from __future__ import annotations
@@ -40,8 +40,8 @@ ODD_C3: Final = ODD_C1 + ODD_COUNT
 ODD_S1: Final = ODD_C3 + ODD_COUNT
 ODD_S3: Final = ODD_S1 + ODD_COUNT
 PARAMETERS: Final = ODD_S3 + ODD_COUNT
-"""Where each parameter stands in the vector. A number is the harmonic in the direction a; C is its cosine, S its sine;
-without either letter a shape runs with the cosine. Shapes take EVEN_COUNT or ODD_COUNT places each."""
+"""Index of each parameter in the vector. A number is the harmonic in the direction a; C is its cosine, S its sine;
+shapes without either letter vary with the cosine. Shapes take EVEN_COUNT or ODD_COUNT places each."""
 
 # functions of distance within a direction: level, e, slope of light, shift, width, even shapes, odd shapes
 SHAPE_COUNT: Final = EVEN_COUNT + ODD_COUNT
@@ -50,9 +50,9 @@ RADIAL_COUNT: Final = 5 + SHAPE_COUNT
 
 @compiled
 def angular_factors(which: Counts, factor: Array) -> None:
-    """Fill, for each parameter, which function of distance it scales, and by how much in each direction.
+    """Fill the index of the function of distance that each parameter scales, and its factor in each direction.
 
-    `which` is (PARAMETERS,), `factor` (DIRECTIONS, PARAMETERS).
+    `which`, the index, is (PARAMETERS,), `factor` (DIRECTIONS, PARAMETERS).
     """
     which[DARK], which[CONTRAST] = 0, 1
     which[GRADIENT_X], which[GRADIENT_Y] = 2, 2
@@ -85,7 +85,7 @@ def angular_factors(which: Counts, factor: Array) -> None:
 
 @compiled
 def factor_slopes(factor: Array, slope: Array) -> None:
-    """Fill how fast each factor of `angular_factors` changes with direction, for each radian: the same shape."""
+    """Fill the derivative of each factor of `angular_factors` by direction, per radian; same shape."""
     slope[:, :] = 0.0
     for direction in range(DIRECTIONS):
         f, g = factor[direction], slope[direction]
@@ -104,6 +104,6 @@ def factor_slopes(factor: Array, slope: Array) -> None:
 
 @compiled
 def _mean_turn(angle: float, half: float, times: int) -> tuple[float, float]:
-    """Return the means of cos and sin of a multiple of the angle over a direction's sixteenth of a turn."""
+    """Return the means of cos and sin of `times` the angle over a sector of half-width `half`."""
     mean = math.sin(times * half) / (times * half)
     return mean * math.cos(times * angle), mean * math.sin(times * angle)

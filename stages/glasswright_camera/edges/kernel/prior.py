@@ -35,37 +35,37 @@ if TYPE_CHECKING:
     Counts = NDArray[np.int64]
 
 HARMONIC_2, HARMONIC_4_COS, HARMONIC_4_SIN, COMA, HALO = 0, 1, 2, 3, 4
-"""Prior scales: factors on the family's variances, by which a disc is astigmatic (harmonics 2 and 4 of the width),
-comatic (odd shapes) and has a halo."""
+"""Prior scales: factors on the family's variances of astigmatism (harmonics 2 and 4 of the width), coma (odd shapes)
+and halo."""
 FIRST_SCALES: Final = (0.3, 0.3, 0.3, 0.3, 2.0)
-"""Of the first fit, before a disc's own are estimated: a third of the family's variance, which holds strong
-aberrations. Set by trial on the blurs of `ci/bench accuracy`."""
+"""Scales of the first fit, before those of the disc are estimated: a third of the variance of the family, whose
+aberrations are strong. Set by trial on the blurs of `ci/bench accuracy`."""
 LEAST_SCALE, MOST_SCALE = 0.005, 4.0
 """Limits: from 7 % of the family's rms to twice it. Set as FIRST_SCALES."""
 HARMONIC_2_FACTOR: Final = 1.5
 HALO_FACTOR: Final = 6.0
-"""What a fit shows is shrunk towards the prior mean; the factor undoes that. A halo's is larger: once it is detected a
-loose prior costs no scatter. Set as FIRST_SCALES."""
+"""Factors that undo the fit's shrinkage towards the prior mean. A halo's is larger: once it is detected a wide prior
+costs no scatter. Set as FIRST_SCALES."""
 HALO_LEAST, HALO_MOST = 0.25, 6.0
 """Limits of the halo's scale. Set as FIRST_SCALES."""
 LEAST_BESIDE_HARMONIC_2: Final = 0.05
-"""Least scale of harmonic 4 of the width, of that of harmonic 2. Set as FIRST_SCALES."""
+"""Least scale of the width's harmonic 4, as a share of that of its harmonic 2. Set as FIRST_SCALES."""
 LEAST_SNR_SQUARED: Final = 3.0
 MOST_SCALE_BETWEEN_FOCI: Final = 8.0
-"""A harmonic 4 of the width whose square exceeds so many times its variance is accepted without a harmonic 2: between
-the two foci of an astigmatic lens the latter vanishes. Its scale may then be up to the second number. Set by trial on
-pupils in focus between the two foci."""
+"""Between the two foci of an astigmatic lens the width has a harmonic 4 but no harmonic 2. A harmonic 4 whose square
+exceeds its variance by the first factor is therefore accepted alone, with a scale up to the second number. Set by trial
+on pupils in focus between the two foci."""
 LOOSENING_CURVATURE: Final = 0.15
 """The residual variance of regressed shapes grows as 1 + (curvature / this)^4: the family's edges are straight, and
-along a curved edge blur that is not round spreads light by another width than across it. Set by trial on discs
-of two blurs to the radius and more."""
+blur that is not round spreads light along a curved edge by another width than across it. Set by trial on discs with a
+radius of two blurs and more."""
 
 
 @compiled
 def fill_prior(
     family: FamilyMoments, value: Array, scales: Array, width: float, curvature: float, prior: Array, information: Array
 ) -> None:
-    """Fill the prior for a mean width and for prior scales.
+    """Fill the prior for one mean width and prior scales.
 
     The prior mean of each angular coefficient is a product of lower-order coefficients, linearised about `value`,
     (PARAMETERS,).
@@ -75,7 +75,7 @@ def fill_prior(
     curvature
         1/MTF50 over the disc's radius.
     prior, information
-        Filled: (PARAMETERS, PARAMETERS), the precision, and (PARAMETERS,), that times the mean.
+        Filled: the precision, (PARAMETERS, PARAMETERS), and the precision times the mean, (PARAMETERS,).
     """
     loose = 1 + (curvature / LOOSENING_CURVATURE) ** 4
     comatic = loose * scales[COMA] / family.odd_1_square
@@ -105,7 +105,7 @@ def fill_prior(
 def _add_regression(
     own: int, predictors: Counts, slopes: Array, offset: float, precision: float, prior: Array, information: Array
 ) -> None:
-    """Add the regression of one coefficient: an offset and slopes times the predictors, known to a precision."""
+    """Add the regression of one coefficient on predictors: offset, slopes and the residual's precision."""
     prior[own, own] += precision
     information[own] += precision * offset
     for a in range(len(predictors)):
@@ -118,7 +118,7 @@ def _add_regression(
 
 @compiled
 def _width_2_of_odd(family: FamilyMoments, value: Array) -> float:
-    """Return the regression coefficient of harmonic 2 of the width, over the mean width, on the square of coma."""
+    """Return the slope of the width's harmonic 2, over the mean width, on the square of coma."""
     return float(family.width_2_of_odd[0] + np.sum(family.width_2_of_odd[1:] * value[EVEN_0:EVEN_2]))
 
 
@@ -133,12 +133,12 @@ def _add_width_2(
     predictors, slopes = np.empty(2 + EVEN_COUNT, dtype=np.int64), np.empty(2 + EVEN_COUNT)
     predictors[0], predictors[1] = ODD_C1, ODD_S1
     predictors[2:] = np.arange(EVEN_0, EVEN_2)
-    for askew in range(2):
-        square = 2 * a * b if askew else a * a - b * b
-        slopes[0], slopes[1] = (2 * rate * b, 2 * rate * a) if askew else (2 * rate * a, -2 * rate * b)
+    for sine in range(2):
+        square = 2 * a * b if sine else a * a - b * b
+        slopes[0], slopes[1] = (2 * rate * b, 2 * rate * a) if sine else (2 * rate * a, -2 * rate * b)
         slopes[2:] = square * family.width_2_of_odd[1:]
         offset = square * (family.width_2_of_odd[0] - 2 * rate)
-        _add_regression(WIDTH_C2 + askew, predictors, slopes, offset, precision, prior, information)
+        _add_regression(WIDTH_C2 + sine, predictors, slopes, offset, precision, prior, information)
 
 
 @compiled
@@ -146,10 +146,10 @@ def _add_width_4(family: FamilyMoments, own: Array, scales: Array, prior: Array,
     """Add the regression of harmonic 4 of the width on the square of harmonic 2, both over the mean width."""
     predictors = np.array([WIDTH_C2, WIDTH_S2])
     c, s = family.width_4_of_square * own[WIDTH_C2], family.width_4_of_square * own[WIDTH_S2]
-    along, askew = c * own[WIDTH_C2] - s * own[WIDTH_S2], 2 * c * own[WIDTH_S2]
+    cosine, sine = c * own[WIDTH_C2] - s * own[WIDTH_S2], 2 * c * own[WIDTH_S2]
     spread = _width_4_variance(family, scales, 0), _width_4_variance(family, scales, 1)
-    _add_regression(WIDTH_C4, predictors, np.array([2 * c, -2 * s]), -along, 1 / spread[0], prior, information)
-    _add_regression(WIDTH_S4, predictors, np.array([2 * s, 2 * c]), -askew, 1 / spread[1], prior, information)
+    _add_regression(WIDTH_C4, predictors, np.array([2 * c, -2 * s]), -cosine, 1 / spread[0], prior, information)
+    _add_regression(WIDTH_S4, predictors, np.array([2 * s, 2 * c]), -sine, 1 / spread[1], prior, information)
 
 
 @compiled
@@ -173,8 +173,8 @@ def _add_even_2(family: FamilyMoments, own: Array, residual: Array, prior: Array
     predictors = np.empty(4 + EVEN_COUNT, dtype=np.int64)
     predictors[0], predictors[1], predictors[2], predictors[3] = WIDTH_C2, WIDTH_S2, ODD_C1, ODD_S1
     predictors[4:] = np.arange(EVEN_0, EVEN_2)
-    w, askew, c, s = own[WIDTH_C2], own[WIDTH_S2], own[ODD_C1], own[ODD_S1]
-    size, square = w * w + askew * askew, c * c - s * s
+    w, sine, c, s = own[WIDTH_C2], own[WIDTH_S2], own[ODD_C1], own[ODD_S1]
+    size, square = w * w + sine * sine, c * c - s * s
     linear, cubic, comatic = np.empty(EVEN_COUNT), np.empty(EVEN_COUNT), np.empty(EVEN_COUNT)
     _sum_coefficients(family.even_2[0], own, linear)
     _sum_coefficients(family.even_2[1], own, cubic)
@@ -182,7 +182,7 @@ def _add_even_2(family: FamilyMoments, own: Array, residual: Array, prior: Array
     slopes, offset = np.empty((EVEN_COUNT, 4 + EVEN_COUNT)), np.empty(EVEN_COUNT)
     for j in range(EVEN_COUNT):
         slopes[j, 0] = linear[j] + (size + 2 * w * w) * cubic[j]
-        slopes[j, 1] = 2 * w * askew * cubic[j]
+        slopes[j, 1] = 2 * w * sine * cubic[j]
         slopes[j, 2], slopes[j, 3] = 2 * c * comatic[j], -2 * s * comatic[j]
         for i in range(1, 1 + EVEN_COUNT):
             of_width = w * (family.even_2[0, i, j] + size * family.even_2[1, i, j])
@@ -217,7 +217,7 @@ def _add_regressions(
     first: int,
     predictors: Counts,
     slopes: Array,
-    there: Array,
+    predicted: Array,
     own: Array,
     residual: Array,
     prior: Array,
@@ -225,12 +225,12 @@ def _add_regressions(
 ) -> None:
     """Add the regressions of EVEN_COUNT coefficients with a residual covariance.
 
-    `slopes` is (EVEN_COUNT, predictors); `there` is the prediction, (EVEN_COUNT,), where parameters are `own`.
+    `slopes` is (EVEN_COUNT, predictors); `predicted` is the prediction at the parameters `own`, (EVEN_COUNT,).
     """
     inverse = np.linalg.inv(residual)
     pulled = inverse @ slopes
     both = slopes.T @ pulled
-    offset = there.copy()
+    offset = predicted.copy()
     for j in range(EVEN_COUNT):
         for a in range(len(predictors)):
             offset[j] -= slopes[j, a] * own[predictors[a]]
@@ -249,12 +249,11 @@ def _add_regressions(
 
 @compiled
 def estimate_scales(family: FamilyMoments, value: Array, covariance: Array, scales: Array) -> None:
-    """Replace the prior scales under which a blur was fitted by those it shows (empirical Bayes).
+    """Replace the prior scales of a fit by those estimated from its result (empirical Bayes).
 
-    Each is a square of fitted coefficients less its noise, over the family's mean square: of the width's harmonic 2
-    less what coma predicts, of its harmonic 4 freed of its own prior, of the first odd shape, and of the halo
-    discriminant.
-    """
+    Each is a fitted coefficient squared, less its noise, over the family's mean square. The coefficients are the
+    width's harmonic 2 less the prediction from coma; its harmonic 4 without its own prior; the first odd shape; the
+    halo discriminant."""
     root = value[WIDTH]
     width = root**2
     k = WIDTH_C2

@@ -1,4 +1,4 @@
-"""From a fitted blur to its transfer function and MTF50 along and across the image radius."""
+"""Transfer function and MTF50 of a fitted blur, along and across the image radius."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ FREQUENCY: Final = np.arange(0.0, 0.6001, 0.02)
 
 
 def turn_pair(pair: Array, angle: Array) -> Array:
-    """Turn vectors (planes, discs, 2) from the image radius to the sensor's axes, each by its disc's angle."""
+    """Rotate vectors (planes, discs, 2) from the image radius to the sensor's axes, each by its disc's angle."""
     c, s = np.cos(angle), np.sin(angle)
     return np.stack([c * pair[..., 0] - s * pair[..., 1], s * pair[..., 0] + c * pair[..., 1]], axis=-1)
 
@@ -32,9 +32,9 @@ def turn_covariance(covariance: Array, which: list[int], angle: Array) -> Array:
 
 
 def in_direction(angle: float) -> Array:
-    """Return the matrix from parameters to a direction's width, even and odd shapes: (1 + SHAPE_COUNT, PARAMETERS).
+    """Return the matrix from parameters to the width and shapes in one direction: (1 + SHAPE_COUNT, PARAMETERS).
 
-    The angle is from the image radius.
+    The angle is counted from the image radius.
     """
     take = np.zeros((1 + EVEN_COUNT + ODD_COUNT, PARAMETERS))
     take[0, WIDTH:EVEN_0] = [1.0, *(f(k * angle) for k in (2, 4) for f in (np.cos, np.sin))]
@@ -73,9 +73,9 @@ def read_sharpness(value: Array, covariance: Array) -> tuple[Array, Array, Array
 
 
 def read_mean_sharpness(value: Array, covariance: Array) -> tuple[Array, Array, Array]:
-    """Return the same of the blur's mean over all directions: (planes, discs), the same, (planes, discs, frequencies).
+    """Return the same for the blur's mean over all directions: (planes, discs) twice, (planes, discs, frequencies).
 
-    It is that of the mean width and the round shapes, and does not change as the image radius turns.
+    It is that of the mean width and the even shapes' harmonic 0, and does not depend on the image radius.
     """
     take = np.zeros((1 + EVEN_COUNT + ODD_COUNT, PARAMETERS))
     take[0, WIDTH] = 1.0
@@ -86,7 +86,10 @@ def read_mean_sharpness(value: Array, covariance: Array) -> tuple[Array, Array, 
 
 
 def half_point(amounts: Array) -> tuple[Array, Array, Array]:
-    """Where the modulus first falls to one half, its derivatives by the amounts, and the modulus on FREQUENCY."""
+    """Return MTF50, its derivatives by the coefficients, and the MTF on FREQUENCY.
+
+    `amounts` is (..., 1 + SHAPE_COUNT): width, even and odd shapes of one direction.
+    """
     shapes = edge_shapes()
     width = amounts[..., 0]
     with np.errstate(invalid="ignore"):
@@ -112,17 +115,18 @@ def half_point(amounts: Array) -> tuple[Array, Array, Array]:
     by_odd = [
         there(row) * np.take_along_axis(imaginary, before, axis=-1)[..., 0] for row in shapes.transfer[1 + EVEN_COUNT :]
     ]
-    # modulus changes by (re dre + im dim) / modulus, and the crossing moves against the fall
+    # the modulus changes by (re dre + im dim) / modulus, the crossing by that over minus the slope
     moved = np.stack([*by_even, *by_odd], axis=-1) / 0.5 / -fall[..., None]
     slope = np.concatenate([(-0.5 * half / width)[..., None], base[..., None] * moved], axis=-1)
     return half, slope, _on_frequency(modulus, base, half, step)
 
 
 def _on_frequency(modulus: Array, base: Array, half: Array, step: float) -> Array:
-    """Return the modulus on FREQUENCY, (..., frequencies), from samples in each blur's own scale; NaN without MTF50."""
+    """Return the MTF on FREQUENCY, (..., frequencies), from samples in units of each blur's scale; NaN without
+    MTF50."""
     known = np.concatenate([np.ones((*base.shape, 1)), modulus], axis=-1)
     scaled = FREQUENCY / base[..., None] / step
-    # it is 1 at frequency 0; the first sample lies half a step from there
+    # the MTF is 1 at frequency 0, half a step before the first sample
     place = np.where(np.isfinite(half)[..., None], np.minimum(2 * scaled, scaled + 0.5), 0.0)
     place = np.minimum(place, modulus.shape[-1])
     whole = np.minimum(place.astype(np.intp), modulus.shape[-1] - 1)

@@ -1,8 +1,8 @@
-"""The pixels of a ring around a disc's edge, colour plane by colour plane, and a first look at the edge.
+"""Pixels of a ring around a disc's edge, by colour plane, and a first estimate of the edge.
 
-A pixel's signed distance from the edge comes from the disc's local shape: the affine map of the chart near the disc
-makes a circle of the print an ellipse on the sensor, and the distance is the ellipse's level function over the length
-of its gradient (exact for a circle; for the ellipses of real lenses wrong by less than 0.01 px within the ring).
+The chart's affine map near the disc images the printed circle as an ellipse. A pixel's signed distance from the edge is
+the ellipse's level function over the length of its gradient: exact for a circle, and for the ellipses of real lenses
+wrong by less than 0.01 px within the ring.
 """
 
 from __future__ import annotations
@@ -21,18 +21,18 @@ if TYPE_CHECKING:
     Counts = NDArray[np.int64]
 
 OCTANTS: Final = 8
-"""Directions of the first look: enough for a centre's shift, which is harmonic 1."""
+"""Directions of the first estimate: enough for a shift of the centre, which is harmonic 1."""
 LIGHT, DISTANCE, COS, SIN = 0, 1, 2, 3
 COLUMNS: Final = 4
-"""Of a pixel: light, distance from the edge, and the edge's normal there."""
+"""Columns of a pixel: light, distance from the edge, and the edge's normal there."""
 LOOK: Final = 8
-"""Numbers of a first look; see `first_look`."""
+"""Length of a first estimate; see `first_look`."""
 WIDTH_OF_SIGMA: Final = 0.3277
-"""Integral of max(e (1 - e) - 0.06, 0) over a Gaussian's edge, in sigma."""
+"""Integral of max(e (1 - e) - 0.06, 0) over the edge of a Gaussian blur, in sigma."""
 
 
 class Frame(NamedTuple):
-    """The mosaic, as compiled code reads it: see `Mosaic`."""
+    """The mosaic as a named tuple, as compiled code needs: see `Mosaic`."""
 
     values: NDArray[np.uint16]
     pattern: Counts
@@ -64,21 +64,20 @@ def collect_ring(
     pixel: Array,
     count: Counts,
 ) -> int:
-    """Walk the ring once, and ask the colour pattern which plane each pixel belongs to.
+    """Collect the pixels of the ring, by colour plane. Return how many are clipped, which are left out.
 
     Parameters
     ----------
     gain
         (planes, 6): the field's gain about the disc, by which light is divided: see `field_gain`.
     centre, inverse, radius
-        (2,) px; (2, 2) sensor px to print mm; print mm.
+        (2,) px; (2, 2) map from sensor px to print mm; print mm.
     inner, outer
-        How far inside and outside the edge the ring reaches, in px.
+        Reach of the ring inside and outside the edge, px.
     every
-        1 for all pixels; 3 for those of every third row of the pattern's cells, which are enough for a first look.
+        1 for all pixels; 3 for every third row of the pattern's cells, enough for the first estimate.
     pixel, count
-        Filled: (planes, rows, COLUMNS) with light, distance and normal, and (planes,) rows
-        filled. Clipped pixels are left out, and counted in the value returned.
+        Filled: light, distance and normal, (planes, rows, COLUMNS), and the number of rows filled, (planes,).
     """
     values, pattern, black, white = frame.values, frame.pattern, frame.black, frame.white
     channels, height, width = values.shape
@@ -86,8 +85,8 @@ def collect_ring(
     count[:] = 0
     clipped = 0
     per_dn = 1.0 / (white - black)
-    # a pixel's level (square of its distance from the centre on the print) is a quadratic form of its place; the root
-    # is off the radius by at most the pixel's distance from the edge times the map's largest stretch
+    # the square of a pixel's distance from the centre on the print is a quadratic form of its place; the distance
+    # differs from the radius by at most the pixel's distance from the edge times the map's largest singular value
     xx, yy = inverse[0, 0] ** 2 + inverse[1, 0] ** 2, inverse[0, 1] ** 2 + inverse[1, 1] ** 2
     xy = inverse[0, 0] * inverse[0, 1] + inverse[1, 0] * inverse[1, 1]
     steepest = math.sqrt((xx + yy) / 2 + math.hypot((xx - yy) / 2, xy))
@@ -132,7 +131,7 @@ def collect_ring(
 
 @compiled_in_any_order
 def octant(c: float, s: float) -> int:
-    """Return which eighth of the turn a direction lies in; eighth k is centred at (k + 1/2) / 8 of a turn."""
+    """Return which eighth of the turn a direction lies in; eighth k has its centre at (k + 1/2) / 8 of a turn."""
     if s >= 0:
         if c >= 0:
             return 0 if s < c else 1
@@ -146,24 +145,24 @@ def octant(c: float, s: float) -> int:
 def first_look(pixel: Array, count: int, inner: float, outer: float, look: Array) -> bool:
     """Estimate levels, place and width of the edge without a model.
 
-    In eight directions the light is averaged in steps of a pixel. With e running from 0 to 1 over the edge, the
-    integral of 1 - e gives the edge's place, and that of what e (1 - e) has above 0.06 its width (0.3277 sigma for a
-    Gaussian; what lies below is left out, or slow tails would count as width).
+    The light is averaged in eight directions and steps of one pixel. Let e rise from 0 to 1 over the edge. The integral
+    of 1 - e is the edge's place. That of max(e (1 - e) - 0.06, 0) is 0.3277 sigma for a Gaussian; without the threshold
+    slow tails would widen it.
 
     Parameters
     ----------
     pixel, count
-        (rows, COLUMNS) as `collect_ring` filled it, and how many rows.
+        (rows, COLUMNS) from `collect_ring`, and how many rows.
     inner, outer
-        The ring's reach in px.
+        The ring's reach, px.
     look
-        (LOOK,), filled: dark level, light level, sigma in px, the edge's shift (mean, along x, along y), and the
-        number of pixels at the ring's dark and light end.
+        (LOOK,), filled: dark level, light level, sigma in px, the edge's shift (mean, along x, along y) in px, and the
+        numbers of pixels at the ring's dark and light end.
 
     Returns
     -------
     bool
-        False where there is no edge to look at.
+        False where there is no edge.
     """
     bins = max(int(inner + outer), 2)
     total = np.zeros((OCTANTS, bins))
@@ -203,6 +202,6 @@ def first_look(pixel: Array, count: int, inner: float, outer: float, look: Array
         look[3] += shift[o] / OCTANTS
         look[4] += 2 * shift[o] * math.cos(angle) / OCTANTS
         look[5] += 2 * shift[o] * math.sin(angle) / OCTANTS
-    sigma = math.sqrt(max((width / WIDTH_OF_SIGMA) ** 2 - 1 / 12, 0.0))  # less the steps of a pixel
+    sigma = math.sqrt(max((width / WIDTH_OF_SIGMA) ** 2 - 1 / 12, 0.0))  # less that of the steps
     look[2] = min(max(sigma, 0.4), 0.25 * (inner + outer))
     return True

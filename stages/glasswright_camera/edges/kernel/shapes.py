@@ -1,14 +1,12 @@
-"""The shapes a blurred edge can take, whatever its width.
+"""The shapes of blurred edges: the mean edge profile of the family and its principal components.
 
 A lens blurs an edge by diffraction, defocus, spherical aberration, coma, astigmatism and scatter, a pixel by its own
-width. Scaled so that each has its 50 % point at one frequency, the edge profiles of all of them differ little, and the
-differences have few independent directions. These are found here, from physics alone: the transfer functions of the
-blurs of `family` are turned into edge profiles, and their principal components taken.
+width. Scaled to the same 50 % frequency, all these edge profiles differ little, and a few principal components describe
+the differences. They are computed here from the transfer functions of `family`.
 
-Three things follow. The components vanish at the 50 % frequency, so that in a fit of *width + shape* the width alone
-carries MTF50, unbiased by the shape. The tails (an edge blurred by diffraction reaches its level as slowly as
-1/distance) are part of the shapes, so that none of them is cut off by a window. And the spread
-of the family's members is the prior covariance where the data are poor.
+This has three uses. The components are zero at the 50 % frequency, so the fitted width alone determines MTF50. The
+tails (an edge blurred by diffraction approaches its level as 1/distance) are part of the shapes, so no window cuts them
+off. The covariance of the family's members is the prior covariance.
 
 Lengths are in units of 1/MTF50 (u = distance times MTF50), frequencies in units of MTF50.
 """
@@ -38,28 +36,27 @@ ODD_COUNT: Final = 3
 SECOND_DERIVATIVE: Final = 1 + EVEN_COUNT + ODD_COUNT
 """Column of the table that holds the mean profile's second derivative."""
 HALO_WEIGHT: Final = 5
-"""How often each halo counts among the members: haze is seldom in a list of aberrations but often in an old lens.
-Chosen, not measured."""
+"""Weight of each halo among the members: a list of aberrations has little haze, old lenses often have it. Chosen, not
+measured."""
 REACH: Final = 6.0
 STEP: Final = 0.005
-"""Of the table, in 1/MTF50; the step is 0.03 of a Gaussian's sigma, for straight lines between."""
+"""Reach and step of the table, in 1/MTF50. The step is 0.03 of a Gaussian's sigma, fine enough for linear
+interpolation."""
 FITTED_REACH: Final = 4.0
-"""How far from the edge light is fitted: 21 of a Gaussian's sigma. Diffraction is within 1 % of the step of its level
-there."""
+"""Distance from the edge up to which light is fitted, in 1/MTF50: 21 of a Gaussian's sigma. An edge blurred by
+diffraction has come within 1 % of the step of its level there."""
 _COARSE: Final[Array] = np.linspace(-3.0, 3.0, 301)
-"""Where profiles are compared; three quarters of what is fitted."""
+"""Places at which profiles are compared, in 1/MTF50: three quarters of the fitted range."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EdgeShapes:
-    """The mean edge profile, its principal departures, and their transfer functions.
+    """The mean edge profile, its principal components, and their transfer functions.
 
-    `table` has shape (points, 2 + EVEN_COUNT + ODD_COUNT) on ``u = -REACH ... REACH`` in steps of STEP: the mean
-    profile (0 dark to 1 light), departures that keep an edge symmetric, some that make it lopsided (coma), free of
-    any shift, and the mean profile's second derivative. `transfer` is all but the last in frequencies, (shapes,
-    frequencies), imaginary for the odd ones.
-
-    Amounts of shapes are scaled to unit spread; `spread` says more of how they are spread.
+    `table` has shape (points, 2 + EVEN_COUNT + ODD_COUNT) on ``u = -REACH ... REACH`` in steps of STEP. Its columns are
+    the mean profile (0 dark to 1 light); even components, which keep an edge symmetric; odd ones (coma), without shift;
+    and the mean profile's second derivative. `transfer` has their transfer functions, all but the last,
+    (shapes, frequencies); those of odd components are imaginary. Components are scaled to unit rms over the family.
     """
 
     table: Array
@@ -71,11 +68,11 @@ class EdgeShapes:
 def edge_shapes() -> EdgeShapes:
     """Return the edge shapes; computed once in a process (about a second)."""
     members = family()
-    turning = np.concatenate(
+    directional = np.concatenate(
         [part.transfer.reshape(-1, len(FREQUENCY)) for part in (members.astigmatic, members.comatic)]
     )
     halos = np.repeat(members.halos.transfer, HALO_WEIGHT, axis=0)
-    pool = np.concatenate([members.plain.transfer, halos, turning[:: TURNS // 2]])
+    pool = np.concatenate([members.plain.transfer, halos, directional[:: TURNS // 2]])
     mean = pool.real.mean(axis=0)
     even = _principal(pool.real - mean, sine_profile, EVEN_COUNT)
     comatic = members.comatic.transfer[:, : TURNS // 2].reshape(-1, len(FREQUENCY))
@@ -101,10 +98,10 @@ def cosine_profile(imaginary: Array, place: Array = _COARSE) -> Array:
 
 
 def _principal(departure: Array, profile: Profile, count: int) -> Array:
-    """Return the transfer functions of the principal departures, each scaled to unit spread: (count, frequencies)."""
+    """Return the transfer functions of the principal components, each scaled to unit rms: (count, frequencies)."""
     left, value, _ = np.linalg.svd(profile(departure), full_matrices=False)
     amount = left[:, :count] * value[:count]
     amount = amount / np.sqrt((amount**2).mean(axis=0))
     shapes = np.linalg.pinv(amount) @ departure
-    # an odd edge's sign is that of its far tail
+    # the sign of an odd component is that of its far tail
     return np.asarray(shapes * np.where(shapes.sum(axis=1, keepdims=True) >= 0, 1.0, -1.0))

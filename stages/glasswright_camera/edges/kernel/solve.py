@@ -1,4 +1,4 @@
-"""Equations whose matrix is symmetric and positive, solved in place; numba has no such solver."""
+"""Cholesky solver for symmetric positive definite matrices, which numba does not have."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 @compiled
 def factorise(matrix: Array, upper: Array) -> bool:
-    """Fill `upper` with Cholesky's factor U of a symmetric matrix U^T U; False where it is not positive."""
+    """Fill `upper` with the Cholesky factor U of a symmetric matrix U^T U; False where it is not positive definite."""
     size = len(matrix)
     for j in range(size):
         row = upper[j]

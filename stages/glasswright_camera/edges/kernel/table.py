@@ -1,4 +1,4 @@
-"""From the fitted parameters of all discs to the columns of a trace."""
+"""Columns of a trace, from the fitted parameters of all discs."""
 
 from __future__ import annotations
 
@@ -62,17 +62,18 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 BEYOND_MIDDLE: Final = 1.1
-"""How far from its edge a disc is looked at, over half the way to the next: behind it that one's blur is felt."""
+"""Distance from its edge up to which a disc's light is used, over half the gap to the next disc, whose blur counts
+beyond it."""
 TOO_BLURRED: Final = (NO_EDGE, NO_LEVEL, NOT_CONVERGED, REJECTED)
-"""How the fit of an edge may end where the disc is small for its blur; then the whole disc is fitted."""
+"""Endings of the fit of an edge after which the whole disc is fitted: the disc may be small for its blur."""
 MOST_BLUR_U: Final = 0.1
-"""Largest relative standard uncertainty of MTF50, noise's and the unknown shape's, of a disc that was fitted whole;
-beyond it there is no MTF50, only a place."""
+"""Largest relative standard uncertainty of MTF50, from noise and unknown shape, of a disc that was fitted whole; with a
+larger one only its place is reported."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EdgeTable:
-    """The measured columns of a `Trace`, which says what they are."""
+    """The measured columns of a `Trace`; see there."""
 
     centre_px: Array
     centre_u_px: Array
@@ -81,8 +82,8 @@ class EdgeTable:
     mtf50: Array
     mtf50_u: Array
     blur_direction: Array
-    lopsided: Array
-    lopsided_u: Array
+    asymmetry: Array
+    asymmetry_u: Array
     dark_light: Array
     paper_light: Array
     noise: Array
@@ -114,28 +115,28 @@ def trace_table(
     solid: NDArray[np.bool_] | None = None,
     direction: Array | None = None,
 ) -> EdgeTable:
-    """Walk all discs of a mosaic and turn what was fitted into columns.
+    """Fit all discs of a mosaic and return the columns of their trace.
 
     Parameters
     ----------
     mosaic
         The frame.
     centre, maps, radius_px
-        (discs, 2) px, (discs, 2, 2) px for each print mm, (discs,) px as seen.
+        (discs, 2) px, (discs, 2, 2) px per mm of the print, (discs,) px on the sensor.
     limit_px
-        (discs, 2): how far inside and outside its edge each disc may be looked at.
+        (discs, 2): how far inside and outside its edge each disc's pixels may be used.
     radial
         (discs,): direction of the image radius, radian.
     gain
         (planes, discs, 6): see `field_gain`.
     pitch
-        Of the discs' square lattice, over their radius; None where each is alone.
+        Pitch of the discs' square lattice, over their radius; None where each is alone.
     solid
-        (discs,): whether a disc has no hole, and may be fitted as a whole where its edge alone is too blurred; None
-        where none may.
+        (discs,): whether a disc has no hole, and may be fitted as a whole if its edge is too blurred; None where none
+        may.
     direction
-        (discs,): how far a disc has a direction of the image radius, see `direction_share`; None where all have. What
-        it has not is taken by the mean over all directions, whatever pointing makes of them.
+        (discs,): weight of the directional MTF50, see `direction_share`; the rest is the mean over all directions. None
+        where all weights are 1.
     """
     planes, discs = gain.shape[:2]
     if pitch is not None:
@@ -154,12 +155,12 @@ def trace_table(
     if solid is not None:
         blurred = _is_blurred(value[..., ENDING], curve[0] * radius_px[:, None]) & solid
         if blurred.any():
-            # of a disc that is too blurred in one plane the places in all are those of the whole
+            # a disc too blurred in one plane is placed by its whole in all planes
             wanted = (blurred | (value[..., ENDING] == MEASURED)) & blurred.any(axis=0)
             fit_whole_discs(frame, located, family_moments(), spread_table(), wanted, blurred, fits)
             curve = read_sharpness(value, covariance)
             for column in curve:
-                column[blurred & ~_is_told(value[..., ENDING], curve, radius_px)] = np.nan
+                column[blurred & ~_is_certain(value[..., ENDING], curve, radius_px)] = np.nan
     far_light = np.full((planes, discs, RINGS), np.nan)
     measure_far_light(frame, located, far_tables(pitch), np.array(CURVATURES), fits, far_light)
     if direction is not None:
@@ -176,8 +177,8 @@ def trace_table(
         mtf50=mtf50,
         mtf50_u=mtf50_u,
         blur_direction=turn_pair(value[..., WIDTH_C2:WIDTH_C4], 2 * radial) / value[..., WIDTH, None],
-        lopsided=np.where(is_whole, np.nan, turn_pair(value[..., leading], radial)),
-        lopsided_u=np.where(is_whole, np.nan, turn_covariance(covariance, leading, radial)),
+        asymmetry=np.where(is_whole, np.nan, turn_pair(value[..., leading], radial)),
+        asymmetry_u=np.where(is_whole, np.nan, turn_covariance(covariance, leading, radial)),
         dark_light=value[..., DARK] * gain[..., 0],
         paper_light=(value[..., DARK] + step) * gain[..., 0],
         noise=np.sqrt((value[..., NOISE] + value[..., NOISE + 1]) / 2) / step,
@@ -193,19 +194,19 @@ def trace_table(
 
 
 def _is_blurred(ending: Array, blurs: Array) -> NDArray[np.bool_]:
-    """Say which discs are small for their blur: (planes, discs); `blurs` is 1/MTF50 in a radius, (planes, discs, 2)."""
+    """Return which discs are small for their blur: (planes, discs); `blurs` is MTF50 times radius, (..., 2)."""
     return np.asarray(np.isin(ending, TOO_BLURRED) | (np.nan_to_num(blurs, nan=np.inf).min(axis=-1) < WHOLE_BLURS))
 
 
-def _is_told(ending: Array, curve: tuple[Array, Array, Array], radius_px: Array) -> NDArray[np.bool_]:
-    """Say which MTF50 of whole discs are known well enough; of an edge so blurred much had to be left out."""
+def _is_certain(ending: Array, curve: tuple[Array, Array, Array], radius_px: Array) -> NDArray[np.bool_]:
+    """Return which discs fitted as a whole have an MTF50 within MOST_BLUR_U: (planes, discs)."""
     mtf50, mtf50_u, _ = curve
     relative_u = np.hypot(mtf50_u / mtf50, whole_shape_u(mtf50 * radius_px[:, None]))
     return np.asarray((ending == WHOLE_DISC) & (relative_u.max(axis=-1) < MOST_BLUR_U))
 
 
 def _blend_directions(share: Array, value: Array, covariance: Array, curve: tuple[Array, Array, Array]) -> None:
-    """Replace what discs near the image centre have in each direction by the mean over all, as far as `share` asks."""
+    """Near the image centre blend MTF50 in each direction with the mean over all directions, weighted by `share`."""
     near = share < 1
     for column, mean in zip(curve, read_mean_sharpness(value[:, near], covariance[:, near]), strict=True):
         weight = share[near].reshape(-1, *(1,) * (column.ndim - 2))
@@ -213,8 +214,8 @@ def _blend_directions(share: Array, value: Array, covariance: Array, curve: tupl
 
 
 def _ellipse(maps: Array, radius_px: Array) -> Array:
-    """Amplitudes of cos 2 phi and sin 2 phi of the ellipse that a circle becomes: (discs, 2), px."""
+    """Return the amplitudes of cos 2 phi and sin 2 phi of the ellipse that images a circle: (discs, 2), px."""
     spread = maps @ np.swapaxes(maps, 1, 2)
     mean = (spread[:, 0, 0] + spread[:, 1, 1]) / 2
-    lean = np.stack([(spread[:, 0, 0] - spread[:, 1, 1]) / 2, spread[:, 0, 1]], axis=-1)
-    return np.asarray(lean / (2 * mean[:, None]) * radius_px[:, None])
+    ellipse = np.stack([(spread[:, 0, 0] - spread[:, 1, 1]) / 2, spread[:, 0, 1]], axis=-1)
+    return np.asarray(ellipse / (2 * mean[:, None]) * radius_px[:, None])

@@ -1,29 +1,28 @@
-"""A small disc under a wide blur, fitted as a whole: place, light and blur where the edge alone cannot be.
+"""Fit of a small, strongly blurred disc as a whole: place, light and blur.
 
-Where the blur fills half the disc there is no ring about its edge that reaches the dark level, and the fit of the edge
-(`edge_fit`) has nothing to hold to. The whole disc does. Let its outline on the sensor be an ellipse ``y(t)``,
-t = 0 ... 2 pi, and h the point spread, whose transfer function is ``T(sqrt(n W n) f)`` in direction n: a round one
-stretched by the matrix W. In coordinates in which W is one, seen from the pixel,
+Where the blur fills half the disc, no ring about its edge reaches the dark level, and the fit of the edge (`fit`)
+fails. Here the whole disc is fitted. Let its outline on the sensor be an ellipse ``y(t)``, t = 0 ... 2 pi, and h the
+point spread function, with the transfer function ``T(sqrt(n W n) f)`` in direction n: a round one stretched by the
+matrix W. In coordinates in which W is the identity, with the pixel as the origin,
 
     z(t) = W^(-1/2) (y(t) - x),   D(x) = int_inside h = 1 / (2 pi) closed-int H(|z|) dtheta
 
-is the share of light that the disc takes from the pixel at x, with H(r) the point spread's energy within r and theta
-the direction of z. (Gauss's theorem for the radial field ``H(r) / (2 pi r)``, whose divergence is h.) Any parameter p
-moves the outline by v = dz/dp as the pixel sees it, so
+is the share of light that the disc removes from the pixel at x, with H(r) the encircled energy and theta the direction
+of z. (Gauss's theorem for the radial field ``H(r) / (2 pi r)``, whose divergence is h.) A parameter p moves the outline
+by v = dz/dp in these coordinates, so
 
     dD/dp = closed-int h(|z|) (v x z') dt.
 
 Both integrands are smooth and periodic, so a sum over a few dozen points is exact (Trefethen and Weideman 2014, The
-exponentially convergent trapezoidal rule). Ellipses and stretched blurs cost nothing more than circles do.
+exponentially convergent trapezoidal rule). Ellipses and stretched blurs take no longer than circles.
 
-h and H are those of `edge_shapes`: the family's mean transfer function and its principal departures, so that what is
-expected of a blur is the same as at an edge, W is 1/MTF50^2 by direction, and at the border between the two fits they
-agree. The model is even about its centre. Where it does not explain a blur the centre is moved to the centroid of the
-disc's depth, so that colours whose blurs differ are compared like with like; a blur of no known kind takes MTF50 away,
-but not the place.
+h and H come from `edge_shapes`. The prior of a blur is therefore the same as at an edge, W is 1/MTF50^2 by direction,
+and the two fits agree where both work. The model is even about its centre. Where it does not fit, the centre is moved
+to the centroid of the disc's depth, so that colour planes with different blurs stay comparable; the place is then kept,
+MTF50 is not.
 
-Coordinates run along and across the image radius, parameters are those of `edge_parameters`; the ones that a whole disc
-does not tell keep what is expected of them.
+Coordinates are along and across the image radius, parameters those of `parameters`; those that this fit does not
+determine stay 0.
 """
 
 from __future__ import annotations
@@ -85,84 +84,86 @@ if TYPE_CHECKING:
 
 SPREAD_STEP: Final = 0.005
 SPREAD_REACH: Final = 6.0
-"""Step and reach of the table of h and H, in units of 1/MTF50; beyond it nothing more is spread."""
+"""Step and reach of the table of h and H, in units of 1/MTF50; beyond it the energy is constant."""
 ENERGY: Final = 1 + EVEN_COUNT
-"""Column of the table from which on H / (2 pi r^2) stands; before it h, of the mean and each departure."""
+"""First of the table's columns of H / (2 pi r^2); those before it hold h; each of the mean and the components."""
 POINTS_PER_BLUR: Final = 4.0
 LEAST_POINTS: Final = 12
-"""Points on the outline for each 1/MTF50 of its length, and the fewest: with 4, a step is 1.3 of a Gaussian's sigma."""
+"""Points on the outline per 1/MTF50 of its length, and the fewest: with 4, a step is 1.3 of a Gaussian's sigma."""
 OUTER_REACH: Final = 1.1
 LEAST_OUTSIDE: Final = 0.4
-"""How far beyond its edge a disc is looked at, and how far it must be seen, in units of 1/MTF50: in photographs of
+"""Distance beyond the edge up to which pixels are used, and at least must be, in units of 1/MTF50. In photographs of
 discs with less paper about them places were off by up to 4 px."""
 KNOWN_ELLIPSE: Final = 0.004
-"""Standard uncertainty of the outline's ellipse, from the map of the lattice, of its radius."""
+"""Standard uncertainty of the outline's ellipse, which the lattice's map predicts, of its radius."""
 ROUND: Final = WIDTH + 3
 WHOLE: Final = ROUND + EVEN_COUNT
-"""Parameters fitted: level and step of light, its slope, shift and width as at an edge, but no harmonic 4; then the
-harmonic 0 of the even shapes."""
+"""Parameters fitted: light, its slope, shift and width as at an edge, without the width's harmonic 4; then the even
+shapes' harmonic 0."""
 X, Y, LIGHT, DISTANCE, COLUMNS = 0, 1, 2, 3, 4
-"""Of a pixel: place along and across the image radius, light, and distance from the edge."""
+"""Columns of a pixel: place along and across the image radius, light, and distance from the edge."""
 MOVES: Final = 8
-"""Parameters that move the outline as the pixel sees it: centre, radius, ellipse, width."""
+"""Parameters that move the outline in the pixel's coordinates: centre, radius, ellipse, width."""
 PLACE, FIXED, ALONG, ACROSS, PER_POINT = 0, 4, 4 + MOVES, 4 + 2 * MOVES, 4 + 3 * MOVES
 """Columns of a point of the outline; see `_outline`."""
 ITERATIONS: Final = 25
 CONVERGED: Final = 0.2
-"""Steps after which a fit is given up; a step that promises to lower chi-square by less than this is the last."""
+"""Steps after which a fit is given up; a step that is predicted to lower chi-square by less than CONVERGED is the
+last."""
 LEAST_PIXELS: Final = 60
 """Four for each parameter."""
 MOST_CLIPPED: Final = 0.02
-"""Of the pixels that are not: above what hot ones make up."""
+"""Largest number of clipped pixels, as a share of the others; hot pixels are fewer."""
 MOST_PIXELS: Final = 2500
 FIRST_PIXELS: Final = 400
-"""Of more pixels an even part is fitted: with 2500 noise of 1 % leaves 0.005 px. The first steps take fewer."""
+"""Most pixels used, evenly chosen: with 2500 pixels, noise of 1 % moves the centre by 0.005 px. The first steps use
+fewer."""
 MOST_STRETCHED: Final = 0.9
-"""Largest width in 2a, of the mean one."""
+"""Largest harmonic 2 of the width, as a share of the mean width."""
 LEAST_SIGNAL: Final = 30.0
-"""What a disc takes from all pixels, root of the sum of squares, over their noise: below it there is no disc."""
+"""Least signal-to-noise ratio of a disc: root of the sum of squares of the light it removes, over a pixel's noise."""
 LEAST_STEP: Final = 1e-3
-"""Of white, between disc and paper."""
+"""Least step of light between disc and paper, of white."""
 MOST_RESIZED: Final = 0.5
-"""Of the radius: a disc that is moved or resized by more is another thing."""
+"""Of the radius: what is moved or resized by more is not the disc."""
 SHAPE_U: Final = 0.03
 CURVED_SHAPE_U: Final = 0.02
 """See `whole_shape_u`."""
 WHOLE_BLURS: Final = 1.35
-"""A radius of fewer blurs leaves no dark level inside the edge: the disc is fitted whole."""
+"""A disc whose radius is fewer blurs has no dark level inside its edge and is fitted whole."""
 UNEXPLAINED: Final = 1.25
-"""Chi-square for each degree of freedom from which on a blur is of a kind that the model does not know."""
+"""Chi-square per degree of freedom above which the model does not describe the blur."""
 SHALLOW: Final = 0.3
-"""Share of the deepest that counts as no depth for the centroid. Of a lopsided blur it is part of what a place means:
-another level has another centroid. Independent centroids of the same definition agree (`ci/bench photographs`)."""
+"""Threshold of the centroid, as a share of the greatest depth. For an asymmetric blur it is part of the definition of
+the place: another threshold has another centroid. Independent centroids with this threshold agree
+(`ci/bench photographs`)."""
 NOT_COUNTED: Final = 0.1
-"""Depth that counts as paper for the first guess."""
+"""Depth that counts as paper in the first guess."""
 GAUSS: Final = 0.18739
 """MTF50 times sigma of a Gaussian: sqrt(ln 2 / 2) / pi."""
 FIRST_GUESSES: Final = (0.5, 6.0)
-"""Least and largest guess of the square of 1/MTF50 over the radius."""
+"""Smallest and largest first guess of the square of 1/MTF50 over the radius."""
 FLAT: Final = 0.04
 """Share of the step within which light counts as that of the paper, or of the disc's middle."""
 LEAST_FLAT: Final = 12
-"""Pixels from which a variance is told: to a quarter."""
+"""Fewest pixels from which a variance is estimated."""
 LEAST_BLUR: Final = 0.6
 SMALLEST_BLUR, LARGEST_BLUR = 0.4, 6.0
-"""1/MTF50 over the radius: of a disc that is to be fitted whole, and limits of the search."""
+"""1/MTF50 over the radius: least of a disc fitted whole, and limits of the search."""
 
 
 def whole_shape_u(blurs: Array) -> Array:
-    """Return the relative standard uncertainty of MTF50 that comes of the blur's unknown shape, for a whole disc.
+    """Return the relative standard uncertainty of MTF50 from the blur's unknown shape, for a disc fitted whole.
 
-    `blurs` is how many blurs (1/MTF50) the disc's radius holds. About the rms error at low noise over Gaussians, some
-    stretched or in a halo, and pupils with up to 0.8 waves of defocus: what a disc takes of the paper's level far from
-    it, which slow tails do, is not told from the paper.
-    """
+    `blurs` is the disc's radius in blurs (1/MTF50). The result is about the rms error at low noise over Gaussians, some
+    stretched or with a halo, and pupils with up to 0.8 waves of defocus. The cause is slow tails, which change the
+    light far from the disc like another level of the paper."""
     return np.asarray(np.hypot(SHAPE_U, CURVED_SHAPE_U / blurs**2))
 
 
 @cache
 def spread_table() -> Array:
-    """Return h and H / (2 pi r^2) of the mean blur and its departures: (points, 2 (1 + EVEN_COUNT)); computed once.
+    """Return h and H / (2 pi r^2) of the mean blur and its components: (points, 2 (1 + EVEN_COUNT)); computed once.
 
     h(r) = 2 pi int f T J0(2 pi r f) df and H(r) = 2 pi r int T J1(2 pi r f) df (Hankel transforms; Bracewell, The
     Fourier Transform and Its Applications; from memory), at r = 0, SPREAD_STEP ... SPREAD_REACH.
@@ -194,11 +195,10 @@ def collect_disc(
     count: Counts,
     clipped: Counts,
 ) -> None:
-    """Collect the pixels of a disc and of the paper around it, plane by plane.
+    """Collect the pixels of a disc and of the paper around it, by colour plane.
 
     Parameters are those of `collect_ring`; `radial` is the direction of the image radius, radian. `pixel`, (planes,
-    rows, COLUMNS), is filled with places along and across that radius from the centre, light, and distance from the
-    edge; clipped pixels are left out and counted, (planes,).
+    rows, COLUMNS), is filled; clipped pixels are left out and their number filled in `clipped`, (planes,).
     """
     values, pattern, black, white = frame.values, frame.pattern, frame.black, frame.white
     channels, height, width = values.shape
@@ -235,23 +235,23 @@ def collect_disc(
 
 
 @compiled
-def _inverse_root(mean: float, along: float, askew: float) -> Array:
-    """Return W^(-1/2) of W = mean + [[along, askew], [askew, -along]]."""
-    det = math.sqrt(max(mean * mean - along * along - askew * askew, 1e-12))
+def _inverse_root(mean: float, along: float, cross: float) -> Array:
+    """Return W^(-1/2) of W = mean + [[along, cross], [cross, -along]]."""
+    det = math.sqrt(max(mean * mean - along * along - cross * cross, 1e-12))
     share = 1.0 / (det * math.sqrt(2 * (mean + det)))
     # the root is (W + det) / sqrt(trace + 2 det), its determinant det (Cayley and Hamilton)
     inverse = np.empty((2, 2))
     inverse[0, 0], inverse[1, 1] = (mean - along + det) * share, (mean + along + det) * share
-    inverse[0, 1] = inverse[1, 0] = -askew * share
+    inverse[0, 1] = inverse[1, 0] = -cross * share
     return inverse
 
 
 @compiled
 def _outline(value: Array, radius_px: float, circle: Array, points: int, outline: Array) -> None:
-    """Fill what the sums need of each point of the outline, (points + 1, PER_POINT); the last row holds W^(-1/2).
+    """Fill the terms of the sums for each point of the outline, (points + 1, PER_POINT); the last row holds W^(-1/2).
 
-    With place y from the pixel at x, and J the quarter turn, ``z x z' = (y - x) . [PLACE + 2]``, and ``v x z'`` of
-    MOVES parameters (centre, radius, ellipse, width) is ``[FIXED] + (y - x) . ([ALONG], [ACROSS])``.
+    For a point y and a pixel x, ``z x z' = (y - x) . [PLACE + 2]``, and ``v x z'`` of the MOVES parameters is
+    ``[FIXED] + (y - x) . ([ALONG], [ACROSS])``.
     """
     root = _inverse_root(value[WIDTH], value[WIDTH_C2], value[WIDTH_S2])
     det = root[0, 0] * root[1, 1] - root[0, 1] * root[1, 0]
@@ -287,10 +287,10 @@ def _outline(value: Array, radius_px: float, circle: Array, points: int, outline
 
 
 @compiled_in_any_order
-def _taken(x: float, y: float, outline: Array, points: int, table: Array, energy: Array, moves: Array) -> None:
-    """Fill what a pixel sees: `energy`, D, then its slopes by the even shapes; `moves`, its slopes by MOVES parameters.
+def _find_depth(x: float, y: float, outline: Array, points: int, table: Array, energy: Array, moves: Array) -> None:
+    """Fill D at a pixel and its derivatives: `energy` (D, then by the even shapes), `moves` (by the MOVES parameters).
 
-    `table` is (rows, 2 + EVEN_COUNT): H / (2 pi r^2) of the blur as it is, of each shape, and h.
+    `table` is (rows, 2 + EVEN_COUNT): H / (2 pi r^2) of the present blur, then of each shape, and h.
     """
     a, b, d = outline[points, 0], outline[points, 1], outline[points, 2]
     last = table.shape[0] - 2
@@ -303,7 +303,7 @@ def _taken(x: float, y: float, outline: Array, points: int, table: Array, energy
         at = math.sqrt(zx * zx + zy * zy) * (1 / SPREAD_STEP)
         angle = px * own[PLACE + 2] + py * own[PLACE + 3]
         if at >= last:
-            # all that is spread lies within
+            # beyond the table the encircled energy is constant
             energy[0] += angle * table[last, 0] * (last / at) ** 2
             continue
         k = int(at)
@@ -332,10 +332,10 @@ def _sum_up(
     right: Array,
     light: Array,
 ) -> tuple[float, int, int]:
-    """Sum up the normal equations at `value`; give the weighted sum of squares, pixels used and left out.
+    """Sum up the normal equations at `value`; return chi-square, pixels used and left out.
 
-    Every so many pixels are used. `light`, (count, 2), is filled with what each pixel is expected to have, 0 dark and 1
-    paper, and what it has less that.
+    Of the pixels each `every`-th is used. `light`, (count, 2), is filled with the light that the model predicts, 0 dark
+    and 1 paper, and with the residual.
     """
     table = np.empty((spread.shape[0], 2 + EVEN_COUNT))
     table[:, : 1 + EVEN_COUNT], table[:, 1 + EVEN_COUNT] = spread[:, ENERGY:], spread[:, 0]
@@ -353,7 +353,7 @@ def _sum_up(
     dark, contrast = value[DARK], value[CONTRAST]
     for i in range(0, count, every):
         x, y = pixel[i, X], pixel[i, Y]
-        _taken(x, y, outline, points, table, energy, moves)
+        _find_depth(x, y, outline, points, table, energy, moves)
         e = 1 - energy[0]
         slope = 1 + (value[GRADIENT_X] * x + value[GRADIENT_Y] * y) / radius_px
         level = dark + contrast * e
@@ -389,11 +389,10 @@ def _sum_up(
 
 @compiled
 def _pixel_variance(light: Array, count: int, every: int, kept: NDArray[np.bool_], variance: Array) -> float:
-    """Return the pixels' variance at dark and at paper from what a fit leaves where the light hardly changes.
+    """Fill the pixel variance at dark and at paper, (2,), from the residuals where the light hardly changes.
 
-    That is on the paper, and about the disc's middle, where it is darkest. In between a fit leaves what it cannot
-    explain as well; the value returned is how many times as large as noise that makes all that is left, squared, and 1
-    or more.
+    That is on the paper, and in the disc's middle, where it is darkest. Elsewhere residuals include model error. Return
+    the mean square of all residuals over the variance, at least 1.
     """
     darkest, paper, number = 1.0, 0.0, 0.0
     for i in range(0, count, every):
@@ -410,7 +409,7 @@ def _pixel_variance(light: Array, count: int, every: int, kept: NDArray[np.bool_
             place += light[i, 0]
             amount += 1
     if number < LEAST_FLAT:
-        # the next discs begin before the paper does
+        # the neighbouring discs leave no paper
         paper, number = square, amount
     variance[1] = max(paper / max(number, 1.0), 1e-14)
     variance[0] = variance[1]
@@ -428,7 +427,7 @@ def _pixel_variance(light: Array, count: int, every: int, kept: NDArray[np.bool_
 
 @compiled
 def _fill_prior(family: FamilyMoments, width: float, radius_px: float, prior: Array) -> None:
-    """Fill the inverse covariance of what is expected, (WHOLE, WHOLE): of the ellipse, the width in 2a and shapes."""
+    """Fill the prior's precision, (WHOLE, WHOLE): of the ellipse, the width's harmonic 2 and the shapes."""
     prior[:, :] = 0.0
     prior[SHIFT_C2, SHIFT_C2] = prior[SHIFT_S2, SHIFT_S2] = 1 / (KNOWN_ELLIPSE * radius_px) ** 2
     stretch = 1 / (FIRST_SCALES[HARMONIC_2] * family.width_variance[0] * width**2)
@@ -438,7 +437,7 @@ def _fill_prior(family: FamilyMoments, width: float, radius_px: float, prior: Ar
 
 @compiled
 def _guess_width(pixel: Array, count: int, low: float, high: float, radius_px: float) -> float:
-    """Guess 1/MTF50^2 from the second moment of what a disc takes: R^2 / 2 of its own, and the blur's."""
+    """Return a guess of 1/MTF50^2 from the second moment of the disc's depth, which is R^2 / 2 plus the blur's."""
     total, second = 0.0, 0.0
     for i in range(count):
         square = pixel[i, X] ** 2 + pixel[i, Y] ** 2
@@ -451,7 +450,7 @@ def _guess_width(pixel: Array, count: int, low: float, high: float, radius_px: f
 
 @compiled
 def _thin_out(pixel: Array, count: int, outer: float) -> int:
-    """Keep the pixels that lie no further out, and of very many an even part; give how many are left."""
+    """Keep pixels up to `outer` from the edge, at most about MOST_PIXELS, evenly chosen; return how many are left."""
     near = 0
     for i in range(count):
         near += pixel[i, DISTANCE] <= outer
@@ -484,9 +483,9 @@ def fit_disc(
     Parameters
     ----------
     pixel, count
-        As `collect_disc` filled it.
+        From `collect_disc`; the first `count` rows are used.
     radius_px, map_px, radial
-        Radius as seen, (2, 2) px for each print mm, direction of the image radius.
+        Radius on the sensor, px; (2, 2) px per mm of the print; direction of the image radius, radian.
     family, spread
         See `family_moments` and `spread_table`.
     value, covariance, variance
@@ -495,9 +494,8 @@ def fit_disc(
     Returns
     -------
     tuple
-        How many pixels are left of those, which are the first now; then as of `fit_edge`: chi-square for each degree of
-        freedom, misfit, share left out, and whether there is a disc. Where its blur is not known the width
-        is NaN.
+        The number of pixels kept, now the first rows; then, as by `fit_edge`, chi-square per degree of freedom, misfit
+        and share left out; and whether there is a disc. The width is NaN where the blur could not be fitted.
     """
     if count < LEAST_PIXELS:
         return count, math.nan, math.nan, math.nan, False
@@ -523,8 +521,7 @@ def fit_disc(
     trial_normal, trial_right = np.empty((WHOLE, WHOLE)), np.empty(WHOLE)
     upper, change = np.empty((WHOLE, WHOLE)), np.empty(WHOLE)
     misfit = 1.0
-    # with a part of the pixels until near, again with a part of those near enough, then with all of them but what is
-    # unlike a disc
+    # three turns: a part of the pixels; a part of those within reach; all within reach, without outliers
     converged, total, used, lost = False, 0.0, 0, 0
     part = 1 + count // FIRST_PIXELS
     for turn in range(3):
@@ -602,7 +599,7 @@ def fit_disc(
     found &= np.max(pixel[:count, DISTANCE]) > LEAST_OUTSIDE * math.sqrt(own[WIDTH])
     converged &= abs(own[SHIFT]) < MOST_RESIZED * radius_px and own[WIDTH] > (1.01 * SMALLEST_BLUR * radius_px) ** 2
     if not converged:
-        # a place is all that is known
+        # only the place is known
         own[WIDTH] = math.nan
     inverse *= max(quality, 0.5)
     _lay_out(own, inverse, value, covariance)
@@ -613,11 +610,11 @@ def fit_disc(
 def _move_to_centroid(
     pixel: Array, count: int, variance: Array, light: Array, kept: NDArray[np.bool_], own: Array, inverse: Array
 ) -> bool:
-    """Move the centre to the centroid of the disc's depth beyond SHALLOW of the deepest; False where there is none.
+    """Move the centre to the centroid of the disc's depth above SHALLOW of the greatest; False where there is none.
 
-    The depth is how much of the step a pixel lacks. What the pixels show is compared with what the model, which is
-    even about its centre, would show at the same pixels, so that their sparse places do not matter. What is shallower
-    is left out: there a tail or halo on one side, however faint, has a long lever.
+    A pixel's depth is the light it lacks, of the step. The centroid of the model, which is even about its centre, is
+    computed over the same pixels and subtracted, so that sparse pixels do no harm. Small depths are left out, as faint
+    tails on one side would have a long lever.
     """
     deepest = 0.0
     for i in range(count):
@@ -648,7 +645,7 @@ def _move_to_centroid(
         return False
     own[SHIFT_X] += along / seen - model_along / modelled
     own[SHIFT_Y] += across / seen - model_across / modelled
-    # what is left of its ties to other parameters is not worth keeping
+    # its covariances with other parameters are negligible
     for k in (SHIFT_X, SHIFT_Y):
         inverse[k, :] = 0.0
         inverse[:, k] = 0.0
@@ -659,7 +656,7 @@ def _move_to_centroid(
 
 @compiled
 def _lay_out(own: Array, inverse: Array, value: Array, covariance: Array) -> None:
-    """Put what was fitted in the places of `edge_parameters`."""
+    """Copy the fitted parameters and their covariance to the layout of `parameters`."""
     value[:] = 0.0
     covariance[:, :] = 0.0
     place = np.empty(WHOLE, dtype=np.int64)
@@ -681,10 +678,10 @@ def fit_whole_discs(
     blurred: NDArray[np.bool_],
     fits: Fits,
 ) -> None:
-    """Fit whole discs in the planes where they are wanted.
+    """Fit whole discs in the planes where they are wanted, and fill `fits`.
 
-    `spread` is as of `spread_table`; `wanted` and `blurred` are (planes, discs): of a disc that is measured and not
-    blurred only the place is taken. Rows of discs that failed stay as they are.
+    `spread` is from `spread_table`; `wanted` and `blurred` are (planes, discs). In planes that are wanted but not
+    blurred only the place is replaced. Rows of discs that failed are not changed.
     """
     planes = wanted.shape[0]
     count, clipped = np.zeros(planes, dtype=np.int64), np.zeros(planes, dtype=np.int64)
@@ -714,10 +711,10 @@ def fit_whole_discs(
             if not found:
                 continue
             if blurred[plane, disc] and fitted[WIDTH] < (LEAST_BLUR * radius_px) ** 2:
-                # a disc so large for its blur has failed for another reason
+                # the disc is large for its blur: its edge failed for another reason
                 continue
             if (own[ENDING] == NOT_CONVERGED or own[ENDING] == REJECTED) and not fitted[WIDTH] > 0:
-                # neither fit knows the blur: it need not be what is wrong
+                # neither fit found a blur: the failure may have another cause
                 continue
             if blurred[plane, disc]:
                 own[MISFIT], own[LEFT_OUT] = misfit, lost
@@ -727,7 +724,7 @@ def fit_whole_discs(
             own[CENTRE] = discs.centre[disc, 0] + c * fitted[SHIFT_X] - s * fitted[SHIFT_Y]
             own[CENTRE + 1] = discs.centre[disc, 1] + s * fitted[SHIFT_X] + c * fitted[SHIFT_Y]
             if not blurred[plane, disc]:
-                # its blur is known better from the edge; its place must be of one kind in all planes
+                # the edge gives the better blur, but all planes need a place of the same definition
                 covariance[SHIFT_X:SHIFT_C2, :] = spread_of_fit[SHIFT_X:SHIFT_C2, :]
                 covariance[:, SHIFT_X:SHIFT_C2] = spread_of_fit[:, SHIFT_X:SHIFT_C2]
                 continue
@@ -740,7 +737,7 @@ def fit_whole_discs(
 
 @compiled
 def _profile_whole(pixel: Array, count: int, fitted: Array, radius_px: float, profile: Array) -> None:
-    """Average the light by distance from the edge in the sagittal and the tangential quarter turns: 0 dark, 1 light."""
+    """Fill the edge profile, (2, distances): mean light, 0 dark and 1 light, in sagittal and tangential sectors."""
     length = profile.shape[1]
     half = (length - 1) / 2
     total, number = np.zeros((2, length)), np.zeros((2, length))

@@ -1,4 +1,4 @@
-"""Locates a chart's straight edges in a frame, from the discs around them."""
+"""Place a chart's straight edges in a frame, from the discs around them."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 NEAREST: Final = 12
-"""Discs that a corner is placed by."""
+"""Number of discs from which a corner is placed."""
 TRIMMED: Final = 0.12
-"""Share of a side left out at either corner, where the next side's blur begins."""
+"""Share of a side left out at each corner, where the next side blurs it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +65,7 @@ def _sides(
             normal, depth = -normal, -depth
         inside_frame = (corner >= 0).all() and (corner < [fit.width_px, fit.height_px]).all()
         if inside_frame:
-            # the far side of the polygon is as far from its heart again
+            # 0.9 of the distance to the polygon's middle keeps the far side's blur out
             found.append((feature.name, middle, normal, (0.5 - TRIMMED) * length, 0.9 * depth, float(clear) - 1.0))
     return found
 

@@ -20,23 +20,23 @@ from glasswright_camera.stand import Stand
 def trace_slanted_edges(mosaic: Mosaic, fit: ChartFit, stand: Stand) -> SlantedEdges:
     """Fit the blur across each side of the chart's edge features, in each colour plane.
 
-    The quantity is that of ISO 12233's slanted edge, read by the same model fit as the discs': it needs no bins of a
-    fixed number, no window and no derivative, so none of their corrections.
+    The quantity is that of ISO 12233's slanted edge, measured by the same model fit as the discs'. It has no fixed
+    bins, no window and no derivative, and needs none of their corrections.
 
     Parameters
     ----------
     mosaic
         The chart shot.
     fit
-        Where its discs lie; the features are placed by those around them.
+        The places of its discs, from which the features around them are placed.
     stand
         For the print's layout.
 
     Returns
     -------
     SlantedEdges
-        What makes it poor: an edge along a row or column of pixels, or short, or less than four times 1/MTF50 from
-        the next thing.
+        It is poor for an edge along a row or column of pixels, a short edge, or one less than four times 1/MTF50 from
+        the next feature.
 
     Raises
     ------

@@ -1,8 +1,8 @@
-"""The pixels about a straight edge, and the fit of its blur: the discs' kernel with the edge unrolled.
+"""Pixels about a straight edge, and the fit of its blur, with the kernel of the discs.
 
-Where a disc is looked at in sixteen directions, a straight edge is looked at in sixteen blocks along its length. Its
-place may be tilted and bent along it (a lens distorts), the light may slope along and across it, and its blur has one
-width and one shape. Everything else is as with discs: cells by distance, the same shapes, the same fit.
+In place of a disc's sixteen directions there are sixteen blocks along the edge. The edge may be tilted and curved
+(distortion), the light may slope along and across it, and the blur has one width and one shape. All else is as with
+discs: cells by distance, the same shapes, the same fit.
 """
 
 from __future__ import annotations
@@ -78,7 +78,7 @@ def collect_strip(
     pixel: Array,
     count: Counts,
 ) -> None:
-    """Collect the pixels about a straight edge, plane by plane.
+    """Collect the pixels about a straight edge, by colour plane.
 
     Parameters
     ----------
@@ -87,10 +87,10 @@ def collect_strip(
     middle, normal
         (2,) px: the edge's middle; unit vector towards the light side.
     half_length, inner, outer
-        How far the strip reaches along the edge to either side, into the dark and into the light, px.
+        Reach of the strip along the edge to each side, into the dark and into the light, px.
     pixel, count
-        Filled: (planes, rows, 3) with place along the edge in half lengths, distance and light; (planes,) rows filled.
-        Clipped pixels are left out.
+        Filled: place along the edge in half lengths, distance and light, (planes, rows, 3); number of rows filled,
+        (planes,). Clipped pixels are left out.
     """
     channels, height, width = values.shape
     rows, columns = pattern.shape[1], pattern.shape[2]
@@ -119,7 +119,7 @@ def collect_strip(
 
 @compiled
 def look_at_strip(pixel: Array, count: int, inner: float, outer: float, look: Array) -> bool:
-    """Estimate dark, light, place and sigma from means in steps of a pixel: see `first_look`; False without an edge."""
+    """Fill `look`, (4,): dark, light, place and sigma, as in `first_look`; False without an edge."""
     bins = max(int(inner + outer), 2)
     total, number = np.zeros(bins), np.zeros(bins)
     for i in range(count):
@@ -146,10 +146,10 @@ def look_at_strip(pixel: Array, count: int, inner: float, outer: float, look: Ar
 
 @compiled
 def slanted_factors(which: Counts, factor: Array) -> None:
-    """Fill what each parameter scales, block by block: see `angular_factors`.
+    """Fill the factors of the parameters by block: see `angular_factors`.
 
-    The shift's terms in a run as t and t^2 - 1/3 along the edge, t from -1 to 1; the light's slopes along t and across;
-    everything that turns stands still.
+    The shift's harmonic 1 stands for t and t^2 - 1/3 along the edge, t from -1 to 1; the light's slopes are along t and
+    across the edge. All other angular terms have the factor 0, except one odd term of each shape.
     """
     angular_factors(which, factor)
     factor[:, SHIFT_C2:WIDTH] = 0.0
@@ -165,7 +165,7 @@ def slanted_factors(which: Counts, factor: Array) -> None:
 
 @compiled
 def gather_strip(pixel: Array, count: int, shift: Array, scale: float, cell: Array) -> None:
-    """Gather pixels into cells by block along the edge and by distance less `shift` (constant, t, t^2 - 1/3)."""
+    """Average pixels in cells of block along the edge and distance less `shift` (constant, t, t^2 - 1/3)."""
     cell[:, :, :] = 0.0
     for i in range(count):
         t, light = pixel[i, ALONG], pixel[i, LIGHT]
@@ -190,9 +190,9 @@ def fit_strip(
     covariance: Array,
     place: Array,
 ) -> int:
-    """Fit a straight edge in one plane, twice about the line found; say how it ended (see `kernel.discs`).
+    """Fit a straight edge in one plane, repeatedly about the line found; return its ending (see `kernel.discs`).
 
-    `value` and `covariance` are filled as by `fit_edge`, `place` (3,) with the shift along the edge (constant, t,
+    `value` and `covariance` are filled as by `fit_edge`, `place`, (3,), with the shift along the edge (constant, t,
     t^2 - 1/3).
     """
     look = np.empty(4)
@@ -203,7 +203,7 @@ def fit_strip(
     cell, variance, start = np.empty((DIRECTIONS, BINS, CELL_COLUMNS)), np.empty(2), np.zeros(PARAMETERS)
     added = np.zeros((DIRECTIONS, HARMONIC_POINTS))
     data = FitData(cell, max(inner, outer), table, which, factor, np.zeros_like(factor), variance, added)
-    nothing = np.zeros(PARAMETERS)
+    information = np.zeros(PARAMETERS)
     unit = look[3] / HALF_SIGMA
     start[DARK], start[CONTRAST], start[WIDTH] = look[0], look[1] - look[0], unit**2
     place[0], place[1], place[2] = look[2], 0.0, 0.0
@@ -212,10 +212,10 @@ def fit_strip(
         plateau_variance(cell, variance)
         if not (variance[0] > 0 and variance[1] > 0):
             return NO_LEVEL
-        quality, _misfit, lost, rested = fit_edge(data, start, prior, nothing, turn > 0, value, covariance)
+        quality, _misfit, lost, converged = fit_edge(data, start, prior, information, turn > 0, value, covariance)
         if value[WIDTH] < 1.0:
             return TOO_SHARP
-        if not rested or not value[CONTRAST] > 0:
+        if not converged or not value[CONTRAST] > 0:
             return NOT_CONVERGED
         if lost > MOST_LEFT_OUT:
             return REJECTED

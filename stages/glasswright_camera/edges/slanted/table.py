@@ -1,4 +1,4 @@
-"""Straight edges of a frame: from strips to MTF50 and the transfer function across each edge."""
+"""MTF50 and MTF across each straight edge of a frame."""
 
 from __future__ import annotations
 
@@ -37,20 +37,20 @@ LACKING: Final = [
     *range(EVEN_2, ODD_C1),
     *range(ODD_C3, PARAMETERS),
 ]
-"""Parameters of a disc that a straight edge does not have: all that turns."""
+"""Parameters of a disc that a straight edge does not have: the angular terms."""
 
 HALO_SHARE: Final = 0.8
-"""Of a halo's spread that is expected."""
+"""Prior scale of a halo."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SlantedTable:
-    """What straight edges say: arrays over (planes, edges)."""
+    """Measurements of straight edges: arrays over (planes, edges)."""
 
     mtf50: Array
     mtf50_u: Array
     shift_px: Array
-    """(planes, edges, 3): where the edge lies, towards the light, constant, in t and in t^2 - 1/3 along it."""
+    """(planes, edges, 3): shift of the edge towards the light: coefficients of 1, t and t^2 - 1/3 along it."""
     mtf: Array
     """(planes, edges, frequencies)."""
     ending: NDArray[np.int64]
@@ -79,7 +79,7 @@ def trace_strips(
     middle, normal
         (edges, 2): px, and unit vectors towards the light side.
     half_length_px, inside_px, outside_px
-        (edges,): how far each strip reaches along the edge, into the dark and into the light.
+        (edges,): reach of each strip along the edge, into the dark and into the light.
     """
     planes, edges = len(mosaic.planes), len(middle)
     value = np.full((planes, edges, PARAMETERS), np.nan)
