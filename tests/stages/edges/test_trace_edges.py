@@ -125,7 +125,7 @@ def test_too_few_edges_are_refused_with_the_reason(sheet):
         trace(sheet, np.full_like(sheet.light, 0.8))
     assert str(said.value) == (
         "only 0 of 16 discs could be placed in any plane (in red: 16 discs: no edge seen); "
-        "check focus, exposure and what hangs before the chart"
+        "check focus, exposure, and that nothing covers the chart"
     )
 
 

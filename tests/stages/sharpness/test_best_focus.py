@@ -182,7 +182,7 @@ def test_five_steps_that_disagree_carry_a_caveat():
     found = measure_best_focus(tuple(steps), STAND)
     assert found.caveats == ("odd_focus_step",)
     steps[2] = dull(steps[2], 0.7)
-    with pytest.raises(Unmeasurable, match=r"^the steps of the focus series lie on no curve through focus, though the"):
+    with pytest.raises(Unmeasurable, match=r"^the steps of the focus series fit no through-focus curve, although the"):
         measure_best_focus(tuple(steps), STAND)
 
 
