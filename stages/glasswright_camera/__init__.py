@@ -1,6 +1,8 @@
 """The camera bench: stages that measure a lens from raw shots of the stand's charts and light sources."""
 
 from glasswright import Role
+from glasswright_camera.aperture.light_level import read_light_level
+from glasswright_camera.aperture.stage import measure_aperture
 from glasswright_camera.centring.stage import measure_centring
 from glasswright_camera.chart.chart_fit import ChartFit
 from glasswright_camera.chart.locate_chart import locate_chart
@@ -84,6 +86,7 @@ __all__ = [
     "locate_chart",
     "locate_ramp",
     "map_spots",
+    "measure_aperture",
     "measure_autofocus",
     "measure_best_focus",
     "measure_centring",
@@ -97,6 +100,7 @@ __all__ = [
     "measure_sweep",
     "measure_vignetting",
     "read_hand_checks",
+    "read_light_level",
     "reduce_black_spot",
     "reduce_dark",
     "reduce_flat",

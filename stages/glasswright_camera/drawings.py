@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from glasswright import Shot
+from glasswright_camera.aperture.drawing import draw_aperture
+from glasswright_camera.aperture.result import Aperture
 from glasswright_camera.centring.drawing import draw_centring
 from glasswright_camera.centring.result import Centring
 from glasswright_camera.chart.chart_fit import ChartFit
@@ -42,6 +44,7 @@ def draw_traces(traces: tuple[Trace, ...]) -> list[Picture]:
 
 
 DRAWINGS = {
+    Aperture: draw_aperture,
     Centring: draw_centring,
     Distortion: draw_distortion,
     FlatField: draw_flat,
@@ -59,6 +62,7 @@ LEADING_DRAWINGS = {
     "measure_distortion": "The lattice as",
     "find_spots": "Spots found",
     "measure_focus_offset": "Front and back",
+    "measure_aperture": "Light at each f-number",
 }
 SERIES_DRAWINGS = {RampTrace: draw_ramp, Trace: draw_traces}
 FRAME_DRAWINGS = {

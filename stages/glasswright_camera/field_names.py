@@ -19,6 +19,8 @@ NAMES: Final = {
     "measure_vignetting.worst_corner_loss_ev": "light lost in the darkest corner",
     "measure_vignetting.mean_corner_loss_ev": "light lost in the corners",
     "measure_vignetting.asymmetry_ev": "difference of light between the corners",
+    "measure_aperture.aperture_step_error_ev": "light at a stop against its marking",
+    "measure_aperture.aperture_scatter_ev": "light at one stop from shot to shot",
     "measure_distortion.picture_height_worst_pct": "bending of straight lines",
     "measure_fringing.red_green.worst_pct": "red colour fringe",
     "measure_fringing.blue_green.worst_pct": "blue colour fringe",

@@ -314,6 +314,9 @@ class Stand(Artefact):
     """Light that the source emits at an angle to its normal, EV: coefficients of sin^2 and sin^4 of the angle."""
     zones: Zones = field(default_factory=Zones)
     shooting: ShootingLimits = field(default_factory=ShootingLimits)
+    light_step_u_ev: Positive = 0.02
+    """Standard uncertainty of light times exposure time from one f-number to the next: lamps that drift, and a shutter
+    whose times are not quite what the file says."""
     shaker: Shaker | None = None
     dust: tuple[Mote, ...] = ()
 

@@ -85,7 +85,7 @@ ROOMS = {
         ("commands",),
     ),
     "glasswright_camera": (
-        ("hand_checks", "light", "roles"),
+        ("aperture", "hand_checks", "light", "roles"),
         ("chart", "printing", "raw", "spots", "vignetting"),
         ("edges",),
         ("distortion", "focus", "fringing", "glare", "sharpness", "shooting", "stabiliser"),

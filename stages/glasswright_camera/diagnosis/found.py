@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isfinite
 from typing import TYPE_CHECKING, Final
 
 from glasswright_camera.diagnosis.result import Finding
@@ -11,6 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from glasswright import Artefact
+    from glasswright_camera.aperture.result import Aperture
     from glasswright_camera.distortion.result import Distortion
     from glasswright_camera.sharpness.result import Sharpness
     from glasswright_camera.shooting.stage import LightCheck
@@ -21,6 +23,17 @@ STAND: Final = "stand or body, not the lens"
 SENSOR_DUST: Final = "dust on the sensor, not in the lens"
 DIRT: Final = "fungus or dust in the lens"
 SCRATCH: Final = "scratch"
+APERTURE: Final = "aperture"
+LAMP_OR_APERTURE: Final = "lamp or aperture"
+STEP_LEAST_EV: Final = 0.15
+"""An aperture's error that a photographer may notice: half of the third of a stop in which exposure is set."""
+SCATTER_LEAST_EV: Final = 0.06
+"""4 %: lamps and shutters keep to 1 or 2 % from shot to shot (common practice, no source)."""
+SURE: Final = 5.0
+"""Standard uncertainties from which a departure counts."""
+TELLS_APART: Final = (
+    "three shots wide open and three stopped down, in turns, tell them apart: a lamp changes wide open too"
+)
 
 
 def find_stand(
@@ -28,10 +41,17 @@ def find_stand(
     distortion: Sequence[Distortion],
     falloff: Sequence[Falloff],
     sharpness: Sequence[Sharpness],
+    aperture: Sequence[Finding] = (),
 ) -> Iterator[Finding]:
-    """Find faults of the shooting: light that changed, a chart that was not parallel, chart shots that were refused."""
+    """Find faults of the shooting: light that changed, a chart that was not parallel, chart shots that were refused.
+
+    Light that changed because the aperture did (`find_aperture`) is none.
+    """
+    explained = any(finding.name == APERTURE and finding.surety == "likely" for finding in aperture)
+    changed = "the light changed between chart shots (lamps or aperture)" if aperture else "the lamps changed between"
+    changed += "" if aperture else " chart shots"
     seen = [
-        *_with_caveat(light, "level_change", "the lamps changed between chart shots"),
+        *(() if explained else _with_caveat(light, "level_change", changed)),
         *_with_caveat(light, LIGHT_MOVED, "the chart's light is not the panel's"),
         *_with_caveat(distortion, "chart_not_parallel", "the chart was not parallel to the sensor"),
     ]
@@ -50,6 +70,49 @@ def _with_caveat(results: Iterable[Artefact], caveat: str, says: str) -> list[st
 
 def _settings(results: Iterable[Artefact]) -> list[str]:
     return [str(result.setting) for result in results]
+
+
+def find_aperture(aperture: Aperture | None) -> Iterator[Finding]:
+    """Find an aperture that does not close to its markings, or not each time alike, and say what speaks for the lamps.
+
+    Blades do not move wide open, and they move alike whichever light is shot: light that scatters wide open too, or
+    that only one of two lights shows, is not theirs.
+    """
+    if aperture is None:
+        return
+    error, error_u = aperture.aperture_step_error_ev, aperture.aperture_step_error_ev_u
+    if abs(error) > max(STEP_LEAST_EV, SURE * error_u):
+        both = isfinite(aperture.lights_apart_ev) and abs(aperture.lights_apart_ev) < abs(error) / 2
+        much = "too much" if error > 0 else "too little"
+        says = f"{abs(error):.2f} EV {much} light at {aperture.step_where}, of what the marking promises"
+        says += "; the diffuse source and the chart show it alike" if both else f"; {TELLS_APART}"
+        yield _blame_aperture(says, likely=both)
+    scatter, opened = aperture.aperture_scatter_ev, aperture.wide_open_scatter_ev
+    excess, excess_u = aperture.first_shot_excess_ev, aperture.first_shot_excess_ev_u
+    sticks = excess > max(SCATTER_LEAST_EV, SURE * excess_u)
+    known = aperture.wide_open_repeat_count >= LEAST_REPEATS and isfinite(opened)
+    if scatter > SCATTER_LEAST_EV and not (known and opened > scatter / 2):
+        says = f"light scatters by {scatter:.2f} EV between the shots at {aperture.scatter_where}"
+        if sticks:
+            says += f", and the first after a rest has {excess:.2f} EV more than those that follow: blades that stick"
+        # a scatter that is all between two lights is a step of one of them
+        steady = known and opened < scatter / 3 and aperture.repeat_scatter_ev > scatter / 2
+        says += f"; wide open, where no blade moves, by {opened:.3f} EV" if steady else f"; {TELLS_APART}"
+        yield _blame_aperture(says, likely=steady)
+    elif scatter > SCATTER_LEAST_EV:
+        says = (
+            f"light scatters by {scatter:.2f} EV between shots, by {opened:.2f} EV wide open too, where no blade moves"
+        )
+        yield Finding(name=STAND, surety="likely", says=f"{says}: a lamp or the shutter", signs=())
+
+
+LEAST_REPEATS: Final = 2
+"""Shots wide open beyond the first of each light without which nothing is known of how steady the lights were."""
+
+
+def _blame_aperture(says: str, *, likely: bool) -> Finding:
+    name, surety = (APERTURE, "likely") if likely else (LAMP_OR_APERTURE, "possible")
+    return Finding(name=name, surety=surety, says=says, signs=())
 
 
 def find_dirt(spots: Spots | None) -> Iterator[Finding]:

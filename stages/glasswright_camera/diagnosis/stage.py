@@ -6,8 +6,9 @@ from math import isfinite
 from typing import TYPE_CHECKING
 
 from glasswright import Ticket, Unmeasurable, stage
+from glasswright_camera.aperture.result import Aperture
 from glasswright_camera.centring.result import Centring
-from glasswright_camera.diagnosis.found import STAND, find_dirt, find_stand
+from glasswright_camera.diagnosis.found import STAND, find_aperture, find_dirt, find_stand
 from glasswright_camera.diagnosis.reference_values import KnownLenses
 from glasswright_camera.diagnosis.result import Diagnosis
 from glasswright_camera.diagnosis.rules import apply_rules
@@ -48,6 +49,7 @@ def diagnose(
     light: tuple[LightCheck, ...] | None,
     offsets: tuple[FocusOffset, ...] | None,
     spots: Spots | None,
+    aperture: Aperture | None,
     known: KnownLenses | None,
 ) -> Diagnosis:
     """Name the faults that the measurements of a ticket indicate together: a hint where to look first.
@@ -64,6 +66,8 @@ def diagnose(
         What was measured, at every setting. Sharpness at best focus is preferred.
     spots
         What lies on the sensor and in the lens.
+    aperture
+        Light at each f-number.
     known
         What healthy copies of the model show on this stand; without it, blur that is alike all round, lateral colour
         and distortion cannot be told from the design's own.
@@ -84,10 +88,12 @@ def diagnose(
         "measure_focus_offset": offsets or (),
     }
     signs = read_signs(results, model)
-    if not signs and spots is None:
+    if not signs and spots is None and aperture is None:
         raise Unmeasurable("nothing was measured that could point to a fault; see why the stages before it have failed")
     found, free = apply_rules(signs)
-    findings = (*find_stand(light or (), distortion or (), falloff or (), sharpness or ()), *find_dirt(spots), *found)
+    opening = tuple(find_aperture(aperture))
+    shooting = find_stand(light or (), distortion or (), falloff or (), sharpness or (), opening)
+    findings = (*shooting, *opening, *find_dirt(spots), *found)
     return sum_up(findings, signs, free, f"{model.copies} copies: {model.origin}" if model else PERFECT)
 
 

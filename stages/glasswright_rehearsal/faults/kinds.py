@@ -30,6 +30,15 @@ LENS_FAULTS = MappingProxyType(
 FOCUS_FAULTS = MappingProxyType({"autofocus_offset": "autofocus stops before or behind the subject"})
 """Name -> what it does; of the lens, but seen only where the camera focuses: in ramp shots."""
 
+APERTURE_FAULTS = MappingProxyType(
+    {
+        "aperture_step": "all shots at the first f-number after the widest get too much light",
+        "aperture_scatter": "the blades close otherwise for each shot",
+        "sticky_aperture": "the first shot after a rest gets too much light",
+    }
+)
+"""Name -> what it does; of the lens, but seen only in how much light comes."""
+
 SHOOTING_FAULTS = MappingProxyType(
     {
         "shake": "the chart shots of one setting are blurred in one direction",
@@ -54,7 +63,7 @@ class Fault:
     @property
     def is_of_lens(self) -> bool:
         """Whether the lens has it, not the shooting."""
-        return self.name in LENS_FAULTS or self.name in FOCUS_FAULTS
+        return self.name in {*LENS_FAULTS, *FOCUS_FAULTS, *APERTURE_FAULTS}
 
 
 def draw_fault(asked: str, generator: np.random.Generator) -> Fault:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from glasswright_rehearsal.faults.dirt import DIRT_FAULTS
 from glasswright_rehearsal.faults.hand import HAND_FAULTS
-from glasswright_rehearsal.faults.kinds import FOCUS_FAULTS, LENS_FAULTS, SHOOTING_FAULTS
+from glasswright_rehearsal.faults.kinds import APERTURE_FAULTS, FOCUS_FAULTS, LENS_FAULTS, SHOOTING_FAULTS
 from glasswright_rehearsal.faults.shaking import SHAKING_FAULTS
 
 if TYPE_CHECKING:
@@ -17,6 +17,7 @@ FAULT_GROUPS: Mapping[str, Mapping[str, str]] = MappingProxyType(
     {
         "of the lens": LENS_FAULTS,
         "of focusing: add --ramp-shots 5": FOCUS_FAULTS,
+        "of the aperture: add --shots-per-setting 3 --flats-per-setting 3": APERTURE_FAULTS,
         "of the glass": DIRT_FAULTS,
         "of the stabiliser: add --shaken-shots 3": SHAKING_FAULTS,
         "found by hand": HAND_FAULTS,

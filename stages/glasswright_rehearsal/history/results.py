@@ -60,6 +60,16 @@ class RehearsedFalloff(Artefact):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedAperture(Artefact):
+    """For the step `measure_aperture`."""
+
+    aperture_step_error_ev: float
+    aperture_step_error_ev_u: float
+    aperture_scatter_ev: float
+    aperture_scatter_ev_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedCentring(Artefact):
     """For the step `measure_centring`."""
 

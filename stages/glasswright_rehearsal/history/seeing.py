@@ -10,6 +10,7 @@ from glasswright_rehearsal.faults.shaking import HEALTHY_STOPS
 from glasswright_rehearsal.frames.ramp import SCATTER_UM
 from glasswright_rehearsal.frames.truth import CORNERS
 from glasswright_rehearsal.history.results import (
+    RehearsedAperture,
     RehearsedCentring,
     RehearsedDisplacement,
     RehearsedDistortion,
@@ -48,6 +49,8 @@ GLARE_U_PCT: Final = 0.4
 OFFSET_U_UM: Final = 0.4
 KEPT_U: Final = 0.005
 STOPS_U: Final = 0.1
+STEP_U_EV: Final = 0.02
+LAMP_EV: Final = 0.002
 FAINTEST_PCT: Final = 0.4
 FILL_FRAC: Final = 0.89
 """Of the frame that the middles of the outermost discs span."""
@@ -134,6 +137,16 @@ def see_focus(lens: Lens, setting: Setting, frame: Frame, draw: Draw) -> Rehears
 def see_stabiliser(draw: Draw) -> RehearsedStabiliser:
     """Return what the step `measure_stabiliser` would say of a healthy one."""
     return RehearsedStabiliser(benefit_stops=HEALTHY_STOPS + STOPS_U * draw(), benefit_stops_u=STOPS_U)
+
+
+def see_aperture(draw: Draw) -> RehearsedAperture:
+    """Return what the step `measure_aperture` would say of a healthy one."""
+    return RehearsedAperture(
+        aperture_step_error_ev=STEP_U_EV * draw(),
+        aperture_step_error_ev_u=STEP_U_EV,
+        aperture_scatter_ev=abs(LAMP_EV * draw()),
+        aperture_scatter_ev_u=STEP_U_EV,
+    )
 
 
 def see_spots() -> RehearsedSpots:

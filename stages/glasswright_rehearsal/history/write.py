@@ -20,7 +20,7 @@ from glasswright.waiting import watch_progress
 from glasswright_rehearsal.faults.hand import is_zoom
 from glasswright_rehearsal.faults.kinds import harm_lens
 from glasswright_rehearsal.history.hand import see_hand_checks
-from glasswright_rehearsal.history.seeing import see, see_focus, see_spots, see_stabiliser
+from glasswright_rehearsal.history.seeing import see, see_aperture, see_focus, see_spots, see_stabiliser
 from glasswright_rehearsal.history.stand import describe_watch, write_stand_tickets
 from glasswright_rehearsal.history.truth import describe_facts
 from glasswright_rehearsal.history.visits import VISITS_A_NIGHT, draw_history
@@ -178,6 +178,7 @@ def _measure(night: Night, stand: PastStand, visit: PastVisit) -> Iterator[Outco
     if visit.copy.model.has_stabiliser:
         yield _outcome(night, visit, "measure_stabiliser", see_stabiliser(own))
     yield _outcome(night, visit, "find_spots", see_spots())
+    yield _outcome(night, visit, "measure_aperture", see_aperture(own))
     yield _outcome(night, visit, "read_hand_checks", see_hand_checks(visit.copy.model))
 
 

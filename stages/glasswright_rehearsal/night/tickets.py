@@ -5,12 +5,14 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import asdict, dataclass, replace
+from datetime import datetime, timedelta
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import yaml
 
+from glasswright_rehearsal.faults.blades import blade_error_ev, exact_square
 from glasswright_rehearsal.faults.dirt import DIRT_FAULTS
 from glasswright_rehearsal.faults.hand import HAND_FAULTS, answer_hand_checks
 from glasswright_rehearsal.faults.kinds import find_fault
@@ -37,6 +39,8 @@ if TYPE_CHECKING:
 FOCUS_STEPS = (-3, -2, -1, 0, 1, 2, 3)
 LAMP_SCATTER = 0.001
 """Of the lamps' level from shot to shot."""
+SHOT_S, CHANGE_S = 20, 280
+"""A shot takes so long, and so much more where the light or the setting is changed before it."""
 
 
 @dataclass(slots=True)
@@ -50,6 +54,10 @@ class ShotWriter:
     body: str
     """The reference body's model."""
     count: int = 0
+    clock_s: int = 0
+    """Since the ticket was begun."""
+    last: tuple[str, float, float] | None = None
+    """Role, focal length and f-number of the shot before."""
 
     def write(
         self,
@@ -61,7 +69,14 @@ class ShotWriter:
     ) -> Path:
         """Expose one frame with noise of its own and write it into its role's folder."""
         sequence = np.random.SeedSequence([self.night.seed, self.visit.index, self.count])
-        level = 1 + LAMP_SCATTER * float(np.random.default_rng(sequence).normal())
+        is_changed, self.last = self.last != (role, focal_length_mm, f_number), (role, focal_length_mm, f_number)
+        self.clock_s += SHOT_S + CHANGE_S * is_changed
+        generator = np.random.default_rng(sequence)
+        level = 1 + LAMP_SCATTER * float(generator.normal())
+        blades = blade_error_ev(
+            self.visit.faults, self.visit.copy.model.f_numbers, f_number, generator, is_rested=is_changed
+        )
+        level *= 2**blades
         raw = expose(light * np.float32(level), self.sensor, sequence.spawn(1)[0])
         self.count += 1
         ending = {"dng": "dng", "dng-jpeg": "dng", "tiff": "tif", "png": "png"}[self.night.files]
@@ -69,7 +84,7 @@ class ShotWriter:
         path = self.folder / role / name
         path.parent.mkdir(parents=True, exist_ok=True)
         if ending == "dng":
-            exif = find_exif(self.visit, focal_length_mm, f_number, self.count)
+            exif = find_exif(self.visit, focal_length_mm, f_number, self.clock_s)
             exif = replace(exif, body_make=self.body.split()[0], body_model=self.body)
             exif = exif if exposure_s is None else replace(exif, exposure_s=exposure_s)
             write_dng(path, raw, self.sensor, exif, lossless_jpeg=self.night.files == "dng-jpeg")
@@ -92,14 +107,14 @@ def find_sensor_facts(night: Night) -> dict[str, Any]:
     return facts | ({"transfer": "srgb"} if night.files == "png" else {})
 
 
-def find_exif(visit: Visit, focal_length_mm: float, f_number: float, count: int) -> Exif:
-    """Return a shot's EXIF; the clock starts on the same evening in every rehearsal."""
-    minutes = (visit.index * 60 + count) % (24 * 60)
+def find_exif(visit: Visit, focal_length_mm: float, f_number: float, clock_s: int) -> Exif:
+    """Return a shot's EXIF; all tickets of a rehearsal are begun on the same day."""
+    begun = datetime(2026, 3, 2) + timedelta(hours=visit.index % 24)
     return Exif(
-        exposure_s=Fraction(f_number**2 / 16).limit_denominator(1000),
+        exposure_s=Fraction(exact_square(f_number) / 16).limit_denominator(1000),
         f_number=f_number,
         focal_length_mm=focal_length_mm,
-        date=f"2026:03:02 {minutes // 60:02d}:{minutes % 60:02d}:00",
+        date=f"{begun + timedelta(seconds=clock_s):%Y:%m:%d %H:%M:%S}",
         lens_make=visit.copy.model.make,
         lens_model=visit.copy.model.name,
         lens_serial=visit.copy.serial,

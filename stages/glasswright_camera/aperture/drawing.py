@@ -1,0 +1,67 @@
+"""A drawing of the light at each f-number against what the markings promise."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright.plugin.drawing import Picture, Plot, dot, label, line, mark, reach
+from glasswright_camera.plots import legend, plot_canvas
+
+if TYPE_CHECKING:
+    from glasswright_camera.aperture.result import Aperture
+
+COVERAGE: Final = 2.0
+MINUS: Final = "\N{MINUS SIGN}"
+LEAST_EV: Final = 0.1
+"""Half the height of the axis at least, so that a sound aperture looks like one."""
+SIDE: Final = 7.0
+"""Flats are drawn so far to the left of their f-number, chart shots to the right."""
+
+
+def draw_aperture(aperture: Aperture) -> list[Picture]:
+    """Draw every shot's light over what its f-number promises, one drawing for each focal length."""
+    focal = np.nan_to_num(aperture.focal_length_mm, nan=0.0)
+    return [_draw_focal_length(aperture, focal == each, float(each)) for each in np.unique(focal)]
+
+
+def _draw_focal_length(
+    aperture: Aperture, members: np.ndarray[tuple[int], np.dtype[np.bool_]], focal: float
+) -> Picture:
+    numbers = np.unique(aperture.f_number[members])
+    up = reach([*aperture.error_ev[members], -LEAST_EV, LEAST_EV])
+    plot = Plot.between((-0.5, len(numbers) - 0.5), up, left=74, bottom=250)
+    parts = [plot.axes("", "EV over the marking's promise", ticks=(0, 6))]
+    parts.append(line(plot.x.start, plot.y(0), plot.x.end, plot.y(0), "guide"))
+    parts += [label(plot.x(place), plot.y.start + 19, f"f/{number:g}") for place, number in enumerate(numbers)]
+    for index in np.flatnonzero(members):
+        error, is_flat = float(aperture.error_ev[index]), bool(aperture.is_flat[index])
+        x = plot.x(int(np.searchsorted(numbers, aperture.f_number[index]))) + (-SIDE if is_flat else SIDE)
+        kind = "one" if is_flat else "two"
+        shape = dot(x, plot.y(error), f"{'hollow' if aperture.is_rested[index] else 'fill'} {kind}", 4.5)
+        rested = ", first after a rest" if aperture.is_rested[index] else ""
+        parts.append(mark(shape, f"{aperture.shots[index]}: {_signed(error)} EV{rested}"))
+    parts.append(legend(74, plot.y.start + 62, [("fill one", "diffuse source"), ("fill two", "chart")], apart=150))
+    title = "Light at each f-number"
+    described = (
+        f"{f'At {focal:g} mm: l' if focal else 'L'}ight over exposure time of each shot against the same light wide "
+        "open, less what the f-numbers promise: above 0 the blades stayed too far open. Hollow: the first stopped-down "
+        f"shot after a rest. {describe_aperture(aperture)}"
+    )
+    return Picture(title, plot_canvas(plot, *parts, name=title), described)
+
+
+def describe_aperture(aperture: Aperture) -> str:
+    """Say the numbers in a sentence."""
+    step = (
+        f"Largest error of a step {_signed(aperture.aperture_step_error_ev)} "
+        f"± {COVERAGE * aperture.aperture_step_error_ev_u:.2f} EV at {aperture.step_where}"
+    )
+    if not np.isfinite(aperture.aperture_scatter_ev):
+        return f"{step}; no f-number has two shots to show the scatter between them."
+    return f"{step}; largest scatter between shots {aperture.aperture_scatter_ev:.3f} EV at {aperture.scatter_where}."
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.2f}".replace("-", MINUS)

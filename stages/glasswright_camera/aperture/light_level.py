@@ -1,0 +1,90 @@
+"""The stage that reads the light in the middle of one frame, and how it was exposed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright import Artefact, Unmeasurable, stage
+from glasswright_camera.mosaic import Mosaic
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+BOX: Final = 1 / 8
+"""Of the frame's width and height: wide enough to hold more paper than discs, and so small that a corner loss of 2 EV
+takes less than a hundredth of an EV off the box's light."""
+CLIPPED: Final = 0.01
+"""Share of clipped pixels from which a level is none."""
+MEDIAN_OVER_MEAN: Final = float(np.sqrt(np.pi / 2))
+"""Standard error of a median over that of a mean, normal noise."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LightLevel(Artefact):
+    """Light in the middle of one frame: of the diffuse source, or of the chart's paper."""
+
+    shot: str
+    role: str
+    light_frac: float
+    """Median over a box of an eighth of the frame's width and height, of white; green plane, or the only one."""
+    light_frac_u: float
+    """From the scatter of the box's pixels."""
+    exposure_time_s: float | None
+    """As the file has it; likewise the next two."""
+    iso: float | None
+    captured_at: str
+
+
+@stage
+def read_light_level(mosaic: Mosaic) -> LightLevel:
+    """Read the light in the middle of one frame.
+
+    Parameters
+    ----------
+    mosaic
+        The diffuse source or the chart. Of the chart it is the paper's light, for discs cover an eighth of it.
+
+    Raises
+    ------
+    Unmeasurable
+        Where the middle of the frame is clipped or dark.
+    """
+    plane = mosaic.planes.index("green") if "green" in mosaic.planes else 0
+    light, clipped = _middle(mosaic, plane)
+    if clipped > CLIPPED:
+        raise Unmeasurable(f"{100 * clipped:.0f} % of the pixels in the middle of the frame are clipped: expose less")
+    level = float(np.median(light))
+    if level <= 0:
+        raise Unmeasurable("there is no light in the middle of the frame: see whether the lens was open")
+    low, high = np.percentile(light, [15.87, 84.13])
+    return LightLevel(
+        shot=mosaic.shot,
+        role=mosaic.role,
+        light_frac=level,
+        light_frac_u=MEDIAN_OVER_MEAN * float(high - low) / 2 / float(np.sqrt(len(light))),
+        exposure_time_s=mosaic.facts.exposure_time_s,
+        iso=mosaic.facts.iso,
+        captured_at=mosaic.facts.captured_at or "",
+    )
+
+
+def _middle(mosaic: Mosaic, plane: int) -> tuple[NDArray[np.float64], float]:
+    """Return the light of a plane's pixels in the box, of white, and the share of them that is clipped."""
+    height, width = mosaic.values.shape[1:]
+    rows, columns = (
+        np.arange(round(size * (1 - BOX) / 2), max(round(size * (1 + BOX) / 2), round(size * (1 - BOX) / 2) + 12))
+        for size in (height, width)
+    )
+    period_y, period_x = mosaic.pattern.shape[1:]
+    sites = np.ix_(rows % period_y, columns % period_x)
+    values, lights = [], []
+    for channel, pattern in enumerate(mosaic.pattern):
+        inside = pattern[sites] == plane
+        value = mosaic.values[channel][np.ix_(rows, columns)][inside].astype(np.float64)
+        black = mosaic.black_dn[channel][sites][inside]
+        values.append(value)
+        lights.append((value - black) / (mosaic.white_dn - black))
+    return np.concatenate(lights), float(np.mean(np.concatenate(values) >= mosaic.white_dn))

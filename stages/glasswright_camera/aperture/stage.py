@@ -1,0 +1,293 @@
+"""The stage that compares the light at each f-number with what the markings promise."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import datetime
+from math import log2, sqrt
+from typing import TYPE_CHECKING, Annotated, Final
+
+import numpy as np
+from pydantic import Field
+from scipy.special import gammaln
+from scipy.stats import chi2
+
+from glasswright import Setting, Unmeasurable, stage
+from glasswright_camera.aperture.light_level import LightLevel
+from glasswright_camera.aperture.marks import stops_of
+from glasswright_camera.aperture.result import Aperture
+from glasswright_camera.extremes import extreme_u
+from glasswright_camera.stand import Stand
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+CONFIDENCE: Final = 0.95
+GUARD: Final = 1.6448536269514722
+"""Quantile of the normal distribution at that confidence."""
+NAN: Final = float("nan")
+
+
+@stage
+def measure_aperture(
+    charts: tuple[LightLevel, ...],
+    flats: tuple[LightLevel, ...] | None,
+    stand: Stand,
+    *,
+    rest_s: Annotated[float, Field(gt=0)] = 240.0,
+) -> Aperture:
+    """Compare light over exposure time at each f-number with that wide open.
+
+    The light on the sensor goes as exposure time over the square of the f-number (ISO 12232, the exposure equation;
+    from memory), whatever the lens's transmission, which all f-numbers share. So ``log2(light / time) + stops`` is
+    the same at every f-number of a sound lens.
+
+    Parameters
+    ----------
+    charts, flats
+        Light in the middle of each chart shot and each shot of the diffuse source, at every setting.
+    stand
+        How well its light and its body's shutter keep from one setting to another.
+    rest_s
+        The blades have rested if no stopped-down shot was taken for so long before.
+
+    Returns
+    -------
+    Aperture
+        A lamp that drifts is the same to it as an aperture; what was seen wide open, and by the other light, tells
+        them apart. A wide-open number that its maker rounded counts as an error of all steps, alike in all copies.
+
+    Raises
+    ------
+    Unmeasurable
+        Where files do not say how long they were exposed, or there are not two f-numbers at any focal length.
+    """
+    levels = (*charts, *(flats or ()))
+    untimed = [level.shot for level in levels if not level.exposure_time_s]
+    if untimed:
+        raise Unmeasurable(
+            f"{len(untimed)} of {len(levels)} files do not say how long they were exposed ({untimed[0]}): shoot with "
+            "a body that writes it"
+        )
+    shots = _compare_with_open(levels)
+    if not any(shot.is_stopped for shot in shots):
+        raise Unmeasurable(
+            "no light was shot both at a focal length's lowest f-number and at a higher one: shoot flats at every one"
+        )
+    light_u = stand.light_step_u_ev
+    open_scatter, open_repeats = _find_open_scatter(shots)
+    steps = [_read_step(group, light_u) for group in _group_stopped(shots)]
+    errors, errors_u = np.array([each.error for each in steps]), np.array([each.error_u for each in steps])
+    at = int(np.argmax(np.abs(errors)))
+    scattered = max((each for each in steps if each.count > 1), key=lambda each: each.scatter, default=None)
+    rested = find_rested(shots, rest_s)
+    excess, excess_u = _find_excess(shots, rested, light_u)
+    return Aperture(
+        aperture_step_error_ev=float(errors[at]),
+        aperture_step_error_ev_u=extreme_u(np.abs(errors), errors_u, at),
+        aperture_scatter_ev=scattered.scatter if scattered else NAN,
+        aperture_scatter_ev_u=scatter_u(scattered.scatter, scattered.count - 1) if scattered else NAN,
+        repeat_scatter_ev=scattered.within if scattered else NAN,
+        repeat_scatter_ev_u=scatter_u(scattered.within, scattered.repeats) if scattered else NAN,
+        first_shot_excess_ev=excess,
+        first_shot_excess_ev_u=excess_u,
+        wide_open_scatter_ev=open_scatter,
+        wide_open_scatter_ev_u=scatter_u(open_scatter, open_repeats),
+        lights_apart_ev=steps[at].apart,
+        lights_apart_ev_u=steps[at].apart_u,
+        step_where=steps[at].where,
+        scatter_where=scattered.where if scattered else "",
+        wide_open_repeat_count=open_repeats,
+        shot_count=len(shots),
+        focal_length_mm=np.array([shot.setting.focal_length_mm or NAN for shot in shots]),
+        f_number=np.array([shot.setting.f_number or NAN for shot in shots]),
+        error_ev=np.array([shot.error for shot in shots]),
+        is_flat=np.array([shot.role == "flat" for shot in shots]),
+        is_rested=rested,
+        shots=tuple(shot.name for shot in shots),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LightShot:
+    """One shot against the mean of the same light's shots wide open."""
+
+    name: str
+    role: str
+    setting: Setting
+    """Focal length and f-number."""
+    error: float
+    """EV."""
+    open_count: int
+    """Shots wide open that it is compared with."""
+    is_stopped: bool
+    iso: float | None
+    at: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One f-number."""
+
+    where: str
+    count: int
+    error: float
+    error_u: float
+    scatter: float
+    within: float
+    """Scatter of shots about the mean of their own light, and its degrees of freedom."""
+    repeats: int
+    apart: float
+    apart_u: float
+
+
+def _compare_with_open(levels: Sequence[LightLevel]) -> list[LightShot]:
+    """Compare every shot with its own light's shots at its focal length's lowest f-number; leave out those without."""
+    lights: dict[tuple[float | None, str, float | None], list[LightLevel]] = defaultdict(list)
+    widest: dict[float | None, float] = {}
+    for level in levels:
+        focal, number = _setting_of(level)
+        if number is None:
+            raise Unmeasurable(f"nobody says the f-number of {level.shot}: give it in ticket.yaml")
+        widest[focal] = min(number, widest.get(focal, number))
+        lights[focal, level.role, level.iso].append(level)
+    shots = []
+    for (focal, role, iso), members in lights.items():
+        values = np.array([_exposure_value(level) for level in members])
+        numbers = np.array([_setting_of(level)[1] for level in members], dtype=np.float64)
+        is_open = numbers == widest[focal]
+        if not is_open.any():
+            continue
+        shots += [
+            LightShot(
+                name=level.shot,
+                role=role,
+                setting=Setting(focal_length_mm=focal, f_number=float(number)),
+                error=float(value - values[is_open].mean()),
+                open_count=int(is_open.sum()),
+                is_stopped=not at_widest,
+                iso=iso,
+                at=_read_time(level.captured_at),
+            )
+            for level, number, value, at_widest in zip(members, numbers, values, is_open, strict=True)
+        ]
+    return shots
+
+
+def _setting_of(level: LightLevel) -> tuple[float | None, float | None]:
+    return (level.setting.focal_length_mm, level.setting.f_number) if level.setting else (None, None)
+
+
+def _exposure_value(level: LightLevel) -> float:
+    number = _setting_of(level)[1] or NAN
+    return log2(level.light_frac / (level.exposure_time_s or NAN)) + stops_of(number)
+
+
+def _read_time(captured_at: str) -> datetime | None:
+    try:
+        return datetime.strptime(captured_at[:19], "%Y:%m:%d %H:%M:%S")
+    except ValueError:
+        return None
+
+
+def _group_stopped(shots: Sequence[LightShot]) -> list[list[LightShot]]:
+    """Return the stopped-down shots of each focal length and f-number."""
+    groups: dict[Setting, list[LightShot]] = defaultdict(list)
+    for shot in shots:
+        if shot.is_stopped:
+            groups[shot.setting].append(shot)
+    return list(groups.values())
+
+
+def _find_open_scatter(shots: Sequence[LightShot]) -> tuple[float, int]:
+    """Return the standard deviation of shots wide open about their own light's mean, and its degrees of freedom."""
+    opened = [shot for shot in shots if not shot.is_stopped]
+    lights = len({(shot.setting, shot.role, shot.iso) for shot in opened})
+    freedom = len(opened) - lights
+    return _deviation(float(sum(shot.error**2 for shot in opened)), freedom), freedom
+
+
+def _deviation(sum_of_squares: float, freedom: int) -> float:
+    """Return a standard deviation without the bias of few numbers: s over c4 (ISO 7870-2; Montgomery); NaN of none."""
+    if freedom < 1:
+        return NAN
+    c4 = sqrt(2 / freedom) * float(np.exp(gammaln((freedom + 1) / 2) - gammaln(freedom / 2)))
+    return sqrt(sum_of_squares / freedom) / c4
+
+
+def scatter_u(scatter: float, freedom: int) -> float:
+    """Return the u of a standard deviation, so that a guard of 1.645 u reaches its one-sided 95 % limit.
+
+    The limit is ``s sqrt(nu / chi2(0.05, nu))`` (ISO 2854, from memory). One of two or three shots' deviations lies far
+    below the true one so often that the usual ``s / sqrt(2 nu)`` would pass a bad aperture one time in seven.
+    """
+    if freedom < 1:
+        return NAN
+    raw = scatter * sqrt(2 / freedom) * float(np.exp(gammaln((freedom + 1) / 2) - gammaln(freedom / 2)))
+    return (raw * sqrt(freedom / float(chi2.ppf(1 - CONFIDENCE, freedom))) - scatter) / GUARD
+
+
+def _read_step(group: Sequence[LightShot], light_u: float) -> Step:
+    """Read one f-number from its shots, of one light or of two."""
+    error = np.array([shot.error for shot in group])
+    scatter = _deviation(float(((error - error.mean()) ** 2).sum()), len(error) - 1)
+    own = scatter if len(error) > 1 else 0.0
+    lights = {role: [shot for shot in group if shot.role == role] for role in sorted({shot.role for shot in group})}
+    means = {role: float(np.mean([shot.error for shot in members])) for role, members in lights.items()}
+    repeats = len(error) - len(means)
+    squares = sum((shot.error - means[role]) ** 2 for role, members in lights.items() for shot in members)
+    # shots share what their light's wide-open shots were off by, and shots of one light share its drift
+    opened = sum((len(members) / len(group)) ** 2 / members[0].open_count for members in lights.values())
+    drift = float(np.std(list(means.values()), ddof=1)) if len(means) > 1 else 0.0
+    shared = max(own**2 / len(error), drift**2 / len(means)) + own**2 * opened
+    apart = means["flat"] - means["chart"] if {"flat", "chart"} <= set(means) else NAN
+    return Step(
+        where=str(group[0].setting),
+        count=len(error),
+        error=float(error.mean()),
+        error_u=float(np.hypot(np.sqrt(shared), light_u)),
+        scatter=scatter,
+        within=_deviation(squares, repeats),
+        repeats=repeats,
+        apart=apart,
+        apart_u=sqrt(2.0) * light_u if np.isfinite(apart) else NAN,
+    )
+
+
+def find_rested(shots: Sequence[LightShot], rest_s: float) -> NDArray[np.bool_]:
+    """Return which shots are the first stopped-down ones after a rest: (shots,); none where times are missing."""
+    rested = np.zeros(len(shots), dtype=bool)
+    if any(shot.at is None for shot in shots):
+        return rested
+    last = None
+    for index in sorted(range(len(shots)), key=lambda index: (shots[index].at or datetime.min, shots[index].name)):
+        shot = shots[index]
+        if shot.is_stopped and shot.at is not None:
+            rested[index] = last is None or (shot.at - last).total_seconds() >= rest_s
+            last = shot.at
+    return rested
+
+
+def _find_excess(shots: Sequence[LightShot], rested: NDArray[np.bool_], light_u: float) -> tuple[float, float]:
+    """Return how much more light rested shots have than the others of their light and f-number, EV, and its u."""
+    found, weights, within, freedom = [], [], 0.0, 0
+    error = np.array([shot.error for shot in shots])
+    for light in dict.fromkeys((shot.role, shot.iso, shot.setting) for shot in shots if shot.is_stopped):
+        members = np.array([(shot.role, shot.iso, shot.setting) == light for shot in shots])
+        first, rest = error[members & rested], error[members & ~rested]
+        if not (len(first) and len(rest)):
+            continue
+        found.append(float(first.mean() - rest.mean()))
+        weights.append(1 / (1 / len(first) + 1 / len(rest)))
+        within += float(((rest - rest.mean()) ** 2).sum())
+        freedom += len(rest) - 1
+    if not found:
+        return NAN, NAN
+    # shots of one light at one f-number are minutes apart: a light that steps as from setting to setting is the worst
+    scatter = max(_deviation(within, freedom) if freedom else 0.0, light_u)
+    return float(np.average(found, weights=weights)), scatter / sqrt(sum(weights))

@@ -1,0 +1,212 @@
+"""Light at each f-number: what it says of blades, and of lamps."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from glasswright import Setting, Unmeasurable
+from glasswright_camera.aperture.drawing import draw_aperture
+from glasswright_camera.aperture.light_level import LightLevel, read_light_level
+from glasswright_camera.aperture.marks import stops_of
+from glasswright_camera.aperture.stage import measure_aperture, scatter_u
+from glasswright_camera.diagnosis.found import APERTURE, LAMP_OR_APERTURE, STAND, find_aperture, find_stand
+from glasswright_camera.shooting.stage import LightCheck
+from support.frames import make_mosaic, make_stand
+
+STAND_FILE = make_stand()
+NUMBERS = (2.0, 4.0, 5.6, 11.0)
+EXACT = {2.0: 2.0, 4.0: 4.0, 5.6: 32**0.5, 11.0: 128**0.5}
+
+
+def shoot(role, *, repeats=3, errors=(), scatter=0.0, seed=0, minutes=0.3, begin=0):
+    """Shots of a sound lens at four f-numbers, exposed by their exact squares; `errors`: (f-number, repeat) -> EV."""
+    rng = np.random.default_rng([seed, role == "flat"])
+    shots = []
+    for number in NUMBERS:
+        for repeat in range(repeats):
+            time = 0.25 * EXACT[number] ** 2 / 4 * (1 if role == "flat" else 1.7)
+            error = dict(errors).get((number, repeat), 0.0) + dict(errors).get((number, None), 0.0)
+            if number > NUMBERS[0]:
+                error += scatter * rng.standard_normal()
+            clock = round(begin + 60 * minutes * len(shots) + (600 if number > 2 else 0))
+            shots.append(
+                LightLevel(
+                    shot=f"{role}/{len(shots)}_f{number:g}.dng",
+                    role=role,
+                    light_frac=(0.6 if role == "flat" else 0.4) * 2**error,
+                    light_frac_u=1e-4,
+                    exposure_time_s=time,
+                    iso=100.0,
+                    captured_at=f"2026:03:02 {clock // 3600:02d}:{clock // 60 % 60:02d}:{clock % 60:02d}",
+                    setting=Setting(focal_length_mm=50, f_number=number),
+                )
+            )
+    return tuple(shots)
+
+
+def measure(**kinds):
+    both = {"errors": (), "scatter": 0.0, "seed": 0, "repeats": 3} | kinds
+    return measure_aperture(shoot("chart", begin=7200, **both), shoot("flat", **both), STAND_FILE)
+
+
+def test_a_marking_stands_for_a_power_of_the_root_of_two():
+    # 5.6 is engraved for 5.657, 11 for 11.31 (ISO 517; from memory): light goes as the square
+    for mark, exact in EXACT.items():
+        assert 2 ** stops_of(mark) == pytest.approx(exact**2)
+    assert stops_of(1.8) == pytest.approx(5 / 3)
+    assert 2 ** (stops_of(1.7) / 2) == pytest.approx(2**0.75)
+    assert 2 ** (stops_of(2.9) / 2) == pytest.approx(2.9)  # no marking: itself
+
+
+def test_a_sound_aperture_has_no_error():
+    found = measure()
+    assert found.aperture_step_error_ev == pytest.approx(0, abs=1e-12)
+    assert found.aperture_scatter_ev == pytest.approx(0, abs=1e-12)
+    assert found.wide_open_scatter_ev == pytest.approx(0, abs=1e-12)
+    assert found.aperture_step_error_ev_u >= STAND_FILE.light_step_u_ev
+    assert list(find_aperture(found)) == []
+
+
+def test_a_step_too_bright_is_its_own_size_and_both_lights_see_it():
+    found = measure(errors={(4.0, None): 1 / 3})
+    assert found.aperture_step_error_ev == pytest.approx(1 / 3)
+    assert found.step_where == "50 mm f/4"
+    assert found.lights_apart_ev == pytest.approx(0, abs=1e-9)
+    (finding,) = find_aperture(found)
+    assert (finding.name, finding.surety) == (APERTURE, "likely")
+    assert "0.33 EV too much light at 50 mm f/4" in finding.says
+
+
+def test_a_light_that_only_one_source_shows_may_be_the_lamps():
+    found = measure_aperture(shoot("chart"), shoot("flat", errors={(4.0, None): -0.6}), STAND_FILE)
+    assert found.lights_apart_ev == pytest.approx(-0.6)
+    assert {(each.name, each.surety) for each in find_aperture(found)} == {(LAMP_OR_APERTURE, "possible")}
+    # a limit is told that the two lights do not agree
+    assert found.aperture_step_error_ev_u > 0.3
+
+
+def test_without_flats_nothing_tells_lamp_from_aperture():
+    found = measure_aperture(shoot("chart", errors={(5.6, None): -0.4}), None, STAND_FILE)
+    assert np.isnan(found.lights_apart_ev)
+    (finding,) = find_aperture(found)
+    assert (finding.name, finding.surety) == (LAMP_OR_APERTURE, "possible")
+    assert "0.40 EV too little light" in finding.says
+    assert "in turns, tell them apart" in finding.says
+
+
+def test_one_shot_of_three_a_quarter_stop_too_bright_shows_and_limits_feel_it():
+    found = measure(errors={(11.0, 1): 0.25})
+    assert found.scatter_where == "50 mm f/11"
+    assert found.aperture_scatter_ev > 0.1
+    assert found.aperture_scatter_ev + 1.645 * found.aperture_scatter_ev_u > 0.2
+    (finding,) = find_aperture(found)
+    assert (finding.name, finding.surety) == (APERTURE, "likely")  # wide open nothing scatters
+
+
+def test_light_that_scatters_wide_open_too_is_no_aperture():
+    errors = {(2.0, 0): 0.2, (2.0, 2): -0.2, (4.0, 1): 0.2, (11.0, 0): 0.2, (5.6, 2): -0.2}
+    (finding,) = find_aperture(measure(errors=errors))
+    assert finding.name == STAND
+    assert "wide open too, where no blade moves" in finding.says
+
+
+def test_single_shots_do_not_say_what_scatters():
+    found = measure_aperture(shoot("chart", repeats=1, errors={(4.0, 0): 0.25}), shoot("flat", repeats=1), STAND_FILE)
+    assert found.wide_open_repeat_count == 0
+    assert np.isnan(found.wide_open_scatter_ev)
+    assert found.aperture_scatter_ev > 0.1
+    assert [finding.name for finding in find_aperture(found)] == [LAMP_OR_APERTURE]
+
+
+def test_blades_that_stick_brighten_the_first_shot_after_a_rest():
+    sticky = measure(errors={(4.0, 0): 0.25})
+    assert sticky.first_shot_excess_ev == pytest.approx(0.25)
+    (finding,) = find_aperture(sticky)
+    assert "blades that stick" in finding.says
+    assert sum(sticky.is_rested) == 2  # the chart's first at f/4, and the diffuse source's
+    later = measure(errors={(4.0, 1): 0.25})
+    assert later.first_shot_excess_ev == pytest.approx(-0.125)
+    assert "stick" not in next(iter(find_aperture(later))).says
+
+
+def test_without_times_nothing_is_said_of_sticking():
+    shots = tuple(replace(shot, captured_at="") for shot in shoot("chart", errors={(4.0, 0): 0.25}))
+    found = measure_aperture(shots, None, STAND_FILE)
+    assert np.isnan(found.first_shot_excess_ev)
+    assert not found.is_rested.any()
+
+
+def test_the_lamps_are_not_blamed_for_the_aperture():
+    scattering = tuple(find_aperture(measure(errors={(4.0, 0): 0.25})))
+    light = (make_light_check("level_change", 4.0),)
+    assert list(find_stand(light, (), (), (), scattering)) == []
+    (alone,) = find_stand(light, (), (), ())
+    assert "the lamps changed between chart shots (50 mm f/4)" in alone.says
+    unsure = tuple(find_aperture(measure_aperture(shoot("chart", errors={(5.6, None): -0.4}), None, STAND_FILE)))
+    (both,) = find_stand(light, (), (), (), unsure)
+    assert "lamps or aperture" in both.says
+
+
+def make_light_check(caveat, number):
+    numbers = [name for name in LightCheck.__dataclass_fields__ if name.endswith(("_u", "_pct", "_ratio"))]
+    setting = Setting(focal_length_mm=50, f_number=number)
+    return LightCheck(**dict.fromkeys(numbers, 0.0), setting=setting, caveats=(caveat,))
+
+
+@pytest.mark.parametrize("freedom", [1, 2, 5, 12])
+def test_the_guard_of_a_scatter_reaches_its_95_percent_limit(freedom):
+    rng = np.random.default_rng(5)
+    draws = rng.standard_normal((4000, freedom + 1))
+    # unbiased by c4: 0.7979 of two (Montgomery's table)
+    c4 = {1: 0.7979, 2: 0.8862, 5: 0.9515, 12: 0.9794}[freedom]
+    scatter = draws.std(axis=1, ddof=1) / c4
+    assert scatter.mean() == pytest.approx(1, abs=0.04)
+    covered = np.mean(scatter + 1.645 * np.array([scatter_u(each, freedom) for each in scatter]) >= 1)
+    assert covered == pytest.approx(0.95, abs=0.012)
+
+
+def test_the_stated_u_of_a_step_covers_its_error():
+    hits = []
+    for seed in range(300):
+        drift = 0.02 * np.random.default_rng([9, seed]).standard_normal(len(NUMBERS))
+        errors = {(number, None): each for number, each in zip(NUMBERS, drift, strict=True)}
+        errors[4.0, None] += 0.3
+        found = measure(errors=errors, scatter=0.03, seed=seed)
+        assert found.step_where == "50 mm f/4"
+        hits.append(abs(found.aperture_step_error_ev - 0.3) < 1.96 * found.aperture_step_error_ev_u)
+    # drift wide open and at the step: sqrt(2) of what a step of light is said to be uncertain by
+    assert 0.84 < np.mean(hits) < 0.99
+
+
+def test_a_file_that_does_not_say_its_exposure_time_is_named():
+    shots = shoot("chart")
+    with pytest.raises(Unmeasurable, match=r"1 of 12 files do not say how long they were exposed \(chart/3_f4.dng\)"):
+        measure_aperture((*shots[:3], replace(shots[3], exposure_time_s=None), *shots[4:]), None, STAND_FILE)
+
+
+def test_one_f_number_is_not_compared_with_itself():
+    with pytest.raises(Unmeasurable, match="shoot flats at every one"):
+        measure_aperture(shoot("chart")[:3], None, STAND_FILE)
+
+
+@pytest.mark.parametrize("cfa", [None, (0, 1, 1, 2)])
+def test_the_light_of_the_middle_is_read_and_dark_discs_in_it_do_not_matter(cfa):
+    light = np.full((240, 360), 0.5)
+    light[110:120, 170:190] = 0.05
+    light[:60] = 0.1
+    level = read_light_level(make_mosaic(light, full_well=20_000, cfa=cfa or (0, 1, 1, 2)))
+    assert level.light_frac == pytest.approx(0.5, abs=5 * level.light_frac_u)
+    assert 1e-5 < level.light_frac_u < 1e-3
+
+
+def test_a_clipped_middle_is_refused():
+    with pytest.raises(Unmeasurable, match="in the middle of the frame are clipped: expose less"):
+        read_light_level(make_mosaic(np.where(np.eye(240, 360) > 2, 0, 1.2) * np.ones((240, 360))))
+
+
+def test_a_drawing_shows_every_shot_and_the_numbers():
+    (picture,) = draw_aperture(measure(errors={(4.0, None): 1 / 3}))
+    assert "Largest error of a step +0.33" in picture.description
+    assert "f/5.6" in picture.svg
+    assert picture.svg.count("circle") >= 24
