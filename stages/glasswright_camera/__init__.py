@@ -10,7 +10,7 @@ from glasswright_camera.chart.locate_ramp import locate_ramp
 from glasswright_camera.diagnosis.reference_values import KnownLenses
 from glasswright_camera.diagnosis.stage import diagnose
 from glasswright_camera.distortion.stage import measure_distortion
-from glasswright_camera.drawings import DRAWINGS, FRAME_DRAWINGS, HINTS, LEADING_DRAWINGS, SERIES_DRAWINGS
+from glasswright_camera.drawings import DRAWINGS, FRAME_DRAWINGS, HINTS, LEADING_DRAWINGS, SEQUELS, SERIES_DRAWINGS
 from glasswright_camera.edges.slanted.stage import trace_slanted_edges
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.edges.trace_edges import trace_edges
@@ -29,6 +29,7 @@ from glasswright_camera.light.measure_gain import measure_gain
 from glasswright_camera.light.reduce_dark import reduce_dark
 from glasswright_camera.light.reduce_flat import reduce_flat
 from glasswright_camera.mosaic import Mosaic
+from glasswright_camera.moves.stage import suggest_moves
 from glasswright_camera.raw.stage import decode_raw
 from glasswright_camera.setup_check import check_setup
 from glasswright_camera.sharpness.stage import measure_best_focus, measure_mtf50
@@ -68,6 +69,7 @@ __all__ = [
     "HINTS",
     "LEADING_DRAWINGS",
     "ROLES",
+    "SEQUELS",
     "SERIES_DRAWINGS",
     "SETUP_CHECK",
     "STAND_SECTION",
@@ -104,6 +106,7 @@ __all__ = [
     "reduce_black_spot",
     "reduce_dark",
     "reduce_flat",
+    "suggest_moves",
     "trace_edges",
     "trace_ramp",
     "trace_slanted_edges",

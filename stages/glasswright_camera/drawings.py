@@ -22,6 +22,9 @@ from glasswright_camera.focus.result import FocusOffset
 from glasswright_camera.fringing.drawing import draw_fringing
 from glasswright_camera.light.drawing import draw_flat
 from glasswright_camera.light.flat import FlatField, FlatShot
+from glasswright_camera.moves.drawing import draw_moves
+from glasswright_camera.moves.result import Moves
+from glasswright_camera.moves.sentences import compare_moves, describe_moves
 from glasswright_camera.sharpness.drawing import draw_sharpness, read_field
 from glasswright_camera.sharpness.drawing_focus import draw_focus
 from glasswright_camera.spots.drawing import draw_spots
@@ -50,10 +53,12 @@ DRAWINGS = {
     FlatField: draw_flat,
     FocusOffset: draw_offset,
     Diagnosis: draw_diagnosis,
+    Moves: draw_moves,
     Spots: draw_spots,
     Sweep: draw_sweep,
 }
-HINTS = {Diagnosis: describe_hint}
+HINTS = {Diagnosis: describe_hint, Moves: describe_moves}
+SEQUELS = {Moves: compare_moves}
 LEADING_DRAWINGS = {
     "measure_mtf50": "MTF50 over the field",
     "measure_centring": "Signs of tilt",

@@ -290,6 +290,16 @@ class Shaker:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Seat:
+    """Where a shim would lie: a lens's flange on the body, or a seat inside it."""
+
+    diameter_mm: Positive
+    name: Annotated[str, Field(min_length=1)] = "mount flange"
+    model: str = ""
+    """The lens model that has it; left out: every model that is not named."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Mote:
     """Known dust on the body's sensor, which shows with every lens."""
 
@@ -319,6 +329,13 @@ class Stand(Artefact):
     whose times are not quite what the file says."""
     shaker: Shaker | None = None
     dust: tuple[Mote, ...] = ()
+    seats: tuple[Seat, ...] = ()
+    """So that a tilt is told as a shim's thickness too."""
+
+    def find_seat(self, model: str) -> Seat | None:
+        """Return a model's seat, else the one for every model, if there is any."""
+        named = {"".join(seat.model.split()).casefold(): seat for seat in self.seats}
+        return named.get("".join(model.split()).casefold(), named.get(""))
 
     def focus_step_um(self, setting: Setting | None) -> tuple[float, float]:
         """Return the size of a focus step at the sensor and its standard uncertainty, um; NaN where it is not known."""

@@ -90,7 +90,7 @@ ROOMS = {
         ("edges",),
         ("distortion", "focus", "fringing", "glare", "sharpness", "shooting", "stabiliser"),
         ("centring", "sweep"),
-        ("diagnosis",),
+        ("diagnosis", "moves"),
         ("commissioning", "shop"),
     ),
     "glasswright_rehearsal": (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,7 @@ from glasswright.judging.compare.sides import Visit
 from glasswright.judging.kept import read_kept_card
 from glasswright.ledger import Ledger
 from glasswright.ledger.documents import find_document
+from glasswright.reports.sequels import find_sequels
 from glasswright.tuning.kept_stand import read_stand_of
 
 if TYPE_CHECKING:
@@ -68,7 +70,9 @@ def compare(
         ]
         model = read[second].record.ticket.model
         card = _choose_card(cards, model) if cards else _read_card(opened, (second, first))
+        sequels = find_sequels(opened, visits[0].state, visits[1].state)
     comparison = compare_visits(visits[0], visits[1], card)
+    comparison = replace(comparison, notes=(*sequels, *comparison.notes))
     if as_json:
         click.echo(json.dumps(_as_data(comparison, visits, card), indent=2))
     else:

@@ -19,8 +19,15 @@ DrawSeries = Callable[[tuple[Any, ...]], Sequence[Picture]]
 DrawFrame = Callable[[Any, Path], Sequence[Picture]]
 
 DescribeHint = Callable[[Any], Sequence[str]]
+DescribeSequel = Callable[[Any, Any], Sequence[str]]
 
-ATTRIBUTES: Final = {"one": "DRAWINGS", "series": "SERIES_DRAWINGS", "frames": "FRAME_DRAWINGS", "hints": "HINTS"}
+ATTRIBUTES: Final = {
+    "one": "DRAWINGS",
+    "series": "SERIES_DRAWINGS",
+    "frames": "FRAME_DRAWINGS",
+    "hints": "HINTS",
+    "sequels": "SEQUELS",
+}
 LEADING: Final = "LEADING_DRAWINGS"
 
 
@@ -36,6 +43,8 @@ class Drawings:
     """The raw file of a shot, with what was found on it (`FRAME_DRAWINGS`); each drawing stands alone in a file."""
     hints: Mapping[type[Artefact], DescribeHint] = field(default_factory=dict)
     """Sentences that say where to look first, from one result (`HINTS`); pages begin with them."""
+    sequels: Mapping[type[Artefact], DescribeSequel] = field(default_factory=dict)
+    """Sentences that say what became of one result at a later visit, from both (`SEQUELS`)."""
     leading: Mapping[str, str] = field(default_factory=dict)
     """Step -> how the title begins of the drawing that shows best what its limits are about (`LEADING_DRAWINGS`)."""
 

@@ -72,6 +72,7 @@ def describe(diagnosis: Diagnosis) -> str:
     told = " ".join(found) or f"{describe_hint(diagnosis)[0]}."
     where = "healthy copies of the model" if diagnosis.compared_with[0].isdigit() else "a perfect lens"
     return (
-        f"{told} Compared with {where} ({diagnosis.compared_with}). Filled: signs of a pattern that fits. It is a hint "
-        "where to look first, no proof."
+        f"{told} Compared with {where} ({diagnosis.compared_with}). Filled: signs of a pattern that fits. Times are "
+        "those of a clock about the lens, seen from its front with the camera upright. It is a hint where to look "
+        "first, no proof."
     )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from glasswright import unit_of
 from glasswright_camera.diagnosis.result import Sign
+from glasswright_camera.field import clock_time
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -39,6 +40,9 @@ class SignKind:
     widest_only: bool = True
     """Whether it is read at each focal length's lowest f-number alone, where aberrations show most."""
 
+    towards: str = ""
+    """The field beside it that holds its direction in the file, if it has one."""
+
     @property
     def measure(self) -> str:
         """Stage and field."""
@@ -50,10 +54,38 @@ KINDS: Final = (
         kind="centre sharpness", stage="measure_mtf50", field="green.centre.mean_cy_per_px", least=0.08, relative=True
     ),
     SignKind(kind="corner softening", stage="measure_centring", field="corner_softening_frac", least=0.08),
-    SignKind(kind="softer side", stage="measure_centring", field="side_slope_frac", least=0.08, perfect=0.0),
-    SignKind(kind="soft sides", stage="measure_centring", field="soft_sides_frac", least=0.08, perfect=0.0),
-    SignKind(kind="coma on the axis", stage="measure_centring", field="coma_ratio", least=0.2, perfect=0.0),
-    SignKind(kind="focus tilt", stage="measure_centring", field="focus_tilt_arcmin", least=1.5, perfect=0.0),
+    SignKind(
+        kind="softer side",
+        stage="measure_centring",
+        field="side_slope_frac",
+        least=0.08,
+        perfect=0.0,
+        towards="worse_side_deg",
+    ),
+    SignKind(
+        kind="soft sides",
+        stage="measure_centring",
+        field="soft_sides_frac",
+        least=0.08,
+        perfect=0.0,
+        towards="soft_sides_deg",
+    ),
+    SignKind(
+        kind="coma on the axis",
+        stage="measure_centring",
+        field="coma_ratio",
+        least=0.2,
+        perfect=0.0,
+        towards="coma_deg",
+    ),
+    SignKind(
+        kind="focus tilt",
+        stage="measure_centring",
+        field="focus_tilt_arcmin",
+        least=1.5,
+        perfect=0.0,
+        towards="focus_tilt_deg",
+    ),
     SignKind(kind="field curvature", stage="measure_centring", field="field_curvature_um", least=8.0),
     SignKind(kind="colour shift", stage="measure_fringing", field="red_green.uniform_x_px", least=0.12, perfect=0.0),
     SignKind(kind="colour shift", stage="measure_fringing", field="red_green.uniform_y_px", least=0.12, perfect=0.0),
@@ -127,7 +159,18 @@ def compare_with_reference(kind: SignKind, result: Artefact, value: float, u: fl
         reference_u=scatter,
         strength=(value - middle) / scale,
         seen_from=STANDS_OUT * scale,
+        side=_find_side(kind, result),
     )
+
+
+def _find_side(kind: SignKind, result: Artefact) -> str:
+    """Return where on the lens a sign points, as a time on its clock; empty where it has no sure direction."""
+    if not kind.towards:
+        return ""
+    deg, deg_u = float(getattr(result, kind.towards)), float(getattr(result, kind.towards + "_u"))
+    if not deg_u <= SURE_SIDE_DEG:
+        return ""
+    return clock_time(deg) + (f" and {clock_time(deg + 180)}" if kind.kind == "soft sides" else "")
 
 
 def _find_reference(kind: SignKind, result: Artefact, known: KnownLens | None) -> ReferenceValue | None:
@@ -135,6 +178,8 @@ def _find_reference(kind: SignKind, result: Artefact, known: KnownLens | None) -
     return next((each for each in values if each.measure == kind.measure and each.is_at(result.setting)), None)
 
 
+SURE_SIDE_DEG: Final = 30.0
+"""Standard uncertainty up to which a direction is told: an hour on the clock."""
 MOST_SIGNS = 4
 
 
@@ -146,12 +191,16 @@ def list_signs(signs: Iterable[Sign]) -> str:
 
 
 def format_sign(sign: Sign) -> str:
-    """Return one sign: `corner softening 0.62 +- 0.01 where 0.21 is usual (50 mm f/2)`."""
+    """Return one sign: `focus tilt 4.1 arc minute where 0.2 is usual at 50 mm f/2, at 4:30 on the lens`.
+
+    The time is that of a clock about the lens, seen from its front with the camera upright.
+    """
     unit = unit_of(sign.measure.rpartition(".")[2]) or ""
     unit = f" {unit}" if unit not in ("", "1", "count") else ""
     reference = f" where {_figures(sign.reference, sign.u)} is usual" if isfinite(sign.reference) else ""
     where = f" at {sign.where}" if sign.where else ""
-    return f"{sign.kind} {_figures(sign.value, sign.u)}{unit}{reference}{where}"
+    side = f", at {sign.side} on the lens" if sign.side and abs(sign.strength) >= STANDS_OUT else ""
+    return f"{sign.kind} {_figures(sign.value, sign.u)}{unit}{reference}{where}{side}"
 
 
 def _figures(value: float, u: float) -> str:

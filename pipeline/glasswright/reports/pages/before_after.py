@@ -18,6 +18,7 @@ from glasswright.reports.pages.formats import (
     format_time,
     format_unit,
 )
+from glasswright.reports.sequels import find_sequels
 from glasswright.tuning.kept_stand import read_stand_of
 
 if TYPE_CHECKING:
@@ -122,7 +123,7 @@ def compare_before(ledger: Ledger, triage: Triage, visits: Sequence[Triage]) -> 
         phase=record.phase,
         measured_at=format_time(state.measured_at),
         fault=fault,
-        notes=comparison.notes,
+        notes=() if fault else (*find_sequels(ledger, state, triage.state), *comparison.notes),
         rows=tuple(_lay_row(each) for each in changed[:MOST_ROWS]),
         folds=tuple(_fold_all(changed[MOST_ROWS:], changes)),
         by_chance=round(comparison.by_chance),
