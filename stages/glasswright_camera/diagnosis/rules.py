@@ -66,10 +66,10 @@ RULES: Final = (
     ),
     Rule(
         name=OBSTRUCTION,
-        lead=("one dark corner",),
+        lead=("one dark corner", "clipped corner"),
         claims=("uneven corners", "falloff off centre", "corner light"),
         sense=1,
-        says="one corner is darker than the others: a part, a hood or a baffle stands in the light's way",
+        says="a corner is darker than the others, or clipped: a part, a hood or a baffle stands in the light's way",
     ),
     Rule(
         name=DECENTRED,

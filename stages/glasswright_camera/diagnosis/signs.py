@@ -98,8 +98,10 @@ KINDS: Final = (
     SignKind(kind="falloff off centre", stage="measure_vignetting", field="centre_y_frac", least=0.02, perfect=0.0),
     SignKind(kind="one dark corner", stage="measure_vignetting", field="diagonals_ev", least=0.15, perfect=0.0),
     SignKind(kind="uneven corners", stage="measure_vignetting", field="asymmetry_ev", least=0.1, perfect=0.0),
+    SignKind(kind="clipped corner", stage="measure_vignetting", field="extreme_beyond_box_ev", least=0.3),
     SignKind(kind="corner light", stage="measure_vignetting", field="mean_corner_loss_ev", least=0.1),
     SignKind(kind="glare", stage="measure_glare", field="chart_glare_pct", least=1.0, perfect=0.0, widest_only=False),
+    SignKind(kind="glare", stage="measure_glare", field="spot_glare_pct", least=1.0, perfect=0.0, widest_only=False),
     SignKind(kind="focus offset", stage="measure_focus_offset", field="green.shift_um", least=6.0, perfect=0.0),
 )
 

@@ -1,8 +1,9 @@
-"""Result of `measure_glare`: veiling glare."""
+"""Result of `measure_glare`: glare within the field."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import nan
 from typing import Annotated
 
 from glasswright import Artefact, Range
@@ -27,7 +28,10 @@ class BlackSpot(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Glare(Artefact):
-    """Veiling glare of a setting: light where there is none, over the light of the paper or field there, per cent.
+    """Glare within the field at one setting: light where there is none, over the light of the paper or field there, %.
+
+    It is in-field glare on a black patch or a dark disc. The veiling glare index of ISO 9358 is another quantity: its
+    source reaches well beyond the field, and so reads higher wherever light from outside is scattered in.
 
     Of the green plane, or the only one. The chart's discs are grey, so what a black disc would show is reckoned from
     the print's contrast, whose uncertainty is most of the glare's.
@@ -43,8 +47,7 @@ class Glare(Artefact):
     """Mean over the four corner zones' discs; NaN without any."""
     corner_glare_pct_u: float
     spot_glare_pct: Annotated[float, Range(high=100)]
-    """Veiling glare index from the black patch (ISO 9358's quantity): 100 times the light in its image over the
-    field's. NaN without such a shot."""
+    """In-field glare on the black patch: 100 times the light in its image over the field's. NaN without such a shot."""
     spot_glare_pct_u: float
     seen_contrast_ratio: float
     """Light of the paper over light of a disc as photographed, over the field."""
@@ -52,3 +55,9 @@ class Glare(Artefact):
     disc_count: int
     shot_count: int
     spot_shot_count: int
+    glare_pct: Annotated[float, Range(high=100)] = nan
+    """What limits should use: the black patch's where one was shot, for it needs no print's contrast; else the
+    discs'."""
+    glare_pct_u: float = nan
+    glare_of: str = ""
+    """`black patch` or `chart`."""

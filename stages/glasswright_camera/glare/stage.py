@@ -1,4 +1,4 @@
-"""Measure veiling glare at one setting."""
+"""Measure glare within the field at one setting."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ PRINT_CONTRAST: Final = "print_contrast"
 
 @stage
 def measure_glare(traces: tuple[Trace, ...], spots: tuple[BlackSpot, ...] | None, stand: Stand) -> Glare:
-    """Read veiling glare from the chart's dark discs and, where there is one, from a black patch in a bright field.
+    """Read in-field glare from the chart's dark discs and, where there is one, from a black patch in a bright field.
 
     A disc of a print of contrast C shows ``(1 - v) / C + v`` of the paper's light where v is the glare, of the paper's
     light as photographed. An MTF is normalised by the edge's own step and does not see an even veil; this does.
@@ -37,7 +37,8 @@ def measure_glare(traces: tuple[Trace, ...], spots: tuple[BlackSpot, ...] | None
     traces
         The chart shots of the setting.
     spots
-        Shots of a black patch before an even bright field (the idea of ISO 9358:1994).
+        Shots of a black patch before an even bright field that fills the frame. ISO 9358:1994 asks for a source well
+        beyond the field: this is not its index.
     stand
         For the print's contrast and its uncertainty, and the zones.
 
@@ -73,6 +74,9 @@ def measure_glare(traces: tuple[Trace, ...], spots: tuple[BlackSpot, ...] | None
         corner_glare_pct_u=corner.u,
         spot_glare_pct=spot,
         spot_glare_pct_u=spot_u,
+        glare_pct=spot if spots else whole.value,
+        glare_pct_u=spot_u if spots else whole.u,
+        glare_of="black patch" if spots else "chart",
         seen_contrast_ratio=seen_ratio,
         seen_contrast_ratio_u=float(seen_ratio**2 * seen.std(ddof=1) / np.sqrt(len(seen))),
         disc_count=len(seen),

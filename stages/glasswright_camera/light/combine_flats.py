@@ -70,6 +70,8 @@ def combine_flats(shots: tuple[FlatShot, ...], stand: Stand) -> FlatField:
         shots=tuple(shot.shot for shot in shots),
         exposure_time_s=times[0] if len(set(times)) == 1 else None,
         level_change_pct=change_pct,
+        corner_gain=np.array([each.corners for each in maps]),
+        corner_gain_u=np.array([each.corners_u for each in maps]),
         caveats=caveats,
         notes=notes,
     )
@@ -96,6 +98,9 @@ class PlaneMap:
     levels: NDArray[np.float64]
     """(shots,): light at the frame's centre."""
     left_out: int
+    corners: NDArray[np.float64]
+    """(4,): gain of the outermost blocks themselves."""
+    corners_u: NDArray[np.float64]
     followed: int
     """Blocks of shadows too wide to bridge."""
 
@@ -143,14 +148,36 @@ def map_plane(grid: Grid, shots: tuple[FlatShot, ...], plane: int) -> PlaneMap:
     scatter = pool_nearby(gains.reshape(len(shots), *good.shape).var(axis=0, ddof=1)).ravel() if len(shots) > 1 else 0.0
     gain = gains.mean(axis=0).reshape(good.shape)
     own = np.sqrt(np.maximum(noise, scatter) / len(shots)).reshape(good.shape)
+    corners, corners_u = read_corners(light, light_u, levels)
     misfit = find_misfit(mean / levels.mean(), mean_u / levels.mean(), gain, bridged, followed, good)
     return PlaneMap(
         gain=gain,
         gain_u=np.hypot(own, misfit),
         levels=levels,
+        corners=corners,
+        corners_u=corners_u,
         left_out=int(np.count_nonzero(bridged)),
         followed=int(np.count_nonzero(followed)),
     )
+
+
+def read_corners(
+    light: NDArray[np.float64], light_u: NDArray[np.float64], levels: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the gain of the outermost block in each corner, and its uncertainty: (4,); NaN without good light.
+
+    Parameters
+    ----------
+    light, light_u
+        (shots, rows, columns).
+    levels
+        (shots,): light at the frame's centre.
+    """
+    places = ([0, 0, -1, -1], [0, -1, 0, -1])
+    gains = np.array([each[places] for each in light]) / levels[:, None]
+    noise = np.mean((np.array([each[places] for each in light_u]) / levels[:, None]) ** 2, axis=0)
+    scatter = gains.var(axis=0, ddof=1) if len(gains) > 1 else np.zeros(4)
+    return gains.mean(axis=0), np.sqrt(np.maximum(noise, scatter) / len(gains))
 
 
 def surround(middle: tuple[float, float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Self
+
+import numpy as np
 
 from glasswright import Artefact
 from glasswright_camera.light.flat_outliers import find_odd_flats
@@ -11,7 +13,6 @@ from glasswright_camera.light.flat_outliers import find_odd_flats
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    import numpy as np
     from numpy.typing import NDArray
 
 
@@ -69,3 +70,8 @@ class FlatField(Artefact):
     """Largest difference of light between the shots, exposure time allowed for."""
     shots: tuple[str, ...] = ()
     """Names of the shots that were taken together."""
+    corner_gain: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 4)))
+    """(planes, 4): gain of the outermost block itself in each corner (upper left, upper right, lower left, lower
+    right), not of the smooth map, which a shadow's edge there misleads; NaN where the block has no good light. Empty
+    in maps kept before it was measured."""
+    corner_gain_u: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 4)))

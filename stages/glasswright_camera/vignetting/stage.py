@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from math import nan
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from glasswright import Artefact, NonNegative, Unmeasurable, stage
+from glasswright_camera.extremes import extreme_u
 from glasswright_camera.light.flat import FlatField
 from glasswright_camera.light.source_map import sample_source
 from glasswright_camera.stand import Fraction, Stand
@@ -27,9 +29,10 @@ DIAGONALS = np.array([0.5, -0.5, -0.5, 0.5])
 class Falloff(Artefact):
     """Light lost towards the corners of an evenly lit frame.
 
-    Of the green plane (or the only one), over a box in each corner against the same box at the frame's centre;
-    positive where the corner is darker. Corners are named as the sensor's rows and columns lie, which is not how the
-    scene stands.
+    Of the green plane (or the only one). A corner's loss is that of the mean light over a box of 5 % of the frame's
+    width and height (`corner_box_frac`) in the corner against the same box at the frame's centre; the extreme corner is
+    the outermost block of the light map, 1 % of the frame's width. Positive where it is darker. Corners are named as
+    the sensor's rows and columns lie, which is not how the scene stands.
     """
 
     worst_corner_loss_ev: float
@@ -69,6 +72,15 @@ class Falloff(Artefact):
     plane: str
     """The plane that the losses are of."""
     shot_count: int
+    extreme_corner_loss_ev: float = nan
+    """Largest of the four extreme corners: a clipped corner is far darker there than its box is on the mean. NaN where
+    an outermost block has no good light."""
+    extreme_corner_loss_ev_u: float = nan
+    extreme_beyond_box_ev: float = nan
+    """The extreme corner's loss less that of its own box, the largest of the four."""
+    extreme_beyond_box_ev_u: float = nan
+    extreme_corner: str = ""
+    """Where `extreme_corner_loss_ev` is."""
 
 
 @stage
@@ -107,10 +119,40 @@ def measure_vignetting(flat: FlatField, stand: Stand, *, corner_box_frac: Fracti
         for index in range(len(flat.planes))
     ]
     plane = flat.planes.index("green") if "green" in flat.planes else 0
+    extreme = read_extreme_corners(flat, plane, even[plane] / flat.gain[plane], corners[plane])
     centre = find_centre(even[plane].ravel(), grid.from_centre_x.ravel(), grid.from_centre_y.ravel())
     if np.isnan(centre.x):
         notes = (*notes, "the light falls off too little, or too unevenly, to have a centre")
-    return make_falloff(flat, corners, plane, centre, notes)
+    return make_falloff(flat, corners, plane, centre, extreme, notes)
+
+
+def read_extreme_corners(
+    flat: FlatField, plane: int, correction: NDArray[np.float64], corners: CornerLoss
+) -> dict[str, Any]:
+    """Return the fields of the extreme corners.
+
+    The outermost blocks are read as they are, for a smooth map cannot follow a shadow's edge that ends in a corner.
+
+    Parameters
+    ----------
+    correction
+        (rows, columns): what the map was multiplied by for the source's own light.
+    """
+    if plane >= len(flat.corner_gain) or not (flat.corner_gain[plane] > 0).all():
+        return {}
+    gain = flat.corner_gain[plane] * correction[[0, 0, -1, -1], [0, -1, 0, -1]]
+    loss = corners.centre_loss - np.log2(gain)
+    own_u = flat.corner_gain_u[plane] / flat.corner_gain[plane] / np.log(2)
+    u = np.hypot(own_u, corners.centre_u)
+    beyond, beyond_u = loss - corners.loss, np.hypot(own_u, corners.own_u)
+    worst, most = int(loss.argmax()), int(beyond.argmax())
+    return {
+        "extreme_corner_loss_ev": float(loss[worst]),
+        "extreme_corner_loss_ev_u": extreme_u(loss, u, worst),
+        "extreme_beyond_box_ev": float(beyond[most]),
+        "extreme_beyond_box_ev_u": extreme_u(beyond, beyond_u, most),
+        "extreme_corner": CORNERS[worst],
+    }
 
 
 def find_emission(flat: FlatField, stand: Stand, grid: Points) -> NDArray[np.float64]:
@@ -163,6 +205,8 @@ class CornerLoss:
     """What each corner does not share with the others."""
     centre_u: float
     """What they share: the level at the frame's centre."""
+    centre_loss: float
+    """Log2 of the mean gain over the box at the frame's centre."""
 
     @property
     def mean(self) -> float:
@@ -205,12 +249,20 @@ def measure_corners(
         )
     centre, centre_u = mean_over_box(gain, gain_u, Box(left=left / 2, top=top / 2, width=width, height=height))
     return CornerLoss(
-        loss=-np.log2(means / centre), own_u=spreads / means / np.log(2), centre_u=centre_u / centre / float(np.log(2))
+        loss=-np.log2(means / centre),
+        own_u=spreads / means / np.log(2),
+        centre_u=centre_u / centre / float(np.log(2)),
+        centre_loss=float(np.log2(centre)),
     )
 
 
 def make_falloff(
-    flat: FlatField, corners: list[CornerLoss], plane: int, centre: Centre, notes: tuple[str, ...]
+    flat: FlatField,
+    corners: list[CornerLoss],
+    plane: int,
+    centre: Centre,
+    extreme: dict[str, Any],
+    notes: tuple[str, ...],
 ) -> Falloff:
     """Return the result from its parts."""
     main = corners[plane]
@@ -247,6 +299,7 @@ def make_falloff(
         plane=flat.planes[plane],
         shot_count=flat.shot_count,
         notes=notes,
+        **extreme,
     )
 
 

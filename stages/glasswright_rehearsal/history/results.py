@@ -57,6 +57,8 @@ class RehearsedFalloff(Artefact):
     mean_corner_loss_ev_u: float
     asymmetry_ev: float
     asymmetry_ev_u: float
+    extreme_corner_loss_ev: float
+    extreme_corner_loss_ev_u: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,6 +87,8 @@ class RehearsedGlare(Artefact):
 
     chart_glare_pct: float
     chart_glare_pct_u: float
+    glare_pct: float
+    glare_pct_u: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,6 +140,8 @@ class RehearsedDisplacement:
     worst_px_u: float
     worst_pct: float
     worst_pct_u: float
+    corner_radial_pct: float
+    corner_radial_pct_u: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

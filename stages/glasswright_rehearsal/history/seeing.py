@@ -107,12 +107,19 @@ def see(
             corner_softening_frac=facts.corner_softening_frac + _scatter(SIDES_U, REMOUNT_SIDES, draw, mount),
             corner_softening_frac_u=SIDES_U,
         ),
-        "measure_glare": RehearsedGlare(
-            setting=setting,
-            chart_glare_pct=facts.veil_share_pct + REMOUNT_GLARE_PCT * (mount or draw)(),
-            chart_glare_pct_u=GLARE_U_PCT,
-        ),
+        "measure_glare": _see_glare(setting, facts.veil_share_pct + REMOUNT_GLARE_PCT * (mount or draw)()),
     }
+
+
+def _see_glare(setting: Setting, glare_pct: float) -> RehearsedGlare:
+    """Return glare read from the chart alone."""
+    return RehearsedGlare(
+        setting=setting,
+        chart_glare_pct=glare_pct,
+        chart_glare_pct_u=GLARE_U_PCT,
+        glare_pct=glare_pct,
+        glare_pct_u=GLARE_U_PCT,
+    )
 
 
 def see_focus(lens: Lens, setting: Setting, frame: Frame, draw: Draw) -> RehearsedFocus:
@@ -202,6 +209,8 @@ def _see_falloff(facts: Facts, setting: Setting, draw: Draw, mount: Draw) -> Reh
         mean_corner_loss_ev_u=LOSS_U_EV / 2,
         asymmetry_ev=max(losses) - min(losses),
         asymmetry_ev_u=LOSS_U_EV * float(np.sqrt(2)),
+        extreme_corner_loss_ev=facts.extreme_loss_ev + max(losses) - max(facts.corner_losses_ev),
+        extreme_corner_loss_ev_u=LOSS_U_EV,
     )
 
 
@@ -212,10 +221,13 @@ def _see_fringing(facts: Facts, setting: Setting, height_px: int, draw: Draw, mo
             worst_px_u=FRINGE_U_PX,
             worst_pct=100 * seen / height_px,
             worst_pct_u=100 * FRINGE_U_PX / height_px,
+            # what mounting and measuring add goes along the image radius as well
+            corner_radial_pct=100 * (radial + seen - true) / height_px,
+            corner_radial_pct_u=100 * FRINGE_U_PX / height_px,
         )
-        for seen in (
-            abs(true + _scatter(FRINGE_U_PX, REMOUNT_PX, draw, mount))
-            for true in (facts.red_green_px, facts.blue_green_px)
+        for seen, true, radial in (
+            (abs(true + _scatter(FRINGE_U_PX, REMOUNT_PX, draw, mount)), true, radial)
+            for true, radial in zip((facts.red_green_px, facts.blue_green_px), facts.corner_radial_px, strict=True)
         )
     )
     return RehearsedFringing(

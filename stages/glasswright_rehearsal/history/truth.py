@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright_rehearsal.frames.truth import ZoneLimits, find_vignetting, list_zone_points
+from glasswright_rehearsal.frames.truth import CORNERS, ZoneLimits, find_vignetting, find_zones, list_zone_points
 from glasswright_rehearsal.optics.blur import find_blur, find_mtf50
 from glasswright_rehearsal.scene.geometry import distort, map_points
 from glasswright_rehearsal.scene.layout import list_circles
+from glasswright_rehearsal.scene.light import mean_gain_box
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -36,6 +37,11 @@ class Facts:
     red_green_px: float
     """Largest distance of red from green over the lattice's nodes; likewise blue."""
     blue_green_px: float
+    corner_radial_px: tuple[float, float]
+    """Red and blue away from green along the image radius, mean of the corner zones' nodes, the uniform shift taken
+    off."""
+    extreme_loss_ev: float
+    """Light lost at the very end of the darkest corner."""
     soft_sides_frac: float
     """By how much two opposite sides are softer than the two between, half a diagonal out, of the centre's MTF50."""
     corner_softening_frac: float
@@ -61,9 +67,34 @@ def describe_facts(lens: Lens, pose: Pose, layout: Layout, frame: Frame, zones: 
         height_bend_pct=max((_bend(lens, frame, row) for row in (-1, 1)), key=abs),
         red_green_px=float(np.hypot(*(red - green).T).max()),
         blue_green_px=float(np.hypot(*(blue - green).T).max()),
+        corner_radial_px=(
+            _find_corner_radial(red - green, green, frame, zones),
+            _find_corner_radial(blue - green, green, frame, zones),
+        ),
+        extreme_loss_ev=_find_extreme_loss(lens, frame),
         soft_sides_frac=soft_sides,
         corner_softening_frac=corner_softening,
         veil_share_pct=100 * lens.aberrations.veil_frac / (1 + lens.aberrations.veil_frac),
+    )
+
+
+def _find_corner_radial(move: Array, green: Array, frame: Frame, zones: ZoneLimits) -> float:
+    members = find_zones(green, frame, zones)
+    inside = np.any([members[corner] for corner in CORNERS], axis=0)
+    offset = (green - frame.centre_px)[inside]
+    along = offset / np.linalg.norm(offset, axis=1, keepdims=True)
+    return float(((move - move.mean(axis=0))[inside] * along).sum(axis=1).mean())
+
+
+def _find_extreme_loss(lens: Lens, frame: Frame) -> float:
+    """Return the light lost in the outermost hundredth of the darkest corner against the middle's box, EV."""
+    veil = lens.aberrations.veil_frac
+    middle = mean_gain_box(lens.falloff, "green", frame, (0.475, 0.525, 0.475, 0.525)) + veil
+    ends = [(0.0, 0.01), (0.99, 1.0)]
+    return max(
+        -float(np.log2((mean_gain_box(lens.falloff, "green", frame, (*x, *y)) + veil) / middle))
+        for x in ends
+        for y in ends
     )
 
 

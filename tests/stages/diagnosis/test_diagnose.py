@@ -89,7 +89,8 @@ def blank(kind):
     for each in fields(kind):
         if each.name not in ("setting", "caveats", "notes"):
             part = parts.get(each.type)
-            values[each.name] = blank(part) if is_dataclass(part) else simple.get(each.type, ())
+            known = "float" if each.type.startswith("Annotated[float") else each.type
+            values[each.name] = blank(part) if is_dataclass(part) else simple.get(known, ())
     return kind(**values)
 
 
@@ -136,7 +137,9 @@ def test_a_direction_is_told_as_a_time_on_the_lens():
         put_all(results(measure_centring__coma_ratio=0.65), "centring", "coma_deg", 45.0), "centring", "coma_deg_u", 3.0
     )
     # the file's lower right is the lens's upper right, seen from its front
-    assert "coma on the axis 0.65 where 0.02 is usual at 50 mm f/2, at 1:30 on the lens" in read(sure).findings[0].says
+    assert (
+        "coma on the axis 0.650 where 0.020 is usual at 50 mm f/2, at 1:30 on the lens" in read(sure).findings[0].says
+    )
     two = put_all(results(measure_centring__soft_sides_frac=0.3), "centring", "soft_sides_deg", 0.0)
     two = put_all(two, "centring", "soft_sides_deg_u", 5.0)
     assert "at 3:00 and 9:00 on the lens" in read(two).findings[0].says

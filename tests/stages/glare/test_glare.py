@@ -37,6 +37,7 @@ def test_the_glare_put_in_is_found(glare):
     for value in (found.chart_glare_pct, found.centre_glare_pct, found.corner_glare_pct):
         assert value == pytest.approx(100 * glare, abs=1e-9)
     assert np.isnan(found.spot_glare_pct)
+    assert (found.glare_pct, found.glare_of) == (found.chart_glare_pct, "chart")
     assert (found.shot_count, found.spot_shot_count, found.caveats) == (1, 0, ())
 
 
@@ -101,6 +102,9 @@ def test_the_index_is_a_hundred_times_the_patch_over_the_field(veil):
     glare = measure_glare((veiled(0.0),), (spot,), STAND)
     assert glare.spot_glare_pct == pytest.approx(100 * veil, abs=0.03)
     assert abs(glare.spot_glare_pct - 100 * veil) < 3 * glare.spot_glare_pct_u
+    # the patch needs no print's contrast, so it is what a limit uses
+    assert (glare.glare_pct, glare.glare_pct_u) == (glare.spot_glare_pct, glare.spot_glare_pct_u)
+    assert glare.glare_of == "black patch"
     assert spot.diameter_px == pytest.approx(60, abs=3)
     assert (spot.x_px, spot.y_px) == pytest.approx((150, 100), abs=1)
 

@@ -9,7 +9,7 @@ from scipy.optimize import approx_fprime
 from glasswright import Unmeasurable
 from glasswright_camera import combine_flats, measure_vignetting, reduce_flat
 from glasswright_camera.vignetting.centre import falloff, slopes
-from support.frames import half_diagonals, make_flat_field, make_mosaic, make_stand, save_data
+from support.frames import half_diagonals, make_flat_field, make_flat_shot, make_mosaic, make_stand, save_data
 
 SIZE = (930, 617)
 CORNERS = ("upper_left", "upper_right", "lower_left", "lower_right")
@@ -237,3 +237,54 @@ def test_the_models_slopes_are_its_derivatives():
     place = np.array([0.05, -0.03, 0.9, -0.5, -0.1, 0.02])
     found = approx_fprime(place, lambda parameters: falloff(parameters, x, y), 1e-7)
     assert slopes(place, x, y) == pytest.approx(found, abs=1e-6)
+
+
+def lit(light):
+    """A vignetting result of one flat with the light given pixel by pixel, in blocks of ten pixels."""
+    rows, columns = (size // 10 for size in light.shape)
+    blocks = light.reshape(rows, 10, columns, 10).mean(axis=(1, 3))
+    return measure_vignetting(combine_flats((make_flat_shot(0.6 * blocks),), make_stand()), make_stand())
+
+
+def test_a_clipped_corner_is_told_where_its_box_hides_it():
+    y, x = np.mgrid[:640, :960].astype(float)
+    r = np.hypot(x - 479.5, y - 319.5) / (np.hypot(960, 640) / 2)
+    smooth = np.exp2(-(r**2))
+    # the image circle's rim crosses the corners: closed form by the pixels' own mean
+    clipped = smooth * np.clip((1.03 - r) / 0.1, 0.02, 1)
+    for light, most in ((smooth, 0.02), (clipped, 0.05)):
+        found = lit(light)
+        centre = light[304:336, 456:504].mean()
+        assert found.extreme_corner_loss_ev == pytest.approx(-np.log2(light[:10, :10].mean() / centre), abs=0.003)
+        assert found.worst_corner_loss_ev == pytest.approx(-np.log2(light[:32, :48].mean() / centre), abs=most)
+    assert found.extreme_corner_loss_ev > found.worst_corner_loss_ev + 0.9
+    assert found.extreme_beyond_box_ev == pytest.approx(
+        found.extreme_corner_loss_ev - found.worst_corner_loss_ev, abs=0.01
+    )
+    assert 0 < found.extreme_corner_loss_ev_u < 0.02
+
+
+def test_a_corner_without_good_light_has_no_end():
+    light = np.full((640, 960), 0.8)
+    light[:10, :10] = np.nan
+    assert np.isnan(lit(light).extreme_corner_loss_ev)
+
+
+def test_the_stated_u_of_a_corners_end_is_the_scatter_of_draws():
+    rng = np.random.default_rng(4)
+    y, x = np.mgrid[:64, :96].astype(float)
+    light = 0.6 * np.exp2(-(((x - 47.5) ** 2 + (y - 31.5) ** 2) / (48**2 + 32**2)))
+    # one corner darker, so that it is the same one each time
+    light[0, 0] *= 0.8
+    found = [
+        measure_vignetting(
+            combine_flats(
+                (make_flat_shot(light * (1 + 2e-3 * rng.standard_normal(light.shape)), relative_u=2e-3),), make_stand()
+            ),
+            make_stand(),
+        )
+        for _ in range(60)
+    ]
+    ends = np.array([each.extreme_corner_loss_ev for each in found])
+    stated = np.sqrt(np.mean([each.extreme_corner_loss_ev_u**2 for each in found]))
+    assert 0.7 < ends.std(ddof=1) / stated < 1.35
