@@ -32,6 +32,7 @@ from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.moves.stage import suggest_moves
 from glasswright_camera.raw.stage import decode_raw
 from glasswright_camera.setup_check import check_setup
+from glasswright_camera.sharpness.contrast import measure_contrast
 from glasswright_camera.sharpness.stage import measure_best_focus, measure_mtf50
 from glasswright_camera.shooting.stage import check_light
 from glasswright_camera.spots.map_spots import map_spots
@@ -92,6 +93,7 @@ __all__ = [
     "measure_autofocus",
     "measure_best_focus",
     "measure_centring",
+    "measure_contrast",
     "measure_distortion",
     "measure_focus_offset",
     "measure_fringing",

@@ -54,13 +54,14 @@ HAZE = "haze"
 AUTOFOCUS = "autofocus offset"
 OBSTRUCTION = "something in the light's way"
 COLOUR = "lateral colour unlike the model"
+AXIAL = "longitudinal colour unlike the model"
 BENT = "distortion unlike the model"
 
 RULES: Final = (
     Rule(
         name=HAZE,
         lead=("glare",),
-        claims=("centre sharpness", "corner softening", "corner light"),
+        claims=("centre sharpness", "coarse contrast", "corner softening", "corner light"),
         sense=1,
         says="light is scattered over the picture: haze, fungus or oil on inner surfaces, or a coating that is gone",
     ),
@@ -81,6 +82,7 @@ RULES: Final = (
             "softer side",
             "soft sides",
             "centre sharpness",
+            "coarse contrast",
             "corner softening",
             "lateral colour",
         ),
@@ -100,7 +102,7 @@ RULES: Final = (
     Rule(
         name=SPACING,
         lead=("centre sharpness",),
-        claims=("corner softening", "field curvature"),
+        claims=("coarse contrast", "corner softening", "field curvature"),
         sense=-1,
         rivals=(("field curvature", 12.0),),
         alternative="it was read as shot, so chart shots out of focus could show the same; a focus series would tell",
@@ -134,6 +136,12 @@ RULES: Final = (
         lead=("lateral colour",),
         claims=(),
         says="red and blue are of other sizes than in healthy copies: a wrong element, or wrong distances",
+    ),
+    Rule(
+        name=AXIAL,
+        lead=("longitudinal colour",),
+        claims=(),
+        says="red or blue is in focus elsewhere than in healthy copies: a wrong element, or wrong distances",
     ),
     Rule(
         name=BENT,

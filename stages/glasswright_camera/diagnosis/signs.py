@@ -53,6 +53,7 @@ KINDS: Final = (
     SignKind(
         kind="centre sharpness", stage="measure_mtf50", field="green.centre.mean_cy_per_px", least=0.08, relative=True
     ),
+    SignKind(kind="coarse contrast", stage="measure_contrast", field="centre.mean_at_10_frac", least=0.02),
     SignKind(kind="corner softening", stage="measure_centring", field="corner_softening_frac", least=0.08),
     SignKind(
         kind="softer side",
@@ -101,6 +102,8 @@ KINDS: Final = (
     SignKind(kind="clipped corner", stage="measure_vignetting", field="extreme_beyond_box_ev", least=0.3),
     SignKind(kind="corner light", stage="measure_vignetting", field="mean_corner_loss_ev", least=0.1),
     SignKind(kind="glare", stage="measure_glare", field="chart_glare_pct", least=1.0, perfect=0.0, widest_only=False),
+    SignKind(kind="longitudinal colour", stage="measure_focus_offset", field="red_green_um", least=6.0),
+    SignKind(kind="longitudinal colour", stage="measure_focus_offset", field="blue_green_um", least=6.0),
     SignKind(kind="glare", stage="measure_glare", field="spot_glare_pct", least=1.0, perfect=0.0, widest_only=False),
     SignKind(kind="focus offset", stage="measure_focus_offset", field="green.shift_um", least=6.0, perfect=0.0),
 )

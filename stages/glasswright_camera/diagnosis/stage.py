@@ -17,6 +17,7 @@ from glasswright_camera.distortion.result import Distortion
 from glasswright_camera.focus.result import FocusOffset
 from glasswright_camera.fringing.result import Fringing
 from glasswright_camera.glare.result import Glare
+from glasswright_camera.sharpness.contrast import Contrast
 from glasswright_camera.sharpness.result import BestFocus, Sharpness
 from glasswright_camera.shooting.stage import LightCheck
 from glasswright_camera.spots.result import Spots
@@ -41,6 +42,7 @@ def diagnose(
     ticket: Ticket,
     sharpness: tuple[Sharpness, ...] | None,
     best_focus: tuple[BestFocus, ...] | None,
+    contrast: tuple[Contrast, ...] | None,
     centring: tuple[Centring, ...] | None,
     fringing: tuple[Fringing, ...] | None,
     distortion: tuple[Distortion, ...] | None,
@@ -62,7 +64,7 @@ def diagnose(
     ----------
     ticket
         For the model.
-    sharpness, best_focus, centring, fringing, distortion, falloff, glare, light, offsets
+    sharpness, best_focus, contrast, centring, fringing, distortion, falloff, glare, light, offsets
         What was measured, at every setting. Sharpness at best focus is preferred.
     spots
         What lies on the sensor and in the lens.
@@ -80,6 +82,7 @@ def diagnose(
     model = known.find(ticket.model) if known else None
     results: dict[str, tuple[Artefact, ...]] = {
         "measure_mtf50": take_best(sharpness or (), best_focus or ()),
+        "measure_contrast": contrast or (),
         "measure_centring": centring or (),
         "measure_fringing": fringing or (),
         "measure_distortion": distortion or (),

@@ -106,6 +106,10 @@ class RehearsedFocus(Artefact):
     """For the step `measure_focus_offset`."""
 
     green: RehearsedOffset
+    red_green_um: float
+    red_green_um_u: float
+    blue_green_um: float
+    blue_green_um_u: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -130,6 +130,7 @@ def see_focus(lens: Lens, setting: Setting, frame: Frame, draw: Draw) -> Rehears
         float(find_mtf50(find_blur(stop_focus(lens, at), frame, centre, "green"), along, 0 * along)[0, 0])
         for at in (stop, -lens.aberrations.defocus_um)
     )
+    red, green, blue = lens.aberrations.plane_defocus_um
     return RehearsedFocus(
         setting=setting,
         green=RehearsedOffset(
@@ -138,6 +139,10 @@ def see_focus(lens: Lens, setting: Setting, frame: Frame, draw: Draw) -> Rehears
             kept_sharpness_frac=away / best + KEPT_U * draw(),
             kept_sharpness_frac_u=KEPT_U,
         ),
+        red_green_um=red - green + OFFSET_U_UM * draw(),
+        red_green_um_u=OFFSET_U_UM,
+        blue_green_um=blue - green + OFFSET_U_UM * draw(),
+        blue_green_um_u=OFFSET_U_UM,
     )
 
 

@@ -119,7 +119,16 @@ def put_all(found, name, path, value):
 
 def read(found, *, known=KNOWN, light=None, spots=None, best_focus=None):
     given_inputs = dict.fromkeys(name for name, _ in INPUTS.values()) | found
-    return diagnose(TICKET, **given_inputs, light=light, spots=spots, aperture=None, known=known, best_focus=best_focus)
+    return diagnose(
+        TICKET,
+        **given_inputs,
+        light=light,
+        spots=spots,
+        aperture=None,
+        contrast=None,
+        known=known,
+        best_focus=best_focus,
+    )
 
 
 def test_a_healthy_lens_points_nowhere():

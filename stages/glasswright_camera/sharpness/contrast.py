@@ -1,0 +1,180 @@
+"""Contrast at the frequencies that service sheets speak of, and the frequency at which a tenth of it is left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import nan
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright import Artefact, stage
+from glasswright_camera.edges.repeats import main_name, main_plane, shared_discs
+from glasswright_camera.edges.trace import Trace
+from glasswright_camera.field import CORNERS, zone_members
+from glasswright_camera.sharpness.result import Sharpness
+from glasswright_camera.sharpness.zones import ZONES
+from glasswright_camera.stand import Stand
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from glasswright_camera.sharpness.result import ZoneSharpness
+
+    Array = NDArray[np.float64]
+
+LOW_LP_PER_MM: Final = 10.0
+HIGH_LP_PER_MM: Final = 30.0
+RELATIVE: Final = np.linspace(0.0, 4.0, 401)
+"""Frequencies over MTF50 on which the shape of a zone's curve is laid."""
+SHAPE_U: Final = 0.0015
+"""Standard uncertainty of a curve's shape from the blur's unknown form; rehearsed blurs from MTF50 0.2 to 0.5 cycles
+per pixel were off by 0.0014 at most."""
+TAIL_U: Final = 0.005
+"""Relative one of MTF10; the same blurs were off by 0.003 at most."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneContrast:
+    """Contrast in one part of the field; sagittal and tangential as for MTF50. NaN where it was not measured."""
+
+    sagittal_at_10_frac: float
+    """Of 10 line pairs/mm at the sensor."""
+    sagittal_at_10_frac_u: float
+    tangential_at_10_frac: float
+    tangential_at_10_frac_u: float
+    mean_at_10_frac: float
+    mean_at_10_frac_u: float
+    sagittal_at_30_frac: float
+    """Of 30 line pairs/mm; likewise."""
+    sagittal_at_30_frac_u: float
+    tangential_at_30_frac: float
+    tangential_at_30_frac_u: float
+    mean_at_30_frac: float
+    mean_at_30_frac_u: float
+    mtf10_lp_per_mm: float
+    """Frequency at which a tenth of the contrast is left, mean of both directions; NaN beyond 0.6 cycles/pixel."""
+    mtf10_lp_per_mm_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contrast(Artefact):
+    """Contrast of lens and sensor together at 10 and 30 line pairs/mm, as shot, in the main plane."""
+
+    centre: ZoneContrast
+    mid: ZoneContrast
+    corner: ZoneContrast
+    """Mean of the four corners."""
+    plane: str
+
+
+@stage
+def measure_contrast(traces: tuple[Trace, ...], sharpness: Sharpness, stand: Stand) -> Contrast:
+    """Read the modulus of the transfer function at 10 and 30 line pairs/mm, and where it falls to a tenth.
+
+    The edge fit holds the whole curve. Its shape, over frequency in units of MTF50, is averaged over a zone's discs;
+    the zone's own MTF50 scales it, so that it holds for the zone's place. Normalised to 1 at frequency 0 (ISO 12233),
+    so a wide weak halo lowers it unseen: the caveat `wide_halo` says so.
+
+    Parameters
+    ----------
+    traces
+        The chart shots of the setting.
+    sharpness
+        MTF50 of the zones, from the same shots.
+    stand
+        For the zones and the pixel pitch.
+
+    Returns
+    -------
+    Contrast
+        The uncertainty is that of MTF50, times the curve's slope, with the scatter of the shape between discs and what
+        the blur's unknown form adds.
+    """
+    repeats = shared_discs(traces, [main_name(traces[0])])
+    first, plane = traces[0], main_plane(traces[0])
+    members = zone_members(repeats.places(), first.width_px, first.height_px, stand.zones)
+    curve = repeats.stack(lambda t: np.asarray(t.mtf, dtype=np.float64)).mean(axis=0)[plane]
+    half = repeats.stack(lambda t: t.mtf50).mean(axis=0)[plane]
+    per_px = stand.sensor.pixel_pitch_um / 1000
+    zones = {
+        zone: _read_zone(
+            curve[members[zone]], half[members[zone]], first.frequency, getattr(sharpness.green, zone), per_px
+        )
+        for zone in ZONES
+    }
+    return Contrast(
+        centre=_lay(zones["centre"]),
+        mid=_lay(zones["mid"]),
+        corner=_lay(_average([zones[corner] for corner in CORNERS])),
+        plane=first.planes[plane],
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Reading:
+    """Arrays over (10, 30 line pairs/mm and MTF10; sagittal and tangential)."""
+
+    value: Array
+    u: Array
+
+
+def _read_zone(curve: Array, half: Array, frequency: Array, zone: ZoneSharpness, per_px: float) -> _Reading:
+    """Read one zone from its discs' curves (discs, 2, frequencies) and MTF50 (discs, 2)."""
+    value, u = np.full((3, 2), nan), np.full((3, 2), nan)
+    halves = (zone.sagittal_cy_per_px, zone.tangential_cy_per_px)
+    halves_u = (zone.sagittal_cy_per_px_u, zone.tangential_cy_per_px_u)
+    for side in range(2):
+        if not len(curve) or not np.isfinite(halves[side]):
+            continue
+        shapes = np.array(
+            [
+                np.interp(RELATIVE, frequency / own, each, right=nan)
+                for own, each in zip(half[:, side], curve[:, side], strict=True)
+            ]
+        )
+        shape = shapes.mean(axis=0)
+        scatter = shapes.std(axis=0, ddof=1) / np.sqrt(len(shapes)) if len(shapes) > 1 else np.zeros_like(shape)
+        relative_u = halves_u[side] / halves[side]
+        for row, lines in enumerate((LOW_LP_PER_MM, HIGH_LP_PER_MM)):
+            at = lines * per_px / halves[side]
+            slope = at * float(np.interp(at, RELATIVE, np.gradient(shape, RELATIVE), right=nan))
+            value[row, side] = float(np.interp(at, RELATIVE, shape, right=nan))
+            own = float(np.interp(at, RELATIVE, scatter, right=nan))
+            u[row, side] = np.sqrt((slope * relative_u) ** 2 + own**2 + SHAPE_U**2)
+        below = np.flatnonzero(shape < 0.1)
+        if len(below):
+            after = int(below[0])
+            share = (shape[after - 1] - 0.1) / (shape[after - 1] - shape[after])
+            tenth = RELATIVE[after - 1] + share * (RELATIVE[1] - RELATIVE[0])
+            value[2, side] = tenth * halves[side] / per_px
+            u[2, side] = value[2, side] * np.hypot(relative_u, TAIL_U)
+    return _Reading(value=value, u=u)
+
+
+def _average(readings: list[_Reading]) -> _Reading:
+    """Return the mean of several zones; they share the blur's form, so that their uncertainties do not average out."""
+    return _Reading(
+        value=np.mean([each.value for each in readings], axis=0), u=np.mean([each.u for each in readings], axis=0)
+    )
+
+
+def _lay(reading: _Reading) -> ZoneContrast:
+    mean, mean_u = reading.value.mean(axis=1), reading.u.mean(axis=1)
+    (low, high, _), (low_u, high_u, _) = reading.value.tolist(), reading.u.tolist()
+    return ZoneContrast(
+        sagittal_at_10_frac=low[0],
+        sagittal_at_10_frac_u=low_u[0],
+        tangential_at_10_frac=low[1],
+        tangential_at_10_frac_u=low_u[1],
+        mean_at_10_frac=float(mean[0]),
+        mean_at_10_frac_u=float(mean_u[0]),
+        sagittal_at_30_frac=high[0],
+        sagittal_at_30_frac_u=high_u[0],
+        tangential_at_30_frac=high[1],
+        tangential_at_30_frac_u=high_u[1],
+        mean_at_30_frac=float(mean[1]),
+        mean_at_30_frac_u=float(mean_u[1]),
+        mtf10_lp_per_mm=float(mean[2]),
+        mtf10_lp_per_mm_u=float(mean_u[2]),
+    )
