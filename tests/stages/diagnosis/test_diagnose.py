@@ -17,6 +17,7 @@ from glasswright_camera.diagnosis.found import DIRT, SCRATCH, SENSOR_DUST, STAND
 from glasswright_camera.diagnosis.reference_values import KnownLens, KnownLenses, ReferenceValue
 from glasswright_camera.diagnosis.rules import (
     AUTOFOCUS,
+    AXIAL,
     BENT,
     COLOUR,
     CURVATURE,
@@ -55,6 +56,7 @@ HEALTHY = {
     "measure_vignetting.mean_corner_loss_ev": (1.16, 0.02),
     "measure_glare.chart_glare_pct": (-0.2, 0.01),
     "measure_focus_offset.green.shift_um": (0.3, 1.7),
+    "measure_focus_offset.red_green_um": (1.4, 0.15),
 }
 """Measure -> median and scatter of an invented population, at f/2."""
 KNOWN = KnownLenses(
@@ -169,6 +171,7 @@ CASES = {
     HAZE: {"measure_glare__chart_glare_pct": 5.9, "measure_mtf50__green__centre__mean_cy_per_px": 0.28},
     AUTOFOCUS: {"measure_focus_offset__green__shift_um": -19.0},
     COLOUR: {"measure_fringing__red_green__corner_radial_pct": 0.067},
+    AXIAL: {"measure_focus_offset__red_green_um": 13.0},
     BENT: {"measure_distortion__picture_height_worst_pct": -0.82},
     OBSTRUCTION: {"measure_vignetting__diagonals_ev": 0.37, "measure_vignetting__asymmetry_ev": 0.75},
 }
