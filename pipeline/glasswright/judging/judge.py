@@ -198,29 +198,56 @@ class Question:
     """Why constants of the stand that the measure rests on did not hold when the lens was shot."""
 
     def uncertainty(self, value: float, own: float | None, shots: Measured | None) -> Uncertainty:
-        """Return the uncertainty of a number; the stand's part is None where the stand file lacks what belongs to it.
+        """Return the uncertainty of a number by what the stand file says of the measure."""
+        return combine_uncertainty(self.spreads, self.repeats, value, own, shots)
 
-        The pooled scatter of a shot comes in, over the square root of the shots, where they are too few to have told
-        their own; a result that does not say how many counts as one. Where they are enough, they are the degrees of
-        freedom of the number's own uncertainty, but for one.
-        """
-        count = shots.value if shots is not None and shots.value is not None and shots.value >= 1 else 1.0
-        again = largest_spread(self.spreads, value)
-        if again is None:
-            return Uncertainty(own=own, stand=None)
-        u, freedom, spread = again
-        if count >= ENOUGH_SHOTS:
-            return Uncertainty(own=own, stand=u, own_freedom=count - 1, stand_freedom=freedom)
-        if spread.with_repeats:
-            return Uncertainty(own=own, stand=u, stand_freedom=freedom)
-        repeat = largest_spread(self.repeats, value)
-        if repeat is None:
-            return Uncertainty(own=own, stand=None, lacks="repeatability")
-        parts = (u, repeat[0] / math.sqrt(count))
-        if not all(0 <= part < math.inf for part in parts):
-            return Uncertainty(own=own, stand=next(part for part in parts if not 0 <= part < math.inf))
-        both = effective_freedom([(parts[0] ** 2, freedom), (parts[1] ** 2, repeat[1])])
-        return Uncertainty(own=own, stand=math.hypot(*parts), stand_freedom=both)
+
+def find_uncertainty(stand: JudgingStand, measure: str, measured: Measured, outcome: KeptOutcome) -> Uncertainty:
+    """Return the uncertainty of a measured number as a limit on it is judged with; it must have a value."""
+    return combine_uncertainty(
+        find_spreads(stand.reproducibility, measure),
+        find_spreads(stand.repeatability, measure),
+        measured.value or 0.0,
+        measured.u,
+        outcome.measured.get(SHOTS),
+    )
+
+
+def combine_uncertainty(
+    spreads: Sequence[Spread], repeats: Sequence[Spread], value: float, own: float | None, shots: Measured | None
+) -> Uncertainty:
+    """Return the uncertainty of a number; the stand's part is None where the stand file lacks what belongs to it.
+
+    The pooled scatter of a shot comes in, over the square root of the shots, where they are too few to have told
+    their own; a result that does not say how many counts as one. Where they are enough, they are the degrees of
+    freedom of the number's own uncertainty, but for one.
+
+    Parameters
+    ----------
+    spreads, repeats
+        What the stand file says of the measure's reproducibility and repeatability.
+    value, own
+        The number and the standard uncertainty that its stage gave it.
+    shots
+        How many shots it is made of.
+    """
+    count = shots.value if shots is not None and shots.value is not None and shots.value >= 1 else 1.0
+    again = largest_spread(spreads, value)
+    if again is None:
+        return Uncertainty(own=own, stand=None)
+    u, freedom, spread = again
+    if count >= ENOUGH_SHOTS:
+        return Uncertainty(own=own, stand=u, own_freedom=count - 1, stand_freedom=freedom)
+    if spread.with_repeats:
+        return Uncertainty(own=own, stand=u, stand_freedom=freedom)
+    repeat = largest_spread(repeats, value)
+    if repeat is None:
+        return Uncertainty(own=own, stand=None, lacks="repeatability")
+    parts = (u, repeat[0] / math.sqrt(count))
+    if not all(0 <= part < math.inf for part in parts):
+        return Uncertainty(own=own, stand=next(part for part in parts if not 0 <= part < math.inf))
+    both = effective_freedom([(parts[0] ** 2, freedom), (parts[1] ** 2, repeat[1])])
+    return Uncertainty(own=own, stand=math.hypot(*parts), stand_freedom=both)
 
 
 def _judge_setting(question: Question, setting: Setting) -> list[Assessed]:

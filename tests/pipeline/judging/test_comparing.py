@@ -40,7 +40,7 @@ LOSS = "measure_vignetting.loss_ev"
 def visit(*outcomes, spreads=None, number="T-1", stand="north-bench", **ticket):
     made = state(*outcomes, number=number, **ticket)
     record = dataclasses.replace(made.record, stand=stand)
-    spreads = {"*": ToySpread(u=0.03)} if spreads is None else spreads
+    spreads = {"*": ToySpread(u=0.03, with_repeats=True)} if spreads is None else spreads
     return Visit(state=dataclasses.replace(made, record=record), stand=ToyStand(reproducibility=spreads))
 
 
@@ -78,8 +78,8 @@ def test_a_change_counts_from_twice_the_uncertainty_of_both_sides_on(second, kin
 
 
 def test_each_side_has_its_own_uncertainty_and_its_own_stand_file():
-    first = visit(loss(1.0, 0.01), spreads={LOSS: ToySpread(relative_u=0.02)})
-    second = visit(loss(2.0, 0.02), spreads={LOSS: ToySpread(u=0.05)}, number="T-2")
+    first = visit(loss(1.0, 0.01), spreads={LOSS: ToySpread(relative_u=0.02, with_repeats=True)})
+    second = visit(loss(2.0, 0.02), spreads={LOSS: ToySpread(u=0.05, with_repeats=True)}, number="T-2")
     assert only(compare(first, second)).u == pytest.approx(math.sqrt(0.01**2 + 0.02**2 + 0.02**2 + 0.05**2))
 
 
@@ -256,7 +256,7 @@ reproducibility:
 class Shop:
     """A ledger of an intake, a release, and a lens of another model."""
 
-    def __init__(self, folder):
+    def __init__(self, folder, model_of_third="Halden 85 mm f/1.8"):
         self.ledger = folder / "bench.ledger"
         self.cards = folder / "cards"
         self.folder = folder
@@ -270,7 +270,7 @@ class Shop:
             for number, value, others in (
                 ("T-1", 1.8, {"phase": "intake"}),
                 ("T-2", 1.2, {}),
-                ("T-3", 1.2, {"model": "Halden 85 mm f/1.8"}),
+                ("T-3", 1.2, {"model": model_of_third} if model_of_third else {"serial": "C50-3"}),
             ):
                 outcomes = [falloff(value, F2, ticket=number), sharpness(0.3, F2, ticket=number)]
                 outcomes += [outcome("measure_fringing", F2, ticket=number)]
@@ -310,12 +310,15 @@ def test_the_command_for_people(tmp_path, capsys):
     shop = Shop(tmp_path)
     code, said = shop.compare(capsys, "T-1", "T-2")
     assert code == 0
-    assert said.out.startswith(f"T-1: {MODEL}, serial C50-1, intake, measured 2026-03-01T22:00:00+00:00\n")
+    lines = said.out.splitlines()
+    assert lines[0] == "the decision was UNKNOWN and is INCOMPLETE"
+    assert lines[1] == f"T-1: {MODEL}, serial C50-1, intake, measured 2026-03-01T22:00:00+00:00"
+    assert lines[2] == "  UNKNOWN: not judged: run `glasswright judge`"
     assert "note: no card says which way is better; give --cards" in said.out
     assert "measure_mtf50.centre.count" not in said.out
-    assert "1 changed, 0 missing, 2 unknown, 2 within, 1 neither" in said.out
+    assert "1 changed, 0 missing, 2 unknown, 2 within, 1 neither; -v shows all" in said.out
     assert "changed: by more than 2 standard uncertainties of the difference" in said.out
-    _, said = shop.compare(capsys, "T-1", "T-2", "--all", "--cards", str(shop.cards))
+    _, said = shop.compare(capsys, "T-1", "T-2", "-v", "--cards", str(shop.cards))
     assert "no card" not in said.out
     assert "better" in said.out
     assert "measure_mtf50.centre.count" in said.out
@@ -325,8 +328,9 @@ def test_the_command_for_people(tmp_path, capsys):
     ("words", "message"),
     [
         (("T-1", "T-22"), "the ledger knows no ticket `T-22`; did you mean `T-2`?"),
-        (("T-1", "T-1"), "T-1 is compared with itself: give two tickets"),
-        (("T-1", "T-3"), "T-1 is a `Corvane 50 mm f/2`, T-3 a `Halden 85 mm f/1.8`: compare two visits of one lens"),
+        (("T-1",), "T-1 alone cannot be compared: give two tickets or more"),
+        (("T-1", "T-1"), "T-1 is given twice: remove one"),
+        (("T-1", "T-3"), "T-1 is a `Corvane 50 mm f/2`, T-3 a `Halden 85 mm f/1.8`: compare visits of one lens"),
     ],
 )
 def test_what_cannot_be_compared_is_refused(tmp_path, capsys, words, message):

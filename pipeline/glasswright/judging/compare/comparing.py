@@ -18,7 +18,7 @@ from glasswright.judging.compare.sides import (
     sort_key,
     why_missing,
 )
-from glasswright.judging.judge import find_spreads, spread_u
+from glasswright.judging.judge import find_uncertainty
 
 if TYPE_CHECKING:
     from glasswright.judging.card import Card
@@ -87,8 +87,9 @@ class Comparison:
 def compare_visits(first: Visit, second: Visit, card: Card | None) -> Comparison:
     """Compare two visits: of one lens before and after, or of two copies of a model.
 
-    The uncertainty of a change is that of both numbers together: each one's own and the stand's reproducibility, for
-    the lens was mounted anew. Nothing is left out: what only one side has is listed as missing, with the reason.
+    The uncertainty of a change is that of both numbers together, each as a limit on it is judged with: its own and the
+    stand's reproducibility, for the lens was mounted anew, and its repeatability where the shots are few. Nothing is
+    left out: what only one side has is listed as missing, with the reason.
 
     Parameters
     ----------
@@ -185,12 +186,12 @@ def _compare_numbers(pair: Pair, one: Measured, other: Measured, card: Card | No
 def _uncertainty(pair: Pair, one: Measured, other: Measured) -> float | None:
     """Return the standard uncertainty of a difference; None where a part of it is not known."""
     parts: list[float] = []
-    for visit, each in zip(pair.visits, (one, other), strict=True):
-        stand = spread_u(find_spreads(visit.stand.reproducibility, pair.measure), each.value or 0.0)
-        if each.u is None or not each.u >= 0 or stand is None:
+    for visit, outcome, each in zip(pair.visits, (pair.first, pair.second), (one, other), strict=True):
+        total = find_uncertainty(visit.stand, pair.measure, each, outcome).total
+        if each.u is None or not each.u >= 0 or total is None or not total < math.inf:
             return None
-        parts += [each.u, stand]
-    return math.hypot(*parts) or None
+        parts.append(total)
+    return math.hypot(*parts)
 
 
 def _weigh(pair: Pair, one: Measured, change: float, u: float | None) -> tuple[ChangeKind, str]:

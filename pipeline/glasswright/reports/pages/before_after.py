@@ -9,6 +9,7 @@ from glasswright.errors import GlasswrightError
 from glasswright.judging.compare.comparing import ChangeKind, Comparison, compare_visits
 from glasswright.judging.compare.sides import Visit
 from glasswright.ledger.documents import find_document
+from glasswright.reports.names import field_names
 from glasswright.reports.pages.formats import (
     format_change,
     format_change_side,
@@ -19,6 +20,7 @@ from glasswright.reports.pages.formats import (
     format_unit,
 )
 from glasswright.reports.sequels import find_sequels
+from glasswright.reports.visits import choose_earlier, visit_order
 from glasswright.tuning.kept_stand import read_stand_of
 
 if TYPE_CHECKING:
@@ -28,9 +30,7 @@ if TYPE_CHECKING:
     from glasswright.ledger import Ledger, TicketState
     from glasswright.reports.pages.triage import Triage
 
-PHASES: Final = {"intake": 0, "release": 2}
-"""Order of the visits of one night; any other phase lies between."""
-MOST_ROWS: Final = 40
+MOST_ROWS: Final = 12
 """Changed measures shown each in a row of its own; the rest is folded."""
 FOLDED: Final = {
     ChangeKind.CHANGED: "Changed as well, by more than the uncertainty",
@@ -86,13 +86,9 @@ class BeforeAfter:
 
 def choose_before(triage: Triage, visits: Iterable[Triage]) -> Triage | None:
     """Choose the latest visit before this one; in one night intake comes before release. None if it is the first."""
-    earlier = [each for each in visits if each.number != triage.number and _when(each) < _when(triage)]
-    return max(earlier, key=_when, default=None)
-
-
-def _when(triage: Triage) -> tuple[str, int, str]:
-    phase = triage.state.record.ticket.phase
-    return triage.state.measured_at, PHASES.get(phase, 1), triage.number
+    by_state = {visit_order(each.state): each for each in visits if each.number != triage.number}
+    chosen = choose_earlier(triage.state, [each.state for each in by_state.values()])
+    return by_state[visit_order(chosen)] if chosen is not None else None
 
 
 def compare_before(ledger: Ledger, triage: Triage, visits: Sequence[Triage]) -> BeforeAfter | None:
@@ -156,6 +152,9 @@ def _lay_row(change: Change) -> ChangeRow:
 
 
 def _name(change: Change) -> str:
+    name = field_names().name(change.measure)
+    if name != change.measure:
+        return format_heading(name)
     step, _, field = change.measure.partition(".")
     return (
         f"{format_heading(format_step(step))}: {format_measure(change.measure)}"

@@ -16,7 +16,10 @@ from glasswright.ledger.returned import latest_returned
 from glasswright.ledger.runs import read_runs, read_step_times
 from glasswright.outputs import make_folder
 from glasswright.processes import open_pool
+from glasswright.reports.matrix import make_matrix
+from glasswright.reports.pages.before_after import choose_before
 from glasswright.reports.pages.frames import draw_frames
+from glasswright.reports.pages.matrix_table import lay_matrix
 from glasswright.reports.pages.model_page import describe_model
 from glasswright.reports.pages.night_page import describe_night
 from glasswright.reports.pages.places import ASSETS, NIGHT, Places
@@ -25,10 +28,11 @@ from glasswright.reports.pages.stand_page import describe_stand, read_health
 from glasswright.reports.pages.ticket_page import describe_runs, describe_ticket
 from glasswright.reports.pages.triage import read_triages, triage_of
 from glasswright.reports.pages.writing import copy_assets, fill, write_page
+from glasswright.reports.record.plain import find_hints
 from glasswright.waiting import watch_progress
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from glasswright.ledger.runs import Run
     from glasswright.reports.pages.triage import Triage
@@ -104,7 +108,15 @@ def choose_night(runs: Sequence[Run], number: int | None) -> tuple[Run, ...]:
     return tuple(chosen)
 
 
-def build_pages(ledger: Path, out: Path, *, nights: Sequence[int], tickets: Path | None, workers: int) -> Built:
+def build_pages(
+    ledger: Path,
+    out: Path,
+    *,
+    nights: Sequence[int],
+    tickets: Path | None,
+    workers: int,
+    drawn: Collection[str] | None = None,
+) -> Built:
     """Write the pages of a night, its tickets, and every lens model and stand of the ledger.
 
     Parameters
@@ -115,6 +127,8 @@ def build_pages(ledger: Path, out: Path, *, nights: Sequence[int], tickets: Path
         Folder of ticket folders with the raw files, for the small pictures of the frames; None for none.
     workers
         Processes that draw tickets' pages; 1 draws them here.
+    drawn
+        Tickets whose pages are drawn; of the others the pages that there are stay. None for all.
     """
     with Ledger.open_for_reading(ledger) as opened:
         runs = read_runs(opened)
@@ -144,10 +158,14 @@ def build_pages(ledger: Path, out: Path, *, nights: Sequence[int], tickets: Path
             places=places,
         )
         for each in triages
+        if drawn is None or each.number in drawn or not (out / places.tickets[each.number]).exists()
     ]
     made = _run_jobs(jobs, workers)
     hints = {each.ticket: made_one.hint for each, made_one in zip(jobs, made, strict=True)}
     with Ledger.open_for_reading(ledger) as opened:
+        hints |= {
+            each.number: "; ".join(find_hints(opened, each.state)[:1]) for each in triages if each.number not in hints
+        }
         pages = _write_shared(opened, out, places, chosen, every, triages, hints)
     return Built(
         night=out / NIGHT,
@@ -198,7 +216,7 @@ def _write(out: Path, places: Places, file: str, template: str, home: str, conte
 
 def _run_jobs(jobs: Sequence[Job], workers: int) -> list[Made]:
     if workers <= 1 or len(jobs) < 2:
-        return list(map(build_ticket, jobs))
+        return list(map(build_ticket, watch_progress(jobs, len(jobs), "drawing tickets")))
     with open_pool(min(workers, len(jobs))) as pool:
         made = pool.map(build_ticket, jobs, chunksize=max(1, len(jobs) // (8 * workers)))
         return list(watch_progress(made, len(jobs), "drawing tickets"))
@@ -229,6 +247,9 @@ def build_ticket(job: Job) -> Made:
         frames = draw_frames(ledger, gated.state, _plugins(), job.folder, job.out)
         visits = read_triages(ledger, job.same_lens)
         context = describe_ticket(ledger, triage_of(gated), _plugins(), frames, visits)
+        before = choose_before(triage_of(gated), visits)
+        earlier = Gatekeeper(ledger).gate(before.number, measures=None) if before else None
+        context["matrix"] = lay_matrix(make_matrix([gated, earlier] if earlier else [gated]))
         context["head"] = str(ledger.head())
         context["runs"] = describe_runs(read_runs(ledger), job.ticket)
     page = job.places.tickets[job.ticket]

@@ -38,6 +38,8 @@ if TYPE_CHECKING:
     from glasswright.plugin.measurements import Measured
 
 LEAST_POINTS: Final = 2
+NAME_HEIGHT: Final = 13.0
+"""Between the names of two lines."""
 Points = dict[tuple[float | None, float | None], list[tuple[float, "Measured"]]]
 """(focal length, focus distance) -> (f-number, what was measured)."""
 
@@ -81,9 +83,10 @@ def _draw(measure: str, found: Points, limits: Mapping[str, LimitVerdict]) -> Pi
     plot = Plot.between((stops[0] - 0.4, stops[-1] + 0.4), up, left=74, bottom=250)
     unit = format_unit(measure)
     parts = [_draw_axes(plot, f_numbers, f"{format_measure(measure)}{f' ({unit})' if unit else ''}")]
-    for kind, (place, points) in zip(LINE_KINDS * 4, sorted(found.items(), key=str), strict=False):
+    lines = list(zip(LINE_KINDS * 4, sorted(found.items(), key=str), strict=False))
+    for kind, (_, points) in lines:
         parts.append(_draw_points(plot, kind, sorted(points, key=lambda point: point[0])))
-        parts.append(_name_line(plot, kind, place[0], points) if len(found) > 1 else "")
+    parts += _name_lines(plot, [(kind, place[0], points) for kind, (place, points) in lines]) if len(found) > 1 else []
     parts += [_draw_limits(plot, each) for each in limits.values()]
     title = format_heading(f"{format_step(measure.partition('.')[0])}: {format_measure(measure)}")
     described = "Bars are two standard uncertainties of the measurement itself; a limit is drawn where it holds."
@@ -116,11 +119,19 @@ def _draw_points(plot: Plot, kind: str, points: Sequence[tuple[float, Measured]]
     return "".join(parts)
 
 
-def _name_line(plot: Plot, kind: str, focal_length: float | None, points: Sequence[tuple[float, Measured]]) -> str:
-    f_number, measured = max(points, key=lambda point: point[0])
-    x, y = plot.x(2 * math.log2(f_number)), plot.y(measured.value or 0.0)
-    name = f"{focal_length:g} mm" if focal_length is not None else "any"
-    return element("text", words(name), x=x - 8, y=y - 8, class_=f"tick ink {kind}", text_anchor="end")
+def _name_lines(plot: Plot, lines: Sequence[tuple[str, float | None, Sequence[tuple[float, Measured]]]]) -> list[str]:
+    """Name each line at its end, from the top down; a name that would cover the one above is moved below it."""
+    ends = []
+    for kind, focal_length, points in lines:
+        f_number, measured = max(points, key=lambda point: point[0])
+        name = f"{focal_length:g} mm" if focal_length is not None else "any"
+        ends.append((plot.y(measured.value or 0.0) - 8, plot.x(2 * math.log2(f_number)) - 8, kind, name))
+    parts, free = [], -math.inf
+    for y, x, kind, name in sorted(ends):
+        place = max(y, free)
+        free = place + NAME_HEIGHT
+        parts.append(element("text", words(name), x=x, y=place, class_=f"tick ink {kind}", text_anchor="end"))
+    return parts
 
 
 def _draw_limits(plot: Plot, each: LimitVerdict) -> str:

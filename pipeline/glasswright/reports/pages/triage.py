@@ -12,6 +12,7 @@ from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.ledger.verdict import Verdict, fold
 from glasswright.plugin.outcome import Status
 from glasswright.reports.pages.strip import KINDS
+from glasswright.run.reports import ASKS_FOR_RESHOOT
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -104,6 +105,17 @@ class Triage:
         return tuple(each for each in self.state.outcomes if each.status in stopped)
 
     @property
+    def asked(self) -> tuple[str, ...]:
+        """What stages asked to be shot again although they gave numbers, each once."""
+        notes = [
+            f"{each.setting or 'the ticket'}: {note}"
+            for each in self.state.outcomes
+            for note in each.notes
+            if ASKS_FOR_RESHOOT.search(note)
+        ]
+        return tuple(dict.fromkeys(notes))
+
+    @property
     def urgency(self) -> Urgency:
         """How soon a person must see to it."""
         ticket, causes = self.state.record.ticket, self.causes
@@ -113,7 +125,7 @@ class Triage:
             return Urgency.CRASHED
         if self.state.other_lenses or "identity_contradiction" in ticket.caveats:
             return Urgency.IDENTITY
-        if self.kind != "pass" and causes:
+        if self.kind != "pass" and (causes or (self.kind == "review" and self.asked)):
             return Urgency.RESHOOT
         if self.decision.kind is DecisionKind.RELEASED_ON_REVIEW:
             return Urgency.NOTHING
@@ -141,7 +153,7 @@ class Triage:
         judged = [f"{each.measure} at {each.at}: {each.reason}" for each in verdicts]
         rest = [reason for reason in self._about_ticket() if not any(each.reason in reason for each in verdicts)]
         if self.urgency in (Urgency.CRASHED, Urgency.RESHOOT):
-            return [*stopped, *judged, *rest]
+            return [*stopped, *self.asked, *judged, *rest]
         if self.urgency in (Urgency.HOLD, Urgency.REVIEW, Urgency.REFERENCE):
             return [*judged, *stopped, *rest] or ["no reason was kept"]
         return [*rest, *stopped, *judged] or ["no reason was kept"]

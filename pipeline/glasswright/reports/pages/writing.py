@@ -15,6 +15,7 @@ from glasswright.plugin.field_names import MEASURE
 from glasswright.reports.names import field_names
 from glasswright.reports.pages.formats import (
     MINUS,
+    format_exposure,
     format_heading,
     format_limits,
     format_measure,
@@ -58,6 +59,7 @@ def environment() -> Environment:
         number=format_number,
         heading=format_heading,
         words=in_words,
+        exposure=format_exposure,
     )
     found.globals.update(sign=SIGNS.get, format_value=format_value, format_limits=format_limits)
     return found

@@ -1,0 +1,62 @@
+"""Every measure at every setting in one view: at the terminal and on a ticket's page."""
+
+import json
+import re
+
+import pytest
+
+from glasswright.commands.main import run_command
+from glasswright.ledger.verdict import Verdict
+from support.page_toys import F2, F8, ToyNight, outcome, verdict, write_pages
+
+
+@pytest.fixture
+def toy(tmp_path):
+    toy = ToyNight(tmp_path / "toy.ledger")
+    toy.run(("T-1", [outcome("T-1", value=0.250)], [verdict(Verdict.FAIL, value=0.25)], {"phase": "intake"}))
+    after = [outcome("T-2", value=0.310), outcome("T-2", F8, value=0.301)]
+    toy.run(("T-2", after, [verdict(value=0.31)]), started_at="2026-03-02T22:00:00+00:00")
+    return toy
+
+
+def run(toy, capsys, *words):
+    capsys.readouterr()
+    code = run_command(["matrix", *words, "--ledger", str(toy.path)])
+    return code, capsys.readouterr()
+
+
+def test_the_command_shows_tickets_below_one_another_at_all_settings(toy, capsys):
+    code, said = run(toy, capsys, "T-2", "T-1", "-v")
+    assert code == 0
+    (head,) = [line for line in said.out.splitlines() if "measure" in line]
+    assert re.split(r"\s{2,}", head.strip()) == ["measure", "unit", "ticket", str(F2), str(F8), "limit"]
+    first, second = [line for line in said.out.splitlines() if re.search(r"\bT-[12]  ", line)][-2:]
+    assert "0.310" in first and "0.301" in first
+    assert "0.250" in second and "0.301" not in second
+
+
+def test_json_holds_every_cell(toy, capsys):
+    data = json.loads(run(toy, capsys, "T-2", "-v", "--json")[1].out)
+    assert data["tickets"] == ["T-2"]
+    cells = {cell["at"]: cell for each in data["measures"] for cell in each["cells"] if "sharp" in each["measure"]}
+    assert (cells[str(F2)]["value"], cells[str(F8)]["value"]) == (0.310, 0.301)
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [(("T-9",), "the ledger knows no ticket `T-9`"), (("T-1", "T-1"), "T-1 is given twice: remove one")],
+)
+def test_wrong_tickets_are_refused(toy, capsys, words, message):
+    code, said = run(toy, capsys, *words)
+    assert code == 2
+    assert message in " ".join(said.err.split())
+
+
+def test_the_page_has_it_with_the_visit_before(toy, tmp_path):
+    out = write_pages(toy.path, tmp_path / "out", "--workers", "1")
+    text = (out / "tickets/T-2.html").read_text(encoding="utf-8")
+    found = re.search(r'<section aria-labelledby="matrix">.*?</section>', text, re.S)
+    assert found is not None
+    words = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", found[0]))
+    assert "0.310" in words
+    assert "before 0.250" in words
