@@ -12,6 +12,7 @@ from glasswright.errors import Unmeasurable
 from glasswright.formatting import format_against
 from glasswright.plugin.artefact import REHEARSED, Artefact, Bulk, CaptureFacts, HandAnswer, Setting, Shot, Ticket
 from glasswright.plugin.kept import kept
+from glasswright.plugin.plugin_drawings import FieldMap
 from glasswright.plugin.roles import Role
 from glasswright.plugin.setup_check import CardFact, SetupFinding
 from glasswright.plugin.sources import find_imported_sources, hash_sources
@@ -40,6 +41,7 @@ __all__ = [
     "Bulk",
     "CaptureFacts",
     "CardFact",
+    "FieldMap",
     "HandAnswer",
     "Measured",
     "NonNegative",

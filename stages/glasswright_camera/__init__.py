@@ -15,7 +15,7 @@ from glasswright_camera.edges.slanted.stage import trace_slanted_edges
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.edges.trace_edges import trace_edges
 from glasswright_camera.edges.trace_ramp import trace_ramp
-from glasswright_camera.field_names import CAVEATS, FIELD_NAMES
+from glasswright_camera.field_names import CAVEATS, FIELD_MAPS, FIELD_NAMES, IN_ORDER
 from glasswright_camera.focus.autofocus import measure_autofocus
 from glasswright_camera.focus.stage import measure_focus_offset
 from glasswright_camera.fringing.stage import measure_fringing
@@ -65,9 +65,11 @@ SETUP_CHECK = check_setup
 __all__ = [
     "CAVEATS",
     "DRAWINGS",
+    "FIELD_MAPS",
     "FIELD_NAMES",
     "FRAME_DRAWINGS",
     "HINTS",
+    "IN_ORDER",
     "LEADING_DRAWINGS",
     "ROLES",
     "SEQUELS",

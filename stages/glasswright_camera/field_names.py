@@ -2,6 +2,8 @@
 
 from typing import Final
 
+from glasswright import FieldMap
+
 NAMES: Final = {
     "measure_mtf50.green.worst_cy_per_px": "lowest sharpness",
     "measure_mtf50.green.corner_mean_cy_per_px": "sharpness of the corners",
@@ -37,6 +39,7 @@ NAMES: Final = {
     "find_spots.lens_deepest_pct": "darkest spot in the lens",
     "find_spots.lens_count": "spots in the lens",
     "measure_focus_offset.green.shift_um": "focus beside the mark",
+    "measure_focus_offset.green.kept_sharpness_frac": "sharpness left at the mark",
     "measure_focus_offset.*.shift_um": "focus beside the mark, in {0}",
     "measure_focus_offset.red_green_um": "focus of red against green",
     "measure_focus_offset.blue_green_um": "focus of blue against green",
@@ -60,6 +63,48 @@ CAVEATS: Final = {
     "above_diffraction_limit": "a number lies above the diffraction limit: the measurement is wrong",
     "print_blur_unknown": "the chart is so small that its ink blurs the edges, by an amount that was not measured",
     "wide_halo": "there is a wide weak halo (haze, spherical aberration, scatter): MTF50 may be wrong by a few percent",
+    "ticket_stand_or_body": "what was found points to the stand or to how it was shot, not to the lens",
     "level_change": "the light changed between the shots",
 }
 """Explanations of caveats in reports."""
+
+IN_ORDER: Final = {
+    "measure_mtf50.green.centre.mean_cy_per_px": "sharp in the centre",
+    "measure_mtf50.green.worst_cy_per_px": "sharp in all corners",
+    "measure_mtf50.green.corner_imbalance_frac": "all corners equally sharp",
+    "measure_vignetting.worst_corner_loss_ev": "corners no darker than they may be",
+    "measure_vignetting.extreme_corner_loss_ev": "corners no darker than they may be at their very end",
+    "measure_vignetting.asymmetry_ev": "light the same on all sides",
+    "measure_aperture.aperture_step_error_ev": "each f-number lets through the light that it should",
+    "measure_aperture.aperture_scatter_ev": "the aperture closes alike from shot to shot",
+    "measure_distortion.picture_height_worst_pct": "straight lines bend no more than they may",
+    "measure_fringing.red_green.worst_pct": "hardly any red colour fringe",
+    "measure_fringing.blue_green.worst_pct": "hardly any blue colour fringe",
+    "measure_fringing.red_green.corner_radial_pct": "red colour fringe in the corners as it should be",
+    "measure_fringing.blue_green.corner_radial_pct": "blue colour fringe in the corners as it should be",
+    "measure_centring.soft_sides_frac": "no side softer than the other",
+    "measure_centring.corner_softening_frac": "corners not much softer than the centre",
+    "measure_glare.glare_pct": "little stray light",
+    "measure_glare.chart_glare_pct": "little stray light",
+    "find_spots.lens_deepest_pct": "no dark spot in the lens",
+    "measure_focus_offset.green.shift_um": "focuses where it should",
+    "measure_focus_offset.green.kept_sharpness_frac": "loses hardly any sharpness by its focusing",
+    "measure_stabiliser.benefit_stops": "the stabiliser works",
+}
+"""What is said to the owner of a lens that keeps a limit; the number stands beside it."""
+CORNERS: Final = {
+    "upper_left": (-0.78, -0.7),
+    "upper_right": (0.78, -0.7),
+    "lower_left": (-0.78, 0.7),
+    "lower_right": (0.78, 0.7),
+}
+ZONES: Final = {"centre": (0.0, 0.0), **CORNERS}
+FIELD_MAPS: Final = {
+    step: FieldMap(
+        title="Sharpness over the picture",
+        note="MTF50 in cycles/pixel: larger is sharper",
+        places={f"green.{zone}.mean_cy_per_px": place for zone, place in ZONES.items()},
+    )
+    for step in ("measure_best_focus", "measure_mtf50")
+}
+"""Step -> numbers at the five places that an owner looks at."""

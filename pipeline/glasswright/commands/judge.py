@@ -21,6 +21,7 @@ from glasswright.judging.cards import load_cards
 from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.judging.rejudge import judge_tickets
 from glasswright.ledger import Document, Ledger, RunRecord
+from glasswright.ledger.documents import stand_documents
 from glasswright.ledger.place import LedgerPlaceError
 from glasswright.ledger.stand_adoptions import adopt_stand
 from glasswright.ledger.verdict import Verdict, fold
@@ -154,9 +155,10 @@ def keep(
 
 
 def _documents(cards: Mapping[str, CardFile], stand: StandFile) -> tuple[Document, ...]:
-    texts = [("card", name, file.document.text, file.sha256) for name, file in cards.items()]
-    texts.append(("stand", stand.name, stand.text, stand.sha256))
-    return tuple(Document(kind=kind, name=name, text=text, sha256=sha256) for kind, name, text, sha256 in texts)
+    read = [
+        Document(kind="card", name=name, text=file.document.text, sha256=file.sha256) for name, file in cards.items()
+    ]
+    return (*read, *stand_documents(stand))
 
 
 def as_data(

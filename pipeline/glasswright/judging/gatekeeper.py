@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
+from glasswright.config.stand.file import read_files
 from glasswright.errors import ConfigError, LedgerDamagedError
 from glasswright.judging.gate import Decision, ManualDecision, open_gate
 from glasswright.judging.judge import JUDGE_VERSION, judge_ticket
@@ -68,6 +69,8 @@ class Gated:
     """Who may release the lens if it is in review, by the stand file."""
     shop: tuple[str, ...] = ()
     """Name and address of the shop, line by line, by the stand file."""
+    logo: str = ""
+    """SHA-256 of the shop's logo; empty where it has none."""
 
     @property
     def verdicts(self) -> tuple[LimitVerdict, ...]:
@@ -200,6 +203,7 @@ class Gatekeeper:
             names=self._names(state, basis),
             may_decide=standing.may_decide,
             shop=(basis.stand.shop.name, *basis.stand.shop.address) if basis.stand.shop is not None else (),
+            logo=read_files(basis.stand.text).get(basis.stand.shop.logo or "", "") if basis.stand.shop else "",
         )
 
     def _find_standing(self, state: TicketState, basis: Basis, *, is_kept: bool) -> Standing:

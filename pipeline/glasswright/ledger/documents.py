@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from glasswright.config.plan.method import describe_method, method_text
 from glasswright.errors import LedgerDamagedError
@@ -11,8 +12,11 @@ from glasswright.ledger.hashes import row_hash
 from glasswright.ledger.records import Document
 
 if TYPE_CHECKING:
-    from glasswright.config import Plan
+    from glasswright.config import Plan, StandFile
     from glasswright.ledger.store import Database, Ledger
+
+LOGO: Final = "logo"
+"""Kind of document: the shop's logo, its file in base 64."""
 
 
 def find_document(ledger: Ledger, sha256: str) -> Document | None:
@@ -29,6 +33,33 @@ def find_document(ledger: Ledger, sha256: str) -> Document | None:
 def plan_documents(plan: Plan) -> tuple[Document, Document]:
     """Return what is kept of a plan: its text, and how it makes its numbers."""
     return Document(kind="plan", name=plan.name, text=plan.text, sha256=plan.sha256), method_document(plan)
+
+
+def stand_documents(stand: StandFile) -> tuple[Document, ...]:
+    """Return what is kept of a stand file: its text, and the logo that it names, named by the SHA-256 of its file."""
+    text = Document(kind="stand", name=stand.name, text=stand.text, sha256=stand.sha256)
+    if not stand.logo:
+        return (text,)
+    spelt = base64.b64encode(stand.logo).decode()
+    name, sha256 = (hashlib.sha256(each).hexdigest() for each in (stand.logo, spelt.encode()))
+    return Document(kind=LOGO, name=name, text=spelt, sha256=sha256), text
+
+
+def find_logo(ledger: Ledger, file_sha256: str) -> bytes:
+    """Return a logo that is kept, checked against its hash; empty if the ledger keeps none with that SHA-256.
+
+    Raises
+    ------
+    LedgerDamagedError
+        If it is not what it was.
+    """
+    sql = "SELECT sha256 FROM document WHERE kind = ? AND name = ?"
+    for (sha256,) in ledger.database.rows(sql, LOGO, file_sha256):
+        document = find_document(ledger, sha256)
+        data = base64.b64decode(document.text) if document is not None else b""
+        if hashlib.sha256(data).hexdigest() == file_sha256:
+            return data
+    return b""
 
 
 def method_document(plan: Plan) -> Document:

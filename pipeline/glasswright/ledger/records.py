@@ -22,7 +22,8 @@ class Document:
     """A plan, a card or a stand file as it was used."""
 
     kind: str
-    """`plan`, `method`, `card` or `stand`; a method is a plan written out with every setting of its steps, as JSON."""
+    """`plan`, `method`, `card`, `stand` or `logo`; a method is a plan written out with every setting of its steps, as
+    JSON, and a logo a file in base 64."""
     name: str
     text: str
     sha256: str

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 __all__ = ["FieldNames"]
 
-ATTRIBUTES: Final = ("FIELD_NAMES", "CAVEATS")
+ATTRIBUTES: Final = ("FIELD_NAMES", "CAVEATS", "IN_ORDER")
 MEASURE: Final = re.compile(r"`?\b([a-z][a-z0-9_]*(?:\.[a-z][a-z0-9_]*)+_[a-z_]+)\b`?")
 """`step.field`: parts joined by dots, the last with a unit; a file's name has none."""
 
@@ -28,6 +28,9 @@ class FieldNames:
 
     by_caveat: Mapping[str, str] = field(default_factory=dict)
     """Caveat -> what it means."""
+
+    by_limit: Mapping[str, str] = field(default_factory=dict)
+    """`step.field` -> what is said of a lens that keeps the limit on it, to its owner."""
 
     def explain(self, caveat: str) -> str:
         """Say what a caveat means; one that nobody explains is given in its own words."""
@@ -53,7 +56,9 @@ class FieldNames:
     def joined(self, more: FieldNames) -> FieldNames:
         """Return these with another plugin's behind them."""
         return FieldNames(
-            by_pattern={**more.by_pattern, **self.by_pattern}, by_caveat={**more.by_caveat, **self.by_caveat}
+            by_pattern={**more.by_pattern, **self.by_pattern},
+            by_caveat={**more.by_caveat, **self.by_caveat},
+            by_limit={**more.by_limit, **self.by_limit},
         )
 
 
@@ -70,4 +75,4 @@ def read_field_names(module: ModuleType) -> FieldNames:
         is_sound = isinstance(names, Mapping) and all(isinstance(each, str) for pair in names.items() for each in pair)
         if not is_sound:
             raise PluginError(f"{attribute} is {names!r}: make it a mapping from names to words")
-    return FieldNames(by_pattern=found[0], by_caveat=found[1])
+    return FieldNames(by_pattern=found[0], by_caveat=found[1], by_limit=found[2])

@@ -29,6 +29,19 @@ ATTRIBUTES: Final = {
     "sequels": "SEQUELS",
 }
 LEADING: Final = "LEADING_DRAWINGS"
+MAPS: Final = "FIELD_MAPS"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldMap:
+    """Which numbers of a step belong to which places on the frame, for a picture that the owner of a lens is shown."""
+
+    title: str
+    """What is shown, such as `Sharpness over the picture`."""
+    note: str
+    """How it is read, in a few words: `larger is sharper`."""
+    places: Mapping[str, tuple[float, float]]
+    """Path of the field -> place on the frame, across and down, each from -1 to 1."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +60,8 @@ class Drawings:
     """Sentences that say what became of one result at a later visit, from both (`SEQUELS`)."""
     leading: Mapping[str, str] = field(default_factory=dict)
     """Step -> how the title begins of the drawing that shows best what its limits are about (`LEADING_DRAWINGS`)."""
+    maps: Mapping[str, FieldMap] = field(default_factory=dict)
+    """Step -> its numbers as a picture on a record (`FIELD_MAPS`); the first that a ticket has is shown."""
 
     def joined(self, other: Drawings) -> Drawings:
         """Return these and another plugin's together."""
@@ -66,7 +81,11 @@ def read_drawings(module: ModuleType) -> Drawings:
     leading = getattr(module, LEADING, {})
     if not (isinstance(leading, Mapping) and all(isinstance(each, str) for pair in leading.items() for each in pair)):
         raise PluginError(f"{LEADING} is {leading!r}: make it a mapping from steps to beginnings of titles")
-    return Drawings(**{door: _read(module, attribute) for door, attribute in ATTRIBUTES.items()}, leading=leading)
+    maps = getattr(module, MAPS, {})
+    if not (isinstance(maps, Mapping) and all(isinstance(each, FieldMap) for each in maps.values())):
+        raise PluginError(f"{MAPS} is {maps!r}: make it a mapping from steps to FieldMap")
+    read = {door: _read(module, attribute) for door, attribute in ATTRIBUTES.items()}
+    return Drawings(**read, leading=leading, maps=maps)
 
 
 def _read(module: ModuleType, attribute: str) -> Mapping[type[Artefact], Any]:

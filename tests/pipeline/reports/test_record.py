@@ -264,7 +264,7 @@ def test_a_findings_sheet_cannot_be_drawn_as_a_release(shop):
     """Someone with the program, but without the ledger's consent, draws a release record of a held lens."""
     shop.night(falling_short).judge()
     with Ledger.open_for_reading(shop.ledger) as ledger:
-        held = gather_evidence(ledger, "T-1")
+        held = gather_evidence(ledger, "T-1").gated
         judgement = dataclasses.replace(held.judgement, verdict=Verdict.PASS)
         released = dataclasses.replace(
             held,
@@ -380,7 +380,7 @@ def test_the_code_on_the_first_sheet_is_read_by_another_library_as_the_fingerpri
 def test_hand_checks_stand_with_who_answered_them(shop):
     shop.night().judge()
     with Ledger.open_for_reading(shop.ledger) as ledger:
-        evidence = gather_evidence(ledger, "T-1")
+        evidence = gather_evidence(ledger, "T-1").gated
     verdicts = [
         dataclasses.replace(
             evidence.judgement.verdicts[0],
@@ -437,7 +437,7 @@ def test_the_first_page_says_in_plain_words_what_was_found(shop):
     assert (
         made.content.found[0] == "Centre, sharp: not in order at 50 mm f/2 (0.100 ± 0.014 cycles/pixel; limit ≥ 0.2)."
     )
-    assert any(": in order at 50 mm f/2 and 50 mm f/4 (" in each for each in made.content.found)
+    assert any(": in order at 50 mm f/2 and f/4 (" in each for each in made.content.found)
     assert "Signed by: K. Moreau" in first
     assert "In numbers" in others[0]
     assert "In numbers" not in first

@@ -15,6 +15,7 @@ from pydantic import create_model
 
 from glasswright.config.schema.reading import check
 from glasswright.config.stand.keys import StandKeys
+from glasswright.config.stand.logo import LogoError, read_logo
 from glasswright.config.yaml.reading import scan_yaml
 from glasswright.errors import ConfigError
 from glasswright.plain_text import escape_name
@@ -58,6 +59,8 @@ class StandFile:
     sections: Mapping[str, Artefact]
     """By plugin; only those that the file has."""
     document: Document
+    logo: bytes = b""
+    """The shop's logo, a PNG file; empty where there is none."""
     files: Mapping[str, str] = field(default_factory=dict)
     """The files that it names: name -> SHA-256, which covers what those name in turn."""
 
@@ -94,6 +97,13 @@ def load_stand(path: Path, plugins: Plugins) -> StandFile:
     value, problems = check(document, model_for(plugins), files=files)
     if value is None:
         raise ConfigError(problems)
+    logo = b""
+    if value.shop is not None and value.shop.logo is not None:
+        try:
+            logo = read_logo(path.parent / value.shop.logo)
+        except LogoError as error:
+            raise ConfigError([document.problem(("shop", "logo"), f"shop.logo: {error}")]) from error
+        files[value.shop.logo] = hashlib.sha256(logo).hexdigest()
     sections = {name: getattr(value, name) for name in plugins.sections}
     return StandFile(
         name=value.stand,
@@ -107,6 +117,7 @@ def load_stand(path: Path, plugins: Plugins) -> StandFile:
         ledger_key=value.ledger_key,
         sections={name: section for name, section in sections.items() if section is not None},
         document=document,
+        logo=logo,
         files=files,
     )
 

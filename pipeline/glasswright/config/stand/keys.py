@@ -60,6 +60,8 @@ class ShopNote(ConfigModel):
     name: Line
     address: tuple[Line, ...] = ()
     """Line by line."""
+    logo: Line | None = None
+    """A PNG file, relative to the stand file: at most 500 kB and 2000 pixels wide and high."""
 
 
 class StandKeys(ConfigModel):

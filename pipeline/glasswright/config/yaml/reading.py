@@ -60,6 +60,9 @@ def scan_bytes(path: Path, content: bytes) -> Document:
         mark = error.problem_mark or error.context_mark
         line = mark.line + 1 if mark else 1
         said = " ".join(part for part in (error.context, error.problem) if part)
+        lines = text.splitlines()[line - 1 : line]
+        if lines and "\t" in lines[0][: len(lines[0]) - len(lines[0].lstrip())]:
+            said = "the line is indented with a tab: use blanks"
         raise ConfigError([*builder.problems, Problem(str(path), line, f"not valid YAML: {said}")]) from error
     except yaml.YAMLError as error:
         said = " ".join(str(error).split())

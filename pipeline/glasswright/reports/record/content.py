@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from glasswright.judging.card import Card
     from glasswright.judging.gatekeeper import Gated
     from glasswright.ledger.verdict import LimitVerdict
+    from glasswright.reports.record.field_picture import FieldPicture
 
 SHOWN_HASH: Final = 16
 NOT_ACCREDITED: Final = "A shop's record, not an accredited calibration."
@@ -90,6 +91,10 @@ class RecordContent:
     reasons: tuple[str, ...]
     shop: tuple[str, ...]
     """Its name, then its address line by line; empty where the stand file has none."""
+    logo: str
+    """SHA-256 of the shop's logo; empty where it has none."""
+    picture: FieldPicture | None
+    """Numbers over the frame, before and now."""
     found: tuple[str, ...]
     """What was found, in plain words."""
     hints: tuple[str, ...]
@@ -107,13 +112,17 @@ class RecordContent:
     signature: Signature
 
 
-def write_content(evidence: Gated, signature: Signature, hints: tuple[str, ...] = ()) -> RecordContent:
+def write_content(
+    evidence: Gated, signature: Signature, hints: tuple[str, ...] = (), picture: FieldPicture | None = None
+) -> RecordContent:
     """Put into words what the ledger says of a ticket.
 
     Parameters
     ----------
     hints
         Where to look first; a lens that is released needs none.
+    picture
+        Numbers over the frame; None for none.
     """
     title, across = TITLES.get(evidence.decision.kind, FINDINGS)
     rehearsed = ("REHEARSED - NO REAL LENS",) if evidence.state.record.ticket.rehearsed else ()
@@ -124,6 +133,8 @@ def write_content(evidence: Gated, signature: Signature, hints: tuple[str, ...] 
         facts=_facts(evidence),
         reasons=tuple(map(clean_text, evidence.decision.reasons)),
         shop=tuple(map(clean_text, evidence.shop)),
+        logo=evidence.logo,
+        picture=picture,
         found=tuple(map(clean_text, describe_results(evidence))),
         hints=() if evidence.decision.kind in RELEASING else tuple(map(clean_text, hints)),
         caveats=tuple(map(clean_text, explain_caveats(evidence))),

@@ -12,7 +12,8 @@ from reportlab.lib.units import mm
 from reportlab.platypus import KeepTogether, PageBreak, Paragraph, SimpleDocTemplate, Spacer, Table
 
 from glasswright.plugin.paper import BOLD, PLAIN, register_fonts, show_missing
-from glasswright.reports.record.furniture import CODE_SIZE, FOOT, MARGIN, Furniture
+from glasswright.reports.record.field_picture import draw_field
+from glasswright.reports.record.furniture import CODE_SIZE, FOOT, LOGO_GAP, LOGO_WIDTH, MARGIN, Furniture
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -46,7 +47,7 @@ RULED: Final = (
 HAIRLINE: Final = ("LINEBELOW", (0, 1), (-1, -1), 0.25, (0.6, 0.6, 0.6))
 
 
-def draw_record(content: RecordContent, *, paper: str, note: str, fingerprint: str) -> bytes:
+def draw_record(content: RecordContent, *, paper: str, note: str, fingerprint: str, logo: bytes = b"") -> bytes:
     """Return the record as PDF.
 
     Streams are not compressed: the bytes then do not depend on which zlib is installed, and are compared with those
@@ -60,10 +61,12 @@ def draw_record(content: RecordContent, *, paper: str, note: str, fingerprint: s
         One word for the file's properties, from which `record --verify` knows what to compare with.
     fingerprint
         Stands at the foot of every page, and as a code on the first.
+    logo
+        A PNG file for the head of the first page; empty for none.
     """
     register_fonts()
-    _, pages = _build(content, paper, note, Furniture(content=content, fingerprint=fingerprint, pages=0))
-    data, _ = _build(content, paper, note, Furniture(content=content, fingerprint=fingerprint, pages=pages))
+    _, pages = _build(content, paper, note, Furniture(content=content, fingerprint=fingerprint, logo=logo, pages=0))
+    data, _ = _build(content, paper, note, Furniture(content=content, fingerprint=fingerprint, logo=logo, pages=pages))
     return data
 
 
@@ -84,18 +87,27 @@ def _build(content: RecordContent, paper: str, note: str, furniture: Furniture) 
         keywords=note,
         lang="en",
     )
-    story = list(_story(content, document.width - 2 * PADDING))
+    story = list(_story(content, document.width - 2 * PADDING, has_logo=bool(furniture.logo)))
     document.build(story, onFirstPage=furniture.draw, onLaterPages=furniture.draw)
     return file.getvalue(), document.page
 
 
-def _story(content: RecordContent, width: float) -> Iterable[Any]:
+def _story(content: RecordContent, width: float, *, has_logo: bool) -> Iterable[Any]:
     """Yield the parts in reading order."""
-    head = width - CODE_SIZE - 6 * mm
+    head = width - CODE_SIZE - 6 * mm - (LOGO_WIDTH + LOGO_GAP if has_logo else 0.0)
     shop = [_text(line, DECISION if place == 0 else SMALL) for place, line in enumerate(content.shop)]
     yield _beside_code(
         [*shop, _text(content.title, TITLE), _text(content.decision, DECISION), *_lens_lines(content)], head, width
     )
+    if content.picture is not None:
+        yield KeepTogether(
+            [
+                _text(content.picture.heading, HEAD),
+                draw_field(content.picture, width),
+                Spacer(1, 1 * mm),
+                _text(content.picture.note, SMALL),
+            ]
+        )
     for heading, texts in (
         ("What was found", content.found),
         ("What it points to (a hint where to look first)", content.hints),

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import base64
+import io
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from PIL import Image
 from reportlab.graphics import renderPDF
 from reportlab.graphics.barcode.qr import QrCodeWidget
 from reportlab.graphics.shapes import Drawing
 from reportlab.lib.units import mm
+from reportlab.pdfbase.pdfdoc import PDFImageXObject
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
 from glasswright.plugin.paper import BOLD, MONO, PLAIN, show_missing
@@ -25,6 +29,11 @@ ACROSS_GREY: Final = 0.88
 """Light enough that a text over it is read easily, dark enough to survive a copier."""
 FOOT_SIZE: Final = 6.5
 LARGEST_ACROSS: Final = 54.0
+LOGO_HEIGHT: Final = CODE_SIZE
+LOGO_WIDTH: Final = 50 * mm
+LOGO_GAP: Final = 6 * mm
+MOST_LOGO_PIXELS: Final = 600
+"""Along the longer side: more would only make the file heavy."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +42,8 @@ class Furniture:
 
     content: RecordContent
     fingerprint: str
+    logo: bytes
+    """PNG file for the first page; empty for none."""
     pages: int
     """How many there are; 0 while that is not known."""
 
@@ -44,6 +55,7 @@ class Furniture:
         self._draw_foot(canvas, width)
         if canvas.getPageNumber() == 1:
             self._draw_code(canvas, width, height)
+            self._draw_logo(canvas, width, height)
         canvas.restoreState()
 
     def _draw_across(self, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
@@ -79,3 +91,28 @@ class Furniture:
         drawing = Drawing(CODE_SIZE, CODE_SIZE, transform=[scale, 0, 0, scale, 0, 0])
         drawing.add(code)
         renderPDF.draw(drawing, canvas, width - MARGIN - CODE_SIZE, height - MARGIN - CODE_SIZE)
+
+    def _draw_logo(self, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
+        """Put the logo beside the code, its pixels as they are: compressed, they would depend on the zlib installed."""
+        if not self.logo:
+            return
+        with Image.open(io.BytesIO(self.logo), formats=["PNG"]) as read:
+            picture = read.convert("RGBA")
+        paper = Image.new("RGBA", picture.size, "white")
+        paper.alpha_composite(picture)
+        scale = min(1.0, MOST_LOGO_PIXELS / max(paper.size))
+        size = (max(1, round(paper.width * scale)), max(1, round(paper.height * scale)))
+        flat = paper.convert("RGB").resize(size)
+        image = PDFImageXObject("logo")
+        image.width, image.height = flat.size
+        image.bitsPerComponent, image.colorSpace = 8, "DeviceRGB"
+        image._filters = ("ASCII85Decode",)
+        image.streamContent = base64.a85encode(flat.tobytes(), wrapcol=96).decode() + "~>"
+        canvas._doc.addForm("logo", image)
+        factor = min(LOGO_HEIGHT / flat.height, LOGO_WIDTH / flat.width)
+        canvas.saveState()
+        right = width - MARGIN - CODE_SIZE - LOGO_GAP
+        canvas.translate(right - factor * flat.width, height - MARGIN - factor * flat.height)
+        canvas.scale(factor * flat.width, factor * flat.height)
+        canvas.doForm("logo")
+        canvas.restoreState()

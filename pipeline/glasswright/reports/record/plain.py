@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from glasswright.errors import LedgerDamagedError
 from glasswright.judging.card import HAND_STEP
 from glasswright.ledger.verdict import Verdict
+from glasswright.plugin.kept import NotInstalledError
 from glasswright.reports.names import field_names, installed_plugins
 from glasswright.reports.record.formats import name_field, name_unit, write_limits, write_result
 
@@ -13,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from glasswright.judging.gatekeeper import Gated
-    from glasswright.ledger import Ledger
+    from glasswright.ledger import Ledger, TicketState
     from glasswright.ledger.verdict import LimitVerdict
 
 ENDINGS = {
@@ -47,6 +49,9 @@ def _describe(verdict: Verdict, measure: str, verdicts: Sequence[LimitVerdict]) 
     found = f"{write_result(near.value, near.u)} {unit}".strip()
     at = f" at {near.at}" if len(places) > 1 else ""
     number = "" if verdict is Verdict.UNKNOWN else f" ({found}{at}; limit {write_limits(near)})"
+    good = field_names().by_limit.get(measure, "")
+    if good and verdict is Verdict.PASS:
+        return f"{good[:1].upper()}{good[1:]}{where}{number}."
     return f"{name[:1].upper()}{name[1:]}: {ENDINGS[verdict]}{where}{number}."
 
 
@@ -61,6 +66,10 @@ def _margin(each: LimitVerdict) -> float:
 
 def _list(parts: Sequence[str]) -> str:
     unique = list(dict.fromkeys(parts))
+    start, blank, _ = unique[0].rpartition(" ")
+    if blank and all(each.startswith(start + blank) for each in unique):
+        # a focal length that all share is said once
+        unique[1:] = [each.removeprefix(start + blank) for each in unique[1:]]
     return unique[0] if len(unique) == 1 else f"{', '.join(unique[:-1])} and {unique[-1]}"
 
 
@@ -79,12 +88,17 @@ def explain_caveats(evidence: Gated) -> tuple[str, ...]:
     return tuple(f"{field_names().explain(name)}." for name in sorted(names))
 
 
-def find_hints(ledger: Ledger, evidence: Gated) -> tuple[str, ...]:
-    """Say where to look first, as plugins read it from results of the whole ticket."""
+def find_hints(ledger: Ledger, state: TicketState) -> tuple[str, ...]:
+    """Say where to look first, as plugins read it from results of the whole ticket; those not installed say nothing."""
     describe = installed_plugins().drawings.hints
     hints: list[str] = []
-    for outcome in evidence.state.outcomes:
+    for outcome in state.outcomes:
         if outcome.has_artefact and outcome.setting is None and not outcome.shot:
-            artefact = ledger.load_artefact(outcome.address)
+            try:
+                artefact = ledger.load_artefact(outcome.address)
+            except LedgerDamagedError as error:
+                if isinstance(error.__cause__, NotInstalledError):
+                    continue
+                raise
             hints += describe[type(artefact)](artefact) if type(artefact) in describe else ()
     return tuple(hints)

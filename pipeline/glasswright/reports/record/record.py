@@ -8,17 +8,19 @@ from typing import TYPE_CHECKING
 from glasswright.errors import GlasswrightError
 from glasswright.judging.gate import RELEASING, DecisionKind
 from glasswright.judging.judge import JUDGE_VERSION
+from glasswright.ledger.documents import find_logo
 from glasswright.plugin.paper import name_drawing_tools
 from glasswright.reports.record.content import Signature, write_content
 from glasswright.reports.record.drawing import PAPERS, draw_record
 from glasswright.reports.record.evidence import gather_evidence, name_evidence, recall_evidence
+from glasswright.reports.record.field_picture import map_field
 from glasswright.reports.record.fingerprint import Note, find_note, make_fingerprint, write_note
 from glasswright.reports.record.plain import find_hints
 
 if TYPE_CHECKING:
-    from glasswright.judging.gatekeeper import Gated
     from glasswright.ledger import Ledger
     from glasswright.reports.record.content import RecordContent
+    from glasswright.reports.record.evidence import Evidence
 
 
 class RecordMismatchError(GlasswrightError):
@@ -46,8 +48,8 @@ class MadeRecord:
 def make_record(ledger: Ledger, ticket: str, signature: Signature, paper: str) -> MadeRecord:
     """Make the record of a ticket as the ledger knows it now: a release record only if the gate says RELEASE."""
     evidence = gather_evidence(ledger, ticket)
-    manifest, judgement = name_evidence(evidence)
-    content = write_content(evidence, signature, find_hints(ledger, evidence))
+    manifest, judgement = name_evidence(evidence.gated)
+    content = _write(ledger, evidence, signature)
     note = Note(
         ticket=ticket,
         manifest=manifest,
@@ -60,11 +62,17 @@ def make_record(ledger: Ledger, ticket: str, signature: Signature, paper: str) -
         drawn_with=name_drawing_tools(),
         fingerprint=make_fingerprint(content, manifest, judgement),
     )
-    return _draw(content, note, evidence.decision.kind)
+    return _draw(ledger, content, note, evidence.gated.decision.kind)
 
 
-def _draw(content: RecordContent, note: Note, decision: DecisionKind) -> MadeRecord:
-    data = draw_record(content, paper=note.paper, note=write_note(note), fingerprint=note.fingerprint)
+def _write(ledger: Ledger, evidence: Evidence, signature: Signature) -> RecordContent:
+    hints = find_hints(ledger, evidence.gated.state)
+    return write_content(evidence.gated, signature, hints, map_field(evidence.gated.state, evidence.before))
+
+
+def _draw(ledger: Ledger, content: RecordContent, note: Note, decision: DecisionKind) -> MadeRecord:
+    logo = find_logo(ledger, content.logo) if content.logo else b""
+    data = draw_record(content, paper=note.paper, note=write_note(note), fingerprint=note.fingerprint, logo=logo)
     return MadeRecord(content=content, decision=decision, fingerprint=note.fingerprint, data=data)
 
 
@@ -114,13 +122,13 @@ def verify_record(ledger: Ledger, data: bytes) -> Verified:
     return Verified(record=record, note=note, since=_format_since(ledger, note, record))
 
 
-def _make_again(ledger: Ledger, evidence: Gated, note: Note) -> MadeRecord:
+def _make_again(ledger: Ledger, evidence: Evidence, note: Note) -> MadeRecord:
     signature = Signature(name=note.signed_by, day=note.signed_on)
-    content = write_content(evidence, signature, find_hints(ledger, evidence))
+    content = _write(ledger, evidence, signature)
     if make_fingerprint(content, note.manifest, note.judgement) != note.fingerprint:
         what = f"the fingerprint is not that of what the ledger says of ticket `{note.ticket}`: it was changed"
         raise RecordMismatchError(_format(note, what))
-    return _draw(content, note, evidence.decision.kind)
+    return _draw(ledger, content, note, evidence.gated.decision.kind)
 
 
 def _format(note: Note, what: str) -> str:
@@ -142,7 +150,7 @@ def _format_since(ledger: Ledger, note: Note, record: MadeRecord) -> str:
     RecordMismatchError
         For a release of a measurement that the reference lens has cast doubt upon.
     """
-    now = gather_evidence(ledger, note.ticket)
+    now = gather_evidence(ledger, note.ticket).gated
     if name_evidence(now) != (note.manifest, note.judgement) and not now.out_of_control:
         return f"measured or judged again since: the ledger now says {now.decision}"
     reasons = "; ".join(now.decision.reasons)

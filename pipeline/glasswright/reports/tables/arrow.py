@@ -129,7 +129,7 @@ def _pack_bits(bits: Sequence[bool]) -> np.ndarray[Any, Any]:
 
 
 class Table:
-    """Columns by name; `pandas.DataFrame(table)`, `polars.DataFrame(table)` and `pyarrow.table(table)` take it."""
+    """Columns by name; `pandas.DataFrame.from_arrow`, `polars.DataFrame` and `pyarrow.table` take it."""
 
     def __init__(self, columns: Mapping[str, type], rows: Sequence[Mapping[str, Any]]) -> None:
         """Make a table of rows.

@@ -1,0 +1,46 @@
+"""The shop's logo: a PNG file that the stand file names, for the head of records."""
+
+from __future__ import annotations
+
+import io
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+LARGEST_BYTES: Final = 500_000
+MOST_PIXELS: Final = 2000
+"""Along each side."""
+
+
+class LogoError(ValueError):
+    """The file is no logo that a record can bear; the message says why, and what to do."""
+
+
+def read_logo(path: Path) -> bytes:
+    """Read a logo and check that it can be drawn.
+
+    Raises
+    ------
+    LogoError
+        If it is not there, too large, or no PNG.
+    """
+    from PIL import Image
+
+    try:
+        size = path.stat().st_size
+        if size > LARGEST_BYTES:
+            raise LogoError(f"the logo has {size} bytes, at most {LARGEST_BYTES}: make it smaller")
+        data = path.read_bytes()
+    except OSError as error:
+        raise LogoError(f"the logo cannot be read ({error.strerror or error}): correct the name") from error
+    try:
+        with Image.open(io.BytesIO(data), formats=["PNG"]) as picture:
+            width, height = picture.size
+            if max(width, height) > MOST_PIXELS:
+                what = f"the logo is {width} x {height} pixels, at most {MOST_PIXELS} along each side"
+                raise LogoError(f"{what}: make it smaller")
+            picture.load()
+    except (OSError, SyntaxError, Image.DecompressionBombError) as error:
+        raise LogoError("the logo is no PNG that can be read: write it as PNG") from error
+    return data

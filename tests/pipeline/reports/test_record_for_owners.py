@@ -1,0 +1,143 @@
+"""What the owner of a lens sees on its record: the shop's logo, the picture before and after, plain words."""
+
+import dataclasses
+import io
+import re
+
+import pypdfium2
+import pytest
+from PIL import Image
+from test_record import STAND, Shop
+
+from glasswright.config.schema.plugins import load_plugins
+from glasswright.config.stand.file import load_stand
+from glasswright.errors import ConfigError
+from glasswright.ledger import Ledger
+from glasswright.reports.record.field_picture import map_field
+from glasswright.reports.record.plain import describe_results
+from glasswright.reports.visits import choose_earlier, find_earlier_visit
+from support.ledger_toys import F2, F4, kept, state, write_night
+
+BLUE = (20, 60, 200)
+
+
+def png(size=(80, 40), colour=BLUE, kind="PNG", mode="RGB"):
+    file = io.BytesIO()
+    Image.new(mode, size, colour).save(file, kind)
+    return file.getvalue()
+
+
+@pytest.fixture
+def shop(tmp_path):
+    return Shop(tmp_path)
+
+
+WITH_LOGO = STAND + 'shop: {name: "Moreau & Lind", logo: logo.png}\n'
+
+
+def test_the_logo_is_kept_with_the_stand_file_and_drawn_in_its_colours(shop):
+    (shop.folder / "logo.png").write_bytes(png())
+    made = shop.night().judge(stand=WITH_LOGO).make()
+    page = pypdfium2.PdfDocument(made.data)[0].render(scale=1).to_pil().convert("RGB")
+    pixels = [page.getpixel((x, y)) for x in range(page.width) for y in range(page.height // 4)]
+    near = [each for each in pixels if max(abs(one - other) for one, other in zip(each, BLUE, strict=True)) < 12]
+    # 25 mm high at most and 50 mm wide, twice as wide as high: 50 mm x 25 mm at 72 dots an inch
+    assert len(near) == pytest.approx(141.7 * 70.9, rel=0.05)
+    # the ledger has it: the file may be gone
+    (shop.folder / "logo.png").unlink()
+    assert shop.verify(made.data).since == ""
+    assert shop.make().data == made.data
+
+
+def test_another_logo_makes_another_record(shop):
+    (shop.folder / "logo.png").write_bytes(png())
+    first = shop.night().judge(stand=WITH_LOGO).make()
+    (shop.folder / "logo.png").write_bytes(png(colour=(200, 20, 20)))
+    shop.judge(stand=WITH_LOGO)
+    assert shop.make().fingerprint != first.fingerprint
+    assert shop.verify(first.data).record.fingerprint == first.fingerprint
+
+
+@pytest.mark.parametrize(
+    ("data", "message"),
+    [
+        (None, "shop.logo: the logo cannot be read (No such file or directory): correct the name"),
+        (b"GIF89a" * 9, "shop.logo: the logo is no PNG that can be read: write it as PNG"),
+        (png(kind="JPEG"), "shop.logo: the logo is no PNG that can be read: write it as PNG"),
+        (png()[:-30], "shop.logo: the logo is no PNG that can be read: write it as PNG"),
+        (png((2001, 4)), "shop.logo: the logo is 2001 x 4 pixels, at most 2000 along each side: make it smaller"),
+        (b"\0" * 500_001, "shop.logo: the logo has 500001 bytes, at most 500000: make it smaller"),
+    ],
+    ids=["gone", "gif", "jpeg", "cut", "wide", "heavy"],
+)
+def test_a_logo_that_cannot_be_drawn_is_refused_when_the_stand_file_is_read(tmp_path, data, message):
+    (tmp_path / "stand.yaml").write_text(WITH_LOGO)
+    if data is not None:
+        (tmp_path / "logo.png").write_bytes(data)
+    with pytest.raises(ConfigError) as caught:
+        load_stand(tmp_path / "stand.yaml", load_plugins())
+    (problem,) = caught.value.problems
+    assert str(problem).endswith(f"stand.yaml:{WITH_LOGO.count(chr(10))}: {message}")
+
+
+def zones(setting, *values):
+    names = ("centre", "upper_left", "upper_right", "lower_left", "lower_right")
+    numbers = {f"green__{name}__mean_cy_per_px": (value, 0.01) for name, value in zip(names, values, strict=False)}
+    return kept("measure_mtf50", setting, **numbers)
+
+
+def visit(number, measured_at, *outcomes, phase="release"):
+    return dataclasses.replace(state(*outcomes, number=number, phase=phase), measured_at=measured_at)
+
+
+def test_the_picture_shows_both_visits_at_the_widest_aperture_they_share():
+    before = visit("T-1", "2026-03-01T20:00:00+00:00", zones(F2, 0.4, 0.1), zones(F4, 0.4, 0.2), phase="intake")
+    now = visit("T-2", "2026-03-05T20:00:00+00:00", zones(F4, 0.4, 0.3, 0.3, 0.3, float("nan")))
+    picture = map_field(now, before)
+    assert picture.heading == "Sharpness over the picture at 50 mm f/4"
+    assert [side.caption for side in picture.sides] == ["before: ticket T-1, intake, 2026-03-01", "now: ticket T-2"]
+    assert [[each.text for each in side.numbers] for side in picture.sides] == [
+        ["0.4", "0.2"],
+        ["0.4", "0.3", "0.3", "0.3"],
+    ]
+    upper_left = picture.sides[1].numbers[1]
+    assert (upper_left.across < 0, upper_left.down < 0, upper_left.share) == (True, True, 0.75)
+
+
+def test_a_first_visit_stands_alone_and_nothing_measured_is_no_picture():
+    now = visit("T-2", "2026-03-05T20:00:00+00:00", zones(F2, 0.4))
+    assert [side.caption for side in map_field(now, None).sides] == ["now: ticket T-2"]
+    assert map_field(visit("T-3", "2026-03-05T20:00:00+00:00", kept("measure_fringing")), None) is None
+
+
+def test_the_visit_before_is_the_latest_of_the_same_lens(tmp_path):
+    path = tmp_path / "bench.ledger"
+    for number, serial in (("T-1", "C50-1"), ("T-2", "C50-1"), ("T-3", "C50-9"), ("T-4", "C50-1")):
+        write_night(path, (number,), serial=serial)
+    with Ledger.open_for_reading(path) as ledger:
+        states = {each.record.ticket.number: each for each in ledger.latest_tickets()}
+        assert find_earlier_visit(ledger, states["T-4"]).record.ticket.number == "T-2"
+        assert find_earlier_visit(ledger, states["T-3"]) is None
+    intake, release = (visit("T-9", "2026-03-01", phase=phase) for phase in ("intake", "release"))
+    assert choose_earlier(release, [intake]) is intake
+    assert choose_earlier(intake, [release]) is None
+
+
+def test_what_passes_is_said_plainly_with_its_number(shop):
+    """The camera's words for its own measures; what no plugin names is said by its name."""
+    shop.night().judge()
+    from glasswright.reports.record.evidence import gather_evidence
+
+    with Ledger.open_for_reading(shop.ledger) as ledger:
+        gated = gather_evidence(ledger, "T-1").gated
+    first, *_ = gated.judgement.verdicts
+    lowest = [
+        dataclasses.replace(first, measure="measure_mtf50.green.worst_cy_per_px", at=f"50 mm f/{stop}", lower=0.2)
+        for stop in (2, 4)
+    ]
+    judgement = dataclasses.replace(gated.judgement, verdicts=tuple(lowest))
+    (sentence,) = describe_results(dataclasses.replace(gated, judgement=judgement))
+    assert re.fullmatch(
+        r"Sharp in all corners at 50 mm f/2 and f/4 \(0\.\d+ ± 0\.\d+ cycles/pixel at 50 mm f/\d; limit ≥ 0\.2\)\.",
+        sentence,
+    )
