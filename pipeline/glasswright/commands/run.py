@@ -45,6 +45,19 @@ PATH = click.Path(path_type=Path)
     show_default=True,
     help="Seconds that one step may take; not with --serial.",
 )
+@click.option(
+    "--follow", is_flag=True, help="Go on watching --tickets, and take each ticket when its copy is complete."
+)
+@click.option(
+    "--quiet-seconds",
+    type=click.FloatRange(min=1),
+    default=20.0,
+    show_default=True,
+    help="With --follow: a copy without SHA256SUMS is complete when nothing has changed for so long.",
+)
+@click.option(
+    "--pages", type=click.Path(path_type=Path, file_okay=False), help="With --follow: keep the pages of the day here."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON document.")
 @click.option("-v", "--verbose", is_flag=True, help="List every reason under each ticket, what was skipped too.")
 def run(
@@ -57,6 +70,9 @@ def run(
     workers: int | None,
     retry: bool,
     time_limit: float,
+    follow: bool,
+    quiet_seconds: float,
+    pages: Path | None,
     as_json: bool,
     verbose: bool,
 ) -> int:
@@ -64,10 +80,16 @@ def run(
 
     What the ledger holds already is not measured again, so a night that was stopped goes on where it was.
 
+    With --follow the folder is watched until SIGTERM or Ctrl-C: shots are looked at as they arrive, and one to be
+    repeated is named at once; a ticket is measured and judged when its copy is complete, which SHA256SUMS says, or else
+    that nothing has changed for a while. The ledger is held for a commit only, so `judge`, `decide` or `returned` work
+    beside it.
+
     Exit codes: 0 done, 13 done but some shots could not be used (the summary says which and why), 1 stopped early or
     an unexpected failure, 2 wrong command or configuration, 20 another run holds the ledger, 21 the ledger is newer
     than this program or damaged. A verdict never changes it.
     """
+    from glasswright.commands.following import FollowOptions, follow_folder
     from glasswright.intake.tickets import find_folders
     from glasswright.ledger import Ledger
     from glasswright.run.session import Session, hold_session
@@ -75,6 +97,15 @@ def run(
 
     start = time.monotonic()
     plugins = load_plugins_aloud()
+    if follow:
+        if as_json or retry:
+            raise click.UsageError("--follow goes on until it is stopped: leave out --json and --retry")
+        options = FollowOptions(tickets=tickets, ledger=ledger, quiet_s=quiet_seconds, pages=pages)
+        return follow_folder(
+            options, plugins, lambda: _read(plan, stand, cards, plugins), choose_runner(serial, workers, time_limit)
+        )
+    if pages is not None:
+        raise click.UsageError("--pages goes with --follow; after a night run `glasswright pages`")
     read_plan, read_stand, read_cards = _read(plan, stand, cards, plugins)
     find_folders(tickets)  # a wrong folder ends here, before a ledger is made
     with Ledger.open_for_writing(ledger) as opened:

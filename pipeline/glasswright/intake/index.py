@@ -92,7 +92,7 @@ def index_ticket(request: TicketRequest) -> IndexedTicket:
     there = {f"{role}/{escape_name(path.name)}": path for role, path in listing.files}
     aside = {each.file: each for each in request.remarks.set_aside}
     names = {name: path for name, path in there.items() if name not in aside}
-    absent = [name for name in _absent_names(checksums, names, request.roles) if name not in aside]
+    absent = [name for name in find_absent(checksums, names, request.roles) if name not in aside]
     drafts = [_draft(request, name, path, checksums) for name, path in names.items()]
     drafts += [_draft_absent(request, name, checksums) for name in absent]
     drafts = _refuse_copies(_refuse_alike(sorted(drafts, key=lambda draft: draft.shot.name)))
@@ -119,6 +119,27 @@ def index_ticket(request: TicketRequest) -> IndexedTicket:
         unused=listing.unused,
         remarks=request.remarks,
         lens_serials=_count_serials(drafts, request.roles),
+    )
+
+
+def index_shots(request: TicketRequest, names: Collection[str]) -> IndexedTicket:
+    """Read some of a ticket's shots, as `index_ticket` reads all; what other files say of them is left out.
+
+    Parameters
+    ----------
+    names
+        Of the shots, `role/file`; one that is not there is passed over.
+    """
+    checksums = read_checksums(request.folder)
+    there = {f"{role}/{escape_name(path.name)}": path for role, path in list_shots(request.folder, request.roles).files}
+    drafts = [_draft(request, name, path, checksums) for name, path in sorted(there.items()) if name in names]
+    identity = find_contradictions(request.ticket, request.body_serial, [draft.shot for draft in drafts])
+    settled, _ = _settle_all(drafts, request)
+    return IndexedTicket(
+        ticket=_finish_ticket(request.ticket, checksums, identity, drafts),
+        folder=escape(str(request.folder)),
+        shots=tuple(_number(settled)),
+        findings=tuple(identity),
     )
 
 
@@ -227,7 +248,7 @@ def _shot(request: TicketRequest, name: str, sha256: str, facts: CaptureFacts) -
     )
 
 
-def _absent_names(checksums: Checksums, names: Iterable[str], roles: Collection[str]) -> list[str]:
+def find_absent(checksums: Checksums, names: Iterable[str], roles: Collection[str]) -> list[str]:
     """Name the shots that were listed at capture and are not in the folder."""
     present = set(names)
     stems = {name.rpartition(".")[0] for name in present}

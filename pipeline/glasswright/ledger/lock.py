@@ -8,32 +8,44 @@ import json
 import os
 import socket
 import sys
+import time
 from contextlib import suppress
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from glasswright.errors import LedgerBusyError
 from glasswright.ledger.place import DiskFullError, LedgerPlaceError
 from glasswright.plain_text import escape
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
+
+LONGEST_TEXT: Final = 65536
+COMMIT_S: Final = 60.0
+"""So long a commit, or another command before a commit, is waited for; either takes seconds at most."""
+UNSAID_S: Final = 0.2
+BETWEEN_S: Final = 0.02
 
 
 class WriterLock:
     """The right to write to one ledger, held until `release` or the end of the process.
 
+    A command that writes holds it as long as the ledger is open; what follows a folder all day, for a commit only.
+
     The lock is a file of its own: closing any handle on the database would let go the locks that SQLite holds in this
     process (POSIX, fcntl(2)).
     """
 
-    def __init__(self, ledger: Path) -> None:
-        """Take the lock, and write into it who holds it.
+    def __init__(self, ledger: Path, *, for_commit: bool = False) -> None:
+        """Take the lock, and write into it who holds it. A commit is waited for.
 
         Parameters
         ----------
         ledger
             The real path of its file: a link has no lock of its own.
+        for_commit
+            Whether it is held for a commit only; then it is waited for, whoever holds it.
 
         Raises
         ------
@@ -44,31 +56,18 @@ class WriterLock:
         LedgerPlaceError
             If nothing can be written where it lies.
         """
-        try:
-            self._file = os.open(_lock_path(ledger), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
-        except OSError as error:
-            if error.errno in (errno.ENOSPC, errno.EDQUOT):
-                msg = f"{ledger}: the disk is full: make room and run again; nothing kept is lost"
-                raise DiskFullError(msg) from error
-            why = f"its lock {_lock_path(ledger).name} cannot be written ({error.strerror or error})"
-            raise LedgerPlaceError(f"{ledger}: {why}: check who may write there, or choose another --ledger") from error
-        try:
-            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            holder = _describe_holder(os.pread(self._file, 65536, 0))
-            os.close(self._file)
-            msg = f"{ledger}: another run holds this ledger: {holder}. Wait for it to end, or stop it, and try again"
-            raise LedgerBusyError(msg) from None
-        about = {
-            "pid": os.getpid(),
-            "host": socket.gethostname(),
-            "started": datetime.now().astimezone().isoformat(timespec="seconds"),
-            "command": escape(" ".join(sys.argv)),
-        }
-        # on a full disk the lock holds all the same, and what is written next says that the disk is full
-        with suppress(OSError):
-            os.ftruncate(self._file, 0)
-            os.pwrite(self._file, json.dumps(about).encode(), 0)
+        path = _lock_path(ledger)
+        self._file = _open_file(ledger, path)
+        begun = time.monotonic()
+        while not _take(self._file):
+            holder = os.pread(self._file, LONGEST_TEXT, 0)
+            waited = time.monotonic() - begun
+            # who took it this instant may not have said yet for what
+            if waited > COMMIT_S if for_commit or _is_commit(holder) else waited > UNSAID_S:
+                os.close(self._file)
+                raise _busy(ledger, holder)
+            time.sleep(BETWEEN_S)
+        _write_holder(self._file, {"commit": for_commit})
 
     def release(self) -> None:
         """Let the lock go; its file stays, since removing it would let two hold it."""
@@ -77,6 +76,53 @@ class WriterLock:
 
 def _lock_path(ledger: Path) -> Path:
     return ledger.with_name(ledger.name + ".lock")
+
+
+def _open_file(ledger: Path, path: Path) -> int:
+    try:
+        return os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
+    except OSError as error:
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):
+            msg = f"{ledger}: the disk is full: make room and run again; nothing kept is lost"
+            raise DiskFullError(msg) from error
+        why = f"its lock {path.name} cannot be written ({error.strerror or error})"
+        raise LedgerPlaceError(f"{ledger}: {why}: check who may write there, or choose another --ledger") from error
+
+
+def _take(file: int) -> bool:
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
+
+
+def _write_holder(file: int, more: Mapping[str, object]) -> None:
+    about = {
+        "pid": os.getpid(),
+        "host": socket.gethostname(),
+        "started": datetime.now().astimezone().isoformat(timespec="seconds"),
+        "command": escape(" ".join(sys.argv)),
+        **more,
+    }
+    # on a full disk the lock holds all the same, and what is written next says that the disk is full
+    with suppress(OSError):
+        os.ftruncate(file, 0)
+        os.pwrite(file, json.dumps(about).encode(), 0)
+
+
+def _is_commit(text: bytes) -> bool:
+    try:
+        return bool(json.loads(text).get("commit"))
+    except (ValueError, AttributeError):
+        return False
+
+
+def _busy(ledger: Path, holder: bytes) -> LedgerBusyError:
+    who = _describe_holder(holder)
+    return LedgerBusyError(
+        f"{ledger}: another run holds this ledger: {who}. Wait for it to end, or stop it, and try again"
+    )
 
 
 def _describe_holder(text: bytes) -> str:

@@ -50,6 +50,8 @@ if TYPE_CHECKING:
 APPLICATION_ID: Final = 0x474C5752
 """Marks the file as a ledger of this program (`GLWR`)."""
 SECONDS_TO_WAIT: Final = 30
+EACH_COMMIT: Final = 0
+"""Stands for the number of a run where each commit is one; a run's own number is never 0."""
 MOMENT_TABLES: Final = (
     "manifest", "judgement", "returned", "attempt", "decision", "shot_content", "restored", "link", "inspected",
     "stand_adoption",
@@ -86,6 +88,8 @@ class Database:
         self._owed_head: Head | None = None
         self._tables: tuple[str, ...] | None = None
         self._columns: Mapping[str, str] | None = None
+        self.locks_each_commit = False
+        """Whether others may write between two transactions: each then takes the writer's lock for itself."""
         if not writable and not path.is_file():
             msg = f"{path}: there is no ledger here: correct --ledger, or make one with `glasswright run`"
             raise LedgerDamagedError(msg)
@@ -225,7 +229,23 @@ class Database:
         linked
             False where what is inside adds the link itself.
         """
-        self.write_owed_head()
+        with self.locked():
+            yield from self._transact(linked)
+
+    @contextmanager
+    def locked(self) -> Iterator[None]:
+        """Hold the writer's lock, unless it is held as long as the database is open."""
+        lock = WriterLock(self.path, for_commit=True) if self.locks_each_commit else None
+        try:
+            yield
+        finally:
+            if lock is not None:
+                lock.release()
+
+    def _transact(self, linked: bool) -> Iterator[None]:
+        if self._owed_head is not None:
+            self.owe_head()  # others may have gone on since
+            self.write_owed_head()
         self._added.clear()
         before = self._connection.total_changes
         self.rows("BEGIN IMMEDIATE")
@@ -312,14 +332,20 @@ class Ledger:
     """What was measured and decided. A context manager; nothing in it is ever overwritten."""
 
     def __init__(
-        self, database: Database, files: ArtefactFiles, lock: WriterLock | None, head_damage: HeadDamagedError | None
+        self,
+        database: Database,
+        files: ArtefactFiles,
+        lock: WriterLock | None,
+        head_damage: HeadDamagedError | None,
     ) -> None:
-        """Use `open_for_writing` or `open_for_reading`."""
+        """Use `open_for_writing`, `open_for_commits` or `open_for_reading`."""
         self.database = database
         self.head_damage = head_damage
         """How the ledger and its head differ, where it was opened all the same; None if they fit."""
         self.files = files
         self._lock = lock
+        self._record: RunRecord | None = None
+        """Of the run that each commit is, where the lock is held for commits only."""
 
     @classmethod
     def open_for_writing(cls, path: Path, *, check_head: bool = True) -> Self:
@@ -349,6 +375,29 @@ class Ledger:
             lock.release()
             raise
         return cls(database, ArtefactFiles(path), lock, finding)
+
+    @classmethod
+    def open_for_commits(cls, path: Path) -> Self:
+        """Open a ledger, or begin a new one, to measure into it beside others who write.
+
+        The writer's lock is held for each commit alone, and each commit is a run of its own, which begins and ends with
+        it: no run is ever under way while another writes. The number that `begin_run` gives stands for all of them.
+
+        Raises
+        ------
+        GlasswrightError
+            As `open_for_writing` does.
+        """
+        path = find_real_path(path)
+        check_place(path)
+        refuse_second_name(path)
+        lock = WriterLock(path, for_commit=True)
+        try:
+            database, finding = _open_checked(path, check_head=True)
+        finally:
+            lock.release()
+        database.locks_each_commit = True
+        return cls(database, ArtefactFiles(path), None, finding)
 
     @classmethod
     def open_for_reading(cls, path: Path, *, check_head: bool = True) -> Self:
@@ -399,11 +448,28 @@ class Ledger:
 
     def begin_run(self, record: RunRecord) -> int:
         """Keep the start of a run and the documents it uses; give its number."""
+        if self.database.locks_each_commit:
+            self._record = record
+            return EACH_COMMIT
         with self.database.transaction():
-            writing.end_killed_runs(self.database, _now())
-            run = writing.add_run(self.database, record)
-            stand_adoptions.keep_first_stands(self.database, run, record.documents)
-            return run
+            return self._add_run(record)
+
+    def _add_run(self, record: RunRecord) -> int:
+        writing.end_killed_runs(self.database, _now())
+        run = writing.add_run(self.database, record)
+        stand_adoptions.keep_first_stands(self.database, run, record.documents)
+        return run
+
+    @contextmanager
+    def _commit(self, run: int) -> Iterator[int]:
+        """Keep what is added inside, all or nothing; give the number of the run that it belongs to."""
+        with self.database.transaction():
+            if run != EACH_COMMIT or self._record is None:
+                yield run
+                return
+            own = self._add_run(self._record)
+            yield own
+            writing.end_run(self.database, own, _now(), True, {})
 
     def find(self, addresses: Iterable[str]) -> dict[str, Outcome]:
         """Return the latest outcome at each address that has one, without its artefact."""
@@ -423,28 +489,34 @@ class Ledger:
 
     def begin_ticket(self, run: int, ticket: str, folder: str) -> None:
         """Note that a ticket is about to be measured: until it is committed, nothing is known of its lens."""
-        with self.database.transaction():
-            attempts.add_attempt(self.database, run, ticket, AttemptState.BEGUN, folder=folder)
+        with self._commit(run) as own:
+            attempts.add_attempt(self.database, own, ticket, AttemptState.BEGUN, folder=folder)
 
     def refuse_tickets(self, run: int, tickets: Iterable[str], folder: str, reason: str) -> None:
         """Note that a folder could not be taken in, and which tickets were to be measured from it."""
-        with self.database.transaction():
-            for ticket in tickets:
+        numbers = list(tickets)
+        if not numbers:
+            return
+        with self._commit(run) as own:
+            for ticket in numbers:
                 attempts.add_attempt(
-                    self.database, run, ticket, AttemptState.REFUSED, folder=folder, reason=" ".join(reason.split())
+                    self.database, own, ticket, AttemptState.REFUSED, folder=folder, reason=" ".join(reason.split())
                 )
 
     def stop_tickets(self, run: int, tickets: Iterable[str]) -> None:
         """Note that a run was stopped before it had measured tickets that it was given."""
-        with self.database.transaction():
-            for ticket in tickets:
-                attempts.add_attempt(self.database, run, ticket, AttemptState.STOPPED)
+        numbers = list(tickets)
+        if not numbers:
+            return
+        with self._commit(run) as own:
+            for ticket in numbers:
+                attempts.add_attempt(self.database, own, ticket, AttemptState.STOPPED)
 
     def keep_outcomes(self, run: int, outcomes: Iterable[Outcome]) -> None:
         """Keep outcomes of a ticket that is not measured wholly yet."""
         kept = self._write_artefacts(outcomes)
-        with self.database.transaction():
-            self._add_outcomes(run, kept)
+        with self._commit(run) as own:
+            self._add_outcomes(own, kept)
 
     def commit_ticket(self, run: int, record: TicketRecord, outcomes: Iterable[Outcome]) -> None:
         """Keep a ticket's new outcomes and its manifest, all or nothing; what is there already is not kept twice.
@@ -459,10 +531,10 @@ class Ledger:
             New ones, in any order.
         """
         kept = self._write_artefacts(outcomes)
-        with self.database.transaction():
-            writing.add_manifest(self.database, run, record, self._add_outcomes(run, kept))
+        with self._commit(run) as own:
+            writing.add_manifest(self.database, own, record, self._add_outcomes(own, kept))
             if record.ticket.number:
-                attempts.add_attempt(self.database, run, record.ticket.number, AttemptState.ENDED)
+                attempts.add_attempt(self.database, own, record.ticket.number, AttemptState.ENDED)
 
     def _write_artefacts(self, outcomes: Iterable[Outcome]) -> list[tuple[Outcome, str | None]]:
         """Write the files of outcomes; they come first, so that a row never names a file that is not there."""
@@ -481,10 +553,12 @@ class Ledger:
 
     def end_run(self, run: int, summary: Mapping[str, object], *, backup: bool = True, at: str | None = None) -> None:
         """Close a run, now unless another time is given, and write a backup of the database beside it."""
-        with self.database.transaction():
-            writing.end_run(self.database, run, at or _now(), True, summary)
+        if run != EACH_COMMIT:
+            with self.database.transaction():
+                writing.end_run(self.database, run, at or _now(), True, summary)
         if backup:
-            write_backup(self.database, Database)
+            with self.database.locked():
+                write_backup(self.database, Database)
 
     def head(self) -> Head:
         """Return the head of the chain: what names the ledger as it is now."""
@@ -505,8 +579,11 @@ class Ledger:
 
     def add_judgements(self, run: int, judged: Iterable[Judgement]) -> None:
         """Keep the judgements that are new, in one transaction."""
-        with self.database.transaction():
-            judgements.add_judgements(self.database, run, judged)
+        new = list(judged)
+        if not new:
+            return
+        with self._commit(run) as own:
+            judgements.add_judgements(self.database, own, new)
 
     def latest_judgement(self, ticket: str) -> Judgement | None:
         """Return the latest judgement of a ticket, checked against its hash."""

@@ -17,7 +17,7 @@ from glasswright.intake.tickets import find_folders, find_tickets
 from glasswright.intake.unreadable import find_tickets_of
 from glasswright.judging.rejudge import judge_tickets
 from glasswright.ledger import Document, RunRecord
-from glasswright.ledger.documents import plan_documents
+from glasswright.ledger.documents import plan_documents, stand_documents
 from glasswright.ledger.verdict import Verdict
 from glasswright.plain_text import escape
 from glasswright.run.graph.addresses import numeric_versions
@@ -27,7 +27,7 @@ from glasswright.run.progress import BarDisplay, NoDisplay, PlainDisplay, Tally
 from glasswright.run.workers.stopping import Stop
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
     from glasswright.config import Plan, StandFile
@@ -76,25 +76,58 @@ def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool
     NoTicketsError
         If there are none.
     """
-    plan = session.plan
-    nominal = Nominal(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number)
-    requests, refused = find_tickets(tickets, nominal, session.roles, roles_by_setting(plan))
-    run = session.ledger.begin_run(_record(session))
-    _refuse(session, run, tickets, refused)
+    requests, refused = find_requests(session.plan, session.roles, tickets)
     with ExitStack() as stack:
         stop = stack.enter_context(Stop())
-        display = stack.enter_context(_display(requests, roles_of_plan(plan), quiet=quiet))
-        night = prepare_night(
-            plan,
-            session.stand,
-            session.packages,
-            session.ledger,
-            run,
-            display,
-            lambda number: _judge(session, run, number),
-            retry=session.retry,
-        )
-        report = measure_night(night, requests, stack.enter_context(runner), stop)
+        display = stack.enter_context(_display(requests, roles_of_plan(session.plan), quiet=quiet))
+        return measure_requests(session, tickets, requests, refused, display, stop, lambda: stack.enter_context(runner))
+
+
+def find_requests(
+    plan: Plan, roles: Mapping[str, Role], tickets: Path
+) -> tuple[tuple[TicketRequest, ...], tuple[RefusedTicket, ...]]:
+    """Read the ticket files of a folder as `find_tickets` does, for a plan."""
+    nominal = Nominal(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number)
+    return find_tickets(tickets, nominal, roles, roles_by_setting(plan))
+
+
+def measure_requests(
+    session: Session,
+    tickets: Path,
+    requests: Sequence[TicketRequest],
+    refused: tuple[RefusedTicket, ...],
+    display: Display,
+    stop: Stop,
+    start: Callable[[], Runner],
+) -> SessionResult:
+    """Measure some tickets of a folder as one run of the ledger, and judge them.
+
+    Parameters
+    ----------
+    tickets
+        The folder that holds them.
+    requests, refused
+        Those to measure, and those that could not be taken in.
+    display
+        Is told how it gets on.
+    stop
+        Listens for signals.
+    start
+        Starts the workers, or gives those that run.
+    """
+    run = session.ledger.begin_run(_record(session))
+    _refuse(session, run, tickets, refused)
+    night = prepare_night(
+        session.plan,
+        session.stand,
+        session.packages,
+        session.ledger,
+        run,
+        display,
+        lambda number: _judge(session, run, number),
+        retry=session.retry,
+    )
+    report = measure_night(night, requests, start(), stop)
     session.ledger.stop_tickets(run, report.unfinished)
     report = _judge_watched(session, run, report)
     return SessionResult(run=run, night=report, refused=refused, stopped_by=stop.by)
@@ -155,7 +188,7 @@ def _display(requests: Sequence[TicketRequest], roles: frozenset[str], *, quiet:
 def _record(session: Session) -> RunRecord:
     plan, stand = session.plan, session.stand
     documents = [*plan_documents(plan)]
-    documents.append(Document(kind="stand", name=stand.name, text=stand.text, sha256=stand.sha256))
+    documents += stand_documents(stand)
     documents += [
         Document(kind="card", name=name, text=file.document.text, sha256=file.sha256)
         for name, file in (session.cards or {}).items()

@@ -1,0 +1,243 @@
+"""Measures each ticket as soon as its copy is complete, by runs like those of a night, with workers that stay warm."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Final
+
+from glasswright.errors import ConfigError, GlasswrightError, LedgerBusyError
+from glasswright.intake.arrival import DropFolder
+from glasswright.intake.tickets import NoTicketsError, RefusedTicket
+from glasswright.ledger import Ledger
+from glasswright.plain_text import escape
+from glasswright.plugin.stage import Scope
+from glasswright.run.early import look_at_shots
+from glasswright.run.progress import NoDisplay
+from glasswright.run.session import Session, find_requests, measure_requests
+from glasswright.run.summary import Summary, summary_data
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
+
+    from glasswright.config import Plan, StandFile
+    from glasswright.intake.arrival import Arriving
+    from glasswright.intake.index import TicketRequest
+    from glasswright.judging.cards import CardFile
+    from glasswright.plugin.roles import Role
+    from glasswright.run.session import SessionResult
+    from glasswright.run.workers.runners import Runner
+    from glasswright.run.workers.stopping import Stop
+
+BETWEEN_S: Final = 0.5
+"""Between two looks at the folder."""
+REST: Final = 5.0
+"""So many times as long as a look takes is rested after it: a folder may be large, or far away."""
+TICKETS_AT_A_TIME: Final = 2
+"""Measured as one run, those first that came last: a lens on the stand does not wait for a heap of old tickets."""
+SHOTS_AT_A_TIME: Final = 4
+"""Looked at before their ticket is complete: when more come at once, the others wait for the next look."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Work:
+    """What tickets are measured and judged by."""
+
+    plan: Plan
+    stand: StandFile
+    cards: Mapping[str, CardFile] | None
+    packages: frozenset[str]
+    roles: Mapping[str, Role]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Desk:
+    """What is followed, and whom it tells."""
+
+    tickets: Path
+    ledger: Path
+    quiet_s: float
+    """A copy without SHA256SUMS is complete when nothing has changed for so long."""
+    read: Callable[[], Work]
+    """Reads plan, stand and cards as they are now."""
+    say: Callable[[str], None]
+    tell: Callable[[Ledger, SessionResult, Mapping[str, float]], None]
+    """Is told what a run did while the ledger is open; and of each ticket when its last file came (monotonic clock)."""
+
+
+class NightStepsError(GlasswrightError):
+    """A plan cannot be followed ticket by ticket."""
+
+    exit_code = 2
+
+
+class Follower:
+    """Takes tickets one after another until it is stopped."""
+
+    def __init__(self, desk: Desk, runner: Runner, stop: Stop) -> None:
+        """Follow with running workers.
+
+        Raises
+        ------
+        ConfigError
+            If plan, stand or cards are wrong.
+        """
+        self._desk, self._runner, self._stop = desk, runner, stop
+        self._drop = DropFolder(desk.tickets)
+        self._work = desk.read()
+        self._measured = _find_measured(desk.ledger, self._work)
+        self._requests: Mapping[Path, TicketRequest] = {}
+        self._refused: Mapping[str, RefusedTicket] = {}
+        self._known: Mapping[Path, object] | None = None
+        self._told: dict[Path, object] = {}
+        self._looked_at: dict[Path, set[tuple[str, object]]] = {}
+        self._waiting = ""
+        self._backup_on: object = None
+        self._slow_s = 0.0
+
+    def follow(self) -> None:
+        """Look at the folder again and again until a signal comes."""
+        while not self._stop.is_stopped():
+            begun = time.monotonic()
+            why = ""
+            try:
+                self._take_turn(begun)
+            except (LedgerBusyError, ConfigError) as error:
+                why = f"waiting: {error}"
+            except OSError as error:
+                why = f"waiting: {self._desk.tickets} cannot be read ({error.strerror or error})"
+            if why and why != self._waiting:
+                self._desk.say(why)
+            self._waiting = why
+            self._rest(max(BETWEEN_S, self._slow_s))
+
+    def _rest(self, seconds: float) -> None:
+        until = time.monotonic() + seconds
+        while time.monotonic() < until and not self._stop.is_stopped():
+            time.sleep(0.05)
+
+    def _take_turn(self, now: float) -> None:
+        """Measure what is complete; where nothing is, look at some shots that came."""
+        looked = self._drop.look(now)
+        self._slow_s = REST * (time.monotonic() - now)
+        new = [each for each in looked if each.is_new and not self._was_measured(each)]
+        seen = {each.folder: each.stamps for each in new}
+        if seen != self._known:
+            self._read_tickets()
+            self._known = seen
+        complete: list[Arriving] = []
+        broken: list[RefusedTicket] = []
+        for each in new:
+            if len(complete) == TICKETS_AT_A_TIME:
+                break
+            request = self._requests.get(each.folder)
+            why = each.why_incomplete(request, self._desk.quiet_s, now) if request else ""
+            if request and not why:
+                complete.append(each)
+            elif now - each.changed_at >= self._desk.quiet_s and self._told.get(each.folder) != each.stamps:
+                self._told[each.folder] = each.stamps
+                broken += self._refuse(each, request, why)
+        if complete or broken:
+            self._run(complete, broken)
+        else:
+            self._look_at_shots(new, now)
+
+    def _was_measured(self, arriving: Arriving) -> bool:
+        """Whether an earlier start measured the folder as it is now."""
+        started = self._measured.get(escape(str(arriving.folder)))
+        if arriving.taken is None and started is not None and arriving.last_change_ns < started.timestamp() * 1e9:
+            arriving.taken = arriving.stamps
+        return not arriving.is_new
+
+    def _read_tickets(self) -> None:
+        self._work = self._desk.read()
+        try:
+            requests, refused = find_requests(self._work.plan, self._work.roles, self._desk.tickets)
+        except NoTicketsError:
+            requests, refused = (), ()
+        self._requests = {each.folder: each for each in requests}
+        self._refused = {each.folder: each for each in refused}
+
+    def _refuse(self, arriving: Arriving, request: TicketRequest | None, why: str) -> list[RefusedTicket]:
+        """Refuse a folder that has not changed for long and cannot be measured as it is."""
+        name = escape(str(arriving.folder))
+        if request is not None:
+            return [RefusedTicket(folder=name, reason=f"the copy is not complete: {why}", number=request.ticket.number)]
+        return [self._refused[name]] if name in self._refused else []
+
+    def _run(self, complete: Sequence[Arriving], broken: Sequence[RefusedTicket]) -> None:
+        """Measure tickets as one run, and tell of it."""
+        begun = time.monotonic()
+        stamps = {each.folder: each.stamps for each in complete}
+        requests = [self._requests[each.folder] for each in complete]
+        for request in requests:
+            self._desk.say(f"{request.ticket.number}: the copy is complete, measuring")
+        with Ledger.open_for_commits(self._desk.ledger) as ledger:
+            work = self._work
+            session = Session(
+                plan=work.plan,
+                stand=work.stand,
+                cards=work.cards,
+                packages=work.packages,
+                ledger=ledger,
+                roles=work.roles,
+            )
+            result = measure_requests(
+                session, self._desk.tickets, requests, tuple(broken), NoDisplay(), self._stop, lambda: self._runner
+            )
+            summary = Summary(result=result, plugin_failures=(), seconds=time.monotonic() - begun)
+            today = datetime.now(tz=UTC).date()
+            ledger.end_run(result.run, summary_data(summary), backup=self._backup_on != today)
+            self._backup_on = today
+            arrived = {self._requests[each.folder].ticket.number: each.changed_at for each in complete}
+            self._desk.tell(ledger, result, arrived)
+        for each in complete:
+            if self._requests[each.folder].ticket.number not in result.night.unfinished:
+                each.taken = stamps[each.folder]
+
+    def _look_at_shots(self, new: Sequence[Arriving], now: float) -> None:
+        """Look at shots whose ticket is not complete yet, and say which are to be repeated."""
+        for each in new:
+            request = self._requests.get(each.folder)
+            if request is None:
+                continue
+            seen = self._looked_at.setdefault(each.folder, set())
+            arrived = sorted(name for name in each.find_arrived(now) if "/" in name)
+            waiting = [name for name in arrived if (name, each.stamps[name]) not in seen][:SHOTS_AT_A_TIME]
+            if not waiting:
+                continue
+            seen.update((name, each.stamps[name]) for name in waiting)
+            work = self._work
+            found = look_at_shots(work.plan, work.stand, work.packages, request, waiting, self._runner, self._stop)
+            for shot in found:
+                self._desk.say(f"{request.ticket.number} {shot.what}: {shot.reason}")
+            return
+
+
+def refuse_night_steps(plan: Plan) -> None:
+    """Refuse a plan with steps of a whole night: ticket by ticket they would be made of something else.
+
+    Raises
+    ------
+    NightStepsError
+        Naming them.
+    """
+    steps = [step.name for step in plan.steps if step.scope is Scope.NIGHT]
+    if steps:
+        names = ", ".join(f"`{name}`" for name in steps)
+        raise NightStepsError(f"{names} take all tickets of a night: run this plan at night, without --follow")
+
+
+def _find_measured(ledger: Path, work: Work) -> Mapping[str, datetime]:
+    """Return, by ticket folder, when the run started that measured it by this plan and stand file."""
+    if not ledger.exists():
+        return {}
+    with Ledger.open_for_reading(ledger) as opened:
+        return {
+            state.record.folder: datetime.fromisoformat(state.measured_at)
+            for state in opened.latest_tickets(None, ())
+            if not state.pending
+            and (state.record.plan_sha256, state.record.stand_sha256) == (work.plan.sha256, work.stand.sha256)
+        }

@@ -1,0 +1,220 @@
+"""A folder that is followed: copies that are complete, paused, damaged, restarted; and others that write meanwhile."""
+
+import hashlib
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from contextlib import contextmanager
+
+import pytest
+
+from glasswright.commands.main import run_command
+from glasswright.errors import LedgerBusyError
+from glasswright.intake.arrival import Arriving
+from glasswright.ledger import Ledger
+from glasswright.ledger.lock import WriterLock
+from support.ledger_toys import run_record
+from support.night_bench import PLAN, PROGRAM, shots_of
+
+BOUND_S = 60
+"""A limit for hangs: no test judges a clock."""
+
+
+class Following:
+    """A follower in a process of its own, and what it says."""
+
+    def __init__(self, bench, *options):
+        words = bench.arguments("--follow", "--serial", "--cards", str(bench.folder / "cards"), *options)
+        self.process = subprocess.Popen(
+            [sys.executable, "-u", "-c", PROGRAM, *words], text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+        )
+        self.lines = []
+        self._reader = threading.Thread(target=self._read)
+        self._reader.start()
+
+    def _read(self):
+        for line in self.process.stdout:
+            self.lines.append(line.rstrip("\n"))
+
+    def wait_for(self, text, times=1):
+        until = time.monotonic() + BOUND_S
+        while time.monotonic() < until:
+            found = [line for line in self.lines if text in line]
+            if len(found) >= times:
+                return found[-1]
+            assert self.process.poll() is None, self.lines
+            time.sleep(0.02)
+        raise AssertionError(f"{text!r} was not said: {self.lines}")
+
+    def end(self):
+        self.process.send_signal(signal.SIGTERM)
+        self.process.wait(timeout=BOUND_S)
+        self.close()
+        return self.process.returncode
+
+    def close(self):
+        self._reader.join()
+        self.process.stdout.close()
+
+
+@contextmanager
+def following(bench, *options):
+    follower = Following(bench, *options)
+    try:
+        yield follower
+        assert follower.end() == 0, follower.lines
+        assert "stopped by SIGTERM: what was measured is in the ledger" in follower.lines[-1]
+        assert not any("Traceback" in line for line in follower.lines)
+    finally:
+        if follower.process.poll() is None:
+            follower.process.kill()
+            follower.process.wait()
+            follower.close()
+
+
+def sums_of(shots):
+    return "".join(f"{hashlib.sha256(text.encode()).hexdigest()}  {name}\n" for name, text in shots.items())
+
+
+def gate(bench, number):
+    return run_command(["gate", number, "--ledger", str(bench.folder / "bench.ledger")])
+
+
+def test_a_paused_copy_is_incomplete_and_is_measured_when_the_rest_has_come(bench, capsys):
+    shots = shots_of(1)
+    half = dict(list(shots.items())[:5])
+    half["chart/f2_0.txt"] = "blank"
+    with following(bench, "--quiet-seconds", "4") as follower:
+        follower.wait_for("following")
+        folder = bench.add_ticket(1, half)
+        # the shot that nobody can use is named while the others are still to come
+        follower.wait_for("T-0001 chart/f2_0.txt: the file holds no numbers")
+        bench.write(f"night/{folder.name}/SHA256SUMS", sums_of(shots))
+        said = follower.wait_for("INCOMPLETE")
+        assert (
+            "the copy is not complete: chart/f2_1.txt, chart/f4_0.txt, chart/f4_1.txt are listed in SHA256SUMS" in said
+        )
+        assert gate(bench, "T-0001") == 12
+        bench.add_ticket(1, shots)
+        assert "RELEASE" in follower.wait_for("s after its last file")
+    assert gate(bench, "T-0001") == 0
+    assert bench.outcomes()["read_chart", "T-0001 chart/f2_0.txt"] == ("done", "")
+    capsys.readouterr()
+
+
+def test_a_folder_without_checksums_is_taken_when_it_is_quiet_and_again_when_it_changes_and_not_at_a_restart(
+    bench, capsys
+):
+    bench.add_ticket(1)
+    with following(bench, "--quiet-seconds", "1") as follower:
+        follower.wait_for("T-0001: RELEASE")
+        # another writes to the same ledger while the folder is followed
+        words = ["--ledger", str(bench.folder / "bench.ledger"), "--by", "K. Moreau", "--why", "soft on one side"]
+        assert run_command(["returned", "T-0001", *words]) == 0
+        bench.add_ticket(2)
+        follower.wait_for("T-0002: RELEASE")
+        # a check by hand is signed in the ticket's file: it counts at once
+        ticket = bench.folder / "night/T-0002/ticket.yaml"
+        check = "hand_checks: {mount: {answer: pass, who: K. Moreau, when: 2026-03-02T10:00:00+01:00}}\n"
+        ticket.write_text(ticket.read_text() + check)
+        follower.wait_for("T-0002: RELEASE", times=2)
+        bench.write("night/T-0003/ticket.yaml", "ticket: T-0003\n")
+        follower.wait_for("T-0003: INCOMPLETE")
+    with bench.ledger() as opened:
+        assert opened.verify().damage == ()
+        (state,) = opened.latest_tickets(["T-0002"])
+        assert [each.check for each in state.record.ticket.hand_checks] == ["mount"]
+        runs = opened.database.rows("SELECT count(*) FROM run")
+        ended = opened.database.rows("SELECT count(*) FROM run_end WHERE completed")
+        assert runs == ended
+    assert gate(bench, "T-0001") == 12  # it came back
+    assert gate(bench, "T-0002") == 0
+    with following(bench, "--quiet-seconds", "1") as follower:
+        bench.add_ticket(4)
+        follower.wait_for("T-0004: RELEASE")
+        assert not any("T-0001" in line or "T-0002: the copy" in line for line in follower.lines)
+    capsys.readouterr()
+
+
+def test_pages_are_kept_up_to_date(bench, capsys):
+    pages = bench.folder / "pages"
+    with following(bench, "--quiet-seconds", "1", "--pages", str(pages)) as follower:
+        for number in (1, 2):
+            bench.add_ticket(number)
+            follower.wait_for(f"T-000{number}: RELEASE")
+            until = time.monotonic() + BOUND_S
+            while time.monotonic() < until and not (pages / f"tickets/T-000{number}.html").exists():
+                time.sleep(0.05)
+        follower.wait_for("pages: ")
+    text = (pages / "index.html").read_text()
+    assert "T-0001" in text
+    capsys.readouterr()
+
+
+def test_what_cannot_be_followed_is_refused(bench, capsys):
+    bench.write("plan.yaml", PLAN + "  whole: {stage: toy.combine, inputs: {means: average_flat}, per: night}\n")
+    assert run_command(bench.arguments("--follow")) == 2
+    assert "`whole` take all tickets of a night: run this plan at night, without --follow" in capsys.readouterr().err
+    assert run_command(bench.arguments("--follow", "--json")) == 2
+    assert "--follow goes on until it is stopped: leave out --json and --retry" in " ".join(
+        capsys.readouterr().err.split()
+    )
+    (bench.folder / "night").rmdir()
+    bench.write("plan.yaml", PLAN)
+    assert run_command(bench.arguments("--follow")) == 2
+    assert "there is no such folder: make it, or correct --tickets" in capsys.readouterr().err
+
+
+def test_a_file_has_arrived_when_it_stays_as_it_is(tmp_path):
+    arriving = Arriving(folder=tmp_path)
+    stamp = (5, 1, 1)
+    arriving.see({"chart/1.dng": stamp}, 10.0)
+    assert arriving.find_arrived(10.5) == frozenset()
+    arriving.see({"chart/1.dng": (9, 2, 2)}, 10.6)
+    assert arriving.find_arrived(11.2) == frozenset()
+    assert arriving.find_arrived(11.7) == {"chart/1.dng"}
+    assert (arriving.is_new, arriving.changed_at) == (True, 10.6)
+
+
+@pytest.fixture
+def ledger_path(tmp_path):
+    return tmp_path / "bench.ledger"
+
+
+def test_commits_are_runs_of_their_own_between_which_others_write(ledger_path):
+    with Ledger.open_for_commits(ledger_path) as ledger:
+        for number in range(3):
+            run = ledger.begin_run(run_record())
+            ledger.begin_ticket(run, f"T-{number}", "/night")
+            with Ledger.open_for_writing(ledger_path) as other:
+                second = other.begin_run(run_record())
+                other.stop_tickets(second, [f"T-{number}"])
+                other.end_run(second, {}, backup=False)
+            ledger.end_run(run, {}, backup=number == 2)
+    with Ledger.open_for_reading(ledger_path) as ledger:
+        assert ledger.verify().damage == ()
+        rows = ledger.database.rows(
+            "SELECT attempt.run, ticket, state, completed FROM attempt JOIN run_end USING (run)"
+        )
+        assert rows == [(number + 1, f"T-{number // 2}", ("begun", "stopped")[number % 2], 1) for number in range(6)]
+
+
+def test_a_commit_waits_for_a_command_and_a_command_for_a_commit(ledger_path):
+    with Ledger.open_for_commits(ledger_path) as ledger:
+        run = ledger.begin_run(run_record())
+        other = Ledger.open_for_writing(ledger_path)
+        closing = threading.Timer(0.5, lambda: other._lock.release())
+        closing.start()
+        begun = time.monotonic()
+        ledger.begin_ticket(run, "T-1", "/night")
+        assert time.monotonic() - begun > 0.3
+        other.database.close()
+        commit = WriterLock(ledger_path, for_commit=True)
+        threading.Timer(0.5, commit.release).start()
+        Ledger.open_for_writing(ledger_path).__exit__(None, None, None)
+    # a command that holds it is not waited for by another
+    with Ledger.open_for_writing(ledger_path), pytest.raises(LedgerBusyError, match=f"process {os.getpid()} on"):
+        Ledger.open_for_writing(ledger_path)
