@@ -117,6 +117,9 @@ def check(
 def _read_cards(folder: Path, findings: Findings) -> Mapping[str, CardFile]:
     cards, problems = scan_cards(folder)
     findings.problems += problems
+    if not cards and not problems:
+        said = "holds no card, so nothing can pass: correct --cards, or leave it out"
+        findings.problems.append(Problem(str(folder), WHOLE_FILE, said))
     return cards
 
 
@@ -217,7 +220,7 @@ def _format(
     if stand:
         said["stand"] = f"{stand.name}: {', '.join(stand.bodies)}"
     if cards is not None:
-        said["cards"] = f"{len(cards)}: {', '.join(sorted(cards)) or 'none, so nothing can pass'}"
+        said["cards"] = f"{len(cards)}: {', '.join(sorted(cards)) or 'none'}"
     if tickets is not None:
         said["tickets"] = f"{len(tickets)}: {', '.join(sorted(each.ticket for each in tickets.values())) or 'none'}"
     return said

@@ -18,10 +18,12 @@ from glasswright.judging.review import basis_of
 from glasswright.ledger import Ledger, RunRecord
 from glasswright.ledger.decisions import PersonsDecision
 from glasswright.plain_text import escape
+from glasswright.reports.names import field_names
 
 if TYPE_CHECKING:
     from glasswright.judging.gatekeeper import Gated
 
+MOST_REASONS = 2
 EXAMPLE = """\b
 Example:
   glasswright decide T-0412 --ledger bench.ledger --by "K. Moreau" --why "corner at f/2 as good as before the repair"
@@ -110,7 +112,9 @@ def _release(gated: Gated, person: str, why: str) -> PersonsDecision:
 def _format_not_in_review(gated: Gated) -> str:
     decision = gated.decision
     what = f"ticket {decision.ticket} is {decision.kind}, and only REVIEW can be decided"
-    return f"{what}: {'; '.join(decision.reasons)}"
+    more = len(decision.reasons) - MOST_REASONS
+    rest = f"; and {more} more (`glasswright gate` lists them)" if more > 0 else ""
+    return f"{what}: {field_names().in_words('; '.join(decision.reasons[:MOST_REASONS]))}{rest}"
 
 
 def _record() -> RunRecord:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from glasswright.commands.plugin_notes import load_plugins_aloud
+from glasswright.config import did_you_mean
 from glasswright.config.stand.file import load_stand
 from glasswright.judging.cards import load_cards
 from glasswright.judging.gate import EXIT_CODES, open_gate
@@ -58,11 +59,14 @@ def gate(ticket: str, ledger: Path, cards: Path | None, stand: Path | None, as_j
         else:
             gated = Gatekeeper(opened).gate(ticket, measures=None)
         decision = gated.decision if gated else open_gate(ticket, None, None, unjudged=opened.why_pending(ticket))
+        near = "" if gated or opened.why_pending(ticket) else did_you_mean(ticket, opened.ticket_numbers())
         head = opened.head()
     if as_json:
         click.echo(json.dumps({**_as_data(decision, gated), "ledger_head": dataclasses.asdict(head)}, indent=2))
     else:
         click.echo("\n".join(_format_decision(decision, gated)))
+        if near.startswith("did you mean"):
+            click.echo(near, err=True)
     return EXIT_CODES[decision.kind]
 
 

@@ -59,10 +59,11 @@ class StudyError(GlasswrightError):
 @click.option("--confidence", default=0.95, show_default=True, type=click.FloatRange(0.5, 0.999), help="Of intervals.")
 @click.option("--write", is_flag=True, help="Write the numbers into the stand file.")
 @click.option("--by", default="", help="Who did the study. Default: the user's name.")
+@click.option("-v", "--verbose", is_flag=True, help="Every part with its interval, and all that was left out.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
 def study(
     ledger: Path, stand: Path, cards: Path | None, tickets: tuple[str, ...], measures: tuple[str, ...],
-    confidence: float, write: bool, by: str, as_json: bool,
+    confidence: float, write: bool, by: str, verbose: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Work out repeatability and reproducibility of the stand from the ledger's tickets of phase `study`.
 
@@ -84,7 +85,7 @@ def study(
     if as_json:
         click.echo(json.dumps({**as_data(found), "changes": show_changes(stand_file.document, text)}, indent=2))
     else:
-        print_study(found)
+        print_study(found, verbose=verbose)
         click.echo(show_changes(stand_file.document, text) or "the stand file has these numbers already")
     _write(stand_file, text, write=write, quiet=as_json)
 
@@ -136,19 +137,29 @@ def _write(stand: StandFile, text: str, *, write: bool, quiet: bool) -> None:
     click.echo(f"{stand.document.path}: written; `glasswright judge --adopt-stand` applies it", err=quiet)
 
 
-MOST_LISTED = 12
+MOST_LISTED = 5
 
 
-def print_study(study: Study) -> None:
-    """Print a study: the set, every field's parts, what they mean, how the two ways compare."""
+def print_study(study: Study, *, verbose: bool) -> None:
+    """Print a study, the fields that it finds worst first: how far each number scatters, and what that means."""
     if study.evidence.rehearsed:
         click.echo("REHEARSED: all of these frames were rendered, none was taken. For trying out only.")
-    click.echo(f"stand {study.stand}: {format_count(len(study.evidence.tickets), 'study ticket')}")
-    _print_left_out(study)
+    sets = sorted({_shape_of(field) for field in study.fields})
+    click.echo(
+        f"stand {study.stand}: {format_count(len(study.evidence.tickets), 'study ticket')}, lenses x fittings x "
+        f"repeats: {'; '.join(sets)}"
+    )
+    _print_left_out(study, verbose=verbose)
+    fields = sorted(study.fields, key=lambda field: -_share_of(field))
+    if not verbose:
+        headers = ("field", "at", "one measurement again", "share", "", "unit")
+        print_table("How well numbers come out again, the worst first", headers, [_row_in_short(f) for f in fields])
+        click.echo("share: of the tolerance, or where no card limits the field, of all scatter; -v shows every part")
+        return
     print_table(
         f"Standard deviations, with their {100 * study.confidence:g} % intervals",
         ("field", "at", "set", "repeatability", "reproducibility", "both", "lenses", "unit"),
-        [_row_of_parts(field) for field in study.fields],
+        [_row_of_parts(field) for field in fields],
     )
     print_table(
         "What they mean",
@@ -163,17 +174,37 @@ def print_study(study: Study) -> None:
             "degrees of freedom",
             "both, by average and range",
         ),
-        [_row_of_meaning(field) for field in study.fields],
+        [_row_of_meaning(field) for field in fields],
     )
 
 
-def _print_left_out(study: Study) -> None:
+def _share_of(field: FieldStudy) -> float:
+    share = field.gauge_of_tolerance_pct
+    return field.gauge_of_total_pct if share is None else share
+
+
+def _row_in_short(field: FieldStudy) -> tuple[str, ...]:
+    of = "tolerance" if field.gauge_of_tolerance_pct is not None else "total"
+    both = _with_interval(field.anova.components.gauge, field.intervals.gauge)
+    share = f"{_share_of(field):.1f} % of {of}"
+    return (field.subject.measure, str(field.subject.at or ""), both, share, field.rating, field.unit)
+
+
+def _shape_of(field: FieldStudy) -> str:
+    lenses, fittings, repeats = field.anova.shape
+    missing = f", {field.anova.missing} missing" if field.anova.missing else ""
+    again = "" if field.anova.sources[3].freedom else " (repeatability not told apart)"
+    return f"{lenses} x {fittings} x {repeats}{missing}{again}"
+
+
+def _print_left_out(study: Study, *, verbose: bool) -> None:
     lines = [f"left out: {each.ticket}: {each.why}" for each in study.evidence.left_out]
     lines += [f"not studied: {each.subject}: {each.why}" for each in study.refused]
-    for line in lines[:MOST_LISTED]:
+    shown = lines if verbose else lines[:MOST_LISTED]
+    for line in shown:
         click.echo(line)
-    if len(lines) > MOST_LISTED:
-        click.echo(f"{len(lines) - MOST_LISTED} more such lines: --json gives them all")
+    if len(lines) > len(shown):
+        click.echo(f"{len(lines) - len(shown)} more such lines: -v gives them all")
 
 
 def _row_of_parts(field: FieldStudy) -> tuple[str, ...]:

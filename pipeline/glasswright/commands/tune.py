@@ -71,10 +71,11 @@ class TuneError(GlasswrightError):
               "Default: proposals/ and the name of the card's file.")  # fmt: skip
 @click.option("--adopt", is_flag=True, help="Write the new numbers into the card.")
 @click.option("--by", default="", help="Who adopts them. Default: the user's name.")
+@click.option("-v", "--verbose", is_flag=True, help="What is behind each limit, and every lens that was left out.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
 def tune(
     lens: str, ledger: Path, cards: Path, stand: Path | None, typed: tuple[str, ...], since: datetime | None,
-    out: Path | None, adopt: bool, by: str, as_json: bool, **aims: object,
+    out: Path | None, adopt: bool, by: str, verbose: bool, as_json: bool, **aims: object,
 ) -> None:  # fmt: skip
     """Propose limits for the card of LENS, from the lenses of that model that were measured for release.
 
@@ -103,7 +104,7 @@ def tune(
     if as_json:
         click.echo(json.dumps(_as_data(tuning, written), indent=2, ensure_ascii=False))
     else:
-        print_tuning(tuning)
+        print_tuning(tuning, verbose=verbose)
         click.echo(f"proposal: {written[0]}, and {len(written) - 1} pictures beside it")
     if tuning.refused:
         raise TuneError("nothing is proposed: " + "; ".join(dict.fromkeys(each.proposal.says for each in tuning.sides)))
@@ -192,31 +193,69 @@ def _adopt(file: CardFile, tuning: Tuning, by: str, *, quiet: bool) -> None:
     click.echo(f"{file.document.path}: {len(changes)} numbers written; `glasswright judge` applies them", err=quiet)
 
 
-MOST_LISTED = 12
+MOST_LISTED = 5
 
 
-def print_tuning(tuning: Tuning) -> None:
-    """Print a tuning: the lenses, the limits, what they do, whom they would have changed."""
-    _print_lenses(tuning)
-    sides = tuning.sides
-    print_table(
-        "Limits",
-        ("limit", "old", "new", "lenses", "median", "spread", "own spread", "capability"),
-        [_limit_row(each) for each in sides],
-    )
-    print_table(
-        "What they do to lenses",
-        ("limit", "good held, old", "good held, new", "of lenses 4 sigma bad, pass", "known bad passed", "changed"),
-        [_risk_row(each) for each in sides] + [_ticket_row(tuning)],
-    )
-    for report in sides:
-        click.echo(f"{report.side}: {report.proposal.method.replace('_', ' ')}: {report.proposal.says}")
-        if report.must_hold_passed is not None:
-            click.echo(f"  one that the card says must be held passes with probability {report.must_hold_passed:.2g}")
+def print_tuning(tuning: Tuning, *, verbose: bool) -> None:
+    """Print a tuning: the lenses, the limits, those that change first, and whom they would have changed."""
+    _print_lenses(tuning, verbose=verbose)
+    sides = sorted(tuning.sides, key=_gravity)
+    if verbose:
+        print_table(
+            "Limits",
+            ("limit", "old", "new", "lenses", "median", "spread", "own spread", "capability"),
+            [_limit_row(each) for each in sides],
+        )
+        print_table(
+            "What they do to lenses",
+            ("limit", "good held, old", "good held, new", "of lenses 4 sigma bad, pass", "known bad passed", "changed"),
+            [_risk_row(each) for each in sides] + [_ticket_row(tuning)],
+        )
+        for report in sides:
+            click.echo(f"{report.side}: {report.proposal.method.replace('_', ' ')}: {report.proposal.says}")
+            if report.must_hold_passed is not None:
+                click.echo(
+                    f"  one that the card says must be held passes with probability {report.must_hold_passed:.2g}"
+                )
+    else:
+        headers = ("limit", "old", "new", "lenses", "good held, new", "tickets changed")
+        print_table("Limits", headers, [*map(_short_row, sides), _short_ticket_row(tuning)])
+        said: dict[str, list[SideReport]] = {}
+        for report in sides:
+            proposal = report.proposal
+            said.setdefault(f"{proposal.method.replace('_', ' ')}: {proposal.says}", []).append(report)
+        for says, reports in said.items():
+            more = f" and {len(reports) - 1} more" if len(reports) > 1 else ""
+            click.echo(f"{reports[0].side}{more}: {says}")
     _print_changed(tuning)
+    if not verbose:
+        click.echo("-v shows what is behind each limit")
 
 
-def _print_lenses(tuning: Tuning) -> None:
+def _gravity(report: SideReport) -> tuple[bool, int]:
+    """Put limits that change first, then those that change most tickets."""
+    return report.proposal.number in (None, report.old_number), -len(report.changed)
+
+
+def _short_row(report: SideReport) -> tuple[str, ...]:
+    looks, risk = report.looks, report.risk
+    return (
+        str(report.side),
+        _number(report.old_number),
+        _number(report.proposal.number),
+        str(looks.count if looks else 0),
+        str(risk.held) if risk else "-",
+        str(len(report.changed)),
+    )
+
+
+def _short_ticket_row(tuning: Tuning) -> tuple[str, ...]:
+    changed = sum(each.before != each.after for each in tuning.changed)
+    held = str(tuning.risk.held) if tuning.risk else "-"
+    return (f"the whole ticket ({tuning.risk_lenses} lenses)", "", "", str(tuning.risk_lenses), held, str(changed))
+
+
+def _print_lenses(tuning: Tuning, *, verbose: bool) -> None:
     evidence = tuning.evidence
     if evidence.rehearsed:
         click.echo("REHEARSED: all of these lenses were rendered, none was measured. For trying out only.")
@@ -225,14 +264,14 @@ def _print_lenses(tuning: Tuning) -> None:
         f"{len(evidence.held)} held by the card as it is and not looked at"
     )
     lines = [f"bad: {lens.ticket}: {lens.bad}" for lens in evidence.bad]
+    lines += [f"held: {lens.ticket}: {lens.held}" for lens in evidence.held]
     lines += [f"sound: {lens.ticket}: {lens.sound}" for lens in evidence.healthy if lens.sound]
-    lines += [f"held: {lens.ticket}: {lens.held}" for lens in evidence.held[:MOST_LISTED]]
-    for line in lines:
+    lines += [f"left out: {each.ticket}: {each.why}" for each in evidence.left_out]
+    shown = lines if verbose else lines[:MOST_LISTED]
+    for line in shown:
         click.echo(f"  {line}")
-    for each in evidence.left_out[:MOST_LISTED]:
-        click.echo(f"  left out: {each.ticket}: {each.why}")
-    if len(evidence.left_out) > MOST_LISTED:
-        click.echo(f"  left out: {len(evidence.left_out) - MOST_LISTED} more, all in the proposal")
+    if len(lines) > len(shown):
+        click.echo(f"  {len(lines) - len(shown)} more such lines: -v gives them all")
     odd = sorted({ticket for report in tuning.sides for ticket in report.odd})
     if odd:
         click.echo(f"  odd in some value, counted all the same: {', '.join(odd)}")

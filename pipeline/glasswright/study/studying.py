@@ -14,6 +14,7 @@ from glasswright.statistics.average_range import by_average_and_range
 from glasswright.statistics.crossed import arrange
 from glasswright.statistics.intervals import CATEGORIES_FACTOR, find_intervals
 from glasswright.study.pooling import pool
+from glasswright.waiting import watch_progress
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -155,7 +156,7 @@ def study_stand(
     """
     fields: list[FieldStudy] = []
     refused: list[Refused] = []
-    for subject, readings in evidence.readings.items():
+    for subject, readings in watch_progress(evidence.readings.items(), len(evidence.readings), "studying fields"):
         crossed = arrange(readings)
         if isinstance(crossed, str):
             refused.append(Refused(subject=subject, why=crossed))

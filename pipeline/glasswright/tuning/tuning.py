@@ -18,6 +18,7 @@ from glasswright.tuning.risks import find_risk, pass_probability, pass_share
 from glasswright.tuning.sides import sides_of
 from glasswright.tuning.spread import free_spread
 from glasswright.tuning.typed import apply_typed, with_number
+from glasswright.waiting import watch_progress
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -123,7 +124,10 @@ def tune_card(
     new_card = _apply(card, sides, proposals)
     changed = find_changes(states, file, replace(file, card=new_card), stand)
     number_sides = range(len(sides))
-    reports = tuple(_report_side(evidence, number, card, proposals[number], changed) for number in number_sides)
+    reports = tuple(
+        _report_side(evidence, number, card, proposals[number], changed)
+        for number in watch_progress(number_sides, len(sides), "working out limits")
+    )
     known = [number for number in number_sides if reports[number].risk is not None]
     before = [number for number in known if _old_bound(card, sides[number]) is not None]
     return Tuning(
