@@ -13,6 +13,8 @@ import threading
 import time
 from pathlib import Path
 
+import psutil
+
 from glasswright.commands.main import run_command
 
 AIMS = {"shot to be repeated, s": 5.0, "decision after the last file, s": 30.0}
@@ -38,13 +40,15 @@ def main() -> None:
             warm, _ = follower.wait_for("T-0001: ", "after its last file")
             print(f"first ticket, with compiling: {warm}", flush=True)
             arrived, last, count = copy(night / "tickets/T-0002", drop, between=asked.between)
+            begun = follower.cpu_seconds()
             _, decided = follower.wait_for("T-0002: ", "after its last file")
+            spent = follower.cpu_seconds() - begun
             told = [(line, at) for line, at in follower.lines if line[9:].startswith("T-0002 chart/")]
         print(f"{count} shots of {asked.megapixels:g} megapixels, {asked.between:g} s apart")
         for line, at in told:
             name = line[9:].split(": ")[0].removeprefix("T-0002 ")
             print_row("shot to be repeated, s", at - arrived[name], line[9:])
-        print_row("decision after the last file, s", decided - last, "")
+        print_row("decision after the last file, s", decided - last, f"{spent:.1f} s of processor time in all")
 
 
 def print_row(what: str, seconds: float, note: str) -> None:
@@ -95,6 +99,12 @@ class Follower:
                     return line, at
             time.sleep(0.05)
         raise SystemExit(f"it ended: {self.lines}")
+
+    def cpu_seconds(self) -> float:
+        """Return the processor time that it and its workers have taken: what the wait is made of on an idle machine."""
+        parent = psutil.Process(self.process.pid)
+        times = [each.cpu_times() for each in (parent, *parent.children(recursive=True))]
+        return sum(each.user + each.system for each in times)
 
     def __enter__(self) -> "Follower":
         """Return it."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright import Ticket, Unmeasurable, stage
+from glasswright import Ticket, stage
 from glasswright_camera.centring.result import Centring
 from glasswright_camera.centring.vector import NOWHERE, point_along
 from glasswright_camera.focus.result import FocusOffset
@@ -48,21 +48,12 @@ def suggest_moves(
     Returns
     -------
     Moves
-        An inner group moves the image by a factor of its own, which the maker's documents give.
-
-    Raises
-    ------
-    Unmeasurable
-        If neither a focus series nor a ramp says where the focus lies.
+        An inner group moves the image by a factor of its own, which the maker's documents give. All is NaN where
+        neither a focus series nor a ramp says where the focus lies: both are optional.
     """
     centred = choose_centring(centring or ())
     offset = min(offsets or (), key=_f_number, default=None)
     shift, shift_u = (offset.green.shift_um, offset.green.shift_um_u) if offset else (nan, nan)
-    tilt_known = centred is not None and isfinite(centred.focus_tilt_x_arcmin)
-    if not tilt_known and not isfinite(shift):
-        raise Unmeasurable(
-            "neither a focus series nor a ramp says where the focus lies: shoot one to know what to move"
-        )
     seat = stand.find_seat(ticket.model)
     magnification = next(
         (m.magnification_frac for m in best_focus or () if centred and m.setting == centred.setting), 0.0

@@ -109,7 +109,7 @@ class Triage:
         """What stages asked to be shot again although they gave numbers, each once."""
         notes = [
             f"{each.setting or 'the ticket'}: {note}"
-            for each in self.state.outcomes
+            for each in sorted(self.state.outcomes, key=lambda each: each.setting is None)
             for note in each.notes
             if ASKS_FOR_RESHOOT.search(note)
         ]
