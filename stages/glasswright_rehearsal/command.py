@@ -70,6 +70,13 @@ def _list_faults(context: click.Context, _: click.Parameter, value: tuple[str, .
     help="Shots on the shaker: so many at each of four exposure times, stabiliser off and on; two of a lens that has a "
     "stabiliser if not given. DNG files only.",
 )
+@click.option(
+    "--shaking",
+    default="straight",
+    show_default=True,
+    type=click.Choice(["straight", "sine", "fast_sine", "two_axes", "random"]),
+    help="How the shaker moves. All but `straight` take many times as long to draw.",
+)
 @click.option("--dark", is_flag=True, help="Two dark shots for each ticket as well.")
 @click.option("--sensor", default="RGGB", show_default=True, help="RGGB, GRBG, GBRG, BGGR, xtrans, mono or rgb.")
 @click.option(

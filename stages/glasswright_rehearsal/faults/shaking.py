@@ -1,4 +1,4 @@
-"""Shots on the shop's shaker, stabiliser off and on: even straight movements of known length."""
+"""Shots on the shop's shaker, stabiliser off and on: straight movements of known length, or those of a real shaker."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from glasswright_rehearsal.faults.kinds import find_fault
+from glasswright_rehearsal.faults.swinging import draw_path, straight_length
 
 if TYPE_CHECKING:
     from glasswright_rehearsal.faults.kinds import Fault
@@ -28,6 +29,8 @@ SPEED_UM_S = 950.0
 """Of the image on the sensor, stabiliser off: 30 um, the blur circle in common use, in about 1/32 s."""
 SCATTER = 0.15
 """Of the logarithm of a movement's length: where in its swing the shaker was."""
+STRAIGHT = "straight"
+"""The pattern of even straight movements."""
 HEALTHY_STOPS = 3.2
 WEAK_STOPS = 1.2
 
@@ -38,7 +41,14 @@ class ShakenShot:
 
     role: str
     exposure_s: Fraction
-    motion_px: tuple[float, float]
+    motion_px: tuple[float, float] = (0.0, 0.0)
+    """Even and straight."""
+    path_px: tuple[tuple[float, float], ...] = ()
+    """Of a real shaker, in equal parts of the exposure."""
+
+    def length_px(self) -> float:
+        """Return the length of the straight even movement that blurs as much."""
+        return straight_length(np.array(self.path_px)) if self.path_px else float(np.hypot(*self.motion_px))
 
 
 def find_stops(faults: tuple[Fault, ...]) -> float:
@@ -48,9 +58,9 @@ def find_stops(faults: tuple[Fault, ...]) -> float:
 
 
 def draw_shaken_shots(
-    stops: float, repeats: int, pitch_um: float, generator: np.random.Generator
+    stops: float, repeats: int, pitch_um: float, generator: np.random.Generator, pattern: str = STRAIGHT
 ) -> tuple[ShakenShot, ...]:
-    """Draw the movement of every shot: straight, even, in any direction, longer with the exposure time.
+    """Draw the movement of every shot: straight, even, in any direction, longer with the exposure time; or a shaker's.
 
     Parameters
     ----------
@@ -58,12 +68,20 @@ def draw_shaken_shots(
         Doublings of the exposure time that the stabiliser is worth: it slows the image by that power of two.
     repeats
         Shots at each exposure time.
+    pattern
+        `straight`, or one of `swinging.PATTERNS`.
     """
     shots = []
     for role, times in TIMES_S.items():
         speed = SPEED_UM_S / (2**stops if role == "shake_on" else 1)
         for time in times:
             for _ in range(repeats):
+                if pattern != STRAIGHT:
+                    path = draw_path(pattern, speed, float(time), generator) / pitch_um
+                    shots.append(
+                        ShakenShot(role=role, exposure_s=time, path_px=tuple((x, y) for x, y in path.tolist()))
+                    )
+                    continue
                 length = speed * float(time) * float(np.exp(SCATTER * generator.standard_normal())) / pitch_um
                 turn = float(generator.uniform(0, np.pi))
                 motion = (length * float(np.cos(turn)), length * float(np.sin(turn)))
@@ -79,7 +97,7 @@ def describe_shaking(stops: float, shots: tuple[ShakenShot, ...], pitch_um: floa
             {
                 "role": shot.role,
                 "exposure_time_s": float(shot.exposure_s),
-                "motion_um": float(np.hypot(*shot.motion_px)) * pitch_um,
+                "motion_um": shot.length_px() * pitch_um,
             }
             for shot in shots
         ],

@@ -38,6 +38,8 @@ class Scene:
     """Needed with a layout."""
     motion_px: tuple[float, float] = (0.0, 0.0)
     """Even motion during the exposure, common to all discs."""
+    path_px: tuple[tuple[float, float], ...] = ()
+    """Where the image lies during equal parts of the exposure, of any movement; instead of `motion_px`."""
     knocked_px: tuple[float, float] = (0.0, 0.0)
     knocked_share: float = 0.0
     """Where the chart lay for so much of the exposure: the stand was knocked, and edges are double."""
@@ -137,6 +139,8 @@ def _draw_chart(picture: Array32, scene: Scene, layout: Layout) -> None:
 
 def _list_exposures(scene: Scene) -> list[tuple[float, Array]]:
     """Return the parts of the exposure, each with its share and how far the chart had moved in px."""
+    if scene.path_px:
+        return [(1 / len(scene.path_px), np.array(place)) for place in scene.path_px]
     parts = [(1 - scene.knocked_share, np.zeros(2)), (scene.knocked_share, np.array(scene.knocked_px))]
     return parts if scene.knocked_share else parts[:1]
 

@@ -50,6 +50,8 @@ class Night:
     black_spot: bool = False
     shaken_shots: int | None = None
     """At each exposure time, stabiliser off and on, at the last setting; None: two of a lens that has a stabiliser."""
+    shaking: str = "straight"
+    """How the shaker moves: straight, or one of `swinging.PATTERNS`."""
     dark: bool = False
     sensor: str = "RGGB"
     files: str = "dng"

@@ -188,9 +188,9 @@ def write_shaking(writer: ShotWriter, scene: Scene) -> dict[str, Any]:
     night, pitch_um = writer.night, scene.frame.pitch_um
     generator = np.random.default_rng(np.random.SeedSequence([night.seed, writer.visit.index, 3_000_003]))
     stops = find_stops(writer.visit.faults)
-    shots = draw_shaken_shots(stops, night.shakes, pitch_um, generator)
+    shots = draw_shaken_shots(stops, night.shakes, pitch_um, generator, night.shaking)
     for shot in shots:
-        light = render_light(replace(scene, motion_px=shot.motion_px))
+        light = render_light(replace(scene, motion_px=shot.motion_px, path_px=shot.path_px))
         writer.write(shot.role, light, scene.lens.focal_length_mm, scene.lens.f_number, shot.exposure_s)
     return describe_shaking(stops, shots, pitch_um)
 
