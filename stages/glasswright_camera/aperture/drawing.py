@@ -22,6 +22,8 @@ SIDE: Final = 7.0
 
 def draw_aperture(aperture: Aperture) -> list[Picture]:
     """Draw every shot's light over what its f-number promises, one drawing for each focal length."""
+    if not np.isfinite(aperture.aperture_step_error_ev):
+        return []
     focal = np.nan_to_num(aperture.focal_length_mm, nan=0.0)
     return [_draw_focal_length(aperture, focal == each, float(each)) for each in np.unique(focal)]
 

@@ -60,12 +60,13 @@ def measure_aperture(
     -------
     Aperture
         A lamp that drifts is the same to it as an aperture; what was seen wide open, and by the other light, tells
-        them apart. A wide-open number that its maker rounded counts as an error of all steps, alike in all copies.
+        them apart. A wide-open number that its maker rounded counts as an error of all steps, alike in all copies. NaN
+        where a ticket has one f-number alone.
 
     Raises
     ------
     Unmeasurable
-        Where files do not say how long they were exposed, or there are not two f-numbers at any focal length.
+        Where files do not say how long they were exposed, or nobody says the f-number.
     """
     levels = (*charts, *(flats or ()))
     untimed = [level.shot for level in levels if not level.exposure_time_s]
@@ -75,21 +76,16 @@ def measure_aperture(
             "a body that writes it"
         )
     shots = _compare_with_open(levels)
-    if not any(shot.is_stopped for shot in shots):
-        raise Unmeasurable(
-            "no light was shot both at a focal length's lowest f-number and at a higher one: shoot flats at every one"
-        )
     light_u = stand.light_step_u_ev
     open_scatter, open_repeats = _find_open_scatter(shots)
     steps = [_read_step(group, light_u) for group in _group_stopped(shots)]
-    errors, errors_u = np.array([each.error for each in steps]), np.array([each.error_u for each in steps])
-    at = int(np.argmax(np.abs(errors)))
+    worst, worst_u = _find_worst(steps)
     scattered = max((each for each in steps if each.count > 1), key=lambda each: each.scatter, default=None)
     rested = find_rested(shots, rest_s)
     excess, excess_u = _find_excess(shots, rested, light_u)
     return Aperture(
-        aperture_step_error_ev=float(errors[at]),
-        aperture_step_error_ev_u=extreme_u(np.abs(errors), errors_u, at),
+        aperture_step_error_ev=worst.error if worst else NAN,
+        aperture_step_error_ev_u=worst_u,
         aperture_scatter_ev=scattered.scatter if scattered else NAN,
         aperture_scatter_ev_u=scatter_u(scattered.scatter, scattered.count - 1) if scattered else NAN,
         repeat_scatter_ev=scattered.within if scattered else NAN,
@@ -98,9 +94,9 @@ def measure_aperture(
         first_shot_excess_ev_u=excess_u,
         wide_open_scatter_ev=open_scatter,
         wide_open_scatter_ev_u=scatter_u(open_scatter, open_repeats),
-        lights_apart_ev=steps[at].apart,
-        lights_apart_ev_u=steps[at].apart_u,
-        step_where=steps[at].where,
+        lights_apart_ev=worst.apart if worst else NAN,
+        lights_apart_ev_u=worst.apart_u if worst else NAN,
+        step_where=worst.where if worst else "",
         scatter_where=scattered.where if scattered else "",
         wide_open_repeat_count=open_repeats,
         shot_count=len(shots),
@@ -110,6 +106,7 @@ def measure_aperture(
         is_flat=np.array([shot.role == "flat" for shot in shots]),
         is_rested=rested,
         shots=tuple(shot.name for shot in shots),
+        notes=() if steps else ("no light was shot both at a focal length's lowest f-number and at a higher one",),
     )
 
 
@@ -202,6 +199,15 @@ def _group_stopped(shots: Sequence[LightShot]) -> list[list[LightShot]]:
         if shot.is_stopped:
             groups[shot.setting].append(shot)
     return list(groups.values())
+
+
+def _find_worst(steps: Sequence[Step]) -> tuple[Step | None, float]:
+    """Return the step with the largest error, and its u as the largest of them; None without any."""
+    if not steps:
+        return None, NAN
+    errors, errors_u = np.array([each.error for each in steps]), np.array([each.error_u for each in steps])
+    at = int(np.argmax(np.abs(errors)))
+    return steps[at], extreme_u(np.abs(errors), errors_u, at)
 
 
 def _find_open_scatter(shots: Sequence[LightShot]) -> tuple[float, int]:
