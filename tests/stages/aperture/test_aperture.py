@@ -6,12 +6,16 @@ import numpy as np
 import pytest
 
 from glasswright import Setting, Unmeasurable
+from glasswright.judging.cards import load_cards
+from glasswright.judging.decision import Tolerance, Uncertainty, decide
+from glasswright.ledger.verdict import Verdict
 from glasswright_camera.aperture.drawing import draw_aperture
 from glasswright_camera.aperture.light_level import LightLevel, read_light_level
 from glasswright_camera.aperture.marks import stops_of
 from glasswright_camera.aperture.stage import measure_aperture, scatter_u
 from glasswright_camera.diagnosis.found import APERTURE, LAMP_OR_APERTURE, STAND, find_aperture, find_stand
 from glasswright_camera.shooting.stage import LightCheck
+from support import ROOT
 from support.frames import make_mosaic, make_stand
 
 STAND_FILE = make_stand()
@@ -213,3 +217,30 @@ def test_a_drawing_shows_every_shot_and_the_numbers():
     assert "Largest error of a step +0.33" in picture.description
     assert "f/5.6" in picture.svg
     assert picture.svg.count("circle") >= 24
+
+
+def judge(found):
+    """Judge a result by every shipped card's limits on the aperture, the shipped stand's reproducibility added."""
+    verdicts = {}
+    for file in load_cards(ROOT / "configs" / "cards").values():
+        for limit in file.card.limits:
+            step, _, field = limit.measure.partition(".")
+            if step == "measure_aperture":
+                uncertainty = Uncertainty(own=getattr(found, f"{field}_u"), stand=0.01)
+                tolerance = Tolerance(
+                    lower=limit.min, upper=limit.max, rule=file.card.rule, confidence=file.card.confidence
+                )
+                verdicts[file.card.card, field] = decide(getattr(found, field), "EV", uncertainty, tolerance)[0]
+    assert len(verdicts) == 6  # three cards, two limits each
+    return set(verdicts.values())
+
+
+def test_no_shipped_card_passes_an_aperture_that_is_off():
+    assert judge(measure(scatter=0.002)) == {Verdict.PASS}
+    # one f/11 shot of three a quarter of a stop too bright; all shots at f/4 a third of a stop too bright
+    assert judge(measure(errors={(11.0, 1): 0.25})) == {Verdict.REVIEW}
+    assert Verdict.FAIL in judge(measure(errors={(4.0, None): 1 / 3}))
+    one_each = measure_aperture(
+        shoot("chart", repeats=1, errors={(11.0, 0): 0.25}), shoot("flat", repeats=1), STAND_FILE
+    )
+    assert judge(one_each) == {Verdict.REVIEW}
