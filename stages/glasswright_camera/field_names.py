@@ -88,6 +88,8 @@ IN_ORDER: Final = {
     "measure_glare.chart_glare_pct": "little stray light",
     "find_spots.lens_deepest_pct": "no dark spot in the lens",
     "measure_focus_offset.green.shift_um": "focuses where it should",
+    "measure_focus_offset.red_green_um": "red is sharp where green is",
+    "measure_focus_offset.blue_green_um": "blue is sharp where green is",
     "measure_focus_offset.green.kept_sharpness_frac": "loses hardly any sharpness by its focusing",
     "measure_stabiliser.benefit_stops": "the stabiliser works",
 }
