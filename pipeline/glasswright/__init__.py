@@ -8,7 +8,7 @@ from importlib import import_module
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
-from glasswright.errors import Unmeasurable
+from glasswright.errors import NotApplicable, Unmeasurable
 from glasswright.formatting import format_against
 from glasswright.plugin.artefact import REHEARSED, Artefact, Bulk, CaptureFacts, HandAnswer, Setting, Shot, Ticket
 from glasswright.plugin.kept import kept
@@ -45,6 +45,7 @@ __all__ = [
     "HandAnswer",
     "Measured",
     "NonNegative",
+    "NotApplicable",
     "OpenLedger",
     "Percentage",
     "Range",

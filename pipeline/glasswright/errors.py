@@ -21,6 +21,14 @@ class Unmeasurable(Exception):  # noqa: N818 - it names a state of the data, not
     """Raised by a stage when the data cannot carry the measurement; the message says what was found."""
 
 
+class NotApplicable(Unmeasurable):
+    """Raised by a stage for what this stand cannot give, as its file says; the message names what the file says.
+
+    Nothing is wrong with such data, so no shot is asked for again, and a limit on it is listed as not applicable. A
+    stage raises it only where the stand file and what was shot agree: data that ought to have it is unmeasurable.
+    """
+
+
 WHOLE_FILE: Final = 0
 """The line of a problem that no line of the file can tell: there is no such file, or it is no text."""
 

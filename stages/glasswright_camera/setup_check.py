@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from glasswright import SetupFinding
+from glasswright_camera.monochrome import COLOUR_FIELDS, NO_COLOURS
 from glasswright_camera.print_edge import INK_UM, MOST_LOSS, describe_ink, lose_to_print
 from glasswright_camera.printing.advice import FRAME_MM, chart_magnification
 
@@ -20,6 +21,12 @@ SHARP: Final = 0.4
 
 def check_setup(stand: Stand, facts: tuple[CardFact, ...]) -> Iterator[SetupFinding]:
     """Compare the stand's charts with the chart and magnification of the cards."""
+    if stand.sensor.monochrome:
+        stages = {f"camera.{stage}": fields for stage, fields in COLOUR_FIELDS.items()}
+        without = tuple(
+            f"{stage}.{field}" if field else stage for stage, fields in stages.items() for field in fields or ("",)
+        )
+        yield SetupFinding(message=NO_COLOURS, not_applicable=without)
     layouts = {use.layout.name: use.layout for use in stand.charts}
     for layout in layouts.values():
         magnification = fill_frame(layout, stand)

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from glasswright.config.schema.plugins import Plugins
     from glasswright.intake.index import Survey
     from glasswright.plugin.roles import Role
+    from glasswright.plugin.setup_check import SetupFinding
 
 T = TypeVar("T")
 
@@ -95,8 +96,8 @@ def check(
         findings.problems += check_sound_limits(cards, read_cards or {}, read_plan.fields())
     outlooks: list[TicketOutlook] = []
     if read_plan:
-        blocked = _ask_plugins(read_stand, read_cards or {}, plugins, findings)
-        bench = Bench(plan=read_plan, stand=read_stand, roles=plugins.roles, blocked=blocked)
+        found = _ask_plugins(read_stand, read_cards or {}, plugins, findings)
+        bench = Bench(plan=read_plan, stand=read_stand, roles=plugins.roles, found=found)
         for path, ticket in (read_tickets or {}).items():
             survey = _survey(path, ticket, read_plan, plugins.roles, findings)
             if survey is not None and read_cards is not None:
@@ -178,19 +179,20 @@ def _match(
 
 def _ask_plugins(
     stand: StandFile | None, cards: Mapping[str, CardFile], plugins: Plugins, findings: Findings
-) -> Mapping[str, Sequence[str]]:
-    """Note what plugins find between the stand and the cards; give what keeps a card from holding, by lens model."""
-    blocked: dict[str, list[str]] = {}
+) -> Sequence[SetupFinding]:
+    """Note what plugins find of the stand, and between it and the cards."""
+    every: list[SetupFinding] = []
     for name, ask in plugins.setup_checks.items():
         section = stand.sections.get(name) if stand else None
         if stand is None or section is None:
             continue
         for found in ask(section, facts_of(cards.values())):
             path = cards[found.model].document.path if found.model else stand.document.path
-            findings.notes.append(Problem(str(path), 1, found.message))
-            if found.blocks:
-                blocked.setdefault(found.model, []).append(found.message)
-    return blocked
+            said = f"{found.message} (not applicable: {', '.join(found.not_applicable)})"
+            message = said if found.not_applicable else found.message
+            findings.notes.append(Problem(str(path), 1, message))
+            every.append(found)
+    return every
 
 
 def _survey(path: Path, ticket: TicketFile, plan: Plan, roles: Mapping[str, Role], findings: Findings) -> Survey | None:

@@ -24,7 +24,7 @@ from glasswright.ledger import Document, Ledger, RunRecord
 from glasswright.ledger.documents import stand_documents
 from glasswright.ledger.place import LedgerPlaceError
 from glasswright.ledger.stand_adoptions import adopt_stand
-from glasswright.ledger.verdict import Verdict, fold
+from glasswright.ledger.verdict import RISING, Verdict, fold
 from glasswright.plain_text import escape
 from glasswright.run.progress import paint
 
@@ -38,6 +38,8 @@ if TYPE_CHECKING:
     from glasswright.plugin.field_names import FieldNames
 
 EXIT_CODES = {Verdict.PASS: 0, Verdict.FAIL: 10, Verdict.REVIEW: 11, Verdict.UNKNOWN: 12}
+SILENT = (Verdict.PASS, Verdict.NOT_APPLICABLE)
+"""Verdicts that are no reason against a ticket."""
 
 EXAMPLE = """\b
 Example, after a card was changed:
@@ -196,14 +198,11 @@ def as_data(
     }
 
 
-RISING = (Verdict.FAIL, Verdict.UNKNOWN, Verdict.REVIEW, Verdict.PASS)
-
-
 def _print_tickets(judgements: Sequence[Judgement], names: FieldNames) -> None:
     """Print one line a ticket, the worst first, with its first reason and how many more there are."""
-    for each in sorted(judgements, key=lambda each: (RISING.index(each.verdict), each.ticket)):
-        limits = sorted(each.verdicts, key=lambda limit: RISING.index(limit.verdict))
-        reasons = [f"{limit.measure} at {limit.at}: {limit.reason}" for limit in limits if limit.verdict != "PASS"]
+    for each in sorted(judgements, key=lambda each: (-RISING.index(each.verdict), each.ticket)):
+        limits = sorted(each.verdicts, key=lambda limit: -RISING.index(limit.verdict))
+        reasons = [f"{limit.measure} at {limit.at}: {limit.reason}" for limit in limits if limit.verdict not in SILENT]
         reasons = list(dict.fromkeys(["; ".join(each.reasons), *reasons] if each.reasons else reasons))
         more = f" (and {len(reasons) - 1} more)" if len(reasons) > 1 else ""
         why = f"  {names.in_words(reasons[0])}{more}" if reasons else ""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from glasswright.formatting import format_count
 from glasswright.outputs import write_text
-from glasswright.run.readiness import CAN, CANNOT, REVIEW
+from glasswright.run.readiness import CAN, CANNOT, NOT_APPLICABLE, REVIEW
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from glasswright.run.readiness import LimitOutlook, TicketOutlook
 
-ORDER = {CANNOT: 0, REVIEW: 1, CAN: 2}
+ORDER = {CANNOT: 0, REVIEW: 1, NOT_APPLICABLE: 2, CAN: 3}
 MOST_NAMED = 4
 """Limits named after one reason; the others are counted."""
 
@@ -30,8 +30,10 @@ def describe_outlooks(outlooks: Sequence[TicketOutlook], *, detail: bool) -> Ite
     """Yield the lines of all tickets, the worst first; reasons that limits share stand once."""
     for ticket in sorted(outlooks, key=lambda each: (ORDER[each.outlook], each.number)):
         good = sum(each.outlook == CAN for each in ticket.limits)
+        beyond = sum(each.outlook == NOT_APPLICABLE for each in ticket.limits)
         head = f"{ticket.number}  {ticket.model}  {ticket.serial}"
-        yield f"{head}: {good} of {format_count(len(ticket.limits), 'limit')} can be met here"
+        rest = f", {beyond} not applicable" if beyond else ""
+        yield f"{head}: {good} of {format_count(len(ticket.limits) - beyond, 'limit')} can be met here{rest}"
         yield from (f"  {outlook}: {why}" for outlook, why in ticket.others)
         if detail:
             yield from (f"  {_describe_limit(each)}" for each in ticket.limits)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from glasswright.judging.notes import notes_of
 from glasswright.judging.review import basis_of, find_why_void, format_release
 from glasswright.judging.shots import find_about_shots
-from glasswright.ledger.verdict import Verdict, fold
+from glasswright.ledger.verdict import NOTHING_APPLIES, Verdict, fold
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -118,9 +118,10 @@ def open_gate(
     findings += [(Verdict.REVIEW, reason) for reason in about_stand]
     verdict = fold(verdict for verdict, _ in findings)
     kind, notes = KINDS[verdict], _note_about_ticket(state, judgement)
-    reasons = tuple(dict.fromkeys(reason for each, reason in findings if each is not Verdict.PASS))
+    silent = (Verdict.PASS, Verdict.NOT_APPLICABLE)
+    reasons = tuple(dict.fromkeys(reason for each, reason in findings if each not in silent))
     if verdict is Verdict.PASS and judgement is not None:
-        reasons = (f"all {len(judgement.verdicts)} limits are kept",)
+        reasons = (f"all {len(judgement.verdicts) - len(judgement.not_applicable)} limits are kept",)
     released_by = ""
     if person is not None:
         void = _find_why_void(person, state, judgement, verdict, reasons)
@@ -162,8 +163,8 @@ def _find_about_judgement(state: TicketState, judgement: Judgement | None, unjud
         return [(Verdict.UNKNOWN, f"the judgement is older than what was measured on {state.measured_at}: {again}")]
     found = [(Verdict.UNKNOWN, reason) for reason in judgement.reasons]
     found += [(each.verdict, f"{each.measure} at {each.at}: {each.reason}") for each in judgement.verdicts]
-    if not found:
-        found = [(Verdict.UNKNOWN, "the judgement has no verdicts")]
+    if all(verdict is Verdict.NOT_APPLICABLE for verdict, _ in found):
+        found.append((Verdict.UNKNOWN, NOTHING_APPLIES if found else "the judgement has no verdicts"))
     return found
 
 
@@ -177,6 +178,11 @@ def _note_about_ticket(state: TicketState, judgement: Judgement | None) -> tuple
         # so it is whenever a study of the stand is adopted, and the lens need not be shot again for that
         what = f"another text of the stand file than it was measured with ({state.record.stand_sha256[:12]})"
         notes.append(f"judged with {what}: its reproducibility makes the guard bands")
+    if judgement is not None:
+        asked: dict[str, list[str]] = {}
+        for each in judgement.not_applicable:
+            asked.setdefault(each.reason, []).append(f"{each.measure} at {each.at}")
+        notes += [f"not applicable, because {why}: {', '.join(limits)}" for why, limits in asked.items()]
     return (*notes, *notes_of(state))
 
 

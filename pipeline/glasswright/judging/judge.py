@@ -13,7 +13,8 @@ from glasswright.judging.decision import Tolerance, Uncertainty, decide, find_gu
 from glasswright.judging.hand_checks import judge_hand_checks
 from glasswright.judging.method import why_made_otherwise
 from glasswright.judging.validity import TicketView, why_not_identified, why_not_valid
-from glasswright.ledger.verdict import Judgement, LimitVerdict, Verdict, fold
+from glasswright.ledger.verdict import NOTHING_APPLIES, Judgement, LimitVerdict, Verdict, fold
+from glasswright.plugin.measurements import NOT_APPLICABLE
 from glasswright.plugin.outcome import Status
 from glasswright.plugin.stage import Scope
 from glasswright.statistics.freedom import effective_freedom
@@ -112,6 +113,8 @@ def judge_ticket(state: TicketState, file: CardFile | None, stand: JudgingStand)
         verdicts += judge_hand_checks(view, file.card, refusal)
         if not file.card.limits:
             reasons = (*reasons, f"the card for `{file.card.card}` has no limits: an empty card passes no lens")
+        elif all(each.verdict is Verdict.NOT_APPLICABLE for each in verdicts):
+            reasons = (*reasons, NOTHING_APPLIES)
         reasons = (*reasons, *why_not_identified(state, file.card))
     verdict = fold([*(each.verdict for each in verdicts), *(Verdict.UNKNOWN for _ in reasons)])
     return Judgement(
@@ -263,6 +266,8 @@ def _judge_outcome(question: Question, outcome: KeptOutcome) -> Assessed:
     at = " ".join(part for part in (str(outcome.setting) if outcome.setting else "", outcome.shot) if part)
     at = at or "the whole ticket"
     measured = outcome.measured.get(limit.field)
+    if why := _why_not_applicable(outcome, measured):
+        return _unjudged(limit, at, Verdict.NOT_APPLICABLE, why)
     unknown = _why_unknown(limit, outcome, measured) or view.why_fact_unknown(question.card, outcome.setting)
     if unknown or measured is None or measured.value is None:
         return _unknown(limit, at, unknown)
@@ -299,6 +304,17 @@ def _why_unseen(limit: Limit, outcome: KeptOutcome) -> str:
     if limit.max is None or least is None or least.value is None or least.value <= limit.max:
         return ""
     return f"but less than {least.value:.3g} {least.unit} could not have been seen"
+
+
+def _why_not_applicable(outcome: KeptOutcome, measured: Measured | None) -> str:
+    """Say why this stand cannot give a number, as the stage found it in the stand file; empty where it can."""
+    if outcome.status is Status.NOT_APPLICABLE:
+        return outcome.reason
+    # a number has a unit, a text of the stage's own has none
+    if outcome.status is Status.DONE and measured is not None and measured.text is not None and measured.unit:
+        head, _, reason = measured.text.partition(NOT_APPLICABLE)
+        return "" if head else reason
+    return ""
 
 
 def _why_unknown(limit: Limit, outcome: KeptOutcome, measured: Measured | None) -> str:
@@ -344,7 +360,12 @@ def largest_spread(spreads: Sequence[Spread], value: float) -> tuple[float, floa
 
 
 def _unknown(limit: Limit, at: str, reason: str) -> Assessed:
-    verdict = LimitVerdict(
-        measure=limit.measure, at=at, verdict=Verdict.UNKNOWN, reason=reason, lower=limit.min, upper=limit.max
+    return _unjudged(limit, at, Verdict.UNKNOWN, reason)
+
+
+def _unjudged(limit: Limit, at: str, verdict: Verdict, reason: str) -> Assessed:
+    return Assessed(
+        verdict=LimitVerdict(
+            measure=limit.measure, at=at, verdict=verdict, reason=reason, lower=limit.min, upper=limit.max
+        )
     )
-    return Assessed(verdict=verdict)

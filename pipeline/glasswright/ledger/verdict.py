@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -19,14 +19,29 @@ class Verdict(StrEnum):
     UNKNOWN = "UNKNOWN"
     """Asked for and not measured, or not measured in such a way that the card may speak."""
     FAIL = "FAIL"
+    NOT_APPLICABLE = "NOT APPLICABLE"
+    """Asked for, and by its file this stand cannot give it: it is listed, and decides nothing."""
 
 
-_RISING = (Verdict.PASS, Verdict.REVIEW, Verdict.UNKNOWN, Verdict.FAIL)
+RISING: Final = (Verdict.NOT_APPLICABLE, Verdict.PASS, Verdict.REVIEW, Verdict.UNKNOWN, Verdict.FAIL)
+"""From the least grave to the gravest."""
+
+
+NOTHING_APPLIES: Final = "no limit of the card is applicable on this stand, so nothing shows that the lens is sound"
 
 
 def fold(verdicts: Iterable[Verdict]) -> Verdict:
-    """Return the one verdict of several: FAIL over UNKNOWN over REVIEW over PASS, and UNKNOWN for none at all."""
-    return max(verdicts, key=_RISING.index, default=Verdict.UNKNOWN)
+    """Return the one verdict of several: FAIL over UNKNOWN over REVIEW over PASS.
+
+    What is not applicable does not count; UNKNOWN where nothing counts.
+    """
+    counted = (each for each in verdicts if each is not Verdict.NOT_APPLICABLE)
+    return max(counted, key=RISING.index, default=Verdict.UNKNOWN)
+
+
+def fold_part(verdicts: Iterable[Verdict]) -> Verdict:
+    """Return the one verdict of a part of a ticket, such as one step's limits: not applicable where none of it is."""
+    return max(verdicts, key=RISING.index, default=Verdict.UNKNOWN)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,3 +83,8 @@ class Judgement:
     def missing(self) -> tuple[LimitVerdict, ...]:
         """What was asked for and could not be judged; to be shown whatever the verdict."""
         return tuple(each for each in self.verdicts if each.verdict is Verdict.UNKNOWN)
+
+    @property
+    def not_applicable(self) -> tuple[LimitVerdict, ...]:
+        """What was asked for and this stand cannot give; to be shown whatever the verdict."""
+        return tuple(each for each in self.verdicts if each.verdict is Verdict.NOT_APPLICABLE)

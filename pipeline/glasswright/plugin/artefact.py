@@ -60,6 +60,9 @@ class Artefact:
     setting: Setting | None = None
     caveats: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    not_applicable: tuple[tuple[str, str], ...] = ()
+    """Of what this stand cannot give, by its file: the field, or the beginning of several (`red`), and the reason.
+    Those fields are NaN. See `NotApplicable` for a whole result."""
 
     @classmethod
     def find_odd(cls, members: Sequence[Self]) -> Mapping[int, str]:

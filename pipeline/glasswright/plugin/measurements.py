@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, is_dataclass
+import math
+from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import TYPE_CHECKING, Annotated, get_args, get_origin
 
 from glasswright.errors import PluginError
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
 
 ENGINE_FIELDS = frozenset(field.name for field in fields(Artefact))
 """Fields of every artefact that the engine fills; nothing measured."""
+
+NOT_APPLICABLE = "not applicable: "
+"""Begins what stands in the place of a number that the stand cannot give; the reason follows."""
 
 Kind = type[float] | type[int] | type[bool] | type[str]
 
@@ -58,9 +62,20 @@ def read_measurements(artefact: Artefact) -> tuple[Measured, ...]:
     """Return every measured value of a result, nested results with dotted names.
 
     Numbers, booleans (as 0 or 1) and texts are measured; arrays, tuples and the fields that the engine fills are
-    not. What is not finite stays so: a value that is NaN was asked for and could not be measured.
+    not. What is not finite stays so: a value that is NaN was asked for and could not be measured. What the stand
+    cannot give is a text that says why.
     """
-    return tuple(_read(artefact, ""))
+    return tuple(_explain(each, artefact.not_applicable) for each in _read(artefact, ""))
+
+
+def _explain(measured: Measured, not_applicable: tuple[tuple[str, str], ...]) -> Measured:
+    """Put the reason in the place of a NaN that is one because the stand cannot give the number."""
+    if measured.value is None or not math.isnan(measured.value):
+        return measured
+    for field, reason in not_applicable:
+        if measured.path == field or measured.path.startswith(f"{field}."):
+            return replace(measured, value=None, u=None, text=NOT_APPLICABLE + reason)
+    return measured
 
 
 def _read(value: object, prefix: str) -> Iterator[Measured]:

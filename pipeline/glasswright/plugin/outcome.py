@@ -21,6 +21,8 @@ class Status(StrEnum):
     """Ours; the traceback is kept."""
     SKIPPED = "skipped"
     """It lacked an input, and names it."""
+    NOT_APPLICABLE = "not applicable"
+    """What this stand cannot give, as its file says."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -39,6 +39,9 @@ class SetupFinding:
     """The card's lens model; empty where it concerns the stand whatever the card."""
     blocks: bool = False
     """Whether no limit of the card can be met so."""
+    not_applicable: tuple[str, ...] = ()
+    """What the stand cannot give for this reason: a stage's id, or that with a field or the beginning of several
+    (`camera.measure_mtf50.red`). Its stages then raise `NotApplicable`, or say so of their fields."""
 
 
 SetupCheck = Callable[[Any, tuple[CardFact, ...]], Iterable[SetupFinding]]

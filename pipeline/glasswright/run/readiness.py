@@ -27,8 +27,10 @@ if TYPE_CHECKING:
     from glasswright.intake.index import Survey
     from glasswright.judging.card import Card, Limit
     from glasswright.plugin.artefact import Setting
+    from glasswright.plugin.setup_check import SetupFinding
 
-Outlook = Literal["can be met", "review at best", "cannot be met"]
+Outlook = Literal["not applicable", "can be met", "review at best", "cannot be met"]
+NOT_APPLICABLE: Final = "not applicable"
 CAN: Final = "can be met"
 REVIEW: Final = "review at best"
 CANNOT: Final = "cannot be met"
@@ -75,7 +77,8 @@ class TicketOutlook:
     def outlook(self) -> Outlook:
         """Return the worst of all."""
         every = {each.outlook for each in self.limits} | {each for each, _ in self.others}
-        return CANNOT if CANNOT in every else REVIEW if REVIEW in every else CAN
+        # a card of which nothing applies passes no lens
+        return CANNOT if CANNOT in every or not every - {NOT_APPLICABLE} else REVIEW if REVIEW in every else CAN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,8 +88,23 @@ class Bench:
     plan: Plan
     stand: StandFile | None
     roles: Mapping[str, Role]
-    blocked: Mapping[str, Sequence[str]]
-    """Lens model -> why its card cannot hold on this stand, as plugins found."""
+    found: Sequence[SetupFinding] = ()
+    """What plugins say of the stand and the cards."""
+
+    def why_blocked(self, model: str) -> list[str]:
+        """Say why a model's card cannot hold on this stand."""
+        return [each.message for each in self.found if each.blocks and each.model == model]
+
+    def why_not_applicable(self, measure: str) -> list[str]:
+        """Say why the stand cannot give a measure."""
+        step, _, field = measure.partition(".")
+        stages = [each.stage.id for each in self.plan.steps if each.name == step]
+        return [
+            each.message
+            for each in self.found
+            for stage in stages
+            if any(f"{stage}.{field}.".startswith(f"{beginning}.") for beginning in each.not_applicable)
+        ]
 
 
 def needed_roles(plan: Plan) -> dict[str, dict[str, int]]:
@@ -124,7 +142,7 @@ def foresee(ticket: TicketFile, survey: Survey, card: Card | None, bench: Bench)
     counts: dict[tuple[str, Setting | None], int] = defaultdict(int)
     for shot in survey.shots:
         counts[shot.role, shot.setting] += 1
-    blocked = [*_why_card_fails(ticket, card, bench), *bench.blocked.get(card.card, ())]
+    blocked = [*_why_card_fails(ticket, card, bench), *bench.why_blocked(card.card)]
     if card.identity == "serial" and survey.lens_serials[0] < survey.lens_serials[1]:
         carrying, shots = survey.lens_serials
         without = f"{shots - carrying} of {shots} files carry no lens serial"
@@ -133,6 +151,10 @@ def foresee(ticket: TicketFile, survey: Survey, card: Card | None, bench: Bench)
     needs = needed_roles(bench.plan)
     limits = []
     for limit in card.limits:
+        measure = limit.measure if limit.at == At() else f"{limit.measure} at {limit.at}"
+        if not blocked and (beyond := bench.why_not_applicable(limit.measure)):
+            limits.append(LimitOutlook(limit=measure, outlook=NOT_APPLICABLE, reasons=tuple(beyond)))
+            continue
         lacking = _lacking(limit, bench, needs, counts)
         for each in lacking:
             missing[each.role, each.at] = max(missing.get((each.role, each.at), 0), each.count)
@@ -141,7 +163,7 @@ def foresee(ticket: TicketFile, survey: Survey, card: Card | None, bench: Bench)
         review = _why_review(limit, card, survey, bench.stand, few=few)
         limits.append(
             LimitOutlook(
-                limit=limit.measure if limit.at == At() else f"{limit.measure} at {limit.at}",
+                limit=measure,
                 outlook=CANNOT if cannot else REVIEW if review else CAN,
                 reasons=tuple(dict.fromkeys(cannot or review)),
             )

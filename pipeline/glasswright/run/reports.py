@@ -71,11 +71,11 @@ class TicketReport:
 
 def report_outcomes(outcomes: Iterable[Outcome]) -> tuple[Refusal, ...]:
     """Name every step that gave no value: the causes first, then what was skipped for them."""
-    order = {Status.CRASHED: 0, Status.UNMEASURABLE: 1, Status.SKIPPED: 2}
+    order = (Status.CRASHED, Status.UNMEASURABLE, Status.SKIPPED, Status.NOT_APPLICABLE)
     refused = [outcome for outcome in outcomes if outcome.status is not Status.DONE]
     return tuple(
         Refusal(step=each.step, item=str(each.item), status=str(each.status), reason=each.reason)
-        for each in sorted(refused, key=lambda each: order[each.status])
+        for each in sorted(refused, key=lambda each: order.index(each.status))
     )
 
 

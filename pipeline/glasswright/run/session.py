@@ -158,7 +158,7 @@ def _summarise(judgement: Judgement) -> tuple[str, tuple[str, ...]]:
     reasons = [
         f"{each.measure} at {each.at}: {each.verdict}, {each.reason}"
         for each in judgement.verdicts
-        if each.verdict is not Verdict.PASS
+        if each.verdict not in (Verdict.PASS, Verdict.NOT_APPLICABLE)
     ]
     return str(judgement.verdict), (*judgement.reasons, *reasons)
 

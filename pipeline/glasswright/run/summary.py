@@ -156,9 +156,7 @@ def find_causes(report: TicketReport) -> list[str]:
 
 def _describe_ticket(report: TicketReport, names: FieldNames) -> Iterator[str]:
     yield from (f"  {names.in_words(reason)}" for reason in report.verdict_reasons)
-    order = {Status.CRASHED: 0, Status.UNMEASURABLE: 1, Status.SKIPPED: 2}
-    refusals = sorted(report.refusals, key=lambda each: order.get(Status(each.status), 3))
-    yield from (f"  {_name(report, each)} {each.status}: {each.reason}" for each in refusals)
+    yield from (f"  {_name(report, each)} {each.status}: {each.reason}" for each in report.refusals)
     yield from (f"  {text}" for text in (*report.unused, *report.findings, *report.notes))
 
 

@@ -17,6 +17,7 @@ from glasswright_camera.distortion.result import Distortion
 from glasswright_camera.edges.repeats import Repeats, main_name, shared_discs
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.field import clock_time
+from glasswright_camera.monochrome import leave_out_colours
 from glasswright_camera.sharpness.result import BestFocus
 from glasswright_camera.stand import Stand
 from glasswright_camera.vignetting.stage import Falloff
@@ -73,6 +74,7 @@ def measure_centring(
         shot_count=len(traces),
         caveats=find_caveats(found.tilt_of),
         notes=name_sides(field, found),
+        not_applicable=leave_out_colours(traces[0].planes, "measure_centring"),
     )
 
 

@@ -13,6 +13,7 @@ from glasswright_camera.edges.repeats import ENOUGH_TO_SCATTER
 from glasswright_camera.focus.depth import depth_of_focus_um
 from glasswright_camera.focus.reading import Found, find_focus, read_setting
 from glasswright_camera.focus.result import ColourOffset, FocusOffset
+from glasswright_camera.monochrome import leave_out_colours
 
 
 @stage
@@ -72,6 +73,7 @@ def measure_focus_offset(
         ramp=first.ramp,
         magnification_frac=float(np.mean([trace.magnification_frac for trace in traces])),
         shot_count=len(traces),
+        not_applicable=leave_out_colours(first.planes, "measure_focus_offset"),
     )
 
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from glasswright import Unmeasurable, stage
+from glasswright import NotApplicable, Unmeasurable, stage
 from glasswright_camera.edges.repeats import mean_with_scatter, shared_discs
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.fringing.reading import displacement, fringe_width
 from glasswright_camera.fringing.result import Fringing
+from glasswright_camera.monochrome import NO_COLOURS, is_monochrome
 from glasswright_camera.stand import Stand
 
 
@@ -33,10 +34,14 @@ def measure_fringing(traces: tuple[Trace, ...], stand: Stand) -> Fringing:
 
     Raises
     ------
+    NotApplicable
+        The sensor has no colour filters.
     Unmeasurable
-        The sensor has no colour planes, or no disc is in all shots.
+        No disc is in all shots.
     """
     planes = traces[0].planes
+    if all(is_monochrome(trace.planes) for trace in traces):
+        raise NotApplicable(NO_COLOURS)
     if not {"red", "green", "blue"} <= set(planes):
         raise Unmeasurable(f"fringing needs red, green and blue planes; this sensor has {' '.join(planes)}")
     green = planes.index("green")

@@ -9,6 +9,7 @@ import numpy as np
 from glasswright import Shot, Unmeasurable, format_against, stage
 from glasswright_camera.light.linearity import Curve, undo_response
 from glasswright_camera.light.sensor_map import divide_by_map
+from glasswright_camera.monochrome import is_monochrome
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.raw.container import is_tiff
 from glasswright_camera.raw.damage import PixelCensus, refuse_damage, take_census
@@ -134,6 +135,13 @@ def lay_black(declared: float | tuple[tuple[float, ...], ...], shape: tuple[int,
 def read_image_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
     """Read a TIFF or PNG; the stand's levels are in the file's own values and go through the same curve."""
     image = read_image(shot.path, transfer=sensor.transfer, largest_px=sensor.largest_frame_px)
+    if is_monochrome(image.planes) and not sensor.monochrome:
+        raise Unmeasurable(
+            "the image is grey: save it in colour, or the sensor has no filter (then say `monochrome: true` for the "
+            "stand's sensor)"
+        )
+    if sensor.monochrome and not is_monochrome(image.planes):
+        raise Unmeasurable("the stand file says `monochrome: true`, but the image is in colour: is it from this body?")
     if isinstance(sensor.black_dn, tuple):
         raise Unmeasurable("the stand file's `black_dn` is of sites of a mosaic, and this is an image: give one level")
     table = image.light_of_value

@@ -12,6 +12,7 @@ from glasswright import Artefact, NonNegative, Unmeasurable, stage
 from glasswright_camera.extremes import extreme_u
 from glasswright_camera.light.flat import FlatField
 from glasswright_camera.light.source_map import sample_source
+from glasswright_camera.monochrome import leave_out_colours
 from glasswright_camera.stand import Fraction, Stand
 from glasswright_camera.vignetting.box import Box, mean_over_box
 from glasswright_camera.vignetting.centre import Centre, find_centre
@@ -299,6 +300,7 @@ def make_falloff(
         plane=flat.planes[plane],
         shot_count=flat.shot_count,
         notes=notes,
+        not_applicable=leave_out_colours(flat.planes, "measure_vignetting"),
         **extreme,
     )
 

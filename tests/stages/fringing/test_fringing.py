@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from glasswright import Unmeasurable
+from glasswright import NotApplicable, Unmeasurable
 from glasswright_camera.extremes import widening
 from glasswright_camera.fringing.stage import measure_fringing
 from support.edge_traces import HEIGHT, WIDTH, lattice, make_stand, make_trace
@@ -101,9 +101,18 @@ def test_the_fringe_holds_lateral_colour_and_difference_of_blur():
 
 
 def test_a_sensor_without_colours_has_no_fringing():
-    with pytest.raises(Unmeasurable) as said:
+    with pytest.raises(NotApplicable) as said:
         measure_fringing((make_trace(planes=("white",)),), STAND)
-    assert str(said.value) == "fringing needs red, green and blue planes; this sensor has white"
+    assert str(said.value) == (
+        "the stand file says `monochrome: true`, and a sensor without colour filters tells no colours apart"
+    )
+
+
+def test_planes_that_are_merely_missing_are_no_sensor_without_colours():
+    with pytest.raises(Unmeasurable) as said:
+        measure_fringing((make_trace(planes=("red", "green")),), STAND)
+    assert str(said.value) == "fringing needs red, green and blue planes; this sensor has red green"
+    assert not isinstance(said.value, NotApplicable)
 
 
 def test_shots_that_share_no_disc_are_refused():

@@ -17,8 +17,8 @@ from glasswright_camera.raw.image import make_light_table
 from support.frames import make_shot, make_stand, noisy_frame, write_dng
 
 
-def decode(path, **sensor):
-    return decode_raw(make_shot(path), make_stand(**sensor))
+def decode(path, *, monochrome=True, **sensor):
+    return decode_raw(make_shot(path), make_stand(monochrome=monochrome, **sensor))
 
 
 def refusal(path, **sensor):
@@ -46,7 +46,7 @@ def save(path, pixels, **options):
 @pytest.mark.parametrize("channels", [1, 3])
 def test_sixteen_linear_bits_come_back_exactly(tmp_path, ending, channels):
     pixels = photograph(channels)
-    mosaic = decode(save(tmp_path / f"a{ending}", pixels))
+    mosaic = decode(save(tmp_path / f"a{ending}", pixels), monochrome=channels == 1)
     assert np.array_equal(np.moveaxis(mosaic.values, 0, -1), pixels.reshape(96, 160, channels))
     assert mosaic.planes == (("white",) if channels == 1 else ("red", "green", "blue"))
     assert mosaic.pattern.tolist() == [[[plane]] for plane in range(channels)]
@@ -62,7 +62,7 @@ def test_eight_bits_fill_the_range(tmp_path):
 @pytest.mark.parametrize("transfer", ["srgb", 2.2])
 def test_the_transfer_curve_is_undone(tmp_path, transfer):
     pixels = photograph(3, np.uint8)
-    mosaic = decode(save(tmp_path / "a.tif", pixels, photometric="rgb"), transfer=transfer)
+    mosaic = decode(save(tmp_path / "a.tif", pixels, photometric="rgb"), transfer=transfer, monochrome=False)
     assert np.array_equal(np.moveaxis(mosaic.values, 0, -1), make_light_table(255, transfer)[pixels])
 
 
@@ -70,7 +70,18 @@ def test_planar_colour_is_the_same_picture(tmp_path):
     pixels = photograph(3)
     flat = save(tmp_path / "a.tif", pixels, photometric="rgb")
     planar = save(tmp_path / "b.tif", np.moveaxis(pixels, -1, 0), photometric="rgb", planarconfig="separate")
-    assert np.array_equal(decode(flat).values, decode(planar).values)
+    assert np.array_equal(decode(flat, monochrome=False).values, decode(planar, monochrome=False).values)
+
+
+def test_an_image_is_grey_where_the_stand_says_so_and_only_there(tmp_path):
+    grey, colour = save(tmp_path / "a.png", photograph(1)), save(tmp_path / "b.png", photograph(3))
+    assert refusal(grey, monochrome=False) == (
+        "the image is grey: save it in colour, or the sensor has no filter (then say `monochrome: true` for the "
+        "stand's sensor)"
+    )
+    assert refusal(colour) == (
+        "the stand file says `monochrome: true`, but the image is in colour: is it from this body?"
+    )
 
 
 def test_the_stands_levels_are_in_the_files_values(tmp_path):
@@ -91,7 +102,7 @@ def test_every_curve_keeps_black_white_and_order(power, value):
 
 def test_a_tiff_that_holds_raw_data_is_read_as_raw(tmp_path):
     values = noisy_frame()
-    mosaic = decode(write_dng(tmp_path / "a.tif", values))
+    mosaic = decode(write_dng(tmp_path / "a.tif", values), monochrome=False)
     assert mosaic.planes == ("red", "green", "blue")
     assert np.array_equal(mosaic.values[0], values)
 

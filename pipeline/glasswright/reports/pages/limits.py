@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from glasswright.judging.decision import guard_band
-from glasswright.ledger.verdict import Verdict, fold
+from glasswright.ledger.verdict import Verdict, fold_part
 from glasswright.reports.pages.formats import format_limits, format_measure, format_step, format_unit, format_value
 from glasswright.reports.pages.strip import KINDS, Strip, draw_strip, lay_scale
 
@@ -70,7 +70,7 @@ def arrange_limits(judgement: Judgement | None, card: Card | None) -> tuple[Limi
 
 
 def _arrange_step(step: str, measures: Mapping[str, Sequence[LimitVerdict]], guards: Mapping[str, float]) -> LimitStep:
-    verdict = fold(each.verdict for verdicts in measures.values() for each in verdicts)
+    verdict = fold_part(each.verdict for verdicts in measures.values() for each in verdicts)
     groups = tuple(_arrange_measure(measure, verdicts, guards.get(measure)) for measure, verdicts in measures.items())
     bare = {measure for measure, each in measures.items() if measure not in guards and all(v.u is None for v in each)}
     return LimitStep(

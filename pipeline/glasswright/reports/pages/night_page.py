@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from glasswright.ledger.verdict import Verdict
+from glasswright.ledger.verdict import RISING, Verdict
 from glasswright.plugin.outcome import Status
 from glasswright.reports.pages.formats import format_heading, format_seconds, format_step, format_time
 from glasswright.reports.pages.strip import KINDS
@@ -109,7 +109,7 @@ def make_row(triage: Triage, hint: str) -> Row:
 def fold_stages(found: Mapping[str, Verdict]) -> tuple[tuple[str, str, str], ...]:
     """Return each verdict once with the stages that have it, the worst first; stages that pass are only counted."""
     folded = []
-    for verdict in (Verdict.FAIL, Verdict.UNKNOWN, Verdict.REVIEW, Verdict.PASS):
+    for verdict in reversed(RISING):
         names = [format_heading(format_step(step)) for step, each in found.items() if each is verdict]
         if names:
             many = f"{len(names)} stages" if len(names) > 1 else names[0]

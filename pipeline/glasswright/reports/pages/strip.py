@@ -26,6 +26,7 @@ KINDS: Final = {
     Verdict.FAIL: "fail",
     Verdict.REVIEW: "review",
     Verdict.UNKNOWN: "unknown",
+    Verdict.NOT_APPLICABLE: "skipped",
 }
 
 
@@ -121,7 +122,7 @@ def _format_nothing(each: LimitVerdict, scale: Scale) -> str:
     x = WIDTH / 2
     if len(edges) == 1:
         x = WIDTH * (0.75 if edges[0] < WIDTH / 2 else 0.25)
-    return label(x, MIDDLE + 4, "not measured")
+    return label(x, MIDDLE + 4, "not applicable" if each.verdict is Verdict.NOT_APPLICABLE else "not measured")
 
 
 def _draw_axis(scale: Scale) -> str:

@@ -101,8 +101,13 @@ def order_steps(plan: Document | None) -> tuple[str, ...]:
 
 def list_refusals(kept: Sequence[KeptOutcome], outcomes: Mapping[str, Outcome]) -> list[Refusal]:
     """List everything that is not DONE: what stopped for a reason of its own first, then what was skipped for it."""
-    order = (Status.CRASHED, Status.UNMEASURABLE, Status.SKIPPED)
-    kinds = {Status.CRASHED: "fail", Status.UNMEASURABLE: "unknown", Status.SKIPPED: "skipped"}
+    kinds = {
+        Status.CRASHED: "fail",
+        Status.UNMEASURABLE: "unknown",
+        Status.SKIPPED: "skipped",
+        Status.NOT_APPLICABLE: "skipped",
+    }
+    order = tuple(kinds)
     stopped = sorted(
         (each for each in kept if each.status is not Status.DONE),
         key=lambda each: (order.index(each.status), each.step, str(each.setting), each.shot),

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from glasswright.judging.gate import RELEASING_PHASE, DecisionKind
 from glasswright.judging.gatekeeper import Gatekeeper
-from glasswright.ledger.verdict import Verdict, fold
+from glasswright.ledger.verdict import RISING, Verdict, fold_part
 from glasswright.plugin.outcome import Status
 from glasswright.reports.pages.strip import KINDS
 from glasswright.run.reports import ASKS_FOR_RESHOOT
@@ -32,6 +32,9 @@ KIND_OF_DECISION: Final = {
     DecisionKind.REVIEW: "review",
     DecisionKind.INCOMPLETE: "unknown",
 }
+
+QUIET: Final = frozenset({Verdict.PASS, Verdict.NOT_APPLICABLE})
+"""Verdicts that give nobody anything to do."""
 
 
 class Urgency(IntEnum):
@@ -96,7 +99,7 @@ class Triage:
         found: dict[str, list[Verdict]] = {}
         for each in self.judgement.verdicts if self.judgement else ():
             found.setdefault(each.measure.partition(".")[0], []).append(each.verdict)
-        return {step: fold(verdicts) for step, verdicts in found.items()}
+        return {step: fold_part(verdicts) for step, verdicts in found.items()}
 
     @property
     def causes(self) -> tuple[KeptOutcome, ...]:
@@ -147,7 +150,7 @@ class Triage:
         causes = sorted(self.causes, key=lambda each: each.status is not Status.CRASHED)
         stopped = [f"{each.shot or each.setting or 'the ticket'}: {each.reason}" for each in causes]
         verdicts = sorted(
-            (each for each in (self.judgement.verdicts if self.judgement else ()) if each.verdict is not Verdict.PASS),
+            (each for each in (self.judgement.verdicts if self.judgement else ()) if each.verdict not in QUIET),
             key=_gravity,
         )
         judged = [f"{each.measure} at {each.at}: {each.reason}" for each in verdicts]
@@ -169,12 +172,12 @@ class Triage:
 
 def _gravity(each: LimitVerdict) -> tuple[int, float]:
     """Order verdicts: FAIL first, and of those the one farthest beyond its limit in its own uncertainties."""
-    order = (Verdict.FAIL, Verdict.UNKNOWN, Verdict.REVIEW, Verdict.PASS)
+    grave = -RISING.index(each.verdict)
     if each.value is None:
-        return order.index(each.verdict), 0.0
+        return grave, 0.0
     below = -math.inf if each.lower is None else each.lower - each.value
     above = -math.inf if each.upper is None else each.value - each.upper
-    return order.index(each.verdict), -max(below, above) / (each.u or 1.0)
+    return grave, -max(below, above) / (each.u or 1.0)
 
 
 def read_triages(ledger: Ledger, tickets: Sequence[str] | None = None) -> tuple[Triage, ...]:

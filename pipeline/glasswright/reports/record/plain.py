@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from glasswright.errors import LedgerDamagedError
 from glasswright.judging.card import HAND_STEP
-from glasswright.ledger.verdict import Verdict
+from glasswright.ledger.verdict import RISING, Verdict
 from glasswright.plugin.kept import NotInstalledError
 from glasswright.reports.names import field_names, installed_plugins
 from glasswright.reports.record.formats import name_field, name_unit, write_limits, write_result
@@ -23,6 +23,7 @@ ENDINGS = {
     Verdict.FAIL: "not in order",
     Verdict.REVIEW: "too near the limit to tell, or doubtful",
     Verdict.UNKNOWN: "not measured",
+    Verdict.NOT_APPLICABLE: "not applicable",
 }
 
 
@@ -32,7 +33,7 @@ def describe_results(evidence: Gated) -> tuple[str, ...]:
     Settings that have the same verdict share a sentence, which shows the number that lies nearest its limit.
     """
     groups: dict[tuple[Verdict, str], list[LimitVerdict]] = {}
-    for verdict in (Verdict.FAIL, Verdict.UNKNOWN, Verdict.REVIEW, Verdict.PASS):
+    for verdict in reversed(RISING):
         for each in evidence.verdicts:
             if each.verdict is verdict and each.measure.partition(".")[0] != HAND_STEP:
                 groups.setdefault((verdict, each.measure), []).append(each)
@@ -48,7 +49,7 @@ def _describe(verdict: Verdict, measure: str, verdicts: Sequence[LimitVerdict]) 
     unit = name_unit(measure)
     found = f"{write_result(near.value, near.u)} {unit}".strip()
     at = f" at {near.at}" if len(places) > 1 else ""
-    number = "" if verdict is Verdict.UNKNOWN else f" ({found}{at}; limit {write_limits(near)})"
+    number = "" if near.value is None else f" ({found}{at}; limit {write_limits(near)})"
     good = field_names().by_limit.get(measure, "")
     if good and verdict is Verdict.PASS:
         return f"{good[:1].upper()}{good[1:]}{where}{number}."

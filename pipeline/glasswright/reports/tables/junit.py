@@ -2,7 +2,7 @@
 
 A ticket is a suite, a limit at a setting is a test. Only PASS is a test that passed: FAIL is a failure, UNKNOWN an
 error, and REVIEW a failure of the type `REVIEW`, because a skipped test leaves a build green and a lens that a person
-must look at again is not released.
+must look at again is not released. What is not applicable on the stand is skipped.
 """
 
 from __future__ import annotations
@@ -23,7 +23,12 @@ if TYPE_CHECKING:
 
 NO_XML: Final = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 """What XML 1.0 cannot hold, escaped or not (section 2.2)."""
-ELEMENTS: Final = {Verdict.FAIL: "failure", Verdict.REVIEW: "failure", Verdict.UNKNOWN: "error"}
+ELEMENTS: Final = {
+    Verdict.FAIL: "failure",
+    Verdict.REVIEW: "failure",
+    Verdict.UNKNOWN: "error",
+    Verdict.NOT_APPLICABLE: "skipped",
+}
 
 
 def write_junit(tickets: Iterable[Gated]) -> bytes:
@@ -52,7 +57,7 @@ def _suite(judged: Gated) -> ElementTree.Element:
         "tests": len(cases),
         "failures": sum(case.find("failure") is not None for case in cases),
         "errors": sum(case.find("error") is not None for case in cases),
-        "skipped": 0,
+        "skipped": sum(case.find("skipped") is not None for case in cases),
     }
     name = _clean(f"{ticket.number} {ticket.model} {ticket.serial}")
     suite = ElementTree.Element("testsuite", name=name, timestamp=judged.state.measured_at)

@@ -53,6 +53,7 @@ class _Member:
     name: str
     value: Artefact | None
     cause: str = ""
+    is_not_applicable: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +101,7 @@ def take_inputs(
             member = _member(source, outcomes, ticket)
             values[name] = member.value
             if member.value is None and isinstance(source, One) and source.may_lack:
-                absent.append(member.cause)
+                absent += [] if member.is_not_applicable else [member.cause]
             elif member.value is None:
                 missing.add(f"`{name}` is missing", [member.cause])
     if missing.lacks:
@@ -133,7 +134,7 @@ def _gather(
     # a gather of none is no measurement whatever the plan asks for, unless the stage can do without
     least = 0 if source.may_lack else 1
     wanted = max(len(members) if source.at_least is None else source.at_least, least)
-    causes = [member.cause for member in members if member.value is None]
+    causes = [member.cause for member in members if member.value is None and not member.is_not_applicable]
     if source.may_lack:
         absent += causes
     else:
@@ -157,7 +158,8 @@ def _member(source: Given | One, outcomes: Mapping[Key, Outcome], ticket: str) -
         # what stopped it is told, not every step between there and here
         _, _, cause = outcome.reason.partition(BECAUSE)
         return _Member(name=name, value=None, cause=cause or outcome.reason)
-    return _Member(name=name, value=None, cause=f"{name} is {outcome.status.value}: {outcome.reason}")
+    cause = f"{name} is {outcome.status.value}: {outcome.reason}"
+    return _Member(name=name, value=None, cause=cause, is_not_applicable=outcome.status is Status.NOT_APPLICABLE)
 
 
 def _is_single(value: object) -> bool:

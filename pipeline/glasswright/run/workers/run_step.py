@@ -8,7 +8,7 @@ import traceback
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
-from glasswright.errors import Unmeasurable
+from glasswright.errors import NotApplicable, Unmeasurable
 from glasswright.plugin.outcome import Outcome, Status
 from glasswright.plugin.stage import Scope
 from glasswright.run.graph.gathering import Refusal, take_inputs
@@ -59,7 +59,8 @@ def run_step(instance: Instance, address: str, code: StepCode, outcomes: Mapping
         outcome = _measure(instance, code, outcomes, blank)
     except Unmeasurable as finding:
         reason = str(finding).strip() or "the stage gave no reason"
-        outcome = replace(blank, status=Status.UNMEASURABLE, reason=_shorten(reason))
+        status = Status.NOT_APPLICABLE if isinstance(finding, NotApplicable) else Status.UNMEASURABLE
+        outcome = replace(blank, status=status, reason=_shorten(reason))
     except (Exception, SystemExit) as error:  # whatever a stage does, the rest of the night goes on
         outcome = replace(blank, status=Status.CRASHED, reason=_describe(error), traceback=_trace(error))
     return replace(outcome, seconds=time.perf_counter() - start)
