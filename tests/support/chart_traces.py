@@ -112,6 +112,7 @@ def make_trace(
         misfit_frac=nothing,
         left_out_frac=nothing,
         far_light=np.full((*nothing.shape, 2), np.nan),
+        middle_light=np.full(nothing.shape, np.nan),
         frequency=np.empty(0),
         mtf=np.empty((p, n, 2, 0), np.float32),
         distance_px=np.empty(0),

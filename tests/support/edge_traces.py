@@ -93,6 +93,7 @@ def make_trace(
         misfit_frac=0.0 * one,
         left_out_frac=0.0 * one,
         far_light=np.zeros((number, count, 2)),
+        middle_light=np.zeros((number, count)),
         frequency=np.arange(0.0, 0.6001, 0.02),
         mtf=np.zeros((number, count, 2, 31), dtype=np.float32),
         distance_px=DISTANCE,

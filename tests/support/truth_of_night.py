@@ -31,13 +31,21 @@ class SettingTruth:
 
     def sharpness_errors(self) -> np.ndarray:
         """Relative error of each zone, plane and direction."""
-        errors = []
-        for plane, zones in self.truth["zones"].items():
+        return self.sharpness_of("measure_mtf50", self.truth["zones"])[0]
+
+    def sharpness_of(self, step: str, truth: dict[str, Any]) -> tuple[np.ndarray, np.ndarray]:
+        """Relative error of each zone, plane and direction, and its stated uncertainty.
+
+        A sensor without colours is reported as green.
+        """
+        errors, stated = [], []
+        for plane, zones in truth.items():
             for zone in ZONES:
-                measured = getattr(getattr(self.results["measure_mtf50"], plane), zone)
+                measured = getattr(getattr(self.results[step], "green" if plane == "white" else plane), zone)
                 for side in ("sagittal_cy_per_px", "tangential_cy_per_px"):
                     errors.append(getattr(measured, side) / zones[zone][side] - 1)
-        return np.array(errors)
+                    stated.append(getattr(measured, f"{side}_u") / zones[zone][side])
+        return np.array(errors), np.array(stated)
 
     def centre_errors(self) -> np.ndarray:
         """Error of each disc's centre in each plane: (centres, 2), px."""

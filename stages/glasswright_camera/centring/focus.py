@@ -77,9 +77,16 @@ def find_surface(focus: BestFocus) -> Surface:
     sagittal, tangential = behind[found].T
     weight, covariance = fit_least_squares(basis, (sagittal + tangential) / 2)
 
-    def at_corner(value: Array) -> Known:
+    # discs at one height pass through focus between the same two steps, and share what the curve there is off by: more
+    # near the ends of the series than in its middle
+    own_u = np.nanmean(focus.behind_steps_u[found], axis=1)
+    ends = np.quantile(radius.fraction, (0.5, 0.75))
+    inner_u, outer_u = np.median(own_u[radius.fraction <= ends[0]]), np.median(own_u[radius.fraction >= ends[1]])
+    common_u = float(np.sqrt(max(outer_u**2 - inner_u**2, 0.0)))
+
+    def at_corner(value: Array, common_u: float = common_u) -> Known:
         weight, covariance = fit_least_squares(basis, value)
-        return float(weight[3:].sum()), float(np.sqrt(covariance[3:, 3:].sum()))
+        return float(weight[3:].sum()), float(np.hypot(np.sqrt(covariance[3:, 3:].sum()), common_u))
 
     return Surface(
         slope=weight[1:3],
@@ -87,7 +94,7 @@ def find_surface(focus: BestFocus) -> Surface:
         medial=at_corner((sagittal + tangential) / 2),
         sagittal=at_corner(sagittal),
         tangential=at_corner(tangential),
-        apart=at_corner(tangential - sagittal),
+        apart=at_corner(tangential - sagittal, 0.0),
         discs=int(found.sum()),
     )
 

@@ -60,7 +60,7 @@ BENT = "distortion unlike the model"
 RULES: Final = (
     Rule(
         name=HAZE,
-        lead=("glare",),
+        lead=("glare", "spilt light"),
         claims=("centre sharpness", "coarse contrast", "corner softening", "corner light"),
         sense=1,
         says="light is scattered over the picture: haze, fungus or oil on inner surfaces, or a coating that is gone",

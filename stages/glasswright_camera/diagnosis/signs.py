@@ -105,6 +105,8 @@ KINDS: Final = (
     SignKind(kind="longitudinal colour", stage="measure_focus_offset", field="red_green_um", least=6.0),
     SignKind(kind="longitudinal colour", stage="measure_focus_offset", field="blue_green_um", least=6.0),
     SignKind(kind="glare", stage="measure_glare", field="spot_glare_pct", least=1.0, perfect=0.0, widest_only=False),
+    # what diffraction and aberrations spill is up to 0.03 at the lowest f-number
+    SignKind(kind="spilt light", stage="measure_mtf50", field="spill_frac", least=0.04, perfect=0.0),
     SignKind(kind="focus offset", stage="measure_focus_offset", field="green.shift_um", least=6.0, perfect=0.0),
 )
 

@@ -80,6 +80,9 @@ class Trace(Artefact):
     """(planes, discs, 2): light farther inside the disc than is fitted, less the fit's prediction, of the step: in the
     disc's middle, and between it and the fitted range. It shows a wide halo. Empty in traces kept before it was
     measured."""
+    middle_light: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 0)))
+    """(planes, discs): light in the disc's middle, six blurs (1/MTF50) or 0.6 radii from the edge and more, less the
+    fitted dark level, of the step; NaN where that holds too few pixels. Empty in traces kept before it was measured."""
     frequency: NDArray[np.float64]
     """(frequencies,): cycles per sensor pixel, for `mtf`."""
     mtf: NDArray[np.float32]

@@ -10,6 +10,7 @@ import numpy as np
 from glasswright import Unmeasurable
 from glasswright_camera.edges.repeats import line_up, main_plane
 from glasswright_camera.edges.trace_misfit import unlike_places
+from glasswright_camera.monochrome import leave_out_colours
 from glasswright_camera.sharpness.halo import find_far_light
 from glasswright_camera.sharpness.reading import (
     lay_planes,
@@ -19,7 +20,7 @@ from glasswright_camera.sharpness.reading import (
     width_of_traces,
 )
 from glasswright_camera.sharpness.result import BestFocus, ZoneFoci, ZoneFocus
-from glasswright_camera.sharpness.through_focus import LEAST_STEPS, FocusCurves, fit_focus_curves
+from glasswright_camera.sharpness.through_focus import LEAST_STEPS, FocusCurves, find_sway, fit_focus_curves
 from glasswright_camera.sharpness.zones import ZONES, lattice_fill, read_zones
 
 if TYPE_CHECKING:
@@ -93,6 +94,8 @@ def read_best_focus(series: tuple[Trace, ...], stand: Stand, least: int) -> Best
     for plane, curve in enumerate(curves):
         read, read_u = curve.read_at(here, here_u)
         value[plane], own_u[plane] = read.reshape(shape[1:]), read_u.reshape(shape[1:])
+    level, level_u = (each[:, main].reshape(len(step), -1) for each in (zones.value, zones.value_u))
+    own_u = np.hypot(own_u, value * find_sway(step, level, level_u, cutoffs[main], here))
     sharpest = int(np.argmin(np.abs(step - here)))
     far_light = find_far_light(line_up(series[sharpest : sharpest + 1], shared.node))
     reading = make_reading(value, own_u, zones.discs, shared, stand, width, far_light)
@@ -142,6 +145,7 @@ def read_best_focus(series: tuple[Trace, ...], stand: Stand, least: int) -> Best
         behind_steps_u=behind_u,
         caveats=caveats,
         notes=(*notes, *doubled),
+        not_applicable=leave_out_colours(series[0].planes, "measure_best_focus"),
     )
 
 

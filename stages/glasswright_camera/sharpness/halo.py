@@ -1,7 +1,12 @@
-"""Detection of wide weak halos, and the uncertainty of MTF50 that they cause.
+"""Detection of wide weak halos, the uncertainty of MTF50 that they cause, and the light over an edge.
 
 The light far from the edges is measured in `edges/kernel/far.py`. In one disc a halo's light is below the noise, but
-all discs and planes of a lens share the halo, so they are averaged."""
+all discs and planes of a lens share the halo, so they are averaged.
+
+There are two numbers. `FarLight` is the light that the fits do not explain: nothing for a plain blur, of either sign
+for a halo, so uncertainties are widened by it. `Spill` is the light itself, from whatever cause: haze adds to it, and
+so do diffraction and defocus.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +14,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+
+from glasswright_camera.edges.repeats import main_plane
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -31,6 +38,12 @@ MEDIAN_U: Final = 1.2533
 """Standard deviation over the median absolute deviation, and uncertainty of a median over that of a mean: of a normal
 distribution."""
 LEAST_DISCS: Final = 9
+SPILL_FROM: Final = 2.0
+"""Where spilt light is read, in 1/MTF50 from the edge: a Gaussian blur leaves nothing there."""
+SPILL_ROOM: Final = 8.0
+"""Radius, likewise, from which a disc's middle is dark but for what all of it shares."""
+SPILL_WIDTH: Final = 0.25
+"""Half the width over which it is averaged there, likewise."""
 HALO: Final = "wide_halo"
 UNSEEN: Final = (
     f"a wide weak halo (haze) would not be seen: fewer than {LEAST_DISCS} discs have a radius of ten blurs (1/MTF50)"
@@ -71,6 +84,47 @@ class FarLight:
         )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spill:
+    """Light that falls over an edge farther than 2/MTF50, of the step: both sides together."""
+
+    value: float
+    """NaN where too few discs have the room."""
+    value_u: float
+
+
+def find_spill(repeats: Repeats) -> Spill:
+    """Read spilt light in the main plane, from the light 2/MTF50 inside the discs less that in their middle.
+
+    A blur that is even to both sides throws as much over the edge one way as the other, so the dark side is read,
+    where print is more even than paper, and doubled. Median over discs and shots, as of `find_far_light`. What reaches
+    the disc's middle as well (a veil, a halo as wide as the discs) is no part of it: that is glare.
+    """
+    main = main_plane(repeats.traces[0])
+    if not all(trace.middle_light.size for trace in repeats.traces):
+        return Spill(value=float("nan"), value_u=float("nan"))
+    blur = 1 / repeats.stack(lambda trace: trace.mtf50)[:, main].mean(axis=-1)
+    middle = repeats.stack(lambda trace: trace.middle_light)[:, main]
+    profile = repeats.stack(lambda trace: np.asarray(trace.profile, dtype=np.float64))[:, main]
+    away = -repeats.traces[0].distance_px / blur[..., None, None] - SPILL_FROM
+    seen = (np.abs(away) <= SPILL_WIDTH) & np.isfinite(profile)
+    count = seen.sum(axis=(-2, -1))
+    light = np.where(seen, profile, 0.0).sum(axis=(-2, -1)) / np.maximum(count, 1)
+    room = repeats.stack(lambda trace: trace.radius_px)[:, main] >= SPILL_ROOM * blur
+    spill = (2 * (light - middle))[(count > 0) & room & np.isfinite(middle)]
+    if len(spill) < LEAST_DISCS:
+        return Spill(value=float("nan"), value_u=float("nan"))
+    value, value_u = _middle_of(spill)
+    return Spill(value=value, value_u=value_u)
+
+
+def _middle_of(own: Array) -> tuple[float, float]:
+    """Return the median of discs and its standard uncertainty by their scatter."""
+    middle = float(np.median(own))
+    scatter = MAD * float(np.median(np.abs(own - middle)))
+    return middle, float(MEDIAN_U * scatter / np.sqrt(len(own)))
+
+
 def find_far_light(repeats: Repeats) -> FarLight:
     """Average the far light over planes and shots, and take its median over the discs, so that dust does not count.
 
@@ -85,9 +139,7 @@ def find_far_light(repeats: Repeats) -> FarLight:
     for ring in range(light.shape[-1]):
         own = disc[known[..., ring].any(axis=(0, 1)), ring]
         if len(own) >= LEAST_DISCS:
-            middle = float(np.median(own))
-            scatter = MAD * float(np.median(np.abs(own - middle)))
-            found.append((middle, float(MEDIAN_U * scatter / np.sqrt(len(own)))))
+            found.append(_middle_of(own))
     if not found:
         return FarLight(value=float("nan"), value_u=float("nan"))
     value, value_u = max(found, key=lambda each: abs(each[0]) - SURE_OF_HALO * each[1])

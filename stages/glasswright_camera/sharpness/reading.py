@@ -12,9 +12,10 @@ from glasswright_camera.edges.kernel.whole import WHOLE_BLURS, whole_shape_u
 from glasswright_camera.edges.repeats import ENOUGH_TO_SCATTER, Repeats, line_up, mean_with_scatter, shared_discs
 from glasswright_camera.extremes import extreme_u, range_u
 from glasswright_camera.field import CORNERS, zone_members
+from glasswright_camera.monochrome import leave_out_colours
 from glasswright_camera.print_edge import correction_u, width_of_print
 from glasswright_camera.sharpness.ceiling import SHORTEST_UM, find_ceiling
-from glasswright_camera.sharpness.halo import FarLight, find_far_light
+from glasswright_camera.sharpness.halo import FarLight, find_far_light, find_spill
 from glasswright_camera.sharpness.result import PlaneSharpness, Sharpness, ZoneSharpness
 from glasswright_camera.sharpness.zones import ZONES, lattice_fill, read_zones, zone_heights
 
@@ -106,7 +107,7 @@ def read_as_shot(traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpne
     width = width_of_traces(traces, stand)
     zones = read_zones(shared, stand.zones, least, width)
     mean, mean_u = mean_with_scatter(zones.value, zones.value_u)
-    far_light = find_far_light(shared)
+    far_light, spill = find_far_light(shared), find_spill(shared)
     reading = make_reading(mean, mean_u, zones.discs, shared, stand, width, far_light)
     few = f"{len(traces)} shots; their scatter is not used below {ENOUGH_TO_SCATTER}"
     red, green, blue = lay_planes(reading, traces[0], stand)
@@ -119,8 +120,11 @@ def read_as_shot(traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpne
         fill_frac=lattice_fill(shared),
         far_light_frac=far_light.value,
         far_light_frac_u=far_light.value_u,
+        spill_frac=spill.value,
+        spill_frac_u=spill.value_u,
         shot_count=len(traces),
         caveats=("single_focus", *far_light.caveats()),
+        not_applicable=leave_out_colours(traces[0].planes, "measure_mtf50"),
         notes=(
             *((few,) if 1 < len(traces) < ENOUGH_TO_SCATTER else ()),
             *name_unreached(reading, shared, stand),

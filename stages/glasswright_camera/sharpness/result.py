@@ -85,6 +85,11 @@ class Sharpness(Artefact):
     larger of two rings, positive where lighter. Above 0.0006 there is a wide weak halo (haze, spherical aberration,
     scatter) and the caveat `wide_halo`. NaN where the discs are too small for it."""
     far_light_frac_u: float = float("nan")
+    spill_frac: float = float("nan")
+    """Light that falls over an edge farther than 2/MTF50, of the step, both sides together, in the main plane (own
+    definition, no source). Straight edges: 0 for a Gaussian blur, 0.025 for diffraction alone, 0.031
+    for 10 % of the light in a halo of 8 px about a core of 0.7 px. NaN where the discs have no room for it."""
+    spill_frac_u: float = float("nan")
     shot_count: int
 
 

@@ -106,7 +106,29 @@ class FocusCurves:
         return value, slope
 
 
-def fit_focus_curves(step: Array, mtf50: Array, mtf50_u: Array, cutoff: float) -> FocusCurves:
+def find_sway(step: Array, mtf50: Array, mtf50_u: Array, cutoff: float, place: float) -> float:
+    """Return by how much one step alone moves MTF50 at a place, relative, beyond what its uncertainty makes of it.
+
+    A frame that was knocked by a percent bends the curve rather than standing beside it, and its misfit tells little of
+    what it did. So each step is left out in turn; the change is the median of all curves', since a knock is common to
+    the frame, and what the steps' own uncertainties let it be is taken off. The largest of the steps'. Parameters are
+    as of `fit_focus_curves`.
+    """
+    whole, whole_u = fit_focus_curves(step, mtf50, mtf50_u, cutoff).read_at(place)
+    most = 0.0
+    for k in range(len(step)):
+        rest = np.arange(len(step)) != k
+        others = fit_focus_curves(step[rest], mtf50[rest], mtf50_u[rest], cutoff, least=LEAST_STEPS - 1)
+        value, value_u = others.read_at(place)
+        known = np.isfinite(value) & np.isfinite(whole)
+        if known.any():
+            sway = float(np.median(np.log(value / whole)[known]))
+            usual = float(np.median(np.maximum((value_u / value) ** 2 - (whole_u / whole) ** 2, 0.0)[known]))
+            most = max(most, sway**2 - usual)
+    return float(np.sqrt(most))
+
+
+def fit_focus_curves(step: Array, mtf50: Array, mtf50_u: Array, cutoff: float, least: int = LEAST_STEPS) -> FocusCurves:
     """Fit curves to a series.
 
     Parameters
@@ -117,9 +139,11 @@ def fit_focus_curves(step: Array, mtf50: Array, mtf50_u: Array, cutoff: float) -
         (steps, curves): cycles per pixel, and standard uncertainty from pixel noise; NaN where a step lacks a number.
     cutoff
         Cut-off frequency of diffraction, cycles per pixel; infinite where it is not known.
+    least
+        Curves with fewer steps are NaN.
     """
     known = np.isfinite(mtf50) & np.isfinite(mtf50_u)
-    enough = known.sum(axis=0) >= LEAST_STEPS
+    enough = known.sum(axis=0) >= least
     found, misfit = np.full((mtf50.shape[1], PARAMETERS), np.nan), np.full(mtf50.shape[1], np.nan)
     covariance = np.full((mtf50.shape[1], PARAMETERS, PARAMETERS), np.nan)
     if enough.any():

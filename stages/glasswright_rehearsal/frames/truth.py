@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glasswright_rehearsal.frames.render import Scene, find_disc_blurs, find_edges
-from glasswright_rehearsal.optics.blur import find_blur, find_mtf50
+from glasswright_rehearsal.optics.blur import find_blur, find_mtf50, find_spill
 from glasswright_rehearsal.optics.depth import defocus_by_depth
 from glasswright_rehearsal.scene.geometry import distort, map_points
 from glasswright_rehearsal.scene.layout import list_circles
@@ -56,7 +56,7 @@ def describe_truth(scene: Scene, zones: ZoneLimits, corner_box_frac: float = 0.0
     -------
     `zones` (plane -> zone -> sagittal, tangential: mean MTF50 over the zone's discs, cycles per pixel, and their
     count), `discs` (node, and for each plane centre, node place, MTF50), `lateral_colour` (per disc, px),
-    `distortion`, `vignetting` (plane -> corner -> EV), and `tilt`, `decentring`, `field_curvature`, `glare`.
+    `distortion`, `vignetting` (plane -> corner -> EV), `tilt`, `decentring`, `field_curvature`, `glare`, `spill_frac`.
     """
     circles, edges = find_edges(scene)
     keep = np.flatnonzero(~circles.is_hole)
@@ -68,7 +68,16 @@ def describe_truth(scene: Scene, zones: ZoneLimits, corner_box_frac: float = 0.0
         "distortion": _find_distortion(scene, circles, edges, keep),
         "vignetting": find_vignetting(scene.lens, scene.sensor.planes, scene.frame, corner_box_frac),
         **describe_centring(scene.lens, scene.frame),
+        "spill_frac": _find_middle_spill(scene),
     }
+
+
+def _find_middle_spill(scene: Scene) -> float:
+    """Return what falls over an edge farther than 2/MTF50 in the middle of the frame, in the main plane."""
+    plane = scene.sensor.planes[len(scene.sensor.planes) // 2]
+    middle = np.asarray(scene.frame.centre_px, dtype=np.float64)[None, :]
+    blur = find_blur(scene.lens, scene.frame, middle, plane, scene.motion_px)
+    return float(find_spill(blur, np.array([[1.0, 0.0]]), np.array([[0.0, 1.0]])).mean())
 
 
 def _find_disc_mtf50(scene: Scene, edges: Edges) -> Array:

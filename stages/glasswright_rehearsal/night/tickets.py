@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import yaml
+from scipy.optimize import minimize_scalar
 
 from glasswright_rehearsal.faults.blades import blade_error_ev, exact_square
 from glasswright_rehearsal.faults.dirt import DIRT_FAULTS
@@ -223,7 +224,24 @@ def _describe_setting(night: Night, scene: Scene, stand: StandFacts) -> dict[str
             {"defocus_um": step, "zones": _describe_zones(scene, step, stand.zones)}
             for step in list_focus_um(scene.lens.f_number)
         ]
+        told["best_focus"] = _describe_best_focus(scene, stand.zones)
     return told
+
+
+def _describe_best_focus(scene: Scene, zones: ZoneLimits) -> dict[str, Any]:
+    """Return where in the series the middle of the field is sharpest in green, and all zones' truth at that focus."""
+    plane = scene.sensor.planes[len(scene.sensor.planes) // 2]
+    steps = list_focus_um(scene.lens.f_number)
+
+    def soften(defocus_um: float) -> float:
+        return -float(_describe_zones(scene, defocus_um, zones)[plane]["centre"]["mean_cy_per_px"])
+
+    best = float(minimize_scalar(soften, bounds=(steps[1], steps[-2]), method="bounded", options={"xatol": 0.01}).x)
+    return {
+        "defocus_um": best,
+        "centre_steps": (best - steps[0]) / (steps[1] - steps[0]),
+        "zones": _describe_zones(scene, best, zones),
+    }
 
 
 def _describe_zones(scene: Scene, defocus_um: float, zones: ZoneLimits) -> dict[str, Any]:

@@ -55,6 +55,7 @@ HEALTHY = {
     "measure_vignetting.diagonals_ev": (0.0, 0.001),
     "measure_vignetting.mean_corner_loss_ev": (1.16, 0.02),
     "measure_glare.chart_glare_pct": (-0.2, 0.01),
+    "measure_mtf50.spill_frac": (0.012, 0.002),
     "measure_focus_offset.green.shift_um": (0.3, 1.7),
     "measure_focus_offset.red_green_um": (1.4, 0.15),
 }
@@ -183,6 +184,11 @@ def test_each_pattern_is_read_from_its_signs(name):
     assert found.points_to == name
     assert found.unexplained_count == 0
     assert found.notes[0].startswith(f"{found.surety}: {name}: ")
+
+
+def test_light_in_a_wide_halo_is_haze_though_the_discs_show_no_glare():
+    found = read(results(measure_mtf50__spill_frac=0.09))
+    assert (found.points_to, found.unexplained_count) == (HAZE, 0)
 
 
 def test_every_rule_has_a_case_and_speaks_of_signs_that_there_are():

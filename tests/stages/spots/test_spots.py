@@ -12,6 +12,7 @@ from glasswright_camera import find_spots, map_spots
 from glasswright_camera.light.dark import DarkShot
 from glasswright_camera.spots.origin import Origin, Sighting, find_origin, list_sightings, name_kind
 from glasswright_camera.spots.result import SpotMap
+from glasswright_camera.spots.seen import Band, _see_band
 from glasswright_camera.stand import Mote
 from glasswright_rehearsal import Dust, Frame, Lens, Scene, mosaic_sensor
 from glasswright_rehearsal.faults.dirt import draw_dirt
@@ -391,3 +392,7 @@ def test_uncertainties_of_faint_motes_are_honest():
             errors.append((each.depth - (8 * mote.diameter_um / mote.distance_um) ** 2) / each.depth_u)
     assert len(errors) == 24
     assert 0.4 < np.sqrt(np.mean(np.square(errors))) < 1.5
+
+
+def test_a_band_without_noise_shows_nothing_whatever_stands_in_it():
+    assert _see_band(Band(values=np.ones((8, 8), np.float32), noise=0.0, level=0)) == []

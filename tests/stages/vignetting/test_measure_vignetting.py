@@ -288,3 +288,21 @@ def test_the_stated_u_of_a_corners_end_is_the_scatter_of_draws():
     ends = np.array([each.extreme_corner_loss_ev for each in found])
     stated = np.sqrt(np.mean([each.extreme_corner_loss_ev_u**2 for each in found]))
     assert 0.7 < ends.std(ddof=1) / stated < 1.35
+
+
+@pytest.mark.parametrize(("reach", "softness"), [(0.93, 0.0), (0.96, 0.0), (0.93, 0.01)])
+def test_a_mechanical_cut_off_is_followed_as_far_as_its_uncertainty_says(reach, softness):
+    def gain(x, y):
+        r = np.hypot(x, y)
+        lit = r < reach if softness == 0 else 1 / (1 + np.exp(np.clip((r - reach) / softness, -50, 50)))
+        return (1 - 0.3 * r**2) * (0.3 + 0.7 * lit)
+
+    size = (1500, 1000)
+    flat = combine_flats((reduce_flat(make_mosaic(gain(*half_diagonals(*size)))),), make_stand())
+    found = measure_vignetting(flat, make_stand(), corner_box_frac=0.05)
+    error = losses(found) - true_losses(gain, size=size)
+    u = np.array([getattr(found, f"{corner}_loss_ev_u") for corner in CORNERS])
+    # measured: up to 0.011 EV off where the light ends within a block
+    assert (np.abs(error) < 2 * u).all()
+    assert np.abs(error).max() < 0.015
+    assert "shadows too wide to bridge" in " ".join(flat.notes)

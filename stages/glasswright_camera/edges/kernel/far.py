@@ -35,6 +35,9 @@ RINGS: Final = 2
 """The disc's middle, and the ring between it and the fitted range."""
 FARTHER: Final = 6.0
 """Distance from the edge beyond which the middle begins, in 1/MTF50."""
+MIDDLE: Final = 0.6
+LEAST_MIDDLE: Final = 3.0
+"""The middle of a small disc begins so many radii from the edge, and no nearer than so many 1/MTF50."""
 FAR_REACH: Final = 14.0
 FAR_STEP: Final = 0.25
 """Reach and step of the table of profiles, in 1/MTF50; farther in, its last value is used."""
@@ -56,10 +59,12 @@ def far_tables(pitch: float | None = None) -> Array:
 
 @compiled
 def measure_far_light(
-    frame: Frame, discs: Discs, tables: Array, curvatures: Array, fits: Fits, far_light: Array
+    frame: Frame, discs: Discs, tables: Array, curvatures: Array, fits: Fits, far_light: Array, middle_light: Array
 ) -> None:
     """Fill `far_light`, (planes, discs, RINGS): mean light less the fit's prediction, of the edge's step.
 
+    And `middle_light`, (planes, discs): mean light in the disc's middle less the fitted dark level, of the step. The
+    middle begins FARTHER blurs from the edge, in small discs MIDDLE radii if that is LEAST_MIDDLE blurs. Both are
     NaN where a disc was not measured or a ring has too few pixels of a plane. `tables` is from `far_tables`.
     """
     values, pattern, black, white = frame.values, frame.pattern, frame.black, frame.white
@@ -67,7 +72,7 @@ def measure_far_light(
     rows, columns = pattern.shape[1], pattern.shape[2]
     planes, points = fits.value.shape[0], tables.shape[1]
     profile = np.empty((planes, points))
-    number, total = np.empty((planes, RINGS)), np.empty((planes, RINGS))
+    number, total, middle = np.empty((planes, RINGS)), np.empty((planes, RINGS)), np.empty((planes, 2))
     for disc in range(len(discs.radius_px)):
         known = fits.value[:, disc, ENDING] == MEASURED
         if not known.any():
@@ -76,7 +81,7 @@ def measure_far_light(
         scale = math.sqrt(abs(np.linalg.det(discs.maps[disc])))
         inverse = np.linalg.inv(discs.maps[disc])
         c, s = math.cos(radial), math.sin(radial)
-        nearest = 1e9
+        nearest = MIDDLE * radius_px
         for plane in range(planes):
             if known[plane]:
                 own = fits.value[plane, disc]
@@ -91,6 +96,7 @@ def measure_far_light(
                     profile[plane, i] = light
         number[:, :] = 0.0
         total[:, :] = 0.0
+        middle[:, :] = 0.0
         x0, y0 = discs.centre[disc, 0], discs.centre[disc, 1]
         inner = discs.limit[disc, 0]
         half = 1.3 * radius_px
@@ -111,7 +117,8 @@ def measure_far_light(
                     px, py = x - own[CENTRE], y - own[CENTRE + 1]
                     d, nx, ny = edge_distance(px, py, inverse, radius_px / scale)
                     u = (d - own[SHIFT]) / math.sqrt(own[WIDTH])
-                    if u > -FITTED_REACH:
+                    is_middle = u < -FARTHER or (d < -MIDDLE * radius_px and u < -LEAST_MIDDLE)
+                    if u > -FITTED_REACH and not is_middle:
                         continue
                     place = (max(u, -FAR_REACH) + FAR_REACH) / FAR_STEP
                     i = min(int(place), points - 2)
@@ -127,10 +134,16 @@ def measure_far_light(
                     noise = math.sqrt(own[NOISE]) / own[CONTRAST]
                     if abs(left) > MOST_SIGMAS * noise + FINE_SLACK:
                         continue
-                    ring = 0 if u < -FARTHER else 1
-                    number[plane, ring] += 1
-                    total[plane, ring] += left
+                    if is_middle:
+                        middle[plane, 0] += 1
+                        middle[plane, 1] += left + e
+                    if u <= -FITTED_REACH:
+                        ring = 0 if u < -FARTHER else 1
+                        number[plane, ring] += 1
+                        total[plane, ring] += left
         for plane in range(planes):
             for ring in range(RINGS):
                 if known[plane] and number[plane, ring] >= LEAST_PIXELS:
                     far_light[plane, disc, ring] = total[plane, ring] / number[plane, ring]
+            if known[plane] and middle[plane, 0] >= LEAST_PIXELS:
+                middle_light[plane, disc] = middle[plane, 1] / middle[plane, 0]

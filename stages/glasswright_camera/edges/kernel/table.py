@@ -90,6 +90,7 @@ class EdgeTable:
     misfit_frac: Array
     left_out_frac: Array
     far_light: Array
+    middle_light: Array
     frequency: Array
     mtf: NDArray[np.float32]
     distance_px: Array
@@ -161,8 +162,8 @@ def trace_table(
             curve = read_sharpness(value, covariance)
             for column in curve:
                 column[blurred & ~_is_certain(value[..., ENDING], curve, radius_px)] = np.nan
-    far_light = np.full((planes, discs, RINGS), np.nan)
-    measure_far_light(frame, located, far_tables(pitch), np.array(CURVATURES), fits, far_light)
+    far_light, middle_light = np.full((planes, discs, RINGS), np.nan), np.full((planes, discs), np.nan)
+    measure_far_light(frame, located, far_tables(pitch), np.array(CURVATURES), fits, far_light, middle_light)
     if direction is not None:
         _blend_directions(direction, value, covariance, curve)
     mtf50, mtf50_u, mtf = curve
@@ -185,6 +186,7 @@ def trace_table(
         misfit_frac=value[..., MISFIT],
         left_out_frac=value[..., LEFT_OUT],
         far_light=far_light,
+        middle_light=middle_light,
         frequency=FREQUENCY,
         mtf=mtf.astype(np.float32),
         distance_px=PROFILE_DISTANCE,
