@@ -58,7 +58,7 @@ PAIRS = (
 PLAIN = tuple(name for name in CLEAN if name != "autofocus_offset")
 PLAIN_PAIRS = tuple(pair for pair in PAIRS if "autofocus_offset" not in pair)
 """For lenses without a ramp shot."""
-FEW = "few"
+FEW, FEW_FOCUSED = "few", "few_focused"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,7 +107,14 @@ def plan_few() -> tuple[FaultNight, ...]:
         # at all that the model's card asks for, so that the same lenses can be judged
         FaultNight(name=FEW, model=FIFTY, seed=2101, healthy=4, faults=few, f_numbers=(2.0, 4.0, 8.0)),
         # drawing the ramp takes as long as the rest
-        FaultNight(name="few_focused", model=FIFTY, seed=2102, healthy=1, faults=("autofocus_offset",)),
+        FaultNight(
+            name=FEW_FOCUSED,
+            model=FIFTY,
+            seed=2102,
+            healthy=1,
+            faults=("autofocus_offset",),
+            f_numbers=(2.0, 4.0, 8.0),
+        ),
     )
 
 

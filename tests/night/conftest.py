@@ -27,6 +27,13 @@ def run_night(folder: Path, *rehearsal: str, plan: str = "fixed_focal", serial: 
     return ledger
 
 
+def gate(ledger: Path, number: str, capsys: pytest.CaptureFixture[str]) -> tuple[int, list[str]]:
+    """Ask the gate about a ticket: exit code and reasons."""
+    capsys.readouterr()
+    code = run_command(["gate", number, "--ledger", str(ledger), "--json"])
+    return code, json.loads(capsys.readouterr().out)["reasons"]
+
+
 @pytest.fixture(scope="session")
 def scored_nights(tmp_path_factory):
     """Twenty lenses, healthy ones and one with each fault, read by the patterns' bench: folder of nights, table."""

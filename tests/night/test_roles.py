@@ -1,5 +1,6 @@
 """Whole small nights of the roles and faults that a plain night has not: dirt, the black patch, a focus series."""
 
+import numpy as np
 import pytest
 
 from conftest import run_night
@@ -97,6 +98,18 @@ def stepped_night(tmp_path_factory):
 def turned(one, other):
     """Return the angle between two directions."""
     return abs((one - other + 180) % 360 - 180)
+
+
+@pytest.mark.parametrize("number", ["T-0001", "T-0002"])
+def test_best_focus_is_what_was_drawn(stepped_night, number):
+    (setting,) = compare(*stepped_night, number)
+    true, found = setting.truth["best_focus"], setting.results["measure_best_focus"]
+    assert found.centre_steps == pytest.approx(true["centre_steps"], abs=4 * found.centre_steps_u + 0.02)
+    error, u = setting.sharpness_of("measure_best_focus", true["zones"])
+    known = np.isfinite(error)
+    assert known.mean() > 0.9
+    assert np.abs(error[known]).max() < 0.05
+    assert np.abs(error[known] / np.hypot(u[known], 0.003)).max() < 4
 
 
 @pytest.mark.parametrize("number", ["T-0001", "T-0002"])

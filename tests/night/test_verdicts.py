@@ -1,19 +1,10 @@
 """Healthy lenses pass and faulty ones fail, on the stage where the fault shows."""
 
-import json
-
 import pytest
 
-from conftest import FAULTS, run_night
-from glasswright.commands.main import run_command
+from conftest import FAULTS, gate, run_night
 from glasswright.ledger import Ledger
 from support.truth_of_night import read_truth
-
-
-def gate(ledger, number, capsys):
-    capsys.readouterr()
-    code = run_command(["gate", number, "--ledger", str(ledger), "--json"])
-    return code, json.loads(capsys.readouterr().out)["reasons"]
 
 
 def failed_stages(ledger, number):

@@ -89,8 +89,7 @@ def find_lattice(small: SmallFrame, layout: ChartLayout, tile: int, dark_share: 
     bright = 100 / small.white_light
     message = (
         f"{layout.name} was not found: {len(blobs.place)} dark round things in the frame form no lattice of "
-        f"{FEWEST} or more, and its bright parts reach {bright:.1f} % of white; "
-        "is the chart in the frame, lit and in focus?"
+        f"{FEWEST} or more, and its bright parts reach {bright:.1f} % of white"
     )
     raise LatticeNotFound(message, 0)
 

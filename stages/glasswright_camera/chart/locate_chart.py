@@ -15,6 +15,7 @@ from glasswright_camera.chart.model import Frame
 from glasswright_camera.chart.report import Limits, place_nodes, report_chart
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.roles.recognise import describe_other
+from glasswright_camera.roles.shaken import MOVED_TOO_FAR, SHAKEN_ROLES
 from glasswright_camera.small_frame import shrink_mosaic
 from glasswright_camera.stand import ChartLayout, Fraction, Stand
 
@@ -103,8 +104,13 @@ def name_other(
         except Unmeasurable:
             continue
         return Unmeasurable(f"{reason}; it looks like {others_text}")
-    other = describe_other(mosaic)
-    return Unmeasurable(f"{reason}; {other}") if other else reason
+    likely = ""
+    if mosaic.role in SHAKEN_ROLES:
+        likely = MOVED_TOO_FAR
+    elif isinstance(reason, LatticeNotFound) and not reason.nodes:
+        likely = "is the chart in the frame, lit and in focus?"
+    told = [part for part in (likely, describe_other(mosaic)) if part]
+    return Unmeasurable("; ".join([str(reason), *told])) if told else reason
 
 
 def choose_layouts(mosaic: Mosaic, stand: Stand) -> tuple[ChartLayout, ...]:

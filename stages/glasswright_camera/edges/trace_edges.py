@@ -12,10 +12,11 @@ from glasswright_camera.edges.trace import Trace
 from glasswright_camera.edges.trace_light import field_gain
 from glasswright_camera.edges.trace_misfit import NOT_JUDGED, unlike_places
 from glasswright_camera.edges.trace_notes import is_beyond_nyquist, name_failures, name_notes, note_whole
-from glasswright_camera.edges.trace_shake import SHAKEN_ROLES, refuse_shake
+from glasswright_camera.edges.trace_shake import refuse_shake
 from glasswright_camera.field import direction_share, image_radius
 from glasswright_camera.light.flat import FlatField
 from glasswright_camera.mosaic import Mosaic
+from glasswright_camera.roles.shaken import MOVED_TOO_FAR, SHAKEN_ROLES
 from glasswright_camera.stand import ChartLayout, Fraction, Stand
 
 LEAST_DISCS = 6
@@ -67,8 +68,7 @@ def trace_edges(
     if not good.any():
         best = int(np.argmax(placed.sum(axis=1)))
         remedy = "check focus, exposure, and that nothing covers the chart"
-        if mosaic.role in SHAKEN_ROLES:
-            remedy = "the shaker moved the image too far for its exposure time: shoot shorter times as well"
+        remedy = MOVED_TOO_FAR if mosaic.role in SHAKEN_ROLES else remedy
         raise Unmeasurable(
             f"only {placed[best].sum()} of {placed.shape[1]} discs could be placed in any plane (in "
             f"{mosaic.planes[best]}: {name_failures(table.ending[[best]], placed[best])}); {remedy}"

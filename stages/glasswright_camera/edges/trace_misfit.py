@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_camera.edges.trace_shake import SHAKEN_ROLES
 from glasswright_camera.field import zone_members
+from glasswright_camera.roles.shaken import SHAKEN_ROLES
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

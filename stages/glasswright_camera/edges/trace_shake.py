@@ -23,8 +23,6 @@ Measured: up to 0.004 in shaken frames, 0.045 with the coma of a healthy lens, 0
 
 LEAST_JUDGED: Final = 0.3
 """Share of the discs that must be measured in a plane for it to be judged."""
-SHAKEN_ROLES: Final = frozenset({"shake_off", "shake_on"})
-"""Shots on the shaker, which are blurred in one direction on purpose."""
 
 
 def refuse_shake(blur_direction: Array, mtf50: Array, asymmetry: Array, limit_ratio: float) -> None:

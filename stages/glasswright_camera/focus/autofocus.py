@@ -7,7 +7,7 @@ from typing import Annotated
 
 import numpy as np
 from pydantic import Field
-from scipy.special import chdtri
+from scipy.special import chdtri, gammaln
 
 from glasswright import Unmeasurable, stage
 from glasswright_camera.chart.ramp import RampTrace
@@ -39,8 +39,9 @@ def measure_autofocus(
     Returns
     -------
     AutofocusRepeat
-        The scatter's interval is that of a normal scatter (chi-square). The fits' own noise is part of the scatter;
-        it is not taken off.
+        The scatter is that of a normal population, without the bias of small samples; its interval is by chi-square.
+        The fits' own noise is part of it and not taken off: on the shipped board it is a twentieth of a micrometre at
+        the sensor, where autofocus scatters by one or more.
 
     Raises
     ------
@@ -70,7 +71,7 @@ def measure_autofocus(
         )
         for name in ("axial_mm", "shift_um")
     )
-    low, high = scatter_interval(at_board.scatter, len(found))
+    low, high = scatter_interval(at_board.spread, len(found))
     return AutofocusRepeat(
         bias_mm=at_board.bias,
         bias_mm_u=at_board.bias_u,
@@ -97,7 +98,10 @@ class Summary:
 
     bias: float
     bias_u: float
+    spread: float
+    """Standard deviation of the sample."""
     scatter: float
+    """Of the population, by the sample."""
     scatter_u: float
     worst: float
     worst_u: float
@@ -110,22 +114,34 @@ def summarise(
 ) -> Summary:
     """Return bias, scatter and worst of offsets with their standard uncertainties.
 
-    The scatter's is that of a standard deviation of n normal values, s / sqrt(2 (n - 1)). `shared_u_frac` is what all
-    of them share, as a share of the offset.
+    The scatter is the standard deviation of the sample, s, free of the bias that it has in small ones: s / c4; its
+    uncertainty follows from the variance of s, (1 - c4^2) sigma^2. `shared_u_frac` is what all offsets share, as a
+    share of the offset.
     """
     count = len(value)
-    scatter = float(value.std(ddof=1))
+    spread = float(value.std(ddof=1))
+    scatter = spread / small_sample_share(count)
     worst = int(np.argmax(np.abs(value)))
     bias = float(value.mean())
-    own = max(scatter / count**0.5, float(np.linalg.norm(value_u)) / count)
+    own = max(spread / count**0.5, float(np.linalg.norm(value_u)) / count)
     return Summary(
         bias=bias,
         bias_u=float(np.hypot(own, bias * shared_u_frac)),
         scatter=scatter,
-        scatter_u=float(np.hypot(scatter / (2 * (count - 1)) ** 0.5, scatter * shared_u_frac)),
+        spread=spread,
+        scatter_u=scatter * float(np.hypot(np.sqrt(small_sample_share(count) ** -2 - 1), shared_u_frac)),
         worst=float(value[worst]),
         worst_u=float(np.hypot(value_u[worst], value[worst] * shared_u_frac)),
     )
+
+
+def small_sample_share(count: int) -> float:
+    """Return c4: the mean standard deviation of samples of n normal values, over that of the population.
+
+    ``sqrt(2 / (n - 1)) Gamma(n / 2) / Gamma((n - 1) / 2)``: 0.9400 for five (Montgomery, Introduction to Statistical
+    Quality Control, appendix VI).
+    """
+    return float(np.sqrt(2 / (count - 1)) * np.exp(gammaln(count / 2) - gammaln((count - 1) / 2)))
 
 
 def scatter_interval(scatter: float, count: int) -> tuple[float, float]:

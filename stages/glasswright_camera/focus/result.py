@@ -54,7 +54,7 @@ class AutofocusRepeat(Artefact):
     """Mean offset along the axis, at the board."""
     bias_mm_u: float
     scatter_mm: float
-    """Standard deviation from shot to shot."""
+    """Standard deviation from shot to shot, free of the bias of small samples."""
     scatter_mm_u: float
     scatter_low_mm: float
     """The scatter's 95 % confidence interval (of a normal scatter)."""

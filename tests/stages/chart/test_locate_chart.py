@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.ndimage import uniform_filter1d
 
 from glasswright import Setting, Unmeasurable
 from glasswright_camera.chart.discs import measure_discs
@@ -318,6 +319,17 @@ def test_no_chart_is_told(what):
         match=r"lattice_13x9 was not found: \d+ dark .* form no lattice of 15 or more, and its bright parts reach",
     ):
         locate_chart(expose(light), make_stand(make_layout()))
+
+
+@pytest.mark.parametrize("length_px", [60, 500])
+@pytest.mark.parametrize("role", ["chart", "shake_on", "shake_off"])
+def test_a_shot_that_the_shaker_smeared_is_told_as_moved_not_as_out_of_focus(role, length_px):
+    smeared = uniform_filter1d(draw(PLAIN), length_px, axis=1)
+    with pytest.raises(Unmeasurable) as caught:
+        locate_chart(expose(smeared, role=role), make_stand(make_layout()))
+    moved = "the shaker moved the image too far for its exposure time: shoot shorter times as well"
+    assert (moved in str(caught.value)) == (role != "chart")
+    assert ("in focus?" in str(caught.value)) == (role == "chart")
 
 
 def test_the_focal_length_chooses_the_chart():

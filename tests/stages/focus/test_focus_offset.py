@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from glasswright import Unmeasurable
-from glasswright_camera.focus.autofocus import measure_autofocus, scatter_interval
+from glasswright_camera.focus.autofocus import measure_autofocus, scatter_interval, small_sample_share, summarise
 from glasswright_camera.focus.fit import find_vertex
 from glasswright_camera.focus.stage import measure_focus_offset
 from support.ramp_shots import make_ramp_trace
@@ -144,7 +144,10 @@ def test_autofocus_bias_scatter_and_worst():
     result = measure_autofocus(shots(offsets))
     at = np.array([at_board(v) for v in offsets])
     assert result.bias_mm == pytest.approx(at.mean(), abs=1e-3)
-    assert result.scatter_mm == pytest.approx(at.std(ddof=1), abs=1e-3)
+    # c4 of five is 0.9400 (Montgomery, Introduction to Statistical Quality Control, appendix VI)
+    assert result.scatter_mm == pytest.approx(at.std(ddof=1) / 0.9400, rel=2e-4)
+    assert result.scatter_mm_u == pytest.approx(result.scatter_mm * np.sqrt(0.9400**-2 - 1), rel=2e-3)
+    assert result.scatter_low_mm == pytest.approx(scatter_interval(float(at.std(ddof=1)), 5)[0])
     assert result.worst_mm == pytest.approx(at_board(6.0), abs=1e-3)
     assert result.worst_depths == pytest.approx(6.0 / (2 * 30 * 1.0225), abs=1e-5)
     assert result.scatter_low_mm < result.scatter_mm < result.scatter_high_mm
@@ -162,6 +165,17 @@ def test_the_interval_holds_the_true_scatter_as_often_as_it_says():
     values = generator.normal(size=(2000, 6))
     held = [low < 1 < high for low, high in (scatter_interval(row.std(ddof=1), 6) for row in values)]
     assert np.mean(held) == pytest.approx(0.95, abs=0.015)
+
+
+@pytest.mark.parametrize(("count", "c4"), [(3, 0.8862), (5, 0.9400), (10, 0.9727), (25, 0.9896)])
+def test_scatter_is_without_the_bias_of_small_samples(count, c4):
+    # c4 from the same table; 4000 samples tell their mean to 0.8 % at three, and their scatter to 2 %
+    assert small_sample_share(count) == pytest.approx(c4, abs=5e-5)
+    generator = np.random.default_rng(count)
+    found = [summarise(1.5 * generator.normal(size=count), np.full(count, 0.01), 0.0) for _ in range(4000)]
+    scatter = np.array([each.scatter for each in found])
+    assert scatter.mean() == pytest.approx(1.5, rel=0.02)
+    assert np.mean([each.scatter_u for each in found]) == pytest.approx(scatter.std(), rel=0.06)
 
 
 def test_too_few_shots_say_how_many_more():
