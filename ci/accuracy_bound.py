@@ -1,4 +1,4 @@
-"""The Fisher bound: what the pixels used could tell at best, were the edge's profile known."""
+"""The Cramér-Rao bound for the pixels used, if the edge's profile were known."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""One cell of the accuracy table: a blur, a disc size and a noise, drawn many times over."""
+"""One cell of the accuracy table: a blur, a disc size and a noise, simulated many times."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 ANGLE = 0.4
 """Direction of the image radius at every disc, radian: along no axis of the pixels."""
 STEP = PAPER - DARK
-LOPSIDED_BLURS = ("comatic",)
+ASYMMETRIC_BLURS = ("comatic",)
 
 BLURS: dict[str, Callable[[float], Transfer]] = {
     "gaussian": lambda f: gaussian(0.187391 / f),
@@ -54,7 +54,7 @@ BLURS: dict[str, Callable[[float], Transfer]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
-    """What one plane and direction of a cell came to. Bias and scatter of MTF50 are in per cent."""
+    """Result of one plane and direction of a cell. Bias and scatter of MTF50 are in per cent."""
 
     blur: str
     radius_px: float
@@ -85,7 +85,7 @@ class Cell:
 def measure_cell(
     blur: str, radius: float, mtf50: float, noises: tuple[float, ...], draws: int, series: int = 0
 ) -> list[Cell]:
-    """Draw a sheet of sub-pixel phases once, and trace it under fresh noise until there are enough draws."""
+    """Render a sheet of sub-pixel phases once, and trace it with new noise until there are enough draws."""
     transfer = BLURS[blur](mtf50)
     folds = 3 if blur == "defocus at 2.8/px" else 2
     sheet = draw_sheet(transfer, radius, folds=folds)
@@ -118,7 +118,7 @@ def _cells(
     off = np.concatenate([table.centre_px - sheet.centre for table in found], axis=1)
     off_u = np.concatenate([table.centre_u_px for table in found], axis=1)
     # where the centre of an asymmetric blur lies is a matter of definition: only its scatter is judged
-    usual = np.nanmean(off, axis=1, keepdims=True) * (blur in LOPSIDED_BLURS)
+    mean_off = np.nanmean(off, axis=1, keepdims=True) * (blur in ASYMMETRIC_BLURS)
     cells = []
     for plane, colour in enumerate(COLOURS):
         for side, direction in enumerate(("sagittal", "tangential")):
@@ -149,7 +149,7 @@ def _cells(
                     centre_bias_px=float(np.abs(place.mean(axis=0)).max()) if good.any() else np.nan,
                     centre_scatter_px=float(np.sqrt(place.var(axis=0, ddof=1).mean())) if good.sum() > 1 else np.nan,
                     centre_bound_px=float(bound.centre[plane] * noise),
-                    centre_inside=int((np.abs(place - usual[plane]) < 1.96 * place_u).sum()),
+                    centre_inside=int((np.abs(place - mean_off[plane]) < 1.96 * place_u).sum()),
                 )
             )
     return cells

@@ -9,7 +9,7 @@ from support.edge_images import DARK, PAPER, Sheet, disc_spectrum, place_disc, t
 
 
 def measure_displacement(draws: int, radius: float = 60.0, mtf50: float = 0.2) -> list[dict[str, float | str]]:
-    """Displace red by 0 to 3 px in eight directions; give bias, scatter and coverage for each blur."""
+    """Displace red by 0 to 3 px in eight directions; return bias, scatter and coverage for each blur."""
     rows: list[dict[str, float | str]] = []
     rng = np.random.default_rng(11)
     for blur in ("gaussian", "diffraction", "astigmatic"):

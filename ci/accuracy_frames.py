@@ -1,4 +1,4 @@
-"""Whole rehearsed frames: bent lines and corner losses against the truth they were drawn from."""
+"""Whole rehearsed frames: distortion and corner losses compared with the truth that they were rendered from."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ CORNER_EV = (0.08, 2.9)
 
 
 def draw_lens(random: np.random.Generator) -> Lens:
-    """A lens with distortion and falloff from real lenses' ranges; half of the curves turn back before the corner."""
+    """Return a random lens with distortion and falloff in the range of real lenses; half with wavy distortion."""
     corner = random.uniform(*CORNER_PCT) / 100
     k1 = corner * random.uniform(1.5, 2.5) if random.random() < 0.5 else corner * random.uniform(0.6, 1.2)
     return Lens(
@@ -32,7 +32,7 @@ def draw_lens(random: np.random.Generator) -> Lens:
 
 
 def frame_errors(seed: int, width: int) -> tuple[float, float]:
-    """Worst error of top and bottom bend in % of the height, and of the four corners' losses in EV."""
+    """Return the worst error of top and bottom line distortion in % of the height, and of the corner losses in EV."""
     random = np.random.default_rng(seed)
     lens, height = draw_lens(random), width * 2 // 3
     layout = default_layout()

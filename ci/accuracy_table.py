@@ -1,4 +1,4 @@
-"""The accuracy table: what was aimed at, what came out."""
+"""The accuracy table: targets and results."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ def bias_limit(cell: Cell) -> float:
 
 
 def is_biased(cell: Cell) -> bool:
-    """The bias of a cell is judged apart from its own chance: beyond twice its standard error it counts."""
+    """Return whether the bias of a cell exceeds the target by more than two standard errors."""
     return not abs(cell.bias_pct) - 2 * cell.bias_u_pct <= bias_limit(cell)
 
 
 def misses_aim(cell: Cell) -> bool:
-    """Say whether bias or coverage is out of what is aimed at."""
+    """Return whether bias or coverage misses its target."""
     return is_biased(cell) or cell.inside < 0.9 * cell.draws
 
 
@@ -86,7 +86,7 @@ def _coverage(own: Sequence[Cell]) -> Row:
     pooled: Row = {}
     for direction in ("sagittal", "tangential"):
         mine = [cell for cell in own if cell.direction == direction]
-        # each cell counts alike, however often it was drawn
+        # every cell has the same weight, whatever its number of draws
         pooled[f"coverage_{direction}"] = float(np.mean([c.inside / max(c.draws, 1) for c in mine]))
     pooled["coverage_centre"] = float(np.mean([c.centre_inside / max(2 * c.draws, 1) for c in own]))
     pooled["worst_cell_coverage"] = min((c.inside / c.draws for c in own if c.draws), default=np.nan)
@@ -95,7 +95,7 @@ def _coverage(own: Sequence[Cell]) -> Row:
 
 
 def print_cells(cells: Sequence[Cell]) -> None:
-    """One line for each blur, radius, MTF50 and noise: planes and directions side by side."""
+    """Print one line for each blur, radius, MTF50 and noise, with planes and directions side by side."""
     groups: dict[tuple[object, ...], list[Cell]] = defaultdict(list)
     for cell in cells:
         groups[cell.blur, cell.radius_px, cell.mtf50, cell.noise].append(cell)

@@ -1,9 +1,9 @@
-"""What each part of the edge kernel is good for: every row measures a copy of it with one part switched off.
+"""Ablation of the edge kernel: every row measures a copy of it with one part switched off.
 
 python ci/bench_ablation.py [--quick] [--only NAME ...] [--json FILE]
 
-A part is switched off in the source itself, so each row compiles anew: allow a minute for each and the time of
-`ci/bench accuracy --quick`. All rows see the same frames.
+A part is switched off by editing the source, so each row is compiled again: allow a minute for each in addition to the
+time of `ci/bench accuracy --quick`. All rows use the same frames.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ KERNEL = Path("glasswright_camera/edges/kernel")
 
 
 class Edit(NamedTuple):
-    """One change of a module: a piece of its source that occurs once, and what takes its place."""
+    """One change of a module: a piece of its source that occurs once, and its replacement."""
 
     module: str
     old: str
@@ -114,7 +114,7 @@ ROWS: dict[str, tuple[Edit, ...]] = {
 
 
 def change_sources(edits: tuple[Edit, ...], folder: Path) -> None:
-    """Copy the camera plugin into a folder, changed; an edit that does not fit the source is an error."""
+    """Copy the camera plugin into a folder with changes; an edit that does not match the source is an error."""
     shutil.copytree(
         ROOT / "stages/glasswright_camera", folder / "glasswright_camera", ignore=shutil.ignore_patterns("__pycache__")
     )
@@ -127,7 +127,7 @@ def change_sources(edits: tuple[Edit, ...], folder: Path) -> None:
 
 
 def measure(quick: bool) -> dict[str, float]:
-    """Measure the kernel that is imported: this runs in a process of its own."""
+    """Measure the imported kernel; runs in a separate process."""
     from accuracy_cells import BLURS, Cell, measure_cell
 
     import glasswright_camera
@@ -165,7 +165,7 @@ def measure(quick: bool) -> dict[str, float]:
 
 
 def run_row(edits: tuple[Edit, ...], quick: bool) -> dict[str, float] | None:
-    """Measure a changed copy in a process that finds it first; None where it fails."""
+    """Measure a changed copy in a process that imports it first; None if it fails."""
     with tempfile.TemporaryDirectory() as scratch:
         change_sources(edits, Path(scratch))
         command = [sys.executable, __file__, "--measure", *(["--quick"] if quick else [])]
@@ -181,7 +181,7 @@ def run_row(edits: tuple[Edit, ...], quick: bool) -> dict[str, float] | None:
 
 
 def main() -> None:
-    """Measure the rows asked for and print them as they come."""
+    """Measure the requested rows and print each as it is done."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--quick", action="store_true", help="one radius, two sharpnesses, 32 draws a cell")
     parser.add_argument("--only", nargs="*", choices=tuple(ROWS), default=tuple(ROWS), metavar="NAME")

@@ -1,4 +1,4 @@
-"""How true the edge kernel is: bias, scatter against the Fisher bound, and whether its stated uncertainty holds.
+"""Accuracy of the edge kernel: bias, scatter relative to the Cramér-Rao bound, and coverage of the stated uncertainty.
 
 python ci/bench_accuracy.py [--quick] [--json FILE] [--workers N] [--blur NAME ...] [--radius PX ...] [--cells]
 """
@@ -31,7 +31,7 @@ Job = tuple[str, float, float, tuple[float, ...], int, int]
 
 
 def list_jobs(quick: bool, blurs: list[str], radii: tuple[float, ...]) -> list[Job]:
-    """List the sheets, the dearest first."""
+    """Return the jobs, most expensive first."""
     radii = (40.0,) if quick else radii
     sharpness = (0.08, 0.2, 0.4) if quick else SHARPNESS
     noise = (0.01,) if quick else NOISE
@@ -59,16 +59,16 @@ def measure_all(jobs: list[Job], workers: int) -> list[Cell]:
 
 
 def list_missing(cells: list[Cell]) -> list[Job]:
-    """List what is to be drawn again: where a cell misses an aim, all six of its sheet and noise.
+    """Return the jobs to repeat: all cells of a sheet and noise of which one misses a target.
 
-    A share of 208 draws is known to two per cent; among thousands of cells some miss by chance, others hide.
+    A fraction of 208 draws is known to 2 %, so among thousands of cells some miss by chance.
     """
     missing = {(c.blur, c.radius_px, c.mtf50, c.noise): c.draws + c.failed for c in cells if misses_aim(c)}
     return [(*place, (noise,), AGAIN * draws, 1) for (*place, noise), draws in missing.items()]
 
 
 def replace_cells(cells: list[Cell], again: list[Cell]) -> list[Cell]:
-    """Let fresh draws stand for the first ones: these are not pooled, as they were chosen for missing."""
+    """Replace the first draws by the new ones; they are not pooled, because the first were selected for missing."""
     fresh = {key_of(cell): cell for cell in again}
     return [fresh.get(key_of(cell), cell) for cell in cells]
 
@@ -99,7 +99,10 @@ def main() -> None:
         print_cells(cells)
     print_summary(summary, cells, time.perf_counter() - start)
     if again:
-        print(f"{len(again)} cells were drawn afresh, {AGAIN} times as often, as {len(missing)} sheets missed an aim")
+        print(
+            f"{len(again)} cells were repeated with {AGAIN} times the draws, "
+            f"because {len(missing)} sheets missed a target"
+        )
     print_frames(summary["whole_frames"])
     if given.json:
         given.json.write_text(

@@ -1,4 +1,4 @@
-"""Whether decisions keep what they promise, on simulated populations that no module of the project drew.
+"""Error rates of decisions on simulated populations, which no module of the project generates.
 
 python ci/bench_decisions.py [--quick] [--only tuning|judging|stand|study]
 """
@@ -30,7 +30,7 @@ PARTS: dict[str, Callable[[bool], None]] = {
 
 def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--quick", action="store_true", help="few repeats: whether it runs, not what comes out")
+    parser.add_argument("--quick", action="store_true", help="few repeats, to see that it runs")
     parser.add_argument("--only", choices=tuple(PARTS), help="one part of it")
     given = parser.parse_args(arguments)
     for name, part in PARTS.items():

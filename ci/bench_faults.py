@@ -1,4 +1,4 @@
-"""Whether what the measurements point to is what is wrong: rehearsed lenses with known faults, and healthy ones.
+"""Accuracy of the diagnosis: rehearsed lenses with known faults, and healthy ones.
 
 python ci/bench_faults.py [--quick | --strengths] [--rounds N] [--json FILE] [--keep FOLDER] [--workers N]
 """
@@ -50,7 +50,7 @@ def measure(folder: Path, model: str) -> Path:
 
 
 def read_night(folder: Path, model: str) -> list[Reading]:
-    """Return truth and what was said of every lens."""
+    """Return the truth and the diagnosis of every lens."""
     ledger = measure(folder, model)
     readings = []
     for path in sorted((folder / "truth").glob("*.json")):

@@ -1,4 +1,4 @@
-"""Whether a night's cost a ticket grows with the night, or with the history before it: the tests' toy plugin.
+"""Whether the cost per ticket grows with the night or with the history, measured with the tests' toy plugin.
 
 ci/bench growth [--quick] [--shots N ...] [--nights N] [--json FILE]
 """
@@ -38,7 +38,7 @@ Path({out!r}).write_text(json.dumps({{"code": code, "began": began, "stamps": st
 
 
 def run_night(scratch: Path, arguments: list[str]) -> dict:
-    """Run a night in a process of its own; give when each ticket was kept, and the peak memory of the driver."""
+    """Run a night in a separate process; return when each ticket was kept, and the peak memory of the driver."""
     out = scratch / "night.json"
     code = NIGHT.format(site=str(scratch / "site"), arguments=arguments, out=str(out))
     environment = {"PYTHONPATH": str(scratch / "site")}
@@ -54,7 +54,7 @@ def run_night(scratch: Path, arguments: list[str]) -> dict:
 
 
 def write_history(bench, nights: int) -> None:
-    """Keep many nights of one ticket each, as runs keep them, and without running them."""
+    """Write many nights of one ticket each into a ledger, without running them."""
     from dataclasses import replace
 
     from glasswright.ledger import Ledger, RunRecord
@@ -121,29 +121,29 @@ def main() -> None:
                 for number in range(1, tickets + 1):
                     bench.add_ticket(number)
                 cards = ["--cards", str(bench.folder / "cards")]
-                said = run_night(scratch, bench.arguments(*how, *cards))
-                if said["code"] not in (0, 13):
-                    raise SystemExit(f"the night ended with {said['code']}")
-                rows.append(describe(nights, shots, said))
+                result = run_night(scratch, bench.arguments(*how, *cards))
+                if result["code"] not in (0, 13):
+                    raise SystemExit(f"the night ended with {result['code']}")
+                rows.append(describe(nights, shots, result))
                 print(rows[-1], flush=True)
     if chosen.json:
         chosen.json.write_text(json.dumps(rows, indent=1) + "\n")
 
 
-def describe(nights: int, shots: int, said: dict) -> dict:
-    """Return what a ticket costs at a night's beginning and at its end: the driver's own time, and the clock's."""
-    walls, own = ([stamp[column] for stamp in said["stamps"]] for column in (0, 1))
+def describe(nights: int, shots: int, result: dict) -> dict:
+    """Return the cost per ticket at a night's beginning and end: the driver's processor time, and elapsed time."""
+    walls, own = ([stamp[column] for stamp in result["stamps"]] for column in (0, 1))
     part = max(len(walls) // 4, 2)
     first = slice(1, 1 + part)  # the first ticket holds what is loaded once
     return {
         "history_nights": nights,
         "shots": shots,
-        "start_s": round(walls[0] - said["began"], 2),
+        "start_s": round(walls[0] - result["began"], 2),
         "first_quarter_ms_a_ticket": round(1000 * mean_step(walls, first), 2),
         "last_quarter_ms_a_ticket": round(1000 * mean_step(walls, slice(-part, None)), 2),
         "own_first_ms": round(1000 * mean_step(own, first), 2),
         "own_last_ms": round(1000 * mean_step(own, slice(-part, None)), 2),
-        "peak_mb": round(said["peak_mb"], 1),
+        "peak_mb": round(result["peak_mb"], 1),
     }
 
 

@@ -1,4 +1,4 @@
-"""How long judging takes over a ledger of a million measurements.
+"""Time to judge a ledger of a million measurements.
 
 python ci/bench_judge.py [--quick]
 """
@@ -42,9 +42,9 @@ NOW = "2026-01-01T00:00:00+00:00"
 
 
 def build_big_ledger(path: Path, measurements: int) -> int:
-    """Write a ledger of about that many measurements, as nights would leave it, and give their exact number.
+    """Write a ledger of about that many measurements, as after many nights, and return their exact number.
 
-    The rows are made as a night makes them; only the artefacts' files are left out, which judging does not open.
+    The rows are written as in a night; only the artefacts' files, which judging does not open, are left out.
     """
     tickets = math.ceil(measurements / (len(STEPS) * len(F_NUMBERS) * FIELDS_A_STEP))
     settings = tuple(Setting(focal_length_mm=50.0, f_number=f_number) for f_number in F_NUMBERS)
@@ -71,7 +71,7 @@ def _add_ticket(ledger: Ledger, run: int, number: str, settings: tuple[Setting, 
                 Measured(path=f"zone_{each:02}_px", value=1 / 3 + each, text=None, u=0.01, unit="pixel")
                 for each in range(FIELDS_A_STEP - 1)
             ]
-            # as the results of the stages have it; judging asks for it beside each limit
+            # results of stages have this field; judging reads it with each limit
             measured.append(Measured(path="shot_count", value=1.0, text=None, u=None, unit="count"))
             added[address] = writing.add_outcome(ledger.database, run, outcome, None, measured)
     ticket = Ticket(number=number, model=MODEL, serial=number, phase="release", body="Ostrel D7")
@@ -107,7 +107,7 @@ def make_card(folder: Path) -> CardFile:
 
 @dataclass(frozen=True, slots=True)
 class BenchStand:
-    """What judging needs of a stand file, with its reproducibility declared by patterns, as stands do."""
+    """The parts of a stand file that judging needs, with reproducibility by patterns."""
 
     name = "north-bench"
     bodies = ("Ostrel D7",)
@@ -123,7 +123,7 @@ def make_stand() -> BenchStand:
 
 
 def time_judging(path: Path, card: CardFile) -> tuple[float, float, float, int]:
-    """The seconds to judge, those to keep the judgements, the processor's for both, and the count of verdicts."""
+    """Return (seconds to judge, seconds to keep, processor seconds for both, number of verdicts)."""
     start, processor = time.perf_counter(), time.process_time()
     with Ledger.open_for_reading(path) as ledger:
         ledger.check_chain()

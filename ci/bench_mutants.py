@@ -1,9 +1,9 @@
-"""Whether the tests notice when the code is wrong: small changes to it, drawn at random, and the tests near each.
+"""Mutation testing: random small changes of the code, and whether nearby tests fail.
 
-A change (a comparison turned, a sign, a number, a constant of truth, a condition that is never so) is made in a copy of
-the project's files, and the tests of the same room, with those elsewhere that import the module, are run until one
-fails: the change is killed. A change that survives shows what no test holds, or changes nothing: a reader decides
-which, and lists those in `EQUIVALENT` with the reason.
+Each change is made in a copy of the project: an inverted comparison, a changed sign, number or boolean, or a condition
+that is never true. Then the tests of the same package and those that import the module run until one fails: the mutant
+is killed. A mutant that survives shows that no test covers it, or that it is equivalent. A reader decides which, and
+lists equivalent ones in `EQUIVALENT` with the reason.
 
 ci/bench mutants [--quick] [--count N] [--seed N] [--only TEXT] [--json FILE]
 """
@@ -33,7 +33,7 @@ TURNED = {
     ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In,
 }  # fmt: skip
 EQUIVALENT: dict[str, str] = {}
-"""Change, as printed -> why it changes nothing that anybody could see."""
+"""Change, as printed -> why it is equivalent."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,11 +44,11 @@ class Mutant:
     line: int
     change: str
     text: str
-    """The whole file with the change in it."""
+    """The whole changed file."""
 
 
 def list_places(tree: ast.Module) -> list[tuple[ast.AST, str]]:
-    """List nodes that can be changed, and how; annotations, docstrings and messages are left alone."""
+    """Return the nodes that can be changed, and how; annotations, docstrings and messages are excluded."""
     skipped: set[int] = set()
     for node in ast.walk(tree):
         parts = [getattr(node, name, None) for name in ("annotation", "returns")]
@@ -93,7 +93,7 @@ def change_node(node: ast.AST, rng: random.Random) -> None:
 
 
 def draw_mutant(path: Path, rng: random.Random) -> Mutant | None:
-    """Draw one change of a file; None where nothing in it can be changed."""
+    """Return a random change of a file; None if nothing in it can be changed."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     places = list_places(tree)
     if not places:
@@ -109,7 +109,7 @@ def draw_mutant(path: Path, rng: random.Random) -> Mutant | None:
 
 
 def choose_tests(file: Path) -> list[str]:
-    """Choose the tests of the module's room, and those elsewhere that import the module."""
+    """Return the tests of the module's room, and those elsewhere that import the module."""
     package, *rooms, _ = file.relative_to(ROOT).parts[1:]
     module = ".".join(file.relative_to(ROOT / PACKAGES[package]).with_suffix("").parts)
     tests = ROOT / "tests" / PACKAGES[package]
@@ -124,9 +124,9 @@ def choose_tests(file: Path) -> list[str]:
 
 
 def try_mutant(mutant: Mutant, scratch: Path, sound: set[str]) -> str:
-    """Run the tests with a change in place: killed, survived, or untested.
+    """Run the tests with a change: killed, survived, or untested.
 
-    `sound` holds the tests that are known to pass without any change; they are tried first, file by file.
+    `sound` collects the tests that are known to pass without a change.
     """
     tests = choose_tests(ROOT / mutant.file)
     if not tests:
@@ -147,7 +147,7 @@ def try_mutant(mutant: Mutant, scratch: Path, sound: set[str]) -> str:
 
 
 def run_tests(tests: list[str], scratch: Path) -> bool:
-    """Run tests on the copy until one fails; say whether one did, or could not be loaded."""
+    """Run tests on the copy until one fails; return whether one did, or could not be loaded."""
     paths = os.pathsep.join(str(scratch / part) for part in ("pipeline", "stages", "tests"))
     command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *tests]
     environment = os.environ | {"PYTHONPATH": paths}
@@ -185,11 +185,10 @@ def main() -> int:
     counts = {
         name: sum(row["result"] == name for row in rows) for name in ("killed", "survived", "untested", "equivalent")
     }
-    told = ", ".join(f"{count} {name}" for name, count in counts.items())
+    listed = ", ".join(f"{count} {name}" for name, count in counts.items())
     judged = len(rows) - counts["equivalent"]
-    print(
-        f"\n{len(rows)} changes: {told}; {100 * counts['killed'] / max(judged, 1):.0f} % of those not equivalent killed"
-    )
+    killed = 100 * counts["killed"] / max(judged, 1)
+    print(f"\n{len(rows)} changes: {listed}; {killed:.0f} % of those not equivalent killed")
     if options.json:
         options.json.write_text(json.dumps({"seed": options.seed, "counts": counts, "changes": rows}, indent=2))
     return 0

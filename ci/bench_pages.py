@@ -1,10 +1,10 @@
-"""How long the pages of a night of 500 tickets take to write and to open.
+"""Time to write and to open the pages of a night of 500 tickets.
 
 python ci/bench_pages.py [--quick] [--tickets N]
 
-One lens is rehearsed and measured; its outcomes are then kept under as many ticket numbers as asked for, as a night
-would keep them. Opening is timed by the browser itself, from the start of the navigation to its load event, when the
-page's own script has run; without Chromium that row is left out.
+One lens is rehearsed and measured; its outcomes are then kept under many ticket numbers, as in a night. Opening is
+timed by the browser, from the start of the navigation to the load event, when the page's script has run; without
+Chromium that row is left out.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 ROOT = Path(__file__).parents[1]
 NOW = "2026-01-01T22:00:00+00:00"
 SAMPLE = 8
-"""Tickets' pages that are timed; the others are alike."""
+"""Number of tickets' pages that are timed; the others are alike."""
 BROWSER_FLAGS = (
     "--headless",
     "--no-sandbox",
@@ -54,7 +54,7 @@ TIMER_TEXT = """addEventListener('load', () => {
 
 
 def measure_one(folder: Path) -> Path:
-    """Rehearse and measure one lens; give its ledger."""
+    """Rehearse and measure one lens; return its ledger."""
     rehearsal = ["rehearse", str(folder), "--tickets", "1", "--megapixels", "2", "--fault", "none"]
     ledger = folder / "one.ledger"
     options = [f"--stand={folder}/stands/north_bench.yaml", f"--tickets={folder}/tickets", f"--ledger={ledger}"]
@@ -104,7 +104,7 @@ def commit(ledger: Ledger, run: int, state: TicketState, name: str, outcomes: li
 
 
 def time_shared(ledger: Path, out: Path) -> float:
-    """Write all but the tickets' pages; give the seconds."""
+    """Write all pages except the tickets'; return the seconds."""
     build_ticket, building.build_ticket = building.build_ticket, lambda _job: 0
     start = time.perf_counter()
     try:
@@ -115,7 +115,7 @@ def time_shared(ledger: Path, out: Path) -> float:
 
 
 def time_tickets(ledger: Path, out: Path, count: int) -> float:
-    """Write some tickets' pages in this process; give the seconds of one."""
+    """Write some tickets' pages in this process; return the seconds for one."""
     names = [f"T-{number:04}" for number in range(count)]
     with Ledger.open_for_reading(ledger) as opened:
         states = opened.latest_tickets(names, frozenset())
@@ -139,7 +139,7 @@ def time_tickets(ledger: Path, out: Path, count: int) -> float:
 
 
 def time_opening(page: Path) -> float | None:
-    """Open a page in Chromium, with a timer beside its own script; give the seconds, None without a browser."""
+    """Open a page in Chromium with an added timer script; return the seconds, None without a browser."""
     chromium = shutil.which("chromium") or shutil.which("chromium-browser")
     if chromium is None:
         return None

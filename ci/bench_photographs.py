@@ -1,10 +1,10 @@
-"""What is measured on photographs of a printed lattice that others took, beside what general libraries say of them.
+"""Measurements on third-party photographs of a printed lattice, compared with general libraries.
 
 python ci/bench_photographs.py [--quick]
 
-GLASSWRIGHT_REAL_FILES names the folder that holds them in `dots`; see tests/support/real_dots.py. Places are compared
-with scikit-image's centroids at the same share of the depth, the distortion with OpenCV's calibration on the same
-centres. --quick takes two of the ten.
+GLASSWRIGHT_REAL_FILES names the folder with the photographs in `dots`; see tests/support/real_dots.py. Positions are
+compared with scikit-image's centroids at the same threshold, the distortion with OpenCV's calibration on the same
+centres. --quick uses two of the ten.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""How often the gate does not release a rehearsed lens that nothing is wrong with, and why.
+"""How often, and why, the gate does not release a healthy rehearsed lens.
 
 python ci/bench_review.py [--quick] [--tickets N] [--megapixels M] [--seed S] [--workers N] [--json FILE]
 """
@@ -42,7 +42,7 @@ DECISIONS = {0: "RELEASE", 10: "HOLD", 11: "REVIEW", 12: "INCOMPLETE"}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gated:
-    """What the gate says of one healthy lens."""
+    """The gate's decision on one healthy lens."""
 
     name: str
     """Model and ticket."""
@@ -51,14 +51,14 @@ class Gated:
 
 
 def run(*words: str | Path, allowed: tuple[int, ...] = (0,)) -> None:
-    """Run the program in a process of its own."""
+    """Run the program in a separate process."""
     done = subprocess.run(["glasswright", *map(str, words)], capture_output=True, text=True, check=False, cwd=ROOT)
     if done.returncode not in allowed:
         sys.exit(f"glasswright {words[0]} ended with {done.returncode}:\n{done.stderr}{done.stdout}")
 
 
 def gate_night(folder: Path, model: str, plan: str, size: Sequence[str], workers: int) -> Iterator[Gated]:
-    """Rehearse a night of healthy lenses, measure and judge it, and ask the gate of every ticket."""
+    """Rehearse, measure and judge a night of healthy lenses, and return the gate's decision on each."""
     ledger, stand = folder / "bench.ledger", folder / "stands" / STAND.name
     many = ["--workers", str(workers)]
     run("rehearse", folder, "--model", model, "--fault", "none", "--stand", STAND, *size, *many)
@@ -97,7 +97,7 @@ def interval_of(count: int, total: int) -> tuple[float, float]:
 
 
 def cause_of(reason: str) -> str:
-    """Return the part of a reason that lenses have in common: the measure, or what stands before the first colon."""
+    """Return the common part of a reason: the measure, or the text before the first colon."""
     return reason.partition(":")[0]
 
 

@@ -1,8 +1,8 @@
-"""How often a shot in the wrong folder is told, and that no flat of a sick lens is taken for something else.
+"""Recognition of shots in wrong folders, and false refusals of flats of faulty lenses.
 
 python ci/bench_roles.py [--quick] [--seed N]
 
-Ends with 1 where an aim is missed. Photographs are among the wrong shots where the environment variable
+The exit code is 1 if a target is missed. Photographs are among the wrong shots where the environment variable
 GLASSWRIGHT_REAL_FILES names a folder with raw files in `raws/`; else streets take their place.
 """
 
@@ -81,12 +81,12 @@ WRONG = {
 }
 """What a shot is of -> folders it lies in by mistake."""
 HOME = {"defocused chart": "chart"}
-"""The folder it belongs in, where that has another name; pictures belong in none."""
+"""Kind of shot -> its correct folder, if the name differs; pictures belong in none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
-    """A shot, and what it is of."""
+    """A shot, and what it shows."""
 
     mosaic: Mosaic
     what: str
@@ -331,21 +331,21 @@ def make_shot(
 
 
 def draw_sick_flat(sizes: tuple[Size, ...], draw: Draw) -> Case:
-    """Draw a flat or panel with all that may be wrong with a lens and its light."""
+    """Draw a flat or panel with random faults of lens and light."""
     size = sizes[draw.integers(len(sizes))]
-    factor, told = np.ones((1, 1), np.float32), ["sick flat"]
+    factor, parts = np.ones((1, 1), np.float32), ["sick flat"]
     if draw.random() < 0.3:
         factor = factor * draw_cut_off(size, draw)
-        told.append("cut off")
+        parts.append("cut off")
     if draw.random() < 0.3:
         factor = factor * draw_bands(size, draw)
-        told.append("bands")
+        parts.append("bands")
     dust: tuple[Dust, ...] = ()
     if draw.random() < 0.8:
         dust = draw_sick_dirt(Frame(width_px=size[0], height_px=size[1], pitch_um=PITCH_UM), draw)
     role, f_number = ("flat", "panel")[draw.integers(2)], float(draw.choice(F_NUMBERS))
     mosaic = make_shot(role, size, draw, factor=factor, dust=dust, f_number=f_number)
-    return Case(mosaic=mosaic, what=", ".join(told))
+    return Case(mosaic=mosaic, what=", ".join(parts))
 
 
 def draw_wrong_shot(place: int, sizes: tuple[Size, ...], draw: Draw) -> Case:
@@ -392,7 +392,7 @@ def list_entries(layout: Layout, kind: type[ChartLayout | RampLayout]) -> dict[s
 
 
 def find_refusal(mosaic: Mosaic, stand: Stand) -> str:
-    """Why a shot is not measured in its role, by its decoding or the first stage that reads it; empty if it is."""
+    """Return why a shot is refused in its role, by decoding or by the first stage that reads it; empty if it is not."""
     census = take_census(mosaic.values, period=mosaic.pattern.shape[2], white_dn=mosaic.white_dn)
     brightest = measure_brightest(census, mosaic)
     starved = 0.0 if mosaic.role == "dark" else 0.02
@@ -444,12 +444,12 @@ def run_trial(trial: Trial) -> Ending:
 
 
 def is_named(ending: Ending) -> bool:
-    """Say whether the right folder was named for a shot in the wrong one."""
+    """Return whether the message names the correct folder."""
     return f"`{HOME.get(ending.what, ending.what)}/`" in ending.reason or "belongs to no role" in ending.reason
 
 
 def print_sick(endings: list[Ending]) -> bool:
-    """Print how many flats of sick lenses were taken for something else; say whether none was."""
+    """Print how many flats of faulty lenses were refused; return whether none was."""
     refused = [each for each in endings if each.reason and not each.reason.startswith(("overexp", "underexp"))]
     for each in refused:
         print(f"refused: {each.what} in {each.role}/: {each.reason}")
@@ -460,7 +460,7 @@ def print_sick(endings: list[Ending]) -> bool:
 
 
 def print_wrong(endings: list[Ending]) -> bool:
-    """Print how many shots in the wrong folder were caught, by what they are of; say whether the aim is met."""
+    """Print how many shots in wrong folders were caught, by kind; return whether the target is met."""
     caught = sum(bool(each.reason) for each in endings)
     print(f"shots in the wrong folder that are not measured: {format_share(caught, len(endings))}")
     for what in WRONG:
@@ -469,7 +469,7 @@ def print_wrong(endings: list[Ending]) -> bool:
         lost = f"; missed in {', '.join(missed)}" if missed else ""
         named = sum(map(is_named, own))
         print(f"  {what}: {len(own) - len(missed)} of {len(own)}, the right folder named for {named}{lost}")
-    # a few shots more or less are chance: the aim is missed where the whole interval lies under it
+    # the target is missed only if the whole confidence interval is below it
     return bool(binomtest(caught, len(endings)).proportion_ci(0.95).high >= AIM_CAUGHT)
 
 

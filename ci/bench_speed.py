@@ -1,4 +1,4 @@
-"""What a shot and a night cost, as ratios taken in one run.
+"""Speed of a shot and of a night, mostly as ratios within one run.
 
 ci/bench speed [--quick] [--json FILE]
 """
@@ -76,7 +76,7 @@ def shot_of(path: Path) -> Shot:
 
 
 def best_of(repeats: int, work) -> float:
-    """The shortest of several runs: what the work takes when nothing else disturbs it."""
+    """Return the shortest of several runs, which is the least disturbed by other load."""
     seconds = []
     for _ in range(repeats):
         start = time.perf_counter()
@@ -96,7 +96,7 @@ def demosaic(path: Path) -> None:
 
 
 def one_shot(folder: Path, repeats: int) -> list[dict]:
-    """The chain of one chart shot, from raw file to all four measurements, on one core."""
+    """Time one chart shot on one core, from the raw file to all four measurements."""
     stand = load_stand(folder / "stands/north_bench.yaml", load_plugins()).sections["camera"]
     ticket = folder / "tickets/T-0001"
     chart = next(iter(sorted((ticket / "chart").glob("*f2*"))))
@@ -130,7 +130,7 @@ def one_shot(folder: Path, repeats: int) -> list[dict]:
 
 
 def whole_ticket(folder: Path, scratch: Path, repeats: int) -> list[dict]:
-    """Measure a ticket of nine shots (chart, flat, panel at three f-numbers), from its files to the ledger."""
+    """Time a ticket of nine shots (chart, flat, panel at three f-numbers), from its files to the ledger."""
     seconds = []
     for repeat in range(repeats + 1):
         before = time.process_time()
@@ -141,7 +141,7 @@ def whole_ticket(folder: Path, scratch: Path, repeats: int) -> list[dict]:
         seconds.append(time.process_time() - before)
     shots = sorted((folder / "tickets/T-0001").glob("*/*.dng"))
     unpacked = best_of(repeats, lambda: [unpack(shot) for shot in shots])
-    # the first holds the loading of compiled code
+    # the first includes the loading of compiled code
     ticket = min(seconds[1:])
     return [
         row("a ticket of nine shots, s of a core", ticket, "at most 2.0"),
@@ -165,7 +165,7 @@ print(int(status["VmHWM"].split()[0]) * 1024, mosaic.values.nbytes)
 
 
 def memory(folder: Path) -> list[dict]:
-    """Peak memory of a process that measures one chart shot."""
+    """Return the peak memory of a process that measures one chart shot."""
     chart = next(iter(sorted((folder / "tickets/T-0001/chart").glob("*f2*"))))
     out = subprocess.run(
         [sys.executable, "-c", MEMORY, str(folder / "stands/north_bench.yaml"), str(chart)],
@@ -178,7 +178,7 @@ def memory(folder: Path) -> list[dict]:
 
 
 def two_processes(folder: Path, scratch: Path, copies: int) -> list[dict]:
-    """A night of the same chart shot over and over, four to a ticket, by one and by two worker processes."""
+    """Time a night of copies of one chart shot, four per ticket, with one and with two worker processes."""
     chart = next(iter(sorted((folder / "tickets/T-0001/chart").glob("*f2*"))))
     data = chart.read_bytes()
     tickets = scratch / "tickets"
@@ -190,13 +190,13 @@ def two_processes(folder: Path, scratch: Path, copies: int) -> list[dict]:
         for shot in range(SHOTS_A_TICKET):
             (ticket / f"chart/{shot:04d}.dng").write_bytes(data + bytes([number, shot]))  # a file of its own
     seconds: dict[int, list[float]] = {1: [], 2: []}
-    # there and back, as a virtual machine's speed drifts
+    # in both orders, because a virtual machine's speed drifts
     for number, workers in enumerate((1, 2, 2, 1)):
         stamps = clocked_night(
             ["run", PLAN, "--stand", str(folder / "stands/north_bench.yaml"), "--tickets", str(tickets)]
             + ["--ledger", str(scratch / f"{number}.ledger"), "--workers", str(workers)]
         )
-        # the start of the processes is paid once a night, so the clock starts when the first tickets are through
+        # processes start once per night, so the clock starts when the first tickets are done
         early = len(stamps) // 4
         seconds[workers].append((stamps[-1] - stamps[early]) / (len(stamps) - 1 - early) / SHOTS_A_TICKET)
     return [
@@ -206,7 +206,7 @@ def two_processes(folder: Path, scratch: Path, copies: int) -> list[dict]:
 
 
 def clocked_night(arguments: list[str], clock=time.perf_counter) -> list[float]:
-    """Run a night in this process and note when each ticket is committed."""
+    """Run a night in this process and record when each ticket is committed."""
     stamps = [clock()]
     commit = Ledger.commit_ticket
 
@@ -231,7 +231,7 @@ def clocked_night(arguments: list[str], clock=time.perf_counter) -> list[float]:
 
 
 def tiny_nights(folder: Path, scratch: Path, repeats: int) -> list[dict]:
-    """Nights of tiny frames: what the engine itself costs, and whether that grows with the ledger."""
+    """Time nights of tiny frames: the cost of the engine itself, and whether it grows with the ledger."""
     (scratch / "flats.yaml").write_text(FLATS_PLAN)
     growth = []
     tickets = write_tiny_tickets(folder, scratch / "many", tickets=100, shots=1)
@@ -244,7 +244,7 @@ def tiny_nights(folder: Path, scratch: Path, repeats: int) -> list[dict]:
     ledger = scratch / "long.ledger"
     stamps = clocked_night(tiny_run(folder, scratch, tickets, ledger))
     with Ledger.open_for_reading(ledger) as kept:
-        # the first ticket holds the loading of compiled code
+        # the first ticket includes the loading of compiled code
         late = [state for state in kept.latest_tickets() if state.record.ticket.number != "T-0000"]
         addresses = [outcome.address for state in late for outcome in state.outcomes]
         stages = sum(outcome.seconds for outcome in kept.find(addresses).values())

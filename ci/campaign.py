@@ -1,10 +1,10 @@
-"""Damage, kills, bad tickets and mutated raw files by the thousand, and a table of what came of them.
+"""Robustness campaign: thousands of cases of damage, kills, bad tickets and mutated raw files, with a table of results.
 
 ci/campaign [--quick] [--seed N] [--only flips|kills|tickets|roles|raws] [--case N] [--cases N]
 
-Every case has random numbers of its own, so one that fails is repeated by the line that is printed with it (a kill
-comes at the same moment only as far as the machine is as fast). With GLASSWRIGHT_REAL_FILES set to a folder of raws
-of real bodies, these are mutated too. The exit code is 0 if nothing was found.
+Every case has its own random numbers, so a failed case can be repeated with the printed command (a kill happens at the
+same moment only on an equally fast machine). If GLASSWRIGHT_REAL_FILES names a folder with raws of real bodies, these
+are also mutated. The exit code is 0 if nothing was found.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ def main() -> int:
         for part in asked.only or PARTS:
             prepare, full, quick, what = PARTS[part]
             if asked.quick and not (quick or asked.only):
-                continue  # rehearsing and measuring whole tickets takes too long for the short form; tests do it
+                continue  # whole tickets take too long for the short form; tests cover them
             count = asked.cases or (quick if asked.quick and quick else full)
             # the short form takes cases from all over
             numbers = (
@@ -76,7 +76,7 @@ def main() -> int:
 def run_part(
     part: str, prepare: Callable[[Path, int], Callable[[Case], None]], numbers: list[int], seed: int, scratch: Path
 ) -> tuple[float, ...]:
-    """Do the cases of a part; return how often each kind of finding came, and the seconds."""
+    """Run the cases of a part; return the number of findings of each kind, and the seconds."""
     start = time.monotonic()
     scratch.mkdir()
     do = prepare(scratch, len(numbers))

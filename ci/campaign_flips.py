@@ -1,4 +1,4 @@
-"""Single bits flipped in a ledger: in its database, its artefacts' files and whatever else lies beside it."""
+"""Single bit flips in a ledger: in the database, the artefact files and all other files."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ LEDGER = "bench.ledger"
 
 
 def prepare(scratch: Path, count: int) -> Callable[[Case], None]:
-    """Measure three tickets, one of each kind; return what does one case."""
+    """Measure three tickets, one of each kind; return the function that runs one case."""
     del count
     bench = Bench(scratch / "sound")
     bench.add_ticket(1)
@@ -99,7 +99,7 @@ def prepare(scratch: Path, count: int) -> Callable[[Case], None]:
 
 
 def _files_of_released(scratch: Path) -> set[str]:
-    """Return the names of the artefacts' files of the ticket that is released: those of a ledger that has it alone."""
+    """Return the names of the artefact files of the released ticket, from a ledger with only that ticket."""
     bench = Bench(scratch / "alone")
     bench.add_ticket(1)
     run_apart(lambda: run_command(bench.arguments("--serial", *cards_of(bench))))
@@ -121,7 +121,7 @@ def _dump(path: Path) -> Tables:
 
 
 def _rows(connection: sqlite3.Connection, table: str) -> Iterator[dict[str, Any]]:
-    """Yield the rows of a table one by one, so that one that cannot be read hides no other."""
+    """Yield the rows of a table one by one, so that an unreadable row does not hide others."""
     place = 0
     while True:
         try:
@@ -142,7 +142,7 @@ def _rows(connection: sqlite3.Connection, table: str) -> Iterator[dict[str, Any]
 
 
 def _evidence(tables: Tables) -> Tables:
-    """Leave out the rows of the tickets that are not released, and those that belong to such rows."""
+    """Return the rows without those of the tickets that are not released."""
     others = {
         (name, row["id"])
         for name, rows in tables.items()

@@ -1,4 +1,4 @@
-"""Nights that are killed and stopped at random moments: all of their processes, the parent or a worker."""
+"""Nights that are killed or stopped at random moments: all processes, the parent or a worker."""
 
 from __future__ import annotations
 
@@ -25,16 +25,16 @@ TICKETS = 6
 HELD = 3
 SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
 SERIAL_SHARE = 0.7
-"""Of the nights; starting workers takes ten times as long as what they measure here."""
+"""Fraction of serial nights, because starting workers takes ten times as long as the measurement."""
 KILLS_A_NIGHT = 5
 LEFT_S = 10.0
-"""Within which the kernel takes away what was killed, also on a crowded machine."""
+"""Time within which the kernel removes killed processes, even on a busy machine."""
 KNOWN = 21
-"""A ledger that was begun and holds nothing yet may be none; every other code means that it can be asked."""
+"""Accepted exit codes; 21 is accepted only while the new ledger is still empty."""
 
 
 def prepare(scratch: Path, count: int) -> Callable[[Case], None]:
-    """Time an undisturbed night of each kind; return what does one case: a night that is killed several times."""
+    """Time an undisturbed night of each kind; return the function that runs one case: a night killed several times."""
     del count
     lengths = {}
     for options in ((), ("--serial",)):
@@ -85,7 +85,7 @@ def make_night(folder: Path) -> Bench:
 
 
 def start_night(bench: Bench, options: tuple[str, ...]) -> subprocess.Popen[str]:
-    """Start a night in a process group of its own."""
+    """Start a night in a new process group."""
     command = [sys.executable, "-c", PROGRAM, *bench.arguments(*options, *cards_of(bench))]
     return subprocess.Popen(
         command, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, start_new_session=True
@@ -107,10 +107,10 @@ def _kill_once(
         time.sleep(0.05)
     _note(night.pid, seen)
     try:
-        said, _ = night.communicate(timeout=HANG_S)
+        output, _ = night.communicate(timeout=HANG_S)
         code = night.returncode
         # a signal is how it ends where it was one that kills, or came before the night listened or after it
-        case.check("the night", Ended(max(code, 0), said))
+        case.check("the night", Ended(max(code, 0), output))
     except subprocess.TimeoutExpired:
         case.find(HANG, f"the night did not end in {HANG_S:g} s after {number.name} to {target}")
         os.killpg(night.pid, signal.SIGKILL)
@@ -140,7 +140,7 @@ def _send(night: subprocess.Popen[str], seen: dict[int, psutil.Process], number:
 
 
 def _check_ledger(case: Case, bench: Bench, before: set[str]) -> set[str]:
-    """Check what a killed night left behind; return the tickets that it holds."""
+    """Check the ledger of a killed night; return its tickets."""
     ledger = bench.folder / "bench.ledger"
     if not ledger.exists():
         return before
@@ -153,8 +153,8 @@ def _check_ledger(case: Case, bench: Bench, before: set[str]) -> set[str]:
         ended = case.run("gate", ticket, "--ledger", str(ledger), "--json")
         if ended.code == 0 and index == HELD:
             case.find(FALSE_RELEASE, f"{ticket} is released after a kill")
-        start = ended.said.find("{")
-        if start >= 0 and json.loads(ended.said[start:])["measured_at"]:
+        start = ended.output.find("{")
+        if start >= 0 and json.loads(ended.output[start:])["measured_at"]:
             measured.add(ticket)
     if before - measured:
         case.find(LOST, f"{', '.join(sorted(before - measured))} was in the ledger before a kill")

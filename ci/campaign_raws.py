@@ -1,4 +1,4 @@
-"""Raw files with damaged headers and bodies: each is read or refused, by a process with little memory."""
+"""Raw files with damaged headers and bodies: each must be read or refused by a process with limited memory."""
 
 from __future__ import annotations
 
@@ -25,15 +25,15 @@ if TYPE_CHECKING:
 
 FORMATS: Final = ("dng", "dng-jpeg", "tiff", "png")
 HEADER_BYTES: Final = 4096
-"""Where directories lie; in rehearsed DNG files the EXIF directory lies at the end, so that is a header too."""
+"""Length of the header; in rehearsed DNG files the EXIF directory is at the end, which also counts as header."""
 MEMORY_BYTES: Final = 3 * 2**30
 EXTREMES: Final = (0, 1, 0x7FFF, 0x8000, 0xFFFF, 0x10000, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFF)
 LARGEST_REAL: Final = 8 * 2**20
-"""Bytes of files of real bodies; larger ones would make the campaign long."""
+"""Largest file of a real body that is used, to limit the time."""
 
 
 def prepare(scratch: Path, count: int) -> Callable[[Case], None]:
-    """Rehearse a frame of each format; return what does one case."""
+    """Rehearse a frame of each format; return the function that runs one case."""
     del count
     files: list[tuple[Path, Stand]] = []
     plugins = load_plugins()
@@ -43,7 +43,7 @@ def prepare(scratch: Path, count: int) -> Callable[[Case], None]:
         arguments += ["--sensor", "RGGB" if each.startswith("dng") else "mono"]
         done = run_apart(lambda arguments=arguments: run_command([*arguments, "--fault", "none", "--workers", "1"]))
         if done.code != 0:
-            raise AssertionError(f"no frame was rehearsed: {done.said}")
+            raise AssertionError(f"no frame was rehearsed: {done.output}")
         stand: Stand = load_stand(next((night / "stands").glob("*.yaml")), plugins).sections["camera"]
         files += [(next((night / "tickets").glob(f"*/{role}/*")), stand) for role in ("chart", "flat")]
     real = os.environ.get("GLASSWRIGHT_REAL_FILES")
@@ -63,7 +63,7 @@ def prepare(scratch: Path, count: int) -> Callable[[Case], None]:
         ended = run_apart(lambda: decode(path, source.parent.name, stand), MEMORY_BYTES)
         case.check("decoding", ended)
         if ended.code > 0 and not case.findings:
-            case.find(LOST, f"decoding ended with {ended.code}: {ended.said[-300:]}")
+            case.find(LOST, f"decoding ended with {ended.code}: {ended.output[-300:]}")
         keep = os.environ.get("CAMPAIGN_KEEP")
         if keep and case.findings:
             shutil.copy(path, Path(keep) / f"raws-{case.seed}-{case.number}{path.suffix}")
@@ -72,7 +72,7 @@ def prepare(scratch: Path, count: int) -> Callable[[Case], None]:
 
 
 def decode(path: Path, role: str, stand: Stand) -> int:
-    """Read a file as a night does: its EXIF, then its pixels."""
+    """Read a file as in a night: EXIF, then pixels."""
     facts = read_facts(path)
     shot = Shot(
         ticket="T-0001",
@@ -146,14 +146,14 @@ def cut(data: Data, random: random.Random) -> str:
 
 
 def drop(data: Data, random: random.Random) -> str:
-    """Leave a piece out, so that all behind it moves."""
+    """Remove a piece, so that the rest moves forward."""
     place, width = random.randrange(len(data) + 1), random.choice((1, 2, 512))
     del data[place : place + width]
     return f"{width} bytes left out at {place}"
 
 
 def repeat(data: Data, random: random.Random) -> str:
-    """Write a block a second time, over the next."""
+    """Overwrite the next block with a copy of a block."""
     place, width = random.randrange(len(data) + 1), random.choice((16, 4096))
     block = data[place : place + width]
     data[place + width : place + width + len(block)] = block

@@ -1,4 +1,4 @@
-"""Rehearsed tickets whose shots lie in wrong folders, are whole no more, or are somebody else's."""
+"""Rehearsed tickets whose shots are in wrong folders, incomplete, or from another lens."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def _move(source: str, role: str) -> Callable[[Path], None]:
 
 
 def _add(source: str, role: str) -> Callable[[Path], None]:
-    """Put one shot of a role into another's folder as well."""
+    """Also put one shot of a role into another role's folder."""
     return lambda folder: shutil.copy(min((folder / source).iterdir()), folder / role / "added.dng") and None
 
 
@@ -58,7 +58,7 @@ def _cut(data: bytearray) -> None:
 
 
 def _again(folder: Path) -> None:
-    """Make the second shot of each setting the first again, its time of capture a second later."""
+    """Replace the second shot of each setting by the first, with its time of capture a second later."""
     shots = sorted((folder / "chart").iterdir())
     for first, second in zip(shots[::2], shots[1::2], strict=True):
         data = bytearray(first.read_bytes())
@@ -95,7 +95,7 @@ KINDS: Final = (
 
 
 def prepare(scratch: Path, count: int) -> Callable[[Case], None]:
-    """Rehearse two sound lenses and see that they are released; return what does one case."""
+    """Rehearse two sound lenses and check that they are released; return the function that runs one case."""
     del count
     night = scratch / "night"
     arguments = ["rehearse", str(night), "--tickets", "2", "--megapixels", "1", "--shots-per-setting", "2"]

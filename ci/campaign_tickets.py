@@ -1,6 +1,6 @@
 """Bad tickets of many kinds: names, links, special files, copies, times, YAML, checksums, changes after measuring.
 
-Each kind is done to a ticket that would be released and to one that would be held, beside a sound neighbour.
+Each kind is applied to a ticket that would be released and to one that would be held, beside a sound neighbour.
 """
 
 from __future__ import annotations
@@ -35,13 +35,13 @@ class Kind:
 
     name: str
     apply: Apply
-    """Does it to the ticket's folder."""
+    """Function that damages the ticket's folder."""
     harmless: bool | None = False
-    """Whether a sound lens is still released: nothing that was measured is another. None: by this plan it may be."""
+    """Whether a sound lens must still be released, because no measured file changes. None: it may be."""
     measured_before: bool = False
     """Whether the ticket was measured while it was sound."""
     with_sums: bool = False
-    """Whether a true SHA256SUMS is there before."""
+    """Whether a correct SHA256SUMS exists before."""
 
 
 def _all(*each: Apply) -> Apply:
@@ -117,7 +117,7 @@ def _more_yaml(text: str) -> Apply:
 
 
 def write_sums(folder: Path) -> None:
-    """Write a true SHA256SUMS."""
+    """Write a correct SHA256SUMS."""
     lines = [
         f"{hashlib.sha256(path.read_bytes()).hexdigest()}  {path.relative_to(folder)}\n"
         for path in sorted(folder.glob("*/*"))
@@ -337,7 +337,7 @@ KINDS: Final = (
 
 
 def prepare(scratch: Path, count: int) -> Callable[[Case], None]:
-    """Return what does one case."""
+    """Return the function that runs one case."""
     del scratch, count
 
     def spoil(case: Case) -> None:
@@ -356,9 +356,9 @@ def prepare(scratch: Path, count: int) -> Callable[[Case], None]:
                 raise AssertionError(f"the sound ticket is not judged {truth}")
         kind.apply(folder)
         ended = _run(case, bench)
-        summary = json.loads(ended.said[ended.said.find("{") : ended.said.rfind("}") + 1] or "{}")
+        summary = json.loads(ended.output[ended.output.find("{") : ended.output.rfind("}") + 1] or "{}")
         if ended.code not in (0, 13) or not summary:
-            case.find(LOST, f"the night ended with {ended.code}: {ended.said[-300:]}")
+            case.find(LOST, f"the night ended with {ended.code}: {ended.output[-300:]}")
             return
         _look(case, bench, kind, truth, summary)
 
@@ -372,7 +372,7 @@ def _run(case: Case, bench: Bench):
 
 
 def _look(case: Case, bench: Bench, kind: Kind, truth: int, summary: dict) -> None:
-    """See what became of the ticket, of any copy of it, and of its neighbour."""
+    """Check the gate's decision on the ticket, on any copy of it, and on its neighbour."""
     ledger = bench.folder / "bench.ledger"
     own, copy = case.gate("T-0001", ledger), case.gate("T-0005", ledger)
     if RELEASED in (own, copy) and (truth == HELD or kind.harmless is False):

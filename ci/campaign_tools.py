@@ -1,4 +1,4 @@
-"""What all parts of the campaign share: commands run in processes of their own, and what can be wrong with one case."""
+"""Shared parts of the campaign: commands in separate processes, and the findings of a case."""
 
 from __future__ import annotations
 
@@ -36,13 +36,13 @@ HANG: Final = "hang"
 KINDS: Final = (FALSE_RELEASE, LOST, TRACEBACK, HANG)
 
 HANG_S: Final = 600.0
-"""Far beyond what any case takes, also on a crowded machine, and where hot loops are compiled first."""
+"""Time limit of a case, far above any normal duration, even on a busy machine with compilation."""
 UNEXPECTED: Final = ("Traceback (most recent call last)", "failed unexpectedly")
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing that must not have happened."""
+    """One violation."""
 
     kind: str
     text: str
@@ -50,7 +50,7 @@ class Finding:
 
 @dataclass(slots=True)
 class Case:
-    """One case: its own folder, its own random numbers, and what was found wrong."""
+    """One case, with its own folder, random numbers and findings."""
 
     part: str
     number: int
@@ -61,11 +61,11 @@ class Case:
 
     @property
     def random(self) -> random.Random:
-        """Return the case's random numbers from their start; they do not depend on other cases."""
+        """Return a new generator of the case's random numbers, independent of other cases."""
         return random.Random(f"{self.seed}/{self.part}/{self.number}")
 
     def find(self, kind: str, text: str) -> None:
-        """Note something that must not have happened."""
+        """Record a violation."""
         self.findings.append(Finding(kind, text))
 
     def run(self, *arguments: str) -> Ended:
@@ -75,13 +75,13 @@ class Case:
         return ended
 
     def check(self, what: str, ended: Ended) -> None:
-        """Note a process that hung, died or failed unexpectedly."""
+        """Record a violation if a process hung, died or failed unexpectedly."""
         if ended.hung:
             self.find(HANG, f"{what} did not end in {HANG_S:g} s")
         elif ended.code < 0:
             self.find(TRACEBACK, f"{what} died of {signal.Signals(-ended.code).name}")
-        elif any(each in ended.said for each in UNEXPECTED):
-            self.find(TRACEBACK, f"{what}: {ended.said.strip().splitlines()[-1][:200]}\n{ended.said[-2000:]}")
+        elif any(each in ended.output for each in UNEXPECTED):
+            self.find(TRACEBACK, f"{what}: {ended.output.strip().splitlines()[-1][:200]}\n{ended.output[-2000:]}")
 
     def gate(self, ticket: str, ledger: Path) -> int:
         """Return the gate's exit code."""
@@ -90,32 +90,32 @@ class Case:
 
 @dataclass(frozen=True, slots=True)
 class Ended:
-    """How a process ended: its exit code (minus the signal that killed it), and all that it said."""
+    """How a process ended: its exit code (negative for a signal), and its output."""
 
     code: int
-    said: str
+    output: str
     hung: bool = False
 
 
 def run_apart(do: Callable[[], int], memory_bytes: int = 0) -> Ended:
-    """Do something in a forked process: what it breaks stays there, and loading the program is paid once."""
-    with tempfile.TemporaryFile() as said:
+    """Run a function in a forked process, which isolates it and avoids loading the program again."""
+    with tempfile.TemporaryFile() as output:
         sys.stdout.flush()
         sys.stderr.flush()
         pid = os.fork()
         if pid == 0:
-            _be_child(do, said.fileno(), memory_bytes)
+            _be_child(do, output.fileno(), memory_bytes)
         code, hung = _wait(pid)
-        said.seek(0)
-        return Ended(code, said.read().decode(errors="replace"), hung)
+        output.seek(0)
+        return Ended(code, output.read().decode(errors="replace"), hung)
 
 
-def _be_child(do: Callable[[], int], said: int, memory_bytes: int) -> None:
+def _be_child(do: Callable[[], int], output: int, memory_bytes: int) -> None:
     code = 99
     try:
         os.setsid()
-        os.dup2(said, 1)
-        os.dup2(said, 2)
+        os.dup2(output, 1)
+        os.dup2(output, 2)
         sys.stdout, sys.stderr = os.fdopen(1, "w"), os.fdopen(2, "w")
         if memory_bytes:
             resource.setrlimit(resource.RLIMIT_DATA, (memory_bytes, memory_bytes))
@@ -154,7 +154,7 @@ def install_toy(scratch: Path) -> None:
 
 
 def load_all() -> None:
-    """Load the program before anything is forked, so that no case pays for it; but not dask, which starts threads."""
+    """Load the program before forking, to save time in every case; but not dask, which starts threads."""
     for package in (glasswright, glasswright_camera):
         for module in pkgutil.walk_packages(package.__path__, f"{package.__name__}."):
             if not module.name.endswith(("__main__", "dask_runner")):
@@ -163,5 +163,5 @@ def load_all() -> None:
 
 
 def cards_of(bench: Bench) -> list[str]:
-    """Return the option that judges a night."""
+    """Return the options for judging a night."""
     return ["--cards", str(bench.folder / "cards")]

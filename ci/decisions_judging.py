@@ -1,4 +1,4 @@
-"""Simulations of judging and of the study behind it: how often a lens that is just at a limit passes."""
+"""Simulations of judging after a study: how often a lens exactly at a limit passes."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 CONFIDENCE = 0.95
 LENS = 3.0
 STANDS = ((0.0, 0.0), (0.5, 0.0), (1.0, 0.0), (2.0, 0.0), (0.0, 1.0), (1.0, 1.0))
-"""Scatter between fittings, and of each lens its own between fittings, over that of a repeat."""
+"""Standard deviations (fitting, interaction) relative to that of a repeat."""
 SHAPES = ((5, 3, 2), (10, 3, 3), (5, 12, 2), (5, 25, 2))
 SHOTS = 3
 
@@ -52,7 +52,7 @@ class Stand:
         return math.hypot(self.fitting, self.interaction)
 
     def false_accept(self, found: Anova, *, student: bool) -> float:
-        """Return how often a lens whose true value is just at a limit passes, by the numbers that a study writes."""
+        """Return how often a lens whose true value is exactly at a limit passes, with the results of a study."""
         seen, freedom = found.components.reproducibility, max(1.0, found.reproducibility_freedom)
         if seen == 0:
             seen, freedom = find_intervals(found, CONFIDENCE).reproducibility.high, 8.0
@@ -66,10 +66,8 @@ class Stand:
 
 def print_judging(quick: bool) -> None:
     repeats = 4 if quick else 500
-    print(
-        f"Judging: a lens just at its limit, confidence {CONFIDENCE}, {SHOTS} shots; how often it passes, of {repeats}"
-    )
-    print("studies: on average, and for one study in twenty more often than; with the degrees of freedom, and without.")
+    print(f"Judging: a lens exactly at its limit, confidence {CONFIDENCE}, {SHOTS} shots; rate of passing in {repeats}")
+    print("studies: mean, and 95th percentile; with degrees of freedom, and without.")
     for shape in SHAPES:
         for fitting, interaction in STANDS:
             stand = Stand(fitting, interaction)
@@ -91,7 +89,7 @@ def print_judging(quick: bool) -> None:
 
 def print_study(quick: bool) -> None:
     repeats = 4 if quick else 600
-    print(f"Study: how often the interval of 95 % of the reproducibility holds the truth, {repeats} repeats.")
+    print(f"Study: coverage of the 95 % interval of the reproducibility, {repeats} repeats.")
     for shape, lost in (((5, 3, 2), 0), ((5, 3, 2), 1), ((10, 3, 3), 0), ((10, 3, 3), 5)):
         for fitting, interaction in STANDS:
             stand = Stand(fitting, interaction)

@@ -1,4 +1,4 @@
-"""Simulations of the watched stand: how often it is called out of control wrongly, and how soon a step is seen."""
+"""Simulations of control charts: rate of false alarms, and nights until a step is detected."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ BASELINES = (8, 15, 25, 50, 100)
 
 
 def draw_nights(generator: np.random.Generator, stands: int, nights: int, correlations: tuple[float, ...]) -> Array:
-    """Return (nights, stands, charts) of steady stands, each chart with its own first-order autocorrelation."""
+    """Return (nights, stands, charts) of stable stands, with first-order autocorrelation."""
     correlation = np.array(correlations)
     values = generator.normal(size=(nights, stands, len(correlations)))
     for night in range(1, nights):
@@ -31,7 +31,7 @@ def draw_nights(generator: np.random.Generator, stands: int, nights: int, correl
 
 
 def watch(values: Array, baseline: int, declared: float | None = None) -> Array:
-    """Return (nights after the baseline, stands, charts): which are called out of control."""
+    """Return (nights after the baseline, stands, charts): True where out of control."""
     _, stands, charts = values.shape
     rate = rate_of_chart(PROMISE, charts)
     centre, point, average = (np.zeros((stands, charts)) for _ in range(3))

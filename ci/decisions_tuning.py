@@ -1,4 +1,4 @@
-"""Simulations of tuning: what tuned limits promise, and what they let pass."""
+"""Simulations of tuning: how often tuned limits keep their promise, and what they let pass."""
 
 from __future__ import annotations
 
@@ -31,17 +31,17 @@ if TYPE_CHECKING:
 
 FIRST_NIGHT = date(2026, 1, 1)
 FAR = -1e9
-"""A limit that holds nothing."""
+"""A limit that holds no lens."""
 
 
 @dataclass(frozen=True)
 class Population:
-    """Healthy lenses on one measure; less is worse, and limits are lower ones."""
+    """Healthy lenses on one measure; lower is worse, and limits are lower limits."""
 
     name: str
     draw: Draw
     below: Callable[[float], float]
-    """Share of lenses to come that lies below a limit."""
+    """Fraction of future lenses below a limit."""
 
 
 def make_populations() -> tuple[Population, ...]:
@@ -79,7 +79,7 @@ def make_card(sides: int, bound: float) -> Card:
 
 
 def make_evidence(values: Array, bound: float = FAR, u: float = 0.0, sound: Sequence[int] = ()) -> Evidence:
-    """Arrange (lenses, sides) measured values as the ledger's evidence is, in order of time."""
+    """Return (lenses, sides) values as evidence, in order of time."""
     band = float(stats.norm.ppf(0.95)) * u
     lenses = [
         Lens(
@@ -105,7 +105,7 @@ def make_evidence(values: Array, bound: float = FAR, u: float = 0.0, sound: Sequ
 
 
 def share(count: int, total: int) -> str:
-    """Write a share with its interval of 95 %."""
+    """Format a proportion with its 95 % interval."""
     return str(counted_share(count, total)) if total else "-"
 
 
@@ -120,19 +120,19 @@ def print_tuning(quick: bool) -> None:
 
 def print_claims(repeats: int) -> None:
     print(f"Tuning: at most 5 % of healthy lenses held, with confidence 0.95. One limit, {repeats} repeats: how often")
-    print("that is claimed, and in how many of the claims it is true (aim: 93 %); else what is said.")
+    print("this is claimed, in how many of the claims it is true (target: 93 %), and the other proposals.")
     for population in make_populations():
         for count in (30, 60, 95, 120, 250):
-            said: Counter[str] = Counter()
+            methods: Counter[str] = Counter()
             true = 0
             for repeat in range(repeats):
                 values = population.draw(np.random.default_rng([71, repeat, count]), count)
                 found = propose(make_evidence(values[:, None]), Aims())[0]
-                said[found.method] += 1
+                methods[found.method] += 1
                 if found.proven and found.bound is not None:
                     true += population.below(found.bound) <= 0.05
-            claims = said.pop("distribution_free", 0)
-            others = ", ".join(f"{method.replace('_', ' ')} {100 * n / repeats:.0f} %" for method, n in said.items())
+            claims = methods.pop("distribution_free", 0)
+            others = ", ".join(f"{method.replace('_', ' ')} {100 * n / repeats:.0f} %" for method, n in methods.items())
             print(f"  {population.name:<18}{count:>4} lenses: claimed {100 * claims / repeats:5.1f} %, true in "
                   f"{share(true, claims):<24}  {others}")  # fmt: skip
 
@@ -154,8 +154,10 @@ def print_ticket_claims(repeats: int) -> None:
 
 
 def print_contamination(repeats: int) -> None:
-    print(f"Bad lenses in the history that nobody noticed; they lie so many sigma below and scatter by one. {repeats}")
-    print("repeats: share of such lenses that pass the proposed limit, and how often none is proposed.")
+    print(
+        f"Unnoticed bad lenses in the history, so many sigma below, with a standard deviation of one sigma. {repeats}"
+    )
+    print("repeats: fraction of such lenses that pass the proposed limit, and how often none is proposed.")
     for count in (60, 120, 250):
         for bad in (0.0, 0.05, 0.1, 0.2):
             cells = []
@@ -185,7 +187,7 @@ def print_held(repeats: int) -> None:
         limit = -3.0 if found.bound is None else found.bound
         loosened += limit < -3.0
         released += int((values[values < -3.0] >= limit).sum())
-    print(f"  limits made laxer: {loosened}; lenses that were held and would pass: {released}; {dict(numbers)}")
+    print(f"  limits made laxer: {loosened}; held lenses that would pass: {released}; {dict(numbers)}")
     print("  the same, the three held lenses nearest to the limit found sound by a person:")
     moved: Counter[str] = Counter()
     for repeat in range(repeats):

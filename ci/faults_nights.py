@@ -1,4 +1,4 @@
-"""Which lenses the fault patterns are scored on: seeds of their own, not looked at when the rules were made."""
+"""The lenses for scoring the diagnosis, with seeds that were not used when the rules were made."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from glasswright_camera.diagnosis.rules import (
 
 FIFTY, PORTRAIT, ZOOM = "Corvane 50 mm f/2", "Halden 85 mm f/1.8", "Corvane 24-70 mm f/4"
 F_NUMBERS = {FIFTY: (2.0, 8.0), PORTRAIT: (1.8, 5.6), ZOOM: (4.0,)}
-"""Two apertures tell nearly all that more would, in less time."""
+"""Two apertures give nearly the same result as more, in less time."""
 SHOWS = {
     "tilted_group": TILT,
     "decentred_element": DECENTRED,
@@ -86,7 +86,8 @@ class FaultNight:
 
 
 def plan_nights() -> tuple[FaultNight, ...]:
-    """Return the whole scoring: 150 healthy lenses, 167 with one fault, 46 with two; 210 of them with a ramp shot."""
+    """Return the nights of the full scoring: 150 healthy lenses, 167 with one fault, 46 with two; 210 with a ramp
+    shot."""
     return (
         FaultNight(name="fifty", model=FIFTY, seed=2001, healthy=100, faults=(*CLEAN * 3, *PAIRS * 2)),
         FaultNight(name="portrait", model=PORTRAIT, seed=2002, healthy=20, faults=(*CLEAN * 2, *PAIRS)),
@@ -101,7 +102,7 @@ def plan_nights() -> tuple[FaultNight, ...]:
 
 
 def plan_few() -> tuple[FaultNight, ...]:
-    """Return twenty lenses that show in a few minutes whether something broke."""
+    """Return nights of twenty lenses, as a quick regression check."""
     few = (*PLAIN, "fungus", "scratched", "tilted_group+haze")
     return (
         # at all that the model's card asks for, so that the same lenses can be judged
@@ -119,7 +120,7 @@ def plan_few() -> tuple[FaultNight, ...]:
 
 
 STRENGTHS = (0.2, 0.35, 0.5, 0.7, 1.0, 1.5)
-"""Of a fault's usual strength; at 0.2 most stay within the card's limits, at 1.5 nobody could miss one."""
+"""Relative to a fault's default strength; at 0.2 most stay within the card's limits, at 1.5 all are obvious."""
 
 
 def plan_strengths(rounds: int) -> tuple[FaultNight, ...]:

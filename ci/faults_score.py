@@ -1,4 +1,4 @@
-"""Compares what was said of lenses with what was wrong with them."""
+"""Comparison of diagnoses with the true faults."""
 
 from __future__ import annotations
 
@@ -28,37 +28,37 @@ class Reading:
 
     ticket: str
     faults: tuple[str, ...]
-    """What was wrong."""
-    said: tuple[str, ...]
-    """Patterns that fit, or the one word that none does."""
+    """True faults."""
+    named: tuple[str, ...]
+    """Diagnoses, or the single answer that none fits."""
     surety: str
     strength: float = 1.0
-    """Of the fault; of the weakest, where there are several."""
+    """Strength of the fault; of the weakest if there are several."""
 
     @property
     def expected(self) -> set[str]:
-        """Patterns that ought to fit."""
+        """Diagnoses that should be found."""
         return {SHOWS[fault] for fault in self.faults}
 
 
 def read_diagnosis(ledger: Path, ticket: str, faults: Mapping[str, float]) -> Reading:
-    """Read what was said of a ticket from the ledger.
+    """Return the diagnosis of a ticket from the ledger.
 
     Parameters
     ----------
     faults
-        What was wrong: fault -> strength.
+        True faults: fault -> strength.
     """
     wrong, strength = tuple(faults), min(faults.values(), default=1.0)
     with Ledger.open_for_reading(ledger) as opened:
         (state,) = opened.latest_tickets([ticket])
         (outcome,) = (each for each in state.outcomes if each.step == "diagnose")
         if outcome.status is not Status.DONE:
-            return Reading(ticket=ticket, faults=wrong, said=(UNREAD,), surety="none", strength=strength)
+            return Reading(ticket=ticket, faults=wrong, named=(UNREAD,), surety="none", strength=strength)
         diagnosis = opened.load_artefact(outcome.address)
     assert isinstance(diagnosis, Diagnosis)
     names = tuple(dict.fromkeys(finding.name for finding in diagnosis.findings)) or (diagnosis.points_to,)
-    return Reading(ticket=ticket, faults=wrong, said=names, surety=diagnosis.surety, strength=strength)
+    return Reading(ticket=ticket, faults=wrong, named=names, surety=diagnosis.surety, strength=strength)
 
 
 def upper_bound(wrong: int, count: int) -> float:
@@ -67,12 +67,12 @@ def upper_bound(wrong: int, count: int) -> float:
 
 
 def score(readings: Sequence[Reading]) -> dict[str, Any]:
-    """Count what is right, by kind of lens."""
+    """Count correct diagnoses, by kind of lens."""
     healthy = [each for each in readings if not each.faults]
     single = [each for each in readings if len(each.faults) == 1]
     double = [each for each in readings if len(each.faults) > 1]
-    alarms = [each for each in healthy if each.said != (NOTHING,)]
-    right = [each for each in single if set(each.said) == each.expected]
+    alarms = [each for each in healthy if each.named != (NOTHING,)]
+    right = [each for each in single if set(each.named) == each.expected]
     return {
         "healthy": len(healthy),
         "false_alarms": len(alarms),
@@ -80,34 +80,34 @@ def score(readings: Sequence[Reading]) -> dict[str, Any]:
         "single": len(single),
         "single_right": len(right),
         "single_right_and_likely": sum(each.surety == "likely" for each in right),
-        "wrong_and_likely": sum(each.surety == "likely" and not set(each.said) & each.expected for each in single),
+        "wrong_and_likely": sum(each.surety == "likely" and not set(each.named) & each.expected for each in single),
         "double": len(double),
-        "double_both": sum(set(each.said) == each.expected for each in double),
-        "double_one": sum(bool(set(each.said) & each.expected) and set(each.said) < each.expected for each in double),
-        "double_with_wrong": sum(bool(set(each.said) - each.expected) for each in double),
+        "double_both": sum(set(each.named) == each.expected for each in double),
+        "double_one": sum(bool(set(each.named) & each.expected) and set(each.named) < each.expected for each in double),
+        "double_with_wrong": sum(bool(set(each.named) - each.expected) for each in double),
         "confusion": confusion(readings),
         "not_right": [
-            {"ticket": each.ticket, "faults": each.faults, "said": each.said, "surety": each.surety}
-            for each in (*alarms, *(one for one in (*single, *double) if set(one.said) != one.expected))
+            {"ticket": each.ticket, "faults": each.faults, "named": each.named, "surety": each.surety}
+            for each in (*alarms, *(one for one in (*single, *double) if set(one.named) != one.expected))
         ],
     }
 
 
 def confusion(readings: Sequence[Reading]) -> dict[str, dict[str, int]]:
-    """Count what was said for each fault, the single ones by name, doubles and healthy ones too."""
+    """Count the diagnoses for each fault, for double faults and for healthy lenses."""
     table: dict[str, Counter[str]] = {}
     for each in readings:
-        table.setdefault("+".join(each.faults) or "healthy", Counter())[" and ".join(sorted(each.said))] += 1
-    return {fault: dict(said.most_common()) for fault, said in sorted(table.items())}
+        table.setdefault("+".join(each.faults) or "healthy", Counter())[" and ".join(sorted(each.named))] += 1
+    return {fault: dict(named.most_common()) for fault, named in sorted(table.items())}
 
 
 def print_score(table: dict[str, Any]) -> None:
-    """Print it."""
+    """Print the score."""
     width = max(len(fault) for fault in table["confusion"])
-    print(f"{'what was wrong':{width}}  lenses  what was said")
-    for fault, said in table["confusion"].items():
-        told = "; ".join(f"{count} {words}" for words, count in said.items())
-        print(f"{fault:{width}}  {sum(said.values()):6}  {told}")
+    print(f"{'what was wrong':{width}}  lenses  result")
+    for fault, named in table["confusion"].items():
+        listed = "; ".join(f"{count} {label}" for label, count in named.items())
+        print(f"{fault:{width}}  {sum(named.values()):6}  {listed}")
     print()
     bound = 100 * table["false_alarms_upper"]
     rows = (
@@ -119,19 +119,19 @@ def print_score(table: dict[str, Any]) -> None:
         ("double faults of which one was named, and nothing else", table["double_one"], table["double"]),
         ("double faults with a pattern that was not there", table["double_with_wrong"], table["double"]),
     )
-    for words, count, of in rows:
+    for label, count, of in rows:
         share = f"{100 * count / of:5.1f} %" if of else "-"
-        print(f"{words:60} {count:4} of {of:4}  {share}")
+        print(f"{label:60} {count:4} of {of:4}  {share}")
     print(f"{'false alarms, upper end of the 95 % interval':60} {bound:.2f} %")
 
 
 def score_strengths(readings: Sequence[Reading]) -> list[dict[str, Any]]:
-    """Count, for each strength of single faults, what was called likely and how often that was wrong."""
+    """Count, for each strength of single faults, the likely diagnoses and how many of them are wrong."""
     rows = []
     for strength in sorted({each.strength for each in readings}):
         these = [each for each in readings if each.strength == strength]
         likely = [each for each in these if each.surety == "likely"]
-        wrong = [each for each in likely if not set(each.said) & each.expected]
+        wrong = [each for each in likely if not set(each.named) & each.expected]
         rows.append(
             {
                 "strength": strength,
@@ -139,13 +139,13 @@ def score_strengths(readings: Sequence[Reading]) -> list[dict[str, Any]]:
                 "likely": len(likely),
                 "likely_and_wrong": len(wrong),
                 "right_at_least": 1 - upper_bound(len(wrong), len(likely)) if likely else 0.0,
-                "named": sum(bool(set(each.said) & each.expected) for each in these),
-                "nothing": sum(each.said == (NOTHING,) for each in these),
-                "only_others": sum(each.said != (NOTHING,) and not set(each.said) & each.expected for each in these),
+                "named": sum(bool(set(each.named) & each.expected) for each in these),
+                "nothing": sum(each.named == (NOTHING,) for each in these),
+                "only_others": sum(each.named != (NOTHING,) and not set(each.named) & each.expected for each in these),
                 "not_named": [
-                    {"faults": each.faults, "said": each.said, "surety": each.surety}
+                    {"faults": each.faults, "named": each.named, "surety": each.surety}
                     for each in these
-                    if each.said != (NOTHING,) and not set(each.said) & each.expected
+                    if each.named != (NOTHING,) and not set(each.named) & each.expected
                 ],
             }
         )
@@ -153,7 +153,7 @@ def score_strengths(readings: Sequence[Reading]) -> list[dict[str, Any]]:
 
 
 def print_strengths(rows: Sequence[Mapping[str, Any]]) -> None:
-    """Print a line a strength, and every lens of which something else was said than is wrong."""
+    """Print a line per strength, and every lens with a wrong diagnosis."""
     print("strength  lenses  named  nothing  others only  likely  wrong  likely is right at least")
     for row in rows:
         print(
@@ -162,4 +162,4 @@ def print_strengths(rows: Sequence[Mapping[str, Any]]) -> None:
         )
     for row in rows:
         for each in row["not_named"]:
-            print(f"{row['strength']:g} {'+'.join(each['faults'])}: {' and '.join(each['said'])} ({each['surety']})")
+            print(f"{row['strength']:g} {'+'.join(each['faults'])}: {' and '.join(each['named'])} ({each['surety']})")

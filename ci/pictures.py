@@ -1,4 +1,4 @@
-"""Draws the pictures of the README: `python ci/pictures.py` rehearses a night and takes its pages in Chromium."""
+"""Makes the pictures of the README: `python ci/pictures.py` rehearses a night and captures its pages in Chromium."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ from support.browser import EXECUTABLE, Browser
 SIZE = (1280, 860)
 MOST_BYTES = 150_000
 COLOURS = 64
-"""Pages are text and lines; more colours than these cannot be seen in them."""
+"""Number of colours in the pictures, enough for text and lines."""
 FAULTS = ("none", "tilted_group", "none", "lateral_colour", "haze", "none")
 
 
 def make_night(folder: Path) -> Path:
-    """Rehearse six lenses, three of them faulty, measure and judge them, and write their pages."""
+    """Rehearse six lenses, three of them faulty, measure and judge them, and write the pages."""
     night, ledger, pages = folder / "night", folder / "bench.ledger", folder / "pages"
     faults = [part for fault in FAULTS for part in ("--fault", fault)]
     shots = ["--tickets", str(len(FAULTS)), "--megapixels", "2", "--seed", "7"]
@@ -42,7 +42,7 @@ def make_night(folder: Path) -> Path:
 
 
 def take(browser: Browser, page: Path, out: Path) -> None:
-    """Take what is seen of a page when it is opened."""
+    """Capture the visible part of a page when it is opened."""
     browser.open(page, SIZE)
     picture = Image.open(io.BytesIO(browser.picture())).convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE)
     picture.save(out, optimize=True)

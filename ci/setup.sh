@@ -1,4 +1,4 @@
-# Sourced by check, demo and bench: an environment of the project's own, made once for each set of pins.
+# Sourced by check, demo and bench: makes the project's environment, once for each set of pinned versions.
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 if [ ! -x .venv/bin/python ]; then
   python3 -m venv .venv

@@ -1,7 +1,7 @@
 """Glasswright: a headless pipeline that measures lenses on a test stand and says which may go back to their owners.
 
-What a plugin needs is here: the mark, the exception, and the base of what stages hand on. So is what a script needs:
-`measure`, `open_ledger`, `save_picture`.
+It exports all that a plugin needs (the `stage` mark, `Unmeasurable`, the base classes of artefacts) and all that a
+script needs (`measure`, `open_ledger`, `save_picture`).
 """
 
 from importlib import import_module
@@ -25,11 +25,11 @@ if TYPE_CHECKING:
 __version__ = version("glasswright")
 
 LATER = frozenset({"Measured", "OpenLedger", "measure", "open_ledger", "save_picture"})
-"""What is loaded only when it is used: measuring needs the whole engine, a plugin does not."""
+"""Names that are loaded on first use: they need the whole engine, a plugin does not."""
 
 
 def __getattr__(name: str) -> object:
-    """Load what is loaded later."""
+    """Load a name of `LATER` on first use."""
     if name in LATER:
         return getattr(import_module("glasswright.api"), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -1,4 +1,4 @@
-"""`python -m glasswright`: the command line, for where its script is not on the path."""
+"""`python -m glasswright`: the command line where its script is not on the path."""
 
 from glasswright.commands.main import main
 

@@ -38,27 +38,27 @@ if TYPE_CHECKING:
     from glasswright.plugin.drawing import Picture
 
 ALONE = "SINGLE"
-"""Number of the ticket that a single frame is measured as."""
+"""Ticket number under which a single frame is measured."""
 
 
 class MeasureError(GlasswrightError):
-    """What was given cannot be measured."""
+    """The file or folder cannot be measured."""
 
     exit_code = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measured:
-    """What was measured of a frame or a ticket."""
+    """The results of measuring a frame or a ticket."""
 
     results: tuple[tuple[str, Artefact], ...]
-    """Step and result, in the order of the plan; what a step gave for each shot or setting is one of them."""
+    """(step, result), in the order of the plan; one for each shot or setting of a step."""
     refusals: tuple[tuple[str, str], ...]
-    """Step and reason, of all that could not be measured."""
+    """(step, reason) of each measurement that failed."""
     table: Table
-    """Every number, one a row: takes part in the Arrow PyCapsule interface."""
+    """One number a row; supports the Arrow PyCapsule interface."""
     verdict: str
-    """Of the card; empty where no cards were given."""
+    """Verdict by the card; empty if no cards were given."""
 
     def get(self, step: str) -> tuple[Artefact, ...]:
         """Return the results of one step, such as `measure_mtf50`: frozen dataclasses."""
@@ -78,7 +78,7 @@ class Measured:
 
 
 class OpenLedger:
-    """A ledger that is only read; use it in a `with`, or close it."""
+    """A ledger opened for reading; use it in a `with` statement, or close it."""
 
     def __init__(self, path: Path) -> None:
         """Open a ledger for reading."""
@@ -89,26 +89,26 @@ class OpenLedger:
         return self
 
     def __exit__(self, *error: object) -> None:
-        """Close it."""
+        """Close the ledger."""
         self.close()
 
     def close(self) -> None:
-        """Close it."""
+        """Close the ledger."""
         self._ledger.__exit__(None, None, None)
 
     def measurements(self, *tickets: str) -> Table:
-        """Return what the ledger says now of tickets (all if none is named): one measured value a row."""
+        """Return the current measurements of tickets (all if none is named), one value a row."""
         judged = Gatekeeper(self._ledger).gate_all(tickets or None, measures=None)
         return Table(MEASUREMENT_COLUMNS, [row for each in judged for row in list_measurements(each)])
 
     def verdicts(self, *tickets: str) -> Table:
-        """Return the gate's decision and every verdict: one a row."""
+        """Return the gate's decisions and all verdicts of tickets (all if none is named), one a row."""
         judged = Gatekeeper(self._ledger).gate_all(tickets or None)
         return Table(VERDICT_COLUMNS, [row for each in judged for row in list_verdicts(each)])
 
 
 def open_ledger(path: str | os.PathLike[str]) -> OpenLedger:
-    """Open a ledger to read it.
+    """Open a ledger for reading.
 
     Parameters
     ----------
@@ -131,7 +131,7 @@ def measure(
     cards: str | os.PathLike[str] | None = None,
     role: str = "chart",
 ) -> Measured:
-    """Measure one frame, or one ticket's folder, in this process; nothing is kept on disk.
+    """Measure one frame or one ticket's folder in this process; nothing is kept on disk.
 
     Parameters
     ----------
@@ -142,14 +142,14 @@ def measure(
     plan
         The plan; the shipped one for fixed focal lengths if not given.
     cards
-        Folder of cards: what was measured is judged as well.
+        Folder of cards; if given, the results are also judged.
     role
-        What a single frame is of.
+        Role of a single frame.
 
     Raises
     ------
     GlasswrightError
-        Where a file has mistakes, or there is nothing to measure.
+        If a file has mistakes, or there is nothing to measure.
     """
     source = Path(path)
     plugins = load_plugins()
@@ -184,7 +184,7 @@ def measure(
 
 
 def _make_ticket(into: Path, frame: Path, role: str, stand: Path, plugins: Plugins) -> Path:
-    """Lay a single frame out as a ticket."""
+    """Make a ticket's folder for a single frame."""
     if not frame.is_file():
         raise MeasureError(f"{frame}: there is no such file or folder")
     folder = into / ALONE
@@ -205,7 +205,7 @@ def _make_ticket(into: Path, frame: Path, role: str, stand: Path, plugins: Plugi
 
 
 def save_picture(picture: Picture, path: str | os.PathLike[str]) -> Path:
-    """Write a drawing as an SVG file of its own, with the colours of the pages."""
+    """Write a drawing as a self-contained SVG file, with the colours of the pages."""
     from importlib import resources
 
     css = resources.files("glasswright.reports.pages").joinpath("assets/pages.css").read_text(encoding="utf-8")

@@ -1,4 +1,4 @@
-"""The program's errors, with their exit codes and remedies."""
+"""The program's errors and their exit codes."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ if TYPE_CHECKING:
 
 
 class GlasswrightError(Exception):
-    """A failure that is explained in one message; the command line prints it without a traceback."""
+    """A failure that one message explains; the command line prints it without a traceback."""
 
     exit_code = 1
 
 
 class Unmeasurable(Exception):  # noqa: N818 - it names a state of the data, not a fault of the program
-    """Raised by a stage when the data cannot carry the measurement; the message says what was found."""
+    """Raised by a stage if the data are too poor to measure; the message says what was found."""
 
 
 class NotApplicable(Unmeasurable):
@@ -30,26 +30,26 @@ class NotApplicable(Unmeasurable):
 
 
 WHOLE_FILE: Final = 0
-"""The line of a problem that no line of the file can tell: there is no such file, or it is no text."""
+"""Line number of a problem that concerns the whole file: it is missing, or is not text."""
 
 
 @dataclass(frozen=True, slots=True, order=True)
 class Problem:
-    """One mistake in one configuration file: where it is, what is wrong, and what would be right."""
+    """One mistake in a configuration file: where it is, what is wrong, and the remedy."""
 
     file: str
     line: int
     message: str
 
     def __str__(self) -> str:
-        """Return `file:line: message`, the form that editors jump to; no line for a whole file."""
+        """Return `file:line: message`, which editors can jump to; without a line for a whole file."""
         if self.line == WHOLE_FILE:
             return f"{escape(self.file)}: {self.message}"
         return f"{escape(self.file)}:{self.line}: {self.message}"
 
 
 class ConfigError(GlasswrightError):
-    """Every mistake found in the configuration, together."""
+    """All mistakes found in the configuration."""
 
     exit_code = 2
 
@@ -60,7 +60,7 @@ class ConfigError(GlasswrightError):
 
 
 class PluginError(GlasswrightError):
-    """A plugin, or a stage in one, that breaks the rules; the message names the stage, the field and the remedy."""
+    """A plugin or stage breaks the rules; the message names the stage, the field and the remedy."""
 
     exit_code = 2
 

@@ -1,24 +1,24 @@
-"""Numbers and counts as messages write them."""
+"""Formats of numbers and counts in messages."""
 
 from __future__ import annotations
 
 from typing import Final
 
 MOST_DIGITS: Final = 17
-"""As many as tell any two floating-point numbers apart."""
+"""Significant digits that distinguish any two 64-bit floating-point numbers."""
 
 
 def format_against(value: float, limit: float, form: str = ".2g") -> str:
-    """Format a value that a message compares with a limit: 4.96 against 5 as `4.96`, not as `5`.
+    """Format a value so that it does not read like the limit it is compared with: 4.96 against 5 is `4.96`, not `5`.
 
     Parameters
     ----------
     value
         The value.
     limit
-        What it is compared with, shown as `{limit:g}`.
+        The limit, shown as `{limit:g}`.
     form
-        How to show it where that is enough: `.1f`, `.2g`.
+        Format to try first: `.1f`, `.2g`.
     """
     shown, kind = float(f"{limit:g}"), form[-1]
     text = ""
@@ -30,5 +30,5 @@ def format_against(value: float, limit: float, form: str = ".2g") -> str:
 
 
 def format_count(number: int, what: str) -> str:
-    """Return a number of things: `1 ticket`, `2 tickets`."""
+    """Return a count with its noun: `1 ticket`, `2 tickets`."""
     return f"{number} {what}" if number == 1 else f"{number} {what}s"

@@ -1,4 +1,4 @@
-"""What commands write for others: into which folders, and text in tables that a spreadsheet may open."""
+"""Output of commands: folders, text files, and table cells that a spreadsheet may open."""
 
 from __future__ import annotations
 
@@ -14,32 +14,32 @@ if TYPE_CHECKING:
 __all__ = ["OutputError", "make_folder", "read_cell", "write_cell", "write_text"]
 
 FORMULA: Final = re.compile("'*[=+@\t\r\n\uff1d\uff0b\uff0d\uff20-]")
-"""How text begins that a spreadsheet runs: the characters, full-width ones among them, and the apostrophe as a remedy
-are those of OWASP's "CSV Injection" (from memory). Text that has apostrophes of its own before them gets one more, too:
-otherwise reading could not tell whose they are."""
+"""Beginning of text that a spreadsheet would run as a formula. The characters (some full-width) and the apostrophe as
+remedy are from OWASP's "CSV Injection" (from memory). Text that already has apostrophes before such a character also
+gets one more, so that reading can remove exactly one."""
 
 
 class OutputError(GlasswrightError):
-    """A command cannot write where it was told to."""
+    """A command cannot write to the given path."""
 
     exit_code = 2
 
 
 def make_folder(folder: Path) -> None:
-    """Make a folder that a command was told to write into, if it is not there.
+    """Make an output folder if it does not exist.
 
-    A misspelt path must not grow a tree of folders, so those above it have to be there.
+    Its parent must exist, so that a misspelt path does not create a tree of folders.
 
     Raises
     ------
     OutputError
-        If it cannot be made, naming the reason.
+        If it cannot be made; the message gives the reason.
     """
     try:
         folder.mkdir(exist_ok=True)
     except FileNotFoundError:
         missing = escape(str(folder.parent))
-        msg = f"{escape(str(folder))}: there is no folder {missing} to make it in: make that, or correct --out"
+        msg = f"{escape(str(folder))}: the folder {missing} does not exist: make it, or correct --out"
         raise OutputError(msg) from None
     except OSError as error:
         why = error.strerror or error
@@ -47,12 +47,12 @@ def make_folder(folder: Path) -> None:
 
 
 def write_text(path: Path, text: str) -> None:
-    """Write a text file that a command was told to write.
+    """Write a text file.
 
     Raises
     ------
     OutputError
-        If it cannot be written, naming the reason.
+        If it cannot be written; the message gives the reason.
     """
     try:
         path.write_text(text, encoding="utf-8")
@@ -62,10 +62,10 @@ def write_text(path: Path, text: str) -> None:
 
 
 def write_cell(text: str) -> str:
-    """Return text as a table's cell holds it: with an apostrophe before what a spreadsheet would run as a formula."""
+    """Return text for a table's cell, with an apostrophe before anything a spreadsheet would run as a formula."""
     return f"'{text}" if FORMULA.match(text) else text
 
 
 def read_cell(text: str) -> str:
-    """Return the text that a table's cell stands for."""
+    """Return the text that `write_cell` wrote."""
     return text[1:] if text.startswith("'") and FORMULA.match(text) else text

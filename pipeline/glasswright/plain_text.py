@@ -1,7 +1,7 @@
-"""Text from outside (file names, EXIF, command lines) made fit to be printed, stored as UTF-8 and told apart.
+"""Escapes text from outside (file names, EXIF, command lines) so that it can be printed and stored as UTF-8.
 
-A POSIX file name is bytes. Python shows bytes that are not UTF-8 as lone surrogates (PEP 383), which neither SQLite nor
-a terminal takes, and a name may hold line breaks or control sequences that would let it pass for something else.
+A POSIX file name is bytes. Python represents bytes that are not UTF-8 as lone surrogates (PEP 383), which SQLite and
+terminals reject. A name may also contain line breaks or control sequences that make it look like another name.
 """
 
 from __future__ import annotations
@@ -10,24 +10,24 @@ import unicodedata
 from typing import Final
 
 UNPRINTABLE: Final = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
-"""General categories of the Unicode standard (4.5): controls, invisible format marks (the ones that reverse the
-direction of writing among them), surrogates, line and paragraph separators."""
+"""General categories of the Unicode standard (4.5): controls, invisible format marks (including those that reverse the
+direction of writing), surrogates, line and paragraph separators."""
 
 
 def is_plain(name: str) -> bool:
-    """Tell whether a name can be printed and stored as it is; one with a backslash cannot be told from an escape."""
+    """Return whether a name needs no escapes; a backslash does, because it begins an escape."""
     return "\\" not in name and not any(unicodedata.category(each) in UNPRINTABLE for each in name)
 
 
 def escape(text: str) -> str:
-    r"""Return text on one line, with unprintable characters spelt out: `\n`, `\x1b`, `\xf6` for a byte of no UTF-8."""
+    r"""Return text on one line with unprintable characters as escapes: `\n`, `\x1b`, `\xf6` for a byte not in UTF-8."""
     return "".join(_spell(each) if unicodedata.category(each) in UNPRINTABLE else each for each in text)
 
 
 def escape_name(name: str) -> str:
-    r"""Return a file name so that no two names look alike: as `escape`, with each backslash doubled.
+    r"""Return a file name as `escape` does, with each backslash doubled, so that no two names look alike.
 
-    For line breaks and backslashes this is how `sha256sum` writes names, too.
+    `sha256sum` writes line breaks and backslashes in the same way.
     """
     return escape(name.replace("\\", "\\\\"))
 

@@ -1,4 +1,4 @@
-"""What commands of plugins may use that prepare a shop's files: EXIF, checksums, a card's first plan."""
+"""What plugin commands may use to prepare a shop's files: EXIF, checksums, a card's first plan."""
 
 from __future__ import annotations
 
@@ -21,25 +21,25 @@ __all__ = ["PreparationError", "adopt_first_plan", "hash_file", "load_plugins", 
 
 
 class PreparationError(GlasswrightError):
-    """A shop's files cannot be prepared as asked."""
+    """A shop's files cannot be prepared."""
 
     exit_code = 2
 
 
 def adopt_first_plan(cards: Path, model: str, plan: Path, *, by: str, why: str) -> None:
-    """Write into a card how the numbers are made that its limits speak of.
+    """Write into a card the plan that its limits are valid for.
 
     Parameters
     ----------
     cards
         The folder that holds the card.
     model
-        The lens model it is for.
+        The card's lens model.
 
     Raises
     ------
     GlasswrightError
-        Where card or plan are not sound, or do not go together.
+        If the card or the plan has mistakes, or they do not match.
     """
     read = load_plan(plan, load_plugins())
     day = datetime.now().astimezone().date().isoformat()

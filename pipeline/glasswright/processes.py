@@ -1,4 +1,4 @@
-"""Processes that end with the process that started them."""
+"""Processes that end with their parent process."""
 
 from __future__ import annotations
 
@@ -12,16 +12,16 @@ from typing import Final
 __all__ = ["open_pool"]
 
 PR_SET_PDEATHSIG: Final = 1
-"""Number of the option in Linux's `prctl(2)`: the signal that a process gets when the thread that started it ends."""
+"""Option of Linux's `prctl(2)`: the signal that a process gets when the thread that started it ends."""
 
 
 def end_with_parent(parent: int) -> None:
-    """Have the kernel kill this process when its parent ends. Without effect on systems other than Linux.
+    """Let the kernel kill this process when its parent ends; no effect on systems other than Linux.
 
     Parameters
     ----------
     parent
-        The parent's process number; if that has ended already, so does this process.
+        The parent's process number; if it has already ended, this process ends at once.
     """
     prctl = getattr(ctypes.CDLL(None), "prctl", None)
     if prctl is not None:
@@ -31,9 +31,9 @@ def end_with_parent(parent: int) -> None:
 
 
 def open_pool(workers: int) -> ProcessPoolExecutor:
-    """Return a pool of fresh processes that end with this one; without that they would wait for work for ever.
+    """Return a pool of processes that end with this one, instead of waiting for work for ever.
 
-    They are started, not forked: a fork of a process with threads can lock up.
+    They are spawned, not forked: a fork of a process with threads can deadlock.
     """
     return ProcessPoolExecutor(
         workers, mp_context=get_context("spawn"), initializer=end_with_parent, initargs=(os.getpid(),)

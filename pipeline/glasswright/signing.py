@@ -1,7 +1,7 @@
-"""Signatures of a ledger's head, for those who need more than hashes: anybody can compute a hash, nobody forges these.
+"""Signatures of a ledger's head: anybody can compute a hash, but only the owner of the key can sign.
 
-Ed25519 (RFC 8032). The private key is a PEM file named by an environment variable; it is read and never kept. The
-public key stands in the stand file.
+Ed25519 (RFC 8032). The private key is a PEM file named by an environment variable; it is never kept. The public key is
+in the stand file.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 KEY_VARIABLE: Final = "GLASSWRIGHT_LEDGER_KEY"
 PUBLIC_START: Final = bytes.fromhex("302a300506032b6570032100")
-"""How the DER form of every Ed25519 public key begins (RFC 8410, section 10.1); 32 bytes of key follow."""
+"""First bytes of every Ed25519 public key in DER form (RFC 8410, section 10.1); 32 bytes of key follow."""
 HOW_TO_MAKE: Final = "`openssl genpkey -algorithm ed25519` makes one"
 
 
@@ -30,7 +30,7 @@ class SigningError(GlasswrightError):
 
 
 class Signer:
-    """Signs with a private key."""
+    """A private key that signs."""
 
     def __init__(self, file: Path) -> None:
         """Read the key.
@@ -38,7 +38,7 @@ class Signer:
         Raises
         ------
         SigningError
-            If the file is no Ed25519 key that can be read without a password.
+            If the file is not an Ed25519 key without a password.
         """
         self._key = _load_private(file)
 
@@ -47,18 +47,18 @@ class Signer:
         return base64.b64encode(self._key.sign(data)).decode()
 
     def public_key(self) -> str:
-        """Return the public key as the stand file names it."""
+        """Return the public key in the stand file's form."""
         return base64.b64encode(PUBLIC_START + self._key.public_key().public_bytes_raw()).decode()
 
 
 def find_signer() -> Signer | None:
-    """Return what signs, if the environment names a key."""
+    """Return the signer if the environment names a key."""
     file = os.environ.get(KEY_VARIABLE)
     return Signer(Path(file)) if file else None
 
 
 def is_public_key(text: str) -> bool:
-    """Tell whether a text is an Ed25519 public key, as `openssl pkey -pubout` prints it between its two marks."""
+    """Return whether a text is an Ed25519 public key: the middle line of what `openssl pkey -pubout` prints."""
     try:
         data = base64.b64decode(text, validate=True)
     except (binascii.Error, ValueError):
@@ -67,7 +67,7 @@ def is_public_key(text: str) -> bool:
 
 
 def is_signed_by(public_key: str, data: bytes, signature: str) -> bool:
-    """Tell whether a signature is that of a key."""
+    """Return whether a signature of data was made with a key."""
     _need_library()
     from cryptography.exceptions import InvalidSignature
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
@@ -91,10 +91,10 @@ def _load_private(file: Path) -> Ed25519PrivateKey:
     except OSError as error:
         raise SigningError(f"{file}: the key that {KEY_VARIABLE} names cannot be read ({error.strerror})") from error
     except (ValueError, TypeError, UnsupportedAlgorithm) as error:
-        what = f"the key that {KEY_VARIABLE} names is no private key in PEM without a password ({error})"
+        what = f"the key that {KEY_VARIABLE} names is not a private PEM key without a password ({error})"
         raise SigningError(f"{file}: {what}: {HOW_TO_MAKE}") from error
     if not isinstance(key, Ed25519PrivateKey):
-        raise SigningError(f"{file}: the key that {KEY_VARIABLE} names is none of Ed25519: {HOW_TO_MAKE}")
+        raise SigningError(f"{file}: the key that {KEY_VARIABLE} names is not an Ed25519 key: {HOW_TO_MAKE}")
     return key
 
 
@@ -102,5 +102,5 @@ def _need_library() -> None:
     try:
         import cryptography  # noqa: F401
     except ImportError as error:
-        what = "signing a ledger's head, or checking that, needs the library cryptography"
+        what = "to sign a ledger's head or check its signature, the library cryptography is needed"
         raise SigningError(f"{what}: pip install 'glasswright[sign]'") from error

@@ -1,4 +1,4 @@
-"""Says on the terminal how long work gets on that takes more than a few seconds."""
+"""Progress of work that takes more than a few seconds, on the terminal."""
 
 from __future__ import annotations
 
@@ -14,22 +14,22 @@ __all__ = ["watch_progress"]
 T = TypeVar("T")
 
 SILENT_S: Final = 3.0
-"""Shorter work says nothing."""
+"""Shorter work reports nothing."""
 BETWEEN_S: Final = (0.5, 15.0)
-"""Between two reports: on a terminal, and elsewhere."""
+"""Time between two reports: on a terminal, and elsewhere."""
 
 
 def watch_progress(items: Iterable[T], total: int, what: str) -> Iterator[T]:
-    """Yield items on, and say on stderr how many are done and how long the rest will take.
+    """Yield the items, and report on stderr how many are done and how long the rest will take.
 
     Parameters
     ----------
     items
-        What is worked through.
+        The items to process.
     total
-        How many there are.
+        The number of items.
     what
-        What is done, as `writing tickets`.
+        Name of the work, such as `writing tickets`.
 
     Yields
     ------
@@ -37,14 +37,14 @@ def watch_progress(items: Iterable[T], total: int, what: str) -> Iterator[T]:
     """
     start = last = time.monotonic()
     is_terminal = sys.stderr.isatty()
-    said = False
+    announced = False
     for done, item in enumerate(items):
         now = time.monotonic()
         if now - start > SILENT_S and now - last > BETWEEN_S[not is_terminal]:
             _say(_describe(what, done, total, now - start), is_terminal=is_terminal)
-            said, last = True, now
+            announced, last = True, now
         yield item
-    if said:
+    if announced:
         end = "\n" if is_terminal else ""
         _say(f"{what}: {total} done in {time.monotonic() - start:.0f} s{end}", is_terminal=is_terminal)
 

@@ -1,4 +1,4 @@
-"""Writing a file whole or not at all: the one way in which the program replaces files that others may be reading."""
+"""Atomic writing: a file is replaced whole or not at all. Everything that others may be reading is written this way."""
 
 from __future__ import annotations
 
@@ -13,25 +13,25 @@ if TYPE_CHECKING:
 
 @contextmanager
 def whole_file(path: Path, *, durable: bool = False, before: Callable[[], None] | None = None) -> Iterator[Path]:
-    """Yield a path beside `path` to write to, and put what was written there in its place once it is complete.
+    """Yield a temporary path to write to, which then replaces `path`.
 
-    Whatever fails, `path` is as it was, and nothing is left beside it.
+    If anything fails, `path` is unchanged and the temporary file is removed.
 
     Parameters
     ----------
     path
         The file; its folder must exist.
     durable
-        Whether it must last through a power cut once this returns.
+        Whether the file must survive a power cut once this returns.
     before
-        Called when all is written, just before the file is replaced; what it raises leaves the file as it was.
+        Called when all is written, just before the file is replaced; if it raises, the file is unchanged.
 
     Raises
     ------
     OSError
         If it cannot be written.
     """
-    # the name is this process's own, and hidden, so that nobody takes it for the file
+    # hidden and unique to this process, so that nobody mistakes it for the file
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         yield part
@@ -41,7 +41,7 @@ def whole_file(path: Path, *, durable: bool = False, before: Callable[[], None] 
             before()
         part.replace(path)
         if durable:
-            # the name lasts if its folder does, and that if its parent does
+            # the new name is durable once the folder and the folder's parent are synchronised
             _sync(path.parent, os.O_RDONLY | os.O_DIRECTORY)
             _sync(path.parent.parent, os.O_RDONLY | os.O_DIRECTORY)
     finally:
@@ -49,7 +49,7 @@ def whole_file(path: Path, *, durable: bool = False, before: Callable[[], None] 
 
 
 def write_whole(path: Path, data: bytes, *, durable: bool = True) -> None:
-    """Write bytes to a file, whole or not at all; the folder is made if it is not there.
+    """Write bytes to a file, whole or not at all; make its folder if needed.
 
     Raises
     ------

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright.plugin.drawing import SHADES, Plot, Scale, canvas, dot, element, label, line, words
+from glasswright.plugin.drawing import SHADES, Plot, Scale, canvas, dot, element, escape_text, label, line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -100,7 +100,7 @@ def legend(x: float, y: float, entries: Sequence[tuple[str, str]], *, apart: flo
         left = x + k * apart
         is_point = class_.startswith(("fill", "hollow"))
         shape = dot(left + 12, y - 4, class_) if is_point else line(left, y - 4, left + 24, y - 4, f"line {class_}")
-        parts.append(shape + element("text", words(text), x=left + 30, y=y, class_="tick"))
+        parts.append(shape + element("text", escape_text(text), x=left + 30, y=y, class_="tick"))
     return "".join(parts)
 
 

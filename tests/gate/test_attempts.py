@@ -68,7 +68,7 @@ def test_a_ticket_killed_in_its_first_measuring_says_so(bench, capsys, monkeypat
     code, out = nights.gate(1)
     assert code == 12
     assert AGAIN in out
-    assert nights.gate(2)[1].splitlines()[1].startswith("  - the ledger knows no ticket `T-0002`: correct the number")
+    assert nights.gate(2)[1].splitlines()[1].startswith("  - the ledger has no ticket `T-0002`: correct the number")
 
 
 def spoil_file(folder):
@@ -116,7 +116,7 @@ def test_an_unreadable_ticket_loses_its_word_whatever_its_folder_is_called(night
     assert nights.run()[0] == 13
     code, out = nights.gate(1)
     assert (code, out.splitlines()[0]) == (12, "T-0001: INCOMPLETE")
-    assert f"could not take this ticket in: {moved}: " in out
+    assert f"could not read this ticket: {moved}: " in out
     assert "correct that and run again" in out
     assert nights.gate(2)[0] == 0
     before = nights.attempts()

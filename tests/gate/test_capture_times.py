@@ -34,7 +34,7 @@ def test_a_shot_of_another_day_is_looked_at(far, middle):
     assert verdict is Verdict.REVIEW
     assert reason == (
         f"1 of its shots were taken more than 24 hours from the middle of the visit, 2026-03-02 {middle} "
-        f"(chart/3.dng: {far.replace('T', ' ')}): make sure that they are of this visit"
+        f"(chart/3.dng: {far.replace('T', ' ')}): check that they belong to this visit"
     )
 
 
@@ -46,7 +46,7 @@ def test_a_clock_that_is_wrong_for_all_shots_and_one_that_nobody_set_is_no_reaso
 @pytest.mark.parametrize(
     ("measured_at", "told"),
     [
-        ("2026-03-12T06:00:00+01:00", "9 days later: make sure that the shots are of this visit"),
+        ("2026-03-12T06:00:00+01:00", "9 days later: check that the shots belong to this visit"),
         ("2026-03-01T06:00:00+01:00", "that clock is wrong"),
     ],
 )

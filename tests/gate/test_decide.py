@@ -37,12 +37,12 @@ def test_a_named_person_releases_a_review_in_so_many_words(shop, capsys):
     code, out, err = shop.decide(capsys)
     assert (code, err) == (0, "")
     assert "T-1 (Corvane 50 mm f/2, serial C50-1): released by K. Moreau on review: as good as before the repair" in out
-    assert f"  what was in review: {NEAR}" in out
+    assert f"  was in review: {NEAR}" in out
     code, out, _ = shop.gate(capsys)
     assert (code, out.splitlines()[0]) == (14, "T-1: RELEASED ON REVIEW")
     assert "  - released by K. Moreau on review, " in out
     assert ": as good as before the repair\n" in out
-    assert f"  - what was in review: {NEAR}" in out
+    assert f"  - was in review: {NEAR}" in out
     said = json.loads(shop.gate(capsys, "--json")[1])
     assert (said["decision"], said["release"]) == ("RELEASED ON REVIEW", False)
     assert said["released_by"].startswith("released by K. Moreau on review, ")
@@ -71,18 +71,21 @@ def test_judge_export_and_record_show_it_and_never_as_a_plain_pass(shop, capsys,
     shop.decide(capsys, "--withdraw", why="wrong lens looked at")
     code, out, _ = shop.run("record", "--verify", file, "--ledger", shop.ledger, capsys=capsys)
     assert code == 0
-    assert "but the ledger now says REVIEW" in out
+    assert "but the decision is now REVIEW" in out
 
 
 def test_only_those_whom_the_stand_file_names_may(shop, capsys):
     code, _, err = shop.decide(capsys, by="S. Else")
     assert code == 2
-    assert "S. Else may not decide by the stand file `north-bench`: only K. Moreau, A. Lind may: add the name" in err
+    assert (
+        "S. Else may not decide, according to the stand file `north-bench`: only K. Moreau, A. Lind may: add the name"
+        in err
+    )
     shop.stand.write_text(STAND, encoding="utf-8")
     shop.judge(capsys)
     code, _, err = shop.decide(capsys)
     assert code == 2
-    assert "it names nobody who may: add the name to `may_decide` in the stand file, run `glasswright judge`" in err
+    assert "nobody may: add the name to `may_decide` in the stand file, run `glasswright judge`" in err
     assert shop.gate(capsys)[0] == 11
 
 
@@ -123,7 +126,7 @@ def test_damage_cannot_be_decided(shop, capsys):
 
 def remeasured(shop, _):
     shop.night(make=lambda number: near(number, 0.2011, address="b"))
-    return "something else was measured since"
+    return "the measurements changed since"
 
 
 def found_failing(shop, _):
@@ -175,7 +178,7 @@ def test_it_is_withdrawn_by_another_event(shop, capsys):
     shop.decide(capsys)
     code, _, err = shop.decide(capsys, by="A. Lind")
     assert code == 2
-    assert "is decided: released by K. Moreau on review" in err
+    assert "is already decided: released by K. Moreau on review" in err
     code, out, _ = shop.decide(capsys, "--withdraw", by="A. Lind", why="seen again")
     assert (code, "release on review withdrawn by A. Lind: seen again" in out) == (0, True)
     assert shop.gate(capsys)[0] == 11

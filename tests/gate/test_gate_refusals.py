@@ -34,7 +34,7 @@ def test_a_ticket_refused_since_is_incomplete(shop, capsys):
     later_run(shop, refused=["T-1"])
     for code, out, _ in (shop.gate(capsys), shop.gate_afresh(capsys)):
         assert (code, out.splitlines()[0]) == (12, "T-1: INCOMPLETE")
-        assert "the run of 2026-03-02T22:00:00+00:00 could not take this ticket in" in out
+        assert "the run of 2026-03-02T22:00:00+00:00 could not read this ticket" in out
         assert "ticket.yaml:4: not valid YAML" in out
         assert "correct that and run again" in out
     assert shop.gate(capsys, ticket="T-2")[0] == 0
@@ -83,4 +83,4 @@ def test_another_stand_file_than_the_one_measured_with_is_noted(shop, capsys):
     shop.stand.write_text(f"# moved to the other room\n{STAND}", encoding="utf-8")
     code, out, _ = shop.gate_afresh(capsys)
     assert code == 0
-    assert "  note: judged with another text of the stand file than it was measured with (" in out
+    assert "  note: judged with a newer stand file than it was measured with (" in out

@@ -51,7 +51,7 @@ def test_a_failing_shot_that_is_gone_is_looked_at(shop, folder, drop):
     code, said = shop.gate("T-0003")
     assert code == 11
     (reason,) = said["reasons"]
-    assert reason.startswith(f"an earlier run read shots that are no longer there ({BAD}): put them back, or write")
+    assert reason.startswith(f"an earlier run read shots that are now missing ({BAD}): put them back, or write")
 
 
 def test_a_failing_shot_in_a_folder_that_nothing_reads_is_looked_at(shop, folder):
@@ -93,7 +93,7 @@ def test_a_shot_that_is_set_aside_and_still_there_is_not_measured(shop, folder):
 @pytest.mark.parametrize(
     ("by", "why", "told"),
     [
-        ("x", "knocked", "must be a person's name: `x` is no name of a person: write who it is"),
+        ("x", "knocked", "must be a person's name: `x` is not the name of a person: write who it is"),
         ("K. Moreau", "", "must not be empty"),
     ],
 )
@@ -110,7 +110,7 @@ def test_a_shot_under_another_name_is_not_missed(shop, folder):
     for path in (folder / "chart").iterdir():
         path.rename(path.with_name(path.name.replace("f2_", "a2_")))
     shop.measure()
-    assert "no longer there" not in "; ".join(shop.gate("T-0003")[1]["reasons"])
+    assert "now missing" not in "; ".join(shop.gate("T-0003")[1]["reasons"])
 
 
 def test_a_damaged_copy_that_is_copied_again_is_not_missed(shop):
@@ -145,7 +145,7 @@ def test_a_failing_shot_that_no_longer_speaks_is_looked_at(shop, folder, change)
     code, told = shop.gate("T-0003")
     assert code == 11
     (reason,) = told["reasons"]
-    assert reason.startswith(f"an earlier run read shots that are no longer there ({said}): put them back")
+    assert reason.startswith(f"an earlier run read shots that are now missing ({said}): put them back")
 
 
 def test_a_setting_within_what_joins_the_same_nominal_one_is_no_other(shop, folder):
@@ -165,7 +165,7 @@ def test_a_shot_that_the_list_names_and_that_is_not_there_as_listed_is_looked_at
     code, said = shop.gate("T-0003")
     assert code == 11
     assert said["reasons"] == [
-        f"SHA256SUMS lists shots that are not there, or not as they were ({BAD}): copy them again, or write each under "
+        f"SHA256SUMS lists shots that are missing or changed ({BAD}): copy them again, or write each under "
         "`set_aside` in ticket.yaml: {file: ..., by: ..., why: ...}"
     ]
     shop.write(made, ASIDE)

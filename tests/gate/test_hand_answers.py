@@ -36,13 +36,13 @@ def test_a_person_who_signs_on_the_day_is_believed(tmp_path):
 @pytest.mark.parametrize(
     ("answer", "told"),
     [
-        (changed(who="x"), "`x` is no name of a person: write who it is"),
-        (changed(who="???"), "`???` is no name"),
+        (changed(who="x"), "`x` is not the name of a person: write who it is"),
+        (changed(who="???"), "`???` is not the name"),
         (
             changed(when="2027-03-02"),
-            "it is signed for 2027-03-02, which is after it was read (2026-03-03T06:00:00+01",
+            "it is signed for 2027-03-02, later than it was read (2026-03-03T06:00:00+01",
         ),
-        (changed(when="2026-03-03T09:00"), "which is after it was read"),
+        (changed(when="2026-03-03T09:00"), "later than it was read"),
         (changed(when="2026-02-10"), "it is signed for 2026-02-10, and the lens was shot on 2026-03-02: do the check"),
         (
             changed(earlier=(FAILED,)),
@@ -90,7 +90,7 @@ def test_notes_and_what_was_answered_before_are_always_told():
 
 @pytest.mark.parametrize("name", ["x", "xx", "X.X.", "123", "?", "n/a", "None", "-", "unknown", " "])
 def test_no_names(name):
-    assert problem_of_person(name) == f"`{name}` is no name of a person: write who it is"
+    assert problem_of_person(name) == f"`{name}` is not the name of a person: write who it is"
 
 
 @pytest.mark.parametrize("name", ["K. Moreau", "km", "王伟", "Øre", "Ng", "rehearsal", "J.-P. 2"])

@@ -35,7 +35,7 @@ def test_a_card_that_asks_for_the_serial_gets_it_or_knows_nothing(tmp_path, carr
     judgement = judge(tmp_path, seen(carrying, shots), LIMIT, head=ASKING)
     assert judgement.verdict is Verdict.UNKNOWN
     lacking = f"{shots - carrying} of {shots} files carry no lens serial"
-    assert judgement.reasons == (f"the card asks for `identity: serial`, and {lacking}",)
+    assert judgement.reasons == (f"the card requires `identity: serial`, but {lacking}",)
 
 
 def test_a_card_that_asks_for_the_serial_and_gets_it_judges(tmp_path):

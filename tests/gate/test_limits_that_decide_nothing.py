@@ -45,19 +45,19 @@ class Result(Artefact):
 
 FIELDS = {f"measure.{field.path}": field for field in describe_fields(Result, "toy.measure")}
 NOTHING = {
-    "loss_ev, max: 1e308": "`max` 1e+308 of `measure.loss_ev` limits nothing: all numbers in EV lie within -24 to 24",
-    "loss_ev, min: -1e308": "`min` -1e+308 of `measure.loss_ev` limits nothing: all numbers in EV lie",
+    "loss_ev, max: 1e308": "`max` 1e+308 of `measure.loss_ev` limits nothing: all numbers in EV are within -24 to 24",
+    "loss_ev, min: -1e308": "`min` -1e+308 of `measure.loss_ev` limits nothing: all numbers in EV are",
     "loss_ev, min: 0.1, max: 25": "`max` 25 of `measure.loss_ev` limits nothing",
-    "loss_ev, min: -24": "no value of `measure.loss_ev` can miss this limit: it is -24 to 24 EV",
-    "worst_px, min: -0.5": "no value of `measure.worst_px` can miss this limit: it is 0 to 1e+06 pixel",
+    "loss_ev, min: -24": "no value of `measure.loss_ev` can miss this limit: its range is -24 to 24 EV",
+    "worst_px, min: -0.5": "no value of `measure.worst_px` can miss this limit: its range is 0 to 1e+06 pixel",
     "worst_px, min: 0": "no value of `measure.worst_px` can miss this limit",
-    "worst_px, max: -0.5": "no value of `measure.worst_px` can keep this limit",
-    "lost_pct, max: 100": "no value of `measure.lost_pct` can miss this limit: it is 0 to 100 %",
-    "lost_pct, min: 101": "no value of `measure.lost_pct` can keep this limit",
-    "share_frac, max: 1.0": "no value of `measure.share_frac` can miss this limit: it is 0 to 1; correct",
+    "worst_px, max: -0.5": "no value of `measure.worst_px` can meet this limit",
+    "lost_pct, max: 100": "no value of `measure.lost_pct` can miss this limit: its range is 0 to 100 %",
+    "lost_pct, min: 101": "no value of `measure.lost_pct` can meet this limit",
+    "share_frac, max: 1.0": "no value of `measure.share_frac` can miss this limit: its range is 0 to 1; correct",
     "share_frac, min: 0, max: 1": "no value of `measure.share_frac` can miss this limit",
-    "spot_count, min: -1": "`min` -1 of `measure.spot_count` limits nothing: all numbers in count lie within 0",
-    "is_clean, max: 1": "no value of `measure.is_clean` can miss this limit: it is 0 to 1",
+    "spot_count, min: -1": "`min` -1 of `measure.spot_count` limits nothing: all numbers in count are within 0",
+    "is_clean, max: 1": "no value of `measure.is_clean` can miss this limit: its range is 0 to 1",
 }
 
 
@@ -132,7 +132,7 @@ def test_an_uncertainty_that_is_none_comes_out_of_the_ledger_as_such(tmp_path):
         assert ledger.verify().damage == ()
     (verdict,) = judge_ticket(state, card_file(tmp_path, [limit]), ToyStand()).verdicts
     assert verdict.verdict is Verdict.UNKNOWN
-    assert verdict.reason == "0.3 cycles/pixel: the measurement's own uncertainty is nan, which is none"
+    assert verdict.reason == "0.3 cycles/pixel: the measurement's own uncertainty is nan, which is invalid"
 
 
 @pytest.mark.parametrize("rule", ["rule: simple", "confidence: 0.500001"])

@@ -22,7 +22,7 @@ def write_raw(folder: Path, name: bytes, text: str = "21.9 3") -> None:
         file.write(text)
 
 
-BY_TICKET = "f-number by ticket.yaml alone, the file tells none: chart/f2_0.txt and 7 more"
+BY_TICKET = "f-number from ticket.yaml alone, EXIF has none: chart/f2_0.txt and 7 more"
 UNPRINTABLE = {
     b"f2_gr\xf6.txt": r"f2_gr\xf6.txt",
     b"f2_a\nb.txt": r"f2_a\nb.txt",
@@ -99,9 +99,9 @@ def test_pipes_sockets_and_loops_are_named_and_nothing_waits_for_them(bench, cap
     (ticket,) = summary["tickets"]
     assert ticket["findings"] == [
         BY_TICKET,
-        "chart/f2_8.txt is no plain file: not used",
-        "chart/f2_9.txt is no plain file: not used",
-        "SHA256SUMS is no plain file: not read. Copy the list itself",
+        "chart/f2_8.txt is not a plain file: not used",
+        "chart/f2_9.txt is not a plain file: not used",
+        "SHA256SUMS is not a plain file: not read. Copy the list itself",
     ]
     assert ticket["unused"] == [
         "chart/loop is a symbolic link, which is not followed: copy the file itself",
@@ -109,8 +109,8 @@ def test_pipes_sockets_and_loops_are_named_and_nothing_waits_for_them(bench, cap
     ]
     reasons = {Path(each["folder"]).name: each["reason"] for each in summary["refused_tickets"]}
     assert reasons.keys() == {"T-0002", "T-0003", "T-0004"}
-    assert reasons["T-0002"].endswith("ticket.yaml: is no plain file")
-    assert reasons["T-0003"].endswith("ticket.yaml: is no plain file")
+    assert reasons["T-0002"].endswith("ticket.yaml: is not a plain file")
+    assert reasons["T-0003"].endswith("ticket.yaml: is not a plain file")
     assert reasons["T-0004"].endswith("ticket.yaml: there is no such file: correct the path")
 
 
@@ -192,6 +192,6 @@ def test_notes_of_a_ticket_cannot_steer_a_terminal(bench, capsys):
     code, summary = bench.run(capsys, "--serial")
     assert code == 13
     assert summary["refused_tickets"][0]["reason"].endswith(
-        "`notes`: must hold no control or invisible characters but line ends and tabs, found the text "
+        "`notes`: must contain no control or invisible characters except line ends and tabs, found the text "
         r"`fine\x1b[2K\rT-0001: RELEASE`"
     )

@@ -80,8 +80,8 @@ def test_no_folder_is_made_above_the_one_that_was_asked_for(bench, capsys, comma
     assert run_command(arguments) == 2
     said = capsys.readouterr()
     if command in {"export", "pages"}:
-        assert "there is no folder" in said.err
-        assert "misspelt to make it in: make that, or correct --out" in said.err
+        assert "the folder" in said.err
+        assert "misspelt does not exist: make it, or correct --out" in said.err
     assert not (bench.folder / "misspelt").exists()
 
 

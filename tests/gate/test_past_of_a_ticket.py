@@ -17,17 +17,17 @@ def mark_returned(shop, why, *more):
 
 def release_shots_of_intake(shop, folder):
     shop.write(folder, replace=[("phase: intake", "phase: release")])
-    return 11, "shots of this ticket were measured when its phase was `intake`, and now it is `release`"
+    return 11, "shots of this ticket were measured in phase `intake`, and the phase is now `release`"
 
 
 def give_another_serial(shop, folder):
     shop.write(folder, replace=[("C50-T-0003", "C50-00417")])
-    return 12, "the same ticket stood for another lens before (Corvane 50 mm f/2, serial C50-T-0003)"
+    return 12, "this ticket number was used for another lens before (Corvane 50 mm f/2, serial C50-T-0003)"
 
 
 def drop_a_shot(_, folder):
     (folder / BAD).unlink()
-    return 12, f"an earlier run read shots that are no longer there ({BAD})"
+    return 12, f"an earlier run read shots that are now missing ({BAD})"
 
 
 @pytest.mark.parametrize("change", [release_shots_of_intake, give_another_serial, drop_a_shot])
@@ -70,7 +70,7 @@ def test_the_past_goes_on_through_several_numbers(shop):
     shop.measure()
     code, said = shop.gate("T-0203")
     assert code == 11
-    assert any("when its phase was `intake`" in reason for reason in said["reasons"])
+    assert any("measured in phase `intake`" in reason for reason in said["reasons"])
 
 
 def test_rehearsed_shots_do_not_become_real_ones(shop):
@@ -81,5 +81,5 @@ def test_rehearsed_shots_do_not_become_real_ones(shop):
     code, said = shop.gate("T-0003")
     assert code == 11
     assert said["reasons"][0].startswith(
-        "shots of this ticket were measured when its phase was `release, rehearsed`, and now it is `release`"
+        "shots of this ticket were measured in phase `release, rehearsed`, and the phase is now `release`"
     )

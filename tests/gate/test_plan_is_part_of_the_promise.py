@@ -164,16 +164,16 @@ def test_another_version_of_the_program_is_named_and_holds_nothing_up(gate, monk
     monkeypatch.setattr("glasswright.run.session.version", lambda _: "0.0.1")
     code, out = gate()
     assert code == 0
-    assert "  note: measured by version 0.0.1 of the program, this is version " in out
+    assert "  note: measured by version 0.0.1 of the program (this is " in out
 
 
 def test_a_card_without_a_plan_passes_nothing_and_check_says_so(gate, bench, capsys):
     code, out = gate(card=CARD.replace(ADOPTED, ""))
     assert (code, out.splitlines()[0]) == (12, "T-0001: INCOMPLETE")
-    assert "the card names no plan, so its limits speak of no number: run `glasswright adopt`" in out
+    assert "the card has no plan, so its limits apply to no number: run `glasswright adopt`" in out
     words = ["check", str(bench.folder / "plan.yaml"), "--cards", str(bench.folder / "cards")]
     assert run_command(words) == 0
-    assert "corvane.yaml:1: the card names no plan" in capsys.readouterr().err
+    assert "corvane.yaml:1: the card has no plan" in capsys.readouterr().err
 
 
 def test_a_card_that_leaves_out_steps_upstream_passes_nothing(gate):
@@ -212,7 +212,7 @@ def test_adopting_a_changed_plan_is_recorded_and_then_it_passes(gate, bench, cap
     assert gate(changed, card=path.read_text())[0] == 0
     before = path.read_bytes()
     assert adopt(bench, "Corvane 50 mm f/2") == 0
-    assert "has this plan already: nothing was written" in capsys.readouterr().out
+    assert "already has this plan: nothing was written" in capsys.readouterr().out
     assert path.read_bytes() == before
 
 

@@ -62,7 +62,7 @@ def test_an_intake_ticket_that_is_called_release_says_what_it_was(shop):
     shop.measure()
     code, said = shop.gate("T-0003")
     assert code == 11
-    assert "shots of this ticket were measured when its phase was `intake`, and now it is `release`" in reasons(said)
+    assert "shots of this ticket were measured in phase `intake`, and the phase is now `release`" in reasons(said)
 
 
 def test_one_frame_six_times_is_no_repeat_whatever_its_metadata_say(shop):
@@ -124,12 +124,10 @@ def test_a_ticket_that_replaces_a_misnumbered_one_has_its_shots_and_ends_it(shop
     shop.measure()
     code, said = shop.gate("T-0103")
     assert code == 0
-    assert "it stands in place of ticket T-0003: number mistyped (K. Moreau)" in said["notes"]
+    assert "it replaces ticket T-0003: number mistyped (K. Moreau)" in said["notes"]
     code, said = shop.gate("T-0003")
     assert code == 12
-    expected = (
-        "ticket T-0103 stands in place of this one (so says K. Moreau: number mistyped): ask the gate about T-0103"
-    )
+    expected = "ticket T-0103 replaces this one (according to K. Moreau: number mistyped): ask the gate about T-0103"
     assert said["reasons"] == [expected]
 
 
@@ -140,7 +138,7 @@ def test_a_ticket_that_has_none_of_its_shots_does_not_end_another(shop):
     assert shop.gate("T-0003")[0] == 0
     code, said = shop.gate("T-0004")
     assert code == 0
-    assert "it stands in place of ticket T-0003: number mistyped (K. Moreau), of which it has no shot" in said["notes"]
+    assert "it replaces ticket T-0003: number mistyped (K. Moreau), of which it has no shot" in said["notes"]
 
 
 def test_shots_are_looked_up_by_an_index_and_not_read_through(shop):

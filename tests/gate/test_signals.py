@@ -114,7 +114,7 @@ def test_a_signal_ends_the_night_in_good_order(slow_bench, capsys, kind, number)
     code, said, shown = night.end()
     assert code == 1
     assert f"stopped by {number.name}" in said.splitlines()[-1]
-    assert f"glasswright: {number.name}: ending what is under way, in 8 s at most" in shown
+    assert f"glasswright: {number.name}: finishing running work, 8 s at most" in shown
     assert "Traceback" not in shown
     check_nothing_is_lost(slow_bench, capsys)
 
@@ -142,7 +142,7 @@ def test_a_second_signal_ends_at_once(slow_bench, capsys, kind, options):
     send(night, kind, signal.SIGINT)
     code, _, shown = night.end()
     assert code == 1
-    assert "glasswright: SIGINT: ended at once; run again to go on" in shown
+    assert "glasswright: SIGINT: ended at once; run again to continue" in shown
     slow_bench.write("night/T-0001/flat/f2_0.txt", shots_of(1)["flat/f2_0.txt"])
     check_nothing_is_lost(slow_bench, capsys)
 
@@ -155,7 +155,7 @@ def test_what_hangs_is_given_up_when_the_grace_is_over(slow_bench, capsys):
     os.killpg(night.night.pid, signal.SIGTERM)
     code, said, shown = night.end()
     assert code == 1
-    assert "T-0001  not finished, the night was stopped; run again to go on" in said
+    assert "T-0001  not finished, the night was stopped; run again to continue" in said
     assert "stopped by SIGTERM" in said.splitlines()[-1]
     assert "Traceback" not in shown
     for number in (1, 2):

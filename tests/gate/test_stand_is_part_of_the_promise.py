@@ -41,9 +41,9 @@ def test_one_doctored_stand_for_run_and_judge_is_looked_at(failing):
     code, reasons, _ = gate(failing)
     assert code == 11
     (reason,) = reasons
-    assert reason.startswith("the stand is not as it was (as found by the first run with it, 20")
+    assert reason.startswith("the stand file differs from the adopted one (as found by the first run with it, 20")
     assert reason.endswith(
-        "): `toy.offset_dn` was 1, and is 1000: use the stand file of before, or adopt this one "
+        "): `toy.offset_dn` was 1 and is 1000: use the earlier file, or adopt this one "
         "(`glasswright judge --adopt-stand --by ... --why ...`)"
     )
     failing.bench.write("stand.yaml", STAND)
@@ -70,7 +70,7 @@ def test_a_change_is_adopted_by_name_and_then_told(failing):
     assert "stand file `toy-bench` (" in said.out
     assert ") adopted by K. Moreau: new source" in said.out
     code, reasons, notes = gate(failing, "T-0004")
-    assert (code, reasons) == (0, ["all 1 limits are kept"])
+    assert (code, reasons) == (0, ["all 1 limits are met"])
     assert [note for note in notes if note.startswith("stand file adopted by K. Moreau, 20")]
     assert run_command(["verify", "--ledger", str(failing.bench.folder / "bench.ledger")]) == 0
     # what is as it was once is not as it is now
@@ -78,8 +78,8 @@ def test_a_change_is_adopted_by_name_and_then_told(failing):
     failing.measure()
     code, reasons, _ = gate(failing, "T-0004")
     assert code == 11
-    assert "the stand is not as it was (adopted by K. Moreau, 20" in reasons[0]
-    assert "`toy.offset_dn` was 2, and is 1" in reasons[0]
+    assert "the stand file differs from the adopted one (adopted by K. Moreau, 20" in reasons[0]
+    assert "`toy.offset_dn` was 2 and is 1" in reasons[0]
 
 
 @pytest.mark.parametrize(
@@ -101,11 +101,11 @@ def test_what_no_limit_rests_on_may_change(failing, old, new):
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ("u: 0.5", "u: 0.0001", "`reproducibility.combine_chart.mean_dn.u` was 0.5, and is 0.0001"),
+        ("u: 0.5", "u: 0.0001", "`reproducibility.combine_chart.mean_dn.u` was 0.5 and is 0.0001"),
         (
             "toy: {offset_dn: 1}",
             "toy: {offset_dn: 1}\nwatch: {baseline: {from: 2026-03-01, to: 2026-03-09}, fields: {a.b_px: {}}}",
-            "`watch` was not there, and is {'baseline':",
+            "`watch` was missing and is {'baseline':",
         ),
     ],
 )
@@ -122,7 +122,7 @@ def test_nobody_makes_himself_one_who_may_decide(failing):
     failing.measure()
     decide = ["decide", "T-0003", "--ledger", str(failing.bench.folder / "bench.ledger"), *BY]
     assert run_command(decide) == 2
-    assert "K. Moreau may not decide by the stand file `toy-bench`: it names nobody who may" in (
+    assert "K. Moreau may not decide, according to the stand file `toy-bench`: nobody may" in (
         failing.capsys.readouterr().err
     )
     failing.bench.write("stand.yaml", STAND + MAY_DECIDE)
@@ -138,10 +138,10 @@ def test_nobody_makes_himself_one_who_may_decide(failing):
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        (("--adopt-stand",), "`` is no name of a person"),
+        (("--adopt-stand",), "`` is not the name of a person"),
         (("--adopt-stand", "--by", "K. Moreau"), "write it in a few words on one line"),
-        (BY, "--adopt-stand goes with --by NAME and --why REASON"),
-        (("--adopt-stand", *BY, "--no-keep"), "--adopt-stand goes with --by NAME and --why REASON"),
+        (BY, "--adopt-stand, --by NAME and --why REASON must be given together"),
+        (("--adopt-stand", *BY, "--no-keep"), "--adopt-stand, --by NAME and --why REASON must be given together"),
     ],
 )
 def test_an_adoption_needs_a_name_and_a_reason(failing, options, said):
@@ -156,4 +156,4 @@ def test_a_stand_file_given_to_the_gate_alone_is_compared_too(failing):
     by = ["--cards", str(folder / "cards"), "--stand", str(folder / "other.yaml")]
     code = run_command(["gate", "T-0001", "--ledger", str(folder / "bench.ledger"), "--json", *by])
     assert code == 11
-    assert "was 0.5, and is 0.0001" in json.loads(failing.capsys.readouterr().out)["reasons"][0]
+    assert "was 0.5 and is 0.0001" in json.loads(failing.capsys.readouterr().out)["reasons"][0]

@@ -84,7 +84,7 @@ def test_changed_verdicts_with_new_hashes_release_nothing(shop, capsys, tmp_path
     ):
         code, _, err = shop.run(words[0], *words[1:], "--ledger", shop.ledger, capsys=capsys)
         assert code == 21, words
-        assert f"{FORGED}measure_mtf50.centre.sharp_cy_per_px at 50 mm f/2 is kept as PASS, and is FAIL" in err
+        assert f"{FORGED}measure_mtf50.centre.sharp_cy_per_px at 50 mm f/2 is kept as PASS but is FAIL" in err
         assert "restore the ledger from a backup" in err
     assert shop.judge(capsys)[0] == 10
     assert shop.gate(capsys)[0] == 10
@@ -160,5 +160,7 @@ def test_a_kept_text_that_this_program_cannot_read_leaves_the_lens_incomplete(tm
     code, out, _ = shop.gate(capsys, "--json")
     (reason,) = json.loads(out)["reasons"]
     assert code == 12
-    assert reason.startswith("it was judged by what this program cannot read (the kept stand `stand` (")
-    assert reason.endswith("): correct that and run `glasswright judge`")
+    assert reason.startswith(
+        "this program cannot read the card or stand file of its judgement (the kept stand `stand` ("
+    )
+    assert reason.endswith("): correct it and run `glasswright judge`")

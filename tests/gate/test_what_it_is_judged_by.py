@@ -31,10 +31,11 @@ def test_numbers_made_with_other_constants_of_the_stand_are_looked_at(failing):
     code, said = failing.gate("T-0003")
     assert code == 11
     assert said["reasons"][0] == (
-        "measured with other constants than those of the stand file it is judged with: `toy.offset_dn` was 1000, and "
-        "is 1: run again"
+        "the stand file differs from the one it was measured with: `toy.offset_dn` was 1000 and is 1: run again"
     )
-    assert said["reasons"][1].startswith("the stand is not as it was (as found by the first run with it, ")
+    assert said["reasons"][1].startswith(
+        "the stand file differs from the adopted one (as found by the first run with it, "
+    )
     failing.measure()
     assert failing.gate("T-0003")[0] == 10
 
@@ -45,7 +46,7 @@ def test_another_reproducibility_asks_for_nothing_to_be_measured_again(shop):
     judge(shop, STAND.replace("u: 0.5", "u: 0.6"), "--adopt-stand", "--by", "K. Moreau", "--why", "a study")
     code, said = shop.gate("T-0003")
     assert code == 0
-    assert any(note.startswith("judged with another text of the stand file") for note in said["notes"])
+    assert any(note.startswith("judged with a newer stand file") for note in said["notes"])
 
 
 def test_a_card_given_to_the_gate_alone_is_told(failing):
@@ -60,7 +61,7 @@ def test_a_card_given_to_the_gate_alone_is_told(failing):
     said = json.loads(failing.capsys.readouterr().out)
     assert code == 0
     assert said["notes"][0] == (
-        "judged by another card than the ledger's latest judgement, which says FAIL: run `glasswright judge` to keep "
+        "judged by another card than the ledger's latest judgement, which is FAIL: run `glasswright judge` to keep "
         "this one"
     )
 
@@ -76,5 +77,5 @@ def test_what_a_card_lets_pass_is_told(shop):
     judge(shop, STAND)
     code, said = shop.gate("T-0003")
     assert code == 0
-    assert "the card asks for a confidence of 0.500001 (usual: 0.95)" in said["notes"]
+    assert "the card asks for a confidence of 0.500001 (default: 0.95)" in said["notes"]
     assert not any("rule: simple" in note for note in said["notes"])

@@ -45,7 +45,7 @@ def test_every_watched_field_has_a_point(night, capsys):
     assert [name for name, point in points.items() if point["value"] is None] == []
     assert len(points) == 6
     assert all(
-        "the baseline has 1 night with a value, and needs 8 at least" in reason
+        "the baseline has 1 night with a value; at least 8 are needed" in reason
         for reason in report["out_of_control"]["Ostrel D7"]
     )
     assert report["rehearsed"]

@@ -46,12 +46,12 @@ def test_what_changed_comes_first_and_the_rest_is_folded(toy, tmp_path):
     assert "Before: T-1, intake, measured 2026-03-01 22:00. After: this ticket, release." in said
     # JCGM 100:2008, 5.1.2: each side 0.004 and 1 % of its value, u = hypot(0.004, 0.0025, 0.004, 0.0031) = 0.00692
     assert "MTF50: sharp cycles/pixel 50 mm f/2 0.250 0.310 +0.060 ± 0.014 8.7" in said
-    assert "Changed by no more than the uncertainty (1)" in said
+    assert "Changed by less than the uncertainty (1)" in said
     shown, folded = section.split("<details>")[:2]
     assert "50 mm f/8" not in shown
     # hypot(0.004, 0.003, 0.004, 0.00301) = 0.00708
     assert "0.300 → 0.301 (+0.001 ± 0.014)" in folded
-    assert "No card says which way is better." in said
+    assert "Without a card, no direction counts as better." in said
 
 
 def test_a_lens_seen_for_the_first_time_has_no_before(toy, tmp_path):
@@ -90,7 +90,7 @@ def test_two_bodies_are_not_compared_as_one(toy, tmp_path):
     toy.run(("T-1", [outcome("T-1", value=0.2)], None, INTAKE | {"body": "Ostrel D9"}))
     toy.run(("T-2", [outcome("T-2")], [verdict()]), started_at=DAYS[1])
     said = words_of(read_section(toy, tmp_path, "T-2"))
-    assert "Cannot be told: two bodies: `Ostrel D9` and `Ostrel D7`; what they differ by is not known (1)" in said
+    assert "Not comparable: two bodies: `Ostrel D9` and `Ostrel D7`; the difference between them is unknown (1)" in said
     assert "Nothing changed by more than the uncertainty." in said
 
 
@@ -109,7 +109,7 @@ def test_more_changes_than_are_read_are_folded_too(toy, tmp_path):
     toy.run(("T-2", [outcome("T-2", each) for each in settings], [verdict()]), started_at=DAYS[1])
     section = read_section(toy, tmp_path, "T-2")
     assert section.split("<details>")[0].count('<th scope="row">') == MOST_ROWS
-    assert "Changed as well, by more than the uncertainty (5)" in words_of(section)
+    assert "Also changed by more than the uncertainty (5)" in words_of(section)
 
 
 def test_what_is_the_same_twice_without_an_uncertainty_stands_once():

@@ -44,7 +44,7 @@ def test_json_holds_every_cell(toy, capsys):
 
 @pytest.mark.parametrize(
     ("words", "message"),
-    [(("T-9",), "the ledger knows no ticket `T-9`"), (("T-1", "T-1"), "T-1 is given twice: remove one")],
+    [(("T-9",), "the ledger has no ticket `T-9`"), (("T-1", "T-1"), "T-1 is given twice: remove one")],
 )
 def test_wrong_tickets_are_refused(toy, capsys, words, message):
     code, said = run(toy, capsys, *words)

@@ -58,10 +58,10 @@ def test_pages_carry_no_address_of_any_other_host(toy, tmp_path):
 def test_a_released_ticket_and_one_that_was_never_judged(toy, tmp_path):
     toy.run(("T-1", [outcome("T-1")], [verdict()]), ("T-2", [outcome("T-2")], None))
     out = build(toy, tmp_path)
-    assert "RELEASE All 1 limits are kept" in text_of(out / "tickets/T-1.html")
+    assert "RELEASE All 1 limits are met" in text_of(out / "tickets/T-1.html")
     second = text_of(out / "tickets/T-2.html")
     assert "INCOMPLETE The ticket has not been judged: run `glasswright judge` Next: complete it." in second
-    assert "No card has spoken of this ticket" in second
+    assert "There is no verdict: the ticket was not judged" in second
     assert "1 ticket was not judged since it was measured" in text_of(out / "models/Corvane-50-mm-f-2.html")
 
 
@@ -101,7 +101,7 @@ def test_what_needs_a_person_first_comes_first(toy, tmp_path):
     page = text_of(build(toy, tmp_path) / "index.html")
     listed = page[page.index("Needs a person first") : page.index("Lens model")]
     assert re.findall(r"T-\d", listed)[:7] == ["T-8", "T-7", "T-6", "T-5", "T-3", "T-2", "T-4"]
-    for words in ("check the stand", "report the fault", "make sure which lens it is", "shoot again", "decide"):
+    for words in ("check the stand", "report the fault", "check which lens it is", "shoot again", "decide"):
         assert words in listed
     assert "T-1" not in listed
 
@@ -130,7 +130,7 @@ def test_the_night_is_the_latest_run_that_measured_with_killed_ones_before_it(to
     page = text_of(build(toy, tmp_path) / "index.html")
     assert "Night of 2026-03-02" in page
     assert {"T-2", "T-3"} == set(re.findall(r"T-\d", page))
-    assert "Run 2, begun 2026-03-02 22:00, did not come to its end: tickets may be missing here." in page
+    assert "Run 2, begun 2026-03-02 22:00, did not finish: tickets may be missing here." in page
     first = text_of(build(toy, tmp_path, "--night", "1") / "index.html")
     assert {"T-1"} == set(re.findall(r"T-\d", first))
 
@@ -140,13 +140,13 @@ def test_a_night_that_is_none(toy, tmp_path, capsys):
     toy.run(("T-1", [outcome("T-1")], None))
     wrong = ["pages", "--ledger", str(toy.path), "--out", str(tmp_path / "out"), "--night", "1"]
     assert run_command(wrong) == 2
-    assert "run 1 measured no ticket: --night takes one of 2" in capsys.readouterr().err
+    assert "run 1 measured no ticket: choose --night from 2" in capsys.readouterr().err
 
 
 def test_a_ledger_without_tickets(toy, tmp_path, capsys):
     toy.run()
     assert run_command(["pages", "--ledger", str(toy.path), "--out", str(tmp_path / "out")]) == 2
-    said = "the ledger holds no ticket: measure a night with `glasswright run` first"
+    said = "the ledger contains no ticket: measure a night with `glasswright run` first"
     assert said in capsys.readouterr().err
 
 
@@ -168,7 +168,9 @@ def test_a_ticket_that_is_measured_while_pages_are_written(toy, tmp_path):
         same_lens=("T-1",),
         places=building.Places.of(["T-1"], [], []),
     )
-    with pytest.raises(building.NoNightError, match="ticket T-1 was measured again meanwhile: build the pages when"):
+    with pytest.raises(
+        building.NoNightError, match="ticket T-1 was measured again in the meantime: build the pages when"
+    ):
         building.build_ticket(job)
 
 
@@ -188,7 +190,7 @@ def test_a_drawing_that_fails_costs_itself_not_the_page(toy, tmp_path, monkeypat
     failed = draw is draw_badly
     assert ("it shows 0.3" in page) is not failed
     assert ("A drawing could not be made: measure_mtf50: ZeroDivisionError: no light at 50 mm f/2" in page) is failed
-    assert ("1 drawing could not be made; the pages of their tickets say why" in capsys.readouterr().err) is failed
+    assert ("1 drawing failed; the pages of the tickets say why" in capsys.readouterr().err) is failed
 
 
 def test_other_visits_of_the_same_lens_are_named(toy, tmp_path):
@@ -203,7 +205,7 @@ def test_other_visits_of_the_same_lens_are_named(toy, tmp_path):
 def test_a_stand_that_nobody_watches_says_so(toy, tmp_path):
     toy.run(("T-1", [outcome("T-1")], [verdict()]))
     page = text_of(build(toy, tmp_path) / "stands/north-bench.html")
-    assert "not watched its stand file has no section `watch`: nothing says whether the stand has moved." in page
+    assert "not watched its stand file has no section `watch`: it is unknown whether the stand has changed." in page
     assert "measure_mtf50.*_cy_per_px 1 % of the value declared" in page
 
 
@@ -229,7 +231,7 @@ def test_a_stand_that_moved_comes_first_and_is_marked_on_its_chart(tmp_path, las
     moved = last < 0.3
     assert ("check the stand north-bench measure_mtf50.sharp_cy_per_px at 50 mm f/2 on 2026-03-22" in night) is moved
     assert ("out of control When the latest tickets were shot" in stand) is moved
-    assert ("in control The reference lens gave what it always gives" in stand) is not moved
+    assert ("in control The reference lens was within its control limits" in stand) is not moved
     assert ("Out of control: 2026-03-22: beyond the limits" in stand) is moved
     drawing = (out / "stands/north-bench.html").read_text(encoding="utf-8")
     assert len(re.findall(r'r="5" class="sign fail"', drawing)) == int(moved)
@@ -275,9 +277,9 @@ def test_frames_are_shown_only_of_the_files_that_were_measured(night, pages, tmp
     out = write_pages(ledger, tmp_path / "out", "--tickets", str(changed), "--workers", "1")
     text = text_of(out / "tickets/T-0002.html")
     assert "chart/0003_50mm_f2.dng 50 mm f/2 the raw file is no longer the one that was measured" in text
-    assert "chart/0007_50mm_f4.dng 50 mm f/4 the raw file cannot be read any more: No such file or directory" in text
+    assert "chart/0007_50mm_f4.dng 50 mm f/4 the raw file can no longer be read: No such file or directory" in text
     without = text_of(write_pages(ledger, tmp_path / "none", "--workers", "1") / "tickets/T-0002.html")
-    assert "The frames are not shown: these pages were written without --tickets" in without
+    assert "The frames are not shown: the pages were written without --tickets" in without
 
 
 def test_a_rehearsed_ticket_says_so_on_both_pages(pages):

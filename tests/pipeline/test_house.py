@@ -284,9 +284,9 @@ def test_limits_that_cannot_be_passed_are_named():
     file = dataclasses.replace(file, card=file.card.model_copy(update={"limits": (narrow,)}))
     (note,) = note_stand(file, stand)
     # 0.01 % with eight degrees of freedom: Student's 1.860 times
-    assert "lie closer together than two guard bands of the stand's (0.019): this limit is REVIEW at best" in str(note)
+    assert "are closer together than two guard bands of the stand (0.019): this limit is REVIEW at best" in str(note)
     (note,) = note_stand(file, dataclasses.replace(stand, repeatability={}))
-    assert "declares no repeatability of `measure_distortion.picture_height_worst_pct`, which counts" in str(note)
+    assert "declares no repeatability for `measure_distortion.picture_height_worst_pct`, which is needed" in str(note)
 
 
 def named_lenses():

@@ -84,8 +84,8 @@ def test_autocorrelation_is_declared_bounded_or_estimated_by_how_many_nights_the
 
 
 def test_a_baseline_needs_nights_and_some_scatter():
-    assert find_baseline([0.3] * 7) == "the baseline has 7 nights with a value, and needs 8 at least"
-    assert find_baseline([0.3]) == "the baseline has 1 night with a value, and needs 8 at least"
+    assert find_baseline([0.3] * 7) == "the baseline has 7 nights with a value; at least 8 are needed"
+    assert find_baseline([0.3]) == "the baseline has 1 night with a value; at least 8 are needed"
     assert "the value is the same on every night of the baseline" in find_baseline([0.3] * 8)
     assert find_baseline([0.3] * 8, 0.0, 0.01).sigma == 0.01
     draws = np.random.default_rng(3).normal(10.0, 0.5, 4000)

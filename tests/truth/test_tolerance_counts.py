@@ -53,14 +53,14 @@ def test_counted_shares_against_published_intervals():
 def test_robust_scores_on_the_data_of_tietjen_and_moore():
     # the data that NIST uses for Grubbs's test
     values = np.array([199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57])
-    looks = describe(values)
-    assert looks.mean == pytest.approx(206.434, abs=5e-4)
-    assert looks.sigma == pytest.approx(15.853, abs=5e-4)
-    assert looks.median == pytest.approx(201.37, abs=1e-9)
+    summary = describe(values)
+    assert summary.mean == pytest.approx(206.434, abs=5e-4)
+    assert summary.sigma == pytest.approx(15.853, abs=5e-4)
+    assert summary.median == pytest.approx(201.37, abs=1e-9)
     # 1.482602 is 1 / quantile(0.75) of the standard normal distribution
-    assert looks.robust_sigma / 1.482602218505602 == pytest.approx(0.995, abs=1e-9)
+    assert summary.robust_sigma / 1.482602218505602 == pytest.approx(0.995, abs=1e-9)
     assert modified_scores(values)[-1] == pytest.approx(29.96, abs=0.01)
-    assert looks.odd == (7,)
+    assert summary.outliers == (7,)
 
 
 def test_capability_of_the_nist_handbook():

@@ -87,7 +87,7 @@ def test_with_too_few_lenses_or_a_tail_towards_the_bad_side_nothing_is_promised(
         generator = np.random.default_rng([3, repeat])
         found = propose(evidence(generator.normal(size=(60, 1))), Aims())[0]
         assert not found.proven
-        assert "confidence" not in found.says
+        assert "confidence" not in found.reason
         found = propose(evidence(-generator.lognormal(0, 0.5, (200, 1))), Aims())[0]
         assert found.method == "refused"
 

@@ -17,19 +17,19 @@ from glasswright.judging.cards import load_cards
 EXAMPLE = """\b
 Example, after the plan was changed and the change looked at:
   glasswright adopt configs/plans/fixed_focal.yaml "Corvane 50 mm f/2" --cards configs/cards \\
-      --by "K. Moreau" --why "spots are looked for behind thicker sensor glass, of the new body"
+      --by "K. Moreau" --why "spots: the new body has thicker sensor glass"
 """
 PATH = click.Path(path_type=Path)
 
 
 class NoSuchCardError(GlasswrightError):
-    """There is no card of that name."""
+    """There is no card for that lens model."""
 
     exit_code = 2
 
 
 def _check_line(context: click.Context, parameter: click.Parameter, value: str) -> str:
-    """Refuse what a card could not hold."""
+    """Refuse text that a card cannot contain."""
     del context, parameter
     try:
         return TypeAdapter(Line).validate_python(value)
@@ -44,11 +44,11 @@ def _check_line(context: click.Context, parameter: click.Parameter, value: str) 
 @click.option("--by", required=True, callback=_check_line, help="Who adopts it.")
 @click.option("--why", required=True, callback=_check_line, help="Why, in a few words.")
 def adopt(plan: Path, lenses: tuple[str, ...], cards: Path, by: str, why: str) -> None:
-    """Make PLAN the one that the limits of the cards for LENSES speak of.
+    """Make PLAN the plan for which the limits of the cards for LENSES are valid.
 
-    A limit holds for numbers that are made as its card's plan makes them: the same stages, settings and inputs, and the
-    same all the way upstream. Any other number is UNKNOWN. The steps that a card reads are written into it, with the
-    name, the day and the reason, and what differs from the plan adopted before is shown and goes into its history.
+    A limit is valid for numbers made by its card's plan: the same stages, settings and inputs, for all steps upstream.
+    Any other number is UNKNOWN. The steps that a card reads are written into it, with name, day and reason. Differences
+    from the plan adopted before are shown and added to its history.
 
     Exit codes: 0 done, 2 wrong command or configuration; then no card is written.
     """
@@ -62,7 +62,7 @@ def adopt(plan: Path, lenses: tuple[str, ...], cards: Path, by: str, why: str) -
     for lens, adoption in adoptions.items():
         path = files[lens].document.path
         if adoption is None:
-            click.echo(f"{path}: has this plan already: nothing was written")
+            click.echo(f"{path}: already has this plan: nothing was written")
             continue
         write_adoption(adoption)
         click.echo(f"{path}: plan `{read_plan.name}` adopted; `glasswright judge` applies it")

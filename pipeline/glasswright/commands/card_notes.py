@@ -1,4 +1,4 @@
-"""Notes on a card: limits that this plan and this stand can never decide."""
+"""Notes on a card: limits that cannot pass with this plan and this stand file."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ if TYPE_CHECKING:
 
 
 def note_stand(file: CardFile, stand: StandFile) -> Iterator[Problem]:
-    """Note a card that does not speak for a stand, and limits that can be no better than REVIEW there."""
+    """Yield a note if a card is not valid for a stand, and for each limit that is REVIEW at best there."""
     valid = file.card.valid_for.stand
     if stand.name not in ((valid,) if isinstance(valid, str) else valid):
-        said = f"the card is not for stand `{stand.name}`: every verdict will be UNKNOWN"
-        yield file.document.problem(("valid_for", "stand"), said)
+        message = f"the card is not for stand `{stand.name}`: every verdict will be UNKNOWN"
+        yield file.document.problem(("valid_for", "stand"), message)
         return
     for index, limit in enumerate(file.card.limits):
         problem = _find_why_review(file, limit, stand) if file.card.rule_of(limit) == "guarded" else ""
@@ -37,36 +37,37 @@ def note_stand(file: CardFile, stand: StandFile) -> Iterator[Problem]:
 
 
 def _find_why_review(file: CardFile, limit: Limit, stand: StandFile) -> str:
-    """Say why a guarded limit cannot pass on a stand, whatever is measured; empty where it can."""
+    """Explain why a guarded limit cannot pass on a stand, whatever is measured; empty if it can."""
     spreads = find_spreads(stand.reproducibility, limit.measure)
     if not spreads:
-        return f"stand `{stand.name}` declares no reproducibility of `{limit.measure}`"
+        return f"stand `{stand.name}` declares no reproducibility for `{limit.measure}`"
     repeats = find_spreads(stand.repeatability, limit.measure)
     if not repeats and not all(each.with_repeats for each in spreads):
-        lacking = f"stand `{stand.name}` declares no repeatability of `{limit.measure}`"
-        return f"{lacking}, which counts where there are fewer than {ENOUGH_SHOTS} shots"
+        lacking = f"stand `{stand.name}` declares no repeatability for `{limit.measure}`"
+        return f"{lacking}, which is needed with fewer than {ENOUGH_SHOTS} shots"
     if limit.min is None or limit.max is None:
         return ""
     found = largest_spread(spreads, (limit.min + limit.max) / 2)
     guard = guard_band(file.card.confidence_of(limit), found[0], found[1]) if found is not None else 0.0
     if limit.max - limit.min >= 2 * guard:
         return ""
-    return f"`min` and `max` of `{limit.measure}` lie closer together than two guard bands of the stand's ({guard:.2g})"
+    return f"`min` and `max` of `{limit.measure}` are closer together than two guard bands of the stand ({guard:.2g})"
 
 
 def note_plan(file: CardFile, plan: Plan) -> Iterator[Problem]:
-    """Note a card that names no plan, and in what the plan makes its numbers otherwise than the card's own."""
+    """Yield a note if a card has no plan, and for each difference between a plan and the card's own."""
     adopted = file.card.plan
     if adopted is None:
         yield file.document.problem(("card",), f"{NO_PLAN}; until then every limit is UNKNOWN")
         return
     for found in find_changes(file.card, plan):
-        said = f"plan `{plan.name}` measures otherwise than the card's `{adopted.name}`: {found}"
-        yield file.document.problem(("plan",), f"{said}; limits on it are UNKNOWN unless `glasswright adopt` takes it")
+        message = f"plan `{plan.name}` differs from the card's `{adopted.name}`: {found}"
+        remedy = "limits on it are UNKNOWN unless `glasswright adopt` takes it"
+        yield file.document.problem(("plan",), f"{message}; {remedy}")
 
 
 def note_settings(file: CardFile, plan: Plan) -> Iterator[Problem]:
-    """Note limits at settings that a plan does not list; one that lists none takes them as they are shot."""
+    """Yield a note for each limit at a setting that a plan does not list; a plan without settings accepts all."""
     if not plan.nominal_focal_length_mm and not plan.nominal_f_number:
         return
     listed = [
@@ -82,7 +83,7 @@ def note_settings(file: CardFile, plan: Plan) -> Iterator[Problem]:
 
 
 def note_hand_checks(path: Path, ticket: TicketFile, plan: Plan | None) -> Iterator[Problem]:
-    """Note a ticket's answers that no step of the plan reads, a fail without a note, and signatures that are none."""
+    """Yield notes on hand checks: unknown to the plan, failed without a note, or with an invalid signature."""
     if plan is not None:
         fields = plan.fields()
         for message in dict.fromkeys(problem_of_hand_check(name, fields) for name in ticket.hand_checks):
@@ -90,6 +91,6 @@ def note_hand_checks(path: Path, ticket: TicketFile, plan: Plan | None) -> Itera
                 yield Problem(str(path), 1, message)
     for name, note in ticket.hand_checks.items():
         if note.answer == "fail" and not note.note:
-            yield Problem(str(path), 1, f"hand check `{name}` failed, and no note says what was found: add one")
+            yield Problem(str(path), 1, f"hand check `{name}` failed without a note: add what was found")
         if note.who and (problem := problem_of_person(note.who)):
             yield Problem(str(path), 1, f"hand check `{name}`: {problem}")

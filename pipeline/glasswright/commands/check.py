@@ -1,4 +1,4 @@
-"""`glasswright check`: find mistakes in plan, stand, cards and tickets before a night is run."""
+"""`glasswright check`: find mistakes in plan, stand file, cards and tickets before a night."""
 
 from __future__ import annotations
 
@@ -43,14 +43,14 @@ Example:
 
 @dataclass(slots=True, kw_only=True)
 class Findings:
-    """What has been found so far; a file that cannot be used is None and its problems are listed."""
+    """Problems and notes found so far."""
 
     problems: list[Problem] = field(default_factory=list)
     notes: list[Problem] = field(default_factory=list)
-    """Nothing wrong, but worth a look."""
+    """Not wrong, but worth a look."""
 
     def attempt(self, load: Callable[[], T]) -> T | None:
-        """Load something, or list why it cannot be."""
+        """Load a file; if it has mistakes, record them and return None."""
         try:
             return load()
         except ConfigError as error:
@@ -67,7 +67,7 @@ class Findings:
     "--shooting-list", type=click.Path(path_type=Path), help="Write the shots still lacking as text to print."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
-@click.option("-v", "--verbose", is_flag=True, help="List every limit, those that can be met too.")
+@click.option("-v", "--verbose", is_flag=True, help="List every limit, including those that can be met.")
 def check(
     plan: Path,
     stand: Path | None,
@@ -77,11 +77,10 @@ def check(
     as_json: bool,
     verbose: bool,
 ) -> int:
-    """Check a plan, and the stand, cards and tickets that go with it, before anything is measured.
+    """Check a plan, with the stand file, cards and tickets that belong to it, before anything is measured.
 
-    Every mistake is printed with its file and line. With cards and tickets each limit is looked at: whether it can be
-    met with the shots, the plan and the stand that there are, and what is still to be shot. Of raw files only EXIF is
-    read.
+    Every mistake is printed with its file and line. With cards and tickets, each limit is checked: whether it can be
+    met with the existing shots, plan and stand file, and what must still be shot. Only EXIF is read of raw files.
 
     Exit codes: 0 every limit can be met, 11 some limits are REVIEW at best, 12 some cannot be met, 2 mistakes.
     """
@@ -133,7 +132,9 @@ def _read_tickets(folder: Path, roles: Mapping[str, Role], findings: Findings) -
     alone = [folder] if (folder / TICKET_FILE).exists() else []
     folders = alone or [each for each in sorted(folder.iterdir()) if each.is_dir() and not each.name.startswith(".")]
     if not folders:
-        findings.problems.append(Problem(str(folder), WHOLE_FILE, f"holds no ticket folder (one with a {TICKET_FILE})"))
+        findings.problems.append(
+            Problem(str(folder), WHOLE_FILE, f"contains no ticket folder (one with a {TICKET_FILE})")
+        )
     tickets: dict[Path, TicketFile] = {}
     first: dict[str, Path] = {}
     for each in folders:
@@ -142,8 +143,8 @@ def _read_tickets(folder: Path, roles: Mapping[str, Role], findings: Findings) -
             continue
         path = each / TICKET_FILE
         if ticket.ticket in first:
-            said = f"ticket number `{ticket.ticket}` is that of {first[ticket.ticket]} too: correct one of them"
-            findings.problems.append(Problem(str(path), 1, said))
+            message = f"ticket number `{ticket.ticket}` is also that of {first[ticket.ticket]}: correct one of them"
+            findings.problems.append(Problem(str(path), 1, message))
         first.setdefault(ticket.ticket, path)
         tickets[path] = ticket
     return tickets
@@ -156,7 +157,7 @@ def _match(
     tickets: Mapping[Path, TicketFile] | None,
     findings: Findings,
 ) -> None:
-    """Look for what is right in each file and wrong between them."""
+    """Check the files against one another."""
     if plan and stand:
         findings.problems += match_stand(stand, plan)
         findings.notes += find_idle_spreads(stand, plan)
@@ -169,18 +170,18 @@ def _match(
             findings.notes += note_stand(card, stand) if stand else ()
     for path, ticket in (tickets or {}).items():
         if cards is not None and ticket.lens.model not in cards:
-            said = f"no card is for `{ticket.lens.model}`: the lens will be measured, but cannot pass"
-            findings.notes.append(Problem(str(path), 1, said))
+            message = f"there is no card for `{ticket.lens.model}`: the lens will be measured, but cannot pass"
+            findings.notes.append(Problem(str(path), 1, message))
         findings.notes += note_hand_checks(path, ticket, plan)
         if stand and ticket.body.model not in stand.bodies:
-            said = f"body `{ticket.body.model}` is none of the stand's: {', '.join(stand.bodies)}"
-            findings.notes.append(Problem(str(path), 1, said))
+            message = f"body `{ticket.body.model}` is not one of the stand's: {', '.join(stand.bodies)}"
+            findings.notes.append(Problem(str(path), 1, message))
 
 
 def _ask_plugins(
     stand: StandFile | None, cards: Mapping[str, CardFile], plugins: Plugins, findings: Findings
 ) -> Sequence[SetupFinding]:
-    """Note what plugins find of the stand, and between it and the cards."""
+    """Add the plugins' notes on stand file and cards; return all of their findings."""
     every: list[SetupFinding] = []
     for name, ask in plugins.setup_checks.items():
         section = stand.sections.get(name) if stand else None
@@ -196,17 +197,17 @@ def _ask_plugins(
 
 
 def _survey(path: Path, ticket: TicketFile, plan: Plan, roles: Mapping[str, Role], findings: Findings) -> Survey | None:
-    """Look at the EXIF of a ticket's shots: what will not be used for want of a setting, and what differs."""
+    """Read the EXIF of a ticket's shots, and add problems (missing settings) and notes (contradictions)."""
     nominal = Nominal(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number)
     request = request_ticket(path.parent, ticket, nominal, roles, roles_by_setting(plan))
-    findings.problems += [Problem(str(path), 1, said) for said in request.findings]
+    findings.problems += [Problem(str(path), 1, message) for message in request.findings]
     try:
         survey = survey_ticket(request)
     except OSError as error:
         findings.problems.append(Problem(str(path), 1, f"{error.filename}: {error.strerror}"))
         return None
-    findings.problems += [Problem(str(path), 1, said) for said in survey.unsettled]
-    findings.notes += [Problem(str(path), 1, said) for said in (*survey.contradictions, *survey.unused)]
+    findings.problems += [Problem(str(path), 1, message) for message in survey.unsettled]
+    findings.notes += [Problem(str(path), 1, message) for message in (*survey.contradictions, *survey.unused)]
     return survey
 
 
@@ -216,16 +217,16 @@ def _format(
     cards: Mapping[str, CardFile] | None,
     tickets: Mapping[Path, TicketFile] | None,
 ) -> dict[str, str]:
-    said: dict[str, str] = {}
+    lines: dict[str, str] = {}
     if plan:
-        said["plan"] = f"{plan.name}: {len(plan.steps)} steps, {len(plan.fields())} measured fields"
+        lines["plan"] = f"{plan.name}: {len(plan.steps)} steps, {len(plan.fields())} measured fields"
     if stand:
-        said["stand"] = f"{stand.name}: {', '.join(stand.bodies)}"
+        lines["stand"] = f"{stand.name}: {', '.join(stand.bodies)}"
     if cards is not None:
-        said["cards"] = f"{len(cards)}: {', '.join(sorted(cards)) or 'none'}"
+        lines["cards"] = f"{len(cards)}: {', '.join(sorted(cards)) or 'none'}"
     if tickets is not None:
-        said["tickets"] = f"{len(tickets)}: {', '.join(sorted(each.ticket for each in tickets.values())) or 'none'}"
-    return said
+        lines["tickets"] = f"{len(tickets)}: {', '.join(sorted(each.ticket for each in tickets.values())) or 'none'}"
+    return lines
 
 
 def _print(findings: Findings, lines: Mapping[str, str]) -> None:

@@ -38,8 +38,8 @@ if TYPE_CHECKING:
     from glasswright.ledger import TicketState
 
 RULE = (
-    f"changed: by more than {COVERAGE:g} standard uncertainties of the difference; each side counts with its own and "
-    "with the stand's reproducibility"
+    f"changed: by more than {COVERAGE:g} standard uncertainties of the difference, which include the stand's "
+    "reproducibility for each side"
 )
 ORDER = (ChangeKind.CHANGED, ChangeKind.MISSING, ChangeKind.UNKNOWN, ChangeKind.WITHIN, ChangeKind.NEITHER)
 MOST_ROWS = 20
@@ -55,19 +55,19 @@ Example, what a repair did, and which of three copies is the best:
 @click.command(epilog=EXAMPLE)
 @click.argument("tickets", nargs=-1, required=True)
 @click.option("--ledger", "path", type=click.Path(path_type=Path), required=True, help="The ledger.")
-@click.option("--cards", type=click.Path(path_type=Path), help="Folder of cards, instead of the card last judged by.")
-@click.option("--stand", type=click.Path(path_type=Path), help="Stand file, instead of those the ledger keeps.")
-@click.option("-v", "--verbose", is_flag=True, help="Show every measure, not only what differs really.")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines; it holds every measure.")
+@click.option("--cards", type=click.Path(path_type=Path), help="Folder of cards; default: the latest one used.")
+@click.option("--stand", type=click.Path(path_type=Path), help="Stand file, instead of those in the ledger.")
+@click.option("-v", "--verbose", is_flag=True, help="Show every measure, not only significant changes.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines, with every measure.")
 def compare(
     tickets: tuple[str, ...], path: Path, cards: Path | None, stand: Path | None, verbose: bool, as_json: bool
 ) -> None:
     """Compare TICKETS: intake and release of one lens, or copies of a model.
 
-    Of two tickets it says what the decision was and is, what each points to, and which measures changed by more than
-    their uncertainty, better or worse by the side of the card's limit; everything else is counted. Three or more are
-    ranked by the measures that the card limits, with the differences that are real. This is no verdict: the exit code
-    is 0 whatever changed, 2 for a wrong command, 21 for a ledger that is missing or damaged.
+    For two tickets: both decisions, the probable fault of each, and the measures whose change exceeds the uncertainty,
+    better or worse by the card's limit; other measures are counted. Three or more tickets are ranked by the measures
+    that the card limits, with the significant differences. This is not a verdict: the exit code is 0 whatever changed,
+    2 for a wrong command, 21 for a ledger that is missing or damaged.
     """
     with Ledger.open_for_reading(path) as opened:
         opened.check_chain()
@@ -105,8 +105,8 @@ def _refuse_other_models(gated: Sequence[Gated]) -> None:
     first, *others = [each.state.record.ticket for each in gated]
     for other in others:
         if other.model != first.model:
-            said = f"{first.number} is a `{first.model}`, {other.number} a `{other.model}`"
-            raise click.UsageError(f"{said}: compare visits of one lens, or copies of one model")
+            message = f"{first.number} is a `{first.model}`, {other.number} a `{other.model}`"
+            raise click.UsageError(f"{message}: compare visits of one lens, or copies of one model")
 
 
 def _read_stand(ledger: Ledger, state: TicketState) -> JudgingStand:
@@ -119,7 +119,7 @@ def _choose_card(cards: Path, model: str) -> Card | None:
 
 
 def _read_card(ledger: Ledger, tickets: tuple[str, ...]) -> Card | None:
-    """Return the card that a ticket was last judged by, of the first ticket that was."""
+    """Return the card of the latest judgement, of the first ticket that has one."""
     for number in tickets:
         judgement = ledger.latest_judgement(number)
         document = find_document(ledger, judgement.card) if judgement and judgement.card else None
@@ -142,7 +142,7 @@ def _print(
     for note in comparison.notes:
         click.echo(f"note: {note}")
     if card is None:
-        click.echo("note: no card says which way is better; give --cards")
+        click.echo("note: without a card, no direction counts as better; give --cards")
     headers = ("measure", "at", first.number, second.number, "change", "towards", "why")
     for kind in ORDER if verbose else (ChangeKind.CHANGED,):
         found = sorted((each for each in comparison.changes if each.kind is kind), key=_gravity)
@@ -153,7 +153,7 @@ def _print(
     counts = {kind: sum(each.kind is kind for each in comparison.changes) for kind in ORDER}
     more = "" if verbose else "; -v shows all"
     click.echo(", ".join(f"{count} {kind}" for kind, count in counts.items()) + more)
-    click.echo(f"({RULE}; of unchanged measures about {comparison.by_chance:.0f} would seem changed by chance)")
+    click.echo(f"({RULE}; about {comparison.by_chance:.0f} unchanged measures would seem changed by chance)")
 
 
 def _gravity(change: Change) -> tuple[bool, float]:
@@ -172,7 +172,7 @@ def _print_side(gated: Gated, hints: Sequence[str]) -> None:
     triage = triage_of(gated)
     why, others = triage.headline
     more = f" (and {others} more)" if others else ""
-    click.echo(f"  {triage.label}: {field_names().in_words(why)}{more}")
+    click.echo(f"  {triage.label}: {field_names().make_readable(why)}{more}")
     for hint in hints:
         click.echo(f"  it points to: {hint}")
 

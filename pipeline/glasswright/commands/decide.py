@@ -46,8 +46,8 @@ def decide(ticket: str, path: Path, person: str, why: str, withdraw: bool) -> No
     """Release the lens of TICKET, which is in review, by decision of a named person.
 
     Only REVIEW can be decided, never HOLD, INCOMPLETE or damage, and only by a name in `may_decide` of the stand file
-    that the ticket is judged with. The decision holds for what was measured, the judgement and the reasons of this
-    moment: with any of them changed it says nothing any more. `gate` then ends with 14, RELEASED ON REVIEW.
+    that the ticket is judged with. The decision is valid for the current measurements, judgement and reasons; if any of
+    them changes, it becomes void. `gate` then ends with 14, RELEASED ON REVIEW.
 
     Exit codes: 0 decided, 2 the ticket is not in review, or that person may not decide, 20 another run holds the
     ledger, 21 the ledger is missing, newer or damaged.
@@ -57,14 +57,14 @@ def decide(ticket: str, path: Path, person: str, why: str, withdraw: bool) -> No
         if not text or escape(text) != text:
             raise click.BadParameter("write it in a few words on one line", param_hint=name)
     if not path.is_file():
-        # opening one to write would make it; a reader says what is wrong
+        # opening for writing would create the ledger; opening for reading raises the right error
         Ledger.open_for_reading(path)
     with Ledger.open_for_writing(path) as ledger:
         ledger.check_chain()
         ledger.check_artefacts(ticket)
         gated = Gatekeeper(ledger).gate(ticket)
         if gated is None:
-            raise CannotDecideError(f"{path}: the ledger knows no ticket `{ticket}`: correct the number")
+            raise CannotDecideError(f"{path}: the ledger has no ticket `{ticket}`: correct the number")
         _refuse_person(gated, person)
         earlier = ledger.latest_decisions([ticket]).get(ticket)
         if withdraw:
@@ -82,7 +82,7 @@ def decide(ticket: str, path: Path, person: str, why: str, withdraw: bool) -> No
         return
     click.echo(f"{ticket} ({lens}): released by {person} on review: {why}")
     for reason in decision.basis.reasons:
-        click.echo(f"  what was in review: {reason}")
+        click.echo(f"  was in review: {reason}")
     click.echo(f"`glasswright gate` now ends with {EXIT_CODES[DecisionKind.RELEASED_ON_REVIEW]} for it")
 
 
@@ -92,17 +92,19 @@ def _refuse_person(gated: Gated, person: str) -> None:
     stand = gated.names.get(gated.judgement.stand, "?") if gated.judgement is not None else ""
     if not stand:
         raise CannotDecideError(_format_not_in_review(gated))
-    who = f"only {', '.join(gated.may_decide)} may" if gated.may_decide else "it names nobody who may"
+    who = f"only {', '.join(gated.may_decide)} may" if gated.may_decide else "nobody may"
     raise CannotDecideError(
-        f"{person} may not decide by the stand file `{stand}`: {who}: add the name to `may_decide` in the stand file, "
-        "run `glasswright judge` with it and --adopt-stand, and decide then"
+        f"{person} may not decide, according to the stand file `{stand}`: {who}: add the name to `may_decide` in the "
+        "stand file, run `glasswright judge` with it and --adopt-stand, then decide"
     )
 
 
 def _release(gated: Gated, person: str, why: str) -> PersonsDecision:
     decision = gated.decision
     if decision.kind is DecisionKind.RELEASED_ON_REVIEW:
-        raise CannotDecideError(f"ticket {decision.ticket} is decided: {decision.reasons[0]}: withdraw that first")
+        raise CannotDecideError(
+            f"ticket {decision.ticket} is already decided: {decision.reasons[0]}: withdraw that first"
+        )
     if decision.kind is not DecisionKind.REVIEW or gated.judgement is None:
         raise CannotDecideError(_format_not_in_review(gated))
     basis = basis_of(gated.state, gated.judgement, decision.reasons)
@@ -114,7 +116,7 @@ def _format_not_in_review(gated: Gated) -> str:
     what = f"ticket {decision.ticket} is {decision.kind}, and only REVIEW can be decided"
     more = len(decision.reasons) - MOST_REASONS
     rest = f"; and {more} more (`glasswright gate` lists them)" if more > 0 else ""
-    return f"{what}: {field_names().in_words('; '.join(decision.reasons[:MOST_REASONS]))}{rest}"
+    return f"{what}: {field_names().make_readable('; '.join(decision.reasons[:MOST_REASONS]))}{rest}"
 
 
 def _record() -> RunRecord:

@@ -1,4 +1,4 @@
-"""`glasswright export`: the ledger for other programs."""
+"""`glasswright export`: write the ledger as tables for other programs."""
 
 from __future__ import annotations
 
@@ -42,13 +42,13 @@ WRITERS: Final[Mapping[str, WriteTable]] = {"csv": write_csv, "parquet": write_p
 )
 @click.option("--night", help="Only tickets shot in the night of this evening, such as 2026-03-14; or `last`.")
 def export(path: Path, out: Path, formats: tuple[str, ...], night: str | None) -> None:
-    """Write what the ledger says now as tables, and the verdicts as JUnit XML.
+    """Write the current content of the ledger as tables, and the verdicts as JUnit XML.
 
-    OUT receives measurements (one measured value a row, its unit and standard uncertainty in columns), verdicts (one
-    limit a row), and verdicts.junit.xml: a suite for each ticket, a test for each limit, where only PASS has passed.
-    FAIL and REVIEW are failures of that type, UNKNOWN is an error.
+    OUT receives measurements (one value per row, with unit and standard uncertainty), verdicts (one limit per row), and
+    verdicts.junit.xml: a suite for each ticket, a test for each limit. Only PASS is a passed test; FAIL and REVIEW are
+    failures of that type, UNKNOWN is an error.
 
-    In CSV, text that begins with = + - @ gets an apostrophe before it, or a spreadsheet would run it as a formula.
+    In CSV, text that begins with = + - @ gets a leading apostrophe, so that no spreadsheet runs it as a formula.
 
     Exit codes: 0 written, 2 wrong command, no such night, or a library is missing, 21 the ledger is missing, newer or
     damaged.

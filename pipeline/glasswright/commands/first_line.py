@@ -1,6 +1,6 @@
-"""The first sentence of a plugin's command, read from its source without importing the plugin.
+"""The first sentence of a plugin command's help, read from its source without importing the plugin.
 
-Importing a plugin takes its numeric libraries along, a second or more; a list of commands must not wait for that.
+Importing a plugin also imports its numeric libraries, which takes a second or more, too long for a list of commands.
 """
 
 from __future__ import annotations
@@ -16,11 +16,11 @@ if TYPE_CHECKING:
 
 
 def read_first_line(point: EntryPoint) -> str:
-    """Return the first sentence of a command's docstring, or its `short_help`; empty where neither can be read."""
+    """Return the first sentence of a command's docstring, or its `short_help`; empty if neither can be read."""
     try:
         source = _find_source(point.module)
         tree = ast.parse(source.read_bytes()) if source is not None else None
-    except (OSError, SyntaxError, ValueError):  # ValueError: a module that says of itself that it has no source
+    except (OSError, SyntaxError, ValueError):  # ValueError: a module without a valid `__spec__`
         return ""
     for node in tree.body if tree is not None else ():
         if isinstance(node, ast.FunctionDef) and node.name == point.attr:
@@ -29,7 +29,7 @@ def read_first_line(point: EntryPoint) -> str:
 
 
 def _find_source(module: str) -> Path | None:
-    """Find the file of a module; `find_spec` alone would import its parent packages for anything but the outermost."""
+    """Return the file of a module; `find_spec` alone would import its parent packages."""
     outermost, *inner = module.split(".")
     name, spec = outermost, find_spec(outermost)
     for part in inner:

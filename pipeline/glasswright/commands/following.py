@@ -111,7 +111,7 @@ class _Teller:
             say(f"{report.number}: {decision or 'measured'}, {seconds:.0f} s after its last file")
             reasons = decision.reasons if decision else ()
             for reason in reasons[:MOST_REASONS]:
-                click.echo(f"         - {self._plugins.field_names.in_words(reason)}")
+                click.echo(f"         - {self._plugins.field_names.make_readable(reason)}")
             if len(reasons) > MOST_REASONS:
                 more = len(reasons) - MOST_REASONS
                 click.echo(

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from glasswright.judging.gatekeeper import Gated
 
 SHORT = 12
-"""Characters of a SHA-256 that tell one text from another by eye."""
+"""Number of characters of a SHA-256 that are printed."""
 
 EXAMPLE = """\b
 Example, in a script (only 0 releases; any other code, known or not, does not):
@@ -35,15 +35,15 @@ Example, in a script (only 0 releases; any other code, known or not, does not):
 @click.command(epilog=EXAMPLE)
 @click.argument("ticket")
 @click.option("--ledger", type=click.Path(path_type=Path), required=True, help="The ledger.")
-@click.option("--cards", type=click.Path(path_type=Path), help="Folder of cards, to judge by.")
-@click.option("--stand", type=click.Path(path_type=Path), help="Stand file, to judge by.")
+@click.option("--cards", type=click.Path(path_type=Path), help="Folder of cards to judge by.")
+@click.option("--stand", type=click.Path(path_type=Path), help="Stand file to judge by.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
 def gate(ticket: str, ledger: Path, cards: Path | None, stand: Path | None, as_json: bool) -> int:
-    """Say whether the lens of TICKET may go back to its owner: RELEASE, HOLD, REVIEW or INCOMPLETE, and why.
+    """Decide whether the lens of TICKET may go back to its owner: RELEASE, HOLD, REVIEW or INCOMPLETE, and why.
 
-    It is judged from what was measured, by the card and stand file of the ledger's latest judgement; with --cards and
-    --stand, by those. RELEASED ON REVIEW is a lens in review that a named person released (`glasswright decide`).
-    Every row and file that the decision rests on is checked against its hash.
+    The measurements are judged by the card and stand file of the ledger's latest judgement, or by --cards and --stand.
+    RELEASED ON REVIEW is a lens in review that a named person released (`glasswright decide`). Every row and file that
+    the decision depends on is checked against its hash.
 
     Exit codes: 0 release, 10 hold, 11 review, 12 incomplete, 14 released on review, 2 wrong command or configuration,
     21 the ledger is missing, newer or damaged.

@@ -1,4 +1,4 @@
-"""`glasswright inspected`: what a person found who looked at a lens again."""
+"""`glasswright inspected`: record what a person found on inspecting a lens again."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Example:
 
 
 class CannotInspectError(GlasswrightError):
-    """The ledger does not know the ticket, or there is no finding to withdraw."""
+    """The ledger does not have the ticket, or there is no finding to withdraw."""
 
     exit_code = 2
 
@@ -31,17 +31,17 @@ class CannotInspectError(GlasswrightError):
 @click.argument("ticket")
 @click.argument("finding", type=click.Choice([each.value for each in Finding]))
 @click.option("--ledger", "path", type=click.Path(path_type=Path), required=True, help="The ledger.")
-@click.option("--by", "person", required=True, help="Who looked.")
+@click.option("--by", "person", required=True, help="Who inspected the lens.")
 @click.option("--why", required=True, help="What was seen, or why the finding is withdrawn.")
 def inspected(ticket: str, finding: str, path: Path, person: str, why: str) -> None:
-    """Keep that a person looked at the lens of TICKET again and found it sound or faulty.
+    """Record that a person inspected the lens of TICKET again and found it sound or faulty.
 
-    Tuning takes a lens that a limit holds for healthy only once it was found sound, and never proposes a laxer limit
-    without such lenses. No verdict changes: `decide` releases a lens in review. The finding is added to the ledger and
-    nothing in it is changed; it speaks of what was measured so far, not of a ticket that is measured again.
+    Tuning counts a lens that a limit holds as healthy only after it was found sound, and never proposes a laxer limit
+    without such lenses. No verdict changes: `decide` releases a lens in review. The finding is added to the ledger. It
+    concerns the current measurements and does not count once the ticket is measured again.
 
-    Exit codes: 0 kept (or kept already), 2 no such ticket, 20 another run holds the ledger, 21 the ledger is missing,
-    newer or damaged.
+    Exit codes: 0 recorded (or already was), 2 no such ticket, 20 another run holds the ledger, 21 the ledger is
+    missing, newer or damaged.
     """
     found, person, why = Finding(finding), person.strip(), why.strip()
     for name, text in (("--by", person), ("--why", why)):
@@ -54,14 +54,14 @@ def inspected(ticket: str, finding: str, path: Path, person: str, why: str) -> N
         ledger.check_chain()
         state = next(iter(ledger.latest_tickets([ticket], measures=())), None)
         if state is None:
-            raise CannotInspectError(f"{path}: the ledger knows no ticket `{ticket}`: correct the number")
+            raise CannotInspectError(f"{path}: the ledger has no ticket `{ticket}`: correct the number")
         last = latest_inspected(ledger).get(ticket)
         if found is Finding.WITHDRAWN and (last is None or last.finding is Finding.WITHDRAWN):
             raise CannotInspectError(f"{path}: ticket `{ticket}` has no finding: nothing to withdraw")
         if last is not None and (last.content, last.finding, last.person, last.why) == (
             state.content, found, person, why,
         ):  # fmt: skip
-            click.echo(f"{ticket}: kept already, at {last.inspected_at}")
+            click.echo(f"{ticket}: already recorded, at {last.inspected_at}")
             return
         run = ledger.begin_run(_record())
         add_inspected(ledger, run, ticket, state.content, found, person, why)

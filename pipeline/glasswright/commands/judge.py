@@ -52,29 +52,31 @@ Example, after a card was changed:
 @click.option("--cards", type=click.Path(path_type=Path), required=True, help="Folder of cards.")
 @click.option("--stand", type=click.Path(path_type=Path), required=True, help="Stand file.")
 @click.option("--ticket", "tickets", multiple=True, help="Judge this ticket only; may be given several times.")
-@click.option("--adopt-stand", "adopt", is_flag=True, help="The stand is as STAND says from now on; kept with a name.")
+@click.option(
+    "--adopt-stand", "adopt", is_flag=True, help="Adopt STAND as the valid stand file from now on, with a name."
+)
 @click.option("--by", default="", help="Who adopts the stand file.")
 @click.option("--why", default="", help="What was changed at the stand.")
-@click.option("--no-keep", is_flag=True, help="Keep nothing: for a ledger that can only be read, or to try a card.")
+@click.option("--no-keep", is_flag=True, help="Keep nothing: for a read-only ledger, or to try a card.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
 @click.option("-v", "--verbose", is_flag=True, help="Print every limit of every ticket.")
 def judge(
     ledger: Path, cards: Path, stand: Path, tickets: tuple[str, ...], adopt: bool, by: str, why: str, no_keep: bool,
     as_json: bool, verbose: bool,
 ) -> int:  # fmt: skip
-    """Judge what the ledger holds by the cards, without opening a raw file, and keep what is new.
+    """Judge the tickets in the ledger by the cards, without opening a raw file, and keep new judgements.
 
-    The ledger knows a stand by what the first run with it found. A stand file that says something else on which a
-    number or a verdict rests puts a ticket in review, until somebody adopts it with --adopt-stand.
+    The stand file of the first run with a stand is adopted automatically. If a later one differs in anything that a
+    number or a verdict depends on, tickets are in review until somebody adopts it with --adopt-stand.
 
-    Exit codes: 0 every ticket passes, 10 one fails, 11 one is to be reviewed, 12 one is incomplete (of several, the
-    gravest: 10, then 12, then 11); 2 wrong command or configuration, 20 another run holds the ledger, 21 the ledger is
-    missing, newer or damaged.
+    Exit codes: 0 every ticket passes, 10 one fails, 11 one is in review, 12 one is incomplete (of several, the worst:
+    10, then 12, then 11); 2 wrong command or configuration, 20 another run holds the ledger, 21 the ledger is missing,
+    newer or damaged.
     """
     adoption = _read_adoption(by, why) if adopt or by or why else None
     if adoption is not None and (no_keep or not adopt):
         raise click.UsageError(
-            "--adopt-stand goes with --by NAME and --why REASON, they with it, and none with --no-keep"
+            "--adopt-stand, --by NAME and --why REASON must be given together, and not with --no-keep"
         )
     plugins = load_plugins_aloud()
     card_files, stand_file = load_cards(cards, plugins), load_stand(stand, plugins)
@@ -93,25 +95,25 @@ def judge(
     absent = sorted(set(tickets) - {judgement.ticket for judgement in judgements})
     verdict = fold([*(each.verdict for each in judgements), *(Verdict.UNKNOWN for _ in absent)])
     if as_json:
-        words = {each.ticket: str(each) for each in decided}
-        click.echo(json.dumps(as_data(judgements, absent, verdict, len(new)) | {"decided": words}, indent=2))
+        by_ticket = {each.ticket: str(each) for each in decided}
+        click.echo(json.dumps(as_data(judgements, absent, verdict, len(new)) | {"decided": by_ticket}, indent=2))
     else:
         if verbose:
             _print_limits(judgements)
         _print_tickets(judgements, plugins.field_names)
         for ticket in absent:
-            click.echo(f"{ticket}: {paint('UNKNOWN')}  the ledger knows no such ticket")
+            click.echo(f"{ticket}: {paint('UNKNOWN')}  the ledger has no such ticket")
         for decision in decided:
             click.echo(f"{decision.ticket}: {decision}: {decision.released_by or next(iter(decision.notes), '')}")
         if not judgements and not absent:
-            click.echo("the ledger holds no ticket")
+            click.echo("the ledger contains no ticket")
         kept = f"{format_count(len(new), 'judgement')} new{', not kept' if no_keep else ''}"
         click.echo(f"{format_count(len(judgements), 'ticket')} judged, {kept}: {paint(str(verdict))}")
     return EXIT_CODES[verdict]
 
 
 def _find_decided(path: Path, tickets: Sequence[str]) -> tuple[Decision, ...]:
-    """Return the gate's decision on those tickets that a person released on review, whether or not it still holds."""
+    """Return the gate's decisions on tickets that a person released on review, whether or not still valid."""
     with Ledger.open_for_reading(path) as ledger:
         released = [ticket for ticket, each in ledger.latest_decisions(tickets).items() if each.releases]
         return tuple(gated.decision for gated in Gatekeeper(ledger).gate_all(released))
@@ -132,7 +134,7 @@ def keep(
     documents: tuple[Document, ...],
     adoption: tuple[str, str] | None = None,
 ) -> None:
-    """Add judgements to the ledger as a run of their own.
+    """Add judgements to the ledger as a new run.
 
     Parameters
     ----------
@@ -166,7 +168,7 @@ def _documents(cards: Mapping[str, CardFile], stand: StandFile) -> tuple[Documen
 def as_data(
     judgements: Sequence[Judgement], absent: Sequence[str], verdict: Verdict, new_count: int
 ) -> dict[str, object]:
-    """Return judgements as JSON holds them."""
+    """Return judgements as plain data for JSON."""
     return {
         "verdict": str(verdict),
         "new_count": new_count,
@@ -199,13 +201,13 @@ def as_data(
 
 
 def _print_tickets(judgements: Sequence[Judgement], names: FieldNames) -> None:
-    """Print one line a ticket, the worst first, with its first reason and how many more there are."""
+    """Print one line per ticket, worst first, with its first reason and the number of others."""
     for each in sorted(judgements, key=lambda each: (-RISING.index(each.verdict), each.ticket)):
         limits = sorted(each.verdicts, key=lambda limit: -RISING.index(limit.verdict))
         reasons = [f"{limit.measure} at {limit.at}: {limit.reason}" for limit in limits if limit.verdict not in SILENT]
         reasons = list(dict.fromkeys(["; ".join(each.reasons), *reasons] if each.reasons else reasons))
         more = f" (and {len(reasons) - 1} more)" if len(reasons) > 1 else ""
-        why = f"  {names.in_words(reasons[0])}{more}" if reasons else ""
+        why = f"  {names.make_readable(reasons[0])}{more}" if reasons else ""
         click.echo(f"{each.ticket}: {paint(str(each.verdict))}{why}")
 
 

@@ -18,7 +18,7 @@ Examples:
   glasswright keys > keys.md
 """
 HEADS: Final = {
-    "stand": "What the stand is: its bodies, charts, light, and how well its numbers come out again.",
+    "stand": "The stand: its bodies, charts, light, repeatability and reproducibility.",
     "card": "What is acceptable for one lens model. `plan` and `history` are written by `adopt` and `tune`.",
     "plan": "How to measure: steps by name, each one stage (`glasswright stages` lists them and their settings).",
     "ticket": "One visit of one lens: `ticket.yaml` in the ticket's folder.",
@@ -28,9 +28,9 @@ HEADS: Final = {
 @click.command(epilog=EXAMPLE)
 @click.argument("file", required=False, type=click.Choice(FILES))
 def keys(file: str | None) -> None:
-    """Print every key of stand, card, plan and ticket files as Markdown: what it is, its default, its meaning.
+    """Print every key of stand, card, plan and ticket files as Markdown: type, default and meaning.
 
-    It is made from what the files are read by, so it is never out of date.
+    The reference is generated from the types by which the files are validated.
     """
     plugins = load_plugins_aloud()
     chosen = [file] if file else list(FILES)

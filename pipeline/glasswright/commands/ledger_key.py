@@ -1,4 +1,4 @@
-"""The public key that a ledger's head must be signed by, where a stand file names one."""
+"""Check of the signature of a ledger's head, if a stand file names a key."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ if TYPE_CHECKING:
 
 
 def check_signature(ledger: Ledger, stand: Path | None) -> str | None:
-    """Check that the head is signed, if the stand file names a key; give the key.
+    """Check the signature of the head if the stand file names a key, and return the key.
 
     Parameters
     ----------
     stand
-        Stand file; None for the one that the ledger used last, which shows a mistake and not a forger.
+        Stand file; None for the latest one in the ledger, which detects a mistake but not a forger.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""The command line: finds the commands, runs one, and turns how it ends into an exit code."""
+"""The command line: finds and runs a command, and converts its result into an exit code."""
 
 from __future__ import annotations
 
@@ -22,28 +22,28 @@ if TYPE_CHECKING:
 
 PACKAGE: Final = "glasswright.commands"
 COMMANDS: Final = {
-    "check": "Check a plan, and the stand, cards and tickets that go with it.",
-    "adopt": "Write into cards which plan their limits speak of.",
+    "check": "Check a plan with its stand file, cards and tickets.",
+    "adopt": "Write into cards the plan that their limits are valid for.",
     "run": "Measure a night of tickets.",
-    "judge": "Judge what the ledger holds against the cards.",
-    "gate": "Say whether a lens may go back to its owner.",
+    "judge": "Judge the tickets in the ledger by the cards.",
+    "gate": "Decide whether a lens may go back to its owner.",
     "decide": "Release a lens that is in review, by decision of a named person.",
-    "pages": "Write a night as pages to read.",
+    "pages": "Write a night as HTML pages.",
     "matrix": "Show every measure at every setting in one view.",
     "compare": "Compare two visits of a lens, or rank copies of a model.",
     "tune": "Propose limits for a lens model from the ledger's history.",
     "returned": "Mark a lens that came back after its release.",
-    "inspected": "Keep what was found when a lens was looked at again.",
-    "record": "Make the record that goes with a lens, or check one.",
+    "inspected": "Record what a person found on inspecting a lens again.",
+    "record": "Make the PDF record of a lens, or verify one.",
     "export": "Write the ledger as tables and a night as test results.",
-    "study": "Work out how well the stand's numbers come out again.",
-    "watch": "Say whether the stand is still what it was.",
+    "study": "Find the stand's repeatability and reproducibility.",
+    "watch": "Draw control charts of the reference lens.",
     "verify": "Check the ledger against its own hashes.",
-    "stages": "List the stages there are, or explain one.",
-    "plugin": "Write a package with a stage of one's own.",
+    "stages": "List the stages, or explain one.",
+    "plugin": "Write a package with a new stage.",
     "keys": "Print every key of the configuration files.",
 }
-"""Name (and module) of each command of the engine, with its first line; the module is loaded only to run it."""
+"""Name (and module) of each command of the engine -> its summary; the module is imported only to run it."""
 
 PLUGIN_GROUP: Final = "glasswright.commands"
 THREADS: Final = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
@@ -54,15 +54,15 @@ INTERRUPTED: Final = 130
 
 
 class LazyGroup(click.Group):
-    """A group that loads a command's module only when the command is asked for."""
+    """A group that imports a command's module only when the command is used."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        """Return the engine's commands in the order of a night's work, then those of plugins."""
+        """Return the engine's commands in the order of use, then those of plugins."""
         del ctx
         return [*COMMANDS, *sorted(point.name for point in _plugin_commands())]
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Load one command; a plugin's that cannot be loaded is an error that names the plugin."""
+        """Return a command; if a plugin's command cannot be loaded, the error names the plugin."""
         del ctx
         if cmd_name in COMMANDS:
             found: click.Command = getattr(import_module(f"{PACKAGE}.{cmd_name}"), cmd_name)
@@ -75,14 +75,14 @@ class LazyGroup(click.Group):
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
-        """Find the command, and suggest one where there is none of that name."""
+        """Return the command; suggest another if there is none with that name."""
         known = self.list_commands(ctx)
         if args and args[0] not in known and not args[0].startswith("-"):
             ctx.fail(f"unknown command `{args[0]}`; {did_you_mean(args[0], known)}")
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """List the commands; those of plugins are read, not loaded."""
+        """List the commands, without importing plugins."""
         del ctx
         plugin_commands = sorted(_plugin_commands(), key=lambda point: point.name)
         rows = [*COMMANDS.items(), *((point.name, read_first_line(point)) for point in plugin_commands)]
@@ -97,12 +97,12 @@ def _plugin_commands() -> list[EntryPoint]:
 def _load(point: EntryPoint) -> click.Command:
     try:
         found = point.load()
-    except Exception as error:  # a stranger's module may fail in any way
+    except Exception as error:  # a plugin's module may fail in any way
         raise click.ClickException(
             f"the plugin command `{point.name}` ({point.value}) cannot be loaded: {type(error).__name__}: {error}"
         ) from error
     if not isinstance(found, click.Command):
-        raise click.ClickException(f"the plugin command `{point.name}` ({point.value}) is no click command")
+        raise click.ClickException(f"the plugin command `{point.name}` ({point.value}) is not a click command")
     return found
 
 
@@ -120,29 +120,28 @@ Example, a night and the decision on one lens:
 )
 @click.version_option(package_name="glasswright", message="%(version)s")
 def glasswright() -> None:
-    """Measure lenses on the test stand from raw files, and say which may go back to their owners.
+    """Measure lenses on the test stand from raw files, and decide which may go back to their owners.
 
-    Exit codes: 0 done (gate: release), 1 the program failed, 2 wrong command or configuration, 10 hold, 11 review,
-    12 incomplete, 13 the night is done but some shots could not be used, 14 in review and released by a person,
-    20 another run holds the ledger, 21 the ledger is missing, newer or damaged. Any other code is a failure too; only
-    0 releases.
+    Exit codes: 0 done (gate: release), 1 the program failed, 2 wrong command or configuration, 10 hold, 11 review, 12
+    incomplete, 13 the night is done but some shots could not be used, 14 in review and released by a person, 20 another
+    run holds the ledger, 21 the ledger is missing, newer or damaged. Any other code is also a failure; only 0 releases.
     """
 
 
 def use_one_thread() -> None:
-    """Keep the numeric libraries to one thread each: one process a core is faster, and sums stay the same.
+    """Limit the numeric libraries to one thread: one process per core is faster, and sums are reproducible.
 
-    They read this when they are first imported.
+    The libraries read this when they are first imported.
     """
     for name in THREADS:
         os.environ[name] = "1"
 
 
 def run_command(arguments: Sequence[str] | None = None) -> int:
-    """Run a command and give its exit code; nothing is raised.
+    """Run a command and return its exit code; nothing is raised.
 
-    A command ends with the code it returns, 0 if it returns nothing. What a `GlasswrightError` says is printed as it
-    is; anything unexpected is printed with its traceback, for it is a fault of the program.
+    The exit code is what the command returns, 0 if it returns None. The message of a `GlasswrightError` is printed; any
+    other exception is a bug and is printed with its traceback.
     """
     try:
         result: Any = glasswright.main(arguments, prog_name="glasswright", standalone_mode=False)
@@ -163,7 +162,7 @@ def run_command(arguments: Sequence[str] | None = None) -> int:
 
 
 def explain(error: GlasswrightError) -> str:
-    """Return a failure as it is printed."""
+    """Return the printed form of an error."""
     if isinstance(error, ConfigError):
         count = len(error.problems)
         return f"{error}\n{count} mistake{'s' if count != 1 else ''} in the configuration; nothing was done"
@@ -175,6 +174,6 @@ def main() -> NoReturn:
     use_one_thread()
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
-            # a terminal that cannot show a character is no reason to fail
+            # do not fail if the terminal cannot show a character
             stream.reconfigure(errors="backslashreplace")
     sys.exit(run_command())

@@ -1,4 +1,4 @@
-"""What `check` says of tickets before they are measured: limits that can be met, and shots that are lacking."""
+"""Output of `check` on tickets before they are measured: limits that can be met, and missing shots."""
 
 from __future__ import annotations
 
@@ -17,17 +17,17 @@ if TYPE_CHECKING:
 
 ORDER = {CANNOT: 0, REVIEW: 1, NOT_APPLICABLE: 2, CAN: 3}
 MOST_NAMED = 4
-"""Limits named after one reason; the others are counted."""
+"""Number of limits named for one reason; the others are counted."""
 
 
 def code_of(outlooks: Sequence[TicketOutlook]) -> int:
-    """Return the exit code for what the tickets can come to: 12 incomplete, 11 review at best, 0."""
+    """Return the exit code of the worst outlook: 12 incomplete, 11 review at best, else 0."""
     every = {each.outlook for each in outlooks}
     return 12 if CANNOT in every else 11 if REVIEW in every else 0
 
 
 def describe_outlooks(outlooks: Sequence[TicketOutlook], *, detail: bool) -> Iterator[str]:
-    """Yield the lines of all tickets, the worst first; reasons that limits share stand once."""
+    """Yield the lines of all tickets, worst first; a reason shared by limits is printed once."""
     for ticket in sorted(outlooks, key=lambda each: (ORDER[each.outlook], each.number)):
         good = sum(each.outlook == CAN for each in ticket.limits)
         beyond = sum(each.outlook == NOT_APPLICABLE for each in ticket.limits)
@@ -64,16 +64,16 @@ def _describe_reasons(ticket: TicketOutlook) -> Iterator[str]:
 
 
 def write_shooting_list(path: Path, outlooks: Sequence[TicketOutlook]) -> None:
-    """Write what is still to be shot as plain text with a box to tick before each line.
+    """Write the missing shots as plain text, with a box to tick on each line.
 
     Raises
     ------
     OutputError
-        Where it cannot be written.
+        If it cannot be written.
     """
     lines = []
     for ticket in outlooks:
         lines += [f"Ticket {ticket.number}: {ticket.model}, {ticket.serial}", ""]
-        lines += [f"[ ] {each}" for each in ticket.missing] or ["nothing is lacking"]
+        lines += [f"[ ] {each}" for each in ticket.missing] or ["nothing is missing"]
         lines.append("")
     write_text(path, "\n".join(lines))

@@ -23,15 +23,15 @@ Example, for the latest night:
     "nights",
     type=int,
     multiple=True,
-    help="Number of the run whose tickets are shown; may be given again; the latest that measured if absent.",
+    help="Number of the run whose tickets are shown; may be repeated. Default: the latest that measured.",
 )
-@click.option("--tickets", type=click.Path(path_type=Path), help="Folder of tickets, to show the frames in small.")
-@click.option("--workers", type=click.IntRange(min=1), help="Processes that draw; one for each core if absent.")
+@click.option("--tickets", type=click.Path(path_type=Path), help="Folder of tickets, to show thumbnails of the frames.")
+@click.option("--workers", type=click.IntRange(min=1), help="Processes that draw. Default: one per core.")
 def pages(ledger: Path, out: Path, nights: tuple[int, ...], tickets: Path | None, workers: int | None) -> None:
-    """Write a night as static pages: open OUT/index.html in any browser, from the disk; nothing is fetched.
+    """Write a night as static HTML pages: open OUT/index.html in any browser; nothing is fetched.
 
-    There is a page for the night, one for each of its tickets, and one for each lens model and stand of the ledger.
-    Files of the same names in the folder are replaced.
+    There is a page for the night, for each of its tickets, and for each lens model and stand in the ledger. Files with
+    the same names in the folder are replaced.
 
     Exit codes: 0 done, 2 wrong command, or no such night, 21 the ledger is missing, newer or damaged.
     """
@@ -42,9 +42,7 @@ def pages(ledger: Path, out: Path, nights: tuple[int, ...], tickets: Path | None
     count = workers or os.cpu_count() or 1
     built = build_pages(ledger, out, nights=nights, tickets=tickets, workers=count)
     if built.faults:
-        click.echo(
-            f"{format_count(built.faults, 'drawing')} could not be made; the pages of their tickets say why", err=True
-        )
+        click.echo(f"{format_count(built.faults, 'drawing')} failed; the pages of the tickets say why", err=True)
     click.echo(
         f"{format_count(built.pages, 'page')} of {format_count(built.tickets, 'ticket')} written: open {built.night}"
     )

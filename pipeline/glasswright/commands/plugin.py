@@ -1,4 +1,4 @@
-"""`glasswright plugin`: a package with a stage of one's own, ready to be changed."""
+"""`glasswright plugin`: write a package with a new stage, as a starting point."""
 
 from __future__ import annotations
 
@@ -49,10 +49,10 @@ from glasswright_camera import Mosaic
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Brightness(Artefact):
-    """How bright a frame is. Each field's name ends in its unit; `..._u` is its standard uncertainty."""
+    """The brightness of a frame. Each field's name ends in its unit; `..._u` is its standard uncertainty."""
 
     median_light_frac: float
-    """Of white, the median over all pixels."""
+    """Median over all pixels, relative to white."""
     median_light_frac_u: float
 
 
@@ -60,14 +60,14 @@ class Brightness(Artefact):
 def measure_brightness(
     mosaic: Mosaic, *, every_count: Annotated[int, Field(ge=1, le=1000)] = 10
 ) -> Brightness:
-    """Measure the median light of a frame.
+    """Measure the median brightness of a frame.
 
     Parameters
     ----------
     mosaic
         The frame's sensor data: `values` (channels, height, width), `black_dn`, `white_dn`.
     every_count
-        Take every so many rows: a setting, which plans may give.
+        Use every n-th row: a setting, which plans may change.
 
     Raises
     ------
@@ -79,15 +79,15 @@ def measure_brightness(
     median = float(np.median(light))
     if median <= 0:
         raise Unmeasurable("no light above black: take the cap off, or expose more")
-    # of the median of normal numbers: 1.2533 standard deviations over the root of how many there are
+    # standard error of the median of normal numbers: 1.2533 sigma / sqrt(n)
     return Brightness(median_light_frac=median, median_light_frac_u=1.2533 * float(light.std()) / light.size**0.5)
 
 
 FIELD_NAMES = {"measure_brightness.median_light_frac": "median light"}
-"""What measures are called in sentences."""
+"""Readable names of measures for pages and messages."""
 '''
 PLAN: Final = """\
-# How to measure with the stage of our own.
+# How to measure with our own stage.
 plan: $name
 stages:
   decode_flat:
@@ -98,7 +98,7 @@ stages:
     inputs: {mosaic: decode_flat}
 """
 TEST: Final = '''\
-"""The stage is a plain function, and is called as one."""
+"""A stage is a plain function and is tested as one."""
 
 import numpy as np
 import pytest
@@ -134,18 +134,19 @@ def test_a_black_frame_is_refused():
 
 
 class PluginFolderError(GlasswrightError):
-    """The package cannot be written there."""
+    """The package cannot be written to that folder."""
 
     exit_code = 2
 
 
 @click.command(epilog=EXAMPLE)
 @click.argument("name")
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder to make; NAME if not given.")
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder to make. Default: NAME.")
 def plugin(name: str, out: Path | None) -> None:
-    """Write a package NAME with a stage of one's own: the stage, a plan that runs it, and a test.
+    """Write a package NAME with a new stage: the stage, a plan that runs it, and a test.
 
-    Change the stage, install the package once with pip, and run its plan; a change of the source is measured anew.
+    Change the stage, install the package once with pip, and run its plan. After a change of the source, the stage runs
+    again.
     """
     if not re.fullmatch(r"[a-z][a-z0-9_]*", name):
         raise click.BadParameter(f"`{name}`: lower-case letters, digits and `_`, a letter first", param_hint="NAME")

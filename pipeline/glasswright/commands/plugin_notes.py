@@ -1,4 +1,4 @@
-"""Loads the plugins for a command, and says on stderr which could not be used."""
+"""Loading of plugins for a command, with a message on stderr for each that cannot be used."""
 
 from __future__ import annotations
 
@@ -14,23 +14,23 @@ if TYPE_CHECKING:
 
 
 class NoStagesError(GlasswrightError):
-    """No plugin that is installed offers a stage."""
+    """No installed plugin has a stage."""
 
     exit_code = 2
 
 
 def load_plugins_aloud() -> Plugins:
-    """Load every plugin; each that fails is named on stderr with its reason and does not stop the others.
+    """Return the installed plugins; each that fails is reported on stderr and does not stop the others.
 
     Raises
     ------
     NoStagesError
-        If none offers a stage: nothing can be measured, and whoever asked must not take silence for success.
+        If no plugin has a stage, so that nothing can be measured.
     """
     plugins = load_plugins()
     for failure in plugins.failures:
         click.echo(str(failure), err=True)
     if not plugins.stages:
-        cause = "mend what is named above" if plugins.failures else "install one, or install glasswright again"
-        raise NoStagesError(f"no plugin offers a stage: {cause}")
+        cause = "correct the errors above" if plugins.failures else "install one, or install glasswright again"
+        raise NoStagesError(f"no plugin has a stage: {cause}")
     return plugins

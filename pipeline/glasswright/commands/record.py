@@ -1,4 +1,4 @@
-"""`glasswright record`: write the PDF record that goes with a lens, or verify one."""
+"""`glasswright record`: write the PDF record of a lens, or verify one."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ Example:
 @click.argument("ticket", required=False)
 @click.option("--ledger", "path", type=click.Path(path_type=Path), required=True, help="The ledger.")
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="File to write instead of TICKET-....pdf.")
-@click.option("--signed-by", default="", help="Who signs it; today's date is put beside the name.")
+@click.option("--signed-by", default="", help="Who signs it; today's date is added.")
 @click.option(
     "--paper", type=click.Choice(["A4", "Letter"]), default="A4", show_default=True, help="Size of the sheet."
 )
@@ -33,7 +33,7 @@ Example:
 @click.option(
     "--stand",
     type=click.Path(path_type=Path),
-    help="Stand file whose `ledger_key` must have signed the ledger, with --verify; the one used last if absent.",
+    help="With --verify: stand file whose `ledger_key` must have signed the ledger. Default: the latest one used.",
 )
 def record(
     ticket: str | None,
@@ -44,14 +44,14 @@ def record(
     verify: Path | None,
     stand: Path | None,
 ) -> None:
-    """Make the record of TICKET as PDF: what was measured, against which limits, the result, and who signed.
+    """Make the record of TICKET as PDF: measurements, limits, verdicts, and who signed.
 
-    Only a ticket that the gate releases gets a release record; one that a person released on review gets a record
-    that says so across the page, any other a findings sheet that does. With --verify the record is made again from
-    the ledger, and every byte of the file compared with it.
+    Only a ticket that the gate releases gets a release record. A ticket that a person released on review gets a record
+    with a watermark, any other a findings sheet with a watermark. With --verify the record is made again from the
+    ledger and compared with the file byte by byte.
 
-    Exit codes: 0 written (or the file is as it was made), 2 wrong command or no such ticket, 21 the file does not
-    match the ledger, or the ledger is missing, newer or damaged.
+    Exit codes: 0 written (or the file matches), 2 wrong command or no such ticket, 21 the file does not match the
+    ledger, or the ledger is missing, newer or damaged.
     """
     if (ticket is None) == (verify is None):
         raise click.UsageError("give either TICKET, to make its record, or --verify FILE, to check one")
@@ -76,7 +76,7 @@ def _make(ledger: Ledger, ticket: str, out: Path | None, signed_by: str, paper: 
     write_file(file, made.data)
     click.echo(f"{file}: {made.content.title.lower()} of {ticket}, {made.content.decision}")
     if made.decision not in RELEASING:
-        click.echo("not released, so this is no release record; it says so across the page")
+        click.echo("not released, so this is not a release record, as its watermark says")
     click.echo(f"fingerprint {made.fingerprint}")
 
 

@@ -23,7 +23,7 @@ Example:
 
 
 class NoSuchTicketError(GlasswrightError):
-    """The ledger does not know the ticket, or there is no mark to take back."""
+    """The ledger does not have the ticket, or there is no mark to withdraw."""
 
     exit_code = 2
 
@@ -31,19 +31,20 @@ class NoSuchTicketError(GlasswrightError):
 @click.command(epilog=EXAMPLE)
 @click.argument("ticket")
 @click.option("--ledger", "path", type=click.Path(path_type=Path), required=True, help="The ledger.")
-@click.option("--by", required=True, help="Who says so.")
-@click.option("--why", required=True, help="What its owner found, or why the mark is taken back.")
-@click.option("--withdraw", is_flag=True, help="Take an earlier mark back; both stay in the ledger.")
+@click.option("--by", required=True, help="Who marks it.")
+@click.option("--why", required=True, help="What the owner found, or why the mark is withdrawn.")
+@click.option("--withdraw", is_flag=True, help="Withdraw an earlier mark; both stay in the ledger.")
 def returned(ticket: str, path: Path, by: str, why: str, withdraw: bool) -> None:
-    """Mark the lens of TICKET as one that came back after its release.
+    """Mark the lens of TICKET as having come back after its release.
 
-    Tuning then counts it among the bad lenses. The mark is added to the ledger and nothing in it is changed.
+    Tuning then counts it as a bad lens, and the gate stays closed until it is shot again. The mark is added to the
+    ledger.
 
-    Exit codes: 0 marked (or marked so already), 2 no such ticket, 20 another run holds the ledger, 21 the ledger is
-    missing, newer or damaged.
+    Exit codes: 0 marked (or already was), 2 no such ticket, 20 another run holds the ledger, 21 the ledger is missing,
+    newer or damaged.
     """
     if not why.strip():
-        raise click.BadParameter("say in a few words why", param_hint="--why")
+        raise click.BadParameter("give the reason in a few words", param_hint="--why")
     if problem := problem_of_person(by):
         raise click.BadParameter(problem, param_hint="--by")
     if not path.is_file():
@@ -53,13 +54,13 @@ def returned(ticket: str, path: Path, by: str, why: str, withdraw: bool) -> None
         ledger.check_chain()
         state = next(iter(ledger.latest_tickets([ticket], measures=())), None)
         if state is None:
-            raise NoSuchTicketError(f"{path}: the ledger knows no ticket `{ticket}`: correct the number")
+            raise NoSuchTicketError(f"{path}: the ledger has no ticket `{ticket}`: correct the number")
         last = latest_returned(ledger).get(ticket)
         marked = last is not None and last.came_back
         if withdraw and not marked:
             raise NoSuchTicketError(f"{path}: ticket `{ticket}` is not marked as returned: nothing to withdraw")
         if last is not None and last.came_back != withdraw and last.why == why:
-            click.echo(f"{ticket}: marked so already, at {last.marked_at}")
+            click.echo(f"{ticket}: already marked, at {last.marked_at}")
             return
         run = ledger.begin_run(_record())
         mark_returned(ledger, run, ticket, by, why, came_back=not withdraw)

@@ -33,11 +33,11 @@ PATH = click.Path(path_type=Path)
 @click.argument("plan", type=PATH)
 @click.option("--stand", required=True, type=PATH, help="Stand file.")
 @click.option("--tickets", required=True, type=PATH, help="Folder of ticket folders, or one ticket's folder.")
-@click.option("--ledger", required=True, type=PATH, help="The ledger; it is made if there is none.")
+@click.option("--ledger", required=True, type=PATH, help="The ledger; made if it does not exist.")
 @click.option("--cards", type=PATH, help="Folder of cards: judge each ticket once it is measured.")
-@click.option("--serial", is_flag=True, help="One shot after another in this process, for debugging.")
-@click.option("--workers", type=click.IntRange(min=1), help="Worker processes; one a core if not given.")
-@click.option("--retry", is_flag=True, help="Measure again what crashed in an earlier run.")
+@click.option("--serial", is_flag=True, help="Run everything in this process, for debugging.")
+@click.option("--workers", type=click.IntRange(min=1), help="Worker processes. Default: one per core.")
+@click.option("--retry", is_flag=True, help="Repeat steps that crashed in an earlier run.")
 @click.option(
     "--time-limit",
     type=click.FloatRange(min=0.1),
@@ -59,7 +59,7 @@ PATH = click.Path(path_type=Path)
     "--pages", type=click.Path(path_type=Path, file_okay=False), help="With --follow: keep the pages of the day here."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON document.")
-@click.option("-v", "--verbose", is_flag=True, help="List every reason under each ticket, what was skipped too.")
+@click.option("-v", "--verbose", is_flag=True, help="List every reason under each ticket, including skipped steps.")
 def run(
     plan: Path,
     stand: Path,
@@ -76,9 +76,9 @@ def run(
     as_json: bool,
     verbose: bool,
 ) -> int:
-    """Measure a night of tickets by a plan, and keep it all in the ledger.
+    """Measure a night of tickets by a plan, and keep everything in the ledger.
 
-    What the ledger holds already is not measured again, so a night that was stopped goes on where it was.
+    Outcomes that are already in the ledger are not measured again, so a stopped night continues where it was.
 
     With --follow the folder is watched until SIGTERM or Ctrl-C: shots are looked at as they arrive, and one to be
     repeated is named at once; a ticket is measured and judged when its copy is complete, which SHA256SUMS says, or else
@@ -107,7 +107,7 @@ def run(
     if pages is not None:
         raise click.UsageError("--pages goes with --follow; after a night run `glasswright pages`")
     read_plan, read_stand, read_cards = _read(plan, stand, cards, plugins)
-    find_folders(tickets)  # a wrong folder ends here, before a ledger is made
+    find_folders(tickets)  # raises for a wrong folder, before a ledger is made
     with Ledger.open_for_writing(ledger) as opened:
         session = Session(
             plan=read_plan,
@@ -129,7 +129,7 @@ def run(
 
 
 def choose_runner(serial: bool, workers: int | None, time_limit_s: float) -> Runner:
-    """Return the runner that the options ask for; dask is loaded only if it is used."""
+    """Return the runner for the options; dask is imported only if it is used."""
     if serial:
         from glasswright.run.workers.runners import SerialRunner
 
@@ -144,7 +144,7 @@ def choose_runner(serial: bool, workers: int | None, time_limit_s: float) -> Run
 def _read(
     plan: Path, stand: Path, cards: Path | None, plugins: Plugins
 ) -> tuple[Plan, StandFile, Mapping[str, CardFile] | None]:
-    """Read plan, stand and cards; whatever is wrong in any of them is told at once, before anything is measured."""
+    """Read plan, stand file and cards; all mistakes in them are raised together."""
     from glasswright.config import load_plan, load_stand, match_stand
     from glasswright.errors import ConfigError
     from glasswright.judging.cards import check_card, load_cards

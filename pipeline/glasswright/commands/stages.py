@@ -26,9 +26,9 @@ Example:
 @click.argument("name", required=False)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
 def stages(name: str | None, as_json: bool) -> None:
-    """List the stages there are, or explain one.
+    """List the stages, or explain one.
 
-    NAME is a stage's id (`camera.measure_vignetting`) or, where only one plugin has it, its last part.
+    NAME is a stage's id (`camera.measure_vignetting`) or, if only one plugin has it, its last part.
     """
     plugins = load_plugins_aloud()
     if name is not None:
@@ -38,14 +38,14 @@ def stages(name: str | None, as_json: bool) -> None:
         click.echo(json.dumps([as_data(stage) for stage in plugins.stages.values()], indent=2))
     else:
         rows = [(stage.id, stage.returns.__name__, stage.summary) for stage in plugins.stages.values()]
-        print_table("Stages", ("stage", "gives", "summary"), rows)
+        print_table("Stages", ("stage", "returns", "summary"), rows)
 
 
 def _find(name: str, plugins: Plugins) -> StageDescription:
     found = [stage for stage in plugins.stages.values() if name in (stage.id, stage.id.partition(".")[2])]
     if len(found) > 1:
         ids = ", ".join(f"`{stage.id}`" for stage in found)
-        raise click.UsageError(f"several plugins have a stage `{name}`: say which of {ids}")
+        raise click.UsageError(f"several plugins have a stage `{name}`: choose one of {ids}")
     if not found:
         raise click.UsageError(f"unknown stage `{name}`; {did_you_mean(name, plugins.stages)}")
     return found[0]
@@ -62,11 +62,11 @@ def _explain(stage: StageDescription) -> None:
     fields = [(each.path, each.unit, "yes" if each.has_uncertainty else "no", each.summary) for each in stage.fields]
     print_table(f"Measured ({stage.returns.__name__})", ("field", "unit", "uncertainty", "meaning"), fields)
     if not fields:
-        click.echo(f"Gives {stage.returns.__name__} to other stages; it has no measured fields of its own.")
+        click.echo(f"Returns {stage.returns.__name__} for other stages; it has no measured fields.")
 
 
 def describe_input(description: InputDescription) -> str:
-    """Say in words what an input takes."""
+    """Describe an input in words."""
     kind = description.artefact.__name__
     text = f"several {kind} (gathered `per` setting, ticket or night)" if description.gathers else f"one {kind}"
     return f"{text}, or none" if description.optional else text
@@ -81,7 +81,7 @@ def _show_default(required: bool, default: object) -> str:
 
 
 def as_data(stage: StageDescription) -> dict[str, Any]:
-    """Return a stage as JSON holds it."""
+    """Return a stage as plain data for JSON."""
     return {
         "stage": stage.id,
         "summary": stage.summary,

@@ -51,12 +51,14 @@ class StudyError(GlasswrightError):
 @click.command(epilog=EXAMPLE)
 @click.option("--ledger", type=click.Path(path_type=Path), required=True, help="The ledger.")
 @click.option("--stand", type=click.Path(path_type=Path), required=True, help="Stand file.")
-@click.option("--cards", type=click.Path(path_type=Path), help="Folder of cards: what they limit is studied, and its "
-              "share of their tolerances told.")  # fmt: skip
+@click.option("--cards", type=click.Path(path_type=Path), help="Folder of cards: the fields that they limit are "
+              "studied and compared with the tolerances.")  # fmt: skip
 @click.option("--ticket", "--tickets", "tickets", multiple=True, help="Use this study ticket only; may be repeated.")
 @click.option("--measure", "measures", multiple=True, help="Study these fields (`step.field`, `*` allowed); may be "
-              "repeated. Default: what the cards limit, or without cards every field.")  # fmt: skip
-@click.option("--confidence", default=0.95, show_default=True, type=click.FloatRange(0.5, 0.999), help="Of intervals.")
+              "repeated. Default: fields with a limit, or without cards every field.")  # fmt: skip
+@click.option(
+    "--confidence", default=0.95, show_default=True, type=click.FloatRange(0.5, 0.999), help="Of the intervals."
+)
 @click.option("--write", is_flag=True, help="Write the numbers into the stand file.")
 @click.option("--by", default="", help="Who did the study. Default: the user's name.")
 @click.option("-v", "--verbose", is_flag=True, help="Every part with its interval, and all that was left out.")
@@ -65,13 +67,13 @@ def study(
     ledger: Path, stand: Path, cards: Path | None, tickets: tuple[str, ...], measures: tuple[str, ...],
     confidence: float, write: bool, by: str, verbose: bool, as_json: bool,
 ) -> None:  # fmt: skip
-    """Work out repeatability and reproducibility of the stand from the ledger's tickets of phase `study`.
+    """Find repeatability and reproducibility of the stand from the ledger's tickets of phase `study`.
 
-    A study is a crossed set: several lenses, each set up on the stand several times, each time measured again and
-    again. Tickets of one lens serial with the same `study: {fitting: ...}` in ticket.yaml are repeats of one fitting;
-    without it each ticket is a fitting, and the first tickets of all lenses are fitting 1, the second fitting 2.
+    A study is a crossed design: several lenses, each mounted on the stand several times, and each time measured several
+    times. Tickets of one serial number with the same `study: {fitting: ...}` in ticket.yaml are repeats of one fitting.
+    Without it each ticket is a fitting: the first tickets of all lenses are fitting 1, the second ones fitting 2.
 
-    What the stand file would gain is shown line by line; nothing is written without --write.
+    Changes to the stand file are shown line by line; nothing is written without --write.
 
     Exit codes: 0 done, 2 wrong command or configuration or too few tickets, 21 the ledger is missing, newer or damaged.
     """
@@ -86,7 +88,7 @@ def study(
         click.echo(json.dumps({**as_data(found), "changes": show_changes(stand_file.document, text)}, indent=2))
     else:
         print_study(found, verbose=verbose)
-        click.echo(show_changes(stand_file.document, text) or "the stand file has these numbers already")
+        click.echo(show_changes(stand_file.document, text) or "the stand file already has these numbers")
     _write(stand_file, text, write=write, quiet=as_json)
 
 
@@ -101,7 +103,7 @@ def _read(path: Path, wanted: Collection[str]) -> Sequence[TicketState]:
 
 
 def _limits(cards: Mapping[str, CardFile], subject: Subject) -> tuple[float | None, float | None]:
-    """Return the closest limits that a model's card has for a field at a setting."""
+    """Return the tightest limits in a model's card for a field at a setting."""
     file = cards.get(subject.model)
     lower, upper = [], []
     for limit in file.card.limits if file is not None else ():
@@ -119,7 +121,7 @@ def _refuse_empty(found: Study, ledger: Path) -> None:
         why = "; ".join(f"{each.ticket}: {each.why}" for each in found.evidence.left_out)
         raise StudyError(
             f"{ledger}: the ledger has no ticket of phase `{STUDY_PHASE}` for stand `{found.stand}`: shoot some "
-            f"lenses, each set up on the stand several times{f' ({why})' if why else ''}"
+            f"lenses, each mounted on the stand several times{f' ({why})' if why else ''}"
         )
     if not found.refused:
         raise StudyError(f"{ledger}: none of the study's tickets has any of these fields: correct --measure or --cards")
@@ -131,7 +133,7 @@ def _write(stand: StandFile, text: str, *, write: bool, quiet: bool) -> None:
     if text == stand.document.text:
         return
     if not write:
-        click.echo("nothing was written: --write does", err=quiet)
+        click.echo("nothing was written: use --write", err=quiet)
         return
     replace_stand(stand.document, text)
     click.echo(f"{stand.document.path}: written; `glasswright judge --adopt-stand` applies it", err=quiet)
@@ -141,9 +143,9 @@ MOST_LISTED = 5
 
 
 def print_study(study: Study, *, verbose: bool) -> None:
-    """Print a study, the fields that it finds worst first: how far each number scatters, and what that means."""
+    """Print a study, the fields with the largest scatter first."""
     if study.evidence.rehearsed:
-        click.echo("REHEARSED: all of these frames were rendered, none was taken. For trying out only.")
+        click.echo("REHEARSED: all of these frames were rendered. For trials only.")
     sets = sorted({_shape_of(field) for field in study.fields})
     click.echo(
         f"stand {study.stand}: {format_count(len(study.evidence.tickets), 'study ticket')}, lenses x fittings x "
@@ -153,8 +155,8 @@ def print_study(study: Study, *, verbose: bool) -> None:
     fields = sorted(study.fields, key=lambda field: -_share_of(field))
     if not verbose:
         headers = ("field", "at", "one measurement again", "share", "", "unit")
-        print_table("How well numbers come out again, the worst first", headers, [_row_in_short(f) for f in fields])
-        click.echo("share: of the tolerance, or where no card limits the field, of all scatter; -v shows every part")
+        print_table("Reproducibility, the worst first", headers, [_row_in_short(f) for f in fields])
+        click.echo("share: of the tolerance, or of the total scatter if there is no limit; -v shows every component")
         return
     print_table(
         f"Standard deviations, with their {100 * study.confidence:g} % intervals",
@@ -162,7 +164,7 @@ def print_study(study: Study, *, verbose: bool) -> None:
         [_row_of_parts(field) for field in fields],
     )
     print_table(
-        "What they mean",
+        "Rating",
         (
             "field",
             "at",
@@ -204,13 +206,13 @@ def _print_left_out(study: Study, *, verbose: bool) -> None:
     for line in shown:
         click.echo(line)
     if len(lines) > len(shown):
-        click.echo(f"{len(lines) - len(shown)} more such lines: -v gives them all")
+        click.echo(f"{len(lines) - len(shown)} more such lines: -v lists them all")
 
 
 def _row_of_parts(field: FieldStudy) -> tuple[str, ...]:
     parts, intervals = field.anova.components, field.intervals
     lenses, fittings, repeats = field.anova.shape
-    repeatability = "not told apart"
+    repeatability = "no repeats"
     if field.anova.sources[3].freedom:
         repeatability = _with_interval(parts.repeatability, intervals.repeatability)
     missing = f", {field.anova.missing} missing" if field.anova.missing else ""

@@ -1,4 +1,4 @@
-"""Tables for people: ruled and coloured on a terminal, plain columns anywhere else."""
+"""Tables for people: ruled on a terminal, plain columns elsewhere."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 def print_table(title: str, headers: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    """Print a table on stdout; nothing if it has no rows."""
+    """Print a table on stdout, unless it has no rows."""
     if not rows:
         return
     if sys.stdout.isatty():
@@ -22,7 +22,7 @@ def print_table(title: str, headers: Sequence[str], rows: Sequence[Sequence[str]
 
 
 def format_plain(title: str, headers: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Return a table as lines of columns, two blanks between them."""
+    """Return a table as aligned columns, separated by two blanks."""
     table = [headers, *rows]
     widths = [max(len(row[column]) for row in table) for column in range(len(headers))]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in table]
@@ -38,6 +38,6 @@ def _print_ruled(title: str, headers: Sequence[str], rows: Sequence[Sequence[str
     for header in headers:
         table.add_column(header)
     for row in rows:
-        # what stands in square brackets is text, not a colour
+        # Text: square brackets must not be read as markup
         table.add_row(*(Text(cell) for cell in row))
     Console().print(table)

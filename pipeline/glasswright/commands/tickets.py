@@ -31,6 +31,6 @@ def gate_tickets(ledger: Ledger, numbers: Sequence[str]) -> list[Gated]:
     for number in numbers:
         if number not in found:
             raise click.UsageError(
-                f"the ledger knows no ticket `{number}`; {did_you_mean(number, ledger.ticket_numbers())}"
+                f"the ledger has no ticket `{number}`; {did_you_mean(number, ledger.ticket_numbers())}"
             )
     return [found[number] for number in numbers]

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from glasswright.tuning.tuning import SideReport, Tuning
 
 EXAMPLE = """\b
-Examples: propose limits; look at one typed by hand; write the card
+Examples: propose limits; evaluate one entered by hand; write the card
   glasswright tune "Corvane 50 mm f/2" --ledger bench.ledger --cards configs/cards
   glasswright tune "Corvane 50 mm f/2" --ledger bench.ledger --cards configs/cards \\
       --limit measure_mtf50.green.centre.mean_cy_per_px@f_number=2=min:0.27
@@ -55,18 +55,18 @@ class TuneError(GlasswrightError):
 @click.argument("lens")
 @click.option("--ledger", type=click.Path(path_type=Path), required=True, help="The ledger.")
 @click.option("--cards", type=click.Path(path_type=Path), required=True, help="Folder of cards.")
+@click.option("--stand", type=click.Path(path_type=Path), help="Stand file. Default: that of the latest ticket.")
 @click.option(
-    "--stand", type=click.Path(path_type=Path), help="Stand file. Default: the one kept with the last ticket."
+    "--limit", "typed", multiple=True, help="Evaluate this limit: `stage.field[@f_number=2]=min:0.27`; may be repeated."
 )
-@click.option("--limit", "typed", multiple=True, help="What if: `stage.field[@f_number=2]=min:0.27`; may be repeated.")
-@click.option("--held", default=5.0, show_default=True, type=click.FloatRange(0.01, 50), help="Share of healthy "
-              "tickets that all limits together may hold at most, in per cent.")  # fmt: skip
+@click.option("--held", default=5.0, show_default=True, type=click.FloatRange(0.01, 50), help="Largest share of "
+              "healthy tickets that all limits together may hold, in per cent.")  # fmt: skip
 @click.option("--confidence", default=0.95, show_default=True, type=click.FloatRange(0.5, 0.999), help="Of that share.")
 @click.option("--method", default="auto", show_default=True, type=click.Choice(["auto", "distribution_free"]),
-              help="auto: a guess that says so where lenses are too few for a proof.")  # fmt: skip
-@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), help="Take tickets from this night on alone.")
-@click.option("--review-is-held/--review-is-not-held", default=True, show_default=True, help="Does a lens for review "
-              "count as held?")  # fmt: skip
+              help="auto: with too few lenses for a proof, propose an estimate and say so.")  # fmt: skip
+@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), help="Use only tickets from this night on.")
+@click.option("--review-is-held/--review-is-not-held", default=True, show_default=True, help="Whether a lens in review "
+              "counts as held.")  # fmt: skip
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for proposal.yaml and pictures. "
               "Default: proposals/ and the name of the card's file.")  # fmt: skip
 @click.option("--adopt", is_flag=True, help="Write the new numbers into the card.")
@@ -79,11 +79,11 @@ def tune(
 ) -> None:  # fmt: skip
     """Propose limits for the card of LENS, from the lenses of that model that were measured for release.
 
-    Healthy is a lens that passes the card as it is, or that a person found sound (`glasswright inspected`). A limit
-    becomes laxer only as far as lenses that it holds were found sound; otherwise the proposal says which ones would
-    have to be looked at. It says for each limit which lenses are behind it, what they look like, how many healthy ones
-    it holds and bad ones it lets go, and which past tickets would be judged otherwise. A proposal file and a picture
-    for each limit are written; no card is changed without --adopt.
+    A lens is healthy if it passes the current card or a person found it sound (`glasswright inspected`). A limit
+    becomes laxer only as far as lenses that it holds were found sound; otherwise the proposal names the lenses to
+    inspect. For each limit it gives the lenses it is based on, their statistics, the healthy lenses held and bad lenses
+    passed, and the past tickets whose verdict would change. A proposal file and a picture of each limit are written; no
+    card is changed without --adopt.
 
     Exit codes: 0 done, 2 wrong command or configuration or too few lenses for any limit, 21 the ledger is missing,
     newer or damaged.
@@ -107,7 +107,9 @@ def tune(
         print_tuning(tuning, verbose=verbose)
         click.echo(f"proposal: {written[0]}, and {len(written) - 1} pictures beside it")
     if tuning.refused:
-        raise TuneError("nothing is proposed: " + "; ".join(dict.fromkeys(each.proposal.says for each in tuning.sides)))
+        raise TuneError(
+            "nothing is proposed: " + "; ".join(dict.fromkeys(each.proposal.reason for each in tuning.sides))
+        )
     if adopt:
         _adopt(file, tuning, by, quiet=as_json)
 
@@ -123,14 +125,15 @@ def _find_card(folder: Path, lens: str) -> CardFile:
         raise TuneError(f"{folder}: there is no card for `{lens}`; {did_you_mean(lens, cards)}")
     if not cards[lens].card.limits:
         path = cards[lens].document.path
-        raise TuneError(f"{path}: the card has no limits: write which measures it is to limit, with any numbers")
+        raise TuneError(f"{path}: the card has no limits: add limits on the measures to tune, with any numbers")
     return cards[lens]
 
 
 def _read_ledger(
     path: Path, file: CardFile, given: StandFile | None
 ) -> tuple[tuple[TicketState, ...], Marks, JudgingStand]:
-    """Read the model's tickets, what is known of them beside, and the last ticket's stand file if none is given."""
+    """Return the model's tickets, other facts about them, and the stand file (if none is given, the latest
+    ticket's)."""
     with Ledger.open_for_reading(path) as opened:
         opened.check_chain()
         every = opened.latest_tickets(measures=file.card.measures())
@@ -138,7 +141,7 @@ def _read_ledger(
         if not states:
             models = {state.record.ticket.model for state in every}
             raise TuneError(
-                f"{path}: the ledger knows no ticket of `{file.card.card}`; it has {sorted(models) or 'none'}"
+                f"{path}: the ledger has no ticket of `{file.card.card}`; it has {sorted(models) or 'none'}"
             )
         last = max(states, key=lambda state: (state.measured_at, state.record.ticket.number)).record
         stand = given or read_stand_of(find_document(opened, last.stand_sha256), last.ticket.number)
@@ -155,7 +158,7 @@ def _read_ledger(
 
 
 def write_proposal(tuning: Tuning, folder: Path) -> list[Path]:
-    """Write `proposal.yaml` and a picture for each side that has values; give their paths."""
+    """Write `proposal.yaml` and a picture for each side with values; return their paths."""
     import yaml
 
     from glasswright.tuning.picture import draw_side
@@ -164,7 +167,7 @@ def write_proposal(tuning: Tuning, folder: Path) -> list[Path]:
     for old in folder.glob("limit_*.svg"):
         old.unlink()
     paths = [folder / "proposal.yaml"]
-    head = "# What `glasswright tune` proposes. Nothing reads this file; `--adopt` writes the card.\n"
+    head = "# Proposal of `glasswright tune`, for people. `--adopt` writes the card.\n"
     text = yaml.safe_dump(as_data(tuning), sort_keys=False, allow_unicode=True, width=110)
     paths[0].write_text(head + text, encoding="utf-8")
     for number, report in enumerate(tuning.sides):
@@ -197,7 +200,7 @@ MOST_LISTED = 5
 
 
 def print_tuning(tuning: Tuning, *, verbose: bool) -> None:
-    """Print a tuning: the lenses, the limits, those that change first, and whom they would have changed."""
+    """Print a tuning: the lenses, the limits (changed ones first), and changed verdicts."""
     _print_lenses(tuning, verbose=verbose)
     sides = sorted(tuning.sides, key=_gravity)
     if verbose:
@@ -207,26 +210,26 @@ def print_tuning(tuning: Tuning, *, verbose: bool) -> None:
             [_limit_row(each) for each in sides],
         )
         print_table(
-            "What they do to lenses",
+            "Risks",
             ("limit", "good held, old", "good held, new", "of lenses 4 sigma bad, pass", "known bad passed", "changed"),
             [_risk_row(each) for each in sides] + [_ticket_row(tuning)],
         )
         for report in sides:
-            click.echo(f"{report.side}: {report.proposal.method.replace('_', ' ')}: {report.proposal.says}")
+            click.echo(f"{report.side}: {report.proposal.method.replace('_', ' ')}: {report.proposal.reason}")
             if report.must_hold_passed is not None:
                 click.echo(
-                    f"  one that the card says must be held passes with probability {report.must_hold_passed:.2g}"
+                    f"  a lens that must be held by the card passes with probability {report.must_hold_passed:.2g}"
                 )
     else:
         headers = ("limit", "old", "new", "lenses", "good held, new", "tickets changed")
         print_table("Limits", headers, [*map(_short_row, sides), _short_ticket_row(tuning)])
-        said: dict[str, list[SideReport]] = {}
+        by_reason: dict[str, list[SideReport]] = {}
         for report in sides:
             proposal = report.proposal
-            said.setdefault(f"{proposal.method.replace('_', ' ')}: {proposal.says}", []).append(report)
-        for says, reports in said.items():
+            by_reason.setdefault(f"{proposal.method.replace('_', ' ')}: {proposal.reason}", []).append(report)
+        for reason, reports in by_reason.items():
             more = f" and {len(reports) - 1} more" if len(reports) > 1 else ""
-            click.echo(f"{reports[0].side}{more}: {says}")
+            click.echo(f"{reports[0].side}{more}: {reason}")
     _print_changed(tuning)
     if not verbose:
         click.echo("-v shows what is behind each limit")
@@ -238,12 +241,12 @@ def _gravity(report: SideReport) -> tuple[bool, int]:
 
 
 def _short_row(report: SideReport) -> tuple[str, ...]:
-    looks, risk = report.looks, report.risk
+    summary, risk = report.summary, report.risk
     return (
         str(report.side),
         _number(report.old_number),
         _number(report.proposal.number),
-        str(looks.count if looks else 0),
+        str(summary.count if summary else 0),
         str(risk.held) if risk else "-",
         str(len(report.changed)),
     )
@@ -258,10 +261,10 @@ def _short_ticket_row(tuning: Tuning) -> tuple[str, ...]:
 def _print_lenses(tuning: Tuning, *, verbose: bool) -> None:
     evidence = tuning.evidence
     if evidence.rehearsed:
-        click.echo("REHEARSED: all of these lenses were rendered, none was measured. For trying out only.")
+        click.echo("REHEARSED: all of these lenses were rendered. For trials only.")
     click.echo(
         f"{tuning.card.card}: {len(evidence.healthy)} healthy lenses, {len(evidence.bad)} bad, "
-        f"{len(evidence.held)} held by the card as it is and not looked at"
+        f"{len(evidence.held)} held by the current card and not inspected"
     )
     lines = [f"bad: {lens.ticket}: {lens.bad}" for lens in evidence.bad]
     lines += [f"held: {lens.ticket}: {lens.held}" for lens in evidence.held]
@@ -271,21 +274,21 @@ def _print_lenses(tuning: Tuning, *, verbose: bool) -> None:
     for line in shown:
         click.echo(f"  {line}")
     if len(lines) > len(shown):
-        click.echo(f"  {len(lines) - len(shown)} more such lines: -v gives them all")
-    odd = sorted({ticket for report in tuning.sides for ticket in report.odd})
-    if odd:
-        click.echo(f"  odd in some value, counted all the same: {', '.join(odd)}")
+        click.echo(f"  {len(lines) - len(shown)} more such lines: -v lists them all")
+    outliers = sorted({ticket for report in tuning.sides for ticket in report.outliers})
+    if outliers:
+        click.echo(f"  outliers in some value, still counted: {', '.join(outliers)}")
 
 
 def _limit_row(report: SideReport) -> tuple[str, ...]:
-    looks, spread, turn = report.looks, report.spread, report.side.turn
+    summary, spread, turn = report.summary, report.spread, report.side.turn
     return (
         str(report.side),
         _number(report.old_number),
         _number(report.proposal.number),
-        str(looks.count if looks else 0),
-        _number(turn(looks.median) if looks else None),
-        _number(looks.robust_sigma if looks else None, 3),
+        str(summary.count if summary else 0),
+        _number(turn(summary.median) if summary else None),
+        _number(summary.robust_sigma if summary else None, 3),
         _number(spread.sigma if spread else None, 3),
         _number(report.capable, 3),
     )
@@ -323,8 +326,8 @@ def _shares(before: Risk | None, after: Risk | None, bad_passed: Sequence[float]
 
 def _print_changed(tuning: Tuning) -> None:
     changed = [each for each in tuning.changed if each.before != each.after]
-    click.echo(f"{len(changed)} past tickets would be judged otherwise")
+    click.echo(f"{len(changed)} past tickets would get another verdict")
     for each in changed[:MOST_LISTED]:
         click.echo(f"  {each.ticket}: {each.before} -> {each.after}")
     if len(changed) > MOST_LISTED:
-        click.echo(f"  {len(changed) - MOST_LISTED} more, all in the proposal")
+        click.echo(f"  {len(changed) - MOST_LISTED} more, listed in the proposal")

@@ -35,28 +35,28 @@ Example:
     "--accept-restored",
     "accept",
     is_flag=True,
-    help="Go on with a ledger that was put back without its end, or without its head. That is kept in the ledger.",
+    help="Accept a ledger that was restored without its last commits or its head; the ledger records this.",
 )
 @click.option(
     "--stand",
     type=click.Path(path_type=Path),
-    help="Stand file whose `ledger_key` must have signed the head; the one that the ledger used last if absent.",
+    help="Stand file whose `ledger_key` must have signed the head. Default: the latest one used.",
 )
 @click.option("--by", default="", help="Who accepts it.")
 @click.option("--why", default="", help="What happened.")
 def verify(ledger: Path, as_json: bool, accept: bool, stand: Path | None, by: str, why: str) -> int:
-    """Check every row and file of a ledger against its hash, the chain of its commits, and the head beside it.
+    """Check every row and file of a ledger against its hash, the chain of its commits, and its head.
 
-    The head, LEDGER.head, is the last commit's digest. It shows that the ledger's end is missing: a copy without its
-    -wal file, or a backup that was put back. Neither it nor the hashes stop somebody who may write all of these files:
-    for that the head is signed where GLASSWRIGHT_LEDGER_KEY names the file of a private key (Ed25519, PEM), and checked
-    by the public key that the stand file names as `ledger_key`.
+    The head, LEDGER.head, is the last commit's digest. It reveals that the last commits are missing, after a copy
+    without the -wal file or a restored backup. Neither the head nor the hashes protect against somebody who can write
+    all of these files. For that the head is signed if GLASSWRIGHT_LEDGER_KEY names the file of a private key (Ed25519,
+    PEM), and checked with the public key `ledger_key` in the stand file.
 
-    Exit codes: 0 all is as it was written, 2 wrong command, 20 another run holds the ledger, 21 the ledger is missing,
-    newer or damaged (each damage is named).
+    Exit codes: 0 intact, 2 wrong command, 20 another run holds the ledger, 21 the ledger is missing, newer or damaged
+    (each damage is named).
     """
     if accept != bool(by.strip() and why.strip()):
-        raise click.UsageError("--accept-restored goes with --by NAME and --why REASON, and they with it")
+        raise click.UsageError("--accept-restored, --by NAME and --why REASON must be given together")
     if accept:
         _accept(ledger, escape(by.strip()), escape(why.strip()))
     with Ledger.open_for_reading(ledger, check_head=False) as opened:
@@ -78,16 +78,16 @@ def _print(ledger: Path, found: Verification, head: str) -> None:
     for line in (*found.damage, *(f"note: {note}" for note in found.notes)):
         click.echo(line)
     counts = ", ".join(f"{count} {what}{'' if count == 1 else 's'}" for what, count in found.counts.items())
-    click.echo(f"{ledger}: DAMAGED" if found.damage else f"{ledger}: sound; checked {counts}; head: {head}")
+    click.echo(f"{ledger}: DAMAGED" if found.damage else f"{ledger}: intact; checked {counts}; head: {head}")
 
 
 def _accept(path: Path, by: str, why: str) -> None:
-    """Keep that a person accepts the ledger as it is, if its head is all that is wrong."""
+    """Record that a person accepts the ledger, if nothing but its head is wrong."""
     with Ledger.open_for_reading(path, check_head=False):
-        pass  # opening one to write would make it
+        pass  # raises if it is missing; opening for writing would create it
     with Ledger.open_for_writing(path, check_head=False) as opened:
         if opened.head_damage is None:
-            raise click.UsageError(f"{path}: the ledger and its head fit: there is nothing to accept")
+            raise click.UsageError(f"{path}: the ledger and its head match: there is nothing to accept")
         finding = opened.head_damage.finding
         record = RunRecord(
             command=escape(" ".join(sys.argv)),

@@ -34,7 +34,7 @@ Example, each evening after the reference lens was shot:
 
 
 class NotWatchedError(GlasswrightError):
-    """The stand file does not say how the stand is watched."""
+    """The stand file has no section `watch`."""
 
     exit_code = 2
 
@@ -42,15 +42,15 @@ class NotWatchedError(GlasswrightError):
 @click.command(epilog=EXAMPLE)
 @click.option("--ledger", type=click.Path(path_type=Path), required=True, help="The ledger.")
 @click.option("--stand", type=click.Path(path_type=Path), required=True, help="Stand file, with its section `watch`.")
-@click.option("--night", "night", help="The night to speak of, such as 2026-03-02. Default: now; of "
-              "rehearsed shots the last night there is.")  # fmt: skip
+@click.option("--night", "night", help="The night to report on, such as 2026-03-02. Default: now; with "
+              "rehearsed shots, the last night.")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
 def watch(ledger: Path, stand: Path, night: str | None, as_json: bool) -> int:
-    """Draw control charts of the reference lens, and say whether the stand is in control.
+    """Compute control charts of the reference lens, and report whether the stand is in control.
 
-    The stand file's section `watch` names the fields, the nights that limits come from, and how many nights may pass
-    without a reference shot. A night is a day and what follows it until five in the morning. While the
-    stand is out of control, nothing passes: `run`, `judge` and `gate` turn every PASS of the night into REVIEW.
+    The stand file's section `watch` names the fields, the baseline nights for the limits, and how many nights may pass
+    without a reference shot. A night lasts until five the next morning. While the stand is out of control, nothing
+    passes: `run`, `judge` and `gate` turn every PASS of the night into REVIEW.
 
     Exit codes: 0 in control, 11 out of control, 2 wrong command or configuration, 21 the ledger is missing, newer or
     damaged.
@@ -71,7 +71,7 @@ def watch(ledger: Path, stand: Path, night: str | None, as_json: bool) -> int:
 
 
 def _choose_night(report: WatchReport) -> date:
-    """Return this night; a rehearsal's clock is not ours, so there the last night with a reference shot."""
+    """Return tonight; for rehearsed shots, the last night with a reference shot."""
     return report.nights[-1] if report.rehearsed and report.nights else night_at(datetime.now())
 
 
@@ -86,7 +86,7 @@ def _read_night(text: str | None) -> date | None:
 
 def _print(report: WatchReport, on: date) -> None:
     if report.rehearsed:
-        click.echo("REHEARSED: the reference shots were rendered, none was taken. For trying out only.")
+        click.echo("REHEARSED: the reference shots were rendered. For trials only.")
     lens = report.lens or "no reference lens yet"
     click.echo(f"stand {report.stand}, {lens}, {format_count(len(report.nights), 'night')} with a reference shot")
     headers = (
@@ -107,18 +107,22 @@ def _print(report: WatchReport, on: date) -> None:
     rows += [(str(point.night), "noted", chart.name, remark) for chart in report.charts
              for point in chart.points for remark in point.remarks]  # fmt: skip
     rows.sort()
-    print_table("Nights that stand out", ("night", "", "field", "why"), rows[-MOST_NIGHTS:])
+    print_table("Notable nights", ("night", "", "field", "why"), rows[-MOST_NIGHTS:])
     if len(rows) > MOST_NIGHTS:
-        click.echo(f"{format_count(len(rows) - MOST_NIGHTS, 'earlier line')} left out: --json gives all")
+        click.echo(f"{format_count(len(rows) - MOST_NIGHTS, 'earlier line')} left out: --json has all")
     for each in report.left_out:
         click.echo(f"left out: {each.ticket}: {each.why}")
     few = sorted({chart.baseline.count for chart in report.charts if chart.baseline})
     for chart in report.charts:
         for note in chart.notes:
             click.echo(f"the baseline of {chart.name}: {note}")
-    click.echo(f"limits are set for one false night in {report.keys.false_alarm_nights:g}, of all charts together")
+    click.echo(
+        f"limits are set for one false alarm in {report.keys.false_alarm_nights:g} nights, for all charts together"
+    )
     if few and few[0] < ENOUGH_NIGHTS:
-        click.echo(f"the baseline has {few[0]} nights only: with {ENOUGH_NIGHTS} or more a shift is seen much sooner")
+        click.echo(
+            f"the baseline has only {few[0]} nights: with {ENOUGH_NIGHTS} or more a shift is detected much sooner"
+        )
     for body in report.bodies or ("",):
         _print_state(report, on, body)
 

@@ -1,4 +1,4 @@
-"""Configuration files: YAML that is data only, read strictly, every mistake reported at once with file and line."""
+"""Configuration files: plain-data YAML, read strictly; all mistakes are reported at once with file and line."""
 
 from glasswright.config.plan.plan import Plan, Source, Step, load_plan
 from glasswright.config.schema.files import ConfigFile, DataFile

@@ -1,4 +1,4 @@
-"""SHA-256 of files, and the list of them that a ticket may carry."""
+"""SHA-256 of files, and the list of checksums in a ticket's folder."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ if TYPE_CHECKING:
 
 FILE_NAME: Final = "SHA256SUMS"
 LINE: Final = re.compile(r"^\\?(?P<sha>[0-9a-fA-F]{64}) [ *](?P<name>.+)$")
-"""A line of the coreutils format: digest, a blank, a blank or `*` (binary), the name."""
+"""A line in coreutils' format: digest, a blank, a blank or `*` (binary), the name."""
 LARGEST_BYTES: Final = 16 * 2**20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Checksums:
-    """The digests a ticket came with: name below the ticket's folder -> SHA-256 in lower-case hexadecimal."""
+    """A ticket's checksums: path below the ticket's folder -> SHA-256 in lower-case hexadecimal."""
 
     present: bool = False
     by_name: Mapping[str, str]
@@ -37,23 +37,23 @@ def hash_file(path: Path) -> str:
 
 
 def stamp_of(path: Path) -> tuple[int, int]:
-    """Return a file's size in bytes and its time of change in nanoseconds, which differ once it is written again."""
+    """Return a file's size in bytes and modification time in nanoseconds; a rewritten file differs in at least one."""
     status = path.stat()
     return status.st_size, status.st_mtime_ns
 
 
 def read_checksums(folder: Path) -> Checksums:
-    """Read the ticket's SHA256SUMS; whatever in it cannot be used is a finding that says which line and why."""
+    """Return the content of the ticket's SHA256SUMS; an unusable line is a finding with line number and reason."""
     path = folder / FILE_NAME
     if path.is_symlink() or not path.is_file():
-        what = "a symbolic link" if path.is_symlink() else "no plain file"
+        what = "a symbolic link" if path.is_symlink() else "not a plain file"
         why = (f"{FILE_NAME} is {what}: not read. Copy the list itself",) if os.path.lexists(path) else ()
         return Checksums(by_name={}, findings=why)
     if path.stat().st_size > LARGEST_BYTES:
         return Checksums(present=True, by_name={}, findings=(f"{FILE_NAME} is over 16 MiB: not read",))
     by_name: dict[str, str] = {}
     findings: list[str] = []
-    # a name may hold any byte but a line's end; bytes that are no UTF-8 are spelt as in the folder's listing
+    # a name may contain any byte except a line end; bytes that are not UTF-8 are escaped as in the folder's listing
     for number, line in enumerate(path.read_text(encoding="utf-8", errors="surrogateescape").split("\n"), start=1):
         if line.strip():
             _take_line(line, f"{FILE_NAME}:{number}", by_name, findings)
@@ -64,15 +64,15 @@ def _take_line(line: str, place: str, by_name: dict[str, str], findings: list[st
     match = LINE.match(line)
     if match is None:
         findings.append(
-            f"{place}: not a line of sha256sum's (64 hexadecimal digits, two blanks, a name): {line[:80]!r}"
+            f"{place}: not in sha256sum's format (64 hexadecimal digits, two blanks, a name): {line[:80]!r}"
         )
         return
-    # a line that starts with a backslash spells line breaks and backslashes out already
+    # in a line that starts with a backslash, line breaks and backslashes are already escaped
     spell = escape if line.startswith("\\") else escape_name
     name = spell(match["name"].removesuffix("\r")).removeprefix("./")
     sha = match["sha"].lower()
     parts = PurePosixPath(name).parts
     if PurePosixPath(name).is_absolute() or ".." in parts:
-        findings.append(f"{place}: {name!r} points outside the ticket's folder: left aside")
+        findings.append(f"{place}: {name!r} points outside the ticket's folder: ignored")
     elif by_name.setdefault(name, sha) != sha:
         findings.append(f"{place}: {name!r} is listed twice with different digests: the first is used")

@@ -1,4 +1,4 @@
-"""Capture facts of crw files: a heap of records in place of EXIF (CIFF 1.0 revision 4; the fields: from memory)."""
+"""Capture facts of crw files, which have CIFF records instead of EXIF (CIFF 1.0 revision 4; fields from memory)."""
 
 from __future__ import annotations
 
@@ -15,33 +15,33 @@ if TYPE_CHECKING:
 SIGNATURE: Final = b"HEAPCCDR"
 """Bytes 6 to 14 of the file."""
 IN_DIRECTORY: Final = 0x4000
-"""Among the two highest bits of a record's type: its eight bytes stand in the directory."""
+"""Flag in the two highest bits of a record's type: its eight bytes of data are in the directory."""
 HEAPS: Final = (0x2800, 0x3000)
-"""Data types of records that are heaps themselves."""
+"""Data types of records that are themselves heaps."""
 MAKE_AND_MODEL, SERIAL, TIME, FOCAL_LENGTH, SHOT, SETTINGS = 0x080A, 0x180B, 0x180E, 0x1029, 0x102A, 0x102D
 DEEPEST: Final = 8
 MOST_RECORDS: Final = 1000
 MOST_BYTES: Final = 4096
-"""No record that is read is as long."""
+"""Longer than any record that is read."""
 
 
 def is_ciff(file: BinaryIO) -> bool:
-    """Say whether a file is a heap of records."""
+    """Return whether a file is a CIFF heap."""
     file.seek(6)
     return file.read(len(SIGNATURE)) == SIGNATURE
 
 
 def read_ciff(file: BinaryIO) -> CaptureFacts:
-    """Return the capture facts in a heap of records.
+    """Return the capture facts in a CIFF heap.
 
-    F-number and exposure time are those the body set, exposure and speed being kept as logarithms to base 2 in
-    32nds of a stop. The serial number is taken from bodies with exchangeable lenses alone, which count focal lengths
-    in millimetres; in others the record holds something else.
+    F-number and exposure time are the values set by the body; exposure and speed are logarithms to base 2 in 32nds of a
+    stop. The serial number is used only if focal lengths are in millimetres (bodies with exchangeable lenses); in other
+    bodies the record contains something else.
 
     Raises
     ------
     struct.error, ValueError, OverflowError
-        Where the heap is damaged.
+        If the heap is damaged.
     """
     file.seek(0)
     order = "<" if file.read(2) == b"II" else ">"
@@ -74,7 +74,7 @@ def _join(make: str, model: str) -> str | None:
 
 
 def _read_heap(file: BinaryIO, order: str, start: int, end: int, depth: int) -> Iterator[tuple[int, bytes]]:
-    """Yield every record of a heap and of those inside it: type without its place bits, and data."""
+    """Yield every record of a heap and of nested heaps: type without its storage bits, and data."""
     file.seek(end - 4)
     (directory,) = struct.unpack(f"{order}I", file.read(4))
     file.seek(start + directory)

@@ -10,20 +10,20 @@ if TYPE_CHECKING:
 
 EXIF_TIME = "%Y:%m:%d %H:%M:%S"
 NIGHT_ENDS_HOURS = 5
-"""In the morning: nobody's day at the bench begins earlier, and no evening ends later."""
+"""Hour of the morning at which a night ends: work at the bench neither begins earlier nor ends later."""
 
 
 def nights_of(captured_at: Iterable[str | None]) -> tuple[str, ...]:
-    """The ISO dates of the nights that EXIF times lie in, in order; what is no time (all noughts) is passed over.
+    """Return the ISO dates of the nights of EXIF times, sorted; invalid times (all zeros) are ignored.
 
-    What is shot after midnight belongs to the day before.
+    Shots after midnight belong to the previous day.
     """
     moments = [moment for text in captured_at if (moment := moment_of_exif(text))]
     return tuple(sorted({night_at(moment).isoformat() for moment in moments}))
 
 
 def moment_of_exif(text: str | None) -> datetime | None:
-    """Return an EXIF time, by the body's clock; None for what is no time."""
+    """Return an EXIF time, by the body's clock; None if it is invalid."""
     try:
         return datetime.strptime(text[:19], EXIF_TIME) if text else None
     except ValueError:
@@ -31,5 +31,5 @@ def moment_of_exif(text: str | None) -> datetime | None:
 
 
 def night_at(moment: datetime) -> date:
-    """Return the night that a local time belongs to: that of the day that ends at five in the morning after it."""
+    """Return the night of a local time; a day lasts until five o'clock the next morning."""
     return (moment - timedelta(hours=NIGHT_ENDS_HOURS)).date()

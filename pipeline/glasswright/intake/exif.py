@@ -20,11 +20,11 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 CAMERA_SERIAL: Final = "Image Tag 0xC62F"
-"""CameraSerialNumber of the DNG specification, which the reader has no name for."""
+"""CameraSerialNumber of the DNG specification, a tag unknown to exifread."""
 UNKNOWN: Final = re.compile(r"[\W_0]*|0+(\.0+)? ?mm( f/?0+(\.0+)?)?|n/?a|none|unknown", re.IGNORECASE)
-"""How bodies write that a lens or a number is not known to them."""
+"""How bodies write an unknown lens or number."""
 MOST_READS: Final = 200_000
-"""The reader takes a read for each number; the longest maker notes seen take a fifth of it."""
+"""Most read calls for one file; exifread makes one for each number, and the longest maker notes seen need a fifth."""
 BROKEN_EXIF: Final = (
     ArithmeticError,
     AssertionError,
@@ -37,23 +37,23 @@ BROKEN_EXIF: Final = (
     ValueError,
     struct.error,
 )
-"""What a pure Python reader raises on bytes that only look like EXIF."""
+"""Exceptions of exifread on bytes that only look like EXIF."""
 
 
 class CountedReads:
-    """A file that can be read so often and no more: directories that a damaged link leads to may have no end."""
+    """A file with a limited number of reads: a damaged link can make EXIF directories endless."""
 
     def __init__(self, file: BinaryIO) -> None:
-        """Begin to count the reads of a file."""
+        """Start counting the reads of a file."""
         self.seek, self.tell, self._file, self._left = file.seek, file.tell, file, MOST_READS
 
     def read(self, size: int = -1) -> bytes:
-        """Read as the file does.
+        """Read from the file.
 
         Raises
         ------
         ValueError
-            If it was read too often.
+            After too many reads.
         """
         self._left -= 1
         if self._left < 0:
@@ -62,18 +62,18 @@ class CountedReads:
 
 
 def read_facts(path: Path) -> CaptureFacts:
-    """Return the capture facts of a file; all None where it has no EXIF, or none that can be read.
+    """Return the capture facts of a file; all None if it has no readable EXIF.
 
-    Tag names are those of Exif 2.32 (CIPA DC-008). Read are TIFF structures and what cr3, mrw and crw have in their
-    place, then the previews' EXIF for what is missing (raf, rw2). Maker notes are opened only for a body's serial
-    number that stands nowhere else. Numbers that are zero or 0/0 are how bodies write "unknown" and count as nothing.
+    Tag names are those of Exif 2.32 (CIPA DC-008). TIFF structures are read first (or their counterparts in cr3, mrw
+    and crw), then the previews' EXIF for missing facts (raf, rw2). Maker notes are read only for a body's serial number
+    that is found nowhere else. Numbers that are zero or 0/0 mean "unknown".
 
     Raises
     ------
     OSError
         If the file cannot be opened at all.
     """
-    # the reader logs a line for every file without EXIF, which is no fault here
+    # exifread logs a line for every file without EXIF, which is not an error here
     logging.getLogger("exifread").setLevel(logging.CRITICAL)
     with path.open("rb") as file:
         if is_ciff(file):
@@ -89,7 +89,7 @@ def read_facts(path: Path) -> CaptureFacts:
 
 
 def facts_from_tags(tags: Mapping[str, Any]) -> CaptureFacts:
-    """Return the capture facts that a table of EXIF tags holds."""
+    """Return the capture facts in a table of EXIF tags."""
     return CaptureFacts(
         body_model=_body_model(_text(tags, "Image Make"), _text(tags, "Image Model")),
         body_serial=_text(tags, "EXIF BodySerialNumber", "Image BodySerialNumber", CAMERA_SERIAL)
@@ -113,7 +113,8 @@ def _read_heap(file: BinaryIO) -> CaptureFacts:
 
 
 def _read_tags(block: BinaryIO) -> dict[str, Any]:
-    """Return the tags of a TIFF structure, those of its maker note only if no other has the body's serial number."""
+    """Return the tags of a TIFF structure; those of its maker note only if no other tag has the body's serial
+    number."""
     tags = _process(block, details=False)
     if "Image ExifOffset" in tags and facts_from_tags(tags).body_serial is None:
         return _process(block, details=True) | tags
@@ -128,7 +129,7 @@ def _process(block: BinaryIO, *, details: bool) -> dict[str, Any]:
 
 
 def _fill(facts: CaptureFacts, more: CaptureFacts) -> CaptureFacts:
-    """Return the facts, what is missing taken from others."""
+    """Return the facts, with missing ones taken from others."""
     pairs = {each.name: (getattr(facts, each.name), getattr(more, each.name)) for each in fields(CaptureFacts)}
     return CaptureFacts(**{name: other if own is None else own for name, (own, other) in pairs.items()})
 
@@ -141,7 +142,7 @@ def _body_model(make: str | None, model: str | None) -> str | None:
 
 
 def _text(tags: Mapping[str, Any], *names: str) -> str | None:
-    """Return the first text among some tags that says something."""
+    """Return the first known text among some tags."""
     for name in names:
         values = getattr(tags.get(name), "values", "")
         values = values[0] if isinstance(values, list) and len(values) == 1 else values
@@ -152,12 +153,12 @@ def _text(tags: Mapping[str, Any], *names: str) -> str | None:
 
 
 def _number(tags: Mapping[str, Any], *names: str) -> float | None:
-    """Return the first number among some tags' values that is above zero."""
+    """Return the first positive number among the values of some tags."""
     for name in names:
         values = getattr(tags.get(name), "values", None)
         for value in values if isinstance(values, list) else ():
             try:
-                # a rational over zero keeps its parts apart, and fails here
+                # exifread keeps x/0 as a ratio, which raises here
                 number = float(value.num) / float(value.den) if hasattr(value, "den") else float(value)
             except (ArithmeticError, TypeError, ValueError):
                 continue

@@ -1,4 +1,4 @@
-"""Where the kinds of raw file keep their EXIF: a TIFF structure, the file itself or a part of it."""
+"""Location of EXIF in the kinds of raw file: a TIFF structure, which is the file itself or a part of it."""
 
 from __future__ import annotations
 
@@ -10,25 +10,25 @@ if TYPE_CHECKING:
 
 TIFF_STARTS: Final = (b"II*\0", b"MM\0*")
 CR3: Final = b"ftypcrx "
-"""Bytes 4 to 12: a file in the ISO base media format (ISO/IEC 14496-12) of this brand."""
+"""Bytes 4 to 12 of a cr3, a file in the ISO base media format (ISO/IEC 14496-12)."""
 LONG_LENGTH: Final = 1
-"""In place of a box's length: it follows the name, in eight bytes."""
+"""Value of a box's length that means: the length follows the name, in eight bytes."""
 MOVIE: Final = b"moov"
 DIRECTORIES: Final = (b"CMT1", b"CMT2")
-"""A cr3's boxes with the first directory of TIFF 6.0 and with that of EXIF (from memory: no standard has them)."""
+"""Boxes of a cr3 with the first TIFF 6.0 directory and the EXIF directory (from memory: in no standard)."""
 BLOCKS: Final = b"\0MRM"
-"""The start of mrw, a row of blocks of which one is a TIFF (from memory)."""
+"""First bytes of mrw, a sequence of blocks of which one is a TIFF (from memory)."""
 TIFF_BLOCK: Final = b"\0TTW"
 EXIF_SEGMENT: Final = b"Exif\0\0"
-"""Before the TIFF structure in a JPEG's APP1 segment (Exif 2.32, 4.7.2)."""
+"""Marker before the TIFF structure in a JPEG's APP1 segment (Exif 2.32, 4.7.2)."""
 SEARCHED_BYTES: Final = 262_144
-"""Previews that carry EXIF lie at the front of raf and rw2."""
+"""Length of the front part of a file that is searched for previews with EXIF (raf, rw2)."""
 MOST_BYTES: Final = 4_194_304
-"""No block is as long; a length that says so is damaged."""
+"""Longer than any block; a greater length is damaged."""
 
 
 def find_blocks(file: BinaryIO) -> Iterator[BinaryIO]:
-    """Yield the TIFF structures that hold a file's EXIF, best first, each as a file of its own.
+    """Yield the TIFF structures with a file's EXIF, best first, each as a separate file object.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Lists the shots in a ticket's folder, and what else is in it."""
+"""Lists the shots and other files in a ticket's folder."""
 
 from __future__ import annotations
 
@@ -15,27 +15,28 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 SIDECARS: Final = frozenset({".xmp", ".txt~", ".db", ".ini"})
-"""What raw converters and file managers leave beside a raw file."""
+"""Suffixes of files that raw converters and file managers leave beside a raw file."""
 PREVIEWS: Final = frozenset({".jpg", ".jpeg"})
-"""A body that writes a preview beside each raw file gives both the same name."""
+"""Suffixes of previews, which a body writes beside each raw file under the same name."""
 MOST_NAMED: Final = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Listing:
-    """The files of a ticket's folder by role, each role's sorted by name, and what was found odd about the rest."""
+    """The files of a ticket's folder by role, sorted by name, and findings about the rest."""
 
     files: tuple[tuple[str, Path], ...]
-    """Role and path; a file's name may be one that cannot be printed."""
+    """(role, path); a file's name may be unprintable."""
     findings: tuple[str, ...] = ()
     unused: tuple[str, ...] = ()
-    """Files or folders that may hold shots nobody will measure."""
+    """Files or folders that may contain shots and are not measured."""
 
 
 def list_tickets(folder: Path) -> tuple[Path, ...]:
-    """Return the ticket folders in a folder, by name: every folder in it that is not hidden, or itself.
+    """Return the ticket folders in a folder, sorted by name, or the folder itself if it is one; hidden ones are
+    ignored.
 
-    A link counts as the folder that it leads to. One that leads nowhere counts too: its ticket was asked for.
+    A symbolic link counts as its target. A broken link counts too: its ticket was requested and must be reported.
     """
     if (folder / TICKET_FILE).is_file():
         return (folder,)
@@ -45,9 +46,9 @@ def list_tickets(folder: Path) -> tuple[Path, ...]:
 
 
 def count_shots(folder: Path, roles: Collection[str]) -> int:
-    """Count the files that look like shots, for the progress shown; nothing is opened.
+    """Count the files that look like shots, for the progress display; no file is opened.
 
-    0 for a folder that cannot be read, which indexing the ticket reports.
+    Returns 0 for an unreadable folder, which indexing the ticket reports.
     """
     try:
         return len(list_shots(folder, roles).files)
@@ -56,14 +57,14 @@ def count_shots(folder: Path, roles: Collection[str]) -> int:
 
 
 def list_shots(folder: Path, roles: Collection[str]) -> Listing:
-    """List a ticket's shots. Only plain files directly in a role's folder count; no link is followed.
+    """List a ticket's shots: plain files directly in a role's folder; links are not followed.
 
     Parameters
     ----------
     folder
         The ticket's folder.
     roles
-        Folder names that are roles: the bench's own and those the plan takes shots of.
+        Folder names that are roles.
     """
     files: list[tuple[str, Path]] = []
     findings: list[str] = []
@@ -77,11 +78,11 @@ def list_shots(folder: Path, roles: Collection[str]) -> Listing:
         if path.is_symlink():
             unused.append(f"{name} is a symbolic link, which is not followed: copy the files themselves")
         elif not path.is_dir():
-            findings.append(f"{name} lies beside the role folders: not used. Put shots into a role's folder")
+            findings.append(f"{name} is beside the role folders: not used. Put shots into a role's folder")
         elif path.name not in roles:
             near = next((role for role in roles if role == path.name.lower().strip().replace("-", "_")), "")
             known = f"rename it to `{near}`" if near else f"roles are {', '.join(sorted(roles))}"
-            unused.append(f"{name}/ is no role: its {_count(path)} are not used; {known}")
+            unused.append(f"{name}/ is not a role: its {_count(path)} are not used; {known}")
         else:
             _list_role(path, files, findings, unused)
     return Listing(files=tuple(files), findings=tuple(findings), unused=tuple(unused))
@@ -92,7 +93,7 @@ def _list_role(folder: Path, files: list[tuple[str, Path]], findings: list[str],
     entries = [path for path in inside if not _is_hidden(path)]
     findings += _name_passed("hidden, so not used", f"{folder.name}/", filter(_is_hidden, inside))
     sidecars = [path for path in entries if path.suffix.lower() in SIDECARS and stat.S_ISREG(path.lstat().st_mode)]
-    findings += _name_passed("no raw files by their names, so not used", f"{folder.name}/", sidecars)
+    findings += _name_passed("not raw files by their names, so not used", f"{folder.name}/", sidecars)
     raw_stems = {path.stem for path in entries if path.suffix.lower() not in PREVIEWS | SIDECARS}
     before = len(files)
     for path in entries:
@@ -102,15 +103,15 @@ def _list_role(folder: Path, files: list[tuple[str, Path]], findings: list[str],
         elif path.is_dir():
             unused.append(f"{name}/ is a folder inside a role's folder: its {_count(path)} are not used")
         elif not stat.S_ISREG(path.lstat().st_mode):
-            findings.append(f"{name} is no plain file: not used")
+            findings.append(f"{name} is not a plain file: not used")
         elif path.suffix.lower() in SIDECARS:
             continue
         elif path.suffix.lower() in PREVIEWS and path.stem in raw_stems:
-            findings.append(f"{name} lies beside a raw file of the same name: taken for its preview, not used")
+            findings.append(f"{name} has the name of a raw file beside it: taken for its preview, not used")
         else:
             files.append((folder.name, path))
     if len(files) == before:
-        findings.append(f"{folder.name}/ holds no shots")
+        findings.append(f"{folder.name}/ contains no shots")
 
 
 def _is_hidden(path: Path) -> bool:
@@ -118,7 +119,7 @@ def _is_hidden(path: Path) -> bool:
 
 
 def _name_passed(what: str, place: str, paths: Iterable[Path]) -> list[str]:
-    """Name what is passed over without a look, in one line: a shot may be among it."""
+    """Return one line that names the ignored files: a shot may be among them."""
     names = [
         f"{place}{escape_name(path.name)}" + (f"/ ({_count(path)})" if path.is_dir() and not path.is_symlink() else "")
         for path in paths

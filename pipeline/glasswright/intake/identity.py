@@ -1,4 +1,4 @@
-"""Compares the serial numbers in the files with those of the ticket."""
+"""Comparison of the lens and body in EXIF with those of the ticket."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ if TYPE_CHECKING:
 
 
 def find_contradictions(ticket: Ticket, body_serial: str | None, shots: Sequence[Shot]) -> tuple[str, ...]:
-    """Name each thing that the files' EXIF tells otherwise than the ticket; what EXIF leaves out contradicts nothing.
+    """Return each contradiction between EXIF and the ticket; missing EXIF data are not a contradiction.
 
-    Letter case, blanks and a number's leading zeros do not count: `Corvane 50mm f/2` is `Corvane 50 mm f/2`.
+    Letter case, blanks and leading zeros are ignored: `Corvane 50mm f/2` is `Corvane 50 mm f/2`.
     """
     checks: tuple[tuple[str, str | None, Callable[[CaptureFacts], str | None]], ...] = (
         ("lens model", ticket.model, lambda facts: facts.lens_model),
@@ -22,13 +22,13 @@ def find_contradictions(ticket: Ticket, body_serial: str | None, shots: Sequence
         ("body serial", body_serial, lambda facts: facts.body_serial),
     )
     findings = []
-    for what, said, read in checks:
+    for what, declared, read in checks:
         differing: dict[str, list[str]] = {}
         for shot in shots:
             found = read(shot.facts)
-            if said and found and not _same(what, said, found):
+            if declared and found and not _same(what, declared, found):
                 differing.setdefault(found, []).append(shot.name)
-        findings += [_describe(what, said or "", found, names) for found, names in sorted(differing.items())]
+        findings += [_describe(what, declared or "", found, names) for found, names in sorted(differing.items())]
     rendered = [shot.name for shot in shots if shot.facts.rehearsed]
     if rendered and not ticket.rehearsed:
         findings.append(
@@ -38,14 +38,16 @@ def find_contradictions(ticket: Ticket, body_serial: str | None, shots: Sequence
     return tuple(findings)
 
 
-def _same(what: str, said: str, found: str) -> bool:
-    one, other = ("".join(text.casefold().split()).lstrip("0") for text in (said, found))
-    # EXIF's body model may carry the maker's name before it or not
+def _same(what: str, declared: str, found: str) -> bool:
+    one, other = ("".join(text.casefold().split()).lstrip("0") for text in (declared, found))
+    # the body model in EXIF may begin with the maker's name
     return one == other or (what == "body" and other.endswith(one))
 
 
-def _describe(what: str, said: str, found: str, names: Sequence[str]) -> str:
-    return f"EXIF has {what} {found!r} ({_name_first(names)}), ticket.yaml says {said!r}: correct whichever is wrong"
+def _describe(what: str, declared: str, found: str, names: Sequence[str]) -> str:
+    return (
+        f"EXIF has {what} {found!r} ({_name_first(names)}), ticket.yaml says {declared!r}: correct whichever is wrong"
+    )
 
 
 def _name_first(names: Sequence[str]) -> str:

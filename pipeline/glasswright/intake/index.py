@@ -1,4 +1,4 @@
-"""Indexes a ticket's folder: its shots, their settings, and all findings about them."""
+"""The index of a ticket's folder: its shots, their settings, and findings about them."""
 
 from __future__ import annotations
 
@@ -29,12 +29,13 @@ if TYPE_CHECKING:
 IDENTITY_CONTRADICTION: Final = "identity_contradiction"
 UNVERIFIED_COPY: Final = "unverified_copy"
 LARGEST_SHOT_BYTES: Final = 4 * 2**30
-"""400 megapixels of three 16 bit channels are 2.4 GB; reading on through a sparse file could take hours."""
+"""Largest file that is read: 400 megapixels with three 16 bit channels are 2.4 GB, and a sparse file could take
+hours."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TicketRequest:
-    """All that indexing a ticket needs: plain data, so any process can do it."""
+    """Input for indexing a ticket: plain data, so that any process can do it."""
 
     folder: Path
     ticket: Ticket
@@ -42,40 +43,40 @@ class TicketRequest:
     rules: tuple[ShotRule, ...]
     nominal: Nominal
     roles: Mapping[str, Role]
-    """Those that plugins declare."""
+    """Roles that plugins declare."""
     by_setting: frozenset[str]
     """Roles whose shots must have a setting."""
     remarks: ShotRemarks = field(default_factory=ShotRemarks)
     findings: tuple[str, ...] = ()
-    """What is odd about the ticket's file."""
+    """Findings about the ticket's file."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IndexedShot:
-    """A shot, and why it cannot be used where it cannot."""
+    """A shot, and the reason if it cannot be used."""
 
     shot: Shot
     refusal: str = ""
     stamp: tuple[int, int] | None = None
-    """Size in bytes and time of change in nanoseconds, as they were before the file was read."""
+    """Size in bytes and modification time in nanoseconds, before the file was read."""
     absent: bool = False
-    """Listed among the checksums, and its file is not there."""
+    """Listed among the checksums, but its file is missing."""
     rejected: bool = False
-    """Its file is not the one listed among the checksums."""
+    """Its file differs from the listed checksum."""
     unsettled: bool = False
-    """Its role has a setting, and something of that is not known."""
+    """Its role has a setting, of which a part is unknown."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IndexedTicket:
-    """One ticket with all its shots, by name."""
+    """One ticket with all its shots, sorted by name."""
 
     ticket: Ticket
     folder: str
     shots: tuple[IndexedShot, ...]
     findings: tuple[str, ...] = ()
     unused: tuple[str, ...] = ()
-    """What may hold shots and was not used."""
+    """Files and folders that may contain shots and were not used."""
     remarks: ShotRemarks = field(default_factory=ShotRemarks)
     lens_serials: tuple[int, int] = (0, 0)
     """As in `TicketRecord.lens_serials`."""
@@ -84,8 +85,8 @@ class IndexedTicket:
 def index_ticket(request: TicketRequest) -> IndexedTicket:
     """Read every shot of a ticket once: its digest, its EXIF, its setting.
 
-    Nothing is resolved silently: what EXIF and the ticket tell differently, what SHA256SUMS and the files tell
-    differently, and what lies in the folder and is not used, all become findings, and caveats on the shots.
+    Contradictions between EXIF and the ticket or between SHA256SUMS and the files, and unused files in the folder,
+    become findings, and caveats of the shots.
     """
     listing = list_shots(request.folder, request.roles)
     checksums = read_checksums(request.folder)
@@ -145,16 +146,16 @@ def index_shots(request: TicketRequest, names: Collection[str]) -> IndexedTicket
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Survey:
-    """What can be said of a ticket's shots by their EXIF alone."""
+    """Facts about a ticket's shots from EXIF alone."""
 
     unsettled: tuple[str, ...]
-    """Shots that will not be used, as their setting is not known."""
+    """Shots that will not be used because their setting is unknown."""
     contradictions: tuple[str, ...]
-    """What EXIF and the ticket tell differently."""
+    """Contradictions between EXIF and the ticket."""
     shots: tuple[Shot, ...] = ()
-    """Those that can be used, with their settings."""
+    """Usable shots, with their settings."""
     unused: tuple[str, ...] = ()
-    """What may hold shots and is not used."""
+    """Files and folders that may contain shots and are not used."""
     is_other_lens: bool = False
     """Whether EXIF names another lens or body than the ticket."""
     has_checksums: bool = False
@@ -165,7 +166,7 @@ class Survey:
 
 
 def survey_ticket(request: TicketRequest) -> Survey:
-    """Read the EXIF of a ticket's shots, and nothing else of them."""
+    """Read only the EXIF of a ticket's shots."""
     listing, checksums = list_shots(request.folder, request.roles), read_checksums(request.folder)
     shots = [_shot(request, f"{role}/{escape_name(path.name)}", "", read_facts(path)) for role, path in listing.files]
     aside = {each.file for each in request.remarks.set_aside}
@@ -202,13 +203,14 @@ def _describe_set_aside(each: SetAside, is_there: bool) -> str:
 
 
 def _count_serials(drafts: Sequence[IndexedShot], roles: Mapping[str, Role]) -> tuple[int, int]:
-    """Count the files that carry the lens's serial number, and those that could: taken through the lens."""
+    """Return the number of files with the lens's serial number, and of those that could have it: taken through the
+    lens."""
     through = [each.shot for each in drafts if not each.absent and roles[each.shot.role].through_lens]
     return sum(shot.facts.lens_serial is not None for shot in through), len(through)
 
 
 def _draft(request: TicketRequest, name: str, path: Path, checksums: Checksums) -> IndexedShot:
-    """Read one file; its setting and its number are not known yet."""
+    """Read one file; its setting and sequence number are filled in later."""
     listed = checksums.by_name.get(name)
     if not is_plain(path.name):
         refusal = "its name is not UTF-8 text that can be printed and written to a list: rename it"
@@ -249,7 +251,7 @@ def _shot(request: TicketRequest, name: str, sha256: str, facts: CaptureFacts) -
 
 
 def find_absent(checksums: Checksums, names: Iterable[str], roles: Collection[str]) -> list[str]:
-    """Name the shots that were listed at capture and are not in the folder."""
+    """Return the shots that are listed in the checksums and missing from the folder."""
     present = set(names)
     stems = {name.rpartition(".")[0] for name in present}
     absent = []
@@ -263,7 +265,7 @@ def find_absent(checksums: Checksums, names: Iterable[str], roles: Collection[st
 
 
 def _refuse_alike(drafts: Sequence[IndexedShot]) -> list[IndexedShot]:
-    """Refuse shots whose names look the same: which of them a list or a person means cannot be told."""
+    """Refuse shots whose names look the same: a list or a person could mean either."""
     alike: defaultdict[str, list[str]] = defaultdict(list)
     for draft in drafts:
         alike[unicodedata.normalize("NFC", draft.shot.name)].append(draft.shot.name)
@@ -280,14 +282,14 @@ def _refuse_alike(drafts: Sequence[IndexedShot]) -> list[IndexedShot]:
 
 
 def _refuse_copies(drafts: Sequence[IndexedShot]) -> list[IndexedShot]:
-    """Refuse a shot whose file is another shot of its role again: a copy would pass for a repeat without scatter."""
+    """Refuse a shot that is a copy of another of its role: it would count as a repeat without scatter."""
     first: dict[tuple[str, str], str] = {}
     kept = []
     for draft in drafts:
         shot = draft.shot
         original = first.setdefault((shot.role, shot.sha256), shot.name) if shot.sha256 else shot.name
         if original != shot.name and not draft.refusal:
-            reason = f"is the same file as {original} (same SHA-256), and a copy is no repeat: remove it or shoot again"
+            reason = f"is a copy of {original} (same SHA-256), and a copy is not a repeat: remove it or shoot again"
             kept.append(replace(draft, refusal=reason))
         else:
             kept.append(draft)
@@ -306,17 +308,17 @@ def _settle_all(drafts: Sequence[IndexedShot], request: TicketRequest) -> tuple[
         unconfirmed += [draft.shot.name] if found.unconfirmed and not draft.refusal else []
         refusal = draft.refusal
         if found.missing and not refusal:
-            said = describe_missing(found.missing)
+            missing = describe_missing(found.missing)
             if draft.shot.role in request.by_setting:
-                refusal = said
+                refusal = missing
             elif request.nominal != Nominal():
-                findings.append(f"{draft.shot.name}: {said}")
+                findings.append(f"{draft.shot.name}: {missing}")
         caveats = tuple(sorted({*draft.shot.caveats, *found.caveats}))
         shot = replace(draft.shot, setting=found.setting, caveats=caveats)
         settled.append(replace(draft, shot=shot, refusal=refusal, unsettled=bool(found.missing)))
     if unconfirmed:
         whose = f"{unconfirmed[0]} and {len(unconfirmed) - 1} more" if len(unconfirmed) > 1 else unconfirmed[0]
-        findings.append(f"f-number by ticket.yaml alone, the file tells none: {whose}")
+        findings.append(f"f-number from ticket.yaml alone, EXIF has none: {whose}")
     return settled, findings
 
 
@@ -348,7 +350,7 @@ def _unmatched(rules: Sequence[ShotRule], names: Sequence[str]) -> list[str]:
 def _checksum_findings(
     request: TicketRequest, checksums: Checksums, names: Iterable[str], absent: Sequence[str]
 ) -> list[str]:
-    """Say what SHA256SUMS leaves out, and what it lists that is no shot and is wrong."""
+    """Return findings: files missing from SHA256SUMS, and listed files other than shots that are missing or differ."""
     if not checksums.present:
         return []
     findings = [f"{name} is not in {FILE_NAME}" for name in names if name not in checksums.by_name]
@@ -358,9 +360,9 @@ def _checksum_findings(
         if name in known:
             continue
         if not path.is_file():
-            findings.append(f"{name} is listed in {FILE_NAME}, but is not there")
+            findings.append(f"{name} is listed in {FILE_NAME}, but is missing")
         elif name == TICKET_FILE and hash_file(path) != listed:
-            findings.append(f"{TICKET_FILE} is not as it was when {FILE_NAME} was written")
+            findings.append(f"{TICKET_FILE} has changed since {FILE_NAME} was written")
     return findings
 
 
@@ -368,6 +370,6 @@ def _finish_ticket(
     ticket: Ticket, checksums: Checksums, identity: Sequence[str], drafts: Iterable[IndexedShot]
 ) -> Ticket:
     rehearsed = ticket.rehearsed or any(draft.shot.facts.rehearsed for draft in drafts)
-    notes = () if checksums.present else (f"no {FILE_NAME}: whether the copies are whole cannot be told",)
+    notes = () if checksums.present else (f"no {FILE_NAME}: the copies cannot be verified",)
     caveats = (IDENTITY_CONTRADICTION,) if identity else ()
     return replace(ticket, rehearsed=rehearsed, caveats=caveats, notes=notes)

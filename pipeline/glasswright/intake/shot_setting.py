@@ -20,7 +20,7 @@ SETTING_CONTRADICTION: Final = "setting_contradiction"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Nominal:
-    """The nominal settings a plan lists."""
+    """The nominal settings in a plan."""
 
     focal_length_mm: tuple[float, ...] = ()
     f_number: tuple[float, ...] = ()
@@ -28,7 +28,7 @@ class Nominal:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShotRule:
-    """What the ticket says of the shots whose names match a pattern; None where it says nothing."""
+    """Settings in the ticket for shots whose names match a pattern; None where one is not given."""
 
     files: str
     focal_length_mm: float | None = None
@@ -39,23 +39,23 @@ class ShotRule:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShotSetting:
-    """The setting of one shot, None where its role has none, and what was found while settling it."""
+    """The setting of one shot (None if its role has none), and findings about it."""
 
     setting: Setting | None
     missing: tuple[str, ...] = ()
-    """What neither EXIF nor the ticket says and a setting needs; the exposure time counts for timed roles."""
+    """Parts of the setting that neither EXIF nor the ticket gives; the exposure time only for timed roles."""
     caveats: tuple[str, ...] = ()
     findings: tuple[str, ...] = ()
     unconfirmed: bool = False
-    """Whether the f-number is the ticket's word alone: the file tells none."""
+    """Whether the f-number is from the ticket alone and EXIF has none."""
 
 
 def settle(name: str, role: Role, facts: CaptureFacts, rules: Sequence[ShotRule], nominal: Nominal) -> ShotSetting:
     """Return the setting of a shot named `role/file`.
 
-    The ticket's word stands before EXIF's; where the two differ by more than a shot may differ from its nominal
-    setting, that is a finding and the shot carries the caveat `setting_contradiction`. The value then joins the
-    nearest nominal one within 3 % of focal length and 1/6 stop, and stays as it is where there is none.
+    The ticket takes precedence over EXIF. If the two differ by more than a shot may differ from its nominal setting,
+    this is a finding and the shot gets the caveat `setting_contradiction`. The value is then replaced by the nearest
+    nominal one within 3 % of focal length and 1/6 stop, and kept if there is none.
     """
     if not role.has_setting:
         return ShotSetting(setting=None)
@@ -67,20 +67,22 @@ def settle(name: str, role: Role, facts: CaptureFacts, rules: Sequence[ShotRule]
         "focal length",
         "mm",
         facts.focal_length_mm,
-        _said(matching, "focal_length_mm"),
+        _declared(matching, "focal_length_mm"),
         focal_lengths_agree,
         contradictions,
     )
     f_number = _choose(
-        name, "f-number", "", facts.f_number, _said(matching, "f_number"), f_numbers_agree, contradictions
+        name, "f-number", "", facts.f_number, _declared(matching, "f_number"), f_numbers_agree, contradictions
     )
-    distance = _choose(name, "focus distance", "m", None, _said(matching, "focus_distance_m"), _equal, contradictions)
+    distance = _choose(
+        name, "focus distance", "m", None, _declared(matching, "focus_distance_m"), _equal, contradictions
+    )
     exposure = _choose(
         name,
         "exposure time",
         "s",
         facts.exposure_time_s,
-        _said(matching, "exposure_time_s"),
+        _declared(matching, "exposure_time_s"),
         f_numbers_agree,
         contradictions,
     )
@@ -104,7 +106,7 @@ def settle(name: str, role: Role, facts: CaptureFacts, rules: Sequence[ShotRule]
 
 
 def describe_missing(missing: Sequence[str]) -> str:
-    """Say what a shot's setting lacks, and what to do."""
+    """Return a message that names what a shot's setting lacks, and the remedy."""
     both = len(missing) > 1
     return (
         f"no {' and no '.join(missing)} in EXIF or ticket.yaml: give {'them' if both else 'it'} in ticket.yaml under "
@@ -112,7 +114,7 @@ def describe_missing(missing: Sequence[str]) -> str:
     )
 
 
-def _said(rules: Sequence[ShotRule], field: str) -> list[tuple[str, float]]:
+def _declared(rules: Sequence[ShotRule], field: str) -> list[tuple[str, float]]:
     return [(rule.files, getattr(rule, field)) for rule in rules if getattr(rule, field) is not None]
 
 
@@ -125,15 +127,15 @@ def _choose(
     what: str,
     unit: str,
     exif: float | None,
-    said: Sequence[tuple[str, float]],
+    declared: Sequence[tuple[str, float]],
     agree: Callable[[float, float], bool],
     contradictions: list[str],
 ) -> float | None:
-    """Take the ticket's value before EXIF's, and name every two sources that do not agree."""
-    if not said:
+    """Return the ticket's value, or else EXIF's, and record every contradiction between two sources."""
+    if not declared:
         return exif
-    first_pattern, chosen = said[0]
-    for pattern, value in said[1:]:
+    first_pattern, chosen = declared[0]
+    for pattern, value in declared[1:]:
         if not agree(value, chosen):
             contradictions.append(
                 f"{name}: ticket.yaml gives {what} {chosen:g} {unit}".rstrip()
@@ -155,13 +157,13 @@ def _join(
     nearest: Callable[[float, Sequence[float]], float | None],
     findings: list[str],
 ) -> float | None:
-    """Return the nominal value that a shot's own belongs to, or its own where none is near enough or none is listed."""
+    """Return the nominal value for a shot's own, or its own if none is listed or near enough."""
     if value is None:
         return None
     joined = nearest(value, nominal)
     if joined is None and nominal:
         listed = ", ".join(f"{each:g}" for each in nominal)
         findings.append(
-            f"{name}: {what} {value:g} is near none of the plan's ({listed}); it stays a setting of its own"
+            f"{name}: {what} {value:g} is near none of the plan's ({listed}): treated as a separate setting"
         )
     return value if joined is None else joined

@@ -1,4 +1,4 @@
-"""The tickets of a night, and those that had to be refused before a file was opened."""
+"""The tickets of a night, and those refused before a shot was opened."""
 
 from __future__ import annotations
 
@@ -26,19 +26,19 @@ if TYPE_CHECKING:
 
 
 class NoTicketsError(GlasswrightError):
-    """The tickets' folder is not there or holds none: the night would measure nothing."""
+    """The tickets' folder is missing or contains no ticket."""
 
     exit_code = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RefusedTicket:
-    """A folder that could not be taken for a ticket, and why."""
+    """A folder that is not a valid ticket, and the reason."""
 
     folder: str
     reason: str
     number: str = ""
-    """Where it is known."""
+    """Ticket number, if known."""
 
 
 def find_tickets(
@@ -47,12 +47,12 @@ def find_tickets(
     roles: Mapping[str, Role],
     by_setting: frozenset[str],
 ) -> tuple[tuple[TicketRequest, ...], tuple[RefusedTicket, ...]]:
-    """Read the ticket files of a folder; one that is wrong refuses its ticket and no other.
+    """Read the ticket files in a folder; a mistake in one refuses only that ticket.
 
     Raises
     ------
     NoTicketsError
-        If there is no ticket folder at all.
+        If there is no ticket folder.
     """
     folders = find_folders(folder)
     requests: list[TicketRequest] = []
@@ -80,26 +80,26 @@ def find_folders(folder: Path) -> tuple[Path, ...]:
     Raises
     ------
     NoTicketsError
-        If there is no ticket folder at all: among several, one that lacks its ticket file is a ticket's mistake, but
-        where none has one the folder is the wrong one.
+        If no folder has a ticket file: then the path is probably wrong. If some have one, the others are reported as
+        refused tickets.
     """
     try:
         if not folder.is_dir():
             raise NoTicketsError(f"{folder}: there is no such folder: correct --tickets")
         folders = list_tickets(folder)
     except OSError as error:
-        raise NoTicketsError(f"{folder}: cannot be read ({error.strerror}): see to its rights") from error
+        raise NoTicketsError(f"{folder}: cannot be read ({error.strerror}): correct its permissions") from error
     if any("\udc80" <= each <= "\udcff" for each in str(folder.absolute().parent)):
         raise NoTicketsError(f"{escape(str(folder))}: the path is not UTF-8: rename the folders, or correct --tickets")
     if not any(os.path.lexists(each / TICKET_FILE) or not os.access(each, os.X_OK) for each in folders):
-        raise NoTicketsError(f"{folder}: holds no ticket folders (each with a {TICKET_FILE}): correct --tickets")
+        raise NoTicketsError(f"{folder}: contains no ticket folders (each with a {TICKET_FILE}): correct --tickets")
     return folders
 
 
 def _refuse_twins(
     requests: Sequence[TicketRequest], refused: list[RefusedTicket]
 ) -> tuple[tuple[TicketRequest, ...], tuple[RefusedTicket, ...]]:
-    """Refuse every folder of a ticket number that several carry: which of them the gate speaks of cannot be told."""
+    """Refuse all folders that have the same ticket number: the gate's decision could concern any of them."""
     by_number: dict[str, list[TicketRequest]] = {}
     for request in requests:
         by_number.setdefault(request.ticket.number, []).append(request)
@@ -119,7 +119,7 @@ def request_ticket(
     roles: Mapping[str, Role],
     by_setting: frozenset[str],
 ) -> TicketRequest:
-    """Put together all that indexing a ticket needs."""
+    """Return the input for indexing a ticket."""
     ticket = Ticket(
         number=written.ticket,
         model=written.lens.model,
@@ -154,7 +154,7 @@ def request_ticket(
 
 
 def _hand_answers(written: TicketFile) -> tuple[HandAnswer, ...]:
-    """Return the answers by name: in which order they stand in the file says nothing."""
+    """Return the answers sorted by name: their order in the file has no meaning."""
     return tuple(
         replace(_hand_answer(check, note), earlier=tuple(_hand_answer(check, each) for each in note.earlier))
         for check, note in sorted(written.hand_checks.items())

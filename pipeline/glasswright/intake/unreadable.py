@@ -1,4 +1,4 @@
-"""Which tickets a folder stands for whose ticket file cannot be read: what was measured of them no longer counts."""
+"""The tickets that a folder with an unreadable ticket file may belong to: their measurements no longer count."""
 
 from __future__ import annotations
 
@@ -18,21 +18,21 @@ if TYPE_CHECKING:
     from glasswright.ledger import Ledger
 
 NUMBER_LINE: Final = re.compile(rb"^\s*[\"']?ticket[\"']?\s*:\s*[\"']?([^\s\"'#]+)", re.MULTILINE)
-"""The line that names the ticket, in a file that is no YAML any more."""
+"""The line with the ticket's number, in a file that is no longer valid YAML."""
 LARGEST_BYTES: Final = 2**20
 
 
 def find_tickets_of(ledger: Ledger, folder: Path, roles: Collection[str]) -> tuple[str, ...]:
-    """Return the tickets of the ledger that a folder may stand for whose ticket file cannot be read.
+    """Return the tickets of the ledger that a folder with an unreadable ticket file may belong to.
 
-    That is any ticket that is named by what is left of the file, by the folder's name, or that was measured from a
-    folder of that name or from most of the raw files that lie in it. So neither renaming the folder nor spoiling the
-    file keeps an old decision alive. Most of the files, because tickets of one night may share dark and panel shots.
+    These are the tickets named in the rest of the file or by the folder's name, and those measured from a folder of
+    that name or from most of its raw files (most, because tickets may share dark and panel shots). So neither renaming
+    the folder nor damaging the file keeps an old decision valid.
 
     Parameters
     ----------
     roles
-        Folder names that hold shots.
+        Folder names that are roles.
     """
     name = escape(folder.name)
     found = set(known_tickets(ledger.database, {_read_number(folder / TICKET_FILE), name}))
@@ -44,7 +44,7 @@ def find_tickets_of(ledger: Ledger, folder: Path, roles: Collection[str]) -> tup
 
 
 def _read_number(path: Path) -> str:
-    """Read the ticket's number from a file that may hold anything; empty if there is none."""
+    """Return the ticket's number from a damaged file; empty if there is none."""
     try:
         if not path.is_file():
             return ""
@@ -56,7 +56,7 @@ def _read_number(path: Path) -> str:
 
 
 def _hash_shots(folder: Path, roles: Collection[str]) -> frozenset[str]:
-    """The SHA-256 of the raw files of a folder, as far as it can be read; those listed at capture are believed."""
+    """Return the SHA-256 of a folder's raw files, as far as readable; taken from SHA256SUMS if that exists."""
     hashes: set[str] = set()
     try:
         hashes |= {sha256 for name, sha256 in read_checksums(folder).by_name.items() if name.partition("/")[0] in roles}

@@ -1,4 +1,4 @@
-"""Writes into a card the method its limits were made for, with name, date and reason."""
+"""Writes a plan into a card as the method that its limits are valid for, with name, date and reason."""
 
 from __future__ import annotations
 
@@ -21,30 +21,31 @@ if TYPE_CHECKING:
     from glasswright.config.plan.file import StageEntry
     from glasswright.judging.cards import CardFile
 
-COMMENT: Final = "How the numbers are made that the limits speak of, written by `glasswright adopt`."
+COMMENT: Final = "The method that the limits are valid for, written by `glasswright adopt`."
 
 
 class PlanWriteError(GlasswrightError):
-    """The plan could not be written into the card, which is as it was."""
+    """The plan could not be written into the card, which is unchanged."""
 
     exit_code = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Adoption:
-    """A plan adopted by a card, not written yet."""
+    """A card with an adopted plan, not written yet."""
 
     file: CardFile
     card: Card
-    """As it will read."""
+    """The card with the plan."""
     text: str
     """The file's new text."""
     changes: tuple[str, ...]
-    """In what the plan differs from the one adopted before; empty where there was none or nothing differs."""
+    """Differences from the plan adopted before; empty if there was none, or if nothing differs."""
 
 
 def find_changes(card: Card, plan: Plan) -> tuple[str, ...]:
-    """Say in what a plan makes the card's numbers otherwise than the plan adopted; nothing where none is."""
+    """Return the differences between a plan and the card's adopted one for the card's steps; empty if none is
+    adopted."""
     if card.plan is None:
         return ()
     method = describe_method(plan)
@@ -53,25 +54,25 @@ def find_changes(card: Card, plan: Plan) -> tuple[str, ...]:
 
 
 def adopt_plan(file: CardFile, plan: Plan, by: str, at: str, why: str) -> Adoption | None:
-    """Return a card that names a plan as its own; None where it names that method already.
+    """Return a card with a plan adopted; None if it already has that method.
 
-    Where another plan was adopted before, the card's history says what differs, who had adopted that plan and when.
+    If another plan was adopted before, the card's history records the differences, and who adopted that plan and when.
 
     Parameters
     ----------
     by
-        Who adopts it.
+        Name of the person who adopts it.
     at
         The day.
     why
-        In a few words.
+        The reason, in a few words.
 
     Raises
     ------
     ConfigError
-        Where the plan does not measure what the card asks for, or a limit decides nothing.
+        If the plan does not measure what the card needs, or a limit cannot be met or missed.
     PlanWriteError
-        Where the file would not read back as meant.
+        If the file would not read back as intended.
     """
     problems = check_card(file, plan.fields())
     if problems:
@@ -97,7 +98,7 @@ def adopt_plan(file: CardFile, plan: Plan, by: str, at: str, why: str) -> Adopti
     text = _edit(file.document.text, adopted, history[len(file.card.history) :])
     read, found = check(scan_bytes(file.document.path, text.encode()), Card)
     if found or read != card:
-        reason = str(found[0]) if found else "it would read back otherwise"
+        reason = str(found[0]) if found else "it would not read back as intended"
         raise PlanWriteError(f"{file.document.path}: the plan cannot be written into the card ({reason})")
     return Adoption(file=file, card=card, text=text, changes=changes)
 
@@ -108,11 +109,11 @@ def write_adoption(adoption: Adoption) -> None:
     Raises
     ------
     PlanWriteError
-        Where it was changed since it was read, or cannot be written.
+        If it was changed since it was read, or cannot be written.
     """
     path = adoption.file.document.path
     if path.read_bytes().decode("utf-8-sig", "replace") != adoption.file.document.text:
-        raise PlanWriteError(f"{path}: the card was changed meanwhile: run the command again")
+        raise PlanWriteError(f"{path}: the card was changed in the meantime: run the command again")
     try:
         write_whole(path, adoption.text.encode())
     except OSError as error:
@@ -120,7 +121,7 @@ def write_adoption(adoption: Adoption) -> None:
 
 
 def _edit(text: str, adopted: AdoptedPlan, entries: tuple[CardChange, ...]) -> str:
-    def edit(data: Any) -> None:  # noqa: ANN401 - whatever the file holds
+    def edit(data: Any) -> None:  # noqa: ANN401 - any YAML value
         is_new = "plan" not in data
         data["plan"] = _section(adopted)
         if is_new:
@@ -142,7 +143,7 @@ def _section(adopted: AdoptedPlan) -> CommentedMap:
 
 
 def _step(entry: StageEntry) -> dict[str, object]:
-    """Return what is not empty of a step."""
+    """Return the non-empty keys of a step."""
     return {key: value for key, value in entry.model_dump(mode="json").items() if value not in (None, {})}
 
 

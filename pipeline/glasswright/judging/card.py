@@ -20,11 +20,11 @@ Rule = Literal["guarded", "simple"]
 Place = Finite | tuple[Finite, Finite]
 
 SAME_FRACTION = 1e-6
-"""Settings are nominal, so they are equal or they are not; this only takes up rounding."""
+"""Tolerance for rounding when nominal settings are compared."""
 
 
 class At(ConfigModel):
-    """The settings that a limit holds at: a number, or an inclusive range."""
+    """The settings at which a limit applies; each a number or a closed range."""
 
     focal_length_mm: Place | None = None
     f_number: Place | None = None
@@ -39,7 +39,7 @@ class At(ConfigModel):
         return value
 
     def holds(self, setting: Setting) -> bool:
-        """Whether a setting is one of them."""
+        """Return whether a setting is one of them."""
         return (
             _is_in(setting.focal_length_mm, self.focal_length_mm)
             and _is_in(setting.f_number, self.f_number)
@@ -47,7 +47,7 @@ class At(ConfigModel):
         )
 
     def __str__(self) -> str:
-        """Return the settings as people say them: `f/2 to f/2.8`."""
+        """Return the settings as text: `f/2 to f/2.8`."""
         ranges = {name: value for name, value in self if value is not None}
         low = Setting(**{name: value[0] if isinstance(value, tuple) else value for name, value in ranges.items()})
         high = Setting(**{name: value[1] if isinstance(value, tuple) else value for name, value in ranges.items()})
@@ -71,13 +71,13 @@ class Bounded(ConfigModel):
     @model_validator(mode="after")
     def _rises(self) -> Self:
         if self.min is not None and self.max is not None and self.min > self.max:
-            msg = f"`min` {self.min:g} is above `max` {self.max:g}: nothing can lie between them"
+            msg = f"`min` {self.min:g} is above `max` {self.max:g}: no value can meet both"
             raise ValueError(msg)
         return self
 
 
 class Fact(Bounded):
-    """Something measured that must hold for the card to speak at all."""
+    """A measured value that must be met for the card to be valid."""
 
     text: str | None = Field(default=None, alias="is")
 
@@ -90,7 +90,7 @@ class Fact(Bounded):
 
 
 class ValidFor(ConfigModel):
-    """Where the card's limits were found, and so where they hold."""
+    """The conditions under which the card's limits were set, and so are valid."""
 
     stand: Names
     body: Names
@@ -98,11 +98,11 @@ class ValidFor(ConfigModel):
 
 
 NEVER_ACCEPTED: Final = frozenset({"identity_contradiction"})
-"""Caveats that say whose numbers these are, not how good they are."""
+"""Caveats about which lens was measured, rather than how well."""
 
 
 class Limit(Bounded):
-    """One limit: of what, at which settings, how it is decided."""
+    """One limit: of which measure, at which settings, by which decision rule."""
 
     at: At = At()
     rule: Rule | None = None
@@ -110,9 +110,9 @@ class Limit(Bounded):
     accept: tuple[str, ...] = ()
     """Caveats that do not matter for this limit."""
     must_hold_below: Finite | None = None
-    """A lens whose true value is this or less must be held, so `min` is never set below it."""
+    """A lens whose true value is this or less must be held, so `min` may not be lower."""
     must_hold_above: Finite | None = None
-    """The same for `max`: this or more."""
+    """A lens whose true value is this or more must be held, so `max` may not be higher."""
 
     @model_validator(mode="after")
     def _refuse_empty(self) -> Self:
@@ -128,100 +128,98 @@ class Limit(Bounded):
             raise ValueError(msg)
         never = NEVER_ACCEPTED.intersection(self.accept)
         if never:
-            msg = f"`accept` cannot hold `{min(never)}`: no limit is met by another lens's numbers; correct the ticket"
+            msg = f"`accept` cannot contain `{min(never)}`: numbers of another lens meet no limit; correct the ticket"
             raise ValueError(msg)
         return self
 
     @property
     def step(self) -> str:
-        """The step whose result is meant."""
+        """The step of the measure."""
         return self.measure.partition(".")[0]
 
     @property
     def field(self) -> str:
-        """Path of the field in that result."""
+        """Path of the field in the step's result."""
         return self.measure.partition(".")[2]
 
 
 SHOTS: Final = "shot_count"
-"""The field in which a result says how many shots it was taken from."""
+"""Field of a result with its number of shots."""
 
 FAINTEST: Final = "faintest_seen"
-"""How the field begins, its unit behind it, in which a result says what it could have seen at the least."""
+"""Prefix (before the unit) of the field of a result with its detection limit."""
 
 
 def faintest_field(field: str) -> str:
-    """Name the field that says what could have been seen at the least, beside one in the same unit; empty for none."""
+    """Return the field with the detection limit that belongs to a field; empty if its name has no unit."""
     path, dot, name = field.rpartition(".")
     suffix = suffix_of(name)
     return f"{path}{dot}{FAINTEST}_{suffix}" if suffix else ""
 
 
 HAND_STEP: Final = "read_hand_checks"
-"""Name that a plan gives to the step that reads a ticket's hand checks."""
+"""Name of the step that reads a ticket's hand checks."""
 
 
 def hand_measures(name: str) -> tuple[str, str]:
-    """Return what judging reads of a hand check: whether it passed (empty where nobody can tell), and a sentence."""
+    """Return the measures of a hand check: whether it passed (empty if unknown), and a sentence about it."""
     return f"{HAND_STEP}.{name}.passed", f"{HAND_STEP}.{name}.says"
 
 
 class AdoptedPlan(Method):
-    """The plan that the limits were written for: how each number is made that they speak of.
-
-    It holds the steps that the card reads and every step upstream of them, with all their settings.
-    """
+    """The plan that the limits are valid for: the steps that the card reads and every step upstream, with all
+    settings."""
 
     name: SafeName
     by: Line
-    """Who adopted it."""
+    """Name of the person who adopted it."""
     at: Line
     """The day."""
     why: Line
 
     @cached_property
     def text(self) -> str:
-        """The method alone, as JSON."""
+        """The method as JSON."""
         return method_text(Method(settings=self.settings, stages=self.stages))
 
 
 class CardChange(ConfigModel):
-    """One change of a card: of its limits, as tuning adopted them, or of its plan."""
+    """One change of a card's limits (by tuning) or of its plan."""
 
     at: Line
     """The day."""
     by: Line
-    """Who adopted it."""
+    """Name of the person who adopted it."""
     changed: tuple[str, ...]
-    """Each number that changed, in words."""
+    """Each changed number, as text."""
     evidence: str
-    """What it rests on."""
+    """The evidence for the change."""
 
 
 class Card(ConfigModel):
     """The limits for one lens model."""
 
     card: Annotated[str, Field(min_length=1)]
-    """The lens model, as tickets name it."""
+    """The lens model, as in tickets."""
     valid_for: ValidFor
     confidence: Confidence = 0.95
     rule: Rule = "guarded"
     limits: tuple[Limit, ...] = ()
     hand_checks: tuple[CheckName, ...] = ()
-    """What a person must have found in order, and signed for, before the lens can pass."""
+    """Checks that a person must have passed and signed before the lens can pass."""
     identity: Literal["none", "serial"] = "none"
-    """Whether the files must carry the lens's serial number; a lens without contacts has none to give them."""
+    """Whether EXIF must contain the lens's serial number; with a lens without contacts it cannot."""
     plan: AdoptedPlan | None = None
     """Written by `glasswright adopt`; without it every limit is UNKNOWN."""
     history: tuple[CardChange, ...] = ()
-    """Who changed what, when and from what evidence; judging does not read it."""
+    """Who changed what, when and on what evidence; not used in judging."""
 
     @field_validator("hand_checks")
     @classmethod
     def _refuse_twice(cls, names: tuple[str, ...]) -> tuple[str, ...]:
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
-            msg = f"asks for `{twice[0]}` twice: remove one"
+            msg = f"lists `{twice[0]}` twice: remove one"
             raise ValueError(msg)
         return names
 
@@ -230,16 +228,16 @@ class Card(ConfigModel):
         return limit.rule or self.rule
 
     def confidence_of(self, limit: Limit) -> float:
-        """Return the probability with which a verdict must hold."""
+        """Return the required confidence of a limit."""
         return limit.confidence or self.confidence
 
     def steps(self) -> frozenset[str]:
-        """Name every step that the card reads."""
+        """Return the names of the steps that the card reads."""
         facts = {fact.measure.partition(".")[0] for fact in self.valid_for.where}
         return frozenset({*(limit.step for limit in self.limits), *facts, *((HAND_STEP,) if self.hand_checks else ())})
 
     def measures(self) -> frozenset[str]:
-        """Name everything that the card reads."""
+        """Return the measures that the card reads."""
         hand = [measure for name in self.hand_checks for measure in hand_measures(name)]
         beside = [f"{limit.step}.{name}" for limit in self.limits for name in (SHOTS, faintest_field(limit.field))]
         return frozenset([*(each.measure for each in (*self.limits, *self.valid_for.where)), *hand, *beside])

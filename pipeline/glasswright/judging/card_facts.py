@@ -1,4 +1,4 @@
-"""What the cards of a folder say must have been measured for them to hold."""
+"""The conditions (`valid_for.where`) of the cards in a folder."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ __all__ = ["CardFact", "list_facts"]
 
 
 def list_facts(folder: Path) -> tuple[CardFact, ...]:
-    """Read the facts of every card of a folder.
+    """Return the conditions of every card in a folder.
 
     Raises
     ------
@@ -26,7 +26,7 @@ def list_facts(folder: Path) -> tuple[CardFact, ...]:
 
 
 def facts_of(cards: Iterable[CardFile]) -> tuple[CardFact, ...]:
-    """Return the facts of cards that were read."""
+    """Return the conditions of cards."""
     return tuple(
         CardFact(model=file.card.card, measure=fact.measure, text=fact.text, low=fact.min, high=fact.max)
         for file in cards

@@ -1,4 +1,4 @@
-"""A folder of cards, read and checked."""
+"""Reading and checking a folder of cards."""
 
 from __future__ import annotations
 
@@ -23,25 +23,25 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CardFile:
-    """A card and the file that it stands in."""
+    """A card and its file."""
 
     card: Card
     document: Document
 
     @property
     def sha256(self) -> str:
-        """Of the file's text."""
+        """SHA-256 of the file's text."""
         return self.document.sha256
 
 
 def load_cards(folder: Path, plugins: Plugins | None = None) -> Mapping[str, CardFile]:
-    """Read every card (`*.yaml`) of a folder, by lens model.
+    """Return the cards (`*.yaml`) in a folder, by lens model.
 
     Parameters
     ----------
     plugins
-        What stages there are: their limits are checked against what the stages of each card's plan can measure. Whoever
-        judges gives them; None reads the cards alone.
+        If given, limits are also checked against the ranges of what the stages of each card's plan measure; required
+        before judging.
 
     Raises
     ------
@@ -57,7 +57,7 @@ def load_cards(folder: Path, plugins: Plugins | None = None) -> Mapping[str, Car
 
 
 def scan_cards(folder: Path) -> tuple[Mapping[str, CardFile], tuple[Problem, ...]]:
-    """Read the cards of a folder that can be read, and list every problem of the others."""
+    """Return the readable cards in a folder, and every problem of the others."""
     if not folder.is_dir():
         return {}, (Problem(str(folder), WHOLE_FILE, "there is no such folder of cards: correct --cards"),)
     cards: dict[str, CardFile] = {}
@@ -74,23 +74,25 @@ def scan_cards(folder: Path) -> tuple[Mapping[str, CardFile], tuple[Problem, ...
             continue
         if card.card in cards:
             other = cards[card.card].document.path
-            problems.append(document.problem(("card",), f"{other} is a card for `{card.card}` too: remove one of them"))
+            problems.append(
+                document.problem(("card",), f"{other} is also a card for `{card.card}`: remove one of them")
+            )
         cards.setdefault(card.card, CardFile(card=card, document=document))
     return cards, tuple(problems)
 
 
 def check_card(file: CardFile, fields: Mapping[str, FieldDescription]) -> tuple[Problem, ...]:
-    """Check what a card asks for against what a plan measures.
+    """Check a card against the fields that a plan measures.
 
     Parameters
     ----------
     fields
-        `step.field` -> what it is, for every step of the plan.
+        `step.field` -> description, for every step of the plan.
 
     Returns
     -------
-    Problems with their lines: a field that no step measures, a limit on a text, a guarded limit on a field that has no
-    uncertainty, a limit that no value can miss or keep.
+    Problems with their lines: a field that no step measures, a limit on a text, a guarded limit on a
+    field without uncertainty, a limit that every value meets or every value misses.
     """
     card = file.card
     found = [
@@ -115,12 +117,12 @@ def check_card(file: CardFile, fields: Mapping[str, FieldDescription]) -> tuple[
 def check_sound_limits(
     folder: Path, cards: Mapping[str, CardFile], fields: Mapping[str, FieldDescription]
 ) -> tuple[Problem, ...]:
-    """Check the limits that can be read of the cards that as a whole cannot, so that all mistakes show in one round.
+    """Check the readable limits of cards that are otherwise unreadable, so that all mistakes are reported at once.
 
     Parameters
     ----------
     cards
-        Those that could be read.
+        The readable cards.
     """
     readable = {file.document.path for file in cards.values()}
     problems: list[Problem] = []
@@ -147,7 +149,7 @@ def _problem_of_sound_limit(limit: Limit, fields: Mapping[str, FieldDescription]
 
 
 def check_own_limits(file: CardFile, plugins: Plugins) -> tuple[Problem, ...]:
-    """Check a card's limits against the ranges of what the stages of its own plan measure."""
+    """Check a card's limits against the ranges of the fields that the stages of its own plan measure."""
     steps = file.card.plan.stages if file.card.plan is not None else {}
     fields = {
         f"{name}.{field.path}": field
@@ -159,12 +161,12 @@ def check_own_limits(file: CardFile, plugins: Plugins) -> tuple[Problem, ...]:
 
 
 def check_ranges(file: CardFile, fields: Mapping[str, FieldDescription]) -> tuple[Problem, ...]:
-    """Find limits that decide nothing, as no value of the measure can miss them, or none can keep them.
+    """Return a problem for each limit that every value of its measure meets, or every value misses.
 
     Parameters
     ----------
     fields
-        `step.field` -> what it is; of a measure that is not among them only the unit's own scale is known.
+        `step.field` -> description; for a measure not among them the range of its unit is used.
     """
     return tuple(
         file.document.problem(("limits", index, "measure"), message)
@@ -179,7 +181,7 @@ def _problem_of_range(limit: Limit, field: FieldDescription | None) -> str:
     for side, number in (("min", limit.min), ("max", limit.max)):
         if number is not None and not scale.low <= number <= scale.high:
             return (
-                f"`{side}` {number:g} of `{limit.measure}` limits nothing: all numbers in {unit} lie within {scale}; "
+                f"`{side}` {number:g} of `{limit.measure}` limits nothing: all numbers in {unit} are within {scale}; "
                 "correct it or remove it"
             )
     possible = field.range if field is not None else scale
@@ -188,9 +190,9 @@ def _problem_of_range(limit: Limit, field: FieldDescription | None) -> str:
     misses, keeps = lower > possible.low or upper < possible.high, lower <= possible.high and upper >= possible.low
     if misses and keeps:
         return ""
-    said = f"{possible} {unit}" if unit not in (None, "1") else str(possible)
-    what = f"no value of `{limit.measure}` can {'keep' if misses else 'miss'} this limit"
-    return f"{what}: it is {said}; correct it or remove it"
+    allowed = f"{possible} {unit}" if unit not in (None, "1") else str(possible)
+    what = f"no value of `{limit.measure}` can {'meet' if misses else 'miss'} this limit"
+    return f"{what}: its range is {allowed}; correct it or remove it"
 
 
 def _problem_of_limit(card: Card, limit: Limit, fields: Mapping[str, FieldDescription]) -> str:
@@ -198,7 +200,7 @@ def _problem_of_limit(card: Card, limit: Limit, fields: Mapping[str, FieldDescri
     if field is None:
         return f"the plan measures no `{limit.measure}`: {did_you_mean(limit.measure, fields)}"
     if field.kind is str:
-        return f"`{limit.measure}` is a text: a limit speaks of a number"
+        return f"`{limit.measure}` is a text: a limit needs a number"
     if card.rule_of(limit) == "guarded" and not field.has_uncertainty:
         return (
             f"`{limit.measure}` has no uncertainty, so a guarded limit on it could never pass: "

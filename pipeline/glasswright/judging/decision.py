@@ -1,8 +1,8 @@
-"""One number against its limits, its uncertainty taken into account.
+"""Decision rules: one number, with its uncertainty, against its limits.
 
-Rounding: a number counts as it is given, to its last digit; nothing is rounded to the limit's digits first (the
-absolute method of ASTM E29, from memory). A number that was rounded before it was given must say so in its uncertainty.
-What differs by no more than the arithmetic's own rounding is equal: 0.1 + 0.2 meets a limit of 0.3.
+Rounding: numbers are compared with all their digits, not rounded to the digits of the limit (the absolute method of
+ASTM E29, from memory). The uncertainty of a rounded number must include the rounding. Numbers that differ only by
+floating-point rounding are equal: 0.1 + 0.2 meets a limit of 0.3.
 """
 
 from __future__ import annotations
@@ -21,45 +21,45 @@ if TYPE_CHECKING:
 
 MOST_DECIMALS: Final = 9
 SAME: Final = 1e-12
-"""Of the larger of two numbers: a difference no larger is that of the arithmetic."""
+"""Relative difference up to which two numbers are equal (floating-point rounding)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Uncertainty:
-    """The standard uncertainty of a number, in its unit, from its two parts; None for a part that nobody knows."""
+    """The standard uncertainty of a number, in its unit, in two parts; None for an unknown part."""
 
     own: float | None
-    """Of the measurement itself, from the stage."""
+    """Uncertainty of the measurement itself, from the stage."""
     stand: float | None
-    """Reproducibility of the stand, from the stand file, and its repeatability where the shots are too few for one."""
+    """Reproducibility of the stand, from the stand file, with its repeatability if there are too few shots."""
     own_freedom: float = math.inf
-    """Degrees of freedom behind the first part."""
+    """Degrees of freedom of the first part."""
     stand_freedom: float = math.inf
-    """And behind the second."""
+    """Degrees of freedom of the second part."""
     lacks: str = "reproducibility"
-    """What the stand file does not declare, where its part is not known."""
+    """What the stand file lacks if the stand's part is unknown."""
 
     @property
     def freedom(self) -> float:
-        """Effective degrees of freedom of the known parts together, rounded down (JCGM 100:2008, G.4.1)."""
+        """Effective degrees of freedom of the known parts, rounded down (JCGM 100:2008, G.4.1)."""
         parts = [((self.own or 0.0) ** 2, self.own_freedom), ((self.stand or 0.0) ** 2, self.stand_freedom)]
         found = effective_freedom(parts)
         return max(1.0, math.floor(found)) if math.isfinite(found) else math.inf
 
     @property
     def known(self) -> float:
-        """The parts that are known, together; 0 where none is."""
+        """Combined uncertainty of the known parts; 0 if none is known."""
         return math.hypot(self.own or 0.0, self.stand or 0.0)
 
     @property
     def total(self) -> float | None:
-        """Both parts together, if both are known. No measurement has none at all, so 0 is not believed."""
+        """Combined uncertainty if both parts are known; None if not, or if it is 0, which no measurement has."""
         return (self.known or None) if self.own is not None and self.stand is not None else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tolerance:
-    """The limits of a number and how they are decided."""
+    """The limits of a number and their decision rule."""
 
     lower: float | None
     upper: float | None
@@ -67,19 +67,19 @@ class Tolerance:
     confidence: float
 
     def margin(self, value: float) -> float:
-        """How far a number lies inside the nearest limit, negative outside."""
+        """Return the margin of a number to the nearest limit; negative outside."""
         return margin_of(value, self.lower, self.upper)
 
 
 def margin_of(value: float, lower: float | None, upper: float | None) -> float:
-    """Return how far a number lies inside the nearest of its limits; negative outside, infinite without limits."""
+    """Return the margin of a number to the nearest of its limits; negative outside, infinite without limits."""
     below = math.inf if lower is None else _subtract(value, lower)
     above = math.inf if upper is None else _subtract(upper, value)
     return min(below, above)
 
 
 def _subtract(one: float, other: float) -> float:
-    """Return the difference; 0 where it is only that of the arithmetic."""
+    """Return the difference, or 0 if it is only floating-point rounding."""
     return 0.0 if abs(one - other) <= SAME * max(abs(one), abs(other)) else one - other
 
 
@@ -93,7 +93,7 @@ def guard_band(confidence: float, u: float, freedom: float = math.inf) -> float:
 
 
 def find_guard(uncertainty: Uncertainty, tolerance: Tolerance) -> float | None:
-    """Return the guard band that a decision keeps to; 0 under the simple rule, None where no uncertainty is known."""
+    """Return the guard band of a decision; 0 under the simple rule, None if the uncertainty is unknown."""
     if tolerance.rule == "simple":
         return 0.0
     total = uncertainty.total
@@ -110,18 +110,18 @@ def conformance_probability(
 
 
 def decide(value: float, unit: str, uncertainty: Uncertainty, tolerance: Tolerance) -> tuple[Verdict, str]:
-    """Return the verdict on a finite number, and why in a sentence.
+    """Return the verdict on a finite number, and the reason in a sentence.
 
-    An uncertainty that can be none (NaN, infinite or negative) says that the measurement went wrong: UNKNOWN under
-    either rule. Simple rule: inside or on the limit PASS, else FAIL. Guarded rule: PASS if inside by the guard band,
-    FAIL if outside by it, else REVIEW. With two limits, PASS asks moreover that the number conforms to both at once
-    with the card's confidence, which matters where they lie close together. An uncertainty of which a part is not
-    known proves nothing good: REVIEW at best.
+    An invalid uncertainty (NaN, infinite or negative) means that the measurement went wrong: UNKNOWN under either rule.
+    Simple rule: PASS inside or on the limit, else FAIL. Guarded rule: PASS if inside by the guard band, FAIL if outside
+    by it, else REVIEW. With two limits, PASS also requires that the probability of conforming to both reaches the
+    card's confidence, which matters if the limits are close together. If a part of the uncertainty is unknown: REVIEW
+    at best.
     """
-    unit = "" if unit == "1" else unit  # a bare share is said without one
+    unit = "" if unit == "1" else unit  # a fraction is printed without a unit
     for whose, u in (("the measurement's own", uncertainty.own), ("the stand's", uncertainty.stand)):
         if u is not None and not 0 <= u < math.inf:
-            return Verdict.UNKNOWN, f"{value:.6g} {unit}".strip() + f": {whose} uncertainty is {u:g}, which is none"
+            return Verdict.UNKNOWN, f"{value:.6g} {unit}".strip() + f": {whose} uncertainty is {u:g}, which is invalid"
     if tolerance.rule == "simple":
         margin = tolerance.margin(value)
         return (Verdict.PASS if margin >= 0 else Verdict.FAIL), _format_place(value, unit, tolerance, None)
@@ -131,7 +131,7 @@ def decide(value: float, unit: str, uncertainty: Uncertainty, tolerance: Toleran
 def _decide_guarded(value: float, unit: str, uncertainty: Uncertainty, tolerance: Tolerance) -> tuple[Verdict, str]:
     u = uncertainty.known
     guard, margin = guard_band(tolerance.confidence, u, uncertainty.freedom), tolerance.margin(value)
-    # a margin of just the guard band is one, whatever the arithmetic made of its last digit
+    # a margin that differs from the guard band only by rounding equals it
     guard = abs(margin) if abs(abs(margin) - guard) <= SAME * max(abs(value), guard) else guard
     if uncertainty.total is None:
         proven_outside = u > 0 and margin <= -guard
@@ -144,21 +144,25 @@ def _decide_guarded(value: float, unit: str, uncertainty: Uncertainty, tolerance
     if tolerance.lower is not None and tolerance.upper is not None:
         probability = conformance_probability(value, u, tolerance.lower, tolerance.upper, uncertainty.freedom)
         if probability < tolerance.confidence:
-            why = f"the limits lie too close together for the standard uncertainty {u:.2g}"
-            return Verdict.REVIEW, f"{value:.6g} {unit}: {why}, both hold with a probability of {probability:.3f} only"
+            why = f"the limits are too close together for the standard uncertainty {u:.2g}"
+            return (
+                Verdict.REVIEW,
+                f"{value:.6g} {unit}: {why}: the probability of meeting both is only {probability:.3f}",
+            )
     return Verdict.PASS, _format_place(value, unit, tolerance, guard)
 
 
 def _format_unknown(uncertainty: Uncertainty) -> str:
     if uncertainty.own is None:
-        return "the measurement's own uncertainty is not known"
+        return "the measurement's own uncertainty is unknown"
     if uncertainty.stand is None:
         return f"the stand file declares no {uncertainty.lacks} for this measure"
-    return "an uncertainty of 0 is not believed"
+    return "an uncertainty of 0 is not accepted"
 
 
 def _format_place(value: float, unit: str, tolerance: Tolerance, guard: float | None) -> str:
-    """Say where a number lies by its nearest limit: `0.241 cycles/pixel is below the limit 0.270 by more than ...`."""
+    """Compare a number with its nearest limit in words: `0.241 cycles/pixel is below the limit 0.270 by more than
+    ...`."""
     below = math.inf if tolerance.lower is None else value - tolerance.lower
     above = math.inf if tolerance.upper is None else tolerance.upper - value
     limit = tolerance.lower if below <= above else tolerance.upper
@@ -175,7 +179,7 @@ def _format_place(value: float, unit: str, tolerance: Tolerance, guard: float | 
 
 
 def _write(value: float, limit: float, guard: float | None) -> tuple[str, str, str]:
-    """Write the numbers of a sentence with as few decimals as still show what it says."""
+    """Format value, limit and guard band with the fewest decimals at which they still compare in the same way."""
     scale = guard or abs(limit) / 100 or 1.0
     first = max(0, -math.floor(math.log10(scale))) if math.isfinite(scale) else 0
     texts = ("", "", "")

@@ -23,18 +23,18 @@ RELEASING_PHASE: Final = "release"
 
 
 class DecisionKind(StrEnum):
-    """What the gate says."""
+    """The gate's decision."""
 
     RELEASE = "RELEASE"
     RELEASED_ON_REVIEW = "RELEASED ON REVIEW"
-    """In review, and a named person released it all the same."""
+    """In review, but released by a named person."""
     HOLD = "HOLD"
     REVIEW = "REVIEW"
     INCOMPLETE = "INCOMPLETE"
 
 
 RELEASING: Final = frozenset({DecisionKind.RELEASE, DecisionKind.RELEASED_ON_REVIEW})
-"""With these a lens goes back; whether the second is honoured is for the shop to say."""
+"""Decisions with which a lens may go back; the shop decides whether the second suffices."""
 EXIT_CODES: Final = {
     DecisionKind.RELEASE: 0,
     DecisionKind.HOLD: 10,
@@ -52,30 +52,30 @@ KINDS: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decision:
-    """The gate's word on a ticket, and every reason for it."""
+    """The gate's decision on a ticket, with all reasons."""
 
     ticket: str
     kind: DecisionKind
     reasons: tuple[str, ...]
     rehearsed: bool = False
-    """The ticket's frames were rendered: the decision is a rehearsal's."""
+    """Whether the ticket's frames were rendered: the decision is then part of a rehearsal."""
     released_by: str = ""
-    """Who released the lens in review, when and why; empty for every other word."""
+    """Who released the lens in review, when and why; empty for every other decision."""
     notes: tuple[str, ...] = ()
-    """What does not stand against a release and must be read wherever the decision is."""
+    """Remarks that do not prevent a release, and are printed with every decision."""
 
     def __str__(self) -> str:
-        """Return the word as it is printed."""
+        """Return the decision as printed."""
         return f"{self.kind} (rehearsed)" if self.rehearsed else str(self.kind)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ManualDecision:
-    """What a person decided on a ticket in review, and who may decide there."""
+    """A person's decision on a ticket in review, and the persons who may decide."""
 
     decision: PersonsDecision
     may_decide: tuple[str, ...]
-    """By the stand file that the ticket is judged with."""
+    """Names in the stand file that the ticket is judged with."""
 
 
 def open_gate(
@@ -90,28 +90,28 @@ def open_gate(
 ) -> Decision:
     """Decide whether a lens may go back to its owner.
 
-    It may only if everything that its card asks for was measured, is judged as it stands now, and passed, and the visit
-    was for release. Each thing that stands against it is a verdict of its own; the gravest decides. Where that
-    is REVIEW, a person may have released the lens for exactly these reasons.
+    It may if everything that its card requires was measured and passes now, and the phase of the visit is release. Each
+    reason against it has a verdict; the worst decides. If that is REVIEW, a person may have released the lens for
+    exactly these reasons.
 
     Parameters
     ----------
     state
-        What the ledger says of the ticket now; None if it knows no such ticket.
+        Current state of the ticket; None if the ledger has no such ticket.
     judgement
-        The judgement to go by; None if there is none.
+        The judgement to use; None if there is none.
     out_of_control
-        Why the stand counts as out of control on the ticket's nights, as its reference lens tells it now, which may be
-        more than was known when it was judged.
+        Why the stand counts as out of control on the ticket's nights, by all measurements of the reference lens up to
+        now, of which some may be later than the judgement.
     unjudged
-        Why there is no judgement, or why there is nothing to judge.
+        Why there is no judgement.
     person
-        What a person decided; None if none did, or it was withdrawn.
+        A person's decision; None if there is none, or it was withdrawn.
     about_stand
-        In what the stand file that it is judged with is not what it was measured with, or not what was adopted.
+        Differences between the stand file used for judging and the one used for measuring or the adopted one.
     """
     if state is None:
-        reason = unjudged or f"the ledger knows no ticket `{ticket}`: correct the number, or measure it"
+        reason = unjudged or f"the ledger has no ticket `{ticket}`: correct the number, or measure it"
         return Decision(ticket=ticket, kind=DecisionKind.INCOMPLETE, reasons=(reason,))
     findings = [*_find_about_ticket(state), *_find_about_judgement(state, judgement, unjudged)]
     findings += [(Verdict.REVIEW, f"the stand counts as out of control: {reason}") for reason in out_of_control]
@@ -121,7 +121,7 @@ def open_gate(
     silent = (Verdict.PASS, Verdict.NOT_APPLICABLE)
     reasons = tuple(dict.fromkeys(reason for each, reason in findings if each not in silent))
     if verdict is Verdict.PASS and judgement is not None:
-        reasons = (f"all {len(judgement.verdicts) - len(judgement.not_applicable)} limits are kept",)
+        reasons = (f"all {len(judgement.verdicts) - len(judgement.not_applicable)} limits are met",)
     released_by = ""
     if person is not None:
         void = _find_why_void(person, state, judgement, verdict, reasons)
@@ -129,7 +129,7 @@ def open_gate(
             notes = (f"{format_release(person.decision)}: void, because {void}", *notes)
         else:
             kind, released_by = DecisionKind.RELEASED_ON_REVIEW, format_release(person.decision)
-            reasons = (released_by, *(f"what was in review: {reason}" for reason in reasons))
+            reasons = (released_by, *(f"was in review: {reason}" for reason in reasons))
     return Decision(
         ticket=ticket,
         kind=kind,
@@ -147,10 +147,10 @@ def _find_about_ticket(state: TicketState) -> list[tuple[Verdict, str]]:
         found.append((Verdict.UNKNOWN, f"the phase of the ticket is `{phase}`: only `{RELEASING_PHASE}` can release"))
     if state.other_lenses:
         lenses = "; ".join(state.other_lenses)
-        reason = f"the same ticket stood for another lens before ({lenses}): make sure which lens this is"
+        reason = f"this ticket number was used for another lens before ({lenses}): check which lens this is"
         found.append((Verdict.REVIEW, reason))
     found += find_about_shots(state)
-    # the lens as it is now was not measured: that is a lack of evidence, and no fault found
+    # the lens in its present state was not measured: evidence is missing, but no fault was found
     found += [(Verdict.UNKNOWN, reason) for reason in (state.pending, state.came_back) if reason]
     return found
 
@@ -172,12 +172,12 @@ def _note_about_ticket(state: TicketState, judgement: Judgement | None) -> tuple
     notes = []
     own = version("glasswright")
     if state.program not in ("", own):
-        what = f"measured by version {state.program} of the program, this is version {own}"
+        what = f"measured by version {state.program} of the program (this is {own})"
         notes.append(f"{what}: `glasswright watch` shows whether the reference lens's numbers moved")
     if judgement is not None and state.record.stand_sha256 != judgement.stand:
-        # so it is whenever a study of the stand is adopted, and the lens need not be shot again for that
-        what = f"another text of the stand file than it was measured with ({state.record.stand_sha256[:12]})"
-        notes.append(f"judged with {what}: its reproducibility makes the guard bands")
+        # normal after a study of the stand was adopted; the lens need not be shot again
+        what = f"a newer stand file than it was measured with ({state.record.stand_sha256[:12]})"
+        notes.append(f"judged with {what}: its reproducibility determines the guard bands")
     if judgement is not None:
         asked: dict[str, list[str]] = {}
         for each in judgement.not_applicable:
@@ -193,7 +193,7 @@ def _find_why_void(
     verdict: Verdict,
     reasons: Sequence[str],
 ) -> str:
-    """Say why a person's decision does not release the ticket as it is now; empty if it does."""
+    """Explain why a person's decision does not release the ticket as it is now; empty if it does."""
     decision = person.decision
     if verdict is not Verdict.REVIEW or judgement is None:
         return f"the ticket is no longer in review: it is {KINDS[verdict]}"

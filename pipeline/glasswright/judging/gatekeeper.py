@@ -1,7 +1,7 @@
-"""The one way to a decision: tickets of a ledger, judged from what was measured, at this moment.
+"""The only way to a release decision: tickets of a ledger are judged anew from their measurements.
 
-No stored verdict releases a lens. The ledger's latest judgement of a ticket names the card and the stand file to go by;
-their kept texts, the measurements and the reference lens's charts as they are now give the judgement that counts.
+No stored verdict releases a lens. The ledger's latest judgement of a ticket only names the card and the stand file to
+use; their kept texts, the measurements and the current control charts of the reference lens determine the decision.
 """
 
 from __future__ import annotations
@@ -45,79 +45,79 @@ if TYPE_CHECKING:
     from glasswright.watch.watching import WatchReport
 
 AT_ONCE: Final = 50
-"""Tickets whose measurements are held at a time."""
+"""Number of tickets whose measurements are in memory at a time."""
 SAME: Final = 1e-9
-"""Relative difference up to which a number that was judged again is the same: libraries may round the last bits."""
+"""Relative difference up to which a number judged again is the same: libraries may differ in the last bits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gated:
-    """A ticket, what is judged of it now, and what the gate says."""
+    """A ticket with its current judgement and the gate's decision."""
 
     state: TicketState
     judgement: Judgement | None
-    """Made from the measurements; None where there is nothing to judge by."""
+    """Made now from the measurements; None if there is no card and stand file to judge by."""
     decision: Decision
     head: Head
-    """The ledger's, as it was read."""
+    """Head of the ledger when it was read."""
     card: Card | None = None
     out_of_control: tuple[str, ...] = ()
     """Why the stand counts as out of control on the ticket's nights."""
     names: Mapping[str, str] = field(default_factory=dict)
-    """SHA-256 -> name of plan, card and stand file, as far as they are kept."""
+    """SHA-256 -> name of plan, card and stand file, if kept."""
     may_decide: tuple[str, ...] = ()
-    """Who may release the lens if it is in review, by the stand file."""
+    """Names of those who may release the lens in review, from the stand file."""
     shop: tuple[str, ...] = ()
-    """Name and address of the shop, line by line, by the stand file."""
+    """Lines of the shop's name and address, from the stand file."""
     logo: str = ""
-    """SHA-256 of the shop's logo; empty where it has none."""
+    """SHA-256 of the shop's logo; empty if it has none."""
 
     @property
     def verdicts(self) -> tuple[LimitVerdict, ...]:
-        """One for each limit at each setting that it holds at; none where there is nothing to judge by."""
+        """One for each limit at each of its settings; none without a judgement."""
         return self.judgement.verdicts if self.judgement is not None else ()
 
     @property
     def whole_reasons(self) -> tuple[str, ...]:
-        """Why the ticket as a whole has no verdict; empty where each limit has its own."""
+        """Reasons that concern the whole ticket; empty if each limit has its own verdict."""
         if self.judgement is None:
-            return (f"not judged as it stands now: {'; '.join(self.decision.reasons)}",)
+            return (f"not judged in its present state: {'; '.join(self.decision.reasons)}",)
         return self.judgement.reasons
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
-    """How the stand file that a ticket is judged with stands to the past of the stand."""
+class StandFindings:
+    """Differences between the stand file that a ticket is judged with and earlier ones of the stand."""
 
     reasons: tuple[str, ...] = ()
-    """What it says otherwise than it did when it was measured with, or than was adopted."""
+    """Differences from the stand file that was measured with, or from the adopted one."""
     notes: tuple[str, ...] = ()
     may_decide: tuple[str, ...] = ()
-    """Who may release a lens in review: a name that an adopted stand file has, too."""
+    """Names of those who may release a lens in review; only names that an adopted stand file also has."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Basis:
-    """What a ticket is judged by."""
+    """The card, stand file and charts that a ticket is judged by."""
 
     card: CardFile | None
-    """None where the model has none."""
+    """None if the model has no card."""
     stand: KeptStand | StandFile
     watched: WatchReport | None
-    """The charts of the stand as they are now; None where it is not watched."""
+    """The current control charts of the stand; None if it is not watched."""
 
 
 class Gatekeeper:
-    """Decides for tickets of one ledger; texts are read, and the charts of each stand file drawn, once."""
+    """Decides on tickets of one ledger; documents and control charts are read once and cached."""
 
     def __init__(self, ledger: Ledger, rules: int | None = None) -> None:
-        """Take the ledger, open for reading.
+        """Use a ledger that is open for reading.
 
         Parameters
         ----------
         rules
-            Version of the rules of judging; None for this program's. By others nothing can be judged again: a judgement
-            that was kept by them is believed, which bears out an old record and never opens the gate.
+            Version of the judging rules; None for this program's. A kept judgement by another version cannot be
+            repeated and is used as kept; this is for verifying an old record and never releases a lens.
         """
         self._ledger = ledger
         self._rules = JUDGE_VERSION if rules is None else rules
@@ -129,25 +129,24 @@ class Gatekeeper:
         self._documents: dict[str, Document | None] = {}
 
     def gate(self, ticket: str, measures: Collection[str] | None = ()) -> Gated | None:
-        """Decide for one ticket; None if the ledger knows none of that number."""
+        """Decide on one ticket; None if the ledger does not have it."""
         return next(self.gate_all([ticket], measures), None)
 
     def gate_all(
         self, tickets: Collection[str] | None = None, measures: Collection[str] | None = ()
     ) -> Iterator[Gated]:
-        """Decide for tickets (all if None), by number.
+        """Decide on tickets (all if None), sorted by number.
 
         Parameters
         ----------
         measures
-            `step.field` names of measurements that the states shall hold besides those that the cards ask for; None
-            for all.
+            `step.field` names of measurements to read in addition to those that the cards need; None for all.
 
         Raises
         ------
         LedgerDamagedError
-            If the card or the stand file of a judgement is not kept, or the judgement does not follow from what was
-            measured.
+            If the card or the stand file of a judgement is missing, or the judgement does not follow from the
+            measurements.
         """
         numbers = self._ledger.ticket_numbers() if tickets is None else sorted(set(tickets))
         for start in range(0, len(numbers), AT_ONCE):
@@ -164,7 +163,7 @@ class Gatekeeper:
                 yield self._decide(state, basis, kept.get(number), decisions.get(number))
 
     def gate_by(self, ticket: str, cards: Mapping[str, CardFile], stand: StandFile) -> Gated | None:
-        """Decide for one ticket by other cards and another stand file than those it was last judged by."""
+        """Decide on one ticket by cards and a stand file other than those of its latest judgement."""
         for state in self._ledger.latest_tickets([ticket]):
             watched = read_watch(self._ledger, stand.watch, stand.name) if stand.watch is not None else None
             basis = Basis(card=cards.get(state.record.ticket.model), stand=stand, watched=watched)
@@ -187,12 +186,12 @@ class Gatekeeper:
         is_old = kept is not None and kept.judge_version == self._rules != JUDGE_VERSION
         judged = kept if kept is not None and is_old else judge_ticket(state, basis.card, basis.stand)
         judgement = hold_passes(judged, out_of_control)
-        standing = self._find_standing(state, basis, is_kept=kept is not None)
+        about_stand = self._compare_stands(state, basis, is_kept=kept is not None)
         stands = decision is not None and decision.releases
-        person = ManualDecision(decision=decision, may_decide=standing.may_decide) if decision and stands else None
-        decided = open_gate(number, state, judgement, out_of_control, person=person, about_stand=standing.reasons)
+        person = ManualDecision(decision=decision, may_decide=about_stand.may_decide) if decision and stands else None
+        decided = open_gate(number, state, judgement, out_of_control, person=person, about_stand=about_stand.reasons)
         lenience = note_lenience(basis.card.card, state) if basis.card is not None else ()
-        decided = dataclasses.replace(decided, notes=(*decided.notes, *standing.notes, *lenience))
+        decided = dataclasses.replace(decided, notes=(*decided.notes, *about_stand.notes, *lenience))
         return Gated(
             state=state,
             judgement=judgement,
@@ -201,16 +200,16 @@ class Gatekeeper:
             card=basis.card.card if basis.card is not None else None,
             out_of_control=out_of_control,
             names=self._names(state, basis),
-            may_decide=standing.may_decide,
+            may_decide=about_stand.may_decide,
             shop=(basis.stand.shop.name, *basis.stand.shop.address) if basis.stand.shop is not None else (),
             logo=read_files(basis.stand.text).get(basis.stand.shop.logo or "", "") if basis.stand.shop else "",
         )
 
-    def _find_standing(self, state: TicketState, basis: Basis, *, is_kept: bool) -> Standing:
-        """Compare the stand file that a ticket is judged with, with the one that measured it and with those adopted.
+    def _compare_stands(self, state: TicketState, basis: Basis, *, is_kept: bool) -> StandFindings:
+        """Compare the stand file used for judging with the one used for measuring and with the adopted ones.
 
-        What was in force when the judgement was kept counts, and what was adopted since: a change is adopted after it
-        was seen, and what was released before a change stays released.
+        The adoption valid when the judgement was kept counts, and all later ones. So a change can be adopted after it
+        was found, and a lens released before a change stays released.
         """
         stand, reasons = basis.stand, []
         steps = basis.card.card.steps() if basis.card is not None else frozenset[str]()
@@ -219,11 +218,11 @@ class Gatekeeper:
         measured = find_document(self._ledger, state.record.stand_sha256)
         other = find_other_constants(sections, measured.text, stand.text) if measured is not None else ()
         if other:
-            what = "measured with other constants than those of the stand file it is judged with"
+            what = "the stand file differs from the one it was measured with"
             reasons.append(f"{what}: {format_changes(other)}: run again")
         adopted = self._find_adopted(stand.name, state.record.ticket.number if is_kept else "")
         if not adopted:
-            return Standing(reasons=tuple(reasons), may_decide=stand.may_decide)
+            return StandFindings(reasons=tuple(reasons), may_decide=stand.may_decide)
         texts = {each: self._find(each.sha256, "stand file", f"stand {stand.name}").text for each in adopted}
         found = {
             each: (
@@ -236,18 +235,19 @@ class Gatekeeper:
         if not same:
             last = adopted[-1]
             reasons.append(
-                f"the stand is not as it was ({last}): {format_changes(found[last])}: use the stand file of before, or "
-                "adopt this one (`glasswright judge --adopt-stand --by ... --why ...`)"
+                f"the stand file differs from the adopted one ({last}): {format_changes(found[last])}: use the earlier "
+                "file, or adopt this one (`glasswright judge --adopt-stand --by ... --why ...`)"
             )
         may = {name for text in texts.values() for name in read_may_decide(text)}
-        return Standing(
+        return StandFindings(
             reasons=tuple(reasons),
             notes=tuple(f"stand file {each}" for each in same[-1:] if each.adopted_by),
             may_decide=tuple(name for name in stand.may_decide if name in may),
         )
 
     def _find_adopted(self, stand: str, ticket: str) -> tuple[StandAdoption, ...]:
-        """The adoption that was in force when a ticket's judgement was kept, and those since; or the last one."""
+        """Return the adoption valid when a ticket's judgement was kept, and all later ones; without a judgement, the
+        last."""
         if stand not in self._adoptions:
             self._adoptions[stand] = read_stand_adoptions(self._ledger, stand)
         every = self._adoptions[stand]
@@ -256,7 +256,7 @@ class Gatekeeper:
         return (*before[-1:], *every[len(before) :])
 
     def _noted(self, decision: Decision) -> Decision:
-        """Add that the ledger's end was lost once, which concerns every ticket in it."""
+        """Add the notes that last commits of the ledger were lost, which concern every ticket."""
         return dataclasses.replace(decision, notes=(*self._restored, *decision.notes))
 
     def _names(self, state: TicketState, basis: Basis | None) -> Mapping[str, str]:
@@ -270,7 +270,7 @@ class Gatekeeper:
         return names
 
     def _read_basis(self, judgement: Judgement) -> Basis | str:
-        """Read the texts that a judgement went by; a text says why it cannot be judged by them any more."""
+        """Return the card, stand file and charts of a judgement, or a message why they can no longer be used."""
         try:
             if judgement.stand not in self._stands:
                 stand = read_kept_stand(self._find(judgement.stand, "stand file", f"ticket {judgement.ticket}"))
@@ -282,7 +282,10 @@ class Gatekeeper:
                 )
         except ConfigError as error:
             what = "; ".join(map(str, error.problems))
-            return f"it was judged by what this program cannot read ({what}): correct that and run `glasswright judge`"
+            return (
+                f"this program cannot read the card or stand file of its judgement ({what}): correct it and run "
+                "`glasswright judge`"
+            )
         stand, watched = self._stands[judgement.stand]
         return Basis(card=self._cards[judgement.card], stand=stand, watched=watched)
 
@@ -291,21 +294,21 @@ class Gatekeeper:
             self._documents[sha256] = find_document(self._ledger, sha256)
         document = self._documents[sha256]
         if document is None:
-            what = f"the {kind} that {whose} was judged by is not kept"
+            what = f"the {kind} that {whose} was judged by is missing"
             raise LedgerDamagedError(f"{self._ledger.database.path}: {what}: run `glasswright judge`")
         return document
 
 
 def _note_own_basis(kept: Judgement | None, gated: Gated) -> tuple[str, ...]:
-    """Tell that a ticket is judged by other texts than the ledger's latest judgement of it."""
+    """Return a note if a ticket is judged by documents other than those of the ledger's latest judgement."""
     own = gated.judgement
     if own is None or (kept is not None and (kept.card, kept.stand) == (own.card, own.stand)):
         return ()
     if kept is None:
-        return ("judged by a card and a stand file given to this command alone: the ledger holds no judgement",)
+        return ("judged by a card and a stand file given to this command alone: the ledger contains no judgement",)
     changed = [name for name in ("card", "stand") if getattr(kept, name) != getattr(own, name)]
     which = " and ".join({"card": "card", "stand": "stand file"}[name] for name in changed)
-    what = f"judged by another {which} than the ledger's latest judgement, which says {kept.verdict}"
+    what = f"judged by another {which} than the ledger's latest judgement, which is {kept.verdict}"
     return (f"{what}: run `glasswright judge` to keep this one",)
 
 
@@ -315,22 +318,22 @@ def _measures_of(bases: Collection[Basis | str]) -> set[str]:
 
 
 def _compare(ledger: Ledger, state: TicketState, kept: Judgement, basis: Basis) -> None:
-    """Check that a kept judgement follows from what was measured, where it must.
+    """Check that a kept judgement follows from the measurements, if it was made by the same rules from the same ones.
 
-    Other rules or other measurements may give other verdicts. So may the charts, of which more may be known now: a kept
-    judgement may have turned every PASS into REVIEW, if the stand is watched.
+    The control charts may have gained points since: if the stand is watched, a kept judgement may have turned every
+    PASS into REVIEW.
     """
     if (kept.judge_version, kept.manifest) != (JUDGE_VERSION, state.content):
         return
     judged = judge_ticket(state, basis.card, basis.stand)
-    allowed = [judged, hold_passes(judged, ("the charts say so",))] if basis.watched is not None else [judged]
+    allowed = [judged, hold_passes(judged, ("by the charts",))] if basis.watched is not None else [judged]
     if any(_is_same(kept, each) for each in allowed):
         return
     pairs = zip(kept.verdicts, judged.verdicts, strict=False)
     differing = [
-        f"{a.measure} at {a.at} is kept as {a.verdict}, and is {b.verdict}" for a, b in pairs if not _same(a, b)
+        f"{a.measure} at {a.at} is kept as {a.verdict} but is {b.verdict}" for a, b in pairs if not _same(a, b)
     ]
-    what = differing[0] if differing else "their number is not that of the limits"
+    what = differing[0] if differing else "their number differs from that of the limits"
     raise LedgerDamagedError(
         f"{ledger.database.path}: the verdicts kept of ticket {kept.ticket} do not follow from its measurements: "
         f"{what}: somebody changed them: restore the ledger from a backup, or run `glasswright judge` if you are "
@@ -339,7 +342,7 @@ def _compare(ledger: Ledger, state: TicketState, kept: Judgement, basis: Basis) 
 
 
 def _is_same(kept: Judgement, judged: Judgement) -> bool:
-    """Tell whether two judgements say the same, in whatever words."""
+    """Return whether two judgements are equal apart from the wording of reasons."""
     return (
         (kept.verdict, bool(kept.reasons)) == (judged.verdict, bool(judged.reasons))
         and len(kept.verdicts) == len(judged.verdicts)
@@ -354,7 +357,7 @@ def _same(a: LimitVerdict, b: LimitVerdict) -> bool:
 
 
 def _is_close(kept: float | None, judged: float | None) -> bool:
-    """Compare numbers; the database keeps no NaN, but nothing in its place."""
+    """Return whether a kept number equals a judged one; the database keeps NaN as NULL."""
     if kept is None or judged is None:
         return kept is None and (judged is None or math.isnan(judged))
     return kept == judged or math.isclose(kept, judged, rel_tol=SAME)

@@ -1,4 +1,4 @@
-"""Plausibility of hand-check answers: signature, date, and the answers they replaced."""
+"""Plausibility of hand-check answers: signature, date, and earlier answers."""
 
 from __future__ import annotations
 
@@ -15,28 +15,28 @@ if TYPE_CHECKING:
     from glasswright.plugin.artefact import HandAnswer
 
 CLOCKS_APART: Final = timedelta(hours=1)
-"""By so much the clocks of a bench may differ."""
+"""Largest accepted difference between the clocks of a bench."""
 BEFORE_SHOTS: Final = timedelta(days=3)
-"""A check done on a Friday belongs to shots of the Monday after; one that is older is of another visit."""
+"""Longest time from a check to the shots (Friday to Monday); an older check belongs to another visit."""
 CLOCK_IS_WRONG: Final = timedelta(days=1)
-"""A body whose shots were taken later than they were measured, by so much, tells no time."""
+"""Shots that seem to be taken this much later than they were measured show that the body's clock is wrong."""
 
 
 def find_doubtful(answer: HandAnswer, state: TicketState) -> tuple[str, ...]:
-    """Say why a person should look at a signed answer again; nothing if it can be believed.
+    """Explain why a person should look at a signed answer again; empty if it is plausible.
 
     Parameters
     ----------
     answer
-        To a hand check, as the ticket now holds it.
+        The ticket's current answer to a hand check.
     state
-        Of the ticket: when it was shot and measured, and what it answered before.
+        State of the ticket, with the times of its shots and measurements and its earlier answers.
     """
-    return (*_find_odd_signature(answer, state), *_find_turned(answer, find_earlier(answer, state)))
+    return (*_find_invalid_signature(answer, state), *_find_turned(answer, find_earlier(answer, state)))
 
 
 def find_earlier(answer: HandAnswer, state: TicketState) -> tuple[HandAnswer, ...]:
-    """What was answered to the same check before, the first first: by ticket.yaml itself, and by earlier runs."""
+    """Return the earlier answers to the same check, oldest first, from ticket.yaml and from earlier runs."""
     known = [*answer.earlier, *(each for each in state.earlier_answers if each.check == answer.check)]
     known += [old for each in known for old in each.earlier]
     others = {replace(each, earlier=()) for each in known} - {replace(answer, earlier=())}
@@ -50,41 +50,41 @@ def describe_answer(answer: HandAnswer) -> str:
 
 
 def note_answers(state: TicketState) -> tuple[str, ...]:
-    """Every answer that has a note, or that was another one before: to be told wherever a decision is printed."""
-    told = []
+    """Return a line for each answer that has a note or an earlier answer; they are printed with every decision."""
+    lines = []
     for answer in state.record.ticket.hand_checks:
         earlier = find_earlier(answer, state)
         if answer.note or earlier:
             before = "".join(f"; earlier {describe_answer(each)}" for each in earlier)
-            told.append(f"hand check {answer.check.replace('_', ' ')}: {describe_answer(answer)}{before}")
-    return tuple(told)
+            lines.append(f"hand check {answer.check.replace('_', ' ')}: {describe_answer(answer)}{before}")
+    return tuple(lines)
 
 
-def _find_odd_signature(answer: HandAnswer, state: TicketState) -> Iterator[str]:
+def _find_invalid_signature(answer: HandAnswer, state: TicketState) -> Iterator[str]:
     problem = problem_of_person(answer.who)
     if problem:
         yield problem
     measured, visit = datetime.fromisoformat(state.measured_at), state.record.visit
     begin, end = _span(answer.when)
     if _by_clock(begin) > _by_clock(measured) + CLOCKS_APART:
-        yield f"it is signed for {answer.when}, which is after it was read ({state.measured_at}): correct the day"
+        yield f"it is signed for {answer.when}, later than it was read ({state.measured_at}): correct the day"
     elif visit is not None and _by_clock(end) < visit - BEFORE_SHOTS and visit < _by_clock(measured) + CLOCK_IS_WRONG:
         yield f"it is signed for {answer.when}, and the lens was shot on {visit.date()}: do the check again"
 
 
 def _find_turned(answer: HandAnswer, earlier: tuple[HandAnswer, ...]) -> Iterator[str]:
-    """A fail that became a pass needs a reason of its own, whoever signs: without one it is a word against another."""
+    """Yield a finding if a fail became a pass without a new reason in its note."""
     failed = [each for each in earlier if each.answer == "fail"]
     if answer.answer == "pass" and failed and answer.note in ("", *(each.note for each in failed)):
         yield f"it was {describe_answer(failed[-1])} before: say in its note why it passes now"
 
 
 def _span(when: str) -> tuple[datetime, datetime]:
-    """Return the first and the last moment that a day, or a time, may mean."""
+    """Return the first and last moment of a day; for a time both are the same."""
     begin = datetime.fromisoformat(when)
     return begin, begin if ":" in when else begin + timedelta(days=1)
 
 
 def _by_clock(moment: datetime) -> datetime:
-    """Return what a clock on the wall showed; a bench and its bodies keep one time."""
+    """Return the local time without offset; a bench and its bodies use the same time zone."""
     return moment.replace(tzinfo=None)

@@ -1,4 +1,4 @@
-"""Writes answers to hand checks into `ticket.yaml` and keeps everything else in it."""
+"""Writes answers to hand checks into `ticket.yaml`, leaving everything else unchanged."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ BYTE_ORDER_MARK: Final = b"\xef\xbb\xbf"
 
 
 class HandCheckError(GlasswrightError):
-    """The answer could not be written; the ticket is as it was."""
+    """The answer could not be written; the ticket is unchanged."""
 
     exit_code = 2
 
@@ -57,19 +57,19 @@ class HandCheckEntry:
 
     @property
     def answers(self) -> Mapping[str, HandNote]:
-        """What has been answered."""
+        """The answers so far."""
         return self.ticket.hand_checks
 
 
 def open_entry(folder: Path) -> HandCheckEntry:
-    """Read the ticket of a folder.
+    """Read the ticket file in a folder.
 
     Raises
     ------
     ConfigError
         With every mistake in it.
     """
-    # a link is followed once, so that the file itself is replaced and not the link
+    # resolve a link, so that its target is replaced and not the link
     path = (folder / TICKET_FILE).resolve()
     try:
         content = path.read_bytes()
@@ -81,29 +81,31 @@ def open_entry(folder: Path) -> HandCheckEntry:
 
 
 def find_hand_checks(cards: Path, model: str) -> tuple[str, ...]:
-    """Name the hand checks that a model's card lists.
+    """Return the hand checks that a model's card lists.
 
     Raises
     ------
     ConfigError
-        If a card is wrong.
+        If a card has mistakes.
     HandCheckError
         If no card is for the model.
     """
     found = load_cards(cards)
     if model not in found:
         known = ", ".join(f"`{name}`" for name in found) or "none"
-        raise HandCheckError(f"{cards}: no card is for `{model}` (there are {known}): add one, or correct the ticket")
+        raise HandCheckError(
+            f"{cards}: there is no card for `{model}` (there are cards for {known}): add one, or correct the ticket"
+        )
     return found[model].card.hand_checks
 
 
 def make_note(answer: str, who: str, when: str, note: str) -> HandNote:
-    """Make a signed answer; an empty note is none.
+    """Return a signed answer; an empty note counts as none.
 
     Raises
     ------
     ValueError
-        With what is wrong, for a person to read.
+        If it is invalid; the message is meant for the user.
     """
     problem = problem_of_person(who) if who.strip() else ""
     if problem:
@@ -116,16 +118,15 @@ def make_note(answer: str, who: str, when: str, note: str) -> HandNote:
 
 
 def write_answer(entry: HandCheckEntry, check: str, note: HandNote) -> HandCheckEntry:
-    """Write one answer into the ticket's file; return the entry as it now is.
+    """Write one answer into the ticket's file; return the new entry.
 
-    An answer that stood there before is kept under `earlier`, with who gave it and when.
-    The file is replaced whole or not at all, and only if it is still what was read and if what is written reads back
-    as the same ticket with this answer and keeps every comment.
+    An earlier answer is kept under `earlier`, with its name and date. The file is replaced atomically, and only if it
+    has not changed since it was read and the new text reads back as the same ticket with this answer and every comment.
 
     Raises
     ------
     HandCheckError
-        Otherwise; the file is then as it was.
+        If not; the file is then unchanged.
     """
     if check in entry.answers:
         replaced = entry.answers[check]
@@ -140,19 +141,19 @@ def write_answer(entry: HandCheckEntry, check: str, note: HandNote) -> HandCheck
     expected = entry.ticket.model_copy(update={KEY: {**entry.answers, check: note}})
     lost = _comments(entry.content) - _comments(content)
     if read != expected or lost:
-        why = f"the comment `{min(lost)}` would be lost" if lost else "the ticket would read back otherwise"
+        why = f"the comment `{min(lost)}` would be lost" if lost else "the ticket would not read back as intended"
         raise HandCheckError(_format_by_hand(entry, check, note, why))
     _replace(entry, content)
     return replace(entry, ticket=expected, content=content)
 
 
 def _format_by_hand(entry: HandCheckEntry, check: str, note: HandNote, why: str) -> str:
-    words = ", ".join(f'{name}: "{value}"' for name, value in note if value and name != "earlier")
-    return f"{entry.path}: not written ({why}): write under `{KEY}` by hand: {check}: {{{words}}}"
+    values = ", ".join(f'{name}: "{value}"' for name, value in note if value and name != "earlier")
+    return f"{entry.path}: not written ({why}): write under `{KEY}` by hand: {check}: {{{values}}}"
 
 
 def _edit(entry: HandCheckEntry, check: str, note: HandNote) -> bytes:
-    """Return the file's content with one answer more, or another."""
+    """Return the file's content with one answer added or replaced."""
     text = entry.content.removeprefix(BYTE_ORDER_MARK).decode("utf-8")
     ending = "\r\n" if "\r\n" in text else "\n"
     text = text.replace("\r\n", "\n")
@@ -172,7 +173,7 @@ def _put(data: Any, check: str, note: HandNote) -> None:  # noqa: ANN401 - the l
         values["earlier"] = [_quote(each) for each in note.earlier]
     written = as_flow(values)
     if check in answers:
-        # what stood there keeps its layout and comments
+        # update in place, to keep layout and comments
         for name in [name for name in answers[check] if name not in written]:
             del answers[check][name]
         answers[check].update(written)
@@ -181,7 +182,7 @@ def _put(data: Any, check: str, note: HandNote) -> None:  # noqa: ANN401 - the l
 
 
 def _quote(note: EarlierNote) -> dict[str, Any]:
-    """Return an answer as it is written: quoted, so that no reader takes a day for a date or a note for a number."""
+    """Return an answer for YAML, quoted so that no reader converts it to a date or number."""
     return {
         name: value if name == "answer" else DoubleQuotedScalarString(value)
         for name, value in note
@@ -190,7 +191,7 @@ def _quote(note: EarlierNote) -> dict[str, Any]:
 
 
 def _comments(content: bytes) -> set[str]:
-    """Return every comment: what follows a `#` that stands in no key, value or text."""
+    """Return every comment: the text after a `#` outside keys and values."""
     text = content.removeprefix(BYTE_ORDER_MARK).decode("utf-8").replace("\r\n", "\n")
     bare = list(text)
     for token in yaml.scan(text, Loader=yaml.SafeLoader):
@@ -206,7 +207,9 @@ def _replace(entry: HandCheckEntry, content: bytes) -> None:
 
     def refuse_another_hand() -> None:
         if path.read_bytes() != entry.content:
-            raise HandCheckError(f"{path}: was changed by someone else meanwhile; nothing was written: start again")
+            raise HandCheckError(
+                f"{path}: was changed by someone else in the meantime; nothing was written: start again"
+            )
 
     try:
         with _locked(path.parent), whole_file(path, durable=True, before=refuse_another_hand) as part:
@@ -214,16 +217,16 @@ def _replace(entry: HandCheckEntry, content: bytes) -> None:
             part.chmod(path.stat().st_mode & 0o7777)
     except OSError as error:
         raise HandCheckError(
-            f"{path}: cannot be written: {error.strerror or error}: see to the folder's rights"
+            f"{path}: cannot be written: {error.strerror or error}: correct the folder's permissions"
         ) from error
 
 
 @contextmanager
 def _locked(folder: Path) -> Iterator[None]:
-    """Hold a folder, so that of two entries into one ticket the second sees what the first wrote."""
+    """Lock a folder, so that of two concurrent entries into one ticket the second sees the first."""
     handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
-        with suppress(OSError):  # some network file systems lock no folder
+        with suppress(OSError):  # some network file systems cannot lock a folder
             fcntl.flock(handle, fcntl.LOCK_EX)
         yield
     finally:

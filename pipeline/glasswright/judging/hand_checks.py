@@ -1,4 +1,4 @@
-"""Judges the hand checks that a card asks for by the ticket's answers."""
+"""Judges the hand checks that a card lists by the ticket's answers."""
 
 from __future__ import annotations
 
@@ -20,21 +20,20 @@ if TYPE_CHECKING:
 
 WHERE = "the whole ticket"
 UNASKED_PHASES = ("reference", "study")
-"""Visits that look at the stand and not at a customer's lens; the gate releases neither, whatever is judged."""
+"""Phases that test the stand and not a customer's lens; the gate releases neither."""
 
 
 def judge_hand_checks(view: TicketView, card: Card, refusal: str) -> tuple[LimitVerdict, ...]:
-    """Judge every hand check that a card lists: there is one verdict for each, whatever the ticket holds.
+    """Return one verdict for each hand check that a card lists.
 
-    A signed *pass* is PASS, unless its signature or what was answered before must be looked at: then it is REVIEW. A
-    signed *fail* is FAIL. What nobody answered, what nobody signed, and *not applicable* to a
-    thing that the card says this model has, is UNKNOWN. No uncertainty enters: the decision rule is the simple one.
-    A visit of the reference lens, or of a study, is asked for none.
+    A signed *pass* is PASS, or REVIEW if its signature or an earlier answer makes it implausible. A signed *fail* is
+    FAIL. A missing or unsigned answer, and *not applicable* for a check that the card lists, is UNKNOWN. There is no
+    uncertainty: the decision rule is the simple one. Reference and study visits need no hand checks.
 
     Parameters
     ----------
     refusal
-        Why the card does not hold for this ticket at all; empty where it does.
+        Why the card is not valid for this ticket; empty if it is.
     """
     if view.record.ticket.phase in UNASKED_PHASES:
         return ()
@@ -46,9 +45,9 @@ def judge_hand_checks(view: TicketView, card: Card, refusal: str) -> tuple[Limit
 
 
 def _judge(view: TicketView, name: str, refusal: str) -> LimitVerdict:
-    passed, says = (measure.partition(".")[2] for measure in hand_measures(name))
+    passed, text_field = (measure.partition(".")[2] for measure in hand_measures(name))
     if refusal:
-        return _verdict(name, Verdict.UNKNOWN, f"the card does not hold here: {refusal}")
+        return _verdict(name, Verdict.UNKNOWN, f"the card is not valid here: {refusal}")
     outcomes = view.by_step.get(HAND_STEP, ())
     if not outcomes:
         return _verdict(name, Verdict.UNKNOWN, f"no step `{HAND_STEP}` was run for this ticket: add it to the plan")
@@ -57,7 +56,7 @@ def _judge(view: TicketView, name: str, refusal: str) -> LimitVerdict:
         return _verdict(
             name, Verdict.UNKNOWN, f"`{HAND_STEP}` is {outcome.status}: {outcome.reason or 'no reason given'}"
         )
-    sentence = _sentence(outcome.measured.get(says), name)
+    sentence = _sentence(outcome.measured.get(text_field), name)
     value = outcome.measured[passed].value if passed in outcome.measured else None
     verdict = {1.0: Verdict.PASS, 0.0: Verdict.FAIL}.get(-1.0 if value is None else value, Verdict.UNKNOWN)
     answer = next((each for each in view.record.ticket.hand_checks if each.check == name), None)
@@ -65,7 +64,7 @@ def _judge(view: TicketView, name: str, refusal: str) -> LimitVerdict:
     if doubtful:
         sentence += f"; but {'; '.join(doubtful)}"
         verdict = Verdict.REVIEW if verdict is Verdict.PASS else verdict
-    # what a stage says of the stand is nothing to what hands found
+    # caveats that a stage found about the stand do not concern hand checks
     caveats = sorted({*outcome.caveats, *view.record.ticket.caveats})
     if caveats:
         sentence += f"; with the caveat {', '.join(caveats)}"
@@ -73,10 +72,10 @@ def _judge(view: TicketView, name: str, refusal: str) -> LimitVerdict:
     return _verdict(name, verdict, sentence, None if verdict is Verdict.UNKNOWN else value)
 
 
-def _sentence(says: Measured | None, name: str) -> str:
-    if says is None or not says.text:
-        return f"`{HAND_STEP}` knows no hand check `{name}`: correct the card"
-    return says.text
+def _sentence(found: Measured | None, name: str) -> str:
+    if found is None or not found.text:
+        return f"`{HAND_STEP}` has no hand check `{name}`: correct the card"
+    return found.text
 
 
 def _verdict(name: str, verdict: Verdict, reason: str, value: float | None = None) -> LimitVerdict:
@@ -91,7 +90,7 @@ def _verdict(name: str, verdict: Verdict, reason: str, value: float | None = Non
 
 
 def problem_of_hand_check(name: str, fields: Mapping[str, FieldDescription]) -> str:
-    """Say what is wrong with a hand check that a card lists, given what a plan measures; empty for nothing."""
+    """Return the problem with a card's hand check, given the fields that a plan measures; empty if there is none."""
     known = {path.split(".")[1] for path in fields if path.startswith(f"{HAND_STEP}.") and path.endswith(".passed")}
     if not known:
         return f"the plan has no step `{HAND_STEP}`, so no hand check can pass: add it to the plan"

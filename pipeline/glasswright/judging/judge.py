@@ -30,20 +30,20 @@ if TYPE_CHECKING:
     from glasswright.plugin.measurements import Measured
 
 JUDGE_VERSION: Final = 4
-"""Raised whenever the same numbers and card could get another verdict; older judgements are then judged again."""
+"""Increased whenever the same numbers and card could get another verdict; older judgements are then repeated."""
 
 
 ENOUGH_SHOTS: Final = 5
-"""From here on a result's own scatter tells how well a shot repeats; below, the stand's pooled one stands for it."""
+"""Number of shots from which a result's own scatter is used; with fewer, the stand's pooled repeatability is."""
 
 
 DECLARED_FREEDOM: Final = 8.0
-"""Degrees of freedom of a declared number that says none: it is taken to be right to a quarter (JCGM 100:2008, G.4.2:
-half of the inverse square of its own relative uncertainty). A number from a study says its own."""
+"""Degrees of freedom of a number declared without any: its relative uncertainty is taken as 25 % (JCGM 100:2008, G.4.2:
+half the inverse square of that). A number from a study has its own."""
 
 
 class Spread(Protocol):
-    """What a stand file says of how well a number comes out again."""
+    """A stand file's repeatability or reproducibility of a measure."""
 
     @property
     def u(self) -> float | None:
@@ -51,43 +51,43 @@ class Spread(Protocol):
 
     @property
     def relative_u(self) -> float | None:
-        """Standard uncertainty over the value."""
+        """Standard uncertainty relative to the value."""
 
     @property
     def freedom(self) -> float | None:
-        """Degrees of freedom behind it; None for a number that was declared without."""
+        """Degrees of freedom; None for a number declared without."""
 
     @property
     def with_repeats(self) -> bool:
-        """Whether a reproducibility holds the repeatability too."""
+        """Whether a reproducibility includes the repeatability."""
 
 
 class JudgingStand(Protocol):
-    """What judging needs of a stand file."""
+    """The parts of a stand file that judging needs."""
 
     @property
     def name(self) -> str:
-        """The stand."""
+        """Name of the stand."""
 
     @property
     def bodies(self) -> tuple[str, ...]:
-        """The camera bodies that belong to it."""
+        """The camera bodies of the stand."""
 
     @property
     def reproducibility(self) -> Mapping[str, Spread]:
-        """`step.field`, or a pattern of such, -> spread of the lens set up again."""
+        """`step.field`, or a pattern -> scatter after mounting the lens again."""
 
     @property
     def repeatability(self) -> Mapping[str, Spread]:
-        """The same of one more shot, nothing touched."""
+        """`step.field`, or a pattern -> scatter of repeated shots with nothing touched."""
 
     @property
     def constants(self) -> Mapping[str, StandConstant]:
-        """What was measured of the stand itself, by name."""
+        """Measured constants of the stand, by name."""
 
     @property
     def sha256(self) -> str:
-        """Of the file's text."""
+        """SHA-256 of the file's text."""
 
 
 def judge_ticket(state: TicketState, file: CardFile | None, stand: JudgingStand) -> Judgement:
@@ -96,11 +96,11 @@ def judge_ticket(state: TicketState, file: CardFile | None, stand: JudgingStand)
     Parameters
     ----------
     state
-        What the ledger says now, with at least the measurements that the card names.
+        Current state, with at least the measurements that the card names.
     file
-        The card; None where the model has none.
+        The card; None if the model has none.
     stand
-        The stand file, which knows the reproducibility.
+        The stand file, with the reproducibility.
     """
     view = TicketView.of(state)
     reasons = why_not_valid(view, file.card if file else None, stand)
@@ -132,29 +132,29 @@ def judge_ticket(state: TicketState, file: CardFile | None, stand: JudgingStand)
 def judge_limit(
     view: TicketView, card: Card, limit: Limit, stand: JudgingStand, refusal: str
 ) -> tuple[LimitVerdict, ...]:
-    """Judge one limit at every setting that it holds at; there is always at least one verdict.
+    """Judge one limit at each of its settings; there is always at least one verdict.
 
     Parameters
     ----------
     refusal
-        Why the card does not hold for this ticket at all; empty where it does.
+        Why the card is not valid for this ticket; empty if it is.
     """
     return tuple(each.verdict for each in assess_limit(view, card, limit, stand, refusal))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Assessed:
-    """A verdict on one limit at one place, and what it rests on."""
+    """A verdict on one limit at one place, with guard band and caveats."""
 
     verdict: LimitVerdict
     guard: float | None = None
-    """Width of the guard band, in the field's unit; 0 under the simple rule, None where there is none to tell."""
+    """Width of the guard band, in the field's unit; 0 under the simple rule, None if unknown."""
     caveats: tuple[str, ...] = ()
-    """Those that the limit does not accept."""
+    """Caveats that the limit does not accept."""
 
 
 def assess_limit(view: TicketView, card: Card, limit: Limit, stand: JudgingStand, refusal: str) -> tuple[Assessed, ...]:
-    """Judge one limit as `judge_limit` does, and tell the guard band and the caveats as well."""
+    """Judge one limit as `judge_limit` does, and also return the guard band and the caveats."""
     if refusal:
         return (_unknown(limit, str(limit.at), f"the card does not hold here: {refusal}"),)
     outcomes = view.by_step.get(limit.step, ())
@@ -176,7 +176,7 @@ def assess_limit(view: TicketView, card: Card, limit: Limit, stand: JudgingStand
     )
     if all(outcome.scope >= Scope.TICKET for outcome in outcomes):
         if limit.at != type(limit.at)():
-            reason = f"`{limit.step}` is measured once for the ticket, and the limit asks for {limit.at}: remove `at`"
+            reason = f"`{limit.step}` is measured once for the ticket, but the limit is for {limit.at}: remove `at`"
             return (_unknown(limit, str(limit.at), reason),)
         return tuple(_judge_outcome(question, outcome) for outcome in outcomes)
     settings = [setting for setting in view.settings_of(outcomes) if limit.at.holds(setting)]
@@ -187,26 +187,26 @@ def assess_limit(view: TicketView, card: Card, limit: Limit, stand: JudgingStand
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """One limit put to one ticket."""
+    """One limit applied to one ticket."""
 
     view: TicketView
     card: Card
     limit: Limit
     tolerance: Tolerance
     spreads: Sequence[Spread]
-    """What the stand file says of the measure's reproducibility."""
+    """The measure's reproducibility in the stand file."""
     repeats: Sequence[Spread]
-    """And of its repeatability."""
+    """The measure's repeatability in the stand file."""
     not_held: Sequence[str] = ()
-    """Why constants of the stand that the measure rests on did not hold when the lens was shot."""
+    """Why stand constants that the measure depends on were not valid when the lens was shot."""
 
     def uncertainty(self, value: float, own: float | None, shots: Measured | None) -> Uncertainty:
-        """Return the uncertainty of a number by what the stand file says of the measure."""
+        """Return the uncertainty of a number, including the stand's part."""
         return combine_uncertainty(self.spreads, self.repeats, value, own, shots)
 
 
 def find_uncertainty(stand: JudgingStand, measure: str, measured: Measured, outcome: KeptOutcome) -> Uncertainty:
-    """Return the uncertainty of a measured number as a limit on it is judged with; it must have a value."""
+    """Return the uncertainty of a measured number as used in judging; it must have a value."""
     return combine_uncertainty(
         find_spreads(stand.reproducibility, measure),
         find_spreads(stand.repeatability, measure),
@@ -219,20 +219,20 @@ def find_uncertainty(stand: JudgingStand, measure: str, measured: Measured, outc
 def combine_uncertainty(
     spreads: Sequence[Spread], repeats: Sequence[Spread], value: float, own: float | None, shots: Measured | None
 ) -> Uncertainty:
-    """Return the uncertainty of a number; the stand's part is None where the stand file lacks what belongs to it.
+    """Return the uncertainty of a number; the stand's part is None if the stand file lacks what it needs.
 
-    The pooled scatter of a shot comes in, over the square root of the shots, where they are too few to have told
-    their own; a result that does not say how many counts as one. Where they are enough, they are the degrees of
-    freedom of the number's own uncertainty, but for one.
+    With fewer than `ENOUGH_SHOTS` shots, the pooled repeatability divided by the square root of the number of shots is
+    included; a result without that number counts as one shot. With more, the number's own uncertainty has one degree of
+    freedom less than there are shots.
 
     Parameters
     ----------
     spreads, repeats
-        What the stand file says of the measure's reproducibility and repeatability.
+        The measure's reproducibility and repeatability from the stand file.
     value, own
-        The number and the standard uncertainty that its stage gave it.
+        The number and its standard uncertainty from the stage.
     shots
-        How many shots it is made of.
+        Number of shots that it was measured from.
     """
     count = shots.value if shots is not None and shots.value is not None and shots.value >= 1 else 1.0
     again = largest_spread(spreads, value)
@@ -299,11 +299,11 @@ def _judge_outcome(question: Question, outcome: KeptOutcome) -> Assessed:
 
 
 def _why_unseen(limit: Limit, outcome: KeptOutcome) -> str:
-    """Say that a limit lies under what the shots could have shown, so that no number proves it kept."""
+    """Return a message if a limit is below the detection limit, so that no number can prove that it is met."""
     least = outcome.measured.get(faintest_field(limit.field))
     if limit.max is None or least is None or least.value is None or least.value <= limit.max:
         return ""
-    return f"but less than {least.value:.3g} {least.unit} could not have been seen"
+    return f"but less than {least.value:.3g} {least.unit} could not have been detected"
 
 
 def _why_not_applicable(outcome: KeptOutcome, measured: Measured | None) -> str:
@@ -323,16 +323,16 @@ def _why_unknown(limit: Limit, outcome: KeptOutcome, measured: Measured | None) 
     if measured is None:
         return f"`{limit.step}` gave no `{limit.field}`: correct the card, or the plan"
     if measured.text is not None:
-        return f"`{limit.measure}` is the text `{measured.text}`, no number"
+        return f"`{limit.measure}` is the text `{measured.text}`, not a number"
     if measured.value is None:
         return f"`{limit.measure}` was left empty by the stage"
     if not math.isfinite(measured.value):
-        return f"`{limit.measure}` is {measured.value}, which is no finite number"
+        return f"`{limit.measure}` is {measured.value}, which is not a finite number"
     return ""
 
 
 def find_spreads(declared: Mapping[str, Spread], measure: str) -> Sequence[Spread]:
-    """Return what a stand file declares of a measure: the entry with its own name, or else every pattern that fits."""
+    """Return a stand file's entries for a measure: the one with its exact name, or else every matching pattern."""
     exact = declared.get(measure)
     if exact is not None:
         return (exact,)
@@ -340,15 +340,15 @@ def find_spreads(declared: Mapping[str, Spread], measure: str) -> Sequence[Sprea
 
 
 def spread_u(spreads: Sequence[Spread], value: float) -> float | None:
-    """The standard uncertainty that spreads mean for a value, in its unit: the largest, None if there is none."""
+    """Return the largest standard uncertainty of a value among spreads, in its unit; None if there are none."""
     found = largest_spread(spreads, value)
     return None if found is None else found[0]
 
 
 def largest_spread(spreads: Sequence[Spread], value: float) -> tuple[float, float, Spread] | None:
-    """Return the largest standard uncertainty that spreads mean for a value, its degrees of freedom, and whose it is.
+    """Return the largest standard uncertainty of a value among spreads, its degrees of freedom, and its spread.
 
-    One that is NaN, infinite or negative comes before all others: `decide` believes none of it.
+    An invalid one (NaN, infinite or negative) takes precedence, so that `decide` rejects it.
     """
     if not spreads:
         return None

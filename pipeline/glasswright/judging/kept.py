@@ -1,4 +1,4 @@
-"""Cards and stand files as the ledger kept their texts."""
+"""Cards and stand files read from the texts in the ledger."""
 
 from __future__ import annotations
 
@@ -23,10 +23,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptStand:
-    """What judging needs of a stand file: the engine's own keys.
+    """The engine's own keys of a kept stand file, which are all that judging needs.
 
-    The sections of plugins say how to measure. They name other files, which the ledger does not keep, and an older
-    plugin may have read them in another way; no verdict needs them.
+    The sections of plugins are for measuring. They name other files, which the ledger does not keep, and an older
+    plugin may have used another format.
     """
 
     name: str
@@ -39,17 +39,17 @@ class KeptStand:
     shop: ShopNote | None
     ledger_key: str | None
     text: str
-    """The whole file as it is written."""
+    """The whole text of the file."""
     sha256: str
 
 
 def read_kept_card(document: Document) -> CardFile:
-    """Read a card that was kept.
+    """Return a card from its kept text.
 
     Raises
     ------
     ConfigError
-        If it cannot be read, as after a change of what this program reads.
+        If it cannot be read, for example after a change of the format.
     """
     read = _scan(document, "card")
     card, problems = check(read, Card)
@@ -59,12 +59,12 @@ def read_kept_card(document: Document) -> CardFile:
 
 
 def read_kept_stand(document: Document) -> KeptStand:
-    """Read the engine's own keys of a stand file that was kept.
+    """Return the engine's own keys of a stand file from its kept text.
 
     Raises
     ------
     ConfigError
-        If they cannot be read, as after a change of what this program reads.
+        If they cannot be read, for example after a change of the format.
     """
     read = _scan(document, "stand")
     own = {key: value for key, value in read.data.items() if key in StandKeys.model_fields}
@@ -89,8 +89,8 @@ def read_kept_stand(document: Document) -> KeptStand:
 def _scan(document: Document, kind: str) -> ConfigDocument:
     name = f"the kept {document.kind} `{document.name}` ({document.sha256[:12]})"
     if document.kind != kind:
-        raise ConfigError([Problem(name, WHOLE_FILE, f"is no {kind}")])
+        raise ConfigError([Problem(name, WHOLE_FILE, f"is not a {kind}")])
     read = scan_bytes(Path(name), document.text.encode())
     if not isinstance(read.data, dict):
-        raise ConfigError([*read.problems, Problem(name, WHOLE_FILE, f"is no {kind}: it holds no keys")])
+        raise ConfigError([*read.problems, Problem(name, WHOLE_FILE, f"is not a {kind}: it has no keys")])
     return read

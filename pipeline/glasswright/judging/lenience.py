@@ -13,17 +13,21 @@ if TYPE_CHECKING:
 
 
 def note_lenience(card: Card, state: TicketState) -> tuple[str, ...]:
-    """Say which limits are decided without an uncertainty that is known, with little confidence, or with caveats.
+    """Return notes on limits that ignore a known uncertainty, have a low confidence, or accept caveats.
 
     Parameters
     ----------
     state
-        With at least the measurements that the card names.
+        State with at least the measurements that the card names.
     """
-    usual = float(Card.model_fields["confidence"].default)
+    default = float(Card.model_fields["confidence"].default)
     low = {card.confidence_of(limit) for limit in card.limits if card.rule_of(limit) == "guarded"}
     return (
-        *(f"the card asks for a confidence of {each:.6g} (usual: {usual:g})" for each in sorted(low) if each < usual),
+        *(
+            f"the card asks for a confidence of {each:.6g} (default: {default:g})"
+            for each in sorted(low)
+            if each < default
+        ),
         *_note_simple(card, state),
         *_note_accepted(card, state),
     )

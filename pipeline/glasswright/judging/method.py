@@ -1,4 +1,4 @@
-"""Checks that a number was made by the method its limit was written for."""
+"""Checks that a number was made by the method that its limit is valid for."""
 
 from __future__ import annotations
 
@@ -11,23 +11,23 @@ if TYPE_CHECKING:
     from glasswright.judging.card import Card
 
 MOST_SHOWN: Final = 3
-"""Differences that one reason names."""
+"""Number of differences that one reason names."""
 
-NO_PLAN: Final = "the card names no plan, so its limits speak of no number: run `glasswright adopt`"
+NO_PLAN: Final = "the card has no plan, so its limits apply to no number: run `glasswright adopt`"
 
 
 def why_made_otherwise(card: Card, step: str, measured: str) -> str:
-    """Say why the numbers of a step are not those that the card's limits speak of; empty where they are.
+    """Explain why a step's numbers were not made by the card's method; empty if they were.
 
     Parameters
     ----------
     measured
-        The method that the ledger keeps with the ticket, as JSON; empty where it keeps none.
+        The ticket's method in the ledger, as JSON; empty if there is none.
     """
     if card.plan is None:
         return NO_PLAN
     if not measured:
-        return f"the ledger does not say how `{step}` was measured: measure the ticket again"
+        return f"the ledger has no method for `{step}`: measure the ticket again"
     found = _find(card.plan.text, measured, step)
     if not found:
         return ""

@@ -1,4 +1,4 @@
-"""What is printed wherever a decision on a ticket is: by the gate, on its page, on its record."""
+"""Notes that are printed with every decision on a ticket: by the gate, on its page, on its record."""
 
 from __future__ import annotations
 
@@ -12,5 +12,5 @@ if TYPE_CHECKING:
 
 
 def notes_of(state: TicketState) -> tuple[str, ...]:
-    """All that must be told of a ticket beside the decision: what its files showed, its shots, its hand checks."""
+    """Return a ticket's notes: findings about its files, its shots and its hand checks."""
     return (*state.record.findings, *note_shots(state), *note_answers(state))

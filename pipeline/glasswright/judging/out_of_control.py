@@ -1,4 +1,4 @@
-"""Turns PASS into REVIEW where the stand is out of control."""
+"""Turns PASS into REVIEW if the stand is out of control."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from glasswright.ledger.verdict import Judgement
 
 MOST_LISTED: Final = 3
-"""Reasons that a verdict repeats; `glasswright watch` lists them all."""
+"""Number of reasons that a verdict repeats; `glasswright watch` lists them all."""
 
 
 def hold_passes(judgement: Judgement, out_of_control: Sequence[str]) -> Judgement:
@@ -34,5 +34,5 @@ def hold_passes(judgement: Judgement, out_of_control: Sequence[str]) -> Judgemen
 def format_out_of_control(out_of_control: Sequence[str]) -> str:
     """Format the reasons in one sentence, the first few in full."""
     more = len(out_of_control) - MOST_LISTED
-    told = "; ".join(out_of_control[:MOST_LISTED]) + (f"; and {more} more" if more > 0 else "")
-    return f"the stand counts as out of control: {told}"
+    listed = "; ".join(out_of_control[:MOST_LISTED]) + (f"; and {more} more" if more > 0 else "")
+    return f"the stand counts as out of control: {listed}"

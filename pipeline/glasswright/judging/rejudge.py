@@ -20,17 +20,17 @@ if TYPE_CHECKING:
 
 
 class WatchedStand(JudgingStand, Protocol):
-    """What judging needs of a stand file where the stand may be watched."""
+    """The parts of a stand file that judging needs if the stand may be watched."""
 
     @property
     def watch(self) -> WatchKeys | None:
-        """How it is watched by its reference lens; None where it is not."""
+        """How it is watched by its reference lens; None if it is not."""
 
 
 def judge_tickets(
     ledger: Ledger, cards: Mapping[str, CardFile], stand: WatchedStand, tickets: Collection[str] | None = None
 ) -> tuple[Judgement, ...]:
-    """Judge tickets (all if None) by their cards; give the judgements, by ticket number. Nothing is kept yet."""
+    """Return the judgements of tickets (all if None) by their cards, sorted by ticket number; none is kept yet."""
     measures = {measure for file in cards.values() for measure in file.card.measures()}
     watched = read_watch(ledger, stand.watch, stand.name) if stand.watch is not None else None
     return tuple(
@@ -47,7 +47,7 @@ def judge_watched(
     Parameters
     ----------
     watched
-        The charts; None where the stand is not watched.
+        The charts; None if the stand is not watched.
     """
     judgement = judge_ticket(state, file, stand)
     return hold_passes(judgement, watched.out_of_control_of_ticket(state) if watched is not None else ())

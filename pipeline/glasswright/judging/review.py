@@ -1,4 +1,4 @@
-"""The basis of a person's decision on a ticket in review, and when it becomes void."""
+"""The basis of a person's decision on a ticket in review, and why it becomes void."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ if TYPE_CHECKING:
 
 
 def basis_of(state: TicketState, judgement: Judgement, reasons: Sequence[str]) -> ReviewBasis:
-    """Return all that a decision on a ticket rests on, as it is now.
+    """Return the current basis of a decision on a ticket.
 
     Parameters
     ----------
     reasons
-        Everything that is in review.
+        All reasons for the review.
     """
     return ReviewBasis(
         manifest=state.content,
@@ -34,21 +34,21 @@ def basis_of(state: TicketState, judgement: Judgement, reasons: Sequence[str]) -
 
 
 def find_why_void(then: ReviewBasis, now: ReviewBasis) -> str:
-    """Say what changed since a decision; empty if nothing did."""
+    """Explain what changed since a decision; empty if nothing did."""
     if then.manifest != now.manifest:
-        return "something else was measured since"
+        return "the measurements changed since"
     changed = [name for name in ("plan", "card", "stand") if getattr(then, name) != getattr(now, name)]
     if changed:
         return f"the {' and the '.join(changed)} changed since"
     new = [reason for reason in now.reasons if reason not in then.reasons]
     if new:
-        return f"more is in review since: {'; '.join(new)}"
+        return f"there are new reasons for review since: {'; '.join(new)}"
     gone = [reason for reason in then.reasons if reason not in now.reasons]
     if gone:
-        return f"other things are in review now: no longer {'; '.join(gone)}"
-    return "" if then == now else "it is judged otherwise since"
+        return f"reasons for review have gone since: {'; '.join(gone)}"
+    return "" if then == now else "the judgement changed since"
 
 
 def format_release(decision: PersonsDecision) -> str:
-    """Say who released a ticket in review, when and why."""
+    """Return who released a ticket in review, when and why."""
     return f"released by {decision.person} on review, {decision.decided_at}: {decision.why}"

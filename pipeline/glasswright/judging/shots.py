@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 
 MOST_NAMED: Final = 3
 ONE_VISIT: Final = timedelta(hours=24)
-"""Shots of one ticket lie no further from the middle one: a visit is a session at the stand, at most a long one."""
+"""Longest time between a shot and the median shot of a ticket."""
 SOON: Final = timedelta(days=7)
-"""Within a week shots are measured; later, somebody should know that they were not."""
+"""Time within which shots are normally measured; a longer one is noted."""
 
 SET_ASIDE: Final = "write each under `set_aside` in ticket.yaml: {file: ..., by: ..., why: ...}"
 
@@ -26,7 +26,7 @@ Finding = tuple[Verdict, str]
 
 
 def find_about_shots(state: TicketState) -> tuple[Finding, ...]:
-    """Return what stands against releasing a ticket because of its shots; nothing if they are all its own."""
+    """Return the reasons against releasing a ticket that concern its shots."""
     return (
         *_find_replaced(state),
         *_find_twins(state),
@@ -38,7 +38,7 @@ def find_about_shots(state: TicketState) -> tuple[Finding, ...]:
 
 
 def note_shots(state: TicketState) -> tuple[str, ...]:
-    """Return what must be told of a ticket's shots wherever a decision on it is printed, and decides nothing."""
+    """Return notes on a ticket's shots that are printed with every decision but do not affect it."""
     return (
         *state.withdrawn_returns,
         *_note_identity(state),
@@ -50,29 +50,26 @@ def note_shots(state: TicketState) -> tuple[str, ...]:
 
 def _find_replaced(state: TicketState) -> Iterator[Finding]:
     for each in state.replaced_by:
-        what = f"ticket {each.ticket} stands in place of this one (so says {each.by}: {each.why})"
+        what = f"ticket {each.ticket} replaces this one (according to {each.by}: {each.why})"
         yield Verdict.UNKNOWN, f"{what}: ask the gate about {each.ticket}"
 
 
 def _find_twins(state: TicketState) -> Iterator[Finding]:
-    """Name the shots that are in another place too, a reason for each other ticket.
-
-    Which of two tickets has them by right nobody can tell from the frames, so both are looked at.
-    """
+    """Yield a reason for each other ticket with the same shots; both tickets are in review."""
     number, replaces = state.record.ticket.number, state.record.remarks.replaces
     excused = {each.ticket for each in state.replaced_by} | ({replaces.ticket} if replaces is not None else set())
     twins = [twin for twin in state.twins if not twin.shared and twin.ticket not in excused]
     for ticket, same in groupby(sorted(twins, key=lambda twin: (twin.ticket, twin.shot)), lambda twin: twin.ticket):
         pairs = list({twin.shot: twin for twin in same}.values())
         if ticket == number:
-            said = _name_few([f"{twin.shot} is {twin.other_shot} again" for twin in pairs])
-            yield Verdict.REVIEW, f"{said}: a shot counts once: remove the copy, or shoot again"
+            listed = _name_few([f"{twin.shot} is {twin.other_shot} again" for twin in pairs])
+            yield Verdict.REVIEW, f"{listed}: a shot counts once: remove the copy, or shoot again"
         else:
-            said = _name_few([_name_pair(twin) for twin in pairs])
+            listed = _name_few([_name_pair(twin) for twin in pairs])
             yield (
                 Verdict.REVIEW,
-                f"ticket {ticket} has the same shots ({said}): a shot counts once, in one ticket: shoot again, or "
-                "write `replaces` into the ticket.yaml of the one that stands in place of the other",
+                f"ticket {ticket} has the same shots ({listed}): a shot counts once, in one ticket: shoot again, or "
+                "write `replaces` into the ticket.yaml of the one that replaces the other",
             )
 
 
@@ -84,7 +81,7 @@ def _find_gone(state: TicketState) -> Iterator[Finding]:
     if state.gone_shots:
         yield (
             Verdict.REVIEW,
-            f"an earlier run read shots that are no longer there ({_name_few(state.gone_shots)}): put them back, or "
+            f"an earlier run read shots that are now missing ({_name_few(state.gone_shots)}): put them back, or "
             f"{SET_ASIDE}",
         )
 
@@ -93,7 +90,7 @@ def _find_bad_copies(state: TicketState) -> Iterator[Finding]:
     bad = [shot.name for shot in state.record.shots if shot.use in (ShotUse.ABSENT, ShotUse.REJECTED)]
     bad = [name for name in bad if not any(name == gone.partition(",")[0] for gone in state.gone_shots)]
     if bad:
-        what = f"SHA256SUMS lists shots that are not there, or not as they were ({_name_few(bad)})"
+        what = f"SHA256SUMS lists shots that are missing or changed ({_name_few(bad)})"
         yield Verdict.REVIEW, f"{what}: copy them again, or {SET_ASIDE}"
 
 
@@ -102,13 +99,13 @@ def _find_other_phases(state: TicketState) -> Iterator[Finding]:
     for other in state.other_phases:
         yield (
             Verdict.REVIEW,
-            f"shots of this ticket were measured when its phase was `{other}`, and now it is `{phase}`: shoot a lens "
-            "that was worked on between again, under a ticket number of its own",
+            f"shots of this ticket were measured in phase `{other}`, and the phase is now `{phase}`: if the lens was "
+            "worked on in between, shoot it again under a new ticket number",
         )
 
 
 def _find_far_shots(state: TicketState) -> Iterator[Finding]:
-    """Name shots that were taken long before or after the others. All of them may be off: bodies lose their clocks."""
+    """Yield a reason if shots were taken long before or after the others; a wrong clock shifts all shots alike."""
     visit = state.record.visit
     if visit is None:
         return
@@ -121,7 +118,7 @@ def _find_far_shots(state: TicketState) -> Iterator[Finding]:
         yield (
             Verdict.REVIEW,
             f"{len(far)} of its shots were taken more than {ONE_VISIT.total_seconds() / 3600:g} hours from the middle "
-            f"of the visit, {visit.isoformat(' ')} ({_name_few(far)}): make sure that they are of this visit",
+            f"of the visit, {visit.isoformat(' ')} ({_name_few(far)}): check that they belong to this visit",
         )
 
 
@@ -134,11 +131,11 @@ def _note_identity(state: TicketState) -> Iterator[str]:
 
 
 def _note_replaces(state: TicketState) -> Iterator[str]:
-    said = state.record.remarks.replaces
-    if said is None:
+    replaces = state.record.remarks.replaces
+    if replaces is None:
         return
-    same = any(twin.ticket == said.ticket for twin in state.twins)
-    yield f"it stands in place of ticket {said.ticket}: {said.why} ({said.by})" + (
+    same = any(twin.ticket == replaces.ticket for twin in state.twins)
+    yield f"it replaces ticket {replaces.ticket}: {replaces.why} ({replaces.by})" + (
         "" if same else ", of which it has no shot"
     )
 
@@ -151,7 +148,7 @@ def _note_shared(state: TicketState) -> Iterator[str]:
 
 
 def _note_clock(state: TicketState) -> Iterator[str]:
-    """Tell that the shots' times are far from when they were measured. Frames that were rendered have no clock."""
+    """Yield a note if the shots' times are far from the time of measurement; rendered frames have no clock."""
     visit, measured = state.record.visit, datetime.fromisoformat(state.measured_at).replace(tzinfo=None)
     if visit is None or state.record.ticket.rehearsed:
         return
@@ -159,7 +156,7 @@ def _note_clock(state: TicketState) -> Iterator[str]:
     if visit > measured + ONE_VISIT:
         yield f"{apart}: that clock is wrong"
     elif visit < measured - SOON:
-        yield f"{apart}, {(measured - visit).days} days later: make sure that the shots are of this visit"
+        yield f"{apart}, {(measured - visit).days} days later: check that the shots belong to this visit"
 
 
 def _name_few(names: list[str] | tuple[str, ...]) -> str:

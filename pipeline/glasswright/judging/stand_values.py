@@ -1,8 +1,8 @@
-"""Whether the stand file that a ticket is judged with says what it was measured with, and what the stand is known by.
+"""Relevant differences between two stand files: for the numbers, and for the verdicts.
 
-Stages read constants of the stand, such as the unevenness of its source: they make the numbers as much as the plan
-does, and so do the files that it names. Its reproducibility makes the guard bands, and its charts whether a PASS
-stands. Names, comments and what no limit of the card rests on make nothing, and may change without anybody's word.
+Measurements depend on constants of the stand (such as the unevenness of its source) and on the files that it names.
+Verdicts depend on its reproducibility (guard bands) and on its control charts. Names, comments and values that no limit
+of the card depends on may change without adoption.
 """
 
 from __future__ import annotations
@@ -24,35 +24,35 @@ if TYPE_CHECKING:
 
 MOST_SHOWN: Final = 3
 SECTION: Final = "stand."
-"""How a plan names a section of the stand file as an input."""
+"""Prefix of a section of the stand file as an input in a plan."""
 SPREADS: Final = ("repeatability", "reproducibility")
 ORIGIN: Final = "origin"
-"""Where a spread is from makes no guard band."""
+"""Key of a spread that does not affect guard bands."""
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One thing that two stand files say differently."""
+    """One difference between two stand files."""
 
     place: str
     before: str
     after: str
 
     def __str__(self) -> str:
-        """Say what it was and what it is."""
-        return f"`{self.place}` was {self.before}, and is {self.after}"
+        """Return the old and the new value as text."""
+        return f"`{self.place}` was {self.before} and is {self.after}"
 
 
 @lru_cache(maxsize=256)
 def find_sections(method: str, steps: frozenset[str]) -> tuple[str, ...]:
-    """Name the sections of the stand file that the numbers of some steps were made with.
+    """Return the sections of the stand file that some steps depend on.
 
     Parameters
     ----------
     method
-        How the numbers were made, as JSON; empty where nobody knows.
+        The method as JSON; empty if unknown.
     steps
-        Names of the steps whose numbers count.
+        Names of the steps.
     """
     if not method:
         return ()
@@ -62,7 +62,7 @@ def find_sections(method: str, steps: frozenset[str]) -> tuple[str, ...]:
 
 
 def find_other_constants(sections: Collection[str], one: str, other: str) -> tuple[Change, ...]:
-    """Find what the sections of plugins hold otherwise in two stand files, given by their kept texts.
+    """Return the differences between two stand files (kept texts) in the sections of plugins.
 
     Files that they name are compared by content.
     """
@@ -74,7 +74,8 @@ def find_other_constants(sections: Collection[str], one: str, other: str) -> tup
 
 
 def find_other_verdicts(measures: Collection[str], one: str, other: str) -> tuple[Change, ...]:
-    """Find in what two stand files differ that decides about measures: their spreads, and how the stand is watched."""
+    """Return the differences between two stand files that affect verdicts on measures: spreads and the `watch`
+    section."""
     if one == other:
         return ()
     old, new = _read(one), _read(other)
@@ -86,18 +87,18 @@ def find_other_verdicts(measures: Collection[str], one: str, other: str) -> tupl
 
 
 def read_may_decide(text: str) -> tuple[str, ...]:
-    """Return the names of those who may decide by a stand file that was kept."""
+    """Return the names of those who may decide, from a kept stand file."""
     names = _read(text).get("may_decide")
     return tuple(map(str, names)) if isinstance(names, list) else ()
 
 
 def format_changes(changes: Collection[Change]) -> str:
-    """Write the first few changes in one line."""
+    """Return the first few changes on one line."""
     more = len(changes) - MOST_SHOWN
     return "; ".join(map(str, [*changes][:MOST_SHOWN])) + (f"; and {more} more" if more > 0 else "")
 
 
-def _pick_spreads(table: Any, measures: Collection[str]) -> dict[str, Any]:  # noqa: ANN401 - whatever YAML holds
+def _pick_spreads(table: Any, measures: Collection[str]) -> dict[str, Any]:  # noqa: ANN401 - any YAML value
     if not isinstance(table, dict):
         return {}
     return {
@@ -118,7 +119,7 @@ def _read(text: str) -> Mapping[str, Any]:
 
 def _compare(
     place: str,
-    old: Any,  # noqa: ANN401 - whatever YAML holds
+    old: Any,  # noqa: ANN401 - any YAML value
     new: Any,  # noqa: ANN401
     old_files: Mapping[str, str],
     new_files: Mapping[str, str],
@@ -137,5 +138,5 @@ def _compare(
             yield Change(place, f"{old} ({before[:12] or 'not kept'})", f"{new} ({after[:12] or 'not kept'})")
 
 
-def _write(value: Any) -> str:  # noqa: ANN401 - whatever YAML holds
-    return "not there" if value is None else str(value)
+def _write(value: Any) -> str:  # noqa: ANN401 - any YAML value
+    return "missing" if value is None else str(value)

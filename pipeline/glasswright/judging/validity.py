@@ -1,4 +1,4 @@
-"""Whether a card is valid for a ticket: lens model, stand, body and set-up."""
+"""Validity of a card for a ticket: lens model, stand, body and setup."""
 
 from __future__ import annotations
 
@@ -30,24 +30,24 @@ class TicketView:
     by_place: Mapping[tuple[str, Setting | None], Sequence[KeptOutcome]]
     """By step and setting."""
     caveats: frozenset[str]
-    """Those of the ticket itself, and those that a stage found to count against all of it."""
+    """Caveats of the whole ticket: its own, and those of stages that concern every number."""
     method: str
-    """How its numbers were made, as JSON."""
+    """Method of its measurements, as JSON."""
 
     @property
     def record(self) -> TicketRecord:
-        """What describes the ticket."""
+        """The ticket's record."""
         return self.state.record
 
     @property
     def last_day(self) -> date | None:
-        """The last day on which it was shot, or on which it was measured where no file tells; None for neither."""
-        told = self.record.nights[-1] if self.record.nights else self.state.measured_at[:10]
-        return date.fromisoformat(told) if told else None
+        """The last day on which it was shot, or if unknown was measured; None if both are unknown."""
+        day = self.record.nights[-1] if self.record.nights else self.state.measured_at[:10]
+        return date.fromisoformat(day) if day else None
 
     @classmethod
     def of(cls, state: TicketState) -> Self:
-        """Arrange a state."""
+        """Return the view of a state."""
         by_step: dict[str, list[KeptOutcome]] = defaultdict(list)
         by_place: dict[tuple[str, Setting | None], list[KeptOutcome]] = defaultdict(list)
         for outcome in sorted(state.outcomes, key=lambda each: (each.step, each.shot)):
@@ -66,21 +66,20 @@ class TicketView:
     def settings_of(self, outcomes: Iterable[KeptOutcome]) -> list[Setting]:
         """Return every setting at which a step should have an outcome: planned, shot, or found.
 
-        An exposure time belongs to the settings of the roles that ask for it alone, so such settings count only where
-        the step has an outcome there.
+        Settings with an exposure time belong to timed roles only, so they count only if the step has an outcome there.
         """
         found = {outcome.setting for outcome in outcomes if outcome.setting is not None}
         planned = {setting for setting in self.record.settings if setting.exposure_time_s is None}
         return sorted(found | planned, key=_place)
 
     def why_fact_unknown(self, card: Card, setting: Setting | None) -> str:
-        """Say which fact that the card stands on was looked for at a setting and not found; empty for none."""
+        """Explain which condition of the card could not be measured at a setting; empty if all could."""
         for fact in card.valid_for.where:
             step, _, _ = fact.measure.partition(".")
             for outcome in self.by_place.get((step, setting), ()):
                 if outcome.status is not Status.DONE:
                     where = f" at {setting}" if setting else ""
-                    what = f"the card asks what `{fact.measure}` is, and `{step}` is {outcome.status}{where}"
+                    what = f"the card depends on `{fact.measure}`, but `{step}` is {outcome.status}{where}"
                     return f"{what}: {outcome.reason}"
         return ""
 
@@ -91,7 +90,7 @@ def _place(setting: Setting) -> tuple[float, ...]:
 
 
 def why_not_valid(view: TicketView, card: Card | None, stand: JudgingStand) -> tuple[str, ...]:
-    """Return every reason for which a card does not hold for a ticket; none if it does."""
+    """Return every reason why a card is not valid for a ticket; empty if it is."""
     ticket = view.record.ticket
     if card is None:
         return (f"there is no card for `{ticket.model}`: add one, or correct the model in ticket.yaml",)
@@ -108,17 +107,17 @@ def why_not_valid(view: TicketView, card: Card | None, stand: JudgingStand) -> t
         which = ", ".join(_names(valid.body))
         reasons.append(f"the ticket was shot with body `{ticket.body}`, the card is valid for {which}")
     if ticket.body not in stand.bodies:
-        reasons.append(f"body `{ticket.body}` is none of stand `{stand.name}`'s: {', '.join(stand.bodies)}")
+        reasons.append(f"body `{ticket.body}` is not one of stand `{stand.name}`'s: {', '.join(stand.bodies)}")
     reasons += [reason for fact in valid.where for reason in _problems_of(fact, card, view)]
     return tuple(dict.fromkeys(reasons))
 
 
 def why_not_identified(state: TicketState, card: Card) -> tuple[str, ...]:
-    """Say that the card asks for the lens's serial number and files do not carry it: asked for, and not found."""
+    """Return a reason if the card requires the lens's serial number and some files do not have it."""
     carrying, shots = state.record.lens_serials
     if card.identity != "serial" or 0 < shots == carrying:
         return ()
-    return (f"the card asks for `identity: serial`, and {shots - carrying} of {shots} files carry no lens serial",)
+    return (f"the card requires `identity: serial`, but {shots - carrying} of {shots} files carry no lens serial",)
 
 
 def _names(names: str | tuple[str, ...]) -> tuple[str, ...]:
@@ -126,21 +125,21 @@ def _names(names: str | tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _problems_of(fact: Fact, card: Card, view: TicketView) -> list[str]:
-    """Say where a fact does not hold; it must hold wherever it was measured, and be measured somewhere."""
+    """Return where a condition is not met; it must be measured, and be met wherever it was."""
     step, _, field = fact.measure.partition(".")
     done = [outcome for outcome in view.by_step.get(step, ()) if outcome.status is Status.DONE]
     if not done:
-        return [f"the card asks what `{fact.measure}` is, and that was not measured"]
+        return [f"the card depends on `{fact.measure}`, which was not measured"]
     otherwise = why_made_otherwise(card, step, view.method) if card.plan is not None else ""
     if otherwise:
-        return [f"the card asks what `{fact.measure}` is, and it was {otherwise}"]
+        return [f"the card depends on `{fact.measure}`, which was {otherwise}"]
     return [problem for outcome in done if (problem := _problem_of(fact, field, outcome))]
 
 
 def _problem_of(fact: Fact, field: str, outcome: KeptOutcome) -> str:
     measured = outcome.measured.get(field)
     if measured is None:
-        return f"the card asks what `{fact.measure}` is, and the step gave none"
+        return f"the card depends on `{fact.measure}`, which the step did not return"
     where = f" at {outcome.setting}" if outcome.setting else ""
     if fact.text is not None:
         same = measured.text == fact.text

@@ -1,4 +1,4 @@
-"""The ledger: everything measured and decided, with what it was measured from; nothing in it is ever overwritten."""
+"""The ledger: an append-only store of everything measured and decided, with all inputs."""
 
 from glasswright.ledger.records import Document, RunRecord, ShotRecord, TicketRecord, TicketState
 from glasswright.ledger.store import Ledger

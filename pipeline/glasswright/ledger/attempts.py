@@ -1,7 +1,7 @@
-"""Attempts to measure a ticket: while the last one has not ended, what was measured before says nothing of the lens.
+"""Attempts to measure a ticket: until the last one has ended, earlier measurements of the ticket do not count.
 
-An attempt is begun before the first shot is opened, and ended in the same transaction as the manifest that it led to.
-A ticket that a run was given and could not take in, or that it was stopped before, has an attempt without a beginning.
+An attempt begins before the first shot is opened, and ends in the transaction that writes its manifest. A ticket that a
+run refused, or did not reach before it was stopped, has an attempt without a beginning.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from glasswright.ledger.store import Database
 
 FOLDER_NAME: Final = "substr(folder, 1 + length(rtrim(folder, replace(folder, '/', ''))))"
-"""What follows the last slash, as the index `manifest_by_folder_name` has it."""
+"""The part of `folder` after the last slash; the index `manifest_by_folder_name` uses the same expression."""
 
 
 class AttemptState(StrEnum):
@@ -28,11 +28,11 @@ class AttemptState(StrEnum):
 
     BEGUN = "begun"
     REFUSED = "refused"
-    """The ticket could not be taken in."""
+    """The ticket's folder could not be read."""
     STOPPED = "stopped"
     """The run was stopped before the ticket was measured."""
     ENDED = "ended"
-    """What was measured is in the ledger, or there was nothing new to measure."""
+    """The measurements are in the ledger, or there was nothing new to measure."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,10 +44,10 @@ class Attempt:
     reason: str
     """Why it was refused."""
     started_at: str
-    """When its run started."""
+    """Start time of its run."""
 
     def why_pending(self) -> str:
-        """Say why what was measured before does not count now; empty where it does."""
+        """Explain why earlier measurements do not count now; empty if they do."""
         match self.state:
             case AttemptState.BEGUN:
                 what = "began to measure this ticket and has not ended"
@@ -56,7 +56,7 @@ class Attempt:
                 return f"the run of {self.started_at} was stopped before this ticket was measured: run again"
             case AttemptState.REFUSED:
                 why = f"{self.folder}: {self.reason}"
-                return f"the run of {self.started_at} could not take this ticket in: {why}; correct that and run again"
+                return f"the run of {self.started_at} could not read this ticket: {why}; correct that and run again"
             case AttemptState.ENDED:
                 return ""
 
@@ -67,7 +67,7 @@ def latest_attempts(database: Database, tickets: Collection[str]) -> Mapping[str
     Raises
     ------
     LedgerDamagedError
-        If an attempt is not what it was.
+        If an attempt does not match its hash.
     """
     sql = (
         "SELECT attempt.id, ticket, state, folder, reason, attempt.hash, started_at FROM attempt "
@@ -86,19 +86,19 @@ def latest_attempts(database: Database, tickets: Collection[str]) -> Mapping[str
 def add_attempt(
     database: Database, run: int, ticket: str, state: AttemptState, *, folder: str = "", reason: str = ""
 ) -> None:
-    """Note how far an attempt got, unless that is what the ledger says of the ticket already."""
+    """Add the state of an attempt, unless it is already the ticket's latest."""
     last = latest_attempts(database, [ticket]).get(ticket)
     if last is None and state is AttemptState.ENDED:
         return
-    said = None if last is None else (last.state, last.folder, last.reason)
-    if said == (state, folder, reason) and state is not AttemptState.BEGUN:
+    previous = None if last is None else (last.state, last.folder, last.reason)
+    if previous == (state, folder, reason) and state is not AttemptState.BEGUN:
         return
     values = (ticket, str(state), folder, reason)
     database.insert("attempt", None, run, *values, row_hash(*values))
 
 
 def tickets_measured_from(database: Database, folder_name: str) -> tuple[str, ...]:
-    """Return the tickets that were last measured from a folder of that name."""
+    """Return the tickets that were last measured from a folder with that name."""
     sql = (
         f"SELECT ticket FROM manifest WHERE {FOLDER_NAME} = ? AND ticket != '' "
         "AND id = (SELECT max(id) FROM manifest AS last WHERE last.ticket = manifest.ticket) ORDER BY ticket"
@@ -107,7 +107,7 @@ def tickets_measured_from(database: Database, folder_name: str) -> tuple[str, ..
 
 
 def tickets_of_shots(database: Database, hashes: Collection[str]) -> Mapping[str, int]:
-    """Count how many of these raw files, named by their SHA-256, each ticket was last measured from."""
+    """Return ticket -> number of these raw files (given by SHA-256) that it was last measured from."""
     sql = (
         "SELECT ticket, count(DISTINCT json_extract(shot.value, '$.fields.sha256')) FROM manifest, "
         "json_each(manifest.record, '$.fields.shots.tuple') AS shot "
@@ -119,6 +119,6 @@ def tickets_of_shots(database: Database, hashes: Collection[str]) -> Mapping[str
 
 
 def known_tickets(database: Database, tickets: Collection[str]) -> frozenset[str]:
-    """Return those of some tickets that were measured."""
+    """Return those of the given tickets that were measured."""
     sql = "SELECT value FROM json_each(?) WHERE value != '' AND EXISTS (SELECT 1 FROM manifest WHERE ticket = value)"
     return frozenset(str(ticket) for (ticket,) in database.rows(sql, json.dumps(sorted(tickets))))

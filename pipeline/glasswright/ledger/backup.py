@@ -1,4 +1,4 @@
-"""Backups of the database: one replaces another only if it is sound, and several are kept."""
+"""Backups of the database: each is checked before it replaces another, and several are kept."""
 
 from __future__ import annotations
 
@@ -14,25 +14,24 @@ if TYPE_CHECKING:
     from glasswright.ledger.store import Database
 
 KEPT: Final = 3
-"""So that there are older ones to go back to, where the latest is of a ledger that had gone wrong in a way no hash
-shows."""
+"""Number of backups. Older ones help if the latest contains an error that no hash reveals."""
 
 
 def write_backup(database: Database, open_copy: type[Database]) -> None:
-    """Write a compact copy to `<ledger>.backup`; the ones before move on to `.backup-2` and so on.
+    """Write a compact copy to `<ledger>.backup`; earlier backups become `.backup-2` and so on.
 
-    The copy is checked before: its chain over all rows, and the rows in full that the last backup does not have, with a
-    share of the older ones.
+    The copy is checked first: the chain over all rows, and in full the rows added since the last backup and a fraction
+    of the older ones.
 
     Parameters
     ----------
     open_copy
-        Opens the copy.
+        Class that opens the copy.
 
     Raises
     ------
     LedgerDamagedError
-        If the copy is not sound: the backups stay as they are.
+        If the copy is damaged; the existing backups are then kept.
     """
     names = list_backups(database.path)
     part = database.path.with_name(f"{database.path.name}.backup.new")
@@ -46,7 +45,7 @@ def write_backup(database: Database, open_copy: type[Database]) -> None:
             copy.close()
     except LedgerDamagedError as error:
         part.unlink()
-        what = f"a backup of the ledger would be damaged, so the earlier ones are kept as they are: {error}"
+        what = f"a new backup would be damaged, so the earlier ones are kept: {error}"
         raise LedgerDamagedError(f"{database.path}: {what}") from error
     for older, newer in zip(reversed(names[1:]), reversed(names[:-1]), strict=True):
         if newer.exists():
@@ -55,13 +54,14 @@ def write_backup(database: Database, open_copy: type[Database]) -> None:
 
 
 def list_backups(ledger: Path) -> list[Path]:
-    """Return the paths of the backups, there or not, the latest first."""
+    """Return the paths of the backups, existing or not, the latest first."""
     first = ledger.with_name(f"{ledger.name}.backup")
     return [first, *(first.with_name(f"{first.name}-{number}") for number in range(2, KEPT + 1))]
 
 
 def _rows_of(backup: Path, open_copy: type[Database]) -> Mapping[str, int]:
-    """Return table -> rows of the latest backup, which were checked when it was written; empty if it cannot say."""
+    """Return table -> number of rows in the latest backup, which were checked when it was written; empty if
+    unreadable."""
     try:
         earlier = open_copy(backup, writable=False)
     except LedgerDamagedError:

@@ -1,8 +1,8 @@
-"""The chain: a link for each commit, whose digest covers all rows that the commit added and the link before.
+"""The hash chain: one link per commit, whose digest covers the rows that the commit added and the previous link.
 
-Which tables it covers is read from the schema. A table with a whole number as its key and a column `hash` is
-*numbered*: its rows are numbered from 1 without a gap, and a link covers those that its commit added. Every other table
-is *bound*: the hash of a numbered row covers its rows, as `BOUND` says, and the link covers how many there are.
+The covered tables are derived from the schema. A table with an integer key and a column `hash` is *numbered*: its rows
+are numbered from 1 without gaps, and a link covers the rows that its commit added. Every other table is *bound*: its
+rows are covered by the hash of a numbered row (see `BOUND`), and their number by the link.
 """
 
 from __future__ import annotations
@@ -26,17 +26,17 @@ BOUND: Final = {
     "manifest_outcome": "manifest.content covers the contents of a manifest's outcomes",
     "verdict": "judgement.verdicts covers a judgement's verdicts",
 }
-"""Tables whose rows carry no hash that a link covers, and what covers them."""
+"""Tables whose rows have no hash covered by a link -> what covers them."""
 HASHED_COLUMNS: Final = {"document": "sha256, kind, name", "manifest": "ticket, content, folder"}
-"""What a row's own hash is of, where that is not all of its columns: `sha256` and `content` cover the others."""
+"""Columns in a row's hash where these are not all columns: `sha256` and `content` cover the others."""
 HASHED_IN_TWO: Final = "outcome"
-"""The one table whose `hash` is of another hash; `reading.check_outcome` checks it wherever an outcome is read."""
+"""The one table whose `hash` covers another hash; `reading.check_outcome` checks it wherever an outcome is read."""
 FIRST: Final = "ledger "
-"""How the `previous` of the first link begins; a random name of the ledger follows."""
+"""Prefix of `previous` in the first link; the ledger's random name follows."""
 
 
 def numbered_tables(database: Database) -> tuple[str, ...]:
-    """Name the tables that links cover row by row."""
+    """Return the numbered tables, which links cover row by row."""
     sql = (
         "SELECT tables.name FROM pragma_table_list AS tables JOIN pragma_table_xinfo(tables.name) AS columns "
         "WHERE tables.schema = 'main' AND tables.type = 'table' AND tables.wr = 0 "
@@ -47,7 +47,7 @@ def numbered_tables(database: Database) -> tuple[str, ...]:
 
 
 def all_tables(database: Database) -> tuple[str, ...]:
-    """Name the tables of the ledger but for the links themselves."""
+    """Return the tables of the ledger except the links."""
     sql = (
         "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%' AND name != 'link' "
         "ORDER BY name"
@@ -56,12 +56,12 @@ def all_tables(database: Database) -> tuple[str, ...]:
 
 
 def add_link(database: Database, added: Mapping[str, int] | None) -> None:
-    """Close a transaction with its link.
+    """Add the link of a transaction.
 
     Parameters
     ----------
     added
-        Bound table -> how many rows the transaction added to it; None to count them all, after the schema has changed.
+        Bound table -> number of rows added in the transaction; None to count all rows, after a change of the schema.
     """
     last = database.rows("SELECT counts, digest FROM link ORDER BY id DESC LIMIT 1")
     before, previous = (_read_counts(database, last[0][0]), str(last[0][1])) if last else ({}, FIRST + token_hex(16))
@@ -87,7 +87,7 @@ def _read_counts(database: Database, text: str) -> Mapping[str, int]:
             return counts
     except (ValueError, AttributeError):
         pass
-    raise _damage(database, "the chain says no longer how many rows there are")
+    raise _damage(database, "the chain no longer contains the number of rows")
 
 
 def _last_number(database: Database, table: str) -> int:
@@ -100,7 +100,7 @@ def count_rows(database: Database, table: str) -> int:
 
 
 def columns_by_table(database: Database) -> Mapping[str, str]:
-    """Give, by numbered table, the columns that a link covers: a row's hash, and the run that added it."""
+    """Return numbered table -> columns that a link covers: a row's hash, and the run that added it."""
     tables = {}
     for table in numbered_tables(database):
         has_run = database.rows("SELECT 1 FROM pragma_table_info(?) WHERE name = 'run' AND pk = 0", table)
@@ -113,9 +113,9 @@ def _digest(
     tables: Mapping[str, str],
     before: Mapping[str, int],
     counts: Mapping[str, int],
-    said: tuple[str, str, str],
+    link_columns: tuple[str, str, str],
 ) -> str:
-    """Return the digest of a link that says `said`, over the rows numbered after `before` up to `counts`."""
+    """Return the digest of a link with the columns `link_columns`, over the rows after `before` up to `counts`."""
     parts = []
     for table, columns in tables.items():
         first, last = before.get(table, 0), counts.get(table, 0)
@@ -129,16 +129,16 @@ def _digest(
                 database, f"table {table} should have rows {first + 1} to {last}, and has {len(rows)} of them"
             )
         parts.append(row_hash(table, [str(value) for row in rows for value in row]))
-    return row_hash(*said, parts)
+    return row_hash(*link_columns, parts)
 
 
 def check_chain(database: Database) -> None:
-    """Check every link over the hashes of what it added, and every numbered row against its own hash.
+    """Check every link against the hashes of its rows, and every numbered row against its own hash.
 
     Raises
     ------
     LedgerDamagedError
-        At the first that does not fit. What the bound tables hold is checked where it is read, and by `verify`.
+        At the first mismatch. Rows of bound tables are checked where they are read, and by `verify`.
     """
     tables = columns_by_table(database)
     for table in tables:
@@ -149,29 +149,29 @@ def check_chain(database: Database) -> None:
     sequences = dict(database.rows("SELECT name, seq FROM sqlite_sequence"))
     for table in tables:
         if not _last_number(database, table) == counts.get(table, 0) == sequences.get(table, 0):
-            raise _damage(database, f"table {table} does not end where the chain says that it does")
+            raise _damage(database, f"table {table} does not end where the chain ends it")
 
 
 def last_counts(database: Database) -> Mapping[str, int]:
-    """Return table -> how many rows it has, as the last link says."""
+    """Return table -> number of rows by the last link."""
     rows = database.rows("SELECT counts FROM link ORDER BY id DESC LIMIT 1")
     if not rows:
-        raise _damage(database, "the ledger has lost its chain")
+        raise _damage(database, "the ledger has no chain")
     return _read_counts(database, rows[0][0])
 
 
 def counts_at(database: Database, commits: int) -> Mapping[str, int]:
-    """Return table -> how many rows it had after a number of commits."""
+    """Return table -> number of rows after a number of commits."""
     rows = database.rows("SELECT counts FROM link WHERE id = ?", commits)
     return _read_counts(database, rows[0][0]) if rows else {}
 
 
 def check_bound_counts(database: Database) -> None:
-    """Check that no row of a bound table is too many or too few, whether or not anything names it."""
+    """Check that each table has as many rows as the last link states."""
     for table, count in last_counts(database).items():
         found = count_rows(database, table)
         if found != count:
-            raise _damage(database, f"table {table} has {found} rows, and the chain says {count}")
+            raise _damage(database, f"table {table} has {found} rows instead of {count} by the chain")
 
 
 def _damage(database: Database, what: str) -> LedgerDamagedError:
@@ -179,16 +179,16 @@ def _damage(database: Database, what: str) -> LedgerDamagedError:
 
 
 def _check_index(database: Database, table: str) -> None:
-    """Check that no index hides a row: the latest one would be missed, and an older one believed."""
+    """Check that no index hides a row: otherwise an older row could pass for the latest."""
     for (message,) in database.rows(f"PRAGMA integrity_check({table})"):
         if message != "ok":
             raise _damage(database, f"table {table} is damaged ({message})")
 
 
 def _check_rows(database: Database, table: str) -> None:
-    """Check the hash of each row: it is of all columns, in their order, but the row's number and its run.
+    """Check the hash of each row, which covers all columns in order except the row's number and run.
 
-    A hash that the database itself makes of the row can only fit it: the links tell whether it is what it was.
+    A hash that somebody computed anew would match its row, but not the links.
     """
     names = [str(row[1]) for row in database.rows(f"PRAGMA table_info({table})")]
     if "hash" not in names:
@@ -201,7 +201,7 @@ def _check_rows(database: Database, table: str) -> None:
 
 
 def _check_links(database: Database, tables: Mapping[str, str]) -> Mapping[str, int]:
-    """Check the links in their order, and give how many rows each table has by the last one."""
+    """Check the links in order; return table -> number of rows by the last one."""
     counts: Mapping[str, int] = {}
     expected = ""
     links = database.stream("SELECT id, made_at, counts, previous, digest FROM link ORDER BY id")
@@ -214,5 +214,5 @@ def _check_links(database: Database, tables: Mapping[str, str]) -> Mapping[str, 
             raise _damage(database, what)
         expected = digest
     if not expected:
-        raise _damage(database, "the ledger has lost its chain")
+        raise _damage(database, "the ledger has no chain")
     return counts

@@ -1,4 +1,4 @@
-"""One hash over the current content of a ledger."""
+"""One hash of the current content of a ledger."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ if TYPE_CHECKING:
 
 
 def content_digest(database: Database) -> str:
-    """Return one hash over the latest manifest of every ticket and its judgements.
+    """Return one hash of the latest manifest and judgements of every ticket.
 
-    Run numbers, times, durations, folders and the order in which tickets came are no part of it, so that a night
-    that was killed and resumed can be compared with one that was not.
+    Run numbers, times, durations, folders and the order of tickets are left out, so that a night that was killed and
+    resumed has the same hash as one that was not.
     """
     manifests = database.rows(
         "SELECT ticket, content FROM manifest "

@@ -1,4 +1,4 @@
-"""Persons' decisions on tickets in review; events are added and never changed."""
+"""Persons' decisions on tickets in review, kept as events."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ COLUMNS = "ticket, releases, person, why, manifest, judgement, plan, card, stand
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReviewBasis:
-    """All that a person's decision rests on; with any part of it changed, the decision says nothing any more."""
+    """What a person's decision is based on; if any part changes, the decision becomes void."""
 
     manifest: str
-    """Names what was measured: `TicketState.content`."""
+    """Hash of the measurements: `TicketState.content`."""
     judgement: str
-    """Names the judgement by all that it says."""
+    """Hash of the judgement's content."""
     plan: str
     """SHA-256 of the plan's text."""
     card: str
@@ -32,12 +32,12 @@ class ReviewBasis:
     stand: str
     """SHA-256 of the stand file's text."""
     reasons: tuple[str, ...]
-    """Everything that was in review."""
+    """All reasons for the review."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PersonsDecision:
-    """A ticket in review that a person released, or that such a release was withdrawn."""
+    """A person's release of a ticket in review, or its withdrawal."""
 
     ticket: str
     releases: bool
@@ -45,11 +45,11 @@ class PersonsDecision:
     why: str
     basis: ReviewBasis
     decided_at: str = ""
-    """When the run that wrote it started."""
+    """Start time of the run that wrote it."""
 
 
 def add_decision(database: Database, run: int, decision: PersonsDecision) -> None:
-    """Keep a decision."""
+    """Add a decision."""
     basis = decision.basis
     values = (
         decision.ticket, int(decision.releases), decision.person, decision.why,
@@ -59,12 +59,12 @@ def add_decision(database: Database, run: int, decision: PersonsDecision) -> Non
 
 
 def latest_decisions(database: Database, tickets: Collection[str]) -> Mapping[str, PersonsDecision]:
-    """Return the latest decision on each ticket that has one, a withdrawal too, checked against its hash.
+    """Return the latest decision (or withdrawal) on each ticket that has one, checked against its hash.
 
     Raises
     ------
     LedgerDamagedError
-        If a decision is not what it was.
+        If a decision does not match its hash.
     """
     sql = (
         f"SELECT decision.id, started_at, {COLUMNS}, decision.hash FROM decision JOIN run ON run.id = run "

@@ -1,4 +1,4 @@
-"""The texts of plans, cards and stand files as they were used."""
+"""The kept texts of plans, cards and stand files."""
 
 from __future__ import annotations
 
@@ -20,18 +20,18 @@ LOGO: Final = "logo"
 
 
 def find_document(ledger: Ledger, sha256: str) -> Document | None:
-    """Return the document of that SHA-256, checked against it; None if the ledger keeps none.
+    """Return the document with that SHA-256, checked against it; None if the ledger has none.
 
     Raises
     ------
     LedgerDamagedError
-        If the document is not what it was.
+        If the document does not match its hash.
     """
     return read_document(ledger.database, sha256)
 
 
 def plan_documents(plan: Plan) -> tuple[Document, Document]:
-    """Return what is kept of a plan: its text, and how it makes its numbers."""
+    """Return the documents kept of a plan: its text, and its method."""
     return Document(kind="plan", name=plan.name, text=plan.text, sha256=plan.sha256), method_document(plan)
 
 
@@ -63,13 +63,13 @@ def find_logo(ledger: Ledger, file_sha256: str) -> bytes:
 
 
 def method_document(plan: Plan) -> Document:
-    """Return what is kept of how a plan makes its numbers: defaults belong to the stages as they are installed now."""
+    """Return the kept method of a plan, with the defaults of the installed stages."""
     text = method_text(describe_method(plan))
     return Document(kind="method", name=plan.name, text=text, sha256=hashlib.sha256(text.encode()).hexdigest())
 
 
 def read_document(database: Database, sha256: str) -> Document | None:
-    """Do the same from the database."""
+    """Return the document with that SHA-256, as `find_document`, from a database."""
     for kind, name, text, hashed in database.rows(
         "SELECT kind, name, text, hash FROM document WHERE sha256 = ?", sha256
     ):
@@ -81,12 +81,12 @@ def read_document(database: Database, sha256: str) -> Document | None:
 
 
 def find_last_stand(ledger: Ledger) -> Document | None:
-    """Return the stand file that was used last, checked against its hash; None if the ledger keeps none.
+    """Return the stand file that was used last, checked against its hash; None if the ledger has none.
 
     Raises
     ------
     LedgerDamagedError
-        If it is not what it was.
+        If it does not match its hash.
     """
     sql = (
         "SELECT document.sha256 FROM run, json_each(run.documents) AS used JOIN document "

@@ -15,28 +15,28 @@ if TYPE_CHECKING:
     from glasswright.plugin.artefact import HandAnswer, Setting
 
 SAME_RATIO: Final = 1.06
-"""A sixth of a stop, by which a shot may differ from the nominal f-number that it joins; a focal length less."""
+"""Ratio of two equal settings: 1/6 stop, the tolerance of nominal f-numbers; that of focal lengths is smaller."""
 
 
 def read_earlier_records(database: Database, record: TicketRecord, manifest: int) -> tuple[TicketRecord, ...]:
-    """Return the records of a ticket before a manifest, the first one first.
+    """Return the records of a ticket before a manifest, oldest first.
 
-    Those of the tickets that it stands in place of come before its own: another number makes no other past.
+    Records of the tickets that it replaces come first: a new ticket number does not erase the history.
     """
     own = _read_records(database, record.ticket.number, manifest)
     return (*(each for ticket in find_replaced(database, record) for each in _read_records(database, ticket)), *own)
 
 
 def find_replaced(database: Database, record: TicketRecord) -> tuple[str, ...]:
-    """Return the tickets in whose place a ticket stands, the first one first: those that it names and has shots of."""
+    """Return the tickets that a ticket replaces, oldest first: those that it names and whose shots it has."""
     found: list[str] = []
-    said = record.remarks.replaces
-    while said is not None and said.ticket not in (record.ticket.number, *found):
-        records = _read_records(database, said.ticket)
+    replaces = record.remarks.replaces
+    while replaces is not None and replaces.ticket not in (record.ticket.number, *found):
+        records = _read_records(database, replaces.ticket)
         if not any(old.is_same(new) for each in records for old in each.shots for new in record.shots):
             break
-        found.insert(0, said.ticket)
-        said = records[-1].remarks.replaces
+        found.insert(0, replaces.ticket)
+        replaces = records[-1].remarks.replaces
     return tuple(found)
 
 
@@ -47,17 +47,17 @@ def _read_records(database: Database, ticket: str, before: int | None = None) ->
 
 
 def find_other_lenses(record: TicketRecord, earlier: Sequence[TicketRecord]) -> tuple[str, ...]:
-    """Return the lenses that the ticket number stood for before, but for the one it stands for."""
+    """Return the other lenses for which the ticket number was used before."""
     lenses = {f"{each.ticket.model}, serial {each.ticket.serial}" for each in earlier}
     return tuple(sorted(lenses - {f"{record.ticket.model}, serial {record.ticket.serial}"}))
 
 
 def find_gone_shots(record: TicketRecord, earlier: Sequence[TicketRecord]) -> tuple[str, ...]:
-    """Return the shots that an earlier run read and that are gone, but for those that the ticket sets aside.
+    """Return the shots that an earlier run read and that are missing now, except those that the ticket sets aside.
 
-    A shot under another name is still there. One that gave numbers must be in the same role and at the same setting as
-    well, and give numbers still, if any shot of its role does: else it no longer speaks for what it spoke for. One that
-    could not be read at all is not missed when it is copied again.
+    A renamed shot is not missing. A shot that was measured must still have the same role and setting, and must still be
+    measured if any shot of its role is: otherwise it no longer supports the earlier result. A shot that could not be
+    read before may be replaced by a new copy.
     """
     measured_roles = {shot.role for shot in record.shots if shot.use is ShotUse.MEASURED}
     aside = {each.file for each in record.remarks.set_aside}
@@ -79,7 +79,7 @@ def find_gone_shots(record: TicketRecord, earlier: Sequence[TicketRecord]) -> tu
 
 
 def _is_elsewhere(before: Setting | None, now: Setting | None) -> bool:
-    """Whether a setting is another than it was, and not the same one joined to another nominal value."""
+    """Return whether a setting has changed by more than the tolerance of nominal values."""
     if before is None or now is None:
         return False
     pairs = (
@@ -91,16 +91,16 @@ def _is_elsewhere(before: Setting | None, now: Setting | None) -> bool:
 
 
 def _find_now(shot: ShotRecord, record: TicketRecord) -> ShotRecord | None:
-    """Find a shot in a later record, in its own role rather than in another."""
+    """Return the same shot in a later record, preferably in its own role; None if it is not there."""
     same = [each for each in record.shots if each.use is not ShotUse.ABSENT and each.is_same(shot)]
     return min(same, key=lambda each: each.role != shot.role, default=None)
 
 
 def find_other_phases(record: TicketRecord, earlier: Sequence[TicketRecord]) -> tuple[str, ...]:
-    """Return the phases in which shots of the ticket were measured before, but for the one that it is in.
+    """Return the other phases in which shots of the ticket were measured before.
 
-    A rehearsal is a phase of its own, for rendered frames say nothing of a lens. Shots that the ticket declares shared
-    belong to no one visit.
+    A rehearsal counts as a separate phase, because rendered frames are no evidence about a lens. Shots that the ticket
+    declares shared do not belong to a single visit.
     """
     own = [shot for shot in record.shots if shot.role not in record.remarks.shared_roles]
     others = [each for each in earlier if _phase_of(each) != _phase_of(record)]
@@ -114,7 +114,7 @@ def _phase_of(record: TicketRecord) -> str:
 
 
 def find_earlier_answers(record: TicketRecord, earlier: Sequence[TicketRecord]) -> tuple[HandAnswer, ...]:
-    """Return the answers to hand checks that a run found and that the ticket no longer holds as they were."""
+    """Return the answers to hand checks that an earlier run found and that have changed since."""
     now = set(record.ticket.hand_checks)
     before = dict.fromkeys(answer for each in earlier for answer in each.ticket.hand_checks)
     return tuple(answer for answer in before if answer not in now)

@@ -1,4 +1,4 @@
-"""Encodes values as bytes: a digest for addresses, and a form that can be decoded exactly."""
+"""Encoding of values as bytes: digests for addresses, and an exactly decodable form for keeping."""
 
 from __future__ import annotations
 
@@ -25,30 +25,30 @@ MAGIC: Final = b"GLWA2\n"
 COMPRESSION_LEVEL: Final = 6
 NUMERIC_KINDS: Final = "biufc"
 UNADDRESSED: Final = frozenset({("Shot", "path"), ("DataFile", "path")})
-"""Where a file lies is no part of what it says."""
+"""Fields left out of digests: the path of a file does not affect its content."""
 UNREADABLE: Final = (KeptTypeError, zlib.error, ValueError, TypeError, LookupError, AttributeError)
 
 
 class EncodingError(GlasswrightError):
-    """A value of a kind that can neither be named by a digest nor kept; the message names its place and its class."""
+    """A value of a type that has no digest and cannot be kept; the message names its place and class."""
 
 
 def digest(value: object) -> str:
-    """Name a value by what it says: equal values have equal digests, in any process, on any machine.
+    """Return a digest of a value; equal values have equal digests, in any process and on any machine.
 
-    Equal numbers digest equally (2 and 2.0, 0.0 and -0.0), and so do a list and a tuple, and a mapping in any
-    order. A field whose metadata says ``{"address": False}`` is left out, and so is the place of a file.
+    Equal numbers have equal digests (2 and 2.0, 0.0 and -0.0), as do a list and a tuple, and mappings in any order.
+    Fields with the metadata ``{"address": False}`` and the paths of files are left out.
 
     Parameters
     ----------
     value
-        Dataclasses, pydantic models, enumerations, mappings, sequences, sets, text, bytes, numbers, numeric arrays
-        and None, in each other as deep as you like.
+        Dataclasses, pydantic models, enumerations, mappings, sequences, sets, text, bytes, numbers, numeric arrays and
+        None, nested to any depth.
 
     Raises
     ------
     EncodingError
-        For anything else: a value that is not understood must not count as equal to another.
+        For any other type: otherwise two different values could get the same digest.
     """
     running = hashlib.sha256()
     for token in _tokens(value, "value"):
@@ -58,12 +58,12 @@ def digest(value: object) -> str:
 
 
 def encode(artefact: Artefact) -> bytes:
-    """Return an artefact as compressed bytes, the same for the same artefact; `decode` gives it back exactly.
+    """Return an artefact as compressed bytes, reproducibly; `decode` restores it exactly.
 
     Raises
     ------
     EncodingError
-        For a bulk artefact, which is never kept, and for a value of a kind that is not data.
+        For a bulk artefact, which is never kept, and for a value that is not plain data.
     """
     if not isinstance(artefact, Artefact) or artefact.bulk:
         msg = f"{type(artefact).__name__} is not kept: only artefacts that are not bulk are"
@@ -76,12 +76,12 @@ def encode(artefact: Artefact) -> bytes:
 
 
 def decode(data: bytes) -> Artefact:
-    """Read an artefact back from what `encode` gave. Nothing is imported and no code runs but the dataclasses'.
+    """Return the artefact that `encode` encoded. Nothing is imported; only dataclass code runs.
 
     Raises
     ------
     LedgerDamagedError
-        If the bytes are not such an artefact, or its class is not (or no longer) what it was.
+        If the bytes are not an encoded artefact, or its class is missing or has changed incompatibly.
     """
     if not data.startswith(MAGIC):
         msg = f"a kept artefact must begin with {MAGIC!r}; found {data[: len(MAGIC)]!r}"
@@ -94,13 +94,13 @@ def decode(data: bytes) -> Artefact:
         msg = f"a kept artefact cannot be read: {error}"
         raise LedgerDamagedError(msg) from error
     if not isinstance(artefact, Artefact):
-        msg = f"a kept artefact holds a {type(artefact).__name__}, which is no artefact"
+        msg = f"a kept artefact contains a {type(artefact).__name__}, which is not an artefact"
         raise LedgerDamagedError(msg)
     return artefact
 
 
 def to_text(value: object) -> str:
-    """Return a value without arrays as JSON that `from_text` reads back exactly."""
+    """Return a value without arrays as JSON; `from_text` restores it exactly."""
     arrays: list[bytes] = []
     text = json.dumps(_pack(value, type(value).__name__, arrays), allow_nan=False, separators=(",", ":"))
     if arrays:
@@ -110,12 +110,12 @@ def to_text(value: object) -> str:
 
 
 def from_text(text: str) -> object:
-    """Read back what `to_text` gave.
+    """Return the value that `to_text` encoded.
 
     Raises
     ------
     LedgerDamagedError
-        If the text is not such a value.
+        If the text is not an encoded value.
     """
     try:
         return _unpack(json.loads(text), b"")
@@ -130,7 +130,7 @@ def class_name(cls: type) -> str:
 
 
 def _tokens(value: object, place: str) -> Iterator[bytes]:
-    """Spell a value as a sequence of byte strings, each kind with its own first letter."""
+    """Yield a value as byte strings, each type with its own first letter."""
     if value is None or isinstance(value, (bool, np.bool_)):
         yield b"-" if value is None else b"?1" if value else b"?0"
     elif isinstance(value, Enum):
@@ -205,7 +205,7 @@ def _check_array(array: np.ndarray[Any, Any], place: str) -> None:
 
 
 def _pack(value: object, place: str, arrays: list[bytes]) -> object:
-    """Return a value as JSON: plain where JSON has the kind, else an object whose one key says which."""
+    """Return a value as JSON: directly if JSON has the type, else as an object whose key names the type."""
     if isinstance(value, (np.bool_, np.integer, np.floating)):
         value = value.item()
     if isinstance(value, Enum):
@@ -236,18 +236,20 @@ def _pack(value: object, place: str, arrays: list[bytes]) -> object:
 
 
 def _name(cls: type, place: str) -> str:
-    """Name a type that is to be kept, if it will be found again under that name."""
+    """Return the kept name of a type, after checking that it can be found under that name."""
     try:
         found = find_kept(base_name(cls))
     except KeptTypeError as error:
         raise EncodingError(f"{place} cannot be kept: {error}") from error
     if found is not cls:
-        raise EncodingError(f"{place} cannot be kept: its class {class_name(cls)} has another of its name in its place")
+        raise EncodingError(
+            f"{place} cannot be kept: its class {class_name(cls)} has been replaced by another of the same name"
+        )
     return kept_name(cls)
 
 
 def _pack_array(array: np.ndarray[Any, Any], place: str, arrays: list[bytes]) -> object:
-    """Keep the memory order too, since the order in which numbers are added up changes a sum's last digits."""
+    """Append an array's bytes and return its description, with the memory order: it affects the last digits of sums."""
     _check_array(array, place)
     order = "F" if array.flags.f_contiguous and not array.flags.c_contiguous else "C"
     start = sum(map(len, arrays))
@@ -274,7 +276,7 @@ def _unpack(node: Any, arrays: bytes) -> Any:  # noqa: ANN401 - JSON is of any k
 
 
 def _unpack_array(node: Mapping[str, Any], arrays: bytes) -> np.ndarray[Any, Any]:
-    """Return an array of its own memory, writeable like the one that was kept."""
+    """Return a writeable array with memory of its own."""
     dtype = np.dtype(node["array"])
     if dtype.kind not in NUMERIC_KINDS:
         msg = f"an array of {dtype} was never kept"

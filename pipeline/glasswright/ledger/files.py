@@ -1,4 +1,4 @@
-"""Artefacts as files beside the ledger, each named by the SHA-256 of its bytes."""
+"""Artefact files beside the ledger, each named by the SHA-256 of its content."""
 
 from __future__ import annotations
 
@@ -14,22 +14,22 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 MOST_AT_A_TIME: Final = 16
-"""Files whose way to the disk is waited for at one time."""
+"""Number of files that are synchronised to the disk in parallel."""
 
 
 class ArtefactFiles:
-    """The folder `<ledger>.files`: a file is whole or not there, and `sha256sum` can check it."""
+    """The folder `<ledger>.files`: files are written atomically, and `sha256sum` can check them."""
 
     def __init__(self, ledger: Path) -> None:
-        """Name the folder; it is made with the first file."""
+        """Set the folder; it is made with the first file."""
         self.folder = ledger.with_name(ledger.name + ".files")
 
     def write(self, data: bytes) -> str:
-        """Keep bytes for good and give their SHA-256; the same bytes are kept once."""
+        """Keep bytes and return their SHA-256; equal content is kept once."""
         return self.write_all([data])[0]
 
     def write_all(self, contents: Iterable[bytes]) -> list[str]:
-        """Keep several contents as `write` does, and wait for the disk once for all of them."""
+        """Keep several contents as `write` does, with one wait for the disk."""
         names, new = [], {}
         for data in contents:
             sha256 = hashlib.sha256(data).hexdigest()
@@ -46,12 +46,12 @@ class ArtefactFiles:
         return names
 
     def read(self, sha256: str) -> bytes:
-        """Return the bytes of that SHA-256.
+        """Return the content with that SHA-256.
 
         Raises
         ------
         LedgerDamagedError
-            If the file is missing or its bytes have another SHA-256.
+            If the file is missing, or its content has another SHA-256.
         """
         path = self._path(sha256)
         try:
@@ -60,7 +60,7 @@ class ArtefactFiles:
             msg = f"{path}: the ledger names this file, and it is missing: restore it from a backup"
             raise LedgerDamagedError(msg) from None
         except OSError as error:
-            msg = f"{path}: the ledger names this file, and it cannot be read ({error.strerror}): see to the disk"
+            msg = f"{path}: the ledger names this file, and it cannot be read ({error.strerror}): check the disk"
             raise LedgerDamagedError(msg) from error
         found = hashlib.sha256(data).hexdigest()
         if found != sha256:
@@ -69,7 +69,7 @@ class ArtefactFiles:
         return data
 
     def names(self) -> Iterator[str]:
-        """Return the SHA-256 in the name of every file kept."""
+        """Return the SHA-256 (the name) of every kept file."""
         return (path.name for path in self.folder.glob("??/*") if not path.name.startswith("."))
 
     def _path(self, sha256: str) -> Path:
@@ -77,10 +77,10 @@ class ArtefactFiles:
 
 
 def write_whole(files: Mapping[Path, bytes]) -> None:
-    """Write files, each of which is whole or not there; when this ends they last through a power cut.
+    """Write files atomically and durably: when this returns, they survive a power cut.
 
-    The disk is waited for side by side: file systems put what is to be synced at one time into one write of their log,
-    so that forty files take hardly longer than one.
+    The files are synchronised in parallel, because file systems combine concurrent syncs into one log write: forty
+    files take hardly longer than one.
     """
     made: set[Path] = set()
     temporary = {}
@@ -88,13 +88,13 @@ def write_whole(files: Mapping[Path, bytes]) -> None:
         if not path.parent.is_dir():
             path.parent.mkdir(parents=True, exist_ok=True)
             made.add(path.parent.parent)
-        # a name of this process alone: the rename is what makes the file appear, whole
+        # a name unique to this process; the rename then makes the complete file visible
         temporary[path] = path.with_name(f".{path.name}.{os.getpid()}")
         temporary[path].write_bytes(data)
     _sync(temporary.values())
     for path, written in temporary.items():
         written.replace(path)
-    # new names last once the folders that hold them are synced
+    # new names are durable once their folders are synchronised
     _sync({path.parent for path in files} | made)
 
 

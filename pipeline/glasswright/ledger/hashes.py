@@ -1,4 +1,4 @@
-"""Hashes of the ledger's rows, since the database does not notice a flipped bit."""
+"""Hashes of the ledger's rows, because SQLite does not detect a flipped bit."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ if TYPE_CHECKING:
 
 
 def row_hash(*values: str | float | list[str] | None) -> str:
-    """Return the SHA-256 of a row's values, in their order, spelled so that no two rows are spelled alike."""
+    """Return the SHA-256 of a row's values in order, in an unambiguous encoding."""
     return hashlib.sha256(",".join(map(_spell, values)).encode("utf-8", "surrogatepass")).hexdigest()
 
 
@@ -25,15 +25,15 @@ def _spell(value: str | float | list[str] | None) -> str:
 def measurement_hash(
     address: str, path: str, unit: str, kind: str, value: float | None, u: float | None, text: str | None
 ) -> bytes:
-    """Return 16 bytes that tie a measurement to the outcome at an address.
+    """Return a hash of 16 bytes of a measurement and the address of its outcome.
 
-    One is made for each of the many rows that a judging reads, so it is short and quick.
+    It is computed for every row that judging reads, so it is short and fast.
     """
-    # the text comes last, so that nothing in it can look like another part
+    # the text comes last, so that it cannot imitate another part
     spelled = f"{address}\x1f{path}\x1f{unit}\x1f{kind}\x1f{value!r}\x1f{u!r}\x1f{text or ''}"
     return hashlib.blake2b(spelled.encode("utf-8", "surrogatepass"), digest_size=16).digest()
 
 
 def join_hashes(hashes: Iterable[bytes]) -> str:
-    """Return the SHA-256 of several measurement hashes, in their order."""
+    """Return the SHA-256 of several measurement hashes in order."""
     return hashlib.sha256(b"".join(hashes)).hexdigest()

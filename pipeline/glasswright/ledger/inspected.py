@@ -1,7 +1,7 @@
-"""What a person found who looked at a lens again; each finding is an event that is added and never changed.
+"""Findings of persons who inspected a lens again, kept as events.
 
-Tuning takes a lens that a limit holds for healthy only after somebody found it sound. A finding speaks of what was
-measured then: once the ticket is measured again, it says nothing any more.
+Tuning counts a lens that a limit held as healthy only after somebody found it sound. A finding concerns the
+measurements at that time: once the ticket is measured again, it no longer counts.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 class Finding(StrEnum):
-    """What was found."""
+    """Result of an inspection."""
 
     SOUND = "sound"
     FAULTY = "faulty"
@@ -30,16 +30,16 @@ class Finding(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inspected:
-    """One finding."""
+    """One inspection."""
 
     ticket: str
     content: str
-    """Hash that names what was measured of the ticket: `TicketState.content`."""
+    """Hash of the ticket's measurements: `TicketState.content`."""
     finding: Finding
     person: str
     why: str
     inspected_at: str
-    """When the run that wrote it started."""
+    """Start time of the run that wrote it."""
 
 
 def add_inspected(ledger: Ledger, run: int, ticket: str, content: str, finding: Finding, person: str, why: str) -> None:
@@ -50,12 +50,12 @@ def add_inspected(ledger: Ledger, run: int, ticket: str, content: str, finding: 
 
 
 def latest_inspected(ledger: Ledger) -> Mapping[str, Inspected]:
-    """Return the latest finding of every ticket that has one, each checked against its hash.
+    """Return the latest finding of every ticket that has one, checked against its hash.
 
     Raises
     ------
     LedgerDamagedError
-        If a finding is not what it was.
+        If a finding does not match its hash.
     """
     sql = (
         "SELECT inspected.id, ticket, content, finding, person, why, inspected.hash, started_at FROM inspected "

@@ -24,7 +24,7 @@ OF_THAT_HASH = "= (SELECT max(id) FROM judgement WHERE ticket = ? AND hash = ?)"
 
 
 def choose_new(database: Database, judgements: Iterable[Judgement]) -> tuple[Judgement, ...]:
-    """Return those that say something else than the ledger's latest judgement of the same ticket."""
+    """Return the judgements that differ from the ledger's latest one of the same ticket."""
     return tuple(each for each in judgements if _latest_hash(database, each.ticket) != judgement_values(each)[0][-1])
 
 
@@ -34,7 +34,7 @@ def _latest_hash(database: Database, ticket: str) -> str:
 
 
 def add_judgements(database: Database, run: int, judgements: Iterable[Judgement]) -> None:
-    """Keep judgements and their verdicts, but for such as the ledger's latest of the same ticket say already."""
+    """Add judgements and their verdicts, except those equal to the ledger's latest of the same ticket."""
     verdict_rows = []
     for judgement in judgements:
         values, verdicts = judgement_values(judgement)
@@ -46,7 +46,7 @@ def add_judgements(database: Database, run: int, judgements: Iterable[Judgement]
 
 
 def judgement_values(judgement: Judgement) -> tuple[tuple[Any, ...], list[tuple[Any, ...]]]:
-    """Return a judgement's columns from `ticket` to `hash`, and those of its verdicts from `place` on."""
+    """Return a judgement's columns `ticket` to `hash`, and its verdicts' columns from `place` on."""
     verdicts = [
         (place, each.measure, each.at, str(each.verdict), each.reason, *_numbers(each))
         for place, each in enumerate(judgement.verdicts)
@@ -59,7 +59,7 @@ def judgement_values(judgement: Judgement) -> tuple[tuple[Any, ...], list[tuple[
 
 
 def _numbers(verdict: LimitVerdict) -> list[float | None]:
-    """Return the numbers as the database keeps them: no NaN, no negative zero."""
+    """Return the numbers in the database's form: no NaN, no negative zero."""
     numbers = (verdict.value, verdict.u, verdict.lower, verdict.upper)
     return [None if number is None or math.isnan(number) else float(number) + 0.0 for number in numbers]
 
@@ -71,29 +71,29 @@ def latest_judgement(database: Database, ticket: str) -> Judgement | None:
 
 
 def find_judging_run(database: Database, ticket: str) -> int | None:
-    """Return the number of the run that kept the latest judgement of a ticket; None if there is none."""
+    """Return the number of the run that added the latest judgement of a ticket; None if there is none."""
     rows = database.rows("SELECT run FROM judgement WHERE ticket = ? ORDER BY id DESC LIMIT 1", ticket)
     return int(rows[0][0]) if rows else None
 
 
 def earlier_judgement(database: Database, ticket: str, name: str) -> Judgement | None:
-    """Return the judgement of a ticket that `judgement_hash` names, checked against its hash; None if there is none."""
+    """Return the judgement of a ticket with a `judgement_hash`, checked against it; None if there is none."""
     rows = database.rows(JUDGEMENT_SQL.format(which=OF_THAT_HASH), ticket, name)
     return read_judgement(database, rows[0]) if rows else None
 
 
 def judgement_hash(judgement: Judgement) -> str:
-    """Name a judgement by all that it says."""
+    """Return the hash of a judgement's content."""
     return str(judgement_values(judgement)[0][-1])
 
 
 def read_judgement(database: Database, row: Sequence[Any]) -> Judgement:
-    """Return the judgement of a row of `JUDGEMENT_SQL`, with its verdicts.
+    """Return the judgement from a row of `JUDGEMENT_SQL`, with its verdicts.
 
     Raises
     ------
     LedgerDamagedError
-        If the row or one of its verdicts is not what it was.
+        If the row or one of its verdicts does not match its hash.
     """
     number, ticket, manifest, card, stand, version, verdict, reasons, verdicts_hash, hashed = row
     columns = "place, measure, at, verdict, reason, value, u, lower, upper"

@@ -1,4 +1,4 @@
-"""The writer's lock beside the ledger; the kernel releases it when its holder ends."""
+"""The writer's lock beside the ledger; the kernel releases it when the process ends."""
 
 from __future__ import annotations
 
@@ -31,30 +31,30 @@ BETWEEN_S: Final = 0.02
 class WriterLock:
     """The right to write to one ledger, held until `release` or the end of the process.
 
-    A command that writes holds it as long as the ledger is open; what follows a folder all day, for a commit only.
+    A command that writes holds it while the ledger is open; a command that follows a folder, only during a commit.
 
-    The lock is a file of its own: closing any handle on the database would let go the locks that SQLite holds in this
+    The lock is a separate file: closing any handle of the database would release the locks that SQLite holds in this
     process (POSIX, fcntl(2)).
     """
 
     def __init__(self, ledger: Path, *, for_commit: bool = False) -> None:
-        """Take the lock, and write into it who holds it. A commit is waited for.
+        """Take the lock, and write into it which process holds it; wait for a commit of another process.
 
         Parameters
         ----------
         ledger
-            The real path of its file: a link has no lock of its own.
+            The real path of its file, not that of a link.
         for_commit
-            Whether it is held for a commit only; then it is waited for, whoever holds it.
+            Whether it is held only for a commit; then any other holder is waited for.
 
         Raises
         ------
         LedgerBusyError
             If another process holds it; the message says which.
         DiskFullError
-            If there is no room for it.
+            If the disk is full.
         LedgerPlaceError
-            If nothing can be written where it lies.
+            If its folder is not writable.
         """
         path = _lock_path(ledger)
         self._file = _open_file(ledger, path)
@@ -62,7 +62,7 @@ class WriterLock:
         while not _take(self._file):
             holder = os.pread(self._file, LONGEST_TEXT, 0)
             waited = time.monotonic() - begun
-            # who took it this instant may not have said yet for what
+            # a process that has just taken it may not have written its purpose yet
             if waited > COMMIT_S if for_commit or _is_commit(holder) else waited > UNSAID_S:
                 os.close(self._file)
                 raise _busy(ledger, holder)
@@ -70,7 +70,7 @@ class WriterLock:
         _write_holder(self._file, {"commit": for_commit})
 
     def release(self) -> None:
-        """Let the lock go; its file stays, since removing it would let two hold it."""
+        """Release the lock; its file stays, because removing it would let two processes hold it."""
         os.close(self._file)
 
 
@@ -105,7 +105,7 @@ def _write_holder(file: int, more: Mapping[str, object]) -> None:
         "command": escape(" ".join(sys.argv)),
         **more,
     }
-    # on a full disk the lock holds all the same, and what is written next says that the disk is full
+    # on a full disk the lock still works, and the next write reports the full disk
     with suppress(OSError):
         os.ftruncate(file, 0)
         os.pwrite(file, json.dumps(about).encode(), 0)
@@ -130,4 +130,4 @@ def _describe_holder(text: bytes) -> str:
         about = json.loads(text)
         return f"process {about['pid']} on {about['host']}, started {about['started']}, `{about['command']}`"
     except (ValueError, KeyError, TypeError):
-        return "it has not said yet which process it is"
+        return "a process that is not known yet"

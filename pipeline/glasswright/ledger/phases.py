@@ -1,4 +1,4 @@
-"""Finds the tickets of a phase without reading their measurements."""
+"""The tickets of a phase, found without reading their measurements."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ if TYPE_CHECKING:
 
 
 def tickets_of_phase(ledger: Ledger, phase: str) -> tuple[str, ...]:
-    """Return the numbers of the tickets whose latest record is of a phase, in order."""
+    """Return the numbers of the tickets whose latest record has a phase, sorted."""
     sql = (
         "SELECT ticket FROM manifest WHERE id IN (SELECT max(id) FROM manifest WHERE ticket != '' GROUP BY ticket) "
         "AND json_extract(record, '$.fields.ticket.fields.phase') = ? ORDER BY ticket"

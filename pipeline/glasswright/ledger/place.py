@@ -1,4 +1,4 @@
-"""Checks the file system a ledger lies on, and resolves links to it."""
+"""Checks of a ledger's path and file system."""
 
 from __future__ import annotations
 
@@ -15,57 +15,56 @@ NETWORK_FILE_SYSTEMS: Final = frozenset(
 
 
 class LedgerPlaceError(GlasswrightError):
-    """The ledger's path is on a network file system or not UTF-8, or its folder is not there."""
+    """The ledger's path is on a network file system, is not UTF-8, or its folder does not exist."""
 
     exit_code = 2
 
 
 class DiskFullError(GlasswrightError):
-    """Nothing more can be written where the ledger lies."""
+    """The ledger's disk is full."""
 
 
 def find_real_path(path: Path) -> Path:
-    """Follow symbolic links, so that the files beside a ledger are the same ones by whatever link it is opened."""
+    """Resolve a symbolic link, so that the files beside a ledger are the same by whichever link it is opened."""
     try:
         return path.resolve() if path.is_symlink() else path
     except (OSError, RuntimeError) as error:
-        raise LedgerPlaceError(f"{path}: the link leads nowhere ({error}): correct --ledger") from error
+        raise LedgerPlaceError(f"{path}: the link is broken ({error}): correct --ledger") from error
 
 
 def refuse_second_name(path: Path) -> None:
     """Refuse to write to a ledger that has several hard links.
 
-    The lock and the write-ahead log of a database go by its name, so two names are two writers that do not know of each
-    other.
+    The lock and the write-ahead log depend on the file's name, so two names would allow two writers at once.
 
     Raises
     ------
     LedgerPlaceError
-        With the number of names.
+        If it has; the message gives the number of names.
     """
     names = path.stat().st_nlink if path.exists() else 1
     if names > 1:
-        found = f"the file has {names} names (hard links), and its lock would hold for one of them only"
+        found = f"the file has {names} names (hard links), and its lock would protect only one of them"
         msg = f"{path}: {found}: copy the ledger instead of linking it, and remove the other names"
         raise LedgerPlaceError(msg)
 
 
 def check_place(path: Path, mountinfo: Path = Path("/proc/self/mountinfo")) -> None:
-    """Refuse a ledger on a network file system, or one whose file alone is mounted from elsewhere.
+    """Refuse a ledger on a network file system, and one whose file is itself a mount point.
 
-    A lock may hold on one machine only there, or for one of two names.
+    There a lock may protect only on one machine, or only under one of two names.
 
     Parameters
     ----------
     path
-        The ledger's file, there already or not.
+        The ledger's file, existing or not.
     mountinfo
-        The kernel's table of mounts (see proc_pid_mountinfo(5)); where there is none, nothing is refused.
+        The kernel's table of mounts (see proc_pid_mountinfo(5)); if there is none, nothing is refused.
 
     Raises
     ------
     LedgerPlaceError
-        Naming the mount and its kind, or that there is no such folder.
+        If it is refused, or its folder does not exist.
     """
     try:
         str(path.absolute()).encode()
@@ -83,12 +82,12 @@ def check_place(path: Path, mountinfo: Path = Path("/proc/self/mountinfo")) -> N
         msg = f"{path}: {what}: keep the ledger on a disk of this machine"
         raise LedgerPlaceError(msg)
     if mount == str(path.resolve()):
-        what = "the file itself is a mount point, so it has another name elsewhere and its lock would hold for one"
+        what = "the file itself is a mount point, so it has a second name and its lock would protect only one"
         raise LedgerPlaceError(f"{path}: {what}: name it by its own folder, or mount the whole folder")
 
 
 def find_mount(path: Path, mountinfo: str) -> tuple[str, str]:
-    """Return the mount point that holds a path, and the kind of its file system."""
+    """Return the mount point of a path, and the type of its file system."""
     found = ("/", "")
     for line in mountinfo.splitlines():
         before, separator, after = line.partition(" - ")
@@ -96,7 +95,7 @@ def find_mount(path: Path, mountinfo: str) -> tuple[str, str]:
         if not separator or len(fields) < 5:
             continue
         mount = re.sub(r"\\([0-7]{3})", lambda match: chr(int(match[1], 8)), fields[4])
-        # the last of equal mount points lies on top of the others
+        # of equal mount points the last one is in effect
         if path.is_relative_to(mount) and len(mount) >= len(found[0]):
             found = (mount, after.split(" ")[0])
     return found

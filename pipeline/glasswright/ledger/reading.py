@@ -1,4 +1,4 @@
-"""Reads the ledger; each row is checked against its hash."""
+"""Reads rows of the ledger, each checked against its hash."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 
 
 class OutcomeRow(NamedTuple):
-    """A row of the table `outcome`; columns are read in this order."""
+    """A row of the table `outcome`, with the columns in this order."""
 
     id: int
     address: str
@@ -75,7 +75,7 @@ MEASUREMENT_SQL: Final = (
 
 
 def damaged(database: Database, what: str) -> LedgerDamagedError:
-    """Say which row is not what it was."""
+    """Return the error for a row that does not match its hash."""
     return LedgerDamagedError(f"{database.path}: {what} does not match its hash: restore the ledger from a backup")
 
 
@@ -86,7 +86,7 @@ def check_outcome(database: Database, row: OutcomeRow) -> None:
 
 
 def read_outcomes(database: Database, condition: str, *values: object) -> list[OutcomeRow]:
-    """Read the outcomes that meet a condition, each checked against its hashes."""
+    """Return the outcomes that meet an SQL condition, each checked against its hashes."""
     rows = [OutcomeRow(*row) for row in database.rows(f"{OUTCOME_SQL} {condition}", *values)]
     for row in rows:
         check_outcome(database, row)
@@ -122,19 +122,19 @@ def find_artefact(database: Database, address: str) -> str | None:
 
 @lru_cache(maxsize=4096)
 def read_names(text: str) -> tuple[str, ...]:
-    """Return the names that stand in a row."""
+    """Return the names in a row's JSON text."""
     return tuple(json.loads(text))
 
 
 @lru_cache(maxsize=4096)
 def read_setting(text: str) -> Setting | None:
-    """Return the setting that stands in a row."""
+    """Return the setting in a row's JSON text."""
     values = json.loads(text)
     return None if values is None else Setting(**dict(zip(Setting.__dataclass_fields__, values, strict=True)))
 
 
 def artefacts_of(database: Database, ticket: str) -> list[str]:
-    """Return the SHA-256 of every artefact that describes a ticket now."""
+    """Return the SHA-256 of every artefact in a ticket's latest manifest."""
     sql = (
         "SELECT DISTINCT artefact FROM manifest_outcome JOIN outcome ON outcome.id = outcome "
         "WHERE artefact IS NOT NULL AND manifest = (SELECT max(id) FROM manifest WHERE ticket = ?)"
@@ -145,12 +145,12 @@ def artefacts_of(database: Database, ticket: str) -> list[str]:
 def latest_states(
     database: Database, tickets: Collection[str] | None, measures: Collection[str] | None
 ) -> tuple[TicketState, ...]:
-    """Return what the ledger says now of tickets, by ticket number.
+    """Return the current state of tickets, sorted by number.
 
     Parameters
     ----------
     tickets
-        Their numbers; None for all.
+        Ticket numbers; None for all.
     measures
         `step.field` names of the measurements to read; None for all.
     """
@@ -198,7 +198,7 @@ def _members(database: Database, manifests: Sequence[int]) -> Mapping[int, list[
 def read_measured(
     database: Database, outcomes: Mapping[int, OutcomeRow], measures: Collection[str] | None
 ) -> Mapping[int, dict[str, Measured]]:
-    """Outcome -> path -> measurement, for those asked for; one that should be there and is not is looked into."""
+    """Return outcome -> path -> measurement, for the requested measures, after checking that none was removed."""
     if measures is None:
         check_all_measurements(database, outcomes)
         asked = None
@@ -220,17 +220,17 @@ def read_measured(
         own_u = math.nan if u == NAN_U else u
         found[outcome][path] = Measured(path=path, value=number, text=text, u=own_u, unit=unit)
     if asked is not None:
-        _look_into_missing(database, outcomes, found, asked)
+        _explain_missing(database, outcomes, found, asked)
     return found
 
 
-def _look_into_missing(
+def _explain_missing(
     database: Database,
     outcomes: Mapping[int, OutcomeRow],
     found: Mapping[int, Mapping[str, Measured]],
     asked: Collection[tuple[str, ...]],
 ) -> None:
-    """Tell a field that was never measured from a row that is gone."""
+    """Check outcomes that lack a requested field: it was never measured, or its row was removed (an error)."""
     paths: dict[str, set[str]] = defaultdict(set)
     for step, path in asked:
         paths[step].add(path)
@@ -243,7 +243,7 @@ def _look_into_missing(
 
 
 def check_all_measurements(database: Database, outcomes: Mapping[int, OutcomeRow]) -> None:
-    """Check every measurement of outcomes, and that none is missing."""
+    """Check every measurement of outcomes against its hash, and that none is missing."""
     sql = MEASUREMENT_SQL + "WHERE outcome IN (SELECT value FROM json_each(?)) ORDER BY outcome, path"
     hashes: dict[int, list[bytes]] = defaultdict(list)
     for outcome, path, unit, kind, value, text, u, hashed in database.rows(sql, json.dumps(list(outcomes))):
@@ -291,12 +291,12 @@ def _state(
 
 
 def _read_method(database: Database, record: TicketRecord, known: dict[str, str]) -> str:
-    """Return how the numbers of a ticket were made; `known` gathers what many tickets share."""
+    """Return the method of a ticket as JSON (empty if none is kept); `known` caches methods of many tickets."""
     sha256 = record.method_sha256
     if sha256 and sha256 not in known:
         document = read_document(database, sha256)
         if document is None:
-            msg = f"{database.path}: how ticket {record.ticket.number} was measured is not kept"
+            msg = f"{database.path}: the method by which ticket {record.ticket.number} was measured is missing"
             raise LedgerDamagedError(f"{msg}: restore the ledger from a backup")
         known[sha256] = document.text
     return known[sha256] if sha256 else ""

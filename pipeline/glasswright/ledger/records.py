@@ -1,4 +1,4 @@
-"""The records that are written to and read from the ledger."""
+"""Dataclasses of the ledger's records."""
 
 from __future__ import annotations
 
@@ -19,20 +19,20 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Document:
-    """A plan, a card or a stand file as it was used."""
+    """A plan, method, card or stand file as it was used."""
 
     kind: str
-    """`plan`, `method`, `card`, `stand` or `logo`; a method is a plan written out with every setting of its steps, as
-    JSON, and a logo a file in base 64."""
+    """`plan`, `method`, `card`, `stand` or `logo`; a method is a plan with every setting of its steps filled in, as
+    JSON; a logo is a file in base 64."""
     name: str
     text: str
     sha256: str
-    """Of the text."""
+    """SHA-256 of the text."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunRecord:
-    """One start of a command that writes: with what, where, when."""
+    """One run of a command that writes to the ledger: with what, where, when."""
 
     command: str
     machine: str
@@ -43,16 +43,16 @@ class RunRecord:
 
 
 class ShotUse(StrEnum):
-    """What became of a shot."""
+    """How a shot was used."""
 
     ABSENT = "absent"
-    """Listed among the checksums, and its file is not there."""
+    """Listed among the checksums, but its file is missing."""
     REJECTED = "rejected"
-    """Its file is not the one listed among the checksums."""
+    """Its file differs from the listed checksum."""
     UNREAD = "unread"
-    """No stage could read it, or none was asked to."""
+    """No stage read it successfully."""
     READ = "read"
-    """Read, and no stage made a number of it alone."""
+    """Read, but no stage measured this shot by itself."""
     MEASURED = "measured"
 
 
@@ -65,19 +65,19 @@ class ShotRecord:
     sha256: str
     use: ShotUse = ShotUse.UNREAD
     content_digest: str = ""
-    """Names what it holds; empty where the stage that read it does not say, or found nothing to know it by."""
+    """Digest of its content; empty if the stage that read it gives none, or if its content cannot identify it."""
     captured_at: str = ""
-    """ISO 8601, by the body's clock; empty where the file tells none."""
+    """ISO 8601, by the body's clock; empty if unknown."""
     setting: Setting | None = None
-    """At which it was taken; None where nobody says, or its role has none."""
+    """Setting of the shot; None if unknown, or if its role has none."""
 
     @property
     def captured(self) -> datetime | None:
-        """When it was taken, by the body's clock."""
+        """Time of the shot, by the body's clock."""
         return datetime.fromisoformat(self.captured_at) if self.captured_at else None
 
     def is_same(self, other: ShotRecord) -> bool:
-        """Whether two shots are one: the same file, or another file with the same content."""
+        """Return whether two shots are the same: the same file, or another file with the same content."""
         if self.sha256 and self.sha256 == other.sha256:
             return True
         return bool(self.content_digest) and self.content_digest == other.content_digest
@@ -85,17 +85,17 @@ class ShotRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SetAside:
-    """A shot that the ticket asks not to be measured."""
+    """A shot that the ticket excludes from measurement."""
 
     file: str
-    """Name of the shot."""
+    """Name of the shot, `role/file name`."""
     by: str
     why: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Replaces:
-    """That a ticket stands in place of another, which had the wrong number."""
+    """The ticket with the wrong number that this one replaces."""
 
     ticket: str
     by: str
@@ -104,49 +104,49 @@ class Replaces:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShotRemarks:
-    """What the ticket says of its shots and whose they are."""
+    """A ticket's remarks on its shots and their ownership."""
 
     set_aside: tuple[SetAside, ...] = ()
     replaces: Replaces | None = None
     shared_roles: tuple[str, ...] = ()
-    """Roles whose shots other tickets of the night have too."""
+    """Roles whose shots are shared with other tickets of the night."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TicketRecord:
-    """All that describes a ticket after a run. A ticket whose number is empty stands for the night itself."""
+    """The description of a ticket after a run; the record with an empty ticket number is that of the night."""
 
     ticket: Ticket
     folder: str = field(metadata={"address": False})
-    """Where the ticket lay; no part of what was measured."""
+    """The ticket's folder; not part of the measurements."""
     plan_sha256: str
     stand: str
     """Name of the stand."""
     stand_sha256: str
     findings: tuple[str, ...] = ()
     settings: tuple[Setting, ...] = ()
-    """Planned or shot."""
+    """All settings that were planned or shot."""
     shots: tuple[ShotRecord, ...] = ()
     manifest: tuple[str, ...] = ()
-    """Addresses of every outcome that now describes the ticket."""
+    """Addresses of all current outcomes of the ticket."""
     method_sha256: str = ""
-    """Of the kept document that says how each number was made; empty for none."""
+    """SHA-256 of the kept method; empty for none."""
     nights: tuple[str, ...] = ()
-    """ISO dates of the nights on which it was shot, in order, as far as the files tell."""
+    """ISO dates of the nights on which it was shot, sorted, as far as known from EXIF."""
     remarks: ShotRemarks = field(default_factory=ShotRemarks)
     lens_serials: tuple[int, int] = (0, 0)
-    """How many of the shots taken through the lens carry its serial number, and how many such shots there are."""
+    """Number of shots through the lens whose EXIF has its serial number, and number of all shots through the lens."""
 
     @property
     def visit(self) -> datetime | None:
-        """When the ticket was shot, by the body's clock: the median of its shots; None where no file tells."""
+        """Time of the visit by the body's clock: the median of its shots; None if unknown."""
         times = sorted(shot.captured for shot in self.shots if shot.captured is not None)
         return times[len(times) // 2] if times else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptOutcome:
-    """One outcome of a ticket, with those of its measurements that were asked for."""
+    """One outcome of a ticket, with the requested measurements."""
 
     step: str
     scope: Scope
@@ -156,56 +156,56 @@ class KeptOutcome:
     reason: str
     caveats: tuple[str, ...]
     measured: Mapping[str, Measured]
-    """Path of the field, without the step -> what was measured."""
+    """Path of the field, without the step -> measurement."""
     address: str = ""
     has_artefact: bool = False
-    """Whether `Ledger.load_artefact` can give its value."""
+    """Whether `Ledger.load_artefact` can load its value."""
     notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Twin:
-    """A shot of a ticket whose content is that of another shot."""
+    """A shot of a ticket with the same content as another shot."""
 
     shot: str
     ticket: str
-    """Where the other one is; it may be the same ticket."""
+    """Ticket of the other shot; it may be the same one."""
     other_shot: str
     shared: bool = False
-    """Whether one of the tickets declares the role shared, and both were shot on one night."""
+    """Whether one of the tickets declares the role shared, and both were shot within 24 hours."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TicketState:
-    """What the ledger says of a ticket now."""
+    """The current state of a ticket in the ledger."""
 
     record: TicketRecord
     """Its `manifest` is empty: the outcomes are here."""
     content: str
-    """Hash that names what was measured."""
+    """Hash of the measurements."""
     measured_at: str
-    """When the run that wrote it started."""
+    """Start time of the run that wrote it."""
     outcomes: tuple[KeptOutcome, ...]
     other_lenses: tuple[str, ...] = ()
-    """Lenses that the ticket stood for earlier, under this number or one in whose place it stands."""
+    """Other lenses for which this ticket number, or one that it replaces, was used before."""
     gone_shots: tuple[str, ...] = ()
-    """Shots that an earlier run read, that are no longer there, and that the ticket does not set aside."""
+    """Shots that an earlier run read, that are missing now, and that the ticket does not set aside."""
     other_phases: tuple[str, ...] = ()
-    """Phases of the visit in which some of its shots were measured before, under the same ticket number."""
+    """Other phases in which some of its shots were measured before under the same ticket number."""
     twins: tuple[Twin, ...] = ()
-    """Its shots that are in another place too."""
+    """Its shots that also exist elsewhere."""
     replaced_by: tuple[Replaces, ...] = ()
-    """Tickets that have shots of this one and say that they stand in its place; `ticket` is theirs."""
+    """Tickets that have shots of this one and declare that they replace it; `ticket` is their number."""
     earlier_answers: tuple[HandAnswer, ...] = ()
-    """To hand checks, as an earlier run found them and they no longer are; the first one first."""
+    """Answers to hand checks that have changed since an earlier run, oldest first."""
     method: str = ""
-    """How its numbers were made: `MeasuredMethod` as JSON; empty where the ledger does not say."""
+    """`MeasuredMethod` as JSON; empty if the ledger has none."""
     program: str = ""
-    """Version of the program that measured; empty where the ledger does not say."""
+    """Version of the program that measured; empty if unknown."""
     pending: str = ""
-    """Why what was measured does not count now: a later run began to measure the ticket again, refused it, or was
-    stopped before it; empty if the last attempt ended."""
+    """Why the measurements do not count now: a later run began to measure the ticket again, refused it, or was stopped
+    before it; empty if the last attempt ended."""
     came_back: str = ""
-    """That its lens came back after these shots were made; empty if it did not, or that mark was withdrawn."""
+    """Message that its lens came back after these shots; empty if it did not, or if the mark was withdrawn."""
     withdrawn_returns: tuple[str, ...] = ()
-    """Marks that its lens came back which were taken back: when, and why."""
+    """Withdrawn marks that its lens came back: when, and why."""

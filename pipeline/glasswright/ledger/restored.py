@@ -1,4 +1,4 @@
-"""Ledgers that were put back without their end: who accepted that, when and why; it is added and never changed."""
+"""Acceptance of a ledger whose last commits are missing: who, when and why; kept as events."""
 
 from __future__ import annotations
 
@@ -16,29 +16,29 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Restored:
-    """That somebody went on with a ledger whose last commits were missing."""
+    """A person's acceptance of a ledger whose last commits were missing."""
 
     accepted_at: str
     accepted_by: str
     why: str
     finding: str
-    """How the ledger and its head differed: what is lost, as far as that is known."""
+    """How the ledger and its head differed."""
 
     def __str__(self) -> str:
-        """Return it as it is printed wherever something rests on the ledger."""
-        who = f"on {self.accepted_at} {self.accepted_by} accepted this ledger without its end"
+        """Return the acceptance as printed with every decision."""
+        who = f"on {self.accepted_at} {self.accepted_by} accepted this ledger without its last commits"
         return f"{who} ({self.why}): {self.finding}"
 
 
 def accept_restored(ledger: Ledger, record: RunRecord, accepted_by: str, why: str, finding: str) -> None:
-    """Keep that a ledger whose end is missing is gone on with; from then on its head fits again.
+    """Record that a ledger whose last commits are missing is accepted; from then on its head matches again.
 
     Parameters
     ----------
     ledger
         Opened for writing without a check of its head.
     record
-        The run that says so. All is one commit, so the head never fits without this being kept.
+        The accepting run. Everything is one commit, so the head cannot match without this record.
     """
     values = (accepted_by, why, finding)
     with ledger.database.transaction():
@@ -49,12 +49,12 @@ def accept_restored(ledger: Ledger, record: RunRecord, accepted_by: str, why: st
 
 
 def read_restored(ledger: Ledger) -> tuple[Restored, ...]:
-    """Return each time that a ledger without its end was accepted, each checked against its hash.
+    """Return all such acceptances, each checked against its hash.
 
     Raises
     ------
     LedgerDamagedError
-        If a row is not what it was.
+        If a row does not match its hash.
     """
     sql = (
         "SELECT restored.id, started_at, accepted_by, why, finding, restored.hash FROM restored "

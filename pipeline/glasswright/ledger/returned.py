@@ -1,4 +1,4 @@
-"""Lenses that came back after they were released, each mark an event that is added and never changed."""
+"""Marks that a released lens came back, kept as events."""
 
 from __future__ import annotations
 
@@ -19,45 +19,45 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Returned:
-    """A ticket whose lens came back, or whose mark was taken back."""
+    """A mark that a ticket's lens came back, or the withdrawal of such a mark."""
 
     ticket: str
     came_back: bool
     marked_by: str
-    """Who says so; empty for a mark of before names were kept."""
+    """Who marked it; empty for a mark made before names were kept."""
     why: str
     marked_at: str
-    """When the run that wrote it started."""
+    """Start time of the run that wrote it."""
     run: int
-    """Number of that run."""
+    """Number of the run that wrote it."""
 
     def __str__(self) -> str:
-        """Say what was marked, when and why."""
+        """Return what was marked, when, by whom and why."""
         what = "its lens came back" if self.came_back else "the mark that its lens came back was withdrawn"
         by = f" by {self.marked_by}" if self.marked_by else ""
         return f"{what}, ticket {self.ticket}, {self.marked_at}{by}: {self.why}"
 
 
 def mark_returned(ledger: Ledger, run: int, ticket: str, by: str, why: str, *, came_back: bool = True) -> None:
-    """Add the event that the lens of a ticket came back, or that an earlier such mark was a mistake."""
+    """Add a mark that a ticket's lens came back, or the withdrawal of an earlier mark."""
     values = (ticket, int(came_back), by, why)
     with ledger.database.transaction():
         ledger.database.insert("returned", None, run, *values, row_hash(*values))
 
 
 def latest_returned(ledger: Ledger) -> Mapping[str, Returned]:
-    """Return the latest event of every ticket that has one, each checked against its hash.
+    """Return the latest mark of every ticket that has one, checked against its hash.
 
     Raises
     ------
     LedgerDamagedError
-        If an event is not what it was.
+        If a mark does not match its hash.
     """
     return latest_marks(ledger.database)
 
 
 def latest_marks(database: Database, tickets: Collection[str] | None = None) -> Mapping[str, Returned]:
-    """Return what `latest_returned` gives, of some tickets (all if None)."""
+    """Return `latest_returned` for some tickets (all if None)."""
     which = "" if tickets is None else "WHERE ticket IN (SELECT value FROM json_each(?)) "
     sql = (
         "SELECT returned.id, run, ticket, came_back, marked_by, why, returned.hash, started_at FROM returned "
@@ -81,17 +81,17 @@ def latest_marks(database: Database, tickets: Collection[str] | None = None) -> 
 
 
 def why_came_back(database: Database, mark: Returned, record: TicketRecord) -> str:
-    """Say that a lens came back and was not shot again since; empty where no mark stands against what was measured.
+    """Explain that a lens came back and was not shot again since; empty if no mark invalidates the measurements.
 
-    A lens that came back may have been opened, knocked or repaired: no shot from before the mark says how it is now.
-    So the mark stands until the ticket is measured from new shots alone, or is withdrawn.
+    A lens that came back may have been opened, knocked or repaired, so no shot from before the mark describes it. The
+    mark counts until the ticket is measured from new shots alone, or the mark is withdrawn.
 
     Parameters
     ----------
     mark
-        The latest of the ticket, or of one in whose place it stands.
+        The latest mark of the ticket, or of one that it replaces.
     record
-        What the ledger says of the ticket now.
+        The current record of the ticket.
     """
     if not mark.came_back:
         return ""

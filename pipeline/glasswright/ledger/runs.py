@@ -1,4 +1,4 @@
-"""The runs that wrote a ledger: when, with what, which tickets each measured, and how long its stages took."""
+"""The runs that wrote a ledger: when, with what, which tickets they measured, and how long their stages took."""
 
 from __future__ import annotations
 
@@ -18,24 +18,24 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Run:
-    """One start of a command that wrote to the ledger."""
+    """One run of a command that wrote to the ledger."""
 
     number: int
     command: str
     machine: str
     started_at: str
     ended_at: str
-    """Empty while it runs, or where it was killed and none has begun since."""
+    """Empty while it runs, or if it was killed and no other run has begun since."""
     completed: bool
     versions: Mapping[str, str]
     documents: tuple[str, ...]
     """SHA-256 of the plan, stand and cards that it used."""
     tickets: tuple[str, ...]
-    """Numbers of the tickets that it measured anything new of."""
+    """Numbers of the tickets with new measurements from this run."""
 
     @property
     def seconds(self) -> float | None:
-        """From its start to its end; None while it has none."""
+        """Duration; None if it has not completed."""
         if not (self.ended_at and self.completed):
             return None
         return (datetime.fromisoformat(self.ended_at) - datetime.fromisoformat(self.started_at)).total_seconds()
@@ -43,22 +43,22 @@ class Run:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepTime:
-    """What one step of the plan took in a run."""
+    """Time that one step of the plan took in a run."""
 
     step: str
     outcomes: int
     done: int
     seconds: float
-    """All together, of one core."""
+    """Total time on one core."""
 
 
 def read_runs(ledger: Ledger) -> tuple[Run, ...]:
-    """Return every run, the first one first, each checked against its hash.
+    """Return every run, oldest first, each checked against its hash.
 
     Raises
     ------
     LedgerDamagedError
-        If a run is not what it was.
+        If a run does not match its hash.
     """
     sql = (
         "SELECT id, command, machine, started_at, versions, documents, run.hash, coalesce(ended_at, ''), "
@@ -90,7 +90,7 @@ def read_runs(ledger: Ledger) -> tuple[Run, ...]:
 
 
 def read_step_times(ledger: Ledger, runs: Sequence[int]) -> tuple[StepTime, ...]:
-    """Return what each step took in runs, the longest first."""
+    """Return the time that each step took in runs, longest first."""
     sql = (
         "SELECT step, count(*), sum(status = 'done'), sum(seconds) FROM outcome "
         "WHERE run IN (SELECT value FROM json_each(?)) GROUP BY step ORDER BY sum(seconds) DESC, step"

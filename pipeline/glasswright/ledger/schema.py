@@ -6,7 +6,7 @@ from importlib import resources
 
 
 def migrations() -> list[list[str]]:
-    """Return the statements that lead from each schema to the next, the first from nothing."""
+    """Return the statements of each migration, in order; the first creates the schema."""
     files = [each for each in resources.files("glasswright.ledger").iterdir() if each.name.endswith(".sql")]
     return [split_statements(file.read_text(encoding="utf-8")) for file in sorted(files, key=lambda file: file.name)]
 

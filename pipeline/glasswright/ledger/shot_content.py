@@ -1,4 +1,4 @@
-"""Digests of the pixels of shots, and where else in the ledger the same pixels occur."""
+"""Digests of shots' pixels, and other places in the ledger with the same pixels."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from glasswright.plugin.outcome import Outcome
 
 ONE_NIGHT: Final = timedelta(hours=24)
-"""Two tickets whose visits are no further apart may share shots."""
+"""Longest time between the visits of two tickets that may share shots."""
 
 SEVERAL_SQL: Final = (
     "SELECT digest FROM shot_content WHERE digest != '' AND digest IN (SELECT value FROM json_each(?)) "
@@ -34,7 +34,7 @@ Place = tuple[str, str]
 
 
 def add_content(database: Database, run: int, outcome: Outcome) -> None:
-    """Keep what a shot holds, as the stage that read it named it; once for an address."""
+    """Add the content digest of a shot, once per address."""
     sql = "SELECT 1 FROM shot_content WHERE address = ? AND digest = ?"
     if outcome.content_digest is None or database.rows(sql, outcome.address, outcome.content_digest):
         return
@@ -43,16 +43,16 @@ def add_content(database: Database, run: int, outcome: Outcome) -> None:
 
 
 def find_contents(database: Database, addresses: Iterable[str]) -> dict[str, str]:
-    """Return address -> digest, for the outcomes that read a shot and named its content."""
+    """Return address -> content digest, for the outcomes that have one."""
     sql = "SELECT address, digest FROM shot_content WHERE address IN (SELECT value FROM json_each(?)) ORDER BY id"
     return dict(database.rows(sql, json.dumps(list(addresses))))
 
 
 class TwinFinder:
-    """Finds where the shots of some tickets are besides: by look-ups in an index, whatever the ledger's length."""
+    """Finds other places of some tickets' shots, by an index, so that the ledger's length does not matter."""
 
     def __init__(self, database: Database, records: Iterable[TicketRecord]) -> None:
-        """Look up the shots of some tickets, all at once."""
+        """Look up the shots of the given tickets in one query."""
         self._database = database
         self._records: dict[str, TicketRecord | None] = {}
         self._places: dict[str, list[Place]] = defaultdict(list)
@@ -62,9 +62,9 @@ class TwinFinder:
                 self._places[digest].append((ticket, shot))
 
     def find_twins(self, record: TicketRecord) -> tuple[Twin, ...]:
-        """Return the shots of a ticket that are somewhere else too: twice in it, or in another ticket at any time.
+        """Return the shots of a ticket that also exist elsewhere: twice in it, or in another ticket at any time.
 
-        That the ticket itself had a shot before, under whatever name, makes no twin.
+        Earlier records of the same ticket do not count.
         """
         twins = list(_find_own_twins(record))
         for shot in record.shots:
@@ -75,18 +75,19 @@ class TwinFinder:
         return tuple(twins)
 
     def find_replacing(self, record: TicketRecord, twins: Iterable[Twin]) -> tuple[Replaces, ...]:
-        """Return the tickets that have shots of this one and say that they stand in its place."""
+        """Return the tickets that have shots of this one and declare that they replace it."""
         number = record.ticket.number
         found = []
         for ticket in sorted({twin.ticket for twin in twins if twin.ticket != number}):
             other = self._latest(ticket)
-            said = other.remarks.replaces if other is not None else None
-            if said is not None and said.ticket == number:
-                found.append(Replaces(ticket=ticket, by=said.by, why=said.why))
+            replaces = other.remarks.replaces if other is not None else None
+            if replaces is not None and replaces.ticket == number:
+                found.append(Replaces(ticket=ticket, by=replaces.by, why=replaces.why))
         return tuple(found)
 
     def _is_shared(self, record: TicketRecord, ticket: str, role: str, other_shot: str) -> bool:
-        """Whether one of two tickets declares a role shared, and both were shot on one night as far as clocks tell."""
+        """Return whether one of two tickets declares a role shared, and both were shot within 24 hours (if times are
+        known)."""
         other = self._latest(ticket)
         if other is None or other_shot.partition("/")[0] != role:
             return False
@@ -107,7 +108,7 @@ def _is_other(ticket: str, record: TicketRecord) -> bool:
 
 
 def _find_own_twins(record: TicketRecord) -> Iterator[Twin]:
-    """Pair each shot with the first of the same ticket that holds the same."""
+    """Yield each shot that has the content of an earlier shot of the same ticket."""
     first: dict[str, ShotRecord] = {}
     for shot in record.shots:
         if shot.content_digest and shot.use is not ShotUse.ABSENT:

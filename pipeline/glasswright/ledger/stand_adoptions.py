@@ -1,4 +1,4 @@
-"""Which constants a stand had when: as the first run with it found them, and as somebody adopted a change since."""
+"""Adopted stand files: the first one that a run used, and every change that a person adopted since."""
 
 from __future__ import annotations
 
@@ -17,45 +17,45 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StandAdoption:
-    """That a stand is as one of its files says."""
+    """The adoption of a stand file as the valid description of its stand."""
 
     sha256: str
-    """Of the kept stand file."""
+    """SHA-256 of the kept stand file."""
     adopted_by: str
-    """Empty where it is what the first run with the stand found."""
+    """Empty for the stand file of the first run."""
     why: str
     adopted_at: str
-    """When the run that wrote it started."""
+    """Start time of the run that wrote it."""
     run: int
-    """Number of that run."""
+    """Number of the run that wrote it."""
 
     def __str__(self) -> str:
-        """Say who adopted it, when and why."""
+        """Return who adopted it, when and why."""
         if not self.adopted_by:
             return f"as found by the first run with it, {self.adopted_at}"
         return f"adopted by {self.adopted_by}, {self.adopted_at}: {self.why}"
 
 
 def adopt_stand(ledger: Ledger, run: int, stand: Document, by: str, why: str) -> None:
-    """Keep that somebody adopts a stand file, which the run has among its documents."""
+    """Add a person's adoption of a stand file, which must be among the run's documents."""
     with ledger.database.transaction():
         _add(ledger.database, run, stand, by, why)
 
 
 def keep_first_stands(database: Database, run: int, documents: Iterable[Document]) -> None:
-    """Take a stand that the ledger meets for the first time as it is found."""
+    """Adopt the stand file of a stand that is new to the ledger."""
     for each in documents:
         if each.kind == "stand" and not database.rows("SELECT 1 FROM stand_adoption WHERE stand = ?", each.name):
             _add(database, run, each, "", "")
 
 
 def read_stand_adoptions(ledger: Ledger, stand: str) -> tuple[StandAdoption, ...]:
-    """Return every adoption of a stand, the first one first, each checked against its hash.
+    """Return every adoption of a stand, oldest first, each checked against its hash.
 
     Raises
     ------
     LedgerDamagedError
-        If one is not what it was.
+        If one does not match its hash.
     """
     sql = (
         "SELECT stand_adoption.id, run, started_at, stand, document, adopted_by, why, stand_adoption.hash "

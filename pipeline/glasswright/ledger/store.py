@@ -1,4 +1,4 @@
-"""The ledger: one database file that is only ever added to, and the artefacts' files beside it."""
+"""The ledger: an append-only database file, and the artefact files beside it."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ if TYPE_CHECKING:
     from glasswright.plugin.outcome import Outcome
 
 APPLICATION_ID: Final = 0x474C5752
-"""Marks the file as a ledger of this program (`GLWR`)."""
+"""SQLite application id of a ledger (`GLWR`)."""
 SECONDS_TO_WAIT: Final = 30
 EACH_COMMIT: Final = 0
 """Stands for the number of a run where each commit is one; a run's own number is never 0."""
@@ -56,11 +56,11 @@ MOMENT_TABLES: Final = (
     "manifest", "judgement", "returned", "attempt", "decision", "shot_content", "restored", "link", "inspected",
     "stand_adoption",
 )  # fmt: skip
-"""Of these the last row of a ticket counts, or every row up to some."""
+"""Tables that `Ledger.as_of` restricts to the rows of an earlier moment."""
 ROWS_AT_A_TIME: Final = 500
-"""Read from the database in one go where there may be very many."""
+"""Rows that `Database.stream` reads at a time."""
 LEAST_ROOM_BYTES: Final = 64 * 1024
-"""SQLite takes 32 KiB for the memory that readers and writer share (sqlite.org/walformat.html, 2), and a log."""
+"""SQLite needs 32 KiB for the shared-memory file (sqlite.org/walformat.html, 2), and room for a log."""
 
 
 FAULTS: Final = (
@@ -74,14 +74,14 @@ FAULTS: Final = (
     ValueError,
     sqlite3.Error,
 )
-"""How a program fails on rows that are not what it wrote."""
+"""Exceptions that damaged rows can cause anywhere in the program."""
 
 
 class Database:
-    """The one way to the database: its failures come out as the ledger's own."""
+    """Access to the database, with SQLite's errors converted to the ledger's."""
 
     def __init__(self, path: Path, *, writable: bool) -> None:
-        """Open a ledger's file; a writer makes it, and goes on with `begin_writing`."""
+        """Open a ledger's file; a writer creates it, and then calls `begin_writing`."""
         self.path = path
         self.head_file = HeadFile(path)
         self._added: Counter[str] = Counter()
@@ -113,7 +113,7 @@ class Database:
             raise
 
     def _open_archive(self) -> None:
-        """Open a ledger where nothing can be written: SQLite would keep an index of its write-ahead log beside it."""
+        """Open a ledger in a read-only folder, where SQLite cannot write the index of its write-ahead log."""
         log = self.path.with_name(f"{self.path.name}-wal")
         if not (log.exists() and log.stat().st_size):
             self._open(self.path, "mode=ro&immutable=1", writable=False)
@@ -125,7 +125,9 @@ class Database:
                 shutil.copyfile(file, copy.with_name(file.name))
             self._open(copy, "mode=rw", writable=False)
         except OSError as error:
-            raise LedgerPlaceError(f"{self.path}: cannot be copied to where it can be read ({error})") from error
+            raise LedgerPlaceError(
+                f"{self.path}: cannot be copied to a temporary folder for reading ({error})"
+            ) from error
         except BaseException:
             self._archive.cleanup()
             raise
@@ -140,12 +142,12 @@ class Database:
             raise LedgerDamagedError(msg)
         if self._version > latest or (self._version < latest and not writable):
             need = "a newer program" if self._version > latest else "to be brought up to date by `glasswright run`"
-            msg = f"{self.path}: the ledger has schema {self._version}, this program knows {latest}: it needs {need}"
+            msg = f"{self.path}: the ledger has schema {self._version}, this program has {latest}: it needs {need}"
             raise LedgerDamagedError(msg)
         for pragma in ("foreign_keys = ON", "recursive_triggers = ON", "trusted_schema = OFF", "cell_size_check = ON"):
             self.rows(f"PRAGMA {pragma}")
         if not writable:
-            # everything is read as it was at one moment
+            # one transaction: all reads see the same moment
             self.rows("BEGIN")
 
     def _is_empty(self) -> bool:
@@ -155,12 +157,12 @@ class Database:
         return int(self.rows(f"PRAGMA {pragma}")[0][0])
 
     def is_chained(self) -> bool:
-        """Tell whether there is a chain to check: a ledger of before the chain, or a new one, has none."""
+        """Return whether there is a chain to check; a new ledger, or one from before the chain, has none."""
         there = self.rows("SELECT 1 FROM sqlite_schema WHERE name = 'link'")
         return bool(there) or self._version == len(migrations())
 
     def begin_writing(self) -> None:
-        """Make the tables of a new ledger, or bring those of an older one up to date; until here nothing is written."""
+        """Create the tables of a new ledger, or migrate an older one. Before this call nothing is written."""
         self.rows("PRAGMA journal_mode = WAL")
         self.rows("PRAGMA synchronous = FULL")
         steps = migrations()
@@ -178,12 +180,12 @@ class Database:
         self._version = len(steps)
 
     def rows(self, sql: str, *values: object) -> list[Any]:
-        """Run one statement and give its rows."""
+        """Run one statement and return its rows."""
         with self.explained():
             return self._connection.execute(sql, values).fetchall()
 
     def stream(self, sql: str, *values: object) -> Iterator[Any]:
-        """Run one statement and give its rows one by one: whatever their number, few are held at a time."""
+        """Run one statement and yield its rows, with few in memory at a time."""
         with self.explained():
             cursor = self._connection.execute(sql, values)
         while True:
@@ -194,19 +196,19 @@ class Database:
             yield from some
 
     def all_tables(self) -> tuple[str, ...]:
-        """Name the tables but for the links; looked up once, for the schema stays as it is while it is written."""
+        """Return the tables except the links; cached, because the schema does not change after `begin_writing`."""
         if self._tables is None:
             self._tables = chain.all_tables(self)
         return self._tables
 
     def linked_columns(self) -> Mapping[str, str]:
-        """Return the columns that a link covers, by table; looked up once."""
+        """Return table -> columns that a link covers; cached."""
         if self._columns is None:
             self._columns = chain.columns_by_table(self)
         return self._columns
 
     def insert(self, table: str, *values: object) -> int:
-        """Add one row and give its number."""
+        """Add one row and return its number."""
         with self.explained():
             marks = ", ".join("?" * len(values))
             self._added[table] += 1
@@ -222,12 +224,12 @@ class Database:
 
     @contextmanager
     def transaction(self, *, linked: bool = True) -> Iterator[None]:
-        """Keep all that is added inside, with the link of the chain that covers it, or nothing of it.
+        """Commit all rows added inside with their link of the chain, or roll back.
 
         Parameters
         ----------
         linked
-            False where what is inside adds the link itself.
+            False if the code inside adds the link itself.
         """
         with self.locked():
             yield from self._transact(linked)
@@ -262,11 +264,11 @@ class Database:
         self.write_owed_head()
 
     def owe_head(self) -> None:
-        """Remember that the head beside the database is to be written."""
+        """Remember that the head file must be written."""
         self._owed_head = read_head(self)
 
     def write_owed_head(self) -> None:
-        """Write the head, if it is owed: no further commit is made before it lies on the disk."""
+        """Write the head file if it is outstanding; the next commit waits for this."""
         if self._owed_head is not None:
             self.head_file.write(self._owed_head)
             self._owed_head = None
@@ -279,7 +281,7 @@ class Database:
 
     @contextmanager
     def explained(self) -> Iterator[None]:
-        """Turn the database's failures into the ledger's, with what to do about them."""
+        """Convert SQLite's errors into the ledger's, with remedies."""
         try:
             yield
         except sqlite3.IntegrityError:
@@ -287,16 +289,16 @@ class Database:
         except sqlite3.OperationalError as error:
             raise self._explain(error) from error
         except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
-            what = f"{self.path}: the ledger is damaged, or this is none ({error})"
+            what = f"{self.path}: the ledger is damaged, or this is not a ledger ({error})"
             msg = f"{what}: restore it from a backup, or correct --ledger"
             raise LedgerDamagedError(msg) from error
 
     def _explain(self, error: sqlite3.OperationalError) -> GlasswrightError:
-        # what is no failure of SQLite itself, such as bytes that are no text, has no code; the low byte is the kind
+        # errors outside SQLite itself, such as undecodable text, have no code; the low byte is the primary code
         kind = getattr(error, "sqlite_errorcode", 0) & 0xFF
         if kind in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
             return LedgerBusyError(f"{self.path}: another program holds the ledger's database: close it and try again")
-        # a full disk on which not even the memory shared by readers can be made is only called an input/output error
+        # if the disk is too full for the shared-memory file, SQLite only reports an input/output error
         if kind == sqlite3.SQLITE_FULL or (kind == sqlite3.SQLITE_IOERR and _is_full(self.path.parent)):
             return DiskFullError(f"{self.path}: the disk is full: make room and run again; nothing kept is lost")
         if kind in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
@@ -304,7 +306,7 @@ class Database:
         return LedgerDamagedError(f"{self.path}: the ledger cannot be used: {error}: restore it from a backup")
 
     def find_schema_changes(self) -> list[str]:
-        """Name the tables and triggers that are not as this program makes them: one that is gone guards nothing."""
+        """Return the tables and triggers that differ from this program's schema; a missing trigger protects nothing."""
         fresh = sqlite3.connect(":memory:", isolation_level=None)
         _add_functions(fresh)
         for statements in migrations():
@@ -314,7 +316,7 @@ class Database:
         expected, found = dict(fresh.execute(sql).fetchall()), dict(self.rows(sql))
         fresh.close()
         names = sorted(name for name in expected.keys() | found.keys() if expected.get(name) != found.get(name))
-        return [f"{self.path}: the database's `{name}` is not as this program made it" for name in names]
+        return [f"{self.path}: the database's `{name}` differs from this program's schema" for name in names]
 
     def close(self) -> None:
         """Close the file."""
@@ -329,7 +331,7 @@ def _add_functions(connection: sqlite3.Connection) -> None:
 
 
 class Ledger:
-    """What was measured and decided. A context manager; nothing in it is ever overwritten."""
+    """An append-only store of measurements and decisions; a context manager."""
 
     def __init__(
         self,
@@ -341,7 +343,7 @@ class Ledger:
         """Use `open_for_writing`, `open_for_commits` or `open_for_reading`."""
         self.database = database
         self.head_damage = head_damage
-        """How the ledger and its head differ, where it was opened all the same; None if they fit."""
+        """How the ledger and its head differ, if it was opened without that check; None if they match."""
         self.files = files
         self._lock = lock
         self._record: RunRecord | None = None
@@ -349,21 +351,21 @@ class Ledger:
 
     @classmethod
     def open_for_writing(cls, path: Path, *, check_head: bool = True) -> Self:
-        """Open a ledger, or begin a new one, as its only writer. It is checked before anything is written.
+        """Open or create a ledger as its only writer. It is checked before anything is written.
 
         Parameters
         ----------
         check_head
-            False only to accept a ledger whose end is missing.
+            False only to accept a ledger whose last commits are missing.
 
         Raises
         ------
         LedgerPlaceError
-            On a network file system, or if the file has a second name that no lock would cover.
+            On a network file system, or if the file has a second name that the lock would not protect.
         LedgerBusyError
             If another run holds it.
         LedgerDamagedError
-            If it is newer than this program, no ledger, damaged, or older than its head.
+            If it is newer than this program, not a ledger, damaged, or older than its head.
         """
         path = find_real_path(path)
         check_place(path)
@@ -401,21 +403,21 @@ class Ledger:
 
     @classmethod
     def open_for_reading(cls, path: Path, *, check_head: bool = True) -> Self:
-        """Open a ledger as it is at this moment; a run may go on writing.
+        """Open a snapshot of a ledger for reading; a run may continue to write.
 
         Raises
         ------
         LedgerDamagedError
-            If there is none, it is newer than this program, or older than its head.
+            If it is missing, newer than this program, or older than its head.
         """
         path = find_real_path(path)
         check_place(path)
         head_file = HeadFile(path)
-        # the head is read first: a writer may go on meanwhile, and the database must not be older
-        said = head_file.read_or_damage()
+        # the head is read first: if a writer commits in between, the database is newer than the head, not older
+        stored = head_file.read_or_damage()
         database = Database(path, writable=False)
         try:
-            finding = head_file.find_damage(database, said)
+            finding = head_file.find_damage(database, stored)
             if finding is not None and check_head:
                 raise finding
         except BaseException:
@@ -428,12 +430,12 @@ class Ledger:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: object) -> None:
-        """Close it. Where a fault of the program comes of rows that are damaged, that is what is said.
+        """Close the ledger. If an exception was caused by damaged rows, report the damage instead.
 
         Raises
         ------
         LedgerDamagedError
-            In place of an error that no damaged row should lead to, if there is damage.
+            Instead of one of `FAULTS`, if the ledger is damaged.
         """
         del kind, trace
         try:
@@ -447,7 +449,7 @@ class Ledger:
             raise LedgerDamagedError(what) from error
 
     def begin_run(self, record: RunRecord) -> int:
-        """Keep the start of a run and the documents it uses; give its number."""
+        """Record the start of a run and the documents that it uses; return its number."""
         if self.database.locks_each_commit:
             self._record = record
             return EACH_COMMIT
@@ -476,24 +478,24 @@ class Ledger:
         return reading.find(self.database, addresses)
 
     def find_contents(self, addresses: Iterable[str]) -> dict[str, str]:
-        """Return address -> digest of the shot's content, for the outcomes that read a shot and named what it holds."""
+        """Return address -> content digest of the shot, for the outcomes that have one."""
         return shot_content.find_contents(self.database, addresses)
 
     def load_artefact(self, address: str) -> Artefact:
         """Return the artefact of the outcome at an address, checked against its hash."""
         sha256 = reading.find_artefact(self.database, address)
         if sha256 is None:
-            msg = f"{self.database.path}: the ledger keeps no artefact at the address {address}"
+            msg = f"{self.database.path}: the ledger has no artefact at the address {address}"
             raise LedgerDamagedError(msg)
         return decode(self.files.read(sha256))
 
     def begin_ticket(self, run: int, ticket: str, folder: str) -> None:
-        """Note that a ticket is about to be measured: until it is committed, nothing is known of its lens."""
+        """Record that a ticket is about to be measured; until it is committed, its earlier results do not count."""
         with self._commit(run) as own:
             attempts.add_attempt(self.database, own, ticket, AttemptState.BEGUN, folder=folder)
 
     def refuse_tickets(self, run: int, tickets: Iterable[str], folder: str, reason: str) -> None:
-        """Note that a folder could not be taken in, and which tickets were to be measured from it."""
+        """Record that a folder could not be read, and which tickets it belongs to."""
         numbers = list(tickets)
         if not numbers:
             return
@@ -504,7 +506,7 @@ class Ledger:
                 )
 
     def stop_tickets(self, run: int, tickets: Iterable[str]) -> None:
-        """Note that a run was stopped before it had measured tickets that it was given."""
+        """Record that a run was stopped before it measured these tickets."""
         numbers = list(tickets)
         if not numbers:
             return
@@ -513,22 +515,20 @@ class Ledger:
                 attempts.add_attempt(self.database, own, ticket, AttemptState.STOPPED)
 
     def keep_outcomes(self, run: int, outcomes: Iterable[Outcome]) -> None:
-        """Keep outcomes of a ticket that is not measured wholly yet."""
+        """Keep outcomes of a ticket that is not complete yet."""
         kept = self._write_artefacts(outcomes)
         with self._commit(run) as own:
             self._add_outcomes(own, kept)
 
     def commit_ticket(self, run: int, record: TicketRecord, outcomes: Iterable[Outcome]) -> None:
-        """Keep a ticket's new outcomes and its manifest, all or nothing; what is there already is not kept twice.
-
-        The attempt to measure it has then ended.
+        """Keep a ticket's new outcomes and its manifest in one transaction, without duplicates; end its attempt.
 
         Parameters
         ----------
         record
-            Its manifest may name outcomes of this call and such as are kept already.
+            Its manifest may name outcomes of this call and outcomes that are already kept.
         outcomes
-            New ones, in any order.
+            New outcomes, in any order.
         """
         kept = self._write_artefacts(outcomes)
         with self._commit(run) as own:
@@ -537,13 +537,13 @@ class Ledger:
                 attempts.add_attempt(self.database, own, record.ticket.number, AttemptState.ENDED)
 
     def _write_artefacts(self, outcomes: Iterable[Outcome]) -> list[tuple[Outcome, str | None]]:
-        """Write the files of outcomes; they come first, so that a row never names a file that is not there."""
+        """Write the files of outcomes, before their rows, so that no row names a missing file."""
         ordered = sorted(outcomes, key=lambda each: (each.step, each.address))
         names = iter(self.files.write_all(encode(each.artefact) for each in ordered if each.artefact is not None))
         return [(each, None if each.artefact is None else next(names)) for each in ordered]
 
     def _add_outcomes(self, run: int, kept: Iterable[tuple[Outcome, str | None]]) -> dict[str, int]:
-        """Add the rows of outcomes; give address -> number."""
+        """Add the rows of outcomes; return address -> number."""
         added = {}
         for outcome, sha256 in kept:
             measured = () if outcome.artefact is None else read_measurements(outcome.artefact)
@@ -552,7 +552,7 @@ class Ledger:
         return added
 
     def end_run(self, run: int, summary: Mapping[str, object], *, backup: bool = True, at: str | None = None) -> None:
-        """Close a run, now unless another time is given, and write a backup of the database beside it."""
+        """Record the end of a run (now, unless a time is given), and write a backup."""
         if run != EACH_COMMIT:
             with self.database.transaction():
                 writing.end_run(self.database, run, at or _now(), True, summary)
@@ -561,24 +561,24 @@ class Ledger:
                 write_backup(self.database, Database)
 
     def head(self) -> Head:
-        """Return the head of the chain: what names the ledger as it is now."""
+        """Return the head of the chain, which identifies the ledger's current content."""
         head = read_head(self.database)
         if head is None:
-            raise LedgerDamagedError(f"{self.database.path}: the ledger has lost its chain: restore it from a backup")
+            raise LedgerDamagedError(f"{self.database.path}: the ledger has no chain: restore it from a backup")
         return head
 
     def latest_tickets(
         self, tickets: Collection[str] | None = None, measures: Collection[str] | None = None
     ) -> tuple[TicketState, ...]:
-        """Return what the ledger says now of tickets (all if None), with the measurements asked for (all if None)."""
+        """Return the current state of tickets (all if None), with the requested measurements (all if None)."""
         return reading.latest_states(self.database, tickets, measures)
 
     def choose_new_judgements(self, judged: Iterable[Judgement]) -> tuple[Judgement, ...]:
-        """Return those judgements that say something else than the latest one kept of the same ticket."""
+        """Return the judgements that differ from the latest one of the same ticket."""
         return judgements.choose_new(self.database, judged)
 
     def add_judgements(self, run: int, judged: Iterable[Judgement]) -> None:
-        """Keep the judgements that are new, in one transaction."""
+        """Add the new judgements in one transaction."""
         new = list(judged)
         if not new:
             return
@@ -595,34 +595,34 @@ class Ledger:
         return {ticket: judgement for ticket, judgement in found.items() if judgement is not None}
 
     def latest_decisions(self, tickets: Collection[str]) -> Mapping[str, PersonsDecision]:
-        """Return what persons last decided on tickets in review, checked against its hash."""
+        """Return the latest decision of a person on each ticket, checked against its hash."""
         return decisions.latest_decisions(self.database, tickets)
 
     def add_decision(self, run: int, decision: PersonsDecision) -> None:
-        """Keep a person's decision on a ticket in review."""
+        """Add a person's decision on a ticket in review."""
         with self.database.transaction():
             decisions.add_decision(self.database, run, decision)
 
     def ticket_numbers(self) -> tuple[str, ...]:
-        """Return the number of every ticket that was measured, in order."""
+        """Return the numbers of all measured tickets, sorted."""
         sql = "SELECT DISTINCT ticket FROM manifest WHERE ticket != '' ORDER BY ticket"
         return tuple(str(ticket) for (ticket,) in self.database.rows(sql))
 
     def why_pending(self, ticket: str) -> str:
-        """Say why the last attempt to measure a ticket has not ended; empty if it has, or there was none."""
+        """Explain why the last attempt to measure a ticket has not ended; empty if it has, or there was none."""
         attempt = attempts.latest_attempts(self.database, [ticket]).get(ticket)
         return attempt.why_pending() if attempt is not None else ""
 
     def has_been_at(self, head: Head) -> bool:
-        """Tell whether the ledger had that head once: it is this ledger, and nothing from before was changed."""
+        """Return whether the ledger once had that head: it is the same ledger, and nothing before it was changed."""
         return read_head(self.database, head.commits) == head
 
     @contextmanager
     def as_of(self, head: Head) -> Iterator[None]:
-        """Read the ledger inside as it was when it had that head; only of one that is open for reading."""
+        """Inside, read the ledger as it was at that head; only for a ledger opened for reading."""
         counts = {**chain.counts_at(self.database, head.commits), "link": head.commits}
         for table in MOMENT_TABLES:
-            # a view that is temporary hides the table of its name
+            # a temporary view hides the table of the same name
             view = f"SELECT * FROM main.{table} WHERE id <= {counts.get(table, 0)}"
             self.database.rows(f"CREATE TEMP VIEW {table} AS {view}")
         try:
@@ -632,37 +632,37 @@ class Ledger:
                 self.database.rows(f"DROP VIEW temp.{table}")
 
     def check_signature(self, public_key: str) -> None:
-        """Check that the head is signed by a key, and is this ledger's; raise LedgerDamagedError."""
+        """Check that the head belongs to this ledger and is signed by a key; raise LedgerDamagedError otherwise."""
         damage = self.head_damage or self.database.head_file.find_false_signature(public_key)
         if damage is not None:
             raise damage
 
     def check_chain(self) -> None:
-        """Check that no run, and nothing that a run added, has been changed or removed; raise LedgerDamagedError."""
+        """Check that no row of any run has been changed or removed; raise LedgerDamagedError otherwise."""
         chain.check_chain(self.database)
 
     def check_artefacts(self, ticket: str) -> None:
-        """Check the files of every artefact that describes a ticket now; raise LedgerDamagedError."""
+        """Check the files of all current artefacts of a ticket; raise LedgerDamagedError if one is damaged."""
         for sha256 in reading.artefacts_of(self.database, ticket):
             self.files.read(sha256)
 
     def verify(self) -> verifying.Verification:
-        """Check everything against its hash, and give all that is wrong."""
+        """Check everything against its hash; return all damage."""
         return verifying.verify(self)
 
     def content_digest(self) -> str:
-        """Return one hash of what the ledger says now of every ticket, whatever runs it took and when they were."""
+        """Return one hash of the current state of all tickets, independent of the runs that produced it."""
         return content.content_digest(self.database)
 
 
 def _open_checked(path: Path, check_head: bool) -> tuple[Database, HeadDamagedError | None]:
-    """Open a database to write and check it before anything is written; give how its head does not fit it."""
+    """Open a database for writing and check it first; also return the mismatch with its head, if any."""
     head_file = HeadFile(path)
     signer = find_signer()
-    said = head_file.read_or_damage()
-    if said is not None and not path.exists():
-        what = f"the ledger is gone, and its head {head_file.path.name} is still there"
-        msg = f"{path}: {what}: put the ledger back from a backup; to begin a new one, move the head away"
+    stored = head_file.read_or_damage()
+    if stored is not None and not path.exists():
+        what = f"the ledger is missing, but its head {head_file.path.name} exists"
+        msg = f"{path}: {what}: restore the ledger from a backup; to begin a new one, move the head away"
         raise LedgerDamagedError(msg)
     database = Database(path, writable=True)
     database.head_file.signer = signer
@@ -670,13 +670,13 @@ def _open_checked(path: Path, check_head: bool) -> tuple[Database, HeadDamagedEr
         finding = None
         if database.is_chained():
             chain.check_chain(database)
-            finding = head_file.find_damage(database, said)
-            if finding is None and said is not None and signer is not None:
-                # else a past that somebody else wrote would be signed
+            finding = head_file.find_damage(database, stored)
+            if finding is None and stored is not None and signer is not None:
+                # otherwise this key would sign commits that somebody else wrote
                 finding = head_file.find_false_signature(signer.public_key())
             if finding is not None and check_head:
                 raise finding
-            if finding is None and said != read_head(database):
+            if finding is None and stored != read_head(database):
                 database.owe_head()
         database.begin_writing()
         database.write_owed_head()
@@ -687,7 +687,7 @@ def _open_checked(path: Path, check_head: bool) -> tuple[Database, HeadDamagedEr
 
 
 def _is_full(folder: Path) -> bool:
-    """Tell whether the disk of a folder has no room for what SQLite puts beside a database to read it."""
+    """Return whether the disk of a folder has no room for the files that SQLite needs to read a database."""
     try:
         status = os.statvfs(folder)
     except OSError:

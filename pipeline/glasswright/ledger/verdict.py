@@ -1,4 +1,4 @@
-"""Verdicts, how several become one, and what a card said of a ticket."""
+"""Verdicts, how several are combined, and the judgement of a ticket."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ if TYPE_CHECKING:
 
 
 class Verdict(StrEnum):
-    """What a number is worth against a limit."""
+    """The result of comparing a number with a limit."""
 
     PASS = "PASS"
     REVIEW = "REVIEW"
-    """Neither proven inside nor proven outside: a person looks again."""
+    """Neither proven inside nor proven outside: a person must look at it."""
     UNKNOWN = "UNKNOWN"
-    """Asked for and not measured, or not measured in such a way that the card may speak."""
+    """Not measured, or not measured in a way for which the card is valid."""
     FAIL = "FAIL"
     NOT_APPLICABLE = "NOT APPLICABLE"
     """Asked for, and by its file this stand cannot give it: it is listed, and decides nothing."""
@@ -31,16 +31,16 @@ NOTHING_APPLIES: Final = "no limit of the card is applicable on this stand, so n
 
 
 def fold(verdicts: Iterable[Verdict]) -> Verdict:
-    """Return the one verdict of several: FAIL over UNKNOWN over REVIEW over PASS.
+    """Return the worst of several verdicts (FAIL, UNKNOWN, REVIEW, PASS).
 
-    What is not applicable does not count; UNKNOWN where nothing counts.
+    NOT APPLICABLE does not count; UNKNOWN if no verdict counts.
     """
     counted = (each for each in verdicts if each is not Verdict.NOT_APPLICABLE)
     return max(counted, key=RISING.index, default=Verdict.UNKNOWN)
 
 
 def fold_part(verdicts: Iterable[Verdict]) -> Verdict:
-    """Return the one verdict of a part of a ticket, such as one step's limits: not applicable where none of it is."""
+    """Return the worst verdict of a part of a ticket, such as one step's limits; NOT APPLICABLE if all are."""
     return max(verdicts, key=RISING.index, default=Verdict.UNKNOWN)
 
 
@@ -51,37 +51,37 @@ class LimitVerdict:
     measure: str
     """`step.field`."""
     at: str
-    """The setting or shot, as people say it."""
+    """The setting or shot, as text."""
     verdict: Verdict
     reason: str
     value: float | None = None
     u: float | None = None
-    """Standard uncertainty that the verdict used: the stage's own with the stand's reproducibility."""
+    """Standard uncertainty used for the verdict: the stage's own combined with the stand's reproducibility."""
     lower: float | None = None
     upper: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judgement:
-    """What a card said of what was measured of a ticket."""
+    """The judgement of a ticket's measurements by a card."""
 
     ticket: str
     manifest: str
-    """Names what was measured: `TicketState.content`."""
+    """Hash of the measurements: `TicketState.content`."""
     card: str
-    """SHA-256 of the card's text; empty where the model has none."""
+    """SHA-256 of the card's text; empty if the model has no card."""
     stand: str
     """SHA-256 of the stand file's text."""
     judge_version: int
     verdict: Verdict
     reasons: tuple[str, ...]
-    """What concerns the whole ticket."""
+    """Reasons that concern the whole ticket."""
     verdicts: tuple[LimitVerdict, ...]
-    """One for each limit at each setting that it holds at."""
+    """One for each limit at each of its settings."""
 
     @property
     def missing(self) -> tuple[LimitVerdict, ...]:
-        """What was asked for and could not be judged; to be shown whatever the verdict."""
+        """The limits that could not be judged; shown with every verdict."""
         return tuple(each for each in self.verdicts if each.verdict is Verdict.UNKNOWN)
 
     @property

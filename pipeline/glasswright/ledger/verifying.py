@@ -1,4 +1,4 @@
-"""Verifies every row and file of a ledger against its hash."""
+"""Verification of every row and file of a ledger against its hash."""
 
 from __future__ import annotations
 
@@ -22,26 +22,26 @@ if TYPE_CHECKING:
     from glasswright.ledger.store import Database, Ledger
 
 UNREADABLE = (LedgerDamagedError, ValueError, TypeError, AttributeError, LookupError)
-"""How reading ends where a row holds what was never written."""
+"""Exceptions when damaged rows are read."""
 SHARES = 16
-"""Into how many parts the rows are split that are checked again in turn."""
+"""Number of parts of the older rows; each backup checks one part again."""
 COUNTED = ("run", "manifest", "outcome", "measurement", "judgement", "verdict", "document")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verification:
-    """What a check of the whole ledger found."""
+    """Result of checking the whole ledger."""
 
     counts: Mapping[str, int]
-    """What was checked, and how many of each; empty for a damaged ledger, whose numbers mean little."""
+    """Kind of row or file -> number checked; empty for a damaged ledger."""
     damage: tuple[str, ...]
-    """All that is not what it was; empty for a sound ledger."""
+    """All damage found; empty for an intact ledger."""
     notes: tuple[str, ...]
-    """Worth knowing, and no damage."""
+    """Remarks that are not damage."""
 
 
 def verify(ledger: Ledger) -> Verification:
-    """Check everything, going on past what is damaged."""
+    """Check everything, continuing after damage."""
     database, files = ledger.database, ledger.files
     head_damage = [] if ledger.head_damage is None else [str(ledger.head_damage)]
     damage = tuple(dict.fromkeys([*head_damage, *_damage(database, files)]))
@@ -50,7 +50,7 @@ def verify(ledger: Ledger) -> Verification:
     counts = {table: _count(database, table) for table in COUNTED}
     artefacts = {row[0] for row in database.rows("SELECT artefact FROM outcome WHERE artefact IS NOT NULL")}
     orphans = sum(name not in artefacts for name in files.names())
-    notes = [f"{orphans} files that no row names, left by a run that was stopped; harmless"] if orphans else []
+    notes = [f"{orphans} files that no row names, left by a stopped run; harmless"] if orphans else []
     notes += [str(each) for each in read_restored(ledger)]
     notes += _format_unsteady(database)
     return Verification(counts={**counts, "artefact file": len(artefacts)}, damage=(), notes=tuple(notes))
@@ -70,14 +70,14 @@ def _damage(database: Database, files: ArtefactFiles) -> Iterator[str]:
 
 
 def find_new_damage(database: Database, known: Mapping[str, int], turn: int) -> Iterator[str]:
-    """Check the rows in full that are new, and a share of the others.
+    """Check all new rows in full, and a fraction of the older ones.
 
     Parameters
     ----------
     known
-        Table -> how many rows were checked before.
+        Table -> number of rows checked before.
     turn
-        A number that goes up: after `SHARES` turns every row was checked again.
+        Increasing number that selects the fraction: after `SHARES` turns every row was checked again.
     """
     for table, check in (
         ("outcome", _check_outcomes),
@@ -91,7 +91,7 @@ def find_new_damage(database: Database, known: Mapping[str, int], turn: int) -> 
 
 
 def _go_on(damage: Iterator[str]) -> Iterator[str]:
-    """Yield what a check finds, and what ends it: rows may be damaged beyond reading."""
+    """Yield the findings of a check, and the exception that ends it if a row cannot be read."""
     try:
         yield from damage
     except UNREADABLE as error:
@@ -110,7 +110,7 @@ def _check_database(database: Database) -> Iterator[str]:
         if message != "ok":
             yield f"{database.path}: {message}"
     for table, row, parent, _ in database.rows("PRAGMA foreign_key_check"):
-        yield f"{database.path}: row {row} of {table} names a row of {parent} that is not there"
+        yield f"{database.path}: row {row} of {table} names a missing row of {parent}"
     yield from database.find_schema_changes()
 
 
@@ -139,7 +139,7 @@ def _check_outcomes(database: Database, which: str = "1") -> Iterator[str]:
     try:
         check_all_measurements(database, {row.id: row for row in rows})
     except LedgerDamagedError:
-        # name each one
+        # find the damaged ones
         for row in rows:
             yield from _catch(lambda row=row: check_all_measurements(database, {row.id: row}))  # type: ignore[misc]
 
@@ -160,7 +160,7 @@ def _check_judgements(database: Database, which: str = "1") -> Iterator[str]:
 
 
 def _format_unsteady(database: Database) -> list[str]:
-    """Name the stages that gave two values for the same inputs: measuring is then not repeatable."""
+    """Return a note for each stage that gave different values for the same inputs: it is not deterministic."""
     sql = (
         "SELECT step, count(*) FROM (SELECT step FROM outcome WHERE status = 'done' "
         "GROUP BY address, step HAVING count(DISTINCT artefact) > 1) GROUP BY step"

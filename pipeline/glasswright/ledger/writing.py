@@ -1,4 +1,4 @@
-"""Writes rows to the ledger, with their hashes."""
+"""Adds rows to the ledger, with their hashes."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ if TYPE_CHECKING:
 MeasurementRow = tuple[str, str, str, float | None, str | None, float | None]
 """path, unit, kind, value, text, u"""
 NAN_U: Final = -math.inf
-"""Stands for an uncertainty that is NaN: the database would keep none, as if the stage had given none."""
+"""Represents an uncertainty that is NaN, which the database would store as NULL, as if the stage had given none."""
 
 
 def add_documents(database: Database, documents: Iterable[Document]) -> None:
-    """Keep the texts that are not kept yet."""
+    """Add the documents that are not kept yet."""
     for document in documents:
         if not database.rows("SELECT 1 FROM document WHERE sha256 = ?", document.sha256):
             hashed = row_hash(document.sha256, document.kind, document.name)
@@ -35,20 +35,20 @@ def add_documents(database: Database, documents: Iterable[Document]) -> None:
 
 
 def end_run(database: Database, run: int, ended_at: str, completed: bool, summary: Mapping[str, object]) -> None:
-    """Keep the end of a run."""
+    """Add the end of a run."""
     values = (ended_at, int(completed), json.dumps(summary, sort_keys=True, default=str))
     database.insert("run_end", run, *values, row_hash(*values))
 
 
 def end_killed_runs(database: Database, ended_at: str) -> None:
-    """Keep an end for the runs that did not come to one."""
+    """Add an end for runs that were killed."""
     sql = "SELECT id FROM run WHERE NOT EXISTS (SELECT 1 FROM run_end WHERE run_end.run = run.id) ORDER BY id"
     for (run,) in database.rows(sql):
         end_run(database, int(run), ended_at, False, {"interrupted": True})
 
 
 def add_run(database: Database, record: RunRecord) -> int:
-    """Keep the start of a run and give its number."""
+    """Add the start of a run and return its number."""
     add_documents(database, record.documents)
     versions = json.dumps(dict(record.versions), sort_keys=True)
     documents = json.dumps(sorted(document.sha256 for document in record.documents))
@@ -57,19 +57,19 @@ def add_run(database: Database, record: RunRecord) -> int:
 
 
 def setting_text(setting: Setting | None) -> str:
-    """Return a setting as it stands in a row."""
+    """Return a setting as JSON for a row."""
     return json.dumps(
         None if setting is None else [None if v is None else float(v) for v in dataclasses.astuple(setting)]
     )
 
 
 def measurement_rows(measured: Iterable[Measured]) -> list[MeasurementRow]:
-    """Return the measurements as they stand in rows, by path."""
+    """Return the measurements as rows, sorted by path."""
     return sorted((_measurement_row(each) for each in measured), key=lambda row: row[0])
 
 
 def _measurement_row(measured: Measured) -> MeasurementRow:
-    # adding 0 makes a negative zero positive: the database keeps no other
+    # adding 0 makes a negative zero positive, because the database keeps no negative zero
     value = None if measured.value is None or math.isnan(measured.value) else float(measured.value) + 0.0
     u = None if measured.u is None else NAN_U if math.isnan(measured.u) else float(measured.u) + 0.0
     kind = "number" if value is not None else "text" if measured.text is not None else "none"
@@ -79,7 +79,7 @@ def _measurement_row(measured: Measured) -> MeasurementRow:
 
 
 def outcome_values(outcome: Outcome, artefact: str | None, measurements: Sequence[MeasurementRow]) -> tuple[Any, ...]:
-    """Return an outcome's columns from `address` to `hash`, and before that the hashes of its measurements."""
+    """Return the hashes of an outcome's measurements, followed by its columns `address` to `hash`."""
     hashes = [
         measurement_hash(outcome.address, path, unit, kind, value, u, text)
         for path, unit, kind, value, text, u in measurements
@@ -98,7 +98,7 @@ def outcome_values(outcome: Outcome, artefact: str | None, measurements: Sequenc
 def add_outcome(
     database: Database, run: int, outcome: Outcome, artefact: str | None, measured: Iterable[Measured]
 ) -> int:
-    """Keep an outcome and its measurements; one that is there already, but for how long it took, is not kept twice."""
+    """Add an outcome and its measurements, unless an equal one (apart from its duration) is kept; return its number."""
     measurements = measurement_rows(measured)
     hashes, *values = outcome_values(outcome, artefact, measurements)
     content = values[-2]
@@ -120,12 +120,12 @@ def _field_number(database: Database, path: str, unit: str) -> int:
 
 
 def add_manifest(database: Database, run: int, record: TicketRecord, added: dict[str, int]) -> None:
-    """Keep what now describes a ticket, unless that is what the ledger says last.
+    """Add the manifest of a ticket, unless it equals the latest one.
 
     Parameters
     ----------
     added
-        Address -> number, for the outcomes that this transaction brought.
+        Address -> number, for the outcomes added in this transaction.
     """
     numbers = sorted({added.get(each) or _find_number(database, each, record) for each in record.manifest})
     listed = json.dumps(numbers)
@@ -144,7 +144,7 @@ def add_manifest(database: Database, run: int, record: TicketRecord, added: dict
 
 
 def _add_raw_files(database: Database, run: int, record: TicketRecord) -> None:
-    """Keep which raw files a ticket was measured from, so that they are found again by an index; each once."""
+    """Add the raw files that a ticket was measured from, once each; the table is an index for searching."""
     hashes = sorted({shot.sha256 for shot in record.shots if shot.sha256})
     there = database.rows(
         "SELECT sha256 FROM raw_file WHERE ticket = ? AND sha256 IN (SELECT value FROM json_each(?))",
@@ -157,12 +157,12 @@ def _add_raw_files(database: Database, run: int, record: TicketRecord) -> None:
 
 
 def manifest_content(record: str, outcomes: list[str]) -> str:
-    """Return the hash that names what was measured of a ticket, from its record and its outcomes' contents."""
+    """Return the hash of a ticket's measurements, from its record and its outcomes' contents."""
     return row_hash(record, sorted(outcomes))
 
 
 def _find_number(database: Database, address: str, record: TicketRecord) -> int:
-    """Find the latest outcome at an address, this ticket's own before another's."""
+    """Return the latest outcome at an address, preferably of this ticket."""
     sql = "SELECT id FROM outcome WHERE address = ? ORDER BY ticket IN (?, '') DESC, id DESC LIMIT 1"
     found = database.rows(sql, address, record.ticket.number)
     if not found:

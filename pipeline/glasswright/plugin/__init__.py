@@ -1,1 +1,1 @@
-"""All that a plugin may import; `glasswright` exports it."""
+"""The interface for plugins, exported by `glasswright`."""

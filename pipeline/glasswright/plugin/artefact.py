@@ -1,4 +1,4 @@
-"""What stages hand to one another: small frozen dataclasses that know the setting they came from."""
+"""Artefacts: the frozen dataclasses that stages hand to one another, each with the setting it came from."""
 
 from __future__ import annotations
 
@@ -13,21 +13,21 @@ if TYPE_CHECKING:
 
 
 TICKET_CAVEAT: Final = "ticket_"
-"""With this begins the name of a caveat that counts against every number of its ticket."""
+"""Prefix of a caveat that counts against every number of its ticket."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
 class Setting:
-    """What the lens was set to; None where it does not apply or nobody said."""
+    """The settings of the lens; None where one does not apply or is unknown."""
 
     focal_length_mm: float | None = None
     f_number: float | None = None
     focus_distance_m: float | None = None
     exposure_time_s: float | None = None
-    """Part of the setting for timed roles alone."""
+    """Only for roles where the exposure time is part of the setting."""
 
     def __str__(self) -> str:
-        """Return the setting as it is said at the bench: `50 mm f/2.8`."""
+        """Return the setting as text: `50 mm f/2.8`."""
         parts = [
             f"{self.focal_length_mm:g} mm" if self.focal_length_mm is not None else "",
             f"f/{self.f_number:g}" if self.f_number is not None else "",
@@ -38,24 +38,24 @@ class Setting:
 
     @property
     def sort_key(self) -> tuple[float, ...]:
-        """Sorts settings by focal length, f-number, focus distance, exposure time; what is not known comes first."""
+        """Sort key: focal length, f-number, focus distance, exposure time; unknown ones first."""
         parts = (self.focal_length_mm, self.f_number, self.focus_distance_m, self.exposure_time_s)
         return tuple(-1.0 if part is None else part for part in parts)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Artefact:
-    """The base of everything a stage takes or gives.
+    """Base class of everything a stage takes or returns.
 
-    The engine fills `setting` from the item a stage ran for, and adds to `caveats` those of every input; a stage
-    that finds a reason for care adds a name of its own (`single_focus`) and, for people, a sentence to `notes`. A name
-    that begins with `ticket_` counts against every number of the ticket, not only against what is made from this.
+    The engine fills `setting` from the item a stage ran for, and adds the caveats of all inputs to `caveats`. A stage
+    that finds a reason for care adds a caveat (`single_focus`) and a sentence for people to `notes`. A caveat that
+    begins with `ticket_` counts against every number of the ticket, not only those derived from this artefact.
     """
 
     bulk: ClassVar[bool] = False
     left_out_caveat: ClassVar[str] = ""
-    """Caveat of what is gathered from members of this class where some could not be used and the plan's `at_least` is
-    still met; empty where the others say as much without them, as repeats do."""
+    """Caveat of a gathered result when some members of this class could not be used and the plan's `at_least` is still
+    met; empty where missing members do not matter, as with repeats."""
 
     setting: Setting | None = None
     caveats: tuple[str, ...] = ()
@@ -65,31 +65,31 @@ class Artefact:
     Those fields are NaN. See `NotApplicable` for a whole result."""
 
     @classmethod
-    def find_odd(cls, members: Sequence[Self]) -> Mapping[int, str]:
-        """Name the members of a repeat that do not belong with the others: index -> reason.
+    def find_outliers(cls, members: Sequence[Self]) -> Mapping[int, str]:
+        """Return the outliers among repeats: index -> reason.
 
-        The engine asks this of three or more members before it hands them to a gathering stage; an odd one counts
-        as not DONE.
+        The engine calls this with three or more members before it hands them to a gathering stage; an outlier counts as
+        not DONE.
         """
         del members
         return {}
 
     def name_content(self) -> str | None:
-        """Name what a shot holds by a digest of it, so that the same content is known again wherever it turns up.
+        """Return a digest of a shot's content, by which a copy of the shot is recognised in any ticket.
 
-        The engine asks this of what a stage makes of one shot, and keeps the answer: a shot counts once, in one
-        ticket. The digest must not change with what surrounds the content, such as metadata or the stand's settings.
+        The engine calls this for artefacts made from one shot and keeps the digest: a shot counts once, in one ticket.
+        The digest must not depend on metadata or on the stand's settings.
 
         Returns
         -------
-        None where this kind of artefact does not say (the default); an empty text where the shot holds nothing to know
-        it by, such as a dark frame of zeros: two of those are no copies of one another.
+        None if this kind of artefact has no digest (the default). An empty text if the content cannot
+        identify the shot: two dark frames of zeros are not copies of one another.
         """
         return None
 
     @classmethod
     def __get_pydantic_core_schema__(cls, source: object, handler: GetCoreSchemaHandler) -> CoreSchema:
-        """Keep a file from giving what the engine fills: where an artefact is read from YAML those are unknown keys."""
+        """Exclude the fields that the engine fills from what YAML may set: there they are unknown keys."""
         schema = handler(source)
         described: Any = handler.resolve_ref_schema(schema)
         for entry in described["schema"]["fields"]:
@@ -100,18 +100,18 @@ class Artefact:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bulk(Artefact):
-    """An artefact too big to keep or to hand to another process; it lives only inside one shot's task."""
+    """An artefact too big to keep or to send to another process; it exists only inside one shot's task."""
 
     bulk: ClassVar[bool] = True
 
 
 REHEARSED: Final = "Glasswright rehearsal"
-"""EXIF's `Software` in a frame that was rendered."""
+"""EXIF tag `Software` of a rendered frame."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaptureFacts:
-    """What a file's EXIF says of how it was shot; None where it says nothing (0 and 0/0 count as nothing)."""
+    """A file's EXIF data; None where a tag is missing (0 and 0/0 count as missing)."""
 
     body_model: str | None = None
     body_serial: str | None = None
@@ -123,19 +123,19 @@ class CaptureFacts:
     iso: float | None = None
     captured_at: str | None = None
     rehearsed: bool = False
-    """Whether the frame was rendered, by its own word."""
+    """Whether the file says that it was rendered."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shot(Artefact):
-    """One raw file, as the shot index found it."""
+    """One raw file as the shot index found it."""
 
     ticket: str
     role: str
     name: str
     """`role/file name`, below the ticket's folder; unique in a ticket."""
     path: str
-    """Where the file lies now; no part of an address."""
+    """Where the file is now; not part of an address."""
     sha256: str
     sequence: int
     """Place among the ticket's shots of this role, by file name, from 0 (a focus series is stepped in this order)."""
@@ -144,24 +144,24 @@ class Shot(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandAnswer:
-    """What a person found when checking one thing by hand, as `ticket.yaml` tells it."""
+    """A person's answer to one hand check, from `ticket.yaml`."""
 
     check: str
     """Name of the hand check."""
     answer: str
     """`pass`, `fail` or `not_applicable`."""
     who: str = ""
-    """Who signed for it; empty for nobody."""
+    """Who signed it; empty if nobody did."""
     when: str = ""
-    """ISO 8601, a day or a time."""
+    """ISO 8601 date or time."""
     note: str = ""
     earlier: tuple[HandAnswer, ...] = field(default=(), metadata={"address": False})
-    """What was answered before, the first first, as far as `ticket.yaml` tells; changes nothing that is measured."""
+    """Earlier answers in `ticket.yaml`, oldest first; they do not affect measurements."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ticket(Artefact):
-    """One visit of one lens to the stand, as `ticket.yaml` tells it."""
+    """One visit of one lens to the stand, from `ticket.yaml`."""
 
     number: str
     model: str
@@ -172,8 +172,8 @@ class Ticket(Artefact):
     rehearsed: bool = False
     remarks: str = ""
     operator: str = field(default="", metadata={"address": False})
-    """Who fitted the lens, where a study tells it; changes nothing that is measured."""
+    """Who fitted the lens, in a study; does not affect measurements."""
     fitting: str = field(default="", metadata={"address": False})
-    """The fitting of a study that the ticket belongs to."""
+    """The fitting of the study that the ticket belongs to."""
     hand_checks: tuple[HandAnswer, ...] = ()
-    """By name. They are read by the stage that takes the ticket alone, so an answer measures no shot again."""
+    """Sorted by name. Only a stage that takes the ticket alone reads them, so a new answer re-measures no shot."""

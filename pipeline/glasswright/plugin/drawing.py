@@ -1,7 +1,7 @@
-"""Drawings as SVG: what a plugin's pictures and the pages' own are made of.
+"""SVG drawings: the elements from which plugins and pages build their pictures.
 
-Nothing here knows colours or fonts: elements bear class names that the pages' style sheet fills, so that one drawing
-serves light, dark and paper. `LINE_KINDS` are told apart by dash as well as by colour.
+Elements have class names instead of colours and fonts; the style sheet of the pages defines those for light, dark and
+print. The `LINE_KINDS` differ in dash as well as colour.
 """
 
 from __future__ import annotations
@@ -15,19 +15,19 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
 LINE_KINDS: Final = ("one", "two", "three", "four", "five")
-"""Classes of lines and points that are shown side by side."""
+"""Classes of lines and points for several series in one plot."""
 SHADES: Final = 10
 """Steps of the shaded classes `shade0` to `shade9`, from low to high."""
 TICK_STEPS: Final = (1.0, 2.0, 2.5, 5.0, 10.0)
 
 
 class Picture(NamedTuple):
-    """One drawing, ready to stand on a page."""
+    """One drawing for a page."""
 
     title: str
     svg: str
     description: str
-    """What it shows and how it is read, in a sentence or two."""
+    """What it shows and how to read it, in one or two sentences."""
 
 
 def element(name: str, *children: str, **attributes: str | float | None) -> str:
@@ -36,9 +36,9 @@ def element(name: str, *children: str, **attributes: str | float | None) -> str:
     Parameters
     ----------
     children
-        SVG, put in as it is; text goes through `words` first.
+        SVG, inserted unchanged; text must go through `escape_text` first.
     attributes
-        Escaped; `_` becomes `-` (`class_`, `text_anchor`), None leaves one out.
+        Escaped; `_` becomes `-` (`class_`, `text_anchor`); None omits one.
     """
     pairs = [
         f' {key.strip("_").replace("_", "-")}="{escape(value) if isinstance(value, str) else number(value)}"'
@@ -49,13 +49,13 @@ def element(name: str, *children: str, **attributes: str | float | None) -> str:
     return f"<{name}{''.join(pairs)}>{inside}</{name}>" if inside else f"<{name}{''.join(pairs)}/>"
 
 
-def words(text: str) -> str:
+def escape_text(text: str) -> str:
     """Escape a text for use inside an element."""
     return escape(text, quote=False)
 
 
 def number(value: float) -> str:
-    """Write a coordinate to a tenth of a unit, which is all that can be seen, in as few letters as that needs."""
+    """Format a coordinate to a tenth of a unit, the smallest visible step."""
     return f"{round(value, 1) + 0.0:.1f}".removesuffix(".0")
 
 
@@ -65,9 +65,9 @@ def canvas(width: float, height: float, *children: str, label: str, marks: bool 
     Parameters
     ----------
     label
-        Its name, for those who do not see it.
+        Its accessible name.
     marks
-        Whether it holds marks (`mark`) that a reader can walk through with the arrow keys.
+        Whether it has marks (`mark`) that the arrow keys step through.
     """
     return element(
         "svg",
@@ -82,9 +82,9 @@ def canvas(width: float, height: float, *children: str, label: str, marks: bool 
 
 
 def label(x: float, y: float, text: str, *, anchor: str = "middle", class_: str = "tick", turn: bool = False) -> str:
-    """Return a text; `anchor` is `start`, `middle` or `end`, `turn` sets it upright along the left."""
+    """Return a text; `anchor` is `start`, `middle` or `end`; `turn` rotates it by 90 degrees, to read upwards."""
     transform = f"rotate(-90 {number(x)} {number(y)})" if turn else None
-    return element("text", words(text), x=x, y=y, class_=class_, text_anchor=anchor, transform=transform)
+    return element("text", escape_text(text), x=x, y=y, class_=class_, text_anchor=anchor, transform=transform)
 
 
 def line(x1: float, y1: float, x2: float, y2: float, class_: str) -> str:
@@ -93,7 +93,7 @@ def line(x1: float, y1: float, x2: float, y2: float, class_: str) -> str:
 
 
 def path(points: Iterable[tuple[float, float]], class_: str, *, close: bool = False) -> str:
-    """Return a line through points; those that are not finite break it."""
+    """Return a line through points; points that are not finite interrupt it."""
     parts, pen = [], "M"
     for x, y in points:
         if math.isfinite(x) and math.isfinite(y):
@@ -105,13 +105,13 @@ def path(points: Iterable[tuple[float, float]], class_: str, *, close: bool = Fa
 
 
 def mark(shape: str, tip: str) -> str:
-    """Return a shape that says its number when a reader points at it or walks to it."""
-    return element("g", element("title", words(tip)), shape, class_="mark")
+    """Return a shape that shows `tip` when it is pointed at or focused."""
+    return element("g", element("title", escape_text(tip)), shape, class_="mark")
 
 
 def mark_dot(x: float, y: float, class_: str, radius: float, tip: str) -> str:
-    """Return a round point that is a mark itself: the same as `mark` around `dot`, in fewer letters."""
-    return element("circle", element("title", words(tip)), cx=x, cy=y, r=radius, class_=f"mark {class_}")
+    """Return `mark` around `dot` in a shorter form."""
+    return element("circle", element("title", escape_text(tip)), cx=x, cy=y, r=radius, class_=f"mark {class_}")
 
 
 def dot(x: float, y: float, class_: str, radius: float = 4.0) -> str:
@@ -121,27 +121,27 @@ def dot(x: float, y: float, class_: str, radius: float = 4.0) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scale:
-    """A straight scale from values to places on the drawing."""
+    """A linear scale from values to coordinates."""
 
     low: float
     high: float
     start: float
-    """Place of `low`."""
+    """Coordinate of `low`."""
     end: float
-    """Place of `high`; below `start` on an upright axis, for y runs down."""
+    """Coordinate of `high`; less than `start` on a vertical axis, because y runs down."""
 
     def __call__(self, value: float) -> float:
-        """Return the place of a value."""
+        """Return the coordinate of a value."""
         return self.start + (value - self.low) / (self.high - self.low) * (self.end - self.start)
 
     def ticks(self, most: int = 6) -> tuple[float, ...]:
-        """Return round values within the scale, at most so many."""
+        """Return at most `most` round values within the scale."""
         step = tick_step(self.high - self.low, most)
         first, last = math.ceil(self.low / step - 1e-9), math.floor(self.high / step + 1e-9)
         return tuple(round(index * step, 12) for index in range(first, last + 1))
 
     def write(self, value: float, most: int = 6) -> str:
-        """Write a tick with the decimals that its neighbours need."""
+        """Format a tick with the decimals that the tick step needs."""
         step = tick_step(self.high - self.low, most)
         decimals = max(0, -math.floor(math.log10(step) + 1e-9))
         if round(step, decimals) != round(step, decimals + 1):
@@ -150,21 +150,21 @@ class Scale:
 
 
 def tick_step(width: float, most: int) -> float:
-    """Return the round step that puts at most so many ticks on a width."""
+    """Return the smallest round step that puts at most `most` ticks on a width."""
     rough = width / max(most - 1, 1)
     power = 10.0 ** math.floor(math.log10(rough))
     return next(step * power for step in TICK_STEPS if step * power >= rough * (1 - 1e-9))
 
 
 def reach(values: Iterable[float], *, pad: float = 0.06, least: float = 0.0) -> tuple[float, float]:
-    """Return the lowest and the highest of the finite values, with some room; (0, 1) where there are none.
+    """Return the range of the finite values with a margin; (0, 1) where there are none.
 
     Parameters
     ----------
     pad
-        Room on each side, of the width.
+        Margin on each side, as a fraction of the width.
     least
-        The width to keep at least, about the middle.
+        The least width, about the middle.
     """
     finite = [value for value in values if math.isfinite(value)]
     if not finite:
@@ -176,7 +176,7 @@ def reach(values: Iterable[float], *, pad: float = 0.06, least: float = 0.0) -> 
 
 
 def shade(value: float, low: float, high: float) -> str:
-    """Return the shaded class of a value, `shade0` to `shade9`; `unshaded` where it is not finite."""
+    """Return the shading class of a value, `shade0` to `shade9`; `unshaded` if it is not finite."""
     if not math.isfinite(value):
         return "unshaded"
     place = 0.5 if high <= low else (value - low) / (high - low)
@@ -185,7 +185,7 @@ def shade(value: float, low: float, high: float) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plot:
-    """Two straight axes and what is drawn between them."""
+    """A plot with two linear axes."""
 
     x: Scale
     y: Scale
@@ -201,14 +201,14 @@ class Plot:
         right: float = 540,
         bottom: float = 290,
     ) -> Plot:
-        """Lay a plot out: the values that its axes run over, and the places of its four sides."""
+        """Return a plot from the ranges of its axes and the coordinates of its four sides."""
         return cls(
             x=Scale(low=across[0], high=across[1], start=left, end=right),
             y=Scale(low=up[0], high=up[1], start=bottom, end=top),
         )
 
     def axes(self, across: str, up: str, *, ticks: tuple[int, int] = (7, 6)) -> str:
-        """Draw the grid, the ticks and the names of the axes, which hold their units."""
+        """Draw the grid, the ticks and the names of the axes (with units)."""
         left, right, bottom, top = self.x.start, self.x.end, self.y.start, self.y.end
         parts = []
         for value in self.y.ticks(ticks[1]):
@@ -229,13 +229,13 @@ class Plot:
         return path([(self.x(x), self.y(y)) for x, y in zip(xs, ys, strict=True)], class_)
 
     def band(self, xs: Sequence[float], lows: Sequence[float], highs: Sequence[float], class_: str = "band") -> str:
-        """Fill what lies between two lines."""
+        """Fill the area between two lines."""
         there = [(self.x(x), self.y(y)) for x, y in zip(xs, lows, strict=True)]
         back = [(self.x(x), self.y(y)) for x, y in zip(xs, highs, strict=True)]
         return path([*there, *reversed(back)], class_, close=True)
 
     def bar(self, x: float, y: float, half: float, class_: str) -> str:
-        """Draw an uncertainty: from `half` below to `half` above."""
+        """Draw an error bar from `y - half` to `y + half`."""
         if not math.isfinite(half):
             return ""
         at, low, high = self.x(x), self.y(y - half), self.y(y + half)

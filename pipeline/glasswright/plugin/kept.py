@@ -1,8 +1,7 @@
-"""Names and versions of the types that the ledger keeps, so that what was kept outlives the code's rooms.
+"""Names and versions of the types that the ledger keeps, so that kept data can still be read when classes move.
 
-A type is kept under the outermost package and its own name, not its module: `glasswright_camera.Trace/1`. A class that
-moves is found again. A field that is added needs a default. Any other change raises the version and says how older
-fields become newer ones.
+A type is kept under the top-level package and its own name, without the module: `glasswright_camera.Trace/1`. A new
+field needs a default. Any other change needs a new version and a function that upgrades older fields.
 """
 
 from __future__ import annotations
@@ -24,31 +23,31 @@ Upgrade = Callable[[Fields], Fields]
 
 
 class KeptTypeError(GlasswrightError):
-    """A name under which something was kept stands for no type here, or for two."""
+    """A kept name belongs to no installed type, or to several."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
 class KeptAs:
-    """How a type is kept."""
+    """Name, version and upgrades of a kept type."""
 
     name: str
-    """Within the outermost package."""
+    """Within the top-level package."""
     version: int = 1
     upgrades: Mapping[int, Upgrade] = dataclasses.field(default_factory=dict)
-    """Version -> the function that makes its fields those of the next version."""
+    """Version -> function that converts its fields to the next version."""
 
 
 def kept(*, name: str, version: int = 1, upgrades: Mapping[int, Upgrade] | None = None) -> Callable[[T], T]:
-    """Mark a dataclass or enumeration that is kept under another name than its own, or in a later version than 1.
+    """Mark a dataclass or enumeration that is kept under a name other than its own, or in a version later than 1.
 
     Parameters
     ----------
     name
-        The name it was first kept under, within the outermost package; it stays when the class is renamed.
+        The name it was first kept under, within the top-level package; it stays when the class is renamed.
     version
-        Raised by one with each change that a default does not take up.
+        Raised by one with each change other than a new field with a default.
     upgrades
-        For each earlier version the function from its fields to those of the next.
+        For each earlier version, the function that converts its fields to the next.
 
     Raises
     ------
@@ -67,87 +66,87 @@ def kept(*, name: str, version: int = 1, upgrades: Mapping[int, Upgrade] | None 
 
 
 def how_kept(cls: type) -> KeptAs:
-    """Return how a type is kept: as it is marked itself, or under its own name."""
+    """Return how a type is kept: as marked, or else under its own name as version 1."""
     marked = vars(cls).get(MARK)
     return marked if isinstance(marked, KeptAs) else KeptAs(name=cls.__qualname__)
 
 
 def base_name(cls: type) -> str:
-    """Return the name of a type as `package.Name`."""
+    """Return the kept name of a type without its version: `package.Name`."""
     return f"{cls.__module__.partition('.')[0]}.{how_kept(cls).name}"
 
 
 def kept_name(cls: type) -> str:
-    """Return the name and version that a type is kept under, as `package.Name/version`."""
+    """Return the kept name of a type with its version: `package.Name/version`."""
     return f"{base_name(cls)}/{how_kept(cls).version}"
 
 
 def make_again(full_name: str, fields: Fields) -> object:
-    """Make a dataclass from what was kept, of this version or an earlier one.
+    """Return a dataclass from its kept fields, upgraded from an earlier version if needed.
 
     Raises
     ------
     KeptTypeError
-        If there is no such type here, or the version is newer than this program.
+        If there is no such type, or the version is newer than this program's.
     TypeError
-        If the fields are not the type's.
+        If the fields do not match the type.
     """
     name, version = _split(full_name)
     cls = find_kept(name)
     how = how_kept(cls)
     if version > how.version:
-        raise KeptTypeError(f"{full_name} was kept by a newer program, which this one cannot read: use the newer one")
+        raise KeptTypeError(f"{full_name} was kept by a newer program: use that one to read it")
     for step in range(version, how.version):
         fields = how.upgrades[step](fields)
     return cls(**fields)
 
 
 def find_enumeration(full_name: str) -> Callable[[object], object]:
-    """Return the enumeration of a kept member."""
+    """Return the enumeration that a kept member belongs to."""
     return find_kept(_split(full_name)[0])
 
 
 def _split(full_name: str) -> tuple[str, int]:
     name, _, version = full_name.rpartition("/")
     if not (name and version.isdecimal()):
-        raise KeptTypeError(f"`{full_name}` is no name of a kept type")
+        raise KeptTypeError(f"`{full_name}` is not the name of a kept type")
     return name, int(version)
 
 
 class NotInstalledError(KeptTypeError):
-    """A kept type whose package is not loaded: whoever wrote the ledger had a plugin that is not here."""
+    """The package of a kept type is not loaded: the ledger was written with a plugin that is not installed here."""
 
 
 _FOUND: dict[str, type] = {}
 
 
 def find_kept(name: str) -> type:
-    """Find the type that is kept as `package.Name` among the loaded modules of its package.
+    """Return the type that is kept as `package.Name`, from the loaded modules of its package.
 
     Raises
     ------
     KeptTypeError
-        If there is none (then a `NotInstalledError`), or more than one.
+        If there is none (`NotInstalledError`), or more than one.
     """
     known = _FOUND.get(name)
-    # a module that was loaded anew has another class of that name
+    # a reloaded module has a new class of the same name
     if known is not None and vars(sys.modules.get(known.__module__, object)).get(known.__name__) == known:
         return known
     package = name.partition(".")[0]
     found = [each for each in _list_types(package) if base_name(each) == name] if package in _open_packages() else []
     if not found:
         raise NotInstalledError(
-            f"`{name}` is of a package that is not loaded here or has no such type: is its plugin installed?"
+            f"`{name}`: its package is not loaded or has no such type: install the plugin that it belongs to"
         )
     if len(found) > 1:
         modules = " and ".join(sorted(each.__module__ for each in found))
-        raise KeptTypeError(f"`{name}` stands for classes in {modules}: mark one of them as kept under another name")
+        raise KeptTypeError(f"`{name}` is the kept name of classes in {modules}: give one of them another kept name")
     _FOUND[name] = found[0]
     return found[0]
 
 
 def _open_packages() -> frozenset[str]:
-    """Name the loaded packages that define artefacts: only their dataclasses and enumerations are made again."""
+    """Return the loaded packages that define artefacts: kept types are looked up only in these."""
 
     def below(cls: type[Artefact]) -> Iterator[type[Artefact]]:
         yield cls
@@ -158,7 +157,7 @@ def _open_packages() -> frozenset[str]:
 
 
 def _list_types(package: str) -> list[type]:
-    """List the dataclasses and enumerations that a package's loaded modules define."""
+    """Return the dataclasses and enumerations that a package's loaded modules define."""
     modules = [module for name, module in list(sys.modules.items()) if name.partition(".")[0] == package]
     waiting: list[type] = [
         thing

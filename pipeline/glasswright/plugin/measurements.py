@@ -1,4 +1,4 @@
-"""The measured fields of a stage's result: their names, units and kinds when a plugin loads, their values later."""
+"""The measured fields of a stage's result: their description (name, unit, kind) and their values."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
 ENGINE_FIELDS = frozenset(field.name for field in fields(Artefact))
-"""Fields of every artefact that the engine fills; nothing measured."""
+"""Fields of every artefact that the engine fills; they are not measured."""
 
 NOT_APPLICABLE = "not applicable: "
 """Begins what stands in the place of a number that the stand cannot give; the reason follows."""
@@ -35,35 +35,35 @@ class FieldDescription:
     """One measured field of a stage's result."""
 
     path: str
-    """Dotted where the result nests: `green.centre.sagittal_cy_per_px`."""
+    """Dotted for nested results: `green.centre.sagittal_cy_per_px`."""
     unit: str
-    """As printed; empty for a text field."""
+    """Printed unit; empty for a text field."""
     kind: Kind
     has_uncertainty: bool
     summary: str = ""
     range: Range = ANY_NUMBER
-    """The values that it can take, by its unit and its annotation."""
+    """Its possible values, by unit and annotation."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measured:
-    """One measured value of a result: a number or a text, never both."""
+    """One measured value of a result: either a number or a text."""
 
     path: str
     value: float | None
-    """None for a text, and where the stage gave None."""
+    """None for a text, or if the stage returned None."""
     text: str | None
     u: float | None
-    """Standard uncertainty in the value's unit; None where the stage gave none."""
+    """Standard uncertainty in the value's unit; None if the stage gave none."""
     unit: str
 
 
 def read_measurements(artefact: Artefact) -> tuple[Measured, ...]:
-    """Return every measured value of a result, nested results with dotted names.
+    """Return every measured value of a result, with dotted names for nested results.
 
-    Numbers, booleans (as 0 or 1) and texts are measured; arrays, tuples and the fields that the engine fills are
-    not. What is not finite stays so: a value that is NaN was asked for and could not be measured. What the stand
-    cannot give is a text that says why.
+    Numbers, booleans (as 0 or 1) and texts are measured values; arrays, tuples and the fields that the engine fills are
+    not. NaN and infinity are kept: NaN means that a requested value could not be measured. A field that is not
+    applicable on the stand is a text with the reason.
     """
     return tuple(_explain(each, artefact.not_applicable) for each in _read(artefact, ""))
 
@@ -95,7 +95,7 @@ def _read(value: object, prefix: str) -> Iterator[Measured]:
 
 
 def measured_names(kind: type) -> tuple[str, ...]:
-    """Return the names of a dataclass's own fields: those the engine fills and the uncertainties left out."""
+    """Return the field names of a dataclass, without uncertainties and the fields that the engine fills."""
     names = [field.name for field in fields(kind)]
     closed = ENGINE_FIELDS if issubclass(kind, Artefact) else frozenset()
     return tuple(
@@ -119,21 +119,21 @@ def describe_fields(kind: type, where: str) -> tuple[FieldDescription, ...]:
     Raises
     ------
     PluginError
-        Naming stage, field and remedy: a number without a unit, an uncertainty without its field, a type that is
-        neither number, text, array, tuple nor dataclass, a dataclass within itself.
+        For a number without a unit, an uncertainty without its field, a dataclass within itself, or a type that is not
+        a number, text, array, tuple or dataclass. The message names stage, field and remedy.
     """
     return tuple(_describe(kind, where, "", (kind,)))
 
 
 def _describe(kind: type, where: str, prefix: str, within: tuple[type, ...]) -> Iterator[FieldDescription]:
     hints = type_hints_of(kind, where)
-    says = attribute_docstrings(kind)
+    meanings = attribute_docstrings(kind)
     for name in measured_names(kind):
         inner = strip_optional(hints[name])
         place = f"{where}: field `{prefix}{name}` of {within[0].__name__}"
         if isinstance(inner, type) and is_dataclass(inner):
             if inner in within:
-                raise PluginError(f"{place} holds a {inner.__name__} again; a result has the same shape every time")
+                raise PluginError(f"{place} contains {inner.__name__} within itself: a result must have a fixed shape")
             yield from _describe(inner, where, f"{prefix}{name}.", (*within, inner))
             continue
         scalar = scalar_kind(inner)
@@ -146,13 +146,13 @@ def _describe(kind: type, where: str, prefix: str, within: tuple[type, ...]) -> 
             unit=_unit(name, scalar, place),
             kind=scalar,
             has_uncertainty=_has_uncertainty(name, hints, scalar, place),
-            summary=says.get(name, ""),
+            summary=meanings.get(name, ""),
             range=_range(name, hints[name], scalar),
         )
 
 
 def _range(name: str, hint: object, kind: Kind) -> Range:
-    """Return the range of a field from its unit and from a `Range` that its annotation carries."""
+    """Return the range of a field from its unit and from a `Range` in its annotation."""
     if kind is bool:
         return Range(0, 1)
     declared = [each for each in get_args(hint) if isinstance(each, Range)] if get_origin(hint) is Annotated else []

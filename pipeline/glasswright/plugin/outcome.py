@@ -12,22 +12,22 @@ if TYPE_CHECKING:
 
 
 class Status(StrEnum):
-    """How a stage ended. Every stage that was asked for has one, for every thing it was asked of."""
+    """How a stage ended. Every planned stage has one status for every item it should run for."""
 
     DONE = "done"
     UNMEASURABLE = "unmeasurable"
-    """The data's fault."""
+    """The data were too poor."""
     CRASHED = "crashed"
-    """Ours; the traceback is kept."""
+    """A bug in the program; the traceback is kept."""
     SKIPPED = "skipped"
-    """It lacked an input, and names it."""
+    """An input was missing; the reason names it."""
     NOT_APPLICABLE = "not applicable"
-    """What this stand cannot give, as its file says."""
+    """Not available on this stand according to its file."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Item:
-    """The thing a stage ran for. `ticket` is empty for the night, `shot` empty but for a shot."""
+    """What a stage ran for. `ticket` is empty for the night; `shot` is empty except for a shot."""
 
     scope: Scope
     ticket: str = ""
@@ -35,14 +35,14 @@ class Item:
     shot: str = ""
 
     def __str__(self) -> str:
-        """Return the item as a message names it: `T-0412 50 mm f/2 chart/0003.dng`."""
+        """Return the item as text: `T-0412 50 mm f/2 chart/0003.dng`."""
         parts = (self.ticket, str(self.setting) if self.setting else "", self.shot)
         return " ".join(part for part in parts if part) or "the night"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """A status, a value, a reason."""
+    """Status, value and reason of one stage for one item."""
 
     step: str
     """The step's name in the plan."""
@@ -50,15 +50,16 @@ class Outcome:
     """The stage's id."""
     item: Item
     address: str
-    """Hash of all that determined it: inputs' addresses, file hashes, settings, stage, plugin source, libraries."""
+    """Hash of everything that determined it: inputs' addresses, file hashes, settings, stage, plugin source,
+    libraries."""
     status: Status
     reason: str = ""
     """Never empty unless DONE."""
     traceback: str = ""
     artefact: Artefact | None = None
-    """The value; None unless DONE, and for bulk (which is never kept)."""
+    """The value; None unless DONE, and None for bulk, which is never kept."""
     caveats: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     content_digest: str | None = None
-    """Of a shot: what its artefact said in `Artefact.name_content`."""
+    """For a shot: the result of `Artefact.name_content`."""
     seconds: float = 0.0

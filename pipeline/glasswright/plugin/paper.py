@@ -1,6 +1,6 @@
-"""What is printed, by the engine and by plugins: its letters, and how a stranger's text is set with them.
+"""Fonts and text for printed documents, of the engine and of plugins.
 
-DejaVu Sans writes Latin, Greek and Cyrillic; what it lacks is written as a number.
+DejaVu Sans has Latin, Greek and Cyrillic; a character that it lacks is written as its number.
 """
 
 from __future__ import annotations
@@ -29,26 +29,26 @@ FILES: Final = {
 PLAIN, BOLD, MONO = FILES
 LONGEST_TEXT: Final = 400
 UNPRINTED: Final = ("Cc", "Cf", "Co", "Cs", "Cn", "Zl", "Zp")
-"""Unicode categories that leave no ink, or turn the text about them."""
+"""Unicode categories that are invisible, or that change the direction of the text around them."""
 
 
 class PaperError(GlasswrightError):
-    """What was asked for cannot be put on that paper; the message says what can."""
+    """The document cannot be printed as requested; the message says what is possible."""
 
     exit_code = 2
 
 
 class MissingFontError(GlasswrightError):
-    """The font files, which matplotlib brings, are not there."""
+    """The font files of matplotlib are missing."""
 
 
 def write_file(path: Path, data: bytes) -> None:
-    """Write a file that is to be printed; its folder has to be there.
+    """Write a file to be printed; its folder must exist.
 
     Raises
     ------
     PaperError
-        If it cannot be written, naming the path and the reason.
+        If it cannot be written; the message gives the path and the reason.
     """
     try:
         path.write_bytes(data)
@@ -58,7 +58,7 @@ def write_file(path: Path, data: bytes) -> None:
 
 @cache
 def register_fonts() -> str:
-    """Make the fonts known to reportlab, and give a text that names their files' contents."""
+    """Register the fonts with reportlab, and return a short hash of their files."""
     spec = find_spec("matplotlib")
     folder = Path(spec.origin or "").parent / "mpl-data" / "fonts" / "ttf" if spec else Path()
     total = hashlib.sha256()
@@ -67,29 +67,28 @@ def register_fonts() -> str:
             raise MissingFontError(f"{folder / file}: the font is missing: install matplotlib again")
         data = (folder / file).read_bytes()
         total.update(data)
-        # from memory, so that no path of this machine gets into a file
+        # from bytes, so that no path of this machine gets into a file
         pdfmetrics.registerFont(TTFont(name, io.BytesIO(data)))
     pdfmetrics.registerFontFamily(PLAIN, normal=PLAIN, bold=BOLD, italic=PLAIN, boldItalic=BOLD)
     return total.hexdigest()[:12]
 
 
 def name_drawing_tools() -> str:
-    """Name the versions of all that a record's bytes depend on."""
+    """Return the versions of everything that a record's bytes depend on."""
     return f"glasswright {version('glasswright')}, reportlab {version('reportlab')}, fonts {register_fonts()}"
 
 
 def show_missing(text: str) -> str:
-    """Write each character that the font has no shape for as its number."""
+    """Return text with each character that the font lacks replaced by its number."""
     register_fonts()
     known = pdfmetrics.getFont(PLAIN).face.charToGlyph
     return "".join(c if ord(c) in known else f"[U+{ord(c):04X}]" for c in text)
 
 
 def clean_text(text: str) -> str:
-    """Return a text in one line that hides nothing: what leaves no ink is written as its number, the end is cut off.
+    """Return a text on one line, with invisible characters as numbers, cut to `LONGEST_TEXT`.
 
-    A ticket's texts come from anywhere, and a mark that reverses the direction of writing could make a serial number
-    read as another.
+    A ticket's texts come from outside; a mark that reverses the direction of writing could falsify a serial number.
     """
     one_line = " ".join(text.split())
     shown = "".join(f"[U+{ord(c):04X}]" if unicodedata.category(c) in UNPRINTED else c for c in one_line)

@@ -1,4 +1,4 @@
-"""The third door of a plugin: drawings of what its stages give, which pages embed without knowing what they show."""
+"""The third extension point of a plugin: drawings of its stages' results, which the pages embed."""
 
 from __future__ import annotations
 
@@ -46,37 +46,37 @@ class FieldMap:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drawings:
-    """What plugins can draw, by the type of what is drawn."""
+    """The drawing functions of plugins, by the type that they draw."""
 
     one: Mapping[type[Artefact], DrawOne] = field(default_factory=dict)
-    """One result alone (the module's `DRAWINGS`)."""
+    """Of one result (the module's `DRAWINGS`)."""
     series: Mapping[type[Artefact], DrawSeries] = field(default_factory=dict)
-    """All results of one step at one setting together (`SERIES_DRAWINGS`)."""
+    """Of all results of one step at one setting (`SERIES_DRAWINGS`)."""
     frames: Mapping[type[Artefact], DrawFrame] = field(default_factory=dict)
-    """The raw file of a shot, with what was found on it (`FRAME_DRAWINGS`); each drawing stands alone in a file."""
+    """Of a raw file with what was found on it (`FRAME_DRAWINGS`); each drawing gets its own file."""
     hints: Mapping[type[Artefact], DescribeHint] = field(default_factory=dict)
-    """Sentences that say where to look first, from one result (`HINTS`); pages begin with them."""
+    """Sentences on where to look first, from one result (`HINTS`); pages begin with them."""
     sequels: Mapping[type[Artefact], DescribeSequel] = field(default_factory=dict)
-    """Sentences that say what became of one result at a later visit, from both (`SEQUELS`)."""
+    """Sentences on the change of one result at a later visit, from both results (`SEQUELS`)."""
     leading: Mapping[str, str] = field(default_factory=dict)
-    """Step -> how the title begins of the drawing that shows best what its limits are about (`LEADING_DRAWINGS`)."""
+    """Step -> beginning of the title of the drawing that best shows what its limits concern (`LEADING_DRAWINGS`)."""
     maps: Mapping[str, FieldMap] = field(default_factory=dict)
-    """Step -> its numbers as a picture on a record (`FIELD_MAPS`); the first that a ticket has is shown."""
+    """Step -> picture of its numbers on a record (`FIELD_MAPS`); the first that a ticket has is shown."""
 
     def joined(self, other: Drawings) -> Drawings:
-        """Return these and another plugin's together."""
+        """Return these drawings and another plugin's."""
         return Drawings(
             **{each.name: {**getattr(self, each.name), **getattr(other, each.name)} for each in fields(self)}
         )
 
 
 def read_drawings(module: ModuleType) -> Drawings:
-    """Read the drawings that a plugin's module offers; none if it offers none.
+    """Return the drawings that a plugin's module declares; none if it declares none.
 
     Raises
     ------
     PluginError
-        Where they are no mapping from artefact types to functions.
+        If they are not a mapping from artefact types to functions.
     """
     leading = getattr(module, LEADING, {})
     if not (isinstance(leading, Mapping) and all(isinstance(each, str) for pair in leading.items() for each in pair)):

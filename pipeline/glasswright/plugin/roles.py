@@ -1,4 +1,4 @@
-"""The fourth door of a plugin: the roles of its shots and their properties."""
+"""The fourth extension point of a plugin: the roles of its shots."""
 
 from __future__ import annotations
 
@@ -18,25 +18,25 @@ ROLE_NAME: Final = re.compile(r"[a-z][a-z0-9_]*")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Role:
-    """What a shot is of. The role's name is the name of a folder in the ticket; plans take its shots as `role.NAME`."""
+    """What shots show. The role's name is the name of a folder in the ticket; plans take its shots as `role.NAME`."""
 
     shareable: bool = False
-    """The shots say nothing of the lens on test, so several tickets of a night may have the same ones."""
+    """The shots do not depend on the lens on test, so several tickets of a night may share them."""
     through_lens: bool = True
-    """The body can know which lens it is shot through."""
+    """The shot is taken through the lens, so EXIF can name it."""
     has_setting: bool = True
-    """Focal length and f-number matter; they do not for a frame without light."""
+    """Focal length and f-number matter; not so for a frame without light."""
     is_timed: bool = False
     """The exposure time is part of the setting."""
 
 
 def read_roles(module: ModuleType) -> Mapping[str, Role]:
-    """Read the roles that a plugin's module declares; a plugin without `ROLES` declares none.
+    """Return the roles that a plugin's module declares; a plugin without `ROLES` declares none.
 
     Raises
     ------
     PluginError
-        Where `ROLES` is no mapping from names to `Role`.
+        If `ROLES` is not a mapping from names to `Role`.
     """
     found = getattr(module, ATTRIBUTE, {})
     well_formed = isinstance(found, Mapping) and all(
@@ -50,5 +50,5 @@ def read_roles(module: ModuleType) -> Mapping[str, Role]:
 
 
 def find_unshareable(names: Iterable[str], roles: Mapping[str, Role]) -> tuple[str, ...]:
-    """Return the roles among the names whose shots no plugin lets several tickets have."""
+    """Return those of the named roles whose shots tickets may not share."""
     return tuple(name for name in names if name not in roles or not roles[name].shareable)

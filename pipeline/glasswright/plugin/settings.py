@@ -1,4 +1,4 @@
-"""The settings of a stage: the parameters after the `*`, validated strictly and described for people."""
+"""The settings of a stage: the parameters after the `*`, strictly validated and described for people."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ if TYPE_CHECKING:
 
 
 class ConfigModel(BaseModel):
-    """The base of what a file is read as: frozen, no unknown keys, no conversions."""
+    """Base class of configuration models: frozen, no unknown keys, no type conversions."""
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False, protected_namespaces=())
 
 
 class StageSettings(ConfigModel):
-    """The base of every stage's settings: a default is read as what a plan gives is read."""
+    """Base class of every stage's settings: defaults are validated like a plan's values."""
 
     model_config = ConfigDict(validate_default=True)
 
@@ -43,31 +43,31 @@ KIND_NAMES = {float: "number", int: "whole number", bool: "true or false", str: 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SettingDescription:
-    """One parameter after the `*`, as people read of it."""
+    """One parameter after the `*`, described for people."""
 
     name: str
     unit: str
-    """As printed; empty where it is no number."""
+    """Printed unit; empty if it is not a number."""
     kind: str
-    """`number`, `whole number`, `text`, `true or false`, the words to choose from, or the annotation."""
+    """`number`, `whole number`, `text`, `true or false`, the texts to choose from, or the annotation."""
     required: bool
     default: object
     """None if required."""
     limits: str
-    """`> 0, < 1`; empty where any value will do."""
+    """`> 0, < 1`; empty if any value is allowed."""
     summary: str
 
 
 def make_settings_model(
     stage: str, parameters: Iterable[inspect.Parameter], hints: Mapping[str, Any]
 ) -> type[BaseModel]:
-    """Make the strict model that a plan's `settings` are read as.
+    """Return the strict model by which a plan's `settings` are validated.
 
     Raises
     ------
     PluginError
-        Naming stage, setting and remedy: a number without a unit suffix, a default that the annotation itself
-        refuses, an annotation that cannot be validated.
+        For a number without a unit suffix, a default that its own annotation refuses, or an annotation that cannot be
+        validated. The message names stage, setting and remedy.
     """
     definitions: dict[str, Any] = {}
     for parameter in parameters:
@@ -79,7 +79,7 @@ def make_settings_model(
         _refuse_bad_defaults(stage, model)
     except PluginError:
         raise
-    except Exception as error:  # whatever pydantic finds wrong with a stranger's annotation
+    except Exception as error:  # pydantic raises many types for a bad annotation
         raise PluginError(f"{stage}: its settings cannot be validated: {error}") from error
     return model
 
@@ -107,8 +107,8 @@ def _refuse_bad_defaults(stage: str, model: type[BaseModel]) -> None:
 
 
 def describe_settings(function: Callable[..., Any], model: type[BaseModel]) -> tuple[SettingDescription, ...]:
-    """Describe each setting: its unit, kind, default and range, and what the docstring says of it."""
-    says = parameter_docstrings(function)
+    """Return the description of each setting: unit, kind, default, limits and docstring."""
+    meanings = parameter_docstrings(function)
     return tuple(
         SettingDescription(
             name=name,
@@ -117,7 +117,7 @@ def describe_settings(function: Callable[..., Any], model: type[BaseModel]) -> t
             required=field.is_required(),
             default=None if field.is_required() else field.default,
             limits=_name_limits(field.metadata),
-            summary=says.get(name, ""),
+            summary=meanings.get(name, ""),
         )
         for name, field in model.model_fields.items()
     )

@@ -1,4 +1,4 @@
-"""What a plugin can say of a stand and cards before anything is shot: whether they go together."""
+"""A plugin's check, before anything is shot, that the stand file matches the cards."""
 
 from __future__ import annotations
 
@@ -18,43 +18,43 @@ ATTRIBUTE: Final = "SETUP_CHECK"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CardFact:
-    """One thing that a card says must have been measured for it to hold: `valid_for.where`."""
+    """One condition under which a card is valid: an entry of `valid_for.where`."""
 
     model: str
     """The lens model of the card."""
     measure: str
     """`step.field`."""
     text: str | None = None
-    """What a text must be."""
+    """The required text of a text field."""
     low: float | None = None
     high: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SetupFinding:
-    """What does not go together, or is worth knowing."""
+    """A mismatch, or something worth knowing."""
 
     message: str
     model: str = ""
-    """The card's lens model; empty where it concerns the stand whatever the card."""
+    """The card's lens model; empty if the finding concerns the stand alone."""
     blocks: bool = False
-    """Whether no limit of the card can be met so."""
+    """Whether it keeps every limit of the card from being met."""
     not_applicable: tuple[str, ...] = ()
-    """What the stand cannot give for this reason: a stage's id, or that with a field or the beginning of several
-    (`camera.measure_mtf50.red`). Its stages then raise `NotApplicable`, or say so of their fields."""
+    """Stages and fields not available on this stand: a stage's id, or a stage's id with the beginning of field paths
+    (`camera.measure_mtf50.red`). The stage then raises `NotApplicable`, or names the fields."""
 
 
 SetupCheck = Callable[[Any, tuple[CardFact, ...]], Iterable[SetupFinding]]
-"""Takes the plugin's section of the stand file and the facts of all cards."""
+"""Function of the plugin's section of the stand file and the facts of all cards."""
 
 
 def read_setup_check(module: ModuleType) -> SetupCheck | None:
-    """Read a plugin's check from its module; None if it has none.
+    """Return the check that a plugin's module declares; None if it declares none.
 
     Raises
     ------
     PluginError
-        Where it is no function.
+        If it is not a function.
     """
     found = getattr(module, ATTRIBUTE, None)
     if found is not None and not callable(found):

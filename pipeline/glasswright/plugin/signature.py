@@ -21,21 +21,21 @@ if TYPE_CHECKING:
 
 
 def type_hints_of(thing: Callable[..., Any] | type, where: str = "") -> Mapping[str, Any]:
-    """Return the annotations of a function or dataclass, resolved, with what `Annotated` carries.
+    """Return the resolved annotations of a function or dataclass, including `Annotated` metadata.
 
-    Array types are known even where a module imports them for type checkers alone.
+    Array types are resolved even if a module imports them only for type checkers.
 
     Raises
     ------
     PluginError
-        If an annotation names something that its module does not have at run time.
+        If an annotation names something that does not exist in its module at run time.
     """
     try:
         return _type_hints_of(thing)
     except NameError as error:
         raise PluginError(
             f"{where or thing.__qualname__}: an annotation of {thing.__qualname__} names `{error.name}`, which is not "
-            f"there at run time: import it outside `if TYPE_CHECKING`"
+            f"imported at run time: import it outside `if TYPE_CHECKING`"
         ) from error
     except Exception as error:
         raise PluginError(
@@ -57,12 +57,12 @@ def strip_annotated(kind: object) -> object:
 
 
 def is_optional(kind: object) -> bool:
-    """Say whether a type is `T | None`."""
+    """Return whether a type is `T | None`."""
     return get_origin(kind) in (Union, UnionType) and NoneType in get_args(kind)
 
 
 def strip_optional(kind: object) -> object:
-    """Return the T of `T | None` and of `Annotated[T, ...]`; any other type as it is."""
+    """Return the T of `T | None` and of `Annotated[T, ...]`; any other type unchanged."""
     kind = strip_annotated(kind)
     if is_optional(kind):
         rest = [part for part in get_args(kind) if part is not NoneType]
@@ -84,7 +84,7 @@ def scalar_kind(kind: object) -> Kind | None:
 
 
 def is_array(kind: object) -> bool:
-    """Say whether a type is a numpy array, named outright or by an alias of the `type` statement.
+    """Return whether a type is a numpy array, named directly or by an alias of the `type` statement.
 
     `numpy.typing.NDArray` is such an alias from numpy 2.5 on Python 3.12 or newer.
     """
@@ -96,16 +96,16 @@ def is_array(kind: object) -> bool:
 
 
 def is_tuple(kind: object) -> bool:
-    """Say whether a type is a tuple."""
+    """Return whether a type is a tuple."""
     return (get_origin(kind) or kind) is tuple
 
 
 def attribute_docstrings(kind: type) -> Mapping[str, str]:
-    """Return the first line of the string that stands below each field of a dataclass, its bases' included."""
-    says: dict[str, str] = {}
+    """Return the docstring below each field of a dataclass and of its bases, on one line."""
+    meanings: dict[str, str] = {}
     for each in reversed(kind.__mro__):
-        says.update(_docstrings_of(each))
-    return says
+        meanings.update(_docstrings_of(each))
+    return meanings
 
 
 @lru_cache(maxsize=512)
@@ -113,9 +113,9 @@ def _docstrings_of(kind: type) -> Mapping[str, str]:
     try:
         tree = ast.parse(textwrap.dedent(inspect.getsource(kind)))
     except (OSError, TypeError, SyntaxError):
-        return {}  # a class that was not written in a file says nothing
+        return {}  # no source file, no docstrings
     body = tree.body[0].body if tree.body and isinstance(tree.body[0], ast.ClassDef) else []
-    says = {}
+    meanings = {}
     for field, below in pairwise(body):
         if (
             isinstance(field, ast.AnnAssign)
@@ -124,17 +124,17 @@ def _docstrings_of(kind: type) -> Mapping[str, str]:
             and isinstance(below.value, ast.Constant)
             and isinstance(below.value.value, str)
         ):
-            says[field.target.id] = " ".join(below.value.value.split())
-    return says
+            meanings[field.target.id] = " ".join(below.value.value.split())
+    return meanings
 
 
 PARAMETER = re.compile(r"^(?P<names>\w+(?:, \w+)*)(?: *:.*)?$")
 
 
 def parameter_docstrings(function: Callable[..., Any]) -> Mapping[str, str]:
-    """Return what the `Parameters` section of a numpydoc docstring says of each parameter."""
+    """Return the description of each parameter in the `Parameters` section of a numpydoc docstring."""
     lines = (inspect.getdoc(function) or "").splitlines()
-    says: dict[str, list[str]] = {}
+    meanings: dict[str, list[str]] = {}
     current: tuple[str, ...] = ()
     inside = False
     for line, below in zip(lines, [*lines[1:], ""], strict=True):
@@ -143,8 +143,8 @@ def parameter_docstrings(function: Callable[..., Any]) -> Mapping[str, str]:
         elif inside and line and not line.startswith(" ") and set(line) != {"-"}:
             named = PARAMETER.match(line)
             current = tuple(named["names"].split(", ")) if named else ()
-            says.update({name: [] for name in current})
+            meanings.update({name: [] for name in current})
         elif inside:
             for name in current:
-                says[name].append(line.strip())
-    return {name: " ".join(" ".join(text).split()) for name, text in says.items()}
+                meanings[name].append(line.strip())
+    return {name: " ".join(" ".join(text).split()) for name, text in meanings.items()}

@@ -1,7 +1,7 @@
-"""The source files that a piece of code really imports: what determines its results, and what does not.
+"""The source files that a module imports, directly or indirectly: they determine its results.
 
-Imports are read from the syntax tree, so nothing is run. Those that only a type checker follows do not count, nor does
-a module that is imported by a name made at run time.
+Imports are read from the syntax tree, so no code is run. Imports for type checkers do not count, nor does a module that
+is imported by a name computed at run time.
 """
 
 from __future__ import annotations
@@ -18,22 +18,22 @@ if TYPE_CHECKING:
 
 
 def find_imported_sources(modules: Collection[str], packages: Collection[str]) -> Mapping[str, Path]:
-    """Return the source files of modules and of all that they import, however far, from some packages.
+    """Return the source files of modules and of all that they import, directly or indirectly, from some packages.
 
-    A package on the way to a module is imported with it and counts. The outermost one does only where it is imported
-    from by name: it registers what a plugin offers, and would bring all of that along.
+    A module's parent packages count as imported. The top-level package counts only if it is imported by name, because
+    it imports everything that a plugin offers.
 
     Parameters
     ----------
     modules
-        Dotted names to begin with.
+        Dotted names to start from.
     packages
-        Outermost packages whose modules count; others are libraries, told by their versions.
+        Top-level packages whose modules count; others are libraries, identified by version.
 
     Returns
     -------
     mapping
-        Dotted name of each module -> its file, in the order of the names.
+        Dotted name of each module -> its file, sorted by name.
     """
     found: dict[str, Path] = {}
     waiting = list(modules)
@@ -51,7 +51,7 @@ def find_imported_sources(modules: Collection[str], packages: Collection[str]) -
 
 
 def hash_sources(sources: Mapping[str, Path]) -> str:
-    """Return the SHA-256 over modules' names and contents, in the order of their names."""
+    """Return the SHA-256 over the modules' names and contents, sorted by name."""
     total = hashlib.sha256()
     for name, path in sorted(sources.items()):
         total.update(f"{name}\0{hashlib.sha256(path.read_bytes()).hexdigest()}\n".encode())
@@ -59,13 +59,13 @@ def hash_sources(sources: Mapping[str, Path]) -> str:
 
 
 def read_imports(module: str, path: Path) -> frozenset[str]:
-    """Return the dotted names of the modules that a file imports; a name taken from a package may be a module of it."""
+    """Return the dotted names of the modules that a file imports; a name imported from a package may be a module."""
     return _read_imports(module, path, path.stat().st_mtime_ns)
 
 
 @cache
 def _read_imports(module: str, path: Path, changed_ns: int) -> frozenset[str]:
-    del changed_ns  # a file that changed is read again
+    del changed_ns  # part of the cache key: a changed file is read again
     package = module if path.name == "__init__.py" else module.rpartition(".")[0]
     names: set[str] = set()
     for node in _walk(ast.parse(path.read_bytes())):
@@ -79,13 +79,13 @@ def _read_imports(module: str, path: Path, changed_ns: int) -> frozenset[str]:
 
 
 def _name_taken(source: str, names: Collection[str]) -> set[str]:
-    """Name the modules behind `from source import names`: a package's modules, or the source itself for other names."""
+    """Return the modules behind `from source import names`: modules of a package, else the source itself."""
     inner = {f"{source}.{name}" for name in names if _find_file(f"{source}.{name}") is not None}
     return inner if len(inner) == len(set(names)) else inner | {source}
 
 
 def _walk(tree: ast.AST) -> Iterator[ast.AST]:
-    """Go through a syntax tree, past what `if TYPE_CHECKING:` guards."""
+    """Yield the nodes of a syntax tree, without those under `if TYPE_CHECKING:`."""
     waiting = [tree]
     while waiting:
         node = waiting.pop()
@@ -95,7 +95,7 @@ def _walk(tree: ast.AST) -> Iterator[ast.AST]:
 
 
 def _find_file(module: str) -> Path | None:
-    """Find a module's file below its outermost package, which alone is looked up; None if there is none."""
+    """Return a module's file, found from the path of its top-level package; None if there is none."""
     outermost, *inner = module.split(".")
     try:
         spec = find_spec(outermost)

@@ -1,4 +1,4 @@
-"""The stage mark, and the description of a stage that is read from its signature."""
+"""The stage mark, and the description of a stage from its signature."""
 
 from __future__ import annotations
 
@@ -38,13 +38,13 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 def stage(function: F) -> F:
-    """Mark a function as a stage. It sets one attribute and returns the same function."""
+    """Mark a function as a stage: set one attribute and return the same function."""
     setattr(function, MARK, True)
     return function
 
 
 class Scope(IntEnum):
-    """What a stage runs for. A wider scope's value is handed to every narrower one."""
+    """What a stage runs for. A value of a wider scope is passed to every narrower one."""
 
     SHOT = 0
     SETTING = 1
@@ -52,7 +52,7 @@ class Scope(IntEnum):
     NIGHT = 3
 
     def __str__(self) -> str:
-        """Return the word used in plans."""
+        """Return the name used in plans."""
         return self.name.lower()
 
 
@@ -68,7 +68,7 @@ class InputDescription:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StageDescription:
-    """All that a plan, a card or a reader needs to know of a stage."""
+    """The description of a stage for plans, cards and readers."""
 
     id: str
     """`plugin.function`."""
@@ -84,12 +84,12 @@ class StageDescription:
 
 
 def is_stage(thing: object) -> bool:
-    """Say whether a thing bears the mark."""
+    """Return whether an object is a marked function."""
     return inspect.isfunction(thing) and getattr(thing, MARK, False) is True
 
 
 def describe(function: Callable[..., Artefact], plugin: str) -> StageDescription:
-    """Read a stage from its signature.
+    """Return the description of a stage from its signature.
 
     Parameters
     ----------
@@ -101,7 +101,7 @@ def describe(function: Callable[..., Artefact], plugin: str) -> StageDescription
     Raises
     ------
     PluginError
-        Naming the stage, what breaks the rules and the remedy.
+        If it breaks a rule; the message names the stage, the rule and the remedy.
     """
     # pydantic is loaded only where stages are described, not wherever the mark is used
     from glasswright.plugin.settings import describe_settings, make_settings_model
@@ -109,11 +109,11 @@ def describe(function: Callable[..., Artefact], plugin: str) -> StageDescription
     name = f"{plugin}.{function.__name__}"
     hints = type_hints_of(function, name)
     parameters = inspect.signature(function).parameters.values()
-    _refuse_odd_parameters(name, parameters, hints)
+    _check_parameters(name, parameters, hints)
     returns = _describe_returned(name, hints.get("return"))
     settings = [parameter for parameter in parameters if parameter.kind is parameter.KEYWORD_ONLY]
     if len(settings) == len(parameters):
-        raise PluginError(f"{name}: takes no input, so nothing says what it runs for: add one before the `*`")
+        raise PluginError(f"{name}: takes no input, which would define what it runs for: add one before the `*`")
     if len(settings) > MOST_SETTINGS:
         raise PluginError(f"{name}: has {len(settings)} settings, more than {MOST_SETTINGS}: make it two stages")
     model = make_settings_model(name, settings, hints)
@@ -127,14 +127,14 @@ def describe(function: Callable[..., Artefact], plugin: str) -> StageDescription
         ),
         settings=model,
         returns=returns,
-        # bulk is gone before anything could read a number from it
+        # bulk is never kept, so no number can be read from it
         fields=() if returns.bulk else describe_fields(returns, name),
         summary=_summary(name, function),
         setting_descriptions=describe_settings(function, model),
     )
 
 
-def _refuse_odd_parameters(name: str, parameters: Iterable[inspect.Parameter], hints: Mapping[str, object]) -> None:
+def _check_parameters(name: str, parameters: Iterable[inspect.Parameter], hints: Mapping[str, object]) -> None:
     for parameter in parameters:
         if parameter.kind in (parameter.VAR_POSITIONAL, parameter.VAR_KEYWORD):
             raise PluginError(
@@ -145,7 +145,7 @@ def _refuse_odd_parameters(name: str, parameters: Iterable[inspect.Parameter], h
 
 
 def _name(kind: object) -> str:
-    """Return a type as it is written."""
+    """Return the name of a type as written in source."""
     if kind in (None, type(None)):
         return "nothing"
     return kind.__name__ if isinstance(kind, type) and not get_args(kind) else str(kind)
@@ -154,7 +154,7 @@ def _name(kind: object) -> str:
 def _summary(name: str, function: Callable[..., Artefact]) -> str:
     text = inspect.getdoc(function) or ""
     if not text.strip():
-        raise PluginError(f"{name}: has no docstring: say in its first line what it gives")
+        raise PluginError(f"{name}: has no docstring: say in its first line what it returns")
     return text.strip().splitlines()[0]
 
 
@@ -178,7 +178,7 @@ def _describe_input(name: str, parameter: inspect.Parameter, hint: object) -> In
         inner = members[0] if len(members) == 2 and members[1] is Ellipsis else None
     if not (isinstance(inner, type) and issubclass(inner, Artefact) and is_dataclass(inner)):
         raise PluginError(
-            f"{name}: input `{parameter.name}` is {_name(hint)}: before the `*` stand artefacts, as `T`, `T | None`, "
+            f"{name}: input `{parameter.name}` is {_name(hint)}: before the `*` come artefacts, as `T`, `T | None`, "
             f"`tuple[T, ...]` or `tuple[T, ...] | None`; put a setting after the `*`"
         )
     if parameter.default is not parameter.empty and parameter.default is not None:

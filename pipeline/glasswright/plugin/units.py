@@ -1,4 +1,4 @@
-"""The one table of unit suffixes: loading, reports and documentation all read it."""
+"""The table of unit suffixes, for loading plugins, reports and documentation."""
 
 from __future__ import annotations
 
@@ -34,22 +34,22 @@ UNITS: Final = MappingProxyType(
         "hz": "Hz",
     }
 )
-"""Suffix of a measured field's name -> the unit as it is printed."""
+"""Suffix of a measured field's name -> printed unit."""
 
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """The values that a number can take, both ends included."""
+    """A closed range of values."""
 
     low: float = -math.inf
     high: float = math.inf
 
     def __and__(self, other: Range) -> Range:
-        """Return what both hold."""
+        """Return the intersection."""
         return Range(max(self.low, other.low), min(self.high, other.high))
 
     def __str__(self) -> str:
-        """Return it as people say it."""
+        """Return the range in words."""
         if math.isinf(self.low):
             return "any number" if math.isinf(self.high) else f"at most {self.high:g}"
         return f"at least {self.low:g}" if math.isinf(self.high) else f"{self.low:g} to {self.high:g}"
@@ -57,9 +57,9 @@ class Range:
 
 ANY_NUMBER: Final = Range()
 NonNegative = Annotated[float, Range(low=0)]
-"""A measured field that no noise makes negative: a length, a largest less a smallest."""
+"""A measured field that noise cannot make negative: a length, or a maximum minus a minimum."""
 Percentage = Annotated[float, Range(low=0, high=100)]
-"""A share of a whole, per cent."""
+"""A part of a whole in per cent."""
 
 SCALES: Final = MappingProxyType(
     {
@@ -86,33 +86,33 @@ SCALES: Final = MappingProxyType(
         "hz": Range(0, 1e9),
     }
 )
-"""Suffix -> the range in which all numbers of that unit lie on a bench for camera lenses (common practice, no source).
+"""Suffix -> the range of all values in that unit on a bench for camera lenses (common practice, no source).
 
-A limit beyond it is a slip of the pen or limits nothing; a field that is known better says so by its annotation.
+A limit outside it is a typing error or limits nothing. A field with a narrower range declares it by its annotation.
 """
 
 
 def unit_of(field_name: str) -> str | None:
-    """Return the printed unit that a field's name ends in, or None where it ends in none.
+    """Return the printed unit of a field's name, or None if the name ends in no unit.
 
     Parameters
     ----------
     field_name
-        The last part of a measured field's name, such as ``worst_corner_loss_ev``; a trailing ``_u`` (the
-        field's standard uncertainty, in the same unit) is set aside first.
+        The last part of a measured field's name, such as ``worst_corner_loss_ev``; a trailing ``_u`` (the field's
+        standard uncertainty, in the same unit) is ignored.
     """
     suffix = suffix_of(field_name)
     return None if suffix is None else UNITS[suffix]
 
 
 def scale_of(field_name: str) -> Range:
-    """Return the range that a field's unit alone leaves it; any number where its name ends in no unit."""
+    """Return the range of a field by its unit; any number if its name ends in no unit."""
     suffix = suffix_of(field_name)
     return ANY_NUMBER if suffix is None else SCALES[suffix]
 
 
 def suffix_of(field_name: str) -> str | None:
-    """Return the suffix that names a field's unit, such as ``pct``; None where its name ends in none."""
+    """Return the unit suffix of a field's name, such as ``pct``; None if it has none."""
     name = field_name.removesuffix(UNCERTAINTY_SUFFIX)
     for suffix in sorted(UNITS, key=len, reverse=True):
         if name == suffix or name.endswith("_" + suffix):

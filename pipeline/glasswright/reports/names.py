@@ -1,4 +1,4 @@
-"""What the installed plugins call measures and caveats, for pages and records."""
+"""Names of measures and caveats from the installed plugins, for pages and records."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ if TYPE_CHECKING:
 
 @lru_cache(maxsize=1)
 def installed_plugins() -> Plugins:
-    """Load the plugins, once in a process."""
+    """Return the installed plugins, loaded once per process."""
     return load_plugins()
 
 
 def field_names() -> FieldNames:
-    """Return what measures and caveats are called."""
+    """Return the readable names of measures and caveats."""
     return installed_plugins().field_names

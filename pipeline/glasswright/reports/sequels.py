@@ -1,4 +1,4 @@
-"""What became at a later visit of what an earlier one had found, as plugins tell it from both results."""
+"""Sentences of plugins on how a result changed between two visits of a lens."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 def find_sequels(ledger: Ledger, before: TicketState, after: TicketState) -> tuple[str, ...]:
-    """Say what became of an earlier visit's results of the whole ticket (`SEQUELS` of plugins)."""
+    """Return the plugins' sentences (`SEQUELS`) on the results of the whole ticket at two visits of one lens."""
     describe = installed_plugins().drawings.sequels
     if not describe or before.record.ticket.serial != after.record.ticket.serial:
         return ()

@@ -1,4 +1,4 @@
-"""A whole night: every ticket from its folder to the ledger."""
+"""A night: every ticket from its folder to the ledger."""
 
 from __future__ import annotations
 
@@ -33,15 +33,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NightReport:
-    """What a night did."""
+    """The results of a night."""
 
     tickets: tuple[TicketReport, ...]
     night_wide: TicketReport | None
-    """The night-wide steps, where the plan has some."""
+    """The night-wide steps; None if the plan has none."""
     failed: tuple[RefusedTicket, ...]
     """Tickets whose files could not be listed."""
     unfinished: tuple[str, ...]
-    """Tickets that a stop came before."""
+    """Tickets that were not measured because the night was stopped."""
 
 
 def prepare_night(
@@ -55,26 +55,26 @@ def prepare_night(
     *,
     retry: bool = False,
 ) -> Night:
-    """Work out what all tickets of a night share.
+    """Return the data that all tickets of a night share.
 
     Parameters
     ----------
     plan
-        What to measure.
+        The plan.
     stand
-        Where it was shot.
+        The stand file.
     packages
-        Outermost packages of all plugins.
+        Top-level packages of all plugins.
     ledger
-        Open for writing.
+        The ledger, open for writing.
     run
-        This run's number in it.
+        Number of this run in the ledger.
     listener
-        Is told how the night gets on.
+        Receives the progress.
     judge
-        Ticket number -> its verdict and the reasons.
+        Function: ticket number -> verdict and reasons.
     retry
-        Whether to measure again what crashed.
+        Whether to repeat crashed steps.
     """
     bench = Bench(
         codes={step.name: code_of(step) for step in plan.steps},

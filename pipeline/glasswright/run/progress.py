@@ -1,4 +1,4 @@
-"""How a night gets on, told while it runs: a bar on a terminal, plain lines with the time elsewhere."""
+"""Progress of a night: a bar on a terminal, plain lines with the time elsewhere."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ SECONDS_BETWEEN_LINES: Final = 60.0
 
 
 class Display(Protocol):
-    """Shows how a night gets on; every display is a listener of the night's."""
+    """A display of a night's progress; also its `Listener`."""
 
     def __enter__(self) -> Self:
-        """Begin to show."""
+        """Start the display."""
 
     def __exit__(self, *error: object) -> None:
-        """Show no more."""
+        """End the display."""
 
     def shot_done(self, ticket: str) -> None:
         """Count a shot."""
@@ -40,7 +40,7 @@ class Tally:
     """Counts tickets, shots and verdicts, and estimates the time left."""
 
     def __init__(self, tickets: int, shots: int) -> None:
-        """Start the clock for so many tickets and shots."""
+        """Start timing, for a total number of tickets and shots."""
         self.tickets, self.shots = tickets, shots
         self.tickets_done = self.shots_done = self.shots_measured = 0
         self.verdicts: Counter[str] = Counter()
@@ -54,7 +54,7 @@ class Tally:
         self.shots_measured += 1
 
     def ticket_done(self, report: TicketReport) -> None:
-        """Count a ticket; those of its shots that were in the ledger already count as done."""
+        """Count a ticket; its shots that were already in the ledger count as done."""
         self.tickets_done += 1
         self.shots_done += max(report.shots - self._counted.pop(report.number, 0), 0)
         if report.verdict:
@@ -81,7 +81,7 @@ class Tally:
 
 
 class PlainDisplay:
-    """Writes a line with the time for each ticket, and one a minute between."""
+    """Writes a line with the time for each ticket, and one each minute in between."""
 
     def __init__(self, tally: Tally) -> None:
         """Show a tally."""
@@ -89,7 +89,7 @@ class PlainDisplay:
         self._last = time.monotonic()
 
     def __enter__(self) -> Self:
-        """Say how much there is to do."""
+        """Write the number of tickets and shots."""
         self._write(f"{format_count(self._tally.tickets, 'ticket')}, {format_count(self._tally.shots, 'shot')}")
         return self
 
@@ -103,7 +103,7 @@ class PlainDisplay:
             self._write(str(self._tally))
 
     def ticket_done(self, report: TicketReport) -> None:
-        """Say that a ticket is done."""
+        """Write that a ticket is done."""
         self._tally.ticket_done(report)
         state = report.verdict or ("measured" if report.measured else "nothing to measure")
         self._write(f"{report.number}: {state} ({self._tally})")
@@ -114,7 +114,7 @@ class PlainDisplay:
 
 
 class BarDisplay:
-    """Draws a bar on a terminal; NO_COLOR takes its colours away."""
+    """Draws a bar on a terminal, without colours if NO_COLOR is set."""
 
     def __init__(self, tally: Tally) -> None:
         """Show a tally."""
@@ -135,7 +135,7 @@ class BarDisplay:
         return self
 
     def __exit__(self, *error: object) -> None:
-        """Take the bar away."""
+        """Remove the bar."""
         if self._progress is not None:
             self._progress.stop()
 
@@ -175,13 +175,13 @@ COLOURS: Final = {"PASS": "green", "REVIEW": "yellow", "UNKNOWN": "magenta", "FA
 
 
 def paint(verdict: str) -> str:
-    """Return a verdict in its colour, where colours are wanted; the word says the same."""
+    """Return a verdict in its colour, unless NO_COLOR is set."""
     colour = COLOURS.get(verdict)
     return click.style(verdict, fg=colour, bold=True) if colour and not os.environ.get("NO_COLOR") else verdict
 
 
 def format_seconds(seconds: float) -> str:
-    """Return a time as people say it: `40 s`, `12 min`, `3 h 05 min`."""
+    """Format a duration: `40 s`, `12 min`, `3 h 05 min`."""
     if seconds < 100:
         return f"{seconds:.0f} s"
     minutes = round(seconds / 60)

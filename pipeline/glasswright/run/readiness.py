@@ -1,6 +1,6 @@
-"""Whether a ticket can be decided here: each limit of its card against the shots, the plan and the stand there are.
+"""Whether a ticket can be decided: each limit of its card against the existing shots, the plan and the stand file.
 
-Nothing is measured. What is found is what the gate would otherwise say after the night.
+Nothing is measured. The findings are those that the gate would otherwise report after the night.
 """
 
 from __future__ import annotations
@@ -42,17 +42,17 @@ class MissingShots:
 
     role: str
     at: str
-    """Setting, as people say it; empty for a role that has none."""
+    """Setting as text; empty for a role without one."""
     count: int
 
     def __str__(self) -> str:
-        """Return it as a line of a shooting list."""
+        """Return a line for the shooting list."""
         return f"{self.role}{f' at {self.at}' if self.at else ''}: {format_count(self.count, 'shot')}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitOutlook:
-    """Whether one limit can be met with what there is."""
+    """Whether one limit can be met with the existing shots, plan and stand file."""
 
     limit: str
     """Measure and setting."""
@@ -62,20 +62,20 @@ class LimitOutlook:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TicketOutlook:
-    """What can be said of one ticket before it is measured."""
+    """Whether one ticket can be decided, before it is measured."""
 
     number: str
     model: str
     serial: str
     limits: tuple[LimitOutlook, ...]
     missing: tuple[MissingShots, ...]
-    """What is still to be shot for the limits that want it."""
+    """Shots that limits still need."""
     others: tuple[tuple[Outlook, str], ...] = ()
-    """What stands in the way of the whole ticket."""
+    """Obstacles that concern the whole ticket."""
 
     @property
     def outlook(self) -> Outlook:
-        """Return the worst of all."""
+        """The worst outlook of all limits and obstacles."""
         every = {each.outlook for each in self.limits} | {each for each, _ in self.others}
         # a card of which nothing applies passes no lens
         return CANNOT if CANNOT in every or not every - {NOT_APPLICABLE} else REVIEW if REVIEW in every else CAN
@@ -83,20 +83,20 @@ class TicketOutlook:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
-    """What tickets are held against."""
+    """The plan, stand file and roles that tickets are checked against."""
 
     plan: Plan
     stand: StandFile | None
     roles: Mapping[str, Role]
     found: Sequence[SetupFinding] = ()
-    """What plugins say of the stand and the cards."""
+    """Findings of plugins on stand file and cards."""
 
     def why_blocked(self, model: str) -> list[str]:
-        """Say why a model's card cannot hold on this stand."""
+        """Return the reasons why a model's card is not valid on this stand."""
         return [each.message for each in self.found if each.blocks and each.model == model]
 
     def why_not_applicable(self, measure: str) -> list[str]:
-        """Say why the stand cannot give a measure."""
+        """Return the reasons why a measure is not available on this stand."""
         step, _, field = measure.partition(".")
         stages = [each.stage.id for each in self.plan.steps if each.name == step]
         return [
@@ -108,7 +108,7 @@ class Bench:
 
 
 def needed_roles(plan: Plan) -> dict[str, dict[str, int]]:
-    """Return for each step the roles whose shots it cannot do without, and how many of each."""
+    """Return for each step the roles whose shots it needs, with their number."""
     found: dict[str, dict[str, int]] = {}
     for step in plan.steps:
         described = {each.name: each for each in step.stage.inputs}
@@ -126,18 +126,18 @@ def needed_roles(plan: Plan) -> dict[str, dict[str, int]]:
 
 
 def foresee(ticket: TicketFile, survey: Survey, card: Card | None, bench: Bench) -> TicketOutlook:
-    """Say which limits of a ticket's card can be met, and what is missing for the others.
+    """Return which limits of a ticket's card can be met, and what the others lack.
 
     Parameters
     ----------
     survey
-        The ticket's shots by their EXIF.
+        The ticket's shots, from EXIF.
     card
-        That of the lens's model; None where there is none.
+        The card of the lens's model; None if there is none.
     """
     head = {"number": ticket.ticket, "model": ticket.lens.model, "serial": ticket.lens.serial}
     if card is None:
-        why = f"no card is for `{ticket.lens.model}`: write one, or correct the model in ticket.yaml"
+        why = f"there is no card for `{ticket.lens.model}`: write one, or correct the model in ticket.yaml"
         return TicketOutlook(**head, limits=(), missing=(), others=((CANNOT, why),))
     counts: dict[tuple[str, Setting | None], int] = defaultdict(int)
     for shot in survey.shots:
@@ -146,7 +146,7 @@ def foresee(ticket: TicketFile, survey: Survey, card: Card | None, bench: Bench)
     if card.identity == "serial" and survey.lens_serials[0] < survey.lens_serials[1]:
         carrying, shots = survey.lens_serials
         without = f"{shots - carrying} of {shots} files carry no lens serial"
-        blocked.append(f"the card asks for `identity: serial`, and {without}")
+        blocked.append(f"the card requires `identity: serial`, but {without}")
     missing: dict[tuple[str, str], int] = {}
     needs = needed_roles(bench.plan)
     limits = []
@@ -177,7 +177,7 @@ def foresee(ticket: TicketFile, survey: Survey, card: Card | None, bench: Bench)
 
 
 def _list_missing(missing: Mapping[tuple[str, str], int]) -> tuple[MissingShots, ...]:
-    """Sort what is missing; a role that is missing at some setting needs no line for the whole ticket as well."""
+    """Return the missing shots, sorted; a role listed at some setting is not also listed for the whole ticket."""
     placed = {role for role, at in missing if at}
     return tuple(
         MissingShots(role=role, at=at, count=count)
@@ -187,7 +187,7 @@ def _list_missing(missing: Mapping[tuple[str, str], int]) -> tuple[MissingShots,
 
 
 def _why_card_fails(ticket: TicketFile, card: Card, bench: Bench) -> list[str]:
-    """Say why the card does not hold for this ticket on this stand at all."""
+    """Return the reasons why the card is not valid for this ticket on this stand."""
     found = [] if card.plan is not None else [NO_PLAN]
     stands, bodies = (_names(card.valid_for.stand), _names(card.valid_for.body))
     if bench.stand is not None and bench.stand.name not in stands:
@@ -195,7 +195,7 @@ def _why_card_fails(ticket: TicketFile, card: Card, bench: Bench) -> list[str]:
     if ticket.body.model not in bodies:
         found.append(f"the card is valid for body {', '.join(bodies)}, the ticket was shot with `{ticket.body.model}`")
     if bench.stand is not None and ticket.body.model not in bench.stand.bodies:
-        found.append(f"body `{ticket.body.model}` is none of the stand's: {', '.join(bench.stand.bodies)}")
+        found.append(f"body `{ticket.body.model}` is not one of the stand's: {', '.join(bench.stand.bodies)}")
     return found
 
 
@@ -208,16 +208,16 @@ def _why_made_otherwise(card: Card, limit: Limit, plan: Plan) -> list[str]:
     if card.plan is None or limit.step not in method.stages:
         return []
     differences = find_differences(card.plan, method, limit.step)
-    return [f"plan `{plan.name}` makes it otherwise than the card's: {differences[0]}"] if differences else []
+    return [f"plan `{plan.name}` differs from the card's plan: {differences[0]}"] if differences else []
 
 
 def _why_review(limit: Limit, card: Card, survey: Survey, stand: StandFile | None, *, few: bool) -> list[str]:
     found = []
     is_guarded = card.rule_of(limit) == "guarded"
     if stand is not None and is_guarded and not find_spreads(stand.reproducibility, limit.measure):
-        found.append("the stand file declares no reproducibility of it: add it, or study the stand")
+        found.append("the stand file declares no reproducibility for it: add it, or study the stand")
     if stand is not None and is_guarded and few and not find_spreads(stand.repeatability, limit.measure):
-        found.append(f"the stand file declares no repeatability of it, and there are fewer than {ENOUGH_SHOTS} shots")
+        found.append(f"the stand file declares no repeatability for it, and there are fewer than {ENOUGH_SHOTS} shots")
     if UNVERIFIED_COPY not in limit.accept and survey.unlisted:
         what = f"{survey.unlisted} of its shots are not in {FILE_NAME}" if survey.has_checksums else f"no {FILE_NAME}"
         found.append(f"{what}: run `sha256sum */* > {FILE_NAME}` in the ticket's folder on the computer that copied it")
@@ -232,7 +232,7 @@ def _lacking(
     needs: Mapping[str, Mapping[str, int]],
     counts: Mapping[tuple[str, Setting | None], int],
 ) -> list[MissingShots]:
-    """List the shots that a limit wants and the ticket has not, setting by setting."""
+    """Return the shots that a limit needs and the ticket lacks, by setting."""
     step = next((each for each in bench.plan.steps if each.name == limit.step), None)
     if step is None:
         return []
@@ -256,7 +256,7 @@ def _lacking(
 def _short(
     role: str, count: int, settings: Iterable[Setting], counts: Mapping[tuple[str, Setting | None], int]
 ) -> list[MissingShots]:
-    """List the settings at which too few shots of a role are; an exposure time makes no other setting of them."""
+    """Return the settings with too few shots of a role; exposure times are ignored."""
     have: dict[tuple[float | None, float | None, float | None], int] = defaultdict(int)
     for (each, at), many in counts.items():
         if each == role and at is not None:

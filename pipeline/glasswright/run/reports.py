@@ -1,4 +1,4 @@
-"""What a night says of each ticket when it is done: plain data for the summary."""
+"""The report on each ticket of a night: plain data for the summary."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from glasswright.plugin.outcome import Status
 from glasswright.plugin.stage import Scope
-from glasswright.run.graph.gathering import ODD_NOTE
+from glasswright.run.graph.gathering import OUTLIER_NOTE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -17,12 +17,12 @@ if TYPE_CHECKING:
     from glasswright.plugin.outcome import Outcome
 
 ASKS_FOR_RESHOOT: Final = re.compile(r"\bshoot (it |the \w+ )?again\b", re.IGNORECASE)
-"""A note of a stage that says so gave a value all the same, and asks for a better one."""
+"""Pattern of a stage's note that asks for a new shot although there is a value."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Refusal:
-    """A step that gave no value, for what, and why."""
+    """A step without a value: for which item, and why."""
 
     step: str
     item: str
@@ -32,12 +32,12 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reshoot:
-    """Something to be shot again, or copied again, and why."""
+    """Something to shoot or copy again, and why."""
 
     what: str
     reason: str
     lost: bool = True
-    """Whether it could not be used; False where it was used and is doubtful."""
+    """Whether it could not be used; False if it was used but is questionable."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,27 +50,27 @@ class TicketReport:
     folder: str = ""
     shots: int = 0
     measured: int = 0
-    """Outcomes of this run."""
+    """Number of outcomes measured in this run."""
     found: int = 0
-    """Outcomes that were in the ledger already."""
+    """Number of outcomes that were already in the ledger."""
     refusals: tuple[Refusal, ...] = ()
     reshoot: tuple[Reshoot, ...] = ()
     findings: tuple[str, ...] = ()
     unused: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     verdict: str = ""
-    """Empty where nothing was judged."""
+    """Empty if nothing was judged."""
     verdict_reasons: tuple[str, ...] = ()
 
-    def is_whole(self) -> bool:
-        """Tell whether every shot could be used; a setting that nobody shot is none."""
+    def is_complete(self) -> bool:
+        """Return whether every shot could be used; settings without shots do not count."""
         bad = {str(Status.UNMEASURABLE), str(Status.CRASHED)}
         lost = self.unused or any(each.lost for each in self.reshoot)
         return not lost and not any(each.status in bad for each in self.refusals)
 
 
 def report_outcomes(outcomes: Iterable[Outcome]) -> tuple[Refusal, ...]:
-    """Name every step that gave no value: the causes first, then what was skipped for them."""
+    """Return every step without a value: causes first, then the steps skipped because of them."""
     order = (Status.CRASHED, Status.UNMEASURABLE, Status.SKIPPED, Status.NOT_APPLICABLE)
     refused = [outcome for outcome in outcomes if outcome.status is not Status.DONE]
     return tuple(
@@ -80,7 +80,7 @@ def report_outcomes(outcomes: Iterable[Outcome]) -> tuple[Refusal, ...]:
 
 
 def list_reshoots(indexed: IndexedTicket, outcomes: Sequence[Outcome]) -> tuple[Reshoot, ...]:
-    """List what should be shot again: shots that could not be measured, odd ones, and what a stage asks for."""
+    """Return what should be shot again: unmeasurable shots, outliers, and what a stage asks for."""
     found: dict[tuple[str, str], bool] = {}
     for each in indexed.shots:
         if each.refusal:
@@ -90,7 +90,7 @@ def list_reshoots(indexed: IndexedTicket, outcomes: Sequence[Outcome]) -> tuple[
         if outcome.status is Status.UNMEASURABLE:
             found[what, outcome.reason] = True
         for note in outcome.notes:
-            if note.startswith(ODD_NOTE):
+            if note.startswith(OUTLIER_NOTE):
                 found[what, note] = True
             elif ASKS_FOR_RESHOOT.search(note):
                 found.setdefault((what, note), False)
@@ -98,6 +98,6 @@ def list_reshoots(indexed: IndexedTicket, outcomes: Sequence[Outcome]) -> tuple[
 
 
 def count_used(indexed: IndexedTicket, outcomes: Iterable[Outcome]) -> int:
-    """Count the shots for which at least one step was asked."""
+    """Return the number of shots for which at least one step ran."""
     asked = {outcome.item.shot for outcome in outcomes if outcome.item.scope is Scope.SHOT}
     return sum(1 for each in indexed.shots if each.shot.name in asked)

@@ -1,4 +1,4 @@
-"""One start of the night: what it works by, the ledger it writes, and what it shows meanwhile."""
+"""One run of a night: measures the tickets, writes the ledger, judges, and shows the progress."""
 
 from __future__ import annotations
 
@@ -44,23 +44,23 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Session:
-    """All that a night works by, read and checked."""
+    """The checked inputs of a night."""
 
     plan: Plan
     stand: StandFile
     cards: Mapping[str, CardFile] | None
-    """By lens model; None where nothing is to be judged."""
+    """By lens model; None if nothing is to be judged."""
     packages: frozenset[str]
-    """Outermost packages of all plugins."""
+    """Top-level packages of all plugins."""
     ledger: Ledger
     retry: bool = False
     roles: Mapping[str, Role]
-    """Those that plugins declare."""
+    """Roles that plugins declare."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SessionResult:
-    """What a session did, and the tickets it could not begin."""
+    """The results of a session, and the tickets that it refused."""
 
     run: int
     night: NightReport
@@ -69,12 +69,12 @@ class SessionResult:
 
 
 def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool) -> SessionResult:
-    """Measure the tickets of a folder, each committed to the ledger when it is whole, and judge them.
+    """Measure the tickets in a folder, commit each to the ledger when it is complete, and judge them.
 
     Raises
     ------
     NoTicketsError
-        If there are none.
+        If there are no tickets.
     """
     requests, refused = find_requests(session.plan, session.roles, tickets)
     with ExitStack() as stack:
@@ -134,7 +134,7 @@ def measure_requests(
 
 
 def _refuse(session: Session, run: int, tickets: Path, refused: Sequence[RefusedTicket]) -> None:
-    """Note before anything is measured which tickets could not be taken in: a run that dies must not hide it."""
+    """Record the refused tickets before anything is measured, so that a run that dies later does not hide them."""
     folders = {escape(str(folder)): folder for folder in find_folders(tickets)}
     for each in refused:
         folder = folders[each.folder]
@@ -143,9 +143,9 @@ def _refuse(session: Session, run: int, tickets: Path, refused: Sequence[Refused
 
 
 def _judge(session: Session, run: int, number: str) -> tuple[str, tuple[str, ...]]:
-    """Judge one ticket by what the ledger now says of it, and keep the judgement.
+    """Judge one ticket by its current state in the ledger, and keep the judgement.
 
-    On a watched stand that waits until all are measured: the night's reference shots may come after this ticket.
+    On a watched stand this waits until all tickets are measured, because the reference shots may come after this one.
     """
     if session.cards is None or session.stand.watch is not None:
         return "", ()
@@ -164,15 +164,15 @@ def _summarise(judgement: Judgement) -> tuple[str, tuple[str, ...]]:
 
 
 def _judge_watched(session: Session, run: int, report: NightReport) -> NightReport:
-    """Judge every ticket once the whole night is measured, its reference shots too, and keep the judgements."""
+    """Judge every ticket of a watched stand once the whole night is measured, and keep the judgements."""
     if session.cards is None or session.stand.watch is None:
         return report
     numbers = [ticket.number for ticket in report.tickets]
     judgements = judge_tickets(session.ledger, session.cards, session.stand, numbers)
     session.ledger.add_judgements(run, session.ledger.choose_new_judgements(judgements))
-    told = {judgement.ticket: _summarise(judgement) for judgement in judgements}
+    summaries = {judgement.ticket: _summarise(judgement) for judgement in judgements}
     tickets = [
-        replace(ticket, verdict=told[ticket.number][0], verdict_reasons=told[ticket.number][1])
+        replace(ticket, verdict=summaries[ticket.number][0], verdict_reasons=summaries[ticket.number][1])
         for ticket in report.tickets
     ]
     return replace(report, tickets=tuple(tickets))

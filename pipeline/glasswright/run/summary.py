@@ -1,4 +1,4 @@
-"""The end of a night in words, and in JSON for a machine."""
+"""The summary of a night, as text and as JSON."""
 
 from __future__ import annotations
 
@@ -28,12 +28,12 @@ STOPPED: Final = 1
 ORDER: Final = {"FAIL": 0, "UNKNOWN": 1, "REVIEW": 2, "": 3, "PASS": 4}
 LAST: Final = 5
 MOST_NAMED: Final = 4
-"""Shots named after one reason; the others are counted."""
+"""Number of shots named for one reason; the others are counted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
-    """All that is said when a night is over."""
+    """The summary of a night."""
 
     result: SessionResult
     plugin_failures: tuple[PluginFailure, ...]
@@ -41,39 +41,39 @@ class Summary:
 
     @property
     def night(self) -> NightReport:
-        """Return what the night did."""
+        """The results of the night."""
         return self.result.night
 
     @property
     def refused(self) -> tuple[RefusedTicket, ...]:
-        """Return the tickets that could not be begun, and those whose files could not be listed."""
+        """The tickets that were refused, and those whose files could not be listed."""
         return (*self.result.refused, *self.night.failed)
 
     @property
     def reports(self) -> tuple[TicketReport, ...]:
-        """Return the tickets, and the night-wide steps last."""
+        """The reports on the tickets, with the night-wide steps last."""
         return (*self.night.tickets, *((self.night.night_wide,) if self.night.night_wide else ()))
 
     @property
     def measured(self) -> int:
-        """Count the outcomes of this run."""
+        """Number of outcomes measured in this run."""
         return sum(report.measured for report in self.reports)
 
     @property
     def found(self) -> int:
-        """Count the outcomes that were in the ledger already."""
+        """Number of outcomes that were already in the ledger."""
         return sum(report.found for report in self.reports)
 
     def exit_code(self) -> int:
-        """Return 0, 13 if something that was shot could not be used, or 1 if the night was stopped."""
+        """Return 0; 13 if some shots could not be used; 1 if the night was stopped."""
         if self.result.stopped_by or self.night.unfinished:
             return STOPPED
-        whole = all(report.is_whole() for report in self.reports)
-        return FINISHED if whole and not self.refused else SOME_UNUSABLE
+        complete = all(report.is_complete() for report in self.reports)
+        return FINISHED if complete and not self.refused else SOME_UNUSABLE
 
 
 def summary_data(summary: Summary) -> dict[str, Any]:
-    """Return the whole summary as plain data."""
+    """Return the summary as plain data."""
     return {
         "exit_code": summary.exit_code(),
         "seconds": round(summary.seconds, 3),
@@ -89,19 +89,19 @@ def summary_data(summary: Summary) -> dict[str, Any]:
 
 
 def describe(summary: Summary, names: FieldNames, *, detail: bool) -> Iterator[str]:
-    """Yield the summary's lines: one a ticket, the worst first; then what is to be put right, each reason once.
+    """Yield the summary's lines: one per ticket, worst first; then what must be corrected, each reason once.
 
     Parameters
     ----------
     names
-        What measures are called.
+        Readable names of measures.
     detail
-        Whether everything is listed under each ticket, what was skipped too.
+        Whether everything is listed under each ticket, including skipped steps.
     """
     for each in summary.refused:
         yield f"{each.number or each.folder}  {paint('refused')}  {each.reason if detail else _first(each.reason)}"
     for number in summary.night.unfinished:
-        yield f"{number}  not finished, the night was stopped; run again to go on"
+        yield f"{number}  not finished, the night was stopped; run again to continue"
     reports = sorted(summary.reports, key=lambda report: (ORDER.get(report.verdict, LAST), report.number))
     for report in reports:
         yield _describe_in_a_line(report, names)
@@ -121,10 +121,10 @@ def _first(text: str) -> str:
 
 
 def _describe_in_a_line(report: TicketReport, names: FieldNames) -> str:
-    """Say who it is, what it is and the first cause; the others are counted."""
+    """Return a ticket's line: lens, verdict and the first cause; the others are counted."""
     name = f"{report.number}  {report.model}  {report.serial}".strip() if report.number else "the whole night"
-    causes = [names.in_words(each).replace(": FAIL, ", ": ") for each in find_causes(report)]
-    state = report.verdict or ("measured" if not causes else "not whole")
+    causes = [names.make_readable(each).replace(": FAIL, ", ": ") for each in find_causes(report)]
+    state = report.verdict or ("measured" if not causes else "incomplete")
     more = f" (and {len(causes) - 1} more)" if len(causes) > 1 else ""
     notes = len(report.findings) + len(report.notes)
     noted = f" [{format_count(notes, 'note')}]" if notes else ""
@@ -132,11 +132,7 @@ def _describe_in_a_line(report: TicketReport, names: FieldNames) -> str:
 
 
 def find_causes(report: TicketReport) -> list[str]:
-    """List why a ticket is not what it should be, causes before their consequences.
-
-    A limit that is not met comes first. For all else what was wrong with the shots comes before what could not be
-    decided for it.
-    """
+    """Return the reasons why a ticket does not pass: failed limits first, then faults of shots, then consequences."""
     failed = [reason for reason in report.verdict_reasons if ": FAIL, " in reason]
     shots = [f"{each.what}: {each.reason}" for each in report.reshoot]
     broken = [
@@ -155,7 +151,7 @@ def find_causes(report: TicketReport) -> list[str]:
 
 
 def _describe_ticket(report: TicketReport, names: FieldNames) -> Iterator[str]:
-    yield from (f"  {names.in_words(reason)}" for reason in report.verdict_reasons)
+    yield from (f"  {names.make_readable(reason)}" for reason in report.verdict_reasons)
     yield from (f"  {_name(report, each)} {each.status}: {each.reason}" for each in report.refusals)
     yield from (f"  {text}" for text in (*report.unused, *report.findings, *report.notes))
 
@@ -166,7 +162,7 @@ def _name(report: TicketReport, refusal: Refusal) -> str:
 
 
 def _describe_crashes(summary: Summary) -> Iterator[str]:
-    """List what crashed, and where its traceback is kept."""
+    """Yield the crashed steps, and where to find their tracebacks."""
     crashes = [
         f"  {f'{report.number} {_name(report, each)}'.strip()}: {each.reason}"
         for report in summary.reports
@@ -175,20 +171,20 @@ def _describe_crashes(summary: Summary) -> Iterator[str]:
     ]
     if crashes:
         yield (
-            "Crashed, by a fault of the program or a plugin (the ledger keeps each traceback, `glasswright pages` "
-            "shows it on the ticket's page):"
+            "Crashed by a bug in the program or a plugin (`glasswright pages` shows each traceback on the ticket's "
+            "page):"
         )
         yield from crashes
 
 
 def _describe_reshoots(summary: Summary, *, detail: bool) -> Iterator[str]:
-    """List what is to be put right, each reason once with all that it holds for."""
+    """Yield what must be corrected, each reason once with the shots that it concerns."""
     by_reason: defaultdict[str, list[str]] = defaultdict(list)
     for report in summary.reports:
         for each in report.reshoot:
             by_reason[each.reason].append(f"{report.number} {each.what}")
     if by_reason:
-        yield "To be put right (shot again, copied again, moved or described in ticket.yaml):"
+        yield "To be corrected (shoot again, copy again, move, or describe in ticket.yaml):"
     for reason, shots in sorted(by_reason.items(), key=lambda item: -len(item[1])):
         shown = shots if detail else shots[:MOST_NAMED]
         more = f" and {len(shots) - len(shown)} more" if len(shots) > len(shown) else ""
@@ -200,7 +196,7 @@ def _last_line(summary: Summary) -> str:
     tickets = format_count(len(summary.night.tickets), "ticket")
     stopped_by = summary.result.stopped_by
     if stopped_by:
-        return f"stopped by {stopped_by} after {time}: {tickets} in the ledger; run again to go on"
+        return f"stopped by {stopped_by} after {time}: {tickets} in the ledger; run again to continue"
     if summary.measured == 0 and summary.found:
         return f"nothing to measure: {format_count(summary.found, 'outcome')} already in the ledger ({tickets}, {time})"
     measured = format_count(summary.measured, "outcome")

@@ -1,4 +1,4 @@
-"""The two things that a night does: measure a ticket, and run the night-wide steps of a round."""
+"""The two kinds of task of a night: measuring a ticket, and the night-wide steps of a round."""
 
 from __future__ import annotations
 
@@ -36,18 +36,18 @@ if TYPE_CHECKING:
 
 
 class Listener(Protocol):
-    """Is told how a night gets on."""
+    """Receives the progress of a night."""
 
     def shot_done(self, ticket: str) -> None:
-        """Take note that a shot's raw file was read and measured."""
+        """Handle that a shot's raw file was read and measured."""
 
     def ticket_done(self, report: TicketReport) -> None:
-        """Take note that a ticket is measured and in the ledger."""
+        """Handle that a ticket is measured and in the ledger."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Night:
-    """What all tasks of a night share."""
+    """Data that all tasks of a night share."""
 
     plan: Plan
     stand: StandFile
@@ -57,11 +57,11 @@ class Night:
     run: int
     listener: Listener
     judge: Callable[[str], tuple[str, tuple[str, ...]]]
-    """Ticket number -> its verdict and the reasons; the verdict is empty where nothing is judged."""
+    """Function: ticket number -> verdict and reasons; the verdict is empty if nothing is judged."""
     method_sha256: str
-    """Of the kept document that says how each number is made."""
+    """SHA-256 of the kept method."""
     is_gathered: bool
-    """Whether a night-wide step takes what tickets measured in their last round."""
+    """Whether the plan has night-wide steps, so that tickets must keep their instances."""
 
 
 def last_round(plan: Plan) -> int:
@@ -91,16 +91,16 @@ class TicketTask:
     round: int = 0
     instances: tuple[Instance, ...] = ()
     settled: dict[Key, tuple[str, Outcome]] = field(default_factory=dict)
-    """Address and outcome of every instance that is done, and of night-wide steps."""
+    """Address and outcome of every finished instance, and of night-wide steps."""
     batch: Batch | None = None
     shots_done: set[str] = field(default_factory=set)
     measured: int = 0
     begun: bool = False
-    """The ledger knows that something of it is being measured."""
+    """Whether the ledger has recorded the beginning of the attempt."""
     report: TicketReport | None = None
 
     def begin_round(self, number: int, night_wide: Mapping[Key, tuple[str, Outcome]]) -> None:
-        """Get ready for the steps that needed the whole night before."""
+        """Start the next round, whose steps needed the night-wide ones."""
         self.round = number
         self.settled.update(night_wide)
 
@@ -109,14 +109,14 @@ class TicketTask:
         return escape(str(self.request.folder))
 
     def start(self) -> Sequence[Unit]:
-        """Return the first unit: reading the files, or in later rounds what can be measured."""
+        """Return the first units: reading the files, or in later rounds what can be measured."""
         if self.round > 0:
             return self._prepare()
         number = self.request.ticket.number
         return [IndexUnit(name=f"{number}/index", ticket=number, request=self.request)]
 
     def accept(self, result: Result) -> Sequence[Unit]:
-        """Take what a unit found or measured."""
+        """Process the result of a unit; return the next units."""
         if isinstance(result, IndexFailure):
             self.failure = result.reason
             number = self.request.ticket.number
@@ -145,7 +145,7 @@ class TicketTask:
     def _advance(self, batch: Batch) -> Sequence[Unit]:
         units = batch.advance()
         if units and not self.begun:
-            # before a shot is opened: should the run die, what was measured before must not speak for the lens
+            # before a shot is opened: if the run dies, earlier measurements must not count
             self.night.ledger.begin_ticket(self.night.run, self.request.ticket.number, self._folder)
             self.begun = True
         if batch.is_finished():
@@ -170,7 +170,7 @@ class TicketTask:
             self.report = self._describe()
             self.night.listener.ticket_done(self.report)
             if not self.night.is_gathered:
-                # nobody asks for it any more, and a night has many tickets
+                # no longer needed; a night has many tickets
                 self.instances, self.indexed, self.settled, self.shots_done = (), None, {}, set()
 
     def _own(self) -> list[tuple[str, Outcome]]:
@@ -197,11 +197,11 @@ class TicketTask:
         )
 
     def _shot_records(self, indexed: IndexedTicket) -> tuple[ShotRecord, ...]:
-        """Describe every shot: what became of it, and what it holds as far as a stage said."""
+        """Return the record of every shot: its use, and its content digest if a stage gave one."""
         own = [(address, outcome) for address, outcome in self._own() if outcome.item.scope is Scope.SHOT]
         kept = self.night.ledger.find_contents(address for address, _ in own)
-        said = {address: outcome.content_digest for address, outcome in own if outcome.content_digest is not None}
-        contents = kept | said
+        new = {address: outcome.content_digest for address, outcome in own if outcome.content_digest is not None}
+        contents = kept | new
         by_shot: dict[str, list[tuple[str, Outcome]]] = {}
         for address, outcome in own:
             by_shot.setdefault(outcome.item.shot, []).append((address, outcome))
@@ -267,7 +267,7 @@ class NightTask:
     round: int
     tickets: Sequence[TicketTask]
     settled: dict[Key, tuple[str, Outcome]]
-    """Of the night-wide steps of all rounds so far."""
+    """Address and outcome of the night-wide steps of all rounds so far."""
     batch: Batch | None = None
     measured: int = 0
 
@@ -287,9 +287,9 @@ class NightTask:
         return self._advance(self.batch)
 
     def accept(self, result: Result) -> Sequence[Unit]:
-        """Take what was measured."""
+        """Process the result of a unit; return the next units."""
         if self.batch is None or isinstance(result, IndexedTicket | IndexFailure):
-            raise AssertionError("the night-wide steps got what they had not asked for")
+            raise AssertionError("the night-wide steps received a result that is not theirs")
         self.batch.accept(result)
         self.measured += len(result)
         return self._advance(self.batch)

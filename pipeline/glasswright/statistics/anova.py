@@ -1,10 +1,10 @@
-"""Analysis of variance of a crossed set: lenses x fittings x repeats, all three taken at random.
+"""Analysis of variance of a crossed design: lenses x fittings x repeats, all random effects.
 
-Two-way analysis with interaction; the interaction is taken into the repeats where it is not seen. Where readings are
-missing: the method of fitting constants. Each sum of squares is what a source explains beyond all that do not contain
-it, and its expectation, whatever is missing, follows from the projections; complete, it is the ordinary analysis
+Two-way analysis with interaction; an insignificant interaction is pooled with the repeats. With missing readings the
+method of fitting constants is used: the sum of squares of a source is what it explains beyond all sources that do not
+contain it, and its expectation follows from the projections. For complete sets this is the ordinary analysis
 (Henderson's method III, Biometrics 9 (1953) 226-252; Searle, Casella and McCulloch, Variance Components, 1992, 5.5).
-Complete sets: Montgomery and Runger, Quality Engineering 6 (1993) 289-305; the pooling at a probability above 0.25:
+Complete sets: Montgomery and Runger, Quality Engineering 6 (1993) 289-305; pooling at a probability above 0.25:
 Bancroft and Han, as is common for preliminary tests (all from memory).
 """
 
@@ -30,7 +30,7 @@ POOL_ABOVE: Final = 0.25
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
-    """One line of the table: where scatter comes from."""
+    """One line of the table: a source of variation."""
 
     name: str
     """`lens`, `fitting`, `interaction` or `repeat`."""
@@ -39,76 +39,76 @@ class Source:
 
     @property
     def mean_square(self) -> float:
-        """Sum of squares over degrees of freedom; 0 where there are none."""
+        """Sum of squares divided by degrees of freedom; 0 without degrees of freedom."""
         return self.sum_of_squares / self.freedom if self.freedom else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Components:
-    """Standard deviations of the parts of a number's scatter, in the field's unit."""
+    """Variance components as standard deviations, in the field's unit."""
 
     lens: float
-    """Between the lenses themselves."""
+    """Between lenses."""
     fitting: float
     """Between fittings, common to all lenses."""
     interaction: float
-    """Between fittings, of each lens its own; 0 where it was taken into the repeats."""
+    """Between fittings, different for each lens; 0 if it was pooled with the repeats."""
     repeat: float
-    """Between repeats within a fitting; 0 where there was one only, and the interaction holds it."""
+    """Between repeats within a fitting; 0 if there was only one repeat, as the interaction then includes it."""
 
     @property
     def repeatability(self) -> float:
-        """What the same lens gives again while it stays where it is."""
+        """Scatter of one lens that stays mounted."""
         return self.repeat
 
     @property
     def reproducibility(self) -> float:
-        """What fitting the lens anew adds."""
+        """Additional scatter from mounting the lens again."""
         return math.hypot(self.fitting, self.interaction)
 
     @property
     def gauge(self) -> float:
-        """Repeatability and reproducibility together."""
+        """Repeatability and reproducibility combined."""
         return math.hypot(self.repeatability, self.reproducibility)
 
     @property
     def total(self) -> float:
-        """The gauge and the lenses together."""
+        """Gauge and lenses combined."""
         return math.hypot(self.gauge, self.lens)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Anova:
-    """The table of an analysis, and what follows from it."""
+    """The table of an analysis, and the variance components."""
 
     shape: tuple[int, int, int]
-    """Lenses, fittings, repeats at most."""
+    """Number of lenses, fittings, and largest number of repeats."""
     missing: int
-    """Readings that a complete set of that shape would have more."""
+    """Number of missing readings, compared with a complete set of that shape."""
     sources: tuple[Source, Source, Source, Source]
     """Lens, fitting, interaction, repeat."""
     interaction_probability: float | None
-    """Of so large an interaction by chance; None with one repeat."""
+    """Probability of so large an interaction by chance; None with one repeat."""
     pooled: bool
-    """The interaction was taken into the repeats."""
+    """Whether the interaction was pooled with the repeats."""
     weights: tuple[tuple[float, ...], ...]
-    """(4, 4): of the mean squares in the variances of lens, fitting, interaction and repeat."""
+    """(4, 4): weights of the mean squares in the variances of lens, fitting, interaction and repeat."""
     components: Components
 
     @property
     def total_sum_of_squares(self) -> float:
-        """Of all sources."""
+        """Sum over all sources."""
         return sum(source.sum_of_squares for source in self.sources)
 
     @property
     def repeat_freedom(self) -> int:
-        """Degrees of freedom behind the repeatability."""
+        """Degrees of freedom of the repeatability."""
         *_, interaction, repeat = self.sources
         return repeat.freedom + (interaction.freedom if self.pooled else 0)
 
     @property
     def reproducibility_freedom(self) -> float:
-        """Effective degrees of freedom behind the reproducibility, which is a sum of mean squares (Satterthwaite)."""
+        """Effective degrees of freedom of the reproducibility, a sum of mean squares (Satterthwaite)."""
         weights = np.array(self.weights)[1] + np.array(self.weights)[2]
         parts = [
             (weight * source.mean_square, float(source.freedom))
@@ -119,25 +119,24 @@ class Anova:
 
 
 def analyse(values: Array) -> Anova:
-    """Analyse a crossed set.
+    """Analyse a crossed design.
 
     Parameters
     ----------
     values
-        (lenses, fittings, repeats), two lenses and two fittings at least; NaN where a reading is missing. With one
-        repeat, the interaction and the repeats cannot be told apart: all of that scatter then counts as interaction, so
-        as reproducibility.
+        (lenses, fittings, repeats), at least two lenses and two fittings; NaN for a missing reading. With one repeat,
+        interaction and repeats are confounded: all of that scatter then counts as interaction, so as reproducibility.
 
     Raises
     ------
     ValueError
-        If so much is missing that lenses and fittings cannot be told apart.
+        If lenses and fittings are confounded because too much is missing.
     """
     there = ~np.isnan(values)
     lenses, fittings, repeats = values.shape
     design = _find_design(there.tobytes(), values.shape)
     if min(design.freedom[:3]) < 1:
-        raise ValueError("lenses and fittings cannot be told apart: too few fittings are common to several lenses")
+        raise ValueError("lenses and fittings are confounded: too few fittings are common to several lenses")
     readings = values[there] - values[there].mean()
     squares = [float(readings @ projection @ readings) for projection in design.projections]
     sources = [
@@ -162,7 +161,7 @@ def analyse(values: Array) -> Anova:
         interaction_probability=probability,
         pooled=pooled,
         weights=tuple(tuple(float(each) for each in row) for row in design.weights),
-        # pooled, both are one and their difference is rounding
+        # if pooled, both mean squares are equal and their difference is rounding
         components=Components(lens=lens, fitting=fitting, interaction=0.0 if pooled else crossed, repeat=again),
     )
 
@@ -172,13 +171,13 @@ NAMES: Final = ("lens", "fitting", "interaction", "repeat")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Design:
-    """What follows from which readings there are."""
+    """Quantities that depend only on which readings exist."""
 
     projections: tuple[Array, ...]
-    """(readings, readings) of each source: the sum of squares is a quadratic form in the readings."""
+    """(readings, readings) for each source: its sum of squares is a quadratic form in the readings."""
     freedom: tuple[int, ...]
     weights: Array
-    """(4, 4): of the mean squares in the variances."""
+    """(4, 4): weights of the mean squares in the variances."""
 
 
 @lru_cache(maxsize=16)
@@ -190,7 +189,7 @@ def _find_design(there: bytes, shape: tuple[int, int, int]) -> _Design:
     cells = _project(of_cell)
     projections = (both - _project(of_fitting), both - _project(of_lens), cells - both, np.eye(len(lens)) - cells)
     freedom = tuple(round(float(np.trace(each))) for each in projections)
-    # what one unit of each variance adds to a sum of squares
+    # contribution of a unit of each variance to each sum of squares
     adds = np.array([
         [*(float((each * (part @ part.T)).sum()) for part in (of_lens, of_fitting, of_cell)), float(np.trace(each))]
         for each in projections
@@ -203,12 +202,12 @@ def _find_design(there: bytes, shape: tuple[int, int, int]) -> _Design:
 
 
 def _indicate(places: NDArray[np.int64]) -> Array:
-    """Return (readings, groups): 1 where a reading is of a group."""
+    """Return (readings, groups): 1 where a reading belongs to a group."""
     return np.asarray(places[:, None] == np.unique(places)[None, :], dtype=np.float64)
 
 
 def _project(columns: Array) -> Array:
-    """Return the projection on what columns span."""
+    """Return the projection on the space spanned by columns."""
     basis, sizes, _ = np.linalg.svd(columns, full_matrices=False)
     basis = basis[:, sizes > 1e-9 * sizes[0]]
     return np.asarray(basis @ basis.T)

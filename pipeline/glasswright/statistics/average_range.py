@@ -1,7 +1,7 @@
-"""The average-and-range way to the same parts: by hand it needs no squares, so it is a check on the analysis.
+"""The average-and-range method for the same components, as a check on the analysis of variance.
 
-The handbook of measurement system analysis of the automotive industry, 4th edition; its factors K are one over the mean
-range of normal numbers, for a single range corrected as d2* (Duncan), and are computed here for any count.
+From the automotive industry's handbook of measurement system analysis, 4th edition. Its factors K are the inverse of
+the mean range of normal numbers, for a single range corrected as d2* (Duncan); here they are computed for any count.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 REACH: Final = 8.0
-"""Normal numbers beyond so many standard deviations do not count."""
+"""Range of integration in standard deviations."""
 NODES: Final = 96
 
 
@@ -37,11 +37,11 @@ class AverageRange:
     lens: float
     total: float
     categories: float
-    """Distinct categories; infinite where the gauge shows no scatter at all."""
+    """Number of distinct categories; infinite if the gauge has no scatter."""
 
 
 def by_average_and_range(values: Array) -> AverageRange | None:
-    """Return the parts of a complete crossed set; None with one repeat, which has no range, or where one is missing.
+    """Return the components of a complete crossed design; None with one repeat or with missing readings.
 
     Parameters
     ----------
@@ -70,16 +70,16 @@ def by_average_and_range(values: Array) -> AverageRange | None:
 
 @lru_cache(maxsize=64)
 def mean_range_of(count: int) -> float:
-    """Return the mean range of so many normal numbers, in standard deviations (d2)."""
+    """Return the mean range of `count` normal numbers, in standard deviations (d2)."""
     place, weight = _nodes(-REACH, REACH)
     return float(weight @ (1 - ndtr(-place) ** count - ndtr(place) ** count))
 
 
 @lru_cache(maxsize=64)
 def single_range_of(count: int) -> float:
-    """Return the root mean square range of so many normal numbers (d2* of one range).
+    """Return the root mean square range of `count` normal numbers (d2* of one range).
 
-    It is what one range alone is divided by, for its square to be right in the mean.
+    A single range divided by it estimates sigma with an unbiased square.
     """
     highs, weights = _nodes(-REACH, REACH)
     square = 0.0
@@ -91,7 +91,7 @@ def single_range_of(count: int) -> float:
 
 
 def _nodes(start: float, end: float) -> tuple[Array, Array]:
-    """Return places and weights that integrate a smooth function (Gauss and Legendre)."""
+    """Return nodes and weights of Gauss-Legendre quadrature."""
     place, weight = leggauss(NODES)
     half = (end - start) / 2
     return start + half * (place + 1), half * weight

@@ -1,4 +1,4 @@
-"""Capability: how much room a spread has between its limits."""
+"""Process capability: a distribution compared with its limits."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ Z_95 = 1.959963984540054
 
 
 def capability(mean: float, sigma: float, lower: float | None, upper: float | None) -> float | None:
-    """Return the distance from the mean to the nearest limit over three standard deviations (C_pk).
+    """Return C_pk: the distance from the mean to the nearest limit, divided by three standard deviations.
 
-    NIST/SEMATECH e-Handbook 6.1.6. None where there is no spread or no limit.
+    NIST/SEMATECH e-Handbook 6.1.6. None without spread or limit.
     """
     if sigma <= 0 or (lower is None and upper is None):
         return None
@@ -20,6 +20,6 @@ def capability(mean: float, sigma: float, lower: float | None, upper: float | No
 
 
 def capability_interval(found: float, count: int) -> tuple[float, float]:
-    """Return the approximate interval of 95 % of a capability from so many values (NIST/SEMATECH e-Handbook 6.1.6)."""
+    """Return the approximate 95 % interval of a C_pk from `count` values (NIST/SEMATECH e-Handbook 6.1.6)."""
     half = Z_95 * math.sqrt(1 / (9 * count) + found**2 / (2 * (count - 1)))
     return (found - half, found + half)

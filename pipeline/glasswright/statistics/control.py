@@ -1,17 +1,17 @@
-"""Limits of control charts that keep a promise: how often a stand that is as it was is called out of control.
+"""Control limits with a specified rate of false alarms on a stable stand.
 
-Two things of each chart are looked at: every point, for what jumps, and an exponentially weighted moving average, for
-what shifts or drifts. Centre and scatter come from few nights, so both limits are those of a prediction from them:
-with a the average's variance factor and n nights, average less centre over s sqrt(a + 1/n) is Student's t with n - 1
-degrees of freedom, whatever n is. Adjusted limits: Jones, Champ and Rigdon, Technometrics 43 (2001) 156-167, for the
-average; Diko, Goedhart and Does, Quality Engineering 32 (2020), for a comparison of charts (from memory).
+Each chart has two tests: every point, for jumps, and an exponentially weighted moving average, for shifts and drifts.
+Centre and standard deviation are estimated from few nights, so both limits are prediction limits: with n nights and the
+average's variance factor a, (average - centre) / (s sqrt(a + 1/n)) follows Student's t with n - 1 degrees of freedom.
+Adjusted limits: Jones, Champ and Rigdon, Technometrics 43 (2001) 156-167, for the average; Diko, Goedhart and Does,
+Quality Engineering 32 (2020), for a comparison of charts (from memory).
 
-Nights that resemble the ones before them (first-order autocorrelation r) make both wider: the variance of a mean of n
-is (1 + r) / (1 - r) times that of independent ones, the average's (1 + q r) / (1 - q r) times, with q what it keeps of
-itself from one night to the next; s is too small, and worth fewer degrees of freedom. From few nights r cannot be
-told (0.04 +- 0.29 from 8 where 0.3 is true), so it is declared, or taken to be 0.3.
+First-order autocorrelation r of the nights widens both limits: the variance of a mean of n is (1 + r) / (1 - r) times
+that of independent nights, and the average's (1 + q r) / (1 - q r) times, where q = 1 - weight; s is biased low and has
+fewer degrees of freedom. Few nights cannot determine r (0.04 +- 0.29 from 8 nights for a true 0.3), so it is declared,
+or taken as 0.3.
 
-How often such charts call out, and how soon they see a step: `ci/bench decisions --only stand`.
+Rates of false alarms and delays of detection: `ci/bench decisions --only stand`.
 """
 
 from __future__ import annotations
@@ -31,32 +31,32 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 FEWEST_NIGHTS: Final = 8
-"""With fewer, the limits themselves are a guess."""
+"""Fewest nights of a baseline."""
 ENOUGH_NIGHTS: Final = 25
-"""From here on the autocorrelation is estimated."""
+"""Number of nights from which the autocorrelation is estimated."""
 BOUND: Final = 0.3
-"""Autocorrelation that is allowed for where it is neither declared nor estimated."""
+"""Autocorrelation assumed if it is neither declared nor estimated."""
 LARGEST: Final = 0.7
 POINT_SHARE: Final = 0.2
-"""Of a chart's false alarms, what may come from single points; the rest may come from the average."""
+"""Fraction of a chart's false alarms that single points may cause; the average may cause the rest."""
 OVERLAP: Final = 1.1
-"""So many times their promise the two may take together, as a tenth of their false alarms falls on the same nights."""
+"""Factor on the rates of the two tests: about a tenth of their false alarms coincide."""
 POOLED_SIGMAS: Final = 1.64
-"""Standard errors from which on the autocorrelation of all charts together is believed."""
+"""Standard errors by which the mean autocorrelation of all charts must exceed 0 to be used."""
 OWN_SIGMAS: Final = 1.64
-"""And from which on one chart's own, beyond that."""
+"""Standard errors by which a chart's own autocorrelation must exceed the mean to be used."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Baseline:
-    """Where a watched number lies and how it scatters while all is well."""
+    """Centre and standard deviation of a watched number on a stable stand."""
 
     centre: float
     sigma: float
     count: int
-    """Nights behind it."""
+    """Number of nights."""
     autocorrelation: float
-    """That is allowed for."""
+    """Assumed autocorrelation."""
 
     @property
     def freedom(self) -> float:
@@ -65,16 +65,16 @@ class Baseline:
         return (self.count - 1) * (1 - square) / (1 + square)
 
     def point_limit(self, rate: float) -> float:
-        """Return how far from the centre one night may lie that is beyond it as often as a rate says."""
+        """Return the largest distance of one night from the centre, for a rate of false alarms."""
         return self._limit(POINT_SHARE * OVERLAP * rate, 1.0)
 
     def average_limit(self, rate: float, weight: float) -> float:
-        """Return how far the average may lie.
+        """Return the largest distance of the average from the centre, for a rate of false alarms.
 
         Parameters
         ----------
         weight
-            Of the newest night in it.
+            Weight of the newest night.
         """
         kept = (1 - weight) * self.autocorrelation
         return self._limit((1 - POINT_SHARE) * OVERLAP * rate, weight / (2 - weight) * (1 + kept) / (1 - kept))
@@ -86,32 +86,33 @@ class Baseline:
 
 
 def inflate(autocorrelation: float) -> float:
-    """Return how many times larger the variance of a long mean is than that of independent numbers."""
+    """Return the variance of a mean of many autocorrelated numbers, relative to independent ones."""
     return (1 + autocorrelation) / (1 - autocorrelation)
 
 
 def rate_of_chart(nights: float, charts: int) -> float:
-    """Return how often one of several charts may call out for all of them to do so once in so many nights."""
+    """Return the false-alarm rate per night of each of several charts, for one false alarm in `nights` nights
+    overall."""
     return -math.expm1(math.log1p(-1 / nights) / charts)
 
 
 def find_baseline(
     values: Sequence[float], autocorrelation: float = 0.0, smallest_sigma: float | None = None
 ) -> Baseline | str:
-    """Return the baseline of values in order of time, or say why there is none.
+    """Return the baseline of values in order of time, or a message why there is none.
 
     Parameters
     ----------
     autocorrelation
-        That is allowed for.
+        Assumed autocorrelation.
     smallest_sigma
-        The scatter is taken to be at least this.
+        Least standard deviation.
     """
     count = len(values)
     if count < FEWEST_NIGHTS:
         nights = "night" if count == 1 else "nights"
-        return f"the baseline has {count} {nights} with a value, and needs {FEWEST_NIGHTS} at least"
-    # what resembles its neighbours scatters less about its own mean
+        return f"the baseline has {count} {nights} with a value; at least {FEWEST_NIGHTS} are needed"
+    # autocorrelated values scatter less about their own mean
     shrunk = max(0.2, 1 - (inflate(autocorrelation) - 1) / (count - 1))
     sigma = max(float(np.std(values, ddof=1)) / math.sqrt(shrunk), smallest_sigma or 0.0)
     if np.ptp(values) == 0 and not smallest_sigma:
@@ -120,17 +121,17 @@ def find_baseline(
 
 
 def find_autocorrelations(series: Sequence[Sequence[float]], declared: float | None) -> tuple[float, ...]:
-    """Return the autocorrelation to allow for in each of a stand's charts.
+    """Return the autocorrelation to assume for each of a stand's charts.
 
-    From enough nights it is estimated: that of all charts together, which is known best, where it is more than chance,
-    and a chart's own where that is more still.
+    With enough nights it is estimated: the mean of all charts if significant, and a chart's own if it exceeds the mean
+    significantly.
 
     Parameters
     ----------
     series
-        The baseline's values of each chart, in order of time.
+        Baseline values of each chart, in order of time.
     declared
-        By the stand file; None where it says nothing.
+        Autocorrelation from the stand file; None if not declared.
     """
     if declared is not None:
         return (declared,) * len(series)
@@ -152,7 +153,7 @@ def find_autocorrelations(series: Sequence[Sequence[float]], declared: float | N
 
 
 def _estimate(values: Array) -> float:
-    """Return the first-order autocorrelation, freed of most of its bias, which is -(1 + 4 r) / n (Kendall 1954)."""
+    """Return the first-order autocorrelation, corrected for its bias of -(1 + 4 r) / n (Kendall 1954)."""
     away = values - values.mean()
     seen = float((away[1:] * away[:-1]).sum() / (away**2).sum())
     return seen + (1 + 4 * seen) / len(values)

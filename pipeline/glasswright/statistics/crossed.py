@@ -1,9 +1,9 @@
-"""Crossed sets: every lens in every fitting, the same number of times, but for what is missing.
+"""Crossed designs: every lens in every fitting, with the same number of repeats, apart from missing readings.
 
-A fitting is the time from setting a lens up until it is taken off the stand. Tickets of one lens and one fitting are
-repeats of each other, and so are the shots of a ticket where a field is measured for each shot. Which fitting a ticket
-belongs to is told by its `study` block; where no ticket of the model has one, every ticket is a fitting of its own, and
-the first tickets of all lenses are one fitting, the second ones the next.
+A fitting lasts from mounting a lens until it is taken off the stand. Tickets of one lens and one fitting are repeats,
+as are the shots of a ticket if a field is measured per shot. A ticket names its fitting in its `study` block. If no
+ticket of the model does, every ticket is a new fitting: the first tickets of all lenses are the first fitting, the
+second ones the second.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ class Reading:
     """One value of one lens in one fitting."""
 
     lens: str
-    """Serial."""
+    """Serial number."""
     fitting: str
     ticket: str
     value: float
@@ -39,29 +39,29 @@ class Reading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrossedSet:
-    """A crossed set."""
+    """A crossed design."""
 
     lenses: tuple[str, ...]
     fittings: tuple[str, ...]
     values: Array
-    """(lenses, fittings, repeats); NaN where a reading is missing."""
+    """(lenses, fittings, repeats); NaN for a missing reading."""
     tickets: tuple[str, ...]
 
     @property
     def is_complete(self) -> bool:
-        """Whether nothing is missing."""
+        """Whether no reading is missing."""
         return not bool(np.isnan(self.values).any())
 
 
 def arrange(readings: Sequence[Reading]) -> CrossedSet | str:
-    """Arrange readings as a crossed set, or say what is missing for one. Every reading is used."""
+    """Arrange all readings as a crossed design, or return a message with what is missing for one."""
     cells: dict[tuple[str, str], list[Reading]] = defaultdict(list)
     for reading in readings:
         cells[reading.lens, reading.fitting].append(reading)
     lenses, fittings = sorted({lens for lens, _ in cells}), sorted({fit for _, fit in cells}, key=_rank)
     if not _are_crossed(cells, lenses, fittings):
         found = f"found {_list('lens', set(lenses))} and {_list('fitting', set(fittings))}"
-        return f"needs {FEWEST_LENSES} lenses or more, each in the same {FEWEST_FITTINGS} fittings or more: {found}"
+        return f"needs at least {FEWEST_LENSES} lenses in the same {FEWEST_FITTINGS} or more fittings: {found}"
     values = np.full((len(lenses), len(fittings), max(map(len, cells.values()))), np.nan)
     for (lens, fitting), cell in cells.items():
         values[lenses.index(lens), fittings.index(fitting), : len(cell)] = [each.value for each in cell]
@@ -74,7 +74,7 @@ def arrange(readings: Sequence[Reading]) -> CrossedSet | str:
 
 
 def _are_crossed(cells: Collection[tuple[str, str]], lenses: Sequence[str], fittings: Sequence[str]) -> bool:
-    """Say whether some lenses have the same two fittings."""
+    """Return whether enough lenses have the same two fittings."""
     common = [
         sum((lens, one) in cells and (lens, other) in cells for lens in lenses)
         for one, other in combinations(fittings, 2)
@@ -83,7 +83,7 @@ def _are_crossed(cells: Collection[tuple[str, str]], lenses: Sequence[str], fitt
 
 
 def _rank(fitting: str) -> tuple[int, str]:
-    """Sort fittings that are numbers by number."""
+    """Sort key: fittings that are numbers by value, others after them."""
     return (int(fitting), "") if fitting.isdecimal() else (1 << 30, fitting)
 
 

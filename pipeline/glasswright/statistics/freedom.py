@@ -1,4 +1,4 @@
-"""Effective degrees of freedom of a sum: Welch and Satterthwaite (JCGM 100:2008, G.4.1, formula G.2b)."""
+"""Effective degrees of freedom by the Welch-Satterthwaite formula (JCGM 100:2008, G.4.1, formula G.2b)."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ if TYPE_CHECKING:
 
 
 def effective_freedom(parts: Iterable[tuple[float, float]]) -> float:
-    """Return the degrees of freedom that a sum of independent variances is worth.
+    """Return the effective degrees of freedom of a sum of independent variances.
 
     Parameters
     ----------
     parts
-        Each variance, or its weighted mean square, and its degrees of freedom; infinite ones cost nothing.
+        (variance or weighted mean square, degrees of freedom) of each part; degrees of freedom may be infinite.
 
     Returns
     -------
-    Infinity where no part has a cost.
+    Infinity if every part has infinite degrees of freedom or no variance.
     """
     known = list(parts)
     total = sum(variance for variance, _ in known)
@@ -32,5 +32,5 @@ def effective_freedom(parts: Iterable[tuple[float, float]]) -> float:
 
 @lru_cache(maxsize=1024)
 def quantile_of(confidence: float, freedom: float) -> float:
-    """Return the quantile of Student's t; the normal one for infinite degrees of freedom."""
+    """Return the quantile of Student's t (normal for infinite degrees of freedom)."""
     return float(stdtrit(freedom, confidence))

@@ -1,9 +1,8 @@
-"""Confidence intervals of what a study finds.
+"""Confidence intervals of variance components.
 
-Generalised intervals: each sum of squares is its expectation times a chi-squared number, so dividing what was found by
-draws of those gives draws of the expectation, and with them of anything that is computed from it (Hamada and
-Weerahandi, Journal of Quality Technology 32 (2000) 241-253; Burdick, Borror and Montgomery, the same 35 (2003) 342-354;
-from memory).
+Generalised confidence intervals: a sum of squares divided by draws of a chi-squared variable gives draws of its
+expected mean square, and so of any function of these (Hamada and Weerahandi, Journal of Quality Technology 32 (2000)
+241-253; Burdick, Borror and Montgomery, the same 35 (2003) 342-354; from memory).
 """
 
 from __future__ import annotations
@@ -24,12 +23,12 @@ if TYPE_CHECKING:
 DRAWS: Final = 10_000
 SEED: Final = 20_260_302
 CATEGORIES_FACTOR: Final = 1.41
-"""The handbook's square root of two."""
+"""Square root of two, rounded as in the handbook."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Interval:
-    """From where to where, with the study's confidence."""
+    """A confidence interval."""
 
     low: float
     high: float
@@ -37,22 +36,22 @@ class Interval:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Intervals:
-    """Intervals of a study's standard deviations, in the field's unit, and of what follows from them."""
+    """Intervals of a study's standard deviations, in the field's unit, and of quantities derived from them."""
 
     repeatability: Interval
     reproducibility: Interval
     gauge: Interval
     lens: Interval
     gauge_of_total: Interval
-    """The gauge over the total scatter."""
+    """Gauge divided by total."""
     categories: Interval
 
 
 def find_intervals(anova: Anova, confidence: float) -> Intervals:
-    """Return the intervals of an analysis, two-sided; the same analysis gives the same intervals.
+    """Return the two-sided intervals of an analysis, reproducibly.
 
-    Variances of which only the sum counts are summed before they are taken for 0 at least. The repeatability's interval
-    has the degrees of freedom of the interaction too, where that was taken into the repeats.
+    Variances that are only used as a sum are added before negative values are set to 0. If the interaction was pooled,
+    the interval of the repeatability includes its degrees of freedom.
     """
     squares = np.zeros((4, DRAWS))
     for row, source in enumerate(anova.sources):

@@ -1,4 +1,4 @@
-"""Limits that assume nothing of a population's shape: values of the sample itself, counted from its ends."""
+"""Distribution-free tolerance limits: order statistics of the sample."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ if TYPE_CHECKING:
 
 
 def confidence_of(count: int, cut: int, content: float) -> float:
-    """Return the confidence that what remains of a sample after `cut` values are cut off its ends holds a share.
+    """Return the confidence that the range left after cutting `cut` values off a sample covers a fraction `content`.
 
-    The share held has the beta distribution (count + 1 - cut, cut), whatever the population (Wilks, Annals of
-    Mathematical Statistics 1941, 12:91-96), and also where several ends of several measures are cut one after the other
-    (Tukey, Annals of Mathematical Statistics 1947, 18:529-539).
+    The covered fraction has the beta distribution (count + 1 - cut, cut) for any population (Wilks, Annals of
+    Mathematical Statistics 1941, 12:91-96), also if several ends of several measures are cut in turn (Tukey, Annals of
+    Mathematical Statistics 1947, 18:529-539).
     """
     if cut < 1 or cut > count:
         return 1.0 if cut < 1 else 0.0
@@ -26,7 +26,8 @@ def confidence_of(count: int, cut: int, content: float) -> float:
 
 
 def count_needed(cut: int, content: float, confidence: float) -> int:
-    """Return the smallest sample from which `cut` values may be cut: 59 for 1 and 93 for 2 at 95 % and 95 %."""
+    """Return the smallest sample from which `cut` values may be cut: 59 for 1 and 93 for 2 at 95 % content and
+    confidence."""
     high = cut
     while confidence_of(high, cut, content) < confidence:
         high *= 2
@@ -38,8 +39,8 @@ def count_needed(cut: int, content: float, confidence: float) -> int:
 
 
 def most_cut(count: int, content: float, confidence: float) -> int:
-    """Return how many values may be cut off the ends of a sample; 0 where it is too small for one."""
-    # confidence falls as more is cut
+    """Return the number of values that may be cut off a sample; 0 if it is too small for one."""
+    # confidence decreases with the number cut
     low, high = 0, count + 1
     while high - low > 1:
         middle = (low + high) // 2
@@ -48,21 +49,21 @@ def most_cut(count: int, content: float, confidence: float) -> int:
 
 
 def cut_blocks(values: Array, cut: int) -> Array:
-    """Cut a sample of lenses from the low end of each of several measures, and give the limits.
+    """Cut lenses from the low end of several measures in turn, and return the limits.
 
-    The measures take turns: each time the lowest lens of the next measure, among those that are left, is cut off. What
-    lies above all the limits then holds its share jointly, however the measures hang together (Tukey 1947).
+    Each turn cuts the lens that is lowest in the next measure among those left. The region above all limits then has
+    its content jointly, whatever the correlation of the measures (Tukey 1947).
 
     Parameters
     ----------
     values
-        (lenses, sides), each oriented so that less is worse.
+        (lenses, sides), each oriented so that lower is worse.
     cut
-        Lenses to cut; at least one for each side.
+        Number of lenses to cut; at least one for each side.
 
     Returns
     -------
-    (sides,): the value of the lens cut last on each side.
+    (sides,): the value of the last lens cut on each side.
     """
     left = np.ones(len(values), dtype=bool)
     limits = np.full(values.shape[1], -np.inf)

@@ -1,4 +1,4 @@
-"""What a sample looks like, told so that a few bad lenses do not change the story."""
+"""Robust description of a sample, insensitive to a few bad lenses."""
 
 from __future__ import annotations
 
@@ -13,14 +13,15 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-ODD_SCORE: Final = 3.5
-"""Modified z score that makes a value odd (Iglewicz and Hoaglin, How to Detect and Handle Outliers, 1993)."""
+OUTLIER_SCORE: Final = 3.5
+"""Modified z score above which a value is an outlier (Iglewicz and Hoaglin, How to Detect and Handle Outliers,
+1993)."""
 FEWEST_FOR_SHAPE: Final = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Looks:
-    """A sample in a few numbers, in the unit of its values."""
+class SampleSummary:
+    """Summary statistics of a sample, in the unit of its values."""
 
     count: int
     median: float
@@ -33,17 +34,18 @@ class Looks:
     quartile_low: float
     quartile_high: float
     skew: float
-    """Of the quartiles (Bowley): 0 for a symmetric sample, from -1 to 1."""
+    """Skewness from the quartiles (Bowley), -1 to 1; 0 for a symmetric sample."""
     normal_probability: float | None
-    """Of the Shapiro-Wilk test: small where the sample is not normal; None for fewer than 8 values, or all the same."""
-    odd: tuple[int, ...]
-    """Places of the values whose modified z score is beyond 3.5."""
+    """Probability of the Shapiro-Wilk test, small for a sample that is not normal; None for fewer than 8 values, or if
+    all are the same."""
+    outliers: tuple[int, ...]
+    """Indices of the outliers."""
 
 
-def describe(values: Array) -> Looks:
-    """Describe a sample of at least one value."""
+def describe(values: Array) -> SampleSummary:
+    """Return the summary statistics of a sample of at least one value."""
     low, middle, high = (float(each) for each in np.quantile(values, (0.25, 0.5, 0.75)))
-    return Looks(
+    return SampleSummary(
         count=len(values),
         median=middle,
         robust_sigma=float(median_abs_deviation(values, scale="normal")),
@@ -55,21 +57,21 @@ def describe(values: Array) -> Looks:
         quartile_high=high,
         skew=(low + high - 2 * middle) / (high - low) if high > low else 0.0,
         normal_probability=shape_probability(values),
-        odd=tuple(int(each) for each in np.flatnonzero(np.abs(modified_scores(values)) > ODD_SCORE)),
+        outliers=tuple(int(each) for each in np.flatnonzero(np.abs(modified_scores(values)) > OUTLIER_SCORE)),
     )
 
 
 def shape_probability(values: Array) -> float | None:
-    """Return the probability of a sample as uneven as this one if the population were normal (Shapiro and Wilk)."""
+    """Return the probability of the Shapiro-Wilk test for normality; None if the sample is too small or constant."""
     if len(values) < FEWEST_FOR_SHAPE or np.ptp(values) == 0:
         return None
     return float(shapiro(values).pvalue)
 
 
 def modified_scores(values: Array) -> Array:
-    """Return the modified z score of every value: 0.6745 of its distance from the median over the median such distance.
+    """Return the modified z scores: 0.6745 (value - median) / MAD.
 
-    All 0 where more than half of the values are the same.
+    All 0 if more than half of the values are the same.
     """
     sigma = float(median_abs_deviation(values, scale="normal"))
     return (values - np.median(values)) / sigma if sigma > 0 else np.zeros_like(values)

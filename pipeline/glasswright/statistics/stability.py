@@ -1,4 +1,4 @@
-"""Whether a series stayed what it was: a trend or a step, by ranks, so that no shape is assumed.
+"""Detection of a trend or a step in a series, by ranks (distribution-free).
 
 Step: Pettitt, Applied Statistics 28 (1979) 126-135. Trend: Spearman's rank correlation with the order (both from
 memory).
@@ -23,25 +23,25 @@ FEWEST: Final = 8
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """That a series changed."""
+    """A change in a series."""
 
     kind: Literal["trend", "step"]
     probability: float
-    """Of so large a change by chance."""
+    """Probability of so large a change by chance."""
     place: int
-    """Of the first value after the step; for a trend, of where the halves differ most."""
+    """Index of the first value after the step; for a trend, of the split with the largest difference."""
     before: float
-    """Median of the values before that place, and from there on."""
+    """Median of the values before `place`; `after` is that of the rest."""
     after: float
 
 
 def find_change(values: Array, level: float) -> Change | None:
-    """Find a trend or a step in values in order; None where chance explains them at that level.
+    """Return a significant trend or step in values in order of time; None if there is none.
 
     Parameters
     ----------
     level
-        Probability of finding a change in a series that has none.
+        Significance level: probability of finding a change in a series without one.
     """
     count = len(values)
     if count < FEWEST or np.ptp(values) == 0:
@@ -51,7 +51,7 @@ def find_change(values: Array, level: float) -> Change | None:
     place = int(np.argmax(np.abs(sums))) + 1
     step = min(1.0, 2 * math.exp(-6 * float(sums[place - 1]) ** 2 / (count**3 + count**2)))
     trend = float(spearmanr(np.arange(count), values).pvalue)
-    probability = min(1.0, 2 * min(step, trend))  # two looks at the same values
+    probability = min(1.0, 2 * min(step, trend))  # two tests on the same values (Bonferroni)
     if probability >= level:
         return None
     ramp, jump = np.arange(count), np.arange(count) >= place

@@ -1,4 +1,4 @@
-"""Writing what a study found into the stand file: its comments, order and everything else stay as they are."""
+"""Writes the results of a study into the stand file; comments, order and everything else stay unchanged."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ MOST_TICKETS_NAMED = 4
 
 
 def describe_origin(study: Study, spread: NewSpread, by: str) -> str:
-    """Say who found a number, when, from what tickets, and how sure it is; one line."""
+    """Return one line: who found a number, when, from which tickets, with its interval."""
     fields = [field for field in study.fields if field.subject.measure == spread.measure]
     tickets = sorted({ticket for field in fields for ticket in field.crossed.tickets})
     states = [state for state in study.evidence.tickets if state.record.ticket.number in tickets]
@@ -32,7 +32,7 @@ def describe_origin(study: Study, spread: NewSpread, by: str) -> str:
     low, high = (f"{value:.2g}" for value in (spread.interval.low, spread.interval.high))
     return (
         f"{rehearsed}study of {when}, {by}; {lenses} lenses x {fittings} fittings x {repeats} repeats{lost}, "
-        f"{_name_tickets(tickets)}; {spread.says}; {100 * study.confidence:g} % {low} to {high}"
+        f"{_name_tickets(tickets)}; {spread.basis}; {100 * study.confidence:g} % {low} to {high}"
     )
 
 
@@ -45,12 +45,13 @@ def _name_tickets(tickets: list[str]) -> str:
 def propose_text(document: Document, study: Study, by: str) -> str:
     """Return the stand file's text with the numbers of a study.
 
-    A field's own entry is written; an entry with `*` that takes the field in stays, and its own entry goes before it.
+    The entry with the field's exact name is written; an entry with `*` that also matches stays, but the exact one takes
+    precedence.
 
     Raises
     ------
     StandWriteError
-        If the text would not read back as what was meant.
+        If the text would not read back as intended.
     """
     entries = [(each, _entry(each, describe_origin(study, each, by))) for each in study.spreads]
 
@@ -67,7 +68,7 @@ def propose_text(document: Document, study: Study, by: str) -> str:
     for table in {spread.table for spread in study.spreads}:
         problems += check(read, dict[str, Spread], table)[1]
     if problems or read.data != expected:
-        why = problems[0].message if problems else "it would read back otherwise"
+        why = problems[0].message if problems else "it would not read back as intended"
         raise StandWriteError(f"{document.path}: cannot be written ({why}): write the numbers by hand")
     return text
 

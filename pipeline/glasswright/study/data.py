@@ -1,4 +1,4 @@
-"""A study as JSON holds it."""
+"""A study as plain data for JSON."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def as_data(study: Study) -> dict[str, Any]:
                 "u": each.u,
                 "freedom": each.freedom,
                 "interval": _interval(each.interval),
-                "says": each.says,
+                "basis": each.basis,
             }
             for each in study.spreads
         ],
@@ -46,7 +46,7 @@ def _interval(interval: Interval) -> list[float | None]:
 
 
 def _number(value: float | None) -> float | None:
-    """Return a number as JSON knows it: nothing for what is not finite."""
+    """Return a number for JSON; None if it is not finite."""
     return value if value is not None and math.isfinite(value) else None
 
 

@@ -1,4 +1,4 @@
-"""What the ledger's study tickets give to a study."""
+"""The readings for a study, from the ledger's study tickets."""
 
 from __future__ import annotations
 
@@ -31,13 +31,13 @@ class Subject:
     at: Setting | None
 
     def __str__(self) -> str:
-        """Return it as people say it."""
+        """Return measure and setting as text."""
         return f"{self.measure} at {self.at}" if self.at is not None else self.measure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeftOut:
-    """A study ticket that counts for nothing here."""
+    """A study ticket that is not used, and the reason."""
 
     ticket: str
     why: str
@@ -45,7 +45,7 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """All values of a study."""
+    """All readings of a study."""
 
     readings: Mapping[Subject, tuple[Reading, ...]]
     units: Mapping[str, str]
@@ -56,17 +56,17 @@ class Evidence:
 
 
 def collect(states: Collection[TicketState], stand: str, measures: Collection[str]) -> Evidence:
-    """Arrange the study tickets of a stand; rehearsed ones count only where there are no others.
+    """Return the readings from a stand's study tickets; rehearsed ones count only if there are no others.
 
     Parameters
     ----------
     measures
-        `step.field` names or patterns of such.
+        `step.field` names, or patterns.
     """
     chosen, left_out = _choose(states, stand)
     fittings = name_fittings(chosen)
     left_out += [
-        LeftOut(ticket=number, why="it names no fitting, and other tickets of the study do: add `study` to ticket.yaml")
+        LeftOut(ticket=number, why="it names no fitting, but other tickets of the study do: add `study` to ticket.yaml")
         for number, fitting in fittings.items()
         if not fitting
     ]
@@ -101,31 +101,32 @@ def _choose(states: Collection[TicketState], stand: str) -> tuple[list[TicketSta
         elif IDENTITY_CONTRADICTION in state.record.ticket.caveats:
             left_out.append(LeftOut(ticket=number, why="its files name another lens or body than ticket.yaml"))
         elif real and state.record.ticket.rehearsed:
-            left_out.append(LeftOut(ticket=number, why="its frames were rendered, and there are others that were not"))
+            left_out.append(LeftOut(ticket=number, why="its frames were rendered, and there are real ones"))
         else:
             chosen.append(state)
     return chosen, left_out
 
 
 def name_fittings(states: Sequence[TicketState]) -> Mapping[str, str]:
-    """Return ticket -> the fitting it belongs to; empty for one that tells none where others of its model do.
+    """Return ticket -> its fitting; empty if it names none although others of its model do.
 
     Parameters
     ----------
     states
         In order of time.
     """
-    told = {state.record.ticket.model for state in states if _told(state)}
+    named_models = {state.record.ticket.model for state in states if _fitting_in(state)}
     count: dict[tuple[str, str], int] = defaultdict(int)
     named = {}
     for state in states:
         ticket = state.record.ticket
         count[ticket.model, ticket.serial] += 1
-        named[ticket.number] = _told(state) if ticket.model in told else str(count[ticket.model, ticket.serial])
+        by_order = str(count[ticket.model, ticket.serial])
+        named[ticket.number] = _fitting_in(state) if ticket.model in named_models else by_order
     return named
 
 
-def _told(state: TicketState) -> str:
+def _fitting_in(state: TicketState) -> str:
     ticket = state.record.ticket
     return " ".join(part for part in (ticket.operator, ticket.fitting) if part)
 
@@ -137,6 +138,6 @@ def _values(state: TicketState, measures: Collection[str]) -> Iterator[tuple[str
         for path, measured in sorted(outcome.measured.items()):
             measure = f"{outcome.step}.{path}"
             wanted = any(fnmatchcase(measure, pattern) for pattern in measures)
-            # truth values and counts of things have no unit to scatter in
+            # yes-or-no values and texts have no unit
             if wanted and measured.unit and measured.value is not None and math.isfinite(measured.value):
                 yield measure, outcome.setting, measured.value, measured.unit

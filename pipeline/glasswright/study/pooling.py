@@ -1,4 +1,4 @@
-"""Several standard deviations of one thing, taken together."""
+"""Pooling of standard deviations."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pooled:
-    """A standard deviation and the degrees of freedom behind it."""
+    """A pooled standard deviation and its degrees of freedom."""
 
     sigma: float
     freedom: int
 
 
 def pool(sigmas: Sequence[float], freedoms: Sequence[int]) -> Pooled:
-    """Return the root of the mean square, each weighted by its degrees of freedom (NIST/SEMATECH e-Handbook, 2.4)."""
+    """Return the pooled standard deviation, weighted by degrees of freedom (NIST/SEMATECH e-Handbook, 2.4)."""
     freedom = sum(freedoms)
     square = sum(count * sigma**2 for sigma, count in zip(sigmas, freedoms, strict=True))
     return Pooled(sigma=math.sqrt(square / freedom) if freedom else 0.0, freedom=freedom)

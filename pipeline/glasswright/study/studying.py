@@ -1,4 +1,4 @@
-"""The study of a stand: every field's parts, and what they mean for the stand file."""
+"""The study of a stand: variance components of every field, and the resulting entries of the stand file."""
 
 from __future__ import annotations
 
@@ -28,27 +28,27 @@ if TYPE_CHECKING:
     Limits = tuple[float | None, float | None]
 
 TOLERANCE_SIGMAS = 6.0
-"""The share of a tolerance is told for six standard deviations, or three from the mean to the one limit."""
+"""Width of the gauge in standard deviations when compared with the tolerance (half of it for one limit)."""
 ENOUGH_FREEDOM: Final = 22.0
-"""Degrees of freedom with which a lens that is just at a limit passes in 10 % of visits at most, after 95 of 100
-studies and with a confidence of 95 %: `ci/bench decisions --only judging`."""
+"""Degrees of freedom with which, after 95 of 100 studies, a lens exactly at a limit passes in at most 10 % of visits at
+a confidence of 95 %: `ci/bench decisions --only judging`."""
 ROUNDING = 1e-12
-"""Scatter below this part of a number is that of the arithmetic."""
+"""Relative scatter up to which it is only floating-point rounding."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FieldStudy:
-    """What a study says of one field of one lens model at one setting."""
+    """The result of a study for one field of one lens model at one setting."""
 
     subject: Subject
     unit: str
     crossed: CrossedSet
     anova: Anova
     ranges: AverageRange | None
-    """By average and range; None with one repeat, or where a reading is missing."""
+    """By average and range; None with one repeat, or with missing readings."""
     intervals: Intervals
     limits: Limits
-    """The card's, lower and upper; None where it has none."""
+    """Lower and upper limit of the card; None for a missing one."""
 
     @property
     def mean(self) -> float:
@@ -57,47 +57,47 @@ class FieldStudy:
 
     @property
     def gauge_of_total_pct(self) -> float:
-        """The gauge over the total scatter, in per cent."""
+        """Gauge relative to total, in per cent."""
         parts = self.anova.components
         return 100 * parts.gauge / parts.total if parts.total > 0 else 0.0
 
     @property
     def categories(self) -> float:
-        """Distinct categories of lenses that the gauge tells apart; infinite where it does not scatter at all."""
+        """Number of distinct categories of lenses; infinite if the gauge has no scatter."""
         parts = self.anova.components
         return CATEGORIES_FACTOR * parts.lens / parts.gauge if parts.gauge > 0 else math.inf
 
     @property
     def tolerance_share(self) -> float | None:
-        """One standard deviation's share of the tolerance, in per cent per unit of the field; None without limits."""
+        """`TOLERANCE_SIGMAS` relative to the tolerance, in per cent per unit of the field; None without limits."""
         lower, upper = self.limits
         if lower is not None and upper is not None:
             width = upper - lower
         elif lower is None and upper is None:
             return None
         else:
-            # with one limit, what there is to use is the way from the mean to it, which is half of a tolerance
+            # with one limit, the distance from the mean to it is half of the tolerance
             width = 2 * abs(self.mean - (lower if lower is not None else upper or 0.0))
         return 100 * TOLERANCE_SIGMAS / width if width > 0 else None
 
     @property
     def gauge_of_tolerance_pct(self) -> float | None:
-        """The gauge's share of the tolerance, in per cent; None without limits."""
+        """Gauge relative to tolerance, in per cent; None without limits."""
         share = self.tolerance_share
         return None if share is None else share * self.anova.components.gauge
 
     @property
     def fittings_needed(self) -> int:
-        """So many fittings would tell the reproducibility well enough, if each told as much as these did."""
+        """Number of fittings needed for `ENOUGH_FREEDOM`, scaled from the degrees of freedom of this study."""
         _, fittings, _ = self.anova.shape
         freedom = max(1.0, self.anova.reproducibility_freedom)
         return max(fittings, 1 + math.ceil(ENOUGH_FREEDOM * (fittings - 1) / freedom))
 
     @property
     def rating(self) -> str:
-        """What the share of the tolerance means, or without limits that of the total: good, marginal or poor.
+        """Rating of the gauge relative to the tolerance (without limits, to the total): good, marginal or poor.
 
-        Under 10 %, under 30 %, above: the bands of the automotive handbook.
+        Under 10 %, up to 30 %, above: the bands of the automotive handbook.
         """
         share = self.gauge_of_tolerance_pct
         share = self.gauge_of_total_pct if share is None else share
@@ -114,12 +114,12 @@ class NewSpread:
     u: float
     """In the field's unit."""
     freedom: float | None
-    """Effective degrees of freedom; None for an upper end, which counts as one that is declared."""
+    """Effective degrees of freedom; None for an upper bound, which counts as a declared number."""
     interval: Interval
-    says: str
-    """How it follows from the study."""
+    basis: str
+    """How it was derived from the study."""
     with_repeats: bool = False
-    """Of a reproducibility: the repeats could not be told apart and are in it."""
+    """For a reproducibility: it includes the repeatability, because there was only one repeat."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,14 +145,14 @@ class Study:
 def study_stand(
     evidence: Evidence, stand: str, limits_of: Callable[[Subject], Limits], confidence: float = 0.95
 ) -> Study:
-    """Work out every field's parts.
+    """Return the variance components of every field.
 
     Parameters
     ----------
     limits_of
-        Gives the limits of a field's card at its setting.
+        Function: subject -> limits of its card.
     confidence
-        Of the intervals.
+        Confidence of the intervals.
     """
     fields: list[FieldStudy] = []
     refused: list[Refused] = []
@@ -163,7 +163,7 @@ def study_stand(
             continue
         anova = analyse(crossed.values)
         if anova.components.gauge <= ROUNDING * float(np.nanmax(np.abs(crossed.values))):
-            refused.append(Refused(subject=subject, why="does not scatter at all: nothing is learnt from it"))
+            refused.append(Refused(subject=subject, why="has no scatter: the study gives no result for it"))
             continue
         fields.append(
             FieldStudy(
@@ -199,7 +199,7 @@ def _find_spreads(fields: Sequence[FieldStudy]) -> list[NewSpread]:
 
 
 def _pool_repeats(measure: str, fields: Sequence[FieldStudy]) -> NewSpread | None:
-    """Pool the repeats of every setting; None where no fitting was repeated."""
+    """Return the repeatability pooled over settings; None if no fitting was repeated."""
     repeated = [field for field in fields if field.anova.components.repeat > 0]
     if not repeated:
         return None
@@ -213,27 +213,27 @@ def _pool_repeats(measure: str, fields: Sequence[FieldStudy]) -> NewSpread | Non
         u=pooled.sigma,
         freedom=float(pooled.freedom),
         interval=widest.intervals.repeatability,
-        says=f"pooled over {_settings(repeated)}, {pooled.freedom} degrees of freedom",
+        basis=f"pooled over {_settings(repeated)}, {pooled.freedom} degrees of freedom",
     )
 
 
 def _take_largest(measure: str, fields: Sequence[FieldStudy]) -> NewSpread:
-    """Take the setting and the model where fitting a lens anew changes most: the file has one number for all."""
+    """Return the largest reproducibility of all settings and models, since the stand file has one number per field."""
     worst = max(fields, key=lambda field: field.anova.components.reproducibility)
     seen = worst.anova.components.reproducibility
     where = f"largest of {_settings(fields)}, {worst.subject.model}"
     where += f" at {worst.subject.at}" if worst.subject.at is not None else ""
     if seen > 0:
-        one = "" if worst.anova.sources[3].freedom else "; repeats not told apart and counted in"
+        one = "" if worst.anova.sources[3].freedom else "; includes the repeatability (no repeats)"
         return NewSpread(
             table="reproducibility", measure=measure, u=seen, interval=worst.intervals.reproducibility,
-            freedom=max(1.0, worst.anova.reproducibility_freedom), says=where + one, with_repeats=bool(one),
+            freedom=max(1.0, worst.anova.reproducibility_freedom), basis=where + one, with_repeats=bool(one),
         )  # fmt: skip
     widest = max(fields, key=lambda field: field.intervals.reproducibility.high)
     high = widest.intervals.reproducibility.high or widest.anova.components.gauge
     return NewSpread(
         table="reproducibility", measure=measure, u=high, freedom=None, interval=widest.intervals.reproducibility,
-        says="fitting anew changed nothing that could be seen, so this is the upper end of what it may be",
+        basis="mounting again had no measurable effect, so this is the upper end of the interval",
     )  # fmt: skip
 
 

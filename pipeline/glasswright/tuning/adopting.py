@@ -1,4 +1,4 @@
-"""Writing new numbers into a card's file: its comments, order and everything else stay as they are."""
+"""Writes new limits into a card's file; comments, order and everything else stay unchanged."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ ENDS = ("min", "max")
 
 
 class AdoptError(GlasswrightError):
-    """The card could not be written as proposed; it is as it was."""
+    """The card could not be written as proposed; it is unchanged."""
 
     exit_code = 2
 
 
 def describe_changes(tuning: Tuning) -> tuple[str, ...]:
-    """Say each number that changes: `measure_mtf50... at f/2, min: 0.2 -> 0.213`."""
+    """Return each changed number as text: `measure_mtf50... at f/2, min: 0.2 -> 0.213`."""
     return tuple(
         f"{each.side}: {'none' if each.old_number is None else f'{each.old_number:g}'} -> {each.proposal.number:g}"
         for each in tuning.sides
@@ -36,7 +36,7 @@ def describe_changes(tuning: Tuning) -> tuple[str, ...]:
 
 
 def describe_evidence(tuning: Tuning) -> str:
-    """Say what the new numbers rest on, in a sentence."""
+    """Return the evidence for the new numbers in a sentence."""
     evidence, aims = tuning.evidence, tuning.aims
     lenses = [*evidence.healthy, *evidence.bad]
     days = sorted(lens.night.isoformat() for lens in lenses)
@@ -61,29 +61,29 @@ def describe_evidence(tuning: Tuning) -> str:
 def write_card(file: CardFile, tuning: Tuning, at: str, by: str) -> None:
     """Write the new numbers into the card's file, with an entry in its history.
 
-    The file is replaced whole or not at all, and only if what was written reads back as exactly what was proposed.
+    The file is replaced atomically, and only if the new text reads back exactly as proposed.
 
     Parameters
     ----------
     at
         The day.
     by
-        Who adopts it.
+        Name of the person who adopts it.
 
     Raises
     ------
     AdoptError
-        If the file was changed meanwhile, or does not read back as proposed.
+        If the file was changed in the meantime, or does not read back as proposed.
     """
     path = file.document.path
     if path.read_bytes().decode("utf-8-sig", "replace") != file.document.text:
-        raise AdoptError(f"{path}: the card was changed meanwhile: run the command again")
+        raise AdoptError(f"{path}: the card was changed in the meantime: run the command again")
     change = CardChange(at=at, by=by, changed=describe_changes(tuning), evidence=describe_evidence(tuning))
     written = edit_card(file.document.text, tuning.new_card, change)
     expected = tuning.new_card.model_copy(update={"history": (*file.card.history, change)})
     read, problems = check(scan_bytes(path, written.encode()), Card)
     if problems or read != expected:
-        why = str(problems[0]) if problems else "it would read back otherwise"
+        why = str(problems[0]) if problems else "it would not read back as intended"
         raise AdoptError(f"{path}: the card cannot be written ({why}): write the numbers by hand")
     try:
         write_whole(path, written.encode())
@@ -92,9 +92,9 @@ def write_card(file: CardFile, tuning: Tuning, at: str, by: str) -> None:
 
 
 def edit_card(text: str, card: Card, change: CardChange) -> str:
-    """Return a card's text with the numbers of another card of the same limits, and one more entry of history."""
+    """Return a card's text with the numbers of another card with the same limits, and a new entry in its history."""
 
-    def edit(data: Any) -> None:  # noqa: ANN401 - whatever the file holds
+    def edit(data: Any) -> None:  # noqa: ANN401 - any YAML value
         for node, limit in zip(data["limits"], card.limits, strict=True):
             for end in ENDS:
                 number = getattr(limit, end)

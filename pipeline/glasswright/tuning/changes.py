@@ -1,4 +1,4 @@
-"""The past tickets that other limits would have decided otherwise."""
+"""The past tickets whose verdict other limits would change."""
 
 from __future__ import annotations
 
@@ -20,19 +20,19 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Changed:
-    """One ticket that would be judged otherwise."""
+    """One ticket whose verdict would change."""
 
     ticket: str
     before: Verdict
     after: Verdict
     limits: tuple[tuple[int, Verdict, Verdict], ...]
-    """Place of the limit in the card, its verdict before and after, for those that change."""
+    """(index in the card, verdict before, verdict after) of each limit whose verdict changes."""
 
 
 def find_changes(
     states: Iterable[TicketState], before: CardFile, after: CardFile, stand: JudgingStand
 ) -> tuple[Changed, ...]:
-    """Judge every past ticket of the release phase by both cards, and give those of which anything changes."""
+    """Judge every past ticket of the release phase by both cards, and return those with changes."""
     found = []
     for state in states:
         if state.record.ticket.phase != RELEASING_PHASE:

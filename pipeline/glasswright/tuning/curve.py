@@ -1,4 +1,4 @@
-"""The trade of good lenses held against bad ones that pass, as one limit moves."""
+"""The trade-off of one limit: healthy lenses held against bad lenses that pass."""
 
 from __future__ import annotations
 
@@ -20,27 +20,27 @@ BAD_SIGMAS: Final = 4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Curve:
-    """One point for each place of a limit."""
+    """Points for a series of limits."""
 
     numbers: tuple[float, ...]
-    """The limit, as a card would have it."""
+    """The limit in the card's units."""
     good_held: tuple[float, ...]
-    """Of the healthy lenses, those that do not pass."""
+    """Fraction of the healthy lenses that do not pass."""
     bad_passed: tuple[float, ...]
-    """Of lenses that are bad by four standard deviations of the healthy ones, those that pass."""
+    """Fraction that passes of lenses that are bad by four standard deviations of the healthy ones."""
     known_bad_passed: tuple[float, ...]
-    """Of the lenses known to be bad, those that pass; empty where none is known."""
+    """Fraction that passes of the known bad lenses; empty if none is known."""
 
 
 def trace_curve(evidence: Evidence, side: int, lenses: Sequence[Lens], bound: float) -> Curve:
-    """Trace how the shares change as the limit moves from far below the lenses to their middle.
+    """Return the trade-off for limits from far below the lenses to their median.
 
     Parameters
     ----------
     lenses
-        Healthy ones with a value on the side.
+        Healthy lenses with a value on the side.
     bound
-        The limit now or proposed, turned; the curve reaches beyond it.
+        The current or proposed limit, oriented; the curve extends beyond it.
     """
     guarded = evidence.guarded(side, lenses)
     bad = [lens for lens in evidence.bad if lens.readings and lens.readings[side].known]

@@ -1,6 +1,6 @@
-"""The lenses that limits are tuned from: which of the ledger's tickets count, and why the others do not.
+"""The lenses that limits are tuned from: which tickets of the ledger count, and why the others do not.
 
-Evidence is what is known to be sound: what passes the card as it is, and what a person looked at and found sound.
+Healthy lenses are those that pass the current card and those that a person inspected and found sound.
 """
 
 from __future__ import annotations
@@ -36,22 +36,22 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 REPAIR_PHASES = ("intake", RELEASING_PHASE)
-"""A later visit in one of these says that the lens was worked on again."""
+"""Phases in which a later visit means that the lens was repaired again."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Marks:
-    """What is known of tickets beside what was measured, by ticket number."""
+    """Facts about tickets besides measurements, by ticket number."""
 
     returned: Mapping[str, Returned] = field(default_factory=dict)
     inspected: Mapping[str, Inspected] = field(default_factory=dict)
     out_of_control: Mapping[str, Sequence[str]] = field(default_factory=dict)
-    """Why the stand counts as out of control on a ticket's nights; only for those for which it does."""
+    """Why the stand is out of control on a ticket's nights; only for tickets where it is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lens:
-    """One lens as one ticket measured it."""
+    """One lens as measured in one ticket."""
 
     ticket: str
     serial: str
@@ -60,16 +60,16 @@ class Lens:
     readings: tuple[Reading, ...]
     """One for each side."""
     sound: str = ""
-    """Who found it sound and why, if somebody looked."""
+    """Who found it sound and why; empty if nobody inspected it."""
     bad: str = ""
-    """Why it is known to be bad."""
+    """Why it is known to be bad; empty if it is not."""
     held: str = ""
-    """Which limits of the card as it is hold it, while nobody has said whether it is sound."""
+    """Measures by which the current card holds it, while nobody has inspected it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeftOut:
-    """A ticket that counts for nothing here."""
+    """A ticket that is not used, and the reason."""
 
     ticket: str
     why: str
@@ -77,38 +77,38 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """What there is to tune from, each in order of time."""
+    """The lenses to tune from, each group in order of time."""
 
     sides: tuple[Side, ...]
     healthy: tuple[Lens, ...]
-    """Those that pass the card as it is, and those that a person found sound."""
+    """Lenses that pass the current card, and those that a person found sound."""
     bad: tuple[Lens, ...]
-    """Those that came back, and those that a person found faulty."""
+    """Lenses that came back, and those that a person found faulty."""
     held: tuple[Lens, ...]
-    """Those that the card holds and that nobody has looked at: nothing is known of them."""
+    """Lenses that the current card holds and nobody has inspected: their condition is unknown."""
     left_out: tuple[LeftOut, ...]
     rehearsed: bool
     digest: str
-    """SHA-256 that names what was looked at: the tickets, what was measured of each and what is known of it."""
+    """SHA-256 of the evidence: the tickets, their measurements and marks."""
 
     def values(self, side: int, lenses: Sequence[Lens]) -> Array:
-        """Return (lenses,) the turned values on a side, NaN where there is none."""
+        """Return (lenses,) the oriented values on a side; NaN for a missing one."""
         return np.array([lens.readings[side].value for lens in lenses], dtype=np.float64)
 
     def uncertainties(self, side: int, lenses: Sequence[Lens]) -> Array:
-        """Return (lenses,) their standard uncertainties."""
+        """Return (lenses,) the standard uncertainties on a side."""
         return np.array([lens.readings[side].u for lens in lenses], dtype=np.float64)
 
     def bands(self, side: int, lenses: Sequence[Lens]) -> Array:
-        """Return (lenses,) their guard bands."""
+        """Return (lenses,) the guard bands on a side."""
         return np.array([lens.readings[side].band for lens in lenses], dtype=np.float64)
 
     def guarded(self, side: int, lenses: Sequence[Lens]) -> Array:
-        """Return (lenses,) what must reach the limit for a lens to pass: its value less the guard band."""
+        """Return (lenses,) the values minus the guard bands; a lens passes if this reaches the limit."""
         return self.values(side, lenses) - self.bands(side, lenses)
 
     def complete(self, sides: Iterable[int]) -> tuple[Lens, ...]:
-        """Return the healthy lenses that have a value on all of these sides."""
+        """Return the healthy lenses with a value on all of these sides."""
         wanted = tuple(sides)
         return tuple(lens for lens in self.healthy if all(lens.readings[side].known for side in wanted))
 
@@ -121,10 +121,10 @@ def collect(
     stand: JudgingStand,
     since: date | None = None,
 ) -> Evidence:
-    """Choose the tickets of a card's model that its limits can be tuned from.
+    """Return the evidence from the tickets of a card's model.
 
-    Those of the release phase for which the card holds, rehearsed ones only where there are no others, and of each lens
-    the last visit, or one that a person looked at: after an earlier one it was worked on again.
+    Tickets of the release phase for which the card is valid count; rehearsed ones only if there are no others. For each
+    lens the last visit counts, or the last one that a person found sound: after earlier ones it was repaired again.
 
     Parameters
     ----------
@@ -145,9 +145,9 @@ def collect(
         if since is not None and lens.night < since:
             why = f"it was shot before {since}"
         elif some_real and ticket.rehearsed:
-            why = "its frames were rendered, and there are lenses that were not"
+            why = "its frames were rendered, and there are real ones"
         elif not why and not lens.bad and other != ticket.number:
-            why = f"the lens was worked on again: ticket {other} counts for it (serial {ticket.serial})"
+            why = f"the lens was repaired again: ticket {other} counts for it (serial {ticket.serial})"
         if why:
             left_out.append(LeftOut(ticket=ticket.number, why=why))
             continue
@@ -169,7 +169,7 @@ def _time(state: TicketState) -> tuple[str, str, str]:
 
 
 def _choose_visits(ordered: Sequence[TicketState], marks: Marks) -> Mapping[str, str]:
-    """Return serial -> the one ticket that counts for a lens: the last, or the last that a person found sound."""
+    """Return serial number -> the ticket that counts for the lens: the last, or the last that a person found sound."""
     chosen: dict[str, str] = {}
     settled: set[str] = set()
     for state in ordered:
@@ -183,27 +183,27 @@ def _choose_visits(ordered: Sequence[TicketState], marks: Marks) -> Mapping[str,
 
 
 def _find_finding(state: TicketState, marks: Marks) -> Finding | None:
-    """Return what a person found of what was measured of a ticket; None where nobody looked at that."""
+    """Return a person's finding on a ticket's current measurements; None if there is none."""
     mark = marks.inspected.get(state.record.ticket.number)
     return mark.finding if mark is not None and mark.content == state.content else None
 
 
 def _why_left_out(state: TicketState, marks: Marks, card: Card, stand: JudgingStand, lens: Lens) -> str:
-    """Say why a ticket is evidence of nothing; empty where it is evidence."""
+    """Explain why a ticket is not evidence; empty if it is."""
     reasons = why_not_valid(TicketView.of(state), card, stand)
     reasons_of_stand = marks.out_of_control.get(lens.ticket, ())
     if reasons:
         return "; ".join(reasons)
     if state.pending:
-        return f"what was measured does not count now: {state.pending}"
+        return f"its measurements do not count now: {state.pending}"
     if IDENTITY_CONTRADICTION in state.record.ticket.caveats or state.other_lenses:
         return "its files, or earlier runs, name another lens than ticket.yaml"
     if state.replaced_by:
-        return f"ticket {state.replaced_by[0].ticket} stands in its place"
+        return f"ticket {state.replaced_by[0].ticket} replaces it"
     if reasons_of_stand:
         return f"the stand was out of control: {reasons_of_stand[0]}"
     if lens.readings and not any(reading.known for reading in lens.readings):
-        return f"nothing that the card asks for was measured: {lens.readings[0].why}"
+        return f"nothing that the card limits was measured: {lens.readings[0].why}"
     return ""
 
 
@@ -229,7 +229,7 @@ def _read_lens(state: TicketState, marks: Marks, card: Card, sides: Sequence[Sid
 
 
 def _find_held(view: TicketView, card: Card, stand: JudgingStand) -> str:
-    """Name the measures that a lens does not pass by, as the card is; what was not measured says nothing."""
+    """Return the measures by which the current card holds a lens; measures without a number do not count."""
     held = [
         each.verdict.measure
         for limit in card.limits

@@ -1,6 +1,6 @@
-"""What speaks against a limit from these lenses on one side, before any number is computed.
+"""Objections to a new limit on one side, before any number is computed.
 
-Each finding names what would settle it: lenses to be looked at, or tickets to be tuned from.
+Each objection names a remedy: lenses to inspect, or tickets to tune from.
 """
 
 from __future__ import annotations
@@ -26,11 +26,11 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 APART_LEVEL: Final = 0.05
-"""Share of sound histories of which some lens is asked for as lying apart; over all sides of the card."""
+"""Fraction of histories of healthy lenses in which some lens is reported as an outlier, over all sides of the card."""
 CHANGE_LEVEL: Final = 0.03
-"""Share of steady histories that are taken for changing; over all sides of the card. A third of it is for revisions."""
+"""Fraction of stable histories that are rejected as changing, over all sides of the card; a third is for revisions."""
 FLOOR_SHARE: Final = 0.2
-"""Share of lenses with the same best value from which on a measure has a floor: there, nothing was seen."""
+"""Fraction of lenses with the same best value from which a measure has a floor, where nothing was detected."""
 FEWEST_FOR_SHAPE: Final = 8
 MOST_GOOD_SIGMAS: Final = 3.0
 MOST_NAMED: Final = 8
@@ -38,24 +38,24 @@ MOST_NAMED: Final = 8
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Objection:
-    """Why no number is proposed for a side."""
+    """The reason why no number is proposed for a side."""
 
     kept: bool
-    """The limit stays as it is; else there was something to say and no number."""
-    says: str
-    look_at: tuple[str, ...] = ()
-    """Tickets whose lenses have to be looked at before it can be otherwise."""
+    """Whether the current limit should stay; otherwise no statement is possible."""
+    reason: str
+    to_inspect: tuple[str, ...] = ()
+    """Tickets whose lenses must be inspected first."""
 
 
 def find_objection(evidence: Evidence, side: int, lenses: Sequence[Lens], sides: int) -> Objection | None:
-    """Return the first thing that speaks against a new number on a side; None where nothing does.
+    """Return the first objection to a new number on a side; None if there is none.
 
     Parameters
     ----------
     lenses
-        Healthy ones with a value on the side, in order of time.
+        Healthy lenses with a value on the side, in order of time.
     sides
-        So many are looked at in all.
+        Number of sides examined in total.
     """
     return (
         _find_changes(evidence, side, lenses, CHANGE_LEVEL / sides)
@@ -65,19 +65,19 @@ def find_objection(evidence: Evidence, side: int, lenses: Sequence[Lens], sides:
 
 
 def has_floor(evidence: Evidence, side: int, lenses: Sequence[Lens]) -> bool:
-    """Say whether so many lenses share the best value that it means that nothing was seen."""
+    """Return whether so many lenses share the best value that it must mean that nothing was detected."""
     values = evidence.values(side, lenses)
     return float(np.mean(values == values.max())) >= FLOOR_SHARE
 
 
 def name_tickets(tickets: Sequence[str]) -> str:
-    """Name tickets, the first few of them."""
+    """Return the first few tickets as text."""
     more = len(tickets) - MOST_NAMED
     return ", ".join(tickets[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 def _find_changes(evidence: Evidence, side: int, lenses: Sequence[Lens], level: float) -> Objection | None:
-    """Look for a change over the nights, and for one over the serial numbers, which is a revision of the model."""
+    """Return an objection for a change over time, or over the serial numbers (a revision of the model)."""
     by_serial = sorted(lenses, key=lambda lens: _serial_key(lens.serial))
     in_time = find_change(evidence.values(side, lenses), level * 2 / 3)
     if in_time is not None:
@@ -87,35 +87,35 @@ def _find_changes(evidence: Evidence, side: int, lenses: Sequence[Lens], level: 
     in_serials = find_change(evidence.values(side, by_serial), level / 3)
     if in_serials is not None:
         where = f"from serial number {by_serial[in_serials.place].serial} on"
-        return _object_to(evidence, side, in_serials, where, "a revision of the model needs a card of its own")
+        return _object_to(evidence, side, in_serials, where, "a revision of the model needs a separate card")
     return None
 
 
 def _serial_key(serial: str) -> tuple[tuple[int, str], ...]:
-    """Sort digits as numbers."""
+    """Sort key: digits compare as numbers."""
     return tuple((int(part) if part.isdigit() else -1, part) for part in re.split(r"(\d+)", serial))
 
 
 def _object_to(evidence: Evidence, side: int, change: Change, where: str, remedy: str) -> Objection:
     turn = evidence.sides[side].turn
-    says = (
-        f"the lenses did not stay the same: a {change.kind} (probability by chance {change.probability:.2g}), median "
-        f"{turn(change.before):.4g} before and {turn(change.after):.4g} {where}, so they promise nothing of lenses to "
-        f"come: {remedy}"
+    reason = (
+        f"the lenses changed: a {change.kind} (probability by chance {change.probability:.2g}), median "
+        f"{turn(change.before):.4g} before and {turn(change.after):.4g} {where}, so they do not predict future "
+        f"lenses: {remedy}"
     )
-    return Objection(kept=False, says=says)
+    return Objection(kept=False, reason=reason)
 
 
 def _find_apart(evidence: Evidence, side: int, lenses: Sequence[Lens], level: float) -> Objection | None:
-    """Name the lenses that trail off towards the bad side and were not found sound: they may be bad ones.
+    """Return an objection if uninspected lenses form a tail on the bad side: they may be bad.
 
-    D'Agostino's test of skewness (Biometrika 57 (1970) 679-681); the worst lens is taken away until it finds no more.
+    D'Agostino's test of skewness (Biometrika 57 (1970) 679-681); the worst lens is removed until it is not significant.
     """
     if has_floor(evidence, side, lenses):
         return None
     values = evidence.values(side, lenses)
     middle = float(np.median(values))
-    # one that is far too good must not hide those that are bad
+    # an outlier on the good side must not hide those on the bad side
     values = np.minimum(values, middle + MOST_GOOD_SIGMAS * float(median_abs_deviation(values, scale="normal")))
     order = [place for place in np.argsort(values, kind="stable") if not lenses[place].sound]
     apart: list[str] = []
@@ -126,18 +126,18 @@ def _find_apart(evidence: Evidence, side: int, lenses: Sequence[Lens], level: fl
         apart.append(lenses[order[len(apart)]].ticket)
     if not apart:
         return None
-    says = (
-        f"{len(apart)} of {len(lenses)} lenses lie apart on the bad side ({name_tickets(apart)}): look at them, and "
-        "say what is found: `glasswright inspected TICKET sound` or `faulty`"
+    reason = (
+        f"{len(apart)} of {len(lenses)} lenses are outliers on the bad side ({name_tickets(apart)}): inspect them, and "
+        "record the finding: `glasswright inspected TICKET sound` or `faulty`"
     )
-    return Objection(kept=False, says=says, look_at=tuple(apart))
+    return Objection(kept=False, reason=reason, to_inspect=tuple(apart))
 
 
 def _find_own_cut(evidence: Evidence, side: int, lenses: Sequence[Lens]) -> Objection | None:
-    """Say that the limit as it is lies so near that it may have cut off these lenses, and none that it holds is here.
+    """Return an objection if the current limit may have truncated the sample: it is near, and no lens beyond it exists.
 
-    From what passed alone every tuning would move a limit inwards. The limit is far where it is farther from the
-    nearest lens than that is from the middle.
+    From passed lenses alone, every tuning would tighten the limit. The limit is near if its distance from the nearest
+    lens is less than that lens's distance from the median.
     """
     bound = evidence.sides[side].bound
     if bound is None or has_floor(evidence, side, lenses):
@@ -148,11 +148,11 @@ def _find_own_cut(evidence: Evidence, side: int, lenses: Sequence[Lens]) -> Obje
     near = float(passed.min()) - bound < float(np.median(passed) - passed.min())
     if beyond or not near:
         return None
-    says = (
-        f"all {len(lenses)} lenses passed the limit as it is, which lies near them: what it held is not here to be "
-        "counted, and from what passed alone every tuning would move it inwards; keep tickets of what it holds"
+    reason = (
+        f"all {len(lenses)} lenses passed the current limit, which is close to them: lenses that it held are missing "
+        "here, and from passed lenses alone every tuning would tighten it; also keep the tickets of held lenses"
     )
-    return Objection(kept=True, says=says)
+    return Objection(kept=True, reason=reason)
 
 
 def _is_beyond(lens: Lens, side: int, bound: float) -> bool:
@@ -161,10 +161,10 @@ def _is_beyond(lens: Lens, side: int, bound: float) -> bool:
 
 
 def detection_limit(evidence: Evidence, side: int, lenses: Sequence[Lens]) -> float:
-    """Return the best limit, turned, that a lens with nothing to be seen meets: two guard bands from the best value.
+    """Return the tightest limit (oriented) that a lens without any defect meets: two guard bands from the best value.
 
-    One guard band is what such a lens may read, the other what the limit takes off (ISO 11843-1: the detection limit
-    lies a decision limit's width beyond it; from memory). NaN where no uncertainty is known.
+    One guard band covers the lens's reading, the other is subtracted in judging (ISO 11843-1: detection limit =
+    critical value plus the same width; from memory). NaN if no uncertainty is known.
     """
     band = float(np.median(evidence.bands(side, lenses)))
     return float(evidence.values(side, lenses).max()) - 2 * band if band > 0 else math.nan

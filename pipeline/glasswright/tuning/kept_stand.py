@@ -1,4 +1,4 @@
-"""The stand that a ticket was measured on, from the text that the ledger kept of its file."""
+"""The stand file that a ticket was measured with, from its kept text."""
 
 from __future__ import annotations
 
@@ -13,20 +13,20 @@ if TYPE_CHECKING:
 
 
 class NoStandError(GlasswrightError):
-    """The ledger keeps no stand file that can be used."""
+    """The ledger has no usable stand file."""
 
     exit_code = 2
 
 
 def read_stand_of(document: Document | None, ticket: str) -> KeptStand:
-    """Read the stand file that a ticket was measured with.
+    """Return the stand file that a ticket was measured with.
 
     Parameters
     ----------
     document
-        Its text; None where the ledger keeps none.
+        The kept stand file; None if the ledger has none.
     ticket
-        For messages.
+        Ticket number for messages.
 
     Raises
     ------
@@ -34,7 +34,7 @@ def read_stand_of(document: Document | None, ticket: str) -> KeptStand:
         If there is none, or it cannot be read.
     """
     if document is None or document.kind != "stand":
-        raise NoStandError(f"the ledger keeps no stand file for ticket {ticket}: give one with --stand")
+        raise NoStandError(f"the ledger has no stand file for ticket {ticket}: give one with --stand")
     try:
         return read_kept_stand(document)
     except ConfigError as error:

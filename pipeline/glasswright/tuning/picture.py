@@ -1,4 +1,4 @@
-"""One picture a limit: the lenses against the old and the new limit, and what moving the limit trades."""
+"""A picture of one limit: the lenses with the old and the new limit, and the trade-off curve."""
 
 from __future__ import annotations
 
@@ -40,11 +40,11 @@ SETTINGS: Final[Any] = {
     "ytick.color": INK,
 }
 STACK: Final = 40
-"""Columns in which lenses of like values are stacked."""
+"""Number of columns in which lenses are stacked."""
 
 
 def draw_side(report: SideReport, evidence: Evidence, number: int) -> bytes:
-    """Draw one side of a limit as SVG; the same input gives the same bytes.
+    """Draw one side of a limit as reproducible SVG.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ def draw_side(report: SideReport, evidence: Evidence, number: int) -> bytes:
     evidence
         The lenses.
     number
-        The side's place in the evidence.
+        Index of the side in the evidence.
     """
     with rc_context(SETTINGS):
         figure = Figure(figsize=(9.0, 3.4), layout="constrained")
@@ -77,17 +77,17 @@ def _draw_lenses(axes: Axes, report: SideReport, evidence: Evidence, number: int
     axes.plot(values, _stack(values), "o", ms=3.2, color=LENS, label=f"{len(values)} lenses")
     if bad:
         places = np.array([turn(lens.readings[number].value) for lens in bad])
-        axes.plot(places, np.zeros(len(bad)) - 1.5, "x", ms=5, color=BAD, label=f"{len(bad)} known to be bad")
+        axes.plot(places, np.zeros(len(bad)) - 1.5, "x", ms=5, color=BAD, label=f"{len(bad)} known bad")
     if held:
         places = np.array([turn(lens.readings[number].value) for lens in held])
-        axes.plot(places, np.zeros(len(held)) - 1.5, "+", ms=5, color=OLD, label=f"{len(held)} held, not looked at")
+        axes.plot(places, np.zeros(len(held)) - 1.5, "+", ms=5, color=OLD, label=f"{len(held)} held, not inspected")
     if report.old_number is not None:
-        axes.axvline(report.old_number, color=OLD, ls="--", label=f"limit as it is: {report.old_number:g}")
+        axes.axvline(report.old_number, color=OLD, ls="--", label=f"current limit: {report.old_number:g}")
     if report.proposal.number is not None:
         new = report.proposal.number
         axes.axvline(new, color=NEW, label=f"{report.proposal.method.replace('_', ' ')}: {new:g}")
         guard = turn(float(np.median(evidence.bands(number, healthy))))
-        axes.axvspan(*sorted((new, new + guard)), color=BAND, lw=0, label="guard band: for review")
+        axes.axvspan(*sorted((new, new + guard)), color=BAND, lw=0, label="guard band: review")
     axes.set_yticks([])
     axes.set_xlabel(_name_axis(report))
     axes.legend(fontsize=7, frameon=False, loc="upper left" if report.side.end == "min" else "upper right")
@@ -102,7 +102,7 @@ def _name_axis(report: SideReport) -> str:
 
 
 def _stack(values: Array) -> Array:
-    """Return each value a height, so that those of one column stand on one another."""
+    """Return a height for each value, so that those in one column are stacked."""
     edges = np.linspace(values.min(), values.max() + 1e-12, STACK + 1)
     column = np.clip(np.searchsorted(edges, values, side="right") - 1, 0, STACK - 1)
     heights = np.zeros(len(values))
@@ -113,7 +113,7 @@ def _stack(values: Array) -> Array:
 
 
 def _draw_trade(axes: Axes, report: SideReport, curve: Curve) -> None:
-    """Draw what moving the limit trades: against lenses known to be bad where there are any, else as modelled."""
+    """Draw the trade-off curve: with the known bad lenses if there are any, else with modelled ones."""
     held = 100 * np.array(curve.good_held)
     released = 100 * np.array(curve.known_bad_passed or curve.bad_passed)
     order = np.argsort(curve.numbers)

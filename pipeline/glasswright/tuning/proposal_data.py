@@ -1,4 +1,4 @@
-"""A tuning as plain data: for the proposal's file, and for machines."""
+"""A tuning as plain data, for the proposal file and for JSON."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def as_data(tuning: Tuning, *, curves: bool = True) -> dict[str, Any]:
     Parameters
     ----------
     curves
-        Whether the trade-off curve of every limit is part of it.
+        Whether to include the trade-off curve of every limit.
     """
     evidence, aims = tuning.evidence, tuning.aims
     return {
@@ -65,11 +65,11 @@ def _side(report: SideReport, *, curves: bool) -> dict[str, Any]:
         "old": report.old_number,
         "new": proposal.number,
         "method": proposal.method,
-        "lenses": proposal.count or (report.looks.count if report.looks else 0),
+        "lenses": proposal.count or (report.summary.count if report.summary else 0),
         "proven": proposal.proven,
-        "why": proposal.says,
-        "look_at": list(proposal.look_at),
-        "looks": _looks(report),
+        "why": proposal.reason,
+        "to_inspect": list(proposal.to_inspect),
+        "summary": _summarise(report),
         "capability": _rounded(report.capable),
         "capability_interval": [_rounded(each) for each in report.capable_interval or ()],
         "before": _risk(report.risk_before),
@@ -85,26 +85,26 @@ def _side(report: SideReport, *, curves: bool) -> dict[str, Any]:
     return data
 
 
-def _looks(report: SideReport) -> dict[str, Any] | None:
-    """Return what the healthy lenses look like, turned back to how the card speaks of them."""
-    looks, spread, turn = report.looks, report.spread, report.side.turn
-    if looks is None:
+def _summarise(report: SideReport) -> dict[str, Any] | None:
+    """Return summary statistics of the healthy lenses in the card's orientation."""
+    summary, spread, turn = report.summary, report.spread, report.side.turn
+    if summary is None:
         return None
-    quartiles = sorted((turn(looks.quartile_low), turn(looks.quartile_high)))
-    ends = sorted((turn(looks.low), turn(looks.high)))
+    quartiles = sorted((turn(summary.quartile_low), turn(summary.quartile_high)))
+    ends = sorted((turn(summary.low), turn(summary.high)))
     return {
-        "lenses": looks.count,
-        "median": _rounded(turn(looks.median)),
-        "robust_sigma": _rounded(looks.robust_sigma),
+        "lenses": summary.count,
+        "median": _rounded(turn(summary.median)),
+        "robust_sigma": _rounded(summary.robust_sigma),
         "quartiles": [_rounded(each) for each in quartiles],
         "range": [_rounded(each) for each in ends],
-        "mean": _rounded(turn(looks.mean)),
-        "sigma": _rounded(looks.sigma),
+        "mean": _rounded(turn(summary.mean)),
+        "sigma": _rounded(summary.sigma),
         "measuring_sigma": _rounded(spread.noise_sigma) if spread else None,
         "lenses_own_sigma": _rounded(spread.sigma) if spread else None,
-        "quartile_skew": _rounded(looks.skew * (1 if report.side.end == "min" else -1)),
-        "normal_probability": _rounded(looks.normal_probability),
-        "odd": list(report.odd),
+        "quartile_skew": _rounded(summary.skew * (1 if report.side.end == "min" else -1)),
+        "normal_probability": _rounded(summary.normal_probability),
+        "outliers": list(report.outliers),
     }
 
 
@@ -134,7 +134,7 @@ def _curve(curve: Curve) -> dict[str, Any]:
 
 
 def _rounded(value: float | None) -> float | None:
-    """Round to six digits, so that the last bits, which differ between machines, leave no mark on the file."""
+    """Round to six digits, because the last bits differ between machines."""
     if value is None or not math.isfinite(value):
         return None
     return float(f"{value:.{DIGITS}g}")

@@ -1,8 +1,8 @@
-"""New numbers for the limits of a card, from the lenses that the ledger knows.
+"""New numbers for the limits of a card, from the lenses in the ledger.
 
-A number is proven where the lenses are enough for a limit that assumes no shape; the lenses that the card holds now
-count as held by it. With fewer, a number is a guess and says how many would prove it. No number lets a lens pass that
-the limit as it is holds, unless a person found that lens sound.
+A number is proven if there are enough lenses for a distribution-free limit; lenses that the current card holds count as
+held. With fewer lenses, a number is an estimate and states how many lenses would prove it. No number lets a lens pass
+that the current limit holds, unless a person found that lens sound.
 """
 
 from __future__ import annotations
@@ -35,22 +35,22 @@ class Proposal:
     """A number for one side of a limit, or why there is none."""
 
     method: str
-    """`distribution_free`; `not_proven`; `detection_limit`; `typed` for one typed by hand; without a number `kept` or
+    """`distribution_free`, `not_proven`, `detection_limit`, or `typed` (entered by hand); without a number `kept` or
     `refused`."""
     bound: float | None
-    """Turned so that less is worse; as computed. None without a number."""
+    """The computed limit, oriented so that lower is worse; None without a number."""
     number: float | None
-    """As the card has it, rounded to the lax side."""
+    """The limit in the card's units, rounded to the lax side."""
     count: int
-    """Lenses behind it."""
-    says: str
-    """What it rests on, or why there is none, in a sentence."""
-    look_at: tuple[str, ...] = ()
+    """Number of lenses that it is based on."""
+    reason: str
+    """Its basis, or why there is none, in a sentence."""
+    to_inspect: tuple[str, ...] = ()
     """Tickets whose lenses have to be looked at before it can be otherwise."""
 
     @property
     def proven(self) -> bool:
-        """Whether the promise of the aims is made for it."""
+        """Whether the aims are met with the stated confidence."""
         return self.method == "distribution_free"
 
 
@@ -62,7 +62,7 @@ def propose(evidence: Evidence, aims: Aims) -> tuple[Proposal, ...]:
     evidence
         The lenses, with their values on every side.
     aims
-        The share of healthy tickets that may be held, and how surely; for all sides of the card together.
+        The requirements, for all sides of the card together.
     """
     numbers = range(len(evidence.sides))
     found = {side: _refuse(_count(evidence, side), why) for side in numbers if (why := _why_too_few(evidence, side))}
@@ -82,14 +82,14 @@ def propose(evidence: Evidence, aims: Aims) -> tuple[Proposal, ...]:
 
 
 def round_lax(side: Side, bound: float, spread: float, strictly_above: float = -math.inf) -> float:
-    """Round a bound to the side that holds fewer lenses, and turn it back.
+    """Return a bound in the card's units, rounded to the side that holds fewer lenses.
 
     Parameters
     ----------
     spread
-        It is rounded to a twentieth of this or finer.
+        The bound is rounded to a twentieth of this or finer.
     strictly_above
-        Turned; the rounded number does not fall to this or below.
+        Oriented value that the rounded number must exceed.
     """
     decimals = max(0, math.ceil(-math.log10(spread / 20))) if spread > 0 else 6
     while decimals < 12 and math.floor(bound * 10**decimals) / 10**decimals <= strictly_above:
@@ -99,7 +99,7 @@ def round_lax(side: Side, bound: float, spread: float, strictly_above: float = -
 
 
 def _tuned_values(evidence: Evidence, side: int, lenses: Sequence[Lens], aims: Aims) -> Array:
-    """Return what must reach the limit for a lens not to be held: its value, the guard band taken off or added."""
+    """Return the values minus the guard bands (plus, if review does not count as held), compared with the limit."""
     band = evidence.bands(side, lenses)
     return evidence.values(side, lenses) + (-band if aims.review_is_held else band)
 
@@ -113,83 +113,84 @@ def _why_too_few(evidence: Evidence, side: int) -> str:
     if count >= FEWEST:
         return ""
     unread = [lens.readings[side].why for lens in evidence.healthy if not lens.readings[side].known]
-    missing = f"; {len(unread)} have none, as {unread[0]}" if unread else ""
+    missing = f"; {len(unread)} have none, for example: {unread[0]}" if unread else ""
     if evidence.held and not unread:
-        missing = f"; {len(evidence.held)} are held by the card as it is, and nobody has looked at them"
+        missing = f"; {len(evidence.held)} are held by the current card and not inspected"
     elif evidence.left_out and not unread:
-        missing = f"; {len(evidence.left_out)} tickets are left out, as {evidence.left_out[0].why}"
-    return f"too few lenses: {count} have a value, {FEWEST} are needed for any limit at all{missing}"
+        missing = f"; {len(evidence.left_out)} tickets are left out, for example: {evidence.left_out[0].why}"
+    return f"too few lenses: {count} have a value, {FEWEST} are needed for any limit{missing}"
 
 
-def _refuse(count: int, why: str, look_at: tuple[str, ...] = (), method: str = "refused") -> Proposal:
-    return Proposal(method=method, bound=None, number=None, count=count, says=why, look_at=look_at)
+def _refuse(count: int, why: str, to_inspect: tuple[str, ...] = (), method: str = "refused") -> Proposal:
+    return Proposal(method=method, bound=None, number=None, count=count, reason=why, to_inspect=to_inspect)
 
 
 def _without_number(evidence: Evidence, side: int, lenses: Sequence[Lens], sides: int) -> Proposal | None:
-    """Return the proposal of a side whose lenses set no limit, or one where nothing is to be seen; None for others."""
+    """Return the proposal for a side with an objection or a floor; None for others."""
     objection = find_objection(evidence, side, lenses, sides)
     if objection is not None:
         method = "kept" if objection.kept else "refused"
-        return _refuse(len(lenses), objection.says, objection.look_at, method)
+        return _refuse(len(lenses), objection.reason, objection.to_inspect, method)
     return _propose_floor(evidence, side, lenses) if has_floor(evidence, side, lenses) else None
 
 
 def _propose_floor(evidence: Evidence, side: int, lenses: Sequence[Lens]) -> Proposal:
-    """Propose the detection limit for a measure of which most lenses show nothing.
+    """Return a proposal for a measure that is at its floor for most lenses: the detection limit.
 
-    Where some show something, a limit beyond them would be theirs and no healthy lens's.
+    If some lenses exceed the detection limit, they must be inspected first: a limit from these few would not represent
+    healthy lenses.
     """
     bound = detection_limit(evidence, side, lenses)
     own = evidence.sides[side]
     if math.isnan(bound):
-        why = "most lenses read the same best value, and without an uncertainty nobody knows what could have been seen"
+        why = "most lenses have the same best value, and without an uncertainty the detection limit is unknown"
         return _refuse(len(lenses), why, method="kept")
     seen = [lens.ticket for lens in lenses if lens.readings[side].value - lens.readings[side].band < bound]
     if seen:
         needed = math.ceil(len(lenses) * count_needed(1, 0.95, 0.95) / len(seen))
         why = (
-            f"{len(seen)} of {len(lenses)} lenses show more than the least that can be seen, {own.turn(bound):.3g}: a "
-            f"limit from these few would be theirs; look at them ({name_tickets(seen)}); where they are sound, about "
-            f"{needed} lenses would show enough of them to set one"
+            f"{len(seen)} of {len(lenses)} lenses are beyond the detection limit, {own.turn(bound):.3g}: they are too "
+            f"few for a limit; inspect them ({name_tickets(seen)}); if they are sound, about {needed} lenses in all "
+            "would suffice to set one"
         )
         return _refuse(len(lenses), why, tuple(seen), "kept")
     if own.bound is not None and own.bound >= bound:
         closer = "tighter than" if own.bound > bound else "at"
-        why = f"the limit as it is lies {closer} the least that can be seen, {own.turn(bound):.3g}: none is proposed"
+        why = f"the current limit is {closer} the detection limit, {own.turn(bound):.3g}: none is proposed"
         return _refuse(len(lenses), why, method="kept")
     number = round_lax(own, bound, abs(bound - float(evidence.values(side, lenses).max())))
-    says = f"no lens of {len(lenses)} shows more than the least that can be seen, which is the limit; not proven"
+    reason = f"none of {len(lenses)} lenses is beyond the detection limit, which is proposed; not proven"
     return _hold_back(
-        evidence, side, Proposal(method="detection_limit", bound=bound, number=number, count=len(lenses), says=says)
+        evidence, side, Proposal(method="detection_limit", bound=bound, number=number, count=len(lenses), reason=reason)
     )
 
 
 def _propose_together(
     evidence: Evidence, sides: Sequence[int], lenses: Sequence[Lens], aims: Aims
 ) -> Mapping[int, Proposal]:
-    """Propose for several sides: without assumption where there are lenses enough, else a guess."""
+    """Return proposals for several sides: distribution-free with enough lenses, else estimates."""
     columns = np.column_stack([_tuned_values(evidence, side, lenses, aims) for side in sides])
     waiting, total = len(evidence.held), len(lenses) + len(evidence.held)
     needed = count_needed(len(sides), 1 - aims.held, aims.strict_confidence)
     if total < needed and (aims.method == "distribution_free" or waiting):
-        also = f"; {_say_waiting(evidence)}" if waiting else ""
+        also = f"; {_format_held(evidence)}" if waiting else ""
         many = f"{len(sides)} sides of limits together" if len(sides) > 1 else "a limit"
-        why = f"too few lenses: {total}, and {needed} are needed for {many} without assumption of a shape{also}"
+        why = f"too few lenses: {total}, and {needed} are needed for {many}, distribution-free{also}"
         method = "kept" if aims.method == "auto" else "refused"
         return {side: _refuse(len(lenses), why, _names(evidence.held), method) for side in sides}
     if total < needed:
-        made = [_guess(evidence, side, columns[:, n], aims, needed, len(sides)) for n, side in enumerate(sides)]
+        made = [_estimate(evidence, side, columns[:, n], aims, needed, len(sides)) for n, side in enumerate(sides)]
         return {side: _hold_back(evidence, side, each) for side, each in zip(sides, made, strict=True)}
     budget = most_cut(total, 1 - aims.held, aims.strict_confidence) - waiting
     if budget < len(sides):
-        why = f"the limits as they are hold as many lenses as they may already: {_say_waiting(evidence)}"
+        why = f"the current limits already hold as many lenses as allowed: {_format_held(evidence)}"
         return {side: _refuse(len(lenses), why, _names(evidence.held), "kept") for side in sides}
     return _propose_free(evidence, sides, lenses, columns, budget, aims)
 
 
-def _say_waiting(evidence: Evidence) -> str:
+def _format_held(evidence: Evidence) -> str:
     held = _names(evidence.held)
-    return f"held by the card as it is, and not looked at: {len(held)} ({name_tickets(held)}): `glasswright inspected`"
+    return f"held by the current card and not inspected: {len(held)} ({name_tickets(held)}): `glasswright inspected`"
 
 
 def _names(lenses: Sequence[Lens]) -> tuple[str, ...]:
@@ -201,25 +202,25 @@ def _propose_free(
 ) -> Mapping[int, Proposal]:
     bounds = cut_blocks(columns, budget)
     waiting = len(evidence.held)
-    also = f", {waiting} more are held by the card as it is" if waiting else ""
+    also = f", {waiting} more are held by the current card" if waiting else ""
     together = f"{len(sides)} such sides together hold" if len(sides) > 1 else "it holds"
-    says = (
-        f"no shape assumed: {budget} of {len(lenses)} lenses lie at or beyond the limits{also}, so that {together} "
+    reason = (
+        f"distribution-free: {budget} of {len(lenses)} lenses are at or beyond the limits{also}, so that {together} "
         f"{100 * aims.held:.3g} % of healthy lenses at most, with confidence {aims.confidence:g}"
     )
     found = {}
     for place, side in enumerate(sides):
         bound, spread = float(bounds[place]), float(columns[:, place].std(ddof=1))
         number = round_lax(evidence.sides[side], bound, spread)
-        proposal = Proposal(method="distribution_free", bound=bound, number=number, count=len(lenses), says=says)
+        proposal = Proposal(method="distribution_free", bound=bound, number=number, count=len(lenses), reason=reason)
         found[side] = _hold_back(evidence, side, proposal)
     limits = np.array([_final_bound(evidence, side, found[side]) for side in sides])
     moved = sum(not each.proven for each in found.values())
     beyond = int((columns <= limits).any(axis=1).sum()) + waiting + moved
     if moved and beyond > most_cut(len(lenses) + waiting, 1 - aims.held, aims.strict_confidence):
-        why = "; not proven, as another limit is kept tighter than the lenses ask for"
+        why = "; not proven, because another limit stays tighter than computed"
         found = {
-            side: replace(each, method="not_proven", says=each.says.partition(", so that")[0] + why)
+            side: replace(each, method="not_proven", reason=each.reason.partition(", so that")[0] + why)
             if each.proven
             else each
             for side, each in found.items()
@@ -234,32 +235,32 @@ def _final_bound(evidence: Evidence, side: int, proposal: Proposal) -> float:
     return -math.inf if bound is None else bound
 
 
-def _guess(evidence: Evidence, side: int, values: Array, aims: Aims, needed: int, sides: int) -> Proposal:
-    """Guess a limit from too few lenses: as if they were spread normally, the next one is held so often."""
+def _estimate(evidence: Evidence, side: int, values: Array, aims: Aims, needed: int, sides: int) -> Proposal:
+    """Return an estimate from too few lenses: a normal prediction limit for the next lens."""
     count, spread = len(values), float(values.std(ddof=1))
     factor = float(t.ppf(1 - aims.held / sides, count - 1)) * math.sqrt(1 + 1 / count)
     bound = float(values.mean()) - factor * spread
     now = evidence.sides[side].bound
-    if now is not None:  # a guess holds no lens that somebody found sound
+    if now is not None:  # an estimate holds no lens that somebody found sound
         bound = min([bound, *_held_by(side, evidence.healthy, now).values()])
-    says = (
-        f"a guess from {count} lenses, as if they were spread normally; {needed} lenses would prove a "
-        "limit without assumption of a shape"
+    reason = (
+        f"an estimate from {count} lenses, assuming a normal distribution; {needed} lenses would prove a "
+        "distribution-free limit"
     )
     number = round_lax(evidence.sides[side], bound, spread)
-    return Proposal(method="not_proven", bound=bound, number=number, count=count, says=says)
+    return Proposal(method="not_proven", bound=bound, number=number, count=count, reason=reason)
 
 
 def _hold_back(evidence: Evidence, side: int, proposal: Proposal) -> Proposal:
-    """Keep a number from releasing what the shop holds, or what the card says must be held."""
+    """Restrict a number so that it does not release what the shop holds, or what the card says must be held."""
     own, bound = evidence.sides[side], proposal.bound
     if bound is None or proposal.number is None:
         return proposal
-    basis = proposal.says.partition(", so that")[0]
+    basis = proposal.reason.partition(", so that")[0]
     if own.must_hold is not None and own.turn(proposal.number) < own.must_hold:
         bound = own.must_hold
-        says = f"the card says that a lens with {own.turn(bound):g} must be held; not proven; without that: {basis}"
-        proposal = replace(proposal, method="not_proven", bound=bound, number=own.turn(bound), says=says)
+        reason = f"the card says that a lens with {own.turn(bound):g} must be held; not proven; without that: {basis}"
+        proposal = replace(proposal, method="not_proven", bound=bound, number=own.turn(bound), reason=reason)
     now, number = own.bound, proposal.number
     if now is None or number is None or own.turn(number) >= now:
         return proposal
@@ -269,31 +270,29 @@ def _hold_back(evidence: Evidence, side: int, proposal: Proposal) -> Proposal:
 
 
 def _loosen(evidence: Evidence, side: int, proposal: Proposal, now: float, basis: str) -> Proposal:
-    """Go beyond the limit as it is only as far as lenses were found sound, and not past one that was not."""
+    """Relax the current limit only as far as held lenses were found sound, and not past one that was not."""
     own, bound = evidence.sides[side], -math.inf if proposal.bound is None else proposal.bound
     between = _held_by(side, (*evidence.held, *evidence.bad), now)
     barrier = max(between.values(), default=-math.inf)
     sound = [value for value in _held_by(side, evidence.healthy, now).values() if value > barrier]
     if not sound:
         ask = tuple(ticket for ticket in between if ticket in _names(evidence.held))
-        look = (
-            f"look at {name_tickets(ask)} (`glasswright inspected`)" if ask else "there is none that could be looked at"
-        )
-        says = (
-            f"{basis}: that would be {own.turn(bound):.4g}, laxer than now, and no lens that the limit holds was found "
+        look = f"inspect {name_tickets(ask)} (`glasswright inspected`)" if ask else "there is none to inspect"
+        reason = (
+            f"{basis}: that would be {own.turn(bound):.4g}, laxer than now, but no lens that the limit holds was found "
             f"sound: {look}"
         )
-        return replace(proposal, method="kept", bound=None, number=None, says=says, look_at=ask)
+        return replace(proposal, method="kept", bound=None, number=None, reason=reason, to_inspect=ask)
     lowest = max(bound, min(sound))
     number = round_lax(own, lowest, abs(now - lowest), barrier)
     if lowest == bound:
         return replace(proposal, number=number)
-    says = f"{basis}; laxer than now as far as lenses that the limit holds were found sound; not proven"
-    return replace(proposal, method="not_proven", bound=lowest, number=number, says=says)
+    reason = f"{basis}; laxer than now as far as lenses that the limit holds were found sound; not proven"
+    return replace(proposal, method="not_proven", bound=lowest, number=number, reason=reason)
 
 
 def _held_by(side: int, lenses: Sequence[Lens], bound: float) -> dict[str, float]:
-    """Return the lenses that a bound holds, the nearest first, each with what would have to reach it."""
+    """Return ticket -> value minus guard band of the lenses that a bound holds, nearest first."""
     known = [lens for lens in lenses if lens.readings[side].known]
     held = {lens.ticket: lens.readings[side].value - lens.readings[side].band for lens in known}
     return dict(sorted((each for each in held.items() if each[1] < bound), key=lambda each: -each[1]))

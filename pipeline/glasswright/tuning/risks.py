@@ -1,4 +1,4 @@
-"""What a set of limits does: the healthy lenses it holds, the bad ones it lets go."""
+"""The risks of a set of limits: healthy lenses held, bad lenses passed."""
 
 from __future__ import annotations
 
@@ -23,33 +23,33 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Risk:
-    """What one side, or all sides of the card together, does to lenses."""
+    """The risks of one side, or of all sides of the card together."""
 
     held: Share
-    """Of healthy lenses: those that do not pass. Counted, with the interval of the count; those that the card holds now
-    and that nobody has looked at are not among them."""
+    """Fraction of the healthy lenses that do not pass, counted. Lenses that the current card holds and nobody inspected
+    are not included."""
     failed: Share
-    """Of healthy lenses: those that are proven outside, the rest of the held being for review."""
+    """Fraction of the healthy lenses that FAIL; the rest of those held are in review."""
     known_bad: int
-    """Lenses known to be bad that were measured: they came back, or a person found them faulty."""
+    """Number of known bad lenses with measurements: they came back, or a person found them faulty."""
     known_bad_passed: int
-    """Those of them that would pass."""
+    """Number of known bad lenses that would pass."""
 
     @property
     def known_bad_share(self) -> Share:
-        """Return the share of the known bad lenses that would pass."""
+        """Fraction of the known bad lenses that would pass."""
         return counted_share(self.known_bad_passed, self.known_bad) if self.known_bad else Share(value=0, low=0, high=1)
 
 
 def find_risk(evidence: Evidence, sides: Sequence[int], bounds: Array, lenses: Sequence[Lens]) -> Risk:
-    """Return what limits do, on one side or on several together.
+    """Return the risks of limits on one or several sides together.
 
     Parameters
     ----------
     bounds
-        (sides,), turned.
+        (sides,), oriented.
     lenses
-        Healthy ones with a value on all of these sides.
+        Healthy lenses with a value on all of these sides.
     """
     guarded = np.column_stack([evidence.guarded(side, lenses) for side in sides])
     highest = np.column_stack([evidence.values(side, lenses) + evidence.bands(side, lenses) for side in sides])
@@ -67,10 +67,10 @@ def find_risk(evidence: Evidence, sides: Sequence[int], bounds: Array, lenses: S
 
 
 def pass_share(evidence: Evidence, side: int, lenses: Sequence[Lens], bound: float, sigmas: float) -> float:
-    """Return the share that passes of lenses that are bad by so many standard deviations of the healthy ones.
+    """Return the fraction that passes of lenses that are bad by `sigmas` standard deviations of the healthy ones.
 
-    They lie that far below the healthy median and scatter, normally, as the healthy ones do; the standard deviation is
-    robust, from the median absolute deviation.
+    Model: a normal distribution that far below the healthy median, with the healthy lenses' standard deviation (from
+    the MAD).
     """
     guarded = evidence.guarded(side, lenses)
     middle = float(np.median(guarded))
@@ -80,12 +80,13 @@ def pass_share(evidence: Evidence, side: int, lenses: Sequence[Lens], bound: flo
 
 
 def pass_probability(evidence: Evidence, side: int, lenses: Sequence[Lens], bound: float, true: float) -> float:
-    """Return the probability that one lens of a true value passes, measured as uncertainly as these are in the middle.
+    """Return the probability that a lens with a true value passes, with the median uncertainty and guard band of
+    `lenses`.
 
     Parameters
     ----------
     true
-        Turned.
+        True value, oriented.
     """
     u, band = (float(np.median(each)) for each in (evidence.uncertainties(side, lenses), evidence.bands(side, lenses)))
     room = true - band - bound

@@ -1,4 +1,4 @@
-"""The ends of a card's limits, each turned so that less is worse: then every one of them is a lower limit."""
+"""The sides (min or max) of a card's limits, oriented so that lower is worse: then each is a lower limit."""
 
 from __future__ import annotations
 
@@ -21,25 +21,25 @@ class Side:
     """One end of one limit of a card."""
 
     place: int
-    """Of the limit in the card, from 0."""
+    """Index of the limit in the card, from 0."""
     limit: Limit
     end: End
     guarded: bool
-    """Whether a value must lie inside by a guard band to pass."""
+    """Whether a value must be inside by a guard band to pass."""
 
     @property
     def number(self) -> float | None:
-        """The limit as the card has it."""
+        """The limit in the card's units."""
         return self.limit.min if self.end == "min" else self.limit.max
 
     @property
     def bound(self) -> float | None:
-        """The limit, turned."""
+        """The limit, oriented."""
         return None if self.number is None else self.turn(self.number)
 
     @property
     def must_hold(self) -> float | None:
-        """The true value, turned, from which on the card says that a lens must be held."""
+        """The oriented true value at or below which the card requires that a lens is held."""
         number = self.limit.must_hold_below if self.end == "min" else self.limit.must_hold_above
         return None if number is None else self.turn(number)
 
@@ -55,16 +55,16 @@ class Side:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """What one ticket has on one side: its worst place, where the limit holds at several."""
+    """The value of one ticket on one side: the worst, if the limit applies at several settings."""
 
     value: float
-    """Turned; NaN where nothing was measured."""
+    """Oriented value; NaN if not measured."""
     u: float
-    """Standard uncertainty; 0 where none is known under the simple rule."""
+    """Standard uncertainty; 0 if unknown under the simple rule."""
     band: float
     """Guard band."""
     why: str = ""
-    """Why there is no value."""
+    """Why there is no value; empty if there is one."""
 
     @property
     def known(self) -> bool:
@@ -73,7 +73,7 @@ class Reading:
 
 
 def sides_of(card: Card) -> tuple[Side, ...]:
-    """Return every end that the card's limits have, in the card's order."""
+    """Return every side of the card's limits, in the card's order."""
     return tuple(
         Side(place=place, limit=limit, end=end, guarded=card.rule_of(limit) == "guarded")
         for place, limit in enumerate(card.limits)
@@ -83,7 +83,7 @@ def sides_of(card: Card) -> tuple[Side, ...]:
 
 
 def read_side(view: TicketView, card: Card, side: Side, stand: JudgingStand) -> Reading:
-    """Read a ticket as judging would: the same places, values, uncertainties and guard bands."""
+    """Return a ticket's reading as judging would: same settings, values, uncertainties and guard bands."""
     found = [_read(side, each) for each in assess_limit(view, card, side.limit, stand, "")]
     for reading in found:
         if not reading.known:

@@ -1,4 +1,4 @@
-"""How lenses differ, freed from how uncertainly they were measured."""
+"""The spread of lenses, corrected for measurement uncertainty."""
 
 from __future__ import annotations
 
@@ -22,18 +22,18 @@ class FreedSpread:
     noise_sigma: float
     """Root mean square of the standard uncertainties."""
     sigma: float
-    """Of the lenses; 0 where measuring alone explains what was seen."""
+    """Standard deviation of the lenses; 0 if the measurement uncertainty explains all of it."""
 
 
 def free_spread(values: Array, uncertainties: Array) -> FreedSpread:
-    """Take the measuring uncertainty out of a spread: variances subtract.
+    """Return the spread without the measurement uncertainty, by subtracting variances.
 
     Parameters
     ----------
     values
-        At least two.
+        At least two values.
     uncertainties
-        Their standard uncertainties; taken as known.
+        Their standard uncertainties, taken as exact.
     """
     observed = float(values.var(ddof=1))
     noise = float((uncertainties**2).mean())

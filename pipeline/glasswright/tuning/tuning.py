@@ -1,4 +1,4 @@
-"""Everything that tuning finds for one card, from what the ledger holds: a pure function."""
+"""The tuning of one card from the tickets in the ledger: a pure function."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from glasswright.judging.cards import CardFile
     from glasswright.judging.judge import JudgingStand
     from glasswright.ledger import TicketState
-    from glasswright.statistics.robust import Looks
+    from glasswright.statistics.robust import SampleSummary
     from glasswright.tuning.aims import Aims
     from glasswright.tuning.changes import Changed
     from glasswright.tuning.curve import Curve
@@ -41,30 +41,31 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SideReport:
-    """All about one side of one limit. Values are turned so that less is worse; `side.turn` turns them back."""
+    """The report on one side of one limit. Values are oriented so that lower is worse; `side.turn` converts them
+    back."""
 
     side: Side
     old_number: float | None
-    """As the card had it; None where a number was typed for an end that it did not have."""
+    """The card's current limit; None if a number was entered for a side that it did not have."""
     proposal: Proposal
-    odd: tuple[str, ...]
-    """Tickets of healthy lenses whose value is odd: for a person to look at, they count all the same."""
-    looks: Looks | None
-    """Of the healthy lenses; None where none has a value."""
+    outliers: tuple[str, ...]
+    """Tickets of healthy lenses that are outliers, for a person to look at; they still count."""
+    summary: SampleSummary | None
+    """Summary statistics of the healthy lenses; None if none has a value."""
     spread: FreedSpread | None
-    """None for fewer than two values."""
+    """Corrected spread; None for fewer than two values."""
     capable: float | None
-    """Capability (C_pk) of the lenses themselves at the new limit, and below its interval."""
+    """Capability (C_pk) of the lenses at the new limit."""
     capable_interval: tuple[float, float] | None
     risk: Risk | None
-    """At the new limit, or at the old one where there is no new one; None without values."""
+    """Risk at the new limit, or at the old one if there is no new one; None without values."""
     risk_before: Risk | None
-    """At the old limit; None where there was none."""
+    """Risk at the old limit; None if there was none."""
     bad_passed: tuple[float, ...]
-    """Share that passes, at the same limit, of lenses that are bad by 3, 4, 5 and 6 standard deviations; empty without
-    values."""
+    """Fraction that passes, at the limit of `risk`, of lenses that are bad by 3, 4, 5 and 6 standard deviations; empty
+    without values."""
     must_hold_passed: float | None
-    """Probability that a lens passes which the card says must be held; None where it says nothing."""
+    """Probability that a lens at the card's `must_hold` value passes; None without such a value."""
     curve: Curve | None
     changed: tuple[Changed, ...]
     """Past tickets whose verdict on this limit would change."""
@@ -72,27 +73,27 @@ class SideReport:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tuning:
-    """What tuning found for a card."""
+    """The tuning of a card."""
 
     card: Card
-    """As it was."""
+    """The current card."""
     new_card: Card
-    """With the new numbers; the same where there are none."""
+    """The card with the new numbers."""
     aims: Aims
     evidence: Evidence
     sides: tuple[SideReport, ...]
     risk: Risk | None
-    """Of all sides together, at the new limits."""
+    """Risk of all sides together at the new limits."""
     risk_before: Risk | None
     risk_lenses: int
-    """Lenses measured on every side, from which the risk of all sides is."""
+    """Number of lenses with a value on every side, from which `risk` is computed."""
     changed: tuple[Changed, ...]
-    """Past tickets of which anything would change."""
+    """Past tickets with any changed verdict."""
 
     @property
     def refused(self) -> bool:
-        """Whether there is nothing to be said of any limit."""
-        return all(each.proposal.method == "refused" and not each.proposal.look_at for each in self.sides)
+        """Whether no statement is possible about any limit."""
+        return all(each.proposal.method == "refused" and not each.proposal.to_inspect for each in self.sides)
 
 
 def tune_card(
@@ -104,16 +105,16 @@ def tune_card(
     typed: Sequence[TypedLimit] = (),
     since: date | None = None,
 ) -> Tuning:
-    """Tune the limits of a card, or look at limits typed by hand.
+    """Tune the limits of a card, or evaluate limits entered by hand.
 
     Parameters
     ----------
     states
-        What the ledger says of the model's tickets, with the measurements that the card names.
+        Current states of the model's tickets, with the measurements that the card names.
     marks
-        What is known of the tickets beside.
+        Other facts about the tickets.
     typed
-        If there are any, nothing is tuned: these numbers take the place of the card's.
+        If not empty, nothing is tuned: these numbers replace the card's.
     since
         Nights before this one do not count.
     """
@@ -150,8 +151,8 @@ def _take_typed(sides: Sequence[Side], typed: Sequence[TypedLimit]) -> tuple[Pro
 
 def _typed_proposal(side: Side, number: float | None) -> Proposal:
     if number is None:
-        return Proposal(method="kept", bound=None, number=None, count=0, says="as the card has it")
-    return Proposal(method="typed", bound=side.turn(number), number=number, count=0, says="typed by hand")
+        return Proposal(method="kept", bound=None, number=None, count=0, reason="as in the card")
+    return Proposal(method="typed", bound=side.turn(number), number=number, count=0, reason="entered by hand")
 
 
 def _apply(card: Card, sides: Sequence[Side], proposals: Sequence[Proposal]) -> Card:
@@ -187,15 +188,15 @@ def _report_side(
     spread = free_spread(values, evidence.uncertainties(number, lenses)) if len(lenses) > 1 else None
     bound, old = _bound(card, side, proposal), _old_bound(card, side)
     capable = capability(spread.mean, spread.sigma, bound, None) if spread is not None else None
-    looks = describe(values) if len(lenses) else None
+    summary = describe(values) if len(lenses) else None
     several = len(lenses) > 1
     seen = several and bound is not None
     return SideReport(
         side=side,
         old_number=getattr(card.limits[side.place], side.end),
         proposal=proposal,
-        odd=tuple(lenses[place].ticket for place in looks.odd) if looks else (),
-        looks=looks,
+        outliers=tuple(lenses[place].ticket for place in summary.outliers) if summary else (),
+        summary=summary,
         spread=spread,
         capable=capable,
         capable_interval=capability_interval(capable, len(lenses)) if capable is not None else None,

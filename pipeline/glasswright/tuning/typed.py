@@ -1,4 +1,4 @@
-"""Limits typed by hand: `stage.field=min:0.27`, or `stage.field@f_number=4=min:0.27` for one of several."""
+"""Limits entered by hand: `stage.field=min:0.27`, or `stage.field@f_number=4=min:0.27` for one of several."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ FORM = "write `stage.field=min:0.27`, or `stage.field@f_number=4=min:0.27` for t
 
 
 class TypedLimitError(GlasswrightError):
-    """A limit on the command line that cannot be read, or fits no limit of the card or several."""
+    """A limit on the command line that cannot be read, or that matches no limit of the card or several."""
 
     exit_code = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TypedLimit:
-    """One number typed by hand, and the limit of the card that it is for."""
+    """One number entered by hand, and the limit of the card that it replaces."""
 
     place: int
     end: End
@@ -35,22 +35,22 @@ class TypedLimit:
 
 
 def read_typed(text: str, card: Card) -> TypedLimit:
-    """Read a limit typed by hand.
+    """Return a limit entered by hand.
 
     Raises
     ------
     TypedLimitError
-        If it has another form, or the card has no such limit, or several.
+        If it has another form, or if the card has no such limit, or several.
     """
     target, _, bound = text.rpartition("=")
     end, _, number_text = bound.partition(":")
     measure, _, where = target.partition("@")
     number = _read_number(number_text)
     if not measure or end not in ("min", "max") or number is None:
-        raise TypedLimitError(f"--limit {text}: is no limit: {FORM}")
+        raise TypedLimitError(f"--limit {text}: is not a limit: {FORM}")
     if all(limit.measure != measure for limit in card.limits):
         known = did_you_mean(measure, {limit.measure for limit in card.limits})
-        raise TypedLimitError(f"--limit {text}: the card for `{card.card}` limits no `{measure}`; {known}")
+        raise TypedLimitError(f"--limit {text}: the card for `{card.card}` has no limit on `{measure}`; {known}")
     places = [
         place
         for place, limit in enumerate(card.limits)
@@ -62,12 +62,12 @@ def read_typed(text: str, card: Card) -> TypedLimit:
 
 
 def apply_typed(card: Card, typed: Iterable[TypedLimit]) -> Card:
-    """Return the card with the numbers typed by hand.
+    """Return the card with the numbers entered by hand.
 
     Raises
     ------
     TypedLimitError
-        If a lower limit would then lie above its upper one.
+        If a lower limit would then be above its upper one.
     """
     limits = list(card.limits)
     for each in typed:
@@ -76,10 +76,10 @@ def apply_typed(card: Card, typed: Iterable[TypedLimit]) -> Card:
 
 
 def with_number(limit: Limit, end: End, number: float) -> Limit:
-    """Return a limit with another number at one end."""
+    """Return a limit with a new number on one side."""
     low, high = (number if end == "min" else limit.min), (number if end == "max" else limit.max)
     if low is not None and high is not None and low > high:
-        message = f"{limit.measure}: `min` {low:g} would lie above `max` {high:g}: nothing could lie between them"
+        message = f"{limit.measure}: `min` {low:g} would be above `max` {high:g}: no value could meet both"
         raise TypedLimitError(message)
     below, above = limit.must_hold_below, limit.must_hold_above
     if (end == "min" and below is not None and number < below) or (
@@ -101,14 +101,14 @@ def _read_number(text: str) -> float | None:
 
 
 def _matches(where: str, at: At, text: str) -> bool:
-    """Say whether a limit's settings are those written: `f_number=4,focal_length_mm=24`."""
+    """Return whether a limit's settings match a text: `f_number=4,focal_length_mm=24`."""
     wanted: dict[str, float] = {}
     for part in where.split(","):
         name, _, value = part.partition("=")
         number = _read_number(value)
         if name not in At.model_fields or number is None:
             known = did_you_mean(name, At.model_fields)
-            raise TypedLimitError(f"--limit {text}: `{part}` names no setting; {known}, as `f_number=4`")
+            raise TypedLimitError(f"--limit {text}: `{part}` names no setting; {known}; example: `f_number=4`")
         wanted[name] = number
     return all(_is_at(getattr(at, name), number) for name, number in wanted.items())
 
@@ -123,5 +123,5 @@ def _is_at(place: float | tuple[float, float] | None, number: float) -> bool:
 def _format_places(card: Card, measure: str, places: list[int]) -> str:
     named = [str(limit.at) for limit in card.limits if limit.measure == measure]
     if not places:
-        return f"the card limits `{measure}` at {', '.join(named)}, not there"
+        return f"the card limits `{measure}` only at {', '.join(named)}"
     return f"the card has {len(places)} limits on `{measure}` ({', '.join(named)}): {FORM}"

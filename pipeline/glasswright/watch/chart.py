@@ -1,4 +1,4 @@
-"""A control chart of one series: each night against limits from the baseline's nights."""
+"""A control chart of one series: each night against limits from the baseline nights."""
 
 from __future__ import annotations
 
@@ -28,19 +28,19 @@ class ChartPoint:
     night: date
     value: float | None
     average: float | None
-    """The weighted average of this night and those before it."""
+    """Exponentially weighted moving average up to this night."""
     average_lower: float | None
     average_upper: float | None
     tickets: tuple[str, ...]
     signals: tuple[str, ...]
-    """Why the night is out of control; empty where it is in control."""
+    """Why the night is out of control; empty if it is in control."""
     remarks: tuple[str, ...] = ()
-    """What is told and does not count."""
+    """Remarks that do not count as signals."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chart:
-    """A control chart. Without limits (None), `problem` says why, and no night on it is in control."""
+    """A control chart. If there is no baseline, `problem` says why, and no night is in control."""
 
     measure: str
     at: Setting | None
@@ -49,10 +49,10 @@ class Chart:
     baseline: Baseline | None
     problem: str
     rate: float
-    """How often it may call a steady stand out of control."""
+    """False-alarm rate per night on a stable stand."""
     points: tuple[ChartPoint, ...]
     notes: tuple[str, ...] = ()
-    """What is odd in the baseline itself, for a person to look at."""
+    """Irregularities of the baseline, for a person to look at."""
 
     @property
     def lower(self) -> float | None:
@@ -66,30 +66,30 @@ class Chart:
 
     @property
     def name(self) -> str:
-        """The field and the setting, as people say it."""
+        """Field and setting as text."""
         return f"{self.measure} at {self.at}" if self.at is not None else self.measure
 
 
 APART_LEVEL: Final = 0.01
-"""Probability that some night of a sound baseline is named as lying apart."""
+"""Probability that a night of a normal baseline is reported as an outlier."""
 CHANGE_LEVELS: Final = (0.01, 0.001)
-"""Probability that a steady baseline is told to have changed, and that it stops the chart for that."""
+"""Probability that a stable baseline is reported as changed, and that it is rejected as changed."""
 
 
 def baseline_values(series: Series, watch: WatchKeys) -> list[float]:
-    """Return the values that a series' limits come from, in order of time."""
+    """Return the baseline values of a series, in order of time."""
     return [each.value for each in series.points if each.value is not None and watch.baseline.holds(each.night)]
 
 
 def draw_chart(series: Series, watch: WatchKeys, rate: float, autocorrelation: float) -> Chart:
-    """Draw the chart of a series as the stand file says.
+    """Return the chart of a series.
 
     Parameters
     ----------
     rate
-        How often it may call a steady stand out of control.
+        False-alarm rate per night on a stable stand.
     autocorrelation
-        Of its nights, to be allowed for.
+        Assumed autocorrelation of the nights.
     """
     values = baseline_values(series, watch)
     found = find_baseline(values, autocorrelation, watch.fields[series.measure].smallest_sigma)
@@ -111,29 +111,29 @@ def draw_chart(series: Series, watch: WatchKeys, rate: float, autocorrelation: f
 
 
 def _find_change(values: Sequence[float], level: float) -> str:
-    """Say that a baseline changed while it was taken; empty where it did not."""
+    """Return a message if a baseline contains a trend or step; empty if not."""
     change = find_change(np.array(values, dtype=np.float64), level)
     if change is None:
         return ""
     return (
-        f"the baseline itself changed: a {change.kind} (probability by chance {change.probability:.2g}), median "
+        f"the baseline is not stable: a {change.kind} (probability by chance {change.probability:.2g}), median "
         f"{change.before:.5g} before and {change.after:.5g} after its night {change.place}: choose other nights"
     )
 
 
 def _find_apart(series: Series, watch: WatchKeys) -> tuple[str, ...]:
-    """Name the nights of a baseline that lie apart from the others: they make the limits wide."""
+    """Return a message for each outlier among the baseline nights; outliers widen the limits."""
     points = [each for each in series.points if each.value is not None and watch.baseline.holds(each.night)]
     values = np.array([each.value for each in points], dtype=np.float64)
     if not len(values):
         return ()
     middle = float(np.median(values))
     spread = float(median_abs_deviation(values, scale="normal"))
-    # Student's t stands for how badly so few nights tell the robust spread
+    # Student's t, with the lower efficiency of the MAD in the degrees of freedom
     most = -float(stdtrit(max(3.0, len(values) / 2.7 - 1), APART_LEVEL / (2 * len(values)))) * spread
     return tuple(
-        f"its night {point.night} lies apart ({value:.5g}, the middle is {middle:.5g}): find out why, and leave it out "
-        "with a reason (`baseline: left_out`) or let it count"
+        f"its night {point.night} is an outlier ({value:.5g}, the median is {middle:.5g}): find out why, and exclude "
+        "it with a reason (`baseline: left_out`) or keep it"
         for point, value in zip(points, values, strict=True)
         if spread > 0 and abs(value - middle) > most
     )
@@ -152,7 +152,7 @@ def _without_limits(point: Point) -> ChartPoint:
 
 
 def _walk(series: Series, baseline: Baseline, watch: WatchKeys, rate: float) -> Iterator[ChartPoint]:
-    """Go through the nights in order; a restart forgets the nights before it."""
+    """Yield the points in order of time; a restart resets the average."""
     restarts = sorted(each.on for each in watch.restarts)
     average, most = baseline.centre, baseline.average_limit(rate, watch.average_weight)
     for point in series.points:
@@ -163,7 +163,7 @@ def _walk(series: Series, baseline: Baseline, watch: WatchKeys, rate: float) -> 
             yield _without_limits(point)
             continue
         average += watch.average_weight * (point.value - average)
-        # each ticket of a night is looked at: what one shows, others cannot average back
+        # each ticket of a night is tested, so that others cannot average out a deviation
         widest = baseline.point_limit(rate / len(point.values))
         beyond = [value for value in point.values if abs(value - baseline.centre) > widest]
         signals = ["beyond the limits" if len(point.values) == 1 else _format_beyond(beyond, point)] if beyond else []

@@ -1,8 +1,9 @@
-"""Whether a stand was in control on a night, and why not where it was not.
+"""Whether a stand was in control on a night, and if not, why.
 
-A night with a reference shot of its own is told by it. One without is told by the last before it and the next after it:
-what was found wrong afterwards may have been wrong already, so everything back to the last good check is in doubt (as
-ISO 10012 asks of a standard that is found outside its limits). After so many nights without any, nobody knows.
+A night with a reference shot is decided by that shot. A night without is decided by the shots before and after it: a
+fault found later may have existed already, so everything since the last good check is questionable (as ISO 10012
+requires for a standard found outside its limits). After too many nights without reference shots the stand is out of
+control.
 """
 
 from __future__ import annotations
@@ -19,14 +20,14 @@ if TYPE_CHECKING:
 
 
 def find_gap(nights: Sequence[date], night: date, most_nights: int) -> str:
-    """Say whether a night is too far from the last reference shot; empty where it is not.
+    """Return a message if a night is too far from the last reference shot; empty if not.
 
     Parameters
     ----------
     nights
-        Those with a reference shot, in order.
+        Nights with a reference shot, sorted.
     most_nights
-        So many without one in a row are too many.
+        Number of nights in a row without one that is too many.
     """
     before = [each for each in nights if each <= night]
     if not before:
@@ -38,7 +39,7 @@ def find_gap(nights: Sequence[date], night: date, most_nights: int) -> str:
 
 
 def find_out_of_control(chart: Chart, night: date, most_nights: int) -> tuple[str, ...]:
-    """Return every reason for which a chart does not vouch for a night."""
+    """Return every reason why a night is out of control by a chart; empty if it is in control."""
     if chart.problem:
         return (f"{chart.name}: {chart.problem}",)
     gap = find_gap([point.night for point in chart.points], night, most_nights)

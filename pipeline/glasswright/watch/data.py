@@ -1,4 +1,4 @@
-"""A watch report as JSON holds it."""
+"""A watch report as plain data for JSON."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 def as_data(report: WatchReport, on: date) -> dict[str, Any]:
-    """Return a report, with its word on one night for each body, as plain data."""
+    """Return a report as plain data, with the state on one night for each body."""
     bodies = report.bodies or ("",)
     out_of_control = {body: list(report.out_of_control_of_night(on, body)) for body in bodies}
     return {

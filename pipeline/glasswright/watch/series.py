@@ -1,4 +1,4 @@
-"""What the reference lens gave, night by night."""
+"""Measurements of the reference lens by night."""
 
 from __future__ import annotations
 
@@ -29,12 +29,12 @@ class Point:
 
     night: date
     value: float | None
-    """Mean of the night's tickets; None where it was shot and gave no number."""
+    """Mean of the night's tickets; None if it was shot but no ticket has a number."""
     tickets: tuple[str, ...]
     values: tuple[float, ...] = ()
-    """Each ticket's own, the mean of its shots; of those that have one."""
+    """Value of each ticket that has one (the mean of its shots)."""
     missing: str = ""
-    """Why a ticket of the night has no number; empty where all have one."""
+    """Why a ticket of the night has no number; empty if all have one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +47,7 @@ class Series:
     body: str
     unit: str
     points: tuple[Point, ...]
-    """One a night, in order of time."""
+    """One per night, in order of time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,13 +60,13 @@ class _Reading:
 
 
 def nights_of_ticket(state: TicketState) -> tuple[date, ...]:
-    """Return the nights on which a ticket was shot; the night of its run where the files do not tell."""
+    """Return the nights on which a ticket was shot; the night of its run if unknown."""
     known = tuple(date.fromisoformat(each) for each in state.record.nights)
     return known or (night_at(datetime.fromisoformat(state.measured_at)),)
 
 
 def collect_series(states: Iterable[TicketState], fields: Mapping[str, WatchedField]) -> tuple[Series, ...]:
-    """Arrange reference tickets by watched field, setting, body and night."""
+    """Return the measurements of reference tickets, by watched field, setting, body and night."""
     readings: dict[tuple[str, Setting | None, str], list[_Reading]] = defaultdict(list)
     for state in states:
         night, record = nights_of_ticket(state)[-1], state.record
@@ -98,7 +98,7 @@ def _read(outcome: KeptOutcome, field: str, night: date, ticket: str) -> _Readin
     if outcome.status is not Status.DONE:
         missing = f"`{outcome.step}` is {outcome.status}: {outcome.reason or 'no reason was given'}"
     elif measured is None or measured.value is None or not math.isfinite(measured.value):
-        missing = f"`{outcome.step}` gave no number for `{field}`"
+        missing = f"`{outcome.step}` has no number for `{field}`"
     else:
         value = measured.value
     return _Reading(night=night, ticket=ticket, value=value, unit=measured.unit if measured else "", missing=missing)

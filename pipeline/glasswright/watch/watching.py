@@ -1,4 +1,4 @@
-"""All charts of a stand, and what they say of a night."""
+"""All control charts of a stand, and the state of the stand on a night."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeftOut:
-    """A reference ticket that is on no chart."""
+    """A reference ticket that is on no chart, and the reason."""
 
     ticket: str
     why: str
@@ -37,13 +37,13 @@ class WatchReport:
     stand: str
     keys: WatchKeys
     lens: str
-    """The reference lens; empty where there is none."""
+    """The reference lens; empty if there is none."""
     charts: tuple[Chart, ...]
     left_out: tuple[LeftOut, ...]
     rehearsed: bool
-    """The reference shots were rendered."""
+    """Whether the reference shots were rendered."""
     problem: str = ""
-    """Why nothing can be watched at all."""
+    """Why the stand cannot be watched; empty if it can."""
 
     @property
     def bodies(self) -> tuple[str, ...]:
@@ -56,7 +56,7 @@ class WatchReport:
         return tuple(sorted({point.night for chart in self.charts for point in chart.points}))
 
     def out_of_control_of_night(self, night: date, body: str) -> tuple[str, ...]:
-        """Return every reason for which the stand counts as out of control on a night; none if it is in control."""
+        """Return every reason why the stand is out of control on a night; empty if it is in control."""
         most = self.keys.missing_after_nights
         if self.problem:
             return (self.problem,)
@@ -67,14 +67,14 @@ class WatchReport:
             return (f"{gap} (body {body})",)
         reasons = [reason for chart in charts for reason in find_out_of_control(chart, night, most)]
         never = [measure for measure in self.keys.fields if all(chart.measure != measure for chart in charts)]
-        reasons += [f"{measure} is watched, and no reference ticket has it at {self.keys.fields[measure].at}"
+        reasons += [f"{measure} is watched, but no reference ticket has it at {self.keys.fields[measure].at}"
                     for measure in never]  # fmt: skip
         return tuple(reasons)
 
     def out_of_control_of_ticket(self, state: TicketState) -> tuple[str, ...]:
-        """Return every reason for which the stand is in doubt on the nights on which a ticket was shot.
+        """Return every reason why the stand is out of control on the nights of a ticket.
 
-        The nights before the baseline begins are not watched: nothing is said of tickets shot and measured then.
+        Nights before the baseline are not watched: tickets shot and measured then have no reasons.
         """
         nights, begins = nights_of_ticket(state), self.keys.baseline.first
         reasons = []
@@ -84,15 +84,15 @@ class WatchReport:
             if night >= begins:
                 reasons += self.out_of_control_of_night(night, state.record.ticket.body)
             elif state.measured_at[:10] >= begins.isoformat():
-                # a camera whose clock was lost must not lead out of the watch
+                # a wrong camera clock must not exempt a ticket from the watch
                 reasons.append(f"its files say it was shot on {night}, before the watch begins on {begins}")
         return tuple(dict.fromkeys(reasons))
 
 
 def watch_stand(states: Iterable[TicketState], keys: WatchKeys, stand: str) -> WatchReport:
-    """Draw the charts of a stand from the reference tickets there are.
+    """Return the charts of a stand from its reference tickets.
 
-    Rehearsed ones count only where there are no others.
+    Rehearsed tickets count only if there are no others.
     """
     reference = [state for state in states if state.record.ticket.phase == REFERENCE_PHASE]
     real = any(not state.record.ticket.rehearsed for state in reference if state.record.stand == stand)
@@ -118,7 +118,7 @@ def watch_stand(states: Iterable[TicketState], keys: WatchKeys, stand: str) -> W
 
 
 def _draw_charts(series: Sequence[Series], keys: WatchKeys) -> tuple[Chart, ...]:
-    """Draw all charts; those of a body share the false alarms that it may have."""
+    """Return all charts; the charts of a body share its rate of false alarms."""
     charts = []
     for body in sorted({each.body for each in series}):
         own = [each for each in series if each.body == body]
@@ -138,12 +138,12 @@ def _why_left_out(state: TicketState, keys: WatchKeys, stand: str, real: bool) -
     if IDENTITY_CONTRADICTION in record.ticket.caveats:
         return "its files name another lens or body than ticket.yaml"
     if real and record.ticket.rehearsed:
-        return "its frames were rendered, and there are others that were not"
+        return "its frames were rendered, and there are real ones"
     if nights_of_ticket(state)[-1] < keys.baseline.first:
         return f"it was shot before the watch begins on {keys.baseline.first}"
     return ""
 
 
 def read_watch(ledger: Ledger, keys: WatchKeys, stand: str) -> WatchReport:
-    """Draw the charts of a stand from what a ledger holds."""
+    """Return the charts of a stand from the ledger."""
     return watch_stand(ledger.latest_tickets(tickets_of_phase(ledger, REFERENCE_PHASE), keys.fields), keys, stand)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from glasswright.plugin.drawing import element, words
+from glasswright.plugin.drawing import element, escape_text
 from glasswright_camera.commissioning.step_result import format_with_u
 from glasswright_camera.commissioning.steps import STEPS
 
@@ -40,14 +40,16 @@ def draw_report(
     done = [step for step in STEPS if step.name in constants]
     missing = [step.title for step in STEPS if step.name not in constants]
     head = f"{len(done)} of {len(STEPS)} steps are in the stand file."
-    body = [element("h1", words(f"What is known of {stand}")), element("p", words(head))]
+    body = [element("h1", escape_text(f"What is known of {stand}")), element("p", escape_text(head))]
     if missing:
-        body.append(element("p", words(f"Not known: {'; '.join(missing)}.")))
+        body.append(element("p", escape_text(f"Not known: {'; '.join(missing)}.")))
     for step in STEPS:
         body += _draw_step(step, constants.get(step.name), found.get(step.name), today)
     page = element(
         "html",
-        element("head", element("meta", charset="utf-8"), element("title", words(stand)), element("style", STYLE)),
+        element(
+            "head", element("meta", charset="utf-8"), element("title", escape_text(stand)), element("style", STYLE)
+        ),
         element("body", *body),
         lang="en",
     )
@@ -55,25 +57,25 @@ def draw_report(
 
 
 def _draw_step(step: Step, constant: StandConstant | None, found: Mapping[str, Any] | None, today: date) -> list[str]:
-    parts = [element("h2", words(step.title))]
+    parts = [element("h2", escape_text(step.title))]
     if constant is None:
-        parts.append(element("p", words("Not in the stand file.")))
+        parts.append(element("p", escape_text("Not in the stand file.")))
     else:
         late = ": too old, what rests on it is in review" if today > constant.last_day else ""
         body = f" on body {constant.body}" if constant.body else ""
         told = f"Measured {constant.measured}{body}, holds to {constant.last_day}{late}. {constant.origin}."
-        parts.append(element("p", words(told)))
+        parts.append(element("p", escape_text(told)))
         meaning = {each["name"]: each["meaning"] for each in (found or {}).get("findings", ())}
         rows = [
             element(
                 "tr",
-                element("td", words(meaning.get(name, name))),
-                element("td", words(format_with_u(number.value, number.u)), class_="n"),
-                element("td", words(name)),
+                element("td", escape_text(meaning.get(name, name))),
+                element("td", escape_text(format_with_u(number.value, number.u)), class_="n"),
+                element("td", escape_text(name)),
             )
             for name, number in constant.values.items()
         ]
         parts.append(element("table", *rows))
-        parts.append(element("p", words(f"On it rest: {', '.join(constant.rests) or 'no fields'}.")))
-    notes = [element("li", words(note)) for note in (found or {}).get("notes", ())]
+        parts.append(element("p", escape_text(f"On it rest: {', '.join(constant.rests) or 'no fields'}.")))
+    notes = [element("li", escape_text(note)) for note in (found or {}).get("notes", ())]
     return [*parts, element("ul", *notes)] if notes else parts

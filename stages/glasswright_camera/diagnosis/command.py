@@ -103,7 +103,8 @@ def write_known(model: str, copies: int, origin: str, found: tuple[ReferenceValu
         for each in found
     ]
     comment = (
-        "# What healthy copies measure on this stand: written by `glasswright reference-values`, used by `diagnose`."
+        "# Reference values of healthy copies on this stand: written by `glasswright reference-values`, "
+        "used by `diagnose`."
     )
     return "\n".join([comment, yaml.safe_dump(head, sort_keys=False, width=1000).rstrip(), "values:", *lines]) + "\n"
 

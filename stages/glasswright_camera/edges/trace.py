@@ -114,6 +114,6 @@ class Trace(Artefact):
         return [self.planes.index(plane) for plane in planes or self.planes]
 
     @classmethod
-    def find_odd(cls, members: Sequence[Self]) -> Mapping[int, str]:
+    def find_outliers(cls, members: Sequence[Self]) -> Mapping[int, str]:
         """Return the shots whose sharpness deviates from the others': index -> reason."""
         return odd_traces(members)

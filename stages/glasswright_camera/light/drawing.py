@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from contourpy import contour_generator
 
-from glasswright.plugin.drawing import Picture, Scale, element, label, path, tick_step, words
+from glasswright.plugin.drawing import Picture, Scale, element, escape_text, label, path, tick_step
 from glasswright_camera.plots import FrameView
 
 if TYPE_CHECKING:
@@ -78,4 +78,4 @@ def _name(view: FrameView, points: Array, text: str) -> str:
     x, y = (fits if len(fits) else points)[int(np.argmax((fits if len(fits) else points)[:, 1]))]
     x = min(max(float(x), 40.0), 520.0)
     ground = element("rect", x=x - 15, y=float(y) - 8, width=30.0, height=15.0, class_="ground")
-    return ground + element("text", words(text), x=x, y=float(y) + 4, class_="tick", text_anchor="middle")
+    return ground + element("text", escape_text(text), x=x, y=float(y) + 4, class_="tick", text_anchor="middle")

@@ -42,7 +42,7 @@ class FlatShot(Artefact):
     """Of each plane, in a whole block."""
 
     @classmethod
-    def find_odd(cls, members: Sequence[Self]) -> Mapping[int, str]:
+    def find_outliers(cls, members: Sequence[Self]) -> Mapping[int, str]:
         """Name the shots whose light level or shape stands apart from the others'."""
         return find_odd_flats([member.light for member in members], [member.exposure_time_s for member in members])
 

@@ -152,8 +152,8 @@ def test_check_notes_what_is_only_odd(bench, capsys):
     assert code == 12
     assert "no mistakes\n" in out
     assert err.splitlines() == [
-        "night/T-0412/ticket.yaml:1: body `Ostrol D7` is none of the stand's: Ostrel D7 (a note)",
-        "night/T-0412/ticket.yaml:1: no card is for `Velm 50 mm f/2`: the lens will be measured, but cannot pass "
+        "night/T-0412/ticket.yaml:1: body `Ostrol D7` is not one of the stand's: Ostrel D7 (a note)",
+        "night/T-0412/ticket.yaml:1: there is no card for `Velm 50 mm f/2`: the lens will be measured, but cannot pass "
         "(a note)",
     ]
 
@@ -164,7 +164,7 @@ def test_check_refuses_two_tickets_of_one_number_and_folders_without_tickets(ben
     (bench / "night/empty").mkdir()
     code, _, err = run(capsys, *ALL)
     assert code == 2
-    assert "night/again/ticket.yaml:1: ticket number `T-0412` is that of night/T-0412/ticket.yaml too" in err
+    assert "night/again/ticket.yaml:1: ticket number `T-0412` is also that of night/T-0412/ticket.yaml" in err
     assert "night/empty/ticket.yaml: there is no such file: correct the path" in err
 
 
@@ -184,7 +184,7 @@ def test_check_prints_json(bench, capsys):
         (("check", "none.yaml"), "none.yaml: there is no such file: correct the path"),
         (("check", "plan.yaml", "--cards", "none"), "none: there is no such folder of cards"),
         (("check", "plan.yaml", "--tickets", "none"), "none: there is no such folder of tickets"),
-        (("check", "plan.yaml", "--tickets", "cards"), "cards: holds no ticket folder"),
+        (("check", "plan.yaml", "--tickets", "cards"), "cards: contains no ticket folder"),
         (("check",), "Missing argument 'PLAN'"),
         (("chek", "plan.yaml"), "unknown command `chek`; did you mean `check`?"),
         (("check", "plan.yaml", "--stnd", "x"), "No such option"),
@@ -212,7 +212,7 @@ def test_a_stage_is_explained(capsys):
     assert code == 0
     assert re.search(r"shot +one Shot\n", out)
     assert re.search(r"crop_px +pixel +whole number +0 +>= 0 +Width of the border that is left out\.\n", out)
-    assert "no measured fields of its own" in out
+    assert "it has no measured fields" in out
     _, out, _ = run(capsys, "stages", "toy.average_marks")
     assert re.search(r"marks +several Marks \(gathered `per` setting, ticket or night\)\n", out)
     assert re.search(r"marks_count +count +no +How many marks were seen\.\n", out)
@@ -260,7 +260,7 @@ def test_a_stage_name_that_two_plugins_have_must_be_said_whole(monkeypatch, caps
     monkeypatch.setattr(plugin_notes, "load_plugins", lambda: Plugins(stages=twice))
     code, _, err = run(capsys, "stages", "open_picture")
     assert code == 2
-    assert "several plugins have a stage `open_picture`: say which of `toy.open_picture`, `other.open_picture`" in err
+    assert "several plugins have a stage `open_picture`: choose one of `toy.open_picture`, `other.open_picture`" in err
 
 
 def test_a_failed_plugin_is_named_on_stderr(monkeypatch, capsys):
@@ -270,7 +270,7 @@ def test_a_failed_plugin_is_named_on_stderr(monkeypatch, capsys):
     assert (code, out) == (2, "")
     assert err.splitlines() == [
         "plugin `toy` cannot be used: loading toy failed: ImportError: no camera",
-        "glasswright: no plugin offers a stage: mend what is named above",
+        "glasswright: no plugin has a stage: correct the errors above",
     ]
 
 
@@ -280,7 +280,7 @@ def test_without_any_plugin_nothing_ends_well(monkeypatch, capsys):
     for words in (["stages"], ["stages", "--json"], ALL):
         code, out, err = run(capsys, *words)
         assert (code, out) == (2, "")
-        assert err == "glasswright: no plugin offers a stage: install one, or install glasswright again\n"
+        assert err == "glasswright: no plugin has a stage: install one, or install glasswright again\n"
 
 
 @pytest.fixture
@@ -347,7 +347,7 @@ def test_an_unexpected_failure_is_one_with_its_traceback(plugin_command, capsys)
     ("function", "value", "reason"),
     [
         (None, "no_module_of_this_name:toy", "cannot be loaded: ModuleNotFoundError: No module named 'no_module_of"),
-        ("text", "config_commands_toy:toy", "is no click command"),
+        ("text", "config_commands_toy:toy", "is not a click command"),
     ],
 )
 def test_a_plugin_command_that_cannot_be_loaded_stops_no_other(plugin_command, capsys, function, value, reason):
@@ -438,11 +438,11 @@ def test_check_notes_limits_that_can_decide_nothing(bench, capsys):
     code, _, err = run(capsys, *ALL)
     assert code == 12
     assert err.splitlines() == [
-        "cards/corvane.yaml:4: stand `toy-bench` declares no reproducibility of `average_chart.left.offset_px`: this "
+        "cards/corvane.yaml:4: stand `toy-bench` declares no reproducibility for `average_chart.left.offset_px`: this "
         "limit is REVIEW at best (a note)",
         "cards/corvane.yaml:6: plan `toy_plan` lists no setting f/2.8: this limit is UNKNOWN unless a ticket has such "
         "shots (a note)",
-        "cards/corvane.yaml:7: plan `toy_plan` measures otherwise than the card's `toy_plan`: the card's plan does not "
+        "cards/corvane.yaml:7: plan `toy_plan` differs from the card's `toy_plan`: the card's plan does not "
         "say how `average_panel` is made; limits on it are UNKNOWN unless `glasswright adopt` takes it (a note)",
         "cards/other.yaml:2: the card is not for stand `toy-bench`: every verdict will be UNKNOWN (a note)",
     ]
@@ -485,7 +485,7 @@ def test_a_folder_that_is_no_role_is_named_with_the_remedy(bench, capsys):
     (bench / "night/T-0412/chart").rename(bench / "night/T-0412/Chart")
     code, out, err = run(capsys, *ALL)
     assert code == 12
-    assert "Chart/ is no role: its 2 files are not used; rename it to `chart`" in err
+    assert "Chart/ is not a role: its 2 files are not used; rename it to `chart`" in err
     assert "chart at each setting: 2 shots lacking" in out
 
 
@@ -503,7 +503,7 @@ def test_a_limit_at_a_setting_nobody_shot_is_named_apart(bench, capsys):
         ("stand.yaml", "average_*.*_px: {relative_u", "other.*_px: {relative_u", 11, "declares no reproducibility"),
         ("stand.yaml", "toy-bench", "new-bench", 12, "the card is valid for stand toy-bench, this is `new-bench`"),
         ("night/T-0412/ticket.yaml", "Ostrel D7", "Velm X1", 12, "the card is valid for body Ostrel D7"),
-        ("plan.yaml", "crop_px: 4", "crop_px: 5", 12, "plan `toy_plan` makes it otherwise than the card's"),
+        ("plan.yaml", "crop_px: 4", "crop_px: 5", 12, "plan `toy_plan` differs from the card's plan"),
         ("night/T-0412/SHA256SUMS", "0  chart/1_f2_a.dng", "0  chart/9_f2_a.dng", 11, "1 of its shots are not in"),
         ("cards/corvane.yaml", "confidence: 0.95", "identity: serial", 12, "2 of 2 files carry no lens serial"),
         ("cards/corvane.yaml", "confidence: 0.95", "hand_checks: [a]", 2, "hand"),

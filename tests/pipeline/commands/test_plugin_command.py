@@ -22,7 +22,7 @@ def test_the_package_loads_its_plan_checks_and_its_tests_pass(tmp_path, monkeypa
     assert [field.path for field in plugins.stages["extra.measure_brightness"].fields] == ["median_light_frac"]
     plan = load_plan(tmp_path / "extra/plan.yaml", plugins)
     assert plan.fields()["measure_brightness.median_light_frac"].has_uncertainty
-    assert plugins.field_names.in_words("measure_brightness.median_light_frac is low") == "median light is low"
+    assert plugins.field_names.make_readable("measure_brightness.median_light_frac is low") == "median light is low"
     sys.modules.pop("glasswright_extra", None)
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "test_stage.py"],

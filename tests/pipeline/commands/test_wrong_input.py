@@ -45,7 +45,8 @@ def test_a_file_of_another_kind_is_no_damaged_ledger_only(tmp_path, capsys):
     code, _, err = said(capsys, "gate", "T-1", "--ledger", other)
     assert code == 21
     assert (
-        "the ledger is damaged, or this is none (file is not a database): restore it from a backup, or correct" in err
+        "the ledger is damaged, or this is not a ledger (file is not a database): restore it from a backup, or correct"
+        in err
     )
 
 
@@ -70,7 +71,9 @@ def test_a_stand_or_layout_that_is_not_there_is_named(tmp_path, capsys, monkeypa
 
 
 def test_a_package_without_configuration_files_is_named():
-    with pytest.raises(GlasswrightError, match=r"the package click holds no configs/plans: install glasswright again"):
+    with pytest.raises(
+        GlasswrightError, match=r"the package click contains no configs/plans: install glasswright again"
+    ):
         find_shipped("click", "plans")
 
 

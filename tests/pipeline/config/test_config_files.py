@@ -105,7 +105,7 @@ STAND_MUTATIONS = MappingProxyType(
         "a missing data file": ("map.bin", "nap.bin", "stand.yaml", 9, "there is no file"),
         "a data file that is a number": ("map.bin", "3", "stand.yaml", 9, "must be the name of a file, found `3`"),
         "a missing file": ("board.yaml", "bored.yaml", "stand.yaml", 8, "there is no file"),
-        "a file that names itself": ("board.yaml", "stand.yaml", "stand.yaml", 1, "which it leads back to"),
+        "a file that names itself": ("board.yaml", "stand.yaml", "stand.yaml", 1, "which it names in turn"),
         "unknown key below a name of one's own": (
             "{u: 0.01,",
             "{u: 0.01, orgin: x,",
@@ -133,7 +133,7 @@ STAND_MUTATIONS = MappingProxyType(
         ),
         "no field": ("average_*.*_px", "average", "stand.yaml", 6, "names no field: write `step.field`"),
         "no bodies": ("[Ostrel D7]", "[]", "stand.yaml", 2, "must have at least 1 element"),
-        "a name that is no file name": ("toy-bench", "toy bench", "stand.yaml", 1, "must do as a file name"),
+        "a name that is no file name": ("toy-bench", "toy bench", "stand.yaml", 1, "must be usable as a file name"),
         "two names": ("stand: toy-bench", "stand: [a, b]", "stand.yaml", 1, "must be text, found a list of 2"),
     }
 )
@@ -284,7 +284,7 @@ def test_a_long_text_is_shown_cut(tmp_path):
 
 def test_a_pipe_is_no_configuration_file(tmp_path):
     os.mkfifo(tmp_path / "pipe.yaml")
-    assert problems_of(lambda: read_config(tmp_path / "pipe.yaml", Strict)) == [("pipe.yaml", 0, "is no plain file")]
+    assert problems_of(lambda: read_config(tmp_path / "pipe.yaml", Strict)) == [("pipe.yaml", 0, "is not a plain file")]
 
 
 @pytest.mark.parametrize("name", ["x" * 5000, '"a\\0b"', "board.yaml/more", "/", "."])
@@ -305,7 +305,7 @@ def test_a_stand_is_matched_with_a_plan(tmp_path):
     assert [(each.line, each.message) for each in match_stand(load_stand(path, TOYS), plan)] == [
         (
             4,
-            "`average_*.*` takes in fields in count and in pixel, but `u` is in one unit: write one line for each "
+            "`average_*.*` matches fields in count and in pixel, but `u` is in one unit: write one line for each "
             "unit, or use `relative_u`",
         )
     ]
@@ -343,12 +343,12 @@ def test_a_good_ticket_is_read(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "line", "message"),
     [
-        ("T-0412", "../T-0412", 1, "must do as a file name"),
-        ("T-0412", ".hidden", 1, "must do as a file name"),
-        ("T-0412", "T/0412", 1, "must do as a file name"),
-        ("T-0412", "'T 0412'", 1, "must do as a file name"),
-        ("T-0412", "T-0412.", 1, "must do as a file name"),
-        ("T-0412", "T" * 65, 1, "must do as a file name"),
+        ("T-0412", "../T-0412", 1, "must be usable as a file name"),
+        ("T-0412", ".hidden", 1, "must be usable as a file name"),
+        ("T-0412", "T/0412", 1, "must be usable as a file name"),
+        ("T-0412", "'T 0412'", 1, "must be usable as a file name"),
+        ("T-0412", "T-0412.", 1, "must be usable as a file name"),
+        ("T-0412", "T" * 65, 1, "must be usable as a file name"),
         ("T-0412", "412", 1, '`ticket`: must be text, found `412`: put it in quotes ("412")'),
         ("T-0412", "1e5", 1, '`ticket`: must be text, found `1e5`: put it in quotes ("1e5")'),
         ("T-0412", "0412", 1, '`0412` may be text or a number; put it in quotes ("0412")'),
@@ -362,7 +362,7 @@ def test_a_good_ticket_is_read(tmp_path):
         ("phase: release\n", "", 1, "`phase` is missing"),
         ('body: {model: "Ostrel D7"}', "body: Ostrel D7", 4, "must be a mapping (`key: value`)"),
         ("shots:", "shot:", 5, "unknown key; did you mean `shots`?"),
-        (", focal_length_mm: 50, f_number: 2", "", 6, "says nothing of its files: give one of `focal_length_mm`"),
+        (", focal_length_mm: 50, f_number: 2", "", 6, "gives no setting for its files: give one of `focal_length_mm`"),
         ("chart/*_f2_*.dng", "../chart/*.dng", 6, "must be a path below the ticket's folder"),
         ("chart/*_f2_*.dng", "/chart/*.dng", 6, "must be a path below the ticket's folder"),
         ("chart/*_f2_*.dng", "*.dng", 6, "must be `role/pattern`, such as `chart/*.dng`"),

@@ -117,7 +117,7 @@ MUTATIONS = MappingProxyType(
             "plan: toy_plan",
             "plan: ../toy",
             "plan: ../toy",
-            "must do as a file name",
+            "must be usable as a file name",
         ),
         "unknown key of a step": (
             "    at_least: 2",
@@ -269,7 +269,7 @@ MUTATIONS = MappingProxyType(
             "{picture: open_chart, marks: find_chart}",
             "{picture: open_chart, marks: find_panel}",
             "inputs: {picture: open_chart, marks: find_panel}",
-            "step `refine_chart` takes from shots of different roles at once: `open_chart` (chart) and `find_panel`",
+            "step `refine_chart` takes from shots of several roles: `open_chart` (chart) and `find_panel`",
         ),
         "bulk gathered": (
             "stage: toy.average_marks\n    inputs: {marks: find_panel, ticket: ticket}",
@@ -282,7 +282,7 @@ MUTATIONS = MappingProxyType(
             "{picture: open_panel, bench: stand.toy}\n  refine_panel:\n    stage: toy.refine_marks\n"
             "    inputs: {picture: open_panel, marks: find_panel, mean: average_panel}\n  average_panel",
             "average_panel:",
-            "step `average_panel` (per setting) stands between `open_panel`, `find_panel`, `refine_panel`, which share",
+            "step `average_panel` (per setting) lies between `open_panel`, `find_panel`, `refine_panel`, which share",
         ),
         "a step name with a dot": ("  survey:", "  sur.vey:", "sur.vey:", "cannot name a step"),
         "a step called ticket": ("  survey:", "  ticket:", "ticket:", "`ticket` is taken"),

@@ -93,8 +93,8 @@ def test_scalars_mean_what_they_look_like(tmp_path, written, value):
         ("a: 010\n", 1, "`010` may be text or a number"),
         ("2: a\n", 1, 'key `2` is not text: put it in quotes ("2")'),
         ("true: a\n", 1, 'key `true` is not text: put it in quotes ("true")'),
-        ("? [a, b]\n: 1\n", 1, "a key must be one word, not a list or mapping"),
-        ("a: 1\n---\na: 2\n", 2, "a second document starts with `---`; a file holds one"),
+        ("? [a, b]\n: 1\n", 1, "a key must be a text, not a list or mapping"),
+        ("a: 1\n---\na: 2\n", 2, "a second document starts with `---`: a file may contain only one"),
         ("a: [1, 2\nb: 3\n", 2, "not valid YAML: while parsing a flow sequence did not find expected ',' or ']'"),
         ("a: 'open\n", 2, "not valid YAML: while scanning a quoted scalar found unexpected end of stream"),
         ("a: b: c\n", 1, "not valid YAML: mapping values are not allowed in this context"),
@@ -143,7 +143,7 @@ def test_fifty_levels_are_read(tmp_path):
 def test_a_file_beyond_the_size_limit_is_refused(tmp_path):
     assert read(tmp_path, "# " + "x" * ((1 << 20) - 2)).data is None
     found = problems_of(tmp_path, "# " + "x" * ((1 << 20) - 1))
-    assert found == [(0, "larger than 1048576 bytes; a configuration file is written by hand and far smaller")]
+    assert found == [(0, "larger than 1048576 bytes, the most that a configuration file may have: correct the path")]
 
 
 def test_a_missing_file_is_a_problem_of_that_file(tmp_path):

@@ -61,7 +61,7 @@ def test_one_day_too_old_is_review_and_says_so(tmp_path):
     said = judged(tmp_path, night="2026-06-10")
     assert said.verdict is Verdict.REVIEW
     assert said.reason.endswith(
-        "but the stand's `sensor` of 2026-03-01 held to 2026-06-09, and the lens was shot on 2026-06-10: "
+        "but the stand's `sensor` of 2026-03-01 was valid to 2026-06-09, and the lens was shot on 2026-06-10: "
         "measure it again"
     )
 
@@ -78,7 +78,7 @@ def test_what_fails_still_fails_and_what_does_not_rest_on_it_still_passes(tmp_pa
 
 
 def test_no_day_means_not_known_to_hold():
-    assert "no file tells when" in why_not_held({"sensor": constant()}, SHARP, "Ostrel D7", None)[0]
+    assert "no file says when" in why_not_held({"sensor": constant()}, SHARP, "Ostrel D7", None)[0]
     assert constant().last_day == date(2026, 6, 9)
 
 
@@ -109,6 +109,6 @@ def test_what_is_no_constant_is_not_written(document):
 def test_a_file_that_changed_meanwhile_is_left_alone(document):
     text = propose_constants(document, "sensor", ENTRY, {})
     document.path.write_text(STAND + "# more\n", encoding="utf-8")
-    with pytest.raises(StandWriteError, match="changed meanwhile"):
+    with pytest.raises(StandWriteError, match="changed in the meantime"):
         replace_stand(document, text)
     assert document.path.read_text(encoding="utf-8").endswith("# more\n")

@@ -126,7 +126,7 @@ def test_a_shot_near_no_nominal_setting_is_reported_and_keeps_its_own(tmp_path):
     add_shot(tmp_path, "chart/1.tif", tags={**LENS_AT_F2, exif.F_NUMBER: (28, 10)})
     indexed = index(tmp_path)
     assert (
-        "chart/1.tif: f-number 2.8 is near none of the plan's (2, 4); it stays a setting of its own" in indexed.findings
+        "chart/1.tif: f-number 2.8 is near none of the plan's (2, 4): treated as a separate setting" in indexed.findings
     )
     assert the_shot(indexed, "chart/1.tif").shot.setting == Setting(focal_length_mm=50, f_number=2.8)
 
@@ -227,7 +227,7 @@ def test_an_f_number_that_no_file_tells_is_named(tmp_path):
         add_shot(tmp_path, name, BODY, {exif.FOCAL_LENGTH: (50, 1)})
     write_sums(tmp_path)
     indexed = index(tmp_path, rules=(ShotRule(files="chart/*", f_number=2),))
-    assert indexed.findings == ("f-number by ticket.yaml alone, the file tells none: chart/2.tif and 1 more",)
+    assert indexed.findings == ("f-number from ticket.yaml alone, EXIF has none: chart/2.tif and 1 more",)
 
 
 @pytest.mark.parametrize("model", ["CORVANE 50mm  f/2", MODEL])
@@ -254,7 +254,7 @@ def test_dark_shots_have_no_setting_and_exposure_belongs_to_the_shake_roles_alon
 def test_without_sums_the_copy_is_unverified_and_the_ticket_says_so(tmp_path):
     add_shot(tmp_path, "chart/1.tif")
     indexed = index(tmp_path)
-    assert indexed.ticket.notes == ("no SHA256SUMS: whether the copies are whole cannot be told",)
+    assert indexed.ticket.notes == ("no SHA256SUMS: the copies cannot be verified",)
     assert indexed.shots[0].shot.caveats == ("unverified_copy",)
 
 
@@ -283,9 +283,9 @@ def test_sums_that_lead_out_of_the_folder_or_make_no_sense_are_reported_and_not_
         f"{sha}  ../secret\n{sha}  /etc/passwd\nhello\n{sha} *chart/1.tif\n{'1' * 64}  chart/1.tif\n"
     )
     indexed = index(tmp_path)
-    assert "SHA256SUMS:1: '../secret' points outside the ticket's folder: left aside" in indexed.findings
-    assert "SHA256SUMS:2: '/etc/passwd' points outside the ticket's folder: left aside" in indexed.findings
-    assert any(each.startswith("SHA256SUMS:3: not a line of sha256sum's") for each in indexed.findings)
+    assert "SHA256SUMS:1: '../secret' points outside the ticket's folder: ignored" in indexed.findings
+    assert "SHA256SUMS:2: '/etc/passwd' points outside the ticket's folder: ignored" in indexed.findings
+    assert any(each.startswith("SHA256SUMS:3: not in sha256sum's format") for each in indexed.findings)
     assert any(each.startswith("SHA256SUMS:5: 'chart/1.tif' is listed twice") for each in indexed.findings)
     assert indexed.shots[0].refusal.startswith("SHA256SUMS says 000000000000...")
 
@@ -296,7 +296,7 @@ def test_a_copy_under_another_name_is_no_repeat(tmp_path):
     (tmp_path / "flat").mkdir()
     (tmp_path / "flat/1.tif").write_bytes(path.read_bytes())
     indexed = index(tmp_path)
-    assert the_shot(indexed, "chart/2.tif").refusal.startswith("is the same file as chart/1.tif (same SHA-256)")
+    assert the_shot(indexed, "chart/2.tif").refusal.startswith("is a copy of chart/1.tif (same SHA-256)")
     assert the_shot(indexed, "chart/1.tif").refusal == ""
     assert the_shot(indexed, "flat/1.tif").refusal == ""
 
@@ -325,17 +325,17 @@ def test_links_are_not_followed_and_strange_things_are_reported(tmp_path):
         "chart/link.tif is a symbolic link, which is not followed: copy the file itself",
         "flat is a symbolic link, which is not followed: copy the files themselves",
         "chart/inner/ is a folder inside a role's folder: its 0 files are not used",
-        f"chrt/ is no role: its 1 file are not used; roles are {', '.join(sorted(ROLES))}",
+        f"chrt/ is not a role: its 1 file are not used; roles are {', '.join(sorted(ROLES))}",
     }
     assert set(indexed.findings) == {
         "hidden, so not used: .old/ (1 file)",
         "hidden, so not used: chart/.hidden",
-        "no raw files by their names, so not used: chart/0.xmp, chart/1.xmp, chart/2.xmp, chart/3.xmp, chart/4.xmp "
+        "not raw files by their names, so not used: chart/0.xmp, chart/1.xmp, chart/2.xmp, chart/3.xmp, chart/4.xmp "
         "and 2 more",
-        "chart/pipe is no plain file: not used",
-        "panel/ holds no shots",
-        "notes.txt lies beside the role folders: not used. Put shots into a role's folder",
-        "chart/1.jpg lies beside a raw file of the same name: taken for its preview, not used",
+        "chart/pipe is not a plain file: not used",
+        "panel/ contains no shots",
+        "notes.txt is beside the role folders: not used. Put shots into a role's folder",
+        "chart/1.jpg has the name of a raw file beside it: taken for its preview, not used",
     }
 
 

@@ -95,7 +95,7 @@ def test_each_side_has_its_own_uncertainty_and_its_own_stand_file():
 def test_an_uncertainty_that_is_not_known_tells_nothing(one, other, spreads):
     found = only(compare(one, other, spreads=spreads))
     assert (found.kind, found.change, found.u) == (ChangeKind.UNKNOWN, 1.0, None)
-    assert found.reason == "the measurement gives no uncertainty, or the stand file no reproducibility, of it"
+    assert found.reason == "the measurement has no uncertainty, or the stand file has no reproducibility for it"
 
 
 def count(value, u=None):
@@ -108,7 +108,7 @@ def test_counts_differ_when_they_differ():
     assert only(compare(count(9.0), count(9.0))).kind is ChangeKind.WITHIN
     found = only(compare(count(9.0), count(8.0)))
     assert (found.kind, found.change, found.u) == (ChangeKind.CHANGED, -1.0, None)
-    assert found.reason == "counted, so any difference is one"
+    assert found.reason == "counted, so any difference is a change"
 
 
 def test_texts_differ_when_they_differ():
@@ -200,15 +200,15 @@ def test_two_stands_or_bodies_cannot_be_told_apart():
     other = visit(loss(9.0), number="T-2", stand="south-bench")
     comparison = compare(visit(loss(1.0)), other)
     assert only(comparison).kind is ChangeKind.UNKNOWN
-    assert comparison.notes == ("two stands: `north-bench` and `south-bench`; what they differ by is not known",)
+    assert comparison.notes == ("two stands: `north-bench` and `south-bench`; the difference between them is unknown",)
     bodies = compare(visit(loss(1.0)), visit(loss(9.0), number="T-2", body="Ostrel D8"))
-    assert only(bodies).reason == "two bodies: `Ostrel D7` and `Ostrel D8`; what they differ by is not known"
+    assert only(bodies).reason == "two bodies: `Ostrel D7` and `Ostrel D8`; the difference between them is unknown"
 
 
 def test_a_caveat_on_one_side_alone_leaves_it_open():
     one, other = loss(1.0, caveats=("single_focus",)), loss(9.0, caveats=())
     found = only(compare(one, other))
-    assert (found.kind, found.reason) == (ChangeKind.UNKNOWN, "the caveat single_focus holds on one side only")
+    assert (found.kind, found.reason) == (ChangeKind.UNKNOWN, "only one side has the caveat single_focus")
     assert only(compare(one, loss(9.0, caveats=("single_focus",)))).kind is ChangeKind.CHANGED
 
 
@@ -314,7 +314,7 @@ def test_the_command_for_people(tmp_path, capsys):
     assert lines[0] == "the decision was UNKNOWN and is INCOMPLETE"
     assert lines[1] == f"T-1: {MODEL}, serial C50-1, intake, measured 2026-03-01T22:00:00+00:00"
     assert lines[2] == "  UNKNOWN: not judged: run `glasswright judge`"
-    assert "note: no card says which way is better; give --cards" in said.out
+    assert "note: without a card, no direction counts as better; give --cards" in said.out
     assert "measure_mtf50.centre.count" not in said.out
     assert "1 changed, 0 missing, 2 unknown, 2 within, 1 neither; -v shows all" in said.out
     assert "changed: by more than 2 standard uncertainties of the difference" in said.out
@@ -327,7 +327,7 @@ def test_the_command_for_people(tmp_path, capsys):
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (("T-1", "T-22"), "the ledger knows no ticket `T-22`; did you mean `T-2`?"),
+        (("T-1", "T-22"), "the ledger has no ticket `T-22`; did you mean `T-2`?"),
         (("T-1",), "T-1 alone cannot be compared: give two tickets or more"),
         (("T-1", "T-1"), "T-1 is given twice: remove one"),
         (("T-1", "T-3"), "T-1 is a `Corvane 50 mm f/2`, T-3 a `Halden 85 mm f/1.8`: compare visits of one lens"),

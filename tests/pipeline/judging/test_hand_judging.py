@@ -80,7 +80,7 @@ def test_a_check_that_the_step_does_not_know_is_unknown(tmp_path):
     found = verdicts["read_hand_checks.mounts.passed"]
     assert (found.verdict, found.reason) == (
         Verdict.UNKNOWN,
-        "`read_hand_checks` knows no hand check `mounts`: correct the card",
+        "`read_hand_checks` has no hand check `mounts`: correct the card",
     )
 
 
@@ -99,7 +99,7 @@ def test_a_card_for_another_stand_knows_nothing_of_hands_either(tmp_path):
     elsewhere = head("mount").replace("north-bench", "south-bench")
     judgement = judge(tmp_path, state(kept(count=3.0), hand(mount=True)), LIMIT, head=elsewhere)
     assert {each.verdict for each in judgement.verdicts} == {Verdict.UNKNOWN}
-    assert "the card does not hold here" in judgement.verdicts[-1].reason
+    assert "the card is not valid here" in judgement.verdicts[-1].reason
 
 
 @pytest.mark.parametrize(("phase", "count"), [("intake", 2), ("release", 2), ("reference", 1), ("study", 1)])
@@ -239,7 +239,7 @@ def test_answers_decide_and_measure_no_shot_again(bench, capsys):
     answer(folder, front_glass=f"pass, {SIGNED}", mount=f"pass, {SIGNED}, note: screws tightened")
     _, summary = bench.run(capsys, *cards)
     assert summary["measured"] == 1
-    assert gate_of(bench, capsys) == (0, ["all 3 limits are kept"])
+    assert gate_of(bench, capsys) == (0, ["all 3 limits are met"])
     # the same answers in another order are the same answers
     answer(folder, mount=f"pass, {SIGNED}, note: screws tightened", front_glass=f"pass, {SIGNED}")
     _, summary = bench.run(capsys, *cards)

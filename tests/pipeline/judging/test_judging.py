@@ -97,7 +97,9 @@ def test_repeatability_stands_for_no_reproducibility(tmp_path):
 
 def test_no_card_accepts_the_numbers_of_another_lens(tmp_path):
     write_card(tmp_path / "card.yaml", [SIMPLE.replace("rule", "accept: [identity_contradiction], rule")])
-    with pytest.raises(ConfigError, match="cannot hold `identity_contradiction`: no limit is met by another lens's"):
+    with pytest.raises(
+        ConfigError, match="cannot contain `identity_contradiction`: numbers of another lens meet no limit"
+    ):
         load_cards(tmp_path)
 
 
@@ -114,11 +116,11 @@ def test_the_stands_patterns_count_after_the_exact_name_and_the_largest_of_them(
     [
         (0.001, ToyStand(reproducibility={}), "the stand file declares no reproducibility for this measure"),
         (0.001, ToyStand(repeatability={}), "the stand file declares no repeatability for this measure"),
-        (None, ToyStand(), "the measurement's own uncertainty is not known"),
+        (None, ToyStand(), "the measurement's own uncertainty is unknown"),
         (
             0.0,
             ToyStand(reproducibility={"*": ToySpread(u=0.0, with_repeats=True)}),
-            "an uncertainty of 0 is not believed",
+            "an uncertainty of 0 is not accepted",
         ),
     ],
 )
@@ -135,14 +137,14 @@ def test_without_an_uncertainty_a_guarded_limit_is_reviewed_at_best(tmp_path, u,
 def test_an_uncertainty_that_can_be_none_decides_nothing(tmp_path, value, limit, u):
     said = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(value, u))), limit))
     assert said.verdict is Verdict.UNKNOWN
-    assert said.reason == f"{value:g} cycles/pixel: the measurement's own uncertainty is {u:g}, which is none"
+    assert said.reason == f"{value:g} cycles/pixel: the measurement's own uncertainty is {u:g}, which is invalid"
     assert (said.value, said.u) == (None, None)
     for part in ("reproducibility", "repeatability"):
         spreads = {"reproducibility": {"*": ToySpread(u=0.01)}, part: {"*": ToySpread(u=u)}}
         measured = state(kept(centre__sharp_cy_per_px=(value, 0.01)))
         said = one(judge(tmp_path, measured, limit, stand=ToyStand(**spreads)))
         assert said.verdict is Verdict.UNKNOWN
-        assert f"the stand's uncertainty is {u:g}, which is none" in said.reason
+        assert f"the stand's uncertainty is {u:g}, which is invalid" in said.reason
 
 
 def test_far_outside_fails_even_where_the_stands_part_is_not_known(tmp_path):
@@ -162,7 +164,7 @@ def test_far_outside_fails_even_where_the_stands_part_is_not_known(tmp_path):
 def test_what_is_not_finite_is_unknown(tmp_path, value, limit):
     said = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(value, 0.001))), limit))
     assert said.verdict is Verdict.UNKNOWN
-    assert "no finite number" in said.reason
+    assert "not a finite number" in said.reason
 
 
 def test_a_field_that_the_stage_left_empty_or_gives_not_or_as_a_text_is_unknown(tmp_path):
@@ -252,7 +254,7 @@ def test_what_is_measured_once_for_the_ticket_has_no_setting(tmp_path):
     assert one(judge(tmp_path, state(whole, settings=(F2, F4)), limit)).at == "the whole ticket"
     said = one(judge(tmp_path, state(whole), limit.replace("rule", "at: {f_number: 2}, rule")))
     assert said.verdict is Verdict.UNKNOWN
-    assert said.reason == "`summary` is measured once for the ticket, and the limit asks for f/2: remove `at`"
+    assert said.reason == "`summary` is measured once for the ticket, but the limit is for f/2: remove `at`"
 
 
 def test_a_caveat_makes_a_pass_a_review_unless_the_limit_accepts_it(tmp_path):
@@ -297,9 +299,9 @@ def test_a_model_without_a_card_is_unknown_and_named():
     [
         ({"model": "Halden 85 mm f/1.8"}, ToyStand(), "the card is for `Corvane 50 mm f/2`, the lens is a `Halden"),
         ({"body": "Ostrel D8"}, ToyStand(), "shot with body `Ostrel D8`, the card is valid for Ostrel D7"),
-        ({"body": "Ostrel D8"}, ToyStand(), "body `Ostrel D8` is none of stand `north-bench`'s: Ostrel D7"),
+        ({"body": "Ostrel D8"}, ToyStand(), "body `Ostrel D8` is not one of stand `north-bench`'s: Ostrel D7"),
         ({}, ToyStand(name="south-bench"), "measured on stand `north-bench`, the stand file is `south-bench`'s"),
-        ({}, ToyStand(bodies=("Ostrel D6",)), "body `Ostrel D7` is none of stand `north-bench`'s: Ostrel D6"),
+        ({}, ToyStand(bodies=("Ostrel D6",)), "body `Ostrel D7` is not one of stand `north-bench`'s: Ostrel D6"),
     ],
 )
 def test_a_card_says_nothing_of_another_lens_stand_or_body(tmp_path, change, stand, why):
@@ -307,7 +309,7 @@ def test_a_card_says_nothing_of_another_lens_stand_or_body(tmp_path, change, sta
     assert said.verdict is Verdict.UNKNOWN
     assert any(why in reason for reason in said.reasons), said.reasons
     assert one(said).verdict is Verdict.UNKNOWN  # the limit is still listed
-    assert "the card does not hold here" in one(said).reason
+    assert "the card is not valid here" in one(said).reason
 
 
 def test_a_card_for_another_stand_says_nothing(tmp_path):
@@ -340,8 +342,8 @@ def test_a_card_speaks_where_its_facts_hold(tmp_path):
         (facts(magnification=0.05), "is 0.05 at 50 mm f/2, the card is valid from 0.015 to 0.03"),
         (facts(magnification=math.nan), "is nan at 50 mm f/2, the card is valid from 0.015 to 0.03"),
         (facts(magnification=None), "is not a number at 50 mm f/2"),
-        (kept(centre__sharp_cy_per_px=0.3), "asks what `measure_mtf50.chart` is, and the step gave none"),
-        (kept(step="other", a_px=1.0), "asks what `measure_mtf50.chart` is, and that was not measured"),
+        (kept(centre__sharp_cy_per_px=0.3), "depends on `measure_mtf50.chart`, which the step did not return"),
+        (kept(step="other", a_px=1.0), "the card depends on `measure_mtf50.chart`, which was not measured"),
     ],
 )
 def test_a_card_whose_facts_do_not_hold_or_are_not_known_says_nothing(tmp_path, outcome, why):
@@ -381,7 +383,7 @@ def problems_of(load):
 def test_two_cards_for_one_model_are_a_mistake(tmp_path):
     write_card(tmp_path / "a.yaml", [SIMPLE])
     write_card(tmp_path / "b.yaml", [SIMPLE])
-    expected = f"{tmp_path / 'a.yaml'} is a card for `{MODEL}` too: remove one of them"
+    expected = f"{tmp_path / 'a.yaml'} is also a card for `{MODEL}`: remove one of them"
     assert problems_of(lambda: load_cards(tmp_path)) == [(1, expected)]
 
 
@@ -389,7 +391,7 @@ def test_two_cards_for_one_model_are_a_mistake(tmp_path):
     ("limit", "message"),
     [
         ("{measure: a.b_px}", "must have `min`, `max` or both"),
-        ("{measure: a.b_px, min: 2, max: 1}", "`min` 2 is above `max` 1: nothing can lie between them"),
+        ("{measure: a.b_px, min: 2, max: 1}", "`min` 2 is above `max` 1: no value can meet both"),
         ("{measure: a.b_px, min: .nan}", "`.nan` is not a finite number; leave the key out or give a number"),
         ("{measure: a.b_px, min: 1, at: {f_number: [4, 2]}}", "the range [4, 2] runs backwards"),
         ("{measure: a.b_px, min: 1, confidence: 0.4}", "0.5"),
@@ -442,7 +444,7 @@ def test_a_card_is_checked_against_what_a_plan_measures(tmp_path):
             "`a.bare_px` has no uncertainty, so a guarded limit on it could never pass: write `rule: simple` for this "
             "limit, or choose a field that has one",
         ),
-        (8, "`a.name` is a text: a limit speaks of a number"),
+        (8, "`a.name` is a text: a limit needs a number"),
         (2, "`a.name` is a text: compare it with `is`"),
         (2, "`a.sharp_px` is a number: compare it with `min` and `max`"),
     ]

@@ -49,7 +49,7 @@ def test_a_good_lens_is_released_and_nothing_else_says_so(shop, capsys):
         assert code == 0
         assert out.splitlines()[0] == "T-1: RELEASE"
         assert "  Corvane 50 mm f/2, serial C50-1, measured 2026-03-01T22:00:00+00:00" in out
-        assert "  - all 4 limits are kept" in out
+        assert "  - all 4 limits are met" in out
 
 
 def test_a_ticket_that_was_not_judged_is_incomplete(shop, capsys):
@@ -63,7 +63,7 @@ def test_a_ticket_nobody_knows_is_incomplete(shop, capsys):
     shop.night()
     code, out, _ = shop.gate(capsys, ticket="T-9")
     assert code == 12
-    assert "the ledger knows no ticket `T-9`: correct the number, or measure it" in out
+    assert "the ledger has no ticket `T-9`: correct the number, or measure it" in out
 
 
 def test_the_nights_own_record_is_no_ticket(shop, capsys):
@@ -192,7 +192,7 @@ def test_a_number_given_to_two_lenses_is_reviewed(shop, capsys):
     assert shop.judge(capsys)[0] == 0
     code, out, _ = shop.gate(capsys)
     assert (code, out.splitlines()[0]) == (11, "T-1: REVIEW")
-    assert "stood for another lens before (Corvane 50 mm f/2, serial C50-1): make sure which lens this is" in out
+    assert "used for another lens before (Corvane 50 mm f/2, serial C50-1): check which lens this is" in out
 
 
 def test_an_empty_card_or_none_never_releases(shop, capsys):
@@ -244,14 +244,14 @@ def test_judge_tells_of_all_tickets_and_ends_with_the_gravest(shop, capsys):
     assert code == 0
     code, out, _ = shop.judge(capsys, "--ticket", "T-1", "--ticket", "T-7", "--json")
     assert (code, json.loads(out)["absent"]) == (12, ["T-7"])
-    assert "the ledger knows no such ticket" in shop.judge(capsys, "--ticket", "T-7")[1]
+    assert "the ledger has no such ticket" in shop.judge(capsys, "--ticket", "T-7")[1]
 
 
 def test_a_ledger_without_tickets_passes_nothing(shop, capsys):
     shop.night(numbers=())
     code, out, _ = shop.judge(capsys)
     assert code == 12
-    assert "the ledger holds no ticket" in out
+    assert "the ledger contains no ticket" in out
 
 
 def test_a_missing_ledger_is_21_and_a_busy_one_20(shop, capsys):

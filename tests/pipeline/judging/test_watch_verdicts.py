@@ -178,7 +178,7 @@ def test_a_judgement_whose_stand_file_is_gone_opens_no_gate(tmp_path, capsys, sh
         ledger.end_run(run, {})
     code, out = shop.gate(capsys)
     assert code == 21
-    assert "the stand file that ticket T-1 was judged by is not kept: run `glasswright judge`" in out
+    assert "the stand file that ticket T-1 was judged by is missing: run `glasswright judge`" in out
 
 
 def test_doubt_keeps_a_judgement_that_has_none(tmp_path):
@@ -223,7 +223,7 @@ def test_run_judges_by_the_reference_shots_of_the_same_night(bench, capsys):
     )
     reasons = said["tickets"][0]["verdict_reasons"]
     assert len(reasons) == 1
-    assert "the baseline has 0 nights with a value, and needs 8 at least" in reasons[0]
+    assert "the baseline has 0 nights with a value; at least 8 are needed" in reasons[0]
     with bench.ledger() as ledger:
         kept_judgements = [ledger.latest_judgement(f"T-000{number}") for number in (1, 2, 3)]
     assert [each.verdict for each in kept_judgements] == [Verdict.REVIEW] * 3

@@ -158,13 +158,13 @@ def test_a_kept_array_is_writeable_and_keeps_its_memory_order():
 @pytest.mark.parametrize(
     ("name", "message"),
     [
-        ("os.system/1", "of a package that is not loaded here or has no such type"),
-        ("builtins.eval/1", "of a package that is not loaded here or has no such type"),
-        ("numpy.ndarray/1", "of a package that is not loaded here or has no such type"),
-        ("glasswright.digest/1", "of a package that is not loaded here or has no such type"),
-        ("glasswright.NoSuchType/1", "is its plugin installed"),
-        ("glasswright.Setting", "is no name of a kept type"),
-        ("glasswright.Setting/2", "was kept by a newer program, which this one cannot read: use the newer one"),
+        ("os.system/1", "its package is not loaded or has no such type"),
+        ("builtins.eval/1", "its package is not loaded or has no such type"),
+        ("numpy.ndarray/1", "its package is not loaded or has no such type"),
+        ("glasswright.digest/1", "its package is not loaded or has no such type"),
+        ("glasswright.NoSuchType/1", "install the plugin that it belongs to"),
+        ("glasswright.Setting", "is not the name of a kept type"),
+        ("glasswright.Setting/2", "was kept by a newer program: use that one to read it"),
     ],
 )
 def test_only_dataclasses_of_packages_with_artefacts_are_made_again(name, message):
@@ -231,7 +231,9 @@ def test_what_was_kept_outlives_moves_renames_and_new_fields(tmp_path, monkeypat
 
 def test_two_types_of_one_name_are_not_kept(tmp_path, monkeypatch):
     (first, _) = write_room(tmp_path, monkeypatch, ("first", LATER), ("second", LATER))
-    with pytest.raises(EncodingError, match=r"stands for classes in kept_toy.first and kept_toy.second: mark one"):
+    with pytest.raises(
+        EncodingError, match=r"is the kept name of classes in kept_toy.first and kept_toy.second: give one"
+    ):
         encode(first.Page(sheet=first.Sheet(width_mm=1.0)))
 
 

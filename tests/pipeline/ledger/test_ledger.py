@@ -74,7 +74,7 @@ def test_a_crash_keeps_its_traceback(path):
         ledger.commit_ticket(run, ticket_record([crashed]), [crashed])
     with Ledger.open_for_reading(path) as ledger:
         assert ledger.find([crashed.address])[crashed.address] == crashed
-        with pytest.raises(LedgerDamagedError, match="keeps no artefact at the address"):
+        with pytest.raises(LedgerDamagedError, match="has no artefact at the address"):
             ledger.load_artefact(crashed.address)
 
 
@@ -304,7 +304,7 @@ def test_a_ledger_of_a_newer_program_is_refused(path):
         connection.execute("PRAGMA user_version = 99")
     for opening in (Ledger.open_for_reading, Ledger.open_for_writing):
         with pytest.raises(
-            LedgerDamagedError, match=f"has schema 99, this program knows {len(migrations())}: it needs a newer"
+            LedgerDamagedError, match=f"has schema 99, this program has {len(migrations())}: it needs a newer"
         ):
             opening(path)
     with closing(sqlite3.connect(path)) as connection:  # and it was left alone

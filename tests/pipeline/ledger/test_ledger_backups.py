@@ -67,7 +67,7 @@ def test_a_copy_that_is_not_sound_replaces_no_backup(path):
     write_night(path, numbers=("T-2",))
     backups = [each.read_bytes() for each in list_backups(path) if each.exists()]
     assert len(backups) == 2
-    with pytest.raises(LedgerDamagedError, match="a backup of the ledger would be damaged, so the earlier"):
+    with pytest.raises(LedgerDamagedError, match="a new backup would be damaged, so the earlier"):
         measure_again(path, "UPDATE manifest SET folder = '/elsewhere' WHERE id = 2")
     assert [each.read_bytes() for each in list_backups(path) if each.exists()] == backups
     assert not path.with_name("bench.ledger.backup.new").exists()
@@ -87,7 +87,7 @@ def test_an_old_row_is_checked_again_before_long(path):
         try:
             write_night(path, numbers=(f"T-{number}",))
         except LedgerDamagedError as error:
-            assert "a backup of the ledger would be damaged" in str(error)
+            assert "a new backup would be damaged" in str(error)
             break
     assert number <= SHARES + 1
 
@@ -102,5 +102,5 @@ def test_a_backup_that_was_put_back_is_written_to_once_that_is_accepted(path, tm
     shutil.copy(list_backups(path)[0], tmp_path / "kept")
     write_night(path, numbers=("T-2",))
     shutil.copy(tmp_path / "kept", path)
-    with pytest.raises(LedgerDamagedError, match="the end of the ledger is missing"):
+    with pytest.raises(LedgerDamagedError, match="the last commits are missing"):
         write_night(path, numbers=("T-3",))

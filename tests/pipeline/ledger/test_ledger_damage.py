@@ -83,7 +83,7 @@ def test_every_column_of_every_row_is_covered_by_a_hash(path, tmp_path):
 def test_a_trigger_that_is_gone_is_missed(path):
     with closing(sqlite3.connect(path)) as connection:
         connection.execute("DROP TRIGGER outcome_no_update")
-    assert damage(path) == (f"{path}: the database's `outcome_no_update` is not as this program made it",)
+    assert damage(path) == (f"{path}: the database's `outcome_no_update` differs from this program's schema",)
 
 
 def artefact_files(path):
@@ -112,8 +112,8 @@ def test_files_of_a_stopped_run_are_no_damage(path):
         ledger.files.write(b"left over")
     result = CliRunner().invoke(verify, ["--ledger", str(path)], standalone_mode=False)
     assert result.return_value == 0
-    assert "note: 1 files that no row names, left by a run that was stopped; harmless" in result.output
-    assert "sound; checked" in result.output
+    assert "note: 1 files that no row names, left by a stopped run; harmless" in result.output
+    assert "intact; checked" in result.output
 
 
 def test_a_damaged_artefact_is_written_anew_when_it_is_measured_again(path):

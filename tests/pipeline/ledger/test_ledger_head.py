@@ -76,7 +76,7 @@ def test_a_copy_without_its_wal_file_is_missing_its_end(path, tmp_path):
     for opening in (Ledger.open_for_reading, Ledger.open_for_writing):
         with pytest.raises(LedgerDamagedError) as caught:
             opening(copy)
-        assert "the end of the ledger is missing: it ends with commit 4 of" in str(caught.value)
+        assert "the last commits are missing: the ledger ends with commit 4 of" in str(caught.value)
         assert "its head is commit 6 of" in str(caught.value)
         assert "copied without its file bench.ledger-wal, copy that as well" in str(caught.value)
         assert f"`glasswright verify --ledger {copy} --accept-restored --by NAME --why REASON`" in str(caught.value)
@@ -108,7 +108,7 @@ def test_no_command_believes_a_backup_that_was_put_back(path, tmp_path, name):
     before = path.read_bytes()
     code, text = command(*(part.format(ledger=path, out=tmp_path / "out") for part in ASKING[name]))
     assert code == 21
-    assert "the end of the ledger is missing" in text
+    assert "the last commits are missing" in text
     assert "Traceback" not in text
     assert path.read_bytes() == before
     assert not list(tmp_path.glob("out/*"))
@@ -127,7 +127,7 @@ def test_the_loss_is_accepted_by_name_and_stays_visible(path):
     restore_backup(path)
     code, text = accept(path)
     assert code == 0
-    note = "K. Moreau accepted this ledger without its end (the disk broke): the end of the ledger is missing"
+    note = "K. Moreau accepted this ledger without its last commits (the disk broke): the last commits are missing"
     assert note in text
     assert note in command("verify", "--ledger", path)[1]
     with Ledger.open_for_writing(path) as ledger:
@@ -142,7 +142,7 @@ def test_the_loss_is_accepted_by_name_and_stays_visible(path):
 def test_there_must_be_something_to_accept_and_somebody_who_does(path, tmp_path):
     code, text = accept(path)
     assert code == 2
-    assert "the ledger and its head fit: there is nothing to accept" in text
+    assert "the ledger and its head match: there is nothing to accept" in text
     assert command("verify", "--ledger", path, "--accept-restored")[0] == 2
     assert command("verify", "--ledger", path, "--accept-restored", "--by", "K. Moreau", "--why", " ")[0] == 2
     assert command("verify", "--ledger", path, "--by", "K. Moreau", "--why", "the disk broke")[0] == 2
@@ -221,11 +221,11 @@ def spoil_head(path, tmp_path, how):
 
 
 CHANGED = {
-    "gone": r"the head bench\.ledger\.head is missing: copy bench\.ledger\.head to it as well",
+    "gone": r"the head bench\.ledger\.head is missing: copy bench\.ledger\.head as well",
     "of another ledger": "is of another ledger, or of another history of this one",
     "of another ledger that is longer": "is of another ledger, or of another history of this one",
     "older": r"is older than the ledger \(commit 4 of 7\)",
-    "empty": "is not as it was written",
+    "empty": "has been changed",
 }
 
 
@@ -269,7 +269,7 @@ def test_a_ledger_that_is_moved_with_all_its_files_is_the_same(path, tmp_path):
 def test_a_ledger_that_is_gone_is_not_begun_anew_beside_its_head(path):
     path.unlink()
     with pytest.raises(
-        LedgerDamagedError, match=r"the ledger is gone, and its head .* put the ledger back from a backup"
+        LedgerDamagedError, match=r"the ledger is missing, but its head .* restore the ledger from a backup"
     ):
         Ledger.open_for_writing(path)
     assert not path.exists()

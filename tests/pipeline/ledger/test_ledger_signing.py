@@ -159,8 +159,8 @@ def test_a_key_that_cannot_be_used_is_named_before_anything_is_written(tmp_path,
     curve = write_key(tmp_path / "other.pem", generate_private_key(SECP256R1()))
     files = {
         tmp_path / "none.pem": r"none\.pem: the key that GLASSWRIGHT_LEDGER_KEY names cannot be read",
-        tmp_path / "text.pem": r"text\.pem: the key .* is no private key in PEM without a password",
-        curve: r"other\.pem: the key .* is none of Ed25519",
+        tmp_path / "text.pem": r"text\.pem: the key .* is not a private PEM key without a password",
+        curve: r"other\.pem: the key .* is not an Ed25519 key",
     }
     (tmp_path / "text.pem").write_text("hello", encoding="utf-8")
     for file, message in files.items():
@@ -179,7 +179,7 @@ def test_a_missing_library_is_named_with_how_to_install_it(monkeypatch):
         return real(name, *others, **more)
 
     monkeypatch.setattr(builtins, "__import__", refuse)
-    with pytest.raises(SigningError, match=r"needs the library cryptography: pip install 'glasswright\[sign\]'"):
+    with pytest.raises(SigningError, match=r"the library cryptography is needed: pip install 'glasswright\[sign\]'"):
         is_signed_by("", b"", "")
 
 

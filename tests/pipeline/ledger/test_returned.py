@@ -49,7 +49,7 @@ def test_a_mark_is_kept_and_read_back(path):
 
 def test_the_same_mark_again_adds_nothing(path):
     mark(path, "--why", "soft")
-    assert "marked so already" in mark(path, "--why", "soft")
+    assert "already marked" in mark(path, "--why", "soft")
     assert events(path) == [("T-1", 1, "K. Moreau", "soft")]
 
 
@@ -69,11 +69,11 @@ BY = ("--by", "K. Moreau")
 @pytest.mark.parametrize(
     ("arguments", "code", "message"),
     [
-        (["T-9", *BY, "--why", "soft"], 2, "the ledger knows no ticket `T-9`: correct the number"),
-        (["T-1", *BY, "--why", "  "], 2, "say in a few words why"),
+        (["T-9", *BY, "--why", "soft"], 2, "the ledger has no ticket `T-9`: correct the number"),
+        (["T-1", *BY, "--why", "  "], 2, "give the reason in a few words"),
         (["T-1", *BY], 2, "Missing option '--why'"),
         (["T-1", "--why", "soft"], 2, "Missing option '--by'"),
-        (["T-1", "--by", "x", "--why", "soft"], 2, "`x` is no name of a person: write who it is"),
+        (["T-1", "--by", "x", "--why", "soft"], 2, "`x` is not the name of a person: write who it is"),
         (["T-1", *BY, "--why", "soft", "--withdraw"], 2, "ticket `T-1` is not marked as returned: nothing to withdraw"),
     ],
 )

@@ -73,7 +73,7 @@ def test_a_plugin_gives_stages_and_a_section(packages):
         (GOOD.replace("= Bench", "= 'Bench'"), "STAND_SECTION is 'Bench': make it a dataclass that derives from Artef"),
         (
             GOOD.replace("class Bench(Artefact)", "class Bench"),
-            "bad.weigh: input `bench` is Bench: before the `*` stand",
+            "bad.weigh: input `bench` is Bench: before the `*` come",
         ),
     ],
 )
@@ -150,7 +150,7 @@ def test_an_entry_point_to_a_function_is_refused(packages):
     packages("pack_good", GOOD)
     point = EntryPoint(name="good", value="pack_good:weigh", group=STAGE_GROUP)
     (failure,) = collect_plugins([point]).failures
-    assert failure.reason == "its entry point pack_good:weigh is no module: name the package itself"
+    assert failure.reason == "its entry point pack_good:weigh is not a module: name the package itself"
 
 
 def test_the_installed_camera_plugin_loads():

@@ -286,7 +286,7 @@ def test_a_ticket_belongs_to_every_night_in_which_it_was_shot():
     assert choose_tickets(shelf, "2026-03-14") == ("A", "B")
     assert choose_tickets(shelf, "last") == ("A", "B")
     assert choose_tickets(shelf, None) == ("A", "B", "C")
-    with pytest.raises(NoSuchNightError, match="the latest nights are: none at all"):
+    with pytest.raises(NoSuchNightError, match="the latest nights are: none"):
         choose_tickets(Shelf(), "last")
 
 
@@ -301,7 +301,7 @@ def test_one_night_or_the_last(shop, capsys):
     for wrong in ("yesterday", "2026-13-01", "20260301"):
         code, out = shop.export(capsys, "--night", wrong)
         assert code == 2
-        assert f"`{wrong}` is no date" in out
+        assert f"`{wrong}` is not a date" in out
         assert "write the evening's as 2026-03-14, or `last`" in out
 
 

@@ -110,7 +110,7 @@ def test_a_released_lens_gets_a_release_record_that_says_what_was_found(shop):
         "corner loss 50 mm f/4 0.600 ± 0.045 EV ≤ 2.5 guarded 95 % PASS",
         "PASS only if inside the limit by 1.64 standard uncertainties",
         "Signed by: K. Moreau Day: 2026-03-02",
-        "all 4 limits are kept",
+        "all 4 limits are met",
         NOT_ACCREDITED,
         made.fingerprint,
     ):
@@ -170,7 +170,9 @@ def test_doubts_of_the_stand_keep_a_lens_from_a_release_record(shop):
         pages_of(doubted.data)
     )
     assert shop.verify(doubted.data).since == ""
-    with pytest.raises(record_module.RecordMismatchError, match="no longer bears out the release: it now says REVIEW"):
+    with pytest.raises(
+        record_module.RecordMismatchError, match="no longer supports the release: the decision is now REVIEW"
+    ):
         shop.verify(made.data)
 
 
@@ -233,24 +235,24 @@ def forge(data, **changes):
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"signed_by": "S. Else"}, "the fingerprint is not that of what the ledger says of ticket `T-1`"),
-        ({"ticket": "T-2"}, "the ledger never held that measurement and judgement of ticket `T-2`"),
-        ({"manifest": "0" * 64}, "the ledger never held that measurement and judgement"),
-        ({"judgement": "0" * 64}, "the ledger never held that measurement and judgement"),
-        ({"judgement": ""}, "the ledger never held that measurement and judgement"),
+        ({"signed_by": "S. Else"}, "the fingerprint does not match the ledger's content of ticket `T-1`"),
+        ({"ticket": "T-2"}, "the ledger never contained that measurement and judgement of ticket `T-2`"),
+        ({"manifest": "0" * 64}, "the ledger never contained that measurement and judgement"),
+        ({"judgement": "0" * 64}, "the ledger never contained that measurement and judgement"),
+        ({"judgement": ""}, "the ledger never contained that measurement and judgement"),
         ({"judge_version": 99}, "was changed after it was made"),
-        ({"fingerprint": "0" * 64}, "the fingerprint is not that of what the ledger says"),
+        ({"fingerprint": "0" * 64}, "the fingerprint does not match the ledger's content"),
         ({"paper": "Letter"}, "was changed after it was made"),
-        ({"paper": "A99"}, "this is no record as the program wrote it"),
-        ({"ticket": 7}, "this is no record as the program wrote it"),
-        ({"head": [1]}, "this is no record as the program wrote it"),
-        ({"head": {"commits": "1"}}, "this is no record as the program wrote it"),
-        ({"head": ELSEWHERE | {"commits": True}}, "this is no record as the program wrote it"),
-        ({"head": ELSEWHERE}, "the ledger never held that measurement and judgement"),
-        ({"head": ELSEWHERE | {"commits": 99}}, "or what the ledger added last is missing from it"),
+        ({"paper": "A99"}, "this is not a record written by this program"),
+        ({"ticket": 7}, "this is not a record written by this program"),
+        ({"head": [1]}, "this is not a record written by this program"),
+        ({"head": {"commits": "1"}}, "this is not a record written by this program"),
+        ({"head": ELSEWHERE | {"commits": True}}, "this is not a record written by this program"),
+        ({"head": ELSEWHERE}, "the ledger never contained that measurement and judgement"),
+        ({"head": ELSEWHERE | {"commits": 99}}, "or the ledger has lost its last commits"),
         (
             {"drawn_with": "reportlab 1.0"},
-            "cannot be compared: it was made with reportlab 1.0, and here are glasswright",
+            "cannot be compared: it was made with reportlab 1.0, here are glasswright",
         ),
     ],
 )
@@ -277,7 +279,7 @@ def test_a_findings_sheet_cannot_be_drawn_as_a_release(shop):
     note = dataclasses.replace(note, fingerprint=print_of_it)
     data = draw_record(content, paper="A4", note=write_note(note), fingerprint=print_of_it)
     assert "Release record RELEASE Lens" in pages_of(data)[0]
-    with pytest.raises(record_module.RecordMismatchError, match="the fingerprint is not that of what the ledger says"):
+    with pytest.raises(record_module.RecordMismatchError, match="the fingerprint does not match the ledger's content"):
         shop.verify(data)
 
 
@@ -288,11 +290,11 @@ def test_a_record_stays_true_after_the_ticket_is_judged_or_measured_again(shop, 
     shop.judge(f"{{measure: {SHARP}, min: 0.4}}")
     code, out = shop.run(capsys, "--verify", file)
     assert code == 0
-    assert out.endswith("  but measured or judged again since: the ledger now says HOLD\n")
+    assert out.endswith("  but measured or judged again since: the decision is now HOLD\n")
     shop.night(lambda number: [sharpness(0.5, ticket=number, address="b"), *good_outcomes(number)[1:]])
-    assert shop.verify(made.data).since == "measured or judged again since: the ledger now says HOLD"
+    assert shop.verify(made.data).since == "measured or judged again since: the decision is now HOLD"
     shop.night(serial="C50-2")
-    assert "the ledger now says" in shop.verify(made.data).since
+    assert "the decision is now" in shop.verify(made.data).since
 
 
 def test_newer_rules_of_judging_do_not_make_an_old_record_untrue(shop, monkeypatch):
@@ -301,7 +303,7 @@ def test_newer_rules_of_judging_do_not_make_an_old_record_untrue(shop, monkeypat
         monkeypatch.setattr(module, "JUDGE_VERSION", JUDGE_VERSION + 1)
     monkeypatch.setattr(judge_module, "largest_spread", lambda *_: None)  # rules under which nothing passes
     assert not shop.make().is_release
-    assert shop.verify(made.data).since == "measured or judged again since: the ledger now says REVIEW"
+    assert shop.verify(made.data).since == "measured or judged again since: the decision is now REVIEW"
 
 
 def test_another_ledger_and_a_damaged_one_do_not_vouch(shop, capsys, tmp_path):
@@ -311,7 +313,7 @@ def test_another_ledger_and_a_damaged_one_do_not_vouch(shop, capsys, tmp_path):
     other = Shop(tmp_path / "other").night(lambda number: [falloff(1.0, F4, ticket=number)]).judge()
     code, out = other.run(capsys, "--verify", file)
     assert code == 21
-    assert f"{file}: does not match the ledger: the ledger never held that measurement and judgement" in out
+    assert f"{file}: does not match the ledger: the ledger never contained that measurement and judgement" in out
     tamper(shop.ledger, "UPDATE verdict SET value = 0.4 WHERE place = 0")
     code, out = shop.run(capsys, "--verify", file)
     assert code == 21
@@ -325,7 +327,7 @@ def test_what_is_no_record_is_said_to_be_none(shop, capsys, tmp_path):
         file.write_bytes(content)
         code, out = shop.run(capsys, "--verify", file)
         assert code == 21
-        assert "this is no record as the program wrote it" in out
+        assert "this is not a record written by this program" in out
     code, out = shop.run(capsys, "--verify", tmp_path / "none.pdf")
     assert code == 2
     assert "there is no file" in out
@@ -343,7 +345,7 @@ def test_a_wrong_command_says_what_is_wrong(shop, capsys):
     assert "choose another --out" in out
     code, out = shop.run(capsys, "T-9")
     assert code == 2
-    assert "the ledger knows no ticket `T-9`: correct the number, or measure it" in out
+    assert "the ledger has no ticket `T-9`: correct the number, or measure it" in out
 
 
 def test_whatever_a_ticket_says_is_text_on_paper(shop):

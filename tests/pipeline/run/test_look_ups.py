@@ -55,6 +55,6 @@ def test_a_ticket_that_cannot_be_read_is_known_by_its_folder_or_its_files(bench,
     bench.run(capsys, "--serial")
     with bench.ledger() as ledger:
         pending = {number: ledger.why_pending(number) for number in ("T-0001", "T-0002", "T-0003")}
-    assert "could not take this ticket in" in pending["T-0001"]
-    assert "could not take this ticket in" in pending["T-0002"]
+    assert "could not read this ticket" in pending["T-0001"]
+    assert "could not read this ticket" in pending["T-0002"]
     assert pending["T-0003"] == ""

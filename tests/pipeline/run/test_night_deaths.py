@@ -80,8 +80,8 @@ def test_a_stopped_night_keeps_whole_tickets_and_says_how_to_go_on(bench, capsys
     said, shown = night.communicate(timeout=30)
     assert night.returncode == 1, shown
     assert "stopped by SIGTERM" in said.splitlines()[-1]
-    assert "run again to go on" in said.splitlines()[-1]
-    assert "T-0007  not finished, the night was stopped; run again to go on" in said
+    assert "run again to continue" in said.splitlines()[-1]
+    assert "T-0007  not finished, the night was stopped; run again to continue" in said
     outcomes = bench.outcomes()
     whole = {thing.split()[0] for _, thing in outcomes}
     assert 1 <= len(whole) < 7

@@ -108,10 +108,10 @@ def test_an_odd_shot_is_named_and_counts_as_not_there(bench, capsys, at_least, s
         assert value(bench, "combine", "T-0001 50 mm f/2") == 22.0
         assert code == 13
         assert summary["tickets"][0]["reshoot"] == [
-            {"what": "50 mm f/2", "reason": f"left out as odd: {odd}", "lost": True}
+            {"what": "50 mm f/2", "reason": f"left out as an outlier: {odd}", "lost": True}
         ]
     else:
-        assert reason == f"`means` has 3 of the 4 it needs because {odd} is odd"
+        assert reason == f"`means` has 3 of the 4 it needs because {odd} is an outlier"
 
 
 def test_of_two_members_none_is_odd(bench, capsys):

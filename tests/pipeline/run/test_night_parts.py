@@ -143,15 +143,15 @@ def test_a_ticket_is_whole_if_all_that_was_shot_could_be_used():
     skipped = Refusal(step="s", item="i", status="skipped", reason="no panel shot at f/2")
     doubtful = Reshoot(what="chart/1", reason="the light moved: shoot again", lost=False)
     whole = TicketReport(number="T-1", refusals=(skipped,), reshoot=(doubtful,))
-    assert whole.is_whole()
-    assert not replace(whole, reshoot=(replace(doubtful, lost=True),)).is_whole()
-    assert not replace(whole, refusals=(replace(skipped, status="crashed"),)).is_whole()
-    assert not replace(whole, unused=("chrt/ is no role",)).is_whole()
+    assert whole.is_complete()
+    assert not replace(whole, reshoot=(replace(doubtful, lost=True),)).is_complete()
+    assert not replace(whole, refusals=(replace(skipped, status="crashed"),)).is_complete()
+    assert not replace(whole, unused=("chrt/ is not a role",)).is_complete()
 
 
 def test_a_folder_without_tickets_is_refused(bench, capsys):
     assert run_command(bench.arguments("--serial")) == 2
-    assert "holds no ticket folders (each with a ticket.yaml): correct --tickets" in capsys.readouterr().err
+    assert "contains no ticket folders (each with a ticket.yaml): correct --tickets" in capsys.readouterr().err
 
 
 def test_two_folders_of_one_ticket_number_are_both_refused(bench, capsys):

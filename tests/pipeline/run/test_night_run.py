@@ -105,7 +105,7 @@ def test_the_summary_for_people_names_causes_and_what_to_shoot_again(bench, caps
     said = capsys.readouterr()
     lines = said.out.splitlines()
     assert "  read_chart of 50 mm f/2 chart/f2_0.txt unmeasurable: the file holds no numbers" in lines
-    place = lines.index("To be put right (shot again, copied again, moved or described in ticket.yaml):")
+    place = lines.index("To be corrected (shoot again, copy again, move, or describe in ticket.yaml):")
     assert lines[place + 1] == "  T-0002 chart/f2_0.txt: the file holds no numbers"
     assert not any(line.startswith("Crashed") for line in lines)
     assert lines[-1].startswith("21 outcomes measured, 0 already in the ledger (1 ticket, ")
@@ -145,8 +145,7 @@ def test_the_summary_for_people_lists_what_crashed_and_where_its_traceback_is(be
     lines = capsys.readouterr().out.splitlines()
     (place,) = [index for index, line in enumerate(lines) if line.startswith("Crashed")]
     assert lines[place] == (
-        "Crashed, by a fault of the program or a plugin (the ledger keeps each traceback, `glasswright pages` "
-        "shows it on the ticket's page):"
+        "Crashed by a bug in the program or a plugin (`glasswright pages` shows each traceback on the ticket's page):"
     )
     assert lines[place + 1] == "  T-0003 read_flat of 50 mm f/4 flat/f4_1.txt: ZeroDivisionError: the toy broke"
 
@@ -192,7 +191,7 @@ def test_bulk_that_cannot_be_made_again_is_a_crash_not_a_lasting_skip(bench, cap
     assert outcomes["read_chart", "T-0001 chart/f2_0.txt"] == ("done", "")
     assert outcomes["average_chart", "T-0001 chart/f2_0.txt"] == (
         "crashed",
-        "read_chart of T-0001 50 mm f/2 chart/f2_0.txt was done in an earlier run and now is crashed "
+        "read_chart of T-0001 50 mm f/2 chart/f2_0.txt was done in an earlier run and is now crashed "
         "(ZeroDivisionError: the toy broke, this once)",
     )
     marker.touch()

@@ -92,7 +92,7 @@ def test_a_study_is_shown_and_nothing_is_written_unasked(shop, capsys):
     assert "stand north-bench: 30 study tickets" in out
     assert "5 x 3 x 2" in out
     assert f"+  {SHARP}: {{u: " in out
-    assert "nothing was written: --write does" in out
+    assert "nothing was written: use --write" in out
     assert shop.stand.read_text() == STAND
 
 
@@ -106,7 +106,7 @@ def test_writing_keeps_all_else_and_says_from_what(shop, capsys):
     assert [line for line in STAND.splitlines() if line not in text.splitlines()] == []
     # one entry in each table; what does not scatter at all (a count, the chart's size) teaches nothing
     assert [line.split(":")[0] for line in added] == ["repeatability", f"  {SHARP}", f"  {SHARP}"]
-    assert "not studied: measure_mtf50.magnification_frac at 50 mm f/2: does not scatter at all" in out
+    assert "not studied: measure_mtf50.magnification_frac at 50 mm f/2: has no scatter" in out
     spread = shop.spread()
     assert 0.002 < spread.u < 0.008
     assert spread.origin.startswith(
@@ -124,7 +124,7 @@ def test_writing_twice_changes_nothing_more(shop, capsys):
     once = shop.stand.read_text()
     code, out, _ = shop.study(capsys, "--write")
     assert code == 0
-    assert "the stand file has these numbers already" in out
+    assert "the stand file already has these numbers" in out
     assert shop.stand.read_text() == once
 
 
@@ -177,7 +177,7 @@ def test_json_holds_every_part(shop, capsys):
     write_study(shop.ledger, values)
     code, out, err = shop.study(capsys, "--json", "--cards", shop.cards)
     data = json.loads(out)
-    assert (code, err) == (0, "nothing was written: --write does\n")
+    assert (code, err) == (0, "nothing was written: use --write\n")
     (field,) = [each for each in data["fields"] if each["at"] == "50 mm f/2"]
     assert field["mean"] == pytest.approx(values.mean())
     assert field["limits"] == [0.25, None]
@@ -203,10 +203,10 @@ def test_a_tolerance_of_two_limits_is_told_for_six_sigma(shop, capsys):
 def test_one_repeat_writes_no_repeatability_and_says_why(shop, capsys):
     write_study(shop.ledger, crossed_values((5, 4, 1)))
     _, out, _ = shop.study(capsys, "--write")
-    assert "not told apart" in out
+    assert "no repeats" in out
     stand = load_stand(shop.stand, load_plugins())
     assert stand.repeatability == {}
-    assert "repeats not told apart and counted in" in stand.reproducibility[SHARP].origin
+    assert "includes the repeatability (no repeats)" in stand.reproducibility[SHARP].origin
 
 
 def test_reproducibility_that_cannot_be_seen_is_not_taken_for_none(shop, capsys):
@@ -217,14 +217,14 @@ def test_reproducibility_that_cannot_be_seen_is_not_taken_for_none(shop, capsys)
     field = json.loads(out)["fields"][0]
     assert field["analysis_of_variance"]["reproducibility"] < 1e-3
     if field["analysis_of_variance"]["reproducibility"] == 0.0:
-        assert "upper end of what it may be" in shop.spread().origin
+        assert "upper end of the interval" in shop.spread().origin
     assert shop.spread().u > 0
 
 
 def test_rehearsed_tickets_say_so_and_give_way_to_real_ones(shop, capsys):
     write_study(shop.ledger, crossed_values((3, 3, 2)), rehearsed=True)
     _, out, _ = shop.study(capsys)
-    assert out.startswith("REHEARSED: all of these frames were rendered, none was taken.")
+    assert out.startswith("REHEARSED: all of these frames were rendered.")
     assert 'origin: "REHEARSED, not measured: study of' in out
     made = [state(phase="study", serial=f"C-{lens}", number=f"T-{lens}", rehearsed=lens == 0) for lens in range(3)]
     evidence = collect(made, "north-bench", ["*"])
@@ -233,7 +233,7 @@ def test_rehearsed_tickets_say_so_and_give_way_to_real_ones(shop, capsys):
 
 
 NOT_CROSSED = (
-    f"no field can be studied; {SHARP} at 50 mm f/2 needs 2 lenses or more, each in the same 2 fittings or more: "
+    f"no field can be studied; {SHARP} at 50 mm f/2 needs at least 2 lenses in the same 2 or more fittings: "
     "found 1 lens (C50-0) and 2 fittings (1, 2)"
 )
 ERRORS = [
@@ -257,7 +257,7 @@ def test_a_ledger_without_study_tickets_says_what_to_shoot(shop, capsys):
     write_ticket(shop.ledger, "T-1", night(1), good_outcomes("T-1"))
     code, _, err = shop.study(capsys)
     assert code == 2
-    assert "the ledger has no ticket of phase `study` for stand `north-bench`: shoot some lenses, each set up" in err
+    assert "the ledger has no ticket of phase `study` for stand `north-bench`: shoot some lenses, each mounted" in err
 
 
 def test_a_stand_file_that_was_changed_meanwhile_is_left_alone(shop, capsys, monkeypatch):
@@ -272,7 +272,7 @@ def test_a_stand_file_that_was_changed_meanwhile_is_left_alone(shop, capsys, mon
     monkeypatch.setattr("glasswright.study.adopting.edit_yaml", slow)
     code, _, err = shop.study(capsys, "--write")
     assert code == 2
-    assert f"{shop.stand}: the stand file was changed meanwhile: run the command again" in err
+    assert f"{shop.stand}: the stand file was changed in the meantime: run the command again" in err
     assert shop.stand.read_text() == changed
 
 
@@ -303,7 +303,7 @@ def test_fittings_are_told_by_the_ticket_or_counted():
     assert name_fittings(counted) == {"A": "1", "B": "1", "C": "2", "D": "3", "E": "2"}
     (left_out,) = collect(told, "north-bench", ["*"]).left_out
     assert left_out.ticket == "C"
-    assert left_out.why.startswith("it names no fitting, and other tickets of the study do")
+    assert left_out.why.startswith("it names no fitting, but other tickets of the study do")
 
 
 def readings(cells):
@@ -336,7 +336,7 @@ def test_every_reading_is_used_and_what_is_missing_is_counted(shop, capsys):
 def test_a_set_that_is_not_crossed_is_refused():
     said = arrange(readings({("a", "1"): 2, ("b", "2"): 2}))
     assert said == (
-        "needs 2 lenses or more, each in the same 2 fittings or more: found 2 lenses (a, b) and 2 fittings (1, 2)"
+        "needs at least 2 lenses in the same 2 or more fittings: found 2 lenses (a, b) and 2 fittings (1, 2)"
     )
     assert "found 0 lenses (none)" in arrange([])
 
@@ -360,7 +360,7 @@ def test_a_ticket_tells_its_fitting(tmp_path):
 
 @pytest.mark.parametrize(("phase", "study", "said"), [
     ("release", '{fitting: "1"}', "`study` is read in phase `study` only, and this is phase `release`: correct one"),
-    ("study", "{}", "says nothing: give `fitting`, `operator` or both, or remove it"),
+    ("study", "{}", "is empty: give `fitting`, `operator` or both, or remove it"),
     ("study", "{fiting: a}", "unknown key; did you mean `fitting`?"),
 ])  # fmt: skip
 def test_a_wrong_study_block_is_told(tmp_path, phase, study, said):

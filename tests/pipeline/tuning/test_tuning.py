@@ -37,7 +37,7 @@ def test_rehearsed_lenses_count_only_where_there_are_no_others(tmp_path):
     mixed = tune(tmp_path, [*rehearsed, lens(50), lens(51, 0.31)])
     assert not mixed.evidence.rehearsed
     assert tickets(mixed.evidence.healthy) == ["T-050", "T-051"]
-    assert left_out(mixed)["T-000"] == "its frames were rendered, and there are lenses that were not"
+    assert left_out(mixed)["T-000"] == "its frames were rendered, and there are real ones"
 
 
 def test_a_ticket_that_the_card_does_not_hold_for_is_left_out_and_says_why(tmp_path):
@@ -61,8 +61,8 @@ def test_a_guarded_limit_whose_uncertainty_is_not_known_is_refused(tmp_path):
     stand = ToyStand(reproducibility={})
     found = tune(tmp_path, draw_lenses(30), stand=stand).sides[0].proposal
     assert found.method == "refused"
-    assert "too few lenses: 0 have a value" in found.says
-    assert "the stand file declares no reproducibility for this measure" in found.says
+    assert "too few lenses: 0 have a value" in found.reason
+    assert "the stand file declares no reproducibility for this measure" in found.reason
 
 
 def test_evidence_is_what_passes_the_card_or_was_found_sound(tmp_path):
@@ -83,13 +83,13 @@ def test_evidence_is_what_passes_the_card_or_was_found_sound(tmp_path):
 def test_a_visit_after_which_the_lens_was_worked_on_again_is_no_evidence(tmp_path):
     first, again = lens(30, 0.30, serial="X-1"), lens(31, 0.31, serial="X-1", day=2)
     found = tune(tmp_path, [*draw_lenses(12), first, again])
-    assert left_out(found) == {"T-030": "the lens was worked on again: ticket T-031 counts for it (serial X-1)"}
+    assert left_out(found) == {"T-030": "the lens was repaired again: ticket T-031 counts for it (serial X-1)"}
     later = lens(31, 0.31, serial="X-1", day=2, phase="intake")
     found = tune(tmp_path, [*draw_lenses(12), first, later])
-    assert left_out(found)["T-030"].startswith("the lens was worked on again: ticket T-031")
+    assert left_out(found)["T-030"].startswith("the lens was repaired again: ticket T-031")
     assert len(found.evidence.healthy) == 12
     found = tune(tmp_path, [*draw_lenses(12), first, again], inspected=looked_at("sound", first))
-    assert left_out(found)["T-031"].startswith("the lens was worked on again: ticket T-030 counts for it")
+    assert left_out(found)["T-031"].startswith("the lens was repaired again: ticket T-030 counts for it")
 
 
 def test_a_lens_that_came_back_is_bad_and_its_next_visit_counts(tmp_path):
@@ -111,8 +111,8 @@ def test_nights_out_of_control_other_lenses_and_caveats_are_no_evidence(tmp_path
     assert left_out(found) == {
         "T-020": "the stand was out of control: a step",
         "T-021": "its files, or earlier runs, name another lens than ticket.yaml",
-        "T-022": "what was measured does not count now: a later run was stopped before it",
-        "T-023": "nothing that the card asks for was measured: 50 mm f/2: it has the caveat single_focus, which the "
+        "T-022": "its measurements do not count now: a later run was stopped before it",
+        "T-023": "nothing that the card limits was measured: 50 mm f/2: it has the caveat single_focus, which the "
         "limit does not accept",
     }
 
@@ -138,8 +138,8 @@ def test_few_lenses_give_a_guess_that_says_so(tmp_path):
     factor = stats.t.ppf(0.95, 29) * np.sqrt(1 + 1 / 30)
     assert side.proposal.method == "not_proven"
     assert side.proposal.bound == pytest.approx(values.mean() - factor * values.std(ddof=1) - Z95 * 0.004, abs=1e-7)
-    assert "90 lenses would prove a limit without assumption of a shape" in side.proposal.says
-    assert "confidence" not in side.proposal.says
+    assert "90 lenses would prove a distribution-free limit" in side.proposal.reason
+    assert "confidence" not in side.proposal.reason
     # rounded to the lax side, by less than a tenth of the spread
     assert 0 <= side.proposal.bound - side.proposal.number < 0.001
     wide = ToyStand(reproducibility={"measure_mtf50.*": ToySpread(u=0.003)})
@@ -163,10 +163,10 @@ def test_from_90_lenses_the_limit_is_a_lens_of_the_sample_and_proven(tmp_path):
     found = tune(tmp_path, states).sides[0].proposal
     assert found.method == "distribution_free"
     assert found.bound == pytest.approx(values_of(states).min() - Z95 * 0.004, abs=1e-7)
-    assert "5 % of healthy lenses at most, with confidence 0.95" in found.says
+    assert "5 % of healthy lenses at most, with confidence 0.95" in found.reason
     assert tune(tmp_path, states[:89]).sides[0].proposal.method == "not_proven"
     two = tune(tmp_path, draw_lenses(129), MIN_SHARP, MAX_LOSS)
-    assert "130 lenses would prove" in two.sides[0].proposal.says
+    assert "130 lenses would prove" in two.sides[0].proposal.reason
     two = tune(tmp_path, draw_lenses(130), MIN_SHARP, MAX_LOSS)
     assert [each.proposal.method for each in two.sides] == ["distribution_free", "distribution_free"]
 
@@ -174,17 +174,17 @@ def test_from_90_lenses_the_limit_is_a_lens_of_the_sample_and_proven(tmp_path):
 def test_too_few_lenses_are_refused_with_the_count_that_is_needed(tmp_path):
     found = tune(tmp_path, draw_lenses(9)).sides[0].proposal
     assert found.method == "refused"
-    assert found.says == "too few lenses: 9 have a value, 10 are needed for any limit at all"
+    assert found.reason == "too few lenses: 9 have a value, 10 are needed for any limit"
     found = tune(tmp_path, draw_lenses(89), method="distribution_free").sides[0].proposal
     assert found.method == "refused"
-    assert found.says == "too few lenses: 89, and 90 are needed for a limit without assumption of a shape"
+    assert found.reason == "too few lenses: 89, and 90 are needed for a limit, distribution-free"
     assert tune(tmp_path, draw_lenses(89), method="distribution_free").refused
 
 
 def test_six_lenses_are_too_few_to_say_which_are_healthy(tmp_path):
     found = tune(tmp_path, [*draw_lenses(4), lens(10, 0.15), lens(11, 0.25)])
     assert found.evidence.bad == ()
-    assert found.sides[0].proposal.says.startswith("too few lenses: 5 have a value, 10 are needed for any limit at all")
+    assert found.sides[0].proposal.reason.startswith("too few lenses: 5 have a value, 10 are needed for any limit")
 
 
 def held_lenses(*values, first=200):
@@ -198,8 +198,8 @@ def test_a_limit_is_never_laxer_than_now_without_lenses_found_sound(tmp_path):
     proposal = found.sides[0].proposal
     assert proposal.method == "kept"
     assert proposal.number is None
-    assert "hold as many lenses as they may already: held by the card as it is, and not looked at: 12" in proposal.says
-    assert proposal.look_at == tuple(tickets(found.evidence.held))
+    assert "already hold as many lenses as allowed: held by the current card and not inspected: 12" in proposal.reason
+    assert proposal.to_inspect == tuple(tickets(found.evidence.held))
     assert not found.changed
     assert not found.refused
 
@@ -216,7 +216,7 @@ def test_a_limit_becomes_laxer_as_far_as_lenses_were_found_sound(tmp_path):
     between = lens(300, 0.2735)
     proposal = tune(tmp_path, [*passing, *held, between], card, inspected=sound).sides[0].proposal
     assert proposal.number is None
-    assert proposal.look_at == ("T-300",)
+    assert proposal.to_inspect == ("T-300",)
 
 
 def test_a_bad_lens_is_not_passed_on_the_way_to_sound_ones(tmp_path):
@@ -234,9 +234,9 @@ def test_lenses_that_lie_apart_on_the_bad_side_are_asked_for(tmp_path):
     states = [*draw_lenses(110), *held_lenses(0.262, 0.258, 0.255, 0.250), lens(300, 0.45)]
     proposal = tune(tmp_path, states).sides[0].proposal
     assert proposal.method == "refused"
-    assert set(proposal.look_at) >= {"T-201", "T-202", "T-203"}
-    assert "lie apart on the bad side (T-203, T-202, T-201" in proposal.says
-    assert "`glasswright inspected TICKET sound` or `faulty`" in proposal.says
+    assert set(proposal.to_inspect) >= {"T-201", "T-202", "T-203"}
+    assert "are outliers on the bad side (T-203, T-202, T-201" in proposal.reason
+    assert "`glasswright inspected TICKET sound` or `faulty`" in proposal.reason
     faulty = looked_at("faulty", *states[110:114], why="tilted")
     assert tune(tmp_path, states, inspected=faulty).sides[0].proposal.proven
 
@@ -246,8 +246,8 @@ def test_lenses_that_changed_promise_nothing(tmp_path):
     states = [lens(n, value + 0.002 * math.sin(7 * n), day=1 + n // 6) for n, value in enumerate(values_of(states))]
     proposal = tune(tmp_path, states).sides[0].proposal
     assert proposal.method == "refused"
-    assert "the lenses did not stay the same: a step" in proposal.says
-    assert "tune from those alone: --since 2026-03-10" in proposal.says
+    assert "the lenses changed: a step" in proposal.reason
+    assert "tune from those alone: --since 2026-03-10" in proposal.reason
     late = tune(tmp_path, states, since=date(2026, 3, 10)).sides[0].proposal
     assert late.method == "not_proven"
 
@@ -259,8 +259,8 @@ def test_a_revision_is_seen_in_the_serial_numbers(tmp_path):
         lens(n, float((0.30 if each < 50 else 0.29) + noise[n]), serial=f"C50-{each}") for n, each in enumerate(order)
     ]
     proposal = tune(tmp_path, states).sides[0].proposal
-    assert "from serial number C50-49 on" in proposal.says
-    assert "a revision of the model needs a card of its own" in proposal.says
+    assert "from serial number C50-49 on" in proposal.reason
+    assert "a revision of the model needs a separate card" in proposal.reason
 
 
 def spots(values):
@@ -272,17 +272,17 @@ def test_a_measure_with_a_floor_gets_no_limit_from_the_few_that_show_something(t
     few[5::12] = [0.3, 0.5, 0.7, 1.1, 1.3, 2.0, 2.2, 3.1, 5.0, 7.4]
     proposal = tune(tmp_path, spots(few), "{measure: " + LOSS + ", max: 20}").sides[0].proposal
     assert proposal.number is None
-    assert "10 of 120 lenses show more than the least that can be seen, 0.0329" in proposal.says
-    assert "about 708 lenses" in proposal.says
+    assert "10 of 120 lenses are beyond the detection limit, 0.0329" in proposal.reason
+    assert "about 708 lenses" in proposal.reason
     # u is 0.01: with nothing to be seen, the limit is what can be seen
     none = tune(tmp_path, spots(np.zeros(30)), "{measure: " + LOSS + ", max: 20}").sides[0].proposal
     assert none.method == "detection_limit"
     assert 2 * Z95 * 0.01 <= none.number < 0.036
     tight = tune(tmp_path, spots(np.zeros(30)), "{measure: " + LOSS + ", max: 0.02}").sides[0].proposal
     assert tight.number is None
-    assert "the limit as it is lies tighter than the least that can be seen" in tight.says
+    assert "the current limit is tighter than the detection limit" in tight.reason
     unknown = tune(tmp_path, spots(np.zeros(30)), "{measure: " + LOSS + ", max: 20, rule: simple}").sides[0].proposal
-    assert "without an uncertainty nobody knows what could have been seen" in unknown.says
+    assert "without an uncertainty the detection limit is unknown" in unknown.reason
 
 
 def test_a_limit_near_lenses_that_all_passed_stays(tmp_path):
@@ -291,7 +291,7 @@ def test_a_limit_near_lenses_that_all_passed_stays(tmp_path):
     states = [lens(n, float(value)) for n, value in enumerate(passed)]
     proposal = tune(tmp_path, states, f"{{measure: {SHARP}, min: 0.28}}").sides[0].proposal
     assert proposal.method == "kept"
-    assert "from what passed alone every tuning would move it inwards" in proposal.says
+    assert "from passed lenses alone every tuning would tighten it" in proposal.reason
     assert tune(tmp_path, states, f"{{measure: {SHARP}, min: 0.2}}").sides[0].proposal.proven
 
 
@@ -383,8 +383,8 @@ def test_a_limit_that_few_lenses_have_a_value_for_does_not_spoil_the_others(tmp_
         states[number] = dataclasses.replace(states[number], outcomes=states[number].outcomes[:1])
     sharp, loss = (each.proposal for each in tune(tmp_path, states, MIN_SHARP, MAX_LOSS).sides)
     assert loss.method == "refused"
-    assert "5 have a value, 10 are needed" in loss.says
-    assert f"no step `{LOSS.partition('.')[0]}` was run" in loss.says
+    assert "5 have a value, 10 are needed" in loss.reason
+    assert f"no step `{LOSS.partition('.')[0]}` was run" in loss.reason
     assert sharp.method == "distribution_free"
     assert sharp.count == 100
 
@@ -394,7 +394,7 @@ def test_lenses_that_are_all_alike_have_a_picture(tmp_path):
     found = tune(tmp_path, states, f"{{measure: {LOSS}, max: 4}}")
     (side,) = found.sides
     assert side.proposal.method == "detection_limit"
-    assert side.looks.sigma == 0
+    assert side.summary.sigma == 0
     assert side.capable is None
     assert side.risk.held.value == 0
     assert draw_side(side, found.evidence, 0).startswith(b"<?xml")

@@ -66,7 +66,7 @@ def test_it_proposes_prints_and_writes_but_changes_no_card(bench, capsys):
     assert run(bench) == 0
     printed = capsys.readouterr().out
     assert f"{MODEL}: 60 healthy lenses, 0 bad" in printed
-    assert "not proven: a guess from 60 lenses" in printed
+    assert "not proven: an estimate from 60 lenses" in printed
     assert "the whole ticket (60 lenses)" in printed
     assert "REHEARSED" not in printed
     assert (bench / "cards" / "corvane.yaml").read_text(encoding="utf-8") == CARD
@@ -116,14 +116,14 @@ def test_what_if_a_limit_is_typed_by_hand(bench, capsys):
 @pytest.mark.parametrize(
     ("typed", "message"),
     [
-        ("nonsense", "--limit nonsense: is no limit: write `stage.field=min:0.27`"),
-        (f"{SHARP}=least:0.2", "is no limit"),
-        (f"{SHARP}=min:low", "is no limit"),
-        (f"{SHARP}=min:inf", "is no limit"),
+        ("nonsense", "--limit nonsense: is not a limit: write `stage.field=min:0.27`"),
+        (f"{SHARP}=least:0.2", "is not a limit"),
+        (f"{SHARP}=min:low", "is not a limit"),
+        (f"{SHARP}=min:inf", "is not a limit"),
         ("measure_mtf50.centre.shap_cy_per_px=min:0.2", f"did you mean `{SHARP}`?"),
-        (f"{SHARP}@f_number=4=min:0.2", f"the card limits `{SHARP}` at f/2, not there"),
+        (f"{SHARP}@f_number=4=min:0.2", f"the card limits `{SHARP}` only at f/2"),
         (f"{SHARP}@aperture=4=min:0.2", "`aperture=4` names no setting"),
-        (f"{SHARP}=max:0.1", "`min` 0.2 would lie above `max` 0.1: nothing could lie between them"),
+        (f"{SHARP}=max:0.1", "`min` 0.2 would be above `max` 0.1: no value could meet both"),
     ],
 )
 def test_a_typed_limit_that_fits_nothing_is_refused(bench, capsys, typed, message):
@@ -165,7 +165,7 @@ def test_adopting_keeps_comments_order_and_everything_else(bench, capsys):
     # a second time it holds some of these lenses itself, and they are no evidence for a limit that is tighter still
     assert run(bench, "--adopt") == 0
     printed = capsys.readouterr().out
-    assert "held by the card as it is, and not looked at" in printed
+    assert "held by the current card and not inspected" in printed
     assert "no number changes: nothing was written" in printed
     assert path.read_text(encoding="utf-8") == written
 
@@ -194,7 +194,7 @@ def test_a_card_that_changed_meanwhile_is_not_written(bench, monkeypatch, capsys
 
     monkeypatch.setattr(command, "write_proposal", change_meanwhile)
     assert run(bench, "--adopt") == 2
-    assert "the card was changed meanwhile: run the command again" in capsys.readouterr().err
+    assert "the card was changed in the meantime: run the command again" in capsys.readouterr().err
     assert path.read_text(encoding="utf-8") == CARD + "# another hand\n"
 
 
@@ -211,15 +211,15 @@ def test_what_is_not_there_is_named(bench, capsys):
     assert f"there is no card for `Corvane 50 mm f/3`; did you mean `{MODEL}`?" in capsys.readouterr().err
     (bench / "cards" / "halden.yaml").write_text(CARD.replace(MODEL, "Halden 85 mm f/1.8"), encoding="utf-8")
     assert run(bench, lens="Halden 85 mm f/1.8") == 2
-    assert "the ledger knows no ticket of `Halden 85 mm f/1.8`; it has ['Corvane 50 mm f/2']" in capsys.readouterr().err
+    assert "the ledger has no ticket of `Halden 85 mm f/1.8`; it has ['Corvane 50 mm f/2']" in capsys.readouterr().err
     (bench / "cards" / "corvane.yaml").write_text(CARD_HEAD + "limits: []\n", encoding="utf-8")
     assert run(bench) == 2
-    assert "the card has no limits: write which measures it is to limit" in capsys.readouterr().err
+    assert "the card has no limits: add limits on the measures to tune" in capsys.readouterr().err
 
 
 def test_without_a_stand_file_the_one_kept_with_the_last_ticket_is_used(bench, capsys):
     assert run(bench, stand=False) == 2
-    assert "the ledger keeps no stand file for ticket T-059: give one with --stand" in capsys.readouterr().err
+    assert "the ledger has no stand file for ticket T-059: give one with --stand" in capsys.readouterr().err
     for path in bench.glob("bench.ledger*"):
         shutil.rmtree(path) if path.is_dir() else path.unlink()
     write_lenses(bench / "bench.ledger", 0.30 + 0.01 * np.random.default_rng(1).standard_normal(60), STAND)
@@ -261,7 +261,7 @@ def test_a_lens_that_is_held_counts_once_a_person_found_it_sound(bench, capsys):
     before = json.loads(capsys.readouterr().out)
     held = [each["ticket"] for each in before["evidence"]["held"]]
     assert held
-    assert before["limits"][0]["look_at"] == held
+    assert before["limits"][0]["to_inspect"] == held
     assert before["limits"][0]["new"] is None
     for ticket in held:
         assert inspect(bench, ticket, "sound") == 0
@@ -279,9 +279,9 @@ def test_a_lens_that_is_held_counts_once_a_person_found_it_sound(bench, capsys):
 def test_a_finding_is_kept_once_and_only_for_a_ticket_that_there_is(bench, capsys):
     assert inspect(bench, "T-007", "sound") == 0
     assert inspect(bench, "T-007", "sound") == 0
-    assert "T-007: kept already, at 20" in capsys.readouterr().out
+    assert "T-007: already recorded, at 20" in capsys.readouterr().out
     assert inspect(bench, "T-900", "sound") == 2
-    assert "the ledger knows no ticket `T-900`: correct the number" in capsys.readouterr().err
+    assert "the ledger has no ticket `T-900`: correct the number" in capsys.readouterr().err
     assert inspect(bench, "T-008", "withdrawn") == 2
     assert "ticket `T-008` has no finding: nothing to withdraw" in capsys.readouterr().err
     assert inspect(bench, "T-008", "sound", why=" ") == 2

@@ -78,10 +78,10 @@ def test_a_baseline_that_changed_while_it_was_taken_stops_the_chart():
     values = np.random.default_rng(4).normal(0.3, 0.003, 40)
     values[12:] -= 0.02
     (chart,) = watched(values).charts
-    assert chart.notes[0].startswith("the baseline itself changed: a step")  # of twenty nights, that is told
+    assert chart.notes[0].startswith("the baseline is not stable: a step")  # of twenty nights, that is told
     report = watched(values, baseline={"from": "2026-01-01", "to": "2026-02-05"})
     (reason,) = report.out_of_control_of_night(night(30), "Ostrel D7")
-    assert "the baseline itself changed: a step" in reason
+    assert "the baseline is not stable: a step" in reason
     assert "after its night 12: choose other nights" in reason
 
 
@@ -90,7 +90,7 @@ def test_a_night_of_the_baseline_that_lies_apart_is_named_and_left_out_by_a_pers
     values[7] = 0.25
     (chart,) = watched(values).charts
     (note,) = chart.notes
-    assert note.startswith("its night 2026-01-08 lies apart (0.25, the middle is 0.3")
+    assert note.startswith("its night 2026-01-08 is an outlier (0.25, the median is 0.3")
     out = [{"night": "2026-01-08", "by": "K. Moreau", "why": "the chart had been knocked"}]
     again = watched(values, baseline={"from": "2026-01-01", "to": "2026-01-20", "left_out": out})
     assert again.charts[0].notes == ()
@@ -143,13 +143,13 @@ def test_a_reference_shot_that_could_not_be_measured_vouches_for_nothing():
 def test_a_watched_field_that_no_reference_ticket_has_is_missed():
     report = watched(healthy(25), fields={SHARP: {}, LOSS: {"at": {"f_number": 4}}})
     (reason,) = report.out_of_control_of_night(night(24), "Ostrel D7")
-    assert reason == f"{LOSS} is watched, and no reference ticket has it at f/4"
+    assert reason == f"{LOSS} is watched, but no reference ticket has it at f/4"
 
 
 def test_too_short_a_baseline_vouches_for_nothing():
     report = watched(healthy(6))
     (reason,) = report.out_of_control_of_night(night(5), "Ostrel D7")
-    assert reason.endswith("the baseline has 6 nights with a value, and needs 8 at least")
+    assert reason.endswith("the baseline has 6 nights with a value; at least 8 are needed")
     assert report.charts[0].lower is None
 
 
@@ -167,7 +167,7 @@ def test_tickets_of_other_stands_lenses_and_phases_are_on_no_chart():
     assert {each.ticket: each.why for each in report.left_out} == {
         "S-1": "it was shot on stand `south-bench`",
         "L-1": "its lens is serial REF-2, the reference lens is REF-1",
-        "H-1": "its frames were rendered, and there are others that were not",
+        "H-1": "its frames were rendered, and there are real ones",
         "E-1": "it was shot before the watch begins on 2026-01-01",
     }
 

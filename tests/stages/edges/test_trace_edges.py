@@ -241,10 +241,10 @@ def test_failures_are_named_by_their_worst_plane():
 def test_of_three_shots_the_one_out_of_focus_is_odd(sheet):
     found = trace(sheet)
     soft = replace(found, mtf50=found.mtf50 * 0.8)
-    odd = type(found).find_odd([found, soft, replace(found, mtf50=found.mtf50 * 1.005)])
+    odd = type(found).find_outliers([found, soft, replace(found, mtf50=found.mtf50 * 1.005)])
     assert list(odd) == [1]
     assert odd[1] == ("median MTF50 0.160 cycles/pixel, in all shots of the setting 0.200: focus or the stand moved")
-    assert type(found).find_odd([replace(t, role="focus_series") for t in (found, soft, found)]) == {}
+    assert type(found).find_outliers([replace(t, role="focus_series") for t in (found, soft, found)]) == {}
 
 
 def test_the_sheet_is_what_it_says(sheet):

@@ -174,7 +174,11 @@ def run(capsys, *arguments):
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ("Corvane 50 mm f/2", "Halden 85 mm", "no card is for `Corvane 50 mm f/2` (there are `Halden 85 mm`)"),
+        (
+            "Corvane 50 mm f/2",
+            "Halden 85 mm",
+            "there is no card for `Corvane 50 mm f/2` (there are cards for `Halden 85 mm`)",
+        ),
         ("mount]", "mounts]", "lists `mounts`, which is no hand check: correct it to one of front_glass"),
     ],
 )
@@ -208,7 +212,9 @@ def test_a_file_that_changed_meanwhile_is_not_touched(shop):
     path = shop / "T-0412" / "ticket.yaml"
     other = TICKET.replace("release", "intake")
     path.write_text(other)
-    with pytest.raises(HandCheckError, match="was changed by someone else meanwhile; nothing was written: start again"):
+    with pytest.raises(
+        HandCheckError, match="was changed by someone else in the meantime; nothing was written: start again"
+    ):
         write_answer(sheet, "mount", NOTE)
     assert path.read_text() == other
     assert [each.name for each in path.parent.iterdir()] == ["ticket.yaml"]
@@ -288,7 +294,7 @@ def test_whatever_is_noted_reads_back_and_the_rest_stays(shop, who, note, answer
     ("note", "message"),
     [
         (("pass", "", "2026-03-02", ""), "`who` must not be empty"),
-        (("pass", "???", "2026-03-02", ""), "`???` is no name of a person: write who it is"),
+        (("pass", "???", "2026-03-02", ""), "`???` is not the name of a person: write who it is"),
         (("pass", "K. Moreau", "today", ""), "`when` must be a day or a time"),
         (("pass", "K. Moreau", "2026-03-02", "two\tparts"), "`note` must be one line"),
         (("maybe", "K. Moreau", "2026-03-02", ""), "`answer` Input should be 'pass', 'fail' or 'not_applicable'"),
@@ -327,6 +333,6 @@ def test_a_sitting_without_an_answer_is_broken_off(shop, capsys, monkeypatch):
 def test_of_two_sheets_of_one_ticket_the_second_writes_over_nothing(shop):
     one, other = open_entry(shop / "T-0412"), open_entry(shop / "T-0412")
     write_answer(one, "mount", NOTE)
-    with pytest.raises(HandCheckError, match="was changed by someone else meanwhile"):
+    with pytest.raises(HandCheckError, match="was changed by someone else in the meantime"):
         write_answer(other, "front_glass", NOTE)
     assert load_ticket(shop / "T-0412", ROLES).hand_checks == {"mount": NOTE}

@@ -185,12 +185,12 @@ def test_shots_of_different_kinds_are_refused():
 
 def test_an_odd_level_is_named():
     shots = [make_flat_shot(block_light(level=level)) for level in (0.5, 0.505, 0.44, 0.5)]
-    assert FlatShot.find_odd(shots) == {2: "its light is -12.0 % from the other shots' median"}
+    assert FlatShot.find_outliers(shots) == {2: "its light is -12.0 % from the other shots' median"}
 
 
 def test_an_odd_shape_is_named():
     strengths = (0.5, 0.5, 0.5, 0.2)
-    odd = FlatShot.find_odd([make_flat_shot(block_light(strength)) for strength in strengths])
+    odd = FlatShot.find_outliers([make_flat_shot(block_light(strength)) for strength in strengths])
     assert list(odd) == [3]
     assert odd[3].startswith("its light is spread differently over the frame (by ")
 
@@ -200,7 +200,7 @@ def test_honest_repeats_are_never_odd():
     for _ in range(100):
         levels = rng.normal(0.5, 0.005, 3)
         shots = [make_flat_shot(block_light(level=level) * rng.normal(1, 1e-3, (ROWS, COLUMNS))) for level in levels]
-        assert FlatShot.find_odd(shots) == {}
+        assert FlatShot.find_outliers(shots) == {}
 
 
 def test_a_frame_of_too_few_blocks_is_refused():

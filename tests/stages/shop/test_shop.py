@@ -46,7 +46,7 @@ def test_setup_and_ticket_lead_to_a_ticket_whose_limits_can_all_be_met(rehearsed
     stand = yaml.safe_load((shop / "stand.yaml").read_text())
     assert stand["bodies"] == ["Ostrel D7"]
     assert stand["camera"]["sensor"] == {"pixel_pitch_um": 6, "frame_px": [1224, 816]}
-    assert "# the reference body" in (shop / "stand.yaml").read_text()
+    assert "# camera model as in EXIF" in (shop / "stand.yaml").read_text()
     assert run_command(["ticket", str(folder / "raws"), "--stand", str(shop / "stand.yaml"), "--yes"]) == 0
     ticket = shop / "tickets/T-0001"
     assert {path.name: path.parent.name for path in ticket.glob("*/*")} == role_of

@@ -188,7 +188,7 @@ def test_a_movement_that_does_not_grow_is_no_shaker():
 
 def test_shots_on_the_shaker_are_never_odd():
     off, _ = side("shake_off", OFF_TIMES, 1000.0)
-    assert Trace.find_odd(off) == {}
+    assert Trace.find_outliers(off) == {}
 
 
 def swing(times, amplitude_um, hz, rng, repeats=4):

@@ -1,4 +1,4 @@
-"""Bulk artefacts live inside one shot's task: which steps share a task, and plans that would carry bulk out of it."""
+"""Bulk artefacts exist only inside one shot's task: which steps share a task, and which plans break that rule."""
 
 from __future__ import annotations
 
@@ -14,11 +14,12 @@ if TYPE_CHECKING:
     from glasswright.errors import Problem
 
 Groups = dict[str, str]
-"""Step -> the step that stands for its group."""
+"""Step -> representative step of its group (union-find)."""
 
 
 def find_chains(document: Document, ordered: Sequence[DraftStep]) -> tuple[tuple[frozenset[str], ...], list[Problem]]:
-    """Return the chains of shot scope, in order, and what would carry bulk out of one."""
+    """Return the chains of steps of shot scope, in order, and a problem for each place where bulk would leave its
+    chain."""
     steps = {draft.name: draft for draft in ordered}
     problems = [problem for draft in ordered for problem in _refuse_leaks(document, draft, steps)]
     groups: Groups = {name: name for name in steps}
@@ -53,7 +54,7 @@ def _refuse_leaks(document: Document, draft: DraftStep, steps: Mapping[str, Draf
 
 
 def _merge_knots(document: Document, groups: Groups, steps: Mapping[str, DraftStep]) -> list[Problem]:
-    """Join groups that need one another where all are of shot scope; where one is wider, no order of tasks exists."""
+    """Join groups that depend on one another if all are of shot scope; with a wider one, no order of tasks exists."""
     problems: list[Problem] = []
     for knot in _find_knots(groups, steps):
         wider = [name for name in knot if steps[name].scope is not Scope.SHOT]
@@ -65,7 +66,7 @@ def _merge_knots(document: Document, groups: Groups, steps: Mapping[str, DraftSt
         problems.append(
             document.problem(
                 ("stages", wider[0]),
-                f"step `{wider[0]}` (per {steps[wider[0]].scope}) stands between {chain}, which share bulk and so run "
+                f"step `{wider[0]}` (per {steps[wider[0]].scope}) lies between {chain}, which share bulk and so run "
                 "as one task a shot; decode again in a step of its own for what comes after",
             )
         )
@@ -73,7 +74,7 @@ def _merge_knots(document: Document, groups: Groups, steps: Mapping[str, DraftSt
 
 
 def _find_knots(groups: Groups, steps: Mapping[str, DraftStep]) -> list[list[str]]:
-    """Return the steps of each set of groups that lead to one another."""
+    """Return the steps of each set of groups that depend on one another in a circle."""
     behind: dict[str, set[str]] = {_root(groups, name): set() for name in steps}
     for name, draft in steps.items():
         for source in draft.inputs.values():

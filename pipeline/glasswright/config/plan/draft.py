@@ -1,4 +1,4 @@
-"""Looks up what a plan names: stages, settings and inputs, as far as each step can be understood."""
+"""First pass over a plan: looks up each step's stage, settings and inputs."""
 
 from __future__ import annotations
 
@@ -24,13 +24,13 @@ if TYPE_CHECKING:
 
 @dataclass(slots=True, kw_only=True)
 class DraftStep:
-    """A step while its plan is being checked; None where something is wrong or not known yet."""
+    """A step while its plan is being checked; None where something is wrong or not yet known."""
 
     name: str
     sound: bool
-    """Its keys and values are such as a plan may have."""
+    """Its keys and values match the schema."""
     whole: bool = False
-    """All its inputs are wired and fit: what it runs for can be told."""
+    """All its inputs are wired and of the right type, so its scope can be derived."""
     stage: StageDescription | None = None
     inputs: dict[str, Source] = field(default_factory=dict)
     settings: BaseModel | None = None
@@ -47,7 +47,7 @@ class DraftStep:
 
 
 def draft_steps(document: Document, plugins: Plugins) -> tuple[tuple[DraftStep, ...], list[Problem]]:
-    """Draft every step of a plan and list what it names that is not there or does not fit."""
+    """Return a draft of every step of a plan, and the problems with names and types."""
     entries = as_mapping(as_mapping(document.data).get("stages"))
     problems: list[Problem] = []
     stages = {name: _find_stage(document, name, entry, plugins, problems) for name, entry in entries.items()}
@@ -159,8 +159,8 @@ def _read_settings(
         return settings
     missing = [setting for setting, field in stage.settings.model_fields.items() if field.is_required()]
     if missing and draft.sound:
-        said = ", ".join(f"`{setting}`" for setting in missing)
+        listed = ", ".join(f"`{setting}`" for setting in missing)
         problems.append(
-            document.problem(("stages", draft.name), f"step `{draft.name}`: `{stage.id}` needs settings: {said}")
+            document.problem(("stages", draft.name), f"step `{draft.name}`: `{stage.id}` needs settings: {listed}")
         )
     return None if missing else stage.settings()

@@ -1,4 +1,4 @@
-"""A plan as it is written, before anything in it is looked up."""
+"""The schema of a plan file."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ StepName = Annotated[str, AfterValidator(_check_step_name)]
 
 
 class NominalSettings(ConfigModel):
-    """What lenses are set to; a shot joins the nearest."""
+    """The nominal settings of lenses; a shot is assigned to the nearest."""
 
     focal_length_mm: Annotated[tuple[Nominal, ...], AfterValidator(_refuse_repeats)] = ()
     f_number: Annotated[tuple[Nominal, ...], AfterValidator(_refuse_repeats)] = ()
@@ -45,7 +45,7 @@ class StageEntry(ConfigModel):
     settings: dict[str, Any] = Field(default_factory=dict)
     per: Literal["setting", "ticket", "night"] | None = None
     at_least: Annotated[int, Field(ge=0)] | None = None
-    """0: whatever there is, even nothing; what a step can do without may fail."""
+    """Members that a gather needs; 0: any number, even none, and optional inputs may fail."""
 
 
 class PlanFile(ConfigModel):

@@ -1,8 +1,8 @@
 """The method of a plan: its steps with every setting filled in, and the differences between two methods.
 
-A limit means something only together with the method behind its number. What counts is the closure of a step: its
-stage, settings and inputs, and those of every step upstream. Names of upstream steps, their order, comments and
-steps that nothing here takes from are no part of it.
+A limit is valid only for numbers made by a certain method. The method of a step is its closure: its stage, settings and
+inputs, and those of every step upstream. Names of upstream steps, their order, comments and unrelated steps do not
+count.
 """
 
 from __future__ import annotations
@@ -21,23 +21,23 @@ if TYPE_CHECKING:
 
 
 class Method(ConfigModel):
-    """Steps as a plan writes them, each with all its settings."""
+    """Steps in a plan's form, each with all its settings."""
 
     settings: NominalSettings = NominalSettings()
-    """Nominal settings that shots join; a shot of no listed setting is not measured. Empty: shots are taken as shot."""
+    """Nominal settings that shots are assigned to; a shot near none is not measured. Empty: settings are as shot."""
     stages: dict[StepName, StageEntry]
 
 
 class MeasuredMethod(Method):
-    """A plan as it was run; the ledger keeps its text."""
+    """The method of a plan as run; the ledger keeps its text."""
 
     plan: SafeName
     defaults: dict[StepName, tuple[str, ...]]
-    """Step -> those of its settings that have their stage's own default."""
+    """Step -> its settings that have the stage's default value."""
 
 
 def describe_method(plan: Plan) -> MeasuredMethod:
-    """Write a plan out with every default of the stages as they are installed."""
+    """Return the method of a plan, with the defaults of the installed stages filled in."""
     return MeasuredMethod(
         plan=plan.name,
         settings=NominalSettings(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number),
@@ -65,12 +65,12 @@ def _find_defaults(step: Step) -> Iterator[str]:
 
 
 def method_text(method: Method) -> str:
-    """Return a method as JSON, the same for the same method whatever the order of its steps."""
+    """Return a method as JSON, independent of the order of its steps."""
     return json.dumps(method.model_dump(mode="json"), sort_keys=True)
 
 
 def find_closure(method: Method, steps: Collection[str]) -> dict[str, StageEntry]:
-    """Return the steps named and every step upstream of them, in the method's order."""
+    """Return the named steps and every step upstream of them, in the method's order."""
     needed, waiting = set[str](), [*steps]
     while waiting:
         name = waiting.pop()
@@ -81,15 +81,15 @@ def find_closure(method: Method, steps: Collection[str]) -> dict[str, StageEntry
 
 
 def find_differences(adopted: Method, measured: MeasuredMethod, step: str) -> tuple[str, ...]:
-    """Say in what the method of a step's numbers differs from the adopted one; nothing where it is the same.
+    """Return the differences between the measured and the adopted method of a step; empty if they are the same.
 
-    A setting that the adopted method does not know is no difference while it has its stage's default: the stage has
-    gained it with a newer program.
+    A setting missing from the adopted method is not a difference while it has its default: a newer version of the stage
+    added it.
 
     Parameters
     ----------
     step
-        Name of the step in both.
+        Name of the step in both methods.
     """
     found = dict.fromkeys(_find_lost_settings(adopted.settings, measured.settings))
     waiting, seen = [(step, step)], set[tuple[str, str]]()
@@ -118,12 +118,13 @@ def find_differences(adopted: Method, measured: MeasuredMethod, step: str) -> tu
 
 
 def _is_step(source: str | None) -> bool:
-    """Say whether an input comes from a step: roles and stand sections have a dot in their name."""
+    """Return whether an input comes from a step: the names of roles and stand sections have a dot."""
     return source is not None and "." not in source and source != "ticket"
 
 
 def _find_lost_settings(adopted: NominalSettings, measured: NominalSettings) -> Iterator[str]:
-    """Find shots that the adopted plan takes and the other leaves out; more settings than adopted leave out none."""
+    """Yield a difference where the measured plan excludes settings of the adopted one; additional settings do not
+    count."""
     for name in ("focal_length_mm", "f_number"):
         old, new = getattr(adopted, name), getattr(measured, name)
         if new and (not old or not set(old) <= set(new)):

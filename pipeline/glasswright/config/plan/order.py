@@ -1,4 +1,4 @@
-"""Puts steps in an order in which each comes after those it takes from, and names cycles."""
+"""Topological order of steps, and a problem for each cycle."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def order_steps(document: Document, drafts: Sequence[DraftStep]) -> tuple[tuple[DraftStep, ...], list[Problem]]:
-    """Return the steps in order, those on or behind a cycle left out, and one problem for each cycle."""
+    """Return the steps in order, without those on or after a cycle, and one problem for each cycle."""
     waiting = {draft.name: _steps_before(draft) for draft in drafts}
     by_name = {draft.name: draft for draft in drafts}
     ordered: list[DraftStep] = []
@@ -31,7 +31,7 @@ def _steps_before(draft: DraftStep) -> set[str]:
 
 
 def _name_cycles(document: Document, waiting: Mapping[str, set[str]]) -> list[Problem]:
-    """Walk back from each step that cannot start until the walk meets itself."""
+    """Follow the inputs of each remaining step backwards until a step repeats: that is a cycle."""
     problems: list[Problem] = []
     named: set[str] = set()
     for start in waiting:

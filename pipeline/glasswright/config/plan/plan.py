@@ -30,33 +30,33 @@ __all__ = ["Plan", "Source", "Step", "load_plan"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """One stage at its place in a plan."""
+    """One step of a plan: a stage with its inputs and settings."""
 
     name: str
     stage: StageDescription
     inputs: Mapping[str, Source]
-    """By parameter; a parameter that may be None and is not wired is left out."""
+    """By parameter; an optional parameter that is not wired is left out."""
     settings: BaseModel
     scope: Scope
     """What it runs for."""
     at_least: int | None
-    """How many members a gather needs; None means all."""
+    """Number of members that a gather needs; None means all."""
     role: str | None
     """The role of the shots that a step of shot scope runs for; None for a wider scope."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """A plan that has been checked wholly."""
+    """A plan that has passed all checks."""
 
     name: str
     nominal_focal_length_mm: tuple[float, ...]
     nominal_f_number: tuple[float, ...]
     steps: tuple[Step, ...]
-    """In an order in which each comes after those it takes from."""
+    """In topological order."""
     chains: tuple[frozenset[str], ...]
-    """The steps of shot scope, those joined by bulk artefacts together: each chain is one task a shot. A step that
-    takes and gives no bulk is a chain of its own."""
+    """The steps of shot scope, grouped by the bulk artefacts that they share: each chain is one task per shot. A step
+    without bulk is a chain by itself."""
     text: str
     sha256: str
 
@@ -77,13 +77,13 @@ def load_plan(path: Path, plugins: Plugins) -> Plan:
     path
         The plan's file.
     plugins
-        What stages there are.
+        The installed plugins.
 
     Raises
     ------
     ConfigError
-        With every mistake of the plan: unknown keys, stages, inputs, steps, roles and settings; values out of their
-        range; inputs that are not wired or do not fit; scopes that do not nest; cycles; bulk that would leave its
+        With every mistake in the plan: unknown keys, stages, inputs, steps, roles and settings; values out of range;
+        inputs that are not wired or of the wrong type; scopes that do not nest; cycles; bulk that would leave its
         shot's task.
     """
     document = scan_yaml(path)

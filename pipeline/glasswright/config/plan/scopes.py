@@ -23,7 +23,7 @@ WIDER = {
 
 
 def resolve_scopes(document: Document, ordered: Sequence[DraftStep]) -> tuple[tuple[DraftStep, ...], list[Problem]]:
-    """Find the scope of each step, in order; one whose scope cannot be known keeps None."""
+    """Fill in the scope of each step, in order (None where it cannot be derived), and return the problems."""
     done: dict[str, DraftStep] = {}
     problems: list[Problem] = []
     for draft in ordered:
@@ -46,7 +46,7 @@ def _scope_of(source: Source, done: Mapping[str, DraftStep]) -> Scope | None:
 
 
 def _scope_of_step(draft: DraftStep, done: Mapping[str, DraftStep]) -> Scope | None:
-    """Return `per` for a step that gathers, else the narrowest scope that it takes from."""
+    """Return `per` for a step that gathers, else the narrowest scope among its inputs."""
     if not draft.whole:
         return None
     if any(description.gathers for description, _ in draft.described_inputs()):
@@ -62,16 +62,16 @@ def _check_keys(document: Document, draft: DraftStep) -> Iterator[Problem]:
     place = ("stages", draft.name)
     gathers = [description.name for description, _ in draft.described_inputs() if description.gathers]
     if gathers and draft.per is None and draft.sound:
-        said = f"step `{draft.name}`: `per` is missing: input `{gathers[0]}` gathers; say setting, ticket or night"
-        yield document.problem(place, said)
+        message = f"step `{draft.name}`: `per` is missing: input `{gathers[0]}` gathers; say setting, ticket or night"
+        yield document.problem(place, message)
     if gathers or not draft.whole:
         return
     could = [description.name for description in draft.stage.inputs if description.gathers]
     why = f"{' and '.join(f'`{name}`' for name in could)} is not wired" if could else f"`{draft.stage.id}` does not"
     for key, value in (("per", draft.per), ("at_least", draft.at_least)):
         if value is not None:
-            said = f"step `{draft.name}`: `{key}` is for steps that gather; {why}: remove it"
-            yield document.problem((*place, key), said)
+            message = f"step `{draft.name}`: `{key}` is for steps that gather; {why}: remove it"
+            yield document.problem((*place, key), message)
 
 
 def _check_nesting(
@@ -97,7 +97,7 @@ def _check_nesting(
 
 
 def _check_one_role(document: Document, draft: DraftStep, done: Mapping[str, DraftStep]) -> Iterator[Problem]:
-    """A step of shot scope runs for one shot: all that it takes of shot scope must be of that shot."""
+    """Yield a problem if a step of shot scope takes inputs from several roles: one run has one shot."""
     if draft.scope is not Scope.SHOT:
         return
     roles: dict[str, Source] = {}
@@ -106,9 +106,9 @@ def _check_one_role(document: Document, draft: DraftStep, done: Mapping[str, Dra
         if role is not None:
             roles.setdefault(role, source)
     if len(roles) > 1:
-        said = " and ".join(f"`{source}` ({role})" for role, source in sorted(roles.items()))
+        sources = " and ".join(f"`{source}` ({role})" for role, source in sorted(roles.items()))
         yield document.problem(
             ("stages", draft.name, "inputs"),
-            f"step `{draft.name}` takes from shots of different roles at once: {said}; gather one of them per setting",
+            f"step `{draft.name}` takes from shots of several roles: {sources}; gather one of them per setting",
         )
     draft.role = next(iter(roles), None)

@@ -24,24 +24,24 @@ class Source:
     """The role, step or plugin; empty for the ticket."""
 
     def __str__(self) -> str:
-        """Return it as a plan writes it."""
+        """Return the source as a plan writes it."""
         return {"step": self.name, "ticket": "ticket"}.get(self.kind, f"{self.kind}.{self.name}")
 
 
 def read_source(text: str, steps: Collection[str], plugins: Plugins) -> Source:
-    """Read a source as a plan writes it.
+    """Return a source from a plan's text.
 
     Raises
     ------
     ValueError
-        If there is no such role, stand section or step; the message suggests one.
+        If the role, stand section or step does not exist; the message suggests one.
     """
     kind, dot, name = text.partition(".")
     if text == "ticket":
         return Source(kind="ticket", name="")
     if kind == "role" and dot:
         if name not in plugins.roles:
-            # a plugin that failed may be the one that declares it
+            # a plugin that failed to load may be the one that declares it
             why = "; ".join([did_you_mean(name, plugins.roles), *map(str, plugins.failures)])
             raise ValueError(f"unknown role `{name}`; {why}")
         return Source(kind="role", name=name)
@@ -61,7 +61,7 @@ def read_source(text: str, steps: Collection[str], plugins: Plugins) -> Source:
 
 
 def type_of(source: Source, stages: Mapping[str, StageDescription | None], plugins: Plugins) -> type[Artefact] | None:
-    """Return the type of what a source hands on; None for a step whose stage is not known."""
+    """Return the type of artefact that a source provides; None for a step whose stage is unknown."""
     if source.kind == "role":
         return Shot
     if source.kind == "ticket":

@@ -1,4 +1,4 @@
-"""Turns the findings of pydantic into messages that name the file, the line, what was found and the remedy."""
+"""Converts pydantic's errors into messages with file, line, what was found and the remedy."""
 
 from __future__ import annotations
 
@@ -35,21 +35,21 @@ WANTED = {
 
 
 def explain(error: ValidationError, document: Document, kind: object, start: Place) -> list[Problem]:
-    """Return one problem for each place that is wrong; what several branches of a union say of one place is joined."""
-    said: dict[tuple[Place, int], list[str]] = {}
+    """Return one problem for each place that is wrong; messages from several branches of a union are joined."""
+    messages_at: dict[tuple[Place, int], list[str]] = {}
     details = error.errors(include_url=False)
     for number, detail in enumerate(details):
         if detail["type"] == ELSEWHERE or _follows_from_others(detail, details):
             continue
-        inner: Place = detail["loc"][1:]  # the first part is the one-element tuple that everything is read in
+        inner: Place = detail["loc"][1:]  # the first part is the one-element tuple that `_reader_of` adds
         place = document.resolve((*start, *inner))
         joins = detail["type"] not in UNKNOWN_KEY | MISSING_KEY and place != (*start, *inner)
-        said.setdefault((place, -1 if joins else number), []).append(_explain(detail, document, kind, place))
-    return [document.problem(place, _join(place, messages)) for (place, _), messages in said.items()]
+        messages_at.setdefault((place, -1 if joins else number), []).append(_explain(detail, document, kind, place))
+    return [document.problem(place, _join(place, messages)) for (place, _), messages in messages_at.items()]
 
 
 def _follows_from_others(detail: ErrorDetails, details: list[ErrorDetails]) -> bool:
-    """Say whether a list is called too short only because its members are wrong."""
+    """Return whether a list is reported as too short only because its members are wrong."""
     place = detail["loc"]
     return detail["type"] == "too_short" and any(
         len(other["loc"]) > len(place) and other["loc"][: len(place)] == place for other in details

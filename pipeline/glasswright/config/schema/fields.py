@@ -1,4 +1,4 @@
-"""Which keys a file may have at a place, read from the type it is validated as."""
+"""The keys that a file may have at a place, from the type by which it is validated."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ if TYPE_CHECKING:
 
 
 def keys_at(kind: object, place: Place) -> frozenset[str]:
-    """Return the keys that a type knows at a place; none where the place is no mapping with named keys."""
+    """Return the keys that a type has at a place; none if that is not a mapping with named keys."""
     kinds = _alternatives(kind)
     for part in place:
-        # a validator's own words between the keys lead nowhere and are passed over
+        # pydantic inserts names of its own between the keys: skip them
         kinds = [inner for each in kinds for inner in _step(each, part)] or kinds
     return frozenset(key for each in kinds for key in _named(each))
 
@@ -49,7 +49,7 @@ def _step(kind: object, part: str | int) -> list[Any]:
 
 
 def _alternatives(kind: object) -> list[Any]:
-    """Return the members of a union, and what `Annotated` wraps."""
+    """Return the members of a union, with `Annotated` unwrapped."""
     if get_origin(kind) is Annotated:
         return _alternatives(get_args(kind)[0])
     if get_origin(kind) in (Union, UnionType):

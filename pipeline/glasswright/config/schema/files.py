@@ -19,12 +19,12 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 ELSEWHERE = "reported_elsewhere"
-"""Error type of a field whose own file has the problems; they are listed under that file."""
+"""Error type of a field whose named file has problems; they are listed under that file."""
 
 
 @dataclass(frozen=True, slots=True)
 class NamesConfigFile:
-    """Marks a field that names a YAML file, relative to the file it stands in; the value is what that file holds."""
+    """Marks a field that names a YAML file, relative to its own file; the value is the content of the named file."""
 
     def __get_pydantic_core_schema__(
         self, source: type[object], handler: GetCoreSchemaHandler
@@ -43,15 +43,15 @@ class NamesConfigFile:
 
 
 ConfigFile = Annotated[T, NamesConfigFile()]
-"""`ConfigFile[T]`: a `T` that stands in a YAML file of its own."""
+"""`ConfigFile[T]`: a `T` in a separate YAML file."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DataFile:
-    """A data file that a configuration file names, relative to itself."""
+    """A data file that a configuration file names by a path relative to itself."""
 
     path: str = field(metadata={"address": False})
-    """Where the file lies now; no part of an address."""
+    """Where the file is now; not part of an address."""
     sha256: str
 
     @classmethod

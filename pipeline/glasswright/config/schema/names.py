@@ -1,4 +1,4 @@
-"""Names that configuration files may use."""
+"""Names and texts that configuration files may contain."""
 
 from __future__ import annotations
 
@@ -14,15 +14,15 @@ STEP_NAME = re.compile(r"[a-z][a-z0-9_]*")
 
 
 def is_safe_name(name: str) -> bool:
-    """Say whether a name can stand as a file name anywhere: letters, digits, `.`, `_`, `-`, at most 64."""
+    """Return whether a name is a valid file name on any system: letters, digits, `.`, `_`, `-`, at most 64."""
     return SAFE_NAME.fullmatch(name) is not None
 
 
 def _refuse_unsafe(name: str) -> str:
     if not is_safe_name(name):
         raise ValueError(
-            "must do as a file name: up to 64 of A-Z, a-z, 0-9, `.`, `_`, `-`, with a letter or digit first and no "
-            "`.` or `-` last"
+            "must be usable as a file name: up to 64 of A-Z, a-z, 0-9, `.`, `_`, `-`, with a letter or digit first and "
+            "no `.` or `-` last"
         )
     return name
 
@@ -37,22 +37,22 @@ def _refuse_blank(text: str) -> str:
 
 def _refuse_control(text: str) -> str:
     if any(not is_plain(line) for line in text.replace("\\", "/").replace("\t", " ").split("\n")):
-        raise ValueError("must hold no control or invisible characters but line ends and tabs")
+        raise ValueError("must contain no control or invisible characters except line ends and tabs")
     return text
 
 
 STAND_INS = frozenset({"n/a", "na", "nil", "no", "nobody", "none", "null", "tba", "tbd", "test", "todo", "unknown"})
-"""What people write where a form insists on a name."""
+"""Placeholders that people write where a name is required."""
 
 
 def problem_of_person(name: str) -> str:
-    """Say why a text is no person's name, which a signature needs; empty if it may be one.
+    """Explain why a text cannot be a person's name, which a signature needs; empty if it can.
 
-    At least two different letters, of any script: initials do, `x`, `???` and digits do not.
+    A name has at least two different letters of any script: initials pass; `x`, `???` and digits do not.
     """
     letters = {letter for letter in name.casefold() if letter.isalpha()}
     if len(letters) < 2 or name.casefold().strip(" .-") in STAND_INS:
-        return f"`{name}` is no name of a person: write who it is"
+        return f"`{name}` is not the name of a person: write who it is"
     return ""
 
 
@@ -65,10 +65,10 @@ def _refuse_no_person(name: str) -> str:
 
 SafeName = Annotated[str, AfterValidator(_refuse_unsafe)]
 Line = Annotated[str, StringConstraints(max_length=200), AfterValidator(_refuse_blank)]
-"""One line of text that is not empty."""
+"""One non-empty line of text."""
 Sentence = Annotated[str, StringConstraints(max_length=500), AfterValidator(_refuse_blank)]
-"""The same, with room for an explanation."""
+"""A longer line of text, for an explanation."""
 Prose = Annotated[str, AfterValidator(_refuse_control)]
-"""Lines of text."""
+"""Text of several lines."""
 PersonName = Annotated[Line, AfterValidator(_refuse_no_person)]
-"""Who answers for something."""
+"""The name of the person who signs something."""

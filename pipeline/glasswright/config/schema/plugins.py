@@ -1,4 +1,4 @@
-"""Finds plugins by their entry points; one that fails is reported and does not stop the others."""
+"""Loads plugins by their entry points; one that fails is reported and does not stop the others."""
 
 from __future__ import annotations
 
@@ -28,44 +28,44 @@ SECTION_ATTRIBUTE: Final = "STAND_SECTION"
 MORE_SECTIONS_ATTRIBUTE: Final = "STAND_SECTIONS"
 PLUGIN_NAME: Final = re.compile(r"[a-z][a-z0-9_]*")
 OWN_CAVEATS: Final = {
-    "unverified_copy": "no list of checksums came with the files, so damage in copying would not be noticed",
+    "unverified_copy": "the files came without a list of checksums, so damage in copying would not be noticed",
     "identity_contradiction": "the files name another lens or body than the ticket",
     "setting_contradiction": "the files and the ticket name different settings",
 }
-"""What the engine's own caveats mean."""
+"""Meanings of the engine's own caveats."""
 
 
 @dataclass(frozen=True, slots=True, order=True)
 class PluginFailure:
-    """A plugin that could not be used, and why."""
+    """A plugin that cannot be used, and the reason."""
 
     plugin: str
     reason: str
 
     def __str__(self) -> str:
-        """Return it as one line."""
+        """Return the failure on one line."""
         return f"plugin `{self.plugin}` cannot be used: {self.reason}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plugins:
-    """All that the installed plugins offer."""
+    """Everything that the installed plugins offer."""
 
     stages: Mapping[str, StageDescription] = field(default_factory=dict)
     """By id."""
     sections: Mapping[str, type[Artefact]] = field(default_factory=dict)
-    """The dataclass of each section that plugins have in the stand file, by its key there."""
+    """The dataclass of each plugin section of the stand file, by its key."""
     drawings: Drawings = field(default_factory=Drawings)
-    """What all plugins can draw."""
+    """Drawing functions of all plugins."""
     roles: Mapping[str, Role] = field(default_factory=dict)
-    """Every role that a plugin declares, by its name."""
+    """Roles of all plugins, by name."""
     setup_checks: Mapping[str, SetupCheck] = field(default_factory=dict)
-    """What each plugin says of stand and cards together, by its section of the stand file."""
+    """Each plugin's check of the stand file against the cards, by its section of the stand file."""
     field_names: FieldNames = field(default_factory=lambda: FieldNames(by_caveat=OWN_CAVEATS))
-    """What measures are called in sentences."""
+    """Readable names of measures and caveats."""
     failures: tuple[PluginFailure, ...] = ()
     packages: frozenset[str] = frozenset()
-    """The outermost package of each plugin."""
+    """The top-level package of each plugin."""
 
 
 def load_plugins() -> Plugins:
@@ -74,7 +74,7 @@ def load_plugins() -> Plugins:
 
 
 def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
-    """Load the plugins that the entry points name, in the order of their names."""
+    """Load the plugins of the entry points, sorted by name."""
     stages: dict[str, StageDescription] = {}
     sections: dict[str, type[Artefact]] = {}
     names: set[str] = set()
@@ -126,7 +126,7 @@ def _check_name(name: str, taken: Collection[str]) -> None:
 
 
 def _check_roles(own: Mapping[str, Role], known: Mapping[str, Role]) -> None:
-    """Refuse a role that an earlier plugin declares in another way: which of the two holds would be chance."""
+    """Refuse a role that an earlier plugin declares differently: which one applied would depend on chance."""
     differing = [name for name, role in own.items() if known.get(name, role) != role]
     if differing:
         name = differing[0]
@@ -136,7 +136,7 @@ def _check_roles(own: Mapping[str, Role], known: Mapping[str, Role]) -> None:
 
 
 def describe_stages(module: ModuleType, plugin: str) -> dict[str, StageDescription]:
-    """Describe the functions of a module that bear the mark, by id, in alphabetical order.
+    """Return the descriptions of a module's stages, by id, in alphabetical order.
 
     Raises
     ------
@@ -164,17 +164,18 @@ def _load(point: EntryPoint) -> ModuleType:
 
     try:
         module = point.load()
-    except (Exception, SystemExit) as error:  # a stranger's module may fail in any way
+    except (Exception, SystemExit) as error:  # a plugin's module may fail in any way
         raise PluginError(f"loading {point.value} failed: {type(error).__name__}: {error}") from error
     if not isinstance(module, ModuleType):
-        raise PluginError(f"its entry point {point.value} is no module: name the package itself")
+        raise PluginError(f"its entry point {point.value} is not a module: name the package itself")
     return module
 
 
 def _sections_of(module: ModuleType, plugin: str, taken: Collection[str]) -> dict[str, type[Artefact]]:
-    """Return a plugin's sections of the stand file: `plugin`, and `plugin_suffix` for what changes on its own.
+    """Return a plugin's sections of the stand file: `plugin`, and `plugin_suffix` for parts with addresses of their
+    own.
 
-    No section can bear a key of the engine's own or of another plugin's.
+    A section may not have the key of the engine or of another plugin.
     """
     found: dict[str, type[Artefact]] = {}
     main = getattr(module, SECTION_ATTRIBUTE, None)

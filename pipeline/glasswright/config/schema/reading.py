@@ -1,4 +1,4 @@
-"""Reading a document as a type, and with it the documents it names."""
+"""Validation of a document as a type, including the files that it names."""
 
 from __future__ import annotations
 
@@ -30,19 +30,21 @@ STRICT = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
 
 @dataclass(slots=True, kw_only=True)
 class Reading:
-    """One document being read as a type; `problems` collects those of the documents it names."""
+    """The state of reading one document; `problems` collects those of the files that it names."""
 
     document: Document
     opened: tuple[Path, ...]
-    """The files that led here, so that a ring of files is seen."""
+    """The chain of files that led to this one, to detect cycles."""
     problems: list[Problem] = field(default_factory=list)
     files: dict[str, str] = field(default_factory=dict)
-    """The files that this document names: name, as it is written -> SHA-256, which covers what those name in turn."""
+    """The files that this document names: name as written -> SHA-256, which covers the files that they name in turn."""
 
     def read_named(self, path: Path, kind: type[T], name: str) -> T | None:
-        """Read a file that this document names; None if it has problems, which are then listed here."""
+        """Return the content of a file that this document names; None if it has problems, which are added to
+        `problems`."""
         if path.resolve() in self.opened:
-            self.problems.append(Problem(str(path), 1, f"named by {self.document.path}, which it leads back to"))
+            message = f"named by {self.document.path}, which it names in turn: break the circle"
+            self.problems.append(Problem(str(path), 1, message))
             return None
         try:
             document = scan_yaml(path)
@@ -63,21 +65,21 @@ def check(
     opened: tuple[Path, ...] = (),
     files: dict[str, str] | None = None,
 ) -> tuple[T | None, tuple[Problem, ...]]:
-    """Read a document, or the part of it at a place, as a type; give the value or every problem.
+    """Read a document, or the part of it at a place, as a type; return the value or all problems.
 
     Parameters
     ----------
     document
-        From `scan_yaml` or `read_yaml`; its own problems are among those given.
+        From `scan_yaml` or `read_yaml`; its own problems are included in those returned.
     kind
-        A pydantic model, a dataclass, or any type that pydantic reads. Dataclasses are read as strictly as models: no
-        unknown keys, no conversion but int to float and list to tuple, and none of the fields that the engine fills.
+        A pydantic model, a dataclass, or any type that pydantic can read. Dataclasses are read as strictly as models:
+        no unknown keys, no conversions except int to float and list to tuple, no fields that the engine fills.
     place
         Keys and indices that lead to the part.
     opened
-        Files that led to this one.
+        The chain of files that led to this one.
     files
-        Takes up the files that the document names: name -> SHA-256.
+        Receives the files that the document names: name -> SHA-256.
     """
     named = {} if files is None else files
     reading = Reading(document=document, opened=(*opened, document.path.resolve()), files=named)
@@ -94,29 +96,29 @@ def check(
 
 
 def _hash_all(own: str, inner: Mapping[str, str]) -> str:
-    """Return a digest of a file and of those that it names; its own where it names none."""
+    """Return a digest of a file and the files that it names; its own digest if it names none."""
     lines = [own, *(f"{sha256} {name}" for name, sha256 in sorted(inner.items()))]
     return hashlib.sha256("\n".join(lines).encode()).hexdigest() if inner else own
 
 
-def _part(data: Any, place: Place) -> object:  # noqa: ANN401 - what a file holds is known only when it is read
+def _part(data: Any, place: Place) -> object:  # noqa: ANN401 - the content of a file has no static type
     for part in place:
         data = data[part]
     return data
 
 
 def find_why_unreadable(kind: Any) -> str:  # noqa: ANN401 - any type that pydantic reads
-    """Say why a type cannot be read from a file at all, whatever it holds; nothing if it can."""
+    """Explain why a type cannot be read from any file; empty if it can."""
     try:
         _reader_of(kind)
-    except Exception as error:  # whatever pydantic finds wrong with a stranger's annotation
+    except Exception as error:  # pydantic raises many types for a bad annotation
         return f"{type(error).__name__}: {str(error).splitlines()[0]}"
     return ""
 
 
 @lru_cache(maxsize=256)
 def _reader_of(kind: Any) -> TypeAdapter[Any]:  # noqa: ANN401 - any type that pydantic reads
-    # a one-element tuple carries the configuration into plain dataclasses, which have none of their own
+    # plain dataclasses have no configuration; within a one-element tuple they inherit the adapter's
     wrapped: Any = GenericAlias(tuple, (kind,))
     return TypeAdapter(wrapped, config=STRICT)
 
@@ -127,7 +129,7 @@ def validate(document: Document, kind: type[T], *place: str | int) -> T:
     Raises
     ------
     ConfigError
-        With every problem of the document and of the files it names.
+        With every problem of the document and of the files that it names.
     """
     value, problems = check(document, kind, *place)
     if problems or value is None:
@@ -141,6 +143,6 @@ def read_config(path: Path, kind: type[T]) -> T:
     Raises
     ------
     ConfigError
-        With every problem of the file and of the files it names.
+        With every problem of the file and of the files that it names.
     """
     return validate(scan_yaml(path), kind)

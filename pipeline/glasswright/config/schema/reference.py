@@ -1,4 +1,4 @@
-"""A reference of the keys of a configuration file, made from the type it is read as."""
+"""The reference of a configuration file's keys, generated from its type."""
 
 from __future__ import annotations
 
@@ -27,42 +27,42 @@ class Key:
     """One key of a file."""
 
     path: str
-    """`camera.charts[].layout`: `[]` for the elements of a list, `<name>` for keys that the file chooses."""
+    """`camera.charts[].layout`: `[]` for the elements of a list, `<name>` for keys chosen by the user."""
     kind: str
     default: str
-    says: str
+    meaning: str
 
 
 def list_keys(kind: Any) -> Iterator[Key]:  # noqa: ANN401 - any type that a file is read as
-    """List every key of a type, nested ones behind the one that holds them."""
+    """Yield every key of a type, nested ones after the key that contains them."""
     yield from _list_named(kind, "", ())
 
 
 def _list_named(kind: Any, before: str, above: tuple[Any, ...]) -> Iterator[Key]:  # noqa: ANN401
     if kind in above:
         return
-    says = _docstrings(kind)
+    meanings = _docstrings(kind)
     for name, annotation, default in _entries(kind):
         path = f"{before}{name}"
         inside = list(_inner_of(annotation, path))
-        meaning = says.get(name) or " ".join(_first_line(inner) for inner, _ in inside[:1])
-        yield Key(path=path, kind=describe_kind(annotation), default=default, says=meaning)
+        meaning = meanings.get(name) or " ".join(_first_line(inner) for inner, _ in inside[:1])
+        yield Key(path=path, kind=describe_kind(annotation), default=default, meaning=meaning)
         for inner, suffix in inside:
             yield from _list_named(inner, f"{suffix}.", (*above, kind))
 
 
 def _first_line(kind: type) -> str:
-    """Return what a type's docstring begins with; a dataclass without one has its signature there."""
+    """Return the first line of a type's docstring; empty for the signature that dataclasses generate."""
     text = (kind.__doc__ or "").strip().partition("\n")[0]
     return "" if text.startswith(f"{kind.__name__}(") else text
 
 
 def _docstrings(kind: Any) -> Mapping[str, str]:  # noqa: ANN401
-    says = dict(attribute_docstrings(kind))
+    meanings = dict(attribute_docstrings(kind))
     for field_name, field in getattr(kind, "model_fields", {}).items():
         if field.alias:
-            says[field.alias] = says.get(field_name, "")
-    return {name: " ".join(text.split()) for name, text in says.items()}
+            meanings[field.alias] = meanings.get(field_name, "")
+    return {name: " ".join(text.split()) for name, text in meanings.items()}
 
 
 def _entries(kind: Any) -> Iterator[tuple[str, Any, str]]:  # noqa: ANN401
@@ -83,7 +83,7 @@ def _entries(kind: Any) -> Iterator[tuple[str, Any, str]]:  # noqa: ANN401
 
 
 def _show(value: object) -> str:
-    """Write a default as a file would; nothing where it means that the key is left out."""
+    """Format a default as in a file; empty if it means that the key is left out."""
     if value is None or value in ((), {}, ""):
         return ""
     if isinstance(value, bool):
@@ -96,7 +96,7 @@ def _show(value: object) -> str:
 
 
 def describe_kind(annotation: Any) -> str:  # noqa: ANN401
-    """Say in words what a value is."""
+    """Describe the type of a value in words."""
     origin, arguments = get_origin(annotation), get_args(annotation)
     if origin is Annotated:
         if any(isinstance(each, NamesConfigFile) for each in arguments[1:]):
@@ -120,16 +120,16 @@ def describe_kind(annotation: Any) -> str:  # noqa: ANN401
 
 
 def _bounds(metadata: tuple[Any, ...]) -> str:
-    said = []
+    described = []
     for each in metadata:
         parts = [each, *getattr(each, "metadata", ())]
-        said += [
+        described += [
             f"{words} {value:g}"
             for part in parts
             for name, words in BOUNDS
             if isinstance(value := getattr(part, name, None), int | float)
         ]
-    return ", ".join(dict.fromkeys(said))
+    return ", ".join(dict.fromkeys(described))
 
 
 def _is_named(kind: Any) -> bool:  # noqa: ANN401
@@ -137,7 +137,7 @@ def _is_named(kind: Any) -> bool:  # noqa: ANN401
 
 
 def _inner_of(annotation: Any, path: str) -> Iterator[tuple[Any, str]]:  # noqa: ANN401
-    """Yield the types with keys of their own within one, and how their keys' paths begin."""
+    """Yield the types with named keys inside an annotation, and the prefix of their keys' paths."""
     origin, arguments = get_origin(annotation), get_args(annotation)
     if origin is Annotated:
         yield from _inner_of(arguments[0], path)
@@ -157,6 +157,6 @@ def format_keys(kind: Any) -> str:  # noqa: ANN401
     """Return the reference of a type as a Markdown table."""
     lines = ["| key | what it is | if left out | meaning |", "|---|---|---|---|"]
     for key in list_keys(kind):
-        cells = (f"`{key.path}`", key.kind, key.default or "-", key.says)
+        cells = (f"`{key.path}`", key.kind, key.default or "-", key.meaning)
         lines.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
     return "\n".join(lines)

@@ -1,4 +1,4 @@
-"""The configuration files that an installed plugin brings along."""
+"""The configuration files inside an installed plugin."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ FOLDER: Final = "configs"
 
 
 def find_shipped(package: str, *parts: str) -> Path:
-    """Return the path of a configuration file or folder within a package, which is not imported.
+    """Return the path of a configuration file or folder in a package, without importing it.
 
     Parameters
     ----------
@@ -25,7 +25,7 @@ def find_shipped(package: str, *parts: str) -> Path:
     Raises
     ------
     GlasswrightError
-        If the package is not installed or does not hold it.
+        If the package is not installed or does not contain it.
     """
     spec = find_spec(package)
     folders = (spec.submodule_search_locations if spec is not None else None) or ()
@@ -34,5 +34,5 @@ def find_shipped(package: str, *parts: str) -> Path:
         if path.exists():
             return path
     name = "/".join((FOLDER, *parts))
-    msg = f"the package {package} holds no {name}: install glasswright again, or name your own file"
+    msg = f"the package {package} contains no {name}: install glasswright again, or name your own file"
     raise GlasswrightError(msg)

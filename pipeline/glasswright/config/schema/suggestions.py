@@ -12,14 +12,14 @@ MOST_LISTED = 12
 
 
 def did_you_mean(word: str, options: Iterable[str]) -> str:
-    """Return the end of a message about an unknown word: the likely spelling, or else what there is.
+    """Return the end of a message about an unknown name: the likely spelling, or else the known names.
 
     Parameters
     ----------
     word
-        What was written.
+        The name as written.
     options
-        What could have been meant.
+        The known names.
     """
     known = sorted(set(options))
     if not known:

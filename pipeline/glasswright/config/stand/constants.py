@@ -1,7 +1,7 @@
-"""The stand file's section `constants`: what was measured of the stand, when, on which body, for how long.
+"""The stand file's section `constants`: origin and validity of what was measured of the stand.
 
-The numbers that stages read stand in the plugins' own sections. Here is where they come from, so that a verdict that
-rests on one which is too old, or of another body, can be looked at by a person.
+The numbers themselves are in the plugins' sections. A verdict that depends on a constant that is too old, or that was
+measured on another body, goes to a person for review.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 def _check_pattern(measure: str) -> str:
     step, dot, field = measure.partition(".")
     if not (step and dot and field):
-        raise ValueError("names no field: write `step.field`; `*` stands for any letters")
+        raise ValueError("names no field: write `step.field`; `*` matches any letters")
     return measure
 
 
@@ -34,7 +34,7 @@ def _check_unit(name: str) -> str:
 
 
 class StandNumber(ConfigModel):
-    """A number of the stand with its standard uncertainty, in the unit that its name ends in."""
+    """A value with its standard uncertainty, in the unit in which its name ends."""
 
     value: float
     u: Annotated[float, Field(ge=0)]
@@ -45,27 +45,27 @@ class StandConstant(ConfigModel):
 
     measured: date
     holds_days: Annotated[int, Field(gt=0, le=36500)]
-    """So many days after `measured` it is to be measured again."""
+    """Days after `measured` until it must be measured again."""
     body: Line | None = None
-    """The camera body that it belongs to; None where it is no body's."""
+    """The camera body that it belongs to; None if it does not depend on the body."""
     rests: tuple[Annotated[str, AfterValidator(_check_pattern)], ...] = ()
-    """Fields whose numbers rest on it: `step.field`, `*` allowed."""
+    """Fields whose numbers depend on it: `step.field`, `*` allowed."""
     values: Annotated[dict[Annotated[SafeName, AfterValidator(_check_unit)], StandNumber], Field(min_length=1)]
     origin: Sentence
     """Who measured it, and from what."""
 
     @property
     def last_day(self) -> date:
-        """The last day on which it holds."""
+        """The last day on which it is valid."""
         return self.measured + timedelta(days=self.holds_days)
 
     def is_rested_on_by(self, measure: str) -> bool:
-        """Say whether a field's number rests on it."""
+        """Return whether a field's number depends on it."""
         return any(fnmatchcase(measure, pattern) for pattern in self.rests)
 
 
 def why_not_held(constants: Mapping[str, StandConstant], measure: str, body: str, day: date | None) -> tuple[str, ...]:
-    """Say which constants that a field rests on did not hold when it was measured; nothing where all did.
+    """Explain which constants that a field depends on were not valid when it was measured; empty if all were.
 
     Parameters
     ----------
@@ -76,7 +76,7 @@ def why_not_held(constants: Mapping[str, StandConstant], measure: str, body: str
     body
         The camera body that the lens was shot with.
     day
-        When it was shot; None where nobody knows, and then no constant that ages is known to have held.
+        When it was shot; None if unknown, and then no constant is known to have been valid.
     """
     reasons = []
     for name, constant in constants.items():
@@ -88,11 +88,11 @@ def why_not_held(constants: Mapping[str, StandConstant], measure: str, body: str
             )
         if day is None:
             reasons.append(
-                f"the stand's `{name}` holds to {constant.last_day}, and no file tells when the lens was shot"
+                f"the stand's `{name}` is valid to {constant.last_day}, and no file says when the lens was shot"
             )
         elif day > constant.last_day:
             reasons.append(
-                f"the stand's `{name}` of {constant.measured} held to {constant.last_day}, and the lens was shot on "
-                f"{day}: measure it again"
+                f"the stand's `{name}` of {constant.measured} was valid to {constant.last_day}, and the lens was "
+                f"shot on {day}: measure it again"
             )
     return tuple(reasons)

@@ -1,7 +1,7 @@
-"""The stand file: the bench's name, bodies, scatter, and one section for each plugin that wants one.
+"""The stand file: the bench's name, bodies and scatter, and a section for each plugin that declares one.
 
-What is kept of it is its text, and below that the digests of the files that it names: a layout or a map makes numbers
-as much as a constant does.
+The ledger keeps its text and, below that, the digests of the files that it names (layouts, sensor maps), because
+measurements depend on these too.
 """
 
 from __future__ import annotations
@@ -38,35 +38,35 @@ FILE_LINE: Final = re.compile(r"# (?P<sha256>[0-9a-f]{64})  (?P<name>.+)")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StandFile:
-    """A stand file that has been checked wholly."""
+    """A stand file that has passed all checks."""
 
     name: str
     bodies: tuple[str, ...]
     repeatability: Mapping[str, Spread]
-    """Pooled scatter of a repeat, by `step.field` (wildcards allowed), for gathers of under five shots."""
+    """Pooled standard deviation of repeats, by `step.field` (wildcards allowed), for gathers of under five shots."""
     reproducibility: Mapping[str, Spread]
-    """What setting a lens up again adds, by `step.field` (wildcards allowed)."""
+    """Scatter from mounting a lens again, by `step.field` (wildcards allowed)."""
     constants: Mapping[str, StandConstant]
-    """What was measured of the stand itself: when, on which body, how long it holds; by name."""
+    """What was measured of the stand itself, when, on which body and for how long it is valid; by name."""
     watch: WatchKeys | None
-    """How the reference lens is watched; None where it is not."""
+    """How the reference lens is watched; None if it is not."""
     may_decide: tuple[str, ...]
-    """Names of those who may release a lens that is in review; nobody may where there are none."""
+    """Names of those who may release a lens that is in review; if empty, nobody may."""
     shop: ShopNote | None
-    """Stands at the head of records."""
+    """Printed at the head of records."""
     ledger_key: str | None
-    """Public key that signs the ledger's head; None where nothing is signed."""
+    """Public key for the signature of the ledger's head; None if nothing is signed."""
     sections: Mapping[str, Artefact]
-    """By plugin; only those that the file has."""
+    """By plugin; only those in the file."""
     document: Document
     logo: bytes = b""
     """The shop's logo, a PNG file; empty where there is none."""
     files: Mapping[str, str] = field(default_factory=dict)
-    """The files that it names: name -> SHA-256, which covers what those name in turn."""
+    """The files that it names: name -> SHA-256, which covers the files that they name in turn."""
 
     @property
     def text(self) -> str:
-        """The file as it is written, and comments with the digests of the files that it names."""
+        """The text of the file, followed by comments with the digests of the files that it names."""
         if not self.files:
             return self.document.text
         lines = [f"# {sha256}  {escape_name(name)}" for name, sha256 in sorted(self.files.items())]
@@ -74,18 +74,18 @@ class StandFile:
 
     @property
     def sha256(self) -> str:
-        """Of that text."""
+        """SHA-256 of `text`."""
         return hashlib.sha256(self.text.encode()).hexdigest()
 
 
 def read_files(text: str) -> Mapping[str, str]:
-    """Return the digests of the files that a stand file names, from its text as it is kept: name -> SHA-256."""
+    """Return the digests of the files that a stand file names, from its kept text: name -> SHA-256."""
     lines = text.rpartition(f"\n{FILES_FOLLOW}\n")[2].splitlines()
     return {found["name"]: found["sha256"] for line in lines if (found := FILE_LINE.fullmatch(line))}
 
 
 def load_stand(path: Path, plugins: Plugins) -> StandFile:
-    """Read and check a stand file and the files it names.
+    """Read and check a stand file and the files that it names.
 
     Raises
     ------
@@ -123,6 +123,6 @@ def load_stand(path: Path, plugins: Plugins) -> StandFile:
 
 
 def model_for(plugins: Plugins) -> type[StandKeys]:
-    """Return the type that a stand file is read as, with the sections of all plugins."""
+    """Return the type by which a stand file is validated, with the sections of all plugins."""
     sections: dict[str, Any] = {name: (section | None, None) for name, section in plugins.sections.items()}
     return create_model("StandWithSections", __base__=StandKeys, **sections)

@@ -1,4 +1,4 @@
-"""The keys of a stand file that are the engine's own: the bench's name, its bodies, its scatter, who may decide."""
+"""The engine's own keys of a stand file: the bench's name, its bodies, its scatter, who may decide."""
 
 from __future__ import annotations
 
@@ -14,18 +14,18 @@ from glasswright.signing import is_public_key
 
 
 class Spread(ConfigModel):
-    """A standard uncertainty of the stand for one measured field, and where it is from."""
+    """A standard uncertainty of the stand for one measured field, and its origin."""
 
     u: Annotated[float, Field(gt=0)] | None = None
     """In the field's unit."""
     relative_u: Annotated[float, Field(gt=0, lt=1)] | None = None
-    """Of the value."""
+    """As a fraction of the value."""
     freedom: Annotated[float, Field(ge=1)] | None = None
-    """Degrees of freedom behind it, from a study; a number declared without counts as right to a quarter."""
+    """Degrees of freedom, from a study; without them the number counts as known to 25 %."""
     with_repeats: bool = False
-    """Of a reproducibility: the repeatability is in it, as from a study without repeats."""
+    """For a reproducibility: it includes the repeatability, as from a study without repeats."""
     origin: Sentence
-    """The study it was found in, or who declared it and when."""
+    """The study it comes from, or who declared it and when."""
 
     @model_validator(mode="after")
     def _refuse_both(self) -> Self:
@@ -41,13 +41,13 @@ class Spread(ConfigModel):
 def _check_measure(measure: str) -> str:
     step, dot, field = measure.partition(".")
     if not (step and dot and field):
-        raise ValueError("names no field: write `step.field`; `*` stands for any letters")
+        raise ValueError("names no field: write `step.field`; `*` matches any letters")
     return measure
 
 
 def _check_key(key: str) -> str:
     if not is_public_key(key):
-        raise ValueError("is no Ed25519 public key: write the line that `openssl pkey -pubout` prints in the middle")
+        raise ValueError("is not an Ed25519 public key: write the middle line of what `openssl pkey -pubout` prints")
     return key
 
 
@@ -59,13 +59,13 @@ class ShopNote(ConfigModel):
 
     name: Line
     address: tuple[Line, ...] = ()
-    """Line by line."""
+    """Lines of the address."""
     logo: Line | None = None
     """A PNG file, relative to the stand file: at most 500 kB and 2000 pixels wide and high."""
 
 
 class StandKeys(ConfigModel):
-    """The keys of a stand file that the engine reads."""
+    """The engine's own keys of a stand file."""
 
     stand: SafeName
     bodies: Annotated[tuple[Line, ...], Field(min_length=1)]
@@ -78,4 +78,4 @@ class StandKeys(ConfigModel):
     """Names of those who may release a lens that is in review."""
     shop: ShopNote | None = None
     ledger_key: Annotated[str, AfterValidator(_check_key)] | None = None
-    """Public key (Ed25519) that signs the ledger's head; nothing is signed where there is none."""
+    """Public Ed25519 key for the signature of the ledger's head; without it nothing is signed."""

@@ -1,4 +1,4 @@
-"""Checks that a stand file has what a plan needs."""
+"""Check of a stand file against a plan."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 FEW: Final = 3
-"""Entries of other plans that are noted one by one; more are noted together."""
+"""Up to so many entries of other plans are noted one by one; more are noted together."""
 
 
 def match_stand(stand: StandFile, plan: Plan) -> tuple[Problem, ...]:
@@ -24,21 +24,22 @@ def match_stand(stand: StandFile, plan: Plan) -> tuple[Problem, ...]:
 
     Returns
     -------
-    A problem for each plugin's section that a step takes and the file lacks, and for each uncertainty in a field's unit
-    whose wildcard takes in fields of several units.
+    A problem for each plugin section that a step takes and the file lacks, and for each uncertainty in a field's unit
+    whose wildcard matches fields of several units.
     """
     return (*_find_missing(stand, plan), *_find_mixed_units(stand, plan))
 
 
 def find_idle_spreads(stand: StandFile, plan: Plan) -> tuple[Problem, ...]:
-    """List what a stand file says of fields that a plan does not have: nothing wrong, if another plan has them."""
+    """Return a note for each entry of a stand file about fields that the plan does not have; another plan may have
+    them."""
     named: list[tuple[Place, str]] = [
         ((table, pattern), pattern) for table, spreads in _tables(stand).items() for pattern in spreads
     ]
     named += [(("watch", "fields", measure), measure) for measure in (stand.watch.fields if stand.watch else ())]
     idle = [(place, pattern) for place, pattern in named if not _matching(pattern, plan)]
     steps = {measure.partition(".")[0] for measure in plan.fields()}
-    # an entry of a step that the plan does not have is another plan's; one of a step that it has may be misspelt
+    # a missing step probably belongs to another plan; a missing field of a step in this plan may be misspelt
     others = [(place, pattern) for place, pattern in idle if pattern.partition(".")[0] not in steps]
     notes = [
         stand.document.problem(place, f"no field of plan `{plan.name}` is `{pattern}`")
@@ -46,8 +47,8 @@ def find_idle_spreads(stand: StandFile, plan: Plan) -> tuple[Problem, ...]:
     ]
     if len(others) > FEW:
         first = ", ".join(dict.fromkeys(f"`{pattern.partition('.')[0]}`" for _, pattern in others))
-        said = f"{len(others)} entries are of steps that plan `{plan.name}` does not have: {first}"
-        notes.append(stand.document.problem(others[0][0], said))
+        message = f"{len(others)} entries are of steps that plan `{plan.name}` does not have: {first}"
+        notes.append(stand.document.problem(others[0][0], message))
     return tuple(notes)
 
 
@@ -81,6 +82,6 @@ def _find_mixed_units(stand: StandFile, plan: Plan) -> Iterator[Problem]:
             if spread.u is not None and len(units) > 1:
                 yield stand.document.problem(
                     (table, pattern),
-                    f"`{pattern}` takes in fields in {' and in '.join(units)}, but `u` is in one unit: write one line "
+                    f"`{pattern}` matches fields in {' and in '.join(units)}, but `u` is in one unit: write one line "
                     "for each unit, or use `relative_u`",
                 )

@@ -1,4 +1,4 @@
-"""The section `watch` of a stand file: the fields to watch, and the nights that set their limits."""
+"""The section `watch` of a stand file: the fields to watch, and the baseline nights for their control limits."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 Positive = Annotated[float, Field(gt=0)]
 
 SAME_FRACTION = 1e-6
-"""Settings are nominal, so they are equal or they are not; this only takes up rounding."""
+"""Tolerance for rounding when nominal settings are compared."""
 
 
 def _check_exact_measure(measure: str) -> str:
@@ -24,7 +24,7 @@ def _check_exact_measure(measure: str) -> str:
     if not (step and dot and field):
         raise ValueError("names no field: write `step.field`")
     if set(measure) & set("*?["):
-        raise ValueError("must be one field, without `*`: each has a chart of its own")
+        raise ValueError("must be one field, without `*`: each field has its own chart")
     return measure
 
 
@@ -36,14 +36,14 @@ class WatchedAt(ConfigModel):
     focus_distance_m: Positive | None = None
 
     def holds(self, setting: Setting | None) -> bool:
-        """Whether something was measured at this setting."""
+        """Return whether a setting matches."""
         wanted = {name: value for name, value in self if value is not None}
         if setting is None:
             return not wanted
         return all(_same(getattr(setting, name), value) for name, value in wanted.items())
 
     def __str__(self) -> str:
-        """Return the setting as people say it."""
+        """Return the setting as text."""
         parts = [
             f"{self.focal_length_mm:g} mm" if self.focal_length_mm is not None else "",
             f"f/{self.f_number:g}" if self.f_number is not None else "",
@@ -60,13 +60,13 @@ class WatchedField(ConfigModel):
     """One field that is watched."""
 
     at: WatchedAt = WatchedAt()
-    """Every setting of the reference tickets, each with a chart of its own, where nothing is said."""
+    """If left out: every setting of the reference tickets, each with its own chart."""
     smallest_sigma: Positive | None = None
-    """In the field's unit: limits are never drawn narrower than for this scatter, whatever the baseline's is."""
+    """In the field's unit: least standard deviation for the control limits, whatever the baseline's is."""
 
 
 class WatchLeftOut(ConfigModel):
-    """A night of the baseline that limits do not come from."""
+    """A night excluded from the baseline."""
 
     night: date
     by: Line
@@ -74,12 +74,12 @@ class WatchLeftOut(ConfigModel):
 
 
 class WatchBaseline(ConfigModel):
-    """The nights that limits come from, the first and the last among them."""
+    """The nights that the control limits are computed from, first and last included."""
 
     first: Annotated[date, Field(alias="from")]
     last: Annotated[date, Field(alias="to")]
     left_out: tuple[WatchLeftOut, ...] = ()
-    """Nights that a person looked at and found to be no part of it."""
+    """Nights that a person examined and excluded."""
 
     @model_validator(mode="after")
     def _rises(self) -> Self:
@@ -88,12 +88,12 @@ class WatchBaseline(ConfigModel):
         return self
 
     def holds(self, night: date) -> bool:
-        """Whether limits come from a night."""
+        """Return whether a night belongs to the baseline."""
         return self.first <= night <= self.last and all(night != each.night for each in self.left_out)
 
 
 class WatchRestart(ConfigModel):
-    """A night from which the charts' memory begins anew, after something was put right."""
+    """A night on which the charts restart, after something was repaired."""
 
     on: date
     why: Line
@@ -103,16 +103,16 @@ class WatchKeys(ConfigModel):
     """How a stand is watched by its reference lens."""
 
     serial: Line | None = None
-    """Of the reference lens; may be left out while there is only one."""
+    """Serial number of the reference lens; may be left out if there is only one."""
     baseline: WatchBaseline
     fields: Annotated[dict[Annotated[str, AfterValidator(_check_exact_measure)], WatchedField], Field(min_length=1)]
     """By `step.field`."""
     missing_after_nights: Annotated[int, Field(ge=1)] = 3
-    """So many nights in a row without a reference shot, and the stand counts as out of control."""
+    """After so many nights in a row without a reference shot the stand counts as out of control."""
     false_alarm_nights: Annotated[float, Field(ge=20)] = 200
-    """Once in so many nights all charts of a body together may call a steady stand out of control."""
+    """Average number of nights between false alarms of all charts of a body together, on a stable stand."""
     autocorrelation: Annotated[float, Field(ge=0, le=0.7)] | None = None
-    """How far a night resembles the one before; if not told, estimated from 25 nights of baseline on, and 0.3 below."""
+    """Lag-1 autocorrelation of nights; if left out, estimated from 25 baseline nights or more, 0.3 with fewer."""
     average_weight: Annotated[float, Field(gt=0, lt=1)] = 0.2
-    """Of the newest night in the exponentially weighted moving average."""
+    """Weight of the newest night in the exponentially weighted moving average."""
     restarts: tuple[WatchRestart, ...] = ()

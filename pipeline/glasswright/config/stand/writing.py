@@ -1,4 +1,4 @@
-"""Writing into the stand file what was found of the stand: its comments, order and everything else stay as they are."""
+"""Writes measured constants into the stand file; comments, order and everything else stay unchanged."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ SECTION = "constants"
 
 
 class StandWriteError(GlasswrightError):
-    """The stand file could not be written as proposed; it is as it was."""
+    """The stand file could not be written as proposed; it is unchanged."""
 
     exit_code = 2
 
@@ -32,24 +32,23 @@ class StandWriteError(GlasswrightError):
 def propose_constants(
     document: Document, name: str, entry: Mapping[str, Any], changes: Mapping[tuple[str | int, ...], Any]
 ) -> str:
-    """Return the stand file's text with one constant written, and with what stages read of it.
+    """Return the stand file's text with one constant added, and with the values that stages read.
 
     Parameters
     ----------
     document
         The stand file.
     name
-        Of the constant in the section `constants`; an entry of that name is replaced.
+        Name of the constant in the section `constants`; an entry of that name is replaced.
     entry
-        What a `StandConstant` holds, as YAML data.
+        The fields of a `StandConstant` as YAML data.
     changes
-        Place -> value: what else is set in the file. All but the last part of a place is there already, or is a key
-        of a mapping that is made. None takes a key away.
+        Place -> value of other keys to set. Missing mappings on the way are created. None removes a key.
 
     Raises
     ------
     StandWriteError
-        If the text would not read back as what was meant.
+        If the text would not read back as intended.
     """
 
     def change(data: Any) -> None:  # noqa: ANN401 - the library's types say no more
@@ -65,7 +64,7 @@ def propose_constants(
     read = scan_bytes(document.path, text.encode())
     problems = [*read.problems, *check(read, dict[str, StandConstant], SECTION)[1]]
     if problems or read.data != expected:
-        why = problems[0].message if problems else "it would read back otherwise"
+        why = problems[0].message if problems else "it would not read back as intended"
         raise StandWriteError(f"{document.path}: cannot be written ({why}): write the numbers by hand")
     return text
 
@@ -84,7 +83,7 @@ def _put(data: Any, place: tuple[str | int, ...], value: Any, *, laid_out: bool)
 
 
 def _lay_out(value: Any) -> Any:  # noqa: ANN401
-    """Write a mapping of mappings on several lines, and what is inside on one."""
+    """Return a value laid out for YAML: a mapping of mappings on several lines, inner ones on one line."""
     if isinstance(value, dict):
         if any(isinstance(each, dict) for each in value.values()):
             return CommentedMap({key: _lay_out(each) for key, each in value.items()})
@@ -95,7 +94,7 @@ def _lay_out(value: Any) -> Any:  # noqa: ANN401
 
 
 def show_changes(document: Document, text: str) -> str:
-    """Return the lines of a file that change, each after the one it replaces; empty where none does."""
+    """Return the changed lines of a file, each after the one it replaces; empty if none changes."""
     name = str(document.path)
     lines = unified_diff(
         document.text.splitlines(), text.splitlines(), f"{name} as it is", f"{name} as proposed", lineterm="", n=1
@@ -112,5 +111,5 @@ def replace_stand(document: Document, text: str) -> None:
         If it was changed since it was read.
     """
     if document.path.read_bytes().decode("utf-8-sig") != document.text:
-        raise StandWriteError(f"{document.path}: the stand file was changed meanwhile: run the command again")
+        raise StandWriteError(f"{document.path}: the stand file was changed in the meantime: run the command again")
     write_whole(document.path, text.encode())

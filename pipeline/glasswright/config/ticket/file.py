@@ -1,4 +1,4 @@
-"""`ticket.yaml`: the lens on the stand, the reason for the visit, and what the shots' files do not say."""
+"""`ticket.yaml`: the lens on the stand, the phase of the visit, and what EXIF does not contain."""
 
 from __future__ import annotations
 
@@ -36,36 +36,37 @@ def _check_pattern(pattern: str) -> str:
 
 
 class LensNote(ConfigModel):
-    """The lens as the ticket names it."""
+    """The lens, from the ticket."""
 
     model: Line
     serial: Line
 
 
 class BodyNote(ConfigModel):
-    """The reference body as the ticket names it."""
+    """The reference body, from the ticket."""
 
     model: Line
     serial: Line | None = None
 
 
 class StudyNote(ConfigModel):
-    """Which fitting of the lens a ticket of phase `study` belongs to; tickets of one lens and fitting are repeats."""
+    """The fitting of the lens in a ticket of phase `study`; tickets of one lens and fitting are repeats."""
 
     operator: Line | None = None
     """Who fitted the lens."""
     fitting: Line | None = None
-    """A name that every lens of the study shares, such as `1` or `monday`: the lens was taken off the stand between."""
+    """Name of the fitting, the same for all lenses of the study, such as `1` or `monday`; between two fittings the lens
+    is taken off the stand."""
 
     @model_validator(mode="after")
     def _refuse_empty(self) -> Self:
         if self.operator is None and self.fitting is None:
-            raise ValueError("says nothing: give `fitting`, `operator` or both, or remove it")
+            raise ValueError("is empty: give `fitting`, `operator` or both, or remove it")
         return self
 
 
 class ShotNote(ConfigModel):
-    """What the ticket says of some of its files; it supplies or overrides what EXIF says."""
+    """Settings of some of the ticket's files; they supplement or override EXIF."""
 
     files: Annotated[str, AfterValidator(_check_pattern)]
     """A glob pattern relative to the ticket's folder."""
@@ -78,7 +79,7 @@ class ShotNote(ConfigModel):
     def _refuse_empty(self) -> Self:
         if not self.model_fields_set - {"files"}:
             known = ", ".join(f"`{name}`" for name in type(self).model_fields if name != "files")
-            raise ValueError(f"says nothing of its files: give one of {known}, or remove it")
+            raise ValueError(f"gives no setting for its files: give one of {known}, or remove it")
         return self
 
 
@@ -90,7 +91,7 @@ def _check_file(name: str) -> str:
 
 
 class SetAsideNote(ConfigModel):
-    """A shot that is not to be measured, or was measured and is gone; somebody answers for that."""
+    """A shot that is not to be measured, or that was measured and is now missing, signed by a person."""
 
     file: Annotated[str, AfterValidator(_check_file)]
     by: PersonName
@@ -98,7 +99,7 @@ class SetAsideNote(ConfigModel):
 
 
 class ReplacesNote(ConfigModel):
-    """The ticket that had this one's shots under a wrong number, and is not to be released."""
+    """The ticket that had these shots under a wrong number and must not be released."""
 
     ticket: SafeName
     by: PersonName
@@ -120,7 +121,7 @@ class TicketFile(ConfigModel):
     set_aside: tuple[SetAsideNote, ...] = ()
     replaces: ReplacesNote | None = None
     shared: tuple[str, ...] = ()
-    """Roles whose shots other tickets of the same night have too; plugins say for which roles that makes sense."""
+    """Roles whose shots are shared with other tickets of the same night; plugins declare which roles can be shared."""
 
     @model_validator(mode="after")
     def _refuse_twice_set_aside(self) -> Self:
@@ -129,7 +130,7 @@ class TicketFile(ConfigModel):
         if twice:
             raise ValueError(f"`set_aside` names {twice} twice: remove one")
         if self.replaces is not None and self.replaces.ticket == self.ticket:
-            raise ValueError("`replaces` names the ticket itself: give the number that it had by mistake")
+            raise ValueError("`replaces` names the ticket itself: give the wrong number that it had before")
         return self
 
     @model_validator(mode="after")
@@ -140,19 +141,19 @@ class TicketFile(ConfigModel):
 
 
 def load_ticket(folder: Path, roles: Collection[str]) -> TicketFile:
-    """Read the `ticket.yaml` of a ticket's folder.
+    """Return the content of `ticket.yaml` in a ticket's folder.
 
     Parameters
     ----------
     folder
         The ticket's folder.
     roles
-        Names of the roles that plugins declare; the file may name no other.
+        Names of the roles that plugins declare; the file may name only these.
 
     Raises
     ------
     ConfigError
-        With every mistake in it.
+        With every mistake in the file.
     """
     document = scan_yaml(folder / TICKET_FILE)
     ticket, problems = check(document, TicketFile)

@@ -1,4 +1,4 @@
-"""The hand checks in `ticket.yaml`: answers that a person gives and signs."""
+"""The hand checks in `ticket.yaml`: answers that a person signs."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from glasswright.plugin.settings import ConfigModel
 AnswerKind = Literal["pass", "fail", "not_applicable"]
 
 
-def _refuse_odd_name(name: str) -> str:
+def _check_name(name: str) -> str:
     if not STEP_NAME.fullmatch(name):
         raise ValueError("must be lower-case letters, digits and `_`, a letter first, such as `front_glass`")
     return name
@@ -27,12 +27,12 @@ def _refuse_no_date(text: str) -> str:
     return text
 
 
-CheckName = Annotated[str, AfterValidator(_refuse_odd_name)]
-"""Name of a hand check; which there are is the plugin's matter."""
+CheckName = Annotated[str, AfterValidator(_check_name)]
+"""Name of a hand check; the plugin defines which exist."""
 
 
 class EarlierNote(ConfigModel):
-    """An answer that was replaced."""
+    """An answer that was later replaced."""
 
     answer: AnswerKind
     who: Line | None = None
@@ -41,7 +41,7 @@ class EarlierNote(ConfigModel):
 
 
 class HandNote(EarlierNote):
-    """One answer. Without `who` or `when` it is unsigned, and proves nothing."""
+    """One answer. Without `who` or `when` it is unsigned, and does not count."""
 
     earlier: tuple[EarlierNote, ...] = ()
-    """What was answered before, the first first."""
+    """Earlier answers, oldest first."""

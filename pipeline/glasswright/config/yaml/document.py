@@ -1,4 +1,4 @@
-"""A configuration file as read: its data, and the line of each part."""
+"""A configuration file as read: its data and the line of each part."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 Place = tuple[str | int, ...]
-"""Keys and indices that lead from the top of a file to a part of it."""
+"""Path of keys and indices from the top of a file to a part of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,19 +23,19 @@ class Document:
     path: Path
     text: str
     sha256: str
-    """Of the text."""
+    """SHA-256 of the text."""
     data: Any
     lines: Mapping[Place, int]
-    """The line of each key (of a mapping) and each element (of a list), from 1."""
+    """Line number of each key and list element, from 1."""
     written: Mapping[Place, str]
-    """Each plain or quoted value as it stands in the file, for messages."""
+    """Each scalar as written in the file, for messages."""
     problems: tuple[Problem, ...] = ()
-    """What is wrong with the file as YAML; `read_yaml` raises if there is any."""
+    """YAML errors; `read_yaml` raises if there are any."""
 
     def resolve(self, place: Place) -> Place:
-        """The innermost part of the file that a place leads to; parts that the file does not have are passed over.
+        """Return a place reduced to the parts that exist in the file.
 
-        A place may come from a validator, which puts names of its own between keys.
+        A place from a validator may have extra names between the keys.
         """
         found: Place = ()
         for part in place:
@@ -44,16 +44,16 @@ class Document:
         return found
 
     def line_of(self, place: Place) -> int:
-        """Return the line of the innermost part of the file that a place leads to."""
+        """Return the line of the innermost existing part of a place."""
         return self.lines.get(self.resolve(place), 1)
 
     def problem(self, place: Place, message: str) -> Problem:
-        """Say what is wrong at a place of this file."""
+        """Return a problem at a place of this file."""
         return Problem(str(self.path), self.line_of(place), escape(message))
 
 
 def name_place(place: Place) -> str:
-    """Return a place as a message names it: `charts[0].layout`."""
+    """Return a place as text: `charts[0].layout`."""
     text = ""
     for part in place:
         text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else part

@@ -1,4 +1,4 @@
-"""YAML as data only: one document, text keys, no tags, no anchors, and the scalars of YAML 1.2 that cannot mislead."""
+"""Plain-data YAML: one document, text keys, no tags or anchors, and only unambiguous scalars of YAML 1.2."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ def read_yaml(path: Path) -> Document:
     Raises
     ------
     ConfigError
-        With every fault found, each with its line: the file is missing, too large, not UTF-8 or not YAML, or has
-        duplicate keys, anchors, aliases, merge keys, tags, non-text keys, `.nan`, `.inf`, numbers with leading
-        zeros, or is nested too deeply.
+        With every fault and its line: the file is missing, too large, not UTF-8, not YAML or nested too deeply, or it
+        has duplicate keys, anchors, aliases, merge keys, tags, non-text keys, `.nan`, `.inf` or numbers with leading
+        zeros.
     """
     document = scan_yaml(path)
     if document.problems:
@@ -39,18 +39,18 @@ def read_yaml(path: Path) -> Document:
 
 
 def scan_yaml(path: Path) -> Document:
-    """Read a YAML file as far as it goes, keeping what is wrong with it beside the data.
+    """Read a YAML file as far as possible; its faults are kept in `Document.problems`.
 
     Raises
     ------
     ConfigError
-        If the file cannot be read at all, or its text is not YAML.
+        If the file cannot be read, or is not YAML.
     """
     return scan_bytes(path, _read_bytes(path))
 
 
 def scan_bytes(path: Path, content: bytes) -> Document:
-    """Read the content of a YAML file, as `scan_yaml` does; it may be kept elsewhere than at its path."""
+    """Read the content of a YAML file as `scan_yaml` does; `path` is only used in messages."""
     builder = TreeBuilder(str(path))
     text = _decode(path, content)
     try:
@@ -59,14 +59,14 @@ def scan_bytes(path: Path, content: bytes) -> Document:
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         line = mark.line + 1 if mark else 1
-        said = " ".join(part for part in (error.context, error.problem) if part)
+        message = " ".join(part for part in (error.context, error.problem) if part)
         lines = text.splitlines()[line - 1 : line]
         if lines and "\t" in lines[0][: len(lines[0]) - len(lines[0].lstrip())]:
-            said = "the line is indented with a tab: use blanks"
-        raise ConfigError([*builder.problems, Problem(str(path), line, f"not valid YAML: {said}")]) from error
+            message = "the line is indented with a tab: use blanks"
+        raise ConfigError([*builder.problems, Problem(str(path), line, f"not valid YAML: {message}")]) from error
     except yaml.YAMLError as error:
-        said = " ".join(str(error).split())
-        raise ConfigError([Problem(str(path), 1, f"not valid YAML: {said}")]) from error
+        message = " ".join(str(error).split())
+        raise ConfigError([Problem(str(path), 1, f"not valid YAML: {message}")]) from error
     return Document(
         path=path,
         text=text,
@@ -81,13 +81,13 @@ def scan_bytes(path: Path, content: bytes) -> Document:
 def _read_bytes(path: Path) -> bytes:
     try:
         if path.exists() and not (path.is_file() or path.is_dir()):
-            raise ConfigError([Problem(str(path), WHOLE_FILE, "is no plain file")])  # a pipe would keep us waiting
+            raise ConfigError([Problem(str(path), WHOLE_FILE, "is not a plain file")])  # opening a pipe would block
         with path.open("rb") as file:
             content = file.read(MOST_BYTES + 1)
     except OSError as error:
         raise ConfigError([Problem(str(path), WHOLE_FILE, _why_unreadable(error))]) from error
     if len(content) > MOST_BYTES:
-        message = f"larger than {MOST_BYTES} bytes; a configuration file is written by hand and far smaller"
+        message = f"larger than {MOST_BYTES} bytes, the most that a configuration file may have: correct the path"
         raise ConfigError([Problem(str(path), WHOLE_FILE, message)])
     return content
 

@@ -17,15 +17,15 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
 OFFSETS: Final = (2, 0, 4)
-"""Of a list's dash from the key above it."""
+"""Indents of a list's dash from the key above it."""
 WIDTHS: Final = (4096, 80)
-"""At which lines are folded: none, or as YAML libraries do unasked."""
+"""Widths at which lines are folded: never, or the default of YAML libraries."""
 PLAIN: Final = re.compile(r"[A-Za-z][A-Za-z0-9_.]*")
-"""Texts that need no quotes, unless they are words of YAML's own."""
+"""Texts that need no quotes, unless YAML reads them as another type."""
 
 
 def edit_yaml(text: str, change: Callable[[Any], None]) -> str:
-    """Return a text with its data changed in place; of the ways to lay lines out, the one that changes fewest."""
+    """Return a text with its data changed in place, in the layout that changes the fewest lines."""
     ways = [_lay_out(offset, width) for width in WIDTHS for offset in OFFSETS]
     yaml = min(ways, key=lambda each: _count_changed_lines(each, text))
     data = yaml.load(text)
@@ -34,13 +34,13 @@ def edit_yaml(text: str, change: Callable[[Any], None]) -> str:
 
 
 def as_flow(values: Mapping[str, Any]) -> CommentedMap:
-    """Return a mapping that is written on one line with all that is in it, its texts in quotes where they need them."""
+    """Return a mapping that is written on one line, with texts quoted where needed."""
     made = CommentedMap({name: _as_flow(value) for name, value in values.items()})
     made.fa.set_flow_style()
     return made
 
 
-def _as_flow(value: Any) -> Any:  # noqa: ANN401 - whatever a file may hold
+def _as_flow(value: Any) -> Any:  # noqa: ANN401 - any YAML value
     if isinstance(value, str):
         return (
             value if PLAIN.fullmatch(value) and isinstance(read_plain(value), str) else DoubleQuotedScalarString(value)

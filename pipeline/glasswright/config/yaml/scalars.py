@@ -20,14 +20,14 @@ MOST_DIGITS = 400
 
 
 def read_plain(text: str) -> bool | int | float | str | None:
-    """Return the value of an unquoted word by the core schema of YAML 1.2, less what can be read in two ways.
+    """Return the value of an unquoted scalar by the core schema of YAML 1.2, without its ambiguous forms.
 
     `yes`, `no`, `on`, `off`, dates, `1:30`, `0x1f` and `1_000` are text; `1e-3` is a number.
 
     Raises
     ------
     ValueError
-        With the reason and the remedy: not a finite number, or a number with leading zeros.
+        For a number that is not finite or has leading zeros; the message has the remedy.
     """
     if text in CONSTANTS:
         return CONSTANTS[text]

@@ -1,4 +1,4 @@
-"""Builds plain data from the events of a YAML parser; refuses tags, anchors and other non-data."""
+"""Builds plain data from the events of a YAML parser; refuses tags and anchors."""
 
 from __future__ import annotations
 
@@ -25,15 +25,15 @@ class _Level:
     value: dict[str, Any] | list[Any]
     place: Place
     key: str | None = None
-    """The key whose value comes next; None where a key comes next."""
+    """The key whose value comes next; None if a key comes next."""
     first_lines: dict[str, int] = field(default_factory=dict)
 
 
 class TreeBuilder:
-    """Takes parser events one by one; afterwards `data`, `lines`, `written` and `problems` are complete."""
+    """Consumes parser events one by one; afterwards `data`, `lines`, `written` and `problems` are complete."""
 
     def __init__(self, file: str) -> None:
-        """Start with nothing read."""
+        """Start without data; `file` is named in messages."""
         self.data: Any = None
         self.lines: dict[Place, int] = {(): 1}
         self.written: dict[Place, str] = {}
@@ -43,7 +43,7 @@ class TreeBuilder:
         self._documents = 0
 
     def take(self, event: yaml.Event) -> None:
-        """Take the next event."""
+        """Process the next event."""
         line = event.start_mark.line + 1 if event.start_mark else 1
         if isinstance(event, yaml.DocumentStartEvent):
             self._start_document(event, line)
@@ -62,7 +62,7 @@ class TreeBuilder:
     def _start_document(self, event: yaml.DocumentStartEvent, line: int) -> None:
         self._documents += 1
         if self._documents > 1:
-            self._stop(line, "a second document starts with `---`; a file holds one")
+            self._stop(line, "a second document starts with `---`: a file may contain only one")
         if event.tags:
             self._refuse(line, "`%TAG` is not read; remove it")
 
@@ -89,14 +89,14 @@ class TreeBuilder:
         if len(self._levels) >= DEEPEST:
             self._stop(line, f"nested more than {DEEPEST} deep")
         if self._awaits_key():
-            self._stop(line, "a key must be one word, not a list or mapping")
+            self._stop(line, "a key must be a text, not a list or mapping")
         self._levels.append(_Level(value, self._place(value, line)))
 
     def _awaits_key(self) -> bool:
         return bool(self._levels) and isinstance(self._levels[-1].value, dict) and self._levels[-1].key is None
 
     def _place(self, value: object, line: int, written: str = "") -> Place:
-        """Put a value where it belongs and give its place."""
+        """Put a value where it belongs and return its place."""
         if not self._levels:
             self.data = value
             self.lines[()] = line
@@ -134,10 +134,10 @@ class TreeBuilder:
         self.problems.append(Problem(self._file, line, escape(message)))
 
     def _stop(self, line: int, message: str) -> None:
-        """Give up on the file: what follows could only be misread."""
+        """Stop reading the file: the rest could be misread."""
         raise ConfigError([*self.problems, Problem(self._file, line, message)])
 
 
 def as_mapping(data: object) -> Mapping[str, Any]:
-    """Return data as a mapping; empty where it is none (which the schema reports)."""
+    """Return data as a mapping; empty if it is not one, which the schema check reports."""
     return data if isinstance(data, dict) else {}

@@ -1,4 +1,4 @@
-"""Two visits side by side: each measure, its change, and whether the change is more than the uncertainty."""
+"""Comparison of two visits: the change of each measure, and whether it exceeds the uncertainty."""
 
 from __future__ import annotations
 
@@ -26,23 +26,23 @@ if TYPE_CHECKING:
     from glasswright.plugin.measurements import Measured
 
 COVERAGE: Final = 2.0
-"""A change is more than the uncertainty where it exceeds so many standard uncertainties of the difference (JCGM
-100:2008, 6.2.1, with k = 2)."""
+"""Coverage factor k: a change is significant if it exceeds k standard uncertainties of the difference (JCGM 100:2008,
+6.2.1)."""
 BY_CHANCE: Final = math.erfc(COVERAGE / math.sqrt(2))
-"""Share of unchanged numbers that exceed that by chance, 4.6 %."""
+"""Fraction of unchanged numbers that exceed `COVERAGE` by chance: 4.6 %."""
 EXACT_UNITS: Final = frozenset({"", "count"})
-"""Counts, and yes or no, have no uncertainty: any difference is one."""
+"""Units without uncertainty (counts, yes or no): any difference is a change."""
 
 
 class ChangeKind(StrEnum):
-    """What a change is worth."""
+    """Significance of a change."""
 
     CHANGED = "changed"
-    """By more than the uncertainty."""
+    """It exceeds the expanded uncertainty."""
     WITHIN = "within"
-    """No more than the uncertainty."""
+    """It is within the expanded uncertainty."""
     UNKNOWN = "unknown"
-    """The numbers are there, but whether they differ cannot be told."""
+    """Both sides have a number, but the numbers are not comparable."""
     MISSING = "missing"
     """One side has no number."""
     NEITHER = "neither"
@@ -51,7 +51,7 @@ class ChangeKind(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """One measure at one setting, on both sides; the change is the second less the first."""
+    """One measure at one setting on both sides; the change is the second minus the first."""
 
     measure: str
     at: str
@@ -64,9 +64,9 @@ class Change:
     u: float | None = None
     """Standard uncertainty of the change."""
     has_limit: bool = False
-    """The card speaks of it."""
+    """Whether the card has a limit on it."""
     towards: str = ""
-    """`better` or `worse` by the side of the card's limit; empty where there is none, or nothing changed."""
+    """`better` or `worse` by the card's limit; empty if there is none, or if nothing changed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,12 +74,12 @@ class Comparison:
     """Two tickets compared."""
 
     notes: tuple[str, ...]
-    """In what the two visits differ besides the lens."""
+    """Differences between the two visits besides the lens."""
     changes: tuple[Change, ...]
 
     @property
     def by_chance(self) -> float:
-        """How many measures would seem changed if nothing had."""
+        """Expected number of measures that seem changed by chance."""
         judged = [each for each in self.changes if each.u and each.kind in (ChangeKind.CHANGED, ChangeKind.WITHIN)]
         return BY_CHANCE * len(judged)
 
@@ -87,14 +87,14 @@ class Comparison:
 def compare_visits(first: Visit, second: Visit, card: Card | None) -> Comparison:
     """Compare two visits: of one lens before and after, or of two copies of a model.
 
-    The uncertainty of a change is that of both numbers together, each as a limit on it is judged with: its own and the
-    stand's reproducibility, for the lens was mounted anew, and its repeatability where the shots are few. Nothing is
-    left out: what only one side has is listed as missing, with the reason.
+    The uncertainty of a change combines the uncertainties of both numbers, each as in judging: its own, the stand's
+    reproducibility (the lens was mounted again), and the repeatability if the shots are few. A measure of only one side
+    is listed as missing, with the reason.
 
     Parameters
     ----------
     card
-        Says which way is better; None for no card.
+        Its limits define which direction is better; None for no card.
     """
     unlike = find_unlike(first, second)
     left, right = first.places(), second.places()
@@ -122,7 +122,7 @@ class Pair:
     second: KeptOutcome
     visits: tuple[Visit, Visit]
     unlike: tuple[str, ...]
-    """Why numbers of the two visits cannot be told apart whatever their uncertainty."""
+    """Why numbers of the two visits are not comparable, whatever their uncertainty."""
 
     @property
     def measure(self) -> str:
@@ -131,7 +131,7 @@ class Pair:
 
     @property
     def measured(self) -> tuple[Measured | None, Measured | None]:
-        """Both."""
+        """The measurements of both sides."""
         return self.first.measured.get(self.path), self.second.measured.get(self.path)
 
 
@@ -155,7 +155,7 @@ def compare_pair(pair: Pair, card: Card | None) -> Change:
             measure=pair.measure,
             at=at,
             kind=ChangeKind.WITHIN if same else ChangeKind.CHANGED,
-            reason="the same text" if same else "another text",
+            reason="the same text" if same else "different texts",
             first=first,
             second=second,
         )
@@ -184,7 +184,7 @@ def _compare_numbers(pair: Pair, one: Measured, other: Measured, card: Card | No
 
 
 def _uncertainty(pair: Pair, one: Measured, other: Measured) -> float | None:
-    """Return the standard uncertainty of a difference; None where a part of it is not known."""
+    """Return the standard uncertainty of a difference; None if a part of it is unknown."""
     parts: list[float] = []
     for visit, outcome, each in zip(pair.visits, (pair.first, pair.second), (one, other), strict=True):
         total = find_uncertainty(visit.stand, pair.measure, each, outcome).total
@@ -195,16 +195,20 @@ def _uncertainty(pair: Pair, one: Measured, other: Measured) -> float | None:
 
 
 def _weigh(pair: Pair, one: Measured, change: float, u: float | None) -> tuple[ChangeKind, str]:
-    """Say what a change is worth, and why."""
+    """Return the significance of a change, and the reason."""
     if one.u is None and one.unit in EXACT_UNITS:
-        return (ChangeKind.CHANGED, "counted, so any difference is one") if change else (ChangeKind.WITHIN, "the same")
+        return (
+            (ChangeKind.CHANGED, "counted, so any difference is a change")
+            if change
+            else (ChangeKind.WITHIN, "the same")
+        )
     caveats = sorted({*pair.first.caveats} ^ {*pair.second.caveats})
     if pair.unlike:
         return ChangeKind.UNKNOWN, pair.unlike[0]
     if caveats:
-        return ChangeKind.UNKNOWN, f"the caveat {', '.join(caveats)} holds on one side only"
+        return ChangeKind.UNKNOWN, f"only one side has the caveat {', '.join(caveats)}"
     if u is None:
-        return ChangeKind.UNKNOWN, "the measurement gives no uncertainty, or the stand file no reproducibility, of it"
+        return ChangeKind.UNKNOWN, "the measurement has no uncertainty, or the stand file has no reproducibility for it"
     more = abs(change) > COVERAGE * u
     size = f"{abs(change) / u:.1f} standard uncertainties"
     return (ChangeKind.CHANGED if more else ChangeKind.WITHIN), size

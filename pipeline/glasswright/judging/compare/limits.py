@@ -1,4 +1,4 @@
-"""Whether a change is better or worse, by the sides of the card's limits."""
+"""Whether a change is better or worse by the card's limits."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def find_limits(card: Card | None, place: Place, path: str) -> tuple[Limit, ...]:
-    """Return the limits that a card sets to a measure at a place; a hand check that it lists is one from 1 up."""
+    """Return a card's limits on a measure at a place; a listed hand check counts as a limit of at least 1."""
     if card is None:
         return ()
     step, setting = place
@@ -28,7 +28,7 @@ def find_limits(card: Card | None, place: Place, path: str) -> tuple[Limit, ...]
 
 
 def find_towards(limits: tuple[Limit, ...], first: float, second: float) -> str:
-    """Say whether a number went farther inside its limits (`better`), or nearer to them or outside (`worse`)."""
+    """Return `better` if the margin to the limits increased, `worse` if it decreased, else an empty text."""
     if not limits:
         return ""
     lower, upper = limits[0].min, limits[0].max

@@ -1,4 +1,4 @@
-"""The two sides of a comparison: what each measured where, and in what they differ besides the lens."""
+"""The two sides of a comparison, and their differences besides the lens."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ if TYPE_CHECKING:
     from glasswright.plugin.artefact import Setting
 
 Place = tuple[str, "Setting | None"]
-"""A step and the setting it ran for; None for the whole ticket."""
+"""A step and its setting; None for the whole ticket."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Visit:
-    """One side."""
+    """One side of a comparison."""
 
     state: TicketState
     stand: JudgingStand
@@ -32,24 +32,26 @@ class Visit:
         return self.state.record.ticket.number
 
     def places(self) -> Mapping[Place, KeptOutcome]:
-        """Return the outcomes that have a counterpart in another visit: those of settings and of the ticket."""
+        """Return the outcomes that can have a counterpart in another visit: those of settings and of the ticket."""
         kept = [each for each in self.state.outcomes if each.scope in (Scope.SETTING, Scope.TICKET)]
         return {(each.step, each.setting): each for each in kept}
 
 
 def find_unlike(first: Visit, second: Visit) -> tuple[str, ...]:
-    """Find what keeps two visits from being compared: a change would hold more than the lens's."""
+    """Return the reasons why two visits are not comparable: a change would not be due to the lens alone."""
     one, other = first.state.record, second.state.record
     found = []
     if one.stand != other.stand:
-        found.append(f"two stands: `{one.stand}` and `{other.stand}`; what they differ by is not known")
+        found.append(f"two stands: `{one.stand}` and `{other.stand}`; the difference between them is unknown")
     if one.ticket.body != other.ticket.body:
-        found.append(f"two bodies: `{one.ticket.body}` and `{other.ticket.body}`; what they differ by is not known")
+        found.append(
+            f"two bodies: `{one.ticket.body}` and `{other.ticket.body}`; the difference between them is unknown"
+        )
     return tuple(found)
 
 
 def find_notes(first: Visit, second: Visit) -> tuple[str, ...]:
-    """Find what else differs; the numbers can be compared all the same."""
+    """Return other differences, in spite of which the numbers are comparable."""
     one, other = first.state.record, second.state.record
     notes = []
     if one.ticket.serial != other.ticket.serial:
@@ -62,7 +64,7 @@ def find_notes(first: Visit, second: Visit) -> tuple[str, ...]:
 
 
 def why_missing(place: Place, sides: Sequence[tuple[Visit, KeptOutcome | None]]) -> str:
-    """Say which side has no result of a step, and why; empty where both have one."""
+    """Explain which side has no result of a step, and why; empty if both have one."""
     found = []
     for visit, outcome in sides:
         if outcome is None:
@@ -74,16 +76,16 @@ def why_missing(place: Place, sides: Sequence[tuple[Visit, KeptOutcome | None]])
 
 
 def is_done(outcome: KeptOutcome | None) -> bool:
-    """Say whether there is a result."""
+    """Return whether an outcome has a result."""
     return outcome is not None and outcome.status is Status.DONE
 
 
 def format_at(place: Place) -> str:
-    """Return a place as people say it."""
+    """Return a place as text."""
     return "the whole ticket" if place[1] is None else str(place[1])
 
 
 def sort_key(place: Place) -> tuple[str, tuple[float, ...]]:
-    """Sort by step, then setting; what is not known comes first."""
+    """Sort key: step, then setting; unknown settings first."""
     step, setting = place
     return step, () if setting is None else setting.sort_key

@@ -1,4 +1,4 @@
-"""This visit of a lens against the one before it: what changed first, everything else folded away."""
+"""Comparison of a lens's visit with the previous one: changes first, everything else collapsed."""
 
 from __future__ import annotations
 
@@ -31,12 +31,12 @@ if TYPE_CHECKING:
     from glasswright.reports.pages.triage import Triage
 
 MOST_ROWS: Final = 12
-"""Changed measures shown each in a row of its own; the rest is folded."""
+"""Number of changed measures shown in separate rows; the others are collapsed."""
 FOLDED: Final = {
-    ChangeKind.CHANGED: "Changed as well, by more than the uncertainty",
+    ChangeKind.CHANGED: "Also changed by more than the uncertainty",
     ChangeKind.MISSING: "Only one visit has it",
-    ChangeKind.UNKNOWN: "Cannot be told",
-    ChangeKind.WITHIN: "Changed by no more than the uncertainty",
+    ChangeKind.UNKNOWN: "Not comparable",
+    ChangeKind.WITHIN: "Changed by less than the uncertainty",
     ChangeKind.NEITHER: "No visit has it",
 }
 
@@ -52,20 +52,20 @@ class ChangeRow:
     after: str
     change: str
     size: str
-    """The change in standard uncertainties; in words where it has none."""
+    """The change in standard uncertainties; the reason in words if there is no uncertainty."""
     towards: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fold:
-    """Measures of one kind: down, by setting across."""
+    """A collapsed table of measures of one kind; rows are measures, columns settings."""
 
     heading: str
     why: str
     count: int
     settings: tuple[str, ...]
     rows: tuple[tuple[str, str, tuple[str, ...]], ...]
-    """(measure, unit, a text for each setting)."""
+    """(measure, unit, text for each setting)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +76,7 @@ class BeforeAfter:
     phase: str
     measured_at: str
     fault: str
-    """Why they cannot be compared; empty where they can."""
+    """Why they cannot be compared; empty if they can."""
     notes: tuple[str, ...]
     rows: tuple[ChangeRow, ...]
     folds: tuple[Fold, ...]
@@ -85,21 +85,21 @@ class BeforeAfter:
 
 
 def choose_before(triage: Triage, visits: Iterable[Triage]) -> Triage | None:
-    """Choose the latest visit before this one; in one night intake comes before release. None if it is the first."""
+    """Return the latest visit before this one (in one night, intake comes before release); None if it is the first."""
     by_state = {visit_order(each.state): each for each in visits if each.number != triage.number}
     chosen = choose_earlier(triage.state, [each.state for each in by_state.values()])
     return by_state[visit_order(chosen)] if chosen is not None else None
 
 
 def compare_before(ledger: Ledger, triage: Triage, visits: Sequence[Triage]) -> BeforeAfter | None:
-    """Compare a visit with the one before it, as `glasswright compare` does; None if there is none.
+    """Compare a visit with the previous one, as `glasswright compare` does; None if there is none.
 
     Parameters
     ----------
     triage
-        With all its measurements.
+        The visit, with all its measurements.
     visits
-        Where the same lens stood at all its visits.
+        All visits of the same lens.
     """
     chosen = choose_before(triage, visits)
     if chosen is None:
@@ -110,7 +110,7 @@ def compare_before(ledger: Ledger, triage: Triage, visits: Sequence[Triage]) -> 
     fault, comparison = "", Comparison(notes=(), changes=())
     try:
         comparison = compare_visits(_visit(ledger, state), _visit(ledger, triage.state), card)
-    except GlasswrightError as error:  # an old ledger may keep no stand file; the page is worth having without
+    except GlasswrightError as error:  # an old ledger may have no stand file; the page is useful without
         fault = str(error)
     changes = comparison.changes
     changed = sorted((each for each in changes if each.kind is ChangeKind.CHANGED), key=_gravity)
@@ -133,7 +133,7 @@ def _visit(ledger: Ledger, state: TicketState) -> Visit:
 
 
 def _gravity(change: Change) -> tuple[bool, float]:
-    """Order changes: what the card speaks of first, then by size in uncertainties."""
+    """Sort key: measures with a limit first, then by size in uncertainties."""
     size = abs(change.change or 0.0) / change.u if change.u else 0.0
     return not change.has_limit, -size
 
@@ -164,19 +164,19 @@ def _name(change: Change) -> str:
 
 
 def _unit(change: Change) -> str:
-    """Return the unit; what is counted says so, for its name does not."""
+    """Return the unit; a count has the unit `count`, because its name does not show it."""
     return "count" if change.unit == "count" else format_unit(change.measure)
 
 
 def _fold_all(rest: Sequence[Change], changes: Sequence[Change]) -> Iterable[Fold]:
-    """Fold what has no row: by what each is worth, and where that cannot be told by the reason."""
+    """Yield the collapsed tables: by kind of change, and by reason for measures without a comparison."""
     for kind, heading in FOLDED.items():
         members = rest if kind is ChangeKind.CHANGED else [each for each in changes if each.kind is kind]
-        said = {
+        reasons = {
             each.reason if kind in (ChangeKind.UNKNOWN, ChangeKind.MISSING, ChangeKind.NEITHER) else ""
             for each in members
         }
-        for why in sorted(said):
+        for why in sorted(reasons):
             yield _fold(heading, why, [each for each in members if why in ("", each.reason)])
 
 
@@ -192,7 +192,7 @@ def _fold(heading: str, why: str, members: Sequence[Change]) -> Fold:
 
 
 def format_cell(change: Change) -> str:
-    """Write both sides of a measure and, where it has an uncertainty, the change between them."""
+    """Format both sides of a measure and, if it has an uncertainty, the change."""
     sides = [format_change_side(each, change.u) for each in (change.first, change.second)]
     if change.first == change.second and not change.u:
         return sides[0]

@@ -1,4 +1,4 @@
-"""Builds the folder of pages: the night's in this process, those of tickets in several."""
+"""Builds the folder of pages: the night's page in this process, those of tickets in several."""
 
 from __future__ import annotations
 
@@ -41,22 +41,22 @@ HOME_OF_TICKET: Final = "../"
 
 
 class NoNightError(GlasswrightError):
-    """The ledger has no such night."""
+    """The ledger does not contain the requested night."""
 
     exit_code = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """One ticket's page, as a worker needs it."""
+    """Input of a worker for one ticket's page."""
 
     ledger: Path
     out: Path
     ticket: str
     content: str
-    """What was measured, as the night's page has it."""
+    """Hash of the ticket's measurements when the night's page was written."""
     folder: Path | None
-    """Of its raw files."""
+    """Folder of its raw files."""
     same_lens: tuple[str, ...]
     """All tickets of the same lens."""
     places: Places
@@ -64,42 +64,42 @@ class Job:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Built:
-    """What was written."""
+    """The result of building the pages."""
 
     night: Path
     tickets: int
     pages: int
     faults: int
-    """Drawings that could not be made; their pages say why."""
+    """Number of drawings that failed; their pages say why."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Made:
-    """What was written of one ticket."""
+    """The result of writing one ticket's pages."""
 
     pages: int
-    """Its own, and those of its settings."""
+    """Number of pages: its own, and those of its settings."""
     faults: int
-    """Drawings that could not be made."""
+    """Number of drawings that failed."""
     hint: str = ""
     """Where to look first."""
 
 
 def choose_night(runs: Sequence[Run], number: int | None) -> tuple[Run, ...]:
-    """Return the runs that make a night: the asked or latest one that measured, and killed ones just before it.
+    """Return the runs of a night: the requested (or latest) one that measured, and killed ones just before it.
 
     Raises
     ------
     NoNightError
-        If there is none.
+        If there is no such run.
     """
     measured = [run for run in runs if run.tickets]
     if not measured:
-        raise NoNightError("the ledger holds no ticket: measure a night with `glasswright run` first")
+        raise NoNightError("the ledger contains no ticket: measure a night with `glasswright run` first")
     numbers = [run.number for run in measured]
     if number is not None and number not in numbers:
         known = ", ".join(map(str, numbers[-8:]))
-        raise NoNightError(f"run {number} measured no ticket: --night takes one of {known}")
+        raise NoNightError(f"run {number} measured no ticket: choose --night from {known}")
     place = numbers.index(number) if number is not None else len(numbers) - 1
     chosen = [measured[place]]
     while place > 0 and not measured[place - 1].completed:
@@ -122,13 +122,13 @@ def build_pages(
     Parameters
     ----------
     nights
-        Numbers of the runs that are shown together; none for the latest one that measured.
+        Numbers of the runs to show together; empty for the latest one that measured.
     tickets
-        Folder of ticket folders with the raw files, for the small pictures of the frames; None for none.
+        Folder of ticket folders with the raw files, for thumbnails of the frames; None for no thumbnails.
     workers
-        Processes that draw tickets' pages; 1 draws them here.
+        Number of processes that draw tickets' pages; 1 draws them in this process.
     drawn
-        Tickets whose pages are drawn; of the others the pages that there are stay. None for all.
+        Tickets whose pages are drawn; existing pages of other tickets stay. None for all.
     """
     with Ledger.open_for_reading(ledger) as opened:
         runs = read_runs(opened)
@@ -184,7 +184,7 @@ def _write_shared(
     triages: Sequence[Triage],
     hints: Mapping[str, str],
 ) -> int:
-    """Write the pages of the night, the models and the stands; give how many."""
+    """Write the pages of the night, the models and the stands; return their number."""
     head = str(ledger.head())
     by_stand: dict[str, list[Triage]] = defaultdict(list)
     by_model: dict[str, list[Triage]] = defaultdict(list)
@@ -228,21 +228,21 @@ def _plugins() -> Plugins:
 
 
 def build_ticket(job: Job) -> Made:
-    """Write one ticket's page, and those of its settings where the drawings are too heavy for one page.
+    """Write one ticket's page, and those of its settings if the drawings are too large for one page.
 
     Raises
     ------
     NoNightError
         If the ticket was measured again since the night's page was written.
     LedgerDamagedError
-        If anything that the page rests on is not what it was.
+        If anything that the page depends on is damaged.
     """
     with Ledger.open_for_reading(job.ledger) as ledger:
         ledger.check_artefacts(job.ticket)
         gated = Gatekeeper(ledger).gate(job.ticket, measures=None)
         if gated is None or gated.state.content != job.content:
             raise NoNightError(
-                f"ticket {job.ticket} was measured again meanwhile: build the pages when the run is over"
+                f"ticket {job.ticket} was measured again in the meantime: build the pages when the run is over"
             )
         frames = draw_frames(ledger, gated.state, _plugins(), job.folder, job.out)
         visits = read_triages(ledger, job.same_lens)

@@ -1,4 +1,4 @@
-"""The drawings of a ticket: what plugins draw of its results, setting by setting."""
+"""The drawings of a ticket, made by plugins from its results, by setting."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figure:
-    """One drawing, and the step whose result it shows."""
+    """One drawing and its step."""
 
     step: str
     picture: Picture
@@ -37,22 +37,22 @@ class Figures:
     setting: str
     figures: tuple[Figure, ...]
     faults: tuple[str, ...]
-    """Drawings that could not be made, and why."""
+    """Messages of drawings that failed."""
     hints: tuple[str, ...] = ()
-    """Where to look first."""
+    """Hints on where to look first."""
     absent: tuple[str, ...] = ()
-    """Steps whose results are of a package that is not installed here, so that nothing can draw them."""
+    """Steps whose results belong to a package that is not installed, so that they cannot be drawn."""
     page: str = ""
-    """Page of their own that they stand on, relative to the folder of pages; empty for the ticket's own."""
+    """Their separate page, relative to the folder of pages; empty if they are on the ticket's page."""
 
 
 def draw_figures(ledger: Ledger, state: TicketState, plugins: Plugins, steps: Sequence[str]) -> tuple[Figures, ...]:
-    """Draw all that plugins can draw of a ticket's results.
+    """Return all drawings that plugins can make of a ticket's results.
 
     Parameters
     ----------
     steps
-        The plan's steps in their order.
+        The plan's steps in order.
     """
     place = {step: index for index, step in enumerate(steps)}
     kept = sorted(
@@ -90,7 +90,7 @@ def _draw_setting(ledger: Ledger, plugins: Plugins, setting: Setting | None, kep
         for draw, what in calls:
             try:
                 figures += [Figure(step=format_step(step), picture=picture) for picture in draw(what)]
-            except Exception as error:  # a drawing that fails costs itself, not the page
+            except Exception as error:  # a drawing that fails must not prevent the page
                 faults.append(f"{step}: {type(error).__name__}: {error}")
     return Figures(
         setting=str(setting) if setting else "",
@@ -105,12 +105,12 @@ MOST_LEADING: Final = 2
 
 
 def choose_leading(groups: Sequence[Figures], judgement: Judgement | None, leading: Mapping[str, str]) -> list[Figure]:
-    """Choose the drawings that show best what is wrong: those of the gravest limits that are not kept.
+    """Return the drawings that best show what is wrong: those for the worst missed limits.
 
     Parameters
     ----------
     leading
-        Step -> how the title begins of the drawing that shows it.
+        Step -> beginning of the title of its leading drawing.
     """
     wrong = [
         each for each in (judgement.verdicts if judgement else ()) if each.verdict in (Verdict.FAIL, Verdict.REVIEW)

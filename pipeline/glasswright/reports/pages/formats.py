@@ -1,4 +1,4 @@
-"""How pages write measures, values, times and file names."""
+"""Formats of measures, values, times and file names on pages."""
 
 from __future__ import annotations
 
@@ -16,19 +16,19 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
 COVERAGE: Final = 2.0
-"""Uncertainties are written as so many standard uncertainties, and the pages say so."""
+"""Coverage factor of the printed uncertainties; the pages state it."""
 MOST_DECIMALS: Final = 6
 LONGEST_TEXT: Final = 40
 MINUS: Final = "\N{MINUS SIGN}"
 
 
 def format_measure(measure: str) -> str:
-    """Return a measure as people read it: `measure_mtf50.green.centre.mean_cy_per_px` -> `green, centre, mean`."""
+    """Format a measure without its step: `measure_mtf50.green.centre.mean_cy_per_px` -> `green, centre, mean`."""
     return _case(", ".join(_strip_unit(part).replace("_", " ") for part in measure.split(".")[1:])) or measure
 
 
 def format_step(step: str) -> str:
-    """Return a step as people read it: `measure_mtf50` -> `MTF50`, `locate_chart` -> `locate chart`."""
+    """Format a step: `measure_mtf50` -> `MTF50`, `locate_chart` -> `locate chart`."""
     return _case(step.removeprefix("measure_").replace("_", " "))
 
 
@@ -37,12 +37,12 @@ def _case(text: str) -> str:
 
 
 def format_heading(text: str) -> str:
-    """Begin a text with a capital and leave the rest as it is, and the name of a file wholly so."""
+    """Capitalise the first letter of a text, unless it begins with a file name."""
     return text if "/" in text.partition(" ")[0] else text[:1].upper() + text[1:]
 
 
 def format_unit(measure: str) -> str:
-    """Return the unit of a measure as it stands behind a number; empty for a pure number."""
+    """Return the unit of a measure for printing after a number; empty for a pure number."""
     unit = unit_of(measure.rpartition(".")[2]) or ""
     return "" if unit in ("1", "count") else unit
 
@@ -55,7 +55,7 @@ def _strip_unit(name: str) -> str:
 
 
 def format_value(value: float | None, u: float | None) -> str:
-    """Write a number with its uncertainty, two digits of that: `0.316 ± 0.006`."""
+    """Format a number with its expanded uncertainty, two digits of that: `0.316 ± 0.006`."""
     if value is None or not math.isfinite(value):
         return "not measured"
     if u is None or not math.isfinite(u) or u <= 0:
@@ -65,14 +65,14 @@ def format_value(value: float | None, u: float | None) -> str:
 
 
 def format_change(change: float | None, u: float | None) -> str:
-    """Write a difference with its sign and its uncertainty: `+0.012 ± 0.006`; empty where there is none."""
+    """Format a difference with sign and expanded uncertainty: `+0.012 ± 0.006`; empty if there is none."""
     if change is None or not math.isfinite(change):
         return ""
     return ("+" if change > 0 else "") + format_value(change, u)
 
 
 def format_change_side(value: float | str | None, u: float | None) -> str:
-    """Write one side of a difference with the decimals that the difference's uncertainty leaves it."""
+    """Format one side of a difference with the decimals of the difference's uncertainty."""
     if isinstance(value, str):
         return value if len(value) <= LONGEST_TEXT else value[: LONGEST_TEXT - 1] + "…"
     if value is None or not math.isfinite(value):
@@ -82,24 +82,24 @@ def format_change_side(value: float | str | None, u: float | None) -> str:
 
 
 def decimals_of(u: float) -> int:
-    """Return the decimals that show two digits of an uncertainty."""
+    """Return the number of decimals that show two digits of an uncertainty."""
     return min(max(0, 1 - math.floor(math.log10(u))), MOST_DECIMALS)
 
 
 def format_middle(values: Sequence[float], uncertainties: Sequence[float | None]) -> str:
-    """Write the median of numbers with the decimals that their uncertainties leave it."""
+    """Format the median of numbers with the decimals of their uncertainties."""
     known = [u for u in uncertainties if u]
     decimals = decimals_of(COVERAGE * median(known)) if known else MOST_DECIMALS
     return _minus(f"{median(values):.{decimals}f}") if known else format_number(median(values))
 
 
 def format_number(value: float) -> str:
-    """Write a number without uncertainty."""
+    """Format a number without uncertainty."""
     return _minus(f"{value:.5g}") if math.isfinite(value) else "not measured"
 
 
 def _minus(text: str) -> str:
-    """Write a true minus, and none before a number that is rounded to nothing."""
+    """Replace hyphens by minus signs; remove the sign of a number rounded to zero."""
     return re.sub(r"-(?=[0.]+$)", "", text).replace("-", MINUS)
 
 
@@ -109,7 +109,7 @@ def format_exposure(setting: str) -> str:
 
 
 def format_limits(lower: float | None, upper: float | None) -> str:
-    """Write limits: `at least 0.355`, `at most 1.35`, `−0.42 to 0`."""
+    """Format limits: `at least 0.355`, `at most 1.35`, `−0.42 to 0`."""
     if lower is not None and upper is not None:
         return f"{format_number(lower)} to {format_number(upper)}"
     if lower is not None:
@@ -118,7 +118,7 @@ def format_limits(lower: float | None, upper: float | None) -> str:
 
 
 def format_time(text: str) -> str:
-    """Write a moment to the minute; a text that is none stays as it is."""
+    """Format an ISO 8601 time to the minute; other texts are unchanged."""
     try:
         return datetime.fromisoformat(text).strftime("%Y-%m-%d %H:%M")
     except ValueError:
@@ -126,7 +126,7 @@ def format_time(text: str) -> str:
 
 
 def format_seconds(seconds: float) -> str:
-    """Write a duration: `24 s`, `3 min 5 s`, `2 h 4 min`."""
+    """Format a duration: `24 s`, `3 min 5 s`, `2 h 4 min`."""
     whole = round(seconds)
     if whole < 60:
         return f"{seconds:.1f} s" if seconds < 9.95 else f"{whole} s"
@@ -136,7 +136,7 @@ def format_seconds(seconds: float) -> str:
 
 
 def name_pages(names: Iterable[str]) -> Mapping[str, str]:
-    """Choose a file name for each name, safe on any file system, whatever the name holds."""
+    """Return name -> a file name that is safe on any file system."""
     plain = {name: re.sub(r"[^A-Za-z0-9._]+", "-", name).strip("-.")[:80] or "x" for name in dict.fromkeys(names)}
     taken = Counter(each.casefold() for each in plain.values())
     return {

@@ -1,4 +1,4 @@
-"""Small pictures of a ticket's raw files, with what was measured on them outlined, as files of their own."""
+"""Thumbnails of a ticket's raw files with outlines of what was measured, in separate files."""
 
 from __future__ import annotations
 
@@ -24,27 +24,27 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
-    """A shot's small picture, or why there is none."""
+    """A shot's thumbnail, or the reason why there is none."""
 
     shot: str
     role: str
     setting: str
     file: str
-    """Relative to the folder of pages; empty where there is none."""
+    """Relative to the folder of pages; empty if there is none."""
     described: str
 
 
 def draw_frames(
     ledger: Ledger, state: TicketState, plugins: Plugins, folder: Path | None, out: Path
 ) -> tuple[Frame, ...]:
-    """Draw every shot of a ticket whose raw file is still there and still the one that was measured.
+    """Draw every shot of a ticket whose raw file exists and is unchanged.
 
     Parameters
     ----------
     folder
-        Of the ticket's raw files; None if nobody said where they are.
+        Folder of the ticket's raw files; None if unknown.
     out
-        The folder of pages. A picture that is there already is not made again: its name holds all that made it.
+        The folder of pages. Existing thumbnails are reused: their names are hashes of all inputs.
     """
     if folder is None or not plugins.drawings.frames:
         return ()
@@ -60,37 +60,37 @@ def _draw_shot(
     kind, outcome = _choose(ledger, plugins, outcomes)
     draw = plugins.drawings.frames.get(kind)
     if draw is None:
-        return Frame(**frame, file="", described="no plugin draws such a shot")
+        return Frame(**frame, file="", described="no plugin can draw this shot")
     file = folder / shot.name
     try:
         raw = b"" if file.exists() and not file.is_file() else file.read_bytes()
     except OSError as error:
-        return Frame(**frame, file="", described=f"the raw file cannot be read any more: {error.strerror}")
+        return Frame(**frame, file="", described=f"the raw file can no longer be read: {error.strerror}")
     if hashlib.sha256(raw).hexdigest() != shot.sha256:
         return Frame(**frame, file="", described="the raw file is no longer the one that was measured")
     address = outcome.address if outcome else shot.sha256
     sources = hash_sources(find_imported_sources([draw.__module__], plugins.packages))
     name = hashlib.sha256(f"{shot.sha256} {address} {sources}".encode()).hexdigest()[:24]
-    picture, words = out / FRAMES / f"{name}.svg", out / FRAMES / f"{name}.txt"
-    if not (picture.is_file() and words.is_file()):
-        thing = _make_shot(state, shot, file) if outcome is None else ledger.load_artefact(outcome.address)
+    picture, caption = out / FRAMES / f"{name}.svg", out / FRAMES / f"{name}.txt"
+    if not (picture.is_file() and caption.is_file()):
+        artefact = _make_shot(state, shot, file) if outcome is None else ledger.load_artefact(outcome.address)
         try:
-            drawn = draw(thing, file)[0]
+            drawn = draw(artefact, file)[0]
         except Unmeasurable as refusal:
             return Frame(**frame, file="", described=f"the raw file cannot be shown: {refusal}")
-        except Exception as error:  # a drawing that fails costs itself, not the page
+        except Exception as error:  # a drawing that fails must not prevent the page
             return Frame(**frame, file="", described=f"drawing it failed: {type(error).__name__}: {error}")
         write_page(picture, drawn.svg.encode())
-        write_page(words, drawn.description.encode())
-    return Frame(**frame, file=f"{FRAMES}/{name}.svg", described=words.read_text(encoding="utf-8"))
+        write_page(caption, drawn.description.encode())
+    return Frame(**frame, file=f"{FRAMES}/{name}.svg", described=caption.read_text(encoding="utf-8"))
 
 
 def _choose(ledger: Ledger, plugins: Plugins, outcomes: list[KeptOutcome]) -> tuple[type[Artefact], KeptOutcome | None]:
-    """Choose the result that says most of what was measured on a shot: doors are listed in that order."""
+    """Return the result to draw for a shot: the first type in `frames` that it has, else the shot itself."""
     made: dict[type[Any], KeptOutcome] = {}
     for each in outcomes:
         if each.has_artefact:
-            with suppress(LedgerDamagedError):  # what cannot be read is said where its drawings would be
+            with suppress(LedgerDamagedError):  # unreadable results are reported among the figures
                 made.setdefault(type(ledger.load_artefact(each.address)), each)
     for kind in plugins.drawings.frames:
         if kind in made:

@@ -1,4 +1,4 @@
-"""The limits of a card as a ticket's page shows them: by step, then by measure, each setting a row."""
+"""The limits on a ticket's page: by step, then by measure, with a row for each setting."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitRow:
-    """One verdict, written."""
+    """One verdict, formatted."""
 
     at: str
     strip: str
@@ -32,7 +32,7 @@ class LimitRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitGroup:
-    """All verdicts on one measure, on one scale."""
+    """All verdicts on one measure, with a common scale."""
 
     measure: str
     name: str
@@ -42,7 +42,7 @@ class LimitGroup:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitStep:
-    """All limits on what one step measures."""
+    """All limits on the fields of one step."""
 
     step: str
     name: str
@@ -50,18 +50,18 @@ class LimitStep:
     kind: str
     groups: tuple[LimitGroup, ...]
     plain: tuple[tuple[str, str, LimitRow], ...]
-    """(name, unit, row) of measures that bear no uncertainty: counts, and checks by hand."""
+    """(name, unit, row) of measures without uncertainty: counts and hand checks."""
 
 
 def find_guards(card: Card | None) -> Mapping[str, float]:
-    """Return measure -> confidence of the guard band that its limits were judged with."""
+    """Return measure -> confidence of its guard band."""
     if card is None:
         return {}
     return {each.measure: card.confidence_of(each) for each in card.limits if card.rule_of(each) == "guarded"}
 
 
 def arrange_limits(judgement: Judgement | None, card: Card | None) -> tuple[LimitStep, ...]:
-    """Arrange the verdicts of a judgement in the order in which the card asks."""
+    """Return the verdicts of a judgement by step, in the card's order."""
     guards = find_guards(card)
     by_step: dict[str, dict[str, list[LimitVerdict]]] = {}
     for each in judgement.verdicts if judgement else ():

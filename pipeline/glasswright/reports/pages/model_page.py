@@ -1,4 +1,4 @@
-"""A lens model's page: how its lenses lie against each limit, and how that moves with time."""
+"""A lens model's page: its lenses against each limit, and over time."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Population:
-    """One limit at one setting, and every lens that it was asked of."""
+    """One limit at one setting, with every lens judged by it."""
 
     name: str
     at: str
@@ -37,13 +37,13 @@ class Population:
     lenses: int
     middle: str
     counts: tuple[tuple[str, str, int], ...]
-    """(verdict, class, how many)."""
+    """(verdict, class, count)."""
     not_measured: int
     drawing: str
 
 
 def describe_model(model: str, triages: Sequence[Triage], returned: Mapping[str, Returned]) -> dict[str, Any]:
-    """Return all that the template of a model's page needs."""
+    """Return the context for the template of a model's page."""
     ordered = sorted(triages, key=lambda each: (each.state.measured_at, each.number))
     current = [each for each in ordered if each.judgement is not None]
     found: dict[tuple[str, str], list[Triage]] = defaultdict(list)

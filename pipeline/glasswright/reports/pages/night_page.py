@@ -1,4 +1,4 @@
-"""The night's page: every ticket, what is held and why, what needs a person first, the stand, and the time it took."""
+"""The night's page: all tickets with decisions and reasons, priorities, the stand, and the time taken."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ if TYPE_CHECKING:
     from glasswright.reports.pages.triage import Triage
 
 MOST_FIRST: Final = 12
-"""Tickets that are listed as needing a person first; the table has them all."""
+"""Number of tickets listed under "Needs a person first"; the table has all."""
 GROUPS: Final = (
     ("pass", "ready", "released, or within every limit"),
     ("fail", "held", "outside a limit by more than its guard band"),
-    ("review", "in review", "too near a limit to tell, or with a caveat"),
-    ("unknown", "incomplete", "something asked for was not measured or not judged"),
+    ("review", "in review", "within the guard band of a limit, or with a caveat"),
+    ("unknown", "incomplete", "something required was not measured or not judged"),
 )
 
 
@@ -35,14 +35,14 @@ class Row:
 
     triage: Triage
     stages: tuple[tuple[str, str, str], ...]
-    """Class, verdict and the stages that have it, the worst first; passes are counted where all are alike."""
+    """(class, verdict, stages with that verdict), worst first; stages that pass are only counted."""
     why: str
     more: int
     urgency: int
     action: str
     refusals: int
     hint: str
-    """Where to look first; nothing for a lens that is ready."""
+    """Where to look first; empty for a lens that is ready."""
 
 
 def describe_night(
@@ -52,12 +52,12 @@ def describe_night(
     healths: Sequence[Health],
     hints: Mapping[str, str],
 ) -> dict[str, Any]:
-    """Return all that the template of the night's page needs.
+    """Return the context for the template of the night's page.
 
     Parameters
     ----------
     runs
-        Those that make the night: the one that was asked for, and killed ones before it that it went on from.
+        The night's runs: the requested one, and killed ones before it that it continued.
     triages
         The night's tickets.
     hints
@@ -92,7 +92,7 @@ def describe_night(
 
 
 def make_row(triage: Triage, hint: str) -> Row:
-    """Return a ticket's row."""
+    """Return a ticket's row in the table."""
     why, more = triage.headline
     return Row(
         triage=triage,
@@ -107,7 +107,7 @@ def make_row(triage: Triage, hint: str) -> Row:
 
 
 def fold_stages(found: Mapping[str, Verdict]) -> tuple[tuple[str, str, str], ...]:
-    """Return each verdict once with the stages that have it, the worst first; stages that pass are only counted."""
+    """Return (class, verdict, stages) for each verdict, worst first; stages that pass are only counted."""
     folded = []
     for verdict in reversed(RISING):
         names = [format_heading(format_step(step)) for step, each in found.items() if each is verdict]

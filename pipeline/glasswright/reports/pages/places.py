@@ -1,4 +1,4 @@
-"""Where each page lies in the folder, and how one names another."""
+"""Paths of the pages in their folder."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ class Places:
     """Paths of pages, relative to the folder of pages."""
 
     tickets: Mapping[str, str]
-    """By number; only tickets that have a page."""
+    """By number; only tickets with a page."""
     models: Mapping[str, str]
     stands: Mapping[str, str]
 
     @classmethod
     def of(cls, tickets: Iterable[str], models: Iterable[str], stands: Iterable[str]) -> Places:
-        """Lay out the pages of so many tickets, lens models and stands."""
+        """Return the paths for tickets, lens models and stands."""
         return cls(
             tickets={name: f"tickets/{file}" for name, file in name_pages(tickets).items()},
             models={name: f"models/{file}" for name, file in name_pages(models).items()},

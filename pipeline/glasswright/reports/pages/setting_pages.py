@@ -1,4 +1,4 @@
-"""Pages of their own for the drawings of each setting, where they are too many for the ticket's page."""
+"""Separate pages for the drawings of each setting, if they are too large for the ticket's page."""
 
 from __future__ import annotations
 
@@ -14,16 +14,18 @@ if TYPE_CHECKING:
     from glasswright.reports.pages.figures import Figures
 
 MOST_LETTERS: Final = 500_000
-"""Of all settings' drawings together on the ticket's page, which is to weigh less than a megabyte."""
+"""Most characters of all settings' drawings on the ticket's page, to keep it under a megabyte."""
 
 
 def part_figures(figures: Sequence[Figures], ticket_page: str) -> tuple[Figures, ...]:
-    """Return each setting's drawings a page of their own if all of them are too heavy; the whole ticket's stay.
+    """Return the drawings with a separate page for each setting, if all of them together are too large.
+
+    Drawings of the whole ticket stay on its page.
 
     Parameters
     ----------
     ticket_page
-        The ticket's page, relative to the folder of pages; those of its settings are named after it.
+        The ticket's page, relative to the folder of pages; pages of its settings are named after it.
     """
     weight = sum(len(each.picture.svg) for group in figures if group.setting for each in group.figures)
     if weight <= MOST_LETTERS:

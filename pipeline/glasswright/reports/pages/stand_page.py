@@ -1,4 +1,4 @@
-"""A stand's page: whether it is in control, what its reference lens gave, and how well its numbers come out again."""
+"""A stand's page: its state of control, the charts of its reference lens, its repeatability and reproducibility."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class SpreadRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartView:
-    """A control chart, drawn."""
+    """A control chart with its drawing."""
 
     name: str
     at: str
@@ -46,31 +46,31 @@ class ChartView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Health:
-    """What is known of a stand's state on the nights of some tickets."""
+    """The state of a stand on the nights of some tickets."""
 
     stand: str
     out_of_control: tuple[str, ...]
     watched: bool
     why_not: str = ""
-    """Why nothing is watched."""
+    """Why the stand is not watched; empty if it is."""
     report: WatchReport | None = None
 
     @property
     def kind(self) -> str:
-        """Its class: `pass` in control, `fail` out of control, `unknown` where nothing is watched."""
+        """CSS class: `pass` in control, `fail` out of control, `unknown` if not watched."""
         return ("fail" if self.out_of_control else "pass") if self.watched else "unknown"
 
     @property
     def label(self) -> str:
-        """Its state in words."""
+        """The state as text."""
         return {"pass": "in control", "fail": "out of control", "unknown": "not watched"}[self.kind]
 
 
 def read_health(ledger: Ledger, stand: str, triages: Sequence[Triage]) -> Health:
-    """Read whether a stand was in control when these tickets were shot, by its latest stand file."""
+    """Return the state of a stand when these tickets were shot, by its latest stand file."""
     document = latest_stand_file(ledger, triages)
     if document is None:
-        return Health(stand=stand, out_of_control=(), watched=False, why_not="the ledger keeps no stand file of it")
+        return Health(stand=stand, out_of_control=(), watched=False, why_not="the ledger has no stand file for it")
     try:
         keys = read_kept_stand(document).watch
     except ConfigError as error:
@@ -91,7 +91,7 @@ def latest_stand_file(ledger: Ledger, triages: Sequence[Triage]) -> Document | N
 
 
 def describe_stand(ledger: Ledger, stand: str, triages: Sequence[Triage]) -> dict[str, Any]:
-    """Return all that the template of a stand's page needs."""
+    """Return the context for the template of a stand's page."""
     document = latest_stand_file(ledger, triages)
     newest = max((each.state.measured_at for each in triages), default="")
     health = read_health(ledger, stand, [each for each in triages if each.state.measured_at == newest])
@@ -121,7 +121,7 @@ def _view(chart: Chart) -> ChartView:
 
 
 def read_spreads(document: Document | None, key: str) -> list[SpreadRow]:
-    """List the uncertainties that a kept stand file declares; none where it cannot be read."""
+    """Return the uncertainties in a kept stand file; empty if it cannot be read."""
     if document is None:
         return []
     read = scan_bytes(Path(f"the kept stand file of {document.name}"), document.text.encode())

@@ -1,4 +1,4 @@
-"""One number against its limits, drawn: the strip that stands in a row of a ticket's table."""
+"""The strip chart of one number with its limits, in a row of a ticket's table."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ EDGE: Final = 16.0
 MIDDLE: Final = 15.0
 HEIGHT: Final = 30.0
 AXIS: Final = 22.0
-"""Room for the numbers of the scale, below the last strip that shares it."""
+"""Height of the axis below the last strip of a measure."""
 KINDS: Final = {
     Verdict.PASS: "pass",
     Verdict.FAIL: "fail",
@@ -32,14 +32,14 @@ KINDS: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Strip:
-    """A verdict with the guard band that it was found with; None where there is none."""
+    """A verdict and its guard band; None if there is none."""
 
     verdict: LimitVerdict
     guard: float | None
 
 
 def lay_scale(strips: Sequence[Strip]) -> Scale:
-    """Return the one scale that all strips of a measure share: it holds every value, uncertainty and limit."""
+    """Return the common scale of a measure's strips, which covers every value, uncertainty and limit."""
     values = []
     for strip in strips:
         each, u = strip.verdict, COVERAGE * (strip.verdict.u or 0.0)
@@ -50,7 +50,7 @@ def lay_scale(strips: Sequence[Strip]) -> Scale:
 
 
 def draw_strip(strip: Strip, scale: Scale, *, with_axis: bool) -> str:
-    """Draw a strip: what is allowed, the guard band within it, and the value with two standard uncertainties."""
+    """Draw a strip: the allowed range, the guard band, and the value with its expanded uncertainty."""
     each = strip.verdict
     parts = [_draw_allowed(each, scale), _draw_guard(strip, scale)]
     parts += [_draw_limit(edge, scale, outwards) for edge, outwards in ((each.lower, -1), (each.upper, 1))]
@@ -102,7 +102,7 @@ def _draw_value(each: LimitVerdict, scale: Scale) -> str:
 
 
 def draw_sign(x: float, y: float, verdict: Verdict, size: float = 5.0) -> str:
-    """Draw a verdict's own shape: round PASS, crossed FAIL, three-cornered REVIEW, square UNKNOWN."""
+    """Draw the symbol of a verdict: circle PASS, cross FAIL, triangle REVIEW, square UNKNOWN."""
     kind = KINDS[verdict]
     if verdict is Verdict.PASS:
         return element("circle", cx=x, cy=y, r=size, class_=f"sign {kind}")
@@ -117,7 +117,7 @@ def draw_sign(x: float, y: float, verdict: Verdict, size: float = 5.0) -> str:
 
 
 def _format_nothing(each: LimitVerdict, scale: Scale) -> str:
-    """Say that there is no number, clear of a single limit."""
+    """Draw the text `not measured`, away from a single limit."""
     edges = [scale(edge) for edge in (each.lower, each.upper) if edge is not None]
     x = WIDTH / 2
     if len(edges) == 1:

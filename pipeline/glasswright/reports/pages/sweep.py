@@ -1,4 +1,4 @@
-"""A measure over the f-number: every setting of a ticket on one plot, its limits beside it."""
+"""Plots of a measure over the f-number, with all settings of a ticket and their limits."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from glasswright.plugin.drawing import (
     canvas,
     dot,
     element,
+    escape_text,
     label,
     line,
     mark,
     path,
     reach,
-    words,
 )
 from glasswright.reports.pages.formats import (
     COVERAGE,
@@ -41,11 +41,11 @@ LEAST_POINTS: Final = 2
 NAME_HEIGHT: Final = 13.0
 """Between the names of two lines."""
 Points = dict[tuple[float | None, float | None], list[tuple[float, "Measured"]]]
-"""(focal length, focus distance) -> (f-number, what was measured)."""
+"""(focal length, focus distance) -> (f-number, measurement)."""
 
 
 def draw_sweeps(outcomes: Iterable[KeptOutcome], verdicts: Sequence[LimitVerdict]) -> list[Picture]:
-    """Draw every measure that has a limit and was measured at two f-numbers or more."""
+    """Draw every measure that has a limit and was measured at two or more f-numbers."""
     kept = [each for each in outcomes if each.setting is not None and each.setting.f_number is not None]
     pictures = []
     for measure in dict.fromkeys(each.measure for each in verdicts):
@@ -70,7 +70,7 @@ def _collect(measure: str, outcomes: Sequence[KeptOutcome]) -> Points:
 
 
 def _half_width(measured: Measured) -> float:
-    """Return half the length of a value's error bar; 0 where it has no uncertainty that can be one."""
+    """Return half the length of a value's error bar; 0 if it has no valid uncertainty."""
     return COVERAGE * measured.u if measured.u is not None and 0 <= measured.u < math.inf else 0.0
 
 
@@ -89,7 +89,7 @@ def _draw(measure: str, found: Points, limits: Mapping[str, LimitVerdict]) -> Pi
     parts += _name_lines(plot, [(kind, place[0], points) for kind, (place, points) in lines]) if len(found) > 1 else []
     parts += [_draw_limits(plot, each) for each in limits.values()]
     title = format_heading(f"{format_step(measure.partition('.')[0])}: {format_measure(measure)}")
-    described = "Bars are two standard uncertainties of the measurement itself; a limit is drawn where it holds."
+    described = "Bars are two standard uncertainties of the measurement itself; limits are drawn at their settings."
     return Picture(title, canvas(560, 310, *parts, label=title, marks=True), described)
 
 
@@ -120,7 +120,7 @@ def _draw_points(plot: Plot, kind: str, points: Sequence[tuple[float, Measured]]
 
 
 def _name_lines(plot: Plot, lines: Sequence[tuple[str, float | None, Sequence[tuple[float, Measured]]]]) -> list[str]:
-    """Name each line at its end, from the top down; a name that would cover the one above is moved below it."""
+    """Return a label at the end of each line, from the top down; a label that would cover another is moved below it."""
     ends = []
     for kind, focal_length, points in lines:
         f_number, measured = max(points, key=lambda point: point[0])
@@ -130,7 +130,7 @@ def _name_lines(plot: Plot, lines: Sequence[tuple[str, float | None, Sequence[tu
     for y, x, kind, name in sorted(ends):
         place = max(y, free)
         free = place + NAME_HEIGHT
-        parts.append(element("text", words(name), x=x, y=place, class_=f"tick ink {kind}", text_anchor="end"))
+        parts.append(element("text", escape_text(name), x=x, y=place, class_=f"tick ink {kind}", text_anchor="end"))
     return parts
 
 
@@ -149,7 +149,7 @@ def _draw_limits(plot: Plot, each: LimitVerdict) -> str:
 
 
 def _f_number_of(at: str) -> float | None:
-    """Read the f-number out of a setting as it is said."""
+    """Return the f-number in a setting's text; None if there is none."""
     for part in at.split():
         if part.startswith("f/"):
             try:
@@ -160,7 +160,7 @@ def _f_number_of(at: str) -> float | None:
 
 
 def settings_of(outcomes: Iterable[KeptOutcome]) -> list[Setting]:
-    """Return the settings that outcomes have, in order."""
+    """Return the settings of outcomes, sorted."""
     found = {each.setting for each in outcomes if each.setting is not None}
     return sorted(
         found,

@@ -1,4 +1,4 @@
-"""A ticket's page: the decision and its reasons, every number, every drawing, and how it all came about."""
+"""A ticket's page: the decision with its reasons, every number, every drawing, and how it was measured."""
 
 from __future__ import annotations
 
@@ -51,16 +51,16 @@ class NumberRow:
 def describe_ticket(
     ledger: Ledger, triage: Triage, plugins: Plugins, frames: Sequence[Frame], visits: Sequence[Triage]
 ) -> dict[str, Any]:
-    """Return all that the template of a ticket's page needs.
+    """Return the context for the template of a ticket's page.
 
     Parameters
     ----------
     triage
-        With all its measurements.
+        The ticket, with all its measurements.
     frames
-        The small pictures of its shots.
+        Thumbnails of its shots.
     visits
-        Where the same lens stood at its other visits.
+        All visits of the same lens.
     """
     state = triage.state
     outcomes = ledger.find([each.address for each in state.outcomes])
@@ -69,7 +69,7 @@ def describe_ticket(
     figures = draw_figures(ledger, state, plugins, order_steps(plan))
     return {
         "triage": triage,
-        "told": triage.decision.notes,
+        "decision_notes": triage.decision.notes,
         "ticket": state.record.ticket,
         "reasons": triage.decision.reasons,
         "action": ACTIONS[triage.urgency],
@@ -93,14 +93,14 @@ def describe_ticket(
 
 
 def order_steps(plan: Document | None) -> tuple[str, ...]:
-    """Return the steps of a plan in the order in which it names them; none where its text is not kept."""
+    """Return the steps of a plan in the order of its text; empty if the text is not kept."""
     lines = plan.text.splitlines() if plan else []
     indented = [line for line in lines if line.startswith("  ") and not line.startswith("   ")]
     return tuple(line.strip().removesuffix(":") for line in indented if line.rstrip().endswith(":"))
 
 
 def list_refusals(kept: Sequence[KeptOutcome], outcomes: Mapping[str, Outcome]) -> list[Refusal]:
-    """List everything that is not DONE: what stopped for a reason of its own first, then what was skipped for it."""
+    """Return everything that is not DONE: root causes first, then what was skipped because of them."""
     kinds = {
         Status.CRASHED: "fail",
         Status.UNMEASURABLE: "unknown",
@@ -126,13 +126,13 @@ def list_refusals(kept: Sequence[KeptOutcome], outcomes: Mapping[str, Outcome]) 
 
 
 def list_notes(kept: Sequence[KeptOutcome]) -> list[tuple[str, str]]:
-    """List what stages noted and every caveat, each once with where it was said."""
-    said: dict[str, list[str]] = {}
+    """Return the stages' notes and every caveat, each once with the places where it occurs."""
+    places_of: dict[str, list[str]] = {}
     for each in kept:
         where = " ".join(part for part in (format_step(each.step), str(each.setting or ""), each.shot) if part)
         for text in (*each.notes, *(f"caveat: {name.replace('_', ' ')}" for name in each.caveats)):
-            said.setdefault(text, []).append(where)
-    return [(text, _shorten(places)) for text, places in sorted(said.items())]
+            places_of.setdefault(text, []).append(where)
+    return [(text, _shorten(places)) for text, places in sorted(places_of.items())]
 
 
 def _shorten(places: Sequence[str], most: int = 3) -> str:
@@ -141,7 +141,7 @@ def _shorten(places: Sequence[str], most: int = 3) -> str:
 
 
 def list_numbers(kept: Sequence[KeptOutcome]) -> list[tuple[str, list[NumberRow]]]:
-    """List all that was measured, by step: fields down, settings across."""
+    """Return all measurements by step; rows are fields, columns settings."""
     settings: list[Setting | None] = list(settings_of(kept))
     steps: dict[str, dict[tuple[str, str], dict[Setting | None, str]]] = {}
     for each in kept:
@@ -167,5 +167,5 @@ def list_numbers(kept: Sequence[KeptOutcome]) -> list[tuple[str, list[NumberRow]
 
 
 def describe_runs(runs: Sequence[Run], number: str) -> list[Run]:
-    """Return the runs that measured something new of a ticket, the last one first."""
+    """Return the runs with new measurements of a ticket, latest first."""
     return [run for run in reversed(runs) if number in run.tickets]

@@ -1,4 +1,4 @@
-"""Numbers over time: the lenses of a model against their limit, the reference lens against its control limits."""
+"""Plots over time: lenses of a model with their limit, and control charts of the reference lens."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from glasswright.watch.chart import Chart
 
 MOST_POINTS: Final = 400
-"""Of one drawing: the latest ones; the share of each column counts all."""
+"""Most points in one drawing (the latest); the histogram counts all."""
 COLUMNS: Final = 14
 PLOT_RIGHT: Final = 430.0
 SHARE_LEFT: Final = 440.0
@@ -29,7 +29,7 @@ DAY_S: Final = 86400.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """One lens's number at one time."""
+    """One lens's value at one time."""
 
     ticket: str
     when: str
@@ -39,16 +39,16 @@ class Reading:
 
 
 def draw_population(readings: Sequence[Reading], limits: tuple[float | None, float | None], up: str, name: str) -> str:
-    """Draw the lenses of a model: over time on the left, how many have which number on the right.
+    """Draw the lenses of a model: over time on the left, as a histogram on the right.
 
     Parameters
     ----------
     readings
         In order of time.
     limits
-        The limits in force, lower and upper.
+        The current limits, lower and upper.
     up
-        Name and unit of the upright axis.
+        Name and unit of the vertical axis.
     """
     shown = readings[-MOST_POINTS:]
     ends = [edge for edge in limits if edge is not None]
@@ -105,7 +105,7 @@ def _draw_frame(plot: Plot, across: Scale, up: str) -> str:
 
 
 def _choose_dates(across: Scale) -> list[tuple[float, str]]:
-    """Return up to four moments along the axis, each day once."""
+    """Return up to four times along the axis, each day once."""
     span = across.high - across.low
     found: dict[str, float] = {}
     for share in (0.1, 0.37, 0.63, 0.9):
@@ -115,7 +115,7 @@ def _choose_dates(across: Scale) -> list[tuple[float, str]]:
 
 
 def _draw_share(plot: Plot, values: Sequence[float]) -> str:
-    """Draw how many numbers lie in each of a few equal intervals, lying along the plot's own upright axis."""
+    """Draw a horizontal histogram of the values along the plot's vertical axis."""
     width = (plot.y.high - plot.y.low) / COLUMNS
     counts = [0] * COLUMNS
     for value in values:
@@ -140,7 +140,7 @@ def _draw_share(plot: Plot, values: Sequence[float]) -> str:
 
 
 def draw_control_chart(chart: Chart, up: str) -> str:
-    """Draw a control chart: each night, the centre line and limits of the baseline, the weighted average."""
+    """Draw a control chart: nights, centre line, limits, and the weighted average."""
     points = [point for point in chart.points if point.value is not None][-MOST_POINTS:]
     values = [point.value or 0.0 for point in points]
     edges = [edge for edge in (chart.lower, chart.upper) if edge is not None]

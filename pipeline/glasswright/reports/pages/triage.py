@@ -1,4 +1,4 @@
-"""Where a ticket stands: the gate's word on it, why in one line, and how soon a person must see to it."""
+"""Triage of a ticket: the gate's decision, the main reason in one line, and how urgently a person must act."""
 
 from __future__ import annotations
 
@@ -38,14 +38,14 @@ QUIET: Final = frozenset({Verdict.PASS, Verdict.NOT_APPLICABLE})
 
 
 class Urgency(IntEnum):
-    """What needs a person first, the most pressing first."""
+    """Urgency for a person, most urgent first."""
 
     REFERENCE = 0
-    """The stand itself may have moved: every number of the night hangs on it."""
+    """The stand itself may have changed, which affects every number of the night."""
     CRASHED = 1
     IDENTITY = 2
     RESHOOT = 3
-    """While the lens still lies on the bench."""
+    """Best done while the lens is still on the bench."""
     REVIEW = 4
     HOLD = 5
     INCOMPLETE = 6
@@ -55,7 +55,7 @@ class Urgency(IntEnum):
 ACTIONS: Final = {
     Urgency.REFERENCE: "check the stand",
     Urgency.CRASHED: "report the fault",
-    Urgency.IDENTITY: "make sure which lens it is",
+    Urgency.IDENTITY: "check which lens it is",
     Urgency.RESHOOT: "shoot again",
     Urgency.REVIEW: "decide",
     Urgency.HOLD: "back to the bench",
@@ -66,7 +66,7 @@ ACTIONS: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Triage:
-    """One ticket with the judgement that counts and the gate's word on it."""
+    """One ticket with its judgement and the gate's decision."""
 
     state: TicketState
     judgement: Judgement | None
@@ -81,21 +81,21 @@ class Triage:
 
     @property
     def label(self) -> str:
-        """The gate's word; for a visit that releases nothing, the card's verdict."""
+        """The gate's decision; for a visit of another phase than release, the verdict."""
         if self.state.record.ticket.phase == RELEASING_PHASE:
             return str(self.decision.kind)
         return str(self.judgement.verdict) if self.judgement else str(Verdict.UNKNOWN)
 
     @property
     def kind(self) -> str:
-        """Its class: `pass`, `fail`, `review` or `unknown`."""
+        """CSS class: `pass`, `fail`, `review` or `unknown`."""
         if self.state.record.ticket.phase == RELEASING_PHASE:
             return KIND_OF_DECISION[self.decision.kind]
         return KINDS[Verdict(self.label)]
 
     @property
     def steps(self) -> Mapping[str, Verdict]:
-        """Step -> the one verdict of all its limits."""
+        """Step -> worst verdict of its limits."""
         found: dict[str, list[Verdict]] = {}
         for each in self.judgement.verdicts if self.judgement else ():
             found.setdefault(each.measure.partition(".")[0], []).append(each.verdict)
@@ -103,7 +103,7 @@ class Triage:
 
     @property
     def causes(self) -> tuple[KeptOutcome, ...]:
-        """What stopped: outcomes that are not DONE for a reason of their own."""
+        """Outcomes that are UNMEASURABLE or CRASHED, the root causes of what was skipped."""
         stopped = (Status.UNMEASURABLE, Status.CRASHED)
         return tuple(each for each in self.state.outcomes if each.status in stopped)
 
@@ -120,7 +120,7 @@ class Triage:
 
     @property
     def urgency(self) -> Urgency:
-        """How soon a person must see to it."""
+        """How urgently a person must act."""
         ticket, causes = self.state.record.ticket, self.causes
         if ticket.phase == REFERENCE and self.kind != "pass":
             return Urgency.REFERENCE
@@ -137,16 +137,16 @@ class Triage:
 
     @property
     def headline(self) -> tuple[str, int]:
-        """Why it stands so, in one line, and how many more reasons there are."""
+        """(main reason in one line, number of further reasons)."""
         if self.kind == "pass":
-            return self.decision.reasons[0] if self.label == DecisionKind.RELEASE else "all limits are kept", 0
+            return self.decision.reasons[0] if self.label == DecisionKind.RELEASE else "all limits are met", 0
         if self.label == DecisionKind.RELEASED_ON_REVIEW:
             return self.decision.reasons[0], len(self.decision.reasons) - 1
         reasons = self._reasons()
         return reasons[0], len(reasons) - 1
 
     def _reasons(self) -> list[str]:
-        """Return the reasons, that of its urgency first, then the worst number."""
+        """Return the reasons: first that of its urgency, then the worst number."""
         causes = sorted(self.causes, key=lambda each: each.status is not Status.CRASHED)
         stopped = [f"{each.shot or each.setting or 'the ticket'}: {each.reason}" for each in causes]
         verdicts = sorted(
@@ -158,11 +158,11 @@ class Triage:
         if self.urgency in (Urgency.CRASHED, Urgency.RESHOOT):
             return [*stopped, *self.asked, *judged, *rest]
         if self.urgency in (Urgency.HOLD, Urgency.REVIEW, Urgency.REFERENCE):
-            return [*judged, *stopped, *rest] or ["no reason was kept"]
-        return [*rest, *stopped, *judged] or ["no reason was kept"]
+            return [*judged, *stopped, *rest] or ["no reason is known"]
+        return [*rest, *stopped, *judged] or ["no reason is known"]
 
     def _about_ticket(self) -> tuple[str, ...]:
-        """Return the gate's reasons; where nothing is to be released, those of the card alone."""
+        """Return the gate's reasons; for another phase than release, only those of the judgement."""
         if self.state.record.ticket.phase == RELEASING_PHASE:
             return self.decision.reasons
         if self.judgement is None:
@@ -171,7 +171,7 @@ class Triage:
 
 
 def _gravity(each: LimitVerdict) -> tuple[int, float]:
-    """Order verdicts: FAIL first, and of those the one farthest beyond its limit in its own uncertainties."""
+    """Sort key of verdicts: FAIL first, then by distance beyond the limit in units of the uncertainty."""
     grave = -RISING.index(each.verdict)
     if each.value is None:
         return grave, 0.0
@@ -181,10 +181,10 @@ def _gravity(each: LimitVerdict) -> tuple[int, float]:
 
 
 def read_triages(ledger: Ledger, tickets: Sequence[str] | None = None) -> tuple[Triage, ...]:
-    """Read where tickets stand (all if None), with no more of their measurements than the cards ask for."""
+    """Return the triage of tickets (all if None), with only the measurements that the cards need."""
     return tuple(triage_of(gated) for gated in Gatekeeper(ledger).gate_all(tickets))
 
 
 def triage_of(gated: Gated) -> Triage:
-    """Return where a ticket stands by the gate's decision."""
+    """Return the triage of a gated ticket."""
     return Triage(state=gated.state, judgement=gated.judgement, decision=gated.decision, card=gated.card)

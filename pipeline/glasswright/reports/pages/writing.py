@@ -1,4 +1,4 @@
-"""Templates into files: the one module that imports the template engine."""
+"""Rendering of templates into files; the only module that imports the template engine."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class PagesError(GlasswrightError):
 
 @lru_cache(maxsize=1)
 def environment() -> Environment:
-    """Return the templates, everything that they are filled with escaped but for drawings (`| drawing`)."""
+    """Return the template environment; values are escaped except drawings (`| drawing`)."""
     found = Environment(
         loader=PackageLoader("glasswright.reports.pages", "templates"),
         autoescape=True,
@@ -58,31 +58,31 @@ def environment() -> Environment:
         seconds=format_seconds,
         number=format_number,
         heading=format_heading,
-        words=in_words,
+        readable=make_readable,
         exposure=format_exposure,
     )
     found.globals.update(sign=SIGNS.get, format_value=format_value, format_limits=format_limits)
     return found
 
 
-def in_words(text: str) -> str:
-    """Return a sentence with measures named as plugins name them; others as their parts read."""
-    named = re.sub(r"(?<![\w.-])-(?=\d)", MINUS, field_names().in_words(text))
+def make_readable(text: str) -> str:
+    """Return a sentence with each measure replaced by its plugin's name for it, or else by its parts."""
+    named = re.sub(r"(?<![\w.-])-(?=\d)", MINUS, field_names().make_readable(text))
     return MEASURE.sub(lambda match: f"{format_step(match[1].partition('.')[0])} {format_measure(match[1])}", named)
 
 
 def fill(template: str, context: Mapping[str, Any]) -> str:
-    """Fill a template."""
+    """Render a template."""
     return environment().get_template(template).render(context)
 
 
 def write_page(path: Path, data: bytes) -> None:
-    """Write a file of the pages; a reader never sees half of it.
+    """Write a file of the pages atomically.
 
     Raises
     ------
     PagesError
-        If it cannot be written, naming the path and the reason.
+        If it cannot be written; the message gives the path and the reason.
     """
     try:
         write_whole(path, data, durable=False)
@@ -91,6 +91,6 @@ def write_page(path: Path, data: bytes) -> None:
 
 
 def copy_assets(folder: Path) -> None:
-    """Put the style sheet and the script beside the pages."""
+    """Copy the style sheet and the script to the folder of pages."""
     for file in resources.files("glasswright.reports.pages").joinpath("assets").iterdir():
         write_page(folder / file.name, file.read_bytes())

@@ -1,4 +1,4 @@
-"""What a record says, in texts: everything that its pages show, and nothing of how they look."""
+"""The texts of a record, without layout."""
 
 from __future__ import annotations
 
@@ -28,21 +28,21 @@ TITLES: Final = {
     DecisionKind.RELEASE: ("Release record", ()),
     DecisionKind.RELEASED_ON_REVIEW: ("Record of a release on review", ("RELEASED ON REVIEW",)),
 }
-"""Title, and what stands across every page."""
+"""Decision -> (title, watermarks)."""
 FINDINGS: Final = ("Findings sheet", ("FINDINGS SHEET - NOT RELEASED",))
-"""The same for every other word: the gate, and nothing else, decides."""
+"""Title and watermarks for every other decision."""
 CAUTIONS: Final = (
-    f"{NOT_ACCREDITED} It speaks of this lens as it was when it was measured, on this stand and this body; a knock, a "
+    f"{NOT_ACCREDITED} It describes this lens at the time of measurement, on this stand and with this body; a knock, a "
     "repair or another body can change it.",
-    "The name and date of the signature are as they were given when this was made; the ledger does not keep them.",
+    "The name and date of the signature were entered when this was made; the ledger does not keep them.",
     "The fingerprint ties this file to the shop's ledger: `glasswright record --verify FILE --ledger LEDGER` checks "
-    "it. A printed, scanned or newly saved copy cannot be checked so.",
+    "it. A printed, scanned or re-saved copy cannot be checked in this way.",
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signature:
-    """Who signs, and on which day; empty where nobody has yet."""
+    """Name and day of the signature; empty if not signed."""
 
     name: str = ""
     day: str = ""
@@ -50,7 +50,7 @@ class Signature:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
-    """One limit and what was found."""
+    """One limit and its result."""
 
     measure: str
     at: str
@@ -63,7 +63,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
-    """The lines of one step."""
+    """The limits of one step."""
 
     step: str
     lines: tuple[Line, ...]
@@ -71,10 +71,10 @@ class Group:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandLine:
-    """One hand check: what was answered and by whom."""
+    """One hand check: the answer, and by whom."""
 
     name: str
-    says: str
+    result: str
     verdict: str
 
 
@@ -84,30 +84,30 @@ class RecordContent:
 
     title: str
     across: tuple[str, ...]
-    """What stands across every page."""
+    """Watermarks of every page."""
     decision: str
-    """The gate's word."""
+    """The gate's decision."""
     facts: tuple[tuple[str, str], ...]
     reasons: tuple[str, ...]
     shop: tuple[str, ...]
-    """Its name, then its address line by line; empty where the stand file has none."""
+    """Name and lines of the address; empty if the stand file has none."""
     logo: str
-    """SHA-256 of the shop's logo; empty where it has none."""
+    """SHA-256 of the shop's logo; empty if it has none."""
     picture: FieldPicture | None
     """Numbers over the frame, before and now."""
     found: tuple[str, ...]
-    """What was found, in plain words."""
+    """Results in plain words."""
     hints: tuple[str, ...]
-    """What the findings point to, where the lens is not released."""
+    """What the results point to, if the lens is not released."""
     caveats: tuple[str, ...]
-    """What to know of the measurement, in plain words."""
+    """Explanations of the caveats."""
     groups: tuple[Group, ...]
     hand_checks: tuple[HandLine, ...]
     rules: tuple[str, ...]
     remarks: tuple[str, ...]
     """Findings and caveats."""
     sources: tuple[tuple[str, str], ...]
-    """Plan, card, stand, and what names the measurement."""
+    """Names and hashes of plan, card, stand file, measurements and ledger."""
     cautions: tuple[str, ...]
     signature: Signature
 
@@ -115,12 +115,12 @@ class RecordContent:
 def write_content(
     evidence: Gated, signature: Signature, hints: tuple[str, ...] = (), picture: FieldPicture | None = None
 ) -> RecordContent:
-    """Put into words what the ledger says of a ticket.
+    """Return the texts of a ticket's record.
 
     Parameters
     ----------
     hints
-        Where to look first; a lens that is released needs none.
+        Where to look first; not used for a released lens.
     picture
         Numbers over the frame; None for none.
     """
@@ -166,7 +166,7 @@ def _facts(evidence: Gated) -> tuple[tuple[str, str], ...]:
 
 
 def _groups(evidence: Gated) -> tuple[Group, ...]:
-    """Return a line for each verdict on a number."""
+    """Return the verdicts on numbers, by step."""
     verdicts = [each for each in evidence.verdicts if _step_of(each) != HAND_STEP]
     by_step = groupby(verdicts, key=_step_of)
     return tuple(
@@ -179,7 +179,7 @@ def _hand_checks(evidence: Gated) -> tuple[HandLine, ...]:
     return tuple(
         HandLine(
             name=clean_text(each.measure.split(".")[1].replace("_", " ")),
-            says=clean_text(each.reason),
+            result=clean_text(each.reason),
             verdict=str(each.verdict),
         )
         for each in evidence.verdicts
@@ -204,7 +204,7 @@ def _line(verdict: LimitVerdict, card: Card | None) -> Line:
 
 
 def _rule_of(verdict: LimitVerdict, card: Card | None) -> str:
-    """Return the decision rule of a verdict's limit, found again on the card by measure and bounds."""
+    """Return the decision rule of a verdict's limit, found on the card by measure and bounds."""
     limits = card.limits if card is not None else ()
     rules = [
         f"guarded {card.confidence_of(limit):.2%}".replace(".00%", " %")
@@ -223,17 +223,15 @@ def _rules(evidence: Gated) -> tuple[str, ...]:
     used = {(card.rule_of(limit), card.confidence_of(limit)) for limit in card.limits}
     texts = [
         f"± is the expanded uncertainty: {COVERAGE_FACTOR} times the standard uncertainty (k = {COVERAGE_FACTOR}) that "
-        "the decision used, the measurement's own together with the stand's reproducibility. Without ± it is not known."
+        "the decision used; it combines the measurement's own and the stand's reproducibility. Without ± it is unknown."
     ]
     for confidence in sorted(confidence for rule, confidence in used if rule == "guarded"):
         texts.append(
             f"Rule guarded {100 * confidence:g} %: PASS only if inside the limit by {guard_band(confidence, 1.0):.3g} "
-            "standard uncertainties, FAIL only if outside by as much, REVIEW between (JCGM 106:2012, 8.3)."
+            "standard uncertainties, FAIL only if outside by as much, else REVIEW (JCGM 106:2012, 8.3)."
         )
     if any(rule == "simple" for rule, _ in used):
-        texts.append(
-            "Rule simple: PASS if inside or on the limit, else FAIL; the uncertainty is not taken into account."
-        )
+        texts.append("Rule simple: PASS if inside or on the limit, else FAIL; the uncertainty is ignored.")
     return tuple(texts)
 
 

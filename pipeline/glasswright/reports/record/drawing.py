@@ -1,4 +1,4 @@
-"""The pages of a record, the same bytes for the same content."""
+"""The PDF of a record, reproducible to the byte."""
 
 from __future__ import annotations
 
@@ -29,13 +29,13 @@ TITLE: Final = ParagraphStyle("title", parent=TEXT, fontName=BOLD, fontSize=19, 
 DECISION: Final = ParagraphStyle("decision", parent=TEXT, fontName=BOLD, fontSize=12, leading=16)
 HEAD: Final = ParagraphStyle("head", parent=TEXT, fontName=BOLD, fontSize=9.5, leading=13, spaceBefore=7)
 PADDING: Final = 6
-"""Of the frame in which a page's text stands, in points: the template's own."""
+"""Padding of the text frame in points, the template's default."""
 COLUMNS: Final = (0.235, 0.145, 0.165, 0.105, 0.105, 0.13, 0.115)
-"""Shares of the width."""
+"""Widths of the columns as fractions."""
 HEADINGS: Final = ("measure", "at", "found (k = 2)", "unit", "limits", "rule", "verdict")
 RULED: Final = (
     ("LINEBELOW", (0, 0), (-1, 0), 0.8, (0, 0, 0)),
-    # empty cells count as lines of the table's own letters
+    # empty cells have the height of the table's own font
     ("FONTSIZE", (0, 0), (-1, -1), 4),
     ("LEADING", (0, 0), (-1, -1), 5),
     ("TOPPADDING", (0, 0), (-1, -1), 1.2),
@@ -50,17 +50,17 @@ HAIRLINE: Final = ("LINEBELOW", (0, 1), (-1, -1), 0.25, (0.6, 0.6, 0.6))
 def draw_record(content: RecordContent, *, paper: str, note: str, fingerprint: str, logo: bytes = b"") -> bytes:
     """Return the record as PDF.
 
-    Streams are not compressed: the bytes then do not depend on which zlib is installed, and are compared with those
-    of a file that claims to be this record.
+    Streams are not compressed, so that the bytes do not depend on the installed zlib; they are compared with those of a
+    file that claims to be this record.
 
     Parameters
     ----------
     paper
         A name in `PAPERS`.
     note
-        One word for the file's properties, from which `record --verify` knows what to compare with.
+        Encoded note for the file's properties, which `record --verify` reads.
     fingerprint
-        Stands at the foot of every page, and as a code on the first.
+        Printed at the foot of every page, and as a QR code on the first.
     logo
         A PNG file for the head of the first page; empty for none.
     """
@@ -93,7 +93,7 @@ def _build(content: RecordContent, paper: str, note: str, furniture: Furniture) 
 
 
 def _story(content: RecordContent, width: float, *, has_logo: bool) -> Iterable[Any]:
-    """Yield the parts in reading order."""
+    """Yield the flowables in reading order."""
     head = width - CODE_SIZE - 6 * mm - (LOGO_WIDTH + LOGO_GAP if has_logo else 0.0)
     shop = [_text(line, DECISION if place == 0 else SMALL) for place, line in enumerate(content.shop)]
     yield _beside_code(
@@ -111,7 +111,7 @@ def _story(content: RecordContent, width: float, *, has_logo: bool) -> Iterable[
     for heading, texts in (
         ("What was found", content.found),
         ("What it points to (a hint where to look first)", content.hints),
-        ("To know about the measurement", content.caveats),
+        ("Caveats of the measurement", content.caveats),
     ):
         if texts:
             yield _text(heading, HEAD)
@@ -141,12 +141,12 @@ def _lens_lines(content: RecordContent) -> list[Any]:
 
 
 def _text(text: str, style: ParagraphStyle) -> Paragraph:
-    """Set a text as it is: nothing in it is markup."""
+    """Return a paragraph; nothing in the text is markup."""
     return Paragraph(escape(show_missing(text)), style)
 
 
 def _beside_code(parts: list[Any], head: float, width: float) -> Table:
-    """Keep the head of the first page clear of the code in its corner."""
+    """Return the head of the first page, with room for the QR code in the corner."""
     table = Table([[parts, ""]], colWidths=[head, width - head], minRowHeights=[CODE_SIZE + 2 * mm])
     table.setStyle([("LEFTPADDING", (0, 0), (-1, -1), 0), ("VALIGN", (0, 0), (-1, -1), "TOP")])
     return table
@@ -167,7 +167,7 @@ def _pairs(pairs: Sequence[tuple[str, str]], width: float) -> Table:
 
 
 def _results(content: RecordContent, width: float) -> Table:
-    """Return one table of all limits; its head is repeated on each page, and a step's name never stands alone."""
+    """Return the table of all limits; its head is repeated on each page, and a step's name stays with its first row."""
     rows: list[list[Any]] = [[_text(text, _style_of(column)) for column, text in enumerate(HEADINGS)]]
     style: list[Any] = list(RULED)
     for group in content.groups:
@@ -186,7 +186,7 @@ def _results(content: RecordContent, width: float) -> Table:
 
 def _by_hand(content: RecordContent, width: float) -> Table:
     rows = [[_text(text, CELL) for text in ("check", "answer", "verdict")]]
-    rows += [[_text(e.name, CELL), _text(e.says, CELL), _verdict(e.verdict)] for e in content.hand_checks]
+    rows += [[_text(e.name, CELL), _text(e.result, CELL), _verdict(e.verdict)] for e in content.hand_checks]
     table = Table(rows, colWidths=[COLUMNS[0] * width, (1 - COLUMNS[0] - COLUMNS[-1]) * width, COLUMNS[-1] * width])
     table.setStyle([*RULED, HAIRLINE])
     return table
@@ -197,7 +197,7 @@ def _verdict(verdict: str) -> Paragraph:
 
 
 def _style_of(column: int) -> ParagraphStyle:
-    """Set numbers to the right."""
+    """Return the style of a column; numbers are right-aligned."""
     return RIGHT if HEADINGS[column].startswith(("found", "limits")) else CELL
 
 
@@ -206,7 +206,7 @@ def _bold(text: str) -> Paragraph:
 
 
 def _sign(content: RecordContent, width: float) -> list[Any]:
-    """Return the place for a signature: a line to write on, with the name and day under it where they were given."""
+    """Return the signature line, with name and day below it if given."""
     labels = [f"Signed by: {content.signature.name}", f"Day: {content.signature.day}"]
     table = Table([[_text(label, TEXT) for label in labels]], colWidths=[0.65 * width, 0.35 * width])
     table.setStyle([("LINEABOVE", (0, 0), (0, 0), 0.6, (0, 0, 0)), ("LINEABOVE", (1, 0), (1, 0), 0.6, (0, 0, 0))])

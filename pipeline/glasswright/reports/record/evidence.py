@@ -1,4 +1,4 @@
-"""What a record rests on: the gate's decision now, or as it was when a record was made."""
+"""The evidence of a record: the gate's decision now, or at the time when a record was made."""
 
 from __future__ import annotations
 
@@ -18,47 +18,46 @@ if TYPE_CHECKING:
 
 
 class NoSuchTicketError(GlasswrightError):
-    """The ledger does not know the ticket."""
+    """The ledger does not have the ticket."""
 
     exit_code = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """What a record rests on."""
+    """Evidence of a record: the gate's decision, and the earlier visit."""
 
     gated: Gated
     before: TicketState | None
-    """The visit of the same lens before this one, with its measurements; None where the ledger has none."""
+    """The visit of the same lens before this one, with its measurements; None if there is none."""
 
 
 def gather_evidence(ledger: Ledger, ticket: str) -> Evidence:
-    """Return what the gate says of a ticket now, what of, and the visit before.
+    """Return the gate's current decision on a ticket, with its evidence and the earlier visit.
 
     Raises
     ------
     NoSuchTicketError
-        If the ledger knows none of that number.
+        If the ledger does not have the ticket.
     LedgerDamagedError
-        If anything that the decision rests on is not what it was.
+        If anything that the decision depends on is damaged.
     """
     ledger.check_artefacts(ticket)
     gated = Gatekeeper(ledger).gate(ticket, measures=None)
     if gated is None:
-        raise NoSuchTicketError(f"the ledger knows no ticket `{ticket}`: correct the number, or measure it")
+        raise NoSuchTicketError(f"the ledger has no ticket `{ticket}`: correct the number, or measure it")
     return Evidence(gated=gated, before=find_earlier_visit(ledger, gated.state))
 
 
 def recall_evidence(ledger: Ledger, note: Note) -> Evidence | None:
-    """Return what the gate said of a ticket when a record was made; None if the ledger did not hold it then.
+    """Return the gate's decision on a ticket when a record was made; None if the ledger did not have it then.
 
-    Rules of judging that are newer than the record do not make what it says untrue: the judgement that was kept counts
-    then.
+    If the record was made by older judging rules, the kept judgement counts.
 
     Parameters
     ----------
     note
-        Names the ledger's head at that moment, and what was measured and judged.
+        The record's note, with the ledger's head and the hashes of measurements and judgement.
     """
     head = Head(**note.head)
     if not ledger.has_been_at(head):
@@ -72,5 +71,5 @@ def recall_evidence(ledger: Ledger, note: Note) -> Evidence | None:
 
 
 def name_evidence(gated: Gated) -> tuple[str, str]:
-    """Name what was measured and what was judged of it; the second is empty where nothing was."""
+    """Return the hashes of the measurements and of the judgement (empty if there is none)."""
     return gated.state.content, judgement_hash(gated.judgement) if gated.judgement is not None else ""

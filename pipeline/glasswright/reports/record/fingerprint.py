@@ -1,4 +1,4 @@
-"""What names a record: one hash over all that it says and all that it rests on, and the note that a file carries."""
+"""The fingerprint of a record (one hash of its texts and evidence), and the note in its file."""
 
 from __future__ import annotations
 
@@ -24,36 +24,36 @@ NOTE: Final = re.compile(rf"{MARK}-{FORMAT}:([A-Za-z0-9_-]+=*)".encode())
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
-    """What a record's file says of how it was made, so that it can be made again and compared."""
+    """How a record was made, stored in its file so that it can be made again and compared."""
 
     ticket: str
     manifest: str
     judgement: str
     judge_version: int
-    """Of the rules by which the program judged."""
+    """Version of the judging rules."""
     head: Mapping[str, Any]
-    """The ledger's head: what was added later is no part of what the record says. The fields of a `Head`."""
+    """The fields of the ledger's `Head` when the record was made; later additions do not affect the record."""
     paper: str
     signed_by: str
     signed_on: str
     drawn_with: str
-    """Versions of what drew it: another version may place a letter elsewhere."""
+    """Versions of the drawing libraries, which affect the layout."""
     fingerprint: str
 
 
 def make_fingerprint(content: RecordContent, manifest: str, judgement: str) -> str:
-    """Return the SHA-256 over every text of a record, what was measured and what was judged."""
+    """Return the SHA-256 of every text of a record and of the hashes of measurements and judgement."""
     return digest({"format": FORMAT, "content": asdict(content), "manifest": manifest, "judgement": judgement})
 
 
 def write_note(note: Note) -> str:
-    """Return a note as one word of plain letters, which stands in the file's properties."""
+    """Return a note encoded in ASCII without spaces, for the file's properties."""
     data = json.dumps(asdict(note), sort_keys=True).encode()
     return f"{MARK}-{FORMAT}:{base64.urlsafe_b64encode(data).decode()}"
 
 
 def find_note(data: bytes) -> Note | None:
-    """Find the note in a file; None if there is none, or more than one, or it is no such note."""
+    """Return the note in a file; None if there is none, more than one, or a malformed one."""
     found = NOTE.findall(data)
     if len(found) != 1:
         return None

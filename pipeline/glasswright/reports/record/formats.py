@@ -1,4 +1,4 @@
-"""How texts and numbers are written on paper."""
+"""Formats of texts and numbers in records."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ if TYPE_CHECKING:
     from glasswright.ledger.verdict import LimitVerdict
 
 COVERAGE_FACTOR: Final = 2
-"""Of the expanded uncertainty on paper: about 95 % for a normal distribution (JCGM 100:2008, 6.2.1)."""
+"""Coverage factor of the expanded uncertainty: about 95 % for a normal distribution (JCGM 100:2008, 6.2.1)."""
 
 
 def name_field(path: str) -> str:
-    """Return a field's path in words, its unit left out: `green.centre.mean_cy_per_px` is `green, centre, mean`."""
+    """Return a field's path in words without unit: `green.centre.mean_cy_per_px` is `green, centre, mean`."""
     *nested, last = path.split(".")
     for suffix in sorted(UNITS, key=len, reverse=True):
         if last.endswith("_" + suffix):
@@ -25,7 +25,7 @@ def name_field(path: str) -> str:
 
 
 def name_unit(path: str) -> str:
-    """Return the unit of a field as it stands in a column; a plain number has none."""
+    """Return the unit of a field for a column; empty for a pure number."""
     unit = unit_of(path.rpartition(".")[2]) or ""
     return "" if unit == "1" else unit
 

@@ -1,4 +1,4 @@
-"""What stands on every page of a record: the words across it, its foot, and the code at the head of the first."""
+"""Fixed elements of a record's pages: watermarks, footer, and the QR code on the first page."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ MARGIN: Final = 16 * mm
 FOOT: Final = 20 * mm
 CODE_SIZE: Final = 25 * mm
 ACROSS_GREY: Final = 0.88
-"""Light enough that a text over it is read easily, dark enough to survive a copier."""
+"""Light enough for text on top, dark enough to survive a copier."""
 FOOT_SIZE: Final = 6.5
 LARGEST_ACROSS: Final = 54.0
 LOGO_HEIGHT: Final = CODE_SIZE
@@ -38,17 +38,17 @@ MOST_LOGO_PIXELS: Final = 600
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Furniture:
-    """What every page of one record bears."""
+    """The fixed elements of one record's pages."""
 
     content: RecordContent
     fingerprint: str
     logo: bytes
     """PNG file for the first page; empty for none."""
     pages: int
-    """How many there are; 0 while that is not known."""
+    """Number of pages; 0 while unknown."""
 
-    def draw(self, canvas: Any, document: Any) -> None:  # noqa: ANN401 - reportlab's own, which carry no types
-        """Draw it, before the page's text."""
+    def draw(self, canvas: Any, document: Any) -> None:  # noqa: ANN401 - reportlab's classes have no types
+        """Draw the elements, before the page's text."""
         width, height = document.pagesize
         canvas.saveState()
         self._draw_across(canvas, width, height)

@@ -1,4 +1,4 @@
-"""What was found, in words for the owner of a lens, each with its number."""
+"""Results in plain words for the owner of a lens."""
 
 from __future__ import annotations
 
@@ -21,16 +21,16 @@ if TYPE_CHECKING:
 ENDINGS = {
     Verdict.PASS: "in order",
     Verdict.FAIL: "not in order",
-    Verdict.REVIEW: "too near the limit to tell, or doubtful",
+    Verdict.REVIEW: "too near the limit to decide, or with a caveat",
     Verdict.UNKNOWN: "not measured",
     Verdict.NOT_APPLICABLE: "not applicable",
 }
 
 
 def describe_results(evidence: Gated) -> tuple[str, ...]:
-    """Return a sentence for each measure and verdict, what is not in order first.
+    """Return a sentence for each measure and verdict, failures first.
 
-    Settings that have the same verdict share a sentence, which shows the number that lies nearest its limit.
+    Settings with the same verdict share a sentence, which gives the number nearest to its limit.
     """
     groups: dict[tuple[Verdict, str], list[LimitVerdict]] = {}
     for verdict in reversed(RISING):
@@ -57,7 +57,7 @@ def _describe(verdict: Verdict, measure: str, verdicts: Sequence[LimitVerdict]) 
 
 
 def _margin(each: LimitVerdict) -> float:
-    """Return how far a number lies inside its nearest limit, in its own uncertainties."""
+    """Return the margin of a number to its nearest limit, in units of its uncertainty."""
     if each.value is None:
         return 0.0
     sides = [each.value - each.lower] if each.lower is not None else []
@@ -82,7 +82,7 @@ def _describe_hand(evidence: Gated) -> Iterable[str]:
 
 
 def explain_caveats(evidence: Gated) -> tuple[str, ...]:
-    """Say in words what each caveat of the measurement means."""
+    """Return the meaning of each caveat of the measurement."""
     names = dict.fromkeys(evidence.state.record.ticket.caveats)
     for outcome in evidence.state.outcomes:
         names.update(dict.fromkeys(outcome.caveats))
@@ -90,7 +90,7 @@ def explain_caveats(evidence: Gated) -> tuple[str, ...]:
 
 
 def find_hints(ledger: Ledger, state: TicketState) -> tuple[str, ...]:
-    """Say where to look first, as plugins read it from results of the whole ticket; those not installed say nothing."""
+    """Return the installed plugins' hints on where to look first, from results of the whole ticket."""
     describe = installed_plugins().drawings.hints
     hints: list[str] = []
     for outcome in state.outcomes:

@@ -1,4 +1,4 @@
-"""Makes a record from a ledger, and checks whether a file is one."""
+"""Making a record from a ledger, and verifying a record's file."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 class RecordMismatchError(GlasswrightError):
-    """A file is no record, or not one that the ledger bears out."""
+    """A file is not a record, or does not match the ledger."""
 
     exit_code = 21
 
@@ -35,18 +35,18 @@ class MadeRecord:
 
     content: RecordContent
     decision: DecisionKind
-    """The gate's."""
+    """The gate's decision."""
     fingerprint: str
     data: bytes
 
     @property
     def is_release(self) -> bool:
-        """Whether it says that the lens may go back without anybody's decision."""
+        """Whether it is a release without a person's decision."""
         return self.decision is DecisionKind.RELEASE
 
 
 def make_record(ledger: Ledger, ticket: str, signature: Signature, paper: str) -> MadeRecord:
-    """Make the record of a ticket as the ledger knows it now: a release record only if the gate says RELEASE."""
+    """Return the record of a ticket in its current state; a release record only if the gate decides RELEASE."""
     evidence = gather_evidence(ledger, ticket)
     manifest, judgement = name_evidence(evidence.gated)
     content = _write(ledger, evidence, signature)
@@ -78,46 +78,46 @@ def _draw(ledger: Ledger, content: RecordContent, note: Note, decision: Decision
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verified:
-    """A record that the ledger bears out, and what has become of the ticket since."""
+    """A record that matches the ledger, and the changes to the ticket since."""
 
     record: MadeRecord
     note: Note
     since: str
-    """What the ledger says now, if that is something else; empty if it says the same."""
+    """What changed since; empty if nothing did."""
 
 
 def verify_record(ledger: Ledger, data: bytes) -> Verified:
-    """Make a file's record again from what the ledger said then, and compare every byte.
+    """Make a file's record again from the ledger's state at that time, and compare every byte.
 
     Parameters
     ----------
     data
-        The whole file.
+        The content of the file.
 
     Raises
     ------
     RecordMismatchError
-        Saying what does not match: no record, another ledger's, other facts, or a changed file.
+        If the file is not a record, belongs to another ledger, or was changed; the message says which.
     """
     note = find_note(data)
     if note is None or note.paper not in PAPERS:
         raise RecordMismatchError(
-            "this is no record as the program wrote it: it was made, printed or saved by another program, or changed"
+            "this is not a record written by this program: it was made, printed or saved by another program, or changed"
         )
     recalled = recall_evidence(ledger, note)
     if recalled is None and note.judge_version != JUDGE_VERSION:
         raise RecordMismatchError(
             f"the record of ticket `{note.ticket}` cannot be compared: it was judged by rules of version "
-            f"{note.judge_version}, and these are version {JUDGE_VERSION}: check it with that program, or make it again"
+            f"{note.judge_version}, this program has {JUDGE_VERSION}: check it with that program, or make it again"
         )
     if recalled is None:
         raise RecordMismatchError(
-            f"the ledger never held that measurement and judgement of ticket `{note.ticket}`: "
-            "the record is false, or belongs to another ledger, or what the ledger added last is missing from it"
+            f"the ledger never contained that measurement and judgement of ticket `{note.ticket}`: "
+            "the record is false, belongs to another ledger, or the ledger has lost its last commits"
         )
     record = _make_again(ledger, recalled, note)
     if record.data != data:
-        what = f"the file of ticket `{note.ticket}` was changed after it was made: its pages are not as they were drawn"
+        what = f"the file of ticket `{note.ticket}` was changed after it was made: its bytes differ from the record"
         raise RecordMismatchError(_format(note, what))
     return Verified(record=record, note=note, since=_format_since(ledger, note, record))
 
@@ -126,34 +126,36 @@ def _make_again(ledger: Ledger, evidence: Evidence, note: Note) -> MadeRecord:
     signature = Signature(name=note.signed_by, day=note.signed_on)
     content = _write(ledger, evidence, signature)
     if make_fingerprint(content, note.manifest, note.judgement) != note.fingerprint:
-        what = f"the fingerprint is not that of what the ledger says of ticket `{note.ticket}`: it was changed"
+        what = f"the fingerprint does not match the ledger's content of ticket `{note.ticket}`: it was changed"
         raise RecordMismatchError(_format(note, what))
     return _draw(ledger, content, note, evidence.gated.decision.kind)
 
 
 def _format(note: Note, what: str) -> str:
-    """Say what does not match; that proves nothing where other versions word or draw a record in another way."""
+    """Return the mismatch message; with other library versions it is not conclusive, which is said instead."""
     tools = name_drawing_tools()
     if note.drawn_with == tools:
         return what
     return (
-        f"the record of ticket `{note.ticket}` cannot be compared: it was made with {note.drawn_with}, and here are "
+        f"the record of ticket `{note.ticket}` cannot be compared: it was made with {note.drawn_with}, here are "
         f"{tools}: check it with those versions, or make it again"
     )
 
 
 def _format_since(ledger: Ledger, note: Note, record: MadeRecord) -> str:
-    """Say what has become of the ticket since.
+    """Return what changed in the ticket since the record was made; empty if nothing did.
 
     Raises
     ------
     RecordMismatchError
-        For a release of a measurement that the reference lens has cast doubt upon.
+        For a release whose stand turned out to be out of control.
     """
     now = gather_evidence(ledger, note.ticket).gated
     if name_evidence(now) != (note.manifest, note.judgement) and not now.out_of_control:
-        return f"measured or judged again since: the ledger now says {now.decision}"
+        return f"measured or judged again since: the decision is now {now.decision}"
     reasons = "; ".join(now.decision.reasons)
     if record.decision in RELEASING and now.out_of_control:
-        raise RecordMismatchError(f"the ledger no longer bears out the release: it now says {now.decision}: {reasons}")
-    return "" if str(now.decision) == record.content.decision else f"the ledger now says {now.decision}: {reasons}"
+        raise RecordMismatchError(
+            f"the ledger no longer supports the release: the decision is now {now.decision}: {reasons}"
+        )
+    return "" if str(now.decision) == record.content.decision else f"the decision is now {now.decision}: {reasons}"

@@ -1,8 +1,8 @@
-"""Tables that other libraries take as they are, through the Arrow PyCapsule interface; no Arrow library is needed.
+"""Tables with the Arrow PyCapsule interface, which other libraries can read; no Arrow library is needed.
 
 The structures are those of the Arrow C data interface and C stream interface
-(https://arrow.apache.org/docs/format/CDataInterface.html, .../CStreamInterface.html). A table is handed on as a stream
-of one record batch. Every structure keeps its own memory alive until whoever took it releases it.
+(https://arrow.apache.org/docs/format/CDataInterface.html, .../CStreamInterface.html). A table is exported as a stream
+of one record batch. Every structure keeps its memory alive until the consumer releases it.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ ArrowStream._fields_ = [
 ]
 
 _ALIVE: dict[int, Any] = {}
-"""Number of a structure -> the memory that it points to."""
+"""Number of a structure -> the objects whose memory it points to."""
 _COUNT = iter(range(1, 2**62))
 
 
@@ -84,7 +84,7 @@ def _keep(memory: object) -> int:
 
 
 def _release(structure: Any) -> None:  # noqa: ANN401 - a pointer to any of the structures
-    """Release a structure with those below it that nobody has taken over."""
+    """Release a structure and its children, unless the consumer took them over."""
     found = structure.contents
     for index in range(getattr(found, "n_children", 0)):
         child = found.children[index]
@@ -100,7 +100,7 @@ RELEASE_ARRAY = ReleaseArray(_release)
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column: texts, numbers or truths, with None where there is nothing."""
+    """One column of texts, numbers or booleans; None for missing values."""
 
     name: str
     kind: type
@@ -113,7 +113,7 @@ class Column:
         return {str: b"U", float: b"g", bool: b"b"}[self.kind]
 
     def buffers(self) -> list[np.ndarray[Any, Any]]:
-        """Return the buffers: which values there are, then the values."""
+        """Return the validity bitmap and the value buffers."""
         there = _pack_bits([value is not None for value in self.values])
         if self.kind is str:
             texts = [b"" if value is None else value.encode() for value in self.values]
@@ -129,23 +129,23 @@ def _pack_bits(bits: Sequence[bool]) -> np.ndarray[Any, Any]:
 
 
 class Table:
-    """Columns by name; `pandas.DataFrame.from_arrow`, `polars.DataFrame` and `pyarrow.table` take it."""
+    """A table of columns, accepted by `pandas.DataFrame.from_arrow`, `polars.DataFrame` and `pyarrow.table`."""
 
     def __init__(self, columns: Mapping[str, type], rows: Sequence[Mapping[str, Any]]) -> None:
-        """Make a table of rows.
+        """Make a table from rows.
 
         Parameters
         ----------
         columns
             Name -> `str`, `float` or `bool`.
         rows
-            Each with a value, or None, for every column.
+            Mappings with a value, or None, for every column.
         """
         self.columns = tuple(Column(name, kind, [row[name] for row in rows]) for name, kind in columns.items())
         self.row_count = len(rows)
 
     def __len__(self) -> int:
-        """Count the rows."""
+        """Return the number of rows."""
         return self.row_count
 
     def __getitem__(self, name: str) -> list[Any]:
@@ -158,11 +158,11 @@ class Table:
         return [dict(zip(names, row, strict=True)) for row in zip(*(c.values for c in self.columns), strict=True)]
 
     def __repr__(self) -> str:
-        """Say how large it is."""
+        """Return size and column names."""
         return f"<Table of {self.row_count} rows: {', '.join(column.name for column in self.columns)}>"
 
     def __arrow_c_stream__(self, requested_schema: object = None) -> object:
-        """Return a capsule with a stream of one record batch; a schema that is asked for is not cast to."""
+        """Return a capsule with a stream of one record batch; `requested_schema` is ignored."""
         del requested_schema
         return _make_capsule(self.columns, self.row_count)
 
@@ -223,11 +223,11 @@ def _make_capsule(columns: Sequence[Column], count: int) -> object:
 
 
 _CAPSULES: dict[int, ArrowStream] = {}
-"""Streams whose capsules are alive, by their address."""
+"""Streams of living capsules, by address."""
 
 
 def _destroy(capsule: int) -> None:
-    """Release a stream that nobody has taken out of its capsule."""
+    """Release a stream that no consumer took out of its capsule."""
     api = ctypes.pythonapi
     api.PyCapsule_GetPointer.restype = ctypes.c_void_p
     api.PyCapsule_GetPointer.argtypes = [ctypes.c_void_p, ctypes.c_char_p]

@@ -1,8 +1,8 @@
-"""The verdicts of a night as JUnit XML, the form in which build servers show test results.
+"""The verdicts of a night as JUnit XML, the format of test results on build servers.
 
-A ticket is a suite, a limit at a setting is a test. Only PASS is a test that passed: FAIL is a failure, UNKNOWN an
-error, and REVIEW a failure of the type `REVIEW`, because a skipped test leaves a build green and a lens that a person
-must look at again is not released. What is not applicable on the stand is skipped.
+A ticket is a suite, a limit at a setting is a test. Only PASS is a passed test. FAIL is a failure, UNKNOWN an error,
+and REVIEW a failure of the type `REVIEW`: a skipped test would leave the build green, but a lens in review is not
+released. NOT APPLICABLE is skipped.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from glasswright.ledger.verdict import LimitVerdict
 
 NO_XML: Final = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-"""What XML 1.0 cannot hold, escaped or not (section 2.2)."""
+"""Characters that XML 1.0 does not allow, even escaped (section 2.2)."""
 ELEMENTS: Final = {
     Verdict.FAIL: "failure",
     Verdict.REVIEW: "failure",
@@ -32,7 +32,7 @@ ELEMENTS: Final = {
 
 
 def write_junit(tickets: Iterable[Gated]) -> bytes:
-    """Return the document in UTF-8, tickets in their order."""
+    """Return the XML document in UTF-8, with tickets in the given order."""
     root = ElementTree.Element("testsuites", name="glasswright")
     totals = dict.fromkeys(("tests", "failures", "errors"), 0)
     for judged in tickets:
@@ -79,7 +79,7 @@ def _suite(judged: Gated) -> ElementTree.Element:
 
 
 def _number_namesakes(cases: list[ElementTree.Element]) -> None:
-    """Number the tests of one name, such as two limits of one measure: a server shows only one of them otherwise."""
+    """Number tests of the same name (two limits of one measure), because servers show only one of them."""
     seen: Counter[tuple[str | None, str | None]] = Counter()
     for case in cases:
         key = (case.get("classname"), case.get("name"))

@@ -1,4 +1,4 @@
-"""The ledger as tidy tables: one measurement a row, one verdict a row."""
+"""The ledger as tables with one measurement, or one verdict, per row."""
 
 from __future__ import annotations
 
@@ -74,10 +74,10 @@ NOTHING: Final = Measured(path="", value=None, text=None, u=None, unit="")
 
 
 def list_measurements(judged: Gated) -> Iterator[Row]:
-    """Yield every measured value of a ticket as a row.
+    """Yield a row for every measured value of a ticket.
 
-    An outcome without a value (its status is not `done`, or it gives curves alone) is one row with an empty field, so
-    that what could not be measured is seen in the table too.
+    An outcome without a value (not `done`, or only arrays) is a row with an empty field, so that failures also appear
+    in the table.
     """
     state = judged.state
     common: Row = {
@@ -134,7 +134,7 @@ def _measured(measured: Measured) -> Row:
 
 
 def list_verdicts(judged: Gated) -> Iterator[Row]:
-    """Yield every verdict on a ticket as a row; what concerns the whole ticket is a row without a measure."""
+    """Yield a row for every verdict on a ticket; reasons for the whole ticket are rows without a measure."""
     judgement = judged.judgement
     common: Row = {
         **_lens(judged),

@@ -1,4 +1,4 @@
-"""The tickets that are exported, each with the gate's decision and the judgement that it rests on."""
+"""Selection of the tickets to export."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 class NoSuchNightError(GlasswrightError):
-    """The night that was asked for is no date, or holds no ticket."""
+    """The requested night is not a date, or has no tickets."""
 
     exit_code = 2
 
@@ -34,7 +34,7 @@ def choose_tickets(ledger: Ledger, night: str | None) -> tuple[str, ...]:
     Raises
     ------
     NoSuchNightError
-        If it is no date, or nothing was shot then; the message names the latest nights there are.
+        If it is not a date, or nothing was shot then; the message names the latest nights.
     """
     nights = {state.record.ticket.number: nights_of_ticket(state) for state in ledger.latest_tickets(measures=())}
     if night is None:
@@ -43,22 +43,22 @@ def choose_tickets(ledger: Ledger, night: str | None) -> tuple[str, ...]:
     wanted = (every[-1] if every else None) if night == "last" else _read_date(night)
     chosen = tuple(number for number, shot_in in nights.items() if wanted in shot_in)
     if not chosen:
-        known = ", ".join(map(str, every[-5:])) or "none at all"
+        known = ", ".join(map(str, every[-5:])) or "none"
         raise NoSuchNightError(f"no ticket was shot in the night of {night}; the latest nights are: {known}")
     return chosen
 
 
 def _read_date(text: str) -> date:
     if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", text):
-        raise NoSuchNightError(f"`{text}` is no date: write the evening's as 2026-03-14, or `last`")
+        raise NoSuchNightError(f"`{text}` is not a date: write the evening's as 2026-03-14, or `last`")
     try:
         return date.fromisoformat(text)
     except ValueError as error:
         raise NoSuchNightError(
-            f"`{text}` is no date ({error}): write the evening's as 2026-03-14, or `last`"
+            f"`{text}` is not a date ({error}): write the evening's as 2026-03-14, or `last`"
         ) from error
 
 
 def read_tickets(ledger: Ledger, numbers: Sequence[str], measures: Collection[str] | None = None) -> Iterator[Gated]:
-    """Tickets some at a time, with the measurements asked for (all if None), each row checked against its hash."""
+    """Yield gated tickets with the requested measurements (all if None)."""
     return Gatekeeper(ledger).gate_all(numbers, measures)

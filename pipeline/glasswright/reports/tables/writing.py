@@ -1,4 +1,4 @@
-"""Tables as CSV, which needs nothing, and as Parquet, which needs pyarrow; whole files or none."""
+"""Writing tables as CSV and as Parquet (with pyarrow), atomically."""
 
 from __future__ import annotations
 
@@ -21,19 +21,19 @@ ROWS_AT_ONCE: Final = 50_000
 
 
 class MissingLibraryError(GlasswrightError):
-    """A format whose library is not installed."""
+    """The library of a format is not installed."""
 
     exit_code = 2
 
 
 class UnwritableError(GlasswrightError):
-    """A file cannot be written where it was asked for."""
+    """A file cannot be written to the given path."""
 
     exit_code = 2
 
 
 class WriteTable(Protocol):
-    """Writes rows with the columns given to a file."""
+    """A function that writes rows with the given columns to a file."""
 
     def __call__(self, path: Path, columns: Mapping[str, type], rows: Iterable[Row]) -> int:
         """Return the number of rows."""
@@ -41,12 +41,12 @@ class WriteTable(Protocol):
 
 @contextmanager
 def written_whole(path: Path) -> Iterator[Path]:
-    """Yield a path to write to, and put what was written in its place once it is complete.
+    """Yield a temporary path to write to, which then replaces `path`.
 
     Raises
     ------
     UnwritableError
-        If it cannot be written, naming the path and the reason.
+        If it cannot be written; the message gives the path and the reason.
     """
     try:
         with whole_file(path) as part:
@@ -57,10 +57,10 @@ def written_whole(path: Path) -> Iterator[Path]:
 
 
 def write_csv(path: Path, columns: Mapping[str, type], rows: Iterable[Row]) -> int:
-    """Write CSV (RFC 4180, UTF-8): numbers with all their digits, what is not there empty.
+    """Write CSV (RFC 4180, UTF-8), with numbers in full precision and missing values empty.
 
-    Text that a spreadsheet would take for a formula begins with an apostrophe more, which
-    `glasswright.outputs.read_cell` takes off again.
+    Text that a spreadsheet would run as a formula gets a leading apostrophe, which `glasswright.outputs.read_cell`
+    removes.
     """
     count = 0
     with written_whole(path) as part, part.open("w", encoding="utf-8", newline="") as file:
@@ -79,7 +79,7 @@ def _spell(cell: Cell) -> str | float | None:
 
 
 def write_parquet(path: Path, columns: Mapping[str, type], rows: Iterable[Row]) -> int:
-    """Write Parquet with typed columns: what is not there is null, what is not a number NaN.
+    """Write Parquet with typed columns; missing values are null.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""The address of each outcome: a digest of all that determines it, known before anything runs."""
+"""The address of each outcome: a digest of everything that determines it, computed before anything runs."""
 
 from __future__ import annotations
 
@@ -17,21 +17,21 @@ if TYPE_CHECKING:
     from glasswright.run.graph.instance import Input, Instance, Key
 
 ADDRESS_VERSION: Final = 2
-"""Raised whenever the engine itself begins to treat the same inputs differently."""
+"""Increased whenever the engine itself treats the same inputs differently."""
 NUMERIC_LIBRARIES: Final = ("imagecodecs", "numba", "numpy", "rawpy", "scipy", "tifffile")
-"""Libraries whose version may change a number's last digits."""
+"""Libraries whose version may affect the last digits of numbers."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fingerprint:
-    """What determines every outcome of a plan besides its inputs."""
+    """What determines the outcomes of a plan besides their inputs."""
 
     steps: Mapping[str, str]
     """Step name -> digest of the step as planned, the sources its stage imports and the libraries' versions."""
 
 
 def numeric_versions() -> dict[str, str]:
-    """Return the versions of the numeric libraries that are installed."""
+    """Return the versions of the installed numeric libraries."""
     found = {}
     for name in NUMERIC_LIBRARIES:
         try:
@@ -42,14 +42,14 @@ def numeric_versions() -> dict[str, str]:
 
 
 def fingerprint(steps: Iterable[Step], packages: Collection[str]) -> Fingerprint:
-    """Take the digest of each step.
+    """Return the digest of each step.
 
     Parameters
     ----------
     steps
         The plan's steps.
     packages
-        Outermost packages of all plugins: what a stage imports of them determines its results.
+        Top-level packages of all plugins; a stage's results depend on the modules that it imports from them.
     """
     libraries = numeric_versions()
     return Fingerprint(
@@ -80,14 +80,14 @@ def assign_addresses(
     Parameters
     ----------
     instances
-        In an order in which every input comes before what takes it.
+        In topological order.
     prints
         Digests of the steps.
     known
         Addresses of instances outside this batch that are taken as inputs.
     attempts
-        How often an instance that crashed was measured again; a new attempt is a new address, and so is
-        everything downstream of it.
+        Number of times that a crashed instance was repeated; each attempt, and everything downstream of it, has a new
+        address.
     """
     addresses = dict(known)
     for instance in instances:

@@ -1,4 +1,4 @@
-"""From a plan and what was shot to every step that is to run, for every thing it is to run for."""
+"""Expands a plan and a ticket's shots into instances: every step for every item that it must run for."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ NIGHT: Item = Item(scope=Scope.NIGHT)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Blueprint:
-    """What every ticket's expansion needs, worked out once for a night."""
+    """Data for the expansion of every ticket, computed once per night."""
 
     plan: Plan
     steps: Mapping[str, Step]
@@ -45,11 +45,11 @@ class _Draft:
     ticket: Given
     shots: Mapping[str, Given]
     by_step: dict[str, dict[Key, IndexedShot | None]] = field(default_factory=dict)
-    """Step -> its instances so far; with each, its shot if it has one."""
+    """Step -> its instances so far, each with its shot if it has one."""
 
 
 def draw_blueprint(plan: Plan, stand: Mapping[str, Artefact]) -> Blueprint:
-    """Work out what every ticket's expansion needs."""
+    """Return the data for the expansion of every ticket."""
     return Blueprint(
         plan=plan,
         steps={step.name: step for step in plan.steps},
@@ -63,20 +63,20 @@ def draw_blueprint(plan: Plan, stand: Mapping[str, Artefact]) -> Blueprint:
 
 
 def give_shot(indexed: IndexedShot) -> Given:
-    """Make a shot an input."""
+    """Return a shot as an input."""
     shot = indexed.shot
     return Given(artefact=shot, digest=digest(shot), name=shot.name, refusal=indexed.refusal, stamp=indexed.stamp)
 
 
 def give_ticket(indexed: IndexedTicket) -> Given:
-    """Make a ticket an input."""
+    """Return a ticket as an input."""
     return Given(artefact=indexed.ticket, digest=digest(indexed.ticket), name=f"ticket {indexed.ticket.number}")
 
 
 def expand_ticket(blueprint: Blueprint, indexed: IndexedTicket) -> tuple[Instance, ...]:
-    """Return every instance of a ticket's steps, inputs before what takes them.
+    """Return every instance of a ticket's steps, in topological order.
 
-    None is left out: a planned setting of which a role was not shot has its instance, which says what it lacks.
+    A planned setting with no shots of a role also has its instance, which names what it lacks.
     """
     shots = {each.shot.name: give_shot(each) for each in indexed.shots}
     draft = _Draft(blueprint=blueprint, indexed=indexed, ticket=give_ticket(indexed), shots=shots)
@@ -84,14 +84,14 @@ def expand_ticket(blueprint: Blueprint, indexed: IndexedTicket) -> tuple[Instanc
     for step in blueprint.plan.steps:
         if step.scope is Scope.NIGHT:
             continue
-        things = _things(draft, step)
-        draft.by_step[step.name] = {Key(step=step.name, item=item): shot for item, shot in things}
-        instances += [_instance(draft, step, item, shot) for item, shot in things]
+        items = _list_items(draft, step)
+        draft.by_step[step.name] = {Key(step=step.name, item=item): shot for item, shot in items}
+        instances += [_instance(draft, step, item, shot) for item, shot in items]
     return tuple(instances)
 
 
-def _things(draft: _Draft, step: Step) -> list[tuple[Item, IndexedShot | None]]:
-    """List what a step is to run for."""
+def _list_items(draft: _Draft, step: Step) -> list[tuple[Item, IndexedShot | None]]:
+    """Return the items that a step runs for, each with its shot if it has one."""
     number = draft.indexed.ticket.number
     roles = draft.blueprint.roles[step.name]
     if step.scope is Scope.SHOT:
@@ -125,7 +125,7 @@ def _instance(draft: _Draft, step: Step, item: Item, shot: IndexedShot | None) -
 
 
 def _all_nothing(draft: _Draft, step: Step, item: Item, inputs: Mapping[str, Input]) -> list[str]:
-    """A step whose every shot is optional still needs one of them."""
+    """Return what is missing if all shots of a step are optional and there is none: it needs at least one."""
     shot_inputs = [
         inputs[name]
         for name, source in step.inputs.items()
@@ -139,7 +139,7 @@ def _all_nothing(draft: _Draft, step: Step, item: Item, inputs: Mapping[str, Inp
 def _find_input(
     draft: _Draft, step: Step, description: InputDescription, item: Item, shot: IndexedShot | None
 ) -> Input | str:
-    """Find what an instance takes as one of its inputs; a text says what it lacks."""
+    """Return one input of an instance, or a message with what it lacks."""
     source = step.inputs[description.name]
     if source.kind == "stand":
         return draft.blueprint.stand.get(source.name, Nothing())
@@ -159,12 +159,13 @@ def _find_input(
 
 
 def may_lack(step: Step, description: InputDescription) -> bool:
-    """Say whether a step takes what there is of an input: the plan insists on none, and the stage can do without."""
+    """Return whether a step can run without an input: the plan requires no member, and the stage accepts None."""
     return step.at_least == 0 and description.optional
 
 
 def _gather(draft: _Draft, step: Step, description: InputDescription, item: Item, roles: frozenset[str]) -> Input | str:
-    """Take the members of the instance's group. A series that a setting has no shot of at all was not meant there."""
+    """Return the members of the instance's group, or what is missing; an optional series without any shot is left
+    out."""
     source = step.inputs[description.name]
     members: list[Given | One]
     if source.kind == "role":
@@ -189,7 +190,7 @@ def _in_group(setting: Setting | None, shot: IndexedShot | None, item: Item) -> 
 def _find_one(
     draft: _Draft, source: Source, item: Item, shot: IndexedShot | None, roles: frozenset[str]
 ) -> Input | str:
-    """Find the value of the same thing, or of the wider one that holds it."""
+    """Return the value for the same item, or for the wider item that contains it."""
     scope = draft.blueprint.steps[source.name].scope
     if scope is Scope.NIGHT:
         return One(key=Key(step=source.name, item=NIGHT))
@@ -239,7 +240,7 @@ def expand_night(
     Parameters
     ----------
     blueprint
-        Of the night.
+        The night's blueprint.
     steps
         The night-wide steps of one round, in the plan's order.
     tickets

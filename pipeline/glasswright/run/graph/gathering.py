@@ -1,4 +1,4 @@
-"""Collects the inputs of a step from what is there, or says what it lacks."""
+"""Collects the inputs of a step, or reports what is missing."""
 
 from __future__ import annotations
 
@@ -15,23 +15,23 @@ if TYPE_CHECKING:
     from glasswright.plugin.outcome import Outcome
     from glasswright.run.graph.instance import Instance, Key
 
-FEWEST_FOR_ODD: Final = 3
-"""Of two members that differ nobody can say which is the odd one."""
-ODD_NOTE: Final = "left out as odd: "
+FEWEST_FOR_OUTLIERS: Final = 3
+"""Fewest members among which an outlier can be identified."""
+OUTLIER_NOTE: Final = "left out as an outlier: "
 LEFT_OUT: Final = "left out: "
-"""Begins the note on a member that is not there, where the plan's `at_least` is met without it."""
+"""Prefix of the note on a missing member, if the plan's `at_least` is met without it."""
 WITHOUT: Final = "made without "
-"""Begins the note on what a step could do without, and why it is not there."""
+"""Prefix of the note on a missing optional input, with the reason."""
 MADE_WITHOUT: Final = "made_without"
-"""Caveat of what was made without something that was shot: no limit is passed on it, unless a card accepts that."""
+"""Caveat of a result made without something that was shot; it passes no limit unless the card accepts the caveat."""
 BECAUSE: Final = " because "
-"""Stands in the reason of what was skipped, between what it lacks and what stopped that in the first place."""
+"""Separator, in the reason of a skipped step, between what it lacks and the root cause."""
 MOST_CAUSES: Final = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Taken:
-    """The inputs of a step, ready to be handed over."""
+    """The collected inputs of a step."""
 
     values: Mapping[str, Any]
     caveats: frozenset[str]
@@ -48,7 +48,7 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Member:
-    """One thing an input is made of: its value, or what in the first place stopped there being one."""
+    """One member of an input: its value, or the root cause why there is none."""
 
     name: str
     value: Artefact | None
@@ -58,7 +58,7 @@ class _Member:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Missing:
-    """What a step lacks, and what in the first place stopped it."""
+    """What a step lacks, and the root causes."""
 
     lacks: list[str]
     causes: list[str]
@@ -68,7 +68,7 @@ class _Missing:
         self.causes.extend(causes)
 
     def __str__(self) -> str:
-        """Name each cause once: many shots that fail for one reason are told once."""
+        """Return the message, with each cause named once."""
         different = list(dict.fromkeys(self.causes))
         more = f"; and {len(different) - MOST_CAUSES} more" if len(different) > MOST_CAUSES else ""
         why = BECAUSE + "; ".join(different[:MOST_CAUSES]) + more if different else ""
@@ -78,7 +78,7 @@ class _Missing:
 def take_inputs(
     instance: Instance, gathered: Mapping[str, type[Artefact]], outcomes: Mapping[Key, Outcome]
 ) -> Taken | Refusal:
-    """Collect a step's inputs; a refusal names everything that is missing, not the first thing only."""
+    """Return a step's inputs, or a refusal that names everything that is missing."""
     if instance.lacks:
         return Refusal(status=Status.SKIPPED, reason=instance.lacks)
     ticket = instance.key.item.ticket
@@ -121,17 +121,17 @@ def _gather(
     absent: list[str],
     notes: list[str],
 ) -> tuple[Artefact, ...]:
-    """Take the members that are there and belong with the others; too few are reported with who is missing and why.
+    """Return the members that exist and are not outliers; if too few, add the missing ones and their causes.
 
-    Where the stage can do without, what is not there is added to `absent`.
+    If the stage can run without this input, missing members are added to `absent`.
     """
     there = [member for member in members if member.value is not None]
     values = [member.value for member in there if member.value is not None]
-    odd = kind.find_odd(values) if len(values) >= FEWEST_FOR_ODD else {}
-    left_out = [f"{there[index].name} ({reason})" for index, reason in sorted(odd.items())]
-    notes += [ODD_NOTE + text for text in left_out]
-    kept = tuple(value for index, value in enumerate(values) if index not in odd)
-    # a gather of none is no measurement whatever the plan asks for, unless the stage can do without
+    outliers = kind.find_outliers(values) if len(values) >= FEWEST_FOR_OUTLIERS else {}
+    left_out = [f"{there[index].name} ({reason})" for index, reason in sorted(outliers.items())]
+    notes += [OUTLIER_NOTE + text for text in left_out]
+    kept = tuple(value for index, value in enumerate(values) if index not in outliers)
+    # a gather needs at least one member, whatever the plan says, unless the stage can run without
     least = 0 if source.may_lack else 1
     wanted = max(len(members) if source.at_least is None else source.at_least, least)
     causes = [member.cause for member in members if member.value is None and not member.is_not_applicable]
@@ -140,7 +140,7 @@ def _gather(
     else:
         notes += [LEFT_OUT + cause for cause in dict.fromkeys(causes)]
     if len(kept) < wanted:
-        causes += [f"{text} is odd" for text in left_out]
+        causes += [f"{text} is an outlier" for text in left_out]
         missing.add(f"`{name}` has {len(kept)} of the {wanted} it needs", causes)
     return kept
 
@@ -155,7 +155,7 @@ def _member(source: Given | One, outcomes: Mapping[Key, Outcome], ticket: str) -
     if outcome.status is Status.DONE:
         return _Member(name=name, value=outcome.artefact)
     if outcome.status is Status.SKIPPED:
-        # what stopped it is told, not every step between there and here
+        # only the root cause is reported, not every step in between
         _, _, cause = outcome.reason.partition(BECAUSE)
         return _Member(name=name, value=None, cause=cause or outcome.reason)
     cause = f"{name} is {outcome.status.value}: {outcome.reason}"

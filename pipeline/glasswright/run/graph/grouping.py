@@ -1,4 +1,4 @@
-"""How shots and settings of a ticket fall together."""
+"""Groups of a ticket's shots by setting."""
 
 from __future__ import annotations
 
@@ -16,20 +16,20 @@ if TYPE_CHECKING:
 
 
 def is_of_any_setting(indexed: IndexedShot) -> bool:
-    """Tell whether a shot that cannot be used might have been of any setting: what it misses is missing everywhere."""
+    """Return whether an unusable shot could belong to any setting: it then counts as missing in each."""
     return bool(indexed.refusal) and indexed.unsettled
 
 
 def shots_of(indexed: IndexedTicket, roles: Collection[str]) -> list[IndexedShot]:
-    """Return a ticket's shots of some roles, by name."""
+    """Return a ticket's shots of some roles, sorted by name."""
     return [each for each in indexed.shots if each.shot.role in roles]
 
 
 def settings_of(indexed: IndexedTicket, roles: Collection[str], nominal: Nominal) -> tuple[Setting, ...]:
-    """Return the settings at which shots of some roles are to be measured: those shot, and those planned.
+    """Return the settings at which shots of some roles must be measured: those shot, and those planned.
 
-    A planned setting counts as shot if a shot agrees with it in all that the plan names of it; the shot's own
-    setting may say more (its focus distance).
+    A planned setting counts as shot if a shot agrees with it in everything that the plan specifies; the shot's own
+    setting may contain more (its focus distance).
     """
     shot = {
         each.shot.setting
@@ -49,9 +49,10 @@ def planned_settings(nominal: Nominal) -> tuple[Setting, ...]:
 
 
 def enclosing_setting(setting: Setting | None, available: Collection[Setting]) -> Setting | None:
-    """Return the setting whose values a shot takes: its own, else the same without exposure time, then focus distance.
+    """Return the available setting that applies to a shot: its own, else without exposure time, else also without focus
+    distance.
 
-    A flat is shot once for a focal length and f-number; the chart at two focus distances is evened out by it.
+    For example, one flat for a focal length and f-number applies to charts at two focus distances.
     """
     if setting is None:
         return None
@@ -63,7 +64,7 @@ def enclosing_setting(setting: Setting | None, available: Collection[Setting]) -
 
 
 def sort_settings(settings: Iterable[Setting]) -> tuple[Setting, ...]:
-    """Sort settings; what is not known comes first."""
+    """Sort settings; unknown values come first."""
     return tuple(sorted(settings, key=lambda setting: setting.sort_key))
 
 

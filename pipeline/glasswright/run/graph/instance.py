@@ -1,4 +1,4 @@
-"""One step for one thing, and where each of its inputs comes from."""
+"""An instance (one step for one item) and the sources of its inputs."""
 
 from __future__ import annotations
 
@@ -14,17 +14,17 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Key:
-    """A step's name and the thing it runs for: unique in a night."""
+    """A step's name and the item that it runs for: unique in a night."""
 
     step: str
     item: Item
 
     def __str__(self) -> str:
-        """Return the form used in reasons: `reduce_flat of T-0412 50 mm f/2 flat/0003.dng`."""
+        """Return the key as text: `reduce_flat of T-0412 50 mm f/2 flat/0003.dng`."""
         return f"{self.step} of {self.item}"
 
     def within(self, ticket: str) -> str:
-        """The form used in reasons of the same ticket, which needs no telling: `reduce_flat of flat/0003.dng`."""
+        """Return the key as text without its own ticket: `reduce_flat of flat/0003.dng`."""
         item = self.item
         if not ticket or item.ticket != ticket:
             return str(self)
@@ -34,15 +34,15 @@ class Key:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Given:
-    """An artefact that is there before anything runs: a shot, the ticket, a section of the stand file."""
+    """An artefact that exists before anything runs: a shot, the ticket, a section of the stand file."""
 
     artefact: Artefact
     digest: str
     name: str
     refusal: str = ""
-    """Why it cannot be used (a shot that is not what SHA256SUMS says)."""
+    """Why it cannot be used (for example, a shot that differs from SHA256SUMS)."""
     stamp: tuple[int, int] | None = None
-    """Of a shot's file, when its digest was taken."""
+    """Size and modification time of a shot's file when its digest was computed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,18 +56,18 @@ class One:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Many:
-    """A gather: the members of the group, in order."""
+    """The members of a gather, in order."""
 
     members: tuple[Given | One, ...]
     at_least: int | None
-    """How many must be DONE; None for all of them."""
+    """Number of members that must be DONE; None for all."""
     may_lack: bool = False
-    """Whether the step runs if none is."""
+    """Whether the step runs even without any."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Nothing:
-    """An optional input of which the ticket has no shot."""
+    """An optional input for which the ticket has no shot."""
 
 
 Input: TypeAlias = Given | One | Many | Nothing
@@ -75,23 +75,23 @@ Input: TypeAlias = Given | One | Many | Nothing
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Instance:
-    """One step for one thing."""
+    """One step for one item."""
 
     key: Key
     inputs: Mapping[str, Input]
     lacks: str = ""
-    """Why it cannot run whatever the others say: what it needs was never shot."""
+    """What it needs and was never shot, so that it cannot run; empty for nothing."""
 
 
 def members_of(source: Input) -> tuple[Given | One, ...]:
-    """Return what an input is made of: a gather's members, or the one thing."""
+    """Return the members of an input: those of a gather, or the single one."""
     if isinstance(source, Nothing):
         return ()
     return source.members if isinstance(source, Many) else (source,)
 
 
 def keys_of(instance: Instance) -> Iterator[Key]:
-    """Yield the keys of all steps whose values an instance takes."""
+    """Yield the keys of all instances whose values an instance takes."""
     for source in instance.inputs.values():
         for member in members_of(source):
             if isinstance(member, One):

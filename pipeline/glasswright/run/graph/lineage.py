@@ -1,4 +1,4 @@
-"""Which roles a step's value is made of, and which steps wait for which."""
+"""The roles that a step's value is made from, and the rounds of a night."""
 
 from __future__ import annotations
 
@@ -13,15 +13,14 @@ if TYPE_CHECKING:
 
 
 def roles_of_plan(plan: Plan) -> frozenset[str]:
-    """Name the roles that a plan takes shots of."""
+    """Return the roles whose shots a plan takes."""
     return frozenset(source.name for step in plan.steps for source in step.inputs.values() if source.kind == "role")
 
 
 def own_roles(plan: Plan) -> dict[str, frozenset[str]]:
-    """Name for each step the roles its value is made of.
+    """Return for each step the roles that its value is made from.
 
-    What is handed down from a wider scope (the flat that evens out a chart shot) corrects a value and is not what
-    it is made of.
+    Inputs from a wider scope (the flat that corrects a chart shot) only correct the value and do not count.
     """
     steps = {step.name: step for step in plan.steps}
     roles: dict[str, frozenset[str]] = {}
@@ -37,7 +36,7 @@ def own_roles(plan: Plan) -> dict[str, frozenset[str]]:
 
 
 def roles_by_setting(plan: Plan) -> frozenset[str]:
-    """Name the roles whose shots must have a setting: gathered by it, or evened out by what was gathered by it."""
+    """Return the roles whose shots need a setting: they are gathered by it, or corrected by something that was."""
     roles, scopes = own_roles(plan), {step.name: step.scope for step in plan.steps}
     return frozenset[str]().union(
         *(
@@ -51,9 +50,9 @@ def roles_by_setting(plan: Plan) -> frozenset[str]:
 def rounds_of(plan: Plan) -> dict[str, int]:
     """Return for each step the round of the night in which it can run.
 
-    In a round the night-wide steps come first, then those of every ticket. A night-wide step that gathers from
-    tickets needs them all measured, so it begins a new round, and what takes its value in a ticket comes in that
-    round too. A plan without night-wide steps has one round, 0.
+    A round runs its night-wide steps first, then those of every ticket. A night-wide step that gathers from tickets
+    needs all of them measured, so it begins a new round, as do the tickets' steps that take its value. A plan without
+    night-wide steps has one round, 0.
     """
     rounds: dict[str, int] = {}
     steps = {step.name: step for step in plan.steps}
@@ -71,5 +70,5 @@ def _round_after(step: Step, source: str, steps: Mapping[str, Step], rounds: Map
 
 
 def step_sources(step: Step) -> tuple[str, ...]:
-    """Name the steps that a step takes values of."""
+    """Return the steps whose values a step takes."""
     return tuple(source.name for source in step.inputs.values() if source.kind == "step")

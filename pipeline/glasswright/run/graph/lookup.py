@@ -1,4 +1,4 @@
-"""Finds what is already in the ledger, and where another attempt at a crashed step is kept."""
+"""Looks up outcomes in the ledger, including repeated attempts at crashed steps."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ if TYPE_CHECKING:
 
 
 class Store(Protocol):
-    """What a night reads of the ledger."""
+    """The ledger, as far as a night reads it."""
 
     def find(self, addresses: Iterable[str]) -> dict[str, Outcome]:
-        """Return the outcomes that are kept at some addresses, without their artefacts."""
+        """Return the kept outcomes at some addresses, without their artefacts."""
 
     def load_artefact(self, address: str) -> Artefact:
         """Return the artefact of an outcome."""
@@ -34,16 +34,15 @@ def look_up(
     *,
     retry: bool,
 ) -> tuple[dict[Key, str], dict[Key, Outcome]]:
-    """Return the address of each instance, and the outcomes that are there already.
+    """Return the address of each instance, and the outcomes that the ledger already has.
 
-    A crash may be an accident of one night (memory, a killed process), so it can be measured again; the new attempt
-    and all that takes its value have addresses of their own, and the crash stays in the ledger beside it. The
-    latest attempt counts.
+    A crash may be accidental (memory, a killed process), so it can be repeated. The new attempt, and everything that
+    depends on it, has a new address; the crash stays in the ledger. The latest attempt counts.
 
     Parameters
     ----------
     instances
-        Inputs before what takes them.
+        In topological order.
     prints
         Digests of the steps.
     known
@@ -51,7 +50,7 @@ def look_up(
     store
         The ledger.
     retry
-        Whether what crashed is to be measured again.
+        Whether to repeat crashed steps.
     """
     attempts: dict[Key, int] = {}
     settled: set[Key] = set()

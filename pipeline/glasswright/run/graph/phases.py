@@ -1,4 +1,4 @@
-"""In which order the steps of a ticket are done: what can be one task, and what must wait for what."""
+"""The order in which a ticket's steps run: which share a task, and which wait for which."""
 
 from __future__ import annotations
 
@@ -16,21 +16,21 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Phase:
-    """Steps that can be done once all phases before are."""
+    """Steps that can run once all earlier phases are done."""
 
     chains: tuple[frozenset[str], ...] = ()
-    """Steps that open raw files: each chain is a task for each shot."""
+    """Steps that open raw files: one task per chain and shot."""
     light: frozenset[str] = frozenset()
-    """Steps that work on light artefacts: together one task for the ticket."""
+    """Steps on light artefacts: one task for the ticket."""
 
 
 def phases_of(plan: Plan, steps: Sequence[Step], done: Collection[str]) -> tuple[Phase, ...]:
-    """Sort steps into phases, as few as may be.
+    """Sort steps into as few phases as possible.
 
     Parameters
     ----------
     plan
-        The plan they are of.
+        Their plan.
     steps
         The steps to sort, in the plan's order.
     done
@@ -68,5 +68,5 @@ def _opens_files(chain: frozenset[str], steps: Sequence[Step]) -> bool:
 
 
 def _outside(chain: frozenset[str], steps: Sequence[Step]) -> set[str]:
-    """Name what a chain takes from steps that are not of it."""
+    """Return the steps outside a chain from which it takes values."""
     return {source for step in steps if step.name in chain for source in step_sources(step)} - chain

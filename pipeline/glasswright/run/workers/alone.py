@@ -1,7 +1,7 @@
-"""Does one unit of work in a process of its own: `python -m glasswright.run.workers.alone PARENT`, started by `rescue`.
+"""Runs one unit of work in a separate process: `python -m glasswright.run.workers.alone PARENT`, started by `rescue`.
 
-The unit comes in on standard input. What happens goes out as it happens, so that a death leaves behind which step
-was running and what was done before it.
+The unit is read from standard input. Messages are written as steps begin and end, so that if the process dies, the
+parent knows which step was running and what was done before.
 """
 
 from __future__ import annotations
@@ -22,20 +22,20 @@ if TYPE_CHECKING:
 
 
 class Reporter:
-    """Tells the process that waits what happens in this one."""
+    """Sends messages to the parent process."""
 
     def __init__(self, stream: BinaryIO, step_s: float) -> None:
-        """Tell it through a stream; a step that takes longer than `step_s` seconds ends the process."""
+        """Write to a stream; a step that takes longer than `step_s` seconds ends the process."""
         self._stream = stream
         self._step_s = step_s
 
     def begin(self, name: str) -> None:
-        """Tell which step begins, and give it its time."""
+        """Send that a step begins, and start its time limit."""
         faulthandler.dump_traceback_later(self._step_s, exit=True)
         self.send("begin", name)
 
     def done(self, outcome: Outcome) -> None:
-        """Hand over an outcome."""
+        """Send an outcome."""
         self.send("done", outcome)
 
     def send(self, kind: str, value: object) -> None:
@@ -46,9 +46,9 @@ class Reporter:
 
 
 def main() -> None:
-    """Do the unit that comes in on standard input."""
+    """Run the unit from standard input."""
     end_with_parent(int(sys.argv[1]))
-    # a stage that prints must not write between the messages
+    # output that a stage prints must not mix with the messages
     stream = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
     faulthandler.enable()

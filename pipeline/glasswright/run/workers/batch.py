@@ -1,4 +1,4 @@
-"""A batch of steps that are committed together: those of one ticket, or the night-wide ones of one round."""
+"""A batch: steps that are committed together, either of one ticket or the night-wide ones of one round."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
-    """What every batch of a night works with."""
+    """Data that all batches of a night share."""
 
     codes: Mapping[str, StepCode]
     prints: Fingerprint
@@ -33,14 +33,14 @@ class Bench:
 
 @dataclass(slots=True, kw_only=True)
 class Batch:
-    """Steps on their way from planned to measured."""
+    """The state of a batch of steps."""
 
     name: str
     bench: Bench
     instances: Sequence[Instance]
     phases: Sequence[Phase]
     addresses: dict[Key, str]
-    """Of these instances and of those they take values of."""
+    """Addresses of these instances and of those whose values they take."""
     outcomes: dict[Key, Outcome]
     new: list[Outcome] = field(default_factory=list)
     waiting_for: int = 0
@@ -55,20 +55,20 @@ class Batch:
         phases: Sequence[Phase],
         known: Mapping[Key, tuple[str, Outcome]],
     ) -> Batch:
-        """Address every instance and look up what was measured before.
+        """Return a batch with every instance's address and the outcomes that the ledger already has.
 
         Parameters
         ----------
         name
             Ticket number, or empty for the night.
         bench
-            Of the night.
+            The night's shared data.
         instances
-            Inputs before what takes them.
+            In topological order.
         phases
-            Of the steps that the instances are of.
+            Phases of the instances' steps.
         known
-            Addresses and outcomes of instances of other batches that are taken as inputs.
+            Addresses and outcomes of inputs from other batches.
         """
         others = {key: address for key, (address, _) in known.items()}
         addresses, found = look_up(instances, bench.prints, others, bench.store, retry=bench.retry)
@@ -83,7 +83,7 @@ class Batch:
         )
 
     def is_finished(self) -> bool:
-        """Tell whether every instance has its outcome."""
+        """Return whether every instance has its outcome."""
         return self.waiting_for == 0 and self.next_phase >= len(self.phases)
 
     def manifest(self) -> tuple[str, ...]:
@@ -91,7 +91,7 @@ class Batch:
         return tuple(self.addresses[each.key] for each in self.instances)
 
     def accept(self, outcomes: Sequence[Outcome]) -> None:
-        """Take what a unit measured."""
+        """Add the outcomes of a unit."""
         by_address = {outcome.address: outcome for outcome in outcomes}
         for each in self.instances:
             outcome = by_address.get(self.addresses[each.key])
@@ -101,7 +101,7 @@ class Batch:
         self.waiting_for -= 1
 
     def advance(self) -> list[MeasureUnit]:
-        """Return the units that can be done now; an empty list while others of the phase are under way."""
+        """Return the units that can run now; an empty list while others of the phase are running."""
         while self.waiting_for == 0 and self.next_phase < len(self.phases):
             units = list(self._units(self.phases[self.next_phase]))
             self.next_phase += 1
@@ -111,7 +111,7 @@ class Batch:
         return []
 
     def forget_artefacts(self) -> None:
-        """Let go of all values; they are in the ledger."""
+        """Drop all artefacts; they are in the ledger."""
         self.outcomes = {key: replace(outcome, artefact=None) for key, outcome in self.outcomes.items()}
 
     def _units(self, phase: Phase) -> Iterator[MeasureUnit]:

@@ -1,4 +1,4 @@
-"""Does units of work in processes of dask's. The only module that knows dask."""
+"""Runs units of work in dask's worker processes. The only module that uses dask."""
 
 from __future__ import annotations
 
@@ -31,28 +31,28 @@ if TYPE_CHECKING:
     from glasswright.run.workers.work import Result, Unit
 
 UNITS_A_WORKER: Final = 3
-"""One under way, one at the worker, one on its way: a window, so that no result waits long to be committed."""
+"""Size of the window per worker: one unit running, one waiting, one in transit; results are committed soon."""
 SETTINGS: Final = {
-    # results are small; were they ever big, moving them to disk would hide it
+    # results are small; spilling to disk would only hide a bug
     "distributed.worker.memory.target": False,
     "distributed.worker.memory.spill": False,
     "distributed.worker.memory.pause": 0.8,
     "distributed.worker.memory.terminate": 0.95,
-    # units are alike and the window balances them
+    # units are similar in size, and the window balances them
     "distributed.scheduler.work-stealing": False,
-    # a unit whose process died is done again alone, which acquits it or names it
+    # a unit whose process died is repeated alone, which shows whether it was the cause
     "distributed.scheduler.allowed-failures": 0,
     "distributed.nanny.pre-spawn-environ": dict(ONE_THREAD),
     "distributed.admin.tick.limit": "1 hour",
-    # both ends of a connection keep the last messages for debugging, with all that they carried
+    # both ends of a connection keep the last messages for debugging, with their payloads
     "distributed.admin.low-level-log-length": 10,
     # imported by each worker, which then calls `dask_setup`
     "distributed.worker.preload": [__name__],
 }
 MOST_STARTS: Final = 2
-"""Of the workers: one that is killed while it starts, by a kernel short of memory or a person, is no reason to fail."""
+"""Attempts to start the workers: one may be killed while it starts, for example by a kernel short of memory."""
 OVERDUE_S: Final = 0.1
-"""How often a wait looks whether it is overdue."""
+"""Interval at which a wait checks whether it is overdue."""
 
 
 class WorkersError(GlasswrightError):
@@ -60,10 +60,10 @@ class WorkersError(GlasswrightError):
 
 
 class DaskRunner:
-    """Does units in worker processes of one thread each; a unit whose process dies is done again alone."""
+    """Runs units in single-threaded worker processes; a unit whose process dies is repeated alone."""
 
     def __init__(self, workers: int, limits: Limits) -> None:
-        """Prepare for a number of workers; nothing is started yet."""
+        """Set the number of workers; they are started by `__enter__`."""
         self.width = UNITS_A_WORKER * workers
         self.workers = workers
         self._limits = limits
@@ -88,12 +88,12 @@ class DaskRunner:
         return self
 
     def _start_workers(self) -> Any:  # noqa: ANN401 - dask has no types
-        """Start the worker processes; if one dies meanwhile they are started once more.
+        """Start the worker processes, a second time if one dies while starting.
 
         Raises
         ------
         WorkersError
-            If that fails too.
+            If that also fails.
         """
         from distributed import LocalCluster
 
@@ -103,7 +103,7 @@ class DaskRunner:
                     n_workers=self.workers,
                     threads_per_worker=1,
                     processes=True,
-                    # no dashboard; its web server starts all the same, so give it a port that nobody else has
+                    # no dashboard; its web server starts anyway, so give it a free port
                     dashboard_address="127.0.0.1:0",
                     scheduler_kwargs={"dashboard": False},
                     memory_limit=self._limits.memory_bytes or None,
@@ -116,14 +116,14 @@ class DaskRunner:
                         f"the worker processes do not start ({type(why).__name__}: {why}): free memory, give fewer "
                         "--workers, or use --serial, and run again; nothing kept is lost"
                     ) from error
-        raise AssertionError("the last start either succeeded or was refused")
+        raise AssertionError("the last start either succeeded or raised")
 
     def __exit__(self, *error: object) -> None:
         """Stop the workers."""
         self._stack.close()
 
     def submit(self, unit: Unit) -> None:
-        """Send a unit to a worker, as bytes: what crosses to another process is small, and it is seen here."""
+        """Send a unit to a worker as pickled bytes."""
         self._units[unit.name] = unit
         key = f"unit-{next(self._numbers)}-{unit.name}"
         payload = pickle.dumps(unit)
@@ -131,7 +131,7 @@ class DaskRunner:
         future.add_done_callback(lambda done: self._done.put((unit.name, done)))
 
     def next_done(self, is_overdue: Callable[[], bool]) -> tuple[str, Result] | None:
-        """Wait for a unit; one that was lost is handed on to be done alone meanwhile."""
+        """Wait for a unit; a lost one is repeated alone in the background."""
         while not is_overdue():
             try:
                 name, future = self._done.get(timeout=OVERDUE_S)
@@ -154,7 +154,7 @@ class DaskRunner:
         future.add_done_callback(lambda done: self._done.put((name, done)))
 
     def _give_up(self) -> None:
-        """End at once what is still under way, if anything is: closing would wait for it."""
+        """Kill workers with unfinished units; closing would wait for them."""
         self._alone.give_up()
         if not self._units:
             return
@@ -168,11 +168,11 @@ class DaskRunner:
 
 @contextmanager
 def _signals_held() -> Iterator[None]:
-    """Hold back the signals that stop a night from all threads and processes that are started meanwhile, for good.
+    """Block the stop signals in all threads and processes that are started inside, permanently.
 
-    This thread takes what came meanwhile at the end.
+    This thread receives pending signals at the end.
     """
-    # starting the tracker would let the signals through again in the thread that starts the first process
+    # the resource tracker must already run: starting it would unblock the signals
     resource_tracker.ensure_running()
     before = signal.pthread_sigmask(signal.SIG_BLOCK, SIGNALS)
     try:
@@ -182,13 +182,13 @@ def _signals_held() -> Iterator[None]:
 
 
 def dask_setup(worker: object) -> None:
-    """Have a worker process end with this night's, even in the middle of compiled code; called by distributed."""
+    """Let a worker process end with its parent, even in compiled code; called by distributed."""
     del worker
     end_with_parent(os.getppid())
 
 
 def _payload_of(future: Any) -> bytes | None:  # noqa: ANN401 - dask has no types
-    """Return what a worker sent back, or None if it died before it could be fetched."""
+    """Return what a worker sent back, or None if it died first."""
     from distributed import KilledWorker
 
     if future.status != "finished":
@@ -201,36 +201,36 @@ def _payload_of(future: Any) -> bytes | None:  # noqa: ANN401 - dask has no type
 
 
 class Timer:
-    """Ends a worker's process when a step takes too long: nothing else can stop one that hangs."""
+    """Time limit of a step: ends the worker's process, since nothing else can stop a hanging step."""
 
     def __init__(self, step_s: float) -> None:
-        """Allow each step so many seconds."""
+        """Set the time limit of a step, in seconds."""
         self._step_s = step_s
 
     def begin(self, name: str) -> None:
-        """Start the time of a step."""
+        """Start the time limit of a step."""
         del name
-        # what it was doing is told when it is done again alone
+        # the traceback is reported when the unit is repeated alone
         faulthandler.dump_traceback_later(self._step_s, exit=True, file=_nowhere())
 
     def done(self, outcome: Outcome) -> None:
-        """Do nothing: the next step, or the end, sets the time anew."""
+        """Do nothing: the next step, or the end, resets the time limit."""
 
 
 @cache
 def _nowhere() -> TextIO:
-    """Return a file that stays open as long as the process, as the timer needs it."""
+    """Return a null file that stays open as long as the process, which faulthandler needs."""
     return Path(os.devnull).open("w")
 
 
 @cache
 def _keep_standard_output_clean() -> None:
-    """Send whatever a stage prints to standard error: standard output, shared by all, is for the summary alone."""
+    """Redirect standard output to standard error: standard output is for the summary alone."""
     os.dup2(2, 1)
 
 
 def do_payload(payload: bytes, step_s: float) -> bytes:
-    """Do a unit in a worker."""
+    """Run a unit in a worker."""
     _keep_standard_output_clean()
     try:
         return pickle.dumps(perform(pickle.loads(payload), Timer(step_s)))

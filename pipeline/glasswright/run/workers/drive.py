@@ -1,4 +1,4 @@
-"""The loop of a night: keeps every process busy, and never holds more than a window of work."""
+"""The main loop of a night: keeps every process busy with a limited window of units."""
 
 from __future__ import annotations
 
@@ -15,31 +15,31 @@ if TYPE_CHECKING:
 
 
 class Task(Protocol):
-    """Something that is measured in units, one batch after another: a ticket, or the night-wide steps."""
+    """A ticket, or the night-wide steps, measured in units."""
 
     def start(self) -> Sequence[Unit]:
-        """Return the first units; none if there is nothing to do."""
+        """Return the first units; empty if there is nothing to do."""
 
     def accept(self, result: Result) -> Sequence[Unit]:
-        """Take a unit's result and give the units that it sets free."""
+        """Process a unit's result; return the units that can now run."""
 
 
 class Halt(Protocol):
-    """Knows whether the night is to end early."""
+    """The state of a request to stop."""
 
     def is_stopped(self) -> bool:
-        """Tell whether nothing new is to be begun."""
+        """Return whether nothing new may begin."""
 
     def is_overdue(self) -> bool:
-        """Tell whether what is under way is to be given up."""
+        """Return whether running units must be abandoned."""
 
 
 def drive(tasks: Iterable[Task], runner: Runner, halt: Halt) -> None:
-    """Do tasks, the units of earlier ones first.
+    """Run tasks, with the units of earlier ones first.
 
-    A new task is begun only when no unit is left to submit, and only one more than there are workers is open at a
-    time: what is open when a night ends early is measured again. Once stopped, nothing new is submitted, and what is
-    under way is waited for and accepted, until that is overdue.
+    A new task begins only when no unit is left to submit. At most one task more than there are workers is open at a
+    time, because open tasks must be repeated if the night ends early. After a stop nothing new is submitted; running
+    units are awaited until they are overdue.
     """
     waiting = deque(enumerate(tasks))
     board = _Board()
@@ -67,7 +67,7 @@ def drive(tasks: Iterable[Task], runner: Runner, halt: Halt) -> None:
 
 
 class _Board:
-    """The units that are ready or under way, and whose they are."""
+    """The ready and running units, with their tasks."""
 
     def __init__(self) -> None:
         self._ready: list[tuple[int, int, Unit]] = []

@@ -1,4 +1,4 @@
-"""What a process that measures may take, and how one that is alone tells what it does."""
+"""Limits of worker processes, and the message format of a process that runs one unit alone."""
 
 from __future__ import annotations
 
@@ -11,30 +11,30 @@ from typing import Any, Final
 ONE_THREAD: Final = MappingProxyType(
     dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"), "1")
 )
-"""Environment of every process that measures: many threads on few cores made the same work up to 15 times slower."""
+"""Environment of every worker process: many threads on few cores were up to 15 times slower."""
 LENGTH_BYTES: Final = 8
 ROOM_FOR_WORKERS: Final = 0.8
-"""Part of the machine's memory."""
+"""Fraction of the machine's memory."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """What a unit of work may take."""
+    """Limits of a unit of work."""
 
     step_s: float = 600.0
-    """Seconds that one step may run."""
+    """Time limit of one step."""
     memory_bytes: int = 0
-    """Memory of one process; 0 for no limit."""
+    """Memory limit of one process; 0 for none."""
 
 
 def memory_of_worker(workers: int) -> int:
-    """Return one worker's part of the machine's memory, bytes, with room left for everything else."""
+    """Return the memory limit of one worker in bytes."""
     machine = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
     return int(machine * ROOM_FOR_WORKERS / workers)
 
 
 def read_messages(data: bytes) -> list[tuple[str, Any]]:
-    """Read the messages that arrived whole; the last may have been cut off by a death."""
+    """Return the complete messages; the last may have been cut off when the process died."""
     messages = []
     start = 0
     while start + LENGTH_BYTES <= len(data):

@@ -1,4 +1,4 @@
-"""Does a unit of work again, alone, after the process it was in died: it either ends well or is named as the cause."""
+"""Repeats a unit of work alone after its process died: either it succeeds, or it is identified as the cause."""
 
 from __future__ import annotations
 
@@ -24,43 +24,43 @@ if TYPE_CHECKING:
     from glasswright.run.workers.work import Result, Unit
 
 STARTING_S: Final = 60.0
-"""Loading Python and the plugins, on a busy machine."""
+"""Time allowed for loading Python and the plugins on a busy machine."""
 TRACE_BYTES: Final = 8000
 
 
 @dataclass(slots=True, kw_only=True)
 class Trial:
-    """What one process said, and how it ended."""
+    """The messages of one process, and how it ended."""
 
     end: str
-    """Empty if it ended well."""
+    """How it ended; empty if it succeeded."""
     trace: str
     messages: list[tuple[str, Any]] = field(default_factory=list)
 
     def running(self) -> str:
-        """Name what was running when it died."""
+        """Return the address of the step that was running when it died."""
         return next((value for kind, value in reversed(self.messages) if kind == "begin"), "")
 
     def outcomes(self) -> list[Outcome]:
-        """Return what was done before it died."""
+        """Return the outcomes from before it died."""
         return [value for kind, value in self.messages if kind == "done"]
 
 
 class GivenUpError(Exception):
-    """The night ends: what is done alone is not done."""
+    """The night has ended, so a unit cannot be repeated alone."""
 
 
 class Alone:
-    """The one process, at most, in which a unit is being done alone; another thread may end it."""
+    """The process (at most one) that repeats a unit alone; another thread may end it."""
 
     def __init__(self) -> None:
-        """Nothing is being done."""
+        """Start without a process."""
         self._lock = threading.Lock()
         self._process: subprocess.Popen[bytes] | None = None
         self._is_over = False
 
-    def start(self, said: IO[bytes], errors: IO[bytes]) -> subprocess.Popen[bytes]:
-        """Start a process that does a unit.
+    def start(self, output: IO[bytes], errors: IO[bytes]) -> subprocess.Popen[bytes]:
+        """Start a process that runs a unit.
 
         Raises
         ------
@@ -73,21 +73,22 @@ class Alone:
             self._process = subprocess.Popen(
                 [sys.executable, "-m", "glasswright.run.workers.alone", str(os.getpid())],
                 stdin=subprocess.PIPE,
-                stdout=said,
+                stdout=output,
                 stderr=errors,
                 env={**os.environ, **ONE_THREAD},
-                start_new_session=True,  # a signal to the group is for this process to act on
+                start_new_session=True,  # signals to the group must not reach it
             )
             return self._process
 
     def check(self) -> None:
-        """Raise `GivenUpError` if the night has ended: how a process ended then says nothing of its unit."""
+        """Raise `GivenUpError` if the night has ended, because then the process was killed and its end means
+        nothing."""
         with self._lock:
             if self._is_over:
                 raise GivenUpError
 
     def give_up(self) -> None:
-        """End the process, and start no other."""
+        """Kill the process, and start no other."""
         with self._lock:
             self._is_over = True
             if self._process is not None:
@@ -95,15 +96,15 @@ class Alone:
 
 
 def do_alone(unit: Unit, limits: Limits, alone: Alone) -> Result:
-    """Do a unit in processes of its own until each of its steps has an outcome.
+    """Run a unit in separate processes until each of its steps has an outcome.
 
-    A step that kills its process, or takes longer than it may, is CRASHED and says how; the unit's other steps are
+    A step that kills its process or exceeds its time limit is CRASHED, with the reason; the other steps of the unit are
     measured in a new process.
 
     Raises
     ------
     GivenUpError
-        If the night ended meanwhile.
+        If the night ended in the meantime.
     """
     if not isinstance(unit, MeasureUnit):
         trial = _try(unit, limits, alone)
@@ -124,25 +125,25 @@ def do_alone(unit: Unit, limits: Limits, alone: Alone) -> Result:
 
 
 def _blame(unit: MeasureUnit, trial: Trial) -> list[Outcome]:
-    """Name the step that was running. Bulk made once more is not reported itself: what needed it is."""
+    """Return CRASHED for the step that was running; if it only repeated bulk, for the steps that needed the bulk."""
     culprit = next((key for key, address in unit.addresses.items() if address == trial.running()), None)
     done = {outcome.address for outcome in trial.outcomes()}
     left = [each for each in unit.instances if unit.addresses[each.key] not in done and each.key not in unit.again]
     blamed: list[Key] = [each.key for each in left if each.key == culprit]
     if culprit in unit.again:
         blamed = [each.key for each in left if culprit in keys_of(each)]
-    # a process that dies before its first step would die for ever
+    # if the process died before its first step, blame all steps, or it would be repeated for ever
     blamed = blamed or [each.key for each in left]
     return [crashed(key, unit, trial.end, trial.trace) for key in blamed]
 
 
 def _try(unit: Unit, limits: Limits, alone: Alone) -> Trial:
-    """Do a unit in a fresh process and listen; that process ends itself if one step takes too long."""
+    """Run a unit in a new process and collect its messages; the process ends itself if one step takes too long."""
     steps = len(unit.instances) if isinstance(unit, MeasureUnit) else 1
     payload = pickle.dumps((limits, pickle.dumps(unit)))
     end = ""
-    with tempfile.TemporaryFile() as said, tempfile.TemporaryFile() as errors:
-        process = alone.start(said, errors)
+    with tempfile.TemporaryFile() as output, tempfile.TemporaryFile() as errors:
+        process = alone.start(output, errors)
         try:
             process.communicate(payload, timeout=STARTING_S + limits.step_s * steps)
             code = process.returncode
@@ -151,9 +152,9 @@ def _try(unit: Unit, limits: Limits, alone: Alone) -> Trial:
             process.wait()
             code, end = 0, _too_long(limits)
         alone.check()
-        said.seek(0)
+        output.seek(0)
         errors.seek(0)
-        messages = read_messages(said.read())
+        messages = read_messages(output.read())
         trace = MEMORY_ADDRESS.sub("0x...", errors.read()[-TRACE_BYTES:].decode(errors="replace"))
     end = end or (_too_long(limits) if code == 1 and trace.startswith("Timeout (") else _describe_end(code))
     return Trial(end=end, trace=trace if end else "", messages=messages)
@@ -164,7 +165,7 @@ def _too_long(limits: Limits) -> str:
 
 
 def _describe_end(code: int) -> str:
-    """Say how a process ended by its return code; empty for a good end."""
+    """Describe how a process ended, from its return code; empty if it succeeded."""
     if code < 0:
         try:
             name = f" ({signal.Signals(-code).name})"

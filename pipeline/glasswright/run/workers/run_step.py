@@ -1,4 +1,4 @@
-"""Runs one stage on its inputs. The one place that catches every exception: a stage never stops a night."""
+"""Runs one stage on its inputs. The only place that catches every exception, so that no stage stops a night."""
 
 from __future__ import annotations
 
@@ -21,35 +21,35 @@ if TYPE_CHECKING:
     from glasswright.run.graph.instance import Instance, Key
 
 MEMORY_ADDRESS: Final = re.compile(r"0x[0-9a-fA-F]{4,}")
-"""Differs from run to run and says nothing."""
+"""Memory addresses, which differ from run to run, are removed from messages."""
 OVERLONG: Final = 4000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepCode:
-    """What running a step takes besides its inputs: plain data and an importable function."""
+    """What is needed to run a step besides its inputs: plain data and an importable function."""
 
     stage: str
     function: Callable[..., Artefact]
     settings: Mapping[str, Any]
     returns: type[Artefact]
     gathered: Mapping[str, type[Artefact]]
-    """Names of the inputs that gather, with the class that finds odd members."""
+    """Names of the gathering inputs, with the class that finds outliers among members."""
 
 
 def run_step(instance: Instance, address: str, code: StepCode, outcomes: Mapping[Key, Outcome]) -> Outcome:
-    """Run a step for one thing and say how it ended; never raises but for an interrupt.
+    """Run a step for one item and return its outcome; raises nothing except an interrupt.
 
     Parameters
     ----------
     instance
-        The step, the thing and its inputs.
+        The step, the item and its inputs.
     address
-        Of the outcome.
+        Address of the outcome.
     code
         The stage and its settings.
     outcomes
-        Those of every step that the instance takes values of, with their artefacts, bulk included.
+        Outcomes of all inputs, with their artefacts (bulk included).
     """
     start = time.perf_counter()
     blank = Outcome(
@@ -61,7 +61,7 @@ def run_step(instance: Instance, address: str, code: StepCode, outcomes: Mapping
         reason = str(finding).strip() or "the stage gave no reason"
         status = Status.NOT_APPLICABLE if isinstance(finding, NotApplicable) else Status.UNMEASURABLE
         outcome = replace(blank, status=status, reason=_shorten(reason))
-    except (Exception, SystemExit) as error:  # whatever a stage does, the rest of the night goes on
+    except (Exception, SystemExit) as error:  # whatever a stage does, the night continues
         outcome = replace(blank, status=Status.CRASHED, reason=_describe(error), traceback=_trace(error))
     return replace(outcome, seconds=time.perf_counter() - start)
 
@@ -79,7 +79,7 @@ def _measure(instance: Instance, code: StepCode, outcomes: Mapping[Key, Outcome]
 
 
 def _stamp(artefact: Artefact, taken: Taken, blank: Outcome) -> Outcome:
-    """Put the setting on a value, the caveats of all its inputs, and what the gathering left out."""
+    """Return the outcome with setting, caveats of all inputs, and notes on left-out members added to the artefact."""
     caveats = tuple(sorted({*taken.caveats, *artefact.caveats}))
     notes = (*artefact.notes, *taken.notes)
     stamped = replace(artefact, setting=blank.item.setting, caveats=caveats, notes=notes)
@@ -88,7 +88,7 @@ def _stamp(artefact: Artefact, taken: Taken, blank: Outcome) -> Outcome:
 
 
 def without_bulk(outcome: Outcome) -> Outcome:
-    """Return an outcome as it is kept and handed between processes: without an artefact that is bulk."""
+    """Return an outcome for keeping and for sending to other processes: without a bulk artefact."""
     bulky = outcome.artefact is not None and outcome.artefact.bulk
     return replace(outcome, artefact=None) if bulky else outcome
 
@@ -99,7 +99,7 @@ def _describe(error: BaseException) -> str:
 
 
 def _trace(error: BaseException) -> str:
-    """Return the traceback from the stage on; the engine's own frames say nothing."""
+    """Return the traceback without memory addresses."""
     return MEMORY_ADDRESS.sub("0x...", "".join(traceback.format_exception(error)))
 
 

@@ -1,4 +1,4 @@
-"""How units of work get done: here, or in other processes. Which of the two changes nothing but the time."""
+"""Runners of units of work: in this process or in others, with the same results."""
 
 from __future__ import annotations
 
@@ -17,34 +17,34 @@ if TYPE_CHECKING:
 
 
 class Runner(Protocol):
-    """Does units of work."""
+    """Runs units of work."""
 
     workers: int
-    """How many units are done at a time."""
+    """Number of units that run at a time."""
     width: int
-    """How many are best submitted at a time, so that no worker waits for the next."""
+    """Number of units to submit at a time, so that no worker waits for the next."""
 
     def __enter__(self) -> Self:
         """Start."""
 
     def __exit__(self, *error: object) -> None:
-        """Stop; what is under way is given up."""
+        """Stop; running units are abandoned."""
 
     def submit(self, unit: Unit) -> None:
-        """Take on a unit."""
+        """Accept a unit."""
 
     def next_done(self, is_overdue: Callable[[], bool]) -> tuple[str, Result] | None:
-        """Wait for a unit to be done; return its name and its result, or None once that is overdue."""
+        """Wait for a unit; return its name and result, or None once it is overdue."""
 
 
 class SerialRunner:
-    """Does one unit after another in this process, for debugging; a step that kills the process ends the night."""
+    """Runs one unit after another in this process, for debugging; a step that kills the process ends the night."""
 
     workers = 1
     width = 1
 
     def __init__(self) -> None:
-        """Begin with nothing to do."""
+        """Start without units."""
         self._units: deque[tuple[str, bytes]] = deque()
 
     def __enter__(self) -> Self:
@@ -56,15 +56,15 @@ class SerialRunner:
         self._units.clear()
 
     def submit(self, unit: Unit) -> None:
-        """Take on a unit."""
-        # copied as for another process, so that a stage that changes its input changes nobody else's here either
+        """Accept a unit."""
+        # copied as for another process, so that a stage that modifies its input does not affect others
         self._units.append((unit.name, pickle.dumps(unit)))
 
     def next_done(self, is_overdue: Callable[[], bool]) -> tuple[str, Result] | None:
-        """Do the next unit."""
+        """Run the next unit."""
         if is_overdue():
             return None
         name, payload = self._units.popleft()
-        # standard output is for the summary alone, whatever a stage prints
+        # standard output is for the summary alone
         with redirect_stdout(sys.stderr):
             return name, perform(pickle.loads(payload), NoWatch())

@@ -1,7 +1,7 @@
-"""How a night is stopped: the first signal gives what is under way a few seconds to end, the second ends it at once.
+"""Stopping a night: after the first signal running units have a few seconds to end; a second one ends it at once.
 
-Processes that measure are shielded from signals to the whole group (a terminal's Ctrl-C, a service manager's SIGTERM);
-only this process decides, and they end with it.
+Worker processes ignore signals to the whole group (a terminal's Ctrl-C, a service manager's SIGTERM); this process
+decides, and they end with it.
 """
 
 from __future__ import annotations
@@ -16,9 +16,10 @@ if TYPE_CHECKING:
 
 SIGNALS: Final = (signal.SIGTERM, signal.SIGINT)
 GRACE_S: Final = 8.0
-"""A shot takes a second or less. Container managers kill 10 s after SIGTERM, systemd 90 s (their defaults)."""
+"""Time for running units to end; a shot takes about a second. Container managers kill 10 s after SIGTERM, systemd 90 s
+(their defaults)."""
 LAST_S: Final = 8.0
-"""Beyond the grace, for closing what was given up; then the process ends however it stands."""
+"""Further time for cleaning up; then the process ends in any case."""
 ENDED: Final = 1
 
 
@@ -26,30 +27,30 @@ class Stop:
     """Listens for SIGTERM and SIGINT while it is open."""
 
     def __init__(self) -> None:
-        """Not stopped yet."""
+        """Start unstopped."""
         self.by = ""
         self._overdue_at = float("inf")
         self._before: dict[signal.Signals, Any] = {}
 
     def __enter__(self) -> Self:
-        """Listen."""
+        """Install the signal handlers."""
         for each in SIGNALS:
             self._before[each] = signal.signal(each, self._take)
         self._before[signal.SIGALRM] = signal.signal(signal.SIGALRM, self._end)
         return self
 
     def __exit__(self, *error: object) -> None:
-        """Listen no more."""
+        """Restore the signal handlers."""
         signal.setitimer(signal.ITIMER_REAL, 0)
         for each, before in self._before.items():
             signal.signal(each, before)
 
     def is_stopped(self) -> bool:
-        """Tell whether the night is to end: nothing new is begun."""
+        """Return whether the night must end: nothing new begins."""
         return bool(self.by)
 
     def is_overdue(self) -> bool:
-        """Tell whether what is under way is to be given up."""
+        """Return whether running units must be abandoned."""
         return time.monotonic() > self._overdue_at
 
     def _take(self, number: int, frame: FrameType | None) -> None:
@@ -58,15 +59,15 @@ class Stop:
         self.by = signal.Signals(number).name
         self._overdue_at = time.monotonic() + GRACE_S
         signal.setitimer(signal.ITIMER_REAL, GRACE_S + LAST_S)
-        _print(f"{self.by}: ending what is under way, in {GRACE_S:g} s at most; a second signal ends it at once")
+        _print(f"{self.by}: finishing running work, {GRACE_S:g} s at most; a second signal ends it at once")
 
     def _end(self, number: int, frame: FrameType | None) -> None:
-        """End this process. The ledger stands a death at any moment, and the processes that measure end with it."""
+        """End this process at once. The ledger survives this at any moment, and the worker processes end with it."""
         del frame
-        _print(f"{signal.Signals(number).name}: ended at once; run again to go on")
+        _print(f"{signal.Signals(number).name}: ended at once; run again to continue")
         os._exit(ENDED)
 
 
 def _print(text: str) -> None:
-    # a print could be interrupted by the next signal halfway, and fail
+    # unlike print, os.write is safe in a signal handler
     os.write(2, f"glasswright: {text}\n".encode())

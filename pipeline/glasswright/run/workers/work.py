@@ -1,4 +1,4 @@
-"""Units of work: what is handed to a process as one task, and how it is done there."""
+"""Units of work: what a process receives as one task, and how it runs it."""
 
 from __future__ import annotations
 
@@ -23,19 +23,19 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasureUnit:
-    """Steps that one process runs one after another; only light artefacts come in and go out."""
+    """Steps that one process runs in sequence; only light artefacts are passed in and out."""
 
     name: str
     ticket: str
     shot: str
-    """The shot whose raw file it opens; empty where it opens none."""
+    """The shot whose raw file it opens; empty for none."""
     instances: tuple[Instance, ...]
-    """Inputs before what takes them."""
+    """In topological order."""
     addresses: Mapping[Key, str]
     again: frozenset[Key]
-    """Bulk that is not kept and is made once more for those that need it; it is not reported again."""
+    """Bulk steps that must be repeated because bulk is not kept; they are not reported again."""
     known: Mapping[Key, Outcome]
-    """Outcomes of steps that are not in the unit, with their artefacts."""
+    """Outcomes of inputs outside the unit, with their artefacts."""
     codes: Mapping[str, StepCode]
 
 
@@ -50,7 +50,7 @@ class IndexUnit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IndexFailure:
-    """Why a ticket's files could not even be listed."""
+    """The reason why a ticket's files could not be listed."""
 
     reason: str
 
@@ -60,17 +60,17 @@ Result: TypeAlias = "tuple[Outcome, ...] | IndexedTicket | IndexFailure"
 
 
 class Watch(Protocol):
-    """Is told what a process is doing, so that a step that hangs or dies can be named."""
+    """Follows what a process is doing, so that a step that hangs or dies can be identified."""
 
     def begin(self, name: str) -> None:
-        """Take note that a step (named by its address) or the indexing of a ticket begins."""
+        """Record that a step (given by its address) or the indexing of a ticket begins."""
 
     def done(self, outcome: Outcome) -> None:
-        """Take note of an outcome that is reported."""
+        """Record an outcome."""
 
 
 class NoWatch:
-    """Takes no note of anything."""
+    """Records nothing."""
 
     def begin(self, name: str) -> None:
         """Do nothing."""
@@ -80,7 +80,7 @@ class NoWatch:
 
 
 def code_of(step: Step) -> StepCode:
-    """Return what running a step takes as plain data and an importable function."""
+    """Return what is needed to run a step as plain data and an importable function."""
     settings = step.settings
     return StepCode(
         stage=step.stage.id,
@@ -92,7 +92,7 @@ def code_of(step: Step) -> StepCode:
 
 
 def perform(unit: Unit, watch: Watch) -> Result:
-    """Do a unit of work."""
+    """Run a unit of work."""
     if isinstance(unit, MeasureUnit):
         return _measure(unit, watch)
     watch.begin(unit.name)
@@ -103,7 +103,7 @@ def perform(unit: Unit, watch: Watch) -> Result:
 
 
 def _measure(unit: MeasureUnit, watch: Watch) -> tuple[Outcome, ...]:
-    """Run a unit's steps in order; a bulk artefact is let go with its last reader."""
+    """Run a unit's steps in order; a bulk artefact is dropped after its last reader."""
     outcomes: dict[Key, Outcome] = dict(unit.known)
     last_reader = last_readers(unit.instances)
     reported: list[Outcome] = []
@@ -128,18 +128,18 @@ def _measure(unit: MeasureUnit, watch: Watch) -> tuple[Outcome, ...]:
 
 
 def _guard_again(instance: Instance, unit: MeasureUnit, outcomes: Mapping[Key, Outcome]) -> Outcome | None:
-    """A bulk value that was DONE in an earlier night and now is not is no reason to keep a SKIPPED for ever."""
+    """Return CRASHED if a repeated bulk step that was DONE before is not DONE now; SKIPPED would be kept for ever."""
     for key in keys_of(instance):
         if key in unit.again and outcomes[key].status is not Status.DONE:
             reason = (
-                f"{key} was done in an earlier run and now is {outcomes[key].status.value} ({outcomes[key].reason})"
+                f"{key} was done in an earlier run and is now {outcomes[key].status.value} ({outcomes[key].reason})"
             )
             return crashed(instance.key, unit, reason)
     return None
 
 
 def _changed_files(instance: Instance) -> str:
-    """Name the files that are no longer what was read for their digests: the address would speak of other bytes."""
+    """Return the names of files that changed since their digests were computed, so that the address would be wrong."""
     given = [each for source in instance.inputs.values() for each in members_of(source) if isinstance(each, Given)]
     changed = []
     for each in given:
@@ -153,7 +153,7 @@ def _changed_files(instance: Instance) -> str:
 
 
 def last_readers(instances: Sequence[Instance]) -> dict[Key, int]:
-    """Return for each key the position of the last instance that takes its value."""
+    """Return key -> position of the last instance that takes its value."""
     return {key: position for position, instance in enumerate(instances) for key in keys_of(instance)}
 
 
@@ -162,23 +162,23 @@ def select_instances(
     codes: Mapping[str, StepCode],
     outcomes: Mapping[Key, Outcome],
 ) -> tuple[tuple[Instance, ...], frozenset[Key]]:
-    """Choose what of a group of steps has to run.
+    """Choose the instances of a group that must run.
 
     Parameters
     ----------
     instances
-        The group, inputs before what takes them.
+        The group, in topological order.
     codes
-        Of every step.
+        Code of every step.
     outcomes
-        Those that are known.
+        The known outcomes.
 
     Returns
     -------
     instances
-        Those without an outcome, and before them the bulk ones they need, whose values nobody keeps.
+        Those without an outcome, and the bulk ones that they need, which are not kept.
     again
-        The keys of the latter.
+        Keys of those bulk ones.
     """
     wanted: set[Key] = set()
     again: set[Key] = set()
@@ -197,7 +197,7 @@ def select_instances(
 
 
 def reduce_unit(unit: MeasureUnit, outcomes: Iterable[Outcome]) -> MeasureUnit | None:
-    """Return what is left of a unit once some of its outcomes are known, or None if nothing is."""
+    """Return the unit without the steps whose outcomes are known, or None if none remain."""
     by_address = {outcome.address: outcome for outcome in outcomes}
     done = {key: by_address[address] for key, address in unit.addresses.items() if address in by_address}
     remade = {key: blank_done(key, unit) for key in unit.again}
@@ -206,12 +206,12 @@ def reduce_unit(unit: MeasureUnit, outcomes: Iterable[Outcome]) -> MeasureUnit |
 
 
 def blank_done(key: Key, unit: MeasureUnit) -> Outcome:
-    """Stand in for a bulk step that was DONE in an earlier run."""
+    """Return a placeholder outcome for a bulk step that was DONE in an earlier run."""
     return Outcome(
         step=key.step, stage=unit.codes[key.step].stage, item=key.item, address=unit.addresses[key], status=Status.DONE
     )
 
 
 def crashed(key: Key, unit: MeasureUnit, reason: str, trace: str = "") -> Outcome:
-    """Return the outcome of a step that could not end by itself."""
+    """Return the CRASHED outcome of a step that did not end by itself."""
     return replace(blank_done(key, unit), status=Status.CRASHED, reason=reason, traceback=trace)

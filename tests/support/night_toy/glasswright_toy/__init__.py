@@ -51,7 +51,7 @@ class Mean(Artefact):
     shot: str
 
     @classmethod
-    def find_odd(cls, members: Sequence[Self]) -> Mapping[int, str]:
+    def find_outliers(cls, members: Sequence[Self]) -> Mapping[int, str]:
         middle = float(np.median([member.mean_dn for member in members]))
         return {
             index: f"{member.mean_dn:g} DN where the others are about {middle:g}"
