@@ -118,8 +118,8 @@ def _read_cards(folder: Path, findings: Findings) -> Mapping[str, CardFile]:
     cards, problems = scan_cards(folder)
     findings.problems += problems
     if not cards and not problems:
-        said = "holds no card, so nothing can pass: correct --cards, or leave it out"
-        findings.problems.append(Problem(str(folder), WHOLE_FILE, said))
+        message = "holds no card, so nothing can pass: correct --cards, or leave it out"
+        findings.problems.append(Problem(str(folder), WHOLE_FILE, message))
     return cards
 
 

@@ -43,7 +43,7 @@ RULE = (
 )
 ORDER = (ChangeKind.CHANGED, ChangeKind.MISSING, ChangeKind.UNKNOWN, ChangeKind.WITHIN, ChangeKind.NEITHER)
 MOST_ROWS = 20
-"""Changes shown each in a row of its own where not all are asked for; those that the card limits come first."""
+"""Number of changes shown without -v; those with a limit come first."""
 
 EXAMPLE = """\b
 Example, what a repair did, and which of three copies is the best:
@@ -84,9 +84,7 @@ def compare(
     sides = [_side_data(each, hint) for each, hint in zip(gated, hints, strict=True)]
     if len(visits) > 2:
         if card is None:
-            raise click.UsageError(
-                "no card says which way is better, and copies are ranked by its limits: give --cards"
-            )
+            raise click.UsageError("without a card copies cannot be ranked: give --cards")
         ranking = rank_visits(visits, card)
         if as_json:
             click.echo(json.dumps(_ranking_data(ranking, sides), indent=2))
@@ -157,7 +155,7 @@ def _print(
 
 
 def _gravity(change: Change) -> tuple[bool, float]:
-    """Put what the card limits first, then what changed by most of its uncertainties."""
+    """Return the sort key: measures with a limit first, then the largest change in uncertainties."""
     size = abs(change.change or 0.0) / change.u if change.u else 0.0
     return not change.has_limit, -size
 
@@ -174,7 +172,7 @@ def _print_side(gated: Gated, hints: Sequence[str]) -> None:
     more = f" (and {others} more)" if others else ""
     click.echo(f"  {triage.label}: {field_names().make_readable(why)}{more}")
     for hint in hints:
-        click.echo(f"  it points to: {hint}")
+        click.echo(f"  probable fault: {hint}")
 
 
 def _print_ranking(ranking: Ranking, gated: Sequence[Gated], hints: Sequence[Sequence[str]], *, verbose: bool) -> None:
@@ -185,23 +183,23 @@ def _print_ranking(ranking: Ranking, gated: Sequence[Gated], hints: Sequence[Seq
         serial, counts = each.state.record.ticket.serial, (ranking.better[ticket], ranking.worse[ticket])
         points = hint[0] if hint else ""
         rows.append((str(rank), ticket, serial, triage_of(each).label, f"{counts[0]} / {counts[1]}", points))
-    headers = ("rank", "ticket", "serial", "decision", "better / worse", "it points to")
+    headers = ("rank", "ticket", "serial", "decision", "better / worse", "probable fault")
     print_table(f"{len(gated)} copies of {gated[0].state.record.ticket.model}", headers, rows)
     for note in ranking.notes:
         click.echo(f"note: {note}; such pairs are not compared")
     shown = [each for each in ranking.measures if each.better or verbose]
     lines = [(field_names().name(each.measure), each.at, _format_values(each), _format_better(each)) for each in shown]
-    print_table("What differs really", ("measure", "at", "best first", "really better"), lines)
+    print_table("Significant differences", ("measure", "at", "best first", "significantly better"), lines)
     same = sum(not each.better for each in ranking.measures)
     more = "" if verbose or not same else "; -v shows them"
-    click.echo(f"{len(ranking.measures) - same} measures differ really, in {same} no copy is better{more}")
+    click.echo(f"{len(ranking.measures) - same} measures differ significantly, {same} do not{more}")
     if ranking.comparisons:
         low, high = ranking.factors
         beyond = f"{low:.1f}" if f"{low:.1f}" == f"{high:.1f}" else f"{low:.1f} to {high:.1f}"
         click.echo(
-            f"(really: by more than {beyond} standard uncertainties of the difference, the stand's reproducibility "
-            f"included: of {ranking.comparisons} comparisons together any would seem real by chance with a probability "
-            f"of at most {RISK:.0%} (Bonferroni))"
+            f"(significant: more than {beyond} standard uncertainties of the difference, including the stand's "
+            f"reproducibility; for any of {ranking.comparisons} comparisons the probability by chance is at most "
+            f"{RISK:.0%} (Bonferroni))"
         )
 
 
@@ -210,7 +208,7 @@ def _format_values(each: RankedMeasure) -> str:
 
 
 def _format_better(each: RankedMeasure) -> str:
-    """Say who is better than whom; copies that are better than the same ones share a clause."""
+    """Return which copies are better than which; copies that are better than the same ones share a clause."""
     losers: dict[str, list[str]] = {}
     for winner, loser in each.better:
         losers.setdefault(winner, []).append(loser)

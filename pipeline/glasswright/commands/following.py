@@ -1,4 +1,4 @@
-"""What `glasswright run --follow` shows and writes while it goes on."""
+"""Output of `glasswright run --follow`: lines on the terminal and pages."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ MOST_REASONS = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FollowOptions:
-    """What the command was given."""
+    """Options of the command."""
 
     tickets: Path
     ledger: Path
@@ -79,7 +79,7 @@ def follow_folder(
             say=say,
             tell=teller.tell,
         )
-        read_work()  # what is wrong ends here, before workers are started
+        read_work()  # mistakes end the command here, before workers start
         follower = Follower(desk, stack.enter_context(runner), stop)
         say(f"following {options.tickets}; Ctrl-C or SIGTERM ends it")
         follower.follow()
@@ -88,19 +88,19 @@ def follow_folder(
 
 
 def say(text: str) -> None:
-    """Write a line with the time."""
+    """Print a line with the time."""
     click.echo(f"{datetime.now().astimezone():%H:%M:%S} {text}")
 
 
 class _Teller:
-    """Says what became of each ticket, and has its page drawn by a process of its own."""
+    """Prints the result of each ticket, and has its page drawn by a separate process."""
 
     def __init__(self, options: FollowOptions, plugins: Plugins, stack: ExitStack) -> None:
         self._options, self._plugins = options, plugins
         self._pool: ProcessPoolExecutor | None = stack.enter_context(open_pool(1)) if options.pages else None
 
     def tell(self, ledger: Ledger, result: SessionResult, arrived: Mapping[str, float]) -> None:
-        """Say what a run did, and update the pages of the day."""
+        """Print the results of a run, and update the day's pages."""
         for refused in (*result.refused, *result.night.failed):
             say(f"{refused.number or refused.folder}: {paint('INCOMPLETE')}  {refused.reason}")
         keeper = Gatekeeper(ledger)

@@ -31,14 +31,14 @@ Example, a zoom at all its settings, and beside it another copy:
 @click.command(epilog=EXAMPLE)
 @click.argument("tickets", nargs=-1, required=True)
 @click.option("--ledger", "path", type=click.Path(path_type=Path), required=True, help="The ledger.")
-@click.option("-v", "--verbose", is_flag=True, help="Every number, checks by hand too.")
+@click.option("-v", "--verbose", is_flag=True, help="Show every number, including checks by hand.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
 def matrix(tickets: tuple[str, ...], path: Path, verbose: bool, as_json: bool) -> None:
     """Show every measure of TICKETS at every aperture and focal length, with its limits.
 
-    One line for each measure and lens. A number that a limit speaks of has its uncertainty (two standard ones), and its
-    verdict where that is no PASS. Several tickets stand one under the other. This is no verdict: the exit code is 0
-    whatever the numbers are, 2 for a wrong command, 21 for a ledger that is missing or damaged.
+    One line for each measure and lens. A number with a limit is shown with two standard uncertainties, and with its
+    verdict unless that is PASS. Several tickets are shown one below the other. This is not a verdict: the exit code is
+    0 whatever the numbers are, 2 for a wrong command, 21 for a ledger that is missing or damaged.
     """
     with Ledger.open_for_reading(path) as opened:
         opened.check_chain()
@@ -51,13 +51,13 @@ def matrix(tickets: tuple[str, ...], path: Path, verbose: bool, as_json: bool) -
         ticket = each.state.record.ticket
         click.echo(f"{ticket.number}: {ticket.model}, serial {ticket.serial}, {triage_of(each).label}")
     if not made.rows:
-        click.echo("no limit speaks of it, so nothing is shown: -v shows every number")
+        click.echo("there is no limit, so nothing is shown: -v shows every number")
     headers = ("measure", "unit", "ticket", *made.settings, "limit")
     print_table("At every setting", headers, [line for row in made.rows for line in _lay_lines(row, made)])
 
 
 def _lay_lines(row: MatrixRow, made: Matrix) -> Iterator[tuple[str, ...]]:
-    """Yield a line for each ticket, and one for the limits where they are not the same at every setting."""
+    """Yield a line for each ticket, and one for the limits if they differ between settings."""
     limits = [_format_limit(each) for each in row.limits]
     given = set(filter(None, limits))
     for place, (ticket, cells) in enumerate(zip(made.tickets, row.cells, strict=True)):

@@ -46,17 +46,17 @@ PATH = click.Path(path_type=Path)
     help="Seconds that one step may take; not with --serial.",
 )
 @click.option(
-    "--follow", is_flag=True, help="Go on watching --tickets, and take each ticket when its copy is complete."
+    "--follow", is_flag=True, help="Keep watching --tickets, and measure each ticket when its copy is complete."
 )
 @click.option(
     "--quiet-seconds",
     type=click.FloatRange(min=1),
     default=20.0,
     show_default=True,
-    help="With --follow: a copy without SHA256SUMS is complete when nothing has changed for so long.",
+    help="With --follow: time without change after which a copy without SHA256SUMS is complete.",
 )
 @click.option(
-    "--pages", type=click.Path(path_type=Path, file_okay=False), help="With --follow: keep the pages of the day here."
+    "--pages", type=click.Path(path_type=Path, file_okay=False), help="With --follow: folder for the day's pages."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON document.")
 @click.option("-v", "--verbose", is_flag=True, help="List every reason under each ticket, including skipped steps.")
@@ -99,13 +99,13 @@ def run(
     plugins = load_plugins_aloud()
     if follow:
         if as_json or retry:
-            raise click.UsageError("--follow goes on until it is stopped: leave out --json and --retry")
+            raise click.UsageError("--follow runs until it is stopped: leave out --json and --retry")
         options = FollowOptions(tickets=tickets, ledger=ledger, quiet_s=quiet_seconds, pages=pages)
         return follow_folder(
             options, plugins, lambda: _read(plan, stand, cards, plugins), choose_runner(serial, workers, time_limit)
         )
     if pages is not None:
-        raise click.UsageError("--pages goes with --follow; after a night run `glasswright pages`")
+        raise click.UsageError("--pages needs --follow; after a night run `glasswright pages`")
     read_plan, read_stand, read_cards = _read(plan, stand, cards, plugins)
     find_folders(tickets)  # raises for a wrong folder, before a ledger is made
     with Ledger.open_for_writing(ledger) as opened:

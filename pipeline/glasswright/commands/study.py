@@ -61,7 +61,7 @@ class StudyError(GlasswrightError):
 )
 @click.option("--write", is_flag=True, help="Write the numbers into the stand file.")
 @click.option("--by", default="", help="Who did the study. Default: the user's name.")
-@click.option("-v", "--verbose", is_flag=True, help="Every part with its interval, and all that was left out.")
+@click.option("-v", "--verbose", is_flag=True, help="Show all components, intervals and left-out tickets.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
 def study(
     ledger: Path, stand: Path, cards: Path | None, tickets: tuple[str, ...], measures: tuple[str, ...],
@@ -195,7 +195,7 @@ def _row_in_short(field: FieldStudy) -> tuple[str, ...]:
 def _shape_of(field: FieldStudy) -> str:
     lenses, fittings, repeats = field.anova.shape
     missing = f", {field.anova.missing} missing" if field.anova.missing else ""
-    again = "" if field.anova.sources[3].freedom else " (repeatability not told apart)"
+    again = "" if field.anova.sources[3].freedom else " (no repeats)"
     return f"{lenses} x {fittings} x {repeats}{missing}{again}"
 
 

@@ -1,4 +1,4 @@
-"""Tickets that a command is given by number."""
+"""Reads the tickets that a command names."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ if TYPE_CHECKING:
 
 
 def gate_tickets(ledger: Ledger, numbers: Sequence[str]) -> list[Gated]:
-    """Return what the gate says of tickets, with all their measurements, in the order in which they are given.
+    """Return the gate's decision on tickets, with all measurements, in the given order.
 
     Raises
     ------
     click.UsageError
-        If a number is given twice, or the ledger does not know it.
+        If a number is given twice, or is not in the ledger.
     """
     twice = [number for place, number in enumerate(numbers) if number in numbers[:place]]
     if twice:

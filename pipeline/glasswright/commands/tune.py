@@ -71,7 +71,7 @@ class TuneError(GlasswrightError):
               "Default: proposals/ and the name of the card's file.")  # fmt: skip
 @click.option("--adopt", is_flag=True, help="Write the new numbers into the card.")
 @click.option("--by", default="", help="Who adopts them. Default: the user's name.")
-@click.option("-v", "--verbose", is_flag=True, help="What is behind each limit, and every lens that was left out.")
+@click.option("-v", "--verbose", is_flag=True, help="Show the statistics of all limits, and all left-out lenses.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
 def tune(
     lens: str, ledger: Path, cards: Path, stand: Path | None, typed: tuple[str, ...], since: datetime | None,
@@ -232,11 +232,11 @@ def print_tuning(tuning: Tuning, *, verbose: bool) -> None:
             click.echo(f"{reports[0].side}{more}: {reason}")
     _print_changed(tuning)
     if not verbose:
-        click.echo("-v shows what is behind each limit")
+        click.echo("-v shows the statistics of each limit")
 
 
 def _gravity(report: SideReport) -> tuple[bool, int]:
-    """Put limits that change first, then those that change most tickets."""
+    """Return the sort key: changed limits first, then those that change most tickets."""
     return report.proposal.number in (None, report.old_number), -len(report.changed)
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from glasswright.intake.index import TicketRequest
 
 SETTLED_S: Final = 1.0
-"""A file that has not changed for so long has been copied; one that is still written changes many times a second."""
+"""Time without change after which a file counts as copied; a file being written changes many times a second."""
 MOST_NAMED: Final = 3
 
 Stamp = tuple[int, int, int]
@@ -28,31 +28,31 @@ Stamp = tuple[int, int, int]
 
 @dataclass(slots=True, kw_only=True)
 class Arriving:
-    """A ticket's folder as it was seen last."""
+    """The last known state of a ticket's folder."""
 
     folder: Path
     stamps: Mapping[str, Stamp] = field(default_factory=dict)
-    """Of its files, by their name below the folder."""
+    """Stamps of its files, by name relative to the folder."""
     since: dict[str, float] = field(default_factory=dict)
-    """When each was first seen as it is now, by a clock that never goes back."""
+    """Time at which each file was first seen in its present state, by the monotonic clock."""
     changed_at: float = 0.0
     """When anything last changed."""
     taken: Mapping[str, Stamp] | None = None
-    """The files as they were when the ticket was last measured; None if it was not."""
+    """Stamps of the files when the ticket was last measured; None if it was not."""
     digests: dict[tuple[str, Stamp], str] = field(default_factory=dict)
 
     @property
     def is_new(self) -> bool:
-        """Whether it is not as it was when it was last measured."""
+        """Return whether it changed since it was last measured."""
         return self.stamps != self.taken
 
     @property
     def last_change_ns(self) -> int:
-        """When a file last changed, by the clock of the file system."""
+        """Return the time of the last change of a file, by the clock of the file system."""
         return max((max(stamp[1:]) for stamp in self.stamps.values()), default=0)
 
     def see(self, stamps: Mapping[str, Stamp], now: float) -> None:
-        """Take note of how the folder is now."""
+        """Record the present state of the folder."""
         if stamps != self.stamps or not self.since:
             self.changed_at = now
         self.since = {
@@ -62,21 +62,21 @@ class Arriving:
         self.stamps = stamps
 
     def find_arrived(self, now: float) -> frozenset[str]:
-        """Name the files that have been copied."""
+        """Return the names of the files that have been copied."""
         return frozenset(name for name, since in self.since.items() if now - since >= SETTLED_S)
 
     def why_incomplete(self, request: TicketRequest, quiet_s: float, now: float) -> str:
-        """Say what the copy still lacks; empty if it is complete.
+        """Return what the copy still lacks; empty if it is complete.
 
-        With SHA256SUMS it is complete when every shot that the list names is there and is the one named, whatever time
-        has gone; without, when nothing has changed for some time.
+        With SHA256SUMS it is complete when every listed shot is there and matches; without, when nothing has changed
+        for some time.
 
         Parameters
         ----------
         request
-            What the ticket's file says.
+            The request read from the ticket file.
         quiet_s
-            How long.
+            That time.
         """
         checksums = read_checksums(self.folder)
         if not checksums.present:
@@ -112,15 +112,15 @@ def _name(names: list[str]) -> str:
 
 
 class DropFolder:
-    """The folder that tickets are copied into."""
+    """The folder into which tickets are copied."""
 
     def __init__(self, folder: Path) -> None:
-        """Nothing was seen yet."""
+        """Start without known folders."""
         self.folder = folder
         self._seen: dict[Path, Arriving] = {}
 
     def look(self, now: float) -> list[Arriving]:
-        """Return the ticket folders as they are now, those that changed last first; a folder that is gone is forgotten.
+        """Return the present ticket folders, the latest changed first; removed folders are dropped.
 
         Raises
         ------
@@ -137,7 +137,7 @@ class DropFolder:
 
 
 def _read_stamps(folder: Path) -> Mapping[str, Stamp]:
-    """Stamp the files of a ticket's folder and of the folders in it; a file that goes meanwhile is passed over."""
+    """Stamp the files of a ticket's folder and of the folders in it; files removed meanwhile are skipped."""
     stamps = {}
     for path in (*folder.glob("*"), *folder.glob("*/*")):
         try:

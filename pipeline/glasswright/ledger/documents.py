@@ -36,7 +36,7 @@ def plan_documents(plan: Plan) -> tuple[Document, Document]:
 
 
 def stand_documents(stand: StandFile) -> tuple[Document, ...]:
-    """Return what is kept of a stand file: its text, and the logo that it names, named by the SHA-256 of its file."""
+    """Return the documents of a stand file: its text, and its logo, named by the SHA-256 of its file."""
     text = Document(kind="stand", name=stand.name, text=stand.text, sha256=stand.sha256)
     if not stand.logo:
         return (text,)
@@ -46,7 +46,7 @@ def stand_documents(stand: StandFile) -> tuple[Document, ...]:
 
 
 def find_logo(ledger: Ledger, file_sha256: str) -> bytes:
-    """Return a logo that is kept, checked against its hash; empty if the ledger keeps none with that SHA-256.
+    """Return the logo with a SHA-256, checked against it; empty if the ledger has none.
 
     Raises
     ------

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 LONGEST_TEXT: Final = 65536
 COMMIT_S: Final = 60.0
-"""So long a commit, or another command before a commit, is waited for; either takes seconds at most."""
+"""Longest wait for a commit, or for another command before a commit; either takes seconds at most."""
 UNSAID_S: Final = 0.2
 BETWEEN_S: Final = 0.02
 

@@ -51,7 +51,7 @@ APPLICATION_ID: Final = 0x474C5752
 """SQLite application id of a ledger (`GLWR`)."""
 SECONDS_TO_WAIT: Final = 30
 EACH_COMMIT: Final = 0
-"""Stands for the number of a run where each commit is one; a run's own number is never 0."""
+"""Run number if each commit is a separate run; the number of a run is never 0."""
 MOMENT_TABLES: Final = (
     "manifest", "judgement", "returned", "attempt", "decision", "shot_content", "restored", "link", "inspected",
     "stand_adoption",
@@ -347,7 +347,7 @@ class Ledger:
         self.files = files
         self._lock = lock
         self._record: RunRecord | None = None
-        """Of the run that each commit is, where the lock is held for commits only."""
+        """Record of the run, if each commit is a separate run."""
 
     @classmethod
     def open_for_writing(cls, path: Path, *, check_head: bool = True) -> Self:
@@ -380,7 +380,7 @@ class Ledger:
 
     @classmethod
     def open_for_commits(cls, path: Path) -> Self:
-        """Open a ledger, or begin a new one, to measure into it beside others who write.
+        """Open a ledger, or create one, to write single commits while other processes write too.
 
         The writer's lock is held for each commit alone, and each commit is a run of its own, which begins and ends with
         it: no run is ever under way while another writes. The number that `begin_run` gives stands for all of them.
@@ -464,7 +464,7 @@ class Ledger:
 
     @contextmanager
     def _commit(self, run: int) -> Iterator[int]:
-        """Keep what is added inside, all or nothing; give the number of the run that it belongs to."""
+        """Commit what is added inside, all or nothing; yield the number of its run."""
         with self.database.transaction():
             if run != EACH_COMMIT or self._record is None:
                 yield run

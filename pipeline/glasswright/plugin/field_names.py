@@ -30,7 +30,7 @@ class FieldNames:
     """Caveat -> its meaning."""
 
     by_limit: Mapping[str, str] = field(default_factory=dict)
-    """`step.field` -> what is said of a lens that keeps the limit on it, to its owner."""
+    """`step.field` -> sentence for the owner of a lens that meets the limit on it."""
 
     def explain(self, caveat: str) -> str:
         """Return the meaning of a caveat, or its own name where nothing explains it."""

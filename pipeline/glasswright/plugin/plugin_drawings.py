@@ -34,12 +34,12 @@ MAPS: Final = "FIELD_MAPS"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FieldMap:
-    """Which numbers of a step belong to which places on the frame, for a picture that the owner of a lens is shown."""
+    """Places on the frame of a step's numbers, for a picture on the owner's record."""
 
     title: str
-    """What is shown, such as `Sharpness over the picture`."""
+    """Title, such as `Sharpness over the picture`."""
     note: str
-    """How it is read, in a few words: `larger is sharper`."""
+    """Meaning of the numbers, in a few words: `larger is sharper`."""
     places: Mapping[str, tuple[float, float]]
     """Path of the field -> place on the frame, across and down, each from -1 to 1."""
 

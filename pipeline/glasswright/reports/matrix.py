@@ -1,4 +1,4 @@
-"""Every measure at every setting in one view: measures down, settings across, one line for each lens."""
+"""A table of all measures by setting, with one line for each lens."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ class MatrixCell:
 
     value: float | None
     u: float | None
-    """Its standard uncertainty; the stand's part is in it where a limit speaks of the number."""
+    """Standard uncertainty, including the stand's part if there is a limit."""
     verdict: Verdict | None
-    """None where no limit speaks of it."""
+    """None if there is no limit."""
     lower: float | None = None
     upper: float | None = None
 
@@ -41,11 +41,11 @@ class MatrixRow:
     name: str
     unit: str
     cells: tuple[tuple[MatrixCell | None, ...], ...]
-    """For each lens, a cell for each setting; None where there is neither a number nor a limit."""
+    """For each lens, a cell for each setting; None if there is neither a number nor a limit."""
 
     @property
     def limits(self) -> tuple[tuple[float | None, float | None] | None, ...]:
-        """For each setting the limits there, from the first lens that was judged by some; None for no limit."""
+        """For each setting its limits, from the first lens with limits there; None without a limit."""
         return tuple(
             next(((cell.lower, cell.upper) for cell in column if cell is not None and cell.verdict is not None), None)
             for column in zip(*self.cells, strict=True)
@@ -62,14 +62,14 @@ class Matrix:
 
 
 def make_matrix(sides: Sequence[Gated], *, every_number: bool = False) -> Matrix:
-    """Arrange what was measured of one or several tickets.
+    """Arrange the measurements of one or several tickets.
 
     Parameters
     ----------
     sides
         Tickets with their measurements and their judgement.
     every_number
-        Whether measures that no limit speaks of, and checks by hand, are in it too.
+        Whether measures without a limit and checks by hand are included.
     """
     settings: dict[Setting, None] = {}
     found: dict[str, list[dict[str, MatrixCell]]] = {
@@ -82,7 +82,7 @@ def make_matrix(sides: Sequence[Gated], *, every_number: bool = False) -> Matrix
     used = {at for lines in found.values() for line in lines for at in line}
     known = [str(each) for each in sorted(settings, key=lambda each: each.sort_key)]
     columns = [at for at in (*dict.fromkeys(known), WHOLE_TICKET) if at in used]
-    columns += sorted(used.difference(columns))  # a limit may ask for a setting that nobody shot
+    columns += sorted(used.difference(columns))  # a limit may require a setting that was not shot
     rows = [
         MatrixRow(
             measure=measure,
@@ -98,7 +98,7 @@ def make_matrix(sides: Sequence[Gated], *, every_number: bool = False) -> Matrix
 
 
 def _read_cells(gated: Gated, *, every_number: bool) -> Iterable[tuple[str, str, MatrixCell]]:
-    """Yield (measure, setting, cell); what a limit speaks of comes last and replaces the bare number."""
+    """Yield (measure, setting, cell); cells with a limit come last and replace those without."""
     verdicts = _choose_verdicts(gated, every_number)
     limited = {each.measure for each in verdicts}
     for outcome in gated.state.outcomes:

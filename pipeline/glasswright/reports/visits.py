@@ -1,4 +1,4 @@
-"""Which visit of a lens came before which."""
+"""Order of the visits of a lens."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ if TYPE_CHECKING:
     from glasswright.ledger import Ledger, TicketState
 
 PHASES: Final = {"intake": 0, "release": 2}
-"""Order of the visits of one night; any other phase lies between."""
+"""Order of the visits of one night; any other phase is in between."""
 
 
 def visit_order(state: TicketState) -> tuple[str, int, str]:
-    """Sort visits of a lens by time; in one night intake comes before release."""
+    """Return the sort key of a visit: time; in one night intake comes before release."""
     ticket = state.record.ticket
     return state.measured_at, PHASES.get(ticket.phase, 1), ticket.number
 
 
 def choose_earlier(state: TicketState, others: Iterable[TicketState]) -> TicketState | None:
-    """Choose the latest visit before this one; None if it is the first."""
+    """Return the latest visit before this one; None if it is the first."""
     earlier = [each for each in others if visit_order(each) < visit_order(state)]
     return max(earlier, key=visit_order, default=None)
 

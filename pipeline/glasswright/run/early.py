@@ -1,6 +1,6 @@
-"""Looks at shots as they arrive, before their ticket is complete, so that one to be repeated is known at once.
+"""Checks shots as they arrive, before their ticket is complete, so that shots to be repeated are reported at once.
 
-What is measured here is thrown away: a chart shot may lack the panel that evens it out, which is shot after it.
+The results are discarded, because the panel that corrects a chart shot is shot after it.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 
 class _EmptyStore:
-    """Keeps nothing."""
+    """A store that keeps nothing."""
 
     def find(self, addresses: Iterable[str]) -> dict[str, Outcome]:
         """Return nothing."""
@@ -40,12 +40,12 @@ class _EmptyStore:
         return {}
 
     def load_artefact(self, address: str) -> Artefact:
-        """Nothing is kept that could be loaded."""
+        """Raise: nothing is kept."""
         raise AssertionError(f"nothing is kept at {address}")
 
 
 class _Look:
-    """The one batch of some shots."""
+    """The task of some shots."""
 
     def __init__(self, batch: Batch) -> None:
         self._batch = batch
@@ -55,7 +55,7 @@ class _Look:
         return self._batch.advance()
 
     def accept(self, result: Result) -> Sequence[Unit]:
-        """Take what was measured."""
+        """Accept results."""
         if not isinstance(result, tuple):
             raise AssertionError("shots that were read already were read again")
         self._batch.accept(result)
@@ -71,7 +71,7 @@ def look_at_shots(
     runner: Runner,
     halt: Halt,
 ) -> tuple[Reshoot, ...]:
-    """Measure what a plan measures of single shots, and return those to be shot or copied again.
+    """Run a plan's steps for single shots, and return the shots to be shot or copied again.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def look_at_shots(
 
 
 def _choose_steps(plan: Plan) -> tuple[Step, ...]:
-    """Choose the steps of single shots, and what they take: in the plan's order."""
+    """Return the steps for single shots and their inputs, in the plan's order."""
     wanted = {step.name for step in plan.steps if step.scope is Scope.SHOT}
     for step in reversed(plan.steps):
         if step.name in wanted:

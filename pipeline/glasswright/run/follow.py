@@ -1,4 +1,4 @@
-"""Measures each ticket as soon as its copy is complete, by runs like those of a night, with workers that stay warm."""
+"""Measures each ticket as soon as its copy is complete, in runs like those of a night, with workers that stay."""
 
 from __future__ import annotations
 
@@ -32,18 +32,18 @@ if TYPE_CHECKING:
     from glasswright.run.workers.stopping import Stop
 
 BETWEEN_S: Final = 0.5
-"""Between two looks at the folder."""
+"""Time between two scans of the folder."""
 REST: Final = 5.0
-"""So many times as long as a look takes is rested after it: a folder may be large, or far away."""
+"""Pause after a scan, in units of its duration: a folder may be large or on a slow disk."""
 TICKETS_AT_A_TIME: Final = 2
-"""Measured as one run, those first that came last: a lens on the stand does not wait for a heap of old tickets."""
+"""Number of tickets in one run, the latest first, so that the lens on the stand does not wait for old tickets."""
 SHOTS_AT_A_TIME: Final = 4
-"""Looked at before their ticket is complete: when more come at once, the others wait for the next look."""
+"""Number of shots checked at once before their ticket is complete; the others wait for the next scan."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Work:
-    """What tickets are measured and judged by."""
+    """Plan, stand and cards by which tickets are measured and judged."""
 
     plan: Plan
     stand: StandFile
@@ -54,17 +54,17 @@ class Work:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Desk:
-    """What is followed, and whom it tells."""
+    """The followed folder, and the callbacks for results."""
 
     tickets: Path
     ledger: Path
     quiet_s: float
-    """A copy without SHA256SUMS is complete when nothing has changed for so long."""
+    """Time without change after which a copy without SHA256SUMS is complete."""
     read: Callable[[], Work]
-    """Reads plan, stand and cards as they are now."""
+    """Reads the present plan, stand and cards."""
     say: Callable[[str], None]
     tell: Callable[[Ledger, SessionResult, Mapping[str, float]], None]
-    """Is told what a run did while the ledger is open; and of each ticket when its last file came (monotonic clock)."""
+    """Called with the open ledger, the results of a run, and ticket -> time of its last file (monotonic clock)."""
 
 
 class NightStepsError(GlasswrightError):
@@ -98,7 +98,7 @@ class Follower:
         self._slow_s = 0.0
 
     def follow(self) -> None:
-        """Look at the folder again and again until a signal comes."""
+        """Scan the folder repeatedly until a signal arrives."""
         while not self._stop.is_stopped():
             begun = time.monotonic()
             why = ""
@@ -119,7 +119,7 @@ class Follower:
             time.sleep(0.05)
 
     def _take_turn(self, now: float) -> None:
-        """Measure what is complete; where nothing is, look at some shots that came."""
+        """Measure complete tickets; if there are none, check some new shots."""
         looked = self._drop.look(now)
         self._slow_s = REST * (time.monotonic() - now)
         new = [each for each in looked if each.is_new and not self._was_measured(each)]
@@ -145,7 +145,7 @@ class Follower:
             self._look_at_shots(new, now)
 
     def _was_measured(self, arriving: Arriving) -> bool:
-        """Whether an earlier start measured the folder as it is now."""
+        """Return whether an earlier run measured the folder in its present state."""
         started = self._measured.get(escape(str(arriving.folder)))
         if arriving.taken is None and started is not None and arriving.last_change_ns < started.timestamp() * 1e9:
             arriving.taken = arriving.stamps
@@ -168,7 +168,7 @@ class Follower:
         return [self._refused[name]] if name in self._refused else []
 
     def _run(self, complete: Sequence[Arriving], broken: Sequence[RefusedTicket]) -> None:
-        """Measure tickets as one run, and tell of it."""
+        """Measure tickets as one run, and report the results."""
         begun = time.monotonic()
         stamps = {each.folder: each.stamps for each in complete}
         requests = [self._requests[each.folder] for each in complete]
@@ -198,7 +198,7 @@ class Follower:
                 each.taken = stamps[each.folder]
 
     def _look_at_shots(self, new: Sequence[Arriving], now: float) -> None:
-        """Look at shots whose ticket is not complete yet, and say which are to be repeated."""
+        """Check shots whose ticket is not complete yet, and report those to be repeated."""
         for each in new:
             request = self._requests.get(each.folder)
             if request is None:
@@ -217,12 +217,12 @@ class Follower:
 
 
 def refuse_night_steps(plan: Plan) -> None:
-    """Refuse a plan with steps of a whole night: ticket by ticket they would be made of something else.
+    """Refuse a plan with steps of a whole night, because single tickets do not supply their inputs.
 
     Raises
     ------
     NightStepsError
-        Naming them.
+        If there are any; the message names them.
     """
     steps = [step.name for step in plan.steps if step.scope is Scope.NIGHT]
     if steps:
@@ -231,7 +231,7 @@ def refuse_night_steps(plan: Plan) -> None:
 
 
 def _find_measured(ledger: Path, work: Work) -> Mapping[str, datetime]:
-    """Return, by ticket folder, when the run started that measured it by this plan and stand file."""
+    """Return the start time of the run that measured each ticket folder by this plan and stand file."""
     if not ledger.exists():
         return {}
     with Ledger.open_for_reading(ledger) as opened:

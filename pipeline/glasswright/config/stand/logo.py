@@ -14,7 +14,7 @@ MOST_PIXELS: Final = 2000
 
 
 class LogoError(ValueError):
-    """The file is no logo that a record can bear; the message says why, and what to do."""
+    """The file cannot be used as a logo; the message says why, and what to do."""
 
 
 def read_logo(path: Path) -> bytes:
@@ -23,7 +23,7 @@ def read_logo(path: Path) -> bytes:
     Raises
     ------
     LogoError
-        If it is not there, too large, or no PNG.
+        If it is missing, too large, or not a PNG.
     """
     from PIL import Image
 
@@ -42,5 +42,5 @@ def read_logo(path: Path) -> bytes:
                 raise LogoError(f"{what}: make it smaller")
             picture.load()
     except (OSError, SyntaxError, Image.DecompressionBombError) as error:
-        raise LogoError("the logo is no PNG that can be read: write it as PNG") from error
+        raise LogoError("the logo is not a readable PNG: write it as PNG") from error
     return data

@@ -1,7 +1,7 @@
-"""Several copies of a model, ranked by the measures that their card limits, and which differences are real.
+"""Ranks several copies of a model by the measures that their card limits, with the significant differences.
 
-Two copies differ really where their difference exceeds so many standard uncertainties that, of all comparisons made
-together, one in twenty times any would do so by chance: Student's t at 0.05 over their number (Bonferroni's inequality;
+A difference is significant if the probability that any of all comparisons exceeds its bound by chance is at most 0.05:
+the bound is Student's t at 0.05 divided by the number of comparisons (Bonferroni's inequality;
 Dunn, Journal of the American Statistical Association 56 (1961) 52, from memory), with effective degrees of freedom
 (JCGM 100:2008, G.4.1).
 """
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from glasswright.judging.decision import Uncertainty
 
 RISK: Final = 0.05
-"""Probability that any difference of the whole ranking seems real and is none."""
+"""Probability that any difference in the whole ranking is significant by chance."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +39,7 @@ class RankedMeasure:
     values: tuple[tuple[str, float, float], ...]
     """(ticket, value, standard uncertainty), the best copy first."""
     better: tuple[tuple[str, str], ...]
-    """(ticket, ticket) where the first is really better than the second."""
+    """(ticket, ticket) where the first is significantly better than the second."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,13 +47,13 @@ class Ranking:
     """Copies of a model, the best first."""
 
     order: tuple[tuple[int, str], ...]
-    """(rank, ticket): by how often a copy is really better than another, less how often it is worse."""
+    """(rank, ticket), by the number of significantly better minus significantly worse comparisons."""
     better: Mapping[str, int]
     worse: Mapping[str, int]
     measures: tuple[RankedMeasure, ...]
     comparisons: int
     factors: tuple[float, float]
-    """Least and largest number of standard uncertainties that a difference had to exceed."""
+    """Smallest and largest bound in standard uncertainties."""
     notes: tuple[str, ...]
 
 
@@ -69,8 +69,8 @@ class _Number:
 def rank_visits(visits: Sequence[Visit], card: Card) -> Ranking:
     """Rank copies of a model by every measure that the card limits at a setting which they share.
 
-    Measures without an uncertainty, such as counts, rank nobody. Pairs from two stands or bodies, or of which only one
-    number carries a caveat, are not compared.
+    Measures without an uncertainty, such as counts, are not used. Pairs from two stands or bodies, and pairs in which
+    only one number has a caveat, are not compared.
     """
     unlike = {(one.name, other.name): find_unlike(one, other) for one, other in combinations(visits, 2)}
     groups = {key: numbers for key, numbers in _collect(visits, card).items() if len(numbers) > 1}
@@ -139,7 +139,7 @@ def _collect(visits: Sequence[Visit], card: Card) -> dict[tuple[str, str], list[
 
 
 def _weigh(one: Uncertainty, other: Uncertainty, count: int) -> tuple[float, float]:
-    """Return the standard uncertainty of a difference, and how many of them it must exceed.
+    """Return the standard uncertainty of a difference, and its bound in standard uncertainties.
 
     The stand's part of both sides is one estimate, so its degrees of freedom count once.
     """
@@ -151,7 +151,7 @@ def _weigh(one: Uncertainty, other: Uncertainty, count: int) -> tuple[float, flo
 
 
 def _rank(tickets: Sequence[str], better: Counter[str], worse: Counter[str]) -> tuple[tuple[int, str], ...]:
-    """Number copies from 1; those that nothing sets apart share a rank."""
+    """Number copies from 1; copies without a difference share a rank."""
     score = {ticket: better[ticket] - worse[ticket] for ticket in tickets}
     ordered = sorted(tickets, key=lambda ticket: -score[ticket])
     return tuple((1 + sum(score[each] > score[ticket] for each in tickets), ticket) for ticket in ordered)

@@ -1,4 +1,4 @@
-"""Every limited measure at every setting, as the table of a ticket's page; the visit before in the same cells."""
+"""The table of all measures with a limit by setting on a ticket's page; cells also show the earlier visit."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TableCell:
-    """One setting of one measure, written."""
+    """The texts of one measure at one setting."""
 
     number: str
     kind: str
-    """Class of its verdict; empty where no limit speaks of it."""
+    """CSS class of the verdict; empty without a limit."""
     verdict: str
     limits: str
-    """Empty where the row has one limit for all its settings."""
+    """Empty if the row has one limit for all settings."""
     before: str
-    """The number of the visit before."""
+    """The number at the earlier visit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,22 +33,22 @@ class TableRow:
     name: str
     unit: str
     limits: str
-    """Where they are the same at every setting that has some."""
+    """The limits, if they are the same at every setting that has some."""
     cells: tuple[TableCell, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MatrixTable:
-    """The whole."""
+    """The whole table."""
 
     settings: tuple[str, ...]
     before: str
-    """Number of the visit before; empty if there is none."""
+    """Ticket number of the earlier visit; empty if there is none."""
     rows: tuple[TableRow, ...]
 
 
 def lay_matrix(matrix: Matrix) -> MatrixTable:
-    """Lay out the matrix of a ticket, and of the visit before it where there is a second one."""
+    """Lay out the matrix of a ticket, with the earlier visit if there is one."""
     return MatrixTable(
         settings=matrix.settings,
         before=matrix.tickets[1] if len(matrix.tickets) > 1 else "",

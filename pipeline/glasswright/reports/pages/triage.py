@@ -109,7 +109,7 @@ class Triage:
 
     @property
     def asked(self) -> tuple[str, ...]:
-        """What stages asked to be shot again although they gave numbers, each once."""
+        """Requests of stages to shoot again although they returned numbers, each once."""
         notes = [
             f"{each.setting or 'the ticket'}: {note}"
             for each in sorted(self.state.outcomes, key=lambda each: each.setting is None)

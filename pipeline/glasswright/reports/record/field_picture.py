@@ -1,4 +1,4 @@
-"""The picture on a record: numbers at places of the frame, now and at the visit before, as a plugin says which."""
+"""The picture on a record: numbers at places of the frame, now and at the earlier visit, chosen by a plugin."""
 
 from __future__ import annotations
 
@@ -57,10 +57,10 @@ class FieldPicture:
 
 
 def map_field(state: TicketState, before: TicketState | None) -> FieldPicture | None:
-    """Return the picture of a ticket; None where no plugin says what to show, or nothing was measured of it.
+    """Return the picture of a ticket; None if no plugin chooses numbers, or none of them was measured.
 
-    It is of the widest aperture, at the shortest focal length, of those that both visits have; of the later visit alone
-    where they share none.
+    It shows the widest aperture at the shortest focal length that both visits have; only the later visit if they have
+    none in common.
     """
     for step, field in installed_plugins().drawings.maps.items():
         now = _read(state, step, field)
@@ -99,7 +99,7 @@ def map_field(state: TicketState, before: TicketState | None) -> FieldPicture | 
 
 
 def _read(state: TicketState, step: str, field: FieldMap) -> Mapping[Setting, Mapping[str, float]]:
-    """Return for each setting the numbers that belong on the frame."""
+    """Return the numbers of each setting."""
     found: dict[Setting, dict[str, float]] = {}
     for outcome in state.outcomes:
         if outcome.step != step or outcome.setting is None or outcome.shot:
@@ -116,7 +116,7 @@ def _width(setting: Setting) -> tuple[float, tuple[float, ...]]:
 
 
 def draw_field(picture: FieldPicture, width: float) -> Drawing:
-    """Draw the picture for a column of some width, in points."""
+    """Return the drawing for a column of the given width in points."""
     wide = min((width - GAP) / 2, TALLEST * ASPECT)
     tall = wide / ASPECT
     drawing = Drawing(width, tall + 5 * mm)

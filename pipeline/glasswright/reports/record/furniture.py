@@ -33,7 +33,7 @@ LOGO_HEIGHT: Final = CODE_SIZE
 LOGO_WIDTH: Final = 50 * mm
 LOGO_GAP: Final = 6 * mm
 MOST_LOGO_PIXELS: Final = 600
-"""Along the longer side: more would only make the file heavy."""
+"""Largest number of pixels along the longer side, to limit the size of the file."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +93,7 @@ class Furniture:
         renderPDF.draw(drawing, canvas, width - MARGIN - CODE_SIZE, height - MARGIN - CODE_SIZE)
 
     def _draw_logo(self, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
-        """Put the logo beside the code, its pixels as they are: compressed, they would depend on the zlib installed."""
+        """Draw the logo beside the code, uncompressed, because compression depends on the installed zlib."""
         if not self.logo:
             return
         with Image.open(io.BytesIO(self.logo), formats=["PNG"]) as read:
