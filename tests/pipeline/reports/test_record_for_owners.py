@@ -62,9 +62,9 @@ def test_another_logo_makes_another_record(shop):
     ("data", "message"),
     [
         (None, "shop.logo: the logo cannot be read (No such file or directory): correct the name"),
-        (b"GIF89a" * 9, "shop.logo: the logo is no PNG that can be read: write it as PNG"),
-        (png(kind="JPEG"), "shop.logo: the logo is no PNG that can be read: write it as PNG"),
-        (png()[:-30], "shop.logo: the logo is no PNG that can be read: write it as PNG"),
+        (b"GIF89a" * 9, "shop.logo: the logo is not a readable PNG: write it as PNG"),
+        (png(kind="JPEG"), "shop.logo: the logo is not a readable PNG: write it as PNG"),
+        (png()[:-30], "shop.logo: the logo is not a readable PNG: write it as PNG"),
         (png((2001, 4)), "shop.logo: the logo is 2001 x 4 pixels, at most 2000 along each side: make it smaller"),
         (b"\0" * 500_001, "shop.logo: the logo has 500001 bytes, at most 500000: make it smaller"),
     ],

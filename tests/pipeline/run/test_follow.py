@@ -159,7 +159,7 @@ def test_what_cannot_be_followed_is_refused(bench, capsys):
     assert run_command(bench.arguments("--follow")) == 2
     assert "`whole` take all tickets of a night: run this plan at night, without --follow" in capsys.readouterr().err
     assert run_command(bench.arguments("--follow", "--json")) == 2
-    assert "--follow goes on until it is stopped: leave out --json and --retry" in " ".join(
+    assert "--follow runs until it is stopped: leave out --json and --retry" in " ".join(
         capsys.readouterr().err.split()
     )
     (bench.folder / "night").rmdir()
