@@ -88,7 +88,8 @@ class Sharpness(Artefact):
     spill_frac: float = float("nan")
     """Light that falls over an edge farther than 2/MTF50, of the step, both sides together, in the main plane (own
     definition, no source). Straight edges: 0 for a Gaussian blur, 0.025 for diffraction alone, 0.031
-    for 10 % of the light in a halo of 8 px about a core of 0.7 px. NaN where the discs have no room for it."""
+    for 10 % of the light in a halo of 8 px about a core of 0.7 px. Discs show less by what
+    reaches their middle: of diffraction a third, at a radius of eight blurs (1/MTF50). NaN in smaller discs."""
     spill_frac_u: float = float("nan")
     shot_count: int
 
