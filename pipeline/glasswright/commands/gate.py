@@ -16,6 +16,7 @@ from glasswright.judging.cards import load_cards
 from glasswright.judging.gate import EXIT_CODES, open_gate
 from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.ledger import Ledger
+from glasswright.reports.names import field_names
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -81,7 +82,7 @@ def _format_decision(decision: Decision, gated: Gated | None) -> Iterator[str]:
             card = f"card {_name(gated, judgement.card)}" if judgement.card else "no card"
             yield f"  by {card} and stand file {_name(gated, judgement.stand)}"
     yield from (f"  note: {note}" for note in decision.notes)
-    yield from (f"  - {reason}" for reason in decision.reasons)
+    yield from (f"  - {field_names().make_readable(reason)}" for reason in decision.reasons)
 
 
 def _name(gated: Gated, sha256: str) -> str:

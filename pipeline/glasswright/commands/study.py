@@ -140,6 +140,8 @@ def _write(stand: StandFile, text: str, *, write: bool, quiet: bool) -> None:
 
 
 MOST_LISTED = 5
+MOST_FIELDS = 15
+"""In the short table; those that a card limits come first."""
 
 
 def print_study(study: Study, *, verbose: bool) -> None:
@@ -152,10 +154,13 @@ def print_study(study: Study, *, verbose: bool) -> None:
         f"repeats: {'; '.join(sets)}"
     )
     _print_left_out(study, verbose=verbose)
-    fields = sorted(study.fields, key=lambda field: -_share_of(field))
+    fields = sorted(study.fields, key=lambda field: (field.gauge_of_tolerance_pct is None, -_share_of(field)))
     if not verbose:
         headers = ("field", "at", "one measurement again", "share", "", "unit")
-        print_table("Reproducibility, the worst first", headers, [_row_in_short(f) for f in fields])
+        shown = fields[:MOST_FIELDS]
+        print_table("Reproducibility, the worst first", headers, [_row_in_short(f) for f in shown])
+        if len(shown) < len(fields):
+            click.echo(f"  and {len(fields) - len(shown)} more")
         click.echo("share: of the tolerance, or of the total scatter if there is no limit; -v shows every component")
         return
     print_table(
@@ -189,7 +194,8 @@ def _row_in_short(field: FieldStudy) -> tuple[str, ...]:
     of = "tolerance" if field.gauge_of_tolerance_pct is not None else "total"
     both = _with_interval(field.anova.components.gauge, field.intervals.gauge)
     share = f"{_share_of(field):.1f} % of {of}"
-    return (field.subject.measure, str(field.subject.at or ""), both, share, field.rating, field.unit)
+    unit = "" if field.unit == "1" else field.unit
+    return (field.subject.measure, str(field.subject.at or ""), both, share, field.rating, unit)
 
 
 def _shape_of(field: FieldStudy) -> str:
