@@ -156,7 +156,7 @@ class Assessed:
 def assess_limit(view: TicketView, card: Card, limit: Limit, stand: JudgingStand, refusal: str) -> tuple[Assessed, ...]:
     """Judge one limit as `judge_limit` does, and also return the guard band and the caveats."""
     if refusal:
-        return (_unknown(limit, str(limit.at), f"the card does not hold here: {refusal}"),)
+        return (_unknown(limit, str(limit.at), f"the card is not valid here: {refusal}"),)
     outcomes = view.by_step.get(limit.step, ())
     if not outcomes:
         return (_unknown(limit, str(limit.at), f"no step `{limit.step}` was run for this ticket"),)
@@ -321,7 +321,7 @@ def _why_unknown(limit: Limit, outcome: KeptOutcome, measured: Measured | None) 
     if outcome.status is not Status.DONE:
         return f"`{limit.step}` is {outcome.status}: {outcome.reason or 'no reason was given'}"
     if measured is None:
-        return f"`{limit.step}` gave no `{limit.field}`: correct the card, or the plan"
+        return f"`{limit.step}` returned no `{limit.field}`: correct the card, or the plan"
     if measured.text is not None:
         return f"`{limit.measure}` is the text `{measured.text}`, not a number"
     if measured.value is None:

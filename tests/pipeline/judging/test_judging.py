@@ -169,9 +169,9 @@ def test_what_is_not_finite_is_unknown(tmp_path, value, limit):
 
 def test_a_field_that_the_stage_left_empty_or_gives_not_or_as_a_text_is_unknown(tmp_path):
     for measured, why in (
-        ({}, "gave no `centre.sharp_cy_per_px`: correct the card, or the plan"),
+        ({}, "returned no `centre.sharp_cy_per_px`: correct the card, or the plan"),
         ({"centre__sharp_cy_per_px": None}, "was left empty by the stage"),
-        ({"centre__sharp_cy_per_px": "sharp"}, "is the text `sharp`, no number"),
+        ({"centre__sharp_cy_per_px": "sharp"}, "is the text `sharp`, not a number"),
     ):
         said = one(judge(tmp_path, state(kept(**measured)), SIMPLE))
         assert said.verdict is Verdict.UNKNOWN
