@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-import platform
-import sys
-from datetime import datetime
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from glasswright.errors import GlasswrightError
+from glasswright.commands.remarks import RemarkRefusedError, open_to_remark, read_name_and_reason, refuse_unknown
 from glasswright.judging.gate import EXIT_CODES, DecisionKind
 from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.judging.review import basis_of
-from glasswright.ledger import Ledger, RunRecord
+from glasswright.ledger import describe_run
 from glasswright.ledger.decisions import PersonsDecision
-from glasswright.plain_text import escape
 from glasswright.reports.names import field_names
 
 if TYPE_CHECKING:
@@ -28,12 +23,6 @@ EXAMPLE = """\b
 Example:
   glasswright decide T-0412 --ledger bench.ledger --by "K. Moreau" --why "corner at f/2 as good as before the repair"
 """
-
-
-class CannotDecideError(GlasswrightError):
-    """The ticket is not in review, or the person may not decide."""
-
-    exit_code = 2
 
 
 @click.command(epilog=EXAMPLE)
@@ -52,28 +41,21 @@ def decide(ticket: str, path: Path, person: str, why: str, withdraw: bool) -> No
     Exit codes: 0 decided, 2 the ticket is not in review, or that person may not decide, 20 another run holds the
     ledger, 21 the ledger is missing, newer or damaged.
     """
-    person, why = person.strip(), why.strip()
-    for name, text in (("--by", person), ("--why", why)):
-        if not text or escape(text) != text:
-            raise click.BadParameter("write it in a few words on one line", param_hint=name)
-    if not path.is_file():
-        # opening for writing would create the ledger; opening for reading raises the right error
-        Ledger.open_for_reading(path)
-    with Ledger.open_for_writing(path) as ledger:
-        ledger.check_chain()
+    person, why = read_name_and_reason(person, why)
+    with open_to_remark(path) as ledger:
         ledger.check_artefacts(ticket)
         gated = Gatekeeper(ledger).gate(ticket)
         if gated is None:
-            raise CannotDecideError(f"{path}: the ledger has no ticket `{ticket}`: correct the number")
+            raise refuse_unknown(ledger, ticket)
         _refuse_person(gated, person)
         earlier = ledger.latest_decisions([ticket]).get(ticket)
         if withdraw:
             if earlier is None or not earlier.releases:
-                raise CannotDecideError(f"ticket {ticket} was not released on review: there is nothing to withdraw")
+                raise RemarkRefusedError(f"ticket {ticket} was not released on review: there is nothing to withdraw")
             decision = PersonsDecision(ticket=ticket, releases=False, person=person, why=why, basis=earlier.basis)
         else:
             decision = _release(gated, person, why)
-        run = ledger.begin_run(_record())
+        run = ledger.begin_run(describe_run())
         ledger.add_decision(run, decision)
         ledger.end_run(run, {"decided": ticket}, backup=False)
     lens = f"{gated.state.record.ticket.model}, serial {gated.state.record.ticket.serial}"
@@ -91,9 +73,9 @@ def _refuse_person(gated: Gated, person: str) -> None:
         return
     stand = gated.names.get(gated.judgement.stand, "?") if gated.judgement is not None else ""
     if not stand:
-        raise CannotDecideError(_format_not_in_review(gated))
+        raise RemarkRefusedError(_format_not_in_review(gated))
     who = f"only {', '.join(gated.may_decide)} may" if gated.may_decide else "nobody may"
-    raise CannotDecideError(
+    raise RemarkRefusedError(
         f"{person} may not decide, according to the stand file `{stand}`: {who}: add the name to `may_decide` in the "
         "stand file, run `glasswright judge` with it and --adopt-stand, then decide"
     )
@@ -102,11 +84,11 @@ def _refuse_person(gated: Gated, person: str) -> None:
 def _release(gated: Gated, person: str, why: str) -> PersonsDecision:
     decision = gated.decision
     if decision.kind is DecisionKind.RELEASED_ON_REVIEW:
-        raise CannotDecideError(
+        raise RemarkRefusedError(
             f"ticket {decision.ticket} is already decided: {decision.reasons[0]}: withdraw that first"
         )
     if decision.kind is not DecisionKind.REVIEW or gated.judgement is None:
-        raise CannotDecideError(_format_not_in_review(gated))
+        raise RemarkRefusedError(_format_not_in_review(gated))
     basis = basis_of(gated.state, gated.judgement, decision.reasons)
     return PersonsDecision(ticket=decision.ticket, releases=True, person=person, why=why, basis=basis)
 
@@ -117,12 +99,3 @@ def _format_not_in_review(gated: Gated) -> str:
     more = len(decision.reasons) - MOST_REASONS
     rest = f"; and {more} more (`glasswright gate` lists them)" if more > 0 else ""
     return f"{what}: {field_names().make_readable('; '.join(decision.reasons[:MOST_REASONS]))}{rest}"
-
-
-def _record() -> RunRecord:
-    return RunRecord(
-        command=escape(" ".join(sys.argv)),
-        machine=platform.node(),
-        started_at=datetime.now().astimezone().isoformat(timespec="seconds"),
-        versions={"glasswright": version("glasswright"), "python": platform.python_version()},
-    )

@@ -2,29 +2,18 @@
 
 from __future__ import annotations
 
-import platform
-import sys
-from datetime import datetime
-from importlib.metadata import version
 from pathlib import Path
 
 import click
 
-from glasswright.errors import GlasswrightError
-from glasswright.ledger import Ledger, RunRecord
+from glasswright.commands.remarks import RemarkRefusedError, find_ticket, open_to_remark, read_name_and_reason
+from glasswright.ledger import describe_run
 from glasswright.ledger.inspected import Finding, add_inspected, latest_inspected
-from glasswright.plain_text import escape
 
 EXAMPLE = """\b
 Example:
   glasswright inspected T-0412 sound --ledger bench.ledger --by "K. Moreau" --why "sharp on film, no fault found"
 """
-
-
-class CannotInspectError(GlasswrightError):
-    """The ledger does not have the ticket, or there is no finding to withdraw."""
-
-    exit_code = 2
 
 
 @click.command(epilog=EXAMPLE)
@@ -43,38 +32,21 @@ def inspected(ticket: str, finding: str, path: Path, person: str, why: str) -> N
     Exit codes: 0 recorded (or already was), 2 no such ticket, 20 another run holds the ledger, 21 the ledger is
     missing, newer or damaged.
     """
-    found, person, why = Finding(finding), person.strip(), why.strip()
-    for name, text in (("--by", person), ("--why", why)):
-        if not text or escape(text) != text:
-            raise click.BadParameter("write it in a few words on one line", param_hint=name)
-    if not path.is_file():
-        # opening one to write would make it; a reader says what is wrong
-        Ledger.open_for_reading(path)
-    with Ledger.open_for_writing(path) as ledger:
-        ledger.check_chain()
-        state = next(iter(ledger.latest_tickets([ticket], measures=())), None)
-        if state is None:
-            raise CannotInspectError(f"{path}: the ledger has no ticket `{ticket}`: correct the number")
+    found = Finding(finding)
+    person, why = read_name_and_reason(person, why)
+    with open_to_remark(path) as ledger:
+        state = find_ticket(ledger, ticket)
         last = latest_inspected(ledger).get(ticket)
         if found is Finding.WITHDRAWN and (last is None or last.finding is Finding.WITHDRAWN):
-            raise CannotInspectError(f"{path}: ticket `{ticket}` has no finding: nothing to withdraw")
+            raise RemarkRefusedError(f"{path}: ticket `{ticket}` has no finding: nothing to withdraw")
         if last is not None and (last.content, last.finding, last.person, last.why) == (
             state.content, found, person, why,
         ):  # fmt: skip
             click.echo(f"{ticket}: already recorded, at {last.inspected_at}")
             return
-        run = ledger.begin_run(_record())
+        run = ledger.begin_run(describe_run())
         add_inspected(ledger, run, ticket, state.content, found, person, why)
         ledger.end_run(run, {"inspected": ticket}, backup=False)
     lens = f"{state.record.ticket.model}, serial {state.record.ticket.serial}"
     what = "finding withdrawn" if found is Finding.WITHDRAWN else f"found {found}"
     click.echo(f"{ticket} ({lens}): {what} by {person}: {why}")
-
-
-def _record() -> RunRecord:
-    return RunRecord(
-        command=escape(" ".join(sys.argv)),
-        machine=platform.node(),
-        started_at=datetime.now().astimezone().isoformat(timespec="seconds"),
-        versions={"glasswright": version("glasswright"), "python": platform.python_version()},
-    )

@@ -3,29 +3,24 @@
 from __future__ import annotations
 
 import json
-import platform
-import sys
-from datetime import datetime
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from glasswright.commands.plugin_notes import load_plugins_aloud
+from glasswright.commands.remarks import read_name_and_reason
 from glasswright.commands.tables import print_table
-from glasswright.config.schema.names import problem_of_person
 from glasswright.config.stand.file import load_stand
 from glasswright.formatting import format_count
 from glasswright.judging.cards import load_cards
 from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.judging.rejudge import judge_tickets
-from glasswright.ledger import Document, Ledger, RunRecord
+from glasswright.ledger import Document, Ledger, describe_run
 from glasswright.ledger.documents import stand_documents
 from glasswright.ledger.place import LedgerPlaceError
 from glasswright.ledger.stand_adoptions import adopt_stand
 from glasswright.ledger.verdict import RISING, Verdict, fold
-from glasswright.plain_text import escape
 from glasswright.run.progress import paint
 
 if TYPE_CHECKING:
@@ -73,7 +68,7 @@ def judge(
     10, then 12, then 11); 2 wrong command or configuration, 20 another run holds the ledger, 21 the ledger is missing,
     newer or damaged.
     """
-    adoption = _read_adoption(by, why) if adopt or by or why else None
+    adoption = read_name_and_reason(by, why) if adopt or by or why else None
     if adoption is not None and (no_keep or not adopt):
         raise click.UsageError(
             "--adopt-stand, --by NAME and --why REASON must be given together, and not with --no-keep"
@@ -119,15 +114,6 @@ def _find_decided(path: Path, tickets: Sequence[str]) -> tuple[Decision, ...]:
         return tuple(gated.decision for gated in Gatekeeper(ledger).gate_all(released))
 
 
-def _read_adoption(by: str, why: str) -> tuple[str, str]:
-    by, why = by.strip(), why.strip()
-    if problem := problem_of_person(by) or ("" if escape(by) == by else "write it on one line"):
-        raise click.BadParameter(problem, param_hint="--by")
-    if not why or escape(why) != why:
-        raise click.BadParameter("write it in a few words on one line", param_hint="--why")
-    return by, why
-
-
 def keep(
     path: Path,
     judgements: Sequence[Judgement],
@@ -143,13 +129,7 @@ def keep(
     adoption
         Who adopts the stand file, and why; None if nobody does.
     """
-    record = RunRecord(
-        command=escape(" ".join(sys.argv)),
-        machine=platform.node(),
-        started_at=datetime.now().astimezone().isoformat(timespec="seconds"),
-        versions={"glasswright": version("glasswright"), "python": platform.python_version()},
-        documents=documents,
-    )
+    record = describe_run(documents)
     with Ledger.open_for_writing(path) as ledger:
         run = ledger.begin_run(record)
         if adoption is not None:

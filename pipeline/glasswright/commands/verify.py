@@ -4,20 +4,16 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import platform
-import sys
-from datetime import datetime
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from glasswright.commands.ledger_key import check_signature
+from glasswright.commands.remarks import read_name_and_reason
 from glasswright.errors import LedgerDamagedError
-from glasswright.ledger import Ledger, RunRecord
+from glasswright.ledger import Ledger, describe_run
 from glasswright.ledger.restored import accept_restored
-from glasswright.plain_text import escape
 
 if TYPE_CHECKING:
     from glasswright.ledger.verifying import Verification
@@ -58,7 +54,7 @@ def verify(ledger: Path, as_json: bool, accept: bool, stand: Path | None, by: st
     if accept != bool(by.strip() and why.strip()):
         raise click.UsageError("--accept-restored, --by NAME and --why REASON must be given together")
     if accept:
-        _accept(ledger, escape(by.strip()), escape(why.strip()))
+        _accept(ledger, *read_name_and_reason(by, why))
     with Ledger.open_for_reading(ledger, check_head=False) as opened:
         found = opened.verify()
         head = str(opened.head())
@@ -89,10 +85,4 @@ def _accept(path: Path, by: str, why: str) -> None:
         if opened.head_damage is None:
             raise click.UsageError(f"{path}: the ledger and its head match: there is nothing to accept")
         finding = opened.head_damage.finding
-        record = RunRecord(
-            command=escape(" ".join(sys.argv)),
-            machine=platform.node(),
-            started_at=datetime.now().astimezone().isoformat(timespec="seconds"),
-            versions={"glasswright": version("glasswright"), "python": platform.python_version()},
-        )
-        accept_restored(opened, record, by, why, finding)
+        accept_restored(opened, describe_run(), by, why, finding)

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import platform
+import sys
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
+from importlib.metadata import version
 from typing import TYPE_CHECKING
 
+from glasswright.plain_text import escape
 from glasswright.plugin.artefact import HandAnswer, Setting, Ticket
 from glasswright.plugin.outcome import Status
 from glasswright.plugin.stage import Scope
@@ -40,6 +44,18 @@ class RunRecord:
     """ISO 8601, with the offset from UTC."""
     versions: Mapping[str, str]
     documents: tuple[Document, ...] = ()
+
+
+def describe_run(documents: tuple[Document, ...] = (), libraries: Mapping[str, str] | None = None) -> RunRecord:
+    """Return the record of this process: its command, machine, time and versions, those of `libraries` as well."""
+    own = {"glasswright": version("glasswright"), "python": platform.python_version()}
+    return RunRecord(
+        command=escape(" ".join(sys.argv)),
+        machine=platform.node(),
+        started_at=datetime.now().astimezone().isoformat(timespec="seconds"),
+        versions=own | dict(libraries or {}),
+        documents=documents,
+    )
 
 
 class ShotUse(StrEnum):

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import os
-import platform
 import sys
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from datetime import datetime
-from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 from glasswright.intake.folder import count_shots
@@ -16,7 +13,7 @@ from glasswright.intake.shot_setting import Nominal
 from glasswright.intake.tickets import find_folders, find_tickets
 from glasswright.intake.unreadable import find_tickets_of
 from glasswright.judging.rejudge import judge_tickets
-from glasswright.ledger import Document, RunRecord
+from glasswright.ledger import Document, RunRecord, describe_run
 from glasswright.ledger.documents import plan_documents, stand_documents
 from glasswright.ledger.verdict import Verdict
 from glasswright.plain_text import escape
@@ -193,11 +190,4 @@ def _record(session: Session) -> RunRecord:
         Document(kind="card", name=name, text=file.document.text, sha256=file.sha256)
         for name, file in (session.cards or {}).items()
     ]
-    own = {"glasswright": version("glasswright"), "python": platform.python_version()}
-    return RunRecord(
-        command=escape(" ".join(sys.argv)),
-        machine=platform.node(),
-        started_at=datetime.now().astimezone().isoformat(timespec="seconds"),
-        versions=own | numeric_versions(),
-        documents=tuple(documents),
-    )
+    return describe_run(tuple(documents), numeric_versions())

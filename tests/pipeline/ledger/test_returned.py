@@ -70,7 +70,7 @@ BY = ("--by", "K. Moreau")
     ("arguments", "code", "message"),
     [
         (["T-9", *BY, "--why", "soft"], 2, "the ledger has no ticket `T-9`: correct the number"),
-        (["T-1", *BY, "--why", "  "], 2, "give the reason in a few words"),
+        (["T-1", *BY, "--why", "  "], 2, "write it in a few words on one line"),
         (["T-1", *BY], 2, "Missing option '--why'"),
         (["T-1", "--why", "soft"], 2, "Missing option '--by'"),
         (["T-1", "--by", "x", "--why", "soft"], 2, "`x` is not the name of a person: write who it is"),
