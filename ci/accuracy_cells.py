@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from glasswright_camera.edges.kernel.table import EdgeTable
+    from glasswright_camera.mosaic import Mosaic
 
 ANGLE = 0.4
 """Direction of the image radius at every disc, radian: along no axis of the pixels."""
@@ -82,36 +83,56 @@ class Cell:
         return asdict(self)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreparedCell:
+    """The frame of a cell without noise, and what is true of it."""
+
+    blur: str
+    radius_px: float
+    mtf50: float
+    sheet: Sheet
+    clean: Mosaic
+    truth: np.ndarray
+    """(2,): MTF50, sagittal and tangential."""
+    bound: Bound
+
+    def measure(self, noises: tuple[float, ...], draws: int, series: int = 0) -> list[Cell]:
+        """Trace the frame under fresh noise until there are enough draws."""
+        name = round(self.radius_px), round(1000 * self.mtf50)
+        rng = np.random.default_rng(abs(hash(name)) % 2**32 + series)
+        cells = []
+        for noise in noises:
+            found = []
+            for _ in range(-(-draws // len(self.sheet.centre))):
+                found.append(trace_sheet(add_noise(self.clean, noise * STEP, rng), self.sheet, rng, angle=ANGLE))
+            cells += _cells(self, noise, found)
+        return cells
+
+
+def prepare_cell(blur: str, radius: float, mtf50: float) -> PreparedCell:
+    """Draw a sheet of discs at sub-pixel phases."""
+    transfer = BLURS[blur](mtf50)
+    sheet = draw_sheet(transfer, radius, folds=3 if blur == "defocus at 2.8/px" else 2)
+    return PreparedCell(
+        blur=blur,
+        radius_px=radius,
+        mtf50=mtf50,
+        sheet=sheet,
+        clean=to_mosaic(sheet.light),
+        truth=np.array([mtf50_of(transfer, ANGLE + np.pi / 2), mtf50_of(transfer, ANGLE)]),
+        bound=fisher_bound(transfer, sheet, ANGLE, mtf50),
+    )
+
+
 def measure_cell(
     blur: str, radius: float, mtf50: float, noises: tuple[float, ...], draws: int, series: int = 0
 ) -> list[Cell]:
-    """Render a sheet of sub-pixel phases once, and trace it with new noise until there are enough draws."""
-    transfer = BLURS[blur](mtf50)
-    folds = 3 if blur == "defocus at 2.8/px" else 2
-    sheet = draw_sheet(transfer, radius, folds=folds)
-    truth = np.array([mtf50_of(transfer, ANGLE + np.pi / 2), mtf50_of(transfer, ANGLE)])
-    bound = fisher_bound(transfer, sheet, ANGLE, mtf50)
-    rng = np.random.default_rng(abs(hash((round(radius), round(1000 * mtf50)))) % 2**32 + series)
-    clean = to_mosaic(sheet.light)
-    cells = []
-    for noise in noises:
-        found = []
-        for _ in range(-(-draws // len(sheet.centre))):
-            found.append(trace_sheet(add_noise(clean, noise * STEP, rng), sheet, rng, angle=ANGLE))
-        cells += list(_cells(blur, radius, mtf50, noise, truth, bound, sheet, found))
-    return cells
+    """Draw a cell's sheet once, and trace it under fresh noise until there are enough draws."""
+    return prepare_cell(blur, radius, mtf50).measure(noises, draws, series)
 
 
-def _cells(
-    blur: str,
-    radius: float,
-    mtf50: float,
-    noise: float,
-    truth: np.ndarray,
-    bound: Bound,
-    sheet: Sheet,
-    found: list[EdgeTable],
-) -> list[Cell]:
+def _cells(cell: PreparedCell, noise: float, found: list[EdgeTable]) -> list[Cell]:
+    blur, radius, truth, bound, sheet = cell.blur, cell.radius_px, cell.truth, cell.bound, cell.sheet
     value = np.concatenate([table.mtf50 for table in found], axis=1)
     value_u = np.concatenate([table.mtf50_u for table in found], axis=1)
     asymmetry = np.concatenate([find_asymmetry(table.asymmetry, table.asymmetry_u) for table in found], axis=1)
@@ -133,7 +154,7 @@ def _cells(
                 Cell(
                     blur=blur,
                     radius_px=radius,
-                    mtf50=mtf50,
+                    mtf50=cell.mtf50,
                     true_mtf50=float(truth[side]),
                     noise=noise,
                     plane=colour,

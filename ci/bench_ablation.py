@@ -1,9 +1,9 @@
-"""Ablation of the edge kernel: every row measures a copy of it with one part switched off.
+"""What each part of the edge kernel is good for: one part switched off a row, all rows on the same frames.
 
-python ci/bench_ablation.py [--quick] [--only NAME ...] [--json FILE]
+python ci/bench_ablation.py [--quick] [--settings] [--only NAME ...] [--json FILE]
 
-A part is switched off by editing the source, so each row is compiled again: allow a minute for each in addition to the
-time of `ci/bench accuracy --quick`. All rows use the same frames.
+With --settings each number of the prior that was set by trial is halved and doubled instead. Prior and shape tables are
+data, so those rows share one process; the others change compiled code and take a minute more each.
 """
 
 from __future__ import annotations
@@ -16,15 +16,26 @@ import subprocess
 import sys
 import tempfile
 import time
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import NamedTuple
+from types import ModuleType
+from typing import TYPE_CHECKING, NamedTuple
+from unittest.mock import patch
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
 
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT / "tests"))
 
 KERNEL = Path("glasswright_camera/edges/kernel")
+NOISE = 0.01
+QUICK = ((40.0,), (0.12, 0.25), 32)
+WHOLE = ((24.0, 40.0, 90.0), (0.1, 0.2, 0.4), 192)
+"""Radii in px, MTF50 in cycles/pixel, draws a cell."""
+ROUND = ("gaussian", "diffraction", "defocus 0.25 wave", "defocus 0.5 wave", "halo")
 
 
 class Edit(NamedTuple):
@@ -34,103 +45,124 @@ class Edit(NamedTuple):
     old: str
     new: str
 
+    def apply(self, source: str) -> str:
+        """Return the changed source; an edit that does not fit it is an error."""
+        if source.count(self.old) != 1:
+            sys.exit(f"{self.module}.py holds {source.count(self.old)} times, not once: {self.old!r}")
+        return source.replace(self.old, self.new)
 
-REGRESS_EVEN_2 = "even_2, residual_2 = _regress(_even_2_predictors(both), both.even_0, both.even_2)"
-REGRESS_EVEN_4 = "even_4, residual_4 = _regress(_even_4_predictors(both), both.even_0, both.even_4)"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """What one row does otherwise."""
+
+    compiled: tuple[Edit, ...] = ()
+    """Changes of compiled code."""
+    moments: tuple[Edit, ...] = ()
+    """Changes of `moments.py`, which makes data."""
+    settings: Mapping[str, object] = field(default_factory=dict)
+    """Of `PriorSettings`."""
+    tables: Mapping[str, Callable[[np.ndarray], np.ndarray]] = field(default_factory=dict)
+    """By name of the function that makes a table: what becomes of it."""
+
+
+EVEN_2 = "even_2, residual_2 = _regress(_even_2_predictors(both), both.even_0, both.even_2)"
+EVEN_4 = "even_4, residual_4 = _regress(_even_4_predictors(both), both.even_0, both.even_4)"
 NONE = "np.zeros((2, 1 + EVEN_COUNT, EVEN_COUNT))"
-SOLVE = """        if not factorise(damped, upper):
-            return math.nan, math.nan, 1.0, False
-        solve_factorised(upper, downhill, change)
-"""
-ROWS: dict[str, tuple[Edit, ...]] = {
-    "all parts": (),
-    "no prior at all": (
-        Edit("prior", "        information[k] /= width\n", "        information[:] = 0.0\n"),
-        Edit("prior", "            prior[a, k] /= width\n", "            prior[:, :] = 0.0\n"),
+NO_EVEN_2 = Edit("moments", EVEN_2, f"even_2, residual_2 = {NONE}, both.even_2")
+NO_EVEN_4 = Edit("moments", EVEN_4, f"even_4, residual_4 = {NONE}, both.even_4")
+NO_WIDTH_4 = Edit("moments", "    of_square = _width_4_of_square(both.width_2, both.width_4)", "    of_square = 0.0")
+NO_COMA = (
+    Edit("moments", "        even_2_of_odd=of_odd[0],", "        even_2_of_odd=0 * of_odd[0],"),
+    Edit("moments", "np.ascontiguousarray(width_of_odd[0, :, 0])", "np.zeros(1 + EVEN_COUNT)"),
+)
+NO_CUBE = Edit(
+    "moments",
+    EVEN_2,
+    "even_2, residual_2 = _regress(both.width_2[:, None], both.even_0, both.even_2)\n"
+    "    even_2 = np.concatenate([even_2, np.zeros_like(even_2)])",
+)
+ROWS = {
+    "nothing": Row(),
+    "the prior": Row(
+        compiled=(
+            Edit("prior", "        information[k] /= width\n", "        information[:] = 0.0\n"),
+            Edit("prior", "            prior[a, k] /= width\n", "            prior[:, :] = 0.0\n"),
+        )
     ),
-    "prior without regressions": (
-        Edit("moments", REGRESS_EVEN_2, f"even_2, residual_2 = {NONE}, both.even_2"),
-        Edit("moments", REGRESS_EVEN_4, f"even_4, residual_4 = {NONE}, both.even_4"),
-        Edit("moments", "    of_square = _width_4_of_square(both.width_2, both.width_4)", "    of_square = 0.0"),
-        Edit("moments", "        even_2_of_odd=of_odd[0],", "        even_2_of_odd=0 * of_odd[0],"),
-        Edit("moments", "np.ascontiguousarray(width_of_odd[0, :, 0])", "np.zeros(1 + EVEN_COUNT)"),
+    "all regressions": Row(moments=(NO_EVEN_2, NO_EVEN_4, NO_WIDTH_4, *NO_COMA)),
+    "... of the shapes' harmonic 2": Row(moments=(NO_EVEN_2,)),
+    "... on the cube of the width's": Row(moments=(NO_CUBE,)),
+    "... of the shapes' harmonic 4": Row(moments=(NO_EVEN_4,)),
+    "... of the width's harmonic 4": Row(moments=(NO_WIDTH_4,)),
+    "... on coma": Row(moments=NO_COMA),
+    "estimated prior scales": Row(
+        settings={
+            "least_scale": 0.3, "most_scale": 0.3, "most_scale_between_foci": 0.3, "halo_least": 2.0, "halo_most": 2.0,
+        }
     ),
-    "shapes' harmonic 2 not regressed": (Edit("moments", REGRESS_EVEN_2, f"even_2, residual_2 = {NONE}, both.even_2"),),
-    "... on the cube of the width's": (
-        Edit(
-            "moments",
-            REGRESS_EVEN_2,
-            "even_2, residual_2 = _regress(both.width_2[:, None], both.even_0, both.even_2)\n"
-            "    even_2 = np.concatenate([even_2, np.zeros_like(even_2)])",
-        ),
+    "... of the halo": Row(settings={"halo_least": 2.0, "halo_most": 2.0}),
+    "... of harmonic 4, beside that of harmonic 2": Row(
+        settings={"least_beside_harmonic_2": 1.0, "most_scale_between_foci": 0.0}
     ),
-    "shapes' harmonic 4 not regressed": (Edit("moments", REGRESS_EVEN_4, f"even_4, residual_4 = {NONE}, both.even_4"),),
-    "width's harmonic 4 not regressed": (
-        Edit("moments", "    of_square = _width_4_of_square(both.width_2, both.width_4)", "    of_square = 0.0"),
+    "... of a harmonic 4 without a harmonic 2": Row(settings={"least_snr_squared": 1e30}),
+    "residuals that grow with curvature": Row(settings={"loosening_curvature": 1e9}),
+    "the factors on the prior's covariance": Row(settings={"own_factor": 1.0, "guided_factor": 1.0}),
+    "shapes of curved edges": Row(tables={"curved_tables": lambda tables: np.tile(tables[0], (len(tables), 1, 1))}),
+    "harmonics that curvature adds": Row(tables={"harmonic_tables": np.zeros_like}),
+    "the fifth even shape": Row(compiled=(Edit("shapes", "EVEN_COUNT: Final = 5", "EVEN_COUNT: Final = 4"),)),
+    "(a sixth even shape more)": Row(compiled=(Edit("shapes", "EVEN_COUNT: Final = 5", "EVEN_COUNT: Final = 6"),)),
+    "the third odd shape": Row(compiled=(Edit("shapes", "ODD_COUNT: Final = 3", "ODD_COUNT: Final = 2"),)),
+    "variance of a cell's distances": Row(
+        compiled=(Edit("equations", "0.5 * rate * rate * cells[k, DISTANCE_VARIANCE] * second", "0.0 * second"),)
     ),
-    "no regressions on coma": (
-        Edit("moments", "        even_2_of_odd=of_odd[0],", "        even_2_of_odd=0 * of_odd[0],"),
-        Edit("moments", "np.ascontiguousarray(width_of_odd[0, :, 0])", "np.zeros(1 + EVEN_COUNT)"),
+    "mean angle of a cell": Row(
+        compiled=(Edit("equations", "cells[k, DISTANCE_MEAN], cells[k, LEAN]", "cells[k, DISTANCE_MEAN], 0.0"),)
     ),
-    "prior scales not estimated": (Edit("discs", "estimate_scales(family, fitted, spread, scales)", "pass"),),
-    "... of the halo": (
-        Edit(
-            "prior",
-            "scales[HALO] = min(max(HALO_FACTOR * (shown**2 - noise), HALO_LEAST), HALO_MOST)",
-            "scales[HALO] = 1.0",
-        ),
-    ),
-    "... of the width's harmonic 4": (
-        Edit("prior", "known > LEAST_SNR_SQUARED / precision", "known > 1e30"),
-        Edit("prior", "min(known / family.width_variance[1], most)", "harmonic_2"),
-    ),
-    "... a harmonic 4 without a harmonic 2": (Edit("prior", "known > LEAST_SNR_SQUARED / precision", "known > 1e30"),),
-    "residuals do not grow with curvature": (Edit("prior", "(curvature / LOOSENING_CURVATURE) ** 4", "0.0"),),
-    "straight edges' shapes": (
-        Edit("curved", "    k, t = find_curvature(curvatures, curvature)\n    for", "    k, t = 0, 0.0\n    for"),
-    ),
-    "curvature adds no harmonics": (
-        Edit("harmonics", "def add_harmonics(\n", "def add_harmonics(  # switched off\n"),
-        Edit("harmonics", "along, across = 0.0, 0.0\n", "along, across = 0.0, 0.0\n            continue\n"),
-    ),
-    "four even shapes": (Edit("shapes", "EVEN_COUNT: Final = 5", "EVEN_COUNT: Final = 4"),),
-    "six even shapes": (Edit("shapes", "EVEN_COUNT: Final = 5", "EVEN_COUNT: Final = 6"),),
-    "two odd shapes": (Edit("shapes", "ODD_COUNT: Final = 3", "ODD_COUNT: Final = 2"),),
-    "cells without their distances' variance": (
-        Edit("equations", "0.5 * rate * rate * cells[k, DISTANCE_VARIANCE] * second", "0.0 * second"),
-    ),
-    "cells without their mean angle": (
-        Edit("equations", "cells[k, DISTANCE_MEAN], cells[k, ANGLE_MEAN]", "cells[k, DISTANCE_MEAN], 0.0"),
-    ),
-    "covariance without the factors of its prior": (
-        Edit("discs", "OWN_PRIOR_FACTOR: Final = 1.5", "OWN_PRIOR_FACTOR: Final = 1.0"),
-        Edit("discs", "GUIDED_PRIOR_FACTOR: Final = 0.5", "GUIDED_PRIOR_FACTOR: Final = 1.0"),
-    ),
-    "numpy.linalg for the fit's equations": (
-        Edit("fit", SOLVE, "        change[:] = np.linalg.solve(damped, downhill)\n"),
-    ),
-}
+}  # fmt: skip
 """What is switched off. A row that begins with `...` is a part of the row above it."""
 
 
-def change_sources(edits: tuple[Edit, ...], folder: Path) -> None:
-    """Copy the camera plugin into a folder with changes; an edit that does not match the source is an error."""
-    shutil.copytree(
-        ROOT / "stages/glasswright_camera", folder / "glasswright_camera", ignore=shutil.ignore_patterns("__pycache__")
-    )
-    for edit in edits:
-        path = folder / KERNEL / f"{edit.module}.py"
-        source = path.read_text()
-        if source.count(edit.old) != 1:
-            sys.exit(f"{path.name} holds {source.count(edit.old)} times, not once: {edit.old!r}")
-        path.write_text(source.replace(edit.old, edit.new))
+def settings_rows() -> dict[str, Row]:
+    """Return two rows for each number that was set by trial: half of it, and twice."""
+    from glasswright_camera.edges.kernel.prior import PriorSettings
+
+    rows = {"as they are": Row()}
+    for name, value in PriorSettings()._asdict().items():
+        for times in (0.5, 2.0):
+            changed = tuple(times * each for each in value) if isinstance(value, tuple) else times * value
+            rows[f"{name} times {times:g}"] = Row(settings={name: changed})
+    for name, value in (("_RIDGE", "0.1"), ("_RESIDUAL_FACTOR", "2.0")):
+        for times in (0.5, 2.0):
+            edit = Edit("moments", f"{name}: Final = {value}", f"{name}: Final = {times * float(value)}")
+            rows[f"{name} times {times:g}"] = Row(moments=(edit,))
+    return rows
 
 
-def measure(quick: bool) -> dict[str, float]:
-    """Measure the imported kernel; runs in a separate process."""
-    from accuracy_cells import BLURS, Cell, measure_cell
+def make_model(row: Row) -> dict[str, Callable[..., object]]:
+    """Return what takes the place of the functions by which `trace_table` makes its model."""
+    from glasswright_camera.edges.kernel import moments, table
+    from glasswright_camera.edges.kernel.prior import PriorSettings
+
+    source = Path(moments.__file__).read_text()
+    for edit in row.moments:
+        source = edit.apply(source)
+    changed = ModuleType("changed_moments")
+    exec(compile(source, moments.__file__, "exec"), changed.__dict__)
+    family, settings = moments.FamilyMoments(*changed.family_moments()), PriorSettings()._replace(**row.settings)
+    made: dict[str, Callable[..., object]] = {"family_moments": lambda: family, "PriorSettings": lambda: settings}
+    for name, change in row.tables.items():
+        make = getattr(table, name)
+        made[name] = lambda *pitch, make=make, change=change: change(make(*pitch))
+    return made
+
+
+def measure(rows: Mapping[str, Row], quick: bool) -> dict[str, dict[str, float]]:
+    """Measure rows with the kernel that is imported: this runs in a process of its own."""
+    from accuracy_cells import BLURS, Cell, prepare_cell
 
     import glasswright_camera
+    from glasswright_camera.edges.kernel import table
     from support.edge_images import add_noise, draw_sheet, gaussian, to_mosaic, trace_sheet
 
     print(glasswright_camera.__file__, file=sys.stderr)
@@ -139,44 +171,61 @@ def measure(quick: bool) -> dict[str, float]:
     frame = add_noise(to_mosaic(sheet.light), 0.006, np.random.default_rng(1))
     trace_sheet(frame, sheet)
     compiling = time.perf_counter() - start
-    times = []
-    for _ in range(15):
-        start = time.process_time()
-        trace_sheet(frame, sheet)
-        times.append(time.process_time() - start)
-    cells: list[Cell] = []
-    for radius in (40.0,) if quick else (40.0, 90.0):
+    models = {name: make_model(row) for name, row in rows.items()}
+    radii, sharpnesses, draws = QUICK if quick else WHOLE
+    cells: dict[str, list[Cell]] = {name: [] for name in rows}
+    times: dict[str, list[float]] = {name: [] for name in rows}
+    for radius in radii:
         for blur in BLURS:
-            for mtf50 in (0.12, 0.25) if quick else (0.08, 0.2, 0.4):
-                cells += measure_cell(blur, radius, mtf50, (0.01,), 32 if quick else 96)
-    round_ = ("gaussian", "diffraction", "defocus 0.25 wave", "defocus 0.5 wave", "halo")
+            for mtf50 in sharpnesses:
+                cell = prepare_cell(blur, radius, mtf50)
+                for name, model in models.items():
+                    with patch.multiple(table, **model):
+                        cells[name] += cell.measure((NOISE,), draws)
+                        begun = time.process_time()
+                        trace_sheet(frame, sheet)
+                        times[name].append(time.process_time() - begun)
+    return {
+        name: {
+            **sum_up(cells[name]),
+            "ms a disc": 1000 * min(times[name]) / len(sheet.centre),
+            "compiling s": compiling,
+        }
+        for name in rows
+    }
+
+
+def sum_up(cells: list) -> dict[str, float]:
+    """Return bias, scatter and coverage over round blurs and over the others."""
     result = {}
     for group in ("round", "other"):
-        own = [cell for cell in cells if (cell.blur in round_) == (group == "round")]
+        own = [cell for cell in cells if (cell.blur in ROUND) == (group == "round")]
         result[f"{group} rms bias %"] = float(np.sqrt(np.nanmean([cell.bias_pct**2 for cell in own])))
         result[f"{group} worst bias %"] = float(np.nanmax([abs(cell.bias_pct) for cell in own]))
         result[f"{group} scatter/bound"] = float(np.nanmedian([cell.scatter_pct / cell.bound_pct for cell in own]))
         result[f"{group} inside %"] = float(np.mean([100 * cell.inside / max(cell.draws, 1) for cell in own]))
     result["worst inside %"] = min(100 * cell.inside / max(cell.draws, 1) for cell in cells)
     result["failed"] = sum(cell.failed for cell in cells)
-    result["ms a disc"] = 1000 * float(np.min(times)) / len(sheet.centre)
-    result["compiling s"] = compiling
     return result
 
 
-def run_row(edits: tuple[Edit, ...], quick: bool) -> dict[str, float] | None:
-    """Measure a changed copy in a process that imports it first; None if it fails."""
+def run_rows(names: list[str], edits: tuple[Edit, ...], options: list[str]) -> dict[str, dict[str, float]]:
+    """Measure rows in a process that finds a changed copy of the camera plugin first; none where it fails."""
     with tempfile.TemporaryDirectory() as scratch:
-        change_sources(edits, Path(scratch))
-        command = [sys.executable, __file__, "--measure", *(["--quick"] if quick else [])]
+        plugin = ROOT / "stages/glasswright_camera"
+        shutil.copytree(plugin, Path(scratch, plugin.name), ignore=shutil.ignore_patterns("__pycache__"))
+        for edit in edits:
+            path = scratch / KERNEL / f"{edit.module}.py"
+            path.write_text(edit.apply(path.read_text()))
+        command = [sys.executable, __file__, "--measure", *options, "--only", *names]
         paths = {**os.environ, "PYTHONPATH": scratch}
         done = subprocess.run(command, env=paths, capture_output=True, text=True, check=False)
         if done.returncode:
             print(done.stderr[-1500:], file=sys.stderr)
-            return None
+            return {}
         if scratch not in done.stderr:
             sys.exit("the process did not import the changed copy")
-        found: dict[str, float] = json.loads(done.stdout.splitlines()[-1])
+        found: dict[str, dict[str, float]] = json.loads(done.stdout.splitlines()[-1])
         return found
 
 
@@ -184,19 +233,32 @@ def main() -> None:
     """Measure the requested rows and print each as it is done."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--quick", action="store_true", help="one radius, two sharpnesses, 32 draws a cell")
-    parser.add_argument("--only", nargs="*", choices=tuple(ROWS), default=tuple(ROWS), metavar="NAME")
+    parser.add_argument("--settings", action="store_true", help="halve and double what was set by trial")
+    parser.add_argument("--only", nargs="*", metavar="NAME", help="these rows alone")
     parser.add_argument("--json", type=Path, help="write the rows there")
     parser.add_argument("--measure", action="store_true", help=argparse.SUPPRESS)
     given = parser.parse_args()
+    rows = settings_rows() if given.settings else ROWS
+    if unknown := set(given.only or ()) - set(rows):
+        parser.error(f"no row `{unknown.pop()}`; rows are: {', '.join(rows)}")
+    rows = {name: row for name, row in rows.items() if given.only is None or name in given.only}
     if given.measure:
-        print(json.dumps(measure(given.quick)))
+        print(json.dumps(measure(rows, given.quick)))
         return
-    found = {}
-    for name in given.only:
-        row = found[name] = run_row(ROWS[name], given.quick)
-        if len(found) == 1 and row:
-            print(f"{'switched off':46} " + " ".join(f"{key:>20}" for key in row))
-        print(f"{name:46} " + (" ".join(f"{value:20.3f}" for value in row.values()) if row else "fails"), flush=True)
+    options = [*(["--quick"] if given.quick else []), *(["--settings"] if given.settings else [])]
+    found: dict[str, dict[str, float]] = {}
+    groups = [[name for name, row in rows.items() if not row.compiled]]
+    groups += [[name] for name, row in rows.items() if row.compiled]
+    for group in filter(None, groups):
+        some = run_rows(group, rows[group[0]].compiled, options)
+        if not found and some:
+            print(f"{'':46} " + " ".join(f"{key:>19}" for key in next(iter(some.values()))))
+        for name in group:
+            row = some.get(name)
+            print(
+                f"{name:46} " + (" ".join(f"{value:19.3f}" for value in row.values()) if row else "fails"), flush=True
+            )
+        found.update(some)
     if given.json:
         given.json.write_text(json.dumps(found, indent=1))
 

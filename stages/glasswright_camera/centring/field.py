@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 LEAST_DISCS = 12
+"""Seven coefficients are fitted, and their uncertainties are from what is left."""
 
 
 def field_basis(repeats: Repeats) -> Array:

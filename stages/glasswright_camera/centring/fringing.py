@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 LEAST_DISCS = 6
+"""Twelve coordinates for four parameters."""
 
 
 def find_colour_centre(repeats: Repeats, colour: str) -> Centre:

@@ -23,6 +23,7 @@ ROUNDEST_AXES = 0.4
 FILL_LIMITS = (0.86, 1.12)
 """Area over that of the ellipse of the same second moments: 1 for an ellipse, 0.955 for a square."""
 RING_FILL = 0.4
+"""Least of the same for a ring: (1 - h^2) / (1 + h^2) with a hole of h times its diameter, 0.65 at most."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,6 +35,7 @@ SEEDS = 16
 ENOUGH = 0.9
 """A lattice with this share of the wanted nodes is given without trying further seeds."""
 FEW_LATTICES = 4
+"""The largest with fewer nodes that are given. Chosen: one is the chart's own where it is partly hidden."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

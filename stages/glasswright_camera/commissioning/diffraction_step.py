@@ -30,7 +30,9 @@ HOLDS_DAYS: Final = 365
 GREEN_UM: Final = 0.54
 """One wavelength that stands for the green plane's band."""
 FROM_F_NUMBER: Final = 10.5
+"""f/11, and whatever a body rounds to it."""
 BEYOND_U: Final = 3.0
+"""Standard uncertainties by which the possible must be exceeded: one in 700 by chance."""
 
 
 def commission_diffraction(folder: Path, stand: Stand, today: date) -> StepResult:

@@ -18,6 +18,7 @@ from numpy.polynomial import legendre
 from scipy.spatial.transform import Rotation
 
 from glasswright import Unmeasurable
+from glasswright_camera.robust import robust_sigma
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -39,9 +40,11 @@ LENS_PRIOR_EV: Final = 4.0
 that was made to be even."""
 ROUNDS: Final = 6
 REJECT_BEYOND: Final = 6.0
+"""Times a block is left out, at most, and robust standard deviations from which it is: by chance one block in 5e8."""
+UNKNOWN_EV: Final = 0.01
+"""A part of the source that is known less well is named. Chosen: three times what a corner's loss may be off by."""
 LEAST_U_EV: Final = 2e-4
 """A block's mean is believed no better: blooming, reflections, the lamp's own change of shape."""
-SIGMA_OVER_MAD: Final = 1.482602
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,9 +131,6 @@ class SourceParts:
         part = slice(self.count, self.count + ANGLES)
         u["what the source emits by angle"] = float(np.sqrt(angle @ self.covariance[part, part] @ angle))
         return tuple(f"{name} is known to {value:.2g} EV only" for name, value in u.items() if value > UNKNOWN_EV)
-
-
-UNKNOWN_EV: Final = 0.01
 
 
 def list_orders() -> list[tuple[int, int]]:
@@ -279,7 +279,7 @@ def _reject(
     flats: Sequence[Flat], kept: Sequence[NDArray[np.bool_]], off: Array, sizes: Sequence[int]
 ) -> list[NDArray[np.bool_]]:
     """Leave out the blocks that lie far off the smooth field: dust."""
-    spread = SIGMA_OVER_MAD * float(np.median(np.abs(off[: sum(sizes)])))
+    spread = robust_sigma(off[: sum(sizes)], about=0.0)
     found, start = [], 0
     for flat, good, size in zip(flats, kept, sizes, strict=True):
         far = np.abs(off[start : start + size]) > REJECT_BEYOND * spread

@@ -20,6 +20,7 @@ from glasswright_camera.roles.shaken import MOVED_TOO_FAR, SHAKEN_ROLES
 from glasswright_camera.stand import ChartLayout, Fraction, Stand
 
 LEAST_DISCS = 6
+"""In a colour plane, however small the chart: every stage that goes on from a trace needs as many."""
 
 
 @stage

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 NYQUIST: Final = 0.5
+"""Cycles/pixel, of two samples a cycle."""
 REASONS: Final = {
     NO_EDGE: "no edge seen",
     NO_LEVEL: "the ring about the edge is too narrow or clipped",

@@ -16,6 +16,7 @@ from glasswright_camera.focus.reading import find_focus, main_plane, read_settin
 from glasswright_camera.focus.result import AutofocusRepeat
 
 COVERAGE = 0.95
+"""Of the interval that is stated for a scatter (chi-square)."""
 
 
 @stage

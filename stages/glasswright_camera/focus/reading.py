@@ -10,6 +10,7 @@ import numpy as np
 from glasswright import Unmeasurable
 from glasswright_camera.focus.depth import axial_mm, axial_sensitivity, board_mm, sensor_shift_um
 from glasswright_camera.focus.fit import find_vertex
+from glasswright_camera.robust import MEDIAN_U
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 LEAST_ROW_DISCS = 3
+"""The fewest of which a median leaves out one that is odd."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +113,6 @@ def average_rows(trace: RampTrace, plane: int) -> tuple[Array, Array, Array]:
         inside = good & (trace.along_mm == place)
         if inside.sum() >= LEAST_ROW_DISCS:
             spread_u = np.sqrt((blur_u[inside] ** 2).sum()) / inside.sum()
-            rows.append((place, np.median(blur[inside]), 1.25 * spread_u))
+            rows.append((place, np.median(blur[inside]), MEDIAN_U * spread_u))
     table = np.array(rows).reshape(-1, 3)
     return table[:, 0], table[:, 1], table[:, 2]

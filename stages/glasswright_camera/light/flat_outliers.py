@@ -20,6 +20,7 @@ FAR: Final = 3.5
 LEVEL_FLOOR: Final = 0.05
 """A lamp and a shutter differ by 1 or 2 % from shot to shot: less than this is never odd."""
 SHAPE_FLOOR: Final = 0.01
+"""The same of the light's shape, rms over the frame. Chosen."""
 
 
 def find_odd_flats(

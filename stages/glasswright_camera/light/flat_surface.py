@@ -21,6 +21,7 @@ REACH: Final = 5
 """Blocks in a row that a fit takes."""
 TERMS: Final = 6
 LEAST_BLOCKS: Final = 12
+"""Coefficients of a quadratic surface, and twice as many blocks at least."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

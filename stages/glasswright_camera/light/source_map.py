@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from glasswright.config import DataFile
 
 CUBIC_NEEDS = 4
+"""Samples along a side that a cubic spline needs."""
 
 
 def sample_source(file: DataFile, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:

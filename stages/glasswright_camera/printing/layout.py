@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 MOST_STRETCH: Final = 0.001
 """Largest difference of scale across and down: a layout has one pitch, and distortion is measured to this."""
 MOST_OFF: Final = 0.05
+"""Of a bar's length. Chosen: a print further off was scaled to a page."""
 
 
 def write_layout(layout: Artefact, comments: Sequence[str]) -> str:

@@ -51,7 +51,8 @@ is diffraction. With half a wave of spherical aberration at f/8 to f/16 the stat
 of one depth of focus (x up to 0.70), but only in 40 to 67 % of series with steps of 1.25 to 1.5 depths (0.77 to
 0.99)."""
 MUCH_DIFFRACTION: Final = 0.15
-"""Share of diffraction in the blur at focus from which on coarse steps are named."""
+"""Share of diffraction in the blur at focus from which on coarse steps are named
+(`tests/truth/test_through_focus.py`)."""
 COARSE_STEPS: Final = "coarse_focus_steps"
 UNLIKE: Final = "unlike_edges"
 ODD_STEP: Final = "odd_focus_step"

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright_camera.edges.repeats import main_plane
+from glasswright_camera.robust import MEDIAN_U, robust_sigma
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -33,11 +34,8 @@ SURE_OF_HALO: Final = 3.0
 FAR_LIGHT_SHAPE_U: Final = 12.0
 """Relative standard uncertainty of MTF50 over the halo's far light, of the step. With 3 to 20 % of the light in halos
 of 5 to 12 px, and with tails that fall as r^-3, the relative error of MTF50 was 3 to 27 times the far light."""
-MAD: Final = 1.4826
-MEDIAN_U: Final = 1.2533
-"""Standard deviation over the median absolute deviation, and uncertainty of a median over that of a mean: of a normal
-distribution."""
 LEAST_DISCS: Final = 9
+"""Chosen: of fewer the scatter, and with it the median's uncertainty, is hardly known."""
 SPILL_FROM: Final = 2.0
 """Where spilt light is read, in 1/MTF50 from the edge: a Gaussian blur leaves nothing there."""
 SPILL_ROOM: Final = 8.0
@@ -120,9 +118,7 @@ def find_spill(repeats: Repeats) -> Spill:
 
 def _middle_of(own: Array) -> tuple[float, float]:
     """Return the median of discs and its standard uncertainty by their scatter."""
-    middle = float(np.median(own))
-    scatter = MAD * float(np.median(np.abs(own - middle)))
-    return middle, float(MEDIAN_U * scatter / np.sqrt(len(own)))
+    return float(np.median(own)), float(MEDIAN_U * robust_sigma(own) / np.sqrt(len(own)))
 
 
 def find_far_light(repeats: Repeats) -> FarLight:

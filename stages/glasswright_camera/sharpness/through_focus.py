@@ -46,6 +46,7 @@ MARGIN: Final = 0.2
 FRAME_U: Final = 0.001
 """Relative uncertainty of MTF50 that all discs of a frame share (vibration, an inexact focus step)."""
 PARAMETERS: Final = 5
+"""Level, place, rate, and an odd and an even term."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 LEAST_DISCS = 6
+"""Chosen: a median of fewer may be that of one corner."""
 LIGHT_MOVED = "light_moved"
 
 

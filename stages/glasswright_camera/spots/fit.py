@@ -16,7 +16,15 @@ if TYPE_CHECKING:
 MOST_STEPS: Final = 300
 SETTLED: Final = 1e-9
 """Relative change of the sum of squares, or of the parameter that changed most, at which a fit has come to rest."""
+LEAST_SIZE: Final = 1e-3
+"""Below it a parameter's change counts as it is, not relative."""
 PARAMETERS: Final = 6
+FIRST_DAMPING, LEAST_DAMPING, MOST_DAMPING = 1e-3, 1e-9, 1e12
+NO_EFFECT: Final = 1e-12
+"""Damping at first, at least, and where a fit is given up (Marquardt 1963; from memory). The last is added to the
+matrix, so that a parameter without any effect does not make it singular."""
+LESS, MORE = 5.0, 4.0
+"""By which damping is divided after a step that succeeds, and multiplied after one that fails. Chosen."""
 
 
 @compiled
@@ -41,7 +49,7 @@ def fit_shadow(
     """
     at = np.minimum(np.maximum(start, low), high)
     curvature, slope, squares = _linearise(cells, at, expected_weight)
-    damping, rested = 1e-3, False
+    damping, rested = FIRST_DAMPING, False
     for _ in range(MOST_STEPS):
         # a parameter on its bound that would leave it stays there
         free = ~(((at <= low) & (slope > 0)) | ((at >= high) & (slope < 0)))
@@ -53,22 +61,22 @@ def fit_shadow(
             for j in range(PARAMETERS):
                 if free[j]:
                     matrix[i, j] = curvature[i, j]
-            matrix[i, i] = curvature[i, i] * (1 + damping) + 1e-12
+            matrix[i, i] = curvature[i, i] * (1 + damping) + NO_EFFECT
         moved = np.minimum(np.maximum(at + np.linalg.solve(matrix, push), low), high)
         new_curvature, new_slope, new_squares = _linearise(cells, moved, expected_weight)
-        step = np.max(np.abs(moved - at) / (np.abs(at) + 1e-3))
+        step = np.max(np.abs(moved - at) / (np.abs(at) + LEAST_SIZE))
         if new_squares <= squares:
             gained = squares - new_squares
             at, curvature, slope, squares = moved, new_curvature, new_slope, new_squares
-            damping = max(damping / 5, 1e-9)
+            damping = max(damping / LESS, LEAST_DAMPING)
             if gained <= SETTLED * squares or step < SETTLED:
                 rested = True
                 break
-        elif step < SETTLED or damping > 1e12:
+        elif step < SETTLED or damping > MOST_DAMPING:
             rested = True
             break
         else:
-            damping *= 4
+            damping *= MORE
     return at, curvature, squares, rested
 
 

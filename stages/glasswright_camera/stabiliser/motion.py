@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright import Unmeasurable
+from glasswright_camera.edges.kernel.shapes import GAUSSIAN_SIGMA
 from glasswright_camera.edges.repeats import main_plane
-from glasswright_camera.robust import robust_sigma
+from glasswright_camera.robust import MEDIAN_U, robust_sigma
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,9 +20,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-HALF_SIGMA: Final = 0.187391
-"""MTF50 of a Gaussian times its standard deviation: sqrt(ln 2 / 2) / pi."""
 LEAST_DISCS: Final = 6
+"""Chosen: a median of fewer may be that of one corner."""
 
 Blurs = dict[tuple[int, int], "tuple[float, float]"]
 """Node -> variance of the blur summed over both axes, square pixels, and its uncertainty."""
@@ -31,8 +31,8 @@ def find_blurs(trace: Trace) -> Blurs:
     """Return each disc's blur as of a Gaussian with the same MTF50, its variances over both axes added."""
     plane = main_plane(trace)
     half, half_u = trace.mtf50[plane], trace.mtf50_u[plane]
-    variance = HALF_SIGMA**2 * (half**-2).sum(axis=1)
-    variance_u = HALF_SIGMA**2 * 2 * np.hypot(*(half_u / half**3).T)
+    variance = GAUSSIAN_SIGMA**2 * (half**-2).sum(axis=1)
+    variance_u = GAUSSIAN_SIGMA**2 * 2 * np.hypot(*(half_u / half**3).T)
     good = np.isfinite(variance) & np.isfinite(variance_u)
     return {
         (int(node[0]), int(node[1])): (float(value), float(u))
@@ -71,7 +71,7 @@ def find_motion(trace: Trace, still: Blurs) -> tuple[float, float]:
     added = np.array([here[node][0] - still[node][0] for node in shared])
     noise = float(np.sqrt(np.mean([here[node][1] ** 2 + still[node][1] ** 2 for node in shared])))
     scatter = max(noise, robust_sigma(added))
-    return float(np.median(added)), 1.2533 * scatter / float(np.sqrt(len(shared)))
+    return float(np.median(added)), MEDIAN_U * scatter / float(np.sqrt(len(shared)))
 
 
 def length_of(variance: float) -> float:

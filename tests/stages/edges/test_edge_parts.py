@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy.linalg import cho_solve, cholesky
+from scipy.linalg import cho_factor, cho_solve
 from scipy.optimize import brentq, least_squares
 from scipy.special import ndtr
 
@@ -20,11 +20,11 @@ from glasswright_camera.edges.kernel.bins import (
 )
 from glasswright_camera.edges.kernel.equations import PRODUCTS
 from glasswright_camera.edges.kernel.family import FREQUENCY, Wavefront, family, pupil_transfer, scaled
+from glasswright_camera.edges.kernel.fit import solve
 from glasswright_camera.edges.kernel.moments import family_moments
 from glasswright_camera.edges.kernel.parameters import EVEN_0, EVEN_2, PARAMETERS, RADIAL_COUNT, WIDTH
-from glasswright_camera.edges.kernel.prior import FIRST_SCALES, HALO, HALO_LEAST, estimate_scales
+from glasswright_camera.edges.kernel.prior import FIRST_SCALES, HALO, PriorSettings, estimate_scales
 from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, FITTED_REACH, REACH, edge_shapes, sine_profile
-from glasswright_camera.edges.kernel.solve import factorise, solve_factorised
 
 
 def test_few_samples_of_a_pupil_are_scaled_as_many_are():
@@ -86,19 +86,19 @@ def test_the_shapes_read_an_exact_edge_without_noise_within_a_tenth_of_a_percent
 
 
 def test_a_halo_is_told_from_other_round_blurs():
-    moments, sure = family_moments(), 1e-4 * np.eye(PARAMETERS)
+    moments, settings, sure = family_moments(), PriorSettings(), 1e-4 * np.eye(PARAMETERS)
     value = np.zeros(PARAMETERS)
     value[WIDTH] = 25.0
     round_ones, halos = (amounts_of(part.transfer.real) for part in (family().plain, family().halos))
     told = []
     for amounts in (*round_ones, *halos):
         value[EVEN_0:EVEN_2], scales = amounts, np.array(FIRST_SCALES)
-        estimate_scales(moments, value, sure, scales)
+        estimate_scales(moments, settings, value, sure, scales)
         told.append(scales[HALO])
     told_round, told_halo = np.array(told[: len(round_ones)]), np.array(told[len(round_ones) :])
-    assert np.mean(told_round < 2 * HALO_LEAST) > 0.95
+    assert np.mean(told_round < 2 * settings.halo_least) > 0.95
     # of the nine those with a tenth of the light or more in a halo three times as wide as the blur or more
-    assert (told_halo[[4, 5, 7, 8]] > 6 * HALO_LEAST).all()
+    assert (told_halo[[4, 5, 7, 8]] > 6 * settings.halo_least).all()
 
 
 def test_a_cell_knows_its_distances_and_takes_no_slope_for_noise():
@@ -122,12 +122,13 @@ def test_equations_are_solved_as_scipy_solves_them():
     rng = np.random.default_rng(5)
     root = rng.normal(size=(40, 17))
     matrix, right = root.T @ root, rng.normal(size=17)
-    upper, solution = np.empty((17, 17)), np.empty(17)
-    assert factorise(matrix, upper)
-    assert np.allclose(upper, cholesky(matrix))
-    solve_factorised(upper, right, solution)
-    assert np.allclose(solution, cho_solve((upper, False), right))
-    assert not factorise(matrix - 100 * np.eye(17), upper)
+    assert np.allclose(solve(matrix, right), cho_solve(cho_factor(matrix), right))
+    assert np.allclose(solve(matrix, np.eye(17)) @ matrix, np.eye(17))
+
+
+@pytest.mark.parametrize("matrix", [np.zeros((17, 17)), np.full((17, 17), np.nan), np.diag([1.0] * 16 + [np.inf])])
+def test_equations_without_a_solution_give_nan_and_no_exception(matrix):
+    assert np.isnan(solve(matrix, np.ones(17))).all()
 
 
 def test_the_matrix_of_products_holds_every_function_and_the_residual():

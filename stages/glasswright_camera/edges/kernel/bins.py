@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright_camera.compiled import compiled, compiled_in_any_order
-from glasswright_camera.edges.kernel.ring import COS, DISTANCE, LIGHT, SIN, octant
+from glasswright_camera.edges.kernel.ring import COS, DISTANCE, LIGHT, SIN, Disc, octant
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -32,6 +32,14 @@ BINS: Final = CORE_BINS + 2 * TAIL_BINS
 """Steps of distance. Core and tail together reach FITTED_REACH of `shapes`."""
 LEAST_CELLS: Final = 8
 """Fewest cells with a known scatter from which a side's noise is estimated: half of one ring of directions."""
+LEAST_TYPICAL: Final = 0.3
+"""The typical scatter of a cell is the median, and at least this share of the mean. With one degree of freedom, the
+fewest, the median of chi-square is 0.45 of its mean; it is 0 where most cells hold a single level."""
+MOST_SCATTER: Final = 12.0
+"""A cell is emptied if its scatter exceeds the typical one by this over the square root of its degrees of freedom: 8.5
+standard deviations of chi-square."""
+LEAST_VARIANCE: Final = 1e-12
+"""Smallest pixel variance, of white squared: a fifteenth of a 16-bit level, squared."""
 TAN_SIXTEENTH: Final = math.tan(math.pi / 8)
 """Slope of the line between two sixteenths of a turn."""
 
@@ -68,20 +76,18 @@ def find_bin(u: float) -> int:
 
 
 @compiled
-def gather(pixel: Array, count: int, move: Array, radius_px: float, radial: float, scale: float, cell: Array) -> None:
+def gather(pixel: Array, move: Array, disc: Disc, scale: float, cell: Array) -> None:
     """Average pixels in cells.
 
     Parameters
     ----------
-    pixel, count
-        Distance, normal and light, from `collect_ring`; and how many.
+    pixel
+        (pixels, COLUMNS) of one plane, from `collect_ring`.
     move
         (2,) px: the disc's centre less the centre that `collect_ring` used; at most a pixel or two, as distances are
         corrected to second order.
-    radius_px
-        The disc's radius.
-    radial
-        Direction of the image radius, from which directions are counted.
+    disc
+        Directions are counted from its image radius.
     scale
         A guess of 1/MTF50, px: the unit of the cells' steps.
     cell
@@ -89,13 +95,13 @@ def gather(pixel: Array, count: int, move: Array, radius_px: float, radial: floa
     """
     cell[:, :, :] = 0.0
     per_scale = 1 / scale
-    turn_c, turn_s = math.cos(radial), math.sin(radial)
+    turn_c, turn_s = math.cos(disc.radial), math.sin(disc.radial)
     middle = (np.arange(DIRECTIONS) + 0.5) * (2 * math.pi / DIRECTIONS)
     middle_c, middle_s = np.cos(middle), np.sin(middle)
-    for i in range(count):
+    for i in range(len(pixel)):
         c, s = pixel[i, COS], pixel[i, SIN]
         across = c * move[1] - s * move[0]
-        turned = across / (radius_px + pixel[i, DISTANCE])
+        turned = across / (disc.radius_px + pixel[i, DISTANCE])
         d = pixel[i, DISTANCE] - c * move[0] - s * move[1] + 0.5 * across * turned
         k = find_bin(d * per_scale)
         if k < 0:
@@ -166,8 +172,7 @@ def plateau_variance(cell: Array, variance: Array) -> None:
         if at < LEAST_CELLS:
             variance[side] = math.nan
             continue
-        # with few degrees of freedom the median lies below the mean
-        typical = max(np.median(scatter[:at]), 0.3 * np.mean(scatter[:at]))
+        typical = max(np.median(scatter[:at]), LEAST_TYPICAL * np.mean(scatter[:at]))
         spread, freedoms = 0.0, 0.0
         for direction in range(DIRECTIONS):
             for k in range(first, first + TAIL_BINS):
@@ -175,9 +180,9 @@ def plateau_variance(cell: Array, variance: Array) -> None:
                 if freedom < 1:
                     continue
                 own = cell[direction, k, SCATTER]
-                if own > typical * freedom * (1 + 12 / math.sqrt(freedom)) + 1e-14:
+                if own > typical * freedom * (1 + MOST_SCATTER / math.sqrt(freedom)) + LEAST_VARIANCE:
                     cell[direction, k, NUMBER] = 0.0
                 else:
                     spread += own
                     freedoms += freedom
-        variance[side] = max(spread / max(freedoms, 1.0), 1e-12)
+        variance[side] = max(spread / max(freedoms, 1.0), LEAST_VARIANCE)

@@ -37,9 +37,19 @@ from glasswright_camera.edges.kernel.parameters import (
     angular_factors,
     factor_slopes,
 )
-from glasswright_camera.edges.kernel.prior import FIRST_SCALES, estimate_scales, fill_prior
-from glasswright_camera.edges.kernel.ring import COLUMNS, LOOK, Frame, collect_ring, first_look
-from glasswright_camera.edges.kernel.shapes import FITTED_REACH
+from glasswright_camera.edges.kernel.prior import PriorSettings, estimate_scales, fill_prior
+from glasswright_camera.edges.kernel.ring import (
+    COLUMNS,
+    LOOK,
+    Disc,
+    Discs,
+    Frame,
+    collect_ring,
+    first_look,
+    one_disc,
+    room_for_pixels,
+)
+from glasswright_camera.edges.kernel.shapes import FITTED_REACH, GAUSSIAN_SIGMA
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -52,8 +62,6 @@ if TYPE_CHECKING:
 PROFILE_STEP: Final = 0.5
 PROFILE_DISTANCE: Final = np.arange(-20.0, 20.01, PROFILE_STEP)
 """Distances from the edge, px, at which its mean profile is kept for drawings."""
-HALF_SIGMA: Final = 0.18739
-"""MTF50 times sigma of a Gaussian: sqrt(ln 2 / 2) / pi."""
 FIRST_RING_PX: Final = 16.0
 """Reach of the first estimate: four blurs of MTF50 0.25. A ring too short is enlarged, so this only affects time."""
 SAMPLED_FROM_ROWS: Final = 16
@@ -64,11 +72,21 @@ MOVED_PX: Final = 0.1
 0.1 px the error is below 1e-3 px."""
 CURVATURE_CHANGED: Final = 0.006
 """The same for the edge's curvature, on which the shapes depend. Chosen, not measured."""
-OWN_PRIOR_FACTOR: Final = 1.5
-GUIDED_PRIOR_FACTOR: Final = 0.5
-"""Factors on the part of the covariance that comes from the prior; 1 if the prior scales were known. They are estimated
-in one plane, whose covariance is therefore too small and the others' too large. Set so that 95 % intervals have 95 %
-coverage over many blurs, some of low contrast, that are not in the accuracy table."""
+ENOUGH: Final = 1.05
+NEARLY: Final = 1.6
+"""Growth of the ring up to which it is kept, and up to which the next estimate takes all rows. They affect time only."""
+ROUNDS: Final = 5
+"""Most fits of one disc in one plane: two for a centre that moves, one with the estimated scales, one at the fitted
+curvature, one spare."""
+LEAST_UNIT, MOST_UNIT = 0.7, 1.4
+"""Limits of the fitted width over the one that the cells were made for; beyond them the cells are made anew. Within,
+a core step is 0.2 to 0.43 of a Gaussian's sigma."""
+SHARPEST: Final = 1.0
+SHARPEST_NOT_CONVERGED: Final = 1.5
+"""Smallest 1/MTF50^2 in px^2 of a fit that converged, and of one that did not. A pixel alone has 2.75."""
+LEAST_QUALITY: Final = 0.5
+"""Lower limit of the chi-square per degree of freedom that scales the covariance. With 600 degrees of freedom noise
+scatters it by 0.06, so less than this is a variance overestimated."""
 
 CENTRE: Final = PARAMETERS
 NOISE: Final = CENTRE + 2
@@ -86,23 +104,6 @@ MOST_LEFT_OUT: Final = 0.25
 this have shown MTF50 wrong by up to a quarter."""
 
 
-class Discs(NamedTuple):
-    """Expected places and sizes of the discs."""
-
-    centre: Array
-    """(discs, 2) px."""
-    maps: Array
-    """(discs, 2, 2): px per mm of the print."""
-    radius_px: Array
-    """(discs,): on the sensor."""
-    limit: Array
-    """(discs, 2): how far inside and outside the edge pixels may be used, px."""
-    radial: Array
-    """(discs,): direction of the image radius at the disc, radian."""
-    gain: Array
-    """(planes, discs, 6): see `collect_ring`."""
-
-
 class Model(NamedTuple):
     """Edge shapes for each curvature, and the prior's moments."""
 
@@ -112,6 +113,7 @@ class Model(NamedTuple):
     """See `harmonic_tables`."""
     curvatures: Array
     family: FamilyMoments
+    settings: PriorSettings
 
 
 class Fits(NamedTuple):
@@ -125,6 +127,14 @@ class Fits(NamedTuple):
     """(planes, discs, 2, distances): mean light on PROFILE_DISTANCE, 0 dark and 1 light, sagittal and tangential."""
 
 
+class Fit(NamedTuple):
+    """The rows of `Fits` that belong to one disc in one plane."""
+
+    value: Array
+    covariance: Array
+    profile: Array
+
+
 @compiled
 def fit_discs(frame: Frame, discs: Discs, model: Model, fits: Fits) -> None:
     """Fit the edges of all discs in all planes, and fill `fits`."""
@@ -132,78 +142,62 @@ def fit_discs(frame: Frame, discs: Discs, model: Model, fits: Fits) -> None:
     count = np.zeros(planes, dtype=np.int64)
     look = np.zeros((planes, LOOK))
     seen = np.zeros(planes, dtype=np.bool_)
-    first = np.array(FIRST_SCALES)
+    first = np.array(model.settings.first_scales)
     scales = first.copy()
     pixel = np.empty((planes, 0, COLUMNS))
-    for disc in range(len(discs.radius_px)):
-        radius_px = discs.radius_px[disc]
-        most_inner, most_outer = discs.limit[disc, 0], discs.limit[disc, 1]
-        scale = math.sqrt(abs(np.linalg.det(discs.maps[disc])))
-        inverse = np.linalg.inv(discs.maps[disc])
+    for which in range(len(discs.radius_px)):
+        disc = one_disc(discs, which)
+        most_inner, most_outer = disc.limit[0], disc.limit[1]
         inner, outer = min(most_inner, FIRST_RING_PX), min(most_outer, FIRST_RING_PX)
         # a third of the rows is enough to find the ring's reach
-        every = 3 if radius_px >= SAMPLED_FROM_ROWS * frame.pattern.shape[1] else 1
+        every = 3 if disc.radius_px >= SAMPLED_FROM_ROWS * frame.pattern.shape[1] else 1
         while True:
-            room = frame.values.shape[0] * int(math.pi * (1.3 * radius_px + outer + 3) ** 2) + 64
+            room = room_for_pixels(frame, disc, outer)
             if room > pixel.shape[1]:
                 pixel = np.empty((planes, room, COLUMNS))
-            collect_ring(
-                frame, discs.gain[:, disc], discs.centre[disc], inverse, radius_px / scale, inner, outer, every,
-                pixel, count,
-            )  # fmt: skip
+            collect_ring(frame, disc, inner, outer, every, pixel, count)
             wanted = 0.0
             for plane in range(planes):
-                seen[plane] = first_look(pixel[plane], count[plane], inner, outer, look[plane])
+                seen[plane] = first_look(pixel[plane, : count[plane]], inner, outer, look[plane])
                 if seen[plane]:
-                    reach = FITTED_REACH * look[plane, 2] / HALF_SIGMA
+                    reach = FITTED_REACH * look[plane, 2] / GAUSSIAN_SIGMA
                     wanted = max(wanted, reach + math.hypot(look[plane, 4], look[plane, 5]))
                 else:
                     wanted = max(wanted, 2 * outer)
             grown_inner, grown_outer = min(most_inner, wanted), min(most_outer, wanted)
-            enough = grown_inner <= 1.05 * inner and grown_outer <= 1.05 * outer
+            enough = grown_inner <= ENOUGH * inner and grown_outer <= ENOUGH * outer
             if enough and every == 1:
                 break
             # a ring far too short is enlarged with a third of the rows again, else with all
-            near = grown_inner <= 1.6 * inner and grown_outer <= 1.6 * outer
+            near = grown_inner <= NEARLY * inner and grown_outer <= NEARLY * outer
             every = 1 if near else every
             inner, outer = max(grown_inner, inner), max(grown_outer, outer)
         fullest = int(np.argmax(count))
         scales[:] = first
         for turn in range(planes):
             plane = (fullest + turn) % planes
-            fits.value[plane, disc, ENDING] = NO_EDGE
+            fit = Fit(fits.value[plane, which], fits.covariance[plane, which], fits.profile[plane, which])
+            fit.value[ENDING] = NO_EDGE
             if seen[plane]:
-                guided = turn > 0 and fits.value[fullest, disc, ENDING] == MEASURED
-                guide = fullest if guided else -1
-                _fit_plane(pixel[plane], count[plane], look[plane], discs, disc, model, guide, scales, fits, plane)
+                own = pixel[plane, : count[plane]]
+                _fit_plane(own, look[plane], disc, model, fits.value[fullest, which], scales, fit)
 
 
 @compiled
-def _fit_plane(
-    pixel: Array,
-    count: int,
-    look: Array,
-    discs: Discs,
-    disc: int,
-    model: Model,
-    guide: int,
-    scales: Array,
-    fits: Fits,
-    plane: int,
-) -> None:
+def _fit_plane(pixel: Array, look: Array, disc: Disc, model: Model, guide: Array, scales: Array, fit: Fit) -> None:
     """Fit one disc in one plane from the first estimate; repeat about the new centre if that moved.
 
-    The plane with most pixels is fitted first and sets the prior `scales`. It is the `guide` of the other planes, which
-    start at its blur; -1 where there is none.
+    The plane with most pixels is fitted first and sets the prior `scales`. Its row, (ROWS,), is the `guide` of the
+    others, which start at its blur if it was measured.
     """
-    radius_px, radial, family = discs.radius_px[disc], discs.radial[disc], model.family
-    value, covariance = fits.value[plane, disc], fits.covariance[plane, disc]
-    guided = guide >= 0
+    radius_px, radial, value = disc.radius_px, disc.radial, fit.value
+    family, settings = model.family, model.settings
+    guided = guide[ENDING] == MEASURED
     move = look[4:6].copy()
     start = np.zeros(PARAMETERS)
-    unit = look[2] / HALF_SIGMA
+    unit = look[2] / GAUSSIAN_SIGMA
     if guided:
-        start[:] = fits.value[guide, disc, :PARAMETERS]
+        start[:] = guide[:PARAMETERS]
         start[GRADIENT_X:WIDTH] = 0.0
         unit = math.sqrt(start[WIDTH])
     start[DARK], start[CONTRAST], start[SHIFT], start[WIDTH] = look[0], look[1] - look[0], look[3], unit**2
@@ -220,18 +214,18 @@ def _fit_plane(
     fitted, information = np.empty(PARAMETERS), np.empty(PARAMETERS)
     spread, prior = np.empty((PARAMETERS, PARAMETERS)), np.empty((PARAMETERS, PARAMETERS))
     stale, fresh, near = True, not guided, False
-    for _ in range(5):
+    for _ in range(ROUNDS):
         if stale:
-            gather(pixel, count, move, radius_px, radial, unit, cell)
+            gather(pixel, move, disc, unit, cell)
             plateau_variance(cell, variance)
             if not (variance[0] > 0 and variance[1] > 0):
                 value[ENDING] = NO_LEVEL
                 return
         interpolate_table(model.tables, model.curvatures, curvature, table)
         add_harmonics(model.harmonics, model.curvatures, curvature, start, factor, added)
-        fill_prior(family, start, scales, (curvature * radius_px) ** 2, curvature, prior, information)
+        fill_prior(family, settings, start, scales, (curvature * radius_px) ** 2, curvature, prior, information)
         quality, misfit, lost, converged = fit_edge(data, start, prior, information, near, fitted, spread)
-        if fitted[WIDTH] < 1.0 or (not converged and fitted[WIDTH] < 1.5):
+        if fitted[WIDTH] < (SHARPEST if converged else SHARPEST_NOT_CONVERGED):
             value[ENDING] = TOO_SHARP
             return
         if not converged or not fitted[CONTRAST] > 0:
@@ -240,10 +234,10 @@ def _fit_plane(
         start[:] = fitted
         near = True
         width = math.sqrt(fitted[WIDTH])
-        stale = math.hypot(fitted[SHIFT_X], fitted[SHIFT_Y]) >= MOVED_PX or not 0.7 < width / unit < 1.4
+        stale = math.hypot(fitted[SHIFT_X], fitted[SHIFT_Y]) >= MOVED_PX or not LEAST_UNIT < width / unit < MOST_UNIT
         settled = not stale and not fresh and abs(width / radius_px - curvature) < CURVATURE_CHANGED
         if fresh and not stale:
-            estimate_scales(family, fitted, spread, scales)
+            estimate_scales(family, settings, fitted, spread, scales)
             fresh = False
         if settled:
             break
@@ -259,14 +253,13 @@ def _fit_plane(
     if not stale:
         _move(move, fitted, radial)
     value[:PARAMETERS] = fitted
-    value[CENTRE] = discs.centre[disc, 0] + move[0]
-    value[CENTRE + 1] = discs.centre[disc, 1] + move[1]
+    value[CENTRE], value[CENTRE + 1] = disc.centre[0] + move[0], disc.centre[1] + move[1]
     value[NOISE], value[NOISE + 1] = variance[0], variance[1]
     value[QUALITY], value[ENDING] = quality, MEASURED
     left_open = spread @ prior @ spread
-    weight = GUIDED_PRIOR_FACTOR if guided else OWN_PRIOR_FACTOR
-    covariance[:, :] = (spread + (weight - 1.0) * left_open) * max(quality, 0.5)
-    _profile(cell, fitted, radius_px, fits.profile[plane, disc])
+    weight = settings.guided_factor if guided else settings.own_factor
+    fit.covariance[:, :] = (spread + (weight - 1.0) * left_open) * max(quality, LEAST_QUALITY)
+    _profile(cell, fitted, radius_px, fit.profile)
 
 
 @compiled

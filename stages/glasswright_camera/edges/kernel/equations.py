@@ -22,7 +22,7 @@ from glasswright_camera.edges.kernel.bins import (
     NUMBER,
 )
 from glasswright_camera.edges.kernel.harmonics import HARMONIC_POINTS, HARMONIC_STEP
-from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, PARAMETERS, RADIAL_COUNT, SHAPE_COUNT
+from glasswright_camera.edges.kernel.parameters import PARAMETERS, RADIAL_COUNT, SHAPE_COUNT
 from glasswright_camera.edges.kernel.shapes import FITTED_REACH, REACH, SECOND_DERIVATIVE, STEP
 
 if TYPE_CHECKING:
@@ -37,7 +37,9 @@ FINE_SLACK: Final = 0.015
 step, an allowance for blurs that the shapes do not describe. By chance 6 sigma rejects a cell in one of 500,000 edges
 of 900 cells; the family's blurs stay within the slack."""
 
-
+CELL_REACH: Final = 1.2 * FITTED_REACH
+"""Largest distance from the edge of a cell that is used, in 1/MTF50. Cells reach to FITTED_REACH for a width that was
+estimated; for the fitted one they may lie farther out. The shapes' table ends at REACH."""
 PRODUCTS: Final = (RADIAL_COUNT + 2) // 2 * 2
 """Rows of functions and the residual, rounded up to an even number, as `_multiply` takes them in pairs."""
 
@@ -67,9 +69,6 @@ def _fill_functions(
     direction: int,
     kept: NDArray[np.bool_],
     local: Array,
-    local_slope: Array,
-    dark: float,
-    contrast: float,
     slack: float,
     f: Array,
 ) -> tuple[int, int, int]:
@@ -78,9 +77,7 @@ def _fill_functions(
     Parameters
     ----------
     local
-        (RADIAL_COUNT,): the direction's parameters.
-    local_slope
-        (RADIAL_COUNT,): their derivatives by direction, per radian.
+        (2, RADIAL_COUNT): the direction's parameters, and their derivatives by direction, per radian.
     f
         Filled: (RADIAL_COUNT + 1, BINS), the residual last.
 
@@ -91,15 +88,17 @@ def _fill_functions(
     """
     cells, added, table, variance = data.cell[direction], data.added[direction], data.table, data.variance
     per_radius, per_step, last = 1.0 / data.radius_px, 1.0 / STEP, table.shape[0] - 2
+    own, turning = local[0], local[1]
+    dark, contrast = own[0], own[1]
     filled, lost, strays = 0, 0, 0
     for k in range(BINS):
         n = cells[k, NUMBER]
         if n < 1:
             continue
         d, angle = cells[k, DISTANCE_MEAN], cells[k, ANGLE_MEAN]
-        rate = 1.0 / math.sqrt(max(local[4] + angle * local_slope[4], 1.0))
-        u = (d - local[3] - angle * local_slope[3]) * rate
-        if abs(u) > FITTED_REACH * 1.2:
+        rate = 1.0 / math.sqrt(max(own[4] + angle * turning[4], 1.0))
+        u = (d - own[3] - angle * turning[3]) * rate
+        if abs(u) > CELL_REACH:
             continue
         place = (u + REACH) * per_step
         i = min(max(int(place), 0), last)
@@ -116,11 +115,11 @@ def _fill_functions(
             rise = high[1 + j] - low[1 + j]
             shape = low[1 + j] + t * rise
             f[5 + j, filled] = shape
-            amount = local[5 + j] + angle * local_slope[5 + j]
+            amount = own[5 + j] + angle * turning[5 + j]
             e += amount * shape
             slope += amount * rise
         arm = 1.0 + d * per_radius
-        gain = 1.0 + (local[2] + angle * local_slope[2]) * arm
+        gain = 1.0 + (own[2] + angle * turning[2]) * arm
         light = dark + contrast * e
         residual = cells[k, LIGHT_MEAN] - gain * light
         weight = math.sqrt(n / (variance[0] + (variance[1] - variance[0]) * min(max(e, 0.0), 1.0)))
@@ -183,19 +182,16 @@ def normal_equations(
     chi_square, used, lost, strays = 0.0, 0, 0, 0
     which = data.which
     f = np.zeros((PRODUCTS, BINS))
-    local, local_slope = np.empty(RADIAL_COUNT), np.empty(RADIAL_COUNT)
+    local = np.empty((2, RADIAL_COUNT))
     gram = np.empty((PRODUCTS, PRODUCTS))
     turned = np.empty((RADIAL_COUNT, PARAMETERS))
     for direction in range(DIRECTIONS):
         factors, slopes = data.factor[direction], data.slope[direction]
-        local[:] = 0.0
-        local_slope[:] = 0.0
+        local[:, :] = 0.0
         for m in range(PARAMETERS):
-            local[which[m]] += value[m] * factors[m]
-            local_slope[which[m]] += value[m] * slopes[m]
-        filled, left_out, astray = _fill_functions(
-            data, direction, kept[direction], local, local_slope, value[DARK], value[CONTRAST], slack[direction], f
-        )
+            local[0, which[m]] += value[m] * factors[m]
+            local[1, which[m]] += value[m] * slopes[m]
+        filled, left_out, astray = _fill_functions(data, direction, kept[direction], local, slack[direction], f)
         used += filled
         lost += left_out
         strays += astray

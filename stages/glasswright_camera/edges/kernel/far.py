@@ -20,14 +20,14 @@ from glasswright_camera.edges.kernel.curved import CURVATURES, curved_profiles, 
 from glasswright_camera.edges.kernel.discs import CENTRE, ENDING, MEASURED, NOISE
 from glasswright_camera.edges.kernel.equations import FINE_SLACK, MOST_SIGMAS
 from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, EVEN_0, GRADIENT_X, GRADIENT_Y, SHIFT, WIDTH
-from glasswright_camera.edges.kernel.ring import edge_distance
+from glasswright_camera.edges.kernel.ring import LONGEST_RADIUS, edge_distance, one_disc
 from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, FITTED_REACH
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from glasswright_camera.edges.kernel.discs import Discs, Fits
-    from glasswright_camera.edges.kernel.ring import Frame
+    from glasswright_camera.edges.kernel.discs import Fits
+    from glasswright_camera.edges.kernel.ring import Discs, Frame
 
     Array = NDArray[np.float64]
 
@@ -41,6 +41,8 @@ LEAST_MIDDLE: Final = 3.0
 FAR_REACH: Final = 14.0
 FAR_STEP: Final = 0.25
 """Reach and step of the table of profiles, in 1/MTF50; farther in, its last value is used."""
+LARGEST_MOVE_PX: Final = 2.0
+"""Largest distance of a fitted centre from the expected one; nearer to the edge no pixel can lie far from it."""
 LEAST_PIXELS: Final = 20
 """Fewest pixels of a plane in a ring; the noise of their mean is a quarter of one pixel's."""
 EVERY_ROW: Final = 2
@@ -73,18 +75,17 @@ def measure_far_light(
     planes, points = fits.value.shape[0], tables.shape[1]
     profile = np.empty((planes, points))
     number, total, middle = np.empty((planes, RINGS)), np.empty((planes, RINGS)), np.empty((planes, 2))
-    for disc in range(len(discs.radius_px)):
-        known = fits.value[:, disc, ENDING] == MEASURED
+    for which in range(len(discs.radius_px)):
+        known = fits.value[:, which, ENDING] == MEASURED
         if not known.any():
             continue
-        radius_px, radial = discs.radius_px[disc], discs.radial[disc]
-        scale = math.sqrt(abs(np.linalg.det(discs.maps[disc])))
-        inverse = np.linalg.inv(discs.maps[disc])
-        c, s = math.cos(radial), math.sin(radial)
+        disc = one_disc(discs, which)
+        radius_px, radius_mm, inverse = disc.radius_px, disc.radius_mm, disc.inverse
+        c, s = math.cos(disc.radial), math.sin(disc.radial)
         nearest = MIDDLE * radius_px
         for plane in range(planes):
             if known[plane]:
-                own = fits.value[plane, disc]
+                own = fits.value[plane, which]
                 unit = math.sqrt(own[WIDTH])
                 nearest = min(nearest, FITTED_REACH * unit)
                 k, t = find_curvature(curvatures, unit / radius_px)
@@ -97,25 +98,25 @@ def measure_far_light(
         number[:, :] = 0.0
         total[:, :] = 0.0
         middle[:, :] = 0.0
-        x0, y0 = discs.centre[disc, 0], discs.centre[disc, 1]
-        inner = discs.limit[disc, 0]
-        half = 1.3 * radius_px
+        x0, y0 = disc.centre[0], disc.centre[1]
+        inner = disc.limit[0]
+        half = LONGEST_RADIUS * radius_px
         first = math.floor(y0) // rows
         for y in range(max(0, math.ceil(y0 - half)), min(height, math.floor(y0 + half) + 1)):
             if (y // rows - first) % EVERY_ROW:
                 continue
             for x in range(max(0, math.ceil(x0 - half)), min(width, math.floor(x0 + half) + 1)):
-                rough, _, _ = edge_distance(x - x0, y - y0, inverse, radius_px / scale)
-                if rough < -inner or rough > 2.0 - nearest:
+                rough, _, _ = edge_distance(x - x0, y - y0, inverse, radius_mm)
+                if rough < -inner or rough > LARGEST_MOVE_PX - nearest:
                     continue
                 for channel in range(channels):
                     plane = pattern[channel, y % rows, x % columns]
                     raw = values[channel, y, x]
                     if raw >= white or not known[plane]:
                         continue
-                    own = fits.value[plane, disc]
+                    own = fits.value[plane, which]
                     px, py = x - own[CENTRE], y - own[CENTRE + 1]
-                    d, nx, ny = edge_distance(px, py, inverse, radius_px / scale)
+                    d, nx, ny = edge_distance(px, py, inverse, radius_mm)
                     u = (d - own[SHIFT]) / math.sqrt(own[WIDTH])
                     is_middle = u < -FARTHER or (d < -MIDDLE * radius_px and u < -LEAST_MIDDLE)
                     if u > -FITTED_REACH and not is_middle:
@@ -123,7 +124,7 @@ def measure_far_light(
                     place = (max(u, -FAR_REACH) + FAR_REACH) / FAR_STEP
                     i = min(int(place), points - 2)
                     e = profile[plane, i] + (place - i) * (profile[plane, i + 1] - profile[plane, i])
-                    g = discs.gain[plane, disc]
+                    g = disc.gain[plane]
                     gx, gy = x - x0, y - y0
                     gain = g[0] + gx * (g[1] + g[3] * gx + g[4] * gy) + gy * (g[2] + g[5] * gy)
                     along, across = nx * c + ny * s, ny * c - nx * s
@@ -144,6 +145,6 @@ def measure_far_light(
         for plane in range(planes):
             for ring in range(RINGS):
                 if known[plane] and number[plane, ring] >= LEAST_PIXELS:
-                    far_light[plane, disc, ring] = total[plane, ring] / number[plane, ring]
+                    far_light[plane, which, ring] = total[plane, ring] / number[plane, ring]
             if known[plane] and middle[plane, 0] >= LEAST_PIXELS:
-                middle_light[plane, disc] = middle[plane, 1] / middle[plane, 0]
+                middle_light[plane, which] = middle[plane, 1] / middle[plane, 0]

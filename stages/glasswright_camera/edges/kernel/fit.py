@@ -15,7 +15,6 @@ from glasswright_camera.compiled import compiled
 from glasswright_camera.edges.kernel.bins import BINS, DIRECTIONS
 from glasswright_camera.edges.kernel.equations import FINE_SLACK, normal_equations
 from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, PARAMETERS, WIDTH
-from glasswright_camera.edges.kernel.solve import factorise, solve_factorised
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -40,10 +39,27 @@ SPECK_CELLS: Final = 3
 MOST_REJECTED: Final = 6
 """Widest speck, in directions. Where the directions that do not fit span a wider arc, it is no speck, and only the
 cells themselves are left out."""
+FIRST_DAMPING, NEAR_DAMPING = 1e-4, 1e-9
+MOST_DAMPING: Final = 1e6
+"""Damping of a first fit; of a fit that starts near its solution, also the smallest; and the largest, at which a fit is
+given up. A successful step divides it by ten, a failed one multiplies it (Marquardt 1963; from memory)."""
+NO_EFFECT: Final = 1e-12
+"""Added to the diagonal that is damped, so that a parameter without effect is damped too."""
+ALLOWED_RISE: Final = 0.01
+"""Allowed rise of the cost in a step, of chi-square per cell: the weights depend on the model."""
 NOISE_SIGMAS: Final = 3.0
 """Standard deviations of chi-square that count as noise: exceeded by chance once in 700."""
 NARROWEST: Final = 0.9
 """Smallest 1/MTF50^2 in px^2 that is tried. A pixel alone has 2.75; below 1 there is no usable MTF50."""
+
+
+@compiled
+def solve(matrix: Array, right: Array) -> Array:
+    """Return the solution of linear equations; NaN where the matrix is singular or not finite."""
+    try:
+        return np.linalg.solve(matrix, right)
+    except Exception:  # compiled code knows no narrower class
+        return np.full_like(right, math.nan)
 
 
 @compiled
@@ -123,12 +139,12 @@ def fit_edge(
     """
     normal, right = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
     trial_normal, trial_right = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
-    damped, upper, change = np.empty((PARAMETERS, PARAMETERS)), np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    damped = np.empty((PARAMETERS, PARAMETERS))
     kept = np.ones((DIRECTIONS, BINS), dtype=np.bool_)
     value[:] = start
     slack = np.full(DIRECTIONS, -1.0 if near else COARSE_SLACK)
     settled = near
-    damping = 1e-9 if near else 1e-4
+    damping = NEAR_DAMPING if near else FIRST_DAMPING
     converged = False
     if near:
         total, used, lost = _choose_cells(data, value, kept, normal, right)
@@ -142,11 +158,12 @@ def fit_edge(
         damped[:, :] = normal
         damped += prior
         for m in range(PARAMETERS):
-            damped[m, m] += damping * (normal[m, m] + 1e-12)
-        if not factorise(damped, upper):
-            return math.nan, math.nan, 1.0, False
-        solve_factorised(upper, downhill, change)
+            damped[m, m] += damping * (normal[m, m] + NO_EFFECT)
+        change = solve(damped, downhill)
         promised = float(np.sum(change * downhill))
+        if not promised >= 0:
+            # the matrix is singular, or rounding has made it indefinite
+            return math.nan, math.nan, 1.0, False
         # where noise is tiny, the misfit sets the scale
         scale = max(1.0, total / used)
         if not settled and promised < SETTLING * scale:
@@ -169,17 +186,19 @@ def fit_edge(
         cost = (total + value @ (prior @ value - 2 * information)) / used
         trial_cost = (trial_total + trial @ (prior @ trial - 2 * information)) / max(trial_used, 1)
         # the weights depend on the model, so a last step may raise the cost a little
-        if trial_used >= 4 * PARAMETERS and trial_cost <= cost + 0.01 * total / used:
+        if trial_used >= 4 * PARAMETERS and trial_cost <= cost + ALLOWED_RISE * total / used:
             value[:] = trial
             normal[:, :] = trial_normal
             right[:] = trial_right
             total, used, lost, strays = trial_total, trial_used, trial_lost, trial_strays
-            damping = max(damping * 0.1, 1e-9)
+            damping = max(damping / 10, NEAR_DAMPING)
         else:
-            damping = damping * 10
-            if damping > 1e6:
+            damping *= 10
+            if damping > MOST_DAMPING:
                 break
-    covariance[:, :] = np.linalg.inv(normal + prior)
+    covariance[:, :] = solve(normal + prior, np.eye(PARAMETERS))
+    if not covariance[DARK, DARK] > 0:
+        return math.nan, math.nan, 1.0, False
     # effective number of parameters: those that the prior determines cost no degree of freedom
     freedom = max(used - PARAMETERS + np.sum(covariance * prior), 1.0)
     beyond = max(total - freedom - NOISE_SIGMAS * math.sqrt(2 * freedom), 0.0)

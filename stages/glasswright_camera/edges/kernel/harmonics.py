@@ -39,6 +39,7 @@ _LITTLE: Final = 0.02
 _LITTLE_PHASE: Final = 0.01
 """Smallest phase at which the recurrence of Bessel functions is used (Abramowitz and Stegun 9.1.27; from memory)."""
 HARMONIC_POINTS: Final = 2 * round(REACH / HARMONIC_STEP) + 1
+"""From -REACH to REACH."""
 
 
 @cache

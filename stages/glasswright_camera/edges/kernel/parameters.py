@@ -43,9 +43,9 @@ PARAMETERS: Final = ODD_S3 + ODD_COUNT
 """Index of each parameter in the vector. A number is the harmonic in the direction a; C is its cosine, S its sine;
 shapes without either letter vary with the cosine. Shapes take EVEN_COUNT or ODD_COUNT places each."""
 
-# functions of distance within a direction: level, e, slope of light, shift, width, even shapes, odd shapes
 SHAPE_COUNT: Final = EVEN_COUNT + ODD_COUNT
 RADIAL_COUNT: Final = 5 + SHAPE_COUNT
+"""Functions of distance within a direction: level, e, slope of light, shift, width, even shapes, odd shapes."""
 
 
 @compiled

@@ -6,7 +6,7 @@ coefficients are regressed on lower-order ones; each regression adds its terms t
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -39,31 +39,51 @@ HARMONIC_2, HARMONIC_4_COS, HARMONIC_4_SIN, COMA, HALO = 0, 1, 2, 3, 4
 and halo."""
 FIRST_SCALES: Final = (0.3, 0.3, 0.3, 0.3, 2.0)
 """Scales of the first fit, before those of the disc are estimated: a third of the variance of the family, whose
-aberrations are strong. Set by trial on the blurs of `ci/bench accuracy`."""
-LEAST_SCALE, MOST_SCALE = 0.005, 4.0
-"""Limits: from 7 % of the family's rms to twice it. Set as FIRST_SCALES."""
-HARMONIC_2_FACTOR: Final = 1.5
-HALO_FACTOR: Final = 6.0
-"""Factors that undo the fit's shrinkage towards the prior mean. A halo's is larger: once it is detected a wide prior
-costs no scatter. Set as FIRST_SCALES."""
-HALO_LEAST, HALO_MOST = 0.25, 6.0
-"""Limits of the halo's scale. Set as FIRST_SCALES."""
-LEAST_BESIDE_HARMONIC_2: Final = 0.05
-"""Least scale of the width's harmonic 4, as a share of that of its harmonic 2. Set as FIRST_SCALES."""
-LEAST_SNR_SQUARED: Final = 3.0
-MOST_SCALE_BETWEEN_FOCI: Final = 8.0
-"""Between the two foci of an astigmatic lens the width has a harmonic 4 but no harmonic 2. A harmonic 4 whose square
-exceeds its variance by the first factor is therefore accepted alone, with a scale up to the second number. Set by trial
-on pupils in focus between the two foci."""
-LOOSENING_CURVATURE: Final = 0.15
-"""The residual variance of regressed shapes grows as 1 + (curvature / this)^4: the family's edges are straight, and
-blur that is not round spreads light along a curved edge by another width than across it. Set by trial on discs with a
-radius of two blurs and more."""
+aberrations are strong."""
+
+
+class PriorSettings(NamedTuple):
+    """Constants of the prior that were set by trial; a named tuple, as compiled code reads it.
+
+    `ci/bench ablation --settings` shows what halving and doubling each does.
+    """
+
+    first_scales: tuple[float, float, float, float, float] = FIRST_SCALES
+    least_scale: float = 0.005
+    most_scale: float = 4.0
+    """Limits: from 7 % of the family's rms to twice it."""
+    harmonic_2_factor: float = 1.5
+    halo_factor: float = 6.0
+    """Factors that undo the fit's shrinkage towards the prior mean. A halo's is larger: once it is detected a wide
+    prior costs no scatter."""
+    halo_least: float = 0.25
+    halo_most: float = 6.0
+    """Limits of the halo's scale."""
+    least_beside_harmonic_2: float = 0.05
+    """Least scale of the width's harmonic 4, as a share of that of its harmonic 2."""
+    least_snr_squared: float = 3.0
+    most_scale_between_foci: float = 8.0
+    """Between the two foci of an astigmatic lens the width has a harmonic 4 but no harmonic 2. A harmonic 4 whose
+    square exceeds its variance by the first factor is therefore accepted alone, with a scale up to the second."""
+    loosening_curvature: float = 0.15
+    """The residual variance of regressed shapes grows as 1 + (curvature / this)^4: the family's edges are straight, and
+    blur that is not round spreads light along a curved edge by another width than across it."""
+    own_factor: float = 1.5
+    guided_factor: float = 0.5
+    """Factors on the part of the covariance that comes from the prior; 1 if the prior scales were known. They are
+    estimated in one plane, whose covariance is therefore too small and the others' too large."""
 
 
 @compiled
 def fill_prior(
-    family: FamilyMoments, value: Array, scales: Array, width: float, curvature: float, prior: Array, information: Array
+    family: FamilyMoments,
+    settings: PriorSettings,
+    value: Array,
+    scales: Array,
+    width: float,
+    curvature: float,
+    prior: Array,
+    information: Array,
 ) -> None:
     """Fill the prior for one mean width and prior scales.
 
@@ -77,7 +97,7 @@ def fill_prior(
     prior, information
         Filled: the precision, (PARAMETERS, PARAMETERS), and the precision times the mean, (PARAMETERS,).
     """
-    loose = 1 + (curvature / LOOSENING_CURVATURE) ** 4
+    loose = 1 + (curvature / settings.loosening_curvature) ** 4
     comatic = loose * scales[COMA] / family.odd_1_square
     prior[:, :] = 0.0
     information[:] = 0.0
@@ -248,7 +268,9 @@ def _add_regressions(
 
 
 @compiled
-def estimate_scales(family: FamilyMoments, value: Array, covariance: Array, scales: Array) -> None:
+def estimate_scales(
+    family: FamilyMoments, settings: PriorSettings, value: Array, covariance: Array, scales: Array
+) -> None:
     """Replace the prior scales of a fit by those estimated from its result (empirical Bayes).
 
     Each is a fitted coefficient squared, less its noise, over the family's mean square. The coefficients are the
@@ -261,7 +283,8 @@ def estimate_scales(family: FamilyMoments, value: Array, covariance: Array, scal
     a, b = value[ODD_C1], value[ODD_S1]
     size = (value[k] - rate * (a * a - b * b)) ** 2 + (value[k + 1] - rate * 2 * a * b) ** 2
     size -= covariance[k, k] + covariance[k + 1, k + 1]
-    harmonic_2 = min(max(HARMONIC_2_FACTOR * size / width / family.width_variance[0], LEAST_SCALE), MOST_SCALE)
+    least, greatest = settings.least_scale, settings.most_scale
+    harmonic_2 = min(max(settings.harmonic_2_factor * size / width / family.width_variance[0], least), greatest)
     c, s = value[WIDTH_C2], value[WIDTH_S2]
     for k in range(2):
         predicted = family.width_4_of_square / width * (2 * c * s if k else c * c - s * s)
@@ -271,18 +294,18 @@ def estimate_scales(family: FamilyMoments, value: Array, covariance: Array, scal
         if precision > 0:
             free = (value[WIDTH_C4 + k] / root / variance - own_precision * predicted) / precision
             known = (free - predicted) ** 2 - 1 / precision
-            if known > LEAST_SNR_SQUARED / precision:
-                most = MOST_SCALE_BETWEEN_FOCI
+            if known > settings.least_snr_squared / precision:
+                most = settings.most_scale_between_foci
         scales[HARMONIC_4_COS + k] = max(
-            min(known / family.width_variance[1], most), LEAST_BESIDE_HARMONIC_2 * harmonic_2, LEAST_SCALE
+            min(known / family.width_variance[1], most), settings.least_beside_harmonic_2 * harmonic_2, least
         )
     scales[HARMONIC_2] = harmonic_2
     k, m = ODD_C1, ODD_S1
     size = a**2 + b**2 - covariance[k, k] - covariance[m, m]
-    scales[COMA] = min(max(size, LEAST_SCALE), MOST_SCALE)
+    scales[COMA] = min(max(size, least), greatest)
     sign, shown, noise = family.halo_discriminant, 0.0, 0.0
     for i in range(EVEN_COUNT):
         shown += sign[i] * value[EVEN_0 + i]
         for j in range(EVEN_COUNT):
             noise += sign[i] * sign[j] * (covariance[EVEN_0 + i, EVEN_0 + j] + family.round_[i, j])
-    scales[HALO] = min(max(HALO_FACTOR * (shown**2 - noise), HALO_LEAST), HALO_MOST)
+    scales[HALO] = min(max(settings.halo_factor * (shown**2 - noise), settings.halo_least), settings.halo_most)

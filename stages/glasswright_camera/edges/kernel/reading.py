@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 FREQUENCY: Final = np.arange(0.0, 0.6001, 0.02)
+"""Cycles/pixel at which the modulus is kept for drawings: a little beyond Nyquist's 0.5."""
 
 
 def turn_pair(pair: Array, angle: Array) -> Array:

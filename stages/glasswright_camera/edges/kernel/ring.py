@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from glasswright_camera.compiled import compiled_in_any_order
+from glasswright_camera.compiled import compiled, compiled_in_any_order
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,8 +27,20 @@ COLUMNS: Final = 4
 """Columns of a pixel: light, distance from the edge, and the edge's normal there."""
 LOOK: Final = 8
 """Length of a first estimate; see `first_look`."""
+TAIL: Final = 0.06
 WIDTH_OF_SIGMA: Final = 0.3277
-"""Integral of max(e (1 - e) - 0.06, 0) over the edge of a Gaussian blur, in sigma."""
+"""The first estimate of the width is the integral of what e (1 - e) has above TAIL, as slow tails would count as width.
+For a Gaussian's edge it is WIDTH_OF_SIGMA times sigma."""
+LEAST_SIGMA_PX: Final = 0.4
+MOST_SIGMA: Final = 0.25
+"""Limits of the first estimate of sigma: a pixel alone has 0.29 px; above a quarter of the ring's length its ends show
+no level."""
+LEAST_STEP: Final = 1e-3
+"""Smallest step of light between disc and paper, of white."""
+LEAST_OCTANT: Final = 0.2
+"""Smallest step in an octant, as a share of the disc's. A falloff of two stops across the disc leaves a quarter."""
+LONGEST_RADIUS: Final = 1.3
+"""Longest radius of a disc's ellipse that is allowed for, over its mean radius: axes of 1.7 to 1."""
 
 
 class Frame(NamedTuple):
@@ -38,6 +50,59 @@ class Frame(NamedTuple):
     pattern: Counts
     black: Array
     white: float
+
+
+class Discs(NamedTuple):
+    """Where the discs are about to be looked for, and how."""
+
+    centre: Array
+    """(discs, 2) px."""
+    maps: Array
+    """(discs, 2, 2): px for each print mm."""
+    radius_px: Array
+    """(discs,) as seen."""
+    limit: Array
+    """(discs, 2): how far inside and outside the edge a disc may be looked at, px."""
+    radial: Array
+    """(discs,): direction of the image radius at the disc, radian."""
+    gain: Array
+    """(planes, discs, 6): the field's gain about each disc, by which light is divided; see `field_gain`."""
+
+
+class Disc(NamedTuple):
+    """One of `Discs`: its rows, with the inverse of its map and its radius on the print."""
+
+    centre: Array
+    map_px: Array
+    inverse: Array
+    """(2, 2): print mm for each px."""
+    radius_px: float
+    radius_mm: float
+    limit: Array
+    radial: float
+    gain: Array
+    """(planes, 6)."""
+
+
+@compiled
+def one_disc(discs: Discs, which: int) -> Disc:
+    """Return one disc."""
+    map_px, radius_px = discs.maps[which], discs.radius_px[which]
+    radius_mm = radius_px / math.sqrt(abs(np.linalg.det(map_px)))
+    return Disc(
+        discs.centre[which], map_px, np.linalg.inv(map_px), radius_px, radius_mm, discs.limit[which],
+        discs.radial[which], discs.gain[:, which],
+    )  # fmt: skip
+
+
+@compiled
+def room_for_pixels(frame: Frame, disc: Disc, outer: float) -> int:
+    """Return a number of rows that holds a disc's pixels of any plane out to `outer` px from its edge.
+
+    An ellipse of radii a and b reaches over pi (a + outer) (b + outer), which this circle exceeds up to b = 6 a where
+    `outer` is two mean radii or less.
+    """
+    return frame.values.shape[0] * int(math.pi * (LONGEST_RADIUS * disc.radius_px + outer + 3) ** 2) + 64
 
 
 @compiled_in_any_order
@@ -52,26 +117,11 @@ def edge_distance(px: float, py: float, inverse: Array, radius: float) -> tuple[
 
 
 @compiled_in_any_order
-def collect_ring(
-    frame: Frame,
-    gain: Array,
-    centre: Array,
-    inverse: Array,
-    radius: float,
-    inner: float,
-    outer: float,
-    every: int,
-    pixel: Array,
-    count: Counts,
-) -> int:
+def collect_ring(frame: Frame, disc: Disc, inner: float, outer: float, every: int, pixel: Array, count: Counts) -> int:
     """Collect the pixels of the ring, by colour plane. Return how many are clipped, which are left out.
 
     Parameters
     ----------
-    gain
-        (planes, 6): the field's gain about the disc, by which light is divided: see `field_gain`.
-    centre, inverse, radius
-        (2,) px; (2, 2) map from sensor px to print mm; print mm.
     inner, outer
         Reach of the ring inside and outside the edge, px.
     every
@@ -80,6 +130,7 @@ def collect_ring(
         Filled: light, distance and normal, (planes, rows, COLUMNS), and the number of rows filled, (planes,).
     """
     values, pattern, black, white = frame.values, frame.pattern, frame.black, frame.white
+    centre, inverse, radius, gain = disc.centre, disc.inverse, disc.radius_mm, disc.gain
     channels, height, width = values.shape
     rows, columns = pattern.shape[1], pattern.shape[2]
     count[:] = 0
@@ -142,7 +193,14 @@ def octant(c: float, s: float) -> int:
 
 
 @compiled_in_any_order
-def first_look(pixel: Array, count: int, inner: float, outer: float, look: Array) -> bool:
+def sigma_of(width: float, reach: float) -> float:
+    """Return sigma from the integral of e (1 - e) above TAIL over steps of a pixel, whose own variance is 1/12."""
+    sigma = math.sqrt(max((width / WIDTH_OF_SIGMA) ** 2 - 1 / 12, 0.0))
+    return min(max(sigma, LEAST_SIGMA_PX), MOST_SIGMA * reach)
+
+
+@compiled_in_any_order
+def first_look(pixel: Array, inner: float, outer: float, look: Array) -> bool:
     """Estimate levels, place and width of the edge without a model.
 
     The light is averaged in eight directions and steps of one pixel. Let e rise from 0 to 1 over the edge. The integral
@@ -151,8 +209,8 @@ def first_look(pixel: Array, count: int, inner: float, outer: float, look: Array
 
     Parameters
     ----------
-    pixel, count
-        (rows, COLUMNS) from `collect_ring`, and how many rows.
+    pixel
+        (pixels, COLUMNS) of one plane, from `collect_ring`.
     inner, outer
         The ring's reach, px.
     look
@@ -167,7 +225,7 @@ def first_look(pixel: Array, count: int, inner: float, outer: float, look: Array
     bins = max(int(inner + outer), 2)
     total = np.zeros((OCTANTS, bins))
     number = np.zeros((OCTANTS, bins))
-    for i in range(count):
+    for i in range(len(pixel)):
         k = int(pixel[i, DISTANCE] + inner)
         if 0 <= k < bins:
             o = octant(pixel[i, COS], pixel[i, SIN])
@@ -180,14 +238,14 @@ def first_look(pixel: Array, count: int, inner: float, outer: float, look: Array
     look[0] = np.sum(total[:, :end]) / look[6]
     look[1] = np.sum(total[:, bins - end :]) / look[7]
     step = look[1] - look[0]
-    if step < 1e-3:
+    if step < LEAST_STEP:
         return False
     shift = np.zeros(OCTANTS)
     width = 0.0
     for o in range(OCTANTS):
         low = np.sum(total[o, :end]) / max(np.sum(number[o, :end]), 1.0)
         high = np.sum(total[o, bins - end :]) / max(np.sum(number[o, bins - end :]), 1.0)
-        if high - low < 0.2 * step:
+        if high - low < LEAST_OCTANT * step:
             return False
         shift[o] = -inner
         for k in range(bins):
@@ -195,13 +253,12 @@ def first_look(pixel: Array, count: int, inner: float, outer: float, look: Array
             if number[o, k] > 0:
                 e = (total[o, k] / number[o, k] - low) / (high - low)
             shift[o] += 1.0 - e
-            width += max(e * (1.0 - e) - 0.06, 0.0) / OCTANTS
+            width += max(e * (1.0 - e) - TAIL, 0.0) / OCTANTS
     look[3:6] = 0.0
     for o in range(OCTANTS):
         angle = (o + 0.5) / OCTANTS * 2 * math.pi
         look[3] += shift[o] / OCTANTS
         look[4] += 2 * shift[o] * math.cos(angle) / OCTANTS
         look[5] += 2 * shift[o] * math.sin(angle) / OCTANTS
-    sigma = math.sqrt(max((width / WIDTH_OF_SIGMA) ** 2 - 1 / 12, 0.0))  # less that of the steps
-    look[2] = min(max(sigma, 0.4), 0.25 * (inner + outer))
+    look[2] = sigma_of(width, inner + outer)
     return True

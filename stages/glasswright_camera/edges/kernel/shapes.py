@@ -13,6 +13,7 @@ Lengths are in units of 1/MTF50 (u = distance times MTF50), frequencies in units
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Final
@@ -45,6 +46,8 @@ interpolation."""
 FITTED_REACH: Final = 4.0
 """Distance from the edge up to which light is fitted, in 1/MTF50: 21 of a Gaussian's sigma. An edge blurred by
 diffraction has come within 1 % of the step of its level there."""
+GAUSSIAN_SIGMA: Final = math.sqrt(math.log(2) / 2) / math.pi
+"""Sigma of a Gaussian in 1/MTF50: 0.18739, from exp(-2 (pi sigma f)^2) = 1/2."""
 _COARSE: Final[Array] = np.linspace(-3.0, 3.0, 301)
 """Places at which profiles are compared, in 1/MTF50: three quarters of the fitted range."""
 

@@ -22,7 +22,6 @@ from glasswright_camera.edges.kernel.discs import (
     REJECTED,
     ROWS,
     WHOLE_DISC,
-    Discs,
     Fits,
     Model,
     fit_discs,
@@ -44,6 +43,7 @@ from glasswright_camera.edges.kernel.parameters import (
     WIDTH_C2,
     WIDTH_C4,
 )
+from glasswright_camera.edges.kernel.prior import PriorSettings
 from glasswright_camera.edges.kernel.reading import (
     FREQUENCY,
     read_mean_sharpness,
@@ -51,7 +51,7 @@ from glasswright_camera.edges.kernel.reading import (
     turn_covariance,
     turn_pair,
 )
-from glasswright_camera.edges.kernel.ring import Frame
+from glasswright_camera.edges.kernel.ring import Discs, Frame
 from glasswright_camera.edges.kernel.whole import WHOLE_BLURS, fit_whole_discs, spread_table, whole_shape_u
 
 if TYPE_CHECKING:
@@ -149,16 +149,16 @@ def trace_table(
     covariance = np.full((planes, discs, PARAMETERS, PARAMETERS), np.nan)
     profile = np.full((planes, discs, 2, len(PROFILE_DISTANCE)), np.nan)
     fits = Fits(value, covariance, profile)
-    fit_discs(
-        frame, located, Model(curved_tables(pitch), harmonic_tables(), np.array(CURVATURES), family_moments()), fits
-    )
+    family = family_moments()
+    model = Model(curved_tables(pitch), harmonic_tables(), np.array(CURVATURES), family, PriorSettings())
+    fit_discs(frame, located, model, fits)
     curve = read_sharpness(value, covariance)
     if solid is not None:
         blurred = _is_blurred(value[..., ENDING], curve[0] * radius_px[:, None]) & solid
         if blurred.any():
             # a disc too blurred in one plane is placed by its whole in all planes
             wanted = (blurred | (value[..., ENDING] == MEASURED)) & blurred.any(axis=0)
-            fit_whole_discs(frame, located, family_moments(), spread_table(), wanted, blurred, fits)
+            fit_whole_discs(frame, located, family, spread_table(), wanted, blurred, fits)
             curve = read_sharpness(value, covariance)
             for column in curve:
                 column[blurred & ~_is_certain(value[..., ENDING], curve, radius_px)] = np.nan

@@ -29,16 +29,18 @@ from __future__ import annotations
 
 import math
 from functools import cache
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 from scipy.special import j0, j1
 
 from glasswright_camera.compiled import compiled, compiled_in_any_order
+from glasswright_camera.edges.kernel.bins import LEAST_VARIANCE
 from glasswright_camera.edges.kernel.curved import sample_transfer
 from glasswright_camera.edges.kernel.discs import (
     CENTRE,
     ENDING,
+    LEAST_QUALITY,
     LEFT_OUT,
     MISFIT,
     MOST_LEFT_OUT,
@@ -48,11 +50,10 @@ from glasswright_camera.edges.kernel.discs import (
     QUALITY,
     REJECTED,
     WHOLE_DISC,
-    Discs,
     Fits,
 )
 from glasswright_camera.edges.kernel.equations import FINE_SLACK, MOST_SIGMAS
-from glasswright_camera.edges.kernel.fit import NOISE_SIGMAS
+from glasswright_camera.edges.kernel.fit import ALLOWED_RISE, MOST_DAMPING, NEAR_DAMPING, NO_EFFECT, NOISE_SIGMAS, solve
 from glasswright_camera.edges.kernel.parameters import (
     CONTRAST,
     DARK,
@@ -70,9 +71,16 @@ from glasswright_camera.edges.kernel.parameters import (
     WIDTH_S2,
 )
 from glasswright_camera.edges.kernel.prior import FIRST_SCALES, HALO, HARMONIC_2
-from glasswright_camera.edges.kernel.ring import Frame, edge_distance
-from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, edge_shapes
-from glasswright_camera.edges.kernel.solve import factorise, solve_factorised
+from glasswright_camera.edges.kernel.ring import (
+    LEAST_STEP,
+    Disc,
+    Discs,
+    Frame,
+    edge_distance,
+    one_disc,
+    room_for_pixels,
+)
+from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, GAUSSIAN_SIGMA, edge_shapes
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -122,8 +130,6 @@ MOST_STRETCHED: Final = 0.9
 """Largest harmonic 2 of the width, as a share of the mean width."""
 LEAST_SIGNAL: Final = 30.0
 """Least signal-to-noise ratio of a disc: root of the sum of squares of the light it removes, over a pixel's noise."""
-LEAST_STEP: Final = 1e-3
-"""Least step of light between disc and paper, of white."""
 MOST_RESIZED: Final = 0.5
 """Of the radius: what is moved or resized by more is not the disc."""
 SHAPE_U: Final = 0.03
@@ -139,8 +145,19 @@ the place: another threshold has another centroid. Independent centroids with th
 (`ci/bench photographs`)."""
 NOT_COUNTED: Final = 0.1
 """Depth that counts as paper in the first guess."""
-GAUSS: Final = 0.18739
-"""MTF50 times sigma of a Gaussian: sqrt(ln 2 / 2) / pi."""
+DARK_PART, LIGHT_PART = 50, 10
+"""First guess of the levels: one pixel in 50 is darker, one in 10 lighter."""
+FIRST_NOISE: Final = 0.02
+"""Noise of the first steps, of the step of light."""
+DARKEST_NOISE: Final = 0.1
+"""Smallest variance of a dark pixel over that of a light one: photon noise at a contrast of ten."""
+FIRST_DAMPING: Final = 1e-3
+RAISED_DAMPING: Final = 1e-4
+"""First damping, and the smallest value from which it is raised; otherwise as in `fit`."""
+ROUGHLY: Final = 10.0
+"""Factor on CONVERGED in rounds that another follows."""
+LITTLE: Final = 1e-4
+"""Relative step of the numerical derivative by width: its square and rounding are below 1e-7 of the slope."""
 FIRST_GUESSES: Final = (0.5, 6.0)
 """Smallest and largest first guess of the square of 1/MTF50 over the radius."""
 FLAT: Final = 0.04
@@ -183,29 +200,19 @@ def spread_table() -> Array:
 
 
 @compiled
-def collect_disc(
-    frame: Frame,
-    gain: Array,
-    centre: Array,
-    inverse: Array,
-    radius: float,
-    radial: float,
-    outer: float,
-    pixel: Array,
-    count: Counts,
-    clipped: Counts,
-) -> None:
+def collect_disc(frame: Frame, disc: Disc, outer: float, pixel: Array, count: Counts, clipped: Counts) -> None:
     """Collect the pixels of a disc and of the paper around it, by colour plane.
 
-    Parameters are those of `collect_ring`; `radial` is the direction of the image radius, radian. `pixel`, (planes,
-    rows, COLUMNS), is filled; clipped pixels are left out and their number filled in `clipped`, (planes,).
+    Parameters are those of `collect_ring`. `pixel`, (planes, rows, COLUMNS), is filled; clipped pixels are left out and
+    their number filled in `clipped`, (planes,).
     """
     values, pattern, black, white = frame.values, frame.pattern, frame.black, frame.white
+    centre, inverse, radius, gain = disc.centre, disc.inverse, disc.radius_mm, disc.gain
     channels, height, width = values.shape
     rows, columns = pattern.shape[1], pattern.shape[2]
     count[:] = 0
     clipped[:] = 0
-    turn_c, turn_s = math.cos(radial), math.sin(radial)
+    turn_c, turn_s = math.cos(disc.radial), math.sin(disc.radial)
     det = abs(inverse[0, 0] * inverse[1, 1] - inverse[0, 1] * inverse[1, 0])
     half_x = radius * math.hypot(inverse[1, 1], inverse[0, 1]) / det + outer
     half_y = radius * math.hypot(inverse[0, 0], inverse[1, 0]) / det + outer
@@ -237,7 +244,7 @@ def collect_disc(
 @compiled
 def _inverse_root(mean: float, along: float, cross: float) -> Array:
     """Return W^(-1/2) of W = mean + [[along, cross], [cross, -along]]."""
-    det = math.sqrt(max(mean * mean - along * along - cross * cross, 1e-12))
+    det = math.sqrt(mean * mean - along * along - cross * cross)
     share = 1.0 / (det * math.sqrt(2 * (mean + det)))
     # the root is (W + det) / sqrt(trace + 2 det), its determinant det (Cayley and Hamilton)
     inverse = np.empty((2, 2))
@@ -255,7 +262,7 @@ def _outline(value: Array, radius_px: float, circle: Array, points: int, outline
     """
     root = _inverse_root(value[WIDTH], value[WIDTH_C2], value[WIDTH_S2])
     det = root[0, 0] * root[1, 1] - root[0, 1] * root[1, 0]
-    little = 1e-4 * value[WIDTH]
+    little = LITTLE * value[WIDTH]
     slopes = np.empty((3, 2, 2))
     for k in range(3):
         more, less = value[WIDTH:ROUND].copy(), value[WIDTH:ROUND].copy()
@@ -316,27 +323,31 @@ def _find_depth(x: float, y: float, outline: Array, points: int, table: Array, e
             moves[j] += h * (own[FIXED + j] + px * own[ALONG + j] + py * own[ACROSS + j])
 
 
+class DiscData(NamedTuple):
+    """What a whole disc is fitted to, and with what; a named tuple, as compiled code reads it."""
+
+    pixel: Array
+    """(pixels, COLUMNS)."""
+    radius_px: float
+    circle: Array
+    """(2, 2): from the unit circle to the outline in px, along and across the image radius."""
+    spread: Array
+    """See `spread_table`."""
+    kept: NDArray[np.bool_]
+    """(pixels or more,): which of them count."""
+    light: Array
+    """(pixels or more, 2): what each is expected to have, 0 dark and 1 paper, and what it has less that."""
+
+
 @compiled
 def _sum_up(
-    pixel: Array,
-    count: int,
-    every: int,
-    value: Array,
-    radius_px: float,
-    circle: Array,
-    spread: Array,
-    variance: Array,
-    kept: NDArray[np.bool_],
-    choose: bool,
-    normal: Array,
-    right: Array,
-    light: Array,
+    data: DiscData, every: int, value: Array, variance: Array, choose: bool, normal: Array, right: Array
 ) -> tuple[float, int, int]:
     """Sum up the normal equations at `value`; return chi-square, pixels used and left out.
 
-    Of the pixels each `every`-th is used. `light`, (count, 2), is filled with the light that the model predicts, 0 dark
-    and 1 paper, and with the residual.
+    Of the pixels each `every`-th is used, and its `light` filled in. If `choose`, it is decided anew which are kept.
     """
+    pixel, radius_px, spread, kept, light = data.pixel, data.radius_px, data.spread, data.kept, data.light
     table = np.empty((spread.shape[0], 2 + EVEN_COUNT))
     table[:, : 1 + EVEN_COUNT], table[:, 1 + EVEN_COUNT] = spread[:, ENERGY:], spread[:, 0]
     for j in range(EVEN_COUNT):
@@ -345,13 +356,13 @@ def _sum_up(
     blur = math.sqrt(value[WIDTH])
     points = max(LEAST_POINTS, int(POINTS_PER_BLUR * 2 * math.pi * radius_px / blur) + 1)
     outline = np.empty((points + 1, PER_POINT))
-    _outline(value, radius_px, circle, points, outline)
+    _outline(value, radius_px, data.circle, points, outline)
     energy, moves, row = np.empty(2 + EVEN_COUNT), np.empty(MOVES), np.empty(WHOLE)
     normal[:, :] = 0.0
     right[:] = 0.0
     total, used, lost = 0.0, 0, 0
     dark, contrast = value[DARK], value[CONTRAST]
-    for i in range(0, count, every):
+    for i in range(0, len(pixel), every):
         x, y = pixel[i, X], pixel[i, Y]
         _find_depth(x, y, outline, points, table, energy, moves)
         e = 1 - energy[0]
@@ -388,12 +399,13 @@ def _sum_up(
 
 
 @compiled
-def _pixel_variance(light: Array, count: int, every: int, kept: NDArray[np.bool_], variance: Array) -> float:
+def _pixel_variance(data: DiscData, every: int, variance: Array) -> float:
     """Fill the pixel variance at dark and at paper, (2,), from the residuals where the light hardly changes.
 
     That is on the paper, and in the disc's middle, where it is darkest. Elsewhere residuals include model error. Return
     the mean square of all residuals over the variance, at least 1.
     """
+    light, kept, count = data.light, data.kept, len(data.pixel)
     darkest, paper, number = 1.0, 0.0, 0.0
     for i in range(0, count, every):
         darkest = min(darkest, light[i, 0])
@@ -411,11 +423,11 @@ def _pixel_variance(light: Array, count: int, every: int, kept: NDArray[np.bool_
     if number < LEAST_FLAT:
         # the neighbouring discs leave no paper
         paper, number = square, amount
-    variance[1] = max(paper / max(number, 1.0), 1e-14)
+    variance[1] = max(paper / max(number, 1.0), LEAST_VARIANCE)
     variance[0] = variance[1]
     if amount >= LEAST_FLAT:
         rise = (variance[1] - square / amount) / (1 - place / amount)
-        variance[0] = max(variance[1] - rise, 0.1 * variance[1])
+        variance[0] = max(variance[1] - rise, DARKEST_NOISE * variance[1])
     total, number = 0.0, 0.0
     for i in range(0, count, every):
         if kept[i]:
@@ -436,27 +448,25 @@ def _fill_prior(family: FamilyMoments, width: float, radius_px: float, prior: Ar
 
 
 @compiled
-def _guess_width(pixel: Array, count: int, low: float, high: float, radius_px: float) -> float:
+def _guess_width(pixel: Array, low: float, high: float, radius_px: float) -> float:
     """Return a guess of 1/MTF50^2 from the second moment of the disc's depth, which is R^2 / 2 plus the blur's."""
     total, second = 0.0, 0.0
-    for i in range(count):
+    for i in range(len(pixel)):
         square = pixel[i, X] ** 2 + pixel[i, Y] ** 2
         depth = min(max((high - pixel[i, LIGHT]) / (high - low) - NOT_COUNTED, 0.0), 1.0)
         total += depth
         second += depth * square
     blur = second / max(total, 1.0) - radius_px**2 / 2
-    return min(max(blur / (2 * GAUSS**2), FIRST_GUESSES[0] * radius_px**2), FIRST_GUESSES[1] * radius_px**2)
+    return min(max(blur / (2 * GAUSSIAN_SIGMA**2), FIRST_GUESSES[0] * radius_px**2), FIRST_GUESSES[1] * radius_px**2)
 
 
 @compiled
-def _thin_out(pixel: Array, count: int, outer: float) -> int:
+def _thin_out(pixel: Array, outer: float) -> int:
     """Keep pixels up to `outer` from the edge, at most about MOST_PIXELS, evenly chosen; return how many are left."""
-    near = 0
-    for i in range(count):
-        near += pixel[i, DISTANCE] <= outer
+    near = np.sum(pixel[:, DISTANCE] <= outer)
     every = max(1, near // MOST_PIXELS)
     left, seen = 0, 0
-    for i in range(count):
+    for i in range(len(pixel)):
         if pixel[i, DISTANCE] <= outer:
             if seen % every == 0:
                 pixel[left] = pixel[i]
@@ -467,25 +477,14 @@ def _thin_out(pixel: Array, count: int, outer: float) -> int:
 
 @compiled
 def fit_disc(
-    pixel: Array,
-    count: int,
-    radius_px: float,
-    map_px: Array,
-    radial: float,
-    family: FamilyMoments,
-    spread: Array,
-    value: Array,
-    covariance: Array,
-    variance: Array,
+    pixel: Array, disc: Disc, family: FamilyMoments, spread: Array, value: Array, covariance: Array, variance: Array
 ) -> tuple[int, float, float, float, bool]:
     """Fit a whole disc.
 
     Parameters
     ----------
-    pixel, count
-        From `collect_disc`; the first `count` rows are used.
-    radius_px, map_px, radial
-        Radius on the sensor, px; (2, 2) px per mm of the print; direction of the image radius, radian.
+    pixel
+        (pixels, COLUMNS) of one plane, from `collect_disc`.
     family, spread
         See `family_moments` and `spread_table`.
     value, covariance, variance
@@ -497,58 +496,56 @@ def fit_disc(
         The number of pixels kept, now the first rows; then, as by `fit_edge`, chi-square per degree of freedom, misfit
         and share left out; and whether there is a disc. The width is NaN where the blur could not be fitted.
     """
+    count, radius_px, map_px, scale = len(pixel), disc.radius_px, disc.map_px, disc.radius_mm
     if count < LEAST_PIXELS:
         return count, math.nan, math.nan, math.nan, False
-    scale = radius_px / math.sqrt(abs(np.linalg.det(map_px)))
-    turn_c, turn_s = math.cos(radial), math.sin(radial)
+    turn_c, turn_s = math.cos(disc.radial), math.sin(disc.radial)
     circle = np.empty((2, 2))
     sign = 1.0 if np.linalg.det(map_px) > 0 else -1.0
     circle[0, 0] = (turn_c * map_px[0, 0] + turn_s * map_px[1, 0]) * scale
     circle[0, 1] = (turn_c * map_px[0, 1] + turn_s * map_px[1, 1]) * scale * sign
     circle[1, 0] = (turn_c * map_px[1, 0] - turn_s * map_px[0, 0]) * scale
     circle[1, 1] = (turn_c * map_px[1, 1] - turn_s * map_px[0, 1]) * scale * sign
-    order = np.sort(pixel[:count, LIGHT])
-    low, high = order[count // 50], order[count - 1 - count // 10]
+    order = np.sort(pixel[:, LIGHT])
+    low, high = order[count // DARK_PART], order[count - 1 - count // LIGHT_PART]
     own = np.zeros(WHOLE)
-    own[DARK], own[CONTRAST], own[WIDTH] = low, high - low, _guess_width(pixel, count, low, high, radius_px)
+    own[DARK], own[CONTRAST], own[WIDTH] = low, high - low, _guess_width(pixel, low, high, radius_px)
     if not own[CONTRAST] > 0:
         return count, math.nan, math.nan, math.nan, False
-    variance[:] = (0.02 * own[CONTRAST]) ** 2
-    kept = np.ones(count, dtype=np.bool_)
-    light = np.zeros((count, 2))
+    variance[:] = (FIRST_NOISE * own[CONTRAST]) ** 2
+    kept, light = np.ones(count, dtype=np.bool_), np.zeros((count, 2))
+    data = DiscData(pixel, radius_px, circle, spread, kept, light)
     prior = np.empty((WHOLE, WHOLE))
     normal, right = np.empty((WHOLE, WHOLE)), np.empty(WHOLE)
     trial_normal, trial_right = np.empty((WHOLE, WHOLE)), np.empty(WHOLE)
-    upper, change = np.empty((WHOLE, WHOLE)), np.empty(WHOLE)
     misfit = 1.0
     # three turns: a part of the pixels; a part of those within reach; all within reach, without outliers
     converged, total, used, lost = False, 0.0, 0, 0
     part = 1 + count // FIRST_PIXELS
     for turn in range(3):
         if turn:
-            misfit = _pixel_variance(light, count, part, kept, variance)
+            misfit = _pixel_variance(data, part, variance)
         if turn == 1:
-            count = _thin_out(pixel, count, OUTER_REACH * math.sqrt(own[WIDTH]))
+            count = _thin_out(pixel, OUTER_REACH * math.sqrt(own[WIDTH]))
+            data = DiscData(pixel[:count], radius_px, circle, spread, kept, light)
             part = 1 + count // FIRST_PIXELS
         if turn == 2:
             part = 1
         _fill_prior(family, own[WIDTH], radius_px, prior)
-        total, used, lost = _sum_up(
-            pixel, count, part, own, radius_px, circle, spread, misfit * variance, kept, turn == 2, normal, right, light
-        )
-        damping, converged = 1e-3 if turn == 0 else 1e-9, False
+        total, used, lost = _sum_up(data, part, own, misfit * variance, turn == 2, normal, right)
+        damping, converged = FIRST_DAMPING if turn == 0 else NEAR_DAMPING, False
         for _ in range(ITERATIONS):
             if used < LEAST_PIXELS:
                 return count, math.nan, math.nan, 1.0, False
             downhill = right - prior @ own
             damped = normal + prior
             for m in range(WHOLE):
-                damped[m, m] += damping * (normal[m, m] + 1e-12)
-            if not factorise(damped, upper):
-                break
-            solve_factorised(upper, downhill, change)
+                damped[m, m] += damping * (normal[m, m] + NO_EFFECT)
+            change = solve(damped, downhill)
             promised = float(np.sum(change * downhill))
-            if promised < CONVERGED * (1 if turn == 2 else 10):
+            if not promised >= 0:
+                break
+            if promised < CONVERGED * (1 if turn == 2 else ROUGHLY):
                 converged = True
                 if turn == 2:
                     own += change
@@ -562,28 +559,20 @@ def fit_disc(
             if stretch > MOST_STRETCHED * trial[WIDTH]:
                 trial[WIDTH_C2:ROUND] *= MOST_STRETCHED * trial[WIDTH] / stretch
             trial_total, trial_used, trial_lost = _sum_up(
-                pixel, count, part, trial, radius_px, circle, spread, misfit * variance, kept, False,
-                trial_normal, trial_right, light,
-            )  # fmt: skip
-            if trial_total + trial @ prior @ trial <= total + own @ prior @ own + 0.01 * total / used:
+                data, part, trial, misfit * variance, False, trial_normal, trial_right
+            )
+            if trial_total + trial @ prior @ trial <= total + own @ prior @ own + ALLOWED_RISE * total / used:
                 own[:] = trial
                 normal[:, :], right[:] = trial_normal, trial_right
                 total, used, lost = trial_total, trial_used, trial_lost
-                damping = max(damping * 0.1, 1e-9)
+                damping = max(damping / 10, NEAR_DAMPING)
             else:
-                damping = max(damping, 1e-4) * 10
-                if damping > 1e6:
+                damping = max(damping, RAISED_DAMPING) * 10
+                if damping > MOST_DAMPING:
                     break
-    damped = normal + prior
-    if not factorise(damped, upper):
+    inverse = solve(normal + prior, np.eye(WHOLE))
+    if not inverse[DARK, DARK] > 0:
         return count, math.nan, math.nan, math.nan, False
-    inverse = np.empty((WHOLE, WHOLE))
-    one = np.zeros(WHOLE)
-    for m in range(WHOLE):
-        one[:] = 0.0
-        one[m] = 1.0
-        solve_factorised(upper, one, change)
-        inverse[m] = change
     freedom = max(used - WHOLE + np.sum(inverse * prior), 1.0)
     quality = total / freedom
     beyond = max(total - freedom / misfit - NOISE_SIGMAS * math.sqrt(2 * freedom) / misfit, 0.0)
@@ -594,28 +583,28 @@ def fit_disc(
     noise = math.sqrt(misfit * max(variance[0], variance[1]))
     found = own[CONTRAST] > LEAST_STEP and own[CONTRAST] * math.sqrt(signal) > LEAST_SIGNAL * noise
     if quality * misfit > UNEXPLAINED:
-        found &= _move_to_centroid(pixel, count, misfit * variance, light, kept, own, inverse)
+        found &= _move_to_centroid(data, misfit * variance, own, inverse)
     found &= math.hypot(own[SHIFT_X], own[SHIFT_Y]) < MOST_RESIZED * radius_px
-    found &= np.max(pixel[:count, DISTANCE]) > LEAST_OUTSIDE * math.sqrt(own[WIDTH])
+    found &= np.max(data.pixel[:, DISTANCE]) > LEAST_OUTSIDE * math.sqrt(own[WIDTH])
+    # a width at the limit of the search is none
     converged &= abs(own[SHIFT]) < MOST_RESIZED * radius_px and own[WIDTH] > (1.01 * SMALLEST_BLUR * radius_px) ** 2
     if not converged:
         # only the place is known
         own[WIDTH] = math.nan
-    inverse *= max(quality, 0.5)
+    inverse *= max(quality, LEAST_QUALITY)
     _lay_out(own, inverse, value, covariance)
     return count, quality * misfit, misfit_frac, lost / max(used + lost, 1), found
 
 
 @compiled
-def _move_to_centroid(
-    pixel: Array, count: int, variance: Array, light: Array, kept: NDArray[np.bool_], own: Array, inverse: Array
-) -> bool:
+def _move_to_centroid(data: DiscData, variance: Array, own: Array, inverse: Array) -> bool:
     """Move the centre to the centroid of the disc's depth above SHALLOW of the greatest; False where there is none.
 
     A pixel's depth is the light it lacks, of the step. The centroid of the model, which is even about its centre, is
     computed over the same pixels and subtracted, so that sparse pixels do no harm. Small depths are left out, as faint
     tails on one side would have a long lever.
     """
+    pixel, light, kept, count = data.pixel, data.light, data.kept, len(data.pixel)
     deepest = 0.0
     for i in range(count):
         deepest = max(deepest, 1 - light[i, 0])
@@ -687,43 +676,39 @@ def fit_whole_discs(
     count, clipped = np.zeros(planes, dtype=np.int64), np.zeros(planes, dtype=np.int64)
     fitted, spread_of_fit, variance = np.empty(PARAMETERS), np.empty((PARAMETERS, PARAMETERS)), np.empty(2)
     pixel = np.empty((planes, 0, COLUMNS))
-    for disc in range(len(discs.radius_px)):
-        if not wanted[:, disc].any():
+    for which in range(len(discs.radius_px)):
+        if not wanted[:, which].any():
             continue
-        radius_px, outer, radial = discs.radius_px[disc], discs.limit[disc, 1], discs.radial[disc]
-        room = frame.values.shape[0] * int(math.pi * (1.3 * radius_px + outer + 3) ** 2) + 64
+        disc = one_disc(discs, which)
+        radius_px, outer = disc.radius_px, disc.limit[1]
+        room = room_for_pixels(frame, disc, outer)
         if room > pixel.shape[1]:
             pixel = np.empty((planes, room, COLUMNS))
-        scale = math.sqrt(abs(np.linalg.det(discs.maps[disc])))
-        collect_disc(
-            frame, discs.gain[:, disc], discs.centre[disc], np.linalg.inv(discs.maps[disc]), radius_px / scale, radial,
-            outer, pixel, count, clipped,
-        )  # fmt: skip
-        c, s = math.cos(radial), math.sin(radial)
+        collect_disc(frame, disc, outer, pixel, count, clipped)
+        c, s = math.cos(disc.radial), math.sin(disc.radial)
         for plane in range(planes):
-            if not wanted[plane, disc] or clipped[plane] > MOST_CLIPPED * count[plane]:
+            if not wanted[plane, which] or clipped[plane] > MOST_CLIPPED * count[plane]:
                 continue
             left, quality, misfit, lost, found = fit_disc(
-                pixel[plane], count[plane], radius_px, discs.maps[disc], radial, family, spread,
-                fitted, spread_of_fit, variance,
-            )  # fmt: skip
-            own, covariance = fits.value[plane, disc], fits.covariance[plane, disc]
+                pixel[plane, : count[plane]], disc, family, spread, fitted, spread_of_fit, variance
+            )
+            own, covariance = fits.value[plane, which], fits.covariance[plane, which]
             if not found:
                 continue
-            if blurred[plane, disc] and fitted[WIDTH] < (LEAST_BLUR * radius_px) ** 2:
+            if blurred[plane, which] and fitted[WIDTH] < (LEAST_BLUR * radius_px) ** 2:
                 # the disc is large for its blur: its edge failed for another reason
                 continue
             if (own[ENDING] == NOT_CONVERGED or own[ENDING] == REJECTED) and not fitted[WIDTH] > 0:
                 # neither fit found a blur: the failure may have another cause
                 continue
-            if blurred[plane, disc]:
+            if blurred[plane, which]:
                 own[MISFIT], own[LEFT_OUT] = misfit, lost
                 if lost > MOST_LEFT_OUT:
                     own[ENDING] = REJECTED
                     continue
-            own[CENTRE] = discs.centre[disc, 0] + c * fitted[SHIFT_X] - s * fitted[SHIFT_Y]
-            own[CENTRE + 1] = discs.centre[disc, 1] + s * fitted[SHIFT_X] + c * fitted[SHIFT_Y]
-            if not blurred[plane, disc]:
+            own[CENTRE] = disc.centre[0] + c * fitted[SHIFT_X] - s * fitted[SHIFT_Y]
+            own[CENTRE + 1] = disc.centre[1] + s * fitted[SHIFT_X] + c * fitted[SHIFT_Y]
+            if not blurred[plane, which]:
                 # the edge gives the better blur, but all planes need a place of the same definition
                 covariance[SHIFT_X:SHIFT_C2, :] = spread_of_fit[SHIFT_X:SHIFT_C2, :]
                 covariance[:, SHIFT_X:SHIFT_C2] = spread_of_fit[:, SHIFT_X:SHIFT_C2]
@@ -732,18 +717,18 @@ def fit_whole_discs(
             own[NOISE], own[NOISE + 1] = variance[0], variance[1]
             own[QUALITY], own[ENDING] = quality, WHOLE_DISC
             covariance[:, :] = spread_of_fit
-            _profile_whole(pixel[plane], left, fitted, radius_px, fits.profile[plane, disc])
+            _profile_whole(pixel[plane, :left], fitted, radius_px, fits.profile[plane, which])
 
 
 @compiled
-def _profile_whole(pixel: Array, count: int, fitted: Array, radius_px: float, profile: Array) -> None:
+def _profile_whole(pixel: Array, fitted: Array, radius_px: float, profile: Array) -> None:
     """Fill the edge profile, (2, distances): mean light, 0 dark and 1 light, in sagittal and tangential sectors."""
     length = profile.shape[1]
     half = (length - 1) / 2
     total, number = np.zeros((2, length)), np.zeros((2, length))
-    for i in range(count):
+    for i in range(len(pixel)):
         x, y = pixel[i, X] - fitted[SHIFT_X], pixel[i, Y] - fitted[SHIFT_Y]
-        away = math.sqrt(x * x + y * y) + 1e-9
+        away = math.sqrt(x * x + y * y) + 1e-9  # a pixel in the middle has no direction
         moved = (fitted[SHIFT_X] * x + fitted[SHIFT_Y] * y) / away
         at = round((pixel[i, DISTANCE] - fitted[SHIFT] - moved) / PROFILE_STEP + half)
         if 0 <= at < length:

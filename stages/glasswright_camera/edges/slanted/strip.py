@@ -8,7 +8,7 @@ discs: cells by distance, the same shapes, the same fit.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -23,13 +23,17 @@ from glasswright_camera.edges.kernel.bins import (
     plateau_variance,
 )
 from glasswright_camera.edges.kernel.discs import (
-    HALF_SIGMA,
+    LEAST_QUALITY,
+    LEAST_UNIT,
     MEASURED,
     MOST_LEFT_OUT,
+    MOST_UNIT,
     NO_EDGE,
     NO_LEVEL,
     NOT_CONVERGED,
     REJECTED,
+    ROUNDS,
+    SHARPEST,
     TOO_SHARP,
 )
 from glasswright_camera.edges.kernel.equations import FitData
@@ -53,7 +57,8 @@ from glasswright_camera.edges.kernel.parameters import (
     WIDTH_C2,
     angular_factors,
 )
-from glasswright_camera.edges.kernel.ring import WIDTH_OF_SIGMA
+from glasswright_camera.edges.kernel.ring import LEAST_STEP, TAIL, Frame, sigma_of
+from glasswright_camera.edges.kernel.shapes import GAUSSIAN_SIGMA
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -62,36 +67,34 @@ if TYPE_CHECKING:
     Counts = NDArray[np.int64]
 
 ALONG, DISTANCE, LIGHT = 0, 1, 2
+"""Columns of a pixel: place along the edge in half lengths, distance from the edge in px, light."""
+
+SETTLED_PX: Final = 0.02
+"""A fit that moves its edge farther is done again about the new line: a fifth of a core step of `bins` at MTF50 0.5."""
+
+
+class Strip(NamedTuple):
+    """What belongs to one straight edge."""
+
+    middle: Array
+    """(2,) px: the edge's middle."""
+    normal: Array
+    """(2,): unit vector towards the light side."""
+    half_length: float
+    inner: float
+    outer: float
+    """How far the strip reaches along the edge to either side, into the dark and into the light, px."""
 
 
 @compiled
-def collect_strip(
-    values: NDArray[np.uint16],
-    pattern: Counts,
-    black: Array,
-    white: float,
-    middle: Array,
-    normal: Array,
-    half_length: float,
-    inner: float,
-    outer: float,
-    pixel: Array,
-    count: Counts,
-) -> None:
+def collect_strip(frame: Frame, strip: Strip, pixel: Array, count: Counts) -> None:
     """Collect the pixels about a straight edge, by colour plane.
 
-    Parameters
-    ----------
-    values, pattern, black, white
-        The mosaic: see `Mosaic`.
-    middle, normal
-        (2,) px: the edge's middle; unit vector towards the light side.
-    half_length, inner, outer
-        Reach of the strip along the edge to each side, into the dark and into the light, px.
-    pixel, count
-        Filled: place along the edge in half lengths, distance and light, (planes, rows, 3); number of rows filled,
-        (planes,). Clipped pixels are left out.
+    `pixel`, (planes, rows, 3), and the number of rows filled, `count`, (planes,), are filled. Clipped pixels are left
+    out.
     """
+    values, pattern, black, white = frame.values, frame.pattern, frame.black, frame.white
+    middle, normal, half_length, inner, outer = strip.middle, strip.normal, strip.half_length, strip.inner, strip.outer
     channels, height, width = values.shape
     rows, columns = pattern.shape[1], pattern.shape[2]
     count[:] = 0
@@ -118,11 +121,11 @@ def collect_strip(
 
 
 @compiled
-def look_at_strip(pixel: Array, count: int, inner: float, outer: float, look: Array) -> bool:
+def look_at_strip(pixel: Array, inner: float, outer: float, look: Array) -> bool:
     """Fill `look`, (4,): dark, light, place and sigma, as in `first_look`; False without an edge."""
     bins = max(int(inner + outer), 2)
     total, number = np.zeros(bins), np.zeros(bins)
-    for i in range(count):
+    for i in range(len(pixel)):
         k = min(max(int(pixel[i, DISTANCE] + inner), 0), bins - 1)
         total[k] += pixel[i, LIGHT]
         number[k] += 1
@@ -131,7 +134,7 @@ def look_at_strip(pixel: Array, count: int, inner: float, outer: float, look: Ar
         return False
     look[0] = np.sum(total[:end]) / np.sum(number[:end])
     look[1] = np.sum(total[bins - end :]) / np.sum(number[bins - end :])
-    if look[1] - look[0] < 1e-3:
+    if look[1] - look[0] < LEAST_STEP:
         return False
     width, look[2] = 0.0, -inner
     for k in range(bins):
@@ -139,8 +142,8 @@ def look_at_strip(pixel: Array, count: int, inner: float, outer: float, look: Ar
         if number[k] > 0:
             e = (total[k] / number[k] - look[0]) / (look[1] - look[0])
         look[2] += 1.0 - e
-        width += max(e * (1.0 - e) - 0.06, 0.0)
-    look[3] = min(max(math.sqrt(max((width / WIDTH_OF_SIGMA) ** 2 - 1 / 12, 0.0)), 0.4), 0.25 * (inner + outer))
+        width += max(e * (1.0 - e) - TAIL, 0.0)
+    look[3] = sigma_of(width, inner + outer)
     return True
 
 
@@ -164,10 +167,10 @@ def slanted_factors(which: Counts, factor: Array) -> None:
 
 
 @compiled
-def gather_strip(pixel: Array, count: int, shift: Array, scale: float, cell: Array) -> None:
+def gather_strip(pixel: Array, shift: Array, scale: float, cell: Array) -> None:
     """Average pixels in cells of block along the edge and distance less `shift` (constant, t, t^2 - 1/3)."""
     cell[:, :, :] = 0.0
-    for i in range(count):
+    for i in range(len(pixel)):
         t, light = pixel[i, ALONG], pixel[i, LIGHT]
         d = pixel[i, DISTANCE] - shift[0] - shift[1] * t - shift[2] * (t * t - 1 / 3)
         k = find_bin(d / scale)
@@ -180,15 +183,7 @@ def gather_strip(pixel: Array, count: int, shift: Array, scale: float, cell: Arr
 
 @compiled
 def fit_strip(
-    pixel: Array,
-    count: int,
-    inner: float,
-    outer: float,
-    table: Array,
-    prior: Array,
-    value: Array,
-    covariance: Array,
-    place: Array,
+    pixel: Array, strip: Strip, table: Array, prior: Array, value: Array, covariance: Array, place: Array
 ) -> int:
     """Fit a straight edge in one plane, repeatedly about the line found; return its ending (see `kernel.discs`).
 
@@ -196,24 +191,24 @@ def fit_strip(
     t^2 - 1/3).
     """
     look = np.empty(4)
-    if not look_at_strip(pixel, count, inner, outer, look):
+    if not look_at_strip(pixel, strip.inner, strip.outer, look):
         return NO_EDGE
     which, factor = np.empty(PARAMETERS, dtype=np.int64), np.empty((DIRECTIONS, PARAMETERS))
     slanted_factors(which, factor)
     cell, variance, start = np.empty((DIRECTIONS, BINS, CELL_COLUMNS)), np.empty(2), np.zeros(PARAMETERS)
     added = np.zeros((DIRECTIONS, HARMONIC_POINTS))
-    data = FitData(cell, max(inner, outer), table, which, factor, np.zeros_like(factor), variance, added)
+    data = FitData(cell, max(strip.inner, strip.outer), table, which, factor, np.zeros_like(factor), variance, added)
     information = np.zeros(PARAMETERS)
-    unit = look[3] / HALF_SIGMA
+    unit = look[3] / GAUSSIAN_SIGMA
     start[DARK], start[CONTRAST], start[WIDTH] = look[0], look[1] - look[0], unit**2
     place[0], place[1], place[2] = look[2], 0.0, 0.0
-    for turn in range(4):
-        gather_strip(pixel, count, place, unit, cell)
+    for turn in range(ROUNDS):
+        gather_strip(pixel, place, unit, cell)
         plateau_variance(cell, variance)
         if not (variance[0] > 0 and variance[1] > 0):
             return NO_LEVEL
         quality, _misfit, lost, converged = fit_edge(data, start, prior, information, turn > 0, value, covariance)
-        if value[WIDTH] < 1.0:
+        if value[WIDTH] < SHARPEST:
             return TOO_SHARP
         if not converged or not value[CONTRAST] > 0:
             return NOT_CONVERGED
@@ -221,10 +216,11 @@ def fit_strip(
             return REJECTED
         place += value[SHIFT:SHIFT_C2]
         grown = math.sqrt(value[WIDTH]) / unit
-        if turn > 0 and np.max(np.abs(value[SHIFT:SHIFT_C2])) < 0.02 and 0.7 < grown < 1.4:
+        moved = np.max(np.abs(value[SHIFT:SHIFT_C2]))
+        if turn > 0 and moved < SETTLED_PX and LEAST_UNIT < grown < MOST_UNIT:
             break
         start[:] = value
         start[SHIFT:SHIFT_C2] = 0.0
         unit = math.sqrt(value[WIDTH])
-    covariance *= max(quality, 0.5)
+    covariance *= max(quality, LEAST_QUALITY)
     return MEASURED

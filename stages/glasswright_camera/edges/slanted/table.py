@@ -21,8 +21,9 @@ from glasswright_camera.edges.kernel.parameters import (
     WIDTH_C2,
 )
 from glasswright_camera.edges.kernel.reading import half_point, in_direction
+from glasswright_camera.edges.kernel.ring import Frame
 from glasswright_camera.edges.kernel.shapes import ODD_COUNT
-from glasswright_camera.edges.slanted.strip import collect_strip, fit_strip
+from glasswright_camera.edges.slanted.strip import Strip, collect_strip, fit_strip
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -88,19 +89,16 @@ def trace_strips(
     ending = np.zeros((planes, edges), dtype=np.int64)
     count = np.zeros(planes, dtype=np.int64)
     table, prior = curved_tables()[0], slanted_prior()
+    frame = Frame(mosaic.values, mosaic.pattern, mosaic.black_dn, float(mosaic.white_dn))
     for edge in range(edges):
         inner, outer, half = float(inside_px[edge]), float(outside_px[edge]), float(half_length_px[edge])
         room = len(mosaic.values) * int((inner + outer + 2) * (2 * half + 2) * 1.1) + 64
         pixel = np.empty((planes, room, 3))
-        collect_strip(
-            mosaic.values, mosaic.pattern, mosaic.black_dn, float(mosaic.white_dn), middle[edge], normal[edge],
-            half, inner, outer, pixel, count,
-        )  # fmt: skip
+        strip = Strip(middle[edge], normal[edge], half, inner, outer)
+        collect_strip(frame, strip, pixel, count)
         for plane in range(planes):
-            ending[plane, edge] = fit_strip(
-                pixel[plane], count[plane], inner, outer, table, prior, value[plane, edge], covariance[plane, edge],
-                place[plane, edge],
-            )  # fmt: skip
+            own = value[plane, edge], covariance[plane, edge], place[plane, edge]
+            ending[plane, edge] = fit_strip(pixel[plane, : count[plane]], strip, table, prior, *own)
     value[ending != MEASURED] = np.nan
     take = in_direction(0.0)
     take[:, LACKING] = 0.0
