@@ -4,7 +4,7 @@ import dataclasses
 
 import pytest
 
-from glasswright.judging.notes import notes_of
+from glasswright.judging.gate import notes_of
 from glasswright.judging.shots import find_about_shots
 from glasswright.ledger.verdict import Verdict
 from support import night_exif as exif

@@ -6,8 +6,8 @@ import pytest
 
 from glasswright import HandAnswer
 from glasswright.config.schema.names import problem_of_person
+from glasswright.judging.gate import notes_of
 from glasswright.judging.hand_answers import find_doubtful
-from glasswright.judging.notes import notes_of
 from glasswright.ledger.verdict import Verdict
 from glasswright.plugin.stage import Scope
 from support.ledger_toys import CARD_HEAD, judge, kept, shots_at, state

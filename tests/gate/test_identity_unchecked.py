@@ -4,7 +4,7 @@ import dataclasses
 
 import pytest
 
-from glasswright.judging.notes import notes_of
+from glasswright.judging.gate import notes_of
 from glasswright.ledger.verdict import Verdict
 from support.ledger_toys import CARD_HEAD, judge, kept, state
 

@@ -20,7 +20,7 @@ from glasswright.reports.pages.formats import (
     format_value,
     name_pages,
 )
-from glasswright.reports.pages.strip import Strip, draw_sign, draw_strip, lay_scale
+from glasswright.reports.pages.strip import draw_sign, draw_strip, lay_scale
 from glasswright.reports.pages.sweep import draw_sweeps
 from support.page_toys import verdict
 
@@ -32,11 +32,10 @@ def find(svg, name, class_):
 
 
 def test_a_strip_puts_value_uncertainty_limit_and_guard_band_on_one_scale():
-    each = verdict(value=0.30, u=0.005, lower=0.28)
-    guard = guard_band(0.95, 0.005)
-    strip = Strip(verdict=each, guard=guard)
-    scale = lay_scale([strip])
-    svg = draw_strip(strip, scale, with_axis=True)
+    guard = guard_band(0.95, 0.005, 6)
+    each = verdict(value=0.30, u=0.005, lower=0.28, guard=guard)
+    scale = lay_scale([each])
+    svg = draw_strip(each, scale, with_axis=True)
     (sign,) = find(svg, "circle", "sign pass")
     assert float(sign.get("cx")) == pytest.approx(scale(0.30), abs=0.06)
     bars = [float(bar.get(key)) for bar in find(svg, "line", "bar pass") for key in ("x1", "x2")]
@@ -51,16 +50,15 @@ def test_a_strip_puts_value_uncertainty_limit_and_guard_band_on_one_scale():
 
 
 def test_strips_of_one_measure_share_a_scale_that_holds_them_all():
-    strips = [Strip(verdict=verdict(value=value, u=0.01, lower=0.2, upper=0.6), guard=None) for value in (0.1, 0.7)]
-    scale = lay_scale(strips)
+    scale = lay_scale([verdict(value=value, u=0.01, lower=0.2, upper=0.6) for value in (0.1, 0.7)])
     for value in (0.1 - 0.02, 0.7 + 0.02, 0.2, 0.6):
         assert scale.start < scale(value) < scale.end
     assert scale(0.2) < scale(0.6)
 
 
 def test_a_strip_without_a_number_says_so():
-    strip = Strip(verdict=verdict(Verdict.UNKNOWN, value=None, u=None), guard=None)
-    svg = draw_strip(strip, lay_scale([strip]), with_axis=False)
+    each = verdict(Verdict.UNKNOWN, value=None, u=None)
+    svg = draw_strip(each, lay_scale([each]), with_axis=False)
     assert ">not measured</text>" in svg
     assert "UNKNOWN" in ElementTree.fromstring(svg).get("aria-label")
 

@@ -7,8 +7,7 @@ from glasswright.config.schema.plugins import Plugins
 from glasswright.plugin.drawing import Picture, canvas, path
 from glasswright.plugin.plugin_drawings import Drawings
 from glasswright.reports.pages import building
-from glasswright.reports.pages.figures import Figure, Figures
-from glasswright.reports.pages.setting_pages import MOST_LETTERS, part_figures
+from glasswright.reports.pages.figures import MOST_LETTERS, Figure, Figures, part_figures
 from support.page_toys import Sharp, ToyNight, outcome, text_of, verdict, write_pages
 
 SETTINGS = [

@@ -18,6 +18,7 @@ from glasswright.statistics.freedom import effective_freedom, quantile_of
 
 if TYPE_CHECKING:
     from glasswright.judging.card import Rule
+    from glasswright.ledger.verdict import LimitVerdict
 
 MOST_DECIMALS: Final = 9
 SAME: Final = 1e-12
@@ -76,6 +77,13 @@ def margin_of(value: float, lower: float | None, upper: float | None) -> float:
     below = math.inf if lower is None else _subtract(value, lower)
     above = math.inf if upper is None else _subtract(upper, value)
     return min(below, above)
+
+
+def margin_over_u(verdict: LimitVerdict) -> float:
+    """Return the margin of a judged number in its standard uncertainties; as it is without one, 0 without a number."""
+    if verdict.value is None:
+        return 0.0
+    return margin_of(verdict.value, verdict.lower, verdict.upper) / (verdict.u or 1.0)
 
 
 def _subtract(one: float, other: float) -> float:

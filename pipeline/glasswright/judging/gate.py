@@ -7,9 +7,9 @@ from enum import StrEnum
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Final
 
-from glasswright.judging.notes import notes_of
+from glasswright.judging.hand_answers import note_answers
 from glasswright.judging.review import basis_of, find_why_void, format_release
-from glasswright.judging.shots import find_about_shots
+from glasswright.judging.shots import find_about_shots, note_shots
 from glasswright.ledger.verdict import NOTHING_APPLIES, Verdict, fold
 
 if TYPE_CHECKING:
@@ -200,3 +200,8 @@ def _find_why_void(
     if decision.person not in person.may_decide:
         return f"{decision.person} is not among those who may decide by the stand file"
     return find_why_void(decision.basis, basis_of(state, judgement, reasons))
+
+
+def notes_of(state: TicketState) -> tuple[str, ...]:
+    """Return a ticket's notes: findings about its files, its shots and its hand checks."""
+    return (*state.record.findings, *note_shots(state), *note_answers(state))

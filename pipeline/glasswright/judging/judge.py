@@ -144,17 +144,15 @@ def judge_limit(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Assessed:
-    """A verdict on one limit at one place, with guard band and caveats."""
+    """A verdict on one limit at one place, with caveats."""
 
     verdict: LimitVerdict
-    guard: float | None = None
-    """Width of the guard band, in the field's unit; 0 under the simple rule, None if unknown."""
     caveats: tuple[str, ...] = ()
     """Caveats that the limit does not accept."""
 
 
 def assess_limit(view: TicketView, card: Card, limit: Limit, stand: JudgingStand, refusal: str) -> tuple[Assessed, ...]:
-    """Judge one limit as `judge_limit` does, and also return the guard band and the caveats."""
+    """Judge one limit as `judge_limit` does, and also return the caveats."""
     if refusal:
         return (_unknown(limit, str(limit.at), f"the card is not valid here: {refusal}"),)
     outcomes = view.by_step.get(limit.step, ())
@@ -294,8 +292,9 @@ def _judge_outcome(question: Question, outcome: KeptOutcome) -> Assessed:
         u=uncertainty.total,
         lower=limit.min,
         upper=limit.max,
+        guard=find_guard(uncertainty, question.tolerance),
     )
-    return Assessed(verdict=made, guard=find_guard(uncertainty, question.tolerance), caveats=tuple(caveats))
+    return Assessed(verdict=made, caveats=tuple(caveats))
 
 
 def _why_unseen(limit: Limit, outcome: KeptOutcome) -> str:

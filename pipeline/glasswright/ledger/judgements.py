@@ -20,7 +20,6 @@ JUDGEMENT_SQL = (
     "WHERE id {which}"
 )
 LATEST_OF_ONE = "= (SELECT max(id) FROM judgement WHERE ticket = ?)"
-OF_THAT_HASH = "= (SELECT max(id) FROM judgement WHERE ticket = ? AND hash = ?)"
 
 
 def choose_new(database: Database, judgements: Iterable[Judgement]) -> tuple[Judgement, ...]:
@@ -74,12 +73,6 @@ def find_judging_run(database: Database, ticket: str) -> int | None:
     """Return the number of the run that added the latest judgement of a ticket; None if there is none."""
     rows = database.rows("SELECT run FROM judgement WHERE ticket = ? ORDER BY id DESC LIMIT 1", ticket)
     return int(rows[0][0]) if rows else None
-
-
-def earlier_judgement(database: Database, ticket: str, name: str) -> Judgement | None:
-    """Return the judgement of a ticket with a `judgement_hash`, checked against it; None if there is none."""
-    rows = database.rows(JUDGEMENT_SQL.format(which=OF_THAT_HASH), ticket, name)
-    return read_judgement(database, rows[0]) if rows else None
 
 
 def judgement_hash(judgement: Judgement) -> str:

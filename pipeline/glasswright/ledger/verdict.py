@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
@@ -59,6 +59,9 @@ class LimitVerdict:
     """Standard uncertainty used for the verdict: the stage's own combined with the stand's reproducibility."""
     lower: float | None = None
     upper: float | None = None
+    guard: float | None = field(default=None, compare=False)
+    """Width of the guard band, in the field's unit; 0 under the simple rule, None where there is none to tell. The
+    ledger does not keep it: it follows from what was measured."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

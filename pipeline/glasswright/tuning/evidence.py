@@ -234,6 +234,8 @@ def _find_held(view: TicketView, card: Card, stand: JudgingStand) -> str:
         each.verdict.measure
         for limit in card.limits
         for each in assess_limit(view, card, limit, stand, "")
-        if each.verdict.verdict in (Verdict.REVIEW, Verdict.FAIL) and not each.caveats and each.guard is not None
+        if each.verdict.verdict in (Verdict.REVIEW, Verdict.FAIL)
+        and not each.caveats
+        and each.verdict.guard is not None
     ]
     return ", ".join(dict.fromkeys(held))

@@ -93,9 +93,9 @@ def read_side(view: TicketView, card: Card, side: Side, stand: JudgingStand) -> 
 
 def _read(side: Side, assessed: Assessed) -> Reading:
     verdict = assessed.verdict
-    if verdict.value is None or not math.isfinite(verdict.value) or assessed.guard is None:
+    if verdict.value is None or not math.isfinite(verdict.value) or verdict.guard is None:
         return Reading(value=math.nan, u=math.nan, band=math.nan, why=f"{verdict.at}: {verdict.reason}")
     if assessed.caveats:
         why = f"{verdict.at}: it has the caveat {', '.join(assessed.caveats)}, which the limit does not accept"
         return Reading(value=math.nan, u=math.nan, band=math.nan, why=why)
-    return Reading(value=side.turn(verdict.value), u=verdict.u or 0.0, band=assessed.guard)
+    return Reading(value=side.turn(verdict.value), u=verdict.u or 0.0, band=verdict.guard)

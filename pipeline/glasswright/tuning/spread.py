@@ -18,7 +18,6 @@ class FreedSpread:
     """The spread of the lenses themselves."""
 
     mean: float
-    observed_sigma: float
     noise_sigma: float
     """Root mean square of the standard uncertainties."""
     sigma: float
@@ -39,7 +38,6 @@ def free_spread(values: Array, uncertainties: Array) -> FreedSpread:
     noise = float((uncertainties**2).mean())
     return FreedSpread(
         mean=float(values.mean()),
-        observed_sigma=math.sqrt(observed),
         noise_sigma=math.sqrt(noise),
         sigma=math.sqrt(max(observed - noise, 0.0)),
     )

@@ -26,11 +26,6 @@ def axial_sensitivity(angle_deg: float) -> float:
     return -tan(radians(angle_deg))
 
 
-def subject_distance_mm(focal_length_mm: float, magnification_frac: float) -> float:
-    """Return s = f (1 + 1/m)."""
-    return focal_length_mm * (1 + 1 / magnification_frac)
-
-
 def sensor_shift_um(axial: Array, focal_length_mm: float, magnification_frac: float) -> Array:
     """Return how far from the sensor a point is sharp that lies `axial` mm behind the plane of magnification m.
 
@@ -49,16 +44,3 @@ def board_mm(shift_um: float, focal_length_mm: float, magnification_frac: float)
 def depth_of_focus_um(f_number: float, confusion_um: float, magnification_frac: float) -> float:
     """Return the depth of focus on one side, N c (1 + m)."""
     return f_number * confusion_um * (1 + magnification_frac)
-
-
-def field_limits_mm(
-    focal_length_mm: float, f_number: float, confusion_mm: float, distance_mm: float
-) -> tuple[float, float]:
-    """Return the nearest and the farthest distance that is sharp enough, infinite from the hyperfocal distance on.
-
-    ``H = f^2 / (N c) + f``, ``s (H - f) / (H + s - 2 f)`` and ``s (H - f) / (H - s)``.
-    """
-    hyperfocal = focal_length_mm**2 / (f_number * confusion_mm) + focal_length_mm
-    reach = distance_mm * (hyperfocal - focal_length_mm)
-    near = reach / (hyperfocal + distance_mm - 2 * focal_length_mm)
-    return near, reach / (hyperfocal - distance_mm) if hyperfocal > distance_mm else float("inf")

@@ -114,8 +114,6 @@ class Appearance:
     """Share of the lit frame that differs from what is around it."""
     uneven: float = 0.0
     """Robust standard deviation of the light over a smooth field, less 1."""
-    lattice_clear: float = 0.0
-    """Power of the weaker of two crossed waves over what is usual at its frequency."""
 
 
 def refuse_other_role(mosaic: Mosaic, brightest_frac: float) -> None:
@@ -227,7 +225,7 @@ def look_at(small: SmallFrame, noise: float) -> Appearance:
         kind = "scene"
     elif has_patch(ratio, cut):
         kind = "patch"
-    return Appearance(kind=kind, detail_share=detail_share, uneven=uneven, lattice_clear=clear)
+    return Appearance(kind=kind, detail_share=detail_share, uneven=uneven)
 
 
 def find_detail(light: Array, noise: float, parts: tuple[Mask, ...]) -> float:

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-TEMPLATES: Final = ("stand.yaml", "card.yaml", "example_ticket.yaml")
 PLANS: Final = {"fixed": "fixed_focal.yaml", "zoom": "zoom.yaml"}
 
 

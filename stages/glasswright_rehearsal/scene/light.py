@@ -158,11 +158,6 @@ def _shade(picture: Array32, mote: Dust, frame: Frame, f_number: float) -> None:
     picture[:, y0:y1, x0:x1] *= shadow.astype(np.float32)
 
 
-def find_rim_px(mote: Dust, frame: Frame, f_number: float) -> float:
-    """Return the outer radius of a mote's shadow."""
-    return (mote.diameter_um + mote.distance_um / f_number) / 2 / frame.pitch_um
-
-
 def mean_gain_box(falloff: Falloff, plane: str, frame: Frame, box: tuple[float, float, float, float]) -> float:
     """Average the lens's gain over a box (x from, x to, y from, y to: fractions of the frame), on 64 x 64 points."""
     share = (np.arange(64) + 0.5) / 64

@@ -504,7 +504,9 @@ def test_the_guard_band_widens_with_few_degrees_of_freedom(tmp_path, freedom, sh
     measured = kept(centre__sharp_cy_per_px=(0.27 + 0.01 * (expected - 0.002), 1e-9), shot_count=shots)
     assert one(judge(tmp_path, state(measured), AT_F2, stand=stand)).verdict is Verdict.REVIEW
     measured = kept(centre__sharp_cy_per_px=(0.27 + 0.01 * (expected + 0.002), 1e-9), shot_count=shots)
-    assert one(judge(tmp_path, state(measured), AT_F2, stand=stand)).verdict is Verdict.PASS
+    said = one(judge(tmp_path, state(measured), AT_F2, stand=stand))
+    assert said.verdict is Verdict.PASS
+    assert said.guard == pytest.approx(0.01 * expected, abs=1e-5)
 
 
 def test_what_a_stage_finds_against_the_whole_ticket_is_looked_at_unless_the_card_accepts_it(tmp_path):

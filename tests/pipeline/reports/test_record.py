@@ -99,7 +99,7 @@ def falling_short(number):
 def test_a_released_lens_gets_a_release_record_that_says_what_was_found(shop):
     made = shop.night().judge().make()
     text = " ".join(pages_of(made.data))
-    assert made.is_release
+    assert made.decision is DecisionKind.RELEASE
     assert made.content.across == ()
     for said in (
         "Release record RELEASE Lens: Corvane 50 mm f/2 Serial number: C50-1 Ticket: T-1 What was found",
@@ -137,7 +137,7 @@ def test_any_other_gets_a_findings_sheet_that_says_so_across_every_page(shop, ca
     }
     shop.night(outcomes.get(case, good_outcomes), phase="intake" if case == "intake" else "release")
     made = (shop if case == "unjudged" else shop.judge()).make()
-    assert not made.is_release
+    assert made.decision is not DecisionKind.RELEASE
     pages = pages_of(made.data)
     assert pages
     for page in pages:
@@ -149,7 +149,7 @@ def test_any_other_gets_a_findings_sheet_that_says_so_across_every_page(shop, ca
 
 def test_a_rehearsed_ticket_says_so_across_every_page_of_either(shop):
     made = shop.night(rehearsed=True).judge().make()
-    assert made.is_release
+    assert made.decision is DecisionKind.RELEASE
     assert all("REHEARSED - NO REAL LENS" in page for page in pages_of(made.data))
     assert "RELEASE (rehearsed)" in pages_of(made.data)[0]
     made = shop.judge(f"{{measure: {SHARP}, min: 0.9}}").make()
@@ -162,10 +162,10 @@ def test_doubts_of_the_stand_keep_a_lens_from_a_release_record(shop):
     write_references(shop.ledger, healthy(21), healthy(21, 8, 1.0, 0.01))
     write_ticket(shop.ledger, "T-1", night(21), good_outcomes("T-1"))
     made = shop.judge(stand=STAND + WATCH).make()
-    assert made.is_release
+    assert made.decision is DecisionKind.RELEASE
     write_references(shop.ledger, [0.27], [1.0], start=21)
     doubted = shop.make()
-    assert not doubted.is_release
+    assert doubted.decision is not DecisionKind.RELEASE
     assert "the stand counts as out of control: measure_mtf50.centre.sharp_cy_per_px" in " ".join(
         pages_of(doubted.data)
     )
@@ -302,7 +302,7 @@ def test_newer_rules_of_judging_do_not_make_an_old_record_untrue(shop, monkeypat
     for module in (gatekeeper_module, judge_module, record_module):
         monkeypatch.setattr(module, "JUDGE_VERSION", JUDGE_VERSION + 1)
     monkeypatch.setattr(judge_module, "largest_spread", lambda *_: None)  # rules under which nothing passes
-    assert not shop.make().is_release
+    assert shop.make().decision is not DecisionKind.RELEASE
     assert shop.verify(made.data).since == "measured or judged again since: the decision is now REVIEW"
 
 

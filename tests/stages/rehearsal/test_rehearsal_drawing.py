@@ -5,7 +5,7 @@ import pytest
 from scipy.special import ive
 
 from glasswright_rehearsal.optics.blur import find_spread_px
-from glasswright_rehearsal.optics.exact import draw_exact
+from support.exact_disc import draw_exact
 from support.fast_drawing import OFFSET, ROUND, STRETCHED, draw_fast
 from support.rehearsal_helpers import NO_DIFFRACTION, make_blur
 

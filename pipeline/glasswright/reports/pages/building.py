@@ -18,12 +18,12 @@ from glasswright.outputs import make_folder
 from glasswright.processes import open_pool
 from glasswright.reports.matrix import make_matrix
 from glasswright.reports.pages.before_after import choose_before
+from glasswright.reports.pages.figures import part_figures
 from glasswright.reports.pages.frames import draw_frames
 from glasswright.reports.pages.matrix_table import lay_matrix
 from glasswright.reports.pages.model_page import describe_model
 from glasswright.reports.pages.night_page import describe_night
 from glasswright.reports.pages.places import ASSETS, NIGHT, Places
-from glasswright.reports.pages.setting_pages import part_figures
 from glasswright.reports.pages.stand_page import describe_stand, read_health
 from glasswright.reports.pages.ticket_page import describe_runs, describe_ticket
 from glasswright.reports.pages.triage import read_triages, triage_of

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Any, Final
 
 from glasswright.errors import LedgerDamagedError
 from glasswright.ledger.verdict import Verdict
 from glasswright.plugin.kept import NotInstalledError
 from glasswright.reports.pages.formats import format_step
+from glasswright.reports.pages.places import SETTINGS
 from glasswright.reports.pages.sweep import settings_of
 
 if TYPE_CHECKING:
@@ -20,6 +22,9 @@ if TYPE_CHECKING:
     from glasswright.ledger.verdict import Judgement
     from glasswright.plugin.artefact import Artefact, Setting
     from glasswright.plugin.drawing import Picture
+
+MOST_LETTERS: Final = 500_000
+"""Most characters of all settings' drawings on the ticket's page, to keep it under a megabyte."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,3 +131,23 @@ def choose_leading(groups: Sequence[Figures], judgement: Judgement | None, leadi
             chosen.append(fitting[0])
             steps.add(step)
     return chosen[:MOST_LEADING]
+
+
+def part_figures(figures: Sequence[Figures], ticket_page: str) -> tuple[Figures, ...]:
+    """Return the drawings with a separate page for each setting, if all of them together are too large.
+
+    Drawings of the whole ticket stay on its page.
+
+    Parameters
+    ----------
+    ticket_page
+        The ticket's page, relative to the folder of pages; pages of its settings are named after it.
+    """
+    weight = sum(len(each.picture.svg) for group in figures if group.setting for each in group.figures)
+    if weight <= MOST_LETTERS:
+        return tuple(figures)
+    stem = PurePosixPath(ticket_page).stem
+    return tuple(
+        replace(group, page=f"{SETTINGS}/{stem}.{number}.html") if group.setting else group
+        for number, group in enumerate(figures, start=1)
+    )

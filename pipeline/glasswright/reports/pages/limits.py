@@ -5,13 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from glasswright.judging.decision import guard_band
 from glasswright.ledger.verdict import Verdict, fold_part
 from glasswright.reports.pages.formats import format_limits, format_measure, format_step, format_unit, format_value
-from glasswright.reports.pages.strip import KINDS, Strip, draw_strip, lay_scale
+from glasswright.reports.pages.strip import KINDS, draw_strip, lay_scale
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Mapping, Sequence, Set
 
     from glasswright.judging.card import Card
     from glasswright.ledger.verdict import Judgement, LimitVerdict
@@ -53,26 +52,20 @@ class LimitStep:
     """(name, unit, row) of measures without uncertainty: counts and hand checks."""
 
 
-def find_guards(card: Card | None) -> Mapping[str, float]:
-    """Return measure -> confidence of its guard band."""
-    if card is None:
-        return {}
-    return {each.measure: card.confidence_of(each) for each in card.limits if card.rule_of(each) == "guarded"}
-
-
 def arrange_limits(judgement: Judgement | None, card: Card | None) -> tuple[LimitStep, ...]:
     """Return the verdicts of a judgement by step, in the card's order."""
-    guards = find_guards(card)
+    limits = card.limits if card is not None else ()
+    guarded = {each.measure for each in limits if card is not None and card.rule_of(each) == "guarded"}
     by_step: dict[str, dict[str, list[LimitVerdict]]] = {}
     for each in judgement.verdicts if judgement else ():
         by_step.setdefault(each.measure.partition(".")[0], {}).setdefault(each.measure, []).append(each)
-    return tuple(_arrange_step(step, measures, guards) for step, measures in by_step.items())
+    return tuple(_arrange_step(step, measures, guarded) for step, measures in by_step.items())
 
 
-def _arrange_step(step: str, measures: Mapping[str, Sequence[LimitVerdict]], guards: Mapping[str, float]) -> LimitStep:
+def _arrange_step(step: str, measures: Mapping[str, Sequence[LimitVerdict]], guarded: Set[str]) -> LimitStep:
     verdict = fold_part(each.verdict for verdicts in measures.values() for each in verdicts)
-    groups = tuple(_arrange_measure(measure, verdicts, guards.get(measure)) for measure, verdicts in measures.items())
-    bare = {measure for measure, each in measures.items() if measure not in guards and all(v.u is None for v in each)}
+    groups = tuple(_arrange_measure(measure, verdicts) for measure, verdicts in measures.items())
+    bare = {measure for measure, each in measures.items() if measure not in guarded and all(v.u is None for v in each)}
     return LimitStep(
         step=step,
         name=format_step(step),
@@ -83,22 +76,18 @@ def _arrange_step(step: str, measures: Mapping[str, Sequence[LimitVerdict]], gua
     )
 
 
-def _arrange_measure(measure: str, verdicts: Sequence[LimitVerdict], confidence: float | None) -> LimitGroup:
-    strips = [
-        Strip(verdict=each, guard=guard_band(confidence, each.u) if confidence and each.u else None)
-        for each in verdicts
-    ]
-    scale = lay_scale(strips)
+def _arrange_measure(measure: str, verdicts: Sequence[LimitVerdict]) -> LimitGroup:
+    scale = lay_scale(verdicts)
     rows = tuple(
         LimitRow(
-            at=strip.verdict.at,
-            strip=draw_strip(strip, scale, with_axis=strip is strips[-1]),
-            value=format_value(strip.verdict.value, strip.verdict.u),
-            limits=format_limits(strip.verdict.lower, strip.verdict.upper),
-            verdict=strip.verdict.verdict,
-            kind=KINDS[strip.verdict.verdict],
-            reason=strip.verdict.reason,
+            at=each.at,
+            strip=draw_strip(each, scale, with_axis=each is verdicts[-1]),
+            value=format_value(each.value, each.u),
+            limits=format_limits(each.lower, each.upper),
+            verdict=each.verdict,
+            kind=KINDS[each.verdict],
+            reason=each.reason,
         )
-        for strip in strips
+        for each in verdicts
     )
     return LimitGroup(measure=measure, name=format_measure(measure), unit=format_unit(measure), rows=rows)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from glasswright.ledger.verdict import Verdict
@@ -30,29 +29,20 @@ KINDS: Final = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Strip:
-    """A verdict and its guard band; None if there is none."""
-
-    verdict: LimitVerdict
-    guard: float | None
-
-
-def lay_scale(strips: Sequence[Strip]) -> Scale:
+def lay_scale(verdicts: Sequence[LimitVerdict]) -> Scale:
     """Return the common scale of a measure's strips, which covers every value, uncertainty and limit."""
     values = []
-    for strip in strips:
-        each, u = strip.verdict, COVERAGE * (strip.verdict.u or 0.0)
+    for each in verdicts:
+        u = COVERAGE * (each.u or 0.0)
         values += [edge for edge in (each.lower, each.upper) if edge is not None]
         values += [each.value - u, each.value + u] if each.value is not None else []
     low, high = reach(values, pad=0.1)
     return Scale(low=low, high=high, start=EDGE, end=WIDTH - EDGE)
 
 
-def draw_strip(strip: Strip, scale: Scale, *, with_axis: bool) -> str:
+def draw_strip(each: LimitVerdict, scale: Scale, *, with_axis: bool) -> str:
     """Draw a strip: the allowed range, the guard band, and the value with its expanded uncertainty."""
-    each = strip.verdict
-    parts = [_draw_allowed(each, scale), _draw_guard(strip, scale)]
+    parts = [_draw_allowed(each, scale), _draw_guard(each, scale)]
     parts += [_draw_limit(edge, scale, outwards) for edge, outwards in ((each.lower, -1), (each.upper, 1))]
     if each.value is not None and math.isfinite(each.value):
         parts.append(_draw_value(each, scale))
@@ -71,13 +61,13 @@ def _draw_allowed(each: LimitVerdict, scale: Scale) -> str:
     return element("rect", x=left, y=MIDDLE - 8, width=max(right - left, 0.0), height=16.0, class_="allowed") + ground
 
 
-def _draw_guard(strip: Strip, scale: Scale) -> str:
-    if not strip.guard:
+def _draw_guard(each: LimitVerdict, scale: Scale) -> str:
+    if not each.guard:
         return ""
     parts = []
-    for edge, inwards in ((strip.verdict.lower, 1), (strip.verdict.upper, -1)):
+    for edge, inwards in ((each.lower, 1), (each.upper, -1)):
         if edge is not None:
-            ends = sorted((scale(edge), scale(edge + inwards * strip.guard)))
+            ends = sorted((scale(edge), scale(edge + inwards * each.guard)))
             parts.append(element("rect", x=ends[0], y=MIDDLE - 8, width=ends[1] - ends[0], height=16.0, class_="guard"))
     return "".join(parts)
 

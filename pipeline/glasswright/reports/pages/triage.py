@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING, Final
 
+from glasswright.judging.decision import margin_over_u
 from glasswright.judging.gate import RELEASING_PHASE, DecisionKind
 from glasswright.judging.gatekeeper import Gatekeeper
 from glasswright.ledger.verdict import RISING, Verdict, fold_part
@@ -172,12 +172,7 @@ class Triage:
 
 def _gravity(each: LimitVerdict) -> tuple[int, float]:
     """Sort key of verdicts: FAIL first, then by distance beyond the limit in units of the uncertainty."""
-    grave = -RISING.index(each.verdict)
-    if each.value is None:
-        return grave, 0.0
-    below = -math.inf if each.lower is None else each.lower - each.value
-    above = -math.inf if each.upper is None else each.value - each.upper
-    return grave, -max(below, above) / (each.u or 1.0)
+    return -RISING.index(each.verdict), margin_over_u(each)
 
 
 def read_triages(ledger: Ledger, tickets: Sequence[str] | None = None) -> tuple[Triage, ...]:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from glasswright.errors import LedgerDamagedError
 from glasswright.judging.card import HAND_STEP
+from glasswright.judging.decision import margin_over_u
 from glasswright.ledger.verdict import RISING, Verdict
 from glasswright.plugin.kept import NotInstalledError
 from glasswright.reports.names import field_names, installed_plugins
@@ -45,7 +46,7 @@ def _describe(verdict: Verdict, measure: str, verdicts: Sequence[LimitVerdict]) 
     name = name_field(measure.partition(".")[2]) if name == measure else name
     places = [each.at for each in verdicts if each.at != "the whole ticket"]
     where = f" at {_list(places)}" if places else ""
-    near = min(verdicts, key=_margin)
+    near = min(verdicts, key=margin_over_u)
     unit = name_unit(measure)
     found = f"{write_result(near.value, near.u)} {unit}".strip()
     at = f" at {near.at}" if len(places) > 1 else ""
@@ -54,15 +55,6 @@ def _describe(verdict: Verdict, measure: str, verdicts: Sequence[LimitVerdict]) 
     if good and verdict is Verdict.PASS:
         return f"{good[:1].upper()}{good[1:]}{where}{number}."
     return f"{name[:1].upper()}{name[1:]}: {ENDINGS[verdict]}{where}{number}."
-
-
-def _margin(each: LimitVerdict) -> float:
-    """Return the margin of a number to its nearest limit, in units of its uncertainty."""
-    if each.value is None:
-        return 0.0
-    sides = [each.value - each.lower] if each.lower is not None else []
-    sides += [each.upper - each.value] if each.upper is not None else []
-    return min(sides, default=0.0) / (each.u or 1.0)
 
 
 def _list(parts: Sequence[str]) -> str:

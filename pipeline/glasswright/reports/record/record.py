@@ -39,11 +39,6 @@ class MadeRecord:
     fingerprint: str
     data: bytes
 
-    @property
-    def is_release(self) -> bool:
-        """Whether it is a release without a person's decision."""
-        return self.decision is DecisionKind.RELEASE
-
 
 def make_record(ledger: Ledger, ticket: str, signature: Signature, paper: str) -> MadeRecord:
     """Return the record of a ticket in its current state; a release record only if the gate decides RELEASE."""

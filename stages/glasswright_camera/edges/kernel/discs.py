@@ -74,7 +74,7 @@ CURVATURE_CHANGED: Final = 0.006
 """The same for the edge's curvature, on which the shapes depend. Chosen, not measured."""
 ENOUGH: Final = 1.05
 NEARLY: Final = 1.6
-"""Growth of the ring up to which it is kept, and up to which the next estimate takes all rows. They affect time only."""
+"""Growth of the ring up to which it is kept, and up to which the next estimate takes all rows. For time only."""
 ROUNDS: Final = 5
 """Most fits of one disc in one plane: two for a centre that moves, one with the estimated scales, one at the fitted
 curvature, one spare."""
