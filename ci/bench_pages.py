@@ -13,8 +13,8 @@ import argparse
 import hashlib
 import json
 import os
-import shutil
 import subprocess
+import sys
 import tempfile
 import time
 from dataclasses import replace
@@ -33,20 +33,10 @@ if TYPE_CHECKING:
     from glasswright.plugin.outcome import Outcome
 
 ROOT = Path(__file__).parents[1]
+sys.path.insert(0, str(ROOT / "tests"))
 NOW = "2026-01-01T22:00:00+00:00"
 SAMPLE = 8
 """Number of tickets' pages that are timed; the others are alike."""
-BROWSER_FLAGS = (
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--dump-dom",
-)
 TIMER = "<script src='timer.js'></script>"
 TIMER_TEXT = """addEventListener('load', () => {
   document.documentElement.dataset.opened = String(performance.now());
@@ -140,14 +130,15 @@ def time_tickets(ledger: Path, out: Path, count: int) -> float:
 
 def time_opening(page: Path) -> float | None:
     """Open a page in Chromium with an added timer script; return the seconds, None without a browser."""
-    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
-    if chromium is None:
+    from support.browser import EXECUTABLE, QUIET
+
+    if EXECUTABLE is None:
         return None
     timed = page.with_name("timed.html")
     (page.parent / "timer.js").write_text(TIMER_TEXT, encoding="utf-8")
     timed.write_text(page.read_text(encoding="utf-8").replace("</head>", TIMER + "</head>"), encoding="utf-8")
     with tempfile.TemporaryDirectory() as profile:
-        command = [chromium, *BROWSER_FLAGS, f"--user-data-dir={profile}", timed.resolve().as_uri()]
+        command = [EXECUTABLE, *QUIET, "--dump-dom", f"--user-data-dir={profile}", timed.resolve().as_uri()]
         shown = subprocess.run(command, capture_output=True, text=True, check=True, timeout=300).stdout
     found = shown.partition('data-opened="')[2].partition('"')[0]
     return float(found) / 1000 if found else None

@@ -129,19 +129,23 @@ def test_a_lens_that_nobody_judged_is_incomplete(tmp_path, capsys):
     assert "  - the ticket has not been judged: run `glasswright judge`" in out
 
 
-def test_a_section_of_a_plugin_that_is_gone_hinders_no_gate(tmp_path, capsys):
-    """Only the engine's own keys of the kept stand file are read: no verdict needs the others."""
-    shop = Shop(tmp_path)
-    shop.night()
-    shop.judge(capsys)
+def keep_with_stand(shop, text):
+    """Keep the ticket's judgement again, as one by a stand file with this text."""
     with Ledger.open_for_writing(shop.ledger) as ledger:
         kept = ledger.latest_judgement("T-1")
-        text = STAND + "an_older_plugin: {what: 7, was: [read, then]}\n"
         record = run_record()
         stand = dataclasses.replace(record.documents[-1], text=text, sha256=hashlib.sha256(text.encode()).hexdigest())
         run = ledger.begin_run(dataclasses.replace(record, documents=(stand,)))
         ledger.add_judgements(run, [dataclasses.replace(kept, stand=stand.sha256)])
         ledger.end_run(run, {})
+
+
+def test_a_section_of_a_plugin_that_is_gone_hinders_no_gate(tmp_path, capsys):
+    """Only the engine's own keys of the kept stand file are read: no verdict needs the others."""
+    shop = Shop(tmp_path)
+    shop.night()
+    shop.judge(capsys)
+    keep_with_stand(shop, STAND + "an_older_plugin: {what: 7, was: [read, then]}\n")
     assert shop.gate(capsys)[0] == 0
 
 
@@ -149,14 +153,7 @@ def test_a_kept_text_that_this_program_cannot_read_leaves_the_lens_incomplete(tm
     shop = Shop(tmp_path)
     shop.night()
     shop.judge(capsys)
-    with Ledger.open_for_writing(shop.ledger) as ledger:
-        kept = ledger.latest_judgement("T-1")
-        text = STAND + "watch: 3\n"
-        record = run_record()
-        stand = dataclasses.replace(record.documents[-1], text=text, sha256=hashlib.sha256(text.encode()).hexdigest())
-        run = ledger.begin_run(dataclasses.replace(record, documents=(stand,)))
-        ledger.add_judgements(run, [dataclasses.replace(kept, stand=stand.sha256)])
-        ledger.end_run(run, {})
+    keep_with_stand(shop, STAND + "watch: 3\n")
     code, out, _ = shop.gate(capsys, "--json")
     (reason,) = json.loads(out)["reasons"]
     assert code == 12

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 EXECUTABLE = next((found for name in ("chromium", "chromium-browser") if (found := shutil.which(name))), None)
-FLAGS = (
+QUIET = (
     "--headless",
     "--no-sandbox",
     "--disable-gpu",
@@ -28,8 +28,6 @@ FLAGS = (
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
-    "--hide-scrollbars",
-    "--remote-debugging-port=0",
 )
 DESK, TABLET = (1280, 900), (820, 1180)
 PATIENCE_S = 60
@@ -45,7 +43,14 @@ class Browser:
         self.loaded = False
         self.number = 0
         self.process = subprocess.Popen(
-            [EXECUTABLE, *FLAGS, f"--user-data-dir={profile}", "about:blank"],
+            [
+                EXECUTABLE,
+                *QUIET,
+                "--hide-scrollbars",
+                "--remote-debugging-port=0",
+                f"--user-data-dir={profile}",
+                "about:blank",
+            ],
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
             start_new_session=True,

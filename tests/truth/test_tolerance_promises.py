@@ -4,53 +4,17 @@ Each share is that of repeats with seeds of their own. What is asked is that it 
 a binomial test at 1 in 1,000, so that a limit that kept its promise in 90 % of repeats instead of 95 % is found out.
 """
 
-import json
-from datetime import date, timedelta
-
 import numpy as np
 import pytest
+from decisions_tuning import make_evidence
 from scipy import stats
 
-from glasswright.judging.card import Card
 from glasswright.statistics.order_limits import cut_blocks
 from glasswright.statistics.stability import find_change
 from glasswright.tuning.aims import Aims
-from glasswright.tuning.evidence import Evidence, Lens
 from glasswright.tuning.proposing import propose
-from glasswright.tuning.sides import Reading, sides_of
 
 REPEATS = 150
-
-
-def card(sides=1, bound=-1e9):
-    limits = [{"measure": f"measure_toy.field_{each}_px", "min": bound} for each in range(sides)]
-    valid = {"stand": "north-bench", "body": "Ostrel D7"}
-    return Card.model_validate_json(json.dumps({"card": "toy", "valid_for": valid, "limits": limits}))
-
-
-def evidence(values, u=0.0, bound=-1e9):
-    """Arrange (lenses, sides) of measured values as evidence; what lies beyond the bound is held."""
-    band = 1.6448536 * u
-    lenses = [
-        Lens(
-            ticket=f"T-{number}",
-            serial=str((7919 * number) % 10007),
-            night=date(2026, 1, 1) + timedelta(days=number),
-            rehearsed=False,
-            readings=tuple(Reading(value=float(value), u=u, band=band) for value in row),
-            held="a limit" if min(row) - band < bound else "",
-        )
-        for number, row in enumerate(values)
-    ]
-    return Evidence(
-        sides=sides_of(card(values.shape[1], bound)),
-        healthy=tuple(lens for lens in lenses if not lens.held),
-        bad=(),
-        held=tuple(lens for lens in lenses if lens.held),
-        left_out=(),
-        rehearsed=False,
-        digest="",
-    )
 
 
 def assert_kept(kept, promise=0.95):
@@ -75,7 +39,7 @@ def test_a_promise_without_assumption_holds_for_any_population(name, count):
     draw, below, claimed = POPULATIONS[name]
     kept = []
     for repeat in range(REPEATS):
-        found = propose(evidence(draw(np.random.default_rng([2, repeat]), count)[:, None]), Aims())[0]
+        found = propose(make_evidence(draw(np.random.default_rng([2, repeat]), count)[:, None]), Aims())[0]
         if found.proven:
             kept.append(below(found.bound) <= 0.05)
     assert len(kept) > claimed * REPEATS
@@ -85,10 +49,10 @@ def test_a_promise_without_assumption_holds_for_any_population(name, count):
 def test_with_too_few_lenses_or_a_tail_towards_the_bad_side_nothing_is_promised():
     for repeat in range(30):
         generator = np.random.default_rng([3, repeat])
-        found = propose(evidence(generator.normal(size=(60, 1))), Aims())[0]
+        found = propose(make_evidence(generator.normal(size=(60, 1))), Aims())[0]
         assert not found.proven
         assert "confidence" not in found.reason
-        found = propose(evidence(-generator.lognormal(0, 0.5, (200, 1))), Aims())[0]
+        found = propose(make_evidence(-generator.lognormal(0, 0.5, (200, 1))), Aims())[0]
         assert found.method == "refused"
 
 
@@ -97,7 +61,7 @@ def test_bad_lenses_that_nobody_noticed_are_asked_for():
     for repeat in range(60):
         generator = np.random.default_rng([4, repeat])
         values = generator.normal(size=(120, 1)) - 4.0 * (generator.uniform(size=(120, 1)) < 0.1)
-        bound = propose(evidence(values), Aims())[0].bound
+        bound = propose(make_evidence(values), Aims())[0].bound
         passed.append(0.0 if bound is None else stats.norm.sf(bound + 4))
     assert np.mean(passed) <= 0.1
 
@@ -107,7 +71,7 @@ def test_what_the_card_holds_is_never_released_and_never_counted_as_healthy():
         generator = np.random.default_rng([5, repeat])
         values = generator.normal(size=120)
         values[:12] = -generator.uniform(3.5, 6, 12)
-        found = propose(evidence(values[:, None], bound=-3.0), Aims())[0]
+        found = propose(make_evidence(values[:, None], bound=-3.0), Aims())[0]
         assert found.bound is None or found.bound >= -3.0
 
 
@@ -115,7 +79,7 @@ def test_tuning_again_on_what_passed_does_not_move_the_limit():
     bound, bounds = -1e9, []
     for turn in range(10):
         values = np.random.default_rng([6, turn]).normal(size=130)
-        found = propose(evidence(values[values >= bound][:, None], bound=bound), Aims())[0]
+        found = propose(make_evidence(values[values >= bound][:, None], bound=bound), Aims())[0]
         bound = bound if found.bound is None else found.bound
         bounds.append(bound)
     assert len(set(bounds)) == 1
@@ -128,7 +92,7 @@ def test_several_limits_together_hold_no_more_than_the_ticket_may(correlation):
     kept = []
     for repeat in range(40):
         values = correlated(np.random.default_rng([7, repeat]), count, sides, correlation)
-        found = propose(evidence(values), Aims())
+        found = propose(make_evidence(values), Aims())
         if all(each.proven for each in found):
             bounds = np.array([each.bound for each in found])
             kept.append((truth < bounds).any(axis=1).mean() <= 0.05)

@@ -1,13 +1,11 @@
 """No row leaves the chain unnoticed: every table, and every way to tamper with a row of it."""
 
-import shutil
-
 import pytest
 
 from glasswright.errors import LedgerDamagedError
 from glasswright.ledger import Ledger, chain
 from support.ledger_tampering import TABLES, columns, dump, tamper, unguarded
-from support.ledger_toys import write_every_table, write_night
+from support.ledger_toys import write_night
 
 KEYS = {
     "run_end": ("run",),
@@ -17,19 +15,6 @@ KEYS = {
 }
 NUMBERED = tuple(table for table in TABLES if table not in chain.BOUND and table != "link")
 UNIQUE = {"document": {"sha256": "sha256 || 'x'"}, "field": {"path": "path || 'x'"}}
-
-
-@pytest.fixture(scope="module")
-def sound(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("sound")
-    write_every_table(folder / "bench.ledger", folder)
-    return folder
-
-
-@pytest.fixture
-def path(sound, tmp_path):
-    shutil.copytree(sound, tmp_path / "copy")
-    return tmp_path / "copy" / "bench.ledger"
 
 
 def find_damage(path):

@@ -14,7 +14,7 @@ from glasswright.errors import LedgerDamagedError
 from glasswright.judging.rejudge import judge_tickets
 from glasswright.ledger import Ledger
 from support.ledger_tampering import columns, dump, tamper, unguarded
-from support.ledger_toys import MODEL, ToyStand, card_file, write_every_table, write_night
+from support.ledger_toys import MODEL, ToyStand, card_file, write_night
 
 LIMITS = [
     "{measure: measure_mtf50.centre.sharp_cy_per_px, min: 0.2}",
@@ -23,20 +23,6 @@ LIMITS = [
 
 
 FLIPS = 150
-
-
-@pytest.fixture(scope="module")
-def sound(tmp_path_factory):
-    """A ledger of two tickets, judged, in a folder of its own."""
-    folder = tmp_path_factory.mktemp("sound")
-    write_every_table(folder / "bench.ledger", folder)
-    return folder
-
-
-@pytest.fixture
-def path(sound, tmp_path):
-    shutil.copytree(sound, tmp_path / "copy")
-    return tmp_path / "copy" / "bench.ledger"
 
 
 def damage(path):

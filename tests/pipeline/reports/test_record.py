@@ -28,19 +28,11 @@ from glasswright.reports.record.evidence import gather_evidence
 from glasswright.reports.record.fingerprint import NOTE, find_note, make_fingerprint, write_note
 from glasswright.reports.record.formats import name_field, write_result
 from support import ROOT
+from support.gate_shop import LIMITS, SHARP, STAND
 from support.ledger_tampering import tamper
 from support.ledger_toys import CARD_HEAD, F2, F4, falloff, good_outcomes, outcome, sharpness, write_card, write_night
 from support.watch_toys import WATCH, healthy, night, write_references, write_ticket
 
-SHARP = "measure_mtf50.centre.sharp_cy_per_px"
-LIMITS = [f"{{measure: {SHARP}, min: 0.2}}", "{measure: measure_vignetting.corner_loss_ev, max: 2.5}"]
-STAND = """\
-stand: north-bench
-bodies: [Ostrel D7]
-reproducibility:
-  measure_mtf50.*: {u: 0.004, freedom: 1000, with_repeats: true, origin: "declared, 2026-03, K. Moreau"}
-  measure_vignetting.*: {u: 0.02, freedom: 1000, with_repeats: true, origin: "declared, 2026-03, K. Moreau"}
-"""
 ELSEWHERE = {"ledger": "ledger 1", "commits": 2, "made_at": "2026-03-01T20:00:00+01:00", "digest": "ab"}
 NOT_ACCREDITED = "A shop's record, not an accredited calibration."
 
