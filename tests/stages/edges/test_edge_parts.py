@@ -20,7 +20,7 @@ from glasswright_camera.edges.kernel.bins import (
 )
 from glasswright_camera.edges.kernel.equations import PRODUCTS
 from glasswright_camera.edges.kernel.family import FREQUENCY, Wavefront, family, pupil_transfer, scaled
-from glasswright_camera.edges.kernel.fit import solve
+from glasswright_camera.edges.kernel.fit import invert, solve
 from glasswright_camera.edges.kernel.moments import family_moments
 from glasswright_camera.edges.kernel.parameters import EVEN_0, EVEN_2, PARAMETERS, RADIAL_COUNT, WIDTH
 from glasswright_camera.edges.kernel.prior import FIRST_SCALES, HALO, PriorSettings, estimate_scales
@@ -123,12 +123,13 @@ def test_equations_are_solved_as_scipy_solves_them():
     root = rng.normal(size=(40, 17))
     matrix, right = root.T @ root, rng.normal(size=17)
     assert np.allclose(solve(matrix, right), cho_solve(cho_factor(matrix), right))
-    assert np.allclose(solve(matrix, np.eye(17)) @ matrix, np.eye(17))
+    assert np.allclose(invert(matrix) @ matrix, np.eye(17))
 
 
 @pytest.mark.parametrize("matrix", [np.zeros((17, 17)), np.full((17, 17), np.nan), np.diag([1.0] * 16 + [np.inf])])
 def test_equations_without_a_solution_give_nan_and_no_exception(matrix):
     assert np.isnan(solve(matrix, np.ones(17))).all()
+    assert np.isnan(invert(matrix)).all()
 
 
 def test_the_matrix_of_products_holds_every_function_and_the_residual():

@@ -63,6 +63,15 @@ def solve(matrix: Array, right: Array) -> Array:
 
 
 @compiled
+def invert(matrix: Array) -> Array:
+    """Return the inverse of a matrix; NaN where it is singular or not finite."""
+    try:
+        return np.linalg.inv(matrix)
+    except Exception:  # as above
+        return np.full_like(matrix, math.nan)
+
+
+@compiled
 def _choose_cells(
     data: FitData,
     value: Array,
@@ -196,7 +205,7 @@ def fit_edge(
             damping *= 10
             if damping > MOST_DAMPING:
                 break
-    covariance[:, :] = solve(normal + prior, np.eye(PARAMETERS))
+    covariance[:, :] = invert(normal + prior)
     if not covariance[DARK, DARK] > 0:
         return math.nan, math.nan, 1.0, False
     # effective number of parameters: those that the prior determines cost no degree of freedom

@@ -53,7 +53,15 @@ from glasswright_camera.edges.kernel.discs import (
     Fits,
 )
 from glasswright_camera.edges.kernel.equations import FINE_SLACK, MOST_SIGMAS
-from glasswright_camera.edges.kernel.fit import ALLOWED_RISE, MOST_DAMPING, NEAR_DAMPING, NO_EFFECT, NOISE_SIGMAS, solve
+from glasswright_camera.edges.kernel.fit import (
+    ALLOWED_RISE,
+    MOST_DAMPING,
+    NEAR_DAMPING,
+    NO_EFFECT,
+    NOISE_SIGMAS,
+    invert,
+    solve,
+)
 from glasswright_camera.edges.kernel.parameters import (
     CONTRAST,
     DARK,
@@ -570,7 +578,7 @@ def fit_disc(
                 damping = max(damping, RAISED_DAMPING) * 10
                 if damping > MOST_DAMPING:
                     break
-    inverse = solve(normal + prior, np.eye(WHOLE))
+    inverse = invert(normal + prior)
     if not inverse[DARK, DARK] > 0:
         return count, math.nan, math.nan, math.nan, False
     freedom = max(used - WHOLE + np.sum(inverse * prior), 1.0)
