@@ -33,7 +33,7 @@ sys.path.insert(0, str(ROOT / "tests"))
 KERNEL = Path("glasswright_camera/edges/kernel")
 NOISE = 0.01
 QUICK = ((40.0,), (0.12, 0.25), 32)
-WHOLE = ((24.0, 40.0, 90.0), (0.1, 0.2, 0.4), 192)
+WHOLE = ((24.0, 40.0, 90.0), (0.12, 0.3), 96)
 """Radii in px, MTF50 in cycles/pixel, draws a cell."""
 ROUND = ("gaussian", "diffraction", "defocus 0.25 wave", "defocus 0.5 wave", "halo")
 
