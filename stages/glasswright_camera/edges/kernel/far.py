@@ -20,7 +20,7 @@ from glasswright_camera.edges.kernel.curved import CURVATURES, curved_profiles, 
 from glasswright_camera.edges.kernel.discs import CENTRE, ENDING, MEASURED, NOISE
 from glasswright_camera.edges.kernel.equations import FINE_SLACK, MOST_SIGMAS
 from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, EVEN_0, GRADIENT_X, GRADIENT_Y, SHIFT, WIDTH
-from glasswright_camera.edges.kernel.ring import LONGEST_RADIUS, edge_distance, one_disc
+from glasswright_camera.edges.kernel.ring import LONGEST_RADIUS, edge_distance, gain_at, one_disc
 from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, FITTED_REACH
 
 if TYPE_CHECKING:
@@ -124,9 +124,7 @@ def measure_far_light(
                     place = (max(u, -FAR_REACH) + FAR_REACH) / FAR_STEP
                     i = min(int(place), points - 2)
                     e = profile[plane, i] + (place - i) * (profile[plane, i + 1] - profile[plane, i])
-                    g = disc.gain[plane]
-                    gx, gy = x - x0, y - y0
-                    gain = g[0] + gx * (g[1] + g[3] * gx + g[4] * gy) + gy * (g[2] + g[5] * gy)
+                    gain = gain_at(disc.gain[plane], x - x0, y - y0)
                     along, across = nx * c + ny * s, ny * c - nx * s
                     slope = 1.0 + (1.0 + d / radius_px) * (own[GRADIENT_X] * along + own[GRADIENT_Y] * across)
                     dark = black[channel, y % rows, x % columns]

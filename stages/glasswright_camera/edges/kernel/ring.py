@@ -117,6 +117,12 @@ def edge_distance(px: float, py: float, inverse: Array, radius: float) -> tuple[
 
 
 @compiled_in_any_order
+def gain_at(gain: Array, px: float, py: float) -> float:
+    """Return the field's gain in one plane at px, py from the disc's expected centre; `gain` is (6,)."""
+    return gain[0] + px * (gain[1] + gain[3] * px + gain[4] * py) + py * (gain[2] + gain[5] * py)
+
+
+@compiled_in_any_order
 def collect_ring(frame: Frame, disc: Disc, inner: float, outer: float, every: int, pixel: Array, count: Counts) -> int:
     """Collect the pixels of the ring, by colour plane. Return how many are clipped, which are left out.
 
@@ -171,10 +177,8 @@ def collect_ring(frame: Frame, disc: Disc, inner: float, outer: float, every: in
                         clipped += 1
                         continue
                     plane = pattern[channel, i, j]
-                    g = gain[plane]
-                    field = g[0] + px * (g[1] + g[3] * px + g[4] * py) + py * (g[2] + g[5] * py)
                     own = pixel[plane, count[plane]]
-                    own[LIGHT] = (raw - black[channel, i, j]) * per_dn[channel, i, j] / field
+                    own[LIGHT] = (raw - black[channel, i, j]) * per_dn[channel, i, j] / gain_at(gain[plane], px, py)
                     own[DISTANCE], own[COS], own[SIN] = distance, nx, ny
                     count[plane] += 1
     return clipped

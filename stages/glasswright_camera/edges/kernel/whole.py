@@ -85,6 +85,7 @@ from glasswright_camera.edges.kernel.ring import (
     Discs,
     Frame,
     edge_distance,
+    gain_at,
     one_disc,
     room_for_pixels,
 )
@@ -240,11 +241,9 @@ def collect_disc(frame: Frame, disc: Disc, outer: float, pixel: Array, count: Co
                 if count[plane] >= pixel.shape[1]:
                     continue
                 dark = black[channel, y % rows, x % columns]
-                g = gain[plane]
-                field = g[0] + px * (g[1] + g[3] * px + g[4] * py) + py * (g[2] + g[5] * py)
                 own = pixel[plane, count[plane]]
                 own[X], own[Y] = px * turn_c + py * turn_s, py * turn_c - px * turn_s
-                own[LIGHT] = (raw - dark) / (white - dark) / field
+                own[LIGHT] = (raw - dark) / (white - dark) / gain_at(gain[plane], px, py)
                 own[DISTANCE] = distance
                 count[plane] += 1
 
