@@ -8,6 +8,9 @@ from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from glasswright import Unmeasurable
+from glasswright_camera.edges.kernel.discs import MEASURED, NOT_CONVERGED
+from glasswright_camera.edges.kernel.parameters import PARAMETERS
+from glasswright_camera.edges.slanted import table
 from glasswright_camera.edges.slanted.stage import trace_slanted_edges
 from glasswright_camera.edges.trace_edges import trace_edges
 from glasswright_camera.stand import EdgeFeature
@@ -200,3 +203,18 @@ def test_leaving_out_the_cosine_reads_low_by_it():
     with_cosine, _ = plain_mtf50(0.75, angle, 0.1, correct_derivative=True)
     without, _ = plain_mtf50(0.75, angle, 0.1, correct_derivative=True, cosine=False)
     assert without / with_cosine - 1 == pytest.approx(np.cos(angle) - 1, abs=0.002)
+
+
+def test_equations_without_a_solution_refuse_a_fit_and_raise_nothing(monkeypatch):
+    light = DARK + (PAPER - DARK) * np.tile(ndtr((np.arange(200) - 99.7) / 0.8), (200, 1))
+    mosaic = to_mosaic(light, noise=0.003, rng=np.random.default_rng(1))
+
+    def find_endings():
+        strip = {"half_length_px": np.array([60.0]), "inside_px": np.array([20.0]), "outside_px": np.array([20.0])}
+        return table.trace_strips(mosaic, middle=np.array([[100.0, 100.0]]), normal=np.array([[1.0, 0.0]]), **strip)
+
+    assert (find_endings().ending == MEASURED).all()
+    monkeypatch.setattr(table, "slanted_prior", lambda: np.full((PARAMETERS, PARAMETERS), np.nan))
+    found = find_endings()
+    assert (found.ending == NOT_CONVERGED).all()
+    assert np.isnan(found.mtf50).all()
