@@ -111,7 +111,6 @@ ROWS = {
     "shapes of curved edges": Row(tables={"curved_tables": lambda tables: np.tile(tables[0], (len(tables), 1, 1))}),
     "harmonics that curvature adds": Row(tables={"harmonic_tables": np.zeros_like}),
     "the fifth even shape": Row(compiled=(Edit("shapes", "EVEN_COUNT: Final = 5", "EVEN_COUNT: Final = 4"),)),
-    "(a sixth even shape more)": Row(compiled=(Edit("shapes", "EVEN_COUNT: Final = 5", "EVEN_COUNT: Final = 6"),)),
     "the third odd shape": Row(compiled=(Edit("shapes", "ODD_COUNT: Final = 3", "ODD_COUNT: Final = 2"),)),
     "variance of a cell's distances": Row(
         compiled=(Edit("equations", "0.5 * rate * rate * cells[k, DISTANCE_VARIANCE] * second", "0.0 * second"),)
