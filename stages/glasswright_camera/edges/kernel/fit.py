@@ -57,7 +57,7 @@ NARROWEST: Final = 0.9
 def solve(matrix: Array, right: Array) -> Array:
     """Return the solution of linear equations; NaN where the matrix is singular or not finite."""
     try:
-        return np.linalg.solve(matrix, right)
+        return np.linalg.solve(matrix, right)  # type: ignore[return-value] # of float64 it is float64
     except Exception:  # compiled code knows no narrower class
         return np.full_like(right, math.nan)
 
@@ -66,7 +66,7 @@ def solve(matrix: Array, right: Array) -> Array:
 def invert(matrix: Array) -> Array:
     """Return the inverse of a matrix; NaN where it is singular or not finite."""
     try:
-        return np.linalg.inv(matrix)
+        return np.linalg.inv(matrix)  # type: ignore[return-value]
     except Exception:  # as above
         return np.full_like(matrix, math.nan)
 

@@ -102,7 +102,7 @@ def room_for_pixels(frame: Frame, disc: Disc, outer: float) -> int:
     An ellipse of radii a and b reaches over pi (a + outer) (b + outer), which this circle exceeds up to b = 6 a where
     `outer` is two mean radii or less.
     """
-    return frame.values.shape[0] * int(math.pi * (LONGEST_RADIUS * disc.radius_px + outer + 3) ** 2) + 64
+    return int(frame.values.shape[0] * math.pi * (LONGEST_RADIUS * disc.radius_px + outer + 3) ** 2) + 64
 
 
 @compiled_in_any_order
@@ -119,7 +119,7 @@ def edge_distance(px: float, py: float, inverse: Array, radius: float) -> tuple[
 @compiled_in_any_order
 def gain_at(gain: Array, px: float, py: float) -> float:
     """Return the field's gain in one plane at px, py from the disc's expected centre; `gain` is (6,)."""
-    return gain[0] + px * (gain[1] + gain[3] * px + gain[4] * py) + py * (gain[2] + gain[5] * py)
+    return float(gain[0] + px * (gain[1] + gain[3] * px + gain[4] * py) + py * (gain[2] + gain[5] * py))
 
 
 @compiled_in_any_order

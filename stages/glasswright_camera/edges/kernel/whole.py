@@ -470,7 +470,7 @@ def _guess_width(pixel: Array, low: float, high: float, radius_px: float) -> flo
 @compiled
 def _thin_out(pixel: Array, outer: float) -> int:
     """Keep pixels up to `outer` from the edge, at most about MOST_PIXELS, evenly chosen; return how many are left."""
-    near = np.sum(pixel[:, DISTANCE] <= outer)
+    near = int(np.sum(pixel[:, DISTANCE] <= outer))
     every = max(1, near // MOST_PIXELS)
     left, seen = 0, 0
     for i in range(len(pixel)):
