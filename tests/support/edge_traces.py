@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 WIDTH, HEIGHT = 6000, 4000
 PITCH = 440.0
-HALF_SIGMA = 0.187391
+HALF_SIGMA = np.sqrt(np.log(2) / 2) / np.pi
 DISTANCE = np.arange(-20.0, 20.01, 0.5)
 
 
