@@ -189,7 +189,7 @@ def test_it_is_withdrawn_by_another_event(shop, capsys):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("--by", " "), "`` is no name of a person"),
+        (("--by", " "), "`` is not the name of a person"),
         (("--by", "K.\nMoreau"), "write it on one line"),
         (("--why", "  "), "write it in a few words on one line"),
         (("--why", "a\nb"), "write it in a few words on one line"),
