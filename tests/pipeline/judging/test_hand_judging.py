@@ -132,7 +132,7 @@ def test_a_card_is_checked_against_what_the_plan_can_read(tmp_path):
 
 
 def test_a_card_that_lists_a_check_twice_is_refused(tmp_path):
-    with pytest.raises(AssertionError, match="asks for `mount` twice: remove one"):
+    with pytest.raises(AssertionError, match="lists `mount` twice: remove one"):
         card_file(tmp_path, [LIMIT], head("mount", "mount"))
 
 
