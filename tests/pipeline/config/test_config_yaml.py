@@ -98,7 +98,7 @@ def test_scalars_mean_what_they_look_like(tmp_path, written, value):
         ("a: [1, 2\nb: 3\n", 2, "not valid YAML: while parsing a flow sequence did not find expected ',' or ']'"),
         ("a: 'open\n", 2, "not valid YAML: while scanning a quoted scalar found unexpected end of stream"),
         ("a: b: c\n", 1, "not valid YAML: mapping values are not allowed in this context"),
-        ("a:\n\t- 1\n", 2, "found character that cannot start any token"),
+        ("a:\n\t- 1\n", 2, "the line is indented with a tab: use blanks"),
         ("a: *nobody\n", 1, "alias `*nobody`: write the value out; aliases are not read"),
         (b"a: 1\nb: \xff\n", 2, "not UTF-8 text (byte 0xff); save the file as UTF-8"),
         ("%TAG !e! tag:example.org,2000:\n---\na: 1\n", 1, "`%TAG` is not read; remove it"),
