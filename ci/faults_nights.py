@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from glasswright_camera.diagnosis.found import DIRT, SCRATCH, STAND
 from glasswright_camera.diagnosis.rules import (
     AUTOFOCUS,
-    BENT,
     COLOUR,
     CURVATURE,
     DECENTRED,
+    DISTORTED,
     HAZE,
     OBSTRUCTION,
     SPACING,
@@ -28,7 +28,7 @@ SHOWS = {
     "haze": HAZE,
     "autofocus_offset": AUTOFOCUS,
     "lateral_colour": COLOUR,
-    "barrel_shift": BENT,
+    "barrel_shift": DISTORTED,
     "vignetting_obstruction": OBSTRUCTION,
     "lamp_drift": STAND,
     "shake": STAND,

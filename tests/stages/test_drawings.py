@@ -163,7 +163,7 @@ def test_a_lattice_says_each_discs_local_distortion_and_is_drawn_bent_the_right_
     lattice, curve = draw_distortion(distortion)
     last = f"{distortion.disc_local_pct[-1]:+.3f} % of its height {distortion.disc_height_frac[-1]:.2f}"
     assert f"column 12, row 8: {last}" in tips(lattice)
-    assert "it is carried on" in curve.description
+    assert "extrapolated" in curve.description
     discs = [each for each in parse(lattice).iter(SVG + "circle") if each.get("class") == "mark fill one"]
     ideal = [each for each in parse(lattice).iter(SVG + "path") if each.get("class") == "ideal"]
     ends = [float(v) for each in ideal for v in re.findall(r"[ML]([-\d.]+) ", each.get("d"))]

@@ -1,4 +1,4 @@
-"""Dark round things in a small frame: the candidates for the chart's discs."""
+"""Dark round blobs in a small frame: the candidates for the chart's discs."""
 
 from __future__ import annotations
 
@@ -13,10 +13,11 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 PAPER_PERCENTILE = 80
-"""Of a tile's pixels; a tile about a pitch wide is mostly paper, and a glint or a clip takes less than a fifth."""
+"""Percentile of a tile's pixels taken as the paper's level: a tile about a pitch wide is mostly paper, and glints or
+clips cover less than a fifth."""
 DARK_SHARES = (0.62, 0.84)
-"""A pixel counts as dark below this share of the paper around it: first about half-way down a print of full contrast,
-then what a faint one needs, whose discs keep 0.75 of the paper's light."""
+"""Share of the paper's level below which a pixel is dark: the first for prints of full contrast, at about half depth;
+the second for faint prints, whose discs have 0.75 of the paper's light."""
 SMALLEST_AREA = 9.0
 ROUNDEST_AXES = 0.4
 """Smallest ratio of a disc's axes: 30 % of distortion squeezes a disc near the corner to about a half."""
@@ -38,7 +39,7 @@ class Blobs:
 
 @njit(cache=True, nogil=True)
 def _mark_dark(light: NDArray[np.float32], level: NDArray[np.float64], tile: int, share: float) -> NDArray[np.bool_]:
-    """Compare each pixel with `share` of the tile levels, drawn out linearly between and beyond tile centres."""
+    """Mark pixels below `share` of the tile levels, interpolated and extrapolated linearly between tile centres."""
     rows, columns = light.shape
     tiles_y, tiles_x = level.shape
     dark = np.empty((rows, columns), np.bool_)
@@ -66,9 +67,9 @@ def find_dark(light: NDArray[np.float32], tile: int, share: float = DARK_SHARES[
     light
         (rows, columns): a small frame.
     tile
-        Side of the squares whose paper level is read, in small pixels; about a pitch.
+        Side of the squares whose paper level is estimated, in small pixels; about a pitch.
     share
-        Of the paper around it, below which a pixel is dark.
+        Share of the paper's level below which a pixel is dark.
     """
     tiles_y, tiles_x = max(light.shape[0] // tile, 1), max(light.shape[1] // tile, 1)
     if light.shape[0] < tile or light.shape[1] < tile:
@@ -102,16 +103,16 @@ def _measure_labels(label: NDArray[np.int32], count: int) -> NDArray[np.float64]
 
 
 def find_blobs(light: NDArray[np.float32], tile: int, share: float = DARK_SHARES[0]) -> Blobs:
-    """Find the dark round things of a small frame that do not touch its border.
+    """Find the dark round blobs of a small frame that do not touch its border.
 
     Parameters
     ----------
     light
         (rows, columns): a small frame.
     tile
-        Side of the squares whose paper level is read, in small pixels; about a pitch. Nothing wider is a disc.
+        Side of the squares whose paper level is estimated, in small pixels; about a pitch. Nothing wider is a disc.
     share
-        Of the paper around it, below which a pixel is dark.
+        Share of the paper's level below which a pixel is dark.
     """
     label = np.empty(light.shape, np.int32)
     count = ndimage.label(find_dark(light, tile, share), output=label)
@@ -137,7 +138,7 @@ def find_blobs(light: NDArray[np.float32], tile: int, share: float = DARK_SHARES
 def _is_light_at(
     light: NDArray[np.float32], x: NDArray[np.float64], y: NDArray[np.float64], area: NDArray[np.float64]
 ) -> NDArray[np.bool_]:
-    """Say whether a blob's middle is lighter than half-way out to its edge on both sides."""
+    """Return whether a blob's middle is lighter than three quarters out on both sides: (blobs,)."""
     rows, columns = light.shape
     row = np.clip(np.rint(y).astype(int), 0, rows - 1)
     out = 0.75 * np.sqrt(area / np.pi)

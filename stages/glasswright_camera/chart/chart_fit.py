@@ -1,4 +1,4 @@
-"""Where the chart lies in a frame."""
+"""The chart's place in a frame."""
 
 from __future__ import annotations
 
@@ -34,14 +34,14 @@ class ChartFit(Artefact):
     is_mark: NDArray[np.bool_]
     """(discs,): one of the marked nodes (radius is then that of its outer edge)."""
     clear_px: NDArray[np.float64]
-    """(discs,): how far out from the disc's edge the paper is free of other things (neighbour, frame border)."""
+    """(discs,): distance from the disc's edge to the nearest other thing (neighbour, frame border)."""
     homography: NDArray[np.float64]
-    """(3, 3): lattice millimetres (x right, y down, origin at the lattice's middle) to sensor pixels, of the
-    lattice's middle part, the distortion left out."""
+    """(3, 3): lattice millimetres (x right, y down, origin at the lattice's middle) to sensor pixels, without
+    distortion."""
     magnification_frac: float
     """Size on the sensor over size on the chart, at the frame's centre."""
     rotation_deg: float
-    """Of the chart on the sensor, clockwise positive."""
+    """Rotation of the chart on the sensor, clockwise positive."""
     disc_count: int
     left_out_count: int
     shot: str = ""

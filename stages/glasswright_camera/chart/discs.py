@@ -1,4 +1,4 @@
-"""Measuring known discs on the small frame: grey-weighted centre and radius, mark scores, free paper around."""
+"""Measurement of known discs on the small frame: grey-weighted centre and radius, contrast, free paper around."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ if TYPE_CHECKING:
 
 RAYS = 32
 REACH_RADII = 4.0
-"""How far out the paper around a disc is looked at."""
+"""Distance from a disc's centre up to which its paper is checked, in radii."""
 PAPER_DARK, PAPER_LIGHT = 0.72, 1.4
 PAPER_AGAIN = 0.78
-"""Outside the first two shares of the local paper level there is something other than paper; a disc's own soft edge
-ends at the third. The dark ones are for a print of full contrast."""
+"""Shares of the local paper level: below the first or above the second there is something other than paper; above the
+third a disc's own soft edge has ended. The first and third are for a print of full contrast."""
 LOOK_STEP = 0.5
 SOFT_EDGE_STEPS = 4
-"""Along a ray a disc's own edge has ended after so many steps of so many pixels on paper in a row: in photographs of
-soft discs (MTF50 times radius 0.9 to 2, noise 3 % of the step) one or two rise and fall again within the edge."""
+"""Step along a ray, in pixels, and successive steps on paper after which a disc's own edge has ended. In photographs of
+soft discs (MTF50 times radius 0.9 to 2, noise 3 % of the step) one or two steps may reach paper within the edge."""
 FULL_CONTRAST = 0.7
-"""From here on a disc counts as of full contrast; beside fainter ones, fainter things count."""
+"""Contrast from which on a disc counts as of full contrast; beside fainter discs fainter things count."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,15 +33,15 @@ class Discs:
     place: NDArray[np.float64]
     """(discs, 2): x and y."""
     radius: NDArray[np.float64]
-    """(discs,): of the circle that takes away as much light; a ring's hole counts as dark."""
+    """(discs,): of the circle that removes the same light; a ring's hole counts as dark."""
     paper: NDArray[np.float64]
     """(discs,): light of the paper at the disc's centre."""
     contrast: NDArray[np.float64]
-    """(discs,): one less dark over paper."""
+    """(discs,): paper less dark over paper."""
     core: NDArray[np.float64]
     """(discs,): light of the innermost part, 0 dark, 1 paper."""
     soiled: NDArray[np.float64]
-    """(discs,): share of the paper around that is not paper."""
+    """(discs,): share of the surrounding area that is not paper."""
     clipped: NDArray[np.float64]
     """(discs,): share of clipped pixels on and around the disc."""
     clear: NDArray[np.float64]
@@ -52,7 +52,7 @@ class Discs:
 def _solve_plane(
     n: int, x: float, y: float, xx: float, xy: float, yy: float, z: float, zx: float, zy: float
 ) -> tuple[float, float, float]:
-    """Solve the normal equations of a plane a + b x + c y from the sums of what the arguments are called."""
+    """Return a, b, c of the plane a + b x + c y fitted to n points, from the sums of x, y, xx and so on."""
     if n < 6:
         return np.nan, 0.0, 0.0
     mx, my, mz = x / n, y / n, z / n
@@ -69,7 +69,7 @@ def _solve_plane(
 def _fit_paper(
     light: NDArray[np.float32], x: float, y: float, inner: float, outer: float
 ) -> tuple[float, float, float, float]:
-    """Fit a plane to the paper in an annulus, leaving out what lies far from it; and the share left out."""
+    """Return a plane fitted to the paper in an annulus without outliers, and the share left out."""
     rows, columns = light.shape
     plane = (0.0, 0.0, 0.0)
     soiled = 0.0
@@ -86,7 +86,7 @@ def _fit_paper(
                 seen += 1
                 if turn:
                     level = plane[0] + plane[1] * dx + plane[2] * dy
-                    # first only the dark is left out: the plane starts low where there is much of it
+                    # at first only dark pixels are left out, as many of them pull the plane down
                     if z < (0.6 if turn == 1 else 0.8) * level or z > (9.0 if turn == 1 else 1.25) * level:
                         continue
                 n += 1
@@ -103,12 +103,12 @@ def _fit_paper(
     return plane[0], plane[1], plane[2], soiled
 
 
-# a thing exactly as light as its paper has no depth: what is divided by that is no number, and no disc
+# numpy's error model: a blob exactly as light as its paper has depth 0, and division by it must give NaN
 @njit(cache=True, nogil=True, error_model="numpy")
 def _weigh(
     light: NDArray[np.float32], x: float, y: float, radius: float, plane: tuple[float, float, float, float], hole: float
 ) -> tuple[float, float, float, float, float]:
-    """Return grey-weighted centre, radius, and light of the dark part and of the core, both over paper."""
+    """Return grey-weighted centre x and y, radius, and light of the dark part and of the core, both over paper."""
     rows, columns = light.shape
     reach = 1.45 * radius + 0.5
     shade, shades, inner, inners, core, cores = 0.0, 0, 0.0, 0, 0.0, 0
@@ -158,11 +158,11 @@ def _look_out(
     plane: tuple[float, float, float, float],
     contrast: float,
 ) -> float:
-    """Go outwards along rays, past the disc's own soft edge, to the first thing that is not paper."""
+    """Return the distance from a disc's edge, past its soft rim, to the first thing along any ray that is not paper."""
     rows, columns = light.shape
     strength = min(max(contrast, 0.0) / FULL_CONTRAST, 1.0)
     dark, again = 1.0 - strength * (1.0 - PAPER_DARK), 1.0 - strength * (1.0 - PAPER_AGAIN)
-    # beside a faint disc the light's own slope would count as a thing
+    # beside a faint disc the slope of the light matters
     slope_x, slope_y = (plane[1], plane[2]) if contrast < FULL_CONTRAST else (0.0, 0.0)
     nearest = (REACH_RADII - 1.0) * radius
     for ray in range(RAYS):
@@ -208,7 +208,7 @@ def _measure(
     radius: NDArray[np.float64],
     hole: float,
 ) -> NDArray[np.float64]:
-    """Measure each disc twice, the second time from where the first found it."""
+    """Measure each disc in three turns, each from the place the last one found."""
     found = np.full((len(place), 9), np.nan)
     for k in range(len(place)):
         x, y, r = place[k, 0], place[k, 1], radius[k]
@@ -247,10 +247,10 @@ def measure_discs(
     light, clipped
         (rows, columns): the small frame.
     place, radius
-        (discs, 2), (discs,): where each disc is thought to be, good to a third of its radius.
+        (discs, 2), (discs,): rough places, good to a third of the radius, and radii.
     hole_share
-        Diameter of a ring mark's hole over the disc's; the inner part of every disc is not weighed, so that a ring's
-        outer edge is measured like any other.
+        Diameter of a ring mark's hole over the disc's. The inner part of every disc is not weighted, so that rings are
+        measured like other discs.
     """
     found = _measure(light, clipped, np.ascontiguousarray(place), np.ascontiguousarray(radius), hole_share)
     return Discs(

@@ -1,4 +1,4 @@
-"""Which discs of the chart are left out and why, and whether the lattice is the chart's at all."""
+"""The discs of the chart that are left out, with reasons, and a check that the lattice is the chart's."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ if TYPE_CHECKING:
     from glasswright_camera.stand import ChartLayout
 
 NAMED = 6
-"""So many nodes are named in a note; the rest are counted."""
+"""Most nodes named in a note; the rest are counted."""
 OFF_SHARE = 0.4
-"""A row beyond the layout counts as a row of another chart from this share of its length."""
+"""Share of its discs from which on a row beyond the layout counts as a row of another chart."""
 MISSING_SHARE = 0.6
-"""An outer row without any disc is one the chart does not have if this share of it should lie in the frame."""
+"""An outer row without discs counts as absent from the chart if this share of it should lie in the frame."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +28,7 @@ class LeftOut:
     """The layout's nodes that are not listed, by reason."""
 
     reasons: dict[str, NDArray[np.int64]]
-    """Reason, as a note says it -> nodes (n, 2)."""
+    """Reason, in the words of the note -> nodes (n, 2)."""
 
     @property
     def count(self) -> int:
@@ -55,16 +55,16 @@ def list_layout_nodes(layout: ChartLayout) -> NDArray[np.int64]:
 def find_other_extent(
     node: NDArray[np.int64], in_frame: NDArray[np.bool_], layout: ChartLayout
 ) -> tuple[int, int] | None:
-    """Return the columns and rows of the lattice if they are not the layout's; None if they are.
+    """Return the numbers of columns and rows of the lattice if they differ from the layout's, else None.
 
     Parameters
     ----------
     node
         (nodes, 2): columns and rows found, on the layout's axes; some may lie off the layout.
     in_frame
-        (rows, columns): whether each of the layout's nodes should lie in the frame by its neighbours.
+        (rows, columns): whether each of the layout's nodes should lie in the frame.
     layout
-        The chart that should be there.
+        The expected chart.
     """
     extent = []
     for axis, (length, across) in enumerate(((layout.columns, layout.rows), (layout.rows, layout.columns))):
@@ -78,21 +78,21 @@ def find_other_extent(
 
 
 def _count_run(holds: Iterable[bool]) -> int:
-    """Count how often it holds before it first does not."""
+    """Return the number of leading true values."""
     return sum(1 for _ in takewhile(bool, holds))
 
 
 def sort_out(
     node: NDArray[np.int64], faults: dict[str, NDArray[np.bool_]], absent: dict[str, NDArray[np.int64]]
 ) -> tuple[NDArray[np.bool_], LeftOut]:
-    """Say which found discs are good, and list the others with the first reason that holds for each.
+    """Return which found discs are good, and the others with the first reason that holds for each.
 
     Parameters
     ----------
     node
         (discs, 2): found discs.
     faults
-        Reason -> (discs,) where it holds, the weightiest first.
+        Reason -> (discs,) where it holds, the most important first.
     absent
         Reason -> nodes that were not found at all.
     """

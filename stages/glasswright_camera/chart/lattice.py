@@ -1,4 +1,4 @@
-"""From a small frame to the chart's nodes: blobs, the walk, the marks, and the discs the walk did not reach."""
+"""Find the chart's nodes on a small frame: blobs, lattice walk, marks, and the discs the walk did not reach."""
 
 from __future__ import annotations
 
@@ -24,12 +24,12 @@ if TYPE_CHECKING:
     from glasswright_camera.stand import ChartLayout
 
 FEWEST = 15
-"""Fewer nodes than this are no lattice: among many hundred specks chance makes ten."""
+"""Fewest nodes of a lattice: among many hundred specks ten may form one by chance."""
 UNEVEN = 0.15
-"""A lattice more uneven than this is chance; see `measure_unevenness`."""
+"""Largest unevenness of a lattice; see `measure_unevenness`."""
 WAVES = 4
 LEAST_CONTRAST = 0.1
-"""A disc fainter than this is not looked for; which ones are too faint to measure is settled later."""
+"""Least contrast of a disc in this search; a stricter limit applies later."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +46,7 @@ class FoundLattice:
 
 
 class LatticeNotFound(Unmeasurable):
-    """No chart on this small frame; `nodes` says how much of a lattice there was."""
+    """No chart on this small frame; `nodes` is the number of lattice nodes found."""
 
     def __init__(self, message: str, nodes: int) -> None:
         """Keep the message and the number of nodes."""
@@ -62,11 +62,11 @@ def find_lattice(small: SmallFrame, layout: ChartLayout, tile: int, dark_share: 
     small
         The small frame.
     layout
-        The chart that hangs there.
+        The expected chart.
     tile
-        About a pitch in small pixels: the scale at which paper is told from disc.
+        Side of the squares whose paper level is estimated, in small pixels; about a pitch.
     dark_share
-        Of the paper's light, below which a pixel may be a disc's.
+        Share of the paper's light below which a pixel may belong to a disc.
 
     Raises
     ------
@@ -88,21 +88,21 @@ def find_lattice(small: SmallFrame, layout: ChartLayout, tile: int, dark_share: 
         raise failure
     bright = 100 / small.white_light
     message = (
-        f"{layout.name} was not found: {len(blobs.place)} dark round things in the frame form no lattice of "
+        f"{layout.name} was not found: {len(blobs.place)} dark round blobs in the frame form no lattice of "
         f"{FEWEST} or more, and its bright parts reach {bright:.1f} % of white"
     )
     raise LatticeNotFound(message, 0)
 
 
 def _read_lattice(node: NDArray[np.int64], discs: Discs, small: SmallFrame, layout: ChartLayout) -> FoundLattice:
-    """Say by the marks which node is which, and look for the nodes the walk did not reach."""
+    """Identify the nodes by the marks, and search for the nodes the walk did not reach."""
     valid = np.asarray(np.isfinite(discs.radius))
     node, discs = node[valid], _select(discs, valid)
     try:
         if len(node) < FEWEST:
             message = f"only {len(node)} discs of {layout.name} could be measured"
             raise Unmeasurable(message)
-        # a small soft ring is no round blob: the marks may be among the gaps
+        # small soft rings are not found as blobs: the marks may be among the gaps
         node, discs = _add_missed(node, discs, _list_gaps(node), small, layout)
         score = score_marks(node, discs.radius, discs.core, layout)
         reading = read_marks(node, score, layout, find_upright_turn(node, discs.place))
@@ -116,7 +116,7 @@ def _read_lattice(node: NDArray[np.int64], discs: Discs, small: SmallFrame, layo
 
 
 def _list_gaps(node: NDArray[np.int64]) -> list[Node]:
-    """Return the nodes that are not there though three of their four neighbours are."""
+    """Return the missing nodes with three or more of their four neighbours present."""
     there = {(int(column), int(row)) for column, row in node}
     around = Counter((column + dx, row + dy) for column, row in there for dx, dy in ((1, 0), (0, 1), (-1, 0), (0, -1)))
     return sorted(gap for gap, count in around.items() if count >= 3 and gap not in there)
@@ -133,14 +133,14 @@ def _select(discs: Discs, chosen: NDArray[np.bool_]) -> Discs:
 
 
 def _join(first: Discs, second: Discs) -> Discs:
-    """Put two lots of discs together."""
+    """Concatenate two sets of discs."""
     return Discs(**{name: np.concatenate([getattr(first, name), getattr(second, name)]) for name in Discs.__slots__})
 
 
 def _add_missed(
     node: NDArray[np.int64], discs: Discs, wanted: Sequence[Node], small: SmallFrame, layout: ChartLayout
 ) -> tuple[NDArray[np.int64], Discs]:
-    """Look for wanted nodes where their neighbours say they lie, outwards in waves."""
+    """Search for wanted nodes at places predicted from their neighbours, outwards in waves."""
     for _ in range(WAVES):
         at = {(int(c), int(r)): complex(x, y) for (c, r), (x, y) in zip(node, discs.place, strict=True)}
         size = {(int(c), int(r)): float(radius) for (c, r), radius in zip(node, discs.radius, strict=True)}
@@ -152,7 +152,7 @@ def _add_missed(
         reach = np.array([reach for _, _, reach, _ in guesses])
         radius = np.array([_typical_radius(neighbour, size) for _, _, _, neighbour in guesses])
         seen = _measure(small, layout, place, radius)
-        # a mark may hide among the missed: its radius is let through, its place is not
+        # a missed node may be a large mark: its radius is accepted, but the place must fit
         limit = 1.2 * max(layout.large_diameter_mm / layout.disc_diameter_mm, 1.0)
         with np.errstate(invalid="ignore"):
             good = np.hypot(*(seen.place - place).T) < reach
@@ -165,7 +165,7 @@ def _add_missed(
 
 
 def _typical_radius(node: tuple[int, int], size: dict[tuple[int, int], float]) -> float:
-    """Return the median radius around a node, so that a large mark does not set its neighbours' size."""
+    """Return the median radius around a node, on which a large mark has no effect."""
     column, row = node
     near = [size[c, r] for c in range(column - 1, column + 2) for r in range(row - 1, row + 2) if (c, r) in size]
     return float(np.median(near))

@@ -23,13 +23,13 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
 DISC_SMALL_PX = 16.0
-"""Wanted size of a disc on the small frame if the chart fills the frame: half as much is still well measured."""
+"""Diameter of a disc on the small frame if the chart fills the frame; half of it is still measured well."""
 SCALES = (1.0, 0.5, 2.0, 0.25, 0.125)
-"""Sizes of the chart against one that fills the frame, in the order they are tried."""
+"""Sizes of the chart relative to one that fills the frame, in the order they are tried."""
 MOST_OF_TILE = 0.6
-"""Largest diameter of a mark over the tile's side: a third of the tile and more is then paper."""
+"""Largest diameter of a mark over the tile's side, so that a third of the tile or more is paper."""
 COMPLETE = 0.85
-"""With this share of the nodes that lie in the frame no other scale is tried."""
+"""Share of the nodes in the frame that must be found for no other scale to be tried."""
 
 
 @stage
@@ -44,20 +44,20 @@ def locate_chart(
 ) -> ChartFit:
     """Find the chart in a frame: each disc's node, centre (to a third of a pixel) and radius (to half a pixel).
 
-    The frame is averaged to a small grey one; dark round things are labelled on it, a lattice is walked from disc to
-    disc, and the marks say which node is which. Discs cut by the frame, on clipped or starved paper, or with
-    something lying on or beside them are left out, counted, and named in the notes.
+    The frame is averaged to a small grey one, dark round blobs are labelled on it, a lattice is walked from disc to
+    disc, and the marks identify the nodes. Discs cut by the frame, on clipped or too dark paper, or with something on
+    or beside them are left out, counted, and named in the notes.
 
     Parameters
     ----------
     mosaic
-        The chart shot. Its focal length chooses among the stand's charts.
+        The chart shot. Its focal length selects among the stand's charts.
     stand
-        Names the charts and the pixel pitch.
+        For the charts and the pixel pitch.
     discs_min_count
-        Fewer good discs than this are not a chart to measure by.
+        Fewest good discs.
     paper_min_frac
-        Least light of the paper around a disc, of white; below it the disc is starved.
+        Least light of the paper around a disc, of white.
     contrast_min_frac
         Least contrast of a disc, paper less dark over paper.
     soiled_max_frac
@@ -66,8 +66,8 @@ def locate_chart(
     Raises
     ------
     Unmeasurable
-        If there is no chart, another chart, one that is mirrored or without marks, or too few discs; the message says
-        what was seen.
+        If there is no chart, another chart, one that is mirrored or without marks, or too few discs; the message
+        describes what was found.
     """
     limits = Limits(discs=discs_min_count, paper=paper_min_frac, contrast=contrast_min_frac, soiled=soiled_max_frac)
     reason: Unmeasurable | None = None
@@ -91,12 +91,12 @@ def name_other(
     pixel_pitch_um: float,
     limits: Limits,
 ) -> Unmeasurable:
-    """Return the reason why a layout was not found, with what the frame shows in its place and where that belongs.
+    """Return the reason why a layout was not found, with what the frame shows instead.
 
     Parameters
     ----------
     others, others_text
-        Layouts that hang on the stand for another role, and what to say of a frame in which one of them is found.
+        Layouts of another role, and the text for a frame that shows one of them.
     """
     for layout in others:
         try:
@@ -114,12 +114,12 @@ def name_other(
 
 
 def choose_layouts(mosaic: Mosaic, stand: Stand) -> tuple[ChartLayout, ...]:
-    """Return the stand's charts that are hung for a shot's focal length.
+    """Return the stand's charts for a shot's focal length.
 
     Raises
     ------
     Unmeasurable
-        If none is.
+        If there is none.
     """
     focal_length = mosaic.setting.focal_length_mm if mosaic.setting else None
     if focal_length is None:
@@ -137,13 +137,13 @@ def choose_layouts(mosaic: Mosaic, stand: Stand) -> tuple[ChartLayout, ...]:
 
 
 def locate_layout(mosaic: Mosaic, layout: ChartLayout, pixel_pitch_um: float, limits: Limits) -> ChartFit:
-    """Try one scale after another until nearly the whole chart is found; else take the best that was found."""
+    """Return the fit of a layout, from the first scale at which nearly the whole chart is found, or from the best."""
     best: ChartFit | None = None
     reason, most = Unmeasurable(f"{layout.name} was not found"), -1
     frame = Frame(width_px=mosaic.values.shape[2], height_px=mosaic.values.shape[1])
     tile = round(DISC_SMALL_PX * choose_tile_mm(layout) / layout.disc_diameter_mm)
     shrink = cache(partial(shrink_mosaic, mosaic))
-    # a faint print only once no ordinary one was found: most of what is somewhat darker than paper is no disc
+    # a faint print is tried last, as most things a little darker than paper are no discs
     for share in DARK_SHARES:
         for block in list_blocks(frame, layout):
             small = shrink(block)
@@ -169,7 +169,7 @@ def locate_layout(mosaic: Mosaic, layout: ChartLayout, pixel_pitch_um: float, li
 
 
 def choose_tile_mm(layout: ChartLayout) -> float:
-    """Return the side of the squares whose paper level is read: a pitch, or more if a large mark would fill that."""
+    """Return the side, mm, of the squares whose paper level is estimated: a pitch, or more for very large marks."""
     return max(layout.pitch_mm, layout.large_diameter_mm / MOST_OF_TILE if layout.has_large_marks else 0.0)
 
 

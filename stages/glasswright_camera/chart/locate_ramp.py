@@ -17,7 +17,7 @@ from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.stand import Fraction, RampUse, Stand
 
 LEAST_CONVERGENCE = 0.004
-"""Change of scale over half the board that is told from none."""
+"""Least change of scale over half the board that is significant."""
 
 
 @stage
@@ -31,16 +31,16 @@ def locate_ramp(
     soiled_max_frac: Fraction = 0.35,
     angle_max_deg: Annotated[float, Field(gt=0)] = 4.0,
 ) -> RampFit:
-    """Find the ramp's discs, and see that the board stands as the stand file says.
+    """Find the ramp's discs, and check the board's angle against the stand file.
 
     Parameters
     ----------
     mosaic
         The ramp shot.
     stand
-        Names the ramp, its angle and the pixel pitch.
+        For the ramp, its angle and the pixel pitch.
     discs_min_count
-        Fewer good discs than this are not a ramp to measure by.
+        Fewest good discs.
     paper_min_frac
         Least light of the paper around a disc, of white.
     contrast_min_frac
@@ -48,12 +48,12 @@ def locate_ramp(
     soiled_max_frac
         Largest share of the paper just around a disc that may be covered by something else.
     angle_max_deg
-        Largest difference between the board's angle as the discs' foreshortening has it and the stand file's.
+        Largest difference between the board's angle measured from foreshortening and the stand file's.
 
     Raises
     ------
     Unmeasurable
-        If the stand has no ramp, none is found, it stands at another angle, or with its far end near.
+        If the stand has no ramp, none is found, it has another angle, or its far end is the nearer one.
     """
     use = choose_ramp(stand)
     limits = Limits(discs=discs_min_count, paper=paper_min_frac, contrast=contrast_min_frac, soiled=soiled_max_frac)
@@ -70,7 +70,7 @@ def locate_ramp(
     if abs(angle_deg - use.angle_deg) > angle_max_deg:
         raise Unmeasurable(
             f"the ramp is seen at {angle_deg:.1f} degrees to the optical axis, the stand file says {use.angle_deg:g}: "
-            "set the board up again, or mend `angle_deg` of the stand's ramp"
+            "set the board up again, or correct `angle_deg` of the stand's ramp"
         )
     found = {field.name: getattr(fit, field.name) for field in fields(ChartFit)}
     found["magnification_frac"] = scale * stand.sensor.pixel_pitch_um / 1000
@@ -91,11 +91,10 @@ def choose_ramp(stand: Stand) -> RampUse:
 
 
 def view_board(homography: np.ndarray[tuple[int, int], np.dtype[np.float64]]) -> tuple[float, float]:
-    """Return pixels for each mm across the board at its middle, and the board's angle to the optical axis.
+    """Return pixels per mm across the board at its middle, and the board's angle to the optical axis, degrees.
 
-    Along the board a millimetre is seen shortened by the sine of that angle. What the homography has of the view
-    from aside is of second order near the image's centre and left out.
-    """
+    Lengths along the board are foreshortened by the sine of that angle. The effect of an oblique view is of second
+    order near the image centre and neglected."""
     place = homography[:, 2] / homography[2, 2]
     slope = (homography[:2, :2] - np.outer(place[:2], homography[2, :2])) / homography[2, 2]
     across, along = np.hypot(*slope[:, 0]), np.hypot(*slope[:, 1])
@@ -103,9 +102,9 @@ def view_board(homography: np.ndarray[tuple[int, int], np.dtype[np.float64]]) ->
 
 
 def refuse_wrong_end(fit: ChartFit, use: RampUse) -> None:
-    """Raise where the end of row 0 is the nearer one: nearer things are larger."""
+    """Raise Unmeasurable if the end with row 0 is the nearer one, where the scale is larger."""
     half_mm = (use.layout.rows - 1) / 2 * use.layout.pitch_mm
-    # the homography's denominator is the distance, row numbers grow towards the near end
+    # the homography's denominator is proportional to the distance; row numbers grow towards the near end
     nearing = -float(fit.homography[2, 1]) * half_mm
     if nearing < -LEAST_CONVERGENCE:
         raise Unmeasurable(

@@ -1,4 +1,4 @@
-"""Reading the marks: which column and row of the layout each lattice node is."""
+"""Identification of lattice nodes, column and row of the layout, by the marks."""
 
 from __future__ import annotations
 
@@ -16,24 +16,24 @@ if TYPE_CHECKING:
     from glasswright_camera.stand import ChartLayout
 
 MARK_FROM = 0.4
-"""A node counts as marked from this share of a full mark's look; plain discs scatter about 0."""
+"""Score from which on a node counts as marked: a full mark scores 1, plain discs scatter about 0."""
 MARGIN = 0.25
-"""By how much the weakest mark of a reading must look more like one than that of any other reading. A quarter of a full
-mark's look: noise that moves a look so far leaves nothing to measure on the disc."""
+"""Least margin between the weakest mark of the best reading and that of any other. Noise that changed a score by so
+much would make the disc unmeasurable."""
 MARGIN_SIGMAS = 4.0
-"""The same in standard deviations of the looks of plain discs, where these scatter more."""
+"""The same in standard deviations of plain discs' scores, where these scatter more."""
 OUTSIDE_SHARE = 0.04
-"""A reading that lays this share more of the nodes off the layout than another is no rival to it: half of an outer
-column of the default lattice. Single strays off the layout are other things than discs."""
+"""A reading that puts this share more of the nodes off the layout than another does not compete with it: half of an
+outer column of the default lattice. Single nodes off the layout are not discs."""
 RING_LEAST = 0.12
-"""A hole's light over that of plain discs, between dark and paper, below which no blur is thought to hide a ring."""
+"""Least light of a ring's hole over that of plain discs' middles, between dark and paper, even with strong blur."""
 
 Node = tuple[int, int]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """One way to lay the chart's marks on the lattice."""
+    """One possible position of the chart's marks on the lattice."""
 
     turn: NDArray[np.int64]
     """(2, 2): lattice node = turn @ layout node + shift."""
@@ -41,7 +41,7 @@ class Reading:
     outside: int
     """Lattice nodes that would lie off the layout."""
     strength: float
-    """The weakest of the marks' looks; 0 where a mark would lie on no node."""
+    """The lowest of the marks' scores; 0 where a mark would lie on no node."""
 
     @property
     def is_mirrored(self) -> bool:
@@ -49,14 +49,14 @@ class Reading:
         return bool(np.linalg.det(self.turn) < 0)
 
     def to_layout(self, node: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Turn lattice nodes into layout columns and rows."""
+        """Convert lattice nodes to layout columns and rows."""
         return (node - self.shift) @ self.turn
 
 
 def score_marks(
     node: NDArray[np.int64], radius: NDArray[np.float64], core: NDArray[np.float64], layout: ChartLayout
 ) -> dict[str, NDArray[np.float64]]:
-    """Say how much each node looks like a mark of each kind: 0 a plain disc, 1 a full mark.
+    """Return the score of each node for each kind of mark: 0 for a plain disc, 1 for a full mark.
 
     Parameters
     ----------
@@ -65,12 +65,11 @@ def score_marks(
     radius, core
         (nodes,): radius, and light of the innermost part (0 dark, 1 paper).
     layout
-        The chart; gives the size of a large mark.
+        For the size of a large mark.
 
     Notes
     -----
-    A disc is compared with the median of those around it, so that neither distortion nor a blur that fills the discs
-    with light makes a mark.
+    A disc is compared with the median of those around it, so that distortion and blur have no effect.
     """
     apart = np.abs(node[:, None, :] - node[None, :, :]).max(axis=2)
     around = (apart <= 2) & (apart > 0)
@@ -79,7 +78,7 @@ def score_marks(
     base_core = np.nanmedian(np.where(around, core, np.nan), axis=1)
     growth = layout.large_diameter_mm / layout.disc_diameter_mm - 1
     lighter = core - base_core
-    # the faintest of as many rings as the layout has shows how light a hole is at this blur
+    # the faintest of the layout's number of rings shows how light a hole is at this blur
     rings = max(sum(mark.kind == "ring" for mark in layout.marks), 1)
     full = max(float(np.sort(lighter)[-min(rings, len(lighter))]), RING_LEAST)
     ring = lighter / full
@@ -87,14 +86,14 @@ def score_marks(
 
 
 def find_upright_turn(node: NDArray[np.int64], place: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Return the turn (2, 2) that takes layout nodes to lattice nodes if the print hangs upright, within 45 degrees.
+    """Return the rotation (2, 2) from layout nodes to lattice nodes of a print that hangs upright within 45 degrees.
 
     Parameters
     ----------
     node
         (nodes, 2): lattice columns and rows, right-handed.
     place
-        (nodes, 2): where they are seen, x right, y down.
+        (nodes, 2): their places in the frame, x right, y down.
     """
     step = np.linalg.lstsq(node - node.mean(axis=0), place - place.mean(axis=0), rcond=None)[0]
     # of a column's and a row's step on the layout, the parts to the right and downwards
@@ -107,9 +106,9 @@ def read_marks(
     layout: ChartLayout,
     upright: NDArray[np.int64],
 ) -> Reading:
-    """Find how the layout's marks lie on the lattice.
+    """Return the position of the layout's marks on the lattice.
 
-    The reading whose weakest mark looks most like one is taken, if it does so by a margin over every other reading.
+    It is the reading whose weakest mark has the highest score, if it leads every other reading by a margin.
 
     Parameters
     ----------
@@ -120,20 +119,20 @@ def read_marks(
     layout
         The chart.
     upright
-        (2, 2): the turn of a print that hangs upright, see `find_upright_turn`.
+        (2, 2): the rotation of a print that hangs upright, see `find_upright_turn`.
 
     Raises
     ------
     Unmeasurable
-        If the marks are not there, can be read in two ways, are mirrored, or say that a print whose layout says that it
-        hangs upright does not.
+        If the marks are missing, ambiguous or mirrored, or show that a print with the orientation `upright` does not
+        hang upright.
     """
     margin = max(MARGIN, MARGIN_SIGMAS * _measure_scatter(score, layout))
     readings = _list_readings(node, score, layout, margin)
     if not readings:
         raise Unmeasurable(_explain_missing(node, score, layout))
     if layout.orientation == "upright":
-        # where the marks look the same turned, the layout's word decides; where they contradict it, they do
+        # symmetric marks are read upright; marks that contradict the orientation are refused below
         readings = [each for each in readings if np.array_equal(each.turn, upright)] or readings
     best = min(readings, key=lambda each: (each.outside, -each.strength))
     for rival in readings:
@@ -143,7 +142,7 @@ def read_marks(
         if np.array_equal(best.turn, rival.turn):
             ways = f"{_describe_turn(best.turn, upright)}, at more than one place"
         raise Unmeasurable(
-            f"how {layout.name} hangs cannot be told for certain: its marks can be read {ways} "
+            f"the orientation of {layout.name} is ambiguous: its marks can be read {ways} "
             f"({_count_marks(score, layout)}); is another chart hung, or are the marks soft, soiled or covered?"
         )
     if best.is_mirrored:
@@ -152,7 +151,7 @@ def read_marks(
             f"({len(node)} discs were found)"
         )
     if layout.orientation == "upright" and not np.array_equal(best.turn, upright):
-        hangs = f"{layout.name} hangs {_describe_turn(best.turn, upright)}, and its layout says that it hangs upright"
+        hangs = f"{layout.name} hangs {_describe_turn(best.turn, upright)}, but its layout says `upright`"
         raise Unmeasurable(f"{hangs}: turn the print or the camera, or correct `orientation` of the layout")
     return best
 
@@ -160,10 +159,9 @@ def read_marks(
 def _list_readings(
     node: NDArray[np.int64], score: dict[str, NDArray[np.float64]], layout: ChartLayout, margin: float
 ) -> list[Reading]:
-    """Lay the marks on the lattice in every way, and give those that are within a margin of the one that fits best.
+    """Return the readings within a margin of the best; none if no reading shows all marks.
 
-    Each node is taken for the first mark, in four turns and their mirror images. None are given if no reading shows all
-    marks.
+    Each node is tried as the first mark, in four rotations and their mirror images.
     """
     low, high = node.min(axis=0), node.max(axis=0)
     columns, rows = high - low + 1
@@ -192,13 +190,13 @@ def _list_readings(
 
 
 def _measure_scatter(score: dict[str, NDArray[np.float64]], layout: ChartLayout) -> float:
-    """Estimate the standard deviation of plain discs' looks, of the layout's kinds of mark that with the most."""
+    """Return the robust standard deviation of the scores, the largest over the layout's kinds of mark."""
     kinds = {mark.kind for mark in layout.marks}
     return max(float(median_abs_deviation(score[kind], scale="normal")) for kind in kinds)
 
 
 def _describe_turn(turn: NDArray[np.int64], upright: NDArray[np.int64]) -> str:
-    """Say how a print hangs, seen in the frame."""
+    """Return how a print hangs in the frame, as text."""
     seen = upright.T @ turn
     if np.linalg.det(seen) < 0:
         return "mirrored"
@@ -206,12 +204,12 @@ def _describe_turn(turn: NDArray[np.int64], upright: NDArray[np.int64]) -> str:
 
 
 def is_on_layout(node: NDArray[np.int64], layout: ChartLayout) -> NDArray[np.bool_]:
-    """Say which nodes (n, 2) lie on the layout."""
+    """Return which nodes (n, 2) lie on the layout."""
     return np.asarray(((node >= 0) & (node < (layout.columns, layout.rows))).all(axis=1))
 
 
 def _list_turns() -> list[NDArray[np.int64]]:
-    """Return the eight ways a square lattice lies on itself: four turns, and their mirror images."""
+    """Return the eight symmetries of a square lattice: four rotations, and their mirror images."""
     quarter = np.array([[0, -1], [1, 0]])
     mirror = np.array([[-1, 0], [0, 1]])
     turns = [np.linalg.matrix_power(quarter, k) for k in range(4)]
@@ -219,7 +217,7 @@ def _list_turns() -> list[NDArray[np.int64]]:
 
 
 def _count_marks(score: dict[str, NDArray[np.float64]], layout: ChartLayout) -> str:
-    """Say how many marks of each kind are seen, and how many the layout has."""
+    """Return a text with the number of marks of each kind seen, and that of the layout."""
     seen = []
     for kind in sorted({mark.kind for mark in layout.marks}):
         wanted = sum(mark.kind == kind for mark in layout.marks)
@@ -229,7 +227,7 @@ def _count_marks(score: dict[str, NDArray[np.float64]], layout: ChartLayout) -> 
 
 
 def _explain_missing(node: NDArray[np.int64], score: dict[str, NDArray[np.float64]], layout: ChartLayout) -> str:
-    """Say which marks were looked for and how many were seen."""
+    """Return the message for missing marks."""
     columns, rows = sorted((np.ptp(node, axis=0) + 1).tolist(), reverse=layout.columns >= layout.rows)
     return (
         f"the marks of {layout.name} were not found: {_count_marks(score, layout)}, on {columns} x {rows} nodes "

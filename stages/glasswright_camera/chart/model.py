@@ -1,4 +1,4 @@
-"""The lattice as a lens shows it: a plane seen in perspective, then bent by radial and tangential distortion."""
+"""Model of the lattice's image: a plane in perspective, then radial and tangential distortion."""
 
 from __future__ import annotations
 
@@ -33,17 +33,17 @@ class Frame:
         return float(np.hypot(self.width_px, self.height_px) / 2)
 
     def from_px(self, place: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Turn sensor pixels (..., 2) into half-diagonals from the centre."""
+        """Convert sensor pixels (..., 2) to half-diagonals from the centre."""
         return (place - self.centre_px) / self.half_diagonal_px
 
     def to_px(self, place: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Turn half-diagonals from the centre (..., 2) into sensor pixels."""
+        """Convert half-diagonals from the centre (..., 2) to sensor pixels."""
         return place * self.half_diagonal_px + self.centre_px
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Bend:
-    """A lens's distortion, heights in half-diagonals: how an undistorted place is moved.
+class DistortionModel:
+    """A lens's distortion, with places in half-diagonals.
 
     x' = x c + 2 p1 x y + p2 (r^2 + 2 x^2), y' = y c + p1 (r^2 + 2 y^2) + 2 p2 x y, c = 1 + k1 r^2 + k2 r^4 + ...
     (Brown 1971, "Close-range camera calibration"; Conrady 1919).
@@ -88,17 +88,17 @@ class Bend:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LatticeModel:
-    """A plane lattice in some pose, through a lens that bends it."""
+    """A plane lattice in a pose, imaged by a lens with distortion."""
 
     plane: NDArray[np.float64]
     """(3, 3): lattice places (in half-extents of the lattice, from its middle) to undistorted half-diagonals."""
-    bend: Bend
+    distortion: DistortionModel
     covariance: NDArray[np.float64]
     """Of the parameters (eight of the plane, radial, tangential) for unit variance of a coordinate."""
 
     def place(self, lattice: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return distorted places (..., 2) of lattice places (..., 2)."""
-        return self.bend.apply(project(self.plane, lattice))
+        return self.distortion.apply(project(self.plane, lattice))
 
 
 def project(plane: NDArray[np.float64], place: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -107,24 +107,24 @@ def project(plane: NDArray[np.float64], place: NDArray[np.float64]) -> NDArray[n
     return np.asarray(full[..., :2] / full[..., 2:])
 
 
-def pack(model_plane: NDArray[np.float64], bend: Bend) -> NDArray[np.float64]:
+def pack(model_plane: NDArray[np.float64], distortion: DistortionModel) -> NDArray[np.float64]:
     """Put a model's parameters into one row: eight of the plane, radial, tangential."""
-    return np.concatenate([(model_plane / model_plane[2, 2]).ravel()[:PLANE], bend.radial, bend.tangential])
+    return np.concatenate([(model_plane / model_plane[2, 2]).ravel()[:PLANE], distortion.radial, distortion.tangential])
 
 
-def unpack(parameters: NDArray[np.float64], radial_terms: int) -> tuple[NDArray[np.float64], Bend]:
+def unpack(parameters: NDArray[np.float64], radial_terms: int) -> tuple[NDArray[np.float64], DistortionModel]:
     """Undo `pack`; tangential terms that are not in the row are 0."""
     plane = np.append(parameters[:PLANE], 1.0).reshape(3, 3)
     rest = parameters[PLANE + radial_terms :]
     tangential = rest if len(rest) else np.zeros(2)
-    return plane, Bend(radial=parameters[PLANE : PLANE + radial_terms], tangential=tangential)
+    return plane, DistortionModel(radial=parameters[PLANE : PLANE + radial_terms], tangential=tangential)
 
 
 def differentiate_model(
     parameters: NDArray[np.float64], lattice: NDArray[np.float64], radial_terms: int
 ) -> NDArray[np.float64]:
     """Return the derivative of places by parameters, (2 n, parameters): all x and y of a disc in turn."""
-    plane, bend = unpack(parameters, radial_terms)
+    plane, distortion = unpack(parameters, radial_terms)
     flat = project(plane, lattice)
     u, v = flat.T
     x, y = lattice.T
@@ -142,7 +142,7 @@ def differentiate_model(
     )
     square = u * u + v * v
     by_radial = flat[:, :, None] * square[:, None, None] ** np.arange(1, radial_terms + 1)
-    parts = [bend.differentiate(flat) @ by_plane, by_radial]
+    parts = [distortion.differentiate(flat) @ by_plane, by_radial]
     if len(parameters) > PLANE + radial_terms:
         by_p1 = np.stack([2 * u * v, square + 2 * v * v], axis=-1)
         by_p2 = np.stack([square + 2 * u * u, 2 * u * v], axis=-1)
@@ -174,7 +174,7 @@ def fit_lattice(
     weight
         (discs, 2): one over the standard uncertainty of each coordinate; 1 if None.
     offset
-        (discs, 2): what a disc's centre lies off the image of its node; 0 if None.
+        (discs, 2): displacement of a disc's centre from the image of its node; 0 if None.
     """
     target = seen if offset is None else seen - offset
     rate = np.ones_like(target) if weight is None else weight
@@ -183,8 +183,8 @@ def fit_lattice(
     start[:6] = _fit_affine(lattice, target).ravel()
 
     def miss(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
-        plane, bend = unpack(parameters, radial_terms)
-        return ((bend.apply(project(plane, lattice)) - target) * rate).ravel()
+        plane, distortion = unpack(parameters, radial_terms)
+        return ((distortion.apply(project(plane, lattice)) - target) * rate).ravel()
 
     def slope(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
         return differentiate_model(parameters, lattice, radial_terms) * rate.reshape(-1, 1)
@@ -192,12 +192,12 @@ def fit_lattice(
     found = least_squares(miss, start, jac=slope, method="lm", xtol=1e-12, ftol=1e-12, gtol=1e-12).x
     design = slope(found)
     covariance = np.linalg.pinv(design.T @ design, hermitian=True)
-    plane, bend = unpack(found, radial_terms)
-    return LatticeModel(plane=plane, bend=bend, covariance=np.asarray(covariance, np.float64))
+    plane, distortion = unpack(found, radial_terms)
+    return LatticeModel(plane=plane, distortion=distortion, covariance=np.asarray(covariance, np.float64))
 
 
 def _fit_affine(lattice: NDArray[np.float64], seen: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Fit a first affine map (2, 3) to the third of the discs nearest the image centre, where lenses bend least."""
+    """Return an affine map (2, 3) fitted to the third of the discs nearest the image centre."""
     near = np.argsort(np.hypot(*seen.T))[: max(len(seen) // 3, 6)]
     design = np.column_stack([lattice[near], np.ones(len(near))])
     if np.linalg.matrix_rank(design) < 3:

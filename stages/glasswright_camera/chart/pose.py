@@ -1,4 +1,4 @@
-"""How the chart stands before the sensor, from the plane part of a fitted lattice."""
+"""The chart's pose in front of the sensor, from the plane part of a fitted lattice."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlaneView:
-    """The chart's plane as an undistorting lens of the same scale would show it."""
+    """The chart's plane as imaged by a lens of the same scale without distortion."""
 
     homography: NDArray[np.float64]
     """(3, 3): lattice millimetres from the lattice's middle to sensor pixels."""
     magnification_frac: float
     """At the image centre."""
     rotation_deg: float
-    """Of the chart's rows against the sensor's at the image centre, clockwise positive."""
+    """Rotation of the chart's rows against the sensor's at the image centre, clockwise positive."""
 
 
 def half_extent_mm(layout: ChartLayout) -> float:
@@ -55,13 +55,13 @@ def view_plane(plane: NDArray[np.float64], frame: Frame, layout: ChartLayout, pi
     return PlaneView(
         homography=homography / homography[2, 2],
         magnification_frac=float(pixels_per_mm * pixel_pitch_um / 1000),
-        # the turn nearest to the slope: unlike the rows' own direction it takes the columns' into account as well
+        # the rotation nearest to the derivative, which takes rows and columns into account
         rotation_deg=float(np.degrees(np.arctan2(slope[1, 0] - slope[0, 1], slope[0, 0] + slope[1, 1]))),
     )
 
 
 def differentiate_plane(plane: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the derivative (2, 2) of image by lattice places where the plane meets the image centre."""
+    """Return the derivative (2, 2) of image by lattice places at the image centre."""
     place = project(np.asarray(np.linalg.inv(plane), np.float64), np.zeros(2))
     full = plane @ np.append(place, 1.0)
     return np.asarray((plane[:2, :2] - np.outer(full[:2] / full[2], plane[2, :2])) / full[2])
@@ -85,7 +85,7 @@ def measure_tilt(
     magnification_frac
         At the image centre; sets the image distance f (1 + m).
     focal_length_mm
-        Nominal. The angles are wrong by as much as it is.
+        Nominal. Its relative error is also that of the angles.
     pixel_pitch_um
         Of the sensor.
 

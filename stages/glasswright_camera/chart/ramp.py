@@ -1,4 +1,4 @@
-"""What the ramp's stages hand to one another."""
+"""Artefacts of the ramp's stages."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RampFit(ChartFit):
-    """Where the ramp's discs lie in a frame; magnification is that of the board's middle, across the board."""
+    """Places of the ramp's discs in a frame; the magnification is that across the board at its middle."""
 
     seen_angle_deg: float
-    """Between board and optical axis, as the discs' foreshortening has it."""
+    """Angle between board and optical axis, from the discs' foreshortening."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

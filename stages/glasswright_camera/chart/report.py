@@ -1,4 +1,4 @@
-"""From the chart's nodes on a small frame to what later stages read: places, faults, notes."""
+"""The chart's fit, from its nodes on a small frame: places in sensor pixels, discs left out, notes."""
 
 from __future__ import annotations
 
@@ -24,18 +24,18 @@ if TYPE_CHECKING:
 RADIAL_TERMS = 3
 OUTLIER_SIGMAS = 8.0
 OUTLIER_LEAST_PITCH = 0.02
-"""A disc that lies off the fitted lattice by less than this share of a pitch is never left out for it."""
+"""Deviation from the fitted lattice, in pitches, below which a disc is never an outlier."""
 BEYOND_REACH = 0.12
-"""How far, in pitches, a disc beyond the layout may lie from where the fitted lattice goes on."""
+"""Largest deviation, in pitches, of a disc beyond the layout from the extrapolated lattice."""
 ON_ITS_SIDE_DEG, UPSIDE_DOWN_DEG = 45.0, 135.0
-"""Turned by more than this, the print is said to hang so."""
+"""Rotations above which a note says that the print hangs on its side, or upside down."""
 CLIPPED_SHARE = 0.005
-"""Of the pixels on and around a disc: above what hot pixels make up."""
+"""Largest share of clipped pixels on and around a disc; hot pixels are fewer."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """What a disc must keep to, and how many must."""
+    """Limits of a good disc, and the fewest good discs."""
 
     discs: int
     paper: float
@@ -45,7 +45,7 @@ class Limits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placed:
-    """The nodes in sensor pixels, and where those that were not found should lie."""
+    """The nodes in sensor pixels, and the expected places of those that were not found."""
 
     centre: NDArray[np.float64]
     """(discs, 2)."""
@@ -54,14 +54,14 @@ class Placed:
     border: NDArray[np.float64]
     """(discs,): from the disc's edge to the frame's."""
     is_far: NDArray[np.bool_]
-    """(discs,): off the lattice's own bend."""
+    """(discs,): outliers of the fitted lattice."""
     model: LatticeModel
     every: NDArray[np.int64]
     """(nodes, 2): all nodes of the layout."""
     is_missing: NDArray[np.bool_]
     """(nodes,)."""
     margin: NDArray[np.float64]
-    """(nodes,): how far inside the frame each node's centre should lie."""
+    """(nodes,): expected distance of each node's centre from the frame's border, positive inside."""
     typical_radius: float
 
     @property
@@ -72,7 +72,7 @@ class Placed:
 
 
 def place_nodes(found: FoundLattice, small: SmallFrame, layout: ChartLayout, frame: Frame) -> Placed:
-    """Fit the lattice and say where each node lies, found or not.
+    """Fit the lattice and return the place of each node, found or not.
 
     Raises
     ------
@@ -100,7 +100,7 @@ def place_nodes(found: FoundLattice, small: SmallFrame, layout: ChartLayout, fra
     off = np.hypot(
         *(frame.to_px(model.place(to_lattice(found.off_layout, layout))) - small.to_sensor(found.off_place)).T
     )
-    # the discs of another chart beside this one do not lie where this lattice goes on
+    # the discs of another chart beside this one do not lie on the extrapolated lattice
     beyond = found.off_layout[off < BEYOND_REACH * _measure_pitch(model, layout, frame)]
     extent = find_other_extent(np.concatenate([found.node, beyond]), whole, layout)
     if extent is not None:
@@ -115,7 +115,7 @@ def place_nodes(found: FoundLattice, small: SmallFrame, layout: ChartLayout, fra
 def _fit_robustly(
     node: NDArray[np.int64], centre: NDArray[np.float64], layout: ChartLayout, frame: Frame
 ) -> tuple[LatticeModel, NDArray[np.bool_]]:
-    """Fit plane and lens without the discs that lie far off the others' fit; and say which those are."""
+    """Fit plane and lens without outliers; return the model and which discs are outliers."""
     lattice, seen = to_lattice(node, layout), frame.from_px(centre)
     far = np.zeros(len(node), bool)
     while True:
@@ -136,13 +136,13 @@ def _measure_pitch(model: LatticeModel, layout: ChartLayout, frame: Frame) -> fl
 
 
 def _measure_margin(place: NDArray[np.float64], frame: Frame) -> NDArray[np.float64]:
-    """Return how far inside the frame's nearest border places (n, 2) lie; negative outside."""
+    """Return the distance of places (n, 2) from the frame's nearest border, positive inside."""
     size = np.array([frame.width_px, frame.height_px])
     return np.asarray(np.minimum(place + 0.5, size - 0.5 - place).min(axis=-1))
 
 
 def _is_among(node: NDArray[np.int64], others: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Say which nodes (n, 2) are among others (m, 2)."""
+    """Return which nodes (n, 2) are among others (m, 2)."""
     key = np.array([1, 1000])
     return np.isin(node @ key, others @ key)
 
@@ -150,21 +150,21 @@ def _is_among(node: NDArray[np.int64], others: NDArray[np.int64]) -> NDArray[np.
 def list_faults(
     found: FoundLattice, placed: Placed, small: SmallFrame, limits: Limits
 ) -> tuple[NDArray[np.bool_], LeftOut]:
-    """Say which discs are good, and why each of the layout's other nodes is left out."""
+    """Return which discs are good, and the reason why each other node of the layout is left out."""
     discs = found.discs
     faults = {
         "cut by the frame": placed.border < small.block_px,
         "on clipped paper": discs.clipped > CLIPPED_SHARE,
-        "starved of light": discs.paper / small.white_light < limits.paper,
+        "on paper too dark": discs.paper / small.white_light < limits.paper,
         "of too little contrast": discs.contrast < limits.contrast,
         "with something beside them": discs.soiled > limits.soiled,
-        "off the lattice's own bend": placed.is_far,
+        "off the fitted lattice": placed.is_far,
     }
     absent, missing, margin, typical = placed.every, placed.is_missing, placed.margin, placed.typical_radius
     lost = {
         "outside the frame": absent[missing & (margin < -typical)],
         "cut by the frame": absent[missing & (np.abs(margin) <= typical)],
-        "hidden or spoiled": absent[missing & (margin > typical)],
+        "hidden or damaged": absent[missing & (margin > typical)],
     }
     return sort_out(found.node, faults, lost)
 
@@ -178,14 +178,14 @@ def report_chart(
     small: SmallFrame,
     limits: Limits,
 ) -> ChartFit:
-    """Put together what later stages read of the chart; discs with a fault are left out and named."""
+    """Return the chart's fit; discs with a fault are left out and named in its notes."""
     good, left_out = list_faults(found, placed, small, limits)
     height, width = mosaic.values.shape[1:]
     plane = view_plane(placed.model.plane, Frame(width_px=width, height_px=height), layout, pixel_pitch_um)
     turned = abs(plane.rotation_deg)
     hangs = "upside down" if turned > UPSIDE_DOWN_DEG else "on its side" if turned > ON_ITS_SIDE_DEG else ""
     hanging = (f"{layout.name} hangs {hangs}, turned by {plane.rotation_deg:.0f} degrees",) if hangs else ()
-    # the block in which the next thing begins is not free
+    # the block in which the next thing begins does not count
     clear = np.minimum((found.discs.clear - 1.0) * small.block_px, placed.border)
     return ChartFit(
         chart=layout.name,

@@ -1,4 +1,4 @@
-"""Walking from disc to disc: which candidates form a lattice, and each one's column and row on it."""
+"""Walk from disc to disc: find the candidates that form a lattice, and their columns and rows."""
 
 from __future__ import annotations
 
@@ -19,21 +19,21 @@ Node = tuple[int, int]
 
 NEIGHBOURS = 12
 SIZE_RATIO = 1.7
-"""Neighbouring discs differ in radius by less than this; large marks by that beside their own ratio."""
+"""Largest ratio of neighbouring discs' radii; for large marks, beside their own ratio."""
 FEWEST = 5
-"""Candidates: a seed and its four neighbours."""
+"""Fewest candidates: a seed and its four neighbours."""
 OPPOSITE_REACH = 0.24
-"""How far from opposite a seed's neighbours may lie, in their distance."""
+"""Largest deviation of a seed's neighbour from the point opposite to another, over their distance."""
 REACH = 0.15
-"""How far from its predicted place a disc may lie, in local pitches, where the bend of the lattice is known; 30 % of
-distortion bends it by under a tenth."""
+"""Largest deviation of a disc from its predicted place, in local pitches, where the prediction includes the lattice's
+curvature; 30 % of distortion gives under a tenth."""
 FIRST_REACH = 0.24
-"""The same where the prediction is a straight continuation."""
+"""The same where the prediction is a straight line."""
 RAW_SEEDS = 48
 SAME_PITCH = 0.1
 SEEDS = 16
 ENOUGH = 0.9
-"""A lattice with this share of the wanted nodes is given without trying further seeds."""
+"""Share of the wanted nodes with which a lattice is yielded before further seeds are tried."""
 FEW_LATTICES = 4
 """The largest with fewer nodes that are given. Chosen: one is the chart's own where it is partly hidden."""
 
@@ -43,7 +43,7 @@ class Lattice:
     """Candidates that form a lattice; columns run along a right-handed pair of steps (x right, y down)."""
 
     node: NDArray[np.int64]
-    """(nodes, 2): column and row, from an origin of no meaning."""
+    """(nodes, 2): column and row, from an arbitrary origin."""
     index: NDArray[np.int64]
     """(nodes,): which candidate."""
 
@@ -53,10 +53,9 @@ def walk_lattices(
 ) -> Iterator[Lattice]:
     """Yield the lattices among candidates, each once.
 
-    From a candidate with two pairs of opposite neighbours the walk goes outwards; each next place is predicted from
-    the nodes already placed around it, so the lattice may bend, shrink and turn as distortion makes it. A lattice of
-    about the wanted size comes as soon as it is found, others after all seeds are tried, the largest first: what else
-    hangs beside the chart may be a lattice too.
+    The walk starts at a candidate with two pairs of opposite neighbours and goes outwards. Each next place is predicted
+    from the nodes around it, so distortion does no harm. A lattice of about the wanted size is yielded as soon as it is
+    found, others after all seeds are tried, the largest first, as something else beside the chart may be a lattice too.
 
     Parameters
     ----------
@@ -77,7 +76,7 @@ def walk_lattices(
     smaller: list[Lattice] = []
     tried = 0
     for seed in _order_seeds(place, spots, radius, tree):
-        # a walk that strayed into this lattice from one of another pitch does not stand for it
+        # a walk of another pitch that strayed into this lattice does not count
         pitch = abs(spots[seed[1]] - spots[seed[2]]) / 2
         if abs(taken.get(seed[0], 0.0) / pitch - 1) < SAME_PITCH:
             continue
@@ -101,7 +100,7 @@ Seed = tuple[int, int, int, int, int]
 def _order_seeds(
     place: NDArray[np.float64], spots: list[complex], radius: NDArray[np.float64], tree: cKDTree
 ) -> list[Seed]:
-    """Put seeds with nothing half-way between their neighbours first: others span a diagonal or a double step."""
+    """Return seeds, those without a disc half-way to their neighbours first: others span a diagonal or double step."""
     seeds = list(islice(_list_seeds(place, spots, radius, tree), RAW_SEEDS))
     if not seeds:
         return []
@@ -121,7 +120,7 @@ def _list_seeds(
     near = np.asarray(tree.query(place, k=min(NEIGHBOURS, len(place)))[1])
     middle = np.median(place, axis=0)
     outwards = np.argsort(np.hypot(*(place - middle).T))
-    # half of the seeds from the middle, half from all over: the middle may belong to something else
+    # half of the seeds are from the middle, half from all over, as the middle may not be the chart
     spread = outwards[:: max(len(outwards) // (RAW_SEEDS // 2), 1)]
     for i in dict.fromkeys([*outwards[: RAW_SEEDS // 2].tolist(), *spread.tolist(), *outwards.tolist()]):
         alike = [int(j) for j in near[i][1:] if _is_alike(radius[j], radius[i])]
@@ -157,7 +156,7 @@ def _grow(
     middle, right, left, below, above = seed
     placed: dict[Node, int] = {(0, 0): middle, (1, 0): right, (-1, 0): left, (0, 1): below, (0, -1): above}
     at = {node: spots[index] for node, index in placed.items()}
-    # of a large mark that of the plain disc in its place, with which the next are compared
+    # radii for comparison; of a large mark that of a plain disc in its place
     plain = {node: float(radius[index]) for node, index in placed.items()}
     used = set(placed.values())
     queue = deque(around for node in placed for around in _list_around(node))
@@ -185,22 +184,22 @@ def _grow(
 
 
 def _is_alike(radius: float, other: float) -> bool:
-    """Say whether two discs' radii differ by no more than neighbours' do."""
+    """Return whether two radii differ by less than SIZE_RATIO."""
     return 1 / SIZE_RATIO < radius / other < SIZE_RATIO
 
 
 def _list_around(node: Node) -> Iterator[Node]:
-    """Yield the four neighbours, and the four beyond them so that a single missing disc stops no walk."""
+    """Yield the four neighbours, and the four beyond them, so that a single missing disc does not stop the walk."""
     for reach in (1, 2):
         for dx, dy in ((1, 0), (0, 1), (-1, 0), (0, -1)):
             yield node[0] + reach * dx, node[1] + reach * dy
 
 
 def measure_unevenness(node: NDArray[np.int64], place: NDArray[np.float64]) -> float:
-    """Return the third difference along runs of four nodes, in pitches; the median over the lattice.
+    """Return the median of the third differences along runs of four nodes, in pitches.
 
-    A lattice that distortion bends evenly has none: 30 % of it leaves a few hundredths. Blobs that only happen to lie
-    so have several tenths. Infinite where there is no run of four.
+    A lattice with 30 % of distortion has a few hundredths; blobs that form one by chance have several tenths. Infinite
+    where there is no run of four.
     """
     at = {(int(c), int(r)): complex(x, y) for (c, r), (x, y) in zip(node, place, strict=True)}
     off = []
@@ -213,16 +212,15 @@ def measure_unevenness(node: NDArray[np.int64], place: NDArray[np.float64]) -> f
 
 
 def predict_place(node: Node, at: dict[Node, complex]) -> tuple[complex, float, Node] | None:
-    """Predict where a node lies from the nodes placed around it.
+    """Predict the place of a node from the nodes around it.
 
-    Parallelograms and second differences are exact for a lattice that bends evenly; a straight continuation is used
-    only where neither can be had.
+    Parallelograms and second differences are exact for an evenly curved lattice; a straight line is used only where
+    neither is possible.
 
     Returns
     -------
     tuple or None
-        The place (x + iy), how far from it the node may lie, and a placed neighbour; None where there is nothing to
-        predict from.
+        The place (x + iy), the largest deviation from it, and a placed neighbour; None without enough nodes.
     """
     column, row = node
     good: list[complex] = []
@@ -233,7 +231,7 @@ def predict_place(node: Node, at: dict[Node, complex]) -> tuple[complex, float, 
         two = at.get((column - 2 * dx, row - 2 * dy))
         three = at.get((column - 3 * dx, row - 3 * dy))
         if two is not None and three is not None:
-            # one step beyond a missing node as well
+            # one step beyond a missing node
             four = at.get((column - 4 * dx, row - 4 * dy))
             if one is not None:
                 good.append(3 * one - 3 * two + three)

@@ -1,1 +1,1 @@
-"""Which fault the measurements look like."""
+"""Diagnosis: faults that the measurements of a ticket indicate."""

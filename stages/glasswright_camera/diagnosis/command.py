@@ -1,4 +1,4 @@
-"""The command `reference-values`: writes what healthy copies of a lens model measure."""
+"""The command `reference-values`: writes the reference values of a lens model, from healthy copies."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ Example:
 """
 
 
-@click.command(epilog=EXAMPLE, short_help="Write what healthy copies of a lens model measure.")
+@click.command(epilog=EXAMPLE, short_help="Write the reference values of a lens model.")
 @click.argument("model")
 @click.argument("table", type=click.Path(path_type=Path, dir_okay=False, exists=True))
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="The file to write.")
@@ -43,15 +43,16 @@ Example:
 def reference_values(model: str, table: Path, out: Path, origin: str | None) -> None:
     """Write the reference values of a lens model: median and scatter of every field that `diagnose` compares.
 
-    They are of the lenses of a MODEL in a TABLE of measurements, the CSV file that `glasswright export` writes. A
-    few faulty lenses among many do not matter. Name the written file under `camera_lenses: models:` in the stand file.
+    They are computed from the lenses of a MODEL in a TABLE of measurements, the CSV file that `glasswright export`
+    writes. A few faulty lenses among many do no harm. Name the written file under `camera_lenses: models:` in the
+    stand file.
     """
     if out.exists():
-        raise click.ClickException(f"{out} is there already: remove it first, or choose another name")
+        raise click.ClickException(f"{out} exists already: remove it first, or choose another name")
     found, copies = find_reference_values(read_rows(table, model))
     if not found:
         raise click.ClickException(
-            f"{table}: no field has values of {FEWEST} lenses of {model!r}: measure more, or see whether the model is "
+            f"{table}: no field has values of {FEWEST} lenses of {model!r}: measure more, or check that the model is "
             "spelled as in the tickets"
         )
     text = origin or f"lenses in {table.name}, {date.today().isoformat()}"
@@ -110,13 +111,13 @@ def write_known(model: str, copies: int, origin: str, found: tuple[ReferenceValu
 
 
 FEWEST: Final = 8
-"""Copies below which their scatter is not known to a quarter of itself (1 / sqrt(2 n))."""
+"""Fewest copies: the relative uncertainty of their scatter is then a quarter (1 / sqrt(2 n))."""
 MEASURES: Final = frozenset(kind.measure for kind in KINDS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One measurement of one lens, as `glasswright export` has it."""
+    """One measurement of one lens, from the table of `glasswright export`."""
 
     serial: str
     measured_at: str
@@ -129,10 +130,8 @@ class Row:
 def find_reference_values(rows: Iterable[Row]) -> tuple[tuple[ReferenceValue, ...], int]:
     """Return the reference value of every field that is a sign, and the number of lenses.
 
-    Of each lens the first visit counts.
-
-    Median and median absolute deviation: a few faulty lenses among them do not matter. Fields that fewer than
-    8 lenses have are left out.
+    Median and median absolute deviation are used, so that a few faulty lenses do no harm. Of each lens only the first
+    visit counts. Fields with values of fewer than 8 lenses are left out.
     """
     first: dict[tuple[str, float | None, float | None], dict[str, Row]] = defaultdict(dict)
     for row in rows:

@@ -1,4 +1,4 @@
-"""A drawing of what a ticket's measurements point to: every kind of sign, and how far it departs from its reference."""
+"""Drawing of a diagnosis: every kind of sign, and its departure from the reference."""
 
 from __future__ import annotations
 
@@ -15,15 +15,15 @@ if TYPE_CHECKING:
     from glasswright_camera.diagnosis.result import Diagnosis, Sign
 
 LEFT: Final = 150.0
-"""Where the scale begins: names stand before it."""
+"""Left end of the scale; names are to the left of it."""
 ROW: Final = 21.0
 LEAST, MOST = 0.03, 30.0
-"""Ends of the scale, in departures that would just stand out; what lies beyond is drawn at the end."""
+"""Ends of the scale, in units of a just significant departure; departures beyond are drawn at the ends."""
 TICKS: Final = (0.1, 1.0, 10.0)
 
 
 def draw_diagnosis(diagnosis: Diagnosis) -> list[Picture]:
-    """Draw the strongest sign of each kind; those that a fault explains are filled."""
+    """Draw the strongest sign of each kind; those explained by a fault are filled."""
     signs = choose_signs(diagnosis.signs)
     scale = Scale(low=log10(LEAST), high=log10(MOST), start=LEFT, end=WIDTH - 20.0)
     bottom = 14 + ROW * len(signs)
@@ -38,14 +38,16 @@ def draw_diagnosis(diagnosis: Diagnosis) -> list[Picture]:
         shape = dot(x, y, "fill one" if sign.kind in claimed else "hollow one", 5.0)
         parts += [label(LEFT - 8, y + 4, sign.kind, anchor="end", class_="name"), mark(shape, format_sign(sign))]
     parts += [label(scale(log10(tick)), bottom + 16, f"{tick:g}") for tick in TICKS]
-    parts.append(label((LEFT + WIDTH) / 2, bottom + 34, "departure from the reference value; from 1 on it stands out"))
+    parts.append(
+        label((LEFT + WIDTH) / 2, bottom + 34, "departure from the reference value; from 1 on it is significant")
+    )
     title = "What it points to"
     drawing = canvas(WIDTH, bottom + 44, *parts, label=title, marks=True)
     return [Picture(title, drawing, describe(diagnosis))]
 
 
 def choose_signs(signs: Sequence[Sign]) -> list[Sign]:
-    """Take the strongest sign of each kind, of those that could be compared with something."""
+    """Return the strongest sign of each kind, of those with a reference."""
     strongest: dict[str, Sign] = {}
     for sign in signs:
         if isfinite(sign.strength):
@@ -54,25 +56,26 @@ def choose_signs(signs: Sequence[Sign]) -> list[Sign]:
 
 
 def describe_hint(diagnosis: Diagnosis) -> list[str]:
-    """Say where to look first: a sentence for each pattern that fits, or one that none does.
+    """Return a sentence for each fault indicated, or one that there is none.
 
-    A limit may fail where every sign is as in healthy copies: "nothing unusual" would contradict that.
+    A limit may fail although every sign is as in healthy copies, so the text does not say "nothing unusual".
     """
     if diagnosis.findings:
         return [f"{finding.surety.capitalize()}: {finding.name}: {finding.says}" for finding in diagnosis.findings]
     outstanding = [sign for sign in diagnosis.signs if abs(sign.strength) >= STANDS_OUT]
     return [
-        "No pattern of a fault fits" + (f", though this stands out: {list_signs(outstanding)}" if outstanding else "")
+        "No known fault fits"
+        + (f", although these signs are significant: {list_signs(outstanding)}" if outstanding else "")
     ]
 
 
 def describe(diagnosis: Diagnosis) -> str:
-    """Describe the faults and how the signs are drawn."""
+    """Return the drawing's caption: the faults, and how the signs are drawn."""
     found = [f"{finding.surety.capitalize()}: {finding.name}: {finding.says}." for finding in diagnosis.findings]
-    told = " ".join(found) or f"{describe_hint(diagnosis)[0]}."
+    text = " ".join(found) or f"{describe_hint(diagnosis)[0]}."
     where = "healthy copies of the model" if diagnosis.compared_with[0].isdigit() else "a perfect lens"
     return (
-        f"{told} Compared with {where} ({diagnosis.compared_with}). Filled: signs of a pattern that fits. Times are "
-        "those of a clock about the lens, seen from its front with the camera upright. It is a hint where to look "
-        "first, no proof."
+        f"{text} Compared with {where} ({diagnosis.compared_with}). Filled: signs of a fault named here. Times are "
+        "clock positions on the lens, seen from its front with the camera upright. It is a hint where to look first, "
+        "not a proof."
     )

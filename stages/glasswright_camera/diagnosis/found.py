@@ -1,4 +1,4 @@
-"""Faults found without reference values: caveats of the stand's own checks, and spots on the flats."""
+"""Faults found without reference values: from caveats of the shooting, and from spots on the flats."""
 
 from __future__ import annotations
 
@@ -52,12 +52,12 @@ def find_stand(
     changed += "" if aperture else " chart shots"
     seen = [
         *(() if explained else _with_caveat(light, "level_change", changed)),
-        *_with_caveat(light, LIGHT_MOVED, "the chart's light is not the panel's"),
+        *_with_caveat(light, LIGHT_MOVED, "the light on the chart differs from that on the panel"),
         *_with_caveat(distortion, "chart_not_parallel", "the chart was not parallel to the sensor"),
     ]
     lost = [where for where in _settings(falloff) if where not in _settings(sharpness)]
     if lost and sharpness:
-        seen.append(f"no chart shot could be used at {', '.join(lost)}, though others and the flat shots could")
+        seen.append(f"no chart shot could be used at {', '.join(lost)}, although others and the flat shots could")
     if seen:
         says = "; ".join(seen) + ": shoot again before the lens is judged"
         yield Finding(name=STAND, surety="likely", says=says, signs=())
@@ -118,19 +118,19 @@ def _blame_aperture(says: str, *, likely: bool) -> Finding:
 def find_dirt(spots: Spots | None) -> Iterator[Finding]:
     """Find dirt and scratches in the lens, and new dust on the sensor.
 
-    Dust on the sensor is no fault of the shooting: its shadows are told from those in the lens by their size at two
-    f-numbers, and the numbers that limits use leave them out.
+    Dust on the sensor does not invalidate the shots: its shadows differ from those of the lens by their size at two
+    f-numbers, and are left out of the numbers for limits.
     """
     if spots is None:
         return
     depth = f"takes up to {spots.lens_deepest_pct:.2g} % of the light"
     if spots.lens_dust_count + spots.patch_count:
         kinds = [(spots.lens_dust_count, "fleck"), (spots.patch_count, "patch")]
-        told = " and ".join(f"{count} {word}{'s' * (count > 1)}" for count, word in kinds if count)
-        yield Finding(name=DIRT, surety="likely", says=f"{told} in the lens {depth}", signs=())
+        text = " and ".join(f"{count} {noun}{'s' * (count > 1)}" for count, noun in kinds if count)
+        yield Finding(name=DIRT, surety="likely", says=f"{text} in the lens {depth}", signs=())
     if spots.scratch_count:
         yield Finding(name=SCRATCH, surety="likely", says=f"a long shadow {depth}", signs=())
     if spots.new_sensor_dust_count:
-        says = f"{spots.new_sensor_dust_count} shadows of dust on the sensor that the stand's list does not have"
-        says += ": clean the sensor, or put them on the stand's list"
+        says = f"{spots.new_sensor_dust_count} shadows of dust on the sensor that are not in the stand's list"
+        says += ": clean the sensor, or add them to the stand's list"
         yield Finding(name=SENSOR_DUST, surety="likely", says=says, signs=())

@@ -1,4 +1,4 @@
-"""What healthy copies of a lens model measure on this stand: the `camera_lenses` section of a stand file."""
+"""Reference values of lens models on this stand, from healthy copies: the `camera_lenses` section of a stand file."""
 
 from __future__ import annotations
 
@@ -26,10 +26,10 @@ class ReferenceValue:
     middle: float
     """Median over the copies, in the field's unit."""
     scatter: Annotated[float, Field(ge=0)]
-    """Standard deviation over the copies, from the median absolute deviation; what measuring adds is in it."""
+    """Standard deviation over the copies, from the median absolute deviation; it includes that of measuring."""
 
     def is_at(self, setting: Setting | None) -> bool:
-        """Say whether this was found at a setting; None in either matches all."""
+        """Return whether the value is for a setting; None in either matches all."""
         return setting is None or all(
             own is None or given is None or isclose(own, given, rel_tol=1e-6)
             for own, given in ((self.focal_length_mm, setting.focal_length_mm), (self.f_number, setting.f_number))
@@ -42,7 +42,7 @@ class KnownLens(Artefact):
 
     model: str
     copies: Annotated[int, Field(ge=2)]
-    """Lenses that were measured."""
+    """Number of lenses measured."""
     origin: Annotated[str, Field(min_length=1)]
     """Which copies, when, and who chose them."""
     values: tuple[ReferenceValue, ...]
@@ -50,12 +50,12 @@ class KnownLens(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KnownLenses(Artefact):
-    """The models whose healthy copies are known."""
+    """The models with reference values."""
 
     models: tuple[ConfigFile[KnownLens], ...] = ()
 
     def find(self, model: str) -> KnownLens | None:
-        """Return what is known of a model; names are compared without regard to case and spaces."""
+        """Return the reference values of a model, or None; case and spaces of names are ignored."""
         return next((each for each in self.models if _plain(each.model) == _plain(model)), None)
 
 

@@ -66,4 +66,4 @@ class Diagnosis(Artefact):
     """Origin of the reference values; `perfect lens` if the stand file has none for the model."""
     findings: tuple[Finding, ...]
     signs: tuple[Sign, ...]
-    """Every sign that was read, strongest first."""
+    """Every sign, strongest first."""

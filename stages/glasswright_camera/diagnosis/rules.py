@@ -1,8 +1,8 @@
 """The rules from signs to faults. They are applied in order; a sign explained by one rule is not used by a later one.
 
-The rules are physics that any optical bench teaches (common practice, no source): a tilted surface of focus leaves a
-band of the field sharp; coma that does not vanish in the middle is an element off its axis; blur that is alike
-everywhere and grows with the aperture is spherical; a veil over the discs is scattered light; and so on.
+The rules are common practice, without a source: a tilted surface of focus leaves a band of the field sharp; coma on the
+axis means a decentred element; blur that is the same everywhere and grows with the aperture is spherical aberration; a
+veil over the discs is scattered light; and so on.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ if TYPE_CHECKING:
 WELL_BEYOND: Final = 2.0
 """Multiple of `STANDS_OUT` from which a sign alone supports `likely`."""
 HALF_SEEN: Final = 2.0
-"""Strength from which a sign that is not significant still keeps a fault in question. In a healthy lens a sign is
-that strong in 1 of 20 at most. Two decentred elements rehearsed at 0.35 of the usual strength (decentred_element:0.35,
-2 megapixels) had one-sided softness of 6.4 and coma of 4.2; at 0.2, 3.4 and 2.0."""
+"""Strength from which a sign that is not significant still makes a fault possible. At most 1 in 20 signs of a healthy
+lens is that strong. Two decentred elements rehearsed at 0.35 of the default strength (decentred_element:0.35, 2
+megapixels) had one-sided softness of 6.4 and coma of 4.2; at 0.2, 3.4 and 2.0."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,8 +40,8 @@ class Rule:
     alternative: str = ""
     """Note if the rivals could not be excluded."""
     confused_with: tuple[tuple[str, str], ...] = ()
-    """(kind of sign, fault): faults that show the same signs, and which further sign tells them apart. Where that sign
-    is half seen, both faults are named, as `possible`."""
+    """(kind of sign, fault): faults that show the same signs and one more. Where that sign is between HALF_SEEN and
+    significant, both faults are named, as `possible`."""
     sense: int = 0
     """1: only above the reference. -1: only below. 0: either."""
 
@@ -55,7 +55,7 @@ AUTOFOCUS = "autofocus offset"
 OBSTRUCTION = "something in the light's way"
 COLOUR = "lateral colour unlike the model"
 AXIAL = "longitudinal colour unlike the model"
-BENT = "distortion unlike the model"
+DISTORTED = "distortion unlike the model"
 
 RULES: Final = (
     Rule(
@@ -63,14 +63,14 @@ RULES: Final = (
         lead=("glare", "spilt light"),
         claims=("centre sharpness", "coarse contrast", "corner softening", "corner light"),
         sense=1,
-        says="light is scattered over the picture: haze, fungus or oil on inner surfaces, or a coating that is gone",
+        says="light is scattered over the picture: haze, fungus or oil on inner surfaces, or a missing coating",
     ),
     Rule(
         name=OBSTRUCTION,
         lead=("one dark corner", "clipped corner"),
         claims=("uneven corners", "falloff off centre", "corner light"),
         sense=1,
-        says="a corner is darker than the others, or clipped: a part, a hood or a baffle stands in the light's way",
+        says="a corner is darker than the others, or clipped: a part, a hood or a baffle blocks light",
     ),
     Rule(
         name=DECENTRED,
@@ -87,7 +87,7 @@ RULES: Final = (
             "lateral colour",
         ),
         sense=1,
-        says="points in the middle of the field have tails to one side: an element stands off the axis",
+        says="points in the middle of the field have tails to one side: an element is off the axis",
     ),
     Rule(
         name=TILT,
@@ -97,7 +97,7 @@ RULES: Final = (
         rivals=(("coma on the axis", 0.3),),
         alternative="a decentred element could show the same",
         confused_with=(("coma on the axis", DECENTRED),),
-        says="the surface of best focus leans: a group or the mount is tilted",
+        says="the surface of best focus is tilted: a group or the mount is tilted",
     ),
     Rule(
         name=SPACING,
@@ -105,15 +105,15 @@ RULES: Final = (
         claims=("coarse contrast", "corner softening", "field curvature"),
         sense=-1,
         rivals=(("field curvature", 12.0),),
-        alternative="it was read as shot, so chart shots out of focus could show the same; a focus series would tell",
-        says="the whole field is soft, the middle too: elements at wrong distances, or spherical blur",
+        alternative="it was measured as shot, so chart shots out of focus could show the same; shoot a focus series",
+        says="the whole field is soft, also the middle: elements at wrong distances, or spherical aberration",
     ),
     Rule(
         name=CURVATURE,
         lead=("field curvature",),
         claims=("corner softening",),
         confused_with=(("centre sharpness", SPACING),),
-        says="the corners' best focus lies elsewhere than the middle's, alike all round",
+        says="the corners' best focus differs from the middle's, equally on all sides",
     ),
     Rule(
         name=CURVATURE,
@@ -121,39 +121,39 @@ RULES: Final = (
         claims=(),
         sense=1,
         rivals=(("field curvature", 12.0),),
-        alternative="it was read as shot; a focus series would tell curvature from blur that grows towards the corners",
+        alternative="it was measured as shot; a focus series would separate curvature from blur that grows outwards",
         confused_with=(("centre sharpness", SPACING),),
-        says="the middle is sharp and the corners are not, alike all round",
+        says="the middle is sharp and the corners are not, equally on all sides",
     ),
     Rule(
         name=AUTOFOCUS,
         lead=("focus offset",),
         claims=(),
-        says="autofocus stopped beside the subject: adjustment of lens to body, if it stops there again",
+        says="autofocus missed the subject: adjustment of lens to body, if it misses by the same amount again",
     ),
     Rule(
         name=COLOUR,
         lead=("lateral colour",),
         claims=(),
-        says="red and blue are of other sizes than in healthy copies: a wrong element, or wrong distances",
+        says="the sizes of red and blue differ from those of healthy copies: a wrong element, or wrong distances",
     ),
     Rule(
         name=AXIAL,
         lead=("longitudinal colour",),
         claims=(),
-        says="red or blue is in focus elsewhere than in healthy copies: a wrong element, or wrong distances",
+        says="red or blue focus differs from that of healthy copies: a wrong element, or wrong distances",
     ),
     Rule(
-        name=BENT,
+        name=DISTORTED,
         lead=("bent lines",),
         claims=(),
-        says="lines bend otherwise than in healthy copies: a wrong element, or wrong distances",
+        says="lines are curved unlike those of healthy copies: a wrong element, or wrong distances",
     ),
 )
 
 
 RULE_SENSE: Final = {rule.name: rule.sense for rule in reversed(RULES)}
-"""Fault -> the sense of its leading signs, by its first rule."""
+"""Fault -> the sense of its leading signs, from its first rule."""
 
 
 def apply_rules(signs: Sequence[Sign]) -> tuple[tuple[Finding, ...], tuple[Sign, ...]]:
@@ -181,9 +181,7 @@ def _make_findings(
 ) -> Iterator[Finding]:
     excluded = all(any(sign.kind == kind and sign.seen_from <= size for sign in signs) for kind, size in rule.rivals)
     strong = max(abs(sign.strength) for sign in lead) >= WELL_BEYOND * STANDS_OUT
-    open_points = ([] if excluded else [rule.alternative]) + (
-        [] if strong else ["the signs are only just beyond what is usual"]
-    )
+    open_points = ([] if excluded else [rule.alternative]) + ([] if strong else ["the signs are only just significant"])
     order = (*lead, *(sign for sign in claimed if sign not in lead))
     rivals = [
         (other, sign)
@@ -199,5 +197,7 @@ def _make_findings(
         signs=tuple(order),
     )
     for other, sign in rivals:
-        says = f"it shows the same signs as {rule.name}, and one more that is half seen: {format_sign(sign)}"
+        says = (
+            f"it shows the same signs as {rule.name}, and one more that is not quite significant: {format_sign(sign)}"
+        )
         yield Finding(name=other, surety="possible", says=says, signs=(*order, sign))

@@ -19,26 +19,27 @@ if TYPE_CHECKING:
 
 
 STANDS_OUT: Final = 5.0
-"""Strength from which a sign stands out: with some thirty signs a ticket, and scatters known from some thirty copies
-(Student's t with 29 degrees of freedom: 2.5e-5 two-sided at 5), one healthy lens in a thousand shows one by chance."""
+"""Strength from which a sign is significant: with some thirty signs a ticket, and scatters known from some thirty
+copies (Student's t with 29 degrees of freedom: 2.5e-5 two-sided at 5), one healthy lens in a thousand shows one by
+chance."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SignKind:
-    """A field that is worth looking at."""
+    """A measured field that may be a sign of a fault."""
 
     kind: str
     stage: str
     field: str
     least: float
-    """The least departure worth speaking of, in the field's unit, or relative: a difference that can be measured
-    but that no photographer could see is no sign of a fault."""
+    """The least departure that matters, in the field's unit, or relative: a difference that can be measured but not
+    seen in a picture is no sign of a fault."""
     perfect: float | None = None
-    """What a perfect lens shows; None where that is the design's own matter."""
+    """Value of a perfect lens; None where it depends on the design."""
     relative: bool = False
-    """Whether departures are taken relative to the reference value."""
+    """Whether departures are relative to the reference value."""
     widest_only: bool = True
-    """Whether it is read at each focal length's lowest f-number alone, where aberrations show most."""
+    """Whether only each focal length's lowest f-number is used, where aberrations show most."""
 
     towards: str = ""
     """The field beside it that holds its direction in the file, if it has one."""
@@ -112,14 +113,14 @@ KINDS: Final = (
 
 
 def read_signs(results: Mapping[str, Sequence[Artefact]], known: KnownLens | None) -> tuple[Sign, ...]:
-    """Read every sign that was measured, strongest first; those without anything to compare with come last.
+    """Return every sign that was measured, strongest first; those without a reference come last.
 
     Parameters
     ----------
     results
-        Stage -> what it gave, one for each setting.
+        Stage -> its results, one for each setting.
     known
-        What healthy copies of the model show, if that is known.
+        Reference values of the model, if there are any.
     """
     signs = [sign for kind in KINDS for sign in _read_kind(kind, results.get(kind.stage, ()), known)]
     return tuple(sorted(signs, key=lambda sign: -abs(sign.strength) if isfinite(sign.strength) else 1.0))
@@ -154,7 +155,7 @@ def compare_with_reference(kind: SignKind, result: Artefact, value: float, u: fl
     middle = reference.middle if reference else nan if kind.perfect is None else kind.perfect
     scatter = reference.scatter if reference else 0.0
     least = kind.least * abs(middle) if kind.relative else kind.least
-    # scaled so, a departure stands out only if it is both large enough and certain enough
+    # with this scale a departure is significant only if it is both large enough and certain enough
     scale = sqrt(scatter**2 + u**2 + (least / STANDS_OUT) ** 2)
     return Sign(
         kind=kind.kind,
@@ -191,26 +192,26 @@ MOST_SIGNS = 4
 
 
 def list_signs(signs: Iterable[Sign]) -> str:
-    """Name signs with their values, a few at most."""
-    told = [format_sign(sign) for sign in signs]
-    more = f", and {len(told) - MOST_SIGNS} more" if len(told) > MOST_SIGNS else ""
-    return ", ".join(told[:MOST_SIGNS]) + more
+    """Return signs with their values as text, at most MOST_SIGNS."""
+    texts = [format_sign(sign) for sign in signs]
+    more = f", and {len(texts) - MOST_SIGNS} more" if len(texts) > MOST_SIGNS else ""
+    return ", ".join(texts[:MOST_SIGNS]) + more
 
 
 def format_sign(sign: Sign) -> str:
-    """Return one sign: `focus tilt 4.1 arc minute where 0.2 is usual at 50 mm f/2, at 4:30 on the lens`.
+    """Return one sign as text: `focus tilt 4.1 arc minute (reference 0.2) at 50 mm f/2, at 4:30 on the lens`.
 
-    The time is that of a clock about the lens, seen from its front with the camera upright.
+    The time is a clock position on the lens, seen from its front with the camera upright.
     """
     unit = unit_of(sign.measure.rpartition(".")[2]) or ""
     unit = f" {unit}" if unit not in ("", "1", "count") else ""
-    reference = f" where {_figures(sign.reference, sign.u)} is usual" if isfinite(sign.reference) else ""
+    reference = f" (reference {_figures(sign.reference, sign.u)})" if isfinite(sign.reference) else ""
     where = f" at {sign.where}" if sign.where else ""
     side = f", at {sign.side} on the lens" if sign.side and abs(sign.strength) >= STANDS_OUT else ""
     return f"{sign.kind} {_figures(sign.value, sign.u)}{unit}{reference}{where}{side}"
 
 
 def _figures(value: float, u: float) -> str:
-    """Round to where the uncertainty begins, three figures at most."""
+    """Return a value rounded to the first digit of its uncertainty, four decimals at most."""
     digits = 2 if u <= 0 else max(0, min(4, -int(f"{u:e}".partition("e")[2])))
     return f"{round(value, digits) + 0.0:.{digits}f}"

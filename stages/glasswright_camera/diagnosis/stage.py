@@ -1,4 +1,4 @@
-"""The stage that reads all measurements of a ticket together and names likely faults."""
+"""The stage that names likely faults from all measurements of a ticket."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ NO_CLEAR_PATTERN = "no clear pattern"
 NOTHING = "nothing unusual"
 LIKELY = "likely"
 STAND_CAVEAT = "ticket_stand_or_body"
-"""A fault of the light, the pose or the shooting: every number of the ticket is one to look at."""
+"""Caveat for a fault of the light, the pose or the shooting, which concerns every number of the ticket."""
 
 
 @stage
@@ -65,14 +65,14 @@ def diagnose(
     ticket
         For the model.
     sharpness, best_focus, contrast, centring, fringing, distortion, falloff, glare, light, offsets
-        What was measured, at every setting. Sharpness at best focus is preferred.
+        The measurements at every setting. Sharpness at best focus is preferred.
     spots
-        What lies on the sensor and in the lens.
+        Spots on the sensor and in the lens.
     aperture
         Light at each f-number.
     known
-        What healthy copies of the model show on this stand; without it, blur that is alike all round, lateral colour
-        and distortion cannot be told from the design's own.
+        Reference values of the model on this stand. Without them rotationally symmetric blur, lateral colour and
+        distortion cannot be distinguished from those of the design.
 
     Raises
     ------
@@ -92,7 +92,7 @@ def diagnose(
     }
     signs = read_signs(results, model)
     if not signs and spots is None and aperture is None:
-        raise Unmeasurable("nothing was measured that could point to a fault; see why the stages before it have failed")
+        raise Unmeasurable("nothing was measured that could indicate a fault; see why the stages before it have failed")
     found, free = apply_rules(signs)
     opening = tuple(find_aperture(aperture))
     shooting = find_stand(light or (), distortion or (), falloff or (), sharpness or (), opening)
@@ -114,7 +114,7 @@ def sum_up(findings: Sequence[Finding], signs: Sequence[Sign], free: Sequence[Si
     nothing = NO_CLEAR_PATTERN if free else NOTHING
     notes = [f"{finding.surety}: {finding.name}: {finding.says}" for finding in order]
     if free:
-        notes.append(f"unusual, and of no pattern: {list_signs(free)}")
+        notes.append(f"significant signs that no fault explains: {list_signs(free)}")
     return Diagnosis(
         points_to=" and ".join(dict.fromkeys(finding.name for finding in order)) or nothing,
         surety=order[0].surety if order else "none",

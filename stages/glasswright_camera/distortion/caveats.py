@@ -1,4 +1,4 @@
-"""When pose and lens cannot be told apart, or the chart hung badly: caveats for the engine, sentences for people."""
+"""Caveats and notes of distortion: pose and lens not separable, chart tilted, chart too small."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from glasswright_camera.distortion.numbers import Numbers
 
 ALIKE = 0.98
-"""Correlation of a perspective and a tangential term above which the discs do not tell one from the other."""
+"""Correlation of a perspective and a tangential term above which they are not separable."""
 NEAR_CORNER = 0.75
-"""A chart that reaches less far says little of the corner."""
+"""Image height that the discs must reach for the corner not to be extrapolated too far."""
 
 
 def find_caveats(
@@ -26,8 +26,8 @@ def find_caveats(
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Return caveats and notes.
 
-    `pose_not_separable`: the tilt is known no better than half the pose limit, or goes with the tangential terms.
-    `chart_not_parallel`: the tilt is beyond the limit. `short_of_corner`: the discs end well inside the corner.
+    `pose_not_separable`: the tilt's uncertainty exceeds half the pose limit, or it is correlated with the tangential
+    terms. `chart_not_parallel`: the tilt exceeds the limit. `short_of_corner`: the discs end well inside the corner.
 
     Parameters
     ----------
@@ -38,7 +38,7 @@ def find_caveats(
     reach
         Image height of the outermost disc in half-diagonals.
     pose_limit_deg
-        Largest tilt the stand allows.
+        Largest tilt allowed, from the stand file.
     """
     caveats, notes = [], []
     tilt = float(np.hypot(numbers.value["pose_tilt_x_deg"], numbers.value["pose_tilt_y_deg"]))
@@ -58,11 +58,11 @@ def find_caveats(
         caveats.append("pose_not_separable")
         known = f", and the tilt is known to {tilt_u:.2f} degrees" if np.isfinite(tilt_u) else ""
         notes.append(
-            f"the chart's tilt cannot be told from the lens's decentring: they are correlated by {alike:.3f}{known}"
+            f"the chart's tilt cannot be separated from the lens's decentring: their correlation is {alike:.3f}{known}"
         )
     if reach < NEAR_CORNER:
         caveats.append("short_of_corner")
-        notes.append(f"the discs reach to {reach:.2f} of the half-diagonal; what is said of the corner is carried on")
+        notes.append(f"the discs reach to {reach:.2f} of the half-diagonal; numbers for the corner are extrapolated")
     return tuple(caveats), tuple(notes)
 
 

@@ -1,4 +1,4 @@
-"""Drawings of distortion: the lattice as the lens bends it over the ideal one, and distortion against image height."""
+"""Drawings of distortion: the distorted lattice over the ideal one, and distortion against image height."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ if TYPE_CHECKING:
 
 MAGNIFICATIONS = (1, 2, 5, 10, 20, 50, 100)
 MOST_BEND = 0.12
-"""How far the magnified lattice may leave the ideal one, in image heights."""
+"""Largest deviation of the magnified lattice from the ideal one, in image heights."""
 
 
 def place_nodes(distortion: Distortion) -> Array:
     """Return each disc's ideal place in half-diagonals from the image centre, (discs, 2).
 
-    The heights are known of every disc and its place on the lattice too, so pitch and centre follow by least squares;
-    the lattice is then turned as it hung.
+    Pitch and centre are fitted by least squares to the discs' image heights and nodes; the lattice is then rotated as
+    measured.
     """
     node = distortion.disc_node.astype(np.float64)
     square = np.sum(node**2, axis=1)
@@ -46,7 +46,7 @@ def choose_magnification(bend: Array) -> int:
 
 
 def draw_distortion(distortion: Distortion) -> list[Picture]:
-    """Draw the bent lattice, and the radial curve with its discs."""
+    """Draw the distorted lattice, and the radial curve with its discs."""
     return [_draw_lattice(distortion), _draw_curve(distortion)]
 
 
@@ -70,8 +70,8 @@ def _draw_lattice(distortion: Distortion) -> Picture:
     parts.append(legend(34, bottom, [("ideal", "ideal lattice"), ("one plain", f"as seen, ×{times}")], apart=160))
     title = f"The lattice as the lens bends it, ×{times}"
     described = (
-        f"Local distortion of every disc drawn {times} times as large as it is, over the ideal lattice; the chart's "
-        "tilt is taken out. Heights are in half-diagonals."
+        f"Local distortion of every disc, {times} times magnified, over the ideal lattice; the chart's tilt is "
+        "removed. Heights are in half-diagonals."
     )
     return Picture(title, canvas(WIDTH, bottom + 12, *parts, label=title, marks=True), described)
 
@@ -100,10 +100,10 @@ def _draw_curve(distortion: Distortion) -> Picture:
         if np.isfinite(y):
             parts.append(dot(plot.x(float(x)), plot.y(float(y)), "hollow two", 3))
     parts.append(legend(74, plot.y.start + 62, [("one", "fit"), ("hollow two", "discs as seen")], apart=120))
-    carried = "" if inside.all() else f" Beyond height {distortion.reach_frac:.2f} no disc lies and it is carried on."
+    beyond = "" if inside.all() else f" Beyond height {distortion.reach_frac:.2f} there are no discs: extrapolated."
     described = (
         "The fitted radial curve, its band two standard uncertainties wide on each side, and each disc's own local "
-        f"distortion. Below zero is barrel.{carried}"
+        f"distortion. Below zero is barrel.{beyond}"
     )
     title = "Distortion against image height"
     return Picture(title, plot_canvas(plot, *parts, name=title, marks=False), described)

@@ -1,4 +1,4 @@
-"""Fitting one trace: pose and lens together, with the discs' finite size taken into account."""
+"""Fit of pose and lens to one trace, with a correction for the discs' finite size."""
 
 from __future__ import annotations
 
@@ -24,10 +24,10 @@ CORNERS = 64
 ROUNDS = 3
 OUTLIER_SIGMAS = 6.0
 OUTLIER_LEAST_PX = 0.1
-"""A disc nearer to the fit than this is never left out, however small the noise."""
+"""A disc nearer to the fit than this is never left out."""
 FEWEST_KEPT = 0.6
 LEAST_U_PX = 0.003
-"""Below this a centre's uncertainty is not believed: the print itself is no better."""
+"""Least uncertainty of a centre, from the print itself."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,17 +37,17 @@ class TraceFit:
     node: NDArray[np.int64]
     """(discs, 2): the discs used."""
     seen: NDArray[np.float64]
-    """(discs, 2): centres, the shift by the discs' finite size taken off."""
+    """(discs, 2): centres, corrected for the discs' finite size."""
     u: NDArray[np.float64]
     """(discs, 2): standard uncertainty from noise."""
     off: NDArray[np.float64]
-    """(discs, 2): seen less fitted."""
+    """(discs, 2): residuals, measured less fitted."""
     model: LatticeModel
     left_out: int
 
 
 def choose_plane(planes: tuple[str, ...]) -> int:
-    """Return the index of the plane that carries the geometry: green, else white, else the first."""
+    """Return the index of the plane used for geometry: green, else white, else the first."""
     for name in ("green", "white"):
         if name in planes:
             return planes.index(name)
@@ -58,14 +58,13 @@ def fit_trace(trace: Trace, layout: ChartLayout, frame: Frame, radial_terms: int
     """Fit plane and lens to one trace's disc centres.
 
     A disc's centre on the sensor is not the image of its middle: perspective moves it by
-    r^2 sin(t) cos(t) / f (Ahn, Warnecke & Rauh 1999) and distortion by about 3 k x r^2. Both are taken off by
-    sending the disc's outline through the fitted model and comparing the centroid of what comes out with the image of
-    the middle.
+    r^2 sin(t) cos(t) / f (Ahn, Warnecke & Rauh 1999) and distortion by about 3 k x r^2. Both are corrected: the disc's
+    outline is mapped by the fitted model, and its centroid compared with the image of the middle.
 
     Parameters
     ----------
     trace
-        Its centres in the plane that carries the geometry are used, weighted by their uncertainty.
+        Its centres in the plane of `choose_plane` are used, weighted by their uncertainty.
     layout
         The chart.
     frame
@@ -73,7 +72,7 @@ def fit_trace(trace: Trace, layout: ChartLayout, frame: Frame, radial_terms: int
     radial_terms
         Number of radial terms.
     fewest
-        So many discs must have a centre.
+        Fewest discs with a centre.
 
     Raises
     ------
@@ -86,7 +85,7 @@ def fit_trace(trace: Trace, layout: ChartLayout, frame: Frame, radial_terms: int
     if good.sum() < fewest:
         message = (
             f"{trace.shot}: {good.sum()} discs have a centre in the {trace.planes[plane]} plane, {fewest} are needed "
-            f"to tell the chart's pose from the lens ({len(good)} discs were traced)"
+            f"to separate the chart's pose from the lens ({len(good)} discs were traced)"
         )
         raise Unmeasurable(message)
     radius = measure_disc_radii(trace.node, layout)
@@ -104,8 +103,8 @@ def fit_trace(trace: Trace, layout: ChartLayout, frame: Frame, radial_terms: int
         if good.sum() < FEWEST_KEPT * len(good):
             worst = size.max() * frame.half_diagonal_px
             message = (
-                f"{trace.shot}: {np.sum(~good)} of {len(good)} discs have no centre or lie off any lattice that a lens "
-                f"could show (by {worst:.1f} px at most); is the chart flat and whole?"
+                f"{trace.shot}: {np.sum(~good)} of {len(good)} discs have no centre or do not fit a lattice imaged by "
+                f"a lens (by up to {worst:.1f} px); is the chart flat and whole?"
             )
             raise Unmeasurable(message)
     return TraceFit(
@@ -124,7 +123,7 @@ def require_reach(fits: Sequence[TraceFit], least: float) -> float:
     Raises
     ------
     Unmeasurable
-        If it is less than the least.
+        If it is less than `least`.
     """
     reach = min(float(np.hypot(*fit.seen.T).max()) for fit in fits)
     if reach < least:
@@ -137,7 +136,7 @@ def require_reach(fits: Sequence[TraceFit], least: float) -> float:
 
 
 def measure_residual(fits: Sequence[TraceFit]) -> float:
-    """Return the rms of a coordinate about the fit over all shots, in half-diagonals."""
+    """Return the rms residual of a coordinate over all shots, in half-diagonals."""
     return float(np.sqrt(np.mean(np.concatenate([fit.off for fit in fits]) ** 2)))
 
 
@@ -157,7 +156,7 @@ def _fit_with_offset(
     radius: NDArray[np.float64],
     radial_terms: int,
 ) -> tuple[LatticeModel, NDArray[np.float64]]:
-    """Fit, find how the discs' size moves their centres, fit again; the shift is small and settles at once."""
+    """Return the model and the shifts of the centres by the discs' size; the shifts are small and converge at once."""
     offset = np.zeros_like(seen)
     for _ in range(ROUNDS):
         model = fit_lattice(lattice, seen, radial_terms=radial_terms, tangential=True, weight=1 / u, offset=offset)
@@ -180,7 +179,7 @@ def measure_centre_shift(
         (discs,): their radii in the same unit.
     """
     angle = 2 * np.pi * np.arange(CORNERS) / CORNERS
-    # a polygon whose second moments are those of the circle
+    # a polygon with the second moments of the circle
     reach = np.sqrt(3 / (2 + np.cos(2 * np.pi / CORNERS)))
     outline = np.stack([np.cos(angle), np.sin(angle)], axis=-1) * reach
     middle = model.place(lattice)

@@ -1,4 +1,4 @@
-"""What a known bend does to straight lines across the frame."""
+"""Curvature of straight lines across the frame, from known distortion."""
 
 from __future__ import annotations
 
@@ -9,19 +9,19 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from glasswright_camera.chart.model import Bend
+    from glasswright_camera.chart.model import DistortionModel
 
 LINES = 21
 POINTS = 61
 """Lines across the frame in either direction, the edges among them, and places on each. Chosen: bends are smooth."""
 
 
-def measure_edge_bend(bend: Bend, half_width: float, half_height: float) -> dict[str, float]:
+def measure_edge_bend(distortion: DistortionModel, half_width: float, half_height: float) -> dict[str, float]:
     """Return the line distortion of the frame's four edges in percent.
 
     Parameters
     ----------
-    bend
+    distortion
         The lens.
     half_width, half_height
         Of the frame, in half-diagonals.
@@ -29,14 +29,14 @@ def measure_edge_bend(bend: Bend, half_width: float, half_height: float) -> dict
     Returns
     -------
     dict
-        `top`, `bottom`: 100 dH / H with dH how much farther the edge's ends lie from the horizontal centre line than
-        its middle, mean of both ends, H the picture's height; `left`, `right`: 100 dW / W likewise.
+        `top`, `bottom`: 100 dH / H. H is the picture's height; dH the distance of the edge's ends, their mean, from the
+        horizontal centre line, less that of its middle. `left`, `right`: 100 dW / W likewise.
 
     Notes
     -----
-    For r' = r (1 + k r^2) this is k w^2 / 2 and k h^2 / 2 exactly, w and h half width and half height. The
-    definition is that of the television practice taken up by ISO 17850:2015, 6.2 (line geometric distortion), as
-    remembered; the mean of both ends makes it blind to a turn of the line.
+    For r' = r (1 + k r^2) this is k w^2 / 2 and k h^2 / 2 exactly, w and h half width and half height. The definition
+    is that of television practice, adopted by ISO 17850:2015, 6.2 (line geometric distortion; from memory). A rotation
+    of the line cancels in the mean of both ends.
     """
     along = np.array([-1.0, 0.0, 1.0])
     found = {}
@@ -49,23 +49,22 @@ def measure_edge_bend(bend: Bend, half_width: float, half_height: float) -> dict
         line = np.empty((3, 2))
         line[:, axis] = side * half
         line[:, 1 - axis] = along * other
-        away = side * bend.apply(line)[:, axis]
+        away = side * distortion.apply(line)[:, axis]
         found[name] = float(100 * ((away[0] + away[2]) / 2 - away[1]) / (2 * half))
     return found
 
 
-def measure_worst_bend(bend: Bend, half_width: float, half_height: float) -> float:
+def measure_worst_bend(distortion: DistortionModel, half_width: float, half_height: float) -> float:
     """Return the largest departure of a horizontal or vertical line from its chord, in percent of picture height.
 
-    Lines that should be straight are laid across the whole frame, edges included; each is bent by the lens and
-    compared with the chord between its own ends.
+    Straight lines over the whole frame, edges included, are distorted and compared with the chords of their ends.
     """
     worst = 0.0
     for half, other, axis in ((half_height, half_width, 1), (half_width, half_height, 0)):
         lines = np.empty((LINES, POINTS, 2))
         lines[..., axis] = np.linspace(-half, half, LINES)[:, None]
         lines[..., 1 - axis] = np.linspace(-other, other, POINTS)
-        worst = max(worst, float(np.abs(_leave_chord(bend.apply(lines), axis)).max()))
+        worst = max(worst, float(np.abs(_leave_chord(distortion.apply(lines), axis)).max()))
     return 100 * worst / (2 * half_height)
 
 
@@ -76,7 +75,7 @@ def _leave_chord(bent: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
     return np.asarray(away - (away[:, :1] + share * (away[:, -1:] - away[:, :1])))
 
 
-def measure_radial(bend: Bend, height: NDArray[np.float64]) -> NDArray[np.float64]:
+def measure_radial(distortion: DistortionModel, height: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return radial distortion (H' - H) / H in percent at ideal heights (n,) in half-diagonals."""
     square = height * height
-    return np.asarray(100 * square * np.polynomial.polynomial.polyval(square, np.append(bend.radial, 0.0)))
+    return np.asarray(100 * square * np.polynomial.polynomial.polyval(square, np.append(distortion.radial, 0.0)))

@@ -1,4 +1,4 @@
-"""Local distortion: each disc as it was seen, against where the ideal lattice has it."""
+"""Local distortion: each disc's measured place against that of the ideal lattice."""
 
 from __future__ import annotations
 
@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from glasswright_camera.distortion.numbers import Bench
 
 LEAST_HEIGHT = 0.15
-"""Nearer to the centre a ratio of heights says nothing: 0.01 pixel of 3600 would read as 0.002 %, then diverge."""
+"""Image height below which the ratio of heights is not used: 0.01 pixel of 3600 is 0.002 % here, and diverges nearer to
+the centre."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +38,7 @@ class Local:
 
 
 def measure_local(fits: Sequence[TraceFit], bench: Bench) -> Local:
-    """Compare each disc's image height as seen with its ideal height, from the plane part of the fit alone."""
+    """Return each disc's measured image height against its ideal height, which is that of the fit's plane part."""
     heights, locals_, nodes = [], [], [fit.node for fit in fits]
     for fit in fits:
         ideal = np.hypot(*project(fit.model.plane, to_lattice(fit.node, bench.layout)).T)
@@ -60,15 +61,15 @@ def measure_local(fits: Sequence[TraceFit], bench: Bench) -> Local:
 
 
 def _measure_u(fits: Sequence[TraceFit], bench: Bench, node: NDArray[np.int64], height: float) -> float:
-    """Return the uncertainty of one disc's local distortion: its own centre's and that of its ideal height.
+    """Return the standard uncertainty of one disc's local distortion, from its centre and its ideal height.
 
-    The two go together, since the disc itself took part in the fit: leaving that out would double what a corner disc
-    really scatters by.
+    The two are correlated, since the disc is part of the fit; without the correlation the uncertainty of a corner disc
+    would be doubled.
     """
     spread = measure_spread(fits)
     fit = fits[0]
     place = to_lattice(node, bench.layout)
-    parameters = pack(fit.model.plane, fit.model.bend)
+    parameters = pack(fit.model.plane, fit.model.distortion)
 
     def ideal(at: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.array([np.hypot(*project(unpack(at, bench.radial_terms)[0], place))])

@@ -1,4 +1,4 @@
-"""From fitted models to numbers and their uncertainties."""
+"""Results of fitted models, and their uncertainties."""
 
 from __future__ import annotations
 
@@ -20,17 +20,17 @@ if TYPE_CHECKING:
     from glasswright_camera.stand import ChartLayout
 
 CURVE = "curve "
-"""Begins the names of the curve's points among the numbers."""
+"""Prefix of the names of the curve's points among the numbers."""
 CURVE_HEIGHTS = np.linspace(0, 1, 21)
 STEP = 1e-6
-"""Of the parameters, for derivatives; all parameters are of the order of 1 or less."""
+"""Step of the parameters for derivatives; all parameters are of the order of 1 or less."""
 ENOUGH_TO_SCATTER = 5
-"""Fewer shots than this say nothing of their scatter."""
+"""Fewest shots from which a scatter is estimated."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
-    """What turns parameters into numbers besides the parameters."""
+    """What is needed beside the parameters to compute the numbers."""
 
     frame: Frame
     layout: ChartLayout
@@ -40,31 +40,31 @@ class Bench:
 
 
 def list_numbers(parameters: NDArray[np.float64], bench: Bench) -> dict[str, float]:
-    """Return every number that follows from a model's parameters alone."""
-    plane, bend = unpack(parameters, bench.radial_terms)
+    """Return every number that depends only on a model's parameters."""
+    plane, distortion = unpack(parameters, bench.radial_terms)
     frame = bench.frame
     half_width = frame.width_px / 2 / frame.half_diagonal_px
     half_height = frame.height_px / 2 / frame.half_diagonal_px
-    edge = measure_edge_bend(bend, half_width, half_height)
-    radial = np.append(bend.radial, np.zeros(3))
+    edge = measure_edge_bend(distortion, half_width, half_height)
+    radial = np.append(distortion.radial, np.zeros(3))
     view = view_plane(plane, frame, bench.layout, bench.pixel_pitch_um)
     tilt = measure_tilt(plane, frame, view.magnification_frac, bench.focal_length_mm, bench.pixel_pitch_um)
     middle = frame.to_px(project(plane, np.zeros(2)))
-    curve = measure_radial(bend, CURVE_HEIGHTS)
+    curve = measure_radial(distortion, CURVE_HEIGHTS)
     return {
         "picture_height_top_pct": edge["top"],
         "picture_height_bottom_pct": edge["bottom"],
         "picture_width_left_pct": edge["left"],
         "picture_width_right_pct": edge["right"],
-        "line_bend_worst_pct": measure_worst_bend(bend, half_width, half_height),
+        "line_bend_worst_pct": measure_worst_bend(distortion, half_width, half_height),
         "corner_radial_pct": float(curve[-1]),
-        "mid_radial_pct": float(measure_radial(bend, np.array([0.5]))[0]),
-        "decentring_worst_pct": 300 * float(np.hypot(*bend.tangential)),
+        "mid_radial_pct": float(measure_radial(distortion, np.array([0.5]))[0]),
+        "decentring_worst_pct": 300 * float(np.hypot(*distortion.tangential)),
         "radial_k1_frac": float(radial[0]),
         "radial_k2_frac": float(radial[1]),
         "radial_k3_frac": float(radial[2]),
-        "tangential_p1_frac": float(bend.tangential[0]),
-        "tangential_p2_frac": float(bend.tangential[1]),
+        "tangential_p1_frac": float(distortion.tangential[0]),
+        "tangential_p2_frac": float(distortion.tangential[1]),
         "pose_tilt_x_deg": tilt[0],
         "pose_tilt_y_deg": tilt[1],
         "rotation_deg": view.rotation_deg,
@@ -97,19 +97,18 @@ class Numbers:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spread:
-    """How sure the fits are, coordinates in half-diagonals."""
+    """Standard uncertainties of a disc's coordinate, in half-diagonals."""
 
     noise: float
-    """Standard uncertainty of a disc's coordinate from pixel noise, in one shot."""
+    """From pixel noise, in one shot."""
     common: float
-    """What is left in the residuals, alike in all shots, above the noise: the print's errors, and what no term of
-    the model describes."""
+    """The part of the residuals above noise that all shots share: errors of the print and of the model."""
 
 
 def measure_spread(fits: Sequence[TraceFit]) -> Spread:
-    """Split the residuals of the shots into noise, which repeats even out, and a part common to all shots."""
+    """Split the residuals of the shots into noise, which averages out, and a part common to all shots."""
     noise = float(np.sqrt(np.mean([np.mean(fit.u**2) for fit in fits])))
-    parameters = len(pack(fits[0].model.plane, fits[0].model.bend))
+    parameters = len(pack(fits[0].model.plane, fits[0].model.distortion))
     mean_off = average_by_node([fit.node for fit in fits], [fit.off for fit in fits])[1]
     freedom = max(mean_off.size - parameters, 1)
     scatter = float(np.sum(mean_off**2)) / freedom
@@ -119,7 +118,7 @@ def measure_spread(fits: Sequence[TraceFit]) -> Spread:
 def average_by_node(
     nodes: Sequence[NDArray[np.int64]], values: Sequence[NDArray[np.float64]]
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Average values (discs, ...) of several shots over the shots that have each node; nodes sorted by row, column."""
+    """Return the nodes, sorted by row and column, and the mean of values (discs, ...) over the shots with each node."""
     every, place = np.unique(np.concatenate(nodes)[:, ::-1], axis=0, return_inverse=True)
     total = np.zeros((len(every), *values[0].shape[1:]))
     np.add.at(total, place.ravel(), np.concatenate(values))
@@ -128,16 +127,15 @@ def average_by_node(
 
 
 def combine_numbers(fits: Sequence[TraceFit], bench: Bench) -> Numbers:
-    """Average the shots' numbers, and give each one's standard uncertainty.
+    """Return the mean of the shots' numbers, and each one's standard uncertainty.
 
-    Noise goes down with the number of shots; what the residuals show beyond noise does not, as it is the same in
-    every shot. With five shots or more the scatter between them counts where it is larger than noise explains.
-    """
+    Noise averages out over shots; the part of the residuals above noise does not, as all shots share it. From five
+    shots on their scatter counts where it exceeds the noise."""
     spread = measure_spread(fits)
     names: list[str] = []
     rows, noises, commons = [], [], []
     for fit in fits:
-        parameters = pack(fit.model.plane, fit.model.bend)
+        parameters = pack(fit.model.plane, fit.model.distortion)
         found = list_numbers(parameters, bench)
         names = list(found)
         slope = differentiate(lambda at: np.array(list(list_numbers(at, bench).values())), parameters)
@@ -157,11 +155,11 @@ def combine_numbers(fits: Sequence[TraceFit], bench: Bench) -> Numbers:
 
 
 def _unwrap(angle: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Bring angles in degrees within half a turn of the first."""
+    """Return angles in degrees, brought within half a turn of the first."""
     return np.asarray(angle[0] + (angle - angle[0] + 180) % 360 - 180)
 
 
 def choose_worst(names: Sequence[str], numbers: Numbers) -> tuple[float, float]:
-    """Return the value of the largest size, sign kept, and its uncertainty."""
+    """Return the value with the largest modulus, with its sign, and its uncertainty."""
     name = max(names, key=lambda each: abs(numbers.value[each]))
     return numbers.value[name], numbers.u[name]

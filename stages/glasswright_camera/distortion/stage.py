@@ -30,26 +30,26 @@ def measure_distortion(
     discs_min_count: Annotated[int, Field(ge=15)] = 30,
     reach_min_frac: Fraction = 0.6,
 ) -> Distortion:
-    """Measure how the lens bends the picture, the chart's pose taken out.
+    """Measure the lens's distortion, separated from the chart's pose.
 
     The chart as a plane in perspective, and the lens as radial terms r^2, r^4, r^6 and two tangential ones, are fitted
     together to the discs' centres of each shot; the shots are then averaged. Local distortion (ISO 17850:2015, 3.1 and
-    6.1) is 100 (H' - H) / H with H' a disc's image height as seen and H that of the ideal lattice, which has the
-    scale of the image centre. Line distortion (6.2) follows from the fitted lens at the frame's own edges: see
-    `Distortion`. The image centre is the middle of the sensor; a lens whose axis lies elsewhere shows tangential terms.
+    6.1) is 100 (H' - H) / H, with H' a disc's measured image height and H that of the ideal lattice, which has the
+    scale of the image centre. Line distortion (6.2) is that of the fitted lens at the frame's edges: see `Distortion`.
+    The image centre is the middle of the sensor; an axis elsewhere shows as tangential terms.
 
     Parameters
     ----------
     traces
         The shots of one setting.
     stand
-        Gives the chart's layout, the pixel pitch, and how far from parallel the chart may stand.
+        For the chart's layout, the pixel pitch, and the limit on the chart's tilt.
     radial_terms_count
-        Number of radial terms. Real lenses need r^2 and r^4 at least: two in five have a curve that turns.
+        Number of radial terms. Real lenses need r^2 and r^4 at least: two in five have a curve with an extremum.
     discs_min_count
-        Fewer discs than this in a shot are not enough to tell pose from lens.
+        Fewest discs in a shot to separate pose and lens.
     reach_min_frac
-        How far out the discs must reach, in half-diagonals; what lies beyond the outermost is extrapolated.
+        Image height that the discs must reach, in half-diagonals; beyond the outermost the fit is extrapolated.
 
     Raises
     ------
@@ -58,9 +58,8 @@ def measure_distortion(
 
     Notes
     -----
-    The uncertainty covers pixel noise, the print's own errors as far as they show in the residuals, and the scatter of
-    five shots or more. It does not cover a chart that bulges, or a real keystone in the lens, which is a tilted
-    chart to any fit.
+    The uncertainty includes pixel noise, the print's errors as far as they show in the residuals, and the scatter of
+    five shots or more. It does not include a bulging chart, or a keystone of the lens, which fits as a tilted chart.
     """
     layout = find_layout(traces, stand)
     first = traces[0]
@@ -87,7 +86,7 @@ def report(
     caveats: tuple[str, ...],
     notes: tuple[str, ...],
 ) -> Distortion:
-    """Put the numbers, the curve and the discs together."""
+    """Return the result from the numbers, the curve and the discs."""
     height = choose_worst(("picture_height_top_pct", "picture_height_bottom_pct"), numbers)
     width = choose_worst(("picture_width_left_pct", "picture_width_right_pct"), numbers)
     local = measure_local(fits, bench)
@@ -121,12 +120,12 @@ def report(
 
 
 def find_layout(traces: Sequence[Trace], stand: Stand) -> ChartLayout:
-    """Return the layout that all traces were made of.
+    """Return the chart layout of all traces.
 
     Raises
     ------
     Unmeasurable
-        If they differ, or the stand file does not know it.
+        If they differ, or the stand file does not have it.
     """
     names = sorted({trace.chart for trace in traces})
     known = {use.layout.name: use.layout for use in stand.charts}

@@ -1,4 +1,4 @@
-"""Measure how well autofocus finds the same place again."""
+"""Measure the repeatability of autofocus."""
 
 from __future__ import annotations
 
@@ -26,23 +26,23 @@ def measure_autofocus(
     least_shots_count: Annotated[int, Field(ge=3, le=99)] = 5,
     confusion_um: Annotated[float, Field(gt=0)] = 30.0,
 ) -> AutofocusRepeat:
-    """Find bias, scatter and worst case of the focus over several ramp shots, focused anew before each.
+    """Measure bias, scatter and worst case of the focus over several ramp shots, focused anew before each.
 
     Parameters
     ----------
     traces
         The ramp shots of one setting.
     least_shots_count
-        Fewer shots than this do not tell a scatter.
+        Fewest shots from which a scatter is estimated.
     confusion_um
-        Circle of confusion at the sensor, by which the depth of focus N c (1 + m) is reckoned.
+        Circle of confusion c at the sensor, for the depth of focus N c (1 + m).
 
     Returns
     -------
     AutofocusRepeat
-        The scatter is that of a normal population, without the bias of small samples; its interval is by chi-square.
-        The fits' own noise is part of it and not taken off: on the shipped board it is a twentieth of a micrometre at
-        the sensor, where autofocus scatters by one or more.
+        The scatter is that of a normal population, without the bias of small samples; its confidence interval is by
+        chi-square. It includes the noise of the fits, which is a twentieth of a micrometre at the sensor on the shipped
+        board, where autofocus scatters by one or more.
 
     Raises
     ------
@@ -51,9 +51,9 @@ def measure_autofocus(
     """
     if len(traces) < least_shots_count:
         raise Unmeasurable(
-            f"{len(traces)} ramp shot{'' if len(traces) == 1 else 's'}; {least_shots_count} are needed to tell a "
+            f"{len(traces)} ramp shot{'' if len(traces) == 1 else 's'}; {least_shots_count} are needed to estimate a "
             f"scatter: shoot {least_shots_count - len(traces)} more, focusing anew before each. "
-            "`measure_focus_offset` needs but one"
+            "`measure_focus_offset` needs only one"
         )
     lens = read_setting(traces[0])
     found = []
@@ -115,9 +115,8 @@ def summarise(
 ) -> Summary:
     """Return bias, scatter and worst of offsets with their standard uncertainties.
 
-    The scatter is the standard deviation of the sample, s, free of the bias that it has in small ones: s / c4; its
-    uncertainty follows from the variance of s, (1 - c4^2) sigma^2. `shared_u_frac` is what all offsets share, as a
-    share of the offset.
+    The scatter is the unbiased standard deviation of the sample, s / c4; its uncertainty follows from the variance of
+    s, (1 - c4^2) sigma^2. `shared_u_frac` is the relative uncertainty common to all offsets.
     """
     count = len(value)
     spread = float(value.std(ddof=1))

@@ -27,14 +27,14 @@ KINDS: Final = {"green": "five", "red": "two", "blue": "one"}
 """Class of each colour; a sensor without colours has one plane of another name."""
 COVERAGE: Final = 2.0
 SHOWN: Final = SPAN * 1.15
-"""Blur shown, of the least: beyond `SPAN` rows are not fitted."""
+"""Largest blur shown, over the least; rows beyond `SPAN` are not fitted."""
 
 
 def draw_ramp(traces: tuple[RampTrace, ...]) -> list[Picture]:
-    """Draw the first shot's blur along the axis by colour, and where each further shot is sharpest."""
+    """Draw the first shot's blur along the axis by colour, and best focus of each further shot."""
     try:
         lens = read_setting(traces[0])
-    except Unmeasurable:  # the measure says so; without them no distance is one of focus
+    except Unmeasurable:  # reported by the stage; without them distances at the sensor are not known
         return []
     first = traces[0]
     planes = sorted(first.planes, key=lambda name: list(KINDS).index(name) if name in KINDS else -1)
@@ -65,7 +65,7 @@ def _describe(shots: int) -> str:
     return (
         f"Points are the rows of discs{others}. Lines are the fitted curves, upright marks their vertices with two "
         f"standard uncertainties of the fit; rows blurred more than {SPAN:g} times the least are not fitted. Zero is "
-        "the band that was focused on; the key gives best focus in mm."
+        "the focusing band; the legend gives best focus in mm."
     )
 
 
@@ -76,7 +76,7 @@ def _read_rows(trace: RampTrace, plane: int) -> tuple[Array, Array, Array]:
 
 
 def _find(trace: RampTrace, lens: Lens, row: tuple[Array, Array, Array], name: str) -> Vertex | None:
-    """Fit where the measure fits: over distances at the sensor."""
+    """Return the vertex fitted over distances at the sensor, as in the stage; None without one."""
     shift = sensor_shift_um(row[0], lens.focal_length_mm, trace.magnification_frac)
     try:
         return find_vertex(shift, row[1], row[2], name)
@@ -130,7 +130,7 @@ def _draw_plane(
 
 
 def _draw_other(plot: Plot, trace: RampTrace, lens: Lens, number: int) -> str:
-    """Draw where a further shot is sharpest in its main plane; nothing where it is nowhere."""
+    """Draw best focus of a further shot in its main plane; nothing without one."""
     plane = trace.planes.index("green") if "green" in trace.planes else 0
     vertex = _find(trace, lens, _read_rows(trace, plane), trace.planes[plane])
     if vertex is None:

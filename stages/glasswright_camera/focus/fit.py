@@ -1,7 +1,7 @@
 """The place of least blur along a scale.
 
-Defocus adds to a blur's variance with its square, so 1/MTF50^2 runs as a parabola near best focus. Far from it the
-run is another one, but the same on both sides: a term of the fourth order about the vertex takes it up.
+Defocus adds to a blur's variance with its square, so 1/MTF50^2 is a parabola near best focus. Far from it the curve
+differs, equally on both sides; a term of the fourth order about the vertex allows for that.
 """
 
 from __future__ import annotations
@@ -20,28 +20,28 @@ if TYPE_CHECKING:
 
 LEAST_ROWS: Final = 7
 SPAN: Final = 4.0
-"""Rows with more than this times the least blur tell of other things than focus."""
+"""Rows with more than this times the least blur are not fitted."""
 CERTAIN: Final = 3.0
-"""The bend must be so many times its standard uncertainty."""
+"""Least curvature of the parabola, in its standard uncertainties."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vertex:
-    """Where the blur is least, with its standard uncertainty, and the curve that was fitted about it."""
+    """The place of least blur, with its standard uncertainty, and the curve fitted about it."""
 
     place: float
     place_u: float
     blur: float
     """The least blur."""
     square: float
-    """Weight of the square of the distance from the vertex in half-widths."""
+    """Coefficient of the square of the distance from the vertex, in half-widths."""
     fourth: float
     """That of its fourth power."""
     low: float
-    """First and last place of the rows that were fitted."""
+    """Place of the first fitted row; `high` is that of the last."""
     high: float
     covariance: Array
-    """(4, 4), of the least blur, the two weights and the vertex, places in half-widths."""
+    """(4, 4): of the least blur, the two coefficients and the vertex, places in half-widths."""
 
     def at(self, place: Array) -> Array:
         """Return the fitted blur at places."""
@@ -49,7 +49,7 @@ class Vertex:
         return np.asarray(self.blur + self.square * away**2 + self.fourth * away**4)
 
     def kept_at(self, place: float) -> tuple[float, float]:
-        """Return MTF50 at a place over that at the vertex, and its standard uncertainty, by the fitted curve."""
+        """Return MTF50 at a place over that at the vertex, from the fitted curve, and its standard uncertainty."""
         half = (self.high - self.low) / 2
         found = np.array([self.blur, self.square, self.fourth, self.place / half])
 
@@ -59,9 +59,9 @@ class Vertex:
 
         step = 1e-4 * np.maximum(np.abs(found), 1e-3)
         slope = np.array([(keep(found + d) - keep(found - d)) / (2 * d.sum()) for d in np.diag(step)])
-        # near the vertex the slope is nothing, and the vertex's own uncertainty still costs sharpness
-        bend = self.square / self.blur * (self.place_u / half) ** 2 / 2
-        return keep(found), float(np.hypot(np.sqrt(max(slope @ self.covariance @ slope, 0.0)), bend))
+        # near the vertex the slope vanishes: the vertex's uncertainty acts to second order
+        second = self.square / self.blur * (self.place_u / half) ** 2 / 2
+        return keep(found), float(np.hypot(np.sqrt(max(slope @ self.covariance @ slope, 0.0)), second))
 
 
 def find_vertex(place: Array, blur: Array, blur_u: Array, what: str) -> Vertex:
@@ -72,10 +72,10 @@ def find_vertex(place: Array, blur: Array, blur_u: Array, what: str) -> Vertex:
     place
         (rows,) ascending, the far end positive.
     blur, blur_u
-        (rows,): 1/MTF50^2 and its standard uncertainty from pixel noise. The vertex's is the larger of what these
-        and what the residuals say.
+        (rows,): 1/MTF50^2 and its standard uncertainty from pixel noise. The vertex's uncertainty is the larger of
+        those from this noise and from the residuals.
     what
-        For messages.
+        Name of the plane, for messages.
 
     Raises
     ------
@@ -109,7 +109,7 @@ def find_vertex(place: Array, blur: Array, blur_u: Array, what: str) -> Vertex:
 
 
 def _choose_rows(place: Array, blur: Array) -> NDArray[np.bool_]:
-    """Take the rows about the least blur."""
+    """Return which rows are fitted: those about the least blur, at least LEAST_ROWS."""
     smooth = np.convolve(np.pad(blur, 1, mode="edge"), np.ones(3) / 3, mode="valid")
     near: NDArray[np.bool_] = blur <= SPAN * float(smooth.min())
     if near.sum() < LEAST_ROWS:
@@ -118,7 +118,7 @@ def _choose_rows(place: Array, blur: Array) -> NDArray[np.bool_]:
 
 
 def _parabola(t: Array, y: Array, variance: float) -> tuple[Array, Array]:
-    """Fit a parabola; give its weights and their covariance."""
+    """Return the coefficients of a fitted parabola and their covariance."""
     basis = np.column_stack([np.ones_like(t), t, t**2])
     inverse = np.linalg.inv(basis.T @ basis)
     weight = inverse @ basis.T @ y
@@ -127,7 +127,7 @@ def _parabola(t: Array, y: Array, variance: float) -> tuple[Array, Array]:
 
 
 def _refuse_unbent(curve: Array, spread: Array, place: Array, blur: Array, what: str) -> None:
-    """Raise where the blur has no valley: it falls to one side, or hardly changes."""
+    """Raise Unmeasurable if the blur has no minimum: it falls to one side, or hardly changes."""
     if curve[2] > CERTAIN * np.sqrt(spread[2, 2]):
         return
     if abs(curve[1]) > CERTAIN * np.sqrt(spread[1, 1]):
@@ -139,13 +139,13 @@ def _refuse_unbent(curve: Array, spread: Array, place: Array, blur: Array, what:
 
 
 def _outside(what: str, *, is_far: bool) -> str:
-    """Say on which side best focus lies."""
+    """Return the message for best focus outside the scale, with the side."""
     side = "behind the far end" if is_far else "in front of the near end"
     return f"best focus in {what} lies outside the ramp's scale, {side}; adjust the focus and shoot the ramp again"
 
 
 def _refine(t: Array, y: Array, vertex: float, variance: Array) -> tuple[float, Array, Array]:
-    """Fit the curve about a free vertex, from a first one (Gauss-Newton); give vertex, covariance, weights."""
+    """Fit the curve about a free vertex (Gauss-Newton); return vertex, covariance and coefficients."""
     covariance: Array = np.eye(4)
     weight: Array = np.zeros(3)
     for _ in range(12):
@@ -155,7 +155,7 @@ def _refine(t: Array, y: Array, vertex: float, variance: Array) -> tuple[float, 
         full = np.column_stack([even, -(2 * weight[1] * u + 4 * weight[2] * u**3)])
         solution = np.linalg.lstsq(full, y, rcond=None)[0]
         step = float(np.clip(solution[3], -0.5, 0.5))
-        # rows differ in noise: each counts with its own, all widened where residuals are surely larger
+        # each row has its own noise; all are scaled where the residuals are significantly larger
         freedom = max(len(t) - 4, 1)
         excess = float(((full @ solution - y) ** 2 / variance).sum() / freedom)
         solve = np.linalg.pinv(full)

@@ -1,4 +1,4 @@
-"""From a ramp's traces to best focus by colour."""
+"""Best focus by colour, from a ramp's traces."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ LEAST_ROW_DISCS = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lens:
-    """What of the setting turns a board's millimetres into depths of focus."""
+    """The part of the setting that converts millimetres at the board to depths of focus."""
 
     focal_length_mm: float
     f_number: float
@@ -37,14 +37,14 @@ class Found:
 
     axial_mm: float
     axial_mm_u: float
-    """From pixel noise; what the board's angle adds is in `angle_u_frac`."""
+    """From pixel noise only."""
     shift_um: float
     shift_um_u: float
-    """Likewise."""
+    """From pixel noise only."""
     angle_u_frac: float
-    """Share of both distances by which they are uncertain because the board's angle is: alike in all shots."""
+    """Relative standard uncertainty of both distances from the board's angle, common to all shots."""
     kept: float
-    """MTF50 where the camera was focused over that at best focus."""
+    """MTF50 at the focusing band over that at best focus."""
     kept_u: float
 
 
@@ -66,14 +66,14 @@ def read_setting(trace: RampTrace) -> Lens:
 
 
 def main_plane(trace: RampTrace) -> int:
-    """Return the plane that stands for the whole: green, or the only one."""
+    """Return the index of the main plane: green, or the only one."""
     return trace.planes.index("green") if "green" in trace.planes else 0
 
 
 def find_focus(trace: RampTrace, plane: int, lens: Lens) -> Found:
     """Find best focus in one plane of a shot.
 
-    The fit runs over the distances at the sensor, where the far side of the board is not seen wider than the near one.
+    The fit is over distances at the sensor, where both sides of the board have the same scale.
 
     Raises
     ------
@@ -100,9 +100,9 @@ def find_focus(trace: RampTrace, plane: int, lens: Lens) -> Found:
 
 
 def average_rows(trace: RampTrace, plane: int) -> tuple[Array, Array, Array]:
-    """Average 1/MTF50^2 over each row's discs and both directions: place along the board, blur, uncertainty.
+    """Return place along the board, blur and its uncertainty of each row: median 1/MTF50^2 over discs and directions.
 
-    Rows with fewer than three measured discs are left out. The middle of a row's discs stands for it.
+    Rows with fewer than three measured discs are left out.
     """
     value, value_u = trace.mtf50[plane], trace.mtf50_u[plane]
     good = np.isfinite(value).all(axis=1) & np.isfinite(value_u).all(axis=1)

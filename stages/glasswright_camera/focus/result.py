@@ -10,20 +10,20 @@ from glasswright import Artefact
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ColourOffset:
-    """Best focus of one colour against the focusing band; minus is in front of it. NaN for a plane that is absent."""
+    """Best focus of one colour from the focusing band; minus is in front of it. NaN for a missing plane."""
 
     offset_mm: float
     """Along the optical axis, at the board."""
     offset_mm_u: float
     shift_um: float
-    """The same at the sensor: how far the focus would have to move."""
+    """The same at the sensor: the distance by which the focus would have to move."""
     shift_um_u: float
     offset_depths: float
-    """In depths of focus, N c (1 + m) on one side. Within 1 the blur is below the circle of confusion c, which is
-    far from sharp: what the offset costs is `kept_sharpness_frac`."""
+    """In depths of focus, N c (1 + m) on one side. Within 1 the blur is below the circle of confusion c, which is not
+    sharp; `kept_sharpness_frac` is the loss by the offset."""
     offset_depths_u: float
     kept_sharpness_frac: float = math.nan
-    """MTF50 where the camera was focused over MTF50 at best focus, by the lens's own curve along the board."""
+    """MTF50 at the focusing band over MTF50 at best focus, from the lens's own curve along the board."""
     kept_sharpness_frac_u: float = math.nan
 
 
@@ -35,7 +35,7 @@ class FocusOffset(Artefact):
     green: ColourOffset
     blue: ColourOffset
     red_green_um: float
-    """Axial colour at the sensor: red's best focus less green's, further from the lens positive."""
+    """Axial colour at the sensor: red's best focus less green's, positive farther from the lens."""
     red_green_um_u: float
     blue_green_um: float
     blue_green_um_u: float
@@ -48,7 +48,7 @@ class FocusOffset(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AutofocusRepeat(Artefact):
-    """How well focus is found again, in the main plane: several ramp shots of one setting. Minus is front."""
+    """Repeatability of the focus over several ramp shots of one setting, in the main plane. Minus is in front."""
 
     bias_mm: float
     """Mean offset along the axis, at the board."""
@@ -57,7 +57,7 @@ class AutofocusRepeat(Artefact):
     """Standard deviation from shot to shot, free of the bias of small samples."""
     scatter_mm_u: float
     scatter_low_mm: float
-    """The scatter's 95 % confidence interval (of a normal scatter)."""
+    """Lower end of the scatter's 95 % confidence interval (normal distribution)."""
     scatter_high_mm: float
     worst_mm: float
     """The offset farthest from 0, with its sign."""

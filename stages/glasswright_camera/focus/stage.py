@@ -20,27 +20,27 @@ from glasswright_camera.monochrome import leave_out_colours
 def measure_focus_offset(
     traces: tuple[RampTrace, ...], *, confusion_um: Annotated[float, Field(gt=0)] = 30.0
 ) -> FocusOffset:
-    """Find where on the inclined board the lens is sharpest, by colour.
+    """Measure best focus on the inclined board, by colour.
 
-    Blur variance, 1/MTF50^2, runs as a parabola along the board; its vertex is the best focus. Distance along the
-    axis is that along the board times the cosine of the board's angle (common practice; no standard is known).
+    Blur variance, 1/MTF50^2, is a parabola along the board; its vertex is the best focus. Distance along the axis is
+    that along the board times the cosine of the board's angle (common practice; no standard is known).
 
     Parameters
     ----------
     traces
-        The ramp shots of the setting; the mean is given. From five shots on their scatter enters the uncertainty,
-        beside that of each fit and of the board's angle.
+        The ramp shots of the setting; the result is their mean. The uncertainty includes that of each fit, of the
+        board's angle, and from five shots on the scatter.
     confusion_um
-        Circle of confusion at the sensor, by which the depth of focus N c (1 + m) is reckoned. 30 is the usual one
-        for a frame of 24 x 36 mm; two pixels are stricter.
+        Circle of confusion c at the sensor, for the depth of focus N c (1 + m). 30 is common for a frame of
+        24 x 36 mm; two pixels are stricter.
 
     Returns
     -------
     FocusOffset
-        Minus is front focus: the sharpest place is nearer than the band. What makes it poor: a lens or body tilted
-        along the board brings its own defocus to the rows beside the band, and offsets read ``1 / (1 - k)`` times too
-        large, with k the tilt (of the image, in radians) over magnification times the cosine of the board's angle: 6 %
-        for 3.4 arc minutes at 1:44 and 45 degrees, towards zero or away from it by the tilt's sense.
+        Minus is front focus: the sharpest place is nearer than the band. It is poor for a lens or body tilted along the
+        board, whose defocus beside the band makes offsets ``1 / (1 - k)`` times too large. k is the tilt (of the image,
+        in radians) over magnification times the cosine of the board's angle: 6 % for 3.4 arc minutes at 1:44 and 45
+        degrees, of the tilt's sign.
 
     Raises
     ------
@@ -80,8 +80,8 @@ def measure_focus_offset(
 def average(values: list[float], values_u: list[float], shared_u_frac: float = 0.0) -> tuple[float, float]:
     """Return a mean and its standard uncertainty.
 
-    Noise of the fits goes down with their number; the shots' scatter stands for it if there is enough and it is larger.
-    What all shots share (the board's angle), a share of the mean, does not go down.
+    The noise of the fits averages out; the shots' scatter replaces it if there are enough shots and it is larger. The
+    relative uncertainty that all shots share (the board's angle) does not average out.
     """
     count = len(values)
     mean, own = float(np.mean(values)), float(np.linalg.norm(values_u)) / count
@@ -90,7 +90,7 @@ def average(values: list[float], values_u: list[float], shared_u_frac: float = 0
 
 
 def summarise_colour(shots: list[Found] | None, depth_um: float) -> ColourOffset:
-    """Lay one colour out; None gives NaN."""
+    """Return the result of one colour; NaN for None."""
     if shots is None:
         nothing = float("nan")
         return ColourOffset(
@@ -120,10 +120,7 @@ def summarise_colour(shots: list[Found] | None, depth_um: float) -> ColourOffset
 
 
 def compare_colours(shots: list[Found] | None, main: list[Found]) -> tuple[float, float]:
-    """Return axial colour: how much farther from the lens a colour is sharp than the main one, micrometres.
-
-    A colour that is sharp on a farther part of the board has its focus farther from the lens.
-    """
+    """Return axial colour, um: best focus of a colour less that of the main one, positive farther from the lens."""
     if shots is None or shots is main:
         return float("nan"), float("nan")
     apart = [one.shift_um - other.shift_um for one, other in zip(shots, main, strict=True)]

@@ -1,1 +1,1 @@
-"""Flats, darks and what they say of light and sensor."""
+"""Flats and darks: evenness of the light, black level, gain and response of the sensor."""

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @stage
 def combine_darks(shots: tuple[DarkShot, ...]) -> DarkLevels:
-    """Take dark shots together: black against what is declared, noise, drift, and the pixels hot in most of them.
+    """Combine dark shots: error of the declared black level, noise, drift, and pixels hot in most of them.
 
     Parameters
     ----------
@@ -29,8 +29,8 @@ def combine_darks(shots: tuple[DarkShot, ...]) -> DarkLevels:
     """
     sizes = {(shot.width_px, shot.height_px, shot.level_dn.shape): shot.shot for shot in shots}
     if len(sizes) > 1:
-        told = "; ".join(f"{name} has {width} x {height} pixels" for (width, height, _), name in sizes.items())
-        raise Unmeasurable(f"the dark shots are not from one body: {told}")
+        text = "; ".join(f"{name} has {width} x {height} pixels" for (width, height, _), name in sizes.items())
+        raise Unmeasurable(f"the dark shots are not from one body: {text}")
     levels = np.array([shot.level_dn for shot in shots])
     level = levels.mean(axis=0)
     noise = np.sqrt(np.mean([shot.noise_dn**2 for shot in shots], axis=0))
@@ -54,7 +54,7 @@ def combine_darks(shots: tuple[DarkShot, ...]) -> DarkLevels:
 
 
 def find_lasting(shots: tuple[DarkShot, ...]) -> NDArray[np.int64]:
-    """Return x and y of the pixels listed as hot in more than half of the shots; a cosmic ray comes once."""
+    """Return x and y of the pixels hot in more than half of the shots, which excludes cosmic rays: (pixels, 2)."""
     everything = np.concatenate([shot.hot_pixel[:, :2] for shot in shots])
     places, times = np.unique(everything, axis=0, return_counts=True)
     return np.asarray(places[times > len(shots) / 2])

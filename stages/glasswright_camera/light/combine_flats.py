@@ -1,4 +1,4 @@
-"""The stage that makes one gain map of a setting's flat or panel shots."""
+"""The stage that combines a setting's flat or panel shots to one gain map."""
 
 from __future__ import annotations
 
@@ -21,24 +21,24 @@ if TYPE_CHECKING:
 
 @stage
 def combine_flats(shots: tuple[FlatShot, ...], stand: Stand) -> FlatField:
-    """Take the flat or panel shots of a setting together: one smooth gain map a plane, 1 at the frame's centre.
+    """Combine the flat or panel shots of a setting: one smooth gain map per plane, 1 at the frame's centre.
 
-    Each shot is divided by its own level at the centre, so that a lamp's change between shots costs nothing but a
-    caveat; the scatter that is left enters the gain's uncertainty. Blocks that stand out of the smooth surface (dust)
-    are left out and bridged; a shadow too wide for that (something in the lens) is followed as far as a smooth map can,
-    and how far it is off there is in the gain's uncertainty.
+    Each shot is divided by its own level at the centre, so a lamp's change between shots only causes a caveat; the
+    remaining scatter enters the gain's uncertainty. Blocks off the smooth surface (dust) are left out and interpolated.
+    A shadow too wide for that (something in the lens) is fitted as well as a smooth map can, and the misfit enters the
+    gain's uncertainty.
 
     Parameters
     ----------
     shots
         The repeats, of one role and frame size.
     stand
-        How much the light may change, and the mains frequency.
+        For the limit on changes of the light, and the mains frequency.
 
     Raises
     ------
     Unmeasurable
-        Where the shots do not fit together, or too few good blocks are left somewhere.
+        The shots are not repeats, or too few good blocks are left somewhere.
     """
     refuse_mixture(shots)
     first = shots[0]
@@ -52,11 +52,11 @@ def combine_flats(shots: tuple[FlatShot, ...], stand: Stand) -> FlatField:
     left_out = sum(each.left_out for each in maps)
     notes = (*notes, *note_flicker(times, stand.shooting.mains_hz))
     if left_out:
-        notes = (*notes, f"{left_out} blocks stood out of the smooth field (dust?) and were bridged")
+        notes = (*notes, f"{left_out} blocks deviate from the smooth field (dust?) and were interpolated")
     followed = max(each.followed for each in maps)
     if followed:
-        told = f"{followed} blocks lie in shadows too wide to bridge, and the map follows them"
-        notes = (*notes, f"{told}: something in the lens? `find_spots` tells")
+        text = f"{followed} blocks lie in shadows too wide to interpolate, and the map includes the shadows"
+        notes = (*notes, f"{text}: something in the lens? See `find_spots`")
     return FlatField(
         role=first.role,
         width_px=first.width_px,
@@ -79,14 +79,14 @@ def combine_flats(shots: tuple[FlatShot, ...], stand: Stand) -> FlatField:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Grid:
-    """The places at which a plane's light is wanted, each with the blocks about it."""
+    """The places at which a plane's light is evaluated, each with the blocks about it."""
 
     own: Windows
-    """The middles of what the blocks cover."""
+    """The middles of the blocks as cut by the frame."""
     nominal: Windows
-    """The middles of the blocks as if they were whole: where the gain map has its points."""
+    """The middles of the blocks as if they were whole: the points of the gain map."""
     middle: Windows
-    """About the frame's centre."""
+    """Points about the frame's centre."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,23 +102,23 @@ class PlaneMap:
     """(4,): gain of the outermost blocks themselves."""
     corners_u: NDArray[np.float64]
     followed: int
-    """Blocks of shadows too wide to bridge."""
+    """Blocks of shadows too wide to interpolate."""
 
 
 def refuse_mixture(shots: tuple[FlatShot, ...]) -> None:
-    """Raise where the shots are not repeats of one another."""
+    """Raise Unmeasurable where the shots are not repeats of one another."""
     kinds = {(shot.role, shot.width_px, shot.height_px, shot.planes, shot.block_px): shot.shot for shot in shots}
     if len(kinds) > 1:
-        told = "; ".join(
+        text = "; ".join(
             f"{name} is a {role} of {width} x {height} pixels, planes {', '.join(planes)}, blocks of {block:g}"
             for (role, width, height, planes, block), name in kinds.items()
         )
-        raise Unmeasurable(f"the shots do not belong together: {told}")
+        raise Unmeasurable(f"the shots do not belong together: {text}")
 
 
 @lru_cache(maxsize=8)
 def lay_grid(size_px: tuple[int, int], block_px: float, offset_px: tuple[float, float]) -> Grid:
-    """Return the grid of a plane in frames of a width and height; kept, since a night's flats share a few."""
+    """Return the grid of a plane for one frame size; cached, since a night's flats share a few."""
     x_axis, y_axis = (lay_axis(size, block_px, offset) for size, offset in zip(size_px, offset_px, strict=True))
     own_y, own_x = np.meshgrid(y_axis.centre, x_axis.centre, indexing="ij")
     y, x = np.meshgrid(y_axis.nominal, x_axis.nominal, indexing="ij")
@@ -181,17 +181,17 @@ def read_corners(
 
 
 def surround(middle: tuple[float, float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return x and y of four points a hair's breadth about the frame's centre.
+    """Return x and y of four points very near the frame's centre.
 
-    Where it lies between blocks, each has its own nearest ones; their mean favours no side.
+    Where the centre lies between blocks, each point has other nearest blocks, and their mean favours no side.
     """
-    hair = 1e-9
+    tiny = 1e-9
     x, y = middle
-    return np.array([x - hair, x + hair, x - hair, x + hair]), np.array([y - hair, y - hair, y + hair, y + hair])
+    return np.array([x - tiny, x + tiny, x - tiny, x + tiny]), np.array([y - tiny, y - tiny, y + tiny, y + tiny])
 
 
 def pool_nearby(variance: NDArray[np.float64], reach: int = 2) -> NDArray[np.float64]:
-    """Return the mean of a map over the 5 x 5 blocks about each: a few repeats say little block by block."""
+    """Return the mean of a map over the 5 x 5 blocks about each, as a few repeats give little for a single block."""
     padded = np.pad(variance, reach, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, (2 * reach + 1, 2 * reach + 1))
     return np.asarray(windows.mean(axis=(2, 3)))

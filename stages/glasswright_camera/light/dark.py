@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DarkShot(Artefact):
-    """One dark frame, reduced: what `reduce_dark` gives and `combine_darks` gathers."""
+    """One dark frame, reduced: result of `reduce_dark`, input of `combine_darks`."""
 
     shot: str
     width_px: int
@@ -24,7 +24,7 @@ class DarkShot(Artefact):
     noise_dn: NDArray[np.float64]
     """Shape of `level_dn`: standard deviation between pixels, hot pixels left out."""
     declared_black_dn: NDArray[np.float64]
-    """Shape of `level_dn`: what the file, or the stand file, says black is."""
+    """Shape of `level_dn`: the black level declared in the file or the stand file."""
     white_dn: float
     hot_pixel: NDArray[np.int64]
     """(hot pixels, 3): x, y and value of each, brightest first."""
@@ -34,13 +34,13 @@ class DarkShot(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DarkLevels(Artefact):
-    """The sensor's black: whether the files' black level can be believed, the noise, the pixels not to trust."""
+    """The sensor's black: error of the files' black level, noise, hot pixels."""
 
     black_error_dn: float
     """Largest difference between the measured mean of a site and the black declared for it."""
     black_error_dn_u: float
     noise_dn: float
-    """Read noise and pattern together: standard deviation over the frame, the noisiest site's."""
+    """Read noise and fixed pattern together: standard deviation over the frame, of the noisiest site."""
     noise_dn_u: float
     drift_dn: float
     """Largest difference of level between the shots."""

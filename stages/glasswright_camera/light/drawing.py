@@ -1,4 +1,4 @@
-"""A drawing of an even field: contours of the light lost."""
+"""Drawing of a flat field: contours of the light lost."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 LEAST_SPAN = 60.0
-"""A closed contour smaller than this on the drawing says more of noise than of the lens."""
+"""Closed contours smaller than this on the drawing are noise and not drawn."""
 NAMES = {"flat": "Light lost over the frame", "panel": "Evenness of the panel"}
 
 
@@ -30,7 +30,7 @@ def loss_of(field: FlatField) -> Array:
 
 
 def draw_flat(field: FlatField) -> list[Picture]:
-    """Draw contours of equal loss, each with its number; a panel evens out the chart and is no measure of the lens."""
+    """Draw labelled contours of equal loss; nothing for a panel, which is no measure of the lens."""
     if field.role == "panel":
         return []
     loss = loss_of(field)
@@ -54,7 +54,7 @@ def draw_flat(field: FlatField) -> list[Picture]:
     title = NAMES.get(field.role, "Evenness of the field")
     described = (
         f"Contours of equal loss in EV, {plane} plane, {field.shot_count} shot{'s' if field.shot_count != 1 else ''}, "
-        "as the smooth field has it before the source's own unevenness is divided out."
+        "of the smooth field, before the source's own unevenness is divided out."
     )
     return [Picture(title, view.draw(*parts, below=38, name=title), described)]
 
@@ -64,7 +64,7 @@ def _write(values: list[float]) -> str:
 
 
 def _inside(view: FrameView, points: Array) -> list[tuple[float, float]]:
-    """Thin a contour to what shows, and clip it to the frame, which the outermost points may leave."""
+    """Return fewer points of a contour, clipped to the frame."""
     kept = points[:: max(1, len(points) // 120)]
     kept = np.vstack([kept, points[-1:]])
     low = view.place(np.array([[-0.5, -0.5]]))[0]
@@ -73,7 +73,7 @@ def _inside(view: FrameView, points: Array) -> list[tuple[float, float]]:
 
 
 def _name(view: FrameView, points: Array, text: str) -> str:
-    """Write a contour's number where it runs lowest within the frame, on a ground of its own."""
+    """Draw a contour's label at its lowest point within the frame, on a background."""
     fits = points[points[:, 1] < view.bottom - 12]
     x, y = (fits if len(fits) else points)[int(np.argmax((fits if len(fits) else points)[:, 1]))]
     x = min(max(float(x), 40.0), 520.0)

@@ -1,4 +1,4 @@
-"""Block means of a mosaic's planes, outlying pixels rejected: the one sweep over a flat frame."""
+"""Block means of a mosaic's planes, outlying pixels rejected."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ SWEEPS = 3
 REJECT_BEYOND = 4.0
 """Standard deviations. The gradient of light within a block is far smaller than its noise."""
 ROUNDING_DN = 0.2887
-"""Standard deviation of rounding to whole numbers: no frame is quieter."""
+"""Standard deviation of rounding to whole numbers, the least noise of a frame."""
 CLIPPED_ALLOWED = 0.005
-"""Share of a block's pixels; hot pixels stay below. Beyond it the mean would be short of the light clipped off."""
+"""Largest share of a block's pixels that may be clipped, more than hot pixels; above it the mean would be too low."""
 
 
 def mean_blocks(mosaic: Mosaic, block_px: int) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
@@ -30,7 +30,7 @@ def mean_blocks(mosaic: Mosaic, block_px: int) -> tuple[NDArray[np.float64], NDA
     mosaic
         The frame.
     block_px
-        Side of a block: a multiple of the colour pattern's period, so that all blocks are alike.
+        Side of a block, a multiple of the colour pattern's period.
 
     Returns
     -------
@@ -53,10 +53,9 @@ def scan_blocks(
     planes: int,
     block: int,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:  # pragma: no cover - compiled
-    """Mean, uncertainty and clipped count of each plane of each block; see `mean_blocks`.
+    """Return mean, uncertainty and clipped count of each plane of each block; see `mean_blocks`.
 
-    One pass sums all pixels, exactly, in whole numbers. Few blocks hold a pixel that is to be rejected; these alone are
-    looked through again.
+    One pass sums all pixels exactly, in integers. Only the few blocks with a pixel to reject are summed again.
     """
     channels, height, width = values.shape
     rows, columns = (height + block - 1) // block, (width + block - 1) // block
@@ -65,7 +64,7 @@ def scan_blocks(
     clipped = np.zeros((planes, rows, columns), np.int64)
     period_y, period_x = pattern.shape[1:]
     rounding = ROUNDING_DN / (white - black.mean())
-    # of each column of pixels within a row of blocks, and each of the pattern's rows
+    # for each column of pixels within a row of blocks, and each of the pattern's rows
     total = np.empty((channels, period_y, width), np.uint32)
     squares = np.empty((channels, period_y, width), np.uint64)
     least = np.empty((channels, period_y, width), np.uint16)
@@ -137,7 +136,7 @@ def _add_line(
     least: NDArray[np.uint16],
     most: NDArray[np.uint16],
 ) -> None:  # pragma: no cover - compiled
-    """Add a row of pixels to what is known of each column; plain loops, so that many pixels are taken at once."""
+    """Add a row of pixels to the sums, minima and maxima of the columns; separate loops vectorise."""
     for x in range(len(line)):
         total[x] += line[x]
     for x in range(len(line)):

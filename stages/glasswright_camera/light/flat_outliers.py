@@ -1,4 +1,4 @@
-"""Finds the flat of a setting that differs from its repeats."""
+"""Outliers among the flats of one setting."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 FAR: Final = 3.5
 """Robust standard deviations (Iglewicz and Hoaglin 1993)."""
 LEVEL_FLOOR: Final = 0.05
-"""A lamp and a shutter differ by 1 or 2 % from shot to shot: less than this is never odd."""
+"""Least relative difference of level that makes a shot odd: lamp and shutter vary by 1 or 2 % between shots."""
 SHAPE_FLOOR: Final = 0.01
 """The same of the light's shape, rms over the frame. Chosen."""
 
@@ -26,18 +26,18 @@ SHAPE_FLOOR: Final = 0.01
 def find_odd_flats(
     lights: Sequence[NDArray[np.float32]], exposure_times_s: Sequence[float | None]
 ) -> Mapping[int, str]:
-    """Name the members whose light level, or whose shape once the level is taken out, is far from the others'.
+    """Return the members whose level, or whose shape relative to their level, is an outlier: index -> reason.
 
     Parameters
     ----------
     lights
         (planes, rows, columns) of each member.
     exposure_times_s
-        Of each member; allowed for where all are known.
+        Of each member; levels are corrected for it where all are known.
     """
     shapes = {light.shape for light in lights}
     if len(shapes) > 1:
-        return {}  # of different sizes: a mistake in the folder, not an odd one out
+        return {}  # different sizes are refused elsewhere
     levels = np.array([float(np.nanmedian(light)) for light in lights])
     if all(exposure_times_s):
         levels = levels / np.array(exposure_times_s, dtype=np.float64)
@@ -54,15 +54,15 @@ def find_odd_flats(
 
 
 def limit_of(offsets: NDArray[np.float64], floor: float) -> float:
-    """Return how far from the median a member may lie."""
+    """Return the largest allowed deviation from the median."""
     spread = robust_sigma(offsets)
     return max(FAR * spread, floor)
 
 
 def shape_differences(lights: Sequence[NDArray[np.float32]]) -> NDArray[np.float64]:
-    """Return the rms difference of each member from the median member, each plane's level taken out."""
+    """Return the rms difference of each member from the median member, relative to each plane's level."""
     stack = np.array([light / np.nanmedian(light, axis=(1, 2), keepdims=True) for light in lights], dtype=np.float64)
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # a block that no member could measure says nothing
+        warnings.simplefilter("ignore", RuntimeWarning)  # blocks that no member could measure are all NaN
         typical = np.nanmedian(stack, axis=0)
         return np.asarray(np.sqrt(np.nanmean((stack / typical - 1) ** 2, axis=(1, 2, 3))))

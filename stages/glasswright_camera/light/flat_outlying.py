@@ -1,9 +1,8 @@
-"""Blocks of a flat that stand out of the smooth field: which are bridged, and which the map follows.
+"""Blocks of a flat that deviate from the smooth field: those interpolated, and those the map includes.
 
-Dust takes a block or a few, and the surface through the blocks about it knows what light there would be. The shadow of
-something in the lens at a low f-number is wider than any bridge: nothing about it tells what light there would be, and
-it is light that the chart shots lack too, in the same place. So the map follows it, and its uncertainty says how well.
-"""
+Dust shades one or a few blocks; the surface through the surrounding blocks gives the light without it. The shadow of
+something in the lens at a low f-number is too wide for that, and chart shots have the same shadow in the same place.
+The map therefore includes it, and the misfit enters the map's uncertainty."""
 
 from __future__ import annotations
 
@@ -26,28 +25,29 @@ if TYPE_CHECKING:
 OUTLYING: Final = 5.0
 """Robust standard deviations from the smooth surface."""
 OUTLYING_FLOOR: Final = 0.003
-"""Dust that takes less light than this does no harm."""
+"""Relative loss of light below which dust does no harm."""
 BRIDGED: Final = REACH - 2
-"""Blocks in a row and column that a fit to five by five bridges with good blocks on all sides; more are followed."""
+"""Most blocks in a row or column that a fit to five by five blocks can interpolate with good blocks on all sides."""
 SWEEPS: Final = 2
 SURELY_OFF: Final = 3.0
-"""Mean square about the map over that of noise: nine standard deviations for the 19 degrees of freedom of a fit."""
+"""Mean square about the map over that of noise, above which a misfit is significant: nine standard deviations for the
+19 degrees of freedom of a fit."""
 
 
 def find_outlying(windows: Windows, light: Array, light_u: Array, good: Mask) -> tuple[Mask, Mask]:
-    """Mark blocks that stand out of the surface through their neighbours, each against its own noise.
+    """Mark blocks that deviate from the surface through their neighbours by more than their noise.
 
     Parameters
     ----------
     windows
-        Those about the blocks' own middles.
+        Windows about the blocks' own middles.
     light, light_u, good
         (rows, columns): block means, their noise, and which have light.
 
     Returns
     -------
     bridged, followed
-        (rows, columns): to be left out, and part of something too wide for that.
+        (rows, columns): blocks to interpolate, and blocks of shadows too wide for that.
     """
     outlying = bridged = np.zeros_like(good)
     for _ in range(SWEEPS):
@@ -56,14 +56,14 @@ def find_outlying(windows: Windows, light: Array, light_u: Array, good: Mask) ->
         spread = robust_sigma((residual / light_u)[good], about=0.0)
         outlying = good & (residual > np.maximum(OUTLYING * spread * light_u, OUTLYING_FLOOR * np.abs(surface)))
         bridged = outlying & ~pick_crowded(outlying, good)
-    # only now, since a single deep block pulls the first surface away from its neighbours
+    # after the sweeps only, since a single deep block distorts the first surface
     wide = pick_wide(outlying)
     followed = wide | pick_crowded(outlying & ~wide, good)
     return outlying & ~followed, followed
 
 
 def pick_wide(outlying: Mask) -> Mask:
-    """Pick outlying blocks that hang together over more than can be bridged."""
+    """Return outlying blocks in connected regions too wide to interpolate."""
     parts, _ = label(outlying, np.ones((3, 3)))
     wide = np.zeros_like(outlying)
     for index, box in enumerate(find_objects(parts), start=1):
@@ -73,7 +73,7 @@ def pick_wide(outlying: Mask) -> Mask:
 
 
 def pick_crowded(outlying: Mask, good: Mask) -> Mask:
-    """Pick outlying blocks about which too few good ones would be left without them."""
+    """Return outlying blocks without which too few good ones would be left about them."""
     left = good & ~outlying
     rows, columns = (take_nearest(np.arange(size, dtype=np.float64) + 0.5, size) for size in good.shape)
     count = left[rows[:, None, :, None], columns[None, :, None, :]].sum(axis=(2, 3))
@@ -82,20 +82,20 @@ def pick_crowded(outlying: Mask, good: Mask) -> Mask:
 
 
 def find_misfit(light: Array, light_u: Array, surface: Array, bridged: Mask, followed: Mask, good: Mask) -> Array:
-    """Return how far the light about outlying blocks lies from the smooth map, where that is surely off; else 0.
+    """Return the rms deviation of the light from the smooth map near outlying blocks, over five by five blocks.
 
-    Rms over five by five blocks: as far as a shadow's border lies from a smooth map, so far may the map be off there.
+    It is 0 where it is not significant. It estimates the map's error at a shadow's border.
 
     Parameters
     ----------
     light, light_u, surface
         (rows, columns): block means, their noise, and the map, all on one scale.
     bridged, followed, good
-        Outlying blocks, and all that have light.
+        Blocks interpolated, blocks of wide shadows, and all blocks with light.
     """
     kept = good & ~bridged
     count = np.maximum(_pool(kept.astype(np.float64)), 1 / REACH**2)
-    # a block's mean is not its middle's value, by a share of the curvature, which is alike over the blocks about it
+    # a block's mean differs from its middle's value by a curvature term, which is common to the blocks and subtracted
     off = np.where(kept, light - surface, 0.0)
     found = np.maximum(_pool(off**2) / count - (_pool(off) / count) ** 2, 0.0)
     expected = _pool(np.where(kept, light_u**2, 0.0)) / count
@@ -104,6 +104,6 @@ def find_misfit(light: Array, light_u: Array, surface: Array, bridged: Mask, fol
 
 
 def _pool(part: Array) -> Array:
-    """Average over the five by five blocks about each."""
+    """Return the mean over the five by five blocks about each."""
     windows = np.lib.stride_tricks.sliding_window_view(np.pad(part, REACH // 2, mode="edge"), (REACH, REACH))
     return np.asarray(windows.mean(axis=(2, 3)))

@@ -1,9 +1,8 @@
 """Smooth surfaces through block means: a quadratic fitted about each point.
 
-Falloff, illumination and shading are smooth over a few blocks, dust and noise are not. The fit is of block means, not
-of points (the mean of x^2 over a block is x0^2 + side^2/12), so curvature within blocks does not bias it, and blocks
-cut by the frame's border stand where they really are.
-"""
+Falloff, illumination and shading are smooth over a few blocks, dust and noise are not. The fit is to block means, not
+to points (the mean of x^2 over a block is x0^2 + side^2/12), so curvature within blocks does not bias it. Blocks cut by
+the frame's border have their true middles."""
 
 from __future__ import annotations
 
@@ -18,7 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 REACH: Final = 5
-"""Blocks in a row that a fit takes."""
+"""Side of the square of blocks used by a fit."""
 TERMS: Final = 6
 LEAST_BLOCKS: Final = 12
 """Coefficients of a quadratic surface, and twice as many blocks at least."""
@@ -26,12 +25,12 @@ LEAST_BLOCKS: Final = 12
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Axis:
-    """Where the blocks lie along one side of the frame, in blocks from its beginning."""
+    """Places of the blocks along one side of the frame, in blocks from its beginning."""
 
     centre: NDArray[np.float64]
-    """Middle of what each block covers."""
+    """Middle of each block, as cut by the frame."""
     side: NDArray[np.float64]
-    """Length of it: 1 but for the last."""
+    """Length of each block: 1 except the last."""
 
     @property
     def nominal(self) -> NDArray[np.float64]:
@@ -40,7 +39,7 @@ class Axis:
 
 
 def lay_axis(size_px: int, block_px: float, offset_px: float = 0.0) -> Axis:
-    """Return the blocks along a side of the frame, for a plane whose pixels lie off the blocks' middles."""
+    """Return the blocks along a side of the frame, for a plane with an offset of its pixels in the blocks."""
     begin = np.arange(int(np.ceil(size_px / block_px)), dtype=np.float64)
     end = np.minimum(begin + 1, size_px / block_px)
     return Axis(centre=(begin + end) / 2 + offset_px / block_px, side=end - begin)
@@ -68,11 +67,10 @@ class Smoother:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Windows:
-    """The nearest 5 x 5 blocks about each of some points, and the quadratic fitted to all of them.
+    """The nearest 5 x 5 blocks about each of some points, and the weights of the quadratic fitted to all of them.
 
-    They depend on the frame and its blocks alone, so one serves every flat of a camera: only where blocks are not to be
-    trusted is the quadratic fitted anew.
-    """
+    They depend only on the frame and its blocks and are shared by all flats of a camera; weights are computed again
+    only where blocks are left out."""
 
     x_axis: Axis
     y_axis: Axis
@@ -90,7 +88,7 @@ class Windows:
         Parameters
         ----------
         good
-            (rows, columns): which means to trust.
+            (rows, columns): which means are used.
 
         Raises
         ------
@@ -102,7 +100,7 @@ class Windows:
         if int(count.min()) < LEAST_BLOCKS:
             x, y = self.x[count.argmin()], self.y[count.argmin()]
             raise Unmeasurable(
-                f"too few good blocks around block ({x:.0f}, {y:.0f}) of the frame to follow the light there"
+                f"too few good blocks around block ({x:.0f}, {y:.0f}) of the frame to fit the light there"
             )
         touched = np.flatnonzero(count < REACH**2)
         if not len(touched):
@@ -113,7 +111,7 @@ class Windows:
 
 
 def lay_windows(x_axis: Axis, y_axis: Axis, x: NDArray[np.float64], y: NDArray[np.float64]) -> Windows:
-    """Lay windows about points (points,), in blocks from the frame's upper left corner.
+    """Return windows about points (points,), in blocks from the frame's upper left corner.
 
     Raises
     ------

@@ -15,22 +15,22 @@ if TYPE_CHECKING:
 
 LEVEL_CHANGE: Final = "level_change"
 MAINS_CYCLES: Final = 5
-"""An exposure of fewer sees more or less of a ripple from shot to shot."""
+"""Fewest mains cycles of an exposure for which the lamp's ripple averages out."""
 
 
 def find_level_change(
     levels: NDArray[np.float64], exposure_times_s: Sequence[float | None], limit_pct: float
 ) -> tuple[float, tuple[str, ...], tuple[str, ...]]:
-    """Return the largest change of light between shots in per cent, and the caveats and notes it earns.
+    """Return the largest change of light between shots in per cent, and its caveats and notes.
 
     Parameters
     ----------
     levels
         (shots,): light of each.
     exposure_times_s
-        Of each; allowed for where all are known.
+        Of each; levels are corrected for it where all are known.
     limit_pct
-        More than this is a caveat.
+        Limit above which there is a caveat.
     """
     if len(levels) < 2:
         return 0.0, (), ()

@@ -1,4 +1,4 @@
-"""The sensor's response: what its signal is of the light, undone when a frame is read."""
+"""Correction for a non-linear response of the sensor, applied when a frame is read."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class Curve(NamedTuple):
     b: float
 
     def apply(self, signal: Array) -> tuple[Array, Array]:
-        """Return the light of signals, and its slope by the signal; below black the slope there goes on."""
+        """Return the light of signals, and its derivative; below black the curve is a straight line."""
         s = np.maximum(signal, 0.0)
         scale = 1 + self.a + self.b
         light = s * (1 + self.a * s + self.b * s * s) / scale
@@ -31,7 +31,7 @@ class Curve(NamedTuple):
 
 
 def undo_response(mosaic: Mosaic, curve: Curve) -> None:
-    """Turn the frame's signal into light, in place; a clipped pixel stays clipped.
+    """Convert the frame's signal to light, in place; clipped pixels stay clipped.
 
     Values are rounded to whole DN again, which adds 0.29 DN of noise.
     """

@@ -1,4 +1,4 @@
-"""The stage that measures the sensor's gain: how many electrons make white."""
+"""The stage that measures the sensor's gain: the number of electrons at white."""
 
 from __future__ import annotations
 
@@ -23,28 +23,27 @@ REJECT_BEYOND: Final = 5.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorGain(Artefact):
-    """What a sensor makes of its electrons."""
+    """The sensor's gain, as electrons at white."""
 
     white_count: float
-    """Electrons that make a pixel white: a smaller gain makes more of them."""
+    """Electrons in a pixel at white; more at a lower gain setting."""
     white_count_u: float
     difference_count: int
-    """Differences between block means behind it."""
+    """Number of differences between block means used."""
 
 
 @stage
 def measure_gain(shots: tuple[FlatShot, ...]) -> SensorGain:
-    """Measure how many electrons make white, from the noise between flats of one light.
+    """Measure the number of electrons at white, from the noise between flats of the same light.
 
-    Electrons come one by one, so the variance of a pixel between two frames is its light over the electrons that make
-    white (photon transfer; EMVA 1288, 6.6). What both frames share, the falloff, dust and uneven pixels, drops out of
-    their difference, and slow changes of the light drop out of differences between neighbouring blocks. Read noise is
-    left in: at half of white it adds less than a thousandth.
+    Shot noise makes the variance of a pixel between two frames its light over the electrons at white (photon transfer;
+    EMVA 1288, 6.6). Falloff, dust and uneven pixels cancel in the difference of two frames, slow changes of the light
+    cancel between neighbouring blocks. Read noise is not subtracted: at half of white it adds less than a thousandth.
 
     Parameters
     ----------
     shots
-        Two or more frames of the diffuse source at one setting; an odd one out is left over.
+        Two or more frames of the diffuse source at one setting, used in pairs.
 
     Raises
     ------
@@ -71,9 +70,10 @@ def measure_gain(shots: tuple[FlatShot, ...]) -> SensorGain:
 
 
 def differ(one: FlatShot, other: FlatShot) -> Array:
-    """Return the differences of neighbouring blocks between two shots, scaled so that their variance is one electron.
+    """Return the differences of neighbouring blocks between two shots, (differences,), scaled to one pixel at white.
 
-    (differences,), in the root of white. The last row and column of blocks, which the frame may cut, are left out.
+    Their variance is one over the electrons at white. The last row and column of blocks are left out, as the frame may
+    cut them.
     """
     found = []
     for plane, pixels in enumerate(one.pixels_per_block):

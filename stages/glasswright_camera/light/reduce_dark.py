@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 REJECT_BEYOND = 4.0
 SWEEPS = 4
 HOT_FLOOR = 0.0005
-"""Of white over black: where steps are so coarse that no noise shows, the next step is not yet hot."""
+"""Least excess of a hot pixel, of white over black: with coarse quantisation noise may be 0, and one step is not
+hot."""
 
 
 @stage
@@ -38,9 +39,9 @@ def reduce_dark(
     hot_ratio
         A pixel this many standard deviations above its site's level is hot.
     hot_limit_count
-        At most so many hot pixels are listed, the brightest; all are counted.
+        Most hot pixels listed, the brightest; all are counted.
     stray_light_frac
-        Most light above black, of white, before the frame counts as not dark.
+        Largest light above black, of white, for the frame to count as dark.
 
     Raises
     ------
@@ -75,7 +76,7 @@ def reduce_dark(
 def measure_sites(mosaic: Mosaic) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return mean and standard deviation of each site of the pattern, outlying pixels rejected.
 
-    Both come from a histogram: a site's values are few different whole numbers.
+    Both are computed from a histogram, as a site has few different values.
     """
     level, noise = np.empty(mosaic.pattern.shape), np.empty(mosaic.pattern.shape)
     height, width = mosaic.pattern.shape[1:]
@@ -86,7 +87,7 @@ def measure_sites(mosaic: Mosaic) -> tuple[NDArray[np.float64], NDArray[np.float
 
 
 def clip_histogram(counts: NDArray[np.float64]) -> tuple[float, float]:
-    """Return mean and standard deviation of counted values, what lies beyond 4 of them rejected in turn."""
+    """Return mean and standard deviation of counted values, repeatedly rejecting those beyond 4 of them."""
     value = np.arange(len(counts), dtype=np.float64)
     mean, spread = 0.0, 0.0
     for sweep in range(SWEEPS):

@@ -16,21 +16,21 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 LEAST_PERIODS = 4
-"""Of the colour pattern in a block, each way: a mean of fewer pixels is no mean."""
+"""Fewest periods of the colour pattern along a block's side."""
 
 
 @stage
 def reduce_flat(mosaic: Mosaic, *, blocks_across_count: Annotated[int, Field(ge=16, le=400)] = 96) -> FlatShot:
     """Reduce a frame of an even field to block means of each colour plane, outlying pixels rejected.
 
-    Whether it is an even field, neither clipped nor too dim, was seen to where it was decoded, for all who read it.
+    That the frame is an even field, neither clipped nor too dim, is checked when it is decoded.
 
     Parameters
     ----------
     mosaic
         The frame: the diffuse source, or a blank panel.
     blocks_across_count
-        Blocks over the frame's width. More follow a steep falloff better, fewer are quieter.
+        Blocks over the frame's width. More fit a steep falloff better, fewer have less noise.
 
     Raises
     ------
@@ -60,7 +60,7 @@ def reduce_flat(mosaic: Mosaic, *, blocks_across_count: Annotated[int, Field(ge=
 
 
 def choose_block(width: int, blocks_across: int, period: int) -> int:
-    """Return the side of a block: near the width asked for, a multiple of the colour pattern's period."""
+    """Return the side of a block: near the requested size, a multiple of the colour pattern's period."""
     return max(LEAST_PERIODS, round(width / blocks_across / period)) * period
 
 
@@ -72,7 +72,7 @@ def count_pixels(mosaic: Mosaic, block: int) -> tuple[int, ...]:
 
 
 def find_offsets(mosaic: Mosaic) -> NDArray[np.float64]:
-    """Where each plane's pixels lie on the mean, from the middle of a period of the pattern: (planes, x and y)."""
+    """Return the mean place of each plane's pixels from the middle of a period of the pattern: (planes, 2)."""
     offsets = np.zeros((len(mosaic.planes), 2))
     for plane in range(len(mosaic.planes)):
         _, row, column = np.nonzero(mosaic.pattern == plane)

@@ -21,14 +21,14 @@ if TYPE_CHECKING:
 
 
 def divide_by_map(mosaic: Mosaic, file: DataFile) -> None:
-    """Divide the frame's light by the map, in place; a clipped pixel stays clipped.
+    """Divide the frame's light by the map, in place; clipped pixels stay clipped.
 
-    Values are rounded to whole DN again, which adds 0.29 DN of noise: far below any sensor's own.
+    Values are rounded to whole DN again, which adds 0.29 DN of noise, far below any sensor's own.
 
     Raises
     ------
     Unmeasurable
-        Where the map is of another size than the frame, or not the file that the stand file named.
+        Where the map has another size than the frame, or has changed since the stand file was read.
     """
     response = open_map(file.path, file.sha256)
     height, width = mosaic.values.shape[1:]
@@ -63,7 +63,7 @@ def open_map(path: str, sha256: str) -> NDArray[np.floating]:
 def scale_light(
     values: NDArray[np.uint16], response: NDArray[np.floating], black: NDArray[np.float64], white: float
 ) -> None:  # pragma: no cover - compiled
-    """Divide what lies above black by the response."""
+    """Divide the signal above black by the response, in place."""
     channels, height, width = values.shape
     period_y, period_x = black.shape[1:]
     for channel in range(channels):

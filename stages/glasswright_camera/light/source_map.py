@@ -26,7 +26,7 @@ def sample_source(file: DataFile, x: NDArray[np.float64], y: NDArray[np.float64]
     Parameters
     ----------
     file
-        A .npy of (rows, columns) light over the whole frame; each value stands for the middle of its cell.
+        A .npy of (rows, columns) light over the whole frame, each value at the middle of its cell.
     x, y
         Points, 0 to 1 over the frame's width and height.
 

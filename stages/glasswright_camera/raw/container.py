@@ -1,4 +1,4 @@
-"""A TIFF's directories, read in one go and trusted in nothing."""
+"""Reader of a TIFF's directories that expects damage."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 
 TIFF_STARTS: Final = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 MOST_PAGES: Final = 100
-"""No raw file has a tenth as many."""
+"""More than ten times what raw files have."""
 DEEPEST: Final = 3
-"""Directories inside directories: raws have one level, rarely two."""
+"""Levels of directories inside directories: raw files have one, rarely two."""
 DNG_VERSION: Final = 50706
 UNREADABLE: Final = (
     TiffFileError,
@@ -34,7 +34,7 @@ UNREADABLE: Final = (
     RuntimeError,
     MemoryError,
 )
-"""All that reading damaged directories has been seen to raise."""
+"""Errors observed when reading damaged directories."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,32 +44,32 @@ class Container:
     top: tuple[TiffPage, ...]
     """Directories of the file's own chain."""
     pages: tuple[TiffPage, ...]
-    """These, each followed by those inside it, where raws keep the main frame."""
+    """The same, each followed by the directories inside it, where raw files keep the main frame."""
     file: FileHandle
 
     @property
     def is_dng(self) -> bool:
-        """Whether the tags mean what the DNG specification says, and LibRaw reads the frame by them alone.
+        """Whether the tags follow the DNG specification, so that LibRaw reads the frame by them.
 
-        In other raws LibRaw goes by what it knows of the body: sizes, lengths and patterns in the tags may be anything.
+        For other raw files LibRaw uses its own data on the body; sizes, lengths and patterns in the tags may be wrong.
         """
         return any(DNG_VERSION in page.tags for page in self.pages)
 
 
 def is_tiff(path: str) -> bool:
-    """Say whether the file starts as a TIFF does."""
+    """Return whether the file starts with a TIFF's signature."""
     with Path(path).open("rb") as file:
         return file.read(4) in TIFF_STARTS
 
 
 @contextmanager
 def open_tiff(path: str) -> Iterator[Container]:
-    """Open a TIFF and read its directories; the library's own remarks on damage are not passed on.
+    """Open a TIFF and read its directories; the library's log messages on damage are suppressed.
 
     Raises
     ------
     Unmeasurable
-        Where the first directory cannot be read: the data's fault.
+        Where the first directory cannot be read.
     """
     logger = logging.getLogger("tifffile")
     before, logger.disabled = logger.disabled, True
@@ -86,10 +86,10 @@ def open_tiff(path: str) -> Iterator[Container]:
 
 
 def read_directories(chain: Iterable[object], depth: int, seen: set[int]) -> tuple[TiffPage, ...]:
-    """Read a chain of directories and those inside them, each once, as far as it can be read.
+    """Read a chain of directories and those inside them, each once, up to the first that cannot be read.
 
-    A chain may lead to a thumbnail, to a maker's own directory, back or astray. What LibRaw makes of the file does
-    not depend on that, so an end that makes no sense is an end.
+    A chain may contain thumbnails, private directories, loops or wrong offsets. LibRaw does not depend on them, so they
+    only end the chain.
     """
     pages: list[TiffPage] = []
     try:
@@ -117,7 +117,7 @@ def tag_of(page: TiffPage, code: int) -> Any:  # noqa: ANN401 - a tag holds what
 
 
 def numbers_of(page: TiffPage, code: int) -> tuple[int, ...]:
-    """Return a tag's whole numbers: none for a missing tag.
+    """Return a tag's integers: none for a missing tag.
 
     Raises
     ------
@@ -134,6 +134,6 @@ def numbers_of(page: TiffPage, code: int) -> tuple[int, ...]:
 
 
 def number_of(page: TiffPage, code: int) -> int | None:
-    """Return a tag's first whole number, or None."""
+    """Return a tag's first integer, or None."""
     numbers = numbers_of(page, code)
     return numbers[0] if numbers else None

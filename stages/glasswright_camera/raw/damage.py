@@ -1,7 +1,7 @@
-"""Signs of damage in decoded pixels: what a reader gives, without a word, for data that are not there.
+"""Signs of damage in decoded pixels, where a reader silently replaced missing data.
 
-Sensor noise never leaves neighbouring sites of a colour equal over a long run; zeros from a half-copied file and the
-filler of a cut stream do. None of this finds single flipped bits: only a hash taken at capture does.
+With sensor noise neighbouring sites of a colour are never equal over a long run; in the zeros of a half-copied file and
+the filler of a cut stream they are. Single flipped bits are not found here; for them a hash must be taken at capture.
 """
 
 from __future__ import annotations
@@ -18,25 +18,23 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 RUN_PX: Final = 32
-"""With noise of 0.5 DN neighbours are equal 4 times in 10: a whole run by chance once in 10^12."""
+"""Length of a run. With noise of 0.5 DN neighbours are equal 4 times in 10, a whole run once in 10^12."""
 FLAT_RUNS_ALLOWED: Final = 3
 ZERO_SHARE_ALLOWED: Final = 1e-4
-"""Share of exact zeros: dead pixels a body maps to zero stay below, a hole of 64 KB in 24 megapixels does not."""
-
-
+"""Largest share of exact zeros: more than dead pixels, less than a hole of 64 KB in 24 megapixels."""
 WITHIN_NOISE: Final = 0.005
-"""Of white: a black as near to 0 is reached by the noise of a sensor."""
+"""Black level, of white, up to which noise may reach 0."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PixelCensus:
-    """One pass over the frame, counted."""
+    """Counts of one pass over the frame."""
 
     flat_rows: int
-    """Rows that repeat with the pattern's period from end to end, clipped ones left out."""
+    """Rows that repeat with the pattern's period from end to end, without clipped ones."""
     first_flat_row: int
     flat_runs: int
-    """Runs of `RUN_PX` pixels that do so, clipped ones left out."""
+    """The same for runs of `RUN_PX` pixels."""
     zeros: int
     clipped: int
     largest: int
@@ -48,7 +46,7 @@ class PixelCensus:
 def scan_pixels(
     values: NDArray[np.uint16], period: int, white: int
 ) -> tuple[int, int, int, int, int, int, NDArray[np.float32]]:  # pragma: no cover - compiled
-    """Count flat rows and runs, zeros, clipped pixels; find the largest value; mean of every run."""
+    """Return flat rows, the first of them, flat runs, zeros, clipped pixels, the largest value, and each run's mean."""
     channels, height, width = values.shape
     runs = max(1, width // 32)
     means = np.zeros((channels, height, runs), np.float32)
@@ -56,7 +54,7 @@ def scan_pixels(
     for channel in range(channels):
         for y in range(height):
             row = values[channel, y]
-            # plain loops over a whole row, one for each question, so that the processor takes many pixels at once
+            # separate simple loops over a row vectorise
             most, least = np.uint16(0), np.uint16(65535)
             for x in range(width):
                 most = max(most, row[x])
@@ -86,7 +84,7 @@ def scan_pixels(
 
 @compiled
 def _repeats(part: NDArray[np.uint16], period: int) -> bool:  # pragma: no cover - compiled
-    """Say whether pixels repeat with a period."""
+    """Return whether pixels repeat with a period."""
     x = period
     while x < len(part) and part[x] == part[x - period]:
         x += 1
@@ -103,7 +101,7 @@ def take_census(values: NDArray[np.uint16], *, period: int, white_dn: float) -> 
     period
         Columns after which the colour pattern repeats.
     white_dn
-        From here on a pixel counts as clipped.
+        Value from which on a pixel counts as clipped.
     """
     flat_rows, first, flat_runs, zeros, clipped, largest, means = scan_pixels(values, period, int(np.ceil(white_dn)))
     return PixelCensus(
@@ -120,7 +118,7 @@ def take_census(values: NDArray[np.uint16], *, period: int, white_dn: float) -> 
 def refuse_damage(
     census: PixelCensus, *, size: int, ceiling_dn: int, black_frac: float, coarse: bool, unlit: bool
 ) -> None:
-    """Raise where the pixels cannot have come from a sensor as they are.
+    """Raise Unmeasurable if the pixels show damage.
 
     Parameters
     ----------
@@ -129,18 +127,18 @@ def refuse_damage(
     size
         Number of values in the frame.
     ceiling_dn
-        The largest value the file's depth can hold.
+        The largest value of the file's bit depth.
     black_frac
-        Black as a share of white. At 0 all unlit pixels may honestly be 0; near it noise may take some there.
+        Black as a share of white. At 0 all unlit pixels may be 0; near 0 noise may make some of them 0.
     coarse
-        Whether the values have 8 bits or fewer: steps so big that noise can vanish between them.
+        Whether the values have 8 bits or fewer, so that noise may be below one step.
     unlit
-        Whether the shot is of darkness; where its black is 0 as well, all pixels may honestly be 0.
+        Whether the shot is a dark; if its black is 0 as well, all pixels may be 0.
 
     Raises
     ------
     Unmeasurable
-        With what was found.
+        Names the damage.
     """
     if unlit and black_frac <= 0:
         return

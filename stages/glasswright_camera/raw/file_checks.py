@@ -1,4 +1,4 @@
-"""What a TIFF-based file (DNG, most raws) says of itself: is it whole, and are its pixels as the sensor gave them."""
+"""Checks of raw files' containers: whether the file is complete, and its pixels unaltered since the sensor."""
 
 from __future__ import annotations
 
@@ -21,33 +21,31 @@ UNCOMPRESSED: Final = 1
 JPEG: Final = 7
 LOSSY: Final = {9: "VC-5 wavelets", 34892: "lossy JPEG"}
 UNDECODABLE: Final = {5: "LZW", 8: "deflate", 32773: "PackBits", 32946: "deflate", 52546: "JPEG XL"}
-"""Integers compressed so are within the DNG rules, but LibRaw cannot decode them, or not rightly."""
+"""Compressions of integers that DNG allows, but LibRaw cannot decode, or decodes wrongly."""
 QUANTISED: Final = {32767: "blocks of 16 pixels in as few steps as they need"}
-"""Compression with losses that rounds each pixel for itself and so moves and blurs no edge."""
+"""Lossy compression that rounds each pixel by itself, so that it neither moves nor blurs edges."""
 LEAST_BITS: Final = 1.0
-"""Bits a pixel that lossless compression cannot go below: noise of half a step has an entropy of 1.05 bits."""
+"""Least bits per pixel of lossless compression: noise of half a step has an entropy of 1.05 bits."""
 LOSSLESS_FRAME: Final = 0xC3
 """Start-of-frame marker of lossless JPEG (ITU-T T.81, table B.1); all others lose something."""
 START_OF_IMAGE: Final = b"\xff\xd8"
 END_OF_IMAGE: Final = b"\xff\xd9"
 PADDING: Final = 65_536
-"""Most filler (zeros, ones) that is looked through behind the end of a stream."""
+"""Most filler bytes (zeros, ones) allowed after the end of a stream."""
 FLOATING_POINT: Final = 3
 CR3: Final = b"ftypcrx "
 CR3_IMAGE: Final = b"CMP1"
 CR3_HEADER: Final = struct.Struct(">12xII10xB")
-"""A cr3's box about an image, from its name on: width, height, and in the lower half of a byte the wavelets' levels.
-
-No standard has it; in three heads of real files it is 0 where the file says lossless and 3 where it says lossy.
-"""
+"""A cr3's box about an image, from its name on: width, height, and in the lower half of a byte the number of wavelet
+levels. There is no standard; in three headers of real files it is 0 in lossless and 3 in lossy ones."""
 SEARCHED_BYTES: Final = 262_144
-"""The boxes about the images lie at the front."""
+"""The boxes about the images lie at the beginning."""
 OFFSETS_AND_COUNTS: Final = ((273, 279), (324, 325), (513, 514))
-"""Tags that say where strips, tiles and previews lie and how long they are (TIFF 6.0)."""
+"""Tags with the offsets and lengths of strips, tiles and previews (TIFF 6.0)."""
 
 
 def is_mosaic_tiff(path: str) -> bool:
-    """Say whether a file whose name ends as a TIFF's does holds raw data."""
+    """Return whether a file with a TIFF's ending contains raw data."""
     with open_tiff(path) as container:
         return any(number_of(page, 262) in (CFA, LINEAR_RAW) for page in container.pages)
 
@@ -61,17 +59,16 @@ def raw_frames(container: Container) -> list[TiffPage]:
 
 
 def size_of(page: TiffPage) -> tuple[int, ...]:
-    """Return an image's pixel count, height and width, as its directory has them."""
+    """Return an image's pixel count, height and width, from its directory."""
     height, width = number_of(page, 257) or 0, number_of(page, 256) or 0
     return height * width, height, width
 
 
 def check_container(path: str, *, monochrome: bool, black_is_known: bool) -> tuple[str, ...]:
-    """Check a raw file's container, so far as it is a TIFF; give notes for people.
+    """Check a raw file's container, if it is a TIFF or a cr3, and return notes.
 
-    Whether a file opens is for LibRaw to say. Here it is refused only where its pixels were changed after the sensor
-    (lossy compression, corrections), or where LibRaw reads the frame by the very tags that prove it damaged or
-    misread: in a DNG.
+    Whether a file can be opened, LibRaw decides. Here it is refused only if its pixels were changed after the sensor
+    (lossy compression, corrections), or if it is a DNG, which LibRaw reads by its tags, and the tags show damage.
 
     Parameters
     ----------
@@ -80,12 +77,12 @@ def check_container(path: str, *, monochrome: bool, black_is_known: bool) -> tup
     monochrome
         Whether the stand's body has no colour filter.
     black_is_known
-        Whether the stand file gives the black level, so that the file's own does not matter.
+        Whether the stand file has the black level, so that the file's own is not used.
 
     Raises
     ------
     Unmeasurable
-        Naming what was found.
+        Names the fault.
     """
     if not is_tiff(path):
         check_wavelets(path)
@@ -99,8 +96,8 @@ def check_container(path: str, *, monochrome: bool, black_is_known: bool) -> tup
         same = sum(size_of(frame) == size_of(frames[0]) for frame in frames)
         if same > 1:
             raise Unmeasurable(
-                f"the file holds {same} raw images (pixel shift or a burst): which one was lit as the others "
-                "were cannot be known; shoot single frames"
+                f"the file holds {same} raw images (pixel shift or a burst), which may differ in light; shoot single "
+                "frames"
             )
         notes = check_compression(frames[0], container.file)
         if container.is_dng:
@@ -110,7 +107,7 @@ def check_container(path: str, *, monochrome: bool, black_is_known: bool) -> tup
 
 
 def check_dng_frame(page: TiffPage, file: FileHandle, *, monochrome: bool, black_is_known: bool) -> None:
-    """Raise where a DNG's frame is not all there, or where it is known that LibRaw would misread it."""
+    """Raise Unmeasurable if a DNG's frame is incomplete, or LibRaw is known to misread it."""
     check_extents(page, file.size)
     check_samples(page)
     check_overlap(page)
@@ -118,18 +115,18 @@ def check_dng_frame(page: TiffPage, file: FileHandle, *, monochrome: bool, black
         check_streams(page, file)
     if number_of(page, 262) == CFA and tag_of(page, 33422) is None and not monochrome:
         raise Unmeasurable(
-            "the file says that its pixels lie under a colour filter but not which (tag 33422, CFAPattern, is "
-            "missing), and a reader would guess: copy it again, or shoot it again"
+            "the file has a colour filter but its pattern is missing (tag 33422, CFAPattern), and a reader would "
+            "guess: copy it again, or shoot it again"
         )
     if not black_is_known and any(any(numbers_of(page, code)[0::2]) for code in (50715, 50716)):
         raise Unmeasurable(
             "the file's black level changes from row to row or column to column (BlackLevelDeltaV or H), which is "
-            "not followed: give `black_dn` for the stand's sensor"
+            "not supported: give `black_dn` for the stand's sensor"
         )
 
 
 def check_wavelets(path: str) -> None:
-    """Raise where a cr3 was compressed by wavelets; without levels of them it is lossless."""
+    """Raise Unmeasurable if a cr3 is compressed by wavelets; with no wavelet levels it is lossless."""
     with Path(path).open("rb") as file:
         head = file.read(SEARCHED_BYTES)
     if head[4:12] != CR3:
@@ -142,21 +139,21 @@ def check_wavelets(path: str) -> None:
 
 
 def check_bits(path: str, pixel_count: int) -> None:
-    """Raise where the frame takes fewer bits a pixel than sensor noise has: then something was left out.
+    """Raise Unmeasurable if the frame has fewer bits per pixel than sensor noise needs, so that it must be lossy.
 
-    Counted from where the frame begins to the end of the file, as lengths in the tags may be anything.
+    Bits are counted from the frame's offset to the end of the file, as lengths in the tags may be wrong.
 
     Parameters
     ----------
     path
         The file.
     pixel_count
-        What LibRaw decoded.
+        Number of pixels that LibRaw decoded.
 
     Raises
     ------
     Unmeasurable
-        With the bits found.
+        Names the bits per pixel.
     """
     if not is_tiff(path):
         return
@@ -167,8 +164,8 @@ def check_bits(path: str, pixel_count: int) -> None:
     if bits < LEAST_BITS:
         raise Unmeasurable(
             f"corrections baked in: the pixels are compressed to at most {bits:.2f} bits each, fewer than sensor noise "
-            f"has (over {LEAST_BITS:g}), so with losses, which alters edges; save raw uncompressed or losslessly "
-            "compressed"
+            f"needs (over {LEAST_BITS:g}), so the compression is lossy, which alters edges; save raw uncompressed or "
+            "losslessly compressed"
         )
 
 
@@ -182,7 +179,7 @@ def pieces_of(page: TiffPage) -> list[tuple[int, int]]:
 
 
 def check_extents(page: TiffPage, size: int) -> None:
-    """Raise where a strip or tile of the image is missing, empty or reaches beyond the end of the file."""
+    """Raise Unmeasurable if a strip or tile of the image is missing, or reaches beyond the end of the file."""
     for offset_code, count_code in OFFSETS_AND_COUNTS:
         offsets, counts = numbers_of(page, offset_code), numbers_of(page, count_code)
         if len(offsets) != len(counts):
@@ -200,7 +197,7 @@ def check_extents(page: TiffPage, size: int) -> None:
 
 
 def check_overlap(page: TiffPage) -> None:
-    """Raise where two strips or tiles of the frame share bytes: one of them lies elsewhere."""
+    """Raise Unmeasurable if two strips or tiles of the frame share bytes, so that one offset is wrong."""
     pieces = sorted(pieces_of(page))
     for (offset, count), (following, _) in pairwise(pieces):
         if following < offset + count:
@@ -211,7 +208,7 @@ def check_overlap(page: TiffPage) -> None:
 
 
 def check_samples(page: TiffPage) -> None:
-    """Raise for an uncompressed frame with fewer bytes than its pixels need."""
+    """Raise Unmeasurable for an uncompressed frame with fewer bytes than its pixels need."""
     width, height = number_of(page, 256), number_of(page, 257)
     if not width or not height:
         raise Unmeasurable("the file does not say how wide or high its frame is: copy it again")
@@ -222,7 +219,7 @@ def check_samples(page: TiffPage) -> None:
 
 
 def check_compression(page: TiffPage, file: FileHandle) -> tuple[str, ...]:
-    """Raise for compression that changed the pixels, and for numbers that LibRaw cannot be trusted with; give notes."""
+    """Raise Unmeasurable for lossy compression and for number formats that LibRaw may misread; return notes."""
     if FLOATING_POINT in numbers_of(page, 339):
         raise Unmeasurable("the pixels are floating point, which LibRaw can misread silently: save integers")
     compression = number_of(page, 259)
@@ -241,7 +238,7 @@ def check_compression(page: TiffPage, file: FileHandle) -> tuple[str, ...]:
 
 
 def lossy_error(name: str) -> Unmeasurable:
-    """Return the finding for pixels that were compressed with losses."""
+    """Return the error for lossy compression."""
     return Unmeasurable(
         f"corrections baked in: the pixels are compressed as {name}, which alters edges; save raw uncompressed or "
         "losslessly compressed"
@@ -249,16 +246,16 @@ def lossy_error(name: str) -> Unmeasurable:
 
 
 def is_lossy_jpeg(page: TiffPage, file: FileHandle) -> bool:
-    """Say whether the frame's first JPEG stream is of a kind that loses something."""
+    """Return whether the frame's first JPEG stream is lossy."""
     pieces = pieces_of(page)
     frame = first_frame_marker(read_at(file, pieces[0][0], min(pieces[0][1], 65536))) if pieces else None
     return frame is not None and frame != LOSSLESS_FRAME
 
 
 def check_streams(page: TiffPage, file: FileHandle) -> None:
-    """Raise where a lossless JPEG stream of a DNG's frame lacks its beginning or end, or is one of several strips.
+    """Raise Unmeasurable if a lossless JPEG stream of a DNG lacks its beginning or end, or is one of several strips.
 
-    LibRaw shows a tile whose stream was overwritten with zeros as a copy of another tile, without a word.
+    LibRaw silently replaces a tile whose stream was overwritten with zeros by a copy of another tile.
     """
     pieces = pieces_of(page)
     for number, (offset, count) in enumerate(pieces, start=1):
@@ -283,9 +280,9 @@ def read_at(file: FileHandle, offset: int, count: int) -> bytes:
 
 
 def first_frame_marker(stream: bytes) -> int | None:
-    """Return the first start-of-frame marker of a JPEG stream, walking its segments (ITU-T T.81, B.1.1), or None.
+    """Return the first start-of-frame marker in a JPEG stream's segments (ITU-T T.81, B.1.1), or None.
 
-    Some bodies swap the bytes of every pair; such a stream is walked as it was before.
+    Some bodies swap the bytes of every pair; they are swapped back first.
     """
     if stream[:2] == START_OF_IMAGE[::-1]:
         even = stream[: len(stream) // 2 * 2]

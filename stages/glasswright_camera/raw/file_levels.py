@@ -1,4 +1,4 @@
-"""Whether LibRaw put a DNG's black levels where the file says they belong."""
+"""Check of LibRaw's black levels against those in a DNG's tags."""
 
 from __future__ import annotations
 
@@ -22,15 +22,15 @@ RATIONAL: Final = 5
 
 
 def check_black(path: str, frame: RawFrame) -> None:
-    """Raise where the black levels of a DNG, site by site, are not those that LibRaw gave.
+    """Raise Unmeasurable if a DNG's black levels differ, site by site, from LibRaw's.
 
-    LibRaw 0.22 lists them by colour, which goes wrong where the active area starts on an odd row or column, and
-    cannot hold more than four.
+    LibRaw 0.22 lists them by colour, at most four, and misplaces them if the active area starts on an odd row or
+    column.
 
     Raises
     ------
     Unmeasurable
-        Naming both; the stand file can settle it.
+        Names both; `black_dn` in the stand file overrides them.
     """
     if not is_tiff(path):
         return
@@ -52,7 +52,7 @@ def check_black(path: str, frame: RawFrame) -> None:
 def black_of_sites(page: TiffPage, frame: RawFrame) -> NDArray[np.float64] | None:
     """Return the black level of each site of the visible frame's pattern, or None where the tags do not fit.
 
-    The levels repeat from the upper left corner of the active area on (DNG 1.6, BlackLevelRepeatDim).
+    The levels repeat from the upper left corner of the active area (DNG 1.6, BlackLevelRepeatDim).
     """
     rows, columns = (*numbers_of(page, 50713), 1, 1)[:2]
     levels = read_levels(page)
@@ -76,5 +76,5 @@ def read_levels(page: TiffPage) -> NDArray[np.float64]:
 
 
 def show(levels: NDArray[np.float64]) -> str:
-    """Return levels as a message shows them."""
+    """Return levels as text for a message."""
     return ", ".join(f"{level:g}" for level in levels.ravel()[:8])

@@ -7,12 +7,12 @@ from typing import Final
 from glasswright import Unmeasurable
 
 LARGEST_FRAME_PX: Final = 400_000_000
-"""Of the raw formats known, none has a sensor of half as many pixels (common practice, no source)."""
+"""More than twice the largest sensor of known raw formats (common practice, no source)."""
 MOST_COMPRESSION: Final = 100
-"""Bytes of pixels per byte of file. Deflate reaches 1032 (RFC 1951: 258 bytes from 2 bits) on what is all alike; the
-noise of a sensor leaves at least a bit of eight."""
+"""Bytes of pixels per byte of file. Deflate reaches 1032 on constant data (RFC 1951: 258 bytes from 2 bits); with
+sensor noise at least one bit in eight remains."""
 UNSUSPECTED_BYTES: Final = 256 * 2**20
-"""Frames up to this size may be as empty as they are: they do no harm."""
+"""Frames up to this size are not checked, as they do no harm."""
 
 
 def check_size(width: int, height: int, *, largest_px: int = LARGEST_FRAME_PX) -> None:
@@ -27,7 +27,7 @@ def check_size(width: int, height: int, *, largest_px: int = LARGEST_FRAME_PX) -
 
 
 def check_compression_ratio(pixel_bytes: int, held_bytes: int) -> None:
-    """Raise `Unmeasurable` for a large frame that no photograph can be packed into so few bytes of."""
+    """Raise `Unmeasurable` for a large frame from fewer bytes than any photograph needs."""
     if pixel_bytes > UNSUSPECTED_BYTES and pixel_bytes > MOST_COMPRESSION * held_bytes:
         raise Unmeasurable(
             f"the header claims {pixel_bytes / 1e6:.0f} MB of pixels, packed into {held_bytes / 1e6:.3g} MB, which no "

@@ -1,4 +1,4 @@
-"""TIFF and PNG frames of industrial cameras: read, and turned back into light."""
+"""Reader of TIFF and PNG frames of industrial cameras, converted to linear light."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ GREY_OR_COLOUR: Final = {1: ("white",), 3: ("red", "green", "blue")}
 BLACK_IS_ZERO: Final = 1
 RGB: Final = 2
 PNG_HEADER: Final = re.compile(rb"\x89PNG\r\n\x1a\n\0\0\0\rIHDR(?P<size>.{10})", re.DOTALL)
-"""Signature and the first chunk's beginning: width, height, bit depth, colour type (PNG 3rd edition, 5.2, 11.2.1)."""
+"""Signature and beginning of the first chunk: width, height, bit depth, colour type (PNG 3rd edition, 5.2, 11.2.1)."""
 PNG_CHANNELS: Final = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}
 """Channels of each colour type."""
 LOSSY: Final = {6: "JPEG", 7: "JPEG", 34892: "JPEG", 33003: "JPEG 2000", 34712: "JPEG 2000", 50001: "WebP"}
@@ -42,7 +42,7 @@ UNREADABLE: Final = (
     TypeError,
     MemoryError,
 )
-"""All that reading damaged images has been seen to raise; the codecs' own errors are RuntimeErrors."""
+"""Errors observed when reading damaged images; the codecs' own errors are RuntimeErrors."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,13 +53,13 @@ class ImageFrame:
     """(channels, height, width): light, 65535 at the file's largest value."""
     planes: tuple[str, ...]
     light_of_value: NDArray[np.uint16]
-    """The table that turned the file's values into light."""
+    """Light of each of the file's values."""
     pixel_digest: str
-    """Of the file's values."""
+    """Digest of the file's values."""
 
 
 def is_image(path: str) -> bool:
-    """Say whether a file's name ends as a TIFF's or PNG's does."""
+    """Return whether a file's name has the ending of a TIFF or PNG."""
     return Path(path).suffix.lower() in IMAGE_ENDINGS
 
 
@@ -71,14 +71,14 @@ def read_image(path: str, *, transfer: Transfer, largest_px: int = LARGEST_FRAME
     path
         The file.
     transfer
-        How its values follow light.
+        Transfer curve, see `make_light_table`.
     largest_px
-        Most pixels that the image may claim to have.
+        Most pixels that the header may claim.
 
     Raises
     ------
     Unmeasurable
-        Where it cannot be read whole, was compressed with losses, or is no plain grey or RGB image.
+        Where it cannot be read completely, has lossy compression, or is no plain grey or RGB image.
     """
     try:
         read = read_png if path.lower().endswith(".png") else read_tiff
@@ -99,7 +99,7 @@ def read_image(path: str, *, transfer: Transfer, largest_px: int = LARGEST_FRAME
 
 
 def as_integers(pixels: NDArray[Any]) -> NDArray[np.uint8 | np.uint16]:
-    """Return the pixels back; raise for anything but 8 or 16 bits."""
+    """Return the pixels unchanged; raise Unmeasurable unless they have 8 or 16 bits."""
     if pixels.dtype not in (np.uint8, np.uint16):
         raise Unmeasurable(f"the image has {pixels.dtype} values; save 8 or 16 bits")
     return pixels
@@ -154,8 +154,8 @@ def make_light_table(top: int, transfer: Transfer) -> NDArray[np.uint16]:
     top
         The file's largest value, 255 or 65535.
     transfer
-        `linear`; `srgb` (IEC 61966-2-1, 5.2: a straight piece, then a power of 2.4); or the power that light is of
-        the value.
+        `linear`; `srgb` (IEC 61966-2-1, 5.2: a straight piece, then a power of 2.4); or the exponent of light as a
+        power of the value.
     """
     share = np.arange(top + 1, dtype=np.float64) / top
     return np.rint(FULL_SCALE * light_of_share(share, transfer)).astype(np.uint16)

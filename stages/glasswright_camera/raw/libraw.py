@@ -1,4 +1,4 @@
-"""Raw files through LibRaw. The only module that imports rawpy: its arrays must not outlive the open file."""
+"""Reader of raw files with LibRaw. Only this module imports rawpy, whose arrays must not outlive the open file."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ LIBRAW_VERSION: Final = ".".join(str(part) for part in rawpy.libraw_version)
 PLANE_OF_LETTER: Final = {"R": "red", "G": "green", "B": "blue"}
 PLANES: Final = ("red", "green", "blue")
 SQUARE: Final = 0.005
-"""Largest deviation of a square pixel's sides from 1 to 1."""
+"""Largest deviation of a square pixel's aspect ratio from 1."""
 UNSUPPORTED: Final = (rawpy.LibRawFileUnsupportedError, rawpy.NotSupportedError, NotImplementedError)
-"""LibRaw does not know the format or the body; a damaged head looks the same to it."""
+"""Errors for an unknown format or body, or a damaged header."""
 UNREADABLE: Final = (
     rawpy.LibRawError,
     rawpy.NotSupportedError,
@@ -37,15 +37,15 @@ UNREADABLE: Final = (
     ValueError,
     OSError,
 )
-"""All that opening damaged files has been seen to raise."""
+"""Errors observed when opening damaged files."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RawFrame:
-    """What LibRaw says of a file: claims, to be checked."""
+    """A raw frame as read by LibRaw, not yet checked."""
 
     values: NDArray[np.uint16]
-    """(height, width): an own copy of the visible frame, black not subtracted."""
+    """(height, width): a copy of the visible frame, black not subtracted."""
     pattern: NDArray[np.int64]
     """(period height, period width): index into `planes` of each site of the visible frame."""
     planes: tuple[str, ...]
@@ -54,9 +54,8 @@ class RawFrame:
     white_dn: float
     top_px: int
     left_px: int
-    """Masked margin cut off above and to the left."""
+    """Width of the masked margin cut off; `top_px` is that above."""
     notes: tuple[str, ...] = ()
-    """For people."""
 
 
 def read_raw(path: str, *, monochrome: bool, largest_px: int = LARGEST_FRAME_PX) -> RawFrame:
@@ -67,14 +66,14 @@ def read_raw(path: str, *, monochrome: bool, largest_px: int = LARGEST_FRAME_PX)
     path
         The file.
     monochrome
-        Whether the body has no colour filter. LibRaw shows such a file and one whose pattern was lost alike.
+        Whether the body has no colour filter. To LibRaw such a file and one without its pattern look the same.
     largest_px
-        Most pixels that a frame may claim to have.
+        Most pixels that the header may claim.
 
     Raises
     ------
     Unmeasurable
-        Where the file cannot be read, complains while it is read, or holds no mosaic.
+        Where the file cannot be read, LibRaw reports damage, or there is no mosaic.
     """
     messages: list[str] = []
     try:
@@ -83,14 +82,14 @@ def read_raw(path: str, *, monochrome: bool, largest_px: int = LARGEST_FRAME_PX)
             refuse_strange_layout(raw, monochrome=monochrome)
             frame = copy_frame(raw, monochrome=monochrome)
     except UNREADABLE as error:
-        said = "; ".join([describe(error), *messages])
+        text = "; ".join([describe(error), *messages])
         remedy = "copy it again, or shoot it again"
         if isinstance(error, UNSUPPORTED):
             remedy = (
                 "it is no raw file, or damaged (copy it again), or of a body or kind of raw that this LibRaw does not "
                 "know (set the body to another kind, or convert it to DNG without demosaicing)"
             )
-        raise Unmeasurable(f"the raw file cannot be read: LibRaw {LIBRAW_VERSION} says {said}; {remedy}") from error
+        raise Unmeasurable(f"the raw file cannot be read: LibRaw {LIBRAW_VERSION} says {text}; {remedy}") from error
     if messages:
         raise Unmeasurable(
             f"the raw file is damaged: LibRaw {LIBRAW_VERSION} reports {'; '.join(dict.fromkeys(messages))}; "
@@ -100,18 +99,18 @@ def read_raw(path: str, *, monochrome: bool, largest_px: int = LARGEST_FRAME_PX)
 
 
 def describe(error: Exception) -> str:
-    """Return LibRaw's words for an error, which rawpy hands on as bytes."""
+    """Return LibRaw's text for an error, which rawpy passes as bytes."""
     first = error.args[0] if error.args else ""
     text = first.decode(errors="replace") if isinstance(first, bytes) else str(first)
     return f'"{text}"' if text else type(error).__name__
 
 
 def refuse_strange_layout(raw: Any, *, monochrome: bool) -> None:  # noqa: ANN401 - rawpy has no types
-    """Raise for anything but one mosaic."""
+    """Raise Unmeasurable for anything but one mosaic."""
     if raw.raw_type != rawpy.RawType.Flat or raw.raw_pattern is None:
         raise Unmeasurable(
-            "the file holds pixels that are demosaiced already (a linear or YCbCr raw): what an interpolation did to "
-            "an edge cannot be told from what the lens did; shoot plain raw, convert without demosaicing"
+            "the file's pixels are already demosaiced (a linear or YCbCr raw), and the effect of interpolation on an "
+            "edge cannot be separated from the lens's; shoot plain raw, convert without demosaicing"
         )
     if monochrome and raw.raw_pattern.size > 1:
         raise Unmeasurable(
@@ -120,12 +119,12 @@ def refuse_strange_layout(raw: Any, *, monochrome: bool) -> None:  # noqa: ANN40
     if not monochrome and raw.raw_pattern.size == 1:
         raise Unmeasurable(
             "the file has no colour filter pattern: either it was lost on the way (copy it again), or the body has "
-            "no filter (then say `monochrome: true` for the stand's sensor)"
+            "no filter (then write `monochrome: true` for the stand's sensor)"
         )
 
 
 def copy_frame(raw: Any, *, monochrome: bool) -> RawFrame:  # noqa: ANN401 - rawpy has no types
-    """Copy the visible frame, its pattern and its levels, all in the visible frame's own phase."""
+    """Copy the visible frame, its pattern and its levels, all starting at the visible frame's corner."""
     top, left = raw.sizes.top_margin, raw.sizes.left_margin
     height, width = raw.raw_pattern.shape
     colour = np.array([[raw.raw_color(top + row, left + column) for column in range(width)] for row in range(height)])
@@ -145,10 +144,10 @@ def copy_frame(raw: Any, *, monochrome: bool) -> RawFrame:  # noqa: ANN401 - raw
 
 
 def note_aspect(aspect: float) -> tuple[str, ...]:
-    """Note pixels that are not square, which nothing makes up for."""
+    """Return a note if the pixels are not square, which is not corrected."""
     if abs(aspect - 1) <= SQUARE:
         return ()
-    return (f"the pixels are not square (their sides are as {aspect:.3g} to 1): distances are in pixels as they lie",)
+    return (f"the pixels are not square (their sides are as {aspect:.3g} to 1): distances are not corrected for it",)
 
 
 def plane_of_colour(letters: str) -> NDArray[np.int64]:
@@ -166,23 +165,23 @@ def plane_of_colour(letters: str) -> NDArray[np.int64]:
 
 STANDARD_ERROR: Final = 2
 DAMAGE: Final = re.compile(r"unexpected end of file|data corrupted at|corrupt|truncat", re.IGNORECASE)
-"""LibRaw's own words for data that ended early or made no sense."""
+"""LibRaw's messages for data that ended early or are invalid."""
 
 
 @contextmanager
 def collect_messages(messages: list[str], about: str) -> Iterator[None]:
-    """Collect the lines about damage that reach file descriptor 2 meanwhile; pass all others on.
+    """Collect the lines about damage written to file descriptor 2 in the block; pass all others on.
 
     Parameters
     ----------
     messages
         Filled when the block ends.
     about
-        The file being read; a line that names it is about it, whatever it says.
+        The file being read; lines that name it are collected, too.
 
     Notes
     -----
-    The descriptor belongs to the whole process: two threads must not do this at once. Tasks run one a process.
+    The descriptor belongs to the whole process, so two threads must not do this at once. Each task has its own process.
     """
     sys.stderr.flush()
     kept = os.dup(STANDARD_ERROR)
@@ -199,7 +198,7 @@ def collect_messages(messages: list[str], about: str) -> Iterator[None]:
 
 
 def sort_lines(text: bytes, about: str) -> list[str]:
-    """Return the lines about the file; write the others to standard error, where they were meant to go."""
+    """Return the lines about the file or damage; write the others to standard error."""
     found = []
     for line in text.decode(errors="replace").splitlines():
         if about in line or DAMAGE.search(line):

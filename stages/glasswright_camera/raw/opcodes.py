@@ -1,4 +1,4 @@
-"""DNG opcode lists: corrections that a file asks its reader to make (Adobe DNG specification 1.6, chapter 7)."""
+"""DNG opcode lists: corrections that a reader should apply (Adobe DNG specification 1.6, chapter 7)."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ OPCODE_NAMES: Final = {
     14: "WarpRectilinear2",
 }
 HARMLESS: Final = frozenset({4, 5, 6})
-"""They mend single pixels or trim the border; levels and places of all else stay."""
+"""Opcodes that repair single pixels or trim the border, without changing other levels or places."""
 BEFORE_DEMOSAIC: Final = (1, 2)
 HEADER: Final = struct.Struct(">IIII")
-"""Identity, version, flags, length of the parameters; big-endian whatever the file is."""
+"""Identity, version, flags, length of the parameters; always big-endian."""
 
 
 def describe_opcodes(lists: Mapping[int, bytes | None]) -> tuple[str, ...]:
@@ -44,8 +44,7 @@ def describe_opcodes(lists: Mapping[int, bytes | None]) -> tuple[str, ...]:
     Raises
     ------
     Unmeasurable
-        Where list 1 or 2 corrects shading, geometry or levels: then the pixels belong to a lens and a correction
-        together.
+        Where list 1 or 2 corrects shading, geometry or levels, so that pixels show lens and correction together.
     """
     notes = []
     for number, data in lists.items():
@@ -56,12 +55,12 @@ def describe_opcodes(lists: Mapping[int, bytes | None]) -> tuple[str, ...]:
         altering = [opcode for opcode in opcodes if opcode not in HARMLESS]
         if number in BEFORE_DEMOSAIC and altering:
             raise Unmeasurable(
-                f"corrections baked in: opcode list {number} of the file asks for "
+                f"corrections baked in: opcode list {number} of the file requires "
                 f"{', '.join(dict.fromkeys(name_opcode(opcode) for opcode in altering))}; turn lens and shading "
                 "corrections off in the body and shoot again"
             )
         if names:
-            notes.append(f"opcode list {number} of the file ({names}) is left unapplied")
+            notes.append(f"opcode list {number} of the file ({names}) is not applied")
     return tuple(notes)
 
 
@@ -76,7 +75,7 @@ def read_opcodes(data: bytes, number: int) -> tuple[int, ...]:
     Raises
     ------
     Unmeasurable
-        Where the list does not fit its own lengths.
+        Where the list is shorter than its lengths.
     """
     try:
         (count,) = struct.unpack_from(">I", data)

@@ -1,4 +1,4 @@
-"""A digest of a frame's pixels, by which the same frame is known again in another file, ticket or year."""
+"""Digest of a frame's pixels, which identifies the same frame in another file or ticket."""
 
 from __future__ import annotations
 
@@ -11,26 +11,22 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 EVERY: Final = 4
-"""One in so many of the colour pattern's rows is hashed: 9 ms instead of 37 for 24 megapixels of 16 bits (SHA-256).
-
-Noise makes any two exposures differ in every row, so a quarter of the rows names a frame as surely as all of them.
-"""
+"""Every fourth row of the colour pattern is hashed: 9 ms instead of 37 for 24 megapixels of 16 bits (SHA-256). Because
+of noise any two exposures differ in every row, so a quarter of the rows is enough."""
 STRIDE: Final = 7
-"""Every seventh column and row is looked at for content; an odd number, so that each site of the pattern comes up."""
+"""Every seventh column and row is checked for content; an odd number, so that all sites of the pattern are included."""
 LEAST_UNLIKE: Final = 1e-3
-"""Share of pixels that differ from their neighbour in the pattern, below which a frame holds nothing but its defects.
-
-Hot and dead pixels, which two dark frames of one body have in common, are a tenth of it; noise of 0.5 DN gives 0.6.
-"""
+"""Share of pixels that differ from their neighbour in the pattern, below which a frame has no content but defects. Hot
+and dead pixels, which dark frames of one body share, are a tenth of it; noise of 0.5 DN gives 0.6."""
 
 
 def digest_pixels(values: NDArray[Any], period: int) -> str:
-    """Return the SHA-256 of a frame's type, shape and pixels; empty for a frame of one value, but for a few defects.
+    """Return the SHA-256 of a frame's type, shape and pixels; empty for a frame of one value apart from defects.
 
     Parameters
     ----------
     values
-        (channels, height, width), as they stand in the file: neither curve nor map nor black has been applied.
+        (channels, height, width), as in the file, before any correction.
     period
         Rows and columns after which the colour pattern repeats.
     """

@@ -1,4 +1,4 @@
-"""The stage that turns a file into a mosaic, or says why it must not be measured."""
+"""The stage that reads a file as a mosaic, or refuses it."""
 
 from __future__ import annotations
 
@@ -26,31 +26,30 @@ if TYPE_CHECKING:
 
 UNLIT_ROLE = "dark"
 BLACKS_APART = 0.01
-"""Of white; sensors keep theirs within a tenth of it."""
+"""Largest difference of black levels, of white; those of sensors differ by a tenth of it."""
 COARSE_DN: Final = 255
-"""Up to here steps are so big that noise can vanish between them."""
+"""Largest value of files with such coarse steps that noise may be below one step."""
 
 
 @stage
 def decode_raw(
     shot: Shot, stand: Stand, *, clipped_limit_frac: Fraction = 0.3, starved_limit_frac: Fraction = 0.02
 ) -> Mosaic:
-    """Read a raw file, TIFF or PNG as undemosaiced linear sensor data, and refuse what cannot be trusted.
+    """Read a raw file, TIFF or PNG as undemosaiced linear sensor data; refuse damaged or altered files.
 
-    `flat`, `panel`, `black_spot` and `dark` shots are looked at as well: what is not of that kind, or is a field too
-    bright or too dim to be measured, is refused here, so that all who read it share one judgement.
+    `flat`, `panel`, `black_spot` and `dark` shots are refused here, for all later stages, if they do not look like
+    their role or are too bright or too dim.
 
     Parameters
     ----------
     shot
-        The file. Its SHA-256 is checked elsewhere; a second net is cast here for files that were copied before
-        anybody hashed them.
+        The file. Its SHA-256 is checked elsewhere; the checks here also find damage from before it was hashed.
     stand
-        What this body's files mean: colour filter, transfer curve, levels, response map.
+        For the body's colour filter, transfer curve, levels and response map.
     clipped_limit_frac
         Largest share of clipped pixels, 0 to 1.
     starved_limit_frac
-        Least light, as a share of white, that the brightest hundredth of the frame must have; `dark` shots excepted.
+        Least light of the brightest hundredth of the frame, of white; not for `dark` shots.
 
     Raises
     ------
@@ -88,7 +87,7 @@ def decode_raw(
 
 
 def read_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
-    """Read the file; give the mosaic, the largest value its depth can hold, and whether its steps are coarse."""
+    """Read the file; return the mosaic, the largest value of its bit depth, and whether its steps are coarse."""
     if is_image(shot.path) and not (is_tiff(shot.path) and is_mosaic_tiff(shot.path)):
         return read_image_mosaic(shot, sensor)
     notes = check_container(shot.path, monochrome=sensor.monochrome, black_is_known=sensor.black_dn is not None)
@@ -102,7 +101,7 @@ def read_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
 
 
 def make_mosaic(shot: Shot, frame: RawFrame, sensor: Sensor, notes: tuple[str, ...]) -> Mosaic:
-    """Return the mosaic of a raw frame, the stand's levels in place of the file's where it has any."""
+    """Return the mosaic of a raw frame, with the stand's levels where it has any, else the file's."""
     black = frame.black_dn if sensor.black_dn is None else lay_black(sensor.black_dn, frame.black_dn.shape)
     return check_levels(
         Mosaic(
@@ -133,7 +132,7 @@ def lay_black(declared: float | tuple[tuple[float, ...], ...], shape: tuple[int,
 
 
 def read_image_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
-    """Read a TIFF or PNG; the stand's levels are in the file's own values and go through the same curve."""
+    """Read a TIFF or PNG; the stand's levels are in the file's values and are converted by the same curve."""
     image = read_image(shot.path, transfer=sensor.transfer, largest_px=sensor.largest_frame_px)
     if is_monochrome(image.planes) and not sensor.monochrome:
         raise Unmeasurable(
@@ -143,7 +142,7 @@ def read_image_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
     if sensor.monochrome and not is_monochrome(image.planes):
         raise Unmeasurable("the stand file says `monochrome: true`, but the image is in colour: is it from this body?")
     if isinstance(sensor.black_dn, tuple):
-        raise Unmeasurable("the stand file's `black_dn` is of sites of a mosaic, and this is an image: give one level")
+        raise Unmeasurable("the stand file's `black_dn` is for sites of a mosaic, but this is an image: give one level")
     table = image.light_of_value
     top = len(table) - 1
     levels = np.interp(
@@ -165,12 +164,12 @@ def read_image_mosaic(shot: Shot, sensor: Sensor) -> tuple[Mosaic, int, bool]:
 
 
 def depth_ceiling(white_dn: float) -> int:
-    """Return the largest value of the bit depth that a white level belongs to: 16383 for 15000."""
+    """Return the largest value of a white level's bit depth: 16383 for 15000."""
     return (1 << int(white_dn).bit_length()) - 1
 
 
 def check_levels(mosaic: Mosaic) -> Mosaic:
-    """Return the mosaic back; raise where its white is not above its black, or its blacks are far apart."""
+    """Return the mosaic unchanged; raise Unmeasurable if white is not above black, or the blacks are far apart."""
     if mosaic.white_dn <= mosaic.black_dn.max():
         raise Unmeasurable(
             f"white ({mosaic.white_dn:g}) is not above black ({mosaic.black_dn.max():g}): the file's levels are wrong; "
@@ -179,8 +178,8 @@ def check_levels(mosaic: Mosaic) -> Mosaic:
     apart = float(np.ptp(mosaic.black_dn))
     if apart > BLACKS_APART * mosaic.white_dn:
         raise Unmeasurable(
-            f"the black levels of the colour pattern's sites are {apart:g} DN apart, which no sensor's are: copy the "
-            "file again, or give `black_dn` for the stand's sensor"
+            f"the black levels of the colour pattern's sites differ by {apart:g} DN, more than those of any sensor: "
+            "copy the file again, or give `black_dn` for the stand's sensor"
         )
     return mosaic
 
@@ -194,7 +193,7 @@ def measure_brightest(census: PixelCensus, mosaic: Mosaic) -> float:
 def refuse_exposure(
     census: PixelCensus, brightest: float, *, size: int, clipped_limit: float, starved_limit: float
 ) -> None:
-    """Raise where too much of the frame is clipped, or even its brightest parts are too dark."""
+    """Raise Unmeasurable if too much of the frame is clipped, or its brightest parts are too dark."""
     clipped = census.clipped / size
     if clipped > clipped_limit:
         raise Unmeasurable(

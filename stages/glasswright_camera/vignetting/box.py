@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 POWERS: Final = tuple((i, j) for i in range(4) for j in range(4 - i))
-"""Of x and y: a cubic follows the falloff within a corner."""
+"""Exponents of x and y: a cubic fits the falloff within a corner."""
 LEAST_POINTS: Final = 6
 LEAST_GAIN: Final = 1e-6
 """Keeps a relative error finite where there is no light."""
@@ -30,8 +30,8 @@ class Box:
 def mean_over_box(gain: NDArray[np.float64], gain_u: NDArray[np.float64], box: Box) -> tuple[float, float]:
     """Return the mean gain over a box, and its standard uncertainty.
 
-    A cubic surface is fitted to the gain's points around the box and averaged over it exactly, so neither the box's
-    place between the points nor the curvature within it matters.
+    A cubic surface is fitted to the gain's points around the box and averaged over it exactly, so the box's place
+    between the points and the curvature within it have no effect.
 
     Parameters
     ----------
@@ -43,8 +43,8 @@ def mean_over_box(gain: NDArray[np.float64], gain_u: NDArray[np.float64], box: B
     Returns
     -------
     mean, uncertainty
-        The uncertainty takes the points about the box as sharing one relative error: they were smoothed over each
-        other, and lamps and lens change light by shares of it.
+        The points about the box are assumed to share one relative error, because the map is smoothed and changes of
+        lamps and lens are relative.
     """
     rows, columns = gain.shape
     across, down = choose_points(box.left, box.width, columns), choose_points(box.top, box.height, rows)
@@ -62,7 +62,7 @@ def mean_over_box(gain: NDArray[np.float64], gain_u: NDArray[np.float64], box: B
 
 
 def choose_points(begin: float, length: float, count: int) -> NDArray[np.int64]:
-    """Return the indices of the points to fit along one direction: the box and a block more on each side."""
+    """Return the indices of the points to fit along one direction: the box and one more block on each side."""
     middle = begin + length / 2
     take = max(LEAST_POINTS, int(np.ceil(length)) + 2)
     take = min(count, take + (round(2 * middle) - take) % 2)  # as many on either side of the box's middle

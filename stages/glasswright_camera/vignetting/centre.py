@@ -12,16 +12,16 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 CELLS: Final = 4
-"""The frame is left out cell by cell, 4 x 4, to see how much the centre depends on each."""
+"""Cells of the jackknife along each side of the frame."""
 FARTHEST: Final = 0.5
-"""Half-diagonals; a centre beyond it means that the light has none."""
+"""Half-diagonals; a centre beyond it is rejected."""
 LEAST_KNOWN: Final = 0.1
-"""Half-diagonals of uncertainty; with more the light has none either."""
+"""Largest standard uncertainty of a centre, half-diagonals; with more it is rejected."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Centre:
-    """The centre of symmetry from the frame's centre, in half-diagonals; NaN where the light has none."""
+    """The centre of symmetry from the frame's centre, in half-diagonals; NaN where it was not found."""
 
     x: float
     y: float
@@ -32,9 +32,9 @@ class Centre:
 def find_centre(gain: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]) -> Centre:
     """Fit g (1 + k1 r^2 + k2 r^4 + k3 r^6) about a free centre.
 
-    The uncertainty is a jackknife over 16 cells of the frame: what the polynomial does not follow is alike from
-    block to block, so the residuals' own scatter would promise far too much. A straight gradient of the source is
-    the same to this fit as a shifted centre.
+    The uncertainty is a jackknife over 16 cells of the frame: the polynomial's misfit is correlated between blocks, so
+    the scatter of the residuals would give far too small an uncertainty. A linear gradient of the source has the same
+    effect as a shifted centre.
 
     Parameters
     ----------
@@ -51,11 +51,11 @@ def find_centre(gain: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np
     def miss(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
         return falloff(parameters, x, y) - gain
 
-    def lean(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+    def slope(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
         return slopes(parameters, x, y)
 
     start = np.concatenate([[0.0, 0.0], np.linalg.lstsq(even_terms(x, y), gain, rcond=None)[0]])
-    fit = least_squares(miss, start, jac=lean, method="lm")
+    fit = least_squares(miss, start, jac=slope, method="lm")
     jacobian = slopes(fit.x, x, y)
     cell = cell_of(x) + CELLS * cell_of(y)
     moves = [leave_out(jacobian, fit.fun, cell == number) for number in range(CELLS * CELLS)]
@@ -94,6 +94,6 @@ def cell_of(place: NDArray[np.float64]) -> NDArray[np.int64]:
 def leave_out(
     jacobian: NDArray[np.float64], residual: NDArray[np.float64], gone: NDArray[np.bool_]
 ) -> NDArray[np.float64]:
-    """Return how far the parameters move when some points are left out (one Gauss-Newton step)."""
+    """Return the change of the parameters when some points are left out (one Gauss-Newton step)."""
     kept, rest = jacobian[~gone], residual[~gone]
     return np.asarray(-np.linalg.lstsq(kept, rest, rcond=None)[0])

@@ -23,17 +23,17 @@ if TYPE_CHECKING:
 CORNERS = ("upper left", "upper right", "lower left", "lower right")
 
 DIAGONALS = np.array([0.5, -0.5, -0.5, 0.5])
-"""Of the corners in the order of `CORNERS`: one diagonal's mean less the other's."""
+"""Weights of the corners in the order of `CORNERS`: one diagonal's mean less the other's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Falloff(Artefact):
     """Light lost towards the corners of an evenly lit frame.
 
-    Of the green plane (or the only one). A corner's loss is that of the mean light over a box of 5 % of the frame's
-    width and height (`corner_box_frac`) in the corner against the same box at the frame's centre; the extreme corner is
-    the outermost block of the light map, 1 % of the frame's width. Positive where it is darker. Corners are named as
-    the sensor's rows and columns lie, which is not how the scene stands.
+    Losses are of the green plane (or the only one). A corner's loss is that of the mean light over a box of 5 % of the
+    frame's width and height (`corner_box_frac`) in the corner against the same box at the frame's centre. The extreme
+    corner is the outermost block of the light map, 1 % of the frame's width. Positive where it is darker. Corners are
+    named by the sensor's rows and columns, not by the scene.
     """
 
     worst_corner_loss_ev: float
@@ -54,8 +54,8 @@ class Falloff(Artefact):
     """Largest less smallest corner loss."""
     asymmetry_ev_u: float
     diagonals_ev: NonNegative
-    """Mean loss of two opposite corners less that of the other two, sign dropped: falloff about a shifted centre has
-    none, something that stands in one corner's light has."""
+    """Modulus of the mean loss of two opposite corners less that of the other two: 0 for falloff about a shifted
+    centre, not for something that shades one corner."""
     diagonals_ev_u: float
     red_shading_ev: float
     """Mean corner loss of red less that of green: positive where the corners turn cyan. NaN without colours."""
@@ -64,14 +64,14 @@ class Falloff(Artefact):
     """Mean corner loss of blue less that of green: positive where the corners turn yellow. NaN without colours."""
     blue_shading_ev_u: float
     centre_x_frac: float
-    """Centre of symmetry from the frame's centre in half-diagonals, right positive. NaN where the light has none."""
+    """Centre of symmetry from the frame's centre in half-diagonals, right positive. NaN where it was not found."""
     centre_x_frac_u: float
     centre_y_frac: float
     """Likewise, down positive."""
     centre_y_frac_u: float
     worst_corner: str
     plane: str
-    """The plane that the losses are of."""
+    """The plane of the losses."""
     shot_count: int
     extreme_corner_loss_ev: float = nan
     """Largest of the four extreme corners: a clipped corner is far darker there than its box is on the mean. NaN where
@@ -86,17 +86,17 @@ class Falloff(Artefact):
 
 @stage
 def measure_vignetting(flat: FlatField, stand: Stand, *, corner_box_frac: Fraction = 0.05) -> Falloff:
-    """Measure the light lost in the four corners of an evenly lit frame, and about which point it falls off.
+    """Measure the light lost in the four corners of an evenly lit frame, and the falloff's centre of symmetry.
 
-    The loss is -log2 of the mean light over a box in the corner over that of the same box at the frame's centre, the
-    diffuse source's own unevenness divided out.
+    The loss is -log2 of the mean light over a box in the corner over that of the same box at the frame's centre, after
+    division by the diffuse source's own unevenness.
 
     Parameters
     ----------
     flat
         The gain map of shots of the diffuse source.
     stand
-        The source's map and its light by angle, if they were measured.
+        For the source's map and its light by angle, if they were measured.
     corner_box_frac
         Width of the corner box over the frame's width, and height over height.
 
@@ -123,7 +123,7 @@ def measure_vignetting(flat: FlatField, stand: Stand, *, corner_box_frac: Fracti
     extreme = read_extreme_corners(flat, plane, even[plane] / flat.gain[plane], corners[plane])
     centre = find_centre(even[plane].ravel(), grid.from_centre_x.ravel(), grid.from_centre_y.ravel())
     if np.isnan(centre.x):
-        notes = (*notes, "the light falls off too little, or too unevenly, to have a centre")
+        notes = (*notes, "the falloff is too small, or too uneven, to have a centre")
     return make_falloff(flat, corners, plane, centre, extreme, notes)
 
 
@@ -132,12 +132,12 @@ def read_extreme_corners(
 ) -> dict[str, Any]:
     """Return the fields of the extreme corners.
 
-    The outermost blocks are read as they are, for a smooth map cannot follow a shadow's edge that ends in a corner.
+    The outermost blocks are used, since a smooth map cannot follow a shadow's edge that ends in a corner.
 
     Parameters
     ----------
     correction
-        (rows, columns): what the map was multiplied by for the source's own light.
+        (rows, columns): factor by which the map was corrected for the source's unevenness.
     """
     if plane >= len(flat.corner_gain) or not (flat.corner_gain[plane] > 0).all():
         return {}
@@ -157,19 +157,19 @@ def read_extreme_corners(
 
 
 def find_emission(flat: FlatField, stand: Stand, grid: Points) -> NDArray[np.float64]:
-    """Return what the source emits at the angle under which each point sees it, 1 along its normal.
+    """Return the light that the source emits towards each point, 1 along its normal.
 
     Raises
     ------
     Unmeasurable
-        If the stand knows what its source emits by angle, and nobody says the focal length.
+        If the stand has the source's light by angle, but the focal length is not known.
     """
     if stand.source_angle_ev is None:
         return np.ones_like(grid.x)
     focal_length = flat.setting.focal_length_mm if flat.setting else None
     if focal_length is None:
         raise Unmeasurable(
-            "the source's light by angle is known, and the flat's focal length is not: give it in ticket.yaml"
+            "the source's light by angle is known, but the flat's focal length is not: give it in ticket.yaml"
         )
     reach_mm = np.hypot(flat.width_px, flat.height_px) / 2 * stand.sensor.pixel_pitch_um / 1000
     tangent_square = (grid.from_centre_x**2 + grid.from_centre_y**2) * (reach_mm / focal_length) ** 2
@@ -180,7 +180,7 @@ def find_emission(flat: FlatField, stand: Stand, grid: Points) -> NDArray[np.flo
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Points:
-    """Where a gain map's points lie, in blocks from the frame's upper left corner."""
+    """Places of a gain map's points, in blocks from the frame's upper left corner."""
 
     x: NDArray[np.float64]
     y: NDArray[np.float64]
@@ -203,9 +203,9 @@ class CornerLoss:
 
     loss: NDArray[np.float64]
     own_u: NDArray[np.float64]
-    """What each corner does not share with the others."""
+    """Standard uncertainty of each corner."""
     centre_u: float
-    """What they share: the level at the frame's centre."""
+    """That of the level at the frame's centre, common to all."""
     centre_loss: float
     """Log2 of the mean gain over the box at the frame's centre."""
 
@@ -216,7 +216,7 @@ class CornerLoss:
 
     @property
     def mean_u(self) -> float:
-        """The corners' own parts are not averaged down: repeat scatter may be common to them."""
+        """Standard uncertainty of the mean; the corners' own parts are not reduced, as their scatter may be common."""
         return float(np.hypot(self.own_u.mean(), self.centre_u))
 
 
@@ -306,7 +306,7 @@ def make_falloff(
 
 
 def compare_plane(flat: FlatField, corners: list[CornerLoss], plane: int, name: str) -> tuple[float, float]:
-    """Return how much more a plane loses in the corners than the main one, and its uncertainty."""
+    """Return the mean corner loss of a plane less that of the main one, and its uncertainty."""
     if name not in flat.planes or name == flat.planes[plane]:
         return float("nan"), float("nan")
     other, main = corners[flat.planes.index(name)], corners[plane]

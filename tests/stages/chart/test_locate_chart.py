@@ -217,7 +217,7 @@ def test_a_chart_larger_than_the_frame_is_measured_where_it_shows():
 def test_hidden_discs_are_counted_as_hidden():
     fit = locate(replace(PLAIN, hidden=((0, 0), (3, 4), (4, 4), (12, 8))))
     assert fit.disc_count == 113
-    assert fit.notes == ("4 discs left out, hidden or spoiled: (0, 0), (3, 4), (4, 4), (12, 8)",)
+    assert fit.notes == ("4 discs left out, hidden or damaged: (0, 0), (3, 4), (4, 4), (12, 8)",)
 
 
 def test_discs_on_clipped_paper_are_left_out():
@@ -230,8 +230,8 @@ def test_discs_on_clipped_paper_are_left_out():
 
 def test_starved_discs_are_left_out():
     fit = locate(replace(PLAIN, falloff_ev=4.0), paper_dn=2000.0)
-    starved = [note for note in fit.notes if "starved of light" in note]
-    assert len(starved) == 1
+    dark = [note for note in fit.notes if "on paper too dark" in note]
+    assert len(dark) == 1
     # paper falls to 2 % of white where 2^-(4 r^2) = 0.02 * 15871 / 2000
     r = np.hypot(*((PLAIN.node_places() - PLAIN.middle) / PLAIN.half_diagonal).reshape(-1, 2).T)
     assert fit.left_out_count == np.sum(r > np.sqrt(np.log2(2000 / (0.02 * 15871)) / 4))
@@ -274,7 +274,7 @@ def test_four_rings_where_the_layout_has_three_are_refused():
     four = make_layout(14, 9, marks=((5, 3), (8, 3), (5, 5), (8, 5)), orientation="upright")
     three = make_layout(14, 9, marks=((5, 3), (8, 3), (5, 5)))
     said = refuse(replace(PLAIN, layout=four, pitch_px=60.0), three)
-    assert "how lattice_14x9 hangs cannot be told for certain" in said
+    assert "the orientation of lattice_14x9 is ambiguous" in said
     assert "4 ring marks seen where lattice_14x9 has 3" in said
 
 

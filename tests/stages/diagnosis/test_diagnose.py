@@ -18,10 +18,10 @@ from glasswright_camera.diagnosis.reference_values import KnownLens, KnownLenses
 from glasswright_camera.diagnosis.rules import (
     AUTOFOCUS,
     AXIAL,
-    BENT,
     COLOUR,
     CURVATURE,
     DECENTRED,
+    DISTORTED,
     HAZE,
     OBSTRUCTION,
     RULES,
@@ -173,7 +173,7 @@ CASES = {
     AUTOFOCUS: {"measure_focus_offset__green__shift_um": -19.0},
     COLOUR: {"measure_fringing__red_green__corner_radial_pct": 0.067},
     AXIAL: {"measure_focus_offset__red_green_um": 13.0},
-    BENT: {"measure_distortion__picture_height_worst_pct": -0.82},
+    DISTORTED: {"measure_distortion__picture_height_worst_pct": -0.82},
     OBSTRUCTION: {"measure_vignetting__diagonals_ev": 0.37, "measure_vignetting__asymmetry_ev": 0.75},
 }
 
@@ -239,13 +239,13 @@ def test_what_no_pattern_explains_is_said_to_be_unexplained():
     found = read(results(measure_mtf50__green__centre__mean_cy_per_px=0.5))
     assert found.points_to == "no clear pattern"
     assert found.unexplained_count == 1
-    assert "unusual, and of no pattern: centre sharpness 0.500" in found.notes[0]
+    assert "significant signs that no fault explains: centre sharpness 0.500" in found.notes[0]
     (hint,) = describe_hint(found)
-    assert hint.startswith("No pattern of a fault fits, though this stands out: centre sharpness 0.500")
+    assert hint.startswith("No known fault fits, although these signs are significant: centre sharpness 0.500")
 
 
 def test_beside_a_limit_that_fails_nothing_unusual_is_never_said():
-    assert describe_hint(read(results())) == ["No pattern of a fault fits"]
+    assert describe_hint(read(results())) == ["No known fault fits"]
 
 
 def test_corners_better_than_usual_are_no_curvature():
@@ -256,13 +256,13 @@ def test_soft_all_over_may_be_bad_focus_unless_a_series_was_shot():
     soft = results(**CASES[SPACING])
     found = read(soft)
     assert found.surety == "possible"
-    assert "a focus series would tell" in found.notes[0]
+    assert "a focus series" in found.notes[0]
     stepped = put(put(soft["centring"][0], "field_curvature_um", 3.0), "field_curvature_um_u", 0.5)
     assert read(soft | {"centring": (stepped,)}).surety == "likely"
 
 
 def test_an_unknown_model_is_compared_with_a_perfect_lens_where_that_says_something():
-    found = read(results(**CASES[TILT] | CASES[HAZE] | CASES[BENT]), known=None)
+    found = read(results(**CASES[TILT] | CASES[HAZE] | CASES[DISTORTED]), known=None)
     assert set(found.points_to.split(" and ")) == {TILT, HAZE}
     assert found.compared_with == "perfect lens"
     assert read(results(**CASES[SPACING]), known=None).points_to == "nothing unusual"
@@ -359,7 +359,7 @@ def test_what_lies_in_the_light_is_named(count, name):
 
 
 def test_nothing_at_all_is_unmeasurable():
-    with pytest.raises(Unmeasurable, match="nothing was measured that could point to a fault"):
+    with pytest.raises(Unmeasurable, match="nothing was measured that could indicate a fault"):
         read({})
 
 
@@ -369,16 +369,14 @@ def test_the_drawing_has_a_row_for_each_kind_of_sign_and_fills_those_of_the_patt
     assert all(f">{kind}</text>" in picture.svg for kind in kinds)
     assert picture.svg.count("<title>") == len(kinds)
     assert picture.svg.count('class="fill one"') == 2, "glare, and the softness that it explains"
-    assert "glare 5.900 % where -0.200 is usual at 50 mm f/2" in picture.svg
+    assert "glare 5.900 % (reference -0.200) at 50 mm f/2" in picture.svg
     assert picture.description.startswith("Likely: haze: light is scattered over the picture")
-    assert "no proof" in picture.description
+    assert "not a proof" in picture.description
 
 
 def test_the_drawing_says_so_where_nothing_is_unusual_or_nothing_is_known():
     (picture,) = draw_diagnosis(read(results()))
-    assert picture.description.startswith(
-        "No pattern of a fault fits. Compared with healthy copies of the model (30 copies"
-    )
+    assert picture.description.startswith("No known fault fits. Compared with healthy copies of the model (30 copies")
     assert 'class="fill one"' not in picture.svg
     (picture,) = draw_diagnosis(read(results(), known=None))
     assert "Compared with a perfect lens" in picture.description

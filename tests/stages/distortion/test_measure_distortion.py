@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from glasswright import Unmeasurable
-from glasswright_camera.chart.model import Bend, Frame, LatticeModel, fit_lattice
+from glasswright_camera.chart.model import DistortionModel, Frame, LatticeModel, fit_lattice
 from glasswright_camera.chart.pose import to_lattice
 from glasswright_camera.distortion.fit import measure_centre_shift, measure_disc_radii
 from glasswright_camera.distortion.lines import measure_edge_bend, measure_worst_bend
@@ -88,12 +88,12 @@ def test_a_wave_shows_in_the_bend_where_ends_and_middle_agree():
     # r^2 and r^4 such that the top edge's corner and middle lie alike
     k1 = -0.05
     k2 = -k1 * (1 - HALF_HEIGHT**2) / (1 - HALF_HEIGHT**4)
-    bend = Bend(radial=np.array([k1, k2]), tangential=np.zeros(2))
-    assert measure_edge_bend(bend, HALF_WIDTH, HALF_HEIGHT)["top"] == pytest.approx(0.0, abs=1e-12)
+    distortion = DistortionModel(radial=np.array([k1, k2]), tangential=np.zeros(2))
+    assert measure_edge_bend(distortion, HALF_WIDTH, HALF_HEIGHT)["top"] == pytest.approx(0.0, abs=1e-12)
     # by hand: along the edge u = x^2, bend h (k1 u + k2 (u^2 + 2 h^2 u)), least at half of w^2
     u = HALF_WIDTH**2 / 2
     by_hand = HALF_HEIGHT * (k1 * u + k2 * (u * u + 2 * HALF_HEIGHT**2 * u))
-    assert measure_worst_bend(bend, HALF_WIDTH, HALF_HEIGHT) >= 100 * abs(by_hand) / (2 * HALF_HEIGHT) - 1e-4
+    assert measure_worst_bend(distortion, HALF_WIDTH, HALF_HEIGHT) >= 100 * abs(by_hand) / (2 * HALF_HEIGHT) - 1e-4
 
 
 # --- the size of the discs
@@ -102,8 +102,8 @@ def test_a_wave_shows_in_the_bend_where_ends_and_middle_agree():
 def test_distortion_moves_a_large_disc_by_three_k_x_rho_squared():
     # closed form of first order in k; at k = -0.05, -0.017 px at the corner for 20 of 3600 px
     for k, share in ((-0.0005, 1e-3), (-0.05, 0.03)):
-        bend = Bend(radial=np.array([k]), tangential=np.zeros(2))
-        model = LatticeModel(plane=np.eye(3), bend=bend, covariance=np.zeros((0, 0)))
+        distortion = DistortionModel(radial=np.array([k]), tangential=np.zeros(2))
+        model = LatticeModel(plane=np.eye(3), distortion=distortion, covariance=np.zeros((0, 0)))
         moved = measure_centre_shift(model, np.array([[1.0, 0.0], [0.0, 0.5]]), np.full(2, 20 / 3600))
         expected = 3 * k * np.array([1.0, 0.5]) * (20 / 3600) ** 2
         np.testing.assert_allclose([moved[0, 0], moved[1, 1]], expected, rtol=share)
@@ -115,7 +115,7 @@ def test_perspective_moves_a_disc_by_its_closed_form():
     tilt, focal, radius = np.radians(5.0), 10_000.0, 20.0
     plane = np.array([[np.cos(tilt), 0, 0], [0, 1, 0], [np.sin(tilt) / focal, 0, 1]])
     model = LatticeModel(
-        plane=plane, bend=Bend(radial=np.zeros(1), tangential=np.zeros(2)), covariance=np.zeros((0, 0))
+        plane=plane, distortion=DistortionModel(radial=np.zeros(1), tangential=np.zeros(2)), covariance=np.zeros((0, 0))
     )
     moved = measure_centre_shift(model, np.zeros((1, 2)), np.array([radius]))
     np.testing.assert_allclose(moved[0], _find_ellipse_centre(plane, radius), atol=2e-5)
@@ -246,7 +246,7 @@ def test_a_tilted_chart_is_told():
 def test_pose_and_lens_that_cannot_be_told_apart_are_told():
     found = measure_distortion(make_shots(2, noise_px=1.0, u_px=1.0, focal_mm=400.0), STAND)
     assert "pose_not_separable" in found.caveats
-    assert any("cannot be told from the lens's decentring" in note for note in found.notes)
+    assert any("cannot be separated from the lens's decentring" in note for note in found.notes)
 
 
 def test_without_a_focal_length_the_tilt_is_not_a_number():
@@ -262,7 +262,7 @@ def test_without_a_focal_length_the_tilt_is_not_a_number():
 def test_a_small_chart_says_that_the_corner_is_carried_on():
     found = measure_distortion(make_shots(magnification=0.0175), STAND)
     assert found.caveats == ("short_of_corner",)
-    assert found.notes == ("the discs reach to 0.70 of the half-diagonal; what is said of the corner is carried on",)
+    assert found.notes == ("the discs reach to 0.70 of the half-diagonal; numbers for the corner are extrapolated",)
 
 
 # --- poor data
@@ -275,8 +275,8 @@ def test_too_few_discs():
     with pytest.raises(Unmeasurable) as caught:
         measure_distortion((replace(shot, centre_px=centre),), STAND)
     assert str(caught.value) == (
-        "chart/0000: 20 discs have a centre in the green plane, 30 are needed to tell the chart's pose from the lens "
-        "(117 discs were traced)"
+        "chart/0000: 20 discs have a centre in the green plane, 30 are needed to separate the chart's pose from the "
+        "lens (117 discs were traced)"
     )
 
 
@@ -310,7 +310,7 @@ def test_a_crumpled_chart_is_refused():
     node, centre = project_discs(LAYOUT)
     crumpled = centre.copy()
     crumpled[node[:, 1] < 4] += np.random.default_rng(0).normal(0, 40, (52, 2))
-    with pytest.raises(Unmeasurable, match=r"chart/0001: \d+ of 117 discs have no centre or lie off any lattice"):
+    with pytest.raises(Unmeasurable, match=r"chart/0001: \d+ of 117 discs have no centre or do not fit a lattice"):
         measure_distortion((make_trace(node, crumpled, noise_px=0.01),), STAND)
 
 
@@ -329,12 +329,12 @@ def test_fewer_terms_leave_the_third_at_nothing():
 
 def test_the_fit_gives_back_what_the_model_was():
     rng = np.random.default_rng(2)
-    bend = Bend(radial=np.array([-0.05, 0.03, -0.01]), tangential=np.array([3e-4, -2e-4]))
+    distortion = DistortionModel(radial=np.array([-0.05, 0.03, -0.01]), tangential=np.array([3e-4, -2e-4]))
     plane = np.array([[0.7, 0.02, 0.01], [-0.02, 0.71, -0.03], [0.004, -0.003, 1.0]])
-    true = LatticeModel(plane=plane, bend=bend, covariance=np.zeros((0, 0)))
+    true = LatticeModel(plane=plane, distortion=distortion, covariance=np.zeros((0, 0)))
     lattice = to_lattice(rng.permutation(np.array([(c, r) for c in range(13) for r in range(9)])), LAYOUT)
     found = fit_lattice(lattice, true.place(lattice), radial_terms=3, tangential=True)
     np.testing.assert_allclose(found.plane, plane, atol=1e-9)
-    np.testing.assert_allclose(found.bend.radial, bend.radial, atol=1e-8)
-    np.testing.assert_allclose(found.bend.tangential, bend.tangential, atol=1e-9)
+    np.testing.assert_allclose(found.distortion.radial, distortion.radial, atol=1e-8)
+    np.testing.assert_allclose(found.distortion.tangential, distortion.tangential, atol=1e-9)
     assert Frame(width_px=6000, height_px=4000).half_diagonal_px == pytest.approx(3605.5513)

@@ -179,7 +179,7 @@ def test_scatter_is_without_the_bias_of_small_samples(count, c4):
 
 
 def test_too_few_shots_say_how_many_more():
-    with pytest.raises(Unmeasurable, match="3 ramp shots; 5 are needed to tell a scatter: shoot 2 more"):
+    with pytest.raises(Unmeasurable, match="3 ramp shots; 5 are needed to estimate a scatter: shoot 2 more"):
         measure_autofocus(shots([0.0, 1.0, 2.0]))
     with pytest.raises(
         Unmeasurable, match=r"^1 ramp shot; 5 are needed .* shoot 4 more.* `measure_focus_offset` needs"

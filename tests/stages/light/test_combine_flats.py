@@ -94,16 +94,16 @@ def test_a_drift_of_shape_between_shots_enters_the_uncertainty():
     assert drifting.gain_u[0, 0, 0] > 20 * quiet.gain_u[0, 0, 0]
 
 
-def test_dust_is_bridged_and_noted():
+def test_dust_is_interpolated_and_noted():
     light = block_light()
     dirty = light.copy()
     dirty[4, 7] *= 0.9
     field = combine(make_flat_shot(dirty))
     assert np.allclose(field.gain, combine(make_flat_shot(light)).gain, atol=2e-4)
-    assert "1 blocks stood out of the smooth field (dust?) and were bridged" in field.notes
+    assert "1 blocks deviate from the smooth field (dust?) and were interpolated" in field.notes
 
 
-def test_a_block_without_light_is_bridged():
+def test_a_block_without_light_is_interpolated():
     light = block_light()
     holed = light.copy()
     holed[4, 7] = np.nan
@@ -135,7 +135,7 @@ def test_the_shadow_of_something_in_the_lens_is_followed_and_says_how_well(width
     field = combine(make_flat_shot(light * noise, relative_u=1e-3))
     error = field.gain[0] / light * np.median(light / field.gain[0]) - 1
     z = error * field.gain[0] / field.gain_u[0]
-    assert any("too wide to bridge" in note for note in field.notes)
+    assert any("too wide to interpolate" in note for note in field.notes)
     assert np.sqrt(np.mean(z**2)) < 2
     assert np.sqrt(np.mean(error**2)) < depth / 10
 

@@ -111,7 +111,7 @@ def test_monochrome_opens_only_where_the_stand_says_so(tmp_path):
         decode(path)
     assert str(caught.value) == (
         "the file has no colour filter pattern: either it was lost on the way (copy it again), or the body has no "
-        "filter (then say `monochrome: true` for the stand's sensor)"
+        "filter (then write `monochrome: true` for the stand's sensor)"
     )
 
 

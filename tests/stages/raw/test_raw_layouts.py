@@ -142,7 +142,7 @@ BAKED_IN = {
     "dng_lossy.dng": "the pixels are compressed as lossy JPEG,",
     "gpr.gpr": "the pixels are compressed as VC-5 wavelets,",
     "kdc_jpeg.kdc": "the pixels are compressed as lossy JPEG,",
-    "kdc_small_lossy.kdc": "the pixels are compressed to at most 0.67 bits each, fewer than sensor noise has (over 1),",
+    "kdc_small_lossy.kdc": "the pixels are compressed to at most 0.67 bits each, fewer than sensor noise needs",
 }
 
 

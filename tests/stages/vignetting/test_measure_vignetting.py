@@ -197,7 +197,7 @@ def test_even_light_has_no_centre():
     assert np.isnan(
         [falloff.centre_x_frac, falloff.centre_x_frac_u, falloff.centre_y_frac, falloff.centre_y_frac_u]
     ).all()
-    assert "the light falls off too little, or too unevenly, to have a centre" in falloff.notes
+    assert "the falloff is too small, or too uneven, to have a centre" in falloff.notes
     assert abs(falloff.mean_corner_loss_ev) < 1e-3
 
 
