@@ -445,7 +445,7 @@ def run_trial(trial: Trial) -> Ending:
 
 def is_named(ending: Ending) -> bool:
     """Return whether the message names the correct folder."""
-    return f"`{HOME.get(ending.what, ending.what)}/`" in ending.reason or "belongs to no role" in ending.reason
+    return f"`{HOME.get(ending.what, ending.what)}/`" in ending.reason or "fits no role" in ending.reason
 
 
 def print_sick(endings: list[Ending]) -> bool:

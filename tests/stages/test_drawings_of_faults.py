@@ -82,7 +82,8 @@ def test_every_spot_is_a_ring_as_wide_as_its_shadow_where_it_lies():
     assert corners == [0, 4, 4, 3, 6]
     said = tips(picture)
     wide = (
-        "1: dust in the lens, at x 200, y 150: shadow 540 µm wide, takes 5 % of the light, 40 ± 3 mm before the sensor"
+        "1: dust in the lens, at x 200, y 150: shadow 540 µm wide, takes 5 % of the light, "
+        "40 ± 3 mm in front of the sensor"
     )
     assert said[0] == wide
     assert "4: dust on the sensor, on the stand's list, at x 1175, y 788" in said[3]

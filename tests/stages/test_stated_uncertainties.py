@@ -18,7 +18,7 @@ from glasswright_camera.fringing.stage import measure_fringing
 from glasswright_camera.glare.stage import measure_glare
 from glasswright_camera.sharpness.stage import measure_best_focus, measure_mtf50
 from glasswright_camera.spots.map_spots import map_spots
-from glasswright_camera.spots.origin import list_sightings
+from glasswright_camera.spots.origin import list_shadows
 from glasswright_camera.stabiliser.growth import Lengths, choose_length, fit_growth
 from glasswright_camera.stand import ChartUse
 from glasswright_camera.vignetting.stage import measure_vignetting
@@ -257,7 +257,7 @@ def test_the_depth_of_a_spot():
     found = []
     for seed in range(40):
         spots = map_spots(make_mosaic(light, full_well=12_000, seed=seed))
-        (seen,) = list_sightings(spots)
+        (seen,) = list_shadows(spots)
         found.append((seen.depth, seen.depth_u, spots.depth_u[0]))
     depth, u, noise_u = np.array(found).T
     assert 0.7 < depth.std(ddof=1) / np.sqrt(np.mean(noise_u**2)) < 1.4  # 40 draws, noise alone

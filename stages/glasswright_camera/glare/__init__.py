@@ -1,1 +1,1 @@
-"""Light where there should be none."""
+"""Veiling glare."""

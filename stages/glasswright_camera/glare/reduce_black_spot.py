@@ -21,46 +21,46 @@ if TYPE_CHECKING:
 BLOCK_PX: Final = 4
 LEAST_RADIUS_PX: Final = 12.0
 INSIDE: Final = 0.5
-"""Of the patch's radius: what is further out has light from over its border, by blur."""
+"""Radius of the area measured inside the patch, in its radii; farther out blur adds light from the field."""
 AROUND: Final = (1.6, 2.6)
 """Inner and outer radius of the field about the patch, in its radii."""
 LEVELS_U_DN: Final = 0.5
-"""How well a file's black level is known: it is a whole number."""
+"""Uncertainty of a file's black level, which is an integer."""
 
 
 @stage
 def reduce_black_spot(mosaic: Mosaic, *, edge_frac: Fraction = 0.5) -> BlackSpot:
-    """Find a black patch in an even bright field and give the light in it and about it.
+    """Find a black patch in an even bright field, and measure the light in it and about it.
 
     Parameters
     ----------
     mosaic
-        The diffuse source with a black hole or light trap before it, anywhere in the frame.
+        The diffuse source with a black hole or light trap in front of it, anywhere in the frame.
     edge_frac
-        Light over the field's at which the patch's border is taken.
+        Light of the patch's border, over the field's.
 
     Returns
     -------
     BlackSpot
-        Of the green plane, or the only one. A patch that is not black itself counts as glare.
+        Of the green plane, or the only one. Light from the patch itself counts as glare.
 
     Raises
     ------
     Unmeasurable
-        Where there is no patch, or several, or it is too small or too near the frame's border.
+        Where there is no patch or several, or it is too small or too near the frame's border.
     """
     small = shrink_mosaic(mosaic, BLOCK_PX)
     parts, count = label(small.light < edge_frac * np.median(small.light))
     sizes = np.bincount(parts.ravel(), minlength=count + 1)[1:]
-    # corners that the lens leaves dark are no patches
+    # dark areas at the frame's border are vignetting, not patches
     sizes[np.setdiff1d([parts[0], parts[-1]], [0]) - 1] = 0
     sizes[np.setdiff1d([parts[:, 0], parts[:, -1]], [0]) - 1] = 0
     big = np.flatnonzero(sizes * BLOCK_PX**2 >= np.pi * LEAST_RADIUS_PX**2)
     if len(big) != 1:
         found = f"{len(big)} dark patches" if len(big) else f"no dark patch of {2 * LEAST_RADIUS_PX:g} pixels"
         raise Unmeasurable(
-            f"{found} in the frame; hang one black patch before the bright field ({count} specks seen), or, if this is "
-            "the field alone, move it to `flat/` or `panel/`"
+            f"{found} in the frame; hang one black patch in front of the bright field ({count} specks seen), or, if "
+            "this is the field alone, move it to `flat/` or `panel/`"
         )
     rows, columns = np.nonzero(parts == big[0] + 1)
     centre = small.to_sensor(np.array([columns.mean(), rows.mean()]))
@@ -86,7 +86,7 @@ def reduce_black_spot(mosaic: Mosaic, *, edge_frac: Fraction = 0.5) -> BlackSpot
 
 
 def _plane_pixels(mosaic: Mosaic, plane: int, centre: Array, reach: float) -> tuple[Array, Array, float]:
-    """Places and light of a plane's pixels in the square about the patch, and how well the light's zero is known.
+    """Return places and light of a plane's pixels in the square about the patch, and the uncertainty of black.
 
     Raises
     ------
@@ -113,7 +113,7 @@ def _plane_pixels(mosaic: Mosaic, plane: int, centre: Array, reach: float) -> tu
 
 
 def _carry_on(offset: Array, light: Array) -> tuple[float, float]:
-    """Fit light about the patch to second order in the place and read it in the patch's middle."""
+    """Return the light at the patch's middle, from a quadratic fitted to the light about it, and its uncertainty."""
     x, y = offset.T
     design = np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
     fit = np.linalg.lstsq(design, light, rcond=None)[0]

@@ -18,23 +18,23 @@ class BlackSpot(Artefact):
     """Light in the middle of the patch's image, of white."""
     spot_light_frac_u: float
     field_light_frac: float
-    """Light of the field about it, carried on to the patch's place, of white."""
+    """Light of the field about it, interpolated to the patch's place, of white."""
     field_light_frac_u: float
     diameter_px: float
-    """Of the patch's image."""
+    """Diameter of the patch's image."""
     x_px: float
     y_px: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Glare(Artefact):
-    """Glare within the field at one setting: light where there is none, over the light of the paper or field there, %.
+    """Glare within the field at one setting: light added to a black object, over that of the paper or field there, %.
 
     It is in-field glare on a black patch or a dark disc. The veiling glare index of ISO 9358 is another quantity: its
-    source reaches well beyond the field, and so reads higher wherever light from outside is scattered in.
+    source extends well beyond the field, so it is higher wherever light from outside is scattered in.
 
-    Of the green plane, or the only one. The chart's discs are grey, so what a black disc would show is reckoned from
-    the print's contrast, whose uncertainty is most of the glare's.
+    Of the green plane, or the only one. The chart's discs are not perfectly black; they are corrected with the print's
+    contrast, whose uncertainty dominates that of the glare.
     """
 
     chart_glare_pct: Annotated[float, Range(high=100)]
@@ -50,7 +50,7 @@ class Glare(Artefact):
     """In-field glare on the black patch: 100 times the light in its image over the field's. NaN without such a shot."""
     spot_glare_pct_u: float
     seen_contrast_ratio: float
-    """Light of the paper over light of a disc as photographed, over the field."""
+    """Light of the paper over light of a disc as photographed, mean over the field."""
     seen_contrast_ratio_u: float
     disc_count: int
     shot_count: int

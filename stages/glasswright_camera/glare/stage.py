@@ -21,23 +21,23 @@ if TYPE_CHECKING:
 
 LEAST_DISCS: Final = 6
 CANNOT_BE: Final = 3.0
-"""Standard uncertainties below no glare at all from which the print cannot be what its file says."""
+"""Standard uncertainties below zero glare from which the print's contrast in the layout file must be wrong."""
 PRINT_CONTRAST: Final = "print_contrast"
 
 
 @stage
 def measure_glare(traces: tuple[Trace, ...], spots: tuple[BlackSpot, ...] | None, stand: Stand) -> Glare:
-    """Read in-field glare from the chart's dark discs and, where there is one, from a black patch in a bright field.
+    """Measure in-field glare from the chart's dark discs and, if there is one, from a black patch in a bright field.
 
-    A disc of a print of contrast C shows ``(1 - v) / C + v`` of the paper's light where v is the glare, of the paper's
-    light as photographed. An MTF is normalised by the edge's own step and does not see an even veil; this does.
+    A disc of a print of contrast C has ``(1 - v) / C + v`` of the paper's light, where v is the glare, of the paper's
+    light as photographed. An MTF is normalised by the edge's own step, so an even veil does not show in it.
 
     Parameters
     ----------
     traces
         The chart shots of the setting.
     spots
-        Shots of a black patch before an even bright field that fills the frame. ISO 9358:1994 asks for a source well
+        Shots of a black patch before an even bright field that fills the frame. ISO 9358:1994 requires a source well
         beyond the field: this is not its index.
     stand
         For the print's contrast and its uncertainty, and the zones.
@@ -45,7 +45,7 @@ def measure_glare(traces: tuple[Trace, ...], spots: tuple[BlackSpot, ...] | None
     Returns
     -------
     Glare
-        Caveat `print_contrast` where the discs are darker than the print is said to be: glare only ever adds light.
+        Caveat `print_contrast` where the discs are darker than the layout's contrast allows: glare only adds light.
 
     Raises
     ------
@@ -102,7 +102,7 @@ def _disc_share(repeats: Repeats) -> Array:
 
 
 def _glare_of(share: Array, layout: ChartLayout) -> _Percent:
-    """Turn discs' light over paper's into glare. All discs are of one print, so its contrast does not average out."""
+    """Return the glare from discs' light over paper's. The uncertainty of the print's contrast does not average out."""
     if not len(share):
         return _Percent(value=float("nan"), u=float("nan"))
     ink = 1 / layout.contrast_ratio
@@ -121,7 +121,7 @@ def _spot_glare(spots: tuple[BlackSpot, ...]) -> tuple[float, float]:
         np.hypot(100 * spot.spot_light_frac_u, value * spot.field_light_frac_u) / spot.field_light_frac
         for spot, value in zip(spots, index, strict=True)
     ]
-    # what leaks in from the patch's border is common to the shots
+    # light from the patch's border is common to the shots
     return float(index.mean()), float(np.max(own))
 
 

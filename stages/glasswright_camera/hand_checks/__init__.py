@@ -1,1 +1,1 @@
-"""What hands and eyes find."""
+"""Hand checks: what a technician checks by hand and eye."""

@@ -1,4 +1,4 @@
-"""The command `hand-checks`: asks a technician the hand checks of a ticket, one by one."""
+"""The command `hand-checks`: a dialogue in which a technician answers the hand checks of a ticket."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ Example:
 
 @dataclass(slots=True, kw_only=True)
 class Desk:
-    """One sitting with one ticket."""
+    """One session with one ticket."""
 
     entry: HandCheckEntry
     checks: tuple[str, ...]
@@ -37,12 +37,12 @@ class Desk:
 
     @property
     def open_checks(self) -> tuple[str, ...]:
-        """Those that have no signed answer."""
+        """Checks without a signed answer."""
         return tuple(name for name in self.checks if not is_signed(self.entry.answers.get(name)))
 
 
 def is_signed(note: HandNote | None) -> bool:
-    """Say whether an answer counts: with a name and a day."""
+    """Return whether an answer counts, as it has a name and a day."""
     return note is not None and bool(note.who) and bool(note.when)
 
 
@@ -53,8 +53,8 @@ def is_signed(note: HandNote | None) -> bool:
 def hand_checks(ticket_folder: Path, cards: Path, who: str | None) -> None:
     """Ask the hand checks that the lens's card lists, one by one, and write the answers into ticket.yaml.
 
-    Each answer is written at once, signed with name and time, so a sitting may be broken off and gone on with. What is
-    answered and signed already is not asked again, and can be corrected at the end.
+    Each answer is written at once, signed with name and time, so a session may be interrupted and continued. Signed
+    answers are not asked again; they can be corrected at the end.
     """
     if who is not None and (problem := _problem_of_name(who)):
         raise click.BadParameter(problem, param_hint="--who")
@@ -71,7 +71,7 @@ def hand_checks(ticket_folder: Path, cards: Path, who: str | None) -> None:
         if _ask_open(desk):
             _correct(desk)
     except click.Abort:
-        click.echo("\nbroken off; every answer given before is written")
+        click.echo("\ninterrupted; every answer given before is written")
         raise
     finally:
         _print_rest(desk)
@@ -87,19 +87,19 @@ def _refuse_unknown(checks: Sequence[str], model: str) -> None:
 
 
 def _ask_open(desk: Desk) -> bool:
-    """Ask what has no signed answer; False if the technician stops."""
+    """Ask the checks without a signed answer; return False if the technician stops."""
     return all(_ask(desk, name) != STOP for name in desk.open_checks)
 
 
 def _correct(desk: Desk) -> None:
-    """Show every answer and let any be given anew."""
+    """Show every answer and let the technician correct any."""
     while True:
         click.echo()
         for number, name in enumerate(desk.checks, start=1):
             click.echo(f"{number:3d}  {HAND_LIST[name].title}: {_format_answer(desk.entry.answers.get(name))}")
         try:
             chosen = _prompt("number of an answer to correct, or Enter to end")
-        except click.Abort:  # nothing is half done here, so a closed terminal ends the sitting as Enter does
+        except click.Abort:  # nothing is unfinished here, so a closed terminal ends the session like Enter
             click.echo()
             return
         if not chosen:
@@ -108,11 +108,11 @@ def _correct(desk: Desk) -> None:
             if _ask(desk, desk.checks[int(chosen) - 1]) == STOP:
                 return
         else:
-            click.echo(f"`{chosen}` is no number from 1 to {len(desk.checks)}")
+            click.echo(f"`{chosen}` is not a number from 1 to {len(desk.checks)}")
 
 
 def _ask(desk: Desk, name: str) -> str:
-    """Show the caution, then the instruction, and take the answer; give the answer."""
+    """Show the caution, then the instruction; take, write and return the answer."""
     desk.who = desk.who or _take_name()
     instruction, place = HAND_LIST[name], desk.checks.index(name) + 1
     click.echo(f"\n{place} of {len(desk.checks)}: {instruction.title}")
@@ -125,7 +125,7 @@ def _ask(desk: Desk, name: str) -> str:
     if answer in (LATER, STOP):
         return answer
     if answer == ANSWERS["n"]:
-        click.echo("the card says that this model has it: so answered, the ticket stays incomplete")
+        click.echo("the card lists this check for the model: with this answer the ticket stays incomplete")
     note = _take_note(desk, name, answer)
     desk.entry = write_answer(desk.entry, name, note)
     click.echo("written")
@@ -143,20 +143,20 @@ def _take_answer() -> str:
 
 
 def _ask_for_note(before: HandNote | None, answer: str) -> str:
-    """Say what a note must tell; empty where none is needed."""
+    """Return the prompt for a required note; empty where none is required."""
     if answer == ANSWERS["f"]:
-        return "what was found"
+        return "describe what was found"
     failed = before is not None and ANSWERS["f"] in (before.answer, *(each.answer for each in before.earlier))
-    return "it failed before: why it passes now" if answer == ANSWERS["p"] and failed else ""
+    return "it failed before; describe why it passes now" if answer == ANSWERS["p"] and failed else ""
 
 
 def _take_note(desk: Desk, name: str, answer: str) -> HandNote:
-    """Take the note; one that cannot be written is asked for again, and so is one that must be given."""
-    asked = _ask_for_note(desk.entry.answers.get(name), answer)
+    """Take the note; ask again if it is missing but required, or cannot be written."""
+    required = _ask_for_note(desk.entry.answers.get(name), answer)
     while True:
-        text = _prompt(asked or "note, or Enter for none")
-        if asked and not text:
-            click.echo("it is needed")
+        text = _prompt(required or "note, or Enter for none")
+        if required and not text:
+            click.echo("this note is required")
             continue
         when = datetime.now().astimezone().isoformat(timespec="minutes")
         try:
@@ -166,7 +166,7 @@ def _take_note(desk: Desk, name: str, answer: str) -> HandNote:
 
 
 def _take_name() -> str:
-    """Ask who checks; once for a sitting."""
+    """Ask who checks."""
     while True:
         name = _prompt("who checks")
         problem = _problem_of_name(name)
@@ -191,9 +191,9 @@ def _prompt(text: str) -> str:
 def _format_answer(note: HandNote | None) -> str:
     if note is None:
         return "no answer"
-    words = note.answer.replace("_", " ")
+    text = note.answer.replace("_", " ")
     signed = f"{note.who}, {note.when}" if is_signed(note) else "not signed, so it does not count"
-    return f"{words} ({signed})" + (f": {note.note}" if note.note else "")
+    return f"{text} ({signed})" + (f": {note.note}" if note.note else "")
 
 
 def _print_rest(desk: Desk) -> None:

@@ -1,4 +1,4 @@
-"""The hand checks: what to check, how, and what can hurt."""
+"""The hand checks: what to check, how, and with which cautions."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class Instruction:
     how: str
     """One sentence."""
     caution: str
-    """What can hurt; empty where nothing does."""
+    """Dangers of the check; empty if there are none."""
 
 
 HAND_LIST: Mapping[str, Instruction] = MappingProxyType(
@@ -130,4 +130,4 @@ HAND_LIST: Mapping[str, Instruction] = MappingProxyType(
         ),
     }
 )
-"""Name, as cards and tickets write it -> how it is done; in the order in which it is asked."""
+"""Name in cards and tickets -> instruction, in the order of asking."""

@@ -9,17 +9,17 @@ from glasswright import Artefact
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandCheck:
-    """One hand check as the ticket tells it."""
+    """One hand check of a ticket."""
 
     passed: bool | None
-    """None where nobody can tell: not answered, not signed, or not applicable to this lens."""
+    """None if not answered, not signed, or not applicable to this lens."""
     says: str
     """A sentence: what was answered, by whom, when, with the note; or what is missing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandChecks(Artefact):
-    """What hands and eyes found."""
+    """All hand checks of a ticket."""
 
     front_glass: HandCheck
     rear_glass: HandCheck

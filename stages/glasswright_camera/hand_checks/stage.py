@@ -17,15 +17,15 @@ UNANSWERED = "ticket.yaml has no answer: run `glasswright hand-checks` on the ti
 
 @stage
 def read_hand_checks(ticket: Ticket) -> HandChecks:
-    """Read the answers to the hand checks from the ticket, and tell which of them count.
+    """Read the answers to the hand checks from the ticket, with a verdict for those that count.
 
-    An answer counts only if a person signed it with name and day. *Not applicable* is no pass: a card lists a check
-    only where its model has the thing.
+    An answer counts only if a person signed it with name and day. *Not applicable* is not a pass: a card lists only
+    checks that apply to its model.
 
     Parameters
     ----------
     ticket
-        Its `hand_checks`. An answer under a name that is not on the list is not read, and a note says so.
+        For its `hand_checks`. Answers under unknown names are ignored, with a note.
     """
     answers = {answer.check: answer for answer in ticket.hand_checks}
     checks = {name: _read(answers.get(name)) for name in HAND_LIST}
@@ -45,7 +45,7 @@ def read_hand_checks(ticket: Ticket) -> HandChecks:
         passed_count=_count(checks, True),
         failed_count=_count(checks, False),
         notes=tuple(
-            f"ticket.yaml answers `{name}`, which is no hand check; {did_you_mean(name, HAND_LIST)}"
+            f"ticket.yaml answers `{name}`, which is not a hand check; {did_you_mean(name, HAND_LIST)}"
             for name in answers
             if name not in HAND_LIST
         ),
@@ -55,9 +55,9 @@ def read_hand_checks(ticket: Ticket) -> HandChecks:
 def _read(answer: HandAnswer | None) -> HandCheck:
     if answer is None:
         return HandCheck(passed=None, says=UNANSWERED)
-    lacks = [word for word, value in (("who", answer.who), ("when", answer.when)) if not value]
+    lacks = [key for key, value in (("who", answer.who), ("when", answer.when)) if not value]
     if lacks:
-        missing = " and ".join(f"`{word}`" for word in lacks)
+        missing = " and ".join(f"`{key}`" for key in lacks)
         return HandCheck(passed=None, says=f"answered `{answer.answer}`, but not signed: {missing} is missing")
     signed = f"{answer.who}, {answer.when}" + (f": {answer.note}" if answer.note else "")
     if answer.answer == "not_applicable":

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 LOSS_FRAC: Final = 0.01
-"""Share of the transfer that the print's own edge may take, at `LOSS_AT_CY_PER_PX`."""
+"""Largest relative loss of MTF by the print's own edge, at `LOSS_AT_CY_PER_PX`."""
 LOSS_AT_CY_PER_PX: Final = 0.25
 FRAME_MM: Final = (36.0, 24.0)
 """The frame that a print is made for, unless another magnification is given."""
@@ -19,23 +19,23 @@ RAMP_DISC_MM: Final = 0.2025
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EdgeNeed:
-    """How fine an edge the print must hold."""
+    """Requirement on the print's edges."""
 
     magnification_frac: float
     pixel_pitch_um: float
     roughness_um: float
     """Largest standard deviation of the printed edge from its circle."""
     dots_per_inch: int
-    """Of a printer whose dots alone make the edge that rough, in tens, upwards."""
+    """Resolution of a printer whose dots alone make the edge that rough, rounded up to tens."""
 
 
 def find_edge_need(magnification_frac: float, pixel_pitch_um: float) -> EdgeNeed:
-    """Return the roughest edge that still leaves the measured sharpness alone.
+    """Return the roughest edge that does not affect the measured sharpness.
 
-    An edge whose place varies along the disc's rim by a standard deviation s looks, to a reading that goes round the
-    rim, like one blurred by a Gaussian of that s: the transfer falls by exp(-2 pi^2 s^2 f^2). At 0.25 cycles/pixel one
-    per cent is lost where s is 0.090 pixels on the sensor. The dots of a raster of pitch d move an edge evenly by up to
-    half of d to either side, which has a standard deviation of d / sqrt(12).
+    An edge whose place varies along the disc's rim with a standard deviation s has, averaged over the rim, the blur of
+    a Gaussian of that s: the MTF falls by exp(-2 pi^2 s^2 f^2). At 0.25 cycles/pixel one per cent is lost if s is 0.090
+    pixels on the sensor. The dots of a raster of pitch d move an edge uniformly by up to half of d to each side, a
+    standard deviation of d / sqrt(12).
 
     Parameters
     ----------
@@ -55,35 +55,35 @@ def find_edge_need(magnification_frac: float, pixel_pitch_um: float) -> EdgeNeed
 
 
 def ramp_magnification(disc_mm: float) -> float:
-    """Return the magnification at which a ramp's small discs are as large on the sensor as they are meant to be."""
+    """Return the magnification at which a ramp's small discs have their intended size on the sensor."""
     return RAMP_DISC_MM / disc_mm
 
 
 def chart_magnification(across_mm: float, down_mm: float, frame_mm: tuple[float, float] = FRAME_MM) -> float:
-    """Return the magnification at which a print's outermost centres fill the usual share of the frame."""
+    """Return the magnification at which a print's outermost centres span FILL_FRAC of the frame."""
     return FILL_FRAC * min(frame_mm[0] / across_mm, frame_mm[1] / down_mm)
 
 
 def format_edge_need(need: EdgeNeed) -> str:
-    """Say it in one sentence."""
+    """Return the requirement as one sentence."""
     return (
         f"At a magnification of {need.magnification_frac:.4g} on pixels of {need.pixel_pitch_um:g} µm a disc's edge "
-        f"may wander by {need.roughness_um:.0f} µm (standard deviation): a printer of "
+        f"may deviate by {need.roughness_um:.0f} µm (standard deviation): a printer of "
         f"{need.dots_per_inch} dots per inch or finer, without screened edges."
     )
 
 
 def advise(need: EdgeNeed, name: str, sheets: int) -> tuple[str, ...]:
-    """Return the advice that goes with a chart or ramp, one matter a line."""
+    """Return the advice for printing a chart or ramp, one topic a line."""
     lines = [
         "Print at 100 % (`actual size`): no `fit to page`, no scaling by the driver.",
         format_edge_need(need),
         "Pure black, one ink, no toner saving; matte paper of 170 g/m2 or more, or matte film: gloss mirrors lamps.",
         "Mount it flat on a stiff board: a bulge of a hundredth of the distance changes the scale by one per cent.",
-        "Read paper and discs with a densitometer, and write their ratio of light into the layout file as "
+        "Measure paper and discs with a densitometer, and write the ratio of their light into the layout file as "
         "contrast_ratio.",
-        "Let it dry and lie for a day. Then measure the bars, from end tick to end tick, with a steel ruler.",
-        f"Both bars across and both down must be right to 0.1 %. If all are off by the same share, write {name}.yaml "
+        "Let it dry for a day. Then measure the bars, from end tick to end tick, with a steel ruler.",
+        f"Both bars across and both down must be right to 0.1 %. If all are wrong by the same share, write {name}.yaml "
         "again with the same options and --measured ACROSS DOWN. If across and down differ by more, print on another "
         "machine.",
     ]

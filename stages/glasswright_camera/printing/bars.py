@@ -1,4 +1,4 @@
-"""The bars by which a print's size is checked with a ruler: 100 mm and 4 inches, across and down."""
+"""The bars for checking a print's size with a ruler: 100 mm and 4 inches, across and down."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ BAR_MM: Final = 100.0
 INCHES: Final = 4
 INCH_MM: Final = 25.4
 STRIP_MM: Final = 14.0
-"""Width of the strip along a picture's side in which a pair of bars stands."""
+"""Width of the strip along a picture's side for a pair of bars."""
 LENGTH_MM: Final = INCHES * INCH_MM
 TICK_MM: Final = 4.0
 THICK_MM: Final = 0.12

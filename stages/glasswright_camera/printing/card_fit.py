@@ -1,4 +1,4 @@
-"""Which cards hold for a print."""
+"""Comparison of a print with the cards."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 def compare_with_cards(chart: str, magnification_frac: float, cards: Path) -> Iterator[str]:
-    """Say of each card of a folder whether it holds for a chart of that name at that magnification."""
+    """Yield a sentence for each card of a folder: whether it is valid for a chart at a magnification."""
     facts = list_facts(cards)
     for model in dict.fromkeys(fact.model for fact in facts):
         wrong = []
@@ -23,11 +23,11 @@ def compare_with_cards(chart: str, magnification_frac: float, cards: Path) -> It
                 wrong.append(f"is for chart `{fact.text}`")
             low, high = fact.low or 0.0, fact.high or float("inf")
             if fact.measure.endswith(".magnification_frac") and not low <= magnification_frac <= high:
-                wrong.append(f"holds from a magnification of {low:g} to {high:g}")
+                wrong.append(f"is valid from a magnification of {low:g} to {high:g}")
         if wrong:
             yield (
-                f"The card of `{model}` does not hold for this print: it {' and '.join(wrong)}. Print with --tiled at "
+                f"The card of `{model}` is not valid for this print: it {' and '.join(wrong)}. Print with --tiled at "
                 "the size it was written for, or write a card for this print."
             )
         else:
-            yield f"The card of `{model}` holds for this print."
+            yield f"The card of `{model}` is valid for this print."

@@ -17,22 +17,22 @@ if TYPE_CHECKING:
 CROSS_MM: Final = 4.0
 
 
-def draw_chart(layout: PrintedLayout, paper: Paper, words: Sequence[str], *, tiled: bool) -> tuple[bytes, Tiling]:
-    """Return the chart as PDF, and how it was cut.
+def draw_chart(layout: PrintedLayout, paper: Paper, foot_lines: Sequence[str], *, tiled: bool) -> tuple[bytes, Tiling]:
+    """Return the chart as PDF, and its division into sheets.
 
     Parameters
     ----------
     layout
-        At the pitch that is printed.
-    words
-        Lines for the strip at the bottom.
+        The layout at the printed pitch.
+    foot_lines
+        Text for the strip at the bottom.
     tiled
         Whether several sheets may be used.
 
     Raises
     ------
     PaperError
-        If it does not go on one sheet and is not to be tiled, or the sheets are too small for that too.
+        If it does not fit on one sheet and `tiled` is false, or the sheets are too small for tiling.
     """
     picture = make_picture(layout)
     usable = paper.usable_mm
@@ -48,23 +48,25 @@ def draw_chart(layout: PrintedLayout, paper: Paper, words: Sequence[str], *, til
     for index, tile in enumerate(tiling.tiles):
         if index:
             pen.next_sheet()
-        _draw_sheet(pen, picture, tiling, tile, paper, words)
+        _draw_sheet(pen, picture, tiling, tile, paper, foot_lines)
     return pen.finish(), tiling
 
 
-def _draw_sheet(pen: Pen, picture: Picture, tiling: Tiling, tile: Tile, paper: Paper, words: Sequence[str]) -> None:
-    """Show one part of the picture in the middle of a sheet."""
+def _draw_sheet(
+    pen: Pen, picture: Picture, tiling: Tiling, tile: Tile, paper: Paper, foot_lines: Sequence[str]
+) -> None:
+    """Draw one part of the picture in the middle of a sheet."""
     left = (paper.width_mm - tile.width_mm) / 2
     top = (paper.height_mm - tile.height_mm) / 2
     with pen.window(tile.left_mm, tile.top_mm, tile.width_mm, tile.height_mm, (left, top)):
-        _draw_picture(pen, picture, words)
+        _draw_picture(pen, picture, foot_lines)
         _draw_crosses(pen, picture, tiling)
     if len(tiling.tiles) > 1:
         place = f"{picture.layout.name}: sheet {tile.name} of {tiling.columns} x {tiling.rows}"
         pen.text(left, paper.height_mm - EDGE_MM / 2, place, size=2.4, grey=GREY)
 
 
-def _draw_picture(pen: Pen, picture: Picture, words: Sequence[str]) -> None:
+def _draw_picture(pen: Pen, picture: Picture, foot_lines: Sequence[str]) -> None:
     layout = picture.layout
     for row in range(layout.rows):
         for column in range(layout.columns):
@@ -75,12 +77,12 @@ def _draw_picture(pen: Pen, picture: Picture, words: Sequence[str]) -> None:
     draw_bars_down(pen, 0, STRIP_MM + 4)
     if isinstance(layout, RampLayout):
         _name_ends(pen, picture)
-    for index, line in enumerate(words):
+    for index, line in enumerate(foot_lines):
         pen.text(STRIP_MM, picture.height_mm - FOOT_MM + 2.8 + 2.9 * index, line, size=2.2)
 
 
 def _name_ends(pen: Pen, picture: Picture) -> None:
-    """Write beside a ramp which end is which, and where the camera is to focus."""
+    """Label the ends of a ramp and its focusing band."""
     layout = picture.layout
     left = picture.width_mm - LABEL_MM
     for row, text in ((0, "far end"), (layout.rows // 2, "focus here"), (layout.rows - 1, "near end")):
@@ -90,9 +92,9 @@ def _name_ends(pen: Pen, picture: Picture) -> None:
 
 
 def _draw_crosses(pen: Pen, picture: Picture, tiling: Tiling) -> None:
-    """Draw a cross wherever a seam passes between four discs, and at its ends: two at least on every sheet's side.
+    """Draw a cross wherever a seam passes between four discs, and at its ends: at least two on every side of a sheet.
 
-    Both sheets of a seam show it, and it lies in the same place.
+    Both sheets of a seam show it in the same place.
     """
     layout = picture.layout
     all_x = [picture.place(column - 0.5, 0)[0] for column in range(layout.columns + 1)]

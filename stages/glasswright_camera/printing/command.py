@@ -75,8 +75,8 @@ TO_SCALE = _with_options(
         "--measured",
         nargs=2,
         type=float,
-        help="What the bars of 100 mm of a finished print measure, across and down: with the options that it was "
-        "printed with, writes its layout file again.",
+        help="Lengths of the bars of 100 mm of a finished print, across and down. With the options of that print, "
+        "writes its layout file again.",
     ),
     click.option(
         "--pitch-mm", type=click.FloatRange(1, 1000), help="Print at this pitch, instead of filling the sheet."
@@ -84,7 +84,7 @@ TO_SCALE = _with_options(
     click.option(
         "--cards",
         type=click.Path(path_type=Path),
-        help="Folder of cards: say which of them hold for this print at its magnification.",
+        help="Folder of cards: lists which of them are valid for this print at its magnification.",
     ),
     click.option("--tiled", is_flag=True, help="Print at the layout's own pitch (or --pitch-mm) over several sheets."),
 )
@@ -132,7 +132,9 @@ def sheet(ticket_folder: Path, cards: Path, paper: str, out: Path) -> None:
     checks = find_hand_checks(cards, ticket.lens.model)
     unknown = [name for name in checks if name not in HAND_LIST]
     if unknown:
-        raise PaperError(f"the card of `{ticket.lens.model}` lists `{unknown[0]}`, which is no hand check: correct it")
+        raise PaperError(
+            f"the card of `{ticket.lens.model}` lists `{unknown[0]}`, which is not a hand check: correct it"
+        )
     if not checks:
         raise PaperError(f"the card of `{ticket.lens.model}` lists no hand checks: there is nothing to print")
     head = SheetHead(ticket=ticket.ticket, model=ticket.lens.model, serial=ticket.lens.serial)
@@ -159,7 +161,7 @@ def _print_lattice(
     out: Path,
     **asked: Any,  # noqa: ANN401
 ) -> None:
-    """Print a chart or a ramp; `foot` is said of its lower edge."""
+    """Print a chart or a ramp; `foot` is a sentence about its lower edge."""
     sheet = choose_paper(paper, orientation, is_wide=layout.columns >= layout.rows)
     pitch = asked["pitch_mm"] or (layout.pitch_mm if asked["tiled"] else fit_pitch(layout, sheet))
     printed = scale_layout(layout, pitch, f"{layout.name}_{_size_name(paper, asked['pitch_mm'])}")
@@ -168,15 +170,15 @@ def _print_lattice(
         _write(out, f"{measured.name}.yaml", write_layout(measured, _format_measured(asked["measured"])).encode())
         return
     need = find_edge_need(asked["magnification"] or _intended(printed), asked["pixel_pitch_um"])
-    words: tuple[str, ...] = _format_foot(printed, need, foot)
-    data, tiling = draw_chart(printed, sheet, words, tiled=asked["tiled"])
+    foot_lines: tuple[str, ...] = _format_foot(printed, need, foot)
+    data, tiling = draw_chart(printed, sheet, foot_lines, tiled=asked["tiled"])
     advice: tuple[str, ...] = advise(need, printed.name, len(tiling.tiles))
     if isinstance(printed, ChartLayout):
         advice += (describe_ink(need.magnification_frac, need.pixel_pitch_um),)
         if asked["cards"]:
             advice += tuple(compare_with_cards(printed.name, need.magnification_frac, asked["cards"]))
     _write(out, f"{printed.name}.pdf", data)
-    _write(out, f"{printed.name}.yaml", write_layout(printed, (*words, *advice)).encode())
+    _write(out, f"{printed.name}.yaml", write_layout(printed, (*foot_lines, *advice)).encode())
     for line in advice:
         click.echo(f"- {line}")
 

@@ -1,4 +1,4 @@
-"""Writes the layout file of a print, so that what was printed is what is located."""
+"""Writer of a print's layout file."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 MOST_STRETCH: Final = 0.001
-"""Largest difference of scale across and down: a layout has one pitch, and distortion is measured to this."""
+"""Largest relative difference of scale across and down, as a layout has one pitch."""
 MOST_OFF: Final = 0.05
 """Of a bar's length. Chosen: a print further off was scaled to a page."""
 
@@ -34,17 +34,17 @@ def _plain(value: object) -> object:
 
 
 def find_scale(across_mm: float, down_mm: float) -> float:
-    """Return the scale of a print from what its bars of 100 mm were measured to be.
+    """Return the scale of a print from the measured lengths of its bars of 100 mm.
 
     Raises
     ------
     PaperError
-        If a length cannot be that of a bar, or the two differ by more than a layout with one pitch can hold.
+        If a length cannot be that of a bar, or the two differ too much for one pitch.
     """
     for name, length in (("across", across_mm), ("down", down_mm)):
         if abs(length / 100 - 1) > MOST_OFF:
             message = (
-                f"a bar of 100 mm {name} cannot measure {length:g} mm unless it was printed to another size: print it "
+                f"a bar of 100 mm {name} cannot measure {length:g} mm unless it was printed at another size: print it "
                 "again at 100 %, or measure it again"
             )
             raise PaperError(message)

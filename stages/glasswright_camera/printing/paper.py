@@ -23,16 +23,16 @@ SIZES_MM: Final[Mapping[str, tuple[float, float]]] = {
 }
 """Upright width and height."""
 EDGE_MM: Final = 6.0
-"""Along each edge of a sheet most printers cannot print."""
+"""Margin along each edge of a sheet on which most printers cannot print."""
 OVERLAP_MM: Final = 15.0
-"""By which neighbouring sheets show the same, to glue them on."""
+"""Overlap of neighbouring sheets, for glue."""
 
 Orientation = Literal["auto", "landscape", "portrait"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Paper:
-    """A sheet as it lies in the printer."""
+    """A sheet in its orientation."""
 
     name: str
     width_mm: float
@@ -40,12 +40,12 @@ class Paper:
 
     @property
     def usable_mm(self) -> tuple[float, float]:
-        """What a printer can reach: width and height."""
+        """Width and height of the printable area."""
         return self.width_mm - 2 * EDGE_MM, self.height_mm - 2 * EDGE_MM
 
 
 def choose_paper(name: str, orientation: Orientation, *, is_wide: bool) -> Paper:
-    """Return a sheet of a size, turned as asked, or as the picture is."""
+    """Return a sheet of a size, in the orientation given or that of the picture."""
     short, long = SIZES_MM[name]
     lies = orientation == "landscape" or (orientation == "auto" and is_wide)
     width, height = (long, short) if lies else (short, long)
@@ -65,17 +65,17 @@ class Tile:
 
     @property
     def name(self) -> str:
-        """Return the sheet's place as it is called: `B3` is the second column, third row."""
+        """Return the sheet's name: `B3` is the second column, third row."""
         return f"{chr(ord('A') + self.column)}{self.row + 1}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tiling:
-    """How a picture is cut."""
+    """Division of a picture into sheets."""
 
     tiles: tuple[Tile, ...]
     seams_x_mm: tuple[float, ...]
-    """Where sheets side by side meet."""
+    """Places where sheets side by side meet."""
     seams_y_mm: tuple[float, ...]
 
     @property
@@ -92,14 +92,14 @@ class Tiling:
 def cut_picture(
     size_mm: tuple[float, float], places_x_mm: Sequence[float], places_y_mm: Sequence[float], paper: Paper
 ) -> Tiling:
-    """Cut a picture into as few sheets as its places for seams allow.
+    """Divide a picture into as few sheets as its places for seams allow.
 
     Parameters
     ----------
     size_mm
         Width and height of the picture.
     places_x_mm, places_y_mm
-        Where a seam may run, rising: between the discs, so that no edge that is measured is cut.
+        Possible places of seams, in ascending order: between the discs, so that no edge is cut.
 
     Raises
     ------
@@ -119,7 +119,7 @@ def cut_picture(
 
 
 def _cut(length: float, places: Sequence[float], usable: float, paper: Paper) -> tuple[float, ...]:
-    """Put each seam as far on as the sheet before it reaches."""
+    """Return the seams, each at the last place that the sheet before it reaches."""
     seams: list[float] = []
     start = 0.0
     while length - start > usable:

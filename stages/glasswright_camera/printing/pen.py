@@ -1,4 +1,4 @@
-"""Draws on sheets in millimetres, x right and y down from the upper left corner, as vectors."""
+"""Vector drawing on sheets, in millimetres, x right and y down from the upper left corner."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ if TYPE_CHECKING:
 MM: Final = 72 / 25.4
 """Points in a millimetre."""
 ARCS: Final = 8
-"""Cubic pieces of a circle: eight lie within 4e-6 of its radius, the usual four within 3e-4."""
+"""Cubic pieces of a circle: eight are within 4e-6 of its radius, the common four within 3e-4."""
 GREY: Final = 0.55
 
 
 class Pen:
-    """A file of sheets that is being drawn; the same drawing gives the same bytes."""
+    """A PDF file being drawn; the same drawing gives the same bytes."""
 
     def __init__(self, title: str, width_mm: float, height_mm: float) -> None:
         """Begin the first sheet."""
@@ -31,7 +31,7 @@ class Pen:
         self._canvas: Any = Canvas(self._file, pagesize=(width_mm * MM, height_mm * MM), invariant=1)
         self._canvas.setTitle(show_missing(clean_text(title)))
         self._canvas.setCreator("glasswright")
-        # whoever prints from a viewer is offered the true size first (ISO 32000-1, 12.2)
+        # viewers then offer printing at true size first (ISO 32000-1, 12.2)
         self._canvas.setViewerPreference("PrintScaling", "None")
         self._height_mm = height_mm
         self._begin()
@@ -53,7 +53,7 @@ class Pen:
 
     @contextmanager
     def window(self, left: float, top: float, width: float, height: float, to: tuple[float, float]) -> Iterator[None]:
-        """Show only a part of the picture, its upper left corner at a place on the sheet."""
+        """Draw only a part of the picture, with its upper left corner at `to` on the sheet."""
         self._canvas.saveState()
         self._canvas.translate(to[0] - left, to[1] - top)
         path = self._canvas.beginPath()
@@ -104,7 +104,7 @@ class Pen:
         grey: float = 0.0,
         turn: float = 0.0,
     ) -> None:
-        """Write one line from its base line's beginning, turned clockwise by degrees; nothing in it is markup."""
+        """Write one line of plain text from the start of its base line, turned clockwise by degrees."""
         self._canvas.saveState()
         self._canvas.translate(x, y)
         self._canvas.rotate(turn)

@@ -1,4 +1,4 @@
-"""The lattice of discs on paper: how large it is, and where its parts lie."""
+"""The lattice of discs on paper: its size, and the places of its parts."""
 
 from __future__ import annotations
 
@@ -17,23 +17,23 @@ PrintedLayout = ChartLayout | RampLayout
 AnyLayout = TypeVar("AnyLayout", ChartLayout, RampLayout)
 
 CLEAR_PITCHES: Final = 0.7
-"""Free paper about the outermost centres, in pitches: an edge's reading needs it."""
+"""Blank paper about the outermost centres, in pitches, needed for measuring their edges."""
 FOOT_MM: Final = 8.0
-"""Strip at the bottom for the words."""
+"""Height of the strip at the bottom for text."""
 LABEL_MM: Final = 20.0
-"""Strip at the right side of a ramp for the names of its ends and its band."""
+"""Width of the strip at the right side of a ramp for the labels of its ends and its band."""
 LEAST_MM: Final = 135.0
-"""A picture that is smaller has no room for the bars and their words."""
+"""Smallest side of a picture, with room for the bars and their labels."""
 ROUND_MM: Final = 0.1
 SAME_SCALE: Final = 0.01
-"""A print whose scale differs by less is the same chart, printed a little large or small."""
+"""Relative difference of scale up to which a print is the same chart."""
 UNSEEN: Final = {"contrast_u_frac": 0.1}
-"""Of a print that nobody has measured yet."""
+"""Values of an unmeasured print."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
-    """A chart with its strips, whatever sheets it is put on; millimetres from its upper left corner."""
+    """A chart with its strips, before division into sheets; millimetres from its upper left corner."""
 
     layout: PrintedLayout
     width_mm: float
@@ -42,12 +42,12 @@ class Picture:
     """Centre of column 0, row 0."""
 
     def place(self, column: float, row: float) -> tuple[float, float]:
-        """Return where a node lies."""
+        """Return the place of a node."""
         pitch = self.layout.pitch_mm
         return self.first_mm[0] + column * pitch, self.first_mm[1] + row * pitch
 
     def gaps(self) -> tuple[list[float], list[float]]:
-        """Return where seams may run: half-way between columns, and between rows, where no slanted edge lies."""
+        """Return possible places of seams: half-way between columns, and between rows, without slanted edges."""
         across = [self.place(column + 0.5, 0)[0] for column in range(self.layout.columns - 1)]
         down = [self.place(0, row + 0.5)[1] for row in range(self.layout.rows - 1)]
         boxes = self.boxes()
@@ -61,7 +61,7 @@ class Picture:
         return [[(x + dx, y + dy) for dx, dy in figure.corners_mm] for figure in figures]
 
     def boxes(self) -> list[tuple[float, float, float, float]]:
-        """Return what must stay free about each such figure: left, top, right, bottom."""
+        """Return the area to keep blank about each such figure: left, top, right, bottom."""
         figures = self.layout.edges if isinstance(self.layout, ChartLayout) else ()
         found = []
         for figure, corners in zip(figures, self.polygons(), strict=True):
@@ -82,9 +82,9 @@ def diameter_of(layout: PrintedLayout, column: int, row: int) -> tuple[float, fl
 
 
 def scale_layout(layout: AnyLayout, pitch_mm: float, name: str) -> AnyLayout:
-    """Return the same print at another pitch, under another name if that makes it another chart.
+    """Return the same print at another pitch, under another name if its scale differs by more than SAME_SCALE.
 
-    What was measured of an earlier print, such as how well its contrast is known, does not hold for a new one.
+    Values measured on an earlier print, such as the uncertainty of its contrast, are reset.
     """
     scale = pitch_mm / layout.pitch_mm
     changed: Any = {field.name: _scaled(getattr(layout, field.name), field.name, scale) for field in fields(layout)}
@@ -94,7 +94,7 @@ def scale_layout(layout: AnyLayout, pitch_mm: float, name: str) -> AnyLayout:
 
 
 def _scaled(value: Any, name: str, scale: float) -> Any:  # noqa: ANN401 - a field of any kind
-    """Scale a length, and every length inside other things."""
+    """Return a value with every length in it scaled."""
     if isinstance(value, tuple):
         return tuple(_scaled(each, name, scale) for each in value)
     if is_dataclass(value) and not isinstance(value, type):
@@ -104,11 +104,11 @@ def _scaled(value: Any, name: str, scale: float) -> Any:  # noqa: ANN401 - a fie
 
 
 def fit_pitch(layout: PrintedLayout, paper: Paper) -> float:
-    """Return the largest pitch, in tenths of a millimetre, at which the print and its strips go on one sheet."""
+    """Return the largest pitch, in tenths of a millimetre, at which the print and its strips fit on one sheet."""
     width, height = paper.usable_mm
     across = (width - STRIP_MM - _label_mm(layout)) / (layout.columns - 1 + 2 * CLEAR_PITCHES)
     down = (height - STRIP_MM - FOOT_MM) / (layout.rows - 1 + 2 * CLEAR_PITCHES)
-    # a hair more, lest rounding in the last bit takes a whole tenth
+    # a little more, so that rounding in the last bit does not lose a tenth
     return math.floor(min(across, down) / ROUND_MM + 1e-9) * ROUND_MM
 
 

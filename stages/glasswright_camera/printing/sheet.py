@@ -23,14 +23,14 @@ LINE_MM: Final = 4.2
 SIZE_MM: Final = 3.0
 BOX_MM: Final = 4.0
 INSET_MM: Final = 3.0
-"""Of a caution, for the thick line beside it."""
+"""Indent of a caution, for the thick line beside it."""
 ANSWERS: Final = ("pass", "fail", "not applicable")
 ANSWER_MM: Final = 34.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetHead:
-    """Whose sheet it is."""
+    """Head of a sheet: ticket and lens."""
 
     ticket: str
     model: str
@@ -38,7 +38,7 @@ class SheetHead:
 
 
 def draw_sheet(head: SheetHead, checks: Sequence[Instruction], paper: Paper) -> bytes:
-    """Return the sheet as PDF: each check with its caution, how it is done, boxes to tick and a line for a note."""
+    """Return the sheet as PDF: each check with its caution, instruction, boxes to tick and a line for a note."""
     pen = Pen(f"Hand checks, ticket {head.ticket}", paper.width_mm, paper.height_mm)
     width = paper.width_mm - 2 * MARGIN_MM
     sheets = _share_out(checks, width, paper)
@@ -56,7 +56,7 @@ def draw_sheet(head: SheetHead, checks: Sequence[Instruction], paper: Paper) -> 
 
 
 def _share_out(checks: Sequence[Instruction], width: float, paper: Paper) -> list[list[Instruction]]:
-    """Return the checks of each sheet; a check is never cut in two."""
+    """Return the checks of each sheet; a check is never divided."""
     room = paper.height_mm - FOOT_MM - _head_height()
     sheets: list[list[Instruction]] = [[]]
     used = 0.0
@@ -86,7 +86,7 @@ def _draw_head(pen: Pen, head: SheetHead, paper: Paper) -> float:
 
 
 def _fit(text: str, paper: Paper) -> str:
-    """Cut a text that would run off the sheet."""
+    """Return a text shortened to the sheet's width."""
     shown, room = show_missing(clean_text(text)), paper.width_mm - 2 * MARGIN_MM
     if stringWidth(shown, PLAIN, SIZE_MM) <= room:
         return shown
@@ -108,7 +108,7 @@ def _height_of(check: Instruction, width: float) -> float:
 
 
 def _draw_check(pen: Pen, title: str, check: Instruction, y: float, width: float) -> float:
-    """Draw one check; give where the next begins."""
+    """Draw one check; return the place of the next."""
     pen.line(MARGIN_MM, y, MARGIN_MM + width, y, grey=0.5)
     pen.text(MARGIN_MM, y + 4.8, title, size=3.4, font=BOLD)
     base = y + 5.5

@@ -1,1 +1,1 @@
-"""What a frame is a picture of."""
+"""Recognition of a frame's role from its pixels."""

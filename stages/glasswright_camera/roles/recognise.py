@@ -1,10 +1,9 @@
-"""What a frame is a picture of, told from its pixels: no shot is measured that is not what its folder says.
+"""Recognition of a frame's content from its pixels: frames that do not fit their folder are refused.
 
-People put files into wrong folders. A chart among the flats reads as a lens with hardly any falloff, a street as
-anything. `decode_raw` is the only way from a file to a measurement, and it asks `refuse_other_role`; so all that read a
-flat share one judgement of it, and what it refuses nobody measures.
+Files may lie in a wrong folder. A chart among the flats would give a lens with hardly any falloff. `decode_raw`,
+through which every shot is read, calls `refuse_other_role`, so all stages share one decision.
 
-Charts and ramps are not judged here: nothing is measured from them that was not located first, disc by disc.
+Charts and ramps are not checked here: they are measured only after each disc was located.
 """
 
 from __future__ import annotations
@@ -32,19 +31,19 @@ if TYPE_CHECKING:
 Kind = Literal["even", "patch", "lattice", "scene"]
 
 EXPECTED: Final = {
-    "flat": "an even field, as the diffuse source is",
-    "panel": "an even field, as a blank panel is",
+    "flat": "an even field, like the diffuse source",
+    "panel": "an even field, like a blank panel",
     "black_spot": "a black patch in an even field",
     "dark": "dark",
 }
 ACCEPTED: Final[dict[str, tuple[Kind, ...]]] = {
     "flat": ("even",),
     "panel": ("even",),
-    # a patch too small or soft to be told here is looked for again where it is measured
+    # a patch too small or soft to be recognised here may still be found by its stage
     "black_spot": ("even", "patch"),
     "dark": (),
 }
-"""Role -> what its lit shots may look like. Roles that are not named here are not judged."""
+"""Role -> accepted contents of its lit shots. Other roles are not checked."""
 LOOKS: Final[dict[Kind, str]] = {
     "even": "an even field",
     "patch": "a black patch in an even field",
@@ -55,69 +54,71 @@ REMEDY: Final[dict[Kind, str]] = {
     "even": "move it to `flat/` or `panel/`",
     "patch": "move it to `black_spot/`",
     "lattice": "move it to `chart/`, or to `focus_series/`, `ramp/`, `shake_off/` or `shake_on/`",
-    "scene": "it belongs to no role, so move it out of the ticket",
+    "scene": "it fits no role, so move it out of the ticket",
 }
 CELLS_ACROSS: Final = 160
-"""Over the longer side: a lattice of 20 discs across still has 8 to a pitch."""
+"""Cells over the longer side: a lattice of 20 discs across still has 8 cells to a pitch."""
 UNLIT: Final = 0.005
-"""Of white: a frame whose brightest hundredth has less has no picture."""
+"""Light of the brightest hundredth, of white, below which a frame is unlit."""
 NOT_DARK: Final = 0.02
-"""The same, from which a frame is not dark; glow of the sensor itself stays below."""
+"""The same, from which on a frame is not a dark; glow of the sensor is below it."""
 LEAST_FIELD_LIGHT: Final = 0.05
-"""Of white, the median of the brightest plane: a dimmer field is too noisy to measure falloff or shadows on."""
+"""Least median light of the brightest plane, of white; dimmer fields are too noisy for falloff or shadows."""
 CLIPPED_PIXELS: Final = 0.00125
-"""Of a cell's pixels: half a percent of a colour that has a quarter of them. One is a hot pixel and never counts."""
+"""Share of a cell's pixels from which on it is clipped: half a percent of a colour with a quarter of them. A single one
+is a hot pixel and never counts."""
 CLIPPED_CELLS: Final = 0.002
 SHADE: Final = 0.1
-"""Light lost against the smooth field, beyond which a part that reaches the frame's border counts as cut off."""
+"""Relative loss of light against the smooth field beyond which a part at the frame's border counts as cut off."""
 LEAST_SURFACE: Final = 0.1
-"""Of the median light."""
+"""Least light of the smooth field, of the median."""
 DETAIL: Final = 0.03
-"""Of the light about it, by which a cell differs where there is detail; or `DETAIL_SIGMAS` of the cells' noise."""
+"""Relative difference of a cell from those about it that counts as detail, if it also exceeds DETAIL_SIGMAS of
+noise."""
 DETAIL_SIGMAS: Final = 4.0
 DETAIL_SHARE: Final = 0.22
 UNEVEN: Final = 0.15
-"""A picture has detail in much of the frame, or what a smooth field leaves is uneven, or some of both: the share of
-cells with detail over the first and the robust standard deviation over the second, added, exceed 1. `ci/bench roles`:
-flats of lenses full of fungus, scratches and dust come to 0.92 at most, pictures but for one of 165 to more than 1."""
+"""A frame counts as a picture if the share of cells with detail over DETAIL_SHARE plus the robust standard deviation
+about the smooth field over UNEVEN exceeds 1. `ci/bench roles`: flats of lenses full of fungus, scratches and dust have
+0.92 at most, 164 of 165 pictures more than 1."""
 LATTICE_CLEAR: Final = 1000.0
-"""Power of two crossed waves over the median at their frequency. The same flats come to 220, bands of a lamp
-included, since they run one way only; lattices to 3,000 and more, sharp or blurred over a third of their pitch."""
+"""Least power of two crossed waves over the median at their frequency. The same flats have up to 220, also with bands
+of a lamp, which run one way only; lattices 3,000 and more, sharp or blurred over a third of their pitch."""
 LATTICE_LIKELY: Final = 250.0
-"""The same where there is detail: photographs of a tilted lattice come to 380 and more, other pictures to 140."""
+"""The same where there is detail: photographs of a tilted lattice have 380 and more, other pictures up to 140."""
 FREQUENCY: Final = (5.0, 0.35)
-"""Cycles over the longer side, and cycles a cell, between which a lattice's waves lie."""
+"""Lowest frequency of a lattice's waves in cycles over the longer side, and highest in cycles per cell."""
 CROSSED: Final = 0.5
-"""Sine of the least angle between the two."""
+"""Sine of the least angle between the two waves."""
 PATCH_LIGHT: Final = (0.25, 0.75)
 PATCH_STEEP: Final = 0.5
-"""Area below the first of these lights over that below the second: an object in focus has a steep border, the shadow
-of a fleck on the rear lens has not (0.22 for one of 2 mm at f/22)."""
+"""Least ratio of the areas below the first and the second of these lights: an object in focus has a steep border, the
+shadow of a fleck on the rear lens has not (0.22 for one of 2 mm at f/22)."""
 PATCH_SIDE: Final = 0.05
 """Least side of a patch, of the frame's shorter side."""
 NOISE_ROWS: Final = 32
-"""Of the frame, from which its noise is read: of a frame 6000 wide, within half a percent."""
+"""Rows of the frame from which its noise is estimated: within half a percent for a frame 6000 wide."""
 UNLIT_CELL: Final = 0.03
-"""Of the median light: what has less shows noise only."""
+"""Light, of the median, below which a cell shows only noise."""
 LEAST_PART: Final = 0.05
-"""Of the frame: a smaller part is not judged apart."""
+"""Smallest part of the frame that is checked by itself."""
 EDGE_CELLS: Final = 3
-"""Left out beside the border of what is cut off, and four times as many within it, where light runs out."""
+"""Cells left out outside the border of a cut-off part; inside it four times as many, where the light runs out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Appearance:
-    """What a frame looks like."""
+    """Content of a frame, with the numbers on which the decision rests."""
 
     kind: Kind
     detail_share: float = 0.0
-    """Share of the lit frame that differs from what is around it."""
+    """Share of the lit cells that differ from those around them."""
     uneven: float = 0.0
     """Robust standard deviation of the light over a smooth field, less 1."""
 
 
 def refuse_other_role(mosaic: Mosaic, brightest_frac: float) -> None:
-    """Raise where a frame is not what its role says, or is too bright, dim or small to be judged.
+    """Raise Unmeasurable if a frame does not fit its role, or is too bright, dim or small to be recognised.
 
     Parameters
     ----------
@@ -129,7 +130,7 @@ def refuse_other_role(mosaic: Mosaic, brightest_frac: float) -> None:
     Raises
     ------
     Unmeasurable
-        Saying what it looks like and where it belongs.
+        Names what it looks like and where it belongs.
     """
     if mosaic.role not in ACCEPTED or (mosaic.role == "dark" and brightest_frac < NOT_DARK):
         return
@@ -141,7 +142,7 @@ def refuse_other_role(mosaic: Mosaic, brightest_frac: float) -> None:
 
 
 def recognise(mosaic: Mosaic) -> Appearance:
-    """Say what a lit frame looks like.
+    """Return the content of a lit frame.
 
     Raises
     ------
@@ -153,7 +154,7 @@ def recognise(mosaic: Mosaic) -> Appearance:
 
 
 def describe_other(mosaic: Mosaic) -> str:
-    """Say what a frame looks like in which no lattice could be located, and where it belongs; empty if nobody knows."""
+    """Return a text on the content of a frame without a located lattice, and its folder; empty if not recognised."""
     try:
         kind = recognise(mosaic).kind
     except Unmeasurable:
@@ -171,7 +172,7 @@ def _format_refusal(role: str, kind: Kind, brightest_frac: float) -> str:
 
 
 def choose_block(mosaic: Mosaic) -> int:
-    """Return the side of a cell in pixels: even, so that each holds as much of every colour of a Bayer pattern.
+    """Return the side of a cell in pixels: even, so that each has the same pixels of a Bayer pattern.
 
     Raises
     ------
@@ -181,7 +182,7 @@ def choose_block(mosaic: Mosaic) -> int:
     height, width = mosaic.values.shape[1:]
     if min(height, width) < 2 * LEAST_SIDE:
         raise Unmeasurable(
-            f"the frame has {width} x {height} pixels, too few to say what it is of: at least {2 * LEAST_SIDE} each "
+            f"the frame has {width} x {height} pixels, too few to recognise it: at least {2 * LEAST_SIDE} each "
             "way are needed; copy the raw file itself, not its thumbnail"
         )
     wanted, most = int(max(height, width) / CELLS_ACROSS / 2 + 0.5), int(min(height, width)) // (2 * LEAST_SIDE)
@@ -189,10 +190,10 @@ def choose_block(mosaic: Mosaic) -> int:
 
 
 def look_at(small: SmallFrame, noise: float) -> Appearance:
-    """Say what a small frame looks like.
+    """Return the content of a small frame.
 
-    What is dark and reaches the border may be a lens that lets no light there; it is judged apart. A smooth field is
-    taken off, and what is alike along whole rows or columns, as the bands are that a flickering lamp leaves.
+    Dark parts at the border may be vignetting; they are checked by themselves. A smooth field is divided out, and bands
+    along whole rows or columns, from a flickering lamp, are subtracted.
 
     Parameters
     ----------
@@ -202,9 +203,9 @@ def look_at(small: SmallFrame, noise: float) -> Appearance:
         Standard deviation of a cell, of the median light.
     """
     light = small.light.astype(np.float64)
-    # bright parts have 1; where most of a frame is unlit its median is next to nothing, or below
+    # bright parts have 1; the median of a mostly unlit frame may be 0 or negative
     median = max(float(np.median(light)), LEAST_SURFACE)
-    # where light is cut off the surface is carried on from elsewhere, and may run below nothing
+    # where light is cut off the surface is extrapolated, and may be negative
     surface = np.maximum(fit_surface(small.light), LEAST_SURFACE * median)
     ratio = light / surface
     cut = find_cut_off(ratio)
@@ -229,16 +230,16 @@ def look_at(small: SmallFrame, noise: float) -> Appearance:
 
 
 def find_detail(light: Array, noise: float, parts: tuple[Mask, ...]) -> float:
-    """Return the share of cells that differ from the mean of the 5 x 5 about them: the larger of the parts' shares.
+    """Return the share of cells that differ from the mean of the 5 x 5 about them, the largest over the parts.
 
     Parameters
     ----------
     light
-        Of the median.
+        (rows, columns), over the median.
     noise
         Standard deviation of a cell at light 1.
     parts
-        Masks; unlit cells of them, and parts of few cells, are left out.
+        Masks; unlit cells and small parts are left out.
     """
     around = uniform_filter(light, 5)
     contrast = take_off_bands(light / np.maximum(around, UNLIT_CELL) - 1, around > UNLIT_CELL)
@@ -251,25 +252,25 @@ def find_detail(light: Array, noise: float, parts: tuple[Mask, ...]) -> float:
 def measure_cell_noise(mosaic: Mosaic, small: SmallFrame) -> float:
     """Return the noise of a cell of the median light, from second differences of neighbours of one colour.
 
-    Differences of neighbours tell noise from a picture, whose detail is seldom as fine as a pixel.
+    A picture hardly affects them, as its detail is seldom as fine as a pixel.
     """
     step, every = mosaic.pattern.shape[2], max(1, mosaic.values.shape[1] // NOISE_ROWS)
     rows = mosaic.values[:, ::every].astype(np.float32)
-    bend = rows[:, :, 2 * step :] - 2 * rows[:, :, step:-step] + rows[:, :, : -2 * step]
-    pixel = robust_sigma(bend, about=0.0) / 6**0.5
+    second = rows[:, :, 2 * step :] - 2 * rows[:, :, step:-step] + rows[:, :, : -2 * step]
+    pixel = robust_sigma(second, about=0.0) / 6**0.5
     level = float(np.median(rows)) - float(mosaic.black_dn.mean())
     return pixel / max(level, 1.0) / small.block_px
 
 
 def find_cut_off(ratio: Array) -> Mask:
-    """Mark what is darker than the smooth field and hangs together with the frame's border."""
+    """Mark parts darker than the smooth field that are connected with the frame's border."""
     parts, _ = label(ratio < 1 - SHADE)
     rim = np.unique(np.concatenate([parts[0], parts[-1], parts[:, 0], parts[:, -1]]))
     return np.asarray(np.isin(parts, rim[rim > 0]))
 
 
 def take_off_bands(residual: Array, kept: Mask) -> Array:
-    """Take the median off each row and column; what is not kept becomes 0."""
+    """Return the residual less the median of each row and column; 0 where not kept."""
     left = residual.copy()
     for axis in (1, 0):
         masked = np.ma.masked_array(left, ~kept)
@@ -278,14 +279,7 @@ def take_off_bands(residual: Array, kept: Mask) -> Array:
 
 
 def find_crossed_waves(residual: Array, kept: Mask) -> float:
-    """Say how far two waves that cross stand out of the spectrum, as those of a lattice do, sharp or blurred.
-
-    The power of each frequency is compared with the median of all that are about as fast.
-
-    Returns
-    -------
-    The weaker one's power over that median.
-    """
+    """Return the power of the weaker of two crossed waves, as a lattice has, over the median at similar frequencies."""
     rows, columns = residual.shape
     longer = max(rows, columns)
     window = np.outer(np.hanning(rows), np.hanning(columns)) * kept
@@ -295,10 +289,10 @@ def find_crossed_waves(residual: Array, kept: Mask) -> float:
     used = (speed * longer >= FREQUENCY[0]) & (speed <= FREQUENCY[1])
     x, y, size, height = along[used], down[used], speed[used], power[used]
     ring = (size * longer).astype(int)
-    usual = np.zeros(ring.max() + 1)
+    typical = np.zeros(ring.max() + 1)
     for each in np.unique(ring):
-        usual[each] = np.median(height[np.abs(ring - each) <= 1])
-    clear = height / np.maximum(usual[ring], 1e-12)
+        typical[each] = np.median(height[np.abs(ring - each) <= 1])
+    clear = height / np.maximum(typical[ring], 1e-12)
     first = int(np.argmax(clear))
     sine = np.abs(x[first] * y - y[first] * x) / (size[first] * size)
     crossed = (sine > CROSSED) & (size > size[first] / 2) & (size < 2 * size[first])
@@ -306,7 +300,7 @@ def find_crossed_waves(residual: Array, kept: Mask) -> float:
 
 
 def has_patch(ratio: Array, cut: Mask) -> bool:
-    """Say whether something black with a steep border stands within the field."""
+    """Return whether there is a black patch with a steep border within the field."""
     parts, _ = label((ratio < PATCH_LIGHT[1]) & ~cut)
     for index, box in enumerate(find_objects(parts), start=1):
         inside = parts[box] == index
@@ -318,7 +312,7 @@ def has_patch(ratio: Array, cut: Mask) -> bool:
 
 
 def refuse_exposure_of_field(mosaic: Mosaic, small: SmallFrame) -> None:
-    """Raise where an even field is clipped or dim: a clipped field is flatter than the light was, shadows included."""
+    """Raise Unmeasurable if an even field is clipped, which flattens falloff and shadows, or too dim."""
     most = max(1.0, CLIPPED_PIXELS * small.block_px**2)
     clipped = int(np.count_nonzero(small.clipped * small.block_px**2 > most + 0.5))
     clipped_pct, most_pct, least_pct = 100 * clipped / small.light.size, 100 * CLIPPED_CELLS, 100 * LEAST_FIELD_LIGHT

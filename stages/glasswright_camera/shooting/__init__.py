@@ -1,1 +1,1 @@
-"""How a shot was taken: whether its light was even and steady."""
+"""Checks of the shooting: evenness and steadiness of the light."""

@@ -1,4 +1,4 @@
-"""The stage that checks that the light was the same in all shots that depend on one another."""
+"""The stage that checks that the light was the same in all related shots."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ LIGHT_MOVED = "light_moved"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LightCheck(Artefact):
-    """How steady the light of a setting was; NaN where the ticket has no such shots."""
+    """Steadiness of a setting's light; NaN where the ticket has no such shots."""
 
     chart_level_change_pct: float
     """Largest difference of the paper's light between the chart shots; 0 for a single one."""
@@ -34,10 +34,10 @@ class LightCheck(Artefact):
     flat_level_change_pct: float
     """The same between the flat shots."""
     chart_to_panel_slope_pct: float
-    """Change of the paper's light over the panel's from one side of the field to the other: lamps that moved."""
+    """Change of the paper's light over the panel's from one side of the field to the other, from lamps that moved."""
     chart_to_panel_slope_pct_u: float
     chart_to_panel_ratio: float
-    """Light of the paper over light of the panel at the frame's centre, exposures as they were."""
+    """Light of the paper over light of the panel at the frame's centre, not corrected for exposure."""
     chart_to_panel_ratio_u: float
 
 
@@ -50,11 +50,11 @@ def check_light(traces: tuple[Trace, ...], panel: FlatField | None, flat: FlatFi
     traces
         The chart shots.
     panel
-        The white panel in the chart's place: lit by the same lamps, so the paper's light over it is even.
+        The white panel in the chart's place; with the same lamps the paper's light over the panel's is even.
     flat
         The diffuse source.
     stand
-        How much the light may change.
+        For the limit on changes of the light.
 
     Raises
     ------
@@ -70,8 +70,8 @@ def check_light(traces: tuple[Trace, ...], panel: FlatField | None, flat: FlatFi
     slope = compare_panel(paper.mean(axis=0), repeats, panel, plane)
     limit_pct = stand.shooting.level_change_pct
     notes = [
-        f"{what}, more than {limit_pct:g} %: let the lamps warm up, leave them where they stand, shoot again"
-        for what, size_pct in (
+        f"{text}, more than {limit_pct:g} %: let the lamps warm up, do not move them, shoot again"
+        for text, size_pct in (
             (
                 f"the chart's light changes by {format_against(change_pct, limit_pct, '.1f')} % between the shots",
                 change_pct,
@@ -120,7 +120,7 @@ def find_change(paper: NDArray[np.float64]) -> float:
 
 
 def compare_panel(paper: NDArray[np.float64], repeats: Repeats, panel: FlatField | None, plane: int) -> Slope:
-    """Fit a straight slope to the paper's light over the panel's, disc by disc.
+    """Return level and linear slope of the paper's light over the panel's, fitted to the discs.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The commands `setup` and `ticket`: a shop's first files, and a ticket from a folder of raw files."""
+"""The commands `setup` and `ticket`: the first files of a shop, and a ticket from a folder of raw files."""
 
 from __future__ import annotations
 
@@ -47,8 +47,8 @@ PHASES = ("intake", "release", "reference", "study")
 @click.argument("folder", type=PATH)
 @click.option("--lens", required=True, help="The lens model that the first card is for.")
 @click.option("--by", required=True, help="Who sets the shop up; signs the assumptions.")
-@click.option("--raw", type=PATH, help="A raw file of the stand's body, or a folder of them: tells the body.")
-@click.option("--body", help="The body's model, where no raw file tells it.")
+@click.option("--raw", type=PATH, help="A raw file of the stand's body, or a folder of them.")
+@click.option("--body", help="The body's model, if no raw file has it.")
 @click.option("--pixel-pitch-um", type=click.FloatRange(0.5, 50), help="Sensor width in mm x 1000 / pixels across.")
 @click.option("--chart", type=PATH, help="Layout file of the printed chart; the shipped one if not given.")
 @click.option("--plan", type=click.Choice(list(PLANS)), default="fixed", show_default=True, help="Kind of lens.")
@@ -56,15 +56,15 @@ PHASES = ("intake", "release", "reference", "study")
 def setup(folder: Path, **asked: Any) -> None:  # noqa: ANN401 - the options above
     """Write a shop's first files into a new FOLDER, every key explained in comments.
 
-    That is stand.yaml, plan.yaml, a card with wide limits, the layout of the chart, a folder for tickets and an example
-    of one. What a raw file tells (the body, the frame's size) is filled in.
+    The files are stand.yaml, plan.yaml, a card with wide limits, the layout of the chart, a folder for tickets and an
+    example of one. The body and the frame's size are filled in from a raw file.
     """
     if folder.exists() and any(folder.iterdir()):
         raise PreparationError(f"{folder} is not empty: name a new folder")
     if problem_of_person(asked["by"]):
         raise click.BadParameter(problem_of_person(asked["by"]), param_hint="--by")
     if not is_safe_name(asked["name"]):
-        raise click.BadParameter("a stand's name is made of letters, digits, `.`, `_` and `-`", param_hint="--name")
+        raise click.BadParameter("a stand's name has only letters, digits, `.`, `_` and `-`", param_hint="--name")
     chart = asked["chart"] or find_shipped("glasswright_camera", "charts", "lattice_13x9.yaml")
     if not chart.is_file():
         raise click.BadParameter(
@@ -96,7 +96,7 @@ def setup(folder: Path, **asked: Any) -> None:  # noqa: ANN401 - the options abo
     )
     for path in written:
         click.echo(path)
-    click.echo(f"The card of `{asked['lens']}` has wide limits to begin with: look them through.")
+    click.echo(f"The card of `{asked['lens']}` has wide limits to start with: check them.")
     click.echo("Next:")
     raws = asked["raw"] if asked["raw"] and asked["raw"].is_dir() else "RAWS"
     click.echo(f"  glasswright ticket {raws} --stand {folder / 'stand.yaml'}")
@@ -111,7 +111,7 @@ def _run_line(folder: Path) -> str:
 
 
 def _read_body(raw: Path | None) -> tuple[CaptureFacts, tuple[int, int] | None]:
-    """Return what the first readable raw file tells of itself, and its frame's size."""
+    """Return the capture facts of the first readable raw file, and its frame's size."""
     from glasswright import CaptureFacts, Shot, Unmeasurable
     from glasswright_camera.raw.stage import read_mosaic
 
@@ -138,21 +138,21 @@ def _read_body(raw: Path | None) -> tuple[CaptureFacts, tuple[int, int] | None]:
 @click.option("--stand", required=True, type=PATH, help="Stand file: its charts and its body.")
 @click.option("--tickets", type=PATH, help="Folder of tickets; `tickets` beside the stand file if not given.")
 @click.option("--number", help="The ticket's number; the next free one if not given.")
-@click.option("--lens", help="The lens model, where EXIF does not tell it or the cards call it otherwise.")
-@click.option("--serial", help="The lens's serial number, where EXIF does not tell it.")
-@click.option("--phase", type=click.Choice(PHASES), default="intake", show_default=True, help="Why it is shot.")
-@click.option("--focal-length-mm", type=click.FloatRange(1, 5000), help="Of all shots, where EXIF does not tell it.")
-@click.option("--f-number", type=click.FloatRange(0.5, 128), help="Of all shots, where EXIF does not tell it.")
+@click.option("--lens", help="The lens model, if EXIF lacks it or the cards use another name.")
+@click.option("--serial", help="The lens's serial number, if EXIF lacks it.")
+@click.option("--phase", type=click.Choice(PHASES), default="intake", show_default=True, help="Purpose of the visit.")
+@click.option("--focal-length-mm", type=click.FloatRange(1, 5000), help="Of all shots, if EXIF lacks it.")
+@click.option("--f-number", type=click.FloatRange(0.5, 128), help="Of all shots, if EXIF lacks it.")
 @click.option(
-    "--even", type=click.Choice(["flat", "panel"]), default="flat", show_default=True, help="Evenly lit shots."
+    "--even", type=click.Choice(["flat", "panel"]), default="flat", show_default=True, help="Role of even fields."
 )
 @click.option("--move", is_flag=True, help="Move the files instead of copying them.")
 @click.option("--yes", is_flag=True, help="Do not ask before files are copied or moved.")
 def ticket(raws: Path, stand: Path, tickets: Path | None, **asked: Any) -> int:  # noqa: ANN401 - the options above
-    """Make a ticket of the raw files in RAWS: say what each is of, ask, copy them, write ticket.yaml and SHA256SUMS.
+    """Make a ticket of the raw files in RAWS: list each file's role, ask, copy them, write ticket.yaml and SHA256SUMS.
 
-    What a frame is of is told from its pixels (chart, even field, black patch, ramp, no light), from its folder's or
-    file's name, and its setting from EXIF. Nothing is copied or moved without a yes.
+    The role is found from the pixels (chart, even field, black patch, ramp, no light) and from the name of the folder
+    or file, the setting from EXIF. Nothing is copied or moved without a yes.
 
     Exit codes: 0 done, 2 wrong command, or something is missing; then nothing was written.
     """
@@ -163,7 +163,7 @@ def ticket(raws: Path, stand: Path, tickets: Path | None, **asked: Any) -> int: 
         raise click.BadParameter(f"there is no folder {raws}: name the folder of raw files", param_hint="RAWS")
     paths = list_raws(raws)
     if not paths:
-        raise click.BadParameter(f"{raws} holds no files that could be raw files: name another", param_hint="RAWS")
+        raise click.BadParameter(f"{raws} has no files that could be raw files: name another", param_hint="RAWS")
     into = tickets or stand.parent / "tickets"
     seen = list(watch_progress(look_at_files(paths, section), len(paths), "looking at raw files"))
     seen = settle_even_fields(seen, asked["even"])
@@ -171,7 +171,7 @@ def ticket(raws: Path, stand: Path, tickets: Path | None, **asked: Any) -> int: 
     head = _find_head(seen, asked, into)
     new = NewTicket(head=head, seen=tuple(each for each in seen if each.role), folder=into / head.number)
     if not new.seen:
-        raise PreparationError(f"{raws}: none of the files is of anything the bench shoots: nothing was written")
+        raise PreparationError(f"{raws}: none of the files fits a role of the bench: nothing was written")
     verb = "Move" if asked["move"] else "Copy"
     click.echo(f"ticket {head.number}: {head.model}, serial {head.serial}, {head.phase}, body {head.body}")
     if not asked["yes"] and not click.confirm(f"{verb} {len(new.seen)} files into {new.folder}?", default=False):
@@ -184,46 +184,46 @@ def ticket(raws: Path, stand: Path, tickets: Path | None, **asked: Any) -> int: 
 
 
 def _show(seen: Sequence[Seen]) -> None:
-    """Say what each file is taken for."""
+    """Print the role proposed for each file."""
     for role, each in group_by_role(seen).items():
         if not role:
             click.echo(f"left out: {len(each)}")
             for one in each:
                 click.echo(f"  {one.path.name}: {one.why}")
             continue
-        settings = Counter(_say_place(one) for one in each)
-        said = ", ".join(f"{place} ({count})" if count > 1 else place for place, count in settings.items())
-        click.echo(f"{role:<13}{len(each):>3}  {said}")
-    for said in find_unsure(seen):
-        click.echo(f"note: {said}")
+        settings = Counter(_format_setting(one) for one in each)
+        text = ", ".join(f"{place} ({count})" if count > 1 else place for place, count in settings.items())
+        click.echo(f"{role:<13}{len(each):>3}  {text}")
+    for note in find_unsure(seen):
+        click.echo(f"note: {note}")
 
 
-def _say_place(seen: Seen) -> str:
+def _format_setting(seen: Seen) -> str:
     focal, f_number = seen.place
     parts = [f"{focal:g} mm" if focal else "", f"f/{f_number:g}" if f_number else ""]
     return " ".join(part for part in parts if part) or "setting not in EXIF"
 
 
 def _find_head(seen: Sequence[Seen], asked: dict[str, Any], into: Path) -> TicketHead:
-    """Put together who and what the ticket is of; whatever is missing is named at once."""
+    """Return the head of the ticket; refuse with a list of everything missing."""
     model = asked["lens"] or _common(seen, "lens_model")
     serial = asked["serial"] or _common(seen, "lens_serial")
     body = _common(seen, "body_model")
     used = [each for each in seen if each.role not in ("", "dark")]
-    lacking = [] if model else ["--lens (EXIF names none, or several)"]
-    lacking += [] if serial else ["--serial (EXIF holds none, or several; what is engraved on the lens)"]
-    lacking += [] if body else ["the body's model, which EXIF does not tell: these files need a ticket.yaml by hand"]
+    lacking = [] if model else ["--lens (EXIF has none, or several)"]
+    lacking += [] if serial else ["--serial (EXIF has none, or several; give the one engraved on the lens)"]
+    lacking += [] if body else ["the body's model, which EXIF does not have: write ticket.yaml by hand for these files"]
     without = [each for each in used if each.place[0] is None]
     if without and asked["focal_length_mm"] is None:
-        lacking.append(f"--focal-length-mm ({len(without)} files do not tell it)")
+        lacking.append(f"--focal-length-mm ({len(without)} files do not have it)")
     without = [each for each in used if each.place[1] is None]
     if without and asked["f_number"] is None:
-        lacking.append(f"--f-number ({len(without)} files do not tell it)")
+        lacking.append(f"--f-number ({len(without)} files do not have it)")
     if lacking:
         raise click.UsageError(f"still needed: {'; '.join(lacking)}")
     number = asked["number"] or next_number(into)
     if not is_safe_name(number):
-        raise click.BadParameter("a ticket's number is made of letters, digits, `.`, `_`, `-`", param_hint="--number")
+        raise click.BadParameter("a ticket's number has only letters, digits, `.`, `_`, `-`", param_hint="--number")
     return TicketHead(
         number=number,
         model=model or "",
@@ -237,6 +237,6 @@ def _find_head(seen: Sequence[Seen], asked: dict[str, Any], into: Path) -> Ticke
 
 
 def _common(seen: Sequence[Seen], fact: str) -> str | None:
-    """Return what all files that tell something say; nothing where they differ."""
-    told = {getattr(each.facts, fact) for each in seen if each.role} - {None}
-    return told.pop() if len(told) == 1 else None
+    """Return a fact's value if all files that have it agree, else None."""
+    values = {getattr(each.facts, fact) for each in seen if each.role} - {None}
+    return values.pop() if len(values) == 1 else None

@@ -21,10 +21,10 @@ PLANS: Final = {"fixed": "fixed_focal.yaml", "zoom": "zoom.yaml"}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShopFacts:
-    """What the first files are filled with."""
+    """Values for the first files."""
 
     name: str
-    """Of the stand."""
+    """Name of the stand."""
     lens: str
     by: str
     day: str
@@ -34,12 +34,12 @@ class ShopFacts:
     plan: str
     """A key of `PLANS`."""
     chart: Path
-    """The layout file of the chart that hangs on the stand."""
+    """The layout file of the stand's chart."""
     serial: str = "0001"
 
 
 def write_first_files(folder: Path, facts: ShopFacts) -> list[Path]:
-    """Write a shop's first files into a folder that is there and empty; give their paths.
+    """Write a shop's first files into an existing empty folder; return their paths.
 
     Raises
     ------
@@ -87,7 +87,7 @@ def fill_template(name: str, values: Mapping[str, str]) -> str:
 
 
 def escape_yaml(text: str) -> str:
-    """Return a text as it stands between double quotes in YAML."""
+    """Return a text escaped for double quotes in YAML."""
     return text.replace("\\", "\\\\").replace('"', '\\"')
 
 

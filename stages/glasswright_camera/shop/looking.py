@@ -1,4 +1,4 @@
-"""What each of a folder of raw files is of: proposed from its pixels, its name and its EXIF."""
+"""Roles of a folder's raw files, proposed from their pixels, names and EXIF."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from glasswright_camera.stand import Stand
 
 LEFT_OUT: Final = frozenset({".xmp", ".txt", ".yaml", ".db", ".ini", ".jpg", ".jpeg", ".md", ".pdf"})
-"""What lies beside raw files and is no shot of the bench."""
+"""Endings of other files beside raw files."""
 FITTING: Final = {
     "dark": ("dark",),
     "even": ("flat", "panel"),
@@ -31,29 +31,29 @@ FITTING: Final = {
     "chart": ("chart", "focus_series", "shake_off", "shake_on"),
     "ramp": ("ramp",),
 }
-"""What a frame looks like -> the roles it can have, the usual one first."""
+"""Content of a frame -> the roles it can have, the most common first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
-    """One raw file and what it seems to be of."""
+    """One raw file with its proposed role."""
 
     path: Path
     facts: CaptureFacts
     role: str
-    """Proposed; empty where the file is none of the bench's."""
+    """Empty if the file fits no role."""
     why: str
     size_px: tuple[int, int] | None = None
     """Width and height."""
 
     @property
     def place(self) -> tuple[float | None, float | None]:
-        """Focal length in mm and f-number, as EXIF has them."""
+        """Focal length in mm and f-number from EXIF."""
         return self.facts.focal_length_mm, self.facts.f_number
 
 
 def list_raws(folder: Path) -> list[Path]:
-    """List the files of a folder and the folders in it that may be raw files."""
+    """Return the files of a folder and its subfolders that may be raw files."""
     files = [path for path in sorted(folder.rglob("*")) if path.is_file() and not path.is_symlink()]
     return [
         path
@@ -65,24 +65,19 @@ def list_raws(folder: Path) -> list[Path]:
 
 
 def look_at_files(paths: Sequence[Path], stand: Stand) -> Iterator[Seen]:
-    """Look at raw files one by one.
-
-    Yields
-    ------
-    A proposal for each, in their order; one that cannot be read has no role and says why.
-    """
+    """Yield a proposal for each raw file, in their order; a file that cannot be read has no role but a reason."""
     for path in paths:
         yield look_at_file(path, stand)
 
 
 def look_at_file(path: Path, stand: Stand) -> Seen:
-    """Say what one raw file seems to be of."""
+    """Return the proposal for one raw file."""
     facts = CaptureFacts()
     try:
         facts = read_facts(path)
         shot = Shot(ticket="", role="chart", name=path.name, path=str(path), sha256="", sequence=0, facts=facts)
         mosaic, _, _ = read_mosaic(shot, stand.sensor)
-        looks, why = say_looks(mosaic, stand)
+        looks, why = describe_frame(mosaic, stand)
     except (OSError, Unmeasurable) as error:
         return Seen(path=path, facts=facts, role="", why=str(error))
     height, width = mosaic.values.shape[1:]
@@ -94,8 +89,8 @@ def look_at_file(path: Path, stand: Stand) -> Seen:
     return Seen(path=path, facts=facts, role=role, why=why, size_px=(width, height))
 
 
-def say_looks(mosaic: Mosaic, stand: Stand) -> tuple[str, str]:
-    """Say what a frame looks like: a key of `FITTING`, or nothing of the bench; and in words."""
+def describe_frame(mosaic: Mosaic, stand: Stand) -> tuple[str, str]:
+    """Return the content of a frame, a key of `FITTING` or empty, and a description."""
     census = take_census(mosaic.values, period=mosaic.pattern.shape[2], white_dn=mosaic.white_dn)
     if measure_brightest(census, mosaic) < NOT_DARK:
         return "dark", "no light"
@@ -115,18 +110,18 @@ def say_looks(mosaic: Mosaic, stand: Stand) -> tuple[str, str]:
             pass
         else:
             return "ramp", "the inclined board"
-    return "", f"{LOOKS[kind]}, and no chart of the stand: {found}"
+    return "", f"{LOOKS[kind]}, not a chart of the stand: {found}"
 
 
 def find_named_roles(path: Path) -> list[str]:
-    """List the roles that a file's folder or name speaks of, as `flat_0001.dng` or `panel/0001.dng` do."""
+    """Return the roles named in a file's folder or name, such as `flat_0001.dng` or `panel/0001.dng`."""
     texts = (path.parent.name.lower(), path.stem.lower())
     longest = sorted(ROLES, key=len, reverse=True)
     return [role for text in texts for role in longest if role in text.replace("-", "_").replace(" ", "_")]
 
 
 def settle_even_fields(seen: Sequence[Seen], even: str) -> list[Seen]:
-    """Return even fields the role that was asked for, where their names say none.
+    """Return the proposals with the role `even` for even fields whose names contain no role.
 
     Parameters
     ----------
@@ -140,26 +135,26 @@ def settle_even_fields(seen: Sequence[Seen], even: str) -> list[Seen]:
 
 
 def find_unsure(seen: Sequence[Seen]) -> list[str]:
-    """Say what pixels cannot tell and a person should look at."""
+    """Return notes on proposals that a person should check."""
     even = [each for each in seen if each.role == "flat" and not find_named_roles(each.path)]
-    said = []
+    notes = []
     if even and not any(each.role == "panel" for each in seen):
-        said.append(
-            f"{len(even)} even fields are taken for shots of the diffuse source (flat); if they are of a blank panel "
-            "in the chart's place, give --even panel"
+        notes.append(
+            f"{len(even)} even fields are assumed to be shots of the diffuse source (flat); if they are of a blank "
+            "panel in the chart's place, give --even panel"
         )
     counts = Counter(each.place for each in seen if each.role == "chart" and not find_named_roles(each.path))
     many = [place for place, count in counts.items() if count >= 5]
     if many:
-        said.append(
+        notes.append(
             "five or more chart shots at one setting: if the focus was stepped between them, put them into a folder "
             "`focus_series` first"
         )
-    return said
+    return notes
 
 
 def group_by_role(seen: Sequence[Seen]) -> dict[str, list[Seen]]:
-    """Sort what was seen by role, in the order of `ROLES`; what has none comes last, under the empty name."""
+    """Return the proposals by role, in the order of `ROLES`; those without come last, under the empty name."""
     groups: defaultdict[str, list[Seen]] = defaultdict(list)
     for each in seen:
         groups[each.role].append(each)

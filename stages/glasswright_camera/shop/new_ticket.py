@@ -23,7 +23,7 @@ Place = Callable[[Path, Path], object]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TicketHead:
-    """Who and what a ticket is of."""
+    """Head of a ticket: lens, body, phase."""
 
     number: str
     model: str
@@ -32,13 +32,13 @@ class TicketHead:
     body: str
     body_serial: str | None = None
     focal_length_mm: float | None = None
-    """Of all shots, where EXIF does not tell it."""
+    """Of all shots, if EXIF lacks it."""
     f_number: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NewTicket:
-    """A ticket that is to be written."""
+    """A ticket to be written."""
 
     head: TicketHead
     seen: tuple[Seen, ...]
@@ -46,7 +46,7 @@ class NewTicket:
 
 
 def next_number(tickets: Path) -> str:
-    """Return the next free number, `T-0001` for the first: one more than the highest that ends in digits."""
+    """Return the next free number: one more than the highest that ends in digits, `T-0001` for the first."""
     names = [path.name for path in tickets.iterdir()] if tickets.is_dir() else []
     numbered = [match for name in names if (match := re.fullmatch(r"(.*?)(\d+)", name))]
     if not numbered:
@@ -56,14 +56,14 @@ def next_number(tickets: Path) -> str:
 
 
 def write_ticket(new: NewTicket, place: Place) -> Iterator[Path]:
-    """Write the ticket; give each file's path as it is there.
+    """Write the ticket; yield each file's path when it is written.
 
-    A file is hashed before it is placed and after: a copy that differs stops everything.
+    Each file is hashed before and after it is copied or moved.
 
     Raises
     ------
     PreparationError
-        If the ticket is there already, two files would get one name, or a copy differs.
+        If the ticket exists already, two files would get one name, or a copy differs.
     """
     targets = {each.path: new.folder / each.role / each.path.name for each in new.seen}
     twice = [path for path in targets.values() if list(targets.values()).count(path) > 1]
@@ -72,7 +72,7 @@ def write_ticket(new: NewTicket, place: Place) -> Iterator[Path]:
     try:
         new.folder.mkdir(parents=True)
     except FileExistsError:
-        raise PreparationError(f"{new.folder} is there already: give another --number") from None
+        raise PreparationError(f"{new.folder} exists already: give another --number") from None
     except OSError as error:
         raise PreparationError(f"{new.folder}: cannot be made ({error.strerror})") from error
     sums = []
@@ -92,7 +92,7 @@ def write_ticket(new: NewTicket, place: Place) -> Iterator[Path]:
 
 
 def describe_ticket(new: NewTicket) -> dict[str, Any]:
-    """Return what `ticket.yaml` says."""
+    """Return the content of `ticket.yaml`."""
     head = new.head
     body = {"model": head.body} | ({"serial": head.body_serial} if head.body_serial else {})
     data: dict[str, Any] = {
@@ -102,15 +102,15 @@ def describe_ticket(new: NewTicket) -> dict[str, Any]:
         "body": body,
         "notes": "",
     }
-    if any(each.facts.rehearsed for each in new.seen):  # rendered frames release no lens
+    if any(each.facts.rehearsed for each in new.seen):  # rendered frames must not release a lens
         data["rehearsed"] = True
     rules = [rule for each in new.seen if each.role != "dark" and (rule := _rule_of(each, head))]
     return data | ({"shots": rules} if rules else {})
 
 
 def _rule_of(seen: Seen, head: TicketHead) -> dict[str, Any]:
-    """Return what the ticket must say of a shot because EXIF does not; empty for nothing."""
+    """Return the ticket's entry for a shot whose setting EXIF lacks; empty if it has all."""
     focal, f_number = seen.place
-    said = {"focal_length_mm": head.focal_length_mm} if focal is None else {}
-    said |= {"f_number": head.f_number} if f_number is None else {}
-    return {"files": f"{seen.role}/{seen.path.name}", **said} if said else {}
+    values = {"focal_length_mm": head.focal_length_mm} if focal is None else {}
+    values |= {"f_number": head.f_number} if f_number is None else {}
+    return {"files": f"{seen.role}/{seen.path.name}", **values} if values else {}

@@ -1,1 +1,1 @@
-"""Shadows of dust, fungus and scratches."""
+"""Shadows of dust, fungus and scratches on flat shots."""

@@ -1,4 +1,4 @@
-"""A drawing of the shadows on the flats: where they lie, how wide they are, and what throws them."""
+"""Drawing of the shadows on the flats: place, width and kind."""
 
 from __future__ import annotations
 
@@ -19,16 +19,16 @@ KINDS: Final = {
     "sensor_dust": ("four", 3, "dust on the sensor"),
     "unsure": ("five", 6, "of unknown origin"),
 }
-"""Class, corners (none: a ring; two: a bar aslant) and name of each kind, those of the lens first: shapes tell them
-apart for those whom colours do not."""
+"""Class, number of corners (0: a ring, 2: a slanting bar) and name of each kind, those of the lens first. The shapes
+distinguish the kinds without colours."""
 LEAST_RADIUS: Final = 4.0
-"""Of a ring on the drawing: a smaller one could not be pointed at."""
+"""Least radius of a ring on the drawing."""
 NUMBERED: Final = 12
-"""The deepest bear their rank; more numbers than these run into each other."""
+"""Number of shadows labelled with their rank, the deepest first."""
 
 
 def draw_spots(spots: Spots) -> list[Picture]:
-    """Draw every shadow as wide as it is; the deepest bear their rank, all say their numbers."""
+    """Draw every shadow at its width, the deepest with their rank."""
     view = FrameView(width_px=int(spots.frame_px[0]), height_px=int(spots.frame_px[1]))
     places = view.place(spots.place_px)
     parts = [_draw_spot(spots, k, view, (float(x), float(y))) for k, (x, y) in enumerate(places)]
@@ -42,16 +42,16 @@ def draw_spots(spots: Spots) -> list[Picture]:
     title = "Spots found on the flat"
     flats = "one f-number" if spots.setting_count == 1 else f"{spots.setting_count} f-numbers"
     described = (
-        f"Shadows on the flats of {flats}, on the frame as the file has it. Each is drawn as wide as the "
-        "shadow at the highest f-number that shows it, the smallest larger; a dot in it means that the stand's list "
-        f"of dust has it. Numbers rank the {NUMBERED} that take most light."
+        f"Shadows on the flats of {flats}, on the frame as in the file. Each has the width of the shadow at the "
+        "highest f-number that shows it, the smallest are enlarged; a dot marks those on the stand's list "
+        f"of dust. Numbers rank the {NUMBERED} deepest."
     )
     below = 40.0 + 22 * max((len(found) - 1) // 3, 0)
     return [Picture(title, view.draw(*parts, below=below, name=title, marks=bool(found)), described)]
 
 
 def outline(kind: str, place: tuple[float, float], radius: float) -> str:
-    """Draw the outline that stands for a kind, as wide as its shadow."""
+    """Draw the outline of a kind, as wide as its shadow."""
     (x, y), (class_, corners, _) = place, KINDS[kind]
     if corners == 0:
         return dot(x, y, f"hollow {class_}", radius)
@@ -80,7 +80,7 @@ def _draw_spot(spots: Spots, k: int, view: FrameView, place: tuple[float, float]
 def _format(spots: Spots, k: int) -> str:
     away, away_u = float(spots.distance_mm[k]), float(spots.distance_u_mm[k])
     u = f" ± {2 * away_u:.2g}" if np.isfinite(away_u) else ""
-    before = f", {away:.3g}{u} mm before the sensor" if np.isfinite(away) else ""
+    before = f", {away:.3g}{u} mm in front of the sensor" if np.isfinite(away) else ""
     x, y = spots.place_px[k]
     wide = float(spots.shadow_um[k])
     size = f"{wide / 1000:.2g} mm" if wide >= 1000 else f"{wide:.0f} µm"

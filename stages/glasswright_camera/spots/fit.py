@@ -15,9 +15,9 @@ if TYPE_CHECKING:
 
 MOST_STEPS: Final = 300
 SETTLED: Final = 1e-9
-"""Relative change of the sum of squares, or of the parameter that changed most, at which a fit has come to rest."""
+"""Relative change of the sum of squares, or largest relative change of a parameter, at which a fit has converged."""
 LEAST_SIZE: Final = 1e-3
-"""Below it a parameter's change counts as it is, not relative."""
+"""Below it, the absolute change of a parameter is used."""
 PARAMETERS: Final = 6
 FIRST_DAMPING, LEAST_DAMPING, MOST_DAMPING = 1e-3, 1e-9, 1e12
 NO_EFFECT: Final = 1e-12
@@ -31,7 +31,7 @@ LESS, MORE = 5.0, 4.0
 def fit_shadow(
     cells: Array, start: Array, low: Array, high: Array, expected_weight: float
 ) -> tuple[Array, Array, float, bool]:  # pragma: no cover - compiled
-    """Fit a round shadow by damped Gauss-Newton steps (Levenberg, Marquardt), each parameter within its bounds.
+    """Fit a round shadow (Levenberg-Marquardt), with each parameter within its bounds.
 
     Parameters
     ----------
@@ -40,12 +40,12 @@ def fit_shadow(
     start, low, high
         Middle x and y, depth, outer radius, the plateau's share of it, the level about the shadow.
     expected_weight
-        How much one unit of the plateau's share counts by which it is off that of an opaque thing.
+        Weight of the plateau's share's deviation from that of an opaque object.
 
     Returns
     -------
-    The parameters, the curvature (6, 6) of half the sum of squares there, that sum of squares, and whether the fit came
-    to rest.
+    The parameters, the curvature (6, 6) of half the sum of squares there, that sum of squares, and whether the fit
+    converged.
     """
     at = np.minimum(np.maximum(start, low), high)
     curvature, slope, squares = _linearise(cells, at, expected_weight)
@@ -110,7 +110,7 @@ def _linearise(
             slope[i] += one[i] * off
             for j in range(i + 1):
                 curvature[i, j] += one[i] * one[j]
-    # the plateau's share of an opaque thing
+    # prior: the plateau's share of an opaque object
     root = np.sqrt(depth)
     off = expected_weight * (share - (1 - root) / (1 + root))
     by_depth, by_share = expected_weight / (root * (1 + root) ** 2), expected_weight

@@ -10,8 +10,8 @@ import numpy as np
 from glasswright import Unmeasurable, stage
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.small_frame import shrink_mosaic
+from glasswright_camera.spots.candidates import covers, even_out, find_candidates, find_faintest, split_bands
 from glasswright_camera.spots.result import SpotMap
-from glasswright_camera.spots.seen import covers, even_out, find_faintest, see_spots, split_bands
 from glasswright_camera.spots.shape import Shape, hugs_border, measure_shape
 from glasswright_camera.stand import Fraction
 from glasswright_camera.surface import LEAST_SIDE
@@ -19,19 +19,20 @@ from glasswright_camera.surface import LEAST_SIDE
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from glasswright_camera.spots.seen import Seen
+    from glasswright_camera.spots.candidates import Candidate
 
     Array32 = NDArray[np.float32]
 
 FINEST_WIDTH: Final = 2000
-"""Cells over the width, at most: a shadow of the sharpest dust is still two across."""
+"""Most cells over the frame's width: the shadow of the sharpest dust is still two across."""
 MOST_LISTED: Final = 200
 WIDEST: Final = 0.25
-"""Of the frame's width: the smooth field cannot be told from a wider shadow."""
+"""Widest shadow, of the frame's width; the smooth field would include wider ones."""
 REACH_OF_LONG: Final = 3.0
-"""Standard deviations of its cells' places within which a long shadow ends."""
+"""Half-length of a long shadow, in standard deviations of its cells' places."""
 REFERENCE_WIDTH: Final = 0.1
-"""Of the frame's width: the shadow whose least depth is told, about that of a fleck on the rear lens at f/16."""
+"""Width, of the frame's, of the shadow for which the detection limit is given: about a fleck on the rear lens at
+f/16."""
 
 
 @stage
@@ -43,29 +44,29 @@ def map_spots(mosaic: Mosaic, *, least_depth_frac: Fraction = 0.004) -> SpotMap:
     mosaic
         A shot of the diffuse source. The higher its f-number, the sharper and deeper the shadows.
     least_depth_frac
-        Light that a spot must take, of the light about it.
+        Least depth of a spot: relative loss of light.
 
     Returns
     -------
     SpotMap
-        Sizes are those of a plateau with a sloping rim, fitted; a wide shadow is read too shallow, since the smooth
-        field gives way to it a little.
+        Sizes are those of a fitted plateau with a sloping rim. Wide shadows are measured a little too shallow, as the
+        smooth field fits a part of them.
 
     Raises
     ------
     Unmeasurable
         Where the frame is too small.
     """
-    # even, so that every cell holds as much of each colour
+    # even, so that every cell has the same pixels of each colour
     block = 2 * max(1, int(np.ceil(mosaic.values.shape[2] / FINEST_WIDTH / 2)))
     height, width = mosaic.values.shape[1:]
     if min(height, width) < block * LEAST_SIDE:
         raise Unmeasurable(
-            f"the frame has {width} x {height} pixels; spots are looked for on {block * LEAST_SIDE} and more each way"
+            f"the frame has {width} x {height} pixels; spots need at least {block * LEAST_SIDE} each way"
         )
     residual, surface = even_out(shrink_mosaic(mosaic, block).light)
     bands = split_bands(residual, surface)
-    shapes = _measure_shapes(residual, see_spots(bands), least_depth_frac)
+    shapes = _measure_shapes(residual, find_candidates(bands), least_depth_frac)
     listed = shapes[:MOST_LISTED]
     return SpotMap(
         shot=mosaic.shot,
@@ -88,10 +89,10 @@ def map_spots(mosaic: Mosaic, *, least_depth_frac: Fraction = 0.004) -> SpotMap:
     )
 
 
-def _measure_shapes(residual: Array32, candidates: list[Seen], least_depth: float) -> list[Shape]:
-    """Measure candidates, clearest first, each thing once; give those deep enough and not too wide to be read."""
+def _measure_shapes(residual: Array32, candidates: list[Candidate], least_depth: float) -> list[Shape]:
+    """Return the shapes of candidates, clearest first, each shadow once, without those too shallow or too wide."""
     measured: list[Shape] = []
-    taken: list[Seen] = []
+    taken: list[Candidate] = []
     for seen in candidates:
         if any(covers(other, seen.place) for other in taken) or any(_holds(shape, seen) for shape in measured):
             continue
@@ -100,7 +101,7 @@ def _measure_shapes(residual: Array32, candidates: list[Seen], least_depth: floa
             continue
         if shape.depth < least_depth:
             continue
-        # what a shadow covers is no other thing, be it listed or too wide to be read
+        # candidates within a shadow are parts of it, even if it is too wide to be listed
         taken.append(seen if shape.spread is None else replace(seen, place=shape.place, spread=shape.spread))
         measured.append(shape)
     return [
@@ -112,13 +113,13 @@ def _measure_shapes(residual: Array32, candidates: list[Seen], least_depth: floa
     ]
 
 
-def _holds(shape: Shape, seen: Seen) -> bool:
-    """Say whether a candidate lies within a shadow that has been measured."""
+def _holds(shape: Shape, seen: Candidate) -> bool:
+    """Return whether a candidate lies within a measured shadow."""
     return bool(np.hypot(*(shape.place - seen.place)) < 0.75 * shape.size)
 
 
 def _absorbs(shape: Shape, other: Shape) -> bool:
-    """Say whether a shadow that was measured first is but a part of a long one, the end of it or its border."""
+    """Return whether a shadow measured first is only a part of a long one, its end or border."""
     if shape.spread is None or other.size >= shape.size / 2:
         return False
     offset = other.place - shape.place
@@ -126,11 +127,11 @@ def _absorbs(shape: Shape, other: Shape) -> bool:
 
 
 def _same(shape: Shape, other: Shape) -> bool:
-    """Say whether a fit has slid into a shadow that has been measured."""
+    """Return whether a fit has converged to a measured shadow."""
     return bool(np.hypot(*(shape.place - other.place)) < 0.6 * max(shape.size, other.size))
 
 
 def _f_number(mosaic: Mosaic) -> float:
-    """Return the f-number the shot was set to, else what its file says."""
+    """Return the f-number of the shot's setting, else that of its file."""
     known = (mosaic.setting.f_number if mosaic.setting else None) or mosaic.facts.f_number
     return float(known) if known else float("nan")

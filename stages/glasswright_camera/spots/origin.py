@@ -1,4 +1,4 @@
-"""What throws a shadow, from how its width runs with the f-number."""
+"""Origin of a shadow, from its width as a function of the f-number."""
 
 from __future__ import annotations
 
@@ -17,22 +17,22 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 WIDTH_MODEL_U: Final = 0.03
-"""Relative: shadows are no exact plateaus, and diffraction softens the small ones."""
+"""Relative uncertainty of a width: shadows are not exact plateaus, and diffraction softens small ones."""
 DEPTH_MODEL_U, DEPTH_FIELD_U = 0.005, 1e-4
-"""Relative, and of the light: the shadow's form, and what the smooth field gives way. Found on rehearsed motes from 10
-to 350 pixels wide; the tests score it on others."""
+"""Uncertainty of a depth from the shadow's form, relative, and from the smooth field, of the light. Estimated on
+rehearsed motes from 10 to 350 pixels wide; the tests check it on others."""
 WIDEST_READ: Final = 0.2
-"""Of the frame's width: a shadow that would be wider at a lower f-number is not read there."""
+"""Of the frame's width: a shadow expected to be wider at a lower f-number is not used there."""
 LEAST_OPAQUE: Final = 0.2
-"""Light that a thing blocks at the least, of what falls on it, when one aperture has to tell its distance."""
+"""Least opacity of an object, where its distance is estimated from one aperture."""
 ALIKE: Final = 1.6
-"""Ratio within which the widths lie that one thing, taken as opaque, has by its shadows at two f-numbers."""
+"""Largest ratio of the widths of one object, assumed opaque, from its shadows at two f-numbers."""
 SURE: Final = 2.0
-"""Standard uncertainties by which a thing must lie on one side."""
+"""Standard uncertainties by which an object must lie on one side of a limit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sighting:
+class Shadow:
     """One shadow in one shot. Pixels."""
 
     place: Array
@@ -46,9 +46,9 @@ class Sighting:
     """Width of the slope at the border."""
 
     def opaque(self, blocked: float = 1.0) -> tuple[float, float]:
-        """Return width and distance of a thing that blocks so much of the light that falls on it.
+        """Return width d and distance t of an object that blocks a share of the light.
 
-        The middle of the shadow has then lost ``blocked (d N / t)^2``, at most `blocked`.
+        The depth in the middle of the shadow is then ``blocked (d N / t)^2``, at most `blocked`.
         """
         root = float(np.sqrt(min(self.depth / blocked, 1.0)))
         return self.size * root / (1 + root), self.f_number * self.size / (1 + root)
@@ -56,23 +56,23 @@ class Sighting:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Origin:
-    """The thing: its width and its distance from the sensor, in pixels, and uncertainties; NaN where not known."""
+    """The object's width and distance from the sensor, in pixels, with uncertainty; NaN where not known."""
 
     thing: float
     distance: float
     distance_u: float
 
 
-def list_sightings(spots: SpotMap) -> list[Sighting]:
-    """Return the spots of a map one by one."""
+def list_shadows(spots: SpotMap) -> list[Shadow]:
+    """Return the shadows of a map."""
     return [
-        Sighting(
+        Shadow(
             place=spots.place_px[k],
             f_number=spots.f_number,
             size=float(spots.size_px[k]),
             size_u=float(np.hypot(spots.size_u_px[k], WIDTH_MODEL_U * spots.size_px[k])),
             depth=float(spots.depth[k]),
-            depth_u=_doubt_depth(float(spots.depth[k]), float(spots.depth_u[k])),
+            depth_u=_depth_u(float(spots.depth[k]), float(spots.depth_u[k])),
             length_ratio=float(spots.length_ratio[k]),
             rim=float(spots.rim_px[k]),
         )
@@ -80,56 +80,55 @@ def list_sightings(spots: SpotMap) -> list[Sighting]:
     ]
 
 
-def _doubt_depth(depth: float, noise_u: float) -> float:
-    """Return a depth's uncertainty: noise, the shadow's form, what the smooth field gives way."""
+def _depth_u(depth: float, noise_u: float) -> float:
+    """Return a depth's standard uncertainty, from noise, the shadow's form and the smooth field."""
     return float(np.sqrt(noise_u**2 + (DEPTH_MODEL_U * depth) ** 2 + DEPTH_FIELD_U**2))
 
 
-def gather_sightings(maps: Sequence[SpotMap]) -> list[list[Sighting]]:
-    """Put shadows of one thing together, sharpest first.
+def group_shadows(maps: Sequence[SpotMap]) -> list[list[Shadow]]:
+    """Return the shadows grouped by object, sharpest first.
 
-    A shadow is sharpest and deepest at the highest f-number, so a thing is one that shows there; what shows only at a
-    lower one is no shadow of anything in the light's way. Opened up, the shadow stays in its place and widens.
+    A shadow is sharpest and deepest at the highest f-number, so only objects that show there count. At lower f-numbers
+    the shadow stays in its place and widens.
     """
-    # a shot whose f-number nobody knows comes last
+    # shots of unknown f-number come last
     ordered = sorted(maps, key=lambda each: -np.nan_to_num(each.f_number))
     highest = float(np.nan_to_num(ordered[0].f_number))
-    things: list[list[Sighting]] = []
+    things: list[list[Shadow]] = []
     for each in ordered:
-        for sighting in list_sightings(each):
-            home = _find_home(things, sighting, WIDEST_READ * each.width_px)
+        for shadow in list_shadows(each):
+            home = _find_home(things, shadow, WIDEST_READ * each.width_px)
             if home is not None:
-                home.append(sighting)
+                home.append(shadow)
             elif np.nan_to_num(each.f_number) == highest:
-                things.append([sighting])
+                things.append([shadow])
     return things
 
 
-def _find_home(things: list[list[Sighting]], sighting: Sighting, widest: float) -> list[Sighting] | None:
-    """Return the thing that a shadow belongs to: within half its own width, and no narrower than at a higher f-number.
+def _find_home(things: list[list[Shadow]], shadow: Shadow, widest: float) -> list[Shadow] | None:
+    """Return the object of a shadow, within half its own width, and not narrower than at a higher f-number.
 
-    Where the thing's shadow must have grown too wide to be told from the field, what is seen is no reading of it.
+    An object whose shadow is expected to be too wide to separate from the field is not considered.
     """
     nearest, least = None, np.inf
     for thing in things:
         first = thing[0]
-        away = float(np.hypot(*(sighting.place - first.place)))
-        narrower = first.size - sighting.size > 3 * np.hypot(first.size_u, sighting.size_u)
-        # the light that a thing takes in all is the same at every f-number
-        alike = 1 / ALIKE < first.opaque()[0] / max(sighting.opaque()[0], 1e-9) < ALIKE
+        away = float(np.hypot(*(shadow.place - first.place)))
+        narrower = first.size - shadow.size > 3 * np.hypot(first.size_u, shadow.size_u)
+        # the light an object blocks in total is the same at every f-number
+        alike = 1 / ALIKE < first.opaque()[0] / max(shadow.opaque()[0], 1e-9) < ALIKE
         width, distance = first.opaque()
-        is_wide = width + distance / sighting.f_number > widest
-        if away < max(sighting.size, first.size) / 2 and away < least and alike and not (narrower or is_wide):
+        is_wide = width + distance / shadow.f_number > widest
+        if away < max(shadow.size, first.size) / 2 and away < least and alike and not (narrower or is_wide):
             nearest, least = thing, away
     return nearest
 
 
-def find_origin(thing: Sequence[Sighting]) -> Origin:
-    """Fit ``D = d + t/N`` over the f-numbers; with one f-number, take the thing as opaque.
+def find_origin(thing: Sequence[Shadow]) -> Origin:
+    """Fit ``D = d + t/N`` over the f-numbers; with one f-number assume an opaque object.
 
-    A thing that lets light through is nearer than an opaque one by its shadow; how much nearer it can be is in the
-    uncertainty, as even odds over all that blocks a fifth of the light or more.
-    """
+    A translucent object with the same shadow would be nearer. The uncertainty includes this as a uniform distribution
+    of the distance over opacities of LEAST_OPAQUE and more."""
     inverse = np.array([1 / each.f_number for each in thing])
     size, u = np.array([each.size for each in thing]), np.array([each.size_u for each in thing])
     if not np.isfinite(inverse).all():
@@ -150,22 +149,22 @@ def find_origin(thing: Sequence[Sighting]) -> Origin:
     )
 
 
-def find_width(thing: Sequence[Sighting], origin: Origin) -> float:
-    """Return a thing's own width: by its widths over the f-numbers, or by its sharpest shadow's rim if that is wider.
+def find_width(thing: Sequence[Shadow], origin: Origin) -> float:
+    """Return an object's own width: from the widths over the f-numbers, or the sharpest shadow's rim if wider.
 
-    Both are lower limits: a rim is never wider than the thing, and what lets light through is wider than something
-    opaque that takes as much.
+    Both are lower limits: a rim is never wider than the object, and a translucent object is wider than an opaque one
+    that blocks the same light.
     """
     return float(np.fmax(origin.thing, thing[0].rim))
 
 
 def is_beyond(origin: Origin, stack: float) -> bool:
-    """Say whether a thing is surely farther from the sensor than that."""
+    """Return whether an object is significantly farther from the sensor than `stack`."""
     return origin.distance - SURE * origin.distance_u > stack
 
 
 def name_kind(origin: Origin, *, long: bool, stack: float, patch: float) -> str:
-    """Name what throws a shadow.
+    """Return the kind of object that causes a shadow.
 
     Parameters
     ----------
@@ -174,9 +173,9 @@ def name_kind(origin: Origin, *, long: bool, stack: float, patch: float) -> str:
     long
         Whether the shadow is much longer than wide.
     stack, patch
-        Largest distance of the sensor's own glass, and least width of what is more than dust; the origin's unit.
+        Largest distance of dust on the sensor's own glass, and least width of a patch; in the origin's unit.
     """
-    # a fibre on the sensor throws a long shadow too, but a narrow one
+    # a fibre on the sensor also has a long shadow, but a narrow one
     if origin.distance + SURE * origin.distance_u < stack:
         return "sensor_dust"
     if long:

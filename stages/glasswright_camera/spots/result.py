@@ -1,4 +1,4 @@
-"""Shadows on an even field, and what throws them."""
+"""Results of the spot stages: shadows on an even field, and the objects that cause them."""
 
 from __future__ import annotations
 
@@ -22,53 +22,52 @@ class SpotMap(Artefact):
     width_px: int
     height_px: int
     f_number: float
-    """The shot's; NaN where nobody knows it."""
+    """NaN where not known."""
     place_px: NDArray[np.float64]
     """(spots, 2): x and y of the middle."""
     size_px: NDArray[np.float64]
     """Outer width of the shadow; of a long one, its width across."""
     size_u_px: NDArray[np.float64]
     depth: NDArray[np.float64]
-    """Light lost in the middle, of the light about it."""
+    """Relative loss of light in the middle."""
     depth_u: NDArray[np.float64]
     length_ratio: NDArray[np.float64]
     """Length over width: near 1 for a round shadow."""
     length_px: NDArray[np.float64]
     rim_px: NDArray[np.float64]
-    """Width of the slope at the border: that of the thing or of the cone of light, whichever is less; NaN of a long
-    one."""
+    """Width of the slope at the border: that of the object or of the cone of light, the smaller; NaN for long
+    shadows."""
     faintest_depth_frac: float
-    """Least depth at which a round shadow a tenth of the frame wide would have been listed."""
+    """Detection limit: least depth of a round shadow a tenth of the frame wide that is listed."""
     spot_count: int
-    """Of all found; at most the clearest two hundred are listed."""
+    """Number found; at most the clearest two hundred are listed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spots(Artefact):
-    """What lies on the sensor and in the lens. Arrays run over (spots,), deepest first.
+    """Objects on the sensor and in the lens. Arrays run over (spots,), deepest first.
 
-    A shadow is the thing smeared over the cone of light: its outer width is ``D = d + t/N``, where d is the thing's
-    own width, t its distance from the sensor along the light (thickness over refractive index, summed) and N the
-    f-number. Two apertures give both.
-    """
+    A shadow is the object's outline convolved with the cone of light: its outer width is ``D = d + t/N``, where d is
+    the object's own width, t its distance from the sensor along the light (thickness over refractive index, summed) and
+    N the f-number. Two apertures give both."""
 
     sensor_dust_count: int
     new_sensor_dust_count: int
-    """Of those, on no list of the stand: the sensor wants cleaning."""
+    """Those not on the stand's list: the sensor needs cleaning."""
     lens_dust_count: int
     scratch_count: int
-    """Long shadows, wherever they lie."""
+    """Long shadows, at any distance."""
     patch_count: int
-    """Things in the lens that are wide themselves, not only their shadows: fungus, separating cement, a fingerprint."""
+    """Wide objects in the lens, not only wide shadows: fungus, separating cement, a fingerprint."""
     unsure_count: int
-    """Shadows that the f-numbers shot do not place."""
+    """Shadows whose distance the f-numbers shot do not determine."""
     lens_deepest_pct: Percentage
-    """Most light that anything but dust on the sensor takes; 0 where nothing is seen."""
+    """Depth of the deepest shadow not from dust on the sensor; 0 without any."""
     lens_deepest_pct_u: float
-    """Never less than `faintest_seen_pct`: as deep a spot may lie there unseen."""
+    """Never less than `faintest_seen_pct`, as a spot of that depth may not be detected."""
     faintest_seen_pct: Percentage
-    """Light that a round shadow a tenth of the frame wide had to take to be seen, at the highest f-number. What took
-    less is not known to be absent."""
+    """Detection limit: least depth of a round shadow a tenth of the frame wide that is detected, at the highest
+    f-number."""
     hot_pixel_count: float
     """Pixels hot in most dark shots; NaN where the ticket has none."""
     place_px: NDArray[np.float64]
@@ -84,11 +83,11 @@ class Spots(Artefact):
     shadow_um: NDArray[np.float64]
     """The same in um."""
     depth: NDArray[np.float64]
-    """Light lost there, of the light about it."""
+    """Relative loss of light."""
     thing_um: NDArray[np.float64]
-    """Width d of the thing itself."""
+    """Width d of the object itself."""
     distance_mm: NDArray[np.float64]
     """Its distance t from the sensor."""
     distance_u_mm: NDArray[np.float64]
     setting_count: int
-    """F-numbers that flats were shot at."""
+    """Number of f-numbers with flats."""

@@ -13,29 +13,29 @@ from glasswright_camera.spots.fit import fit_shadow
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from glasswright_camera.spots.seen import Seen
+    from glasswright_camera.spots.candidates import Candidate
 
     Array = NDArray[np.float64]
     Array32 = NDArray[np.float32]
 
 REACH: Final = 2.2
-"""Half a fit's window, in the radius that the shadow seems to have."""
+"""Half of a fit's window, in estimated radii of the shadow."""
 LONG: Final = 1.6
-"""Length over width from which a shadow is not round. Each is widened by the cone of light alike, so a scratch's shadow
-is less drawn out than the scratch."""
+"""Length over width from which on a shadow is long. The cone of light widens both equally, so a scratch's shadow has a
+smaller ratio than the scratch."""
 LONG_CUT: Final = 2.5
 """The same where the frame's border cuts it: half a disc is 1.9 times as long as wide."""
 ASLANT: Final = 0.5
 """Sine of the angle to the border up to which a long shadow lies along it."""
 PLATEAU_U: Final = 0.2
 CELLS_ACROSS: Final = 24
-"""More cells over a window than this tell no more."""
+"""Most cells over a fit's window."""
 EXTENT_CELLS: Final = 8
-"""Over a shadow's width, where its outline is followed."""
+"""Blocks over a shadow's width in which its outline is followed."""
 EXTENT_CLEAR: Final = 6.0
-"""Standard deviations of such a cell that the depth must have, so that half of it is no noise."""
+"""Least depth in standard deviations of such a block, so that half of the depth is above noise."""
 NOISE_BANDS: Final = 64
-"""Rows of joined cells, spread over the frame, from which their noise is read."""
+"""Rows of blocks, spread over the frame, from which their noise is estimated."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,16 +49,16 @@ class Shape:
     depth_u: float
     length: float
     rim: float
-    """Width of the slope at the border: that of the thing itself or of the cone of light, whichever is less."""
+    """Width of the slope at the border: that of the object or of the cone of light, the smaller."""
     spread: Array | None = None
-    """(2, 2): covariance of its cells' places, of a long one."""
+    """(2, 2): covariance of its cells' places, for a long shadow."""
     noise: float = 0.0
-    """Of a cell."""
+    """Noise of a cell."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Extent:
-    """The cells that hang together at half a shadow's depth."""
+    """The connected cells at half of a shadow's depth or more."""
 
     place: Array
     spread: Array
@@ -72,15 +72,15 @@ class Extent:
 
     @property
     def is_long(self) -> bool:
-        """Whether it is no round shadow."""
+        """Whether the shadow is long, not round."""
         return bool(self.axes[1] > (LONG_CUT if self.is_cut else LONG) * self.axes[0])
 
 
-def measure_shape(residual: Array32, seen: Seen) -> Shape | None:
-    """Fit a round shadow, a plateau with a sloping rim; a long one is read from its moments. None: nothing there.
+def measure_shape(residual: Array32, seen: Candidate) -> Shape | None:
+    """Return a shadow's shape: a plateau with a sloping rim if round, from moments if long; None without a shadow.
 
-    What was seen may be part of a greater whole: half of a scratch, or the rim of a wide shadow. So the cells that hang
-    together at half the depth decide what is fitted.
+    A candidate may be a part of something larger: half of a scratch, or the rim of a wide shadow. Therefore the
+    connected cells at half the depth decide what is fitted.
     """
     whole = Extent(place=seen.place, spread=seen.spread)
     if whole.is_long:
@@ -96,10 +96,10 @@ def measure_shape(residual: Array32, seen: Seen) -> Shape | None:
 
 
 def hugs_border(shape: Shape, size: tuple[int, int]) -> bool:
-    """Say whether a long shadow lies along the frame's border, within its own width: light that falls off, no mark.
+    """Return whether a long shadow lies along the frame's border, within its own width: vignetting, not a mark.
 
-    Where something stands in a corner's light no smooth field follows its edge, and what is left looks long. A
-    scratch that crosses the border does not lie along it.
+    The smooth field does not fit the edge of a shaded corner, and the residual looks long. A scratch that crosses the
+    border does not lie along it.
 
     Parameters
     ----------
@@ -110,12 +110,12 @@ def hugs_border(shape: Shape, size: tuple[int, int]) -> bool:
         return False
     _, turn = np.linalg.eigh(shape.spread)
     beside = [min(at, count - 1 - at) < shape.size for at, count in zip(shape.place, size[::-1], strict=True)]
-    # near the left or right border and upright, or near the upper or lower one and level
+    # near the left or right border and vertical, or near the upper or lower one and horizontal
     return any(near and abs(along) < ASLANT for near, along in zip(beside, turn[:, 1], strict=True))
 
 
 def find_extent(residual: Array32, shape: Shape) -> Extent | None:
-    """Return the cells about a shadow's middle that are half as deep or more and hang together; None: too faint."""
+    """Return the connected cells about a shadow's middle at half its depth or more; None if it is too faint."""
     side = max(1, int(shape.size / EXTENT_CELLS))
     rows, columns = residual.shape[0] // side, residual.shape[1] // side
     if shape.depth < EXTENT_CLEAR * _measure_cell_noise(residual, side):
@@ -133,14 +133,14 @@ def find_extent(residual: Array32, shape: Shape) -> Extent | None:
 
 
 def _measure_cell_noise(residual: Array32, side: int) -> float:
-    """Return the noise of cells joined side x side, from some bands of rows over the frame."""
+    """Return the noise of blocks of side x side cells, from bands of rows over the frame."""
     bands = max(1, residual.shape[0] // side // NOISE_BANDS)
     rows = residual[: residual.shape[0] // side * side].reshape(-1, side, residual.shape[1])[::bands]
     return measure_noise(mean_cells(np.ascontiguousarray(rows).reshape(-1, residual.shape[1]), side))
 
 
 def _cells(residual: Array32, place: Array, reach: float) -> Array:
-    """Return x, y and value of the cells within reach of a place, joined where there are many: (3, cells)."""
+    """Return x, y and value of the cells within reach of a place, averaged to blocks if many: (3, cells)."""
     x0, x1 = max(int(place[0] - reach), 0), min(int(place[0] + reach) + 2, residual.shape[1])
     y0, y1 = max(int(place[1] - reach), 0), min(int(place[1] + reach) + 2, residual.shape[0])
     side = max(1, min(int(2 * reach / CELLS_ACROSS), y1 - y0, x1 - x0))
@@ -150,10 +150,10 @@ def _cells(residual: Array32, place: Array, reach: float) -> Array:
 
 
 def _fit_round(residual: Array32, place: Array, guess: float, noise: float) -> Shape | None:
-    """Least squares over place, depth, outer radius, the plateau's share of it, and the level about it.
+    """Fit place, depth, outer radius, the plateau's share of it, and the level about it; None without a shadow.
 
-    The plateau of an opaque thing is ``(1 - s) / (1 + s)`` of the radius, s the square root of the depth. That is
-    expected within `PLATEAU_U`, which decides where the shadow is too faint to show its own.
+    The plateau of an opaque object is ``(1 - s) / (1 + s)`` of the radius, s the square root of the depth. This is the
+    prior mean of the share, with a standard deviation of PLATEAU_U, which matters for faint shadows.
     """
     cells = _cells(residual, place, max(REACH * guess, 5.0))
     lowest = float(np.clip(-np.min(cells[2]), 1e-3, 0.9))
@@ -179,14 +179,14 @@ def _fit_round(residual: Array32, place: Array, guess: float, noise: float) -> S
 
 
 def _long_shape(residual: Array32, whole: Extent) -> Shape:
-    """Read a long shadow: four standard deviations long, its depth the mean along its middle line."""
+    """Return the shape of a long shadow: four standard deviations long, with the mean depth along its middle line."""
     axes = whole.axes
     _, turn = np.linalg.eigh(whole.spread)
     along = np.linspace(-1.2, 1.2, 41)[:, None] * axes[1] * turn[:, 1] + whole.place
     rows, columns = residual.shape
     column = np.clip(np.rint(along[:, 0]).astype(int), 0, columns - 1)
     row = np.clip(np.rint(along[:, 1]).astype(int), 0, rows - 1)
-    # the deepest of three cells across, for lines that wander
+    # the deepest of three cells across, for lines that are not straight
     across = turn[:, 0] * max(1.0, float(axes[0]) / 2)
     depths = [
         residual[

@@ -1,4 +1,4 @@
-"""Tell dust on the sensor from what lies in the lens, over a ticket's flat shots."""
+"""Distinguish dust on the sensor from objects in the lens, over a ticket's flat shots."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from glasswright_camera.light.combine_darks import find_lasting
 from glasswright_camera.light.dark import DarkShot
 from glasswright_camera.light.flat import FlatField
 from glasswright_camera.spots.origin import (
-    Sighting,
+    Shadow,
     find_origin,
     find_width,
-    gather_sightings,
+    group_shadows,
     is_beyond,
     name_kind,
 )
@@ -30,12 +30,12 @@ TOO_OPEN: Final = "flats_too_open"
 NEARLY: Final = 0.94
 """A sixth of a stop: f-numbers are rounded."""
 AT_HOME, AT_HOME_PX = 0.1, 2.0
-"""Of its shadow's width, and pixels: how far a mote's shadow lies from where the stand's list has it, at the most."""
+"""Largest distance of a mote's shadow from its place in the stand's list: a share of its width, plus pixels."""
 UNDER: Final = 0.6
-"""The same for a shadow that is no wider than the sensor's own dust can throw."""
-TOLD: Final = 6
-"""Things told in words; the table has all."""
-WORDS: Final = {
+"""The same for a shadow not wider than that of dust on the sensor can be."""
+MOST_NAMED: Final = 6
+"""Most objects named in notes; the table has all."""
+KIND_NAMES: Final = {
     "sensor_dust": "dust on the sensor",
     "lens_dust": "dust in the lens",
     "scratch": "a long mark",
@@ -55,34 +55,33 @@ def find_spots(
     patch_frac: Fraction = 0.05,
     least_f_number: Positive = 5.6,
 ) -> Spots:
-    """Place every shadow of the flat shots by how its width runs with the f-number, and by the stand's list of dust.
+    """Find the origin of every shadow of the flat shots from its widths over the f-numbers and the stand's dust list.
 
     Parameters
     ----------
     maps
-        Spots of the flat shots of all f-numbers (and focal lengths: dust on the sensor is the same at each).
+        Spots of the flat shots of all f-numbers and focal lengths; dust on the sensor is the same at each.
     darks
         Dark shots, for hot pixels.
     stand
-        Pixel pitch, and the dust known to lie on the sensor.
+        For the pixel pitch, and the known dust on the sensor.
     flats
-        The same shots as they were taken together, setting by setting: one that was left out there, as it stands apart
-        from its repeats, shows nothing here either. None takes every shot.
+        The same shots, combined by setting: those left out there as outliers are left out here, too. None uses every
+        shot.
     sensor_glass_mm
         Largest distance, along the light, of dust on the sensor's own glass.
     patch_frac
-        A thing in the lens that is wider itself than this, of the frame's width, is more than dust: rear lenses are as
-        large as the frame asks.
+        Width, of the frame's, above which an object in the lens is a patch, not dust.
     least_f_number
-        A fleck on the rear lens, which is about as far from the sensor as the frame is wide, throws a shadow a fifth of
-        the frame wide at this f-number; at a lower one it cannot be told from the lens's own falloff.
+        A fleck on the rear lens, about as far from the sensor as the frame is wide, has a shadow a fifth of the frame
+        wide at this f-number; at lower ones it cannot be separated from the lens's falloff.
 
     Returns
     -------
     Spots
-        With one f-number alone a thing is taken as opaque to place it, which is told in a note. Caveat
-        `flats_too_open` where no shot is stopped down far enough to show what lies in a lens, `flats_left_out` where
-        the plan lets the stage do without some of the flats, and some could not be read or stand apart.
+        With only one f-number objects are assumed to be opaque, with a note. Caveat `flats_too_open` where no shot is
+        stopped down far enough to show objects in a lens, `flats_left_out` where flats that could not be read or are
+        outliers were left out.
 
     Raises
     ------
@@ -93,16 +92,16 @@ def find_spots(
     apart = [each.shot for each in maps if each.shot not in together]
     maps = tuple(each for each in maps if each.shot in together)
     if not maps:
-        raise Unmeasurable("none of the flat shots could be taken together with its repeats: shoot them again")
+        raise Unmeasurable("none of the flat shots could be combined with its repeats: shoot them again")
     sizes = {(each.width_px, each.height_px) for each in maps}
     if len(sizes) > 1:
-        told = " and ".join(f"{width} x {height}" for width, height in sorted(sizes))
-        raise Unmeasurable(f"the flat shots are of {told} pixels: shots of two bodies in one ticket")
+        text = " and ".join(f"{width} x {height}" for width, height in sorted(sizes))
+        raise Unmeasurable(f"the flat shots are of {text} pixels: shots of two bodies in one ticket")
     pitch = stand.sensor.pixel_pitch_um
     limits = Limits(stack=1000 * sensor_glass_mm / pitch, patch=patch_frac * maps[0].width_px)
-    things = [_describe(thing, stand, maps[0], limits) for thing in gather_sightings(maps)]
+    things = [_describe(thing, stand, maps[0], limits) for thing in group_shadows(maps)]
     things.sort(key=lambda each: -each.sharpest.depth)
-    count = {kind: sum(each.kind == kind for each in things) for kind in WORDS}
+    count = {kind: sum(each.kind == kind for each in things) for kind in KIND_NAMES}
     others = [each.sharpest for each in things if each.kind != "sensor_dust"]
     f_numbers = {each.f_number for each in maps}
     faintest_pct = 100 * find_limit(maps)
@@ -115,7 +114,7 @@ def find_spots(
         patch_count=count["patch"],
         unsure_count=count["unsure"],
         lens_deepest_pct=100 * others[0].depth if others else 0.0,
-        # a spot as deep as the flats can miss may lie beside the deepest one seen
+        # a spot below the detection limit may lie beside the deepest one
         lens_deepest_pct_u=max(100 * others[0].depth_u if others else 0.0, faintest_pct),
         faintest_seen_pct=faintest_pct,
         hot_pixel_count=float(len(find_lasting(darks))) if darks else float("nan"),
@@ -134,20 +133,20 @@ def find_spots(
         notes=(
             *_format_notes(things, pitch, len(f_numbers)),
             *_format_opened(least_f_number, too_open=too_open),
-            *(f"{shot} is left out, as it stands apart from its repeats" for shot in apart),
+            *(f"{shot} is left out, as it deviates from its repeats" for shot in apart),
         ),
     )
 
 
 def find_limit(maps: Sequence[SpotMap]) -> float:
-    """Return the least depth seen at the highest f-number: repeats do not make a shadow deeper, so the best shot's."""
+    """Return the detection limit at the highest f-number: that of the best shot."""
     highest = max(np.nan_to_num(each.f_number) for each in maps)
     return min(each.faintest_depth_frac for each in maps if np.nan_to_num(each.f_number) == highest)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """Pixels: what tells the sensor's own dust from the lens's, and a patch from a fleck."""
+    """Limits in pixels: largest distance of dust on the sensor, and least width of a patch."""
 
     stack: float
     patch: float
@@ -155,9 +154,9 @@ class Limits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Thing:
-    """One thing in the light's way."""
+    """One object in the light path."""
 
-    sharpest: Sighting
+    sharpest: Shadow
     kind: str
     is_known: bool
     """Whether it is on the stand's list."""
@@ -166,8 +165,8 @@ class Thing:
     distance_u_mm: float
 
 
-def _describe(thing: Sequence[Sighting], stand: Stand, frame: SpotMap, limits: Limits) -> Thing:
-    """Place one thing."""
+def _describe(thing: Sequence[Shadow], stand: Stand, frame: SpotMap, limits: Limits) -> Thing:
+    """Return one object with its origin and kind."""
     pitch = stand.sensor.pixel_pitch_um
     sharpest, origin = thing[0], find_origin(thing)
     origin = replace(origin, thing=find_width(thing, origin))
@@ -184,36 +183,36 @@ def _describe(thing: Sequence[Sighting], stand: Stand, frame: SpotMap, limits: L
     )
 
 
-def is_listed(sighting: Sighting, stand: Stand, frame: SpotMap, *, is_small: bool) -> bool:
-    """Say whether the stand's list has dust where the middle of a shadow is, or anywhere under a small one.
+def is_listed(shadow: Shadow, stand: Stand, frame: SpotMap, *, is_small: bool) -> bool:
+    """Return whether the stand's list has dust at the middle of a shadow, or anywhere within a small one.
 
-    Two motes may throw one shadow, and the frame's border cuts some in half. Under a wide shadow only its middle
-    counts: a fleck's in the lens falls on listed dust as on everything else.
+    Two motes may form one shadow, and the frame's border cuts some in half. In a wide shadow only the middle counts, as
+    the shadow of a fleck in the lens may cover listed dust by chance.
     """
     known = np.array([(mote.x_frac * frame.width_px, mote.y_frac * frame.height_px) for mote in stand.dust])
-    away = np.hypot(*(known.reshape(-1, 2) - sighting.place).T)
-    return bool((away < (UNDER if is_small else AT_HOME) * sighting.size + AT_HOME_PX).any())
+    away = np.hypot(*(known.reshape(-1, 2) - shadow.place).T)
+    return bool((away < (UNDER if is_small else AT_HOME) * shadow.size + AT_HOME_PX).any())
 
 
 def _format_notes(things: Sequence[Thing], pitch: float, f_numbers: int) -> list[str]:
-    """Say in words what lies in the lens, what is new on the sensor, and how far that is sure."""
-    told = [each for each in things if not each.is_known]
+    """Return notes on objects in the lens, new dust on the sensor, and their reliability."""
+    new = [each for each in things if not each.is_known]
     notes = [
-        f"{WORDS[each.kind]} at x {each.sharpest.place[0]:.0f}, y {each.sharpest.place[1]:.0f}: "
+        f"{KIND_NAMES[each.kind]} at x {each.sharpest.place[0]:.0f}, y {each.sharpest.place[1]:.0f}: "
         f"a shadow {pitch * each.sharpest.size / 1000:.2g} mm wide takes {100 * each.sharpest.depth:.2g} % of the light"
-        + (f", {each.distance_mm:.2g} mm before the sensor" if np.isfinite(each.distance_mm) else "")
-        for each in told[:TOLD]
+        + (f", {each.distance_mm:.2g} mm in front of the sensor" if np.isfinite(each.distance_mm) else "")
+        for each in new[:MOST_NAMED]
     ]
-    if len(told) > TOLD:
-        notes.append(f"and {len(told) - TOLD} more, all in the table")
+    if len(new) > MOST_NAMED:
+        notes.append(f"and {len(new) - MOST_NAMED} more, all in the table")
     if things and f_numbers < 2:
-        notes.append("flats of one f-number only: distances take every thing as opaque; shoot another two stops apart")
+        notes.append("flats of one f-number only: distances assume opaque objects; shoot another two stops apart")
     return notes
 
 
 def _format_opened(least_f_number: float, *, too_open: bool) -> list[str]:
-    """Say that no shot could show what lies in the lens."""
-    told = (
+    """Return a note that no shot could show objects in the lens."""
+    text = (
         f"no flat is stopped down to f/{least_f_number:g}, so a fleck in the lens may be too wide and faint to be seen"
     )
-    return [f"{told}: shoot flats at f/8 to f/16"] if too_open else []
+    return [f"{text}: shoot flats at f/8 to f/16"] if too_open else []

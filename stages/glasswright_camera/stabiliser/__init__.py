@@ -1,1 +1,1 @@
-"""What the stabiliser is worth in stops."""
+"""Benefit of the stabiliser in stops."""

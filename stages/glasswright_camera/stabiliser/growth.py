@@ -1,11 +1,9 @@
-"""How the movement's length grows with the exposure time, off and on, by maximum likelihood.
+"""Growth of the movement's length with the exposure time, stabiliser off and on, by maximum likelihood.
 
-The logarithm of a shot's length lies about a straight line over the logarithm of its exposure time, with normal
-scatter; off and on have each their slope, for the longer times with the stabiliser on see another part of the shaker's
-swing. Shots whose movement is below what can be seen, or that were lost to blur, enter with the probability of lying
-below or above (a regression with limits; Tobin, "Estimation of relationships for limited dependent variables",
-Econometrica 26, 1958).
-"""
+The logarithm of a shot's length is a linear function of the logarithm of its exposure time, with normal scatter. Off
+and on have different slopes, since the longer times with the stabiliser on cover another part of the shaker's swing.
+Shots whose movement is below the detection limit, or lost to blur, enter with the probability of lying below or above
+(censored regression; Tobin, "Estimation of relationships for limited dependent variables", Econometrica 26, 1958)."""
 
 from __future__ import annotations
 
@@ -27,14 +25,14 @@ EXACT: Final = 0
 BELOW: Final = -1
 ABOVE: Final = 1
 LEAST_SCATTER: Final = 0.02
-"""Of the logarithm: no shaker repeats itself better."""
+"""Least scatter of the logarithm: no shaker repeats better."""
 SLOPES_APART: Final = 0.3
-"""Standard deviation of what the powers off and on differ by, where the shots do not say: a shaker that swings is
-nearer to turning back in the longer times with the stabiliser on."""
+"""Prior standard deviation of the difference of the exponents off and on: in the longer times with the stabiliser on a
+shaker is nearer to the end of its swing."""
 TURNED_BACK: Final = 0.5
-"""A movement at random grows with the power one half of the time; one that grows less has turned back."""
+"""Exponent of a random movement; one that grows less has turned back."""
 WIDEST_GAP: Final = 2.0
-"""Between the lengths measured off and those measured on, over which the lines may be drawn on."""
+"""Largest ratio between the lengths measured off and on over which the lines may be extrapolated."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +41,7 @@ class Lengths:
 
     log_time: Array
     log_length: Array
-    """Where `kind` is not EXACT, the limit it lies below or above."""
+    """Measured length, or the limit below or above which it lies where `kind` is not EXACT."""
     kind: NDArray[np.int64]
     is_on: NDArray[np.bool_]
 
@@ -68,7 +66,7 @@ class Growth:
         return reach, float(np.sqrt(by @ self.covariance @ by))
 
     def slope(self, *, on: bool) -> tuple[float, float]:
-        """Return the power of the exposure time with which one side grows, and its uncertainty."""
+        """Return the exponent of the exposure time of one side, and its uncertainty."""
         index = 2 + int(on)
         return float(self.value[index]), float(np.sqrt(self.covariance[index, index]))
 
@@ -87,8 +85,8 @@ def fit_growth(lengths: Lengths) -> Growth:
     Raises
     ------
     Unmeasurable
-        Where the shots do not fix them: too few with a movement that was seen, one exposure time only, or a movement
-        that has stopped growing.
+        Where the shots do not determine them: too few with a measured movement, only one exposure time, or a movement
+        that does not grow.
     """
     exact = lengths.kind == EXACT
     for is_on, name in ((False, "off"), (True, "on")):
@@ -98,7 +96,7 @@ def fit_growth(lengths: Lengths) -> Growth:
     middle = lengths.log_time[exact].mean()
     start = _start(lengths, exact, middle)
     found = minimize(_cost, start, args=(lengths, middle), method="BFGS", options={"gtol": 1e-5})
-    # maximum likelihood makes the scatter small by the parameters that it fits
+    # maximum likelihood underestimates the scatter by the number of fitted parameters
     freedom = max(len(exact) - len(start) + 1, 1)
     covariance = np.linalg.pinv(_curvature(found.x, lengths, middle)) * len(exact) / freedom
     # levels at one second instead of at the middle of the times
@@ -110,19 +108,19 @@ def fit_growth(lengths: Lengths) -> Growth:
 
 
 def _refuse_standstill(growth: Growth, is_found: bool) -> None:
-    """Refuse a movement that does not grow with the exposure time, or no longer does."""
+    """Raise Unmeasurable for a movement that does not grow with the exposure time, or no longer does."""
     both = np.array([0.0, 0.0, 0.5, 0.5, 0.0])
     mean, mean_u = float(both @ growth.value), float(np.sqrt(max(both @ growth.covariance @ both, 0.0)))
     if not is_found or mean <= 3 * mean_u:
         raise Unmeasurable(
             f"the movement does not grow with the exposure time (power {mean:.2g} with an uncertainty of "
-            f"{mean_u:.2g}): shoot more exposure times, further apart, or look after the shaker"
+            f"{mean_u:.2g}): shoot more exposure times, further apart, or check the shaker"
         )
     for on, name in ((False, "off"), (True, "on")):
         slope, slope_u = growth.slope(on=on)
         if slope + 2 * slope_u < TURNED_BACK:
             raise Unmeasurable(
-                f"with the stabiliser {name} the movement grows with the power {slope:.2g} of the exposure time alone "
+                f"with the stabiliser {name} the movement grows only with the power {slope:.2g} of the exposure time "
                 f"(less than {TURNED_BACK:g}): the shaker turns back within it; shoot times below half its period"
             )
 
@@ -130,7 +128,7 @@ def _refuse_standstill(growth: Growth, is_found: bool) -> None:
 def choose_length(lengths: Lengths) -> tuple[float, bool]:
     """Return the logarithm of the length at which off and on are compared, and whether both sides measured it.
 
-    It is the middle of what was measured on both sides, or of the gap between them where that is less than twofold.
+    It is the middle of the range measured on both sides, or of the gap between them where that is less than twofold.
 
     Raises
     ------
@@ -153,7 +151,7 @@ def choose_length(lengths: Lengths) -> tuple[float, bool]:
 
 
 def _start(lengths: Lengths, exact: NDArray[np.bool_], middle: float) -> Array:
-    """Begin with the shots that were measured, by least squares; one exposure time only leaves the slope at 1."""
+    """Return initial parameters from the measured shots, by least squares; the slope is 1 if not determined."""
     time, length, on = lengths.log_time[exact] - middle, lengths.log_length[exact], lengths.is_on[exact]
     design = np.column_stack([~on, on, time]).astype(np.float64)
     fit = np.linalg.lstsq(design, length, rcond=None)[0]

@@ -1,4 +1,4 @@
-"""The part of a shot's blur that is movement: what is left when the blur of the lens at rest is taken off."""
+"""The part of a shot's blur that is movement: its blur less that of the lens at rest."""
 
 from __future__ import annotations
 
@@ -75,5 +75,5 @@ def find_motion(trace: Trace, still: Blurs) -> tuple[float, float]:
 
 
 def length_of(variance: float) -> float:
-    """Return the length of the straight even movement whose variance this is: variance = length squared over 12."""
+    """Return the length of a uniform straight movement of a variance, which is its square over 12."""
     return float(np.sqrt(12 * max(variance, 0.0)))

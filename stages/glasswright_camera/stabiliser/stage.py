@@ -1,4 +1,4 @@
-"""Measure what a lens's stabiliser does against the stand's shaker."""
+"""Measure the benefit of a lens's stabiliser on the stand's shaker."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 
 CONFIDENCE: Final = 0.95
 SEEN: Final = 2.0
-"""Standard uncertainties above nothing from which a movement counts as seen."""
+"""Standard uncertainties above zero from which on a movement counts as measured."""
 READ_ON: Final = 2.0
-"""How far beyond the exposure times that were shot a time is still told."""
+"""Factor beyond the exposure times shot up to which a time is extrapolated."""
 SHOTS_LOST: Final = "shots_lost"
 BEYOND: Final = "beyond_measured_blur"
 
@@ -43,29 +43,29 @@ def measure_stabiliser(
 ) -> Stabiliser:
     """Compare the movement in shots on the stand's shaker, stabiliser off and on, over exposure times.
 
-    The blur of the lens at rest is taken off disc by disc (variances add); what is left is movement. Its length grows
-    with the exposure time; the benefit is how many times the time may double, stabiliser on, for the same blur, at a
-    blur that both sides measured (the form of ISO 20954-1, from memory). It holds for this stand's shaking and is named
-    after it: no standard's rating can be had without its shaker.
+    The blur of the lens at rest is subtracted disc by disc (variances add); the remainder is movement. Its length grows
+    with the exposure time. The benefit is the number of doublings of the time, stabiliser on, for the same blur, at a
+    blur measured on both sides (the form of ISO 20954-1, from memory). It holds for this stand's shaker only: a rating
+    by a standard needs the standard's shaker.
 
     Parameters
     ----------
     off, on
         Traces of the shaken shots, of one focal length and f-number.
     off_shots, on_shots
-        All shots that were taken: one whose edges could not be traced counts as blurred more than any that could.
+        All shots taken: one whose edges could not be traced counts as more blurred than all others.
     still
         Chart shots; those of the same focal length and f-number show the lens at rest.
     stand
         For the shaker's name and the pixel pitch.
     sharp_motion_um
-        Longest even movement on the sensor that counts as sharp. 30 um is the blur circle in common use for a frame of
+        Longest uniform movement on the sensor that counts as sharp. 30 um is the common blur circle for a frame of
         36 x 24 mm (no normative source).
 
     Returns
     -------
     Stabiliser
-        Caveat `shots_lost` where shots could not be traced: that it was for their blur is taken for granted. Caveat
+        Caveat `shots_lost` where shots could not be traced, which is assumed to be due to their blur. Caveat
         `beyond_measured_blur` where no blur was measured on both sides and the nearest are compared.
 
     Raises
@@ -99,7 +99,7 @@ def measure_stabiliser(
         off=sum_up(sides[0], growth, both, sharp_motion_um, is_on=False),
         on=sum_up(sides[1], growth, both, sharp_motion_um, is_on=True),
         caveats=((SHOTS_LOST,) if lost else ()) + (() if is_measured else (BEYOND,)),
-        notes=(f"{lost} shaken shots could not be traced and count as blurred most",) if lost else (),
+        notes=(f"{lost} shaken shots could not be traced and count as the most blurred",) if lost else (),
     )
 
 
@@ -111,7 +111,7 @@ class Side:
     motion_um: NDArray[np.float64]
     """Infinite where the shot was lost."""
     limit_um: NDArray[np.float64]
-    """The shortest movement that could be seen."""
+    """The shortest movement that could be measured."""
 
     @property
     def is_lost(self) -> NDArray[np.bool_]:
@@ -120,22 +120,22 @@ class Side:
 
 
 def choose_still(shaken: Sequence[Trace], still: Sequence[Trace]) -> list[Trace]:
-    """Return the shots of the lens at rest that were taken at the shaken shots' focal length and f-number."""
+    """Return the shots of the lens at rest at the shaken shots' focal length and f-number."""
     settings = {
         (trace.setting.focal_length_mm, trace.setting.f_number) if trace.setting else (None, None) for trace in shaken
     }
-    told = " and ".join(sorted(f"{focal or 0:g} mm f/{number or 0:g}" for focal, number in settings))
+    text = " and ".join(sorted(f"{focal or 0:g} mm f/{number or 0:g}" for focal, number in settings))
     if len(settings) > 1:
-        raise Unmeasurable(f"the shaken shots are of {told}: shoot them at one focal length and f-number")
+        raise Unmeasurable(f"the shaken shots are of {text}: shoot them at one focal length and f-number")
     wanted = settings.pop()
     found = [each for each in still if each.setting and (each.setting.focal_length_mm, each.setting.f_number) == wanted]
     if not found:
-        raise Unmeasurable(f"no chart shot at {told} shows the lens at rest: shoot one with the shaker still")
+        raise Unmeasurable(f"no chart shot at {text} shows the lens at rest: shoot one with the shaker still")
     return found
 
 
 def read_side(traces: Sequence[Trace], shots: Sequence[Shot], rest: Blurs, pitch_um: float) -> Side:
-    """Measure the movement in every shot of one state; what could not be traced is infinite."""
+    """Return the movement in every shot of one state; infinite where it could not be traced."""
     by_name = {trace.shot: trace for trace in traces}
     rows = []
     for shot in shots:
@@ -152,7 +152,7 @@ def read_side(traces: Sequence[Trace], shots: Sequence[Shot], rest: Blurs, pitch
 
 
 def gather_lengths(sides: Sequence[Side]) -> Lengths:
-    """Line up all shots for the fit; one that was lost lies above the longest movement that was measured."""
+    """Return all shots for the fit; a lost one lies above the longest measured movement."""
     motion, limit = (np.concatenate([getattr(side, name) for side in sides]) for name in ("motion_um", "limit_um"))
     lost = np.isinf(motion)
     longest = motion[~lost].max(initial=1e-6)
@@ -167,7 +167,7 @@ def gather_lengths(sides: Sequence[Side]) -> Lengths:
 
 
 def sum_up(side: Side, growth: Growth, both: Collection[float], sharp_um: float, *, is_on: bool) -> ShakenShots:
-    """Count the sharp shots of one state and give the time until which half of them are."""
+    """Return the share of sharp shots of one state, and the time up to which half of them are sharp."""
     shared = np.isin(side.time, list(both))
     sharp, count = int((side.motion_um[shared] <= sharp_um).sum()), int(shared.sum())
     low, high = share_interval(sharp, count)

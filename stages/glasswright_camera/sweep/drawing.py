@@ -1,4 +1,4 @@
-"""A drawing of a sweep: sharpness against f-number, with the ceiling of diffraction and pixel above it."""
+"""Drawing of a sweep: sharpness against f-number, with the ceiling of diffraction and pixel."""
 
 from __future__ import annotations
 
@@ -15,17 +15,17 @@ if TYPE_CHECKING:
     from glasswright_camera.sweep.result import Sweep
 
 COVERAGE: Final = 2.0
-"""Bars are so many standard uncertainties."""
+"""Length of bars in standard uncertainties."""
 LEAST_NUMBERS: Final = 2
 
 
 def draw_sweep(sweep: Sweep) -> list[Picture]:
-    """Draw each focal length of which two f-numbers or more were measured."""
+    """Draw each focal length with two or more f-numbers."""
     known = np.nan_to_num(sweep.focal_length_mm, nan=-1.0)
     pictures = []
     for focal in sorted(set(known.tolist())):
         rows = np.flatnonzero(known == focal)
-        # a focus distance of its own is a series of its own, and two values at one f-number are no line
+        # with several focus distances there are several values at one f-number, and no line is drawn
         if len(rows) >= LEAST_NUMBERS and len(set(sweep.f_number[rows].tolist())) == len(rows):
             pictures.append(_draw(sweep, rows.tolist(), f" at {focal:g} mm" if focal > 0 else ""))
     return pictures
@@ -45,8 +45,8 @@ def _draw(sweep: Sweep, rows: list[int], where: str) -> Picture:
     parts.append(legend(62, plot.y.start + 62, names, apart=118))
     title = f"Sharpness over the f-number{where}"
     described = (
-        "Green MTF50 of the centre, the corners (mean of four) and the whole field. The ceiling is where the transfer "
-        "of a perfect lens times the pixel's falls to one half, for the shortest green light: nothing sharper can be "
+        "Green MTF50 of the centre, the corners (mean of four) and the whole field. The ceiling is the MTF50 of a "
+        "perfect lens with the pixel, at the shortest green wavelength: nothing sharper can be "
         "imaged. Bars are two standard uncertainties."
     )
     return Picture(title, plot_canvas(plot, *parts, name=title), described)

@@ -1,4 +1,4 @@
-"""What a sweep's table says: where each part of the field is sharpest, what cannot be told apart, what cannot be."""
+"""Evaluation of a sweep's table: the sharpest f-number of each part of the field, and those tied with it."""
 
 from __future__ import annotations
 
@@ -17,8 +17,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 COVERAGE: Final = 2.0
-"""Two numbers are told apart where they differ by more than so many standard uncertainties of the difference
-(JCGM 100:2008, 6.2.1, with k = 2)."""
+"""Coverage factor of a difference: smaller differences are not significant (JCGM 100:2008, 6.2.1, with k = 2)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +36,7 @@ class Series:
 
     @property
     def tied(self) -> NDArray[np.bool_]:
-        """Which f-numbers cannot be told from the sharpest, itself included."""
+        """Which f-numbers do not differ significantly from the sharpest, itself included."""
         gap = self.value[self.best] - self.value
         tied = gap <= COVERAGE * np.hypot(self.value_u, self.value_u[self.best])
         tied[self.best] = True
@@ -50,12 +49,12 @@ class Series:
 
 
 def find_series(table: Table, region: int, shot_scatter_frac: float) -> tuple[Series, ...]:
-    """Return a part of the field at each focal length; one that is not measured at all its f-numbers is left out.
+    """Return a part of the field at each focal length, without those not measured at all f-numbers.
 
     Parameters
     ----------
     shot_scatter_frac
-        Scatter of a value from shot to shot that its own uncertainty does not hold, of the value.
+        Relative scatter from shot to shot that a value's own uncertainty does not include.
     """
     found = []
     for number in range(int(table.series.max()) + 1):
@@ -74,12 +73,12 @@ def find_series(table: Table, region: int, shot_scatter_frac: float) -> tuple[Se
 
 
 def read_region(series: tuple[Series, ...], whole: bool) -> RegionSweep:
-    """Read one part of the field.
+    """Return the results of one part of the field.
 
     Parameters
     ----------
     whole
-        Whether every focal length is there; if one is missing, nobody can say which is the sharpest or weakest.
+        Whether every focal length was measured; otherwise the sharpest and weakest are not known.
     """
     if not series or not whole:
         return RegionSweep(**dict.fromkeys(RegionSweep.__dataclass_fields__, float("nan")))
@@ -104,7 +103,7 @@ def read_region(series: tuple[Series, ...], whole: bool) -> RegionSweep:
 
 
 def _wide_open(series: Series) -> tuple[float, float]:
-    """Return the sharpness wide open over the sharpest, with its uncertainty: 0 where they are the same number."""
+    """Return the sharpness wide open over the sharpest, and its uncertainty, which is 0 where both are the same."""
     first, best = int(np.argmin(series.f_number)), series.best
     ratio = float(series.value[first] / series.value[best])
     relative = series.value_u / series.value
@@ -112,20 +111,20 @@ def _wide_open(series: Series) -> tuple[float, float]:
 
 
 def format_sharpest(region: str, series: tuple[Series, ...]) -> tuple[str, ...]:
-    """Say for each focal length where a part of the field is sharpest, and what is tied with it."""
-    said = []
+    """Return a note for each focal length: the sharpest f-number of a part of the field, and those tied with it."""
+    notes = []
     for each in series:
         if not each.is_sweep:
             continue
         others = [f"f/{n:g}" for place, n in enumerate(each.f_number) if each.tied[place] and place != each.best]
-        tie = f", which cannot be told from {' and '.join(others)}" if others else ""
+        tie = f", not significantly better than {' and '.join(others)}" if others else ""
         where = "" if np.isnan(each.focal_length_mm) else f"{each.focal_length_mm:g} mm: "
-        said.append(f"{where}{region} sharpest at f/{each.f_number[each.best]:g}{tie}")
-    return tuple(said)
+        notes.append(f"{where}{region} sharpest at f/{each.f_number[each.best]:g}{tie}")
+    return tuple(notes)
 
 
 def read_falloff(table: Table) -> tuple[float, float]:
-    """Return how much of the corner loss goes when the aperture is closed, where that is most, with its uncertainty."""
+    """Return the largest decrease of the corner loss by closing the aperture, and its uncertainty."""
     found = [(np.nan, np.nan)]
     for number in range(int(table.series.max()) + 1):
         rows = np.flatnonzero(table.series == number)

@@ -24,12 +24,12 @@ class RegionSweep:
     sharpest_cy_per_px_u: float
     sharpest_f_number: float
     lowest_tied_f_number: float
-    """The lowest f-number that cannot be told from the sharpest; the sharpest itself where all can."""
+    """The lowest f-number that does not differ significantly from the sharpest."""
     highest_tied_f_number: float
     """Likewise the highest."""
     sharpest_focal_length_mm: float
     weakest_cy_per_px: float
-    """Of the best that each focal length reaches, the lowest."""
+    """The lowest of the best values of each focal length."""
     weakest_cy_per_px_u: float
     weakest_focal_length_mm: float
     wide_open_ratio: float
@@ -39,9 +39,9 @@ class RegionSweep:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sweep(Artefact):
-    """How sharpness and corner light run with f-number and focal length, and how near to the ceiling they come.
+    """Sharpness and corner light against f-number and focal length, with their ceiling.
 
-    The arrays are the table that these numbers are read from, one row a setting, by focal length, then f-number.
+    The arrays are the table behind the numbers, one row per setting, by focal length, then f-number.
     """
 
     centre: RegionSweep
@@ -54,14 +54,14 @@ class Sweep(Artefact):
     without flats at both."""
     aperture_falloff_ev_u: float
     ceiling_ratio: float
-    """The highest share of its ceiling that any plane, zone and direction reaches; above 1 it is a measuring fault."""
+    """The highest ratio of MTF50 to its ceiling of any plane, zone and direction; above 1 the measurement is wrong."""
     ceiling_ratio_u: float
     ceiling_where: str
-    """Where that is."""
+    """Setting, plane, zone and direction of that ratio."""
     focal_length_count: int
     setting_count: int
     focal_length_mm: NDArray[np.float64]
-    """(settings,); NaN where nobody said."""
+    """(settings,); NaN where not known."""
     f_number: NDArray[np.float64]
     """(settings,)."""
     sharpness: NDArray[np.float64]

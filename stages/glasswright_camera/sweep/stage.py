@@ -1,4 +1,4 @@
-"""The stage that follows a lens over its f-numbers and focal lengths."""
+"""The stage that compares a lens's f-numbers and focal lengths."""
 
 from __future__ import annotations
 
@@ -41,11 +41,11 @@ def measure_sweep(
     shortest_green_um: Wavelength = SHORTEST_UM[1],
     shortest_blue_um: Wavelength = SHORTEST_UM[2],
 ) -> Sweep:
-    """Follow sharpness and corner light over f-numbers and focal lengths, with the ceiling of diffraction beside them.
+    """Measure sharpness and corner light against f-number and focal length, with the ceiling of diffraction.
 
-    Centre, corners and whole field have each their sharpest f-number; f-numbers whose sharpness differs by no more than
-    twice the standard uncertainty of the difference are tied with it. The ceiling is where the transfer of a perfect
-    lens times the pixel's falls to one half, for the shortest light that a plane sees: nothing sharper can be imaged.
+    Centre, corners and whole field each have a sharpest f-number; f-numbers whose sharpness differs by no more than
+    twice the standard uncertainty of the difference are tied with it. The ceiling is the MTF50 of a perfect lens with
+    the pixel, at a plane's shortest wavelength: nothing sharper can be imaged.
 
     Parameters
     ----------
@@ -56,12 +56,12 @@ def measure_sweep(
     stand
         For the pixel pitch.
     shot_scatter_frac
-        Scatter of sharpness from shot to shot (focus, vibration) beyond its own uncertainty, of the value. The default
-        is common practice, no source.
+        Relative scatter of sharpness from shot to shot (focus, vibration) beyond its own uncertainty. The default is
+        common practice, no source.
     beyond_u_ratio
-        A value that lies above its ceiling by more than so many of its standard uncertainties is a measuring fault.
+        Standard uncertainties above its ceiling from which on a value is a fault of the measurement.
     shortest_red_um
-        Shortest wavelength that the red plane sees. Defaults follow usual colour filters (common practice, no source).
+        Shortest wavelength of the red plane. Defaults are those of common colour filters (common practice, no source).
     shortest_green_um
         Likewise for green.
     shortest_blue_um
@@ -70,7 +70,7 @@ def measure_sweep(
     Returns
     -------
     Sweep
-        Caveat `above_diffraction_limit` where a value lies above its ceiling beyond doubt, and a note that names it.
+        Caveat `above_diffraction_limit` and a note where a value lies significantly above its ceiling.
 
     Raises
     ------
@@ -120,9 +120,9 @@ def find_highest(table: Table) -> NDArray[np.float64]:
 
 
 def _format_left_out(table: Table, counts: list[int], focal_lengths: int) -> tuple[str, ...]:
-    """Say what the sweep cannot tell."""
+    """Return notes on the parts of the field without a result."""
     notes = [
-        f"{region} was not measured at every setting, so nothing is said of where it is sharpest"
+        f"{region} was not measured at every setting, so its sharpest setting is not known"
         for region, count in zip(REGIONS, counts, strict=True)
         if count < focal_lengths
     ]

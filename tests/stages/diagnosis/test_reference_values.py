@@ -82,7 +82,7 @@ def test_the_file_that_is_written_can_be_read(tmp_path):
     assert [(each.measure, each.f_number, each.middle) for each in known.values] == [(GLARE, 2.0, 0.0)]
     again = CliRunner().invoke(reference_values, ["Corvane 50 mm f/2", str(table), "--out", str(out)])
     assert again.exit_code == 1
-    assert "is there already" in again.output
+    assert "exists already" in again.output
 
 
 def test_wrong_input_is_told(tmp_path):

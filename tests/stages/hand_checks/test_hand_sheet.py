@@ -104,7 +104,7 @@ def test_a_sitting_on_a_terminal_is_broken_off_gone_on_with_and_corrected(shop):
     sitting.say("f")
     sitting.expect("what was found: ")
     sitting.say("")
-    sitting.expect("it is needed\nwhat was found: ")
+    sitting.expect("this note is required\nwhat was found: ")
     sitting.say("scratch: 3 mm, #2")
     asked = sitting.expect("s stop]: ")
     assert "who checks" not in asked, "asked once"
@@ -128,11 +128,11 @@ def test_a_sitting_on_a_terminal_is_broken_off_gone_on_with_and_corrected(shop):
     listed = sitting.expect("or Enter to end: ")
     assert re.search(r"1  front glass: fail \(K. Moreau, \S+\): scratch: 3 mm, #2", listed)
     sitting.say("9")
-    assert "`9` is no number from 1 to 3" in sitting.expect("or Enter to end: ")
+    assert "`9` is not a number from 1 to 3" in sitting.expect("or Enter to end: ")
     sitting.say("1")
     assert "so far: fail (K. Moreau" in sitting.expect("s stop]: ")
     sitting.say("p")
-    sitting.expect("it failed before: why it passes now: ")
+    sitting.expect("it failed before; describe why it passes now: ")
     sitting.say("it was dirt")
     sitting.expect("or Enter to end: ")
     sitting.say("")
@@ -325,7 +325,7 @@ def test_a_sitting_without_an_answer_is_broken_off(shop, capsys, monkeypatch):
     monkeypatch.setattr("sys.stdin", io.StringIO("K. Moreau\np\n\n"))
     code, said = run(capsys, "hand-checks", shop / "T-0412", "--cards", shop / "cards")
     assert code == 130
-    assert "broken off; every answer given before is written" in said.out
+    assert "interrupted; every answer given before is written" in said.out
     assert said.out.splitlines()[-1] == "still open: focus ring in manual focus, mount"
     assert set(load_ticket(shop / "T-0412", ROLES).hand_checks) == {"front_glass"}
 

@@ -251,7 +251,7 @@ def test_the_measured_bars_go_into_the_layout_file():
     assert find_scale(100.05, 99.95) == pytest.approx(1.0)
     with pytest.raises(PaperError, match=r"stretched: its bars measure 100 mm across and 99.7 mm down, 0.30% apart"):
         find_scale(100.0, 99.7)
-    with pytest.raises(PaperError, match="a bar of 100 mm down cannot measure 93 mm unless it was printed to another"):
+    with pytest.raises(PaperError, match="a bar of 100 mm down cannot measure 93 mm unless it was printed at another"):
         find_scale(100.0, 93.0)
 
 
@@ -319,7 +319,7 @@ def test_the_advice_is_said_and_written_and_the_own_size_keeps_the_name(tmp_path
     code, out = run(tmp_path, capsys, "--paper", "A3", "--tiled", "--magnification", "0.0225")
     assert code == 0
     assert "Print at 100 % (`actual size`): no `fit to page`" in out
-    assert "a disc's edge may wander by 24 µm (standard deviation): a printer of 310 dots per inch or finer" in out
+    assert "a disc's edge may deviate by 24 µm (standard deviation): a printer of 310 dots per inch or finer" in out
     assert "- 25 sheets: cut along the seam" in out
     written = (tmp_path / "lattice_13x9.yaml").read_text(encoding="utf-8")
     assert "310 dots per inch" in written

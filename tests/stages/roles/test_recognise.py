@@ -105,7 +105,7 @@ def test_neither_exposure_nor_a_mirror_changes_what_it_is(level, turned, upside_
 LATTICE = (
     "It looks like a lattice of discs: move it to `chart/`, or to `focus_series/`, `ramp/`, `shake_off/` or `shake_on/`"
 )
-SCENE = "It looks like a picture of something with detail: it belongs to no role, so move it out of the ticket"
+SCENE = "It looks like a picture of something with detail: it fits no role, so move it out of the ticket"
 PATCH = "It looks like a black patch in an even field: move it to `black_spot/`"
 PUT_ON = "; if it was shot as a dark, put the cap on and shoot it again"
 EVEN = "It looks like an even field: move it to `flat/` or `panel/`"
@@ -115,10 +115,10 @@ NOT_DARK = "not dark: the brightest hundredth of the frame has 50 % of white abo
 @pytest.mark.parametrize(
     ("role", "light", "message"),
     [
-        ("flat", even() * discs(), f"not an even field, as the diffuse source is. {LATTICE}"),
-        ("panel", even() * discs(), f"not an even field, as a blank panel is. {LATTICE}"),
-        ("flat", scene(), f"not an even field, as the diffuse source is. {SCENE}"),
-        ("flat", even() * patch(), f"not an even field, as the diffuse source is. {PATCH}"),
+        ("flat", even() * discs(), f"not an even field, like the diffuse source. {LATTICE}"),
+        ("panel", even() * discs(), f"not an even field, like a blank panel. {LATTICE}"),
+        ("flat", scene(), f"not an even field, like the diffuse source. {SCENE}"),
+        ("flat", even() * patch(), f"not an even field, like the diffuse source. {PATCH}"),
         ("black_spot", even() * discs(), f"not a black patch in an even field. {LATTICE}"),
         ("black_spot", scene(), f"not a black patch in an even field. {SCENE}"),
         ("dark", even(), NOT_DARK + EVEN + PUT_ON),
@@ -219,8 +219,8 @@ def test_small_frames_end_with_a_reason_or_a_value(size):
     if size == (9, 9):
         with pytest.raises(Unmeasurable) as caught:
             map_spots(mosaic)
-        assert str(caught.value) == "the frame has 9 x 9 pixels; spots are looked for on 48 and more each way"
-        with pytest.raises(Unmeasurable, match=r"^the frame has 9 x 9 pixels, too few to say what it is of: at"):
+        assert str(caught.value) == "the frame has 9 x 9 pixels; spots need at least 48 each way"
+        with pytest.raises(Unmeasurable, match=r"^the frame has 9 x 9 pixels, too few to recognise it: at"):
             recognise(mosaic)
     else:
         assert map_spots(mosaic).spot_count == 0

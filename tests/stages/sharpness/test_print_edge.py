@@ -87,7 +87,7 @@ def test_a_stand_whose_chart_the_cards_do_not_know_is_named():
 
 @pytest.mark.parametrize(
     ("paper", "holds"),
-    [(("--paper", "A3"), "does not hold for this print"), (("--paper", "A3", "--tiled"), "holds for this print")],
+    [(("--paper", "A3"), "is not valid for this print"), (("--paper", "A3", "--tiled"), "is valid for this print")],
 )
 def test_print_says_which_cards_hold(tmp_path, capsys, paper, holds):
     assert run_command(["print", "chart", *paper, "--out", str(tmp_path), "--cards", "configs/cards"]) == 0

@@ -55,8 +55,8 @@ def test_a_change_of_level_is_a_caveat():
     assert found.chart_level_change_pct == pytest.approx(100 * 0.04 / 1.02, abs=1e-6)
     assert found.caveats == ("level_change",)
     assert found.notes == (
-        "the chart's light changes by 3.9 % between the shots, more than 2 %: let the lamps warm up, leave them where "
-        "they stand, shoot again",
+        "the chart's light changes by 3.9 % between the shots, more than 2 %: let the lamps warm up, do not move them, "
+        "shoot again",
     )
 
 

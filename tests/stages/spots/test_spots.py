@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from glasswright import CaptureFacts, Unmeasurable
 from glasswright_camera import find_spots, map_spots
 from glasswright_camera.light.dark import DarkShot
-from glasswright_camera.spots.origin import Origin, Sighting, find_origin, list_sightings, name_kind
+from glasswright_camera.spots.origin import Origin, Shadow, find_origin, list_shadows, name_kind
 from glasswright_camera.spots.result import SpotMap
 from glasswright_camera.spots.seen import Band, _see_band
 from glasswright_camera.stand import Mote
@@ -151,9 +151,9 @@ def test_a_light_shadow_is_seen_down_to_what_the_map_says():
     assert sum(seen[6:]) >= 5
 
 
-def sighting(f_number, size, depth=0.02, **changes):
+def make_shadow(f_number, size, depth=0.02, **changes):
     entries = {"place": np.array([100.0, 100.0]), "size_u": 0.03 * size, "depth_u": 1e-3, "length_ratio": 1.0}
-    return Sighting(**{**entries, "f_number": f_number, "size": size, "depth": depth, **changes})
+    return Shadow(**{**entries, "f_number": f_number, "size": size, "depth": depth, **changes})
 
 
 # widths in um by D = d + t/N of a mote of 20 um at t = 0.5, 1, 2 and 3 mm, at f/2.8, 4, 8, 16 and 22; by arithmetic
@@ -164,7 +164,7 @@ MOTES = {0.5: (199, 145, 82, 51, 43), 1.0: (377, 270, 145, 82, 65), 2.0: (734, 5
 def test_two_apertures_separate_width_and_distance(distance_mm):
     widths = dict(zip((2.8, 4, 8, 16, 22), MOTES[distance_mm], strict=True))
     for pair in ((22, 8), (16, 4), (22, 2.8)):
-        origin = find_origin([sighting(number, widths[number] / PITCH_UM) for number in pair])
+        origin = find_origin([make_shadow(number, widths[number] / PITCH_UM) for number in pair])
         assert origin.distance * PITCH_UM / 1000 == pytest.approx(distance_mm, rel=0.02)
         assert origin.thing * PITCH_UM == pytest.approx(20, abs=1.5)
 
@@ -172,7 +172,7 @@ def test_two_apertures_separate_width_and_distance(distance_mm):
 # light lost by that mote at t = 1 mm: (d N / t)^2
 @pytest.mark.parametrize(("f_number", "width_um", "depth"), [(8, 145, 0.026), (16, 82, 0.10), (22, 65, 0.19)])
 def test_one_aperture_takes_the_thing_as_opaque(f_number, width_um, depth):
-    origin = find_origin([sighting(f_number, width_um / PITCH_UM, depth)])
+    origin = find_origin([make_shadow(f_number, width_um / PITCH_UM, depth)])
     assert origin.distance * PITCH_UM / 1000 == pytest.approx(1.0, rel=0.03)
     assert origin.thing * PITCH_UM == pytest.approx(20, rel=0.05)
     # and says that something half transparent would be nearer
@@ -229,9 +229,9 @@ def test_a_shadow_in_the_lens_that_falls_on_listed_dust_stays_the_lenss():
     assert found.frame_px.tolist() == [6000, 4000]
     assert found.shadow_um == pytest.approx(found.shadow_px * STAND.sensor.pixel_pitch_um)
     assert found.notes[0] == (
-        "dust in the lens at x 4000, y 900: a shadow 1.8 mm wide takes 5 % of the light, 12 mm before the sensor"
+        "dust in the lens at x 4000, y 900: a shadow 1.8 mm wide takes 5 % of the light, 12 mm in front of the sensor"
     )
-    assert found.notes[-1].startswith("flats of one f-number only: distances take every thing as opaque")
+    assert found.notes[-1].startswith("flats of one f-number only: distances assume opaque objects")
 
 
 def test_things_are_counted_by_kind():
@@ -285,9 +285,9 @@ def test_a_flat_that_stands_apart_from_its_repeats_shows_nothing():
     together = replace(make_flat_field(np.hypot, size=(100, 80)), shots=("flat/1", "flat/2"))
     found = find_spots((good, odd), None, STAND, (together,))
     assert (found.lens_deepest_pct, found.caveats) == (0.0, ("flats_left_out",))
-    assert "flat/9 is left out, as it stands apart from its repeats" in found.notes
+    assert "flat/9 is left out, as it deviates from its repeats" in found.notes
     assert find_spots((good, odd), None, STAND, None).lens_deepest_pct == pytest.approx(50)
-    with pytest.raises(Unmeasurable, match="none of the flat shots could be taken together with its repeats"):
+    with pytest.raises(Unmeasurable, match="none of the flat shots could be combined with its repeats"):
         find_spots((odd,), None, STAND, (together,))
 
 
@@ -386,7 +386,7 @@ def test_uncertainties_of_faint_motes_are_honest():
             frame=FRAME, lens=Lens(f_number=8, falloff=Falloff(corner_ev=0.5)), sensor=mosaic_sensor("RGGB"),
             lighting=replace(SOURCE, exposure_frac=0.62), dust=tuple(motes),
         )  # fmt: skip
-        seen = list_sightings(map_spots(take_shot(scene, seed=seed, role="flat")))
+        seen = list_shadows(map_spots(take_shot(scene, seed=seed, role="flat")))
         for mote in motes:
             each = min(seen, key=lambda one: np.hypot(*(one.place - [mote.x_px, mote.y_px])))
             errors.append((each.depth - (8 * mote.diameter_um / mote.distance_um) ** 2) / each.depth_u)

@@ -121,7 +121,7 @@ def test_shots_lost_to_blur_count_as_not_sharp():
     found = measure(stops=0.5, scatter=0.1, lost_above=60.0)
     assert found.on.lost_count == 9  # all but the shortest time
     assert found.caveats == ("shots_lost",)
-    assert found.notes == ("9 shaken shots could not be traced and count as blurred most",)
+    assert found.notes == ("9 shaken shots could not be traced and count as the most blurred",)
     assert found.benefit_stops < 2
     assert found.on.sharp_frac == pytest.approx(1.0)
 

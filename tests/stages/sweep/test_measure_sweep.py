@@ -55,7 +55,7 @@ def test_what_differs_by_less_than_twice_its_uncertainty_is_tied(gap, scatter_fr
     assert found.centre.sharpest_f_number == 4.0
     assert found.centre.lowest_tied_f_number == 4.0
     assert found.centre.highest_tied_f_number == (8.0 if tied else 4.0)
-    said = "50 mm: centre sharpest at f/4" + (", which cannot be told from f/8" if tied else "")
+    said = "50 mm: centre sharpest at f/4" + (", not significantly better than f/8" if tied else "")
     assert said in found.notes
 
 
@@ -99,7 +99,7 @@ def test_a_part_that_was_not_measured_everywhere_has_no_sharpest():
     assert math.isnan(found.corner.sharpest_cy_per_px)
     assert math.isnan(found.whole.sharpest_f_number)
     assert found.centre.sharpest_f_number == 4.0
-    assert "corner was not measured at every setting, so nothing is said of where it is sharpest" in found.notes
+    assert "corner was not measured at every setting, so its sharpest setting is not known" in found.notes
 
 
 def test_nothing_measured_at_all_has_the_same_shape():

@@ -1,4 +1,4 @@
-"""Finds dark spots of any size on an even field."""
+"""Detection of dark spots of any size on an even field."""
 
 from __future__ import annotations
 
@@ -18,17 +18,17 @@ if TYPE_CHECKING:
     Array32 = NDArray[np.float32]
 
 NARROW, WIDE = 1.2, 3.6
-"""Standard deviations of the two blurs whose difference shows spots of about six cells."""
+"""Standard deviations of the two blurs, in cells; their difference responds to spots of about six cells."""
 NARROW_WEIGHTS, WIDE_WEIGHTS = weigh_blur(NARROW), weigh_blur(WIDE)
 CLEAR: Final = 6.0
-"""Standard deviations of the noise that a spot's peak must have."""
+"""Least peak of a spot, in standard deviations of the noise."""
 SKIRT: Final = 3.5
-"""Standard deviations down to which cells belong to the spot."""
+"""The same for the cells that belong to a spot."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
-    """A candidate: where it was seen, at which level of the pyramid, how clearly; cells of level 0."""
+class Candidate:
+    """A candidate for a spot: place, level of the pyramid, signal-to-noise ratio; in cells of level 0."""
 
     place: Array
     """x and y."""
@@ -40,22 +40,22 @@ class Seen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Band:
-    """What a frame shows of one band of sizes."""
+    """A frame filtered to one band of sizes."""
 
     values: Array32
-    """Blurred twice, the difference; evened to the noise in the frame's middle."""
+    """Difference of two blurs, scaled to the noise in the frame's middle."""
     noise: float
     level: int
-    """Of the pyramid: a cell is ``2 ** level`` cells of level 0 wide."""
+    """Level of the pyramid: a cell is ``2 ** level`` cells of level 0 wide."""
 
 
 def even_out(light: Array32) -> tuple[Array32, Array32]:
     """Return light over a smooth surface, less 1, and the surface over its median.
 
-    Single cells below all their neighbours (dead pixels) and bright ones (hot pixels) are taken out.
+    Single cells below all their neighbours (dead pixels) and bright ones (hot pixels) are removed.
     """
     surface = fit_surface(light)
-    # what is one cell wide vanishes, what is two wide stays
+    # removes spots one cell wide, keeps those two wide
     residual = fill_lone(light / surface - np.float32(1))
     np.minimum(residual, np.float32(4 * measure_noise(residual)), out=residual)
     surface /= np.float32(np.median(surface.ravel()[:: max(1, surface.size // SAMPLE)]))
@@ -73,16 +73,16 @@ def split_bands(residual: Array32, surface: Array32) -> list[Band]:
     return bands
 
 
-def see_spots(bands: list[Band]) -> list[Seen]:
-    """Return candidates at all sizes, clearest first; a thing may be seen at several levels."""
-    return sorted((seen for band in bands for seen in _see_band(band)), key=lambda each: -each.clearness)
+def find_candidates(bands: list[Band]) -> list[Candidate]:
+    """Return candidates at all sizes, clearest first; a spot may appear at several levels."""
+    return sorted((seen for band in bands for seen in _find_in_band(band)), key=lambda each: -each.clearness)
 
 
 def find_faintest(bands: list[Band], width: float) -> float:
-    """Return the depth from which a round shadow so many cells wide stands out, in the frame's middle.
+    """Return the least depth at which a round shadow `width` cells wide is detected, in the frame's middle.
 
-    In a band of sizes the middle of a disc of radius R answers with ``exp(-R^2 / 2 wide^2) - exp(-R^2 / 2 narrow^2)``
-    of its depth; at the level where that is clearest it is seen.
+    A band's response to the middle of a disc of radius R is ``exp(-R^2 / 2 wide^2) - exp(-R^2 / 2 narrow^2)`` of its
+    depth; the level with the highest signal-to-noise ratio counts.
     """
     faintest = np.inf
     for band in bands:
@@ -92,8 +92,8 @@ def find_faintest(bands: list[Band], width: float) -> float:
     return float(faintest)
 
 
-def _see_band(band: Band) -> list[Seen]:
-    """Label what stands out of the noise in a band; noise grows where light falls off."""
+def _find_in_band(band: Band) -> list[Candidate]:
+    """Return the candidates in one band."""
     if band.noise == 0 or band.values.max() < CLEAR * band.noise:
         return []
     parts, _ = label(band.values > np.float32(SKIRT * band.noise))
@@ -110,7 +110,7 @@ def _see_band(band: Band) -> list[Seen]:
         spread = np.array([[(dx * dx * weight).sum(), mixed], [mixed, (dy * dy * weight).sum()]]) / total
         scale = 2**band.level
         found.append(
-            Seen(
+            Candidate(
                 place=(middle + 0.5) * scale - 0.5,
                 spread=(spread + np.eye(2) / 12) * scale**2,
                 level=band.level,
@@ -120,7 +120,7 @@ def _see_band(band: Band) -> list[Seen]:
     return found
 
 
-def covers(seen: Seen, place: Array, reach: float = 2.5) -> bool:
-    """Say whether a place lies within a candidate's ellipse, so many standard deviations out."""
+def covers(seen: Candidate, place: Array, reach: float = 2.5) -> bool:
+    """Return whether a place lies within a candidate's ellipse of `reach` standard deviations."""
     offset = place - seen.place
     return bool(offset @ np.linalg.solve(seen.spread, offset) < reach**2)
