@@ -1,1 +1,1 @@
-"""Commissioning: what turns a camera, a print and a light into a stand whose numbers are known."""
+"""Commissioning: measure the constants of a stand (camera, print and light) and write them into its file."""

@@ -1,4 +1,4 @@
-"""The command `commission`: step by step from a camera and a light to a stand whose numbers are known."""
+"""The command `commission`: measure the constants of a stand, step by step."""
 
 from __future__ import annotations
 
@@ -43,8 +43,8 @@ FOLDER = click.argument("folder", type=click.Path(path_type=Path, file_okay=Fals
 def commission() -> None:
     """Measure the stand itself, step by step, and write its constants into the stand file.
 
-    Each step stands alone: it reads its shots, says what it found and what would change, and writes nothing without a
-    yes. A step that is done again shows what changed.
+    The steps do not depend on each other. A step reads its shots, prints its results and the proposed change of the
+    stand file, and writes only after a yes. A repeated step also prints the differences from the last results.
     """
 
 
@@ -52,7 +52,7 @@ def commission() -> None:
 @STAND
 @FOLDER
 def begin(stand: Path, folder: Path) -> None:
-    """Make a folder for each step's shots, and say for each what to shoot and how far it is."""
+    """Make a folder for each step's shots; print what to shoot and whether the step is done."""
     constants = _read_constants(scan_yaml(stand))
     make_folder(folder)
     for number, step in enumerate(STEPS, start=1):
@@ -62,10 +62,10 @@ def begin(stand: Path, folder: Path) -> None:
             if not (folder / step.name / name).exists():
                 write_file(folder / step.name / name, text.encode())
         write_file(folder / step.name / "to_shoot.md", _write_instruction(step).encode())
-        click.echo(f"{number}. {step.title}: {_say_state(constants.get(step.name))}")
+        click.echo(f"{number}. {step.title}: {_describe_state(constants.get(step.name))}")
         for line in step.shoot:
             click.echo(f"   - {line}")
-    click.echo(f"the instructions lie beside the folders, as in {folder / STEPS[0].name / 'to_shoot.md'}")
+    click.echo(f"the instructions are also in the folders, for example {folder / STEPS[0].name / 'to_shoot.md'}")
 
 
 def _write_instruction(step: Step) -> str:
@@ -75,11 +75,11 @@ def _write_instruction(step: Step) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _say_state(constant: StandConstant | None) -> str:
+def _describe_state(constant: StandConstant | None) -> str:
     if constant is None:
         return "not done"
     late = " (too old: do it again)" if date.today() > constant.last_day else ""
-    return f"done on {constant.measured}, holds to {constant.last_day}{late}"
+    return f"done on {constant.measured}, valid until {constant.last_day}{late}"
 
 
 def _read_constants(document: Document) -> dict[str, StandConstant]:
@@ -97,7 +97,7 @@ def _add_step(step: Step) -> None:
     @FOLDER
     @click.option("--by", default="", help="Who commissions the stand. Default: the user's name.")
     @click.option("--yes", is_flag=True, help="Write into the stand file without asking.")
-    @click.option("--no", "is_dry", is_flag=True, help="Say what was found, and write nothing.")
+    @click.option("--no", "is_dry", is_flag=True, help="Print the results and write nothing.")
     def run(stand: Path, folder: Path, by: str, *, yes: bool, is_dry: bool) -> None:
         _run_step(step, stand, folder, by or getpass.getuser(), yes=yes, is_dry=is_dry)
 
@@ -143,8 +143,8 @@ def _refuse_other_body(document: Document, body: str | None) -> None:
     if body is not None and bodies and body not in bodies:
         named = ", ".join(map(str, bodies))
         raise click.ClickException(
-            f"the shots are from the body `{body}`, and {document.path} is of {named}: shoot with that body, or name "
-            "the other one under `bodies` first"
+            f"the shots are from the body `{body}`, but {document.path} lists {named} under `bodies`: shoot with a "
+            "listed body, or add this one first"
         )
 
 
@@ -153,7 +153,7 @@ def _refuse_other_body(document: Document, body: str | None) -> None:
 @FOLDER
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="The page to write.")
 def report(stand: Path, folder: Path, out: Path) -> None:
-    """Write a page with what is known of the stand, what is not, and how long it holds."""
+    """Write a page with the stand's measured constants, the missing ones, and how long each is valid."""
     constants = _read_constants(scan_yaml(stand))
     found = {step.name: read_found(folder / step.name) for step in STEPS}
     write_file(out, draw_report(stand.name, constants, found, date.today()).encode())

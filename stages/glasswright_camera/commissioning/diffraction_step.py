@@ -1,4 +1,7 @@
-"""Step `diffraction`: stopped down, no lens is sharper than diffraction and pixel allow, and a good one is as sharp."""
+"""Step `diffraction`: compare the MTF50 of a stopped-down lens with the limit set by diffraction and pixel.
+
+No lens exceeds this limit, and a good lens reaches it at small apertures.
+"""
 
 from __future__ import annotations
 
@@ -28,7 +31,7 @@ if TYPE_CHECKING:
 RESTS: Final = ("measure_mtf50.*",)
 HOLDS_DAYS: Final = 365
 GREEN_UM: Final = 0.54
-"""One wavelength that stands for the green plane's band."""
+"""Effective wavelength of the green plane."""
 FROM_F_NUMBER: Final = 10.5
 """f/11, and whatever a body rounds to it."""
 BEYOND_U: Final = 3.0
@@ -36,16 +39,16 @@ BEYOND_U: Final = 3.0
 
 
 def commission_diffraction(folder: Path, stand: Stand, today: date) -> StepResult:
-    """Hold the sharpness in the middle at f/11 to f/22 against diffraction times pixel.
+    """Compare the MTF50 in the centre at f/11 to f/22 with diffraction times pixel.
 
     Parameters
     ----------
     folder
-        Holds `chart`: two shots or more at each f-number.
+        Contains `chart`: two shots or more at each f-number.
     stand
-        Its print and sensor.
+        Its print and sensor are used.
     today
-        Taken as the day of the shots where no file tells.
+        Used as the day of the shots if no file has a date.
 
     Raises
     ------
@@ -76,7 +79,7 @@ def commission_diffraction(folder: Path, stand: Stand, today: date) -> StepResul
         measured=find_day(shots, today),
         shot_count=len(shots),
         is_rehearsed=is_rehearsed(shots),
-        notes=(*notes, "below one is the print's own softness, focus, and what the lens leaves: a share, no verdict"),
+        notes=(*notes, "a ratio below one comes from the print's softness, focus and the lens: it is no verdict"),
     )
 
 
@@ -88,7 +91,10 @@ def trace_shot(shot: Shot, stand: Stand) -> Trace:
 
 
 def compare_middle(traces: tuple[Trace, ...], f_number: float, stand: Stand) -> tuple[StepValue, list[str]]:
-    """Return MTF50 of the centre zone over that of a perfect lens at its working f-number, and what is impossible."""
+    """Return MTF50 of the centre zone over that of a perfect lens at its working f-number, and notes.
+
+    A note reports an MTF50 above the physical limit.
+    """
     found = measure_mtf50(tuple(replace(trace, caveats=()) for trace in traces), stand).green.centre
     value, u = found.mean_cy_per_px, found.mean_cy_per_px_u
     if not np.isfinite(value):
@@ -100,8 +106,8 @@ def compare_middle(traces: tuple[Trace, ...], f_number: float, stand: Stand) -> 
     notes = []
     if value - BEYOND_U * u > most:
         notes.append(
-            f"f/{f_number:g}: {value:.4f} cycles/pixel lies above {most:.4f}, the most that diffraction and pixel "
-            "allow: the files are sharpened, the pixel pitch is wrong, or the aperture did not close"
+            f"f/{f_number:g}: {value:.4f} cycles/pixel is above {most:.4f}, the limit by diffraction and pixel: "
+            "the files are sharpened, the pixel pitch is wrong, or the aperture did not close"
         )
     name = f"middle_f{f_number:g}_ratio".replace(".", "_")
     finding = StepValue(

@@ -1,4 +1,4 @@
-"""What two frames of the same light say of a sensor: signal, noise between them, and what a body did to the values."""
+"""Signal, temporal noise and signs of in-camera processing from pairs of equally lit frames."""
 
 from __future__ import annotations
 
@@ -19,15 +19,15 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 MIDDLE: Final = slice(0.25, 0.75)
-"""Part of the frame's width and height that is looked at: the light is most even there."""
+"""Part of the frame's width and height that is evaluated: the light is most even there."""
 CORNER: Final = 0.15
-"""Part of width and height that each corner has."""
+"""Part of width and height that belongs to a corner."""
 ROUNDING_DN2: Final = 1 / 12
 REJECT_BEYOND: Final = 6.0
 COMMON_CODE: Final = 20.0
-"""A value that so many pixels should have and none has is one that the body does not write."""
+"""Expected number of pixels from which a value that no pixel has counts as missing."""
 PILED: Final = 0.2
-"""Share of the pixels that have one and the same value from which a frame counts as overexposed."""
+"""Fraction of the pixels with one and the same value from which a frame counts as overexposed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,20 +36,20 @@ class PairLevels:
 
     exposure_time_s: float
     signal_dn: Array
-    """Mean of the middle as read, black not subtracted."""
+    """Mean of the middle of the frame, black not subtracted."""
     variance_dn2: Array
-    """Of a pixel between frames, rounding taken off."""
+    """Variance of a pixel between frames, rounding noise subtracted."""
     corner_signal_dn: Array
     corner_variance_dn2: Array
     neighbour: Array
-    """Correlation of the noise of pixels of one site that are neighbours, across and down together."""
+    """Noise correlation of neighbouring pixels of one site, mean of the horizontal and vertical one."""
     pixel_count: Array
     missing_frac: float
-    """Share of the values that should occur and never do."""
+    """Fraction of the values that should occur and never do."""
     top_dn: float
-    """Below which all but a thousandth of the pixels lie."""
+    """The 99.9th percentile of the pixels."""
     level_change_frac: float
-    """Of the second frame's light against the first's."""
+    """Light of the second frame over the first's, minus 1."""
 
 
 def split_sites(values: NDArray[np.uint16], period: tuple[int, int]) -> Iterator[NDArray[np.uint16]]:
@@ -61,12 +61,12 @@ def split_sites(values: NDArray[np.uint16], period: tuple[int, int]) -> Iterator
 
 
 def reduce_pair(first: Mosaic, second: Mosaic, black_dn: Array) -> PairLevels:
-    """Reduce two frames of the same light and exposure; `black_dn` is that of each site, in order.
+    """Reduce two frames of the same light and exposure; `black_dn` holds each site's black level, in order.
 
     Raises
     ------
     Unmeasurable
-        Where they are of other sizes or patterns, or the same frame twice.
+        If sizes or patterns differ, or both are the same frame.
     """
     if first.values.shape != second.values.shape or not np.array_equal(first.pattern, second.pattern):
         raise Unmeasurable(f"{first.shot} and {second.shot} are not of one frame size and colour pattern")
@@ -92,7 +92,7 @@ def reduce_pair(first: Mosaic, second: Mosaic, black_dn: Array) -> PairLevels:
 
 def _reduce_site(one: NDArray[np.uint16], other: NDArray[np.uint16], black: float) -> dict[str, float]:
     first, second = cut_middle(one).astype(np.float64) - black, cut_middle(other).astype(np.float64) - black
-    lit = abs(second.mean()) > 20.0  # darks are not scaled to one another
+    lit = abs(second.mean()) > 20.0  # darks are not scaled to each other
     change = second.mean() / first.mean() if lit else 1.0
     off = first - (second / change if lit else second)
     off -= off.mean()
@@ -139,7 +139,7 @@ def cut_corners(site: NDArray[np.uint16]) -> Iterator[NDArray[np.uint16]]:
 
 
 def measure_missing(site: NDArray[np.uint16]) -> float:
-    """Return the share of values that many pixels should have and none has: a body that writes coarse steps."""
+    """Return the fraction of values that no pixel has but many should: it is high if a body writes coarse steps."""
     counts = np.bincount(site.ravel()).astype(np.float64)
     smooth = np.convolve(counts, np.ones(33) / 33, mode="same")
     wanted = smooth > COMMON_CODE
@@ -147,10 +147,7 @@ def measure_missing(site: NDArray[np.uint16]) -> float:
 
 
 def find_clip(mosaic: Mosaic) -> float | None:
-    """Return the value at which an overexposed frame piles up, the least of the sites'; None where it does not.
-
-    From there on one of the planes is clipped.
-    """
+    """Return the clipping level of an overexposed frame, the lowest of all sites; None if it is not overexposed."""
     period = (mosaic.pattern.shape[1], mosaic.pattern.shape[2])
     found = []
     for site in split_sites(mosaic.values, period):

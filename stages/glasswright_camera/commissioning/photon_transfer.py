@@ -1,8 +1,8 @@
 """Photon transfer: gain, read noise and linearity of a sensor from pairs of evenly lit frames. Pure mathematics.
 
-Electrons come one by one, so the variance of a pixel between two frames of the same light grows with its signal; the
-slope is the gain. Half the variance of the difference of two frames holds no fixed pattern (Janesick, "Photon
-Transfer", 2007; EMVA 1288 release 4, 6.6).
+Shot noise makes a pixel's variance between frames grow linearly with its signal; the slope is the gain. Half the
+variance of the difference of two frames is free of fixed-pattern noise (Janesick, "Photon Transfer", 2007; EMVA 1288
+release 4, 6.6).
 """
 
 from __future__ import annotations
@@ -21,26 +21,26 @@ if TYPE_CHECKING:
 
 SWEEPS: Final = 3
 LINEAR_FROM, LINEAR_TO = 0.05, 0.95
-"""Part of the range over which a departure from the straight line is told (EMVA 1288 release 4, 6.7)."""
+"""Part of the range over which the linearity error is evaluated (EMVA 1288 release 4, 6.7)."""
 SMALLEST_SIGNAL_U: Final = 1e-4
-"""Relative: below this the mean of a million pixels is not believed, for the light's shape changes too."""
+"""Smallest relative uncertainty of a mean over a million pixels: the light's distribution changes too."""
 HEIGHTS: Final = np.linspace(LINEAR_FROM, LINEAR_TO, 91)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Transfer:
-    """Variance over signal: a straight line whose slope is the gain."""
+    """Photon transfer line: variance over signal, with the gain as slope."""
 
     gain_dn: float
     """DN for each electron."""
     read_variance_dn2: float
     covariance: Array
-    """(2, 2): of gain and read variance."""
+    """(2, 2): covariance of gain and read variance."""
     scatter_ratio: float
-    """Scatter about the line over what counting predicts; the covariance holds it where it is above 1."""
+    """Scatter about the line over that of shot noise; included in the covariance where above 1."""
 
     def count_electrons(self, range_dn: float, range_dn_u: float = 0.0) -> tuple[float, float]:
-        """Return how many electrons make so many DN, and the standard uncertainty."""
+        """Return the number of electrons for a range in DN and its standard uncertainty."""
         count = range_dn / self.gain_dn
         relative = np.hypot(np.sqrt(self.covariance[0, 0]) / self.gain_dn, range_dn_u / range_dn)
         return count, float(count * relative)
@@ -60,19 +60,19 @@ def fit_transfer(signal_dn: Array, variance_dn2: Array, pixel_count: Array) -> T
     Parameters
     ----------
     signal_dn
-        (points,): mean above black; about 0 for darks.
+        (points,): mean above black, near 0 for darks.
     variance_dn2
-        (points,): of a pixel between frames, rounding taken off.
+        (points,): variance of a pixel between frames, rounding noise subtracted.
     pixel_count
-        (points,): pixels behind each variance, which is then known to ``sqrt(2 / n)`` of itself.
+        (points,): number of pixels per variance; its relative standard uncertainty is ``sqrt(2 / n)``.
 
     Raises
     ------
     Unmeasurable
-        With fewer than three points, or signals that do not differ, or a slope that is not positive.
+        With fewer than three points, equal signals, or a slope that is not positive.
     """
     if len(signal_dn) < 3 or np.ptp(signal_dn) <= 0:
-        raise Unmeasurable("the flats are of fewer than three exposure times: shoot pairs at five or more")
+        raise Unmeasurable("the flats have fewer than three exposure times: shoot pairs at five or more")
     design = np.column_stack([signal_dn, np.ones_like(signal_dn)])
     expected = np.maximum(variance_dn2, 1e-12)
     for _ in range(SWEEPS):
@@ -81,7 +81,7 @@ def fit_transfer(signal_dn: Array, variance_dn2: Array, pixel_count: Array) -> T
         expected = np.maximum(design @ found, 1e-5 * variance_dn2.max())
     if found[0] <= 0:
         raise Unmeasurable(
-            "the noise does not grow with the light: the files are copies of one another, or the body removes noise"
+            "the noise does not grow with the light: the files are copies of each other, or the body removes noise"
         )
     off = (variance_dn2 - design @ found) / u
     ratio = float(np.sqrt(np.sum(off**2) / (len(off) - 2)))
@@ -93,32 +93,32 @@ def fit_transfer(signal_dn: Array, variance_dn2: Array, pixel_count: Array) -> T
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Response:
-    """How the signal follows the light: light is ``s (1 + terms[0] s + terms[1] s^2)``, s the signal of white."""
+    """Response curve: light is ``s (1 + terms[0] s + terms[1] s^2)``, with the signal s as a fraction of white."""
 
     terms: Array
     covariance: Array
-    """(2, 2): of the terms."""
+    """(2, 2): covariance of the terms."""
     departure_pct: float
-    """Largest departure of the signal from the straight line through zero that fits best, 5 to 95 % of white."""
+    """Largest departure of the signal from the best line through zero, 5 to 95 % of white."""
     departure_pct_u: float
     light_scatter_frac: float
-    """Standard deviation of the lamp and the shutter together, as the fit leaves it."""
+    """Standard deviation of lamp and shutter together, as fitted."""
 
 
 def fit_response(time_s: Array, signal_frac: Array, signal_u_frac: Array, light_u_frac: float) -> Response:
-    """Fit how the signal follows exposure time, the colour planes together.
+    """Fit the response curve to signals over exposure time, all colour planes together.
 
-    Light and shutter err alike for all planes of a frame, and planes of other sensitivity then say what the curve is at
-    another signal: each frame has an error of its own, held to `light_u_frac`.
+    Errors of light and shutter are common to all planes of a frame, and the planes' signals differ. So each frame has
+    one error term, with the prior standard deviation `light_u_frac`.
 
     Parameters
     ----------
     time_s
         (frames,): exposure times.
     signal_frac
-        (frames, planes): mean signal of white, above black; NaN where it is clipped or was not taken.
+        (frames, planes): mean signal above black over white; NaN where clipped or not taken.
     signal_u_frac
-        Shape of `signal_frac`: relative standard uncertainty of it.
+        Same shape: relative standard uncertainty of `signal_frac`.
     light_u_frac
         Relative standard uncertainty of a frame's light: lamp and shutter.
 
@@ -168,11 +168,11 @@ def fit_response(time_s: Array, signal_frac: Array, signal_u_frac: Array, light_
 
 
 def measure_departure(terms: Array) -> tuple[Array, Array]:
-    """Return the signal's relative departure from the best straight line at `HEIGHTS`, and its slope by the terms."""
+    """Return the signal's relative departure from the best line at `HEIGHTS`, and its derivative by the terms."""
 
     def depart(values: Array) -> Array:
-        seen = 1 / (1 + values[0] * HEIGHTS + values[1] * HEIGHTS**2)
-        return np.asarray(seen / seen.mean() - 1)
+        signal = 1 / (1 + values[0] * HEIGHTS + values[1] * HEIGHTS**2)
+        return np.asarray(signal / signal.mean() - 1)
 
     step = 1e-6
     slopes = [(depart(terms + step * unit) - depart(terms - step * unit)) / (2 * step) for unit in np.eye(2)]

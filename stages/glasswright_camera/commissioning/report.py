@@ -1,4 +1,4 @@
-"""The page that commissioning ends in: what the stand can tell, what it cannot, and for how long."""
+"""The commissioning report: the stand's constants, the missing ones, and how long each is valid."""
 
 from __future__ import annotations
 
@@ -31,18 +31,18 @@ def draw_report(
     stand
         The stand file's name.
     constants
-        What the stand file has, by step.
+        Constants of the stand file by step.
     found
-        What each step found when it was last run on the folder; None where it was not.
+        Result of each step's last run on the folder; None where it was not run.
     today
-        For what is too old.
+        Constants that are no longer valid on this date are marked.
     """
     done = [step for step in STEPS if step.name in constants]
     missing = [step.title for step in STEPS if step.name not in constants]
     head = f"{len(done)} of {len(STEPS)} steps are in the stand file."
-    body = [element("h1", escape_text(f"What is known of {stand}")), element("p", escape_text(head))]
+    body = [element("h1", escape_text(f"Constants of {stand}")), element("p", escape_text(head))]
     if missing:
-        body.append(element("p", escape_text(f"Not known: {'; '.join(missing)}.")))
+        body.append(element("p", escape_text(f"Missing: {'; '.join(missing)}.")))
     for step in STEPS:
         body += _draw_step(step, constants.get(step.name), found.get(step.name), today)
     page = element(
@@ -61,10 +61,10 @@ def _draw_step(step: Step, constant: StandConstant | None, found: Mapping[str, A
     if constant is None:
         parts.append(element("p", escape_text("Not in the stand file.")))
     else:
-        late = ": too old, what rests on it is in review" if today > constant.last_day else ""
+        late = ": too old, fields that depend on it are in review" if today > constant.last_day else ""
         body = f" on body {constant.body}" if constant.body else ""
-        told = f"Measured {constant.measured}{body}, holds to {constant.last_day}{late}. {constant.origin}."
-        parts.append(element("p", escape_text(told)))
+        state = f"Measured {constant.measured}{body}, valid until {constant.last_day}{late}. {constant.origin}."
+        parts.append(element("p", escape_text(state)))
         meaning = {each["name"]: each["meaning"] for each in (found or {}).get("findings", ())}
         rows = [
             element(
@@ -76,6 +76,6 @@ def _draw_step(step: Step, constant: StandConstant | None, found: Mapping[str, A
             for name, number in constant.values.items()
         ]
         parts.append(element("table", *rows))
-        parts.append(element("p", escape_text(f"On it rest: {', '.join(constant.rests) or 'no fields'}.")))
+        parts.append(element("p", escape_text(f"Fields that depend on it: {', '.join(constant.rests) or 'none'}.")))
     notes = [element("li", escape_text(note)) for note in (found or {}).get("notes", ())]
     return [*parts, element("ul", *notes)] if notes else parts

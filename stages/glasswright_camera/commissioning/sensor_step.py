@@ -1,4 +1,4 @@
-"""Step `sensor`: black, white, gain, read noise, hot pixels and linearity of the body's sensor."""
+"""Step `sensor`: measure black, white, gain, read noise, hot pixels and linearity of the sensor."""
 
 from __future__ import annotations
 
@@ -33,54 +33,54 @@ if TYPE_CHECKING:
 RESTS: Final = ("measure_vignetting.*", "measure_glare.*", "measure_mtf50.*", "find_spots.*")
 HOLDS_DAYS: Final = 365
 LIGHT_U_FRAC: Final = 0.003
-"""Of a frame's light where nothing else is known: a good lamp within minutes, and an electronic shutter."""
+"""Least relative standard uncertainty of a frame's light: a good lamp within minutes, and an electronic shutter."""
 KEEP_CURVE_PCT: Final = 0.5
-"""A response that departs from the straight line by more is kept, and undone."""
+"""A response that departs more from the straight line is stored, and corrected when frames are read."""
 BLACK_APART_DN: Final = 0.5
-"""A file whose black level is off by more is overruled."""
+"""Difference from the file's black level above which the measured one is proposed."""
 NEIGHBOUR_LIMIT: Final = 0.02
-"""Correlation of neighbouring pixels' noise from which on a body smooths it."""
+"""Noise correlation of neighbouring pixels above which the body is said to smooth the image."""
 CORNER_GAIN_LIMIT: Final = 0.03
 MISSING_LIMIT: Final = 0.01
 FEWEST_SPREADS: Final = 3.0
-"""Below black the values of a dark frame reach down more noise widths than this, unless they are cut at zero."""
+"""Dark values reach further below black than this many noise standard deviations, unless the body cuts them off."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorShots:
-    """The shots of the step, reduced."""
+    """Reduced shots of the step."""
 
     darks: tuple[DarkShot, ...]
     dark_pairs: tuple[PairLevels, ...]
     pairs: tuple[PairLevels, ...]
     """Flats, the shortest exposure first."""
     clip_dn: float | None
-    """At which overexposed flats pile up; None where none is overexposed."""
+    """Clipping level of the overexposed flats; None if none is overexposed."""
     lowest_dn: float
-    """Of all values in the darks."""
+    """Lowest value in the darks."""
     plane_of_site: NDArray[np.int64]
     planes: tuple[str, ...]
     white_dn: float
-    """As the files, or the stand file, have it."""
+    """Declared in the files or in the stand file."""
 
 
 def commission_sensor(folder: Path, stand: Stand, today: date) -> StepResult:
-    """Find the constants of the sensor from the folders `dark` and `flat` of a step's folder.
+    """Measure the constants of the sensor from the folders `dark` and `flat` of a step's folder.
 
     Parameters
     ----------
     folder
-        Holds `dark` (four frames or more with the cap on) and `flat` (pairs of frames of the even source at five
+        Contains `dark` (four frames or more with the cap on) and `flat` (pairs of frames of the even source at five
         exposure times or more, one of them overexposed).
     stand
-        What its file says now.
+        Its sensor's declared constants are compared with the measured ones.
     today
-        Taken as the day of the shots where no file tells.
+        Used as the day of the shots if no file has a date.
 
     Raises
     ------
     Unmeasurable
-        Where shots are missing, or are not what they should be.
+        If shots are missing or unsuitable.
     """
     dark, flat = list_shots(folder / "dark", "dark"), list_shots(folder / "flat", "flat")
     every = [*dark, *flat]
@@ -119,7 +119,7 @@ def _reduce_flats(flat: tuple[Shot, ...], sensor: Sensor, black_dn: Array) -> tu
     by_time: dict[float, list[Shot]] = {}
     for shot in flat:
         if not shot.facts.exposure_time_s:
-            raise Unmeasurable(f"{shot.name} does not say how long it was exposed: shoot raw files with EXIF")
+            raise Unmeasurable(f"{shot.name} has no exposure time: shoot raw files with EXIF")
         by_time.setdefault(shot.facts.exposure_time_s, []).append(shot)
     pairs: list[PairLevels] = []
     clips: list[float] = []
@@ -137,14 +137,14 @@ def _reduce_flats(flat: tuple[Shot, ...], sensor: Sensor, black_dn: Array) -> tu
 
 
 def describe_sensor(shots: SensorShots, body: str | None, measured: date, shot_count: int) -> StepResult:
-    """Work out the constants, and what the stand file should say."""
+    """Return the constants, the proposed changes of the stand file, and notes."""
     black = np.mean([each.level_dn for each in shots.darks], axis=0)
     black_u = float(np.std([each.level_dn.mean() for each in shots.darks], ddof=1) / np.sqrt(len(shots.darks)))
     white = shots.white_dn if shots.clip_dn is None else shots.clip_dn
     range_dn = white - float(black.mean())
     usable = [pair for pair in shots.pairs if pair.top_dn < white]
     transfer = fit_pairs(usable, shots.dark_pairs, black.ravel())
-    response = respond(usable, black.ravel(), range_dn, shots)
+    response = fit_pairs_response(usable, black.ravel(), range_dn, shots)
     curve = keep_curve(response)
     if curve is not None:
         transfer = fit_pairs(usable, shots.dark_pairs, black.ravel(), curve, range_dn)
@@ -181,9 +181,9 @@ def fit_pairs(
     pairs: list[PairLevels], dark_pairs: tuple[PairLevels, ...], black: Array, curve: Curve | None = None,
     range_dn: float = 1.0,
 ) -> Transfer:  # fmt: skip
-    """Fit gain and read noise to all sites of all pairs; a curve that is known is undone first."""
+    """Fit gain and read noise to all sites of all pairs, after correction by the response curve if there is one."""
     every = [*dark_pairs, *pairs]
-    # a dark has no signal; its mean holds hot pixels
+    # zero, not the dark's mean, which contains hot pixels
     dark = [np.zeros_like(black) for _ in dark_pairs]
     signal = np.concatenate([*dark, *(pair.signal_dn - black for pair in pairs)])
     variance = np.concatenate([pair.variance_dn2 for pair in every])
@@ -193,8 +193,8 @@ def fit_pairs(
     return fit_transfer(signal, variance, np.concatenate([pair.pixel_count for pair in every]))
 
 
-def respond(pairs: list[PairLevels], black: Array, range_dn: float, shots: SensorShots) -> Response:
-    """Fit how the signal follows the light."""
+def fit_pairs_response(pairs: list[PairLevels], black: Array, range_dn: float, shots: SensorShots) -> Response:
+    """Fit the response curve to the pairs."""
     planes = len(shots.planes)
     signal, u = np.full((len(pairs), planes), np.nan), np.full((len(pairs), planes), np.nan)
     for row, pair in enumerate(pairs):
@@ -209,7 +209,7 @@ def respond(pairs: list[PairLevels], black: Array, range_dn: float, shots: Senso
 
 
 def keep_curve(response: Response) -> Curve | None:
-    """Return the curve to undo; None where the signal follows the light, as far as can be told."""
+    """Return the curve to correct; None if the response is linear within uncertainty."""
     surely = abs(response.departure_pct) - 2 * response.departure_pct_u
     if surely <= KEEP_CURVE_PCT:
         return None
@@ -217,7 +217,7 @@ def keep_curve(response: Response) -> Curve | None:
 
 
 def propose_sensor(shots: SensorShots, black: Array, curve: Curve | None) -> dict[tuple[str | int, ...], object]:
-    """Return what is to change in the stand file; nothing where files and stand file are right."""
+    """Return the proposed changes of the stand file."""
     place = ("camera", "sensor")
     changes: dict[tuple[str | int, ...], object] = {}
     if np.abs(black - shots.darks[0].declared_black_dn).max() > BLACK_APART_DN:
@@ -229,34 +229,34 @@ def propose_sensor(shots: SensorShots, black: Array, curve: Curve | None) -> dic
 
 
 def name_levels(shots: SensorShots, black: Array, response: Response) -> tuple[str, ...]:
-    """Say what of the levels is odd, and what was not determined."""
+    """Return notes on wrong levels and on those not determined."""
     notes = []
     off = np.abs(black - shots.darks[0].declared_black_dn)
     if off.max() > BLACK_APART_DN:
-        notes.append(f"black is declared up to {off.max():.2f} DN off: the measured levels are proposed")
+        notes.append(f"the declared black level is up to {off.max():.2f} DN off: the measured levels are proposed")
     if shots.clip_dn is None:
         notes.append("no flat is overexposed, so the clipping level was not measured: shoot a pair at twice white")
     elif shots.clip_dn < shots.white_dn:
         notes.append(f"pixels clip at {shots.clip_dn:g} DN, below the {shots.white_dn:g} DN declared")
     surely = abs(response.departure_pct) - 2 * response.departure_pct_u
     if surely > KEEP_CURVE_PCT:
-        notes.append("the signal does not follow the light: the curve is proposed, and undone when frames are read")
+        notes.append("the response is not linear: a curve is proposed that corrects it when frames are read")
     notes.append(
-        f"light and shutter scatter by {100 * response.light_scatter_frac:.2f} % from frame to frame; a timer that is "
-        "off by the same part at all times cannot be seen"
+        f"light and shutter scatter by {100 * response.light_scatter_frac:.2f} % from frame to frame; a relative error "
+        "of the timer that is the same at all exposure times is not detected"
     )
     return tuple(notes)
 
 
 def name_baked(pairs: list[PairLevels], shots: SensorShots, black: Array, transfer: Transfer) -> tuple[str, ...]:
-    """Name what the body did to the values before it wrote them."""
+    """Return notes on processing that the body applied before it wrote the values."""
     notes = []
     neighbour = float(np.mean([pair.neighbour for pair in pairs]))
     if abs(neighbour) > NEIGHBOUR_LIMIT:
-        notes.append(f"baked in: noise of neighbouring pixels is correlated ({neighbour:+.2f}): the body smooths it")
+        notes.append(f"the body smooths the image: noise of neighbouring pixels is correlated ({neighbour:+.2f})")
     missing = max(pair.missing_frac for pair in pairs)
     if missing > MISSING_LIMIT:
-        notes.append(f"baked in: {100 * missing:.0f} % of the values that should occur never do: coarse steps (lossy)")
+        notes.append(f"the body writes coarse steps: {100 * missing:.0f} % of the values that should occur never do")
     corner = np.mean(
         [
             (pair.corner_variance_dn2 - transfer.read_variance_dn2) / (pair.corner_signal_dn - black)
@@ -265,10 +265,8 @@ def name_baked(pairs: list[PairLevels], shots: SensorShots, black: Array, transf
         ]
     )  # fmt: skip
     if abs(corner - 1) > CORNER_GAIN_LIMIT:
-        notes.append(
-            f"baked in: the corners' gain is {corner:.3f} of the middle's: the body evens out shading by calculation"
-        )
+        notes.append(f"the body corrects shading: the corners' gain is {corner:.3f} of the middle's")
     noise = float(np.mean([each.noise_dn.mean() for each in shots.darks]))
     if (float(black.mean()) - shots.lowest_dn) < FEWEST_SPREADS * noise:
-        notes.append("baked in: dark values end just below black: the body cuts them off, and faint light is read high")
+        notes.append("the body cuts off values below black, so that faint light is measured too high")
     return tuple(notes)

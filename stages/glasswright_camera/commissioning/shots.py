@@ -1,4 +1,4 @@
-"""The shots of a step, as they lie in its folder."""
+"""Read the shots of a step from its folder."""
 
 from __future__ import annotations
 
@@ -14,23 +14,23 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 ENDINGS = frozenset({".yaml", ".yml", ".md", ".txt", ".json", ".xmp"})
-"""Of files that lie among shots and are none."""
+"""Suffixes of files beside the shots that are not shots."""
 
 
 def list_shots(folder: Path, role: str) -> tuple[Shot, ...]:
-    """Return the shots of a folder in order of their names, with what their EXIF says.
+    """Return the shots of a folder in order of their names, with their EXIF data.
 
     Parameters
     ----------
     folder
-        Holds nothing but shots of one role, notes aside.
+        Contains only shots of one role, and notes.
     role
-        What the shots are of.
+        Role of the shots.
 
     Raises
     ------
     Unmeasurable
-        Where there is no such folder, or no shot in it.
+        If there is no such folder, or no shot in it.
     """
     if not folder.is_dir():
         raise Unmeasurable(f"there is no folder {folder}: make it, and put the {role} shots into it")
@@ -62,12 +62,12 @@ def make_shot(path: Path, role: str, sequence: int) -> Shot:
 
 
 def refuse_copies(shots: Sequence[Shot]) -> None:
-    """Refuse a shot that is there twice: it has no noise of its own, and counts once.
+    """Refuse copies of a shot: their noise is not independent.
 
     Raises
     ------
     Unmeasurable
-        Names the two.
+        If two files are equal; names both.
     """
     first: dict[str, Shot] = {}
     for shot in shots:
@@ -77,33 +77,33 @@ def refuse_copies(shots: Sequence[Shot]) -> None:
 
 
 def find_body(shots: Sequence[Shot]) -> str | None:
-    """Return the body that all shots are from; None where no file tells.
+    """Return the body model of all shots; None if no file has one.
 
     Raises
     ------
     Unmeasurable
-        Where they are from several.
+        If the shots are from several bodies.
     """
     bodies = {(shot.facts.body_model, shot.facts.body_serial) for shot in shots}
     if len(bodies) > 1:
-        told = ", ".join(sorted(f"{model} {serial or ''}".strip() for model, serial in bodies))
-        raise Unmeasurable(f"the shots are from several bodies ({told}): shoot all of a step with one")
+        names = ", ".join(sorted(f"{model} {serial or ''}".strip() for model, serial in bodies))
+        raise Unmeasurable(f"the shots are from several bodies ({names}): shoot all of a step with one")
     return next(iter(bodies))[0]
 
 
 def is_rehearsed(shots: Iterable[Shot]) -> bool:
-    """Say whether any of the shots was rendered, not taken."""
+    """Return whether any shot was rendered, not taken."""
     return any(shot.facts.rehearsed for shot in shots)
 
 
 def find_day(shots: Iterable[Shot], today: date) -> date:
-    """Return the last day on which shots were taken; today where no file tells."""
-    told = [day for shot in shots if (day := _read_day(shot.facts.captured_at or "")) is not None]
-    return max(told, default=today)
+    """Return the last day on which shots were taken; today if no file has a date."""
+    days = [day for shot in shots if (day := _read_day(shot.facts.captured_at or "")) is not None]
+    return max(days, default=today)
 
 
 def _read_day(captured_at: str) -> date | None:
-    """Read the day of an EXIF date, `2026:03:02 21:00:00`; None where it is none."""
+    """Return the day of an EXIF date such as `2026:03:02 21:00:00`; None if it is not one."""
     try:
         return date.fromisoformat(captured_at[:10].replace(":", "-"))
     except ValueError:

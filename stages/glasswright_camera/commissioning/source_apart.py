@@ -1,9 +1,10 @@
-"""The even source apart from lens and sensor, from flats with the source turned, shifted and tilted. Pure mathematics.
+"""Separate the even source from lens and sensor, from flats with the source turned, shifted and tilted.
 
-A flat shows the source times lens and sensor. Where the source is moved against the camera, its part moves and theirs
-stays (multi-position error separation: Evans, Hocken and Estler, CIRP Annals 45/2, 1996, 617-634). Turns alone never
-part a source that is the same all round from the lens; shifts alone lose two gradients; without tilts what the source
-emits by angle counts as the lens's. Lens and sensor are one sum while the lens mounts one way.
+Pure mathematics. A flat is the product of the source's map and the map of lens and sensor. If the source is moved, its
+map moves and the other stays (multi-position error separation: Evans, Hocken and Estler, CIRP Annals 45/2, 1996,
+617-634). Turns alone cannot separate rotationally symmetric parts. Shifts alone leave two gradients undetermined.
+Without tilts, the source's emission by angle is assigned to the lens. Lens and sensor are not separated, since the lens
+mounts one way only.
 
 Places are in half-diagonals from the frame's centre, light in EV.
 """
@@ -28,33 +29,33 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 DEGREE: Final = 6
-"""Of the polynomials in x and y together, for the source and for lens and sensor alike."""
+"""Total degree in x and y of both polynomials: source, and lens with sensor."""
 REACH: Final = 1.4
-"""Half-diagonals over which the polynomials run: a shifted source is seen beyond the frame."""
+"""Domain of the polynomials in half-diagonals: shifts bring parts of the source beyond the frame into it."""
 ANGLES: Final = 2
-"""Terms of the emission by angle: sine squared, and its square."""
+"""Number of terms of the emission by angle: sine squared and its square."""
 PRIOR_EV: Final = 1.0
-"""Standard deviation of a term of the source of which no shot says anything."""
+"""Prior standard deviation of a term of the source."""
 LENS_PRIOR_EV: Final = 4.0
-"""The same of lens and sensor, wider: lenses lose up to 4 EV, and what cannot be parted is not to go half to a source
-that was made to be even."""
+"""Prior standard deviation of a term of lens and sensor. It is wider: lenses lose up to 4 EV, and a part that cannot be
+separated belongs to the lens rather than to a source made to be even."""
 ROUNDS: Final = 6
 REJECT_BEYOND: Final = 6.0
 """Times a block is left out, at most, and robust standard deviations from which it is: by chance one block in 5e8."""
 UNKNOWN_EV: Final = 0.01
 """A part of the source that is known less well is named. Chosen: three times what a corner's loss may be off by."""
 LEAST_U_EV: Final = 2e-4
-"""A block's mean is believed no better: blooming, reflections, the lamp's own change of shape."""
+"""Least standard uncertainty of a block's mean: blooming, reflections, changes of the lamp's distribution."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placement:
-    """How the source stood before the camera in one shot, and how well that is known."""
+    """Position of the source before the camera in one shot, with standard uncertainties."""
 
     turn_deg: float = 0.0
-    """Clockwise, as the camera sees it."""
+    """Clockwise, seen from the camera."""
     shift: tuple[float, float] = (0.0, 0.0)
-    """Right and down, half-diagonals."""
+    """Right and down, in half-diagonals."""
     tilt_deg: tuple[float, float] = (0.0, 0.0)
     """About x, lower edge away; about y, right edge towards the camera."""
     turn_u_deg: float = 0.3
@@ -72,29 +73,29 @@ class Placement:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flat:
-    """One flat as block means of one plane."""
+    """Block means of one colour plane of a flat."""
 
     place: Array
     """(blocks, 2)."""
     light_ev: Array
-    """(blocks,): to base two, any level."""
+    """(blocks,): logarithm to base two, up to a constant."""
     u_ev: Array
     placement: Placement
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceParts:
-    """What the source does, and what is left of it unknown."""
+    """Fitted maps of the source and of lens and sensor, with covariance."""
 
     terms: Array
-    """Source by place, source by angle, lens and sensor: coefficients of `list_terms`, EV."""
+    """Coefficients in EV: source by place (`list_terms`), source by angle, lens and sensor."""
     covariance: Array
     field_tan: float
     """Tangent of the field angle at a half-diagonal."""
     scatter_ratio: float
     left_out: int
     placements: Array = field(default_factory=lambda: np.zeros((0, 5)))
-    """(shots, 5): as adjusted."""
+    """(shots, 5): positions of the source after adjustment."""
 
     @property
     def count(self) -> int:
@@ -102,39 +103,39 @@ class SourceParts:
         return len(list_orders())
 
     def map_place(self, place: Array) -> tuple[Array, Array]:
-        """Return the source by place at places (n, 2) against the frame's centre, EV, and its standard uncertainty."""
+        """Return the source by place at places (n, 2), EV relative to the centre, and its standard uncertainty."""
         design = list_terms(place) - list_terms(np.zeros((1, 2)))
         covariance = self.covariance[: self.count, : self.count]
         return design @ self.terms[: self.count], np.sqrt(np.einsum("ij,jk,ik->i", design, covariance, design))
 
     def map_source(self, place: Array) -> tuple[Array, Array]:
-        """Return the whole source, by place and angle, at places (n, 2) against the frame's centre."""
+        """Return the source by place and angle at places (n, 2), EV relative to the centre, and its uncertainty."""
         design = np.hstack([list_terms(place) - list_terms(np.zeros((1, 2))), list_angles(place, self.field_tan)])
         size = design.shape[1]
         return design @ self.terms[:size], np.sqrt(
             np.einsum("ij,jk,ik->i", design, self.covariance[:size, :size], design)
         )
 
-    def tell_unknown(self) -> tuple[str, ...]:
-        """Name what the shots leave unknown."""
+    def list_unknown(self) -> tuple[str, ...]:
+        """Return a line for each part of the source that the shots do not determine."""
         rim = np.array([[0.8, 0.0], [-0.8, 0.0], [0.0, 0.55], [0.0, -0.55]])
         terms = list_terms(rim) - list_terms(np.zeros((1, 2)))
         ways = {
             "the source's gradient across": (terms[0] - terms[1]) / 2,
             "the source's gradient down": (terms[2] - terms[3]) / 2,
-            "what of the source is the same all round": terms.mean(axis=0),
+            "the source's rotationally symmetric part": terms.mean(axis=0),
         }
         u = {
             name: float(np.sqrt(way @ self.covariance[: self.count, : self.count] @ way)) for name, way in ways.items()
         }
         angle = list_angles(np.array([[0.8, 0.55]]), self.field_tan)[0]
         part = slice(self.count, self.count + ANGLES)
-        u["what the source emits by angle"] = float(np.sqrt(angle @ self.covariance[part, part] @ angle))
-        return tuple(f"{name} is known to {value:.2g} EV only" for name, value in u.items() if value > UNKNOWN_EV)
+        u["the source's emission by angle"] = float(np.sqrt(angle @ self.covariance[part, part] @ angle))
+        return tuple(f"{name} (u = {value:.2g} EV)" for name, value in u.items() if value > UNKNOWN_EV)
 
 
 def list_orders() -> list[tuple[int, int]]:
-    """Return the orders in x and y of the terms by place; the constant is each shot's own."""
+    """Return the orders in x and y of the terms by place, without the constant, which each shot has separately."""
     return [(i, j) for i in range(DEGREE + 1) for j in range(DEGREE + 1 - i) if i + j > 0]
 
 
@@ -157,8 +158,8 @@ def turn_source(tilt_deg: tuple[float, float]) -> Array:
     return np.asarray(Rotation.from_euler("yx", [tilt_deg[1], tilt_deg[0]], degrees=True).as_matrix())
 
 
-def see_source(place: Array, placement: Array, field_tan: float) -> Array:
-    """Return where on the source places (n, 2) of the frame look, half-diagonals of the source as it first stood."""
+def project_to_source(place: Array, placement: Array, field_tan: float) -> Array:
+    """Return the places on the source seen at places (n, 2) of the frame, in half-diagonals of the unmoved source."""
     turn_deg, *shift = placement[:3]
     axes = turn_source((placement[3], placement[4]))
     ray = np.column_stack([place * field_tan, np.ones(len(place))])
@@ -169,16 +170,15 @@ def see_source(place: Array, placement: Array, field_tan: float) -> Array:
     return np.asarray(flat @ turn.T)
 
 
-def part_source(flats: Sequence[Flat], field_tan: float) -> SourceParts:
-    """Part the source from lens and sensor.
+def separate_source(flats: Sequence[Flat], field_tan: float) -> SourceParts:
+    """Separate the source from lens and sensor.
 
-    Levels, terms and placements are the unknowns of one least-squares problem, each placement held to what is known of
-    it.
+    Levels, terms and placements are the unknowns of one least-squares problem; each placement has a prior.
 
     Parameters
     ----------
     flats
-        Eight or more, of which some are turned, some shifted and some tilted.
+        Preferably eight or more, with the source turned in some, shifted in some and tilted in some.
     field_tan
         Tangent of the field angle at a half-diagonal.
 
@@ -224,7 +224,7 @@ def _lay_problem(
     *,
     known: bool,
 ) -> tuple[Array, Array, list[int]]:
-    """Return the rows of all blocks, then those that hold terms and placements, all in their own uncertainty."""
+    """Return the rows of all blocks, then the priors of terms and placements, all divided by their uncertainty."""
     shots, count = len(flats), len(terms)
     columns = count + shots + (5 * shots if known else 0)
     rows, targets, sizes = [], [], []
@@ -259,7 +259,11 @@ def _lay_problem(
 def _shot_terms(place: Array, placement: Array, field_tan: float) -> Array:
     tilt = (float(placement[3]), float(placement[4]))
     return np.hstack(
-        [list_terms(see_source(place, placement, field_tan)), list_angles(place, field_tan, tilt), list_terms(place)]
+        [
+            list_terms(project_to_source(place, placement, field_tan)),
+            list_angles(place, field_tan, tilt),
+            list_terms(place),
+        ]
     )
 
 
@@ -278,7 +282,7 @@ def _slope_by_placement(place: Array, placement: Array, terms: Array, field_tan:
 def _reject(
     flats: Sequence[Flat], kept: Sequence[NDArray[np.bool_]], off: Array, sizes: Sequence[int]
 ) -> list[NDArray[np.bool_]]:
-    """Leave out the blocks that lie far off the smooth field: dust."""
+    """Reject blocks far off the smooth fit, such as dust."""
     spread = robust_sigma(off[: sum(sizes)], about=0.0)
     found, start = [], 0
     for flat, good, size in zip(flats, kept, sizes, strict=True):

@@ -1,4 +1,4 @@
-"""Step `source`: the even source apart from lens and sensor."""
+"""Step `source`: measure the light map of the even source, separate from lens and sensor."""
 
 from __future__ import annotations
 
@@ -13,7 +13,14 @@ from glasswright import Artefact, Unmeasurable
 from glasswright.config import SafeName, read_config
 from glasswright_camera.chart.model import Frame
 from glasswright_camera.commissioning.shots import find_day, is_rehearsed, list_shots, refuse_copies
-from glasswright_camera.commissioning.source_apart import ANGLES, Flat, Placement, SourceParts, list_angles, part_source
+from glasswright_camera.commissioning.source_apart import (
+    ANGLES,
+    Flat,
+    Placement,
+    SourceParts,
+    list_angles,
+    separate_source,
+)
 from glasswright_camera.commissioning.step_result import StepResult, StepValue
 from glasswright_camera.distortion.fit import choose_plane
 from glasswright_camera.light.reduce_flat import reduce_flat
@@ -37,7 +44,7 @@ BLOCKS_ACROSS: Final = 30
 MAP_ROWS, MAP_COLUMNS = 24, 36
 PLACES_FILE: Final = "places.yaml"
 CORNER_FRAC: Final = 0.95
-"""Of half width and half height, where the corners are told."""
+"""Where corner values are reported, as a fraction of half width and half height."""
 PLACES: Final = (
     (0, 0, 0, 0, 0), (90, 0, 0, 0, 0), (180, 0, 0, 0, 0), (270, 0, 0, 0, 0),
     (0, 0.15, 0, 0, 0), (0, -0.15, 0, 0, 0), (0, 0, 0.1, 0, 0), (0, 0, -0.1, 0, 0),
@@ -48,11 +55,11 @@ PLACES: Final = (
 
 
 def write_places() -> str:
-    """Return the file that says how the source stood, as it should."""
+    """Return the text of `places.yaml` with the planned positions of the source."""
     lines = [
-        "# How the source stood in each folder's shots: correct what was otherwise.",
-        "# turn: clockwise as the camera sees it; shift: of the frame's width; tilt_x: lower edge away; tilt_y: right",
-        "# edge towards the camera. The last line says how well you know them (standard uncertainty).",
+        "# Position of the source in each folder's shots: correct the values where it differed.",
+        "# turn: clockwise seen from the camera; shift: in frame widths; tilt_x: lower edge away; tilt_y: right edge",
+        "# towards the camera. The last line holds the standard uncertainties of these values.",
         "places:",
     ]
     for number, (turn, right, down, tilt_x, tilt_y) in enumerate(PLACES, start=1):
@@ -65,7 +72,7 @@ def write_places() -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place(Artefact):
-    """How the source stood for the shots of one folder."""
+    """Position of the source in the shots of one folder."""
 
     folder: SafeName
     turn_deg: float = 0.0
@@ -77,7 +84,7 @@ class Place(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KnownTo(Artefact):
-    """How well that is known."""
+    """Standard uncertainties of the positions."""
 
     turn_deg: Annotated[float, Field(gt=0)] = 0.3
     shift_frac: Annotated[float, Field(gt=0)] = 0.003
@@ -86,32 +93,32 @@ class KnownTo(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Places(Artefact):
-    """`places.yaml`."""
+    """Content of `places.yaml`."""
 
     places: Annotated[tuple[Place, ...], Field(min_length=4)]
     known_to: KnownTo
 
 
 def commission_source(folder: Path, stand: Stand, today: date) -> StepResult:
-    """Find what the source does by place and by angle.
+    """Measure the source's light by place and by angle.
 
     Parameters
     ----------
     folder
-        Holds `places.yaml`, and a folder of flats for each place that it names.
+        Contains `places.yaml`, and a folder of flats for each place in it.
     stand
-        Its sensor reads the shots.
+        Its sensor describes the raw files.
     today
-        Taken as the day of the shots where no file tells.
+        Used as the day of the shots if no file has a date.
 
     Raises
     ------
     Unmeasurable
-        Where shots are missing or are not through one lens.
+        If shots are missing or are not through one lens.
     """
     path = folder / PLACES_FILE
     if not path.is_file():
-        raise Unmeasurable(f"there is no {path}: run `glasswright commission begin`, and correct what stood otherwise")
+        raise Unmeasurable(f"there is no {path}: run `glasswright commission begin`, then correct the file")
     places = read_config(path, Places)
     shots: list[Shot] = []
     flats: list[Flat] = []
@@ -126,19 +133,19 @@ def commission_source(folder: Path, stand: Stand, today: date) -> StepResult:
     refuse_copies(shots)
     focal_length = only_one(focal_lengths)
     field_tan = frame.half_diagonal_px * stand.sensor.pixel_pitch_um / 1000 / focal_length
-    return describe_source(part_source(flats, field_tan), frame, shots, today)
+    return describe_source(separate_source(flats, field_tan), frame, shots, today)
 
 
 def only_one(focal_lengths: set[float | None]) -> float:
-    """Return the one focal length that all shots are of."""
+    """Return the focal length that all shots share."""
     if len(focal_lengths) != 1 or None in focal_lengths:
-        told = ", ".join(sorted("unknown" if each is None else f"{each:g} mm" for each in focal_lengths))
-        raise Unmeasurable(f"the flats are of several or unknown focal lengths ({told}): shoot all through one lens")
+        found = ", ".join(sorted("unknown" if each is None else f"{each:g} mm" for each in focal_lengths))
+        raise Unmeasurable(f"the flats have several or unknown focal lengths ({found}): shoot all through one lens")
     return float(next(iter(focal_lengths)) or 0.0)
 
 
 def make_flat(shots: list[FlatShot], place: Place, known: KnownTo) -> Flat:
-    """Take the flats of one place together, block by block."""
+    """Average the flats of one place, block by block."""
     first = shots[0]
     frame = Frame(width_px=first.width_px, height_px=first.height_px)
     plane = choose_plane(first.planes)
@@ -146,7 +153,7 @@ def make_flat(shots: list[FlatShot], place: Place, known: KnownTo) -> Flat:
     u = np.sqrt(np.mean([shot.light_u[plane].astype(np.float64) ** 2 for shot in shots], axis=0) / len(shots))
     mean = light.mean(axis=0)
     row, column = np.indices(mean.shape)
-    # the last row and column hold what is left of the frame: their middle lies elsewhere
+    # blocks of the last row and column are smaller, and so their centres are shifted
     ends = [
         np.minimum((at + 1) * first.block_px, size) for at, size in ((column, first.width_px), (row, first.height_px))
     ]
@@ -169,7 +176,7 @@ def make_flat(shots: list[FlatShot], place: Place, known: KnownTo) -> Flat:
 
 
 def describe_source(parts: SourceParts, frame: Frame, shots: list[Shot], today: date) -> StepResult:
-    """Say what the source is like, and make the map that stages read."""
+    """Return the source's constants, and the map that stages read."""
     half = np.array([frame.width_px, frame.height_px]) / 2 / frame.half_diagonal_px
     corners = CORNER_FRAC * half * [[-1, -1], [1, -1], [-1, 1], [1, 1]]
     value, u = parts.map_source(corners)
@@ -183,11 +190,11 @@ def describe_source(parts: SourceParts, frame: Frame, shots: list[Shot], today: 
     np.save(data, np.exp2(light).reshape(MAP_ROWS, MAP_COLUMNS))
     findings = (
         StepValue(name="source_corner_ev", value=float(value[worst]), u=float(u[worst]), ceiling_u=0.003,
-                meaning="light of the source in its most uneven corner against the middle"),
+                meaning="light of the source in its most uneven corner relative to the centre"),
         StepValue(name="source_by_angle_ev", value=float(by_angle), u=float(by_angle_u), ceiling_u=0.003,
-                meaning="part of it that the source emits less at an angle, in the corner"),
+                meaning="part of the corner value that comes from emission by angle"),
         StepValue(name="source_map_ev", value=float(np.sqrt(np.mean(light**2))), u=float(np.sqrt(np.mean(light_u**2))),
-                ceiling_u=0.0015, meaning="root mean square of the source's map over the frame, and its u"),
+                ceiling_u=0.0015, meaning="root mean square of the source's map over the frame"),
     )  # fmt: skip
     return StepResult(
         step="source",
@@ -204,9 +211,9 @@ def describe_source(parts: SourceParts, frame: Frame, shots: list[Shot], today: 
         shot_count=len(shots),
         is_rehearsed=is_rehearsed(shots),
         notes=(
-            *(f"not determined: {each}; place the source otherwise as well" for each in parts.tell_unknown()),
-            "lens and sensor are one sum while the lens mounts one way; the map is the source's alone",
-            f"the flats fit to {parts.scatter_ratio:.2f} of their noise; {parts.left_out} blocks stood out (dust?)",
-            "by place the map is of this lens's field; another focal length sees other places of the source",
+            *(f"not determined: {each}; shoot more positions of the source" for each in parts.list_unknown()),
+            "lens and sensor are not separated from each other; the map holds the source alone",
+            f"residuals are {parts.scatter_ratio:.2f} of the noise; {parts.left_out} blocks were rejected (dust?)",
+            "the map covers this lens's field; another focal length sees other places of the source",
         ),
     )

@@ -1,4 +1,4 @@
-"""What one step of commissioning found, and what it would write into the stand file."""
+"""Result of a commissioning step, and the changes that it proposes for the stand file."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 def format_with_u(value: float, u: float) -> str:
-    """Write a number with its standard uncertainty, as far as two digits of the uncertainty go (JCGM 100, 7.2.6)."""
+    """Return number ± standard uncertainty, rounded to two digits of the uncertainty (JCGM 100, 7.2.6)."""
     if not (u > 0 and isfinite(u)):
         return f"{value:.6g}"
     places = 1 - floor(log10(u))
@@ -24,44 +24,44 @@ class StepValue:
     """A constant of the stand, with its standard uncertainty."""
 
     name: str
-    """Ends in its unit."""
+    """With the unit as suffix."""
     value: float
     u: float
     ceiling_u: float
-    """Largest uncertainty with which the step counts as done well; stated before anything is shot."""
+    """Largest acceptable uncertainty, fixed in advance."""
     meaning: str
-    """For people."""
+    """Description shown to users."""
 
     @property
     def is_wide(self) -> bool:
-        """Say whether its uncertainty is above the ceiling."""
+        """Return whether the uncertainty is above the ceiling."""
         return not self.u <= self.ceiling_u
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepResult:
-    """All that a step gives."""
+    """Result of a step."""
 
     step: str
     findings: tuple[StepValue, ...]
     changes: Mapping[tuple[str | int, ...], Any]
-    """Place in the stand file -> what stages are to read there."""
+    """Path of a key in the stand file -> new value."""
     rests: tuple[str, ...]
-    """Fields whose numbers rest on these constants."""
+    """Fields that depend on these constants."""
     holds_days: int
     body: str | None
     measured: date
-    """The last day of the shots."""
+    """Last day of the shots."""
     shot_count: int
     is_rehearsed: bool = False
     """Whether any shot was rendered, not taken."""
     files: Mapping[str, bytes] = field(default_factory=dict)
-    """Name beside the stand file -> content: what `changes` name."""
+    """File name beside the stand file -> content; `changes` refer to these names."""
     notes: tuple[str, ...] = ()
-    """What else was seen, and what was not determined."""
+    """Further observations, and constants that were not determined."""
 
     def as_entry(self, by: str) -> dict[str, Any]:
-        """Return the entry of the stand file's section `constants`, as YAML data."""
+        """Return the entry for the section `constants` of the stand file, as YAML data."""
         rehearsed = "REHEARSED, not measured: " if self.is_rehearsed else ""
         body: dict[str, Any] = {} if self.body is None else {"body": self.body}
         return {

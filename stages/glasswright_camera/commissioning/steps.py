@@ -1,4 +1,4 @@
-"""The steps of commissioning: what each is for, what to shoot, and what to beware of."""
+"""The commissioning steps, with shooting instructions and cautions."""
 
 from __future__ import annotations
 
@@ -26,15 +26,15 @@ class Step:
     name: str
     title: str
     minutes: int
-    """At the stand, without the computing."""
+    """Time at the stand, without the computing."""
     folders: tuple[str, ...]
-    """That the shots go into, below the step's own."""
+    """Folders for the shots, below the step's folder."""
     shoot: tuple[str, ...]
-    """What to do, in order."""
+    """Instructions, in order."""
     cautions: tuple[str, ...]
     find: Callable[[Path, Stand, date], StepResult]
     notes: Mapping[str, str] = field(default_factory=dict)
-    """Files that are to be filled in by hand: name below the step's folder -> what stands in them at first."""
+    """Files to be completed by hand: name below the step's folder -> initial content."""
 
 
 STEPS: Final = (
@@ -50,25 +50,25 @@ STEPS: Final = (
             "Shoot two more at twice white.",
         ),
         cautions=(
-            "The electronic shutter: a mechanical one is not true to its times below 1/30 s.",
-            "Let the lamp burn for 20 minutes first.",
+            "Use the electronic shutter: a mechanical one has inaccurate times below 1/30 s.",
+            "Let the lamp warm up for 20 minutes first.",
         ),
         find=commission_sensor,
     ),
     Step(
         name="source",
-        title="Source: the even light apart from lens and sensor",
+        title="Source: evenness of the light, without lens and sensor",
         minutes=30,
         folders=(),
         notes={PLACES_FILE: write_places()},
         shoot=(
-            "Put the source before the lens, wide open, and leave lens and body as they are from here on.",
-            "Turn, shift and tilt the source as `places.yaml` lists; shoot two flats of each place into its folder.",
-            "Correct `places.yaml` where the source stood otherwise, and say in `known_to` how well you know it.",
+            "Put the source before the lens, open the aperture, and leave lens and body as they are from here on.",
+            "Turn, shift and tilt the source as `places.yaml` lists; shoot two flats at each place into its folder.",
+            "Correct `places.yaml` where the placement differed, and enter its standard uncertainties in `known_to`.",
         ),
         cautions=(
-            "Turn, shift and tilt the source, not the camera's lens: what moves against the camera is what is found.",
-            "Without tilts, what the source emits by angle goes wholly into the lens.",
+            "Turn, shift and tilt the source, not the camera or lens: only what moves against the camera is measured.",
+            "Without tilts, the source's emission by angle is counted as the lens's vignetting.",
         ),
         find=commission_source,
     ),
@@ -77,9 +77,7 @@ STEPS: Final = (
         title="Dust on the sensor",
         minutes=15,
         folders=("lens_1", "lens_2", "lens_3"),
-        shoot=(
-            "Through two lenses, better three, shoot two flats each at the smallest stop, each into its own folder.",
-        ),
+        shoot=("With each of two or three lenses, shoot two flats at the smallest stop into the lens's folder.",),
         cautions=("Do not clean anything between the lenses.",),
         find=commission_dust,
     ),
@@ -88,10 +86,8 @@ STEPS: Final = (
         title="Absolute check: sharpness stopped down against diffraction",
         minutes=15,
         folders=("chart",),
-        shoot=(
-            "With the best lens, focused with care, shoot the chart twice each at f/11, f/16 and f/22 into `chart`.",
-        ),
-        cautions=("Wait until nothing shakes: these exposures are long.",),
+        shoot=("Focus the best lens carefully; shoot the chart twice each at f/11, f/16 and f/22 into `chart`.",),
+        cautions=("Wait until vibrations have died down: these exposures are long.",),
         find=commission_diffraction,
     ),
 )

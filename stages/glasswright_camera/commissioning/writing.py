@@ -1,4 +1,4 @@
-"""From what a step found to the stand file: what would change, and the change itself."""
+"""Write the result of a commissioning step into the stand file."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ FOUND_FILE: Final = "found.json"
 
 
 def keep_names_apart(result: StepResult) -> StepResult:
-    """Return the result with its files named after their content, so that none replaces another."""
+    """Return the result with its files named after their content, so that no file replaces another."""
     names = {name: _name_by_content(name, data) for name, data in result.files.items()}
 
     def rename(value: Any) -> Any:  # noqa: ANN401 - whatever YAML holds
@@ -48,17 +48,17 @@ def _name_by_content(name: str, data: bytes) -> str:
 
 
 def propose_text(document: Document, result: StepResult, by: str) -> str:
-    """Return the stand file's text with what a step found."""
+    """Return the stand file's text with a step's result."""
     return propose_constants(document, result.step, result.as_entry(by), result.changes)
 
 
 def write_result(document: Document, result: StepResult, text: str) -> None:
-    """Write the files that a step made, then the stand file.
+    """Write the files of a step, then the stand file.
 
     Raises
     ------
     StandWriteError
-        If the stand file could not be read with the proposed text; it is then as it was.
+        If the stand file would not be valid with the proposed text; it is then unchanged.
     """
     for name, data in result.files.items():
         path = document.path.parent / name
@@ -71,25 +71,25 @@ def write_result(document: Document, result: StepResult, text: str) -> None:
 
 
 def compare_findings(result: StepResult, before: StandConstant | None) -> list[str]:
-    """Return a line for each constant: its value, and how it differs from what the stand file has."""
+    """Return a line for each constant: its value, and its difference from the stand file's."""
     old = {} if before is None else before.values
     return [_compare(each, old[each.name].value if each.name in old else None,
                      old[each.name].u if each.name in old else 0.0) for each in result.findings]  # fmt: skip
 
 
 def _compare(finding: StepValue, before: float | None, before_u: float) -> str:
-    told = f"{finding.name} = {format_with_u(finding.value, finding.u)} ({finding.meaning})"
+    line = f"{finding.name} = {format_with_u(finding.value, finding.u)} ({finding.meaning})"
     if before is not None:
         u = (finding.u**2 + before_u**2) ** 0.5
         apart = f", {abs(finding.value - before) / u:.1f} u apart" if u else ""
-        told += f"; was {format_with_u(before, before_u)}{apart}"
+        line += f"; was {format_with_u(before, before_u)}{apart}"
     if finding.is_wide:
-        told += f"; WIDE: u is above its ceiling {finding.ceiling_u:.2g}, shoot more"
-    return told
+        line += f"; u is above the acceptable {finding.ceiling_u:.2g}: shoot more"
+    return line
 
 
 def write_found(folder: Path, result: StepResult) -> None:
-    """Keep what a step found beside its shots, for the report."""
+    """Store a step's result beside its shots, for the report."""
     data = asdict(result)
     data["files"] = sorted(result.files)
     data["changes"] = {".".join(map(str, place)): value for place, value in result.changes.items()}
@@ -98,7 +98,7 @@ def write_found(folder: Path, result: StepResult) -> None:
 
 
 def read_found(folder: Path) -> Mapping[str, Any] | None:
-    """Return what a step found; None where it was not run on this folder."""
+    """Return a step's stored result; None if it was not run on this folder."""
     path = folder / FOUND_FILE
     found: Mapping[str, Any] | None = json.loads(path.read_text(encoding="utf-8")) if path.is_file() else None
     return found

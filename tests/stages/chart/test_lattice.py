@@ -251,7 +251,7 @@ def test_a_disc_with_two_faults_is_counted_once():
 
 
 @pytest.mark.parametrize(
-    ("marks", "more", "told"),
+    ("marks", "more", "message"),
     [
         (((5, 3), (8, 3), (5, 9)), {}, "marks: column 5, row 9 is no node of 13 x 9: count from 0"),
         (((5, 3), (8, 3), (5, 3)), {}, "marks: two lie at column 5, row 3: move or remove one"),

@@ -9,9 +9,9 @@ import pytest
 from glasswright import CaptureFacts, Shot, Unmeasurable
 from glasswright.config import check, find_shipped, scan_yaml
 from glasswright_camera.commissioning.dust_step import (
-    Sight,
+    LensShadows,
     commission_dust,
-    is_near,
+    has_near,
     join_places,
     match_places,
     refuse_open,
@@ -29,7 +29,7 @@ def match(*lenses, wide=()):
     """Match small shadows; a wide one lies in the last lens alone."""
     none = np.zeros((0, 3))
     shadows = [none] * (len(lenses) - 1) + [np.array(wide).reshape(-1, 3)]
-    return match_places([Sight(small=small, wide=each) for small, each in zip(lenses, shadows, strict=True)])
+    return match_places([LensShadows(small=small, wide=each) for small, each in zip(lenses, shadows, strict=True)])
 
 
 def test_what_lies_under_a_wide_shadow_is_left_to_the_lenses_that_show_it():
@@ -60,7 +60,7 @@ def test_a_clean_body_and_empty_lists():
     nothing = np.zeros((0, 2))
     assert len(match(nothing, MOTES).place) == 0
     assert len(match(MOTES, nothing).place) == 0
-    assert not is_near(MOTES, nothing).any()
+    assert not has_near(MOTES, nothing).any()
 
 
 def test_what_one_shot_of_two_shows_is_noise():
@@ -85,7 +85,7 @@ def test_the_motes_of_a_rehearsed_body_are_listed(tmp_path):
 def test_an_open_lens_shows_no_dust_and_lists_none():
     shots = [Shot(ticket="", role="flat", name="flat/a", path="a.dng", sha256="0", sequence=0,
                   facts=CaptureFacts(f_number=f_number)) for f_number in (16.0, 2.8)]  # fmt: skip
-    with pytest.raises(Unmeasurable, match=r"a.dng says f/2.8, where dust casts too faint a shadow"):
+    with pytest.raises(Unmeasurable, match=r"a.dng is at f/2.8: dust shows only at f/11 or beyond"):
         refuse_open(shots)
 
 

@@ -80,22 +80,22 @@ def test_the_proposed_sensor_reads_light_as_it_was(bent, found):
     ("errors", "said"),
     [
         (SensorErrors(smoothing_frac=0.15), "noise of neighbouring pixels is correlated"),
-        (SensorErrors(step_dn=8), "coarse steps (lossy)"),
-        (SensorErrors(is_cut_at_black=True), "dark values end just below black"),
+        (SensorErrors(step_dn=8), "the body writes coarse steps"),
+        (SensorErrors(is_cut_at_black=True), "the body cuts off values below black"),
     ],
 )
 def test_what_a_body_bakes_in_is_named(tmp_path, errors, said):
     _, stand, _ = shoot(tmp_path, errors)
     notes = commission_sensor(tmp_path / "sensor", stand, TODAY).notes
     assert any(said in note for note in notes)
-    assert sum("baked in" in note for note in notes) == 1
+    assert sum(note.startswith("the body ") for note in notes) == 1
 
 
 def test_an_honest_body_is_left_as_it_is(tmp_path):
     _, stand, _ = shoot(tmp_path, SensorErrors())
     found = commission_sensor(tmp_path / "sensor", stand, TODAY)
     assert {place[-1]: value for place, value in found.changes.items()} == {"linearity": None}
-    assert not [note for note in found.notes if "baked in" in note]
+    assert not [note for note in found.notes if note.startswith("the body ")]
 
 
 def test_the_command_writes_only_on_a_yes_and_repeats_to_nothing(bent):
@@ -119,7 +119,7 @@ def test_the_command_writes_only_on_a_yes_and_repeats_to_nothing(bent):
     assert run.invoke(commission, ["report", str(path), str(folder), "--out", str(page)]).exit_code == 0
     assert "electrons that make white" in page.read_text()
     begun = run.invoke(commission, ["begin", str(path), str(folder)])
-    assert "done on 2026-03-02, holds to 2027-03-02" in begun.output
+    assert "done on 2026-03-02, valid until 2027-03-02" in begun.output
 
 
 def test_a_body_that_the_stand_does_not_have_is_refused(bent, tmp_path):
@@ -132,7 +132,7 @@ def test_a_body_that_the_stand_does_not_have_is_refused(bent, tmp_path):
     said = CliRunner().invoke(commission, ["sensor", str(other), str(folder), "--yes"])
     assert said.exit_code == 1
     assert "the shots are from the body `Ostrel D7`" in said.output
-    assert "name the other one under `bodies` first" in said.output
+    assert "shoot with a listed body, or add this one first" in said.output
 
 
 def test_constants_of_rendered_frames_say_so(found):

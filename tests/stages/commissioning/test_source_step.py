@@ -13,7 +13,13 @@ from glasswright.config import check, find_shipped, scan_yaml
 from glasswright_camera import combine_flats, decode_raw, measure_vignetting, reduce_flat
 from glasswright_camera.commissioning.command import commission
 from glasswright_camera.commissioning.shots import list_shots
-from glasswright_camera.commissioning.source_apart import Flat, Placement, list_angles, part_source, see_source
+from glasswright_camera.commissioning.source_apart import (
+    Flat,
+    Placement,
+    list_angles,
+    project_to_source,
+    separate_source,
+)
 from glasswright_camera.commissioning.source_step import commission_source, only_one
 from glasswright_camera.stand import Stand
 from glasswright_rehearsal.commissioning.bench import open_bench
@@ -59,18 +65,18 @@ def true_source(place, errors=None):
 
 
 def test_the_source_is_found_to_three_thousandths_and_u_below_what_is_stated():
-    parts = part_source(shoot((*TURNS, *SHIFTS, *MIXED, *TILTS)), FIELD_TAN)
+    parts = separate_source(shoot((*TURNS, *SHIFTS, *MIXED, *TILTS)), FIELD_TAN)
     found, u = parts.map_source(grid())
     assert np.abs(found - true_source(grid())).max() < 0.003
     assert np.sqrt(np.mean(u**2)) < 0.0015
-    assert parts.tell_unknown() == ()
+    assert parts.list_unknown() == ()
 
 
 def test_truth_lies_within_two_u_as_often_as_two_u_promise():
     corner = 0.9 * HALF * np.array([[-1, -1], [1, 1], [1, 0], [0, -1]])
     inside = []
     for seed in range(8):
-        found, u = part_source(shoot((*TURNS, *SHIFTS, *TILTS), seed), FIELD_TAN).map_source(corner)
+        found, u = separate_source(shoot((*TURNS, *SHIFTS, *TILTS), seed), FIELD_TAN).map_source(corner)
         inside.append(np.abs(found - true_source(corner)) <= 2 * u)
     assert 0.9 <= np.mean(inside) <= 1.0
 
@@ -78,14 +84,14 @@ def test_truth_lies_within_two_u_as_often_as_two_u_promise():
 @pytest.mark.parametrize(
     ("placements", "unknown"),
     [
-        (TURNS, ("what of the source is the same all round", "what the source emits by angle")),
+        (TURNS, ("the source's rotationally symmetric part", "the source's emission by angle")),
         ((TURNS[0], *SHIFTS), ("the source's gradient across", "the source's gradient down")),
-        ((*TURNS, *SHIFTS), ("what the source emits by angle",)),
+        ((*TURNS, *SHIFTS), ("the source's emission by angle",)),
     ],
 )
 def test_what_the_flats_cannot_tell_is_said_and_u_holds_the_error(placements, unknown):
-    parts = part_source(shoot(placements), FIELD_TAN)
-    told = " ".join(parts.tell_unknown())
+    parts = separate_source(shoot(placements), FIELD_TAN)
+    told = " ".join(parts.list_unknown())
     assert all(each in told for each in unknown)
     found, u = parts.map_source(grid())
     assert u.max() > 0.02
@@ -96,14 +102,14 @@ def test_u_grows_where_the_places_are_known_worse():
     def worst(shift_u):
         placements = [Placement(turn_deg=p.turn_deg, shift=p.shift, tilt_deg=p.tilt_deg, shift_u=shift_u)
                       for p in (*TURNS, *SHIFTS, *TILTS)]  # fmt: skip
-        return part_source(shoot(placements), FIELD_TAN).map_source(0.9 * HALF[None])[1][0]
+        return separate_source(shoot(placements), FIELD_TAN).map_source(0.9 * HALF[None])[1][0]
 
     assert worst(0.03) > 1.5 * worst(0.003)
 
 
 def test_a_turned_and_shifted_source_is_looked_at_where_it_is():
     # a mark on the source at (0.3, 0), turned a quarter clockwise (y is down) and shifted by (0.1, 0), is at (0.1, 0.3)
-    seen = see_source(np.array([[0.1, 0.3]]), np.array([90.0, 0.1, 0.0, 0.0, 0.0]), FIELD_TAN)
+    seen = project_to_source(np.array([[0.1, 0.3]]), np.array([90.0, 0.1, 0.0, 0.0, 0.0]), FIELD_TAN)
     assert np.allclose(seen, [[0.3, 0.0]], atol=1e-12)
     # what is emitted at an angle: sin^2 of atan(0.5 t), and of that less the tilt
     angle = np.arctan(0.5 * FIELD_TAN)
