@@ -1,4 +1,4 @@
-"""A stand without a stand: renders the raw files of a night whose truth is known, and measures nothing."""
+"""Rehearsal: render raw files of a night with known true values. It measures nothing."""
 
 from glasswright_rehearsal.files.dng import Exif, write_dng
 from glasswright_rehearsal.frames.render import Scene, render_dark, render_frame, render_light

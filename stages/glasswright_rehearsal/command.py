@@ -21,12 +21,12 @@ if TYPE_CHECKING:
     from glasswright_rehearsal.night.night import Night
 
 PLANS = {"fixed": "Corvane 50 mm f/2", "zoom": "Corvane 24-70 mm f/4"}
-"""The lens model that suits each of the shipped plans."""
+"""Lens model for each of the shipped plans."""
 STAND = "north_bench.yaml"
 
 
 def _list_faults(context: click.Context, _: click.Parameter, value: tuple[str, ...]) -> tuple[str, ...]:
-    """Print the list of faults and end, if that is asked for."""
+    """Print the list of faults and exit, if requested."""
     if "list" in value:
         from glasswright_rehearsal.faults.listing import list_faults
 
@@ -37,8 +37,10 @@ def _list_faults(context: click.Context, _: click.Parameter, value: tuple[str, .
 
 @click.command()
 @click.argument("out", type=click.Path(path_type=Path, file_okay=False))
-@click.option("--tickets", default=6, show_default=True, type=click.IntRange(1), help="How many lenses.")
-@click.option("--megapixels", default=6.0, show_default=True, type=click.FloatRange(0.2, 120), help="Of a 3:2 frame.")
+@click.option("--tickets", default=6, show_default=True, type=click.IntRange(1), help="Number of lenses.")
+@click.option(
+    "--megapixels", default=6.0, show_default=True, type=click.FloatRange(0.2, 120), help="Size of a 3:2 frame."
+)
 @click.option("--seed", default=1, show_default=True, type=click.IntRange(0), help="The same seed, the same files.")
 @click.option(
     "--fault",
@@ -46,38 +48,37 @@ def _list_faults(context: click.Context, _: click.Parameter, value: tuple[str, .
     multiple=True,
     is_eager=True,
     callback=_list_faults,
-    help="A fault for one ticket, counted from the last; may be given again. `a+b` for two in one lens, `a:0.5` for "
-    "half the usual strength, `none` for none at all, `list` to see what there is. Default: every third lens has a "
-    "fault.",
+    help="A fault for one ticket, counted from the last; repeatable. `a+b`: two in one lens; `a:0.5`: half the normal "
+    "strength; `none`: no fault; `list`: print all faults. Default: every third lens has a fault.",
 )
 @click.option("--plan", default="fixed", show_default=True, type=click.Choice(list(PLANS)), help="Kind of lens.")
 @click.option("--model", default=None, help="A lens model by name, instead of the plan's.")
 @click.option("--f-number", "f_numbers", multiple=True, type=click.FloatRange(0.7, 64), help="Instead of the model's.")
 @click.option("--shots-per-setting", default=1, show_default=True, type=click.IntRange(1), help="Chart shots.")
 @click.option("--flats-per-setting", default=1, show_default=True, type=click.IntRange(1), help="Flat shots.")
-@click.option("--focus-series", is_flag=True, help="Seven focus steps for each setting as well.")
+@click.option("--focus-series", is_flag=True, help="Add seven focus steps for each setting.")
 @click.option(
     "--ramp-shots",
     default=None,
     type=click.IntRange(0),
-    help="Shots of the inclined board, wide open, focused anew before each; one if not given.",
+    help="Shots of the inclined board, wide open, each focused separately. Default: one.",
 )
-@click.option("--black-spot", is_flag=True, help="A black patch before the diffuse source for each setting as well.")
+@click.option("--black-spot", is_flag=True, help="Add a black patch before the diffuse source for each setting.")
 @click.option(
     "--shaken-shots",
     default=None,
     type=click.IntRange(0),
-    help="Shots on the shaker: so many at each of four exposure times, stabiliser off and on; two of a lens that has a "
-    "stabiliser if not given. DNG files only.",
+    help="Shots on the shaker at each of four exposure times, stabiliser off and on. Default: two if the lens has a "
+    "stabiliser. DNG files only.",
 )
 @click.option(
     "--shaking",
     default="straight",
     show_default=True,
     type=click.Choice(["straight", "sine", "fast_sine", "two_axes", "random"]),
-    help="How the shaker moves. All but `straight` take many times as long to draw.",
+    help="Motion of the shaker. All kinds but `straight` take much longer to draw.",
 )
-@click.option("--dark", is_flag=True, help="Two dark shots for each ticket as well.")
+@click.option("--dark", is_flag=True, help="Add two dark shots for each ticket.")
 @click.option("--sensor", default="RGGB", show_default=True, help="RGGB, GRBG, GBRG, BGGR, xtrans, mono or rgb.")
 @click.option(
     "--files",
@@ -89,19 +90,19 @@ def _list_faults(context: click.Context, _: click.Parameter, value: tuple[str, .
 @click.option(
     "--stand",
     type=click.Path(path_type=Path),
-    help=f"The stand file whose pixel pitch, chart and zones are taken; the shipped {STAND} if not given.",
+    help=f"Stand file with pixel pitch, chart and zones. Default: the shipped {STAND}.",
 )
 @click.option(
     "--history",
     default=0,
     type=click.IntRange(0),
-    help="Write history.ledger instead: so many past tickets of the model, with measurements and without raw files.",
+    help="Write history.ledger instead, with this number of past tickets of the model, without raw files.",
 )
 @click.option(
     "--stand-history",
     is_flag=True,
-    help="With --history: the stand's past too, forty nights of a reference lens and a study of 5 lenses x 3 fittings "
-    "x 2 repeats.",
+    help="With --history: add a history of the stand, forty nights of a reference lens and a study of 5 lenses x 3 "
+    "fittings x 2 repeats.",
 )
 @click.option("--workers", default=os.cpu_count() or 1, show_default="cores", type=click.IntRange(1), help="Processes.")
 def rehearse(
@@ -112,12 +113,12 @@ def rehearse(
     history: int,
     stand_history: bool,
     workers: int,
-    **asked: object,
+    **options: object,
 ) -> None:
-    """Write a night of raw files whose truth is known.
+    """Write a night of raw files with known true values.
 
-    OUT receives tickets/, truth/ (one JSON file for each ticket), stands/ and charts/ that fit the frames, and the
-    shipped plans/ and cards/: all that `glasswright run` asks for.
+    OUT receives tickets/, truth/ (one JSON file for each ticket), stands/ and charts/ that match the frames, and the
+    shipped plans/ and cards/: all that `glasswright run` requires.
 
     Example: glasswright rehearse night --tickets 6 --megapixels 6 --seed 1 --fault tilted_group
     """
@@ -125,16 +126,16 @@ def rehearse(
 
     source = stand if stand is not None else find_shipped("glasswright_camera", "stands", STAND)
     if not source.is_file():
-        raise click.BadParameter(f"there is no file {source}: name another, or none", param_hint="--stand")
-    night = Night(out=out, model=model or PLANS[plan], stand=source, **asked)  # type: ignore[arg-type]
+        raise click.BadParameter(f"there is no file {source}: name another, or omit the option", param_hint="--stand")
+    night = Night(out=out, model=model or PLANS[plan], stand=source, **options)  # type: ignore[arg-type]
     _refuse_mistakes(night.model, night.faults, night.tickets, night.sensor, night.files)
     _refuse_shaking(night.faults, night.shaken_shots, night.files, night.shakes)
     if out.exists() and any(out.iterdir()):
-        raise click.ClickException(f"{out} is not empty, and nights do not mix: give a new folder, or remove it first")
+        raise click.ClickException(f"{out} is not empty: give a new folder, or remove it first")
     if history and night.faults:
-        raise click.BadParameter("a past draws its faults itself; leave --fault out", param_hint="--history")
+        raise click.BadParameter("a history draws its faults itself: omit --fault", param_hint="--history")
     if stand_history and not history:
-        raise click.BadParameter("goes with the past of a model; give --history N too", param_hint="--stand-history")
+        raise click.BadParameter("needs a model's history: give --history N too", param_hint="--stand-history")
     _refuse_place(out)
     written = write_stand_of(out, night.stand, night)
     shutil.copytree(find_shipped("glasswright_camera", "plans"), out / "plans")
@@ -151,7 +152,7 @@ def rehearse(
 
 
 def _refuse_place(out: Path) -> None:
-    """Make the folder, or say why nothing can be written there."""
+    """Make the folder, or raise an error if it is not writable."""
     try:
         out.mkdir(exist_ok=True)
         with tempfile.TemporaryFile(dir=out):
@@ -162,7 +163,7 @@ def _refuse_place(out: Path) -> None:
 
 
 def _refuse_mistakes(model: str, faults: tuple[str, ...], tickets: int, sensor: str, files: str) -> None:
-    """Say what is wrong with the request, with what would be right."""
+    """Raise an error for a wrong option, with the valid values."""
     from glasswright_rehearsal.faults.hand import HAND_FAULTS, is_zoom
     from glasswright_rehearsal.faults.kinds import split_strength
     from glasswright_rehearsal.faults.listing import fault_names
@@ -171,17 +172,17 @@ def _refuse_mistakes(model: str, faults: tuple[str, ...], tickets: int, sensor: 
 
     if model not in MODELS:
         raise click.BadParameter(f"no lens model {model!r}; there are {', '.join(MODELS)}", param_hint="--model")
-    for asked in _each(faults):
+    for text in _each(faults):
         try:
-            fault, _ = split_strength(asked)
+            fault, _ = split_strength(text)
         except ValueError as error:
             raise click.BadParameter(
-                f"{asked!r}: after the colon stands the strength, 0.05 to 3, 1 as usual", param_hint="--fault"
+                f"{text!r}: after the colon, give a strength from 0.05 to 3; 1 is normal", param_hint="--fault"
             ) from error
         if fault not in fault_names():
             raise click.BadParameter(f"no fault {fault!r}; there are {', '.join(fault_names())}", param_hint="--fault")
         if fault in HAND_FAULTS and not is_zoom(MODELS[model]):
-            raise click.BadParameter(f"{model} has no zoom that could creep; give --plan zoom", param_hint="--fault")
+            raise click.BadParameter(f"{model} is no zoom: give --plan zoom", param_hint="--fault")
     if len(faults) > tickets:
         raise click.BadParameter(
             f"{len(faults)} faults for {tickets} ticket{'s' * (tickets > 1)}; give one for each", param_hint="--fault"
@@ -193,36 +194,36 @@ def _refuse_mistakes(model: str, faults: tuple[str, ...], tickets: int, sensor: 
     is_picture = files in ("tiff", "png")
     if is_picture and sensor not in ("mono", "rgb"):
         raise click.BadParameter(
-            f"a {files} picture cannot say that it is a {sensor} mosaic; give --sensor mono or rgb",
+            f"a {files} picture cannot contain a {sensor} mosaic: give --sensor mono or rgb",
             param_hint="--files",
         )
     if not is_picture and sensor == "rgb":
-        raise click.BadParameter("a DNG holds a mosaic; give --files tiff or png for rgb", param_hint="--files")
+        raise click.BadParameter("a DNG contains a mosaic: give --files tiff or png for rgb", param_hint="--files")
 
 
 def _each(faults: tuple[str, ...]) -> tuple[str, ...]:
-    """Return the single faults that are asked for."""
+    """Return the single faults of the option."""
     return tuple(name for fault in faults for name in fault.split("+"))
 
 
 def _refuse_shaking(faults: tuple[str, ...], shaken_shots: int | None, files: str, shakes: int) -> None:
-    """Say what is wrong with a request for shots on the shaker."""
+    """Raise an error for wrong options about shots on the shaker."""
     from glasswright_rehearsal.faults.kinds import split_strength
     from glasswright_rehearsal.faults.shaking import SHAKING_FAULTS
 
     if shaken_shots and files not in ("dng", "dng-jpeg"):
         raise click.BadParameter(
-            f"a {files} picture cannot say how long it was exposed; give --files dng", param_hint="--shaken-shots"
+            f"a {files} picture has no exposure time: give --files dng", param_hint="--shaken-shots"
         )
-    for fault in {split_strength(asked)[0] for asked in _each(faults)} & set(SHAKING_FAULTS):
+    for fault in {split_strength(text)[0] for text in _each(faults)} & set(SHAKING_FAULTS):
         if not shakes:
             raise click.BadParameter(
-                f"{fault} shows on the shaker alone; give --shaken-shots 3 as well", param_hint="--fault"
+                f"{fault} shows only on the shaker: give --shaken-shots 3 too", param_hint="--fault"
             )
 
 
 def write_stand_of(out: Path, stand: Path, night: Night) -> Path:
-    """Write the stand that fits the night's frames, and cards that hold there."""
+    """Write a stand that matches the night's frames, and cards valid for it."""
     from glasswright_rehearsal.night.night import FILL_FRAC, draw_dust, find_frame
     from glasswright_rehearsal.night.stand_files import fit_layout, read_stand, write_cards, write_stand
     from glasswright_rehearsal.night.tickets import find_sensor_facts
@@ -240,7 +241,7 @@ def write_stand_of(out: Path, stand: Path, night: Night) -> Path:
 
 
 def _write_tickets(night: Night, workers: int) -> Iterator[str]:
-    """Write the tickets, in processes if more than one; the files are the same either way."""
+    """Write the tickets, in several processes if `workers` > 1; the files do not depend on it."""
     from glasswright_rehearsal.night.tickets import write_ticket
 
     write = partial(write_ticket, night)

@@ -1,4 +1,4 @@
-"""The slow, exact picture of one blurred ellipse, against which the fast renderer is checked."""
+"""Slow, exact image of one blurred ellipse, to check the fast renderer."""
 
 from __future__ import annotations
 
@@ -15,20 +15,20 @@ Complex = NDArray[np.complex128]
 
 
 def draw_exact(axes_px: Array, offset_px: tuple[float, float], blur: Blur, size_px: int, aliases: int) -> Array:
-    """Draw the coverage of an ellipse: spectrum of the ellipse times transfer function, sampled at the pixels.
+    """Return the coverage of an ellipse: its spectrum times the transfer function, sampled at the pixels.
 
     Parameters
     ----------
     axes_px
-        (2, 2): takes the unit circle to the ellipse, pixels.
+        (2, 2): maps the unit circle to the ellipse, pixels.
     offset_px
         Centre of the ellipse from pixel (size/2, size/2), x and y.
     blur
-        One place.
+        Blur at one place.
     size_px
-        Side of the picture, which repeats beyond its borders.
+        Side of the picture, which is periodic.
     aliases
-        How many sampling frequencies on either side are folded in; the transfer function must have died out there.
+        Number of sampling frequencies on either side that are folded in; the transfer function must vanish beyond.
 
     Returns
     -------
@@ -37,7 +37,7 @@ def draw_exact(axes_px: Array, offset_px: tuple[float, float], blur: Blur, size_
     Notes
     -----
     The spectrum of a disc of radius 1 is ``J1(2 pi f)/f``; an affine map A turns it into ``|det A| F(A^T f)``.
-    Sampling at the pixels folds the spectrum, so the folded sum gives the samples exactly.
+    Sampling at the pixels folds the spectrum, so the inverse transform of the folded sum is exact.
     """
     base = np.fft.fftfreq(size_px).astype(np.float64)
     total = np.zeros((size_px, size_px), dtype=np.complex128)
@@ -70,7 +70,7 @@ def _transfer_2d(blur: Blur, f: Array, cos: Array, sin: Array) -> Complex:
 
 
 def _pupil_2d(blur: Blur, relative_frequency: Array, cos: Array, sin: Array) -> Array | Complex:
-    """Evaluate the pupil's part: where there is coma, from fine tables over direction and frequency."""
+    """Evaluate the pupil's factor; with coma, from fine tables over direction and frequency."""
     if not blur.coma_waves:
         return diffract(relative_frequency, blur.waves)
     axis = np.deg2rad(blur.coma_deg)

@@ -19,7 +19,9 @@ def draw_fast(axes, blur, size):
     centre, radius = fit_polar(edge[None, None])
     big, small = np.linalg.svd(axes)[1]
     top = float(min(blur.cutoff[0], 4.0))
-    kernels = build_kernels(small**2 / big, big**2 / small, find_spread_px(blur), top, lopsided=blur.coma_waves > 0)
+    kernels = build_kernels(
+        small**2 / big, big**2 / small, find_spread_px(blur), top, is_asymmetric=blur.coma_waves > 0
+    )
     tables = tabulate(blur, kernels)
     picture = np.zeros((1, size, size), dtype=np.float32)
     sizes = kernels.radius_px, kernels.near_px, kernels.far_px

@@ -1,1 +1,1 @@
-"""What a new stand's owner shoots before the first lens: every step of commissioning, with known truth."""
+"""Render the shots of every commissioning step of a new stand, with known true values."""

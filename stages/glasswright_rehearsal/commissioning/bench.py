@@ -1,4 +1,4 @@
-"""The stand before anything is known of it: a stand file with what its owner reads off boxes and paper."""
+"""A new stand before commissioning: a stand file with the nominal data only."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NewBench:
-    """A stand to be commissioned, and where its shots go."""
+    """A stand to be commissioned, and the folder of its shots."""
 
     out: Path
     frame: Frame
     layout: Layout
-    """As designed; what the printer made of it is for the shots to tell."""
+    """The print as designed."""
     seed: int
 
     def write_shot(self, place: str, values: NDArray[np.uint16], sensor: Sensor, exif: Exif) -> None:
@@ -41,18 +41,18 @@ class NewBench:
         write_dng(path, values, sensor, exif)
 
     def write_truth(self, step: str, truth: dict[str, Any]) -> None:
-        """Write what is true of a step."""
+        """Write the true values of a step."""
         folder = self.out / "truth"
         folder.mkdir(parents=True, exist_ok=True)
         (folder / f"{step}.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
 
     def draw(self, stream: int) -> np.random.Generator:
-        """Return random numbers of their own for one purpose."""
+        """Return an independent random generator for one purpose."""
         return np.random.default_rng(np.random.SeedSequence([self.seed, 50_021, stream]))
 
 
 def open_bench(source: Path, out: Path, megapixels: float, seed: int) -> NewBench:
-    """Set up a stand like the one that a stand file describes, and write the file of one of which nothing is known."""
+    """Set up a stand like the one of a stand file, and write a stand file without its measured constants."""
     facts = read_stand(source)
     frame = find_frame(megapixels, facts.pitch_um)
     layout = fit_layout(facts.layout, frame)
@@ -68,6 +68,6 @@ def open_bench(source: Path, out: Path, megapixels: float, seed: int) -> NewBenc
         **{name: data["camera"][name] for name in kept if name in data["camera"]},
     }
     data.pop("camera_lenses", None)
-    text = "# Rehearsed: a stand of which nothing is known yet.\n" + yaml.safe_dump(data, sort_keys=False, width=1000)
+    text = "# Rehearsed: a stand before commissioning.\n" + yaml.safe_dump(data, sort_keys=False, width=1000)
     (out / "stands" / source.name).write_text(text, encoding="utf-8")
     return bench

@@ -16,21 +16,21 @@ Example:
 """
 
 
-@click.command(
-    name="rehearse-stand", epilog=EXAMPLE, short_help="Write the shots of a stand that is to be commissioned."
-)
+@click.command(name="rehearse-stand", epilog=EXAMPLE, short_help="Write the shots of a stand to be commissioned.")
 @click.argument("out", type=click.Path(path_type=Path, file_okay=False))
-@click.option("--step", "steps", multiple=True, type=click.Choice(STEPS), help="These steps only; may be given again.")
-@click.option("--megapixels", default=6.0, show_default=True, type=click.FloatRange(0.2, 120), help="Of a 3:2 frame.")
+@click.option("--step", "steps", multiple=True, type=click.Choice(STEPS), help="These steps only; repeatable.")
+@click.option(
+    "--megapixels", default=6.0, show_default=True, type=click.FloatRange(0.2, 120), help="Size of a 3:2 frame."
+)
 @click.option("--seed", default=1, show_default=True, type=click.IntRange(0), help="The same seed, the same files.")
 @click.option(
-    "--stand", type=click.Path(path_type=Path, exists=True), help=f"A stand file; the shipped {STAND} if not given."
+    "--stand", type=click.Path(path_type=Path, exists=True), help=f"A stand file. Default: the shipped {STAND}."
 )
 def rehearse_stand(out: Path, steps: tuple[str, ...], megapixels: float, seed: int, stand: Path | None) -> None:
-    """Write the shots of a new stand whose truth is known.
+    """Write the shots of a new stand with known true values.
 
-    OUT receives a folder for each step with its shots, stands/ with a stand file that knows nothing of the stand's
-    errors yet, charts/ with the print as it was designed, and truth/ with what the steps should find.
+    OUT receives a folder for each step with its shots, stands/ with a stand file without measured constants, charts/
+    with the print as designed, and truth/ with the true values for each step.
     """
     from glasswright_rehearsal.commissioning.bench import open_bench
     from glasswright_rehearsal.commissioning.write import WRITERS

@@ -1,4 +1,4 @@
-"""The chart through a good lens that is stopped down far."""
+"""Shots of the chart through a good lens, stopped down."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ STOPS = (11.0, 16.0, 22.0)
 
 
 def write_diffraction_shots(bench: NewBench, stops: tuple[float, ...] = STOPS, blur_um: float = 0.5) -> None:
-    """Write two shots of the chart at each f-number, and the truth."""
+    """Write two shots of the chart at each f-number, and the true values."""
     frame, sensor = bench.frame, mosaic_sensor("RGGB")
     magnification = fill_magnification(bench.layout, frame.width_px, frame.height_px, frame.pitch_um, 0.92)
     shot = 0

@@ -1,4 +1,4 @@
-"""Flats of several lenses on a body whose sensor is dusty."""
+"""Flats of several lenses on a body with a dusty sensor."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ if TYPE_CHECKING:
 SENSOR_DUST_UM = 1000.0
 """Distance of dust on the cover glass from the sensor, along the light."""
 PUPILS_MM = (45.0, 60.0, 80.0)
-"""Distance of each lens's exit pupil from the sensor: where it stands, shadows lie elsewhere."""
+"""Distance of each lens's exit pupil from the sensor; the shadows' places depend on it."""
 
 
 def write_dust_shots(bench: NewBench, motes: int = 5) -> None:
-    """Write two flats at f/16 of each of three lenses, each lens with dust of its own, and the truth."""
+    """Write two flats at f/16 through each of three lenses with different dust, and the true values."""
     frame, generator, sensor = bench.frame, bench.draw(7), mosaic_sensor("RGGB")
     margin = 0.08
     places = [generator.uniform(margin, 1 - margin, 2) for _ in range(motes)]
@@ -31,7 +31,7 @@ def write_dust_shots(bench: NewBench, motes: int = 5) -> None:
     middle = np.array([0.5, 0.5])
     shot = 0
     for lens, pupil_mm in enumerate(PUPILS_MM):
-        # a shadow lies farther out, by the mote's distance over the pupil's
+        # a shadow is farther out, by the mote's distance over the pupil's
         outwards = 1 + SENSOR_DUST_UM / 1000 / pupil_mm
         dust = [
             _mote(bench, middle + (place - middle) * outwards, width, SENSOR_DUST_UM)

@@ -1,4 +1,4 @@
-"""Darks and flats of a body with errors of its own."""
+"""Darks and flats of a body with known errors."""
 
 from __future__ import annotations
 
@@ -22,36 +22,36 @@ if TYPE_CHECKING:
     Array32 = NDArray[np.float32]
 
 LEVELS = (0.03, 0.06, 0.12, 0.2, 0.3, 0.42, 0.55, 0.68, 0.8, 0.9, 1.8)
-"""Light of the brightest plane in the middle, of white; the last is overexposed."""
+"""Light of the brightest plane in the middle, as a fraction of white; the last is overexposed."""
 DARKS = 6
 COARSE_FROM = 0.25
-"""Signal of white from which a lossy file has coarse steps."""
+"""Signal, as a fraction of white, from which a lossy file has coarse steps."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorErrors:
-    """What a body does to its values."""
+    """Errors and processing of a body."""
 
     nonlinearity_frac: float = 0.0
-    """The signal of light L, both of white, is ``L (1 - this L) / (1 - this)``: it flattens towards white."""
+    """The signal of light L is ``L (1 - b L) / (1 - b)`` with this b, both as fractions of white: a flattening."""
     clip_dn: int | None = None
-    """At which pixels clip, if below the white that files declare."""
+    """Level at which pixels clip, if below the white that files declare."""
     step_dn: int = 1
-    """Values above a quarter of white are whole multiples of it: a lossy file."""
+    """Values above a quarter of white are multiples of it: a lossy file."""
     smoothing_frac: float = 0.0
-    """Of each pixel that is mixed from its four neighbours of the same plane: noise reduction."""
+    """Weight of the mean of a pixel's four neighbours of the same plane: noise reduction."""
     black_offset_dn: float = 0.0
-    """By which black is off from what files declare."""
+    """Black level minus the one that files declare."""
     is_cut_at_black: bool = False
-    """Values below black are lost."""
+    """Whether values below black are set to black."""
     light_scatter_frac: float = 0.001
-    """Of lamp and shutter together, from frame to frame."""
+    """Relative standard deviation of lamp and shutter together, between frames."""
 
 
 def expose_with_errors(
     light: Array32, sensor: Sensor, errors: SensorErrors, generator: np.random.Generator
 ) -> NDArray[np.uint16]:
-    """Turn light of white (1, height, width) into the raw numbers that the body writes."""
+    """Return the body's raw values for light as a fraction of white (1, height, width)."""
     height, width = light.shape[1:]
     black = np.array(sensor.black_dn)
     black = np.tile(black, (height // black.shape[0], width // black.shape[1]))
@@ -74,7 +74,7 @@ def expose_with_errors(
 
 
 def write_sensor_shots(bench: NewBench, errors: SensorErrors, full_well_e: float = 45_000.0) -> None:
-    """Write the step's darks and pairs of flats, and the truth."""
+    """Write the step's darks and pairs of flats, and the true values."""
     sensor = mosaic_sensor("RGGB", hot_count=20, full_well_e=full_well_e)
     lens = Lens(f_number=8.0, falloff=Falloff(corner_ev=0.4))
     even = render_light(Scene(frame=bench.frame, lens=lens, sensor=sensor))
@@ -108,7 +108,7 @@ def write_sensor_shots(bench: NewBench, errors: SensorErrors, full_well_e: float
 
 
 def find_light(signal: float, errors: SensorErrors) -> float:
-    """Return the light whose signal is this, both of white."""
+    """Return the light for a signal, both as fractions of white."""
     b = errors.nonlinearity_frac
     return signal if b == 0 else (1 - float(np.sqrt(1 - 4 * b * (1 - b) * signal))) / (2 * b)
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 FIELD_TAN = 0.4327
-"""Tangent of the field angle at a half-diagonal: of 50 mm on a frame 36 mm wide, whatever the frame."""
+"""Tangent of the field angle at a half-diagonal, for all frames: that of 50 mm on a frame 36 mm wide."""
 GAINS = (0.72, 1.0, 0.8)
 PLACES = (
     (0, 0, 0, 0, 0), (90, 0, 0, 0, 0), (180, 0, 0, 0, 0), (270, 0, 0, 0, 0),
@@ -36,16 +36,16 @@ PLACES = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceErrors:
-    """What the source does, EV; places in half-diagonals from the frame's centre."""
+    """Unevenness of the source in EV; places in half-diagonals from the frame's centre."""
 
     bowl_ev: float = -0.15
     middle: tuple[float, float] = (0.07, -0.05)
     gradient_ev: tuple[float, float] = (0.02, -0.015)
     ripple_ev: float = 0.004
     by_angle_ev: tuple[float, float] = (-0.6, -0.3)
-    """Times the sine squared of the angle to the source's normal, and its square."""
+    """Coefficients of the sine squared of the angle to the source's normal, and of its square."""
     place_u_frac: float = 0.003
-    """Standard deviation of a shift from what is written down, of the frame's width."""
+    """Standard deviation of a shift from the noted value, in frame widths."""
     turn_u_deg: float = 0.3
     tilt_u_deg: float = 0.2
 
@@ -62,18 +62,18 @@ def place_pixels(frame: Frame, step: int = 1) -> Array:
     return np.asarray((np.stack([x, y], axis=-1) - frame.centre_px) / frame.half_diagonal_px)
 
 
-def emit(errors: SourceErrors, place: Array, stood: Array, field_tan: float) -> Array:
-    """Return the source's light in EV that reaches places (..., 2) of the frame.
+def emit(errors: SourceErrors, place: Array, placement: Array, field_tan: float) -> Array:
+    """Return the source's light in EV at places (..., 2) of the frame.
 
     Parameters
     ----------
-    stood
+    placement
         Turn in degrees, shift in half-diagonals, tilts in degrees.
     field_tan
         Tangent of the field angle at a half-diagonal.
     """
-    turn, right, down = np.radians(stood[0]), stood[1], stood[2]
-    about_x, about_y = np.radians(stood[3]), np.radians(stood[4])
+    turn, right, down = np.radians(placement[0]), placement[1], placement[2]
+    about_x, about_y = np.radians(placement[3]), np.radians(placement[4])
     tilt_x = np.array([[1, 0, 0], [0, np.cos(about_x), -np.sin(about_x)], [0, np.sin(about_x), np.cos(about_x)]])
     tilt_y = np.array([[np.cos(about_y), 0, np.sin(about_y)], [0, 1, 0], [-np.sin(about_y), 0, np.cos(about_y)]])
     axes = tilt_x @ tilt_y
@@ -88,7 +88,7 @@ def emit(errors: SourceErrors, place: Array, stood: Array, field_tan: float) -> 
 
 
 def write_source_shots(bench: NewBench, errors: SourceErrors, corner_ev: float = 1.5) -> None:
-    """Write the step's flats, two of each place, what is written down of the places, and the truth."""
+    """Write the step's flats, two for each position, the noted positions, and the true values."""
     frame, generator = bench.frame, bench.draw(5)
     sensor = mosaic_sensor("RGGB")
     focal_length_mm = round(frame.half_diagonal_px * frame.pitch_um / 1000 / FIELD_TAN, 1)
@@ -105,8 +105,8 @@ def write_source_shots(bench: NewBench, errors: SourceErrors, corner_ev: float =
             errors.turn_u_deg, errors.place_u_frac * width, errors.place_u_frac * width,
             errors.tilt_u_deg, errors.tilt_u_deg,
         ]  # fmt: skip
-        stood = np.array([turn, right * width, down * width, tilt_x, tilt_y]) + off
-        light = 0.6 * plane_gain * lens * np.exp2(emit(errors, place, stood, field_tan))
+        placement = np.array([turn, right * width, down * width, tilt_x, tilt_y]) + off
+        light = 0.6 * plane_gain * lens * np.exp2(emit(errors, place, placement, field_tan))
         for repeat in range(2):
             lit = light * (1 + 0.001 * float(generator.standard_normal()))
             values = expose(lit.astype(np.float32)[None], sensor, np.random.SeedSequence([bench.seed, 5, shot]))

@@ -1,4 +1,4 @@
-"""Which shots each step of commissioning has, with errors drawn from the seed."""
+"""Write the shots of each commissioning step, with errors drawn from the seed."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def write_sensor(bench: NewBench) -> None:
-    """Write the step `sensor`: a body that flattens towards white, and clips below what its files declare."""
+    """Write the step `sensor`: a body with nonlinear response, which clips below the declared white."""
     generator = bench.draw(2)
     errors = SensorErrors(
         nonlinearity_frac=float(generator.uniform(0.015, 0.04)),
@@ -28,7 +28,7 @@ def write_sensor(bench: NewBench) -> None:
 
 
 def write_source(bench: NewBench) -> None:
-    """Write the step `source`: a panel that is brightest off its middle, and dimmer at an angle."""
+    """Write the step `source`: a panel that is brightest off its middle, and darker at an angle."""
     generator = bench.draw(6)
     errors = SourceErrors(
         bowl_ev=float(generator.uniform(-0.2, 0.05)),

@@ -1,1 +1,1 @@
-"""The faults a rehearsal can draw, of the lens and of the shooting."""
+"""Faults of lens and shooting that a rehearsal can render."""

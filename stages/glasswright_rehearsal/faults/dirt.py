@@ -20,19 +20,19 @@ DIRT_FAULTS = MappingProxyType(
         "scratched": "a long scratch across the rear element",
     }
 )
-"""Name -> what it does. Sizes are for a sensor 36 mm wide and shrink with the frame, as the print does."""
+"""Name -> effect. Sizes are for a sensor 36 mm wide and are scaled with the frame, like the print."""
 
 DISTANCE_MM = 32.0
 """From the sensor to the rear element, along the light."""
 FULL_WIDTH_MM = 36.0
 FLECK_MM = 1.3
 THREADS, THREAD_MM, PATCH_MM = 40, 0.25, 0.8
-"""Specks of a patch, the size of each, and the standard deviation of their places."""
+"""Number of specks in a patch, size of a speck, standard deviation of their places."""
 SCRATCH_SPECKS, SCRATCH_MM, SCRATCH_LONG_MM = 80, 0.16, 10.0
 
 
 def draw_dirt(fault: Fault, frame: Frame) -> tuple[Dust, ...]:
-    """Return the motes that stand for a fault of the glass; none for any other fault."""
+    """Return the motes that model a fault of the glass; none for any other fault."""
     if fault.name not in DIRT_FAULTS:
         return ()
     generator = np.random.default_rng(int(fault.direction_deg * 1000))

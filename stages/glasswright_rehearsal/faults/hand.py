@@ -1,4 +1,4 @@
-"""Answers to hand checks in a rehearsed ticket, and faults that only a hand check finds."""
+"""Answers to hand checks in a rehearsed ticket, and faults found only by hand checks."""
 
 from __future__ import annotations
 
@@ -26,19 +26,18 @@ COMMON_CHECKS = (
 )
 
 HAND_FAULTS = MappingProxyType({"zoom_creep": "the zoom of a lens that points down slides by itself; zoom lenses only"})
-"""Name -> what it does."""
-
+"""Name -> effect."""
 FAILED_CHECK = MappingProxyType({"zoom_creep": ("zoom_creep_down", "slid from 50 mm to 70 mm in three seconds")})
-"""Fault -> the check that finds it, and what is noted."""
+"""Fault -> the check that finds it, and its note."""
 
 
 def is_zoom(model: LensModel) -> bool:
-    """Say whether a model has a zoom; the rehearsed zoom lenses are the ones with a stabiliser too."""
+    """Return whether a model is a zoom; the rehearsed zooms also have a stabiliser."""
     return len(model.designs) > 1
 
 
 def answer_hand_checks(model: LensModel, faults: tuple[str, ...]) -> dict[str, dict[str, str]]:
-    """The signed answers of a ticket: all pass, what the model does not have is not applicable, a fault fails."""
+    """Return the signed answers of a ticket: `pass`; `not_applicable` to the model; `fail` for a fault."""
     has = (*COMMON_CHECKS, *((*ZOOM_CHECKS, *STABILISER_CHECKS) if is_zoom(model) else ()))
     answers = {
         name: {"answer": "pass" if name in has else "not_applicable", "who": WHO, "when": WHEN}

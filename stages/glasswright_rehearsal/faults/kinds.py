@@ -1,4 +1,4 @@
-"""Named faults, of the lens and of the shooting."""
+"""Named faults of lens and shooting."""
 
 from __future__ import annotations
 
@@ -16,19 +16,18 @@ if TYPE_CHECKING:
 LENS_FAULTS = MappingProxyType(
     {
         "tilted_group": "one side in focus before, the other behind the sensor",
-        "decentred_element": "coma over the whole field, one side worse, plane shifts, falloff off centre",
-        "wrong_spacing": "blur everywhere, and a curved field",
-        "curved_field": "the middle sharp, the corners in focus elsewhere",
+        "decentred_element": "coma over the whole field, one side worse, shifted colours, falloff off centre",
+        "wrong_spacing": "blur everywhere, and field curvature",
+        "curved_field": "field curvature: the middle is sharp, the corners are not",
         "haze": "light scattered into a halo, contrast lost",
-        "lateral_colour": "red and blue at other sizes than green",
+        "lateral_colour": "red and blue images larger or smaller than green",
         "barrel_shift": "distortion far from the design's",
-        "vignetting_obstruction": "something in the way of one corner",
+        "vignetting_obstruction": "light to one corner obstructed",
     }
 )
-"""Name -> what it does."""
-
+"""Name -> effect."""
 FOCUS_FAULTS = MappingProxyType({"autofocus_offset": "autofocus stops before or behind the subject"})
-"""Name -> what it does; of the lens, but seen only where the camera focuses: in ramp shots."""
+"""Name -> effect. Faults of the lens that show only where the camera focuses: in ramp shots."""
 
 APERTURE_FAULTS = MappingProxyType(
     {
@@ -37,19 +36,19 @@ APERTURE_FAULTS = MappingProxyType(
         "sticky_aperture": "the first shot after a rest gets too much light",
     }
 )
-"""Name -> what it does; of the lens, but seen only in how much light comes."""
+"""Name -> effect. Faults of the lens that show only in the amount of light."""
 
 SHOOTING_FAULTS = MappingProxyType(
     {
         "shake": "the chart shots of one setting are blurred in one direction",
         "lamp_drift": "one lamp was dimmer in the chart shots of one setting than in its panel shots",
         "tilted_chart": "the chart was not parallel to the sensor",
-        "half_copied_file": "the second half of one chart file never arrived",
+        "half_copied_file": "the second half of one chart file is missing",
         "clipped": "the paper is overexposed in one setting",
-        "knocked_stand": "the chart shots of one setting hold a second, weaker image a few pixels away",
+        "knocked_stand": "the chart shots of one setting contain a second, weaker image a few pixels away",
     }
 )
-"""Name -> what it does."""
+"""Name -> effect."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,13 +61,13 @@ class Fault:
 
     @property
     def is_of_lens(self) -> bool:
-        """Whether the lens has it, not the shooting."""
+        """Return whether it is a fault of the lens, not of the shooting."""
         return self.name in {*LENS_FAULTS, *FOCUS_FAULTS, *APERTURE_FAULTS}
 
 
-def draw_fault(asked: str, generator: np.random.Generator) -> Fault:
-    """Draw where a fault points, and how strong it is unless that is asked for: 0.8 to 1.3 of its nominal strength."""
-    name, given = split_strength(asked)
+def draw_fault(text: str, generator: np.random.Generator) -> Fault:
+    """Draw a fault's direction, and its severity from 0.8 to 1.3 unless the text has one."""
+    name, given = split_strength(text)
     drawn = float(generator.uniform(0.8, 1.3))
     return Fault(
         name=name,
@@ -77,43 +76,43 @@ def draw_fault(asked: str, generator: np.random.Generator) -> Fault:
     )
 
 
-def split_strength(asked: str) -> tuple[str, float | None]:
-    """Split `haze:0.5` into name and strength; a name alone has None.
+def split_strength(text: str) -> tuple[str, float | None]:
+    """Split `haze:0.5` into name and strength; the strength is None for a name alone.
 
     Raises
     ------
     ValueError
         If the strength is no number from 0.05 to 3.
     """
-    name, colon, strength = asked.partition(":")
+    name, colon, strength = text.partition(":")
     if not colon:
         return name, None
     if not 0.05 <= float(strength) <= 3:
-        raise ValueError(f"a strength of {strength} lies outside 0.05 to 3")
+        raise ValueError(f"a strength of {strength} is outside 0.05 to 3")
     return name, float(strength)
 
 
 def find_fault(faults: tuple[Fault, ...], *names: str) -> Fault | None:
-    """Return the first fault that has one of the names."""
+    """Return the first fault with one of the names, or None."""
     return next((fault for fault in faults if fault.name in names), None)
 
 
-def harm_lens(lens: Lens, fault: Fault, opened: float) -> Lens:
+def apply_lens_fault(lens: Lens, fault: Fault, opened: float) -> Lens:
     """Return the lens with a fault.
 
     Parameters
     ----------
     lens
-        The healthy copy at its setting.
+        The healthy lens at its setting.
     fault
-        A fault of the shooting leaves the lens as it is.
+        A fault of the shooting does not change the lens.
     opened
-        Widest f-number over this one: what spreads with the aperture shrinks by it.
+        Lowest f-number over this one: blur that grows with the aperture is scaled by it.
     """
     turn = np.deg2rad(fault.direction_deg)
     towards = (float(np.cos(turn)), float(np.sin(turn)))
-    harm = _HARMS.get(fault.name)
-    return lens if harm is None else harm(lens, fault, opened, towards)
+    effect = _EFFECTS.get(fault.name)
+    return lens if effect is None else effect(lens, fault, opened, towards)
 
 
 def _tilt(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
@@ -126,7 +125,7 @@ def _tilt(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float])
 
 def _decentre(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
     a, s = lens.aberrations, fault.severity
-    # coma is a matter of the third power of the aperture
+    # coma grows with the third power of the aperture
     worse = replace(
         a,
         coma_waves=a.coma_waves + 1.2 * s * opened**3,
@@ -163,7 +162,7 @@ def _misspace(lens: Lens, fault: Fault, opened: float, towards: tuple[float, flo
 def _curve(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
     del opened, towards
     a = lens.aberrations
-    # as the design bends it already, so that no fault mends the lens
+    # same sign as the design's curvature, so that the fault does not improve the lens
     sign = -1 if a.field_curvature_um < 0 else 1
     curved = a.field_curvature_um + sign * 32.0 * fault.severity
     return replace(lens, aberrations=replace(a, field_curvature_um=curved))
@@ -194,11 +193,11 @@ def _obstruct(lens: Lens, fault: Fault, opened: float, towards: tuple[float, flo
     del opened, towards
     # towards one corner of a 3:2 frame
     corner = (33.69, 146.31, 213.69, 326.31)[int(fault.direction_deg // 90) % 4]
-    harmed = replace(lens.falloff, obstruction_ev=0.8 * fault.severity, obstruction_deg=corner)
-    return replace(lens, falloff=harmed)
+    falloff = replace(lens.falloff, obstruction_ev=0.8 * fault.severity, obstruction_deg=corner)
+    return replace(lens, falloff=falloff)
 
 
-_HARMS: Mapping[str, Callable[[Any, Fault, float, tuple[float, float]], Any]] = MappingProxyType(
+_EFFECTS: Mapping[str, Callable[[Any, Fault, float, tuple[float, float]], Any]] = MappingProxyType(
     {
         "tilted_group": _tilt,
         "decentred_element": _decentre,

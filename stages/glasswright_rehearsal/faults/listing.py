@@ -1,4 +1,4 @@
-"""The list of all faults, by group."""
+"""List of all faults, by group."""
 
 from __future__ import annotations
 
@@ -24,20 +24,20 @@ FAULT_GROUPS: Mapping[str, Mapping[str, str]] = MappingProxyType(
         "of the shooting, not of the lens": SHOOTING_FAULTS,
     }
 )
-"""What has the fault -> name -> what it does."""
+"""Group -> name -> effect."""
 
 NO_FAULT = "none"
 
 
 def fault_names() -> tuple[str, ...]:
-    """List every fault there is, and `none`."""
+    """Return the names of all faults, and `none`."""
     return (*(name for group in FAULT_GROUPS.values() for name in group), NO_FAULT)
 
 
 def list_faults() -> str:
-    """Return the list of faults as text: a heading a group, a line a fault."""
+    """Return the list of faults as text, with a heading for each group."""
     width = max(len(name) for name in fault_names())
     lines: list[str] = []
     for heading, faults in FAULT_GROUPS.items():
         lines += [heading, *(f"  {name:{width}}  {meaning}" for name, meaning in faults.items()), ""]
-    return "\n".join([*lines, f"  {NO_FAULT:{width}}  a healthy lens, shot well"])
+    return "\n".join([*lines, f"  {NO_FAULT:{width}}  a healthy lens and correct shots"])

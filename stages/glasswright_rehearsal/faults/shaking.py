@@ -1,4 +1,4 @@
-"""Shots on the shop's shaker, stabiliser off and on: straight movements of known length, or those of a real shaker."""
+"""Shots on the shop's shaker, stabiliser off and on: straight motion of known length, or that of a real shaker."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from glasswright_rehearsal.faults.swinging import draw_path, straight_length
 if TYPE_CHECKING:
     from glasswright_rehearsal.faults.kinds import Fault
 
-SHAKING_FAULTS = MappingProxyType({"weak_stabiliser": "the stabiliser takes off far less than it should"})
-"""Name -> what it does."""
+SHAKING_FAULTS = MappingProxyType({"weak_stabiliser": "the stabiliser corrects far less than it should"})
+"""Name -> effect."""
 
 TIMES_S = MappingProxyType(
     {
@@ -26,18 +26,18 @@ TIMES_S = MappingProxyType(
 )
 """Role -> exposure times."""
 SPEED_UM_S = 950.0
-"""Of the image on the sensor, stabiliser off: 30 um, the blur circle in common use, in about 1/32 s."""
+"""Speed of the image on the sensor, stabiliser off: 30 um, the usual blur circle, in about 1/32 s."""
 SCATTER = 0.15
-"""Of the logarithm of a movement's length: where in its swing the shaker was."""
+"""Standard deviation of the logarithm of a motion's length, by the shaker's phase."""
 STRAIGHT = "straight"
-"""The pattern of even straight movements."""
+"""Name of uniform straight motion."""
 HEALTHY_STOPS = 3.2
 WEAK_STOPS = 1.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShakenShot:
-    """One shot: its role, exposure time and the movement of the image during it."""
+    """One shot: role, exposure time and motion of the image."""
 
     role: str
     exposure_s: Fraction
@@ -52,7 +52,7 @@ class ShakenShot:
 
 
 def find_stops(faults: tuple[Fault, ...]) -> float:
-    """Return what the lens's stabiliser takes off, in stops of exposure time."""
+    """Return the benefit of the lens's stabiliser, in stops of exposure time."""
     weak = find_fault(faults, *SHAKING_FAULTS)
     return WEAK_STOPS / weak.severity if weak else HEALTHY_STOPS
 
@@ -60,14 +60,14 @@ def find_stops(faults: tuple[Fault, ...]) -> float:
 def draw_shaken_shots(
     stops: float, repeats: int, pitch_um: float, generator: np.random.Generator, pattern: str = STRAIGHT
 ) -> tuple[ShakenShot, ...]:
-    """Draw the movement of every shot: straight, even, in any direction, longer with the exposure time; or a shaker's.
+    """Draw the motion of every shot: straight, uniform, random direction, proportional to time; or a real shaker's.
 
     Parameters
     ----------
     stops
-        Doublings of the exposure time that the stabiliser is worth: it slows the image by that power of two.
+        Benefit of the stabiliser: it slows the image by this power of two.
     repeats
-        Shots at each exposure time.
+        Number of shots at each exposure time.
     pattern
         `straight`, or one of `swinging.PATTERNS`.
     """
@@ -90,7 +90,7 @@ def draw_shaken_shots(
 
 
 def describe_shaking(stops: float, shots: tuple[ShakenShot, ...], pitch_um: float) -> dict[str, Any]:
-    """Return the truth, ready for JSON."""
+    """Return the true values, ready for JSON."""
     return {
         "benefit_stops": stops,
         "shots": [

@@ -1,4 +1,4 @@
-"""Applies faults of the shooting to a chart shot."""
+"""Apply faults of the shooting to a chart scene."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ if TYPE_CHECKING:
     from glasswright_rehearsal.faults.kinds import Fault
     from glasswright_rehearsal.frames.render import Scene
 
-LAMP_LEAN = 0.4
-"""Slope of one lamp's light over half a diagonal, of its light at the middle."""
+LAMP_SLOPE = 0.4
+"""Relative change of one lamp's light over a half-diagonal."""
 
 
 def strike_scene(scene: Scene, faults: tuple[Fault, ...]) -> Scene:
-    """Return the chart scene as shooting faults spoil it."""
+    """Return the chart scene with faults of the shooting."""
     for fault in faults:
         scene = _strike(scene, fault)
     return scene
@@ -31,11 +31,11 @@ def _strike(scene: Scene, fault: Fault) -> Scene:
     if fault.name == "knocked_stand":
         return replace(scene, knocked_px=(6 * towards[0], 6 * towards[1]), knocked_share=0.08)
     if fault.name == "lamp_drift":
-        # one of two lamps, each of which lights its own side more, has lost light
+        # one of two lamps is dimmer; each lights its side more
         lost = 0.07 * severity
         gx, gy = lighting.gradient
-        leaning = (gx + LAMP_LEAN * lost * float(np.cos(turn)), gy + LAMP_LEAN * lost * float(np.sin(turn)))
-        return replace(scene, lighting=replace(lighting, level=lighting.level * (1 - lost), gradient=leaning))
+        gradient = (gx + LAMP_SLOPE * lost * float(np.cos(turn)), gy + LAMP_SLOPE * lost * float(np.sin(turn)))
+        return replace(scene, lighting=replace(lighting, level=lighting.level * (1 - lost), gradient=gradient))
     if fault.name == "clipped":
         return replace(scene, lighting=replace(lighting, level=lighting.level * 2.2 * severity))
     return scene

@@ -1,1 +1,1 @@
-"""Raw files and pictures as cameras write them."""
+"""Write raw files and pictures in the formats of cameras."""

@@ -1,4 +1,4 @@
-"""Raw files as a body writes them: CFA DNG with a true EXIF directory."""
+"""Write raw files like a body's: CFA DNG with an EXIF directory."""
 
 from __future__ import annotations
 
@@ -20,19 +20,19 @@ if TYPE_CHECKING:
     from glasswright_rehearsal.scene.sensor import Sensor
 
 Tag = tuple[int, int, int, object, bool]
-"""Number, type, count, value, and that it is written once."""
+"""Number, type, count, value, and whether it is written only once."""
 
 PHOTOMETRIC, LINEAR_RAW = 262, 34892
 SOFTWARE = 305
 HEAD_BYTES = 8192
-"""More than all directories take; pixels among them are written back as they were."""
+"""Size of the part that is rewritten, larger than all directories."""
 EXIF_POINTER, PLACEHOLDER = 34665, 34664
-"""The library keeps the pointer's number for itself, so it is written under its neighbour's and renamed."""
+"""The library reserves the pointer's tag number, so the tag is written under the next one and renumbered."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exif:
-    """What a file says of how it was shot."""
+    """EXIF data of a file."""
 
     exposure_s: Fraction = Fraction(1, 4)
     f_number: float = 4.0
@@ -55,13 +55,13 @@ def write_dng(
     Parameters
     ----------
     path
-        Where to; replaced if there.
+        Target; an existing file is replaced.
     picture
-        Raw numbers, one channel.
+        Raw values, one channel.
     sensor
-        Its pattern and levels go into the tags (a white plane writes a LinearRaw file without pattern).
+        Its pattern and levels are written as tags (a monochrome sensor makes a LinearRaw file without pattern).
     exif
-        Goes into an EXIF directory of its own (tag 34665).
+        Written as an EXIF directory (tag 34665).
     lossless_jpeg
         Store as one strip of lossless JPEG, 14 bits; otherwise uncompressed.
     """
@@ -83,7 +83,7 @@ def write_dng(
 
 
 def _list_tags(sensor: Sensor, exif: Exif) -> list[Tag]:
-    """List what the library does not write itself: versions, levels, pattern, colour, names, room for EXIF."""
+    """Return the tags that the library does not write: versions, levels, pattern, colour, names, space for EXIF."""
     pattern, black = sensor.pattern_array()[0], np.array(sensor.black_dn)
     room = len(_build_directory(_exif_fields(exif), 0))
     tags: list[Tag] = [
@@ -114,9 +114,9 @@ def _list_tags(sensor: Sensor, exif: Exif) -> list[Tag]:
 
 
 def _attach_exif(path: Path, exif: Exif, *, is_mosaic: bool) -> None:
-    """Write the EXIF directory into the room kept for it, before the pixels, and turn that entry into its pointer.
+    """Write the EXIF directory into the space reserved before the pixels, and turn that entry into its pointer.
 
-    The library refuses LinearRaw with one sample, which is what a monochrome body writes, so that is set here too.
+    The library refuses LinearRaw with one sample, as a monochrome body writes it, so this is set here too.
     """
     with path.open("r+b") as file:
         head = bytearray(file.read(HEAD_BYTES))
@@ -144,7 +144,7 @@ def _find_entry(data: bytearray, tag: int) -> int:
 
 
 def _exif_fields(exif: Exif) -> list[tuple[int, int, int, bytes]]:
-    """List the directory's fields: tag, type, count, bytes; in rising order of tag, as TIFF 6.0 asks."""
+    """Return the directory's fields (tag, type, count, bytes) in ascending order of tag (TIFF 6.0)."""
 
     def text(tag: int, value: str) -> tuple[int, int, int, bytes]:
         raw = value.encode("ascii") + b"\0"
@@ -168,7 +168,7 @@ def _exif_fields(exif: Exif) -> list[tuple[int, int, int, bytes]]:
 
 
 def _build_directory(fields: list[tuple[int, int, int, bytes]], start: int) -> bytes:
-    """Pack a directory that will lie at offset `start`, with its longer values behind it."""
+    """Return the bytes of a directory for offset `start`, followed by its longer values."""
     values_at = start + 2 + 12 * len(fields) + 4
     directory, values = struct.pack("<H", len(fields)), b""
     for tag, kind, count, raw in fields:

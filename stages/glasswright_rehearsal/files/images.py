@@ -1,4 +1,4 @@
-"""TIFF and PNG pictures, as industrial cameras give them."""
+"""Write TIFF and PNG pictures like those of industrial cameras."""
 
 from __future__ import annotations
 
@@ -21,32 +21,32 @@ if TYPE_CHECKING:
 
 ASCII: Final = 2
 END_OF_HEADER: Final = 33
-"""Of a PNG: signature, and the chunk IHDR of 13 bytes."""
+"""Size of a PNG's signature and IHDR chunk of 13 bytes."""
 END_OF_DIRECTORY: Final = 26
-"""Of a TIFF with one directory of one tag: header, count, tag, link."""
+"""Size of a TIFF with one directory of one tag: header, count, tag, link."""
 
 
 def encode_transfer(light: NDArray[np.float64], transfer: str | float) -> NDArray[np.float64]:
-    """Return the value, 0 to 1, that stands for a light of white.
+    """Return the encoded value, 0 to 1, of light as a fraction of white.
 
     Parameters
     ----------
     transfer
         `linear`, `srgb` (IEC 61966-2-1) or a power: value = light ** (1 / power).
     """
-    held = np.clip(light, 0, 1)
+    light = np.clip(light, 0, 1)
     if transfer == "linear":
-        return held
+        return light
     if transfer == "srgb":
-        bent = 1.055 * np.maximum(held, 0.0031308) ** (1 / 2.4) - 0.055
-        return np.where(held <= 0.0031308, 12.92 * held, bent)
-    return np.asarray(held ** (1 / float(transfer)), dtype=np.float64)
+        power = 1.055 * np.maximum(light, 0.0031308) ** (1 / 2.4) - 0.055
+        return np.where(light <= 0.0031308, 12.92 * light, power)
+    return np.asarray(light ** (1 / float(transfer)), dtype=np.float64)
 
 
 def encode_picture(
     raw: NDArray[np.uint16], white_dn: int, bits: int, transfer: str | float
 ) -> NDArray[np.uint8] | NDArray[np.uint16]:
-    """Turn raw numbers without black level (channels, height, width) into picture values of 8 or 16 bits."""
+    """Convert raw values without black level (channels, height, width) to picture values of 8 or 16 bits."""
     top = 2**bits - 1
     levels = encode_transfer(np.arange(white_dn + 1, dtype=np.float64) / white_dn, transfer)
     values = np.rint(levels * top)
@@ -56,9 +56,9 @@ def encode_picture(
 
 
 def write_picture(path: Path, picture: NDArray[np.uint8] | NDArray[np.uint16]) -> None:
-    """Write values (channels, height, width) as TIFF or PNG, by the file name's ending; one channel is grey.
+    """Write values (channels, height, width) as TIFF or PNG, by the file name's suffix; one channel is grey.
 
-    EXIF says that the frame was rendered, and nothing else.
+    The EXIF data states only that the frame was rendered.
     """
     grid = picture[0] if len(picture) == 1 else np.ascontiguousarray(np.moveaxis(picture, 0, -1))
     if path.suffix == ".png":
@@ -69,7 +69,7 @@ def write_picture(path: Path, picture: NDArray[np.uint8] | NDArray[np.uint16]) -
 
 
 def _add_exif(png: bytes) -> bytes:
-    """Put a chunk `eXIf` with one tag, `Software`, behind the header of a PNG (PNG 1.5 extensions, 3.7; TIFF 6.0)."""
+    """Insert a chunk `eXIf` with one tag, `Software`, after the header of a PNG (PNG 1.5 extensions, 3.7; TIFF 6.0)."""
     text = REHEARSED.encode("ascii") + b"\0"
     tiff = struct.pack("<2sHIHHHIII", b"II", 42, 8, 1, SOFTWARE, ASCII, len(text), END_OF_DIRECTORY, 0) + text
     chunk = b"eXIf" + tiff

@@ -1,8 +1,7 @@
-"""Complete raw files in the layouts that bodies write besides DNG, so that reading them can be tried without a body.
+"""Write complete raw files in layouts besides DNG, to test reading them without a body.
 
-They follow TIFF 6.0 and TIFF/EP (ISO 12234-2) so far as the formats do; what else the formats have is from memory. Not
-written: raf, rw2 and mrw, whose pixels LibRaw reads only under a real maker's name, and cr3, whose compression has no
-encoder here.
+They follow TIFF 6.0 and TIFF/EP (ISO 12234-2) where the formats do; the rest is from memory. Not written: raf, rw2 and
+mrw, whose pixels LibRaw reads only under a real maker's name, and cr3, whose compression has no encoder here.
 """
 
 from __future__ import annotations
@@ -26,7 +25,7 @@ BYTE, ASCII, SHORT, LONG, RATIONAL, UNDEFINED = 1, 2, 3, 4, 5, 7
 PACKED: Final[Mapping[int, str]] = {SHORT: "H", LONG: "I", RATIONAL: "I"}
 Value = str | bytes | int | tuple[int, ...]
 Tag = tuple[int, int, Value]
-"""Number, type and value; a rational is its two parts."""
+"""Number, type and value; a rational is a pair."""
 
 CFA_TAGS: Final[tuple[Tag, ...]] = ((262, SHORT, 32803), (33421, SHORT, (2, 2)), (33422, BYTE, bytes((0, 1, 1, 2))))
 THUMBNAIL_PX: Final = (40, 60)
@@ -35,10 +34,10 @@ STRIP_ROWS: Final = 16
 
 
 class TiffBuilder:
-    """Puts a TIFF together from its innermost parts outwards, so that every offset is known when it is written."""
+    """Builds a TIFF from its innermost parts outwards, so that every offset is known when it is written."""
 
     def __init__(self, order: bytes, version: bytes, more: bytes = b"") -> None:
-        """Begin with the header: `II` or `MM`, the two bytes after it, and what follows the first offset."""
+        """Begin with the header: `II` or `MM`, the next two bytes, and the bytes after the first offset."""
         self.order = "<" if order == b"II" else ">"
         self.data = bytearray(order + version + bytes(4) + more)
 
@@ -77,19 +76,19 @@ def write_layout(path: Path, layout: str, picture: NDArray[np.uint16], exif: Exi
     Parameters
     ----------
     path
-        Where to; replaced if there.
+        Target; an existing file is replaced.
     layout
-        One of `LAYOUTS`, by the file's ending.
+        One of `LAYOUTS`, named by file suffix.
     picture
         (height, width), both even; 14 bits for cr2, 12 for pef, 16 for the others.
     exif
-        What the file says of how it was shot.
+        EXIF data of the file.
     """
     path.write_bytes(LAYOUTS[layout](picture, exif))
 
 
 def build_cr2(picture: NDArray[np.uint16], exif: Exif) -> bytes:
-    """Four directories in a chain; the last holds lossless JPEG in vertical slices and says no size."""
+    """Build four directories in a chain; the last contains lossless JPEG in vertical slices and no size."""
     tiff = TiffBuilder(b"II", b"*\0", b"CR\2\0" + bytes(4))
     height, width = picture.shape
     slice_px = width // 3
@@ -116,7 +115,7 @@ def build_cr2(picture: NDArray[np.uint16], exif: Exif) -> bytes:
 
 
 def build_nef(picture: NDArray[np.uint16], exif: Exif) -> bytes:
-    """A thumbnail's directory, and inside it those of a preview without a size and of the uncompressed frame."""
+    """Build a thumbnail's directory, which contains those of a preview without a size and of the uncompressed frame."""
     tiff = TiffBuilder(b"MM", b"\0*")
     preview = tiff.put_directory((254, LONG, 1), *_preview_tags(tiff), (259, SHORT, 6))
     frame = tiff.put_directory((254, LONG, 0), *_frame_tags(tiff, picture, 16), *CFA_TAGS)
@@ -131,7 +130,7 @@ def build_nef(picture: NDArray[np.uint16], exif: Exif) -> bytes:
 
 
 def build_arw(picture: NDArray[np.uint16], exif: Exif) -> bytes:
-    """Two directories of previews, neither with a size; inside the first that of the uncompressed frame."""
+    """Build two directories of previews without a size; the first contains that of the uncompressed frame."""
     tiff = TiffBuilder(b"II", b"*\0")
     frame = tiff.put_directory((254, LONG, 0), *_frame_tags(tiff, picture, 16), *CFA_TAGS)
     small = tiff.put_directory((254, LONG, 1), (259, SHORT, 6), *_preview_tags(tiff))
@@ -140,14 +139,14 @@ def build_arw(picture: NDArray[np.uint16], exif: Exif) -> bytes:
 
 
 def build_orf(picture: NDArray[np.uint16], exif: Exif) -> bytes:
-    """A header of its own and one directory that names no colour filter; strips of a few rows each."""
+    """Build a file with a special header and one directory without a colour filter, in strips of a few rows."""
     tiff = TiffBuilder(b"II", b"RO")
     tags = _frame_tags(tiff, picture, 16, strip_rows=STRIP_ROWS)
     return tiff.finish(tiff.put_directory(*tags, (262, SHORT, 1), *_body_tags(tiff, exif)))
 
 
 def build_pef(picture: NDArray[np.uint16], exif: Exif) -> bytes:
-    """The frame's directory first, 12 bits packed, then two of previews."""
+    """Build the frame's directory, 12 bits packed, then two of previews."""
     tiff = TiffBuilder(b"MM", b"\0*")
     last = tiff.put_directory((259, SHORT, 6), *_preview_tags(tiff))
     small = tiff.put_directory((259, SHORT, 6), *_preview_tags(tiff), following=last)
@@ -170,7 +169,7 @@ def make_preview() -> bytes:
 
 
 def _preview_tags(tiff: TiffBuilder) -> tuple[Tag, ...]:
-    """Place and length of a JPEG, and nothing else: how most bodies describe a preview."""
+    """Return offset and length of a JPEG only, as most bodies describe a preview."""
     preview = make_preview()
     return (513, LONG, tiff.put(preview)), (514, LONG, len(preview))
 
@@ -198,7 +197,7 @@ def _frame_tags(
 
 
 def _body_tags(tiff: TiffBuilder, exif: Exif) -> tuple[Tag, ...]:
-    """Name the body, and point to a directory of EXIF."""
+    """Return the tags with the body's name and the offset of the EXIF directory."""
 
     def ratio(number: int, value: float | Fraction) -> Tag:
         parts = Fraction(value).limit_denominator(1000)

@@ -1,1 +1,1 @@
-"""From the parameters of a scene to the pixels of a frame, and to the true numbers of the same scene."""
+"""Render frames from the parameters of a scene, and compute the true values of its measurands."""

@@ -1,4 +1,4 @@
-"""The fast renderer's one hot loop: look up each pixel's coverage by signed distance from the edge."""
+"""Inner loop of the fast renderer: look up each pixel's coverage by its signed distance from the edge."""
 
 from __future__ import annotations
 
@@ -14,21 +14,21 @@ Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
 
 FADE_SHARE = 0.3
-"""Outer share of the tail over which it is faded out, lest its end be seen as an edge."""
+"""Outer fraction of the tail over which it fades out, so that its end makes no edge."""
 
 
 @njit(cache=True, inline="always")
 def _polar_radius(radius: Array, plane: int, disc: int, c: float, s: float) -> tuple[float, float, float]:
     """Return radius, slope and second derivative of the edge's polar form at the angle of (c, s)."""
-    value, slope, bend = radius[plane, disc, 0], 0.0, 0.0
+    value, slope, second = radius[plane, disc, 0], 0.0, 0.0
     ck, sk = c, s
     for k in range(2, (radius.shape[2] - 1) // 2 + 1):
         ck, sk = ck * c - sk * s, sk * c + ck * s
         a, b = radius[plane, disc, 2 * k - 1], radius[plane, disc, 2 * k]
         value += a * ck + b * sk
         slope += k * (b * ck - a * sk)
-        bend -= k * k * (a * ck + b * sk)
-    return value, slope, bend
+        second -= k * k * (a * ck + b * sk)
+    return value, slope, second
 
 
 @njit(cache=True, inline="always")
@@ -37,25 +37,25 @@ def _foot(radius: Array, plane: int, disc: int, dx: float, dy: float, r: float) 
     nearest point, by three Newton steps from the point at the pixel's own angle."""
     c, s = dx / r, dy / r
     for _ in range(3):
-        value, slope, bend = _polar_radius(radius, plane, disc, c, s)
+        value, slope, second = _polar_radius(radius, plane, disc, c, s)
         bx, by = value * c, value * s
         tx, ty = slope * c - value * s, slope * s + value * c
-        ax, ay = bend * c - 2 * slope * s - value * c, bend * s + 2 * slope * c - value * s
+        ax, ay = second * c - 2 * slope * s - value * c, second * s + 2 * slope * c - value * s
         gap_x, gap_y = dx - bx, dy - by
         step = (gap_x * tx + gap_y * ty) / (tx * tx + ty * ty - gap_x * ax - gap_y * ay)
         cs, ss = cos(step), sin(step)
         c, s = c * cs - s * ss, s * cs + c * ss
-    value, slope, bend = _polar_radius(radius, plane, disc, c, s)
+    value, slope, second = _polar_radius(radius, plane, disc, c, s)
     speed = sqrt(value * value + slope * slope)
     nx, ny = (value * c + slope * s) / speed, (value * s - slope * c) / speed
     distance = (dx - value * c) * nx + (dy - value * s) * ny
-    curvature = (value * value + 2 * slope * slope - value * bend) / (speed * speed * speed)
+    curvature = (value * value + 2 * slope * slope - value * second) / (speed * speed * speed)
     return distance, atan2(ny, nx), curvature
 
 
 @njit(cache=True, inline="always")
 def _cubic(a: float, b: float, c: float, d: float, t: float) -> float:
-    """Return the value between b and c of the cubic through four even samples (Lagrange)."""
+    """Return the value between b and c of the cubic through four equidistant samples (Lagrange)."""
     return (
         -a * t * (t - 1) * (t - 2) / 6
         + b * (t + 1) * (t - 1) * (t - 2) / 2
@@ -66,7 +66,7 @@ def _cubic(a: float, b: float, c: float, d: float, t: float) -> float:
 
 @njit(cache=True, inline="always")
 def _look_along(near: Array32, plane: int, disc: int, side: int, row: int, column: int, t: float) -> float:
-    """Read one direction of a near table."""
+    """Interpolate one direction of a near table."""
     a, b = near[plane, disc, side, row, column - 1], near[plane, disc, side, row, column]
     c, d = near[plane, disc, side, row, column + 1], near[plane, disc, side, row, column + 2]
     return float(_cubic(a, b, c, d, t))
@@ -74,7 +74,7 @@ def _look_along(near: Array32, plane: int, disc: int, side: int, row: int, colum
 
 @njit(cache=True)
 def _look_up(near: Array32, plane: int, disc: int, side: int, direction: float, place: float) -> float:
-    """Read the near table at one of the two radii by bicubic interpolation."""
+    """Interpolate the near table of one of the two radii bicubically."""
     row, column = int(direction), int(place)
     t = place - column
     a = _look_along(near, plane, disc, side, row, column, t)
@@ -100,7 +100,7 @@ def _cover(
 ) -> float:
     """Return one disc's coverage in one plane at a pixel (dx, dy) from its centre; see `draw_discs`.
 
-    The arrays come whole and are indexed here: a view made for each pixel would cost more than the look-up.
+    The whole arrays are passed and indexed here: a view for each pixel would cost more than the look-up.
     """
     r = max(hypot(dx, dy), 1e-9)
     distance = r - _polar_radius(radius, plane, disc, dx / r, dy / r)[0]
@@ -117,9 +117,9 @@ def _cover(
         value = first + share * (_look_up(near, plane, disc, 1, turn, place) - first)
         if odd.shape[4]:
             first = _look_up(odd, plane, disc, 0, turn, place)
-            lean = first + share * (_look_up(odd, plane, disc, 1, turn, place) - first)
-            # the other half of the turn is the same edge seen from behind; `%` brought it here
-            value += lean if direction % (2 * pi) < pi else -lean
+            odd_part = first + share * (_look_up(odd, plane, disc, 1, turn, place) - first)
+            # the odd part changes sign over the half turn that `%` removed
+            value += odd_part if direction % (2 * pi) < pi else -odd_part
         return float(value)
     place = min(max(distance + 1 / curvatures[0], 0.0), tail.shape[3] - 3.0)
     column = int(place)

@@ -1,4 +1,4 @@
-"""A black patch before the diffuse source: what reaches its image is veil."""
+"""Render a black patch before the diffuse source: light in its image is veiling glare."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from glasswright_rehearsal.frames.render import Scene
 
 RIM_PX = 1.5
-"""Over which the patch's border runs out; the blur of a lens matters little here."""
+"""Width of the patch's soft border; the blur of the lens does not matter here."""
 
 
 def render_black_spot(scene: Scene, diameter_frac: float = 0.12) -> NDArray[np.float32]:
@@ -25,11 +25,11 @@ def render_black_spot(scene: Scene, diameter_frac: float = 0.12) -> NDArray[np.f
     scene
         The diffuse source; a layout is not drawn.
     diameter_frac
-        Of the patch's image, of the frame's height.
+        Diameter of the patch's image over the frame's height.
 
     Returns
     -------
-    (channels, height, width): light of white.
+    (channels, height, width), as a fraction of white.
     """
     frame = scene.frame
     y, x = np.ogrid[: frame.height_px, : frame.width_px]

@@ -1,4 +1,4 @@
-"""Shots of the inclined board: focused by the camera, not quite where it should."""
+"""Scenes of the inclined board, with the errors of autofocus."""
 
 from __future__ import annotations
 
@@ -20,17 +20,17 @@ if TYPE_CHECKING:
     from glasswright_rehearsal.night.stand_files import StandFacts
 
 SCATTER_UM = 1.5
-"""Standard deviation of where a healthy autofocus stops, at the sensor."""
+"""Standard deviation of the focus of a healthy autofocus, at the sensor."""
 OFFSET_UM = 16.0
-"""Of the fault `autofocus_offset`, at severity 1."""
+"""Focus error of the fault `autofocus_offset` at severity 1."""
 BOARD = Lighting(exposure_frac=0.6, gradient=(0.01, 0.02))
-"""The board's light: tilted to the lamps."""
+"""Light on the board, which is inclined to the lamps."""
 
 
 def draw_ramp_scenes(
     scene: Scene, stand: StandFacts, faults: tuple[Fault, ...], count: int, generator: np.random.Generator
 ) -> tuple[Scene, ...]:
-    """Return the shots of the board at a chart scene's setting and magnification, each with a focus of its own.
+    """Return scenes of the board at a chart scene's setting and magnification, each with its own focus error.
 
     Raises
     ------
@@ -51,22 +51,22 @@ def draw_ramp_scenes(
 
 
 def place_board(magnification_frac: float, angle_deg: float) -> Pose:
-    """Return the pose of a board whose upper end leans away, inclined to the optical axis by an angle."""
+    """Return the pose of a board at an angle to the optical axis, upper end farther away."""
     return Pose(magnification_frac=magnification_frac, rotation_deg=0.3, tilt_x_deg=-(90 - angle_deg))
 
 
 def find_best_focus_mm(shot: Scene) -> dict[str, float]:
-    """Return where along the axis each plane is sharpest, from the board's middle, farther positive; NaN off the board.
+    """Return each plane's best focus along the axis, from the board's middle, farther positive; NaN off the board.
 
-    It is where the defocus of a row's discs is 0 on average: the lens's own (focus, longitudinal colour, tilt, field
-    curvature) and that of the depth together.
+    Best focus is where a row's mean defocus is 0. The defocus is the sum of the lens's (focus, longitudinal colour,
+    tilt, field curvature) and that of depth.
     """
     circles, edges = find_edges(shot)
     rows = np.unique(circles.node[:, 1])
     found = {}
     for plane, blur in zip(shot.sensor.planes, find_disc_blurs(shot, edges), strict=True):
         mean = np.array([blur.waves[(circles.node[:, 1] == row) & ~circles.is_hole].mean() for row in rows])
-        assert shot.pose is not None and shot.layout is not None  # find_edges has seen to it
+        assert shot.pose is not None and shot.layout is not None  # checked by find_edges
         along = np.column_stack([np.zeros(len(rows)), (rows - (len(rows) - 1) / 2) * shot.layout.pitch_mm])
         depth = find_depth_mm(along, shot.pose)
         order = np.argsort(mean)
@@ -75,15 +75,15 @@ def find_best_focus_mm(shot: Scene) -> dict[str, float]:
 
 
 def describe_ramp(shots: tuple[Scene, ...], stand: StandFacts) -> dict[str, Any]:
-    """Return where each plane is sharpest in each shot: mm along the axis, and um at the sensor."""
-    told: dict[str, Any] = {"angle_deg": stand.ramp_angle_deg, "shots": []}
+    """Return each plane's best focus in each shot: mm along the axis, and um at the sensor."""
+    truth: dict[str, Any] = {"angle_deg": stand.ramp_angle_deg, "shots": []}
     for shot in shots:
         best = find_best_focus_mm(shot)
         assert shot.pose is not None
-        told["shots"].append(
+        truth["shots"].append(
             {
                 plane: {"offset_mm": mm, "shift_um": -float(sharp_image_um(np.array(mm), shot.pose, shot.lens))}
                 for plane, mm in best.items()
             }
         )
-    return told
+    return truth

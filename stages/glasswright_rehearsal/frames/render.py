@@ -1,4 +1,4 @@
-"""One frame from its parameters: the chart, a blank panel, the diffuse source, or the dark."""
+"""Render one frame from a scene: the chart, a blank panel, the diffuse source, or a dark frame."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
 
 BATCH = 24
-"""Discs whose tables are held at once."""
+"""Number of discs whose profile tables are in memory at once."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scene:
-    """All that one frame depends on, save its noise."""
+    """Parameters of one frame, without its noise."""
 
     frame: Frame
     lens: Lens
@@ -35,22 +35,21 @@ class Scene:
     layout: Layout | None = None
     """None: a blank panel or the diffuse source."""
     pose: Pose | None = None
-    """Needed with a layout."""
+    """Required with a layout."""
     motion_px: tuple[float, float] = (0.0, 0.0)
-    """Even motion during the exposure, common to all discs."""
+    """Uniform motion during the exposure, the same for all discs."""
     path_px: tuple[tuple[float, float], ...] = ()
-    """Where the image lies during equal parts of the exposure, of any movement; instead of `motion_px`."""
+    """Positions of the image in equal parts of the exposure, for any motion; replaces `motion_px`."""
     knocked_px: tuple[float, float] = (0.0, 0.0)
     knocked_share: float = 0.0
-    """Where the chart lay for so much of the exposure: the stand was knocked, and edges are double."""
+    """Displacement of the chart for this fraction of the exposure: the stand was knocked, and edges are double."""
     dust: tuple[Dust, ...] = ()
     is_deep: bool = False
-    """Whether the two sides of one disc are defocused by their depth as well as disc against disc: an inclined
-    board."""
+    """Whether defocus also varies within a disc, as on an inclined board."""
 
 
 def render_frame(scene: Scene, seed: int | np.random.SeedSequence) -> NDArray[np.uint16]:
-    """Render a frame with noise: (channels, height, width) raw numbers, the same for the same seed."""
+    """Render a frame with noise: (channels, height, width) raw values, reproducible by seed."""
     sequence = seed if isinstance(seed, np.random.SeedSequence) else np.random.SeedSequence(seed)
     return expose(render_light(scene), scene.sensor, sequence)
 
@@ -63,7 +62,7 @@ def render_dark(scene: Scene, seed: int | np.random.SeedSequence) -> NDArray[np.
 
 
 def render_light(scene: Scene) -> Array32:
-    """Render a frame without noise: (channels, height, width), light of white."""
+    """Render a frame without noise: (channels, height, width), as a fraction of white."""
     shape = (len(scene.sensor.pattern), scene.frame.height_px, scene.frame.width_px)
     picture = np.zeros(shape, dtype=np.float32)
     dark_frac = 1.0
@@ -84,7 +83,7 @@ def render_light(scene: Scene) -> Array32:
 
 
 def find_edges(scene: Scene) -> tuple[Circles, Edges]:
-    """Return the chart's circles and where their edges fall on the sensor."""
+    """Return the chart's circles and the images of their edges on the sensor."""
     if scene.layout is None or scene.pose is None:
         message = "a scene with a chart needs both a layout and a pose"
         raise ValueError(message)
@@ -94,7 +93,7 @@ def find_edges(scene: Scene) -> tuple[Circles, Edges]:
 
 
 def find_disc_blurs(scene: Scene, edges: Edges) -> tuple[Blur, ...]:
-    """Return each plane's blur at the centre of every circle (its green centre, so all planes share the place)."""
+    """Return each plane's blur at the green centre of every circle."""
     place = edges.node_px[len(scene.sensor.planes) // 2]
     planes = scene.sensor.planes
     if scene.layout is None or scene.pose is None:
@@ -104,16 +103,16 @@ def find_disc_blurs(scene: Scene, edges: Edges) -> tuple[Blur, ...]:
 
 
 def _draw_chart(picture: Array32, scene: Scene, layout: Layout) -> None:
-    """Draw all circles, one class of sizes after another."""
+    """Draw all circles, size by size."""
     circles, edges = find_edges(scene)
     blurs = find_disc_blurs(scene, edges)
     spread = max(find_spread_px(blur) for blur in blurs)
     top = _find_top(blurs)
-    lopsided = any(blur.coma_waves for blur in blurs)
+    is_asymmetric = any(blur.coma_waves for blur in blurs)
     del layout
     for size in np.unique(circles.radius_mm):
         members = np.flatnonzero(circles.radius_mm == size)
-        kernels = build_kernels(*_bound_radii(edges.radius[:, members]), spread, top, lopsided=lopsided)
+        kernels = build_kernels(*_bound_radii(edges.radius[:, members]), spread, top, is_asymmetric=is_asymmetric)
         for start in range(0, len(members), BATCH):
             batch = members[start : start + BATCH]
             tables = [tabulate(pick_places(blur, batch), kernels) for blur in blurs]
@@ -138,7 +137,7 @@ def _draw_chart(picture: Array32, scene: Scene, layout: Layout) -> None:
 
 
 def _list_exposures(scene: Scene) -> list[tuple[float, Array]]:
-    """Return the parts of the exposure, each with its share and how far the chart had moved in px."""
+    """Return the parts of the exposure: fraction of time, and displacement of the chart in px."""
     if scene.path_px:
         return [(1 / len(scene.path_px), np.array(place)) for place in scene.path_px]
     parts = [(1 - scene.knocked_share, np.zeros(2)), (scene.knocked_share, np.array(scene.knocked_px))]
@@ -148,19 +147,19 @@ def _list_exposures(scene: Scene) -> list[tuple[float, Array]]:
 def _bound_radii(radius: Array) -> tuple[float, float]:
     """Bound the local radius of curvature of edges given by their polar radius."""
     angle = np.linspace(0, 2 * np.pi, 48, endpoint=False)
-    value, slope, bend = (np.repeat(radius[..., :1] * factor, 48, axis=-1) for factor in (1.0, 0.0, 0.0))
+    value, slope, second = (np.repeat(radius[..., :1] * factor, 48, axis=-1) for factor in (1.0, 0.0, 0.0))
     for k in range(2, HARMONICS + 1):
         a, b = radius[..., 2 * k - 1, None], radius[..., 2 * k, None]
         cos, sin = np.cos(k * angle), np.sin(k * angle)
         value = value + a * cos + b * sin
         slope = slope + k * (b * cos - a * sin)
-        bend = bend - k**2 * (a * cos + b * sin)
-    curved = (value**2 + 2 * slope**2 - value * bend) / (value**2 + slope**2) ** 1.5
-    return float(1 / curved.max()), float(1 / curved.min())
+        second = second - k**2 * (a * cos + b * sin)
+    curvature = (value**2 + 2 * slope**2 - value * second) / (value**2 + slope**2) ** 1.5
+    return float(1 / curvature.max()), float(1 / curvature.min())
 
 
 def _find_top(blurs: tuple[Blur, ...]) -> float:
-    """Return the frequency above which no transfer function is left."""
+    """Return the frequency above which all transfer functions are negligible."""
     cutoff = max(float(blur.cutoff.max()) for blur in blurs)
     variance = min(float(np.linalg.eigvalsh(_matrices(blur)).min()) for blur in blurs)
     gauss = np.sqrt(16 / (2 * np.pi**2 * max(variance, 1e-6)))

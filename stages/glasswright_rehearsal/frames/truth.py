@@ -1,4 +1,4 @@
-"""The true values of a rehearsed lens, which measurements of its shots must find."""
+"""True values of a rehearsed lens, to compare with measurements of its shots."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ CORNERS = ("upper_left", "upper_right", "lower_left", "lower_right")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ZoneLimits:
-    """Where the field's zones lie: the `zones` of a stand file's camera section."""
+    """Limits of the field's zones: the `zones` of a stand file's camera section."""
 
     centre_within_frac: float = 0.2
     mid_inner_frac: float = 0.35
@@ -41,16 +41,16 @@ class ZoneLimits:
 
 
 def describe_truth(scene: Scene, zones: ZoneLimits, corner_box_frac: float = 0.05) -> dict[str, Any]:
-    """Return the truth of one setting, ready for JSON.
+    """Return the true values at one setting, ready for JSON.
 
     Parameters
     ----------
     scene
         A chart scene of the setting; noise, light level and dust do not matter.
     zones
-        Where the zones lie.
+        Limits of the zones.
     corner_box_frac
-        Width and height of a corner's box, of the frame's.
+        Width and height of a corner's box over those of the frame.
 
     Returns
     -------
@@ -81,10 +81,10 @@ def _find_middle_spill(scene: Scene) -> float:
 
 
 def _find_disc_mtf50(scene: Scene, edges: Edges) -> Array:
-    """Return (planes, circles, 2): MTF50 across the image radius (sagittal), then along it (tangential)."""
+    """Return (planes, circles, 2): sagittal MTF50 (across the image radius) and tangential MTF50 (along it)."""
     green = edges.node_px[len(scene.sensor.planes) // 2]
     offset = green - scene.frame.centre_px
-    # an angle gives a direction of length 1 in the very middle too
+    # by the angle, the direction has length 1 at the centre too
     angle = np.arctan2(offset[:, 1], offset[:, 0])
     cos, sin = np.cos(angle), np.sin(angle)
     across, along = np.stack([-sin, cos], axis=1), np.stack([cos, sin], axis=1)
@@ -99,7 +99,7 @@ def _find_disc_mtf50(scene: Scene, edges: Edges) -> Array:
 
 
 def find_zones(green: Array, frame: Frame, zones: ZoneLimits) -> dict[str, NDArray[np.bool_]]:
-    """Say which places (discs, 2) lie in which zone."""
+    """Return for each zone which places (discs, 2) lie in it."""
     offset = green - frame.centre_px
     r = np.hypot(offset[:, 0], offset[:, 1]) / frame.half_diagonal_px
     x, y = offset[:, 0] / (frame.width_px / 2), offset[:, 1] / (frame.height_px / 2)
@@ -114,10 +114,10 @@ def find_zones(green: Array, frame: Frame, zones: ZoneLimits) -> dict[str, NDArr
 
 
 def list_zone_points(green: Array, frame: Frame, zones: ZoneLimits) -> dict[str, tuple[Array, Array]]:
-    """Return the points at which each zone is read (points, 2), px, and their image radius's direction (points,).
+    """Return the points at which each zone is evaluated (points, 2), px, and the angle of their image radius (points,).
 
-    A corner is one point on the diagonal. The middle is seen along the image radius of each of the zone's discs
-    (discs, 2), and so is the ring.
+    A corner is one point on the diagonal. Centre and ring have one point per disc of the zone, on the disc's image
+    radius.
     """
     points = {}
     for zone, inside in find_zones(green, frame, zones).items():
@@ -135,7 +135,7 @@ def list_zone_points(green: Array, frame: Frame, zones: ZoneLimits) -> dict[str,
 
 
 def _read_zones(scene: Scene, node_px: Array, zones: ZoneLimits) -> dict[str, Any]:
-    """Return MTF50 at each zone's place, and how many discs the zone has, marks included."""
+    """Return MTF50 at each zone's points, and the number of its discs, marks included."""
     green = node_px[len(scene.sensor.planes) // 2]
     members = find_zones(green, scene.frame, zones)
     result: dict[str, Any] = {plane: {} for plane in scene.sensor.planes}
@@ -154,7 +154,7 @@ def _read_zones(scene: Scene, node_px: Array, zones: ZoneLimits) -> dict[str, An
 
 
 def _find_depth(scene: Scene, green: Array, place: Array) -> tuple[Array, None] | None:
-    """Return the defocus that a tilted chart makes at places (points, 2): a plane through its discs'."""
+    """Return the defocus by a tilted chart at places (points, 2): a plane fitted to that of the discs."""
     if scene.layout is None or scene.pose is None:
         return None
     circles = list_circles(scene.layout)
@@ -187,7 +187,7 @@ def _list_discs(
 
 
 def _find_colour(scene: Scene, edges: Edges, keep: NDArray[np.intp]) -> dict[str, Any]:
-    """Return each plane's displacement from green: worst and mean over the discs, and along the image radius."""
+    """Return each plane's displacement from green: largest and mean over the discs, and along the image radius."""
     if len(scene.sensor.planes) == 1:
         return {}
     green = edges.centre_px[1, keep]
@@ -207,10 +207,10 @@ def _find_colour(scene: Scene, edges: Edges, keep: NDArray[np.intp]) -> dict[str
 
 
 def _find_distortion(scene: Scene, circles: Circles, edges: Edges, keep: NDArray[np.intp]) -> dict[str, Any]:
-    """Return the lens's coefficients, the bend of a straight line along each border, and of the outermost lattice rows.
+    """Return the lens's coefficients, and the sag of a straight line at each border and of the outermost lattice lines.
 
-    Bends are in per cent of picture height for the rows, of its width for the columns, negative where the line's
-    middle is further out than its ends (barrel).
+    The sag is in per cent of picture height for rows and of width for columns, negative where the line's middle is
+    farther out than its ends (barrel).
     """
     if scene.layout is None or scene.pose is None:
         return {}
@@ -244,7 +244,7 @@ def _find_distortion(scene: Scene, circles: Circles, edges: Edges, keep: NDArray
 
 
 def _bend_borders(lens: Lens, frame: Frame) -> dict[str, float]:
-    """Return the bend of a straight line along each border."""
+    """Return the sag of a straight line along each border."""
     height, width = float(frame.height_px), float(frame.width_px)
     xs, ys = (-0.5, width / 2 - 0.5, width - 0.5), (-0.5, height / 2 - 0.5, height - 0.5)
 
@@ -263,9 +263,9 @@ def _bend_borders(lens: Lens, frame: Frame) -> dict[str, float]:
 def find_vignetting(
     lens: Lens, planes: tuple[str, ...], frame: Frame, corner_box_frac: float
 ) -> Mapping[str, Mapping[str, float]]:
-    """Return the light lost at each corner in EV: mean over the corner's box against the same box at the centre.
+    """Return the light loss at each corner in EV: mean over the corner's box relative to the same box at the centre.
 
-    Veiling glare fills the corners as it does on a frame of the diffuse source, and is counted.
+    Veiling glare is included, as in a frame of the diffuse source.
     """
     f = corner_box_frac
     middle = (0.5 - f / 2, 0.5 + f / 2)
@@ -286,12 +286,10 @@ ARCMIN: Final = 60 * 180 / np.pi
 
 
 def describe_centring(lens: Lens, frame: Frame) -> dict[str, Any]:
-    """Return tilt, coma, field curvature and glare at one setting, ready for JSON.
-
-    Directions run from the sensor's x axis (right) towards y (down), 0 to 360 degrees. A tilt points to the side whose
-    focus lies behind the sensor, the coma to where its far tail lies. The veil's share is that of the light that comes
-    from the paper in the middle of the frame, and of that light and itself.
-    """
+    """Return tilt, coma, field curvature and glare at one setting, ready for JSON. Directions run from the sensor's x
+    axis (right) towards y (down), 0 to 360 degrees. The tilt points to the side with focus behind the sensor, the coma
+    along its tail. `veil_of_paper_pct` is veil over the paper's light in the middle of the frame, `veil_share_pct` is
+    veil over both together."""
     a = lens.aberrations
     half_um = frame.half_diagonal_px * frame.pitch_um
     slope = float(np.hypot(*a.tilt_um))

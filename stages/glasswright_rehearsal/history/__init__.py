@@ -1,1 +1,1 @@
-"""Ledgers of a past that was never shot."""
+"""Ledgers with a rehearsed history, without shots."""

@@ -1,4 +1,4 @@
-"""Answers to hand checks in a rehearsed past."""
+"""Answers to hand checks in a rehearsed history."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class RehearsedHandCheck:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedHandChecks(Artefact):
-    """For the step `read_hand_checks`."""
+    """Result of the step `read_hand_checks`."""
 
     front_glass: RehearsedHandCheck
     rear_glass: RehearsedHandCheck
@@ -38,12 +38,12 @@ class RehearsedHandChecks(Artefact):
     stabiliser_noise: RehearsedHandCheck
 
 
-def see_hand_checks(model: LensModel) -> RehearsedHandChecks:
-    """Return what the step would say of a lens of a model."""
+def simulate_hand_checks(model: LensModel) -> RehearsedHandChecks:
+    """Return the step's result for a faultless lens of a model."""
     checks = {
         name: RehearsedHandCheck(
             passed=True if answer["answer"] == "pass" else None, says=f"{answer['answer']} ({answer['who']})"
         )
         for name, answer in answer_hand_checks(model, ()).items()
     }
-    return RehearsedHandChecks(**checks)  # type: ignore[arg-type] # a name that is no field is refused when it is made
+    return RehearsedHandChecks(**checks)  # type: ignore[arg-type] # the dataclass refuses unknown names

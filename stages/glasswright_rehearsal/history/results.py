@@ -1,4 +1,4 @@
-"""What a rehearsed past says of a lens: results with the names that the measuring stages use, as far as cards ask."""
+"""Results in a rehearsed history: the fields of the measuring stages that the cards use."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class RehearsedPlane:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedSharpness(Artefact):
-    """For the step `measure_mtf50`."""
+    """Result of the step `measure_mtf50`."""
 
     green: RehearsedPlane
     chart: str
@@ -49,7 +49,7 @@ class RehearsedSharpness(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedFalloff(Artefact):
-    """For the step `measure_vignetting`."""
+    """Result of the step `measure_vignetting`."""
 
     worst_corner_loss_ev: float
     worst_corner_loss_ev_u: float
@@ -73,7 +73,7 @@ class RehearsedAperture(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedCentring(Artefact):
-    """For the step `measure_centring`."""
+    """Result of the step `measure_centring`."""
 
     soft_sides_frac: float
     soft_sides_frac_u: float
@@ -83,7 +83,7 @@ class RehearsedCentring(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedGlare(Artefact):
-    """For the step `measure_glare`."""
+    """Result of the step `measure_glare`."""
 
     chart_glare_pct: float
     chart_glare_pct_u: float
@@ -93,7 +93,7 @@ class RehearsedGlare(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedOffset:
-    """Best focus of one colour against where the camera was focused."""
+    """Best focus of one colour relative to the camera's focus."""
 
     shift_um: float
     shift_um_u: float
@@ -103,7 +103,7 @@ class RehearsedOffset:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedFocus(Artefact):
-    """For the step `measure_focus_offset`."""
+    """Result of the step `measure_focus_offset`."""
 
     green: RehearsedOffset
     red_green_um: float
@@ -114,7 +114,7 @@ class RehearsedFocus(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedStabiliser(Artefact):
-    """For the step `measure_stabiliser`."""
+    """Result of the step `measure_stabiliser`."""
 
     benefit_stops: float
     benefit_stops_u: float
@@ -122,7 +122,7 @@ class RehearsedStabiliser(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedSpots(Artefact):
-    """For the step `find_spots`: nothing seen."""
+    """Result of the step `find_spots`: no spots."""
 
     lens_deepest_pct: float
     lens_deepest_pct_u: float
@@ -130,7 +130,7 @@ class RehearsedSpots(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedDistortion(Artefact):
-    """For the step `measure_distortion`."""
+    """Result of the step `measure_distortion`."""
 
     picture_height_worst_pct: float
     picture_height_worst_pct_u: float
@@ -138,7 +138,7 @@ class RehearsedDistortion(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedDisplacement:
-    """One colour against green."""
+    """Displacement of one colour from green."""
 
     worst_px: float
     worst_px_u: float
@@ -150,7 +150,7 @@ class RehearsedDisplacement:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedFringing(Artefact):
-    """For the step `measure_fringing`."""
+    """Result of the step `measure_fringing`."""
 
     red_green: RehearsedDisplacement
     blue_green: RehearsedDisplacement

@@ -1,4 +1,4 @@
-"""What a rehearsed past says of the stand: pointing, illumination and sensor, as the measuring stages would."""
+"""Simulated results about the stand: pointing, illumination and sensor."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ WHITE_COUNT: Final = 45_000.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedPointing(Artefact):
-    """For the step `locate_chart`."""
+    """Result of the step `locate_chart`."""
 
     rotation_deg: float
     magnification_frac: float
@@ -32,14 +32,14 @@ class RehearsedPointing(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedLight(Artefact):
-    """For the step `reduce_flat`."""
+    """Result of the step `reduce_flat`."""
 
     median_light_frac: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedGain(Artefact):
-    """For the step `measure_gain`."""
+    """Result of the step `measure_gain`."""
 
     white_count: float
     white_count_u: float
@@ -47,7 +47,7 @@ class RehearsedGain(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedDark(Artefact):
-    """For the step `combine_darks`."""
+    """Result of the step `combine_darks`."""
 
     black_error_dn: float
     black_error_dn_u: float
@@ -55,15 +55,15 @@ class RehearsedDark(Artefact):
     noise_dn_u: float
 
 
-def see_sensor(setting: Setting | None, draw: Draw, *, knocked: bool) -> dict[str, Artefact]:
-    """Return what a night's reference shots say at a setting, or without one of the whole ticket, by step.
+def simulate_sensor(setting: Setting | None, draw: Draw, *, knocked: bool) -> dict[str, Artefact]:
+    """Return simulated results of a night's reference shots by step: at a setting, or of the whole ticket (None).
 
     Parameters
     ----------
     draw
-        Gives standard normal numbers.
+        Returns standard normal numbers.
     knocked
-        Whether the chart hangs askew.
+        Whether the chart is rotated by a knock.
     """
     if setting is None:
         return {

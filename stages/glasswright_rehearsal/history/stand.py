@@ -1,4 +1,4 @@
-"""A rehearsed past of the stand: a reference lens every night, and a study of how well numbers come out again."""
+"""A rehearsed history of the stand: a reference lens every night, and a repeatability and reproducibility study."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from glasswright.ledger import Ledger, RunRecord, TicketRecord
 from glasswright.ledger.documents import method_document, plan_documents
 from glasswright.plugin.outcome import Item, Outcome, Status
 from glasswright.plugin.stage import Scope
-from glasswright_rehearsal.history.seeing import see
-from glasswright_rehearsal.history.sensor import see_sensor
+from glasswright_rehearsal.history.sensor import simulate_sensor
+from glasswright_rehearsal.history.simulation import simulate_results
 from glasswright_rehearsal.history.truth import describe_facts
 from glasswright_rehearsal.history.visits import LAST_NIGHT
 from glasswright_rehearsal.night.night import list_settings
@@ -33,13 +33,13 @@ if TYPE_CHECKING:
 REFERENCE_NIGHTS: Final = 40
 BASELINE_NIGHTS: Final = 25
 KNOCKED_NIGHTS: Final = (33, 34)
-"""From 0: somebody knocked the chart, and two nights later it was put right."""
+"""From 0: the chart was knocked, and adjusted again two nights later."""
 STUDY: Final = (5, 3, 2)
-"""Lenses, fittings, repeats."""
+"""Numbers of lenses, fittings, repeats."""
 STUDY_NIGHTS_AGO: Final = 12
 
 WATCH: Final = """
-# How the stand is watched: by a reference lens, shot every night.
+# The stand is monitored by a reference lens, shot every night.
 watch:
   baseline: {{from: {first}, to: {last}}}
   missing_after_nights: 3
@@ -49,13 +49,13 @@ watch:
     reduce_flat.median_light_frac: {{at: {{f_number: {f_number:g}}}}}   # illumination
     combine_darks.black_error_dn: {{}}   # the sensor's dark level
     measure_gain.white_count: {{at: {{f_number: {f_number:g}}}}}   # and its gain
-  restarts: [{{on: {restart}, why: "the chart was put right"}}]
+  restarts: [{{on: {restart}, why: "the chart was adjusted"}}]
 """
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PastTicket:
-    """One ticket of the stand's own past."""
+    """One ticket of the stand's history."""
 
     number: str
     phase: str
@@ -63,7 +63,7 @@ class PastTicket:
     night: date
     fitting: str = ""
     mount_seed: int = 0
-    """Tickets of one fitting share it, and with it what mounting the lens did."""
+    """Equal for all tickets of one fitting, which share the mounting's effects."""
 
 
 def first_night() -> date:
@@ -72,7 +72,7 @@ def first_night() -> date:
 
 
 def describe_watch(night: Night) -> str:
-    """Return the section of the stand file that watches the stand, for the sharpest of the night's f-numbers."""
+    """Return the section `watch` of the stand file, for the f-number of `find_watched`."""
     first = first_night()
     return WATCH.format(
         first=first,
@@ -83,7 +83,7 @@ def describe_watch(night: Night) -> str:
 
 
 def find_watched(night: Night) -> Setting:
-    """Return the one setting at which the reference lens is shot: in the middle of its f-numbers."""
+    """Return the setting at which the reference lens is shot: the middle of the night's settings."""
     settings = list_settings(night)
     focal_length_mm, f_number = settings[len(settings) // 2]
     return Setting(focal_length_mm=focal_length_mm, f_number=f_number)
@@ -116,7 +116,7 @@ def draw_stand_tickets(night: Night) -> tuple[PastTicket, ...]:
 
 
 def write_stand_tickets(ledger: Ledger, night: Night, stand: PastStand) -> None:
-    """Write the stand's past into a ledger, a run for each night."""
+    """Write the stand's history into a ledger, one run per night."""
     tickets = draw_stand_tickets(night)
     known: dict[str, dict[Setting, Facts]] = {}
     for when in sorted({ticket.night for ticket in tickets}):
@@ -148,7 +148,7 @@ def _describe_copy(night: Night, stand: PastStand, copy: Copy) -> dict[Setting, 
 
 
 def _measure(night: Night, stand: PastStand, ticket: PastTicket, facts: dict[Setting, Facts]) -> Iterator[Outcome]:
-    """Yield what the stages would say: the truth, what the fitting did to it, and the scatter of measuring."""
+    """Yield simulated outcomes: true values, plus effects of the fitting and measurement noise."""
     own = int(hashlib.sha256(ticket.number.encode()).hexdigest()[:8], 16)
     draw, mount = (
         np.random.default_rng(np.random.SeedSequence([night.seed, stream, seed])).standard_normal
@@ -156,7 +156,7 @@ def _measure(night: Night, stand: PastStand, ticket: PastTicket, facts: dict[Set
     )
     is_reference = ticket.phase == "reference"
     for setting in [find_watched(night)] if is_reference else list(facts):
-        seen = see(
+        simulated = simulate_results(
             facts[setting],
             setting,
             stand.layout.name,
@@ -165,28 +165,28 @@ def _measure(night: Night, stand: PastStand, ticket: PastTicket, facts: dict[Set
             draw,
             mount,
         )
-        for step, artefact in seen.items():
+        for step, artefact in simulated.items():
             yield _outcome(night, ticket, step, artefact, Scope.SETTING)
         if is_reference:
             knocked = (ticket.night - first_night()).days in KNOCKED_NIGHTS
-            for step, artefact in see_sensor(setting, draw, knocked=knocked).items():
+            for step, artefact in simulate_sensor(setting, draw, knocked=knocked).items():
                 scope = Scope.SHOT if step in ("locate_chart", "reduce_flat") else Scope.SETTING
                 yield _outcome(night, ticket, step, artefact, scope)
     if is_reference:
-        for step, artefact in see_sensor(None, draw, knocked=False).items():
+        for step, artefact in simulate_sensor(None, draw, knocked=False).items():
             yield _outcome(night, ticket, step, artefact, Scope.TICKET)
 
 
 def _outcome(night: Night, ticket: PastTicket, step: str, artefact: Artefact, scope: Scope) -> Outcome:
     setting = artefact.setting
     where = "" if setting is None else f"{setting.focal_length_mm} {setting.f_number}"
-    told = f"rehearsed stand {night.seed} {night.model} {ticket.number} {step} {where}"
+    identity = f"rehearsed stand {night.seed} {night.model} {ticket.number} {step} {where}"
     role = {"locate_chart": "chart", "reduce_flat": "flat"}.get(step, "")
     return Outcome(
         step=step,
         stage=f"rehearsal.{step}",
         item=Item(scope=scope, ticket=ticket.number, setting=setting, shot=f"{role}/0001.dng" if role else ""),
-        address=hashlib.sha256(told.encode()).hexdigest(),
+        address=hashlib.sha256(identity.encode()).hexdigest(),
         status=Status.DONE,
         artefact=artefact,
         caveats=artefact.caveats,

@@ -1,4 +1,4 @@
-"""True values for one lens at one setting by closed forms, without drawing a frame."""
+"""True values of one lens at one setting, computed without rendering a frame."""
 
 from __future__ import annotations
 
@@ -27,15 +27,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
-    """What a lens truly does at one setting, in green unless said otherwise."""
+    """True values of a lens at one setting, in green unless noted."""
 
     zones_cy_per_px: Mapping[str, tuple[float, float]]
-    """Zone -> MTF50 at its place, sagittal and tangential."""
+    """Zone -> sagittal and tangential MTF50."""
     corner_losses_ev: tuple[float, ...]
     height_bend_pct: float
-    """Bend of a line along the top or bottom edge, the larger, over the picture's height; negative is barrel."""
+    """Sag of a straight line along the top or bottom edge, the larger, over the picture's height; negative is
+    barrel."""
     red_green_px: float
-    """Largest distance of red from green over the lattice's nodes; likewise blue."""
+    """Largest distance between red and green over the lattice's nodes; the next is for blue."""
     blue_green_px: float
     corner_radial_px: tuple[float, float]
     """Red and blue away from green along the image radius, mean of the corner zones' nodes, the uniform shift taken
@@ -43,15 +44,15 @@ class Facts:
     extreme_loss_ev: float
     """Light lost at the very end of the darkest corner."""
     soft_sides_frac: float
-    """By how much two opposite sides are softer than the two between, half a diagonal out, of the centre's MTF50."""
+    """Amplitude of the second angular harmonic of MTF50 at a half-diagonal, over MTF50 at the centre."""
     corner_softening_frac: float
-    """By how much MTF50 is lower half a diagonal out than in the centre, of the centre's: what is alike all round."""
+    """Rotationally symmetric loss of MTF50 from the centre to a half-diagonal, over MTF50 at the centre."""
     veil_share_pct: float
-    """Light scattered over the picture, of the paper's as photographed."""
+    """Veiling glare over the paper's light as photographed."""
 
 
 def describe_facts(lens: Lens, pose: Pose, layout: Layout, frame: Frame, zones: ZoneLimits) -> Facts:
-    """Return what a lens does."""
+    """Return the true values of a lens."""
     circles = list_circles(layout)
     nodes = circles.centre_mm[~circles.is_hole]
     red, green, blue = (map_points(nodes, pose, lens, frame, plane) for plane in ("red", "green", "blue"))
@@ -99,7 +100,7 @@ def _find_extreme_loss(lens: Lens, frame: Frame) -> float:
 
 
 def _find_shape(sharpness: Array, places: Array) -> tuple[float, float]:
-    """Return the parts of MTF50's run over the field that turn twice and that fall all round, by least squares."""
+    """Return MTF50's second angular harmonic and its rotationally symmetric loss, relative, by least squares."""
     x, y = places.T
     square = x**2 + y**2
     basis = np.column_stack([np.ones_like(x), x, y, x**2 - y**2, 2 * x * y, square, square**2])
@@ -113,9 +114,9 @@ def _read_zone(lens: Lens, frame: Frame, places: Array, angle: Array) -> tuple[f
 
 
 def _find_sharpness(lens: Lens, frame: Frame, places: Array) -> Array:
-    """Return (places, 2): MTF50 across the image radius, then along it."""
+    """Return (places, 2): sagittal and tangential MTF50."""
     offset = places - frame.centre_px
-    # an angle gives a direction of length 1 in the very middle too
+    # by the angle, the direction has length 1 at the centre too
     return _find_mtf50(lens, frame, places, np.arctan2(offset[:, 1], offset[:, 0]))
 
 
@@ -126,7 +127,7 @@ def _find_mtf50(lens: Lens, frame: Frame, places: Array, angle: Array) -> Array:
 
 
 def _bend(lens: Lens, frame: Frame, row: int) -> float:
-    """Return how far the ends of a line along the top (-1) or bottom (1) edge lie outside its middle, in per cent."""
+    """Return the sag of a straight line along the top (-1) or bottom (1) edge, in per cent; negative is barrel."""
     width, height = float(frame.width_px), float(frame.height_px)
     y = -0.5 if row < 0 else height - 0.5
     points = np.array([(-0.5, y), (width / 2 - 0.5, y), (width - 0.5, y)])

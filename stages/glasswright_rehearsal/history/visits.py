@@ -1,4 +1,4 @@
-"""A shop's past with one lens model: who came, what was wrong, what was noticed."""
+"""A rehearsed history of tickets for one lens model: faults, and whether they were noticed."""
 
 from __future__ import annotations
 
@@ -18,33 +18,33 @@ if TYPE_CHECKING:
     from glasswright_rehearsal.scene.models import Copy
 
 LAST_NIGHT: Final = datetime(2026, 2, 27, 22, tzinfo=UTC)
-"""A rehearsal has no clock: every past ends on the same evening."""
+"""A rehearsal has no clock: every history ends on the same evening."""
 VISITS_A_NIGHT: Final = 4
 BAD_FRAC: Final = 0.06
-"""Of lenses, those whose repair did not succeed at once."""
+"""Fraction of lenses with a fault left after the first repair."""
 MISSED_FRAC: Final = 0.3
-"""Of those, the ones that nobody noticed, and that came back."""
+"""Fraction of these that were not noticed, and came back."""
 FAINT: Final = (0.3, 0.6)
-"""Strength of a fault that was missed, of its nominal one."""
+"""Range of severity of a missed fault."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PastVisit:
-    """One ticket of the past."""
+    """One ticket of the history."""
 
     number: str
     measured_at: str
     copy: Copy
     fault: Fault | None
     came_back: str
-    """What its owner found after the release; empty for a lens that stayed away."""
+    """The owner's complaint after release; empty if the lens did not come back."""
 
 
 def draw_history(model_name: str, count: int, seed: int) -> tuple[PastVisit, ...]:
-    """Draw so many tickets of one model, all at their release, the first first.
+    """Draw `count` tickets of one model, all measured before release, in order of time.
 
-    About 6 % of lenses still have a fault then. Most of these are noticed, repaired and measured again with the next
-    ticket; the faint ones go out and come back.
+    About 6 % of lenses still have a fault. Most of these are noticed, repaired and measured again with the next ticket;
+    the others have a faint fault, are released and come back.
     """
     generator = np.random.default_rng(np.random.SeedSequence([seed, 40_014]))
     visits = list(_draw_lenses(model_name, count, generator))[:count]

@@ -1,4 +1,4 @@
-"""Fills a ledger with a rehearsed past of one lens model, so that what needs a history can be tried without one."""
+"""Write a ledger with a rehearsed history of one lens model, to try functions that need a history."""
 
 from __future__ import annotations
 
@@ -18,9 +18,15 @@ from glasswright.plugin.outcome import Item, Outcome, Status
 from glasswright.plugin.stage import Scope
 from glasswright.waiting import watch_progress
 from glasswright_rehearsal.faults.hand import is_zoom
-from glasswright_rehearsal.faults.kinds import harm_lens
-from glasswright_rehearsal.history.hand import see_hand_checks
-from glasswright_rehearsal.history.seeing import see, see_aperture, see_focus, see_spots, see_stabiliser
+from glasswright_rehearsal.faults.kinds import apply_lens_fault
+from glasswright_rehearsal.history.hand import simulate_hand_checks
+from glasswright_rehearsal.history.simulation import (
+    simulate_aperture,
+    simulate_focus,
+    simulate_results,
+    simulate_spots,
+    simulate_stabiliser,
+)
 from glasswright_rehearsal.history.stand import describe_watch, write_stand_tickets
 from glasswright_rehearsal.history.truth import describe_facts
 from glasswright_rehearsal.history.visits import VISITS_A_NIGHT, draw_history
@@ -48,13 +54,13 @@ REHEARSAL: Final = "the rehearsal"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PastStand:
-    """The stand on which the past was measured."""
+    """The stand of the rehearsed history."""
 
     name: str
     body: str
     document: Document
     plan: Plan
-    """By which the past counts as measured: its numbers are what this plan's steps would say."""
+    """Plan whose steps are simulated."""
     layout: Layout
     frame: Frame
     zones: ZoneLimits
@@ -62,18 +68,18 @@ class PastStand:
 
 
 def write_history(night: Night, count: int, stand_file: Path, *, with_stand: bool = False) -> Path:
-    """Write `history.ledger` with so many past tickets of the night's model; give its path.
+    """Write `history.ledger` with `count` past tickets of the night's model, and return its path.
 
     Parameters
     ----------
     night
-        Model, seed, megapixels and f-numbers.
+        Its model, seed, megapixels and f-numbers are used.
     count
-        Tickets.
+        Number of tickets.
     stand_file
-        The stand file that the past was measured with.
+        Stand file of the history.
     with_stand
-        Whether the stand's own past is written too, and its file says how it is watched.
+        Whether the stand's history is written too, and the section `watch` into its file.
     """
     if with_stand:
         stand_file.write_text(stand_file.read_text(encoding="utf-8") + describe_watch(night), encoding="utf-8")
@@ -154,16 +160,16 @@ def _record(night: Night, stand: PastStand, visit: PastVisit, outcomes: tuple[Ou
 
 
 def _measure(night: Night, stand: PastStand, visit: PastVisit) -> Iterator[Outcome]:
-    """Yield what the stages would say of a visit: the truth, with the scatter of measuring."""
+    """Yield simulated outcomes of a visit: true values with measurement noise."""
     generator = np.random.default_rng(np.random.SeedSequence([night.seed, 40_015, int(visit.number[2:])]))
     own = np.random.default_rng(np.random.SeedSequence([night.seed, 40_019, int(visit.number[2:])])).standard_normal
     for focal_length_mm, f_number in list_settings(night):
         lens = set_lens(visit.copy, focal_length_mm, f_number)
         if visit.fault is not None:
-            lens = harm_lens(lens, visit.fault, visit.copy.model.f_numbers[0] / f_number)
+            lens = apply_lens_fault(lens, visit.fault, visit.copy.model.f_numbers[0] / f_number)
         facts = describe_facts(lens, stand.pose, stand.layout, stand.frame, stand.zones)
         setting = Setting(focal_length_mm=focal_length_mm, f_number=f_number)
-        seen = see(
+        simulated = simulate_results(
             facts,
             setting,
             stand.layout.name,
@@ -171,26 +177,26 @@ def _measure(night: Night, stand: PastStand, visit: PastVisit) -> Iterator[Outco
             stand.frame.height_px,
             generator.standard_normal,
         )
-        for step, artefact in seen.items():
+        for step, artefact in simulated.items():
             yield _outcome(night, visit, step, artefact)
         if f_number == min(n for focal, n in list_settings(night) if focal == focal_length_mm):
-            yield _outcome(night, visit, "measure_focus_offset", see_focus(lens, setting, stand.frame, own))
+            yield _outcome(night, visit, "measure_focus_offset", simulate_focus(lens, setting, stand.frame, own))
     if visit.copy.model.has_stabiliser:
-        yield _outcome(night, visit, "measure_stabiliser", see_stabiliser(own))
-    yield _outcome(night, visit, "find_spots", see_spots())
-    yield _outcome(night, visit, "measure_aperture", see_aperture(own))
-    yield _outcome(night, visit, "read_hand_checks", see_hand_checks(visit.copy.model))
+        yield _outcome(night, visit, "measure_stabiliser", simulate_stabiliser(own))
+    yield _outcome(night, visit, "find_spots", simulate_spots())
+    yield _outcome(night, visit, "measure_aperture", simulate_aperture(own))
+    yield _outcome(night, visit, "read_hand_checks", simulate_hand_checks(visit.copy.model))
 
 
 def _outcome(night: Night, visit: PastVisit, step: str, artefact: Artefact) -> Outcome:
     setting = artefact.setting
     where = "" if setting is None else f"{setting.focal_length_mm} {setting.f_number}"
-    told = f"rehearsed {night.seed} {night.model} {visit.number} {step} {where}"
+    identity = f"rehearsed {night.seed} {night.model} {visit.number} {step} {where}"
     return Outcome(
         step=step,
         stage=f"rehearsal.{step}",
         item=Item(scope=Scope.TICKET if setting is None else Scope.SETTING, ticket=visit.number, setting=setting),
-        address=hashlib.sha256(told.encode()).hexdigest(),
+        address=hashlib.sha256(identity.encode()).hexdigest(),
         status=Status.DONE,
         artefact=artefact,
         caveats=artefact.caveats,

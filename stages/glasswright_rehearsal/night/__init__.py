@@ -1,1 +1,1 @@
-"""What a rehearsed night is made of, and how it is written."""
+"""Plan a rehearsed night and write its files."""

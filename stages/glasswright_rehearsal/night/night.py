@@ -1,4 +1,4 @@
-"""What a rehearsed night is made of: which lens each ticket has, how it hangs, what goes wrong with it."""
+"""Plan a rehearsed night: lens, faults and pose of each ticket."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from glasswright_rehearsal.faults.dirt import draw_dirt
-from glasswright_rehearsal.faults.kinds import LENS_FAULTS, Fault, draw_fault, find_fault, harm_lens
+from glasswright_rehearsal.faults.kinds import LENS_FAULTS, Fault, apply_lens_fault, draw_fault, find_fault
 from glasswright_rehearsal.scene.geometry import Frame, Pose
 from glasswright_rehearsal.scene.layout import Layout, fill_magnification
 from glasswright_rehearsal.scene.light import Dust, Lighting
@@ -20,15 +20,14 @@ if TYPE_CHECKING:
     from glasswright_rehearsal.scene.lens import Lens
 
 FILL_FRAC = 0.92
-"""Of the frame that the lattice fills."""
-
+"""Fraction of the frame that the lattice fills."""
 EVERY_THIRD = 3
-"""Without named faults every third ticket has one."""
+"""Without named faults, every third ticket has one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Night:
-    """What was asked for."""
+    """Options of a rehearsal."""
 
     out: Path
     tickets: int
@@ -37,33 +36,34 @@ class Night:
     stand: Path
     model: str
     faults: tuple[str, ...] = ()
-    """One for each of the last tickets, `a+b` for two in one lens; empty: every third ticket has a fault of the lens;
+    """One for each of the last tickets, `a+b` for two in one lens. Empty: every third ticket has a fault of the lens.
     `none`: no fault."""
     f_numbers: tuple[float, ...] = ()
-    """Empty: the model's own."""
+    """Empty: those of the model."""
     shots_per_setting: int = 1
     flats_per_setting: int = 1
     focus_series: bool = False
     ramp_shots: int | None = None
-    """Of the inclined board, at each focal length's first f-number, focused anew before each; None: one, as its card
-    asks of a lens with autofocus."""
+    """Shots of the inclined board at each focal length's lowest f-number, each focused separately. None: one, as cards
+    require of a lens with autofocus."""
     black_spot: bool = False
     shaken_shots: int | None = None
-    """At each exposure time, stabiliser off and on, at the last setting; None: two of a lens that has a stabiliser."""
+    """Shots at each exposure time, stabiliser off and on, at the last setting. None: two if the lens has a
+    stabiliser."""
     shaking: str = "straight"
-    """How the shaker moves: straight, or one of `swinging.PATTERNS`."""
+    """Motion of the shaker: straight, or one of `swinging.PATTERNS`."""
     dark: bool = False
     sensor: str = "RGGB"
     files: str = "dng"
 
     @property
     def ramps(self) -> int:
-        """How many ramp shots each of those settings has."""
+        """Return the number of ramp shots at each of those settings."""
         return 1 if self.ramp_shots is None else self.ramp_shots
 
     @property
     def shakes(self) -> int:
-        """How many shots at each exposure time on the shaker; pictures cannot say how long they were exposed."""
+        """Return the number of shots at each exposure time on the shaker; 0 for pictures, without exposure times."""
         if self.shaken_shots is not None:
             return self.shaken_shots
         return 2 if MODELS[self.model].has_stabiliser and self.files in ("dng", "dng-jpeg") else 0
@@ -71,7 +71,7 @@ class Night:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Visit:
-    """One ticket, before anything is rendered."""
+    """Plan of one ticket."""
 
     number: str
     index: int
@@ -82,21 +82,21 @@ class Visit:
     dust: tuple[Dust, ...]
 
     def lens_at(self, focal_length_mm: float, f_number: float) -> Lens:
-        """Return the lens at a setting, with its fault."""
+        """Return the lens at a setting, with its faults."""
         lens = set_lens(self.copy, focal_length_mm, f_number)
         for fault in self.faults:
-            lens = harm_lens(lens, fault, self.copy.model.f_numbers[0] / f_number)
+            lens = apply_lens_fault(lens, fault, self.copy.model.f_numbers[0] / f_number)
         return lens
 
 
 def find_frame(megapixels: float, pitch_um: float) -> Frame:
-    """Return a 3:2 frame of about so many megapixels, its sides multiples of the colour patterns' periods."""
+    """Return a 3:2 frame of about `megapixels`, with sides that are multiples of the colour patterns' periods."""
     unit = max(1, round(np.sqrt(megapixels * 1e6 / 6) / 12))
     return Frame(width_px=36 * unit, height_px=24 * unit, pitch_um=pitch_um)
 
 
 def list_settings(night: Night) -> tuple[tuple[float, float], ...]:
-    """List focal length and f-number of every setting."""
+    """Return focal length and f-number of every setting."""
     model = MODELS[night.model]
     return tuple(
         (design.focal_length_mm, f_number)
@@ -106,7 +106,7 @@ def list_settings(night: Night) -> tuple[tuple[float, float], ...]:
 
 
 def plan_visit(night: Night, index: int, layout: Layout, frame: Frame) -> Visit:
-    """Draw everything about one ticket from the night's seed and the ticket's place."""
+    """Draw the plan of one ticket from the night's seed and the ticket's index."""
     generator = np.random.default_rng(np.random.SeedSequence([night.seed, index]))
     model: LensModel = MODELS[night.model]
     copy = draw_copy(model, int(generator.integers(100, 99_999)), generator)
@@ -140,19 +140,19 @@ def plan_visit(night: Night, index: int, layout: Layout, frame: Frame) -> Visit:
 
 
 def choose_faults(night: Night, index: int) -> tuple[str, ...]:
-    """Name a ticket's faults."""
+    """Return the names of a ticket's faults."""
     if night.faults:
         place = index - (night.tickets - len(night.faults))
-        asked = night.faults[place] if place >= 0 else "none"
-        return tuple(name for name in asked.split("+") if name != "none")
+        names = night.faults[place] if place >= 0 else "none"
+        return tuple(name for name in names.split("+") if name != "none")
     if index % EVERY_THIRD != EVERY_THIRD - 1:
         return ()
-    names = tuple(LENS_FAULTS)
-    return (names[(night.seed + index // EVERY_THIRD) % len(names)],)
+    every = tuple(LENS_FAULTS)
+    return (every[(night.seed + index // EVERY_THIRD) % len(every)],)
 
 
 def draw_dust(seed: int, frame: Frame) -> tuple[Dust, ...]:
-    """Draw the motes on the body's sensor: the same all night."""
+    """Draw the motes on the body's sensor, the same for the whole night."""
     generator = np.random.default_rng(np.random.SeedSequence([seed, 1_000_003]))
     return tuple(
         Dust(

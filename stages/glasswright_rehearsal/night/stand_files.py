@@ -1,4 +1,4 @@
-"""The stand as a rehearsal sets it up: reads a stand file with plain YAML, writes one that fits the frames."""
+"""Read a stand file, and write one that matches the rehearsed frames."""
 
 from __future__ import annotations
 
@@ -17,24 +17,23 @@ if TYPE_CHECKING:
     from glasswright_rehearsal.scene.geometry import Frame
 
 FULL_WIDTH_MM = 36.0
-"""The sensor width that the stand's print is made for."""
-
+"""Sensor width that the stand's print is made for."""
 SOURCE = Lighting(gradient=(0.02, -0.015), bowl=-0.04)
-"""The diffuse source's own unevenness; the stand file's map takes it out again."""
+"""Unevenness of the diffuse source; the stand file's source map corrects it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StandFacts:
-    """What a rehearsal takes from a stand file."""
+    """Data that a rehearsal reads from a stand file."""
 
     name: str
     body: str
-    """The first that the stand file lists."""
+    """First body in the stand file."""
     pitch_um: float
     layout: Layout
     zones: ZoneLimits
     ramp: Layout | None = None
-    """The print of the inclined board, if the stand has one."""
+    """Print of the inclined board, if the stand has one."""
     ramp_angle_deg: float = 45.0
 
 
@@ -44,7 +43,7 @@ def read_stand(path: Path) -> StandFacts:
     Raises
     ------
     ValueError
-        When the file lacks them; the message names the file and what is missing.
+        If one is missing; the message names it and the file.
     """
     data = yaml.safe_load(path.read_text(encoding="utf-8"))
     try:
@@ -70,7 +69,7 @@ def read_stand(path: Path) -> StandFacts:
 
 
 def fit_layout(layout: Layout, frame: Frame) -> Layout:
-    """Scale a print to a smaller or larger sensor, so that the magnification stays what cards are made for."""
+    """Scale a print to a smaller or larger sensor, so that the cards' magnification is kept."""
     scale = frame.width_px * frame.pitch_um / 1000 / FULL_WIDTH_MM
     return replace(
         layout,
@@ -84,16 +83,16 @@ def fit_layout(layout: Layout, frame: Frame) -> Layout:
 def write_stand(
     source: Path, out: Path, layout: Layout, frame: Frame, sensor_facts: dict[str, Any], dust: tuple[Dust, ...] = ()
 ) -> Path:
-    """Write chart, source map and stand file below `out`; give the stand file's path.
+    """Write chart, source map and stand file below `out`, and return the stand file's path.
 
     Parameters
     ----------
     source
-        The stand file that is taken over, save for chart, source map and sensor facts.
+        The stand file to copy, except chart, source map and sensor facts.
     sensor_facts
-        Entries of camera.sensor that this rehearsal's files need (`monochrome`, `transfer` ...).
+        Entries of camera.sensor for the rehearsed files (`monochrome`, `transfer` ...).
     dust
-        The motes on the body's sensor, which the stand knows.
+        Motes on the body's sensor, listed in the stand file.
     """
     data = yaml.safe_load(source.read_text(encoding="utf-8"))
     charts, stands = out / "charts", out / "stands"
@@ -106,7 +105,7 @@ def write_stand(
     camera["charts"] = [{"layout": f"../charts/{layout.name}.yaml"}]
     camera["source_map"] = "source_map.npy"
     for ramp in camera.get("ramps", ()):
-        # the board is small, and fits even small frames as it is
+        # the board is small and fits even small frames without scaling
         board = read_layout(source.parent / ramp["layout"])
         write_layout(board, charts / f"{board.name}.yaml")
         ramp["layout"] = f"../charts/{board.name}.yaml"
@@ -121,16 +120,16 @@ def write_stand(
         data["camera_lenses"]["models"][place] = f"../lenses/{Path(name).name}"
     target = stands / source.name
     target.write_text(
-        "# Rehearsed: the stand as the rehearsal set it up.\n" + yaml.safe_dump(data, sort_keys=False), encoding="utf-8"
+        "# Rehearsed: written by the rehearsal.\n" + yaml.safe_dump(data, sort_keys=False), encoding="utf-8"
     )
     return target
 
 
 def write_cards(source: Path, out: Path, stand: StandFacts, magnification_frac: float) -> None:
-    """Copy a folder of cards, and make those that speak of another stand or chart valid for this one.
+    """Copy a folder of cards, and make those of another stand or chart valid for this one.
 
-    A rehearsed lens is as sharp on any chart at any magnification, so a card's limits hold on any of them. A real
-    lens's do not.
+    A rehearsed lens is equally sharp with every chart at every magnification, so the cards' limits are valid with all
+    of them. This is not true of real lenses.
     """
     out.mkdir(parents=True, exist_ok=True)
     for path in sorted(source.glob("*.yaml")):
@@ -143,7 +142,7 @@ def write_cards(source: Path, out: Path, stand: StandFacts, magnification_frac: 
         }
         if data["valid_for"] != valid:
             data["valid_for"] = valid
-            text = "# Rehearsed: made valid for the stand and chart of the rehearsal.\n" + yaml.safe_dump(
+            text = "# Rehearsed: valid for the stand and chart of the rehearsal.\n" + yaml.safe_dump(
                 data, sort_keys=False
             )
         (out / path.name).write_text(text, encoding="utf-8")
@@ -162,7 +161,7 @@ def _fit_facts(valid: dict[str, Any], stand: StandFacts, magnification_frac: flo
 
 
 def map_source(frame: Frame, rows: int = 24, columns: int = 36) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
-    """Return the diffuse source's light over the frame, each value that of the middle of its cell."""
+    """Return the diffuse source's light over the frame, at the centre of each cell."""
     x = ((np.arange(columns) + 0.5) / columns - 0.5) * frame.width_px / frame.half_diagonal_px
     y = ((np.arange(rows) + 0.5) / rows - 0.5) * frame.height_px / frame.half_diagonal_px
     return np.asarray(find_source(SOURCE, x[None, :], y[:, None]), dtype=np.float64)

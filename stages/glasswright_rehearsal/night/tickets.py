@@ -1,4 +1,4 @@
-"""Writes a rehearsed ticket: its shots, its `ticket.yaml` and checksums, and the truth beside it."""
+"""Write a rehearsed ticket: shots, `ticket.yaml`, checksums, and a file of true values."""
 
 from __future__ import annotations
 
@@ -39,9 +39,9 @@ if TYPE_CHECKING:
 
 FOCUS_STEPS = (-3, -2, -1, 0, 1, 2, 3)
 LAMP_SCATTER = 0.001
-"""Of the lamps' level from shot to shot."""
+"""Relative standard deviation of the lamps' level between shots."""
 SHOT_S, CHANGE_S = 20, 280
-"""A shot takes so long, and so much more where the light or the setting is changed before it."""
+"""Duration of a shot, and of a change of light or setting before it."""
 
 
 @dataclass(slots=True)
@@ -53,7 +53,7 @@ class ShotWriter:
     folder: Path
     sensor: Sensor
     body: str
-    """The reference body's model."""
+    """Model of the reference body."""
     count: int = 0
     clock_s: int = 0
     """Since the ticket was begun."""
@@ -68,7 +68,7 @@ class ShotWriter:
         f_number: float,
         exposure_s: Fraction | None = None,
     ) -> Path:
-        """Expose one frame with noise of its own and write it into its role's folder."""
+        """Expose one frame with independent noise and write it into its role's folder."""
         sequence = np.random.SeedSequence([self.night.seed, self.visit.index, self.count])
         is_changed, self.last = self.last != (role, focal_length_mm, f_number), (role, focal_length_mm, f_number)
         self.clock_s += SHOT_S + CHANGE_S * is_changed
@@ -96,20 +96,20 @@ class ShotWriter:
 
 
 def choose_sensor(night: Night) -> Sensor:
-    """Return the body's sensor; pictures carry no black level."""
+    """Return the body's sensor; pictures have no black level."""
     if night.files in ("dng", "dng-jpeg"):
         return mosaic_sensor(night.sensor, hot_count=20)
     return mosaic_sensor(night.sensor, black_dn=((0.0,),), white_dn=65535)
 
 
 def find_sensor_facts(night: Night) -> dict[str, Any]:
-    """Return what the stand file must say of this body's files."""
+    """Return the entries of camera.sensor for this body's files."""
     facts: dict[str, Any] = {"monochrome": True} if night.sensor == "mono" else {}
     return facts | ({"transfer": "srgb"} if night.files == "png" else {})
 
 
 def find_exif(visit: Visit, focal_length_mm: float, f_number: float, clock_s: int) -> Exif:
-    """Return a shot's EXIF; all tickets of a rehearsal are begun on the same day."""
+    """Return a shot's EXIF data; all tickets of a rehearsal begin on the same day."""
     begun = datetime(2026, 3, 2) + timedelta(hours=visit.index % 24)
     return Exif(
         exposure_s=Fraction(exact_square(f_number) / 16).limit_denominator(1000),
@@ -123,7 +123,7 @@ def find_exif(visit: Visit, focal_length_mm: float, f_number: float, clock_s: in
 
 
 def write_ticket(night: Night, index: int) -> str:
-    """Write one ticket's folder and truth; give its number."""
+    """Write one ticket's folder and true values, and return its number."""
     stand = read_stand(night.stand)
     frame = find_frame(night.megapixels, stand.pitch_um)
     layout = fit_layout(stand.layout, frame)
@@ -132,7 +132,7 @@ def write_ticket(night: Night, index: int) -> str:
     sensor = choose_sensor(night)
     writer = ShotWriter(night=night, visit=visit, folder=folder, sensor=sensor, body=stand.body)
     settings = list_settings(night)
-    told = []
+    settings_truth = []
     for place, (focal_length_mm, f_number) in enumerate(settings):
         scene = Scene(
             frame=frame,
@@ -144,24 +144,24 @@ def write_ticket(night: Night, index: int) -> str:
             dust=visit.dust,
         )
         _write_setting(writer, scene, is_struck=place == len(settings) // 2)
-        told.append(_describe_setting(night, scene, stand))
+        settings_truth.append(_describe_setting(night, scene, stand))
         if night.black_spot:
             writer.write("black_spot", render_black_spot(light_source(scene)), focal_length_mm, f_number)
         if night.shakes and place == len(settings) - 1:
-            told[-1]["shaking"] = write_shaking(writer, scene)
+            settings_truth[-1]["shaking"] = write_shaking(writer, scene)
         if night.ramps and f_number == min(n for focal, n in settings if focal == focal_length_mm):
-            told[-1]["ramp"] = write_ramp(writer, scene, stand)
+            settings_truth[-1]["ramp"] = write_ramp(writer, scene, stand)
     if night.dark:
         dark = np.zeros((len(sensor.pattern), frame.height_px, frame.width_px), dtype=np.float32)
         for _ in range(2):
             writer.write("dark", dark, *settings[0])
     _write_papers(night, visit, folder, stand.body)
-    _write_truth(night, visit, told)
+    _write_truth(night, visit, settings_truth)
     return visit.number
 
 
 def _write_setting(writer: ShotWriter, scene: Scene, *, is_struck: bool) -> None:
-    """Write one setting's shots; `is_struck` says whether a shooting fault strikes here."""
+    """Write one setting's shots; `is_struck`: with the faults of the shooting."""
     night, lens = writer.night, scene.lens
     faults = writer.visit.faults if is_struck else ()
     where = lens.focal_length_mm, lens.f_number
@@ -180,12 +180,12 @@ def _write_setting(writer: ShotWriter, scene: Scene, *, is_struck: bool) -> None
 
 
 def light_source(scene: Scene) -> Scene:
-    """Return the scene with the diffuse source in place of the chart."""
+    """Return the scene with the diffuse source instead of the chart."""
     return replace(scene, layout=None, lighting=replace(SOURCE, exposure_frac=scene.lighting.exposure_frac))
 
 
 def write_shaking(writer: ShotWriter, scene: Scene) -> dict[str, Any]:
-    """Write the shots on the shaker; give their truth."""
+    """Write the shots on the shaker, and return their true values."""
     night, pitch_um = writer.night, scene.frame.pitch_um
     generator = np.random.default_rng(np.random.SeedSequence([night.seed, writer.visit.index, 3_000_003]))
     stops = find_stops(writer.visit.faults)
@@ -197,7 +197,7 @@ def write_shaking(writer: ShotWriter, scene: Scene) -> dict[str, Any]:
 
 
 def write_ramp(writer: ShotWriter, scene: Scene, stand: StandFacts) -> dict[str, Any]:
-    """Write the ramp shots of a setting; give their truth."""
+    """Write the ramp shots of a setting, and return their true values."""
     night, visit = writer.night, writer.visit
     generator = np.random.default_rng(np.random.SeedSequence([night.seed, visit.index, 2_000_003, writer.count]))
     shots = draw_ramp_scenes(scene, stand, visit.faults, night.ramps, generator)
@@ -207,25 +207,25 @@ def write_ramp(writer: ShotWriter, scene: Scene, stand: StandFacts) -> dict[str,
 
 
 def list_focus_um(f_number: float) -> tuple[float, ...]:
-    """Return the focus steps at the sensor: one and a half quarter-wave depths (2 lambda N^2) apart."""
+    """Return the focus steps at the sensor, 1.5 quarter-wave depths of focus (2 lambda N^2) apart."""
     step = 1.5 * 2 * 0.54 * f_number**2
     return tuple(step * k for k in FOCUS_STEPS)
 
 
 def _describe_setting(night: Night, scene: Scene, stand: StandFacts) -> dict[str, Any]:
-    """Return the truth of one setting."""
-    told = {
+    """Return the true values at one setting."""
+    truth = {
         "focal_length_mm": scene.lens.focal_length_mm,
         "f_number": scene.lens.f_number,
         **describe_truth(scene, stand.zones),
     }
     if night.focus_series:
-        told["focus_series"] = [
+        truth["focus_series"] = [
             {"defocus_um": step, "zones": _describe_zones(scene, step, stand.zones)}
             for step in list_focus_um(scene.lens.f_number)
         ]
-        told["best_focus"] = _describe_best_focus(scene, stand.zones)
-    return told
+        truth["best_focus"] = _describe_best_focus(scene, stand.zones)
+    return truth
 
 
 def _describe_best_focus(scene: Scene, zones: ZoneLimits) -> dict[str, Any]:
@@ -245,13 +245,13 @@ def _describe_best_focus(scene: Scene, zones: ZoneLimits) -> dict[str, Any]:
 
 
 def _describe_zones(scene: Scene, defocus_um: float, zones: ZoneLimits) -> dict[str, Any]:
-    """Return the zones' truth at another focus."""
+    """Return the zones' true values at another focus."""
     zone_truth: dict[str, Any] = describe_truth(replace(scene, lens=stop_focus(scene.lens, defocus_um)), zones)["zones"]
     return zone_truth
 
 
 def _write_papers(night: Night, visit: Visit, folder: Path, body: str) -> None:
-    """Write `ticket.yaml` and SHA256SUMS, then spoil the copy that a fault asks for."""
+    """Write `ticket.yaml` and SHA256SUMS, then damage a file if a fault requires it."""
     ticket: dict[str, Any] = {
         "ticket": visit.number,
         "lens": {"model": visit.copy.model.name, "serial": visit.copy.serial},
@@ -276,8 +276,8 @@ def _write_papers(night: Night, visit: Visit, folder: Path, body: str) -> None:
         victim.write_bytes(data[: len(data) // 2] + bytes(len(data) - len(data) // 2))
 
 
-def _write_truth(night: Night, visit: Visit, told: list[dict[str, Any]]) -> None:
-    """Write the truth as JSON."""
+def _write_truth(night: Night, visit: Visit, settings_truth: list[dict[str, Any]]) -> None:
+    """Write the true values as JSON."""
     truth = {
         "ticket": visit.number,
         "model": visit.copy.model.name,
@@ -285,7 +285,7 @@ def _write_truth(night: Night, visit: Visit, told: list[dict[str, Any]]) -> None
         "seed": night.seed,
         "faults": [_describe_fault(fault) for fault in visit.faults],
         "pose": asdict(visit.pose),
-        "settings": told,
+        "settings": settings_truth,
     }
     folder = night.out / "truth"
     folder.mkdir(parents=True, exist_ok=True)
@@ -298,7 +298,7 @@ def _describe_fault(fault: Fault) -> dict[str, Any]:
 
 
 def round_numbers(value: Any) -> Any:  # noqa: ANN401 - whatever JSON holds
-    """Round to nine decimals, so that the last bits, which differ between machines, leave no mark on the file."""
+    """Round to nine decimals, since the last bits differ between machines."""
     if isinstance(value, float):
         return round(value, 9)
     if isinstance(value, dict):

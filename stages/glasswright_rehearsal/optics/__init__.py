@@ -1,1 +1,1 @@
-"""Blur as waves make it."""
+"""Blur by wave optics."""

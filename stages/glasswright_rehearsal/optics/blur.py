@@ -1,4 +1,4 @@
-"""The optical transfer function at a place: diffraction, defocus, aberration, halo, motion and pixel aperture."""
+"""Optical transfer function at a place: diffraction, defocus, aberration, halo, motion and pixel aperture."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ Complex = NDArray[np.complex128]
 
 HALF = 0.5
 MANY = 400
-"""From so many places on round pupils are drawn out of tables too."""
+"""Number of places from which pupils without coma are interpolated from tables too."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Blur:
-    """What blurs at some places: arrays of one shape (places,). Pixels unless named otherwise."""
+    """Parameters of the blur at some places: arrays (places,), in pixels unless noted."""
 
     cutoff: Array
-    """Diffraction's cut-off, cycles per pixel."""
+    """Diffraction cut-off, cycles per pixel."""
     waves: Array
     """Defocus as W20 in wavelengths."""
     variance_xx: Array
@@ -33,15 +33,15 @@ class Blur:
     variance_yy: Array
     """Covariance of the Gaussian aberration blur, square pixels, sensor axes."""
     coma_waves: float = 0.0
-    """W31 in wavelengths, the same at all places; the one part that is lopsided."""
+    """W31 in wavelengths, the same at all places."""
     side_waves: Array | None = None
-    """(places, 2): how much more defocus the disc's edge has than its middle, at its right and at its lower side."""
+    """(places, 2): defocus at the disc's right and lower edge minus that at its centre, W20 in wavelengths."""
     coma_deg: float = 0.0
-    """Where the far tail of a point's image lies, from x towards y."""
+    """Direction of the tail of a point's image, from x towards y."""
     halo_frac: float = 0.0
     halo_variance: float = 0.0
     motion_px: tuple[float, float] = (0.0, 0.0)
-    """Even motion during the exposure, its whole length."""
+    """Whole length of a uniform motion during the exposure."""
 
     def __len__(self) -> int:
         """Return the number of places."""
@@ -58,16 +58,16 @@ def find_blur(
 ) -> Blur:
     """Evaluate a lens's blur at places (places, 2) on the sensor in one plane.
 
-    `depth_um` is defocus that comes of the scene's depth: see `defocus_by_depth`.
+    `depth_um` is the defocus by the scene's depth: see `defocus_by_depth`.
     """
     a = lens.aberrations
     field = (place_px - frame.centre_px) / frame.half_diagonal_px
     square = np.sum(field**2, axis=1)
     along = field / np.maximum(np.sqrt(square), 1e-12)[:, None]
     towards = np.array([np.cos(np.deg2rad(a.decentre_deg)), np.sin(np.deg2rad(a.decentre_deg))])
-    lopsided = np.maximum(1 + a.decentre_gradient * (field @ towards), 0.2) / frame.pitch_um
-    tangential = ((a.blur_um + a.tangential_growth_um * square) * lopsided) ** 2
-    sagittal = ((a.blur_um + a.sagittal_growth_um * square) * lopsided) ** 2
+    growth = np.maximum(1 + a.decentre_gradient * (field @ towards), 0.2) / frame.pitch_um
+    tangential = ((a.blur_um + a.tangential_growth_um * square) * growth) ** 2
+    sagittal = ((a.blur_um + a.sagittal_growth_um * square) * growth) ** 2
     extra = tangential - sagittal
     defocus = a.defocus_um + a.plane_defocus_um[PLANE_INDEX[plane]] + a.field_curvature_um * square
     defocus = defocus + field @ np.array(a.tilt_um)
@@ -97,7 +97,7 @@ def diffract(relative_frequency: Array, waves: Array) -> Array:
     Parameters
     ----------
     relative_frequency
-        Frequency over the cut-off, any shape that broadcasts with `waves`; 0 beyond 1.
+        Frequency over the cut-off, any shape that broadcasts with `waves`; the function is 0 beyond 1.
     waves
         W20 in wavelengths.
 
@@ -120,7 +120,7 @@ def diffract(relative_frequency: Array, waves: Array) -> Array:
 
 
 def transfer(blur: Blur, frequency: Array, cos: Array, sin: Array, *, pixel: bool = True) -> Array | Complex:
-    """Return the transfer function along directions; complex where there is coma, else real.
+    """Return the transfer function along directions; complex with coma, else real.
 
     Parameters
     ----------
@@ -131,7 +131,7 @@ def transfer(blur: Blur, frequency: Array, cos: Array, sin: Array, *, pixel: boo
     cos, sin
         (P, D) or (1, D): unit vectors of the directions at each place.
     pixel
-        Whether the square pixel's own aperture is part of it.
+        Whether the square pixel's aperture is included.
 
     Returns
     -------
@@ -156,7 +156,7 @@ def transfer(blur: Blur, frequency: Array, cos: Array, sin: Array, *, pixel: boo
 
 
 def _find_pupil(blur: Blur, frequency: Array, cos: Array, sin: Array) -> Array | Complex:
-    """Return the pupil's own part, (P, D or 1, F)."""
+    """Return the pupil's factor, (P, D or 1, F)."""
     if not blur.coma_waves and len(blur) < MANY:
         return diffract(frequency[None, :] / blur.cutoff[:, None], blur.waves[:, None])[:, None, :]
     axis = np.deg2rad(blur.coma_deg)
@@ -166,11 +166,12 @@ def _find_pupil(blur: Blur, frequency: Array, cos: Array, sin: Array) -> Array |
 
 
 def find_mtf50(blur: Blur, cos: Array, sin: Array) -> Array:
-    """The frequency (P, D), cycles per pixel, at which the transfer function's modulus first falls to one half."""
+    """Return the frequency (P, D), cycles per pixel, at which the modulus of the transfer function first falls to
+    0.5."""
     frequency = np.linspace(0, 1.2, 301)
     values = np.abs(transfer(blur, frequency, cos, sin))
     below = values < HALF
-    # the crossing lies between the second and the third of four samples, which a cubic joins to rounding error
+    # the crossing is between the second and third of four samples; a cubic interpolates them to rounding error
     first = np.maximum(np.argmax(below, axis=-1), 2)[..., None] - 2
     a, b, c, d = (np.take_along_axis(values, first + k, axis=-1)[..., 0] for k in range(4))
     low, high = np.zeros_like(b), np.ones_like(b)
@@ -197,7 +198,7 @@ def find_spill(blur: Blur, cos: Array, sin: Array) -> Array:
 
 
 def pick_places(blur: Blur, index: NDArray[np.intp]) -> Blur:
-    """Take some places."""
+    """Return the blur at the indexed places."""
     return replace(
         blur,
         cutoff=blur.cutoff[index],
@@ -210,12 +211,12 @@ def pick_places(blur: Blur, index: NDArray[np.intp]) -> Blur:
 
 
 def find_spread_px(blur: Blur) -> float:
-    """Return a generous standard deviation of the widest blur, for the reach of the edge tables."""
+    """Return an upper bound for the standard deviation of the widest blur, to size the edge tables."""
     gauss = np.sqrt(np.max(blur.variance_xx + blur.variance_yy))
     # geometric blur-disc radius of defocus is 4 |W20/lambda| / cut-off pixels
     disc = np.max(4 * np.abs(blur.waves) / blur.cutoff)
     halo = np.sqrt(blur.halo_variance) if blur.halo_frac else 0.0
     motion = np.hypot(*blur.motion_px) / 2
-    # of the geometric comet, three wave units long, along its axis
+    # standard deviation of the geometric coma along its axis
     comet = np.max(np.sqrt(2) * blur.coma_waves / blur.cutoff)
     return float(np.hypot(np.hypot(gauss, comet), halo) + disc + motion)

@@ -1,13 +1,11 @@
-"""The transfer function of a round pupil with coma and defocus, in every direction: complex, so that edges lean.
+"""Complex optical transfer function of a round pupil with coma and defocus, in every direction.
 
 The wavefront is ``W20 r^2 + W31 (r^2 - 2/3) x``, x along the coma's axis: the third-order coma of a decentred element,
-less the tilt that makes its mean square least (Zernike's balance). So *the place of a disc* is where its geometric
-image lies, about the brightest part of a point's image; the light's centroid lies ``W31 lambda 2N / 3`` further along
-the axis, whatever the colour, since W31 is one optical path for all wavelengths.
-
-Tables are made for a few defoci, a few directions and a few frequencies, and drawn out between them: by polynomials
-through Chebyshev's points in defocus and in the direction's cosine (the function is even about the axis), by cubic
-splines in frequency.
+with the tilt that minimises its mean square (Zernike's balance). The place of a disc is therefore that of its geometric
+image, near the brightest part of a point's image. The light's centroid is ``W31 lambda 2N / 3`` farther along the axis
+in all colours, since W31 is one optical path for all wavelengths.
+The function is tabulated at a few defoci, directions and frequencies and interpolated: by polynomials through Chebyshev
+points in defocus and in the direction's cosine (it is even about the axis), by cubic splines in frequency.
 """
 
 from __future__ import annotations
@@ -27,13 +25,13 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 LEAST_WAVES = 0.02
-"""Less coma than this is left out: it moves MTF50 by 2e-4 of itself at f/4, 3e-4 at f/8."""
+"""Less coma is ignored: it changes MTF50 by 2e-4 relative at f/4, by 3e-4 at f/8."""
 GRID_WAVES = 0.5
-"""Defocus tables begin and end at multiples of this, so that one serves many discs."""
+"""Defocus tables begin and end at multiples of this, so that many discs use the same one."""
 
 
 def transfer_comatic(relative_frequency: Array, waves: Array, coma_waves: float, cos_axis: Array) -> Complex:
-    """Return the pupil's transfer function at places, in directions.
+    """Return the pupil's transfer function by place and direction.
 
     Parameters
     ----------
@@ -44,11 +42,11 @@ def transfer_comatic(relative_frequency: Array, waves: Array, coma_waves: float,
     coma_waves
         W31 in wavelengths, 0 or more.
     cos_axis
-        (P, D): cosine of the angle between direction and axis. The far tail of a point's image lies towards 1.
+        (P, D): cosine of the angle between direction and axis; 1 towards the tail of a point's image.
 
     Returns
     -------
-    (P, D, F): the transform of the light's spread along the direction, ``int l(t) exp(-2 pi i f t) dt``.
+    (P, D, F): Fourier transform of the line spread function in the direction, ``int l(t) exp(-2 pi i f t) dt``.
     """
     low = GRID_WAVES * float(np.floor(waves.min() / GRID_WAVES))
     high = max(GRID_WAVES * float(np.ceil(waves.max() / GRID_WAVES)), low + GRID_WAVES)
@@ -68,8 +66,8 @@ def transfer_comatic(relative_frequency: Array, waves: Array, coma_waves: float,
 def _tabulate(coma_waves: float, low: float, high: float) -> Complex:
     """Return Chebyshev coefficients (defoci, cosines, frequencies) of the transfer function.
 
-    Frequencies lie at ``2 f / cut-off = 1 - cos t`` with even t from 0 to pi, so that splines in t follow the slow
-    end at the cut-off.
+    Frequencies are ``2 f / cut-off = 1 - cos t`` with equidistant t from 0 to pi, so that splines in t are accurate
+    near the cut-off.
     """
     extent = max(abs(low), abs(high)) + coma_waves
     defocus_count = 10 + int(4 * (high - low))
@@ -77,7 +75,7 @@ def _tabulate(coma_waves: float, low: float, high: float) -> Complex:
     shear = 1 - np.cos(np.linspace(0, np.pi, 49 + int(20 * extent)))
     defocus = _points(defocus_count) * (high - low) / 2 + (high + low) / 2
     cosine = _points(2 * half_count)
-    # one half of the turn is the mirror image of the other
+    # the opposite direction has the complex conjugate
     first = sample_pupil(shear, defocus, coma_waves, cosine[:half_count])
     values = np.concatenate([first, first[:, ::-1].conj()], axis=1)
     along = np.linalg.inv(chebyshev.chebvander(_points(defocus_count), defocus_count - 1))
@@ -86,19 +84,19 @@ def _tabulate(coma_waves: float, low: float, high: float) -> Complex:
 
 
 def _points(count: int) -> Array:
-    """Return Chebyshev's points, from 1 down to -1."""
+    """Return the Chebyshev points, from 1 down to -1."""
     return np.cos((np.arange(count) + 0.5) * np.pi / count)
 
 
 def sample_pupil(shear: Array, waves: Array, coma_waves: float, cos_axis: Array) -> Complex:
-    """Integrate the overlap of the two sheared pupils: (defoci, directions, shears).
+    """Return the overlap integral of the two sheared pupils: (defoci, directions, shears).
 
     Parameters
     ----------
     shear
         Twice the frequency over the cut-off, 0 to 2.
     waves, coma_waves, cos_axis
-        W20, W31 and cosines of the directions, one list each.
+        W20, W31 and cosines of the directions; W20 and cosines are 1-d arrays.
     """
     extent = float(np.abs(waves).max()) + coma_waves
     across = legendre_nodes(16 + int(7 * coma_waves))
@@ -122,8 +120,8 @@ def _integrate(
 ) -> None:
     """Fill `result`: H. H. Hopkins, "The frequency response of optical systems", Proc. Phys. Soc. B 69 (1956).
 
-    With the shear h either way along x', and y' across it, the wavefronts differ by
-    ``h (W31 c (6 x'^2 + 2 h^2 + 2 y'^2 - 4/3) + 4 x' (W20 - W31 s y'))``; what is odd in x' leaves a cosine.
+    With shears +-h along x', and y' across, the wavefronts differ by
+    ``h (W31 c (6 x'^2 + 2 h^2 + 2 y'^2 - 4/3) + 4 x' (W20 - W31 s y'))``; the term odd in x' becomes a cosine.
     """
     for k in range(len(cos_axis)):
         c = cos_axis[k]
@@ -133,7 +131,7 @@ def _integrate(
             most = sqrt(max(1 - h * h, 0.0))
             total = np.zeros(len(waves), dtype=np.complex128)
             for a in range(len(point_across)):
-                # y = most sin t: no root is left at the ends
+                # y = most sin t removes the square root at the ends
                 y = most * np.sin(pi / 2 * point_across[a])
                 stretch = most * pi / 2 * cos(pi / 2 * point_across[a]) * weight_across[a]
                 reach = max(sqrt(1 - y * y) - h, 0.0)

@@ -1,4 +1,4 @@
-"""Gauss-Legendre nodes, kept: edges of every plane and frame ask for the same few sets."""
+"""Gauss-Legendre nodes, cached: all planes and frames use the same few sets."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 @lru_cache(maxsize=256)
 def legendre_nodes(count: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return nodes and weights on -1..1, exact for polynomials of degree 2 count - 1; not to be written into."""
+    """Return nodes and weights on -1..1 (read-only arrays), exact for polynomials of degree 2 count - 1."""
     node, weight = roots_legendre(count)
     node.flags.writeable = weight.flags.writeable = False
     return node, weight

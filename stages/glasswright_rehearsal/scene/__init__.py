@@ -1,1 +1,1 @@
-"""What is before the sensor and the sensor itself: lens, chart, light."""
+"""Models of lens, chart, light and sensor."""

@@ -1,4 +1,4 @@
-"""Where points of the chart fall on the sensor, and the shape in which each disc's edge arrives there."""
+"""Map points of the chart to the sensor, and describe the shape of each disc's edge there."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from glasswright_rehearsal.scene.lens import Distortion, Lens, PlaneShift
 Array = NDArray[np.float64]
 
 HARMONICS = 8
-"""Of the edge's polar radius: leaves under 1e-4 px of an 88 px disc stretched by a tenth."""
+"""Number of Fourier harmonics of the edge's polar radius: error < 1e-4 px for an 88 px disc stretched by a tenth."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pose:
-    """How the chart hangs before the camera."""
+    """Position of the chart before the camera."""
 
     magnification_frac: float
     rotation_deg: float = 0.0
@@ -27,7 +27,7 @@ class Pose:
     tilt_y_deg: float = 0.0
     """About the vertical axis."""
     shift_px: tuple[float, float] = (0.0, 0.0)
-    """Of the lattice's middle from the frame's centre."""
+    """Shift of the lattice's middle from the frame's centre."""
     mirrored: bool = False
 
 
@@ -52,18 +52,18 @@ class Frame:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Edges:
-    """Discs as they arrive on the sensor, sharp: arrays over (planes, circles)."""
+    """Sharp images of the discs' edges on the sensor: arrays over (planes, circles)."""
 
     node_px: Array
-    """(planes, circles, 2): where the lattice node itself falls."""
+    """(planes, circles, 2): image of the lattice node."""
     centre_px: Array
-    """(planes, circles, 2): centre of the edge: the point about which its radius has no first harmonic."""
+    """(planes, circles, 2): centre of the edge, about which its radius has no first harmonic."""
     radius: Array
     """(planes, circles, 1 + 2 HARMONICS): mean radius, then cosine and sine amplitudes of each harmonic."""
 
 
 def find_homography(pose: Pose, frame: Frame, focal_length_mm: float) -> Array:
-    """Return the 3 x 3 matrix that takes chart millimetres to sensor pixels without distortion (pinhole)."""
+    """Return the 3 x 3 matrix from chart millimetres to sensor pixels, without distortion (pinhole)."""
     image_mm = focal_length_mm * (1 + pose.magnification_frac)
     image_px = image_mm * 1000 / frame.pitch_um
     turn = find_turn(pose)
@@ -86,7 +86,7 @@ def find_turn(pose: Pose) -> Array:
 
 
 def distort(points_px: Array, distortion: Distortion, frame: Frame) -> Array:
-    """Move ideal points (..., 2) to where the lens puts them in green light."""
+    """Return the distorted places of ideal points (..., 2) in green light."""
     axis = frame.centre_px + np.array(distortion.axis_shift_frac) * frame.half_diagonal_px
     offset = points_px - axis
     square = np.sum((offset / frame.half_diagonal_px) ** 2, axis=-1, keepdims=True)
@@ -95,7 +95,7 @@ def distort(points_px: Array, distortion: Distortion, frame: Frame) -> Array:
 
 
 def shift_plane(points_px: Array, shift: PlaneShift, distortion: Distortion, frame: Frame) -> Array:
-    """Move green points (..., 2) to where one other plane has them."""
+    """Return the places of green points (..., 2) in another plane."""
     axis = frame.centre_px + np.array(distortion.axis_shift_frac) * frame.half_diagonal_px
     offset = points_px - axis
     square = np.sum((offset / frame.half_diagonal_px) ** 2, axis=-1, keepdims=True)
@@ -104,7 +104,7 @@ def shift_plane(points_px: Array, shift: PlaneShift, distortion: Distortion, fra
 
 
 def map_points(points_mm: Array, pose: Pose, lens: Lens, frame: Frame, plane: str) -> Array:
-    """Take chart points (..., 2) in millimetres to sensor pixels in one plane."""
+    """Map chart points (..., 2) in millimetres to sensor pixels in one plane."""
     matrix = find_homography(pose, frame, lens.focal_length_mm)
     ideal = points_mm @ matrix[:, :2].T + matrix[:, 2]
     green = distort(ideal[..., :2] / ideal[..., 2:], lens.distortion, frame)
@@ -115,7 +115,7 @@ def map_points(points_mm: Array, pose: Pose, lens: Lens, frame: Frame, plane: st
 def fit_edges(
     centre_mm: Array, radius_mm: Array, pose: Pose, lens: Lens, frame: Frame, planes: tuple[str, ...]
 ) -> Edges:
-    """Map every circle's edge and describe it by its polar radius about its own centre."""
+    """Map every circle's edge to the sensor and return its polar radius about its centre."""
     turn = np.linspace(0, 2 * np.pi, 48, endpoint=False)
     circle = np.stack([np.cos(turn), np.sin(turn)], axis=1)
     edge_mm = centre_mm[:, None, :] + radius_mm[:, None, None] * circle

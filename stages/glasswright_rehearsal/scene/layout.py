@@ -1,4 +1,4 @@
-"""The chart's lattice of discs, read from a layout file with plain YAML."""
+"""The chart's lattice of discs, read from a layout file (YAML)."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ OPTIONAL = frozenset({"band_diameter_mm", "contrast_u_frac", "orientation"})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """A marked node: `ring` has a light hole in its disc, `large` is a bigger disc."""
+    """A marked node: `ring` has a light hole in its disc, `large` is a larger disc."""
 
     column: int
     row: int
@@ -40,16 +40,16 @@ class Layout:
     large_diameter_mm: float
     contrast_ratio: float
     contrast_u_frac: float = 0.1
-    """How well the contrast is known, relative; a chart file may leave it out."""
+    """Relative standard uncertainty of the contrast; optional in a chart file."""
     band_diameter_mm: float | None = None
-    """Of the middle row's discs, where they are larger than the others: the focusing band of a ramp."""
+    """Diameter of the discs in the middle row if larger than the others: the focusing band of a ramp."""
     orientation: str = "by_marks"
-    """What fixes a chart's rotation: its marks, or that it hangs `upright`."""
+    """How a chart's rotation is known: by its marks, or because it is `upright`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Circles:
-    """The circles to draw, arrays over (circles,): each lattice disc, and the hole of each `ring`."""
+    """Circles to draw, arrays over (circles,): each lattice disc, and the hole of each `ring`."""
 
     node: NDArray[np.int64]
     """(circles, 2): column and row."""
@@ -58,11 +58,11 @@ class Circles:
     radius_mm: NDArray[np.float64]
     is_mark: NDArray[np.bool_]
     is_hole: NDArray[np.bool_]
-    """True for a light hole, which is taken away from its disc."""
+    """True for a light hole, which is subtracted from its disc."""
 
 
 def default_layout() -> Layout:
-    """Return a 13 x 9 lattice with three ring marks, discs 0.4 pitch, 20:1."""
+    """Return a 13 x 9 lattice: three ring marks, disc diameter 0.4 pitch, contrast 20:1."""
     return Layout(
         name="lattice_13x9",
         columns=13,
@@ -86,13 +86,12 @@ def read_layout(path: Path) -> Layout:
     Parameters
     ----------
     path
-        A YAML file with the fields of `Layout`. What it says of the print's own edges is left out: a rehearsed print
-        has perfect ones.
+        A YAML file with the fields of `Layout`. The print's edge blur is ignored: a rehearsed print has perfect edges.
 
     Raises
     ------
     ValueError
-        When a field is missing or unknown, or the chart has what is not drawn here; the message names the file.
+        If a field is missing or unknown, or the chart has slanted edges; the message names the file.
     """
     data: dict[str, Any] = yaml.safe_load(path.read_text(encoding="utf-8"))
     marks = tuple(Mark(**mark) for mark in data.pop("marks", ()))
@@ -104,16 +103,16 @@ def read_layout(path: Path) -> Layout:
     data.pop("edge_blur_um", None)
     wanted = set(Layout.__dataclass_fields__) - {"marks"} - (OPTIONAL - set(data))
     if set(data) != wanted:
-        odd = ", ".join(sorted(set(data) ^ wanted))
+        wrong = ", ".join(sorted(set(data) ^ wanted))
         message = (
-            f"{path}: a chart file has the fields {', '.join(sorted(wanted))} and marks; missing or unknown: {odd}"
+            f"{path}: a chart file has the fields {', '.join(sorted(wanted))} and marks; missing or unknown: {wrong}"
         )
         raise ValueError(message)
     return Layout(marks=marks, **data)
 
 
 def write_layout(layout: Layout, path: Path) -> None:
-    """Write a chart file that `read_layout` reads back."""
+    """Write a chart file for `read_layout`."""
     data = asdict(layout)
     data["marks"] = [dict(mark) for mark in data["marks"]]
     if layout.band_diameter_mm is None:
@@ -125,7 +124,7 @@ def write_layout(layout: Layout, path: Path) -> None:
 
 
 def list_circles(layout: Layout) -> Circles:
-    """List every circle of the print, the discs row by row, then the holes."""
+    """Return all circles of the print: the discs row by row, then the holes."""
     column, row = (a.ravel() for a in np.meshgrid(np.arange(layout.columns), np.arange(layout.rows)))
     kinds = {(mark.column, mark.row): mark.kind for mark in layout.marks}
     kind = [kinds.get((int(c), int(r)), "") for c, r in zip(column, row, strict=True)]
@@ -146,7 +145,7 @@ def list_circles(layout: Layout) -> Circles:
 
 
 def fill_magnification(layout: Layout, width_px: int, height_px: int, pitch_um: float, fill_frac: float) -> float:
-    """Return the magnification at which the lattice fills a fraction of the frame, in the tighter direction."""
+    """Return the magnification at which the lattice fills a fraction of the frame's width or height."""
     wide = (layout.columns - 1) * layout.pitch_mm + layout.disc_diameter_mm
     high = (layout.rows - 1) * layout.pitch_mm + layout.disc_diameter_mm
     return fill_frac * min(width_px / wide, height_px / high) * pitch_um / 1000

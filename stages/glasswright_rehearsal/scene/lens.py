@@ -1,4 +1,4 @@
-"""A lens at one setting: where it images a point, its blur, and its light loss."""
+"""Parameters of a lens at one setting: distortion, lateral colour, blur and light loss."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ class Distortion:
     k1: float = 0.0
     k2: float = 0.0
     axis_shift_frac: tuple[float, float] = (0.0, 0.0)
-    """Where the axis meets the frame, from its centre, in half-diagonals."""
+    """Place of the optical axis relative to the frame's centre, in half-diagonals."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlaneShift:
-    """Lateral colour of one plane against green: radial ``c1 r + c3 r^3`` (half-diagonals) and a uniform shift."""
+    """Lateral colour of one plane relative to green: radial ``c1 r + c3 r^3`` (half-diagonals) and a uniform shift."""
 
     c1: float = 0.0
     c3: float = 0.0
@@ -26,7 +26,7 @@ class PlaneShift:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Aberrations:
-    """What blurs beyond diffraction and the pixel. Micrometres at the sensor; r in half-diagonals from the centre."""
+    """Blur besides diffraction and pixel. Micrometres at the sensor; r in half-diagonals from the centre."""
 
     blur_um: float = 1.0
     """Gaussian blur (standard deviation) at the centre."""
@@ -35,39 +35,39 @@ class Aberrations:
     tangential_growth_um: float = 0.0
     """Growth with r^2 of the blur along the radius."""
     defocus_um: float = 0.0
-    """Of the green plane at the centre; positive is behind the sensor."""
+    """Defocus of the green plane at the centre; positive is behind the sensor."""
     plane_defocus_um: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    """Added for red, green, blue: longitudinal colour."""
+    """Added defocus of red, green, blue: longitudinal colour."""
     field_curvature_um: float = 0.0
-    """Added defocus, times r^2."""
+    """Added defocus at a half-diagonal, proportional to r^2."""
     tilt_um: tuple[float, float] = (0.0, 0.0)
     """Added defocus per half-diagonal in x and y: a tilted group."""
     coma_waves: float = 0.0
     """W31 in wavelengths of green, the same over the whole field: a decentred element's coma."""
     decentre_deg: float = 0.0
-    """Where the coma's far tail points, and where the blur grows."""
+    """Direction of the coma's tail, and of growing blur."""
     decentre_gradient: float = 0.0
-    """Relative growth of the aberration blur per half-diagonal towards `decentre_deg`: one side is worse. Where the
-    blur along the radius is not that across it, this is the astigmatism linear in the field."""
+    """Relative growth of the aberration blur per half-diagonal towards `decentre_deg`. If the sagittal and tangential
+    blur differ, this is an astigmatism linear in the field."""
     haze_frac: float = 0.0
-    """Part of the light that is scattered into a halo."""
+    """Fraction of the light that is scattered into a halo."""
     halo_um: float = 20.0
     """Standard deviation of the halo."""
     veil_frac: float = 0.0
-    """Veiling glare: uniform light added, of the paper's."""
+    """Veiling glare: added uniform light over the paper's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Falloff:
-    """Light lost towards the corners: ``corner_ev (share r^2 + (1 - share) r^4)``, r from the falloff's centre."""
+    """Light loss towards the corners: ``corner_ev (share r^2 + (1 - share) r^4)``, r from the falloff's centre."""
 
     corner_ev: float = 0.0
     square_share: float = 0.8
     plane_ev: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    """Added for red, green, blue, times r^2: colour shading."""
+    """Added loss of red, green, blue at a half-diagonal, proportional to r^2: colour shading."""
     centre_shift_frac: tuple[float, float] = (0.0, 0.0)
     obstruction_ev: float = 0.0
-    """Extra loss at one corner, growing with the fourth power of the distance towards `obstruction_deg`."""
+    """Added loss at one corner, proportional to the fourth power of the distance towards `obstruction_deg`."""
     obstruction_deg: float = 0.0
 
 
@@ -85,7 +85,7 @@ class Lens:
 
 
 WAVELENGTH_UM = {"red": 0.61, "green": 0.54, "blue": 0.46, "white": 0.54}
-"""One wavelength stands for each plane's band."""
+"""Effective wavelength of each plane."""
 
 PLANE_INDEX = {"red": 0, "green": 1, "blue": 2, "white": 1}
-"""Place of a plane in the (red, green, blue) triples; a monochrome sensor's plane takes green's."""
+"""Index of a plane in the (red, green, blue) triples; a monochrome sensor's plane uses green's."""

@@ -1,4 +1,4 @@
-"""How much light reaches each pixel: lamps, falloff, dust and veil, put over the drawn coverage."""
+"""Compute the light at each pixel from the drawn coverage: lamps, falloff, dust and veil."""
 
 from __future__ import annotations
 
@@ -18,24 +18,24 @@ Array32 = NDArray[np.float32]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lighting:
-    """A light field over the frame: ``1 + x g_x + y g_y + bowl r^2``, field in half-diagonals."""
+    """Light field over the frame: ``1 + x g_x + y g_y + bowl r^2``, places in half-diagonals."""
 
     gradient: tuple[float, float] = (0.0, 0.0)
     bowl: float = 0.0
     exposure_frac: float = 0.6
-    """Light of the paper in the green plane at the frame's centre, of white."""
+    """Light of the paper in the green plane at the frame's centre, as a fraction of white."""
     plane_gain: tuple[float, float, float] = (0.72, 1.0, 0.8)
     """Light of red, green, blue over green."""
     level: float = 1.0
-    """The lamps' momentary level: drift and flicker."""
+    """Momentary level of the lamps: drift and flicker."""
     ripple_frac: float = 0.0
-    """Amplitude of mains flicker seen as bands by a rolling shutter."""
+    """Amplitude of mains flicker, which makes bands with a rolling shutter."""
     ripple_period_px: float = 900.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dust:
-    """A mote before the sensor; at a small distance, a speck that blots out what is under it."""
+    """A mote before the sensor; at a small distance its shadow is dark and small."""
 
     x_px: float
     y_px: float
@@ -44,7 +44,7 @@ class Dust:
 
 
 def find_gain(falloff: Falloff, plane: str, x: Array, y: Array) -> Array:
-    """Return the lens's light at field places (half-diagonals from the frame's centre), 1 on its own axis."""
+    """Return the lens's relative illumination at places (half-diagonals from the frame's centre), 1 on its axis."""
     u, v = x - falloff.centre_shift_frac[0], y - falloff.centre_shift_frac[1]
     square = u**2 + v**2
     share = falloff.square_share
@@ -56,7 +56,7 @@ def find_gain(falloff: Falloff, plane: str, x: Array, y: Array) -> Array:
 
 
 def find_source(lighting: Lighting, x: Array, y: Array) -> Array:
-    """Return the light field itself at field places, 1 at the frame's centre."""
+    """Return the light field at places, 1 at the frame's centre."""
     gx, gy = lighting.gradient
     return 1 + gx * x + gy * y + lighting.bowl * (x**2 + y**2)
 
@@ -71,7 +71,7 @@ def lay_light(
     dark_frac: float,
     dust: tuple[Dust, ...] = (),
 ) -> None:
-    """Turn coverage (channels, height, width) into light of white, in place.
+    """Convert coverage (channels, height, width) to light as a fraction of white, in place.
 
     Parameters
     ----------
@@ -128,7 +128,7 @@ def _lay(
     depth: float,
     veil: float,
 ) -> None:
-    """Run over the pixels for `lay_light`."""
+    """Loop over the pixels for `lay_light`."""
     channels, height, width = picture.shape
     for channel in range(channels):
         for y in range(height):
@@ -144,7 +144,7 @@ def _lay(
 
 
 def _shade(picture: Array32, mote: Dust, frame: Frame, f_number: float) -> None:
-    """Multiply in a mote's shadow: width ``d + t/N``, the light lost ``(d N / t)^2`` at most, with a sloping rim."""
+    """Multiply by a mote's shadow: width ``d + t/N``, largest light loss ``(d N / t)^2``, linear rim."""
     cone_um = mote.distance_um / f_number
     depth = min((mote.diameter_um / cone_um) ** 2, 1.0)
     outer = (mote.diameter_um + cone_um) / 2 / frame.pitch_um

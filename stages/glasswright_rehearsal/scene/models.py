@@ -1,8 +1,8 @@
-"""The invented lens models of a rehearsal, and how their copies differ.
+"""Invented lens models for a rehearsal, and the scatter of their copies.
 
-Corner falloff, distortion and lateral colour lie within the range that designs of interchangeable lenses span in the
-Lensfun database (median corner loss by aperture 1.3 EV at f/2, 0.8 at f/4, 0.4 at f/8; distortion mostly within 5 %;
-lateral colour 1e-4 to 4e-4 of the radius). How copies of one design scatter is assumed.
+Corner falloff, distortion and lateral colour are within the range of interchangeable lenses in the Lensfun database
+(median corner loss by aperture 1.3 EV at f/2, 0.8 at f/4, 0.4 at f/8; distortion mostly within 5 %; lateral colour 1e-4
+to 4e-4 of the radius). The scatter of the copies is assumed.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     Pair = tuple[float, float]
 
 FLOOR_BLUR_UM = 0.9
-"""What stopping down leaves: surfaces, cover glass."""
+"""Blur left after stopping down: surfaces, cover glass."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +37,7 @@ class Design:
     """c1, c3."""
     blue: Pair
     corner_ev: Pair
-    """Corner loss wide open, and what is left stopped down."""
+    """Corner loss wide open and stopped down."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,12 +50,12 @@ class LensModel:
     f_numbers: tuple[float, ...]
     designs: tuple[Design, ...]
     has_stabiliser: bool = False
-    """All have autofocus."""
+    """All models have autofocus."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Copy:
-    """One lens of a model: how it differs from the design."""
+    """One lens of a model: its deviations from the design."""
 
     model: LensModel
     serial: str
@@ -76,7 +76,7 @@ class Copy:
 
 
 def draw_copy(model: LensModel, number: int, generator: np.random.Generator) -> Copy:
-    """Draw a healthy copy: normal scatter, held within two and a half standard deviations."""
+    """Draw a healthy copy: normal scatter, limited to 2.5 standard deviations."""
 
     def draw(middle: float, scatter: float) -> float:
         return middle + scatter * float(min(max(generator.standard_normal(), -2.5), 2.5))
@@ -105,7 +105,7 @@ def draw_copy(model: LensModel, number: int, generator: np.random.Generator) -> 
 
 
 def set_lens(copy: Copy, focal_length_mm: float, f_number: float) -> Lens:
-    """Return a copy at one setting. Aberration blur shrinks with the aperture, falloff runs down to what is natural."""
+    """Return a copy at one setting; aberration blur and falloff decrease with the aperture."""
     design = min(copy.model.designs, key=lambda d: abs(d.focal_length_mm - focal_length_mm))
     opened = copy.model.f_numbers[0] / f_number
     wide, natural = design.corner_ev
@@ -138,13 +138,13 @@ def set_lens(copy: Copy, focal_length_mm: float, f_number: float) -> Lens:
 
 
 def stop_focus(lens: Lens, defocus_um: float) -> Lens:
-    """Return a lens with its focus moved."""
+    """Return a lens with added defocus."""
     moved = replace(lens.aberrations, defocus_um=lens.aberrations.defocus_um + defocus_um)
     return replace(lens, aberrations=moved)
 
 
 def _shift(design: Pair, ratio: float, shift_px: Pair) -> PlaneShift:
-    """Scale a design's lateral colour."""
+    """Return a design's lateral colour, scaled."""
     return PlaneShift(c1=design[0] * ratio, c3=design[1] * ratio, shift_px=shift_px)
 
 

@@ -35,11 +35,11 @@ XTRANS: Pattern = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sensor:
-    """What turns light into numbers."""
+    """Colour pattern, levels and noise of a sensor."""
 
     planes: tuple[str, ...] = ("red", "green", "blue")
     pattern: tuple[Pattern, ...] = (RGGB,)
-    """One pattern for each channel: a mosaic has one, an RGB picture three of one site each."""
+    """One pattern for each channel: a mosaic has one, an RGB picture has three with one site each."""
     black_dn: tuple[tuple[float, ...], ...] = ((512.0, 514.0), (511.0, 513.0))
     """Black level by site."""
     white_dn: int = 16383
@@ -47,7 +47,7 @@ class Sensor:
     """Electrons at white."""
     read_noise_e: float = 3.0
     hot_count: int = 0
-    """Pixels with a light of their own, the same in every frame of `hot_seed`."""
+    """Number of hot pixels, the same in every frame with the same `hot_seed`."""
     hot_seed: int = 1
 
     def pattern_array(self) -> NDArray[np.int64]:
@@ -67,10 +67,10 @@ def mosaic_sensor(name: str = "RGGB", **changes: object) -> Sensor:
 
 
 def expose(light: Array32, sensor: Sensor, seed: np.random.SeedSequence) -> NDArray[np.uint16]:
-    """Turn light of white (channels, height, width) into raw numbers.
+    """Return raw values for light as a fraction of white (channels, height, width).
 
-    Shot noise is drawn as a normal deviate of the Poisson variance: at the hundred electrons and more of a disc the
-    two cannot be told apart after rounding.
+    Shot noise is normal with the Poisson variance. From a hundred electrons on, as in a disc, the two distributions are
+    equal after rounding.
     """
     generator = np.random.default_rng(seed)
     deviate = generator.standard_normal(light.shape, dtype=np.float32)
@@ -92,7 +92,7 @@ def _read_out(
     read_noise: float,
     result: NDArray[np.uint16],
 ) -> None:
-    """Run over the pixels for `expose`."""
+    """Loop over the pixels for `expose`."""
     channels, height, width = light.shape
     for channel in range(channels):
         for y in range(height):
@@ -105,7 +105,7 @@ def _read_out(
 
 
 def find_hot(sensor: Sensor, height: int, width: int) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
-    """Return the hot pixels: rows, columns and what each adds."""
+    """Return the hot pixels: rows, columns and added signals."""
     generator = np.random.default_rng(sensor.hot_seed)
     rows = generator.integers(0, height, sensor.hot_count)
     columns = generator.integers(0, width, sensor.hot_count)

@@ -111,7 +111,7 @@ def test_the_command_writes_only_on_a_yes_and_repeats_to_nothing(bent):
     assert path.read_text() == text
     yes = run.invoke(commission, arguments, input="y\n")
     assert f"written: {path}" in yes.output
-    assert path.read_text().startswith("# Rehearsed: a stand of which nothing is known yet.\n")
+    assert path.read_text().startswith("# Rehearsed: a stand before commissioning.\n")
     again = run.invoke(commission, arguments)
     assert "; was " in again.output
     assert "the stand file has these constants already" in again.output

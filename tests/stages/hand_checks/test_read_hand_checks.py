@@ -112,7 +112,7 @@ def test_a_rehearsed_ticket_answers_what_there_is():
 def test_a_lens_without_a_zoom_cannot_creep(tmp_path, capsys):
     code = run_command(["rehearse", str(tmp_path / "night"), "--stand", str(STAND), "--fault", "zoom_creep"])
     assert code == 2
-    assert "Corvane 50 mm f/2 has no zoom that could creep; give --plan zoom" in capsys.readouterr().err
+    assert "Corvane 50 mm f/2 is no zoom: give --plan zoom" in capsys.readouterr().err
 
 
 def test_a_rehearsed_zoom_that_creeps_says_so_in_its_ticket_and_its_truth(tmp_path):

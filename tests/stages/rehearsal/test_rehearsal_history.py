@@ -15,7 +15,7 @@ from glasswright.config.schema.plugins import load_plugins
 from glasswright.ledger import Ledger
 from glasswright.ledger.returned import latest_returned
 from glasswright_rehearsal.command import rehearse
-from glasswright_rehearsal.faults.kinds import Fault, harm_lens
+from glasswright_rehearsal.faults.kinds import Fault, apply_lens_fault
 from glasswright_rehearsal.frames.render import Scene
 from glasswright_rehearsal.frames.truth import CORNERS, describe_truth
 from glasswright_rehearsal.history.truth import describe_facts
@@ -40,7 +40,7 @@ def test_the_numbers_are_those_that_the_renderer_tells(fault):
     # a chart that hangs askew puts its discs out of focus by their depth, which a rehearsed past leaves out
     pose = replace(plan_visit(night, 0, layout, frame).pose, tilt_x_deg=0.0, tilt_y_deg=0.0)
     lens = set_lens(draw_copy(MODELS[MODEL], 1, np.random.default_rng(2)), 50, 2.0)
-    lens = lens if fault is None else harm_lens(lens, fault, 1.0)
+    lens = lens if fault is None else apply_lens_fault(lens, fault, 1.0)
     scene = Scene(frame=frame, lens=lens, sensor=mosaic_sensor("RGGB"), layout=layout, pose=pose)
     truth, facts = describe_truth(scene, stand.zones), describe_facts(lens, pose, layout, frame, stand.zones)
     for zone, told in truth["zones"]["green"].items():
@@ -148,5 +148,5 @@ def test_faults_cannot_be_asked_of_a_past(tmp_path):
         rehearse, [str(tmp_path / "x"), "--history", "5", "--fault", "haze", "--stand", str(STAND)]
     )
     assert result.exit_code == 2
-    assert "a past draws its faults itself; leave --fault out" in result.output
+    assert "a history draws its faults itself: omit --fault" in result.output
     assert not (tmp_path / "x").exists()

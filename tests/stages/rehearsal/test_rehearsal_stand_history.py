@@ -11,8 +11,8 @@ from glasswright.config import load_plan, load_stand
 from glasswright.config.schema.plugins import load_plugins
 from glasswright.ledger import Ledger
 from glasswright_rehearsal.command import rehearse
-from glasswright_rehearsal.history.seeing import BEND_U_PCT, REMOUNT_FRAC, REMOUNT_PCT, SHARPNESS_U
 from glasswright_rehearsal.history.sensor import ROTATION_DEG, WHITE_COUNT
+from glasswright_rehearsal.history.simulation import BEND_U_PCT, REMOUNT_FRAC, REMOUNT_PCT, SHARPNESS_U
 from glasswright_rehearsal.history.stand import BASELINE_NIGHTS, KNOCKED_NIGHTS, REFERENCE_NIGHTS, STUDY, first_night
 from support import ROOT
 
@@ -97,5 +97,5 @@ def test_the_study_finds_what_mounting_was_made_to_do(past, capsys):
 def test_a_stands_past_goes_with_a_models(tmp_path):
     result = CliRunner().invoke(rehearse, [str(tmp_path / "x"), "--stand-history", "--stand", str(STAND)])
     assert result.exit_code == 2
-    assert "goes with the past of a model; give --history N too" in result.output
+    assert "needs a model's history: give --history N too" in result.output
     assert not (tmp_path / "x").exists()

@@ -202,10 +202,10 @@ def test_even_light_has_no_centre():
 
 
 def test_what_no_polynomial_follows_widens_the_centres_uncertainty():
-    def lopsided(x, y):
+    def one_sided(x, y):
         return round_falloff()(x, y) * (1 - 0.05 * np.exp(-((x - 0.5) ** 2 + (y - 0.3) ** 2) / 0.02))
 
-    even, uneven = measure(round_falloff()), measure(lopsided)
+    even, uneven = measure(round_falloff()), measure(one_sided)
     assert uneven.centre_x_frac_u > 20 * even.centre_x_frac_u
     assert 0.001 < abs(uneven.centre_x_frac) < 4 * uneven.centre_x_frac_u
 

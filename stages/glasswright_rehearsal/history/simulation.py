@@ -1,4 +1,4 @@
-"""Simulated results of the stages: the truth with measurement scatter."""
+"""Simulated results of the stages: true values with measurement noise."""
 
 from __future__ import annotations
 
@@ -39,13 +39,13 @@ if TYPE_CHECKING:
     Draw = Callable[[], float]
 
 SHARPNESS_U: Final = 0.004
-"""Of the value: what a stage would say of its own uncertainty; likewise the next three, in the field's unit."""
+"""Relative standard uncertainty that a stage would report; the next values are in the field's unit."""
 LOSS_U_EV: Final = 0.004
 BEND_U_PCT: Final = 0.004
 FRINGE_U_PX: Final = 0.008
 SIDES_U: Final = 0.002
 GLARE_U_PCT: Final = 0.4
-"""Of the print's contrast, which every lens sees alike, nearly all."""
+"""Mostly the uncertainty of the print's contrast, which is common to all lenses."""
 OFFSET_U_UM: Final = 0.4
 KEPT_U: Final = 0.005
 STOPS_U: Final = 0.1
@@ -53,10 +53,10 @@ STEP_U_EV: Final = 0.02
 LAMP_EV: Final = 0.002
 FAINTEST_PCT: Final = 0.4
 FILL_FRAC: Final = 0.89
-"""Of the frame that the middles of the outermost discs span."""
+"""Fraction of the frame between the centres of the outermost discs."""
 REMOUNT_FRAC: Final = 0.01
-"""Of a sharpness: what mounting the lens again adds; likewise the next three. The shipped stand declares about as
-much."""
+"""Relative standard deviation of MTF50 by remounting the lens; the next values are in the field's unit. The shipped
+stand file declares similar values."""
 REMOUNT_EV: Final = 0.008
 REMOUNT_PCT: Final = 0.008
 REMOUNT_PX: Final = 0.008
@@ -64,7 +64,7 @@ REMOUNT_SIDES: Final = 0.004
 REMOUNT_GLARE_PCT: Final = 0.1
 
 
-def see(
+def simulate_results(
     facts: Facts,
     setting: Setting,
     chart: str,
@@ -73,33 +73,34 @@ def see(
     draw: Draw,
     mount: Draw | None = None,
 ) -> dict[str, Artefact]:
-    """Return a measured result for each step, by step.
+    """Return simulated results of a lens at one setting, by step.
 
     Parameters
     ----------
     height_px
-        Of the frame.
+        Height of the frame.
     draw
-        Gives standard normal numbers.
+        Returns standard normal numbers, for measurement noise.
     mount
-        The same, for what mounting the lens did; repeats within a fitting share it. None: every result is mounted anew.
+        The same, for the effects of mounting, which are equal within a fitting. None: the lens is mounted for each
+        result.
     """
     return {
         "measure_mtf50": RehearsedSharpness(
             setting=setting,
             caveats=("single_focus",),
-            green=_see_plane(facts, draw, mount or draw),
+            green=_simulate_plane(facts, draw, mount or draw),
             chart=chart,
             magnification_frac=magnification_frac,
             fill_frac=FILL_FRAC,
         ),
-        "measure_vignetting": _see_falloff(facts, setting, draw, mount or draw),
+        "measure_vignetting": _simulate_falloff(facts, setting, draw, mount or draw),
         "measure_distortion": RehearsedDistortion(
             setting=setting,
             picture_height_worst_pct=facts.height_bend_pct + _scatter(BEND_U_PCT, REMOUNT_PCT, draw, mount),
             picture_height_worst_pct_u=BEND_U_PCT,
         ),
-        "measure_fringing": _see_fringing(facts, setting, height_px, draw, mount),
+        "measure_fringing": _simulate_fringing(facts, setting, height_px, draw, mount),
         "measure_centring": RehearsedCentring(
             setting=setting,
             soft_sides_frac=abs(facts.soft_sides_frac + _scatter(SIDES_U, REMOUNT_SIDES, draw, mount)),
@@ -107,12 +108,12 @@ def see(
             corner_softening_frac=facts.corner_softening_frac + _scatter(SIDES_U, REMOUNT_SIDES, draw, mount),
             corner_softening_frac_u=SIDES_U,
         ),
-        "measure_glare": _see_glare(setting, facts.veil_share_pct + REMOUNT_GLARE_PCT * (mount or draw)()),
+        "measure_glare": _simulate_glare(setting, facts.veil_share_pct + REMOUNT_GLARE_PCT * (mount or draw)()),
     }
 
 
-def _see_glare(setting: Setting, glare_pct: float) -> RehearsedGlare:
-    """Return glare read from the chart alone."""
+def _simulate_glare(setting: Setting, glare_pct: float) -> RehearsedGlare:
+    """Return glare measured on the chart only."""
     return RehearsedGlare(
         setting=setting,
         chart_glare_pct=glare_pct,
@@ -122,8 +123,8 @@ def _see_glare(setting: Setting, glare_pct: float) -> RehearsedGlare:
     )
 
 
-def see_focus(lens: Lens, setting: Setting, frame: Frame, draw: Draw) -> RehearsedFocus:
-    """Return what the step `measure_focus_offset` would say of a healthy autofocus."""
+def simulate_focus(lens: Lens, setting: Setting, frame: Frame, draw: Draw) -> RehearsedFocus:
+    """Return a result of the step `measure_focus_offset` for a healthy autofocus."""
     stop = SCATTER_UM * min(max(draw(), -2.5), 2.5)
     centre, along = np.array([frame.centre_px]), np.array([[1.0]])
     away, best = (
@@ -146,13 +147,13 @@ def see_focus(lens: Lens, setting: Setting, frame: Frame, draw: Draw) -> Rehears
     )
 
 
-def see_stabiliser(draw: Draw) -> RehearsedStabiliser:
-    """Return what the step `measure_stabiliser` would say of a healthy one."""
+def simulate_stabiliser(draw: Draw) -> RehearsedStabiliser:
+    """Return a result of the step `measure_stabiliser` for a healthy stabiliser."""
     return RehearsedStabiliser(benefit_stops=HEALTHY_STOPS + STOPS_U * draw(), benefit_stops_u=STOPS_U)
 
 
-def see_aperture(draw: Draw) -> RehearsedAperture:
-    """Return what the step `measure_aperture` would say of a healthy one."""
+def simulate_aperture(draw: Draw) -> RehearsedAperture:
+    """Return a result of the step `measure_aperture` for a healthy aperture."""
     return RehearsedAperture(
         aperture_step_error_ev=STEP_U_EV * draw(),
         aperture_step_error_ev_u=STEP_U_EV,
@@ -161,21 +162,21 @@ def see_aperture(draw: Draw) -> RehearsedAperture:
     )
 
 
-def see_spots() -> RehearsedSpots:
-    """Return what the step `find_spots` would say of clean glass."""
+def simulate_spots() -> RehearsedSpots:
+    """Return a result of the step `find_spots` for clean glass."""
     return RehearsedSpots(lens_deepest_pct=0.0, lens_deepest_pct_u=FAINTEST_PCT)
 
 
 def _scatter(own_u: float, remount_u: float, draw: Draw, mount: Draw | None) -> float:
-    """Draw the scatter of measuring and that of mounting: two numbers, or one for both."""
+    """Return the sum of measurement noise and mounting effect; one draw for both if `mount` is None."""
     if mount is None:
         return float(np.hypot(own_u, remount_u)) * draw()
     return own_u * draw() + remount_u * mount()
 
 
-def _see_plane(facts: Facts, draw: Draw, mount: Draw) -> RehearsedPlane:
+def _simulate_plane(facts: Facts, draw: Draw, mount: Draw) -> RehearsedPlane:
     mounted = 1 + REMOUNT_FRAC * mount()
-    zones = {name: _see_zone(pair, mounted, draw) for name, pair in facts.zones_cy_per_px.items()}
+    zones = {name: _simulate_zone(pair, mounted, draw) for name, pair in facts.zones_cy_per_px.items()}
     worst = min(min(zone.sagittal_cy_per_px, zone.tangential_cy_per_px) for zone in zones.values())
     corners = [zones[corner].mean_cy_per_px for corner in CORNERS]
     mean = float(np.mean(corners))
@@ -190,7 +191,7 @@ def _see_plane(facts: Facts, draw: Draw, mount: Draw) -> RehearsedPlane:
     )
 
 
-def _see_zone(pair: tuple[float, float], mounted: float, draw: Draw) -> RehearsedZone:
+def _simulate_zone(pair: tuple[float, float], mounted: float, draw: Draw) -> RehearsedZone:
     sagittal, tangential = (value * mounted * (1 + SHARPNESS_U * draw()) for value in pair)
     mean = (sagittal + tangential) / 2
     return RehearsedZone(
@@ -203,7 +204,7 @@ def _see_zone(pair: tuple[float, float], mounted: float, draw: Draw) -> Rehearse
     )
 
 
-def _see_falloff(facts: Facts, setting: Setting, draw: Draw, mount: Draw) -> RehearsedFalloff:
+def _simulate_falloff(facts: Facts, setting: Setting, draw: Draw, mount: Draw) -> RehearsedFalloff:
     mounted = REMOUNT_EV * mount()
     losses = [loss + mounted + LOSS_U_EV * draw() for loss in facts.corner_losses_ev]
     return RehearsedFalloff(
@@ -219,18 +220,20 @@ def _see_falloff(facts: Facts, setting: Setting, draw: Draw, mount: Draw) -> Reh
     )
 
 
-def _see_fringing(facts: Facts, setting: Setting, height_px: int, draw: Draw, mount: Draw | None) -> RehearsedFringing:
+def _simulate_fringing(
+    facts: Facts, setting: Setting, height_px: int, draw: Draw, mount: Draw | None
+) -> RehearsedFringing:
     red, blue = (
         RehearsedDisplacement(
-            worst_px=seen,
+            worst_px=value,
             worst_px_u=FRINGE_U_PX,
-            worst_pct=100 * seen / height_px,
+            worst_pct=100 * value / height_px,
             worst_pct_u=100 * FRINGE_U_PX / height_px,
-            # what mounting and measuring add goes along the image radius as well
-            corner_radial_pct=100 * (radial + seen - true) / height_px,
+            # the noise is added to the radial part too
+            corner_radial_pct=100 * (radial + value - true) / height_px,
             corner_radial_pct_u=100 * FRINGE_U_PX / height_px,
         )
-        for seen, true, radial in (
+        for value, true, radial in (
             (abs(true + _scatter(FRINGE_U_PX, REMOUNT_PX, draw, mount)), true, radial)
             for true, radial in zip((facts.red_green_px, facts.blue_green_px), facts.corner_radial_px, strict=True)
         )
