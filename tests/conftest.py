@@ -1,6 +1,6 @@
-"""Hold the numeric libraries to one thread before they are loaded, as the command line does.
+"""Limit the numeric libraries to one thread before they are loaded, as the command line does.
 
-And no test judges a clock: a crowded machine is no failure, so hypothesis is told not to mind how long examples take.
+No test depends on time, since the machine may be busy: hypothesis has no deadline.
 """
 
 import os

@@ -1,4 +1,4 @@
-"""Attacks on the gate use the engine's helpers and its toy bench."""
+"""Fixtures for attacks on the gate: the engine's helpers and its toy bench."""
 
 import pytest
 

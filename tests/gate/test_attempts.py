@@ -1,4 +1,4 @@
-"""While a ticket is being measured again, or could not be taken in, what was measured before releases nothing."""
+"""While a ticket is measured again, or if it was refused, its earlier results release nothing."""
 
 import signal
 import time
@@ -22,7 +22,7 @@ def nights(bench: Bench, capsys):
     return made
 
 
-def test_a_night_notes_what_it_begins_and_ends_and_a_second_one_nothing(nights):
+def test_a_night_records_begin_and_end_and_a_repeat_records_nothing(nights):
     expected = [(f"T-000{n}", state) for n in (1, 2) for state in ("begun", "ended")]
     assert nights.attempts() == expected
     assert nights.run()[1]["measured"] == 0
@@ -53,7 +53,7 @@ def test_a_killed_re_measure_leaves_its_ticket_incomplete_and_the_others_alone(n
     assert (code, AGAIN in out) == (0, False)
 
 
-def test_the_same_where_it_is_found_again_as_it_was(nights, monkeypatch):
+def test_a_killed_re_measure_of_an_unchanged_ticket_leaves_it_incomplete(nights, monkeypatch):
     nights.bench.write("night/T-0001/chart/f2_9.txt", "hang")
     kill_while_measuring(nights, monkeypatch)
     (nights.bench.folder / "night/T-0001/chart/f2_9.txt").unlink()
@@ -61,7 +61,7 @@ def test_the_same_where_it_is_found_again_as_it_was(nights, monkeypatch):
     assert nights.gate(1)[0] == 0
 
 
-def test_a_ticket_killed_in_its_first_measuring_says_so(bench, capsys, monkeypatch):
+def test_a_ticket_killed_in_its_first_measurement_is_reported(bench, capsys, monkeypatch):
     bench.add_ticket(1, {**shots_of(1), "chart/f2_0.txt": "hang"})
     nights = Nights(bench, capsys)
     kill_while_measuring(nights, monkeypatch)
@@ -71,17 +71,17 @@ def test_a_ticket_killed_in_its_first_measuring_says_so(bench, capsys, monkeypat
     assert nights.gate(2)[1].splitlines()[1].startswith("  - the ledger has no ticket `T-0002`: correct the number")
 
 
-def spoil_file(folder):
+def corrupt_file(folder):
     (folder / "ticket.yaml").write_text("ticket: [\n")
     return folder
 
 
-def rename_and_spoil(folder):
-    return spoil_file(folder.rename(folder.with_name("lens on the left")))
+def rename_and_corrupt(folder):
+    return corrupt_file(folder.rename(folder.with_name("lens on the left")))
 
 
-def rename_spoil_and_leave_the_number(folder):
-    moved = rename_and_spoil(folder)
+def rename_corrupt_and_leave_the_number(folder):
+    moved = rename_and_corrupt(folder)
     (moved / "ticket.yaml").write_text('ticket: "T-0001"\nlens: {model: [\n')
     for shot in moved.glob("*/*.txt"):
         shot.unlink()
@@ -103,14 +103,14 @@ def turn_into_a_folder(folder):
 @pytest.mark.parametrize(
     "spoil",
     [
-        spoil_file,
-        rename_and_spoil,
-        rename_spoil_and_leave_the_number,
+        corrupt_file,
+        rename_and_corrupt,
+        rename_corrupt_and_leave_the_number,
         rename_to_another_and_remove_the_file,
         turn_into_a_folder,
     ],
 )
-def test_an_unreadable_ticket_loses_its_word_whatever_its_folder_is_called(nights, spoil):
+def test_an_unreadable_ticket_loses_its_release_under_any_folder_name(nights, spoil):
     here = nights.bench.folder / "night" / "T-0001"
     moved = spoil(here)
     assert nights.run()[0] == 13
@@ -124,24 +124,24 @@ def test_an_unreadable_ticket_loses_its_word_whatever_its_folder_is_called(night
     assert nights.attempts() == before
 
 
-def test_a_killed_night_has_refused_before_it_measured(nights, monkeypatch):
-    spoil_file(nights.bench.folder / "night" / "T-0001")
+def test_a_killed_night_has_refused_tickets_before_measuring(nights, monkeypatch):
+    corrupt_file(nights.bench.folder / "night" / "T-0001")
     nights.bench.add_ticket(3, {**shots_of(3), "chart/f2_0.txt": "hang"})
     kill_while_measuring(nights, monkeypatch)
     assert nights.gate(1)[0] == 12
     assert nights.gate(2)[0] == 0
 
 
-def test_an_unreadable_stranger_with_shared_darks_takes_no_word_away(nights):
-    """Few of its files are another ticket's."""
+def test_an_unreadable_ticket_that_shares_darks_does_not_affect_another(nights):
+    """Only a few of its files belong to another ticket."""
     shared = shots_of(1)["flat/f2_0.txt"]
     folder = nights.bench.add_ticket(8, {**shots_of(8), "dark/1.txt": shared})
-    spoil_file(folder)
+    corrupt_file(folder)
     assert nights.run()[0] == 13
     assert nights.gate(1)[0] == nights.gate(2)[0] == 0
 
 
-def test_a_ticket_whose_folder_cannot_be_listed_loses_its_word(nights, monkeypatch):
+def test_a_ticket_whose_folder_cannot_be_listed_loses_its_release(nights, monkeypatch):
     from glasswright.run import tasks
 
     def fail(self):

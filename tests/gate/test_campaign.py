@@ -1,4 +1,4 @@
-"""The campaign's own instruments: what must not happen is noticed when it does."""
+"""The campaign's own checks: wrong behaviour is detected."""
 
 import os
 import signal
@@ -33,7 +33,7 @@ def fill_memory():
 @pytest.mark.parametrize(
     ("do", "kind"), [(fail, TRACEBACK), (die, TRACEBACK), (hang, HANG), (fill_memory, TRACEBACK), (lambda: 12, None)]
 )
-def test_what_a_process_comes_to_is_noticed(tmp_path, monkeypatch, do, kind):
+def test_the_end_of_a_process_is_classified(tmp_path, monkeypatch, do, kind):
     monkeypatch.setattr(campaign_tools, "HANG_S", 5.0)
     case = Case("toy", 1, 1, tmp_path)
     ended = run_apart(do, memory_bytes=2**29)
@@ -43,14 +43,14 @@ def test_what_a_process_comes_to_is_noticed(tmp_path, monkeypatch, do, kind):
 
 
 class LaxCase(Case):
-    """A case of a program whose gate releases everything."""
+    """A case with a gate that releases everything."""
 
     def gate(self, ticket, ledger):
         del ticket, ledger
         return 0
 
 
-def test_a_release_that_must_not_be_is_noticed(bench, tmp_path):
+def test_a_wrong_release_is_detected(bench, tmp_path):
     del bench  # installs the toy plugin
     number = 2 * [kind.name for kind in campaign_tickets.KINDS].index("a shot is a pipe")
     case = LaxCase("tickets", number, 1, tmp_path)
@@ -58,7 +58,7 @@ def test_a_release_that_must_not_be_is_noticed(bench, tmp_path):
     assert FALSE_RELEASE in [each.kind for each in case.findings]
 
 
-def test_damage_that_verify_passes_over_is_noticed(bench, tmp_path, monkeypatch):
+def test_damage_that_verify_misses_is_detected(bench, tmp_path, monkeypatch):
     del bench
     flip = campaign_flips.prepare(tmp_path / "sound", 1)
     monkeypatch.setattr(Case, "run", lambda case, *arguments: campaign_tools.Ended(0, f"{case} {arguments}"))
@@ -75,7 +75,7 @@ def test_damage_that_verify_passes_over_is_noticed(bench, tmp_path, monkeypatch)
     assert {FALSE_RELEASE, LOST} <= {each.kind for each in case.findings}
 
 
-def test_cases_are_told_apart_by_their_seed_and_repeat(tmp_path):
+def test_cases_are_distinguished_by_seed_and_repeat_exactly(tmp_path):
     def numbers(number, seed):
         return [Case("raws", number, seed, tmp_path).random.random() for _ in range(2)]
 

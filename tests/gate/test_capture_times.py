@@ -1,4 +1,4 @@
-"""When the shots were taken: far from one another is looked at, a clock that is wrong for all of them is only told."""
+"""Capture times: shots far apart in time are reviewed; a clock wrong for all shots is only reported."""
 
 import dataclasses
 
@@ -29,7 +29,7 @@ def test_an_evening_at_the_stand_is_one_visit():
     ("far", "middle"),
     [("2026-02-20T20:00:00", "20:10:00"), ("2026-03-04T20:00:00", "23:30:00"), ("2000-01-01T00:00:10", "20:10:00")],
 )
-def test_a_shot_of_another_day_is_looked_at(far, middle):
+def test_a_shot_of_another_day_is_reviewed(far, middle):
     ((verdict, reason),) = find_about_shots(seen(*EVENING, far))
     assert verdict is Verdict.REVIEW
     assert reason == (
@@ -39,7 +39,7 @@ def test_a_shot_of_another_day_is_looked_at(far, middle):
 
 
 @pytest.mark.parametrize("times", [(), ("2000-01-01T00:00:10", "2000-01-01T00:09:00"), EVENING[:1]])
-def test_a_clock_that_is_wrong_for_all_shots_and_one_that_nobody_set_is_no_reason(times):
+def test_a_clock_wrong_for_all_shots_or_never_set_is_no_reason(times):
     assert find_about_shots(seen(*times)) == ()
 
 
@@ -50,14 +50,14 @@ def test_a_clock_that_is_wrong_for_all_shots_and_one_that_nobody_set_is_no_reaso
         ("2026-03-01T06:00:00+01:00", "that clock is wrong"),
     ],
 )
-def test_times_far_from_when_it_was_measured_are_told(measured_at, told):
+def test_times_far_from_the_measurement_are_reported(measured_at, told):
     (note,) = notes_of(seen(*EVENING, measured_at=measured_at))
     assert note.startswith("shot on 2026-03-02 by the body's clock, and measured on 2026-03-")
     assert note.endswith(told)
     assert notes_of(seen(*EVENING, measured_at=measured_at, rehearsed=True)) == ()
 
 
-def test_the_ledger_keeps_when_each_shot_was_taken(shop):
+def test_the_ledger_keeps_the_time_of_each_shot(shop):
     folder = shop.add(3)
     exif.write_tiff(folder / "ramp/f2_a.tif", exif={exif.TAKEN_AT: "2026:03:02 20:00:00"})
     exif.write_tiff(folder / "ramp/f2_b.tif", exif={exif.TAKEN_AT: "2026:01:02 20:00:00"})

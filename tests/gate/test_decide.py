@@ -1,4 +1,4 @@
-"""A person may release a lens in review: who, for what, and what ends it."""
+"""Decisions by persons: who may release a lens in review, on what evidence, and what voids it."""
 
 import json
 
@@ -24,7 +24,7 @@ class DecidingShop(Shop):
 
 @pytest.fixture
 def shop(tmp_path, capsys):
-    """A lens that is too near a limit to tell, judged; K. Moreau may decide."""
+    """A judged lens too near a limit for a verdict; K. Moreau may decide."""
     made = DecidingShop(tmp_path)
     made.stand.write_text(STAND + 'may_decide: ["K. Moreau", "A. Lind"]\n', encoding="utf-8")
     made.night(make=near)
@@ -33,7 +33,7 @@ def shop(tmp_path, capsys):
     return made
 
 
-def test_a_named_person_releases_a_review_in_so_many_words(shop, capsys):
+def test_a_named_person_can_release_a_review(shop, capsys):
     code, out, err = shop.decide(capsys)
     assert (code, err) == (0, "")
     assert "T-1 (Corvane 50 mm f/2, serial C50-1): released by K. Moreau on review: as good as before the repair" in out
@@ -50,7 +50,7 @@ def test_a_named_person_releases_a_review_in_so_many_words(shop, capsys):
         assert ledger.verify().damage == ()
 
 
-def test_judge_export_and_record_show_it_and_never_as_a_plain_pass(shop, capsys, tmp_path):
+def test_judge_export_and_record_show_a_decision_and_not_a_plain_pass(shop, capsys, tmp_path):
     shop.decide(capsys)
     code, out, _ = shop.judge(capsys)
     assert code == 11
@@ -74,7 +74,7 @@ def test_judge_export_and_record_show_it_and_never_as_a_plain_pass(shop, capsys,
     assert "but the decision is now REVIEW" in out
 
 
-def test_only_those_whom_the_stand_file_names_may(shop, capsys):
+def test_only_persons_in_the_stand_file_may_decide(shop, capsys):
     code, _, err = shop.decide(capsys, by="S. Else")
     assert code == 2
     assert (
@@ -89,8 +89,8 @@ def test_only_those_whom_the_stand_file_names_may(shop, capsys):
     assert shop.gate(capsys)[0] == 11
 
 
-def test_a_decision_by_a_name_that_may_not_is_worth_nothing(shop, capsys):
-    """As a forger writes it who has the ledger's own means."""
+def test_a_decision_by_an_unauthorised_person_has_no_effect(shop, capsys):
+    """The decision is written with the ledger's own functions."""
     shop.decide(capsys)
     with Ledger.open_for_writing(shop.ledger) as ledger:
         decision = ledger.latest_decisions(["T-1"])["T-1"]
@@ -112,7 +112,7 @@ def test_a_decision_by_a_name_that_may_not_is_worth_nothing(shop, capsys):
         (good_outcomes, "RELEASE"),
     ],
 )
-def test_nothing_but_a_review_can_be_decided(shop, capsys, make, word):
+def test_only_a_review_can_be_decided(shop, capsys, make, word):
     shop.night(make=make)
     code, _, err = shop.decide(capsys)
     assert code == 2
@@ -161,7 +161,7 @@ def being_measured(shop, _):
 
 
 @pytest.mark.parametrize("change", [remeasured, found_failing, another_card, another_stand, came_back, being_measured])
-def test_any_change_of_evidence_makes_it_void(shop, capsys, change):
+def test_any_change_of_evidence_voids_a_decision(shop, capsys, change):
     shop.decide(capsys)
     assert shop.gate(capsys)[0] == 14
     why = change(shop, capsys)
@@ -171,7 +171,7 @@ def test_any_change_of_evidence_makes_it_void(shop, capsys, change):
     assert f": as good as before the repair: void, because {why}" in out
 
 
-def test_it_is_withdrawn_by_another_event(shop, capsys):
+def test_a_decision_is_withdrawn_by_another_event(shop, capsys):
     code, _, err = shop.decide(capsys, "--withdraw")
     assert code == 2
     assert "ticket T-1 was not released on review: there is nothing to withdraw" in err

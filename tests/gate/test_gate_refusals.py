@@ -1,4 +1,4 @@
-"""The gate on tickets that a later run could not take in: what was measured before no longer counts."""
+"""The gate on tickets that a later run refused: earlier results no longer count."""
 
 import pytest
 
@@ -18,7 +18,7 @@ def shop(tmp_path, capsys):
 
 
 def later_run(shop, commit=(), refused=(), folder="/night/T-1", stopped=()):
-    """Write a run that refused some tickets, was stopped before others, and found some unchanged."""
+    """Write a run with refused, unreached and unchanged tickets."""
     with Ledger.open_for_writing(shop.ledger) as ledger:
         run = ledger.begin_run(run_record(started_at="2026-03-02T22:00:00+00:00"))
         ledger.refuse_tickets(run, refused, folder, "ticket.yaml:4: not valid YAML")
@@ -32,7 +32,7 @@ def later_run(shop, commit=(), refused=(), folder="/night/T-1", stopped=()):
 def test_a_ticket_refused_since_is_incomplete(shop, capsys):
     assert shop.gate(capsys)[0] == 0
     later_run(shop, refused=["T-1"])
-    for code, out, _ in (shop.gate(capsys), shop.gate_afresh(capsys)):
+    for code, out, _ in (shop.gate(capsys), shop.gate_again(capsys)):
         assert (code, out.splitlines()[0]) == (12, "T-1: INCOMPLETE")
         assert "the run of 2026-03-02T22:00:00+00:00 could not read this ticket" in out
         assert "ticket.yaml:4: not valid YAML" in out
@@ -48,7 +48,7 @@ def test_a_night_stopped_before_a_ticket_leaves_it_incomplete(shop, capsys):
     assert shop.gate(capsys, ticket="T-2")[0] == 0
 
 
-def test_a_run_that_takes_the_ticket_in_again_ends_it(shop, capsys):
+def test_a_run_that_accepts_the_ticket_again_ends_the_refusal(shop, capsys):
     later_run(shop, refused=["T-1"])
     later_run(shop, commit=("T-2",))
     assert shop.gate(capsys)[0] == 12
@@ -56,7 +56,7 @@ def test_a_run_that_takes_the_ticket_in_again_ends_it(shop, capsys):
     assert shop.gate(capsys)[0] == 0
 
 
-def test_a_record_made_of_a_refused_ticket_stays_true(shop, capsys, tmp_path):
+def test_a_record_of_a_ticket_refused_later_remains_valid(shop, capsys, tmp_path):
     later_run(shop, refused=["T-1"])
     paper = tmp_path / "record.pdf"
     assert shop.run("record", "T-1", "--ledger", shop.ledger, "--out", paper, capsys=capsys)[0] == 0
@@ -65,8 +65,8 @@ def test_a_record_made_of_a_refused_ticket_stays_true(shop, capsys, tmp_path):
     assert (code, err) == (0, ""), out
 
 
-def test_the_gate_names_the_card_and_the_stand_file_it_goes_by(shop, capsys):
-    for _, out, _ in (shop.gate(capsys), shop.gate_afresh(capsys)):
+def test_the_gate_names_the_card_and_the_stand_file_that_it_uses(shop, capsys):
+    for _, out, _ in (shop.gate(capsys), shop.gate_again(capsys)):
         assert "  measured by plan `plan` (" in out
         assert "  by card `Corvane 50 mm f/2` (" in out
         assert ") and stand file `north-bench` (" in out
@@ -81,6 +81,6 @@ def test_a_card_that_is_not_kept_releases_nothing(shop, capsys):
 
 def test_another_stand_file_than_the_one_measured_with_is_noted(shop, capsys):
     shop.stand.write_text(f"# moved to the other room\n{STAND}", encoding="utf-8")
-    code, out, _ = shop.gate_afresh(capsys)
+    code, out, _ = shop.gate_again(capsys)
     assert code == 0
     assert "  note: judged with a newer stand file than it was measured with (" in out

@@ -1,4 +1,4 @@
-"""A shot that spoke against a lens cannot be dropped in silence."""
+"""A failing shot cannot be dropped unnoticed."""
 
 import hashlib
 
@@ -12,7 +12,7 @@ ASIDE = f'set_aside: [{{file: {BAD}, by: "K. Moreau", why: "the chart was knocke
 
 @pytest.fixture
 def folder(shop):
-    """A ticket that one of its three repeats holds back; without it, it would be released."""
+    """A ticket held by one of its three repeats; without it, it would be released."""
     card = shop.bench.folder / "cards/corvane.yaml"
     card.write_text(card.read_text().replace("max: 100", "max: 2"))
     made = shop.add(3, shots=shots_of(3, repeats=3) | {BAD: "70 60"})
@@ -45,7 +45,7 @@ def shoot_again(folder):
 
 
 @pytest.mark.parametrize("drop", [delete, delete_and_leave_it_listed, spoil, shoot_again])
-def test_a_failing_shot_that_is_gone_is_looked_at(shop, folder, drop):
+def test_a_missing_failing_shot_is_reviewed(shop, folder, drop):
     drop(folder)
     shop.measure()
     code, said = shop.gate("T-0003")
@@ -54,7 +54,7 @@ def test_a_failing_shot_that_is_gone_is_looked_at(shop, folder, drop):
     assert reason.startswith(f"an earlier run read shots that are now missing ({BAD}): put them back, or write")
 
 
-def test_a_failing_shot_in_a_folder_that_nothing_reads_is_looked_at(shop, folder):
+def test_a_failing_shot_moved_to_an_unread_folder_is_reviewed(shop, folder):
     (folder / "ramp").mkdir()
     (folder / BAD).rename(folder / "ramp/a.txt")
     shop.measure()
@@ -63,7 +63,7 @@ def test_a_failing_shot_in_a_folder_that_nothing_reads_is_looked_at(shop, folder
 
 
 @pytest.mark.usefixtures("folder")
-def test_a_failing_shot_left_out_under_a_new_number_is_looked_at(shop):
+def test_a_failing_shot_left_out_under_a_new_number_is_reviewed(shop):
     other = shop.copy(3, 103)
     (other / BAD).unlink()
     shop.measure()
@@ -71,7 +71,7 @@ def test_a_failing_shot_left_out_under_a_new_number_is_looked_at(shop):
     assert (code, "ticket T-0003 has the same shots" in said["reasons"][0]) == (11, True)
 
 
-def test_a_shot_that_is_set_aside_is_named_with_who_and_why(shop, folder):
+def test_an_excluded_shot_is_named_with_person_and_reason(shop, folder):
     delete(folder)
     shop.write(folder, ASIDE)
     shop.measure()
@@ -80,7 +80,7 @@ def test_a_shot_that_is_set_aside_is_named_with_who_and_why(shop, folder):
     assert f"{BAD} is set aside by K. Moreau (the chart was knocked): its file is not there" in said["notes"]
 
 
-def test_a_shot_that_is_set_aside_and_still_there_is_not_measured(shop, folder):
+def test_an_excluded_shot_that_is_still_there_is_not_measured(shop, folder):
     shop.write(folder, ASIDE)
     write_sums(folder)
     shop.measure()
@@ -97,7 +97,7 @@ def test_a_shot_that_is_set_aside_and_still_there_is_not_measured(shop, folder):
         ("K. Moreau", "", "must not be empty"),
     ],
 )
-def test_nobody_and_nothing_set_no_shot_aside(shop, folder, by, why, told):
+def test_an_exclusion_needs_a_name_and_a_reason(shop, folder, by, why, told):
     shop.write(folder, f'set_aside: [{{file: {BAD}, by: "{by}", why: "{why}"}}]\n')
     assert shop.measure() == 13
     code, said = shop.gate("T-0003")
@@ -105,7 +105,7 @@ def test_nobody_and_nothing_set_no_shot_aside(shop, folder, by, why, told):
     assert told in "; ".join(said["reasons"])
 
 
-def test_a_shot_under_another_name_is_not_missed(shop, folder):
+def test_a_renamed_shot_is_not_missing(shop, folder):
     shop.write(folder, replace=[("*/f2_*", "*/*2_*")])
     for path in (folder / "chart").iterdir():
         path.rename(path.with_name(path.name.replace("f2_", "a2_")))
@@ -113,7 +113,7 @@ def test_a_shot_under_another_name_is_not_missed(shop, folder):
     assert "now missing" not in "; ".join(shop.gate("T-0003")[1]["reasons"])
 
 
-def test_a_damaged_copy_that_is_copied_again_is_not_missed(shop):
+def test_a_damaged_copy_that_is_replaced_is_not_missing(shop):
     folder = shop.add(3)
     write_sums(folder)
     sound = (folder / "chart/f2_0.txt").read_text()
@@ -139,7 +139,7 @@ def list_another_sum(_, folder):
 
 
 @pytest.mark.parametrize("change", [say_another_f_number, list_another_sum])
-def test_a_failing_shot_that_no_longer_speaks_is_looked_at(shop, folder, change):
+def test_a_failing_shot_that_is_no_longer_used_is_reviewed(shop, folder, change):
     said = change(shop, folder)
     shop.measure()
     code, told = shop.gate("T-0003")
@@ -148,7 +148,7 @@ def test_a_failing_shot_that_no_longer_speaks_is_looked_at(shop, folder, change)
     assert reason.startswith(f"an earlier run read shots that are now missing ({said}): put them back")
 
 
-def test_a_setting_within_what_joins_the_same_nominal_one_is_no_other(shop, folder):
+def test_settings_of_one_nominal_setting_are_the_same(shop, folder):
     (folder / BAD).write_text("23.25 22")
     shop.write(folder, ASIDE)
     shop.write(folder, replace=[("f_number: 2}", "f_number: 2.05}")])
@@ -157,7 +157,7 @@ def test_a_setting_within_what_joins_the_same_nominal_one_is_no_other(shop, fold
 
 
 @pytest.mark.parametrize("drop", [lambda shot: shot.unlink(), lambda shot: shot.write_text("23.25 22")])
-def test_a_shot_that_the_list_names_and_that_is_not_there_as_listed_is_looked_at_the_first_time(shop, drop):
+def test_a_listed_shot_that_is_missing_or_changed_is_reviewed_the_first_time(shop, drop):
     made = shop.add(3, shots=shots_of(3, repeats=3))
     write_sums(made)
     drop(made / BAD)

@@ -1,4 +1,4 @@
-"""Who signed a hand check, when, and what was answered before."""
+"""Signatures of hand checks: person, day and earlier answers."""
 
 import dataclasses
 
@@ -28,7 +28,7 @@ def changed(**others):
     return dataclasses.replace(GOOD, **others)
 
 
-def test_a_person_who_signs_on_the_day_is_believed(tmp_path):
+def test_a_signature_on_the_day_is_accepted(tmp_path):
     judgement = judge(tmp_path, seen(GOOD), LIMIT, head=f"{CARD_HEAD}hand_checks: [mount]\n")
     assert judgement.verdict is Verdict.PASS
 
@@ -50,7 +50,7 @@ def test_a_person_who_signs_on_the_day_is_believed(tmp_path):
         ),
     ],
 )
-def test_what_cannot_be_believed_is_review_with_its_reason(tmp_path, answer, told):
+def test_an_implausible_signature_is_review_with_its_reason(tmp_path, answer, told):
     judgement = judge(tmp_path, seen(answer), LIMIT, head=f"{CARD_HEAD}hand_checks: [mount]\n")
     (verdict,) = (each for each in judgement.verdicts if each.measure.startswith("read_hand_checks"))
     assert verdict.verdict is Verdict.REVIEW
@@ -60,24 +60,24 @@ def test_what_cannot_be_believed_is_review_with_its_reason(tmp_path, answer, tol
 @pytest.mark.parametrize(
     "when", ["2026-03-02", "2026-02-28", "2026-03-03", "2026-03-03T05:00+01:00", "2026-03-02T09:00"]
 )
-def test_days_about_the_visit_are_believed(when):
+def test_signatures_near_the_day_of_the_visit_are_accepted(when):
     assert find_doubtful(changed(when=when), seen(GOOD)) == ()
 
 
 @pytest.mark.parametrize("shot", ["", "2000-01-01T00:10:00", "2031-01-01T00:00:00"])
-def test_a_body_without_the_right_time_makes_no_check_doubtful(shot):
+def test_a_body_with_a_wrong_clock_makes_no_check_implausible(shot):
     assert find_doubtful(GOOD, seen(GOOD, shot=shot)) == ()
 
 
 @pytest.mark.parametrize(
     ("note", "believed"), [("", False), ("play of 1 mm", False), ("flange screws tightened", True)]
 )
-def test_a_fail_that_became_a_pass_says_why(note, believed):
+def test_a_fail_that_became_a_pass_needs_a_reason(note, believed):
     answer = changed(note=note)
     assert (find_doubtful(answer, seen(answer, FAILED)) == ()) is believed
 
 
-def test_notes_and_what_was_answered_before_are_always_told():
+def test_notes_and_earlier_answers_are_always_shown():
     answer = changed(note="flange screws tightened")
     (note,) = notes_of(seen(answer, FAILED))
     assert note == (

@@ -1,4 +1,4 @@
-"""Where files carry no lens serial, the gate says that nobody checked which lens this is; a card may ask for it."""
+"""Without a lens serial in the files, the gate reports the identity as unchecked; a card may require it."""
 
 import dataclasses
 
@@ -25,24 +25,24 @@ def seen(carrying, shots):
         (8, ()),
     ],
 )
-def test_it_is_told_and_by_default_holds_nothing_back(tmp_path, carrying, told):
+def test_an_unchecked_identity_is_reported_and_by_default_accepted(tmp_path, carrying, told):
     assert notes_of(seen(carrying, 8)) == told
     assert judge(tmp_path, seen(carrying, 8), LIMIT).verdict is Verdict.PASS
 
 
 @pytest.mark.parametrize(("carrying", "shots"), [(0, 8), (7, 8), (0, 0)])
-def test_a_card_that_asks_for_the_serial_gets_it_or_knows_nothing(tmp_path, carrying, shots):
+def test_a_card_that_requires_the_serial_is_unknown_without_it(tmp_path, carrying, shots):
     judgement = judge(tmp_path, seen(carrying, shots), LIMIT, head=ASKING)
     assert judgement.verdict is Verdict.UNKNOWN
     lacking = f"{shots - carrying} of {shots} files carry no lens serial"
     assert judgement.reasons == (f"the card requires `identity: serial`, but {lacking}",)
 
 
-def test_a_card_that_asks_for_the_serial_and_gets_it_judges(tmp_path):
+def test_a_card_that_requires_the_serial_judges_with_it(tmp_path):
     assert judge(tmp_path, seen(8, 8), LIMIT, head=ASKING).verdict is Verdict.PASS
 
 
-def test_a_ticket_of_files_without_exif_says_so_at_the_gate(shop):
+def test_the_gate_reports_a_ticket_without_exif(shop):
     shop.add(3)
     shop.measure()
     code, said = shop.gate("T-0003")

@@ -1,4 +1,4 @@
-"""A limit that no value can miss passes every lens; one that none can keep is a slip of the pen. Neither is loaded."""
+"""Limits without effect are refused: those that every value meets, and those that none can meet."""
 
 import math
 from dataclasses import dataclass
@@ -62,7 +62,7 @@ NOTHING = {
 
 
 @pytest.mark.parametrize("limit", NOTHING)
-def test_a_limit_that_decides_nothing_is_refused_with_the_range(tmp_path, limit):
+def test_a_limit_without_effect_is_refused_with_the_range(tmp_path, limit):
     file = card_file(tmp_path, [f"{{measure: measure.{limit}, rule: simple}}"])
     (problem,) = check_card(file, FIELDS)
     assert problem.line == 4
@@ -76,7 +76,7 @@ def test_a_limit_that_decides_nothing_is_refused_with_the_range(tmp_path, limit)
         "lost_pct, max: 1", "share_frac, min: 1", "spot_count, max: 0", "is_clean, min: 1",
     ],
 )  # fmt: skip
-def test_a_limit_that_can_be_missed_and_kept_is_taken(tmp_path, limit):
+def test_a_limit_with_effect_is_accepted(tmp_path, limit):
     assert check_card(card_file(tmp_path, [f"{{measure: measure.{limit}, rule: simple}}"]), FIELDS) == ()
 
 
@@ -94,7 +94,7 @@ def test_a_card_is_checked_as_it_loads_by_the_stages_of_its_own_plan(tmp_path):
 
 
 @pytest.mark.parametrize("command", ["check", "run", "judge", "gate"])
-def test_no_command_judges_by_a_limit_that_decides_nothing(bench, capsys, command):
+def test_no_command_judges_by_a_limit_without_effect(bench, capsys, command):
     bench.add_ticket(1)
     cards, stand, ledger = (str(bench.folder / name) for name in ("cards", "stand.yaml", "bench.ledger"))
     assert bench.run(capsys, "--serial", "--cards", cards)[0] == 0
@@ -114,14 +114,14 @@ def test_no_command_judges_by_a_limit_that_decides_nothing(bench, capsys, comman
 @pytest.mark.parametrize("u", [math.nan, math.inf, -math.inf, -1e-9])
 @pytest.mark.parametrize("part", ["own", "stand"])
 @pytest.mark.parametrize("value", [0.0, 5.0, 1e6])
-def test_an_uncertainty_that_is_none_is_unknown_for_whoever_asks(value, part, u, rule):
+def test_an_invalid_uncertainty_is_unknown_for_all_readers(value, part, u, rule):
     tolerance = Tolerance(lower=1.0, upper=9.0, rule=rule, confidence=0.95)
     for other in (None, 0.1):
         uncertainty = Uncertainty(**({"own": other, "stand": other} | {part: u}))
         assert decide(value, "pixel", uncertainty, tolerance)[0] is Verdict.UNKNOWN
 
 
-def test_an_uncertainty_that_is_none_comes_out_of_the_ledger_as_such(tmp_path):
+def test_an_invalid_uncertainty_is_read_from_the_ledger_unchanged(tmp_path):
     zone = Zone(sharp_cy_per_px=0.3, sharp_cy_per_px_u=math.nan)
     path = tmp_path / "bench.ledger"
     measured = Sharpness(setting=F2, centre=zone)
@@ -139,7 +139,7 @@ def test_an_uncertainty_that_is_none_comes_out_of_the_ledger_as_such(tmp_path):
 @pytest.mark.parametrize(
     ("faintest", "verdict"), [(0.2, Verdict.PASS), (0.4, Verdict.REVIEW), (math.inf, Verdict.REVIEW)]
 )
-def test_a_limit_under_what_could_have_been_seen_is_not_known_to_be_kept(tmp_path, rule, faintest, verdict):
+def test_a_limit_below_the_detection_limit_is_not_known_to_be_met(tmp_path, rule, faintest, verdict):
     measured = kept(centre__sharp_cy_per_px=(0.1, 0.001), centre__faintest_seen_cy_per_px=faintest)
     limit = f"{{measure: measure_mtf50.centre.sharp_cy_per_px, max: 0.3, {rule}}}"
     file = card_file(tmp_path, [limit])

@@ -1,4 +1,4 @@
-"""Names and kinds of files that no list, terminal or database takes: each costs its own ticket at most."""
+"""Invalid names and kinds of files: each refuses its own ticket at most."""
 
 import os
 import socket
@@ -63,11 +63,11 @@ def test_a_ticket_folder_with_such_a_name_is_refused_under_its_number(bench, cap
     assert refused["number"] == "T-0001"
     assert refused["reason"] == "the folder's name is not UTF-8 text that can be printed: rename it"
     assert [each["number"] for each in summary["tickets"]] == ["T-0002"]
-    # what was measured of it before may no longer hold
+    # earlier results of it may no longer be valid
     assert run_command(gate) == 12
 
 
-def test_names_that_differ_in_their_composition_alone_are_refused(bench, capsys):
+def test_names_that_differ_only_in_unicode_composition_are_refused(bench, capsys):
     folder = bench.add_ticket(1)
     write_raw(folder / "chart", "f2_\u00e4.txt".encode())
     write_raw(folder / "chart", "f2_a\u0308.txt".encode(), "21.8 3")
@@ -79,7 +79,7 @@ def test_names_that_differ_in_their_composition_alone_are_refused(bench, capsys)
     assert code == 13
 
 
-def test_pipes_sockets_and_loops_are_named_and_nothing_waits_for_them(bench, capsys):
+def test_pipes_sockets_and_loops_are_named_without_waiting(bench, capsys):
     folder = bench.add_ticket(1)
     os.mkfifo(folder / "chart" / "f2_8.txt")
     os.mkfifo(folder / "SHA256SUMS")
@@ -115,7 +115,7 @@ def test_pipes_sockets_and_loops_are_named_and_nothing_waits_for_them(bench, cap
 
 
 @pytest.mark.parametrize("what", ["T-0001", "chart"])
-def test_a_folder_that_may_not_be_read_costs_its_ticket_alone(bench, capsys, monkeypatch, what):
+def test_an_unreadable_folder_refuses_only_its_ticket(bench, capsys, monkeypatch, what):
     bench.add_ticket(1)
     bench.add_ticket(2)
     locked = bench.folder / "night" / "T-0001" if what == "T-0001" else bench.folder / "night" / "T-0001" / "chart"
@@ -133,7 +133,7 @@ def test_a_folder_that_may_not_be_read_costs_its_ticket_alone(bench, capsys, mon
     assert "T-0002  Corvane 50 mm f/2" in said
 
 
-def test_a_file_too_large_for_any_raw_is_not_read_through(bench, capsys):
+def test_a_file_too_large_for_any_raw_is_not_read(bench, capsys):
     folder = bench.add_ticket(1)
     os.truncate(folder / "chart" / "f2_0.txt", 2**42)
     code, summary = bench.run(capsys, "--serial")
@@ -142,14 +142,14 @@ def test_a_file_too_large_for_any_raw_is_not_read_through(bench, capsys):
     assert shot["reason"] == "has 4398046511104 bytes, more than any raw file: copy it again"
 
 
-def test_such_names_in_the_list_of_checksums_are_the_ones_of_the_folder(tmp_path):
+def test_such_names_in_the_list_of_checksums_match_the_folder(tmp_path):
     sha = "0" * 64
     lines = [sha.encode() + b"  chart/gr\xf6.txt", b"\\" + sha.encode() + b"  chart/a\\nb.txt"]
     (tmp_path / "SHA256SUMS").write_bytes(b"\n".join(lines) + b"\n")
     assert list(read_checksums(tmp_path).by_name) == ["chart/gr\\xf6.txt", "chart/a\\nb.txt"]
 
 
-def test_a_command_line_or_terminal_that_is_not_utf_8_is_no_reason_to_fail(bench):
+def test_a_command_line_or_terminal_without_utf_8_works(bench):
     bench.add_ticket(1)
     program = [sys.executable, "-c", PROGRAM]
     arguments = bench.arguments("--cards", str(bench.folder / "cards"), "--serial", "--time-limit", "9\udcf6")
@@ -178,14 +178,14 @@ def test_a_command_line_or_terminal_that_is_not_utf_8_is_no_reason_to_fail(bench
     assert "\\xf6/night: the path is not UTF-8: rename the folders, or correct --tickets" in said
 
 
-def test_no_two_names_are_spelt_alike():
+def test_no_two_names_are_spelt_equally():
     names = ["a\nb", "a\\nb", "a\\\nb", "a\udcf6b", "a\\xf6b", "a\x1bb", "a\\x1bb", "a\u2028b", "plain \u00e4"]
     assert len({name if is_plain(name) else escape_name(name) for name in names}) == len(names)
     assert is_plain("gr\u00f6\u00dfe 50\u202fmm.dng")
     assert escape("two\nlines\u202e") == "two\\nlines\\u202e"
 
 
-def test_notes_of_a_ticket_cannot_steer_a_terminal(bench, capsys):
+def test_notes_of_a_ticket_cannot_control_a_terminal(bench, capsys):
     folder = bench.add_ticket(1)
     with (folder / "ticket.yaml").open("a") as file:
         file.write('notes: "fine\\e[2K\\rT-0001: RELEASE"\n')

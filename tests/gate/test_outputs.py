@@ -1,4 +1,4 @@
-"""What is written for others: folders that were asked for, tables that nothing runs, a full disk called so."""
+"""Output: requested folders, tables without executable cells, messages of a full disk."""
 
 import csv
 import subprocess
@@ -21,7 +21,7 @@ main()
 """
 
 
-def test_a_cell_that_a_spreadsheet_would_run_is_spelt_as_text_and_reads_back(bench, capsys):
+def test_a_cell_that_a_spreadsheet_would_execute_is_written_as_text_and_reads_back(bench, capsys):
     folder = bench.add_ticket(1)
     text = (folder / "ticket.yaml").read_text()
     formula = '=HYPERLINK("http://example.org")'
@@ -60,7 +60,7 @@ def test_every_text_reads_back(text):
 @pytest.mark.parametrize(
     "command", ["export", "pages", "record", "rehearse", "print chart", "print sheet", "reference-values", "tune"]
 )
-def test_no_folder_is_made_above_the_one_that_was_asked_for(bench, capsys, command):
+def test_no_folder_is_made_above_the_requested_one(bench, capsys, command):
     folder = bench.add_ticket(1)
     bench.run(capsys, "--serial", "--cards", str(bench.folder / "cards"))
     ledger = ["--ledger", str(bench.folder / "bench.ledger")]
@@ -85,7 +85,7 @@ def test_no_folder_is_made_above_the_one_that_was_asked_for(bench, capsys, comma
     assert not (bench.folder / "misspelt").exists()
 
 
-def test_the_folder_that_was_asked_for_is_made(bench, capsys):
+def test_the_requested_folder_is_made(bench, capsys):
     bench.add_ticket(1)
     bench.run(capsys, "--serial")
     ledger = ["--ledger", str(bench.folder / "bench.ledger")]
@@ -101,7 +101,7 @@ def on_a_full_disk(*arguments):
 
 
 @pytest.mark.parametrize("command", ["judge", "run"])
-def test_a_full_disk_is_called_so(bench, capsys, command):
+def test_a_full_disk_is_reported_as_full(bench, capsys, command):
     bench.add_ticket(1)
     bench.run(capsys, "--serial")
     bench.add_ticket(2)

@@ -1,4 +1,4 @@
-"""What stood against a ticket stands against the one that replaces it: another number makes no other past."""
+"""A ticket that replaces another inherits its history: a new number does not remove it."""
 
 import pytest
 
@@ -61,7 +61,7 @@ def test_a_lens_that_came_back_is_not_released_under_another_number(shop):
     assert note.endswith(": another lens was meant")
 
 
-def test_the_past_goes_on_through_several_numbers(shop):
+def test_the_history_continues_through_several_numbers(shop):
     shop.write(shop.add(3), replace=[("phase: release", "phase: intake")])
     shop.copy(3, 103, REPLACES)
     shop.measure()

@@ -1,4 +1,4 @@
-"""A limit speaks of numbers made as its card's plan makes them: any other is UNKNOWN, the difference named."""
+"""A limit is valid for results of its card's plan; any other is UNKNOWN, with the difference named."""
 
 import json
 import re
@@ -20,7 +20,7 @@ BOUND = "combine_chart.mean_dn at f/2: not made as the card's plan `toy` makes i
 
 @pytest.fixture
 def gate(bench, capsys):
-    """Measure a ticket by a plan, judge it by a card and ask the gate: its code and what it printed."""
+    """Measure a ticket by a plan, judge it by a card, and return the gate's code and output."""
     bench.add_ticket(1, shots_of_three_repeats())
 
     def ask(plan=PLAN, card=CARD, afresh=False):
@@ -96,7 +96,7 @@ OTHERWISE = {
 
 
 @pytest.mark.parametrize("name", OTHERWISE)
-def test_a_number_made_otherwise_is_unknown_and_the_difference_named(gate, name):
+def test_a_result_of_another_plan_is_unknown_and_the_difference_named(gate, name):
     (old, new), said = OTHERWISE[name]
     plan = PLAN.replace(old, new) + PANELS
     assert plan != PLAN + PANELS
@@ -108,13 +108,13 @@ def test_a_number_made_otherwise_is_unknown_and_the_difference_named(gate, name)
     assert gate()[0] == 0
 
 
-def test_a_plan_that_gathers_otherwise_is_another(gate):
+def test_a_plan_with_another_gathering_is_another_plan(gate):
     code, out = gate(PLAN.replace("{means: average_flat}, per: setting", "{means: average_flat}, per: ticket"))
     assert code == 12
     assert f"{BOUND}`combine_flat` gathers per ticket, in the card's plan per setting" in out
 
 
-def test_a_plan_that_leaves_out_shots_is_another(gate):
+def test_a_plan_that_leaves_out_shots_is_another_plan(gate):
     code, out = gate(PLAN.replace("f_number: [2, 4]", "f_number: [2]"))
     assert code == 12
     assert "shots at f_number 2 alone are taken, in the card's plan 2, 4" in out
@@ -146,7 +146,7 @@ SAME = {
 
 
 @pytest.mark.parametrize("name", SAME)
-def test_what_changes_no_number_asks_for_no_adoption(gate, name):
+def test_a_change_without_effect_on_results_needs_no_adoption(gate, name):
     assert SAME[name] != PLAN
     code, out = gate(SAME[name])
     assert code == 0, out
@@ -160,7 +160,7 @@ def test_the_gate_prints_plan_card_and_stand(gate):
     assert "of the program" not in out
 
 
-def test_another_version_of_the_program_is_named_and_holds_nothing_up(gate, monkeypatch):
+def test_another_version_of_the_program_is_named_and_accepted(gate, monkeypatch):
     monkeypatch.setattr("glasswright.run.session.version", lambda _: "0.0.1")
     code, out = gate()
     assert code == 0
@@ -231,7 +231,7 @@ def test_a_plan_that_does_not_measure_what_the_card_limits_is_not_adopted(bench,
     assert path.read_text() == card
 
 
-def test_who_and_why_are_asked_for(bench, capsys):
+def test_an_adoption_of_a_plan_needs_a_name_and_a_reason(bench, capsys):
     for words in (["--by", "K. Moreau"], ["--why", "thicker glass"]):
         plan, cards = str(bench.folder / "plan.yaml"), str(bench.folder / "cards")
         assert run_command(["adopt", plan, "Corvane 50 mm f/2", "--cards", cards, *words]) == 2
@@ -254,7 +254,7 @@ FORGERIES = {
 
 
 @pytest.mark.parametrize("name", FORGERIES)
-def test_what_the_ledger_says_of_the_method_cannot_be_forged(gate, bench, capsys, name):
+def test_the_method_in_the_ledger_cannot_be_forged(gate, bench, capsys, name):
     assert gate()[0] == 0
     tamper(bench.folder / "bench.ledger", FORGERIES[name][0])
     for words in (["gate", "T-0001"], ["verify"]):
@@ -283,7 +283,7 @@ CHANGED = {
 
 
 @pytest.mark.parametrize("said", CHANGED)
-def test_the_shipped_card_takes_no_number_of_a_changed_plan(tmp_path, said):
+def test_the_shipped_card_accepts_no_result_of_a_changed_plan(tmp_path, said):
     plan = tmp_path / "plan.yaml"
     old, new = CHANGED[said]
     plan.write_text(SHIPPED.replace(old, new), encoding="utf-8")
@@ -298,7 +298,7 @@ def test_the_shipped_card_takes_no_number_of_a_changed_plan(tmp_path, said):
     assert {why_made_otherwise(card, step, sound) for step in card.steps()} == {""}
 
 
-def test_a_setting_that_a_newer_program_brings_is_no_other_plan_while_it_has_its_default():
+def test_a_new_setting_at_its_default_makes_no_other_plan():
     card = load_cards(ROOT / "configs/cards")["Corvane 50 mm f/2"].card
     old = describe_method(load_plan(ROOT / "configs/plans/fixed_focal.yaml", PLUGINS)).model_dump(mode="json")
     old["stages"]["map_spots"]["settings"]["new_frac"] = 0.1

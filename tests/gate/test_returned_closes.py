@@ -1,4 +1,4 @@
-"""A lens that came back is not released again on what was measured before."""
+"""A returned lens is not released again by earlier results."""
 
 import pytest
 
@@ -33,7 +33,7 @@ def test_the_gate_is_closed_until_the_mark_is_withdrawn(nights):
     assert nights.gate(1)[0] == 0
 
 
-def test_the_same_shots_measured_again_open_nothing(nights):
+def test_the_same_shots_measured_again_do_not_open_the_gate(nights):
     plan = nights.bench.folder / "plan.yaml"
     plan.write_text(plan.read_text().replace("at_least: 2", "at_least: 1"))
     assert nights.run()[1]["measured"] > 0
@@ -42,7 +42,7 @@ def test_the_same_shots_measured_again_open_nothing(nights):
     assert "its lens came back" in out
 
 
-def test_some_new_shots_do_not_either_and_the_old_ones_are_named(nights):
+def test_a_few_new_shots_do_not_open_the_gate_and_the_old_ones_are_named(nights):
     nights.bench.write("night/T-0001/chart/f2_0.txt", shots_of(7)["chart/f2_0.txt"])
     nights.run()
     code, out = nights.gate(1)
@@ -51,7 +51,7 @@ def test_some_new_shots_do_not_either_and_the_old_ones_are_named(nights):
     assert " are from before: shoot all of it again" in out
 
 
-def test_a_new_visit_does(nights):
+def test_a_new_visit_opens_the_gate(nights):
     for name, text in shots_of(7).items():
         nights.bench.write(f"night/T-0001/{name}", text)
     assert nights.run()[0] == 0

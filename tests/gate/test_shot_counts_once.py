@@ -1,4 +1,4 @@
-"""The same frame may speak for one ticket, once, whatever its file is called and says beside the pixels."""
+"""A frame counts once, for one ticket, under any file name and metadata."""
 
 import shutil
 
@@ -52,20 +52,20 @@ def test_an_intake_tickets_frames_in_a_release_ticket_are_named(shop):
     assert "ticket T-0003 has the same shots" in reasons(said)
 
 
-def test_an_intake_ticket_that_is_called_release_says_what_it_was(shop):
+def test_an_intake_ticket_renamed_release_is_reported(shop):
     folder = shop.add(3)
     shop.write(folder, replace=[("phase: release", "phase: intake")])
     shop.measure()
     shop.write(folder, replace=[("phase: intake", "phase: release")])
     for shot in folder.glob("*/f*"):
-        shot.write_text(shot.read_text() + " x")  # other files with the same numbers in them
+        shot.write_text(shot.read_text() + " x")  # other files with the same pixels
     shop.measure()
     code, said = shop.gate("T-0003")
     assert code == 11
     assert "shots of this ticket were measured in phase `intake`, and the phase is now `release`" in reasons(said)
 
 
-def test_one_frame_six_times_is_no_repeat_whatever_its_metadata_say(shop):
+def test_one_frame_six_times_with_other_metadata_is_no_repeat(shop):
     shots = {name: text for name, text in shots_of(3).items() if not name.startswith("chart/f2")}
     shots |= {f"chart/f2_{copy}.txt": f"23.20 22 {'x' * copy}" for copy in range(6)}
     shop.add(3, shots=shots)
@@ -93,7 +93,7 @@ def test_frames_without_content_are_no_twins(shop):
 
 
 @pytest.mark.parametrize(("shared", "code"), [("", 11), ("shared: [dark]\n", 0)])
-def test_darks_may_be_shared_if_one_of_the_tickets_says_so(shop, shared, code):
+def test_darks_may_be_shared_if_a_ticket_declares_it(shop, shared, code):
     shop.bench.write("plan.yaml", (shop.bench.folder / "plan.yaml").read_text() + READS_DARKS)
     for number in (3, 4):
         shop.add(number, shots={**shots_of(number), "dark/f2_0.txt": "1 2 3"})
@@ -108,7 +108,7 @@ def test_darks_may_be_shared_if_one_of_the_tickets_says_so(shop, shared, code):
             assert f"ticket {other} has the same shots (dark/f2_0.txt)" in reasons(said)
 
 
-def test_a_role_that_speaks_of_the_lens_cannot_be_shared(shop):
+def test_a_role_that_measures_the_lens_cannot_be_shared(shop):
     shop.add(3)
     shop.copy(3, 4, "shared: [chart, flat]\n")
     shop.measure()
@@ -141,7 +141,7 @@ def test_a_ticket_that_has_none_of_its_shots_does_not_end_another(shop):
     assert "it replaces ticket T-0003: number mistyped (K. Moreau), of which it has no shot" in said["notes"]
 
 
-def test_shots_are_looked_up_by_an_index_and_not_read_through(shop):
+def test_shots_are_found_by_an_index_without_a_table_scan(shop):
     shop.add(3)
     shop.measure()
     with Ledger.open_for_reading(shop.bench.folder / "bench.ledger") as ledger:

@@ -1,6 +1,6 @@
-"""A shot in a folder where it does not belong opens nothing: a chart for a flat, a flat for a chart, a street.
+"""A shot in a wrong folder releases nothing: a chart for a flat, a flat for a chart, a street.
 
-The frames are rehearsed and small, and the plan has only what these measures need.
+The frames are rehearsed and small; the plan has only the necessary steps.
 """
 
 import json
@@ -35,7 +35,7 @@ limits:
 
 @pytest.fixture(scope="module")
 def night(tmp_path_factory):
-    """A sound lens's frames, its plan and its card; no list of checksums that would give a moved file away."""
+    """Frames of a healthy lens, plan and card, without a list of checksums that would reveal a moved file."""
     folder = tmp_path_factory.mktemp("roles") / "night"
     words = ["--tickets", "1", "--megapixels", "1", "--f-number", "4", "--fault", "none", "--shots-per-setting", "2"]
     assert run_command(["rehearse", str(folder), *words, "--seed", "5", "--workers", "1"]) == 0
@@ -53,7 +53,7 @@ def night(tmp_path_factory):
 
 
 def gate(night, folder, capsys, change=None):
-    """Change a copy of the ticket, measure it, and give the gate's exit code and what is to be shot or moved again."""
+    """Change a copy of the ticket, measure it, and return the gate's exit code and the shots to repeat or move."""
     shutil.copytree(night, folder)
     ticket = folder / "tickets/T-0001"
     if change is not None:

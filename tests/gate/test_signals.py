@@ -1,6 +1,6 @@
-"""Real signals to real nights: each ends within a bound, says so, leaves no process and loses nothing.
+"""Signals to running nights: each night ends in time with a message, and loses no process or data.
 
-Bounds are limits for hangs, far beyond what is needed; no test judges a clock.
+The time bounds only detect hangs; they are far beyond the normal duration.
 """
 
 import os
@@ -21,7 +21,7 @@ HANG_S = GRACE_S + LAST_S + 20
 
 
 class Watched:
-    """A night in a process group of its own, and every process that it ever started."""
+    """A night in its own process group, and all processes that it started."""
 
     def __init__(self, bench, *options):
         self.log = bench.folder / "log"
@@ -36,7 +36,7 @@ class Watched:
             pass
 
     def wait_for(self, steps):
-        """Wait until so many steps were begun."""
+        """Wait until a number of steps has begun."""
         hung_at = time.monotonic() + 120
         while self.night.poll() is None and self.count() < steps and time.monotonic() < hung_at:
             self.note()
@@ -106,7 +106,7 @@ def send(night, kind, number):
     ("kind", "number"),
     [("parent", signal.SIGINT), ("group", signal.SIGTERM)],
 )
-def test_a_signal_ends_the_night_in_good_order(slow_bench, capsys, kind, number):
+def test_a_signal_ends_the_night_in_order(slow_bench, capsys, kind, number):
     night = Watched(slow_bench, "--workers", "2")
     # two workers have three tickets of 21 steps open at once: a fourth is begun only when one of them is in the ledger
     night.wait_for(3 * 21 + 1)
@@ -119,7 +119,7 @@ def test_a_signal_ends_the_night_in_good_order(slow_bench, capsys, kind, number)
     check_nothing_is_lost(slow_bench, capsys)
 
 
-def test_a_night_that_is_stopped_before_its_workers_are_up_ends_in_good_order(slow_bench, capsys):
+def test_a_night_stopped_before_its_workers_have_started_ends_in_order(slow_bench, capsys):
     night = Watched(slow_bench, "--workers", "2")
     while night.night.poll() is None and not night.workers():
         night.note()
@@ -147,7 +147,7 @@ def test_a_second_signal_ends_at_once(slow_bench, capsys, kind, options):
     check_nothing_is_lost(slow_bench, capsys)
 
 
-def test_what_hangs_is_given_up_when_the_grace_is_over(slow_bench, capsys):
+def test_a_hanging_step_is_abandoned_after_the_grace_period(slow_bench, capsys):
     slow_bench.write("night/T-0001/flat/f2_0.txt", "hang")
     slow_bench.write("night/T-0002/flat/f2_0.txt", "hang")
     night = Watched(slow_bench, "--workers", "2")
@@ -164,7 +164,7 @@ def test_what_hangs_is_given_up_when_the_grace_is_over(slow_bench, capsys):
 
 
 @pytest.mark.parametrize("end", ["term", "kill"])
-def test_what_is_done_alone_ends_with_the_night(slow_bench, capsys, end):
+def test_a_unit_run_separately_ends_with_the_night(slow_bench, capsys, end):
     slow_bench.write("night/T-0001/flat/f2_0.txt", "die_then_hang")
     night = Watched(slow_bench, "--workers", "2")
     while night.night.poll() is None and not any(_is_alone(each) for each in night.processes.values()):
@@ -187,7 +187,7 @@ def _is_alone(process):
         return False
 
 
-def test_a_killed_night_takes_its_workers_along(slow_bench, capsys):
+def test_a_killed_night_ends_its_workers(slow_bench, capsys):
     night = Watched(slow_bench, "--workers", "2")
     night.wait_for(3 * 21 + 1)
     assert len(night.workers()) == 2

@@ -1,4 +1,4 @@
-"""A stand file whose constants changed is looked at, also where it both measures and judges, until it is adopted."""
+"""A changed stand file leads to review until it is adopted, even if it both measured and judged."""
 
 import json
 
@@ -14,7 +14,7 @@ MAY_DECIDE = "may_decide: [K. Moreau]\n"
 
 @pytest.fixture
 def failing(shop):
-    """A shop that has measured with its stand; what it shoots next fails, by the stand as it is."""
+    """A shop with a measured night; its next shots fail with the unchanged stand."""
     shop.add(1)
     shop.measure()
     shop.add(3, shots=shots_of(3) | {"chart/f2_0.txt": "4000 3000", "chart/f2_1.txt": "4010 3000"})
@@ -33,7 +33,7 @@ def gate(shop, number="T-0003"):
     return code, said["reasons"], said["notes"]
 
 
-def test_one_doctored_stand_for_run_and_judge_is_looked_at(failing):
+def test_a_changed_stand_for_run_and_judge_is_reviewed(failing):
     failing.measure()
     assert gate(failing)[0] == 10
     failing.bench.write("stand.yaml", DOCTORED)
@@ -60,7 +60,7 @@ def test_what_was_released_before_a_change_stays_released(failing):
     assert gate(failing, "T-0001")[0] == 0
 
 
-def test_a_change_is_adopted_by_name_and_then_told(failing):
+def test_a_change_is_adopted_by_name_and_then_shown(failing):
     failing.bench.write("stand.yaml", STAND.replace("offset_dn: 1", "offset_dn: 2"))
     failing.add(4)
     failing.measure()
@@ -73,7 +73,7 @@ def test_a_change_is_adopted_by_name_and_then_told(failing):
     assert (code, reasons) == (0, ["all 1 limits are met"])
     assert [note for note in notes if note.startswith("stand file adopted by K. Moreau, 20")]
     assert run_command(["verify", "--ledger", str(failing.bench.folder / "bench.ledger")]) == 0
-    # what is as it was once is not as it is now
+    # an earlier state is not the present one
     failing.bench.write("stand.yaml", STAND)
     failing.measure()
     code, reasons, _ = gate(failing, "T-0004")
@@ -91,7 +91,7 @@ def test_a_change_is_adopted_by_name_and_then_told(failing):
         ("reproducibility:", 'reproducibility:\n  combine_flat.mean_dn: {u: 7, origin: "declared"}'),
     ],
 )
-def test_what_no_limit_rests_on_may_change(failing, old, new):
+def test_constants_that_no_limit_depends_on_may_change(failing, old, new):
     assert old in STAND
     failing.bench.write("stand.yaml", STAND.replace(old, new))
     failing.measure()
@@ -109,7 +109,7 @@ def test_what_no_limit_rests_on_may_change(failing, old, new):
         ),
     ],
 )
-def test_what_decides_about_numbers_counts_as_well(failing, old, new, said):
+def test_settings_that_affect_decisions_count_too(failing, old, new, said):
     failing.bench.write("stand.yaml", STAND.replace(old, new))
     judge(failing)
     code, reasons, _ = gate(failing, "T-0001")
@@ -117,7 +117,7 @@ def test_what_decides_about_numbers_counts_as_well(failing, old, new, said):
     assert any(said in reason for reason in reasons)
 
 
-def test_nobody_makes_himself_one_who_may_decide(failing):
+def test_nobody_can_authorise_himself_to_decide(failing):
     failing.bench.write("stand.yaml", DOCTORED + MAY_DECIDE)
     failing.measure()
     decide = ["decide", "T-0003", "--ledger", str(failing.bench.folder / "bench.ledger"), *BY]

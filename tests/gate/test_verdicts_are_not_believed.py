@@ -1,4 +1,4 @@
-"""A forger who makes every hash of a judgement anew: the gate judges from the measurements, and says what it found."""
+"""Forged judgements with new hashes: the gate judges from the measurements and reports the difference."""
 
 import dataclasses
 import hashlib
@@ -38,7 +38,7 @@ def passed(judgement):
 
 
 def write_over(path, judgement):
-    """Change the last judgement's rows, its hash, and its run's digest, as one who knows the program would."""
+    """Change the last judgement's rows, its hash and its run's digest."""
     values, verdicts = judgement_values(judgement)
     names = ("ticket", "manifest", "card", "stand", "judge_version", "verdict", "reasons", "verdicts", "hash")
     with unguarded(path) as connection:
@@ -53,7 +53,7 @@ def write_over(path, judgement):
 
 
 def _link_anew(path):
-    """Make every link of the chain anew, and the head."""
+    """Recompute every link of the chain, and the head."""
     with Ledger.open_for_reading(path) as ledger:
         database, before, digest = ledger.database, {}, ""
         tables, links = chain.columns_by_table(database), []
@@ -92,7 +92,7 @@ def test_changed_verdicts_with_new_hashes_release_nothing(shop, capsys, tmp_path
 
 @pytest.mark.parametrize("change", ["passed", "numbers", "fewer", "none"])
 def test_an_added_judgement_releases_nothing(shop, capsys, change):
-    """A row added with the ledger's own means needs no hash to be made anew."""
+    """A row added with the ledger's own functions needs no new hash."""
     with Ledger.open_for_writing(shop.ledger) as ledger:
         kept = ledger.latest_judgement("T-1")
         forged = {
@@ -111,7 +111,7 @@ def test_an_added_judgement_releases_nothing(shop, capsys, change):
     assert (code, FORGED in err) == (21, True)
 
 
-def test_a_judgement_of_other_measurements_or_rules_is_judged_again_and_that_is_all(shop, capsys):
+def test_a_judgement_of_other_measurements_or_rules_is_only_judged_again(shop, capsys):
     with Ledger.open_for_writing(shop.ledger) as ledger:
         kept = ledger.latest_judgement("T-1")
         run = ledger.begin_run(run_record())
@@ -121,7 +121,7 @@ def test_a_judgement_of_other_measurements_or_rules_is_judged_again_and_that_is_
     assert shop.gate(capsys)[0] == 10
 
 
-def test_a_lens_that_nobody_judged_is_incomplete(tmp_path, capsys):
+def test_a_lens_that_was_not_judged_is_incomplete(tmp_path, capsys):
     shop = Shop(tmp_path)
     shop.night()
     code, out, _ = shop.gate(capsys)
@@ -140,8 +140,8 @@ def keep_with_stand(shop, text):
         ledger.end_run(run, {})
 
 
-def test_a_section_of_a_plugin_that_is_gone_hinders_no_gate(tmp_path, capsys):
-    """Only the engine's own keys of the kept stand file are read: no verdict needs the others."""
+def test_a_section_of_a_missing_plugin_does_not_stop_the_gate(tmp_path, capsys):
+    """Only the engine's keys of the stored stand file are read, since verdicts need no others."""
     shop = Shop(tmp_path)
     shop.night()
     shop.judge(capsys)
@@ -149,7 +149,7 @@ def test_a_section_of_a_plugin_that_is_gone_hinders_no_gate(tmp_path, capsys):
     assert shop.gate(capsys)[0] == 0
 
 
-def test_a_kept_text_that_this_program_cannot_read_leaves_the_lens_incomplete(tmp_path, capsys):
+def test_a_stored_text_that_is_unreadable_leaves_the_lens_incomplete(tmp_path, capsys):
     shop = Shop(tmp_path)
     shop.night()
     shop.judge(capsys)

@@ -1,4 +1,4 @@
-"""A release rests on the card and the stand that it is judged by: those that are not the ledger's are told."""
+"""A card or stand file other than the ledger's is reported with a release."""
 
 import json
 
@@ -24,7 +24,7 @@ def judge(shop, stand, *more):
     shop.capsys.readouterr()
 
 
-def test_numbers_made_with_other_constants_of_the_stand_are_looked_at(failing):
+def test_results_with_other_constants_of_the_stand_are_reviewed(failing):
     failing.bench.write("stand.yaml", STAND.replace("offset_dn: 1", "offset_dn: 1000"))
     failing.measure()
     judge(failing, STAND)
@@ -40,7 +40,7 @@ def test_numbers_made_with_other_constants_of_the_stand_are_looked_at(failing):
     assert failing.gate("T-0003")[0] == 10
 
 
-def test_another_reproducibility_asks_for_nothing_to_be_measured_again(shop):
+def test_another_reproducibility_needs_no_new_measurement(shop):
     shop.add(3)
     shop.measure()
     judge(shop, STAND.replace("u: 0.5", "u: 0.6"), "--adopt-stand", "--by", "K. Moreau", "--why", "a study")
@@ -49,7 +49,7 @@ def test_another_reproducibility_asks_for_nothing_to_be_measured_again(shop):
     assert any(note.startswith("judged with a newer stand file") for note in said["notes"])
 
 
-def test_a_card_given_to_the_gate_alone_is_told(failing):
+def test_a_card_given_only_to_the_gate_is_reported(failing):
     failing.measure()
     assert failing.gate("T-0003")[0] == 10
     folder = failing.bench.folder
@@ -66,7 +66,7 @@ def test_a_card_given_to_the_gate_alone_is_told(failing):
     )
 
 
-def test_what_a_card_lets_pass_is_told(shop):
+def test_caveats_accepted_by_a_card_are_shown(shop):
     shop.add(3)
     shop.measure()
     _, said = shop.gate("T-0003")

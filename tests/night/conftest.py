@@ -1,4 +1,4 @@
-"""Rehearsed nights, run once for all tests that look at them."""
+"""Rehearsed nights, run once for all tests that use them."""
 
 import json
 import subprocess
@@ -12,7 +12,8 @@ from support import ROOT
 
 
 def run_night(folder: Path, *rehearsal: str, plan: str = "fixed_focal", serial: bool = False) -> Path:
-    """Rehearse a night into a folder, run and judge it; give its ledger. Serial: a small one is done sooner so."""
+    """Rehearse a night into a folder, run and judge it, and return its ledger. Serial, which is faster for a small
+    one."""
     assert (
         run_command(["rehearse", str(folder), "--stand", str(ROOT / "configs/stands/north_bench.yaml"), *rehearsal])
         == 0
@@ -36,7 +37,7 @@ def gate(ledger: Path, number: str, capsys: pytest.CaptureFixture[str]) -> tuple
 
 @pytest.fixture(scope="session")
 def scored_nights(tmp_path_factory):
-    """Twenty lenses, healthy ones and one with each fault, read by the patterns' bench: folder of nights, table."""
+    """Twenty lenses, healthy or with one fault each, diagnosed by the bench: folder of nights, table."""
     folder = tmp_path_factory.mktemp("scored")
     out = folder / "table.json"
     command = [sys.executable, "ci/bench_faults.py", "--quick", "--keep", str(folder), "--json", str(out)]
@@ -48,7 +49,7 @@ def scored_nights(tmp_path_factory):
 
 @pytest.fixture(scope="session")
 def faulty_night(scored_nights):
-    """The lenses among them that were shot at all that the card asks for, judged: folder, ledger."""
+    """Those of the lenses with all shots that the card requires, judged: folder, ledger."""
     folder = scored_nights[0] / "few"
     ledger = folder / "bench.ledger"
     words = ["judge", "--ledger", str(ledger), "--stand", str(folder / "stands/north_bench.yaml")]

@@ -1,4 +1,4 @@
-"""Twenty rehearsed lenses through the whole program: what the measurements point to is what is wrong."""
+"""Twenty rehearsed lenses through the whole program: the diagnosis finds the fault."""
 
 import pytest
 
@@ -13,7 +13,7 @@ def test_no_healthy_lens_is_called_faulty(table):
     assert table["false_alarms"] == 0, table["not_right"]
 
 
-def test_nine_faults_in_ten_are_named_and_none_is_called_likely_that_is_not_there(table):
+def test_nine_faults_in_ten_are_named_and_no_absent_one_is_likely(table):
     assert table["single"] == 14
     assert table["single_right"] >= 0.9 * table["single"], table["not_right"]
     assert table["wrong_and_likely"] == 0, table["not_right"]

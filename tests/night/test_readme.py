@@ -1,4 +1,4 @@
-"""Every command in the README runs, in its order, in a folder that holds the shipped configuration."""
+"""Every command in the README runs, in order, in a folder with the shipped configuration."""
 
 import io
 import re
@@ -8,7 +8,7 @@ from glasswright.commands.main import run_command
 from support import ROOT
 
 ALLOWED = {"gate": (0, 10, 11, 12), "judge": (0, 10, 11, 12), "run": (0, 13), "watch": (0, 11)}
-"""Codes that a command may end with and still have done its work."""
+"""Exit codes of a successful command."""
 
 
 def commands_of(text):

@@ -1,4 +1,4 @@
-"""A rehearsed night of the reference lens: the plan measures everything that a stand is watched by."""
+"""A rehearsed night of the reference lens: the plan measures every monitored field."""
 
 import json
 

@@ -1,4 +1,4 @@
-"""Whole small nights of the roles and faults that a plain night has not: dirt, the black patch, a focus series."""
+"""Small nights with further roles and faults: dirt, the black patch, a focus series."""
 
 import numpy as np
 import pytest

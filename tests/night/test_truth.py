@@ -1,4 +1,4 @@
-"""What is measured against the rehearsal's truth, on full-size frames at base noise."""
+"""Results compared with the rehearsal's true values, on full-size frames at base noise."""
 
 import numpy as np
 import pytest

@@ -38,7 +38,7 @@ def test_a_faulty_lens_fails_on_the_right_stage(faulty_night, capsys, fault):
     assert FAULTS[fault] in failed_stages(ledger, number)
 
 
-def test_a_stand_that_was_knocked_lets_no_number_of_that_setting_pass(tmp_path, capsys):
+def test_no_result_of_a_setting_shot_on_a_knocked_stand_passes(tmp_path, capsys):
     rehearsal = ("--tickets", "1", "--megapixels", "3", "--seed", "3", "--f-number", "4", "--fault", "knocked_stand")
     ledger = run_night(tmp_path, *rehearsal, serial=True)
     code, _reasons = gate(ledger, "T-0001", capsys)

@@ -1,4 +1,4 @@
-"""A rehearsed night of small frames, its pages, and a browser to open them: each made once."""
+"""Session fixtures: a rehearsed night of small frames, its pages, and a browser."""
 
 import pytest
 
@@ -31,7 +31,7 @@ def night(tmp_path_factory):
 
 @pytest.fixture(scope="session")
 def pages(night):
-    """The night's pages, frames and all."""
+    """The night's pages, with frames."""
     folder, ledger = night
     return write_pages(ledger, folder / "pages", "--tickets", str(folder / "tickets"), "--workers", "1")
 

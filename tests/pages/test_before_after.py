@@ -1,4 +1,4 @@
-"""A lens's visit against the one before it, on the ticket's page."""
+"""Comparison of a visit with the one before, on the ticket's page."""
 
 import re
 from dataclasses import replace
@@ -36,7 +36,7 @@ def words_of(html):
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", html))
 
 
-def test_what_changed_comes_first_and_the_rest_is_folded(toy, tmp_path):
+def test_changes_come_first_and_the_rest_is_folded(toy, tmp_path):
     before = [outcome("T-1", value=0.250), outcome("T-1", F8, value=0.300)]
     after = [outcome("T-2", value=0.310), outcome("T-2", F8, value=0.301)]
     toy.run(("T-1", before, [verdict(Verdict.FAIL, value=0.25)], INTAKE))
@@ -77,7 +77,7 @@ def test_in_one_night_intake_comes_before_release(toy):
         assert choose_before(intake, (release, intake)) is None
 
 
-def test_what_only_one_visit_has_is_said_with_the_reason(toy, tmp_path):
+def test_fields_of_only_one_visit_are_shown_with_the_reason(toy, tmp_path):
     failed = outcome("T-1", status=Status.UNMEASURABLE, reason="overexposed; expose less")
     toy.run(("T-1", [failed], None, INTAKE))
     toy.run(("T-2", [outcome("T-2")], [verdict()]), started_at=DAYS[1])
@@ -94,7 +94,7 @@ def test_two_bodies_are_not_compared_as_one(toy, tmp_path):
     assert "Nothing changed by more than the uncertainty." in said
 
 
-def test_a_stand_file_that_cannot_be_read_any_more_costs_the_section_alone(tmp_path):
+def test_an_unreadable_stand_file_removes_only_the_section(tmp_path):
     toy = ToyNight(tmp_path / "toy.ledger", "stand: north-bench\nbodies: 7\n")
     toy.run(("T-1", [outcome("T-1")], None, INTAKE))
     toy.run(("T-2", [outcome("T-2")], [verdict()]), started_at=DAYS[1])
@@ -103,7 +103,7 @@ def test_a_stand_file_that_cannot_be_read_any_more_costs_the_section_alone(tmp_p
     assert "measured 2026-03-02" in text_of(tmp_path / "out/tickets/T-2.html")
 
 
-def test_more_changes_than_are_read_are_folded_too(toy, tmp_path):
+def test_many_changes_are_folded_too(toy, tmp_path):
     settings = [type(F2)(focal_length_mm=50.0 + k, f_number=2.0) for k in range(MOST_ROWS + 5)]
     toy.run(("T-1", [outcome("T-1", each, value=0.2) for each in settings], None, INTAKE))
     toy.run(("T-2", [outcome("T-2", each) for each in settings], [verdict()]), started_at=DAYS[1])
@@ -112,7 +112,7 @@ def test_more_changes_than_are_read_are_folded_too(toy, tmp_path):
     assert "Also changed by more than the uncertainty (5)" in words_of(section)
 
 
-def test_what_is_the_same_twice_without_an_uncertainty_stands_once():
+def test_equal_values_without_an_uncertainty_are_shown_once():
     same = Change(
         measure="toy.name", at="50 mm f/2", kind=ChangeKind.WITHIN, reason="the same text", first="a", second="a"
     )
@@ -140,7 +140,7 @@ def test_a_change_is_written_with_its_sign(change, u, words):
     ("value", "u", "words"),
     [(0.31234, 0.003, "0.3123"), (-3.0, None, "−3"), (None, None, "–"), ("upper left", None, "upper left")],
 )
-def test_a_side_is_written_as_finely_as_the_change(value, u, words):
+def test_a_value_has_as_many_digits_as_the_change(value, u, words):
     assert format_change_side(value, u) == words
     assert len(format_change_side("x" * 500, None)) == 40
 

@@ -1,4 +1,4 @@
-"""What pages say, without a browser: made-up ledgers in, the text of pages out."""
+"""The text of pages of invented ledgers, without a browser."""
 
 import re
 from dataclasses import replace
@@ -29,7 +29,7 @@ def build(toy, tmp_path, *options):
     return write_pages(toy.path, tmp_path / "out", "--workers", "1", *options)
 
 
-def test_whatever_a_ticket_holds_is_shown_and_never_run(toy, tmp_path):
+def test_content_of_a_ticket_is_shown_and_never_executed(toy, tmp_path):
     failed = outcome("T-1", F8, status=Status.CRASHED, reason=NASTY, traceback=NASTY)
     said = [verdict(Verdict.REVIEW, reason=NASTY)]
     changes = {"model": NASTY, "serial": NASTY, "body": NASTY, "remarks": NASTY, "findings": (NASTY,)}
@@ -93,7 +93,7 @@ URGENCIES = {
 }
 
 
-def test_what_needs_a_person_first_comes_first(toy, tmp_path):
+def test_the_most_urgent_ticket_comes_first(toy, tmp_path):
     toy.run(*((number, outcomes, said, changes) for number, (_, outcomes, said, changes) in URGENCIES.items()))
     with Ledger.open_for_reading(toy.path) as ledger:
         found = {each.number: each.urgency for each in read_triages(ledger)}
@@ -106,7 +106,7 @@ def test_what_needs_a_person_first_comes_first(toy, tmp_path):
     assert "T-1" not in listed
 
 
-def test_why_a_lens_is_held_names_the_worst_number_in_its_own_uncertainties(toy, tmp_path):
+def test_the_reason_for_holding_a_lens_names_its_worst_result(toy, tmp_path):
     near = verdict(Verdict.FAIL, value=0.25, u=0.01, reason="two uncertainties below")
     far = verdict(Verdict.FAIL, at=str(F8), value=0.26, u=0.001, reason="ten uncertainties below")
     toy.run(("T-1", [outcome("T-1"), outcome("T-1", F8)], [near, far]))
@@ -114,7 +114,7 @@ def test_why_a_lens_is_held_names_the_worst_number_in_its_own_uncertainties(toy,
     assert "MTF50 sharp at 50 mm f/8: ten uncertainties below and 1 more" in page
 
 
-def test_a_ticket_measured_twice_shows_what_was_measured_last(toy, tmp_path):
+def test_a_ticket_measured_twice_shows_the_latest_results(toy, tmp_path):
     toy.run(("T-1", [outcome("T-1", value=0.31)], [verdict(value=0.31)]))
     toy.run(("T-1", [outcome("T-1", value=0.2222)], None), started_at="2026-03-02T22:00:00+00:00")
     page = text_of(build(toy, tmp_path) / "tickets/T-1.html")
@@ -126,7 +126,7 @@ def test_the_night_is_the_latest_run_that_measured_with_killed_ones_before_it(to
     toy.run(("T-1", [outcome("T-1")], [verdict()]))
     toy.run(("T-2", [outcome("T-2")], [verdict()]), ends=False, started_at="2026-03-02T22:00:00+00:00")
     toy.run(("T-3", [outcome("T-3")], [verdict()]), started_at="2026-03-02T23:00:00+00:00")
-    toy.run(started_at="2026-03-03T08:00:00+00:00")  # a judging run, which measures nothing
+    toy.run(started_at="2026-03-03T08:00:00+00:00")  # a run that only judges
     page = text_of(build(toy, tmp_path) / "index.html")
     assert "Night of 2026-03-02" in page
     assert {"T-2", "T-3"} == set(re.findall(r"T-\d", page))
@@ -135,7 +135,7 @@ def test_the_night_is_the_latest_run_that_measured_with_killed_ones_before_it(to
     assert {"T-1"} == set(re.findall(r"T-\d", first))
 
 
-def test_a_night_that_is_none(toy, tmp_path, capsys):
+def test_an_invalid_night_is_refused(toy, tmp_path, capsys):
     toy.run()
     toy.run(("T-1", [outcome("T-1")], None))
     wrong = ["pages", "--ledger", str(toy.path), "--out", str(tmp_path / "out"), "--night", "1"]
@@ -183,7 +183,7 @@ def draw_badly(sharp):
 
 
 @pytest.mark.parametrize("draw", [draw_well, draw_badly])
-def test_a_drawing_that_fails_costs_itself_not_the_page(toy, tmp_path, monkeypatch, capsys, draw):
+def test_a_failing_drawing_does_not_fail_the_page(toy, tmp_path, monkeypatch, capsys, draw):
     monkeypatch.setattr(building, "_plugins", lambda: Plugins(drawings=Drawings(one={Sharp: draw})))
     toy.run(("T-1", [outcome("T-1")], [verdict()]))
     page = text_of(build(toy, tmp_path) / "tickets/T-1.html")
@@ -202,7 +202,7 @@ def test_other_visits_of_the_same_lens_are_named(toy, tmp_path):
     assert "T-3" not in visits
 
 
-def test_a_stand_that_nobody_watches_says_so(toy, tmp_path):
+def test_an_unmonitored_stand_is_reported(toy, tmp_path):
     toy.run(("T-1", [outcome("T-1")], [verdict()]))
     page = text_of(build(toy, tmp_path) / "stands/north-bench.html")
     assert "not watched its stand file has no section `watch`: it is unknown whether the stand has changed." in page
@@ -303,5 +303,5 @@ def test_every_number_and_every_hash_is_on_a_tickets_page(night, pages):
     assert all(re.search(rf"\b{value:.3f}", page) for value in values)
 
 
-def test_the_measure_of_the_toys_is_what_the_tests_think():
+def test_the_toys_have_the_expected_measure():
     assert MEASURE.partition(".")[2] in Sharp.__dataclass_fields__

@@ -16,7 +16,7 @@ def all_pages(pages):
 
 @pytest.mark.parametrize("size", SIZES.values(), ids=SIZES)
 @pytest.mark.parametrize("light", ["light", "dark"])
-def test_every_page_opens_without_a_word_on_the_console_and_fetches_nothing_from_outside(browser, pages, size, light):
+def test_every_page_opens_with_an_empty_console_and_no_request_outside(browser, pages, size, light):
     for page in all_pages(pages):
         browser.open(page, size, light)
         assert browser.messages == [], page
@@ -27,7 +27,7 @@ def test_every_page_opens_without_a_word_on_the_console_and_fetches_nothing_from
         assert browser.value("document.documentElement.dataset.light") == light
 
 
-def test_the_night_names_what_needs_a_person_first(browser, pages):
+def test_the_night_names_the_most_urgent_tickets(browser, pages):
     browser.open(pages / "index.html")
     first = browser.value("[...document.querySelectorAll('.first li')].map(e => e.textContent.trim())")
     assert len(first) == 2
@@ -45,7 +45,7 @@ def test_the_table_sorts_both_ways(browser, pages):
     assert browser.value("document.querySelector('.night-table th').getAttribute('aria-sort')") == "descending"
 
 
-def test_the_table_filters_by_word_and_by_decision(browser, pages):
+def test_the_table_filters_by_text_and_by_decision(browser, pages):
     browser.open(pages / "index.html")
     browser.click("input[name=text]")
     browser.write("t-0002 release")
@@ -75,7 +75,7 @@ def test_a_held_ticket_opens_from_the_night(browser, pages):
     )
 
 
-def test_a_map_says_its_numbers_to_the_mouse_and_to_the_keyboard(browser, pages):
+def test_a_map_shows_its_values_by_mouse_and_keyboard(browser, pages):
     browser.open(pages / "tickets/T-0002.html")
     assert browser.value("document.querySelector('.tip').hidden") is True
     browser.point(f"{MAP} .mark:nth-of-type(5)")
@@ -97,7 +97,7 @@ def place_of(tip):
     return int(column), int(row)
 
 
-def test_the_switch_turns_the_light_and_the_next_page_keeps_it(browser, pages):
+def test_the_switch_changes_light_and_dark_mode_for_all_pages(browser, pages):
     browser.open(pages / "index.html", light="light")
     before = browser.value("getComputedStyle(document.body).backgroundColor")
     browser.click("[data-light-switch]")
@@ -110,7 +110,7 @@ def test_the_switch_turns_the_light_and_the_next_page_keeps_it(browser, pages):
 
 
 @pytest.mark.parametrize("name", ["index.html", "tickets/T-0002.html"])
-def test_a_page_prints_dark_on_white_whatever_the_screen_shows(browser, pages, name):
+def test_a_page_prints_dark_on_white_in_both_modes(browser, pages, name):
     browser.open(pages / name, light="dark")
     browser.ask("Emulation.setEmulatedMedia", media="print")
     assert browser.value("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"

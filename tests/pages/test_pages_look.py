@@ -1,4 +1,4 @@
-"""What pages draw and write: places of numbers on their scale, words, and colours that everybody can tell apart."""
+"""Drawings and texts of pages: places of values on their scale, wording, distinguishable colours."""
 
 import math
 import re
@@ -56,14 +56,14 @@ def test_strips_of_one_measure_share_a_scale_that_holds_them_all():
     assert scale(0.2) < scale(0.6)
 
 
-def test_a_strip_without_a_number_says_so():
+def test_a_strip_without_a_value_is_marked():
     each = verdict(Verdict.UNKNOWN, value=None, u=None)
     svg = draw_strip(each, lay_scale([each]), with_axis=False)
     assert ">not measured</text>" in svg
     assert "UNKNOWN" in ElementTree.fromstring(svg).get("aria-label")
 
 
-def test_each_verdict_has_a_shape_of_its_own_and_not_a_colour_alone():
+def test_each_verdict_has_its_own_shape_besides_its_colour():
     shapes = {word: re.sub(r'class="[^"]*"', "", draw_sign(10, 10, word)) for word in Verdict}
     assert len(set(shapes.values())) == len(Verdict)
 

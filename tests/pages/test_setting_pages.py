@@ -1,4 +1,4 @@
-"""A lens with many settings: its drawings go to pages of their own, so that the ticket's page stays light."""
+"""A lens with many settings has separate pages for its drawings, so that the ticket's page stays small."""
 
 import pytest
 
@@ -56,7 +56,7 @@ def test_no_drawing_is_lost(zoom):
     assert "Heavy at 24 mm f/4" in text_of(zoom / "tickets/T-1.html")
 
 
-def test_a_person_leafs_from_setting_to_setting_and_back(zoom, browser):
+def test_links_lead_from_setting_to_setting_and_back(zoom, browser):
     heading = "document.querySelector('h1').textContent"
     browser.open(zoom / "tickets/T-1.html")
     browser.follow("#at-2 ~ p a")

@@ -70,7 +70,7 @@ def test_a_ledger_gives_its_measurements_and_verdicts(bench, capsys):
         glasswright.open_ledger(bench.folder / "none.ledger")
 
 
-def test_a_folder_is_measured_without_a_trace_on_the_disk(bench):
+def test_a_folder_is_measured_without_writing_files(bench):
     folder = bench.add_ticket(1, shots_of(1))
     before = sorted(bench.folder.rglob("*"))
     found = glasswright.measure(folder, stand=bench.folder / "stand.yaml", plan=bench.folder / "plan.yaml")

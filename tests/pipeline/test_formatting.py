@@ -1,4 +1,4 @@
-"""Numbers beside their limits: printed so that the sentence is true."""
+"""Values beside their limits, printed so that the sentence is true."""
 
 import pytest
 from hypothesis import given
@@ -26,6 +26,6 @@ def test_as_many_digits_as_it_takes_and_no_more(value, limit, form, text):
 
 
 @given(st.floats(1e-6, 1e6), st.sampled_from([0.02, 0.3, 0.6, 1, 2, 5, 30]), st.sampled_from([".2g", ".1f", ".3f"]))
-def test_what_is_printed_lies_where_the_value_lies(value, limit, form):
+def test_a_printed_value_is_on_the_same_side_as_the_value(value, limit, form):
     text = float(format_against(value, limit, form))
     assert (text < limit, text > limit) == (value < limit, value > limit)

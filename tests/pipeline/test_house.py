@@ -1,4 +1,4 @@
-"""House rules: who may import whom, how long things get, what stages say of themselves, that every config checks."""
+"""House rules: imports, docstrings of stages, validity of all configuration files."""
 
 import ast
 import dataclasses
@@ -45,7 +45,7 @@ def short(path: Path) -> str:
 
 
 def imports_of(path: Path) -> Iterator[tuple[str, tuple[str, ...]]]:
-    """Return every import of a module, those inside functions too: the module imported, and the names taken from it."""
+    """Return every import of a module, including those in functions: the module and the imported names."""
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             yield from ((alias.name, ()) for alias in node.names)
@@ -101,7 +101,7 @@ ROOMS = {
         ("commissioning", "history"),
     ),
 }
-"""Package -> its rooms from the ground up; rooms of one storey know nothing of each other."""
+"""Package -> layers from the lowest; subpackages of one layer do not import each other."""
 
 
 def dotted(path: Path) -> str:
@@ -110,11 +110,11 @@ def dotted(path: Path) -> str:
 
 
 GRAPH = {dotted(path): read_imports(dotted(path), path) for path in MODULES}
-"""Module -> what it imports when it runs; what only a type checker follows does not count."""
+"""Module -> its imports at run time, without those for type checking."""
 
 
 def find_circle(graph):
-    """Return the nodes of a circle, the first again at the end; nothing if there is none."""
+    """Return the nodes of a cycle, the first repeated at the end; empty if there is none."""
     try:
         graphlib.TopologicalSorter(graph).prepare()
     except graphlib.CycleError as error:
@@ -128,7 +128,7 @@ def test_no_modules_import_each_other_in_a_circle():
 
 
 @pytest.mark.parametrize("package", ROOMS)
-def test_rooms_build_on_those_below_them_only(package):
+def test_packages_import_only_from_layers_below(package):
     storey = {room: number for number, rooms in enumerate(ROOMS[package]) for room in rooms}
     root = next(root for root in (ENGINE, CAMERA, REHEARSAL) if root.name == package)
     assert {path.name for path in root.iterdir() if (path / "__init__.py").exists()} == set(storey)
@@ -238,14 +238,14 @@ def test_every_plan_checks_and_fits_every_stand(path):
 
 
 @pytest.mark.parametrize("path", STANDS, ids=short)
-def test_every_stand_checks_and_declares_nothing_that_no_plan_measures(path):
+def test_every_stand_checks_and_declares_only_measured_fields(path):
     stand = load_stand(path, PLUGINS)
     idle = [{(each.line, each.file) for each in find_idle_spreads(stand, load_plan(plan, PLUGINS))} for plan in PLANS]
     assert set.intersection(*idle, set(idle[0])) == set()
 
 
 @pytest.mark.parametrize("path", CHARTS, ids=short)
-def test_every_chart_checks_and_bears_its_files_name(path):
+def test_every_chart_checks_and_is_named_like_its_file(path):
     kind = RampLayout if path.stem.startswith("ramp") else ChartLayout
     assert read_config(path, kind).name == path.stem
 
@@ -295,7 +295,7 @@ def named_lenses():
         yield from ((path.parent / name).resolve() for name in models)
 
 
-def test_nothing_lies_in_configs_unchecked():
+def test_every_file_in_configs_is_checked():
     # the stand file names the lenses, and is loaded with them
     known = {*PLANS, *STANDS, *CHARTS, *(CONFIGS / "cards").glob("*.yaml"), *named_lenses()}
     # test_shop.py fills the templates and checks what comes of them; test_guides.py looks at the guides

@@ -1,4 +1,4 @@
-"""Files are written whole or not at all, whatever fails on the way."""
+"""Files are written completely or not at all, for every failure."""
 
 import os
 from pathlib import Path
@@ -29,7 +29,7 @@ def fail_while_writing(path):
 
 @pytest.mark.parametrize("attempt", [fail_before_the_file_is_replaced, fail_while_writing])
 @pytest.mark.parametrize("before", [b"old", None])
-def test_what_fails_leaves_the_file_as_it_was_and_nothing_beside_it(tmp_path, attempt, before):
+def test_a_failed_write_leaves_the_file_unchanged_and_nothing_beside_it(tmp_path, attempt, before):
     path = tmp_path / "a.txt"
     if before is not None:
         path.write_bytes(before)
@@ -55,7 +55,7 @@ def test_a_disk_that_fails_leaves_the_file_as_it_was(tmp_path, monkeypatch, call
 
 
 @pytest.mark.parametrize("durable", [True, False])
-def test_only_what_must_last_waits_for_the_disk(tmp_path, monkeypatch, durable):
+def test_only_durable_writes_wait_for_the_disk(tmp_path, monkeypatch, durable):
     waited = []
     monkeypatch.setattr(os, "fsync", waited.append)
     write_whole(tmp_path / "folder" / "a.txt", b"new", durable=durable)

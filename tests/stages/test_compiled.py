@@ -1,4 +1,4 @@
-"""The one message of a first run: why it takes so long."""
+"""The message of a first run about compilation."""
 
 from glasswright_camera.compiled import Announcement
 

@@ -1,4 +1,4 @@
-"""The camera's drawings: what they show stands where the numbers say, and says the numbers itself."""
+"""The camera's drawings: places agree with the values, and values are shown as text."""
 
 import re
 from dataclasses import fields, replace
@@ -29,13 +29,13 @@ from support.chart_traces import make_trace, project_discs
 from support.drawings import SVG, parse, sharp_shots, tips
 
 
-def test_the_doors_hold_what_pages_ask_for():
+def test_the_entry_points_offer_the_drawings():
     assert {Distortion, FlatField} <= set(DRAWINGS)
     assert Trace in SERIES_DRAWINGS
     assert {Trace, ChartFit} < set(FRAME_DRAWINGS)
 
 
-def test_a_map_says_every_disc_and_rings_the_lowest():
+def test_a_map_lists_every_disc_and_marks_the_lowest():
     traces = sharp_shots(2)
     sagittal, tangential, *_ = draw_traces(traces)
     said = tips(sagittal)
@@ -131,7 +131,7 @@ def test_a_focus_series_marks_best_focus_where_it_is():
 
 
 def make_distortion(k1):
-    """A lattice of 13 x 9 discs, bent by k1 alone and hung at 3 degrees."""
+    """A lattice of 13 x 9 discs, distorted by k1 and rotated by 3 degrees."""
     column, row = (each.ravel() for each in np.meshgrid(np.arange(13), np.arange(9)))
     place = (np.column_stack([column, row]) - [6.2, 3.9]) * 0.14
     height = np.hypot(*place.T)
@@ -158,7 +158,7 @@ def test_the_ideal_lattice_is_found_again_from_heights_alone():
     assert place_nodes(distortion) == pytest.approx(place @ rotation.T, abs=1e-9)
 
 
-def test_a_lattice_says_each_discs_local_distortion_and_is_drawn_bent_the_right_way():
+def test_a_lattice_shows_each_discs_local_distortion_with_its_sign():
     distortion, _ = make_distortion(-0.03)
     lattice, curve = draw_distortion(distortion)
     last = f"{distortion.disc_local_pct[-1]:+.3f} % of its height {distortion.disc_height_frac[-1]:.2f}"
@@ -218,7 +218,7 @@ def test_contours_a_quarter_of_a_stop_apart_are_not_rounded_to_tenths():
     assert levels == {"0.25", "0.50", "0.75", "1.00", "1.25", "1.50"}
 
 
-def test_a_panel_is_no_measure_of_the_lens():
+def test_the_drawing_of_a_panel_is_marked():
     assert draw_flat(make_flat("panel")) == []
 
 
@@ -258,7 +258,7 @@ BAD_DOORS = {
 
 
 @pytest.mark.parametrize("message", BAD_DOORS)
-def test_a_door_that_offers_no_drawings_is_refused(message):
+def test_an_entry_point_without_drawings_is_refused(message):
     module = ModuleType("stranger")
     vars(module).update(BAD_DOORS[message])
     with pytest.raises(PluginError) as error:

@@ -1,4 +1,4 @@
-"""Drawings of spots, of the inclined board and of centring: what they show stands where the numbers say."""
+"""Drawings of spots, of the inclined board and of centring: places agree with the values."""
 
 import re
 from dataclasses import fields, replace
@@ -57,7 +57,7 @@ def make_spots(kinds, **changes):
     return Spots(**counts | values | changes)
 
 
-def test_the_doors_hold_the_further_drawings():
+def test_the_entry_points_offer_the_further_drawings():
     assert {Spots, FocusOffset, Centring} <= set(DRAWINGS)
     assert RampTrace in SERIES_DRAWINGS
 
@@ -91,23 +91,23 @@ def test_every_spot_is_a_ring_as_wide_as_its_shadow_where_it_lies():
     assert {"dust in the lens: 1", "patch in the lens: 1", "of unknown origin: 1"} < set(texts(picture))
 
 
-def test_a_spot_whose_distance_nobody_knows_names_none():
+def test_a_spot_without_a_distance_shows_none():
     (picture,) = draw_spots(make_spots(["unsure"], distance_mm=np.array([np.nan]), distance_u_mm=np.array([np.nan])))
     assert "sensor" not in tips(picture)[0]
 
 
-def test_only_the_deepest_spots_bear_their_rank():
+def test_only_the_deepest_spots_show_their_rank():
     (picture,) = draw_spots(make_spots(["lens_dust"] * 40))
     assert [each for each in texts(picture) if each.isdigit()] == [str(rank) for rank in range(1, 13)]
     assert len(tips(picture)) == 40
 
 
-def test_a_clean_flat_says_so():
+def test_a_clean_flat_has_a_caption():
     (picture,) = draw_spots(make_spots([]))
     assert texts(picture) == ["no shadow found"]
 
 
-def test_the_fitted_blur_is_that_which_was_put_in():
+def test_the_fitted_blur_is_the_true_one():
     place = np.linspace(-30, 30, 17)
     blur = 8 + 0.03 * (place - 4.0) ** 2
     vertex = find_vertex(place, blur, np.full(17, 1e-4), "green")
@@ -215,7 +215,7 @@ def test_an_arrow_points_to_the_softer_side_as_far_as_its_ring_says():
     assert tips(picture) == ["softer side: 8.0 ± 2.0 % in a half-diagonal, towards 90° ± 14°"]
 
 
-def test_the_patch_reaches_the_middle_where_nothing_is_sure():
+def test_the_uncertainty_region_includes_the_middle_if_nothing_is_significant():
     for u, is_sure in ((0.01, True), (0.05, False)):
         (picture,) = draw_centring(make_centring(**SIDE | {"side_slope_frac_u": u}))
         (patch,) = shapes(picture, "ellipse", "band")
@@ -225,7 +225,7 @@ def test_the_patch_reaches_the_middle_where_nothing_is_sure():
         assert patch.get("transform").startswith("rotate(90 ")
 
 
-def test_a_direction_that_nobody_knows_is_not_named():
+def test_an_unknown_direction_is_not_shown():
     (picture,) = draw_centring(make_centring(**SIDE | {"worse_side_deg_u": 70.0}))
     assert "direction not known" in texts(picture)
     assert not [each for each in texts(picture) if "towards" in each]
@@ -267,7 +267,7 @@ def test_a_focus_series_is_drawn_for_the_zones_of_the_stand():
     within = image_radius(trace.centre_px[1], trace.width_px, trace.height_px).fraction <= 0.5
     zones, narrow = read_series_zones(wide), read_series_zones(series)
     assert zones.names[0] == "centre"
-    # carried to the middle, more discs say the same with less noise
+    # extrapolated to the middle, more discs reduce the noise
     assert within.sum() > 20
     assert zones.value[3, 0] == pytest.approx(narrow.value[3, 0], rel=0.02)
     assert zones.value_u[3, 0] < 0.9 * narrow.value_u[3, 0]

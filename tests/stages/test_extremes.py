@@ -1,4 +1,4 @@
-"""The worst of several numbers: chance alone must not fail a lens more often than the guard band promises."""
+"""The worst of several values: chance fails a lens no more often than the guard band's probability."""
 
 import numpy as np
 import pytest
@@ -13,13 +13,13 @@ GUARD = 1.6449
 STAND = make_stand()
 
 
-def test_one_number_is_not_widened_and_many_are_as_sidak_says():
+def test_one_value_is_not_widened_and_many_are_by_sidaks_formula():
     assert widening(1) == pytest.approx(1.0)
     # 1 - (1 - 0.05)^(1/12) in one tail: 2.6319 (tables of the normal distribution)
     assert widening(12) * GUARD == pytest.approx(2.632, abs=2e-3)
 
 
-def test_numbers_far_away_do_not_widen():
+def test_distant_values_do_not_widen_the_uncertainty():
     value, u = np.array([0.2, 0.3, 0.31]), np.full(3, 0.001)
     assert extreme_u(value, u, 0) == pytest.approx(0.001)
     assert extreme_u(np.full(3, 0.2), u, 0) == pytest.approx(0.001 * widening(3))

@@ -1,4 +1,4 @@
-"""Every uncertainty that a card's limit uses is the scatter of repeated noisy draws, neither more nor less.
+"""Every uncertainty used by a card's limit equals the scatter of repeated noisy draws.
 
 Each test draws the stage's inputs many times with noise of a known size and compares the scatter of a result with the
 standard uncertainty that the stage states for it (JCGM 100:2008, 4.2 and 5.1), and counts how often the truth lies
@@ -35,11 +35,11 @@ from support.ramp_shots import make_ramp_trace
 STAND = make_stand()
 MIDDLE = np.array([(WIDTH - 1) / 2, (HEIGHT - 1) / 2])
 DRAWS = 120
-"""They know a scatter to 6.5 %: 0.8 and 1.25 are three standard errors off."""
+"""The scatter has a standard error of 6.5 %: 0.8 and 1.25 are three of them off."""
 
 
 def expect_pinned(found, *names, truth=None, low=0.8, high=1.25, least=0.86):
-    """Scatter over stated uncertainty near one, and the truth (or the draws' mean) inside as often as promised."""
+    """Assert that scatter over stated uncertainty is near one, and the coverage of the interval correct."""
     for name in names:
         value, u = (np.array([attrgetter(name + end)(each) for each in found]) for end in ("", "_u"))
         ratio = value.std(ddof=1) / np.sqrt(np.mean(u**2))
@@ -110,7 +110,7 @@ FLAT_X, FLAT_Y = 0.83, 0.55
 
 
 def uneven_field(seed, corner_u, centre_u):
-    """Falloff about a point off the middle; each corner's light, and the middle's, off by its own amount."""
+    """Falloff about a point off the middle, with independent errors of each corner and the middle."""
     rng = np.random.default_rng(seed)
     off = {(sx, sy): corner_u * rng.standard_normal() for sx in (-1, 1) for sy in (-1, 1)}
     middle = centre_u * rng.standard_normal()
@@ -207,11 +207,11 @@ def test_tilt_and_curvature_of_a_series():
         )
         focus = replace(measure_best_focus(noisy, stand), setting=series[0].setting)
         found.append(measure_centring((make_field_trace(layout),), focus, None, None, stand))
-    # 30 draws know a scatter to 13 %
+    # 30 draws: the scatter has a standard error of 13 %
     expect_pinned(found, "tilt_steps", "field_curvature_steps", low=0.65, high=1.4)
 
 
-def test_where_the_centre_focuses_is_part_of_what_the_corners_read():
+def test_the_centres_focus_contributes_to_the_corners_uncertainty():
     # only the middle's discs are noisy: corners read at its focus, on a slope, move with it
     layout, stand = make_layout(), make_centring_stand()
     found = []

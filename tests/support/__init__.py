@@ -1,4 +1,4 @@
-"""What tests share: toy plugins and ledgers, drawn frames, made-up traces."""
+"""Helpers for tests: toy plugins and ledgers, drawn frames, invented traces."""
 
 from pathlib import Path
 

@@ -34,7 +34,7 @@ PATIENCE_S = 60
 
 
 class Browser:
-    """One browser with one page; it notes what the page logs and every address that it asks for."""
+    """One browser with one page; it records the page's log and every requested address."""
 
     def __init__(self, profile: Path) -> None:
         self.loop = asyncio.new_event_loop()
@@ -65,7 +65,7 @@ class Browser:
             self.ask(f"{domain}.enable")
 
     def run(self, start):
-        """Wait for what `start` begins; it is called within the loop, where the socket looks for it."""
+        """Run the coroutine of `start`, called within the event loop as the socket requires."""
 
         async def wait():
             return await asyncio.wait_for(asyncio.ensure_future(start()), PATIENCE_S)
@@ -111,7 +111,7 @@ class Browser:
         return answer
 
     def open(self, page: Path, size=DESK, light="light") -> None:
-        """Open a page of the disk afresh at a size, in the light that the system asks for."""
+        """Open a page of the disk at a size, in a colour scheme."""
         self.messages.clear()
         self.requests.clear()
         width, height = size
@@ -132,7 +132,7 @@ class Browser:
         return answer["result"].get("value")
 
     def middle_of(self, selector: str) -> tuple[float, float]:
-        """Scroll to the first element that fits and give its middle."""
+        """Scroll to the first matching element and return its centre."""
         box = self.value(
             f"(() => {{ const e = document.querySelector({json.dumps(selector)});"
             " e.scrollIntoView({block: 'center', behavior: 'instant'});"
@@ -141,7 +141,7 @@ class Browser:
         return box[0], box[1]
 
     def point(self, selector: str) -> None:
-        """Move the mouse onto an element."""
+        """Move the mouse to an element."""
         x, y = self.middle_of(selector)
         self.ask("Input.dispatchMouseEvent", type="mouseMoved", x=x, y=y)
 
@@ -163,7 +163,7 @@ class Browser:
             self.ask("Input.dispatchKeyEvent", type=kind, key=key, code=key, text=text if kind == "keyDown" else "")
 
     def write(self, text: str) -> None:
-        """Type a text into what has the focus."""
+        """Type a text into the focused element."""
         self.ask("Input.insertText", text=text)
 
     def print_pdf(self) -> bytes:
@@ -171,7 +171,7 @@ class Browser:
         return base64.b64decode(self.ask("Page.printToPDF", printBackground=True, preferCSSPageSize=True)["data"])
 
     def picture(self) -> bytes:
-        """Take a picture of what is to be seen, as PNG."""
+        """Return a screenshot as PNG."""
         return base64.b64decode(self.ask("Page.captureScreenshot", format="png")["data"])
 
     def close(self) -> None:

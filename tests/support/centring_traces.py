@@ -1,4 +1,4 @@
-"""Traces whose focus, coma and colour run over the field in a known way."""
+"""Traces with known focus, coma and colour over the field."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ STEP_UM = 6.0
 
 
 def make_stand(**changes) -> Stand:
-    """A stand that knows a focus step's size."""
+    """A stand with a known size of a focus step."""
     return replace(stand_for(make_lattice_scene()), **({"focus_step": FocusStep(um=STEP_UM)} | changes))
 
 
@@ -52,7 +52,7 @@ def make_field_trace(
 ) -> Trace:
     """One shot: MTF50 is 0.3 times (1 + slope . p + bowl r^2), further lowered by defocus.
 
-    `tilt_um` for a half-diagonal and `field_curvature_um` at one say how far behind the sensor the focus lies.
+    `tilt_um` per half-diagonal and `field_curvature_um` at one: distance of the focus behind the sensor.
     """
     generator = np.random.default_rng(seed)
     node, centre, field = lay_discs(layout)

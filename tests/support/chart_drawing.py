@@ -1,6 +1,6 @@
-"""A small drawer of chart frames for tests: every pixel asks, at 4 x 4 points, where on the chart it looks.
+"""Draw small chart frames for tests, with 4 x 4 sample points per pixel.
 
-Independent of what it tests: the lens is undone point by point by a fixed-point iteration, and the chart is a
+Independent of the tested code: distortion is inverted point by point by a fixed-point iteration, and the chart is a
 function of millimetres. Supersampling 4 x 4 leaves under 0.02 pixel of error in a disc's centre.
 """
 
@@ -52,7 +52,7 @@ def make_stand(*layouts: ChartLayout, **sensor) -> Stand:
 
 @dataclass(frozen=True, kw_only=True)
 class Scene:
-    """What is seen: a chart, how it hangs, the lens, and what is in the way. Angles in degrees."""
+    """A scene: chart, pose, lens, and obstacles. Angles in degrees."""
 
     layout: ChartLayout = field(default_factory=make_layout)
     width: int = 1500
@@ -72,7 +72,7 @@ class Scene:
     glare: tuple[float, float, float, float] | None = None
     """x, y, radius in pixels, strength in paper levels."""
     wall: float | None = None
-    """Light of the wall around the paper, of paper; None: the paper fills the frame."""
+    """Light of the wall around the paper over the paper's; None: the paper fills the frame."""
     clutter: int = 0
     clutter_on_paper: int = 0
     dust: int = 0
@@ -146,10 +146,10 @@ def draw_light(scene: Scene, seed: int = 0) -> np.ndarray:
 
 
 def draw_finely(scene: Scene, draw: Callable[[Scene], np.ndarray], fine: int = 2) -> np.ndarray:
-    """Draw a scene on a finer grid and average it to pixels, so that it is blurred before it is sampled.
+    """Draw a scene on a finer grid and average it to pixels: blur precedes sampling.
 
     `draw_light` blurs what it has sampled at whole pixels: frequencies beyond Nyquist are folded first and pass the
-    blur. By where a disc's centre lies in its pixel, that moves its MTF50 by up to 2 % where blur is under a pixel.
+    blur. If blur is below a pixel, this changes MTF50 by up to 2 %, depending on the sub-pixel position.
     """
     large = replace(
         scene,
@@ -199,7 +199,7 @@ def look_at_chart(scene: Scene, mm_x: np.ndarray, mm_y: np.ndarray) -> np.ndarra
 
 
 def add_clutter(light: np.ndarray, scene: Scene, rng: np.random.Generator) -> np.ndarray:
-    """Knobs, screws, plates and labels: off the paper anywhere, and some on the paper between the discs."""
+    """Add knobs, screws, plates and labels, off the paper and on it between the discs."""
     light = light.copy()
     height, width = light.shape
     y, x = np.mgrid[:height, :width]
@@ -238,7 +238,7 @@ def add_dust(light: np.ndarray, scene: Scene, rng: np.random.Generator) -> np.nd
 
 
 def expose(light: np.ndarray, *, kind="bayer", paper_dn=9000.0, seed=1, role="chart", setting=None) -> Mosaic:
-    """Light to sensor values: a Bayer raw of 14 bits, a monochrome one, or an 8-bit RGB photograph made linear."""
+    """Convert light to sensor values: a 14-bit Bayer raw, a monochrome one, or a linearised 8-bit RGB photograph."""
     rng = np.random.default_rng(seed)
     common = {"facts": CaptureFacts(), "role": role, "shot": f"{role}/0001", "setting": setting or Setting()}
     if kind == "photograph":

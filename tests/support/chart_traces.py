@@ -1,4 +1,4 @@
-"""Traces with a known truth for tests: OpenCV projects the chart, outlines and all, and noise is added."""
+"""Traces with known truth: OpenCV projects the chart with its outlines, and noise is added."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A toy plugin: pictures of marks are counted, averaged and compared. Nothing of it is about lenses."""
+"""A toy plugin without optics: pictures of marks are counted, averaged and compared."""
 
 from dataclasses import dataclass, field
 from typing import Annotated, Literal
@@ -52,7 +52,7 @@ class Side:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mean(Artefact):
     marks_count: int
-    """How many marks were seen."""
+    """Number of marks."""
     left: Side
     spread_px: float | None = None
 
@@ -69,7 +69,7 @@ def open_picture(shot: Shot, bench: Bench, *, crop_px: Annotated[int, Field(ge=0
     Parameters
     ----------
     crop_px
-        Width of the border that is left out.
+        Width of the excluded border.
     """
     raise NotImplementedError
 

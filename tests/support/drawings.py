@@ -1,4 +1,4 @@
-"""Drawings read back, and traces to draw."""
+"""Parse drawings, and make traces to draw."""
 
 from dataclasses import replace
 from xml.etree import ElementTree
@@ -21,7 +21,7 @@ def tips(picture):
 
 
 def sharp_shots(count=1, role="chart", step_of_best=None):
-    """Traces whose MTF50 falls from 0.4 in the middle to 0.2 in the corners; with a best step, blurred away from it."""
+    """Traces with MTF50 from 0.4 in the middle to 0.2 in the corners; blur grows away from the best step, if given."""
     found = []
     for k, trace in enumerate(make_shots(count)):
         place = trace.centre_px[1]

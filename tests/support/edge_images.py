@@ -3,7 +3,7 @@
 The spectrum of a disc (a Bessel function) times the transfer function of lens and pixel, folded at the sampling
 frequency, is the spectrum of the sampled picture: nothing is approximated but the frequencies left out where the
 transfer function has died. The picture repeats beyond its borders, so each disc has neighbours, as on a chart.
-Pupils are summed here by plain quadrature in the plane, apart from what the stages do.
+Pupils are summed by plain quadrature in the plane, independently of the stages.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ DARK, PAPER = 0.05, 0.8
 
 
 def gaussian(sigma: float, sigma_along: float | None = None, angle: float = 0.0) -> Transfer:
-    """A Gaussian blur that holds the pixel; `sigma_along` is its width in direction `angle`."""
+    """A Gaussian blur that includes the pixel; `sigma_along` is its width in direction `angle`."""
     along = sigma if sigma_along is None else sigma_along
 
     def transfer(fx: np.ndarray, fy: np.ndarray) -> np.ndarray:
@@ -105,7 +105,7 @@ def _bent_pupil(defocus: float, astigmatism: float, coma: float) -> tuple[RectBi
 def bent_pupil(
     cutoff: float, *, defocus: float = 0.0, astigmatism: float = 0.0, coma: float = 0.0, angle: float = 0.0
 ) -> Transfer:
-    """A pupil whose aberrations lie in direction `angle`, times a square pixel of full fill."""
+    """A pupil with aberrations in direction `angle`, times a square pixel of full fill."""
     real, imaginary = _bent_pupil(defocus, astigmatism, coma)
 
     def transfer(fx: np.ndarray, fy: np.ndarray) -> np.ndarray:
@@ -120,7 +120,7 @@ def bent_pupil(
 
 
 def mtf50_of(transfer: Transfer, angle: float) -> float:
-    """Where the modulus first falls to one half for lines at right angles to `angle`; NaN if it never does."""
+    """Return where the modulus first falls to one half along `angle`; NaN if it never does."""
 
     def excess(f: float) -> float:
         return float(np.abs(transfer(np.array(f * np.cos(angle)), np.array(f * np.sin(angle)))) - 0.5)
@@ -134,7 +134,7 @@ def mtf50_of(transfer: Transfer, angle: float) -> float:
 
 
 def solve_blur(make: Callable[[float], Transfer], mtf50: float, low: float, high: float) -> Transfer:
-    """The member of a family of blurs whose MTF50, averaged over two directions, is `mtf50`."""
+    """Return the blur of a family whose MTF50, averaged over two directions, is `mtf50`."""
 
     def off(parameter: float) -> float:
         transfer = make(parameter)
@@ -158,7 +158,7 @@ def disc_spectrum(
     Parameters
     ----------
     axes
-        (2, 2), takes the disc to an ellipse.
+        (2, 2), maps the disc to an ellipse.
     stretch
         Scales the blur.
     """
@@ -192,7 +192,7 @@ def place_disc(spectrum: np.ndarray, size: int, centre: tuple[float, float]) -> 
 
 @dataclass(frozen=True, kw_only=True)
 class Sheet:
-    """Tiles side by side, each with one disc: their light and where the discs lie."""
+    """Tiles side by side, each with one disc: light and places of the discs."""
 
     light: np.ndarray
     centre: np.ndarray
@@ -210,7 +210,7 @@ def draw_sheet(
     seed: int = 7,
     axes: np.ndarray | None = None,
 ) -> Sheet:
-    """Draw `phases` (a square number) tiles with discs at different sub-pixel places."""
+    """Draw `phases` (a square number) tiles with discs at different sub-pixel positions."""
     side = round(np.sqrt(phases))
     size = 4 * round(pitch * radius / 4)
     spectrum = disc_spectrum(size, radius, transfer, folds=folds, axes=axes)
@@ -239,7 +239,7 @@ def to_mosaic(
 ) -> Mosaic:
     """Expose light (height, width), or (planes, height, width) if the planes differ; `noise` is of white.
 
-    Fractions of a level are not rounded away without noise: values are kept at a fine step, as of a 16-bit sensor.
+    Without noise, values are kept at a fine step, as of a 16-bit sensor.
     """
     channels, rows, columns = pattern.shape
     height, width = light.shape[-2:]
@@ -265,7 +265,7 @@ def to_mosaic(
 
 
 def add_noise(clean: Mosaic, noise: float, rng: np.random.Generator) -> Mosaic:
-    """Add white noise (of white) to a clean exposure: quicker than exposing anew."""
+    """Add white noise (fraction of white) to a clean exposure; faster than a new exposure."""
     values = rng.standard_normal(clean.values.shape, dtype=np.float32)
     values *= np.float32(noise * (WHITE_DN - BLACK_DN))
     values += clean.values
@@ -284,9 +284,9 @@ def trace_sheet(
     inside: float = 0.85,
     alone: bool = False,
 ) -> EdgeTable:
-    """Trace a sheet's discs from rough places, as the chart's finding gives them; the image radius runs at `angle`.
+    """Trace a sheet's discs from rough places, as chart location returns them; the image radius is at `angle`.
 
-    `alone`: as if each disc had no others beside it.
+    `alone`: as if each disc had no neighbours.
     """
     count = len(sheet.centre)
     rng = np.random.default_rng(3) if rng is None else rng
@@ -303,7 +303,7 @@ def trace_sheet(
 
 
 def make_fit(sheet: Sheet, mosaic: Mosaic, rough_px: float = 0.3) -> ChartFit:
-    """What finding the chart would say of a sheet."""
+    """Return the result of chart location for a sheet."""
     side = round(np.sqrt(len(sheet.centre)))
     count = side * side
     rng = np.random.default_rng(5)
@@ -328,7 +328,7 @@ def make_fit(sheet: Sheet, mosaic: Mosaic, rough_px: float = 0.3) -> ChartFit:
 
 
 def make_stand(sheet: Sheet, *, kind: str = "large", shake_ratio: float = 1.25) -> Stand:
-    """A stand whose chart is the sheet's: pitch 100 mm."""
+    """A stand with the sheet as chart: pitch 100 mm."""
     pitch = sheet.clear + 2 * sheet.radius + 8.0
     disc = 200 * sheet.radius / pitch
     layout = ChartLayout(

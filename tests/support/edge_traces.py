@@ -1,4 +1,4 @@
-"""Traces made by hand, for the stages that read them: MTF50, centres and profiles as functions of place."""
+"""Invented traces for the stages that read them: MTF50, centres and profiles as functions of place."""
 
 from __future__ import annotations
 

@@ -133,9 +133,9 @@ def half_diagonals(height: int, width: int) -> tuple[np.ndarray, np.ndarray]:
 def make_mosaic(
     light, *, black=512.0, white=16383.0, full_well=None, seed=0, role="flat", cfa=RGGB, exposure_time_s=0.5
 ):
-    """A mosaic of the light given, of white; shot noise of a full well of electrons where one is named.
+    """A mosaic of light as a fraction of white; with shot noise if a full well is given.
 
-    `light` is (height, width), or one such for each of red, green and blue.
+    `light` is (height, width), or one array for each of red, green and blue.
     """
     light = np.asarray(light, dtype=float)
     planes = ("white",) if cfa is None else ("red", "green", "blue")
@@ -161,7 +161,7 @@ def make_mosaic(
 
 
 def make_flat_shot(light: np.ndarray, *, relative_u=1e-4, exposure_time_s=0.5, block_px=10.0, shot="flat/1", size=None):
-    """A flat shot of one plane with the block means given."""
+    """A flat shot of one plane with given block means."""
     rows, columns = light.shape
     width, height = size or (int(columns * block_px), int(rows * block_px))
     return FlatShot(
@@ -180,7 +180,7 @@ def make_flat_shot(light: np.ndarray, *, relative_u=1e-4, exposure_time_s=0.5, b
 
 
 def make_flat_field(gain, *, size, relative_u=1e-4, role="flat", planes=("red", "green", "blue"), shot_count=3):
-    """A gain map of functions of x and y in half-diagonals, one for all planes or one each, on 10 pixel blocks."""
+    """A gain map from functions of x and y in half-diagonals, one for all planes or one each, on 10 pixel blocks."""
     width, height = size
     x, y = np.meshgrid((np.arange(-(-width // 10)) + 0.5) * 10 - 0.5, (np.arange(-(-height // 10)) + 0.5) * 10 - 0.5)
     half = np.hypot(width, height) / 2

@@ -52,5 +52,5 @@ class Shop:
     def gate(self, capsys, *more, ticket="T-1"):
         return self.run("gate", ticket, "--ledger", self.ledger, *more, capsys=capsys)
 
-    def gate_afresh(self, capsys):
+    def gate_again(self, capsys):
         return self.gate(capsys, "--cards", self.cards, "--stand", self.stand)

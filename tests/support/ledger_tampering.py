@@ -1,4 +1,4 @@
-"""Changing a ledger behind its back, as damage or a forger would."""
+"""Change a ledger outside the program, like damage or forgery."""
 
 import sqlite3
 from contextlib import closing, contextmanager
@@ -22,7 +22,7 @@ TABLES = _tables_of_schema()
 
 @contextmanager
 def unguarded(path):
-    """Return a connection to a ledger whose triggers are off, and put them back as they were."""
+    """Yield a connection to a ledger without triggers, and restore them."""
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.create_function("row_hash", -1, row_hash)
         connection.execute("PRAGMA foreign_keys = OFF")
@@ -44,14 +44,14 @@ def tamper(path, *statements):
 
 
 def dump(path):
-    """Return all that the tables hold."""
+    """Return the content of all tables."""
     with closing(sqlite3.connect(path)) as connection:
         tables = connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name").fetchall()
         return {name: connection.execute(f"SELECT * FROM {name}").fetchall() for (name,) in tables}
 
 
 def columns(path):
-    """Return every column of every table of the ledger's own, with its kind."""
+    """Return every column of every table of the ledger, with its type."""
     with closing(sqlite3.connect(path)) as connection:
         return [
             (table, column, kind)

@@ -1,4 +1,4 @@
-"""Small tickets, outcomes and cards that the tests of the ledger and of judging share."""
+"""Small tickets, outcomes and cards for tests of the ledger and of judging."""
 
 from __future__ import annotations
 
@@ -85,12 +85,12 @@ METHOD_TEXT = method_text(
         json.dumps({"plan": "plan", "stages": STAGES, "defaults": {step: [] for step in STEPS}})
     )
 )
-"""How all these outcomes were made."""
+"""Method of all these outcomes."""
 PLAN_SECTION = "plan:\n" + "".join(
     f"  {key}: {json.dumps(value)}\n"
     for key, value in {"name": "plan", "by": "K. Moreau", "at": "2026-03-01", "why": "first", "stages": STAGES}.items()
 )
-"""Of a card that takes them."""
+"""Method of a card that accepts them."""
 
 
 def document(kind="plan", text="plan: fixed_focal\n"):
@@ -157,7 +157,7 @@ def good_outcomes(number="T-1"):
 
 
 def write_night(path, numbers=("T-1",), make=good_outcomes, **others):
-    """Write one run with these tickets; give nothing."""
+    """Write one run with these tickets."""
     with Ledger.open_for_writing(path) as ledger:
         run = ledger.begin_run(run_record())
         for number in numbers:
@@ -167,7 +167,7 @@ def write_night(path, numbers=("T-1",), make=good_outcomes, **others):
 
 
 def write_events(ledger, run, number):
-    """Write one row of each kind of event that may befall a ticket after it was measured."""
+    """Write one row of each kind of event that may follow a measurement."""
     mark_returned(ledger, run, number, "K. Moreau", "loose mount")
     add_inspected(ledger, run, number, "ab", Finding.SOUND, "K. Moreau", "no fault seen")
     adopt_stand(ledger, run, document("stand", STAND_TEXT), "K. Moreau", "new source")
@@ -177,7 +177,7 @@ def write_events(ledger, run, number):
 
 
 def write_every_table(path, folder):
-    """Write a ledger of two judged tickets that has two rows or more in every table of the schema."""
+    """Write a ledger of two judged tickets with two rows or more in every table."""
     write_night(path, numbers=("T-1", "T-2"))
     limits = [
         "{measure: measure_mtf50.centre.sharp_cy_per_px, min: 0.2}",

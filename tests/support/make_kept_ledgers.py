@@ -1,8 +1,8 @@
-"""Makes the ledgers that every later version must read: `python tests/support/make_kept_ledgers.py` from the root.
+"""Make the ledgers that every later version must read: `python tests/support/make_kept_ledgers.py` from the root.
 
 One is of the toy plugin, one of a rehearsed camera ticket. They are committed in `tests/pipeline/ledger/kept` and are
-made again only where a release says that earlier ledgers need not be read; anything else that they show is a fault of
-the new version, to be mended with a default or an upgrade of a kept type.
+made again only if a release states that earlier ledgers need not be read; any other failure is a fault of
+the new version, to be repaired by a default or an upgrade of a kept type.
 """
 
 import contextlib
@@ -28,7 +28,7 @@ KEPT = ROOT / "tests/pipeline/ledger/kept"
 
 
 def ask(*arguments: str) -> tuple[int, str]:
-    """Run a command; return its exit code and what it printed."""
+    """Run a command; return its exit code and output."""
     said = io.StringIO()
     with contextlib.redirect_stdout(said):
         code = run_command(list(arguments))
@@ -36,7 +36,7 @@ def ask(*arguments: str) -> tuple[int, str]:
 
 
 def describe(ledger: Path, scratch: Path) -> dict[str, object]:
-    """Say what a ledger holds, as the commands tell it."""
+    """Return the content of a ledger, as the commands print it."""
     load_plugins()  # what was kept is made again from their types
     with Ledger.open_for_reading(ledger) as opened:
         states = opened.latest_tickets()
@@ -82,7 +82,7 @@ def make_camera(scratch: Path) -> Path:
 
 
 def main() -> None:
-    """Make both, and write down what they hold."""
+    """Make both, and write their content to files."""
     with tempfile.TemporaryDirectory() as folder:
         site = Path(folder) / "site"
         options = ["--no-deps", "--no-build-isolation", "--no-index", "--quiet", "--disable-pip-version-check"]

@@ -62,7 +62,7 @@ STEPS = """\
     {stage: toy.combine, inputs: {means: average_chart}, settings: {weight_ratio: 1.0}, per: setting, at_least: 2}
   combine_ticket: {stage: toy.combine_all, inputs: {combined: combine_chart}, per: ticket}
 """
-"""Those of `PLAN`, with all their settings."""
+"""Steps of `PLAN`, with all their settings."""
 
 ADOPTED = f"""\
 plan:
@@ -73,7 +73,7 @@ plan:
   settings: {{focal_length_mm: [50], f_number: [2, 4]}}
   stages:
 {textwrap.indent(STEPS, "  ")}"""
-"""What a card for `PLAN` ends with."""
+"""End of a card for `PLAN`."""
 
 CARD += ADOPTED
 
@@ -100,7 +100,7 @@ def shots_of(number: int, repeats: int = 2) -> dict[str, str]:
 
 @dataclass
 class Bench:
-    """Files of a night in a folder of their own."""
+    """Files of a night in a separate folder."""
 
     folder: Path
 
@@ -130,7 +130,7 @@ class Bench:
         return ["run", str(self.folder / "plan.yaml"), *options, *more]
 
     def run(self, capsys: Any, *more: str, ledger: str = "bench.ledger") -> tuple[int, dict[str, Any]]:
-        """Run a night in this process; give its exit code and its summary."""
+        """Run a night in this process; return its exit code and summary."""
         capsys.readouterr()
         code = run_command(self.arguments("--json", *more, ledger=ledger))
         said = capsys.readouterr()
@@ -138,7 +138,7 @@ class Bench:
         return code, json.loads(said.out)
 
     def start(self, *more: str, ledger: str = "bench.ledger", **options: Any) -> subprocess.Popen[str]:
-        """Start a night in a process of its own."""
+        """Start a night in a separate process."""
         command = [sys.executable, "-c", PROGRAM, *self.arguments(*more, ledger=ledger)]
         return subprocess.Popen(command, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE, **options)
 
@@ -152,7 +152,7 @@ class Bench:
             return opened.content_digest()
 
     def outcomes(self, name: str = "bench.ledger") -> dict[tuple[str, str], tuple[str, str]]:
-        """Return what the ledger says now: (step, thing) -> (status, reason)."""
+        """Return the ledger's outcomes: (step, item) -> (status, reason)."""
         with self.ledger(name) as opened:
             return {
                 (each.step, f"{state.record.ticket.number} {each.shot or each.setting or ''}".strip()): (

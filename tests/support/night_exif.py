@@ -1,4 +1,4 @@
-"""Writes the smallest TIFF file with an EXIF directory, by the tag numbers of TIFF 6.0 and CIPA DC-008 (Exif 2.32)."""
+"""Write the smallest TIFF file with an EXIF directory, by the tag numbers of TIFF 6.0 and CIPA DC-008 (Exif 2.32)."""
 
 import struct
 

@@ -5,7 +5,7 @@ from glasswright.ledger import Ledger
 
 
 class Nights:
-    """A toy bench whose tickets are judged; the gate's code for each."""
+    """A toy bench with judged tickets, and the gate's code for each."""
 
     def __init__(self, bench, capsys):
         self.bench, self.capsys = bench, capsys

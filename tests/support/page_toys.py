@@ -1,4 +1,4 @@
-"""A ledger of made-up tickets, written as a night writes it, for tests of pages that need no frames."""
+"""A ledger of invented tickets, written like a night, for tests of pages without frames."""
 
 from __future__ import annotations
 
@@ -32,11 +32,11 @@ MEASURE = "measure_mtf50.sharp_cy_per_px"
 
 
 GIVEN = {}
-"""(ticket, content) -> the judgement that a test made up: these tests look at how verdicts are shown, not made."""
+"""(ticket, content) -> an invented judgement: these tests check how verdicts are shown."""
 
 
 def judge_as_given(state, card, stand):
-    """Judge a ticket as a test says, or as the program does."""
+    """Return a test's judgement of a ticket, or the program's."""
     return GIVEN.get((state.record.ticket.number, state.content)) or judge_ticket(state, card, stand)
 
 
@@ -87,7 +87,7 @@ def write_pages(ledger, out, *options):
 
 
 class ToyNight:
-    """Writes tickets into a ledger, run by run."""
+    """Write tickets into a ledger, run by run."""
 
     def __init__(self, path: Path, stand: str = STAND) -> None:
         self.path = path

@@ -1,4 +1,4 @@
-"""A printed chart on a virtual stand: the PDF is rendered by a library that is not ours, and looked at by a lens."""
+"""A printed chart on a virtual stand: the PDF is rendered by another library and imaged by a lens."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Blobs:
-    """The dark things of a sheet that are round: centres and areas in millimetres from its upper left corner."""
+    """Round dark objects on a sheet: centres and areas in millimetres from its upper left corner."""
 
     centre: np.ndarray
     area: np.ndarray
@@ -28,11 +28,11 @@ class Raster:
     light: np.ndarray
     """(height, width), 1 for white."""
     px_per_mm: np.ndarray
-    """x and y: the renderer stretches a sheet to whole pixels, so they are not quite what was asked for."""
+    """x and y; slightly off the requested value, since the renderer stretches a sheet to whole pixels."""
 
 
 def render(pdf: bytes, dpi: float, page: int = 0) -> Raster:
-    """Let pdfium draw a sheet."""
+    """Render a sheet by pdfium."""
     sheet = pypdfium2.PdfDocument(pdf)[page]
     bitmap = sheet.render(scale=dpi / 72, grayscale=True)
     light = np.asarray(bitmap.to_numpy(), dtype=np.float32).reshape(bitmap.height, bitmap.width) / 255
@@ -41,7 +41,7 @@ def render(pdf: bytes, dpi: float, page: int = 0) -> Raster:
 
 
 def find_blobs(raster: Raster, least_mm: float) -> Blobs:
-    """Round things larger than `least_mm` across, their holes filled."""
+    """Return round objects larger than `least_mm`, their holes filled."""
     light, scale = raster.light, raster.px_per_mm
     label, count = ndimage.label(light < 0.5)
     boxes = ndimage.find_objects(label)
@@ -65,9 +65,9 @@ def find_blobs(raster: Raster, least_mm: float) -> Blobs:
 
 
 def look_at_print(scene: Scene, raster: Raster, middle_mm: np.ndarray, points: int = 4) -> np.ndarray:
-    """Light of each sensor pixel, the print hung with a point of the sheet where the scene has the lattice's middle.
+    """Return the light of each sensor pixel, with a point of the sheet at the scene's lattice middle.
 
-    Each pixel asks at `points` x `points` points.
+    Each pixel is sampled at `points` x `points` points.
     """
     back = np.linalg.inv(scene.plane())
     y, x = np.mgrid[: scene.height, : scene.width].astype(float)

@@ -1,4 +1,4 @@
-"""Ramps for tests: the stand's own print, rehearsed on a small frame, and traces with a known run of blur."""
+"""Ramps for tests: the stand's print, rehearsed on a small frame, and traces with a known blur curve."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ PRINT = ROOT / "configs/charts/ramp_9x17.yaml"
 
 
 def make_ramp_scene(defocus_um=0.0, *, angle_deg=45.0, f_number=2.0, turn_deg=0.0) -> Scene:
-    """The board in the middle of a small frame; red is sharp 1.5 um behind green, blue 2 um before it."""
+    """The board in the middle of a small frame; best focus of red is 1.5 um behind green, of blue 2 um before it."""
     aberrations = Aberrations(blur_um=1.5, defocus_um=defocus_um, plane_defocus_um=(1.5, 0.0, -2.0))
     pose = place_board(0.0225, angle_deg)
     return Scene(
@@ -53,7 +53,7 @@ def make_ramp_trace(
     rows=17,
     pitch_mm=16.0,
 ) -> RampTrace:
-    """Blur that runs as ``8 + 0.03 t^2`` square pixels, t the distance at the sensor in um from where it is least."""
+    """Trace with blur ``8 + 0.03 t^2`` square pixels, t the distance from best focus at the sensor in um."""
     generator = np.random.default_rng(seed)
     column, row = (part.ravel() for part in np.meshgrid(np.arange(9), np.arange(rows)))
     along = ((rows - 1) / 2 - row) * pitch_mm

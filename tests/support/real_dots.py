@@ -1,8 +1,8 @@
-"""Photographs of a printed lattice of dots by others, and what general libraries say of the same pixels.
+"""Photographs by others of a printed lattice of dots, and results of general libraries for the same pixels.
 
 scikit-surgeryimage, tests/data/calib-ucl-circles/10_54_44 (BSD, University College London 2018): 1920 x 1080, RGB, 8
-bits, tilted and partly out of the frame. They are no part of this project: the environment variable
-GLASSWRIGHT_REAL_FILES names the folder that holds them in `dots`. Their transfer curve is not known; sRGB is a guess.
+bits, tilted and partly out of the frame. They are not part of this project: the environment variable
+GLASSWRIGHT_REAL_FILES names the folder with `dots`. Their transfer curve is not known; sRGB is assumed.
 """
 
 from __future__ import annotations
@@ -43,9 +43,9 @@ SIZE_PX = (1920, 1080)
 MIDDLE_PX = np.array([959.5, 539.5])
 HALF_DIAGONAL_PX = float(np.hypot(*SIZE_PX)) / 2
 LEVEL = 0.3
-"""Share of the largest depth from which on light is weighed, as the fit of whole discs has it."""
+"""Fraction of the largest depth above which light is weighted, as in the fit of whole discs."""
 WINDOW = 1.9
-"""Half-width of the window about a dot, in its radii; the paper is what lies in the outermost 4 px."""
+"""Half-width of the window about a dot, in radii; the outermost 4 px are paper."""
 
 
 @cache
@@ -80,9 +80,9 @@ def trace(name: str) -> Trace:
 
 
 def find_depth(light: Array, centre: Array, radius: float, clear: float) -> tuple[Array, Array] | None:
-    """Return what a dot takes of the paper's light, (size, size), and the window's middle; None where it is cut.
+    """Return a dot's depth below the paper, (size, size), and the window's centre; None if it is cut.
 
-    The paper is a plane fitted to the window's rim. In these photographs light changes over a dot: a paper of one level
+    The paper is a plane fitted to the window's rim. In these photographs light changes over a dot: a constant paper
     moves a centroid by up to 0.1 px.
     """
     reach = int(np.ceil(min(WINDOW * radius, radius + clear))) + 1
@@ -100,7 +100,7 @@ def find_depth(light: Array, centre: Array, radius: float, clear: float) -> tupl
 
 
 def weigh_dot(light: Array, centre: Array, radius: float, clear: float, level: float = LEVEL) -> Array:
-    """Return an independent place: the centroid of a dot's depth beyond a share of the largest; NaN where cut."""
+    """Return an independent position: the centroid of a dot's depth above a fraction of the largest; NaN if cut."""
     found = find_depth(light, centre, radius, clear)
     if found is None:
         return np.full(2, np.nan)
@@ -116,20 +116,20 @@ def weigh_dot(light: Array, centre: Array, radius: float, clear: float, level: f
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Displaced:
-    """How far the displacement of a plane's dots from green's lies from that of independent centroids, px."""
+    """Difference of a plane's displacement from green to that of independent centroids, px."""
 
     dot_count: int
     median_px: float
     most_px: float
     """Nine tenths of the dots differ by less."""
     uniform_px: float
-    """Length of what all dots have in common."""
+    """Length of the part common to all dots."""
     radial_px: float
     """Largest radial part, from the middle to the outermost dot."""
 
 
 def compare_displacement(name: str, plane: int, level: float = LEVEL) -> Displaced:
-    """Compare one photograph's displacement of a plane against green with that of scikit-image's centroids."""
+    """Compare one photograph's displacement of a plane from green with that of scikit-image's centroids."""
     found, fit, light = trace(name), locate(name), load(name).values / 65535
     dots = list(zip(fit.centre_px, fit.radius_px, fit.clear_px, strict=True))
     green, other = (np.array([weigh_dot(light[each], *dot, level) for dot in dots]) for each in (1, plane))
@@ -148,7 +148,7 @@ def compare_displacement(name: str, plane: int, level: float = LEVEL) -> Displac
 
 
 def _split(shift: Array, place: Array) -> Array:
-    """Fit a uniform part x, y beside r and r^3 along the image radius, with little weight for what lies far off."""
+    """Fit a uniform part x, y and r, r^3 along the image radius, with low weight for outliers."""
     at = (place - MIDDLE_PX) / HALF_DIAGONAL_PX
     cube = at * (at**2).sum(axis=1, keepdims=True)
     one = np.ones(len(at))
@@ -161,15 +161,15 @@ class Bent:
     """The distortion that OpenCV fits to the same centres, beside that of `measure_distortion`."""
 
     rms_px: float
-    """What OpenCV leaves, per coordinate."""
+    """OpenCV's residual per coordinate."""
     curve_px: float
-    """Largest difference of the radial curves out to the outermost dot; differences of scale are taken off."""
+    """Largest difference of the radial curves out to the outermost dot, without differences of scale."""
     largest_px: float
     """Largest displacement by that part of OpenCV's curve."""
 
 
 def compare_distortion(name: str, own: Distortion) -> Bent:
-    """Calibrate with OpenCV on the centres that `own` is of, with as many terms and as fixed a centre."""
+    """Calibrate with OpenCV on the centres of `own`, with the same terms and a fixed centre."""
     found = trace(name)
     row = {tuple(node): index for index, node in enumerate(found.node.tolist())}
     used = [row[tuple(node)] for node in own.disc_node.tolist()]
@@ -199,9 +199,9 @@ def compare_distortion(name: str, own: Distortion) -> Bent:
 
 
 def find_overshoot(name: str, plane: int) -> float:
-    """Return how far the rings about the dots are lighter than the paper farther out, of the step; median over dots.
+    """Return how much lighter than the paper the rings about the dots are, relative to the step; median over dots.
 
-    No lens does that: light that is spread, never negative, leaves a dark disc nowhere lighter than its paper.
+    No lens does that: a non-negative point spread function makes no place lighter than the paper.
     """
     fit, light = locate(name), load(name).values[plane] / 65535
     most = []

@@ -20,7 +20,7 @@ def make_blur(
     coma_waves=0.0,
     coma_deg=0.0,
 ):
-    """One place's blur; `variance` is xx, xy, yy in square pixels."""
+    """Blur at one place; `variance` is xx, xy, yy in square pixels."""
     xx, xy, yy = (np.array([float(v)]) for v in variance)
     return Blur(
         cutoff=np.array([float(cutoff)]),

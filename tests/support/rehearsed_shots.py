@@ -1,4 +1,4 @@
-"""Rehearsed frames as the camera stages see them, without files between."""
+"""Rehearsed frames for the camera stages, without files."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def take_shot(scene: Scene, seed=1, *, role="chart", count=0) -> Mosaic:
 
 
 def stand_for(scene: Scene, **changes) -> Stand:
-    """The stand on which the scene's chart hangs."""
+    """The stand with the scene's chart."""
     entries = asdict(scene.layout)
     marks = tuple(Mark(**mark) for mark in entries.pop("marks"))
     entries = {name: value for name, value in entries.items() if name in ChartLayout.__dataclass_fields__}
@@ -44,7 +44,7 @@ def stand_for(scene: Scene, **changes) -> Stand:
 
 
 def make_lattice_scene(width=1008, height=672, lens=None, **changes) -> Scene:
-    """A chart of few discs, which are large enough on a small frame."""
+    """A chart of few discs, large enough on a small frame."""
     layout = replace(
         default_layout(),
         name="lattice_9x7",

@@ -1,4 +1,4 @@
-"""A shop that releases healthy tickets of the toy bench, for attacks on what a release rests on."""
+"""A shop that releases healthy tickets of the toy bench, for attacks on the evidence of a release."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ READS_DARKS = "  read_dark: {stage: toy.read_numbers, inputs: {shot: role.dark}}
 
 
 class NumbersShop:
-    """The toy bench, run and asked."""
+    """The toy bench with its gate."""
 
     def __init__(self, bench, capsys):
         self.bench = bench
@@ -22,7 +22,7 @@ class NumbersShop:
         return code
 
     def gate(self, number):
-        """Return the exit code and what the gate says."""
+        """Return the exit code and the gate's output."""
         code = run_command(["gate", number, "--ledger", str(self.bench.folder / "bench.ledger"), "--json"])
         return code, json.loads(self.capsys.readouterr().out)
 

@@ -1,4 +1,4 @@
-"""Made-up settings for tests of sweeps."""
+"""Invented settings for tests of sweeps."""
 
 import math
 

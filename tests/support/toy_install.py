@@ -1,4 +1,4 @@
-"""The toy plugin, installed once as pip installs a stranger's, and a bench that uses it."""
+"""The toy plugin, installed once by pip, and a bench that uses it."""
 
 import importlib
 import os

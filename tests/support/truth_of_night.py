@@ -1,4 +1,4 @@
-"""A rehearsed night beside its truth: what was measured, what it should have been."""
+"""A rehearsed night beside its truth: measured and true values."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class SettingTruth:
     number: str
     truth: dict[str, Any]
     results: dict[str, Artefact]
-    """Step -> result, of the steps that run for a setting, and of the chart shot's trace."""
+    """Step -> result, for the steps of a setting and the chart shot's trace."""
 
     def sharpness_errors(self) -> np.ndarray:
         """Relative error of each zone, plane and direction."""

@@ -1,4 +1,4 @@
-"""Lenses with chosen values, for the tests of tuning."""
+"""Lenses with chosen values, for tests of tuning."""
 
 import dataclasses
 
@@ -31,7 +31,7 @@ MAX_LOSS = f"{{measure: {LOSS}, max: 2.5}}"
 
 
 def lens(number, sharp=0.3, loss=1.8, u=0.004, *, more=(), day=1, serial=None, settings=(F2,), **others):
-    """One ticket as the ledger gives it."""
+    """One ticket as read from the ledger."""
     outcomes = [
         kept("measure_mtf50", F2, centre__sharp_cy_per_px=(sharp, u), chart="lattice_13x9"),
         kept("measure_vignetting", F2, corner_loss_ev=(loss, 0.01)),
@@ -62,7 +62,7 @@ def came_back(*numbers):
 
 
 def looked_at(finding, *states, why="no fault seen"):
-    """Findings of K. Moreau of what these states say."""
+    """Findings by K. Moreau about these states."""
     numbers = [state.record.ticket.number for state in states]
     return {
         number: Inspected(

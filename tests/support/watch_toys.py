@@ -42,12 +42,12 @@ def keys(**others):
 
 
 def night(number):
-    """The night so many after the first."""
+    """Return the night a number of days after the first."""
     return FIRST + timedelta(days=number)
 
 
 def healthy(nights, seed=7, centre=0.3, sigma=0.003):
-    """Values in control: each within two sigma, and balanced, so that no pattern comes by chance."""
+    """Values in control: each within two sigma and balanced, so that no pattern arises by chance."""
     draws = np.clip(np.random.default_rng(seed).normal(0, 1, nights), -1.9, 1.9)
     return centre + sigma * np.abs(draws) * np.where(np.arange(nights) % 3 == 0, -1.2, 0.6)
 
@@ -72,7 +72,7 @@ def references(values, start=0):
 
 
 def write_references(path, sharp, loss, start=0, **others):
-    """Write reference tickets into a ledger, one a night, each its own run."""
+    """Write reference tickets into a ledger, one run per night."""
     with Ledger.open_for_writing(path) as ledger:
         run = ledger.begin_run(run_record())
         for place, (one, other) in enumerate(zip(sharp, loss, strict=True)):

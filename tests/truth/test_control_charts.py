@@ -1,4 +1,4 @@
-"""Control charts against printed examples, and against simulated stands of known truth."""
+"""Control charts against published examples, and on simulated stands with known truth."""
 
 import math
 
@@ -26,14 +26,14 @@ def test_the_lasting_limit_of_a_known_average_is_nists():
     assert known.point_limit(2 * stats.norm.sf(3.0) / (0.2 * 1.1)) == pytest.approx(3 * 2.0539, rel=1e-6)
 
 
-def test_charts_share_the_false_nights_of_the_stand():
+def test_charts_share_the_false_alarm_rate_of_the_stand():
     rate = rate_of_chart(200, 5)
     assert 1 - (1 - rate) ** 5 == pytest.approx(1 / 200)
     assert rate_of_chart(200, 1) == pytest.approx(1 / 200)
 
 
 @pytest.mark.parametrize("count", [8, 25, 60])
-def test_one_night_beyond_its_limit_is_as_frequent_as_promised_however_few_nights_there_are(count):
+def test_single_nights_beyond_the_limit_have_the_stated_rate_for_any_baseline(count):
     # a prediction interval: exact for any count; here 200 times as frequent as on a real chart, to be counted at all
     rng, rate = np.random.default_rng(15), 0.2
     beyond = []
@@ -52,13 +52,13 @@ def autocorrelated(rng, count, correlation):
     return values
 
 
-def test_a_long_mean_of_autocorrelated_nights_scatters_as_much_as_said():
+def test_the_mean_of_autocorrelated_nights_has_the_stated_scatter():
     rng = np.random.default_rng(16)
     means = [autocorrelated(rng, 200, 0.3).mean() for _ in range(1500)]
     assert np.var(means) * 200 == pytest.approx(inflate(0.3), rel=0.15)
 
 
-def test_the_average_of_autocorrelated_nights_scatters_as_much_as_said():
+def test_the_weighted_average_of_autocorrelated_nights_has_the_stated_scatter():
     rng = np.random.default_rng(17)
     values, average, found = autocorrelated(rng, 60_000, 0.3), 0.0, []
     for value in values:

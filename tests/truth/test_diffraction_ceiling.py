@@ -1,4 +1,4 @@
-"""The ceiling of diffraction and pixel against values worked out elsewhere."""
+"""The ceiling by diffraction and pixel against independently computed values."""
 
 import numpy as np
 import pytest
@@ -24,7 +24,7 @@ def test_the_ceiling_at_green_light(pitch_um):
     assert found == pytest.approx(MTF50_CY_PER_PX[pitch_um], abs=5.1e-5)
 
 
-def test_a_pixel_small_beside_the_blur_leaves_diffraction_alone():
+def test_with_a_small_pixel_the_ceiling_is_that_of_diffraction():
     pitch_um = 0.01
     found = [1000 * find_ceiling(number, 0.55, pitch_um) / pitch_um for number in NUMBERS]
     assert found == pytest.approx(MTF50_WITHOUT_PIXEL_LP_PER_MM, abs=0.051)
@@ -37,7 +37,7 @@ def test_the_transfer_of_a_perfect_lens():
     assert [diffraction_transfer(share) for share in (1.0, 1.5)] == [0, 0]
 
 
-def test_light_of_no_wavelength_leaves_the_pixel_alone():
+def test_at_zero_wavelength_the_ceiling_is_that_of_the_pixel():
     assert find_ceiling(1.0, 1e-9, 6.0) == pytest.approx(0.60335, abs=1e-5)  # where sinc is one half
     assert np.sinc(PIXEL_HALF_CY_PER_PX) == pytest.approx(0.5, abs=1e-12)
 

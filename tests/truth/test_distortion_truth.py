@@ -27,7 +27,7 @@ def test_the_lens_is_opencvs(seed):
     np.testing.assert_allclose(distortion.apply(place), expected, atol=1e-12)
 
 
-def test_opencv_takes_the_bend_away_again():
+def test_opencv_removes_the_distortion():
     place = np.random.default_rng(0).uniform(-0.8, 0.8, (50, 2))
     distortion = DistortionModel(radial=np.array([-0.05, 0.02, -0.005]), tangential=np.array([0.0004, -0.0003]))
     lens = np.array([-0.05, 0.02, 0.0004, -0.0003, -0.005])

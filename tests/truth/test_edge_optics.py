@@ -1,4 +1,4 @@
-"""The edge kernel against optics from outside: closed forms, published formulas and an independent library."""
+"""The edge kernel against external optics: closed forms, published formulas and an independent library."""
 
 import numpy as np
 import pytest
@@ -23,13 +23,13 @@ CEILINGS = [(5.6, 4.3, 0.3888), (8, 3.0, 0.2448), (8, 6.0, 0.3844), (16, 4.3, 0.
 
 
 @pytest.mark.parametrize(("f_number", "pixel_um", "mtf50"), CEILINGS)
-def test_diffraction_times_pixel_reads_the_textbooks_half_point(f_number, pixel_um, mtf50):
+def test_diffraction_times_pixel_has_the_textbooks_mtf50(f_number, pixel_um, mtf50):
     transfer = round_pupil(pixel_um / (WAVELENGTH_UM * f_number))
     found = measure(transfer, radius=60.0)
     assert np.abs(found.mean(axis=1) / mtf50 - 1).max() < 0.005
 
 
-def test_the_textbooks_formula_is_what_the_pictures_are_made_of():
+def test_the_pictures_follow_the_textbooks_formula():
     s, value = _round_pupil(0.0)
     x = np.clip(s / 2, 0, 1)
     assert np.abs(value - 2 / np.pi * (np.arccos(x) - x * np.sqrt(1 - x**2))).max() < 1e-6
@@ -54,7 +54,7 @@ def hopkins(frequency, waves, terms=40):
 
 
 @pytest.mark.parametrize(("waves", "half"), DEFOCUSED)
-def test_hopkinss_series_is_what_the_pictures_are_made_of(waves, half):
+def test_the_pictures_follow_hopkinss_series(waves, half):
     s, value = _round_pupil(waves)
     inside = (s > 0.05) & (s < 1.95)
     assert np.abs(value[inside] - hopkins(s[inside] / 2, waves)).max() < 1e-5
@@ -62,7 +62,7 @@ def test_hopkinss_series_is_what_the_pictures_are_made_of(waves, half):
 
 
 @pytest.mark.parametrize(("waves", "half"), DEFOCUSED)
-def test_defocus_reads_hopkinss_half_point(waves, half):
+def test_defocus_has_hopkinss_mtf50(waves, half):
     cutoff = 0.15 / half
     transfer = round_pupil(cutoff, waves)
     # the pixel takes a little more
@@ -120,7 +120,7 @@ def test_a_blurred_discs_radial_slope_is_the_closed_form():
 
 
 @pytest.mark.parametrize("bend", [b for b in CURVATURES if b > 0])
-def test_a_bent_edge_is_the_closed_form_of_a_gaussian_disc(bend):
+def test_a_curved_edge_agrees_with_the_closed_form_of_a_gaussian_disc(bend):
     sigma, radius = 0.187391, 1 / bend
     place = np.linspace(max(-1.0, -0.9 * radius), 3.0, 101)
     gauss = np.exp(-2 * (np.pi * sigma * FREQUENCY) ** 2)

@@ -1,4 +1,4 @@
-"""The study of a stand against published sets, and its promises against simulated stands of known truth."""
+"""The study of a stand against published sets, and its intervals on simulated stands with known truth."""
 
 import math
 
@@ -111,7 +111,7 @@ def test_components_are_right_in_the_mean():
     assert (np.abs(mean - expected) < 4 * error).all(), (mean, error)
 
 
-def test_both_ways_agree_in_the_mean_where_the_fittings_have_no_taste():
+def test_both_methods_agree_in_the_mean_without_interaction():
     rng = np.random.default_rng(22)
     sets = [simulate(rng, (10, 3, 3), 1.0, 0.3, 0.0, 0.15) for _ in range(400)]
     by_range = np.mean([by_average_and_range(each).reproducibility ** 2 for each in sets])
@@ -125,7 +125,7 @@ def test_both_ways_agree_in_the_mean_where_the_fittings_have_no_taste():
     ((10, 3, 2), TRUTH),
     ((6, 4, 2), {"lens": 0.5, "fitting": 0.1, "interaction": 0.4, "repeat": 0.1}),
 ])  # fmt: skip
-def test_intervals_hold_the_truth_as_often_as_they_say(shape, truth):
+def test_intervals_have_their_coverage(shape, truth):
     rng = np.random.default_rng(23)
     reproducibility = math.hypot(truth["fitting"], truth["interaction"])
     gauge = math.hypot(reproducibility, truth["repeat"])
@@ -166,7 +166,7 @@ def test_repeats_without_scatter_have_no_repeatability(lost):
     assert interval.high == pytest.approx(0.0, abs=1e-6)
 
 
-def test_one_repeat_counts_wholly_as_reproducibility():
+def test_with_one_repeat_all_scatter_counts_as_reproducibility():
     rng = np.random.default_rng(25)
     found = analyse(simulate(rng, (30, 20, 1), **TRUTH))
     assert found.interaction_probability is None
@@ -175,7 +175,7 @@ def test_one_repeat_counts_wholly_as_reproducibility():
     assert by_average_and_range(np.zeros((3, 3, 1))) is None
 
 
-def test_a_set_with_readings_missing_against_likelihood_written_out():
+def test_a_set_with_missing_readings_agrees_with_restricted_likelihood():
     # restricted likelihood, maximised here from its definition: another method, which agrees closely where little lacks
     from scipy.optimize import minimize
 

@@ -1,4 +1,4 @@
-"""The tag numbers the decoder goes by, against the public tables of tifffile (TIFF 6.0, DNG 1.x, EXIF 2.3)."""
+"""The decoder's tag numbers against the public tables of tifffile (TIFF 6.0, DNG 1.x, EXIF 2.3)."""
 
 import inspect
 import re

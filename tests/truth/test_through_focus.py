@@ -1,4 +1,4 @@
-"""The curve through focus against pupils whose transfer is summed in the plane, apart from what the stages do.
+"""The curve through focus against pupils summed in the plane, independently of the stages.
 
 Transfer of a round pupil with wavefront error W: the overlap of two copies sheared by s, times exp(2 pi i (W1 - W2))
 (Hopkins 1955; Goodman, Introduction to Fourier Optics), by Gauss-Legendre over the overlap; times a Gaussian and a
@@ -69,7 +69,8 @@ def list_series(step, ends):
 
 
 def fit_all(f_number, spherical, blur_um, step, noise=1e-4, repeats=1, seed=1):
-    """Fit every series; give relative errors of the peak, its stated u, errors of the place in depths and its u."""
+    """Fit every series; return relative errors of the peak and its stated u, errors of the place in depths and its
+    u."""
     run, peak, focus = blur_run(f_number, spherical, blur_um)
     rng = np.random.default_rng(seed)
     rows = []
@@ -82,7 +83,7 @@ def fit_all(f_number, spherical, blur_um, step, noise=1e-4, repeats=1, seed=1):
     return np.concatenate(np.array(rows).transpose(0, 2, 1)).T
 
 
-def test_the_textbooks_diffraction_is_what_the_curve_is_made_of():
+def test_the_curve_follows_the_textbooks_diffraction():
     shear = np.linspace(0.0, 2.0, 41)
     closed = 2 / np.pi * (np.arccos(shear / 2) - shear / 2 * np.sqrt(1 - (shear / 2) ** 2))
     assert np.abs(defocused_transfer(shear, np.array(0.0)) - closed).max() < 1e-9
@@ -93,7 +94,7 @@ def test_the_textbooks_diffraction_is_what_the_curve_is_made_of():
 
 @pytest.mark.parametrize("f_number", [1.4, 2.8, 5.6, 11, 16])
 @pytest.mark.parametrize(("spherical", "blur_um"), [(0.0, 1.0), (0.25, 1.5)])
-def test_the_peak_is_read_within_half_a_per_cent(f_number, spherical, blur_um):
+def test_the_peak_is_measured_within_half_a_per_cent(f_number, spherical, blur_um):
     for step in (0.3, 0.6, 1.0):
         error, u, moved, _ = fit_all(f_number, spherical, blur_um, step)
         assert abs(error.mean()) < 0.001
@@ -111,7 +112,7 @@ def test_steps_of_one_and_a_half_depths_are_covered(f_number):
 
 @pytest.mark.parametrize("f_number", [4, 8, 11, 16])
 @pytest.mark.parametrize("step", [0.6, 1.0, 1.25, 1.5])
-def test_a_peak_outside_its_uncertainty_is_told_as_steps_too_coarse(f_number, step):
+def test_a_peak_outside_its_uncertainty_has_the_caveat_of_coarse_steps(f_number, step):
     # half a wave of spherical aberration: the worst that is taken for granted
     run, peak, _ = blur_run(f_number, 0.5, 1.0)
     named = []
@@ -125,7 +126,7 @@ def test_a_peak_outside_its_uncertainty_is_told_as_steps_too_coarse(f_number, st
 
 
 @pytest.mark.parametrize("f_number", [2, 8])
-def test_stated_uncertainties_are_the_scatter(f_number):
+def test_stated_uncertainties_equal_the_scatter(f_number):
     # 400 lenses, each with pixel noise, frames that differ, and what aberrations may do to the curve
     run, _, _ = blur_run(f_number, 0.0, 1.0)
     cutoff = PITCH_UM / (WAVELENGTH_UM * f_number)

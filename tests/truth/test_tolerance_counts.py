@@ -1,4 +1,4 @@
-"""Counts of tolerance limits, robust scores and capability against published values and a library."""
+"""Tolerance limits, robust scores and capability against published values and a library."""
 
 import math
 

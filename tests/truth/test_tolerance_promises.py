@@ -1,7 +1,7 @@
-"""Tuned limits keep what they promise, on simulated lenses whose truth is known; the full study: `ci/bench decisions`.
+"""Tuned limits have the stated confidence, on simulated lenses with known truth; the full study: `ci/bench decisions`.
 
-Each share is that of repeats with seeds of their own. What is asked is that it is not significantly below the promise:
-a binomial test at 1 in 1,000, so that a limit that kept its promise in 90 % of repeats instead of 95 % is found out.
+Each fraction is over repeats with different seeds. It must not be significantly below the stated confidence:
+a binomial test at 1 in 1,000, which detects a confidence of 90 % instead of 95 %.
 """
 
 import numpy as np
@@ -35,7 +35,7 @@ POPULATIONS = {
 
 @pytest.mark.parametrize("name", POPULATIONS)
 @pytest.mark.parametrize("count", [90, 130])
-def test_a_promise_without_assumption_holds_for_any_population(name, count):
+def test_a_distribution_free_limit_keeps_its_confidence_for_any_population(name, count):
     draw, below, claimed = POPULATIONS[name]
     kept = []
     for repeat in range(REPEATS):
@@ -46,7 +46,7 @@ def test_a_promise_without_assumption_holds_for_any_population(name, count):
     assert_kept(kept)
 
 
-def test_with_too_few_lenses_or_a_tail_towards_the_bad_side_nothing_is_promised():
+def test_too_few_lenses_or_a_tail_on_the_bad_side_give_no_guarantee():
     for repeat in range(30):
         generator = np.random.default_rng([3, repeat])
         found = propose(make_evidence(generator.normal(size=(60, 1))), Aims())[0]
@@ -56,7 +56,7 @@ def test_with_too_few_lenses_or_a_tail_towards_the_bad_side_nothing_is_promised(
         assert found.method == "refused"
 
 
-def test_bad_lenses_that_nobody_noticed_are_asked_for():
+def test_unnoticed_bad_lenses_are_to_be_inspected():
     passed = []
     for repeat in range(60):
         generator = np.random.default_rng([4, repeat])
@@ -66,7 +66,7 @@ def test_bad_lenses_that_nobody_noticed_are_asked_for():
     assert np.mean(passed) <= 0.1
 
 
-def test_what_the_card_holds_is_never_released_and_never_counted_as_healthy():
+def test_lenses_that_the_card_holds_are_never_released_or_counted_as_healthy():
     for repeat in range(60):
         generator = np.random.default_rng([5, repeat])
         values = generator.normal(size=120)
@@ -110,7 +110,7 @@ def test_a_steady_series_is_seldom_taken_for_a_changing_one():
     assert 2 < sum(each is not None for each in found) <= stats.binom.ppf(0.999, 400, 0.05)
 
 
-def test_a_step_is_found_where_it_is():
+def test_a_step_is_located():
     values = np.random.default_rng(9).normal(size=80) - 2.0 * (np.arange(80) >= 50)
     found = find_change(values, 0.01)
     assert found.kind == "step"

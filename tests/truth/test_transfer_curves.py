@@ -1,4 +1,4 @@
-"""Light from encoded values against the published curve, and the noise model of flats against its own slope.
+"""Light from encoded values against the published curve, and the noise of flats against the photon transfer slope.
 
 IEC 61966-2-1:1999 (sRGB), 5.2: V / 12.92 up to 0.04045, ((V + 0.055) / 1.055) ^ 2.4 above. The middle grey of 8 bits,
 118 or 119 for 18 % light, and 188 for half the light, are common practice derived from it.

@@ -43,7 +43,7 @@ def test_the_mean_over_the_box(angle_deg):
     assert light[0, 0] / 0.7 == pytest.approx(COS4[angle_deg], abs=0.002)  # the picture is the table's
 
 
-def test_no_corner_stands_out_and_the_centre_is_the_frames():
+def test_no_corner_is_dark_and_the_centre_is_that_of_the_frame():
     _, falloff = measure_law(HALF_DIAGONAL_MM / 24, full_well=30000)
     assert falloff.asymmetry_ev < 4 * falloff.asymmetry_ev_u
     assert abs(falloff.centre_x_frac) < 4 * falloff.centre_x_frac_u + 1e-3

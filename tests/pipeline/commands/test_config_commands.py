@@ -1,4 +1,4 @@
-"""The command line: what check and stages print, how commands are found, and what code each end has."""
+"""The command line: output of check and stages, discovery of commands, exit codes."""
 
 import json
 import os
@@ -92,7 +92,7 @@ ALL = ("check", "plan.yaml", "--stand", "stand.yaml", "--cards", "cards", "--tic
 
 
 @pytest.mark.usefixtures("bench")
-def test_check_says_what_it_read(capsys):
+def test_check_lists_the_files_that_it_read(capsys):
     code, out, err = run(capsys, *ALL)
     assert (code, err) == (0, "")
     assert out.splitlines() == [
@@ -122,7 +122,7 @@ def test_check_reports_the_mistakes_of_all_files_at_once(bench, capsys):
     assert lines[-1] == "4 mistakes in the configuration; nothing was done"
 
 
-def test_one_bad_card_does_not_hide_what_another_asks_for_in_vain(bench, capsys):
+def test_a_bad_card_does_not_hide_the_mistakes_of_another(bench, capsys):
     (bench / "cards/bad.yaml").write_text("card: 3\n")
     (bench / "cards/corvane.yaml").write_text(GOOD_CARD.replace("marks_count", "mark_count"))
     code, _, err = run(capsys, *ALL)
@@ -146,7 +146,7 @@ def test_check_matches_cards_with_the_plan(bench, capsys):
     assert "has no uncertainty" in second
 
 
-def test_check_notes_what_is_only_odd(bench, capsys):
+def test_check_notes_unusual_values(bench, capsys):
     (bench / "night/T-0412/ticket.yaml").write_text(GOOD_TICKET.replace("Corvane", "Velm").replace("Ostrel", "Ostrol"))
     code, out, err = run(capsys, *ALL)
     assert code == 12
@@ -249,7 +249,7 @@ def test_stages_print_json(capsys):
     }
 
 
-def test_a_stage_name_that_two_plugins_have_must_be_said_whole(monkeypatch, capsys):
+def test_a_stage_name_of_two_plugins_must_be_given_in_full(monkeypatch, capsys):
     twice = dict(TOYS.stages)
     twice["other.open_picture"] = twice["toy.open_picture"].__class__(
         **{
@@ -275,7 +275,7 @@ def test_a_failed_plugin_is_named_on_stderr(monkeypatch, capsys):
 
 
 @pytest.mark.usefixtures("bench")
-def test_without_any_plugin_nothing_ends_well(monkeypatch, capsys):
+def test_without_any_plugin_commands_fail(monkeypatch, capsys):
     monkeypatch.setattr(plugin_notes, "load_plugins", Plugins)
     for words in (["stages"], ["stages", "--json"], ALL):
         code, out, err = run(capsys, *words)
@@ -285,7 +285,7 @@ def test_without_any_plugin_nothing_ends_well(monkeypatch, capsys):
 
 @pytest.fixture
 def plugin_command(monkeypatch):
-    """Offer one command as a plugin would."""
+    """Offer one command like a plugin."""
 
     def offer(function, value="config_commands_toy:toy"):
         point = EntryPoint(name="toy", value=value, group="glasswright.commands")
@@ -329,7 +329,7 @@ def raiser(error):
         (raiser(KeyboardInterrupt()), 130, "\ninterrupted\n"),
     ],
 )
-def test_how_a_command_ends_is_its_exit_code(plugin_command, capsys, function, code, said):
+def test_every_end_of_a_command_has_its_exit_code(plugin_command, capsys, function, code, said):
     plugin_command(function)
     assert run(capsys, "toy") == (code, "", said)
 
@@ -374,7 +374,7 @@ DOCSTRING = '"""Do a toy\'s work. Then rest.\n\n    More."""\n'
         ("def work(:", ""),
     ],
 )
-def test_the_first_line_of_a_plugin_command_is_read_and_not_loaded(tmp_path, monkeypatch, source, line):
+def test_the_help_line_of_a_plugin_command_is_read_without_loading_it(tmp_path, monkeypatch, source, line):
     package = tmp_path / "listed_toy"
     package.mkdir()
     (package / "__init__.py").write_text("raise RuntimeError('loaded')\n", encoding="utf-8")
@@ -424,13 +424,13 @@ def test_the_version_is_that_of_the_distribution(capsys):
 
 
 @pytest.mark.parametrize("name", ["check", "stages"])
-def test_help_carries_an_example(name):
+def test_help_contains_an_example(name):
     command = command_line.glasswright.get_command(click.Context(command_line.glasswright), name)
     out = CliRunner().invoke(command, ["--help"]).output
     assert f"Example:\n    glasswright {name}" in out
 
 
-def test_check_notes_limits_that_can_decide_nothing(bench, capsys):
+def test_check_notes_limits_without_effect(bench, capsys):
     text = LIMITS + "  - {measure: average_panel.left.offset_px, min: 1, at: {f_number: 2.8}}\n" + ADOPTED
     (bench / "cards/corvane.yaml").write_text(text)
     (bench / "stand.yaml").write_text(GOOD_STAND.replace("average_*.*_px", "average_panel.*_px"))
@@ -458,7 +458,7 @@ def test_a_table_on_a_terminal_is_ruled_and_takes_no_text_for_a_colour(monkeypat
     assert capsys.readouterr().out == ""
 
 
-def test_what_a_step_cannot_do_without_is_read_from_the_plan(tmp_path):
+def test_required_inputs_of_a_step_are_read_from_the_plan(tmp_path):
     (tmp_path / "plan.yaml").write_text(GOOD_PLAN)
     needs = needed_roles(load_plan(tmp_path / "plan.yaml", TOYS))
     assert needs["find_chart"] == {"chart": 1}
@@ -468,7 +468,7 @@ def test_what_a_step_cannot_do_without_is_read_from_the_plan(tmp_path):
     assert needs["compare"] == {"chart": 2}
 
 
-def test_a_shot_too_few_is_named_with_the_limits_that_want_it(bench, capsys, tmp_path):
+def test_a_missing_shot_is_named_with_the_limits_that_need_it(bench, capsys, tmp_path):
     (bench / "night/T-0412/chart/2_f2_a.dng").unlink()
     code, out, _ = run(capsys, *ALL, "--shooting-list", str(tmp_path / "list.txt"))
     assert code == 12
@@ -489,7 +489,7 @@ def test_a_folder_that_is_no_role_is_named_with_the_remedy(bench, capsys):
     assert "chart at each setting: 2 shots lacking" in out
 
 
-def test_a_limit_at_a_setting_nobody_shot_is_named_apart(bench, capsys):
+def test_a_limit_at_a_setting_that_was_not_shot_is_named_separately(bench, capsys):
     (bench / "cards/corvane.yaml").write_text(GOOD_CARD.replace("max: 3", "max: 3, at: {f_number: 4}"))
     code, out, _ = run(capsys, *ALL, "-v")
     assert code == 12
@@ -509,7 +509,7 @@ def test_a_limit_at_a_setting_nobody_shot_is_named_apart(bench, capsys):
         ("cards/corvane.yaml", "confidence: 0.95", "hand_checks: [a]", 2, "hand"),
     ],
 )
-def test_each_reason_is_told(bench, capsys, file, old, new, code, reason):
+def test_each_reason_is_shown(bench, capsys, file, old, new, code, reason):
     card = bench / "cards/corvane.yaml"
     card.write_text(card.read_text().replace("limits:", "confidence: 0.95\nlimits:"))
     path = bench / file
@@ -528,7 +528,7 @@ def test_json_holds_every_limit_with_its_reasons(bench, capsys):
     assert ticket["limits"][0]["reasons"][0].startswith("no SHA256SUMS: run `sha256sum */* > SHA256SUMS`")
 
 
-def test_all_mistakes_of_a_card_are_told_in_one_round(bench, capsys):
+def test_all_mistakes_of_a_card_are_reported_at_once(bench, capsys):
     broken = GOOD_CARD.replace("left.offset_px, max: 3", "left.ofset_px, max: 3").replace(
         "min: 3, rule", "mini: 3, rule"
     )
@@ -540,7 +540,7 @@ def test_all_mistakes_of_a_card_are_told_in_one_round(bench, capsys):
 
 
 @pytest.mark.usefixtures("bench")
-def test_a_plugin_can_say_that_a_card_does_not_fit_the_stand(capsys, monkeypatch):
+def test_a_plugin_can_report_that_a_card_does_not_match_the_stand(capsys, monkeypatch):
     def check(section, facts):
         assert type(section).__name__ == "Bench"
         assert facts == ()

@@ -31,7 +31,7 @@ def test_every_key_of_a_card_is_listed_with_its_bounds_and_default():
     assert keys["card"].default == "needed"
 
 
-def test_what_a_value_is_is_said_in_words():
+def test_kinds_of_values_are_described_in_words():
     keys = {key.path: key for key in list_keys(TicketFile)}
     assert keys["phase"].kind == "`intake`, `release`, `reference`, `study`"
     assert keys["shots[].f_number"].kind == "number above 0"

@@ -42,7 +42,7 @@ def test_a_name_that_cannot_be_a_plugins_is_refused(tmp_path, name, capsys):
     assert "lower-case letters, digits and `_`, a letter first" in capsys.readouterr().err
 
 
-def test_a_folder_that_holds_something_is_left_alone(tmp_path, capsys):
+def test_a_folder_that_is_not_empty_is_not_changed(tmp_path, capsys):
     (tmp_path / "notes.txt").write_text("mine")
     assert run_command(["plugin", "extra", "--out", str(tmp_path)]) == 2
     assert "is not empty" in capsys.readouterr().err

@@ -1,4 +1,4 @@
-"""What a newcomer gets wrong: each is told in a sentence that names the remedy, and nothing is left behind."""
+"""Common mistakes of newcomers: each message names the remedy, and no files are left behind."""
 
 import pytest
 from click.testing import CliRunner
@@ -31,7 +31,7 @@ def test_a_wrong_folder_of_tickets_leaves_no_ledger_behind(tmp_path, bench, caps
     assert not list(tmp_path.glob("**/new.ledger*"))
 
 
-def test_a_file_that_is_not_there_has_no_line(tmp_path, capsys):
+def test_the_message_of_a_missing_file_has_no_line(tmp_path, capsys):
     code, _, err = said(capsys, "check", tmp_path / "nix.yaml")
     assert code == 2
     assert f"{tmp_path / 'nix.yaml'}: there is no such file: correct the path" in err
@@ -39,7 +39,7 @@ def test_a_file_that_is_not_there_has_no_line(tmp_path, capsys):
     assert f"{tmp_path}: is a folder, not a file: correct the path" in err
 
 
-def test_a_file_of_another_kind_is_no_damaged_ledger_only(tmp_path, capsys):
+def test_a_file_of_another_kind_is_not_reported_as_a_damaged_ledger(tmp_path, capsys):
     other = tmp_path / "stand.yaml"
     other.write_text("stand: north-bench\n" * 100)
     code, _, err = said(capsys, "gate", "T-1", "--ledger", other)
@@ -91,11 +91,11 @@ def test_no_summary_of_a_command_is_cut_short():
     assert "..." not in out.partition("Commands:")[2].partition("Example")[0]
 
 
-def test_one_is_not_many():
+def test_one_ticket_is_written_in_the_singular():
     assert [format_count(number, "ticket") for number in (0, 1, 2)] == ["0 tickets", "1 ticket", "2 tickets"]
 
 
-def test_a_place_that_nothing_can_be_written_to_is_named(tmp_path, bench, capsys):
+def test_a_place_that_is_not_writable_is_named(tmp_path, bench, capsys):
     # a file in a folder's place refuses everybody, whatever rights the tests run with
     bench.add_ticket(1)
     (tmp_path / "new.ledger.lock").mkdir()

@@ -66,7 +66,7 @@ def test_a_good_stand_is_read_with_what_it_names(tmp_path):
     assert stand.sha256 == hashlib.sha256(stand.text.encode()).hexdigest()
 
 
-def test_a_data_files_path_is_no_part_of_what_it_is():
+def test_a_data_files_path_is_not_part_of_its_identity():
     (path,) = (field for field in dataclasses.fields(DataFile) if field.name == "path")
     assert path.metadata["address"] is False
 
@@ -140,7 +140,7 @@ STAND_MUTATIONS = MappingProxyType(
 
 
 @pytest.mark.parametrize("name", STAND_MUTATIONS)
-def test_a_broken_stand_is_refused_for_that_alone(tmp_path, name):
+def test_a_broken_stand_is_refused_for_one_reason(tmp_path, name):
     old, new, file, line, message = STAND_MUTATIONS[name]
     assert GOOD_STAND.count(old) == 1
     path = write(tmp_path, stand=GOOD_STAND.replace(old, new), board=GOOD_BOARD, bad="a: [\n")
@@ -164,7 +164,7 @@ def test_the_mistakes_of_all_files_come_together(tmp_path):
     assert found[4][2] == '`bodies[0]`: must be text, found `7`: put it in quotes ("7")'
 
 
-def test_a_named_file_is_sought_beside_the_file_that_names_it(tmp_path):
+def test_a_named_file_is_relative_to_the_file_that_names_it(tmp_path):
     (tmp_path / "charts").mkdir()
     (tmp_path / "charts" / "board.yaml").write_text(GOOD_BOARD, encoding="utf-8")
     path = write(tmp_path, stand=GOOD_STAND.replace("board.yaml", "charts/board.yaml"))
@@ -259,7 +259,7 @@ def test_nothing_is_converted_but_int_to_float_and_list_to_tuple(tmp_path, text,
         ("zzz", [], "there is none to choose from"),
     ],
 )
-def test_an_unknown_word_is_met_with_what_there_is(word, options, said):
+def test_the_message_of_an_unknown_value_lists_the_valid_ones(word, options, said):
     assert did_you_mean(word, options) == said
 
 
@@ -268,7 +268,7 @@ def test_a_field_that_names_a_file_is_read_from_a_file_only():
         TypeAdapter(DataFile).validate_python("map.bin")
 
 
-def test_what_would_steer_a_terminal_is_spelt_out(tmp_path):
+def test_control_characters_are_escaped(tmp_path):
     (tmp_path / "file.yaml").write_text('"\\e[31m": 1\n"a\\nb": 1\n"a\\nb": 2\n')
     found = problems_of(lambda: read_config(tmp_path / "file.yaml", Strict))
     assert all(message.isprintable() for *_, message in found)
@@ -371,7 +371,7 @@ def test_a_good_ticket_is_read(tmp_path):
         ("f_number: 2}", "f_number: f/2}", 6, "must be a number, found the text `f/2`"),
     ],
 )
-def test_a_broken_ticket_is_refused_for_that_alone(tmp_path, old, new, line, message):
+def test_a_broken_ticket_is_refused_for_one_reason(tmp_path, old, new, line, message):
     assert GOOD_TICKET.count(old) == 1
     found = problems_of(lambda: load_ticket_text(tmp_path, GOOD_TICKET.replace(old, new)))
     assert [(file, at, message in said) for file, at, said in found] == [("ticket.yaml", line, True)], found

@@ -58,7 +58,7 @@ def test_a_good_plan_is_resolved(tmp_path):
     assert len(plan.sha256) == 64
 
 
-def test_steps_may_be_written_in_any_order_and_come_out_in_one_that_works(tmp_path):
+def test_steps_may_be_written_in_any_order_and_are_sorted(tmp_path):
     head, _, stages = GOOD_PLAN.partition("stages:\n")
     entries = ("\n" + stages).split("\n  ")
     blocks, current = [], []
@@ -79,12 +79,12 @@ def test_steps_may_be_written_in_any_order_and_come_out_in_one_that_works(tmp_pa
     assert len(seen) == 9
 
 
-def test_a_step_that_nothing_uses_is_allowed(tmp_path):
+def test_an_unused_step_is_allowed(tmp_path):
     extra = "  open_flat:\n    stage: toy.open_picture\n    inputs: {shot: role.flat, bench: stand.toy}\n"
     assert load(tmp_path, GOOD_PLAN + extra).step("open_flat").role == "flat"
 
 
-def test_a_wider_value_is_handed_to_narrower_steps(tmp_path):
+def test_a_value_of_wider_scope_is_passed_to_narrower_steps(tmp_path):
     text = GOOD_PLAN.replace("marks: find_chart}", "marks: find_chart, mean: average_panel}")
     plan = load(tmp_path, text)
     assert plan.step("refine_chart").scope is Scope.SHOT
@@ -301,7 +301,7 @@ MUTATIONS = MappingProxyType(
 
 
 @pytest.mark.parametrize("name", MUTATIONS)
-def test_a_broken_plan_is_refused_for_that_alone(tmp_path, name):
+def test_a_broken_plan_is_refused_for_one_reason(tmp_path, name):
     old, new, where, message = MUTATIONS[name]
     assert GOOD_PLAN.count(old) == 1
     text = GOOD_PLAN.replace(old, new)
@@ -389,7 +389,7 @@ def test_a_stage_of_a_failed_plugin_says_why_it_failed(tmp_path):
 
 @settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
-def test_no_garbled_plan_gets_past_the_checks_in_any_other_way(tmp_path, data):
+def test_no_random_change_of_a_plan_causes_another_error(tmp_path, data):
     lines = GOOD_PLAN.splitlines()
     for _ in range(data.draw(st.integers(1, 4))):
         at = data.draw(st.integers(0, len(lines) - 1))

@@ -1,4 +1,4 @@
-"""YAML as data only. Scalars: the core schema of YAML 1.2.2, section 10.3.2, less what can be read in two ways."""
+"""YAML as data only. Scalars: the core schema of YAML 1.2.2, section 10.3.2, without ambiguous forms."""
 
 import json
 import time
@@ -66,7 +66,7 @@ def problems_of(tmp_path, text):
         (".", "."),
     ],
 )
-def test_scalars_mean_what_they_look_like(tmp_path, written, value):
+def test_scalars_are_resolved_by_the_core_schema(tmp_path, written, value):
     found = read(tmp_path, f"key: {written}\n").data["key"]
     assert found == value
     assert type(found) is type(value)
@@ -106,7 +106,7 @@ def test_scalars_mean_what_they_look_like(tmp_path, written, value):
         ("a: " + "9" * 500 + "\n", 1, "a number of 500 characters; put it in quotes if it is text"),
     ],
 )
-def test_what_is_more_than_data_is_refused(tmp_path, text, line, message):
+def test_tags_and_other_non_data_are_refused(tmp_path, text, line, message):
     found = problems_of(tmp_path, text)
     assert [(at, message in said) for at, said in found] == [(line, True)], found
 
@@ -162,7 +162,7 @@ def test_half_a_surrogate_pair_is_refused(tmp_path):
     assert [line for line, _ in found] == [1]
 
 
-def test_places_lead_to_lines(tmp_path):
+def test_places_are_resolved_to_lines(tmp_path):
     document = read(tmp_path, "a:\n  b:\n    - 1\n    -\n      c: 2\nd: {e: [1,\n  2]}\n")
     places = [("a",), ("a", "b"), ("a", "b", 0), ("a", "b", 1), ("a", "b", 1, "c"), ("d", "e", 1)]
     assert [document.line_of(place) for place in places] == [1, 2, 3, 5, 5, 7]

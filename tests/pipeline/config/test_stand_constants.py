@@ -1,4 +1,4 @@
-"""Constants of the stand: read, written among comments, and no PASS rests on one that did not hold."""
+"""Constants of the stand: read, written among comments; an invalid one allows no PASS."""
 
 import dataclasses
 import json
@@ -57,7 +57,7 @@ def test_a_constant_that_holds_changes_nothing(tmp_path):
     assert judged(tmp_path, night="2026-06-09").verdict is Verdict.PASS
 
 
-def test_one_day_too_old_is_review_and_says_so(tmp_path):
+def test_a_constant_one_day_too_old_is_review_with_the_reason(tmp_path):
     said = judged(tmp_path, night="2026-06-10")
     assert said.verdict is Verdict.REVIEW
     assert said.reason.endswith(
@@ -66,18 +66,18 @@ def test_one_day_too_old_is_review_and_says_so(tmp_path):
     )
 
 
-def test_another_body_is_review(tmp_path):
+def test_a_constant_of_another_body_is_review(tmp_path):
     said = judged(tmp_path, body="Ostrel D8")
     assert said.verdict is Verdict.REVIEW
     assert "measured on body `Ostrel D8`, the lens was shot on `Ostrel D7`" in said.reason
 
 
-def test_what_fails_still_fails_and_what_does_not_rest_on_it_still_passes(tmp_path):
+def test_an_old_constant_changes_no_fail_and_no_independent_pass(tmp_path):
     assert judged(tmp_path, value=(0.2, 0.005), night="2030-01-01").verdict is Verdict.FAIL
     assert judged(tmp_path, night="2030-01-01", rests=["measure_vignetting.*"]).verdict is Verdict.PASS
 
 
-def test_no_day_means_not_known_to_hold():
+def test_without_a_date_a_constant_is_not_known_to_be_valid():
     assert "no file says when" in why_not_held({"sensor": constant()}, SHARP, "Ostrel D7", None)[0]
     assert constant().last_day == date(2026, 6, 9)
 
@@ -89,7 +89,7 @@ def document(tmp_path):
     return scan_yaml(path)
 
 
-def test_it_is_written_among_comments_that_stay(document):
+def test_a_constant_is_written_and_comments_are_kept(document):
     text = propose_constants(document, "sensor", ENTRY, {("camera", "sensor", "white_dn"): 16000.0})
     assert text.startswith(STAND[: STAND.index("  charts")] + "    white_dn: 16000.0\n")
     assert [line for line in STAND.splitlines() if line not in text.splitlines()] == []
@@ -101,12 +101,12 @@ def test_it_is_written_among_comments_that_stay(document):
     assert "    white_dn: 16000.0\n" not in gone
 
 
-def test_what_is_no_constant_is_not_written(document):
+def test_an_invalid_constant_is_not_written(document):
     with pytest.raises(StandWriteError, match="cannot be written"):
         propose_constants(document, "sensor", ENTRY | {"values": {"white": {"value": 1.0, "u": 0.0}}}, {})
 
 
-def test_a_file_that_changed_meanwhile_is_left_alone(document):
+def test_a_file_that_changed_meanwhile_is_not_overwritten(document):
     text = propose_constants(document, "sensor", ENTRY, {})
     document.path.write_text(STAND + "# more\n", encoding="utf-8")
     with pytest.raises(StandWriteError, match="changed in the meantime"):

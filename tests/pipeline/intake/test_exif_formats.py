@@ -1,4 +1,4 @@
-"""EXIF in the places where raw files of many kinds keep it: written here, and heads of real ones if they are there."""
+"""EXIF in the places where raw formats store it: files written here, and heads of real ones if available."""
 
 import json
 import math
@@ -80,7 +80,7 @@ def mrw(tmp_path):
 
 
 def preview(tmp_path):
-    """A head of no known kind, and the preview that raf and rw2 have in front."""
+    """An unknown header, and a preview in front as in raf and rw2."""
     return b"RAWFRAME0201" + bytes(136) + b"\xff\xd8\xff\xe1\x20\x00Exif\0\0" + tiff(tmp_path) + bytes(999)
 
 
@@ -120,7 +120,7 @@ def crw(units=1, seconds=1_772_403_000):
     return b"II" + struct.pack("<I", 26) + b"HEAPCCDR" + bytes(12) + heap([(0x2005, bytes(5000)), (0x300A, heap(own))])
 
 
-def test_a_heap_of_records_gives_the_same_facts(tmp_path):
+def test_a_ciff_heap_has_the_same_facts(tmp_path):
     path = tmp_path / "a.crw"
     path.write_bytes(crw())
     assert read_facts(path) == CaptureFacts(
@@ -189,7 +189,7 @@ def ask_other_reader(path):
 @needs_real_files
 @pytest.mark.skipif(shutil.which(READER) is None, reason="the other reader of metadata is not installed")
 @pytest.mark.parametrize("path", real_files(), ids=lambda path: path.name)
-def test_a_real_files_facts_are_those_that_another_reader_finds(path):
+def test_facts_of_a_real_file_agree_with_another_reader(path):
     facts, other = read_facts(path), ask_other_reader(path)
     # crw keeps what was set and what was reckoned apart; readers choose differently, within a sixth of a stop
     near = 2 ** (1 / 12) if path.suffix == ".crw" else 1.001

@@ -1,4 +1,4 @@
-"""The shot index: what a ticket's folder holds, and everything about it that is odd."""
+"""The shot index: the content of a ticket's folder, and findings about it."""
 
 import hashlib
 import os
@@ -83,7 +83,7 @@ def test_a_shot_has_its_role_digest_place_setting_and_what_exif_says(tmp_path):
 
 
 @pytest.mark.parametrize("nothing", [(0, 0), (0, 10), (5, 0)])
-def test_zero_and_zero_over_zero_in_exif_say_nothing(tmp_path, nothing):
+def test_zero_and_zero_over_zero_in_exif_count_as_missing(tmp_path, nothing):
     path = add_shot(tmp_path, "chart/1.tif", tags={exif.F_NUMBER: nothing, exif.FOCAL_LENGTH: nothing})
     facts = read_facts(path)
     assert (facts.f_number, facts.focal_length_mm) == (None, None)
@@ -131,7 +131,7 @@ def test_a_shot_near_no_nominal_setting_is_reported_and_keeps_its_own(tmp_path):
     assert the_shot(indexed, "chart/1.tif").shot.setting == Setting(focal_length_mm=50, f_number=2.8)
 
 
-def test_the_ticket_supplies_what_a_manual_lens_does_not_tell(tmp_path):
+def test_the_ticket_supplies_the_settings_of_a_manual_lens(tmp_path):
     add_shot(tmp_path, "chart/f2_1.tif", tags={})
     add_shot(tmp_path, "chart/f4_1.tif", tags={})
     rule = ShotRule(files="chart/f2_*", focal_length_mm=50, f_number=2, focus_distance_m=1.5)
@@ -170,7 +170,7 @@ def test_a_pattern_of_the_ticket_that_matches_nothing_is_reported(tmp_path):
     assert "ticket.yaml: no shot matches 'chart/*_f8_*' under `shots`" in indexed.findings
 
 
-def test_a_setting_told_differently_by_exif_and_ticket_is_a_finding_and_a_caveat_on_that_shot(tmp_path):
+def test_a_setting_that_differs_between_exif_and_ticket_is_a_finding_and_a_caveat(tmp_path):
     add_shot(tmp_path, "chart/1.tif")
     add_shot(tmp_path, "chart/2.tif")
     write_sums(tmp_path)
@@ -221,7 +221,7 @@ def test_a_frame_that_was_rendered_makes_its_ticket_a_rehearsal(tmp_path, declar
     assert indexed.ticket.caveats == (() if declared else ("identity_contradiction",))
 
 
-def test_an_f_number_that_no_file_tells_is_named(tmp_path):
+def test_a_missing_f_number_is_named(tmp_path):
     add_shot(tmp_path, "chart/1.tif")
     for name in ("chart/2.tif", "chart/3.tif"):
         add_shot(tmp_path, name, BODY, {exif.FOCAL_LENGTH: (50, 1)})
@@ -234,7 +234,7 @@ def test_an_f_number_that_no_file_tells_is_named(tmp_path):
 @pytest.mark.parametrize(
     "body", [{exif.MODEL: "Ostrel D7"}, BODY, {exif.MAKE: "Ostrel Works", exif.MODEL: "Ostrel D7"}]
 )
-def test_case_and_blanks_and_the_makers_name_are_no_contradiction(tmp_path, model, body):
+def test_case_blanks_and_the_makers_name_make_no_contradiction(tmp_path, model, body):
     add_shot(tmp_path, "chart/1.tif", body, {**LENS_AT_F2, exif.LENS_MODEL: model})
     write_sums(tmp_path)
     assert index(tmp_path).findings == ()
@@ -251,14 +251,14 @@ def test_dark_shots_have_no_setting_and_exposure_belongs_to_the_shake_roles_alon
     )
 
 
-def test_without_sums_the_copy_is_unverified_and_the_ticket_says_so(tmp_path):
+def test_without_checksums_the_copy_is_reported_as_unverified(tmp_path):
     add_shot(tmp_path, "chart/1.tif")
     indexed = index(tmp_path)
     assert indexed.ticket.notes == ("no SHA256SUMS: the copies cannot be verified",)
     assert indexed.shots[0].shot.caveats == ("unverified_copy",)
 
 
-def test_a_file_that_is_not_what_the_sums_say_is_refused_and_an_absent_one_is_missed(tmp_path):
+def test_a_file_with_a_wrong_checksum_is_refused_and_a_missing_one_reported(tmp_path):
     path = add_shot(tmp_path, "chart/1.tif")
     add_shot(tmp_path, "chart/2.tif")
     gone = add_shot(tmp_path, "chart/3.tif")
@@ -276,7 +276,7 @@ def test_a_file_that_is_not_what_the_sums_say_is_refused_and_an_absent_one_is_mi
     assert any(finding.startswith("chart/3.tif: listed in SHA256SUMS") for finding in indexed.findings)
 
 
-def test_sums_that_lead_out_of_the_folder_or_make_no_sense_are_reported_and_not_followed(tmp_path):
+def test_checksum_lines_outside_the_folder_or_invalid_are_reported_and_not_followed(tmp_path):
     add_shot(tmp_path, "chart/1.tif")
     sha = "0" * 64
     (tmp_path / "SHA256SUMS").write_text(
@@ -339,11 +339,11 @@ def test_links_are_not_followed_and_strange_things_are_reported(tmp_path):
     }
 
 
-def test_an_empty_ticket_says_so(tmp_path):
+def test_an_empty_ticket_is_reported(tmp_path):
     assert "the ticket holds no shots" in index(tmp_path).findings
 
 
-def test_what_is_read_does_not_depend_on_where_the_folder_lies(tmp_path):
+def test_results_do_not_depend_on_the_place_of_the_folder(tmp_path):
     for place in ("a", "b"):
         add_shot(tmp_path / place, "chart/1.tif")
     first, second = (index(tmp_path / place) for place in ("a", "b"))

@@ -1,4 +1,4 @@
-"""Two visits side by side: what changed, what cannot be told, what only one side has."""
+"""Two visits side by side: changes, undecided fields, fields of only one side."""
 
 import dataclasses
 import json
@@ -92,7 +92,7 @@ def test_each_side_has_its_own_uncertainty_and_its_own_stand_file():
         (loss(1.0), loss(2.0, -1.0), None),
     ],
 )
-def test_an_uncertainty_that_is_not_known_tells_nothing(one, other, spreads):
+def test_without_an_uncertainty_nothing_is_compared(one, other, spreads):
     found = only(compare(one, other, spreads=spreads))
     assert (found.kind, found.change, found.u) == (ChangeKind.UNKNOWN, 1.0, None)
     assert found.reason == "the measurement has no uncertainty, or the stand file has no reproducibility for it"
@@ -146,7 +146,7 @@ def test_better_is_the_side_of_the_cards_limit(tmp_path, step, field, first, sec
     assert found.has_limit == (field != "worst_px")
 
 
-def test_a_limit_at_another_setting_says_nothing_here(tmp_path):
+def test_a_limit_at_another_setting_has_no_effect(tmp_path):
     card = card_file(tmp_path, LIMITS).card
     found = only(compare(loss(1.0, setting=F4), loss(2.0, setting=F4), card))
     assert (found.kind, found.towards, found.has_limit) == (ChangeKind.CHANGED, "", False)
@@ -196,7 +196,7 @@ def test_shots_have_no_counterpart_and_are_left_out():
     assert compare(shot, shot).changes == ()
 
 
-def test_two_stands_or_bodies_cannot_be_told_apart():
+def test_two_stands_or_bodies_cannot_be_compared():
     other = visit(loss(9.0), number="T-2", stand="south-bench")
     comparison = compare(visit(loss(1.0)), other)
     assert only(comparison).kind is ChangeKind.UNKNOWN
@@ -205,7 +205,7 @@ def test_two_stands_or_bodies_cannot_be_told_apart():
     assert only(bodies).reason == "two bodies: `Ostrel D7` and `Ostrel D8`; the difference between them is unknown"
 
 
-def test_a_caveat_on_one_side_alone_leaves_it_open():
+def test_a_caveat_on_one_side_makes_the_change_undecided():
     one, other = loss(1.0, caveats=("single_focus",)), loss(9.0, caveats=())
     found = only(compare(one, other))
     assert (found.kind, found.reason) == (ChangeKind.UNKNOWN, "only one side has the caveat single_focus")
@@ -223,7 +223,7 @@ def test_two_copies_and_changed_files_are_noted():
     )
 
 
-def test_how_many_would_seem_changed_by_chance():
+def test_the_expected_number_of_chance_changes():
     # normal distribution: 4.550 % lie beyond two standard deviations
     assert pytest.approx(0.0455003, abs=1e-7) == BY_CHANCE
     one = [loss(1.0, setting=setting) for setting in (F2, F4)]
@@ -236,7 +236,7 @@ U = st.floats(1e-3, 10)
 
 
 @given(VALUE, VALUE, U, U)
-def test_the_other_way_round_is_the_same_change_backwards(first, second, u, other_u):
+def test_exchanged_sides_have_the_opposite_change(first, second, u, other_u):
     there = only(compare(loss(first, u), loss(second, other_u)))
     back = only(compare(loss(second, other_u), loss(first, u)))
     assert (there.kind, there.u) == (back.kind, pytest.approx(back.u))
@@ -339,7 +339,7 @@ def test_what_cannot_be_compared_is_refused(tmp_path, capsys, words, message):
     assert message in " ".join(said.err.split())
 
 
-def test_a_ledger_that_is_not_there_is_said(tmp_path, capsys):
+def test_a_missing_ledger_is_reported(tmp_path, capsys):
     code = run_command(["compare", "T-1", "T-2", "--ledger", str(tmp_path / "no.ledger")])
     assert code == 21
     assert "no.ledger" in capsys.readouterr().err

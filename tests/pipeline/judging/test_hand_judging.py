@@ -1,4 +1,4 @@
-"""Hand checks from ticket.yaml to the gate: who signs for what, and what never passes."""
+"""Hand checks from ticket.yaml to the gate: signatures, and answers that never pass."""
 
 import json
 
@@ -53,7 +53,7 @@ def test_an_answer_becomes_a_verdict_with_its_sentence(tmp_path, passed, verdict
     assert judgement.verdict is verdict
 
 
-def test_a_check_that_the_card_does_not_list_says_nothing(tmp_path):
+def test_a_check_that_the_card_does_not_list_has_no_verdict(tmp_path):
     judgement, verdicts = judge_hand(tmp_path, hand(front_glass=True, mount=False), "front_glass")
     assert judgement.verdict is Verdict.PASS
     assert "read_hand_checks.mount.passed" not in verdicts
@@ -75,7 +75,7 @@ def test_a_step_that_crashed_is_unknown(tmp_path):
     )
 
 
-def test_a_check_that_the_step_does_not_know_is_unknown(tmp_path):
+def test_a_check_without_a_field_is_unknown(tmp_path):
     _, verdicts = judge_hand(tmp_path, hand(mount=True), "mounts")
     found = verdicts["read_hand_checks.mounts.passed"]
     assert (found.verdict, found.reason) == (
@@ -84,7 +84,7 @@ def test_a_check_that_the_step_does_not_know_is_unknown(tmp_path):
     )
 
 
-def test_a_caveat_holds_a_pass_back_and_lets_a_fail_stand(tmp_path):
+def test_a_caveat_changes_a_pass_to_review_and_keeps_a_fail(tmp_path):
     outcome = hand(caveats=("identity_contradiction",), mount=True, switches=False)
     _, verdicts = judge_hand(tmp_path, outcome, "mount", "switches")
     mount = verdicts["read_hand_checks.mount.passed"]
@@ -95,7 +95,7 @@ def test_a_caveat_holds_a_pass_back_and_lets_a_fail_stand(tmp_path):
     assert verdicts["read_hand_checks.switches.passed"].verdict is Verdict.FAIL
 
 
-def test_a_card_for_another_stand_knows_nothing_of_hands_either(tmp_path):
+def test_a_card_for_another_stand_leaves_hand_checks_unknown(tmp_path):
     elsewhere = head("mount").replace("north-bench", "south-bench")
     judgement = judge(tmp_path, state(kept(count=3.0), hand(mount=True)), LIMIT, head=elsewhere)
     assert {each.verdict for each in judgement.verdicts} == {Verdict.UNKNOWN}
@@ -103,7 +103,7 @@ def test_a_card_for_another_stand_knows_nothing_of_hands_either(tmp_path):
 
 
 @pytest.mark.parametrize(("phase", "count"), [("intake", 2), ("release", 2), ("reference", 1), ("study", 1)])
-def test_visits_that_look_at_the_stand_are_asked_for_no_hand_checks(tmp_path, phase, count):
+def test_reference_visits_need_no_hand_checks(tmp_path, phase, count):
     judgement = judge(tmp_path, state(kept(count=3.0), phase=phase), LIMIT, head=head("mount"))
     assert len(judgement.verdicts) == count
     assert judgement.verdict is (Verdict.UNKNOWN if count == 2 else Verdict.PASS)
@@ -157,7 +157,7 @@ def test_an_answer_that_cannot_be_read_is_refused_with_its_line(tmp_path, answer
     assert message in problem.message
 
 
-def test_a_name_that_can_be_no_check_is_refused(tmp_path):
+def test_an_invalid_name_of_a_check_is_refused(tmp_path):
     text = TICKET.format(number="T-1", model="Corvane 50 mm f/2") + "hand_checks:\n  Front glass: {answer: pass}\n"
     (tmp_path / "ticket.yaml").write_text(text)
     with pytest.raises(ConfigError, match="must be lower-case letters, digits and `_`, a letter first"):
@@ -206,7 +206,7 @@ def gate_of(bench, capsys):
     return code, json.loads(capsys.readouterr().out)["reasons"]
 
 
-def test_answers_decide_and_measure_no_shot_again(bench, capsys):
+def test_answers_change_verdicts_without_measuring_again(bench, capsys):
     bench.write("plan.yaml", HAND_PLAN)
     bench.write("cards/corvane.yaml", HAND_CARD)
     folder = bench.add_ticket(1)

@@ -1,4 +1,4 @@
-"""What a card says of a ticket, rule by rule."""
+"""The verdicts of a card on a ticket, rule by rule."""
 
 import dataclasses
 import math
@@ -41,7 +41,7 @@ def one(judgement):
     return judgement.verdicts[0]
 
 
-def test_a_number_well_inside_passes_and_says_so(tmp_path):
+def test_a_value_well_inside_passes_with_its_sentence(tmp_path):
     said = judge(tmp_path, state(kept(centre__sharp_cy_per_px=(0.3, 0.005))), AT_F2)
     assert said.verdict is Verdict.PASS
     assert one(said).reason == "0.300 cycles/pixel is above the limit 0.270 by more than the guard band 0.008"
@@ -50,13 +50,13 @@ def test_a_number_well_inside_passes_and_says_so(tmp_path):
     assert not said.missing
 
 
-def test_a_number_well_outside_fails_and_says_so(tmp_path):
+def test_a_value_well_outside_fails_with_its_sentence(tmp_path):
     said = judge(tmp_path, state(kept(centre__sharp_cy_per_px=(0.241, 0.005))), AT_F2)
     assert said.verdict is Verdict.FAIL
     assert one(said).reason == "0.241 cycles/pixel is below the limit 0.270 by more than the guard band 0.008"
 
 
-def test_a_number_near_the_limit_is_reviewed_on_either_side(tmp_path):
+def test_a_value_near_the_limit_is_review_on_either_side(tmp_path):
     for value, side in ((0.266, "below"), (0.272, "above")):
         said = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(value, 0.005))), AT_F2))
         assert said.verdict is Verdict.REVIEW
@@ -83,13 +83,13 @@ def test_the_uncertainty_is_the_stages_own_with_the_stands(tmp_path):
 
 
 @pytest.mark.parametrize(("shots", "u"), [(None, 0.05), (1, 0.05), (4, 0.036056), (5, 0.03)])
-def test_under_five_shots_the_stands_pooled_repeatability_comes_in(tmp_path, shots, u):
+def test_below_five_shots_the_stands_pooled_repeatability_is_included(tmp_path, shots, u):
     stand = ToyStand(reproducibility={SHARP: ToySpread(u=0.03)}, repeatability={SHARP: ToySpread(u=0.04)})
     measured = kept(centre__sharp_cy_per_px=(0.5, 0.0), **({} if shots is None else {"shot_count": shots}))
     assert one(judge(tmp_path, state(measured), AT_F2, stand=stand)).u == pytest.approx(u, rel=1e-4)
 
 
-def test_repeatability_stands_for_no_reproducibility(tmp_path):
+def test_repeatability_does_not_replace_reproducibility(tmp_path):
     stand = ToyStand(reproducibility={}, repeatability={SHARP: ToySpread(u=0.001)})
     said = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(0.5, 0.0))), AT_F2, stand=stand))
     assert said.verdict is Verdict.REVIEW
@@ -134,7 +134,7 @@ def test_without_an_uncertainty_a_guarded_limit_is_reviewed_at_best(tmp_path, u,
 @pytest.mark.parametrize("u", [math.nan, math.inf, -math.inf, -0.001])
 @pytest.mark.parametrize("limit", [AT_F2, SIMPLE])
 @pytest.mark.parametrize("value", [0.0, 9.0])
-def test_an_uncertainty_that_can_be_none_decides_nothing(tmp_path, value, limit, u):
+def test_an_invalid_uncertainty_allows_no_decision(tmp_path, value, limit, u):
     said = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(value, u))), limit))
     assert said.verdict is Verdict.UNKNOWN
     assert said.reason == f"{value:g} cycles/pixel: the measurement's own uncertainty is {u:g}, which is invalid"
@@ -161,13 +161,13 @@ def test_far_outside_fails_even_where_the_stands_part_is_not_known(tmp_path):
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
 @pytest.mark.parametrize("limit", [SIMPLE, AT_F2, f"{{measure: {SHARP}, max: 9, rule: simple}}"])
-def test_what_is_not_finite_is_unknown(tmp_path, value, limit):
+def test_a_value_that_is_not_finite_is_unknown(tmp_path, value, limit):
     said = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(value, 0.001))), limit))
     assert said.verdict is Verdict.UNKNOWN
     assert "not a finite number" in said.reason
 
 
-def test_a_field_that_the_stage_left_empty_or_gives_not_or_as_a_text_is_unknown(tmp_path):
+def test_an_empty_missing_or_text_field_is_unknown(tmp_path):
     for measured, why in (
         ({}, "returned no `centre.sharp_cy_per_px`: correct the card, or the plan"),
         ({"centre__sharp_cy_per_px": None}, "was left empty by the stage"),
@@ -200,7 +200,7 @@ def test_a_setting_that_was_not_shot_is_unknown(tmp_path):
     assert one(said).at == "f/5.6"
 
 
-def test_a_range_holds_at_every_setting_in_it_and_misses_none(tmp_path):
+def test_a_range_of_settings_covers_every_setting_in_it(tmp_path):
     limit = f"{{measure: {SHARP}, min: 0.2, at: {{f_number: [2, 4]}}}}"
     at_f2, at_f4 = (kept(setting=setting, centre__sharp_cy_per_px=(0.3, 0.005)) for setting in (F2, F4))
     said = judge(tmp_path, state(at_f2, at_f4, settings=(F2, F4, F8)), limit)
@@ -248,7 +248,7 @@ def test_each_shot_of_a_step_that_runs_for_shots_is_judged(tmp_path):
     ]
 
 
-def test_what_is_measured_once_for_the_ticket_has_no_setting(tmp_path):
+def test_a_result_for_the_whole_ticket_has_no_setting(tmp_path):
     whole = kept(step="summary", scope=Scope.TICKET, setting=None, worst_px=0.3)
     limit = "{measure: summary.worst_px, max: 1, rule: simple}"
     assert one(judge(tmp_path, state(whole, settings=(F2, F4)), limit)).at == "the whole ticket"
@@ -268,12 +268,12 @@ def test_a_caveat_makes_a_pass_a_review_unless_the_limit_accepts_it(tmp_path):
     assert one(judge(tmp_path, careful, accepts_both)).verdict is Verdict.PASS
 
 
-def test_a_caveat_does_not_soften_a_fail(tmp_path):
+def test_a_caveat_does_not_change_a_fail(tmp_path):
     outside = state(kept(caveats=("single_focus",), centre__sharp_cy_per_px=0.1))
     assert one(judge(tmp_path, outside, SIMPLE)).verdict is Verdict.FAIL
 
 
-def test_a_ticket_of_contradictions_is_reviewed_at_best(tmp_path):
+def test_a_ticket_with_contradictions_is_review_at_best(tmp_path):
     contradicted = state(kept(centre__sharp_cy_per_px=0.3), caveats=("identity_contradiction",))
     said = one(judge(tmp_path, contradicted, SIMPLE))
     assert said.verdict is Verdict.REVIEW
@@ -304,7 +304,7 @@ def test_a_model_without_a_card_is_unknown_and_named():
         ({}, ToyStand(bodies=("Ostrel D6",)), "body `Ostrel D7` is not one of stand `north-bench`'s: Ostrel D6"),
     ],
 )
-def test_a_card_says_nothing_of_another_lens_stand_or_body(tmp_path, change, stand, why):
+def test_a_card_is_unknown_for_another_lens_stand_or_body(tmp_path, change, stand, why):
     said = judge(tmp_path, state(kept(centre__sharp_cy_per_px=0.3), **change), SIMPLE, stand=stand)
     assert said.verdict is Verdict.UNKNOWN
     assert any(why in reason for reason in said.reasons), said.reasons
@@ -312,7 +312,7 @@ def test_a_card_says_nothing_of_another_lens_stand_or_body(tmp_path, change, sta
     assert "the card is not valid here" in one(said).reason
 
 
-def test_a_card_for_another_stand_says_nothing(tmp_path):
+def test_a_card_for_another_stand_is_unknown(tmp_path):
     head = CARD_HEAD.replace("north-bench", "[south-bench, east-bench]")
     said = judge(tmp_path, state(kept(centre__sharp_cy_per_px=0.3)), SIMPLE, head=head)
     assert said.reasons == (
@@ -331,7 +331,7 @@ def facts(chart="lattice_13x9", magnification=0.02, **others):
     return kept(chart=chart, magnification_frac=magnification, centre__sharp_cy_per_px=0.3, **others)
 
 
-def test_a_card_speaks_where_its_facts_hold(tmp_path):
+def test_a_card_is_valid_where_its_facts_are_true(tmp_path):
     assert judge(tmp_path, state(facts()), SIMPLE, head=WHERE).verdict is Verdict.PASS
 
 
@@ -346,7 +346,7 @@ def test_a_card_speaks_where_its_facts_hold(tmp_path):
         (kept(step="other", a_px=1.0), "the card depends on `measure_mtf50.chart`, which was not measured"),
     ],
 )
-def test_a_card_whose_facts_do_not_hold_or_are_not_known_says_nothing(tmp_path, outcome, why):
+def test_a_card_whose_facts_are_false_or_missing_is_unknown(tmp_path, outcome, why):
     said = judge(tmp_path, state(outcome), SIMPLE, head=WHERE)
     assert said.verdict is Verdict.UNKNOWN
     assert any(why in reason for reason in said.reasons), said.reasons
@@ -450,7 +450,7 @@ def test_a_card_is_checked_against_what_a_plan_measures(tmp_path):
     ]
 
 
-def test_settings_are_said_as_at_the_bench(tmp_path):
+def test_settings_are_written_as_at_the_bench(tmp_path):
     limits = ["{measure: a.b_px, min: 1, at: {focal_length_mm: [24, 70], f_number: 4}}"]
     at = card_file(tmp_path, limits).card.limits[0].at
     assert str(at) == "24 mm f/4 to 70 mm f/4"
@@ -470,12 +470,12 @@ def test_settings_are_said_as_at_the_bench(tmp_path):
         (0.3004, "max: 0.3", Verdict.FAIL),
     ],
 )
-def test_numbers_count_as_they_are_given_but_for_the_arithmetic(tmp_path, value, limit, verdict):
+def test_values_are_compared_exactly_except_for_rounding_errors(tmp_path, value, limit, verdict):
     limit = f"{{measure: {SHARP}, {limit}, rule: simple}}"
     assert one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=value)), limit)).verdict is verdict
 
 
-def test_a_margin_of_just_the_guard_band_is_one():
+def test_a_margin_of_exactly_the_guard_band_passes():
     u = 0.1 / quantile_of(0.95, math.inf)
     tolerance = Tolerance(lower=0.3, upper=None, rule="guarded", confidence=0.95)
     assert decide(0.1 + 0.3, "px", Uncertainty(own=u, stand=0.0), tolerance)[0] is Verdict.PASS
@@ -509,7 +509,7 @@ def test_the_guard_band_widens_with_few_degrees_of_freedom(tmp_path, freedom, sh
     assert said.guard == pytest.approx(0.01 * expected, abs=1e-5)
 
 
-def test_what_a_stage_finds_against_the_whole_ticket_is_looked_at_unless_the_card_accepts_it(tmp_path):
+def test_a_stages_finding_about_the_ticket_is_review_unless_the_card_accepts_it(tmp_path):
     reading = kept(step="other", caveats=("ticket_stand_or_body", "single_focus"), scope=Scope.TICKET, setting=None)
     measured = kept(centre__sharp_cy_per_px=0.4)
     said = one(judge(tmp_path, state(measured, reading), SIMPLE))

@@ -1,4 +1,4 @@
-"""The gate, read as an attacker would: what may never come out as RELEASE."""
+"""The gate under attack: inputs that must never give RELEASE."""
 
 import dataclasses
 import json
@@ -40,12 +40,12 @@ def shop(tmp_path):
     return Shop(tmp_path)
 
 
-def test_a_good_lens_is_released_and_nothing_else_says_so(shop, capsys):
+def test_a_good_lens_is_released_by_the_gate_alone(shop, capsys):
     shop.night()
     assert shop.gate(capsys)[0] == 12
     code, out, _ = shop.judge(capsys)
     assert (code, "1 ticket judged, 1 judgement new: PASS" in out) == (0, True)
-    for code, out, _ in (shop.gate(capsys), shop.gate_afresh(capsys)):
+    for code, out, _ in (shop.gate(capsys), shop.gate_again(capsys)):
         assert code == 0
         assert out.splitlines()[0] == "T-1: RELEASE"
         assert "  Corvane 50 mm f/2, serial C50-1, measured 2026-03-01T22:00:00+00:00" in out
@@ -59,19 +59,19 @@ def test_a_ticket_that_was_not_judged_is_incomplete(shop, capsys):
     assert "  - the ticket has not been judged: run `glasswright judge`" in out
 
 
-def test_a_ticket_nobody_knows_is_incomplete(shop, capsys):
+def test_an_unknown_ticket_is_incomplete(shop, capsys):
     shop.night()
     code, out, _ = shop.gate(capsys, ticket="T-9")
     assert code == 12
     assert "the ledger has no ticket `T-9`: correct the number, or measure it" in out
 
 
-def test_the_nights_own_record_is_no_ticket(shop, capsys):
+def test_the_record_of_the_night_is_no_ticket(shop, capsys):
     shop.night(numbers=("",))
     assert shop.gate(capsys, ticket="")[0] == 12
 
 
-def test_what_was_measured_since_it_was_judged_is_judged_again(shop, capsys):
+def test_a_ticket_measured_after_its_judgement_is_judged_again(shop, capsys):
     shop.night()
     shop.judge(capsys)
     shop.night(make=lambda number: [sharpness(0.1, ticket=number, address="b"), *good_outcomes(number)[1:]])
@@ -101,7 +101,7 @@ def test_a_failing_lens_is_held_with_its_number(shop, capsys):
     )
 
 
-def test_every_reason_is_told_whatever_the_word(shop, capsys):
+def test_every_reason_is_shown_with_every_decision(shop, capsys):
     shop.night(
         make=lambda number: [
             sharpness(0.1, ticket=number),
@@ -122,12 +122,12 @@ def test_every_reason_is_told_whatever_the_word(shop, capsys):
 def test_only_the_release_phase_releases(shop, capsys, phase):
     shop.night(phase=phase)
     shop.judge(capsys)
-    for code, out, _ in (shop.gate(capsys), shop.gate_afresh(capsys)):
+    for code, out, _ in (shop.gate(capsys), shop.gate_again(capsys)):
         assert (code, out.splitlines()[0]) == (12, "T-1: INCOMPLETE")
         assert f"the phase of the ticket is `{phase}`: only `release` can release" in out
 
 
-def test_a_rehearsed_ticket_says_so_in_the_word(shop, capsys):
+def test_the_decision_on_a_rehearsed_ticket_is_marked(shop, capsys):
     shop.night(rehearsed=True)
     shop.judge(capsys)
     code, out, _ = shop.gate(capsys)
@@ -157,7 +157,7 @@ BAD_NIGHTS = {
 @pytest.mark.parametrize("name", BAD_NIGHTS)
 def test_a_bad_night_never_releases(shop, capsys, name):
     shop.night(make=BAD_NIGHTS[name])
-    for code, out, _ in (shop.judge(capsys), shop.gate(capsys), shop.gate_afresh(capsys)):
+    for code, out, _ in (shop.judge(capsys), shop.gate(capsys), shop.gate_again(capsys)):
         assert code in (11, 12), out
 
 
@@ -173,7 +173,7 @@ def test_a_bad_night_never_releases(shop, capsys, name):
 )
 def test_another_lens_or_body_never_releases(shop, capsys, change):
     shop.night(**change)
-    for code, out, _ in (shop.judge(capsys), shop.gate(capsys), shop.gate_afresh(capsys)):
+    for code, out, _ in (shop.judge(capsys), shop.gate(capsys), shop.gate_again(capsys)):
         assert code in (11, 12), out
 
 
@@ -181,7 +181,7 @@ def test_another_stand_never_releases(shop, capsys):
     shop.night()
     shop.stand.write_text(STAND.replace("north-bench", "south-bench"), encoding="utf-8")
     shop.card(head=CARD_HEAD.replace("north-bench", "south-bench"))
-    for code, out, _ in (shop.judge(capsys), shop.gate(capsys), shop.gate_afresh(capsys)):
+    for code, out, _ in (shop.judge(capsys), shop.gate(capsys), shop.gate_again(capsys)):
         assert code == 12
         assert "stand `north-bench`" in out
 
@@ -198,11 +198,11 @@ def test_a_number_given_to_two_lenses_is_reviewed(shop, capsys):
 def test_an_empty_card_or_none_never_releases(shop, capsys):
     shop.night()
     (shop.cards / "corvane.yaml").write_text(CARD_HEAD, encoding="utf-8")
-    for code, out, _ in (shop.judge(capsys), shop.gate(capsys), shop.gate_afresh(capsys)):
+    for code, out, _ in (shop.judge(capsys), shop.gate(capsys), shop.gate_again(capsys)):
         assert code == 12
         assert "an empty card passes no lens" in out
     (shop.cards / "corvane.yaml").unlink()
-    for code, out, _ in (shop.judge(capsys), shop.gate(capsys), shop.gate_afresh(capsys)):
+    for code, out, _ in (shop.judge(capsys), shop.gate(capsys), shop.gate_again(capsys)):
         assert code == 12
         assert f"there is no card for `{MODEL}`" in out
 
@@ -228,7 +228,7 @@ def test_judging_twice_adds_nothing_the_second_time(shop, capsys):
     assert shop.ledger.read_bytes() == before
 
 
-def test_judge_tells_of_all_tickets_and_ends_with_the_gravest(shop, capsys):
+def test_judge_reports_all_tickets_and_exits_with_the_gravest(shop, capsys):
     shop.night(numbers=("T-1", "T-2"))
     shop.night(numbers=("T-3",), make=lambda n: [sharpness(0.1, ticket=n), *good_outcomes(n)[1:]])
     code, out, _ = shop.judge(capsys, "--json")
@@ -255,7 +255,7 @@ def test_a_ledger_without_tickets_passes_nothing(shop, capsys):
 
 
 def test_a_missing_ledger_is_21_and_a_busy_one_20(shop, capsys):
-    for code, _, err in (shop.judge(capsys), shop.gate(capsys), shop.gate_afresh(capsys)):
+    for code, _, err in (shop.judge(capsys), shop.gate(capsys), shop.gate_again(capsys)):
         assert code == 21
         assert "there is no ledger here" in err
     shop.night()
@@ -263,7 +263,7 @@ def test_a_missing_ledger_is_21_and_a_busy_one_20(shop, capsys):
         code, _, err = shop.judge(capsys)
         assert code == LedgerBusyError.exit_code == 20
         assert "another run holds this ledger: process" in err
-        assert shop.gate_afresh(capsys)[0] == 0  # the gate only reads
+        assert shop.gate_again(capsys)[0] == 0  # the gate only reads
 
 
 def test_a_damaged_ledger_is_21_for_all(shop, capsys):
@@ -272,7 +272,7 @@ def test_a_damaged_ledger_is_21_for_all(shop, capsys):
     tamper(shop.ledger, "UPDATE link SET digest = 'x' WHERE id = 2")
     verified = shop.run("verify", "--ledger", shop.ledger, capsys=capsys)
     assert (verified[0], "does not match its digest" in verified[1]) == (21, True)
-    for code, _, err in (shop.judge(capsys), shop.gate(capsys), shop.gate_afresh(capsys)):
+    for code, _, err in (shop.judge(capsys), shop.gate(capsys), shop.gate_again(capsys)):
         assert (code, "does not match its digest" in err) == (21, True)
 
 
@@ -281,20 +281,20 @@ def test_wrong_commands_and_cards_are_2(shop, capsys):
     assert shop.gate(capsys, "--cards", shop.cards)[0] == 2
     assert shop.gate(capsys, "--nothing")[0] == 2
     shop.card(["{measure: a.b_px}"])
-    for code, _, err in (shop.judge(capsys), shop.gate_afresh(capsys)):
+    for code, _, err in (shop.judge(capsys), shop.gate_again(capsys)):
         assert code == 2
         assert "corvane.yaml:4: " in err
 
 
-def test_a_reproducibility_taken_away_takes_the_release_away(shop, capsys):
+def test_removing_the_reproducibility_revokes_the_release(shop, capsys):
     shop.night()
     shop.stand.write_text(STAND.partition("reproducibility")[0], encoding="utf-8")
-    code, out, _ = shop.gate_afresh(capsys)
+    code, out, _ = shop.gate_again(capsys)
     assert code == 11
     assert "the stand file declares no reproducibility for this measure" in out
 
 
-def test_json_holds_what_a_machine_needs(shop, capsys):
+def test_json_contains_all_fields_for_machines(shop, capsys):
     shop.night()
     shop.judge(capsys)
     said = json.loads(shop.gate(capsys, "--json")[1])
@@ -329,7 +329,7 @@ def good_judgement(**others):
     return Judgement(**{**values, **others})
 
 
-def test_the_gate_believes_no_summary():
+def test_the_gate_does_not_trust_a_summary():
     failed = LimitVerdict(measure="a.b_px", at="f/2", verdict=Verdict.FAIL, reason="bad")
     assert open_gate("T-1", state(), good_judgement()).kind is DecisionKind.RELEASE
     assert open_gate("T-1", state(), good_judgement(verdicts=())).kind is DecisionKind.INCOMPLETE
@@ -346,7 +346,7 @@ def test_the_gate_believes_no_summary():
     st.sampled_from(["manifest", "older"]),
     st.sampled_from([(), ("no card",)]),
 )
-def test_released_is_only_what_passed_wholly(verdicts, phase, two_lenses, manifest, reasons):
+def test_only_a_complete_pass_is_released(verdicts, phase, two_lenses, manifest, reasons):
     judged = good_judgement(
         manifest=manifest,
         reasons=reasons,

@@ -1,4 +1,4 @@
-"""What must hold of judging whatever the numbers are."""
+"""Properties of judging for all values."""
 
 from dataclasses import replace
 
@@ -100,7 +100,7 @@ def test_the_order_of_verdicts_does_not_matter(several, random):
 
 
 @given(verdicts, st.sampled_from(Verdict))
-def test_one_more_verdict_never_makes_a_pass_of_what_was_none(several, more):
+def test_one_more_verdict_never_makes_a_pass(several, more):
     if set(several) - {Verdict.NOT_APPLICABLE} and fold(several) is not Verdict.PASS:
         assert fold([*several, more]) is not Verdict.PASS
 

@@ -1,4 +1,4 @@
-"""What a stand that is out of control does to verdicts, through `judge`, `gate` and `run`."""
+"""Effect of a stand that is out of control on verdicts, in `judge`, `gate` and `run`."""
 
 import dataclasses
 import json
@@ -21,7 +21,7 @@ WHY = "the stand counts as out of control: "
 
 
 class Shop:
-    """A ledger with three weeks of reference shots, cards, and a stand that is watched."""
+    """A ledger with three weeks of reference shots, cards, and a monitored stand."""
 
     def __init__(self, folder):
         self.ledger, self.cards, self.stand = folder / "bench.ledger", folder / "cards", folder / "stand.yaml"
@@ -67,7 +67,7 @@ def test_a_stand_in_control_changes_nothing(shop, capsys):
     assert f"the night of {night(20)}, body Ostrel D7: in control" in out
 
 
-def test_out_of_control_every_pass_is_review_and_says_why(shop, capsys):
+def test_out_of_control_every_pass_is_review_with_the_reason(shop, capsys):
     shop.reference(21, sharp=0.27)
     write_ticket(shop.ledger, "T-1", night(21), good_outcomes("T-1"))
     code, ticket = shop.judge(capsys)
@@ -84,7 +84,7 @@ def test_out_of_control_every_pass_is_review_and_says_why(shop, capsys):
     assert "left out" not in out
 
 
-def test_the_illumination_alone_is_enough(shop, capsys):
+def test_the_illumination_alone_out_of_control_is_enough(shop, capsys):
     shop.reference(21, loss=1.3)
     write_ticket(shop.ledger, "T-1", night(21), good_outcomes("T-1"))
     code, ticket = shop.judge(capsys)
@@ -92,7 +92,7 @@ def test_the_illumination_alone_is_enough(shop, capsys):
     assert "measure_vignetting.corner_loss_ev at 50 mm f/2 on" in ticket["verdicts"][0]["reason"]
 
 
-def test_fail_and_unknown_stand(shop, capsys):
+def test_fail_and_unknown_are_kept_out_of_control(shop, capsys):
     shop.reference(21, sharp=0.27)
     bad = [sharpness(0.1, ticket="T-1"), falloff(1.0, ticket="T-1")]
     write_ticket(shop.ledger, "T-1", night(21), bad, settings=bad[0].item.setting and (bad[0].item.setting,))
@@ -118,7 +118,7 @@ def test_a_pass_from_before_the_reference_was_shot_does_not_open_the_gate(shop, 
     assert shop.judge(capsys)[0] == 11
 
 
-def test_missing_reference_shots_hold_the_gate_and_are_told(shop, capsys):
+def test_missing_reference_shots_close_the_gate_and_are_reported(shop, capsys):
     write_ticket(shop.ledger, "T-1", night(23), good_outcomes("T-1"))
     code, ticket = shop.judge(capsys)
     said = f"no reference shot for 3 nights: the last was on {night(20)} (body Ostrel D7)"
@@ -181,7 +181,7 @@ def test_a_judgement_whose_stand_file_is_gone_opens_no_gate(tmp_path, capsys, sh
     assert "the stand file that ticket T-1 was judged by is missing: run `glasswright judge`" in out
 
 
-def test_doubt_keeps_a_judgement_that_has_none(tmp_path):
+def test_reasons_against_the_stand_turn_a_pass_to_review(tmp_path):
     made = judge_one(tmp_path, state(kept(centre__sharp_cy_per_px=(0.3, 0.001))), SHARP_LIMIT)
     assert made.verdict is Verdict.PASS
     assert hold_passes(made, ()) is made
@@ -210,7 +210,7 @@ watch:
 
 
 def test_run_judges_by_the_reference_shots_of_the_same_night(bench, capsys):
-    """Every ticket of the night is REVIEW, those too that were measured before the reference lens."""
+    """Every ticket of the night is REVIEW, even if measured before the reference lens."""
     bench.write("stand.yaml", TOY_STAND + TOY_WATCH)
     for number in (1, 2, 3):
         bench.add_ticket(number)

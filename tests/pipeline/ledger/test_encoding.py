@@ -1,4 +1,4 @@
-"""Digests and kept artefacts: what is equal, what is refused, what comes back."""
+"""Digests and stored artefacts: equality, refusals, reading back."""
 
 import dataclasses
 import importlib
@@ -121,7 +121,7 @@ def test_neighbouring_values_do_not_run_into_each_other():
     assert digest({"a": {"b": 1}}) != digest({"a": {}, "b": 1})
 
 
-def test_where_a_file_lies_is_no_part_of_a_digest():
+def test_the_path_of_a_file_is_not_part_of_a_digest():
     shots = [
         Shot(ticket="T", role="chart", name="chart/1", path=path, sha256="ab", sequence=0, facts=CaptureFacts())
         for path in ("/a/1.dng", "/b/1.dng")
@@ -133,7 +133,7 @@ def test_where_a_file_lies_is_no_part_of_a_digest():
 
 
 @pytest.mark.parametrize("value", [object(), Path("/a"), 1j, int, print, np.array(["text"]), np.array([None])])
-def test_what_is_not_data_has_no_digest_and_is_not_kept(value):
+def test_values_that_are_not_data_have_no_digest_and_are_not_kept(value):
     with pytest.raises(EncodingError, match=r"value\[0\]\.sense"):
         digest([Named(sense=value)])
     with pytest.raises(EncodingError, match=r"Anything\.value\[1\]"):
@@ -189,7 +189,7 @@ class Page(Artefact):
 
 
 def write_room(tmp_path, monkeypatch, *modules):
-    """Write a package anew and load its modules, as a later program would."""
+    """Write a package again and load its modules, like a later version."""
     for name in [name for name in sys.modules if name.partition(".")[0] == "kept_toy"]:
         del sys.modules[name]
     folder = tmp_path / "kept_toy"
@@ -203,7 +203,7 @@ def write_room(tmp_path, monkeypatch, *modules):
     return [importlib.import_module(f"kept_toy.{name}") for name, _ in modules]
 
 
-def test_what_was_kept_outlives_moves_renames_and_new_fields(tmp_path, monkeypatch):
+def test_stored_artefacts_are_readable_after_moves_renames_and_new_fields(tmp_path, monkeypatch):
     (first,) = write_room(tmp_path, monkeypatch, ("first", LATER))
     data = encode(first.Page(sheet=first.Sheet(width_mm=210.0)))
     named = digest(first.Sheet(width_mm=210.0))

@@ -37,7 +37,7 @@ def kept(request, tmp_path, monkeypatch, toy_site):
     return tmp_path / "kept/bench.ledger", held
 
 
-def test_the_kept_ledgers_hold_something_of_everything():
+def test_the_kept_ledgers_contain_every_kind_of_row():
     toy, camera = (json.loads((KEPT / name / "held.json").read_text(encoding="utf-8")) for name in ("toy", "camera"))
     assert len(toy["artefacts"]) >= 2
     assert len(camera["artefacts"]) >= 15

@@ -1,4 +1,4 @@
-"""The ledger: what goes in comes out, once, whole, and is never overwritten."""
+"""The ledger: data are read back once, completely, and never overwritten."""
 
 import dataclasses
 import errno
@@ -111,7 +111,7 @@ def test_the_same_ticket_again_adds_nothing_but_the_run(path):
     assert second == {**first, "run": 2, "run_end": 2, "link": first["link"] + 2}
 
 
-def test_a_manifest_may_name_what_is_kept_already(path):
+def test_a_manifest_may_refer_to_stored_outcomes(path):
     write_night(path)
     outcomes = good_outcomes()
     with Ledger.open_for_writing(path) as ledger:
@@ -121,7 +121,7 @@ def test_a_manifest_may_name_what_is_kept_already(path):
         assert len(ledger.latest_tickets()[0].outcomes) == 5
 
 
-def test_a_manifest_cannot_name_what_was_never_measured(path):
+def test_a_manifest_cannot_refer_to_missing_outcomes(path):
     outcomes = good_outcomes()
     with Ledger.open_for_writing(path) as ledger:
         run = ledger.begin_run(run_record())
@@ -157,7 +157,7 @@ def test_outcomes_of_the_night_are_kept_and_are_no_ticket(path):
         assert not ledger.verify().damage
 
 
-def test_one_number_for_two_lenses_is_remembered(path):
+def test_one_number_for_two_lenses_is_recorded(path):
     write_night(path, serial="C50-1")
     write_night(path, serial="C50-2")
     with Ledger.open_for_reading(path) as ledger:
@@ -202,7 +202,7 @@ def test_judgements_are_part_of_the_content_and_come_back(path, tmp_path):
     assert counts(path)["verdict"] == 2
 
 
-def test_the_latest_judgement_is_the_one_said_last(path, tmp_path):
+def test_the_latest_judgement_is_the_last_written(path, tmp_path):
     write_night(path)
     with Ledger.open_for_writing(path) as ledger:
         state = ledger.latest_tickets()[0]
@@ -270,7 +270,7 @@ def test_a_wrong_type_or_a_row_without_its_parent_is_refused(path):
             ledger.database.insert("manifest_outcome", 77, 88)
 
 
-def test_the_database_is_set_up_to_last(path):
+def test_the_database_is_set_up_for_durability(path):
     with Ledger.open_for_writing(path) as ledger:
         pragmas = {
             name: ledger.database.rows(f"PRAGMA {name}")[0][0]
@@ -338,7 +338,7 @@ def test_a_failed_migration_leaves_the_ledger_as_it_was(path, monkeypatch):
         pass
 
 
-def test_what_is_no_ledger_is_refused(path, tmp_path):
+def test_a_file_that_is_no_ledger_is_refused(path, tmp_path):
     with pytest.raises(LedgerDamagedError, match="there is no ledger here"):
         Ledger.open_for_reading(path)
     path.write_bytes(b"GIF89a" * 500)
@@ -353,7 +353,7 @@ def test_what_is_no_ledger_is_refused(path, tmp_path):
             opening(other)
 
 
-def test_a_folder_that_is_not_there_is_named(tmp_path):
+def test_a_missing_folder_is_named(tmp_path):
     with pytest.raises(LedgerPlaceError, match=r"there is no folder .*/no: make it, or correct --ledger"):
         Ledger.open_for_writing(tmp_path / "no" / "bench.ledger")
 
@@ -392,7 +392,7 @@ def test_a_network_file_system_is_refused(tmp_path):
     check_place(tmp_path / "bench.ledger", tmp_path / "no such table")
 
 
-def test_a_second_writer_is_told_who_holds_the_ledger(path):
+def test_a_second_writer_gets_the_name_of_the_first(path):
     program = (
         "import sys, time; from pathlib import Path; from glasswright.ledger import Ledger\n"
         "ledger = Ledger.open_for_writing(Path(sys.argv[1])); print('held', flush=True); time.sleep(60)"
@@ -409,13 +409,13 @@ def test_a_second_writer_is_told_who_holds_the_ledger(path):
         ):
             assert part in str(caught.value)
         assert caught.value.exit_code == 20
-        with Ledger.open_for_reading(path) as ledger:  # a reader is not in the way
+        with Ledger.open_for_reading(path) as ledger:  # a reader does not block
             assert ledger.latest_tickets() == ()
     finally:
         holder.kill()
         holder.wait()
         holder.stdout.close()
-    with Ledger.open_for_writing(path):  # the kernel let the lock go
+    with Ledger.open_for_writing(path):  # the kernel released the lock
         pass
 
 
@@ -434,7 +434,7 @@ def test_a_failed_opening_lets_the_lock_go(path):
         pass
 
 
-def test_a_reader_sees_one_moment(path):
+def test_a_reader_has_a_consistent_snapshot(path):
     write_night(path)
     with Ledger.open_for_reading(path) as reader:
         assert len(reader.latest_tickets()) == 1
@@ -486,7 +486,7 @@ def test_a_disk_that_fails_at_any_write_leaves_a_sound_ledger_and_the_next_try_w
         assert ledger.verify().damage == ()
 
 
-def test_a_full_disk_is_said_and_nothing_half_is_kept(path):
+def test_a_full_disk_is_reported_and_nothing_partial_is_stored(path):
     write_night(path, numbers=("T-0",))
     with Ledger.open_for_writing(path) as ledger:
         run = ledger.begin_run(run_record())
@@ -535,7 +535,7 @@ def test_a_writer_killed_again_and_again_leaves_whole_tickets_only(path):
         assert ledger.verify().damage == ()
 
 
-def test_every_setting_reads_back_as_it_was(path):
+def test_every_setting_reads_back_unchanged(path):
     settings = (F2, dataclasses.replace(F2, focus_distance_m=1 / 3), dataclasses.replace(F4, exposure_time_s=0.1), None)
     outcomes = [sharpness(0.3, setting) for setting in settings]
     with Ledger.open_for_writing(path) as ledger:

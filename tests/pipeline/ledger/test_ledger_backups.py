@@ -1,4 +1,4 @@
-"""A damaged ledger is not written to, and no backup replaces a sound one unless it is sound itself."""
+"""A damaged ledger is not written to, and only a sound backup replaces another."""
 
 import shutil
 
@@ -20,7 +20,7 @@ def path(tmp_path):
 
 
 def files_beside(path):
-    """Return name -> bytes of all that lies beside a ledger, but for what a mere opening leaves."""
+    """Return name -> bytes of the files beside a ledger, without those that opening leaves."""
     left = tuple(f"{path.name}{end}" for end in ("-shm", "-wal", ".lock"))
     found = [each for each in path.parent.glob(f"{path.name}*") if each.is_file() and each.name not in left]
     return {each.name: each.read_bytes() for each in found}
@@ -56,7 +56,7 @@ def test_nothing_is_written_to_a_ledger_whose_chain_is_damaged(path, sql):
 
 
 def measure_again(path, damage):
-    """Begin a run, spoil a row that it does not look at, and end the run."""
+    """Begin a run, corrupt a row that it does not read, and end the run."""
     with Ledger.open_for_writing(path) as ledger:
         run = ledger.begin_run(run_record())
         tamper(path, damage)
@@ -81,7 +81,7 @@ def test_new_rows_are_checked_in_full_before_a_backup_is_replaced(path):
         measure_again(path, "UPDATE measurement SET value = value * 1.5 WHERE outcome = 1 AND kind = 'number'")
 
 
-def test_an_old_row_is_checked_again_before_long(path):
+def test_old_rows_are_checked_again_in_turn(path):
     tamper(path, "UPDATE measurement SET value = value * 1.5 WHERE outcome = 1 AND kind = 'number'")
     for number in range(2, SHARES + 3):
         try:
@@ -92,13 +92,13 @@ def test_an_old_row_is_checked_again_before_long(path):
     assert number <= SHARES + 1
 
 
-def test_a_backup_that_cannot_be_read_does_not_hinder_the_next(path):
+def test_an_unreadable_backup_does_not_prevent_the_next(path):
     list_backups(path)[0].write_bytes(b"GIF89a" * 500)
     write_night(path, numbers=("T-2",))
     assert dump(list_backups(path)[0]) == dump(path)
 
 
-def test_a_backup_that_was_put_back_is_written_to_once_that_is_accepted(path, tmp_path):
+def test_a_restored_backup_is_written_to_once_accepted(path, tmp_path):
     shutil.copy(list_backups(path)[0], tmp_path / "kept")
     write_night(path, numbers=("T-2",))
     shutil.copy(tmp_path / "kept", path)

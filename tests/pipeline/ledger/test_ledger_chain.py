@@ -1,4 +1,4 @@
-"""No row leaves the chain unnoticed: every table, and every way to tamper with a row of it."""
+"""Every kind of tampering with a row of any table breaks the chain."""
 
 import pytest
 
@@ -54,7 +54,7 @@ def test_every_table_is_covered_by_links_or_bound_to_a_row_that_is(path):
 
 @pytest.mark.parametrize("table", TABLES)
 @pytest.mark.parametrize("where", ["first", "middle", "last"])
-def test_a_deleted_row_is_missed(path, table, where):
+def test_a_deleted_row_is_detected(path, table, where):
     count = len(dump(path)[table])
     place = {"first": 0, "middle": count // 2, "last": count - 1}[where]
     tamper(path, f"DELETE FROM {table} WHERE {row_of(table, place)}")
@@ -62,8 +62,8 @@ def test_a_deleted_row_is_missed(path, table, where):
 
 
 @pytest.mark.parametrize("table", TABLES)
-def test_a_row_that_is_deleted_so_that_the_others_close_up_is_missed(path, table):
-    """The numbers are made to fit, and the database's memory of the highest one too."""
+def test_a_deleted_row_with_renumbered_followers_is_detected(path, table):
+    """The numbers are adjusted, and so is the database's record of the highest one."""
     if len(KEYS.get(table, ("id",))) > 1:
         pytest.skip("its rows have no numbers")
     key, count = key_of(table), len(dump(path)[table])
@@ -78,8 +78,8 @@ def test_a_row_that_is_deleted_so_that_the_others_close_up_is_missed(path, table
 
 
 @pytest.mark.parametrize("table", TABLES)
-def test_an_inserted_row_is_noticed(path, table):
-    """It is a copy of the last one, with a key of its own and all else as it was."""
+def test_an_inserted_row_is_detected(path, table):
+    """It is a copy of the last one with another key."""
     *_, last = KEYS.get(table, ("id",))
     changed = UNIQUE.get(table, {}) | {last: f"{last} + 1"}
     values = ", ".join(changed.get(column, column) for of, column, _ in columns(path) if of == table)
@@ -89,7 +89,7 @@ def test_an_inserted_row_is_noticed(path, table):
 
 
 @pytest.mark.parametrize("table", [table for table in TABLES if table != "manifest_outcome"])
-def test_two_rows_that_change_places_are_noticed(path, table):
+def test_two_exchanged_rows_are_detected(path, table):
     """Not of `manifest_outcome`: which outcomes a manifest has is a set."""
     *others, last = KEYS.get(table, ("id",))
     places = (0, 1)
@@ -116,11 +116,11 @@ FORGED = {
     "run": "machine = machine || 'x'",
     "run_end": "summary = '{}'",
 }
-"""For each numbered table, a change that a forger may make; any column serves."""
+"""For each numbered table, a forged change of some column."""
 
 
 def forge(path, table):
-    """Change a row in the middle, and make its own hash fit."""
+    """Change a row in the middle, and adjust its hash."""
     where = row_of(table, len(dump(path)[table]) // 2)
     names = [column for of, column, _ in columns(path) if of == table and column not in ("id", "run", "hash")]
     hashed = chain.HASHED_COLUMNS.get(table, ", ".join(names))
@@ -168,11 +168,11 @@ def test_a_link_made_to_fit_its_own_digest_does_not_fit_the_next(path):
     assert any("commit 4 of" in each and "does not match its digest" in each for each in find_damage(path))
 
 
-def test_what_a_killed_run_kept_is_covered_before_the_next_run_begins(tmp_path):
+def test_rows_of_a_killed_run_are_linked_before_the_next_run_begins(tmp_path):
     path = tmp_path / "bench.ledger"
     write_night(path)
     with Ledger.open_for_writing(path) as ledger:
-        ledger.database.rows("BEGIN")  # and it ends without a word
+        ledger.database.rows("BEGIN")  # and it ends without a message
     with unguarded(path) as connection:
         connection.execute("DELETE FROM run_end")
         connection.execute("DELETE FROM sqlite_sequence WHERE name = 'run_end'")

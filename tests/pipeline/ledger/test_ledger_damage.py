@@ -1,4 +1,4 @@
-"""Every change behind the ledger's back is found."""
+"""Every change outside the program is detected."""
 
 import random
 import shutil
@@ -45,7 +45,7 @@ ANOTHER |= {"returned.came_back": "1 - came_back", "decision.releases": "1 - rel
 
 
 def change(table, column, kind):
-    """Return the statement that changes a column of a table's last row; no column of any table may be left out."""
+    """Return the statement that changes a column of a table's last row; defined for every column."""
     key = KEYS.get(table, "id")
     where = "WHERE artefact IS NOT NULL" if column == "artefact" else ""
     value = ANOTHER.get(f"{table}.{column}", OTHER[kind].format(column))
@@ -66,7 +66,7 @@ def test_every_column_of_every_row_is_covered_by_a_hash(path, tmp_path):
     assert not missed
 
 
-def test_a_trigger_that_is_gone_is_missed(path):
+def test_a_missing_trigger_is_detected(path):
     with closing(sqlite3.connect(path)) as connection:
         connection.execute("DROP TRIGGER outcome_no_update")
     assert damage(path) == (f"{path}: the database's `outcome_no_update` differs from this program's schema",)
@@ -173,7 +173,7 @@ def test_the_gate_finds_damage_in_the_rows_it_uses(path, sql):
         CliRunner().invoke(gate, ["T-1", "--ledger", str(path)], standalone_mode=False, catch_exceptions=False)
 
 
-def test_an_index_that_hides_the_latest_manifest_is_found(path):
+def test_an_index_that_hides_the_latest_manifest_is_detected(path):
     """Else an older manifest, and the judgement that released it, would be believed."""
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.execute("PRAGMA writable_schema = ON")

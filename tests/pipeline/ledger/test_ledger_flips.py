@@ -1,4 +1,4 @@
-"""One flipped bit in any file of a ledger: every command says the same as before, or that there is damage."""
+"""One flipped bit in any file of a ledger: every command gives the same answer or reports damage."""
 
 import os
 import random
@@ -24,7 +24,7 @@ SHARES = {"": 0.55, "-wal": 0.2, ".files": 0.15, ".head": 0.1}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """A command that is asked of every flipped ledger, in which `{ledger}` and `{out}` are filled in."""
+    """A command run on every changed ledger; `{ledger}` and `{out}` are filled in."""
 
     name: str
     arguments: tuple[str, ...]
@@ -51,7 +51,7 @@ def questions(tickets, cards, stand):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """What a command gave."""
+    """Result of a command."""
 
     code: int
     text: str
@@ -60,12 +60,12 @@ class Answer:
 
 @dataclass(slots=True)
 class Report:
-    """What became of the flips."""
+    """Results of the flips."""
 
     counts: Counter = field(default_factory=Counter)
-    """(command, what it did) -> how often."""
+    """(command, result) -> count."""
     wrong: list[str] = field(default_factory=list)
-    """Every answer that is neither the right one nor code 21, and every traceback."""
+    """Wrong answers (neither the right one nor code 21) and tracebacks."""
 
     def lines(self):
         for name in sorted({name for name, _ in self.counts}):
@@ -75,7 +75,7 @@ class Report:
 
 
 def ask(question, ledger, out):
-    """Ask one command, in this process."""
+    """Run one command in this process."""
     shutil.rmtree(out, ignore_errors=True)
     out.mkdir()
     runner = CliRunner()
@@ -98,7 +98,7 @@ def copy_with_log(ledger, folder):
 
 
 def flip_bit(folder, dice):
-    """Flip one bit of one file of a ledger, and say which."""
+    """Flip one bit of one file of a ledger, and return which."""
     end = dice.choices(list(SHARES), list(SHARES.values()))[0]
     if end == ".files":
         file = dice.choice(sorted(each for each in (folder / f"{LEDGER}.files").rglob("*") if each.is_file()))
@@ -112,7 +112,7 @@ def flip_bit(folder, dice):
 
 
 def run_flips(ledger, asked, *, flips, seed, folder):
-    """Flip bits of a ledger one at a time, each in a fresh copy, and ask all commands of each.
+    """Flip bits of a ledger one at a time, each in a new copy, and run all commands on it.
 
     The ledger is a sound one; it is copied to the empty folder, after one empty run is added to it.
     """

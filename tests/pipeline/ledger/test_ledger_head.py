@@ -1,4 +1,4 @@
-"""A ledger knows if its end is missing: the head beside it says how far it went."""
+"""The head file beside a ledger reveals a missing end."""
 
 import json
 import multiprocessing
@@ -25,7 +25,7 @@ def path(tmp_path):
 
 
 def command(*arguments):
-    """Run the command line in this process, and give its exit code and all that it printed."""
+    """Run the command line in this process, and return its exit code and output."""
     runner = CliRunner()
     with runner.isolation() as (out, err, _):
         code = command_line.run_command([str(each) for each in arguments])
@@ -101,7 +101,7 @@ ASKING = {
 
 
 @pytest.mark.parametrize("name", ASKING)
-def test_no_command_believes_a_backup_that_was_put_back(path, tmp_path, name):
+def test_no_command_accepts_a_restored_backup(path, tmp_path, name):
     with Ledger.open_for_writing(path) as ledger:
         commit(ledger, "T-2")
     restore_backup(path)
@@ -114,7 +114,7 @@ def test_no_command_believes_a_backup_that_was_put_back(path, tmp_path, name):
     assert not list(tmp_path.glob("out/*"))
 
 
-def test_a_backup_that_is_the_whole_ledger_may_be_put_back(path):
+def test_a_complete_backup_may_be_restored(path):
     restore_backup(path)
     with Ledger.open_for_reading(path) as ledger:
         assert ledger.verify().damage == ()
@@ -139,7 +139,7 @@ def test_the_loss_is_accepted_by_name_and_stays_visible(path):
     assert note in json.loads(text)["notes"][0]
 
 
-def test_there_must_be_something_to_accept_and_somebody_who_does(path, tmp_path):
+def test_an_acceptance_needs_a_loss_and_a_name(path, tmp_path):
     code, text = accept(path)
     assert code == 2
     assert "the ledger and its head match: there is nothing to accept" in text
@@ -150,7 +150,7 @@ def test_there_must_be_something_to_accept_and_somebody_who_does(path, tmp_path)
     assert not (tmp_path / "none.ledger").exists()
 
 
-def test_nothing_else_that_is_wrong_is_accepted_with_it(path):
+def test_an_acceptance_covers_no_other_damage(path):
     HeadFile(path).path.unlink()
     data = path.read_bytes()
     path.write_bytes(data.replace(b"glasswright run", b"glasswright fun"))
@@ -177,7 +177,7 @@ def test_a_writer_that_dies_between_its_commit_and_the_head_does_no_harm(path, m
         assert commits(path) == before + 1
 
 
-def test_a_head_that_cannot_be_written_says_so(path, monkeypatch):
+def test_a_head_that_cannot_be_written_is_reported(path, monkeypatch):
     with Ledger.open_for_writing(path) as ledger:
         monkeypatch.setattr(
             "glasswright.ledger.head.write_whole", lambda *_: (_ for _ in ()).throw(OSError(28, "full"))
@@ -188,7 +188,7 @@ def test_a_head_that_cannot_be_written_says_so(path, monkeypatch):
             ledger.begin_run(run_record())
 
 
-def test_a_new_ledger_that_died_before_its_first_head_is_gone_on_with(tmp_path, monkeypatch):
+def test_a_new_ledger_without_its_first_head_is_continued(tmp_path, monkeypatch):
     path = tmp_path / "bench.ledger"
     with monkeypatch.context() as patch:
         patch.setattr(HeadFile, "write", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
@@ -199,7 +199,7 @@ def test_a_new_ledger_that_died_before_its_first_head_is_gone_on_with(tmp_path, 
     write_night(path)
 
 
-def spoil_head(path, tmp_path, how):
+def corrupt_head(path, tmp_path, how):
     head = HeadFile(path).path
     if how == "gone":
         head.unlink()
@@ -230,8 +230,8 @@ CHANGED = {
 
 
 @pytest.mark.parametrize("how", CHANGED)
-def test_a_head_that_is_not_the_ledgers_own_is_noticed_and_can_be_replaced(path, tmp_path, how):
-    spoil_head(path, tmp_path, how)
+def test_a_head_of_another_ledger_is_detected_and_can_be_replaced(path, tmp_path, how):
+    corrupt_head(path, tmp_path, how)
     for opening in (Ledger.open_for_reading, Ledger.open_for_writing):
         with pytest.raises(LedgerDamagedError, match=CHANGED[how]):
             opening(path)
@@ -240,7 +240,7 @@ def test_a_head_that_is_not_the_ledgers_own_is_noticed_and_can_be_replaced(path,
         assert len(read_restored(ledger)) == 1
 
 
-def test_any_change_of_the_head_is_noticed(path):
+def test_any_change_of_the_head_is_detected(path):
     head = HeadFile(path).path
     data = head.read_bytes()
     for place in range(len(data)):
@@ -266,7 +266,7 @@ def test_a_ledger_that_is_moved_with_all_its_files_is_the_same(path, tmp_path):
         assert ledger.verify().damage == ()
 
 
-def test_a_ledger_that_is_gone_is_not_begun_anew_beside_its_head(path):
+def test_a_missing_ledger_is_not_begun_anew_beside_its_head(path):
     path.unlink()
     with pytest.raises(
         LedgerDamagedError, match=r"the ledger is missing, but its head .* restore the ledger from a backup"
@@ -282,7 +282,7 @@ def _write_many(path, ready):
             commit(ledger, f"T-{number:03}")
 
 
-def test_a_reader_beside_a_writer_is_never_told_that_something_is_missing(path):
+def test_a_reader_beside_a_writer_never_reports_a_missing_end(path):
     context = multiprocessing.get_context("spawn")
     ready = context.Event()
     writer = context.Process(target=_write_many, args=(str(path), ready))
@@ -297,7 +297,7 @@ def test_a_reader_beside_a_writer_is_never_told_that_something_is_missing(path):
     assert len(seen) > 5
 
 
-def test_every_table_is_part_of_what_a_head_names(tmp_path):
+def test_a_head_covers_every_table(tmp_path):
     """Two ledgers that are written alike have heads of their own: a head names one ledger."""
     heads = []
     for name in ("one", "two"):

@@ -57,7 +57,7 @@ LINKS = ["a link to the file", "a link to a link", "a link to the folder"]
 
 @pytest.mark.parametrize("kind", LINKS)
 @pytest.mark.parametrize("first", ["link", "file"])
-def test_a_link_does_not_get_round_the_lock(path, tmp_path, kind, first):
+def test_a_link_does_not_bypass_the_lock(path, tmp_path, kind, first):
     link = link_of(path, kind, tmp_path)
     one, other = (link, path) if first == "link" else (path, link)
     with (

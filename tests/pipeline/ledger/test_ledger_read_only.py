@@ -1,4 +1,4 @@
-"""A ledger that can only be read answers, and a full disk says that it is full."""
+"""A read-only ledger can be queried, and a full disk is reported."""
 
 import shutil
 import subprocess
@@ -13,7 +13,7 @@ from support.ledger_toys import MODEL, STAND_TEXT, run_record, write_card, write
 
 
 def command(*arguments):
-    """Run the command line in this process, and give its exit code and all that it printed."""
+    """Run the command line in this process, and return its exit code and output."""
     runner = CliRunner()
     with runner.isolation() as (out, err, _):
         code = command_line.run_command([str(each) for each in arguments])
@@ -56,7 +56,7 @@ def ask(name, ledger, out):
 
 
 @pytest.mark.parametrize("name", ASKING)
-def test_a_ledger_on_a_read_only_disk_can_be_asked(disk, tmp_path, name):
+def test_a_ledger_on_a_read_only_disk_can_be_read(disk, tmp_path, name):
     path = disk / "bench.ledger"
     write_every_table(path, tmp_path)
     expected = ask(name, path, tmp_path / "out")
@@ -66,7 +66,7 @@ def test_a_ledger_on_a_read_only_disk_can_be_asked(disk, tmp_path, name):
     assert {each.name for each in disk.iterdir()} >= {"bench.ledger", "bench.ledger.head"}
 
 
-def test_a_read_only_ledger_is_judged_without_keeping(disk, tmp_path):
+def test_a_read_only_ledger_is_judged_without_storing(disk, tmp_path):
     path = disk / "bench.ledger"
     write_night(path)
     make_read_only(disk)
@@ -107,7 +107,7 @@ def fill(disk):
 
 
 @pytest.mark.parametrize("name", ASKING)
-def test_a_ledger_on_a_full_disk_can_be_asked(disk, tmp_path, name):
+def test_a_ledger_on_a_full_disk_can_be_read(disk, tmp_path, name):
     path = disk / "bench.ledger"
     write_every_table(path, tmp_path)
     expected = ask(name, path, tmp_path / "out")

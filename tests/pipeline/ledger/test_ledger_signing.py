@@ -1,4 +1,4 @@
-"""A signed head stops who may write the ledger's files and does not have the key."""
+"""A signed head detects changes by anyone without the key."""
 
 import base64
 import builtins
@@ -92,8 +92,8 @@ def test_a_signed_ledger_is_sound_by_the_stand_file_that_it_keeps(path, key):
 
 
 @pytest.mark.parametrize("how", ["unsigned", "by another key"])
-def test_who_rewrites_a_ledger_without_the_key_is_found(path, tmp_path, monkeypatch, how):
-    """All hashes, the chain and the head are made anew: nothing but the signature is wrong."""
+def test_a_ledger_rewritten_without_the_key_is_detected(path, tmp_path, monkeypatch, how):
+    """All hashes, the chain and the head are recomputed: only the signature is wrong."""
     if how == "unsigned":
         monkeypatch.delenv(KEY_VARIABLE)
     else:
@@ -112,7 +112,7 @@ def test_who_rewrites_a_ledger_without_the_key_is_found(path, tmp_path, monkeypa
     assert f"the environment variable {KEY_VARIABLE}" in text
 
 
-def test_a_record_is_borne_out_by_a_signed_ledger_alone(path, tmp_path, monkeypatch):
+def test_a_record_is_confirmed_only_by_a_signed_ledger(path, tmp_path, monkeypatch):
     record = tmp_path / "record.pdf"
     assert command("record", "T-1", "--ledger", path, "--out", record)[0] == 0
     assert command("record", "--verify", record, "--ledger", path)[0] == 0
@@ -134,8 +134,8 @@ def test_a_forged_signature_is_found(path):
     assert "is signed by another key, or changed" in text
 
 
-def test_no_past_that_somebody_else_wrote_is_signed(tmp_path, key, monkeypatch):
-    """A ledger that was not signed before is signed only once a person says so."""
+def test_rows_written_without_the_key_are_not_signed(tmp_path, key, monkeypatch):
+    """A ledger that was not signed before is signed only on request."""
     path = tmp_path / "plain.ledger"
     with monkeypatch.context() as patch:
         patch.delenv(KEY_VARIABLE)
@@ -183,7 +183,7 @@ def test_a_missing_library_is_named_with_how_to_install_it(monkeypatch):
         is_signed_by("", b"", "")
 
 
-def test_what_is_no_public_key_is_refused():
+def test_an_invalid_public_key_is_refused():
     assert not is_public_key("hello")
     assert not is_public_key("aGVsbG8=")
     assert not is_public_key("ä")

@@ -77,7 +77,7 @@ BY = ("--by", "K. Moreau")
         (["T-1", *BY, "--why", "soft", "--withdraw"], 2, "ticket `T-1` is not marked as returned: nothing to withdraw"),
     ],
 )
-def test_what_cannot_be_marked_is_refused(path, capsys, arguments, code, message):
+def test_an_invalid_mark_is_refused(path, capsys, arguments, code, message):
     assert run_command(["returned", *arguments, "--ledger", str(path)]) == code
     assert message in capsys.readouterr().err
     assert events(path) == []
@@ -100,7 +100,7 @@ def test_an_older_ledger_is_brought_up_to_date_and_covered_by_the_chain(path):
 
 
 def make_older(path):
-    """Write a ledger anew as the first schema would have it: what it has no table or column for is left out."""
+    """Rewrite a ledger in the first schema, without later tables and columns."""
     older = path.with_name("older.ledger")
     with closing(sqlite3.connect(older)) as connection:
         for statement in migrations()[0]:

@@ -87,7 +87,7 @@ def test_one_that_fails_is_reported_and_the_others_serve(packages, text, reason)
     assert str(failure).startswith("plugin `bad` cannot be used: ")
 
 
-def test_a_stand_section_that_no_file_could_hold_is_refused(packages):
+def test_an_invalid_stand_section_is_refused(packages):
     text = GOOD.replace("gap_mm: float", "gaps: list[Thing]").replace("@dataclass", "class Thing: ...\n\n@dataclass", 1)
     (failure,) = collect_plugins([packages("pack_bad", text)]).failures
     said = "STAND_SECTION Bench cannot be read from a file: PydanticSchemaGenerationError: Unable to generate"
@@ -111,7 +111,7 @@ def test_every_fault_of_a_plugin_is_named(packages):
     assert "bad.weigh: field `weight`" in failure.reason
 
 
-def test_two_plugins_of_one_name_are_not_mixed_up(packages):
+def test_two_plugins_of_one_name_are_refused(packages):
     first = packages("pack_one", GOOD)
     second = packages("pack_two", GOOD)
     twin = EntryPoint(name="one", value=second.value, group=STAGE_GROUP)
@@ -123,7 +123,7 @@ def test_two_plugins_of_one_name_are_not_mixed_up(packages):
 
 
 @pytest.mark.parametrize("name", ["Camera", "my-bench", "a.b"])
-def test_a_plugin_name_must_do_in_a_plan(packages, name):
+def test_a_plugin_name_must_be_valid_in_a_plan(packages, name):
     point = EntryPoint(name=name, value=packages("pack_good", GOOD).value, group=STAGE_GROUP)
     (failure,) = collect_plugins([point]).failures
     assert "lower-case letters, digits and `_`" in failure.reason
@@ -160,7 +160,7 @@ def test_the_installed_camera_plugin_loads():
     assert found.sections["camera"].__name__ == "Stand"
 
 
-def test_two_plugins_may_declare_a_role_alike_and_not_otherwise(packages):
+def test_two_plugins_may_declare_a_role_only_equally(packages):
     text = "from glasswright import Role\nROLES = {'panel': Role(shareable=True)}\n"
     same, other = text, text.replace("True", "False")
     points = [packages("pack_a", same), packages("pack_b", same), packages("pack_c", other)]

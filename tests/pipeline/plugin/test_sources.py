@@ -1,4 +1,4 @@
-"""What a stage imports determines its results' addresses; drawings, printing and commands do not."""
+"""The imports of a stage determine its results' addresses; drawings, printing and commands do not."""
 
 import shutil
 import sys
@@ -16,7 +16,7 @@ CAMERA = Path(compiled.__file__).parent
 
 @pytest.fixture
 def package(tmp_path, monkeypatch):
-    """Write a package whose modules import one another."""
+    """Write a package whose modules import each other."""
     files = {
         "__init__": "from shop.stage import work\nfrom shop.drawing import draw\n",
         "stage": (
@@ -46,7 +46,7 @@ COUNT = ["shop.late", "shop.otherwise", "shop.parts", "shop.room", "shop.room.in
 COUNT += ["shop.room_data", "shop.stage"]
 
 
-def test_what_is_imported_counts_and_nothing_else(package):
+def test_only_imported_modules_count(package):
     found = find_imported_sources(["shop.stage"], ["shop"])
     assert list(found) == COUNT
     assert found["shop.room"] == package / "room" / "__init__.py"
@@ -55,7 +55,7 @@ def test_what_is_imported_counts_and_nothing_else(package):
 
 
 @pytest.mark.parametrize("name", [each.removeprefix("shop.") for each in COUNT if each != "shop.room"])
-def test_a_change_of_what_counts_changes_the_hash(package, name):
+def test_a_change_of_a_counted_module_changes_the_hash(package, name):
     before = hash_sources(find_imported_sources(["shop.stage"], ["shop"]))
     for other in ("drawing", "only_types", "__init__"):
         (package / f"{other}.py").write_text("# changed\n", encoding="utf-8")
@@ -73,7 +73,7 @@ def closures():
     }
 
 
-def test_no_stage_s_numbers_hang_on_drawings_printing_or_commands():
+def test_no_stages_address_depends_on_drawings_printing_or_commands():
     found = closures()
     assert len(found) > 25
     for name, modules in found.items():
@@ -81,8 +81,8 @@ def test_no_stage_s_numbers_hang_on_drawings_printing_or_commands():
         assert idle == set(), f"{name} imports {', '.join(sorted(idle))}: what it needs of that belongs elsewhere"
 
 
-def test_the_kernel_counts_for_what_is_traced_with_it(tmp_path, monkeypatch):
-    """A copy of the plugin under another name, for the plugin itself must not be touched."""
+def test_the_kernel_counts_for_stages_that_use_it(tmp_path, monkeypatch):
+    """A copy of the plugin under another name is used; the plugin itself must not be changed."""
     copy = tmp_path / "copied_camera"
     shutil.copytree(CAMERA, copy, ignore=shutil.ignore_patterns("__pycache__", "configs"))
     for path in copy.rglob("*.py"):
@@ -105,7 +105,7 @@ def test_the_kernel_counts_for_what_is_traced_with_it(tmp_path, monkeypatch):
     assert len(before) > 25
 
 
-def test_compiled_code_is_named_after_all_it_holds():
+def test_the_cache_of_compiled_code_is_named_after_all_its_sources():
     found = compiled.compiled_sources()
     holders = {path for path in CAMERA.rglob("*.py") if "@compiled" in path.read_text("utf-8")}
     assert len(holders) > 8

@@ -34,7 +34,7 @@ class Colour(StrEnum):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Corner:
     loss_ev: float
-    """Light lost there."""
+    """Light loss."""
     loss_ev_u: float
 
 
@@ -97,7 +97,7 @@ def measure(
     raise NotImplementedError
 
 
-def test_a_stage_is_described_wholly():
+def test_a_stage_is_described_completely():
     found = describe(measure, "toy")
     assert found.id == "toy.measure"
     assert found.function is measure
@@ -110,7 +110,7 @@ def test_a_stage_is_described_wholly():
         ("others", Mean, True, True),
     ]
     assert [(each.path, each.unit, each.kind, each.has_uncertainty, each.summary) for each in found.fields] == [
-        ("upper_left.loss_ev", "EV", float, True, "Light lost there."),
+        ("upper_left.loss_ev", "EV", float, True, "Light loss."),
         ("discs_count", "count", int, False, ""),
         ("chart", "", str, False, "Name of the chart, as its layout says it."),
         ("method", "", str, False, ""),
@@ -441,6 +441,6 @@ def test_a_gather_of_the_toy_plugin_is_described():
 
 
 @pytest.mark.parametrize("kind", [NDArray[np.float64], np.ndarray, AliasedArray[np.float64], AliasedArray])
-def test_an_array_is_known_by_whatever_name(kind):
+def test_an_array_is_recognised_by_all_its_names(kind):
     assert is_array(kind)
     assert not is_array(list[float])

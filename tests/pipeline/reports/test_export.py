@@ -128,7 +128,7 @@ def spell(cell):
     return str(cell).lower() if isinstance(cell, bool) else repr(cell)
 
 
-def test_a_nan_is_nan_a_text_is_text_and_what_was_not_measured_has_its_reason(shop, capsys):
+def test_nan_text_and_missing_values_are_exported_as_such(shop, capsys):
     write_night(shop.ledger, make=odd_outcomes)
     shop.export(capsys, "--format", "csv", "--format", "parquet")
     rows = {(row["step"], row["field"]): row for row in shop.csv()}
@@ -217,7 +217,7 @@ def test_a_ticket_that_is_not_judged_is_an_error_not_an_empty_suite(shop, capsys
     assert "the ticket has not been judged: run `glasswright judge`" in case.find("error").get("message")
 
 
-def test_what_was_measured_since_it_was_judged_is_judged_again(shop, capsys):
+def test_a_ticket_measured_after_its_judgement_is_judged_again(shop, capsys):
     write_night(shop.ledger)
     shop.judge(f"{{measure: {SHARP}, min: 0.2}}")
     assert run_command(["export", "--ledger", str(shop.ledger), "--out", str(shop.out)]) == 0
@@ -236,7 +236,7 @@ def test_two_limits_of_one_measure_are_two_tests(shop, capsys):
     assert names == [f"centre.sharp_cy_per_px at 50 mm f/2{more}" for more in ("", " (2)")]
 
 
-def test_whatever_a_ticket_says_the_xml_is_well_formed_and_says_it(shop, capsys):
+def test_any_text_of_a_ticket_gives_well_formed_xml(shop, capsys):
     write_night(shop.ledger, serial=EVIL)
     assert shop.export(capsys)[0] == 0
     (suite,) = shop.junit()
@@ -290,7 +290,7 @@ def test_a_ticket_belongs_to_every_night_in_which_it_was_shot():
         choose_tickets(Shelf(), "last")
 
 
-def test_one_night_or_the_last(shop, capsys):
+def test_a_given_night_or_the_last_is_exported(shop, capsys):
     write_night(shop.ledger, ("T-1", "T-2"))
     assert shop.export(capsys, "--night", "2026-03-01")[0] == 0
     assert {row["ticket"] for row in shop.csv()} == {"T-1", "T-2"}

@@ -1,4 +1,4 @@
-"""The paper that goes with a lens: who gets which, what it says, and that no changed file counts as one."""
+"""The printed record of a lens: kinds, content, and detection of changed files."""
 
 import base64
 import dataclasses
@@ -88,7 +88,7 @@ def falling_short(number):
     return [sharpness(0.1, ticket=number), *good_outcomes(number)[1:]]
 
 
-def test_a_released_lens_gets_a_release_record_that_says_what_was_found(shop):
+def test_a_released_lens_gets_a_release_record_with_its_results(shop):
     made = shop.night().judge().make()
     text = " ".join(pages_of(made.data))
     assert made.decision is DecisionKind.RELEASE
@@ -121,7 +121,7 @@ def test_a_released_lens_gets_a_release_record_that_says_what_was_found(shop):
         ("unjudged", "INCOMPLETE"),
     ],
 )
-def test_any_other_gets_a_findings_sheet_that_says_so_across_every_page(shop, case, word):
+def test_any_other_lens_gets_a_findings_sheet_marked_on_every_page(shop, case, word):
     outcomes = {
         "fails": falling_short,
         "near": lambda number: [sharpness(0.201, ticket=number), *good_outcomes(number)[1:]],
@@ -139,7 +139,7 @@ def test_any_other_gets_a_findings_sheet_that_says_so_across_every_page(shop, ca
     assert f"Findings sheet {word} Lens: Corvane 50 mm f/2" in pages[0]
 
 
-def test_a_rehearsed_ticket_says_so_across_every_page_of_either(shop):
+def test_pages_of_a_rehearsed_ticket_are_marked(shop):
     made = shop.night(rehearsed=True).judge().make()
     assert made.decision is DecisionKind.RELEASE
     assert all("REHEARSED - NO REAL LENS" in page for page in pages_of(made.data))
@@ -150,7 +150,7 @@ def test_a_rehearsed_ticket_says_so_across_every_page_of_either(shop):
         assert "FINDINGS SHEET - NOT RELEASED" in page
 
 
-def test_doubts_of_the_stand_keep_a_lens_from_a_release_record(shop):
+def test_a_stand_out_of_control_allows_no_release_record(shop):
     write_references(shop.ledger, healthy(21), healthy(21, 8, 1.0, 0.01))
     write_ticket(shop.ledger, "T-1", night(21), good_outcomes("T-1"))
     made = shop.judge(stand=STAND + WATCH).make()
@@ -185,7 +185,7 @@ def test_the_same_record_has_the_same_bytes_in_another_process(shop):
     assert ran.stdout == made.data
 
 
-def test_a_file_as_it_was_made_matches(shop, capsys, tmp_path, monkeypatch):
+def test_an_unchanged_file_matches(shop, capsys, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     shop.night().judge()
     code, out = shop.run(capsys, "T-1", "--signed-by", "K. Moreau")
@@ -196,7 +196,7 @@ def test_a_file_as_it_was_made_matches(shop, capsys, tmp_path, monkeypatch):
 
 
 def content_bytes(data):
-    """Places of the bytes inside the page streams: those that are no font."""
+    """Places of the bytes inside the page streams, without fonts."""
     spans = [match.span(1) for match in re.finditer(rb"stream\r?\n(.*?)endstream", data, re.DOTALL)]
     drawn = [(start, end) for start, end in spans if b" Tf" in data[start:end]]
     assert drawn
@@ -218,7 +218,7 @@ def test_no_changed_byte_of_a_page_goes_unseen(shop):
 
 
 def forge(data, **changes):
-    """Change what the file says of itself, as one would who knows its form."""
+    """Change the file's data about itself."""
     fields = json.loads(base64.urlsafe_b64decode(NOTE.search(data)[1])) | changes
     forged = base64.urlsafe_b64encode(json.dumps(fields, sort_keys=True).encode())
     return data.replace(NOTE.search(data)[1], forged)
@@ -248,14 +248,14 @@ def forge(data, **changes):
         ),
     ],
 )
-def test_a_file_that_says_something_else_of_itself_does_not_match(shop, changes, message):
+def test_a_file_with_changed_data_does_not_match(shop, changes, message):
     data = shop.night().judge().make().data
     with pytest.raises(record_module.RecordMismatchError, match=message):
         shop.verify(forge(data, **changes))
 
 
 def test_a_findings_sheet_cannot_be_drawn_as_a_release(shop):
-    """Someone with the program, but without the ledger's consent, draws a release record of a held lens."""
+    """A release record of a held lens is drawn without the ledger."""
     shop.night(falling_short).judge()
     with Ledger.open_for_reading(shop.ledger) as ledger:
         held = gather_evidence(ledger, "T-1").gated
@@ -275,7 +275,7 @@ def test_a_findings_sheet_cannot_be_drawn_as_a_release(shop):
         shop.verify(data)
 
 
-def test_a_record_stays_true_after_the_ticket_is_judged_or_measured_again(shop, capsys, tmp_path):
+def test_a_record_stays_valid_after_the_ticket_is_judged_or_measured_again(shop, capsys, tmp_path):
     made = shop.night().judge().make()
     file = tmp_path / "old.pdf"
     file.write_bytes(made.data)
@@ -289,7 +289,7 @@ def test_a_record_stays_true_after_the_ticket_is_judged_or_measured_again(shop, 
     assert "the decision is now" in shop.verify(made.data).since
 
 
-def test_newer_rules_of_judging_do_not_make_an_old_record_untrue(shop, monkeypatch):
+def test_newer_rules_of_judging_keep_an_old_record_valid(shop, monkeypatch):
     made = shop.night().judge().make()
     for module in (gatekeeper_module, judge_module, record_module):
         monkeypatch.setattr(module, "JUDGE_VERSION", JUDGE_VERSION + 1)
@@ -298,7 +298,7 @@ def test_newer_rules_of_judging_do_not_make_an_old_record_untrue(shop, monkeypat
     assert shop.verify(made.data).since == "measured or judged again since: the decision is now REVIEW"
 
 
-def test_another_ledger_and_a_damaged_one_do_not_vouch(shop, capsys, tmp_path):
+def test_another_or_a_damaged_ledger_does_not_confirm_a_record(shop, capsys, tmp_path):
     file = tmp_path / "r.pdf"
     file.write_bytes(shop.night().judge().make().data)
     (tmp_path / "other").mkdir()
@@ -312,7 +312,7 @@ def test_another_ledger_and_a_damaged_one_do_not_vouch(shop, capsys, tmp_path):
     assert "does not match its hash" in out
 
 
-def test_what_is_no_record_is_said_to_be_none(shop, capsys, tmp_path):
+def test_a_file_that_is_no_record_is_reported(shop, capsys, tmp_path):
     shop.night().judge()
     for content in (b"", b"%PDF-1.4 nothing", b"glasswright-record-1:AAAA", b"glasswright-record-1:" + b"e30=" * 2):
         file = tmp_path / "odd.pdf"
@@ -325,7 +325,7 @@ def test_what_is_no_record_is_said_to_be_none(shop, capsys, tmp_path):
     assert "there is no file" in out
 
 
-def test_a_wrong_command_says_what_is_wrong(shop, capsys):
+def test_the_mistake_of_a_wrong_command_is_named(shop, capsys):
     shop.night()
     for arguments in ((), ("T-1", "--verify", "x.pdf")):
         code, out = shop.run(capsys, *arguments)
@@ -340,7 +340,7 @@ def test_a_wrong_command_says_what_is_wrong(shop, capsys):
     assert "the ledger has no ticket `T-9`: correct the number, or measure it" in out
 
 
-def test_whatever_a_ticket_says_is_text_on_paper(shop):
+def test_any_text_of_a_ticket_is_plain_text_on_paper(shop):
     serial = "<b>A</b>&amp;<img src='/etc/passwd'/><para>{7}</font> \u202eX 中 Ł Ω"
     made = shop.night(serial=serial, body="B" * 900).judge().make(name="<i>K</i>")
     text = " ".join(pages_of(made.data))
@@ -371,7 +371,7 @@ def test_the_code_on_the_first_sheet_is_read_by_another_library_as_the_fingerpri
     assert read - {""} == {f"glasswright record {made.fingerprint}"}
 
 
-def test_hand_checks_stand_with_who_answered_them(shop):
+def test_hand_checks_are_printed_with_their_signatures(shop):
     shop.night().judge()
     with Ledger.open_for_reading(shop.ledger) as ledger:
         evidence = gather_evidence(ledger, "T-1").gated
@@ -423,7 +423,7 @@ def test_fields_and_texts_are_written_for_people():
     assert len(clean_text("x" * 1000)) == 400
 
 
-def test_the_first_page_says_in_plain_words_what_was_found(shop):
+def test_the_first_page_states_the_result_in_plain_words(shop):
     outcomes = lambda number: [sharpness(0.1, ticket=number), *good_outcomes(number)[1:]]  # noqa: E731
     made = shop.night(outcomes).judge().make()
     first, *others = pages_of(made.data)
@@ -437,7 +437,7 @@ def test_the_first_page_says_in_plain_words_what_was_found(shop):
     assert "In numbers" not in first
 
 
-def test_the_shop_stands_at_the_head_and_is_part_of_what_is_verified(shop):
+def test_the_shop_is_in_the_head_and_is_verified(shop):
     stand = STAND + 'shop: {name: "Lens Works", address: ["1 Mill Lane", "Ashford"]}\n'
     made = shop.night().judge(stand=stand).make()
     assert "Lens Works 1 Mill Lane Ashford Release record" in pages_of(made.data)[0]

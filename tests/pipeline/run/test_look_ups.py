@@ -1,4 +1,4 @@
-"""What a ticket costs does not depend on how many are in the ledger: it is read by look-ups alone."""
+"""The cost of a ticket does not depend on the size of the ledger: it is read by index only."""
 
 from glasswright.ledger import Ledger
 from glasswright.ledger.store import Database
@@ -6,7 +6,7 @@ from glasswright.ledger.store import Database
 GROWING = ("attempt", "judgement", "link", "manifest", "measurement", "outcome", "raw_file", "shot_content", "verdict")
 
 
-def test_a_night_looks_things_up_and_reads_no_table_through(bench, capsys, monkeypatch):
+def test_a_night_scans_no_table(bench, capsys, monkeypatch):
     for number in (1, 2):
         bench.add_ticket(number)
     cards = ("--cards", str(bench.folder / "cards"), "--serial")
@@ -43,7 +43,7 @@ def test_a_night_looks_things_up_and_reads_no_table_through(bench, capsys, monke
     assert read_through == []
 
 
-def test_a_ticket_that_cannot_be_read_is_known_by_its_folder_or_its_files(bench, capsys):
+def test_an_unreadable_ticket_is_identified_by_its_folder_or_files(bench, capsys):
     bench.add_ticket(1)
     bench.add_ticket(2)
     bench.run(capsys, "--serial")

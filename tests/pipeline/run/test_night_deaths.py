@@ -1,4 +1,4 @@
-"""Processes that die: the driver, a worker, a step that hangs. What is done is kept, and the cause is named."""
+"""Dying processes: the driver, a worker, a hanging step. Finished work is kept and the cause named."""
 
 import signal
 import time
@@ -10,7 +10,7 @@ import pytest
 from support.night_bench import shots_of
 
 
-def test_a_shot_that_kills_or_hangs_its_worker_is_named_and_no_other_suffers(bench, capsys):
+def test_a_shot_that_kills_or_hangs_its_worker_is_named_and_affects_no_other(bench, capsys):
     for number in (1, 2, 3):
         bench.add_ticket(number)
     bench.add_ticket(4, {**shots_of(4), "chart/f2_0.txt": "die", "chart/f4_1.txt": "hang", "flat/f2_0.txt": "leave"})
@@ -25,14 +25,14 @@ def test_a_shot_that_kills_or_hangs_its_worker_is_named_and_no_other_suffers(ben
         "T-0004 50 mm f/4 chart/f4_1.txt": "stopped because it was not done after 3 s",
         "T-0004 50 mm f/2 flat/f2_0.txt": "SystemExit: 3",
     }
-    # what died with a worker and did not die alone is measured like any other
+    # shots that died with a worker but not alone are measured normally
     assert tickets["T-0005"]["refusals"] == []
     code, summary = bench.run(capsys, "--workers", "1", "--time-limit", "3")
     assert (code, summary["measured"]) == (13, 0)
 
 
 @pytest.mark.parametrize("options", [("--serial",), ("--workers", "2")])
-def test_a_night_killed_at_any_moment_goes_on_and_ends_as_an_undisturbed_one(bench, capsys, monkeypatch, options):
+def test_a_night_killed_at_any_moment_continues_to_the_same_result(bench, capsys, monkeypatch, options):
     for number in range(1, 13):
         shots = {name: f"slow 0.02 {text}" for name, text in shots_of(number).items()}
         bench.add_ticket(number, shots)
@@ -53,7 +53,7 @@ def test_a_night_killed_at_any_moment_goes_on_and_ends_as_an_undisturbed_one(ben
             kept = {state.record.ticket.number for state in ledger.latest_tickets() if state.outcomes}
         assert kept_before <= kept
         kept_before = kept
-    # what the workers of the killed night still wrote down must not be counted as this night's
+    # records of the killed night's workers must not count for this night
     time.sleep(1.5)
     log.unlink()
     assert 0 < len(kept_before) < 12
@@ -66,7 +66,7 @@ def test_a_night_killed_at_any_moment_goes_on_and_ends_as_an_undisturbed_one(ben
     assert bench.content() == bench.content("undisturbed.ledger")
 
 
-def test_a_stopped_night_keeps_whole_tickets_and_says_how_to_go_on(bench, capsys, monkeypatch):
+def test_a_stopped_night_keeps_complete_tickets_and_says_how_to_continue(bench, capsys, monkeypatch):
     for number in range(1, 8):
         shots = {name: f"slow 0.05 {text}" for name, text in shots_of(number).items()}
         bench.add_ticket(number, shots)

@@ -1,4 +1,4 @@
-"""Scopes and gathers: who is taken together with whom, and what happens when somebody is missing."""
+"""Scopes and gathers: members of groups, and missing members."""
 
 from importlib import import_module
 
@@ -84,7 +84,7 @@ def test_shots_themselves_can_be_gathered_and_a_ticket_measured_without_shots(be
     assert outcomes["remark", "T-0001"] == ("done", "")
 
 
-def test_a_planned_setting_that_was_not_shot_is_skipped_and_says_so(bench, capsys):
+def test_a_planned_setting_that_was_not_shot_is_skipped_with_the_reason(bench, capsys):
     bench.add_ticket(1, {"chart/f2_0.txt": "20"})
     plan = "  combine: {stage: toy.combine, inputs: {means: average_chart}, per: setting}\n"
     outcomes = run(bench, capsys, plan)
@@ -95,7 +95,7 @@ def test_a_planned_setting_that_was_not_shot_is_skipped_and_says_so(bench, capsy
 @pytest.mark.parametrize(
     ("at_least", "status"), [("", "skipped"), (", at_least: 3", "done"), (", at_least: 4", "skipped")]
 )
-def test_an_odd_shot_is_named_and_counts_as_not_there(bench, capsys, at_least, status):
+def test_an_odd_shot_is_named_and_counts_as_missing(bench, capsys, at_least, status):
     shots = {f"chart/f2_{number}.txt": f"{20 + number}" for number in range(3)} | {"chart/f2_3.txt": "200"}
     bench.add_ticket(1, shots)
     plan = f"  combine: {{stage: toy.combine, inputs: {{means: average_chart}}, per: setting{at_least}}}\n"
@@ -133,7 +133,7 @@ def test_of_two_members_none_is_odd(bench, capsys):
         (0, ("done", "made without read_series of focus_series/f2_0.txt is unmeasurable: the file holds no numbers")),
     ],
 )
-def test_a_step_may_do_without_what_its_stage_can_do_without(bench, capsys, at_least, said):
+def test_a_step_may_omit_optional_inputs(bench, capsys, at_least, said):
     bench.add_ticket(1, {**ONE_EACH, "focus_series/f2_0.txt": "blank"})
     plan = """\
   read_series: {stage: toy.read_numbers, inputs: {shot: role.focus_series}}
@@ -151,14 +151,14 @@ def test_a_step_may_do_without_what_its_stage_can_do_without(bench, capsys, at_l
     assert any(text.startswith(said[1]) for text in (reason, *notes)), (reason, notes)
 
 
-def test_no_step_does_without_what_its_stage_needs(bench, capsys):
+def test_no_step_may_omit_required_inputs(bench, capsys):
     bench.add_ticket(1, {"chart/f2_0.txt": "blank", "chart/f4_0.txt": "blank"})
     plan = "  combine: {stage: toy.combine, inputs: {means: average_chart}, per: ticket, at_least: 0}\n"
     status, reason = run(bench, capsys, plan, 13)["combine", "T-0001"]
     assert (status, reason.split(" because ")[0]) == ("skipped", "`means` has 0 of the 1 it needs")
 
 
-def test_what_may_be_left_out_is_named_and_a_caveat_where_its_class_asks_for_one(bench, capsys, monkeypatch):
+def test_omitted_shots_are_named_with_a_caveat_where_declared(bench, capsys, monkeypatch):
     bench.add_ticket(1, {**ONE_EACH, "chart/f2_1.txt": "blank"})
     plan = "  combine: {stage: toy.combine, inputs: {means: average_chart}, per: setting, at_least: 1}\n"
     run(bench, capsys, plan, 13)
@@ -190,7 +190,7 @@ def test_an_optional_input_is_none_if_the_ticket_has_no_such_shot(bench, capsys)
     assert outcomes["combine_panel", "T-0001 50 mm f/2"] == ("skipped", "no panel shot at 50 mm f/2")
 
 
-def test_an_optional_input_that_was_shot_and_failed_skips_what_wants_it(bench, capsys):
+def test_an_optional_input_that_failed_skips_its_step(bench, capsys):
     bench.add_ticket(1, {**ONE_EACH, "panel/f2_0.txt": "blank", "panel/f4_0.txt": "9"})
     outcomes = run(bench, capsys, EVEN, 13)
     assert value(bench, "even_chart", "T-0001 chart/f4_0.txt") == 3.1

@@ -1,4 +1,4 @@
-"""The engine's small parts: what may be one task, what has to run, how a night is shown."""
+"""Small parts of the engine: tasks, steps to run, display of a night."""
 
 import io
 import json
@@ -31,7 +31,7 @@ def plan(bench):
     return load_plan(bench.write("plan.yaml", PLAN), load_plugins())
 
 
-def test_a_shots_task_is_its_chain_and_what_is_light_is_one_task_a_ticket(plan):
+def test_a_shots_chain_is_one_task_and_light_steps_are_one_task_per_ticket(plan):
     assert phases_of(plan, plan.steps, ()) == (
         Phase(chains=(frozenset({"read_flat", "average_flat"}),)),
         Phase(light=frozenset({"combine_flat"})),
@@ -40,7 +40,7 @@ def test_a_shots_task_is_its_chain_and_what_is_light_is_one_task_a_ticket(plan):
     )
 
 
-def test_a_flat_that_evens_out_a_chart_is_not_what_its_value_is_made_of(plan):
+def test_a_flat_that_corrects_a_chart_is_not_a_source_of_its_value(plan):
     assert own_roles(plan)["combine_chart"] == {"chart"}
     assert own_roles(plan)["combine_flat"] == {"flat"}
 
@@ -77,11 +77,11 @@ def test_a_shot_takes_the_value_of_its_own_setting_before_a_more_general_one():
         (3, "its process ended with code 3"),
     ],
 )
-def test_how_a_process_ended_is_said_in_words(code, said):
+def test_the_end_of_a_process_is_described_in_words(code, said):
     assert _describe_end(code) == said
 
 
-def test_a_number_that_is_not_finite_is_kept_as_it_is(bench, capsys):
+def test_a_value_that_is_not_finite_is_stored_unchanged(bench, capsys):
     # the mean of a file without numbers is NaN: the stage is DONE, and what a card asks of it is for judging
     bench.add_ticket(1, {**shots_of(1), "chart/f2_0.txt": "words only"})
     with pytest.warns(RuntimeWarning, match="empty slice|invalid value"):
@@ -135,11 +135,11 @@ def test_the_bar_has_no_colours_where_none_are_wanted(monkeypatch):
 
 
 @pytest.mark.parametrize(("seconds", "said"), [(4.4, "4 s"), (99.0, "99 s"), (600, "10 min"), (11100, "3 h 05 min")])
-def test_times_are_said_as_people_say_them(seconds, said):
+def test_times_are_written_for_people(seconds, said):
     assert format_seconds(seconds) == said
 
 
-def test_a_ticket_is_whole_if_all_that_was_shot_could_be_used():
+def test_a_ticket_is_complete_if_all_its_shots_could_be_used():
     skipped = Refusal(step="s", item="i", status="skipped", reason="no panel shot at f/2")
     doubtful = Reshoot(what="chart/1", reason="the light moved: shoot again", lost=False)
     whole = TicketReport(number="T-1", refusals=(skipped,), reshoot=(doubtful,))
@@ -166,7 +166,7 @@ def test_two_folders_of_one_ticket_number_are_both_refused(bench, capsys):
     assert {each["reason"] for each in summary["refused_tickets"]} == {said}
 
 
-def test_a_wrong_plan_stand_and_card_are_told_at_once_and_nothing_is_done(bench, capsys):
+def test_a_wrong_plan_stand_and_card_are_reported_at_once_and_nothing_is_done(bench, capsys):
     bench.add_ticket(1)
     bench.write("plan.yaml", PLAN.replace("role.flat", "role.flatt"))
     bench.write("stand.yaml", "stand: toy-bench\n")

@@ -1,4 +1,4 @@
-"""A night from folders to the ledger, on a toy plugin that pip has installed."""
+"""A night from folders to the ledger, with a toy plugin installed by pip."""
 
 import json
 import os
@@ -114,7 +114,7 @@ def test_the_summary_for_people_names_causes_and_what_to_shoot_again(bench, caps
     assert "nothing to measure: 21 outcomes already in the ledger" in capsys.readouterr().out
 
 
-def test_a_shot_without_a_setting_is_not_used_and_asks_for_the_ticket_in_check_and_run(bench, capsys):
+def test_check_and_run_report_a_shot_without_a_setting_which_is_not_used(bench, capsys):
     folder = bench.add_ticket(1, {**shots_of(1), "chart/manual.txt": "21 3", "flat/manual.txt": "22 3"})
     said = "no focal length and no f-number in EXIF or ticket.yaml: give them in ticket.yaml under `shots`"
     look = ["check", str(bench.folder / "plan.yaml"), "--tickets", str(bench.folder / "night")]
@@ -126,7 +126,7 @@ def test_a_shot_without_a_setting_is_not_used_and_asks_for_the_ticket_in_check_a
     (ticket,) = summary["tickets"]
     assert {"what": "chart/manual.txt", "reason": said, "lost": True} in ticket["reshoot"]
     assert bench.outcomes()["read_chart", "T-0001 chart/manual.txt"] == ("unmeasurable", said)
-    # it might have been of any setting, so none is whole; no setting called "any" is made of it
+    # it could belong to any setting, so none is complete; no setting "any" is made
     assert {thing for step, thing in bench.outcomes() if step == "combine_chart"} == {
         "T-0001 50 mm f/2",
         "T-0001 50 mm f/4",
@@ -170,7 +170,7 @@ def test_what_crashed_is_kept_and_measured_again_only_on_demand(bench, capsys):
 
 
 @pytest.mark.parametrize("options", [("--serial",), ("--workers", "1")])
-def test_a_stage_that_prints_does_not_spoil_the_summary(bench, options):
+def test_a_stage_that_prints_does_not_change_the_summary(bench, options):
     bench.add_ticket(1, {**shots_of(1), "chart/f2_0.txt": "print 20"})
     night = bench.start("--json", *options)
     said, shown = night.communicate()
@@ -179,7 +179,7 @@ def test_a_stage_that_prints_does_not_spoil_the_summary(bench, options):
     assert "a stage that prints" in shown
 
 
-def test_bulk_that_cannot_be_made_again_is_a_crash_not_a_lasting_skip(bench, capsys, monkeypatch):
+def test_bulk_that_cannot_be_recomputed_is_a_crash_and_no_lasting_skip(bench, capsys, monkeypatch):
     bench.add_ticket(1, {**shots_of(1), "chart/f2_0.txt": "crash_once 20"})
     marker = bench.write("marker", "")
     monkeypatch.setenv("TOY_CRASH_UNLESS", str(marker))

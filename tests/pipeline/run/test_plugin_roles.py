@@ -1,4 +1,4 @@
-"""Roles are declared by plugins: the toy plugin has one of its own, which the engine and the camera know nothing of."""
+"""Roles are declared by plugins: the toy plugin has one that engine and camera do not define."""
 
 import pytest
 
@@ -29,7 +29,7 @@ def test_a_plugins_own_role_is_measured_and_needs_no_setting(levelled, capsys):
     assert state.record.lens_serials == (0, len(shots_of(1)))
 
 
-def test_a_role_that_no_plugin_has_is_met_with_those_there_are(levelled, capsys):
+def test_the_message_of_an_unknown_role_lists_the_valid_ones(levelled, capsys):
     levelled.write("plan.yaml", PLAN + LEVEL.replace("role.spirit_level", "role.spirit_levl"))
     assert run_command(["check", str(levelled.folder / "plan.yaml")]) == 2
     assert "unknown role `spirit_levl`; did you mean `spirit_level`?" in capsys.readouterr().err

@@ -85,7 +85,7 @@ def shop(tmp_path):
     return Shop(tmp_path)
 
 
-def test_a_study_is_shown_and_nothing_is_written_unasked(shop, capsys):
+def test_a_study_is_shown_and_written_only_on_request(shop, capsys):
     write_study(shop.ledger, crossed_values((5, 3, 2)))
     code, out, _ = shop.study(capsys, "--cards", shop.cards)
     assert code == 0
@@ -96,7 +96,7 @@ def test_a_study_is_shown_and_nothing_is_written_unasked(shop, capsys):
     assert shop.stand.read_text() == STAND
 
 
-def test_writing_keeps_all_else_and_says_from_what(shop, capsys):
+def test_writing_keeps_all_else_and_notes_the_origin(shop, capsys):
     write_study(shop.ledger, crossed_values((5, 3, 2)))
     code, out, _ = shop.study(capsys, "--write")
     assert code == 0
@@ -128,7 +128,7 @@ def test_writing_twice_changes_nothing_more(shop, capsys):
     assert shop.stand.read_text() == once
 
 
-def test_a_file_that_a_library_folded_is_written_as_it_is_folded(shop, capsys):
+def test_a_file_with_folded_lines_keeps_them(shop, capsys):
     origin = "provisional: declared before the stand's reproducibility study, 2026-03, K. Moreau"
     spreads = {"measure_mtf50.*": {"relative_u": 0.01, "origin": origin}}
     folded = yaml.safe_dump(
@@ -153,7 +153,7 @@ def test_a_new_study_replaces_the_old_numbers(shop, capsys):
     assert shop.stand.read_text().count(f"  {SHARP}:") == 2
 
 
-def test_verdicts_then_cover_fitting_the_lens_anew(shop, capsys):
+def test_verdicts_then_include_remounting_the_lens(shop, capsys):
     write_study(shop.ledger, crossed_values((8, 4, 2), fitting=0.02))
     write_ticket(shop.ledger, "T-1", night(9), good_outcomes("T-1"))
 
@@ -192,7 +192,7 @@ def test_json_holds_every_part(shop, capsys):
     assert open_field["gauge_of_tolerance_pct"] is None
 
 
-def test_a_tolerance_of_two_limits_is_told_for_six_sigma(shop, capsys):
+def test_a_tolerance_of_two_limits_is_compared_with_six_sigma(shop, capsys):
     write_study(shop.ledger, crossed_values((5, 3, 2)))
     write_card(shop.cards / "corvane.yaml", [f"{{measure: {SHARP}, min: 0.25, max: 0.35, at: {{f_number: 2}}}}"])
     _, out, _ = shop.study(capsys, "--json", "--cards", shop.cards)
@@ -200,7 +200,7 @@ def test_a_tolerance_of_two_limits_is_told_for_six_sigma(shop, capsys):
     assert field["gauge_of_tolerance_pct"] == pytest.approx(6000 * field["analysis_of_variance"]["gauge"])
 
 
-def test_one_repeat_writes_no_repeatability_and_says_why(shop, capsys):
+def test_one_repeat_gives_no_repeatability_with_the_reason(shop, capsys):
     write_study(shop.ledger, crossed_values((5, 4, 1)))
     _, out, _ = shop.study(capsys, "--write")
     assert "no repeats" in out
@@ -209,7 +209,7 @@ def test_one_repeat_writes_no_repeatability_and_says_why(shop, capsys):
     assert "includes the repeatability (no repeats)" in stand.reproducibility[SHARP].origin
 
 
-def test_reproducibility_that_cannot_be_seen_is_not_taken_for_none(shop, capsys):
+def test_undetected_reproducibility_is_not_taken_as_zero(shop, capsys):
     values = crossed_values((5, 3, 4), fitting=0.0, repeat=0.004)
     values -= values.mean(axis=(0, 2), keepdims=True) - values.mean()  # the fittings' means are the same
     write_study(shop.ledger, values)
@@ -221,7 +221,7 @@ def test_reproducibility_that_cannot_be_seen_is_not_taken_for_none(shop, capsys)
     assert shop.spread().u > 0
 
 
-def test_rehearsed_tickets_say_so_and_give_way_to_real_ones(shop, capsys):
+def test_rehearsed_tickets_are_marked_and_real_ones_preferred(shop, capsys):
     write_study(shop.ledger, crossed_values((3, 3, 2)), rehearsed=True)
     _, out, _ = shop.study(capsys)
     assert out.startswith("REHEARSED: all of these frames were rendered.")
@@ -245,7 +245,7 @@ ERRORS = [
 
 
 @pytest.mark.parametrize(("more", "said"), ERRORS)
-def test_what_cannot_be_studied_is_told(shop, capsys, more, said):
+def test_fields_that_cannot_be_studied_are_reported(shop, capsys, more, said):
     write_study(shop.ledger, crossed_values((2, 2, 2)))
     code, _, err = shop.study(capsys, *more)
     assert code == 2
@@ -253,14 +253,14 @@ def test_what_cannot_be_studied_is_told(shop, capsys, more, said):
     assert shop.stand.read_text() == STAND
 
 
-def test_a_ledger_without_study_tickets_says_what_to_shoot(shop, capsys):
+def test_the_message_without_study_tickets_names_what_to_shoot(shop, capsys):
     write_ticket(shop.ledger, "T-1", night(1), good_outcomes("T-1"))
     code, _, err = shop.study(capsys)
     assert code == 2
     assert "the ledger has no ticket of phase `study` for stand `north-bench`: shoot some lenses, each mounted" in err
 
 
-def test_a_stand_file_that_was_changed_meanwhile_is_left_alone(shop, capsys, monkeypatch):
+def test_a_stand_file_that_changed_meanwhile_is_not_overwritten(shop, capsys, monkeypatch):
     write_study(shop.ledger, crossed_values((3, 3, 2)))
     changed = STAND + "# a colleague's line\n"
     real = edit_yaml
@@ -284,7 +284,7 @@ def test_a_study_ticket_of_a_doubtful_identity_is_left_out():
     assert left_out.why == "its files name another lens or body than ticket.yaml"
 
 
-def test_a_study_of_another_stand_is_not_this_ones():
+def test_tickets_of_another_stand_are_not_studied():
     (left_out,) = collect([state(phase="study", serial="C-1", number="S-1")], "south-bench", ["*"]).left_out
     assert left_out.why == "it was shot on stand `north-bench`"
 
@@ -296,7 +296,7 @@ def visit(number, lens, **others):
     return state(number=number, phase="study", serial=lens, **others)
 
 
-def test_fittings_are_told_by_the_ticket_or_counted():
+def test_fittings_are_read_from_the_ticket_or_counted():
     told = [visit("A", "1", fitting="monday"), visit("B", "1", fitting="monday", operator="K. Moreau"), visit("C", "2")]
     assert name_fittings(told) == {"A": "monday", "B": "K. Moreau monday", "C": ""}
     counted = [visit("A", "1"), visit("B", "2"), visit("C", "1"), visit("D", "1"), visit("E", "2")]
@@ -352,7 +352,7 @@ study: {study}
 """
 
 
-def test_a_ticket_tells_its_fitting(tmp_path):
+def test_the_fitting_is_read_from_a_ticket(tmp_path):
     (tmp_path / "ticket.yaml").write_text(TICKET.format(phase="study", study='{operator: K. Moreau, fitting: "1"}'))
     note = load_ticket(tmp_path, ()).study
     assert (note.operator, note.fitting) == ("K. Moreau", "1")
@@ -363,7 +363,7 @@ def test_a_ticket_tells_its_fitting(tmp_path):
     ("study", "{}", "is empty: give `fitting`, `operator` or both, or remove it"),
     ("study", "{fiting: a}", "unknown key; did you mean `fitting`?"),
 ])  # fmt: skip
-def test_a_wrong_study_block_is_told(tmp_path, phase, study, said):
+def test_a_wrong_study_block_is_reported(tmp_path, phase, study, said):
     (tmp_path / "ticket.yaml").write_text(TICKET.format(phase=phase, study=study))
     with pytest.raises(ConfigError, match=r"ticket\.yaml") as caught:
         load_ticket(tmp_path, ())

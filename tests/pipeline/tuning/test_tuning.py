@@ -1,4 +1,4 @@
-"""Which lenses limits are tuned from, what is proposed, and what it does."""
+"""Tuning: the lenses used, the proposed limits, and their effect."""
 
 import dataclasses
 import math
@@ -40,7 +40,7 @@ def test_rehearsed_lenses_count_only_where_there_are_no_others(tmp_path):
     assert left_out(mixed)["T-000"] == "its frames were rendered, and there are real ones"
 
 
-def test_a_ticket_that_the_card_does_not_hold_for_is_left_out_and_says_why(tmp_path):
+def test_a_ticket_that_the_card_is_not_valid_for_is_left_out_with_the_reason(tmp_path):
     found = tune(tmp_path, [*draw_lenses(11), lens(20, body="Ostrel D9")])
     assert left_out(found)["T-020"].startswith("the ticket was shot with body `Ostrel D9`, the card is valid for")
 
@@ -65,7 +65,7 @@ def test_a_guarded_limit_whose_uncertainty_is_not_known_is_refused(tmp_path):
     assert "the stand file declares no reproducibility for this measure" in found.reason
 
 
-def test_evidence_is_what_passes_the_card_or_was_found_sound(tmp_path):
+def test_evidence_are_lenses_that_pass_the_card_or_were_found_sound(tmp_path):
     failed, review = lens(20, 0.19), lens(21, 0.203)
     states = [*draw_lenses(12), failed, review, lens(22, 0.3, phase="intake"), lens(23, 0.3, phase="study")]
     found = tune(tmp_path, states)
@@ -131,7 +131,7 @@ def test_the_evidence_is_named_by_a_digest_that_does_not_depend_on_the_order(tmp
     assert tune(tmp_path, [*states, lens(20)]).evidence.digest != digest
 
 
-def test_few_lenses_give_a_guess_that_says_so(tmp_path):
+def test_few_lenses_give_a_limit_marked_as_a_guess(tmp_path):
     states = draw_lenses(30)
     side = tune(tmp_path, states).sides[0]
     values = values_of(states)
@@ -181,7 +181,7 @@ def test_too_few_lenses_are_refused_with_the_count_that_is_needed(tmp_path):
     assert tune(tmp_path, draw_lenses(89), method="distribution_free").refused
 
 
-def test_six_lenses_are_too_few_to_say_which_are_healthy(tmp_path):
+def test_six_lenses_are_too_few_to_find_the_healthy_ones(tmp_path):
     found = tune(tmp_path, [*draw_lenses(4), lens(10, 0.15), lens(11, 0.25)])
     assert found.evidence.bad == ()
     assert found.sides[0].proposal.reason.startswith("too few lenses: 5 have a value, 10 are needed for any limit")
@@ -230,7 +230,7 @@ def test_a_bad_lens_is_not_passed_on_the_way_to_sound_ones(tmp_path):
     assert proposal.bound is None or proposal.number > 0.272 - Z95 * 0.004
 
 
-def test_lenses_that_lie_apart_on_the_bad_side_are_asked_for(tmp_path):
+def test_outliers_on_the_bad_side_are_to_be_inspected(tmp_path):
     states = [*draw_lenses(110), *held_lenses(0.262, 0.258, 0.255, 0.250), lens(300, 0.45)]
     proposal = tune(tmp_path, states).sides[0].proposal
     assert proposal.method == "refused"
@@ -241,7 +241,7 @@ def test_lenses_that_lie_apart_on_the_bad_side_are_asked_for(tmp_path):
     assert tune(tmp_path, states, inspected=faulty).sides[0].proposal.proven
 
 
-def test_lenses_that_changed_promise_nothing(tmp_path):
+def test_a_changing_series_has_no_guarantee(tmp_path):
     states = [lens(n, 0.30 if n < 60 else 0.29, day=1 + n // 6) for n in range(120)]
     states = [lens(n, value + 0.002 * math.sin(7 * n), day=1 + n // 6) for n, value in enumerate(values_of(states))]
     proposal = tune(tmp_path, states).sides[0].proposal
@@ -252,7 +252,7 @@ def test_lenses_that_changed_promise_nothing(tmp_path):
     assert late.method == "not_proven"
 
 
-def test_a_revision_is_seen_in_the_serial_numbers(tmp_path):
+def test_a_revision_is_detected_in_the_serial_numbers(tmp_path):
     order = np.random.default_rng(1).permutation(100)
     noise = np.random.default_rng(2).normal(0, 0.004, 100)
     states = [
@@ -267,7 +267,7 @@ def spots(values):
     return [lens(n, loss=float(value), more=()) for n, value in enumerate(values)]
 
 
-def test_a_measure_with_a_floor_gets_no_limit_from_the_few_that_show_something(tmp_path):
+def test_a_measure_with_a_floor_gets_no_limit_from_a_few_values_above_it(tmp_path):
     few = np.zeros(120)
     few[5::12] = [0.3, 0.5, 0.7, 1.1, 1.3, 2.0, 2.2, 3.1, 5.0, 7.4]
     proposal = tune(tmp_path, spots(few), "{measure: " + LOSS + ", max: 20}").sides[0].proposal
@@ -295,7 +295,7 @@ def test_a_limit_near_lenses_that_all_passed_stays(tmp_path):
     assert tune(tmp_path, states, f"{{measure: {SHARP}, min: 0.2}}").sides[0].proposal.proven
 
 
-def test_what_the_card_says_must_be_held_is_held(tmp_path):
+def test_lenses_that_the_card_holds_stay_held(tmp_path):
     states = draw_lenses(90)
     free = tune(tmp_path, states).sides[0]
     stated = tune(tmp_path, states, f"{{measure: {SHARP}, min: 0.275, must_hold_below: 0.272}}").sides[0]
@@ -305,7 +305,7 @@ def test_what_the_card_says_must_be_held_is_held(tmp_path):
     assert stated.proposal.number is None or stated.proposal.number >= 0.272
 
 
-def test_a_limit_at_several_settings_goes_by_each_lenss_worst(tmp_path):
+def test_a_limit_at_several_settings_uses_each_lenss_worst_value(tmp_path):
     pairs = np.random.default_rng(3).normal(0.3, 0.01, (90, 2))
     states = [
         lens(
@@ -377,7 +377,7 @@ def test_simple_limits_have_no_guard_band(tmp_path):
     assert not found.side.guarded
 
 
-def test_a_limit_that_few_lenses_have_a_value_for_does_not_spoil_the_others(tmp_path):
+def test_a_limit_with_few_values_does_not_affect_the_others(tmp_path):
     states = draw_lenses(100)
     for number in range(5, 100):
         states[number] = dataclasses.replace(states[number], outcomes=states[number].outcomes[:1])
@@ -389,7 +389,7 @@ def test_a_limit_that_few_lenses_have_a_value_for_does_not_spoil_the_others(tmp_
     assert sharp.count == 100
 
 
-def test_lenses_that_are_all_alike_have_a_picture(tmp_path):
+def test_equal_lenses_have_a_picture(tmp_path):
     states = [lens(n, loss=3.0) for n in range(12)]
     found = tune(tmp_path, states, f"{{measure: {LOSS}, max: 4}}")
     (side,) = found.sides

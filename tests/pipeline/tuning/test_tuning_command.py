@@ -1,4 +1,4 @@
-"""`glasswright tune` from the command line: what it prints, writes and refuses; cards change only when asked."""
+"""`glasswright tune` on the command line: output, files, refusals; cards change only on request."""
 
 import difflib
 import json
@@ -101,7 +101,7 @@ def test_json_holds_what_the_proposal_holds(bench, capsys):
     assert len(printed["files"]) == 3
 
 
-def test_what_if_a_limit_is_typed_by_hand(bench, capsys):
+def test_a_limit_given_by_hand_is_evaluated(bench, capsys):
     assert run(bench, "--limit", f"{SHARP}=min:0.31", "--json") == 0
     printed = json.loads(capsys.readouterr().out)
     first, second = printed["limits"]
@@ -126,7 +126,7 @@ def test_what_if_a_limit_is_typed_by_hand(bench, capsys):
         (f"{SHARP}=max:0.1", "`min` 0.2 would be above `max` 0.1: no value could meet both"),
     ],
 )
-def test_a_typed_limit_that_fits_nothing_is_refused(bench, capsys, typed, message):
+def test_a_limit_given_by_hand_that_matches_nothing_is_refused(bench, capsys, typed, message):
     assert run(bench, "--limit", typed) == 2
     assert message in capsys.readouterr().err
     assert not (bench / "out").exists()
@@ -206,7 +206,7 @@ def test_nothing_is_adopted_where_nothing_is_proposed(bench, capsys):
     assert (bench / "out" / "proposal.yaml").exists()
 
 
-def test_what_is_not_there_is_named(bench, capsys):
+def test_missing_files_are_named(bench, capsys):
     assert run(bench, lens="Corvane 50 mm f/3") == 2
     assert f"there is no card for `Corvane 50 mm f/3`; did you mean `{MODEL}`?" in capsys.readouterr().err
     (bench / "cards" / "halden.yaml").write_text(CARD.replace(MODEL, "Halden 85 mm f/1.8"), encoding="utf-8")
@@ -254,7 +254,7 @@ def inspect(bench, ticket, finding, why="no fault seen"):
     )
 
 
-def test_a_lens_that_is_held_counts_once_a_person_found_it_sound(bench, capsys):
+def test_a_held_lens_counts_after_a_person_found_it_sound(bench, capsys):
     card = (bench / "cards" / "corvane.yaml").read_text(encoding="utf-8")
     (bench / "cards" / "corvane.yaml").write_text(card.replace("min: 0.20", "min: 0.285"), encoding="utf-8")
     assert run(bench, "--json") == 0
@@ -297,7 +297,7 @@ def test_a_changed_ledger_is_not_tuned_from(bench, capsys):
     assert "does not match its hash: restore the ledger from a backup" in capsys.readouterr().err
 
 
-def test_judging_afterwards_goes_by_the_adopted_numbers(bench, capsys):
+def test_judging_afterwards_uses_the_adopted_limits(bench, capsys):
     assert run(bench, "--adopt", "--limit", f"{SHARP}=min:0.33") == 0
     paths = [
         "--ledger",

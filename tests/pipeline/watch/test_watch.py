@@ -1,4 +1,4 @@
-"""The watched stand: patterns, charts, and what they do to a night's verdicts."""
+"""The monitored stand: patterns, charts, and their effect on a night's verdicts."""
 
 import dataclasses
 import json
@@ -29,7 +29,7 @@ def test_a_quiet_stand_is_in_control_on_every_night():
     assert (chart.measure, str(chart.at), chart.baseline.count) == (SHARP, "50 mm f/2", 20)
 
 
-def test_one_night_beyond_the_limits_is_out_and_says_by_how_much():
+def test_one_night_beyond_the_limits_is_out_of_control_with_its_deviation():
     values = healthy(40)
     values[30] = 0.27
     reason = watched(values).out_of_control_of_night(night(30), "Ostrel D7")[0]
@@ -37,7 +37,7 @@ def test_one_night_beyond_the_limits_is_out_and_says_by_how_much():
     assert reason.endswith("cycles/pixel)")
 
 
-def test_a_small_lasting_shift_is_seen_by_the_average_alone():
+def test_a_small_lasting_shift_is_detected_only_by_the_average():
     values = healthy(40)
     sigma = watched(values, autocorrelation=0).charts[0].baseline.sigma
     values[25:] += 2.0 * sigma
@@ -66,7 +66,7 @@ def test_no_reference_ticket_is_averaged_back_by_others():
     assert "2 of 3 reference tickets beyond the limits (0.25, 0.35)" in reason
 
 
-def test_a_reference_ticket_that_failed_beside_others_is_told():
+def test_a_reference_ticket_that_failed_beside_others_is_reported():
     more = [reference(night(20), 0.3, "A"), reference(night(20), None, "B")]
     (chart,) = watched(healthy(20), more).charts
     assert chart.points[-1].signals == ()
@@ -104,7 +104,7 @@ def test_limits_are_wider_the_more_charts_share_the_false_alarms():
     assert one.upper - one.lower < two.upper - two.lower
 
 
-def test_a_night_without_a_reference_shot_is_told_by_its_neighbours():
+def test_a_night_without_a_reference_shot_is_judged_by_its_neighbours():
     values = healthy(30)
     values[27] = 0.2
     kept_nights = [each for place, each in enumerate(references(values)) if place not in (24, 26, 28)]
@@ -116,7 +116,7 @@ def test_a_night_without_a_reference_shot_is_told_by_its_neighbours():
     assert report.out_of_control_of_night(night(29), "Ostrel D7") == ()
 
 
-def test_too_many_nights_without_a_reference_shot_say_so():
+def test_too_many_nights_without_a_reference_shot_are_reported():
     report = watched(healthy(25), missing_after_nights=3)
     last = night(24)
     assert report.out_of_control_of_night(night(26), "Ostrel D7") == ()
@@ -128,7 +128,7 @@ def test_too_many_nights_without_a_reference_shot_say_so():
     assert every.out_of_control_of_night(night(25), "Ostrel D7") == (said,)
 
 
-def test_another_body_is_not_vouched_for():
+def test_a_reference_lens_does_not_vouch_for_another_body():
     report = watched(healthy(25))
     (reason,) = report.out_of_control_of_night(night(24), "Ostrel D9")
     assert reason == f"no reference shot on {night(24)} or before (body Ostrel D9)"
@@ -140,7 +140,7 @@ def test_a_reference_shot_that_could_not_be_measured_vouches_for_nothing():
     assert reason.endswith("`measure_mtf50` is unmeasurable: the chart hangs upside down")
 
 
-def test_a_watched_field_that_no_reference_ticket_has_is_missed():
+def test_a_monitored_field_missing_from_reference_tickets_is_reported():
     report = watched(healthy(25), fields={SHARP: {}, LOSS: {"at": {"f_number": 4}}})
     (reason,) = report.out_of_control_of_night(night(24), "Ostrel D7")
     assert reason == f"{LOSS} is watched, but no reference ticket has it at f/4"
@@ -172,7 +172,7 @@ def test_tickets_of_other_stands_lenses_and_phases_are_on_no_chart():
     }
 
 
-def test_several_reference_lenses_must_be_told_apart():
+def test_several_reference_lenses_must_be_distinguished():
     report = watched(healthy(25), [reference(night(3), 0.3, "L-1", serial="REF-2")])
     (reason,) = report.out_of_control_of_night(night(24), "Ostrel D7")
     assert "of several lenses (Corvane 50 mm f/2, serial REF-1; Corvane 50 mm f/2, serial REF-2): name one" in reason
@@ -199,7 +199,7 @@ def lens(when, **others):
     return on_night(state(kept(centre__sharp_cy_per_px=0.3), **others), when)
 
 
-def test_a_ticket_is_in_doubt_for_any_of_its_nights():
+def test_a_ticket_has_the_reasons_of_all_its_nights():
     values = healthy(30)
     values[25] = 0.2
     report = watched(values, average_weight=0.001)
@@ -226,7 +226,7 @@ def test_rehearsed_references_vouch_for_rehearsed_tickets_only():
     )
 
 
-def test_a_night_ends_at_five_in_the_morning_and_the_run_tells_where_files_do_not():
+def test_a_night_ends_at_five_and_undated_files_belong_to_the_run():
     assert night_at(datetime(2026, 3, 2, 21, 0)) == date(2026, 3, 2)
     assert night_at(datetime(2026, 3, 3, 4, 59)) == date(2026, 3, 2)
     assert nights_of(["2026:03:03 01:10:00", "2026:03:02 22:00:00", "0000:00:00 00:00:00", None]) == ("2026-03-02",)
@@ -249,7 +249,7 @@ WRONG = [
 
 
 @pytest.mark.parametrize(("text", "said"), WRONG)
-def test_a_wrong_watch_section_is_told_with_its_place(tmp_path, text, said):
+def test_a_wrong_watch_section_is_reported_with_its_place(tmp_path, text, said):
     path = tmp_path / "stand.yaml"
     path.write_text(f"stand: north-bench\nbodies: [Ostrel D7]\nwatch:\n  {text}\n")
     value, problems = check(scan_yaml(path), StandKeys)
@@ -296,8 +296,8 @@ def test_limits_are_wider_the_fewer_nights_they_come_from():
     assert (few.upper - few.lower) / few.baseline.sigma > 1.5 * (many.upper - many.lower) / many.baseline.sigma
 
 
-def test_what_several_watched_stands_say_is_kept_apart():
-    """A ticket of one stand is not told by another's reference lens."""
+def test_charts_of_several_stands_are_separate():
+    """A ticket of one stand is not judged by another's reference lens."""
     other = [
         dataclasses.replace(each, record=dataclasses.replace(each.record, stand="south-bench"))
         for each in references(healthy(25) - 0.1)

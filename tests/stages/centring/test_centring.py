@@ -1,4 +1,4 @@
-"""Tilt, decentring and field curvature from traces whose field is known."""
+"""Tilt, decentring and field curvature from traces with a known field."""
 
 from dataclasses import replace
 
@@ -19,7 +19,7 @@ from support.chart_traces import make_shots
 
 LAYOUT = make_layout()
 ARCMIN_PER_UM = 1 / (HALF_PX * PITCH_UM) * 180 / np.pi * 60
-"""Of a tilt over one half-diagonal."""
+"""Tilt over one half-diagonal."""
 
 
 def measure(*, stand=None, series=None, distortion=None, noise=0.0, seed=0, **field):
@@ -29,7 +29,7 @@ def measure(*, stand=None, series=None, distortion=None, noise=0.0, seed=0, **fi
     return measure_centring((trace,), focus, None, distortion, stand)
 
 
-def see_chart(**view):
+def make_chart_result(**view):
     """A distortion result whose pose is known."""
     stand = make_stand()
     use = replace(stand.charts[0], layout=LAYOUT)
@@ -58,7 +58,7 @@ def test_centre_of_the_colours():
         assert 0 < getattr(found, f"{colour}_centre_x_frac_u") < 0.003
 
 
-def test_colours_that_lie_together_have_no_centre():
+def test_colours_without_displacement_have_no_centre():
     found = measure(colour_centre=(0.0, 0.0), colour_px=1e-4, noise=0.003)
     assert np.isnan(found.red_centre_x_frac)
     assert np.isnan(found.red_centre_x_frac_u)
@@ -66,7 +66,7 @@ def test_colours_that_lie_together_have_no_centre():
 
 def test_tilt_and_bowl_of_a_series():
     series = make_series(LAYOUT, tilt_um=(9.0, -12.0), field_curvature_um=4.0)
-    found = measure(series=series, distortion=see_chart(), stand=make_stand(reference_tilt=make_body(0.0, 0.0)))
+    found = measure(series=series, distortion=make_chart_result(), stand=make_stand(reference_tilt=make_body(0.0, 0.0)))
     assert found.focus_tilt_x_arcmin == pytest.approx(9 * ARCMIN_PER_UM, rel=0.01)
     assert found.focus_tilt_y_arcmin == pytest.approx(-12 * ARCMIN_PER_UM, rel=0.01)
     assert found.focus_tilt_deg == pytest.approx(306.87, abs=0.5)
@@ -79,13 +79,13 @@ def test_tilt_and_bowl_of_a_series():
 def test_twenty_micrometres_over_36_mm_are_two_arc_minutes():
     # atan(20 um / 36 mm) = 0.0318 degrees = 1.91 arc minutes (closed form)
     tilt_um = 20.0 / 36_000 * HALF_PX * PITCH_UM
-    found = measure(series=make_series(LAYOUT, tilt_um=(tilt_um, 0.0)), distortion=see_chart())
+    found = measure(series=make_series(LAYOUT, tilt_um=(tilt_um, 0.0)), distortion=make_chart_result())
     assert found.focus_tilt_x_arcmin == pytest.approx(1.91, abs=0.02)
 
 
-def test_a_tilted_charts_image_is_taken_off():
+def test_the_image_of_a_tilted_chart_is_subtracted():
     # Scheimpflug: a chart whose right edge is nearer by 0.5 degrees has an image tilted by m times that, to the back
-    distortion = see_chart(tilt_y=0.5)
+    distortion = make_chart_result(tilt_y=0.5)
     assert distortion.pose_tilt_y_deg == pytest.approx(0.5, abs=0.02)
     image_um = np.tan(np.radians(0.5 * 0.0225)) * HALF_PX * PITCH_UM
     found = measure(series=make_series(LAYOUT, tilt_um=(image_um, 0.0)), distortion=distortion)
@@ -93,23 +93,23 @@ def test_a_tilted_charts_image_is_taken_off():
     assert found.tilt_steps == pytest.approx(image_um / 6, rel=0.02)
 
 
-def test_the_bodys_tilt_is_taken_off_and_its_uncertainty_kept():
+def test_the_bodys_tilt_is_subtracted_and_its_uncertainty_included():
     series = make_series(LAYOUT, tilt_um=(9.0, 0.0))
     stand = make_stand(reference_tilt=make_body(9 * ARCMIN_PER_UM, -1.0, 0.4))
-    found = measure(series=series, distortion=see_chart(), stand=stand)
+    found = measure(series=series, distortion=make_chart_result(), stand=stand)
     assert found.focus_tilt_x_arcmin == pytest.approx(0.0, abs=0.02)
     assert found.focus_tilt_y_arcmin == pytest.approx(1.0, abs=0.02)
     assert found.focus_tilt_x_arcmin_u == pytest.approx(0.4, abs=0.01)
 
 
-def test_what_is_not_known_is_said():
+def test_missing_data_set_caveats():
     series = make_series(LAYOUT, tilt_um=(9.0, 0.0))
-    alone = measure(series=series, distortion=see_chart())
+    alone = measure(series=series, distortion=make_chart_result())
     assert (alone.tilt_of, alone.caveats) == ("lens and body", ("body_tilt_unknown",))
     blind = measure(series=series)
     assert (blind.tilt_of, blind.caveats) == ("not separable", ("pose_not_separable",))
     assert blind.focus_tilt_x_arcmin == pytest.approx(9 * ARCMIN_PER_UM, rel=0.01)
-    doubtful = replace(see_chart(), caveats=("pose_not_separable",))
+    doubtful = replace(make_chart_result(), caveats=("pose_not_separable",))
     assert measure(series=series, distortion=doubtful).tilt_of == "not separable"
     nothing = measure()
     assert nothing.tilt_of == "not measured"
@@ -130,7 +130,7 @@ def test_a_mirrored_lens_mirrors(x, y):
     assert one.focus_tilt_y_arcmin == pytest.approx(other.focus_tilt_y_arcmin, abs=1e-6)
 
 
-def test_uncertainties_hold_what_they_say():
+def test_intervals_have_their_coverage():
     inside = []
     for seed in range(40):
         found = measure(slope=(0.1, 0.0), noise=0.01, seed=seed)
@@ -139,8 +139,8 @@ def test_uncertainties_hold_what_they_say():
     assert sum(inside) >= 34
 
 
-def test_a_direction_of_nothing_is_said_to_be_unknown():
-    # the size is a noise's, so the direction's uncertainty is a large part of the turn
+def test_the_direction_of_a_zero_vector_has_a_large_uncertainty():
+    # the size is that of noise, so the direction is uncertain by a large part of a turn
     assert point_along(np.array([0.01, 0.0]), np.diag([1.0, 1.0])).deg_u == pytest.approx(104)
     assert point_along(np.zeros(2), np.diag([1.0, 1.0])).deg_u == pytest.approx(104)
 
@@ -164,7 +164,7 @@ def test_a_series_that_few_discs_pass_through():
 
 
 @pytest.mark.parametrize("length", [0.0, 0.5, 1.0, 2.0, 5.0, 20.0])
-def test_noise_makes_no_length_and_what_is_stated_holds_it(length):
+def test_noise_adds_no_mean_length_and_is_in_the_uncertainty(length):
     rng = np.random.default_rng(3)
     draws = np.array([length, 0.0]) + rng.standard_normal((2000, 2))
     # Rice's mean is the closed form's
@@ -173,7 +173,7 @@ def test_noise_makes_no_length_and_what_is_stated_holds_it(length):
     found = [point_along(draw, np.eye(2)) for draw in draws]
     size, u = np.array([(each.size, each.size_u) for each in found]).T
     assert np.mean(np.abs(size - length) <= 2 * u) > 0.93
-    # a length is never negative, so half of what the plain length says of nothing (1.25) is left
+    # a length is never negative, so half of the bias of the plain length (1.25) is left
     assert size.mean() == pytest.approx(length, abs=0.65 if length == 0 else 0.35)
 
 
@@ -181,7 +181,7 @@ def test_noise_makes_no_length_and_what_is_stated_holds_it(length):
     ("deg", "time"),
     [(0, "3:00"), (90, "12:00"), (180, "9:00"), (270, "6:00"), (45, "1:30"), (315, "4:30"), (359, "3:00")],
 )
-def test_a_direction_of_the_file_is_a_time_on_the_lens(deg, time):
+def test_a_direction_in_the_file_is_a_clock_position_on_the_lens(deg, time):
     # the image is turned by 180 degrees, and who looks into the lens sees left and right exchanged: right stays right,
     # down becomes up
     assert clock_time(deg) == time

@@ -18,7 +18,7 @@ NODES = list_layout_nodes(LAYOUT)
 
 
 def view(nodes, angle, k, perspective, scale=30.0):
-    """A lattice turned, in perspective and bent; the scale does not matter."""
+    """A lattice rotated, in perspective and distorted; the scale does not matter."""
     x, y = ((nodes - (6, 4)) / 7.2).T
     w = 1 + perspective * x
     x, y = x / w, y / w
@@ -41,7 +41,7 @@ def test_a_walk_finds_the_lattice_among_strays(angle, k, perspective, seed, stra
     rng = np.random.default_rng(seed)
     kept = NODES[np.sort(rng.permutation(len(NODES))[lost:])]
     place = view(kept, angle, k, perspective) + rng.normal(0, 0.3, (len(kept), 2))
-    # strays lie outside the lattice, as knobs and screws do
+    # strays are outside the lattice, like knobs and screws
     far = rng.uniform(-600, 600, (400, 2))
     far = far[np.hypot(*far.T) > 340][:strays]
     order = rng.permutation(len(place) + len(far))
@@ -99,7 +99,7 @@ def test_marks_fix_turn_and_origin(turn):
 
 
 @pytest.mark.parametrize("turn", TURNS)
-def test_marks_tell_the_mirror_image(turn):
+def test_marks_identify_the_mirror_image(turn):
     turn = turn @ MIRROR
     seen = NODES @ turn.T
     marks = {tuple((turn @ (mark.column, mark.row)).tolist()) for mark in LAYOUT.marks}
@@ -119,7 +119,7 @@ def test_marks_tell_the_mirror_image(turn):
         (((3, 3), (5, 3), (5, 5)), "mirrored about the other diagonal"),
     ],
 )
-def test_marks_that_look_like_themselves_need_a_print_that_hangs_upright(marks, symmetry):
+def test_symmetric_marks_need_an_upright_print(marks, symmetry):
     with pytest.raises(ValueError, match=f"they look the same {symmetry}, .* or write `orientation: upright`"):
         make_layout(25, 18, marks=marks)
     make_layout(25, 18, marks=marks, orientation="upright")
@@ -130,7 +130,7 @@ RECTANGLE = ((8, 5), (16, 5), (8, 12), (16, 12))
 
 @pytest.mark.parametrize("turn", TURNS)
 @pytest.mark.parametrize("degrees", [-40, 0, 40])
-def test_an_upright_print_is_read_upright_whatever_the_walk_calls_a_column(turn, degrees):
+def test_an_upright_print_is_read_upright_for_any_walk_axes(turn, degrees):
     layout = make_layout(25, 18, marks=RECTANGLE, orientation="upright")
     nodes = list_layout_nodes(layout)
     seen = nodes @ turn.T + (5, -2)
@@ -142,7 +142,7 @@ def test_an_upright_print_is_read_upright_whatever_the_walk_calls_a_column(turn,
 
 
 @pytest.mark.parametrize(("turn", "words"), [(1, "on its side"), (2, "upside down"), (3, "on its side")])
-def test_a_print_that_should_hang_upright_and_does_not_is_refused(turn, words):
+def test_an_upright_print_that_is_rotated_is_refused(turn, words):
     layout = make_layout(orientation="upright")
     seen = NODES @ TURNS[turn].T
     marks = {tuple((TURNS[turn] @ (mark.column, mark.row)).tolist()) for mark in layout.marks}
@@ -150,7 +150,7 @@ def test_a_print_that_should_hang_upright_and_does_not_is_refused(turn, words):
         read_marks(seen, mark_scores(seen, marks), layout, find_upright_turn(seen, seen * 30.0))
 
 
-def test_marks_on_an_upright_print_s_side_are_not_taken_for_missing_or_upright_ones():
+def test_marks_of_an_upright_print_on_its_side_are_not_accepted():
     layout = make_layout(25, 18, marks=RECTANGLE, orientation="upright")
     nodes = list_layout_nodes(layout)
     seen = nodes @ TURNS[1].T
@@ -160,7 +160,7 @@ def test_marks_on_an_upright_print_s_side_are_not_taken_for_missing_or_upright_o
 
 
 FOUR = {(5, 3), (8, 3), (5, 5), (8, 5)}
-"""Four equal marks where the default layout has three of them; off the middle of 13 x 9 nodes by half a column."""
+"""Four equal marks where the default layout has three; half a column off the middle of 13 x 9 nodes."""
 
 
 @settings(max_examples=40, deadline=None)
@@ -203,7 +203,7 @@ def test_two_marks_of_different_kinds_are_enough(kinds, turn):
         read_marks(mirrored, score, layout, UPRIGHT)
 
 
-def test_the_shipped_marks_fit_themselves_in_one_way_only():
+def test_the_shipped_marks_have_no_symmetry():
 
     from glasswright.config import read_config
     from glasswright_camera.stand import ChartLayout
@@ -218,7 +218,7 @@ def test_the_shipped_marks_fit_themselves_in_one_way_only():
 IN_FRAME = np.ones((9, 13), bool)
 
 
-def test_the_extent_of_the_right_chart_is_no_finding():
+def test_the_extent_of_the_right_chart_is_accepted():
     assert find_other_extent(NODES, IN_FRAME, LAYOUT) is None
     # single discs lost anywhere, a column out of the frame, a stray beyond
     assert find_other_extent(NODES[5:-7], IN_FRAME, LAYOUT) is None
@@ -228,12 +228,12 @@ def test_the_extent_of_the_right_chart_is_no_finding():
     assert find_other_extent(NODES[NODES[:, 0] >= 2], cropped, LAYOUT) is None
 
 
-def test_the_extent_of_other_charts_is_told():
+def test_the_extent_of_other_charts_is_reported():
     inside = (NODES[:, 0] >= 1) & (NODES[:, 0] < 11) & (NODES[:, 1] < 7)
     assert find_other_extent(NODES[inside], IN_FRAME, LAYOUT) == (10, 7)
     more = np.array([(c, r) for c in range(-1, 14) for r in range(9)])
     assert find_other_extent(more, IN_FRAME, LAYOUT) == (15, 9)
-    # columns with a gap before them belong to something else
+    # columns beyond a gap are not part of the chart
     apart = np.array([(c, r) for c in (15, 16) for r in range(9)])
     assert find_other_extent(np.concatenate([NODES, apart]), IN_FRAME, LAYOUT) is None
 
@@ -265,7 +265,7 @@ def test_a_layout_whose_marks_are_wrong_is_refused(marks, more, message):
         make_layout(marks=marks, **more)
 
 
-def test_a_ramp_whose_marks_do_not_tell_its_ends_apart_is_refused():
+def test_a_ramp_with_symmetric_marks_is_refused():
     board = {"columns": 9, "rows": 17, "pitch_mm": 16.0, "disc_diameter_mm": 9.0, "band_diameter_mm": 11.0}
     board |= {"name": "ramp", "ring_hole_diameter_mm": 4.0, "large_diameter_mm": 12.0, "contrast_ratio": 15.0}
     marks = tuple(Mark(column=column, row=4, kind="ring") for column in (2, 4, 6))

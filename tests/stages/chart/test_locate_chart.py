@@ -99,7 +99,7 @@ def test_every_disc_is_found_at_its_node_to_a_third_of_a_pixel(name):
     error = measure_errors(fit, scene)
     assert fit.disc_count >= least
     assert fit.disc_count + fit.left_out_count == scene.layout.columns * scene.layout.rows
-    # dust and things beside a disc pull at single centres; the edges are traced later
+    # dust and objects beside a disc bias single centres; edges are traced later
     assert np.sqrt(np.mean(error**2)) < 0.3
     assert np.median(error) < 0.15
     assert fit.is_mark.sum() == 3
@@ -120,7 +120,7 @@ def test_large_marks_of_an_upright_print_are_found_partly_out_of_the_frame(ratio
 
 
 @pytest.mark.parametrize(("k1", "pitch"), [(-0.3, 66.0), (0.3, 55.0)])
-def test_thirty_percent_of_distortion_is_stood(k1, pitch):
+def test_thirty_percent_of_distortion_is_located(k1, pitch):
     scene = replace(PLAIN, k1=k1, pitch_px=pitch)
     fit = locate(scene)
     assert fit.disc_count >= 113
@@ -146,7 +146,7 @@ def test_radius_scale_and_turn_are_those_of_the_scene():
     np.testing.assert_allclose(place[:2] / place[2], scene.node_places()[4 - 3, 6 + 2], atol=0.1)
 
 
-def test_the_homography_leaves_the_distortion_out():
+def test_the_homography_does_not_contain_the_distortion():
     straight, bent = replace(PLAIN, pitch_px=60.0), replace(PLAIN, pitch_px=60.0, k1=-0.1, k2=0.03)
     one, two = locate(straight), locate(bent)
     corner = [-6 * 120.0, -4 * 120.0, 1.0]
@@ -154,7 +154,7 @@ def test_the_homography_leaves_the_distortion_out():
     np.testing.assert_allclose(places[0][:2] / places[0][2], places[1][:2] / places[1][2], atol=0.5)
 
 
-def test_the_free_paper_ends_at_the_neighbour_the_frame_and_at_a_thing_beside():
+def test_the_free_paper_ends_at_neighbour_frame_and_nearby_objects():
     light = draw(PLAIN).copy()
     light[:, :30] = 0.2  # a dark post beside the first column
     fit = locate_chart(expose(light), make_stand(PLAIN.layout))
@@ -206,7 +206,7 @@ def test_discs_cut_by_the_frame_are_left_out_and_named():
     )
 
 
-def test_a_chart_larger_than_the_frame_is_measured_where_it_shows():
+def test_a_chart_larger_than_the_frame_is_measured_where_visible():
     scene = replace(PLAIN, pitch_px=95.0, shift=(30.0, 10.0))
     fit = locate(scene)
     assert measure_errors(fit, scene).max() < 0.1
@@ -228,7 +228,7 @@ def test_discs_on_clipped_paper_are_left_out():
     assert fit.notes[0].startswith(f"{fit.left_out_count} discs left out, on clipped paper: ")
 
 
-def test_starved_discs_are_left_out():
+def test_underexposed_discs_are_left_out():
     fit = locate(replace(PLAIN, falloff_ev=4.0), paper_dn=2000.0)
     dark = [note for note in fit.notes if "on paper too dark" in note]
     assert len(dark) == 1
@@ -259,13 +259,13 @@ def test_a_larger_chart_is_named_by_its_size():
     assert said.startswith("15 x 11 nodes found where lattice_13x9 has 13 x 9")
 
 
-def test_a_print_below_the_least_contrast_says_so():
+def test_a_print_below_the_least_contrast_is_reported():
     said = refuse(replace(PLAIN, dark=0.78))
     assert "117 discs left out, of too little contrast" in said
 
 
 @pytest.mark.parametrize(("rotation", "note"), [(0.0, ""), (177.0, "upside down"), (95.0, "on its side")])
-def test_how_a_print_hangs_is_noted_where_its_marks_say_it(rotation, note):
+def test_the_orientation_of_a_print_is_noted_if_marks_show_it(rotation, note):
     notes = [each for each in locate(replace(PLAIN, rotation=rotation, pitch_px=44.0)).notes if "hangs" in each]
     assert notes == ([f"lattice_13x9 hangs {note}, turned by {rotation:.0f} degrees"] if note else [])
 
@@ -280,7 +280,7 @@ def test_four_rings_where_the_layout_has_three_are_refused():
 
 @pytest.mark.parametrize("rotation", [0.0, 90.0, 190.0])
 @pytest.mark.parametrize("kind", ["ring", "large"])
-def test_a_mirrored_chart_is_told(kind, rotation):
+def test_a_mirrored_chart_is_reported(kind, rotation):
     scene = replace(PLAIN, mirrored=True, rotation=rotation, pitch_px=44.0, layout=make_layout(kind=kind))
     assert refuse(scene) == (
         "the marks of lattice_13x9 read mirrored: is the print reversed or the image flipped? (117 discs were found)"
@@ -295,12 +295,12 @@ def test_missing_marks_are_counted():
     )
 
 
-def test_a_covered_mark_is_told():
+def test_a_covered_mark_is_reported():
     scene = replace(PLAIN, hidden=((8, 3),))
     assert "2 ring marks seen where lattice_13x9 has 3" in refuse(scene)
 
 
-def test_too_few_discs_say_where_the_others_went():
+def test_the_message_of_too_few_discs_counts_the_rejected_ones():
     said = refuse(replace(PLAIN, pitch_px=198.0))
     assert said.startswith(
         "only 15 good discs of lattice_13x9 were found, at least 20 are needed; 102 discs left out, "
@@ -308,7 +308,7 @@ def test_too_few_discs_say_where_the_others_went():
 
 
 @pytest.mark.parametrize("what", ["blank", "noise", "dark"])
-def test_no_chart_is_told(what):
+def test_a_missing_chart_is_reported(what):
     light = {
         "blank": np.ones((600, 900)),
         "noise": np.random.default_rng(0).random((600, 900)),
@@ -355,7 +355,7 @@ def test_the_focal_length_chooses_the_chart():
 
 
 @pytest.mark.parametrize("radius", [0.3, 4.0, 30.0])
-def test_what_is_exactly_as_light_as_its_paper_is_no_disc(radius):
+def test_a_region_as_light_as_its_paper_is_no_disc(radius):
     even = np.ones((60, 80), np.float32)
     place = np.array([[40.0, 30.0], [1.0, 58.5]])
     found = measure_discs(even, np.zeros_like(even), place, np.full(2, radius), 0.4)

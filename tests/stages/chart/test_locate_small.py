@@ -38,7 +38,7 @@ def make_mosaic(values, pattern, planes=("red", "green", "blue"), black=None, wh
 
 @pytest.mark.parametrize("block", [1, 2, 3, 5, 6])
 @pytest.mark.parametrize("pattern", [np.array([[[0, 1], [1, 2]]]), XTRANS], ids=["bayer", "xtrans"])
-def test_an_even_coloured_field_is_grey_at_any_block(pattern, block):
+def test_an_even_coloured_field_is_grey_at_any_block_size(pattern, block):
     colour = np.array([3000.0, 8000.0, 4500.0])
     rng = np.random.default_rng(4)
     black = rng.uniform(90, 110, pattern.shape).round()
@@ -83,7 +83,7 @@ def test_a_plane_without_light_is_named():
         shrink_mosaic(make_mosaic(values, np.array([[[0, 1], [1, 2]]])), 4)
 
 
-def test_the_noise_of_a_soft_edge_is_no_thing_beside_the_disc():
+def test_the_noise_of_a_soft_edge_is_no_object_beside_the_disc():
     y, x = np.mgrid[:130, :130]
     sharp = np.where(np.hypot(x - 60.0, y - 64.0) < 14.0, 0.1, 1.0)
     beside = sharp.copy()

@@ -1,6 +1,6 @@
-"""Photographs that others took of a printed lattice with two cameras: what is found and measured on them.
+"""Photographs by others of a printed lattice, with two cameras: location and measurement.
 
-`support.real_dots` says what they are and where they must lie; `ci/bench photographs` prints the table of all ten.
+`support.real_dots` describes them and their folder; `ci/bench photographs` prints the table of all ten.
 """
 
 from __future__ import annotations
@@ -28,21 +28,21 @@ def test_the_lattice_is_found_with_its_four_large_dots(name):
 
 # tracing takes twenty seconds a photograph; `ci/bench photographs` does all ten
 @pytest.mark.parametrize("name", ["left.0", "left.3", "right.1", "right.4"])
-def test_small_soft_dots_are_placed_and_measured(name):
+def test_small_soft_dots_are_located_and_measured(name):
     found, stand = real_dots.trace(name), real_dots.make_stand()
     for plane in found.planes:
         assert found.is_placed([plane]).mean() > 0.8
     assert measure_fringing((found,), stand).disc_count > 250
     assert measure_distortion((found,), stand).left_out_count < 60
     green = measure_mtf50((found,), stand).green
-    # known of these photographs: about 0.085 cycles/pixel
+    # MTF50 of these photographs is about 0.085 cycles/pixel
     assert 0.07 < green.centre.mean_cy_per_px < 0.12
 
 
 @pytest.mark.parametrize("name", ["left.3", "right.4"])
 @pytest.mark.parametrize("plane", [0, 2], ids=["red", "blue"])
-def test_colours_lie_where_independent_centroids_have_them(name, plane):
-    """At the same share of the depth: blur is asymmetric here, so that other levels have other centroids."""
+def test_colour_displacement_agrees_with_independent_centroids(name, plane):
+    """At the same fraction of the depth: with this asymmetric blur, other levels have other centroids."""
     apart = real_dots.compare_displacement(name, plane)
     assert apart.dot_count > 240
     assert apart.median_px < 0.1
@@ -53,7 +53,8 @@ def test_colours_lie_where_independent_centroids_have_them(name, plane):
 
 @pytest.mark.parametrize("name", ["left.3", "right.4"])
 def test_the_lattice_fits_as_well_as_opencv_has_it(name):
-    """The print bulges: no fit leaves less than a pixel. OpenCV's camera has as many terms, and as fixed a centre."""
+    """The print is not flat: every fit has residuals above a pixel. OpenCV's model has the same terms and a fixed
+    centre."""
     own = measure_distortion((real_dots.trace(name),), real_dots.make_stand())
     other = real_dots.compare_distortion(name, own)
     assert own.residual_rms_px < 1.01 * other.rms_px
@@ -61,7 +62,7 @@ def test_the_lattice_fits_as_well_as_opencv_has_it(name):
 
 
 @pytest.mark.parametrize("name", ["left.3", "right.4"])
-def test_edges_unlike_any_blur_are_flagged_where_rings_outshine_the_paper(name):
-    """Light that is spread, never negative, makes no ring about a dark disc lighter than its paper; sharpening does."""
+def test_edges_with_sharpening_halos_are_flagged(name):
+    """A point spread function is not negative and makes no ring lighter than the paper; sharpening does."""
     assert max(real_dots.find_overshoot(name, plane) for plane in range(3)) > 0.01
     assert "unlike_edges" in real_dots.trace(name).caveats

@@ -1,4 +1,4 @@
-"""Stopped down, a good lens is as sharp as diffraction allows; what is sharper is a finding about the stand."""
+"""Stopped down, a good lens reaches the diffraction limit; a higher MTF50 is a finding about the stand."""
 
 import json
 from dataclasses import replace
@@ -52,7 +52,7 @@ def test_a_good_lens_at_f11_is_as_sharp_as_diffraction(shot):
     assert not finding.is_wide
 
 
-def test_what_is_sharper_than_light_is_a_finding(shot):
+def test_mtf50_above_the_diffraction_limit_is_noted(shot):
     folder, stand = shot
     # a pixel pitch that is wrong by a third makes the same picture impossible
     wrong = replace(stand, sensor=replace(stand.sensor, pixel_pitch_um=3.5))
@@ -61,7 +61,7 @@ def test_what_is_sharper_than_light_is_a_finding(shot):
     assert not any("the most that" in note for note in commission_diffraction(folder, stand, TODAY).notes)
 
 
-def test_that_nothing_was_shot_is_said(tmp_path, shot):
+def test_missing_shots_are_reported(tmp_path, shot):
     (tmp_path / "chart").mkdir()
     with pytest.raises(Unmeasurable, match="there are no shots in"):
         commission_diffraction(tmp_path, shot[1], TODAY)

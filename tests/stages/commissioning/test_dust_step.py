@@ -1,4 +1,4 @@
-"""Dust on the sensor: what every lens shows is listed, what lies in a lens is not."""
+"""Dust on the sensor: shadows with every lens are listed, those of a lens are not."""
 
 import json
 from datetime import date
@@ -26,13 +26,13 @@ MOTES = np.array([[0.2, 0.3], [0.7, 0.6], [0.5, 0.9]])
 
 
 def match(*lenses, wide=()):
-    """Match small shadows; a wide one lies in the last lens alone."""
+    """Match small shadows; only the last lens has a wide one."""
     none = np.zeros((0, 3))
     shadows = [none] * (len(lenses) - 1) + [np.array(wide).reshape(-1, 3)]
     return match_places([LensShadows(small=small, wide=each) for small, each in zip(lenses, shadows, strict=True)])
 
 
-def test_what_lies_under_a_wide_shadow_is_left_to_the_lenses_that_show_it():
+def test_a_mote_hidden_by_a_wide_shadow_is_found_with_the_other_lenses():
     # the third mote, at (0.5, 0.9), lies on the rim of a shadow 0.2 wide
     three = match(MOTES, MOTES, MOTES[:2], wide=[(0.6, 0.8, 0.2)])
     assert (len(three.place), three.unsure) == (3, 0)
@@ -41,7 +41,7 @@ def test_what_lies_under_a_wide_shadow_is_left_to_the_lenses_that_show_it():
     assert match(MOTES, MOTES[:2], MOTES[:2], wide=[(0.1, 0.1, 0.2)]).unsure == 0
 
 
-def test_what_every_lens_shows_is_dust_on_the_body():
+def test_shadows_with_every_lens_are_dust_on_the_sensor():
     own = np.array([[0.4, 0.4]])
     found = match(np.vstack([MOTES, own]), MOTES[::-1] + 0.002, np.vstack([MOTES, own + 0.1]) - 0.002)
     assert np.allclose(np.sort(found.place, axis=0), np.sort(MOTES, axis=0))
@@ -50,7 +50,7 @@ def test_what_every_lens_shows_is_dust_on_the_body():
     assert found.unsure == 0
 
 
-def test_what_two_lenses_of_three_show_is_unsure():
+def test_shadows_with_two_lenses_of_three_are_undecided():
     found = match(MOTES, MOTES[:2], MOTES)
     assert len(found.place) == 2
     assert found.unsure == 1
@@ -63,7 +63,7 @@ def test_a_clean_body_and_empty_lists():
     assert not has_near(MOTES, nothing).any()
 
 
-def test_what_one_shot_of_two_shows_is_noise():
+def test_shadows_in_one_shot_of_two_are_noise():
     assert len(join_places([MOTES, MOTES[:1]])) == 1
     assert len(join_places([MOTES])) == 3
 
@@ -82,14 +82,14 @@ def test_the_motes_of_a_rehearsed_body_are_listed(tmp_path):
     assert found.body == "Ostrel D7"
 
 
-def test_an_open_lens_shows_no_dust_and_lists_none():
+def test_shots_at_a_wide_aperture_are_refused():
     shots = [Shot(ticket="", role="flat", name="flat/a", path="a.dng", sha256="0", sequence=0,
                   facts=CaptureFacts(f_number=f_number)) for f_number in (16.0, 2.8)]  # fmt: skip
     with pytest.raises(Unmeasurable, match=r"a.dng is at f/2.8: dust shows only at f/11 or beyond"):
         refuse_open(shots)
 
 
-def test_one_lens_tells_nothing(tmp_path):
+def test_one_lens_is_refused(tmp_path):
     (tmp_path / "lens_1").mkdir()
     (tmp_path / "lens_1" / "a.dng").write_bytes(b"")
     with pytest.raises(Unmeasurable, match="has flats of 1 lenses: shoot two or more"):

@@ -1,4 +1,4 @@
-"""Photon transfer: gain, read noise and response come out as put in, and their uncertainties are their errors'."""
+"""Photon transfer: gain, read noise and response agree with the truth, and uncertainties with the errors."""
 
 import numpy as np
 import pytest
@@ -12,7 +12,7 @@ TIMES = np.array([0.03, 0.06, 0.12, 0.2, 0.3, 0.42, 0.55, 0.68, 0.8, 0.9])
 
 
 def draw_transfer(seed, count=20_000):
-    """Variances of as many pixels as counting scatters them: s^2 is sigma^2 chi^2(n) / n."""
+    """Draw variances of n pixels with their sampling scatter: s^2 is sigma^2 chi^2(n) / n."""
     generator = np.random.default_rng(seed)
     signal = np.concatenate([[0.0] * 3, np.geomspace(300, 15_000, 12)])
     true = GAIN * signal + (GAIN * READ) ** 2
@@ -30,7 +30,7 @@ def test_a_line_without_scatter_gives_gain_and_read_noise_exactly():
     assert found.count_electrons(3500.0, 35.0)[1] == pytest.approx(100.0, rel=1e-3)
 
 
-def test_truth_lies_within_two_u_as_often_as_two_u_promise():
+def test_two_u_intervals_have_their_coverage():
     inside = np.zeros(2)
     for seed in range(400):
         found = fit_transfer(*draw_transfer(seed))
@@ -43,7 +43,7 @@ def test_truth_lies_within_two_u_as_often_as_two_u_promise():
     assert np.all(inside / 400 < 0.99)
 
 
-def test_no_line_is_refused():
+def test_points_without_a_line_are_refused():
     with pytest.raises(Unmeasurable, match="fewer than three exposure times"):
         fit_transfer(np.ones(2), np.ones(2), np.ones(2))
     with pytest.raises(Unmeasurable, match="does not grow with the light"):
@@ -51,7 +51,7 @@ def test_no_line_is_refused():
 
 
 def draw_response(seed, bend, scatter=0.001):
-    """A signal L (1 - bend L) / (1 - bend), three planes, lamp and shutter off by the same part in all of them."""
+    """Draw a signal L (1 - b L) / (1 - b) in three planes, with common errors of lamp and shutter."""
     generator = np.random.default_rng(seed)
     light = TIMES[:, None] * np.array([0.72, 1.0, 0.8]) * (1 + scatter * generator.standard_normal((len(TIMES), 1)))
     signal = light * (1 - bend * light) / (1 - bend)
@@ -60,7 +60,7 @@ def draw_response(seed, bend, scatter=0.001):
 
 
 @pytest.mark.parametrize("bend", [0.0, 0.03, -0.02])
-def test_the_curve_that_is_found_straightens_the_signal(bend):
+def test_the_fitted_curve_linearises_the_signal(bend):
     found = fit_response(*draw_response(1, bend))
     light = np.linspace(0.05, 1.0, 20)
     back = Curve(*found.terms).apply(light * (1 - bend * light) / (1 - bend))[0]
@@ -75,7 +75,7 @@ def true_departure(bend):
     return departure[np.abs(departure).argmax()]
 
 
-def test_the_departure_lies_within_two_u_as_often_as_two_u_promise():
+def test_two_u_intervals_of_the_departure_have_their_coverage():
     inside = 0
     for seed in range(300):
         found = fit_response(*draw_response(seed, 0.03))

@@ -1,4 +1,4 @@
-"""Commissioning a sensor from the raw files of a rehearsed body: what it does to light is found, named and undone."""
+"""Commissioning a sensor from raw files of a rehearsed body: errors are measured, named and corrected."""
 
 import json
 from dataclasses import replace
@@ -46,19 +46,19 @@ def found(bent):
 
 
 @pytest.mark.parametrize("name", ["black_dn", "white_dn", "electrons_at_white_count", "read_noise_count"])
-def test_constants_are_the_truth_within_their_u_and_u_below_its_ceiling(bent, found, name):
+def test_constants_agree_with_the_truth_and_u_is_acceptable(bent, found, name):
     finding = next(each for each in found.findings if each.name == name)
     assert abs(finding.value - bent[3][name]) <= 3 * finding.u
     assert not finding.is_wide
 
 
-def test_hot_pixels_are_counted_and_the_day_and_body_are_the_shots(bent, found):
+def test_hot_pixels_are_counted_and_day_and_body_read_from_the_shots(bent, found):
     assert next(each.value for each in found.findings if each.name == "hot_pixel_count") == bent[3]["hot_pixel_count"]
     assert (found.body, found.measured, found.shot_count) == ("Ostrel D7", date(2026, 3, 2), 28)
 
 
-def test_the_proposed_sensor_reads_light_as_it_was(bent, found):
-    """The last word: two flats of one in two times the light, read with the proposed constants."""
+def test_the_proposed_sensor_linearises_light(bent, found):
+    """Two flats in the ratio 1 to 2 of light are read with the proposed constants."""
     folder, _, stand, _ = bent
     changes = {place[-1]: value for place, value in found.changes.items()}
     sensor = replace(stand.sensor, black_dn=tuple(map(tuple, changes["black_dn"])), white_dn=changes["white_dn"],
@@ -84,21 +84,21 @@ def test_the_proposed_sensor_reads_light_as_it_was(bent, found):
         (SensorErrors(is_cut_at_black=True), "the body cuts off values below black"),
     ],
 )
-def test_what_a_body_bakes_in_is_named(tmp_path, errors, said):
+def test_processing_by_the_body_is_named(tmp_path, errors, said):
     _, stand, _ = shoot(tmp_path, errors)
     notes = commission_sensor(tmp_path / "sensor", stand, TODAY).notes
     assert any(said in note for note in notes)
     assert sum(note.startswith("the body ") for note in notes) == 1
 
 
-def test_an_honest_body_is_left_as_it_is(tmp_path):
+def test_a_body_without_errors_needs_no_changes(tmp_path):
     _, stand, _ = shoot(tmp_path, SensorErrors())
     found = commission_sensor(tmp_path / "sensor", stand, TODAY)
     assert {place[-1]: value for place, value in found.changes.items()} == {"linearity": None}
     assert not [note for note in found.notes if note.startswith("the body ")]
 
 
-def test_the_command_writes_only_on_a_yes_and_repeats_to_nothing(bent):
+def test_the_command_writes_only_after_a_yes_and_a_repeat_changes_nothing(bent):
     folder, path, _, _ = bent
     text = path.read_text()
     run = CliRunner()
@@ -135,7 +135,7 @@ def test_a_body_that_the_stand_does_not_have_is_refused(bent, tmp_path):
     assert "shoot with a listed body, or add this one first" in said.output
 
 
-def test_constants_of_rendered_frames_say_so(found):
+def test_constants_of_rendered_frames_are_marked(found):
     assert found.as_entry("K. Moreau")["origin"].startswith("REHEARSED, not measured: commissioning, step sensor")
 
 
@@ -144,7 +144,7 @@ def test_constants_of_rendered_frames_say_so(found):
     [(29252.85, 26.2, "29253 ± 26"), (-0.8506, 0.0277, "-0.851 ± 0.028"), (15751.0, 0.29, "15751.00 ± 0.29"),
      (20.0, 0.0, "20")],
 )  # fmt: skip
-def test_numbers_are_written_as_far_as_they_are_known(value, u, text):
+def test_values_are_rounded_by_their_uncertainty(value, u, text):
     assert format_with_u(value, u) == text
 
 
@@ -154,7 +154,7 @@ def test_a_shot_counts_once(bent):
         refuse_copies([shot, replace(shot, path="again/copy.dng")])
 
 
-def test_what_is_missing_is_said(tmp_path, bent):
+def test_missing_shots_are_reported(tmp_path, bent):
     with pytest.raises(Unmeasurable, match=r"there is no folder .*dark: make it, and put the dark shots into it"):
         commission_sensor(tmp_path, bent[2], TODAY)
 

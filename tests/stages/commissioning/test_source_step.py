@@ -1,4 +1,4 @@
-"""The source apart from lens and sensor: found where the flats can tell, and said not to be known where they cannot."""
+"""The source separated from lens and sensor: measured where determined, and otherwise listed as undetermined."""
 
 import json
 from dataclasses import replace
@@ -48,7 +48,7 @@ def lose(place):
 
 
 def shoot(placements, seed=1, errors=None):
-    """Flats without frames, through the rehearsal's own source; each stands a little off what is written down."""
+    """Flats without frames, with the rehearsal's source; each position differs slightly from the noted one."""
     generator, place, errors = np.random.default_rng(seed), grid(), errors or SourceErrors()
     flats = []
     for placement in placements:
@@ -64,7 +64,7 @@ def true_source(place, errors=None):
     return emit(errors, place, still, FIELD_TAN) - emit(errors, np.zeros((1, 2)), still, FIELD_TAN)
 
 
-def test_the_source_is_found_to_three_thousandths_and_u_below_what_is_stated():
+def test_the_source_is_found_to_0_003_ev_and_u_is_acceptable():
     parts = separate_source(shoot((*TURNS, *SHIFTS, *MIXED, *TILTS)), FIELD_TAN)
     found, u = parts.map_source(grid())
     assert np.abs(found - true_source(grid())).max() < 0.003
@@ -72,7 +72,7 @@ def test_the_source_is_found_to_three_thousandths_and_u_below_what_is_stated():
     assert parts.list_unknown() == ()
 
 
-def test_truth_lies_within_two_u_as_often_as_two_u_promise():
+def test_two_u_intervals_have_their_coverage():
     corner = 0.9 * HALF * np.array([[-1, -1], [1, 1], [1, 0], [0, -1]])
     inside = []
     for seed in range(8):
@@ -89,7 +89,7 @@ def test_truth_lies_within_two_u_as_often_as_two_u_promise():
         ((*TURNS, *SHIFTS), ("the source's emission by angle",)),
     ],
 )
-def test_what_the_flats_cannot_tell_is_said_and_u_holds_the_error(placements, unknown):
+def test_undetermined_parts_are_listed_and_u_covers_the_error(placements, unknown):
     parts = separate_source(shoot(placements), FIELD_TAN)
     told = " ".join(parts.list_unknown())
     assert all(each in told for each in unknown)
@@ -98,7 +98,7 @@ def test_what_the_flats_cannot_tell_is_said_and_u_holds_the_error(placements, un
     assert np.mean(np.abs(found - true_source(grid())) <= 2 * u) > 0.9
 
 
-def test_u_grows_where_the_places_are_known_worse():
+def test_u_grows_with_the_uncertainty_of_the_positions():
     def worst(shift_u):
         placements = [Placement(turn_deg=p.turn_deg, shift=p.shift, tilt_deg=p.tilt_deg, shift_u=shift_u)
                       for p in (*TURNS, *SHIFTS, *TILTS)]  # fmt: skip
@@ -107,7 +107,7 @@ def test_u_grows_where_the_places_are_known_worse():
     assert worst(0.03) > 1.5 * worst(0.003)
 
 
-def test_a_turned_and_shifted_source_is_looked_at_where_it_is():
+def test_a_turned_and_shifted_source_is_projected_correctly():
     # a mark on the source at (0.3, 0), turned a quarter clockwise (y is down) and shifted by (0.1, 0), is at (0.1, 0.3)
     seen = project_to_source(np.array([[0.1, 0.3]]), np.array([90.0, 0.1, 0.0, 0.0, 0.0]), FIELD_TAN)
     assert np.allclose(seen, [[0.3, 0.0]], atol=1e-12)
@@ -131,7 +131,7 @@ def measured(tmp_path_factory):
     return folder, stand, said.output
 
 
-def test_vignetting_is_the_lenss_alone_on_the_commissioned_stand(measured):
+def test_vignetting_on_the_commissioned_stand_is_that_of_the_lens(measured):
     folder, stand, _ = measured
     shots = list_shots(folder / "source" / "place_01", "flat")
     flat = combine_flats(tuple(reduce_flat(decode_raw(shot, stand)) for shot in shots), stand)
@@ -163,14 +163,14 @@ def test_light_by_angle_needs_a_focal_length(measured):
         measure_vignetting(flat, stand)
 
 
-def test_places_must_be_written_down_and_one_lens_used(measured, tmp_path):
+def test_the_file_of_positions_and_a_single_lens_are_required(measured, tmp_path):
     with pytest.raises(Unmeasurable, match="run `glasswright commission begin`"):
         commission_source(tmp_path, measured[1], TODAY)
     with pytest.raises(Unmeasurable, match=r"several or unknown focal lengths \(50 mm, unknown\)"):
         only_one({50.0, None})
 
 
-def test_begin_writes_the_places_once(measured, tmp_path):
+def test_begin_writes_the_file_of_positions_once(measured, tmp_path):
     path = measured[0] / "stands" / STAND_FILE.name
     run = CliRunner()
     assert run.invoke(commission, ["begin", str(path), str(tmp_path / "new")]).exit_code == 0

@@ -1,4 +1,4 @@
-"""What a ticket's measurements point to: closed cases, properties, poor data; rehearsed lenses are in ci/bench."""
+"""Diagnosis: known cases, properties, poor data; rehearsed lenses are in ci/bench."""
 
 import sys
 from dataclasses import fields, is_dataclass, replace
@@ -59,7 +59,7 @@ HEALTHY = {
     "measure_focus_offset.green.shift_um": (0.3, 1.7),
     "measure_focus_offset.red_green_um": (1.4, 0.15),
 }
-"""Measure -> median and scatter of an invented population, at f/2."""
+"""Field -> median and scatter of an invented population, at f/2."""
 KNOWN = KnownLenses(
     models=(
         KnownLens(
@@ -85,7 +85,7 @@ INPUTS = {
 
 
 def blank(kind):
-    """Make a result that says nothing: every number NaN, every count 0, every text empty."""
+    """Make an empty result: every number NaN, every count 0, every text empty."""
     simple = {"float": np.nan, "NonNegative": np.nan, "Percentage": np.nan, "int": 0, "str": "", "bool": False}
     parts = vars(sys.modules[kind.__module__])
     values = {}
@@ -103,7 +103,7 @@ def put(thing, path, value):
 
 
 def results(setting=OPEN, u_of_scatter=0.5, **values):
-    """Return what the stages say of a lens: the population's medians, but for some (`measure` with `__` for dots)."""
+    """Return results of a lens: the population's medians, except some (`measure` with `__` for dots)."""
     changed = {name.replace("__", "."): value for name, value in values.items()}
     found = {}
     for measure, (middle, scatter) in HEALTHY.items():
@@ -134,7 +134,7 @@ def read(found, *, known=KNOWN, light=None, spots=None, best_focus=None):
     )
 
 
-def test_a_healthy_lens_points_nowhere():
+def test_a_healthy_lens_has_no_pattern():
     found = read(results())
     assert found.points_to == "nothing unusual"
     assert (found.surety, found.fault_count, found.unusual_count) == ("none", 0, 0)
@@ -179,7 +179,7 @@ CASES = {
 
 
 @pytest.mark.parametrize("name", CASES)
-def test_each_pattern_is_read_from_its_signs(name):
+def test_each_pattern_is_found_by_its_signs(name):
     found = read(results(**CASES[name]))
     assert found.points_to == name
     assert found.unexplained_count == 0
@@ -191,7 +191,7 @@ def test_light_in_a_wide_halo_is_haze_though_the_discs_show_no_glare():
     assert (found.points_to, found.unexplained_count) == (HAZE, 0)
 
 
-def test_every_rule_has_a_case_and_speaks_of_signs_that_there_are():
+def test_every_rule_has_a_case_and_uses_existing_signs():
     kinds = {kind.kind for kind in KINDS}
     assert {rule.name for rule in RULES} == set(CASES)
     for rule in RULES:
@@ -206,10 +206,10 @@ def test_two_faults_are_two_patterns():
 
 
 WEAK = {"measure_centring__side_slope_frac": 0.11, "measure_centring__coma_ratio": 0.2}
-"""A decentred element at a third of its usual strength: one side is softer, and coma is not quite significant."""
+"""A decentred element at a third of the nominal strength: one side is softer, coma is just not significant."""
 
 
-def test_where_the_sign_that_tells_two_faults_apart_is_half_seen_both_are_possible():
+def test_if_the_distinguishing_sign_is_weak_both_faults_are_possible():
     found = read(results(**WEAK))
     assert found.points_to == f"{TILT} and {DECENTRED}"
     assert found.surety == "possible"
@@ -221,7 +221,7 @@ def test_where_the_sign_that_tells_two_faults_apart_is_half_seen_both_are_possib
     assert (plain.points_to, plain.surety) == (TILT, "likely")
 
 
-def test_soft_corners_with_a_middle_that_is_half_seen_to_be_soft_may_be_wrong_spacing():
+def test_soft_corners_with_a_slightly_soft_middle_may_be_wrong_spacing():
     soft = {"measure_centring__corner_softening_frac": 0.45, "measure_mtf50__green__centre__mean_cy_per_px": 0.365}
     found = read(results(**soft))
     assert (found.points_to, found.surety) == (f"{CURVATURE} and {SPACING}", "possible")
@@ -235,7 +235,7 @@ def test_lateral_colour_is_a_sign_in_either_sense_and_a_shift_of_the_whole_frame
     assert read(put_all(shifted, "fringing", "red_green.worst_pct", 0.05)).points_to == "no clear pattern"
 
 
-def test_what_no_pattern_explains_is_said_to_be_unexplained():
+def test_signs_that_no_pattern_explains_are_listed():
     found = read(results(measure_mtf50__green__centre__mean_cy_per_px=0.5))
     assert found.points_to == "no clear pattern"
     assert found.unexplained_count == 1
@@ -244,7 +244,7 @@ def test_what_no_pattern_explains_is_said_to_be_unexplained():
     assert hint.startswith("No known fault fits, although these signs are significant: centre sharpness 0.500")
 
 
-def test_beside_a_limit_that_fails_nothing_unusual_is_never_said():
+def test_a_failing_limit_is_never_reported_as_nothing_significant():
     assert describe_hint(read(results())) == ["No known fault fits"]
 
 
@@ -281,7 +281,7 @@ def test_aberrations_are_looked_at_where_the_lens_is_widest_open():
 
 @given(st.sampled_from(sorted(HEALTHY)), st.floats(-4, 4))
 @settings(max_examples=60)
-def test_what_lies_within_scatter_and_uncertainty_is_never_unusual(measure, away):
+def test_departures_within_scatter_and_uncertainty_are_never_significant(measure, away):
     middle, scatter = HEALTHY[measure]
     changed = {measure.replace(".", "__"): middle + away * scatter}
     assert read(results(**changed)).points_to == "nothing unusual"
@@ -296,7 +296,7 @@ def test_more_uncertainty_never_makes_a_likely_pattern(name, more):
     assert all(one.surety == "possible" for one in new)
 
 
-def test_a_sign_that_nobody_could_see_is_none_however_certain():
+def test_an_effect_too_small_to_matter_is_no_sign_at_any_uncertainty():
     kind = next(kind for kind in KINDS if kind.kind == "glare")
     value = HEALTHY[kind.measure][0] + 0.9 * kind.least
     found = read(results(u_of_scatter=1e-6, measure_glare__chart_glare_pct=value))
@@ -304,7 +304,7 @@ def test_a_sign_that_nobody_could_see_is_none_however_certain():
 
 
 @pytest.mark.parametrize("measure", sorted(HEALTHY))
-def test_a_departure_counts_from_five_of_its_own_uncertainties_and_the_least_worth_speaking_of(measure):
+def test_a_departure_counts_from_five_combined_uncertainties(measure):
     # strength is departure over the root of scatter^2 + u^2 + (least / 5)^2; it stands out from 5
     kind = next(kind for kind in KINDS if kind.measure == measure)
     middle, scatter = HEALTHY[measure]
@@ -320,7 +320,7 @@ def test_a_departure_counts_from_five_of_its_own_uncertainties_and_the_least_wor
 
 
 def test_chance_makes_fewer_than_one_alarm_in_a_hundred_healthy_lenses():
-    """Student's t, W. S. Gosset, Biometrika 6 (1908): scatter known from thirty copies, as many signs as there are."""
+    """Student's t, W. S. Gosset, Biometrika 6 (1908): scatter from thirty copies, all signs."""
     assert 2 * t.sf(STANDS_OUT, 29) * len(KINDS) < 0.01
 
 
@@ -351,14 +351,14 @@ def test_chart_shots_that_were_refused_at_one_setting_point_at_the_shooting():
         ("new_sensor_dust_count", SENSOR_DUST),
     ],
 )
-def test_what_lies_in_the_light_is_named(count, name):
+def test_objects_in_the_light_are_named(count, name):
     spots = replace(blank(Spots), **{count: 2, "lens_deepest_pct": 3.4})
     assert read(results(), spots=spots).points_to == name
     assert read(results(), spots=spots).caveats == ()
     assert read(results(), spots=blank(Spots)).points_to == "nothing unusual"
 
 
-def test_nothing_at_all_is_unmeasurable():
+def test_no_results_are_unmeasurable():
     with pytest.raises(Unmeasurable, match="nothing was measured that could indicate a fault"):
         read({})
 
@@ -374,7 +374,7 @@ def test_the_drawing_has_a_row_for_each_kind_of_sign_and_fills_those_of_the_patt
     assert "not a proof" in picture.description
 
 
-def test_the_drawing_says_so_where_nothing_is_unusual_or_nothing_is_known():
+def test_the_drawing_has_a_caption_without_signs_or_results():
     (picture,) = draw_diagnosis(read(results()))
     assert picture.description.startswith("No known fault fits. Compared with healthy copies of the model (30 copies")
     assert 'class="fill one"' not in picture.svg

@@ -1,4 +1,4 @@
-"""The command `reference-values`: from an exported table to a file that a stand file can name."""
+"""The command `reference-values`: from an exported table to a file for the stand file."""
 
 import csv
 
@@ -45,7 +45,7 @@ def test_a_few_faulty_lenses_do_not_matter():
     assert mixed.scatter == pytest.approx(clean.scatter, rel=0.15)
 
 
-def test_of_each_lens_the_first_visit_counts():
+def test_the_first_visit_of_each_lens_counts():
     first = rows(np.linspace(1, 2, 9))
     again = [Row(**{**vars_of(row), "measured_at": "2026-04-01", "value": 50.0}) for row in first]
     assert find_reference_values([*again, *first]) == find_reference_values(first)
@@ -85,7 +85,7 @@ def test_the_file_that_is_written_can_be_read(tmp_path):
     assert "exists already" in again.output
 
 
-def test_wrong_input_is_told(tmp_path):
+def test_wrong_input_is_reported(tmp_path):
     table, out = tmp_path / "measurements.csv", tmp_path / "lens.yaml"
     write_table(table, np.linspace(-0.2, 0.2, 11))
     result = CliRunner().invoke(reference_values, ["Corvane 50", str(table), "--out", str(out)])

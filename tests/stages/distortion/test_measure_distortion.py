@@ -20,7 +20,8 @@ HALF_WIDTH, HALF_HEIGHT = 3 / np.sqrt(13), 2 / np.sqrt(13)  # of a 3:2 frame, in
 
 
 def expect_lines(radial):
-    """Top and left edge by hand: (rise of r' - r between middle and corner) / 2, as the edge lies at half the size."""
+    """Expected sag of top and left edge: (rise of r' - r between middle and corner) / 2, since the edge is at half the
+    size."""
 
     def gain(square):
         return sum(k * square ** (i + 1) for i, k in enumerate(radial))
@@ -84,7 +85,7 @@ def test_local_distortion_is_that_of_the_discs_themselves():
     assert found.reach_frac == pytest.approx(height.max() * (1 - 0.04 * height.max() ** 2), abs=1e-5)
 
 
-def test_a_wave_shows_in_the_bend_where_ends_and_middle_agree():
+def test_a_wave_shows_in_the_sag_though_ends_and_middle_agree():
     # r^2 and r^4 such that the top edge's corner and middle lie alike
     k1 = -0.05
     k2 = -k1 * (1 - HALF_HEIGHT**2) / (1 - HALF_HEIGHT**4)
@@ -130,7 +131,7 @@ def _find_ellipse_centre(plane, radius):
 
 
 def test_uncorrected_disc_size_would_show():
-    """What the correction is worth: the chart projected with and without it."""
+    """Effect of the correction: the chart projected with and without it."""
     view = {"radial": (-0.08, 0.0, 0.0)}
     node, large = project_discs(LAYOUT, **view)
     small = project_discs(LAYOUT, true_size=False, **view)[1]
@@ -193,7 +194,7 @@ def test_a_quarter_turn_of_the_body_turns_the_edges():
 # --- uncertainty
 
 
-def test_the_uncertainty_is_the_scatter():
+def test_the_uncertainty_equals_the_scatter():
     names = ("picture_height_top_pct", "corner_radial_pct", "pose_tilt_x_deg", "magnification_frac")
     node, centre = project_discs(LAYOUT, radial=(-0.03, 0.02, 0.0))
     found = [
@@ -203,7 +204,7 @@ def test_the_uncertainty_is_the_scatter():
     for name in names:
         scatter = np.std([getattr(each, name) for each in found], ddof=1)
         told = np.sqrt(np.mean([getattr(each, f"{name}_u") ** 2 for each in found]))
-        # 60 draws know a scatter to 9 %
+        # 60 draws: the scatter has a standard error of 9 %
         assert told == pytest.approx(scatter, rel=0.3), name
     # the worst of four alike corners scatters less than each of them does, so one corner is followed
     corner = np.std([each.disc_local_pct[0] for each in found], ddof=1)
@@ -224,7 +225,7 @@ def test_the_prints_own_errors_do_not_average_out():
     assert abs(many.picture_height_top_pct - expect_lines((-0.03,))[0]) < 3 * many.picture_height_top_pct_u
 
 
-def test_shots_that_scatter_more_than_noise_say_so():
+def test_shots_that_scatter_more_than_noise_set_a_caveat():
     shots = [make_shots(radial=(-0.03 + 0.001 * k, 0.0, 0.0))[0] for k in (-2, -1, 0, 1, 2)]
     found = measure_distortion(tuple(shots), STAND)
     scatter = np.std([expect_lines((-0.03 + 0.001 * k,))[0] for k in (-2, -1, 0, 1, 2)], ddof=1)
@@ -234,7 +235,7 @@ def test_shots_that_scatter_more_than_noise_say_so():
 # --- caveats
 
 
-def test_a_tilted_chart_is_told():
+def test_a_tilted_chart_sets_a_caveat():
     found = measure_distortion(make_shots(tilt_x=0.3, tilt_y=-0.4), STAND)
     assert found.caveats == ("chart_not_parallel",)
     assert found.notes == (
@@ -243,7 +244,7 @@ def test_a_tilted_chart_is_told():
     )
 
 
-def test_pose_and_lens_that_cannot_be_told_apart_are_told():
+def test_correlated_pose_and_lens_set_a_caveat():
     found = measure_distortion(make_shots(2, noise_px=1.0, u_px=1.0, focal_mm=400.0), STAND)
     assert "pose_not_separable" in found.caveats
     assert any("cannot be separated from the lens's decentring" in note for note in found.notes)
@@ -259,7 +260,7 @@ def test_without_a_focal_length_the_tilt_is_not_a_number():
     )
 
 
-def test_a_small_chart_says_that_the_corner_is_carried_on():
+def test_a_small_chart_sets_a_caveat_for_extrapolation():
     found = measure_distortion(make_shots(magnification=0.0175), STAND)
     assert found.caveats == ("short_of_corner",)
     assert found.notes == ("the discs reach to 0.70 of the half-diagonal; numbers for the corner are extrapolated",)
@@ -314,20 +315,20 @@ def test_a_crumpled_chart_is_refused():
         measure_distortion((make_trace(node, crumpled, noise_px=0.01),), STAND)
 
 
-def test_the_white_plane_serves_a_monochrome_sensor():
+def test_the_white_plane_is_used_with_a_monochrome_sensor():
     node, centre = project_discs(LAYOUT, radial=(0.02, 0.0, 0.0))
     found = measure_distortion((make_trace(node, centre, planes=("white",)),), STAND)
     assert found.corner_radial_pct == pytest.approx(2.0, abs=1e-3)
 
 
-def test_fewer_terms_leave_the_third_at_nothing():
+def test_fewer_terms_set_the_third_to_zero():
     found = measure_distortion(make_shots(radial=(-0.03, 0.01, 0.0)), STAND, radial_terms_count=2)
     assert found.radial_k3_frac == 0
     assert found.radial_k3_frac_u == 0
     assert found.corner_radial_pct == pytest.approx(-2.0, abs=1e-3)
 
 
-def test_the_fit_gives_back_what_the_model_was():
+def test_the_fit_recovers_the_model():
     rng = np.random.default_rng(2)
     distortion = DistortionModel(radial=np.array([-0.05, 0.03, -0.01]), tangential=np.array([3e-4, -2e-4]))
     plane = np.array([[0.7, 0.02, 0.01], [-0.02, 0.71, -0.03], [0.004, -0.003, 1.0]])

@@ -1,4 +1,4 @@
-"""Wide weak halos, which no fit of an edge sees: exact pictures with known truth."""
+"""Wide weak halos, which no edge fit detects: exact pictures with known truth."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from support.halos import HALOS, PLAIN, measure, paper_and_panel
 
 
 @pytest.mark.parametrize("blur", PLAIN)
-def test_plain_blurs_show_no_halo_and_stay_as_certain(blur):
+def test_blurs_without_a_halo_are_unchanged(blur):
     seen = measure(PLAIN[blur])
     far = seen.far
     assert far.caveats() == ()
@@ -22,7 +22,7 @@ def test_plain_blurs_show_no_halo_and_stay_as_certain(blur):
     assert np.abs(seen.error / seen.u).max() < 3.0
 
 
-def test_uneven_paper_and_light_open_nothing():
+def test_uneven_paper_and_light_are_no_halo():
     sheet = draw_sheet(PLAIN["Gaussian"], 44.0, phases=16)
     far = measure(PLAIN["Gaussian"], uneven=paper_and_panel(sheet.light.shape, 3), sheet=sheet).far
     assert not far.is_halo
@@ -31,7 +31,7 @@ def test_uneven_paper_and_light_open_nothing():
 
 
 @pytest.mark.parametrize("blur", HALOS)
-def test_a_wide_halo_is_never_silent(blur):
+def test_a_wide_halo_is_always_detected(blur):
     seen = measure(HALOS[blur])
     far = seen.far
     assert far.caveats() == ("wide_halo",)

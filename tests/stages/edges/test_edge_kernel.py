@@ -1,4 +1,4 @@
-"""The edge kernel on exact pictures: closed forms, properties, every colour layout, and what must not move it."""
+"""The edge kernel on exact pictures: closed forms, properties, all colour layouts, robustness."""
 
 import numpy as np
 import pytest
@@ -58,11 +58,11 @@ def coma_and_defocus(cutoff):
 
 
 def off_pct(table, truth):
-    """Mean error of MTF50 in per cent for each plane and direction."""
+    """Return the mean error of MTF50 in per cent for each plane and direction."""
     return 100 * (np.asarray(table.mtf50 / truth).mean(axis=1) - 1)
 
 
-def test_a_gaussian_reads_its_mtf50_place_radius_and_levels(sheet, plain):
+def test_a_gaussian_blur_gives_its_mtf50_place_radius_and_levels(sheet, plain):
     assert np.isfinite(plain.mtf50).all()
     assert np.abs(off_pct(plain, HALF / SIGMA)).max() < 0.2
     assert np.abs(plain.centre_px - sheet.centre).max() < 0.005
@@ -120,7 +120,7 @@ def test_a_displaced_plane_is_found_where_it_is(sheet, plane):
     assert np.abs(shift - moved).max() < 0.003
 
 
-def test_blur_that_differs_with_direction_is_told_by_direction():
+def test_blur_is_measured_by_direction():
     angle = 0.4
     sheet = draw_sheet(gaussian(0.9, 1.2, angle), 40.0, phases=9)
     found = trace(sheet, angle=angle)
@@ -130,7 +130,7 @@ def test_blur_that_differs_with_direction_is_told_by_direction():
     assert np.abs(turn - angle).max() < 0.03
 
 
-def test_astigmatism_made_by_waves_has_other_shapes_in_each_direction():
+def test_wave_optical_astigmatism_has_other_shapes_in_each_direction():
     angle = 0.4
     transfer = bent_pupil(0.55, defocus=0.15, astigmatism=0.25, angle=angle)
     truth = np.array([mtf50_of(transfer, angle + np.pi / 2), mtf50_of(transfer, angle)])
@@ -139,7 +139,7 @@ def test_astigmatism_made_by_waves_has_other_shapes_in_each_direction():
     assert np.abs(off_pct(found, truth)).max() < 0.5
 
 
-def test_coma_is_asymmetric_towards_its_tail_and_leaves_mtf50_alone():
+def test_coma_is_asymmetric_towards_its_tail_and_does_not_change_mtf50():
     angle = 0.4
     transfer = bent_pupil(0.9, coma=0.4, angle=angle)
     truth = np.array([mtf50_of(transfer, angle + np.pi / 2), mtf50_of(transfer, angle)])
@@ -208,7 +208,7 @@ def test_more_blur_lowers_mtf50(sigma, more):
     assert np.allclose(soft.mtf50.mean() * more, sharp.mtf50.mean(), rtol=0.01)
 
 
-def test_the_stated_uncertainty_is_the_scatter():
+def test_the_stated_uncertainty_equals_the_scatter():
     sheet = draw_sheet(gaussian(SIGMA), 40.0)
     rng = np.random.default_rng(2)
     tables = [trace_sheet(to_mosaic(sheet.light, noise=0.0075, rng=rng), sheet, rng) for _ in range(12)]
@@ -258,7 +258,7 @@ def test_a_fall_off_of_1_2_ev_to_the_corner_does_not_move_a_corner_disc(sigma, l
     sheet = draw_sheet(gaussian(sigma), 40.0, phases=9)
     clean = trace(sheet, noise=0.0002)
     y, x = np.mgrid[: sheet.light.shape[0], : sheet.light.shape[1]]
-    # as at the corner of a frame with 13 x 9 such discs
+    # like at the corner of a frame with 13 x 9 such discs
     half = 1640.0
     r = np.hypot(x + 1000.0, y + 700.0) / half
     found = trace(sheet, light=sheet.light * 2 ** (-1.2 * r**2), noise=0.0002)
@@ -285,19 +285,19 @@ def test_the_slow_tails_of_the_next_discs_are_part_of_a_small_discs_edge():
     assert off_pct(trace(sheet, alone=True), truth).min() > 1.0
 
 
-def test_a_disc_has_no_error_of_its_own_where_its_few_pixels_happen_to_lie():
-    # red and blue have few pixels to a cell; taken to lie at its middle, discs of this blur read 0.3 % apart
+def test_the_place_of_few_pixels_in_a_cell_causes_no_error():
+    # red and blue have few pixels per cell; with the pixels at its middle, discs of this blur differed by 0.3 %
     blurred = draw_sheet(gaussian(HALF / 0.4, HALF / 0.3, 0.4), 60.0)
     found = trace(blurred, noise=0.0005, angle=0.4)
     assert (found.mtf50.std(axis=1) / found.mtf50.mean(axis=1)).max() < 0.0015
 
 
 @pytest.mark.parametrize("make", [astigmatism, two_foci, coma_and_defocus])
-def test_a_small_discs_edge_bends_blur_that_is_not_round_as_well(make):
+def test_curvature_is_modelled_for_asymmetric_blur_too(make):
     transfer = solve_blur(make, 0.05, 0.05, 3.0)
     truth = np.array([mtf50_of(transfer, np.pi / 2), mtf50_of(transfer, 0.0)])
     assert truth.mean() * 44.0 < 2.4
-    # curved as if the blur were round, two foci read 0.9 % low
+    # with the curvature of a round blur, two foci were 0.9 % low
     assert np.abs(off_pct(trace(draw_sheet(transfer, 44.0, phases=4)), truth)).max() < 0.6
 
 
@@ -330,7 +330,7 @@ def test_a_halo_is_part_of_the_blur():
     truth = mtf50_of(transfer, 0.0)
     found = trace(draw_sheet(transfer, 60.0, phases=9))
     assert np.abs(off_pct(found, truth)).max() < 0.5
-    # a narrow window would have read the core alone
+    # a narrow window would have measured only the core
     assert HALF / 0.8 / truth > 1.03
 
 
@@ -344,18 +344,18 @@ def test_the_tail_of_diffraction_is_part_of_the_blur():
 
 
 @pytest.mark.parametrize("make", [two_foci, coma_and_defocus])
-def test_noise_does_not_draw_a_blur_that_is_not_round_to_a_round_one(make):
+def test_noise_does_not_bias_asymmetric_blur_towards_round(make):
     transfer = solve_blur(make, 0.1, 0.1, 6.0)
     truth = np.array([mtf50_of(transfer, np.pi / 2), mtf50_of(transfer, 0.0)])
     sheet, rng = draw_sheet(transfer, 46.0), np.random.default_rng(8)
     noise = 0.02 * (PAPER - DARK)
     tables = [trace_sheet(to_mosaic(sheet.light, noise=noise, rng=rng), sheet, rng) for _ in range(3)]
-    # 48 discs scatter by 1.0 to 1.6 % each: the mean is known to a quarter of a percent
+    # 48 discs with a scatter of 1.0 to 1.6 % each: standard error of the mean is 0.25 %
     off = np.mean([off_pct(table, truth) for table in tables], axis=0)
     assert np.abs(off).max() < 1.1
 
 
-def test_no_half_point_is_invented_for_an_edge_without_blur():
+def test_an_edge_without_blur_has_no_mtf50():
     found = trace(draw_sheet(gaussian(0.12), 40.0, phases=4, folds=6), noise=0.002)
     assert np.isnan(found.mtf50).all()
     assert (found.ending == TOO_SHARP).all()

@@ -1,4 +1,4 @@
-"""The parts of the edge kernel, each against what it must be: a finer computation, a library, exact blurs."""
+"""Parts of the edge kernel against a finer computation, a library, or exact blurs."""
 
 import numpy as np
 import pytest
@@ -27,7 +27,7 @@ from glasswright_camera.edges.kernel.prior import FIRST_SCALES, HALO, PriorSetti
 from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, FITTED_REACH, REACH, edge_shapes, sine_profile
 
 
-def test_few_samples_of_a_pupil_are_scaled_as_many_are():
+def test_few_samples_of_a_pupil_are_interpolated_accurately():
     coarse, fine = np.linspace(0.0, 2.0, 101), np.linspace(0.0, 2.0, 4001)
     for wavefront in (Wavefront(), Wavefront(defocus=0.25), Wavefront(defocus=0.4, spherical=-0.25)):
         found, half = scaled(coarse / 2, pupil_transfer(coarse, wavefront)[None])
@@ -37,7 +37,7 @@ def test_few_samples_of_a_pupil_are_scaled_as_many_are():
         assert np.abs(found - exact)[0, FREQUENCY < 2].max() < 1e-5
 
 
-def test_a_pupil_without_shear_lets_everything_through():
+def test_the_transfer_of_a_pupil_without_shear_is_one():
     # the formula in closed form: Goodman, Introduction to Fourier Optics, from memory
     shear = np.array([0.0, 0.02, 0.5, 1.0, 1.9])
     closed = 2 / np.pi * (np.arccos(shear / 2) - shear / 2 * np.sqrt(1 - shear**2 / 4))
@@ -53,13 +53,13 @@ def test_a_gaussian_keeps_its_half_point_and_its_form():
 
 
 def amounts_of(transfer):
-    """How much of each even shape is in transfer functions (members, frequencies)."""
+    """Return the amounts of the even shapes in transfer functions (members, frequencies)."""
     shapes = edge_shapes().transfer
     return sine_profile(transfer - shapes[0]) @ np.linalg.pinv(sine_profile(shapes[1 : 1 + EVEN_COUNT]))
 
 
 def exact_edges():
-    """Straight edges of MTF50 1 at u, by name: (name, profile)."""
+    """Return straight edges of MTF50 1 at u: (name, profile)."""
     u = np.arange(-FITTED_REACH, FITTED_REACH + 0.01, 0.02)
     yield "gaussian", u, ndtr(u * np.pi / np.sqrt(np.log(2) / 2))
     shear = np.linspace(0.0, 2.0, 4001)
@@ -70,7 +70,7 @@ def exact_edges():
 
 
 @pytest.mark.parametrize(("u", "profile"), [pytest.param(*rest, id=name) for name, *rest in exact_edges()])
-def test_the_shapes_read_an_exact_edge_without_noise_within_a_tenth_of_a_percent(u, profile):
+def test_the_shapes_fit_an_exact_edge_within_a_tenth_of_a_percent(u, profile):
     table = edge_shapes().table
     place = np.linspace(-REACH, REACH, len(table))
     drawn = np.linalg.cholesky(np.linalg.inv(family_moments().round_)).T
@@ -85,7 +85,7 @@ def test_the_shapes_read_an_exact_edge_without_noise_within_a_tenth_of_a_percent
     assert found[0] ** -0.5 == pytest.approx(1.0, abs=1e-3)
 
 
-def test_a_halo_is_told_from_other_round_blurs():
+def test_a_halo_is_distinguished_from_other_round_blurs():
     moments, settings, sure = family_moments(), PriorSettings(), 1e-4 * np.eye(PARAMETERS)
     value = np.zeros(PARAMETERS)
     value[WIDTH] = 25.0
@@ -101,7 +101,7 @@ def test_a_halo_is_told_from_other_round_blurs():
     assert (told_halo[[4, 5, 7, 8]] > 6 * settings.halo_least).all()
 
 
-def test_a_cell_knows_its_distances_and_takes_no_slope_for_noise():
+def test_a_cell_has_its_mean_distance_and_its_slope_is_not_noise():
     rng = np.random.default_rng(3)
     distance, noise = rng.uniform(2.0, 3.0, 12), rng.normal(0.0, 0.01, 12)
     cell = np.zeros((DIRECTIONS, BINS, CELL_COLUMNS))
@@ -132,6 +132,6 @@ def test_equations_without_a_solution_give_nan_and_no_exception(matrix):
     assert np.isnan(invert(matrix)).all()
 
 
-def test_the_matrix_of_products_holds_every_function_and_the_residual():
+def test_the_matrix_of_products_contains_every_function_and_the_residual():
     assert PRODUCTS % 2 == 0
     assert RADIAL_COUNT + 1 <= PRODUCTS <= RADIAL_COUNT + 2

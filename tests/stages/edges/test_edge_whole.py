@@ -1,4 +1,4 @@
-"""Discs that are small for their blur, fitted whole: exact pictures with known truth."""
+"""Discs small compared with their blur, fitted whole: exact pictures with known truth."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def of_mtf50(mtf50):
 
 
 def fit_whole(mosaic, sheet, *, radial=0.3, maps=None, seed=3, rough_px=0.3):
-    """Trace a sheet's discs, each whole where its edge alone cannot be fitted."""
+    """Trace a sheet's discs, each as a whole if its edge cannot be fitted."""
     count = len(sheet.centre)
     rng = np.random.default_rng(seed)
     return trace_table(
@@ -56,7 +56,7 @@ def fit_whole(mosaic, sheet, *, radial=0.3, maps=None, seed=3, rough_px=0.3):
 @pytest.mark.parametrize(
     ("radius", "mtf50"), [(6.0, 0.05), (6.0, 0.1), (6.0, 0.2), (10.0, 0.1), (13.0, 0.085), (13.0, 0.05), (20.0, 0.05)]
 )
-def test_place_and_size_are_exact_where_blur_fills_the_disc(radius, mtf50):
+def test_place_and_size_are_exact_if_blur_fills_the_disc(radius, mtf50):
     sheet = draw_sheet(of_mtf50(mtf50), radius, phases=9)
     found = fit_whole(to_mosaic(sheet.light, noise=2e-4, rng=np.random.default_rng(1), **GREY), sheet)
     assert (found.ending == WHOLE_DISC).all()
@@ -70,7 +70,7 @@ def test_place_and_size_are_exact_where_blur_fills_the_disc(radius, mtf50):
         assert np.abs(off).max() < 2.5 * whole_shape_u(np.array(radius * mtf50))
 
 
-def test_an_ellipse_and_a_blur_in_another_direction_are_told_apart():
+def test_an_ellipse_and_a_blur_in_another_direction_are_separated():
     axes = np.array([[1.1, 0.12], [-0.05, 0.85]])
     along, across = 0.187391 / 0.08, 0.187391 / 0.1
     sheet = draw_sheet(gaussian(across, along, 0.9), 13.0, phases=9, axes=axes)
@@ -90,7 +90,7 @@ BLURS = {
 }
 
 
-def test_uncertainties_of_places_hold_over_draws():
+def test_intervals_of_places_have_their_coverage():
     rng = np.random.default_rng(11)
     pull, off, blur_pull = [], [], []
     for draw in range(36):
@@ -112,12 +112,12 @@ def test_uncertainties_of_places_hold_over_draws():
     # 648 draws: 1.7 % is two standard deviations of the share
     assert 0.93 < np.mean(np.abs(places) < 1.96) < 0.975
     assert np.abs(np.concatenate(off).mean(axis=0)).max() < 0.003
-    # what the unknown shape does is common to many draws: never less than stated
+    # the error of the unknown shape is common to many draws: coverage is never lower than stated
     assert np.mean(np.abs(blur) < 1.96) > 0.93
 
 
 @pytest.mark.parametrize("transfer", ["Gaussian", "defocus"])
-def test_the_two_fits_agree_where_both_can_be_had(transfer):
+def test_the_two_fits_agree_where_both_are_possible(transfer):
     blurs = 1.55
     sheet = draw_sheet(BLURS[transfer](blurs / 15.0, np.random.default_rng(0)), 15.0, phases=16)
     mosaic = to_mosaic(sheet.light, noise=0.004, rng=np.random.default_rng(2), **GREY)
@@ -143,7 +143,7 @@ def test_the_two_fits_agree_where_both_can_be_had(transfer):
     assert abs(mean - other) < 2 * u
 
 
-def test_what_the_edge_alone_can_do_is_left_to_it():
+def test_discs_that_the_edge_fit_can_measure_are_not_fitted_whole():
     sheet = draw_sheet(of_mtf50(0.2), 32.0, phases=4)
     mosaic = to_mosaic(sheet.light, noise=0.005, rng=np.random.default_rng(2))
     plain = trace_sheet(mosaic, sheet, np.random.default_rng(3))
@@ -164,7 +164,7 @@ def test_what_the_edge_alone_can_do_is_left_to_it():
 
 
 def colours(mtf50, shift_px, radius=13.0):
-    """An exposure whose planes are blurred and moved otherwise, and the green sheet."""
+    """An exposure with different blur and shift for each plane, and the green sheet."""
     sheets = [draw_sheet(of_mtf50(f), radius, phases=16) for f in mtf50]
     light = [
         np.real(np.fft.ifft2(np.fft.fft2(sheet.light) * phase(sheet.light.shape, move)))
@@ -175,12 +175,12 @@ def colours(mtf50, shift_px, radius=13.0):
 
 
 def stand_of(sheet):
-    """A stand whose middle zone holds discs on both sides of its place."""
+    """A stand whose middle zone has discs on both sides of its place."""
     return replace(make_stand(sheet), zones=Zones(mid_inner_frac=0.2))
 
 
 def phase(shape, move):
-    """Moves a periodic picture by (x, y)."""
+    """Shift a periodic picture by (x, y)."""
     fy, fx = np.fft.fftfreq(shape[0])[:, None], np.fft.fftfreq(shape[1])[None, :]
     return np.exp(-2j * np.pi * (fx * move[0] + fy * move[1]))
 
@@ -194,7 +194,7 @@ def test_colours_whose_blurs_differ_are_placed_alike():
     assert np.abs(blue - [-0.8, 0.4]).max() < 0.06
 
 
-def test_a_blue_that_is_too_soft_takes_nothing_else_along():
+def test_a_blue_plane_that_is_too_soft_does_not_affect_the_others():
     mosaic, sheet = colours((0.2, 0.2, 0.03), ((0.0, 0.0), (0.0, 0.0), (0.5, 0.0)))
     stand = stand_of(sheet)
     trace = trace_edges(mosaic, make_fit(sheet, mosaic), stand, None, None)
@@ -214,7 +214,7 @@ def test_a_blue_that_is_too_soft_takes_nothing_else_along():
     assert fringing.blue_green.uniform_x_px == pytest.approx(0.5, abs=0.03)
 
 
-def test_a_chart_too_soft_in_every_plane_has_places_but_no_sharpness_and_says_why():
+def test_a_chart_too_soft_in_every_plane_has_places_but_no_sharpness():
     mosaic, sheet = colours((0.03, 0.03, 0.03), ((0.0, 0.0),) * 3)
     stand = stand_of(sheet)
     trace = trace_edges(mosaic, make_fit(sheet, mosaic), stand, None, None)
@@ -223,7 +223,7 @@ def test_a_chart_too_soft_in_every_plane_has_places_but_no_sharpness_and_says_wh
         measure_mtf50((trace,), stand)
 
 
-def test_a_zone_is_not_read_off_its_sharper_half():
+def test_a_zone_is_not_measured_by_its_sharper_half():
     mosaic, sheet = colours((0.2, 0.2, 0.2), ((0.0, 0.0),) * 3)
     stand = stand_of(sheet)
     trace = trace_edges(mosaic, make_fit(sheet, mosaic), stand, None, None)
@@ -238,7 +238,7 @@ def test_a_zone_is_not_read_off_its_sharper_half():
     assert np.isfinite(lost.red.mid.mean_cy_per_px)
 
 
-def test_asymmetric_blur_moves_the_place_with_the_light_and_all_planes_alike():
+def test_asymmetric_blur_moves_all_planes_equally():
     transfer = solve_blur(lambda c: bent_pupil(c, coma=0.45, defocus=0.2, angle=0.4), 0.07, 0.05, 3.0)
     sheet = draw_sheet(transfer, 13.0, phases=9)
     mosaic = to_mosaic(np.array([sheet.light] * 3), noise=0.003, rng=np.random.default_rng(5), **COLOUR)

@@ -1,4 +1,4 @@
-"""The inclined board from rehearsed pixels to best focus."""
+"""The inclined board: from rehearsed pixels to best focus."""
 
 from dataclasses import replace
 
@@ -32,7 +32,7 @@ def test_best_focus_of_each_colour_is_found(defocus_um, turn_deg):
     assert found.magnification_frac == pytest.approx(0.0225, rel=2e-3)
 
 
-def test_a_board_with_its_ends_mixed_up_is_refused():
+def test_a_board_with_exchanged_ends_is_refused():
     scene = make_ramp_scene()
     turned = replace(scene, pose=replace(scene.pose, tilt_x_deg=-scene.pose.tilt_x_deg))
     with pytest.raises(Unmeasurable, match=r"wrong way round: its far end \(rows 0 to 7, with the rings\) is nearer"):
@@ -44,12 +44,12 @@ def test_a_board_at_another_angle_is_refused():
         locate_ramp(take_shot(make_ramp_scene(), role="ramp"), make_ramp_stand(38.0))
 
 
-def test_a_board_at_another_angle_that_the_stand_knows_is_measured():
+def test_a_board_at_another_declared_angle_is_measured():
     found = measure_focus_offset((trace(make_ramp_scene(6.0, angle_deg=55.0), make_ramp_stand(55.0)),))
     assert found.green.shift_um == pytest.approx(6.0, abs=0.2)
 
 
-def test_a_stand_without_a_ramp_says_so():
+def test_a_stand_without_a_ramp_is_reported():
     stand = replace(make_ramp_stand(), ramps=())
     with pytest.raises(Unmeasurable, match="the stand file names no ramp; add one under `ramps` of its camera section"):
         locate_ramp(take_shot(make_ramp_scene(), role="ramp"), stand)
@@ -62,7 +62,7 @@ def test_a_stand_without_a_ramp_says_so():
         ("row: 6", "row: 12", "all must lie in the far half, rows 0 to 7"),
     ],
 )
-def test_a_print_that_mixes_up_its_ends_is_refused(tmp_path, old, new, message):
+def test_a_print_with_exchanged_ends_is_refused(tmp_path, old, new, message):
     path = tmp_path / "ramp.yaml"
     path.write_text(PRINT.read_text(encoding="utf-8").replace(old, new), encoding="utf-8")
     with pytest.raises(ConfigError, match=message):

@@ -1,4 +1,4 @@
-"""Straight slanted edges through the discs' kernel, and what the plain standard method makes of the same edges."""
+"""Straight slanted edges with the discs' kernel, and with the standard method."""
 
 from dataclasses import replace
 
@@ -35,7 +35,7 @@ SIDE = 110.0
 
 
 def draw(transfer):
-    """16 discs and a slanted square in their midst."""
+    """Draw 16 discs with a slanted square among them."""
     sheet = draw_sheet(transfer, RADIUS, phases=16)
     size = sheet.light.shape[0] // 4
     middle = sheet.centre[[5, 6, 9, 10]].mean(axis=0) + np.array([0.3, -0.4])
@@ -90,7 +90,7 @@ def test_disc_slanted_edge_and_exact_transfer_function_agree(blur):
     assert np.abs(edges.mtf50 / truth - 1).max() < 5 * edges.mtf50_u.max() / truth + 0.005
 
 
-def test_an_edge_tells_of_the_blur_across_it():
+def test_an_edge_measures_the_blur_across_it():
     transfer = gaussian(0.8, 1.1, LEAN)
     mosaic, fit, stand = set_up(transfer)
     edges = trace_slanted_edges(mosaic, fit, stand)
@@ -99,7 +99,7 @@ def test_an_edge_tells_of_the_blur_across_it():
     assert edges.mtf50[:, ~along] / (0.187391 / 0.8) == pytest.approx(1.0, abs=0.02)
 
 
-def test_its_uncertainty_is_the_scatter():
+def test_its_uncertainty_equals_the_scatter():
     _, light, _ = draw(gaussian(0.937))
     _, fit, stand = set_up(gaussian(0.937))
     rng = np.random.default_rng(3)
@@ -113,7 +113,7 @@ def test_its_uncertainty_is_the_scatter():
     assert 0.91 < inside < 0.99
 
 
-def test_coma_across_an_edge_leaves_its_mtf50_alone():
+def test_coma_across_an_edge_does_not_change_its_mtf50():
     transfer = bent_pupil(1.0, coma=0.3, angle=LEAN)
     mosaic, fit, stand = set_up(transfer)
     edges = trace_slanted_edges(mosaic, fit, stand)
@@ -122,7 +122,7 @@ def test_coma_across_an_edge_leaves_its_mtf50_alone():
         assert edges.mtf50[:, which].mean() / mtf50_of(transfer, angle) == pytest.approx(1.0, abs=0.005)
 
 
-def test_a_layout_without_edges_says_so():
+def test_a_layout_without_edges_is_reported():
     mosaic, fit, stand = set_up(gaussian(0.937), edges=False)
     with pytest.raises(Unmeasurable) as said:
         trace_slanted_edges(mosaic, fit, stand)
@@ -138,7 +138,7 @@ def test_edges_outside_the_frame_are_named():
         trace_slanted_edges(mosaic, fit, stand)
 
 
-def test_an_edge_that_is_not_there_is_named():
+def test_a_missing_edge_is_named():
     mosaic, fit, stand = set_up(gaussian(0.937))
     mosaic = replace(mosaic, values=np.full_like(mosaic.values, 40000))
     with pytest.raises(Unmeasurable) as said:
@@ -150,7 +150,8 @@ def test_an_edge_that_is_not_there_is_named():
 
 
 def plain_mtf50(sigma, angle, offset, *, rows=100, width=64, three_point=True, correct_derivative=False, cosine=True):
-    """Row projection by the known angle, four bins a pixel, derivative, Hamming window, Fourier transform."""
+    """Return MTF50 by projection at the known angle, four bins a pixel, derivative, Hamming window, Fourier
+    transform."""
     x = np.arange(width) - width / 2 + 0.5
     row = np.arange(rows) - rows / 2 + 0.5
     place = x[None, :] - offset - row[:, None] * np.tan(angle)
@@ -175,7 +176,7 @@ def plain_mtf50(sigma, angle, offset, *, rows=100, width=64, three_point=True, c
 
 @pytest.mark.parametrize("mtf50", [0.2, 0.25, 0.4])
 @pytest.mark.parametrize("correct", [False, True], ids=["derivative-left", "derivative-corrected"])
-def test_the_plain_methods_biases_are_those_of_its_steps(mtf50, correct):
+def test_the_biases_of_the_standard_method_are_those_of_its_steps(mtf50, correct):
     # each step's factor: 3-point derivative sinc(f/2), bins of a quarter pixel sinc(f/4); and a Hamming window of
     # width W moves the half point of a Gaussian by 0.46 ln 2 / (W f)^2
     rng = np.random.default_rng(int(1000 * mtf50))
@@ -198,7 +199,7 @@ def test_the_plain_methods_biases_are_those_of_its_steps(mtf50, correct):
     assert abs(np.mean(expected)) > 0.002 or mtf50 == 0.2
 
 
-def test_leaving_out_the_cosine_reads_low_by_it():
+def test_without_the_cosine_mtf50_is_low_by_it():
     angle = np.radians(10.0)
     with_cosine, _ = plain_mtf50(0.75, angle, 0.1, correct_derivative=True)
     without, _ = plain_mtf50(0.75, angle, 0.1, correct_derivative=True, cosine=False)

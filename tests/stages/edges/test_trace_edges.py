@@ -1,4 +1,4 @@
-"""The stage that traces edges: from a mosaic and the found chart to one table, or a reason why not."""
+"""The stage that traces edges: from a mosaic and the located chart to a table or an error."""
 
 from dataclasses import replace
 
@@ -62,7 +62,7 @@ def test_a_trace_names_the_zones_of_its_stand(sheet):
     assert trace_edges(mosaic, make_fit(sheet, mosaic), stand, None, None).zones == zones
 
 
-def test_a_field_that_falls_off_is_evened_out_by_the_panel(sheet):
+def test_falloff_is_corrected_by_the_panel(sheet):
     height, width = sheet.light.shape
     block = 16.0
     y, x = np.mgrid[: int(height / block) + 1, : int(width / block) + 1]
@@ -88,13 +88,13 @@ def test_a_field_that_falls_off_is_evened_out_by_the_panel(sheet):
     for found, limit in ((plain, 0.01), (evened, 0.003)):
         assert np.abs(found.centre_px - sheet.centre).max() < 0.01
         assert np.abs((found.mtf50 / SHARP).mean(axis=1) - 1).max() < limit
-    # the light is told at the frame's centre
+    # the light is reported at the frame's centre
     level = falls(*sheet.centre.T)
     assert np.abs(plain.paper_light / level / 0.8 - 1).max() < 0.01
     assert np.abs(evened.paper_light / level / 0.8 - 1).max() < 0.01
 
 
-def test_a_ring_marks_hole_is_kept_out(sheet):
+def test_the_hole_of_a_ring_mark_is_excluded(sheet):
     size = sheet.light.shape[0] // 4
     hole = draw_sheet(gaussian(SIGMA), 12.8, phases=16, pitch=size / 12.8)
     light = sheet.light.copy()
@@ -129,7 +129,7 @@ def test_too_few_edges_are_refused_with_the_reason(sheet):
     )
 
 
-def test_a_shot_on_the_shaker_without_edges_is_told_as_movement(sheet):
+def test_a_shot_on_the_shaker_without_edges_is_reported_as_motion(sheet):
     mosaic = replace(expose(np.full_like(sheet.light, 0.8)), role="shake_on")
     with pytest.raises(Unmeasurable, match=r"the shaker moved the image too far for its exposure time: shoot shorter"):
         trace_edges(mosaic, make_fit(sheet, mosaic), make_stand(sheet, kind="large"), None, None)
@@ -140,13 +140,13 @@ def test_an_overexposed_chart_is_refused(sheet):
         trace(sheet, sheet.light * 1.4)
 
 
-def test_edges_without_blur_have_no_mtf50_and_it_is_said():
+def test_edges_without_blur_have_no_mtf50_with_a_caveat():
     bare = draw_sheet(gaussian(0.12), 32.0, phases=16, folds=4)
     with pytest.raises(Unmeasurable, match=r"1\d discs: no 50 % point below 1 cycle/pixel"):
         trace(bare)
 
 
-def test_sharpness_beyond_nyquist_is_doubted():
+def test_mtf50_beyond_nyquist_sets_a_caveat():
     sheet = draw_sheet(gaussian(0.187391 / 0.7), 32.0, phases=16, folds=4)
     found = trace(sheet)
     # each of the 96 numbers within four of its uncertainties, as a whole as stated, their mean within half a percent
@@ -162,13 +162,13 @@ def test_sharpness_beyond_nyquist_is_doubted():
 
 
 def doubled(light, share, away_px):
-    """Light with a second image beside the first, as of a knock or a cemented pair that parts."""
+    """Light with a second image beside the first, as by a knock or a separated cemented pair."""
     return (1 - share) * light + share * shift(light, (0.0, away_px), order=3, mode="nearest")
 
 
 @pytest.mark.parametrize("noise", [0.0005, 0.002, 0.005])
 @pytest.mark.parametrize(("share", "away_px"), [(0.05, 5.0), (0.1, 5.0), (0.2, 5.0), (0.1, 8.0), (0.1, 15.0)])
-def test_doubled_edges_are_doubted_or_refused_never_simply_read(sheet, share, away_px, noise):
+def test_doubled_edges_set_a_caveat_or_are_refused(sheet, share, away_px, noise):
     mosaic = expose(doubled(sheet.light, share, away_px), noise)
     try:
         found = trace_edges(mosaic, make_fit(sheet, mosaic), make_stand(sheet), None, None)
@@ -190,7 +190,7 @@ def test_only_the_corner_with_doubled_edges_is_named(sheet):
     )
 
 
-def test_a_speck_on_some_discs_is_no_doubt_and_a_blot_is_one_disc_less(sheet):
+def test_specks_set_no_caveat_and_a_blot_removes_one_disc(sheet):
     y, x = np.mgrid[: sheet.light.shape[0], : sheet.light.shape[1]]
     light = sheet.light.copy()
     for k in (0, 5, 10):
@@ -209,12 +209,12 @@ def test_a_speck_on_some_discs_is_no_doubt_and_a_blot_is_one_disc_less(sheet):
 
 
 @pytest.mark.parametrize("role", ["focus_series", "shake_on"])
-def test_shots_that_are_blurred_on_purpose_are_not_doubted(sheet, role):
+def test_shots_that_are_blurred_on_purpose_get_no_caveat(sheet, role):
     mosaic = replace(expose(doubled(sheet.light, 0.05, 5.0)), role=role)
     assert trace_edges(mosaic, make_fit(sheet, mosaic), make_stand(sheet), None, None).caveats == ()
 
 
-def test_a_movement_is_refused():
+def test_camera_shake_is_refused():
     sheet = draw_sheet(gaussian(SIGMA, 1.5 * SIGMA, 0.5), 32.0, phases=16)
     with pytest.raises(Unmeasurable) as said:
         trace(sheet)
@@ -247,7 +247,7 @@ def test_of_three_shots_the_one_out_of_focus_is_odd(sheet):
     assert type(found).find_outliers([replace(t, role="focus_series") for t in (found, soft, found)]) == {}
 
 
-def test_the_sheet_is_what_it_says(sheet):
+def test_the_sheet_has_its_properties(sheet):
     assert isinstance(sheet, Sheet)
     assert sheet.light.max() == pytest.approx(0.8, abs=1e-3)
     assert sheet.light.min() == pytest.approx(0.05, abs=1e-3)
@@ -281,12 +281,12 @@ def test_pointing_does_not_turn_the_directions_of_a_disc_on_the_image_centre(kin
 
 
 def move(side, dx, dy):
-    """Moves a periodic picture."""
+    """Shift a periodic picture."""
     f = np.fft.fftfreq(side)
     return np.exp(-2j * np.pi * (f[None, :] * dx + f[:, None] * dy))
 
 
-def test_directions_come_in_evenly_away_from_the_image_centre():
+def test_directions_separate_gradually_away_from_the_image_centre():
     place = np.array([[499.5 + r, 399.5] for r in (0.0, 24.0, 36.0, 48.0, 200.0)])
     share = direction_share(place, np.full(5, 24.0), 1000, 800)
     np.testing.assert_allclose(share, [0.0, 0.0, 0.5, 1.0, 1.0])

@@ -1,4 +1,4 @@
-"""A frame that was shaken is told from a lens with coma, on rehearsed frames."""
+"""Camera shake and coma of the lens are distinguished on rehearsed frames."""
 
 from dataclasses import replace
 
@@ -32,14 +32,14 @@ def test_a_shaken_frame_is_refused_and_its_direction_named(coma):
     assert "the stand or the camera moved; shoot again" in str(e.value)
 
 
-def test_a_decentred_element_is_not_taken_for_a_movement():
+def test_a_decentred_element_is_not_taken_for_camera_shake():
     found = common(trace(1.2, gradient=0.6))
     # measured: 0.5 along 40 degrees; a movement has under 0.005
     assert np.hypot(*found) > 0.3
     assert np.degrees(np.arctan2(found[1], found[0])) == pytest.approx(40, abs=3)
 
 
-def test_coma_so_strong_that_all_discs_are_stretched_is_not_taken_for_a_movement():
+def test_strong_coma_is_not_taken_for_camera_shake():
     found = trace(4.0)
     stretch = np.nanmedian(found.blur_direction.mean(axis=0), axis=0)
     assert np.hypot(*stretch) > 0.25  # the widths' ratio is over 1.25

@@ -1,4 +1,4 @@
-"""Front and back focus from traces of a ramp, and how well it repeats."""
+"""Front and back focus from traces of a ramp, and its repeatability."""
 
 from dataclasses import replace
 
@@ -20,7 +20,7 @@ def at_board(shift_um, m=0.0225, f=50.0):
 
 
 @pytest.mark.parametrize("best_um", [0.0, 7.5, -19.0])
-def test_offset_and_axial_colour_of_a_known_run_of_blur(best_um):
+def test_offset_and_axial_colour_of_a_known_blur_curve(best_um):
     result = measure_focus_offset((make_ramp_trace(best_um),))
     assert result.green.shift_um == pytest.approx(best_um, abs=1e-6)
     assert result.green.offset_mm == pytest.approx(at_board(best_um), abs=1e-4)
@@ -31,7 +31,7 @@ def test_offset_and_axial_colour_of_a_known_run_of_blur(best_um):
     assert result.red.offset_mm > result.green.offset_mm > result.blue.offset_mm
 
 
-def test_what_an_offset_costs_is_read_from_the_lenss_own_curve():
+def test_the_sharpness_lost_by_an_offset_is_read_from_the_lenss_curve():
     # blur is 8 + 0.03 t^2, so that MTF50 at the band over that at best focus is sqrt(8 / (8 + 0.03 x 15^2))
     sharp = measure_focus_offset((make_ramp_trace(15.0, noise=0.003, seed=2),)).green
     assert sharp.kept_sharpness_frac == pytest.approx(np.sqrt(8 / 14.75), abs=0.01)
@@ -54,7 +54,7 @@ def test_front_focus_is_negative():
 
 @settings(max_examples=30, deadline=None)
 @given(best=st.floats(-30, 30), depth=st.floats(0.5, 40), move=st.floats(-50, 50))
-def test_a_scale_that_is_mirrored_moved_or_sharper_throughout_does_as_much_to_the_vertex(best, depth, move):
+def test_a_mirrored_moved_or_sharper_curve_changes_the_vertex_accordingly(best, depth, move):
     x = np.linspace(-45, 45, 17)
     blur, blur_u = 8 + depth * ((x - best) / 30) ** 2 + 0.3 * depth * ((x - best) / 30) ** 4, np.full(17, 1e-4)
     found = find_vertex(x, blur, blur_u, "green").place
@@ -86,7 +86,7 @@ def test_the_angles_uncertainty_is_part_of_it():
     assert sharp.offset_mm_u / sharp.offset_mm == pytest.approx(0.01745, rel=0.01)
 
 
-def test_vertex_is_as_certain_as_the_noise_allows():
+def test_the_vertex_has_the_least_variance():
     # least variance of a parabola's vertex: sigma^2 / (4 B^2 sum x^2). 11 points on -1..1, B = 1, sigma 0.02: 0.0048
     x = np.linspace(-1, 1, 11)
     bound = 0.02 / (2 * np.sqrt((x**2).sum()))
@@ -100,7 +100,7 @@ def test_vertex_is_as_certain_as_the_noise_allows():
     assert np.mean([fit.place_u for fit in fits]) == pytest.approx(spread, rel=0.2)
 
 
-def test_a_run_that_is_no_parabola_but_the_same_on_both_sides_moves_nothing():
+def test_a_symmetric_curve_that_is_no_parabola_does_not_move_the_vertex():
     x = np.linspace(-40, 60, 21)
     blur = 8 + 30 * np.sqrt(1 + ((x - 5) / 20) ** 2)
     assert find_vertex(x, blur, np.full(21, 0.01), "green").place == pytest.approx(5, abs=0.15)
@@ -110,7 +110,7 @@ def test_a_run_that_is_no_parabola_but_the_same_on_both_sides_moves_nothing():
     ("best_um", "side"),
     [(70.0, "behind the far end"), (-75.0, "in front of the near end"), (48.0, "behind the far end")],
 )
-def test_best_focus_off_the_board_says_on_which_side(best_um, side):
+def test_best_focus_off_the_board_is_reported_with_its_side(best_um, side):
     with pytest.raises(Unmeasurable, match=f"best focus in (red|green|blue) lies outside the ramp's scale, {side}"):
         measure_focus_offset((make_ramp_trace(best_um),))
 
@@ -160,7 +160,7 @@ def test_interval_of_a_standard_deviation(count, low, high):
     assert scatter_interval(1.0, count) == pytest.approx((low, high), abs=1e-3)
 
 
-def test_the_interval_holds_the_true_scatter_as_often_as_it_says():
+def test_the_interval_of_the_scatter_has_its_coverage():
     generator = np.random.default_rng(7)
     values = generator.normal(size=(2000, 6))
     held = [low < 1 < high for low, high in (scatter_interval(row.std(ddof=1), 6) for row in values)]
@@ -178,7 +178,7 @@ def test_scatter_is_without_the_bias_of_small_samples(count, c4):
     assert np.mean([each.scatter_u for each in found]) == pytest.approx(scatter.std(), rel=0.06)
 
 
-def test_too_few_shots_say_how_many_more():
+def test_the_message_of_too_few_shots_says_how_many_more():
     with pytest.raises(Unmeasurable, match="3 ramp shots; 5 are needed to estimate a scatter: shoot 2 more"):
         measure_autofocus(shots([0.0, 1.0, 2.0]))
     with pytest.raises(

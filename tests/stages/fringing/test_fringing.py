@@ -1,4 +1,4 @@
-"""Displacement of red and blue against green, by part, and the fringe's width."""
+"""Displacement of red and blue from green, by component, and the fringe's width."""
 
 import numpy as np
 import pytest
@@ -15,7 +15,7 @@ MIDDLE = np.array([(WIDTH - 1) / 2, (HEIGHT - 1) / 2])
 
 
 def moved(*, magnify=0.0, uniform=(0.0, 0.0), turn=0.0, plane=0):
-    """Displace one plane: a change of magnification, a shift of the frame, a rotation."""
+    """Displace one plane by a magnification, a shift and a rotation."""
 
     def shift(place, index):
         if index != plane:
@@ -47,7 +47,7 @@ def test_inwards_is_negative():
     assert measure_fringing((moved(magnify=-1e-3),), STAND).red_green.corner_radial_px < -2.0
 
 
-def test_a_uniform_shift_is_kept_apart():
+def test_a_uniform_shift_is_reported_separately():
     found = measure_fringing((moved(magnify=5e-4, uniform=(0.4, -0.2)),), STAND).red_green
     assert found.uniform_x_px == pytest.approx(0.4)
     assert found.uniform_y_px == pytest.approx(-0.2)
@@ -74,7 +74,7 @@ def test_a_mirrored_image_mirrors(magnify, x, y):
     assert mirrored.worst_px == pytest.approx(found.worst_px, abs=1e-9)
 
 
-def test_uncertainty_is_that_of_two_centres():
+def test_the_uncertainty_is_that_of_two_centres():
     found = measure_fringing((moved(magnify=1e-3),), STAND)
     # the four outermost discs are equally far off, and the worst of four is uncertain for it
     assert found.worst_red_green_px_u == pytest.approx(0.002 * np.sqrt(2) * widening(4))
@@ -83,7 +83,7 @@ def test_uncertainty_is_that_of_two_centres():
     assert found.disc_count == 117
 
 
-def test_the_fringe_holds_lateral_colour_and_difference_of_blur():
+def test_the_fringe_contains_lateral_colour_and_difference_of_blur():
     clean = measure_fringing((make_trace(),), STAND)
     assert clean.corner_fringe_px == pytest.approx(0.0, abs=1e-6)
     lateral = measure_fringing((moved(magnify=1e-3),), STAND)
@@ -115,7 +115,7 @@ def test_planes_that_are_merely_missing_are_no_sensor_without_colours():
     assert not isinstance(said.value, NotApplicable)
 
 
-def test_shots_that_share_no_disc_are_refused():
+def test_shots_without_a_common_disc_are_refused():
     with pytest.raises(Unmeasurable, match="no disc has a place in red and in green in all 2 shots"):
         measure_fringing((make_trace(lost=tuple(range(60))), make_trace(lost=tuple(range(60, 117)))), STAND)
 
@@ -131,7 +131,7 @@ def test_without_corner_discs_the_corner_numbers_are_unknown():
 
 
 @pytest.mark.parametrize("magnify", [0.0, 2e-6, 1e-5, 1e-4])
-def test_noise_makes_no_mean_length(magnify):
+def test_noise_adds_no_mean_length(magnify):
     rng = np.random.default_rng(6)
     _, place = lattice()
     truth = magnify * np.linalg.norm(place - MIDDLE, axis=1).mean()

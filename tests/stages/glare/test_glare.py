@@ -24,7 +24,7 @@ INK = 1 / 15
 
 
 def veiled(glare, *, paper=0.8, shot="chart/0001.dng", ink=INK, scatter=0.0):
-    """A trace whose discs carry a share of the paper's light as glare."""
+    """A trace whose discs contain a fraction of the paper's light as glare."""
     trace = make_trace(shot=shot)
     uneven = 1 + scatter * np.random.default_rng(3).standard_normal(trace.paper_light.shape)
     light = paper * np.ones_like(trace.paper_light)
@@ -32,7 +32,7 @@ def veiled(glare, *, paper=0.8, shot="chart/0001.dng", ink=INK, scatter=0.0):
 
 
 @pytest.mark.parametrize("glare", [0.0, 0.01, 0.05, 0.2])
-def test_the_glare_put_in_is_found(glare):
+def test_glare_is_measured_exactly(glare):
     found = measure_glare((veiled(glare),), None, STAND)
     for value in (found.chart_glare_pct, found.centre_glare_pct, found.corner_glare_pct):
         assert value == pytest.approx(100 * glare, abs=1e-9)
@@ -63,7 +63,7 @@ def test_the_prints_contrast_is_most_of_the_uncertainty_and_more_shots_do_not_he
     assert four.chart_glare_pct_u == pytest.approx(one.chart_glare_pct_u, rel=0.05)
 
 
-def test_discs_darker_than_the_print_can_be_speak_of_the_print():
+def test_discs_darker_than_the_print_question_its_contrast():
     found = measure_glare((veiled(0.0, ink=1 / 40),), None, STAND)
     assert found.caveats == ("print_contrast",)
     assert found.notes[0] == (

@@ -1,4 +1,4 @@
-"""The sheet on a terminal, and the ticket that it writes."""
+"""The hand-check sheet on a terminal, and the ticket that it writes."""
 
 import io
 import os
@@ -49,7 +49,7 @@ def shop(tmp_path):
 
 
 class Terminal:
-    """A sheet that believes itself on a terminal."""
+    """A sheet with a pseudo-terminal."""
 
     def __init__(self, shop, *more):
         command = [
@@ -68,7 +68,7 @@ class Terminal:
         self.seen = ""
 
     def expect(self, text):
-        """Read until a text stands there that was not read before."""
+        """Read until a new text appears."""
         fresh = ""
         end = time.monotonic() + 60
         while text not in fresh:
@@ -91,7 +91,7 @@ class Terminal:
         return code
 
 
-def test_a_sitting_on_a_terminal_is_broken_off_gone_on_with_and_corrected(shop):
+def test_a_session_on_a_terminal_is_interrupted_continued_and_corrected(shop):
     sitting = Terminal(shop)
     assert "T-0412: Corvane 50 mm f/2, serial C50-#417\n3 hand checks, 0 of them answered" in sitting.expect(
         "who checks: "
@@ -151,7 +151,7 @@ def test_a_sitting_on_a_terminal_is_broken_off_gone_on_with_and_corrected(shop):
     assert text.startswith(TICKET), "everything that stood there stands there still"
 
 
-def test_a_terminal_that_goes_away_loses_no_answer(shop):
+def test_a_closed_terminal_loses_no_answer(shop):
     sitting = Terminal(shop, "--who", "K. Moreau")
     sitting.expect("s stop]: ")
     sitting.say("p")
@@ -281,7 +281,7 @@ PRINTABLE = st.text(st.characters(codec="utf-8", exclude_categories=("C", "Z")),
 
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(who=PRINTABLE.map("Ada {}".format), note=PRINTABLE, answer=st.sampled_from(["pass", "fail", "not_applicable"]))
-def test_whatever_is_noted_reads_back_and_the_rest_stays(shop, who, note, answer):
+def test_any_note_reads_back_and_the_rest_is_unchanged(shop, who, note, answer):
     path = Path(shop / "T-0412" / "ticket.yaml")
     path.write_text(TICKET)
     written = make_note(answer, who, "2026-03-02T14:05+01:00", note)
@@ -300,7 +300,7 @@ def test_whatever_is_noted_reads_back_and_the_rest_stays(shop, who, note, answer
         (("maybe", "K. Moreau", "2026-03-02", ""), "`answer` Input should be 'pass', 'fail' or 'not_applicable'"),
     ],
 )
-def test_an_answer_that_no_ticket_may_hold_is_not_made(note, message):
+def test_an_invalid_answer_is_not_written(note, message):
     with pytest.raises(ValueError, match=re.escape(message)):
         make_note(*note)
 
@@ -321,7 +321,7 @@ def test_a_ticket_that_is_answered_is_only_shown(shop, capsys, monkeypatch):
     assert path.read_bytes() == before
 
 
-def test_a_sitting_without_an_answer_is_broken_off(shop, capsys, monkeypatch):
+def test_a_session_without_an_answer_is_interrupted(shop, capsys, monkeypatch):
     monkeypatch.setattr("sys.stdin", io.StringIO("K. Moreau\np\n\n"))
     code, said = run(capsys, "hand-checks", shop / "T-0412", "--cards", shop / "cards")
     assert code == 130
@@ -330,7 +330,7 @@ def test_a_sitting_without_an_answer_is_broken_off(shop, capsys, monkeypatch):
     assert set(load_ticket(shop / "T-0412", ROLES).hand_checks) == {"front_glass"}
 
 
-def test_of_two_sheets_of_one_ticket_the_second_writes_over_nothing(shop):
+def test_a_second_sheet_of_a_ticket_overwrites_nothing(shop):
     one, other = open_entry(shop / "T-0412"), open_entry(shop / "T-0412")
     write_answer(one, "mount", NOTE)
     with pytest.raises(HandCheckError, match="was changed by someone else in the meantime"):

@@ -50,7 +50,7 @@ def test_signed_answers_count():
         ((signed("mount", "not_applicable"),), "answered as not applicable (K. Moreau, 2026-03-02)"),
     ],
 )
-def test_what_does_not_count_is_left_empty_and_says_why(answers, says):
+def test_answers_that_do_not_count_are_empty_with_the_reason(answers, says):
     checks = read_hand_checks(ticket(*answers))
     assert checks.mount == HandCheck(passed=None, says=says)
     assert (checks.passed_count, checks.failed_count) == (0, 0)
@@ -59,7 +59,7 @@ def test_what_does_not_count_is_left_empty_and_says_why(answers, says):
     assert measured["mount.says"].text == says
 
 
-def test_an_answer_under_a_wrong_name_is_told_and_counts_for_nothing():
+def test_an_answer_under_a_wrong_name_is_reported_and_ignored():
     checks = read_hand_checks(ticket(signed("front_glas")))
     assert checks.notes == ("ticket.yaml answers `front_glas`, which is no hand check; did you mean `front_glass`?",)
     assert checks.front_glass.passed is None
@@ -83,7 +83,7 @@ def test_only_a_signed_pass_passes(answers):
     assert read_hand_checks(ticket(*reversed(answers))) == checks
 
 
-def test_each_instruction_is_one_sentence_and_what_can_hurt_has_its_caution():
+def test_each_instruction_is_one_sentence_with_a_caution_where_needed():
     for name, each in HAND_LIST.items():
         assert each.how.endswith("."), name
         assert each.how.count(". ") == 0, name
@@ -97,7 +97,7 @@ def test_each_instruction_is_one_sentence_and_what_can_hurt_has_its_caution():
         assert "Solvents burn" in HAND_LIST[name].caution
 
 
-def test_a_rehearsed_ticket_answers_what_there_is():
+def test_a_rehearsed_ticket_answers_the_checks_of_its_model():
     zoom, prime = MODELS["Corvane 24-70 mm f/4"], MODELS["Corvane 50 mm f/2"]
     for model in (zoom, prime):
         assert set(answer_hand_checks(model, ())) == set(HAND_LIST)
@@ -109,13 +109,13 @@ def test_a_rehearsed_ticket_answers_what_there_is():
     assert set(FAILED_CHECK) == set(HAND_FAULTS)
 
 
-def test_a_lens_without_a_zoom_cannot_creep(tmp_path, capsys):
+def test_zoom_creep_needs_a_zoom(tmp_path, capsys):
     code = run_command(["rehearse", str(tmp_path / "night"), "--stand", str(STAND), "--fault", "zoom_creep"])
     assert code == 2
     assert "Corvane 50 mm f/2 is no zoom: give --plan zoom" in capsys.readouterr().err
 
 
-def test_a_rehearsed_zoom_that_creeps_says_so_in_its_ticket_and_its_truth(tmp_path):
+def test_a_rehearsed_zoom_creep_is_in_ticket_and_truth(tmp_path):
     words = ["--tickets", "1", "--megapixels", "0.2", "--plan", "zoom", "--f-number", "8", "--fault", "zoom_creep"]
     assert run_command(["rehearse", str(tmp_path / "night"), "--stand", str(STAND), *words, "--workers", "1"]) == 0
     answers = load_ticket(tmp_path / "night/tickets/T-0001", ROLES).hand_checks

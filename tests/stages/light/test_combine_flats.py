@@ -1,4 +1,4 @@
-"""Flat shots taken together: one smooth map, its uncertainty, and what the light did between the shots."""
+"""Combined flat shots: one smooth map, its uncertainty, and changes of light between the shots."""
 
 import numpy as np
 import pytest
@@ -71,7 +71,7 @@ def test_a_mirrored_field_mirrors(seed):
     assert np.allclose(other.gain[:, ::-1, ::-1], one.gain, atol=2e-6)
 
 
-def test_the_uncertainty_is_the_scatter_of_the_gain():
+def test_the_uncertainty_equals_the_scatter_of_the_gain():
     # 40 independent nights of 4 shots: what gain_u promises is what the gain does
     rng = np.random.default_rng(5)
     fields = [
@@ -128,7 +128,7 @@ def band(width, depth, *, rows=64, columns=96):
 
 
 @pytest.mark.parametrize(("width", "depth"), [(2, 0.03), (6, 0.04), (12, 0.1), (20, 0.3)])
-def test_the_shadow_of_something_in_the_lens_is_followed_and_says_how_well(width, depth):
+def test_the_shadow_of_an_object_in_the_lens_is_kept_with_its_uncertainty(width, depth):
     x, y = half_diagonals(64, 96)
     noise = np.random.default_rng(int(width)).normal(1, 1e-3, (64, 96))
     light = 0.5 * (1 - 0.4 * (x**2 + y**2)) * band(width, depth)
@@ -195,7 +195,7 @@ def test_an_odd_shape_is_named():
     assert odd[3].startswith("its light is spread differently over the frame (by ")
 
 
-def test_honest_repeats_are_never_odd():
+def test_normal_repeats_are_never_odd():
     rng = np.random.default_rng(8)
     for _ in range(100):
         levels = rng.normal(0.5, 0.005, 3)

@@ -1,4 +1,4 @@
-"""Dark frames: levels and noise of each site, hot pixels, and whether the declared black can be believed."""
+"""Dark frames: levels and noise of each site, hot pixels, and check of the declared black."""
 
 import re
 
@@ -32,7 +32,7 @@ def test_level_and_noise_of_each_site():
     assert shot.noise_dn == pytest.approx(np.sqrt(25 + 1 / 12) * np.ones((1, 2, 2)), rel=4 / np.sqrt(2 * 15000))
 
 
-def test_hot_pixels_are_listed_brightest_first_and_spoil_nothing():
+def test_hot_pixels_are_listed_brightest_first_and_bias_nothing():
     hot = [(7, 11, 3000), (200, 150, 9000), (31, 30, 700)]
     clean, dirty = reduce_dark(dark()), reduce_dark(dark(hot=hot))
     assert dirty.hot_pixel.tolist() == [[200, 150, 9000], [7, 11, 3000], [31, 30, 700]]
@@ -74,7 +74,7 @@ def test_light_is_refused():
     )
 
 
-def test_darks_together_say_how_far_black_is_off():
+def test_combined_darks_give_the_error_of_black():
     shots = tuple(reduce_dark(dark(seed, level=514.0 + drift)) for seed, drift in enumerate((0, 1, -1)))
     levels = combine_darks(shots)
     assert levels.black_error_dn == pytest.approx(2, abs=4 * levels.black_error_dn_u)

@@ -1,4 +1,4 @@
-"""The sensor's gain from the noise between flats: the electrons that make white come out as they were put in."""
+"""The sensor's gain from the noise between flats: the electrons at white agree with the truth."""
 
 from dataclasses import replace
 
@@ -36,7 +36,7 @@ def test_the_electrons_that_make_white_come_out(full_well):
     assert 0.005 < found.white_count_u / found.white_count < 0.05
 
 
-def test_its_uncertainty_is_the_scatter_of_repeats():
+def test_its_uncertainty_equals_the_scatter_of_repeats():
     found = [measure_gain(flats([seed, seed + 1])) for seed in range(0, 80, 2)]
     scatter = np.std([each.white_count for each in found], ddof=1)
     assert scatter == pytest.approx(np.mean([each.white_count_u for each in found]), rel=0.35)
@@ -50,7 +50,7 @@ def test_neither_the_exposure_nor_a_flicker_matters(level, flicker):
     assert abs(found.white_count - 20_000) < 4 * found.white_count_u + 100
 
 
-def test_what_both_frames_share_does_not_matter():
+def test_a_pattern_common_to_both_frames_does_not_matter():
     rng = np.random.default_rng(5)
     uneven = falloff() * rng.normal(1, 0.01, (HEIGHT, WIDTH))  # pixels of one in a hundred, far above the shot noise
     uneven[100:130, 200:230] *= 0.9  # dust
@@ -71,12 +71,12 @@ def test_every_colour_pattern_counts_its_own_pixels(cfa):
     assert abs(found.white_count - 20_000) < 4 * found.white_count_u
 
 
-def test_more_frames_tell_it_better():
+def test_more_frames_reduce_the_uncertainty():
     two, six = measure_gain(flats([1, 2])), measure_gain(flats(range(1, 7)))
     assert six.white_count_u < 0.65 * two.white_count_u
 
 
-def test_the_rehearsed_sensor_has_the_electrons_that_it_was_given():
+def test_the_rehearsed_sensor_has_its_number_of_electrons():
     sensor = mosaic_sensor("RGGB", full_well_e=45_000.0, read_noise_e=3.0)
     shots = []
     for seed in (1, 2):
@@ -88,7 +88,7 @@ def test_the_rehearsed_sensor_has_the_electrons_that_it_was_given():
     assert abs(found.white_count - 45_000) < 3 * found.white_count_u
 
 
-def test_poor_data_says_what_to_do():
+def test_messages_about_poor_data_name_the_remedy():
     with pytest.raises(Unmeasurable, match="one flat shot shows no noise between shots: shoot two or more"):
         measure_gain(flats([1]))
     with pytest.raises(Unmeasurable, match="not of one frame size and colour pattern"):

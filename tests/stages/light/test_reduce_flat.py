@@ -1,4 +1,4 @@
-"""Block means of a flat frame: exact for known light, deaf to exposure and outliers, honest about clipping."""
+"""Block means of a flat frame: exact for known light, independent of exposure and outliers, with clipping marked."""
 
 import numpy as np
 import pytest

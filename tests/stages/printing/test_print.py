@@ -1,4 +1,4 @@
-"""Charts on paper: rendered from the PDF by another library, measured with a ruler of pixels, and hung on the stand."""
+"""Printed charts: rendered from the PDF by another library, measured in pixels, and put on the stand."""
 
 import dataclasses
 import math
@@ -32,7 +32,7 @@ DPI = 600
 
 @cache
 def printed(*options):
-    """Run the command once; give the PDF, the layout as its file says, and what was printed on the terminal."""
+    """Run the command once; return the PDF, the layout of its file, and the terminal output."""
     import tempfile
 
     with tempfile.TemporaryDirectory() as folder:
@@ -69,7 +69,7 @@ def test_the_printed_lattice_is_true_to_its_layout_file():
     assert diameter == pytest.approx(np.full(len(diameter), layout.disc_diameter_mm), rel=1e-3)
 
 
-def test_the_rings_are_where_the_layout_file_says():
+def test_the_rings_are_where_the_layout_file_has_them():
     layout, found = printed("--paper", "A4")[1], blobs()
     place = np.round(found.centre * rendered().px_per_mm - 0.5).astype(int)
     is_light = rendered().light[place[:, 1], place[:, 0]] > 0.5
@@ -79,7 +79,7 @@ def test_the_rings_are_where_the_layout_file_says():
 
 
 @pytest.mark.parametrize("axis", [0, 1], ids=["across", "down"])
-def test_the_check_bars_are_as_long_as_they_say(axis):
+def test_the_check_bars_have_their_printed_length(axis):
     light = rendered().light if axis == 0 else rendered().light.T
     lengths = []
     for line in light[: int(30 * DPI / 25.4)]:
@@ -101,7 +101,7 @@ def hang(scene, light):
     return fit, measure_distortion((trace,), stand), measure_mtf50((trace,), stand)
 
 
-def test_the_print_is_located_and_measured_like_the_chart_it_is_of():
+def test_the_print_is_located_and_measured_like_its_chart():
     layout = printed("--paper", "A4")[1]
     scene = Scene(layout=layout, pitch_px=105.0, k1=-0.012, rotation=0.6, blur_px=0.9)
     middle = blobs().centre.mean(axis=0)
@@ -142,7 +142,7 @@ def test_a_sheet_of_any_size_holds_a_chart_of_that_size(paper, orientation):
 
 
 def put_together(data, layout, dpi):
-    """Lay the sheets side by side as one who cuts and glues them does, by the places of their tiles."""
+    """Join the sheets by the places of their tiles, like sheets cut and glued."""
     tiling = draw_chart(layout, choose_paper("A4", "auto", is_wide=True), (), tiled=True)[1]
     scale = dpi / 25.4
     width = max(tile.left_mm + tile.width_mm for tile in tiling.tiles)
@@ -212,7 +212,7 @@ def test_no_seam_cuts_a_disc_and_every_sheet_fits_the_printer():
                 assert (seam - first) / 100 % 1 == pytest.approx(0.5)
 
 
-def test_paper_that_is_too_small_is_refused_with_what_would_do():
+def test_paper_that_is_too_small_is_refused_with_a_valid_size():
     with pytest.raises(PaperError, match="A4 is too small: a sheet of 210 x 297 mm does not reach from one gap"):
         cut_picture((3000.0, 3000.0), [500.0, 1000.0], [500.0, 1000.0], choose_paper("A4", "portrait", is_wide=True))
     message = "with its strips, and A4 holds 285 x 198 mm: use --tiled, larger paper, or leave --pitch-mm out"
@@ -315,7 +315,7 @@ def test_measured_bars_write_the_same_file_however_often(tmp_path, capsys):
     assert not list(tmp_path.glob("*.pdf"))
 
 
-def test_the_advice_is_said_and_written_and_the_own_size_keeps_the_name(tmp_path, capsys):
+def test_the_advice_is_printed_and_written_and_the_same_size_keeps_the_name(tmp_path, capsys):
     code, out = run(tmp_path, capsys, "--paper", "A3", "--tiled", "--magnification", "0.0225")
     assert code == 0
     assert "Print at 100 % (`actual size`): no `fit to page`" in out
@@ -324,7 +324,7 @@ def test_the_advice_is_said_and_written_and_the_own_size_keeps_the_name(tmp_path
     written = (tmp_path / "lattice_13x9.yaml").read_text(encoding="utf-8")
     assert "310 dots per inch" in written
     again = read_config(tmp_path / "lattice_13x9.yaml", ChartLayout)
-    # how well the contrast of another print is known says nothing of this one
+    # the uncertainty of another print's contrast does not apply to this one
     assert again.contrast_u_frac == 0.1
     assert dataclasses.replace(again, contrast_u_frac=LAYOUT.contrast_u_frac) == LAYOUT
 

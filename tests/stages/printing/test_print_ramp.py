@@ -1,4 +1,5 @@
-"""The ramp's board on paper: rendered by another library, inclined on the virtual stand, found by the ramp stage."""
+"""The printed board of the ramp: rendered by another library, inclined on the virtual stand, located by the ramp
+stage."""
 
 import numpy as np
 import pytest
@@ -53,7 +54,7 @@ def test_the_printed_board_is_found_inclined_with_its_far_end_far(print_of_it):
 
 
 def test_a_ramp_is_meant_for_discs_of_one_size_on_the_sensor():
-    """The board of 9 mm discs is made for a magnification of 0.0225, as its layout file says."""
+    """The board of 9 mm discs is for a magnification of 0.0225, as stated in its layout file."""
     layout = read_config(RAMP, RampLayout)
     assert ramp_magnification(layout.disc_diameter_mm) == pytest.approx(0.0225)
 

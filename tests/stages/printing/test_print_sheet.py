@@ -1,4 +1,4 @@
-"""The hand checks on paper: everything the card asks is there, and whatever a ticket says is text."""
+"""Printed hand checks: all checks of the card are there, and any content of a ticket is plain text."""
 
 import pypdfium2
 import pytest
@@ -41,7 +41,7 @@ def run(shop, capsys, *checks):
     return code, captured.out + captured.err
 
 
-def test_every_check_that_the_card_lists_is_asked_with_its_caution(shop, capsys):
+def test_every_check_of_the_card_is_printed_with_its_caution(shop, capsys):
     code, out = run(shop, capsys, "look_through", "contacts")
     assert code == 0
     assert out.endswith("T-0412-hand-checks.pdf\n")
@@ -53,7 +53,7 @@ def test_every_check_that_the_card_lists_is_asked_with_its_caution(shop, capsys)
     assert "Never look through a lens at the sun" in text
 
 
-def test_a_card_that_asks_for_nothing_or_for_what_there_is_not_is_refused(shop, capsys):
+def test_a_card_with_no_or_unknown_checks_is_refused(shop, capsys):
     code, out = run(shop, capsys)
     assert code == 2
     assert "the card of `Corvane 50 mm f/2` lists no hand checks: there is nothing to print" in out
@@ -63,7 +63,7 @@ def test_a_card_that_asks_for_nothing_or_for_what_there_is_not_is_refused(shop, 
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter", "A3"])
-def test_the_whole_list_goes_on_sheets_without_losing_or_cutting_one(paper):
+def test_the_whole_list_is_printed_without_losing_or_cutting_a_check(paper):
     head = SheetHead(ticket="T-1", model="<b>&amp; \u202eM" + "x" * 300, serial="中")
     sheet = choose_paper(paper, "portrait", is_wide=False)
     data = draw_sheet(head, list(HAND_LIST.values()), sheet)

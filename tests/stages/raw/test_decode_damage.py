@@ -1,4 +1,4 @@
-"""Files that were cut, stripped, half copied or altered, as really written: none passes, and each says what it is."""
+"""Files that were cut, stripped, half copied or altered: all are refused, each with its cause."""
 
 import os
 import re
@@ -117,7 +117,7 @@ def test_a_hole_of_zeros_within_a_row(tmp_path):
 
 @pytest.mark.parametrize("filler", [0, 300, 6000])
 def test_a_block_of_one_value(tmp_path, filler):
-    # no zero, no whole row: 64 x 64 pixels of filler, off the grid, black 0 so that zeros alone prove nothing
+    # 64 x 64 pixels of filler off the grid, without zeros or whole rows; black 0, so that zeros prove nothing
     values = tall_frame()
     values[37:101, 19:83] = filler
     assert refusal(write_dng(tmp_path / "a.dng", values, black=(0, 0, 0, 0))) == (
@@ -126,7 +126,7 @@ def test_a_block_of_one_value(tmp_path, filler):
 
 
 def test_filler_that_repeats_with_the_pattern(tmp_path):
-    # what a cut lossless stream decodes to: each colour's last value again and again
+    # result of decoding a cut lossless stream: each colour's last value repeated
     values = tall_frame()
     values[150:, 0::2], values[150:, 1::2] = 5990, 6011
     assert refusal(write_dng(tmp_path / "a.dng", values)).startswith("42 rows hold one repeated value from end to end")
@@ -142,7 +142,7 @@ def test_a_lossless_stream_overwritten_with_zeros(tmp_path):
 
 
 def test_a_tile_overwritten_with_zeros(tmp_path):
-    # LibRaw gives the tile before in its place: noise and all, so that no look at the pixels tells
+    # LibRaw returns the tile before in its place, with noise, so that the pixels do not show it
     path = write_dng(tmp_path / "a.dng", tall_frame(), storage={**JPEG, "tile": (96, 80)})
     with tifffile.TiffFile(path) as tiff:
         offset, count = tiff.pages[0].dataoffsets[3], tiff.pages[0].databytecounts[3]
@@ -164,7 +164,7 @@ def test_a_lossless_stream_cut_out_of_the_middle(tmp_path):
     )
 
 
-def test_a_tile_that_lies_elsewhere(tmp_path):
+def test_a_tile_with_a_wrong_offset(tmp_path):
     path = write_dng(tmp_path / "a.dng", tall_frame(), storage={"tile": (96, 80)})
     with tifffile.TiffFile(path) as tiff:
         offsets = list(tiff.pages[0].dataoffsets)
@@ -176,7 +176,7 @@ def test_a_tile_that_lies_elsewhere(tmp_path):
 
 
 @pytest.mark.parametrize("where", ["thumbnail", "astray", "in a circle"])
-def test_what_follows_the_raw_frame_in_the_chain_of_directories_matters_to_nobody(tmp_path, where):
+def test_directories_after_the_raw_frame_are_ignored(tmp_path, where):
     path = write_dng(tmp_path / "a.dng", tall_frame())
     whole = decode_raw(make_shot(path), make_stand())
     data = bytearray(path.read_bytes())
@@ -367,14 +367,14 @@ def test_an_opcode_list_cut_short(tmp_path, cut):
     assert refusal(path) == "opcode list 1 of the file is cut short: copy it again"
 
 
-def test_a_header_that_claims_too_much(tmp_path):
+def test_a_header_that_declares_too_much(tmp_path):
     path = write_dng(tmp_path / "a.dng", tall_frame(), storage=JPEG)
     change_tag(path, 256, 60000)
     change_tag(path, 257, 60000)
     assert re.match(r"the header claims 60000 x 60000 pixels|the raw file cannot be read", refusal(path))
 
 
-def test_other_peoples_messages_reach_standard_error(capfd):
+def test_messages_of_libraries_reach_standard_error(capfd):
     found = []
     with collect_messages(found, "chart/0001.dng"):
         os.write(2, b"chart/0001.dng: data corrupted at 17\nthe kettle boils\n")

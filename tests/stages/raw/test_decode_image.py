@@ -84,7 +84,7 @@ def test_an_image_is_grey_where_the_stand_says_so_and_only_there(tmp_path):
     )
 
 
-def test_the_stands_levels_are_in_the_files_values(tmp_path):
+def test_the_stands_levels_are_in_file_values(tmp_path):
     path = save(tmp_path / "a.png", photograph(1, np.uint8))
     mosaic = decode(path, black_dn=10.0, white_dn=250.0, transfer="srgb")
     table = make_light_table(255, "srgb")
@@ -186,7 +186,7 @@ def write_png_header(path, width, height, depth=8, colour=0, body=b""):
     return path
 
 
-def test_a_header_that_claims_more_than_a_sensor_has_is_refused_before_memory_is_taken(tmp_path, monkeypatch):
+def test_a_header_that_declares_too_many_pixels_is_refused_before_memory_is_taken(tmp_path, monkeypatch):
     monkeypatch.setattr(imagecodecs, "png_decode", lambda *_: pytest.fail("the image was decoded"))
     monkeypatch.setattr(tifffile.TiffPage, "asarray", lambda *_: pytest.fail("the image was decoded"))
     said = refusal(write_png_header(tmp_path / "a.png", 60000, 60000))
@@ -210,6 +210,6 @@ def test_a_header_that_claims_more_than_a_sensor_has_is_refused_before_memory_is
     assert "the header claims 360 MB of pixels, packed into" in refusal(packed)
 
 
-def test_a_small_frame_may_be_as_empty_as_it_is(tmp_path):
+def test_a_small_frame_may_be_empty(tmp_path):
     assert "copies" not in refusal(write_png_header(tmp_path / "a.png", 640, 480, body=b"\0" * (641 * 480)))
     assert "packed into" not in refusal(save(tmp_path / "b.png", np.zeros((640, 480), np.uint16)))

@@ -1,4 +1,4 @@
-"""Files that are whole come back bit by bit, each site under its own colour and black."""
+"""Intact files are decoded bit by bit, each site with its colour and black level."""
 
 import re
 
@@ -80,7 +80,7 @@ def test_blacks_stay_with_their_sites_or_the_file_is_refused(tmp_path_factory, t
     assert decode(path, black_dn=512.0).black_dn.tolist() == [[[512, 512], [512, 512]]]
 
 
-def test_odd_margins_and_differing_blacks_say_both_readings(tmp_path):
+def test_odd_margins_with_differing_blacks_are_refused_with_both_readings(tmp_path):
     area = (50829, 4, 4, (1, 0, 90, 150), True)
     path = write_dng(tmp_path / "a.dng", noisy_frame(), black=(512, 513, 514, 515), extra=[area])
     with pytest.raises(Unmeasurable) as caught:
@@ -99,7 +99,7 @@ def test_x_trans_keeps_its_six_by_six_pattern(tmp_path):
     assert set(mosaic.black_dn.ravel()) == {512}
 
 
-def test_monochrome_opens_only_where_the_stand_says_so(tmp_path):
+def test_monochrome_opens_only_if_the_stand_declares_it(tmp_path):
     values = noisy_frame()
     path = write_monochrome(tmp_path / "a.dng", values)
     mosaic = decode(path, monochrome=True)
@@ -139,13 +139,13 @@ def test_levels_that_cross_are_refused(tmp_path):
     )
 
 
-def test_the_mosaic_carries_what_the_shot_says(tmp_path):
+def test_the_mosaic_has_the_facts_of_the_shot(tmp_path):
     shot = make_shot(write_dng(tmp_path / "a.dng", noisy_frame()), "flat", exposure_time_s=0.25)
     mosaic = decode_raw(shot, make_stand())
     assert (mosaic.role, mosaic.shot, mosaic.facts) == ("flat", "flat/a.dng", shot.facts)
 
 
-def test_the_pixels_are_the_mosaics_own(tmp_path):
+def test_the_mosaic_owns_its_pixels(tmp_path):
     # arrays of the reader's own memory must not outlive it
     mosaic = decode(write_dng(tmp_path / "a.dng", noisy_frame()))
     assert mosaic.values.base is None or isinstance(mosaic.values.base, np.ndarray)
@@ -194,7 +194,7 @@ def test_a_sensor_map_that_changed_since_is_refused(tmp_path):
         decode(write_dng(tmp_path / "a.dng", noisy_frame()), sensor_map=file)
 
 
-def test_overexposure_says_how_much(tmp_path):
+def test_overexposure_is_reported_with_its_extent(tmp_path):
     values = noisy_frame()
     values[:48] = 16383
     path = write_dng(tmp_path / "a.dng", values)
@@ -204,7 +204,7 @@ def test_overexposure_says_how_much(tmp_path):
     assert decode_raw(make_shot(path), make_stand(), clipped_limit_frac=0.6).white_dn == 16383
 
 
-def test_underexposure_says_how_little(tmp_path):
+def test_underexposure_is_reported_with_its_level(tmp_path):
     path = write_dng(tmp_path / "a.dng", noisy_frame(level=670))
     with pytest.raises(Unmeasurable) as caught:
         decode(path)

@@ -1,4 +1,4 @@
-"""The digest of a frame's pixels: of nothing else, and of frames that hold something."""
+"""The digest of a frame's pixels only, for frames with content."""
 
 import numpy as np
 import pytest
@@ -35,7 +35,7 @@ def test_the_stands_settings_do_not_change_it(tmp_path):
     assert digest(image, monochrome=True, transfer="srgb") == digest(image, monochrome=True, transfer="linear")
 
 
-def test_a_pixel_in_a_row_that_is_looked_at_changes_it_and_one_in_another_does_not():
+def test_only_pixels_in_used_rows_change_it():
     # a quarter of the pattern's rows is enough to know a frame by: noise is in every row
     frame = noisy_frame()[None]
     for row, changes in ((0, True), (1, True), (2, False), (2 * EVERY, True), (2 * EVERY - 1, False)):
@@ -51,14 +51,14 @@ def test_shape_and_type_count():
 
 
 @pytest.mark.parametrize("value", [0, 512])
-def test_a_frame_of_one_value_and_a_few_defects_holds_nothing_to_know_it_by(value):
+def test_a_frame_of_one_value_and_a_few_defects_has_no_digest(value):
     frame = np.full((1, 400, 600), value, np.uint16)
     frame[0, 7, 7] = frame[0, 70, 77] = 4000
     assert digest_pixels(frame, 2) == ""
     assert digest_pixels(np.full((1, 1, 1), value, np.uint16), 2) == ""
 
 
-def test_a_dark_with_noise_is_known_by_it():
+def test_a_dark_with_noise_has_a_digest():
     generator = np.random.default_rng(3)
     darks = [np.rint(generator.normal(512, 0.5, (1, 400, 600))).astype(np.uint16) for _ in range(2)]
     assert len({digest_pixels(dark, 2) for dark in darks} - {""}) == 2

@@ -1,4 +1,4 @@
-"""Raw files of many kinds: complete ones written here, real ones where there are any.
+"""Raw files of many formats: complete ones written here, and real ones if available.
 
 The pixels must be LibRaw's own.
 """
@@ -70,7 +70,7 @@ def test_a_hole_of_zeros_is_refused(written):
         decode_raw(make_shot(written), make_stand())
 
 
-def test_a_preview_that_lies_beyond_the_end_is_nobodys_loss(tmp_path):
+def test_a_preview_beyond_the_end_is_ignored(tmp_path):
     path = tmp_path / "a.nef"
     write_layout(path, "nef", FRAME, EXIF)
     data = path.read_bytes()
@@ -90,7 +90,7 @@ def cfa_tiff(tmp_path, *tags, content, bits=16):
     return path
 
 
-def test_sizes_that_only_the_body_understands_refuse_nothing(tmp_path):
+def test_sizes_with_a_meaning_of_the_body_are_accepted(tmp_path):
     # not a DNG: the strip is said to hold a tenth of what it does
     data = FRAME.astype("<u2").tobytes()
     path = cfa_tiff(tmp_path, (259, 3, 1), content=data)
@@ -152,7 +152,7 @@ def real_files(folder):
 
 @needs_real_files
 @pytest.mark.parametrize("path", real_files("raws"), ids=lambda path: path.name)
-def test_a_complete_real_file_is_decoded_or_named_for_what_it_is(path):
+def test_a_complete_real_file_is_decoded_or_its_kind_named(path):
     if path.name in BAKED_IN:
         with pytest.raises(Unmeasurable) as caught:
             decode_raw(make_shot(path), make_stand())

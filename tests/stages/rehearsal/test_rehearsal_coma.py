@@ -1,4 +1,4 @@
-"""Coma: the rehearsal's complex transfer function against closed forms, and what becomes of edges."""
+"""Coma: the rehearsal's complex transfer function against closed forms, and its effect on edges."""
 
 import numpy as np
 import pytest
@@ -13,7 +13,7 @@ def transfer_along(waves, coma, angles, frequency):
     return transfer_comatic(frequency, np.array([waves]), coma, np.cos(np.array([angles])))[0]
 
 
-def test_light_at_the_best_point_falls_as_the_wavefronts_variance_says():
+def test_strehl_ratio_follows_the_wavefront_variance():
     # V. N. Mahajan, J. Opt. Soc. Am. 73 (1983): exp(-(2 pi sigma)^2), sigma^2 = W31^2 / 72 once its tilt is balanced;
     # M. Born and E. Wolf, Principles of Optics, 9.3: 0.8 at about 0.6 wavelengths (clause from memory).
     # The light at a point is the transfer function's volume.
@@ -46,13 +46,13 @@ def test_sides_mirror():
     assert np.abs(one - other.conj()).max() < 1e-9
 
 
-def test_coma_that_is_left_out_moves_nothing_that_counts():
+def test_ignored_coma_has_no_relevant_effect():
     right = np.array([[1.0]]), np.array([[0.0]])
     with_it = find_mtf50(make_blur(1.39, 0.1, (0.0, 0.0, 0.0), coma_waves=LEAST_WAVES), *right)
     assert with_it / find_mtf50(make_blur(1.39, 0.1, (0.0, 0.0, 0.0)), *right) == pytest.approx(1, abs=4e-4)
 
 
-def test_modulus_is_what_mtf50_is_read_from():
+def test_mtf50_is_read_from_the_modulus():
     blur = make_blur(2.78, 0.2, (0.05, 0.0, 0.05), coma_waves=0.8, coma_deg=30)
     cos, sin = np.array([[1.0, 0.5]]), np.array([[0.0, np.sqrt(0.75)]])
     found = find_mtf50(blur, cos, sin)[0]
@@ -62,7 +62,7 @@ def test_modulus_is_what_mtf50_is_read_from():
         assert abs(value) == pytest.approx(0.5, abs=1e-6)
 
 
-def test_the_far_tail_lies_towards_the_comas_direction():
+def test_the_tail_points_in_the_direction_of_the_coma():
     blur, size = make_blur(2.78, 0.0, (0.05, 0.0, 0.05), coma_waves=0.8, coma_deg=90), 160
     lean = draw_fast(ROUND, blur, size) - draw_fast(ROUND, make_blur(2.78, 0.0, (0.05, 0.0, 0.05)), size)
     y, x = np.mgrid[:size, :size] - size / 2

@@ -1,4 +1,4 @@
-"""Where the rehearsal puts points, against OpenCV and the published models."""
+"""The rehearsal's mapping of points, against OpenCV and the published models."""
 
 import cv2
 import numpy as np

@@ -1,4 +1,4 @@
-"""A rehearsed past: its numbers are those of the renderer's truth, its names those of the stages, its ledger sound."""
+"""A rehearsed history: values agree with the renderer's truth, names with the stages, and the ledger is sound."""
 
 import itertools
 import subprocess
@@ -32,12 +32,12 @@ MODEL = "Corvane 50 mm f/2"
 
 
 @pytest.mark.parametrize("fault", [None, Fault(name="decentred_element", severity=1.0, direction_deg=30.0)])
-def test_the_numbers_are_those_that_the_renderer_tells(fault):
+def test_the_values_are_those_of_the_renderer(fault):
     stand = read_stand(STAND)
     frame = find_frame(1, stand.pitch_um)
     layout = fit_layout(stand.layout, frame)
     night = Night(out=Path(), tickets=1, megapixels=1, seed=3, stand=STAND, model=MODEL)
-    # a chart that hangs askew puts its discs out of focus by their depth, which a rehearsed past leaves out
+    # a tilted chart defocuses its discs, which a rehearsed history ignores
     pose = replace(plan_visit(night, 0, layout, frame).pose, tilt_x_deg=0.0, tilt_y_deg=0.0)
     lens = set_lens(draw_copy(MODELS[MODEL], 1, np.random.default_rng(2)), 50, 2.0)
     lens = lens if fault is None else apply_lens_fault(lens, fault, 1.0)
@@ -68,7 +68,7 @@ def test_a_disc_in_the_very_middle_is_as_sharp_as_those_beside_it():
         assert told == pytest.approx(beside.zones_cy_per_px[zone], rel=2e-3)
 
 
-def test_a_past_has_bad_lenses_of_which_some_are_missed():
+def test_a_history_has_bad_lenses_some_of_them_missed():
     visits = draw_history(MODEL, 2000, seed=1)
     assert len(visits) == 2000
     assert [visit.number for visit in visits[:2]] == ["H-0001", "H-0002"]
@@ -78,7 +78,7 @@ def test_a_past_has_bad_lenses_of_which_some_are_missed():
     back = [visit for visit in bad if visit.came_back]
     assert 0.15 < len(back) / len(bad) < 0.45
     assert all(visit.fault.severity <= 0.6 for visit in back)
-    # what was noticed came again, repaired, with the next ticket
+    # lenses with a noticed fault come again, repaired, as the next ticket
     for visit, following in itertools.pairwise(visits):
         if visit.fault is not None and not visit.came_back:
             assert following.copy.serial == visit.copy.serial
@@ -97,7 +97,7 @@ def past(tmp_path_factory):
     return out
 
 
-def test_the_ledger_is_sound_and_says_that_it_is_rehearsed(past):
+def test_the_ledger_is_sound_and_marked_as_rehearsed(past):
     with Ledger.open_for_reading(past / "history.ledger") as ledger:
         assert ledger.verify().damage == ()
         states = ledger.latest_tickets()
@@ -120,7 +120,7 @@ def test_its_fields_are_those_that_the_stages_measure(past):
         assert (found.unit, found.u is not None) == (fields[name].unit, fields[name].has_uncertainty), name
 
 
-def test_the_same_seed_gives_the_same_past(past, tmp_path):
+def test_the_same_seed_gives_the_same_history(past, tmp_path):
     arguments = [str(tmp_path / "again"), "--history", "24", "--seed", "5", "--megapixels", "1", "--stand", str(STAND)]
     CliRunner().invoke(rehearse, arguments, catch_exceptions=False)
     digests = []
@@ -133,7 +133,7 @@ def test_the_same_seed_gives_the_same_past(past, tmp_path):
     assert first == second
 
 
-def test_it_can_be_tuned_from_at_once_and_that_says_what_it_is(past, tmp_path):
+def test_it_can_be_used_for_tuning_and_is_marked(past, tmp_path):
     # as a user does it, in a process of its own
     command = [sys.executable, "-c", "from glasswright.commands.main import main; main()", "tune", MODEL]
     command += ["--ledger", str(past / "history.ledger"), "--cards", str(ROOT / "configs" / "cards"), "--out", "out"]
@@ -143,7 +143,7 @@ def test_it_can_be_tuned_from_at_once_and_that_says_what_it_is(past, tmp_path):
     assert len(list((tmp_path / "out").glob("*.svg"))) >= 10
 
 
-def test_faults_cannot_be_asked_of_a_past(tmp_path):
+def test_a_history_refuses_named_faults(tmp_path):
     result = CliRunner().invoke(
         rehearse, [str(tmp_path / "x"), "--history", "5", "--fault", "haze", "--stand", str(STAND)]
     )

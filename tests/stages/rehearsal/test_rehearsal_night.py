@@ -1,4 +1,4 @@
-"""The command: what it writes, that it writes the same again, and what it refuses."""
+"""The command `rehearse`: its files, reproducibility and refusals."""
 
 import hashlib
 import json
@@ -25,7 +25,7 @@ def run(out, *options):
 
 
 def run_whole(out, workers):
-    """By the whole command line, which holds the numeric libraries to one thread: only so are files the same."""
+    """Run the whole command line, which limits the numeric libraries to one thread: required for equal files."""
     options = ["--tickets", "3", "--seed", "5", "--f-number", "4", "--workers", workers, "--megapixels", "0.2"]
     program = "from glasswright.commands.main import main; main()"
     command = [sys.executable, "-c", program, "rehearse", str(out), "--stand", str(STAND), *options]
@@ -47,7 +47,7 @@ def night(tmp_path_factory):
     return out
 
 
-def test_a_ticket_has_its_papers_and_a_truth(night):
+def test_a_ticket_has_its_files_and_true_values(night):
     folder = night / "tickets/T-0001"
     ticket = yaml.safe_load((folder / "ticket.yaml").read_text(encoding="utf-8"))
     assert ticket["rehearsed"] is True
@@ -116,7 +116,7 @@ def test_half_copied_file_breaks_its_checksum_only(tmp_path):
         assert raw.other.aperture == 4
 
 
-def test_the_list_of_faults_names_each_under_what_has_it(tmp_path):
+def test_the_list_of_faults_is_grouped(tmp_path):
     result = CliRunner().invoke(rehearse, ["--fault", "list"])
     assert result.exit_code == 0
     groups = {}
@@ -205,7 +205,7 @@ def test_a_stand_file_without_pitch_is_named(tmp_path):
     )
 
 
-def test_a_folder_with_something_in_it_is_left_alone(night):
+def test_a_folder_with_content_is_not_changed(night):
     before = digest_tree(night)
     result = run(night, "--tickets", "1")
     assert result.exit_code == 1

@@ -1,4 +1,4 @@
-"""Rehearsed shots of the inclined board: their truth, and that the command writes them."""
+"""Rehearsed shots of the inclined board: their true values, and the files of the command."""
 
 import json
 from dataclasses import replace
@@ -34,7 +34,7 @@ def test_what_is_farther_is_sharp_before_the_sensor_by_the_thin_lens():
 
 
 @pytest.mark.parametrize("defocus_um", [-12.0, 0.0, 8.0])
-def test_the_truth_is_where_the_defocus_is_nought(defocus_um):
+def test_the_true_focus_is_where_the_defocus_is_zero(defocus_um):
     scene = make_ramp_scene(defocus_um)
     best = find_best_focus_mm(scene)
     for plane, own_um in (("red", 1.5), ("green", 0.0), ("blue", -2.0)):
@@ -63,7 +63,7 @@ def test_autofocus_that_is_off_moves_every_shot_to_its_side():
     assert max(abs(find_best_focus_mm(shot)["green"]) for shot in healthy) < 10
 
 
-def test_a_stand_without_a_ramp_is_said():
+def test_a_stand_without_a_ramp_is_reported():
     stand = replace(read_stand(STAND), ramp=None)
     with pytest.raises(ValueError, match="a stand whose camera section names a ramp under `ramps`"):
         draw_ramp_scenes(make_ramp_scene(), stand, (), 1, np.random.default_rng(1))

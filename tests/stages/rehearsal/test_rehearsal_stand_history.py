@@ -1,4 +1,4 @@
-"""A rehearsed past of the stand: what was done to it is what `watch` and `study` find."""
+"""A rehearsed history of the stand: `watch` and `study` find the simulated effects."""
 
 import json
 
@@ -76,7 +76,7 @@ def test_the_nights_with_a_knocked_chart_are_out_of_control_and_the_last_is_not(
     assert {chart["baseline_nights"] for chart in charts.values()} == {BASELINE_NIGHTS}
 
 
-def test_the_study_finds_what_mounting_was_made_to_do(past, capsys):
+def test_the_study_finds_the_simulated_effect_of_mounting(past, capsys):
     code, report = run(past, capsys, "study", "--measure", SHARP, "--measure", BEND)
     assert code == 0
     assert report["rehearsed"]
@@ -94,7 +94,7 @@ def test_the_study_finds_what_mounting_was_made_to_do(past, capsys):
     assert sum(held) >= 10
 
 
-def test_a_stands_past_goes_with_a_models(tmp_path):
+def test_a_stands_history_needs_a_models(tmp_path):
     result = CliRunner().invoke(rehearse, [str(tmp_path / "x"), "--stand-history", "--stand", str(STAND)])
     assert result.exit_code == 2
     assert "needs a model's history: give --history N too" in result.output

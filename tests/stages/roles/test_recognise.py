@@ -1,4 +1,4 @@
-"""What a frame is told to be of, and that every reader of flats shares one judgement of them."""
+"""Recognition of a frame's subject, which all stages that read flats use."""
 
 import subprocess
 import sys
@@ -34,7 +34,7 @@ def even(level=0.5, size=SIZE):
 
 
 def discs(pitch=50, radius=10, blur=1.0, depth=0.9, size=SIZE):
-    """A lattice of dark discs, Gaussian blur; depth of the sharp ones."""
+    """A lattice of dark discs with Gaussian blur; the depth is that of sharp discs."""
     y, x = np.mgrid[: size[0], : size[1]]
     away = np.hypot((x + pitch / 2) % pitch - pitch / 2, (y + pitch / 2) % pitch - pitch / 2)
     return 1 - depth * gaussian_filter(np.clip(radius - away + 0.5, 0, 1), blur)
@@ -46,7 +46,7 @@ def patch(size=SIZE, radius=35):
 
 
 def scene(seed=1, size=SIZE):
-    """Rectangles of any light: houses, windows."""
+    """Rectangles of different light: houses, windows."""
     draw = np.random.default_rng(seed)
     picture = np.full(size, 0.5)
     for _ in range(200):
@@ -61,7 +61,7 @@ def seen(light, **changes):
 
 
 @pytest.mark.parametrize("cfa", [(0, 1, 1, 2), X_TRANS, None])
-def test_what_a_frame_looks_like(cfa):
+def test_frames_are_recognised(cfa):
     assert seen(even(), cfa=cfa) == "even"
     assert seen(even() * discs(), cfa=cfa) == "lattice"
     assert seen(even() * patch(), cfa=cfa) == "patch"
@@ -70,7 +70,7 @@ def test_what_a_frame_looks_like(cfa):
 
 # a Gaussian leaves exp(-2 (pi s / p)^2) of a wave of length p: 11 % at s = p / 3
 @pytest.mark.parametrize("blur", [2, 5, 10, 16.7])
-def test_a_lattice_is_told_however_far_out_of_focus(blur):
+def test_a_lattice_is_recognised_far_out_of_focus(blur):
     assert seen(even() * discs(blur=blur)) == "lattice"
 
 
@@ -82,13 +82,13 @@ def test_bands_of_a_lamp_and_a_hard_edge_of_light_are_no_picture():
     assert seen(even() * np.where(x + 0.3 * y > 0.5, 0.3, 1) * bands) == "even"
 
 
-def test_a_dark_thing_at_the_border_is_no_cut_off_light_if_there_is_detail_in_it():
+def test_a_dark_region_with_detail_at_the_border_is_no_vignetting():
     light = even()
     light[:, :250] = 0.3 * scene()[:, :250]
     assert seen(light) == "scene"
 
 
-def test_a_fleck_is_no_patch_however_dark():
+def test_a_dark_fleck_is_no_patch():
     y, x = np.mgrid[: SIZE[0], : SIZE[1]]
     fleck = np.clip((40 - np.hypot(x - 280, y - 190)) / 34, 0, 1)
     assert seen(even() * (1 - fleck)) == "even"
@@ -142,7 +142,7 @@ def test_a_shot_of_something_else_is_refused_with_the_folder_it_belongs_in(role,
         ("chart", scene(), LIT),
     ],
 )
-def test_a_shot_of_what_its_folder_says_is_let_through(role, light, brightest):
+def test_a_shot_in_the_right_folder_is_accepted(role, light, brightest):
     refuse_other_role(make_mosaic(light, full_well=20000, role=role), brightest)
 
 
@@ -180,7 +180,7 @@ def test_decoding_refuses_a_chart_among_the_flats_and_a_frame_without_light(tmp_
         decode_raw(make_shot(path, role="flat"), make_stand())
 
 
-def test_a_frame_in_which_no_chart_is_located_says_what_it_looks_like():
+def test_the_message_of_a_frame_without_a_chart_says_what_it_shows():
     chart = make_lattice_scene(600, 400)
     stand = stand_for(chart)
     blank = take_shot(replace(chart, layout=None))
@@ -226,7 +226,7 @@ def test_small_frames_end_with_a_reason_or_a_value(size):
         assert map_spots(mosaic).spot_count == 0
 
 
-def test_the_bench_catches_wrong_folders_and_no_sick_lens():
+def test_the_bench_catches_wrong_folders_and_no_faulty_lens():
     command = [sys.executable, "ci/bench_roles.py", "--quick"]
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr

@@ -1,4 +1,4 @@
-"""Sharpness at best focus: series whose blur is that of a defocused pupil, whole, damaged and too short."""
+"""Sharpness at best focus: series with the blur of a defocused pupil, complete, damaged or too short."""
 
 from dataclasses import replace
 from functools import cache
@@ -22,7 +22,7 @@ DEPTH_UM = 2 * WAVELENGTH_UM * F_NUMBER**2
 
 
 def make_stand(pitch_um):
-    """A stand whose print is as sharp as drawn."""
+    """A stand with a perfectly sharp print."""
     stand = edge_traces.make_stand(pitch_um)
     return replace(stand, charts=(ChartUse(layout=replace(stand.charts[0].layout, edge_blur_um=0.0)),))
 
@@ -57,9 +57,9 @@ def squared_radius(place):
 
 
 def series(best=3.2, *, count=8, sagittal=0.0, tangential=0.0, spread=1.0, u=1e-4, seed=None, colour=0.0):
-    """Steps 0 ... count - 1, one depth of focus (times `spread`) apart; the lens's focus moves backwards with them.
+    """Make steps 0 ... count - 1, one depth of focus (times `spread`) apart; the lens's focus moves backwards.
 
-    `sagittal` and `tangential` say how far behind the centre's the focus lies at r = 1, in steps; `colour` that of red.
+    `sagittal` and `tangential`: focus at r = 1 behind the centre's, in steps; `colour`: that of red.
     """
     rng = np.random.default_rng(seed)
 
@@ -81,7 +81,7 @@ def dull(trace, share):
     return replace(trace, mtf50=trace.mtf50 * share)
 
 
-def test_the_peak_of_the_series_is_read_not_a_step():
+def test_the_peak_of_the_series_is_used_and_not_a_step():
     found = measure_best_focus(series(), STAND)
     assert found.caveats == ()
     assert found.centre_steps == pytest.approx(3.2, abs=0.01)
@@ -91,7 +91,7 @@ def test_the_peak_of_the_series_is_read_not_a_step():
     assert found.step_um == DEPTH_UM
 
 
-def test_zones_are_read_at_the_centres_focus_and_keep_their_own():
+def test_zones_are_measured_at_the_centres_focus_and_have_their_own():
     found = measure_best_focus(series(sagittal=2.0, tangential=2.0), STAND)
     corner = found.green.upper_left
     assert corner.mean_cy_per_px == pytest.approx(float(sharpness_at(2 * 0.64)), rel=2e-3)
@@ -110,7 +110,7 @@ def test_a_strongly_curved_field_is_as_uncertain_as_the_curves_of_its_outer_disc
     assert abs(value - curved) < 3 * u
 
 
-def test_astigmatism_is_the_distance_of_two_foci_and_is_seen_where_both_are_equally_sharp():
+def test_astigmatism_is_the_distance_of_two_foci():
     found = measure_best_focus(series(sagittal=-1.5, tangential=1.5), STAND)
     corner = found.focus.lower_right
     assert corner.medial_steps == pytest.approx(0.0, abs=0.02)
@@ -155,7 +155,7 @@ def test_a_step_that_was_knocked_is_named_and_left_out(which):
 
 
 def lose_corner(trace):
-    """Without the discs of the upper left."""
+    """Remove the discs of the upper left."""
     gone = (trace.centre_px[1] < np.array([WIDTH, HEIGHT]) * 0.25).all(axis=1)
     value = np.where(gone[:, None], np.nan, trace.mtf50)
     return replace(trace, mtf50=value, mtf50_u=np.where(np.isnan(value), np.nan, trace.mtf50_u))
@@ -214,7 +214,7 @@ def test_a_sound_series_is_no_less_certain_for_it():
     assert found.green.centre.mean_cy_per_px_u < 0.001 * PEAK
 
 
-def test_three_steps_say_so():
+def test_three_steps_are_refused():
     with pytest.raises(Unmeasurable) as said:
         measure_best_focus(series()[2:5], STAND)
     assert str(said.value) == "the focus series has 3 steps that can be used; 5 are needed: shoot more"
@@ -230,7 +230,7 @@ def test_focus_beyond_the_series_is_refused_and_the_side_named(best, side):
     )
 
 
-def test_edges_that_are_doubled_in_the_steps_near_focus_are_told():
+def test_edges_doubled_in_the_steps_near_focus_set_a_caveat():
     steps = tuple(replace(each, misfit_frac=np.full_like(each.misfit_frac, 0.004)) for each in series())
     found = measure_best_focus(steps, STAND)
     assert found.caveats == ("unlike_edges",)
@@ -240,13 +240,13 @@ def test_edges_that_are_doubled_in_the_steps_near_focus_are_told():
     assert measure_best_focus(far, STAND).caveats == ()
 
 
-def test_steps_too_far_apart_say_so():
+def test_steps_too_far_apart_set_a_caveat():
     found = measure_best_focus(series(2.5, count=6, spread=3.0), STAND)
     assert found.caveats == ("coarse_focus_steps",)
     assert found.notes[-1].startswith("the steps of the focus series are too coarse: one step from focus, 1/MTF50 is")
 
 
-def test_a_lens_focused_wrongly_is_soft_as_shot_and_sharp_at_best_focus():
+def test_a_misfocused_lens_is_soft_as_shot_and_sharp_at_best_focus():
     steps = series()
     shot = measure_mtf50((replace(steps[6], role="chart", shot="chart/0001.dng"),), STAND)
     best = measure_best_focus(steps, STAND)
@@ -254,7 +254,7 @@ def test_a_lens_focused_wrongly_is_soft_as_shot_and_sharp_at_best_focus():
     assert best.green.centre.mean_cy_per_px > 1.3 * shot.green.centre.mean_cy_per_px
 
 
-def test_stated_uncertainties_hold_the_scatter_of_repeated_series():
+def test_stated_uncertainties_cover_the_scatter_of_repeated_series():
     # noise of 1 % a disc and direction; frames that differ by as much as is taken for granted
     found = []
     for seed in range(40):
@@ -263,7 +263,7 @@ def test_stated_uncertainties_hold_the_scatter_of_repeated_series():
         found.append(measure_best_focus(tuple(steps), STAND))
     for name in ("green.centre.mean_cy_per_px", "green.upper_left.mean_cy_per_px", "green.corner_mean_cy_per_px"):
         value, u = read_all(found, name)
-        # what the curve and the blur's shape may hide is the same in all draws: the stated u is wider by it
+        # the model's error is the same in all draws, so the stated u is larger than the scatter
         assert 0.5 < value.std(ddof=1) / np.sqrt(np.mean(u**2)) < 1.25
     value, u = read_all(found, "focus.upper_left.medial_steps")
     assert 0.6 < value.std(ddof=1) / np.sqrt(np.mean(u**2)) < 1.25

@@ -27,12 +27,12 @@ def squared_radius(place):
 
 
 def drooping(place, plane):
-    """MTF50 that falls from 0.3 at the centre, faster for lines along the radius."""
+    """MTF50 that falls from 0.3 at the centre, faster for radial lines."""
     fall = squared_radius(place)
     return np.column_stack([0.3 - 0.1 * fall, 0.3 - 0.05 * fall]) - 0.01 * plane
 
 
-def test_zones_planes_and_directions_are_told_apart():
+def test_zones_planes_and_directions_are_separate():
     found = measure_mtf50((make_trace(drooping),), STAND)
     # 0.3 in the very middle, and 0.01 lower in green than in red
     assert found.green.centre.sagittal_cy_per_px == pytest.approx(0.29, abs=1e-4)
@@ -63,7 +63,7 @@ def test_a_corner_that_is_softer_shows_in_the_imbalance():
         return np.where(soft[:, None], 0.2, 0.25) * np.ones((len(place), 2))
 
     green = measure_mtf50((make_trace(asymmetric),), STAND).green
-    # a step in the field is what the surface through it follows least
+    # the smooth surface fits a step in the field worst
     assert green.worst_cy_per_px == pytest.approx(0.2, rel=0.015)
     assert green.corner_mean_cy_per_px == pytest.approx(0.2375, rel=0.015)
     assert green.corner_imbalance_frac == pytest.approx(0.05 / 0.2375, rel=0.06)
@@ -75,24 +75,24 @@ def test_uncertainty_falls_with_discs_and_shots():
     shared = shape_u(np.full(2, 0.25), median_radius((make_trace(),)), np.zeros(()))[0]
     noise, quarter = (np.sqrt(each.sagittal_cy_per_px_u**2 - shared**2) for each in (one, four))
     assert quarter == pytest.approx(noise / 2)
-    # carrying the discs to the zone's place costs a little more than their mean alone
+    # extrapolation to the zone's place adds some uncertainty to the mean
     assert 1 <= noise / (0.004 / np.sqrt(one.disc_count)) < 1.2
 
 
-def test_a_blur_of_no_known_shape_counts_more_where_the_disc_holds_fewer_blurs():
+def test_an_unknown_shape_adds_more_uncertainty_to_small_discs():
     few, many = (shape_u(np.full(2, f), 40.0, np.zeros(())) / f for f in (0.05, 0.5))
     assert few == pytest.approx(np.hypot(SHAPE_U, CURVED_SHAPE_U / 4))
     assert many == pytest.approx(np.hypot(SHAPE_U, CURVED_SHAPE_U / 400))
 
 
-def test_a_blur_that_is_not_round_counts_more_and_so_does_one_known_in_one_direction_only():
+def test_asymmetric_or_one_directional_blur_adds_uncertainty():
     shape = shape_u(np.array([[0.3, 0.3], [0.3, 0.25], [0.3, np.nan]]), 1e9, np.zeros(3)) / 0.3
     assert shape[0] == pytest.approx(SHAPE_U)
     assert shape[1, 0] == pytest.approx(np.hypot(SHAPE_U, UNEVEN_SHAPE_U))
     assert shape[2, 0] == pytest.approx(np.hypot(SHAPE_U, UNEVEN_SHAPE_U))
 
 
-def test_coma_counts_and_noise_alone_is_no_coma():
+def test_coma_adds_uncertainty_and_noise_alone_does_not():
     assert find_asymmetry(np.array([[0.6, 0.8], [0.01, -0.01]]), np.full((2, 2), 0.02)) == pytest.approx(
         [np.sqrt(1 - 0.0008), 0.0]
     )
@@ -157,7 +157,7 @@ def test_no_shared_disc_is_refused():
 
 
 @pytest.mark.parametrize("fill", [0.92, 0.86])
-def test_a_zone_reads_the_same_place_however_much_of_the_frame_the_lattice_fills(fill):
+def test_a_zone_is_the_same_place_for_any_size_of_the_lattice(fill):
     def scaled(trace):
         middle = np.array([(WIDTH - 1) / 2, (HEIGHT - 1) / 2])
         centre = middle + (trace.centre_px - middle) * fill / 0.88

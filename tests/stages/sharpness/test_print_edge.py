@@ -1,4 +1,4 @@
-"""The print's own edge: what it takes off MTF50, put right where it is known and doubted where it is not."""
+"""The blur of the print's edge: corrected in MTF50 if known, otherwise a caveat."""
 
 from dataclasses import replace
 
@@ -21,7 +21,7 @@ def stand_with(edge_blur_um=None, **changes):
 
 
 def measured(true_mtf50, ink_um, magnification, stand):
-    """Read a lens through a print: both Gaussian, so that the squares of their widths add."""
+    """Measure a lens with a print, both Gaussian, so that the squares of their widths add."""
     ink_px = ink_um * magnification / 6.0
     read = brentq(lambda f: np.exp(-2 * np.pi**2 * f**2 * ((GAUSSIAN / true_mtf50) ** 2 + ink_px**2)) - 0.5, 1e-4, 2.0)
     trace = replace(make_trace(lambda place, _plane: np.full((len(place), 2), read)), magnification_frac=magnification)
@@ -36,7 +36,7 @@ def test_losses_are_those_of_two_gaussians(ink_um, loss):
     assert lose_to_print(0.4, ink_um, 0.097, 6.0) == pytest.approx(1 - read / 0.4, rel=1e-9)
 
 
-def test_a_known_print_is_taken_off_and_its_doubt_comes_in():
+def test_a_known_print_is_corrected_and_its_uncertainty_included():
     read, found = measured(0.3, 40.0, 0.06, stand_with(edge_blur_um=40.0))
     assert read < 0.26
     assert found.green.centre.mean_cy_per_px == pytest.approx(0.3, rel=1e-6)
@@ -46,7 +46,7 @@ def test_a_known_print_is_taken_off_and_its_doubt_comes_in():
     assert exact.green.centre.mean_cy_per_px == pytest.approx(0.3, rel=1e-6)
 
 
-def test_an_unknown_print_is_doubted_only_where_ink_may_take_much():
+def test_an_unknown_print_sets_a_caveat_only_if_its_effect_may_be_large():
     _, near = measured(0.3, 40.0, 0.097, stand_with())
     assert CAVEAT in near.caveats
     assert any("write edge_blur_um into the layout lattice_13x9" in note for note in near.notes)
@@ -57,18 +57,18 @@ def test_an_unknown_print_is_doubted_only_where_ink_may_take_much():
     assert soft.caveats == ("single_focus",)
 
 
-def test_more_blur_than_was_read_is_no_number():
+def test_a_print_blur_above_the_measured_one_gives_nan():
     value, u = take_off_print(np.array([0.2, 0.3]), np.array([0.01, 0.01]), 20.0)
     assert value[0] == pytest.approx(0.2 / np.sqrt(1 - 20 * 0.04))
     assert np.isnan([value[1], u[1]]).all()
 
 
-def test_what_is_said_of_ink_is_what_it_takes():
+def test_the_stated_loss_by_ink_is_correct():
     assert "takes 3 to 10 % off an MTF50 of 0.4 cycles/pixel at a magnification of 0.0225." in describe_ink(0.0225, 6.0)
     assert "no limit on MTF50 passes where it may be more than 15 %" in describe_ink(0.097, 6.0)
 
 
-def test_a_stand_whose_chart_the_cards_do_not_know_is_named():
+def test_a_stand_with_a_chart_unknown_to_the_cards_is_named():
     from glasswright import CardFact
 
     facts = (
@@ -89,7 +89,7 @@ def test_a_stand_whose_chart_the_cards_do_not_know_is_named():
     ("paper", "holds"),
     [(("--paper", "A3"), "is not valid for this print"), (("--paper", "A3", "--tiled"), "is valid for this print")],
 )
-def test_print_says_which_cards_hold(tmp_path, capsys, paper, holds):
+def test_print_lists_the_valid_cards(tmp_path, capsys, paper, holds):
     assert run_command(["print", "chart", *paper, "--out", str(tmp_path), "--cards", "configs/cards"]) == 0
     out = capsys.readouterr().out
     assert f"The card of `Corvane 50 mm f/2` {holds}" in out

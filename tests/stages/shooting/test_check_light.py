@@ -1,4 +1,4 @@
-"""Whether the light changed between shots: levels, and the slope between chart and panel."""
+"""Changes of light between shots: level, and gradient between chart and panel."""
 
 from dataclasses import replace
 
@@ -79,7 +79,7 @@ def test_exposure_does_not_matter_but_for_the_ratio(factor, slope):
     assert other.chart_to_panel_ratio == pytest.approx(factor * one.chart_to_panel_ratio, rel=1e-9)
 
 
-def test_what_was_not_shot_is_not_a_number():
+def test_results_without_shots_are_nan():
     found = check(lit_shots(1), with_panel=False, flat=replace(panel(), role="flat", level_change_pct=0.7))
     assert np.isnan([found.panel_level_change_pct, found.chart_to_panel_slope_pct, found.chart_to_panel_ratio]).all()
     assert found.flat_level_change_pct == 0.7

@@ -1,4 +1,4 @@
-"""A shop's first files, and tickets made of a folder of raw files, tried on rehearsed frames."""
+"""A shop's first files, and tickets made from a folder of raw files, with rehearsed frames."""
 
 import hashlib
 import json
@@ -18,7 +18,7 @@ LENS = "Corvane 50 mm f/2"
 
 @pytest.fixture(scope="module")
 def rehearsed(tmp_path_factory):
-    """A rehearsed ticket, and its frames in one folder under names that say nothing."""
+    """A rehearsed ticket, and its frames in one folder under neutral names."""
     folder = tmp_path_factory.mktemp("shop")
     options = ["--tickets", "1", "--megapixels", "1", "--seed", "5", "--fault", "none", "--f-number", "4", "--dark"]
     assert run_command(["rehearse", str(folder / "night"), *options, "--black-spot"]) == 0
@@ -39,7 +39,7 @@ def set_up(rehearsed, tmp_path, *more):
     return run_command([*words, "--pixel-pitch-um", "6", "--chart", str(chart), *more])
 
 
-def test_setup_and_ticket_lead_to_a_ticket_whose_limits_can_all_be_met(rehearsed, tmp_path, capsys):
+def test_setup_and_ticket_make_a_ticket_that_can_meet_all_limits(rehearsed, tmp_path, capsys):
     folder, role_of = rehearsed
     shop = tmp_path / "shop"
     assert set_up(rehearsed, tmp_path) == 0
@@ -76,7 +76,7 @@ def test_nothing_is_written_without_a_yes(rehearsed, tmp_path, capsys, monkeypat
     assert list((tmp_path / "shop/tickets").iterdir()) == []
 
 
-def test_what_is_lacking_is_named_at_once(tmp_path, capsys):
+def test_missing_items_are_named_at_once(tmp_path, capsys):
     words = ["setup", str(tmp_path / "shop"), "--lens", LENS, "--by", "A. Meyer"]
     assert run_command(words) == 2
     said = capsys.readouterr().err
@@ -85,7 +85,7 @@ def test_what_is_lacking_is_named_at_once(tmp_path, capsys):
     assert not (tmp_path / "shop").exists()
 
 
-def test_a_frame_of_nothing_the_bench_shoots_is_left_out_and_named(rehearsed, tmp_path, capsys):
+def test_a_frame_of_an_unknown_subject_is_left_out_and_named(rehearsed, tmp_path, capsys):
     import numpy as np
     import tifffile
 
@@ -109,13 +109,13 @@ def test_a_folder_that_holds_something_is_not_written_into(rehearsed, tmp_path, 
     assert "is not empty: name a new folder" in capsys.readouterr().err
 
 
-def test_names_of_folders_and_files_say_roles():
+def test_names_of_folders_and_files_give_roles():
     assert find_named_roles(Path("focus series/0001.dng")) == ["focus_series"]
     assert find_named_roles(Path("x/panel_3.dng")) == ["panel"]
     assert find_named_roles(Path("x/0001.dng")) == []
 
 
-def test_numbers_go_on_where_they_were(tmp_path):
+def test_numbering_continues(tmp_path):
     assert next_number(tmp_path) == "T-0001"
     for name in ("T-0009", "T-0412", "notes"):
         (tmp_path / name).mkdir()

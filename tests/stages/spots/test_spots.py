@@ -1,4 +1,4 @@
-"""Shadows on flats: width and depth, what throws them, properties, poor data, rehearsed dirt."""
+"""Shadows on flats: width and depth, causes, properties, poor data, rehearsed dirt."""
 
 from dataclasses import replace
 
@@ -63,7 +63,7 @@ def test_steep_falloff_is_no_spot():
 
 @pytest.mark.parametrize("turn_deg", [33.69, 146.31, 213.69, 326.31])
 @pytest.mark.parametrize("loss_ev", [0.5, 0.9])
-def test_something_in_a_corners_light_is_no_spot(turn_deg, loss_ev):
+def test_an_obstruction_of_a_corner_is_no_spot(turn_deg, loss_ev):
     rows, columns = 576, 864
     y, x = np.mgrid[:rows, :columns].astype(float)
     half, turn = np.hypot(rows, columns) / 2, np.deg2rad(turn_deg)
@@ -128,7 +128,7 @@ def test_a_long_mark_is_long(f_number, kind):
 
 
 @pytest.mark.parametrize("turn", [0, 1])
-def test_the_border_and_the_ends_of_a_long_mark_are_no_marks_of_their_own(turn):
+def test_border_and_ends_of_a_long_mark_are_no_separate_marks(turn):
     # a soft band twice and a half as long as wide
     rows, columns = np.mgrid[: SIZE[turn], : SIZE[1 - turn]].astype(float)
     rows, columns = (rows, columns) if turn == 0 else (columns.T, rows.T)
@@ -138,7 +138,7 @@ def test_the_border_and_the_ends_of_a_long_mark_are_no_marks_of_their_own(turn):
     assert found.length_ratio[0] > 2
 
 
-def test_a_light_shadow_is_seen_down_to_what_the_map_says():
+def test_a_faint_shadow_is_found_down_to_the_detection_limit():
     faintest = map_spots(flat(), least_depth_frac=1e-4).faintest_depth_frac
     assert 1e-4 < faintest < 0.004
     assert map_spots(flat()).faintest_depth_frac == 0.004
@@ -171,11 +171,11 @@ def test_two_apertures_separate_width_and_distance(distance_mm):
 
 # light lost by that mote at t = 1 mm: (d N / t)^2
 @pytest.mark.parametrize(("f_number", "width_um", "depth"), [(8, 145, 0.026), (16, 82, 0.10), (22, 65, 0.19)])
-def test_one_aperture_takes_the_thing_as_opaque(f_number, width_um, depth):
+def test_with_one_aperture_the_object_is_taken_as_opaque(f_number, width_um, depth):
     origin = find_origin([make_shadow(f_number, width_um / PITCH_UM, depth)])
     assert origin.distance * PITCH_UM / 1000 == pytest.approx(1.0, rel=0.03)
     assert origin.thing * PITCH_UM == pytest.approx(20, rel=0.05)
-    # and says that something half transparent would be nearer
+    # with a note that a half transparent object would be nearer
     half_clear = f_number * width_um / (1 + np.sqrt(depth / 0.5)) / 1000
     assert abs(origin.distance * PITCH_UM / 1000 - half_clear) < 2.5 * origin.distance_u * PITCH_UM / 1000
 
@@ -209,7 +209,7 @@ def make_map(f_number, *rows, shot="flat/1", width=6000):
     )  # fmt: skip
 
 
-def test_what_shows_only_opened_up_is_no_thing_and_what_stays_put_is_one():
+def test_shadows_only_at_wide_apertures_are_rejected_and_fixed_ones_kept():
     sharp, soft = make_map(16, (1000, 900, 14, 0.1)), make_map(8, (1001, 901, 24, 0.026), (3000, 2000, 300, 0.01))
     found = find_spots((soft, sharp), None, STAND, None)
     assert (found.kind, found.setting_count) == (("sensor_dust",), 2)
@@ -218,7 +218,7 @@ def test_what_shows_only_opened_up_is_no_thing_and_what_stays_put_is_one():
     assert found.lens_deepest_pct_u > 0.2
 
 
-def test_a_shadow_in_the_lens_that_falls_on_listed_dust_stays_the_lenss():
+def test_a_lens_shadow_over_listed_dust_counts_for_the_lens():
     stand = replace(STAND, dust=tuple(Mote(x_frac=x / 6000, y_frac=900 / 4000) for x in (1000, 4060, 2000)))
     shots = (make_map(8, (1001, 899, 60, 0.05), (4000, 900, 300, 0.05), (2200, 2000, 24, 0.026)),)
     found = find_spots(shots, None, stand, None)
@@ -234,7 +234,7 @@ def test_a_shadow_in_the_lens_that_falls_on_listed_dust_stays_the_lenss():
     assert found.notes[-1].startswith("flats of one f-number only: distances assume opaque objects")
 
 
-def test_things_are_counted_by_kind():
+def test_objects_are_counted_by_kind():
     # at f/8 a shadow wider than 4 mm / 8 lies beyond the sensor's glass; one of 5 % of the light and 3 mm is a patch
     rows = [(4000, 900, 300, 0.05), (1000, 3000, 330, 0.05), (2500, 2000, 1500, 0.4), (5000, 3000, 1600, 0.4),
             (800, 800, 1400, 0.4), (3000, 500, 24, 0.026)]  # fmt: skip
@@ -247,7 +247,7 @@ def test_things_are_counted_by_kind():
     assert (nowhere.unsure_count, nowhere.lens_dust_count, nowhere.patch_count) == (2, 0, 0)
 
 
-def test_flats_of_an_open_lens_alone_promise_nothing():
+def test_flats_at_wide_apertures_only_set_a_caveat():
     opened, closed = (
         find_spots((make_map(2),), None, STAND, None),
         find_spots((make_map(2), make_map(8)), None, STAND, None),
@@ -259,7 +259,7 @@ def test_flats_of_an_open_lens_alone_promise_nothing():
     assert closed.lens_deepest_pct_u == pytest.approx(0.4)
 
 
-def test_the_deepest_spot_is_no_surer_than_what_the_flats_could_have_shown():
+def test_the_uncertainty_of_the_deepest_spot_is_at_least_the_detection_limit():
     dim = replace(make_map(8, (4000, 900, 300, 0.006)), faintest_depth_frac=0.03)
     found = find_spots((dim,), None, STAND, None)
     assert found.lens_deepest_pct == pytest.approx(0.6)
@@ -296,7 +296,7 @@ def test_two_bodies_in_one_ticket():
         find_spots((make_map(8), make_map(8, width=3000)), None, STAND, None)
 
 
-def test_a_shot_without_an_f_number_places_nothing():
+def test_a_shot_without_an_f_number_gives_no_distance():
     found = find_spots((make_map(np.nan, (4000, 900, 300, 0.05)),), None, STAND, None)
     assert found.kind == ("unsure",)
     assert "a shadow of unknown origin at x 4000, y 900" in found.notes[0]
@@ -367,7 +367,7 @@ def test_a_fleck_over_listed_dust_is_found():
     assert found.lens_deepest_pct == pytest.approx(100 * (1.3 / 4) ** 2, abs=3 * found.lens_deepest_pct_u + 0.5)
 
 
-def test_uncertainties_of_faint_motes_are_honest():
+def test_uncertainties_of_faint_motes_have_their_coverage():
     errors = []
     for seed in range(6):
         generator = np.random.default_rng(900 + seed)

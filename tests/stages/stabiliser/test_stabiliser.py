@@ -1,4 +1,4 @@
-"""The stabiliser's benefit: closed forms, coverage of its interval, properties, poor data, rehearsed shaking."""
+"""The stabiliser's benefit: closed forms, coverage of its interval, properties, poor data, rehearsed shots."""
 
 from dataclasses import replace
 
@@ -24,7 +24,7 @@ SIGMA = 0.187391  # MTF50 of a Gaussian times its standard deviation: sqrt(ln 2 
 
 
 def blurred(still_px, motion_um=0.0, **options) -> Trace:
-    """A trace with a still blur and an even movement along x, both as of Gaussians of the same variance."""
+    """A trace with still blur and uniform motion along x, both as Gaussians of the same variance."""
     along = np.sqrt(still_px**2 + (motion_um / PITCH) ** 2 / 12)
     return make_trace(lambda place, _: np.tile([SIGMA / along, SIGMA / still_px], (len(place), 1)), u=1e-4, **options)
 
@@ -40,7 +40,7 @@ def shaken(role, name, time, motion_um) -> tuple[Shot, Trace | None]:
 
 
 def side(role, times, speed_um_s, *, scatter=0.0, repeats=3, lost_above=np.inf, seed=1):
-    """Shots whose movement grows evenly with the time."""
+    """Shots whose motion is proportional to time."""
     rng = np.random.default_rng(seed)
     taken = []
     for index, time in enumerate(np.repeat(times, repeats)):
@@ -61,14 +61,14 @@ def measure(*, stops=3.0, speed=1000.0, stand=STAND, still=None, sharp=30.0, los
 
 
 @pytest.mark.parametrize("length_um", [0.0, 5.0, 40.0])
-def test_motion_is_what_is_left_when_the_still_blur_is_taken_off(length_um):
+def test_motion_is_the_blur_beyond_the_still_one(length_um):
     variance, variance_u = find_motion(blurred(STILL_PX, length_um), average_blurs([blurred(STILL_PX)]))
     assert PITCH * length_of(variance) == pytest.approx(length_um, abs=1e-3)
     assert variance_u < 0.01
 
 
 @pytest.mark.parametrize("stops", [0.5, 3.0, 5.0])
-def test_the_stops_put_in_are_found(stops):
+def test_the_benefit_in_stops_is_measured_exactly(stops):
     found = measure(stops=stops, scatter=0.05, repeats=2)
     assert found.benefit_low_stops < stops < found.benefit_high_stops
     assert found.benefit_stops == pytest.approx(stops, abs=0.25)
@@ -98,7 +98,7 @@ def test_stops_are_doublings_of_the_exposure_time_at_equal_blur(off, on, stops):
     assert benefit / np.log(2) == pytest.approx(stops, abs=2e-3)
 
 
-def test_the_confidence_interval_holds_what_it_promises():
+def test_the_confidence_interval_has_its_coverage():
     # 100 series of known benefit, scatter of a third, the longest movements lost: 95 of 100 intervals should hold it;
     # fewer than 88 has a chance under 1 in 200
     held = 0
@@ -126,7 +126,7 @@ def test_shots_lost_to_blur_count_as_not_sharp():
     assert found.on.sharp_frac == pytest.approx(1.0)
 
 
-def test_the_share_of_sharp_shots_is_of_the_times_shot_both_ways():
+def test_the_fraction_of_sharp_shots_uses_common_exposure_times():
     found = measure(scatter=0.01, sharp=25.0)
     # at 1/30 s, the one common time, 33 um off and 4 um on
     assert (found.off.sharp_frac, found.on.sharp_frac) == (0.0, 1.0)
@@ -163,7 +163,7 @@ def test_the_shakers_strength_does_not_change_the_benefit(stops, seed):
         (lambda: measure(speed=1e-3), "no shot with the stabiliser off shows a movement that could be measured"),
     ],
 )
-def test_what_cannot_be_measured_says_why(call, message):
+def test_unmeasurable_shots_are_refused_with_the_reason(call, message):
     with pytest.raises(Unmeasurable) as error:
         call()
     assert message in str(error.value)
@@ -177,7 +177,7 @@ def test_two_settings_do_not_mix():
         measure_stabiliser(off, on, off_shots, on_shots, (blurred(0.8),), STAND)
 
 
-def test_a_movement_that_does_not_grow_is_no_shaker():
+def test_motion_that_does_not_grow_with_time_is_refused():
     off, off_shots = side("shake_off", OFF_TIMES, 1000.0)
     still = replace(off[0], mtf50=off[5].mtf50)
     off = tuple(replace(still, shot=each.shot, setting=each.setting) for each in off)
@@ -192,7 +192,7 @@ def test_shots_on_the_shaker_are_never_odd():
 
 
 def swing(times, amplitude_um, hz, rng, repeats=4):
-    """Lengths of shots on a shaker that swings as a sine, from the path's variance; begun anywhere in the swing."""
+    """Motion lengths on a sinusoidal shaker, from the path's variance, at random phase."""
     shots = []
     for time in np.repeat(times, repeats):
         path = amplitude_um * np.sin(2 * np.pi * (hz * np.linspace(0, time, 200) + rng.uniform()))
@@ -211,8 +211,8 @@ def swinging(hz, stops, seed, on_times=ON_TIMES):
 
 
 def test_a_shaker_that_swings_is_compared_at_one_blur():
-    # in the 1/8 to 1/4 s with the stabiliser on a swing of 1 Hz is a little slower than in the short times off: at
-    # equal blur the times tell it, a common power law read more
+    # in 1/8 to 1/4 s with the stabiliser on, a swing of 1 Hz is slightly slower than in the short times off: at
+    # equal blur the times show it; a common power law gave more
     rng = np.random.default_rng(0)
     fine = np.geomspace(1 / 100, 1 / 2.2, 60)
     reach = []

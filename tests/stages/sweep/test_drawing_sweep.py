@@ -1,4 +1,4 @@
-"""The drawing of a sweep holds every point, in its place, and the ceiling above them."""
+"""The drawing of a sweep has every point in its place, and the ceiling above them."""
 
 import math
 import re
@@ -19,7 +19,7 @@ def dots(picture, kind):
     return [(float(each.get("cx")), float(each.get("cy"))) for each in found]
 
 
-def test_a_sharper_setting_stands_higher_and_stops_lie_equally_far_apart():
+def test_sharper_settings_are_higher_and_stops_equidistant():
     (picture,) = draw_sweep(sweep(*PRIME))
     assert picture.title == "Sharpness over the f-number at 50 mm"
     (x2, y2), (x4, y4), (x8, y8) = dots(picture, "one")

@@ -1,4 +1,4 @@
-"""Sweeps over f-numbers and focal lengths: made-up settings whose answer is plain."""
+"""Sweeps over f-numbers and focal lengths: invented settings with known answers."""
 
 import dataclasses
 import math
@@ -74,7 +74,7 @@ def test_a_zoom_names_its_best_and_its_weakest_focal_length():
     assert found.f_number.tolist() == [4, 8] * 3
 
 
-def test_light_that_comes_back_on_closing_the_aperture():
+def test_the_light_regained_by_closing_the_aperture():
     losses = (dark(2.0, 1.8), dark(4.0, 0.8), dark(8.0, 0.5))
     found = sweep(*PRIME, falloff=losses)
     assert found.aperture_falloff_ev == pytest.approx(1.3)
@@ -118,7 +118,7 @@ CEILING_GREEN = find_ceiling(8.0, 0.47, 6.0)
 
 
 @pytest.mark.parametrize(("above_u", "flagged"), [(2.9, False), (3.1, True)])
-def test_what_lies_above_the_ceiling_beyond_doubt_is_a_fault_of_the_measurement(above_u, flagged):
+def test_mtf50_significantly_above_the_ceiling_sets_a_caveat(above_u, flagged):
     value = CEILING_GREEN + above_u * 0.001
     colours = plane(0.2, 0.2)
     impossible = plane(0.3, 0.25, lower_left=zone(0.3, sagittal=value))
@@ -137,7 +137,7 @@ def test_what_lies_above_the_ceiling_beyond_doubt_is_a_fault_of_the_measurement(
         )
 
 
-def test_green_without_filters_sees_blue_light_too():
+def test_the_ceiling_of_a_monochrome_sensor_includes_blue_light():
     value = (CEILING_GREEN + find_ceiling(8.0, 0.4, 6.0)) / 2
     colours = plane(0.2, 0.2)
     assert sweep(sharp(8.0, value, 0.2)).caveats == ()
@@ -172,7 +172,7 @@ def test_less_sharpness_everywhere_moves_no_sharpest_and_lowers_the_share_of_the
 
 
 @pytest.mark.parametrize(("above_u", "flagged"), [(2.9, False), (3.1, True)])
-def test_what_light_does_not_allow_is_flagged_where_it_is_measured(above_u, flagged):
+def test_physically_impossible_mtf50_is_flagged(above_u, flagged):
     colours = plane(0.2, 0.2)
     value = CEILING_GREEN + above_u * 0.001
     impossible = sharp(8.0, 0, 0, green=plane(0.3, 0.25, mid=zone(0.3, sagittal=value)), red=colours, blue=colours)

@@ -1,4 +1,4 @@
-"""Corner losses, colour shading and the centre of symmetry, against light whose falloff is written down."""
+"""Corner losses, colour shading and the centre of symmetry, for light with known falloff."""
 
 import numpy as np
 import pytest
@@ -38,7 +38,7 @@ def losses(falloff):
 
 
 def true_losses(gain, *, size=SIZE, box=0.05):
-    """The mean over each corner box, and the same box at the centre, by brute force: 200 x 200 points each."""
+    """Return the mean over each corner box and the centre box, on 200 x 200 points each."""
     width, height = size
     half = np.hypot(width, height) / 2
     share = (np.arange(200) + 0.5) / 200
@@ -52,13 +52,13 @@ def true_losses(gain, *, size=SIZE, box=0.05):
 
 
 @pytest.mark.parametrize("box", [0.02, 0.05, 0.13])
-def test_the_loss_is_of_the_mean_over_the_box(box):
+def test_the_loss_is_that_of_the_mean_over_the_box(box):
     # curvature within the box and its edges between the blocks must both be right
     gain = round_falloff(0.55, 0.15)
     assert np.abs(losses(measure(gain, box=box)) - true_losses(gain, box=box)).max() < 5e-5
 
 
-def test_the_fields_belong_together():
+def test_the_fields_are_consistent():
     falloff = measure(round_falloff(0.5, 0.1, 0.05, 0.03))
     each = losses(falloff)
     assert falloff.worst_corner_loss_ev == each.max()
@@ -85,7 +85,7 @@ def test_either_diagonal_may_be_the_darker_one(sense):
 
 
 @pytest.mark.parametrize("corner", CORNERS)
-def test_each_corner_that_stands_in_the_dark_is_named(corner):
+def test_each_dark_corner_is_named(corner):
     down, across = SLICES[corner]
 
     def gain(x, y):
@@ -161,7 +161,7 @@ def test_the_source_is_divided_out(tmp_path):
     assert falloff.notes == ()
 
 
-def test_without_a_source_map_a_note_says_so():
+def test_without_a_source_map_there_is_a_note():
     assert measure(round_falloff()).notes == (
         "the stand has no source map: the source's own unevenness is part of these numbers",
     )
@@ -201,7 +201,7 @@ def test_even_light_has_no_centre():
     assert abs(falloff.mean_corner_loss_ev) < 1e-3
 
 
-def test_what_no_polynomial_follows_widens_the_centres_uncertainty():
+def test_misfit_widens_the_centres_uncertainty():
     def one_sided(x, y):
         return round_falloff()(x, y) * (1 - 0.05 * np.exp(-((x - 0.5) ** 2 + (y - 0.3) ** 2) / 0.02))
 

@@ -1,4 +1,4 @@
-"""Builds the toy plugin's wheel with the standard library alone (PEP 517, PEP 427), so that no network is needed."""
+"""Build the toy plugin's wheel with the standard library alone (PEP 517, PEP 427), so that no network is needed."""
 
 import base64
 import hashlib

@@ -1,4 +1,4 @@
-"""Stages that measure text files of numbers: everything an engine has to deal with, and no optics."""
+"""Stages that measure text files of numbers: all features of the engine, without optics."""
 
 import hashlib
 import multiprocessing
@@ -32,7 +32,7 @@ ROLES = {
     "chart": Role(),
     "spirit_level": Role(through_lens=False, has_setting=False),
 }
-"""The last is a role of its own, which no other plugin has."""
+"""The last role exists in no other plugin."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +68,7 @@ class Combined(Artefact):
 
 
 def note(name: str, thing: object) -> None:
-    """Write down that a stage ran, where a test asks for it."""
+    """Record that a stage ran, if a test requires it."""
     path = os.environ.get("TOY_LOG")
     if path:
         with Path(path).open("a") as log:
@@ -76,7 +76,7 @@ def note(name: str, thing: object) -> None:
 
 
 def act(text: str) -> None:
-    """Do what the shot's first word says."""
+    """Perform the action named by the shot's first word."""
     word, _, rest = text.partition(" ")
     if word == "slow":
         time.sleep(float(rest.split()[0]))
@@ -140,7 +140,7 @@ def combine(means: tuple[Mean, ...], series: tuple[Mean, ...] | None, *, weight_
 
 @stage
 def combine_all(combined: tuple[Combined, ...]) -> Combined:
-    """Combine what was combined."""
+    """Combine combined values."""
     note("combine_all", len(combined))
     values = np.array([member.mean_dn for member in combined])
     return Combined(mean_dn=float(values.mean()), mean_dn_u=0.0, members_count=int(values.size))
@@ -148,7 +148,7 @@ def combine_all(combined: tuple[Combined, ...]) -> Combined:
 
 @stage
 def count_shots(shots: tuple[Shot, ...]) -> Combined:
-    """Count the shots of a group, and look at nothing else."""
+    """Count the shots of a group."""
     return Combined(mean_dn=0.0, mean_dn_u=0.0, members_count=len(shots))
 
 
@@ -166,5 +166,5 @@ def read_ticket(ticket: Ticket) -> Combined:
 
 @stage
 def lie(means: tuple[Mean, ...]) -> Combined:
-    """Return something else than the signature says."""
+    """Return a value that contradicts the signature."""
     return means[0]  # type: ignore[return-value]
