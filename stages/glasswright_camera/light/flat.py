@@ -72,5 +72,5 @@ class FlatField(Artefact):
     """Names of the shots combined."""
     corner_gain: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 4)))
     """(planes, 4): gain of the outermost block in each corner (upper left, upper right, lower left, lower right), not
-    of the smooth map, which cannot follow a shadow's edge. NaN where the block has no good light. Empty in older maps."""
+    of the smooth map, which cannot follow a shadow's edge. NaN without good light. Empty in older maps."""
     corner_gain_u: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 4)))
