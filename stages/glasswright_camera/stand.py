@@ -291,12 +291,12 @@ class Shaker:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seat:
-    """Where a shim would lie: a lens's flange on the body, or a seat inside it."""
+    """Place of a shim: a lens's flange on the body, or a seat inside it."""
 
     diameter_mm: Positive
     name: Annotated[str, Field(min_length=1)] = "mount flange"
     model: str = ""
-    """The lens model that has it; left out: every model that is not named."""
+    """Lens model with this seat. Default: all models without a seat of their own."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -325,15 +325,15 @@ class Stand(Artefact):
     zones: Zones = field(default_factory=Zones)
     shooting: ShootingLimits = field(default_factory=ShootingLimits)
     light_step_u_ev: Positive = 0.02
-    """Standard uncertainty of light times exposure time from one f-number to the next: lamps that drift, and a shutter
-    whose times are not quite what the file says."""
+    """Standard uncertainty of light times exposure time between f-numbers: drift of the lamps, errors of the
+    shutter."""
     shaker: Shaker | None = None
     dust: tuple[Mote, ...] = ()
     seats: tuple[Seat, ...] = ()
-    """So that a tilt is told as a shim's thickness too."""
+    """Seats of lenses, to convert a tilt to a shim's thickness."""
 
     def find_seat(self, model: str) -> Seat | None:
-        """Return a model's seat, else the one for every model, if there is any."""
+        """Return a model's seat, or else the one for all models, or None."""
         named = {"".join(seat.model.split()).casefold(): seat for seat in self.seats}
         return named.get("".join(model.split()).casefold(), named.get(""))
 

@@ -1,1 +1,1 @@
-"""Whether the aperture closes to what its markings promise, and each time alike."""
+"""Accuracy and repeatability of the aperture."""

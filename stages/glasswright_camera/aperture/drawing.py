@@ -1,4 +1,4 @@
-"""A drawing of the light at each f-number against what the markings promise."""
+"""Draw the light at each f-number relative to its marking."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ if TYPE_CHECKING:
 COVERAGE: Final = 2.0
 MINUS: Final = "\N{MINUS SIGN}"
 LEAST_EV: Final = 0.1
-"""Half the height of the axis at least, so that a sound aperture looks like one."""
+"""Least half height of the axis, so that a good aperture looks good."""
 SIDE: Final = 7.0
-"""Flats are drawn so far to the left of their f-number, chart shots to the right."""
+"""Offset of flats to the left of their f-number, and of chart shots to the right."""
 
 
 def draw_aperture(aperture: Aperture) -> list[Picture]:
-    """Draw every shot's light over what its f-number promises, one drawing for each focal length."""
+    """Draw every shot's light relative to its f-number's marking, one drawing for each focal length."""
     if not np.isfinite(aperture.aperture_step_error_ev):
         return []
     focal = np.nan_to_num(aperture.focal_length_mm, nan=0.0)
@@ -34,7 +34,7 @@ def _draw_focal_length(
     numbers = np.unique(aperture.f_number[members])
     up = reach([*aperture.error_ev[members], -LEAST_EV, LEAST_EV])
     plot = Plot.between((-0.5, len(numbers) - 0.5), up, left=74, bottom=250)
-    parts = [plot.axes("", "EV over the marking's promise", ticks=(0, 6))]
+    parts = [plot.axes("", "EV above the marking", ticks=(0, 6))]
     parts.append(line(plot.x.start, plot.y(0), plot.x.end, plot.y(0), "guide"))
     parts += [label(plot.x(place), plot.y.start + 19, f"f/{number:g}") for place, number in enumerate(numbers)]
     for index in np.flatnonzero(members):
@@ -47,15 +47,15 @@ def _draw_focal_length(
     parts.append(legend(74, plot.y.start + 62, [("fill one", "diffuse source"), ("fill two", "chart")], apart=150))
     title = "Light at each f-number"
     described = (
-        f"{f'At {focal:g} mm: l' if focal else 'L'}ight over exposure time of each shot against the same light wide "
-        "open, less what the f-numbers promise: above 0 the blades stayed too far open. Hollow: the first stopped-down "
+        f"{f'At {focal:g} mm: l' if focal else 'L'}ight over exposure time of each shot relative to wide open, minus "
+        "the difference by the marked f-numbers. Above 0 the aperture is too far open. Hollow: the first stopped-down "
         f"shot after a rest. {describe_aperture(aperture)}"
     )
     return Picture(title, plot_canvas(plot, *parts, name=title), described)
 
 
 def describe_aperture(aperture: Aperture) -> str:
-    """Say the numbers in a sentence."""
+    """Return the results as a sentence."""
     step = (
         f"Largest error of a step {_signed(aperture.aperture_step_error_ev)} "
         f"± {COVERAGE * aperture.aperture_step_error_ev_u:.2f} EV at {aperture.step_where}"

@@ -1,4 +1,4 @@
-"""The stage that reads the light in the middle of one frame, and how it was exposed."""
+"""Measure the light in the middle of one frame."""
 
 from __future__ import annotations
 
@@ -14,43 +14,43 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 BOX: Final = 1 / 8
-"""Of the frame's width and height: wide enough to hold more paper than discs, and so small that a corner loss of 2 EV
-takes less than a hundredth of an EV off the box's light."""
+"""Size of the box over the frame's: it contains more paper than discs, and a corner loss of 2 EV reduces its light by
+less than 0.01 EV."""
 CLIPPED: Final = 0.01
-"""Share of clipped pixels from which a level is none."""
+"""Fraction of clipped pixels above which the frame is refused."""
 MEDIAN_OVER_MEAN: Final = float(np.sqrt(np.pi / 2))
 """Standard error of a median over that of a mean, normal noise."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LightLevel(Artefact):
-    """Light in the middle of one frame: of the diffuse source, or of the chart's paper."""
+    """Light in the middle of one frame, of the diffuse source or the chart's paper."""
 
     shot: str
     role: str
     light_frac: float
-    """Median over a box of an eighth of the frame's width and height, of white; green plane, or the only one."""
+    """Median over the box as a fraction of white; green plane, or the only one."""
     light_frac_u: float
     """From the scatter of the box's pixels."""
     exposure_time_s: float | None
-    """As the file has it; likewise the next two."""
+    """From the file, like the next two."""
     iso: float | None
     captured_at: str
 
 
 @stage
 def read_light_level(mosaic: Mosaic) -> LightLevel:
-    """Read the light in the middle of one frame.
+    """Measure the light in the middle of one frame.
 
     Parameters
     ----------
     mosaic
-        The diffuse source or the chart. Of the chart it is the paper's light, for discs cover an eighth of it.
+        The diffuse source or the chart. The median on the chart is the paper's light: discs cover an eighth of it.
 
     Raises
     ------
     Unmeasurable
-        Where the middle of the frame is clipped or dark.
+        If the middle of the frame is clipped or dark.
     """
     plane = mosaic.planes.index("green") if "green" in mosaic.planes else 0
     light, clipped = _middle(mosaic, plane)
@@ -58,7 +58,7 @@ def read_light_level(mosaic: Mosaic) -> LightLevel:
         raise Unmeasurable(f"{100 * clipped:.0f} % of the pixels in the middle of the frame are clipped: expose less")
     level = float(np.median(light))
     if level <= 0:
-        raise Unmeasurable("there is no light in the middle of the frame: see whether the lens was open")
+        raise Unmeasurable("there is no light in the middle of the frame: check whether the lens cap was off")
     low, high = np.percentile(light, [15.87, 84.13])
     return LightLevel(
         shot=mosaic.shot,
@@ -72,7 +72,7 @@ def read_light_level(mosaic: Mosaic) -> LightLevel:
 
 
 def _middle(mosaic: Mosaic, plane: int) -> tuple[NDArray[np.float64], float]:
-    """Return the light of a plane's pixels in the box, of white, and the share of them that is clipped."""
+    """Return the light of a plane's pixels in the box as a fraction of white, and the fraction of clipped ones."""
     height, width = mosaic.values.shape[1:]
     rows, columns = (
         np.arange(round(size * (1 - BOX) / 2), max(round(size * (1 + BOX) / 2), round(size * (1 - BOX) / 2) + 12))

@@ -1,4 +1,4 @@
-"""The stage that compares the light at each f-number with what the markings promise."""
+"""Compare the light at each f-number with its marking."""
 
 from __future__ import annotations
 
@@ -43,37 +43,36 @@ def measure_aperture(
 ) -> Aperture:
     """Compare light over exposure time at each f-number with that wide open.
 
-    The light on the sensor goes as exposure time over the square of the f-number (ISO 12232, the exposure equation;
-    from memory), whatever the lens's transmission, which all f-numbers share. So ``log2(light / time) + stops`` is
-    the same at every f-number of a sound lens.
+    The light on the sensor is proportional to exposure time over the square of the f-number (ISO 12232, the exposure
+    equation; from memory). The lens's transmission is the same at all f-numbers. So ``log2(light / time) + stops`` is
+    constant for a good lens.
 
     Parameters
     ----------
     charts, flats
         Light in the middle of each chart shot and each shot of the diffuse source, at every setting.
     stand
-        How well its light and its body's shutter keep from one setting to another.
+        Its `light_step_u_ev` is the uncertainty of light and shutter between settings.
     rest_s
-        The blades have rested if no stopped-down shot was taken for so long before.
+        Time without a stopped-down shot after which the blades have rested.
 
     Returns
     -------
     Aperture
-        A lamp that drifts is the same to it as an aperture; what was seen wide open, and by the other light, tells
-        them apart. A wide-open number that its maker rounded counts as an error of all steps, alike in all copies. NaN
-        where a ticket has one f-number alone.
+        Drift of a lamp has the same effect as an aperture; wide-open shots and the other light distinguish them. A
+        rounded lowest f-number makes the same error in all steps of all copies. NaN if a ticket has one f-number only.
 
     Raises
     ------
     Unmeasurable
-        Where files do not say how long they were exposed, or nobody says the f-number.
+        If exposure times or f-numbers are missing.
     """
     levels = (*charts, *(flats or ()))
     untimed = [level.shot for level in levels if not level.exposure_time_s]
     if untimed:
         raise Unmeasurable(
-            f"{len(untimed)} of {len(levels)} files do not say how long they were exposed ({untimed[0]}): shoot with "
-            "a body that writes it"
+            f"{len(untimed)} of {len(levels)} files have no exposure time ({untimed[0]}): shoot with a body that "
+            "writes it"
         )
     shots = _compare_with_open(levels)
     light_u = stand.light_step_u_ev
@@ -112,7 +111,7 @@ def measure_aperture(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LightShot:
-    """One shot against the mean of the same light's shots wide open."""
+    """One shot, relative to the mean of the same light's wide-open shots."""
 
     name: str
     role: str
@@ -121,7 +120,7 @@ class LightShot:
     error: float
     """EV."""
     open_count: int
-    """Shots wide open that it is compared with."""
+    """Number of wide-open shots that it is compared with."""
     is_stopped: bool
     iso: float | None
     at: datetime | None
@@ -129,7 +128,7 @@ class LightShot:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """One f-number."""
+    """Results at one f-number."""
 
     where: str
     count: int
@@ -137,20 +136,21 @@ class Step:
     error_u: float
     scatter: float
     within: float
-    """Scatter of shots about the mean of their own light, and its degrees of freedom."""
+    """Scatter of shots about the mean of their light; `repeats` has its degrees of freedom."""
     repeats: int
     apart: float
     apart_u: float
 
 
 def _compare_with_open(levels: Sequence[LightLevel]) -> list[LightShot]:
-    """Compare every shot with its own light's shots at its focal length's lowest f-number; leave out those without."""
+    """Compare every shot with its light's shots at the focal length's lowest f-number; leave out lights without
+    them."""
     lights: dict[tuple[float | None, str, float | None], list[LightLevel]] = defaultdict(list)
     widest: dict[float | None, float] = {}
     for level in levels:
         focal, number = _setting_of(level)
         if number is None:
-            raise Unmeasurable(f"nobody says the f-number of {level.shot}: give it in ticket.yaml")
+            raise Unmeasurable(f"{level.shot} has no f-number: give it in ticket.yaml")
         widest[focal] = min(number, widest.get(focal, number))
         lights[focal, level.role, level.iso].append(level)
     shots = []
@@ -211,7 +211,7 @@ def _find_worst(steps: Sequence[Step]) -> tuple[Step | None, float]:
 
 
 def _find_open_scatter(shots: Sequence[LightShot]) -> tuple[float, int]:
-    """Return the standard deviation of shots wide open about their own light's mean, and its degrees of freedom."""
+    """Return the standard deviation of wide-open shots about their light's mean, and its degrees of freedom."""
     opened = [shot for shot in shots if not shot.is_stopped]
     lights = len({(shot.setting, shot.role, shot.iso) for shot in opened})
     freedom = len(opened) - lights
@@ -219,7 +219,7 @@ def _find_open_scatter(shots: Sequence[LightShot]) -> tuple[float, int]:
 
 
 def _deviation(sum_of_squares: float, freedom: int) -> float:
-    """Return a standard deviation without the bias of few numbers: s over c4 (ISO 7870-2; Montgomery); NaN of none."""
+    """Return the unbiased standard deviation, s over c4 (ISO 7870-2; Montgomery); NaN without degrees of freedom."""
     if freedom < 1:
         return NAN
     c4 = sqrt(2 / freedom) * float(np.exp(gammaln((freedom + 1) / 2) - gammaln(freedom / 2)))
@@ -227,10 +227,10 @@ def _deviation(sum_of_squares: float, freedom: int) -> float:
 
 
 def scatter_u(scatter: float, freedom: int) -> float:
-    """Return the u of a standard deviation, so that a guard of 1.645 u reaches its one-sided 95 % limit.
+    """Return u of a standard deviation, such that 1.645 u reaches its one-sided 95 % limit.
 
-    The limit is ``s sqrt(nu / chi2(0.05, nu))`` (ISO 2854, from memory). One of two or three shots' deviations lies far
-    below the true one so often that the usual ``s / sqrt(2 nu)`` would pass a bad aperture one time in seven.
+    The limit is ``s sqrt(nu / chi2(0.05, nu))`` (ISO 2854, from memory). With two or three shots, the common
+    ``s / sqrt(2 nu)`` would pass a bad aperture one time in seven.
     """
     if freedom < 1:
         return NAN
@@ -239,7 +239,7 @@ def scatter_u(scatter: float, freedom: int) -> float:
 
 
 def _read_step(group: Sequence[LightShot], light_u: float) -> Step:
-    """Read one f-number from its shots, of one light or of two."""
+    """Return the results at one f-number from its shots of one or two lights."""
     error = np.array([shot.error for shot in group])
     scatter = _deviation(float(((error - error.mean()) ** 2).sum()), len(error) - 1)
     own = scatter if len(error) > 1 else 0.0
@@ -247,7 +247,7 @@ def _read_step(group: Sequence[LightShot], light_u: float) -> Step:
     means = {role: float(np.mean([shot.error for shot in members])) for role, members in lights.items()}
     repeats = len(error) - len(means)
     squares = sum((shot.error - means[role]) ** 2 for role, members in lights.items() for shot in members)
-    # shots share what their light's wide-open shots were off by, and shots of one light share its drift
+    # the error of a light's wide-open shots and its drift are common to its shots
     opened = sum((len(members) / len(group)) ** 2 / members[0].open_count for members in lights.values())
     drift = float(np.std(list(means.values()), ddof=1)) if len(means) > 1 else 0.0
     shared = max(own**2 / len(error), drift**2 / len(means)) + own**2 * opened
@@ -266,7 +266,7 @@ def _read_step(group: Sequence[LightShot], light_u: float) -> Step:
 
 
 def find_rested(shots: Sequence[LightShot], rest_s: float) -> NDArray[np.bool_]:
-    """Return which shots are the first stopped-down ones after a rest: (shots,); none where times are missing."""
+    """Return which shots (shots,) are the first stopped-down ones after a rest; none if times are missing."""
     rested = np.zeros(len(shots), dtype=bool)
     if any(shot.at is None for shot in shots):
         return rested
@@ -280,7 +280,7 @@ def find_rested(shots: Sequence[LightShot], rest_s: float) -> NDArray[np.bool_]:
 
 
 def _find_excess(shots: Sequence[LightShot], rested: NDArray[np.bool_], light_u: float) -> tuple[float, float]:
-    """Return how much more light rested shots have than the others of their light and f-number, EV, and its u."""
+    """Return the light of rested shots relative to the others of their light and f-number, EV, and its u."""
     found, weights, within, freedom = [], [], 0.0, 0
     error = np.array([shot.error for shot in shots])
     for light in dict.fromkeys((shot.role, shot.iso, shot.setting) for shot in shots if shot.is_stopped):
@@ -294,6 +294,6 @@ def _find_excess(shots: Sequence[LightShot], rested: NDArray[np.bool_], light_u:
         freedom += len(rest) - 1
     if not found:
         return NAN, NAN
-    # shots of one light at one f-number are minutes apart: a light that steps as from setting to setting is the worst
+    # shots of one light at one f-number are minutes apart: at worst the light changes as between settings
     scatter = max(_deviation(within, freedom) if freedom else 0.0, light_u)
     return float(np.average(found, weights=weights)), scatter / sqrt(sum(weights))

@@ -26,13 +26,13 @@ SCRATCH: Final = "scratch"
 APERTURE: Final = "aperture"
 LAMP_OR_APERTURE: Final = "lamp or aperture"
 STEP_LEAST_EV: Final = 0.15
-"""An aperture's error that a photographer may notice: half of the third of a stop in which exposure is set."""
+"""Smallest visible error of an aperture: half of the steps of a third of a stop in which exposure is set."""
 SCATTER_LEAST_EV: Final = 0.06
-"""4 %: lamps and shutters keep to 1 or 2 % from shot to shot (common practice, no source)."""
+"""4 %: lamps and shutters scatter by 1 or 2 % between shots (common practice, no source)."""
 SURE: Final = 5.0
 """Standard uncertainties from which a departure counts."""
-TELLS_APART: Final = (
-    "three shots wide open and three stopped down, in turns, tell them apart: a lamp changes wide open too"
+HOW_TO_DISTINGUISH: Final = (
+    "three shots wide open and three stopped down, alternating, distinguish them: a lamp changes wide open too"
 )
 
 
@@ -45,7 +45,7 @@ def find_stand(
 ) -> Iterator[Finding]:
     """Find faults of the shooting: light that changed, a chart that was not parallel, chart shots that were refused.
 
-    Light that changed because the aperture did (`find_aperture`) is none.
+    A change of light by the aperture (`find_aperture`) is not a fault of the shooting.
     """
     explained = any(finding.name == APERTURE and finding.surety == "likely" for finding in aperture)
     changed = "the light changed between chart shots (lamps or aperture)" if aperture else "the lamps changed between"
@@ -73,10 +73,10 @@ def _settings(results: Iterable[Artefact]) -> list[str]:
 
 
 def find_aperture(aperture: Aperture | None) -> Iterator[Finding]:
-    """Find an aperture that does not close to its markings, or not each time alike, and say what speaks for the lamps.
+    """Find an aperture with wrong or irregular steps, distinguished from changes of the lamps.
 
-    Blades do not move wide open, and they move alike whichever light is shot: light that scatters wide open too, or
-    that only one of two lights shows, is not theirs.
+    Blades do not move wide open, and their error does not depend on the light. So scatter that is also there wide open,
+    or an error with only one of two lights, is not that of the aperture.
     """
     if aperture is None:
         return
@@ -84,8 +84,8 @@ def find_aperture(aperture: Aperture | None) -> Iterator[Finding]:
     if abs(error) > max(STEP_LEAST_EV, SURE * error_u):
         both = isfinite(aperture.lights_apart_ev) and abs(aperture.lights_apart_ev) < abs(error) / 2
         much = "too much" if error > 0 else "too little"
-        says = f"{abs(error):.2f} EV {much} light at {aperture.step_where}, of what the marking promises"
-        says += "; the diffuse source and the chart show it alike" if both else f"; {TELLS_APART}"
+        says = f"{abs(error):.2f} EV {much} light at {aperture.step_where} by the marking"
+        says += "; the diffuse source and the chart show the same" if both else f"; {HOW_TO_DISTINGUISH}"
         yield _blame_aperture(says, likely=both)
     scatter, opened = aperture.aperture_scatter_ev, aperture.wide_open_scatter_ev
     excess, excess_u = aperture.first_shot_excess_ev, aperture.first_shot_excess_ev_u
@@ -94,10 +94,10 @@ def find_aperture(aperture: Aperture | None) -> Iterator[Finding]:
     if scatter > SCATTER_LEAST_EV and not (known and opened > scatter / 2):
         says = f"light scatters by {scatter:.2f} EV between the shots at {aperture.scatter_where}"
         if sticks:
-            says += f", and the first after a rest has {excess:.2f} EV more than those that follow: blades that stick"
-        # a scatter that is all between two lights is a step of one of them
+            says += f", and the first after a rest has {excess:.2f} EV more than the next ones: sticking blades"
+        # scatter only between two lights is a step of one of them
         steady = known and opened < scatter / 3 and aperture.repeat_scatter_ev > scatter / 2
-        says += f"; wide open, where no blade moves, by {opened:.3f} EV" if steady else f"; {TELLS_APART}"
+        says += f"; wide open, where no blade moves, by {opened:.3f} EV" if steady else f"; {HOW_TO_DISTINGUISH}"
         yield _blame_aperture(says, likely=steady)
     elif scatter > SCATTER_LEAST_EV:
         says = (
@@ -107,7 +107,7 @@ def find_aperture(aperture: Aperture | None) -> Iterator[Finding]:
 
 
 LEAST_REPEATS: Final = 2
-"""Shots wide open beyond the first of each light without which nothing is known of how steady the lights were."""
+"""Least number of wide-open repeats, beyond the first of each light, to know the lights' scatter."""
 
 
 def _blame_aperture(says: str, *, likely: bool) -> Finding:

@@ -29,8 +29,8 @@ class Sign:
     seen_from: float
     """Smallest departure that would have counted as significant, in the field's unit."""
     side: str = ""
-    """Where on the lens it points: a time on a clock about it, seen from its front with the camera upright; empty where
-    it has no direction, or none that is sure."""
+    """Clock position on the lens, seen from its front with the camera upright; empty without a significant
+    direction."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

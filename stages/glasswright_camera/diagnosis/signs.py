@@ -42,7 +42,7 @@ class SignKind:
     """Whether only each focal length's lowest f-number is used, where aberrations show most."""
 
     towards: str = ""
-    """The field beside it that holds its direction in the file, if it has one."""
+    """Field with its direction in the file, if it has one."""
 
     @property
     def measure(self) -> str:
@@ -172,7 +172,7 @@ def compare_with_reference(kind: SignKind, result: Artefact, value: float, u: fl
 
 
 def _find_side(kind: SignKind, result: Artefact) -> str:
-    """Return where on the lens a sign points, as a time on its clock; empty where it has no sure direction."""
+    """Return a sign's clock position on the lens; empty without a significant direction."""
     if not kind.towards:
         return ""
     deg, deg_u = float(getattr(result, kind.towards)), float(getattr(result, kind.towards + "_u"))
@@ -187,7 +187,7 @@ def _find_reference(kind: SignKind, result: Artefact, known: KnownLens | None) -
 
 
 SURE_SIDE_DEG: Final = 30.0
-"""Standard uncertainty up to which a direction is told: an hour on the clock."""
+"""Largest standard uncertainty of a direction that is shown: an hour on the clock."""
 MOST_SIGNS = 4
 
 

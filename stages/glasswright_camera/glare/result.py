@@ -56,8 +56,8 @@ class Glare(Artefact):
     shot_count: int
     spot_shot_count: int
     glare_pct: Annotated[float, Range(high=100)] = nan
-    """What limits should use: the black patch's where one was shot, for it needs no print's contrast; else the
-    discs'."""
+    """Glare for limits: from the black patch if there is one, since it does not depend on the print; else from the
+    discs."""
     glare_pct_u: float = nan
     glare_of: str = ""
     """`black patch` or `chart`."""

@@ -99,7 +99,7 @@ class PlaneMap:
     """(shots,): light at the frame's centre."""
     left_out: int
     corners: NDArray[np.float64]
-    """(4,): gain of the outermost blocks themselves."""
+    """(4,): gain of the outermost blocks."""
     corners_u: NDArray[np.float64]
     followed: int
     """Blocks of shadows too wide to interpolate."""

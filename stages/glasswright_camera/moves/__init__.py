@@ -1,1 +1,1 @@
-"""From what was measured to what the bench would move: shims, flange distance, directions."""
+"""Adjustments that results suggest: shims, flange distance, direction of decentring."""

@@ -1,4 +1,4 @@
-"""A drawing of the seat from the front of the lens: where a shim goes, and along which line an element moves."""
+"""Draw the seat from the front of the lens, with the shim's place and the line of decentring."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ if TYPE_CHECKING:
 CENTRE: Final = (280.0, 130.0)
 RADIUS: Final = 90.0
 WIDTH_DEG: Final = 40.0
-"""Arc that stands for the shim."""
+"""Width of the arc that marks the shim."""
 
 
 def draw_moves(moves: Moves) -> list[Picture]:
-    """Draw the seat as a clock face; nothing where no move stands out."""
-    said = describe_moves(moves)
-    if not said:
+    """Draw the seat as a clock face; no drawing if no move is significant."""
+    sentences = describe_moves(moves)
+    if not sentences:
         return []
     x, y = CENTRE
     parts = [dot(x, y, "frame", RADIUS), dot(x, y, "frame", RADIUS * 0.8)]
@@ -37,13 +37,14 @@ def draw_moves(moves: Moves) -> list[Picture]:
         parts.append(mark(path(arc, "line one wide") + dot(*arc[7], "fill one", 6), tip))
     if stands_out(moves.coma_ratio, moves.coma_ratio_u, LEAST_COMA):
         ends = [_on_front(moves.coma_deg + turn, 0.6) for turn in (0, 180)]
-        parts.append(mark(line(*ends[0], *ends[1], "line two"), "line along which the decentred element has to move"))
+        parts.append(mark(line(*ends[0], *ends[1], "line two"), "line along which the decentred element must move"))
     parts.append(label(x, y + RADIUS + 44, "seen from the front of the lens, camera upright", class_="name"))
-    title = "Where to move what"
-    return [Picture(title, canvas(WIDTH, 286, *parts, label=title, marks=True), " ".join(f"{each}." for each in said))]
+    title = "Suggested adjustments"
+    text = " ".join(f"{each}." for each in sentences)
+    return [Picture(title, canvas(WIDTH, 286, *parts, label=title, marks=True), text)]
 
 
 def _on_front(deg: float, share: float) -> tuple[float, float]:
-    """Return the place on the drawing of a direction in the file: right stays right, down becomes up."""
+    """Return the place on the drawing for a direction in the file: right stays right, down becomes up."""
     turn = np.radians(deg)
     return CENTRE[0] + share * RADIUS * float(np.cos(turn)), CENTRE[1] - share * RADIUS * float(np.sin(turn))

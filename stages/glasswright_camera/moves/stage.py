@@ -1,4 +1,4 @@
-"""The stage that turns tilt, focus offset, field curvature and coma into what a technician moves."""
+"""Convert tilt, focus offset, field curvature and coma to adjustments for a technician."""
 
 from __future__ import annotations
 
@@ -29,27 +29,27 @@ def suggest_moves(
     offsets: tuple[FocusOffset, ...] | None,
     stand: Stand,
 ) -> Moves:
-    """Turn what was measured into moves of the whole lens on its seat.
+    """Convert results to moves of the whole lens on its seat.
 
-    A lens tilted by an angle tilts its image by (1 + m) times that, m the magnification: the image plane goes with
-    the lens, and the object plane, seen from the lens, leans the other way (Scheimpflug's rule for small angles). So
-    the shim's thickness over the seat's diameter is ``tan(tilt / (1 + m))``: 5 arc minutes over 44 mm are 0.064 mm. A
-    lens that comes forward takes its image with it (a chart far away), so the flange distance changes by the offset.
+    A tilt of the lens tilts its image by (1 + m) times the angle, m the magnification: the image plane moves with the
+    lens, and the object plane is tilted the other way relative to it (Scheimpflug's rule for small angles). So the
+    shim's thickness over the seat's diameter is ``tan(tilt / (1 + m))``: 5 arc minutes over 44 mm are 0.064 mm. The
+    image moves with the lens (for a distant chart), so the flange distance changes by the offset.
 
     Parameters
     ----------
     ticket
-        For the model.
+        Its lens model is used.
     centring, best_focus, offsets
-        What was measured, at every setting; of centring that with the surest tilt at the lowest f-number counts.
+        Results at every setting; the centring with the most significant tilt at the lowest f-number is used.
     stand
-        For the seat's diameter.
+        Its seats are used.
 
     Returns
     -------
     Moves
-        An inner group moves the image by a factor of its own, which the maker's documents give. All is NaN where
-        neither a focus series nor a ramp says where the focus lies: both are optional.
+        An inner group moves the image by a different factor, given in the maker's documents. All values are NaN without
+        a result of a focus series or a ramp: both are optional.
     """
     centred = choose_centring(centring or ())
     offset = min(offsets or (), key=_f_number, default=None)
@@ -85,7 +85,7 @@ def suggest_moves(
 
 
 def choose_centring(centring: Sequence[Centring]) -> Centring | None:
-    """Return the result at the lowest f-number, of several focal lengths the one whose tilt is surest."""
+    """Return the result at the lowest f-number; of several focal lengths that with the most significant tilt."""
     lowest = min(map(_f_number, centring), default=inf)
     widest = [each for each in centring if _f_number(each) == lowest]
     return max(widest, key=_tilt_in_u, default=None)
@@ -104,7 +104,7 @@ def _tilt_in_u(centred: Centring) -> float:
 def find_shim(
     centred: Centring, seat: Seat | None, magnification: float
 ) -> tuple[tuple[float, float], tuple[float, float], Pointer]:
-    """Return the shim's parts along x and y, each with its u, and its size and direction, mm; NaN without a seat."""
+    """Return the shim's components along x and y with u, and its size and direction, mm; NaN without a seat."""
     diameter = seat.diameter_mm if seat else nan
 
     def to_mm(arcmin: float) -> float:

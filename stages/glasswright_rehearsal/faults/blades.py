@@ -1,4 +1,4 @@
-"""How much more light an aperture lets in than its marking promises, shot by shot."""
+"""Error of the rehearsed aperture for each shot."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ STICKING_EV = 0.25
 
 
 def exact_square(f_number: float) -> float:
-    """Return the square that a marked f-number stands for: the nearest third of a stop, 32 for 5.6."""
+    """Return the exact square of a marked f-number, from the nearest third of a stop: 32 for 5.6."""
     return float(2 ** (round(3 * 2 * log2(f_number)) / 3))
 
 
@@ -30,12 +30,12 @@ def blade_error_ev(
     *,
     is_rested: bool,
 ) -> float:
-    """Return how much more light a shot gets, EV; wide open no blade moves. The blur is left as it is.
+    """Return the excess of light of a shot in EV; 0 wide open, where no blade moves. The blur does not change.
 
     Parameters
     ----------
     f_numbers
-        Of the lens, the widest first.
+        f-numbers of the lens, in ascending order.
     is_rested
         Whether the blades have not moved for minutes.
     """

@@ -32,7 +32,7 @@ FOCUS_FAULTS = MappingProxyType({"autofocus_offset": "autofocus stops before or 
 APERTURE_FAULTS = MappingProxyType(
     {
         "aperture_step": "all shots at the first f-number after the widest get too much light",
-        "aperture_scatter": "the blades close otherwise for each shot",
+        "aperture_scatter": "the blades close differently for each shot",
         "sticky_aperture": "the first shot after a rest gets too much light",
     }
 )

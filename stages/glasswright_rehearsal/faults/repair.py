@@ -1,4 +1,4 @@
-"""A rehearsed repair: the same lens after it was shimmed on its seat."""
+"""A rehearsed repair: a lens after shimming on its seat."""
 
 from __future__ import annotations
 
@@ -26,21 +26,21 @@ def shim_lens(
     Parameters
     ----------
     thickness_mm
-        By how much the shim is thicker at one side than opposite; half more there, half less opposite.
+        Thickness of the shim on one side minus the opposite side; half more there, half less opposite.
     at
-        That side, as a time on a clock seen from the front of the lens with the camera upright.
+        Clock position of the thicker side, seen from the front of the lens with the camera upright.
     seat_mm
-        Diameter on which the shim lies.
+        Diameter of the shim's seat.
     flange_um
-        By how much the whole lens comes forward, away from the body.
+        Movement of the whole lens away from the body.
     magnification_frac
-        Of the chart: the object plane leans, seen from the tilted lens, and adds so much to the image's tilt.
+        Magnification of the chart: the object plane's tilt relative to the lens adds to the image's tilt.
 
     Notes
     -----
-    Where the lens comes forward, so does its image, and what lay behind the sensor lies less so. The scene's right is
-    imaged on the right of the sensor for who looks into the lens, the scene's lower edge on its upper half; the file
-    shows the scene upright. So the file's right is the front's right, and its bottom is the front's top.
+    Where the lens comes forward, its image moves with it. Seen into the lens, the scene's right is imaged on the right
+    of the sensor, and the scene's lower edge on its upper half; the file shows the scene upright. So the file's right
+    is the front's right, and its bottom is the front's top.
     """
     hour, minute = (int(part) for part in at.split(":"))
     turn = radians(30 * (hour % 12) + minute / 2)

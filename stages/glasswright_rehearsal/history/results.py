@@ -63,7 +63,7 @@ class RehearsedFalloff(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedAperture(Artefact):
-    """For the step `measure_aperture`."""
+    """Result of the step `measure_aperture`."""
 
     aperture_step_error_ev: float
     aperture_step_error_ev_u: float

@@ -39,10 +39,9 @@ class Facts:
     """Largest distance between red and green over the lattice's nodes; the next is for blue."""
     blue_green_px: float
     corner_radial_px: tuple[float, float]
-    """Red and blue away from green along the image radius, mean of the corner zones' nodes, the uniform shift taken
-    off."""
+    """Radial displacement of red and blue from green, mean of the corner zones' nodes, without the uniform shift."""
     extreme_loss_ev: float
-    """Light lost at the very end of the darkest corner."""
+    """Light loss at the very end of the darkest corner."""
     soft_sides_frac: float
     """Amplitude of the second angular harmonic of MTF50 at a half-diagonal, over MTF50 at the centre."""
     corner_softening_frac: float
@@ -88,7 +87,7 @@ def _find_corner_radial(move: Array, green: Array, frame: Frame, zones: ZoneLimi
 
 
 def _find_extreme_loss(lens: Lens, frame: Frame) -> float:
-    """Return the light lost in the outermost hundredth of the darkest corner against the middle's box, EV."""
+    """Return the light loss in the outermost hundredth of the darkest corner relative to the centre's box, EV."""
     veil = lens.aberrations.veil_frac
     middle = mean_gain_box(lens.falloff, "green", frame, (0.475, 0.525, 0.475, 0.525)) + veil
     ends = [(0.0, 0.01), (0.99, 1.0)]

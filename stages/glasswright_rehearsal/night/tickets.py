@@ -56,9 +56,9 @@ class ShotWriter:
     """Model of the reference body."""
     count: int = 0
     clock_s: int = 0
-    """Since the ticket was begun."""
+    """Seconds since the first shot of the ticket."""
     last: tuple[str, float, float] | None = None
-    """Role, focal length and f-number of the shot before."""
+    """Role, focal length and f-number of the previous shot."""
 
     def write(
         self,

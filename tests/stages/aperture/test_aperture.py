@@ -54,7 +54,7 @@ def measure(**kinds):
     return measure_aperture(shoot("chart", begin=7200, **both), shoot("flat", **both), STAND_FILE)
 
 
-def test_a_marking_stands_for_a_power_of_the_root_of_two():
+def test_a_marking_is_a_power_of_the_root_of_two():
     # 5.6 is engraved for 5.657, 11 for 11.31 (ISO 517; from memory): light goes as the square
     for mark, exact in EXACT.items():
         assert 2 ** stops_of(mark) == pytest.approx(exact**2)
@@ -86,17 +86,17 @@ def test_a_light_that_only_one_source_shows_may_be_the_lamps():
     found = measure_aperture(shoot("chart"), shoot("flat", errors={(4.0, None): -0.6}), STAND_FILE)
     assert found.lights_apart_ev == pytest.approx(-0.6)
     assert {(each.name, each.surety) for each in find_aperture(found)} == {(LAMP_OR_APERTURE, "possible")}
-    # a limit is told that the two lights do not agree
+    # a limit gets a caveat that the two lights disagree
     assert found.aperture_step_error_ev_u > 0.3
 
 
-def test_without_flats_nothing_tells_lamp_from_aperture():
+def test_without_flats_lamp_and_aperture_are_not_distinguished():
     found = measure_aperture(shoot("chart", errors={(5.6, None): -0.4}), None, STAND_FILE)
     assert np.isnan(found.lights_apart_ev)
     (finding,) = find_aperture(found)
     assert (finding.name, finding.surety) == (LAMP_OR_APERTURE, "possible")
     assert "0.40 EV too little light" in finding.says
-    assert "in turns, tell them apart" in finding.says
+    assert "alternating, distinguish them" in finding.says
 
 
 def test_one_shot_of_three_a_quarter_stop_too_bright_shows_and_limits_feel_it():
@@ -127,14 +127,14 @@ def test_blades_that_stick_brighten_the_first_shot_after_a_rest():
     sticky = measure(errors={(4.0, 0): 0.25})
     assert sticky.first_shot_excess_ev == pytest.approx(0.25)
     (finding,) = find_aperture(sticky)
-    assert "blades that stick" in finding.says
+    assert "sticking blades" in finding.says
     assert sum(sticky.is_rested) == 2  # the chart's first at f/4, and the diffuse source's
     later = measure(errors={(4.0, 1): 0.25})
     assert later.first_shot_excess_ev == pytest.approx(-0.125)
     assert "stick" not in next(iter(find_aperture(later))).says
 
 
-def test_without_times_nothing_is_said_of_sticking():
+def test_without_times_sticking_is_not_reported():
     shots = tuple(replace(shot, captured_at="") for shot in shoot("chart", errors={(4.0, 0): 0.25}))
     found = measure_aperture(shots, None, STAND_FILE)
     assert np.isnan(found.first_shot_excess_ev)
@@ -179,13 +179,13 @@ def test_the_stated_u_of_a_step_covers_its_error():
         found = measure(errors=errors, scatter=0.03, seed=seed)
         assert found.step_where == "50 mm f/4"
         hits.append(abs(found.aperture_step_error_ev - 0.3) < 1.96 * found.aperture_step_error_ev_u)
-    # drift wide open and at the step: sqrt(2) of what a step of light is said to be uncertain by
+    # drift wide open and at the step: sqrt(2) of the stated uncertainty of a step of light
     assert 0.84 < np.mean(hits) < 0.99
 
 
 def test_a_file_that_does_not_say_its_exposure_time_is_named():
     shots = shoot("chart")
-    with pytest.raises(Unmeasurable, match=r"1 of 12 files do not say how long they were exposed \(chart/3_f4.dng\)"):
+    with pytest.raises(Unmeasurable, match=r"1 of 12 files have no exposure time \(chart/3_f4.dng\)"):
         measure_aperture((*shots[:3], replace(shots[3], exposure_time_s=None), *shots[4:]), None, STAND_FILE)
 
 

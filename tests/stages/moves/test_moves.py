@@ -86,62 +86,64 @@ def test_five_arc_minutes_over_44_mm_are_0_064_mm(chart):
 
 
 @pytest.mark.parametrize("tilt_um", [(14.0, 0.0), (0.0, 14.0), (-9.0, 11.0), (8.0, -12.0)])
-def test_a_rehearsed_repair_takes_the_tilt_off(chart, tilt_um):
+def test_a_rehearsed_repair_removes_the_tilt(chart, tilt_um):
     lens = Lens(aberrations=Aberrations(tilt_um=tilt_um))
     before = move(chart, lens)
     at = clock_time(before.shim_deg)
     mended = shim_lens(lens, FRAME, thickness_mm=before.shim_mm, at=at, magnification_frac=0.0225)
     after = move(chart, mended)
-    # the clock tells half hours: up to 7.5 degrees aside leave 13 %
+    # clock positions are rounded to half hours: an error of 7.5 degrees leaves 13 %
     assert after.shim_mm < 0.15 * before.shim_mm
-    # the wrong way round the tilt doubles, and the comparison says so
-    spoilt = move(chart, shim_lens(lens, FRAME, thickness_mm=before.shim_mm, at=clock_time(before.shim_deg + 180)))
-    assert spoilt.shim_mm == pytest.approx(2 * before.shim_mm, rel=0.1)
-    (wrong,) = compare_moves(before, spoilt)
-    assert "it went the wrong way" in wrong
+    # in the wrong direction the tilt doubles, and the comparison reports it
+    reversed_shim = move(
+        chart, shim_lens(lens, FRAME, thickness_mm=before.shim_mm, at=clock_time(before.shim_deg + 180))
+    )
+    assert reversed_shim.shim_mm == pytest.approx(2 * before.shim_mm, rel=0.1)
+    (wrong,) = compare_moves(before, reversed_shim)
+    assert "it was moved in the wrong direction" in wrong
 
 
-def test_a_repair_is_told_as_done_or_as_a_part(chart):
+def test_a_repair_is_reported_as_done_or_in_part(chart):
     lens = Lens(aberrations=Aberrations(tilt_um=(16.0, 0.0)))
     before = move(chart, lens)
     assert clock_time(before.shim_deg) == "3:00"
     how = {"at": "3:00", "magnification_frac": 0.0225}
     done = move(chart, shim_lens(lens, FRAME, thickness_mm=before.shim_mm, **how))
     half = move(chart, shim_lens(lens, FRAME, thickness_mm=before.shim_mm / 2, **how))
-    (told,) = compare_moves(before, done)
-    assert told.startswith(f"Tilt: a shim of {before.shim_mm:.3f} mm at 3:00 was asked for (50 mm f/2); it is done")
-    (told,) = compare_moves(before, half)
-    assert "50 % of it was done" in told
-    assert compare_moves(done, before) == []  # nothing was asked for
+    (sentence,) = compare_moves(before, done)
+    assert sentence.startswith(f"Tilt: a shim of {before.shim_mm:.3f} mm at 3:00 was suggested (50 mm f/2); it is done")
+    (sentence,) = compare_moves(before, half)
+    assert "50 % of it was done" in sentence
+    assert compare_moves(done, before) == []  # nothing was suggested
     unknown = replace(done, shim_x_mm=float("nan"))
     assert "it was not measured again" in compare_moves(before, unknown)[0]
 
 
-def test_a_focus_offset_is_a_change_of_flange_distance_and_a_rehearsed_one_takes_it_off(chart):
+def test_a_focus_offset_is_a_change_of_flange_distance_and_a_rehearsed_one_removes_it(chart):
     # the band's image lies 16 um behind the sensor (back focus): the lens comes forward by as much
     lens = Lens(aberrations=Aberrations(defocus_um=16.0))
     before = move(chart, lens, offset_um=16.0)
     assert before.flange_um == 16.0
-    (said,) = describe_moves(before)
-    assert "flange distance more by 16.0 ± 1.6 µm" in said
-    assert "a hint under the maker's service documents" in said
+    (sentence,) = describe_moves(before)
+    assert "increase the flange distance by 16.0 ± 1.6 µm" in sentence
+    assert "a hint under the maker's service documents" in sentence
     mended = shim_lens(lens, FRAME, flange_um=before.flange_um)
     assert mended.aberrations.defocus_um == 0
-    (told,) = compare_moves(before, move(chart, mended, offset_um=mended.aberrations.defocus_um))
-    assert "+16.0 µm was asked for (50 mm f/2); it is done" in told
+    (sentence,) = compare_moves(before, move(chart, mended, offset_um=mended.aberrations.defocus_um))
+    assert "+16.0 µm was suggested (50 mm f/2); it is done" in sentence
 
 
 def test_field_curvature_is_shared_and_not_flattened(chart):
     found = move(chart, Lens(aberrations=Aberrations(field_curvature_um=24.0)))
     assert found.share_um == pytest.approx(12.0, abs=0.5)
-    (said,) = describe_moves(found)
-    assert "it flattens nothing" in said
+    (sentence,) = describe_moves(found)
+    assert "the field stays curved" in sentence
 
 
 def test_coma_gives_a_line_and_no_sense(chart):
     found = move(chart, Lens(), coma=(0.5, 0.0))
-    (said,) = describe_moves(found)
-    assert "along the line from 3:00 to 9:00; which way along it is the lens's own" in said
+    (sentence,) = describe_moves(found)
+    assert "along the line from 3:00 to 9:00; the sense depends on the lens" in sentence
     (picture,) = draw_moves(found)
     assert "seen from the front of the lens" in picture.svg
 
@@ -188,7 +190,7 @@ def test_without_series_and_ramp_there_is_nothing_to_move():
     assert draw_moves(found) == []
 
 
-def test_without_a_seat_the_tilt_is_no_shim_and_nothing_is_said(chart):
+def test_without_a_seat_there_is_no_shim_and_no_sentence(chart):
     centred, focus = centre(chart, Lens(aberrations=Aberrations(tilt_um=(9.0, 0.0))))
     found = suggest_moves(TICKET, (centred,), (focus,), None, replace(STAND, seats=()))
     assert np.isnan(found.shim_mm)
