@@ -1,4 +1,4 @@
-"""Contrast at the frequencies that service sheets speak of, and the frequency at which a tenth of it is left."""
+"""Contrast at the frequencies of service sheets (10 and 30 line pairs/mm), and MTF10."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ if TYPE_CHECKING:
 LOW_LP_PER_MM: Final = 10.0
 HIGH_LP_PER_MM: Final = 30.0
 RELATIVE: Final = np.linspace(0.0, 4.0, 401)
-"""Frequencies over MTF50 on which the shape of a zone's curve is laid."""
+"""Frequencies over MTF50 at which the shape of a zone's curve is sampled."""
 SHAPE_U: Final = 0.0015
-"""Standard uncertainty of a curve's shape from the blur's unknown form; rehearsed blurs from MTF50 0.2 to 0.5 cycles
-per pixel were off by 0.0014 at most."""
+"""Standard uncertainty of a curve's shape from the unknown form of the blur. The error was at most 0.0014 for rehearsed
+blurs with MTF50 from 0.2 to 0.5 cycles per pixel."""
 TAIL_U: Final = 0.005
-"""Relative one of MTF10; the same blurs were off by 0.003 at most."""
+"""The same for MTF10, relative; the error was at most 0.003 for the same blurs."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,21 +39,21 @@ class ZoneContrast:
     """Contrast in one part of the field; sagittal and tangential as for MTF50. NaN where it was not measured."""
 
     sagittal_at_10_frac: float
-    """Of 10 line pairs/mm at the sensor."""
+    """At 10 line pairs/mm at the sensor."""
     sagittal_at_10_frac_u: float
     tangential_at_10_frac: float
     tangential_at_10_frac_u: float
     mean_at_10_frac: float
     mean_at_10_frac_u: float
     sagittal_at_30_frac: float
-    """Of 30 line pairs/mm; likewise."""
+    """At 30 line pairs/mm at the sensor."""
     sagittal_at_30_frac_u: float
     tangential_at_30_frac: float
     tangential_at_30_frac_u: float
     mean_at_30_frac: float
     mean_at_30_frac_u: float
     mtf10_lp_per_mm: float
-    """Frequency at which a tenth of the contrast is left, mean of both directions; NaN beyond 0.6 cycles/pixel."""
+    """Frequency at which contrast falls to 0.1, mean of both directions; NaN beyond 0.6 cycles/pixel."""
     mtf10_lp_per_mm_u: float
 
 
@@ -70,11 +70,11 @@ class Contrast(Artefact):
 
 @stage
 def measure_contrast(traces: tuple[Trace, ...], sharpness: Sharpness, stand: Stand) -> Contrast:
-    """Read the modulus of the transfer function at 10 and 30 line pairs/mm, and where it falls to a tenth.
+    """Measure the modulus of the transfer function at 10 and 30 line pairs/mm, and the frequency where it is 0.1.
 
-    The edge fit holds the whole curve. Its shape, over frequency in units of MTF50, is averaged over a zone's discs;
-    the zone's own MTF50 scales it, so that it holds for the zone's place. Normalised to 1 at frequency 0 (ISO 12233),
-    so a wide weak halo lowers it unseen: the caveat `wide_halo` says so.
+    The edge fit gives the whole curve. Its shape, over frequency in units of MTF50, is averaged over a zone's discs and
+    scaled by the zone's MTF50, so that it is valid for the zone's place. The curve is normalised to 1 at frequency 0
+    (ISO 12233), so the effect of a wide weak halo is missing: see the caveat `wide_halo`.
 
     Parameters
     ----------
@@ -83,13 +83,13 @@ def measure_contrast(traces: tuple[Trace, ...], sharpness: Sharpness, stand: Sta
     sharpness
         MTF50 of the zones, from the same shots.
     stand
-        For the zones and the pixel pitch.
+        Its zones and pixel pitch are used.
 
     Returns
     -------
     Contrast
-        The uncertainty is that of MTF50, times the curve's slope, with the scatter of the shape between discs and what
-        the blur's unknown form adds.
+        The uncertainty contains that of MTF50 times the curve's slope, the scatter of the shape between discs, and the
+        unknown form of the blur.
     """
     repeats = shared_discs(traces, [main_name(traces[0])])
     first, plane = traces[0], main_plane(traces[0])
@@ -104,9 +104,9 @@ def measure_contrast(traces: tuple[Trace, ...], sharpness: Sharpness, stand: Sta
         for zone in ZONES
     }
     return Contrast(
-        centre=_lay(zones["centre"]),
-        mid=_lay(zones["mid"]),
-        corner=_lay(_average([zones[corner] for corner in CORNERS])),
+        centre=_make_zone(zones["centre"]),
+        mid=_make_zone(zones["mid"]),
+        corner=_make_zone(_average([zones[corner] for corner in CORNERS])),
         plane=first.planes[plane],
     )
 
@@ -120,7 +120,7 @@ class _Reading:
 
 
 def _read_zone(curve: Array, half: Array, frequency: Array, zone: ZoneSharpness, per_px: float) -> _Reading:
-    """Read one zone from its discs' curves (discs, 2, frequencies) and MTF50 (discs, 2)."""
+    """Return one zone's contrasts from its discs' curves (discs, 2, frequencies) and MTF50 (discs, 2)."""
     value, u = np.full((3, 2), nan), np.full((3, 2), nan)
     halves = (zone.sagittal_cy_per_px, zone.tangential_cy_per_px)
     halves_u = (zone.sagittal_cy_per_px_u, zone.tangential_cy_per_px_u)
@@ -153,13 +153,14 @@ def _read_zone(curve: Array, half: Array, frequency: Array, zone: ZoneSharpness,
 
 
 def _average(readings: list[_Reading]) -> _Reading:
-    """Return the mean of several zones; they share the blur's form, so that their uncertainties do not average out."""
+    """Return the mean of several zones; their uncertainties are correlated by the blur's form and do not average
+    out."""
     return _Reading(
         value=np.mean([each.value for each in readings], axis=0), u=np.mean([each.u for each in readings], axis=0)
     )
 
 
-def _lay(reading: _Reading) -> ZoneContrast:
+def _make_zone(reading: _Reading) -> ZoneContrast:
     mean, mean_u = reading.value.mean(axis=1), reading.u.mean(axis=1)
     (low, high, _), (low_u, high_u, _) = reading.value.tolist(), reading.u.tolist()
     return ZoneContrast(
