@@ -152,7 +152,7 @@ def differentiate_model(
 
 def fit_lattice(
     lattice: NDArray[np.float64],
-    seen: NDArray[np.float64],
+    observed: NDArray[np.float64],
     *,
     radial_terms: int,
     tangential: bool,
@@ -165,7 +165,7 @@ def fit_lattice(
     ----------
     lattice
         (discs, 2): places on the lattice, in its half-extents from its middle.
-    seen
+    observed
         (discs, 2): places in the image, in half-diagonals from its centre.
     radial_terms
         Number of radial terms.
@@ -176,7 +176,7 @@ def fit_lattice(
     offset
         (discs, 2): displacement of a disc's centre from the image of its node; 0 if None.
     """
-    target = seen if offset is None else seen - offset
+    target = observed if offset is None else observed - offset
     rate = np.ones_like(target) if weight is None else weight
     rate = rate / np.mean(rate)
     start = np.zeros(PLANE + radial_terms + (2 if tangential else 0))
@@ -196,11 +196,11 @@ def fit_lattice(
     return LatticeModel(plane=plane, distortion=distortion, covariance=np.asarray(covariance, np.float64))
 
 
-def _fit_affine(lattice: NDArray[np.float64], seen: NDArray[np.float64]) -> NDArray[np.float64]:
+def _fit_affine(lattice: NDArray[np.float64], observed: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return an affine map (2, 3) fitted to the third of the discs nearest the image centre."""
-    near = np.argsort(np.hypot(*seen.T))[: max(len(seen) // 3, 6)]
+    near = np.argsort(np.hypot(*observed.T))[: max(len(observed) // 3, 6)]
     design = np.column_stack([lattice[near], np.ones(len(near))])
     if np.linalg.matrix_rank(design) < 3:
-        near = np.arange(len(seen))
+        near = np.arange(len(observed))
         design = np.column_stack([lattice, np.ones(len(lattice))])
-    return np.asarray(np.linalg.lstsq(design, seen[near], rcond=None)[0].T)
+    return np.asarray(np.linalg.lstsq(design, observed[near], rcond=None)[0].T)

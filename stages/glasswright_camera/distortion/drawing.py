@@ -67,7 +67,7 @@ def _draw_lattice(distortion: Distortion) -> Picture:
         tip = f"column {column}, row {row}: {100 * local[k]:+.3f} % of its height {distortion.disc_height_frac[k]:.2f}"
         parts.append(mark_dot(float(x), float(y), "fill one", 3, tip))
     bottom = 2 * high + 22
-    parts.append(legend(34, bottom, [("ideal", "ideal lattice"), ("one plain", f"as seen, ×{times}")], apart=160))
+    parts.append(legend(34, bottom, [("ideal", "ideal lattice"), ("one plain", f"as measured, ×{times}")], apart=160))
     title = f"The lattice as the lens bends it, ×{times}"
     described = (
         f"Local distortion of every disc, {times} times magnified, over the ideal lattice; the chart's tilt is "
@@ -99,7 +99,7 @@ def _draw_curve(distortion: Distortion) -> Picture:
     for x, y in zip(distortion.disc_height_frac, distortion.disc_local_pct, strict=True):
         if np.isfinite(y):
             parts.append(dot(plot.x(float(x)), plot.y(float(y)), "hollow two", 3))
-    parts.append(legend(74, plot.y.start + 62, [("one", "fit"), ("hollow two", "discs as seen")], apart=120))
+    parts.append(legend(74, plot.y.start + 62, [("one", "fit"), ("hollow two", "discs as measured")], apart=120))
     beyond = "" if inside.all() else f" Beyond height {distortion.reach_frac:.2f} there are no discs: extrapolated."
     described = (
         "The fitted radial curve, its band two standard uncertainties wide on each side, and each disc's own local "

@@ -36,7 +36,7 @@ class TraceFit:
 
     node: NDArray[np.int64]
     """(discs, 2): the discs used."""
-    seen: NDArray[np.float64]
+    observed: NDArray[np.float64]
     """(discs, 2): centres, corrected for the discs' finite size."""
     u: NDArray[np.float64]
     """(discs, 2): standard uncertainty from noise."""
@@ -89,12 +89,12 @@ def fit_trace(trace: Trace, layout: ChartLayout, frame: Frame, radial_terms: int
         )
         raise Unmeasurable(message)
     radius = measure_disc_radii(trace.node, layout)
-    lattice, seen = to_lattice(trace.node, layout), frame.from_px(centre)
+    lattice, observed = to_lattice(trace.node, layout), frame.from_px(centre)
     u = np.hypot(noise, LEAST_U_PX) / frame.half_diagonal_px
     while True:
-        model, offset = _fit_with_offset(lattice[good], seen[good], u[good], radius[good], radial_terms)
-        off = np.full_like(seen, np.nan)
-        off[good] = seen[good] - offset - model.place(lattice[good])
+        model, offset = _fit_with_offset(lattice[good], observed[good], u[good], radius[good], radial_terms)
+        off = np.full_like(observed, np.nan)
+        off[good] = observed[good] - offset - model.place(lattice[good])
         size = np.hypot(*off[good].T)
         limit = max(OUTLIER_SIGMAS * float(np.median(size)), OUTLIER_LEAST_PX / frame.half_diagonal_px)
         if size.max() <= limit:
@@ -109,7 +109,7 @@ def fit_trace(trace: Trace, layout: ChartLayout, frame: Frame, radial_terms: int
             raise Unmeasurable(message)
     return TraceFit(
         node=trace.node[good],
-        seen=seen[good] - offset,
+        observed=observed[good] - offset,
         u=u[good],
         off=off[good],
         model=model,
@@ -125,7 +125,7 @@ def require_reach(fits: Sequence[TraceFit], least: float) -> float:
     Unmeasurable
         If it is less than `least`.
     """
-    reach = min(float(np.hypot(*fit.seen.T).max()) for fit in fits)
+    reach = min(float(np.hypot(*fit.observed.T).max()) for fit in fits)
     if reach < least:
         message = (
             f"the discs reach only to {format_against(reach, least, '.3f')} of the half-diagonal, {least:g} is needed; "
@@ -151,15 +151,15 @@ def measure_disc_radii(node: NDArray[np.int64], layout: ChartLayout) -> NDArray[
 
 def _fit_with_offset(
     lattice: NDArray[np.float64],
-    seen: NDArray[np.float64],
+    observed: NDArray[np.float64],
     u: NDArray[np.float64],
     radius: NDArray[np.float64],
     radial_terms: int,
 ) -> tuple[LatticeModel, NDArray[np.float64]]:
     """Return the model and the shifts of the centres by the discs' size; the shifts are small and converge at once."""
-    offset = np.zeros_like(seen)
+    offset = np.zeros_like(observed)
     for _ in range(ROUNDS):
-        model = fit_lattice(lattice, seen, radial_terms=radial_terms, tangential=True, weight=1 / u, offset=offset)
+        model = fit_lattice(lattice, observed, radial_terms=radial_terms, tangential=True, weight=1 / u, offset=offset)
         offset = measure_centre_shift(model, lattice, radius)
     return model, offset
 

@@ -43,7 +43,7 @@ def measure_local(fits: Sequence[TraceFit], bench: Bench) -> Local:
     for fit in fits:
         ideal = np.hypot(*project(fit.model.plane, to_lattice(fit.node, bench.layout)).T)
         with np.errstate(divide="ignore", invalid="ignore"):
-            local = 100 * (np.hypot(*fit.seen.T) - ideal) / ideal
+            local = 100 * (np.hypot(*fit.observed.T) - ideal) / ideal
         heights.append(ideal)
         locals_.append(np.where(ideal >= LEAST_HEIGHT, local, np.nan))
     node, height = average_by_node(nodes, heights)

@@ -96,12 +96,12 @@ TO_SCALE = _with_options(
 @click.option(
     "--layout", "file", type=click.Path(path_type=Path), help=f"The chart's layout; the shipped {CHART} if not given."
 )
-def chart(file: Path | None, **asked: Any) -> None:  # noqa: ANN401 - the options are those of TO_SCALE and ON_PAPER
+def chart(file: Path | None, **options: Any) -> None:  # noqa: ANN401 - the options are those of TO_SCALE and ON_PAPER
     """Print the lattice of discs, and write the layout file of the print beside it.
 
     It fills one sheet, unless --tiled or --pitch-mm asks for a size. Print at 100 %, then measure the check bars.
     """
-    _print_lattice(read_config(_find_layout(file, CHART), ChartLayout), "This side down.", **asked)
+    _print_lattice(read_config(_find_layout(file, CHART), ChartLayout), "This side down.", **options)
 
 
 @print_paper.command(epilog=EXAMPLE)
@@ -110,12 +110,12 @@ def chart(file: Path | None, **asked: Any) -> None:  # noqa: ANN401 - the option
 @click.option(
     "--layout", "file", type=click.Path(path_type=Path), help=f"The ramp's layout; the shipped {RAMP} if not given."
 )
-def ramp(file: Path | None, **asked: Any) -> None:  # noqa: ANN401
+def ramp(file: Path | None, **options: Any) -> None:  # noqa: ANN401
     """Print the board of small discs for the ramp, and write the layout file of the print beside it.
 
     It fills one sheet, unless --tiled or --pitch-mm asks for a size. Print at 100 %, then measure the check bars.
     """
-    _print_lattice(read_config(_find_layout(file, RAMP), RampLayout), "This end towards the camera.", **asked)
+    _print_lattice(read_config(_find_layout(file, RAMP), RampLayout), "This end towards the camera.", **options)
 
 
 @print_paper.command(epilog=EXAMPLE)
@@ -159,24 +159,24 @@ def _print_lattice(
     paper: str,
     orientation: Orientation,
     out: Path,
-    **asked: Any,  # noqa: ANN401
+    **options: Any,  # noqa: ANN401
 ) -> None:
     """Print a chart or a ramp; `foot` is a sentence about its lower edge."""
     sheet = choose_paper(paper, orientation, is_wide=layout.columns >= layout.rows)
-    pitch = asked["pitch_mm"] or (layout.pitch_mm if asked["tiled"] else fit_pitch(layout, sheet))
-    printed = scale_layout(layout, pitch, f"{layout.name}_{_size_name(paper, asked['pitch_mm'])}")
-    if asked["measured"]:
-        measured = scale_layout(printed, printed.pitch_mm * find_scale(*asked["measured"]), printed.name)
-        _write(out, f"{measured.name}.yaml", write_layout(measured, _format_measured(asked["measured"])).encode())
+    pitch = options["pitch_mm"] or (layout.pitch_mm if options["tiled"] else fit_pitch(layout, sheet))
+    printed = scale_layout(layout, pitch, f"{layout.name}_{_size_name(paper, options['pitch_mm'])}")
+    if options["measured"]:
+        measured = scale_layout(printed, printed.pitch_mm * find_scale(*options["measured"]), printed.name)
+        _write(out, f"{measured.name}.yaml", write_layout(measured, _format_measured(options["measured"])).encode())
         return
-    need = find_edge_need(asked["magnification"] or _intended(printed), asked["pixel_pitch_um"])
+    need = find_edge_need(options["magnification"] or _intended(printed), options["pixel_pitch_um"])
     foot_lines: tuple[str, ...] = _format_foot(printed, need, foot)
-    data, tiling = draw_chart(printed, sheet, foot_lines, tiled=asked["tiled"])
+    data, tiling = draw_chart(printed, sheet, foot_lines, tiled=options["tiled"])
     advice: tuple[str, ...] = advise(need, printed.name, len(tiling.tiles))
     if isinstance(printed, ChartLayout):
         advice += (describe_ink(need.magnification_frac, need.pixel_pitch_um),)
-        if asked["cards"]:
-            advice += tuple(compare_with_cards(printed.name, need.magnification_frac, asked["cards"]))
+        if options["cards"]:
+            advice += tuple(compare_with_cards(printed.name, need.magnification_frac, options["cards"]))
     _write(out, f"{printed.name}.pdf", data)
     _write(out, f"{printed.name}.yaml", write_layout(printed, (*foot_lines, *advice)).encode())
     for line in advice:

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from glasswright import CaptureFacts
-    from glasswright_camera.shop.looking import Seen
+    from glasswright_camera.shop.looking import RawFile
 
 SETUP_EXAMPLE = """\b
 Example:
@@ -53,7 +53,7 @@ PHASES = ("intake", "release", "reference", "study")
 @click.option("--chart", type=PATH, help="Layout file of the printed chart; the shipped one if not given.")
 @click.option("--plan", type=click.Choice(list(PLANS)), default="fixed", show_default=True, help="Kind of lens.")
 @click.option("--name", default="bench", show_default=True, help="The stand's name.")
-def setup(folder: Path, **asked: Any) -> None:  # noqa: ANN401 - the options above
+def setup(folder: Path, **options: Any) -> None:  # noqa: ANN401 - the options above
     """Write a shop's first files into a new FOLDER, every key explained in comments.
 
     The files are stand.yaml, plan.yaml, a card with wide limits, the layout of the chart, a folder for tickets and an
@@ -61,19 +61,19 @@ def setup(folder: Path, **asked: Any) -> None:  # noqa: ANN401 - the options abo
     """
     if folder.exists() and any(folder.iterdir()):
         raise PreparationError(f"{folder} is not empty: name a new folder")
-    if problem_of_person(asked["by"]):
-        raise click.BadParameter(problem_of_person(asked["by"]), param_hint="--by")
-    if not is_safe_name(asked["name"]):
+    if problem_of_person(options["by"]):
+        raise click.BadParameter(problem_of_person(options["by"]), param_hint="--by")
+    if not is_safe_name(options["name"]):
         raise click.BadParameter("a stand's name has only letters, digits, `.`, `_` and `-`", param_hint="--name")
-    chart = asked["chart"] or find_shipped("glasswright_camera", "charts", "lattice_13x9.yaml")
+    chart = options["chart"] or find_shipped("glasswright_camera", "charts", "lattice_13x9.yaml")
     if not chart.is_file():
         raise click.BadParameter(
             f"there is no file {chart}: name a layout that `print chart` wrote", param_hint="--chart"
         )
-    facts, size = _read_body(asked["raw"])
-    body = asked["body"] or facts.body_model
+    facts, size = _read_body(options["raw"])
+    body = options["body"] or facts.body_model
     lacking = ["--raw or --body (which body the stand has)"] if not body else []
-    if asked["pixel_pitch_um"] is None:
+    if options["pixel_pitch_um"] is None:
         across = f", here / {size[0]}" if size else ""
         lacking.append(f"--pixel-pitch-um (sensor width in mm x 1000 / pixels across{across})")
     if lacking:
@@ -82,23 +82,23 @@ def setup(folder: Path, **asked: Any) -> None:  # noqa: ANN401 - the options abo
     written = write_first_files(
         folder,
         ShopFacts(
-            name=asked["name"],
-            lens=asked["lens"],
-            by=asked["by"],
+            name=options["name"],
+            lens=options["lens"],
+            by=options["by"],
             day=datetime.now().astimezone().date().isoformat(),
             body=body or "",
-            pixel_pitch_um=asked["pixel_pitch_um"],
+            pixel_pitch_um=options["pixel_pitch_um"],
             frame_px=size,
-            plan=asked["plan"],
+            plan=options["plan"],
             chart=chart,
             serial=facts.lens_serial or "0001",
         ),
     )
     for path in written:
         click.echo(path)
-    click.echo(f"The card of `{asked['lens']}` has wide limits to start with: check them.")
+    click.echo(f"The card of `{options['lens']}` has wide limits to start with: check them.")
     click.echo("Next:")
-    raws = asked["raw"] if asked["raw"] and asked["raw"].is_dir() else "RAWS"
+    raws = options["raw"] if options["raw"] and options["raw"].is_dir() else "RAWS"
     click.echo(f"  glasswright ticket {raws} --stand {folder / 'stand.yaml'}")
     click.echo(f"  {_run_line(folder)}")
 
@@ -148,7 +148,7 @@ def _read_body(raw: Path | None) -> tuple[CaptureFacts, tuple[int, int] | None]:
 )
 @click.option("--move", is_flag=True, help="Move the files instead of copying them.")
 @click.option("--yes", is_flag=True, help="Do not ask before files are copied or moved.")
-def ticket(raws: Path, stand: Path, tickets: Path | None, **asked: Any) -> int:  # noqa: ANN401 - the options above
+def ticket(raws: Path, stand: Path, tickets: Path | None, **options: Any) -> int:  # noqa: ANN401 - the options above
     """Make a ticket of the raw files in RAWS: list each file's role, ask, copy them, write ticket.yaml and SHA256SUMS.
 
     The role is found from the pixels (chart, even field, black patch, ramp, no light) and from the name of the folder
@@ -165,27 +165,27 @@ def ticket(raws: Path, stand: Path, tickets: Path | None, **asked: Any) -> int: 
     if not paths:
         raise click.BadParameter(f"{raws} has no files that could be raw files: name another", param_hint="RAWS")
     into = tickets or stand.parent / "tickets"
-    seen = list(watch_progress(look_at_files(paths, section), len(paths), "looking at raw files"))
-    seen = settle_even_fields(seen, asked["even"])
-    _show(seen)
-    head = _find_head(seen, asked, into)
-    new = NewTicket(head=head, seen=tuple(each for each in seen if each.role), folder=into / head.number)
-    if not new.seen:
+    files = list(watch_progress(look_at_files(paths, section), len(paths), "looking at raw files"))
+    files = settle_even_fields(files, options["even"])
+    _show(files)
+    head = _find_head(files, options, into)
+    new = NewTicket(head=head, files=tuple(each for each in files if each.role), folder=into / head.number)
+    if not new.files:
         raise PreparationError(f"{raws}: none of the files fits a role of the bench: nothing was written")
-    verb = "Move" if asked["move"] else "Copy"
+    verb = "Move" if options["move"] else "Copy"
     click.echo(f"ticket {head.number}: {head.model}, serial {head.serial}, {head.phase}, body {head.body}")
-    if not asked["yes"] and not click.confirm(f"{verb} {len(new.seen)} files into {new.folder}?", default=False):
+    if not options["yes"] and not click.confirm(f"{verb} {len(new.files)} files into {new.folder}?", default=False):
         click.echo("nothing was written")
         return 2
-    for path in write_ticket(new, shutil.move if asked["move"] else shutil.copy2):
+    for path in write_ticket(new, shutil.move if options["move"] else shutil.copy2):
         click.echo(path)
     click.echo(f"Next: glasswright check PLAN --stand {stand} --cards CARDS --tickets {new.folder}")
     return 0
 
 
-def _show(seen: Sequence[Seen]) -> None:
+def _show(files: Sequence[RawFile]) -> None:
     """Print the role proposed for each file."""
-    for role, each in group_by_role(seen).items():
+    for role, each in group_by_role(files).items():
         if not role:
             click.echo(f"left out: {len(each)}")
             for one in each:
@@ -194,49 +194,49 @@ def _show(seen: Sequence[Seen]) -> None:
         settings = Counter(_format_setting(one) for one in each)
         text = ", ".join(f"{place} ({count})" if count > 1 else place for place, count in settings.items())
         click.echo(f"{role:<13}{len(each):>3}  {text}")
-    for note in find_unsure(seen):
+    for note in find_unsure(files):
         click.echo(f"note: {note}")
 
 
-def _format_setting(seen: Seen) -> str:
-    focal, f_number = seen.place
+def _format_setting(file: RawFile) -> str:
+    focal, f_number = file.place
     parts = [f"{focal:g} mm" if focal else "", f"f/{f_number:g}" if f_number else ""]
     return " ".join(part for part in parts if part) or "setting not in EXIF"
 
 
-def _find_head(seen: Sequence[Seen], asked: dict[str, Any], into: Path) -> TicketHead:
+def _find_head(files: Sequence[RawFile], options: dict[str, Any], into: Path) -> TicketHead:
     """Return the head of the ticket; refuse with a list of everything missing."""
-    model = asked["lens"] or _common(seen, "lens_model")
-    serial = asked["serial"] or _common(seen, "lens_serial")
-    body = _common(seen, "body_model")
-    used = [each for each in seen if each.role not in ("", "dark")]
+    model = options["lens"] or _common(files, "lens_model")
+    serial = options["serial"] or _common(files, "lens_serial")
+    body = _common(files, "body_model")
+    used = [each for each in files if each.role not in ("", "dark")]
     lacking = [] if model else ["--lens (EXIF has none, or several)"]
     lacking += [] if serial else ["--serial (EXIF has none, or several; give the one engraved on the lens)"]
     lacking += [] if body else ["the body's model, which EXIF does not have: write ticket.yaml by hand for these files"]
     without = [each for each in used if each.place[0] is None]
-    if without and asked["focal_length_mm"] is None:
+    if without and options["focal_length_mm"] is None:
         lacking.append(f"--focal-length-mm ({len(without)} files do not have it)")
     without = [each for each in used if each.place[1] is None]
-    if without and asked["f_number"] is None:
+    if without and options["f_number"] is None:
         lacking.append(f"--f-number ({len(without)} files do not have it)")
     if lacking:
         raise click.UsageError(f"still needed: {'; '.join(lacking)}")
-    number = asked["number"] or next_number(into)
+    number = options["number"] or next_number(into)
     if not is_safe_name(number):
         raise click.BadParameter("a ticket's number has only letters, digits, `.`, `_`, `-`", param_hint="--number")
     return TicketHead(
         number=number,
         model=model or "",
         serial=serial or "",
-        phase=asked["phase"],
+        phase=options["phase"],
         body=body or "",
-        body_serial=_common(seen, "body_serial"),
-        focal_length_mm=asked["focal_length_mm"],
-        f_number=asked["f_number"],
+        body_serial=_common(files, "body_serial"),
+        focal_length_mm=options["focal_length_mm"],
+        f_number=options["f_number"],
     )
 
 
-def _common(seen: Sequence[Seen], fact: str) -> str | None:
+def _common(files: Sequence[RawFile], fact: str) -> str | None:
     """Return a fact's value if all files that have it agree, else None."""
-    values = {getattr(each.facts, fact) for each in seen if each.role} - {None}
+    values = {getattr(each.facts, fact) for each in files if each.role} - {None}
     return values.pop() if len(values) == 1 else None

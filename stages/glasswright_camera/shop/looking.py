@@ -35,7 +35,7 @@ FITTING: Final = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
+class RawFile:
     """One raw file with its proposed role."""
 
     path: Path
@@ -64,13 +64,13 @@ def list_raws(folder: Path) -> list[Path]:
     ]
 
 
-def look_at_files(paths: Sequence[Path], stand: Stand) -> Iterator[Seen]:
+def look_at_files(paths: Sequence[Path], stand: Stand) -> Iterator[RawFile]:
     """Yield a proposal for each raw file, in their order; a file that cannot be read has no role but a reason."""
     for path in paths:
         yield look_at_file(path, stand)
 
 
-def look_at_file(path: Path, stand: Stand) -> Seen:
+def look_at_file(path: Path, stand: Stand) -> RawFile:
     """Return the proposal for one raw file."""
     facts = CaptureFacts()
     try:
@@ -79,14 +79,14 @@ def look_at_file(path: Path, stand: Stand) -> Seen:
         mosaic, _, _ = read_mosaic(shot, stand.sensor)
         looks, why = describe_frame(mosaic, stand)
     except (OSError, Unmeasurable) as error:
-        return Seen(path=path, facts=facts, role="", why=str(error))
+        return RawFile(path=path, facts=facts, role="", why=str(error))
     height, width = mosaic.values.shape[1:]
     fitting = FITTING.get(looks, ())
     named = [role for role in find_named_roles(path) if role in fitting]
     if named:
         why += f", and its name says {named[0]}"
     role = named[0] if named else fitting[0] if fitting else ""
-    return Seen(path=path, facts=facts, role=role, why=why, size_px=(width, height))
+    return RawFile(path=path, facts=facts, role=role, why=why, size_px=(width, height))
 
 
 def describe_frame(mosaic: Mosaic, stand: Stand) -> tuple[str, str]:
@@ -120,7 +120,7 @@ def find_named_roles(path: Path) -> list[str]:
     return [role for text in texts for role in longest if role in text.replace("-", "_").replace(" ", "_")]
 
 
-def settle_even_fields(seen: Sequence[Seen], even: str) -> list[Seen]:
+def settle_even_fields(files: Sequence[RawFile], even: str) -> list[RawFile]:
     """Return the proposals with the role `even` for even fields whose names contain no role.
 
     Parameters
@@ -130,20 +130,20 @@ def settle_even_fields(seen: Sequence[Seen], even: str) -> list[Seen]:
     """
     return [
         replace(each, role=even) if each.role in ("flat", "panel") and not find_named_roles(each.path) else each
-        for each in seen
+        for each in files
     ]
 
 
-def find_unsure(seen: Sequence[Seen]) -> list[str]:
+def find_unsure(files: Sequence[RawFile]) -> list[str]:
     """Return notes on proposals that a person should check."""
-    even = [each for each in seen if each.role == "flat" and not find_named_roles(each.path)]
+    even = [each for each in files if each.role == "flat" and not find_named_roles(each.path)]
     notes = []
-    if even and not any(each.role == "panel" for each in seen):
+    if even and not any(each.role == "panel" for each in files):
         notes.append(
             f"{len(even)} even fields are assumed to be shots of the diffuse source (flat); if they are of a blank "
             "panel in the chart's place, give --even panel"
         )
-    counts = Counter(each.place for each in seen if each.role == "chart" and not find_named_roles(each.path))
+    counts = Counter(each.place for each in files if each.role == "chart" and not find_named_roles(each.path))
     many = [place for place, count in counts.items() if count >= 5]
     if many:
         notes.append(
@@ -153,9 +153,9 @@ def find_unsure(seen: Sequence[Seen]) -> list[str]:
     return notes
 
 
-def group_by_role(seen: Sequence[Seen]) -> dict[str, list[Seen]]:
+def group_by_role(files: Sequence[RawFile]) -> dict[str, list[RawFile]]:
     """Return the proposals by role, in the order of `ROLES`; those without come last, under the empty name."""
-    groups: defaultdict[str, list[Seen]] = defaultdict(list)
-    for each in seen:
+    groups: defaultdict[str, list[RawFile]] = defaultdict(list)
+    for each in files:
         groups[each.role].append(each)
     return {role: groups[role] for role in (*ROLES, "") if role in groups}

@@ -15,7 +15,7 @@ from glasswright.preparing import PreparationError, hash_file
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from glasswright_camera.shop.looking import Seen
+    from glasswright_camera.shop.looking import RawFile
 
 Place = Callable[[Path, Path], object]
 """Copies or moves a file."""
@@ -41,7 +41,7 @@ class NewTicket:
     """A ticket to be written."""
 
     head: TicketHead
-    seen: tuple[Seen, ...]
+    files: tuple[RawFile, ...]
     folder: Path
 
 
@@ -65,7 +65,7 @@ def write_ticket(new: NewTicket, place: Place) -> Iterator[Path]:
     PreparationError
         If the ticket exists already, two files would get one name, or a copy differs.
     """
-    targets = {each.path: new.folder / each.role / each.path.name for each in new.seen}
+    targets = {each.path: new.folder / each.role / each.path.name for each in new.files}
     twice = [path for path in targets.values() if list(targets.values()).count(path) > 1]
     if twice:
         raise PreparationError(f"two files would become {twice[0]}: rename one")
@@ -102,15 +102,15 @@ def describe_ticket(new: NewTicket) -> dict[str, Any]:
         "body": body,
         "notes": "",
     }
-    if any(each.facts.rehearsed for each in new.seen):  # rendered frames must not release a lens
+    if any(each.facts.rehearsed for each in new.files):  # rendered frames must not release a lens
         data["rehearsed"] = True
-    rules = [rule for each in new.seen if each.role != "dark" and (rule := _rule_of(each, head))]
+    rules = [rule for each in new.files if each.role != "dark" and (rule := _rule_of(each, head))]
     return data | ({"shots": rules} if rules else {})
 
 
-def _rule_of(seen: Seen, head: TicketHead) -> dict[str, Any]:
+def _rule_of(file: RawFile, head: TicketHead) -> dict[str, Any]:
     """Return the ticket's entry for a shot whose setting EXIF lacks; empty if it has all."""
-    focal, f_number = seen.place
+    focal, f_number = file.place
     values = {"focal_length_mm": head.focal_length_mm} if focal is None else {}
     values |= {"f_number": head.f_number} if f_number is None else {}
-    return {"files": f"{seen.role}/{seen.path.name}", **values} if values else {}
+    return {"files": f"{file.role}/{file.path.name}", **values} if values else {}
