@@ -113,7 +113,7 @@ def test_the_sound_ticket_is_released(night, tmp_path, capsys):
 
 
 @pytest.mark.parametrize(
-    ("change", "said"),
+    ("change", "reason_pattern"),
     [
         (move("chart", "flat"), r"not an even field, .* It looks like a lattice of discs: move it to `chart/`"),
         (add("chart", "flat"), r"not an even field, .* It looks like a lattice of discs: move it to `chart/`"),
@@ -136,7 +136,7 @@ def test_the_sound_ticket_is_released(night, tmp_path, capsys):
         "street ",
     ],
 )
-def test_a_shot_of_another_role_is_not_measured(night, tmp_path, capsys, change, said):
+def test_a_shot_of_another_role_is_not_measured(night, tmp_path, capsys, change, reason_pattern):
     code, again = gate(night, tmp_path / "night", capsys, change)
     assert code == 12
-    assert any(re.search(said, reason) for reason in again.values()), again
+    assert any(re.search(reason_pattern, reason) for reason in again.values()), again

@@ -99,6 +99,6 @@ def test_the_readmes_lines_run(tmp_path, monkeypatch, capsys):
     (chart,) = Path("night/tickets/T-0001/chart").iterdir()
     capsys.readouterr()
     exec(compile(re.sub(r"chart/\w+\.dng", f"chart/{chart.name}", lines), "README.md", "exec"), {})
-    said = capsys.readouterr().out
-    assert re.match(r"0\.\d+ ± 0\.0\d+\n", said)
+    output = capsys.readouterr().out
+    assert re.match(r"0\.\d+ ± 0\.0\d+\n", output)
     assert Path("field.svg").read_text(encoding="utf-8").startswith("<svg")

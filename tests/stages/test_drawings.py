@@ -38,12 +38,12 @@ def test_the_entry_points_offer_the_drawings():
 def test_a_map_lists_every_disc_and_marks_the_lowest():
     traces = sharp_shots(2)
     sagittal, tangential, *_ = draw_traces(traces)
-    said = tips(sagittal)
-    assert len(said) == len(traces[0].node)
+    texts = tips(sagittal)
+    assert len(texts) == len(traces[0].node)
     (column, row) = traces[0].node[0]
     value = traces[0].mtf50[1, 0]
     wanted = f"column {column}, row {row}: {value[0]:.3f} ± {2 * 0.002 / np.sqrt(2):.3f} cycles/pixel"
-    assert wanted in said
+    assert wanted in texts
     assert f"{value[1]:.3f} ±" in tips(tangential)[0]
     rings = [each for each in parse(sagittal).iter(SVG + "circle") if each.get("class") == "ring"]
     corner = FrameView(width_px=traces[0].width_px, height_px=traces[0].height_px).place(

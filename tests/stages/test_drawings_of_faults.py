@@ -80,13 +80,13 @@ def test_every_spot_is_a_ring_as_wide_as_its_shadow_where_it_lies():
             assert np.hypot(*(corners - middle).T).max() == pytest.approx(wide, rel=0.12, abs=0.1)
     corners = [sum(path.get("d").count(pen) for path in group.iter(SVG + "path") for pen in "ML") for group in drawn]
     assert corners == [0, 4, 4, 3, 6]
-    said = tips(picture)
+    shown = tips(picture)
     wide = (
         "1: dust in the lens, at x 200, y 150: shadow 540 µm wide, takes 5 % of the light, "
         "40 ± 3 mm in front of the sensor"
     )
-    assert said[0] == wide
-    assert "4: dust on the sensor, on the stand's list, at x 1175, y 788" in said[3]
+    assert shown[0] == wide
+    assert "4: dust on the sensor, on the stand's list, at x 1175, y 788" in shown[3]
     assert len([each for each in shapes(picture, "circle", "fill") if each.get("r") == "1.6"]) == 1
     assert {"dust in the lens: 1", "patch in the lens: 1", "of unknown origin: 1"} < set(texts(picture))
 
@@ -118,13 +118,13 @@ def test_the_fitted_blur_is_the_true_one():
 
 def test_a_ramp_marks_best_focus_of_each_colour_where_it_is():
     (picture,) = draw_ramp((make_ramp_trace(10.0),))
-    said = [each for each in tips(picture) if each.startswith("best focus")]
+    shown = [each for each in tips(picture) if each.startswith("best focus")]
     shift = {"green": 10.0, "red": 11.5, "blue": 8.0}
     for name, each in shift.items():
         z = each / 1000 / 0.0225**2
         place = z / (1 - z * 0.0225 / 50)
-        assert any(re.match(rf"best focus in {name}: \+{place:.2f} ± 0.00 mm", tip) for tip in said), (name, said)
-    assert len(said) == 3
+        assert any(re.match(rf"best focus in {name}: \+{place:.2f} ± 0.00 mm", tip) for tip in shown), (name, shown)
+    assert len(shown) == 3
     drawn = [each for each in shapes(picture, "path", "line") if each.get("d", "").count("L") > 20]
     assert len(drawn) == 3
 

@@ -29,10 +29,10 @@ KEPT = ROOT / "tests/pipeline/ledger/kept"
 
 def ask(*arguments: str) -> tuple[int, str]:
     """Run a command; return its exit code and output."""
-    said = io.StringIO()
-    with contextlib.redirect_stdout(said):
+    output = io.StringIO()
+    with contextlib.redirect_stdout(output):
         code = run_command(list(arguments))
-    return code, said.getvalue()
+    return code, output.getvalue()
 
 
 def describe(ledger: Path, scratch: Path) -> dict[str, object]:

@@ -133,9 +133,9 @@ class Bench:
         """Run a night in this process; return its exit code and summary."""
         capsys.readouterr()
         code = run_command(self.arguments("--json", *more, ledger=ledger))
-        said = capsys.readouterr()
-        assert said.out.startswith("{"), said.err
-        return code, json.loads(said.out)
+        captured = capsys.readouterr()
+        assert captured.out.startswith("{"), captured.err
+        return code, json.loads(captured.out)
 
     def start(self, *more: str, ledger: str = "bench.ledger", **options: Any) -> subprocess.Popen[str]:
         """Start a night in a separate process."""

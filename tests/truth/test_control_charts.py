@@ -78,7 +78,7 @@ def test_autocorrelation_is_declared_bounded_or_estimated_by_how_many_nights_the
     assert np.mean(find_autocorrelations(long, None)) == pytest.approx(0.3, abs=0.06)
     quiet = [rng.normal(size=200).tolist() for _ in range(5)]
     assert np.mean(find_autocorrelations(quiet, None)) < 0.06
-    # one that differs is told apart
+    # one that differs is distinguished
     mixed = [*quiet[:4], autocorrelated(rng, 200, 0.6).tolist()]
     assert find_autocorrelations(mixed, None)[-1] == pytest.approx(0.6, abs=0.15)
 

@@ -145,8 +145,8 @@ def test_a_lens_without_contacts_has_no_model_and_no_serial(tmp_path, lens):
 def test_leading_zeros_of_a_serial_number_are_no_contradiction(shot_with):
     ticket = Ticket(number="T-1", model="m", serial="417", phase="release", body="b")
     assert find_contradictions(ticket, "31", [shot_with(CaptureFacts(body_serial="0031", lens_serial="000417"))]) == ()
-    (said,) = find_contradictions(ticket, "31", [shot_with(CaptureFacts(body_serial="0310"))])
-    assert "EXIF has body serial '0310'" in said
+    (finding,) = find_contradictions(ticket, "31", [shot_with(CaptureFacts(body_serial="0310"))])
+    assert "EXIF has body serial '0310'" in finding
 
 
 @pytest.fixture
@@ -199,11 +199,11 @@ def test_facts_of_a_real_file_agree_with_another_reader(path):
         ("ExposureTime", facts.exposure_time_s),
         ("ISO", facts.iso),
     ):
-        said = float(str(other.get(name) or 0).split()[-1])
-        assert (value is None) == (said == 0), (name, value, said)
+        expected = float(str(other.get(name) or 0).split()[-1])
+        assert (value is None) == (expected == 0), (name, value, expected)
         # exposure is a stop a factor of two, the f-number one of the square root of two
         allowed = near**2 if name == "ExposureTime" else near
-        assert value is None or abs(math.log(value / said)) <= math.log(allowed), (name, value, said)
+        assert value is None or abs(math.log(value / expected)) <= math.log(allowed), (name, value, expected)
     if other.get("DateTimeOriginal"):
         assert facts.captured_at == other["DateTimeOriginal"]
     assert facts.body_model is not None

@@ -69,8 +69,8 @@ class Report:
 
     def lines(self):
         for name in sorted({name for name, _ in self.counts}):
-            told = ", ".join(f"{count} {what}" for (of, what), count in sorted(self.counts.items()) if of == name)
-            yield f"  {name}: {told}"
+            results = ", ".join(f"{count} {what}" for (of, what), count in sorted(self.counts.items()) if of == name)
+            yield f"  {name}: {results}"
         yield from (f"  WRONG {each}" for each in self.wrong)
 
 

@@ -166,7 +166,7 @@ FOUR = {(5, 3), (8, 3), (5, 5), (8, 5)}
 @settings(max_examples=40, deadline=None)
 @given(seed=st.integers(0, 10_000), noise=st.floats(0, 0.08))
 def test_four_equal_marks_where_the_layout_has_three_are_refused_whatever_the_noise(seed, noise):
-    # 14 columns, so that the four lie in the middle: nothing but the marks could tell the way it hangs
+    # 14 columns, so that the four lie in the middle: only the marks show the orientation
     layout = make_layout(14, 9, marks=((5, 3), (8, 3), (5, 5)))
     nodes = list_layout_nodes(layout)
     score = mark_scores(nodes, FOUR)

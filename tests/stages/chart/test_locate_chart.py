@@ -237,7 +237,7 @@ def test_underexposed_discs_are_left_out():
     assert fit.left_out_count == np.sum(r > np.sqrt(np.log2(2000 / (0.02 * 15871)) / 4))
 
 
-# --- what cannot be measured, and what is said of it
+# --- charts that cannot be measured, and their messages
 
 
 def refuse(scene, stand_layout=None, **exposure):
@@ -247,21 +247,21 @@ def refuse(scene, stand_layout=None, **exposure):
 
 
 def test_a_smaller_chart_is_named_by_its_size():
-    said = refuse(replace(PLAIN, layout=make_layout(10, 7)), make_layout())
-    assert said == (
+    message = refuse(replace(PLAIN, layout=make_layout(10, 7)), make_layout())
+    assert message == (
         "10 x 7 nodes found where lattice_13x9 has 13 x 9: "
         "hang the chart that the stand file names, or uncover all of it"
     )
 
 
 def test_a_larger_chart_is_named_by_its_size():
-    said = refuse(replace(PLAIN, layout=make_layout(15, 11), pitch_px=52.0), make_layout())
-    assert said.startswith("15 x 11 nodes found where lattice_13x9 has 13 x 9")
+    message = refuse(replace(PLAIN, layout=make_layout(15, 11), pitch_px=52.0), make_layout())
+    assert message.startswith("15 x 11 nodes found where lattice_13x9 has 13 x 9")
 
 
 def test_a_print_below_the_least_contrast_is_reported():
-    said = refuse(replace(PLAIN, dark=0.78))
-    assert "117 discs left out, of too little contrast" in said
+    message = refuse(replace(PLAIN, dark=0.78))
+    assert "117 discs left out, of too little contrast" in message
 
 
 @pytest.mark.parametrize(("rotation", "note"), [(0.0, ""), (177.0, "upside down"), (95.0, "on its side")])
@@ -273,9 +273,9 @@ def test_the_orientation_of_a_print_is_noted_if_marks_show_it(rotation, note):
 def test_four_rings_where_the_layout_has_three_are_refused():
     four = make_layout(14, 9, marks=((5, 3), (8, 3), (5, 5), (8, 5)), orientation="upright")
     three = make_layout(14, 9, marks=((5, 3), (8, 3), (5, 5)))
-    said = refuse(replace(PLAIN, layout=four, pitch_px=60.0), three)
-    assert "the orientation of lattice_14x9 is ambiguous" in said
-    assert "4 ring marks seen where lattice_14x9 has 3" in said
+    message = refuse(replace(PLAIN, layout=four, pitch_px=60.0), three)
+    assert "the orientation of lattice_14x9 is ambiguous" in message
+    assert "4 ring marks seen where lattice_14x9 has 3" in message
 
 
 @pytest.mark.parametrize("rotation", [0.0, 90.0, 190.0])
@@ -301,8 +301,8 @@ def test_a_covered_mark_is_reported():
 
 
 def test_the_message_of_too_few_discs_counts_the_rejected_ones():
-    said = refuse(replace(PLAIN, pitch_px=198.0))
-    assert said.startswith(
+    message = refuse(replace(PLAIN, pitch_px=198.0))
+    assert message.startswith(
         "only 15 good discs of lattice_13x9 were found, at least 20 are needed; 102 discs left out, "
     )
 

@@ -77,17 +77,17 @@ def test_the_proposed_sensor_linearises_light(bent, found):
 
 
 @pytest.mark.parametrize(
-    ("errors", "said"),
+    ("errors", "text"),
     [
         (SensorErrors(smoothing_frac=0.15), "noise of neighbouring pixels is correlated"),
         (SensorErrors(step_dn=8), "the body writes coarse steps"),
         (SensorErrors(is_cut_at_black=True), "the body cuts off values below black"),
     ],
 )
-def test_processing_by_the_body_is_named(tmp_path, errors, said):
+def test_processing_by_the_body_is_named(tmp_path, errors, text):
     _, stand, _ = shoot(tmp_path, errors)
     notes = commission_sensor(tmp_path / "sensor", stand, TODAY).notes
-    assert any(said in note for note in notes)
+    assert any(text in note for note in notes)
     assert sum(note.startswith("the body ") for note in notes) == 1
 
 
@@ -129,10 +129,10 @@ def test_a_body_that_the_stand_does_not_have_is_refused(bent, tmp_path):
     assert "Ostrel D7" in text
     (tmp_path / "charts").mkdir()
     other.write_text(text.replace("Ostrel D7", "Ostrel D9").replace("../charts", f"{folder}/charts"))
-    said = CliRunner().invoke(commission, ["sensor", str(other), str(folder), "--yes"])
-    assert said.exit_code == 1
-    assert "the shots are from the body `Ostrel D7`" in said.output
-    assert "shoot with a listed body, or add this one first" in said.output
+    result = CliRunner().invoke(commission, ["sensor", str(other), str(folder), "--yes"])
+    assert result.exit_code == 1
+    assert "the shots are from the body `Ostrel D7`" in result.output
+    assert "shoot with a listed body, or add this one first" in result.output
 
 
 def test_constants_of_rendered_frames_are_marked(found):

@@ -91,8 +91,8 @@ def test_two_u_intervals_have_their_coverage():
 )
 def test_undetermined_parts_are_listed_and_u_covers_the_error(placements, unknown):
     parts = separate_source(shoot(placements), FIELD_TAN)
-    told = " ".join(parts.list_unknown())
-    assert all(each in told for each in unknown)
+    listed = " ".join(parts.list_unknown())
+    assert all(each in listed for each in unknown)
     found, u = parts.map_source(grid())
     assert u.max() > 0.02
     assert np.mean(np.abs(found - true_source(grid())) <= 2 * u) > 0.9
@@ -124,11 +124,11 @@ def measured(tmp_path_factory):
     bench = open_bench(STAND_FILE, folder, 0.5, seed=2)
     write_source_shots(bench, SourceErrors())
     path = folder / "stands" / STAND_FILE.name
-    said = CliRunner().invoke(commission, ["source", str(path), str(folder), "--by", "K. Moreau", "--yes"])
-    assert said.exit_code == 0, said.output
+    result = CliRunner().invoke(commission, ["source", str(path), str(folder), "--by", "K. Moreau", "--yes"])
+    assert result.exit_code == 0, result.output
     stand, problems = check(scan_yaml(path), Stand, "camera")
     assert problems == ()
-    return folder, stand, said.output
+    return folder, stand, result.output
 
 
 def test_vignetting_on_the_commissioned_stand_is_that_of_the_lens(measured):

@@ -203,9 +203,9 @@ def test_the_uncertainty_equals_the_scatter():
     ]
     for name in names:
         scatter = np.std([getattr(each, name) for each in found], ddof=1)
-        told = np.sqrt(np.mean([getattr(each, f"{name}_u") ** 2 for each in found]))
+        stated_u = np.sqrt(np.mean([getattr(each, f"{name}_u") ** 2 for each in found]))
         # 60 draws: the scatter has a standard error of 9 %
-        assert told == pytest.approx(scatter, rel=0.3), name
+        assert stated_u == pytest.approx(scatter, rel=0.3), name
     # the worst of four alike corners scatters less than each of them does, so one corner is followed
     corner = np.std([each.disc_local_pct[0] for each in found], ddof=1)
     assert found[0].local_worst_pct_u == pytest.approx(corner, rel=0.3)

@@ -90,15 +90,15 @@ def test_a_halo_is_distinguished_from_other_round_blurs():
     value = np.zeros(PARAMETERS)
     value[WIDTH] = 25.0
     round_ones, halos = (amounts_of(part.transfer.real) for part in (family().plain, family().halos))
-    told = []
+    halo_scales = []
     for amounts in (*round_ones, *halos):
         value[EVEN_0:EVEN_2], scales = amounts, np.array(FIRST_SCALES)
         estimate_scales(moments, settings, value, sure, scales)
-        told.append(scales[HALO])
-    told_round, told_halo = np.array(told[: len(round_ones)]), np.array(told[len(round_ones) :])
-    assert np.mean(told_round < 2 * settings.halo_least) > 0.95
+        halo_scales.append(scales[HALO])
+    round_scales, halo_only_scales = np.array(halo_scales[: len(round_ones)]), np.array(halo_scales[len(round_ones) :])
+    assert np.mean(round_scales < 2 * settings.halo_least) > 0.95
     # of the nine those with a tenth of the light or more in a halo three times as wide as the blur or more
-    assert (told_halo[[4, 5, 7, 8]] > 6 * settings.halo_least).all()
+    assert (halo_only_scales[[4, 5, 7, 8]] > 6 * settings.halo_least).all()
 
 
 def test_a_cell_has_its_mean_distance_and_its_slope_is_not_noise():

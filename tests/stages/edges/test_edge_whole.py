@@ -62,7 +62,7 @@ def test_place_and_size_are_exact_if_blur_fills_the_disc(radius, mtf50):
     assert (found.ending == WHOLE_DISC).all()
     assert np.abs(found.centre_px - sheet.centre).max() < 0.005
     known = np.isfinite(found.mtf50)
-    # a disc of less than half a blur does not tell its blur to a tenth
+    # the uncertainty of MTF50 is above a tenth for a disc of less than half a blur
     assert known.all() == (radius * mtf50 > 0.55)
     if known.all():
         assert np.abs(found.radius_px - radius).max() < 0.02

@@ -124,9 +124,9 @@ def test_coma_across_an_edge_does_not_change_its_mtf50():
 
 def test_a_layout_without_edges_is_reported():
     mosaic, fit, stand = set_up(gaussian(0.937), edges=False)
-    with pytest.raises(Unmeasurable) as said:
+    with pytest.raises(Unmeasurable) as error:
         trace_slanted_edges(mosaic, fit, stand)
-    assert str(said.value) == "the layout sheet has no `edges`; list them there, or leave this stage out"
+    assert str(error.value) == "the layout sheet has no `edges`; list them there, or leave this stage out"
 
 
 def test_edges_outside_the_frame_are_named():
@@ -141,9 +141,9 @@ def test_edges_outside_the_frame_are_named():
 def test_a_missing_edge_is_named():
     mosaic, fit, stand = set_up(gaussian(0.937))
     mosaic = replace(mosaic, values=np.full_like(mosaic.values, 40000))
-    with pytest.raises(Unmeasurable) as said:
+    with pytest.raises(Unmeasurable) as error:
         trace_slanted_edges(mosaic, fit, stand)
-    assert str(said.value) == "none of 4 slanted edges was measured in every plane (4 edges: no edge seen)"
+    assert str(error.value) == "none of 4 slanted edges was measured in every plane (4 edges: no edge seen)"
 
 
 # ---- the plain standard method, corrections off, on a synthetic Gaussian edge

@@ -121,9 +121,9 @@ def test_discs_without_an_edge_are_counted_and_named(sheet):
 
 
 def test_too_few_edges_are_refused_with_the_reason(sheet):
-    with pytest.raises(Unmeasurable) as said:
+    with pytest.raises(Unmeasurable) as error:
         trace(sheet, np.full_like(sheet.light, 0.8))
-    assert str(said.value) == (
+    assert str(error.value) == (
         "only 0 of 16 discs could be placed in any plane (in red: 16 discs: no edge seen); "
         "check focus, exposure, and that nothing covers the chart"
     )
@@ -172,8 +172,8 @@ def test_doubled_edges_set_a_caveat_or_are_refused(sheet, share, away_px, noise)
     mosaic = expose(doubled(sheet.light, share, away_px), noise)
     try:
         found = trace_edges(mosaic, make_fit(sheet, mosaic), make_stand(sheet), None, None)
-    except Unmeasurable as said:
-        assert "over a quarter of the edge does not fit" in str(said)
+    except Unmeasurable as error:
+        assert "over a quarter of the edge does not fit" in str(error)
     else:
         assert found.caveats == ("unlike_edges",)
         assert "are unlike any lens's blur" in found.notes[-1]
@@ -216,9 +216,9 @@ def test_shots_that_are_blurred_on_purpose_get_no_caveat(sheet, role):
 
 def test_camera_shake_is_refused():
     sheet = draw_sheet(gaussian(SIGMA, 1.5 * SIGMA, 0.5), 32.0, phases=16)
-    with pytest.raises(Unmeasurable) as said:
+    with pytest.raises(Unmeasurable) as error:
         trace(sheet)
-    assert "all discs are blurred 1.50 times wider along 29 degrees than across it (limit 1.25)" in str(said.value)
+    assert "all discs are blurred 1.50 times wider along 29 degrees than across it (limit 1.25)" in str(error.value)
 
 
 def test_failures_are_named_by_their_worst_plane():

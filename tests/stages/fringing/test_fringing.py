@@ -101,18 +101,18 @@ def test_the_fringe_contains_lateral_colour_and_difference_of_blur():
 
 
 def test_a_sensor_without_colours_has_no_fringing():
-    with pytest.raises(NotApplicable) as said:
+    with pytest.raises(NotApplicable) as error:
         measure_fringing((make_trace(planes=("white",)),), STAND)
-    assert str(said.value) == (
+    assert str(error.value) == (
         "the stand file says `monochrome: true`, and a sensor without colour filters tells no colours apart"
     )
 
 
 def test_planes_that_are_merely_missing_are_no_sensor_without_colours():
-    with pytest.raises(Unmeasurable) as said:
+    with pytest.raises(Unmeasurable) as error:
         measure_fringing((make_trace(planes=("red", "green")),), STAND)
-    assert str(said.value) == "fringing needs red, green and blue planes; this sensor has red green"
-    assert not isinstance(said.value, NotApplicable)
+    assert str(error.value) == "fringing needs red, green and blue planes; this sensor has red green"
+    assert not isinstance(error.value, NotApplicable)
 
 
 def test_shots_without_a_common_disc_are_refused():

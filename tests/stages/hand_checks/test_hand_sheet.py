@@ -184,24 +184,24 @@ def run(capsys, *arguments):
 )
 def test_a_card_that_does_not_fit_is_refused(shop, capsys, old, new, message):
     (shop / "cards" / "card.yaml").write_text(CARD.replace(old, new))
-    code, said = run(capsys, "hand-checks", shop / "T-0412", "--cards", shop / "cards")
+    code, captured = run(capsys, "hand-checks", shop / "T-0412", "--cards", shop / "cards")
     assert code == 2
-    assert message in said.err
+    assert message in captured.err
 
 
 def test_no_ticket_and_no_name_are_refused(shop, capsys):
-    code, said = run(capsys, "hand-checks", shop / "T-9", "--cards", shop / "cards")
+    code, captured = run(capsys, "hand-checks", shop / "T-9", "--cards", shop / "cards")
     assert code == 2
-    assert "ticket.yaml: cannot be read: No such file or directory: give a ticket's folder" in said.err
-    code, said = run(capsys, "hand-checks", shop / "T-0412", "--cards", shop / "cards", "--who", "")
+    assert "ticket.yaml: cannot be read: No such file or directory: give a ticket's folder" in captured.err
+    code, captured = run(capsys, "hand-checks", shop / "T-0412", "--cards", shop / "cards", "--who", "")
     assert code == 2
-    assert "`who` must not be empty" in said.err
+    assert "`who` must not be empty" in captured.err
 
 
 def test_a_card_without_hand_checks_asks_nothing(shop, capsys):
     (shop / "cards" / "card.yaml").write_text(CARD.partition("hand_checks")[0])
-    code, said = run(capsys, "hand-checks", shop / "T-0412", "--cards", shop / "cards")
-    assert (code, said.out.splitlines()[-1]) == (0, "the card lists no hand checks")
+    code, captured = run(capsys, "hand-checks", shop / "T-0412", "--cards", shop / "cards")
+    assert (code, captured.out.splitlines()[-1]) == (0, "the card lists no hand checks")
 
 
 NOTE = HandNote(answer="pass", who="K. Moreau", when="2026-03-02")
@@ -313,20 +313,20 @@ def test_a_ticket_that_is_answered_is_only_shown(shop, capsys, monkeypatch):
     path.write_text(f"{TICKET}hand_checks:\n{answers}")
     before = path.read_bytes()
     monkeypatch.setattr("sys.stdin", io.StringIO(""))
-    code, said = run(capsys, "hand-checks", shop / "T-0412", "--cards", shop / "cards")
+    code, captured = run(capsys, "hand-checks", shop / "T-0412", "--cards", shop / "cards")
     assert code == 0
-    assert "3 hand checks, 3 of them answered" in said.out
-    assert said.out.count("pass (K. Moreau, 2026-03-02)") == 3
-    assert said.out.splitlines()[-1] == "all hand checks are answered and signed"
+    assert "3 hand checks, 3 of them answered" in captured.out
+    assert captured.out.count("pass (K. Moreau, 2026-03-02)") == 3
+    assert captured.out.splitlines()[-1] == "all hand checks are answered and signed"
     assert path.read_bytes() == before
 
 
 def test_a_session_without_an_answer_is_interrupted(shop, capsys, monkeypatch):
     monkeypatch.setattr("sys.stdin", io.StringIO("K. Moreau\np\n\n"))
-    code, said = run(capsys, "hand-checks", shop / "T-0412", "--cards", shop / "cards")
+    code, captured = run(capsys, "hand-checks", shop / "T-0412", "--cards", shop / "cards")
     assert code == 130
-    assert "interrupted; every answer given before is written" in said.out
-    assert said.out.splitlines()[-1] == "still open: focus ring in manual focus, mount"
+    assert "interrupted; every answer given before is written" in captured.out
+    assert captured.out.splitlines()[-1] == "still open: focus ring in manual focus, mount"
     assert set(load_ticket(shop / "T-0412", ROLES).hand_checks) == {"front_glass"}
 
 

@@ -189,8 +189,8 @@ def write_png_header(path, width, height, depth=8, colour=0, body=b""):
 def test_a_header_that_declares_too_many_pixels_is_refused_before_memory_is_taken(tmp_path, monkeypatch):
     monkeypatch.setattr(imagecodecs, "png_decode", lambda *_: pytest.fail("the image was decoded"))
     monkeypatch.setattr(tifffile.TiffPage, "asarray", lambda *_: pytest.fail("the image was decoded"))
-    said = refusal(write_png_header(tmp_path / "a.png", 60000, 60000))
-    assert said == (
+    message = refusal(write_png_header(tmp_path / "a.png", 60000, 60000))
+    assert message == (
         "the header claims 60000 x 60000 pixels, over 400 megapixels: copy the file again; if the body's frames are "
         "that large, raise `largest_frame_px` of the stand's sensor"
     )

@@ -91,7 +91,7 @@ def cfa_tiff(tmp_path, *tags, content, bits=16):
 
 
 def test_sizes_with_a_meaning_of_the_body_are_accepted(tmp_path):
-    # not a DNG: the strip is said to hold a tenth of what it does
+    # not a DNG: the declared length of the strip is a tenth of the real one
     data = FRAME.astype("<u2").tobytes()
     path = cfa_tiff(tmp_path, (259, 3, 1), content=data)
     whole = path.read_bytes()

@@ -43,8 +43,8 @@ def test_the_values_are_those_of_the_renderer(fault):
     lens = lens if fault is None else apply_lens_fault(lens, fault, 1.0)
     scene = Scene(frame=frame, lens=lens, sensor=mosaic_sensor("RGGB"), layout=layout, pose=pose)
     truth, facts = describe_truth(scene, stand.zones), describe_facts(lens, pose, layout, frame, stand.zones)
-    for zone, told in truth["zones"]["green"].items():
-        expected = (told["sagittal_cy_per_px"], told["tangential_cy_per_px"])
+    for zone, true in truth["zones"]["green"].items():
+        expected = (true["sagittal_cy_per_px"], true["tangential_cy_per_px"])
         assert facts.zones_cy_per_px[zone] == pytest.approx(expected, rel=1e-6)
     assert facts.corner_losses_ev == pytest.approx([truth["vignetting"]["green"][corner] for corner in CORNERS])
     border = truth["distortion"]["border_bend_pct"]
@@ -64,8 +64,8 @@ def test_a_disc_in_the_very_middle_is_as_sharp_as_those_beside_it():
         describe_facts(lens, Pose(magnification_frac=0.0219, shift_px=shift), layout, frame, stand.zones)
         for shift in ((0.0, 0.0), (0.5, 0.5))
     )
-    for zone, told in middle.zones_cy_per_px.items():
-        assert told == pytest.approx(beside.zones_cy_per_px[zone], rel=2e-3)
+    for zone, mtf50 in middle.zones_cy_per_px.items():
+        assert mtf50 == pytest.approx(beside.zones_cy_per_px[zone], rel=2e-3)
 
 
 def test_a_history_has_bad_lenses_some_of_them_missed():

@@ -215,16 +215,16 @@ def test_a_sound_series_is_no_less_certain_for_it():
 
 
 def test_three_steps_are_refused():
-    with pytest.raises(Unmeasurable) as said:
+    with pytest.raises(Unmeasurable) as error:
         measure_best_focus(series()[2:5], STAND)
-    assert str(said.value) == "the focus series has 3 steps that can be used; 5 are needed: shoot more"
+    assert str(error.value) == "the focus series has 3 steps that can be used; 5 are needed: shoot more"
 
 
 @pytest.mark.parametrize(("best", "side"), [(-1.0, "first"), (8.2, "last")])
 def test_focus_beyond_the_series_is_refused_and_the_side_named(best, side):
-    with pytest.raises(Unmeasurable) as said:
+    with pytest.raises(Unmeasurable) as error:
         measure_best_focus(series(best), STAND)
-    assert str(said.value) == (
+    assert str(error.value) == (
         f"best focus of the centre lies outside the focus series, beyond its {side} step; "
         "shoot the series again about the sharpest step"
     )

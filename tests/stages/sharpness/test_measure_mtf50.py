@@ -142,9 +142,9 @@ def test_a_zone_needs_as_many_discs_as_asked_for():
 
 
 def test_shots_of_two_bodies_are_refused():
-    with pytest.raises(Unmeasurable) as said:
+    with pytest.raises(Unmeasurable) as error:
         measure_mtf50((make_trace(), make_trace(shot="chart/0002.dng", width=5000)), STAND)
-    assert str(said.value) == (
+    assert str(error.value) == (
         "chart/0002.dng is 5000 x 4000 (red green blue), chart/0001.dng is 6000 x 4000 (red green blue): "
         "shots of two bodies in one setting"
     )

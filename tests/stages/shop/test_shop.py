@@ -62,9 +62,9 @@ def test_setup_and_ticket_make_a_ticket_that_can_meet_all_limits(rehearsed, tmp_
     capsys.readouterr()
     files = ["--stand", str(shop / "stand.yaml"), "--cards", str(shop / "cards"), "--tickets", str(shop / "tickets")]
     code = run_command(["check", str(shop / "plan.yaml"), *files, "--json"])
-    said = json.loads(capsys.readouterr().out)
-    assert code == 0, said
-    assert {limit["outlook"] for limit in said["foreseen"][0]["limits"]} == {"can be met"}
+    report = json.loads(capsys.readouterr().out)
+    assert code == 0, report
+    assert {limit["outlook"] for limit in report["foreseen"][0]["limits"]} == {"can be met"}
 
 
 def test_nothing_is_written_without_a_yes(rehearsed, tmp_path, capsys, monkeypatch):
@@ -79,9 +79,9 @@ def test_nothing_is_written_without_a_yes(rehearsed, tmp_path, capsys, monkeypat
 def test_missing_items_are_named_at_once(tmp_path, capsys):
     words = ["setup", str(tmp_path / "shop"), "--lens", LENS, "--by", "A. Meyer"]
     assert run_command(words) == 2
-    said = capsys.readouterr().err
-    assert "--raw or --body (which body the stand has)" in said
-    assert "--pixel-pitch-um (sensor width in mm x 1000 / pixels across)" in said
+    captured = capsys.readouterr().err
+    assert "--raw or --body (which body the stand has)" in captured
+    assert "--pixel-pitch-um (sensor width in mm x 1000 / pixels across)" in captured
     assert not (tmp_path / "shop").exists()
 
 
@@ -97,9 +97,9 @@ def test_a_frame_of_an_unknown_subject_is_left_out_and_named(rehearsed, tmp_path
     tifffile.imwrite(raws / "street.tif", np.kron(noise[:25, :38], np.ones((8, 8), np.uint16)))
     capsys.readouterr()
     assert run_command(["ticket", str(raws), "--stand", str(tmp_path / "shop/stand.yaml"), "--yes"]) == 2
-    said = capsys.readouterr()
-    assert "left out: 2" in said.out
-    assert "notes.cr2: " in said.out
+    captured = capsys.readouterr()
+    assert "left out: 2" in captured.out
+    assert "notes.cr2: " in captured.out
     assert list((tmp_path / "shop/tickets").iterdir()) == []
 
 

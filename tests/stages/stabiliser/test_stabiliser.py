@@ -236,9 +236,9 @@ def test_a_shaker_that_has_turned_back_is_refused():
 
 
 def test_movements_without_a_length_in_common_are_not_compared():
-    with pytest.raises(Unmeasurable) as said:
+    with pytest.raises(Unmeasurable) as error:
         measure(stops=7.0, scatter=0.02)
-    assert str(said.value) == (
+    assert str(error.value) == (
         "the movements measured with the stabiliser off and on have no length in common (13 to 34 um off and 1 to 2 um "
         "on): shoot longer times where they are short, or shorter ones where they are long"
     )

@@ -55,8 +55,8 @@ def test_what_differs_by_less_than_twice_its_uncertainty_is_tied(gap, scatter_fr
     assert found.centre.sharpest_f_number == 4.0
     assert found.centre.lowest_tied_f_number == 4.0
     assert found.centre.highest_tied_f_number == (8.0 if tied else 4.0)
-    said = "50 mm: centre sharpest at f/4" + (", not significantly better than f/8" if tied else "")
-    assert said in found.notes
+    note = "50 mm: centre sharpest at f/4" + (", not significantly better than f/8" if tied else "")
+    assert note in found.notes
 
 
 def test_a_zoom_names_its_best_and_its_weakest_focal_length():
