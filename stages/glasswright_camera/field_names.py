@@ -39,7 +39,7 @@ NAMES: Final = {
     "find_spots.lens_deepest_pct": "darkest spot in the lens",
     "find_spots.lens_count": "spots in the lens",
     "measure_focus_offset.green.shift_um": "focus beside the mark",
-    "measure_focus_offset.green.kept_sharpness_frac": "sharpness left at the mark",
+    "measure_focus_offset.green.kept_sharpness_frac": "sharpness kept at the focus mark",
     "measure_focus_offset.*.shift_um": "focus beside the mark, in {0}",
     "measure_focus_offset.red_green_um": "focus of red against green",
     "measure_focus_offset.blue_green_um": "focus of blue against green",
@@ -63,7 +63,7 @@ CAVEATS: Final = {
     "above_diffraction_limit": "a number lies above the diffraction limit: the measurement is wrong",
     "print_blur_unknown": "the chart is so small that its ink blurs the edges, by an amount that was not measured",
     "wide_halo": "there is a wide weak halo (haze, spherical aberration, scatter): MTF50 may be wrong by a few percent",
-    "ticket_stand_or_body": "what was found points to the stand or to how it was shot, not to the lens",
+    "ticket_stand_or_body": "the results indicate a fault of the stand or the shooting, not of the lens",
     "level_change": "the light changed between the shots",
 }
 """Explanations of caveats in reports."""
@@ -72,12 +72,12 @@ IN_ORDER: Final = {
     "measure_mtf50.green.centre.mean_cy_per_px": "sharp in the centre",
     "measure_mtf50.green.worst_cy_per_px": "sharp in all corners",
     "measure_mtf50.green.corner_imbalance_frac": "all corners equally sharp",
-    "measure_vignetting.worst_corner_loss_ev": "corners no darker than they may be",
-    "measure_vignetting.extreme_corner_loss_ev": "corners no darker than they may be at their very end",
+    "measure_vignetting.worst_corner_loss_ev": "corners not too dark",
+    "measure_vignetting.extreme_corner_loss_ev": "corners not too dark at their very end",
     "measure_vignetting.asymmetry_ev": "light the same on all sides",
-    "measure_aperture.aperture_step_error_ev": "each f-number lets through the light that it should",
-    "measure_aperture.aperture_scatter_ev": "the aperture closes alike from shot to shot",
-    "measure_distortion.picture_height_worst_pct": "straight lines bend no more than they may",
+    "measure_aperture.aperture_step_error_ev": "correct light at each f-number",
+    "measure_aperture.aperture_scatter_ev": "the aperture closes equally in all shots",
+    "measure_distortion.picture_height_worst_pct": "straight lines are straight enough",
     "measure_fringing.red_green.worst_pct": "hardly any red colour fringe",
     "measure_fringing.blue_green.worst_pct": "hardly any blue colour fringe",
     "measure_fringing.red_green.corner_radial_pct": "red colour fringe in the corners as it should be",
@@ -93,7 +93,7 @@ IN_ORDER: Final = {
     "measure_focus_offset.green.kept_sharpness_frac": "loses hardly any sharpness by its focusing",
     "measure_stabiliser.benefit_stops": "the stabiliser works",
 }
-"""What is said to the owner of a lens that keeps a limit; the number stands beside it."""
+"""Sentences for the owner of a lens that meets a limit, printed beside the value."""
 CORNERS: Final = {
     "upper_left": (-0.78, -0.7),
     "upper_right": (0.78, -0.7),
@@ -109,4 +109,4 @@ FIELD_MAPS: Final = {
     )
     for step in ("measure_best_focus", "measure_mtf50")
 }
-"""Step -> numbers at the five places that an owner looks at."""
+"""Step -> values at the five places shown to an owner."""
