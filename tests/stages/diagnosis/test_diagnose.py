@@ -144,14 +144,12 @@ def test_a_healthy_lens_has_no_pattern():
 
 def test_a_direction_is_told_as_a_time_on_the_lens():
     found = read(put_all(results(measure_centring__coma_ratio=0.65), "centring", "coma_deg", 45.0))
-    assert "on the lens" not in found.findings[0].says  # nobody says how sure the direction is
+    assert "on the lens" not in found.findings[0].says  # the uncertainty of the direction is unknown
     sure = put_all(
         put_all(results(measure_centring__coma_ratio=0.65), "centring", "coma_deg", 45.0), "centring", "coma_deg_u", 3.0
     )
     # the file's lower right is the lens's upper right, seen from its front
-    assert (
-        "coma on the axis 0.650 where 0.020 is usual at 50 mm f/2, at 1:30 on the lens" in read(sure).findings[0].says
-    )
+    assert "coma on the axis 0.650 (reference 0.020) at 50 mm f/2, at 1:30 on the lens" in read(sure).findings[0].says
     two = put_all(results(measure_centring__soft_sides_frac=0.3), "centring", "soft_sides_deg", 0.0)
     two = put_all(two, "centring", "soft_sides_deg_u", 5.0)
     assert "at 3:00 and 9:00 on the lens" in read(two).findings[0].says
