@@ -212,7 +212,7 @@ def test_if_the_distinguishing_sign_is_weak_both_faults_are_possible():
     assert found.points_to == f"{TILT} and {DECENTRED}"
     assert found.surety == "possible"
     assert f"{DECENTRED} is possible too: coma on the axis 0.200" in found.notes[0]
-    assert "one more that is half seen: coma on the axis 0.200" in found.notes[1]
+    assert "one more that is not quite significant: coma on the axis 0.200" in found.notes[1]
     strong = read(results(**WEAK | {"measure_centring__side_slope_frac": 0.4}))
     assert (strong.points_to, strong.surety) == (f"{TILT} and {DECENTRED}", "possible")
     plain = read(results(**WEAK | {"measure_centring__side_slope_frac": 0.4, "measure_centring__coma_ratio": 0.03}))

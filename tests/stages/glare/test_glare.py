@@ -120,7 +120,10 @@ def test_a_mirrored_patch_mirrors():
 @pytest.mark.parametrize(
     ("mosaic", "message"),
     [
-        (lambda: black_patch(1.0), "no dark patch of 24 pixels in the frame; hang one black patch before the bright"),
+        (
+            lambda: black_patch(1.0),
+            "no dark patch of 24 pixels in the frame; hang one black patch in front of the bright",
+        ),
         (lambda: black_patch(0.02, radius=5), "no dark patch of 24 pixels"),
         (lambda: black_patch(0.02, place=(40, 100)), "the black patch at x 40, y 100 is too near the frame's border"),
     ],

@@ -61,7 +61,7 @@ def test_answers_that_do_not_count_are_empty_with_the_reason(answers, says):
 
 def test_an_answer_under_a_wrong_name_is_reported_and_ignored():
     checks = read_hand_checks(ticket(signed("front_glas")))
-    assert checks.notes == ("ticket.yaml answers `front_glas`, which is no hand check; did you mean `front_glass`?",)
+    assert checks.notes == ("ticket.yaml answers `front_glas`, which is not a hand check; did you mean `front_glass`?",)
     assert checks.front_glass.passed is None
     assert checks.passed_count == 0
 
