@@ -104,7 +104,7 @@ def test_a_session_on_a_terminal_is_interrupted_continued_and_corrected(shop):
     sitting.say("f")
     sitting.expect("what was found: ")
     sitting.say("")
-    sitting.expect("this note is required\nwhat was found: ")
+    sitting.expect("this note is required\ndescribe what was found: ")
     sitting.say("scratch: 3 mm, #2")
     asked = sitting.expect("s stop]: ")
     assert "who checks" not in asked, "asked once"
