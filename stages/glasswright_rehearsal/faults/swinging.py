@@ -1,4 +1,4 @@
-"""How a shaker moves the image during an exposure: straight on, to and fro, along two axes, or at random."""
+"""Motion of the image on a shaker during an exposure: sine, sines along two axes, or random."""
 
 from __future__ import annotations
 
@@ -28,16 +28,16 @@ PATTERNS: Final[Mapping[str, tuple[tuple[tuple[float, float], ...], tuple[tuple[
         }
     )
 )
-"""Name -> the sines along x and along y, each as its frequency in Hz and its speed over the others'. A movement at
-random is many sines whose phases are drawn for each shot. `fast_sine` turns back within usual exposure times."""
+"""Name -> sines along x and along y: frequency in Hz and relative speed. Random motion is a sum of sines with random
+phases for each shot. `fast_sine` reverses within common exposure times."""
 POINTS: Final = 24
-"""Into which an exposure is divided."""
+"""Number of parts of an exposure."""
 
 
 def draw_path(
     pattern: str, speed_um_s: float, exposure_s: float, generator: np.random.Generator, points: int = POINTS
 ) -> Array:
-    """Return where the image lies at the middles of the exposure's parts, um from its mean: (points, 2).
+    """Return the positions of the image in the middle of each part of the exposure, um from the mean: (points, 2).
 
     Parameters
     ----------
@@ -50,7 +50,7 @@ def draw_path(
 def draw_paths(
     pattern: str, speed_um_s: float, exposure_s: float, generator: np.random.Generator, points: int, count: int
 ) -> Array:
-    """Return so many of them, each with phases of its own: (count, points, 2)."""
+    """Return `count` paths with independent phases: (count, points, 2)."""
     time = exposure_s * (np.arange(points) + 0.5) / points
     path = np.zeros((count, points, 2))
     for axis, sines in enumerate(PATTERNS[pattern]):
@@ -64,20 +64,20 @@ def draw_paths(
 
 
 def straight_length(path: Array) -> float:
-    """Return the length of the straight even movement that blurs as much: its variance is a twelfth of its square."""
+    """Return the length of the uniform straight motion with the same blur: its variance is a twelfth of its square."""
     return float(np.sqrt(12 * path.var(axis=0).sum()))
 
 
 def median_length(pattern: str, speed_um_s: float, exposure_s: float, draws: int = 400) -> float:
-    """Return the median of that length over the phases of the swing."""
+    """Return the median over the phases of the equivalent straight length."""
     paths = draw_paths(pattern, speed_um_s, exposure_s, np.random.default_rng(7), POINTS, draws)
     return float(np.median(np.sqrt(12 * paths.var(axis=1).sum(axis=1))))
 
 
 def true_benefit(pattern: str, speed_um_s: float, stops: float, length_um: float) -> float:
-    """Return how many times the exposure time may double for the same blur, where the image is slowed by 2^stops.
+    """Return the benefit in stops of exposure time at equal blur, for an image slowed by 2^stops.
 
-    It is `stops` only while the blur grows evenly with the time; a movement that turns back gains more.
+    It equals `stops` only if blur is proportional to time; reversing motion gains more.
     """
 
     def log_time(speed: float) -> float:
