@@ -28,7 +28,7 @@ from support.edge_images import (
 
 
 def tails(width: float, share: float, core: float) -> Transfer:
-    """Point spread function with tails as r^-3: Fourier transform exp(-2 pi a f) (checked by quadrature: Cauchy's edge)."""
+    """Point spread function with tails as r^-3: Fourier transform exp(-2 pi a f) (checked by quadrature)."""
     middle = gaussian(core)
     return lambda fx, fy: (
         (1 - share) * middle(fx, fy) + share * np.exp(-2 * np.pi * width * np.hypot(fx, fy)) * np.sinc(fx) * np.sinc(fy)

@@ -120,7 +120,7 @@ def _find_in_band(band: Band) -> list[Candidate]:
     return found
 
 
-def covers(seen: Candidate, place: Array, reach: float = 2.5) -> bool:
+def covers(candidate: Candidate, place: Array, reach: float = 2.5) -> bool:
     """Return whether a place lies within a candidate's ellipse of `reach` standard deviations."""
-    offset = place - seen.place
-    return bool(offset @ np.linalg.solve(seen.spread, offset) < reach**2)
+    offset = place - candidate.place
+    return bool(offset @ np.linalg.solve(candidate.spread, offset) < reach**2)

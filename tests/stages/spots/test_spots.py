@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from glasswright import CaptureFacts, Unmeasurable
 from glasswright_camera import find_spots, map_spots
 from glasswright_camera.light.dark import DarkShot
+from glasswright_camera.spots.candidates import Band, _find_in_band
 from glasswright_camera.spots.origin import Origin, Shadow, find_origin, list_shadows, name_kind
 from glasswright_camera.spots.result import SpotMap
-from glasswright_camera.spots.seen import Band, _see_band
 from glasswright_camera.stand import Mote
 from glasswright_rehearsal import Dust, Frame, Lens, Scene, mosaic_sensor
 from glasswright_rehearsal.faults.dirt import draw_dirt
@@ -395,4 +395,4 @@ def test_uncertainties_of_faint_motes_have_their_coverage():
 
 
 def test_a_band_without_noise_shows_nothing_whatever_stands_in_it():
-    assert _see_band(Band(values=np.ones((8, 8), np.float32), noise=0.0, level=0)) == []
+    assert _find_in_band(Band(values=np.ones((8, 8), np.float32), noise=0.0, level=0)) == []

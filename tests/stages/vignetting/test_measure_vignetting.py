@@ -305,4 +305,4 @@ def test_a_mechanical_cut_off_is_followed_as_far_as_its_uncertainty_says(reach, 
     # measured: up to 0.011 EV off where the light ends within a block
     assert (np.abs(error) < 2 * u).all()
     assert np.abs(error).max() < 0.015
-    assert "shadows too wide to bridge" in " ".join(flat.notes)
+    assert "shadows too wide to interpolate" in " ".join(flat.notes)
