@@ -23,7 +23,7 @@ from support import real_dots
 
 LEAST_GOOD = 9
 HEAD = (
-    "photograph dots placed mtf50 | red-green: median, 90 %, uniform, radial | blue-green: the same"
+    "photograph dots placed mtf50 | red-green: median, 90 %, uniform, radial +- u | blue-green: the same"
     " | bend opencv's, apart, rms, opencv's rms | lighter than paper, % | caveats"
 )
 
@@ -40,10 +40,7 @@ def describe(name: str) -> str:
     return " | ".join(
         (
             f"{name} {len(fit.node)} {found.disc_count} {sharp.mean_cy_per_px:.4f}",
-            *(
-                f"{each.median_px:.3f} {each.most_px:.2f} {each.uniform_px:.3f} {each.radial_px:.3f}"
-                for each in colours
-            ),
+            *map(_name_colour, colours),
             f"{other.largest_px:.2f} {other.curve_px:.2f} {bent.residual_rms_px:.2f} {other.rms_px:.2f}",
             f"{100 * over:.1f}",
             ", ".join(found.caveats) or "-",
@@ -52,7 +49,8 @@ def describe(name: str) -> str:
 
 
 def _name_colour(apart: real_dots.Displaced) -> str:
-    return f"{apart.median_px:.3f} {apart.most_px:.2f} {apart.uniform_px:.3f} {apart.radial_px:.3f}"
+    parts = f"{apart.median_px:.3f} {apart.most_px:.2f} {apart.uniform_px:.3f}"
+    return f"{parts} {apart.radial_px:.3f}+-{apart.radial_px_u:.3f}"
 
 
 def main() -> int:

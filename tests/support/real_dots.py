@@ -44,8 +44,9 @@ MIDDLE_PX = np.array([959.5, 539.5])
 HALF_DIAGONAL_PX = float(np.hypot(*SIZE_PX)) / 2
 LEVEL = 0.3
 """Fraction of the largest depth above which light is weighted, as in the fit of whole discs."""
-WINDOW = 1.9
-"""Half-width of the window about a dot, in radii; the outermost 4 px are paper."""
+WINDOW, ROOM = 2.6, 0.7
+"""Half-width of the window about a dot, in radii, and its largest reach, as a fraction of the way to the next dot; the
+outermost 4 px are paper. With 1.9 radii the tails of the widest blurs count as paper and shift blue by 0.2 px."""
 
 
 @cache
@@ -85,7 +86,7 @@ def find_depth(light: Array, centre: Array, radius: float, clear: float) -> tupl
     The paper is a plane fitted to the window's rim. In these photographs light changes over a dot: a constant paper
     moves a centroid by up to 0.1 px.
     """
-    reach = int(np.ceil(min(WINDOW * radius, radius + clear))) + 1
+    reach = int(np.ceil(min(WINDOW * radius, radius + ROOM * clear))) + 1
     middle = np.round(centre).astype(int)
     x, y = middle.tolist()
     window = light[max(y - reach, 0) : y + reach + 1, max(x - reach, 0) : x + reach + 1]
@@ -126,6 +127,8 @@ class Displaced:
     """Length of the part common to all dots."""
     radial_px: float
     """Largest radial part, from the middle to the outermost dot."""
+    radial_px_u: float
+    """Its standard uncertainty, from those that the displacements have."""
 
 
 def compare_displacement(name: str, plane: int, level: float = LEVEL) -> Displaced:
@@ -135,25 +138,31 @@ def compare_displacement(name: str, plane: int, level: float = LEVEL) -> Displac
     green, other = (np.array([weigh_dot(light[each], *dot, level) for dot in dots]) for each in (1, plane))
     own, independent = found.centre_px[plane] - found.centre_px[1], other - green
     both = np.isfinite(own + independent).all(axis=1) & ~fit.is_mark
-    off = (own - independent)[both]
-    apart = _split(off, fit.centre_px[both])
-    height = np.linspace(0, np.hypot(*(fit.centre_px[both] - MIDDLE_PX).T).max() / HALF_DIAGONAL_PX, 21)
+    off, place = (own - independent)[both], fit.centre_px[both]
+    part, covariance = _split(off, place, np.hypot(found.centre_u_px[plane], found.centre_u_px[1])[both])
+    height = np.linspace(0, np.hypot(*(place - MIDDLE_PX).T).max() / HALF_DIAGONAL_PX, 21)
+    basis = np.column_stack([height, height**3])
+    radial = np.abs(basis @ part[2:])
+    most = int(np.argmax(radial))
     return Displaced(
         dot_count=int(both.sum()),
         median_px=float(np.median(np.hypot(*off.T))),
         most_px=float(np.percentile(np.hypot(*off.T), 90)),
-        uniform_px=float(np.hypot(*apart[:2])),
-        radial_px=float(np.abs(apart[2] * height + apart[3] * height**3).max()),
+        uniform_px=float(np.hypot(*part[:2])),
+        radial_px=float(radial[most]),
+        radial_px_u=float(np.sqrt(basis[most] @ covariance[2:, 2:] @ basis[most])),
     )
 
 
-def _split(shift: Array, place: Array) -> Array:
-    """Fit a uniform part x, y and r, r^3 along the image radius, with low weight for outliers."""
+def _split(shift: Array, place: Array, shift_u: Array) -> tuple[Array, Array]:
+    """Fit a uniform part x, y and r, r^3 along the image radius, weighted by uncertainty; (4,) and (4, 4)."""
     at = (place - MIDDLE_PX) / HALF_DIAGONAL_PX
     cube = at * (at**2).sum(axis=1, keepdims=True)
     one = np.ones(len(at))
     basis = np.column_stack([np.kron(one, [1, 0]), np.kron(one, [0, 1]), at.ravel(), cube.ravel()])
-    return np.asarray(least_squares(lambda w: basis @ w - shift.ravel(), np.zeros(4), loss="soft_l1", f_scale=0.15).x)
+    weighted, seen = basis / shift_u.ravel()[:, None], shift.ravel() / shift_u.ravel()
+    fitted = least_squares(lambda part: weighted @ part - seen, np.zeros(4), loss="soft_l1", f_scale=2.0)
+    return fitted.x, np.linalg.inv(weighted.T @ weighted)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -42,13 +42,15 @@ def test_small_soft_dots_are_located_and_measured(name):
 @pytest.mark.parametrize("name", ["left.3", "right.4"])
 @pytest.mark.parametrize("plane", [0, 2], ids=["red", "blue"])
 def test_colour_displacement_agrees_with_independent_centroids(name, plane):
-    """At the same fraction of the depth: with this asymmetric blur, other levels have other centroids."""
+    """At the same fraction of the depth: with this asymmetric blur, other levels have other centroids.
+
+    The radial part is taken out to the last dot, where the uncertainty of blue's position is 0.1 to 0.3 px.
+    """
     apart = real_dots.compare_displacement(name, plane)
     assert apart.dot_count > 240
     assert apart.median_px < 0.1
     assert apart.uniform_px < 0.03
-    # out to the last dot; blue, the most asymmetric, and the left camera's corners stay above 0.03 px
-    assert apart.radial_px < 0.03 or plane == 2 or name.startswith("left")
+    assert apart.radial_px < max(0.03, 2 * apart.radial_px_u)
 
 
 @pytest.mark.parametrize("name", ["left.3", "right.4"])

@@ -152,6 +152,9 @@ SHALLOW: Final = 0.3
 """Threshold of the centroid, as a share of the greatest depth. For an asymmetric blur it is part of the definition of
 the place: another threshold has another centroid. Independent centroids with this threshold agree
 (`ci/bench photographs`)."""
+OTHER_LEVELS: Final = (0.2, 0.4)
+"""Centroids beyond these shares of the deepest are compared with that beyond SHALLOW; their rms difference is part of
+the place's standard uncertainty. Dots whose blur has a tail on one side move by 0.2 to 0.4 px between the two."""
 NOT_COUNTED: Final = 0.1
 """Depth that counts as paper in the first guess."""
 DARK_PART, LIGHT_PART = 50, 10
@@ -484,7 +487,14 @@ def _thin_out(pixel: Array, outer: float) -> int:
 
 @compiled
 def fit_disc(
-    pixel: Array, disc: Disc, family: FamilyMoments, spread: Array, value: Array, covariance: Array, variance: Array
+    pixel: Array,
+    disc: Disc,
+    family: FamilyMoments,
+    spread: Array,
+    centroid: bool,
+    value: Array,
+    covariance: Array,
+    variance: Array,
 ) -> tuple[int, float, float, float, bool]:
     """Fit a whole disc.
 
@@ -494,6 +504,8 @@ def fit_disc(
         (pixels, COLUMNS) of one plane, from `collect_disc`.
     family, spread
         See `family_moments` and `spread_table`.
+    centroid
+        Whether the place is the centroid of the depth also where the model explains the blur.
     value, covariance, variance
         Filled: (PARAMETERS,), (PARAMETERS, PARAMETERS), and a pixel's variance on the dark and on the light side.
 
@@ -589,7 +601,7 @@ def fit_disc(
         signal += (1 - light[i, 0]) ** 2
     noise = math.sqrt(misfit * max(variance[0], variance[1]))
     found = own[CONTRAST] > LEAST_STEP and own[CONTRAST] * math.sqrt(signal) > LEAST_SIGNAL * noise
-    if quality * misfit > UNEXPLAINED:
+    if centroid or quality * misfit > UNEXPLAINED:
         found &= _move_to_centroid(data, misfit * variance, own, inverse)
     found &= math.hypot(own[SHIFT_X], own[SHIFT_Y]) < MOST_RESIZED * radius_px
     found &= np.max(data.pixel[:, DISTANCE]) > LEAST_OUTSIDE * math.sqrt(own[WIDTH])
@@ -611,16 +623,34 @@ def _move_to_centroid(data: DiscData, variance: Array, own: Array, inverse: Arra
     computed over the same pixels and subtracted, so that sparse pixels do no harm. Small depths are left out, as faint
     tails on one side would have a long lever.
     """
-    pixel, light, kept, count = data.pixel, data.light, data.kept, len(data.pixel)
+    light, count = data.light, len(data.pixel)
     deepest = 0.0
     for i in range(count):
         deepest = max(deepest, 1 - light[i, 0])
-    floor = SHALLOW * deepest
+    place = np.empty((3, 4))
+    for turn in range(3):
+        level = SHALLOW if turn == 0 else OTHER_LEVELS[turn - 1]
+        if not _find_centroid(data, variance, own, level * deepest, place[turn]):
+            return False
+    # covariances with other parameters are not kept
+    for k in (SHIFT_X, SHIFT_Y):
+        axis = k - SHIFT_X
+        own[k] += place[0, axis]
+        inverse[k, :] = 0.0
+        inverse[:, k] = 0.0
+        inverse[k, k] = place[0, 2 + axis] + 0.5 * np.sum((place[1:, axis] - place[0, axis]) ** 2)
+    return True
+
+
+@compiled
+def _find_centroid(data: DiscData, variance: Array, own: Array, floor: float, place: Array) -> bool:
+    """Fill `place`: the centroid x, y of the depth beyond `floor`, from the centre, and their variances by noise."""
+    pixel, light = data.pixel, data.light
     x, y = own[SHIFT_X], own[SHIFT_Y]
     seen, along, across, square_along, square_across = 0.0, 0.0, 0.0, 0.0, 0.0
     modelled, model_along, model_across = 0.0, 0.0, 0.0
-    for i in range(count):
-        if not kept[i]:
+    for i in range(len(pixel)):
+        if not data.kept[i]:
             continue
         dx, dy = pixel[i, X] - x, pixel[i, Y] - y
         model = 1 - light[i, 0]
@@ -639,14 +669,10 @@ def _move_to_centroid(data: DiscData, variance: Array, own: Array, inverse: Arra
             square_across += noise * dy * dy
     if not (seen > 0.5 * modelled and modelled > 0):
         return False
-    own[SHIFT_X] += along / seen - model_along / modelled
-    own[SHIFT_Y] += across / seen - model_across / modelled
-    # its covariances with other parameters are negligible
-    for k in (SHIFT_X, SHIFT_Y):
-        inverse[k, :] = 0.0
-        inverse[:, k] = 0.0
-    inverse[SHIFT_X, SHIFT_X] = square_along / (own[CONTRAST] * seen) ** 2
-    inverse[SHIFT_Y, SHIFT_Y] = square_across / (own[CONTRAST] * seen) ** 2
+    place[0] = along / seen - model_along / modelled
+    place[1] = across / seen - model_across / modelled
+    place[2] = square_along / (own[CONTRAST] * seen) ** 2
+    place[3] = square_across / (own[CONTRAST] * seen) ** 2
     return True
 
 
@@ -681,7 +707,13 @@ def fit_whole_discs(
     """
     planes = wanted.shape[0]
     count, clipped = np.zeros(planes, dtype=np.int64), np.zeros(planes, dtype=np.int64)
-    fitted, spread_of_fit, variance = np.empty(PARAMETERS), np.empty((PARAMETERS, PARAMETERS)), np.empty(2)
+    value, spreads, noise = (
+        np.empty((planes, PARAMETERS)),
+        np.empty((planes, PARAMETERS, PARAMETERS)),
+        np.empty((planes, 2)),
+    )
+    quality, misfit, lost = np.empty(planes), np.empty(planes), np.empty(planes)
+    found = np.empty(planes, dtype=np.bool_)
     pixel = np.empty((planes, 0, COLUMNS))
     for which in range(len(discs.radius_px)):
         if not wanted[:, which].any():
@@ -693,14 +725,24 @@ def fit_whole_discs(
             pixel = np.empty((planes, room, COLUMNS))
         collect_disc(frame, disc, outer, pixel, count, clipped)
         c, s = math.cos(disc.radial), math.sin(disc.radial)
+        quality[:], found[:] = math.nan, False
+        for centroid in (False, True):
+            # one plane's tail is noise in another: where one needs its centroid, all have it
+            if centroid and not (quality > UNEXPLAINED).any():
+                break
+            for plane in range(planes):
+                if not wanted[plane, which] or clipped[plane] > MOST_CLIPPED * count[plane]:
+                    continue
+                if centroid and not quality[plane] <= UNEXPLAINED:
+                    continue
+                count[plane], quality[plane], misfit[plane], lost[plane], found[plane] = fit_disc(
+                    pixel[plane, : count[plane]], disc, family, spread, centroid,
+                    value[plane], spreads[plane], noise[plane],
+                )  # fmt: skip
         for plane in range(planes):
-            if not wanted[plane, which] or clipped[plane] > MOST_CLIPPED * count[plane]:
-                continue
-            left, quality, misfit, lost, found = fit_disc(
-                pixel[plane, : count[plane]], disc, family, spread, fitted, spread_of_fit, variance
-            )
+            fitted, spread_of_fit = value[plane], spreads[plane]
             own, covariance = fits.value[plane, which], fits.covariance[plane, which]
-            if not found:
+            if not found[plane]:
                 continue
             if blurred[plane, which] and fitted[WIDTH] < (LEAST_BLUR * radius_px) ** 2:
                 # the disc is large for its blur: its edge failed for another reason
@@ -709,8 +751,8 @@ def fit_whole_discs(
                 # neither fit found a blur: the failure may have another cause
                 continue
             if blurred[plane, which]:
-                own[MISFIT], own[LEFT_OUT] = misfit, lost
-                if lost > MOST_LEFT_OUT:
+                own[MISFIT], own[LEFT_OUT] = misfit[plane], lost[plane]
+                if lost[plane] > MOST_LEFT_OUT:
                     own[ENDING] = REJECTED
                     continue
             own[CENTRE] = disc.centre[0] + c * fitted[SHIFT_X] - s * fitted[SHIFT_Y]
@@ -721,10 +763,10 @@ def fit_whole_discs(
                 covariance[:, SHIFT_X:SHIFT_C2] = spread_of_fit[:, SHIFT_X:SHIFT_C2]
                 continue
             own[:PARAMETERS] = fitted
-            own[NOISE], own[NOISE + 1] = variance[0], variance[1]
-            own[QUALITY], own[ENDING] = quality, WHOLE_DISC
+            own[NOISE], own[NOISE + 1] = noise[plane, 0], noise[plane, 1]
+            own[QUALITY], own[ENDING] = quality[plane], WHOLE_DISC
             covariance[:, :] = spread_of_fit
-            _profile_whole(pixel[plane, :left], fitted, radius_px, fits.profile[plane, which])
+            _profile_whole(pixel[plane, : count[plane]], fitted, radius_px, fits.profile[plane, which])
 
 
 @compiled
