@@ -92,7 +92,7 @@ def _draw_value(each: LimitVerdict, scale: Scale) -> str:
 
 
 def draw_sign(x: float, y: float, verdict: Verdict, size: float = 5.0) -> str:
-    """Draw the symbol of a verdict: circle PASS, cross FAIL, triangle REVIEW, square UNKNOWN."""
+    """Draw the symbol of a verdict: circle PASS, cross FAIL, triangle REVIEW, square UNKNOWN, bar NOT_APPLICABLE."""
     kind = KINDS[verdict]
     if verdict is Verdict.PASS:
         return element("circle", cx=x, cy=y, r=size, class_=f"sign {kind}")
@@ -101,6 +101,8 @@ def draw_sign(x: float, y: float, verdict: Verdict, size: float = 5.0) -> str:
         return path(corners, f"sign {kind}", close=True)
     if verdict is Verdict.UNKNOWN:
         return element("rect", x=x - size, y=y - size, width=2 * size, height=2 * size, class_=f"sign {kind}")
+    if verdict is Verdict.NOT_APPLICABLE:
+        return line(x - size, y, x + size, y, f"cross {kind}")
     cross = [line(x - size, y - size, x + size, y + size, f"cross {kind}")]
     cross.append(line(x - size, y + size, x + size, y - size, f"cross {kind}"))
     return "".join(cross)
