@@ -161,7 +161,7 @@ def test_the_gate_prints_plan_card_and_stand(gate):
 
 
 def test_another_version_of_the_program_is_named_and_accepted(gate, monkeypatch):
-    monkeypatch.setattr("glasswright.run.session.version", lambda _: "0.0.1")
+    monkeypatch.setattr("glasswright.ledger.records.version", lambda _: "0.0.1")
     code, out = gate()
     assert code == 0
     assert "  note: measured by version 0.0.1 of the program (this is " in out

@@ -122,7 +122,7 @@ def test_the_sound_ticket_is_released(night, tmp_path, capsys):
         (add("flat", "chart"), r"it looks like an even field: move it to `flat/` or `panel/`"),
         (
             shoot_street("flat"),
-            r"not an even field, .* It looks like a picture of something with detail: it belongs to",
+            r"not an even field, .* It looks like a picture of something with detail: it fits no role",
         ),
         (shoot_street("chart"), r""),
     ],

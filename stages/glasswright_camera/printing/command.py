@@ -148,7 +148,7 @@ def _find_layout(given: Path | None, shipped: str) -> Path:
     if given is None:
         return find_shipped("glasswright_camera", "charts", shipped)
     if not given.exists():
-        raise click.BadParameter(f"there is no file {given}: name another, or none", param_hint="--layout")
+        raise click.BadParameter(f"there is no file {given}: name another, or omit the option", param_hint="--layout")
     return given
 
 

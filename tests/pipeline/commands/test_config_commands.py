@@ -211,11 +211,11 @@ def test_a_stage_is_explained(capsys):
     code, out, _ = run(capsys, "stages", "open_picture")
     assert code == 0
     assert re.search(r"shot +one Shot\n", out)
-    assert re.search(r"crop_px +pixel +whole number +0 +>= 0 +Width of the border that is left out\.\n", out)
+    assert re.search(r"crop_px +pixel +whole number +0 +>= 0 +Width of the excluded border\.\n", out)
     assert "it has no measured fields" in out
     _, out, _ = run(capsys, "stages", "toy.average_marks")
     assert re.search(r"marks +several Marks \(gathered `per` setting, ticket or night\)\n", out)
-    assert re.search(r"marks_count +count +no +How many marks were seen\.\n", out)
+    assert re.search(r"marks_count +count +no +Number of marks\.\n", out)
     assert re.search(r"left\.offset_px +pixel +yes\n", out)
     _, out, _ = run(capsys, "stages", "compare_means")
     assert re.search(r"method +ratio or difference +\(required\)\n", out)
@@ -387,7 +387,7 @@ def test_the_help_line_of_a_plugin_command_is_read_without_loading_it(tmp_path, 
 def test_the_commands_of_the_shipped_plugins_are_listed_with_a_line(capsys):
     _, out, _ = run(capsys, "--help")
     words = " ".join(out.split())
-    assert " rehearse Write a night of raw files whose truth is known. " in words
+    assert " rehearse Write a night of raw files with known true values. " in words
     assert " print Print charts and sheets true to scale, as PDF. " in words
 
 

@@ -66,7 +66,7 @@ def test_a_stand_or_layout_that_is_not_there_is_named(tmp_path, capsys, monkeypa
     for words in (("rehearse", "night", "--stand"), ("print", "chart", "--layout"), ("print", "ramp", "--layout")):
         code, _, err = said(capsys, *words, "nix.yaml")
         assert code == 2
-        assert "there is no file nix.yaml: name another, or none" in err
+        assert "there is no file nix.yaml: name another, or omit the option" in err
     assert list(tmp_path.iterdir()) == []
 
 

@@ -57,8 +57,8 @@ def test_mtf50_above_the_diffraction_limit_is_noted(shot):
     # a pixel pitch that is wrong by a third makes the same picture impossible
     wrong = replace(stand, sensor=replace(stand.sensor, pixel_pitch_um=3.5))
     notes = commission_diffraction(folder, wrong, TODAY).notes
-    assert any("the most that diffraction and pixel allow" in note for note in notes)
-    assert not any("the most that" in note for note in commission_diffraction(folder, stand, TODAY).notes)
+    assert any("the limit by diffraction and pixel" in note for note in notes)
+    assert not any("the limit by" in note for note in commission_diffraction(folder, stand, TODAY).notes)
 
 
 def test_missing_shots_are_reported(tmp_path, shot):

@@ -59,7 +59,7 @@ def test_a_card_with_no_or_unknown_checks_is_refused(shop, capsys):
     assert "the card of `Corvane 50 mm f/2` lists no hand checks: there is nothing to print" in out
     code, out = run(shop, capsys, "smell")
     assert code == 2
-    assert "lists `smell`, which is no hand check: correct it" in out
+    assert "lists `smell`, which is not a hand check: correct it" in out
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter", "A3"])

@@ -20,7 +20,7 @@ PITCH = 5.0
 STAND = replace(make_stand(pitch_um=PITCH), shaker=Shaker(name="north-bench shaker, programme 2"))
 AT = Setting(focal_length_mm=50.0, f_number=4.0)
 STILL_PX = 0.8
-SIGMA = 0.187391  # MTF50 of a Gaussian times its standard deviation: sqrt(ln 2 / 2) / pi
+SIGMA = float(np.sqrt(np.log(2) / 2) / np.pi)  # MTF50 of a Gaussian times its standard deviation
 
 
 def blurred(still_px, motion_um=0.0, **options) -> Trace:
