@@ -107,7 +107,7 @@ def one_shot(folder: Path, repeats: int) -> list[dict]:
     def chain() -> None:
         mosaic = decode_raw(shot, stand=stand)
         trace = trace_edges(mosaic, locate_chart(mosaic, stand), stand, None, flat)
-        measure_mtf50((trace,), None, stand)
+        measure_mtf50((trace,), stand)
         measure_fringing((trace,), stand)
         measure_distortion((trace,), stand)
         measure_vignetting(flat, stand)
