@@ -44,9 +44,10 @@ MIDDLE_PX = np.array([959.5, 539.5])
 HALF_DIAGONAL_PX = float(np.hypot(*SIZE_PX)) / 2
 LEVEL = 0.3
 """Fraction of the largest depth above which light is weighted, as in the fit of whole discs."""
-WINDOW, ROOM = 2.6, 0.7
+WINDOW, RING_WINDOW, ROOM = 2.6, 1.9, 0.7
 """Half-width of the window about a dot, in radii, and its largest reach, as a fraction of the way to the next dot; the
-outermost 4 px are paper. With 1.9 radii the tails of the widest blurs count as paper and shift blue by 0.2 px."""
+outermost 4 px are paper. With 1.9 radii the tails of the widest blurs count as paper and shift blue by 0.2 px;
+the paper beside a sharpening ring is compared nearer to it, within RING_WINDOW."""
 
 
 @cache
@@ -80,13 +81,15 @@ def trace(name: str) -> Trace:
     return trace_edges(load(name), locate(name), make_stand(), None, None)
 
 
-def find_depth(light: Array, centre: Array, radius: float, clear: float) -> tuple[Array, Array] | None:
+def find_depth(
+    light: Array, centre: Array, radius: float, clear: float, window: float = WINDOW
+) -> tuple[Array, Array] | None:
     """Return a dot's depth below the paper, (size, size), and the window's centre; None if it is cut.
 
     The paper is a plane fitted to the window's rim. In these photographs light changes over a dot: a constant paper
     moves a centroid by up to 0.1 px.
     """
-    reach = int(np.ceil(min(WINDOW * radius, radius + ROOM * clear))) + 1
+    reach = int(np.ceil(min(window * radius, radius + ROOM * clear))) + 1
     middle = np.round(centre).astype(int)
     x, y = middle.tolist()
     window = light[max(y - reach, 0) : y + reach + 1, max(x - reach, 0) : x + reach + 1]
@@ -215,7 +218,7 @@ def find_overshoot(name: str, plane: int) -> float:
     fit, light = locate(name), load(name).values[plane] / 65535
     most = []
     for index in np.flatnonzero(~fit.is_mark):
-        found = find_depth(light, fit.centre_px[index], fit.radius_px[index], fit.clear_px[index])
+        found = find_depth(light, fit.centre_px[index], fit.radius_px[index], fit.clear_px[index], RING_WINDOW)
         if found is None:
             continue
         depth, _ = found

@@ -39,8 +39,13 @@ def test_small_soft_dots_are_located_and_measured(name):
     assert 0.07 < green.centre.mean_cy_per_px < 0.12
 
 
-@pytest.mark.parametrize("name", ["left.3", "right.4"])
-@pytest.mark.parametrize("plane", [0, 2], ids=["red", "blue"])
+ABOVE = pytest.mark.xfail(strict=True, reason="the uniform part differs by 0.032 px, for an aim of 0.03 px")
+
+
+@pytest.mark.parametrize(
+    ("name", "plane"),
+    [("left.3", 0), ("left.3", 2), ("right.4", 0), pytest.param("right.4", 2, marks=ABOVE)],
+)
 def test_colour_displacement_agrees_with_independent_centroids(name, plane):
     """At the same fraction of the depth: with this asymmetric blur, other levels have other centroids.
 
@@ -49,8 +54,7 @@ def test_colour_displacement_agrees_with_independent_centroids(name, plane):
     apart = real_dots.compare_displacement(name, plane)
     assert apart.dot_count > 240
     assert apart.median_px < 0.1
-    # 0.032 px in blue of right.4; another window of the comparison moves it by 0.01 px
-    assert apart.uniform_px < 0.035
+    assert apart.uniform_px < 0.03
     assert apart.radial_px < max(0.03, 2 * apart.radial_px_u)
 
 
@@ -67,5 +71,5 @@ def test_the_lattice_fits_as_well_as_opencv_has_it(name):
 @pytest.mark.parametrize("name", ["left.3", "right.4"])
 def test_edges_with_sharpening_halos_are_flagged(name):
     """A point spread function is not negative and makes no ring lighter than the paper; sharpening does."""
-    assert max(real_dots.find_overshoot(name, plane) for plane in range(3)) > 0.005
+    assert max(real_dots.find_overshoot(name, plane) for plane in range(3)) > 0.01
     assert "unlike_edges" in real_dots.trace(name).caveats
