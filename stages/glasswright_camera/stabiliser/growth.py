@@ -1,9 +1,15 @@
 """Growth of the movement's length with the exposure time, stabiliser off and on, by maximum likelihood.
 
-The logarithm of a shot's length is a linear function of the logarithm of its exposure time, with normal scatter. Off
-and on have different slopes, since the longer times with the stabiliser on cover another part of the shaker's swing.
-Shots whose movement is below the detection limit, or lost to blur, enter with the probability of lying below or above
-(censored regression; Tobin, "Estimation of relationships for limited dependent variables", Econometrica 26, 1958)."""
+In a short exposure a shaker moves steadily, and the length is proportional to the time. In an exposure as long as its
+swing it turns back, and the length no longer grows. For a sine of frequency f the mean square of the length is
+``6 A^2 (1 - sinc^2(f t))``, which ``(v t)^2 (1 - exp(-u)) / u`` with ``u = (t / tau)^2`` and
+``tau = sqrt(3) / (pi f)`` follows within 4 % (closed form, compared in the tests). Both sides have the same tau, since
+the stabiliser makes the swing smaller, not faster, and nearly the same power of the time. Straight lines in logarithms
+would read a shaker that turns back within the longer times with the stabiliser on 0.3 to 0.5 stops too high.
+
+The logarithm of a shot's length has normal scatter about the curve. Shots whose movement is below the detection limit,
+or lost to blur, enter with the probability of lying below or above (censored regression; Tobin, "Estimation of
+relationships for limited dependent variables", Econometrica 26, 1958)."""
 
 from __future__ import annotations
 
@@ -26,13 +32,14 @@ BELOW: Final = -1
 ABOVE: Final = 1
 LEAST_SCATTER: Final = 0.02
 """Least scatter of the logarithm: no shaker repeats better."""
-SLOPES_APART: Final = 0.3
-"""Prior standard deviation of the difference of the exponents off and on: in the longer times with the stabiliser on a
-shaker is nearer to the end of its swing."""
+POWER: Final = (1.0, 0.15)
+"""Prior mean and standard deviation of the power of the time: a movement is steady in a short enough exposure."""
+TURN: Final = (2.0, 2.0)
+"""The same for the logarithm of tau over the longest exposure time, wide: shots usually end before the turn."""
 TURNED_BACK: Final = 0.5
 """Exponent of a random movement; one that grows less has turned back."""
 WIDEST_GAP: Final = 2.0
-"""Largest ratio between the lengths measured off and on over which the lines may be extrapolated."""
+"""Largest ratio between the lengths measured off and on over which the curves may be extrapolated."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,39 +55,79 @@ class Lengths:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Growth:
-    """The fitted lines: level off and on, slope off and on, logarithm of the scatter."""
+    """The fitted curves: logarithm of the speed off and on, power of the time, logarithms of tau and of the scatter."""
 
     value: Array
     covariance: Array
     freedom: int
+    middle: tuple[float, float]
+    """Mean of the logarithm of the exposure times, off and on."""
 
     def benefit(self, log_length: float) -> tuple[float, float]:
-        """Return the factor of exposure time at one length, as a natural logarithm, and its uncertainty."""
+        """Return the factor of exposure time at one length, as a natural logarithm, and its uncertainty.
+
+        Raises
+        ------
+        Unmeasurable
+            Where the curve of one side does not reach the length.
+        """
         (off, by_off), (on, by_on) = (self._reach(log_length, on=on) for on in (False, True))
+        if not np.isfinite(on - off):
+            raise Unmeasurable(
+                f"the shaker turns back before the movement reaches {np.exp(log_length):.0f} um: shoot times below "
+                "half its period"
+            )
         by = by_on - by_off
         return on - off, float(np.sqrt(by @ self.covariance @ by))
 
     def time_at(self, log_length: float, *, on: bool) -> tuple[float, float]:
-        """Return the logarithm of the exposure time at which half of the shots stay below a length."""
+        """Return the logarithm of the exposure time at which half of the shots stay below a length, and its
+        uncertainty; infinite where the movement never gets so long."""
         reach, by = self._reach(log_length, on=on)
         return reach, float(np.sqrt(by @ self.covariance @ by))
 
     def slope(self, *, on: bool) -> tuple[float, float]:
-        """Return the exponent of the exposure time of one side, and its uncertainty."""
-        index = 2 + int(on)
-        return float(self.value[index]), float(np.sqrt(self.covariance[index, index]))
+        """Return the exponent of the exposure time in the middle of one side's times, and its uncertainty."""
+        exponent, by = self._slope_at(self.middle[int(on)])
+        return exponent, float(np.sqrt(by @ self.covariance @ by))
+
+    def _slope_at(self, log_time: float) -> tuple[float, Array]:
+        """Return the exponent at a time, and its derivatives by the parameters."""
+        u = float(np.exp(2 * (log_time - self.value[3])))
+        bend = bend_of(u)
+        away = 1e-3
+        by = np.zeros(5)
+        by[2] = 1.0
+        by[3] = (bend_of(u * np.exp(-away)) - bend_of(u * np.exp(away))) / away
+        return float(self.value[2] + bend), by
 
     def _reach(self, log_length: float, *, on: bool) -> tuple[float, Array]:
+        """Return the logarithm of the time of a length, and its derivatives; infinite where it is not reached."""
         side = int(on)
-        slope = self.value[2 + side]
-        reach = (log_length - self.value[side]) / slope
+        fine = self.value[3] + np.linspace(-14.0, 3.0, 3401)
+        length = np.maximum.accumulate(self.value[side] + self.value[2] * fine + turn_back(fine - self.value[3]))
         by = np.zeros(5)
-        by[side], by[2 + side] = -1 / slope, -reach / slope
-        return float(reach), by
+        if not length[0] < log_length < length[-1]:
+            return float("inf"), by
+        reach = float(np.interp(log_length, length, fine))
+        slope, _ = self._slope_at(reach)
+        by[side], by[2], by[3] = -1 / slope, -reach / slope, (slope - self.value[2]) / slope
+        return reach, by
+
+
+def turn_back(log_ratio: Array) -> Array:
+    """Return the logarithm of the part of a steady movement that is left, of the logarithm of time over tau."""
+    u = np.exp(2 * np.minimum(log_ratio, 20.0))
+    return np.asarray((np.log(-np.expm1(-u)) - np.log(u)) / 2)
+
+
+def bend_of(u: float) -> float:
+    """Return what turning back takes off the exponent; `u` is the square of time over tau."""
+    return float(u / np.expm1(u) - 1) if 1e-9 < u < 500 else (0.0 if u < 1 else -1.0)
 
 
 def fit_growth(lengths: Lengths) -> Growth:
-    """Fit the two lines.
+    """Fit both curves.
 
     Raises
     ------
@@ -93,31 +140,32 @@ def fit_growth(lengths: Lengths) -> Growth:
         seen = exact & (lengths.is_on == is_on)
         if not seen.any():
             raise Unmeasurable(f"no shot with the stabiliser {name} shows a movement that could be measured")
-    middle = lengths.log_time[exact].mean()
-    start = _start(lengths, exact, middle)
-    found = minimize(_cost, start, args=(lengths, middle), method="BFGS", options={"gtol": 1e-5})
-    # maximum likelihood underestimates the scatter by the number of fitted parameters
-    freedom = max(len(exact) - len(start) + 1, 1)
-    covariance = np.linalg.pinv(_curvature(found.x, lengths, middle)) * len(exact) / freedom
-    # levels at one second instead of at the middle of the times
-    back = np.eye(5)
-    back[0, 2] = back[1, 3] = -middle
-    growth = Growth(value=back @ found.x, covariance=back @ covariance @ back.T, freedom=freedom)
+    longest = float(lengths.log_time.max())
+    # from a shaker that turns back after the shots, and from one that does within them
+    starts = (_start(lengths, exact, longest + away) for away in (TURN[0], 0.0))
+    found = min(
+        (minimize(_cost, start, args=(lengths, longest), method="BFGS", options={"gtol": 1e-5}) for start in starts),
+        key=lambda each: float(each.fun),
+    )
+    # maximum likelihood underestimates the scatter by the number of fitted parameters; tau is mostly its prior
+    freedom = max(len(exact) - len(found.x) + 2, 1)
+    covariance = np.linalg.pinv(_curvature(found.x, lengths, longest)) * len(exact) / freedom
+    middle = tuple(float(lengths.log_time[lengths.is_on == side].mean()) for side in (False, True))
+    growth = Growth(value=found.x, covariance=covariance, freedom=freedom, middle=(middle[0], middle[1]))
     _refuse_standstill(growth, np.isfinite(found.fun))
     return growth
 
 
 def _refuse_standstill(growth: Growth, is_found: bool) -> None:
     """Raise Unmeasurable for a movement that does not grow with the exposure time, or no longer does."""
-    both = np.array([0.0, 0.0, 0.5, 0.5, 0.0])
-    mean, mean_u = float(both @ growth.value), float(np.sqrt(max(both @ growth.covariance @ both, 0.0)))
+    slopes = [growth.slope(on=on) for on in (False, True)]
+    mean, mean_u = (float(np.mean(each)) for each in zip(*slopes, strict=True))
     if not is_found or mean <= 3 * mean_u:
         raise Unmeasurable(
             f"the movement does not grow with the exposure time (power {mean:.2g} with an uncertainty of "
             f"{mean_u:.2g}): shoot more exposure times, further apart, or check the shaker"
         )
-    for on, name in ((False, "off"), (True, "on")):
-        slope, slope_u = growth.slope(on=on)
+    for (slope, slope_u), name in zip(slopes, ("off", "on"), strict=True):
         if slope + 2 * slope_u < TURNED_BACK:
             raise Unmeasurable(
                 f"with the stabiliser {name} the movement grows only with the power {slope:.2g} of the exposure time "
@@ -150,33 +198,32 @@ def choose_length(lengths: Lengths) -> tuple[float, bool]:
     return float(low + high) / 2, bool(low <= high)
 
 
-def _start(lengths: Lengths, exact: NDArray[np.bool_], middle: float) -> Array:
-    """Return initial parameters from the measured shots, by least squares; the slope is 1 if not determined."""
-    time, length, on = lengths.log_time[exact] - middle, lengths.log_length[exact], lengths.is_on[exact]
-    design = np.column_stack([~on, on, time]).astype(np.float64)
-    fit = np.linalg.lstsq(design, length, rcond=None)[0]
-    spread = max(float(np.std(length - design @ fit)), 0.1)
-    slope = fit[2] if 0.2 < fit[2] < 3 else 1.0
-    return np.array([*fit[:2], slope, slope, np.log(spread)])
+def _start(lengths: Lengths, exact: NDArray[np.bool_], log_turn: float) -> Array:
+    """Return initial parameters: the mean speed of the measured shots of each side."""
+    speed = lengths.log_length - lengths.log_time - turn_back(lengths.log_time - log_turn)
+    off, on = (float(speed[exact & (lengths.is_on == side)].mean()) for side in (False, True))
+    rest = speed[exact] - np.where(lengths.is_on[exact], on, off)
+    return np.array([off, on, POWER[0], log_turn, np.log(max(float(np.std(rest)), 0.1))])
 
 
-def _cost(parameters: Array, lengths: Lengths, middle: float) -> float:
-    """Return minus the logarithm of the likelihood."""
-    off, on, slope_off, slope_on, log_scatter = parameters
+def _cost(parameters: Array, lengths: Lengths, longest: float) -> float:
+    """Return minus the logarithm of the likelihood, with the priors."""
+    off, on, power, log_turn, log_scatter = parameters
     scatter = np.hypot(np.exp(min(log_scatter, 5.0)), LEAST_SCATTER)
-    level, slope = np.where(lengths.is_on, on, off), np.where(lengths.is_on, slope_on, slope_off)
-    z = (lengths.log_length - level - slope * (lengths.log_time - middle)) / scatter
+    expected = np.where(lengths.is_on, on, off) + power * lengths.log_time + turn_back(lengths.log_time - log_turn)
+    z = (lengths.log_length - expected) / scatter
     likely = np.where(lengths.kind == EXACT, -0.5 * z**2 - np.log(scatter), log_ndtr(-z * lengths.kind))
-    return -float(likely.sum()) + 0.5 * float((slope_on - slope_off) / SLOPES_APART) ** 2
+    priors = ((power - POWER[0]) / POWER[1]) ** 2 + ((log_turn - longest - TURN[0]) / TURN[1]) ** 2
+    return 0.5 * float(priors) - float(likely.sum())
 
 
-def _curvature(at: Array, lengths: Lengths, middle: float, step: float = 1e-3) -> Array:
+def _curvature(at: Array, lengths: Lengths, longest: float, step: float = 1e-3) -> Array:
     """Return the second derivatives of the cost, by differences."""
     size = len(at)
     curvature = np.empty((size, size))
     unit = np.eye(size) * step
     for i in range(size):
         for j in range(size):
-            corners = [_cost(at + a * unit[i] + b * unit[j], lengths, middle) for a in (1, -1) for b in (1, -1)]
+            corners = [_cost(at + a * unit[i] + b * unit[j], lengths, longest) for a in (1, -1) for b in (1, -1)]
             curvature[i, j] = (corners[0] - corners[1] - corners[2] + corners[3]) / (4 * step**2)
     return curvature

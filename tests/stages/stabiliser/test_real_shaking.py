@@ -8,7 +8,7 @@ from scipy.special import stdtrit
 
 from glasswright import Unmeasurable
 from glasswright_camera import locate_chart, trace_edges
-from glasswright_camera.stabiliser.growth import Lengths, choose_length, fit_growth
+from glasswright_camera.stabiliser.growth import Lengths, choose_length, fit_growth, turn_back
 from glasswright_camera.stabiliser.motion import average_blurs, find_motion
 from glasswright_rehearsal.faults.shaking import SPEED_UM_S, TIMES_S
 from glasswright_rehearsal.faults.swinging import draw_path, median_length, straight_length, true_benefit
@@ -50,10 +50,19 @@ def measure_series(pattern, seed, repeats=3):
     return stops, float(stdtrit(growth.freedom, 0.975)) * u
 
 
-@pytest.mark.parametrize("pattern", ["sine", "two_axes", "random"])
-def test_the_interval_holds_the_true_stops(pattern):
-    # in the range of the lengths that are compared the truth is 2.97 to 3.08 stops for all three
-    truth = true_benefit(pattern, SPEED_UM_S, STOPS, 12.0)
+def test_the_curve_of_a_shaker_that_turns_back_is_that_of_a_sine():
+    # mean square over the phases: 6 A^2 (1 - sinc^2(f t)); tau = sqrt(3) / (pi f) (closed form)
+    hz, amplitude = 5.0, 30.0
+    time = np.linspace(0.002, 0.3, 60)
+    exact = np.sqrt(6 * amplitude**2 * (1 - np.sinc(hz * time) ** 2))
+    steady = np.sqrt(2) * np.pi * hz * amplitude * time  # rms speed times time
+    assert np.exp(turn_back(np.log(time * np.pi * hz / np.sqrt(3)))) * steady == pytest.approx(exact, rel=0.04)
+
+
+@pytest.mark.parametrize(("pattern", "length_um"), [("sine", 12), ("two_axes", 12), ("random", 12), ("fast_sine", 8)])
+def test_the_interval_holds_the_true_stops(pattern, length_um):
+    # in the range of the lengths that are compared the truth is 2.97 to 3.08 stops for all of them
+    truth = true_benefit(pattern, SPEED_UM_S, STOPS, length_um)
     assert truth == pytest.approx(STOPS, abs=0.1)
     found, held = [], []
     for seed in range(60):
