@@ -81,7 +81,7 @@ def main() -> None:
     parser.add_argument("--json", type=Path, help="write the tables there")
     given = parser.parse_args()
     start = time.perf_counter()
-    frames, others = (2, 4) if given.quick else (4, 100)
+    frames, others = (2, 4) if given.quick else (4, 130)
     rows = []
     print("blur            radius  far light  bias     u      within 95 %  worst    caveat  cannot see")
     for name in (*PLAIN, *HALOS, *MORE):

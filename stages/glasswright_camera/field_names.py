@@ -63,6 +63,7 @@ CAVEATS: Final = {
     "above_diffraction_limit": "a number lies above the diffraction limit: the measurement is wrong",
     "print_blur_unknown": "the chart is so small that its ink blurs the edges, by an amount that was not measured",
     "wide_halo": "there is a wide weak halo (haze, spherical aberration, scatter): MTF50 may be wrong by a few percent",
+    "halo_unseen": "the discs are too small for a wide weak halo to show: MTF50 may be wrong by a few percent",
     "ticket_stand_or_body": "the results indicate a fault of the stand or the shooting, not of the lens",
     "level_change": "the light changed between the shots",
 }

@@ -20,6 +20,11 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 LEAST_DISCS: Final = 6
+GREEN_UM: Final = 0.53
+"""Wavelength of the main plane, um. Chosen: the middle of a green filter."""
+OVER_MIDDLE: Final = 1.07
+"""Diffracted light averaged over the disc's middle (0.4 radii) over that in its centre: the mean of
+(2 / pi) E(x) / (1 - x^2), E the complete elliptic integral, for light that falls as r^-3 (own integration)."""
 CANNOT_BE: Final = 3.0
 """Standard uncertainties below zero glare from which the print's contrast in the layout file must be wrong."""
 PRINT_CONTRAST: Final = "print_contrast"
@@ -57,7 +62,7 @@ def measure_glare(traces: tuple[Trace, ...], spots: tuple[BlackSpot, ...] | None
     if plain.sum() < LEAST_DISCS:
         raise Unmeasurable(f"only {plain.sum()} plain discs have an edge in all {len(traces)} chart shots")
     layout = next(use.layout for use in stand.charts if use.layout.name == traces[0].chart)
-    share = _disc_share(repeats)
+    share = _disc_share(repeats, stand)
     zones = zone_members(repeats.places(), traces[0].width_px, traces[0].height_px, stand.zones)
     corners = np.asarray(np.any([zones[name] for name in CORNERS], axis=0))
     whole, centre, corner = (_glare_of(share[plain & part], layout) for part in (plain, zones["centre"], corners))
@@ -93,12 +98,32 @@ class _Percent:
     u: float
 
 
-def _disc_share(repeats: Repeats) -> Array:
-    """Return each disc's light over its paper's, the mean of the shots: (discs,)."""
-    plane = main_plane(repeats.traces[0])
+def _disc_share(repeats: Repeats, stand: Stand) -> Array:
+    """Return each disc's light over its paper's, the mean of the shots, without diffracted light: (discs,).
+
+    It is the light of the disc's middle where that was measured, as the dark level fitted to the edge is extrapolated,
+    and a halo moves it. A lens without fault diffracts light into a disc too, which depends on the disc's size.
+    """
+    traces = repeats.traces
+    plane = main_plane(traces[0])
     dark = repeats.stack(lambda trace: trace.dark_light)[:, plane]
     paper = repeats.stack(lambda trace: trace.paper_light)[:, plane]
+    if all(trace.middle_light.size for trace in traces):
+        radius_um = repeats.stack(lambda trace: trace.radius_px)[:, plane] * stand.sensor.pixel_pitch_um
+        setting = traces[0].setting
+        f_number = 0.0 if setting is None or setting.f_number is None else setting.f_number
+        middle = repeats.stack(lambda trace: trace.middle_light)[:, plane] - diffracted_light(f_number, radius_um)
+        dark = dark + np.nan_to_num(middle) * (paper - dark)
     return np.asarray((dark / paper).mean(axis=0))
+
+
+def diffracted_light(f_number: float, radius_um: Array) -> Array:
+    """Return the share of the paper's light that diffraction brings into the middle of a dark disc.
+
+    The energy of an Airy disc outside a circle of radius r is J0(v)^2 + J1(v)^2, v = pi r / (lambda N) (Rayleigh 1881;
+    from memory), for large v on average 2 / (pi v).
+    """
+    return np.asarray(OVER_MIDDLE * 2 * GREEN_UM * f_number / (np.pi**2 * radius_um))
 
 
 def _glare_of(share: Array, layout: ChartLayout) -> _Percent:

@@ -45,7 +45,8 @@ def measure_mtf50(traces: tuple[Trace, ...], stand: Stand, *, least_zone_discs_c
         Caveat `above_diffraction_limit` where a value exceeds the limit of diffraction and pixel by more than three of
         its standard uncertainties: the measurement is wrong. Caveat `print_blur_unknown` where ink may lower the
         sharpest value by more than 15 % and the chart's layout has no `edge_blur_um`. Caveat `wide_halo` where there is
-        light far from the edges (haze, spherical aberration, scatter); the uncertainty of MTF50 is larger then.
+        light far from the edges (haze, spherical aberration, scatter); the uncertainty of MTF50 is larger then. Caveat
+        `halo_unseen` where the discs are too small for their blur to show it.
     """
     found = flag_impossible(read_as_shot(traces, stand, least_zone_discs_count), traces[0].setting, stand)
     return _flag_print(found, stand)
