@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from math import hypot
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -31,6 +32,9 @@ tested."""
 HOLE_RATIOS = (0.25, 0.7)
 """Diameter of a ring's hole over the disc's: the least that shows light at ordinary blur, and the most that leaves a
 ring."""
+
+LARGEST_NODE_ERROR = 0.1
+"""Largest error of a measured node, of the pitch: a larger one is a mistake."""
 
 SYMMETRIES = {
     "turned by 90 degrees": (0, -1, 1, 0),
@@ -103,10 +107,16 @@ class ChartLayout(Artefact):
     orientation: Literal["by_marks", "upright"] = "by_marks"
     """How the rotation is found: from the marks, or by assuming that the print hangs upright in every shot, within 45
     degrees and not mirrored. Marks that look the same turned or mirrored need `upright`."""
+    nodes_mm: tuple[tuple[float, float, float], ...] = ()
+    """Measured place of each node, row by row: x right, y down, height away from the camera, from the lattice's middle.
+    Empty if the print was not measured: it is then as designed, and flat."""
+    node_u_mm: Annotated[float, Field(ge=0)] = 0.0
+    """Standard uncertainty of a measured node's x and y, including movement of the print when it is hung again."""
 
     def __post_init__(self) -> None:
         """Refuse marks that look like discs, or that do not fix the print's rotation and mirror."""
         refuse_marks_off_lattice(self.marks, self.columns, self.rows)
+        self._refuse_wrong_nodes()
         self._refuse_marks_like_discs()
         symmetry = find_mark_symmetry(self.marks)
         if self.orientation == "by_marks" and symmetry:
@@ -114,6 +124,22 @@ class ChartLayout(Artefact):
                 f"marks: they look the same {symmetry}, so they do not show how the print hangs: move or change one, "
                 "or write `orientation: upright` if it hangs upright in every shot"
             )
+
+    def _refuse_wrong_nodes(self) -> None:
+        if self.nodes_mm and len(self.nodes_mm) != self.columns * self.rows:
+            raise ValueError(
+                f"nodes_mm: {len(self.nodes_mm)} nodes, but the lattice has {self.columns} x {self.rows}: measure the "
+                "print again"
+            )
+        for place, (x, y, _) in enumerate(self.nodes_mm):
+            row, column = divmod(place, self.columns)
+            designed = (column - (self.columns - 1) / 2) * self.pitch_mm, (row - (self.rows - 1) / 2) * self.pitch_mm
+            off = hypot(x - designed[0], y - designed[1])
+            if off > LARGEST_NODE_ERROR * self.pitch_mm:
+                raise ValueError(
+                    f"nodes_mm: column {column}, row {row} is {off:.2f} mm off its designed place: is this the "
+                    "measured layout of another print?"
+                )
 
     def _refuse_marks_like_discs(self) -> None:
         ratio, hole = self.large_diameter_mm / self.disc_diameter_mm, self.ring_hole_diameter_mm / self.disc_diameter_mm

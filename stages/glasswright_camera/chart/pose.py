@@ -34,9 +34,36 @@ def half_extent_mm(layout: ChartLayout) -> float:
 
 
 def to_lattice(node: NDArray[np.int64], layout: ChartLayout) -> NDArray[np.float64]:
-    """Return nodes' places (n, 2) in half-extents from the lattice's middle, x right, y down."""
+    """Return the places (..., 2) of nodes in half-extents from the lattice's middle: as measured, else as designed."""
     middle = np.array([layout.columns - 1, layout.rows - 1]) / 2
-    return (node - middle) * (layout.pitch_mm / half_extent_mm(layout))
+    place = (node - middle) * (layout.pitch_mm / half_extent_mm(layout))
+    if layout.nodes_mm:
+        inside = np.all((node >= 0) & (node < [layout.columns, layout.rows]), axis=-1)
+        measured = np.array(layout.nodes_mm)[np.where(inside, node[..., 1] * layout.columns + node[..., 0], 0), :2]
+        place = np.where(inside[..., None], measured / half_extent_mm(layout), place)
+    return place
+
+
+def flatten_nodes(
+    node: NDArray[np.int64], layout: ChartLayout, plane: NDArray[np.float64], distance_mm: float
+) -> NDArray[np.float64]:
+    """Return where nodes (n, 2) appear on a flat lattice, from their measured places and heights.
+
+    A node behind the lattice's plane appears nearer to the point of the plane that the lens is opposite to.
+
+    Parameters
+    ----------
+    plane
+        (3, 3): lattice places to undistorted half-diagonals.
+    distance_mm
+        From the lens to the lattice, along the axis.
+    """
+    place = to_lattice(node, layout)
+    if not layout.nodes_mm:
+        return place
+    height = np.array(layout.nodes_mm)[node[:, 1] * layout.columns + node[:, 0], 2]
+    opposite = project(np.asarray(np.linalg.inv(plane), np.float64), np.zeros(2))
+    return np.asarray(opposite + (place - opposite) * (distance_mm / (distance_mm + height))[:, None])
 
 
 def view_plane(plane: NDArray[np.float64], frame: Frame, layout: ChartLayout, pixel_pitch_um: float) -> PlaneView:

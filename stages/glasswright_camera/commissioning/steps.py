@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from glasswright_camera.commissioning.diffraction_step import commission_diffraction
 from glasswright_camera.commissioning.dust_step import commission_dust
+from glasswright_camera.commissioning.print_step import RULE_FILE, RULE_TEXT, commission_print
 from glasswright_camera.commissioning.sensor_step import commission_sensor
 from glasswright_camera.commissioning.source_step import PLACES_FILE, commission_source, write_places
 
@@ -71,6 +72,28 @@ STEPS: Final = (
             "Without tilts, the source's emission by angle is counted as the lens's vignetting.",
         ),
         find=commission_source,
+    ),
+    Step(
+        name="print",
+        title="Print: places and heights of the chart's discs",
+        minutes=45,
+        folders=("mounting_1",),
+        notes={RULE_FILE: RULE_TEXT},
+        shoot=(
+            "Fix the print to a rigid plate and hang it. Lay a steel rule on it; write its reading into `rule.yaml`.",
+            "Use the sharpest lens at f/8 and tape its focus. Shoot the chart filling the frame into `mounting_1`.",
+            "Roll the camera by a quarter, a half and three quarters of a turn; shoot each.",
+            "Tilt the camera by 10 to 15 degrees up, down, left and right; shoot each.",
+            "Shift it by a fifth of the frame left and right, then twice roll and tilt at once; shoot each.",
+            "If the print may be hung again: take it off, hang it, and shoot the same into `mounting_2`, `mounting_3`.",
+        ),
+        cautions=(
+            "Do not touch the print between the shots of a mounting: move the camera. A movement of 0.05 mm costs more "
+            "than all noise.",
+            "Without tilted shots a bow of the print and distortion of the lens are not separated.",
+            "Do not refocus: the fit has one principal distance.",
+        ),
+        find=commission_print,
     ),
     Step(
         name="dust",

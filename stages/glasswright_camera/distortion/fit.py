@@ -9,7 +9,7 @@ import numpy as np
 
 from glasswright import Unmeasurable, format_against
 from glasswright_camera.chart.model import LatticeModel, fit_lattice
-from glasswright_camera.chart.pose import half_extent_mm, to_lattice
+from glasswright_camera.chart.pose import flatten_nodes, half_extent_mm, to_lattice
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,6 +36,8 @@ class TraceFit:
 
     node: NDArray[np.int64]
     """(discs, 2): the discs used."""
+    lattice: NDArray[np.float64]
+    """(discs, 2): places on the lattice, in its half-extents, corrected for measured heights."""
     observed: NDArray[np.float64]
     """(discs, 2): centres, corrected for the discs' finite size."""
     u: NDArray[np.float64]
@@ -43,6 +45,8 @@ class TraceFit:
     off: NDArray[np.float64]
     """(discs, 2): residuals, measured less fitted."""
     model: LatticeModel
+    print_u: float
+    """Standard uncertainty of a node's place on the print, as imaged; all shots share it."""
     left_out: int
 
 
@@ -91,6 +95,7 @@ def fit_trace(trace: Trace, layout: ChartLayout, frame: Frame, radial_terms: int
     radius = measure_disc_radii(trace.node, layout)
     lattice, observed = to_lattice(trace.node, layout), frame.from_px(centre)
     u = np.hypot(noise, LEAST_U_PX) / frame.half_diagonal_px
+    lattice = _correct_heights(trace, layout, lattice, observed, good, radial_terms)
     while True:
         model, offset = _fit_with_offset(lattice[good], observed[good], u[good], radius[good], radial_terms)
         off = np.full_like(observed, np.nan)
@@ -109,12 +114,30 @@ def fit_trace(trace: Trace, layout: ChartLayout, frame: Frame, radial_terms: int
             raise Unmeasurable(message)
     return TraceFit(
         node=trace.node[good],
+        lattice=lattice[good],
         observed=observed[good] - offset,
         u=u[good],
         off=off[good],
         model=model,
+        print_u=layout.node_u_mm / half_extent_mm(layout) * float(np.sqrt(abs(np.linalg.det(model.plane[:2, :2])))),
         left_out=int(np.sum(~good)),
     )
+
+
+def _correct_heights(
+    trace: Trace,
+    layout: ChartLayout,
+    lattice: NDArray[np.float64],
+    observed: NDArray[np.float64],
+    good: NDArray[np.bool_],
+    radial_terms: int,
+) -> NDArray[np.float64]:
+    """Return places on the lattice corrected for measured heights; unchanged without heights or a focal length."""
+    focal_length = trace.setting.focal_length_mm if trace.setting else None
+    if not layout.nodes_mm or focal_length is None:
+        return lattice
+    model = fit_lattice(lattice[good], observed[good], radial_terms=radial_terms, tangential=True)
+    return flatten_nodes(trace.node, layout, model.plane, focal_length * (1 + 1 / trace.magnification_frac))
 
 
 def require_reach(fits: Sequence[TraceFit], least: float) -> float:

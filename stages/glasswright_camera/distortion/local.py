@@ -41,7 +41,7 @@ def measure_local(fits: Sequence[TraceFit], bench: Bench) -> Local:
     """Return each disc's measured image height against its ideal height, which is that of the fit's plane part."""
     heights, locals_, nodes = [], [], [fit.node for fit in fits]
     for fit in fits:
-        ideal = np.hypot(*project(fit.model.plane, to_lattice(fit.node, bench.layout)).T)
+        ideal = np.hypot(*project(fit.model.plane, fit.lattice).T)
         with np.errstate(divide="ignore", invalid="ignore"):
             local = 100 * (np.hypot(*fit.observed.T) - ideal) / ideal
         heights.append(ideal)
@@ -68,7 +68,7 @@ def _measure_u(fits: Sequence[TraceFit], bench: Bench, node: NDArray[np.int64], 
     """
     spread = measure_spread(fits)
     fit = fits[0]
-    place = to_lattice(node, bench.layout)
+    place = to_lattice(node, bench.layout)  # a height changes the uncertainty by a thousandth of itself
     parameters = pack(fit.model.plane, fit.model.distortion)
 
     def ideal(at: NDArray[np.float64]) -> NDArray[np.float64]:

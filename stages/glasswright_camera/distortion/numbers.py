@@ -102,7 +102,8 @@ class Spread:
     noise: float
     """From pixel noise, in one shot."""
     common: float
-    """The part of the residuals above noise that all shots share: errors of the print and of the model."""
+    """The part that all shots share: residuals above noise (errors of the print and of the model), or the stated
+    uncertainty of a measured print if that is larger."""
 
 
 def measure_spread(fits: Sequence[TraceFit]) -> Spread:
@@ -112,7 +113,8 @@ def measure_spread(fits: Sequence[TraceFit]) -> Spread:
     mean_off = average_by_node([fit.node for fit in fits], [fit.off for fit in fits])[1]
     freedom = max(mean_off.size - parameters, 1)
     scatter = float(np.sum(mean_off**2)) / freedom
-    return Spread(noise=noise, common=float(np.sqrt(max(scatter - noise**2 / len(fits), 0.0))))
+    common = float(np.sqrt(max(scatter - noise**2 / len(fits), 0.0)))
+    return Spread(noise=noise, common=max(common, fits[0].print_u))
 
 
 def average_by_node(

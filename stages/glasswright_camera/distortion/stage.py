@@ -59,7 +59,8 @@ def measure_distortion(
     Notes
     -----
     The uncertainty includes pixel noise, the print's errors as far as they show in the residuals, and the scatter of
-    five shots or more. It does not include a bulging chart, or a keystone of the lens, which fits as a tilted chart.
+    five shots or more. A bow of the print is corrected if the print was measured (`nodes_mm`), else it is not included.
+    Neither is a keystone of the lens, which fits as a tilted chart.
     """
     layout = find_layout(traces, stand)
     first = traces[0]

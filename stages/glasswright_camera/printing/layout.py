@@ -22,7 +22,7 @@ MOST_OFF: Final = 0.05
 def write_layout(layout: Artefact, comments: Sequence[str]) -> str:
     """Return a layout as YAML, with comments at its head."""
     engine = {field.name for field in fields(Artefact)}
-    data = {name: _plain(value) for name, value in asdict(layout).items() if name not in engine}
+    data = {name: _plain(value) for name, value in asdict(layout).items() if name not in engine and value != ()}
     head = "".join(f"# {' '.join(line.split())}\n" for line in comments)
     return head + yaml.safe_dump(data, sort_keys=False, allow_unicode=True)
 

@@ -13,6 +13,7 @@ from glasswright_rehearsal.files.dng import Exif, write_dng
 from glasswright_rehearsal.night.night import find_frame
 from glasswright_rehearsal.night.stand_files import fit_layout, read_stand
 from glasswright_rehearsal.scene.layout import write_layout
+from glasswright_rehearsal.scene.printing import draw_errors, draw_print
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -32,6 +33,8 @@ class NewBench:
     frame: Frame
     layout: Layout
     """The print as designed."""
+    printed: Layout
+    """The print as it is, with the errors of printer and paper."""
     seed: int
 
     def write_shot(self, place: str, values: NDArray[np.uint16], sensor: Sensor, exif: Exif) -> None:
@@ -56,7 +59,9 @@ def open_bench(source: Path, out: Path, megapixels: float, seed: int) -> NewBenc
     facts = read_stand(source)
     frame = find_frame(megapixels, facts.pitch_um)
     layout = fit_layout(facts.layout, frame)
-    bench = NewBench(out=out, frame=frame, layout=layout, seed=seed)
+    generator = np.random.default_rng(np.random.SeedSequence([seed, 50_021, 0]))
+    printed = draw_print(layout, draw_errors(generator), generator)
+    bench = NewBench(out=out, frame=frame, layout=layout, printed=printed, seed=seed)
     (out / "charts").mkdir(parents=True, exist_ok=True)
     (out / "stands").mkdir(parents=True, exist_ok=True)
     write_layout(layout, out / "charts" / f"{layout.name}.yaml")

@@ -24,7 +24,7 @@ STOPS = (11.0, 16.0, 22.0)
 def write_diffraction_shots(bench: NewBench, stops: tuple[float, ...] = STOPS, blur_um: float = 0.5) -> None:
     """Write two shots of the chart at each f-number, and the true values."""
     frame, sensor = bench.frame, mosaic_sensor("RGGB")
-    magnification = fill_magnification(bench.layout, frame.width_px, frame.height_px, frame.pitch_um, 0.92)
+    magnification = fill_magnification(bench.printed, frame.width_px, frame.height_px, frame.pitch_um, 0.92)
     shot = 0
     for f_number in stops:
         scene = Scene(
@@ -32,7 +32,7 @@ def write_diffraction_shots(bench: NewBench, stops: tuple[float, ...] = STOPS, b
             lens=Lens(f_number=f_number, aberrations=Aberrations(blur_um=blur_um)),
             sensor=sensor,
             lighting=Lighting(exposure_frac=0.62),
-            layout=bench.layout,
+            layout=bench.printed,
             pose=Pose(magnification_frac=magnification, rotation_deg=0.3),
         )
         for _ in range(2):

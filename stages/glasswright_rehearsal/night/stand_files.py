@@ -77,6 +77,7 @@ def fit_layout(layout: Layout, frame: Frame) -> Layout:
         disc_diameter_mm=layout.disc_diameter_mm * scale,
         ring_hole_diameter_mm=layout.ring_hole_diameter_mm * scale,
         large_diameter_mm=layout.large_diameter_mm * scale,
+        nodes_mm=tuple((x * scale, y * scale, z * scale) for x, y, z in layout.nodes_mm),
     )
 
 

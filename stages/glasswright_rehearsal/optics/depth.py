@@ -36,7 +36,7 @@ def defocus_by_depth(
         return centre, None
     side = np.zeros((len(centre), 2))
     for axis in range(2):
-        step = np.zeros(2)
+        step = np.zeros(3)
         step[axis] = 1.0
         ends = [circles.centre_mm + sign * step * circles.radius_mm[:, None] for sign in (1, -1)]
         first, last = (sharp_image_um(find_depth_mm(end, pose), pose, lens) for end in ends)
@@ -49,8 +49,8 @@ def defocus_by_depth(
 
 
 def find_depth_mm(points_mm: Array, pose: Pose) -> Array:
-    """Return the depth of points (..., 2) of the layout relative to its middle, along the optical axis."""
-    return np.asarray(points_mm @ find_turn(pose)[2, :2])
+    """Return the depth of points (..., 2) or (..., 3) of the layout relative to its middle, along the optical axis."""
+    return np.asarray(points_mm @ find_turn(pose)[2, : points_mm.shape[-1]])
 
 
 def sharp_image_um(depth_mm: Array, pose: Pose, lens: Lens) -> Array:

@@ -63,17 +63,22 @@ class Edges:
 
 
 def find_homography(pose: Pose, frame: Frame, focal_length_mm: float) -> Array:
-    """Return the 3 x 3 matrix from chart millimetres to sensor pixels, without distortion (pinhole)."""
+    """Return the 3 x 3 matrix from the chart's plane in millimetres to sensor pixels, without distortion (pinhole)."""
+    return find_projection(pose, frame, focal_length_mm)[:, [0, 1, 3]]
+
+
+def find_projection(pose: Pose, frame: Frame, focal_length_mm: float) -> Array:
+    """Return the 3 x 4 matrix from chart millimetres (right, down, away from the camera) to sensor pixels."""
     image_mm = focal_length_mm * (1 + pose.magnification_frac)
     image_px = image_mm * 1000 / frame.pitch_um
     turn = find_turn(pose)
     depth_mm = image_mm / pose.magnification_frac
     shift_mm = np.array(pose.shift_px) * depth_mm / image_px
-    place = np.column_stack([turn[:, 0], turn[:, 1], [*shift_mm, depth_mm]])
+    place = np.column_stack([turn, [*shift_mm, depth_mm]])
     middle = frame.centre_px
     camera = np.array([[image_px, 0, middle[0]], [0, image_px, middle[1]], [0, 0, 1]])
     matrix = camera @ place
-    return np.asarray(matrix / matrix[2, 2], dtype=np.float64)
+    return np.asarray(matrix / matrix[2, 3], dtype=np.float64)
 
 
 def find_turn(pose: Pose) -> Array:
@@ -104,9 +109,9 @@ def shift_plane(points_px: Array, shift: PlaneShift, distortion: Distortion, fra
 
 
 def map_points(points_mm: Array, pose: Pose, lens: Lens, frame: Frame, plane: str) -> Array:
-    """Map chart points (..., 2) in millimetres to sensor pixels in one plane."""
-    matrix = find_homography(pose, frame, lens.focal_length_mm)
-    ideal = points_mm @ matrix[:, :2].T + matrix[:, 2]
+    """Map chart points (..., 2) or, with heights, (..., 3) in millimetres to sensor pixels in one plane."""
+    matrix = find_projection(pose, frame, lens.focal_length_mm)
+    ideal = points_mm @ matrix[:, : points_mm.shape[-1]].T + matrix[:, 3]
     green = distort(ideal[..., :2] / ideal[..., 2:], lens.distortion, frame)
     shift = {"red": lens.red, "blue": lens.blue}.get(plane)
     return green if shift is None else shift_plane(green, shift, lens.distortion, frame)
@@ -118,7 +123,8 @@ def fit_edges(
     """Map every circle's edge to the sensor and return its polar radius about its centre."""
     turn = np.linspace(0, 2 * np.pi, 48, endpoint=False)
     circle = np.stack([np.cos(turn), np.sin(turn)], axis=1)
-    edge_mm = centre_mm[:, None, :] + radius_mm[:, None, None] * circle
+    edge_mm = np.repeat(centre_mm[:, None, :], len(turn), axis=1)
+    edge_mm[..., :2] += radius_mm[:, None, None] * circle
     edge = np.stack([map_points(edge_mm, pose, lens, frame, plane) for plane in planes])
     node = np.stack([map_points(centre_mm, pose, lens, frame, plane) for plane in planes])
     centre, radius = fit_polar(edge)

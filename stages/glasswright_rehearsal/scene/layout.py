@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
-OPTIONAL = frozenset({"band_diameter_mm", "contrast_u_frac", "orientation"})
+OPTIONAL = frozenset({"band_diameter_mm", "contrast_u_frac", "orientation", "nodes_mm"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +45,8 @@ class Layout:
     """Diameter of the discs in the middle row if larger than the others: the focusing band of a ramp."""
     orientation: str = "by_marks"
     """How a chart's rotation is known: by its marks, or because it is `upright`."""
+    nodes_mm: tuple[tuple[float, float, float], ...] = ()
+    """Place of each node, row by row: x right, y down, away from the camera. Empty: as designed, and flat."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +56,7 @@ class Circles:
     node: NDArray[np.int64]
     """(circles, 2): column and row."""
     centre_mm: NDArray[np.float64]
-    """(circles, 2): x right, y down, from the lattice's middle."""
+    """(circles, 3): x right, y down, away from the camera, from the lattice's middle."""
     radius_mm: NDArray[np.float64]
     is_mark: NDArray[np.bool_]
     is_hole: NDArray[np.bool_]
@@ -101,6 +103,9 @@ def read_layout(path: Path) -> Layout:
         )
         raise ValueError(message)
     data.pop("edge_blur_um", None)
+    data.pop("node_u_mm", None)
+    if "nodes_mm" in data:
+        data["nodes_mm"] = tuple(tuple(map(float, node)) for node in data["nodes_mm"])
     wanted = set(Layout.__dataclass_fields__) - {"marks"} - (OPTIONAL - set(data))
     if set(data) != wanted:
         wrong = ", ".join(sorted(set(data) ^ wanted))
@@ -115,6 +120,10 @@ def write_layout(layout: Layout, path: Path) -> None:
     """Write a chart file for `read_layout`."""
     data = asdict(layout)
     data["marks"] = [dict(mark) for mark in data["marks"]]
+    if layout.nodes_mm:
+        data["nodes_mm"] = [list(node) for node in layout.nodes_mm]
+    else:
+        del data["nodes_mm"]
     if layout.band_diameter_mm is None:
         del data["band_diameter_mm"]
         data["edge_blur_um"] = 0.0  # a rehearsed print has perfect edges
@@ -133,15 +142,22 @@ def list_circles(layout: Layout) -> Circles:
         diameter[row == layout.rows // 2] = layout.band_diameter_mm
     rings = np.flatnonzero([k == "ring" for k in kind])
     every = np.concatenate([np.arange(len(kind)), rings])
-    middle = np.array([(layout.columns - 1) / 2, (layout.rows - 1) / 2])
     node = np.stack([column, row], axis=1)
+    place = np.array(layout.nodes_mm) if layout.nodes_mm else list_designed_nodes(layout)
     return Circles(
         node=node[every],
-        centre_mm=(node[every] - middle) * layout.pitch_mm,
+        centre_mm=place[every],
         radius_mm=np.concatenate([diameter, np.full(len(rings), layout.ring_hole_diameter_mm)]) / 2,
         is_mark=np.array([k != "" for k in kind])[every],
         is_hole=np.arange(len(every)) >= len(kind),
     )
+
+
+def list_designed_nodes(layout: Layout) -> NDArray[np.float64]:
+    """Return the designed places of all nodes (nodes, 3), row by row."""
+    row, column = (a.ravel() for a in np.mgrid[: layout.rows, : layout.columns])
+    flat = np.column_stack([column - (layout.columns - 1) / 2, row - (layout.rows - 1) / 2]) * layout.pitch_mm
+    return np.column_stack([flat, np.zeros(len(flat))])
 
 
 def fill_magnification(layout: Layout, width_px: int, height_px: int, pitch_um: float, fill_frac: float) -> float:
