@@ -36,6 +36,7 @@ COMMANDS: Final = {
     "inspected": "Record what a person found on inspecting a lens again.",
     "record": "Make the PDF record of a lens, or verify one.",
     "export": "Write the ledger as tables and a night as test results.",
+    "mountings": "Plan a study: which lens to mount how often.",
     "study": "Find the stand's repeatability and reproducibility.",
     "watch": "Draw control charts of the reference lens.",
     "verify": "Check the ledger against its own hashes.",

@@ -11,16 +11,22 @@ import click
 
 from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.commands.tables import print_table
+from glasswright.config import propose_changes, replace_stand, show_changes
 from glasswright.config.stand.file import load_stand
 from glasswright.errors import GlasswrightError
 from glasswright.formatting import format_count
 from glasswright.intake.dates import night_at
+from glasswright.judging.cards import load_cards
 from glasswright.ledger import Ledger
+from glasswright.ledger.phases import tickets_of_phase
 from glasswright.statistics.control import ENOUGH_NIGHTS
+from glasswright.watch.beginning import BeginningError, begin_watch
 from glasswright.watch.data import as_data
+from glasswright.watch.series import REFERENCE_PHASE
 from glasswright.watch.watching import read_watch
 
 if TYPE_CHECKING:
+    from glasswright.config.stand.file import StandFile
     from glasswright.watch.chart import Chart
     from glasswright.watch.watching import WatchReport
 
@@ -28,7 +34,8 @@ IN_CONTROL, OUT_OF_CONTROL = 0, 11
 MOST_NIGHTS = 14
 
 EXAMPLE = """\b
-Example, each evening after the reference lens was shot:
+Examples: begin, after the reference lens was measured once; then each evening after it was shot
+  glasswright watch --ledger bench.ledger --stand configs/stands/north_bench.yaml --begin --cards configs/cards --write
   glasswright watch --ledger bench.ledger --stand configs/stands/north_bench.yaml
 """
 
@@ -44,21 +51,36 @@ class NotWatchedError(GlasswrightError):
 @click.option("--stand", type=click.Path(path_type=Path), required=True, help="Stand file, with its section `watch`.")
 @click.option("--night", "night", help="The night to report on, such as 2026-03-02. Default: now; with "
               "rehearsed shots, the last night.")  # fmt: skip
+@click.option("--begin", is_flag=True, help="Propose the section `watch` from the first reference ticket.")
+@click.option("--cards", type=click.Path(path_type=Path), help="With --begin: folder of cards; the fields that they "
+              "limit are watched.")  # fmt: skip
+@click.option("--nights", default=ENOUGH_NIGHTS, show_default=True, type=click.IntRange(1), help="With --begin: length "
+              "of the baseline.")  # fmt: skip
+@click.option("--write", is_flag=True, help="With --begin: write the section into the stand file.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
-def watch(ledger: Path, stand: Path, night: str | None, as_json: bool) -> int:
+def watch(
+    ledger: Path, stand: Path, night: str | None, begin: bool, cards: Path | None, nights: int, write: bool,
+    as_json: bool,
+) -> int:  # fmt: skip
     """Compute control charts of the reference lens, and report whether the stand is in control.
 
     The stand file's section `watch` names the fields, the baseline nights for the limits, and how many nights may pass
     without a reference shot. A night lasts until five the next morning. While the stand is out of control, nothing
     passes: `run`, `judge` and `gate` turn every PASS of the night into REVIEW.
 
+    --begin proposes this section after the reference lens was measured for the first time.
+
     Exit codes: 0 in control, 11 out of control, 2 wrong command or configuration, 21 the ledger is missing, newer or
     damaged.
     """
     asked = _read_night(night)
     stand_file = load_stand(stand, load_plugins_aloud())
+    if begin:
+        return _begin(ledger, stand_file, cards, nights, write=write)
     if stand_file.watch is None:
-        raise NotWatchedError(f"{stand}: has no section `watch`: add one that names a baseline and fields")
+        raise NotWatchedError(
+            f"{stand}: has no section `watch`: add one that names a baseline and fields, or use --begin"
+        )
     with Ledger.open_for_reading(ledger) as opened:
         opened.check_chain()
         report = read_watch(opened, stand_file.watch, stand_file.name)
@@ -68,6 +90,33 @@ def watch(ledger: Path, stand: Path, night: str | None, as_json: bool) -> int:
     else:
         _print(report, on)
     return IN_CONTROL if as_data(report, on)["in_control"] else OUT_OF_CONTROL
+
+
+def _begin(ledger: Path, stand: StandFile, cards: Path | None, nights: int, *, write: bool) -> int:
+    if cards is None:
+        raise click.UsageError("--begin needs --cards: the fields that the cards limit are watched")
+    if stand.watch is not None:
+        raise NotWatchedError(f"{stand.document.path}: has a section `watch` already: change it by hand")
+    measures = {model: {limit.measure for limit in file.card.limits} for model, file in load_cards(cards).items()}
+    with Ledger.open_for_reading(ledger) as opened:
+        opened.check_chain()
+        states = opened.latest_tickets(tickets_of_phase(opened, REFERENCE_PHASE))
+    try:
+        found = begin_watch(states, measures, stand.name, nights)
+    except BeginningError as error:
+        raise NotWatchedError(f"{ledger}: {error}") from error
+    text = propose_changes(stand.document, {("watch",): found.as_section()})
+    click.echo(f"reference lens: {found.model}, serial {found.serial}; {format_count(len(found.fields), 'field')}")
+    click.echo(f"baseline: {found.first} to {found.last}; shoot the reference lens on each of these nights")
+    if found.not_measured:
+        click.echo(f"not watched, because not measured: {', '.join(found.not_measured)}")
+    click.echo(show_changes(stand.document, text))
+    if not write:
+        click.echo("nothing was written: use --write")
+        return IN_CONTROL
+    replace_stand(stand.document, text)
+    click.echo(f"{stand.document.path}: written; `glasswright judge --adopt-stand` applies it")
+    return IN_CONTROL
 
 
 def _choose_night(report: WatchReport) -> date:

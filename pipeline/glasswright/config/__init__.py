@@ -11,7 +11,13 @@ from glasswright.config.stand.file import StandFile, load_stand
 from glasswright.config.stand.keys import Spread
 from glasswright.config.stand.match import find_idle_spreads, match_stand
 from glasswright.config.stand.watch_keys import WatchedField, WatchKeys
-from glasswright.config.stand.writing import StandWriteError, propose_constants, replace_stand, show_changes
+from glasswright.config.stand.writing import (
+    StandWriteError,
+    propose_changes,
+    propose_constants,
+    replace_stand,
+    show_changes,
+)
 from glasswright.config.ticket.file import BodyNote, LensNote, ShotNote, StudyNote, TicketFile, load_ticket
 from glasswright.config.ticket.hand_notes import CheckName, EarlierNote, HandNote
 from glasswright.config.yaml.document import Document, Place, name_place
@@ -54,6 +60,7 @@ __all__ = [
     "load_ticket",
     "match_stand",
     "name_place",
+    "propose_changes",
     "propose_constants",
     "read_config",
     "read_yaml",

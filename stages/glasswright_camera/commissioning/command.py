@@ -14,7 +14,7 @@ from glasswright.config import StandConstant, check, scan_yaml, show_changes
 from glasswright.outputs import make_folder
 from glasswright.plugin.paper import write_file
 from glasswright_camera.commissioning.report import draw_report
-from glasswright_camera.commissioning.steps import STEPS, Step
+from glasswright_camera.commissioning.steps import LEDGER_STEPS, STEPS, LedgerStep, Step
 from glasswright_camera.commissioning.writing import (
     compare_findings,
     keep_names_apart,
@@ -53,7 +53,8 @@ def commission() -> None:
 @FOLDER
 def begin(stand: Path, folder: Path) -> None:
     """Make a folder for each step's shots; print what to shoot and whether the step is done."""
-    constants = _read_constants(scan_yaml(stand))
+    document = scan_yaml(stand)
+    constants = _read_constants(document)
     make_folder(folder)
     for number, step in enumerate(STEPS, start=1):
         for name in ("", *step.folders):
@@ -65,7 +66,17 @@ def begin(stand: Path, folder: Path) -> None:
         click.echo(f"{number}. {step.title}: {_describe_state(constants.get(step.name))}")
         for line in step.shoot:
             click.echo(f"   - {line}")
+    click.echo("then, from measured tickets:")
+    for number, later in enumerate(LEDGER_STEPS, start=len(STEPS) + 1):
+        click.echo(f"{number}. {later.title}: {describe_later(later, document)}")
+        for line in later.do:
+            click.echo(f"   - {line}")
     click.echo(f"the instructions are also in the folders, for example {folder / STEPS[0].name / 'to_shoot.md'}")
+
+
+def describe_later(step: LedgerStep, document: Document) -> str:
+    """Return the state of a step that is done from measured tickets."""
+    return step.describe_state(document.data if isinstance(document.data, dict) else {}) or "not done"
 
 
 def _write_instruction(step: Step) -> str:

@@ -335,7 +335,7 @@ def _constraints(design: Array) -> Array:
     rows = [np.tile(unit, (len(design), 1)) for unit in np.eye(3)]
     rows += [np.cross(unit, flat) / size for unit in np.eye(3)]
     rows.append(flat / size)
-    return np.array(rows).reshape(7, -1) / np.sqrt(len(design)) / CONSTRAINT_MM
+    return np.asarray(np.array(rows).reshape(7, -1) / np.sqrt(len(design)) / CONSTRAINT_MM)
 
 
 def _lens_prior(bundle: Bundle) -> tuple[Array, Array]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from glasswright_camera.commissioning.diffraction_step import commission_diffraction
 from glasswright_camera.commissioning.dust_step import commission_dust
@@ -36,6 +36,77 @@ class Step:
     find: Callable[[Path, Stand, date], StepResult]
     notes: Mapping[str, str] = field(default_factory=dict)
     """Files to be completed by hand: name below the step's folder -> initial content."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LedgerStep:
+    """A step after the others: from tickets that were measured on the stand, not from shots of the stand itself."""
+
+    name: str
+    title: str
+    do: tuple[str, ...]
+    """Instructions, in order; commands in backquotes."""
+    describe_state: Callable[[Mapping[str, Any]], str]
+    """State of the step according to the stand file's data; empty if it was not done."""
+
+
+def _describe_study(stand: Mapping[str, Any]) -> str:
+    entries = (stand.get("reproducibility") or {}).values()
+    studied = sum("freedom" in entry for entry in entries)
+    declared = len(entries) - studied
+    if not studied:
+        return ""
+    rest = f", {declared} still declared" if declared else ""
+    return f"done for {studied} entries of `reproducibility`{rest}"
+
+
+def _describe_watch(stand: Mapping[str, Any]) -> str:
+    watch = stand.get("watch")
+    if not watch:
+        return ""
+    return f"begun: baseline from {watch['baseline']['from']} to {watch['baseline']['to']}"
+
+
+def _describe_values(stand: Mapping[str, Any]) -> str:
+    models = (stand.get("camera_lenses") or {}).get("models") or ()
+    return f"done for {len(models)} models" if models else ""
+
+
+LEDGER_STEPS: Final = (
+    LedgerStep(
+        name="study",
+        title="Study: scatter of the stand when a lens is mounted again",
+        do=(
+            "Plan it: `glasswright mountings study --stand STAND --cards CARDS --lens MODEL SERIAL --lens ...`.",
+            "Shoot the tickets in the order of `study/plan.md`, and tick them off.",
+            "Measure them: `glasswright run PLAN --stand STAND --tickets study/tickets --ledger LEDGER`.",
+            "Write the result: `glasswright study --ledger LEDGER --stand STAND --cards CARDS --write`.",
+        ),
+        describe_state=_describe_study,
+    ),
+    LedgerStep(
+        name="reference",
+        title="Reference lens: baseline nights, to notice when the stand changes",
+        do=(
+            "Choose a good lens that never leaves the shop. Shoot it tonight as a ticket of phase `reference`; run it.",
+            "Begin: `glasswright watch --ledger LEDGER --stand STAND --begin --cards CARDS --write`.",
+            "Shoot it every night; after the baseline `glasswright watch` reports whether the stand is in control.",
+        ),
+        describe_state=_describe_watch,
+    ),
+    LedgerStep(
+        name="values",
+        title="Reference values of a lens model, from the shop's own lenses",
+        do=(
+            "When eight healthy lenses or more were measured: `glasswright tune MODEL --ledger LEDGER --cards CARDS`.",
+            "Export: `glasswright export --ledger LEDGER --out tables --format csv`.",
+            "`glasswright reference-values MODEL tables/measurements.csv --proposal PROPOSAL --out FILE`: lenses that "
+            "tuning leaves out are left out here too.",
+            "Name FILE in the stand file, under `camera_lenses: models:`.",
+        ),
+        describe_state=_describe_values,
+    ),
+)
 
 
 STEPS: Final = (

@@ -27,11 +27,14 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 
-COLUMNS = ("model", "serial", "measured_at", "step", "field", "focal_length_mm", "f_number", "value")
+COLUMNS = ("ticket", "model", "serial", "measured_at", "step", "field", "focal_length_mm", "f_number", "value")
 EXAMPLE = """\b
-Example:
+Examples: of all lenses; only of those that tuning counts as healthy
   glasswright export --ledger night/bench.ledger --out night/tables --format csv
   glasswright reference-values "Corvane 50 mm f/2" night/tables/measurements.csv --out night/corvane_50_f2.yaml
+  glasswright tune "Corvane 50 mm f/2" --ledger night/bench.ledger --cards night/cards --out night/proposal
+  glasswright reference-values "Corvane 50 mm f/2" night/tables/measurements.csv --out night/healthy.yaml \\
+      --proposal night/proposal/proposal.yaml
 """
 
 
@@ -40,27 +43,56 @@ Example:
 @click.argument("table", type=click.Path(path_type=Path, dir_okay=False, exists=True))
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="The file to write.")
 @click.option("--origin", default=None, help="Which copies these are, and who chose them; written into the file.")
-def reference_values(model: str, table: Path, out: Path, origin: str | None) -> None:
+@click.option("--proposal", type=click.Path(path_type=Path, dir_okay=False, exists=True), help="The proposal.yaml of "
+              "`glasswright tune`: only lenses that it counts as healthy are used.")  # fmt: skip
+def reference_values(model: str, table: Path, out: Path, origin: str | None, proposal: Path | None) -> None:
     """Write the reference values of a lens model: median and scatter of every field that `diagnose` compares.
 
     They are computed from the lenses of a MODEL in a TABLE of measurements, the CSV file that `glasswright export`
-    writes. A few faulty lenses among many do no harm. Name the written file under `camera_lenses: models:` in the
-    stand file.
+    writes. A few faulty lenses among many do no harm; with --proposal they are left out, as are all other lenses that
+    tuning leaves out: those held, those that came back, those shot while the stand was out of control. Name the written
+    file under `camera_lenses: models:` in the stand file.
     """
     if out.exists():
         raise click.ClickException(f"{out} exists already: remove it first, or choose another name")
-    found, copies = find_reference_values(read_rows(table, model))
+    healthy = None if proposal is None else read_healthy(proposal, model)
+    rows = [row for row in read_rows(table, model) if healthy is None or row.ticket in healthy]
+    found, copies = find_reference_values(rows)
     if not found:
         raise click.ClickException(
-            f"{table}: no field has values of {FEWEST} lenses of {model!r}: measure more, or check that the model is "
-            "spelled as in the tickets"
+            f"{table}: no field has values of {FEWEST} {'' if healthy is None else 'healthy '}lenses of {model!r}: "
+            "measure more, or check that the model is spelled as in the tickets"
         )
-    text = origin or f"lenses in {table.name}, {date.today().isoformat()}"
+    chosen = "lenses" if proposal is None else f"lenses that {proposal.name} counts as healthy"
+    text = origin or f"{chosen} in {table.name}, {date.today().isoformat()}"
     try:
         out.write_text(write_known(model, copies, text, found), encoding="utf-8")
     except OSError as error:
         raise click.ClickException(f"{out} cannot be written ({error.strerror or error})") from error
     click.echo(f"{out}: {len(found)} reference values from {copies} lenses")
+
+
+def read_healthy(proposal: Path, model: str) -> frozenset[str]:
+    """Return the tickets that a proposal of `glasswright tune` counts as healthy.
+
+    Raises
+    ------
+    click.ClickException
+        If the file is not such a proposal, or of another model.
+    """
+    try:
+        data = yaml.safe_load(proposal.read_text(encoding="utf-8"))
+    except (OSError, ValueError, yaml.YAMLError) as error:
+        raise click.ClickException(f"{proposal}: cannot be read: {error}") from error
+    evidence = data.get("evidence") if isinstance(data, dict) else None
+    tickets = evidence.get("healthy") if isinstance(evidence, dict) else None
+    if not isinstance(data, dict) or not isinstance(tickets, list):
+        raise click.ClickException(f"{proposal}: lists no healthy lenses: use the proposal.yaml of `glasswright tune`")
+    if data.get("proposal") != model:
+        raise click.ClickException(
+            f"{proposal}: is about `{data.get('proposal')}`, not `{model}`: tune that model first"
+        )
+    return frozenset(map(str, tickets))
 
 
 def read_rows(table: Path, model: str) -> Iterator[Row]:
@@ -75,6 +107,7 @@ def read_rows(table: Path, model: str) -> Iterator[Row]:
         for line in reader:
             if read_cell(line["model"]) == model and line["value"]:
                 yield Row(
+                    ticket=read_cell(line["ticket"]),
                     serial=read_cell(line["serial"]),
                     measured_at=line["measured_at"],
                     measure=f"{line['step']}.{line['field']}",
@@ -119,6 +152,7 @@ MEASURES: Final = frozenset(kind.measure for kind in KINDS)
 class Row:
     """One measurement of one lens, from the table of `glasswright export`."""
 
+    ticket: str
     serial: str
     measured_at: str
     measure: str

@@ -4,6 +4,7 @@ import csv
 
 import numpy as np
 import pytest
+import yaml
 from click.testing import CliRunner
 from scipy.stats import norm
 
@@ -17,6 +18,7 @@ GLARE = "measure_glare.chart_glare_pct"
 def rows(values, measure=GLARE, f_number=2.0):
     return [
         Row(
+            ticket=f"T-{number:04d}",
             serial=f"C50-{number}",
             measured_at="2026-03-01",
             measure=measure,
@@ -95,3 +97,35 @@ def test_wrong_input_is_reported(tmp_path):
     result = CliRunner().invoke(reference_values, ["Corvane 50 mm f/2", str(table), "--out", str(out)])
     assert "no column serial: use the measurements.csv that `glasswright export` writes" in result.output
     assert not out.exists()
+
+
+def test_only_the_lenses_that_tuning_counts_as_healthy_are_used(tmp_path):
+    table, out, proposal = (tmp_path / name for name in ("measurements.csv", "lens.yaml", "proposal.yaml"))
+    write_table(table, [*np.linspace(-0.2, 0.2, 11), *np.linspace(5.0, 6.0, 9)])
+    healthy = [f"T-{number:04d}" for number in range(11)]
+    proposal.write_text(yaml.safe_dump({"proposal": "Corvane 50 mm f/2", "evidence": {"healthy": healthy}}))
+    arguments = ["Corvane 50 mm f/2", str(table), "--out", str(out), "--proposal", str(proposal)]
+    result = CliRunner().invoke(reference_values, arguments)
+    assert result.exit_code == 0, result.output
+    known = read_config(out, KnownLens)
+    assert (known.copies, known.values[0].middle) == (11, 0.0)
+    assert known.origin.startswith("lenses that proposal.yaml counts as healthy in measurements.csv")
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("{proposal: Halden 85 mm f/1.8, evidence: {healthy: []}}", "is about `Halden 85 mm f/1.8`, not `Corvane 50"),
+        ("{proposal: Corvane 50 mm f/2}", "lists no healthy lenses: use the proposal.yaml of `glasswright tune`"),
+        ("{proposal: Corvane 50 mm f/2, evidence: {healthy: [T-0001]}}", "no field has values of 8 healthy lenses"),
+        ("{", "cannot be read"),
+    ],
+)
+def test_a_file_that_is_no_proposal_for_the_model_is_refused(tmp_path, text, message):
+    table, proposal = tmp_path / "measurements.csv", tmp_path / "proposal.yaml"
+    write_table(table, np.linspace(-0.2, 0.2, 11))
+    proposal.write_text(text)
+    arguments = [str(table), "--out", str(tmp_path / "lens.yaml"), "--proposal", str(proposal)]
+    result = CliRunner().invoke(reference_values, ["Corvane 50 mm f/2", *arguments])
+    assert result.exit_code == 1
+    assert message in result.output

@@ -50,19 +50,32 @@ def propose_constants(
     StandWriteError
         If the text would not read back as intended.
     """
+    text = propose_changes(document, {**changes, (SECTION, name): dict(entry)})
+    problems = check(scan_bytes(document.path, text.encode()), dict[str, StandConstant], SECTION)[1]
+    if problems:
+        raise StandWriteError(f"{document.path}: cannot be written ({problems[0].message}): write the numbers by hand")
+    return text
+
+
+def propose_changes(document: Document, changes: Mapping[tuple[str | int, ...], Any]) -> str:
+    """Return the stand file's text with some keys set; missing mappings on the way are created, None removes a key.
+
+    Raises
+    ------
+    StandWriteError
+        If the text would not read back as intended.
+    """
 
     def change(data: Any) -> None:  # noqa: ANN401 - the library's types say no more
         for place, value in changes.items():
             _put(data, place, value, laid_out=True)
-        _put(data, (SECTION, name), dict(entry), laid_out=True)
 
     text = edit_yaml(document.text, change)
     expected = copy.deepcopy(document.data)
     for place, value in changes.items():
         _put(expected, place, value, laid_out=False)
-    _put(expected, (SECTION, name), dict(entry), laid_out=False)
     read = scan_bytes(document.path, text.encode())
-    problems = [*read.problems, *check(read, dict[str, StandConstant], SECTION)[1]]
+    problems = read.problems
     if problems or read.data != expected:
         why = problems[0].message if problems else "it would not read back as intended"
         raise StandWriteError(f"{document.path}: cannot be written ({why}): write the numbers by hand")
