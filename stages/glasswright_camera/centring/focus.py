@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -10,6 +10,7 @@ import numpy as np
 from glasswright import Unmeasurable
 from glasswright_camera.centring.field import LEAST_DISCS, fit_least_squares
 from glasswright_camera.field import image_radius
+from glasswright_camera.print_edge import find_layout
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -97,6 +98,20 @@ def find_surface(focus: BestFocus) -> Surface:
         apart=at_corner(tangential - sagittal, 0.0),
         discs=int(found.sum()),
     )
+
+
+def flatten_chart(focus: BestFocus, stand: Stand) -> BestFocus:
+    """Return the best focus as of a flat chart; unchanged if the chart's heights or the step's size are not known.
+
+    A disc that is farther away by a height h has its image nearer to the lens by m^2 h (m the magnification).
+    """
+    layout = find_layout(stand, focus.chart)
+    step_um, _ = stand.focus_step_um(focus.setting)
+    if layout is None or not layout.nodes_mm or not np.isfinite(step_um):
+        return focus
+    height = np.array(layout.nodes_mm)[focus.node[:, 1] * layout.columns + focus.node[:, 0], 2]
+    before = 1000 * focus.magnification_frac**2 * height / step_um
+    return replace(focus, behind_steps=focus.behind_steps + before[:, None])
 
 
 def find_tilt(surface: Surface, focus: BestFocus, distortion: Distortion | None, stand: Stand) -> Tilt:

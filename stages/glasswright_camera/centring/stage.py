@@ -9,7 +9,7 @@ import numpy as np
 
 from glasswright import stage
 from glasswright_camera.centring.field import find_coma, find_shape
-from glasswright_camera.centring.focus import NOT_SEPARABLE, Known, Surface, find_surface, find_tilt
+from glasswright_camera.centring.focus import NOT_SEPARABLE, Known, Surface, find_surface, find_tilt, flatten_chart
 from glasswright_camera.centring.fringing import find_colour_centre
 from glasswright_camera.centring.result import Centring
 from glasswright_camera.centring.vector import NOWHERE, Pointer, point_along
@@ -163,6 +163,7 @@ def read_focus(focus: BestFocus | None, distortion: Distortion | None, stand: St
     """Return plane and curvature of the surface of best focus."""
     if focus is None:
         return FocusReading()
+    focus = flatten_chart(focus, stand)
     surface = find_surface(focus)
     step_um = stand.focus_step_um(focus.setting)
     tilt = find_tilt(surface, focus, distortion, stand)

@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-RESTS: Final = ("measure_distortion.*",)
+RESTS: Final = ("measure_distortion.*", "measure_centring.focus_tilt*", "measure_centring.*_um")
 HOLDS_DAYS: Final = 180
 OUTLIER_RATIO: Final = 8.0
 """A disc is left out if it is farther from a smooth lens than this many times the median and `OUTLIER_LEAST_PX`."""

@@ -57,12 +57,15 @@ class StepResult:
     """Whether any shot was rendered, not taken."""
     files: Mapping[str, bytes] = field(default_factory=dict)
     """File name beside the stand file -> content; `changes` refer to these names."""
+    declared: tuple[str, ...] = ()
+    """Values that a person declared, with their origin; the others come from the shots."""
     notes: tuple[str, ...] = ()
     """Further observations, and constants that were not determined."""
 
     def as_entry(self, by: str) -> dict[str, Any]:
         """Return the entry for the section `constants` of the stand file, as YAML data."""
         rehearsed = "REHEARSED, not measured: " if self.is_rehearsed else ""
+        declared = f"; declared, not measured here: {'; '.join(self.declared)}" if self.declared else ""
         body: dict[str, Any] = {} if self.body is None else {"body": self.body}
         return {
             "measured": self.measured.isoformat(),
@@ -72,5 +75,5 @@ class StepResult:
             "values": {
                 each.name: {"value": float(f"{each.value:.7g}"), "u": float(f"{each.u:.3g}")} for each in self.findings
             },
-            "origin": f"{rehearsed}commissioning, step {self.step}, {by}; {self.shot_count} shots",
+            "origin": f"{rehearsed}commissioning, step {self.step}, {by}; {self.shot_count} shots{declared}",
         }

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 from glasswright_camera.commissioning.diffraction_step import commission_diffraction
 from glasswright_camera.commissioning.dust_step import commission_dust
+from glasswright_camera.commissioning.focus_step import FOCUS_FILE, FOCUS_TEXT, commission_focus
 from glasswright_camera.commissioning.print_step import RULE_FILE, RULE_TEXT, commission_print
 from glasswright_camera.commissioning.sensor_step import commission_sensor
 from glasswright_camera.commissioning.source_step import PLACES_FILE, commission_source, write_places
+from glasswright_camera.commissioning.standing_step import STANDING_FILE, STANDING_TEXT, commission_standing
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -165,6 +167,41 @@ STEPS: Final = (
             "Do not refocus: the fit has one principal distance.",
         ),
         find=commission_print,
+    ),
+    Step(
+        name="standing",
+        title="Standing: chart parallel to the sensor, tilt of the body",
+        minutes=30,
+        folders=("chart",),
+        notes={STANDING_FILE: STANDING_TEXT},
+        shoot=(
+            "Hold a mirror flat on the chart's middle; turn the camera until the lens sees itself in the centre.",
+            "Focus on the chart and shoot it twice into `chart`.",
+            "If there is an adapter in which a lens can be turned: measure its tilt at two turns or more, half a turn "
+            "apart, from focus series; write the tilts into `standing.yaml`. Or have the body's flange measured.",
+        ),
+        cautions=(
+            "The body's own tilt is not determined by lenses that mount one way. Without it, tilt is of lens and body.",
+            "The mirror method is common practice; its error is half the angle at which the lens is off the centre.",
+        ),
+        find=commission_standing,
+    ),
+    Step(
+        name="focus",
+        title="Focus step, angle of the ramp, shaker",
+        minutes=20,
+        folders=("ramp",),
+        notes={FOCUS_FILE: FOCUS_TEXT},
+        shoot=(
+            "Measure the angle of the ramp's board against the floor or the chart; write it into `focus.yaml`.",
+            "With the lens wide open, focus on the ramp's near part; shoot it into `ramp`, then move the focus by one "
+            "step and shoot again, seven times in all.",
+        ),
+        cautions=(
+            "Always step in one direction: the gears have play.",
+            "An error of the angle goes into the focus step: 0.3 degrees are 0.5 % at 45 degrees.",
+        ),
+        find=commission_focus,
     ),
     Step(
         name="dust",

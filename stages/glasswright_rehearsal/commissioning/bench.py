@@ -33,6 +33,9 @@ class NewBench:
     frame: Frame
     layout: Layout
     """The print as designed."""
+    ramp: Layout | None
+    """The inclined board's print, if the stand has one."""
+    ramp_angle_deg: float
     printed: Layout
     """The print as it is, with the errors of printer and paper."""
     seed: int
@@ -61,7 +64,15 @@ def open_bench(source: Path, out: Path, megapixels: float, seed: int) -> NewBenc
     layout = fit_layout(facts.layout, frame)
     generator = np.random.default_rng(np.random.SeedSequence([seed, 50_021, 0]))
     printed = draw_print(layout, draw_errors(generator), generator)
-    bench = NewBench(out=out, frame=frame, layout=layout, printed=printed, seed=seed)
+    bench = NewBench(
+        out=out,
+        frame=frame,
+        layout=layout,
+        ramp=facts.ramp,
+        ramp_angle_deg=facts.ramp_angle_deg,
+        printed=printed,
+        seed=seed,
+    )
     (out / "charts").mkdir(parents=True, exist_ok=True)
     (out / "stands").mkdir(parents=True, exist_ok=True)
     write_layout(layout, out / "charts" / f"{layout.name}.yaml")
@@ -72,6 +83,9 @@ def open_bench(source: Path, out: Path, megapixels: float, seed: int) -> NewBenc
         "charts": [{"layout": f"../charts/{layout.name}.yaml"}],
         **{name: data["camera"][name] for name in kept if name in data["camera"]},
     }
+    if facts.ramp is not None:
+        write_layout(facts.ramp, out / "charts" / f"{facts.ramp.name}.yaml")
+        data["camera"]["ramps"] = [{"layout": f"../charts/{facts.ramp.name}.yaml", "angle_deg": facts.ramp_angle_deg}]
     data.pop("camera_lenses", None)
     text = "# Rehearsed: a stand before commissioning.\n" + yaml.safe_dump(data, sort_keys=False, width=1000)
     (out / "stands" / source.name).write_text(text, encoding="utf-8")

@@ -8,7 +8,7 @@ import pytest
 from scipy.interpolate import CubicSpline
 
 from glasswright import Unmeasurable
-from glasswright_camera.centring.focus import find_surface
+from glasswright_camera.centring.focus import find_surface, flatten_chart
 from glasswright_camera.sharpness.stage import measure_best_focus, measure_mtf50
 from glasswright_camera.stand import ChartUse, FocusStep
 from support import edge_traces
@@ -276,3 +276,26 @@ def read_all(results, name):
         return result
 
     return np.array([get(each, name) for each in results]), np.array([get(each, f"{name}_u") for each in results])
+
+
+def test_a_bow_of_the_measured_print_is_not_taken_for_curvature():
+    # Newton's equation, for small distances: an object farther by h has its image nearer to the lens by m^2 h
+    found = measure_best_focus(series(sagittal=2.0, tangential=2.0), STAND)
+    layout = STAND.charts[0].layout
+    step_um, _ = STAND.focus_step_um(found.setting)
+    middle = np.array([found.width_px - 1, found.height_px - 1]) / 2
+    square = np.sum((found.place_px - middle) ** 2, axis=1) / (np.hypot(found.width_px, found.height_px) / 2) ** 2
+    nodes = {(c, r): 0.0 for r in range(layout.rows) for c in range(layout.columns)}
+    nodes |= {
+        (int(c), int(r)): -2.0 * part * step_um / 1000 / found.magnification_frac**2
+        for (c, r), part in zip(found.node, square, strict=True)
+    }
+    places = tuple(
+        ((c - (layout.columns - 1) / 2) * layout.pitch_mm, (r - (layout.rows - 1) / 2) * layout.pitch_mm, height)
+        for (c, r), height in nodes.items()
+    )
+    chart = replace(STAND.charts[0], layout=replace(layout, nodes_mm=places))
+    flat = flatten_chart(found, replace(STAND, charts=(chart,)))
+    assert find_surface(found).medial[0] == pytest.approx(2.0, rel=0.02)
+    assert find_surface(flat).medial[0] == pytest.approx(0.0, abs=0.02)
+    assert flatten_chart(found, STAND) is found

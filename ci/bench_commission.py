@@ -1,0 +1,226 @@
+"""How true the constants of a commissioned stand are: each step repeated on rehearsed stands with known errors.
+
+python ci/bench_commission.py [--quick] [--seeds N] [--first SEED] [--step NAME ...] [--json FILE]
+
+For each constant: how often the truth lies within two standard uncertainties, the root mean square of error over
+uncertainty, and the largest uncertainty over its ceiling. Aim: 90 to 99 % within two, and no uncertainty above its
+ceiling. Frames are small, most with the field of a sensor 36 mm wide. Also printed: shots and seconds of each step.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tempfile
+import time
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import yaml
+
+from glasswright.config import check, find_shipped, scan_yaml
+from glasswright_camera.commissioning.print_step import CORNER_HEIGHT
+from glasswright_camera.commissioning.source_step import CORNER_FRAC, MAP_COLUMNS, MAP_ROWS
+from glasswright_camera.commissioning.steps import STEPS
+from glasswright_camera.stand import Stand
+from glasswright_rehearsal.commissioning.bench import open_bench
+from glasswright_rehearsal.commissioning.source_shots import SourceErrors, emit
+from glasswright_rehearsal.commissioning.write import WRITERS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping
+
+    from numpy.typing import NDArray
+
+    from glasswright_rehearsal.commissioning.bench import NewBench
+
+    Array = NDArray[np.float64]
+
+STAND: Final = find_shipped("glasswright_camera", "stands", "north_bench.yaml")
+MEGAPIXELS: Final = {"sensor": 0.35, "source": 0.5, "print": 0.5, "standing": 0.5, "focus": 0.75}
+"""Size of the frames of each step."""
+WIDTH_MM: Final = 36.0
+CHART: Final = {
+    "name": "lattice_9x7", "columns": 9, "rows": 7, "pitch_mm": 150.0, "disc_diameter_mm": 60.0,
+    "marks": [{"column": 3, "row": 2, "kind": "ring"}, {"column": 6, "row": 2, "kind": "ring"},
+              {"column": 3, "row": 4, "kind": "ring"}],
+    "ring_hole_diameter_mm": 24.0, "large_diameter_mm": 84.0, "contrast_ratio": 15.0,
+}  # fmt: skip
+"""A chart of few large discs, for small frames."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trial:
+    """One constant from one rehearsed stand."""
+
+    step: str
+    name: str
+    error: float
+    u: float
+    ceiling_u: float
+
+
+def read_sensor_truth(truth: Mapping[str, Any], bench: NewBench) -> Mapping[str, float]:
+    """Return the true values of the step `sensor`."""
+    del bench
+    return {name: truth[name] for name in ("black_dn", "white_dn", "electrons_at_white_count", "read_noise_count")}
+
+
+def read_source_truth(truth: Mapping[str, Any], bench: NewBench) -> Mapping[str, float]:
+    """Return the true values of the step `source`."""
+    names = SourceErrors.__dataclass_fields__
+    errors = SourceErrors(**{name: _as_tuple(truth[name]) for name in names})
+    half = np.array([bench.frame.width_px, bench.frame.height_px]) / 2 / bench.frame.half_diagonal_px
+    corners = CORNER_FRAC * half * [[-1, -1], [1, -1], [-1, 1], [1, 1]]
+    places = np.vstack([np.zeros((1, 2)), corners])
+    light = emit(errors, places, np.zeros(5), truth["field_tan"])
+    corner = light[1:] - light[0]
+    sine_square = 1 - 1 / (1 + np.sum((corners[0] * truth["field_tan"]) ** 2))
+    grid = np.stack(np.meshgrid(*((np.arange(n) + 0.5) / n * 2 - 1 for n in (MAP_COLUMNS, MAP_ROWS))), axis=-1) * half
+    by_place = errors.by_place(grid) - errors.by_place(np.zeros(2))
+    return {
+        "source_corner_ev": float(corner[np.abs(corner).argmax()]),
+        "source_by_angle_ev": float(errors.by_angle_ev[0] * sine_square + errors.by_angle_ev[1] * sine_square**2),
+        "source_map_ev": float(np.sqrt(np.mean(by_place**2))),
+    }
+
+
+def _as_tuple(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value
+
+
+def read_print_truth(truth: Mapping[str, Any], bench: NewBench) -> Mapping[str, float]:
+    """Return the true values of the step `print`."""
+    nodes = np.array(truth["nodes_mm"])
+    row, column = (each.ravel() for each in np.mgrid[: bench.layout.rows, : bench.layout.columns])
+    design = np.column_stack([column - (bench.layout.columns - 1) / 2, row - (bench.layout.rows - 1) / 2])
+    columns = np.column_stack([design * bench.layout.pitch_mm, np.ones(len(nodes))])
+    # heights and places relative to the plane that fits best, as the step has no other
+    tilt = np.linalg.lstsq(columns, nodes[:, 2], rcond=None)[0]
+    affine = np.linalg.lstsq(columns, nodes[:, :2], rcond=None)[0]
+    left = nodes[:, :2] - columns @ affine
+    distortion = truth["k1"] * CORNER_HEIGHT**3 + truth["k2"] * CORNER_HEIGHT**5
+    return {
+        "scale_across_frac": float(affine[0, 0]),
+        "scale_down_frac": float(affine[1, 1]),
+        "wander_mm": float(np.sqrt(np.mean(left**2))),
+        "height_range_mm": float(np.ptp(nodes[:, 2] - columns @ tilt)),
+        "distortion_pct": 100 * distortion * bench.frame.half_diagonal_px / bench.frame.height_px,
+    }
+
+
+def read_standing_truth(truth: Mapping[str, Any], bench: NewBench) -> Mapping[str, float]:
+    """Return the true values of the step `standing`."""
+    del bench
+    chart = {f"chart_tilt_{axis}_arcmin": 60 * truth[f"chart_tilt_{axis}_deg"] for axis in "xy"}
+    return chart | {name: truth[name] for name in ("body_tilt_x_arcmin", "body_tilt_y_arcmin")}
+
+
+def read_focus_truth(truth: Mapping[str, Any], bench: NewBench) -> Mapping[str, float]:
+    """Return the true values of the step `focus`; the stand's step grows with the square of the f-number."""
+    del bench
+    return {"focus_step_um": truth["step_um"] / truth["f_number"] ** 2, "ramp_angle_deg": truth["ramp_angle_deg"]}
+
+
+TRUTHS: Final[Mapping[str, Callable[[Mapping[str, Any], NewBench], Mapping[str, float]]]] = {
+    "sensor": read_sensor_truth,
+    "source": read_source_truth,
+    "print": read_print_truth,
+    "standing": read_standing_truth,
+    "focus": read_focus_truth,
+}
+
+
+def write_stand_file(folder: Path, megapixels: float) -> Path:
+    """Write a stand with few large pixels on a sensor 36 mm wide, and a chart of few discs."""
+    (folder / "charts").mkdir(parents=True)
+    (folder / "stands").mkdir()
+    (folder / "charts" / "lattice_9x7.yaml").write_text(yaml.safe_dump(CHART), encoding="utf-8")
+    data = yaml.safe_load(STAND.read_text(encoding="utf-8"))
+    pitch = WIDTH_MM * 1000 / np.sqrt(1.5e6 * megapixels)
+    data["camera"] = {
+        "sensor": {"pixel_pitch_um": round(float(pitch), 2)},
+        "charts": [{"layout": "../charts/lattice_9x7.yaml"}],
+    }
+    path = folder / "stands" / STAND.name
+    path.write_text(yaml.safe_dump(data), encoding="utf-8")
+    return path
+
+
+def try_step(name: str, seed: int) -> tuple[list[Trial], int, float]:
+    """Rehearse and evaluate one step; return its constants, the number of shots, and the seconds of evaluation."""
+    step = next(each for each in STEPS if each.name == name)
+    with tempfile.TemporaryDirectory() as text:
+        folder = Path(text)
+        # the ramp's small discs need pixels of the usual size
+        source = STAND if name == "focus" else write_stand_file(folder / "source_stand", MEGAPIXELS[name])
+        bench = open_bench(source, folder, MEGAPIXELS[name], seed)
+        WRITERS[name](bench)
+        stand, problems = check(scan_yaml(folder / "stands" / STAND.name), Stand, "camera")
+        if stand is None:
+            sys.exit(str(problems[0]))
+        start = time.perf_counter()
+        result = step.find(folder / name, stand, date(2026, 3, 3))
+        seconds = time.perf_counter() - start
+        truth = TRUTHS[name](json.loads((folder / "truth" / f"{name}.json").read_text(encoding="utf-8")), bench)
+    found = {each.name: each for each in result.findings}
+    trials = [
+        Trial(step=name, name=key, error=found[key].value - true, u=found[key].u, ceiling_u=found[key].ceiling_u)
+        for key, true in truth.items()
+    ]
+    return trials, result.shot_count, seconds
+
+
+def summarise(trials: list[Trial]) -> Iterator[dict[str, Any]]:
+    """Yield one row for each constant."""
+    by_name: dict[tuple[str, str], list[Trial]] = defaultdict(list)
+    for trial in trials:
+        by_name[trial.step, trial.name].append(trial)
+    for (step, name), several in by_name.items():
+        ratio = np.array([each.error / each.u for each in several])
+        yield {
+            "step": step,
+            "constant": name,
+            "trials": len(several),
+            "within_2u": float(np.mean(np.abs(ratio) <= 2)),
+            "rms_error_over_u": float(np.sqrt(np.mean(ratio**2))),
+            "mean_error_over_u": float(np.mean(ratio)),
+            "largest_u_over_ceiling": max(each.u / each.ceiling_u for each in several),
+        }
+
+
+def main() -> None:
+    """Run the bench."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
+    parser.add_argument("--quick", action="store_true", help="two seeds")
+    parser.add_argument("--seeds", type=int, default=40)
+    parser.add_argument("--first", type=int, default=100)
+    parser.add_argument("--step", dest="steps", action="append", choices=sorted(TRUTHS))
+    parser.add_argument("--json", type=Path)
+    given = parser.parse_args()
+    trials: list[Trial] = []
+    for name in given.steps or list(TRUTHS):
+        seconds = []
+        for seed in range(given.first, given.first + (2 if given.quick else given.seeds)):
+            found, shots, spent = try_step(name, seed)
+            trials += found
+            seconds.append(spent)
+        print(f"{name}: {shots} shots of {MEGAPIXELS[name]} MP, {np.median(seconds):.1f} s", flush=True)
+    rows = list(summarise(trials))
+    print(f"{'constant':34}{'trials':>7}{'within 2 u':>12}{'rms e/u':>9}{'mean e/u':>9}{'u/ceiling':>11}")
+    for row in rows:
+        print(
+            f"{row['step'] + '.' + row['constant']:34}{row['trials']:7d}{row['within_2u']:12.2f}"
+            f"{row['rms_error_over_u']:9.2f}{row['mean_error_over_u']:9.2f}{row['largest_u_over_ceiling']:11.2f}"
+        )
+    if given.json:
+        given.json.write_text(json.dumps(rows, indent=1) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
