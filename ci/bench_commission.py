@@ -109,7 +109,7 @@ def read_print_truth(truth: Mapping[str, Any], bench: NewBench) -> Mapping[str, 
         "scale_across_frac": float(affine[0, 0]),
         "scale_down_frac": float(affine[1, 1]),
         "wander_mm": float(np.sqrt(np.mean(left**2))),
-        "height_range_mm": float(np.ptp(nodes[:, 2] - columns @ tilt)),
+        "bow_mm": float(np.sqrt(np.mean((nodes[:, 2] - columns @ tilt) ** 2))),
         "distortion_pct": 100 * distortion * bench.frame.half_diagonal_px / bench.frame.height_px,
     }
 

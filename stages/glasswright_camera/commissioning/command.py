@@ -13,7 +13,7 @@ from glasswright import Unmeasurable
 from glasswright.config import StandConstant, check, scan_yaml, show_changes
 from glasswright.outputs import make_folder
 from glasswright.plugin.paper import write_file
-from glasswright_camera.commissioning.report import draw_report
+from glasswright_camera.commissioning.report import collect_report, draw_page, draw_pdf
 from glasswright_camera.commissioning.steps import LEDGER_STEPS, STEPS, LedgerStep, Step
 from glasswright_camera.commissioning.writing import (
     compare_findings,
@@ -32,7 +32,7 @@ EXAMPLE = """\b
 Examples: lay out the folders; shoot; work out one step; read the report
   glasswright commission begin configs/stands/north_bench.yaml bench
   glasswright commission sensor configs/stands/north_bench.yaml bench --by "K. Moreau"
-  glasswright commission report configs/stands/north_bench.yaml bench --out bench/report.html
+  glasswright commission report configs/stands/north_bench.yaml bench --out bench/report.pdf
 """
 
 STAND = click.argument("stand", type=click.Path(path_type=Path, dir_okay=False, exists=True))
@@ -162,10 +162,23 @@ def _refuse_other_body(document: Document, body: str | None) -> None:
 @commission.command(epilog=EXAMPLE)
 @STAND
 @FOLDER
-@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="The page to write.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    required=True,
+    help="The page (.html) or document (.pdf) to write.",
+)
 def report(stand: Path, folder: Path, out: Path) -> None:
-    """Write a page with the stand's measured constants, the missing ones, and how long each is valid."""
-    constants = _read_constants(scan_yaml(stand))
+    """Write what the stand can tell apart and what not, its constants, and how long each is valid.
+
+    OUT ends in .pdf or .html.
+    """
+    if out.suffix not in {".html", ".pdf"}:
+        raise click.UsageError(f"--out {out}: must end in .html or .pdf")
+    document = scan_yaml(stand)
+    constants = _read_constants(document)
     found = {step.name: read_found(folder / step.name) for step in STEPS}
-    write_file(out, draw_report(stand.name, constants, found, date.today()).encode())
+    data = document.data if isinstance(document.data, dict) else {}
+    content = collect_report(stand.name, data, constants, found, date.today())
+    write_file(out, draw_pdf(content) if out.suffix == ".pdf" else draw_page(content).encode())
     click.echo(str(out))

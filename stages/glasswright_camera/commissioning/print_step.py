@@ -235,6 +235,25 @@ def fill_unknown(nodes: Array, known: NDArray[np.bool_], layout: ChartLayout) ->
     return every
 
 
+def measure_rms(values: Array, axes: tuple[int, ...], covariance: Array) -> tuple[float, float]:
+    """Return the root mean square of some coordinates, without the part of their noise, and its standard uncertainty.
+
+    Parameters
+    ----------
+    values
+        (nodes, 3): 0 in the other axes.
+    axes
+        The coordinates that count.
+    covariance
+        (3 nodes, 3 nodes): of the values.
+    """
+    count = len(values) * len(axes)
+    noise = float(np.sum(np.diag(covariance).reshape(-1, 3)[:, list(axes)])) / count
+    square = float(np.sum(values**2)) / count
+    slope = values.ravel() / (count * np.sqrt(square))
+    return float(np.sqrt(max(square - noise, 0.0))), float(np.sqrt(slope @ covariance @ slope))
+
+
 def find_equivalent_u(geometry: PrintGeometry, design: Array) -> float:
     """Return the size of independent node errors with the same effect on distortion as the true, correlated ones, mm.
 
@@ -268,12 +287,14 @@ def describe_print(
     index = np.cumsum(known) - 1
     ends = tuple(int(index[row * layout.columns + column]) for column, row in (rule.from_, rule.to))
     nodes, scale_u = scale_nodes(geometry, (ends[0], ends[1]), rule.length_mm, rule.length_u_mm)
-    node_u, _, height_u = np.sqrt(np.mean(geometry.nodes_u**2, axis=0))
     movement = float(np.sqrt(np.mean(geometry.movement_mm**2))) if len(geometry.movement_mm) else 0.0
     design = list_design(layout)[known]
     columns = np.column_stack([design, np.ones(len(design))])
     affine = np.linalg.lstsq(columns, nodes[:, :2], rcond=None)[0]
-    wander = float(np.sqrt(np.mean((nodes[:, :2] - columns @ affine) ** 2)))
+    left = np.column_stack([nodes[:, :2] - columns @ affine, np.zeros(len(nodes))])
+    wander, wander_u = measure_rms(left, (0, 1), geometry.nodes_covariance)
+    heights = np.column_stack([np.zeros((len(nodes), 2)), nodes[:, 2]])
+    bow, bow_u = measure_rms(heights, (2,), geometry.nodes_covariance)
     distortion, distortion_u = (float(each[0]) for each in list_distortion(geometry, np.array([CORNER_HEIGHT])))
     to_pct = 100 * frame.half_diagonal_px / frame.height_px
     findings = [
@@ -281,10 +302,10 @@ def describe_print(
                 meaning="width of the print over the designed one"),
         StepValue(name="scale_down_frac", value=float(affine[1, 1]), u=scale_u, ceiling_u=0.001,
                 meaning="height of the print over the designed one"),
-        StepValue(name="wander_mm", value=wander, u=float(node_u), ceiling_u=0.0002 * layout.pitch_mm,
+        StepValue(name="wander_mm", value=wander, u=wander_u, ceiling_u=0.00002 * layout.pitch_mm,
                 meaning="rms distance of a node's coordinate from an evenly stretched lattice"),
-        StepValue(name="height_range_mm", value=float(np.ptp(nodes[:, 2])), u=float(np.sqrt(2) * height_u),
-                ceiling_u=0.001 * layout.pitch_mm, meaning="highest node over the lowest: bow and twist"),
+        StepValue(name="bow_mm", value=bow, u=bow_u, ceiling_u=0.0001 * layout.pitch_mm,
+                meaning="rms height of the nodes above their mean plane: bow and twist"),
         StepValue(name="distortion_pct", value=to_pct * distortion, u=to_pct * distortion_u, ceiling_u=0.005,
                 meaning=f"radial displacement by the lens at {CORNER_HEIGHT:g} half-diagonals, % of height"),
     ]  # fmt: skip
@@ -326,8 +347,11 @@ def describe_print(
 
 def describe_limits(geometry: PrintGeometry, filled: int, body: str | None) -> tuple[str, ...]:
     """Return what was not determined, and how well the shots agree."""
+    place_u = float(np.sqrt(np.mean(geometry.nodes_u[:, :2] ** 2)))
+    height_u = float(np.sqrt(np.mean(geometry.nodes_u[:, 2] ** 2)))
     notes = [
         f"scatter about the fit: {geometry.noise_ratio:.2f} of that expected from noise",
+        f"places are known to {1000 * place_u:.2g} um and heights to {1000 * height_u:.2g} um (rms)",
         "not determined by the shots: the print's size (taken from the steel rule), its position and orientation",
     ]
     if filled:

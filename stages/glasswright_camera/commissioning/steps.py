@@ -35,6 +35,8 @@ class Step:
     shoot: tuple[str, ...]
     """Instructions, in order."""
     cautions: tuple[str, ...]
+    without: str
+    """Consequence of leaving the step out."""
     find: Callable[[Path, Stand, date], StepResult]
     notes: Mapping[str, str] = field(default_factory=dict)
     """Files to be completed by hand: name below the step's folder -> initial content."""
@@ -127,6 +129,7 @@ STEPS: Final = (
             "Use the electronic shutter: a mechanical one has inaccurate times below 1/30 s.",
             "Let the lamp warm up for 20 minutes first.",
         ),
+        without="Black and white are those of the files; a nonlinear response goes into vignetting, glare and MTF50.",
         find=commission_sensor,
     ),
     Step(
@@ -144,6 +147,7 @@ STEPS: Final = (
             "Turn, shift and tilt the source, not the camera or lens: only what moves against the camera is measured.",
             "Without tilts, the source's emission by angle is counted as the lens's vignetting.",
         ),
+        without="Unevenness of the light, by place and by angle, is counted as the lens's vignetting.",
         find=commission_source,
     ),
     Step(
@@ -166,6 +170,7 @@ STEPS: Final = (
             "Without tilted shots a bow of the print and distortion of the lens are not separated.",
             "Do not refocus: the fit has one principal distance.",
         ),
+        without="A stretched or bowed print is counted as the lens's distortion: a bow of 1 mm on 800 mm as 0.02 %.",
         find=commission_print,
     ),
     Step(
@@ -184,6 +189,7 @@ STEPS: Final = (
             "The body's own tilt is not determined by lenses that mount one way. Without it, tilt is of lens and body.",
             "The mirror method is common practice; its error is half the angle at which the lens is off the centre.",
         ),
+        without="Tilt of the surface of best focus is that of lens and body together.",
         find=commission_standing,
     ),
     Step(
@@ -201,6 +207,7 @@ STEPS: Final = (
             "Always step in one direction: the gears have play.",
             "An error of the angle goes into the focus step: 0.3 degrees are 0.5 % at 45 degrees.",
         ),
+        without="Tilt, curvature and focus offset in micrometres have the declared uncertainty, or none.",
         find=commission_focus,
     ),
     Step(
@@ -210,6 +217,7 @@ STEPS: Final = (
         folders=("lens_1", "lens_2", "lens_3"),
         shoot=("With each of two or three lenses, shoot two flats at the smallest stop into the lens's folder.",),
         cautions=("Do not clean anything between the lenses.",),
+        without="Dust on the sensor is counted as dust in the lens.",
         find=commission_dust,
     ),
     Step(
@@ -219,6 +227,7 @@ STEPS: Final = (
         folders=("chart",),
         shoot=("Focus the best lens carefully; shoot the chart twice each at f/11, f/16 and f/22 into `chart`.",),
         cautions=("Wait until vibrations have died down: these exposures are long.",),
+        without="No absolute check: a sharpening body or a wrong pixel pitch stays unnoticed.",
         find=commission_diffraction,
     ),
 )
