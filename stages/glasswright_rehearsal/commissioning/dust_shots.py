@@ -14,6 +14,8 @@ from glasswright_rehearsal.scene.light import Dust
 from glasswright_rehearsal.scene.sensor import mosaic_sensor
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from glasswright_rehearsal.commissioning.bench import NewBench
 
 SENSOR_DUST_UM = 1000.0
@@ -22,12 +24,25 @@ PUPILS_MM = (45.0, 60.0, 80.0)
 """Distance of each lens's exit pupil from the sensor; the shadows' places depend on it."""
 
 
-def write_dust_shots(bench: NewBench, motes: int = 5) -> None:
-    """Write two flats at f/16 through each of three lenses with different dust, and the true values."""
+def write_dust_shots(bench: NewBench, motes: int = 5, body: Sequence[Dust] = ()) -> None:
+    """Write two flats at f/16 through each of three lenses with different dust, and the true values.
+
+    Parameters
+    ----------
+    bench
+        The stand.
+    motes
+        Number of motes on the sensor, drawn at random.
+    body
+        The motes on the sensor; empty: they are drawn.
+    """
     frame, generator, sensor = bench.frame, bench.draw(7), mosaic_sensor("RGGB")
     margin = 0.08
     places = [generator.uniform(margin, 1 - margin, 2) for _ in range(motes)]
     widths = generator.uniform(20, 35, motes)
+    if body:
+        places = [np.array([mote.x_px / frame.width_px, mote.y_px / frame.height_px]) for mote in body]
+        widths = np.array([mote.diameter_um for mote in body])
     middle = np.array([0.5, 0.5])
     shot = 0
     for lens, pupil_mm in enumerate(PUPILS_MM):

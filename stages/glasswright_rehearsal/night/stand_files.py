@@ -70,7 +70,11 @@ def read_stand(path: Path) -> StandFacts:
 
 def fit_layout(layout: Layout, frame: Frame) -> Layout:
     """Scale a print to a smaller or larger sensor, so that the cards' magnification is kept."""
-    scale = frame.width_px * frame.pitch_um / 1000 / FULL_WIDTH_MM
+    return scale_layout(layout, frame.width_px * frame.pitch_um / 1000 / FULL_WIDTH_MM)
+
+
+def scale_layout(layout: Layout, scale: float) -> Layout:
+    """Return a print at another size."""
     return replace(
         layout,
         pitch_mm=layout.pitch_mm * scale,
