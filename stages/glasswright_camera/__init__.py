@@ -2,7 +2,9 @@
 
 from glasswright import Role
 from glasswright_camera.aperture.light_level import read_light_level
+from glasswright_camera.aperture.scatter import measure_aperture_scatter
 from glasswright_camera.aperture.stage import measure_aperture
+from glasswright_camera.aperture.transmission import measure_transmission
 from glasswright_camera.centring.stage import measure_centring
 from glasswright_camera.chart.chart_fit import ChartFit
 from glasswright_camera.chart.locate_chart import locate_chart
@@ -17,6 +19,7 @@ from glasswright_camera.edges.trace_edges import trace_edges
 from glasswright_camera.edges.trace_ramp import trace_ramp
 from glasswright_camera.field_names import CAVEATS, FIELD_MAPS, FIELD_NAMES, IN_ORDER
 from glasswright_camera.focus.autofocus import measure_autofocus
+from glasswright_camera.focus.locked import measure_focus_shift
 from glasswright_camera.focus.stage import measure_focus_offset
 from glasswright_camera.fringing.stage import measure_fringing
 from glasswright_camera.glare.reduce_black_spot import reduce_black_spot
@@ -32,6 +35,7 @@ from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.moves.stage import suggest_moves
 from glasswright_camera.raw.stage import decode_raw
 from glasswright_camera.setup_check import check_setup
+from glasswright_camera.sharpness.breathing import measure_breathing
 from glasswright_camera.sharpness.contrast import measure_contrast
 from glasswright_camera.sharpness.stage import measure_best_focus, measure_mtf50
 from glasswright_camera.shooting.stage import check_light
@@ -52,9 +56,10 @@ ROLES = {
     "flat": Role(),
     # may be shared by tickets shot one after another on an untouched stand
     "panel": Role(shareable=True),
-    "chart": Role(),
-    "focus_series": Role(),
+    "chart": Role(has_distance=True),
+    "focus_series": Role(has_distance=True),
     "ramp": Role(),
+    "ramp_locked": Role(),
     "black_spot": Role(),
     "shake_off": Role(is_timed=True),
     "shake_on": Role(is_timed=True),
@@ -92,18 +97,22 @@ __all__ = [
     "locate_ramp",
     "map_spots",
     "measure_aperture",
+    "measure_aperture_scatter",
     "measure_autofocus",
     "measure_best_focus",
+    "measure_breathing",
     "measure_centring",
     "measure_contrast",
     "measure_distortion",
     "measure_focus_offset",
+    "measure_focus_shift",
     "measure_fringing",
     "measure_gain",
     "measure_glare",
     "measure_mtf50",
     "measure_stabiliser",
     "measure_sweep",
+    "measure_transmission",
     "measure_vignetting",
     "read_hand_checks",
     "read_light_level",

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from glasswright import Shot
 from glasswright_camera.aperture.drawing import draw_aperture
 from glasswright_camera.aperture.result import Aperture
+from glasswright_camera.aperture.transmission import Transmission, draw_transmission
 from glasswright_camera.centring.drawing import draw_centring
 from glasswright_camera.centring.result import Centring
 from glasswright_camera.chart.chart_fit import ChartFit
@@ -18,6 +19,7 @@ from glasswright_camera.distortion.result import Distortion
 from glasswright_camera.edges.drawing import draw_bare_frame, draw_fit_frame, draw_flat_frame, draw_trace_frame
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.focus.drawing import draw_offset, draw_ramp
+from glasswright_camera.focus.locked import FocusShift, draw_focus_shift
 from glasswright_camera.focus.result import FocusOffset
 from glasswright_camera.fringing.drawing import draw_fringing
 from glasswright_camera.light.drawing import draw_flat
@@ -25,6 +27,7 @@ from glasswright_camera.light.flat import FlatField, FlatShot
 from glasswright_camera.moves.drawing import draw_moves
 from glasswright_camera.moves.result import Moves
 from glasswright_camera.moves.sentences import compare_moves, describe_moves
+from glasswright_camera.sharpness.breathing import Breathing, draw_breathing
 from glasswright_camera.sharpness.drawing import draw_sharpness, read_field
 from glasswright_camera.sharpness.drawing_focus import draw_focus
 from glasswright_camera.spots.drawing import draw_spots
@@ -48,14 +51,17 @@ def draw_traces(traces: tuple[Trace, ...]) -> list[Picture]:
 
 DRAWINGS = {
     Aperture: draw_aperture,
+    Breathing: draw_breathing,
     Centring: draw_centring,
     Distortion: draw_distortion,
     FlatField: draw_flat,
     FocusOffset: draw_offset,
+    FocusShift: draw_focus_shift,
     Diagnosis: draw_diagnosis,
     Moves: draw_moves,
     Spots: draw_spots,
     Sweep: draw_sweep,
+    Transmission: draw_transmission,
 }
 HINTS = {Diagnosis: describe_hint, Moves: describe_moves}
 SEQUELS = {Moves: compare_moves}
@@ -68,6 +74,9 @@ LEADING_DRAWINGS = {
     "find_spots": "Spots found",
     "measure_focus_offset": "Front and back",
     "measure_aperture": "Light at each f-number",
+    "measure_transmission": "Light through the lens",
+    "measure_focus_shift": "Focus with the focus locked",
+    "measure_breathing": "Size of the image",
 }
 SERIES_DRAWINGS = {RampTrace: draw_ramp, Trace: draw_traces}
 FRAME_DRAWINGS = {

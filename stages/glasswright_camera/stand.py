@@ -164,10 +164,12 @@ class ChartLayout(Artefact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartUse:
-    """A chart of this stand and the range of focal lengths for which it is used."""
+    """A chart of this stand and the ranges of focal lengths and focus distances for which it is used."""
 
     layout: ConfigFile[ChartLayout]
     focal_length_mm: tuple[float, float] = (0.0, 100_000.0)
+    focus_distance_m: tuple[float, float] = (0.0, 100_000.0)
+    """The same for focus distances; for shots with a focus distance only."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -294,6 +296,19 @@ class ReferenceTilt:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ReferenceLight:
+    """Light of the diffuse source through the reference lens, against which the light through a lens is compared."""
+
+    level_ev: float
+    """`level_ev` of the reference lens, from `measure_transmission`: mean over several nights."""
+    u_ev: Positive
+    """Standard uncertainty: the source's change from night to night."""
+    iso: Positive | None = None
+    """Sensitivity at which it was shot."""
+    origin: Annotated[str, Field(min_length=1)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ShootingLimits:
     """Limits beyond which a frame must be shot again."""
 
@@ -344,6 +359,7 @@ class Stand(Artefact):
     ramps: tuple[RampUse, ...] = ()
     focus_step: FocusStep | None = None
     reference_tilt: ReferenceTilt | None = None
+    reference_light: ReferenceLight | None = None
     source_map: DataFile | None = None
     """The diffuse source's own unevenness (.npy, any coarse grid over the frame, about 1)."""
     source_angle_ev: tuple[float, float] | None = None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -55,13 +56,29 @@ def _list_faults(context: click.Context, _: click.Parameter, value: tuple[str, .
 @click.option("--model", default=None, help="A lens model by name, instead of the plan's.")
 @click.option("--f-number", "f_numbers", multiple=True, type=click.FloatRange(0.7, 64), help="Instead of the model's.")
 @click.option("--shots-per-setting", default=1, show_default=True, type=click.IntRange(1), help="Chart shots.")
-@click.option("--flats-per-setting", default=1, show_default=True, type=click.IntRange(1), help="Flat shots.")
+@click.option(
+    "--flats-per-setting",
+    default=None,
+    type=click.IntRange(1),
+    help="Flat shots. Default: three where the aperture is stopped down, else one.",
+)
 @click.option("--focus-series", is_flag=True, help="Add seven focus steps for each setting.")
 @click.option(
     "--ramp-shots",
     default=None,
     type=click.IntRange(0),
     help="Shots of the inclined board, wide open, each focused separately. Default: one.",
+)
+@click.option(
+    "--locked-ramps",
+    is_flag=True,
+    help="Add the inclined board at each setting with the focus locked; a zoom needs 6 megapixels or more.",
+)
+@click.option(
+    "--near",
+    is_flag=True,
+    help="Add a small chart at a short distance for each setting; the plan lists both distances. For a fixed focal "
+    "length.",
 )
 @click.option("--black-spot", is_flag=True, help="Add a black patch before the diffuse source for each setting.")
 @click.option(
@@ -122,7 +139,7 @@ def rehearse(
 
     Example: glasswright rehearse night --tickets 6 --megapixels 6 --seed 1 --fault tilted_group
     """
-    from glasswright_rehearsal.night.night import Night
+    from glasswright_rehearsal.night.night import Night, list_settings
 
     source = stand if stand is not None else find_shipped("glasswright_camera", "stands", STAND)
     if not source.is_file():
@@ -132,13 +149,15 @@ def rehearse(
     _refuse_shaking(night.faults, night.shaken_shots, night.files, night.shakes)
     if out.exists() and any(out.iterdir()):
         raise click.ClickException(f"{out} is not empty: give a new folder, or remove it first")
+    if night.near and len(list_settings(replace(night, f_numbers=(4.0,)))) > 1:
+        raise click.BadParameter("needs a lens of one focal length: omit --plan zoom", param_hint="--near")
     if history and night.faults:
         raise click.BadParameter("a history draws its faults itself: omit --fault", param_hint="--history")
     if stand_history and not history:
         raise click.BadParameter("needs a model's history: give --history N too", param_hint="--stand-history")
     _refuse_place(out)
-    written = write_stand_of(out, night.stand, night)
     shutil.copytree(find_shipped("glasswright_camera", "plans"), out / "plans")
+    written = write_stand_of(out, night.stand, night)
     click.echo(f"stand: {written}")
     if history:
         from glasswright_rehearsal.history.write import write_history
@@ -224,6 +243,7 @@ def _refuse_shaking(faults: tuple[str, ...], shaken_shots: int | None, files: st
 
 def write_stand_of(out: Path, stand: Path, night: Night) -> Path:
     """Write a stand that matches the night's frames, and cards valid for it."""
+    from glasswright_rehearsal.night.near import add_near
     from glasswright_rehearsal.night.night import FILL_FRAC, draw_dust, find_frame
     from glasswright_rehearsal.night.stand_files import fit_layout, read_stand, write_cards, write_stand
     from glasswright_rehearsal.night.tickets import find_sensor_facts
@@ -237,7 +257,10 @@ def write_stand_of(out: Path, stand: Path, night: Night) -> Path:
     layout = fit_layout(facts.layout, frame)
     magnification = fill_magnification(layout, frame.width_px, frame.height_px, frame.pitch_um, FILL_FRAC)
     write_cards(find_shipped("glasswright_camera", "cards"), out / "cards", facts, magnification)
-    return write_stand(stand, out, layout, frame, find_sensor_facts(night), draw_dust(night.seed, frame))
+    written = write_stand(stand, out, layout, frame, find_sensor_facts(night), draw_dust(night.seed, frame))
+    if night.near:
+        add_near(night, out, layout, magnification)
+    return written
 
 
 def _write_tickets(night: Night, workers: int) -> Iterator[str]:

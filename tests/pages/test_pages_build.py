@@ -270,14 +270,14 @@ def test_frames_are_shown_only_of_the_files_that_were_measured(night, pages, tmp
     shown = text_of(pages / "tickets/T-0001.html")
     assert "flat/0002_50mm_f2.dng 50 mm f/2 the raw file cannot be shown: " in shown
     assert "chart/0003_50mm_f2.dng 50 mm f/2 117 discs found, outlined; their edges were not measured" in shown
-    assert re.search(r"chart/0007_50mm_f4.dng 50 mm f/4 11[67] discs measured, outlined", shown)
+    assert re.search(r"chart/0009_50mm_f4.dng 50 mm f/4 11[67] discs measured, outlined", shown)
     changed = tmp_path / "tickets"
     (changed / "T-0002/chart").mkdir(parents=True)
     (changed / "T-0002/chart/0003_50mm_f2.dng").write_bytes(b"another lens")
     out = write_pages(ledger, tmp_path / "out", "--tickets", str(changed), "--workers", "1")
     text = text_of(out / "tickets/T-0002.html")
     assert "chart/0003_50mm_f2.dng 50 mm f/2 the raw file is no longer the one that was measured" in text
-    assert "chart/0007_50mm_f4.dng 50 mm f/4 the raw file can no longer be read: No such file or directory" in text
+    assert "chart/0009_50mm_f4.dng 50 mm f/4 the raw file can no longer be read: No such file or directory" in text
     without = text_of(write_pages(ledger, tmp_path / "none", "--workers", "1") / "tickets/T-0002.html")
     assert "The frames are not shown: the pages were written without --tickets" in without
 

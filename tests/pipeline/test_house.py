@@ -4,6 +4,7 @@ import ast
 import dataclasses
 import graphlib
 from collections.abc import Iterator
+from fnmatch import fnmatchcase
 from pathlib import Path
 
 import click
@@ -29,6 +30,7 @@ from glasswright.judging.adopting import find_changes
 from glasswright.judging.card import Limit
 from glasswright.judging.cards import check_card, load_cards
 from glasswright.plugin.sources import read_imports
+from glasswright_camera.field_names import FIELD_NAMES, IN_ORDER
 from glasswright_camera.stand import ChartLayout, RampLayout
 from support import ROOT
 
@@ -268,6 +270,12 @@ def test_every_card_checks_against_a_plan():
     for file in cards.values():
         problems = [check_card(file, each) for each in fields]
         assert () in problems, f"{file.document.path} fits no plan: {problems}"
+
+
+def test_every_named_measure_is_measured():
+    fields = {name for path in PLANS for name in load_plan(path, PLUGINS).fields()}
+    names = (*FIELD_NAMES, *IN_ORDER)
+    assert [name for name in names if not any(fnmatchcase(field, name) for field in fields)] == []
 
 
 @pytest.mark.parametrize("path", STANDS, ids=short)

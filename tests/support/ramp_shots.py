@@ -48,6 +48,7 @@ def make_ramp_trace(
     angle_deg=45.0,
     angle_deg_u=0.0,
     f_number=2.0,
+    focal_length_mm=50.0,
     magnification=0.0225,
     shot="ramp/0000",
     rows=17,
@@ -58,7 +59,7 @@ def make_ramp_trace(
     column, row = (part.ravel() for part in np.meshgrid(np.arange(9), np.arange(rows)))
     along = ((rows - 1) / 2 - row) * pitch_mm
     axial = along * np.cos(np.radians(angle_deg))
-    shift = 1000 * magnification**2 * axial / (1 + axial * magnification / 50.0)
+    shift = 1000 * magnification**2 * axial / (1 + axial * magnification / focal_length_mm)
     blur = np.stack([8 + 0.03 * (shift - best_um - colour) ** 2 for colour in colours])
     mtf50 = np.repeat((blur**-0.5)[..., None], 2, axis=-1)
     mtf50 = mtf50 * (1 + noise * generator.normal(size=mtf50.shape))
@@ -77,5 +78,5 @@ def make_ramp_trace(
         angle_deg_u=angle_deg_u,
         disc_count=len(row),
         left_out_count=0,
-        setting=Setting(focal_length_mm=50.0, f_number=f_number),
+        setting=Setting(focal_length_mm=focal_length_mm, f_number=f_number),
     )

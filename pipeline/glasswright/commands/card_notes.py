@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from itertools import product
 from typing import TYPE_CHECKING
 
 from glasswright.config.schema.names import problem_of_person
 from glasswright.errors import Problem
+from glasswright.intake.shot_setting import Nominal
 from glasswright.judging.adopting import find_changes
 from glasswright.judging.decision import guard_band
 from glasswright.judging.hand_checks import problem_of_hand_check
 from glasswright.judging.judge import ENOUGH_SHOTS, find_spreads, largest_spread
 from glasswright.judging.method import NO_PLAN
-from glasswright.plugin.artefact import Setting
+from glasswright.run.graph.grouping import planned_settings
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -68,12 +68,9 @@ def note_plan(file: CardFile, plan: Plan) -> Iterator[Problem]:
 
 def note_settings(file: CardFile, plan: Plan) -> Iterator[Problem]:
     """Yield a note for each limit at a setting that a plan does not list; a plan without settings accepts all."""
-    if not plan.nominal_focal_length_mm and not plan.nominal_f_number:
+    listed = planned_settings(Nominal.of_plan(plan))
+    if not listed:
         return
-    listed = [
-        Setting(focal_length_mm=focal_length, f_number=f_number)
-        for focal_length, f_number in product(plan.nominal_focal_length_mm or (None,), plan.nominal_f_number or (None,))
-    ]
     for index, limit in enumerate(file.card.limits):
         if limit.at.model_fields_set and not any(limit.at.holds(setting) for setting in listed):
             yield file.document.problem(

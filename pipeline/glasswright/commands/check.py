@@ -198,7 +198,7 @@ def _ask_plugins(
 
 def _survey(path: Path, ticket: TicketFile, plan: Plan, roles: Mapping[str, Role], findings: Findings) -> Survey | None:
     """Read the EXIF of a ticket's shots, and add problems (missing settings) and notes (contradictions)."""
-    nominal = Nominal(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number)
+    nominal = Nominal.of_plan(plan)
     request = request_ticket(path.parent, ticket, nominal, roles, roles_by_setting(plan))
     findings.problems += [Problem(str(path), 1, message) for message in request.findings]
     try:

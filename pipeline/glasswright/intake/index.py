@@ -13,7 +13,7 @@ from glasswright.intake.checksums import FILE_NAME, hash_file, read_checksums, s
 from glasswright.intake.exif import read_facts
 from glasswright.intake.folder import PREVIEWS, SIDECARS, list_shots
 from glasswright.intake.identity import find_contradictions
-from glasswright.intake.shot_setting import Nominal, ShotRule, describe_missing, settle
+from glasswright.intake.shot_setting import Nominal, ShotRule, ShotSetting, describe_missing, settle
 from glasswright.ledger.records import ShotRemarks
 from glasswright.plain_text import escape, escape_name, is_plain
 from glasswright.plugin.artefact import CaptureFacts, Shot, Ticket
@@ -180,7 +180,7 @@ def survey_ticket(request: TicketRequest) -> Survey:
         if found.missing and shot.role in request.by_setting:
             missing.setdefault(found.missing, []).append(shot.name)
         else:
-            usable.append(replace(shot, setting=found.setting))
+            usable.append(_settle_shot(shot, found))
     unsettled = [
         f"{names[0]}{f' and {len(names) - 1} more' if len(names) > 1 else ''}: {describe_missing(what)}"
         for what, names in missing.items()
@@ -314,12 +314,17 @@ def _settle_all(drafts: Sequence[IndexedShot], request: TicketRequest) -> tuple[
             elif request.nominal != Nominal():
                 findings.append(f"{draft.shot.name}: {missing}")
         caveats = tuple(sorted({*draft.shot.caveats, *found.caveats}))
-        shot = replace(draft.shot, setting=found.setting, caveats=caveats)
+        shot = replace(_settle_shot(draft.shot, found), caveats=caveats)
         settled.append(replace(draft, shot=shot, refusal=refusal, unsettled=bool(found.missing)))
     if unconfirmed:
         whose = f"{unconfirmed[0]} and {len(unconfirmed) - 1} more" if len(unconfirmed) > 1 else unconfirmed[0]
         findings.append(f"f-number from ticket.yaml alone, EXIF has none: {whose}")
     return settled, findings
+
+
+def _settle_shot(shot: Shot, found: ShotSetting) -> Shot:
+    """Return a shot with its setting and exposure time."""
+    return replace(shot, setting=found.setting, facts=replace(shot.facts, exposure_time_s=found.exposure_time_s))
 
 
 def _add_caveat(drafts: Iterable[IndexedShot], caveat: str) -> list[IndexedShot]:

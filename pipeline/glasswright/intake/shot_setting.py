@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Self
 
 from glasswright.plugin.artefact import Setting
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from glasswright.config import Plan
     from glasswright.plugin.artefact import CaptureFacts
     from glasswright.plugin.roles import Role
 
@@ -19,6 +20,8 @@ SETTING_CONTRADICTION: Final = "setting_contradiction"
 FOCAL_LENGTH_TOLERANCE: Final = 0.03
 """Relative."""
 F_NUMBER_TOLERANCE_STOPS: Final = 1 / 6
+DISTANCE_TOLERANCE: Final = 0.1
+"""Relative: focusing scales are coarse."""
 ROUNDING: Final = 1e-9
 
 
@@ -28,6 +31,16 @@ class Nominal:
 
     focal_length_mm: tuple[float, ...] = ()
     f_number: tuple[float, ...] = ()
+    focus_distance_m: tuple[float, ...] = ()
+
+    @classmethod
+    def of_plan(cls, plan: Plan) -> Self:
+        """Return a plan's."""
+        return cls(
+            focal_length_mm=plan.nominal_focal_length_mm,
+            f_number=plan.nominal_f_number,
+            focus_distance_m=plan.nominal_focus_distance_m,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +63,8 @@ class ShotSetting:
     """Parts of the setting that neither EXIF nor the ticket gives; the exposure time only for timed roles."""
     caveats: tuple[str, ...] = ()
     findings: tuple[str, ...] = ()
+    exposure_time_s: float | None = None
+    """The ticket's exposure time if it gives one, for any role; else that of EXIF."""
     unconfirmed: bool = False
     """Whether the f-number is from the ticket alone and EXIF has none."""
 
@@ -59,10 +74,10 @@ def settle(name: str, role: Role, facts: CaptureFacts, rules: Sequence[ShotRule]
 
     The ticket takes precedence over EXIF. If the two differ by more than a shot may differ from its nominal setting,
     this is a finding and the shot gets the caveat `setting_contradiction`. The value is then replaced by the nearest
-    nominal one within 3 % of focal length and 1/6 stop, and kept if there is none.
+    nominal one within 3 % of focal length, 1/6 stop and a tenth of the focus distance, and kept if there is none.
     """
     if not role.has_setting:
-        return ShotSetting(setting=None)
+        return ShotSetting(setting=None, exposure_time_s=facts.exposure_time_s)
     findings: list[str] = []
     contradictions: list[str] = []
     matching = [rule for rule in rules if fnmatchcase(name, rule.files)]
@@ -95,16 +110,18 @@ def settle(name: str, role: Role, facts: CaptureFacts, rules: Sequence[ShotRule]
             name, "focal length", focal_length, nominal.focal_length_mm, nearest_focal_length, findings
         ),
         f_number=_join(name, "f-number", f_number, nominal.f_number, nearest_f_number, findings),
-        focus_distance_m=distance,
+        focus_distance_m=_join(name, "focus distance", distance, nominal.focus_distance_m, nearest_distance, findings),
         exposure_time_s=exposure if role.is_timed else None,
     )
     needed = [("focal length", focal_length), ("f-number", f_number)]
+    needed += [("focus distance", distance)] if role.has_distance and nominal.focus_distance_m else []
     needed += [("exposure time", exposure)] if role.is_timed else []
     return ShotSetting(
         setting=setting,
         missing=tuple(what for what, value in needed if value is None),
         caveats=(SETTING_CONTRADICTION,) if contradictions else (),
         findings=(*contradictions, *findings),
+        exposure_time_s=exposure,
         unconfirmed=f_number is not None and facts.f_number is None,
     )
 
@@ -187,6 +204,12 @@ def nearest_focal_length(value_mm: float, nominal_mm: Sequence[float]) -> float 
     """Return the nearest nominal focal length, or None if it is more than 3 % away."""
     nearest = min(nominal_mm, key=lambda each: (abs(math.log(value_mm / each)), each), default=None)
     return nearest if nearest is not None and focal_lengths_agree(value_mm, nearest) else None
+
+
+def nearest_distance(value_m: float, nominal_m: Sequence[float]) -> float | None:
+    """Return the nearest nominal focus distance, or None if it is more than a tenth away."""
+    nearest = min(nominal_m, key=lambda each: (abs(math.log(value_m / each)), each), default=None)
+    return nearest if nearest is not None and abs(value_m / nearest - 1) <= DISTANCE_TOLERANCE + ROUNDING else None
 
 
 def nearest_f_number(value: float, nominal: Sequence[float]) -> float | None:

@@ -54,6 +54,11 @@ class At(ConfigModel):
         return str(low) if low == high else f"{low} to {high}"
 
 
+def describe_place(at: At) -> str:
+    """Return where a limit or condition applies: `at f/2`, `at 0.6 m`."""
+    return f"at {str(at).removeprefix('at ')}"
+
+
 def _is_in(value: float | None, place: Place | None) -> bool:
     if place is None or value is None:
         return place is None
@@ -80,6 +85,8 @@ class Fact(Bounded):
     """A measured value that must be met for the card to be valid."""
 
     text: str | None = Field(default=None, alias="is")
+    at: At = At()
+    """Settings at which it must be met, such as a focus distance; all, unless given."""
 
     @model_validator(mode="after")
     def _refuse_empty(self) -> Self:

@@ -8,7 +8,7 @@ from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Final, Protocol
 
 from glasswright.config import why_not_held
-from glasswright.judging.card import SHOTS, faintest_field
+from glasswright.judging.card import SHOTS, describe_place, faintest_field
 from glasswright.judging.decision import Tolerance, Uncertainty, decide, find_guard
 from glasswright.judging.hand_checks import judge_hand_checks
 from glasswright.judging.method import why_made_otherwise
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from glasswright.plugin.artefact import Setting
     from glasswright.plugin.measurements import Measured
 
-JUDGE_VERSION: Final = 4
+JUDGE_VERSION: Final = 5
 """Increased whenever the same numbers and card could get another verdict; older judgements are then repeated."""
 
 
@@ -179,7 +179,7 @@ def assess_limit(view: TicketView, card: Card, limit: Limit, stand: JudgingStand
         return tuple(_judge_outcome(question, outcome) for outcome in outcomes)
     settings = [setting for setting in view.settings_of(outcomes) if limit.at.holds(setting)]
     if not settings:
-        return (_unknown(limit, str(limit.at), f"nothing was shot or planned at {limit.at}"),)
+        return (_unknown(limit, str(limit.at), f"nothing was shot or planned {describe_place(limit.at)}"),)
     return tuple(each for setting in settings for each in _judge_setting(question, setting))
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, Self
 
+from glasswright.judging.card import At, describe_place
 from glasswright.judging.method import NO_PLAN, why_made_otherwise
 from glasswright.plugin.artefact import TICKET_CAVEAT
 from glasswright.plugin.outcome import Status
@@ -70,7 +71,8 @@ class TicketView:
         """
         found = {outcome.setting for outcome in outcomes if outcome.setting is not None}
         planned = {setting for setting in self.record.settings if setting.exposure_time_s is None}
-        return sorted(found | planned, key=_place)
+        missing = {each for each in planned if not any(_differs_in_distance(each, other) for other in found)}
+        return sorted(found | missing, key=_place)
 
     def why_fact_unknown(self, card: Card, setting: Setting | None) -> str:
         """Explain which condition of the card could not be measured at a setting; empty if all could."""
@@ -82,6 +84,17 @@ class TicketView:
                     what = f"the card depends on `{fact.measure}`, but `{step}` is {outcome.status}{where}"
                     return f"{what}: {outcome.reason}"
         return ""
+
+
+def _differs_in_distance(planned: Setting, found: Setting) -> bool:
+    """Return whether an outcome is for a planned setting because one of them has no focus distance.
+
+    Flats have none, and are valid for charts at all distances.
+    """
+    known = (planned.focus_distance_m, found.focus_distance_m)
+    return None in known and replace(planned, focus_distance_m=None) == replace(
+        found, focus_distance_m=None, exposure_time_s=None
+    )
 
 
 def _place(setting: Setting) -> tuple[float, ...]:
@@ -133,6 +146,10 @@ def _problems_of(fact: Fact, card: Card, view: TicketView) -> list[str]:
     otherwise = why_made_otherwise(card, step, view.method) if card.plan is not None else ""
     if otherwise:
         return [f"the card depends on `{fact.measure}`, which was {otherwise}"]
+    if fact.at != At():
+        done = [outcome for outcome in done if outcome.setting is not None and fact.at.holds(outcome.setting)]
+        if not done:
+            return [f"the card depends on `{fact.measure}` {describe_place(fact.at)}, which was not measured"]
     return [problem for outcome in done if (problem := _problem_of(fact, field, outcome))]
 
 

@@ -53,6 +53,8 @@ class Artefact:
     """
 
     bulk: ClassVar[bool] = False
+    needs_exposure_time: ClassVar[bool] = False
+    """Whether a result of this class is of no use for a shot whose exposure time is unknown."""
     left_out_caveat: ClassVar[str] = ""
     """Caveat of a gathered result when some members of this class could not be used and the plan's `at_least` is still
     met; empty where missing members do not matter, as with repeats."""
@@ -111,7 +113,10 @@ REHEARSED: Final = "Glasswright rehearsal"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaptureFacts:
-    """A file's EXIF data; None where a tag is missing (0 and 0/0 count as missing)."""
+    """A file's EXIF data; None where a tag is missing (0 and 0/0 count as missing).
+
+    The exposure time is that of `ticket.yaml` if it gives one.
+    """
 
     body_model: str | None = None
     body_serial: str | None = None

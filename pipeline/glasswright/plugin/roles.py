@@ -26,6 +26,8 @@ class Role:
     """The shot is taken through the lens, so EXIF can name it."""
     has_setting: bool = True
     """Focal length and f-number matter; not so for a frame without light."""
+    has_distance: bool = False
+    """The focus distance is part of the setting, if the plan lists focus distances."""
     is_timed: bool = False
     """The exposure time is part of the setting."""
 

@@ -19,6 +19,7 @@ from glasswright.judging.judge import ENOUGH_SHOTS, find_spreads
 from glasswright.judging.method import NO_PLAN
 from glasswright.plugin.roles import Role
 from glasswright.plugin.stage import Scope
+from glasswright.run.graph.lineage import own_roles
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -159,6 +160,7 @@ def foresee(ticket: TicketFile, survey: Survey, card: Card | None, bench: Bench)
         for each in lacking:
             missing[each.role, each.at] = max(missing.get((each.role, each.at), 0), each.count)
         cannot = [*blocked, *_why_made_otherwise(card, limit, bench.plan), *(f"{each} lacking" for each in lacking)]
+        cannot += _why_untimed(limit, bench.plan, survey)
         few = max(counts.values(), default=0) < ENOUGH_SHOTS
         review = _why_review(limit, card, survey, bench.stand, few=few)
         limits.append(
@@ -264,9 +266,32 @@ def _short(
     found = []
     for at in settings:
         number = have[at.focal_length_mm, at.f_number, at.focus_distance_m]
+        # shots without focus distance count at every one
+        number += have[at.focal_length_mm, at.f_number, None] if at.focus_distance_m is not None else 0
         if number < count:
             found.append(MissingShots(role=role, at=str(at), count=count - number))
     return found
+
+
+def _why_untimed(limit: Limit, plan: Plan, survey: Survey) -> list[str]:
+    """Return the reason if a limit needs exposure times that neither EXIF nor the ticket gives."""
+    steps = {step.name: step for step in plan.steps}
+    waiting, seen = [limit.step], set[str]()
+    while waiting:
+        name = waiting.pop()
+        if name in steps and name not in seen:
+            seen.add(name)
+            waiting += [source.name for source in steps[name].inputs.values() if source.kind == "step"]
+    made_from = own_roles(plan)
+    roles = {role for name in seen if steps[name].stage.returns.needs_exposure_time for role in made_from[name]}
+    shots = [shot for shot in survey.shots if shot.role in roles]
+    untimed = [shot.name for shot in shots if not shot.facts.exposure_time_s]
+    if not untimed:
+        return []
+    return [
+        f"{len(untimed)} of {format_count(len(shots), 'shot')} have no exposure time in EXIF or ticket.yaml "
+        f"({untimed[0]}): give `exposure_time_s` in ticket.yaml under `shots`"
+    ]
 
 
 def _others(ticket: TicketFile, card: Card) -> Iterable[tuple[Outlook, str]]:

@@ -84,7 +84,7 @@ def find_requests(
     plan: Plan, roles: Mapping[str, Role], tickets: Path
 ) -> tuple[tuple[TicketRequest, ...], tuple[RefusedTicket, ...]]:
     """Read the ticket files of a folder as `find_tickets` does, for a plan."""
-    nominal = Nominal(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number)
+    nominal = Nominal.of_plan(plan)
     return find_tickets(tickets, nominal, roles, roles_by_setting(plan))
 
 

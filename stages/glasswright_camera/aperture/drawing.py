@@ -60,6 +60,12 @@ def describe_aperture(aperture: Aperture) -> str:
         f"Largest error of a step {_signed(aperture.aperture_step_error_ev)} "
         f"± {COVERAGE * aperture.aperture_step_error_ev_u:.2f} EV at {aperture.step_where}"
     )
+    if np.isfinite(aperture.aperture_common_error_ev):
+        step += (
+            f", after {_signed(aperture.aperture_common_error_ev)} "
+            f"± {COVERAGE * aperture.aperture_common_error_ev_u:.2f} EV common to all f-numbers"
+            + (f" at {aperture.common_where}" if aperture.common_where else "")
+        )
     if not np.isfinite(aperture.aperture_scatter_ev):
         return f"{step}; no f-number has two shots to show the scatter between them."
     return f"{step}; largest scatter between shots {aperture.aperture_scatter_ev:.3f} EV at {aperture.scatter_where}."

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, ClassVar, Final
 
 import numpy as np
 
@@ -26,6 +26,8 @@ MEDIAN_OVER_MEAN: Final = float(np.sqrt(np.pi / 2))
 class LightLevel(Artefact):
     """Light in the middle of one frame, of the diffuse source or the chart's paper."""
 
+    needs_exposure_time: ClassVar[bool] = True
+
     shot: str
     role: str
     light_frac: float
@@ -33,7 +35,7 @@ class LightLevel(Artefact):
     light_frac_u: float
     """From the scatter of the box's pixels."""
     exposure_time_s: float | None
-    """From the file, like the next two."""
+    """From the file or ticket.yaml; the next two from the file."""
     iso: float | None
     captured_at: str
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -22,7 +23,8 @@ class Aperture(Artefact):
     """
 
     aperture_step_error_ev: float
-    """Error of the f-number with the largest error: mean of its shots."""
+    """Error of the f-number with the largest error, mean of its shots, beyond what the marking of the lowest f-number
+    explains (see `aperture_common_error_ev`)."""
     aperture_step_error_ev_u: float
     aperture_scatter_ev: NonNegative
     """Largest standard deviation between shots of one f-number, without wide open; NaN if no f-number has two shots.
@@ -60,3 +62,21 @@ class Aperture(Artefact):
     is_rested: NDArray[np.bool_]
     """(shots,): whether it is the first stopped-down shot after a rest."""
     shots: tuple[str, ...]
+    aperture_common_error_ev: float = math.nan
+    """Error that all f-numbers of a focal length have in common: that of the f-number nearest its marking, 0 if some
+    have too much light and some too little. It may be that of the lowest f-number's marking, and is then the same in
+    all copies of a model. Of several focal lengths the largest."""
+    aperture_common_error_ev_u: float = math.nan
+    common_where: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ApertureScatter(Artefact):
+    """Scatter of the light between shots of one f-number, each stopped down anew."""
+
+    aperture_scatter_ev: NonNegative
+    """Standard deviation between shots, free of the bias of small samples. It includes the scatter of lamps and
+    shutter, so it is an upper limit for the blades."""
+    aperture_scatter_ev_u: float
+    """1.645 times this reaches the one-sided 95 % limit of a standard deviation from this number of shots."""
+    shot_count: int

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from math import log2, sqrt
 from typing import TYPE_CHECKING, Annotated, Final
@@ -15,7 +15,7 @@ from scipy.stats import chi2
 
 from glasswright import Setting, Unmeasurable, stage
 from glasswright_camera.aperture.light_level import LightLevel
-from glasswright_camera.aperture.marks import stops_of
+from glasswright_camera.aperture.marks import stops_of, time_rounding_ev
 from glasswright_camera.aperture.result import Aperture
 from glasswright_camera.extremes import extreme_u
 from glasswright_camera.stand import Stand
@@ -31,6 +31,8 @@ CONFIDENCE: Final = 0.95
 GUARD: Final = 1.6448536269514722
 """Quantile of the normal distribution at that confidence."""
 NAN: Final = float("nan")
+ROUNDED_EV: Final = 0.14
+"""Largest error of the marking of a lowest f-number: 5 % (ISO 517, from memory)."""
 
 
 @stage
@@ -59,8 +61,11 @@ def measure_aperture(
     Returns
     -------
     Aperture
-        Drift of a lamp has the same effect as an aperture; wide-open shots and the other light distinguish them. A
-        rounded lowest f-number makes the same error in all steps of all copies. NaN if a ticket has one f-number only.
+        Drift of a lamp has the same effect as an aperture; wide-open shots and the other light distinguish them. The
+        marking of the lowest f-number is rounded (ISO 517 allows 5 %, 0.14 EV; from memory), which gives all other
+        f-numbers the same error: up to that size a common error is no error of a step. Marked exposure times may be
+        rounded (see `time_rounding_ev`): the mean of both readings is taken, and half of their difference enters the
+        uncertainty. NaN if a ticket has one f-number only.
 
     Raises
     ------
@@ -71,13 +76,13 @@ def measure_aperture(
     untimed = [level.shot for level in levels if not level.exposure_time_s]
     if untimed:
         raise Unmeasurable(
-            f"{len(untimed)} of {len(levels)} files have no exposure time ({untimed[0]}): shoot with a body that "
-            "writes it"
+            f"{len(untimed)} of {len(levels)} files have no exposure time ({untimed[0]}): give `exposure_time_s` in "
+            "ticket.yaml under `shots`"
         )
     shots = _compare_with_open(levels)
     light_u = stand.light_step_u_ev
     open_scatter, open_repeats = _find_open_scatter(shots)
-    steps = [_read_step(group, light_u) for group in _group_stopped(shots)]
+    steps, common = take_common([_read_step(group, light_u) for group in _group_stopped(shots)])
     worst, worst_u = _find_worst(steps)
     scattered = max((each for each in steps if each.count > 1), key=lambda each: each.scatter, default=None)
     rested = find_rested(shots, rest_s)
@@ -105,6 +110,9 @@ def measure_aperture(
         is_flat=np.array([shot.role == "flat" for shot in shots]),
         is_rested=rested,
         shots=tuple(shot.name for shot in shots),
+        aperture_common_error_ev=common.error if common else NAN,
+        aperture_common_error_ev_u=common.error_u if common else NAN,
+        common_where=_focal_text(common.focal_length_mm) if common else "",
         notes=() if steps else ("no light was shot both at a focal length's lowest f-number and at a higher one",),
     )
 
@@ -119,6 +127,8 @@ class LightShot:
     """Focal length and f-number."""
     error: float
     """EV."""
+    rounding: float
+    """Half of the change of `error` between both readings of the exposure times, EV."""
     open_count: int
     """Number of wide-open shots that it is compared with."""
     is_stopped: bool
@@ -131,6 +141,7 @@ class Step:
     """Results at one f-number."""
 
     where: str
+    focal_length_mm: float | None
     count: int
     error: float
     error_u: float
@@ -156,6 +167,7 @@ def _compare_with_open(levels: Sequence[LightLevel]) -> list[LightShot]:
     shots = []
     for (focal, role, iso), members in lights.items():
         values = np.array([_exposure_value(level) for level in members])
+        halves = np.array([time_rounding_ev(level.exposure_time_s or NAN) / 2 for level in members])
         numbers = np.array([_setting_of(level)[1] for level in members], dtype=np.float64)
         is_open = numbers == widest[focal]
         if not is_open.any():
@@ -165,13 +177,14 @@ def _compare_with_open(levels: Sequence[LightLevel]) -> list[LightShot]:
                 name=level.shot,
                 role=role,
                 setting=Setting(focal_length_mm=focal, f_number=float(number)),
-                error=float(value - values[is_open].mean()),
+                error=float(value + half - (values + halves)[is_open].mean()),
+                rounding=float(half - halves[is_open].mean()),
                 open_count=int(is_open.sum()),
                 is_stopped=not at_widest,
                 iso=iso,
                 at=_read_time(level.captured_at),
             )
-            for level, number, value, at_widest in zip(members, numbers, values, is_open, strict=True)
+            for level, number, value, half, at_widest in zip(members, numbers, values, halves, is_open, strict=True)
         ]
     return shots
 
@@ -201,6 +214,34 @@ def _group_stopped(shots: Sequence[LightShot]) -> list[list[LightShot]]:
     return list(groups.values())
 
 
+def take_common(steps: Sequence[Step]) -> tuple[list[Step], Step | None]:
+    """Return the steps without the error that all of a focal length share, as far as the marking of the lowest
+    f-number explains it, and the step that sets the largest shared error."""
+    left, largest = [], None
+    for focal in dict.fromkeys(step.focal_length_mm for step in steps):
+        members = [step for step in steps if step.focal_length_mm == focal]
+        nearest = min(members, key=lambda step: abs(step.error))
+        agree = len({step.error > 0 for step in members}) == 1
+        shared = nearest if agree else replace(nearest, error=0.0)
+        marking = float(np.clip(shared.error, -ROUNDED_EV, ROUNDED_EV))
+        left += [
+            replace(
+                step,
+                error=step.error - marking,
+                error_u=step.error_u
+                if step is nearest or not agree
+                else float(np.hypot(step.error_u, nearest.error_u)),
+            )
+            for step in members
+        ]
+        largest = shared if largest is None or abs(shared.error) > abs(largest.error) else largest
+    return left, largest
+
+
+def _focal_text(focal_length_mm: float | None) -> str:
+    return "" if focal_length_mm is None else f"{focal_length_mm:g} mm"
+
+
 def _find_worst(steps: Sequence[Step]) -> tuple[Step | None, float]:
     """Return the step with the largest error, and its u as the largest of them; None without any."""
     if not steps:
@@ -215,10 +256,10 @@ def _find_open_scatter(shots: Sequence[LightShot]) -> tuple[float, int]:
     opened = [shot for shot in shots if not shot.is_stopped]
     lights = len({(shot.setting, shot.role, shot.iso) for shot in opened})
     freedom = len(opened) - lights
-    return _deviation(float(sum(shot.error**2 for shot in opened)), freedom), freedom
+    return find_deviation(float(sum(shot.error**2 for shot in opened)), freedom), freedom
 
 
-def _deviation(sum_of_squares: float, freedom: int) -> float:
+def find_deviation(sum_of_squares: float, freedom: int) -> float:
     """Return the unbiased standard deviation, s over c4 (ISO 7870-2; Montgomery); NaN without degrees of freedom."""
     if freedom < 1:
         return NAN
@@ -241,7 +282,7 @@ def scatter_u(scatter: float, freedom: int) -> float:
 def _read_step(group: Sequence[LightShot], light_u: float) -> Step:
     """Return the results at one f-number from its shots of one or two lights."""
     error = np.array([shot.error for shot in group])
-    scatter = _deviation(float(((error - error.mean()) ** 2).sum()), len(error) - 1)
+    scatter = find_deviation(float(((error - error.mean()) ** 2).sum()), len(error) - 1)
     own = scatter if len(error) > 1 else 0.0
     lights = {role: [shot for shot in group if shot.role == role] for role in sorted({shot.role for shot in group})}
     means = {role: float(np.mean([shot.error for shot in members])) for role, members in lights.items()}
@@ -254,11 +295,12 @@ def _read_step(group: Sequence[LightShot], light_u: float) -> Step:
     apart = means["flat"] - means["chart"] if {"flat", "chart"} <= set(means) else NAN
     return Step(
         where=str(group[0].setting),
+        focal_length_mm=group[0].setting.focal_length_mm,
         count=len(error),
         error=float(error.mean()),
-        error_u=float(np.hypot(np.sqrt(shared), light_u)),
+        error_u=float(np.sqrt(shared + light_u**2 + np.mean([shot.rounding for shot in group]) ** 2)),
         scatter=scatter,
-        within=_deviation(squares, repeats),
+        within=find_deviation(squares, repeats),
         repeats=repeats,
         apart=apart,
         apart_u=sqrt(2.0) * light_u if np.isfinite(apart) else NAN,
@@ -295,5 +337,5 @@ def _find_excess(shots: Sequence[LightShot], rested: NDArray[np.bool_], light_u:
     if not found:
         return NAN, NAN
     # shots of one light at one f-number are minutes apart: at worst the light changes as between settings
-    scatter = max(_deviation(within, freedom) if freedom else 0.0, light_u)
+    scatter = max(find_deviation(within, freedom) if freedom else 0.0, light_u)
     return float(np.average(found, weights=weights)), scatter / sqrt(sum(weights))

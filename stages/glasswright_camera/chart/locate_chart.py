@@ -114,26 +114,37 @@ def name_other(
 
 
 def choose_layouts(mosaic: Mosaic, stand: Stand) -> tuple[ChartLayout, ...]:
-    """Return the stand's charts for a shot's focal length.
+    """Return the stand's charts for a shot's focal length and focus distance, as far as they are known.
 
     Raises
     ------
     Unmeasurable
         If there is none.
     """
-    focal_length = mosaic.setting.focal_length_mm if mosaic.setting else None
-    if focal_length is None:
-        return tuple(use.layout for use in stand.charts)
+    setting = mosaic.setting
+    known = {
+        name: value
+        for name, value in (
+            ("focal_length_mm", setting.focal_length_mm if setting else None),
+            ("focus_distance_m", setting.focus_distance_m if setting else None),
+        )
+        if value is not None
+    }
     layouts = tuple(
-        use.layout for use in stand.charts if use.focal_length_mm[0] <= focal_length <= use.focal_length_mm[1]
+        use.layout
+        for use in stand.charts
+        if all(getattr(use, name)[0] <= value <= getattr(use, name)[1] for name, value in known.items())
     )
     if layouts:
         return layouts
-    hung = ", ".join(
-        f"{use.layout.name} for {use.focal_length_mm[0]:g} to {use.focal_length_mm[1]:g} mm" for use in stand.charts
+    units = {"focal_length_mm": "mm", "focus_distance_m": "m"}
+    hung = "; ".join(
+        f"{use.layout.name} for "
+        + ", ".join(f"{getattr(use, name)[0]:g} to {getattr(use, name)[1]:g} {units[name]}" for name in known)
+        for use in stand.charts
     )
-    message = f"no chart of the stand is hung for {focal_length:g} mm ({hung}); add one to the stand file's charts"
-    raise Unmeasurable(message)
+    where = " at ".join(f"{value:g} {units[name]}" for name, value in known.items())
+    raise Unmeasurable(f"no chart of the stand is hung for {where} ({hung}); add one to the stand file's charts")
 
 
 def locate_layout(mosaic: Mosaic, layout: ChartLayout, pixel_pitch_um: float, limits: Limits) -> ChartFit:

@@ -25,9 +25,21 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
+    Place = tuple[str, float | None, float | None, float | None]
 
 
-COLUMNS = ("ticket", "model", "serial", "measured_at", "step", "field", "focal_length_mm", "f_number", "value")
+COLUMNS = (
+    "ticket",
+    "model",
+    "serial",
+    "measured_at",
+    "step",
+    "field",
+    "focal_length_mm",
+    "f_number",
+    "focus_distance_m",
+    "value",
+)
 EXAMPLE = """\b
 Examples: of all lenses; only of those that tuning counts as healthy
   glasswright export --ledger night/bench.ledger --out night/tables --format csv
@@ -113,6 +125,7 @@ def read_rows(table: Path, model: str) -> Iterator[Row]:
                     measure=f"{line['step']}.{line['field']}",
                     focal_length_mm=float(line["focal_length_mm"]) if line["focal_length_mm"] else None,
                     f_number=float(line["f_number"]) if line["f_number"] else None,
+                    focus_distance_m=float(line["focus_distance_m"]) if line["focus_distance_m"] else None,
                     value=float(line["value"]),
                 )
 
@@ -127,6 +140,7 @@ def write_known(model: str, copies: int, origin: str, found: tuple[ReferenceValu
                 "measure": each.measure,
                 **({} if each.focal_length_mm is None else {"focal_length_mm": each.focal_length_mm}),
                 **({} if each.f_number is None else {"f_number": each.f_number}),
+                **({} if each.focus_distance_m is None else {"focus_distance_m": each.focus_distance_m}),
                 "middle": each.middle,
                 "scatter": each.scatter,
             },
@@ -159,6 +173,12 @@ class Row:
     focal_length_mm: float | None
     f_number: float | None
     value: float
+    focus_distance_m: float | None = None
+
+    @property
+    def place(self) -> Place:
+        """Measure and setting."""
+        return self.measure, self.focal_length_mm, self.f_number, self.focus_distance_m
 
 
 def find_reference_values(rows: Iterable[Row]) -> tuple[tuple[ReferenceValue, ...], int]:
@@ -167,29 +187,29 @@ def find_reference_values(rows: Iterable[Row]) -> tuple[tuple[ReferenceValue, ..
     Median and median absolute deviation are used, so that a few faulty lenses do no harm. Of each lens only the first
     visit counts. Fields with values of fewer than 8 lenses are left out.
     """
-    first: dict[tuple[str, float | None, float | None], dict[str, Row]] = defaultdict(dict)
+    first: dict[Place, dict[str, Row]] = defaultdict(dict)
     for row in rows:
         if row.measure not in MEASURES or not isfinite(row.value):
             continue
-        seen = first[row.measure, row.focal_length_mm, row.f_number]
+        seen = first[row.place]
         if row.serial not in seen or row.measured_at < seen[row.serial].measured_at:
             seen[row.serial] = row
-    enough: Mapping[tuple[str, float | None, float | None], dict[str, Row]] = {
-        place: seen for place, seen in first.items() if len(seen) >= FEWEST
-    }
+    enough: Mapping[Place, dict[str, Row]] = {place: seen for place, seen in first.items() if len(seen) >= FEWEST}
     found = [
-        _summarise(*place, np.array([row.value for row in seen.values()]))
-        for place, seen in sorted(enough.items(), key=lambda item: (item[0][0], item[0][1] or 0.0, item[0][2] or 0.0))
+        _summarise(place, np.array([row.value for row in seen.values()]))
+        for place, seen in sorted(enough.items(), key=lambda item: (item[0][0], *(part or 0.0 for part in item[0][1:])))
     ]
     return tuple(found), len({serial for seen in enough.values() for serial in seen})
 
 
-def _summarise(measure: str, focal_length_mm: float | None, f_number: float | None, values: Array) -> ReferenceValue:
+def _summarise(place: Place, values: Array) -> ReferenceValue:
+    measure, focal_length_mm, f_number, focus_distance_m = place
     middle = float(np.median(values))
     return ReferenceValue(
         measure=measure,
         focal_length_mm=focal_length_mm,
         f_number=f_number,
+        focus_distance_m=focus_distance_m,
         middle=float(f"{middle:.6g}"),
         scatter=float(f"{robust_sigma(values):.3g}"),
     )

@@ -27,6 +27,8 @@ APERTURE: Final = "aperture"
 LAMP_OR_APERTURE: Final = "lamp or aperture"
 STEP_LEAST_EV: Final = 0.15
 """Smallest visible error of an aperture: half of the steps of a third of a stop in which exposure is set."""
+COMMON_LEAST_EV: Final = 0.2
+"""The same for an error that all f-numbers share: beyond the rounding of a lowest f-number, 0.14 EV."""
 SCATTER_LEAST_EV: Final = 0.06
 """4 %: lamps and shutters scatter by 1 or 2 % between shots (common practice, no source)."""
 SURE: Final = 5.0
@@ -87,6 +89,12 @@ def find_aperture(aperture: Aperture | None) -> Iterator[Finding]:
         says = f"{abs(error):.2f} EV {much} light at {aperture.step_where} by the marking"
         says += "; the diffuse source and the chart show the same" if both else f"; {HOW_TO_DISTINGUISH}"
         yield _blame_aperture(says, likely=both)
+    common, common_u = aperture.aperture_common_error_ev, aperture.aperture_common_error_ev_u
+    if abs(common) > max(COMMON_LEAST_EV, SURE * common_u):
+        much = "too much" if common > 0 else "too little"
+        says = f"{abs(common):.2f} EV {much} light at all f-numbers by the marking, against wide open"
+        says += ", more than a rounded lowest f-number explains: the blades' travel, or the lowest f-number is wrong"
+        yield _blame_aperture(says, likely=False)
     scatter, opened = aperture.aperture_scatter_ev, aperture.wide_open_scatter_ev
     excess, excess_u = aperture.first_shot_excess_ev, aperture.first_shot_excess_ev_u
     sticks = excess > max(SCATTER_LEAST_EV, SURE * excess_u)

@@ -23,16 +23,21 @@ class ReferenceValue:
     """Stage and field: `measure_mtf50.green.centre.mean_cy_per_px`."""
     focal_length_mm: float | None = None
     f_number: float | None = None
+    focus_distance_m: float | None = None
     middle: float
     """Median over the copies, in the field's unit."""
     scatter: Annotated[float, Field(ge=0)]
     """Standard deviation over the copies, from the median absolute deviation; it includes that of measuring."""
 
     def is_at(self, setting: Setting | None) -> bool:
-        """Return whether the value is for a setting; None in either matches all."""
-        return setting is None or all(
-            own is None or given is None or isclose(own, given, rel_tol=1e-6)
-            for own, given in ((self.focal_length_mm, setting.focal_length_mm), (self.f_number, setting.f_number))
+        """Return whether the value is for a setting; None in either matches all focal lengths and f-numbers."""
+        if setting is None:
+            return True
+        pairs = ((self.focal_length_mm, setting.focal_length_mm), (self.f_number, setting.f_number))
+        # a lens may differ at two distances, so that a value for none is not valid for one
+        distances = (self.focus_distance_m, setting.focus_distance_m)
+        return distances[0] == distances[1] and all(
+            own is None or given is None or isclose(own, given, rel_tol=1e-6) for own, given in pairs
         )
 
 

@@ -54,6 +54,9 @@ HAZE = "haze"
 AUTOFOCUS = "autofocus offset"
 OBSTRUCTION = "something in the light's way"
 COLOUR = "lateral colour unlike the model"
+SHIFT = "focus shift on stopping down"
+ZOOMED = "focus changes on zooming"
+DIM = "light lost in the glass"
 AXIAL = "longitudinal colour unlike the model"
 DISTORTED = "distortion unlike the model"
 
@@ -61,7 +64,7 @@ RULES: Final = (
     Rule(
         name=HAZE,
         lead=("glare", "spilt light"),
-        claims=("centre sharpness", "coarse contrast", "corner softening", "corner light"),
+        claims=("centre sharpness", "coarse contrast", "corner softening", "corner light", "transmission"),
         sense=1,
         says="light is scattered over the picture: haze, fungus or oil on inner surfaces, or a missing coating",
     ),
@@ -102,7 +105,7 @@ RULES: Final = (
     Rule(
         name=SPACING,
         lead=("centre sharpness",),
-        claims=("coarse contrast", "corner softening", "field curvature"),
+        claims=("coarse contrast", "corner softening", "field curvature", "focus shift", "breathing"),
         sense=-1,
         rivals=(("field curvature", 12.0),),
         alternative="it was measured as shot, so chart shots out of focus could show the same; shoot a focus series",
@@ -136,6 +139,27 @@ RULES: Final = (
         lead=("lateral colour",),
         claims=(),
         says="the sizes of red and blue differ from those of healthy copies: a wrong element, or wrong distances",
+    ),
+    Rule(
+        name=SHIFT,
+        lead=("focus shift",),
+        claims=(),
+        says="best focus moves as the aperture closes, with the focus locked: spherical aberration, from elements at "
+        "wrong distances or a wrong element",
+    ),
+    Rule(
+        name=ZOOMED,
+        lead=("parfocal error",),
+        claims=(),
+        says="best focus moves on zooming, with the focus locked: the flange distance, or a zoom group off its path",
+    ),
+    Rule(
+        name=DIM,
+        lead=("transmission",),
+        claims=(),
+        sense=-1,
+        says="less light than through other copies: a coating, yellowed glass, a film of oil, or blades that do not "
+        "open fully; shoot the reference lens too, since the source may have changed",
     ),
     Rule(
         name=AXIAL,

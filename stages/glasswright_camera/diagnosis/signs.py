@@ -108,6 +108,10 @@ KINDS: Final = (
     SignKind(kind="glare", stage="measure_glare", field="spot_glare_pct", least=1.0, perfect=0.0, widest_only=False),
     # what diffraction and aberrations spill is up to 0.03 at the lowest f-number
     SignKind(kind="spilt light", stage="measure_mtf50", field="spill_frac", least=0.04, perfect=0.0),
+    SignKind(kind="transmission", stage="measure_transmission", field="transmission_ev", least=0.12),
+    SignKind(kind="focus shift", stage="measure_focus_shift", field="focus_shift_um", least=8.0, perfect=0.0),
+    SignKind(kind="parfocal error", stage="measure_focus_shift", field="parfocal_um", least=12.0, perfect=0.0),
+    SignKind(kind="breathing", stage="measure_breathing", field="breathing_ratio", least=0.2),
     SignKind(kind="focus offset", stage="measure_focus_offset", field="green.shift_um", least=6.0, perfect=0.0),
 )
 
@@ -135,12 +139,12 @@ def _read_kind(kind: SignKind, results: Sequence[Artefact], known: KnownLens | N
 
 
 def _widest(results: Iterable[Artefact]) -> Iterator[Artefact]:
-    """Yield each focal length's result at the lowest f-number."""
-    found: dict[float | None, Artefact] = {}
+    """Yield the result at the lowest f-number of each focal length and focus distance."""
+    found: dict[tuple[float | None, float | None], Artefact] = {}
     for result in results:
-        focal = result.setting.focal_length_mm if result.setting else None
-        if focal not in found or _f_number(result) < _f_number(found[focal]):
-            found[focal] = result
+        at = (result.setting.focal_length_mm, result.setting.focus_distance_m) if result.setting else (None, None)
+        if at not in found or _f_number(result) < _f_number(found[at]):
+            found[at] = result
     yield from found.values()
 
 

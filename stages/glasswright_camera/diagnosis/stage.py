@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from glasswright import Ticket, Unmeasurable, stage
 from glasswright_camera.aperture.result import Aperture
+from glasswright_camera.aperture.transmission import Transmission
 from glasswright_camera.centring.result import Centring
 from glasswright_camera.diagnosis.found import STAND, find_aperture, find_dirt, find_stand
 from glasswright_camera.diagnosis.reference_values import KnownLenses
@@ -14,9 +15,11 @@ from glasswright_camera.diagnosis.result import Diagnosis
 from glasswright_camera.diagnosis.rules import apply_rules
 from glasswright_camera.diagnosis.signs import STANDS_OUT, list_signs, read_signs
 from glasswright_camera.distortion.result import Distortion
+from glasswright_camera.focus.locked import FocusShift
 from glasswright_camera.focus.result import FocusOffset
 from glasswright_camera.fringing.result import Fringing
 from glasswright_camera.glare.result import Glare
+from glasswright_camera.sharpness.breathing import Breathing
 from glasswright_camera.sharpness.contrast import Contrast
 from glasswright_camera.sharpness.result import BestFocus, Sharpness
 from glasswright_camera.shooting.stage import LightCheck
@@ -52,6 +55,9 @@ def diagnose(
     offsets: tuple[FocusOffset, ...] | None,
     spots: Spots | None,
     aperture: Aperture | None,
+    transmission: tuple[Transmission, ...] | None,
+    shift: FocusShift | None,
+    breathing: tuple[Breathing, ...] | None,
     known: KnownLenses | None,
 ) -> Diagnosis:
     """Name the faults that the measurements of a ticket indicate together: a hint where to look first.
@@ -70,6 +76,10 @@ def diagnose(
         Spots on the sensor and in the lens.
     aperture
         Light at each f-number.
+    transmission, breathing
+        Light through the lens, and change of the image's size with focus, at every setting.
+    shift
+        Change of focus with f-number and focal length, with the focus locked.
     known
         Reference values of the model on this stand. Without them rotationally symmetric blur, lateral colour and
         distortion cannot be distinguished from those of the design.
@@ -89,6 +99,9 @@ def diagnose(
         "measure_vignetting": falloff or (),
         "measure_glare": glare or (),
         "measure_focus_offset": offsets or (),
+        "measure_transmission": transmission or (),
+        "measure_focus_shift": () if shift is None else (shift,),
+        "measure_breathing": breathing or (),
     }
     signs = read_signs(results, model)
     if not signs and spots is None and aperture is None:

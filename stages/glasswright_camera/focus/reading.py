@@ -9,7 +9,7 @@ import numpy as np
 
 from glasswright import Unmeasurable
 from glasswright_camera.focus.depth import axial_mm, axial_sensitivity, board_mm, sensor_shift_um
-from glasswright_camera.focus.fit import find_vertex
+from glasswright_camera.focus.fit import Vertex, find_vertex
 from glasswright_camera.robust import MEDIAN_U
 
 if TYPE_CHECKING:
@@ -46,6 +46,8 @@ class Found:
     kept: float
     """MTF50 at the focusing band over that at best focus."""
     kept_u: float
+    vertex: Vertex
+    """The curve fitted over distances at the sensor."""
 
 
 def read_setting(trace: RampTrace) -> Lens:
@@ -91,6 +93,7 @@ def find_focus(trace: RampTrace, plane: int, lens: Lens) -> Found:
     return Found(
         kept=kept,
         kept_u=kept_u,
+        vertex=vertex,
         axial_mm=at_board,
         axial_mm_u=vertex.place_u * widening,
         shift_um=vertex.place,

@@ -53,7 +53,7 @@ LOOKS: Final[dict[Kind, str]] = {
 REMEDY: Final[dict[Kind, str]] = {
     "even": "move it to `flat/` or `panel/`",
     "patch": "move it to `black_spot/`",
-    "lattice": "move it to `chart/`, or to `focus_series/`, `ramp/`, `shake_off/` or `shake_on/`",
+    "lattice": "move it to `chart/`, or to `focus_series/`, `ramp/`, `ramp_locked/`, `shake_off/` or `shake_on/`",
     "scene": "it fits no role, so move it out of the ticket",
 }
 CELLS_ACROSS: Final = 160

@@ -29,7 +29,7 @@ FITTING: Final = {
     "even": ("flat", "panel"),
     "patch": ("black_spot",),
     "chart": ("chart", "focus_series", "shake_off", "shake_on"),
-    "ramp": ("ramp",),
+    "ramp": ("ramp", "ramp_locked"),
 }
 """Content of a frame -> the roles it can have, the most common first."""
 

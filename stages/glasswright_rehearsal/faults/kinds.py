@@ -29,6 +29,22 @@ LENS_FAULTS = MappingProxyType(
 FOCUS_FAULTS = MappingProxyType({"autofocus_offset": "autofocus stops before or behind the subject"})
 """Name -> effect. Faults of the lens that show only where the camera focuses: in ramp shots."""
 
+LOCKED_FAULTS = MappingProxyType(
+    {
+        "focus_shift": "best focus moves away as the aperture closes",
+        "zoom_shift": "best focus moves on zooming",
+    }
+)
+"""Name -> effect. Faults of the lens that show in ramp shots with the focus locked."""
+NEAR_FAULTS = MappingProxyType({"near_softness": "soft at short distances only"})
+"""Name -> effect. Faults of the lens that show on the near chart."""
+NEAR_BLUR_UM = 40.0
+"""Added growth of the blur with the magnification by this fault at severity 1."""
+GLASS_FAULTS = MappingProxyType({"dim_glass": "less light passes, at all f-numbers"})
+"""Name -> effect. Faults of the lens that show only in the amount of light."""
+FOCUS_SHIFT_UM, DIM_EV = 30.0, 0.4
+"""Effect of these faults at severity 1."""
+
 APERTURE_FAULTS = MappingProxyType(
     {
         "aperture_step": "all shots at the first f-number after the widest get too much light",
@@ -62,7 +78,7 @@ class Fault:
     @property
     def is_of_lens(self) -> bool:
         """Return whether it is a fault of the lens, not of the shooting."""
-        return self.name in {*LENS_FAULTS, *FOCUS_FAULTS, *APERTURE_FAULTS}
+        return self.name in {*LENS_FAULTS, *FOCUS_FAULTS, *APERTURE_FAULTS, *LOCKED_FAULTS, *GLASS_FAULTS, *NEAR_FAULTS}
 
 
 def draw_fault(text: str, generator: np.random.Generator) -> Fault:
@@ -189,6 +205,19 @@ def _barrel(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float
     return replace(lens, distortion=replace(lens.distortion, k1=lens.distortion.k1 - 0.012 * fault.severity))
 
 
+def _shift_focus(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
+    del towards
+    a = lens.aberrations
+    # an image farther from the lens is behind the sensor
+    moved = a.defocus_um + FOCUS_SHIFT_UM * fault.severity * (1 - opened**2)
+    return replace(lens, aberrations=replace(a, defocus_um=moved))
+
+
+def _dim(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
+    del opened, towards
+    return replace(lens, transmission_ev=lens.transmission_ev - DIM_EV * fault.severity)
+
+
 def _obstruct(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
     del opened, towards
     # towards one corner of a 3:2 frame
@@ -207,5 +236,7 @@ _EFFECTS: Mapping[str, Callable[[Any, Fault, float, tuple[float, float]], Any]] 
         "lateral_colour": _colour,
         "barrel_shift": _barrel,
         "vignetting_obstruction": _obstruct,
+        "focus_shift": _shift_focus,
+        "dim_glass": _dim,
     }
 )

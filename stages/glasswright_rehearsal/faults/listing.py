@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING
 
 from glasswright_rehearsal.faults.dirt import DIRT_FAULTS
 from glasswright_rehearsal.faults.hand import HAND_FAULTS
-from glasswright_rehearsal.faults.kinds import APERTURE_FAULTS, FOCUS_FAULTS, LENS_FAULTS, SHOOTING_FAULTS
+from glasswright_rehearsal.faults.kinds import (
+    APERTURE_FAULTS,
+    FOCUS_FAULTS,
+    GLASS_FAULTS,
+    LENS_FAULTS,
+    LOCKED_FAULTS,
+    NEAR_FAULTS,
+    SHOOTING_FAULTS,
+)
 from glasswright_rehearsal.faults.shaking import SHAKING_FAULTS
 
 if TYPE_CHECKING:
@@ -17,8 +25,10 @@ FAULT_GROUPS: Mapping[str, Mapping[str, str]] = MappingProxyType(
     {
         "of the lens": LENS_FAULTS,
         "of focusing: add --ramp-shots 5": FOCUS_FAULTS,
+        "of focusing, with the focus locked: add --locked-ramps": LOCKED_FAULTS,
+        "at short distances: add --near": NEAR_FAULTS,
         "of the aperture: add --shots-per-setting 3 --flats-per-setting 3": APERTURE_FAULTS,
-        "of the glass": DIRT_FAULTS,
+        "of the glass": DIRT_FAULTS | GLASS_FAULTS,
         "of the stabiliser: add --shaken-shots 3": SHAKING_FAULTS,
         "found by hand": HAND_FAULTS,
         "of the shooting, not of the lens": SHOOTING_FAULTS,

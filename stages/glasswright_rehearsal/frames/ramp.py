@@ -21,6 +21,10 @@ if TYPE_CHECKING:
 
 SCATTER_UM = 1.5
 """Standard deviation of the focus of a healthy autofocus, at the sensor."""
+ZOOM_BOARD = 0.064
+"""Largest magnification of the board at a zoom's longest focal length."""
+ZOOM_SHIFT_UM = 60.0
+"""Change of best focus by the fault `zoom_shift` at severity 1, from the longest focal length to a very short one."""
 OFFSET_UM = 16.0
 """Focus error of the fault `autofocus_offset` at severity 1."""
 BOARD = Lighting(exposure_frac=0.6, gradient=(0.01, 0.02))
@@ -48,6 +52,48 @@ def draw_ramp_scenes(
     board = replace(scene, layout=stand.ramp, pose=pose, lighting=BOARD, is_deep=True)
     stops = bias + SCATTER_UM * np.clip(generator.standard_normal(count), -2.5, 2.5)
     return tuple(replace(board, lens=stop_focus(scene.lens, float(stop))) for stop in stops)
+
+
+def draw_locked_scene(
+    scene: Scene, stand: StandFacts, magnification_frac: float, focus_um: float, zoom_um: float
+) -> Scene:
+    """Return a scene of the board at one setting, with the focus locked.
+
+    Parameters
+    ----------
+    scene
+        A chart scene of the setting.
+    magnification_frac
+        At the board's middle.
+    focus_um, zoom_um
+        Error of the locked focus, and change of best focus by zooming, at the sensor.
+
+    Raises
+    ------
+    ValueError
+        When the stand has no ramp.
+    """
+    if stand.ramp is None:
+        message = "ramp shots need a stand whose camera section names a ramp under `ramps`"
+        raise ValueError(message)
+    pose = place_board(magnification_frac, stand.ramp_angle_deg)
+    board = replace(scene, layout=stand.ramp, pose=pose, lighting=BOARD, is_deep=True)
+    return replace(board, lens=stop_focus(scene.lens, focus_um + zoom_um))
+
+
+def fit_board(scene: Scene, stand: StandFacts, longest_mm: float) -> float:
+    """Return the board's magnification at a scene's focal length, from a place where it fits the frame at the longest.
+
+    At a zoom's shortest focal length it must still be large enough, so small frames cannot show how a zoom of a large
+    range keeps its focus.
+    """
+    assert stand.ramp is not None
+    focal = scene.lens.focal_length_mm
+    length_mm = (stand.ramp.rows + 1) * stand.ramp.pitch_mm * np.cos(np.deg2rad(stand.ramp_angle_deg))
+    largest = scene.frame.height_px * scene.frame.pitch_um / 1000 / length_mm
+    longest = min(ZOOM_BOARD, float(largest))
+    distance = longest_mm * (1 + 1 / longest)
+    return float(focal / (distance - focal))
 
 
 def place_board(magnification_frac: float, angle_deg: float) -> Pose:

@@ -67,8 +67,42 @@ class RehearsedAperture(Artefact):
 
     aperture_step_error_ev: float
     aperture_step_error_ev_u: float
+    aperture_common_error_ev: float
+    aperture_common_error_ev_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedApertureScatter(Artefact):
+    """Result of the step `measure_aperture_scatter`."""
+
     aperture_scatter_ev: float
     aperture_scatter_ev_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedTransmission(Artefact):
+    """Result of the step `measure_transmission`."""
+
+    transmission_ev: float
+    transmission_ev_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedZoneContrast:
+    """Contrast of one zone at 10 and 30 line pairs/mm."""
+
+    mean_at_10_frac: float
+    mean_at_10_frac_u: float
+    mean_at_30_frac: float
+    mean_at_30_frac_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedContrast(Artefact):
+    """Result of the step `measure_contrast`."""
+
+    centre: RehearsedZoneContrast
+    corner: RehearsedZoneContrast
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,6 +180,10 @@ class RehearsedDisplacement:
     worst_pct_u: float
     corner_radial_pct: float
     corner_radial_pct_u: float
+    uniform_x_px: float
+    uniform_x_px_u: float
+    uniform_y_px: float
+    uniform_y_px_u: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

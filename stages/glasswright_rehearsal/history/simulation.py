@@ -11,7 +11,9 @@ from glasswright_rehearsal.frames.ramp import SCATTER_UM
 from glasswright_rehearsal.frames.truth import CORNERS
 from glasswright_rehearsal.history.results import (
     RehearsedAperture,
+    RehearsedApertureScatter,
     RehearsedCentring,
+    RehearsedContrast,
     RehearsedDisplacement,
     RehearsedDistortion,
     RehearsedFalloff,
@@ -23,7 +25,9 @@ from glasswright_rehearsal.history.results import (
     RehearsedSharpness,
     RehearsedSpots,
     RehearsedStabiliser,
+    RehearsedTransmission,
     RehearsedZone,
+    RehearsedZoneContrast,
 )
 from glasswright_rehearsal.optics.blur import find_blur, find_mtf50
 from glasswright_rehearsal.scene.models import stop_focus
@@ -51,6 +55,9 @@ KEPT_U: Final = 0.005
 STOPS_U: Final = 0.1
 STEP_U_EV: Final = 0.02
 LAMP_EV: Final = 0.002
+SOURCE_U_EV: Final = 0.03
+"""Change of the diffuse source from night to night."""
+CONTRAST_U: Final = 0.006
 FAINTEST_PCT: Final = 0.4
 FILL_FRAC: Final = 0.89
 """Fraction of the frame between the centres of the outermost discs."""
@@ -157,9 +164,39 @@ def simulate_aperture(draw: Draw) -> RehearsedAperture:
     return RehearsedAperture(
         aperture_step_error_ev=STEP_U_EV * draw(),
         aperture_step_error_ev_u=STEP_U_EV,
-        aperture_scatter_ev=abs(LAMP_EV * draw()),
-        aperture_scatter_ev_u=STEP_U_EV,
+        aperture_common_error_ev=STEP_U_EV * draw(),
+        aperture_common_error_ev_u=STEP_U_EV,
     )
+
+
+def simulate_aperture_scatter(setting: Setting, draw: Draw) -> RehearsedApertureScatter:
+    """Return a result of the step `measure_aperture_scatter` for a healthy aperture: the scatter of the lamps."""
+    return RehearsedApertureScatter(
+        setting=setting, aperture_scatter_ev=abs(LAMP_EV * draw()), aperture_scatter_ev_u=STEP_U_EV
+    )
+
+
+def simulate_transmission(lens: Lens, setting: Setting, draw: Draw) -> RehearsedTransmission:
+    """Return a result of the step `measure_transmission`."""
+    return RehearsedTransmission(
+        setting=setting,
+        transmission_ev=lens.transmission_ev + SOURCE_U_EV * draw(),
+        transmission_ev_u=SOURCE_U_EV,
+    )
+
+
+def simulate_contrast(facts: Facts, setting: Setting, draw: Draw) -> RehearsedContrast:
+    """Return a result of the step `measure_contrast`."""
+    centre, corner = (
+        RehearsedZoneContrast(
+            mean_at_10_frac=facts.contrast_frac[zone][0] + CONTRAST_U * draw(),
+            mean_at_10_frac_u=CONTRAST_U,
+            mean_at_30_frac=facts.contrast_frac[zone][1] + CONTRAST_U * draw(),
+            mean_at_30_frac_u=CONTRAST_U,
+        )
+        for zone in ("centre", "corner")
+    )
+    return RehearsedContrast(setting=setting, caveats=("single_focus",), centre=centre, corner=corner)
 
 
 def simulate_spots() -> RehearsedSpots:
@@ -229,13 +266,19 @@ def _simulate_fringing(
             worst_px_u=FRINGE_U_PX,
             worst_pct=100 * value / height_px,
             worst_pct_u=100 * FRINGE_U_PX / height_px,
-            # the noise is added to the radial part too
+            # the noise is that of the largest displacement
+            uniform_x_px=uniform[0] + (value - true) / 4,
+            uniform_x_px_u=FRINGE_U_PX / 4,
+            uniform_y_px=uniform[1] + (value - true) / 4,
+            uniform_y_px_u=FRINGE_U_PX / 4,
             corner_radial_pct=100 * (radial + value - true) / height_px,
             corner_radial_pct_u=100 * FRINGE_U_PX / height_px,
         )
-        for value, true, radial in (
-            (abs(true + _scatter(FRINGE_U_PX, REMOUNT_PX, draw, mount)), true, radial)
-            for true, radial in zip((facts.red_green_px, facts.blue_green_px), facts.corner_radial_px, strict=True)
+        for value, true, radial, uniform in (
+            (abs(true + _scatter(FRINGE_U_PX, REMOUNT_PX, draw, mount)), true, radial, uniform)
+            for true, radial, uniform in zip(
+                (facts.red_green_px, facts.blue_green_px), facts.corner_radial_px, facts.uniform_px, strict=True
+            )
         )
     )
     return RehearsedFringing(

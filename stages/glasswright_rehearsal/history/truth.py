@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from glasswright_rehearsal.frames.truth import CORNERS, ZoneLimits, find_vignetting, find_zones, list_zone_points
-from glasswright_rehearsal.optics.blur import find_blur, find_mtf50
+from glasswright_rehearsal.optics.blur import find_blur, find_mtf50, transfer
 from glasswright_rehearsal.scene.geometry import distort, map_points
 from glasswright_rehearsal.scene.layout import list_circles
 from glasswright_rehearsal.scene.light import mean_gain_box
@@ -40,6 +40,10 @@ class Facts:
     blue_green_px: float
     corner_radial_px: tuple[float, float]
     """Radial displacement of red and blue from green, mean of the corner zones' nodes, without the uniform shift."""
+    uniform_px: tuple[tuple[float, float], tuple[float, float]]
+    """Mean displacement of red and of blue from green over the nodes, along x and y."""
+    contrast_frac: Mapping[str, tuple[float, float]]
+    """Centre and corner: contrast at 10 and 30 line pairs/mm."""
     extreme_loss_ev: float
     """Light loss at the very end of the darkest corner."""
     soft_sides_frac: float
@@ -71,6 +75,8 @@ def describe_facts(lens: Lens, pose: Pose, layout: Layout, frame: Frame, zones: 
             _find_corner_radial(red - green, green, frame, zones),
             _find_corner_radial(blue - green, green, frame, zones),
         ),
+        uniform_px=(_mean_move(red - green), _mean_move(blue - green)),
+        contrast_frac=_find_contrast(lens, frame, list_zone_points(green, frame, zones)),
         extreme_loss_ev=_find_extreme_loss(lens, frame),
         soft_sides_frac=soft_sides,
         corner_softening_frac=corner_softening,
@@ -84,6 +90,28 @@ def _find_corner_radial(move: Array, green: Array, frame: Frame, zones: ZoneLimi
     offset = (green - frame.centre_px)[inside]
     along = offset / np.linalg.norm(offset, axis=1, keepdims=True)
     return float(((move - move.mean(axis=0))[inside] * along).sum(axis=1).mean())
+
+
+def _mean_move(move: Array) -> tuple[float, float]:
+    x, y = move.mean(axis=0)
+    return float(x), float(y)
+
+
+def _find_contrast(
+    lens: Lens, frame: Frame, points: Mapping[str, tuple[Array, Array]]
+) -> dict[str, tuple[float, float]]:
+    """Return the contrast of centre and corner at 10 and 30 line pairs/mm, mean of both directions."""
+    frequency = np.array([10, 30]) * frame.pitch_um / 1000
+    found = {}
+    for zone, names in (("centre", ("centre",)), ("corner", CORNERS)):
+        each = [points[name] for name in names if name in points]
+        place, angle = np.concatenate([p for p, _ in each]), np.concatenate([a for _, a in each])
+        cos, sin = np.cos(angle), np.sin(angle)
+        blur = find_blur(lens, frame, place, "green")
+        sides = np.stack([-sin, cos], axis=1), np.stack([cos, sin], axis=1)
+        low, high = np.abs(transfer(blur, frequency, *sides)).mean(axis=(0, 1))
+        found[zone] = float(low), float(high)
+    return found
 
 
 def _find_extreme_loss(lens: Lens, frame: Frame) -> float:

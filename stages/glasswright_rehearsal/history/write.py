@@ -22,10 +22,13 @@ from glasswright_rehearsal.faults.kinds import apply_lens_fault
 from glasswright_rehearsal.history.hand import simulate_hand_checks
 from glasswright_rehearsal.history.simulation import (
     simulate_aperture,
+    simulate_aperture_scatter,
+    simulate_contrast,
     simulate_focus,
     simulate_results,
     simulate_spots,
     simulate_stabiliser,
+    simulate_transmission,
 )
 from glasswright_rehearsal.history.stand import describe_watch, write_stand_tickets
 from glasswright_rehearsal.history.truth import describe_facts
@@ -181,6 +184,10 @@ def _measure(night: Night, stand: PastStand, visit: PastVisit) -> Iterator[Outco
             yield _outcome(night, visit, step, artefact)
         if f_number == min(n for focal, n in list_settings(night) if focal == focal_length_mm):
             yield _outcome(night, visit, "measure_focus_offset", simulate_focus(lens, setting, stand.frame, own))
+            yield _outcome(night, visit, "measure_contrast", simulate_contrast(facts, setting, own))
+            yield _outcome(night, visit, "measure_transmission", simulate_transmission(lens, setting, own))
+        else:
+            yield _outcome(night, visit, "measure_aperture_scatter", simulate_aperture_scatter(setting, own))
     if visit.copy.model.has_stabiliser:
         yield _outcome(night, visit, "measure_stabiliser", simulate_stabiliser(own))
     yield _outcome(night, visit, "find_spots", simulate_spots())

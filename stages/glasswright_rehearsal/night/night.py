@@ -41,11 +41,16 @@ class Night:
     f_numbers: tuple[float, ...] = ()
     """Empty: those of the model."""
     shots_per_setting: int = 1
-    flats_per_setting: int = 1
+    flats_per_setting: int | None = None
+    """None: three where the aperture is stopped down, as cards require, else one."""
     focus_series: bool = False
     ramp_shots: int | None = None
     """Shots of the inclined board at each focal length's lowest f-number, each focused separately. None: one, as cards
     require of a lens with autofocus."""
+    locked_ramps: bool = False
+    """Whether the board is also shot at every setting with the focus locked."""
+    near: bool = False
+    """Whether a small chart is also shot at a short distance, at every setting."""
     black_spot: bool = False
     shaken_shots: int | None = None
     """Shots at each exposure time, stabiliser off and on, at the last setting. None: two if the lens has a
@@ -55,6 +60,12 @@ class Night:
     dark: bool = False
     sensor: str = "RGGB"
     files: str = "dng"
+
+    def count_flats(self, f_number: float) -> int:
+        """Return the number of flat shots at an f-number."""
+        if self.flats_per_setting is not None:
+            return self.flats_per_setting
+        return 3 if f_number > MODELS[self.model].f_numbers[0] else 1
 
     @property
     def ramps(self) -> int:

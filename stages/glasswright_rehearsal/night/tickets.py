@@ -22,9 +22,18 @@ from glasswright_rehearsal.faults.strike import strike_scene
 from glasswright_rehearsal.files.dng import Exif, write_dng
 from glasswright_rehearsal.files.images import encode_picture, write_picture
 from glasswright_rehearsal.frames.glare import render_black_spot
-from glasswright_rehearsal.frames.ramp import describe_ramp, draw_ramp_scenes
+from glasswright_rehearsal.frames.ramp import (
+    SCATTER_UM,
+    ZOOM_BOARD,
+    ZOOM_SHIFT_UM,
+    describe_ramp,
+    draw_locked_scene,
+    draw_ramp_scenes,
+    fit_board,
+)
 from glasswright_rehearsal.frames.render import Scene, render_light
 from glasswright_rehearsal.frames.truth import ZoneLimits, describe_truth
+from glasswright_rehearsal.night.near import list_distances_m, place_near
 from glasswright_rehearsal.night.night import Night, Visit, find_frame, list_settings, plan_visit
 from glasswright_rehearsal.night.stand_files import SOURCE, StandFacts, fit_layout, read_stand
 from glasswright_rehearsal.scene.models import stop_focus
@@ -36,7 +45,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from glasswright_rehearsal.faults.kinds import Fault
+    from glasswright_rehearsal.scene.geometry import Pose
 
+NEAR = "_near"
+"""End of the names of shots of the near chart."""
 FOCUS_STEPS = (-3, -2, -1, 0, 1, 2, 3)
 LAMP_SCATTER = 0.001
 """Relative standard deviation of the lamps' level between shots."""
@@ -67,6 +79,7 @@ class ShotWriter:
         focal_length_mm: float,
         f_number: float,
         exposure_s: Fraction | None = None,
+        suffix: str = "",
     ) -> Path:
         """Expose one frame with independent noise and write it into its role's folder."""
         sequence = np.random.SeedSequence([self.night.seed, self.visit.index, self.count])
@@ -77,11 +90,11 @@ class ShotWriter:
         blades = blade_error_ev(
             self.visit.faults, self.visit.copy.model.f_numbers, f_number, generator, is_rested=is_changed
         )
-        level *= 2**blades
+        level *= 2 ** (blades + self.visit.lens_at(focal_length_mm, f_number).transmission_ev)
         raw = expose(light * np.float32(level), self.sensor, sequence.spawn(1)[0])
         self.count += 1
         ending = {"dng": "dng", "dng-jpeg": "dng", "tiff": "tif", "png": "png"}[self.night.files]
-        name = f"{self.count:04d}_{focal_length_mm:g}mm_f{f_number:g}.{ending}"
+        name = f"{self.count:04d}_{focal_length_mm:g}mm_f{f_number:g}{suffix}.{ending}"
         path = self.folder / role / name
         path.parent.mkdir(parents=True, exist_ok=True)
         if ending == "dng":
@@ -145,12 +158,19 @@ def write_ticket(night: Night, index: int) -> str:
         )
         _write_setting(writer, scene, is_struck=place == len(settings) // 2)
         settings_truth.append(_describe_setting(night, scene, stand))
+        if night.near:
+            close = place_near(scene, visit.faults, visit.copy.model.designs[0].near_blur_um)
+            for _ in range(night.shots_per_setting):
+                writer.write("chart", render_light(close), focal_length_mm, f_number, suffix=NEAR)
+            settings_truth[-1]["near"] = describe_truth(close, stand.zones)
         if night.black_spot:
             writer.write("black_spot", render_black_spot(light_source(scene)), focal_length_mm, f_number)
         if night.shakes and place == len(settings) - 1:
             settings_truth[-1]["shaking"] = write_shaking(writer, scene)
         if night.ramps and f_number == min(n for focal, n in settings if focal == focal_length_mm):
             settings_truth[-1]["ramp"] = write_ramp(writer, scene, stand)
+        if night.locked_ramps:
+            settings_truth[-1]["ramp_locked"] = write_locked_ramp(writer, scene, stand)
     if night.dark:
         dark = np.zeros((len(sensor.pattern), frame.height_px, frame.width_px), dtype=np.float32)
         for _ in range(2):
@@ -168,15 +188,24 @@ def _write_setting(writer: ShotWriter, scene: Scene, *, is_struck: bool) -> None
     panel = render_light(replace(scene, layout=None))
     writer.write("panel", panel, *where)
     flat = render_light(light_source(scene))
-    for _ in range(night.flats_per_setting):
+    for _ in range(night.count_flats(lens.f_number)):
         writer.write("flat", flat, *where)
     chart = render_light(strike_scene(scene, faults))
     for _ in range(night.shots_per_setting):
         writer.write("chart", chart, *where)
     if night.focus_series:
         for defocus_um in list_focus_um(lens.f_number):
-            stepped = render_light(replace(scene, lens=stop_focus(lens, defocus_um)))
-            writer.write("focus_series", stepped, *where)
+            stepped = replace(scene, lens=stop_focus(lens, defocus_um), pose=breathe(scene, defocus_um))
+            writer.write("focus_series", render_light(stepped), *where)
+
+
+def breathe(scene: Scene, defocus_um: float) -> Pose | None:
+    """Return the pose with the image's size at another focus; moving the lens by d changes it by d over the focal
+    length."""
+    if scene.pose is None:
+        return None
+    change = scene.lens.breathing_ratio * defocus_um / 1000 / scene.lens.focal_length_mm
+    return replace(scene.pose, magnification_frac=scene.pose.magnification_frac * (1 - change))
 
 
 def light_source(scene: Scene) -> Scene:
@@ -206,6 +235,36 @@ def write_ramp(writer: ShotWriter, scene: Scene, stand: StandFacts) -> dict[str,
     return describe_ramp(shots, stand)
 
 
+def write_locked_ramp(writer: ShotWriter, scene: Scene, stand: StandFacts) -> dict[str, Any]:
+    """Write a ramp shot of a setting with the focus locked, and return its true values.
+
+    The focus was set at the longest focal length; its error is the same at the board, so it scales with the square of
+    the magnification at the sensor.
+    """
+    night, visit = writer.night, writer.visit
+    generator = np.random.default_rng(np.random.SeedSequence([night.seed, visit.index, 4_000_003]))
+    longest = max(design.focal_length_mm for design in visit.copy.model.designs)
+    share = scene.lens.focal_length_mm / longest
+    if len(visit.copy.model.designs) > 1:
+        magnification, at_longest = (
+            fit_board(scene, stand, longest),
+            fit_board(replace(scene, lens=replace(scene.lens, focal_length_mm=longest)), stand, longest),
+        )
+    else:
+        magnification = at_longest = scene.pose.magnification_frac if scene.pose else ZOOM_BOARD
+    fault = find_fault(visit.faults, "zoom_shift")
+    zoom_um = visit.copy.zoom_shift_um + (ZOOM_SHIFT_UM * fault.severity if fault else 0.0)
+    shot = draw_locked_scene(
+        scene,
+        stand,
+        magnification,
+        SCATTER_UM * float(generator.standard_normal()) * (magnification / at_longest) ** 2,
+        zoom_um * (1 - share**2),
+    )
+    writer.write("ramp_locked", render_light(shot), scene.lens.focal_length_mm, scene.lens.f_number)
+    return describe_ramp((shot,), stand)
+
+
 def list_focus_um(f_number: float) -> tuple[float, ...]:
     """Return the focus steps at the sensor, 1.5 quarter-wave depths of focus (2 lambda N^2) apart."""
     step = 1.5 * 2 * 0.54 * f_number**2
@@ -218,6 +277,8 @@ def _describe_setting(night: Night, scene: Scene, stand: StandFacts) -> dict[str
         "focal_length_mm": scene.lens.focal_length_mm,
         "f_number": scene.lens.f_number,
         **describe_truth(scene, stand.zones),
+        "transmission_ev": scene.lens.transmission_ev,
+        "breathing_ratio": scene.lens.breathing_ratio,
     }
     if night.focus_series:
         truth["focus_series"] = [
@@ -266,6 +327,14 @@ def _write_papers(night: Night, visit: Visit, folder: Path, body: str) -> None:
             {"files": f"*/*_{focal:g}mm_f{f_number:g}.*", "focal_length_mm": focal, "f_number": f_number}
             for focal, f_number in list_settings(night)
         ]
+    if night.near:
+        near, far = list_distances_m(night)
+        ticket["shots"] = [
+            *ticket.get("shots", ()),
+            {"files": f"chart/*{NEAR}.*", "focus_distance_m": near},
+            *({"files": f"chart/*_f{n:g}.*", "focus_distance_m": far} for _, n in list_settings(night)),
+            {"files": "focus_series/*", "focus_distance_m": far},
+        ][: None if night.focus_series else -1]
     (folder / "ticket.yaml").write_text(yaml.safe_dump(ticket, sort_keys=False), encoding="utf-8")
     files = sorted(path for path in folder.rglob("*") if path.is_file() and path.name != "ticket.yaml")
     sums = [f"{hashlib.sha256(path.read_bytes()).hexdigest()}  {path.relative_to(folder).as_posix()}" for path in files]

@@ -82,6 +82,10 @@ class Lens:
     blue: PlaneShift = field(default_factory=PlaneShift)
     aberrations: Aberrations = field(default_factory=Aberrations)
     falloff: Falloff = field(default_factory=Falloff)
+    transmission_ev: float = 0.0
+    """Light passed in the middle of the field, against the reference lens."""
+    breathing_ratio: float = 0.0
+    """Change of the image's size with focus over that of a lens that is moved as a whole."""
 
 
 WAVELENGTH_UM = {"red": 0.61, "green": 0.54, "blue": 0.46, "white": 0.54}

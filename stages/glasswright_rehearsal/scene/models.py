@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from glasswright_rehearsal.scene.lens import Aberrations, Distortion, Falloff, Lens, PlaneShift
 
 if TYPE_CHECKING:
-    import numpy as np
-
     Pair = tuple[float, float]
 
 FLOOR_BLUR_UM = 0.9
@@ -38,6 +38,10 @@ class Design:
     blue: Pair
     corner_ev: Pair
     """Corner loss wide open and stopped down."""
+    breathing_ratio: float = 1.0
+    """Change of the image's size with focus over that of a lens that is moved as a whole."""
+    near_blur_um: float = 6.0
+    """Growth of the blur with the magnification, beyond that of the far chart: 0.5 um at a magnification of 0.1."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +77,11 @@ class Copy:
     blue_shift_px: Pair = (0.0, 0.0)
     falloff_ratio: float = 1.0
     axis_shift_frac: Pair = (0.0, 0.0)
+    focus_shift_um: float = 0.0
+    """Change of best focus at the sensor from the lowest f-number to a closed aperture, farther from the lens."""
+    zoom_shift_um: float = 0.0
+    """Change of best focus on zooming from the longest focal length to a very short one."""
+    transmission_ev: float = 0.0
 
 
 def draw_copy(model: LensModel, number: int, generator: np.random.Generator) -> Copy:
@@ -84,6 +93,9 @@ def draw_copy(model: LensModel, number: int, generator: np.random.Generator) -> 
     def draw_pair(scatter: float) -> Pair:
         return draw(0, scatter), draw(0, scatter)
 
+    # of its own, so that the rest of the copy does not depend on it
+    own = np.random.default_rng([number, 50_021])
+    shift, zoom, light = (float(each) for each in np.clip(own.standard_normal(3), -2.5, 2.5))
     return Copy(
         model=model,
         serial=f"{model.serial_letters}-{number:05d}",
@@ -101,6 +113,9 @@ def draw_copy(model: LensModel, number: int, generator: np.random.Generator) -> 
         blue_shift_px=draw_pair(0.02),
         falloff_ratio=draw(1, 0.02),
         axis_shift_frac=draw_pair(0.002),
+        focus_shift_um=1.0 * shift,
+        zoom_shift_um=3.0 * zoom,
+        transmission_ev=0.01 * light,
     )
 
 
@@ -121,7 +136,7 @@ def set_lens(copy: Copy, focal_length_mm: float, f_number: float) -> Lens:
             blur_um=FLOOR_BLUR_UM + (design.blur_um - FLOOR_BLUR_UM) * opened * copy.blur_ratio,
             sagittal_growth_um=design.sagittal_growth_um * opened * copy.growth_ratio,
             tangential_growth_um=design.tangential_growth_um * opened * copy.growth_ratio,
-            defocus_um=copy.focus_um,
+            defocus_um=copy.focus_um + copy.focus_shift_um * (1 - opened**2),
             plane_defocus_um=(1.5, 0.0, -2.0),
             field_curvature_um=design.field_curvature_um,
             tilt_um=copy.tilt_um,
@@ -134,7 +149,15 @@ def set_lens(copy: Copy, focal_length_mm: float, f_number: float) -> Lens:
             plane_ev=(0.02, 0.0, 0.03),
             centre_shift_frac=copy.axis_shift_frac,
         ),
+        transmission_ev=copy.transmission_ev,
+        breathing_ratio=design.breathing_ratio,
     )
+
+
+def focus_near(lens: Lens, growth_um: float, magnification_frac: float) -> Lens:
+    """Return a lens at a short distance, where aberrations grow with the magnification."""
+    a = lens.aberrations
+    return replace(lens, aberrations=replace(a, blur_um=a.blur_um + growth_um * magnification_frac))
 
 
 def stop_focus(lens: Lens, defocus_um: float) -> Lens:
@@ -183,6 +206,7 @@ HALDEN_85 = LensModel(
             red=(1.0e-4, 0.5e-4),
             blue=(1.5e-4, 1.0e-4),
             corner_ev=(1.5, 0.2),
+            breathing_ratio=0.6,
         ),
     ),
 )
@@ -203,6 +227,7 @@ CORVANE_ZOOM = LensModel(
             red=(-2.0e-4, -1.5e-4),
             blue=(2.2e-4, 1.0e-4),
             corner_ev=(1.6, 0.7),
+            breathing_ratio=-0.3,
         ),
         Design(
             focal_length_mm=50,
@@ -214,6 +239,7 @@ CORVANE_ZOOM = LensModel(
             red=(0.8e-4, 0.5e-4),
             blue=(1.0e-4, 0.5e-4),
             corner_ev=(0.9, 0.3),
+            breathing_ratio=0.2,
         ),
         Design(
             focal_length_mm=70,
@@ -225,6 +251,7 @@ CORVANE_ZOOM = LensModel(
             red=(1.6e-4, 0.8e-4),
             blue=(-1.0e-4, -0.6e-4),
             corner_ev=(1.0, 0.25),
+            breathing_ratio=0.5,
         ),
     ),
 )

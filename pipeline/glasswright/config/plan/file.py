@@ -35,6 +35,8 @@ class NominalSettings(ConfigModel):
 
     focal_length_mm: Annotated[tuple[Nominal, ...], AfterValidator(_refuse_repeats)] = ()
     f_number: Annotated[tuple[Nominal, ...], AfterValidator(_refuse_repeats)] = ()
+    focus_distance_m: Annotated[tuple[Nominal, ...], AfterValidator(_refuse_repeats)] = ()
+    """For roles with a focus distance, which the ticket gives."""
 
 
 class StageEntry(ConfigModel):

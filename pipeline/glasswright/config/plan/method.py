@@ -40,7 +40,11 @@ def describe_method(plan: Plan) -> MeasuredMethod:
     """Return the method of a plan, with the defaults of the installed stages filled in."""
     return MeasuredMethod(
         plan=plan.name,
-        settings=NominalSettings(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number),
+        settings=NominalSettings(
+            focal_length_mm=plan.nominal_focal_length_mm,
+            f_number=plan.nominal_f_number,
+            focus_distance_m=plan.nominal_focus_distance_m,
+        ),
         stages={step.name: _describe_step(step) for step in plan.steps},
         defaults={step.name: tuple(_find_defaults(step)) for step in plan.steps},
     )
@@ -125,7 +129,7 @@ def _is_step(source: str | None) -> bool:
 def _find_lost_settings(adopted: NominalSettings, measured: NominalSettings) -> Iterator[str]:
     """Yield a difference where the measured plan excludes settings of the adopted one; additional settings do not
     count."""
-    for name in ("focal_length_mm", "f_number"):
+    for name in ("focal_length_mm", "f_number", "focus_distance_m"):
         old, new = getattr(adopted, name), getattr(measured, name)
         if new and (not old or not set(old) <= set(new)):
             taken = f"{', '.join(f'{value:g}' for value in old)}" if old else "any"

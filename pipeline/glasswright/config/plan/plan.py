@@ -52,6 +52,7 @@ class Plan:
     name: str
     nominal_focal_length_mm: tuple[float, ...]
     nominal_f_number: tuple[float, ...]
+    nominal_focus_distance_m: tuple[float, ...]
     steps: tuple[Step, ...]
     """In topological order."""
     chains: tuple[frozenset[str], ...]
@@ -99,6 +100,7 @@ def load_plan(path: Path, plugins: Plugins) -> Plan:
         name=written.plan,
         nominal_focal_length_mm=written.settings.focal_length_mm,
         nominal_f_number=written.settings.f_number,
+        nominal_focus_distance_m=written.settings.focus_distance_m,
         steps=tuple(_finish(draft) for draft in scoped),
         chains=chains,
         text=document.text,

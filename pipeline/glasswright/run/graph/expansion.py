@@ -58,7 +58,7 @@ def draw_blueprint(plan: Plan, stand: Mapping[str, Artefact]) -> Blueprint:
             for name, section in stand.items()
         },
         roles=own_roles(plan),
-        nominal=Nominal(focal_length_mm=plan.nominal_focal_length_mm, f_number=plan.nominal_f_number),
+        nominal=Nominal.of_plan(plan),
     )
 
 

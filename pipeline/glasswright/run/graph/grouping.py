@@ -6,13 +6,13 @@ from dataclasses import replace
 from itertools import product
 from typing import TYPE_CHECKING
 
+from glasswright.intake.shot_setting import Nominal
 from glasswright.plugin.artefact import Setting
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable
 
     from glasswright.intake.index import IndexedShot, IndexedTicket
-    from glasswright.intake.shot_setting import Nominal
 
 
 def is_of_any_setting(indexed: IndexedShot) -> bool:
@@ -42,10 +42,13 @@ def settings_of(indexed: IndexedTicket, roles: Collection[str], nominal: Nominal
 
 def planned_settings(nominal: Nominal) -> tuple[Setting, ...]:
     """Return every combination of the plan's nominal values."""
-    if not nominal.focal_length_mm and not nominal.f_number:
+    if nominal == Nominal():
         return ()
-    pairs = product(nominal.focal_length_mm or (None,), nominal.f_number or (None,))
-    return tuple(Setting(focal_length_mm=focal_length, f_number=f_number) for focal_length, f_number in pairs)
+    each = product(nominal.focal_length_mm or (None,), nominal.f_number or (None,), nominal.focus_distance_m or (None,))
+    return tuple(
+        Setting(focal_length_mm=focal_length, f_number=f_number, focus_distance_m=distance)
+        for focal_length, f_number, distance in each
+    )
 
 
 def enclosing_setting(setting: Setting | None, available: Collection[Setting]) -> Setting | None:
@@ -69,4 +72,9 @@ def sort_settings(settings: Iterable[Setting]) -> tuple[Setting, ...]:
 
 
 def _covers(shot: Setting, planned: Setting) -> bool:
-    return planned.focal_length_mm in (None, shot.focal_length_mm) and planned.f_number in (None, shot.f_number)
+    # a shot without focus distance, such as a flat, is valid for all: a role that needs one is refused without it
+    return (
+        planned.focal_length_mm in (None, shot.focal_length_mm)
+        and planned.f_number in (None, shot.f_number)
+        and (shot.focus_distance_m is None or planned.focus_distance_m in (None, shot.focus_distance_m))
+    )

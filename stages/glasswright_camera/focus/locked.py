@@ -1,0 +1,276 @@
+"""Shift of focus on stopping down and on zooming, from shots of the inclined board with the focus locked."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from math import nan
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from glasswright import Artefact, Unmeasurable, stage
+from glasswright.plugin.drawing import Picture, Plot, dot, label, line, mark, reach
+from glasswright_camera.chart.ramp import RampTrace
+from glasswright_camera.extremes import extreme_u
+from glasswright_camera.focus.reading import Found, find_focus, main_plane, read_setting
+from glasswright_camera.plots import plot_canvas
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+COVERAGE: Final = 2.0
+CRITERION: Final = 10 / 9
+"""Defocus W020 of best focus over the wave aberration W040: 0.89 where diffraction limits MTF50, 4/3 (the smallest
+geometric spot) where pixel and blur do; computed in `tests/truth/test_spherical_aberration.py`."""
+CRITERION_U: Final = 2 / 9 / math.sqrt(3)
+"""Standard uncertainty of that ratio, rectangular."""
+MINUS: Final = "\N{MINUS SIGN}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FocusShift(Artefact):
+    """Change of best focus at the sensor with f-number and focal length while the focus is locked, main plane.
+
+    Positive: the sharp plane moves away from the camera.
+    """
+
+    focus_shift_um: float
+    """Largest change on stopping down, against the lowest f-number of the focal length. NaN without two f-numbers."""
+    focus_shift_um_u: float
+    kept_sharpness_frac: float
+    """Lowest MTF50 of a stopped-down f-number at the focus of the lowest f-number, over that at its own best focus."""
+    kept_sharpness_frac_u: float
+    spherical_um: float
+    """Wave aberration W040 at the pupil's rim at the lowest f-number, from the shift: positive if marginal rays are
+    focused nearer to the lens than paraxial ones (undercorrected), when best focus moves away on stopping down."""
+    spherical_um_u: float
+    parfocal_um: float
+    """Largest change on zooming, against the longest focal length, each at its lowest f-number. NaN without two."""
+    parfocal_um_u: float
+    shift_where: str
+    """Setting of `focus_shift_um`."""
+    spherical_where: str
+    """Focal length of `spherical_um`: that with the largest."""
+    parfocal_where: str
+    shot_count: int
+    focal_length_mm: NDArray[np.float64]
+    """(settings,), by focal length, then f-number."""
+    f_number: NDArray[np.float64]
+    shift_um: NDArray[np.float64]
+    """(settings,): best focus from the focusing band, at the sensor."""
+    shift_um_u: NDArray[np.float64]
+
+
+@stage
+def measure_focus_shift(traces: tuple[RampTrace, ...]) -> FocusShift:
+    """Measure how best focus moves with f-number and focal length while the focus is locked.
+
+    With spherical aberration best focus lies ``8 N^2 W040`` times a number near 1 from the paraxial focus, so it moves
+    by that number times ``8 N0^2 W040 (1 - (N0 / N)^2)`` from f-number N0 to N (third-order theory: W040 falls with the
+    fourth power of the aperture; Welford, Aberrations of Optical Systems, from memory). A parfocal zoom keeps its
+    focus; its error is measured against the longest focal length, where focusing is most accurate (common practice).
+
+    Parameters
+    ----------
+    traces
+        Shots of the board at several f-numbers and focal lengths, from one place, focused once: at the longest focal
+        length and lowest f-number. Shots of one setting are averaged.
+
+    Returns
+    -------
+    FocusShift
+        `spherical_um` assumes third-order aberration; its uncertainty includes the definition of best focus.
+
+    Raises
+    ------
+    Unmeasurable
+        With one setting only, focal lengths or f-numbers that are not known, or a best focus off the scale.
+    """
+    places = sorted(gather_places(traces), key=lambda place: (place.focal_length_mm, place.f_number))
+    if len(places) < 2:
+        raise Unmeasurable(
+            "the shots with locked focus are of one setting: shoot the board at two f-numbers or focal lengths without "
+            "focusing in between"
+        )
+    steps = [
+        step for focal in _focal_lengths(places) for step in _compare([p for p in places if p.focal_length_mm == focal])
+    ]
+    widest = [
+        min((p for p in places if p.focal_length_mm == f), key=lambda p: p.f_number) for f in _focal_lengths(places)
+    ]
+    zooms = _compare(widest[::-1])
+    shift, parfocal = _find_largest(steps), _find_largest(zooms)
+    kept = min(steps, key=lambda step: step.kept, default=None)
+    spherical = max((_find_spherical(steps, f) for f in _focal_lengths(places)), key=lambda s: abs(np.nan_to_num(s[0])))
+    return FocusShift(
+        focus_shift_um=shift[0],
+        focus_shift_um_u=shift[1],
+        kept_sharpness_frac=kept.kept if kept else nan,
+        kept_sharpness_frac_u=kept.kept_u if kept else nan,
+        spherical_um=spherical[0],
+        spherical_um_u=spherical[1],
+        parfocal_um=parfocal[0],
+        parfocal_um_u=parfocal[1],
+        shift_where=shift[2],
+        spherical_where=spherical[2],
+        parfocal_where=parfocal[2],
+        shot_count=len(traces),
+        focal_length_mm=np.array([place.focal_length_mm for place in places]),
+        f_number=np.array([place.f_number for place in places]),
+        shift_um=np.array([place.shift_um for place in places]),
+        shift_um_u=np.array([place.shift_um_u for place in places]),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Best focus at one setting."""
+
+    focal_length_mm: float
+    f_number: float
+    shift_um: float
+    shift_um_u: float
+    angle_u_frac: float
+    found: tuple[Found, ...]
+
+    def __str__(self) -> str:
+        """Return the setting as text."""
+        return f"{self.focal_length_mm:g} mm f/{self.f_number:g}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """Change of best focus from a first setting to another."""
+
+    first: Place
+    other: Place
+    um: float
+    um_u: float
+    kept: float
+    kept_u: float
+
+
+def gather_places(traces: Iterable[RampTrace]) -> list[Place]:
+    """Return best focus at each setting, mean over its shots."""
+    found: dict[tuple[float, float], list[Found]] = {}
+    for trace in traces:
+        lens = read_setting(trace)
+        try:
+            shot = find_focus(trace, main_plane(trace), lens)
+        except Unmeasurable as failure:
+            raise Unmeasurable(f"{trace.shot}: {failure}") from failure
+        found.setdefault((lens.focal_length_mm, lens.f_number), []).append(shot)
+    return [
+        Place(
+            focal_length_mm=focal,
+            f_number=number,
+            shift_um=float(np.mean([shot.shift_um for shot in shots])),
+            shift_um_u=float(np.linalg.norm([shot.shift_um_u for shot in shots])) / len(shots),
+            angle_u_frac=max(shot.angle_u_frac for shot in shots),
+            found=tuple(shots),
+        )
+        for (focal, number), shots in found.items()
+    ]
+
+
+def _focal_lengths(places: Iterable[Place]) -> list[float]:
+    return list(dict.fromkeys(place.focal_length_mm for place in places))
+
+
+def _compare(places: Sequence[Place]) -> list[Step]:
+    """Return the change from the first of some places to each other."""
+    steps = []
+    for other in places[1:]:
+        first, um = places[0], other.shift_um - places[0].shift_um
+        kept = [shot.vertex.kept_at(first.shift_um) for shot in other.found]
+        steps.append(
+            Step(
+                first=first,
+                other=other,
+                um=um,
+                # the board's angle scales all distances alike
+                um_u=float(np.sqrt(first.shift_um_u**2 + other.shift_um_u**2 + (um * other.angle_u_frac) ** 2)),
+                kept=float(np.mean([value for value, _ in kept])),
+                kept_u=float(np.linalg.norm([u for _, u in kept])) / len(kept),
+            )
+        )
+    return steps
+
+
+def _find_largest(steps: Sequence[Step]) -> tuple[float, float, str]:
+    """Return the largest change, its u as the largest of them, and its setting."""
+    if not steps:
+        return nan, nan, ""
+    value, value_u = np.array([step.um for step in steps]), np.array([step.um_u for step in steps])
+    at = int(np.argmax(np.abs(value)))
+    return steps[at].um, extreme_u(np.abs(value), value_u, at), str(steps[at].other)
+
+
+def _find_spherical(steps: Sequence[Step], focal_length_mm: float) -> tuple[float, float, str]:
+    """Return W040 in um at a focal length's lowest f-number, by least squares over its changes, and its u."""
+    own = [step for step in steps if step.first.focal_length_mm == focal_length_mm]
+    if not own:
+        return nan, nan, ""
+    lowest = own[0].first.f_number
+    slope = np.array([8 * lowest**2 * (1 - (lowest / step.other.f_number) ** 2) for step in own]) * CRITERION
+    value, value_u = np.array([step.um for step in own]), np.array([step.um_u for step in own])
+    weight = slope / value_u**2 / float((slope**2 / value_u**2).sum())
+    spherical = float(weight @ value)
+    # the first place is common to all changes
+    own_u = float(np.abs(weight) @ value_u)
+    return spherical, float(np.hypot(own_u, spherical * CRITERION_U / CRITERION)), f"{focal_length_mm:g} mm"
+
+
+def draw_focus_shift(found: FocusShift) -> list[Picture]:
+    """Draw best focus with locked focus against f-number, one line for each focal length."""
+    numbers = np.unique(found.f_number)
+    ends = np.concatenate([found.shift_um - COVERAGE * found.shift_um_u, found.shift_um + COVERAGE * found.shift_um_u])
+    plot = Plot.between((-0.5, len(numbers) - 0.5), reach([*ends.tolist(), -2.0, 2.0]), left=74, bottom=250)
+    parts = [plot.axes("", "best focus at the sensor (µm)", ticks=(0, 6))]
+    parts.append(line(plot.x.start, plot.y(0), plot.x.end, plot.y(0), "guide"))
+    parts += [label(plot.x(place), plot.y.start + 19, f"f/{number:g}") for place, number in enumerate(numbers)]
+    kinds = ("one", "two", "three", "four", "five")
+    for row, focal in enumerate(np.unique(found.focal_length_mm)):
+        kind = kinds[row % len(kinds)]
+        inside = np.flatnonzero(found.focal_length_mm == focal)
+        x = [float(np.searchsorted(numbers, found.f_number[k])) for k in inside]
+        parts.append(plot.line(x, found.shift_um[inside].tolist(), f"line {kind}"))
+        for at, k in zip(x, inside, strict=True):
+            value, half = float(found.shift_um[k]), COVERAGE * float(found.shift_um_u[k])
+            tip = f"{focal:g} mm f/{found.f_number[k]:g}: {_signed(value)} ± {half:.1f} µm"
+            shape = plot.bar(at, value, half, f"bar {kind}") + dot(plot.x(at), plot.y(value), f"fill {kind}", 4.5)
+            parts.append(mark(shape, tip))
+        parts.append(
+            label(plot.x(x[-1]) + 8, plot.y(float(found.shift_um[inside[-1]])) - 6, f"{focal:g} mm", anchor="start")
+        )
+    title = "Focus with the focus locked"
+    return [Picture(title, plot_canvas(plot, *parts, name=title), describe_focus_shift(found))]
+
+
+def describe_focus_shift(found: FocusShift) -> str:
+    """Return the results as sentences."""
+    said = ["Best focus on the inclined board without focusing in between; above 0 it lies behind the focusing band."]
+    if np.isfinite(found.focus_shift_um):
+        kind = "undercorrected" if found.spherical_um > 0 else "overcorrected"
+        sure = abs(found.spherical_um) > COVERAGE * found.spherical_um_u
+        said.append(
+            f"On stopping down it moves by {_signed(found.focus_shift_um)} ± "
+            f"{COVERAGE * found.focus_shift_um_u:.1f} µm ({found.shift_where}); "
+            f"{100 * found.kept_sharpness_frac:.0f} % of the sharpness is kept at the focus of the lowest f-number."
+            + (f" The spherical aberration is {kind}, {found.spherical_um:+.2f} µm." if sure else "")
+        )
+    if np.isfinite(found.parfocal_um):
+        said.append(
+            f"On zooming it moves by {_signed(found.parfocal_um)} ± {COVERAGE * found.parfocal_um_u:.1f} µm at "
+            f"{found.parfocal_where} against the longest focal length."
+        )
+    return " ".join(said)
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.1f}".replace("-", MINUS)

@@ -1,0 +1,95 @@
+"""Best focus at several f-numbers and focal lengths with the focus locked."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from glasswright import Unmeasurable
+from glasswright_camera.diagnosis.rules import SHIFT, ZOOMED, apply_rules
+from glasswright_camera.diagnosis.signs import read_signs
+from glasswright_camera.focus.locked import draw_focus_shift, measure_focus_shift
+from glasswright_rehearsal.frames.ramp import draw_locked_scene, find_best_focus_mm, fit_board
+from glasswright_rehearsal.night.stand_files import read_stand
+from glasswright_rehearsal.optics.depth import sharp_image_um
+from glasswright_rehearsal.scene.geometry import Frame
+from support import ROOT
+from support.ramp_shots import make_ramp_scene, make_ramp_trace
+
+
+def shoot(best_um, f_number=2.0, focal_length_mm=50.0, **kinds):
+    """A trace with best focus at `best_um`."""
+    name = f"ramp_locked/{focal_length_mm:g}_{f_number:g}"
+    return make_ramp_trace(best_um, f_number=f_number, focal_length_mm=focal_length_mm, shot=name, **kinds)
+
+
+def test_the_shift_is_against_the_lowest_f_number_and_the_farthest_counts():
+    found = measure_focus_shift((shoot(3.0, 4.0), shoot(-5.0, 2.0), shoot(9.0, 8.0)))
+    assert found.focus_shift_um == pytest.approx(14.0, abs=0.01)
+    assert found.shift_where == "50 mm f/8"
+    assert found.f_number.tolist() == [2.0, 4.0, 8.0]
+    assert found.shift_um == pytest.approx([-5, 3, 9], abs=0.01)
+    assert np.isnan(found.parfocal_um)
+    # blur is 8 + 0.03 t^2: at the focus of f/2, 14 um away
+    assert found.kept_sharpness_frac == pytest.approx(np.sqrt(8 / (8 + 0.03 * 14**2)), abs=0.01)
+
+
+def test_a_zoom_is_compared_with_its_longest_focal_length_at_the_lowest_f_numbers():
+    shots = (shoot(2.0, 4.0, 70.0), shoot(-18.0, 4.0, 24.0), shoot(-3.0, 4.0, 50.0), shoot(-18.0, 8.0, 24.0))
+    found = measure_focus_shift(shots)
+    assert found.parfocal_um == pytest.approx(-20.0, abs=0.2)
+    assert found.parfocal_where == "24 mm f/4"
+    assert found.focus_shift_um == pytest.approx(0.0, abs=0.01)
+
+
+def test_a_smooth_curve_of_two_lines_is_drawn_with_its_numbers():
+    (picture,) = draw_focus_shift(measure_focus_shift((shoot(0.0), shoot(12.0, 4.0))))
+    assert "On stopping down it moves by +12.0" in picture.description
+    assert "undercorrected" in picture.description
+    assert "f/4" in picture.svg
+    (reverse,) = draw_focus_shift(measure_focus_shift((shoot(0.0), shoot(-12.0, 4.0))))
+    assert "overcorrected" in reverse.description
+
+
+def test_the_stated_u_covers_the_scatter():
+    errors, stated = [], []
+    for seed in range(80):
+        found = measure_focus_shift(
+            (shoot(-4.0, noise=0.01, seed=2 * seed), shoot(6.0, 4.0, noise=0.01, seed=2 * seed + 1))
+        )
+        errors.append(found.focus_shift_um - 10)
+        stated.append(found.focus_shift_um_u)
+    assert 0.8 < np.std(errors) / np.sqrt(np.mean(np.square(stated))) < 1.25
+    assert np.mean(np.abs(errors) < 1.96 * np.array(stated)) > 0.88
+
+
+def test_one_setting_is_refused_and_a_shot_off_the_scale_is_named():
+    with pytest.raises(Unmeasurable, match="of one setting: shoot the board at two f-numbers or focal lengths without"):
+        measure_focus_shift((shoot(0.0), shoot(1.0)))
+    with pytest.raises(Unmeasurable, match=r"ramp_locked/50_4: best focus in green lies outside the ramp's scale"):
+        measure_focus_shift((shoot(0.0), shoot(150.0, 4.0)))
+
+
+@pytest.mark.parametrize(
+    ("shots", "fault"),
+    [((shoot(0.0), shoot(22.0, 4.0)), SHIFT), ((shoot(0.0, 4.0, 70.0), shoot(30.0, 4.0, 24.0)), ZOOMED)],
+)
+def test_a_shift_is_named_by_the_diagnosis(shots, fault):
+    findings, free = apply_rules(read_signs({"measure_focus_shift": (measure_focus_shift(shots),)}, None))
+    assert [finding.name for finding in findings] == [fault]
+    assert free == ()
+
+
+def test_a_rehearsed_board_is_focused_where_the_lens_is():
+    """Without rendering: the true focus of a zoom's scenes, from one place of the board."""
+    stand = read_stand(ROOT / "configs/stands/north_bench.yaml")
+    scene = replace(make_ramp_scene(f_number=4.0), frame=Frame(width_px=3000, height_px=2000, pitch_um=6.0))
+    distances = []
+    for focal in (24.0, 70.0):
+        at = replace(scene, lens=replace(scene.lens, focal_length_mm=focal))
+        m = fit_board(at, stand, 70.0)
+        distances.append(focal * (1 + 1 / m))
+        board = draw_locked_scene(at, stand, m, 2.0, 9.0)
+        best = find_best_focus_mm(board)["green"]
+        assert -float(sharp_image_um(np.array(best), board.pose, board.lens)) == pytest.approx(11.0, abs=0.1)
+    assert distances[0] == pytest.approx(distances[1])
