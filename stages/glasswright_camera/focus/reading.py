@@ -72,17 +72,18 @@ def main_plane(trace: RampTrace) -> int:
     return trace.planes.index("green") if "green" in trace.planes else 0
 
 
-def find_focus(trace: RampTrace, plane: int, lens: Lens) -> Found:
+def find_focus(trace: RampTrace, plane: int, lens: Lens, growth: float = 0.0) -> Found:
     """Find best focus in one plane of a shot.
 
-    The fit is over distances at the sensor, where both sides of the board have the same scale.
+    The fit is over distances at the sensor, where both sides of the board have the same scale. `growth` is that of the
+    blur with the distance from the board's middle, which is subtracted: see `find_growth`.
 
     Raises
     ------
     Unmeasurable
         See `find_vertex`.
     """
-    along, blur, blur_u = average_rows(trace, plane)
+    along, blur, blur_u = average_rows(trace, plane, growth)
     m = trace.magnification_frac
     axial = np.array([axial_mm(float(v), trace.angle_deg) for v in along])
     shift = sensor_shift_um(axial, lens.focal_length_mm, m)
@@ -102,15 +103,57 @@ def find_focus(trace: RampTrace, plane: int, lens: Lens) -> Found:
     )
 
 
-def average_rows(trace: RampTrace, plane: int) -> tuple[Array, Array, Array]:
-    """Return place along the board, blur and its uncertainty of each row: median 1/MTF50^2 over discs and directions.
+def find_growth(trace: RampTrace, plane: int) -> tuple[float, float]:
+    """Return by how much the blur (1/MTF50^2) grows with the square of the distance from the board's middle, seen along
+    the axis, in square pixels per square millimetre, and its standard uncertainty.
 
-    Rows with fewer than three measured discs are left out.
+    A lens is softer towards the corners whatever the focus. Along the board that looks like defocus about the middle
+    and draws the vertex there: at f/8, where defocus changes the blur little, by a quarter of its distance on a frame
+    that the board fills. The discs of a row have the same depth, so their differences show the growth alone.
     """
+    blur, blur_u, good = _disc_blurs(trace, plane)
+    aside = _aside_mm(trace) ** 2
+    x, y = np.zeros(len(blur)), np.zeros(len(blur))
+    freedom = 0
+    for place in np.unique(trace.along_mm):
+        inside = good & (trace.along_mm == place)
+        if inside.sum() >= LEAST_ROW_DISCS:
+            x[inside], y[inside] = aside[inside] - aside[inside].mean(), blur[inside] - np.median(blur[inside])
+            y[inside] -= y[inside].mean()
+            freedom += int(inside.sum()) - 1
+    square = float((x**2).sum())
+    if freedom < LEAST_ROW_DISCS or square == 0:
+        return 0.0, 0.0
+    slope = float((x * y).sum()) / square
+    noise = float(np.sqrt(max(((y - slope * x) ** 2).sum() / freedom, np.mean(blur_u[good] ** 2))))
+    return slope, noise / float(np.sqrt(square))
+
+
+def _disc_blurs(trace: RampTrace, plane: int) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Return each disc's blur, its uncertainty, and whether it was measured."""
     value, value_u = trace.mtf50[plane], trace.mtf50_u[plane]
     good = np.isfinite(value).all(axis=1) & np.isfinite(value_u).all(axis=1)
     blur = (1 / value**2).mean(axis=1)
     blur_u = np.sqrt(((2 * value_u / value**3) ** 2).sum(axis=1)) / 2
+    return blur, blur_u, good
+
+
+def _aside_mm(trace: RampTrace) -> Array:
+    """Return each disc's distance across the board from its middle column; rows and columns have one pitch."""
+    pitch = float(np.diff(np.unique(trace.along_mm)).min())
+    column = trace.node[:, 0]
+    return np.asarray((column - (column.min() + column.max()) / 2) * pitch, dtype=np.float64)
+
+
+def average_rows(trace: RampTrace, plane: int, growth: float = 0.0) -> tuple[Array, Array, Array]:
+    """Return place along the board, blur and its uncertainty of each row: median 1/MTF50^2 over discs and directions.
+
+    Rows with fewer than three measured discs are left out. `growth` is subtracted; see `find_growth`.
+    """
+    blur, blur_u, good = _disc_blurs(trace, plane)
+    if growth:
+        seen = trace.along_mm * np.sin(np.radians(trace.angle_deg))
+        blur = blur - growth * (_aside_mm(trace) ** 2 + seen**2)
     rows = []
     for place in np.unique(trace.along_mm):
         inside = good & (trace.along_mm == place)

@@ -11,6 +11,7 @@ from scipy.stats import t
 
 from glasswright import Setting, Ticket, Unmeasurable
 from glasswright_camera import diagnose
+from glasswright_camera.aperture.transmission import Transmission
 from glasswright_camera.centring.result import Centring
 from glasswright_camera.diagnosis.drawing import describe_hint, draw_diagnosis
 from glasswright_camera.diagnosis.found import DIRT, SCRATCH, SENSOR_DUST, STAND
@@ -21,18 +22,23 @@ from glasswright_camera.diagnosis.rules import (
     COLOUR,
     CURVATURE,
     DECENTRED,
+    DIM,
     DISTORTED,
     HAZE,
     OBSTRUCTION,
     RULES,
+    SHIFT,
     SPACING,
     TILT,
+    ZOOMED,
 )
 from glasswright_camera.diagnosis.signs import KINDS, STANDS_OUT
 from glasswright_camera.distortion.result import Distortion
+from glasswright_camera.focus.locked import FocusShift
 from glasswright_camera.focus.result import FocusOffset
 from glasswright_camera.fringing.result import Fringing
 from glasswright_camera.glare.result import Glare
+from glasswright_camera.sharpness.breathing import Breathing
 from glasswright_camera.sharpness.result import Sharpness
 from glasswright_camera.shooting.stage import LIGHT_MOVED, LightCheck
 from glasswright_camera.spots.result import Spots
@@ -58,6 +64,10 @@ HEALTHY = {
     "measure_mtf50.spill_frac": (0.012, 0.002),
     "measure_focus_offset.green.shift_um": (0.3, 1.7),
     "measure_focus_offset.red_green_um": (1.4, 0.15),
+    "measure_transmission.transmission_ev": (0.0, 0.02),
+    "measure_focus_shift.focus_shift_um": (1.0, 0.8),
+    "measure_focus_shift.parfocal_um": (0.0, 2.0),
+    "measure_breathing.breathing_ratio": (1.0, 0.03),
 }
 """Field -> median and scatter of an invented population, at f/2."""
 KNOWN = KnownLenses(
@@ -81,6 +91,9 @@ INPUTS = {
     "measure_vignetting": ("falloff", Falloff),
     "measure_glare": ("glare", Glare),
     "measure_focus_offset": ("offsets", FocusOffset),
+    "measure_transmission": ("transmission", Transmission),
+    "measure_focus_shift": ("shift", FocusShift),
+    "measure_breathing": ("breathing", Breathing),
 }
 
 
@@ -122,6 +135,8 @@ def put_all(found, name, path, value):
 
 def read(found, *, known=KNOWN, light=None, spots=None, best_focus=None):
     given_inputs = dict.fromkeys(name for name, _ in INPUTS.values()) | found
+    # measured once for a ticket
+    given_inputs["shift"] = next(iter(given_inputs["shift"] or ()), None)
     return diagnose(
         TICKET,
         **given_inputs,
@@ -171,6 +186,9 @@ CASES = {
     AUTOFOCUS: {"measure_focus_offset__green__shift_um": -19.0},
     COLOUR: {"measure_fringing__red_green__corner_radial_pct": 0.067},
     AXIAL: {"measure_focus_offset__red_green_um": 13.0},
+    SHIFT: {"measure_focus_shift__focus_shift_um": 24.0},
+    ZOOMED: {"measure_focus_shift__parfocal_um": -40.0},
+    DIM: {"measure_transmission__transmission_ev": -0.4},
     DISTORTED: {"measure_distortion__picture_height_worst_pct": -0.82},
     OBSTRUCTION: {"measure_vignetting__diagonals_ev": 0.37, "measure_vignetting__asymmetry_ev": 0.75},
 }
@@ -196,6 +214,16 @@ def test_every_rule_has_a_case_and_uses_existing_signs():
         rivals = [kind for kind, _ in (*rule.rivals, *rule.confused_with)]
         assert {*rule.lead, *rule.claims, *rivals} <= kinds
         assert {name for _, name in rule.confused_with} <= set(CASES)
+
+
+def test_more_light_than_usual_or_another_breathing_is_no_known_fault():
+    assert read(results(measure_transmission__transmission_ev=0.4)).points_to == "no clear pattern"
+    assert read(results(measure_breathing__breathing_ratio=0.4)).points_to == "no clear pattern"
+
+
+def test_spherical_blur_and_its_shift_of_focus_are_one_fault():
+    found = read(results(**CASES[SPACING], **CASES[SHIFT]))
+    assert found.points_to == SPACING
 
 
 def test_two_faults_are_two_patterns():

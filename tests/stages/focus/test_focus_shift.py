@@ -9,6 +9,7 @@ from glasswright import Unmeasurable
 from glasswright_camera.diagnosis.rules import SHIFT, ZOOMED, apply_rules
 from glasswright_camera.diagnosis.signs import read_signs
 from glasswright_camera.focus.locked import draw_focus_shift, measure_focus_shift
+from glasswright_camera.focus.reading import find_focus, find_growth, read_setting
 from glasswright_rehearsal.frames.ramp import draw_locked_scene, find_best_focus_mm, fit_board
 from glasswright_rehearsal.night.stand_files import read_stand
 from glasswright_rehearsal.optics.depth import sharp_image_um
@@ -61,6 +62,23 @@ def test_the_stated_u_covers_the_scatter():
         stated.append(found.focus_shift_um_u)
     assert 0.8 < np.std(errors) / np.sqrt(np.mean(np.square(stated))) < 1.25
     assert np.mean(np.abs(errors) < 1.96 * np.array(stated)) > 0.88
+
+
+def test_a_lens_that_is_softer_outwards_does_not_draw_focus_to_the_middle():
+    def soften(trace, growth):
+        x, y = (trace.node[:, 0] - 4) * 16.0, trace.along_mm * np.sin(np.radians(45.0))
+        blur = trace.mtf50**-2 + growth * (x**2 + y**2)[None, :, None]
+        return replace(trace, mtf50=blur**-0.5)
+
+    growth = 4e-4  # with a curve of 0.03 px^2/um^2 the vertex of the sum lies a twentieth nearer to the middle
+    steps = (shoot(-20.0, noise=1e-3, seed=1), shoot(20.0, 4.0, noise=1e-3, seed=2))
+    found = measure_focus_shift(tuple(soften(step, growth) for step in steps))
+    assert found.focus_shift_um == pytest.approx(40.0, abs=3 * found.focus_shift_um_u)
+    assert found.focus_shift_um_u < 0.4
+    plain = [find_focus(soften(step, growth), 1, read_setting(step)).shift_um for step in steps]
+    assert plain[1] - plain[0] < 39.0
+    measured, measured_u = find_growth(soften(steps[0], growth), 1)
+    assert measured == pytest.approx(growth, abs=4 * measured_u)
 
 
 def test_one_setting_is_refused_and_a_shot_off_the_scale_is_named():
