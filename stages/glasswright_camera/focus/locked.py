@@ -128,7 +128,7 @@ def measure_focus_shift(traces: tuple[RampTrace, ...]) -> FocusShift:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class LockedFocus:
     """Best focus at one setting."""
 
     focal_length_mm: float
@@ -144,18 +144,18 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class FocusChange:
     """Change of best focus from a first setting to another."""
 
-    first: Place
-    other: Place
+    first: LockedFocus
+    other: LockedFocus
     um: float
     um_u: float
     kept: float
     kept_u: float
 
 
-def gather_places(traces: Iterable[RampTrace]) -> list[Place]:
+def gather_places(traces: Iterable[RampTrace]) -> list[LockedFocus]:
     """Return best focus at each setting, mean over its shots."""
     found: dict[tuple[float, float], list[Found]] = {}
     for trace in traces:
@@ -170,7 +170,7 @@ def gather_places(traces: Iterable[RampTrace]) -> list[Place]:
         shot = replace(shot, shift_um_u=float(np.hypot(shot.shift_um_u, drawn)))
         found.setdefault((lens.focal_length_mm, lens.f_number), []).append(shot)
     return [
-        Place(
+        LockedFocus(
             focal_length_mm=focal,
             f_number=number,
             shift_um=float(np.mean([shot.shift_um for shot in shots])),
@@ -182,18 +182,18 @@ def gather_places(traces: Iterable[RampTrace]) -> list[Place]:
     ]
 
 
-def _focal_lengths(places: Iterable[Place]) -> list[float]:
+def _focal_lengths(places: Iterable[LockedFocus]) -> list[float]:
     return list(dict.fromkeys(place.focal_length_mm for place in places))
 
 
-def _compare(places: Sequence[Place]) -> list[Step]:
+def _compare(places: Sequence[LockedFocus]) -> list[FocusChange]:
     """Return the change from the first of some places to each other."""
     steps = []
     for other in places[1:]:
         first, um = places[0], other.shift_um - places[0].shift_um
         kept = [shot.vertex.kept_at(first.shift_um) for shot in other.found]
         steps.append(
-            Step(
+            FocusChange(
                 first=first,
                 other=other,
                 um=um,
@@ -206,7 +206,7 @@ def _compare(places: Sequence[Place]) -> list[Step]:
     return steps
 
 
-def _find_largest(steps: Sequence[Step]) -> tuple[float, float, str]:
+def _find_largest(steps: Sequence[FocusChange]) -> tuple[float, float, str]:
     """Return the largest change, its u as the largest of them, and its setting."""
     if not steps:
         return nan, nan, ""
@@ -215,7 +215,7 @@ def _find_largest(steps: Sequence[Step]) -> tuple[float, float, str]:
     return steps[at].um, extreme_u(np.abs(value), value_u, at), str(steps[at].other)
 
 
-def _find_spherical(steps: Sequence[Step], focal_length_mm: float) -> tuple[float, float, str]:
+def _find_spherical(steps: Sequence[FocusChange], focal_length_mm: float) -> tuple[float, float, str]:
     """Return W040 in um at a focal length's lowest f-number, by least squares over its changes, and its u."""
     own = [step for step in steps if step.first.focal_length_mm == focal_length_mm]
     if not own:
