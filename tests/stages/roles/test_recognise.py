@@ -102,7 +102,10 @@ def test_neither_exposure_nor_a_mirror_changes_what_it_is(level, turned, upside_
     assert seen(level * light) == kind
 
 
-LATTICE = "It looks like a lattice of discs: move it to `chart/`, or to `focus_series/`, `ramp/`, `ramp_locked/`, `shake_off/` or `shake_on/`"
+LATTICE = (
+    "It looks like a lattice of discs: move it to `chart/`, or to `focus_series/`, `ramp/`, `ramp_locked/`, "
+    "`shake_off/` or `shake_on/`"
+)
 SCENE = "It looks like a picture of something with detail: it fits no role, so move it out of the ticket"
 PATCH = "It looks like a black patch in an even field: move it to `black_spot/`"
 PUT_ON = "; if it was shot as a dark, put the cap on and shoot it again"
