@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
+    Light = tuple[float | None, str, float | None, float | None]
+    """Focal length, role, sensitivity and focus distance: shots of one light can be compared."""
 
 CONFIDENCE: Final = 0.95
 GUARD: Final = 1.6448536269514722
@@ -132,7 +134,7 @@ class LightShot:
     open_count: int
     """Number of wide-open shots that it is compared with."""
     is_stopped: bool
-    iso: float | None
+    light: Light
     at: datetime | None
 
 
@@ -156,16 +158,18 @@ class Step:
 def _compare_with_open(levels: Sequence[LightLevel]) -> list[LightShot]:
     """Compare every shot with its light's shots at the focal length's lowest f-number; leave out lights without
     them."""
-    lights: dict[tuple[float | None, str, float | None], list[LightLevel]] = defaultdict(list)
+    lights: dict[Light, list[LightLevel]] = defaultdict(list)
     widest: dict[float | None, float] = {}
     for level in levels:
         focal, number = _setting_of(level)
         if number is None:
             raise Unmeasurable(f"{level.shot} has no f-number: give it in ticket.yaml")
         widest[focal] = min(number, widest.get(focal, number))
-        lights[focal, level.role, level.iso].append(level)
+        distance = level.setting.focus_distance_m if level.setting else None
+        lights[focal, level.role, level.iso, distance].append(level)
     shots = []
-    for (focal, role, iso), members in lights.items():
+    for light, members in lights.items():
+        focal, role, _, _ = light
         values = np.array([_exposure_value(level) for level in members])
         halves = np.array([time_rounding_ev(level.exposure_time_s or NAN) / 2 for level in members])
         numbers = np.array([_setting_of(level)[1] for level in members], dtype=np.float64)
@@ -181,7 +185,7 @@ def _compare_with_open(levels: Sequence[LightLevel]) -> list[LightShot]:
                 rounding=float(half - halves[is_open].mean()),
                 open_count=int(is_open.sum()),
                 is_stopped=not at_widest,
-                iso=iso,
+                light=light,
                 at=_read_time(level.captured_at),
             )
             for level, number, value, half, at_widest in zip(members, numbers, values, halves, is_open, strict=True)
@@ -254,7 +258,7 @@ def _find_worst(steps: Sequence[Step]) -> tuple[Step | None, float]:
 def _find_open_scatter(shots: Sequence[LightShot]) -> tuple[float, int]:
     """Return the standard deviation of wide-open shots about their light's mean, and its degrees of freedom."""
     opened = [shot for shot in shots if not shot.is_stopped]
-    lights = len({(shot.setting, shot.role, shot.iso) for shot in opened})
+    lights = len({shot.light for shot in opened})
     freedom = len(opened) - lights
     return find_deviation(float(sum(shot.error**2 for shot in opened)), freedom), freedom
 
@@ -325,8 +329,8 @@ def _find_excess(shots: Sequence[LightShot], rested: NDArray[np.bool_], light_u:
     """Return the light of rested shots relative to the others of their light and f-number, EV, and its u."""
     found, weights, within, freedom = [], [], 0.0, 0
     error = np.array([shot.error for shot in shots])
-    for light in dict.fromkeys((shot.role, shot.iso, shot.setting) for shot in shots if shot.is_stopped):
-        members = np.array([(shot.role, shot.iso, shot.setting) == light for shot in shots])
+    for place in dict.fromkeys((shot.light, shot.setting) for shot in shots if shot.is_stopped):
+        members = np.array([(shot.light, shot.setting) == place for shot in shots])
         first, rest = error[members & rested], error[members & ~rested]
         if not (len(first) and len(rest)):
             continue

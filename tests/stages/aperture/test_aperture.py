@@ -251,6 +251,17 @@ def test_the_stated_u_of_a_step_covers_its_error():
     assert 0.84 < np.mean(hits) < 0.99
 
 
+def test_charts_at_two_distances_are_two_lights():
+    near = tuple(
+        replace(shot, light_frac=0.7 * shot.light_frac, setting=replace(shot.setting, focus_distance_m=0.6))
+        for shot in shoot("chart")
+    )
+    far = tuple(replace(shot, setting=replace(shot.setting, focus_distance_m=2.3)) for shot in shoot("chart"))
+    found = measure_aperture((*near, *far), shoot("flat"), STAND_FILE)
+    assert found.wide_open_scatter_ev == pytest.approx(0, abs=1e-12)
+    assert found.aperture_scatter_ev == pytest.approx(0, abs=1e-12)
+
+
 def test_a_file_that_does_not_say_its_exposure_time_is_named():
     shots = shoot("chart")
     with pytest.raises(
