@@ -4,8 +4,8 @@ In a short exposure a shaker moves steadily, and the length is proportional to t
 swing it turns back, and the length no longer grows. For a sine of frequency f the mean square of the length is
 ``6 A^2 (1 - sinc^2(f t))``, which ``(v t)^2 (1 - exp(-u)) / u`` with ``u = (t / tau)^2`` and
 ``tau = sqrt(3) / (pi f)`` follows within 4 % (closed form, compared in the tests). Both sides have the same tau, since
-the stabiliser makes the swing smaller, not faster, and nearly the same power of the time. Straight lines in logarithms
-would read a shaker that turns back within the longer times with the stabiliser on 0.3 to 0.5 stops too high.
+the stabiliser makes the swing smaller, not faster, and powers of the time near 1. Straight lines in logarithms would
+read a shaker that turns back within the longer times with the stabiliser on 0.3 to 0.5 stops too high.
 
 The logarithm of a shot's length has normal scatter about the curve. Shots whose movement is below the detection limit,
 or lost to blur, enter with the probability of lying below or above (censored regression; Tobin, "Estimation of
@@ -32,8 +32,11 @@ BELOW: Final = -1
 ABOVE: Final = 1
 LEAST_SCATTER: Final = 0.02
 """Least scatter of the logarithm: no shaker repeats better."""
-POWER: Final = (1.0, 0.15)
+POWER: Final = (1.0, 0.3)
 """Prior mean and standard deviation of the power of the time: a movement is steady in a short enough exposure."""
+POWERS_APART: Final = 0.3
+"""Prior standard deviation of the difference of the powers off and on: stabilisers follow fast and slow movements
+unequally."""
 TURN: Final = (2.0, 2.0)
 """The same for the logarithm of tau over the longest exposure time, wide: shots usually end before the turn."""
 TURNED_BACK: Final = 0.5
@@ -55,13 +58,16 @@ class Lengths:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Growth:
-    """The fitted curves: logarithm of the speed off and on, power of the time, logarithms of tau and of the scatter."""
+    """The fitted curves: off and on, the logarithm of the length at `centre` as of a steady movement; off and on, the
+    power of the time; logarithms of tau and of the scatter."""
 
     value: Array
     covariance: Array
     freedom: int
+    centre: float
+    """Mean of the logarithm of all exposure times."""
     middle: tuple[float, float]
-    """Mean of the logarithm of the exposure times, off and on."""
+    """The same of those off and on."""
 
     def benefit(self, log_length: float) -> tuple[float, float]:
         """Return the factor of exposure time at one length, as a natural logarithm, and its uncertainty.
@@ -88,30 +94,31 @@ class Growth:
 
     def slope(self, *, on: bool) -> tuple[float, float]:
         """Return the exponent of the exposure time in the middle of one side's times, and its uncertainty."""
-        exponent, by = self._slope_at(self.middle[int(on)])
+        exponent, by = self._slope_at(self.middle[int(on)], on=on)
         return exponent, float(np.sqrt(by @ self.covariance @ by))
 
-    def _slope_at(self, log_time: float) -> tuple[float, Array]:
-        """Return the exponent at a time, and its derivatives by the parameters."""
-        u = float(np.exp(2 * (log_time - self.value[3])))
-        bend = bend_of(u)
+    def _slope_at(self, log_time: float, *, on: bool) -> tuple[float, Array]:
+        """Return the exponent of one side at a time, and its derivatives by the parameters."""
+        u = float(np.exp(2 * (log_time - self.value[4])))
         away = 1e-3
-        by = np.zeros(5)
-        by[2] = 1.0
-        by[3] = (bend_of(u * np.exp(-away)) - bend_of(u * np.exp(away))) / away
-        return float(self.value[2] + bend), by
+        by = np.zeros(6)
+        by[2 + int(on)] = 1.0
+        by[4] = (bend_of(u * np.exp(-away)) - bend_of(u * np.exp(away))) / away
+        return float(self.value[2 + int(on)] + bend_of(u)), by
 
     def _reach(self, log_length: float, *, on: bool) -> tuple[float, Array]:
         """Return the logarithm of the time of a length, and its derivatives; infinite where it is not reached."""
-        side = int(on)
-        fine = self.value[3] + np.linspace(-14.0, 3.0, 3401)
-        length = np.maximum.accumulate(self.value[side] + self.value[2] * fine + turn_back(fine - self.value[3]))
-        by = np.zeros(5)
+        side, log_turn = int(on), self.value[4]
+        power = float(self.value[2 + side])
+        fine = log_turn + np.linspace(-14.0, 3.0, 3401)
+        length = self.value[side] + power * (fine - self.centre) + turn_back(fine - log_turn)
+        length = np.maximum.accumulate(length)
+        by = np.zeros(6)
         if not length[0] < log_length < length[-1]:
             return float("inf"), by
         reach = float(np.interp(log_length, length, fine))
-        slope, _ = self._slope_at(reach)
-        by[side], by[2], by[3] = -1 / slope, -reach / slope, (slope - self.value[2]) / slope
+        slope, _ = self._slope_at(reach, on=on)
+        by[side], by[2 + side], by[4] = -1 / slope, -(reach - self.centre) / slope, (slope - power) / slope
         return reach, by
 
 
@@ -140,18 +147,18 @@ def fit_growth(lengths: Lengths) -> Growth:
         seen = exact & (lengths.is_on == is_on)
         if not seen.any():
             raise Unmeasurable(f"no shot with the stabiliser {name} shows a movement that could be measured")
-    longest = float(lengths.log_time.max())
+    centre, longest = float(lengths.log_time.mean()), float(lengths.log_time.max())
     # from a shaker that turns back after the shots, and from one that does within them
-    starts = (_start(lengths, exact, longest + away) for away in (TURN[0], 0.0))
+    starts = (_start(lengths, exact, centre, longest + away) for away in (TURN[0], 0.0))
     found = min(
-        (minimize(_cost, start, args=(lengths, longest), method="BFGS", options={"gtol": 1e-5}) for start in starts),
+        (minimize(_cost, start, args=(lengths, centre), method="BFGS", options={"gtol": 1e-5}) for start in starts),
         key=lambda each: float(each.fun),
     )
     # maximum likelihood underestimates the scatter by the number of fitted parameters; tau is mostly its prior
     freedom = max(len(exact) - len(found.x) + 2, 1)
-    covariance = np.linalg.pinv(_curvature(found.x, lengths, longest)) * len(exact) / freedom
+    covariance = np.linalg.pinv(_curvature(found.x, lengths, centre)) * len(exact) / freedom
     middle = tuple(float(lengths.log_time[lengths.is_on == side].mean()) for side in (False, True))
-    growth = Growth(value=found.x, covariance=covariance, freedom=freedom, middle=(middle[0], middle[1]))
+    growth = Growth(value=found.x, covariance=covariance, freedom=freedom, centre=centre, middle=(middle[0], middle[1]))
     _refuse_standstill(growth, np.isfinite(found.fun))
     return growth
 
@@ -198,32 +205,34 @@ def choose_length(lengths: Lengths) -> tuple[float, bool]:
     return float(low + high) / 2, bool(low <= high)
 
 
-def _start(lengths: Lengths, exact: NDArray[np.bool_], log_turn: float) -> Array:
-    """Return initial parameters: the mean speed of the measured shots of each side."""
-    speed = lengths.log_length - lengths.log_time - turn_back(lengths.log_time - log_turn)
-    off, on = (float(speed[exact & (lengths.is_on == side)].mean()) for side in (False, True))
-    rest = speed[exact] - np.where(lengths.is_on[exact], on, off)
-    return np.array([off, on, POWER[0], log_turn, np.log(max(float(np.std(rest)), 0.1))])
+def _start(lengths: Lengths, exact: NDArray[np.bool_], centre: float, log_turn: float) -> Array:
+    """Return initial parameters: the mean length of the measured shots of each side, as of a steady movement."""
+    level = lengths.log_length - (lengths.log_time - centre) - turn_back(lengths.log_time - log_turn)
+    off, on = (float(level[exact & (lengths.is_on == side)].mean()) for side in (False, True))
+    rest = level[exact] - np.where(lengths.is_on[exact], on, off)
+    return np.array([off, on, POWER[0], POWER[0], log_turn, np.log(max(float(np.std(rest)), 0.1))])
 
 
-def _cost(parameters: Array, lengths: Lengths, longest: float) -> float:
+def _cost(parameters: Array, lengths: Lengths, centre: float) -> float:
     """Return minus the logarithm of the likelihood, with the priors."""
-    off, on, power, log_turn, log_scatter = parameters
+    off, on, power_off, power_on, log_turn, log_scatter = parameters
     scatter = np.hypot(np.exp(min(log_scatter, 5.0)), LEAST_SCATTER)
-    expected = np.where(lengths.is_on, on, off) + power * lengths.log_time + turn_back(lengths.log_time - log_turn)
+    level, power = np.where(lengths.is_on, on, off), np.where(lengths.is_on, power_on, power_off)
+    expected = level + power * (lengths.log_time - centre) + turn_back(lengths.log_time - log_turn)
     z = (lengths.log_length - expected) / scatter
     likely = np.where(lengths.kind == EXACT, -0.5 * z**2 - np.log(scatter), log_ndtr(-z * lengths.kind))
-    priors = ((power - POWER[0]) / POWER[1]) ** 2 + ((log_turn - longest - TURN[0]) / TURN[1]) ** 2
+    priors = (((power_off + power_on) / 2 - POWER[0]) / POWER[1]) ** 2 + ((power_on - power_off) / POWERS_APART) ** 2
+    priors += ((log_turn - lengths.log_time.max() - TURN[0]) / TURN[1]) ** 2
     return 0.5 * float(priors) - float(likely.sum())
 
 
-def _curvature(at: Array, lengths: Lengths, longest: float, step: float = 1e-3) -> Array:
+def _curvature(at: Array, lengths: Lengths, centre: float, step: float = 1e-3) -> Array:
     """Return the second derivatives of the cost, by differences."""
     size = len(at)
     curvature = np.empty((size, size))
     unit = np.eye(size) * step
     for i in range(size):
         for j in range(size):
-            corners = [_cost(at + a * unit[i] + b * unit[j], lengths, longest) for a in (1, -1) for b in (1, -1)]
+            corners = [_cost(at + a * unit[i] + b * unit[j], lengths, centre) for a in (1, -1) for b in (1, -1)]
             curvature[i, j] = (corners[0] - corners[1] - corners[2] + corners[3]) / (4 * step**2)
     return curvature
