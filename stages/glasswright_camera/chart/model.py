@@ -107,6 +107,22 @@ def project(plane: NDArray[np.float64], place: NDArray[np.float64]) -> NDArray[n
     return np.asarray(full[..., :2] / full[..., 2:])
 
 
+def draw_circle(corners: int) -> NDArray[np.float64]:
+    """Return a polygon (corners, 2) with the second moments of the unit circle."""
+    angle = 2 * np.pi * np.arange(corners) / corners
+    reach = np.sqrt(3 / (2 + np.cos(2 * np.pi / corners)))
+    return np.asarray(np.stack([np.cos(angle), np.sin(angle)], axis=-1) * reach)
+
+
+def find_centroids(outline: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the centroids (..., 2) of the areas of polygons (..., corners, 2)."""
+    x, y = np.moveaxis(outline, -1, 0)
+    next_x, next_y = np.roll(x, -1, axis=-1), np.roll(y, -1, axis=-1)
+    cross = x * next_y - next_x * y
+    area = 3 * cross.sum(axis=-1)
+    return np.stack([((x + next_x) * cross).sum(axis=-1) / area, ((y + next_y) * cross).sum(axis=-1) / area], axis=-1)
+
+
 def pack(model_plane: NDArray[np.float64], distortion: DistortionModel) -> NDArray[np.float64]:
     """Put a model's parameters into one row: eight of the plane, radial, tangential."""
     return np.concatenate([(model_plane / model_plane[2, 2]).ravel()[:PLANE], distortion.radial, distortion.tangential])

@@ -21,7 +21,7 @@ from scipy.linalg import cho_factor, cho_solve, solve_triangular
 from scipy.spatial.transform import Rotation
 
 from glasswright import Unmeasurable
-from glasswright_camera.chart.model import fit_lattice
+from glasswright_camera.chart.model import draw_circle, find_centroids, fit_lattice
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -267,10 +267,7 @@ class CentroidShift:
 
     def __init__(self, radius_mm: Array) -> None:
         """Keep the radius (nodes,) of each disc."""
-        angle = 2 * np.pi * np.arange(OUTLINE) / OUTLINE
-        # a polygon with the second moments of the circle
-        reach = np.sqrt(3 / (2 + np.cos(2 * np.pi / OUTLINE)))
-        self._outline = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(OUTLINE)]) * reach
+        self._outline = np.column_stack([draw_circle(OUTLINE), np.zeros(OUTLINE)])
         self._radius = radius_mm
 
     def find(self, bundle: Bundle, shot: int, node: NDArray[np.int64]) -> Array:
@@ -278,13 +275,7 @@ class CentroidShift:
         points = bundle.nodes[node][:, None] + self._radius[node][:, None, None] * self._outline
         middle = place_points(bundle, shot, bundle.nodes[node])
         rim = place_points(bundle, shot, points.reshape(-1, 3)).reshape(len(node), -1, 2)
-        x, y = np.moveaxis(rim - middle[:, None], -1, 0)
-        next_x, next_y = np.roll(x, -1, axis=1), np.roll(y, -1, axis=1)
-        cross = x * next_y - next_x * y
-        area = cross.sum(axis=1)
-        return np.column_stack(
-            [((x + next_x) * cross).sum(axis=1) / (3 * area), ((y + next_y) * cross).sum(axis=1) / (3 * area)]
-        )
+        return find_centroids(rim - middle[:, None])
 
 
 def find_misses(bundle: Bundle, design: Array, shots: Sequence[ShotCentres], centroids: CentroidShift) -> Array:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from glasswright import Unmeasurable, format_against
-from glasswright_camera.chart.model import LatticeModel, fit_lattice
+from glasswright_camera.chart.model import LatticeModel, draw_circle, find_centroids, fit_lattice
 from glasswright_camera.chart.pose import flatten_nodes, half_extent_mm, to_lattice
 
 if TYPE_CHECKING:
@@ -201,15 +201,6 @@ def measure_centre_shift(
     radius
         (discs,): their radii in the same unit.
     """
-    angle = 2 * np.pi * np.arange(CORNERS) / CORNERS
-    # a polygon with the second moments of the circle
-    reach = np.sqrt(3 / (2 + np.cos(2 * np.pi / CORNERS)))
-    outline = np.stack([np.cos(angle), np.sin(angle)], axis=-1) * reach
     middle = model.place(lattice)
-    x, y = np.moveaxis(model.place(lattice[:, None] + radius[:, None, None] * outline) - middle[:, None], -1, 0)
-    next_x, next_y = np.roll(x, -1, axis=1), np.roll(y, -1, axis=1)
-    cross = x * next_y - next_x * y
-    area = cross.sum(axis=1)
-    return np.stack(
-        [((x + next_x) * cross).sum(axis=1) / (3 * area), ((y + next_y) * cross).sum(axis=1) / (3 * area)], axis=-1
-    )
+    rim = model.place(lattice[:, None] + radius[:, None, None] * draw_circle(CORNERS))
+    return find_centroids(rim - middle[:, None])
