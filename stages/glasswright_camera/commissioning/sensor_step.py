@@ -64,6 +64,10 @@ class SensorShots:
     """Declared in the files or in the stand file."""
 
 
+ROUNDING_U_DN: Final = 0.01 / 12**0.5
+"""Standard uncertainty by rounding the black level to 0.01 DN in the stand file."""
+
+
 def commission_sensor(folder: Path, stand: Stand, today: date) -> StepResult:
     """Measure the constants of the sensor from the folders `dark` and `flat` of a step's folder.
 
@@ -152,7 +156,7 @@ def describe_sensor(shots: SensorShots, body: str | None, measured: date, shot_c
     noise, noise_u = transfer.count_read_noise()
     hot = len(find_lasting(shots.darks))
     findings = (
-        StepValue(name="black_dn", value=float(black.mean()), u=max(black_u, 0.005), ceiling_u=0.2,
+        StepValue(name="black_dn", value=float(black.mean()), u=float(np.hypot(black_u, ROUNDING_U_DN)), ceiling_u=0.2,
                 meaning="mean black level of all sites"),
         StepValue(name="white_dn", value=white, u=0.29, ceiling_u=1.0, meaning="value from which a pixel is clipped"),
         StepValue(name="electrons_at_white_count", value=electrons, u=electrons_u, ceiling_u=0.01 * electrons,

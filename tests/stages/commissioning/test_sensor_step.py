@@ -48,7 +48,7 @@ def found(bent):
 @pytest.mark.parametrize("name", ["black_dn", "white_dn", "electrons_at_white_count", "read_noise_count"])
 def test_constants_agree_with_the_truth_and_u_is_acceptable(bent, found, name):
     finding = next(each for each in found.findings if each.name == name)
-    assert abs(finding.value - bent[3][name]) <= 3 * finding.u
+    assert abs(finding.value - bent[3][name]) <= 2 * finding.u
     assert not finding.is_wide
 
 
