@@ -44,16 +44,16 @@ def test_a_clock_wrong_for_all_shots_or_never_set_is_no_reason(times):
 
 
 @pytest.mark.parametrize(
-    ("measured_at", "told"),
+    ("measured_at", "expected"),
     [
         ("2026-03-12T06:00:00+01:00", "9 days later: check that the shots belong to this visit"),
         ("2026-03-01T06:00:00+01:00", "that clock is wrong"),
     ],
 )
-def test_times_far_from_the_measurement_are_reported(measured_at, told):
+def test_times_far_from_the_measurement_are_reported(measured_at, expected):
     (note,) = notes_of(seen(*EVENING, measured_at=measured_at))
     assert note.startswith("shot on 2026-03-02 by the body's clock, and measured on 2026-03-")
-    assert note.endswith(told)
+    assert note.endswith(expected)
     assert notes_of(seen(*EVENING, measured_at=measured_at, rehearsed=True)) == ()
 
 
@@ -62,6 +62,6 @@ def test_the_ledger_keeps_the_time_of_each_shot(shop):
     exif.write_tiff(folder / "ramp/f2_a.tif", exif={exif.TAKEN_AT: "2026:03:02 20:00:00"})
     exif.write_tiff(folder / "ramp/f2_b.tif", exif={exif.TAKEN_AT: "2026:01:02 20:00:00"})
     shop.measure()
-    code, said = shop.gate("T-0003")
+    code, decision = shop.gate("T-0003")
     assert code == 11
-    assert "1 of its shots were taken more than 24 hours from the middle of the visit" in "; ".join(said["reasons"])
+    assert "1 of its shots were taken more than 24 hours from the middle of the visit" in "; ".join(decision["reasons"])

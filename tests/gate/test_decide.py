@@ -43,9 +43,9 @@ def test_a_named_person_can_release_a_review(shop, capsys):
     assert "  - released by K. Moreau on review, " in out
     assert ": as good as before the repair\n" in out
     assert f"  - was in review: {NEAR}" in out
-    said = json.loads(shop.gate(capsys, "--json")[1])
-    assert (said["decision"], said["release"]) == ("RELEASED ON REVIEW", False)
-    assert said["released_by"].startswith("released by K. Moreau on review, ")
+    answer = json.loads(shop.gate(capsys, "--json")[1])
+    assert (answer["decision"], answer["release"]) == ("RELEASED ON REVIEW", False)
+    assert answer["released_by"].startswith("released by K. Moreau on review, ")
     with Ledger.open_for_reading(shop.ledger) as ledger:
         assert ledger.verify().damage == ()
 
@@ -105,18 +105,18 @@ def test_a_decision_by_an_unauthorised_person_has_no_effect(shop, capsys):
 
 
 @pytest.mark.parametrize(
-    ("make", "word"),
+    ("make", "expected"),
     [
         (lambda number: near(number, 0.1), "HOLD"),
         (lambda number: good_outcomes(number)[1:], "INCOMPLETE"),
         (good_outcomes, "RELEASE"),
     ],
 )
-def test_only_a_review_can_be_decided(shop, capsys, make, word):
+def test_only_a_review_can_be_decided(shop, capsys, make, expected):
     shop.night(make=make)
     code, _, err = shop.decide(capsys)
     assert code == 2
-    assert f"ticket T-1 is {word}, and only REVIEW can be decided: " in err
+    assert f"ticket T-1 is {expected}, and only REVIEW can be decided: " in err
 
 
 def test_damage_cannot_be_decided(shop, capsys):
@@ -187,7 +187,7 @@ def test_a_decision_is_withdrawn_by_another_event(shop, capsys):
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "expected"),
     [
         (("--by", " "), "`` is not the name of a person"),
         (("--by", "K.\nMoreau"), "write it on one line"),
@@ -195,7 +195,7 @@ def test_a_decision_is_withdrawn_by_another_event(shop, capsys):
         (("--why", "a\nb"), "write it in a few words on one line"),
     ],
 )
-def test_a_decision_without_a_name_or_a_reason_is_refused(shop, capsys, words, said):
+def test_a_decision_without_a_name_or_a_reason_is_refused(shop, capsys, words, expected):
     code, _, err = shop.decide(capsys, *words)
     assert code == 2
-    assert said in err
+    assert expected in err

@@ -48,9 +48,9 @@ def shoot_again(folder):
 def test_a_missing_failing_shot_is_reviewed(shop, folder, drop):
     drop(folder)
     shop.measure()
-    code, said = shop.gate("T-0003")
+    code, decision = shop.gate("T-0003")
     assert code == 11
-    (reason,) = said["reasons"]
+    (reason,) = decision["reasons"]
     assert reason.startswith(f"an earlier run read shots that are now missing ({BAD}): put them back, or write")
 
 
@@ -58,8 +58,8 @@ def test_a_failing_shot_moved_to_an_unread_folder_is_reviewed(shop, folder):
     (folder / "ramp").mkdir()
     (folder / BAD).rename(folder / "ramp/a.txt")
     shop.measure()
-    code, said = shop.gate("T-0003")
-    assert (code, f"({BAD}, now ramp/a.txt)" in said["reasons"][0]) == (11, True)
+    code, decision = shop.gate("T-0003")
+    assert (code, f"({BAD}, now ramp/a.txt)" in decision["reasons"][0]) == (11, True)
 
 
 @pytest.mark.usefixtures("folder")
@@ -67,42 +67,42 @@ def test_a_failing_shot_left_out_under_a_new_number_is_reviewed(shop):
     other = shop.copy(3, 103)
     (other / BAD).unlink()
     shop.measure()
-    code, said = shop.gate("T-0103")
-    assert (code, "ticket T-0003 has the same shots" in said["reasons"][0]) == (11, True)
+    code, decision = shop.gate("T-0103")
+    assert (code, "ticket T-0003 has the same shots" in decision["reasons"][0]) == (11, True)
 
 
 def test_an_excluded_shot_is_named_with_person_and_reason(shop, folder):
     delete(folder)
     shop.write(folder, ASIDE)
     shop.measure()
-    code, said = shop.gate("T-0003")
+    code, decision = shop.gate("T-0003")
     assert code == 0
-    assert f"{BAD} is set aside by K. Moreau (the chart was knocked): its file is not there" in said["notes"]
+    assert f"{BAD} is set aside by K. Moreau (the chart was knocked): its file is not there" in decision["notes"]
 
 
 def test_an_excluded_shot_that_is_still_there_is_not_measured(shop, folder):
     shop.write(folder, ASIDE)
     write_sums(folder)
     shop.measure()
-    code, said = shop.gate("T-0003")
+    code, decision = shop.gate("T-0003")
     assert code == 0
-    assert said["notes"][0] == f"{BAD} is set aside by K. Moreau (the chart was knocked): not measured"
+    assert decision["notes"][0] == f"{BAD} is set aside by K. Moreau (the chart was knocked): not measured"
     assert not [name for _, name in shop.bench.outcomes() if BAD in name]
 
 
 @pytest.mark.parametrize(
-    ("by", "why", "told"),
+    ("by", "why", "expected"),
     [
         ("x", "knocked", "must be a person's name: `x` is not the name of a person: write who it is"),
         ("K. Moreau", "", "must not be empty"),
     ],
 )
-def test_an_exclusion_needs_a_name_and_a_reason(shop, folder, by, why, told):
+def test_an_exclusion_needs_a_name_and_a_reason(shop, folder, by, why, expected):
     shop.write(folder, f'set_aside: [{{file: {BAD}, by: "{by}", why: "{why}"}}]\n')
     assert shop.measure() == 13
-    code, said = shop.gate("T-0003")
+    code, decision = shop.gate("T-0003")
     assert code == 10
-    assert told in "; ".join(said["reasons"])
+    assert expected in "; ".join(decision["reasons"])
 
 
 def test_a_renamed_shot_is_not_missing(shop, folder):
@@ -140,12 +140,12 @@ def list_another_sum(_, folder):
 
 @pytest.mark.parametrize("change", [say_another_f_number, list_another_sum])
 def test_a_failing_shot_that_is_no_longer_used_is_reviewed(shop, folder, change):
-    said = change(shop, folder)
+    reported = change(shop, folder)
     shop.measure()
-    code, told = shop.gate("T-0003")
+    code, decision = shop.gate("T-0003")
     assert code == 11
-    (reason,) = told["reasons"]
-    assert reason.startswith(f"an earlier run read shots that are now missing ({said}): put them back")
+    (reason,) = decision["reasons"]
+    assert reason.startswith(f"an earlier run read shots that are now missing ({reported}): put them back")
 
 
 def test_settings_of_one_nominal_setting_are_the_same(shop, folder):
@@ -162,9 +162,9 @@ def test_a_listed_shot_that_is_missing_or_changed_is_reviewed_the_first_time(sho
     write_sums(made)
     drop(made / BAD)
     shop.measure()
-    code, said = shop.gate("T-0003")
+    code, decision = shop.gate("T-0003")
     assert code == 11
-    assert said["reasons"] == [
+    assert decision["reasons"] == [
         f"SHA256SUMS lists shots that are missing or changed ({BAD}): copy them again, or write each under "
         "`set_aside` in ticket.yaml: {file: ..., by: ..., why: ...}"
     ]

@@ -34,7 +34,7 @@ def test_a_signature_on_the_day_is_accepted(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("answer", "told"),
+    ("answer", "expected"),
     [
         (changed(who="x"), "`x` is not the name of a person: write who it is"),
         (changed(who="???"), "`???` is not the name"),
@@ -50,11 +50,11 @@ def test_a_signature_on_the_day_is_accepted(tmp_path):
         ),
     ],
 )
-def test_an_implausible_signature_is_review_with_its_reason(tmp_path, answer, told):
+def test_an_implausible_signature_is_review_with_its_reason(tmp_path, answer, expected):
     judgement = judge(tmp_path, seen(answer), LIMIT, head=f"{CARD_HEAD}hand_checks: [mount]\n")
     (verdict,) = (each for each in judgement.verdicts if each.measure.startswith("read_hand_checks"))
     assert verdict.verdict is Verdict.REVIEW
-    assert told in verdict.reason
+    assert expected in verdict.reason
 
 
 @pytest.mark.parametrize(

@@ -18,15 +18,15 @@ def seen(carrying, shots):
 
 
 @pytest.mark.parametrize(
-    ("carrying", "told"),
+    ("carrying", "expected"),
     [
         (0, ("identity unchecked: the files carry no lens serial",)),
         (5, ("identity checked in part: 3 of 8 files carry no lens serial",)),
         (8, ()),
     ],
 )
-def test_an_unchecked_identity_is_reported_and_by_default_accepted(tmp_path, carrying, told):
-    assert notes_of(seen(carrying, 8)) == told
+def test_an_unchecked_identity_is_reported_and_by_default_accepted(tmp_path, carrying, expected):
+    assert notes_of(seen(carrying, 8)) == expected
     assert judge(tmp_path, seen(carrying, 8), LIMIT).verdict is Verdict.PASS
 
 
@@ -45,6 +45,6 @@ def test_a_card_that_requires_the_serial_judges_with_it(tmp_path):
 def test_the_gate_reports_a_ticket_without_exif(shop):
     shop.add(3)
     shop.measure()
-    code, said = shop.gate("T-0003")
+    code, decision = shop.gate("T-0003")
     assert code == 0
-    assert "identity unchecked: the files carry no lens serial" in said["notes"]
+    assert "identity unchecked: the files carry no lens serial" in decision["notes"]

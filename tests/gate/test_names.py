@@ -128,9 +128,9 @@ def test_an_unreadable_folder_refuses_only_its_ticket(bench, capsys, monkeypatch
 
     monkeypatch.setattr(Path, "iterdir", refuse)  # root may read everything
     assert run_command(bench.arguments("--serial")) == 13
-    said = capsys.readouterr().out
-    assert f"T-0001  refused  its folder cannot be read: [Errno 13] Permission denied: '{locked}'" in said
-    assert "T-0002  Corvane 50 mm f/2" in said
+    printed = capsys.readouterr().out
+    assert f"T-0001  refused  its folder cannot be read: [Errno 13] Permission denied: '{locked}'" in printed
+    assert "T-0002  Corvane 50 mm f/2" in printed
 
 
 def test_a_file_too_large_for_any_raw_is_not_read(bench, capsys):
@@ -165,17 +165,17 @@ def test_a_command_line_or_terminal_without_utf_8_works(bench):
     os.rename(bench.folder / "cards", cards)  # noqa: PTH104 - pathlib takes no bytes
     assert end(*arguments[:-2], "--cards", cards)[0] == 0
     assert end("gate", "T-0001", "--ledger", arguments[arguments.index("--ledger") + 1])[0] == 0
-    code, said = end("gate", "T-0001", "--ledger", os.fsencode(bench.folder) + b"/b\xf6.ledger")
+    code, printed = end("gate", "T-0001", "--ledger", os.fsencode(bench.folder) + b"/b\xf6.ledger")
     assert code == 2
-    assert "b\\xf6.ledger: the path is not UTF-8, which SQLite needs: rename it, or choose another --ledger" in said
+    assert "b\\xf6.ledger: the path is not UTF-8, which SQLite needs: rename it, or choose another --ledger" in printed
     elsewhere = os.fsencode(bench.folder) + b"/\xf6"
     os.mkdir(elsewhere)  # noqa: PTH102 - pathlib takes no bytes
     os.rename(bench.folder / "night", elsewhere + b"/night")  # noqa: PTH104 - pathlib takes no bytes
     arguments = bench.arguments("--serial")
     arguments[arguments.index("--tickets") + 1] = elsewhere + b"/night"
-    code, said = end(*arguments)
+    code, printed = end(*arguments)
     assert code == 2
-    assert "\\xf6/night: the path is not UTF-8: rename the folders, or correct --tickets" in said
+    assert "\\xf6/night: the path is not UTF-8: rename the folders, or correct --tickets" in printed
 
 
 def test_no_two_names_are_spelt_equally():

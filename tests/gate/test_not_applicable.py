@@ -134,14 +134,14 @@ def test_what_can_do_without_is_made_without_it_and_what_cannot_is_skipped(statu
 
 
 def test_check_says_it_before_anything_is_shot():
-    said = SetupFinding(message=WHY, not_applicable=("toy.fringes", "toy.sharp.red"))
+    finding = SetupFinding(message=WHY, not_applicable=("toy.fringes", "toy.sharp.red"))
 
     class Step:
         def __init__(self, name, identity):
             self.name, self.stage = name, type("Stage", (), {"id": identity})
 
     plan = type("Plan", (), {"steps": [Step("fringes_here", "toy.fringes"), Step("sharp", "toy.sharp")]})
-    bench = Bench(plan=plan, stand=None, roles={}, found=(said,))
+    bench = Bench(plan=plan, stand=None, roles={}, found=(finding,))
     beyond = [m for m in ("fringes_here.worst_px", "sharp.red.centre_px", "sharp.red_green_um", "sharp.green.centre_px")
               if bench.why_not_applicable(m) == [WHY]]  # fmt: skip
     assert beyond == ["fringes_here.worst_px", "sharp.red.centre_px"]

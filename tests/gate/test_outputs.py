@@ -78,10 +78,10 @@ def test_no_folder_is_made_above_the_requested_one(bench, capsys, command):
         "tune": ["tune", "Corvane 50 mm f/2", *ledger, *cards, *out],
     }[command]
     assert run_command(arguments) == 2
-    said = capsys.readouterr()
+    printed = capsys.readouterr()
     if command in {"export", "pages"}:
-        assert "the folder" in said.err
-        assert "misspelt does not exist: make it, or correct --out" in said.err
+        assert "the folder" in printed.err
+        assert "misspelt does not exist: make it, or correct --out" in printed.err
     assert not (bench.folder / "misspelt").exists()
 
 
@@ -118,6 +118,6 @@ def test_the_gate_answers_on_a_full_disk(bench, capsys):
     bench.run(capsys, "--serial", "--cards", str(bench.folder / "cards"))
     asked = ["gate", "T-0001", "--ledger", str(bench.folder / "bench.ledger")]
     expected = run_command(asked)
-    said = capsys.readouterr().out
+    printed = capsys.readouterr().out
     ended = on_a_full_disk(*asked)
-    assert (ended.returncode, ended.stdout) == (expected, said)
+    assert (ended.returncode, ended.stdout) == (expected, printed)

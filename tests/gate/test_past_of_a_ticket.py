@@ -35,11 +35,11 @@ def test_a_ticket_that_replaces_another_has_its_past(shop, change):
     folder = shop.add(3, shots=shots_of(3, repeats=3))
     shop.write(folder, replace=[("phase: release", "phase: intake")])
     shop.measure()
-    code, said = change(shop, shop.copy(3, 103, REPLACES))
+    code, reported = change(shop, shop.copy(3, 103, REPLACES))
     shop.measure()
-    found, told = shop.gate("T-0103")
+    found, decision = shop.gate("T-0103")
     assert found == code
-    assert any(reason.startswith(said) for reason in told["reasons"])
+    assert any(reason.startswith(reported) for reason in decision["reasons"])
 
 
 def test_a_lens_that_came_back_is_not_released_under_another_number(shop):
@@ -48,15 +48,15 @@ def test_a_lens_that_came_back_is_not_released_under_another_number(shop):
     mark_returned(shop, "soft on the left")
     shop.copy(3, 103, REPLACES)
     shop.measure()
-    code, said = shop.gate("T-0103")
+    code, decision = shop.gate("T-0103")
     assert code == 12
-    (reason,) = said["reasons"]
+    (reason,) = decision["reasons"]
     assert reason.startswith("its lens came back, as was marked on ")
     assert " for ticket T-0003 (soft on the left): shoot all of it again" in reason
     mark_returned(shop, "another lens was meant", "--withdraw")
-    code, said = shop.gate("T-0103")
+    code, decision = shop.gate("T-0103")
     assert code == 0
-    (note,) = [note for note in said["notes"] if note.startswith("the mark that its lens came back was withdrawn")]
+    (note,) = [note for note in decision["notes"] if note.startswith("the mark that its lens came back was withdrawn")]
     assert ", ticket T-0003, " in note
     assert note.endswith(": another lens was meant")
 
@@ -68,9 +68,9 @@ def test_the_history_continues_through_several_numbers(shop):
     last = shop.copy(103, 203)
     shop.write(last, replace=[("{ticket: T-0003", "{ticket: T-0103"), ("phase: intake", "phase: release")])
     shop.measure()
-    code, said = shop.gate("T-0203")
+    code, decision = shop.gate("T-0203")
     assert code == 11
-    assert any("measured in phase `intake`" in reason for reason in said["reasons"])
+    assert any("measured in phase `intake`" in reason for reason in decision["reasons"])
 
 
 def test_rehearsed_shots_do_not_become_real_ones(shop):
@@ -78,8 +78,8 @@ def test_rehearsed_shots_do_not_become_real_ones(shop):
     shop.measure()
     shop.write(folder, replace=[("rehearsed: true\n", "")])
     shop.measure()
-    code, said = shop.gate("T-0003")
+    code, decision = shop.gate("T-0003")
     assert code == 11
-    assert said["reasons"][0].startswith(
+    assert decision["reasons"][0].startswith(
         "shots of this ticket were measured in phase `release, rehearsed`, and the phase is now `release`"
     )

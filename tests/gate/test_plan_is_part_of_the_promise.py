@@ -97,14 +97,14 @@ OTHERWISE = {
 
 @pytest.mark.parametrize("name", OTHERWISE)
 def test_a_result_of_another_plan_is_unknown_and_the_difference_named(gate, name):
-    (old, new), said = OTHERWISE[name]
+    (old, new), difference = OTHERWISE[name]
     plan = PLAN.replace(old, new) + PANELS
     assert plan != PLAN + PANELS
     assert gate()[0] == 0
     for afresh in (False, True):
         code, out = gate(plan, afresh=afresh)
         assert (code, out.splitlines()[0]) == (12, "T-0001: INCOMPLETE")
-        assert f"  - {BOUND}{said}\n" in out, out
+        assert f"  - {BOUND}{difference}\n" in out, out
     assert gate()[0] == 0
 
 
@@ -259,8 +259,8 @@ def test_the_method_in_the_ledger_cannot_be_forged(gate, bench, capsys, name):
     tamper(bench.folder / "bench.ledger", FORGERIES[name][0])
     for words in (["gate", "T-0001"], ["verify"]):
         assert run_command([*words, "--ledger", str(bench.folder / "bench.ledger")]) == 21
-        said = capsys.readouterr()
-        assert FORGERIES[name][1] in said.err + said.out or words[0] == "gate"
+        printed = capsys.readouterr()
+        assert FORGERIES[name][1] in printed.err + printed.out or words[0] == "gate"
 
 
 PLUGINS = load_plugins()
@@ -282,15 +282,15 @@ CHANGED = {
 }
 
 
-@pytest.mark.parametrize("said", CHANGED)
-def test_the_shipped_card_accepts_no_result_of_a_changed_plan(tmp_path, said):
+@pytest.mark.parametrize("change", CHANGED)
+def test_the_shipped_card_accepts_no_result_of_a_changed_plan(tmp_path, change):
     plan = tmp_path / "plan.yaml"
-    old, new = CHANGED[said]
+    old, new = CHANGED[change]
     plan.write_text(SHIPPED.replace(old, new), encoding="utf-8")
     measured = method_text(describe_method(load_plan(plan, PLUGINS)))
     card = load_cards(ROOT / "configs/cards")["Corvane 50 mm f/2"].card
     found = {step: why_made_otherwise(card, step, measured) for step in sorted(card.steps())}
-    step, _, difference = said.partition(": ")
+    step, _, difference = change.partition(": ")
     assert found[step] == f"not made as the card's plan `fixed_focal` makes it: {difference}"
     assert found["read_hand_checks"] == ""
     plan.write_text(SHIPPED, encoding="utf-8")

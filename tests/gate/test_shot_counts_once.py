@@ -10,8 +10,8 @@ from support.night_bench import shots_of
 from support.shop_of_numbers import READS_DARKS
 
 
-def reasons(said):
-    return "; ".join(said["reasons"])
+def reasons(decision):
+    return "; ".join(decision["reasons"])
 
 
 def test_a_healthy_ticket_is_released_however_often_it_is_measured(shop):
@@ -32,10 +32,10 @@ def test_a_folder_copied_under_another_number_is_named_in_both(shop):
     shop.copy(3, 103)
     shop.measure()
     for number, other in (("T-0103", "T-0003"), ("T-0003", "T-0103")):
-        code, said = shop.gate(number)
+        code, decision = shop.gate(number)
         assert code == 11
         assert f"ticket {other} has the same shots (chart/f2_0.txt; chart/f2_1.txt; chart/f4_0.txt; and 5 more)" in (
-            reasons(said)
+            reasons(decision)
         )
 
 
@@ -47,9 +47,9 @@ def test_an_intake_tickets_frames_in_a_release_ticket_are_named(shop):
     shop.write(released, replace=[("phase: intake", "phase: release")])
     shutil.rmtree(shop.bench.folder / "night/T-0003")  # the first ticket is in the ledger, and only there
     shop.measure()
-    code, said = shop.gate("T-0004")
+    code, decision = shop.gate("T-0004")
     assert code == 11
-    assert "ticket T-0003 has the same shots" in reasons(said)
+    assert "ticket T-0003 has the same shots" in reasons(decision)
 
 
 def test_an_intake_ticket_renamed_release_is_reported(shop):
@@ -60,9 +60,9 @@ def test_an_intake_ticket_renamed_release_is_reported(shop):
     for shot in folder.glob("*/f*"):
         shot.write_text(shot.read_text() + " x")  # other files with the same pixels
     shop.measure()
-    code, said = shop.gate("T-0003")
+    code, decision = shop.gate("T-0003")
     assert code == 11
-    assert "shots of this ticket were measured in phase `intake`, and the phase is now `release`" in reasons(said)
+    assert "shots of this ticket were measured in phase `intake`, and the phase is now `release`" in reasons(decision)
 
 
 def test_one_frame_six_times_with_other_metadata_is_no_repeat(shop):
@@ -70,18 +70,18 @@ def test_one_frame_six_times_with_other_metadata_is_no_repeat(shop):
     shots |= {f"chart/f2_{copy}.txt": f"23.20 22 {'x' * copy}" for copy in range(6)}
     shop.add(3, shots=shots)
     assert shop.measure() == 0
-    code, said = shop.gate("T-0003")
+    code, decision = shop.gate("T-0003")
     assert code == 11
-    assert "chart/f2_1.txt is chart/f2_0.txt again; chart/f2_2.txt is chart/f2_0.txt again" in reasons(said)
-    assert "and 2 more: a shot counts once: remove the copy, or shoot again" in reasons(said)
+    assert "chart/f2_1.txt is chart/f2_0.txt again; chart/f2_2.txt is chart/f2_0.txt again" in reasons(decision)
+    assert "and 2 more: a shot counts once: remove the copy, or shoot again" in reasons(decision)
 
 
 def test_a_frame_under_two_roles_is_named(shop):
     shots = shots_of(3)
     shop.add(3, shots={**shots, "flat/f2_0.txt": shots["chart/f2_0.txt"] + " x"})
     shop.measure()
-    code, said = shop.gate("T-0003")
-    assert (code, "flat/f2_0.txt is chart/f2_0.txt again" in reasons(said)) == (11, True)
+    code, decision = shop.gate("T-0003")
+    assert (code, "flat/f2_0.txt is chart/f2_0.txt again" in reasons(decision)) == (11, True)
 
 
 def test_frames_without_content_are_no_twins(shop):
@@ -100,21 +100,21 @@ def test_darks_may_be_shared_if_a_ticket_declares_it(shop, shared, code):
     shop.write(shop.bench.folder / "night/T-0004", shared)
     shop.measure()
     for number, other in (("T-0003", "T-0004"), ("T-0004", "T-0003")):
-        found, said = shop.gate(number)
+        found, decision = shop.gate(number)
         assert found == code
         if shared:
-            assert f"shared with {other}, as declared: dark/f2_0.txt" in said["notes"]
+            assert f"shared with {other}, as declared: dark/f2_0.txt" in decision["notes"]
         else:
-            assert f"ticket {other} has the same shots (dark/f2_0.txt)" in reasons(said)
+            assert f"ticket {other} has the same shots (dark/f2_0.txt)" in reasons(decision)
 
 
 def test_a_role_that_measures_the_lens_cannot_be_shared(shop):
     shop.add(3)
     shop.copy(3, 4, "shared: [chart, flat]\n")
     shop.measure()
-    code, said = shop.gate("T-0004")
+    code, decision = shop.gate("T-0004")
     assert code == 11
-    assert "ticket.yaml: `shared` lists chart, and chart shots cannot be shared: remove it" in said["notes"]
+    assert "ticket.yaml: `shared` lists chart, and chart shots cannot be shared: remove it" in decision["notes"]
 
 
 def test_a_ticket_that_replaces_a_misnumbered_one_has_its_shots_and_ends_it(shop):
@@ -122,13 +122,13 @@ def test_a_ticket_that_replaces_a_misnumbered_one_has_its_shots_and_ends_it(shop
     shop.measure()
     shop.copy(3, 103, 'replaces: {ticket: T-0003, by: "K. Moreau", why: "number mistyped"}\n')
     shop.measure()
-    code, said = shop.gate("T-0103")
+    code, decision = shop.gate("T-0103")
     assert code == 0
-    assert "it replaces ticket T-0003: number mistyped (K. Moreau)" in said["notes"]
-    code, said = shop.gate("T-0003")
+    assert "it replaces ticket T-0003: number mistyped (K. Moreau)" in decision["notes"]
+    code, decision = shop.gate("T-0003")
     assert code == 12
     expected = "ticket T-0103 replaces this one (according to K. Moreau: number mistyped): ask the gate about T-0103"
-    assert said["reasons"] == [expected]
+    assert decision["reasons"] == [expected]
 
 
 def test_a_ticket_that_has_none_of_its_shots_does_not_end_another(shop):
@@ -136,9 +136,9 @@ def test_a_ticket_that_has_none_of_its_shots_does_not_end_another(shop):
     shop.add(4, 'replaces: {ticket: T-0003, by: "K. Moreau", why: "number mistyped"}\n')
     shop.measure()
     assert shop.gate("T-0003")[0] == 0
-    code, said = shop.gate("T-0004")
+    code, decision = shop.gate("T-0004")
     assert code == 0
-    assert "it replaces ticket T-0003: number mistyped (K. Moreau), of which it has no shot" in said["notes"]
+    assert "it replaces ticket T-0003: number mistyped (K. Moreau), of which it has no shot" in decision["notes"]
 
 
 def test_shots_are_found_by_an_index_without_a_table_scan(shop):

@@ -51,13 +51,13 @@ class Watched:
         return [each for each in self.processes.values() if each.is_running() and _is_worker(each)]
 
     def end(self):
-        said, shown = self.night.communicate(timeout=HANG_S)
+        printed, shown = self.night.communicate(timeout=HANG_S)
         _, alive = psutil.wait_procs(self.processes.values(), timeout=5)
         left = [each.pid for each in alive if each.status() != psutil.STATUS_ZOMBIE]
         for pid in left:
             os.kill(pid, signal.SIGKILL)
         assert not left, f"{len(left)} processes outlived the night"
-        return self.night.returncode, said, shown
+        return self.night.returncode, printed, shown
 
 
 def _is_worker(process):
@@ -111,9 +111,9 @@ def test_a_signal_ends_the_night_in_order(slow_bench, capsys, kind, number):
     # two workers have three tickets of 21 steps open at once: a fourth is begun only when one of them is in the ledger
     night.wait_for(3 * 21 + 1)
     send(night, kind, number)
-    code, said, shown = night.end()
+    code, printed, shown = night.end()
     assert code == 1
-    assert f"stopped by {number.name}" in said.splitlines()[-1]
+    assert f"stopped by {number.name}" in printed.splitlines()[-1]
     assert f"glasswright: {number.name}: finishing running work, 8 s at most" in shown
     assert "Traceback" not in shown
     check_nothing_is_lost(slow_bench, capsys)
@@ -124,9 +124,9 @@ def test_a_night_stopped_before_its_workers_have_started_ends_in_order(slow_benc
     while night.night.poll() is None and not night.workers():
         night.note()
     send(night, "group", signal.SIGTERM)
-    code, said, shown = night.end()
+    code, printed, shown = night.end()
     assert code == 1
-    assert "stopped by SIGTERM" in said.splitlines()[-1]
+    assert "stopped by SIGTERM" in printed.splitlines()[-1]
     assert "Traceback" not in shown
     check_nothing_is_lost(slow_bench, capsys)
 
@@ -153,10 +153,10 @@ def test_a_hanging_step_is_abandoned_after_the_grace_period(slow_bench, capsys):
     night = Watched(slow_bench, "--workers", "2")
     night.wait_for(2)
     os.killpg(night.night.pid, signal.SIGTERM)
-    code, said, shown = night.end()
+    code, printed, shown = night.end()
     assert code == 1
-    assert "T-0001  not finished, the night was stopped; run again to continue" in said
-    assert "stopped by SIGTERM" in said.splitlines()[-1]
+    assert "T-0001  not finished, the night was stopped; run again to continue" in printed
+    assert "stopped by SIGTERM" in printed.splitlines()[-1]
     assert "Traceback" not in shown
     for number in (1, 2):
         slow_bench.write(f"night/T-000{number}/flat/f2_0.txt", shots_of(number)["flat/f2_0.txt"])
@@ -239,7 +239,7 @@ def test_workers_that_never_start_are_an_error_that_says_what_to_do(slow_bench, 
 
     monkeypatch.setattr(distributed, "LocalCluster", refuse)
     assert run_command(slow_bench.arguments("--workers", "1")) == 1
-    said = capsys.readouterr().err
-    assert "the worker processes do not start (MemoryError: no room): " in said
-    assert "free memory, give fewer --workers, or use --serial, and run again; nothing kept is lost" in said
-    assert "Traceback" not in said
+    printed = capsys.readouterr().err
+    assert "the worker processes do not start (MemoryError: no room): " in printed
+    assert "free memory, give fewer --workers, or use --serial, and run again; nothing kept is lost" in printed
+    assert "Traceback" not in printed

@@ -29,8 +29,8 @@ def judge(shop, *more):
 
 
 def gate(shop, number="T-0003"):
-    code, said = shop.gate(number)
-    return code, said["reasons"], said["notes"]
+    code, decision = shop.gate(number)
+    return code, decision["reasons"], decision["notes"]
 
 
 def test_a_changed_stand_for_run_and_judge_is_reviewed(failing):
@@ -65,10 +65,10 @@ def test_a_change_is_adopted_by_name_and_then_shown(failing):
     failing.add(4)
     failing.measure()
     assert gate(failing, "T-0004")[0] == 11
-    code, said = judge(failing, "--adopt-stand", *BY)
+    code, printed = judge(failing, "--adopt-stand", *BY)
     assert code == 10
-    assert "stand file `toy-bench` (" in said.out
-    assert ") adopted by K. Moreau: new source" in said.out
+    assert "stand file `toy-bench` (" in printed.out
+    assert ") adopted by K. Moreau: new source" in printed.out
     code, reasons, notes = gate(failing, "T-0004")
     assert (code, reasons) == (0, ["all 1 limits are met"])
     assert [note for note in notes if note.startswith("stand file adopted by K. Moreau, 20")]
@@ -99,7 +99,7 @@ def test_constants_that_no_limit_depends_on_may_change(failing, old, new):
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "said"),
+    ("old", "new", "expected"),
     [
         ("u: 0.5", "u: 0.0001", "`reproducibility.combine_chart.mean_dn.u` was 0.5 and is 0.0001"),
         (
@@ -109,12 +109,12 @@ def test_constants_that_no_limit_depends_on_may_change(failing, old, new):
         ),
     ],
 )
-def test_settings_that_affect_decisions_count_too(failing, old, new, said):
+def test_settings_that_affect_decisions_count_too(failing, old, new, expected):
     failing.bench.write("stand.yaml", STAND.replace(old, new))
     judge(failing)
     code, reasons, _ = gate(failing, "T-0001")
     assert code == 11
-    assert any(said in reason for reason in reasons)
+    assert any(expected in reason for reason in reasons)
 
 
 def test_nobody_can_authorise_himself_to_decide(failing):
@@ -136,7 +136,7 @@ def test_nobody_can_authorise_himself_to_decide(failing):
 
 
 @pytest.mark.parametrize(
-    ("options", "said"),
+    ("options", "expected"),
     [
         (("--adopt-stand",), "`` is not the name of a person"),
         (("--adopt-stand", "--by", "K. Moreau"), "write it in a few words on one line"),
@@ -144,10 +144,10 @@ def test_nobody_can_authorise_himself_to_decide(failing):
         (("--adopt-stand", *BY, "--no-keep"), "--adopt-stand, --by NAME and --why REASON must be given together"),
     ],
 )
-def test_an_adoption_needs_a_name_and_a_reason(failing, options, said):
-    code, told = judge(failing, *options)
+def test_an_adoption_needs_a_name_and_a_reason(failing, options, expected):
+    code, printed = judge(failing, *options)
     assert code == 2
-    assert said in told.err
+    assert expected in printed.err
 
 
 def test_a_stand_file_given_to_the_gate_alone_is_compared_too(failing):

@@ -28,12 +28,12 @@ def test_results_with_other_constants_of_the_stand_are_reviewed(failing):
     failing.bench.write("stand.yaml", STAND.replace("offset_dn: 1", "offset_dn: 1000"))
     failing.measure()
     judge(failing, STAND)
-    code, said = failing.gate("T-0003")
+    code, decision = failing.gate("T-0003")
     assert code == 11
-    assert said["reasons"][0] == (
+    assert decision["reasons"][0] == (
         "the stand file differs from the one it was measured with: `toy.offset_dn` was 1000 and is 1: run again"
     )
-    assert said["reasons"][1].startswith(
+    assert decision["reasons"][1].startswith(
         "the stand file differs from the adopted one (as found by the first run with it, "
     )
     failing.measure()
@@ -44,9 +44,9 @@ def test_another_reproducibility_needs_no_new_measurement(shop):
     shop.add(3)
     shop.measure()
     judge(shop, STAND.replace("u: 0.5", "u: 0.6"), "--adopt-stand", "--by", "K. Moreau", "--why", "a study")
-    code, said = shop.gate("T-0003")
+    code, decision = shop.gate("T-0003")
     assert code == 0
-    assert any(note.startswith("judged with a newer stand file") for note in said["notes"])
+    assert any(note.startswith("judged with a newer stand file") for note in decision["notes"])
 
 
 def test_a_card_given_only_to_the_gate_is_reported(failing):
@@ -58,9 +58,9 @@ def test_a_card_given_only_to_the_gate_is_reported(failing):
         ["gate", "T-0003", "--ledger", str(folder / "bench.ledger"), "--json",
          "--cards", str(folder / "other"), "--stand", str(folder / "stand.yaml")]
     )  # fmt: skip
-    said = json.loads(failing.capsys.readouterr().out)
+    answer = json.loads(failing.capsys.readouterr().out)
     assert code == 0
-    assert said["notes"][0] == (
+    assert answer["notes"][0] == (
         "judged by another card than the ledger's latest judgement, which is FAIL: run `glasswright judge` to keep "
         "this one"
     )
@@ -69,13 +69,13 @@ def test_a_card_given_only_to_the_gate_is_reported(failing):
 def test_caveats_accepted_by_a_card_are_shown(shop):
     shop.add(3)
     shop.measure()
-    _, said = shop.gate("T-0003")
-    assert "decided without their uncertainty, by the card (`rule: simple`): combine_chart.mean_dn" in said["notes"]
-    assert "caveats that the card accepts: unverified_copy" in said["notes"]
+    _, decision = shop.gate("T-0003")
+    assert "decided without their uncertainty, by the card (`rule: simple`): combine_chart.mean_dn" in decision["notes"]
+    assert "caveats that the card accepts: unverified_copy" in decision["notes"]
     card = shop.bench.folder / "cards/corvane.yaml"
     card.write_text(CARD.replace("rule: simple", "rule: guarded\nconfidence: 0.500001"))
     judge(shop, STAND)
-    code, said = shop.gate("T-0003")
+    code, decision = shop.gate("T-0003")
     assert code == 0
-    assert "the card asks for a confidence of 0.500001 (default: 0.95)" in said["notes"]
-    assert not any("rule: simple" in note for note in said["notes"])
+    assert "the card asks for a confidence of 0.500001 (default: 0.95)" in decision["notes"]
+    assert not any("rule: simple" in note for note in decision["notes"])

@@ -189,8 +189,9 @@ def _ask_plugins(
             continue
         for found in ask(section, facts_of(cards.values())):
             path = cards[found.model].document.path if found.model else stand.document.path
-            said = f"{found.message} (not applicable: {', '.join(found.not_applicable)})"
-            message = said if found.not_applicable else found.message
+            message = found.message
+            if found.not_applicable:
+                message += f" (not applicable: {', '.join(found.not_applicable)})"
             findings.notes.append(Problem(str(path), 1, message))
             every.append(found)
     return every

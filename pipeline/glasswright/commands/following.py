@@ -70,14 +70,14 @@ def follow_folder(
 
     with ExitStack() as stack:
         stop = stack.enter_context(Stop())
-        teller = _Teller(options, plugins, stack)
+        reporter = _Reporter(options, plugins, stack)
         desk = Desk(
             tickets=options.tickets,
             ledger=options.ledger,
             quiet_s=options.quiet_s,
             read=read_work,
             say=say,
-            tell=teller.tell,
+            report=reporter.report,
         )
         read_work()  # mistakes end the command here, before workers start
         follower = Follower(desk, stack.enter_context(runner), stop)
@@ -92,30 +92,30 @@ def say(text: str) -> None:
     click.echo(f"{datetime.now().astimezone():%H:%M:%S} {text}")
 
 
-class _Teller:
+class _Reporter:
     """Prints the result of each ticket, and has its page drawn by a separate process."""
 
     def __init__(self, options: FollowOptions, plugins: Plugins, stack: ExitStack) -> None:
         self._options, self._plugins = options, plugins
         self._pool: ProcessPoolExecutor | None = stack.enter_context(open_pool(1)) if options.pages else None
 
-    def tell(self, ledger: Ledger, result: SessionResult, arrived: Mapping[str, float]) -> None:
+    def report(self, ledger: Ledger, result: SessionResult, arrived: Mapping[str, float]) -> None:
         """Print the results of a run, and update the day's pages."""
         for refused in (*result.refused, *result.night.failed):
             say(f"{refused.number or refused.folder}: {paint('INCOMPLETE')}  {refused.reason}")
         keeper = Gatekeeper(ledger)
-        for report in result.night.tickets:
-            gated = keeper.gate(report.number)
+        for ticket in result.night.tickets:
+            gated = keeper.gate(ticket.number)
             decision = gated.decision if gated else None
-            seconds = time.monotonic() - arrived.get(report.number, time.monotonic())
-            say(f"{report.number}: {decision or 'measured'}, {seconds:.0f} s after its last file")
+            seconds = time.monotonic() - arrived.get(ticket.number, time.monotonic())
+            say(f"{ticket.number}: {decision or 'measured'}, {seconds:.0f} s after its last file")
             reasons = decision.reasons if decision else ()
             for reason in reasons[:MOST_REASONS]:
                 click.echo(f"         - {self._plugins.field_names.make_readable(reason)}")
             if len(reasons) > MOST_REASONS:
                 more = len(reasons) - MOST_REASONS
                 click.echo(
-                    f"         and {more} more: glasswright gate {report.number} --ledger {self._options.ledger}"
+                    f"         and {more} more: glasswright gate {ticket.number} --ledger {self._options.ledger}"
                 )
         if self._pool is not None and self._options.pages is not None and result.night.tickets:
             self._draw(self._pool, self._options.pages, ledger, result)

@@ -63,7 +63,7 @@ class Desk:
     read: Callable[[], Work]
     """Reads the present plan, stand and cards."""
     say: Callable[[str], None]
-    tell: Callable[[Ledger, SessionResult, Mapping[str, float]], None]
+    report: Callable[[Ledger, SessionResult, Mapping[str, float]], None]
     """Called with the open ledger, the results of a run, and ticket -> time of its last file (monotonic clock)."""
 
 
@@ -91,7 +91,7 @@ class Follower:
         self._requests: Mapping[Path, TicketRequest] = {}
         self._refused: Mapping[str, RefusedTicket] = {}
         self._known: Mapping[Path, object] | None = None
-        self._told: dict[Path, object] = {}
+        self._refused_at: dict[Path, object] = {}
         self._looked_at: dict[Path, set[tuple[str, object]]] = {}
         self._waiting = ""
         self._backup_on: object = None
@@ -136,8 +136,8 @@ class Follower:
             why = each.why_incomplete(request, self._desk.quiet_s, now) if request else ""
             if request and not why:
                 complete.append(each)
-            elif now - each.changed_at >= self._desk.quiet_s and self._told.get(each.folder) != each.stamps:
-                self._told[each.folder] = each.stamps
+            elif now - each.changed_at >= self._desk.quiet_s and self._refused_at.get(each.folder) != each.stamps:
+                self._refused_at[each.folder] = each.stamps
                 broken += self._refuse(each, request, why)
         if complete or broken:
             self._run(complete, broken)
@@ -192,7 +192,7 @@ class Follower:
             ledger.end_run(result.run, summary_data(summary), backup=self._backup_on != today)
             self._backup_on = today
             arrived = {self._requests[each.folder].ticket.number: each.changed_at for each in complete}
-            self._desk.tell(ledger, result, arrived)
+            self._desk.report(ledger, result, arrived)
         for each in complete:
             if self._requests[each.folder].ticket.number not in result.night.unfinished:
                 each.taken = stamps[each.folder]

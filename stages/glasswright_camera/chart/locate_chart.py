@@ -109,8 +109,8 @@ def name_other(
         likely = MOVED_TOO_FAR
     elif isinstance(reason, LatticeNotFound) and not reason.nodes:
         likely = "is the chart in the frame, lit and in focus?"
-    told = [part for part in (likely, describe_other(mosaic)) if part]
-    return Unmeasurable("; ".join([str(reason), *told])) if told else reason
+    additions = [part for part in (likely, describe_other(mosaic)) if part]
+    return Unmeasurable("; ".join([str(reason), *additions])) if additions else reason
 
 
 def choose_layouts(mosaic: Mosaic, stand: Stand) -> tuple[ChartLayout, ...]:

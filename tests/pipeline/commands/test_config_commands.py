@@ -305,7 +305,7 @@ def raiser(error):
 
 
 @pytest.mark.parametrize(
-    ("function", "code", "said"),
+    ("function", "code", "expected"),
     [
         (lambda: None, 0, ""),
         (lambda: 13, 13, ""),
@@ -329,9 +329,9 @@ def raiser(error):
         (raiser(KeyboardInterrupt()), 130, "\ninterrupted\n"),
     ],
 )
-def test_every_end_of_a_command_has_its_exit_code(plugin_command, capsys, function, code, said):
+def test_every_end_of_a_command_has_its_exit_code(plugin_command, capsys, function, code, expected):
     plugin_command(function)
-    assert run(capsys, "toy") == (code, "", said)
+    assert run(capsys, "toy") == (code, "", expected)
 
 
 def test_an_unexpected_failure_is_one_with_its_traceback(plugin_command, capsys):

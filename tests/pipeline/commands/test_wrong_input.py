@@ -11,7 +11,7 @@ from support import CONFIGS
 from support.ledger_toys import write_night
 
 
-def said(capsys, *arguments):
+def run_program(capsys, *arguments):
     code = run_command([str(each) for each in arguments])
     captured = capsys.readouterr()
     assert "Traceback" not in captured.err
@@ -25,24 +25,24 @@ def test_a_wrong_folder_of_tickets_leaves_no_ledger_behind(tmp_path, bench, caps
         (wrong / "charts").mkdir(parents=True)
         (wrong / "stands").mkdir()
     arguments = [wrong if each.endswith("/night") else each for each in bench.arguments(ledger="new.ledger")]
-    code, _, err = said(capsys, *arguments)
+    code, _, err = run_program(capsys, *arguments)
     assert code == 2
     assert "correct --tickets" in err
     assert not list(tmp_path.glob("**/new.ledger*"))
 
 
 def test_the_message_of_a_missing_file_has_no_line(tmp_path, capsys):
-    code, _, err = said(capsys, "check", tmp_path / "nix.yaml")
+    code, _, err = run_program(capsys, "check", tmp_path / "nix.yaml")
     assert code == 2
     assert f"{tmp_path / 'nix.yaml'}: there is no such file: correct the path" in err
-    code, _, err = said(capsys, "check", tmp_path)
+    code, _, err = run_program(capsys, "check", tmp_path)
     assert f"{tmp_path}: is a folder, not a file: correct the path" in err
 
 
 def test_a_file_of_another_kind_is_not_reported_as_a_damaged_ledger(tmp_path, capsys):
     other = tmp_path / "stand.yaml"
     other.write_text("stand: north-bench\n" * 100)
-    code, _, err = said(capsys, "gate", "T-1", "--ledger", other)
+    code, _, err = run_program(capsys, "gate", "T-1", "--ledger", other)
     assert code == 21
     assert (
         "the ledger is damaged, or this is not a ledger (file is not a database): restore it from a backup, or correct"
@@ -53,18 +53,18 @@ def test_a_file_of_another_kind_is_not_reported_as_a_damaged_ledger(tmp_path, ca
 def test_rehearsing_and_printing_work_away_from_the_project(tmp_path, capsys, monkeypatch):
     monkeypatch.chdir(tmp_path)
     size = ("--tickets", "1", "--megapixels", "0.3", "--f-number", "4", "--fault", "none", "--workers", "1")
-    assert said(capsys, "rehearse", "night", *size)[0] == 0
+    assert run_program(capsys, "rehearse", "night", *size)[0] == 0
     for name in ("plans/fixed_focal.yaml", "cards/corvane_50_f2.yaml"):
         assert (tmp_path / "night" / name).read_bytes() == (CONFIGS / name).read_bytes()
     for what in ("chart", "ramp"):
-        assert said(capsys, "print", what, "--out", "prints")[0] == 0
+        assert run_program(capsys, "print", what, "--out", "prints")[0] == 0
     assert sorted(path.suffix for path in (tmp_path / "prints").iterdir()) == [".pdf", ".pdf", ".yaml", ".yaml"]
 
 
 def test_a_stand_or_layout_that_is_not_there_is_named(tmp_path, capsys, monkeypatch):
     monkeypatch.chdir(tmp_path)
     for words in (("rehearse", "night", "--stand"), ("print", "chart", "--layout"), ("print", "ramp", "--layout")):
-        code, _, err = said(capsys, *words, "nix.yaml")
+        code, _, err = run_program(capsys, *words, "nix.yaml")
         assert code == 2
         assert "there is no file nix.yaml: name another, or omit the option" in err
     assert list(tmp_path.iterdir()) == []
@@ -81,7 +81,7 @@ def test_pages_that_cannot_be_written_name_the_remedy(tmp_path, capsys):
     ledger = tmp_path / "bench.ledger"
     write_night(ledger)
     (tmp_path / "file").write_text("")
-    code, _, err = said(capsys, "pages", "--ledger", ledger, "--out", tmp_path / "file" / "pages")
+    code, _, err = run_program(capsys, "pages", "--ledger", ledger, "--out", tmp_path / "file" / "pages")
     assert code == 2
     assert "cannot be made (Not a directory): choose another --out" in err
 
@@ -99,11 +99,11 @@ def test_a_place_that_is_not_writable_is_named(tmp_path, bench, capsys):
     # a file in a folder's place refuses everybody, whatever rights the tests run with
     bench.add_ticket(1)
     (tmp_path / "new.ledger.lock").mkdir()
-    code, _, err = said(capsys, *bench.arguments("--serial", ledger="new.ledger"))
+    code, _, err = run_program(capsys, *bench.arguments("--serial", ledger="new.ledger"))
     assert code == 2
     assert "its lock new.ledger.lock cannot be written (Is a directory): check who may write there" in err
     (tmp_path / "file").write_text("")
     stand = tmp_path / "stand.yaml"
-    code, _, err = said(capsys, "rehearse", tmp_path / "file" / "night", "--stand", stand)
+    code, _, err = run_program(capsys, "rehearse", tmp_path / "file" / "night", "--stand", stand)
     assert code == 2
     assert "(Not a directory): choose another folder" in " ".join(err.split())

@@ -145,7 +145,7 @@ def test_a_broken_stand_is_refused_for_one_reason(tmp_path, name):
     assert GOOD_STAND.count(old) == 1
     path = write(tmp_path, stand=GOOD_STAND.replace(old, new), board=GOOD_BOARD, bad="a: [\n")
     found = problems_of(lambda: load_stand(path, TOYS))
-    assert [(*at, message in said) for *at, said in found] == [(file, line, True)], found
+    assert [(*at, message in message_text) for *at, message_text in found] == [(file, line, True)], found
 
 
 def test_the_mistakes_of_all_files_come_together(tmp_path):
@@ -239,14 +239,14 @@ class Strict(ConfigModel):
 def test_nothing_is_converted_but_int_to_float_and_list_to_tuple(tmp_path, text, message):
     (tmp_path / "file.yaml").write_text(text + "\n")
     found = problems_of(lambda: read_config(tmp_path / "file.yaml", Strict))
-    assert [said for *_, said in found] == [message]
+    assert [message_text for *_, message_text in found] == [message]
     (tmp_path / "file.yaml").write_text("number: 1\nwords: [a]\n")
     good = read_config(tmp_path / "file.yaml", Strict)
     assert (good.number, type(good.number), good.words) == (1.0, float, ("a",))
 
 
 @pytest.mark.parametrize(
-    ("word", "options", "said"),
+    ("word", "options", "expected"),
     [
         ("wide", ["width", "wide_px"], "did you mean `wide_px`?"),
         ("WIDTH", ["width", "height"], "did you mean `width`?"),
@@ -259,8 +259,8 @@ def test_nothing_is_converted_but_int_to_float_and_list_to_tuple(tmp_path, text,
         ("zzz", [], "there is none to choose from"),
     ],
 )
-def test_the_message_of_an_unknown_value_lists_the_valid_ones(word, options, said):
-    assert did_you_mean(word, options) == said
+def test_the_message_of_an_unknown_value_lists_the_valid_ones(word, options, expected):
+    assert did_you_mean(word, options) == expected
 
 
 def test_a_field_that_names_a_file_is_read_from_a_file_only():
@@ -374,7 +374,9 @@ def test_a_good_ticket_is_read(tmp_path):
 def test_a_broken_ticket_is_refused_for_one_reason(tmp_path, old, new, line, message):
     assert GOOD_TICKET.count(old) == 1
     found = problems_of(lambda: load_ticket_text(tmp_path, GOOD_TICKET.replace(old, new)))
-    assert [(file, at, message in said) for file, at, said in found] == [("ticket.yaml", line, True)], found
+    assert [(file, at, message in message_text) for file, at, message_text in found] == [("ticket.yaml", line, True)], (
+        found
+    )
 
 
 def test_a_folder_without_a_ticket_file_says_so(tmp_path):

@@ -306,7 +306,9 @@ def test_a_broken_plan_is_refused_for_one_reason(tmp_path, name):
     assert GOOD_PLAN.count(old) == 1
     text = GOOD_PLAN.replace(old, new)
     found = problems_of(tmp_path, text)
-    assert [(text.splitlines()[line - 1].strip(), message in said) for line, said in found] == [(where, True)], found
+    assert [(text.splitlines()[line - 1].strip(), message in message_text) for line, message_text in found] == [
+        (where, True)
+    ], found
 
 
 def test_five_mistakes_are_five_messages(tmp_path):
@@ -335,8 +337,8 @@ def test_bulk_of_a_wider_scope_is_refused(tmp_path):
         "  draw:\n    stage: toy.draw_together\n    inputs: {marks: find_chart}\n    per: setting\n"
         "  look:\n    stage: toy.find_marks\n    inputs: {picture: draw, bench: stand.toy}\n"
     )
-    said = "step `draw` would make bulk per setting; bulk lives only inside one shot's task"
-    assert problems_of(tmp_path, text) == [(40, said)]
+    expected = "step `draw` would make bulk per setting; bulk lives only inside one shot's task"
+    assert problems_of(tmp_path, text) == [(40, expected)]
 
 
 def test_two_chains_of_one_shot_that_need_each_other_become_one(tmp_path):
@@ -359,8 +361,8 @@ def test_a_gather_that_is_not_wired_gathers_nothing(tmp_path, key):
     step = "  join:\n    stage: toy.join_marks\n    inputs: {marks: find_chart}\n"
     assert load(tmp_path, GOOD_PLAN + step).step("join").scope is Scope.SHOT
     (problem,) = problems_of(tmp_path, GOOD_PLAN + step + f"    {key}\n")
-    said = f"step `join`: `{key.partition(':')[0]}` is for steps that gather; `others` is not wired: remove it"
-    assert problem == (43, said)
+    expected = f"step `join`: `{key.partition(':')[0]}` is for steps that gather; `others` is not wired: remove it"
+    assert problem == (43, expected)
 
 
 def test_a_narrow_value_does_not_reach_a_wider_step_ungathered(tmp_path):

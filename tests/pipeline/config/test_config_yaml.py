@@ -108,7 +108,7 @@ def test_scalars_are_resolved_by_the_core_schema(tmp_path, written, value):
 )
 def test_tags_and_other_non_data_are_refused(tmp_path, text, line, message):
     found = problems_of(tmp_path, text)
-    assert [(at, message in said) for at, said in found] == [(line, True)], found
+    assert [(at, message in message_text) for at, message_text in found] == [(line, True)], found
 
 
 def test_every_fault_of_a_file_is_reported_at_once(tmp_path):

@@ -58,18 +58,18 @@ def test_a_constant_that_holds_changes_nothing(tmp_path):
 
 
 def test_a_constant_one_day_too_old_is_review_with_the_reason(tmp_path):
-    said = judged(tmp_path, night="2026-06-10")
-    assert said.verdict is Verdict.REVIEW
-    assert said.reason.endswith(
+    judgement = judged(tmp_path, night="2026-06-10")
+    assert judgement.verdict is Verdict.REVIEW
+    assert judgement.reason.endswith(
         "but the stand's `sensor` of 2026-03-01 was valid to 2026-06-09, and the lens was shot on 2026-06-10: "
         "measure it again"
     )
 
 
 def test_a_constant_of_another_body_is_review(tmp_path):
-    said = judged(tmp_path, body="Ostrel D8")
-    assert said.verdict is Verdict.REVIEW
-    assert "measured on body `Ostrel D8`, the lens was shot on `Ostrel D7`" in said.reason
+    judgement = judged(tmp_path, body="Ostrel D8")
+    assert judgement.verdict is Verdict.REVIEW
+    assert "measured on body `Ostrel D8`, the lens was shot on `Ostrel D7`" in judgement.reason
 
 
 def test_an_old_constant_changes_no_fail_and_no_independent_pass(tmp_path):

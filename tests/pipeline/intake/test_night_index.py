@@ -140,8 +140,8 @@ def test_the_ticket_supplies_the_settings_of_a_manual_lens(tmp_path):
         focal_length_mm=50, f_number=2, focus_distance_m=1.5
     )
     assert the_shot(indexed, "chart/f4_1.tif").shot.setting == Setting()
-    said = "no focal length and no f-number in EXIF or ticket.yaml: give them in ticket.yaml under `shots`"
-    assert f"chart/f4_1.tif: {said}" in indexed.findings
+    expected = "no focal length and no f-number in EXIF or ticket.yaml: give them in ticket.yaml under `shots`"
+    assert f"chart/f4_1.tif: {expected}" in indexed.findings
     assert the_shot(indexed, "chart/f4_1.tif").refusal == ""
 
 
@@ -158,10 +158,10 @@ def test_a_shot_whose_setting_is_not_known_is_not_used_where_shots_are_gathered_
         add_shot(tmp_path, f"{role}/1.tif", tags=tags)
     indexed = index(tmp_path, by_setting=("chart", "dark"))
     assert index(tmp_path, by_setting=("shake_on",)).shots[-1].refusal.count("exposure time") == 1
-    said = f"{lacks} in ticket.yaml under `shots`"
-    assert the_shot(indexed, "chart/1.tif").refusal == said
+    expected = f"{lacks} in ticket.yaml under `shots`"
+    assert the_shot(indexed, "chart/1.tif").refusal == expected
     assert the_shot(indexed, "dark/1.tif").refusal == the_shot(indexed, "shake_on/1.tif").refusal == ""
-    assert f"chart/1.tif: {said}" in indexed.findings
+    assert f"chart/1.tif: {expected}" in indexed.findings
 
 
 def test_a_pattern_of_the_ticket_that_matches_nothing_is_reported(tmp_path):
@@ -179,12 +179,12 @@ def test_a_setting_that_differs_between_exif_and_ticket_is_a_finding_and_a_cavea
     assert shot.setting == Setting(focal_length_mm=50, f_number=4)
     assert shot.caveats == ("setting_contradiction",)
     assert the_shot(indexed, "chart/2.tif").shot.caveats == ()
-    said = "chart/1.tif: EXIF has f-number 2, ticket.yaml says 4; the ticket's is used: correct whichever is wrong"
-    assert indexed.findings == (said,)
+    expected = "chart/1.tif: EXIF has f-number 2, ticket.yaml says 4; the ticket's is used: correct whichever is wrong"
+    assert indexed.findings == (expected,)
 
 
 @pytest.mark.parametrize(
-    ("image", "tags", "said"),
+    ("image", "tags", "expected"),
     [
         (
             BODY,
@@ -196,12 +196,12 @@ def test_a_setting_that_differs_between_exif_and_ticket_is_a_finding_and_a_cavea
         (BODY, {exif.BODY_SERIAL: "7"}, "EXIF has body serial '7' (chart/1.tif), ticket.yaml says '31'"),
     ],
 )
-def test_files_of_another_lens_or_body_are_a_finding_and_a_caveat_on_every_shot(tmp_path, image, tags, said):
+def test_files_of_another_lens_or_body_are_a_finding_and_a_caveat_on_every_shot(tmp_path, image, tags, expected):
     add_shot(tmp_path, "chart/1.tif", image, {**LENS_AT_F2, **tags})
     add_shot(tmp_path, "chart/2.tif")
     write_sums(tmp_path)
     indexed = index(tmp_path, body_serial="31")
-    assert indexed.findings == (said + ": correct whichever is wrong",)
+    assert indexed.findings == (expected + ": correct whichever is wrong",)
     assert {each.shot.caveats for each in indexed.shots} == {("identity_contradiction",)}
     assert indexed.ticket.caveats == ("identity_contradiction",)
 
@@ -213,11 +213,11 @@ def test_a_frame_that_was_rendered_makes_its_ticket_a_rehearsal(tmp_path, declar
     write_sums(tmp_path)
     indexed = index(tmp_path, rehearsed=declared)
     assert indexed.ticket.rehearsed
-    said = (
+    expected = (
         "the frame was rendered by a rehearsal (chart/1.tif), ticket.yaml does not say `rehearsed: true`: no lens is "
         "released by it"
     )
-    assert indexed.findings == (() if declared else (said,))
+    assert indexed.findings == (() if declared else (expected,))
     assert indexed.ticket.caveats == (() if declared else ("identity_contradiction",))
 
 

@@ -291,9 +291,9 @@ class Shop:
 def test_the_command_reads_stand_and_card_from_the_ledger(tmp_path, capsys):
     shop = Shop(tmp_path)
     shop.judge()
-    code, said = shop.compare(capsys, "T-1", "T-2", "--json")
+    code, printed = shop.compare(capsys, "T-1", "T-2", "--json")
     assert code == 0
-    data = json.loads(said.out)
+    data = json.loads(printed.out)
     assert [each["phase"] for each in data["tickets"]] == ["intake", "release"]
     assert data["has_card"] is True
     changes = {each["measure"]: each for each in data["changes"]}
@@ -308,20 +308,20 @@ def test_the_command_reads_stand_and_card_from_the_ledger(tmp_path, capsys):
 
 def test_the_command_for_people(tmp_path, capsys):
     shop = Shop(tmp_path)
-    code, said = shop.compare(capsys, "T-1", "T-2")
+    code, printed = shop.compare(capsys, "T-1", "T-2")
     assert code == 0
-    lines = said.out.splitlines()
+    lines = printed.out.splitlines()
     assert lines[0] == "the decision was UNKNOWN and is INCOMPLETE"
     assert lines[1] == f"T-1: {MODEL}, serial C50-1, intake, measured 2026-03-01T22:00:00+00:00"
     assert lines[2] == "  UNKNOWN: not judged: run `glasswright judge`"
-    assert "note: without a card, no direction counts as better; give --cards" in said.out
-    assert "measure_mtf50.centre.count" not in said.out
-    assert "1 changed, 0 missing, 2 unknown, 2 within, 1 neither; -v shows all" in said.out
-    assert "changed: by more than 2 standard uncertainties of the difference" in said.out
-    _, said = shop.compare(capsys, "T-1", "T-2", "-v", "--cards", str(shop.cards))
-    assert "no card" not in said.out
-    assert "better" in said.out
-    assert "measure_mtf50.centre.count" in said.out
+    assert "note: without a card, no direction counts as better; give --cards" in printed.out
+    assert "measure_mtf50.centre.count" not in printed.out
+    assert "1 changed, 0 missing, 2 unknown, 2 within, 1 neither; -v shows all" in printed.out
+    assert "changed: by more than 2 standard uncertainties of the difference" in printed.out
+    _, printed = shop.compare(capsys, "T-1", "T-2", "-v", "--cards", str(shop.cards))
+    assert "no card" not in printed.out
+    assert "better" in printed.out
+    assert "measure_mtf50.centre.count" in printed.out
 
 
 @pytest.mark.parametrize(
@@ -334,9 +334,9 @@ def test_the_command_for_people(tmp_path, capsys):
     ],
 )
 def test_what_cannot_be_compared_is_refused(tmp_path, capsys, words, message):
-    code, said = Shop(tmp_path).compare(capsys, *words)
+    code, printed = Shop(tmp_path).compare(capsys, *words)
     assert code == 2
-    assert message in " ".join(said.err.split())
+    assert message in " ".join(printed.err.split())
 
 
 def test_a_missing_ledger_is_reported(tmp_path, capsys):

@@ -62,8 +62,8 @@ def test_a_check_that_the_card_does_not_list_has_no_verdict(tmp_path):
 def test_a_ticket_without_the_step_is_unknown(tmp_path):
     judgement, verdicts = judge_hand(tmp_path, None, "mount")
     assert judgement.verdict is Verdict.UNKNOWN
-    said = verdicts["read_hand_checks.mount.passed"].reason
-    assert said == "no step `read_hand_checks` was run for this ticket: add it to the plan"
+    reason = verdicts["read_hand_checks.mount.passed"].reason
+    assert reason == "no step `read_hand_checks` was run for this ticket: add it to the plan"
 
 
 def test_a_step_that_crashed_is_unknown(tmp_path):
@@ -178,9 +178,9 @@ def test_the_check_of_tickets_names_answers_that_no_one_reads_and_those_still_to
     ]
     capsys.readouterr()
     assert run_command([str(each) for each in words]) == 12
-    said = capsys.readouterr()
-    assert "there is no hand check `front_glas`; did you mean `front_glass`? (a note)" in said.err
-    assert "hand checks without a signed answer: front_glass, mount; run `glasswright hand-checks`" in said.out
+    printed = capsys.readouterr()
+    assert "there is no hand check `front_glas`; did you mean `front_glass`? (a note)" in printed.err
+    assert "hand checks without a signed answer: front_glass, mount; run `glasswright hand-checks`" in printed.out
     bench.write("plan.yaml", PLAN)
     run_command([str(each) for each in words[:2]] + [str(each) for each in words[4:]])
     assert "the plan has no step `read_hand_checks`" in capsys.readouterr().err

@@ -42,30 +42,30 @@ def one(judgement):
 
 
 def test_a_value_well_inside_passes_with_its_sentence(tmp_path):
-    said = judge(tmp_path, state(kept(centre__sharp_cy_per_px=(0.3, 0.005))), AT_F2)
-    assert said.verdict is Verdict.PASS
-    assert one(said).reason == "0.300 cycles/pixel is above the limit 0.270 by more than the guard band 0.008"
-    assert one(said).at == "50 mm f/2"
-    assert (one(said).value, one(said).u) == (0.3, pytest.approx(0.005))
-    assert not said.missing
+    judged = judge(tmp_path, state(kept(centre__sharp_cy_per_px=(0.3, 0.005))), AT_F2)
+    assert judged.verdict is Verdict.PASS
+    assert one(judged).reason == "0.300 cycles/pixel is above the limit 0.270 by more than the guard band 0.008"
+    assert one(judged).at == "50 mm f/2"
+    assert (one(judged).value, one(judged).u) == (0.3, pytest.approx(0.005))
+    assert not judged.missing
 
 
 def test_a_value_well_outside_fails_with_its_sentence(tmp_path):
-    said = judge(tmp_path, state(kept(centre__sharp_cy_per_px=(0.241, 0.005))), AT_F2)
-    assert said.verdict is Verdict.FAIL
-    assert one(said).reason == "0.241 cycles/pixel is below the limit 0.270 by more than the guard band 0.008"
+    judged = judge(tmp_path, state(kept(centre__sharp_cy_per_px=(0.241, 0.005))), AT_F2)
+    assert judged.verdict is Verdict.FAIL
+    assert one(judged).reason == "0.241 cycles/pixel is below the limit 0.270 by more than the guard band 0.008"
 
 
 def test_a_value_near_the_limit_is_review_on_either_side(tmp_path):
     for value, side in ((0.266, "below"), (0.272, "above")):
-        said = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(value, 0.005))), AT_F2))
-        assert said.verdict is Verdict.REVIEW
-        assert said.reason == f"{value} cycles/pixel is {side} the limit 0.270 by less than the guard band 0.008"
+        judged = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(value, 0.005))), AT_F2))
+        assert judged.verdict is Verdict.REVIEW
+        assert judged.reason == f"{value} cycles/pixel is {side} the limit 0.270 by less than the guard band 0.008"
 
 
 def test_a_sentence_gets_more_decimals_where_it_would_not_show_the_difference(tmp_path):
-    said = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=0.26996)), SIMPLE))
-    assert said.reason == "0.26996 cycles/pixel is below the limit 0.27000"
+    judged = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=0.26996)), SIMPLE))
+    assert judged.reason == "0.26996 cycles/pixel is below the limit 0.27000"
 
 
 @pytest.mark.parametrize(("value", "verdict"), [(0.269, Verdict.FAIL), (0.27, Verdict.PASS), (0.271, Verdict.PASS)])
@@ -75,11 +75,11 @@ def test_the_simple_rule_needs_no_uncertainty(tmp_path, value, verdict):
 
 def test_the_uncertainty_is_the_stages_own_with_the_stands(tmp_path):
     stand = ToyStand(reproducibility={SHARP: ToySpread(u=0.012)})
-    said = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(0.3, 0.005))), AT_F2, stand=stand))
-    assert said.u == pytest.approx(0.013)
-    assert said.verdict is Verdict.PASS  # 0.030 above, the guard band is 0.0214
-    said = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(0.29, 0.005))), AT_F2, stand=stand))
-    assert said.verdict is Verdict.REVIEW
+    judged = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(0.3, 0.005))), AT_F2, stand=stand))
+    assert judged.u == pytest.approx(0.013)
+    assert judged.verdict is Verdict.PASS  # 0.030 above, the guard band is 0.0214
+    judged = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(0.29, 0.005))), AT_F2, stand=stand))
+    assert judged.verdict is Verdict.REVIEW
 
 
 @pytest.mark.parametrize(("shots", "u"), [(None, 0.05), (1, 0.05), (4, 0.036056), (5, 0.03)])
@@ -91,8 +91,8 @@ def test_below_five_shots_the_stands_pooled_repeatability_is_included(tmp_path, 
 
 def test_repeatability_does_not_replace_reproducibility(tmp_path):
     stand = ToyStand(reproducibility={}, repeatability={SHARP: ToySpread(u=0.001)})
-    said = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(0.5, 0.0))), AT_F2, stand=stand))
-    assert said.verdict is Verdict.REVIEW
+    judged = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(0.5, 0.0))), AT_F2, stand=stand))
+    assert judged.verdict is Verdict.REVIEW
 
 
 def test_no_card_accepts_the_numbers_of_another_lens(tmp_path):
@@ -125,30 +125,30 @@ def test_the_stands_patterns_count_after_the_exact_name_and_the_largest_of_them(
     ],
 )
 def test_without_an_uncertainty_a_guarded_limit_is_reviewed_at_best(tmp_path, u, stand, why):
-    said = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(9.0, u))), AT_F2, stand=stand))
-    assert said.verdict is Verdict.REVIEW
-    assert said.reason == f"9.000 cycles/pixel is above the limit 0.270; {why}"
-    assert said.u is None
+    judged = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(9.0, u))), AT_F2, stand=stand))
+    assert judged.verdict is Verdict.REVIEW
+    assert judged.reason == f"9.000 cycles/pixel is above the limit 0.270; {why}"
+    assert judged.u is None
 
 
 @pytest.mark.parametrize("u", [math.nan, math.inf, -math.inf, -0.001])
 @pytest.mark.parametrize("limit", [AT_F2, SIMPLE])
 @pytest.mark.parametrize("value", [0.0, 9.0])
 def test_an_invalid_uncertainty_allows_no_decision(tmp_path, value, limit, u):
-    said = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(value, u))), limit))
-    assert said.verdict is Verdict.UNKNOWN
-    assert said.reason == f"{value:g} cycles/pixel: the measurement's own uncertainty is {u:g}, which is invalid"
-    assert (said.value, said.u) == (None, None)
+    judged = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(value, u))), limit))
+    assert judged.verdict is Verdict.UNKNOWN
+    assert judged.reason == f"{value:g} cycles/pixel: the measurement's own uncertainty is {u:g}, which is invalid"
+    assert (judged.value, judged.u) == (None, None)
     for part in ("reproducibility", "repeatability"):
         spreads = {"reproducibility": {"*": ToySpread(u=0.01)}, part: {"*": ToySpread(u=u)}}
         measured = state(kept(centre__sharp_cy_per_px=(value, 0.01)))
-        said = one(judge(tmp_path, measured, limit, stand=ToyStand(**spreads)))
-        assert said.verdict is Verdict.UNKNOWN
-        assert f"the stand's uncertainty is {u:g}, which is invalid" in said.reason
+        judged = one(judge(tmp_path, measured, limit, stand=ToyStand(**spreads)))
+        assert judged.verdict is Verdict.UNKNOWN
+        assert f"the stand's uncertainty is {u:g}, which is invalid" in judged.reason
 
 
 def test_far_outside_fails_even_where_the_stands_part_is_not_known(tmp_path):
-    said = one(
+    judged = one(
         judge(
             tmp_path,
             state(kept(centre__sharp_cy_per_px=(0.1, 0.001))),
@@ -156,15 +156,15 @@ def test_far_outside_fails_even_where_the_stands_part_is_not_known(tmp_path):
             stand=ToyStand(reproducibility={}),
         )
     )
-    assert said.verdict is Verdict.FAIL
+    assert judged.verdict is Verdict.FAIL
 
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
 @pytest.mark.parametrize("limit", [SIMPLE, AT_F2, f"{{measure: {SHARP}, max: 9, rule: simple}}"])
 def test_a_value_that_is_not_finite_is_unknown(tmp_path, value, limit):
-    said = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(value, 0.001))), limit))
-    assert said.verdict is Verdict.UNKNOWN
-    assert "not a finite number" in said.reason
+    judged = one(judge(tmp_path, state(kept(centre__sharp_cy_per_px=(value, 0.001))), limit))
+    assert judged.verdict is Verdict.UNKNOWN
+    assert "not a finite number" in judged.reason
 
 
 def test_an_empty_missing_or_text_field_is_unknown(tmp_path):
@@ -173,67 +173,67 @@ def test_an_empty_missing_or_text_field_is_unknown(tmp_path):
         ({"centre__sharp_cy_per_px": None}, "was left empty by the stage"),
         ({"centre__sharp_cy_per_px": "sharp"}, "is the text `sharp`, not a number"),
     ):
-        said = one(judge(tmp_path, state(kept(**measured)), SIMPLE))
-        assert said.verdict is Verdict.UNKNOWN
-        assert said.reason.endswith(why)
+        judged = one(judge(tmp_path, state(kept(**measured)), SIMPLE))
+        assert judged.verdict is Verdict.UNKNOWN
+        assert judged.reason.endswith(why)
 
 
 @pytest.mark.parametrize("status", [Status.CRASHED, Status.UNMEASURABLE, Status.SKIPPED])
 def test_a_stage_that_did_not_measure_is_unknown_with_its_reason(tmp_path, status):
-    said = judge(tmp_path, state(kept(status=status, centre__sharp_cy_per_px=0.9)), SIMPLE)
-    assert said.verdict is Verdict.UNKNOWN
-    assert one(said).reason == f"`measure_mtf50` is {status}: the chart hangs upside down"
-    assert said.missing == said.verdicts
+    judged = judge(tmp_path, state(kept(status=status, centre__sharp_cy_per_px=0.9)), SIMPLE)
+    assert judged.verdict is Verdict.UNKNOWN
+    assert one(judged).reason == f"`measure_mtf50` is {status}: the chart hangs upside down"
+    assert judged.missing == judged.verdicts
 
 
 def test_a_step_that_was_not_run_is_unknown(tmp_path):
-    said = judge(tmp_path, state(kept(step="other", a_px=1.0)), SIMPLE)
-    assert one(said).reason == "no step `measure_mtf50` was run for this ticket"
-    assert said.verdict is Verdict.UNKNOWN
+    judged = judge(tmp_path, state(kept(step="other", a_px=1.0)), SIMPLE)
+    assert one(judged).reason == "no step `measure_mtf50` was run for this ticket"
+    assert judged.verdict is Verdict.UNKNOWN
 
 
 def test_a_setting_that_was_not_shot_is_unknown(tmp_path):
     at_f56 = f"{{measure: {SHARP}, min: 0.2, at: {{f_number: 5.6}}}}"
-    said = judge(tmp_path, state(kept(centre__sharp_cy_per_px=(0.3, 0.005))), at_f56)
-    assert said.verdict is Verdict.UNKNOWN
-    assert one(said).reason == "nothing was shot or planned at f/5.6"
-    assert one(said).at == "f/5.6"
+    judged = judge(tmp_path, state(kept(centre__sharp_cy_per_px=(0.3, 0.005))), at_f56)
+    assert judged.verdict is Verdict.UNKNOWN
+    assert one(judged).reason == "nothing was shot or planned at f/5.6"
+    assert one(judged).at == "f/5.6"
 
 
 def test_a_range_of_settings_covers_every_setting_in_it(tmp_path):
     limit = f"{{measure: {SHARP}, min: 0.2, at: {{f_number: [2, 4]}}}}"
     at_f2, at_f4 = (kept(setting=setting, centre__sharp_cy_per_px=(0.3, 0.005)) for setting in (F2, F4))
-    said = judge(tmp_path, state(at_f2, at_f4, settings=(F2, F4, F8)), limit)
-    assert [(each.at, each.verdict) for each in said.verdicts] == [
+    judged = judge(tmp_path, state(at_f2, at_f4, settings=(F2, F4, F8)), limit)
+    assert [(each.at, each.verdict) for each in judged.verdicts] == [
         ("50 mm f/2", Verdict.PASS),
         ("50 mm f/4", Verdict.PASS),
     ]
-    said = judge(tmp_path, state(at_f2, settings=(F2, F4, F8)), limit)
-    assert [each.verdict for each in said.verdicts] == [Verdict.PASS, Verdict.UNKNOWN]
-    assert said.verdict is Verdict.UNKNOWN
-    assert said.missing[0].reason == "`measure_mtf50` was not run at 50 mm f/4"
+    judged = judge(tmp_path, state(at_f2, settings=(F2, F4, F8)), limit)
+    assert [each.verdict for each in judged.verdicts] == [Verdict.PASS, Verdict.UNKNOWN]
+    assert judged.verdict is Verdict.UNKNOWN
+    assert judged.missing[0].reason == "`measure_mtf50` was not run at 50 mm f/4"
     empty = f"{{measure: {SHARP}, min: 0.2, at: {{f_number: [5, 6]}}}}"
     assert one(judge(tmp_path, state(at_f2), empty)).reason == "nothing was shot or planned at f/5 to f/6"
 
 
 def test_without_at_a_limit_holds_at_every_setting_planned_or_shot(tmp_path):
-    said = judge(tmp_path, state(kept(centre__sharp_cy_per_px=0.3), settings=(F2, F4)), SIMPLE)
-    assert [each.verdict for each in said.verdicts] == [Verdict.PASS, Verdict.UNKNOWN]
+    judged = judge(tmp_path, state(kept(centre__sharp_cy_per_px=0.3), settings=(F2, F4)), SIMPLE)
+    assert [each.verdict for each in judged.verdicts] == [Verdict.PASS, Verdict.UNKNOWN]
     # a setting that nobody planned counts as soon as it is there
-    said = judge(tmp_path, state(kept(setting=F8, centre__sharp_cy_per_px=0.1), settings=()), SIMPLE)
-    assert one(said).verdict is Verdict.FAIL
+    judged = judge(tmp_path, state(kept(setting=F8, centre__sharp_cy_per_px=0.1), settings=()), SIMPLE)
+    assert one(judged).verdict is Verdict.FAIL
 
 
 def test_settings_with_an_exposure_time_count_only_for_steps_that_have_them(tmp_path):
     shake = dataclasses.replace(F2, exposure_time_s=0.25)
-    said = judge(tmp_path, state(kept(centre__sharp_cy_per_px=0.3), settings=(F2, shake)), SIMPLE)
-    assert one(said).verdict is Verdict.PASS
-    said = judge(
+    judged = judge(tmp_path, state(kept(centre__sharp_cy_per_px=0.3), settings=(F2, shake)), SIMPLE)
+    assert one(judged).verdict is Verdict.PASS
+    judged = judge(
         tmp_path,
         state(kept(step="shake", setting=shake, a_px=0.3), settings=(F2, shake)),
         "{measure: shake.a_px, max: 1, rule: simple, at: {f_number: 2}}",
     )
-    assert [each.verdict for each in said.verdicts] == [Verdict.UNKNOWN, Verdict.PASS]
+    assert [each.verdict for each in judged.verdicts] == [Verdict.UNKNOWN, Verdict.PASS]
 
 
 def test_each_shot_of_a_step_that_runs_for_shots_is_judged(tmp_path):
@@ -241,8 +241,8 @@ def test_each_shot_of_a_step_that_runs_for_shots_is_judged(tmp_path):
         kept(scope=Scope.SHOT, shot="chart/1.dng", centre__sharp_cy_per_px=0.3),
         kept(scope=Scope.SHOT, shot="chart/2.dng", status=Status.UNMEASURABLE),
     ]
-    said = judge(tmp_path, state(*shots), SIMPLE)
-    assert [(each.at, each.verdict) for each in said.verdicts] == [
+    judged = judge(tmp_path, state(*shots), SIMPLE)
+    assert [(each.at, each.verdict) for each in judged.verdicts] == [
         ("50 mm f/2 chart/1.dng", Verdict.PASS),
         ("50 mm f/2 chart/2.dng", Verdict.UNKNOWN),
     ]
@@ -252,16 +252,16 @@ def test_a_result_for_the_whole_ticket_has_no_setting(tmp_path):
     whole = kept(step="summary", scope=Scope.TICKET, setting=None, worst_px=0.3)
     limit = "{measure: summary.worst_px, max: 1, rule: simple}"
     assert one(judge(tmp_path, state(whole, settings=(F2, F4)), limit)).at == "the whole ticket"
-    said = one(judge(tmp_path, state(whole), limit.replace("rule", "at: {f_number: 2}, rule")))
-    assert said.verdict is Verdict.UNKNOWN
-    assert said.reason == "`summary` is measured once for the ticket, but the limit is for f/2: remove `at`"
+    judged = one(judge(tmp_path, state(whole), limit.replace("rule", "at: {f_number: 2}, rule")))
+    assert judged.verdict is Verdict.UNKNOWN
+    assert judged.reason == "`summary` is measured once for the ticket, but the limit is for f/2: remove `at`"
 
 
 def test_a_caveat_makes_a_pass_a_review_unless_the_limit_accepts_it(tmp_path):
     careful = state(kept(caveats=("single_focus", "unverified_copy"), centre__sharp_cy_per_px=0.3))
-    said = one(judge(tmp_path, careful, SIMPLE))
-    assert said.verdict is Verdict.REVIEW
-    assert said.reason.endswith("with the caveat single_focus, unverified_copy, which the limit does not accept")
+    judged = one(judge(tmp_path, careful, SIMPLE))
+    assert judged.verdict is Verdict.REVIEW
+    assert judged.reason.endswith("with the caveat single_focus, unverified_copy, which the limit does not accept")
     accepts_one = SIMPLE.replace("rule", "accept: [single_focus], rule")
     assert one(judge(tmp_path, careful, accepts_one)).verdict is Verdict.REVIEW
     accepts_both = SIMPLE.replace("rule", "accept: [single_focus, unverified_copy], rule")
@@ -275,23 +275,25 @@ def test_a_caveat_does_not_change_a_fail(tmp_path):
 
 def test_a_ticket_with_contradictions_is_review_at_best(tmp_path):
     contradicted = state(kept(centre__sharp_cy_per_px=0.3), caveats=("identity_contradiction",))
-    said = one(judge(tmp_path, contradicted, SIMPLE))
-    assert said.verdict is Verdict.REVIEW
-    assert "identity_contradiction" in said.reason
+    judged = one(judge(tmp_path, contradicted, SIMPLE))
+    assert judged.verdict is Verdict.REVIEW
+    assert "identity_contradiction" in judged.reason
 
 
 def test_an_empty_card_passes_no_lens(tmp_path):
     path = tmp_path / "card.yaml"
     path.write_text(CARD_HEAD + PLAN_SECTION, encoding="utf-8")
-    said = judge_ticket(state(kept(centre__sharp_cy_per_px=0.3)), load_cards(tmp_path)[MODEL], ToyStand())
-    assert said.verdict is Verdict.UNKNOWN
-    assert said.reasons == ("the card for `Corvane 50 mm f/2` has no limits: an empty card passes no lens",)
+    judged = judge_ticket(state(kept(centre__sharp_cy_per_px=0.3)), load_cards(tmp_path)[MODEL], ToyStand())
+    assert judged.verdict is Verdict.UNKNOWN
+    assert judged.reasons == ("the card for `Corvane 50 mm f/2` has no limits: an empty card passes no lens",)
 
 
 def test_a_model_without_a_card_is_unknown_and_named():
-    said = judge_ticket(state(kept(centre__sharp_cy_per_px=0.3), model="Halden 85 mm f/1.8"), None, ToyStand())
-    assert said.verdict is Verdict.UNKNOWN
-    assert said.reasons == ("there is no card for `Halden 85 mm f/1.8`: add one, or correct the model in ticket.yaml",)
+    judged = judge_ticket(state(kept(centre__sharp_cy_per_px=0.3), model="Halden 85 mm f/1.8"), None, ToyStand())
+    assert judged.verdict is Verdict.UNKNOWN
+    assert judged.reasons == (
+        "there is no card for `Halden 85 mm f/1.8`: add one, or correct the model in ticket.yaml",
+    )
 
 
 @pytest.mark.parametrize(
@@ -305,17 +307,17 @@ def test_a_model_without_a_card_is_unknown_and_named():
     ],
 )
 def test_a_card_is_unknown_for_another_lens_stand_or_body(tmp_path, change, stand, why):
-    said = judge(tmp_path, state(kept(centre__sharp_cy_per_px=0.3), **change), SIMPLE, stand=stand)
-    assert said.verdict is Verdict.UNKNOWN
-    assert any(why in reason for reason in said.reasons), said.reasons
-    assert one(said).verdict is Verdict.UNKNOWN  # the limit is still listed
-    assert "the card is not valid here" in one(said).reason
+    judged = judge(tmp_path, state(kept(centre__sharp_cy_per_px=0.3), **change), SIMPLE, stand=stand)
+    assert judged.verdict is Verdict.UNKNOWN
+    assert any(why in reason for reason in judged.reasons), judged.reasons
+    assert one(judged).verdict is Verdict.UNKNOWN  # the limit is still listed
+    assert "the card is not valid here" in one(judged).reason
 
 
 def test_a_card_for_another_stand_is_unknown(tmp_path):
     head = CARD_HEAD.replace("north-bench", "[south-bench, east-bench]")
-    said = judge(tmp_path, state(kept(centre__sharp_cy_per_px=0.3)), SIMPLE, head=head)
-    assert said.reasons == (
+    judged = judge(tmp_path, state(kept(centre__sharp_cy_per_px=0.3)), SIMPLE, head=head)
+    assert judged.reasons == (
         "the ticket was measured on stand `north-bench`, the card is valid for south-bench, east-bench",
     )
 
@@ -347,9 +349,9 @@ def test_a_card_is_valid_where_its_facts_are_true(tmp_path):
     ],
 )
 def test_a_card_whose_facts_are_false_or_missing_is_unknown(tmp_path, outcome, why):
-    said = judge(tmp_path, state(outcome), SIMPLE, head=WHERE)
-    assert said.verdict is Verdict.UNKNOWN
-    assert any(why in reason for reason in said.reasons), said.reasons
+    judged = judge(tmp_path, state(outcome), SIMPLE, head=WHERE)
+    assert judged.verdict is Verdict.UNKNOWN
+    assert any(why in reason for reason in judged.reasons), judged.reasons
 
 
 def test_a_fact_that_could_not_be_measured_at_a_setting_leaves_all_of_that_setting_unknown(tmp_path):
@@ -360,8 +362,8 @@ def test_a_fact_that_could_not_be_measured_at_a_setting_leaves_all_of_that_setti
         kept(step="other", a_px=0.1),
         settings=(F2, F4),
     )
-    said = judge(tmp_path, measured, "{measure: other.a_px, max: 1, rule: simple}", head=WHERE)
-    assert [(each.at, each.verdict) for each in said.verdicts] == [
+    judged = judge(tmp_path, measured, "{measure: other.a_px, max: 1, rule: simple}", head=WHERE)
+    assert [(each.at, each.verdict) for each in judged.verdicts] == [
         ("50 mm f/2", Verdict.PASS),
         ("50 mm f/4", Verdict.UNKNOWN),
     ]
@@ -369,9 +371,9 @@ def test_a_fact_that_could_not_be_measured_at_a_setting_leaves_all_of_that_setti
 
 def test_what_is_missing_is_listed_beside_a_fail(tmp_path):
     measured = state(kept(centre__sharp_cy_per_px=0.1), kept(setting=F4, status=Status.CRASHED), settings=(F2, F4))
-    said = judge(tmp_path, measured, SIMPLE)
-    assert said.verdict is Verdict.FAIL
-    assert [each.at for each in said.missing] == ["50 mm f/4"]
+    judged = judge(tmp_path, measured, SIMPLE)
+    assert judged.verdict is Verdict.FAIL
+    assert [each.at for each in judged.missing] == ["50 mm f/4"]
 
 
 def problems_of(load):
@@ -504,17 +506,17 @@ def test_the_guard_band_widens_with_few_degrees_of_freedom(tmp_path, freedom, sh
     measured = kept(centre__sharp_cy_per_px=(0.27 + 0.01 * (expected - 0.002), 1e-9), shot_count=shots)
     assert one(judge(tmp_path, state(measured), AT_F2, stand=stand)).verdict is Verdict.REVIEW
     measured = kept(centre__sharp_cy_per_px=(0.27 + 0.01 * (expected + 0.002), 1e-9), shot_count=shots)
-    said = one(judge(tmp_path, state(measured), AT_F2, stand=stand))
-    assert said.verdict is Verdict.PASS
-    assert said.guard == pytest.approx(0.01 * expected, abs=1e-5)
+    judged = one(judge(tmp_path, state(measured), AT_F2, stand=stand))
+    assert judged.verdict is Verdict.PASS
+    assert judged.guard == pytest.approx(0.01 * expected, abs=1e-5)
 
 
 def test_a_stages_finding_about_the_ticket_is_review_unless_the_card_accepts_it(tmp_path):
     reading = kept(step="other", caveats=("ticket_stand_or_body", "single_focus"), scope=Scope.TICKET, setting=None)
     measured = kept(centre__sharp_cy_per_px=0.4)
-    said = one(judge(tmp_path, state(measured, reading), SIMPLE))
-    assert said.verdict is Verdict.REVIEW
-    assert said.reason.endswith("with the caveat ticket_stand_or_body, which the limit does not accept")
+    judged = one(judge(tmp_path, state(measured, reading), SIMPLE))
+    assert judged.verdict is Verdict.REVIEW
+    assert judged.reason.endswith("with the caveat ticket_stand_or_body, which the limit does not accept")
     accepting = SIMPLE.replace("rule", "accept: [ticket_stand_or_body], rule")
     assert one(judge(tmp_path, state(measured, reading), accepting)).verdict is Verdict.PASS
     low = kept(centre__sharp_cy_per_px=0.1)

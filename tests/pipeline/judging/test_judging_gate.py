@@ -232,14 +232,16 @@ def test_judge_reports_all_tickets_and_exits_with_the_gravest(shop, capsys):
     shop.night(numbers=("T-1", "T-2"))
     shop.night(numbers=("T-3",), make=lambda n: [sharpness(0.1, ticket=n), *good_outcomes(n)[1:]])
     code, out, _ = shop.judge(capsys, "--json")
-    said = json.loads(out)
-    assert (code, said["verdict"], said["new_count"]) == (10, "FAIL", 3)
-    assert {each["ticket"]: each["verdict"] for each in said["tickets"]} == {
+    answer = json.loads(out)
+    assert (code, answer["verdict"], answer["new_count"]) == (10, "FAIL", 3)
+    assert {each["ticket"]: each["verdict"] for each in answer["tickets"]} == {
         "T-1": "PASS",
         "T-2": "PASS",
         "T-3": "FAIL",
     }
-    assert {"measure", "at", "verdict", "reason", "value", "u", "min", "max"} == set(said["tickets"][0]["verdicts"][0])
+    assert {"measure", "at", "verdict", "reason", "value", "u", "min", "max"} == set(
+        answer["tickets"][0]["verdicts"][0]
+    )
     code, out, _ = shop.judge(capsys, "--ticket", "T-1", "--ticket", "T-2")
     assert code == 0
     code, out, _ = shop.judge(capsys, "--ticket", "T-1", "--ticket", "T-7", "--json")
@@ -297,11 +299,16 @@ def test_removing_the_reproducibility_revokes_the_release(shop, capsys):
 def test_json_contains_all_fields_for_machines(shop, capsys):
     shop.night()
     shop.judge(capsys)
-    said = json.loads(shop.gate(capsys, "--json")[1])
-    assert (said["decision"], said["release"], said["serial"], said["phase"]) == ("RELEASE", True, "C50-1", "release")
+    answer = json.loads(shop.gate(capsys, "--json")[1])
+    assert (answer["decision"], answer["release"], answer["serial"], answer["phase"]) == (
+        "RELEASE",
+        True,
+        "C50-1",
+        "release",
+    )
     with Ledger.open_for_reading(shop.ledger) as ledger:
-        assert said["manifest"] == ledger.latest_tickets()[0].content
-        assert said["card"] == ledger.latest_judgement("T-1").card
+        assert answer["manifest"] == ledger.latest_tickets()[0].content
+        assert answer["card"] == ledger.latest_judgement("T-1").card
     assert json.loads(shop.gate(capsys, "--json", ticket="T-9")[1])["decision"] == "INCOMPLETE"
     assert json.loads(shop.run("verify", "--ledger", shop.ledger, "--json", capsys=capsys)[1])["damage"] == []
 
@@ -366,11 +373,11 @@ def test_only_a_complete_pass_is_released(verdicts, phase, two_lenses, manifest,
 
 
 def test_a_verdict_of_the_judge_is_what_the_gate_says(tmp_path):
-    for value, word in (
+    for value, expected in (
         (0.3, DecisionKind.RELEASE),
         (0.2, DecisionKind.REVIEW),
         (0.1, DecisionKind.HOLD),
         (math.nan, DecisionKind.INCOMPLETE),
     ):
         at = state(kept(centre__sharp_cy_per_px=(value, 0.005)))
-        assert open_gate("T-1", at, judge_ticket(at, card_file(tmp_path, LIMITS[:1]), ToyStand())).kind is word
+        assert open_gate("T-1", at, judge_ticket(at, card_file(tmp_path, LIMITS[:1]), ToyStand())).kind is expected

@@ -87,15 +87,15 @@ def test_equal_copies_seem_different_in_one_ranking_of_twenty_at_most(card):
 
 def test_the_command_ranks_three_and_says_how_many_comparisons(tmp_path, capsys):
     shop = Shop(tmp_path, model_of_third=None)
-    code, said = shop.compare(capsys, "T-1", "T-2", "T-3")
+    code, printed = shop.compare(capsys, "T-1", "T-2", "T-3")
     assert code == 2
-    assert "without a card copies cannot be ranked" in " ".join(said.err.split())
+    assert "without a card copies cannot be ranked" in " ".join(printed.err.split())
     shop.judge()
-    code, said = shop.compare(capsys, "T-1", "T-2", "T-3")
+    code, printed = shop.compare(capsys, "T-1", "T-2", "T-3")
     assert code == 0
-    assert "3 copies of Corvane 50 mm f/2" in said.out
-    assert "T-2, T-3 than T-1" in said.out
-    assert "for any of 3 comparisons the probability by chance is at most 5%" in said.out
+    assert "3 copies of Corvane 50 mm f/2" in printed.out
+    assert "T-2, T-3 than T-1" in printed.out
+    assert "for any of 3 comparisons the probability by chance is at most 5%" in printed.out
     data = json.loads(shop.compare(capsys, "T-1", "T-2", "T-3", "--json")[1].out)
     assert [each["ticket"] for each in data["order"]] == ["T-2", "T-3", "T-1"]
     assert all(one["rank"] <= other["rank"] for one, other in itertools.pairwise(data["order"]))

@@ -121,13 +121,13 @@ def test_a_pass_from_before_the_reference_was_shot_does_not_open_the_gate(shop, 
 def test_missing_reference_shots_close_the_gate_and_are_reported(shop, capsys):
     write_ticket(shop.ledger, "T-1", night(23), good_outcomes("T-1"))
     code, ticket = shop.judge(capsys)
-    said = f"no reference shot for 3 nights: the last was on {night(20)} (body Ostrel D7)"
+    expected = f"no reference shot for 3 nights: the last was on {night(20)} (body Ostrel D7)"
     assert code == 11
-    assert all(each["reason"].endswith(said) for each in ticket["verdicts"])
+    assert all(each["reason"].endswith(expected) for each in ticket["verdicts"])
     assert shop.gate(capsys)[0] == shop.afresh(capsys)[0] == 11
     code, out = shop.watch(capsys, night(23))
     assert code == 11
-    assert said in out
+    assert expected in out
     shop.reference(23)
     assert shop.judge(capsys)[0] == 0
     assert shop.gate(capsys)[0] == 0
@@ -216,12 +216,12 @@ def test_run_judges_by_the_reference_shots_of_the_same_night(bench, capsys):
         bench.add_ticket(number)
     text = (bench.folder / "night/T-0003/ticket.yaml").read_text()
     bench.write("night/T-0003/ticket.yaml", text.replace("phase: release", "phase: reference"))
-    code, said = bench.run(capsys, "--serial", "--cards", str(bench.folder / "cards"))
+    code, printed = bench.run(capsys, "--serial", "--cards", str(bench.folder / "cards"))
     assert code == 0
-    assert {ticket["number"]: ticket["verdict"] for ticket in said["tickets"]} == dict.fromkeys(
+    assert {ticket["number"]: ticket["verdict"] for ticket in printed["tickets"]} == dict.fromkeys(
         ["T-0001", "T-0002", "T-0003"], "REVIEW"
     )
-    reasons = said["tickets"][0]["verdict_reasons"]
+    reasons = printed["tickets"][0]["verdict_reasons"]
     assert len(reasons) == 1
     assert "the baseline has 0 nights with a value; at least 8 are needed" in reasons[0]
     with bench.ledger() as ledger:
@@ -229,5 +229,5 @@ def test_run_judges_by_the_reference_shots_of_the_same_night(bench, capsys):
     assert [each.verdict for each in kept_judgements] == [Verdict.REVIEW] * 3
     # and with the stand file as it was, the same measurements pass
     bench.write("stand.yaml", TOY_STAND)
-    code, said = bench.run(capsys, "--serial", "--cards", str(bench.folder / "cards"))
-    assert {ticket["verdict"] for ticket in said["tickets"]} == {"PASS"}
+    code, printed = bench.run(capsys, "--serial", "--cards", str(bench.folder / "cards"))
+    assert {ticket["verdict"] for ticket in printed["tickets"]} == {"PASS"}

@@ -162,8 +162,8 @@ def test_a_link_made_to_fit_its_own_digest_does_not_fit_the_next(path):
     with Ledger.open_for_reading(path, check_head=False) as ledger:
         rows = ledger.database.rows("SELECT counts, previous FROM link WHERE id IN (2, 3) ORDER BY id")
         before, counts = (chain.json.loads(row[0]) for row in rows)
-        said = ("x", rows[1][0], rows[1][1])
-        digest = chain._digest(ledger.database, chain.columns_by_table(ledger.database), before, counts, said)
+        forged = ("x", rows[1][0], rows[1][1])
+        digest = chain._digest(ledger.database, chain.columns_by_table(ledger.database), before, counts, forged)
     tamper(path, f"UPDATE link SET digest = '{digest}' WHERE id = 3")
     assert any("commit 4 of" in each and "does not match its digest" in each for each in find_damage(path))
 

@@ -90,8 +90,8 @@ def test_one_that_fails_is_reported_and_the_others_serve(packages, text, reason)
 def test_an_invalid_stand_section_is_refused(packages):
     text = GOOD.replace("gap_mm: float", "gaps: list[Thing]").replace("@dataclass", "class Thing: ...\n\n@dataclass", 1)
     (failure,) = collect_plugins([packages("pack_bad", text)]).failures
-    said = "STAND_SECTION Bench cannot be read from a file: PydanticSchemaGenerationError: Unable to generate"
-    assert failure.reason.startswith(said)
+    expected = "STAND_SECTION Bench cannot be read from a file: PydanticSchemaGenerationError: Unable to generate"
+    assert failure.reason.startswith(expected)
 
 
 def test_a_plugin_may_have_several_sections(packages):

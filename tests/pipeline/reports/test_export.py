@@ -224,8 +224,8 @@ def test_a_ticket_measured_after_its_judgement_is_judged_again(shop, capsys):
     assert [case.find("error") for case in shop.junit().iter("testcase")] == [None, None]
     write_night(shop.ledger, make=lambda number: [sharpness(0.1, ticket=number, address="b")])
     shop.export(capsys)
-    said = {row["at"]: (row["verdict"], row["decision"]) for row in shop.csv("verdicts")}
-    assert said == {"50 mm f/2": ("FAIL", "HOLD"), "50 mm f/4": ("UNKNOWN", "HOLD")}
+    verdicts = {row["at"]: (row["verdict"], row["decision"]) for row in shop.csv("verdicts")}
+    assert verdicts == {"50 mm f/2": ("FAIL", "HOLD"), "50 mm f/4": ("UNKNOWN", "HOLD")}
 
 
 def test_two_limits_of_one_measure_are_two_tests(shop, capsys):

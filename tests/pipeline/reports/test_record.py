@@ -93,26 +93,27 @@ def test_a_released_lens_gets_a_release_record_with_its_results(shop):
     text = " ".join(pages_of(made.data))
     assert made.decision is DecisionKind.RELEASE
     assert made.content.across == ()
-    for said in (
+    for expected in (
         "Release record RELEASE Lens: Corvane 50 mm f/2 Serial number: C50-1 Ticket: T-1 What was found",
         "Phase release",
         # 2 hypot(0.006, 0.004) = 0.0144
         "centre, sharp 50 mm f/2 0.300 ± 0.014 cycles/pixel ≥ 0.2 guarded 95 % PASS",
         # 2 hypot(0.01, 0.02) = 0.0447
         "corner loss 50 mm f/4 0.600 ± 0.045 EV ≤ 2.5 guarded 95 % PASS",
-        "PASS only if inside the limit by 1.64 standard uncertainties",
+        "PASS only if inside the limit by at least the guard band, FAIL only if outside by as much, else REVIEW",
+        "Student's t at 95 % (one-sided) for its degrees of freedom (JCGM 100:2008, G.3): 1.64 if they are many",
         "Signed by: K. Moreau Day: 2026-03-02",
         "all 4 limits are met",
         NOT_ACCREDITED,
         made.fingerprint,
     ):
-        assert said in text
+        assert expected in text
     assert "NOT RELEASED" not in text
     assert "REHEARSED" not in text
 
 
 @pytest.mark.parametrize(
-    ("case", "word"),
+    ("case", "expected"),
     [
         ("fails", "HOLD"),
         ("near", "REVIEW"),
@@ -121,7 +122,7 @@ def test_a_released_lens_gets_a_release_record_with_its_results(shop):
         ("unjudged", "INCOMPLETE"),
     ],
 )
-def test_any_other_lens_gets_a_findings_sheet_marked_on_every_page(shop, case, word):
+def test_any_other_lens_gets_a_findings_sheet_marked_on_every_page(shop, case, expected):
     outcomes = {
         "fails": falling_short,
         "near": lambda number: [sharpness(0.201, ticket=number), *good_outcomes(number)[1:]],
@@ -136,7 +137,7 @@ def test_any_other_lens_gets_a_findings_sheet_marked_on_every_page(shop, case, w
         assert "FINDINGS SHEET - NOT RELEASED" in page
         assert NOT_ACCREDITED in page
         assert "Release record" not in page
-    assert f"Findings sheet {word} Lens: Corvane 50 mm f/2" in pages[0]
+    assert f"Findings sheet {expected} Lens: Corvane 50 mm f/2" in pages[0]
 
 
 def test_pages_of_a_rehearsed_ticket_are_marked(shop):

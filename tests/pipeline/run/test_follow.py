@@ -93,9 +93,9 @@ def test_a_paused_copy_is_incomplete_and_is_measured_when_the_rest_has_come(benc
         # the shot that nobody can use is named while the others are still to come
         follower.wait_for("T-0001 chart/f2_0.txt: the file holds no numbers")
         bench.write(f"night/{folder.name}/SHA256SUMS", sums_of(shots))
-        said = follower.wait_for("INCOMPLETE")
+        line = follower.wait_for("INCOMPLETE")
         assert (
-            "the copy is not complete: chart/f2_1.txt, chart/f4_0.txt, chart/f4_1.txt are listed in SHA256SUMS" in said
+            "the copy is not complete: chart/f2_1.txt, chart/f4_0.txt, chart/f4_1.txt are listed in SHA256SUMS" in line
         )
         assert gate(bench, "T-0001") == 12
         bench.add_ticket(1, shots)

@@ -77,11 +77,11 @@ def test_a_stopped_night_keeps_complete_tickets_and_says_how_to_continue(bench, 
     while night.poll() is None and _count(log) < 3 * 21 + 1:
         time.sleep(0.01)
     night.send_signal(signal.SIGTERM)
-    said, shown = night.communicate(timeout=30)
+    printed, shown = night.communicate(timeout=30)
     assert night.returncode == 1, shown
-    assert "stopped by SIGTERM" in said.splitlines()[-1]
-    assert "run again to continue" in said.splitlines()[-1]
-    assert "T-0007  not finished, the night was stopped; run again to continue" in said
+    assert "stopped by SIGTERM" in printed.splitlines()[-1]
+    assert "run again to continue" in printed.splitlines()[-1]
+    assert "T-0007  not finished, the night was stopped; run again to continue" in printed
     outcomes = bench.outcomes()
     whole = {thing.split()[0] for _, thing in outcomes}
     assert 1 <= len(whole) < 7

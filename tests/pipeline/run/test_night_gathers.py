@@ -121,7 +121,7 @@ def test_of_two_members_none_is_odd(bench, capsys):
 
 
 @pytest.mark.parametrize(
-    ("at_least", "said"),
+    ("at_least", "expected"),
     [
         (
             1,
@@ -133,7 +133,7 @@ def test_of_two_members_none_is_odd(bench, capsys):
         (0, ("done", "made without read_series of focus_series/f2_0.txt is unmeasurable: the file holds no numbers")),
     ],
 )
-def test_a_step_may_omit_optional_inputs(bench, capsys, at_least, said):
+def test_a_step_may_omit_optional_inputs(bench, capsys, at_least, expected):
     bench.add_ticket(1, {**ONE_EACH, "focus_series/f2_0.txt": "blank"})
     plan = """\
   read_series: {stage: toy.read_numbers, inputs: {shot: role.focus_series}}
@@ -147,8 +147,8 @@ def test_a_step_may_omit_optional_inputs(bench, capsys, at_least, said):
     notes = kept.notes
     # so that a limit on it is REVIEW at best
     assert ("made_without" in kept.caveats) is (at_least == 0)
-    assert status == said[0]
-    assert any(text.startswith(said[1]) for text in (reason, *notes)), (reason, notes)
+    assert status == expected[0]
+    assert any(text.startswith(expected[1]) for text in (reason, *notes)), (reason, notes)
 
 
 def test_no_step_may_omit_required_inputs(bench, capsys):

@@ -69,7 +69,7 @@ def test_a_shot_takes_the_value_of_its_own_setting_before_a_more_general_one():
 
 
 @pytest.mark.parametrize(
-    ("code", "said"),
+    ("code", "expected"),
     [
         (0, ""),
         (-9, "killed by signal 9 (SIGKILL)"),
@@ -77,8 +77,8 @@ def test_a_shot_takes_the_value_of_its_own_setting_before_a_more_general_one():
         (3, "its process ended with code 3"),
     ],
 )
-def test_the_end_of_a_process_is_described_in_words(code, said):
-    assert _describe_end(code) == said
+def test_the_end_of_a_process_is_described_in_words(code, expected):
+    assert _describe_end(code) == expected
 
 
 def test_a_value_that_is_not_finite_is_stored_unchanged(bench, capsys):
@@ -134,9 +134,11 @@ def test_the_bar_has_no_colours_where_none_are_wanted(monkeypatch):
     assert "\x1b[3" not in shown
 
 
-@pytest.mark.parametrize(("seconds", "said"), [(4.4, "4 s"), (99.0, "99 s"), (600, "10 min"), (11100, "3 h 05 min")])
-def test_times_are_written_for_people(seconds, said):
-    assert format_seconds(seconds) == said
+@pytest.mark.parametrize(
+    ("seconds", "expected"), [(4.4, "4 s"), (99.0, "99 s"), (600, "10 min"), (11100, "3 h 05 min")]
+)
+def test_times_are_written_for_people(seconds, expected):
+    assert format_seconds(seconds) == expected
 
 
 def test_a_ticket_is_complete_if_all_its_shots_could_be_used():
@@ -162,8 +164,8 @@ def test_two_folders_of_one_ticket_number_are_both_refused(bench, capsys):
     code, summary = bench.run(capsys, "--serial")
     assert code == 13
     assert [each["number"] for each in summary["tickets"]] == ["T-0002"]
-    said = "ticket number T-0001 is in several folders (T-0001, copy): correct all but one"
-    assert {each["reason"] for each in summary["refused_tickets"]} == {said}
+    expected = "ticket number T-0001 is in several folders (T-0001, copy): correct all but one"
+    assert {each["reason"] for each in summary["refused_tickets"]} == {expected}
 
 
 def test_a_wrong_plan_stand_and_card_are_reported_at_once_and_nothing_is_done(bench, capsys):
@@ -172,8 +174,8 @@ def test_a_wrong_plan_stand_and_card_are_reported_at_once_and_nothing_is_done(be
     bench.write("stand.yaml", "stand: toy-bench\n")
     bench.write("cards/corvane.yaml", "card: [\n")
     assert run_command(bench.arguments("--cards", str(bench.folder / "cards"))) == 2
-    said = capsys.readouterr().err
-    assert all(f"{bench.folder}/{name}:" in said for name in ("plan.yaml", "stand.yaml", "cards/corvane.yaml"))
+    printed = capsys.readouterr().err
+    assert all(f"{bench.folder}/{name}:" in printed for name in ("plan.yaml", "stand.yaml", "cards/corvane.yaml"))
     assert not (bench.folder / "bench.ledger").exists()
 
 

@@ -102,30 +102,30 @@ def test_the_summary_for_people_names_causes_and_what_to_shoot_again(bench, caps
     bench.add_ticket(2, {**shots_of(2), "chart/f2_0.txt": "blank"})
     capsys.readouterr()
     assert run_command(bench.arguments("--serial", "-v")) == 13
-    said = capsys.readouterr()
-    lines = said.out.splitlines()
+    printed = capsys.readouterr()
+    lines = printed.out.splitlines()
     assert "  read_chart of 50 mm f/2 chart/f2_0.txt unmeasurable: the file holds no numbers" in lines
     place = lines.index("To be corrected (shoot again, copy again, move, or describe in ticket.yaml):")
     assert lines[place + 1] == "  T-0002 chart/f2_0.txt: the file holds no numbers"
     assert not any(line.startswith("Crashed") for line in lines)
     assert lines[-1].startswith("21 outcomes measured, 0 already in the ledger (1 ticket, ")
-    assert "1 ticket, 8 shots" in said.err
+    assert "1 ticket, 8 shots" in printed.err
     assert run_command(bench.arguments("--serial")) == 13
     assert "nothing to measure: 21 outcomes already in the ledger" in capsys.readouterr().out
 
 
 def test_check_and_run_report_a_shot_without_a_setting_which_is_not_used(bench, capsys):
     folder = bench.add_ticket(1, {**shots_of(1), "chart/manual.txt": "21 3", "flat/manual.txt": "22 3"})
-    said = "no focal length and no f-number in EXIF or ticket.yaml: give them in ticket.yaml under `shots`"
+    expected = "no focal length and no f-number in EXIF or ticket.yaml: give them in ticket.yaml under `shots`"
     look = ["check", str(bench.folder / "plan.yaml"), "--tickets", str(bench.folder / "night")]
     assert run_command(look) == 2
     errors = capsys.readouterr().err.splitlines()
-    assert f"T-0001/ticket.yaml:1: chart/manual.txt and 1 more: {said}" in errors[1]
+    assert f"T-0001/ticket.yaml:1: chart/manual.txt and 1 more: {expected}" in errors[1]
     code, summary = bench.run(capsys, "--serial")
     assert code == 13
     (ticket,) = summary["tickets"]
-    assert {"what": "chart/manual.txt", "reason": said, "lost": True} in ticket["reshoot"]
-    assert bench.outcomes()["read_chart", "T-0001 chart/manual.txt"] == ("unmeasurable", said)
+    assert {"what": "chart/manual.txt", "reason": expected, "lost": True} in ticket["reshoot"]
+    assert bench.outcomes()["read_chart", "T-0001 chart/manual.txt"] == ("unmeasurable", expected)
     # it could belong to any setting, so none is complete; no setting "any" is made
     assert {thing for step, thing in bench.outcomes() if step == "combine_chart"} == {
         "T-0001 50 mm f/2",
@@ -173,9 +173,9 @@ def test_what_crashed_is_kept_and_measured_again_only_on_demand(bench, capsys):
 def test_a_stage_that_prints_does_not_change_the_summary(bench, options):
     bench.add_ticket(1, {**shots_of(1), "chart/f2_0.txt": "print 20"})
     night = bench.start("--json", *options)
-    said, shown = night.communicate()
+    printed, shown = night.communicate()
     assert night.returncode == 0, shown
-    assert json.loads(said)["measured"] == 21
+    assert json.loads(printed)["measured"] == 21
     assert "a stage that prints" in shown
 
 

@@ -51,8 +51,8 @@ def write_study(path, values, **others):
                 continue
             number = f"S-{lens}{fitting}{repeat}"
             outcomes = [sharpness(float(value), F2, ticket=number), sharpness(float(value) + 0.05, F4, ticket=number)]
-            told = {"phase": "study", "serial": f"C50-{lens}", "fitting": str(fitting + 1), **others}
-            record = ticket_record(outcomes, number, **told)
+            fields = {"phase": "study", "serial": f"C50-{lens}", "fitting": str(fitting + 1), **others}
+            record = ticket_record(outcomes, number, **fields)
             record = dataclasses.replace(record, nights=(night(fitting).isoformat(),))
             ledger.commit_ticket(run, record, outcomes)
         ledger.end_run(run, {})
@@ -244,12 +244,12 @@ ERRORS = [
 ]
 
 
-@pytest.mark.parametrize(("more", "said"), ERRORS)
-def test_fields_that_cannot_be_studied_are_reported(shop, capsys, more, said):
+@pytest.mark.parametrize(("more", "expected"), ERRORS)
+def test_fields_that_cannot_be_studied_are_reported(shop, capsys, more, expected):
     write_study(shop.ledger, crossed_values((2, 2, 2)))
     code, _, err = shop.study(capsys, *more)
     assert code == 2
-    assert said in err
+    assert expected in err
     assert shop.stand.read_text() == STAND
 
 
@@ -297,11 +297,15 @@ def visit(number, lens, **others):
 
 
 def test_fittings_are_read_from_the_ticket_or_counted():
-    told = [visit("A", "1", fitting="monday"), visit("B", "1", fitting="monday", operator="K. Moreau"), visit("C", "2")]
-    assert name_fittings(told) == {"A": "monday", "B": "K. Moreau monday", "C": ""}
+    visits = [
+        visit("A", "1", fitting="monday"),
+        visit("B", "1", fitting="monday", operator="K. Moreau"),
+        visit("C", "2"),
+    ]
+    assert name_fittings(visits) == {"A": "monday", "B": "K. Moreau monday", "C": ""}
     counted = [visit("A", "1"), visit("B", "2"), visit("C", "1"), visit("D", "1"), visit("E", "2")]
     assert name_fittings(counted) == {"A": "1", "B": "1", "C": "2", "D": "3", "E": "2"}
-    (left_out,) = collect(told, "north-bench", ["*"]).left_out
+    (left_out,) = collect(visits, "north-bench", ["*"]).left_out
     assert left_out.ticket == "C"
     assert left_out.why.startswith("it names no fitting, but other tickets of the study do")
 
@@ -334,8 +338,8 @@ def test_every_reading_is_used_and_what_is_missing_is_counted(shop, capsys):
 
 
 def test_a_set_that_is_not_crossed_is_refused():
-    said = arrange(readings({("a", "1"): 2, ("b", "2"): 2}))
-    assert said == (
+    reason = arrange(readings({("a", "1"): 2, ("b", "2"): 2}))
+    assert reason == (
         "needs at least 2 lenses in the same 2 or more fittings: found 2 lenses (a, b) and 2 fittings (1, 2)"
     )
     assert "found 0 lenses (none)" in arrange([])
@@ -358,13 +362,13 @@ def test_the_fitting_is_read_from_a_ticket(tmp_path):
     assert (note.operator, note.fitting) == ("K. Moreau", "1")
 
 
-@pytest.mark.parametrize(("phase", "study", "said"), [
+@pytest.mark.parametrize(("phase", "study", "expected"), [
     ("release", '{fitting: "1"}', "`study` is read in phase `study` only, and this is phase `release`: correct one"),
     ("study", "{}", "is empty: give `fitting`, `operator` or both, or remove it"),
     ("study", "{fiting: a}", "unknown key; did you mean `fitting`?"),
 ])  # fmt: skip
-def test_a_wrong_study_block_is_reported(tmp_path, phase, study, said):
+def test_a_wrong_study_block_is_reported(tmp_path, phase, study, expected):
     (tmp_path / "ticket.yaml").write_text(TICKET.format(phase=phase, study=study))
     with pytest.raises(ConfigError, match=r"ticket\.yaml") as caught:
         load_ticket(tmp_path, ())
-    assert said in str(caught.value)
+    assert expected in str(caught.value)

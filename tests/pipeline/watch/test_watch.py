@@ -70,8 +70,8 @@ def test_a_reference_ticket_that_failed_beside_others_is_reported():
     more = [reference(night(20), 0.3, "A"), reference(night(20), None, "B")]
     (chart,) = watched(healthy(20), more).charts
     assert chart.points[-1].signals == ()
-    said = "not measured: ticket B: `measure_mtf50` is unmeasurable: the chart hangs upside down"
-    assert chart.points[-1].remarks == (said,)
+    expected = "not measured: ticket B: `measure_mtf50` is unmeasurable: the chart hangs upside down"
+    assert chart.points[-1].remarks == (expected,)
 
 
 def test_a_baseline_that_changed_while_it_was_taken_stops_the_chart():
@@ -120,12 +120,12 @@ def test_too_many_nights_without_a_reference_shot_are_reported():
     report = watched(healthy(25), missing_after_nights=3)
     last = night(24)
     assert report.out_of_control_of_night(night(26), "Ostrel D7") == ()
-    said = f"no reference shot for 3 nights: the last was on {last} (body Ostrel D7)"
-    assert report.out_of_control_of_night(night(27), "Ostrel D7") == (said,)
+    expected = f"no reference shot for 3 nights: the last was on {last} (body Ostrel D7)"
+    assert report.out_of_control_of_night(night(27), "Ostrel D7") == (expected,)
     every = watched(healthy(25), missing_after_nights=1)
     assert every.out_of_control_of_night(last, "Ostrel D7") == ()
-    said = f"no reference shot for 1 night: the last was on {last} (body Ostrel D7)"
-    assert every.out_of_control_of_night(night(25), "Ostrel D7") == (said,)
+    expected = f"no reference shot for 1 night: the last was on {last} (body Ostrel D7)"
+    assert every.out_of_control_of_night(night(25), "Ostrel D7") == (expected,)
 
 
 def test_a_reference_lens_does_not_vouch_for_another_body():
@@ -213,8 +213,8 @@ def test_nights_before_the_watch_are_not_watched_unless_they_were_measured_since
     old = lens(date(2025, 11, 3))
     assert report.out_of_control_of_ticket(old) == ()
     lost_clock = dataclasses.replace(old, measured_at="2026-01-25T06:00:00+00:00")
-    said = "its files say it was shot on 2025-11-03, before the watch begins on 2026-01-01"
-    assert report.out_of_control_of_ticket(lost_clock) == (said,)
+    expected = "its files say it was shot on 2025-11-03, before the watch begins on 2026-01-01"
+    assert report.out_of_control_of_ticket(lost_clock) == (expected,)
 
 
 def test_rehearsed_references_vouch_for_rehearsed_tickets_only():
@@ -248,13 +248,13 @@ WRONG = [
 ]
 
 
-@pytest.mark.parametrize(("text", "said"), WRONG)
-def test_a_wrong_watch_section_is_reported_with_its_place(tmp_path, text, said):
+@pytest.mark.parametrize(("text", "expected"), WRONG)
+def test_a_wrong_watch_section_is_reported_with_its_place(tmp_path, text, expected):
     path = tmp_path / "stand.yaml"
     path.write_text(f"stand: north-bench\nbodies: [Ostrel D7]\nwatch:\n  {text}\n")
     value, problems = check(scan_yaml(path), StandKeys)
     assert value is None
-    assert any(said in str(problem) for problem in problems), problems
+    assert any(expected in str(problem) for problem in problems), problems
     assert all(str(problem).startswith(f"{path}:") for problem in problems)
 
 

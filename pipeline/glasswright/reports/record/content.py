@@ -227,8 +227,10 @@ def _rules(evidence: Gated) -> tuple[str, ...]:
     ]
     for confidence in sorted(confidence for rule, confidence in used if rule == "guarded"):
         texts.append(
-            f"Rule guarded {100 * confidence:g} %: PASS only if inside the limit by {guard_band(confidence, 1.0):.3g} "
-            "standard uncertainties, FAIL only if outside by as much, else REVIEW (JCGM 106:2012, 8.3)."
+            f"Rule guarded {100 * confidence:g} %: PASS only if inside the limit by at least the guard band, FAIL only "
+            "if outside by as much, else REVIEW (JCGM 106:2012, 8.3). The guard band is the standard uncertainty times "
+            f"Student's t at {100 * confidence:g} % (one-sided) for its degrees of freedom (JCGM 100:2008, G.3): "
+            f"{guard_band(confidence, 1.0):.3g} if they are many, more if they are few."
         )
     if any(rule == "simple" for rule, _ in used):
         texts.append("Rule simple: PASS if inside or on the limit, else FAIL; the uncertainty is ignored.")
