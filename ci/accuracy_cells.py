@@ -109,9 +109,11 @@ class PreparedCell:
         return cells
 
 
-def prepare_cell(blur: str, radius: float, mtf50: float) -> PreparedCell:
-    """Draw a sheet of discs at sub-pixel phases."""
-    transfer = BLURS[blur](mtf50)
+def prepare_cell(
+    blur: str, radius: float, mtf50: float, make: Callable[[float], Transfer] | None = None
+) -> PreparedCell:
+    """Draw a sheet of discs at sub-pixel phases; `make` makes a blur that is not in BLURS from its MTF50."""
+    transfer = (make or BLURS[blur])(mtf50)
     sheet = draw_sheet(transfer, radius, folds=3 if blur == "defocus at 2.8/px" else 2)
     return PreparedCell(
         blur=blur,

@@ -2,8 +2,12 @@
 
 python ci/bench_ablation.py [--quick] [--settings] [--only NAME ...] [--json FILE]
 
-With --settings each number of the prior that was set by trial is halved and doubled instead. Prior and shape tables are
-data, so those rows share one process; the others change compiled code and take a minute more each.
+With --settings each number of the prior that was set by trial is halved and doubled instead, on frames that are hard
+for one of them: small discs, little and much noise, blurs between two foci. Columns are the largest changes from the
+present values over blur, size and noise. Same noise in all rows: what changes is the setting's doing.
+
+Prior and shape tables are data, so those rows share this process; the others change compiled code and take some minutes
+more each. Rows that the file of --json has are not measured again.
 """
 
 from __future__ import annotations
@@ -25,7 +29,11 @@ from unittest.mock import patch
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterator, Mapping
+
+    from accuracy_cells import Cell
+
+    from support.edge_images import Transfer
 
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT / "tests"))
@@ -35,6 +43,14 @@ NOISE = 0.01
 QUICK = ((40.0,), (0.12, 0.25), 32)
 WHOLE = ((24.0, 40.0, 90.0), (0.12, 0.3), 96)
 """Radii in px, MTF50 in cycles/pixel, draws a cell."""
+SETTINGS_SIZES = ((20.0, 0.12), (40.0, 0.25))
+"""Radius in px and MTF50 in cycles/pixel."""
+SETTINGS_BLURS = ("gaussian", "diffraction", "defocus 0.5 wave", "astigmatic", "comatic", "halo")
+SETTINGS_NOISES = (0.003, 0.02)
+SETTINGS_DRAWS = 48
+LEAST_BIAS, LEAST_SCATTER, LEAST_INSIDE = 0.05, 2.0, 2.0
+"""Changes in per cent below which a setting is said to change nothing: of MTF50's bias, a tenth of what the shapes
+leave; of its scatter; and of the draws inside the stated 95 %, about one standard deviation of 288 draws."""
 ROUND = ("gaussian", "diffraction", "defocus 0.25 wave", "defocus 0.5 wave", "halo")
 
 
@@ -126,7 +142,7 @@ def settings_rows() -> dict[str, Row]:
     """Return two rows for each number that was set by trial: half of it, and twice."""
     from glasswright_camera.edges.kernel.prior import PriorSettings
 
-    rows = {"as they are": Row()}
+    rows = {}
     for name, value in PriorSettings()._asdict().items():
         for times in (0.5, 2.0):
             changed = tuple(times * each for each in value) if isinstance(value, tuple) else times * value
@@ -158,7 +174,7 @@ def make_model(row: Row) -> dict[str, Callable[..., object]]:
 
 def measure(rows: Mapping[str, Row], quick: bool) -> dict[str, dict[str, float]]:
     """Measure rows with the kernel that is imported: this runs in a process of its own."""
-    from accuracy_cells import BLURS, Cell, prepare_cell
+    from accuracy_cells import BLURS, prepare_cell
 
     import glasswright_camera
     from glasswright_camera.edges.kernel import table
@@ -208,6 +224,69 @@ def sum_up(cells: list) -> dict[str, float]:
     return result
 
 
+def measure_settings(rows: Mapping[str, Row]) -> Iterator[tuple[str, dict[str, float]]]:
+    """Measure rows that change only data, and yield each with its largest changes from the first one."""
+    from accuracy_cells import BLURS, prepare_cell
+
+    from glasswright_camera.edges.kernel import table
+    from support.edge_images import bent_pupil, solve_blur
+
+    def two_foci(mtf50: float) -> Transfer:
+        return solve_blur(lambda c: bent_pupil(c, defocus=-0.1, astigmatism=0.3), mtf50, mtf50, 60 * mtf50)
+
+    blurs = {name: BLURS[name] for name in SETTINGS_BLURS} | {"between two foci": two_foci}
+    cells = [
+        prepare_cell(blur, radius, mtf50, make) for radius, mtf50 in SETTINGS_SIZES for blur, make in blurs.items()
+    ]
+
+    def read(row: Row) -> list[list[Cell]]:
+        with patch.multiple(table, **make_model(row)):
+            return [cell.measure((noise,), SETTINGS_DRAWS) for cell in cells for noise in SETTINGS_NOISES]
+
+    present = read(Row())
+    for name, row in rows.items():
+        changes = [_compare(*both) for both in zip(read(row), present, strict=True)]
+        bias, scatter, inside, failed = (np.array(column) for column in zip(*changes, strict=True))
+        most = int(np.argmax(np.abs(bias)))
+        yield (
+            name,
+            {
+                "bias, % MTF50": float(bias[most]),
+                "scatter less, %": float(scatter.min()),
+                "scatter more, %": float(scatter.max()),
+                "inside less, %": float(inside.min()),
+                "inside more, %": float(inside.max()),
+                "failed": int(failed.sum()),
+            },
+        )
+
+
+def _compare(cells: list[Cell], present: list[Cell]) -> tuple[float, float, float, int]:
+    """Return the changes over the planes of one blur, size and noise: bias, scatter and share inside in per cent."""
+    both = (cells, present)
+    # the mean of the planes in one direction
+    bias = [np.array([cell.bias_pct for cell in each]).reshape(-1, 2).mean(axis=0) for each in both]
+    scatter = [np.sqrt(np.mean([cell.scatter_pct**2 for cell in each])) for each in both]
+    inside = [100 * sum(cell.inside for cell in each) / sum(cell.draws for cell in each) for each in both]
+    change = bias[0] - bias[1]
+    return (
+        float(change[np.argmax(np.abs(change))]),
+        float(100 * (scatter[0] / scatter[1] - 1)),
+        inside[0] - inside[1],
+        sum(cell.failed for cell in cells) - sum(cell.failed for cell in present),
+    )
+
+
+def is_without_effect(row: Mapping[str, float]) -> bool:
+    """Return whether all changes of a row are too small to matter."""
+    return (
+        abs(row["bias, % MTF50"]) < LEAST_BIAS
+        and max(-row["scatter less, %"], row["scatter more, %"]) < LEAST_SCATTER
+        and max(-row["inside less, %"], row["inside more, %"]) < LEAST_INSIDE
+        and not row["failed"]
+    )
+
+
 def run_rows(names: list[str], edits: tuple[Edit, ...], options: list[str]) -> dict[str, dict[str, float]]:
     """Measure rows in a process that finds a changed copy of the camera plugin first; none where it fails."""
     with tempfile.TemporaryDirectory() as scratch:
@@ -244,22 +323,35 @@ def main() -> None:
     if given.measure:
         print(json.dumps(measure(rows, given.quick)))
         return
-    options = [*(["--quick"] if given.quick else []), *(["--settings"] if given.settings else [])]
     found: dict[str, dict[str, float]] = {}
-    groups = [[name for name, row in rows.items() if not row.compiled]]
-    groups += [[name] for name, row in rows.items() if row.compiled]
+    before = json.loads(given.json.read_text()) if given.json and given.json.exists() else {}
+
+    def add(name: str, row: dict[str, float] | None) -> None:
+        if row is None:
+            print(f"{name:46} fails", flush=True)
+            return
+        if not found:
+            print(f"{'':46} " + " ".join(f"{key:>19}" for key in row))
+        found[name] = row
+        nothing = "  changes nothing" if given.settings and is_without_effect(row) else ""
+        print(f"{name:46} " + " ".join(f"{value:19.3f}" for value in row.values()) + nothing, flush=True)
+        if given.json:
+            given.json.write_text(json.dumps(found, indent=1))
+
+    for name in [name for name in rows if name in before]:
+        add(name, before[name])
+    left = {name: row for name, row in rows.items() if name not in found}
+    if given.settings:
+        for name, row in measure_settings(left) if left else ():
+            add(name, row)
+        return
+    options = ["--quick"] if given.quick else []
+    groups = [[name for name, row in left.items() if not row.compiled]]
+    groups += [[name] for name, row in left.items() if row.compiled]
     for group in filter(None, groups):
-        some = run_rows(group, rows[group[0]].compiled, options)
-        if not found and some:
-            print(f"{'':46} " + " ".join(f"{key:>19}" for key in next(iter(some.values()))))
+        some = run_rows(group, left[group[0]].compiled, options)
         for name in group:
-            row = some.get(name)
-            print(
-                f"{name:46} " + (" ".join(f"{value:19.3f}" for value in row.values()) if row else "fails"), flush=True
-            )
-        found.update(some)
-    if given.json:
-        given.json.write_text(json.dumps(found, indent=1))
+            add(name, some.get(name))
 
 
 if __name__ == "__main__":
