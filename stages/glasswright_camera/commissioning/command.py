@@ -66,6 +66,7 @@ def begin(stand: Path, folder: Path) -> None:
         click.echo(f"{number}. {step.title}: {_describe_state(constants.get(step.name))}")
         for line in step.shoot:
             click.echo(f"   - {line}")
+    click.echo(f"together about {sum(step.minutes for step in STEPS)} minutes at the stand")
     click.echo("then, from measured tickets:")
     for number, later in enumerate(LEDGER_STEPS, start=len(STEPS) + 1):
         click.echo(f"{number}. {later.title}: {describe_later(later, document)}")

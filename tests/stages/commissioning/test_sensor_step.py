@@ -15,6 +15,7 @@ from glasswright_camera.commissioning.command import commission
 from glasswright_camera.commissioning.sensor_step import commission_sensor
 from glasswright_camera.commissioning.shots import list_shots, refuse_copies
 from glasswright_camera.commissioning.step_result import format_with_u
+from glasswright_camera.commissioning.steps import STEPS
 from glasswright_camera.stand import Sensor, Stand
 from glasswright_rehearsal.commissioning.bench import open_bench
 from glasswright_rehearsal.commissioning.sensor_shots import SensorErrors, write_sensor_shots
@@ -104,6 +105,8 @@ def test_the_command_writes_only_after_a_yes_and_a_repeat_changes_nothing(bent):
     run = CliRunner()
     begun = run.invoke(commission, ["begin", str(path), str(folder)])
     assert "1. Sensor: black, white, gain, read noise, linearity: not done" in begun.output
+    assert f"together about {sum(step.minutes for step in STEPS)} minutes at the stand" in begun.output
+    assert "8. Study: scatter of the stand when a lens is mounted again: not done" in begun.output
     arguments = ["sensor", str(path), str(folder), "--by", "K. Moreau"]
     no = run.invoke(commission, arguments, input="n\n")
     assert no.exit_code == 0
