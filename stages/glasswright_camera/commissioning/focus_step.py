@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from glasswright import Shot
-    from glasswright_camera.focus.reading import Found
     from glasswright_camera.stand import Stand
 
     Array = NDArray[np.float64]
@@ -165,25 +164,38 @@ def measure_step(shots: Sequence[Shot], stand: Stand) -> StepSize:
         found.append(find_focus(trace, main_plane(trace), lens))
     if len(f_numbers) > 1:
         raise Unmeasurable("the shots of the ramp have several f-numbers: shoot all at one")
-    return fit_step(found, f_numbers.pop())
+    return fit_step(
+        np.array([each.shift_um for each in found]),
+        float(np.sqrt(np.mean([each.shift_um_u**2 for each in found]))),
+        max(each.angle_u_frac for each in found),
+        f_numbers.pop(),
+    )
 
 
-def fit_step(found: Sequence[Found], f_number: float) -> StepSize:
+def fit_step(shift_um: Array, noise_um: float, angle_u_frac: float, f_number: float) -> StepSize:
     """Return the slope of a straight line through the foci of consecutive steps.
 
     The noise of the fits or the scatter about the line counts, whichever is larger, and the board's angle, which all
     shots share.
+
+    Parameters
+    ----------
+    shift_um
+        (shots,): best focus at the sensor.
+    noise_um
+        Standard uncertainty of one, from noise.
+    angle_u_frac
+        Relative standard uncertainty of all from the board's angle.
+    f_number
+        Of the shots.
     """
-    shift = np.array([each.shift_um for each in found])
-    number = np.arange(len(found), dtype=np.float64)
-    design = np.column_stack([np.ones(len(found)), number])
-    terms = np.linalg.lstsq(design, shift, rcond=None)[0]
-    scatter = float(np.sqrt(np.sum((shift - design @ terms) ** 2) / (len(found) - 2)))
-    noise = float(np.sqrt(np.mean([each.shift_um_u**2 for each in found])))
-    slope_u = max(scatter, noise) / float(np.sqrt(np.sum((number - number.mean()) ** 2)))
+    number = np.arange(len(shift_um), dtype=np.float64)
+    design = np.column_stack([np.ones(len(number)), number])
+    terms = np.linalg.lstsq(design, shift_um, rcond=None)[0]
+    scatter = float(np.sqrt(np.sum((shift_um - design @ terms) ** 2) / (len(number) - 2)))
+    slope_u = max(scatter, noise_um) / float(np.sqrt(np.sum((number - number.mean()) ** 2)))
     um = abs(float(terms[1]))
-    angle_u = max(each.angle_u_frac for each in found)
-    return StepSize(um=um, um_u=float(np.hypot(slope_u, um * angle_u)), f_number=f_number, scatter_um=scatter)
+    return StepSize(um=um, um_u=float(np.hypot(slope_u, um * angle_u_frac)), f_number=f_number, scatter_um=scatter)
 
 
 def _propose(

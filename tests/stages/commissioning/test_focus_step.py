@@ -10,7 +10,6 @@ import yaml
 from glasswright import Unmeasurable
 from glasswright.config import check, find_shipped, scan_yaml
 from glasswright_camera.commissioning.focus_step import FOCUS_TEXT, commission_focus, fit_step
-from glasswright_camera.focus.reading import Found
 from glasswright_camera.stand import FocusStep, Stand
 
 STAND_FILE = find_shipped("glasswright_camera", "stands", "north_bench.yaml")
@@ -25,32 +24,28 @@ def stand():
     return found
 
 
-def foci(shifts, u=0.2, angle_u_frac=0.0):
-    return [
-        Found(axial_mm=0.0, axial_mm_u=0.0, shift_um=float(each), shift_um_u=u, angle_u_frac=angle_u_frac, kept=1.0,
-              kept_u=0.0)
-        for each in shifts
-    ]  # fmt: skip
+def fit(shifts, u=0.2, angle_u_frac=0.0):
+    return fit_step(np.asarray(shifts, dtype=float), u, angle_u_frac, 2.8)
 
 
 def test_the_step_is_the_slope_of_the_foci():
-    found = fit_step(foci(12.0 * np.arange(7) - 30), 2.8)
+    found = fit(12.0 * np.arange(7) - 30)
     assert found.um == pytest.approx(12.0)
     # the variance of a slope: sigma^2 over the sum of squares of the numbers about their mean, 28 for seven
     assert found.um_u == pytest.approx(0.2 / np.sqrt(28))
-    assert fit_step(foci(-12.0 * np.arange(7)), 2.8).um == pytest.approx(12.0)
+    assert fit(-12.0 * np.arange(7)).um == pytest.approx(12.0)
 
 
 def test_the_boards_angle_goes_wholly_into_the_step():
-    assert fit_step(foci(12.0 * np.arange(7), u=1e-6, angle_u_frac=0.01), 2.8).um_u == pytest.approx(0.12, rel=1e-3)
+    assert fit(12.0 * np.arange(7), u=1e-6, angle_u_frac=0.01).um_u == pytest.approx(0.12, rel=1e-3)
 
 
 def test_truth_lies_within_two_u_as_often_as_two_u_promise():
     generator, inside = np.random.default_rng(8), 0
     for _ in range(500):
-        found = fit_step(foci(12.0 * np.arange(7) + generator.normal(0, 0.5, 7), u=0.1), 2.8)
+        found = fit(12.0 * np.arange(7) + generator.normal(0, 0.5, 7), u=0.1)
         inside += abs(found.um - 12.0) <= 2 * found.um_u
-    # five degrees of freedom: 90 %
+    # Student's t of five degrees of freedom at two: 90 %
     assert 0.86 < inside / 500 < 0.95
 
 

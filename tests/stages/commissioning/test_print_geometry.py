@@ -41,7 +41,7 @@ def test_slopes_are_those_of_small_steps():
 
 
 def test_without_noise_nodes_heights_and_lens_come_out():
-    design, nodes = make_print()
+    design, nodes = make_print(7, 5)
     shots, shift = shoot(nodes, noise_px=1e-6)
     found = adjust_print(design, shots, 1.01 * DISTANCE, shift)
     assert np.all(rms_um(found.nodes, nodes) < 0.01)
@@ -84,7 +84,7 @@ def test_without_tilts_bow_and_distortion_are_not_told_apart_and_u_says_so():
 def test_truth_lies_within_two_u_as_often_as_two_u_promise():
     # what is the same all over is the gauge's; each node's own distance from its row's and column's mean is not
     inside, count = 0, 0
-    for seed in range(5):
+    for seed in range(4):
         design, nodes = make_print(7, 5, seed=seed)
         shots, shift = shoot(nodes, seed=100 + seed)
         found = adjust_print(design, shots, DISTANCE, shift)
@@ -96,7 +96,7 @@ def test_truth_lies_within_two_u_as_often_as_two_u_promise():
 
 @pytest.mark.parametrize("mountings", [tuple(range(12)), (0, 0, 0, 0, 1, 1, 1, 1, 2, 2, 2, 2)])
 def test_what_the_print_moves_between_mountings_is_found_and_goes_into_u(mountings):
-    design, nodes = make_print(seed=3)
+    design, nodes = make_print(7, 5, seed=3)
     shots, shift = shoot(nodes, moved_mm=0.05, mountings=mountings, seed=5)
     found = adjust_print(design, shots, DISTANCE, shift)
     assert np.sqrt(np.mean(found.movement_mm**2)) == pytest.approx(0.05, rel=0.15)
