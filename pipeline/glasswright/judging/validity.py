@@ -91,10 +91,9 @@ def _differs_in_distance(planned: Setting, found: Setting) -> bool:
 
     Flats have none, and are valid for charts at all distances.
     """
-    known = (planned.focus_distance_m, found.focus_distance_m)
-    return None in known and replace(planned, focus_distance_m=None) == replace(
-        found, focus_distance_m=None, exposure_time_s=None
-    )
+    one, other = planned.focus_distance_m, found.focus_distance_m
+    only_one = (one is None) != (other is None)
+    return only_one and replace(planned, focus_distance_m=None) == replace(found, focus_distance_m=None)
 
 
 def _place(setting: Setting) -> tuple[float, ...]:
