@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from glasswright.errors import PluginError
@@ -26,8 +26,8 @@ class Role:
     """The shot is taken through the lens, so EXIF can name it."""
     has_setting: bool = True
     """Focal length and f-number matter; not so for a frame without light."""
-    has_distance: bool = False
-    """The focus distance is part of the setting, if the plan lists focus distances."""
+    has_distance: bool = field(default=False, compare=False)
+    """The focus distance is part of the setting, if the plan lists focus distances. It is if any plugin says so."""
     is_timed: bool = False
     """The exposure time is part of the setting."""
 

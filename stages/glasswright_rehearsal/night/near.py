@@ -92,9 +92,16 @@ def add_near(night: Night, out: Path, layout: Layout, magnification_frac: float)
             {"layout": f"../charts/{small.name}.yaml", "focus_distance_m": [0.0, middle]},
         ]
     for path in (out / "cards").glob("*.yaml"):
-        with _edit(path) as card:
-            if card["card"] == night.model:
+        if yaml.safe_load(path.read_text(encoding="utf-8"))["card"] == night.model:
+            with _edit(path) as card:
                 _add_limits(card, near, far, small.name)
+
+
+class _Plain(yaml.SafeDumper):
+    """Writes a value out wherever it is used."""
+
+    def ignore_aliases(self, data: object) -> bool:  # noqa: ARG002 - of any value
+        return True
 
 
 @contextmanager
@@ -102,7 +109,7 @@ def _edit(path: Path) -> Iterator[dict[str, Any]]:
     """Read a YAML file, and write what becomes of it."""
     data = yaml.safe_load(path.read_text(encoding="utf-8"))
     yield data
-    path.write_text("# Rehearsed.\n" + yaml.safe_dump(data, sort_keys=False), encoding="utf-8")
+    path.write_text("# Rehearsed.\n" + yaml.dump(data, Dumper=_Plain, sort_keys=False), encoding="utf-8")
 
 
 def _add_limits(card: dict[str, Any], near: float, far: float, chart: str) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import EntryPoint, entry_points
 from typing import TYPE_CHECKING, Final
 
@@ -101,7 +101,7 @@ def collect_plugins(points: Iterable[EntryPoint]) -> Plugins:
             continue
         stages.update(found)
         drawings = drawings.joined(drawn)
-        roles.update(own_roles)
+        roles.update({name: _join_role(role, roles.get(name)) for name, role in own_roles.items()})
         field_names = field_names.joined(own_names)
         if setup_check is not None:
             setup_checks[point.name] = setup_check
@@ -133,6 +133,11 @@ def _check_roles(own: Mapping[str, Role], known: Mapping[str, Role]) -> None:
         raise PluginError(
             f"declares role `{name}` as {own[name]}, and another plugin as {known[name]}: declare it alike"
         )
+
+
+def _join_role(role: Role, known: Role | None) -> Role:
+    """Return a role that has a focus distance if any of the plugins says so."""
+    return role if known is None else replace(role, has_distance=role.has_distance or known.has_distance)
 
 
 def describe_stages(module: ModuleType, plugin: str) -> dict[str, StageDescription]:
