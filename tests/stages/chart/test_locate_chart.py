@@ -349,7 +349,7 @@ def test_the_focal_length_chooses_the_chart():
     with pytest.raises(Unmeasurable) as caught:
         locate_chart(expose(light, setting=Setting(focal_length_mm=600.0)), stand)
     assert str(caught.value) == (
-        "no chart of the stand is hung for 600 mm (lattice_13x9 for 20 to 100 mm, dense for 101 to 400 mm); "
+        "no chart of the stand is hung for 600 mm (lattice_13x9 for 20 to 100 mm; dense for 101 to 400 mm); "
         "add one to the stand file's charts"
     )
 
