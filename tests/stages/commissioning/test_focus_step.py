@@ -24,8 +24,8 @@ def stand():
     return found
 
 
-def fit(shifts, u=0.2, angle_u_frac=0.0):
-    return fit_step(np.asarray(shifts, dtype=float), u, angle_u_frac, 2.8)
+def fit(shifts, u=0.2, shared_u_frac=0.0):
+    return fit_step(np.asarray(shifts, dtype=float), u, shared_u_frac, 2.8)
 
 
 def test_the_step_is_the_slope_of_the_foci():
@@ -37,7 +37,7 @@ def test_the_step_is_the_slope_of_the_foci():
 
 
 def test_the_boards_angle_goes_wholly_into_the_step():
-    assert fit(12.0 * np.arange(7), u=1e-6, angle_u_frac=0.01).um_u == pytest.approx(0.12, rel=1e-3)
+    assert fit(12.0 * np.arange(7), u=1e-6, shared_u_frac=0.01).um_u == pytest.approx(0.12, rel=1e-3)
 
 
 def test_truth_lies_within_two_u_as_often_as_two_u_promise():
