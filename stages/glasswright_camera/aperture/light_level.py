@@ -11,6 +11,8 @@ from glasswright import Artefact, Unmeasurable, stage
 from glasswright_camera.mosaic import Mosaic
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
 BOX: Final = 1 / 8
@@ -71,6 +73,16 @@ def read_light_level(mosaic: Mosaic) -> LightLevel:
         iso=mosaic.facts.iso,
         captured_at=mosaic.facts.captured_at or "",
     )
+
+
+def refuse_untimed(levels: Sequence[LightLevel]) -> None:
+    """Raise Unmeasurable if an exposure time is missing."""
+    untimed = [level.shot for level in levels if not level.exposure_time_s]
+    if untimed:
+        raise Unmeasurable(
+            f"{len(untimed)} of {len(levels)} files have no exposure time ({untimed[0]}): give `exposure_time_s` in "
+            "ticket.yaml under `shots`"
+        )
 
 
 def _middle(mosaic: Mosaic, plane: int) -> tuple[NDArray[np.float64], float]:

@@ -7,7 +7,7 @@ from math import log2
 import numpy as np
 
 from glasswright import Unmeasurable, stage
-from glasswright_camera.aperture.light_level import LightLevel
+from glasswright_camera.aperture.light_level import LightLevel, refuse_untimed
 from glasswright_camera.aperture.result import ApertureScatter
 from glasswright_camera.aperture.stage import find_deviation, scatter_u
 
@@ -31,12 +31,7 @@ def measure_aperture_scatter(flats: tuple[LightLevel, ...]) -> ApertureScatter:
     """
     if len(flats) < 2:
         raise Unmeasurable("one flat shot shows no scatter: shoot three at each f-number that is stopped down")
-    untimed = [flat.shot for flat in flats if not flat.exposure_time_s]
-    if untimed:
-        raise Unmeasurable(
-            f"{len(untimed)} of {len(flats)} files have no exposure time ({untimed[0]}): give `exposure_time_s` in "
-            "ticket.yaml under `shots`"
-        )
+    refuse_untimed(flats)
     levels = np.array([log2(flat.light_frac / (flat.exposure_time_s or 1.0)) for flat in flats])
     freedom = len(flats) - 1
     scatter = find_deviation(float(((levels - levels.mean()) ** 2).sum()), freedom)

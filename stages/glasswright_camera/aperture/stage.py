@@ -14,7 +14,7 @@ from scipy.special import gammaln
 from scipy.stats import chi2
 
 from glasswright import Setting, Unmeasurable, stage
-from glasswright_camera.aperture.light_level import LightLevel
+from glasswright_camera.aperture.light_level import LightLevel, refuse_untimed
 from glasswright_camera.aperture.marks import stops_of, time_rounding_ev
 from glasswright_camera.aperture.result import Aperture
 from glasswright_camera.extremes import extreme_u
@@ -75,12 +75,7 @@ def measure_aperture(
         If exposure times or f-numbers are missing.
     """
     levels = (*charts, *(flats or ()))
-    untimed = [level.shot for level in levels if not level.exposure_time_s]
-    if untimed:
-        raise Unmeasurable(
-            f"{len(untimed)} of {len(levels)} files have no exposure time ({untimed[0]}): give `exposure_time_s` in "
-            "ticket.yaml under `shots`"
-        )
+    refuse_untimed(levels)
     shots = _compare_with_open(levels)
     light_u = stand.light_step_u_ev
     open_scatter, open_repeats = _find_open_scatter(shots)

@@ -10,7 +10,7 @@ import numpy as np
 
 from glasswright import Artefact, Unmeasurable, stage
 from glasswright.plugin.drawing import Picture, Scale, canvas, dot, label, line, mark, reach
-from glasswright_camera.aperture.light_level import LightLevel
+from glasswright_camera.aperture.light_level import LightLevel, refuse_untimed
 from glasswright_camera.aperture.marks import stops_of, time_rounding_ev
 from glasswright_camera.plots import WIDTH
 from glasswright_camera.stand import Stand
@@ -62,12 +62,7 @@ def measure_transmission(flats: tuple[LightLevel, ...], stand: Stand) -> Transmi
     Unmeasurable
         If exposure times or f-numbers are missing, or the sensitivity is not that of the reference.
     """
-    untimed = [flat.shot for flat in flats if not flat.exposure_time_s]
-    if untimed:
-        raise Unmeasurable(
-            f"{len(untimed)} of {len(flats)} files have no exposure time ({untimed[0]}): give `exposure_time_s` in "
-            "ticket.yaml under `shots`"
-        )
+    refuse_untimed(flats)
     reference = stand.reference_light
     for flat in flats:
         if flat.setting is None or flat.setting.f_number is None:
