@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from glasswright.config.schema.plugins import Plugins
     from glasswright.errors import Problem
     from glasswright.judging.cards import CardFile
+    from glasswright.run.workers.program import Question
     from glasswright.run.workers.runners import Runner
 
 EXAMPLE = """\b
@@ -37,6 +38,9 @@ PATH = click.Path(path_type=Path)
 @click.option("--cards", type=PATH, help="Folder of cards: judge each ticket once it is measured.")
 @click.option("--serial", is_flag=True, help="Run everything in this process, for debugging.")
 @click.option("--workers", type=click.IntRange(min=1), help="Worker processes. Default: one per core.")
+@click.option(
+    "--cluster", metavar="ADDRESS", help="Use the workers of a running dask scheduler, such as tcp://bench:8786."
+)
 @click.option("--retry", is_flag=True, help="Repeat steps that crashed in an earlier run.")
 @click.option(
     "--time-limit",
@@ -68,6 +72,7 @@ def run(
     cards: Path | None,
     serial: bool,
     workers: int | None,
+    cluster: str | None,
     retry: bool,
     time_limit: float,
     follow: bool,
@@ -85,6 +90,11 @@ def run(
     that nothing has changed for a while. The ledger is held for a commit only, so `judge`, `decide` or `returned` work
     beside it.
 
+    With --cluster the workers of a running dask scheduler measure. Start them on each machine with `dask worker ADDRESS
+    --nthreads 1`. They need the same versions of Python, libraries and plugins, and the tickets under the same path.
+    Each worker is asked before it receives a shot; one that differs is named and receives none. TLS is set up in dask's
+    own configuration.
+
     Exit codes: 0 done, 13 done but some shots could not be used (the summary says which and why), 1 stopped early or
     an unexpected failure, 2 wrong command or configuration, 20 another run holds the ledger, 21 the ledger is newer
     than this program or damaged. A verdict never changes it.
@@ -94,16 +104,23 @@ def run(
     from glasswright.ledger import Ledger
     from glasswright.run.session import Session, hold_session
     from glasswright.run.summary import Summary, describe, summary_data
+    from glasswright.run.workers.program import make_question
 
+    if sum((serial, workers is not None, cluster is not None)) > 1:
+        raise click.UsageError("--serial, --workers and --cluster exclude one another")
     start = time.monotonic()
+    if cluster is not None:
+        tickets = tickets.absolute()  # workers run in other folders
     plugins = load_plugins_aloud()
     if follow:
         if as_json or retry:
             raise click.UsageError("--follow runs until it is stopped: leave out --json and --retry")
         options = FollowOptions(tickets=tickets, ledger=ledger, quiet_s=quiet_seconds, pages=pages)
-        return follow_folder(
-            options, plugins, lambda: _read(plan, stand, cards, plugins), choose_runner(serial, workers, time_limit)
-        )
+        # the plan may change meanwhile, so workers are asked for all stages
+        functions = [each.function for each in plugins.stages.values()]
+        question = make_question(functions, plugins.packages, tickets)
+        runner = choose_runner(question, time_limit, serial=serial, workers=workers, cluster=cluster)
+        return follow_folder(options, plugins, lambda: _read(plan, stand, cards, plugins), runner)
     if pages is not None:
         raise click.UsageError("--pages needs --follow; after a night run `glasswright pages`")
     read_plan, read_stand, read_cards = _read(plan, stand, cards, plugins)
@@ -118,7 +135,9 @@ def run(
             retry=retry,
             roles=plugins.roles,
         )
-        result = hold_session(session, tickets, choose_runner(serial, workers, time_limit), quiet=as_json)
+        question = make_question([step.stage.function for step in read_plan.steps], plugins.packages, tickets)
+        runner = choose_runner(question, time_limit, serial=serial, workers=workers, cluster=cluster)
+        result = hold_session(session, tickets, runner, quiet=as_json)
         summary = Summary(result=result, plugin_failures=plugins.failures, seconds=time.monotonic() - start)
         opened.end_run(result.run, summary_data(summary))
     if as_json:
@@ -128,7 +147,9 @@ def run(
     return summary.exit_code()
 
 
-def choose_runner(serial: bool, workers: int | None, time_limit_s: float) -> Runner:
+def choose_runner(
+    question: Question, time_limit_s: float, *, serial: bool, workers: int | None, cluster: str | None
+) -> Runner:
     """Return the runner for the options; dask is imported only if it is used."""
     if serial:
         from glasswright.run.workers.runners import SerialRunner
@@ -137,8 +158,10 @@ def choose_runner(serial: bool, workers: int | None, time_limit_s: float) -> Run
     from glasswright.run.workers.dask_runner import DaskRunner
     from glasswright.run.workers.limits import Limits, memory_of_worker
 
+    if cluster is not None:
+        return DaskRunner(question, Limits(step_s=time_limit_s), address=cluster)
     count = workers or len(os.sched_getaffinity(0))
-    return DaskRunner(count, Limits(step_s=time_limit_s, memory_bytes=memory_of_worker(count)))
+    return DaskRunner(question, Limits(step_s=time_limit_s, memory_bytes=memory_of_worker(count)), workers=count)
 
 
 def _read(

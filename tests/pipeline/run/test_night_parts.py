@@ -21,7 +21,7 @@ from glasswright.run.graph.phases import Phase, phases_of
 from glasswright.run.progress import PlainDisplay, Tally, format_seconds
 from glasswright.run.reports import Refusal, Reshoot, TicketReport
 from glasswright.run.workers.limits import Limits
-from glasswright.run.workers.rescue import Alone, _describe_end, do_alone
+from glasswright.run.workers.rescue import _describe_end, do_alone
 from glasswright.run.workers.work import IndexFailure, IndexUnit, NoWatch, perform
 from support.night_bench import PLAN, shots_of
 
@@ -211,6 +211,6 @@ def test_a_folder_that_is_gone_or_cannot_be_listed_refuses_its_ticket_alone(tmp_
     assert isinstance(found, IndexFailure)
     assert found.reason.startswith("its folder cannot be read: [Errno 2] No such file or directory")
     broken = IndexUnit(name="T-1/index", ticket="T-1", request=None)
-    found = do_alone(broken, Limits(), Alone())
+    found = do_alone(broken, Limits())
     assert isinstance(found, IndexFailure)
     assert found.reason.startswith("its files could not be listed: its process ended with code 1. AttributeError")

@@ -25,6 +25,8 @@ class Limits:
     """Time limit of one step."""
     memory_bytes: int = 0
     """Memory limit of one process; 0 for none."""
+    workers: int = 0
+    """Number of workers on a cluster's machine, which share its memory; 0 if `memory_bytes` holds."""
 
 
 def memory_of_worker(workers: int) -> int:

@@ -8,9 +8,8 @@ import signal
 import subprocess
 import sys
 import tempfile
-import threading
 from dataclasses import dataclass, field
-from typing import IO, TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from glasswright.run.graph.instance import keys_of
 from glasswright.run.workers.limits import ONE_THREAD, read_messages
@@ -46,68 +45,14 @@ class Trial:
         return [value for kind, value in self.messages if kind == "done"]
 
 
-class GivenUpError(Exception):
-    """The night has ended, so a unit cannot be repeated alone."""
-
-
-class Alone:
-    """The process (at most one) that repeats a unit alone; another thread may end it."""
-
-    def __init__(self) -> None:
-        """Start without a process."""
-        self._lock = threading.Lock()
-        self._process: subprocess.Popen[bytes] | None = None
-        self._is_over = False
-
-    def start(self, output: IO[bytes], errors: IO[bytes]) -> subprocess.Popen[bytes]:
-        """Start a process that runs a unit.
-
-        Raises
-        ------
-        GivenUpError
-            If the night has ended.
-        """
-        with self._lock:
-            if self._is_over:
-                raise GivenUpError
-            self._process = subprocess.Popen(
-                [sys.executable, "-m", "glasswright.run.workers.alone", str(os.getpid())],
-                stdin=subprocess.PIPE,
-                stdout=output,
-                stderr=errors,
-                env={**os.environ, **ONE_THREAD},
-                start_new_session=True,  # signals to the group must not reach it
-            )
-            return self._process
-
-    def check(self) -> None:
-        """Raise `GivenUpError` if the night has ended, because then the process was killed and its end means
-        nothing."""
-        with self._lock:
-            if self._is_over:
-                raise GivenUpError
-
-    def give_up(self) -> None:
-        """Kill the process, and start no other."""
-        with self._lock:
-            self._is_over = True
-            if self._process is not None:
-                self._process.kill()
-
-
-def do_alone(unit: Unit, limits: Limits, alone: Alone) -> Result:
+def do_alone(unit: Unit, limits: Limits) -> Result:
     """Run a unit in separate processes until each of its steps has an outcome.
 
     A step that kills its process or exceeds its time limit is CRASHED, with the reason; the other steps of the unit are
     measured in a new process.
-
-    Raises
-    ------
-    GivenUpError
-        If the night ended in the meantime.
     """
     if not isinstance(unit, MeasureUnit):
-        trial = _try(unit, limits, alone)
+        trial = _try(unit, limits)
         if trial.end:
             last_line = trial.trace.strip().rpartition("\n")[2]
             return IndexFailure(reason=f"its files could not be listed: {trial.end}. {last_line}".strip(" ."))
@@ -116,7 +61,7 @@ def do_alone(unit: Unit, limits: Limits, alone: Alone) -> Result:
     outcomes: list[Outcome] = []
     left: MeasureUnit | None = unit
     while left is not None:
-        trial = _try(left, limits, alone)
+        trial = _try(left, limits)
         outcomes += trial.outcomes()
         if trial.end:
             outcomes += _blame(left, trial)
@@ -137,13 +82,20 @@ def _blame(unit: MeasureUnit, trial: Trial) -> list[Outcome]:
     return [crashed(key, unit, trial.end, trial.trace) for key in blamed]
 
 
-def _try(unit: Unit, limits: Limits, alone: Alone) -> Trial:
+def _try(unit: Unit, limits: Limits) -> Trial:
     """Run a unit in a new process and collect its messages; the process ends itself if one step takes too long."""
     steps = len(unit.instances) if isinstance(unit, MeasureUnit) else 1
     payload = pickle.dumps((limits, pickle.dumps(unit)))
     end = ""
     with tempfile.TemporaryFile() as output, tempfile.TemporaryFile() as errors:
-        process = alone.start(output, errors)
+        process = subprocess.Popen(
+            [sys.executable, "-m", "glasswright.run.workers.alone", str(os.getpid())],
+            stdin=subprocess.PIPE,
+            stdout=output,
+            stderr=errors,
+            env={**os.environ, **ONE_THREAD},
+            start_new_session=True,  # signals to the group must not reach it
+        )
         try:
             process.communicate(payload, timeout=STARTING_S + limits.step_s * steps)
             code = process.returncode
@@ -151,7 +103,6 @@ def _try(unit: Unit, limits: Limits, alone: Alone) -> Trial:
             process.kill()
             process.wait()
             code, end = 0, _too_long(limits)
-        alone.check()
         output.seek(0)
         errors.seek(0)
         messages = read_messages(output.read())

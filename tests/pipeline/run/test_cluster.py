@@ -1,0 +1,220 @@
+"""A night on a scheduler and workers that somebody else started: the same ledger, the same refusals, never a hang."""
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from contextlib import ExitStack, contextmanager, suppress
+from pathlib import Path
+
+import pytest
+
+from glasswright.commands.main import run_command
+from support.night_bench import shots_of
+
+THREADS = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+
+
+class Cluster:
+    """A scheduler and workers as processes of their own, in a folder that is not the night's."""
+
+    def __init__(self, folder, stack):
+        self.folder, self.stack = folder, stack
+        folder.mkdir()
+        self.scheduler, self.port = None, 0
+        self.workers = []
+        self.start_scheduler()
+
+    @property
+    def address(self):
+        return f"tcp://127.0.0.1:{self.port}"
+
+    def start_scheduler(self):
+        said = self.folder / "scheduler.json"
+        said.unlink(missing_ok=True)
+        options = ["--host", "127.0.0.1", "--port", str(self.port), "--no-dashboard", "--scheduler-file", str(said)]
+        self.scheduler = self._start("scheduler", *options)
+        wait_for(said.exists)
+        time.sleep(0.1)
+        address = json.loads(said.read_text())["address"]
+        self.port = int(address.rpartition(":")[2])
+
+    def add_worker(self, *options, nanny=True, **environment):
+        more = [] if nanny else ["--no-nanny"]
+        how = ["--nthreads", "1", "--no-dashboard", "--local-directory", str(self.folder), *more, *options]
+        self.workers.append(self._start("worker", self.address, *how, **environment))
+        return self.workers[-1]
+
+    def _start(self, *words, **environment):
+        process = subprocess.Popen(
+            [sys.executable, "-m", "dask", *words],
+            cwd=self.folder,
+            env={**os.environ, **THREADS, **environment},
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
+        self.stack.callback(end, process)
+        return process
+
+
+def end(process):
+    """End a process and its children, which are a group of their own."""
+    with suppress(ProcessLookupError):
+        os.killpg(process.pid, signal.SIGKILL)
+    process.wait()
+
+
+def wait_for(what, seconds=60):
+    deadline = time.monotonic() + seconds
+    while not what():
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+
+
+@pytest.fixture
+def cluster(tmp_path, bench):
+    del bench  # the toy plugin is on the path before workers start
+    with ExitStack() as stack:
+        yield Cluster(tmp_path / "cluster", stack)
+
+
+@contextmanager
+def other_toy(tmp_path, toy_site):
+    """The toy plugin as another version has it: every number is half as large again."""
+    other = tmp_path / "other_site"
+    shutil.copytree(toy_site, other)
+    source = other / "glasswright_toy/__init__.py"
+    source.write_text(source.read_text().replace("values.mean()) +", "values.mean()) * 1.5 +"))
+    yield str(other)
+
+
+def test_a_night_on_a_cluster_gives_the_ledger_of_a_serial_one_though_its_workers_die(bench, capsys, cluster):
+    for number in range(1, 9):
+        bench.add_ticket(number, {name: f"slow 0.02 {text}" for name, text in shots_of(number).items()})
+    bench.run(capsys, "--serial", ledger="undisturbed.ledger")
+    for _ in range(2):
+        cluster.add_worker()
+
+    def kill_some():
+        for _ in range(3):
+            time.sleep(1)
+            for pid in children_of(cluster.workers[0].pid)[:1]:
+                os.kill(pid, signal.SIGKILL)
+
+    killer = threading.Thread(target=kill_some)
+    killer.start()
+    code, summary = bench.run(capsys, "--cluster", cluster.address)
+    killer.join()
+    assert (code, summary["measured"]) == (0, 8 * 21)
+    assert bench.content() == bench.content("undisturbed.ledger")
+
+
+def children_of(pid):
+    path = Path(f"/proc/{pid}/task/{pid}/children")
+    own = [int(word) for word in path.read_text().split()] if path.exists() else []
+    return [each for each in own if b"spawn_main" in Path(f"/proc/{each}/cmdline").read_bytes()]
+
+
+def test_a_shot_that_kills_or_hangs_costs_one_worker_each_and_is_named(bench, capsys, cluster):
+    bench.add_ticket(1)
+    bench.add_ticket(2, {**shots_of(2), "chart/f2_0.txt": "die", "chart/f4_1.txt": "hang"})
+    for _ in range(3):
+        cluster.add_worker(nanny=False)
+    code, summary = bench.run(capsys, "--cluster", cluster.address, "--time-limit", "3")
+    assert code == 13
+    crashed = {
+        each["item"]: each["reason"]
+        for ticket in summary["tickets"]
+        for each in ticket["refusals"]
+        if each["status"] == "crashed"
+    }
+    assert crashed == {
+        "T-0002 50 mm f/2 chart/f2_0.txt": "killed by signal 9 (SIGKILL)",
+        "T-0002 50 mm f/4 chart/f4_1.txt": "stopped because it was not done after 3 s",
+    }
+    # the two may have been sent to one worker
+    assert 1 <= sum(worker.poll() is not None for worker in cluster.workers) <= 2
+
+
+def test_workers_with_another_plugin_or_none_are_given_nothing(bench, capsys, cluster, tmp_path, toy_site):
+    bench.add_ticket(1)
+    with other_toy(tmp_path, toy_site) as other:
+        cluster.add_worker("--name", "other", PYTHONPATH=other)
+        cluster.add_worker("--name", "none", PYTHONPATH="")
+        cluster.add_worker("--name", "many", "--nthreads", "2")
+        wait_for_workers(cluster, 3)
+        assert run_command(bench.arguments("--cluster", cluster.address)) == 1
+        said = capsys.readouterr().err
+        assert "no worker runs what this night does" in said
+        assert "has other sources for glasswright_toy" in said
+        assert "has no glasswright_toy" in said
+        assert "has 2 threads: start it with --nthreads 1" in said
+        # one that fits joins them, and does it all
+        cluster.add_worker()
+        wait_for_workers(cluster, 4)
+        code, summary = bench.run(capsys, "--cluster", cluster.address)
+    assert (code, summary["measured"]) == (0, 21)
+    bench.run(capsys, "--serial", ledger="serial.ledger")
+    assert bench.content() == bench.content("serial.ledger")
+
+
+def wait_for_workers(cluster, count):
+    from distributed import Client
+
+    with Client(cluster.address, set_as_default=False) as client:
+        client.wait_for_workers(count, timeout=60)
+
+
+def test_all_workers_lost_and_no_scheduler_end_the_night_with_the_reason(bench, capsys, cluster, monkeypatch):
+    monkeypatch.setattr("glasswright.run.workers.dask_runner.WITHOUT_WORKERS_S", 3.0)
+    bench.add_ticket(1, {**shots_of(1), "chart/f2_0.txt": "die"})
+    cluster.add_worker(nanny=False)
+    assert run_command(bench.arguments("--cluster", cluster.address)) == 1
+    said = capsys.readouterr().err
+    assert "no worker is left, and none came within 3 s" in said
+    assert "start workers and run again; nothing kept is lost" in said
+    end(cluster.scheduler)
+    assert run_command(bench.arguments("--cluster", cluster.address)) == 1
+    assert "cannot be reached" in capsys.readouterr().err
+
+
+def test_a_scheduler_that_comes_back_goes_on_where_it_was(bench, capsys, cluster):
+    for number in range(1, 7):
+        bench.add_ticket(number, {name: f"slow 0.05 {text}" for name, text in shots_of(number).items()})
+    bench.run(capsys, "--serial", ledger="undisturbed.ledger")
+    cluster.add_worker()
+
+    def restart():
+        time.sleep(2)
+        end(cluster.scheduler)
+        cluster.start_scheduler()
+        cluster.add_worker()
+
+    restarter = threading.Thread(target=restart)
+    restarter.start()
+    code, _ = bench.run(capsys, "--cluster", cluster.address)
+    restarter.join()
+    assert code == 0
+    assert bench.content() == bench.content("undisturbed.ledger")
+
+
+def test_a_stop_ends_a_night_on_a_cluster(bench, cluster, monkeypatch):
+    bench.add_ticket(1, {**shots_of(1), "flat/f2_0.txt": "hang"})
+    monkeypatch.setenv("TOY_LOG", str(bench.folder / "log"))
+    cluster.add_worker()
+    night = bench.start("--cluster", cluster.address)
+    wait_for((bench.folder / "log").exists)
+    night.send_signal(signal.SIGTERM)
+    night.communicate(timeout=40)
+    assert night.returncode == 1
+
+
+def test_the_options_exclude_one_another(bench, capsys):
+    bench.add_ticket(1)
+    assert run_command(bench.arguments("--serial", "--cluster", "tcp://127.0.0.1:1")) == 2
+    assert "--serial, --workers and --cluster exclude one another" in capsys.readouterr().err
