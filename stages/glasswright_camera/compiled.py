@@ -5,9 +5,10 @@ the file of each function, but compiled code includes functions and constants of
 
 from __future__ import annotations
 
+import gc
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 
 import numba
 from numba.core.event import Listener, register
@@ -30,7 +31,7 @@ def compiled_sources() -> Mapping[str, Path]:
     holders = [
         ".".join((PACKAGE, *path.relative_to(root).with_suffix("").parts))
         for path in root.rglob("*.py")
-        if "@compiled" in path.read_text(encoding="utf-8")
+        if "glasswright_camera.compiled import" in path.read_text(encoding="utf-8")
     ]
     return find_imported_sources(holders, [PACKAGE])
 
@@ -44,14 +45,40 @@ def cache_folder() -> Path:
     return Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "glasswright" / name
 
 
+ANY_ORDER: Final[dict[str, Any]] = {"fastmath": {"reassoc", "contract", "nsz", "arcp"}, "error_model": "numpy"}
+"""Options for sums in any order, without checks for division by zero."""
+
+
 def compiled(function: F) -> F:
-    """Compile a function of arrays and numbers with numba; it runs without the interpreter's lock."""
+    """Compile a function of arrays and numbers with numba; it runs without the interpreter's lock.
+
+    The compiled code is cached on disk, with all `part` functions that it calls.
+    """
     return _compile(function, {})
 
 
 def compiled_in_any_order(function: F) -> F:
-    """Compile as `compiled`, but with sums in any order and without checks for division by zero."""
-    return _compile(function, {"fastmath": {"reassoc", "contract", "nsz", "arcp"}, "error_model": "numpy"})
+    """Compile as `compiled`, with the options ANY_ORDER."""
+    return _compile(function, ANY_ORDER)
+
+
+def part(function: F) -> F:
+    """Compile a function that only compiled functions call; it has no cache of its own."""
+    return cast("F", numba.njit(nogil=True)(function))
+
+
+def part_in_any_order(function: F) -> F:
+    """Compile as `part`, with the options ANY_ORDER."""
+    return cast("F", numba.njit(nogil=True, **ANY_ORDER)(function))
+
+
+def inlined(function: F) -> F:
+    """Compile a function as part of its caller.
+
+    Every function is optimised again with each of its callers, so this saves time for a large function that contains
+    much of the code.
+    """
+    return cast("F", numba.njit(nogil=True, inline="always")(function))
 
 
 def _compile(function: F, options: dict[str, Any]) -> F:
@@ -64,20 +91,38 @@ def _compile(function: F, options: dict[str, Any]) -> F:
         settings["CACHE_DIR"] = before
 
 
-class Announcement(Listener):
-    """Message that code is being compiled: once for each version on a machine, by the first process."""
+class Compilation(Listener):
+    """Prints a message when code is compiled: once for each version on a machine, by the first process.
+
+    Garbage collection is off meanwhile; it takes a tenth of the time, and finds little among numba's many objects.
+    """
 
     def __init__(self, folder: Path) -> None:
         """Take the folder of compiled code, in which a file marks that the message was printed."""
         self._mark = folder / "announced"
-        self._is_done = False
+        self._is_announced = False
+        self._depth = 0
+        self._collects = False
 
     def on_start(self, event: object) -> None:
-        """Print the message when the first function is compiled."""
+        """Announce the first compilation; a function is compiled within that of its caller."""
         del event
-        if self._is_done:
-            return
-        self._is_done = True
+        if self._depth == 0:
+            self._collects = gc.isenabled()
+            gc.disable()
+        self._depth += 1
+        if not self._is_announced:
+            self._is_announced = True
+            self._announce()
+
+    def on_end(self, event: object) -> None:
+        """Collect garbage again after the outermost compilation."""
+        del event
+        self._depth -= 1
+        if self._depth == 0 and self._collects:
+            gc.enable()
+
+    def _announce(self) -> None:
         try:
             self._mark.parent.mkdir(parents=True, exist_ok=True)
             self._mark.touch(exist_ok=False)
@@ -86,9 +131,6 @@ class Announcement(Listener):
         text = "compiling the measuring code, once for this version on this machine; it takes about a minute"
         os.write(STANDARD_ERROR, f"glasswright: {text}\n".encode())
 
-    def on_end(self, event: object) -> None:
-        """Do nothing."""
-
 
 _FOLDER = cache_folder()
-register("numba:compile", Announcement(_FOLDER))  # type: ignore[no-untyped-call]
+register("numba:compile", Compilation(_FOLDER))  # type: ignore[no-untyped-call]

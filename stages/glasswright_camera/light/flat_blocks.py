@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright_camera.compiled import compiled
+from glasswright_camera.compiled import compiled, part
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -128,7 +128,7 @@ def scan_blocks(
     return light, uncertainty, clipped
 
 
-@compiled
+@part
 def _add_line(
     line: NDArray[np.uint16],
     total: NDArray[np.uint32],
@@ -147,7 +147,7 @@ def _add_line(
         most[x] = max(most[x], line[x])
 
 
-@compiled
+@part
 def _count_clipped(
     values: NDArray[np.uint16],
     pattern: NDArray[np.int64],
@@ -167,7 +167,7 @@ def _count_clipped(
     return over
 
 
-@compiled
+@part
 def _sum_within(
     values: NDArray[np.uint16],
     pattern: NDArray[np.int64],

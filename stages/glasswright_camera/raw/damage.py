@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright import Unmeasurable
-from glasswright_camera.compiled import compiled
+from glasswright_camera.compiled import compiled, part
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -82,7 +82,7 @@ def scan_pixels(
     return flat_rows, first_flat_row, flat_runs, zeros, clipped, largest, means
 
 
-@compiled
+@part
 def _repeats(part: NDArray[np.uint16], period: int) -> bool:  # pragma: no cover - compiled
     """Return whether pixels repeat with a period."""
     x = period

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_camera.compiled import compiled
+from glasswright_camera.compiled import compiled, part
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -80,7 +80,7 @@ def fit_shadow(
     return at, curvature, squares, rested
 
 
-@compiled
+@part
 def _linearise(
     cells: Array, at: Array, expected_weight: float
 ) -> tuple[Array, Array, float]:  # pragma: no cover - compiled

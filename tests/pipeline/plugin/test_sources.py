@@ -107,7 +107,7 @@ def test_the_kernel_counts_for_stages_that_use_it(tmp_path, monkeypatch):
 
 def test_the_cache_of_compiled_code_is_named_after_all_its_sources():
     found = compiled.compiled_sources()
-    holders = {path for path in CAMERA.rglob("*.py") if "@compiled" in path.read_text("utf-8")}
+    holders = {path for path in CAMERA.rglob("*.py") if "glasswright_camera.compiled import" in path.read_text("utf-8")}
     assert len(holders) > 8
     assert holders <= set(found.values())
     assert all(f"compiled-{hash_sources(found)[:16]}" in str(folder) for folder in [compiled.cache_folder()])

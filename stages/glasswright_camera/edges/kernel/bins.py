@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_camera.compiled import compiled, compiled_in_any_order
+from glasswright_camera.compiled import part, part_in_any_order
 from glasswright_camera.edges.kernel.ring import COS, DISTANCE, LIGHT, SIN, Disc, octant
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ freedom."""
 CELL_COLUMNS: Final = ANGLE_MEAN + 1
 
 
-@compiled
+@part
 def sixteenth(c: float, s: float) -> int:
     """Return which sixteenth of the turn a direction lies in, without its angle."""
     o = octant(c, s)
@@ -63,7 +63,7 @@ def sixteenth(c: float, s: float) -> int:
     return 2 * o + (1 if steep == (o % 2 == 0) else 0)
 
 
-@compiled
+@part
 def find_bin(u: float) -> int:
     """Return the bin of a distance in units of 1/MTF50, -1 beyond the last."""
     if abs(u) < CORE_REACH:
@@ -75,7 +75,7 @@ def find_bin(u: float) -> int:
     return TAIL_BINS - 1 - out if u < 0 else TAIL_BINS + CORE_BINS + out
 
 
-@compiled
+@part
 def gather(pixel: Array, move: Array, disc: Disc, scale: float, cell: Array) -> None:
     """Average pixels in cells.
 
@@ -115,7 +115,7 @@ def gather(pixel: Array, move: Array, disc: Disc, scale: float, cell: Array) -> 
     average_cells(cell)
 
 
-@compiled
+@part
 def add_pixel(own: Array, distance: float, light: float) -> None:
     """Add a pixel to the sums of a cell, (CELL_COLUMNS,)."""
     own[NUMBER] += 1.0
@@ -126,7 +126,7 @@ def add_pixel(own: Array, distance: float, light: float) -> None:
     own[PRODUCT] += distance * light
 
 
-@compiled_in_any_order
+@part_in_any_order
 def average_cells(cell: Array) -> None:
     """Turn sums into means, variance and scatter."""
     for direction in range(DIRECTIONS):
@@ -146,13 +146,13 @@ def average_cells(cell: Array) -> None:
                 own[SCATTER] -= shared * shared / spread
 
 
-@compiled
+@part
 def _freedom(pixels: float) -> float:
     """Degrees of freedom of a cell's scatter."""
     return pixels - 2 if pixels >= SLOPED else pixels - 1
 
 
-@compiled
+@part
 def plateau_variance(cell: Array, variance: Array) -> None:
     """Fill the pixel variance of the dark and of the light side, (2,), from the scatter within the tails' cells.
 

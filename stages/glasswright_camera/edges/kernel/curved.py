@@ -23,7 +23,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.special import j0, j1
 
-from glasswright_camera.compiled import compiled
+from glasswright_camera.compiled import part
 from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, REACH, SECOND_DERIVATIVE, edge_shapes, sine_profile
 
 if TYPE_CHECKING:
@@ -143,7 +143,7 @@ def sample_transfer(reach: float, frequency: Array, transfer: Array, at_zero: Ar
     return fine, np.stack(rows).T
 
 
-@compiled
+@part
 def find_curvature(curvatures: Array, curvature: float) -> tuple[int, float]:
     """Return the index of the table below a curvature, and the weight, 0 to 1, of the table above it."""
     k = 0
@@ -152,7 +152,7 @@ def find_curvature(curvatures: Array, curvature: float) -> tuple[int, float]:
     return k, min(max((curvature - curvatures[k]) / (curvatures[k + 1] - curvatures[k]), 0.0), 1.0)
 
 
-@compiled
+@part
 def interpolate_table(tables: Array, curvatures: Array, curvature: float, table: Array) -> None:
     """Fill `table` with the shapes of an edge of one curvature, interpolated between the nearest two of `tables`."""
     k, t = find_curvature(curvatures, curvature)

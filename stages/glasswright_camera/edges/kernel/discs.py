@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from glasswright_camera.compiled import compiled
+from glasswright_camera.compiled import compiled, inlined, part
 from glasswright_camera.edges.kernel.bins import (
     BINS,
     CELL_COLUMNS,
@@ -183,7 +183,7 @@ def fit_discs(frame: Frame, discs: Discs, model: Model, fits: Fits) -> None:
                 _fit_plane(own, look[plane], disc, model, fits.value[fullest, which], scales, fit)
 
 
-@compiled
+@inlined
 def _fit_plane(pixel: Array, look: Array, disc: Disc, model: Model, guide: Array, scales: Array, fit: Fit) -> None:
     """Fit one disc in one plane from the first estimate; repeat about the new centre if that moved.
 
@@ -262,7 +262,7 @@ def _fit_plane(pixel: Array, look: Array, disc: Disc, model: Model, guide: Array
     _profile(cell, fitted, radius_px, fit.profile)
 
 
-@compiled
+@part
 def _move(move: Array, fitted: Array, radial: float) -> None:
     """Add the fitted shift, given along and across the image radius, to a move along x and y."""
     c, s = math.cos(radial), math.sin(radial)
@@ -270,7 +270,7 @@ def _move(move: Array, fitted: Array, radial: float) -> None:
     move[1] += s * fitted[SHIFT_X] + c * fitted[SHIFT_Y]
 
 
-@compiled
+@part
 def _profile(cell: Array, fitted: Array, radius_px: float, profile: Array) -> None:
     """Fill the edge profile, (2, distances): mean light, 0 dark and 1 light, in sagittal and tangential sectors."""
     length = profile.shape[1]

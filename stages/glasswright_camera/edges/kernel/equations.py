@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from glasswright_camera.compiled import compiled, compiled_in_any_order
+from glasswright_camera.compiled import part, part_in_any_order
 from glasswright_camera.edges.kernel.bins import (
     ANGLE_MEAN,
     BINS,
@@ -63,7 +63,7 @@ class FitData(NamedTuple):
     """(DIRECTIONS, HARMONIC_POINTS): light to add to the model, of the edge's step; see `harmonics`."""
 
 
-@compiled_in_any_order
+@part_in_any_order
 def _fill_functions(
     data: FitData,
     direction: int,
@@ -143,7 +143,7 @@ def _fill_functions(
     return filled, lost, strays
 
 
-@compiled_in_any_order
+@part_in_any_order
 def _multiply(f: Array, filled: int, gram: Array) -> None:
     """Fill `gram` with the products of the rows of `f` over the first `filled` columns; rows are even in number.
 
@@ -163,7 +163,7 @@ def _multiply(f: Array, filled: int, gram: Array) -> None:
             gram[b, a], gram[b + 1, a], gram[b, a + 1], gram[b + 1, a + 1] = ff, fg, gf, gg
 
 
-@compiled
+@part
 def normal_equations(
     data: FitData,
     value: Array,

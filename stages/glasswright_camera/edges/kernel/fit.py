@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_camera.compiled import compiled
+from glasswright_camera.compiled import part
 from glasswright_camera.edges.kernel.bins import BINS, DIRECTIONS
 from glasswright_camera.edges.kernel.equations import FINE_SLACK, normal_equations
 from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, PARAMETERS, WIDTH
@@ -53,7 +53,7 @@ NARROWEST: Final = 0.9
 """Smallest 1/MTF50^2 in px^2 that is tried. A pixel alone has 2.75; below 1 there is no usable MTF50."""
 
 
-@compiled
+@part
 def solve(matrix: Array, right: Array) -> Array:
     """Return the solution of linear equations; NaN where the matrix is singular or not finite."""
     try:
@@ -62,7 +62,7 @@ def solve(matrix: Array, right: Array) -> Array:
         return np.full_like(right, math.nan)
 
 
-@compiled
+@part
 def invert(matrix: Array) -> Array:
     """Return the inverse of a matrix; NaN where it is singular or not finite."""
     try:
@@ -71,7 +71,7 @@ def invert(matrix: Array) -> Array:
         return np.full_like(matrix, math.nan)
 
 
-@compiled
+@part
 def _choose_cells(
     data: FitData,
     value: Array,
@@ -103,7 +103,7 @@ def _choose_cells(
     return total, used, lost_cells
 
 
-@compiled
+@part
 def _span(rejected: NDArray[np.bool_]) -> int:
     """Return the length, in directions, of the shortest arc that holds all rejected ones."""
     gap, widest = 0, 0
@@ -113,7 +113,7 @@ def _span(rejected: NDArray[np.bool_]) -> int:
     return DIRECTIONS - widest
 
 
-@compiled
+@part
 def fit_edge(
     data: FitData,
     start: Array,

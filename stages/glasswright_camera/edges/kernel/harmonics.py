@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy.special import j0, j1
 
-from glasswright_camera.compiled import compiled
+from glasswright_camera.compiled import part
 from glasswright_camera.edges.kernel.bins import DIRECTIONS
 from glasswright_camera.edges.kernel.curved import CURVATURES, added_by_curvature, find_curvature, sample_transfer
 from glasswright_camera.edges.kernel.parameters import EVEN_0, EVEN_2, WIDTH, WIDTH_C2
@@ -85,7 +85,7 @@ def _added_by_harmonics(radius: float, place: Array, frequency: Array, transfer:
     return np.stack([((-two - zero) * disc) @ weight, ((four - zero) * disc) @ weight])
 
 
-@compiled
+@part
 def add_harmonics(
     tables: Array, curvatures: Array, curvature: float, value: Array, factor: Array, added: Array
 ) -> None:

@@ -17,7 +17,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
-from glasswright_camera.compiled import compiled
+from glasswright_camera.compiled import part
 from glasswright_camera.edges.kernel.bins import DIRECTIONS
 from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, ODD_COUNT
 
@@ -48,7 +48,7 @@ RADIAL_COUNT: Final = 5 + SHAPE_COUNT
 """Functions of distance within a direction: level, e, slope of light, shift, width, even shapes, odd shapes."""
 
 
-@compiled
+@part
 def angular_factors(which: Counts, factor: Array) -> None:
     """Fill the index of the function of distance that each parameter scales, and its factor in each direction.
 
@@ -83,7 +83,7 @@ def angular_factors(which: Counts, factor: Array) -> None:
         f[ODD_S3:PARAMETERS] = s3
 
 
-@compiled
+@part
 def factor_slopes(factor: Array, slope: Array) -> None:
     """Fill the derivative of each factor of `angular_factors` by direction, per radian; same shape."""
     slope[:, :] = 0.0
@@ -102,7 +102,7 @@ def factor_slopes(factor: Array, slope: Array) -> None:
                 g[along], g[across] = -times * f[across], times * f[along]
 
 
-@compiled
+@part
 def _mean_turn(angle: float, half: float, times: int) -> tuple[float, float]:
     """Return the means of cos and sin of `times` the angle over a sector of half-width `half`."""
     mean = math.sin(times * half) / (times * half)

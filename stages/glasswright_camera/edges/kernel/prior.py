@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from glasswright_camera.compiled import compiled
+from glasswright_camera.compiled import part
 from glasswright_camera.edges.kernel.parameters import (
     EVEN_0,
     EVEN_2,
@@ -74,7 +74,7 @@ class PriorSettings(NamedTuple):
     estimated in one plane, whose covariance is therefore too small and the others' too large."""
 
 
-@compiled
+@part
 def fill_prior(
     family: FamilyMoments,
     settings: PriorSettings,
@@ -121,7 +121,7 @@ def fill_prior(
             prior[a, k] /= width
 
 
-@compiled
+@part
 def _add_regression(
     own: int, predictors: Counts, slopes: Array, offset: float, precision: float, prior: Array, information: Array
 ) -> None:
@@ -136,13 +136,13 @@ def _add_regression(
             prior[predictors[a], predictors[b]] += precision * slopes[a] * slopes[b]
 
 
-@compiled
+@part
 def _width_2_of_odd(family: FamilyMoments, value: Array) -> float:
     """Return the slope of the width's harmonic 2, over the mean width, on the square of coma."""
     return float(family.width_2_of_odd[0] + np.sum(family.width_2_of_odd[1:] * value[EVEN_0:EVEN_2]))
 
 
-@compiled
+@part
 def _add_width_2(
     family: FamilyMoments, own: Array, scales: Array, comatic: float, prior: Array, information: Array
 ) -> None:
@@ -161,7 +161,7 @@ def _add_width_2(
         _add_regression(WIDTH_C2 + sine, predictors, slopes, offset, precision, prior, information)
 
 
-@compiled
+@part
 def _add_width_4(family: FamilyMoments, own: Array, scales: Array, prior: Array, information: Array) -> None:
     """Add the regression of harmonic 4 of the width on the square of harmonic 2, both over the mean width."""
     predictors = np.array([WIDTH_C2, WIDTH_S2])
@@ -172,14 +172,14 @@ def _add_width_4(family: FamilyMoments, own: Array, scales: Array, prior: Array,
     _add_regression(WIDTH_S4, predictors, np.array([2 * s, 2 * c]), -sine, 1 / spread[1], prior, information)
 
 
-@compiled
+@part
 def _width_4_variance(family: FamilyMoments, scales: Array, k: int) -> float:
     """Return the residual variance of the width's cos 4a (k = 0) or sin 4a (1), over the mean width."""
     comatic = scales[COMA] / family.odd_1_square
     return float(scales[HARMONIC_4_COS + k] * family.width_variance[1] + comatic * family.width_variance[3])
 
 
-@compiled
+@part
 def _sum_coefficients(coefficients: Array, own: Array, sums: Array) -> None:
     """Fill `sums`, (EVEN_COUNT,): ``coefficients[0]`` and the harmonic 0 of the even shapes times the other rows."""
     sums[:] = coefficients[0]
@@ -187,7 +187,7 @@ def _sum_coefficients(coefficients: Array, own: Array, sums: Array) -> None:
         sums += own[EVEN_0 + i] * coefficients[1 + i]
 
 
-@compiled
+@part
 def _add_even_2(family: FamilyMoments, own: Array, residual: Array, prior: Array, information: Array) -> None:
     """Add the regression of the even shapes' harmonic 2 on that of the width, its cube, harmonic 0, and coma."""
     predictors = np.empty(4 + EVEN_COUNT, dtype=np.int64)
@@ -211,7 +211,7 @@ def _add_even_2(family: FamilyMoments, own: Array, residual: Array, prior: Array
     _add_regressions(EVEN_2, predictors, slopes, offset, own, residual, prior, information)
 
 
-@compiled
+@part
 def _add_even_4(family: FamilyMoments, own: Array, residual: Array, prior: Array, information: Array) -> None:
     """Add the regression of the even shapes' harmonic 4 on the width's, its harmonic 2 squared, and harmonic 0."""
     predictors = np.empty(3 + EVEN_COUNT, dtype=np.int64)
@@ -232,7 +232,7 @@ def _add_even_4(family: FamilyMoments, own: Array, residual: Array, prior: Array
     _add_regressions(EVEN_4, predictors, slopes, offset, own, residual, prior, information)
 
 
-@compiled
+@part
 def _add_regressions(
     first: int,
     predictors: Counts,
@@ -267,7 +267,7 @@ def _add_regressions(
             prior[predictors[a], predictors[b]] += both[a, b]
 
 
-@compiled
+@part
 def estimate_scales(
     family: FamilyMoments, settings: PriorSettings, value: Array, covariance: Array, scales: Array
 ) -> None:

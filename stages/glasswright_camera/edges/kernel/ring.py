@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from glasswright_camera.compiled import compiled, compiled_in_any_order
+from glasswright_camera.compiled import part, part_in_any_order
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -84,7 +84,7 @@ class Disc(NamedTuple):
     """(planes, 6)."""
 
 
-@compiled
+@part
 def one_disc(discs: Discs, which: int) -> Disc:
     """Return one disc."""
     map_px, radius_px = discs.maps[which], discs.radius_px[which]
@@ -95,7 +95,7 @@ def one_disc(discs: Discs, which: int) -> Disc:
     )  # fmt: skip
 
 
-@compiled
+@part
 def room_for_pixels(frame: Frame, disc: Disc, outer: float) -> int:
     """Return a number of rows that holds a disc's pixels of any plane out to `outer` px from its edge.
 
@@ -105,7 +105,7 @@ def room_for_pixels(frame: Frame, disc: Disc, outer: float) -> int:
     return int(frame.values.shape[0] * math.pi * (LONGEST_RADIUS * disc.radius_px + outer + 3) ** 2) + 64
 
 
-@compiled_in_any_order
+@part_in_any_order
 def edge_distance(px: float, py: float, inverse: Array, radius: float) -> tuple[float, float, float]:
     """Return a pixel's signed distance from the edge (px, light side positive) and the edge's normal there."""
     qx, qy = inverse[0, 0] * px + inverse[0, 1] * py, inverse[1, 0] * px + inverse[1, 1] * py
@@ -116,13 +116,13 @@ def edge_distance(px: float, py: float, inverse: Array, radius: float) -> tuple[
     return (level - radius * math.sqrt(level)) * share, nx * share, ny * share
 
 
-@compiled_in_any_order
+@part_in_any_order
 def gain_at(gain: Array, px: float, py: float) -> float:
     """Return the field's gain in one plane at px, py from the disc's expected centre; `gain` is (6,)."""
     return float(gain[0] + px * (gain[1] + gain[3] * px + gain[4] * py) + py * (gain[2] + gain[5] * py))
 
 
-@compiled_in_any_order
+@part_in_any_order
 def collect_ring(frame: Frame, disc: Disc, inner: float, outer: float, every: int, pixel: Array, count: Counts) -> int:
     """Collect the pixels of the ring, by colour plane. Return how many are clipped, which are left out.
 
@@ -184,7 +184,7 @@ def collect_ring(frame: Frame, disc: Disc, inner: float, outer: float, every: in
     return clipped
 
 
-@compiled_in_any_order
+@part_in_any_order
 def octant(c: float, s: float) -> int:
     """Return which eighth of the turn a direction lies in; eighth k has its centre at (k + 1/2) / 8 of a turn."""
     if s >= 0:
@@ -196,14 +196,14 @@ def octant(c: float, s: float) -> int:
     return 6 if -s > c else 7
 
 
-@compiled_in_any_order
+@part_in_any_order
 def sigma_of(width: float, reach: float) -> float:
     """Return sigma from the integral of e (1 - e) above TAIL over steps of a pixel, whose own variance is 1/12."""
     sigma = math.sqrt(max((width / WIDTH_OF_SIGMA) ** 2 - 1 / 12, 0.0))
     return min(max(sigma, LEAST_SIGMA_PX), MOST_SIGMA * reach)
 
 
-@compiled_in_any_order
+@part_in_any_order
 def first_look(pixel: Array, inner: float, outer: float, look: Array) -> bool:
     """Estimate levels, place and width of the edge without a model.
 

@@ -34,7 +34,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 from scipy.special import j0, j1
 
-from glasswright_camera.compiled import compiled, compiled_in_any_order
+from glasswright_camera.compiled import compiled, inlined, part, part_in_any_order
 from glasswright_camera.edges.kernel.bins import LEAST_VARIANCE
 from glasswright_camera.edges.kernel.curved import sample_transfer
 from glasswright_camera.edges.kernel.discs import (
@@ -211,7 +211,7 @@ def spread_table() -> Array:
     return np.ascontiguousarray(np.hstack([density, energy]))
 
 
-@compiled
+@part
 def collect_disc(frame: Frame, disc: Disc, outer: float, pixel: Array, count: Counts, clipped: Counts) -> None:
     """Collect the pixels of a disc and of the paper around it, by colour plane.
 
@@ -251,7 +251,7 @@ def collect_disc(frame: Frame, disc: Disc, outer: float, pixel: Array, count: Co
                 count[plane] += 1
 
 
-@compiled
+@part
 def _inverse_root(mean: float, along: float, cross: float) -> Array:
     """Return W^(-1/2) of W = mean + [[along, cross], [cross, -along]]."""
     det = math.sqrt(mean * mean - along * along - cross * cross)
@@ -263,7 +263,7 @@ def _inverse_root(mean: float, along: float, cross: float) -> Array:
     return inverse
 
 
-@compiled
+@part
 def _outline(value: Array, radius_px: float, circle: Array, points: int, outline: Array) -> None:
     """Fill the terms of the sums for each point of the outline, (points + 1, PER_POINT); the last row holds W^(-1/2).
 
@@ -303,7 +303,7 @@ def _outline(value: Array, radius_px: float, circle: Array, points: int, outline
     outline[points, 0], outline[points, 1], outline[points, 2] = root[0, 0], root[0, 1], root[1, 1]
 
 
-@compiled_in_any_order
+@part_in_any_order
 def _find_depth(x: float, y: float, outline: Array, points: int, table: Array, energy: Array, moves: Array) -> None:
     """Fill D at a pixel and its derivatives: `energy` (D, then by the even shapes), `moves` (by the MOVES parameters).
 
@@ -349,7 +349,7 @@ class DiscData(NamedTuple):
     """(pixels or more, 2): what each is expected to have, 0 dark and 1 paper, and what it has less that."""
 
 
-@compiled
+@part
 def _sum_up(
     data: DiscData, every: int, value: Array, variance: Array, choose: bool, normal: Array, right: Array
 ) -> tuple[float, int, int]:
@@ -408,7 +408,7 @@ def _sum_up(
     return total, used, lost
 
 
-@compiled
+@part
 def _pixel_variance(data: DiscData, every: int, variance: Array) -> float:
     """Fill the pixel variance at dark and at paper, (2,), from the residuals where the light hardly changes.
 
@@ -447,7 +447,7 @@ def _pixel_variance(data: DiscData, every: int, variance: Array) -> float:
     return max(total / max(number, 1.0), 1.0)
 
 
-@compiled
+@part
 def _fill_prior(family: FamilyMoments, width: float, radius_px: float, prior: Array) -> None:
     """Fill the prior's precision, (WHOLE, WHOLE): of the ellipse, the width's harmonic 2 and the shapes."""
     prior[:, :] = 0.0
@@ -457,7 +457,7 @@ def _fill_prior(family: FamilyMoments, width: float, radius_px: float, prior: Ar
     prior[ROUND:WHOLE, ROUND:WHOLE] = np.linalg.inv(family.round_ + FIRST_SCALES[HALO] * family.halo)
 
 
-@compiled
+@part
 def _guess_width(pixel: Array, low: float, high: float, radius_px: float) -> float:
     """Return a guess of 1/MTF50^2 from the second moment of the disc's depth, which is R^2 / 2 plus the blur's."""
     total, second = 0.0, 0.0
@@ -470,7 +470,7 @@ def _guess_width(pixel: Array, low: float, high: float, radius_px: float) -> flo
     return min(max(blur / (2 * GAUSSIAN_SIGMA**2), FIRST_GUESSES[0] * radius_px**2), FIRST_GUESSES[1] * radius_px**2)
 
 
-@compiled
+@part
 def _thin_out(pixel: Array, outer: float) -> int:
     """Keep pixels up to `outer` from the edge, at most about MOST_PIXELS, evenly chosen; return how many are left."""
     near = int(np.sum(pixel[:, DISTANCE] <= outer))
@@ -485,7 +485,7 @@ def _thin_out(pixel: Array, outer: float) -> int:
     return left
 
 
-@compiled
+@inlined
 def fit_disc(
     pixel: Array,
     disc: Disc,
@@ -615,7 +615,7 @@ def fit_disc(
     return count, quality * misfit, misfit_frac, lost / max(used + lost, 1), found
 
 
-@compiled
+@part
 def _move_to_centroid(data: DiscData, variance: Array, own: Array, inverse: Array) -> bool:
     """Move the centre to the centroid of the disc's depth above SHALLOW of the greatest; False where there is none.
 
@@ -642,7 +642,7 @@ def _move_to_centroid(data: DiscData, variance: Array, own: Array, inverse: Arra
     return True
 
 
-@compiled
+@part
 def _find_centroid(data: DiscData, variance: Array, own: Array, floor: float, place: Array) -> bool:
     """Fill `place`: the centroid x, y of the depth beyond `floor`, from the centre, and their variances by noise."""
     pixel, light = data.pixel, data.light
@@ -676,7 +676,7 @@ def _find_centroid(data: DiscData, variance: Array, own: Array, floor: float, pl
     return True
 
 
-@compiled
+@part
 def _lay_out(own: Array, inverse: Array, value: Array, covariance: Array) -> None:
     """Copy the fitted parameters and their covariance to the layout of `parameters`."""
     value[:] = 0.0
@@ -769,7 +769,7 @@ def fit_whole_discs(
             _profile_whole(pixel[plane, : count[plane]], fitted, radius_px, fits.profile[plane, which])
 
 
-@compiled
+@part
 def _profile_whole(pixel: Array, fitted: Array, radius_px: float, profile: Array) -> None:
     """Fill the edge profile, (2, distances): mean light, 0 dark and 1 light, in sagittal and tangential sectors."""
     length = profile.shape[1]

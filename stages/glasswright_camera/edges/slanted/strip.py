@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from glasswright_camera.compiled import compiled
+from glasswright_camera.compiled import compiled, part
 from glasswright_camera.edges.kernel.bins import (
     BINS,
     CELL_COLUMNS,
@@ -120,7 +120,7 @@ def collect_strip(frame: Frame, strip: Strip, pixel: Array, count: Counts) -> No
                 count[plane] = at + 1
 
 
-@compiled
+@part
 def look_at_strip(pixel: Array, inner: float, outer: float, look: Array) -> bool:
     """Fill `look`, (4,): dark, light, place and sigma, as in `first_look`; False without an edge."""
     bins = max(int(inner + outer), 2)
@@ -147,7 +147,7 @@ def look_at_strip(pixel: Array, inner: float, outer: float, look: Array) -> bool
     return True
 
 
-@compiled
+@part
 def slanted_factors(which: Counts, factor: Array) -> None:
     """Fill the factors of the parameters by block: see `angular_factors`.
 
@@ -166,7 +166,7 @@ def slanted_factors(which: Counts, factor: Array) -> None:
         factor[block, SHIFT_X], factor[block, SHIFT_Y] = t, t * t - 1 / 3
 
 
-@compiled
+@part
 def gather_strip(pixel: Array, shift: Array, scale: float, cell: Array) -> None:
     """Average pixels in cells of block along the edge and distance less `shift` (constant, t, t^2 - 1/3)."""
     cell[:, :, :] = 0.0
