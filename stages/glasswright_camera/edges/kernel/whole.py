@@ -34,7 +34,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 from scipy.special import j0, j1
 
-from glasswright_camera.compiled import compiled, inlined, part, part_in_any_order
+from glasswright_camera.compiled import compiled, part, part_in_any_order
 from glasswright_camera.edges.kernel.bins import LEAST_VARIANCE
 from glasswright_camera.edges.kernel.curved import sample_transfer
 from glasswright_camera.edges.kernel.discs import (
@@ -485,7 +485,7 @@ def _thin_out(pixel: Array, outer: float) -> int:
     return left
 
 
-@inlined
+@part
 def fit_disc(
     pixel: Array,
     disc: Disc,
