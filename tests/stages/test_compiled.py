@@ -11,10 +11,13 @@ def test_compiling_is_announced_once_for_all_processes_of_a_machine(tmp_path, ca
     first, second = Compilation(tmp_path / "cache"), Compilation(tmp_path / "cache")
     for each in (first, first, second):
         each.on_start(None)
+        each.on_end(None)
     assert capfd.readouterr().err == (
         "glasswright: compiling the measuring code, once for this version on this machine; it takes about a minute\n"
     )
-    Compilation(tmp_path / "other").on_start(None)
+    other = Compilation(tmp_path / "other")
+    other.on_start(None)
+    other.on_end(None)
     assert "once for this version" in capfd.readouterr().err
 
 
