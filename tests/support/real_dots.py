@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
+from scipy.ndimage import median_filter, uniform_filter
 from scipy.optimize import least_squares
 from skimage.measure import label, regionprops
 
@@ -44,10 +45,19 @@ MIDDLE_PX = np.array([959.5, 539.5])
 HALF_DIAGONAL_PX = float(np.hypot(*SIZE_PX)) / 2
 LEVEL = 0.3
 """Fraction of the largest depth above which light is weighted, as in the fit of whole discs."""
-WINDOW, RING_WINDOW, ROOM = 2.6, 1.9, 0.7
-"""Half-width of the window about a dot, in radii, and its largest reach, as a fraction of the way to the next dot; the
-outermost 4 px are paper. With 1.9 radii the tails of the widest blurs count as paper and shift blue by 0.2 px;
-the paper beside a sharpening ring is compared nearer to it, within RING_WINDOW."""
+HALF_PITCH = 10 / 3.3
+"""Of the lattice, in radii of a dot."""
+RING_WINDOW = 1.9
+"""Half-width in radii of the window in which sharpening rings are compared with the paper beside them."""
+FAR = 1.4
+"""Paper between the dots is farther than this many radii from the edge of each."""
+AROUND = 7.2
+"""Half-width in radii of the surroundings in which that paper is fitted: 1.2 pitches."""
+EVERY = 3
+"""Every third pixel of it is used, along and down: about 2000."""
+KNOWN = 0.1
+"""Standard uncertainty of a displacement, px, above which a dot is not judged: beside a large dot, and where the blur
+is cut by the border, the two independent ways differ by up to 1 px."""
 
 
 @cache
@@ -81,20 +91,52 @@ def trace(name: str) -> Trace:
     return trace_edges(load(name), locate(name), make_stand(), None, None)
 
 
-def find_depth(
-    light: Array, centre: Array, radius: float, clear: float, window: float = WINDOW
-) -> tuple[Array, Array] | None:
-    """Return a dot's depth below the paper, (size, size), and the window's centre; None if it is cut.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dots:
+    """Where dots lie, roughly: as chart location returns it. Arrays over dots; px."""
+
+    centre: Array
+    radius: Array
+    clear: Array
+    """Width free of other things beyond the edge."""
+
+    @classmethod
+    def of(cls, fit: ChartFit) -> Dots:
+        return cls(centre=fit.centre_px, radius=fit.radius_px, clear=fit.clear_px)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placed:
+    """Independent positions of dots in one plane."""
+
+    ways: Array
+    """(ways, dots, 2) px: with the paper about a dot, and with that between the dots of its surroundings."""
+    halves: Array
+    """(halves, dots, 2) px: from two halves of a dot's pixels, with the paper about it."""
+
+    @property
+    def centre(self) -> Array:
+        return np.asarray(self.ways.mean(axis=0))
+
+
+def cut_window(light: Array, centre: Array, reach: int) -> tuple[Array, Array] | None:
+    """Return a square window of light about a dot, and the pixel in its middle; None if it is cut by the border."""
+    middle = np.round(centre).astype(int)
+    x, y = middle.tolist()
+    window = light[max(y - reach, 0) : y + reach + 1, max(x - reach, 0) : x + reach + 1]
+    return (window, middle) if window.shape == (2 * reach + 1, 2 * reach + 1) else None
+
+
+def find_depth(light: Array, centre: Array, reach: int) -> tuple[Array, Array] | None:
+    """Return a dot's depth below the paper, (size, size), and the pixel in the window's middle; None if it is cut.
 
     The paper is a plane fitted to the window's rim. In these photographs light changes over a dot: a constant paper
     moves a centroid by up to 0.1 px.
     """
-    reach = int(np.ceil(min(window * radius, radius + ROOM * clear))) + 1
-    middle = np.round(centre).astype(int)
-    x, y = middle.tolist()
-    window = light[max(y - reach, 0) : y + reach + 1, max(x - reach, 0) : x + reach + 1]
-    if window.shape != (2 * reach + 1, 2 * reach + 1):
+    found = cut_window(light, centre, reach)
+    if found is None:
         return None
+    window, middle = found
     down, along = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     away = np.hypot(down, along)
     rim = (away > reach - 4) & (away <= reach)
@@ -103,19 +145,103 @@ def find_depth(
     return 1 - window / (design @ plane), middle
 
 
-def weigh_dot(light: Array, centre: Array, radius: float, clear: float, level: float = LEVEL) -> Array:
-    """Return an independent position: the centroid of a dot's depth above a fraction of the largest; NaN if cut."""
-    found = find_depth(light, centre, radius, clear)
-    if found is None:
-        return np.full(2, np.nan)
-    depth, middle = found
-    above = depth - level * np.percentile(depth, 99.5)
-    regions, reach = label(above > 0), len(above) // 2
+def mask_paper(light: Array, dots: Dots) -> NDArray[np.bool_]:
+    """Return which pixels are paper: far from every dot, and not darker than the paper about them (cut dots)."""
+    height, width = light.shape
+    near = np.zeros((height, width), dtype=bool)
+    for (x, y), radius in zip(dots.centre, dots.radius, strict=True):
+        reach = (1 + FAR) * radius
+        low, high = max(int(y - reach), 0), int(y + reach) + 2
+        left, right = max(int(x - reach), 0), int(x + reach) + 2
+        down, along = np.mgrid[low : min(high, height), left : min(right, width)]
+        near[low:high, left:right] |= np.hypot(down - y, along - x) < reach
+    coarse = median_filter(light[::8, ::8], 15, mode="nearest")
+    usual = np.kron(coarse, np.ones((8, 8)))[:height, :width]
+    return np.asarray(~near & (light > 0.85 * usual))
+
+
+def fit_paper(light: Array, is_paper: NDArray[np.bool_], middle: Array, half: int, reach: int) -> Array | None:
+    """Return the light of the paper in a dot's window, a quadratic surface fitted between the dots about it."""
+    x, y = middle.tolist()
+    low, left = max(y - half, 0), max(x - half, 0)
+    cut = (slice(low, y + half + 1, EVERY), slice(left, x + half + 1, EVERY))
+    down, along = np.nonzero(is_paper[cut])
+    if len(down) < 100:
+        return None
+    level = light[cut][down, along]
+
+    def terms(across: Array, along: Array) -> Array:
+        return np.stack([across**i * along**k for i in range(3) for k in range(3 - i)], axis=-1)
+
+    design = terms((EVERY * along + left - x) / half, (EVERY * down + low - y) / half)
+    used = np.ones(len(level), dtype=bool)
+    for _ in range(3):
+        surface, *_ = np.linalg.lstsq(design[used], level[used], rcond=None)
+        off = np.abs(level - design @ surface)
+        used = off < 5 * np.median(off[used])
+    down, along = np.mgrid[-reach : reach + 1, -reach : reach + 1] / half
+    return np.asarray(terms(along, down) @ surface)
+
+
+def weigh_depth(depth: Array, middle: Array, level: float, part: NDArray[np.bool_] | None = None) -> Array:
+    """Return the centroid of a dot's depth above a fraction of the largest, of a part of its pixels; NaN if none."""
+    reach = len(depth) // 2
+    within = np.hypot(*np.mgrid[-reach : reach + 1, -reach : reach + 1]) < 0.5 * reach
+    # the largest of a noisy picture is noise: means of 3 x 3
+    above = depth - level * uniform_filter(depth, 3)[within].max()
+    regions = label(above > 0)
     if not regions[reach, reach]:
         return np.full(2, np.nan)
     inside = (regions == regions[reach, reach]).astype(int)
-    row, column = regionprops(inside, intensity_image=np.maximum(above, 0))[0].centroid_weighted
+    weight = np.maximum(above, 0)
+    row, column = regionprops(inside, intensity_image=weight if part is None else weight * part)[0].centroid_weighted
     return np.asarray(middle + [column - reach, row - reach])
+
+
+def place_dots(light: Array, dots: Dots, level: float = LEVEL) -> Placed:
+    """Place the dots of one plane with scikit-image, independently of the project.
+
+    A position is the centroid of the depth below the paper, above `level` of the largest. Two ways know the paper: a
+    plane fitted half-way to the next dots, where a lattice of blurred dots takes as much light on one side as on the
+    other; and a surface fitted in the gaps of the lattice out to 1.2 pitches. On drawn dots with known positions both
+    are true to 0.01 px (`test_real_dots`); their difference shows what the paper does to a centroid.
+    """
+    is_paper = mask_paper(light, dots)
+    ways = np.full((2, len(dots.centre), 2), np.nan)
+    halves = np.full((2, len(dots.centre), 2), np.nan)
+    for index, (centre, radius, clear) in enumerate(zip(dots.centre, dots.radius, dots.clear, strict=True)):
+        reach = int(min(HALF_PITCH * radius, radius + clear))
+        found, window = find_depth(light, centre, reach), cut_window(light, centre, reach)
+        if found is None or window is None:
+            continue
+        depth, middle = found
+        ways[0, index] = weigh_depth(depth, middle, level)
+        # squares of two pixels, so that both halves have all lines of an interlaced picture
+        squares = np.add.outer(np.arange(len(depth)) // 2, np.arange(len(depth)) // 2) % 2 == 1
+        for half in range(2):
+            halves[half, index] = weigh_depth(depth, middle, level, squares == bool(half))
+        paper = fit_paper(light, is_paper, middle, int(AROUND * radius), reach)
+        if paper is not None:
+            ways[1, index] = weigh_depth(1 - window[0] / paper, middle, level)
+    return Placed(ways=ways, halves=halves)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shift:
+    """Independent displacements of one plane from green: arrays over dots, px."""
+
+    value: Array
+    """(dots, 2)."""
+    u: Array
+    """(dots,): standard uncertainty, the root mean square of its two parts: half the difference of the two ways, and of
+    the two halves of the pixels."""
+
+
+def find_shift(green: Placed, other: Placed) -> Shift:
+    """Return displacements and their uncertainties; parts common to both planes cancel."""
+    ways, halves = other.ways - green.ways, other.halves - green.halves
+    parts = [np.hypot(*(both[1] - both[0]).T) / 2 for both in (ways, halves)]
+    return Shift(value=ways.mean(axis=0), u=np.hypot(*parts))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,38 +249,67 @@ class Displaced:
     """Difference of a plane's displacement from green to that of independent centroids, px."""
 
     dot_count: int
+    known_count: int
+    """Dots whose displacement the independent ways know within KNOWN; the quantiles below are theirs."""
     median_px: float
     most_px: float
     """Nine tenths of the dots differ by less."""
+    apart_count: int
+    """Dots that differ by more than 0.1 px, though neither the project nor the independent ways state more than KNOWN
+    for their uncertainty."""
     uniform_px: float
     """Length of the part common to all dots."""
     radial_px: float
     """Largest radial part, from the middle to the outermost dot."""
     radial_px_u: float
     """Its standard uncertainty, from those that the displacements have."""
+    ways_uniform_px: float
+    ways_radial_px: float
+    """The same parts of the difference of the two independent ways."""
+
+
+@cache
+def place(name: str, plane: int, level: float = LEVEL) -> Placed:
+    return place_dots(load(name).values[plane] / 65535, Dots.of(locate(name)), level)
 
 
 def compare_displacement(name: str, plane: int, level: float = LEVEL) -> Displaced:
     """Compare one photograph's displacement of a plane from green with that of scikit-image's centroids."""
-    found, fit, light = trace(name), locate(name), load(name).values / 65535
-    dots = list(zip(fit.centre_px, fit.radius_px, fit.clear_px, strict=True))
-    green, other = (np.array([weigh_dot(light[each], *dot, level) for dot in dots]) for each in (1, plane))
-    own, independent = found.centre_px[plane] - found.centre_px[1], other - green
-    both = np.isfinite(own + independent).all(axis=1) & ~fit.is_mark
-    off, place = (own - independent)[both], fit.centre_px[both]
-    part, covariance = _split(off, place, np.hypot(found.centre_u_px[plane], found.centre_u_px[1])[both])
+    found, fit = trace(name), locate(name)
+    green, other = place(name, 1, level), place(name, plane, level)
+    shift = find_shift(green, other)
+    own_u = np.hypot(*np.hypot(found.centre_u_px[plane], found.centre_u_px[1]).T)
+    off = found.centre_px[plane] - found.centre_px[1] - shift.value
+    both = np.isfinite(off).all(axis=1) & ~fit.is_mark
+    ways = (other.ways - green.ways)[1] - (other.ways - green.ways)[0]
+    weight = np.hypot(np.hypot(found.centre_u_px[plane], found.centre_u_px[1]), shift.u[:, None] / np.sqrt(2))
+    uniform, radial, radial_u = _read_parts(off[both], fit.centre_px[both], weight[both])
+    ways_uniform, ways_radial, _ = _read_parts(ways[both], fit.centre_px[both], weight[both])
+    known = both & (shift.u < KNOWN)
+    apart = np.hypot(*off.T)
+    return Displaced(
+        dot_count=int(both.sum()),
+        known_count=int(known.sum()),
+        median_px=float(np.median(apart[known])),
+        most_px=float(np.percentile(apart[known], 90)),
+        apart_count=int((apart[known & (own_u < KNOWN)] > 0.1).sum()),
+        uniform_px=uniform,
+        radial_px=radial,
+        radial_px_u=radial_u,
+        ways_uniform_px=ways_uniform,
+        ways_radial_px=ways_radial,
+    )
+
+
+def _read_parts(off: Array, place: Array, off_u: Array) -> tuple[float, float, float]:
+    """Return the length of the uniform part, the largest radial part out to the last dot, and its uncertainty."""
+    part, covariance = _split(off, place, off_u)
     height = np.linspace(0, np.hypot(*(place - MIDDLE_PX).T).max() / HALF_DIAGONAL_PX, 21)
     basis = np.column_stack([height, height**3])
     radial = np.abs(basis @ part[2:])
     most = int(np.argmax(radial))
-    return Displaced(
-        dot_count=int(both.sum()),
-        median_px=float(np.median(np.hypot(*off.T))),
-        most_px=float(np.percentile(np.hypot(*off.T), 90)),
-        uniform_px=float(np.hypot(*part[:2])),
-        radial_px=float(radial[most]),
-        radial_px_u=float(np.sqrt(basis[most] @ covariance[2:, 2:] @ basis[most])),
-    )
+    radial_u = float(np.sqrt(basis[most] @ covariance[2:, 2:] @ basis[most]))
+    return float(np.hypot(*part[:2])), float(radial[most]), radial_u
 
 
 def _split(shift: Array, place: Array, shift_u: Array) -> tuple[Array, Array]:
@@ -218,7 +373,9 @@ def find_overshoot(name: str, plane: int) -> float:
     fit, light = locate(name), load(name).values[plane] / 65535
     most = []
     for index in np.flatnonzero(~fit.is_mark):
-        found = find_depth(light, fit.centre_px[index], fit.radius_px[index], fit.clear_px[index], RING_WINDOW)
+        radius = fit.radius_px[index]
+        reach = int(np.ceil(min(RING_WINDOW * radius, radius + 0.7 * fit.clear_px[index]))) + 1
+        found = find_depth(light, fit.centre_px[index], reach)
         if found is None:
             continue
         depth, _ = found

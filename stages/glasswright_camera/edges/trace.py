@@ -28,8 +28,8 @@ def _name_asymmetry(fields: dict[str, Any]) -> dict[str, Any]:
 class Trace(Artefact):
     """The edges of the discs of one chart shot. Arrays run over (discs,) or (planes, discs); NaN where a disc failed.
 
-    A disc too small for its blur was fitted as a whole. Its place is as accurate as others; `asymmetry` is NaN, and so
-    is MTF50 where its standard uncertainty would be over 10 %.
+    A disc too small for its blur in one plane was fitted as a whole. Its position in all planes is the centroid of its
+    depth, and in that plane `asymmetry` is NaN, and so is MTF50 where its standard uncertainty would be over 10 %.
 
     Sensor pixels, x right, y down, pixel centres at integers. *Tangential* blur is the spread along the image
     radius (it blurs lines at right angles to the radius), *sagittal* blur the spread across it. Within one radius of a

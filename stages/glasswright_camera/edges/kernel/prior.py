@@ -45,7 +45,8 @@ aberrations are strong."""
 class PriorSettings(NamedTuple):
     """Constants of the prior that were set by trial; a named tuple, as compiled code reads it.
 
-    `ci/bench ablation --settings` shows what halving and doubling each does.
+    Each is a choice between bias and scatter: `ci/bench ablation --settings` shows what halving and doubling it does;
+    its results are in `stages/DECISIONS.md`.
     """
 
     first_scales: tuple[float, float, float, float, float] = FIRST_SCALES

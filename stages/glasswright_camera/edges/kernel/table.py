@@ -52,7 +52,13 @@ from glasswright_camera.edges.kernel.reading import (
     turn_pair,
 )
 from glasswright_camera.edges.kernel.ring import Discs, Frame
-from glasswright_camera.edges.kernel.whole import WHOLE_BLURS, fit_whole_discs, spread_table, whole_shape_u
+from glasswright_camera.edges.kernel.whole import (
+    LEAST_BLUR,
+    WHOLE_BLURS,
+    fit_whole_discs,
+    spread_table,
+    whole_shape_u,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -66,6 +72,10 @@ BEYOND_MIDDLE: Final = 1.1
 beyond it."""
 TOO_BLURRED: Final = (NO_EDGE, NO_LEVEL, NOT_CONVERGED, REJECTED)
 """Endings of the fit of an edge after which the whole disc is fitted: the disc may be small for its blur."""
+MOST_LEFT_OUT_OF_SMALL: Final = 0.05
+"""Largest share of its edge that a disc of 1.35 to 1.67 blurs (1 / LEAST_BLUR) may leave out: less than one of 16
+directions. With more it is fitted whole. In interlaced video, whose edges are combs, the centres of such edges were up
+to 0.9 px off."""
 MOST_BLUR_U: Final = 0.1
 """Largest relative standard uncertainty of MTF50, from noise and unknown shape, of a disc that was fitted whole; with a
 larger one only its place is reported."""
@@ -154,7 +164,7 @@ def trace_table(
     fit_discs(frame, located, model, fits)
     curve = read_sharpness(value, covariance)
     if solid is not None:
-        blurred = _is_blurred(value[..., ENDING], curve[0] * radius_px[:, None]) & solid
+        blurred = _is_blurred(value, curve[0] * radius_px[:, None]) & solid
         if blurred.any():
             # a disc too blurred in one plane is placed by its whole in all planes
             wanted = (blurred | (value[..., ENDING] == MEASURED)) & blurred.any(axis=0)
@@ -195,9 +205,11 @@ def trace_table(
     )
 
 
-def _is_blurred(ending: Array, blurs: Array) -> NDArray[np.bool_]:
+def _is_blurred(value: Array, blurs: Array) -> NDArray[np.bool_]:
     """Return which discs are small for their blur: (planes, discs); `blurs` is MTF50 times radius, (..., 2)."""
-    return np.asarray(np.isin(ending, TOO_BLURRED) | (np.nan_to_num(blurs, nan=np.inf).min(axis=-1) < WHOLE_BLURS))
+    least = np.nan_to_num(blurs, nan=np.inf).min(axis=-1)
+    is_part = (least < 1 / LEAST_BLUR) & (value[..., LEFT_OUT] > MOST_LEFT_OUT_OF_SMALL)
+    return np.asarray(np.isin(value[..., ENDING], TOO_BLURRED) | (least < WHOLE_BLURS) | is_part)
 
 
 def _is_certain(ending: Array, curve: tuple[Array, Array, Array], radius_px: Array) -> NDArray[np.bool_]:

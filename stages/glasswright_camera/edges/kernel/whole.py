@@ -17,9 +17,12 @@ Both integrands are smooth and periodic, so a sum over a few dozen points is exa
 exponentially convergent trapezoidal rule). Ellipses and stretched blurs take no longer than circles.
 
 h and H come from `edge_shapes`. The prior of a blur is therefore the same as at an edge, W is 1/MTF50^2 by direction,
-and the two fits agree where both work. The model is even about its centre. Where it does not fit, the centre is moved
-to the centroid of the disc's depth, so that colour planes with different blurs stay comparable; the place is then kept,
-MTF50 is not.
+and the two fits agree where both work.
+
+The model is even about its centre, a comatic blur is not, and what an even model makes of it depends on noise and on
+the width of the blur. So the position is not the model's: it is the centroid of the disc's depth below the paper, in
+all planes of a disc and whether or not the model fits. Where the blur cannot be fitted, the position is kept and MTF50
+is not.
 
 Coordinates are along and across the image radius, parameters those of `parameters`; those that this fit does not
 determine stay 0.
@@ -42,6 +45,7 @@ from glasswright_camera.edges.kernel.discs import (
     ENDING,
     LEAST_QUALITY,
     LEFT_OUT,
+    MEASURED,
     MISFIT,
     MOST_LEFT_OUT,
     NOISE,
@@ -146,15 +150,18 @@ CURVED_SHAPE_U: Final = 0.02
 """See `whole_shape_u`."""
 WHOLE_BLURS: Final = 1.35
 """A disc whose radius is fewer blurs has no dark level inside its edge and is fitted whole."""
-UNEXPLAINED: Final = 1.25
-"""Chi-square per degree of freedom above which the model does not describe the blur."""
+PAPER_RING: Final = 0.75
+"""The paper about a disc is a plane, fitted to the pixels beyond this share of the reach of its pixels. They lie about
+half-way to the next discs: there the blurs of a lattice's discs remove the same light on opposite sides, however
+asymmetric they are, and the plane does not tilt. The slope fitted together with an even blur does."""
+PAPER_SIGMAS: Final = 3.0
+"""Pixels that deviate by more from that plane are left out of it."""
 SHALLOW: Final = 0.3
 """Threshold of the centroid, as a share of the greatest depth. For an asymmetric blur it is part of the definition of
-the place: another threshold has another centroid. Independent centroids with this threshold agree
-(`ci/bench photographs`)."""
+the place: another threshold has another centroid."""
 OTHER_LEVELS: Final = (0.2, 0.4)
-"""Centroids beyond these shares of the deepest are compared with that beyond SHALLOW; their rms difference is part of
-the place's standard uncertainty. Dots whose blur has a tail on one side move by 0.2 to 0.4 px between the two."""
+"""Half the difference of the centroids beyond these shares of the deepest, less what noise makes, is part of the
+standard uncertainty. Dots whose blur has a tail on one side move by 0.2 to 0.4 px between the two."""
 NOT_COUNTED: Final = 0.1
 """Depth that counts as paper in the first guess."""
 DARK_PART, LIGHT_PART = 50, 10
@@ -471,18 +478,9 @@ def _guess_width(pixel: Array, low: float, high: float, radius_px: float) -> flo
 
 
 @part
-def _thin_out(pixel: Array, outer: float) -> int:
-    """Keep pixels up to `outer` from the edge, at most about MOST_PIXELS, evenly chosen; return how many are left."""
-    near = int(np.sum(pixel[:, DISTANCE] <= outer))
-    every = max(1, near // MOST_PIXELS)
-    left, seen = 0, 0
-    for i in range(len(pixel)):
-        if pixel[i, DISTANCE] <= outer:
-            if seen % every == 0:
-                pixel[left] = pixel[i]
-                left += 1
-            seen += 1
-    return left
+def _thin_out(near: Array) -> Array:
+    """Return at most about MOST_PIXELS pixels, evenly chosen."""
+    return near[:: max(1, len(near) // MOST_PIXELS)].copy()
 
 
 @part
@@ -491,11 +489,10 @@ def fit_disc(
     disc: Disc,
     family: FamilyMoments,
     spread: Array,
-    centroid: bool,
     value: Array,
     covariance: Array,
     variance: Array,
-) -> tuple[int, float, float, float, bool]:
+) -> tuple[float, float, float, bool]:
     """Fit a whole disc.
 
     Parameters
@@ -504,20 +501,18 @@ def fit_disc(
         (pixels, COLUMNS) of one plane, from `collect_disc`.
     family, spread
         See `family_moments` and `spread_table`.
-    centroid
-        Whether the place is the centroid of the depth also where the model explains the blur.
     value, covariance, variance
         Filled: (PARAMETERS,), (PARAMETERS, PARAMETERS), and a pixel's variance on the dark and on the light side.
 
     Returns
     -------
     tuple
-        The number of pixels kept, now the first rows; then, as by `fit_edge`, chi-square per degree of freedom, misfit
-        and share left out; and whether there is a disc. The width is NaN where the blur could not be fitted.
+        As by `fit_edge`, chi-square per degree of freedom, misfit and share left out; then whether there is a disc. The
+        width is NaN where the blur could not be fitted.
     """
     count, radius_px, map_px, scale = len(pixel), disc.radius_px, disc.map_px, disc.radius_mm
     if count < LEAST_PIXELS:
-        return count, math.nan, math.nan, math.nan, False
+        return math.nan, math.nan, math.nan, False
     turn_c, turn_s = math.cos(disc.radial), math.sin(disc.radial)
     circle = np.empty((2, 2))
     sign = 1.0 if np.linalg.det(map_px) > 0 else -1.0
@@ -530,8 +525,9 @@ def fit_disc(
     own = np.zeros(WHOLE)
     own[DARK], own[CONTRAST], own[WIDTH] = low, high - low, _guess_width(pixel, low, high, radius_px)
     if not own[CONTRAST] > 0:
-        return count, math.nan, math.nan, math.nan, False
+        return math.nan, math.nan, math.nan, False
     variance[:] = (FIRST_NOISE * own[CONTRAST]) ** 2
+    paper = _fit_paper(pixel)
     kept, light = np.ones(count, dtype=np.bool_), np.zeros((count, 2))
     data = DiscData(pixel, radius_px, circle, spread, kept, light)
     prior = np.empty((WHOLE, WHOLE))
@@ -545,8 +541,9 @@ def fit_disc(
         if turn:
             misfit = _pixel_variance(data, part, variance)
         if turn == 1:
-            count = _thin_out(pixel, OUTER_REACH * math.sqrt(own[WIDTH]))
-            data = DiscData(pixel[:count], radius_px, circle, spread, kept, light)
+            thinned = _thin_out(pixel[pixel[:, DISTANCE] <= OUTER_REACH * math.sqrt(own[WIDTH])])
+            count = len(thinned)
+            data = DiscData(thinned, radius_px, circle, spread, kept, light)
             part = 1 + count // FIRST_PIXELS
         if turn == 2:
             part = 1
@@ -555,7 +552,7 @@ def fit_disc(
         damping, converged = FIRST_DAMPING if turn == 0 else NEAR_DAMPING, False
         for _ in range(ITERATIONS):
             if used < LEAST_PIXELS:
-                return count, math.nan, math.nan, 1.0, False
+                return math.nan, math.nan, 1.0, False
             downhill = right - prior @ own
             damped = normal + prior
             for m in range(WHOLE):
@@ -589,9 +586,12 @@ def fit_disc(
                 damping = max(damping, RAISED_DAMPING) * 10
                 if damping > MOST_DAMPING:
                     break
+        # the light was last computed at a trial, which may have been rejected
+        _sum_up(data, part, own, misfit * variance, False, trial_normal, trial_right)
     inverse = invert(normal + prior)
-    if not inverse[DARK, DARK] > 0:
-        return count, math.nan, math.nan, math.nan, False
+    # the last step is not limited: without a disc the width may be negative
+    if not (inverse[DARK, DARK] > 0 and own[WIDTH] > 0):
+        return math.nan, math.nan, math.nan, False
     freedom = max(used - WHOLE + np.sum(inverse * prior), 1.0)
     quality = total / freedom
     beyond = max(total - freedom / misfit - NOISE_SIGMAS * math.sqrt(2 * freedom) / misfit, 0.0)
@@ -601,10 +601,13 @@ def fit_disc(
         signal += (1 - light[i, 0]) ** 2
     noise = math.sqrt(misfit * max(variance[0], variance[1]))
     found = own[CONTRAST] > LEAST_STEP and own[CONTRAST] * math.sqrt(signal) > LEAST_SIGNAL * noise
-    if centroid or quality * misfit > UNEXPLAINED:
-        found &= _move_to_centroid(data, misfit * variance, own, inverse)
+    # a centroid needs every pixel: where colours are stored for pairs of columns, the even ones alone are 0.2 px off
+    near = pixel[pixel[:, DISTANCE] <= OUTER_REACH * math.sqrt(own[WIDTH])]
+    whole = DiscData(near, radius_px, circle, spread, np.ones(len(near), dtype=np.bool_), np.zeros((len(near), 2)))
+    _sum_up(whole, 1, own, misfit * variance, True, trial_normal, trial_right)
+    found &= _move_to_centroid(whole, paper, misfit * variance, own, inverse)
     found &= math.hypot(own[SHIFT_X], own[SHIFT_Y]) < MOST_RESIZED * radius_px
-    found &= np.max(data.pixel[:, DISTANCE]) > LEAST_OUTSIDE * math.sqrt(own[WIDTH])
+    found &= np.max(near[:, DISTANCE]) > LEAST_OUTSIDE * math.sqrt(own[WIDTH])
     # a width at the limit of the search is none
     converged &= abs(own[SHIFT]) < MOST_RESIZED * radius_px and own[WIDTH] > (1.01 * SMALLEST_BLUR * radius_px) ** 2
     if not converged:
@@ -612,25 +615,61 @@ def fit_disc(
         own[WIDTH] = math.nan
     inverse *= max(quality, LEAST_QUALITY)
     _lay_out(own, inverse, value, covariance)
-    return count, quality * misfit, misfit_frac, lost / max(used + lost, 1), found
+    return quality * misfit, misfit_frac, lost / max(used + lost, 1), found
 
 
 @part
-def _move_to_centroid(data: DiscData, variance: Array, own: Array, inverse: Array) -> bool:
+def _fit_paper(pixel: Array) -> Array:
+    """Fit a plane to the light of the outermost pixels: (3,), its level at the expected centre and its slopes."""
+    ring = pixel[pixel[:, DISTANCE] > PAPER_RING * np.max(pixel[:, DISTANCE])]
+    plane, used = np.zeros(3), np.ones(len(ring), dtype=np.bool_)
+    row, off = np.ones(3), np.zeros(len(ring))
+    for _ in range(3):
+        normal, right = 1e-12 * np.eye(3), np.zeros(3)
+        for i in range(len(ring)):
+            if used[i]:
+                row[1], row[2] = ring[i, X], ring[i, Y]
+                for m in range(3):
+                    right[m] += row[m] * ring[i, LIGHT]
+                    for k in range(3):
+                        normal[m, k] += row[m] * row[k]
+        plane[:] = solve(normal, right)
+        for i in range(len(ring)):
+            off[i] = ring[i, LIGHT] - plane[0] - plane[1] * ring[i, X] - plane[2] * ring[i, Y]
+        used = np.abs(off) <= PAPER_SIGMAS * math.sqrt(np.sum(used * off**2) / np.sum(used))
+    return plane
+
+
+@part
+def _move_to_centroid(data: DiscData, paper: Array, variance: Array, own: Array, inverse: Array) -> bool:
     """Move the centre to the centroid of the disc's depth above SHALLOW of the greatest; False where there is none.
 
-    A pixel's depth is the light it lacks, of the step. The centroid of the model, which is even about its centre, is
-    computed over the same pixels and subtracted, so that sparse pixels do no harm. Small depths are left out, as faint
-    tails on one side would have a long lever.
+    A pixel's depth is the light it lacks, of that of the paper. The centroid of the model, which is even about its
+    centre, is computed over the same pixels and subtracted, so that sparse pixels do no harm. Small depths are left
+    out, as faint tails on one side would have a long lever.
     """
-    light, count = data.light, len(data.pixel)
+    pixel, light, count = data.pixel, data.light, len(data.pixel)
+    depth = np.empty((count, 3))
     deepest = 0.0
     for i in range(count):
-        deepest = max(deepest, 1 - light[i, 0])
-    place = np.empty((3, 4))
+        level = paper[0] + paper[1] * pixel[i, X] + paper[2] * pixel[i, Y]
+        if not level > 0:
+            return False
+        depth[i, 0], depth[i, 1], depth[i, 2] = 1 - pixel[i, LIGHT] / level, 1 - light[i, 0], 1 / level
+        deepest = max(deepest, depth[i, 1])
+    seen, modelled = 0.0, 0.0
+    for i in range(count):
+        if data.kept[i] and depth[i, 1] > deepest - FLAT:
+            seen += depth[i, 0]
+            modelled += depth[i, 1]
+    if not (seen > 0 and modelled > 0):
+        return False
+    depth[:, 1] *= seen / modelled
+    deepest *= seen / modelled
+    place = np.empty((3, 5))
     for turn in range(3):
         level = SHALLOW if turn == 0 else OTHER_LEVELS[turn - 1]
-        if not _find_centroid(data, variance, own, level * deepest, place[turn]):
+        if not _find_centroid(data, depth, variance, own, level * deepest, place[turn]):
             return False
     # covariances with other parameters are not kept
     for k in (SHIFT_X, SHIFT_Y):
@@ -638,41 +677,45 @@ def _move_to_centroid(data: DiscData, variance: Array, own: Array, inverse: Arra
         own[k] += place[0, axis]
         inverse[k, :] = 0.0
         inverse[:, k] = 0.0
-        inverse[k, k] = place[0, 2 + axis] + 0.5 * np.sum((place[1:, axis] - place[0, axis]) ** 2)
+        # the pixels of the higher level are among those of the lower: their noise is common
+        noise = place[1, 2 + axis] + place[2, 2 + axis] * (1 - 2 * place[2, 4] / place[1, 4])
+        inverse[k, k] = place[0, 2 + axis] + 0.25 * max((place[2, axis] - place[1, axis]) ** 2 - noise, 0.0)
     return True
 
 
 @part
-def _find_centroid(data: DiscData, variance: Array, own: Array, floor: float, place: Array) -> bool:
-    """Fill `place`: the centroid x, y of the depth beyond `floor`, from the centre, and their variances by noise."""
+def _find_centroid(data: DiscData, depth: Array, variance: Array, own: Array, floor: float, place: Array) -> bool:
+    """Fill `place`: centroid x, y of the depth beyond `floor`, from the centre; their variances by noise; sum of depth.
+
+    `depth` is (pixels, 3): measured and modelled, and the inverse of the paper's light.
+    """
     pixel, light = data.pixel, data.light
-    x, y = own[SHIFT_X], own[SHIFT_Y]
     seen, along, across, square_along, square_across = 0.0, 0.0, 0.0, 0.0, 0.0
     modelled, model_along, model_across = 0.0, 0.0, 0.0
     for i in range(len(pixel)):
         if not data.kept[i]:
             continue
-        dx, dy = pixel[i, X] - x, pixel[i, Y] - y
-        model = 1 - light[i, 0]
-        depth = model - light[i, 1] / own[CONTRAST] - floor
-        model -= floor
+        dx, dy = pixel[i, X] - own[SHIFT_X], pixel[i, Y] - own[SHIFT_Y]
+        model, measured = depth[i, 1] - floor, depth[i, 0] - floor
         if model > 0:
             modelled += model
             model_along += model * dx
             model_across += model * dy
-        if depth > 0:
+        if measured > 0:
             noise = variance[0] + (variance[1] - variance[0]) * min(max(light[i, 0], 0.0), 1.0)
-            seen += depth
-            along += depth * dx
-            across += depth * dy
+            noise *= depth[i, 2] ** 2
+            seen += measured
+            along += measured * dx
+            across += measured * dy
             square_along += noise * dx * dx
             square_across += noise * dy * dy
     if not (seen > 0.5 * modelled and modelled > 0):
         return False
     place[0] = along / seen - model_along / modelled
     place[1] = across / seen - model_across / modelled
-    place[2] = square_along / (own[CONTRAST] * seen) ** 2
-    place[3] = square_across / (own[CONTRAST] * seen) ** 2
+    place[2] = square_along / seen**2
+    place[3] = square_across / seen**2
+    place[4] = seen
     return True
 
 
@@ -703,7 +746,8 @@ def fit_whole_discs(
     """Fit whole discs in the planes where they are wanted, and fill `fits`.
 
     `spread` is from `spread_table`; `wanted` and `blurred` are (planes, discs). In planes that are wanted but not
-    blurred only the place is replaced. Rows of discs that failed are not changed.
+    blurred only the position is replaced; it is NaN where the disc has no centroid. Otherwise rows of discs that failed
+    are not changed.
     """
     planes = wanted.shape[0]
     count, clipped = np.zeros(planes, dtype=np.int64), np.zeros(planes, dtype=np.int64)
@@ -725,39 +769,37 @@ def fit_whole_discs(
             pixel = np.empty((planes, room, COLUMNS))
         collect_disc(frame, disc, outer, pixel, count, clipped)
         c, s = math.cos(disc.radial), math.sin(disc.radial)
-        quality[:], found[:] = math.nan, False
-        for centroid in (False, True):
-            # one plane's tail is noise in another: where one needs its centroid, all have it
-            if centroid and not (quality > UNEXPLAINED).any():
-                break
-            for plane in range(planes):
-                if not wanted[plane, which] or clipped[plane] > MOST_CLIPPED * count[plane]:
-                    continue
-                if centroid and not quality[plane] <= UNEXPLAINED:
-                    continue
-                count[plane], quality[plane], misfit[plane], lost[plane], found[plane] = fit_disc(
-                    pixel[plane, : count[plane]], disc, family, spread, centroid,
-                    value[plane], spreads[plane], noise[plane],
-                )  # fmt: skip
+        found[:] = False
         for plane in range(planes):
+            if not wanted[plane, which] or clipped[plane] > MOST_CLIPPED * count[plane]:
+                continue
+            quality[plane], misfit[plane], lost[plane], found[plane] = fit_disc(
+                pixel[plane, : count[plane]], disc, family, spread, value[plane], spreads[plane], noise[plane]
+            )
+        for plane in range(planes):
+            if not wanted[plane, which]:
+                continue
             fitted, spread_of_fit = value[plane], spreads[plane]
             own, covariance = fits.value[plane, which], fits.covariance[plane, which]
+            # the centre of an edge is another definition of the position than the other planes have
+            own[CENTRE : CENTRE + 2] = math.nan
             if not found[plane]:
                 continue
-            if blurred[plane, which] and fitted[WIDTH] < (LEAST_BLUR * radius_px) ** 2:
+            is_small = blurred[plane, which] and not fitted[WIDTH] < (LEAST_BLUR * radius_px) ** 2
+            if blurred[plane, which] and not is_small and own[ENDING] != MEASURED:
                 # the disc is large for its blur: its edge failed for another reason
                 continue
             if (own[ENDING] == NOT_CONVERGED or own[ENDING] == REJECTED) and not fitted[WIDTH] > 0:
                 # neither fit found a blur: the failure may have another cause
                 continue
-            if blurred[plane, which]:
+            if is_small:
                 own[MISFIT], own[LEFT_OUT] = misfit[plane], lost[plane]
                 if lost[plane] > MOST_LEFT_OUT:
                     own[ENDING] = REJECTED
                     continue
             own[CENTRE] = disc.centre[0] + c * fitted[SHIFT_X] - s * fitted[SHIFT_Y]
             own[CENTRE + 1] = disc.centre[1] + s * fitted[SHIFT_X] + c * fitted[SHIFT_Y]
-            if not blurred[plane, which]:
+            if not is_small:
                 # the edge gives the better blur, but all planes need a place of the same definition
                 covariance[SHIFT_X:SHIFT_C2, :] = spread_of_fit[SHIFT_X:SHIFT_C2, :]
                 covariance[:, SHIFT_X:SHIFT_C2] = spread_of_fit[:, SHIFT_X:SHIFT_C2]
