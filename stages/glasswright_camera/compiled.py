@@ -72,15 +72,6 @@ def part_in_any_order(function: F) -> F:
     return cast("F", numba.njit(nogil=True, **ANY_ORDER)(function))
 
 
-def inlined(function: F) -> F:
-    """Compile a function as part of its caller.
-
-    Every function is optimised again with each of its callers, so this saves time for a large function that contains
-    much of the code.
-    """
-    return cast("F", numba.njit(nogil=True, inline="always")(function))
-
-
 def _compile(function: F, options: dict[str, Any]) -> F:
     settings = vars(numba.config)
     before = settings["CACHE_DIR"]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from glasswright_camera.compiled import compiled, inlined, part
+from glasswright_camera.compiled import compiled, part
 from glasswright_camera.edges.kernel.bins import (
     BINS,
     CELL_COLUMNS,
@@ -183,7 +183,7 @@ def fit_discs(frame: Frame, discs: Discs, model: Model, fits: Fits) -> None:
                 _fit_plane(own, look[plane], disc, model, fits.value[fullest, which], scales, fit)
 
 
-@inlined
+@part
 def _fit_plane(pixel: Array, look: Array, disc: Disc, model: Model, guide: Array, scales: Array, fit: Fit) -> None:
     """Fit one disc in one plane from the first estimate; repeat about the new centre if that moved.
 
