@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from glasswright import Shot
-from glasswright_camera.aperture.drawing import draw_aperture
+from glasswright_camera.aperture.drawing import draw_aperture, draw_transmission
 from glasswright_camera.aperture.result import Aperture
-from glasswright_camera.aperture.transmission import Transmission, draw_transmission
+from glasswright_camera.aperture.transmission import Transmission
 from glasswright_camera.centring.drawing import draw_centring
 from glasswright_camera.centring.result import Centring
 from glasswright_camera.chart.chart_fit import ChartFit
@@ -19,7 +19,8 @@ from glasswright_camera.distortion.result import Distortion
 from glasswright_camera.edges.drawing import draw_bare_frame, draw_fit_frame, draw_flat_frame, draw_trace_frame
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.focus.drawing import draw_offset, draw_ramp
-from glasswright_camera.focus.locked import FocusShift, draw_focus_shift
+from glasswright_camera.focus.drawing_locked import draw_focus_shift
+from glasswright_camera.focus.locked import FocusShift
 from glasswright_camera.focus.result import FocusOffset
 from glasswright_camera.fringing.drawing import draw_fringing
 from glasswright_camera.light.drawing import draw_flat
@@ -27,9 +28,9 @@ from glasswright_camera.light.flat import FlatField, FlatShot
 from glasswright_camera.moves.drawing import draw_moves
 from glasswright_camera.moves.result import Moves
 from glasswright_camera.moves.sentences import compare_moves, describe_moves
-from glasswright_camera.sharpness.breathing import Breathing, draw_breathing
+from glasswright_camera.sharpness.breathing import Breathing
 from glasswright_camera.sharpness.drawing import draw_sharpness, read_field
-from glasswright_camera.sharpness.drawing_focus import draw_focus
+from glasswright_camera.sharpness.drawing_focus import draw_breathing, draw_focus
 from glasswright_camera.spots.drawing import draw_spots
 from glasswright_camera.spots.result import Spots
 from glasswright_camera.sweep.drawing import draw_sweep

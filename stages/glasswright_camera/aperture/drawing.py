@@ -1,4 +1,4 @@
-"""Draw the light at each f-number relative to its marking."""
+"""Draw the light at each f-number relative to its marking, and relative to the reference lens."""
 
 from __future__ import annotations
 
@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright.plugin.drawing import Picture, Plot, dot, label, line, mark, reach
-from glasswright_camera.plots import legend, plot_canvas
+from glasswright.plugin.drawing import Picture, Plot, Scale, canvas, dot, label, line, mark, reach
+from glasswright_camera.plots import WIDTH, legend, plot_canvas
 
 if TYPE_CHECKING:
     from glasswright_camera.aperture.result import Aperture
+    from glasswright_camera.aperture.transmission import Transmission
 
 COVERAGE: Final = 2.0
 MINUS: Final = "\N{MINUS SIGN}"
@@ -73,3 +74,25 @@ def describe_aperture(aperture: Aperture) -> str:
 
 def _signed(value: float) -> str:
     return f"{value:+.2f}".replace("-", MINUS)
+
+
+def draw_transmission(found: Transmission) -> list[Picture]:
+    """Draw the light relative to the reference lens; nothing if it is not known."""
+    value, half = found.transmission_ev, COVERAGE * found.transmission_ev_u
+    if not np.isfinite(value):
+        return []
+    low, high = reach([value - half, value + half, -0.3, 0.3], pad=0.05)
+    scale = Scale(low=low, high=high, start=74, end=540)
+    parts = [line(scale(0.0), 14, scale(0.0), 58, "guide") + line(74, 58, 540, 58, "axis")]
+    for tick in scale.ticks(7):
+        parts.append(line(scale(tick), 58, scale(tick), 63, "axis") + label(scale(tick), 77, scale.write(tick, 7)))
+    text = f"{value:+.2f} ± {half:.2f} EV".replace("-", "\N{MINUS SIGN}")
+    bar = line(scale(value - half), 34, scale(value + half), 34, "bar five")
+    parts.append(mark(bar + dot(scale(value), 34, "fill five", 4.5), text))
+    parts.append(label(307, 96, "light against the reference lens (EV)", class_="name"))
+    title = "Light through the lens"
+    described = (
+        f"Light of the diffuse source for its exposure time and f-number: {text} against the reference lens. The bar "
+        "is two standard uncertainties."
+    )
+    return [Picture(title, canvas(WIDTH, 106, *parts, label=title, marks=True), described)]

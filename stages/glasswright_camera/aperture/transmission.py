@@ -9,17 +9,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright import Artefact, Unmeasurable, stage
-from glasswright.plugin.drawing import Picture, Scale, canvas, dot, label, line, mark, reach
 from glasswright_camera.aperture.light_level import LightLevel, refuse_untimed
 from glasswright_camera.aperture.marks import stops_of, time_rounding_ev
-from glasswright_camera.plots import WIDTH
 from glasswright_camera.stand import Stand
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
 NAN: Final = float("nan")
-COVERAGE: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,25 +98,3 @@ def _read_levels(flats: Sequence[LightLevel]) -> tuple[np.ndarray[tuple[int], np
         halves.append(abs(half))
         levels.append(log2(flat.light_frac / time) + stops_of(number) + half)
     return np.array(levels, dtype=np.float64), float(np.mean(halves))
-
-
-def draw_transmission(found: Transmission) -> list[Picture]:
-    """Draw the light relative to the reference lens; nothing if it is not known."""
-    value, half = found.transmission_ev, COVERAGE * found.transmission_ev_u
-    if not np.isfinite(value):
-        return []
-    low, high = reach([value - half, value + half, -0.3, 0.3], pad=0.05)
-    scale = Scale(low=low, high=high, start=74, end=540)
-    parts = [line(scale(0.0), 14, scale(0.0), 58, "guide") + line(74, 58, 540, 58, "axis")]
-    for tick in scale.ticks(7):
-        parts.append(line(scale(tick), 58, scale(tick), 63, "axis") + label(scale(tick), 77, scale.write(tick, 7)))
-    text = f"{value:+.2f} ± {half:.2f} EV".replace("-", "\N{MINUS SIGN}")
-    bar = line(scale(value - half), 34, scale(value + half), 34, "bar five")
-    parts.append(mark(bar + dot(scale(value), 34, "fill five", 4.5), text))
-    parts.append(label(307, 96, "light against the reference lens (EV)", class_="name"))
-    title = "Light through the lens"
-    described = (
-        f"Light of the diffuse source for its exposure time and f-number: {text} against the reference lens. The bar "
-        "is two standard uncertainties."
-    )
-    return [Picture(title, canvas(WIDTH, 106, *parts, label=title, marks=True), described)]

@@ -11,7 +11,7 @@ from glasswright import Unmeasurable
 from glasswright_camera.edges.repeats import line_up, main_plane
 from glasswright_camera.edges.trace_misfit import unlike_places
 from glasswright_camera.monochrome import leave_out_colours
-from glasswright_camera.sharpness.halo import find_far_light
+from glasswright_camera.sharpness.halo import find_far_light, find_spill
 from glasswright_camera.sharpness.reading import (
     lay_planes,
     make_reading,
@@ -98,7 +98,8 @@ def read_best_focus(series: tuple[Trace, ...], stand: Stand, least: int) -> Best
     level, level_u = (each[:, main].reshape(len(step), -1) for each in (zones.value, zones.value_u))
     own_u = np.hypot(own_u, value * find_sway(step, level, level_u, cutoffs[main], here))
     sharpest = int(np.argmin(np.abs(step - here)))
-    far_light = find_far_light(line_up(series[sharpest : sharpest + 1], shared.node))
+    nearest = line_up(series[sharpest : sharpest + 1], shared.node)
+    far_light, spill = find_far_light(nearest), find_spill(nearest)
     reading = make_reading(value, own_u, zones.discs, shared, stand, width, far_light)
     red, green, blue = lay_planes(reading, series[0], stand)
     step_um, step_u = stand.focus_step_um(series[0].setting)
@@ -136,6 +137,8 @@ def read_best_focus(series: tuple[Trace, ...], stand: Stand, least: int) -> Best
         fill_frac=lattice_fill(shared),
         far_light_frac=far_light.value,
         far_light_frac_u=far_light.value_u,
+        spill_frac=spill.value,
+        spill_frac_u=spill.value_u,
         shot_count=len(series),
         left_out_count=len(chosen.left_out),
         width_px=series[0].width_px,

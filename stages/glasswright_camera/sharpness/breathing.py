@@ -9,10 +9,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright import Artefact, Unmeasurable, stage
-from glasswright.plugin.drawing import Picture, Plot, dot, line, mark, reach
 from glasswright_camera.edges.repeats import main_name, main_plane, shared_discs
 from glasswright_camera.edges.trace import Trace
-from glasswright_camera.plots import plot_canvas
 from glasswright_camera.stand import Stand
 
 if TYPE_CHECKING:
@@ -24,7 +22,6 @@ LEAST_STEPS: Final = 3
 LEAST_DISCS: Final = 12
 FOCAL_LENGTH_U: Final = 0.02
 """Relative standard uncertainty of a nominal focal length (common practice, no source)."""
-COVERAGE: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,23 +129,3 @@ def find_sizes(series: tuple[Trace, ...]) -> tuple[Array, Array]:
     rest = moved - found @ basis.T
     noise = np.sqrt((rest**2).sum(axis=1) / (rest.shape[1] - basis.shape[1]))
     return found[:, 0], noise * float(np.sqrt(inverse[0, 0]))
-
-
-def draw_breathing(found: Breathing) -> list[Picture]:
-    """Draw the image's size along the series."""
-    half = COVERAGE * found.size_pct_u
-    ends = [*(found.size_pct - half).tolist(), *(found.size_pct + half).tolist(), -0.01, 0.01]
-    plot = Plot.between(reach([*found.step.tolist()], pad=0.06), reach(ends, pad=0.06), left=86, bottom=230)
-    parts = [plot.axes("step of the focus series", "change of size (%)")]
-    parts.append(line(plot.x.start, plot.y(0), plot.x.end, plot.y(0), "guide"))
-    for x, y, u in zip(found.step.tolist(), found.size_pct.tolist(), half.tolist(), strict=True):
-        shape = plot.bar(x, y, u, "bar five") + dot(plot.x(x), plot.y(y), "fill five", 4)
-        parts.append(mark(shape, f"step {x:g}: {y:+.3f} ± {u:.3f} %"))
-    title = "Size of the image through the focus series"
-    described = "Size by the places of the discs, against the mean of all steps."
-    if np.isfinite(found.breathing_ratio):
-        described += (
-            f" It is {found.breathing_ratio:+.2f} ± {COVERAGE * found.breathing_ratio_u:.2f} times as much as for a "
-            f"lens moved as a whole: {found.breathing_pct:+.2f} % from infinity to this distance."
-        )
-    return [Picture(title, plot_canvas(plot, *parts, name=title), described)]

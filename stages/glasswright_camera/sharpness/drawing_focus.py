@@ -1,4 +1,4 @@
-"""Drawing of a focus series: MTF50 of the centre and the corners against the step."""
+"""Drawings of a focus series: MTF50 of the centre and the corners, and the image's size, against the step."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from glasswright_camera.edges.trace import Trace
+    from glasswright_camera.sharpness.breathing import Breathing
 
     Array = NDArray[np.float64]
 
@@ -101,3 +102,23 @@ def _draw_zone(plot: Plot, kind: str, zones: SeriesZones, index: int) -> str:
         tip = f"{name}, step {x:g}: {y:.3f} ± {2 * each:.3f} cycles/pixel"
         parts.append(mark(bar + dot(plot.x(float(x)), plot.y(float(y)), f"fill {kind}", 3.2), tip))
     return "".join(parts)
+
+
+def draw_breathing(found: Breathing) -> list[Picture]:
+    """Draw the image's size along the series."""
+    half = 2 * found.size_pct_u
+    ends = [*(found.size_pct - half).tolist(), *(found.size_pct + half).tolist(), -0.01, 0.01]
+    plot = Plot.between(reach([*found.step.tolist()], pad=0.06), reach(ends, pad=0.06), left=86, bottom=230)
+    parts = [plot.axes("step of the focus series", "change of size (%)")]
+    parts.append(line(plot.x.start, plot.y(0), plot.x.end, plot.y(0), "guide"))
+    for x, y, u in zip(found.step.tolist(), found.size_pct.tolist(), half.tolist(), strict=True):
+        shape = plot.bar(x, y, u, "bar five") + dot(plot.x(x), plot.y(y), "fill five", 4)
+        parts.append(mark(shape, f"step {x:g}: {y:+.3f} ± {u:.3f} %"))
+    title = "Size of the image through the focus series"
+    described = "Size by the places of the discs, against the mean of all steps."
+    if np.isfinite(found.breathing_ratio):
+        described += (
+            f" It is {found.breathing_ratio:+.2f} ± {2 * found.breathing_ratio_u:.2f} times as much as for a "
+            f"lens moved as a whole: {found.breathing_pct:+.2f} % from infinity to this distance."
+        )
+    return [Picture(title, plot_canvas(plot, *parts, name=title), described)]

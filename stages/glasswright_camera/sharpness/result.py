@@ -148,8 +148,10 @@ class BestFocus(Artefact):
     magnification_frac: NonNegative
     fill_frac: NonNegative
     far_light_frac: float = float("nan")
-    """As in `Sharpness`, in the shot nearest to the centre's best focus."""
+    """As in `Sharpness`, in the shot nearest to the centre's best focus; `spill_frac` too."""
     far_light_frac_u: float = float("nan")
+    spill_frac: float = float("nan")
+    spill_frac_u: float = float("nan")
     shot_count: int
     """Steps that were used."""
     left_out_count: int

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from glasswright import Setting, Unmeasurable
+from glasswright_camera.aperture.drawing import draw_transmission
 from glasswright_camera.aperture.light_level import LightLevel
-from glasswright_camera.aperture.transmission import draw_transmission, measure_transmission
+from glasswright_camera.aperture.transmission import measure_transmission
 from glasswright_camera.diagnosis.reference_values import KnownLens, ReferenceValue
 from glasswright_camera.diagnosis.rules import DIM, apply_rules
 from glasswright_camera.diagnosis.signs import read_signs

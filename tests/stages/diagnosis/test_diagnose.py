@@ -38,8 +38,9 @@ from glasswright_camera.focus.locked import FocusShift
 from glasswright_camera.focus.result import FocusOffset
 from glasswright_camera.fringing.result import Fringing
 from glasswright_camera.glare.result import Glare
+from glasswright_camera.sharpness import result as sharpness_results
 from glasswright_camera.sharpness.breathing import Breathing
-from glasswright_camera.sharpness.result import Sharpness
+from glasswright_camera.sharpness.result import BestFocus, Sharpness
 from glasswright_camera.shooting.stage import LIGHT_MOVED, LightCheck
 from glasswright_camera.spots.result import Spots
 from glasswright_camera.vignetting.stage import Falloff
@@ -406,3 +407,14 @@ def test_the_drawing_has_a_caption_without_signs_or_results():
     assert 'class="fill one"' not in picture.svg
     (picture,) = draw_diagnosis(read(results(), known=None))
     assert "Compared with a perfect lens" in picture.description
+
+
+@pytest.mark.parametrize("kind", [kind for kind in KINDS if kind.stage == "measure_mtf50"], ids=lambda kind: kind.field)
+@pytest.mark.parametrize("result", [Sharpness, BestFocus])
+def test_signs_of_sharpness_are_fields_of_both_results(kind, result):
+    # a focus series takes the place of the shots as shot
+    *path, name = kind.field.split(".")
+    for part in path:
+        (inner,) = (each.type for each in fields(result) if each.name == part)
+        result = vars(sharpness_results)[inner]
+    assert {name, f"{name}_u"} <= {each.name for each in fields(result)}

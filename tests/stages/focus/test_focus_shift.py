@@ -8,7 +8,8 @@ import pytest
 from glasswright import Unmeasurable
 from glasswright_camera.diagnosis.rules import SHIFT, ZOOMED, apply_rules
 from glasswright_camera.diagnosis.signs import read_signs
-from glasswright_camera.focus.locked import draw_focus_shift, measure_focus_shift
+from glasswright_camera.focus.drawing_locked import draw_focus_shift
+from glasswright_camera.focus.locked import measure_focus_shift
 from glasswright_camera.focus.reading import find_focus, find_growth, read_setting
 from glasswright_rehearsal.frames.ramp import draw_locked_scene, find_best_focus_mm, fit_board
 from glasswright_rehearsal.night.stand_files import read_stand

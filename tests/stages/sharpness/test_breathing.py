@@ -7,7 +7,8 @@ import pytest
 
 from glasswright import Setting, Unmeasurable
 from glasswright_camera import locate_chart, trace_edges
-from glasswright_camera.sharpness.breathing import draw_breathing, measure_breathing
+from glasswright_camera.sharpness.breathing import measure_breathing
+from glasswright_camera.sharpness.drawing_focus import draw_breathing
 from glasswright_camera.stand import FocusStep
 from glasswright_rehearsal.night.tickets import breathe
 from support.edge_traces import HEIGHT, WIDTH, make_stand, make_trace
