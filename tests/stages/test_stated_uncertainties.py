@@ -147,7 +147,8 @@ def veiled(seed, scatter):
     trace = make_trace()
     light = 0.8 * np.ones_like(trace.paper_light)
     uneven = 1 + scatter * np.random.default_rng(seed).standard_normal(light.shape)
-    return replace(trace, paper_light=light, dark_light=light * (0.97 / 15 + 0.03) * uneven)
+    dark, no_middle = light * (0.97 / 15 + 0.03) * uneven, np.full_like(light, np.nan)
+    return replace(trace, paper_light=light, dark_light=dark, middle_light=no_middle)
 
 
 def print_of(contrast, u_frac):

@@ -338,8 +338,11 @@ class DaskRunner:
     def _judge_worker(self, sent: Sent) -> None:
         """Accept or refuse a worker by its answer."""
         if sent.future.status == "finished":
-            differences = find_differences(self._program, pickle.loads(sent.future.result()))
-        elif sent.future.status == "cancelled":
+            answer = _payload_of(sent.future)
+            if answer is None:
+                return  # the connection broke: the worker is asked again
+            differences = find_differences(self._program, pickle.loads(answer))
+        elif sent.future.status in ("cancelled", "lost"):
             return
         else:
             error = sent.future.exception()
