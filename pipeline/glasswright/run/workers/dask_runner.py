@@ -69,6 +69,8 @@ MOST_CONNECTIONS: Final = 12
 """Attempts to reach a lost scheduler."""
 CONNECTING_S: Final = 5.0
 """Time limit of each attempt, and pause before the next."""
+FETCHING_S: Final = 10.0
+"""Time limit for fetching a result, which is small; its worker may have died since it reported the result."""
 ANSWER_S: Final = 60.0
 """Time for a worker to describe itself: it imports the libraries first, perhaps from a slow disk."""
 WITHOUT_WORKERS_S: Final = 120.0
@@ -513,7 +515,7 @@ def _payload_of(future: Any) -> bytes | None:  # noqa: ANN401 - dask has no type
     if future.status != "finished":
         return None
     try:
-        payload: bytes = future.result(timeout=ANSWER_S)
+        payload: bytes = future.result(timeout=FETCHING_S)
     except Exception:  # whatever dask raises, the result is lost
         return None
     return payload
