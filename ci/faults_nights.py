@@ -20,6 +20,8 @@ from glasswright_camera.diagnosis.rules import (
 FIFTY, PORTRAIT, ZOOM = "Corvane 50 mm f/2", "Halden 85 mm f/1.8", "Corvane 24-70 mm f/4"
 F_NUMBERS = {FIFTY: (2.0, 8.0), PORTRAIT: (1.8, 5.6), ZOOM: (4.0,)}
 """Two apertures give nearly the same result as more, in less time."""
+SHORT = {FIFTY: "fifty", PORTRAIT: "portrait", ZOOM: "zoom"}
+"""Names of nights' folders; two models of one maker must not share a folder."""
 SHOWS = {
     "tilted_group": TILT,
     "decentred_element": DECENTRED,
@@ -127,7 +129,7 @@ def plan_strengths(rounds: int) -> tuple[FaultNight, ...]:
     """Return nights with every fault at every strength, on three models: 3 x 10 lenses a strength and round."""
     return tuple(
         FaultNight(
-            name=f"{model.split()[0].lower()}_{strength:g}_{turn}",
+            name=f"{SHORT[model]}_{strength:g}_{turn}",
             model=model,
             seed=3001 + 100 * turn + 10 * place + number,
             faults=tuple(f"{fault}:{strength:g}" for fault in PLAIN),
