@@ -1,6 +1,6 @@
 """Accuracy of the diagnosis: rehearsed lenses with known faults, and healthy ones.
 
-python ci/bench_faults.py [--quick | --strengths] [--rounds N] [--json FILE] [--keep FOLDER] [--workers N]
+python ci/bench_faults.py [--quick | --strengths [--rounds N] [--least STRENGTH]] [--json FILE] [--keep FOLDER]
 """
 
 from __future__ import annotations
@@ -67,6 +67,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="twenty lenses, in a few minutes")
     parser.add_argument("--strengths", action="store_true", help="single faults at strengths from 0.2 to 1.5")
     parser.add_argument("--rounds", type=int, default=2, help="lenses of each fault, strength and model")
+    parser.add_argument("--least", type=float, default=0.0, help="weaker faults are left out")
     parser.add_argument("--json", type=Path, help="write the table there")
     parser.add_argument("--keep", type=Path, help="rehearse into this folder, and use what is there")
     parser.add_argument("--workers", type=int, default=2)
@@ -74,7 +75,13 @@ def main() -> None:
     start = time.perf_counter()
     readings: list[Reading] = []
     with tempfile.TemporaryDirectory() as fresh:
-        nights = plan_strengths(given.rounds) if given.strengths else plan_few() if given.quick else plan_nights()
+        nights = (
+            plan_strengths(given.rounds, given.least)
+            if given.strengths
+            else plan_few()
+            if given.quick
+            else plan_nights()
+        )
         for night in nights:
             folder = (given.keep or Path(fresh)) / night.name
             rehearse(night, folder, given.workers)

@@ -125,17 +125,20 @@ STRENGTHS = (0.2, 0.35, 0.5, 0.7, 1.0, 1.5)
 """Relative to a fault's default strength; at 0.2 most stay within the card's limits, at 1.5 all are obvious."""
 
 
-def plan_strengths(rounds: int) -> tuple[FaultNight, ...]:
-    """Return nights with every fault at every strength, on three models: 3 x 10 lenses a strength and round."""
-    return tuple(
-        FaultNight(
-            name=f"{SHORT[model]}_{strength:g}_{turn}",
-            model=model,
-            seed=3001 + 100 * turn + 10 * place + number,
-            faults=tuple(f"{fault}:{strength:g}" for fault in PLAIN),
-            ramp_shots=0,
-        )
-        for turn in range(rounds)
-        for number, strength in enumerate(STRENGTHS)
-        for place, model in enumerate((FIFTY, PORTRAIT, ZOOM))
-    )
+def plan_strengths(rounds: int, least: float) -> tuple[FaultNight, ...]:
+    """Return nights with every fault at every strength from `least` on, and with double faults, on three models: 3 x 11
+    single faults a strength, and 3 x 8 double ones, in each round."""
+    nights = []
+    for turn in range(rounds):
+        for number, strength in enumerate(STRENGTHS):
+            faults = tuple(f"{fault}:{strength:g}" for fault in PLAIN)
+            if strength >= least:
+                nights += [_night(turn, number, place, f"{strength:g}", faults) for place in range(len(SHORT))]
+        nights += [_night(turn, 6, place, "pairs", PLAIN_PAIRS) for place in range(len(SHORT))]
+    return tuple(nights)
+
+
+def _night(turn: int, number: int, place: int, label: str, faults: tuple[str, ...]) -> FaultNight:
+    model = tuple(SHORT)[place]
+    seed = 3001 + 100 * turn + 10 * place + number
+    return FaultNight(name=f"{SHORT[model]}_{label}_{turn}", model=model, seed=seed, faults=faults, ramp_shots=0)

@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from faults_nights import SHOWS
+from faults_nights import SHOWS, STRENGTHS
 from scipy.stats import binomtest
 
 import glasswright_camera  # noqa: F401 - its artefacts are in the ledger
@@ -126,15 +126,18 @@ def print_score(table: dict[str, Any]) -> None:
 
 
 def score_strengths(readings: Sequence[Reading]) -> list[dict[str, Any]]:
-    """Count, for each strength of single faults, the likely diagnoses and how many of them are wrong."""
+    """Count the likely diagnoses and how many of them are wrong: for each strength of single faults, for all of them
+    together, and for double faults, where a likely diagnosis is wrong if it names a fault that is not there."""
+    single = [each for each in readings if len(each.faults) == 1]
+    groups = [(f"{it:g}", [each for each in single if each.strength == it]) for it in STRENGTHS]
+    groups += [("all", single), ("double", [each for each in readings if len(each.faults) > 1])]
     rows = []
-    for strength in sorted({each.strength for each in readings}):
-        these = [each for each in readings if each.strength == strength]
+    for label, these in groups:
         likely = [each for each in these if each.surety == "likely"]
-        wrong = [each for each in likely if not set(each.named) & each.expected]
+        wrong = [each for each in likely if set(each.named) - each.expected]
         rows.append(
             {
-                "strength": strength,
+                "strength": label,
                 "lenses": len(these),
                 "likely": len(likely),
                 "likely_and_wrong": len(wrong),
@@ -157,9 +160,9 @@ def print_strengths(rows: Sequence[Mapping[str, Any]]) -> None:
     print("strength  lenses  named  nothing  others only  likely  wrong  likely is right at least")
     for row in rows:
         print(
-            f"{row['strength']:8g}  {row['lenses']:6}  {row['named']:5}  {row['nothing']:7}  {row['only_others']:11}"
+            f"{row['strength']:8}  {row['lenses']:6}  {row['named']:5}  {row['nothing']:7}  {row['only_others']:11}"
             f"  {row['likely']:6}  {row['likely_and_wrong']:5}  {row['right_at_least']:23.1%}"
         )
     for row in rows:
-        for each in row["not_named"]:
-            print(f"{row['strength']:g} {'+'.join(each['faults'])}: {' and '.join(each['named'])} ({each['surety']})")
+        for each in row["not_named"] if row["strength"] != "all" else ():
+            print(f"{row['strength']} {'+'.join(each['faults'])}: {' and '.join(each['named'])} ({each['surety']})")
