@@ -127,20 +127,21 @@ def print_score(table: dict[str, Any]) -> None:
 
 def score_strengths(readings: Sequence[Reading]) -> list[dict[str, Any]]:
     """Count the likely diagnoses and how many of them are wrong: for each strength of single faults, for all of them
-    together, and for double faults, where a likely diagnosis is wrong if it names a fault that is not there."""
+    together, and for double faults. A diagnosis is wrong if it names no fault that is there."""
     single = [each for each in readings if len(each.faults) == 1]
     groups = [(f"{it:g}", [each for each in single if each.strength == it]) for it in STRENGTHS]
     groups += [("all", single), ("double", [each for each in readings if len(each.faults) > 1])]
     rows = []
     for label, these in groups:
         likely = [each for each in these if each.surety == "likely"]
-        wrong = [each for each in likely if set(each.named) - each.expected]
+        wrong = [each for each in likely if not set(each.named) & each.expected]
         rows.append(
             {
                 "strength": label,
                 "lenses": len(these),
                 "likely": len(likely),
                 "likely_and_wrong": len(wrong),
+                "likely_and_another": sum(bool(set(each.named) - each.expected) for each in likely) - len(wrong),
                 "right_at_least": 1 - upper_bound(len(wrong), len(likely)) if likely else 0.0,
                 "named": sum(bool(set(each.named) & each.expected) for each in these),
                 "nothing": sum(each.named == (NOTHING,) for each in these),
@@ -157,11 +158,11 @@ def score_strengths(readings: Sequence[Reading]) -> list[dict[str, Any]]:
 
 def print_strengths(rows: Sequence[Mapping[str, Any]]) -> None:
     """Print a line per strength, and every lens with a wrong diagnosis."""
-    print("strength  lenses  named  nothing  others only  likely  wrong  likely is right at least")
+    print("strength  lenses  named  nothing  others only  likely  wrong  another beside it  likely is right at least")
     for row in rows:
         print(
             f"{row['strength']:8}  {row['lenses']:6}  {row['named']:5}  {row['nothing']:7}  {row['only_others']:11}"
-            f"  {row['likely']:6}  {row['likely_and_wrong']:5}  {row['right_at_least']:23.1%}"
+            f"  {row['likely']:6}  {row['likely_and_wrong']:5}  {row['likely_and_another']:17}  {row['right_at_least']:23.1%}"
         )
     for row in rows:
         for each in row["not_named"] if row["strength"] != "all" else ():
