@@ -158,11 +158,12 @@ def score_strengths(readings: Sequence[Reading]) -> list[dict[str, Any]]:
 
 def print_strengths(rows: Sequence[Mapping[str, Any]]) -> None:
     """Print a line per strength, and every lens with a wrong diagnosis."""
-    print("strength  lenses  named  nothing  others only  likely  wrong  another beside it  likely is right at least")
+    print("strength  lenses  named  nothing  others only  likely  wrong  another beside it  likely right at least")
     for row in rows:
         print(
             f"{row['strength']:8}  {row['lenses']:6}  {row['named']:5}  {row['nothing']:7}  {row['only_others']:11}"
-            f"  {row['likely']:6}  {row['likely_and_wrong']:5}  {row['likely_and_another']:17}  {row['right_at_least']:23.1%}"
+            f"  {row['likely']:6}  {row['likely_and_wrong']:5}  {row['likely_and_another']:17}"
+            f"  {row['right_at_least']:23.1%}"
         )
     for row in rows:
         for each in row["not_named"] if row["strength"] != "all" else ():
