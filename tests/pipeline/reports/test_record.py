@@ -8,10 +8,10 @@ import re
 import subprocess
 import sys
 
-import cv2
 import numpy as np
 import pypdfium2
 import pytest
+import zxingcpp
 
 from glasswright.commands.main import run_command
 from glasswright.judging import gatekeeper as gatekeeper_module
@@ -364,12 +364,10 @@ def test_forty_limits_fit_two_sheets_of_either_size(shop, paper, size):
 
 def test_the_code_on_the_first_sheet_is_read_by_another_library_as_the_fingerprint(shop):
     made = shop.night().judge().make()
-    # ISO/IEC 18004 asks for a quiet zone of four modules, which is white paper here; the detector misses some sizes
-    read = set()
-    for dpi in (150, 200, 250, 300):
+    # ISO/IEC 18004 asks for a quiet zone of four modules, which is white paper here
+    for dpi in (150, 300):
         picture = np.asarray(pypdfium2.PdfDocument(made.data)[0].render(scale=dpi / 72, grayscale=True).to_pil())
-        read.add(cv2.QRCodeDetector().detectAndDecode(picture)[0])
-    assert read - {""} == {f"glasswright record {made.fingerprint}"}
+        assert [code.text for code in zxingcpp.read_barcodes(picture)] == [f"glasswright record {made.fingerprint}"]
 
 
 def test_hand_checks_are_printed_with_their_signatures(shop):
