@@ -37,3 +37,8 @@ def _spell(character: str) -> str:
     if 0xDC80 <= code <= 0xDCFF:
         return f"\\x{code - 0xDC00:02x}"
     return character.encode("unicode_escape").decode("ascii")
+
+
+def fold_name(text: str) -> str:
+    """Return a name or serial number without letter case, blanks and leading zeros, for comparison."""
+    return "".join(text.casefold().split()).lstrip("0")

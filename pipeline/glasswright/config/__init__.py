@@ -6,7 +6,7 @@ from glasswright.config.schema.names import Line, SafeName, is_safe_name
 from glasswright.config.schema.reading import check, read_config, validate
 from glasswright.config.schema.shipped import find_shipped
 from glasswright.config.schema.suggestions import did_you_mean
-from glasswright.config.stand.constants import StandConstant, StandNumber, why_not_held
+from glasswright.config.stand.constants import StandConstant, StandNumber, is_same_serial, why_not_held
 from glasswright.config.stand.file import StandFile, load_stand
 from glasswright.config.stand.keys import Spread
 from glasswright.config.stand.match import find_idle_spreads, match_stand
@@ -55,6 +55,7 @@ __all__ = [
     "find_idle_spreads",
     "find_shipped",
     "is_safe_name",
+    "is_same_serial",
     "load_plan",
     "load_stand",
     "load_ticket",

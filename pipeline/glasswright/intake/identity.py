@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from glasswright.plain_text import fold_name
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
@@ -39,7 +41,7 @@ def find_contradictions(ticket: Ticket, body_serial: str | None, shots: Sequence
 
 
 def _same(what: str, declared: str, found: str) -> bool:
-    one, other = ("".join(text.casefold().split()).lstrip("0") for text in (declared, found))
+    one, other = fold_name(declared), fold_name(found)
     # the body model in EXIF may begin with the maker's name
     return one == other or (what == "body" and other.endswith(one))
 

@@ -15,7 +15,7 @@ from glasswright.intake.folder import PREVIEWS, SIDECARS, list_shots
 from glasswright.intake.identity import find_contradictions
 from glasswright.intake.shot_setting import Nominal, ShotRule, ShotSetting, describe_missing, settle
 from glasswright.ledger.records import ShotRemarks
-from glasswright.plain_text import escape, escape_name, is_plain
+from glasswright.plain_text import escape, escape_name, fold_name, is_plain
 from glasswright.plugin.artefact import CaptureFacts, Shot, Ticket
 
 if TYPE_CHECKING:
@@ -80,6 +80,8 @@ class IndexedTicket:
     remarks: ShotRemarks = field(default_factory=ShotRemarks)
     lens_serials: tuple[int, int] = (0, 0)
     """As in `TicketRecord.lens_serials`."""
+    body_serials: tuple[str, ...] = ()
+    """As in `TicketRecord.body_serials`."""
 
 
 def index_ticket(request: TicketRequest) -> IndexedTicket:
@@ -120,6 +122,7 @@ def index_ticket(request: TicketRequest) -> IndexedTicket:
         unused=listing.unused,
         remarks=request.remarks,
         lens_serials=_count_serials(drafts, request.roles),
+        body_serials=_list_bodies(drafts, request.body_serial),
     )
 
 
@@ -207,6 +210,14 @@ def _count_serials(drafts: Sequence[IndexedShot], roles: Mapping[str, Role]) -> 
     lens."""
     through = [each.shot for each in drafts if not each.absent and roles[each.shot.role].through_lens]
     return sum(shot.facts.lens_serial is not None for shot in through), len(through)
+
+
+def _list_bodies(drafts: Sequence[IndexedShot], declared: str | None) -> tuple[str, ...]:
+    """Return the body's serial numbers in EXIF, and the declared one unless EXIF has it in another spelling."""
+    found = {serial for each in drafts if (serial := each.shot.facts.body_serial)}
+    if declared and fold_name(declared) not in map(fold_name, found):
+        found.add(declared)
+    return tuple(sorted(found))
 
 
 def _draft(request: TicketRequest, name: str, path: Path, checksums: Checksums) -> IndexedShot:

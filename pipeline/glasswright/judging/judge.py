@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from glasswright.plugin.artefact import Setting
     from glasswright.plugin.measurements import Measured
 
-JUDGE_VERSION: Final = 5
+JUDGE_VERSION: Final = 6
 """Increased whenever the same numbers and card could get another verdict; older judgements are then repeated."""
 
 
@@ -170,7 +170,9 @@ def assess_limit(view: TicketView, card: Card, limit: Limit, stand: JudgingStand
         ),
         spreads=find_spreads(stand.reproducibility, limit.measure),
         repeats=find_spreads(stand.repeatability, limit.measure),
-        not_held=why_not_held(stand.constants, limit.measure, view.record.ticket.body, view.last_day),
+        not_held=why_not_held(
+            stand.constants, limit.measure, view.record.ticket.body, view.record.body_serials, view.last_day
+        ),
     )
     if all(outcome.scope >= Scope.TICKET for outcome in outcomes):
         if limit.at != type(limit.at)():

@@ -152,6 +152,8 @@ class TicketRecord:
     remarks: ShotRemarks = field(default_factory=ShotRemarks)
     lens_serials: tuple[int, int] = (0, 0)
     """Number of shots through the lens whose EXIF has its serial number, and number of all shots through the lens."""
+    body_serials: tuple[str, ...] = ()
+    """Serial numbers of the body, from EXIF and from `ticket.yaml`, sorted; empty if neither has one."""
 
     @property
     def visit(self) -> datetime | None:

@@ -194,6 +194,7 @@ class TicketTask:
             nights=nights_of(each.shot.facts.captured_at for each in self.indexed.shots),
             remarks=self.indexed.remarks,
             lens_serials=self.indexed.lens_serials,
+            body_serials=self.indexed.body_serials,
         )
 
     def _shot_records(self, indexed: IndexedTicket) -> tuple[ShotRecord, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from glasswright import Unmeasurable
-from glasswright.config import StandConstant, check, scan_yaml, show_changes
+from glasswright.config import StandConstant, check, is_same_serial, scan_yaml, show_changes
 from glasswright.outputs import make_folder
 from glasswright.plugin.paper import write_file
 from glasswright_camera.commissioning.report import collect_report, draw_page, draw_pdf
@@ -27,6 +28,7 @@ from glasswright_camera.stand import Stand
 
 if TYPE_CHECKING:
     from glasswright.config import Document
+    from glasswright_camera.commissioning.step_result import ShotBody, StepResult
 
 EXAMPLE = """\b
 Examples: lay out the folders; shoot; work out one step; read the report
@@ -108,10 +110,11 @@ def _add_step(step: Step) -> None:
     @STAND
     @FOLDER
     @click.option("--by", default="", help="Who commissions the stand. Default: the user's name.")
+    @click.option("--body-serial", help="Serial number of the camera body, if the files have none.")
     @click.option("--yes", is_flag=True, help="Write into the stand file without asking.")
     @click.option("--no", "is_dry", is_flag=True, help="Print the results and write nothing.")
-    def run(stand: Path, folder: Path, by: str, *, yes: bool, is_dry: bool) -> None:
-        _run_step(step, stand, folder, by or getpass.getuser(), yes=yes, is_dry=is_dry)
+    def run(stand: Path, folder: Path, by: str, body_serial: str | None, *, yes: bool, is_dry: bool) -> None:
+        _run_step(step, stand, folder, by or getpass.getuser(), body_serial, yes=yes, is_dry=is_dry)
 
     run.help = f"{step.title}.\n\nReads the shots in FOLDER/{step.name}. " + " ".join(step.shoot)
 
@@ -120,7 +123,9 @@ for _step in STEPS:
     _add_step(_step)
 
 
-def _run_step(step: Step, path: Path, folder: Path, by: str, *, yes: bool, is_dry: bool) -> None:
+def _run_step(
+    step: Step, path: Path, folder: Path, by: str, body_serial: str | None, *, yes: bool, is_dry: bool
+) -> None:
     document = scan_yaml(path)
     stand, problems = check(document, Stand, "camera")
     if stand is None:
@@ -130,6 +135,7 @@ def _run_step(step: Step, path: Path, folder: Path, by: str, *, yes: bool, is_dr
         result = keep_names_apart(step.find(folder / step.name, stand, date.today()))
     except Unmeasurable as reason:
         raise click.ClickException(f"step {step.name}: {reason}") from reason
+    result = _name_body(result, body_serial)
     _refuse_other_body(document, result.body)
     for line in compare_findings(result, constants.get(step.name)):
         click.echo(line)
@@ -149,14 +155,26 @@ def _run_step(step: Step, path: Path, folder: Path, by: str, *, yes: bool, is_dr
     click.echo(f"written: {path}")
 
 
-def _refuse_other_body(document: Document, body: str | None) -> None:
+def _name_body(result: StepResult, serial: str | None) -> StepResult:
+    """Return the result with a declared serial number of the body, where the files have none."""
+    if serial is None or result.body is None:
+        return result
+    found = result.body.serial
+    if found is not None and not is_same_serial(found, serial):
+        raise click.ClickException(
+            f"--body-serial {serial}: the files are of the body with serial number `{found}`: leave the option out"
+        )
+    return result if found is not None else replace(result, body=replace(result.body, serial=serial))
+
+
+def _refuse_other_body(document: Document, body: ShotBody | None) -> None:
     data = document.data if isinstance(document.data, dict) else {}
     bodies = tuple(data.get("bodies") or ())
-    if body is not None and bodies and body not in bodies:
+    if body is not None and bodies and body.model not in bodies:
         named = ", ".join(map(str, bodies))
         raise click.ClickException(
-            f"the shots are from the body `{body}`, but {document.path} lists {named} under `bodies`: shoot with a "
-            "listed body, or add this one first"
+            f"the shots are from the body `{body.model}`, but {document.path} lists {named} under `bodies`: shoot with "
+            "a listed body, or add this one first"
         )
 
 

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from glasswright import Shot
+    from glasswright_camera.commissioning.step_result import ShotBody
     from glasswright_camera.edges.trace import Trace
     from glasswright_camera.stand import ChartLayout, Stand
 
@@ -280,7 +281,7 @@ def describe_print(
     rule: RuleReading,
     frame: Frame,
     shots: Sequence[Shot],
-    body: str | None,
+    body: ShotBody | None,
     today: date,
 ) -> StepResult:
     """Return the step's constants, and the measured layout for the stages."""
@@ -345,7 +346,7 @@ def describe_print(
     )
 
 
-def describe_limits(geometry: PrintGeometry, filled: int, body: str | None) -> tuple[str, ...]:
+def describe_limits(geometry: PrintGeometry, filled: int, body: ShotBody | None) -> tuple[str, ...]:
     """Return what was not determined, and how well the shots agree."""
     place_u = float(np.sqrt(np.mean(geometry.nodes_u[:, :2] ** 2)))
     height_u = float(np.sqrt(np.mean(geometry.nodes_u[:, 2] ** 2)))
@@ -366,5 +367,5 @@ def describe_limits(geometry: PrintGeometry, filled: int, body: str | None) -> t
             "one mounting: movement of the print when it is hung again was not measured, so repeat this step then"
         )
     if body is not None:
-        notes.append(f"shot with body {body}; the print is valid for every body")
+        notes.append(f"shot with body {body.model}; the print is valid for every body")
     return tuple(notes)

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from glasswright import Shot
+    from glasswright_camera.commissioning.step_result import ShotBody
     from glasswright_camera.light.dark import DarkShot
     from glasswright_camera.mosaic import Mosaic
     from glasswright_camera.stand import Sensor, Stand
@@ -140,7 +141,7 @@ def _reduce_flats(flat: tuple[Shot, ...], sensor: Sensor, black_dn: Array) -> tu
     return pairs, min(clips, default=None)
 
 
-def describe_sensor(shots: SensorShots, body: str | None, measured: date, shot_count: int) -> StepResult:
+def describe_sensor(shots: SensorShots, body: ShotBody | None, measured: date, shot_count: int) -> StepResult:
     """Return the constants, the proposed changes of the stand file, and notes."""
     black = np.mean([each.level_dn for each in shots.darks], axis=0)
     black_u = float(np.std([each.level_dn.mean() for each in shots.darks], ddof=1) / np.sqrt(len(shots.darks)))

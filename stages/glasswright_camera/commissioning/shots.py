@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from glasswright import Setting, Shot, Unmeasurable
 from glasswright.intake.exif import read_facts
+from glasswright_camera.commissioning.step_result import ShotBody
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -76,8 +77,8 @@ def refuse_copies(shots: Sequence[Shot]) -> None:
             raise Unmeasurable(f"{shot.path} is a copy of {other.path}: take one of them away, and shoot again")
 
 
-def find_body(shots: Sequence[Shot]) -> str | None:
-    """Return the body model of all shots; None if no file has one.
+def find_body(shots: Sequence[Shot]) -> ShotBody | None:
+    """Return the body of all shots; None if no file names it.
 
     Raises
     ------
@@ -88,7 +89,8 @@ def find_body(shots: Sequence[Shot]) -> str | None:
     if len(bodies) > 1:
         names = ", ".join(sorted(f"{model} {serial or ''}".strip() for model, serial in bodies))
         raise Unmeasurable(f"the shots are from several bodies ({names}): shoot all of a step with one")
-    return next(iter(bodies))[0]
+    ((model, serial),) = bodies
+    return None if model is None else ShotBody(model=model, serial=serial)
 
 
 def is_rehearsed(shots: Iterable[Shot]) -> bool:

@@ -13,7 +13,7 @@ from glasswright import Artefact, Unmeasurable
 from glasswright.config import Line, read_config
 from glasswright_camera.commissioning.print_step import trace_shot
 from glasswright_camera.commissioning.shots import find_body, find_day, is_rehearsed, list_shots, refuse_copies
-from glasswright_camera.commissioning.step_result import StepResult, StepValue
+from glasswright_camera.commissioning.step_result import ShotBody, StepResult, StepValue
 from glasswright_camera.distortion.stage import measure_distortion
 
 if TYPE_CHECKING:
@@ -38,6 +38,9 @@ STANDING_TEXT: Final = """\
 # Complete what was done, and remove the # before it. Angles in arc minutes; u is the standard uncertainty.
 # Along x: positive where the right side's focus lies behind the sensor; along y: the lower side's.
 day: 2026-01-01
+# The body whose tilt it is, if there are no shots in `chart`.
+# body: "model"
+# body_serial: "serial number"
 # A lens in an adapter that can be turned: the tilt at each turn (clockwise, seen from the front), as measured from
 # a focus series (measure_centring.focus_tilt_x_arcmin and focus_tilt_y_arcmin of a ticket).
 # turned:
@@ -73,6 +76,8 @@ class StandingNotes(Artefact):
     """Content of `standing.yaml`."""
 
     day: date
+    body: Line | None = None
+    body_serial: Line | None = None
     turned: tuple[TurnedTilt, ...] = ()
     flange: FlangeTilt | None = None
 
@@ -181,13 +186,18 @@ def commission_standing(folder: Path, stand: Stand, today: date) -> StepResult:
         changes=changes,
         rests=RESTS if body is not None else (),
         holds_days=HOLDS_DAYS,
-        body=find_body(shots) if shots else None,
+        body=find_body(shots) if shots else find_noted_body(notes),
         measured=day,
         shot_count=len(shots),
         is_rehearsed=is_rehearsed(shots),
         declared=() if body is None else (f"tilt of the body: {body.origin}",),
         notes=(*names, *describe_unknown(body)),
     )
+
+
+def find_noted_body(notes: StandingNotes | None) -> ShotBody | None:
+    """Return the body that the notes name; None if they name none."""
+    return None if notes is None or notes.body is None else ShotBody(model=notes.body, serial=notes.body_serial)
 
 
 def find_tilt_of_body(notes: StandingNotes | None) -> BodyTilt | None:

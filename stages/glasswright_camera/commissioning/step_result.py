@@ -39,6 +39,15 @@ class StepValue:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ShotBody:
+    """The camera body of the shots."""
+
+    model: str
+    serial: str | None = None
+    """None if the files have none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StepResult:
     """Result of a step."""
 
@@ -49,7 +58,8 @@ class StepResult:
     rests: tuple[str, ...]
     """Fields that depend on these constants."""
     holds_days: int
-    body: str | None
+    body: ShotBody | None
+    """None if the constants do not depend on the body, or if the files do not name it."""
     measured: date
     """Last day of the shots."""
     shot_count: int
@@ -66,7 +76,9 @@ class StepResult:
         """Return the entry for the section `constants` of the stand file, as YAML data."""
         rehearsed = "REHEARSED, not measured: " if self.is_rehearsed else ""
         declared = f"; declared, not measured here: {'; '.join(self.declared)}" if self.declared else ""
-        body: dict[str, Any] = {} if self.body is None else {"body": self.body}
+        body: dict[str, Any] = {} if self.body is None else {"body": self.body.model}
+        if self.body is not None and self.body.serial is not None:
+            body["body_serial"] = self.body.serial
         return {
             "measured": self.measured.isoformat(),
             "holds_days": self.holds_days,

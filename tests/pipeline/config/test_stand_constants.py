@@ -46,9 +46,10 @@ def constant(**changes):
     return StandConstant.model_validate_json(json.dumps(ENTRY | changes))
 
 
-def judged(tmp_path, value=(0.3, 0.005), night="2026-03-02", **changes):
+def judged(tmp_path, value=(0.3, 0.005), night="2026-03-02", serials=("D7-0031",), **changes):
     found = state(kept(centre__sharp_cy_per_px=value))
-    found = dataclasses.replace(found, record=dataclasses.replace(found.record, nights=(night,)))
+    record = dataclasses.replace(found.record, nights=(night,), body_serials=serials)
+    found = dataclasses.replace(found, record=record)
     stand = ToyStand(constants={"sensor": constant(**changes)})
     return judge_ticket(found, card_file(tmp_path, [LIMIT]), stand).verdicts[0]
 
@@ -72,13 +73,36 @@ def test_a_constant_of_another_body_is_review(tmp_path):
     assert "measured on body `Ostrel D8`, the lens was shot on `Ostrel D7`" in judgement.reason
 
 
+@pytest.mark.parametrize("serials", [("D7-0031",), ("d7-0031 ",)])
+def test_a_constant_of_the_same_body_holds(tmp_path, serials):
+    assert judged(tmp_path, serials=serials, body_serial="D7-0031").verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize(
+    ("serials", "reason"),
+    [
+        (("D7-0032",), "serial number `D7-0031`, the lens was shot on `D7-0032`: use the stand file of that body"),
+        (("D7-0031", "D7-0032"), "the lens was shot on `D7-0032`: use"),
+        ((), "neither the files nor the ticket say which body the lens was shot on: write `body: {serial: ...}` in"),
+    ],
+)
+def test_a_constant_of_another_body_of_the_model_is_review(tmp_path, serials, reason):
+    judgement = judged(tmp_path, serials=serials, body_serial="D7-0031")
+    assert judgement.verdict is Verdict.REVIEW
+    assert reason in judgement.reason
+
+
+def test_a_constant_without_a_serial_holds_for_every_body_of_the_model(tmp_path):
+    assert judged(tmp_path, serials=()).verdict is Verdict.PASS
+
+
 def test_an_old_constant_changes_no_fail_and_no_independent_pass(tmp_path):
     assert judged(tmp_path, value=(0.2, 0.005), night="2030-01-01").verdict is Verdict.FAIL
     assert judged(tmp_path, night="2030-01-01", rests=["measure_vignetting.*"]).verdict is Verdict.PASS
 
 
 def test_without_a_date_a_constant_is_not_known_to_be_valid():
-    assert "no file says when" in why_not_held({"sensor": constant()}, SHARP, "Ostrel D7", None)[0]
+    assert "no file says when" in why_not_held({"sensor": constant()}, SHARP, "Ostrel D7", (), None)[0]
     assert constant().last_day == date(2026, 6, 9)
 
 

@@ -79,7 +79,7 @@ def test_the_motes_of_a_rehearsed_body_are_listed(tmp_path):
     apart = np.abs(listed[:, None] - true[None]).max(axis=2).min(axis=1)
     # shadows lie farther out by 1 mm over the pupil's distance: a hundredth and a half of half the frame
     assert apart.max() < 0.013
-    assert found.body == "Ostrel D7"
+    assert found.body.model == "Ostrel D7"
 
 
 def test_shots_at_a_wide_aperture_are_refused():
