@@ -1,8 +1,8 @@
-"""Correction of MTF50 for the blur of the print's own edges.
+"""Size of the effect of the print's own edges on MTF50, and whether they were measured.
 
-Ink spreads, so the printed edges are blurred. The blur is modelled as a Gaussian; its standard deviation on the print,
-in micrometres, is the layout's `edge_blur_um`. Squares of blur widths add, and the width is proportional to 1 / MTF50,
-so the lens's MTF50 is given by 1 / own^2 = 1 / measured^2 - 1 / print^2.
+Ink spreads, so the printed edges are blurred, and the measured MTF50 is lower than the lens's. The print's transfer
+function is divided out where the stand file names it (`transfer` of a chart, see `print_transfer`), or where the layout
+has a width (`edge_blur_um`, the standard deviation on the print, taken as a Gaussian).
 """
 
 from __future__ import annotations
@@ -10,16 +10,13 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
+from glasswright_camera.print_transfer import GaussianPrint
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from numpy.typing import NDArray
-
+    from glasswright_camera.print_transfer import PrintTransfer
     from glasswright_camera.stand import ChartLayout, Stand
-
-    Array = NDArray[np.float64]
 
 INK_UM: Final = (30.0, 60.0)
 """Common spread of office and photo printers on matte paper, as a standard deviation; common practice, no source."""
@@ -28,9 +25,6 @@ MOST_LOSS: Final = 0.15
 CAVEAT: Final = "print_blur_unknown"
 GAUSSIAN: Final = math.sqrt(math.log(2) / 2) / math.pi
 """MTF50 times standard deviation of a Gaussian blur."""
-CORRECTION_U: Final = 0.25
-"""Relative standard uncertainty of the correction. Blurs of diffraction, defocus and pixel are not Gaussian: over 120
-combinations of them with Gaussian prints that take up to 70 % the rms error of the correction was 23 %."""
 
 
 def lose_to_print(mtf50: float, edge_blur_um: float, magnification_frac: float, pixel_pitch_um: float) -> float:
@@ -44,40 +38,26 @@ def find_width(edge_blur_um: float, magnification_frac: float, pixel_pitch_um: f
     return (edge_blur_um * magnification_frac / pixel_pitch_um / GAUSSIAN) ** 2
 
 
-def take_off_print(mtf50: Array, mtf50_u: Array, width: float) -> tuple[Array, Array]:
-    """Return MTF50 and its uncertainty corrected for the print; NaN where the print alone explains the blur.
-
-    The uncertainty of the correction itself is not included: see `correction_u`.
-    """
-    if width == 0:
-        return mtf50, mtf50_u
-    left = 1 - width * mtf50**2
-    grow = np.where(left > 0, left, np.nan) ** -0.5
-    return mtf50 * grow, mtf50_u * grow**3
-
-
-def correction_u(mtf50: Array, width: float) -> Array:
-    """Return the standard uncertainty that the correction adds to a corrected MTF50; all discs and shots share it."""
-    return np.asarray(CORRECTION_U * (mtf50 - mtf50 / np.sqrt(1 + width * mtf50**2)))
-
-
 def find_layout(stand: Stand, chart: str) -> ChartLayout | None:
     """Return the layout of a chart of the stand by its name."""
     return next((use.layout for use in stand.charts if use.layout.name == chart), None)
 
 
-def width_of_print(stand: Stand, chart: str, magnification_frac: float) -> float:
-    """Return `find_width` of a chart of the stand, 0 where its edge was not measured."""
-    layout = find_layout(stand, chart)
-    blur_um = layout.edge_blur_um if layout is not None else None
-    return find_width(blur_um or 0.0, magnification_frac, stand.sensor.pixel_pitch_um)
+def find_print(stand: Stand, chart: str) -> PrintTransfer | GaussianPrint | None:
+    """Return the transfer function of a chart of the stand; None where its edges were not measured, or are perfect."""
+    use = next((use for use in stand.charts if use.layout.name == chart), None)
+    if use is not None and use.transfer is not None:
+        return use.transfer
+    blur_um = use.layout.edge_blur_um if use is not None else None
+    return GaussianPrint(edge_blur_um=blur_um) if blur_um else None
 
 
 def note_print_blur(stand: Stand, chart: str, magnification_frac: float, mtf50: Iterable[float]) -> str:
     """Return a note where an unmeasured print may lower MTF50 by more than MOST_LOSS; empty elsewhere."""
     layout = find_layout(stand, chart)
+    measured = find_print(stand, chart) is not None
     highest = max((value for value in mtf50 if math.isfinite(value)), default=0.0)
-    if layout is None or layout.edge_blur_um is not None or highest <= 0:
+    if layout is None or measured or layout.edge_blur_um is not None or highest <= 0:
         return ""
     width = find_width(INK_UM[1], magnification_frac, stand.sensor.pixel_pitch_um)
     loss = 1 - math.sqrt(max(1 - width * highest**2, 0.0))
@@ -85,8 +65,8 @@ def note_print_blur(stand: Stand, chart: str, magnification_frac: float, mtf50: 
         return ""
     return (
         f"the print's own edge may take {loss:.0%} of the MTF50 (ink of {INK_UM[1]:g} µm at a magnification of "
-        f"{magnification_frac:.4g}): measure it and write edge_blur_um into the layout {layout.name}, or shoot a "
-        "larger print from farther away"
+        f"{magnification_frac:.4g}): measure it (`glasswright commission ink`) or write edge_blur_um into the "
+        f"layout {layout.name}, or shoot a larger print from farther away"
     )
 
 
@@ -105,5 +85,6 @@ def describe_ink(magnification_frac: float, pixel_pitch_um: float, edge_blur_um:
         return f"{text}."
     return (
         f"{text}: no limit on MTF50 passes where it may be more than {100 * MOST_LOSS:.0f} %, until the print's edge "
-        "was measured (edge_blur_um in the layout file) or a larger print hangs farther away."
+        "was measured (`glasswright commission ink`, or edge_blur_um in the layout file) or a larger print hangs "
+        "farther away."
     )

@@ -28,7 +28,7 @@ def check_setup(stand: Stand, facts: tuple[CardFact, ...]) -> Iterator[SetupFind
         )
         yield SetupFinding(message=NO_COLOURS, not_applicable=without)
     layouts = {use.layout.name: use.layout for use in stand.charts}
-    for layout in layouts.values():
+    for layout in (use.layout for use in stand.charts if use.transfer is None):
         magnification = fill_frame(layout, stand)
         loss = lose_to_print(SHARP, INK_UM[1], magnification, stand.sensor.pixel_pitch_um)
         if layout.edge_blur_um is None and loss > MOST_LOSS:

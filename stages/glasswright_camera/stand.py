@@ -10,6 +10,7 @@ from pydantic import Field
 
 from glasswright import Artefact, Setting
 from glasswright.config import ConfigFile, DataFile
+from glasswright_camera.print_transfer import PrintTransfer
 from glasswright_camera.raw.frame_size import LARGEST_FRAME_PX
 
 Positive = Annotated[float, Field(gt=0)]
@@ -102,8 +103,8 @@ class ChartLayout(Artefact):
     contrast_u_frac: Fraction = 0.1
     """Relative standard uncertainty of `contrast_ratio`; a tenth where the print was not measured."""
     edge_blur_um: Annotated[float, Field(ge=0, le=1000)] | None = None
-    """Standard deviation of the blur of the print's own edges, on the print. MTF50 is corrected for it; left out where
-    it was not measured."""
+    """Standard deviation of the blur of the print's own edges, on the print, if only that is known. MTF50 is corrected
+    for it; left out where it was not measured. A chart's `transfer` in the stand file replaces it."""
     orientation: Literal["by_marks", "upright"] = "by_marks"
     """How the rotation is found: from the marks, or by assuming that the print hangs upright in every shot, within 45
     degrees and not mirrored. Marks that look the same turned or mirrored need `upright`."""
@@ -170,6 +171,8 @@ class ChartUse:
     focal_length_mm: tuple[float, float] = (0.0, 100_000.0)
     focus_distance_m: tuple[float, float] = (0.0, 100_000.0)
     """The same for focus distances; for shots with a focus distance only."""
+    transfer: ConfigFile[PrintTransfer] | None = None
+    """The print's own transfer function, divided out of measured ones; left out where it was not measured."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

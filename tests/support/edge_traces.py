@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 WIDTH, HEIGHT = 6000, 4000
 PITCH = 440.0
 HALF_SIGMA = np.sqrt(np.log(2) / 2) / np.pi
+FREQUENCY = np.arange(0.0, 0.6001, 0.02)
 DISTANCE = np.arange(-20.0, 20.01, 0.5)
 
 
@@ -94,8 +95,8 @@ def make_trace(
         left_out_frac=0.0 * one,
         far_light=np.zeros((number, count, 2)),
         middle_light=np.zeros((number, count)),
-        frequency=np.arange(0.0, 0.6001, 0.02),
-        mtf=np.zeros((number, count, 2, 31), dtype=np.float32),
+        frequency=FREQUENCY,
+        mtf=np.exp(-np.log(2) * (FREQUENCY / mtf50[..., None]) ** 2).astype(np.float32),
         distance_px=DISTANCE,
         profile=profile.astype(np.float32),
         magnification_frac=0.0225,

@@ -114,7 +114,6 @@ def _list_unknown(constants: Mapping[str, StandConstant], today: date) -> Sectio
             notes.append(f"{step.title}: not measured. {step.without}")
         elif today > constant.last_day:
             notes.append(f"{step.title}: too old since {constant.last_day}. Fields that depend on it are in review.")
-    notes.append("Sharpness of the print: not measured. It lowers MTF50; measured values are a lower limit.")
     notes.append("Scale: all lengths on the print rest on the steel rule; all light on the shutter's relative times.")
     return Section(title="What the stand cannot tell", notes=tuple(notes))
 
@@ -124,7 +123,7 @@ def _describe_step(step: Step, constant: StandConstant | None, found: Mapping[st
     if constant is None:
         return Section(title=step.title, texts=("Not in the stand file.",), notes=notes)
     late = ": too old, fields that depend on it are in review" if today > constant.last_day else ""
-    body = f" on body {constant.body}" if constant.body else ""
+    body = " ".join(filter(None, (" on body", constant.body, constant.body_serial))) if constant.body else ""
     findings = {each["name"]: each for each in (found or {}).get("findings", ())}
     rows = []
     for name, number in constant.values.items():

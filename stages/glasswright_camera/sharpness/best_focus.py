@@ -12,13 +12,8 @@ from glasswright_camera.edges.repeats import line_up, main_plane
 from glasswright_camera.edges.trace_misfit import unlike_places
 from glasswright_camera.monochrome import leave_out_colours
 from glasswright_camera.sharpness.halo import find_far_light, find_spill
-from glasswright_camera.sharpness.reading import (
-    lay_planes,
-    make_reading,
-    name_unreached,
-    share_discs,
-    width_of_traces,
-)
+from glasswright_camera.sharpness.print_division import divide_print
+from glasswright_camera.sharpness.reading import lay_planes, make_reading, name_unreached, share_discs
 from glasswright_camera.sharpness.result import BestFocus, ZoneFoci, ZoneFocus
 from glasswright_camera.sharpness.through_focus import LEAST_STEPS, FocusCurves, find_sway, fit_focus_curves
 from glasswright_camera.sharpness.zones import ZONES, lattice_fill, read_zones
@@ -84,8 +79,7 @@ def read_best_focus(series: tuple[Trace, ...], stand: Stand, least: int) -> Best
     chosen = leave_out_odd(tuple(sorted(series, key=lambda trace: trace.sequence_count)), stand, least)
     series, step = chosen.traces, chosen.step - first
     shared = share_discs(series)
-    width = width_of_traces(series, stand)
-    zones = read_zones(shared, stand.zones, least, width)
+    zones = read_zones(shared, stand.zones, least, divide_print(shared, stand))
     main, centre = main_plane(series[0]), ZONES.index("centre")
     cutoffs = [cutoff_of(series[0], plane, stand) for plane in range(len(series[0].planes))]
     curves = [_fit(step, zones.value[:, p], zones.value_u[:, p], cutoffs[p]) for p in range(len(cutoffs))]
@@ -100,7 +94,8 @@ def read_best_focus(series: tuple[Trace, ...], stand: Stand, least: int) -> Best
     sharpest = int(np.argmin(np.abs(step - here)))
     nearest = line_up(series[sharpest : sharpest + 1], shared.node)
     far_light, spill = find_far_light(nearest), find_spill(nearest)
-    reading = make_reading(value, own_u, zones.discs, shared, stand, width, far_light)
+    print_u = value * zones.print_u[sharpest] / zones.value[sharpest]
+    reading = make_reading(value, own_u, print_u, zones.discs, shared, stand, far_light)
     red, green, blue = lay_planes(reading, series[0], stand)
     step_um, step_u = stand.focus_step_um(series[0].setting)
     discs = fit_focus_curves(step, *_disc_columns(shared, main), cutoffs[main])

@@ -12,6 +12,7 @@ from glasswright import Artefact, stage
 from glasswright_camera.edges.repeats import main_name, main_plane, shared_discs
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.field import CORNERS, zone_members
+from glasswright_camera.sharpness.print_division import divide_print
 from glasswright_camera.sharpness.result import Sharpness
 from glasswright_camera.sharpness.zones import ZONES
 from glasswright_camera.stand import Stand
@@ -94,8 +95,8 @@ def measure_contrast(traces: tuple[Trace, ...], sharpness: Sharpness, stand: Sta
     repeats = shared_discs(traces, [main_name(traces[0])])
     first, plane = traces[0], main_plane(traces[0])
     members = zone_members(repeats.places(), first.width_px, first.height_px, stand.zones)
-    curve = repeats.stack(lambda t: np.asarray(t.mtf, dtype=np.float64)).mean(axis=0)[plane]
-    half = repeats.stack(lambda t: t.mtf50).mean(axis=0)[plane]
+    divided = divide_print(repeats, stand)
+    curve, half = divided.mtf.mean(axis=0)[plane], divided.value.mean(axis=0)[plane]
     per_px = stand.sensor.pixel_pitch_um / 1000
     zones = {
         zone: _read_zone(

@@ -13,9 +13,9 @@ from glasswright_camera.edges.repeats import ENOUGH_TO_SCATTER, Repeats, line_up
 from glasswright_camera.extremes import extreme_u, range_u
 from glasswright_camera.field import CORNERS, zone_members
 from glasswright_camera.monochrome import leave_out_colours
-from glasswright_camera.print_edge import correction_u, width_of_print
 from glasswright_camera.sharpness.ceiling import SHORTEST_UM, find_ceiling
 from glasswright_camera.sharpness.halo import FarLight, find_far_light, find_spill
+from glasswright_camera.sharpness.print_division import divide_print
 from glasswright_camera.sharpness.result import PlaneSharpness, Sharpness, ZoneSharpness
 from glasswright_camera.sharpness.zones import ZONES, lattice_fill, read_zones, zone_heights
 
@@ -104,11 +104,10 @@ def median_radius(traces: tuple[Trace, ...]) -> float:
 def read_as_shot(traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpness:
     """Return sharpness as shot, without a search for best focus."""
     shared = share_discs(traces)
-    width = width_of_traces(traces, stand)
-    zones = read_zones(shared, stand.zones, least, width)
+    zones = read_zones(shared, stand.zones, least, divide_print(shared, stand))
     mean, mean_u = mean_with_scatter(zones.value, zones.value_u)
     far_light, spill = find_far_light(shared), find_spill(shared)
-    reading = make_reading(mean, mean_u, zones.discs, shared, stand, width, far_light)
+    reading = make_reading(mean, mean_u, zones.print_u.mean(axis=0), zones.discs, shared, stand, far_light)
     few = f"{len(traces)} shots; their scatter is not used below {ENOUGH_TO_SCATTER}"
     red, green, blue = lay_planes(reading, traces[0], stand)
     return Sharpness(
@@ -136,15 +135,15 @@ def read_as_shot(traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpne
 def make_reading(
     value: Array,
     own_u: Array,
+    print_u: Array,
     discs: NDArray[np.int64],
     repeats: Repeats,
     stand: Stand,
-    print_width: float,
     far_light: FarLight,
 ) -> Reading:
-    """Add the uncertainties common to all values: the shape of the blur, the print's edge, a halo."""
+    """Add the uncertainties common to all values: the shape of the blur, the print (`print_u`), a halo."""
     common, directional = shape_parts(value, median_radius(repeats.traces), zone_asymmetry(repeats, stand))
-    common = np.hypot(common, correction_u(value, print_width))
+    common = np.hypot(common, print_u)
     return Reading(
         value=value,
         own_u=own_u,
@@ -152,11 +151,6 @@ def make_reading(
         direction_u=directional,
         discs=discs,
     )
-
-
-def width_of_traces(traces: tuple[Trace, ...], stand: Stand) -> float:
-    """Return the width of the print's own edge in the traces, as 1 / MTF50^2; 0 where it was not measured."""
-    return width_of_print(stand, traces[0].chart, float(np.mean([trace.magnification_frac for trace in traces])))
 
 
 def name_unreached(reading: Reading, repeats: Repeats, stand: Stand) -> tuple[str, ...]:

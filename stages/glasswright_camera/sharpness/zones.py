@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from glasswright_camera.field import CORNERS, ImageRadius, image_radius, zone_members
-from glasswright_camera.print_edge import take_off_print
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from glasswright_camera.edges.repeats import Repeats
+    from glasswright_camera.sharpness.print_division import Divided
     from glasswright_camera.stand import Zones
 
     Array = NDArray[np.float64]
@@ -53,6 +53,8 @@ class ZoneReading:
     value: Array
     value_u: Array
     """Standard uncertainty from pixel noise."""
+    print_u: Array
+    """Standard uncertainty from that of the print's transfer function; common to all discs and shots."""
     discs: NDArray[np.int64]
     """(planes, zones)."""
 
@@ -96,14 +98,18 @@ def _is_surrounded(aim: Array, place: Array) -> bool:
     return bool(np.diff(turn, append=turn[0] + 2 * np.pi).max() < np.pi)
 
 
-def read_zones(repeats: Repeats, zones: Zones, least: int, print_width: float = 0.0) -> ZoneReading:
+def read_zones(repeats: Repeats, zones: Zones, least: int, divided: Divided | None = None) -> ZoneReading:
     """Return MTF50 of each zone in each trace: arrays over (traces, planes, zones, 2).
 
-    It is corrected for the print's own edge, of width `print_width` (1 / MTF50^2). A zone is NaN if it has fewer than
+    It is without the print's own blur if `divided` has the discs' MTF50 without it. A zone is NaN if it has fewer than
     `least` discs, if the lattice does not reach it, or if MOST_UNKNOWN or more of a plane's discs have no MTF50: the
     others would be the sharper ones.
     """
-    value, value_u = take_off_print(repeats.stack(lambda t: t.mtf50), repeats.stack(lambda t: t.mtf50_u), print_width)
+    if divided is None:
+        value, value_u = repeats.stack(lambda t: t.mtf50), repeats.stack(lambda t: t.mtf50_u)
+        print_u = np.zeros_like(value)
+    else:
+        value, value_u, print_u = divided.value, divided.value_u, divided.print_u
     known = np.asarray((np.isfinite(value) & np.isfinite(value_u)).all(axis=(0, 3)))
     placed = np.asarray(np.isfinite(repeats.stack(lambda t: t.centre_px)).all(axis=(0, 3)))
     trace = repeats.traces[0]
@@ -113,7 +119,7 @@ def read_zones(repeats: Repeats, zones: Zones, least: int, print_width: float = 
     radius = image_radius(centre, *size)
     half = np.array(size) / np.hypot(*size)
     shape = (*value.shape[:2], len(ZONES), 2)
-    mean, mean_u = np.full(shape, np.nan), np.full(shape, np.nan)
+    mean, mean_u, shared_u = (np.full(shape, np.nan) for _ in range(3))
     discs = np.zeros(shape[1:3], dtype=np.int64)
     for plane, mask in enumerate(known):
         here = ImageRadius(fraction=radius.fraction[mask], angle=radius.angle[mask], unit=radius.unit[mask])
@@ -122,7 +128,11 @@ def read_zones(repeats: Repeats, zones: Zones, least: int, print_width: float = 
         found, found_u = _read_plane(value[:, plane, mask], value_u[:, plane, mask], here, places, least_discs)
         mean[:, plane], mean_u[:, plane] = found, found_u
         discs[plane] = [places[zone].members.sum() for zone in ZONES]
-    return ZoneReading(value=mean, value_u=mean_u, discs=discs)
+        for index, zone in enumerate(ZONES):
+            if places[zone].members.any():
+                relative = (print_u / value)[:, plane, mask][:, places[zone].members]
+                shared_u[:, plane, index] = mean[:, plane, index] * relative.mean(axis=1)
+    return ZoneReading(value=mean, value_u=mean_u, print_u=shared_u, discs=discs)
 
 
 def _read_plane(

@@ -79,7 +79,7 @@ def open_bench(source: Path, out: Path, megapixels: float, seed: int) -> NewBenc
     data = yaml.safe_load(source.read_text(encoding="utf-8"))
     kept = ("focus_step", "zones", "shooting")
     data["camera"] = {
-        "sensor": {"pixel_pitch_um": facts.pitch_um},
+        "sensor": {"pixel_pitch_um": facts.pitch_um, "frame_px": [frame.width_px, frame.height_px]},
         "charts": [{"layout": f"../charts/{layout.name}.yaml"}],
         **{name: data["camera"][name] for name in kept if name in data["camera"]},
     }

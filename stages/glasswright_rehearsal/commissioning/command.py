@@ -9,7 +9,7 @@ import click
 from glasswright.config import find_shipped
 
 STAND = "north_bench.yaml"
-STEPS = ("sensor", "source", "print", "standing", "focus", "dust", "diffraction")
+STEPS = ("sensor", "source", "print", "ink", "standing", "focus", "dust", "diffraction")
 EXAMPLE = """\b
 Example:
   glasswright rehearse-stand bench --step sensor --megapixels 6 --seed 1

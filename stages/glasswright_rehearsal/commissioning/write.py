@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from glasswright_rehearsal.commissioning.diffraction_shots import write_diffraction_shots
 from glasswright_rehearsal.commissioning.dust_shots import write_dust_shots
 from glasswright_rehearsal.commissioning.focus_shots import write_focus_shots
+from glasswright_rehearsal.commissioning.ink_shots import write_ink_shots
 from glasswright_rehearsal.commissioning.print_shots import write_print_shots
 from glasswright_rehearsal.commissioning.sensor_shots import SensorErrors, write_sensor_shots
 from glasswright_rehearsal.commissioning.source_shots import SourceErrors, write_source_shots
@@ -47,6 +48,7 @@ WRITERS: Mapping[str, Callable[[NewBench], None]] = MappingProxyType(
         "sensor": write_sensor,
         "source": write_source,
         "print": write_print_shots,
+        "ink": write_ink_shots,
         "standing": write_standing_shots,
         "focus": write_focus_shots,
         "dust": write_dust_shots,

@@ -8,13 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glasswright_rehearsal.frames.draw import draw_discs
-from glasswright_rehearsal.optics.blur import Blur, find_blur, find_spread_px, pick_places
+from glasswright_rehearsal.optics.blur import Blur, add_ink, find_blur, find_spread_px, pick_places
 from glasswright_rehearsal.optics.depth import defocus_by_depth
 from glasswright_rehearsal.optics.profiles import build_kernels, tabulate
 from glasswright_rehearsal.scene.geometry import HARMONICS, Edges, Frame, Pose, fit_edges
 from glasswright_rehearsal.scene.layout import Circles, Layout, list_circles
 from glasswright_rehearsal.scene.lens import Lens
 from glasswright_rehearsal.scene.light import Dust, Lighting, lay_light
+from glasswright_rehearsal.scene.printing import Ink
 from glasswright_rehearsal.scene.sensor import Sensor, expose
 
 Array = NDArray[np.float64]
@@ -44,6 +45,8 @@ class Scene:
     knocked_share: float = 0.0
     """Displacement of the chart for this fraction of the exposure: the stand was knocked, and edges are double."""
     dust: tuple[Dust, ...] = ()
+    ink: Ink | None = None
+    """Blur of the print's edges; None if they are perfect."""
     is_deep: bool = False
     """Whether defocus also varies within a disc, as on an inclined board."""
 
@@ -99,7 +102,11 @@ def find_disc_blurs(scene: Scene, edges: Edges) -> tuple[Blur, ...]:
     if scene.layout is None or scene.pose is None:
         return tuple(find_blur(scene.lens, scene.frame, place, plane, scene.motion_px) for plane in planes)
     depth = defocus_by_depth(list_circles(scene.layout), scene.pose, scene.lens, scene.frame, scene.is_deep)
-    return tuple(find_blur(scene.lens, scene.frame, place, plane, scene.motion_px, depth) for plane in planes)
+    blurs = tuple(find_blur(scene.lens, scene.frame, place, plane, scene.motion_px, depth) for plane in planes)
+    if scene.ink is None:
+        return blurs
+    per_mm = 1000 * scene.pose.magnification_frac / scene.frame.pitch_um
+    return tuple(add_ink(blur, scene.ink, per_mm) for blur in blurs)
 
 
 def _draw_chart(picture: Array32, scene: Scene, layout: Layout) -> None:

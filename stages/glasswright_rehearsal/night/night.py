@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from glasswright_rehearsal.scene.lens import Lens
+    from glasswright_rehearsal.scene.printing import Ink
 
 FILL_FRAC = 0.92
 """Fraction of the frame that the lattice fills."""
@@ -60,6 +61,8 @@ class Night:
     dark: bool = False
     sensor: str = "RGGB"
     files: str = "dng"
+    ink: Ink | None = None
+    """Blur of the chart's edges; None if they are perfect. The true values are those of the lens alone."""
 
     def count_flats(self, f_number: float) -> int:
         """Return the number of flat shots at an f-number."""

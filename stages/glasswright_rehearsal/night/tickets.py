@@ -155,6 +155,7 @@ def write_ticket(night: Night, index: int) -> str:
             layout=layout,
             pose=visit.pose,
             dust=visit.dust,
+            ink=night.ink,
         )
         _write_setting(writer, scene, is_struck=place == len(settings) // 2)
         settings_truth.append(_describe_setting(night, scene, stand))
@@ -276,7 +277,7 @@ def _describe_setting(night: Night, scene: Scene, stand: StandFacts) -> dict[str
     truth = {
         "focal_length_mm": scene.lens.focal_length_mm,
         "f_number": scene.lens.f_number,
-        **describe_truth(scene, stand.zones),
+        **describe_truth(replace(scene, ink=None), stand.zones),
         "transmission_ev": scene.lens.transmission_ev,
         "breathing_ratio": scene.lens.breathing_ratio,
     }

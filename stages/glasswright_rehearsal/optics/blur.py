@@ -11,6 +11,7 @@ from glasswright_rehearsal.optics.coma import LEAST_WAVES, transfer_comatic
 from glasswright_rehearsal.optics.quadrature import legendre_nodes
 from glasswright_rehearsal.scene.geometry import Frame
 from glasswright_rehearsal.scene.lens import PLANE_INDEX, WAVELENGTH_UM, Lens
+from glasswright_rehearsal.scene.printing import Ink
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -42,6 +43,10 @@ class Blur:
     halo_variance: float = 0.0
     motion_px: tuple[float, float] = (0.0, 0.0)
     """Whole length of a uniform motion during the exposure."""
+    scatter_frac: float = 0.0
+    """Share of the print's light that its paper scatters."""
+    scatter_px: float = 0.0
+    """Length k of the scatter's transfer function, 1 / (1 + (k f)^2)."""
 
     def __len__(self) -> int:
         """Return the number of places."""
@@ -88,6 +93,24 @@ def find_blur(
         halo_frac=a.haze_frac,
         halo_variance=(a.halo_um / frame.pitch_um) ** 2,
         motion_px=motion_px,
+    )
+
+
+def add_ink(blur: Blur, ink: Ink, per_mm: float) -> Blur:
+    """Return the blur with that of a print's edges.
+
+    Parameters
+    ----------
+    per_mm
+        Pixels on the sensor per millimetre on the print, whose rows lie along the sensor's.
+    """
+    across, down = (width / 1000 * per_mm for width in ink.core_um)
+    return replace(
+        blur,
+        variance_xx=blur.variance_xx + across**2,
+        variance_yy=blur.variance_yy + down**2,
+        scatter_frac=ink.scatter_frac,
+        scatter_px=ink.scatter_um / 1000 * per_mm,
     )
 
 
@@ -148,6 +171,8 @@ def transfer(blur: Blur, frequency: Array, cos: Array, sin: Array, *, pixel: boo
     result = result * np.exp(exponent * variance[:, :, None])
     if blur.halo_frac:
         result = result * (1 - blur.halo_frac + blur.halo_frac * np.exp(exponent * blur.halo_variance))
+    if blur.scatter_frac:
+        result = result * (1 - blur.scatter_frac + blur.scatter_frac / (1 + (blur.scatter_px * f) ** 2))
     if blur.motion_px != (0.0, 0.0):
         result = result * np.sinc(f * (blur.motion_px[0] * cos + blur.motion_px[1] * sin)[:, :, None])
     if pixel:
@@ -217,6 +242,8 @@ def find_spread_px(blur: Blur) -> float:
     disc = np.max(4 * np.abs(blur.waves) / blur.cutoff)
     halo = np.sqrt(blur.halo_variance) if blur.halo_frac else 0.0
     motion = np.hypot(*blur.motion_px) / 2
+    # the scatter's line spread falls by e in k / (2 pi)
+    scatter = blur.scatter_px / np.pi if blur.scatter_frac else 0.0
     # standard deviation of the geometric coma along its axis
     comet = np.max(np.sqrt(2) * blur.coma_waves / blur.cutoff)
-    return float(np.hypot(np.hypot(gauss, comet), halo) + disc + motion)
+    return float(np.hypot(np.hypot(gauss, comet), np.hypot(halo, scatter)) + disc + motion)

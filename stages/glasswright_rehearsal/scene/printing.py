@@ -34,6 +34,38 @@ class PrintErrors:
     twist_mm: float = 0.3
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ink:
+    """Blur of the print's edges: spread of the ink, and light that the paper scatters.
+
+    The transfer function is ``exp(-2 pi^2 s^2 f^2) (1 - w + w / (1 + (k f)^2))``, that of a Gaussian with a wide tail.
+    The second factor is that of paper in the model of Arney, Arney, Katsube and Engeldrum, J. Imaging Sci. Technol. 40
+    (1996), from memory.
+    """
+
+    core_um: tuple[float, float] = (30.0, 40.0)
+    """Standard deviation s of the spread, across and down."""
+    scatter_frac: float = 0.2
+    scatter_um: float = 250.0
+    """Length k."""
+
+    def transfer(self, frequency: Array, direction: Array) -> Array:
+        """Return the transfer at frequencies (cycles/mm on the print), `direction` in radian from across."""
+        across, down = (width / 1000 for width in self.core_um)
+        square = (across * np.cos(direction)) ** 2 + (down * np.sin(direction)) ** 2
+        scattered = self.scatter_frac / (1 + (self.scatter_um / 1000 * frequency) ** 2)
+        return np.asarray(np.exp(-2 * np.pi**2 * square * frequency**2) * (1 - self.scatter_frac + scattered))
+
+
+def draw_ink(generator: np.random.Generator) -> Ink:
+    """Draw the edges of a print from an office or photo printer on matte paper."""
+    return Ink(
+        core_um=(float(generator.uniform(20, 50)), float(generator.uniform(20, 50))),
+        scatter_frac=float(generator.uniform(0.1, 0.25)),
+        scatter_um=float(generator.uniform(150, 350)),
+    )
+
+
 def draw_print(layout: Layout, errors: PrintErrors, generator: np.random.Generator) -> Layout:
     """Return the layout with the nodes as printed and hung."""
     size = layout.pitch_mm / DESIGN_PITCH_MM

@@ -54,7 +54,7 @@ def test_the_smallest_difference_is_that_of_two_values_at_95_percent():
 
 def test_missing_and_old_steps_are_named_with_their_consequence():
     now, later = (section(collect(day), "What the stand cannot").notes for day in (date(2026, 3, 10), date(2026, 6, 1)))
-    assert sum("not measured" in note for note in now) == len(STEPS)
+    assert sum("not measured" in note for note in now) == len(STEPS) - 1
     assert any("too old since 2026-04-01" in note for note in later)
     assert any("A stretched or bowed print is counted as the lens's distortion" in note for note in now)
 

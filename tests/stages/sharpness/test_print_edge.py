@@ -7,8 +7,10 @@ import pytest
 from scipy.optimize import brentq
 
 from glasswright.commands.main import run_command
-from glasswright_camera.print_edge import CAVEAT, GAUSSIAN, describe_ink, lose_to_print, take_off_print
+from glasswright_camera.print_edge import CAVEAT, GAUSSIAN, describe_ink, lose_to_print
+from glasswright_camera.print_transfer import PlaneTransfer, PrintTransfer
 from glasswright_camera.setup_check import check_setup
+from glasswright_camera.sharpness.print_division import divide_curves
 from glasswright_camera.sharpness.stage import measure_mtf50
 from glasswright_camera.stand import ChartUse
 from support.edge_traces import make_stand, make_trace
@@ -57,10 +59,84 @@ def test_an_unknown_print_sets_a_caveat_only_if_its_effect_may_be_large():
     assert soft.caveats == ("single_focus",)
 
 
-def test_a_print_blur_above_the_measured_one_gives_nan():
-    value, u = take_off_print(np.array([0.2, 0.3]), np.array([0.01, 0.01]), 20.0)
-    assert value[0] == pytest.approx(0.2 / np.sqrt(1 - 20 * 0.04))
-    assert np.isnan([value[1], u[1]]).all()
+FREQUENCY = np.arange(0.0, 0.6001, 0.02)
+
+
+def scattering(frequency):
+    """A print with a core of ink and paper that scatters: exponential spread of light, 1 / (1 + (k f)^2).
+
+    The form is that of Arney, Arney, Katsube and Engeldrum (J. Imaging Sci. Technol. 40, 1996), from memory.
+    """
+    return np.exp(-2 * (np.pi * 0.02 * frequency) ** 2) * (0.8 + 0.2 / (1 + (0.25 * frequency) ** 2))
+
+
+def divide(lens, print_, print_u=0.0):
+    """Divide lens times print by the print; return MTF50, its u from noise of 1 %, and its u from the print's."""
+    measured = lens(FREQUENCY) * print_
+    own = brentq(lambda f: lens(f) * np.interp(f, FREQUENCY, print_) - 0.5, 1e-3, 0.6)
+    found = divide_curves(
+        np.array([own]), np.array([0.01 * own]), measured[None], print_[None], np.full((1, 31), print_u), FREQUENCY
+    )
+    return found.value[0], found.value_u[0], found.print_u[0]
+
+
+def soft(frequency):
+    """A perfect lens at half its MTF50's limit (Goodman's triangle-like function) with a little blur."""
+    part = np.minimum(np.abs(frequency) / 0.8, 1.0)
+    return 2 / np.pi * (np.arccos(part) - part * np.sqrt(1 - part**2)) * np.exp(-2 * (np.pi * 0.15 * frequency) ** 2)
+
+
+@pytest.mark.parametrize("per_mm", [3.75, 1.0])
+def test_whole_functions_are_divided_so_a_scattering_print_leaves_no_bias(per_mm):
+    true = brentq(lambda f: soft(f) - 0.5, 1e-3, 0.6)
+    value, _, _ = divide(soft, scattering(FREQUENCY * per_mm))
+    assert value == pytest.approx(true, rel=1e-3)
+
+
+def test_uncertainties_follow_the_divided_curve():
+    def gauss(frequency):
+        return np.exp(-np.log(2) * (frequency / 0.3) ** 2)
+
+    print_ = np.exp(-np.log(2) * (FREQUENCY / 0.4) ** 2)
+    value, value_u, print_u = divide(gauss, print_, 0.01)
+    # closed form: 1/own^2 = 1/measured^2 - 1/print^2, so d own / own = (own / measured)^2 d measured / measured
+    assert value == pytest.approx(0.3, rel=2e-3)
+    assert value_u / value == pytest.approx(0.01 * 0.3**2 * (1 / 0.3**2 + 1 / 0.4**2), rel=1e-2)
+    # the quotient's slope at its half point is ln 2 / own
+    there = 0.5 ** (0.3 / 0.4) ** 2
+    by_print = 0.5 * 0.01 / (there * np.log(2) / 0.3)
+    assert print_u == pytest.approx(np.hypot(by_print, 0.0015 * (1 - there) / (there * np.log(2) / 0.3)), rel=1e-2)
+
+
+def test_a_print_that_explains_all_blur_gives_nan():
+    curve = np.exp(-np.log(2) * (FREQUENCY / 0.3) ** 2)[None]
+    value, u = np.array([0.3]), np.array([0.01])
+    found = divide_curves(value, u, curve, curve, np.zeros_like(curve), FREQUENCY)
+    assert np.isnan([found.value[0], found.value_u[0]]).all()
+
+
+def test_the_print_counts_in_the_direction_of_the_blur():
+    frequency = (0.5, 1.0, 2.0, 4.0)
+    wide, narrow = (tuple(np.exp(-2 * (np.pi * um / 1000 * np.array(frequency)) ** 2)) for um in (60.0, 10.0))
+    nothing = (0.0,) * 4
+    plane = PlaneTransfer(plane="green", across=wide, across_u=nothing, down=narrow, down_u=nothing)
+    stand = stand_with()
+    use = replace(stand.charts[0], transfer=PrintTransfer(frequency_cy_per_mm=frequency, planes=(plane,), origin="x"))
+    trace = replace(make_trace(lambda place, _plane: np.full((len(place), 2), 0.2)), magnification_frac=0.05)
+    found = measure_mtf50((trace,), replace(stand, charts=(use,)))
+    # the radius towards a corner is nearer to across than to down, and tangential blur lies along it
+    straight = 1 / np.sqrt(1 / 0.2**2 - np.array([60.0, 10.0]) ** 2 * (0.05 / 6 / GAUSSIAN) ** 2)
+    corner = found.green.lower_right
+    assert straight[1] < corner.sagittal_cy_per_px < corner.tangential_cy_per_px < straight[0]
+    assert CAVEAT not in found.caveats
+
+
+def test_tables_of_unequal_length_are_refused():
+    plane = PlaneTransfer(
+        plane="green", across=(0.9, 0.8), across_u=(0.0, 0.0, 0.0), down=(1.0,) * 3, down_u=(0.0,) * 3
+    )
+    with pytest.raises(ValueError, match="planes: green: across has 2 values, not 3"):
+        PrintTransfer(frequency_cy_per_mm=(1.0, 2.0, 3.0), planes=(plane,), origin="x")
 
 
 def test_the_stated_loss_by_ink_is_correct():

@@ -1,0 +1,147 @@
+"""The print's sharpness: from a blade without bias, from two distances within its uncertainty, and divided out."""
+
+import json
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pytest
+import yaml
+
+from glasswright import Unmeasurable
+from glasswright.config import check, find_shipped, read_config, scan_yaml
+from glasswright_camera.commissioning.ink_step import INK_TEXT, InkNotes, average_folders, commission_ink
+from glasswright_camera.commissioning.print_step import trace_shot
+from glasswright_camera.commissioning.shots import list_shots
+from glasswright_camera.commissioning.writing import keep_names_apart
+from glasswright_camera.print_transfer import PrintTransfer
+from glasswright_camera.sharpness.stage import measure_mtf50
+from glasswright_camera.stand import Stand
+from glasswright_rehearsal.commissioning.bench import open_bench
+from glasswright_rehearsal.commissioning.ink_shots import write_ink_shots
+from glasswright_rehearsal.optics.blur import find_blur, find_mtf50
+from glasswright_rehearsal.scene.geometry import Frame
+from glasswright_rehearsal.scene.lens import Aberrations, Lens
+from glasswright_rehearsal.scene.printing import Ink
+
+STAND_FILE = find_shipped("glasswright_camera", "stands", "north_bench.yaml")
+TODAY = date(2026, 3, 3)
+
+
+@pytest.fixture(scope="module")
+def shot(tmp_path_factory):
+    """Three close frames a folder of a lens that is 10 % more blurred there, and one of a small chart."""
+    folder = tmp_path_factory.mktemp("ink")
+    bench = open_bench(STAND_FILE, folder, 0.6, seed=4)
+    write_ink_shots(bench, change=0.1, repeats=3, far_shots=1)
+    stand, _ = check(scan_yaml(folder / "stands" / STAND_FILE.name), Stand, "camera")
+    return folder, stand, json.loads((folder / "truth" / "ink.json").read_text())
+
+
+@pytest.fixture(scope="module")
+def with_blade(shot):
+    return commission_ink(shot[0] / "ink", shot[1], TODAY)
+
+
+@pytest.fixture(scope="module")
+def without_blade(shot, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("bare") / "ink"
+    folder.mkdir()
+    for path in (shot[0] / "ink").iterdir():
+        (folder / path.name).symlink_to(path)
+    notes = yaml.safe_load((folder / "ink.yaml").read_text())
+    for frame in notes["frames"]:
+        del frame["blade"]
+    (folder / "ink.yaml").unlink()
+    (folder / "ink.yaml").write_text(yaml.safe_dump(notes))
+    return commission_ink(folder, shot[1], TODAY)
+
+
+def read_transfer(result, folder):
+    (data,) = result.files.values()
+    (folder / "transfer.yaml").write_bytes(data)
+    return read_config(folder / "transfer.yaml", PrintTransfer)
+
+
+def true_ink(truth):
+    return Ink(core_um=tuple(truth["core_um"]), scatter_frac=truth["scatter_frac"], scatter_um=truth["scatter_um"])
+
+
+def test_a_blade_gives_the_prints_transfer_in_each_direction(shot, with_blade, tmp_path):
+    transfer = read_transfer(with_blade, tmp_path)
+    frequency, ink = np.array([0.8, 1.6, 2.4]), true_ink(shot[2])
+    for direction in (0.0, np.pi / 2):
+        for plane in ("red", "green", "blue"):
+            value, u = transfer.sample(frequency, np.array(direction), plane)
+            assert np.abs(value - ink.transfer(frequency, np.array(direction))).max() < 0.004
+            assert u.max() < 0.006
+    assert not any(each.is_wide for each in with_blade.findings)
+
+
+def test_two_distances_give_it_within_an_uncertainty_that_includes_the_lenss_change(shot, without_blade, tmp_path):
+    transfer = read_transfer(without_blade, tmp_path)
+    frequency, ink = np.array([0.8, 1.6, 2.4]), true_ink(shot[2])
+    for direction in (0.0, np.pi / 2):
+        value, u = transfer.sample(frequency, np.array(direction), "green")
+        assert (np.abs(value - ink.transfer(frequency, np.array(direction))) < 2 * u).all()
+    assert any("counts as unchanged" in note for note in without_blade.notes)
+    assert without_blade.findings[0].u > 0.3
+
+
+def test_the_lens_is_measured_as_if_the_print_were_perfect(shot, with_blade, tmp_path):
+    folder, stand, truth = shot
+    use = replace(stand.charts[0], transfer=read_transfer(with_blade, tmp_path))
+    trace = trace_shot(list_shots(folder / "ink" / "far", "chart")[0], stand)
+    frame = Frame(width_px=trace.width_px, height_px=trace.height_px, pitch_um=6.0)
+    lens = Lens(f_number=5.6 * (1 + truth["far_frac"]), aberrations=Aberrations(blur_um=truth["blur_um"]))
+    turn = np.linspace(0, np.pi, 12, endpoint=False)[None]
+    blur = find_blur(lens, frame, frame.centre_px[None], "green")
+    true = find_mtf50(blur, np.cos(turn), np.sin(turn)).mean()
+    as_shot = measure_mtf50((trace,), stand).green.centre.mean_cy_per_px
+    assert as_shot < 0.97 * true
+    divided = measure_mtf50((trace,), replace(stand, charts=(use,))).green.centre
+    assert divided.mean_cy_per_px == pytest.approx(true, rel=0.005)
+    assert abs(divided.mean_cy_per_px - true) < 2 * divided.mean_cy_per_px_u
+
+
+def test_ten_pairs_of_one_percent_give_half_a_percent():
+    # an edge of relative repeat s: sqrt(2) s / sqrt(10) for ten quotients, 0.447 %
+    generator, found = np.random.default_rng(3), []
+    for _ in range(300):
+        one, other = (0.5 ** ((1 + 0.01 * generator.standard_normal((10, 1, 1))) ** 2) for _ in range(2))
+        pair = average_folders([np.log(one) - np.log(other)])
+        found.append([pair.value[0, 0] ** 2, pair.u[0, 0] ** 2])
+    rms, u = np.sqrt(np.mean(found, axis=0)) / (2 * np.log(2))
+    assert rms == pytest.approx(0.00447, rel=0.1)
+    assert u == pytest.approx(0.00447, rel=0.05)
+
+
+def test_the_stand_file_names_the_transfer(with_blade):
+    named = keep_names_apart(with_blade)
+    ((place, name),) = named.changes.items()
+    assert place == ("camera", "charts", 0, "transfer")
+    assert name in named.files
+    assert named.as_entry("K. Moreau")["rests"][0] == "measure_mtf50.*"
+
+
+def test_notes_and_shots_that_do_not_suffice_are_refused(shot, tmp_path):
+    with pytest.raises(Unmeasurable, match=r"there is no .*ink\.yaml: note the places of the edges in it"):
+        commission_ink(tmp_path, shot[1], TODAY)
+    (tmp_path / "ink.yaml").write_text(INK_TEXT)
+    assert read_config(tmp_path / "ink.yaml", InkNotes).has_blade
+    for folder in ("across_1", "across_2", "down_1", "down_2"):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "0.dng").symlink_to(shot[0] / "ink" / folder / "0.dng")
+    with pytest.raises(Unmeasurable, match="across_1 has 1 shots; 3 are needed, 5 better"):
+        commission_ink(tmp_path, shot[1], TODAY)
+
+
+def test_a_box_without_an_edge_is_named(shot, tmp_path):
+    for path in (shot[0] / "ink").iterdir():
+        (tmp_path / path.name).symlink_to(path)
+    notes = yaml.safe_load((tmp_path / "ink.yaml").read_text())
+    notes["frames"][0]["print"] = [0.0, 0.0, 0.18, 1.0]
+    (tmp_path / "ink.yaml").unlink()
+    (tmp_path / "ink.yaml").write_text(yaml.safe_dump(notes))
+    with pytest.raises(Unmeasurable, match=r"across_1.*no edge between a dark and a light side lies in the box"):
+        commission_ink(tmp_path, shot[1], TODAY)
