@@ -11,7 +11,7 @@ import hashlib
 from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping
@@ -68,7 +68,7 @@ def _read_imports(module: str, path: Path, changed_ns: int) -> frozenset[str]:
     del changed_ns  # part of the cache key: a changed file is read again
     package = module if path.name == "__init__.py" else module.rpartition(".")[0]
     names: set[str] = set()
-    for node in _walk(ast.parse(path.read_bytes())):
+    for node in _walk_statements(ast.parse(path.read_bytes())):
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
@@ -84,14 +84,20 @@ def _name_taken(source: str, names: Collection[str]) -> set[str]:
     return inner if len(inner) == len(set(names)) else inner | {source}
 
 
-def _walk(tree: ast.AST) -> Iterator[ast.AST]:
-    """Yield the nodes of a syntax tree, without those under `if TYPE_CHECKING:`."""
+BLOCKS: Final = ("body", "orelse", "handlers", "finalbody", "cases")
+"""Fields of a statement that hold statements."""
+
+
+def _walk_statements(tree: ast.AST) -> Iterator[ast.AST]:
+    """Yield the statements of a syntax tree, without those under `if TYPE_CHECKING:`; an expression imports nothing."""
     waiting = [tree]
     while waiting:
         node = waiting.pop()
         yield node
         guarded = isinstance(node, ast.If) and ast.unparse(node.test) in ("TYPE_CHECKING", "typing.TYPE_CHECKING")
-        waiting += node.orelse if guarded and isinstance(node, ast.If) else list(ast.iter_child_nodes(node))
+        for block in BLOCKS[1:] if guarded else BLOCKS:
+            inner = getattr(node, block, ())
+            waiting += inner if isinstance(inner, list) else ()
 
 
 def _find_file(module: str) -> Path | None:

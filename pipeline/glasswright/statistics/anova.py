@@ -16,7 +16,6 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy.stats import f as f_distribution
 
 from glasswright.statistics.freedom import effective_freedom
 
@@ -147,6 +146,8 @@ def analyse(values: Array) -> Anova:
     probability = None
     if repeat.freedom:
         ratio = interaction.mean_square / repeat.mean_square if repeat.mean_square > 0 else math.inf
+        from scipy.stats import f as f_distribution
+
         probability = float(f_distribution.sf(ratio, interaction.freedom, repeat.freedom))
     pooled = probability is not None and probability > POOL_ABOVE
     means = np.array([source.mean_square for source in sources])

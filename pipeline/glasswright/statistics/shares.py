@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from scipy.stats import binomtest
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Share:
@@ -24,5 +22,7 @@ def counted_share(count: int, total: int, confidence: float = 0.95) -> Share:
     """Return a counted proportion with its exact binomial interval (Clopper and Pearson, Biometrika 1934)."""
     if total == 0:
         return Share(value=0.0, low=0.0, high=1.0)
+    from scipy.stats import binomtest
+
     interval = binomtest(count, total).proportion_ci(confidence, method="exact")
     return Share(value=count / total, low=float(interval.low), high=float(interval.high))

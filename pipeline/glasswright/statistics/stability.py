@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
-from scipy.stats import rankdata, spearmanr
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -46,6 +45,8 @@ def find_change(values: Array, level: float) -> Change | None:
     count = len(values)
     if count < FEWEST or np.ptp(values) == 0:
         return None
+    from scipy.stats import rankdata, spearmanr
+
     ranks = rankdata(values)
     sums = 2 * np.cumsum(ranks)[:-1] - np.arange(1, count) * (count + 1)
     place = int(np.argmax(np.abs(sums))) + 1

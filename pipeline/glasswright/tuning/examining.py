@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy.stats import median_abs_deviation, skewtest
+from scipy.stats import skewtest
 
+from glasswright.statistics.robust import robust_sigma
 from glasswright.statistics.stability import find_change
 
 if TYPE_CHECKING:
@@ -116,7 +117,7 @@ def _find_apart(evidence: Evidence, side: int, lenses: Sequence[Lens], level: fl
     values = evidence.values(side, lenses)
     middle = float(np.median(values))
     # an outlier on the good side must not hide those on the bad side
-    values = np.minimum(values, middle + MOST_GOOD_SIGMAS * float(median_abs_deviation(values, scale="normal")))
+    values = np.minimum(values, middle + MOST_GOOD_SIGMAS * robust_sigma(values))
     order = [place for place in np.argsort(values, kind="stable") if not lenses[place].sound]
     apart: list[str] = []
     while len(order) - len(apart) >= max(FEWEST_FOR_SHAPE, len(order) // 2):

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import ndtr
-from scipy.stats import median_abs_deviation
 
+from glasswright.statistics.robust import robust_sigma
 from glasswright.statistics.shares import Share, counted_share
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ def pass_share(evidence: Evidence, side: int, lenses: Sequence[Lens], bound: flo
     """
     guarded = evidence.guarded(side, lenses)
     middle = float(np.median(guarded))
-    spread = float(median_abs_deviation(guarded, scale="normal"))
+    spread = robust_sigma(guarded)
     place = middle - sigmas * spread
     return float(ndtr((place - bound) / spread)) if spread > 0 else float(place >= bound)
 

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from scipy.special import stdtrit
-from scipy.stats import median_abs_deviation
 
 from glasswright.statistics.control import Baseline, find_baseline
+from glasswright.statistics.robust import robust_sigma
 from glasswright.statistics.stability import find_change
 
 if TYPE_CHECKING:
@@ -128,7 +128,7 @@ def _find_apart(series: Series, watch: WatchKeys) -> tuple[str, ...]:
     if not len(values):
         return ()
     middle = float(np.median(values))
-    spread = float(median_abs_deviation(values, scale="normal"))
+    spread = robust_sigma(values)
     # Student's t, with the lower efficiency of the MAD in the degrees of freedom
     most = -float(stdtrit(max(3.0, len(values) / 2.7 - 1), APART_LEVEL / (2 * len(values)))) * spread
     return tuple(

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Annotated, Final
 import numpy as np
 from pydantic import Field
 from scipy.special import gammaln
-from scipy.stats import chi2
 
 from glasswright import Setting, Unmeasurable, stage
 from glasswright_camera.aperture.light_level import LightLevel, refuse_untimed
@@ -275,6 +274,8 @@ def scatter_u(scatter: float, freedom: int) -> float:
     if freedom < 1:
         return NAN
     raw = scatter * sqrt(2 / freedom) * float(np.exp(gammaln((freedom + 1) / 2) - gammaln(freedom / 2)))
+    from scipy.stats import chi2
+
     return (raw * sqrt(freedom / float(chi2.ppf(1 - CONFIDENCE, freedom))) - scatter) / GUARD
 
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import median_abs_deviation
 
 from glasswright import Unmeasurable
+from glasswright_camera.robust import robust_sigma
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -192,7 +192,7 @@ def _list_readings(
 def _measure_scatter(score: dict[str, NDArray[np.float64]], layout: ChartLayout) -> float:
     """Return the robust standard deviation of the scores, the largest over the layout's kinds of mark."""
     kinds = {mark.kind for mark in layout.marks}
-    return max(float(median_abs_deviation(score[kind], scale="normal")) for kind in kinds)
+    return max(robust_sigma(score[kind]) for kind in kinds)
 
 
 def _describe_turn(turn: NDArray[np.int64], upright: NDArray[np.int64]) -> str:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from scipy.special import stdtrit
-from scipy.stats import binomtest
 
 from glasswright import Shot, Unmeasurable, stage
 from glasswright_camera.edges.trace import Trace
@@ -194,5 +193,7 @@ def share_interval(hits: int, count: int) -> tuple[float, float]:
     """Return the exact 95 % interval of a share (Clopper and Pearson, Biometrika 26, 1934)."""
     if not count:
         return float("nan"), float("nan")
+    from scipy.stats import binomtest
+
     interval = binomtest(hits, count).proportion_ci(CONFIDENCE, method="exact")
     return float(interval.low), float(interval.high)
