@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import resource
 import shutil
 import subprocess
 import sys
@@ -233,6 +234,12 @@ def compare(verdict: LimitVerdict, true: float) -> tuple[float, float]:
     return inside / u, ((verdict.value if verdict.value is not None else np.nan) - true) / u
 
 
+def used_seconds() -> float:
+    """Return the processor time of this process and all processes that it started and that have ended."""
+    used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    return sum(each.ru_utime + each.ru_stime for each in used)
+
+
 def gate_lenses(folder: Path, lenses: int, megapixels: float, seed: int, workers: int) -> Iterator[Gated]:
     """Rehearse, measure and gate lenses on a stand with errors; print the time of each part."""
     start = time.perf_counter()
@@ -250,7 +257,8 @@ def gate_lenses(folder: Path, lenses: int, megapixels: float, seed: int, workers
     shots = sum(1 for _ in (night.out / "tickets").rglob("*.dng"))
     print(
         f"{shots} shots of {megapixels:g} MP: rendered in {(rendered - start) / lenses:.1f} s a lens, commissioned in "
-        f"{commissioned - rendered:.0f} s, measured in {(time.perf_counter() - commissioned) / lenses:.1f} s a lens"
+        f"{commissioned - rendered:.0f} s, measured in {(time.perf_counter() - commissioned) / lenses:.1f} s a lens; "
+        f"{used_seconds():.0f} s of processors in all"
     )
     height = find_frame(megapixels, 6.0).height_px
     faults = ("none",) * (lenses - len(night.faults)) + night.faults
