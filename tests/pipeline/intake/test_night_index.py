@@ -82,6 +82,13 @@ def test_a_shot_has_its_role_digest_place_setting_and_what_exif_says(tmp_path):
     assert shot.caveats == ()
 
 
+def test_the_bodys_serial_numbers_are_those_of_the_files_and_the_declared_one(tmp_path):
+    add_shot(tmp_path, "chart/0001.tif", tags={**LENS_AT_F2, exif.BODY_SERIAL: "00D7-31"})
+    assert index(tmp_path).body_serials == ("00D7-31",)
+    assert index(tmp_path, body_serial="d7-31").body_serials == ("00D7-31",)
+    assert index(tmp_path, body_serial="D7-32").body_serials == ("00D7-31", "D7-32")
+
+
 @pytest.mark.parametrize("nothing", [(0, 0), (0, 10), (5, 0)])
 def test_zero_and_zero_over_zero_in_exif_count_as_missing(tmp_path, nothing):
     path = add_shot(tmp_path, "chart/1.tif", tags={exif.F_NUMBER: nothing, exif.FOCAL_LENGTH: nothing})
