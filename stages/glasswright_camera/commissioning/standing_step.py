@@ -245,6 +245,8 @@ def measure_chart(shots: Sequence[Shot], stand: Stand) -> tuple[tuple[StepValue,
     most = stand.shooting.pose_deg
     if max(abs(tilt) for _, tilt, _ in sides) > most:
         names.append(f"the chart is tilted by more than {most:g} degrees: align it with the mirror, and shoot again")
+    if not stand.charts[0].layout.nodes_mm:
+        names.append("the print was not measured, so its errors go into the chart's tilt and its u: do `print` first")
     if "pose_not_separable" in found.caveats:
         names.append("the chart's tilt and the lens's decentring are not separated: use a wider lens")
     return values, tuple(names)
