@@ -124,15 +124,17 @@ class Bench:
             self.write(f"night/{folder.name}/{name}", text)
         return folder
 
-    def arguments(self, *more: str, ledger: str = "bench.ledger") -> list[str]:
-        files = {"--stand": "stand.yaml", "--tickets": "night", "--ledger": ledger}
+    def arguments(self, *more: str, ledger: str = "bench.ledger", url: str = "") -> list[str]:
+        """Return a command line; the tickets are read at the URL if there is one."""
+        files = {"--stand": "stand.yaml", "--ledger": ledger}
         options = [str(part) for name, file in files.items() for part in (name, self.folder / file)]
-        return ["run", str(self.folder / "plan.yaml"), *options, *more]
+        tickets = url or str(self.folder / "night")
+        return ["run", str(self.folder / "plan.yaml"), *options, "--tickets", tickets, *more]
 
-    def run(self, capsys: Any, *more: str, ledger: str = "bench.ledger") -> tuple[int, dict[str, Any]]:
+    def run(self, capsys: Any, *more: str, ledger: str = "bench.ledger", url: str = "") -> tuple[int, dict[str, Any]]:
         """Run a night in this process; return its exit code and summary."""
         capsys.readouterr()
-        code = run_command(self.arguments("--json", *more, ledger=ledger))
+        code = run_command(self.arguments("--json", *more, ledger=ledger, url=url))
         captured = capsys.readouterr()
         assert captured.out.startswith("{"), captured.err
         return code, json.loads(captured.out)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from glasswright.commands.plugin_notes import load_plugins_aloud
+from glasswright.remote import AnyPath, locate
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -30,10 +31,23 @@ Example:
 PATH = click.Path(path_type=Path)
 
 
+class Place(click.ParamType):  # type: ignore[type-arg]
+    """A folder's path or URL."""
+
+    name = "path or URL"
+
+    def convert(self, value: str | AnyPath, param: click.Parameter | None, ctx: click.Context | None) -> AnyPath:
+        """Return the folder."""
+        del param, ctx
+        return locate(value) if isinstance(value, str) else value
+
+
 @click.command(epilog=EXAMPLE)
 @click.argument("plan", type=PATH)
 @click.option("--stand", required=True, type=PATH, help="Stand file.")
-@click.option("--tickets", required=True, type=PATH, help="Folder of ticket folders, or one ticket's folder.")
+@click.option(
+    "--tickets", required=True, type=Place(), help="Folder of ticket folders, or one ticket's folder; may be a URL."
+)
 @click.option("--ledger", required=True, type=PATH, help="The ledger; made if it does not exist.")
 @click.option("--cards", type=PATH, help="Folder of cards: judge each ticket once it is measured.")
 @click.option("--serial", is_flag=True, help="Run everything in this process, for debugging.")
@@ -67,7 +81,7 @@ PATH = click.Path(path_type=Path)
 def run(
     plan: Path,
     stand: Path,
-    tickets: Path,
+    tickets: AnyPath,
     ledger: Path,
     cards: Path | None,
     serial: bool,
@@ -109,12 +123,14 @@ def run(
     if sum((serial, workers is not None, cluster is not None)) > 1:
         raise click.UsageError("--serial, --workers and --cluster exclude one another")
     start = time.monotonic()
-    if cluster is not None:
+    if cluster is not None and isinstance(tickets, Path):
         tickets = tickets.absolute()  # workers run in other folders
     plugins = load_plugins_aloud()
     if follow:
         if as_json or retry:
             raise click.UsageError("--follow runs until it is stopped: leave out --json and --retry")
+        if not isinstance(tickets, Path):
+            raise click.UsageError("--follow watches a folder of this machine: leave it out for tickets at a URL")
         options = FollowOptions(tickets=tickets, ledger=ledger, quiet_s=quiet_seconds, pages=pages)
         # the plan may change meanwhile, so workers are asked for all stages
         functions = [each.function for each in plugins.stages.values()]

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from glasswright.intake.index import TicketRequest
+    from glasswright.remote import AnyPath
 
 SETTLED_S: Final = 1.0
 """Time without change after which a file counts as copied; a file being written changes many times a second."""
@@ -97,7 +98,7 @@ class Arriving:
         ]
         return f"{_name(wrong)} not as {FILE_NAME} says: copy again" if wrong else ""
 
-    def _digest(self, name: str, path: Path) -> str:
+    def _digest(self, name: str, path: AnyPath) -> str:
         key = name, self.stamps.get(name, (0, 0, 0))
         if key not in self.digests:
             self.digests[key] = hash_file(path)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import re
 from dataclasses import dataclass
 from pathlib import PurePosixPath
@@ -14,6 +13,8 @@ from glasswright.plain_text import escape, escape_name
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
+
+    from glasswright.remote import AnyPath
 
 FILE_NAME: Final = "SHA256SUMS"
 LINE: Final = re.compile(r"^\\?(?P<sha>[0-9a-fA-F]{64}) [ *](?P<name>.+)$")
@@ -30,10 +31,10 @@ class Checksums:
     findings: tuple[str, ...] = ()
 
 
-def hash_file(path: Path) -> str:
+def hash_file(path: AnyPath) -> str:
     """Return a file's SHA-256 in lower-case hexadecimal."""
     with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+        return hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type] # both kinds have readinto
 
 
 def stamp_of(path: Path) -> tuple[int, int]:
@@ -42,19 +43,21 @@ def stamp_of(path: Path) -> tuple[int, int]:
     return status.st_size, status.st_mtime_ns
 
 
-def read_checksums(folder: Path) -> Checksums:
+def read_checksums(folder: AnyPath) -> Checksums:
     """Return the content of the ticket's SHA256SUMS; an unusable line is a finding with line number and reason."""
     path = folder / FILE_NAME
     if path.is_symlink() or not path.is_file():
         what = "a symbolic link" if path.is_symlink() else "not a plain file"
-        why = (f"{FILE_NAME} is {what}: not read. Copy the list itself",) if os.path.lexists(path) else ()
+        why = (f"{FILE_NAME} is {what}: not read. Copy the list itself",) if path.is_symlink() or path.exists() else ()
         return Checksums(by_name={}, findings=why)
-    if path.stat().st_size > LARGEST_BYTES:
+    with path.open("rb") as file:
+        content = file.read(LARGEST_BYTES + 1)
+    if len(content) > LARGEST_BYTES:
         return Checksums(present=True, by_name={}, findings=(f"{FILE_NAME} is over 16 MiB: not read",))
     by_name: dict[str, str] = {}
     findings: list[str] = []
     # a name may contain any byte except a line end; bytes that are not UTF-8 are escaped as in the folder's listing
-    for number, line in enumerate(path.read_text(encoding="utf-8", errors="surrogateescape").split("\n"), start=1):
+    for number, line in enumerate(re.split("\r\n|\r|\n", content.decode("utf-8", "surrogateescape")), start=1):
         if line.strip():
             _take_line(line, f"{FILE_NAME}:{number}", by_name, findings)
     return Checksums(present=True, by_name=by_name, findings=tuple(findings))

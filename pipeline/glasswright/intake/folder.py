@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import stat
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from glasswright.config.ticket.file import TICKET_FILE
 from glasswright.intake.checksums import FILE_NAME
@@ -12,27 +11,29 @@ from glasswright.plain_text import escape_name
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable
-    from pathlib import Path
+
+    from glasswright.remote import AnyPath
 
 SIDECARS: Final = frozenset({".xmp", ".txt~", ".db", ".ini"})
 """Suffixes of files that raw converters and file managers leave beside a raw file."""
 PREVIEWS: Final = frozenset({".jpg", ".jpeg"})
 """Suffixes of previews, which a body writes beside each raw file under the same name."""
 MOST_NAMED: Final = 5
+SomePath = TypeVar("SomePath", bound="AnyPath")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Listing:
     """The files of a ticket's folder by role, sorted by name, and findings about the rest."""
 
-    files: tuple[tuple[str, Path], ...]
+    files: tuple[tuple[str, AnyPath], ...]
     """(role, path); a file's name may be unprintable."""
     findings: tuple[str, ...] = ()
     unused: tuple[str, ...] = ()
     """Files or folders that may contain shots and are not measured."""
 
 
-def list_tickets(folder: Path) -> tuple[Path, ...]:
+def list_tickets(folder: SomePath) -> tuple[SomePath, ...]:
     """Return the ticket folders in a folder, sorted by name, or the folder itself if it is one; hidden ones are
     ignored.
 
@@ -40,12 +41,11 @@ def list_tickets(folder: Path) -> tuple[Path, ...]:
     """
     if (folder / TICKET_FILE).is_file():
         return (folder,)
-    return tuple(
-        sorted(path for path in folder.iterdir() if (path.is_dir() or path.is_symlink()) and not _is_hidden(path))
-    )
+    entries: list[Any] = sorted(folder.iterdir())  # of the folder's own type
+    return tuple(path for path in entries if (path.is_dir() or path.is_symlink()) and not _is_hidden(path))
 
 
-def count_shots(folder: Path, roles: Collection[str]) -> int:
+def count_shots(folder: AnyPath, roles: Collection[str]) -> int:
     """Count the files that look like shots, for the progress display; no file is opened.
 
     Returns 0 for an unreadable folder, which indexing the ticket reports.
@@ -56,7 +56,7 @@ def count_shots(folder: Path, roles: Collection[str]) -> int:
         return 0
 
 
-def list_shots(folder: Path, roles: Collection[str]) -> Listing:
+def list_shots(folder: AnyPath, roles: Collection[str]) -> Listing:
     """List a ticket's shots: plain files directly in a role's folder; links are not followed.
 
     Parameters
@@ -66,10 +66,10 @@ def list_shots(folder: Path, roles: Collection[str]) -> Listing:
     roles
         Folder names that are roles.
     """
-    files: list[tuple[str, Path]] = []
+    files: list[tuple[str, AnyPath]] = []
     findings: list[str] = []
     unused: list[str] = []
-    entries = sorted(folder.iterdir())
+    entries: list[AnyPath] = sorted(folder.iterdir())
     findings += _name_passed("hidden, so not used", "", filter(_is_hidden, entries))
     for path in entries:
         name = escape_name(path.name)
@@ -88,11 +88,13 @@ def list_shots(folder: Path, roles: Collection[str]) -> Listing:
     return Listing(files=tuple(files), findings=tuple(findings), unused=tuple(unused))
 
 
-def _list_role(folder: Path, files: list[tuple[str, Path]], findings: list[str], unused: list[str]) -> None:
-    inside = sorted(folder.iterdir())
+def _list_role(folder: AnyPath, files: list[tuple[str, AnyPath]], findings: list[str], unused: list[str]) -> None:
+    inside: list[AnyPath] = sorted(folder.iterdir())
     entries = [path for path in inside if not _is_hidden(path)]
     findings += _name_passed("hidden, so not used", f"{folder.name}/", filter(_is_hidden, inside))
-    sidecars = [path for path in entries if path.suffix.lower() in SIDECARS and stat.S_ISREG(path.lstat().st_mode)]
+    sidecars = [
+        path for path in entries if path.suffix.lower() in SIDECARS and path.is_file() and not path.is_symlink()
+    ]
     findings += _name_passed("not raw files by their names, so not used", f"{folder.name}/", sidecars)
     raw_stems = {path.stem for path in entries if path.suffix.lower() not in PREVIEWS | SIDECARS}
     before = len(files)
@@ -102,7 +104,7 @@ def _list_role(folder: Path, files: list[tuple[str, Path]], findings: list[str],
             unused.append(f"{name} is a symbolic link, which is not followed: copy the file itself")
         elif path.is_dir():
             unused.append(f"{name}/ is a folder inside a role's folder: its {_count(path)} are not used")
-        elif not stat.S_ISREG(path.lstat().st_mode):
+        elif not path.is_file():
             findings.append(f"{name} is not a plain file: not used")
         elif path.suffix.lower() in SIDECARS:
             continue
@@ -114,11 +116,11 @@ def _list_role(folder: Path, files: list[tuple[str, Path]], findings: list[str],
         findings.append(f"{folder.name}/ contains no shots")
 
 
-def _is_hidden(path: Path) -> bool:
+def _is_hidden(path: AnyPath) -> bool:
     return path.name.startswith(".")
 
 
-def _name_passed(what: str, place: str, paths: Iterable[Path]) -> list[str]:
+def _name_passed(what: str, place: str, paths: Iterable[AnyPath]) -> list[str]:
     """Return one line that names the ignored files: a shot may be among them."""
     names = [
         f"{place}{escape_name(path.name)}" + (f"/ ({_count(path)})" if path.is_dir() and not path.is_symlink() else "")
@@ -128,6 +130,6 @@ def _name_passed(what: str, place: str, paths: Iterable[Path]) -> list[str]:
     return [f"{what}: {', '.join(names[:MOST_NAMED])}{more}"] if names else []
 
 
-def _count(folder: Path) -> str:
+def _count(folder: AnyPath) -> str:
     number = sum(1 for path in folder.iterdir() if path.is_file())
     return f"{number} file{'' if number == 1 else 's'}"

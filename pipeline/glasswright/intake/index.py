@@ -17,14 +17,15 @@ from glasswright.intake.shot_setting import Nominal, ShotRule, ShotSetting, desc
 from glasswright.ledger.records import ShotRemarks
 from glasswright.plain_text import escape, escape_name, fold_name, is_plain
 from glasswright.plugin.artefact import CaptureFacts, Shot, Ticket
+from glasswright.remote import RemotePath, open_locally
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping, Sequence
-    from pathlib import Path
 
     from glasswright.intake.checksums import Checksums
     from glasswright.ledger.records import SetAside
     from glasswright.plugin.roles import Role
+    from glasswright.remote import AnyPath
 
 IDENTITY_CONTRADICTION: Final = "identity_contradiction"
 UNVERIFIED_COPY: Final = "unverified_copy"
@@ -37,7 +38,7 @@ hours."""
 class TicketRequest:
     """Input for indexing a ticket: plain data, so that any process can do it."""
 
-    folder: Path
+    folder: AnyPath
     ticket: Ticket
     body_serial: str | None
     rules: tuple[ShotRule, ...]
@@ -58,7 +59,7 @@ class IndexedShot:
     shot: Shot
     refusal: str = ""
     stamp: tuple[int, int] | None = None
-    """Size in bytes and modification time in nanoseconds, before the file was read."""
+    """Size in bytes and modification time in nanoseconds, before the file was read; None for a URL."""
     absent: bool = False
     """Listed among the checksums, but its file is missing."""
     rejected: bool = False
@@ -171,7 +172,10 @@ class Survey:
 def survey_ticket(request: TicketRequest) -> Survey:
     """Read only the EXIF of a ticket's shots."""
     listing, checksums = list_shots(request.folder, request.roles), read_checksums(request.folder)
-    shots = [_shot(request, f"{role}/{escape_name(path.name)}", "", read_facts(path)) for role, path in listing.files]
+    shots = []
+    for role, path in listing.files:
+        with open_locally(path) as local:
+            shots.append(_shot(request, f"{role}/{escape_name(path.name)}", "", read_facts(local)))
     aside = {each.file for each in request.remarks.set_aside}
     shots = [shot for shot in shots if shot.name not in aside]
     missing: dict[tuple[str, ...], list[str]] = {}
@@ -220,18 +224,20 @@ def _list_bodies(drafts: Sequence[IndexedShot], declared: str | None) -> tuple[s
     return tuple(sorted(found))
 
 
-def _draft(request: TicketRequest, name: str, path: Path, checksums: Checksums) -> IndexedShot:
+def _draft(request: TicketRequest, name: str, path: AnyPath, checksums: Checksums) -> IndexedShot:
     """Read one file; its setting and sequence number are filled in later."""
     listed = checksums.by_name.get(name)
     if not is_plain(path.name):
         refusal = "its name is not UTF-8 text that can be printed and written to a list: rename it"
         return IndexedShot(shot=_shot(request, name, "", CaptureFacts()), refusal=refusal)
     try:
-        stamp = stamp_of(path)
-        if stamp[0] > LARGEST_SHOT_BYTES:
-            refusal = f"has {stamp[0]} bytes, more than any raw file: copy it again"
+        stamp = None if isinstance(path, RemotePath) else stamp_of(path)
+        size = path.size or 0 if isinstance(path, RemotePath) else path.stat().st_size
+        if size > LARGEST_SHOT_BYTES:
+            refusal = f"has {size} bytes, more than any raw file: copy it again"
             return IndexedShot(shot=_shot(request, name, "", CaptureFacts()), refusal=refusal)
-        sha256, facts = hash_file(path), read_facts(path)
+        with open_locally(path) as local:
+            sha256, facts = hash_file(local), read_facts(local)
     except OSError as error:
         refusal = f"cannot be read ({error.strerror or error}): copy it again"
         return IndexedShot(shot=_shot(request, name, "", CaptureFacts()), refusal=refusal)

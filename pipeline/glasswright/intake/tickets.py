@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from glasswright.config import load_ticket
@@ -16,13 +17,14 @@ from glasswright.ledger.records import Replaces, SetAside, ShotRemarks
 from glasswright.plain_text import escape, is_plain
 from glasswright.plugin.artefact import HandAnswer, Ticket
 from glasswright.plugin.roles import find_unshareable
+from glasswright.remote import RemotePath
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-    from pathlib import Path
 
     from glasswright.config import EarlierNote, TicketFile
     from glasswright.plugin.roles import Role
+    from glasswright.remote import AnyPath
 
 
 class NoTicketsError(GlasswrightError):
@@ -42,7 +44,7 @@ class RefusedTicket:
 
 
 def find_tickets(
-    folder: Path,
+    folder: AnyPath,
     nominal: Nominal,
     roles: Mapping[str, Role],
     by_setting: frozenset[str],
@@ -74,7 +76,7 @@ def find_tickets(
     return _refuse_twins(requests, refused)
 
 
-def find_folders(folder: Path) -> tuple[Path, ...]:
+def find_folders(folder: AnyPath) -> tuple[AnyPath, ...]:
     """Return the ticket folders in a folder, or itself if it is one.
 
     Raises
@@ -89,11 +91,18 @@ def find_folders(folder: Path) -> tuple[Path, ...]:
         folders = list_tickets(folder)
     except OSError as error:
         raise NoTicketsError(f"{folder}: cannot be read ({error.strerror}): correct its permissions") from error
-    if any("\udc80" <= each <= "\udcff" for each in str(folder.absolute().parent)):
+    if isinstance(folder, Path) and any("\udc80" <= each <= "\udcff" for each in str(folder.absolute().parent)):
         raise NoTicketsError(f"{escape(str(folder))}: the path is not UTF-8: rename the folders, or correct --tickets")
-    if not any(os.path.lexists(each / TICKET_FILE) or not os.access(each, os.X_OK) for each in folders):
+    if not any(_may_be_ticket(each) for each in folders):
         raise NoTicketsError(f"{folder}: contains no ticket folders (each with a {TICKET_FILE}): correct --tickets")
     return folders
+
+
+def _may_be_ticket(folder: AnyPath) -> bool:
+    """Return whether a folder has a ticket file, or cannot be entered."""
+    if isinstance(folder, RemotePath):
+        return (folder / TICKET_FILE).exists()
+    return os.path.lexists(folder / TICKET_FILE) or not os.access(folder, os.X_OK)
 
 
 def _refuse_twins(
@@ -113,7 +122,7 @@ def _refuse_twins(
 
 
 def request_ticket(
-    folder: Path,
+    folder: AnyPath,
     written: TicketFile,
     nominal: Nominal,
     roles: Mapping[str, Role],

@@ -13,16 +13,16 @@ from glasswright.plain_text import escape
 
 if TYPE_CHECKING:
     from collections.abc import Collection
-    from pathlib import Path
 
     from glasswright.ledger import Ledger
+    from glasswright.remote import AnyPath
 
 NUMBER_LINE: Final = re.compile(rb"^\s*[\"']?ticket[\"']?\s*:\s*[\"']?([^\s\"'#]+)", re.MULTILINE)
 """The line with the ticket's number, in a file that is no longer valid YAML."""
 LARGEST_BYTES: Final = 2**20
 
 
-def find_tickets_of(ledger: Ledger, folder: Path, roles: Collection[str]) -> tuple[str, ...]:
+def find_tickets_of(ledger: Ledger, folder: AnyPath, roles: Collection[str]) -> tuple[str, ...]:
     """Return the tickets of the ledger that a folder with an unreadable ticket file may belong to.
 
     These are the tickets named in the rest of the file or by the folder's name, and those measured from a folder of
@@ -43,7 +43,7 @@ def find_tickets_of(ledger: Ledger, folder: Path, roles: Collection[str]) -> tup
     return tuple(sorted(found))
 
 
-def _read_number(path: Path) -> str:
+def _read_number(path: AnyPath) -> str:
     """Return the ticket's number from a damaged file; empty if there is none."""
     try:
         if not path.is_file():
@@ -55,7 +55,7 @@ def _read_number(path: Path) -> str:
     return match[1].decode(errors="replace") if match else ""
 
 
-def _hash_shots(folder: Path, roles: Collection[str]) -> frozenset[str]:
+def _hash_shots(folder: AnyPath, roles: Collection[str]) -> frozenset[str]:
     """Return the SHA-256 of a folder's raw files, as far as readable; taken from SHA256SUMS if that exists."""
     hashes: set[str] = set()
     try:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import dataclass
+from itertools import islice
 from typing import TYPE_CHECKING
 
 from glasswright.errors import LedgerDamagedError
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 
 UNREADABLE = (LedgerDamagedError, ValueError, TypeError, AttributeError, LookupError)
 """Exceptions when damaged rows are read."""
+OUTCOMES_AT_A_TIME = 500
+"""Outcomes in memory at a time; each has about 9 KB with its measurements."""
 SHARES = 16
 """Number of parts of the older rows; each backup checks one part again."""
 COUNTED = ("run", "manifest", "outcome", "measurement", "judgement", "verdict", "document")
@@ -133,20 +136,21 @@ def _check_runs(database: Database) -> Iterator[str]:
 
 
 def _check_outcomes(database: Database, which: str = "1") -> Iterator[str]:
-    rows = [OutcomeRow(*row) for row in database.rows(f"{OUTCOME_SQL} WHERE {which}")]
-    for row in rows:
-        yield from _catch(lambda row=row: check_outcome(database, row))  # type: ignore[misc]
-    try:
-        check_all_measurements(database, {row.id: row for row in rows})
-    except LedgerDamagedError:
-        # find the damaged ones
+    stream = database.stream(f"{OUTCOME_SQL} WHERE {which}")
+    while rows := [OutcomeRow(*row) for row in islice(stream, OUTCOMES_AT_A_TIME)]:
         for row in rows:
-            yield from _catch(lambda row=row: check_all_measurements(database, {row.id: row}))  # type: ignore[misc]
+            yield from _catch(lambda row=row: check_outcome(database, row))  # type: ignore[misc]
+        try:
+            check_all_measurements(database, {row.id: row for row in rows})
+        except LedgerDamagedError:
+            # find the damaged ones
+            for row in rows:
+                yield from _catch(lambda row=row: check_all_measurements(database, {row.id: row}))  # type: ignore[misc]
 
 
 def _check_manifests(database: Database, which: str = "1") -> Iterator[str]:
     sql = "SELECT content FROM manifest_outcome JOIN outcome ON outcome.id = outcome WHERE manifest = ?"
-    for number, ticket, record, content in database.rows(
+    for number, ticket, record, content in database.stream(
         f"SELECT id, ticket, record, content FROM manifest WHERE {which}"
     ):
         outcomes = [row[0] for row in database.rows(sql, number)]
@@ -155,7 +159,7 @@ def _check_manifests(database: Database, which: str = "1") -> Iterator[str]:
 
 
 def _check_judgements(database: Database, which: str = "1") -> Iterator[str]:
-    for row in database.rows(JUDGEMENT_SQL.format(which=f"> 0 AND ({which})")):
+    for row in database.stream(JUDGEMENT_SQL.format(which=f"> 0 AND ({which})")):
         yield from _catch(lambda row=row: read_judgement(database, row))  # type: ignore[misc]
 
 

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from glasswright.intake.index import TicketRequest
     from glasswright.judging.cards import CardFile
     from glasswright.plugin.roles import Role
+    from glasswright.remote import AnyPath
     from glasswright.run.session import SessionResult
     from glasswright.run.workers.runners import Runner
     from glasswright.run.workers.stopping import Stop
@@ -88,7 +89,7 @@ class Follower:
         self._drop = DropFolder(desk.tickets)
         self._work = desk.read()
         self._measured = _find_measured(desk.ledger, self._work)
-        self._requests: Mapping[Path, TicketRequest] = {}
+        self._requests: Mapping[AnyPath, TicketRequest] = {}
         self._refused: Mapping[str, RefusedTicket] = {}
         self._known: Mapping[Path, object] | None = None
         self._refused_at: dict[Path, object] = {}

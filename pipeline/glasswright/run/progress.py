@@ -62,10 +62,15 @@ class Tally:
 
     def seconds_left(self) -> float | None:
         """Estimate the time left from the shots measured so far."""
-        if not self.shots_measured:
+        if not self.shots_measured or not self.shots:
             return None
         each = (time.monotonic() - self._start) / self.shots_measured
         return each * max(self.shots - self.shots_done, 0)
+
+    def _count_shots(self) -> str:
+        if not self.shots:  # not known before the folders are listed
+            return format_count(self.shots_done, "shot")
+        return f"{min(self.shots_done, self.shots)} of {format_count(self.shots, 'shot')}"
 
     def __str__(self) -> str:
         """Return the state in one line."""
@@ -73,7 +78,7 @@ class Tally:
         left = self.seconds_left()
         parts = (
             f"{self.tickets_done} of {format_count(self.tickets, 'ticket')}",
-            f"{min(self.shots_done, self.shots)} of {format_count(self.shots, 'shot')}",
+            self._count_shots(),
             "" if left is None or self.tickets_done == self.tickets else f"about {format_seconds(left)} left",
             verdicts,
         )
@@ -90,7 +95,8 @@ class PlainDisplay:
 
     def __enter__(self) -> Self:
         """Write the number of tickets and shots."""
-        self._write(f"{format_count(self._tally.tickets, 'ticket')}, {format_count(self._tally.shots, 'shot')}")
+        shots = f", {format_count(self._tally.shots, 'shot')}" if self._tally.shots else ""
+        self._write(f"{format_count(self._tally.tickets, 'ticket')}{shots}")
         return self
 
     def __exit__(self, *error: object) -> None:
@@ -131,7 +137,7 @@ class BarDisplay:
         columns = (BarColumn(), TextColumn("{task.description}", markup=False))
         self._progress = Progress(*columns, console=console, transient=True)
         self._progress.start()
-        self._bar = self._progress.add_task(str(self._tally), total=max(self._tally.shots, 1))
+        self._bar = self._progress.add_task(str(self._tally), total=self._tally.shots or None)
         return self
 
     def __exit__(self, *error: object) -> None:

@@ -6,6 +6,7 @@ import os
 import sys
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from glasswright.intake.folder import count_shots
@@ -25,7 +26,6 @@ from glasswright.run.workers.stopping import Stop
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
-    from pathlib import Path
 
     from glasswright.config import Plan, StandFile
     from glasswright.intake.index import TicketRequest
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from glasswright.ledger import Ledger
     from glasswright.ledger.verdict import Judgement
     from glasswright.plugin.roles import Role
+    from glasswright.remote import AnyPath
     from glasswright.run.night import NightReport
     from glasswright.run.progress import Display
     from glasswright.run.workers.runners import Runner
@@ -65,7 +66,7 @@ class SessionResult:
     stopped_by: str
 
 
-def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool) -> SessionResult:
+def hold_session(session: Session, tickets: AnyPath, runner: Runner, *, quiet: bool) -> SessionResult:
     """Measure the tickets in a folder, commit each to the ledger when it is complete, and judge them.
 
     Raises
@@ -81,7 +82,7 @@ def hold_session(session: Session, tickets: Path, runner: Runner, *, quiet: bool
 
 
 def find_requests(
-    plan: Plan, roles: Mapping[str, Role], tickets: Path
+    plan: Plan, roles: Mapping[str, Role], tickets: AnyPath
 ) -> tuple[tuple[TicketRequest, ...], tuple[RefusedTicket, ...]]:
     """Read the ticket files of a folder as `find_tickets` does, for a plan."""
     nominal = Nominal.of_plan(plan)
@@ -90,7 +91,7 @@ def find_requests(
 
 def measure_requests(
     session: Session,
-    tickets: Path,
+    tickets: AnyPath,
     requests: Sequence[TicketRequest],
     refused: tuple[RefusedTicket, ...],
     display: Display,
@@ -130,7 +131,7 @@ def measure_requests(
     return SessionResult(run=run, night=report, refused=refused, stopped_by=stop.by)
 
 
-def _refuse(session: Session, run: int, tickets: Path, refused: Sequence[RefusedTicket]) -> None:
+def _refuse(session: Session, run: int, tickets: AnyPath, refused: Sequence[RefusedTicket]) -> None:
     """Record the refused tickets before anything is measured, so that a run that dies later does not hide them."""
     folders = {escape(str(folder)): folder for folder in find_folders(tickets)}
     for each in refused:
@@ -178,7 +179,9 @@ def _judge_watched(session: Session, run: int, report: NightReport) -> NightRepo
 def _display(requests: Sequence[TicketRequest], roles: frozenset[str], *, quiet: bool) -> Display:
     if quiet:
         return NoDisplay()
-    tally = Tally(len(requests), sum(count_shots(request.folder, roles) for request in requests))
+    # workers list remote folders
+    local = [request.folder for request in requests if isinstance(request.folder, Path)]
+    tally = Tally(len(requests), sum(count_shots(folder, roles) for folder in local))
     return BarDisplay(tally) if sys.stderr.isatty() and os.environ.get("TERM") != "dumb" else PlainDisplay(tally)
 
 

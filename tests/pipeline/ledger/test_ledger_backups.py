@@ -5,7 +5,7 @@ import shutil
 import pytest
 
 from glasswright.errors import LedgerDamagedError
-from glasswright.ledger import Ledger
+from glasswright.ledger import Ledger, verifying
 from glasswright.ledger.backup import KEPT, list_backups
 from glasswright.ledger.verifying import SHARES
 from support.ledger_tampering import dump, tamper
@@ -90,6 +90,19 @@ def test_old_rows_are_checked_again_in_turn(path):
             assert "a new backup would be damaged" in str(error)
             break
     assert number <= SHARES + 1
+
+
+def test_a_check_holds_few_outcomes_in_memory(path, monkeypatch):
+    held = []
+    check = verifying.check_all_measurements
+    monkeypatch.setattr(verifying, "OUTCOMES_AT_A_TIME", 2)
+    monkeypatch.setattr(
+        verifying, "check_all_measurements", lambda database, rows: held.append(len(rows)) or check(database, rows)
+    )
+    list_backups(path)[0].unlink()
+    write_night(path, numbers=("T-2", "T-3"))
+    assert sum(held) == len(dump(path)["outcome"])
+    assert max(held) == 2
 
 
 def test_an_unreadable_backup_does_not_prevent_the_next(path):

@@ -1,5 +1,6 @@
 """A night on a scheduler and workers that somebody else started: the same ledger, the same refusals, never a hang."""
 
+import importlib
 import json
 import os
 import shutil
@@ -93,10 +94,16 @@ def other_toy(tmp_path, toy_site):
     yield str(other)
 
 
-def test_a_night_on_a_cluster_gives_the_ledger_of_a_serial_one_though_its_workers_die(bench, capsys, cluster):
+def test_a_night_on_a_cluster_gives_the_ledger_of_a_serial_one_though_its_workers_die(
+    bench, capsys, cluster, monkeypatch
+):
+    """The shots are at a URL, which the workers read alone; one disk is slow, and one shot kills its worker."""
     for number in range(1, 9):
         bench.add_ticket(number, {name: f"slow 0.02 {text}" for name, text in shots_of(number).items()})
+    bench.write("night/T-0002/chart/f2_0.txt", "die_in_worker 22.2 23")
+    bench.write("night/T-0003/chart/f2_slowdisk.txt", "23.3 24")
     bench.run(capsys, "--serial", ledger="undisturbed.ledger")
+    read_here = read_at_a_url(bench, monkeypatch)
     for _ in range(2):
         cluster.add_worker()
 
@@ -108,10 +115,25 @@ def test_a_night_on_a_cluster_gives_the_ledger_of_a_serial_one_though_its_worker
 
     killer = threading.Thread(target=kill_some)
     killer.start()
-    code, summary = bench.run(capsys, "--cluster", cluster.address)
+    code, summary = bench.run(capsys, "--cluster", cluster.address, url="shelf://night")
     killer.join()
-    assert (code, summary["measured"]) == (0, 8 * 21)
+    assert (code, summary["measured"]) == (0, 8 * 21 + 2)
     assert bench.content() == bench.content("undisturbed.ledger")
+    assert {path.rpartition("/")[2] for path in read_here} == {"ticket.yaml"}
+
+
+def read_at_a_url(bench, monkeypatch):
+    """Serve the bench's folder at `shelf://`; return a list that receives the files that this process reads."""
+    monkeypatch.setenv("TOY_SHELF", str(bench.folder))
+    shelf = importlib.import_module("glasswright_toy").Shelf
+    get, read = shelf.get_file, []
+
+    def get_and_note(self, path, target, **options):
+        read.append(path)
+        return get(self, path, target, **options)
+
+    monkeypatch.setattr(shelf, "get_file", get_and_note)
+    return read
 
 
 def children_of(pid):

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from pathlib import PurePosixPath
+from dataclasses import replace
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
@@ -11,15 +12,16 @@ from glasswright.config.schema.names import Line, PersonName, Prose, SafeName, S
 from glasswright.config.schema.reading import check
 from glasswright.config.schema.suggestions import did_you_mean
 from glasswright.config.ticket.hand_notes import CheckName, HandNote
-from glasswright.config.yaml.reading import scan_yaml
-from glasswright.errors import ConfigError
+from glasswright.config.yaml.reading import NO_FILE, scan_yaml
+from glasswright.errors import WHOLE_FILE, ConfigError, Problem
 from glasswright.plugin.settings import ConfigModel
+from glasswright.remote import open_locally
 
 if TYPE_CHECKING:
     from collections.abc import Collection
-    from pathlib import Path
 
     from glasswright.config.yaml.document import Place
+    from glasswright.remote import AnyPath
 
 TICKET_FILE = "ticket.yaml"
 
@@ -140,7 +142,7 @@ class TicketFile(ConfigModel):
         return self
 
 
-def load_ticket(folder: Path, roles: Collection[str]) -> TicketFile:
+def load_ticket(folder: AnyPath, roles: Collection[str]) -> TicketFile:
     """Return the content of `ticket.yaml` in a ticket's folder.
 
     Parameters
@@ -154,8 +156,23 @@ def load_ticket(folder: Path, roles: Collection[str]) -> TicketFile:
     ------
     ConfigError
         With every mistake in the file.
+    OSError
+        If it is at a URL and cannot be read.
     """
-    document = scan_yaml(folder / TICKET_FILE)
+    if isinstance(folder, Path):
+        return _load(folder / TICKET_FILE, roles)
+    remote = folder / TICKET_FILE
+    try:
+        with open_locally(remote) as path:
+            return _load(path, roles)
+    except FileNotFoundError:
+        raise ConfigError([Problem(str(remote), WHOLE_FILE, NO_FILE)]) from None
+    except ConfigError as error:
+        raise ConfigError([replace(each, file=str(remote)) for each in error.problems]) from None
+
+
+def _load(path: Path, roles: Collection[str]) -> TicketFile:
+    document = scan_yaml(path)
     ticket, problems = check(document, TicketFile)
     if ticket is None:
         raise ConfigError(problems)

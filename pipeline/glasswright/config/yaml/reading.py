@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 MOST_BYTES = 1 << 20
+NO_FILE = "there is no such file: correct the path"
 
 
 def read_yaml(path: Path) -> Document:
@@ -94,7 +95,7 @@ def _read_bytes(path: Path) -> bytes:
 
 def _why_unreadable(error: OSError) -> str:
     if isinstance(error, FileNotFoundError):
-        return "there is no such file: correct the path"
+        return NO_FILE
     if isinstance(error, IsADirectoryError):
         return "is a folder, not a file: correct the path"
     return f"cannot be read: {error.strerror or error}"

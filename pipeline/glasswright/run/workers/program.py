@@ -10,14 +10,16 @@ import os
 import platform
 import socket
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from glasswright.plugin.sources import find_imported_sources, hash_sources
+from glasswright.remote import UrlError, is_remote, locate
 from glasswright.run.graph.addresses import numeric_versions
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
+
+    from glasswright.remote import AnyPath
 
 ENGINE: Final = "glasswright.run.workers.work"
 """Module that imports all of the engine that runs in a worker."""
@@ -33,7 +35,7 @@ class Question:
     packages: frozenset[str]
     """Top-level packages of all plugins."""
     folder: str
-    """Folder of the tickets."""
+    """Folder of the tickets, or its URL."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +51,7 @@ class Program:
     """Other reasons why it cannot measure."""
 
 
-def make_question(stages: Iterable[Callable[..., object]], packages: Iterable[str], folder: Path) -> Question:
+def make_question(stages: Iterable[Callable[..., object]], packages: Iterable[str], folder: AnyPath) -> Question:
     """Return the question for a night that runs some stage functions on the tickets of a folder."""
     modules = {stage.__module__ for stage in stages}
     return Question(modules=tuple(sorted(modules)), packages=frozenset(packages), folder=str(folder))
@@ -78,14 +80,25 @@ def describe_program(question: Question, seen: dict[str, str]) -> Program:
     threads = [name for name in ONE_THREAD_NAMES if os.environ.get(name) != "1"]
     if threads:
         faults.append(f"would compute with many threads: start it with {' '.join(f'{name}=1' for name in threads)}")
-    if not Path(question.folder).is_dir():
-        faults.append(f"does not see the folder {question.folder}: mount it there under the same path")
+    faults += _find_folder_fault(question.folder)
     return Program(
         machine=socket.gethostname(),
         versions={"python": platform.python_version(), **numeric_versions()},
         sources={module: seen[module] for module in (ENGINE, *question.modules)},
         faults=tuple(faults),
     )
+
+
+def _find_folder_fault(name: str) -> list[str]:
+    """Return why the tickets' folder cannot be read here; empty if it can."""
+    remedy = "set the same credentials and install the same libraries there" if is_remote(name) else ""
+    try:
+        if locate(name).is_dir():
+            return []
+        why = "does not see"
+    except (OSError, UrlError) as error:
+        why = f"cannot read ({error})"
+    return [f"{why} the folder {name}: {remedy or 'mount it there under the same path'}"]
 
 
 def _hash_module(module: str, packages: Iterable[str]) -> str:

@@ -6,19 +6,20 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, TypeAlias
 
-from glasswright.intake.checksums import stamp_of
+from glasswright.intake.checksums import hash_file, stamp_of
 from glasswright.intake.index import IndexedTicket, TicketRequest, index_ticket
 from glasswright.plain_text import escape
 from glasswright.plugin.artefact import Shot
 from glasswright.plugin.outcome import Outcome, Status
-from glasswright.run.graph.instance import Given, keys_of, members_of
+from glasswright.remote import LocalCopies, RemotePath, is_remote
+from glasswright.run.graph.instance import Given, Many, Nothing, One, keys_of, members_of
 from glasswright.run.workers.run_step import StepCode, run_step, without_bulk
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from glasswright.config import Step
-    from glasswright.run.graph.instance import Instance, Key
+    from glasswright.run.graph.instance import Input, Instance, Key
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,15 +105,18 @@ def perform(unit: Unit, watch: Watch) -> Result:
 
 def _measure(unit: MeasureUnit, watch: Watch) -> tuple[Outcome, ...]:
     """Run a unit's steps in order; a bulk artefact is dropped after its last reader."""
+    with LocalCopies() as copies:
+        return _run_steps(unit, watch, copies)
+
+
+def _run_steps(unit: MeasureUnit, watch: Watch, copies: LocalCopies) -> tuple[Outcome, ...]:
     outcomes: dict[Key, Outcome] = dict(unit.known)
     last_reader = last_readers(unit.instances)
     reported: list[Outcome] = []
     for position, instance in enumerate(unit.instances):
         key = instance.key
         watch.begin(unit.addresses[key])
-        outcome = _guard_again(instance, unit, outcomes) or run_step(
-            instance, unit.addresses[key], unit.codes[key.step], outcomes
-        )
+        outcome = _guard_again(instance, unit, outcomes) or _run(instance, unit, outcomes, copies)
         if outcome.status is Status.DONE and (changed := _changed_files(instance)):
             outcome = crashed(
                 key, unit, f"{changed} was written to while it was measured: measure it again with --retry"
@@ -125,6 +129,49 @@ def _measure(unit: MeasureUnit, watch: Watch) -> tuple[Outcome, ...]:
             if last_reader.get(read, -1) <= position:
                 outcomes[read] = without_bulk(outcomes[read])
     return tuple(reported)
+
+
+def _run(instance: Instance, unit: MeasureUnit, outcomes: Mapping[Key, Outcome], copies: LocalCopies) -> Outcome:
+    """Run one step; its remote shots are copied here first."""
+    key = instance.key
+    try:
+        local = _copy_shots(instance, copies)
+    except OSError as error:
+        why = f"{error.filename} cannot be read ({error.strerror or error}): measure it again with --retry"
+        return crashed(key, unit, why)
+    except ChangedError as error:
+        return crashed(key, unit, str(error))
+    outcome = run_step(local, unit.addresses[key], unit.codes[key.step], outcomes)
+    if local is instance:
+        return outcome
+    # the reason must not depend on where the copy was
+    reason, trace = copies.name_sources(outcome.reason), copies.name_sources(outcome.traceback)
+    return replace(outcome, reason=reason, traceback=trace)
+
+
+class ChangedError(Exception):
+    """A remote file has other bytes than when it was indexed, so that the address would be wrong."""
+
+
+def _copy_shots(instance: Instance, copies: LocalCopies) -> Instance:
+    """Return the instance with the paths of local copies in place of URLs; itself if it takes no remote shot."""
+
+    def copy(member: Given | One) -> Given | One:
+        shot = member.artefact if isinstance(member, Given) else None
+        if not isinstance(shot, Shot) or not isinstance(member, Given) or not is_remote(shot.path) or member.refusal:
+            return member
+        local = copies.copy(RemotePath(shot.path))
+        if hash_file(local) != shot.sha256:
+            raise ChangedError(f"{shot.name} was written to after it was indexed: measure it again with --retry")
+        return replace(member, artefact=replace(shot, path=str(local)))
+
+    inputs: dict[str, Input] = {}
+    for name, source in instance.inputs.items():
+        if isinstance(source, Many):
+            inputs[name] = replace(source, members=tuple(copy(member) for member in source.members))
+        else:
+            inputs[name] = source if isinstance(source, Nothing) else copy(source)
+    return instance if inputs == instance.inputs else replace(instance, inputs=inputs)
 
 
 def _guard_again(instance: Instance, unit: MeasureUnit, outcomes: Mapping[Key, Outcome]) -> Outcome | None:

@@ -11,10 +11,46 @@ from pathlib import Path
 from typing import Annotated, Self
 
 import numpy as np
+from fsspec import register_implementation
+from fsspec.implementations.local import LocalFileSystem
 from numpy.typing import NDArray
 from pydantic import Field
 
 from glasswright import Artefact, Bulk, Role, Shot, Ticket, Unmeasurable, stage
+
+
+class Shelf(LocalFileSystem):
+    """A store at `shelf://` that every process reaches: the folder in TOY_SHELF, with faults on demand.
+
+    Reading needs the password in TOY_PASSWORD; a file whose name has `slowdisk` in it takes 0.3 s.
+    """
+
+    protocol = "shelf"
+
+    @classmethod
+    def _strip_protocol(cls, path):
+        return str(Path(os.environ["TOY_SHELF"], path.removeprefix("shelf://")))
+
+    def info(self, path, **options):
+        self._check()
+        return super().info(path, **options)
+
+    def ls(self, path, detail=True, **options):
+        self._check()
+        return super().ls(path, detail=detail, **options)
+
+    def get_file(self, path, target, **options):
+        self._check()
+        if "slowdisk" in path:
+            time.sleep(0.3)
+        return super().get_file(path, target, **options)
+
+    def _check(self):
+        if os.environ.get("TOY_PASSWORD") == "wrong-password":
+            raise ConnectionError("the shelf does not know wrong-password")
+
+
+register_implementation("shelf", Shelf, clobber=True)
 
 FAR_DN = 50.0
 HELD = []
