@@ -29,6 +29,8 @@ ENDS: Final = 0.7
 LEAST_REACH_PX: Final = 15.0
 MOST_EMPTY: Final = 0.2
 """Largest share of bins without a pixel."""
+MOST_CLIPPED: Final = 1e-3
+"""Largest share of clipped pixels; hot pixels are fewer."""
 
 Direction = Literal["across", "down"]
 
@@ -96,6 +98,8 @@ def list_pixels(mosaic: Mosaic, box: tuple[float, float, float, float], plane: i
         site = y % rows, x % columns
         chosen = mosaic.pattern[channel][site] == plane
         raw = mosaic.values[channel, top:bottom, left:right].astype(np.float64)
+        if np.mean(raw[chosen] >= mosaic.white_dn) > MOST_CLIPPED:
+            raise Unmeasurable("the light side of the edge is overexposed: expose it at half of white, and shoot again")
         light = (raw - mosaic.black_dn[channel][site]) / (mosaic.white_dn - mosaic.black_dn[channel][site])
         parts.append(np.stack([x[chosen], y[chosen], light[chosen]]))
     found = np.concatenate(parts, axis=1)

@@ -48,7 +48,7 @@ HOLDS_DAYS: Final = 365
 INK_FILE: Final = "ink.yaml"
 INK_TEXT: Final = """\
 # Pixels per millimetre in the close frames: read a steel rule in one of them. u is the standard uncertainty.
-pixels_per_mm: {value: 30.0, u: 0.1}
+pixels_per_mm: {value: 0.0, u: 0.1}
 # The edges in each folder's frames: a box about each, [left, top, right, bottom] in fractions of the frame. A box holds
 # one edge from dark to light, which runs from side to side near its middle. `blur: across` for an edge that runs down.
 # In _2 printed edge and blade have changed sides. Without a blade, delete `blade` everywhere.

@@ -10,11 +10,14 @@ import yaml
 
 from glasswright import Unmeasurable
 from glasswright.config import check, find_shipped, read_config, scan_yaml
+from glasswright.errors import ConfigError
+from glasswright_camera.commissioning.edge_profile import collect_edge
 from glasswright_camera.commissioning.ink_step import INK_TEXT, InkNotes, average_folders, commission_ink
 from glasswright_camera.commissioning.print_step import trace_shot
 from glasswright_camera.commissioning.shots import list_shots
 from glasswright_camera.commissioning.writing import keep_names_apart
 from glasswright_camera.print_transfer import PrintTransfer
+from glasswright_camera.raw.stage import decode_raw
 from glasswright_camera.sharpness.stage import measure_mtf50
 from glasswright_camera.stand import Stand
 from glasswright_rehearsal.commissioning.bench import open_bench
@@ -128,6 +131,9 @@ def test_notes_and_shots_that_do_not_suffice_are_refused(shot, tmp_path):
     with pytest.raises(Unmeasurable, match=r"there is no .*ink\.yaml: note the places of the edges in it"):
         commission_ink(tmp_path, shot[1], TODAY)
     (tmp_path / "ink.yaml").write_text(INK_TEXT)
+    with pytest.raises(ConfigError, match="must be greater than 0, found"):
+        commission_ink(tmp_path, shot[1], TODAY)
+    (tmp_path / "ink.yaml").write_text(INK_TEXT.replace("value: 0.0", "value: 30.0"))
     assert read_config(tmp_path / "ink.yaml", InkNotes).has_blade
     for folder in ("across_1", "across_2", "down_1", "down_2"):
         (tmp_path / folder).mkdir()
@@ -145,3 +151,10 @@ def test_a_box_without_an_edge_is_named(shot, tmp_path):
     (tmp_path / "ink.yaml").write_text(yaml.safe_dump(notes))
     with pytest.raises(Unmeasurable, match=r"across_1.*no edge between a dark and a light side lies in the box"):
         commission_ink(tmp_path, shot[1], TODAY)
+
+
+def test_an_overexposed_edge_is_refused(shot):
+    mosaic = decode_raw(list_shots(shot[0] / "ink" / "across_1", "chart")[0], shot[1])
+    bright = replace(mosaic, white_dn=float(np.percentile(mosaic.values, 60)))
+    with pytest.raises(Unmeasurable, match="overexposed: expose it at half of white"):
+        collect_edge(bright, (0.02, 0.1, 0.48, 0.9), "across", 1)
