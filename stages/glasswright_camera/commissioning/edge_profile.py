@@ -26,6 +26,9 @@ ORDER: Final = 4
 """Order of the edge's place along it: an arc of a large disc to 0.1 px."""
 ENDS: Final = 0.7
 """Share of the reach beyond which light is taken as level."""
+WINDOWS_PX: Final = (60.0, 30.0, 15.0)
+"""Half widths of the windows in which the edge's place is found, one after another."""
+ROUNDS: Final = 4
 LEAST_REACH_PX: Final = 15.0
 MOST_EMPTY: Final = 0.2
 """Largest share of bins without a pixel."""
@@ -69,21 +72,61 @@ def collect_edge(
     left, right = float(np.mean(light[x < low + margin])), float(np.mean(light[x > high - margin]))
     if abs(right - left) < 0.2 * max(left, right):
         raise Unmeasurable("no edge between a dark and a light side lies in the box: correct it in the notes")
-    share = (light - left) / (right - left)
-    rows, index = np.unique(y, return_inverse=True)
-    # the integral over a row of what it lacks of the far level gives the edge's place
-    place = low + (high - low) * (1 - np.bincount(index, share) / np.bincount(index))
-    along = (rows - rows.mean()) / np.ptp(rows)
-    line = np.polynomial.Polynomial.fit(along, place, ORDER)
-    slope = line.deriv()(along) / np.ptp(rows)
     side = 1.0 if right > left else -1.0
-    distance = side * (x - line(along)[index]) * np.cos(np.arctan(slope))[index]
-    reach = min(float(line(along).min()) - low, high - float(line(along).max()))
+    place, slope = find_line(x, y, side * light)
+    distance = side * (x - place) * np.cos(np.arctan(slope))
+    reach = find_reach(x, place)
     if reach < LEAST_REACH_PX:
         raise Unmeasurable(
             f"the edge comes within {reach:.0f} px of the box's side, {LEAST_REACH_PX:.0f} are needed: correct the box"
         )
     return EdgePixels(distance_px=distance, light=light, reach_px=reach)
+
+
+def find_reach(x: Array, place: Array) -> float:
+    """Return the distance of an edge from the nearer side of the pixels at `x`."""
+    return float(min(place.min() - x.min(), x.max() - place.max()))
+
+
+def find_line(x: Array, y: Array, light: Array) -> tuple[Array, Array]:
+    """Return the place and the slope of an edge, which is lighter towards larger x, in the row of each pixel.
+
+    At first the edge's place in a row follows from the row's mean light in a window; the window narrows, so that the
+    light's own slope hardly counts. Then the line is moved by least squares until the pixels fit the mean profile.
+    """
+    rows, index = np.unique(y, return_inverse=True)
+    along = (rows - rows.mean()) / np.ptp(rows)
+    middle = np.full(len(rows), (x.min() + x.max()) / 2)
+    for number, window in enumerate(((x.max() - x.min()) / 2, *WINDOWS_PX)):
+        half = min(window, find_reach(x, middle)) if number else window
+        if half < LEAST_REACH_PX:
+            break
+        offset = x - middle[index]
+        near = np.abs(offset) <= half
+        dark, bright = (float(np.mean(light[near & (sign * offset > 0.75 * half)])) for sign in (-1, 1))
+        count = np.bincount(index[near], minlength=len(rows))
+        total = np.bincount(index[near], light[near], minlength=len(rows))
+        known = count > 0
+        share = (total[known] / count[known] - dark) / (bright - dark)
+        middle = np.polynomial.Polynomial.fit(along[known], middle[known] + half * (1 - 2 * share), ORDER)(along)
+    if half < LEAST_REACH_PX:
+        return middle[index], np.zeros(len(x))
+    powers = np.vander(along, ORDER + 1)
+    edges = np.arange(-WINDOWS_PX[-1], WINDOWS_PX[-1] + 0.25, 0.5)
+    centres = (edges[1:] + edges[:-1]) / 2
+    for _ in range(ROUNDS):
+        offset = x - middle[index]
+        counts, _ = np.histogram(offset, edges)
+        sums, _ = np.histogram(offset, edges, weights=light)
+        filled = counts > 0
+        profile = np.interp(centres, centres[filled], sums[filled] / counts[filled])
+        near = np.abs(offset) < centres[-1]
+        fall = np.interp(offset[near], centres, np.gradient(profile, centres))
+        design = -fall[:, None] * powers[index[near]]
+        left = light[near] - np.interp(offset[near], centres, profile)
+        middle = middle + powers @ np.linalg.lstsq(design, left, rcond=None)[0]
+    slope = np.polynomial.Polynomial.fit(along, middle, ORDER).deriv()(along) / np.ptp(rows)
+    return middle[index], slope[index]
 
 
 def list_pixels(mosaic: Mosaic, box: tuple[float, float, float, float], plane: int) -> tuple[Array, Array, Array]:

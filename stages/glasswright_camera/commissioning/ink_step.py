@@ -60,6 +60,8 @@ frames:
 """
 FEWEST_PAIRS: Final = 3
 POINTS: Final = 14
+REACH_MM: Final = 2.0
+"""Distance from an edge, on the print, up to which light is used: paper scatters it by some tenths of a millimetre."""
 HIGHEST_CY_PER_PX: Final = 0.25
 """Highest frequency in the close frame: lens and pixel still have contrast there."""
 LEAST_CONTRAST: Final = 0.3
@@ -191,6 +193,7 @@ def read_close(
                 raise Unmeasurable(f"{shot.path}: {reason}") from reason
             collected.append((frame.folder, edges))
     reach = min(each.reach_px for _, edges in collected for row in edges for each in row)
+    reach = min(reach, REACH_MM * notes.pixels_per_mm.value)
     found = []
     for frame in notes.frames:
         rows = np.array(

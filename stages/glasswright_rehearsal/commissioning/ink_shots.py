@@ -35,6 +35,8 @@ LENS_CHANGE = 0.1
 """Standard deviation of its relative change at the close distance."""
 CLOSER = 8.0
 NEAR_PX = (300, 220)
+MANY_PX = 1000
+"""Width of a frame of which a part suffices."""
 SLANT_DEG = (5.5, 4.5)
 """Of the printed edge and the blade."""
 REPEATS = 5
@@ -157,7 +159,7 @@ def write_ink_shots(
                 {
                     "folder": folder,
                     "blur": direction,
-                    **_note_boxes(direction, is_swapped=is_swapped, has_blade=has_blade),
+                    **_note_boxes(direction, is_swapped=is_swapped, has_blade=has_blade, is_large=size_px[0] > MANY_PX),
                 }
             )
     scene = Scene(
@@ -180,8 +182,10 @@ def write_ink_shots(
     bench.write_truth("ink", truth)
 
 
-def _note_boxes(direction: str, *, is_swapped: bool, has_blade: bool) -> dict[str, list[float]]:
-    boxes = [[0.02, 0.1, 0.48, 0.9], [0.52, 0.1, 0.98, 0.9]]
+def _note_boxes(direction: str, *, is_swapped: bool, has_blade: bool, is_large: bool) -> dict[str, list[float]]:
+    boxes = [[0.1, 0.3, 0.4, 0.7], [0.6, 0.3, 0.9, 0.7]]
+    if not is_large:
+        boxes = [[0.02, 0.1, 0.48, 0.9], [0.52, 0.1, 0.98, 0.9]]
     if direction == "down":
         boxes = [[top, left, bottom, right] for left, top, right, bottom in boxes]
     printed, blade = boxes[::-1] if is_swapped else boxes

@@ -7,11 +7,12 @@ from datetime import date
 import numpy as np
 import pytest
 import yaml
+from scipy.special import ndtr
 
 from glasswright import Unmeasurable
 from glasswright.config import check, find_shipped, read_config, scan_yaml
 from glasswright.errors import ConfigError
-from glasswright_camera.commissioning.edge_profile import collect_edge
+from glasswright_camera.commissioning.edge_profile import collect_edge, transform_edge
 from glasswright_camera.commissioning.ink_step import INK_TEXT, InkNotes, average_folders, commission_ink
 from glasswright_camera.commissioning.print_step import trace_shot
 from glasswright_camera.commissioning.shots import list_shots
@@ -153,8 +154,29 @@ def test_a_box_without_an_edge_is_named(shot, tmp_path):
         commission_ink(tmp_path, shot[1], TODAY)
 
 
+def test_an_edge_near_the_boxs_side_is_named(shot):
+    mosaic = decode_raw(list_shots(shot[0] / "ink" / "across_1", "chart")[0], shot[1])
+    with pytest.raises(Unmeasurable, match=r"the edge comes within \d+ px of the box's side, 15 are needed"):
+        collect_edge(mosaic, (0.2, 0.3, 0.35, 0.7), "across", 1)
+
+
 def test_an_overexposed_edge_is_refused(shot):
     mosaic = decode_raw(list_shots(shot[0] / "ink" / "across_1", "chart")[0], shot[1])
     bright = replace(mosaic, white_dn=float(np.percentile(mosaic.values, 60)))
     with pytest.raises(Unmeasurable, match="overexposed: expose it at half of white"):
         collect_edge(bright, (0.02, 0.1, 0.48, 0.9), "across", 1)
+
+
+@pytest.mark.parametrize("box", [(0.02, 0.1, 0.98, 0.9), (0.3, 0.2, 0.72, 0.8)])
+def test_a_curved_edge_in_sloping_light_has_its_blurs_transfer(shot, box):
+    # closed form: the profile of a Gaussian blur of s pixels has the transfer exp(-2 pi^2 s^2 f^2)
+    mosaic = decode_raw(list_shots(shot[0] / "ink" / "across_1", "chart")[0], shot[1])
+    y, x = np.mgrid[: mosaic.values.shape[1], : mosaic.values.shape[2]].astype(float)
+    distance = 700.0 - np.hypot(x - 150 - 690 * np.cos(0.05), y - 110 - 690 * np.sin(0.05))
+    light = (0.05 + 0.55 * ndtr(distance / 2.0)) * (1 + 0.001 * (x - 150))
+    edge = replace(mosaic, values=(light * 60_000)[None].astype(np.uint16), white_dn=60_000.0,
+                   black_dn=np.zeros_like(mosaic.black_dn))  # fmt: skip
+    frequency = np.array([0.05, 0.1, 0.15])
+    for plane in range(3):
+        found = transform_edge(collect_edge(edge, box, "across", plane), 40.0, frequency)
+        assert found == pytest.approx(np.exp(-2 * (np.pi * 2.0 * frequency) ** 2), abs=0.004)
