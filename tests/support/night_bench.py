@@ -139,9 +139,12 @@ class Bench:
         assert captured.out.startswith("{"), captured.err
         return code, json.loads(captured.out)
 
-    def start(self, *more: str, ledger: str = "bench.ledger", **options: Any) -> subprocess.Popen[str]:
-        """Start a night in a separate process."""
-        command = [sys.executable, "-c", PROGRAM, *self.arguments(*more, ledger=ledger)]
+    def start(
+        self, *more: str, ledger: str = "bench.ledger", grace_s: float = 0, **options: Any
+    ) -> subprocess.Popen[str]:
+        """Start a night in a separate process, with another time for running units to end if it is given."""
+        shorter = f"import glasswright.run.workers.stopping as s; s.GRACE_S = {grace_s}; " if grace_s else ""
+        command = [sys.executable, "-c", shorter + PROGRAM, *self.arguments(*more, ledger=ledger)]
         return subprocess.Popen(command, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE, **options)
 
     @contextmanager

@@ -1,80 +1,18 @@
 """A night on a scheduler and workers that somebody else started: the same ledger, the same refusals, never a hang."""
 
 import importlib
-import json
 import os
 import shutil
 import signal
-import subprocess
-import sys
 import threading
 import time
-from contextlib import ExitStack, contextmanager, suppress
-from pathlib import Path
+from contextlib import ExitStack, contextmanager
 
 import pytest
 
 from glasswright.commands.main import run_command
+from support.clusters import Cluster, children_of, end, wait_for
 from support.night_bench import shots_of
-
-THREADS = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
-
-
-class Cluster:
-    """A scheduler and workers as processes of their own, in a folder that is not the night's."""
-
-    def __init__(self, folder, stack):
-        self.folder, self.stack = folder, stack
-        folder.mkdir()
-        self.scheduler, self.port = None, 0
-        self.workers = []
-        self.start_scheduler()
-
-    @property
-    def address(self):
-        return f"tcp://127.0.0.1:{self.port}"
-
-    def start_scheduler(self):
-        said = self.folder / "scheduler.json"
-        said.unlink(missing_ok=True)
-        options = ["--host", "127.0.0.1", "--port", str(self.port), "--no-dashboard", "--scheduler-file", str(said)]
-        self.scheduler = self._start("scheduler", *options)
-        wait_for(said.exists)
-        time.sleep(0.1)
-        address = json.loads(said.read_text())["address"]
-        self.port = int(address.rpartition(":")[2])
-
-    def add_worker(self, *options, nanny=True, **environment):
-        more = [] if nanny else ["--no-nanny"]
-        how = ["--nthreads", "1", "--no-dashboard", "--local-directory", str(self.folder), *more, *options]
-        self.workers.append(self._start("worker", self.address, *how, **environment))
-        return self.workers[-1]
-
-    def _start(self, *words, **environment):
-        process = subprocess.Popen(
-            [sys.executable, "-m", "dask", *words],
-            cwd=self.folder,
-            env={**os.environ, **THREADS, **environment},
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            start_new_session=True,
-        )
-        self.stack.callback(end, process)
-        return process
-
-
-def end(process):
-    """End a process and its children, which are a group of their own."""
-    with suppress(ProcessLookupError):
-        os.killpg(process.pid, signal.SIGKILL)
-    process.wait()
-
-
-def wait_for(what, seconds=60):
-    deadline = time.monotonic() + seconds
-    while not what():
-        assert time.monotonic() < deadline
-        time.sleep(0.05)
 
 
 @pytest.fixture
@@ -107,17 +45,21 @@ def test_a_night_on_a_cluster_gives_the_ledger_of_a_serial_one_though_its_worker
     for _ in range(2):
         cluster.add_worker()
 
+    killed = []
+
     def kill_some():
         for _ in range(3):
             time.sleep(1)
             for pid in children_of(cluster.workers[0].pid)[:1]:
                 os.kill(pid, signal.SIGKILL)
+                killed.append(pid)
 
     killer = threading.Thread(target=kill_some)
     killer.start()
     code, summary = bench.run(capsys, "--cluster", cluster.address, url="shelf://night")
     killer.join()
     assert (code, summary["measured"]) == (0, 8 * 21 + 2)
+    assert killed
     assert bench.content() == bench.content("undisturbed.ledger")
     assert {path.rpartition("/")[2] for path in read_here} == {"ticket.yaml"}
 
@@ -134,12 +76,6 @@ def read_at_a_url(bench, monkeypatch):
 
     monkeypatch.setattr(shelf, "get_file", get_and_note)
     return read
-
-
-def children_of(pid):
-    path = Path(f"/proc/{pid}/task/{pid}/children")
-    own = [int(word) for word in path.read_text().split()] if path.exists() else []
-    return [each for each in own if b"spawn_main" in Path(f"/proc/{each}/cmdline").read_bytes()]
 
 
 def test_a_shot_that_kills_or_hangs_costs_one_worker_each_and_is_named(bench, capsys, cluster):
@@ -229,7 +165,7 @@ def test_a_stop_ends_a_night_on_a_cluster(bench, cluster, monkeypatch):
     bench.add_ticket(1, {**shots_of(1), "flat/f2_0.txt": "hang"})
     monkeypatch.setenv("TOY_LOG", str(bench.folder / "log"))
     cluster.add_worker()
-    night = bench.start("--cluster", cluster.address)
+    night = bench.start("--cluster", cluster.address, grace_s=1)
     wait_for((bench.folder / "log").exists)
     night.send_signal(signal.SIGTERM)
     night.communicate(timeout=40)
