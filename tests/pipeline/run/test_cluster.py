@@ -36,7 +36,7 @@ def test_a_night_on_a_cluster_gives_the_ledger_of_a_serial_one_though_its_worker
     bench, capsys, cluster, monkeypatch
 ):
     """The shots are at a URL, which the workers read alone; one disk is slow, and one shot kills its worker."""
-    for number in range(1, 9):
+    for number in range(1, 6):
         bench.add_ticket(number, {name: f"slow 0.02 {text}" for name, text in shots_of(number).items()})
     bench.write("night/T-0002/chart/f2_0.txt", "die_in_worker 22.2 23")
     bench.write("night/T-0003/chart/f2_slowdisk.txt", "23.3 24")
@@ -48,7 +48,7 @@ def test_a_night_on_a_cluster_gives_the_ledger_of_a_serial_one_though_its_worker
     killed = []
 
     def kill_some():
-        for _ in range(3):
+        for _ in range(2):
             time.sleep(1)
             for pid in children_of(cluster.workers[0].pid)[:1]:
                 os.kill(pid, signal.SIGKILL)
@@ -58,7 +58,7 @@ def test_a_night_on_a_cluster_gives_the_ledger_of_a_serial_one_though_its_worker
     killer.start()
     code, summary = bench.run(capsys, "--cluster", cluster.address, url="shelf://night")
     killer.join()
-    assert (code, summary["measured"]) == (0, 8 * 21 + 2)
+    assert (code, summary["measured"]) == (0, 5 * 21 + 2)
     assert killed
     assert bench.content() == bench.content("undisturbed.ledger")
     assert {path.rpartition("/")[2] for path in read_here} == {"ticket.yaml"}
@@ -102,9 +102,9 @@ def test_a_shot_that_kills_or_hangs_costs_one_worker_each_and_is_named(bench, ca
 def test_workers_with_another_plugin_or_none_are_given_nothing(bench, capsys, cluster, tmp_path, toy_site):
     bench.add_ticket(1)
     with other_toy(tmp_path, toy_site) as other:
-        cluster.add_worker("--name", "other", PYTHONPATH=other)
-        cluster.add_worker("--name", "none", PYTHONPATH="")
-        cluster.add_worker("--name", "many", "--nthreads", "2")
+        cluster.add_worker("--name", "other", nanny=False, PYTHONPATH=other)
+        cluster.add_worker("--name", "none", nanny=False, PYTHONPATH="")
+        cluster.add_worker("--name", "many", "--nthreads", "2", nanny=False)
         wait_for_workers(cluster, 3)
         assert run_command(bench.arguments("--cluster", cluster.address)) == 1
         said = capsys.readouterr().err
@@ -113,7 +113,7 @@ def test_workers_with_another_plugin_or_none_are_given_nothing(bench, capsys, cl
         assert "has no glasswright_toy" in said
         assert "has 2 threads: start it with --nthreads 1" in said
         # one that fits joins them, and does it all
-        cluster.add_worker()
+        cluster.add_worker(nanny=False)
         wait_for_workers(cluster, 4)
         code, summary = bench.run(capsys, "--cluster", cluster.address)
     assert (code, summary["measured"]) == (0, 21)
@@ -145,13 +145,13 @@ def test_a_scheduler_that_comes_back_goes_on_where_it_was(bench, capsys, cluster
     for number in range(1, 7):
         bench.add_ticket(number, {name: f"slow 0.05 {text}" for name, text in shots_of(number).items()})
     bench.run(capsys, "--serial", ledger="undisturbed.ledger")
-    cluster.add_worker()
+    cluster.add_worker(nanny=False)
 
     def restart():
         time.sleep(2)
         end(cluster.scheduler)
         cluster.start_scheduler()
-        cluster.add_worker()
+        cluster.add_worker(nanny=False)
 
     restarter = threading.Thread(target=restart)
     restarter.start()
@@ -164,7 +164,7 @@ def test_a_scheduler_that_comes_back_goes_on_where_it_was(bench, capsys, cluster
 def test_a_stop_ends_a_night_on_a_cluster(bench, cluster, monkeypatch):
     bench.add_ticket(1, {**shots_of(1), "flat/f2_0.txt": "hang"})
     monkeypatch.setenv("TOY_LOG", str(bench.folder / "log"))
-    cluster.add_worker()
+    cluster.add_worker(nanny=False)
     night = bench.start("--cluster", cluster.address, grace_s=1)
     wait_for((bench.folder / "log").exists)
     night.send_signal(signal.SIGTERM)
