@@ -4,10 +4,13 @@ python ci/bench_photographs.py [--quick] [--only NAME ...]
 
 GLASSWRIGHT_REAL_FILES names the folder with the photographs in `dots`; see tests/support/real_dots.py. --quick uses two
 of the ten. Displacements of red and blue from green are compared with scikit-image's centroids at the same threshold.
-Columns: dots compared; those that the centroids know within 0.1 px, and median and ninth tenth of their differences;
-dots that differ by more than 0.1 px though neither side states as much for its uncertainty; uniform and largest radial
-part of the differences, each beside the same of two independent ways. Distortion is compared with OpenCV's calibration
-on the same centres.
+Columns: dots compared, and those of them that differ by more than 0.1 px; dots that the centroids know within 0.05 px
+(standard uncertainty), those of them that differ by more than 0.1 px, whatever the project states, and median, ninth
+tenth and largest of their differences; rms of the differences over both stated uncertainties, and share below twice
+these (noise moves both methods alike, so the first is below 1); the stated uncertainty along one axis, and the same two
+numbers for the scatter of displacements about a smooth field, which noise does show in; uniform and largest radial part
+of the differences, each beside the same of two independent ways. Distortion is compared with OpenCV's calibration on
+the same centres.
 """
 
 from __future__ import annotations
@@ -26,8 +29,9 @@ from support import real_dots
 
 LEAST_GOOD = 9
 HEAD = (
-    "photograph dots placed mtf50 | red-green: dots, known, median, 90 %, apart, uniform / of two ways, radial +- u / "
-    "of two ways | blue-green: the same | bend opencv's, apart, rms, opencv's rms | lighter than paper, % | caveats"
+    "photograph dots placed mtf50 | red-green: dots, over 0.1; known, over, median, 90 %, largest; pull, within 2 u; "
+    "stated, scatter's pull, within 2 u; uniform / of two ways, radial +- u / of two ways | blue-green: the same | "
+    "bend opencv's, apart, rms, opencv's rms | lighter than paper, % | caveats"
 )
 
 
@@ -53,7 +57,9 @@ def describe(name: str) -> str:
 
 def _name_colour(apart: real_dots.Displaced) -> str:
     return (
-        f"{apart.dot_count} {apart.known_count} {apart.median_px:.3f} {apart.most_px:.3f} {apart.apart_count} "
+        f"{apart.dot_count} {apart.over_count}; {apart.known_count} {apart.known_over_count} {apart.median_px:.3f} "
+        f"{apart.most_px:.3f} {apart.worst_px:.3f}; {apart.pull:.2f} {apart.covered_frac:.3f}; "
+        f"{apart.stated_px:.3f} {apart.scatter_pull:.2f} {apart.scatter_covered_frac:.3f}; "
         f"{apart.uniform_px:.3f} / {apart.ways_uniform_px:.3f} "
         f"{apart.radial_px:.3f}+-{apart.radial_px_u:.3f} / {apart.ways_radial_px:.3f}"
     )

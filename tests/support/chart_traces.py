@@ -99,6 +99,7 @@ def make_trace(
         node=node.astype(np.int64),
         centre_px=centres,
         centre_u_px=np.full((p, n, 2), u_px),
+        covariance_px2=np.zeros((p, n, 2)),
         radius_px=nothing,
         ellipse_px=pair,
         mtf50=pair,

@@ -81,6 +81,7 @@ def make_trace(
         node=node,
         centre_px=centre,
         centre_u_px=np.full((number, count, 2), centre_u),
+        covariance_px2=np.zeros((number, count, 2)),
         radius_px=88.0 * one,
         ellipse_px=np.zeros((number, count, 2)),
         mtf50=mtf50,

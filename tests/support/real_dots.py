@@ -2,7 +2,9 @@
 
 scikit-surgeryimage, tests/data/calib-ucl-circles/10_54_44 (BSD, University College London 2018): 1920 x 1080, RGB, 8
 bits, tilted and partly out of the frame. They are not part of this project: the environment variable
-GLASSWRIGHT_REAL_FILES names the folder with `dots`. Their transfer curve is not known; sRGB is assumed.
+GLASSWRIGHT_REAL_FILES names the folder with `dots`. Their transfer curve is not known; sRGB is assumed. All ten have
+video blanking at the border: five lines at the top are up to 46 levels darker than those below, four at the bottom 20
+lighter, a column at the right up to 140 darker. These are no part of the picture and are cut off.
 """
 
 from __future__ import annotations
@@ -22,7 +24,9 @@ from skimage.measure import label, regionprops
 from glasswright import CaptureFacts
 from glasswright.config import read_config
 from glasswright_camera.chart.locate_chart import locate_chart
+from glasswright_camera.edges.repeats import line_up
 from glasswright_camera.edges.trace_edges import trace_edges
+from glasswright_camera.fringing.reading import displacement_u
 from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.raw.image import read_image
 from glasswright_camera.stand import ChartLayout, ChartUse, Sensor, Stand
@@ -40,8 +44,10 @@ FOLDER = Path(os.environ.get("GLASSWRIGHT_REAL_FILES", "")) / "dots"
 IS_THERE = bool(os.environ.get("GLASSWRIGHT_REAL_FILES")) and FOLDER.is_dir()
 PHOTOGRAPHS = tuple(f"{side}.{number}" for side in ("left", "right") for number in range(5))
 LARGE = {(8, 5), (16, 5), (8, 12), (16, 12)}
-SIZE_PX = (1920, 1080)
-MIDDLE_PX = np.array([959.5, 539.5])
+BLANK_COLUMNS, BLANK_LINES = 2, 6
+"""Cut off on each side, so that the middle stays."""
+SIZE_PX = (1920 - 2 * BLANK_COLUMNS, 1080 - 2 * BLANK_LINES)
+MIDDLE_PX = (np.array(SIZE_PX) - 1) / 2
 HALF_DIAGONAL_PX = float(np.hypot(*SIZE_PX)) / 2
 LEVEL = 0.3
 """Fraction of the largest depth above which light is weighted, as in the fit of whole discs."""
@@ -55,9 +61,15 @@ AROUND = 7.2
 """Half-width in radii of the surroundings in which that paper is fitted: 1.2 pitches."""
 EVERY = 3
 """Every third pixel of it is used, along and down: about 2000."""
-KNOWN = 0.1
-"""Standard uncertainty of a displacement, px, above which a dot is not judged: beside a large dot, and where the blur
-is cut by the border, the two independent ways differ by up to 1 px."""
+MOST_APART = 0.1
+"""Difference of one dot's displacement from the independent one that is asked for, px."""
+KNOWN = 0.05
+"""Standard uncertainty of an independent displacement, px, up to which it decides whether a dot differs by more than
+MOST_APART: 95 % of its errors are smaller than that. Beside a large dot, at the print's border and where the blur is
+cut by the frame, the two independent ways differ by up to 1 px. What the project states plays no part."""
+FIELD_DEGREE = 6
+"""Of the polynomial in x and y to which displacements are compared, to see how they scatter from dot to dot: 28
+coefficients for about 300 dots."""
 
 
 @cache
@@ -70,7 +82,7 @@ def make_stand() -> Stand:
 def load(name: str) -> Mosaic:
     frame = read_image(str(FOLDER / f"{name}.png"), transfer="srgb")
     return Mosaic(
-        values=frame.values,
+        values=np.ascontiguousarray(frame.values[:, BLANK_LINES:-BLANK_LINES, BLANK_COLUMNS:-BLANK_COLUMNS]),
         pattern=np.arange(3).reshape(3, 1, 1),
         planes=frame.planes,
         black_dn=np.zeros((3, 1, 1)),
@@ -183,19 +195,22 @@ def fit_paper(light: Array, is_paper: NDArray[np.bool_], middle: Array, half: in
     return np.asarray(terms(along, down) @ surface)
 
 
-def weigh_depth(depth: Array, middle: Array, level: float, part: NDArray[np.bool_] | None = None) -> Array:
-    """Return the centroid of a dot's depth above a fraction of the largest, of a part of its pixels; NaN if none."""
+def weigh_depth(depth: Array, middle: Array, level: float, parts: NDArray[np.bool_]) -> Array:
+    """Return centroids of a dot's depth above a fraction of the largest: (parts, 2); NaN if there is no dot.
+
+    `parts`, (size, size, parts), chooses the pixels of each.
+    """
     reach = len(depth) // 2
     within = np.hypot(*np.mgrid[-reach : reach + 1, -reach : reach + 1]) < 0.5 * reach
     # the largest of a noisy picture is noise: means of 3 x 3
     above = depth - level * uniform_filter(depth, 3)[within].max()
     regions = label(above > 0)
     if not regions[reach, reach]:
-        return np.full(2, np.nan)
+        return np.full((parts.shape[2], 2), np.nan)
     inside = (regions == regions[reach, reach]).astype(int)
-    weight = np.maximum(above, 0)
-    row, column = regionprops(inside, intensity_image=weight if part is None else weight * part)[0].centroid_weighted
-    return np.asarray(middle + [column - reach, row - reach])
+    weight = np.maximum(above, 0)[..., None] * parts
+    row, column = regionprops(inside, intensity_image=weight)[0].centroid_weighted
+    return np.asarray(middle + np.column_stack([column - reach, row - reach]))
 
 
 def place_dots(light: Array, dots: Dots, level: float = LEVEL) -> Placed:
@@ -215,14 +230,13 @@ def place_dots(light: Array, dots: Dots, level: float = LEVEL) -> Placed:
         if found is None or window is None:
             continue
         depth, middle = found
-        ways[0, index] = weigh_depth(depth, middle, level)
         # squares of two pixels, so that both halves have all lines of an interlaced picture
         squares = np.add.outer(np.arange(len(depth)) // 2, np.arange(len(depth)) // 2) % 2 == 1
-        for half in range(2):
-            halves[half, index] = weigh_depth(depth, middle, level, squares == bool(half))
+        parts = np.stack([np.ones_like(squares), ~squares, squares], axis=-1)
+        ways[0, index], *halves[:, index] = weigh_depth(depth, middle, level, parts)
         paper = fit_paper(light, is_paper, middle, int(AROUND * radius), reach)
         if paper is not None:
-            ways[1, index] = weigh_depth(1 - window[0] / paper, middle, level)
+            ways[1, index] = weigh_depth(1 - window[0] / paper, middle, level, parts[..., :1])[0]
     return Placed(ways=ways, halves=halves)
 
 
@@ -246,17 +260,33 @@ def find_shift(green: Placed, other: Placed) -> Shift:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Displaced:
-    """Difference of a plane's displacement from green to that of independent centroids, px."""
+    """Difference of a plane's displacement from green to that of independent centroids, px.
+
+    Both methods see the same pixels, so noise moves them alike, and their difference does not show it. What it does to
+    a displacement is seen in the scatter from dot to dot, about a smooth field.
+    """
 
     dot_count: int
+    over_count: int
+    """Of all dots with a displacement by both, those that differ by more than MOST_APART."""
     known_count: int
-    """Dots whose displacement the independent ways know within KNOWN; the quantiles below are theirs."""
+    """Dots whose displacement the independent ways know within KNOWN; all that follows is theirs."""
+    known_over_count: int
+    """Those that differ by more than MOST_APART, whatever uncertainty the project states."""
     median_px: float
     most_px: float
     """Nine tenths of the dots differ by less."""
-    apart_count: int
-    """Dots that differ by more than 0.1 px, though neither the project nor the independent ways state more than KNOWN
-    for their uncertainty."""
+    worst_px: float
+    pull: float
+    """Rms of the differences over the root sum of squares of both stated uncertainties."""
+    covered_frac: float
+    """Share of differences below twice that."""
+    scatter_pull: float
+    """Rms, over dots and axes, of a displacement's deviation from a smooth field over its stated uncertainty."""
+    scatter_covered_frac: float
+    """Share of those deviations below twice the stated uncertainty."""
+    stated_px: float
+    """Median of the stated uncertainty along one axis."""
     uniform_px: float
     """Length of the part common to all dots."""
     radial_px: float
@@ -273,32 +303,51 @@ def place(name: str, plane: int, level: float = LEVEL) -> Placed:
     return place_dots(load(name).values[plane] / 65535, Dots.of(locate(name)), level)
 
 
+@cache
 def compare_displacement(name: str, plane: int, level: float = LEVEL) -> Displaced:
     """Compare one photograph's displacement of a plane from green with that of scikit-image's centroids."""
     found, fit = trace(name), locate(name)
     green, other = place(name, 1, level), place(name, plane, level)
     shift = find_shift(green, other)
-    own_u = np.hypot(*np.hypot(found.centre_u_px[plane], found.centre_u_px[1]).T)
-    off = found.centre_px[plane] - found.centre_px[1] - shift.value
+    own = found.centre_px[plane] - found.centre_px[1]
+    own_u = displacement_u(line_up([found], found.node), plane, 1)[0]
+    off = own - shift.value
     both = np.isfinite(off).all(axis=1) & ~fit.is_mark
     ways = (other.ways - green.ways)[1] - (other.ways - green.ways)[0]
-    weight = np.hypot(np.hypot(found.centre_u_px[plane], found.centre_u_px[1]), shift.u[:, None] / np.sqrt(2))
+    weight = np.hypot(own_u, shift.u[:, None] / np.sqrt(2))
     uniform, radial, radial_u = _read_parts(off[both], fit.centre_px[both], weight[both])
     ways_uniform, ways_radial, _ = _read_parts(ways[both], fit.centre_px[both], weight[both])
     known = both & (shift.u < KNOWN)
     apart = np.hypot(*off.T)
+    pull = (apart / np.hypot(np.hypot(*own_u.T), shift.u))[known]
+    scatter = _deviate(own[known], fit.centre_px[known]) / own_u[known]
     return Displaced(
         dot_count=int(both.sum()),
+        over_count=int((apart[both] > MOST_APART).sum()),
         known_count=int(known.sum()),
+        known_over_count=int((apart[known] > MOST_APART).sum()),
         median_px=float(np.median(apart[known])),
         most_px=float(np.percentile(apart[known], 90)),
-        apart_count=int((apart[known & (own_u < KNOWN)] > 0.1).sum()),
+        worst_px=float(apart[known].max()),
+        pull=float(np.sqrt(np.mean(pull**2))),
+        covered_frac=float(np.mean(pull < 2)),
+        scatter_pull=float(np.sqrt(np.mean(scatter**2))),
+        scatter_covered_frac=float(np.mean(np.abs(scatter) < 2)),
+        stated_px=float(np.median(own_u[known])),
         uniform_px=uniform,
         radial_px=radial,
         radial_px_u=radial_u,
         ways_uniform_px=ways_uniform,
         ways_radial_px=ways_radial,
     )
+
+
+def _deviate(shift: Array, place: Array) -> Array:
+    """Return deviations of displacements from a smooth field, (dots, 2), enlarged by what the field takes of each."""
+    x, y = ((place - MIDDLE_PX) / HALF_DIAGONAL_PX).T
+    basis = np.column_stack([x**i * y**k for i in range(FIELD_DEGREE + 1) for k in range(FIELD_DEGREE + 1 - i)])
+    smooth = basis @ np.linalg.pinv(basis)
+    return np.asarray((shift - smooth @ shift) / np.sqrt(1 - np.diag(smooth))[:, None])
 
 
 def _read_parts(off: Array, place: Array, off_u: Array) -> tuple[float, float, float]:

@@ -23,7 +23,12 @@ def _name_asymmetry(fields: dict[str, Any]) -> dict[str, Any]:
     return fields | {"asymmetry": fields.pop("lopsided"), "asymmetry_u": fields.pop("lopsided_u")}
 
 
-@kept(name="Trace", version=2, upgrades={1: _name_asymmetry})
+def _add_covariance(fields: dict[str, Any]) -> dict[str, Any]:
+    """Return the fields of version 3 from those of version 2, which counted planes of a disc as independent."""
+    return dict(fields) | {"covariance_px2": np.zeros_like(fields["centre_u_px"])}
+
+
+@kept(name="Trace", version=3, upgrades={1: _name_asymmetry, 2: _add_covariance})
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trace(Artefact):
     """The edges of the discs of one chart shot. Arrays run over (discs,) or (planes, discs); NaN where a disc failed.
@@ -48,7 +53,12 @@ class Trace(Artefact):
     centre_px: NDArray[np.float64]
     """(planes, discs, 2): centre of the disc's edge."""
     centre_u_px: NDArray[np.float64]
-    """(planes, discs, 2): standard uncertainty from pixel noise."""
+    """(planes, discs, 2): standard uncertainty from pixel noise and, of a disc fitted as a whole, from the position's
+    definition: the centroids beyond other shares of the depth lie elsewhere."""
+    covariance_px2: NDArray[np.float64]
+    """(planes, discs, 2): covariance of a position in x and y with that in green. What both have alike cancels in their
+    displacement: of a disc fitted as a whole most of the second part of `centre_u_px`, and noise in pictures whose
+    planes have the same pixels. 0 in green itself, and for a disc measured by its edge."""
     radius_px: NDArray[np.float64]
     """(planes, discs): mean radius."""
     ellipse_px: NDArray[np.float64]

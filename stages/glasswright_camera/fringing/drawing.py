@@ -8,6 +8,7 @@ import numpy as np
 
 from glasswright.plugin.drawing import Picture, label, line, mark_dot, path
 from glasswright_camera.edges.repeats import main_plane, shared_discs
+from glasswright_camera.fringing.reading import displacement_u
 from glasswright_camera.plots import MARGIN, FrameView, arrow, legend
 
 if TYPE_CHECKING:
@@ -37,10 +38,12 @@ def draw_fringing(traces: tuple[Trace, ...]) -> list[Picture]:
     if not len(repeats.node):
         return []
     centre = repeats.stack(lambda t: t.centre_px).mean(axis=0)
-    centre_u = np.sqrt((repeats.stack(lambda t: t.centre_u_px) ** 2).sum(axis=0)) / len(traces)
     green = main_plane(first)
     shift = {name: centre[first.planes.index(name)] - centre[green] for name in ("red", "blue")}
-    u = {name: np.hypot(centre_u[first.planes.index(name)], centre_u[green]) for name in shift}
+    u = {
+        name: np.sqrt((displacement_u(repeats, first.planes.index(name), green) ** 2).sum(axis=0)) / len(traces)
+        for name in shift
+    }
     view = FrameView(width_px=first.width_px, height_px=first.height_px)
     longest = max(float(np.hypot(*each.T).max()) for each in shift.values())
     times = choose_magnification(longest, view.scale)

@@ -30,6 +30,16 @@ def in_corners(place_px: Array, trace: Trace, stand: Stand) -> NDArray[np.bool_]
     return np.asarray(np.any([members[corner] for corner in CORNERS], axis=0))
 
 
+def displacement_u(repeats: Repeats, plane: int, green: int) -> Array:
+    """Return the standard uncertainty of each displacement of a plane from green: (traces, discs, 2), px.
+
+    What the two planes of a disc have alike cancels: see `Trace.covariance_px2`.
+    """
+    own_u, common = repeats.stack(lambda t: t.centre_u_px), repeats.stack(lambda t: t.covariance_px2)
+    square = own_u[:, plane] ** 2 + own_u[:, green] ** 2 - 2 * common[:, plane]
+    return np.asarray(np.sqrt(np.maximum(square, 0.0)))
+
+
 def displacement(shift: Array, shift_u: Array, place_px: Array, trace: Trace, stand: Stand) -> Displacement:
     """Split displacements into uniform, radial and tangential parts.
 

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from glasswright import NotApplicable, Unmeasurable, stage
 from glasswright_camera.edges.repeats import mean_with_scatter, shared_discs
 from glasswright_camera.edges.trace import Trace
-from glasswright_camera.fringing.reading import displacement, fringe_width
+from glasswright_camera.fringing.reading import displacement, displacement_u, fringe_width
 from glasswright_camera.fringing.result import Fringing
 from glasswright_camera.monochrome import NO_COLOURS, is_monochrome
 from glasswright_camera.stand import Stand
@@ -51,13 +49,10 @@ def measure_fringing(traces: tuple[Trace, ...], stand: Stand) -> Fringing:
         repeats = shared_discs(traces, [name, "green"], "place")
         if not len(repeats.node):
             raise Unmeasurable(f"no disc has a place in {name} and in green in all {len(traces)} shots")
-        centre, centre_u = mean_with_scatter(
-            repeats.stack(lambda trace: trace.centre_px), repeats.stack(lambda trace: trace.centre_u_px)
-        )
         plane = planes.index(name)
-        shift = centre[plane] - centre[green]
-        shift_u = np.hypot(centre_u[plane], centre_u[green])
-        found[name] = displacement(shift, shift_u, centre[green], traces[0], stand)
+        centre = repeats.stack(lambda trace: trace.centre_px)
+        shift, shift_u = mean_with_scatter(centre[:, plane] - centre[:, green], displacement_u(repeats, plane, green))
+        found[name] = displacement(shift, shift_u, centre[:, green].mean(axis=0), traces[0], stand)
         counts.append(len(repeats.node))
     repeats = shared_discs(traces, need="place")
     fringe, fringe_u = fringe_width(repeats, repeats.stack(lambda trace: trace.centre_px).mean(axis=0), stand)

@@ -83,10 +83,20 @@ def test_the_lattice_is_found_with_its_four_large_dots(name):
     assert abs(fit.rotation_deg) < 10
 
 
-# tracing takes twenty seconds a photograph; `ci/bench photographs` does all ten
+# one test for each photograph, since its trace and its independent centroids take most of the time
 @needs_photographs
-@pytest.mark.parametrize("name", ["left.3", "right.1", "right.4"])
-def test_small_soft_dots_are_located_and_measured(name):
+@pytest.mark.parametrize("name", ["left.3", "right.2", "right.4"])
+def test_small_soft_dots_agree_with_general_libraries(name):
+    check_measured(name)
+    for plane in (0, 2):
+        check_displacement(name, plane)
+    check_distortion(name)
+    # a point spread function is not negative and makes no ring lighter than the paper; sharpening does
+    assert max(real_dots.find_overshoot(name, plane) for plane in range(3)) > 0.01
+    assert "unlike_edges" in real_dots.trace(name).caveats
+
+
+def check_measured(name):
     found, stand = real_dots.trace(name), real_dots.make_stand()
     for plane in found.planes:
         assert found.is_placed([plane]).mean() > 0.8
@@ -97,32 +107,23 @@ def test_small_soft_dots_are_located_and_measured(name):
     assert 0.07 < green.centre.mean_cy_per_px < 0.12
 
 
-@needs_photographs
-@pytest.mark.parametrize("name", ["left.3", "right.4"])
-@pytest.mark.parametrize("plane", [0, 2])
-def test_colour_displacement_agrees_with_independent_centroids(name, plane):
-    """At the same fraction of the depth: with this asymmetric blur, other levels have other centroids."""
+def check_displacement(name, plane):
+    """Centroids are compared at the same fraction of the depth: with this asymmetric blur, other levels have others."""
     apart = real_dots.compare_displacement(name, plane)
-    assert apart.dot_count > 240
-    assert apart.apart_count == 0
+    assert apart.known_count > 240
+    assert apart.known_over_count == 0
     assert apart.uniform_px < 0.03
     assert apart.radial_px < 0.03
+    # noise is common to both methods, and seen in the scatter from dot to dot alone
+    assert apart.covered_frac > 0.95
+    assert 0.7 < apart.scatter_pull < 1.2
+    assert apart.scatter_covered_frac > 0.93
 
 
-@needs_photographs
-@pytest.mark.parametrize("name", ["left.3", "right.4"])
-def test_the_lattice_fits_as_well_as_opencv_has_it(name):
+def check_distortion(name):
     """The print is not flat: every fit has residuals above a pixel. OpenCV's model has the same terms and a fixed
     centre."""
     own = measure_distortion((real_dots.trace(name),), real_dots.make_stand())
     other = real_dots.compare_distortion(name, own)
     assert own.residual_rms_px < 1.01 * other.rms_px
     assert other.curve_px < 0.1 * other.largest_px
-
-
-@needs_photographs
-@pytest.mark.parametrize("name", ["left.3", "right.4"])
-def test_edges_with_sharpening_halos_are_flagged(name):
-    """A point spread function is not negative and makes no ring lighter than the paper; sharpening does."""
-    assert max(real_dots.find_overshoot(name, plane) for plane in range(3)) > 0.01
-    assert "unlike_edges" in real_dots.trace(name).caveats

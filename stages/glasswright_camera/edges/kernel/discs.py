@@ -94,10 +94,11 @@ QUALITY: Final = NOISE + 2
 MISFIT: Final = QUALITY + 1
 LEFT_OUT: Final = MISFIT + 1
 ENDING: Final = LEFT_OUT + 1
-ROWS: Final = ENDING + 1
+COVARIANCE: Final = ENDING + 1
+ROWS: Final = COVARIANCE + 2
 """Columns behind the fit's parameters: centre x and y in px; a pixel's variance on the dark and on the light side;
 chi-square per degree of freedom; misfit and share of the edge left out (see `fit_edge`); how the fit ended, one of the
-following."""
+following; of whole discs, the covariance of the centre's x and y with those in the main plane."""
 NO_EDGE, NO_LEVEL, NOT_CONVERGED, REJECTED, TOO_SHARP, MEASURED, WHOLE_DISC = 0, 1, 2, 3, 4, 5, 6
 MOST_LEFT_OUT: Final = 0.25
 """Largest share of an edge's cells that may be left out. One speck of dust takes an eighth. Edges that lost more than

@@ -10,6 +10,7 @@ import numpy as np
 from glasswright_camera.edges.kernel.curved import CURVATURES, curved_tables
 from glasswright_camera.edges.kernel.discs import (
     CENTRE,
+    COVARIANCE,
     ENDING,
     LEFT_OUT,
     MEASURED,
@@ -87,6 +88,7 @@ class EdgeTable:
 
     centre_px: Array
     centre_u_px: Array
+    covariance_px2: Array
     radius_px: Array
     ellipse_px: Array
     mtf50: Array
@@ -167,8 +169,9 @@ def trace_table(
         blurred = _is_blurred(value, curve[0] * radius_px[:, None]) & solid
         if blurred.any():
             # a disc too blurred in one plane is placed by its whole in all planes
+            main = mosaic.planes.index("green") if "green" in mosaic.planes else 0
             wanted = (blurred | (value[..., ENDING] == MEASURED)) & blurred.any(axis=0)
-            fit_whole_discs(frame, located, family, spread_table(), wanted, blurred, fits)
+            fit_whole_discs(frame, located, family, spread_table(), wanted, blurred, main, fits)
             curve = read_sharpness(value, covariance)
             for column in curve:
                 column[blurred & ~_is_certain(value[..., ENDING], curve, radius_px)] = np.nan
@@ -183,6 +186,7 @@ def trace_table(
     return EdgeTable(
         centre_px=value[..., CENTRE : CENTRE + 2],
         centre_u_px=turn_covariance(covariance, [SHIFT_X, SHIFT_Y], radial),
+        covariance_px2=np.nan_to_num(value[..., COVARIANCE:ROWS]),
         radius_px=radius_px + value[..., SHIFT],
         ellipse_px=_ellipse(maps, radius_px) + turn_pair(value[..., SHIFT_C2:WIDTH], 2 * radial),
         mtf50=mtf50,

@@ -42,6 +42,7 @@ from glasswright_camera.edges.kernel.bins import LEAST_VARIANCE
 from glasswright_camera.edges.kernel.curved import sample_transfer
 from glasswright_camera.edges.kernel.discs import (
     CENTRE,
+    COVARIANCE,
     ENDING,
     LEAST_QUALITY,
     LEFT_OUT,
@@ -135,10 +136,9 @@ LEAST_PIXELS: Final = 60
 """Four for each parameter."""
 MOST_CLIPPED: Final = 0.02
 """Largest number of clipped pixels, as a share of the others; hot pixels are fewer."""
-MOST_PIXELS: Final = 2500
+MOST_PIXELS: Final = 1000
 FIRST_PIXELS: Final = 400
-"""Most pixels used, evenly chosen: with 2500 pixels, noise of 1 % moves the centre by 0.005 px. The first steps use
-fewer."""
+"""Most pixels to which the blur is fitted, evenly chosen; the first steps use fewer. The position uses all."""
 MOST_STRETCHED: Final = 0.9
 """Largest harmonic 2 of the width, as a share of the mean width."""
 LEAST_SIGNAL: Final = 30.0
@@ -161,7 +161,18 @@ SHALLOW: Final = 0.3
 the place: another threshold has another centroid."""
 OTHER_LEVELS: Final = (0.2, 0.4)
 """Half the difference of the centroids beyond these shares of the deepest, less what noise makes, is part of the
-standard uncertainty. Dots whose blur has a tail on one side move by 0.2 to 0.4 px between the two."""
+standard uncertainty. Dots whose blur has a tail on one side move by 0.1 to 0.2 px between the two, in all planes
+alike."""
+COUNTED: Final = 0.15
+"""Depth of the model, as a share of its greatest, from which on pixels count in a centroid: half of SHALLOW. Farther
+out, noise of a dim dot exceeds the threshold too, and its lever is long: dots were up to 0.2 px off."""
+FARTHEST_PX: Final = 4
+CHANCE: Final = 3.0
+LEAST_COMMON: Final = 200
+"""Distance of pixels up to which common noise is looked for, along and down; the correlation, in standard deviations of
+that of independent pixels, below which it counts as none; and the fewest pairs of pixels from which it is estimated."""
+MOST_COMMON: Final = 0.95
+"""Largest correlation of the noise of two planes that is believed."""
 NOT_COUNTED: Final = 0.1
 """Depth that counts as paper in the first guess."""
 DARK_PART, LIGHT_PART = 50, 10
@@ -340,6 +351,26 @@ def _find_depth(x: float, y: float, outline: Array, points: int, table: Array, e
             moves[j] += h * (own[FIXED + j] + px * own[ALONG + j] + py * own[ACROSS + j])
 
 
+@part_in_any_order
+def _find_share(x: float, y: float, outline: Array, points: int, energy: Array) -> float:
+    """Return D at a pixel alone; `energy` is the first column of the table of `_find_depth`."""
+    a, b, d = outline[points, 0], outline[points, 1], outline[points, 2]
+    last = len(energy) - 2
+    share = 0.0
+    for i in range(points):
+        own = outline[i]
+        px, py = own[PLACE] - x, own[PLACE + 1] - y
+        zx, zy = a * px + b * py, b * px + d * py
+        at = math.sqrt(zx * zx + zy * zy) * (1 / SPREAD_STEP)
+        angle = px * own[PLACE + 2] + py * own[PLACE + 3]
+        if at >= last:
+            share += angle * energy[last] * (last / at) ** 2
+            continue
+        k = int(at)
+        share += angle * (energy[k] + (at - k) * (energy[k + 1] - energy[k]))
+    return share
+
+
 class DiscData(NamedTuple):
     """What a whole disc is fitted to, and with what; a named tuple, as compiled code reads it."""
 
@@ -352,28 +383,56 @@ class DiscData(NamedTuple):
     """See `spread_table`."""
     kept: NDArray[np.bool_]
     """(pixels or more,): which of them count."""
-    light: Array
-    """(pixels or more, 2): what each is expected to have, 0 dark and 1 paper, and what it has less that."""
+
+
+@part
+def _outline_of(data: DiscData, value: Array) -> tuple[Array, int]:
+    """Return the outline's terms at `value`, see `_outline`, and the number of its points."""
+    points = max(LEAST_POINTS, int(POINTS_PER_BLUR * 2 * math.pi * data.radius_px / math.sqrt(value[WIDTH])) + 1)
+    outline = np.empty((points + 1, PER_POINT))
+    _outline(value, data.radius_px, data.circle, points, outline)
+    return outline, points
+
+
+@part
+def _expect_light(data: DiscData, value: Array, light: Array) -> None:
+    """Fill the light of every pixel, (pixels, 2): what it is expected to have, 0 dark and 1 paper, and what it has less
+    that."""
+    pixel = data.pixel
+    energy = data.spread[:, ENERGY].copy()
+    for j in range(EVEN_COUNT):
+        energy += value[ROUND + j] * data.spread[:, ENERGY + 1 + j]
+    outline, points = _outline_of(data, value)
+    for i in range(len(pixel)):
+        x, y = pixel[i, X], pixel[i, Y]
+        light[i, 0] = 1 - _find_share(x, y, outline, points, energy)
+        slope = 1 + (value[GRADIENT_X] * x + value[GRADIENT_Y] * y) / data.radius_px
+        light[i, 1] = pixel[i, LIGHT] - slope * (value[DARK] + value[CONTRAST] * light[i, 0])
 
 
 @part
 def _sum_up(
-    data: DiscData, every: int, value: Array, variance: Array, choose: bool, normal: Array, right: Array
+    data: DiscData,
+    every: int,
+    value: Array,
+    variance: Array,
+    choose: bool,
+    normal: Array,
+    right: Array,
+    light: Array,
 ) -> tuple[float, int, int]:
     """Sum up the normal equations at `value`; return chi-square, pixels used and left out.
 
-    Of the pixels each `every`-th is used, and its `light` filled in. If `choose`, it is decided anew which are kept.
+    Of the pixels each `every`-th is used, and its `light` filled in, see `_expect_light`. If `choose`, it is decided
+    anew which are kept.
     """
-    pixel, radius_px, spread, kept, light = data.pixel, data.radius_px, data.spread, data.kept, data.light
+    pixel, radius_px, spread, kept = data.pixel, data.radius_px, data.spread, data.kept
     table = np.empty((spread.shape[0], 2 + EVEN_COUNT))
     table[:, : 1 + EVEN_COUNT], table[:, 1 + EVEN_COUNT] = spread[:, ENERGY:], spread[:, 0]
     for j in range(EVEN_COUNT):
         table[:, 0] += value[ROUND + j] * spread[:, ENERGY + 1 + j]
         table[:, 1 + EVEN_COUNT] += value[ROUND + j] * spread[:, 1 + j]
-    blur = math.sqrt(value[WIDTH])
-    points = max(LEAST_POINTS, int(POINTS_PER_BLUR * 2 * math.pi * radius_px / blur) + 1)
-    outline = np.empty((points + 1, PER_POINT))
-    _outline(value, radius_px, data.circle, points, outline)
+    outline, points = _outline_of(data, value)
     energy, moves, row = np.empty(2 + EVEN_COUNT), np.empty(MOVES), np.empty(WHOLE)
     normal[:, :] = 0.0
     right[:] = 0.0
@@ -416,13 +475,13 @@ def _sum_up(
 
 
 @part
-def _pixel_variance(data: DiscData, every: int, variance: Array) -> float:
+def _pixel_variance(data: DiscData, every: int, light: Array, variance: Array) -> float:
     """Fill the pixel variance at dark and at paper, (2,), from the residuals where the light hardly changes.
 
     That is on the paper, and in the disc's middle, where it is darkest. Elsewhere residuals include model error. Return
     the mean square of all residuals over the variance, at least 1.
     """
-    light, kept, count = data.light, data.kept, len(data.pixel)
+    kept, count = data.kept, len(data.pixel)
     darkest, paper, number = 1.0, 0.0, 0.0
     for i in range(0, count, every):
         darkest = min(darkest, light[i, 0])
@@ -492,6 +551,7 @@ def fit_disc(
     value: Array,
     covariance: Array,
     variance: Array,
+    level_shift: Array,
 ) -> tuple[float, float, float, bool]:
     """Fit a whole disc.
 
@@ -501,8 +561,9 @@ def fit_disc(
         (pixels, COLUMNS) of one plane, from `collect_disc`.
     family, spread
         See `family_moments` and `spread_table`.
-    value, covariance, variance
-        Filled: (PARAMETERS,), (PARAMETERS, PARAMETERS), and a pixel's variance on the dark and on the light side.
+    value, covariance, variance, level_shift
+        Filled: (PARAMETERS,), (PARAMETERS, PARAMETERS), a pixel's variance on the dark and on the light side, and the
+        part of the centre's uncertainty from its definition, (2,), with its sign; see OTHER_LEVELS.
 
     Returns
     -------
@@ -528,8 +589,8 @@ def fit_disc(
         return math.nan, math.nan, math.nan, False
     variance[:] = (FIRST_NOISE * own[CONTRAST]) ** 2
     paper = _fit_paper(pixel)
-    kept, light = np.ones(count, dtype=np.bool_), np.zeros((count, 2))
-    data = DiscData(pixel, radius_px, circle, spread, kept, light)
+    kept, light, trial_light = np.ones(count, dtype=np.bool_), np.zeros((count, 2)), np.zeros((count, 2))
+    data = DiscData(pixel, radius_px, circle, spread, kept)
     prior = np.empty((WHOLE, WHOLE))
     normal, right = np.empty((WHOLE, WHOLE)), np.empty(WHOLE)
     trial_normal, trial_right = np.empty((WHOLE, WHOLE)), np.empty(WHOLE)
@@ -539,16 +600,16 @@ def fit_disc(
     part = 1 + count // FIRST_PIXELS
     for turn in range(3):
         if turn:
-            misfit = _pixel_variance(data, part, variance)
+            misfit = _pixel_variance(data, part, light, variance)
         if turn == 1:
             thinned = _thin_out(pixel[pixel[:, DISTANCE] <= OUTER_REACH * math.sqrt(own[WIDTH])])
             count = len(thinned)
-            data = DiscData(thinned, radius_px, circle, spread, kept, light)
+            data = DiscData(thinned, radius_px, circle, spread, kept)
             part = 1 + count // FIRST_PIXELS
         if turn == 2:
             part = 1
         _fill_prior(family, own[WIDTH], radius_px, prior)
-        total, used, lost = _sum_up(data, part, own, misfit * variance, turn == 2, normal, right)
+        total, used, lost = _sum_up(data, part, own, misfit * variance, turn == 2, normal, right, light)
         damping, converged = FIRST_DAMPING if turn == 0 else NEAR_DAMPING, False
         for _ in range(ITERATIONS):
             if used < LEAST_PIXELS:
@@ -575,19 +636,17 @@ def fit_disc(
             if stretch > MOST_STRETCHED * trial[WIDTH]:
                 trial[WIDTH_C2:ROUND] *= MOST_STRETCHED * trial[WIDTH] / stretch
             trial_total, trial_used, trial_lost = _sum_up(
-                data, part, trial, misfit * variance, False, trial_normal, trial_right
+                data, part, trial, misfit * variance, False, trial_normal, trial_right, trial_light
             )
             if trial_total + trial @ prior @ trial <= total + own @ prior @ own + ALLOWED_RISE * total / used:
                 own[:] = trial
-                normal[:, :], right[:] = trial_normal, trial_right
+                normal[:, :], right[:], light[:, :] = trial_normal, trial_right, trial_light
                 total, used, lost = trial_total, trial_used, trial_lost
                 damping = max(damping / 10, NEAR_DAMPING)
             else:
                 damping = max(damping, RAISED_DAMPING) * 10
                 if damping > MOST_DAMPING:
                     break
-        # the light was last computed at a trial, which may have been rejected
-        _sum_up(data, part, own, misfit * variance, False, trial_normal, trial_right)
     inverse = invert(normal + prior)
     # the last step is not limited: without a disc the width may be negative
     if not (inverse[DARK, DARK] > 0 and own[WIDTH] > 0):
@@ -596,16 +655,20 @@ def fit_disc(
     quality = total / freedom
     beyond = max(total - freedom / misfit - NOISE_SIGMAS * math.sqrt(2 * freedom) / misfit, 0.0)
     misfit_frac = math.sqrt(beyond / normal[DARK, DARK]) / abs(own[CONTRAST])
+    inverse *= max(quality, LEAST_QUALITY)
+    # a centroid needs every pixel: where colours are stored for pairs of columns, the even ones alone are 0.2 px off
+    near = pixel[pixel[:, DISTANCE] <= OUTER_REACH * math.sqrt(own[WIDTH])]
+    whole = DiscData(near, radius_px, circle, spread, np.ones(len(near), dtype=np.bool_))
+    light = np.empty((len(near), 2))
+    _expect_light(whole, own, light)
     signal = 0.0
-    for i in range(count):
+    for i in range(len(near)):
         signal += (1 - light[i, 0]) ** 2
     noise = math.sqrt(misfit * max(variance[0], variance[1]))
     found = own[CONTRAST] > LEAST_STEP and own[CONTRAST] * math.sqrt(signal) > LEAST_SIGNAL * noise
-    # a centroid needs every pixel: where colours are stored for pairs of columns, the even ones alone are 0.2 px off
-    near = pixel[pixel[:, DISTANCE] <= OUTER_REACH * math.sqrt(own[WIDTH])]
-    whole = DiscData(near, radius_px, circle, spread, np.ones(len(near), dtype=np.bool_), np.zeros((len(near), 2)))
-    _sum_up(whole, 1, own, misfit * variance, True, trial_normal, trial_right)
-    found &= _move_to_centroid(whole, paper, misfit * variance, own, inverse)
+    _leave_out(light, misfit * variance, own[CONTRAST], whole.kept)
+    noise = _find_noise(pixel, near, light, whole.kept, variance, disc)
+    found &= _move_to_centroid(whole, light, paper, noise * variance, own, inverse, level_shift)
     found &= math.hypot(own[SHIFT_X], own[SHIFT_Y]) < MOST_RESIZED * radius_px
     found &= np.max(near[:, DISTANCE]) > LEAST_OUTSIDE * math.sqrt(own[WIDTH])
     # a width at the limit of the search is none
@@ -613,15 +676,133 @@ def fit_disc(
     if not converged:
         # only the place is known
         own[WIDTH] = math.nan
-    inverse *= max(quality, LEAST_QUALITY)
     _lay_out(own, inverse, value, covariance)
     return quality * misfit, misfit_frac, lost / max(used + lost, 1), found
 
 
 @part
+def _leave_out(light: Array, variance: Array, contrast: float, kept: NDArray[np.bool_]) -> None:
+    """Fill which pixels count in the centroid; `light` is from `_expect_light`.
+
+    Those are left out that deviate from the model by more than MOST_SIGMAS, of noise or, about the edge, of the
+    deviations there, and FINE_SLACK. An edge that is a comb (interlaced video) deviates from any model all around:
+    where a threshold by noise took some of its teeth in one plane, that plane was up to 0.2 px off.
+    """
+    darkest = np.min(light[:, 0])
+    square, number = 0.0, 0
+    for i in range(len(light)):
+        if darkest + FLAT < light[i, 0] < 1 - FLAT:
+            square += light[i, 1] ** 2
+            number += 1
+    edge = square / max(number, 1)
+    for i in range(len(light)):
+        e = min(max(light[i, 0], 0.0), 1.0)
+        noise = variance[0] + (variance[1] - variance[0]) * e
+        if darkest + FLAT < light[i, 0] < 1 - FLAT:
+            noise = max(noise, edge)
+        kept[i] = abs(light[i, 1]) <= MOST_SIGMAS * math.sqrt(noise) + FINE_SLACK * abs(contrast)
+
+
+@part
+def _covary_sums(pixel: Array, one: Array, other: Array, used: NDArray[np.bool_], disc: Disc) -> float:
+    """Return the covariance of sums of neighbouring pixels, per pixel: the sum of the residuals' correlation function.
+
+    With `other` the same as `one` it is the variance of such sums. Raw pixels are independent, and it is theirs. Where
+    a camera or a converter has interpolated colours or lines, or reduced noise, neighbours share noise: in photographs
+    by others it is 7 to 20 times as much. Infinite if the pixels are too few.
+    """
+    turn_c, turn_s = math.cos(disc.radial), math.sin(disc.radial)
+    along, down = np.empty(len(pixel), dtype=np.int64), np.empty(len(pixel), dtype=np.int64)
+    for i in range(len(pixel)):
+        along[i] = round(disc.centre[0] + pixel[i, X] * turn_c - pixel[i, Y] * turn_s)
+        down[i] = round(disc.centre[1] + pixel[i, X] * turn_s + pixel[i, Y] * turn_c)
+    # a margin, so that no shift leaves the grid
+    along -= np.min(along) - FARTHEST_PX
+    down -= np.min(down) - FARTHEST_PX
+    grid = np.zeros((np.max(down) + 1 + FARTHEST_PX, np.max(along) + 1 + FARTHEST_PX))
+    known = np.zeros(grid.shape, dtype=np.bool_)
+    first, second, count = 0.0, 0.0, 0
+    for i in range(len(pixel)):
+        if used[i]:
+            grid[down[i], along[i]], known[down[i], along[i]] = other[i], True
+            first += one[i] ** 2
+            second += other[i] ** 2
+            count += 1
+    if count < LEAST_COMMON:
+        return math.inf
+    by_chance = CHANCE * math.sqrt(first * second) / count
+    at_once, total = 0.0, 0.0
+    for dy in range(-FARTHEST_PX, FARTHEST_PX + 1):
+        for dx in range(-FARTHEST_PX, FARTHEST_PX + 1):
+            product, number = 0.0, 0
+            for i in range(len(pixel)):
+                y, x = down[i] + dy, along[i] + dx
+                if used[i] and known[y, x]:
+                    product += one[i] * grid[y, x]
+                    number += 1
+            if dy == 0 and dx == 0:
+                at_once = product / number
+            elif number >= LEAST_COMMON and abs(product) > by_chance * math.sqrt(number):
+                total += product / number
+    return at_once + max(total, 0.0)
+
+
+@part
+def _find_noise(pixel: Array, near: Array, light: Array, kept: NDArray[np.bool_], variance: Array, disc: Disc) -> float:
+    """Return the variance of a sum of neighbouring pixels over that of independent ones of `variance`.
+
+    It is estimated from the residuals of the model on paper and in the disc's middle, `near` with `light` from
+    `_expect_light`, and from those of the paper's plane in its ring. What the model and the plane do not explain
+    enlarges either (halos of sharpening, and neighbours' blur), so the smaller one is taken.
+    """
+    residual, used = np.empty(len(near)), np.empty(len(near), dtype=np.bool_)
+    darkest = np.min(light[:, 0])
+    for i in range(len(near)):
+        e = min(max(light[i, 0], 0.0), 1.0)
+        residual[i] = light[i, 1] / math.sqrt(variance[0] + (variance[1] - variance[0]) * e)
+        used[i] = kept[i] and not darkest + FLAT < light[i, 0] < 1 - FLAT
+    of_model = _covary_sums(near, residual, residual, used, disc)
+    ring = _take_ring(pixel)
+    residual = _leave_plane(ring, _fit_paper(pixel))
+    of_paper = _covary_sums(ring, residual, residual, np.ones(len(ring), dtype=np.bool_), disc) / variance[1]
+    smaller = min(of_model, of_paper)
+    return smaller if smaller < math.inf else 1.0
+
+
+@part
+def _correlate_planes(pixel: Array, other: Array, disc: Disc) -> float:
+    """Return the correlation, 0 to MOST_COMMON, of sums of neighbouring pixels in two planes that have the same pixels.
+
+    A sensor's planes have pixels and noise of their own. In pictures that others have converted noise is mostly that of
+    luminance, and common to all planes.
+    """
+    ring, beside = _take_ring(pixel), _take_ring(other)
+    if len(ring) != len(beside):
+        return 0.0
+    one, two = _leave_plane(ring, _fit_paper(pixel)), _leave_plane(beside, _fit_paper(other))
+    used = np.ones(len(ring), dtype=np.bool_)
+    square = _covary_sums(ring, one, one, used, disc) * _covary_sums(ring, two, two, used, disc)
+    if not 0 < square < math.inf:
+        return 0.0
+    return min(max(_covary_sums(ring, one, two, used, disc) / math.sqrt(square), 0.0), MOST_COMMON)
+
+
+@part
+def _take_ring(pixel: Array) -> Array:
+    """Return the pixels of the paper's ring."""
+    return pixel[pixel[:, DISTANCE] > PAPER_RING * np.max(pixel[:, DISTANCE])]
+
+
+@part
+def _leave_plane(ring: Array, plane: Array) -> Array:
+    """Return the light of pixels less that of the paper's plane."""
+    return np.asarray(ring[:, LIGHT] - plane[0] - plane[1] * ring[:, X] - plane[2] * ring[:, Y])
+
+
+@part
 def _fit_paper(pixel: Array) -> Array:
     """Fit a plane to the light of the outermost pixels: (3,), its level at the expected centre and its slopes."""
-    ring = pixel[pixel[:, DISTANCE] > PAPER_RING * np.max(pixel[:, DISTANCE])]
+    ring = _take_ring(pixel)
     plane, used = np.zeros(3), np.ones(len(ring), dtype=np.bool_)
     row, off = np.ones(3), np.zeros(len(ring))
     for _ in range(3):
@@ -641,14 +822,17 @@ def _fit_paper(pixel: Array) -> Array:
 
 
 @part
-def _move_to_centroid(data: DiscData, paper: Array, variance: Array, own: Array, inverse: Array) -> bool:
+def _move_to_centroid(
+    data: DiscData, light: Array, paper: Array, variance: Array, own: Array, inverse: Array, level_shift: Array
+) -> bool:
     """Move the centre to the centroid of the disc's depth above SHALLOW of the greatest; False where there is none.
 
     A pixel's depth is the light it lacks, of that of the paper. The centroid of the model, which is even about its
     centre, is computed over the same pixels and subtracted, so that sparse pixels do no harm. Small depths are left
-    out, as faint tails on one side would have a long lever.
+    out, as faint tails on one side would have a long lever. `variance` is that of a pixel's noise, times what its
+    neighbours share of it.
     """
-    pixel, light, count = data.pixel, data.light, len(data.pixel)
+    pixel, count = data.pixel, len(data.pixel)
     depth = np.empty((count, 3))
     deepest = 0.0
     for i in range(count):
@@ -669,7 +853,7 @@ def _move_to_centroid(data: DiscData, paper: Array, variance: Array, own: Array,
     place = np.empty((3, 5))
     for turn in range(3):
         level = SHALLOW if turn == 0 else OTHER_LEVELS[turn - 1]
-        if not _find_centroid(data, depth, variance, own, level * deepest, place[turn]):
+        if not _find_centroid(data, depth, light, variance, own, level * deepest, COUNTED * deepest, place[turn]):
             return False
     # covariances with other parameters are not kept
     for k in (SHIFT_X, SHIFT_Y):
@@ -679,21 +863,34 @@ def _move_to_centroid(data: DiscData, paper: Array, variance: Array, own: Array,
         inverse[:, k] = 0.0
         # the pixels of the higher level are among those of the lower: their noise is common
         noise = place[1, 2 + axis] + place[2, 2 + axis] * (1 - 2 * place[2, 4] / place[1, 4])
-        inverse[k, k] = place[0, 2 + axis] + 0.25 * max((place[2, axis] - place[1, axis]) ** 2 - noise, 0.0)
+        apart = place[2, axis] - place[1, axis]
+        level_shift[axis] = math.copysign(0.5 * math.sqrt(max(apart**2 - noise, 0.0)), apart)
+        inverse[k, k] = place[0, 2 + axis] + level_shift[axis] ** 2
+    inverse[SHIFT_X, SHIFT_Y] = inverse[SHIFT_Y, SHIFT_X] = level_shift[0] * level_shift[1]
     return True
 
 
 @part
-def _find_centroid(data: DiscData, depth: Array, variance: Array, own: Array, floor: float, place: Array) -> bool:
+def _find_centroid(
+    data: DiscData,
+    depth: Array,
+    light: Array,
+    variance: Array,
+    own: Array,
+    floor: float,
+    least: float,
+    place: Array,
+) -> bool:
     """Fill `place`: centroid x, y of the depth beyond `floor`, from the centre; their variances by noise; sum of depth.
 
-    `depth` is (pixels, 3): measured and modelled, and the inverse of the paper's light.
+    `depth` is (pixels, 3): measured and modelled, and the inverse of the paper's light. Pixels whose modelled depth is
+    `least` or less do not count.
     """
-    pixel, light = data.pixel, data.light
+    pixel = data.pixel
     seen, along, across, square_along, square_across = 0.0, 0.0, 0.0, 0.0, 0.0
     modelled, model_along, model_across = 0.0, 0.0, 0.0
     for i in range(len(pixel)):
-        if not data.kept[i]:
+        if not (data.kept[i] and depth[i, 1] > least):
             continue
         dx, dy = pixel[i, X] - own[SHIFT_X], pixel[i, Y] - own[SHIFT_Y]
         model, measured = depth[i, 1] - floor, depth[i, 0] - floor
@@ -741,15 +938,17 @@ def fit_whole_discs(
     spread: Array,
     wanted: NDArray[np.bool_],
     blurred: NDArray[np.bool_],
+    main: int,
     fits: Fits,
 ) -> None:
     """Fit whole discs in the planes where they are wanted, and fill `fits`.
 
     `spread` is from `spread_table`; `wanted` and `blurred` are (planes, discs). In planes that are wanted but not
     blurred only the position is replaced; it is NaN where the disc has no centroid. Otherwise rows of discs that failed
-    are not changed.
+    are not changed. `main` is the plane with which each plane's covariance is found.
     """
     planes = wanted.shape[0]
+    same_pixels = frame.pattern.size == frame.values.shape[0]
     count, clipped = np.zeros(planes, dtype=np.int64), np.zeros(planes, dtype=np.int64)
     value, spreads, noise = (
         np.empty((planes, PARAMETERS)),
@@ -757,6 +956,7 @@ def fit_whole_discs(
         np.empty((planes, 2)),
     )
     quality, misfit, lost = np.empty(planes), np.empty(planes), np.empty(planes)
+    level_shift = np.empty((planes, 2))
     found = np.empty(planes, dtype=np.bool_)
     pixel = np.empty((planes, 0, COLUMNS))
     for which in range(len(discs.radius_px)):
@@ -774,7 +974,14 @@ def fit_whole_discs(
             if not wanted[plane, which] or clipped[plane] > MOST_CLIPPED * count[plane]:
                 continue
             quality[plane], misfit[plane], lost[plane], found[plane] = fit_disc(
-                pixel[plane, : count[plane]], disc, family, spread, value[plane], spreads[plane], noise[plane]
+                pixel[plane, : count[plane]],
+                disc,
+                family,
+                spread,
+                value[plane],
+                spreads[plane],
+                noise[plane],
+                level_shift[plane],
             )
         for plane in range(planes):
             if not wanted[plane, which]:
@@ -799,6 +1006,13 @@ def fit_whole_discs(
                     continue
             own[CENTRE] = disc.centre[0] + c * fitted[SHIFT_X] - s * fitted[SHIFT_Y]
             own[CENTRE + 1] = disc.centre[1] + s * fitted[SHIFT_X] + c * fitted[SHIFT_Y]
+            if found[main] and plane != main:
+                common = 0.0
+                if same_pixels and count[plane] == count[main]:
+                    common = _correlate_planes(pixel[plane, : count[plane]], pixel[main, : count[main]], disc)
+                own[COVARIANCE : COVARIANCE + 2] = _covary_places(
+                    spreads[plane], spreads[main], level_shift[plane], level_shift[main], common, disc.radial
+                )
             if not is_small:
                 # the edge gives the better blur, but all planes need a place of the same definition
                 covariance[SHIFT_X:SHIFT_C2, :] = spread_of_fit[SHIFT_X:SHIFT_C2, :]
@@ -809,6 +1023,28 @@ def fit_whole_discs(
             own[QUALITY], own[ENDING] = quality[plane], WHOLE_DISC
             covariance[:, :] = spread_of_fit
             _profile_whole(pixel[plane, : count[plane]], fitted, radius_px, fits.profile[plane, which])
+
+
+@part
+def _covary_places(
+    spread: Array, other: Array, level_shift: Array, other_shift: Array, common: float, radial: float
+) -> Array:
+    """Return the covariance of a disc's positions in two planes along x and y, (2,): of the definition and of noise.
+
+    `common` is the correlation of noise, see `_correlate_planes`.
+    """
+    c, s = math.cos(radial), math.sin(radial)
+    noise = np.empty(2)
+    for axis in range(2):
+        k = SHIFT_X + axis
+        own_noise = max(spread[k, k] - level_shift[axis] ** 2, 0.0)
+        noise[axis] = common * math.sqrt(own_noise * max(other[k, k] - other_shift[axis] ** 2, 0.0))
+    covariance = np.empty(2)
+    x, other_x = c * level_shift[0] - s * level_shift[1], c * other_shift[0] - s * other_shift[1]
+    y, other_y = s * level_shift[0] + c * level_shift[1], s * other_shift[0] + c * other_shift[1]
+    covariance[0] = c * c * noise[0] + s * s * noise[1] + x * other_x
+    covariance[1] = s * s * noise[0] + c * c * noise[1] + y * other_y
+    return covariance
 
 
 @part
