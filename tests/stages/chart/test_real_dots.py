@@ -114,10 +114,10 @@ def check_displacement(name, plane):
     assert apart.known_over_count == 0
     assert apart.uniform_px < 0.03
     assert apart.radial_px < 0.03
-    # noise is common to both methods, and seen in the scatter from dot to dot alone
     assert apart.covered_frac > 0.95
-    assert 0.7 < apart.scatter_pull < 1.2
-    assert apart.scatter_covered_frac > 0.93
+    # noise is common to both methods; only the scatter from dot to dot shows it
+    assert 0.7 < apart.scatter_pull < 1.25
+    assert apart.scatter_covered_frac > 0.9
 
 
 def check_distortion(name):
