@@ -9,7 +9,11 @@ import pytest
 from scipy.ndimage import uniform_filter
 
 from glasswright import Unmeasurable
+from glasswright_camera.edges.kernel import whole
 from glasswright_camera.edges.kernel.discs import MEASURED, WHOLE_DISC
+from glasswright_camera.edges.kernel.moments import family_moments
+from glasswright_camera.edges.kernel.parameters import PARAMETERS
+from glasswright_camera.edges.kernel.ring import Discs, Frame
 from glasswright_camera.edges.kernel.table import trace_table
 from glasswright_camera.edges.kernel.whole import whole_shape_u
 from glasswright_camera.edges.repeats import line_up
@@ -364,6 +368,47 @@ def test_what_planes_have_alike_cancels_in_their_displacement():
         assert u.max() < 0.75 * np.hypot(trace.centre_u_px[plane], trace.centre_u_px[1]).max()
         pull = (trace.centre_px[plane] - trace.centre_px[1] - (expected[plane] - expected[1])) / u
         assert 0.4 < np.sqrt(np.mean(pull**2)) < 1.2
+
+
+def test_a_rejected_step_leaves_no_light_behind(monkeypatch):
+    """Every step is rejected: light at the trial parameters is not mistaken for that at the present ones."""
+    for name, each in list(vars(whole).items()):
+        if hasattr(each, "py_func"):
+            monkeypatch.setattr(whole, name, each.py_func)
+    sum_up, normals = whole._sum_up, []
+
+    def reject(data, every, value, variance, choose, normal, right, light):
+        normals.append(normal)
+        total, used, lost = sum_up(data, every, value, variance, choose, normal, right, light)
+        if normal is normals[0]:
+            return total, used, lost
+        light[:] = 100.0
+        return np.inf, used, lost
+
+    monkeypatch.setattr(whole, "_sum_up", reject)
+    sheet = draw_sheet(of_mtf50(0.25), 4.0, phases=1, pitch=5.0)
+    discs = Discs(
+        sheet.centre, np.eye(2)[None], np.array([4.0]), np.array([[3.4, 5.0]]), np.zeros(1), np.eye(6)[None, :1]
+    )
+    mosaic = to_mosaic(sheet.light, noise=0.01, rng=np.random.default_rng(1), **GREY)
+    frame = Frame(mosaic.values, mosaic.pattern, mosaic.black_dn, mosaic.white_dn)
+    disc = whole.one_disc(discs, 0)
+    pixel, count, clipped = np.empty((1, 1000, 4)), np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64)
+    whole.collect_disc(frame, disc, 5.0, pixel, count, clipped)
+    value, variance = np.empty(PARAMETERS), np.empty(2)
+    whole.fit_disc(
+        pixel[0, : count[0]],
+        disc,
+        family_moments(),
+        whole.spread_table(),
+        value,
+        np.empty((PARAMETERS, PARAMETERS)),
+        variance,
+        np.empty(2),
+    )
+    assert any(normal is not normals[0] for normal in normals)
+    # the guess is rough: residuals are a tenth of the step at most
+    assert np.sqrt(variance).max() < 0.1
 
 
 @pytest.mark.parametrize("common", [0.0, 0.8])
