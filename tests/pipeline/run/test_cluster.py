@@ -11,6 +11,9 @@ from contextlib import ExitStack, contextmanager
 import pytest
 
 from glasswright.commands.main import run_command
+from glasswright.run.workers.dask_runner import MOST_TRIES, DaskRunner, Sent
+from glasswright.run.workers.limits import Limits
+from glasswright.run.workers.program import make_question
 from support.clusters import Cluster, children_of, end, wait_for
 from support.night_bench import shots_of
 
@@ -170,6 +173,17 @@ def test_a_stop_ends_a_night_on_a_cluster(bench, cluster, monkeypatch):
     night.send_signal(signal.SIGTERM)
     night.communicate(timeout=40)
     assert night.returncode == 1
+
+
+def test_a_unit_that_waits_while_workers_die_is_not_given_up(tmp_path):
+    runner = DaskRunner(make_question([], [], tmp_path), Limits())
+    for death in range(MOST_TRIES):
+        for number, name in enumerate(("runs", "waits", "waits_too"), start=10 * death):
+            runner._sent[number] = Sent(name=name, worker=f"tcp://worker:{death}", future=None, due=0.0)
+        for number in sorted(runner._sent, reverse=True):  # the scheduler reports them in any order
+            runner._lose(number, suspect=True)
+    assert list(runner._given_up) == ["runs"]
+    assert {"waits", "waits_too"} <= runner._alone
 
 
 def test_the_options_exclude_one_another(bench, capsys):

@@ -64,7 +64,7 @@ LOCAL_SETTINGS: Final = {
 MOST_STARTS: Final = 2
 """Attempts to start workers here: one may be killed while it starts, for example by a kernel short of memory."""
 MOST_TRIES: Final = 5
-"""Attempts to run a unit whose worker or scheduler is lost each time."""
+"""Attempts to run a unit whose worker is lost each time while it runs, or the scheduler."""
 MOST_CONNECTIONS: Final = 12
 """Attempts to reach a lost scheduler."""
 CONNECTING_S: Final = 5.0
@@ -130,6 +130,8 @@ class DaskRunner:
         self._alone: set[str] = set()
         """Units to run in a separate process."""
         self._tries: Counter[str] = Counter()
+        self._running: dict[str, int] = {}
+        """Lost worker -> number of the unit that it was running."""
         self._accepted: set[str] = set()
         self._refused: dict[str, str] = {}
         self._given_up: deque[str] = deque()
@@ -221,12 +223,14 @@ class DaskRunner:
     def _next_answer(self) -> tuple[str, Result] | None:
         """Wait briefly for an answer; return a unit's name and result, or process the answer to a question."""
         try:
-            sent = self._sent.pop(self._done.get(timeout=WAIT_S), None)
+            number = self._done.get(timeout=WAIT_S)
         except queue.Empty:
             return None
+        sent = self._sent.get(number)
         if sent is None:
             return None  # from a worker that counts as lost
         if not sent.name:
+            del self._sent[number]
             self._judge_worker(sent)
             return None
         payload = _payload_of(sent.future)
@@ -234,8 +238,9 @@ class DaskRunner:
         sent.future.release()
         if payload is None:
             # a cancelled unit was lost with its scheduler; it is not the cause
-            self._lose(sent, suspect=not was_cancelled)
+            self._lose(number, suspect=not was_cancelled)
             return None
+        del self._sent[number]
         self._alone.discard(sent.name)
         del self._units[sent.name]
         result: Result = pickle.loads(payload)
@@ -276,9 +281,16 @@ class DaskRunner:
         self._sent[number] = Sent(name=name, worker=worker, future=future, due=time.monotonic() + seconds)
         future.add_done_callback(lambda _: self._done.put(number))
 
-    def _lose(self, sent: Sent, *, suspect: bool) -> None:
-        """Queue a unit again; in a separate process if it may have killed its worker."""
-        self._tries[sent.name] += 1
+    def _lose(self, number: int, *, suspect: bool) -> None:
+        """Queue a unit again; in a separate process if it may have killed its worker.
+
+        Only the unit that was sent first was running; for the others, which waited behind it, the loss does not count
+        as a try.
+        """
+        first = min(each for each, other in self._sent.items() if other.worker == self._sent[number].worker)
+        sent = self._sent.pop(number)
+        if self._running.setdefault(sent.worker, first) == number or not suspect:
+            self._tries[sent.name] += 1
         if self._tries[sent.name] >= MOST_TRIES:
             self._given_up.append(sent.name)
             return
@@ -310,12 +322,13 @@ class DaskRunner:
             return
         for number, sent in list(self._sent.items()):
             if sent.worker not in present or clock > sent.due:
-                del self._sent[number]
                 sent.future.cancel()
                 if sent.worker in present:
                     self._refuse(sent.worker, "did not answer in time")
                 if sent.name:
-                    self._lose(sent, suspect=True)
+                    self._lose(number, suspect=True)
+                else:
+                    del self._sent[number]
         self._accepted &= present.keys()
         self._refused = {worker: why for worker, why in self._refused.items() if worker in present}
         asked = {sent.worker for sent in self._sent.values() if not sent.name}
@@ -355,6 +368,7 @@ class DaskRunner:
             self._refuse(sent.worker, "; ".join(differences))
         else:
             self._accepted.add(sent.worker)
+            self._running.pop(sent.worker, None)
             self._note_width()
 
     @property
@@ -420,10 +434,10 @@ class DaskRunner:
         """Requeue all units; the connection is retried."""
         print("glasswright: the scheduler is gone; waiting for it", file=sys.stderr)  # noqa: T201
         self._close_client()
-        sent, self._sent = list(self._sent.values()), {}
-        for each in reversed(sent):
+        for number, each in reversed(list(self._sent.items())):
             if each.name:
-                self._lose(each, suspect=False)
+                self._lose(number, suspect=False)
+        self._sent = {}
         self._accepted.clear()
         self._refused.clear()
         self._connections, self._next_connection = 0, clock + CONNECTING_S
