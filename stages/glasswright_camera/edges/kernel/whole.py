@@ -197,6 +197,8 @@ LEAST_FLAT: Final = 12
 LEAST_BLUR: Final = 0.6
 SMALLEST_BLUR, LARGEST_BLUR = 0.4, 6.0
 """1/MTF50 over the radius: least of a disc fitted whole, and limits of the search."""
+AT_LIMIT: Final = 1.02
+"""Square of 1/MTF50 over its lower limit, below which it is at that limit: the disc has a sharp edge, or is none."""
 
 
 def whole_shape_u(blurs: Array) -> Array:
@@ -598,6 +600,7 @@ def fit_disc(
     # three turns: a part of the pixels; a part of those within reach; all within reach, without outliers
     converged, total, used, lost = False, 0.0, 0, 0
     part = 1 + count // FIRST_PIXELS
+    least = (SMALLEST_BLUR * radius_px) ** 2
     for turn in range(3):
         if turn:
             misfit = _pixel_variance(data, part, light, variance)
@@ -619,6 +622,13 @@ def fit_disc(
             for m in range(WHOLE):
                 damped[m, m] += damping * (normal[m, m] + NO_EFFECT)
             change = solve(damped, downhill)
+            if own[WIDTH] < AT_LIMIT * least and change[WIDTH] < 0:
+                # at the limit of the search the other parameters are fitted, and the width stays
+                damped[WIDTH, :] = 0.0
+                damped[:, WIDTH] = 0.0
+                damped[WIDTH, WIDTH] = 1.0
+                downhill[WIDTH] = 0.0
+                change = solve(damped, downhill)
             promised = float(np.sum(change * downhill))
             if not promised >= 0:
                 break
@@ -628,10 +638,7 @@ def fit_disc(
                     own += change
                 break
             trial = own + change
-            least = (SMALLEST_BLUR * radius_px) ** 2
-            if trial[WIDTH] < least:
-                trial[WIDTH] = 0.5 * (own[WIDTH] + least)
-            trial[WIDTH] = min(trial[WIDTH], (LARGEST_BLUR * radius_px) ** 2)
+            trial[WIDTH] = min(max(trial[WIDTH], least), (LARGEST_BLUR * radius_px) ** 2)
             stretch = math.hypot(trial[WIDTH_C2], trial[WIDTH_S2])
             if stretch > MOST_STRETCHED * trial[WIDTH]:
                 trial[WIDTH_C2:ROUND] *= MOST_STRETCHED * trial[WIDTH] / stretch
@@ -672,7 +679,7 @@ def fit_disc(
     found &= math.hypot(own[SHIFT_X], own[SHIFT_Y]) < MOST_RESIZED * radius_px
     found &= np.max(near[:, DISTANCE]) > LEAST_OUTSIDE * math.sqrt(own[WIDTH])
     # a width at the limit of the search is none
-    converged &= abs(own[SHIFT]) < MOST_RESIZED * radius_px and own[WIDTH] > (1.01 * SMALLEST_BLUR * radius_px) ** 2
+    converged &= abs(own[SHIFT]) < MOST_RESIZED * radius_px and own[WIDTH] > AT_LIMIT * least
     if not converged:
         # only the place is known
         own[WIDTH] = math.nan
