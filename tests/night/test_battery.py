@@ -92,8 +92,8 @@ def test_a_lens_on_a_monochrome_body_is_released_and_colours_are_not_applicable(
     assert code == 0, reasons
     assert limits_not_kept(ledger, "T-0001") == dict.fromkeys(COLOUR_LIMITS, "NOT APPLICABLE")
     assert run_command(["gate", "T-0001", "--ledger", str(ledger)]) == 0
-    said = capsys.readouterr().out
-    assert "not applicable, because the stand file says `monochrome: true`" in said
+    printed = capsys.readouterr().out
+    assert "not applicable, because the stand file says `monochrome: true`" in printed
     assert run_command(["pages", "--ledger", str(ledger), "--out", str(folder / "pages")]) == 0
     page = next(path for path in (folder / "pages").rglob("*T-0001*.html")).read_text()
     assert "NOT APPLICABLE" in page
@@ -101,8 +101,8 @@ def test_a_lens_on_a_monochrome_body_is_released_and_colours_are_not_applicable(
     files = ["--stand", str(folder / "stands/north_bench.yaml"), "--tickets", str(folder / "tickets")]
     plan = str(ROOT / "configs/plans/fixed_focal.yaml")
     assert run_command(["check", plan, *files, "--cards", str(ROOT / "configs/cards"), "-v"]) == 0
-    said = capsys.readouterr().out.splitlines()
-    lines = [line for line in said if ": not applicable, because: the stand file says" in line]
+    printed = capsys.readouterr().out.splitlines()
+    lines = [line for line in printed if ": not applicable, because: the stand file says" in line]
     assert {line.split(" at ")[0].strip() for line in lines} == COLOUR_LIMITS
 
 

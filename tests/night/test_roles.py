@@ -31,7 +31,7 @@ DIRT = {"lens_dust": "lens_dust_count", "fungus": "patch_count", "scratched": "s
 def dirty_night(tmp_path_factory):
     """A clean lens, then one with each fault of the glass, at the two f-numbers that matter to it."""
     folder = tmp_path_factory.mktemp("dirty") / "night"
-    faults = [word for name in ("none", *DIRT) for word in ("--fault", name)]
+    faults = [option for name in ("none", *DIRT) for option in ("--fault", name)]
     rehearsal = ("--tickets", "4", "--seed", "23", "--f-number", "4", "--f-number", "8", *faults)
     return run_night(folder, *SMALL, *rehearsal, serial=True)
 
@@ -90,7 +90,7 @@ def test_the_black_patch_shows_the_veil_that_was_drawn(veiled_night, number):
 def stepped_night(tmp_path_factory):
     """A tilted group and a decentred element, with the focus series that shows them."""
     folder = tmp_path_factory.mktemp("stepped") / "night"
-    faults = [word for name in ("tilted_group", "decentred_element") for word in ("--fault", name)]
+    faults = [option for name in ("tilted_group", "decentred_element") for option in ("--fault", name)]
     rehearsal = ("--tickets", "2", "--seed", "31", "--f-number", "2.8", "--focus-series", *faults)
     return folder, run_night(folder, *SMALL, *rehearsal, serial=True)
 

@@ -42,16 +42,16 @@ def test_changes_come_first_and_the_rest_is_folded(toy, tmp_path):
     toy.run(("T-1", before, [verdict(Verdict.FAIL, value=0.25)], INTAKE))
     toy.run(("T-2", after, [verdict()]), started_at=DAYS[1])
     section = read_section(toy, tmp_path, "T-2")
-    said = words_of(section)
-    assert "Before: T-1, intake, measured 2026-03-01 22:00. After: this ticket, release." in said
+    printed = words_of(section)
+    assert "Before: T-1, intake, measured 2026-03-01 22:00. After: this ticket, release." in printed
     # JCGM 100:2008, 5.1.2: each side 0.004 and 1 % of its value, u = hypot(0.004, 0.0025, 0.004, 0.0031) = 0.00692
-    assert "MTF50: sharp cycles/pixel 50 mm f/2 0.250 0.310 +0.060 ± 0.014 8.7" in said
-    assert "Changed by less than the uncertainty (1)" in said
+    assert "MTF50: sharp cycles/pixel 50 mm f/2 0.250 0.310 +0.060 ± 0.014 8.7" in printed
+    assert "Changed by less than the uncertainty (1)" in printed
     shown, folded = section.split("<details>")[:2]
     assert "50 mm f/8" not in shown
     # hypot(0.004, 0.003, 0.004, 0.00301) = 0.00708
     assert "0.300 → 0.301 (+0.001 ± 0.014)" in folded
-    assert "Without a card, no direction counts as better." in said
+    assert "Without a card, no direction counts as better." in printed
 
 
 def test_a_lens_seen_for_the_first_time_has_no_before(toy, tmp_path):
@@ -81,25 +81,27 @@ def test_fields_of_only_one_visit_are_shown_with_the_reason(toy, tmp_path):
     failed = outcome("T-1", status=Status.UNMEASURABLE, reason="overexposed; expose less")
     toy.run(("T-1", [failed], None, INTAKE))
     toy.run(("T-2", [outcome("T-2")], [verdict()]), started_at=DAYS[1])
-    said = words_of(read_section(toy, tmp_path, "T-2"))
-    assert "Nothing changed by more than the uncertainty." in said
-    assert "Only one visit has it: T-1: unmeasurable: overexposed; expose less (1)" in said
+    printed = words_of(read_section(toy, tmp_path, "T-2"))
+    assert "Nothing changed by more than the uncertainty." in printed
+    assert "Only one visit has it: T-1: unmeasurable: overexposed; expose less (1)" in printed
 
 
 def test_two_bodies_are_not_compared_as_one(toy, tmp_path):
     toy.run(("T-1", [outcome("T-1", value=0.2)], None, INTAKE | {"body": "Ostrel D9"}))
     toy.run(("T-2", [outcome("T-2")], [verdict()]), started_at=DAYS[1])
-    said = words_of(read_section(toy, tmp_path, "T-2"))
-    assert "Not comparable: two bodies: `Ostrel D9` and `Ostrel D7`; the difference between them is unknown (1)" in said
-    assert "Nothing changed by more than the uncertainty." in said
+    printed = words_of(read_section(toy, tmp_path, "T-2"))
+    assert (
+        "Not comparable: two bodies: `Ostrel D9` and `Ostrel D7`; the difference between them is unknown (1)" in printed
+    )
+    assert "Nothing changed by more than the uncertainty." in printed
 
 
 def test_an_unreadable_stand_file_removes_only_the_section(tmp_path):
     toy = ToyNight(tmp_path / "toy.ledger", "stand: north-bench\nbodies: 7\n")
     toy.run(("T-1", [outcome("T-1")], None, INTAKE))
     toy.run(("T-2", [outcome("T-2")], [verdict()]), started_at=DAYS[1])
-    said = words_of(read_section(toy, tmp_path, "T-2"))
-    assert "The two visits cannot be compared: the stand file of ticket T-1 cannot be read: " in said
+    printed = words_of(read_section(toy, tmp_path, "T-2"))
+    assert "The two visits cannot be compared: the stand file of ticket T-1 cannot be read: " in printed
     assert "measured 2026-03-02" in text_of(tmp_path / "out/tickets/T-2.html")
 
 

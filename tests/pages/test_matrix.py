@@ -26,11 +26,11 @@ def run(toy, capsys, *words):
 
 
 def test_the_command_shows_tickets_below_one_another_at_all_settings(toy, capsys):
-    code, said = run(toy, capsys, "T-2", "T-1", "-v")
+    code, printed = run(toy, capsys, "T-2", "T-1", "-v")
     assert code == 0
-    (head,) = [line for line in said.out.splitlines() if "measure" in line]
+    (head,) = [line for line in printed.out.splitlines() if "measure" in line]
     assert re.split(r"\s{2,}", head.strip()) == ["measure", "unit", "ticket", str(F2), str(F8), "limit"]
-    first, second = [line for line in said.out.splitlines() if re.search(r"\bT-[12]  ", line)][-2:]
+    first, second = [line for line in printed.out.splitlines() if re.search(r"\bT-[12]  ", line)][-2:]
     assert "0.310" in first and "0.301" in first
     assert "0.250" in second and "0.301" not in second
 
@@ -47,9 +47,9 @@ def test_json_holds_every_cell(toy, capsys):
     [(("T-9",), "the ledger has no ticket `T-9`"), (("T-1", "T-1"), "T-1 is given twice: remove one")],
 )
 def test_wrong_tickets_are_refused(toy, capsys, words, message):
-    code, said = run(toy, capsys, *words)
+    code, printed = run(toy, capsys, *words)
     assert code == 2
-    assert message in " ".join(said.err.split())
+    assert message in " ".join(printed.err.split())
 
 
 def test_the_page_has_it_with_the_visit_before(toy, tmp_path):

@@ -31,9 +31,9 @@ def build(toy, tmp_path, *options):
 
 def test_content_of_a_ticket_is_shown_and_never_executed(toy, tmp_path):
     failed = outcome("T-1", F8, status=Status.CRASHED, reason=NASTY, traceback=NASTY)
-    said = [verdict(Verdict.REVIEW, reason=NASTY)]
+    printed = [verdict(Verdict.REVIEW, reason=NASTY)]
     changes = {"model": NASTY, "serial": NASTY, "body": NASTY, "remarks": NASTY, "findings": (NASTY,)}
-    toy.run(("T-1", [outcome("T-1"), failed], said, changes), command=NASTY)
+    toy.run(("T-1", [outcome("T-1"), failed], printed, changes), command=NASTY)
     out = build(toy, tmp_path)
     pages = sorted(out.rglob("*.html"))
     assert len(pages) == 4
@@ -73,11 +73,13 @@ def test_everything_refused_is_on_the_tickets_page_with_its_reason(toy, tmp_path
     ]
     toy.run(("T-1", outcomes, [verdict(Verdict.UNKNOWN, value=None, u=None)]))
     page = text_of(build(toy, tmp_path) / "tickets/T-1.html")
-    said = page[page.index("What was refused, and why") :]
-    assert re.search(r"MTF50 50 mm f/8 ✕ ?crashed ZeroDivisionError Where the program failed line 12, in divide", said)
-    assert re.search(r"MTF50 50 mm f/2 chart/1.dng ■ ?unmeasurable overexposed; expose less", said)
-    assert re.search(r"MTF50 50 mm f/8 chart/2.dng – ?skipped lacks a flat", said)
-    assert said.index("crashed") < said.index("unmeasurable") < said.index("skipped")
+    printed = page[page.index("What was refused, and why") :]
+    assert re.search(
+        r"MTF50 50 mm f/8 ✕ ?crashed ZeroDivisionError Where the program failed line 12, in divide", printed
+    )
+    assert re.search(r"MTF50 50 mm f/2 chart/1.dng ■ ?unmeasurable overexposed; expose less", printed)
+    assert re.search(r"MTF50 50 mm f/8 chart/2.dng – ?skipped lacks a flat", printed)
+    assert printed.index("crashed") < printed.index("unmeasurable") < printed.index("skipped")
 
 
 URGENCIES = {
@@ -94,15 +96,15 @@ URGENCIES = {
 
 
 def test_the_most_urgent_ticket_comes_first(toy, tmp_path):
-    toy.run(*((number, outcomes, said, changes) for number, (_, outcomes, said, changes) in URGENCIES.items()))
+    toy.run(*((number, outcomes, printed, changes) for number, (_, outcomes, printed, changes) in URGENCIES.items()))
     with Ledger.open_for_reading(toy.path) as ledger:
         found = {each.number: each.urgency for each in read_triages(ledger)}
     assert found == {number: urgency for number, (urgency, *_) in URGENCIES.items()}
     page = text_of(build(toy, tmp_path) / "index.html")
     listed = page[page.index("Needs a person first") : page.index("Lens model")]
     assert re.findall(r"T-\d", listed)[:7] == ["T-8", "T-7", "T-6", "T-5", "T-3", "T-2", "T-4"]
-    for words in ("check the stand", "report the fault", "check which lens it is", "shoot again", "decide"):
-        assert words in listed
+    for heading in ("check the stand", "report the fault", "check which lens it is", "shoot again", "decide"):
+        assert heading in listed
     assert "T-1" not in listed
 
 
@@ -146,8 +148,8 @@ def test_an_invalid_night_is_refused(toy, tmp_path, capsys):
 def test_a_ledger_without_tickets(toy, tmp_path, capsys):
     toy.run()
     assert run_command(["pages", "--ledger", str(toy.path), "--out", str(tmp_path / "out")]) == 2
-    said = "the ledger contains no ticket: measure a night with `glasswright run` first"
-    assert said in capsys.readouterr().err
+    printed = "the ledger contains no ticket: measure a night with `glasswright run` first"
+    assert printed in capsys.readouterr().err
 
 
 def test_a_folder_of_tickets_that_is_not_there(toy, tmp_path, capsys):
@@ -239,12 +241,14 @@ def test_a_stand_that_moved_comes_first_and_is_marked_on_its_chart(tmp_path, las
 
 
 def test_every_verdict_of_a_model_is_on_its_page(toy, tmp_path):
-    words = [Verdict.PASS] * 5 + [Verdict.FAIL, Verdict.REVIEW]
-    tickets = [(f"T-{k}", [outcome(f"T-{k}")], [verdict(word, value=0.3 - 0.01 * k)]) for k, word in enumerate(words)]
+    verdicts = [Verdict.PASS] * 5 + [Verdict.FAIL, Verdict.REVIEW]
+    tickets = [
+        (f"T-{k}", [outcome(f"T-{k}")], [verdict(each, value=0.3 - 0.01 * k)]) for k, each in enumerate(verdicts)
+    ]
     toy.run(*tickets, ("T-9", [outcome("T-9")], [verdict(Verdict.UNKNOWN, value=None, u=None)]))
     page = build(toy, tmp_path) / "models/Corvane-50-mm-f-2.html"
-    said = "7 tickets, median 0.270 cycles/pixel; limit at least 0.27. 5 PASS, 1 REVIEW, 1 UNKNOWN, 1 FAIL; 1 not"
-    assert said in text_of(page)
+    printed = "7 tickets, median 0.270 cycles/pixel; limit at least 0.27. 5 PASS, 1 REVIEW, 1 UNKNOWN, 1 FAIL; 1 not"
+    assert printed in text_of(page)
     text = page.read_text(encoding="utf-8")
     assert text.count("<circle cx=") == 5
     assert len(re.findall(r'class="cross fail"', text)) == 2

@@ -64,7 +64,7 @@ def test_a_strip_without_a_value_is_marked():
 
 
 def test_each_verdict_has_its_own_shape_besides_its_colour():
-    shapes = {word: re.sub(r'class="[^"]*"', "", draw_sign(10, 10, word)) for word in Verdict}
+    shapes = {each: re.sub(r'class="[^"]*"', "", draw_sign(10, 10, each)) for each in Verdict}
     assert len(set(shapes.values())) == len(Verdict)
 
 

@@ -42,13 +42,13 @@ class Cluster:
         return f"tcp://{self.host}:{self.port}"
 
     def start_scheduler(self):
-        said = self.folder / "scheduler.json"
-        said.unlink(missing_ok=True)
-        options = ["--host", self.host, "--port", str(self.port), "--no-dashboard", "--scheduler-file", str(said)]
+        printed = self.folder / "scheduler.json"
+        printed.unlink(missing_ok=True)
+        options = ["--host", self.host, "--port", str(self.port), "--no-dashboard", "--scheduler-file", str(printed)]
         self.scheduler = self._start([*self.prefix], "scheduler", *options)
-        wait_for(said.exists)
+        wait_for(printed.exists)
         time.sleep(0.1)
-        address = json.loads(said.read_text())["address"]
+        address = json.loads(printed.read_text())["address"]
         self.port = int(address.rpartition(":")[2])
 
     def add_worker(self, *options, nanny=True, prefix=(), **environment):

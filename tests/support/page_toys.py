@@ -76,9 +76,9 @@ def outcome(ticket, setting=F2, *, value=0.3, status=Status.DONE, reason="", tra
     )
 
 
-def verdict(word=Verdict.PASS, *, at=str(F2), reason="as it should be", lower=0.27, **numbers):
+def verdict(decision=Verdict.PASS, *, at=str(F2), reason="as it should be", lower=0.27, **numbers):
     numbers = {"value": 0.3, "u": 0.005, "lower": lower, **numbers}
-    return LimitVerdict(measure=MEASURE, at=at, verdict=word, reason=reason, **numbers)
+    return LimitVerdict(measure=MEASURE, at=at, verdict=decision, reason=reason, **numbers)
 
 
 def write_pages(ledger, out, *options):

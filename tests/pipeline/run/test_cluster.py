@@ -110,11 +110,11 @@ def test_workers_with_another_plugin_or_none_are_given_nothing(bench, capsys, cl
         cluster.add_worker("--name", "many", "--nthreads", "2", nanny=False)
         wait_for_workers(cluster, 3)
         assert run_command(bench.arguments("--cluster", cluster.address)) == 1
-        said = capsys.readouterr().err
-        assert "no worker runs what this night does" in said
-        assert "has other sources for glasswright_toy" in said
-        assert "has no glasswright_toy" in said
-        assert "has 2 threads: start it with --nthreads 1" in said
+        printed = capsys.readouterr().err
+        assert "no worker runs what this night does" in printed
+        assert "has other sources for glasswright_toy" in printed
+        assert "has no glasswright_toy" in printed
+        assert "has 2 threads: start it with --nthreads 1" in printed
         # one that fits joins them, and does it all
         cluster.add_worker(nanny=False)
         wait_for_workers(cluster, 4)
@@ -136,9 +136,9 @@ def test_all_workers_lost_and_no_scheduler_end_the_night_with_the_reason(bench, 
     bench.add_ticket(1, {**shots_of(1), "chart/f2_0.txt": "die"})
     cluster.add_worker(nanny=False)
     assert run_command(bench.arguments("--cluster", cluster.address)) == 1
-    said = capsys.readouterr().err
-    assert "no worker is left, and none came within 3 s" in said
-    assert "start workers and run again; nothing kept is lost" in said
+    printed = capsys.readouterr().err
+    assert "no worker is left, and none came within 3 s" in printed
+    assert "start workers and run again; nothing kept is lost" in printed
     end(cluster.scheduler)
     assert run_command(bench.arguments("--cluster", cluster.address)) == 1
     assert "cannot be reached" in capsys.readouterr().err

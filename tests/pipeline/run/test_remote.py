@@ -104,17 +104,17 @@ def test_a_file_that_cannot_be_read_is_named_with_its_url(bench, capsys, shelf, 
     ],
 )
 def test_urls_that_cannot_be_used_are_refused_without_their_secrets(bench, capsys, url, why):
-    said = refuse(bench, capsys, url)
-    assert why in said
-    assert "hunter2" not in said
+    printed = refuse(bench, capsys, url)
+    assert why in printed
+    assert "hunter2" not in printed
 
 
 def test_a_folder_that_cannot_be_listed_is_refused(bench, capsys, shelf, monkeypatch):
-    said = refuse(bench, capsys, f"{shelf}/nothing")
-    assert f"glasswright: {shelf}/nothing: there is no such folder: correct --tickets\n" in said
+    printed = refuse(bench, capsys, f"{shelf}/nothing")
+    assert f"glasswright: {shelf}/nothing: there is no such folder: correct --tickets\n" in printed
     monkeypatch.setenv("TOY_PASSWORD", "wrong-password")
-    said = refuse(bench, capsys, shelf)
-    assert "cannot be read (ConnectionError: the shelf does not know ...): correct its permissions" in said
+    printed = refuse(bench, capsys, shelf)
+    assert "cannot be read (ConnectionError: the shelf does not know ...): correct its permissions" in printed
     assert "--follow watches a folder of this machine" in refuse(bench, capsys, shelf, "--follow")
 
 

@@ -113,34 +113,34 @@ def note(name: str, thing: object) -> None:
 
 def act(text: str) -> None:
     """Perform the action named by the shot's first word."""
-    word, _, rest = text.partition(" ")
-    if word == "slow":
+    action, _, rest = text.partition(" ")
+    if action == "slow":
         time.sleep(float(rest.split()[0]))
-    elif word == "blank":
+    elif action == "blank":
         raise Unmeasurable("the file holds no numbers")
-    elif word == "crash":
+    elif action == "crash":
         raise ZeroDivisionError("the toy broke")
-    elif word == "crash_once" and not Path(os.environ["TOY_CRASH_UNLESS"]).exists():
+    elif action == "crash_once" and not Path(os.environ["TOY_CRASH_UNLESS"]).exists():
         raise ZeroDivisionError("the toy broke, this once")
-    elif word == "change":
+    elif action == "change":
         os.utime(rest.split()[-1])
-    elif word == "leave":
+    elif action == "leave":
         raise SystemExit(3)
-    elif word == "die":
+    elif action == "die":
         os.kill(os.getpid(), signal.SIGKILL)
-    elif word == "print":
+    elif action == "print":
         print("a stage that prints")  # noqa: T201
-    elif word == "fill_memory":
+    elif action == "fill_memory":
         for _ in range(40):
             HELD.append(np.ones(2**24))
             time.sleep(0.1)
-    elif word == "hang":
+    elif action == "hang":
         time.sleep(1000)
-    elif word == "die_then_hang":
+    elif action == "die_then_hang":
         if multiprocessing.parent_process() is not None:
             os.kill(os.getpid(), signal.SIGKILL)
         time.sleep(1000)
-    elif word == "die_in_worker" and multiprocessing.parent_process() is not None:
+    elif action == "die_in_worker" and multiprocessing.parent_process() is not None:
         # the process in which a unit is done alone is no child of multiprocessing's
         os.kill(os.getpid(), signal.SIGKILL)
 
@@ -151,7 +151,7 @@ def read_numbers(shot: Shot, *, scale_ratio: Annotated[float, Field(gt=0)] = 1.0
     note("read_numbers", shot.name)
     text = Path(shot.path).read_text()
     act(text)
-    numbers = [float(word) for word in text.split() if word.replace(".", "").isdigit()]
+    numbers = [float(action) for action in text.split() if action.replace(".", "").isdigit()]
     return Numbers(values=np.array(numbers) * scale_ratio)
 
 
