@@ -151,6 +151,15 @@ def settings_rows() -> dict[str, Row]:
         for times in (0.5, 2.0):
             edit = Edit("moments", f"{name}: Final = {value}", f"{name}: Final = {times * float(value)}")
             rows[f"{name} times {times:g}"] = Row(moments=(edit,))
+    for module, name, value in (
+        ("fit", "ITERATIONS", 16),
+        ("discs", "CURVATURE_CHANGED", 0.006),
+        ("shapes", "HALO_WEIGHT", 5),
+    ):
+        for times in (0.5, 2.0):
+            changed = type(value)(times * value)
+            edit = Edit(module, f"{name}: Final = {value}", f"{name}: Final = {changed}")
+            rows[f"{name} times {times:g}"] = Row(compiled=(edit,))
     return rows
 
 
