@@ -114,6 +114,7 @@ def run(
     than this program or damaged. A verdict never changes it.
     """
     from glasswright.commands.following import FollowOptions, follow_folder
+    from glasswright.config.schema.files import find_data_files
     from glasswright.intake.tickets import find_folders
     from glasswright.ledger import Ledger
     from glasswright.run.session import Session, hold_session
@@ -151,7 +152,8 @@ def run(
             retry=retry,
             roles=plugins.roles,
         )
-        question = make_question([step.stage.function for step in read_plan.steps], plugins.packages, tickets)
+        files = [file.path for file in find_data_files(read_stand.sections)]
+        question = make_question([step.stage.function for step in read_plan.steps], plugins.packages, tickets, files)
         runner = choose_runner(question, time_limit, serial=serial, workers=workers, cluster=cluster)
         result = hold_session(session, tickets, runner, quiet=as_json)
         summary = Summary(result=result, plugin_failures=plugins.failures, seconds=time.monotonic() - start)

@@ -7,13 +7,15 @@ import signal
 import threading
 import time
 from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 
 import pytest
 
 from glasswright.commands.main import run_command
+from glasswright.config.schema.files import DataFile, find_data_files
 from glasswright.run.workers.dask_runner import MOST_TRIES, DaskRunner, Sent
 from glasswright.run.workers.limits import Limits
-from glasswright.run.workers.program import make_question
+from glasswright.run.workers.program import describe_program, make_question
 from support.clusters import Cluster, children_of, end, wait_for
 from support.night_bench import shots_of
 
@@ -173,6 +175,24 @@ def test_a_stop_ends_a_night_on_a_cluster(bench, cluster, monkeypatch):
     night.send_signal(signal.SIGTERM)
     night.communicate(timeout=40)
     assert night.returncode == 1
+
+
+def test_a_worker_without_the_files_that_the_stand_names_is_refused(tmp_path):
+    there = tmp_path / "map.npy"
+    there.touch()
+    files = [DataFile(path=str(path), sha256="") for path in (there, tmp_path / "other.npy")]
+    found = [each.path for each in find_data_files({"camera": Section(maps=tuple(files), note="map.npy")})]
+    faults = describe_program(make_question([], [], tmp_path, found), {}).faults
+    assert (
+        f"does not see {tmp_path}/other.npy, which the stand file names: mount it there under the same path" in faults
+    )
+    assert not any("map.npy" in each for each in faults)
+
+
+@dataclass(frozen=True)
+class Section:
+    maps: tuple[DataFile, ...]
+    note: str
 
 
 def test_a_unit_that_waits_while_workers_die_is_not_given_up(tmp_path):

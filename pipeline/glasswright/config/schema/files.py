@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, is_dataclass
 from typing import TYPE_CHECKING, Annotated, TypeVar
 
 from pydantic_core import PydanticCustomError, core_schema
@@ -11,6 +12,7 @@ from pydantic_core import PydanticCustomError, core_schema
 from glasswright.config.schema.reading import Reading
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
     from pydantic import GetCoreSchemaHandler
@@ -67,6 +69,20 @@ class DataFile:
             return found
 
         return core_schema.with_info_plain_validator_function(read)
+
+
+def find_data_files(value: object) -> Iterator[DataFile]:
+    """Yield the data files in a configuration value: a dataclass, or a sequence or mapping of them."""
+    if isinstance(value, DataFile):
+        yield value
+    elif is_dataclass(value) and not isinstance(value, type):
+        for each in fields(value):
+            yield from find_data_files(getattr(value, each.name))
+    elif isinstance(value, Mapping):
+        yield from find_data_files(tuple(value.values()))
+    elif isinstance(value, tuple | list):
+        for member in value:
+            yield from find_data_files(member)
 
 
 def _reading_of(info: ValidationInfo) -> Reading:

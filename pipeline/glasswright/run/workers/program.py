@@ -10,6 +10,7 @@ import os
 import platform
 import socket
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from glasswright.plugin.sources import find_imported_sources, hash_sources
@@ -36,6 +37,8 @@ class Question:
     """Top-level packages of all plugins."""
     folder: str
     """Folder of the tickets, or its URL."""
+    files: tuple[str, ...] = ()
+    """Other files that stages open."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,10 +54,20 @@ class Program:
     """Other reasons why it cannot measure."""
 
 
-def make_question(stages: Iterable[Callable[..., object]], packages: Iterable[str], folder: AnyPath) -> Question:
-    """Return the question for a night that runs some stage functions on the tickets of a folder."""
+def make_question(
+    stages: Iterable[Callable[..., object]], packages: Iterable[str], folder: AnyPath, files: Iterable[str] = ()
+) -> Question:
+    """Return the question for a night that runs some stage functions on the tickets of a folder.
+
+    Parameters
+    ----------
+    files
+        Paths of the files that the stand file names.
+    """
     modules = {stage.__module__ for stage in stages}
-    return Question(modules=tuple(sorted(modules)), packages=frozenset(packages), folder=str(folder))
+    return Question(
+        modules=tuple(sorted(modules)), packages=frozenset(packages), folder=str(folder), files=tuple(files)
+    )
 
 
 def describe_program(question: Question, seen: dict[str, str]) -> Program:
@@ -81,6 +94,11 @@ def describe_program(question: Question, seen: dict[str, str]) -> Program:
     if threads:
         faults.append(f"would compute with many threads: start it with {' '.join(f'{name}=1' for name in threads)}")
     faults += _find_folder_fault(question.folder)
+    faults += [
+        f"does not see {file}, which the stand file names: mount it there under the same path"
+        for file in question.files
+        if not Path(file).is_file()
+    ]
     return Program(
         machine=socket.gethostname(),
         versions={"python": platform.python_version(), **numeric_versions()},
