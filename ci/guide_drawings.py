@@ -89,7 +89,7 @@ def draw_sensor() -> str:
         *bars,
         line(510, 180, 750, 180),
         line(510, 50, 750, 50, dash="5 4"),
-        text(750, 42, "white", "end"),
+        text(512, 42, "white"),
         text(630, 204, "ten exposure times, two flats each,", "middle"),
         text(630, 222, "and two at twice white", "middle"),
     )
