@@ -37,7 +37,7 @@ def gate(ledger: Path, number: str, capsys: pytest.CaptureFixture[str]) -> tuple
 
 @pytest.fixture(scope="session")
 def scored_nights(tmp_path_factory):
-    """Twenty lenses, healthy or with one fault each, diagnosed by the bench: folder of nights, table."""
+    """Lenses, healthy or with a fault each, diagnosed by the bench: folder of nights, table."""
     folder = tmp_path_factory.mktemp("scored")
     out = folder / "table.json"
     command = [sys.executable, "ci/bench_faults.py", "--quick", "--keep", str(folder), "--json", str(out)]
@@ -49,8 +49,19 @@ def scored_nights(tmp_path_factory):
 
 @pytest.fixture(scope="session")
 def faulty_night(scored_nights):
-    """Those of the lenses with all shots that the card requires, judged: folder, ledger."""
-    folder = scored_nights[0] / "few"
+    """Lenses with a fault each, judged: folder, ledger. The card asks for more shots."""
+    return judge_night(scored_nights[0] / "few")
+
+
+@pytest.fixture(scope="session")
+def whole_night(scored_nights):
+    """Healthy lenses and one whose autofocus stops beside the subject, with all shots that the card requires, judged:
+    folder, ledger."""
+    return judge_night(scored_nights[0] / "few_whole")
+
+
+def judge_night(folder: Path) -> tuple[Path, Path]:
+    """Judge a night, one of whose lenses is to be held at least; return its folder and ledger."""
     ledger = folder / "bench.ledger"
     words = ["judge", "--ledger", str(ledger), "--stand", str(folder / "stands/north_bench.yaml")]
     assert run_command([*words, "--cards", str(ROOT / "configs/cards")]) == 10

@@ -34,24 +34,14 @@ def limits_not_kept(ledger, number):
     return {each.measure: str(each.verdict) for each in judgement.verdicts if each.verdict != "PASS"}
 
 
-@pytest.fixture(scope="module")
-def focused_night(scored_nights):
-    """A healthy lens and one whose autofocus stops beside the subject, judged: folder, ledger."""
-    folder = scored_nights[0] / "few_focused"
-    ledger = folder / "bench.ledger"
-    words = ["judge", "--ledger", str(ledger), "--stand", str(folder / "stands/north_bench.yaml")]
-    assert run_command([*words, "--cards", str(ROOT / "configs/cards")]) == 10
-    return folder, ledger
-
-
-def test_sound_autofocus_keeps_its_limits_and_an_offset_holds_the_lens(focused_night, capsys):
-    folder, ledger = focused_night
-    assert read_truth(folder, "T-0002")["faults"][0]["name"] == "autofocus_offset"
+def test_sound_autofocus_keeps_its_limits_and_an_offset_holds_the_lens(whole_night, capsys):
+    folder, ledger = whole_night
+    assert read_truth(folder, "T-0005")["faults"][0]["name"] == "autofocus_offset"
     assert limits_not_kept(ledger, "T-0001") == {}
     assert gate(ledger, "T-0001", capsys)[0] == 0
-    assert gate(ledger, "T-0002", capsys)[0] == 10
-    assert limits_not_kept(ledger, "T-0002")["measure_focus_offset.green.shift_um"] == "FAIL"
-    for number in ("T-0001", "T-0002"):
+    assert gate(ledger, "T-0005", capsys)[0] == 10
+    assert limits_not_kept(ledger, "T-0005")["measure_focus_offset.green.shift_um"] == "FAIL"
+    for number in ("T-0001", "T-0005"):
         (wide, *_) = compare(folder, ledger, number)
         found, (true,) = wide.results["measure_focus_offset"], wide.truth["ramp"]["shots"]
         for colour in ("red", "green", "blue"):

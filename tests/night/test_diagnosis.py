@@ -1,4 +1,4 @@
-"""Twenty rehearsed lenses through the whole program: the diagnosis finds the fault."""
+"""Rehearsed lenses through the whole program: the diagnosis finds the fault."""
 
 import pytest
 
@@ -9,7 +9,7 @@ def table(scored_nights):
 
 
 def test_no_healthy_lens_is_called_faulty(table):
-    assert table["healthy"] == 5
+    assert table["healthy"] == 4
     assert table["false_alarms"] == 0, table["not_right"]
 
 

@@ -20,8 +20,8 @@ def numbers_of(folder, fault=None):
     return [number for number, truth in truths.items() if [each["name"] for each in truth["faults"]] == faults]
 
 
-def test_every_healthy_lens_is_released(faulty_night, capsys):
-    folder, ledger = faulty_night
+def test_every_healthy_lens_is_released(whole_night, capsys):
+    folder, ledger = whole_night
     numbers = numbers_of(folder)
     assert len(numbers) == 4
     for number in numbers:
