@@ -73,7 +73,7 @@ def study(
     times. Tickets of one serial number with the same `study: {fitting: ...}` in ticket.yaml are repeats of one fitting.
     Without it each ticket is a fitting: the first tickets of all lenses are fitting 1, the second ones fitting 2.
 
-    Changes to the stand file are shown line by line; nothing is written without --write.
+    Changes to the stand file are shown line by line, with -v all of them; nothing is written without --write.
 
     Exit codes: 0 done, 2 wrong command or configuration or too few tickets, 21 the ledger is missing, newer or damaged.
     """
@@ -88,8 +88,16 @@ def study(
         click.echo(json.dumps({**as_data(found), "changes": show_changes(stand_file.document, text)}, indent=2))
     else:
         print_study(found, verbose=verbose)
-        click.echo(show_changes(stand_file.document, text) or "the stand file already has these numbers")
+        _print_changes(show_changes(stand_file.document, text), verbose=verbose)
     _write(stand_file, text, write=write, quiet=as_json)
+
+
+def _print_changes(changes: str, *, verbose: bool) -> None:
+    lines = changes.splitlines()
+    shown = lines if verbose else lines[:MOST_CHANGES]
+    click.echo("\n".join(shown) or "the stand file already has these numbers")
+    if len(lines) > len(shown):
+        click.echo(f"{len(lines) - len(shown)} more lines of changes: -v shows them all")
 
 
 def _read(path: Path, wanted: Collection[str]) -> Sequence[TicketState]:
@@ -140,6 +148,7 @@ def _write(stand: StandFile, text: str, *, write: bool, quiet: bool) -> None:
 
 
 MOST_LISTED = 5
+MOST_CHANGES = 20
 MOST_FIELDS = 15
 """In the short table; those that a card limits come first."""
 

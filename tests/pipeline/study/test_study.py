@@ -8,6 +8,7 @@ import pytest
 import yaml
 
 from glasswright.commands.main import run_command
+from glasswright.commands.study import _print_changes
 from glasswright.config import load_stand, load_ticket
 from glasswright.config.schema.plugins import load_plugins
 from glasswright.config.yaml.round_trip import edit_yaml
@@ -116,6 +117,14 @@ def test_writing_keeps_all_else_and_notes_the_origin(shop, capsys):
     again = shop.spread("repeatability")
     assert 0.0005 < again.u < 0.002
     assert "pooled over 2 settings, 30 degrees of freedom" in again.origin
+
+
+def test_many_changes_are_listed_in_part(capsys):
+    changes = "\n".join(f"+ line {k}" for k in range(30))
+    _print_changes(changes, verbose=False)
+    assert capsys.readouterr().out.splitlines()[-2:] == ["+ line 19", "10 more lines of changes: -v shows them all"]
+    _print_changes(changes, verbose=True)
+    assert capsys.readouterr().out == changes + "\n"
 
 
 def test_writing_twice_changes_nothing_more(shop, capsys):
