@@ -56,6 +56,13 @@ def test_strips_of_one_measure_share_a_scale_that_holds_them_all():
     assert scale(0.2) < scale(0.6)
 
 
+def test_the_guard_band_of_a_value_far_outside_stays_within_the_strip():
+    each = verdict(Verdict.FAIL, value=0.674, u=0.009, lower=0.7, guard=0.02)
+    scale = lay_scale([each])
+    (band,) = find(draw_strip(each, scale, with_axis=False), "rect", "guard")
+    assert float(band.get("x")) + float(band.get("width")) <= scale.end
+
+
 def test_a_strip_without_a_value_is_marked():
     each = verdict(Verdict.UNKNOWN, value=None, u=None)
     svg = draw_strip(each, lay_scale([each]), with_axis=False)

@@ -30,11 +30,12 @@ KINDS: Final = {
 
 
 def lay_scale(verdicts: Sequence[LimitVerdict]) -> Scale:
-    """Return the common scale of a measure's strips, which covers every value, uncertainty and limit."""
+    """Return the common scale of a measure's strips, which covers every value, uncertainty, limit and guard band."""
     values = []
     for each in verdicts:
         u = COVERAGE * (each.u or 0.0)
-        values += [edge for edge in (each.lower, each.upper) if edge is not None]
+        for edge, inwards in ((each.lower, 1), (each.upper, -1)):
+            values += [edge, edge + inwards * (each.guard or 0.0)] if edge is not None else []
         values += [each.value - u, each.value + u] if each.value is not None else []
     low, high = reach(values, pad=0.1)
     return Scale(low=low, high=high, start=EDGE, end=WIDTH - EDGE)
