@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from glasswright_camera.diagnosis.found import DIRT, SCRATCH, STAND
+from glasswright_camera.diagnosis.found import DIRT, LAMP_OR_APERTURE, SCRATCH, STAND
 from glasswright_camera.diagnosis.rules import (
     AUTOFOCUS,
     COLOUR,
@@ -40,6 +40,8 @@ SHOWS = {
     "scratched": SCRATCH,
 }
 """Rehearsed fault -> the pattern that it should be read as."""
+ALSO_SHOWS = {"lamp_drift": LAMP_OR_APERTURE}
+"""Rehearsed fault -> another pattern that is true of it."""
 DIRTY = ("fungus", "lens_dust", "scratched")
 CLEAN = tuple(name for name in SHOWS if name not in DIRTY)
 PAIRS = (

@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from faults_nights import SHOWS, STRENGTHS
+from faults_nights import ALSO_SHOWS, SHOWS, STRENGTHS
 from scipy.stats import binomtest
 
 import glasswright_camera  # noqa: F401 - its artefacts are in the ledger
@@ -32,6 +32,9 @@ class Reading:
     named: tuple[str, ...]
     """Diagnoses, or the single answer that none fits."""
     surety: str
+    """Of the first of them."""
+    likely: tuple[str, ...] = ()
+    """Those of them that are called likely."""
     strength: float = 1.0
     """Strength of the fault; of the weakest if there are several."""
 
@@ -39,6 +42,16 @@ class Reading:
     def expected(self) -> set[str]:
         """Diagnoses that should be found."""
         return {SHOWS[fault] for fault in self.faults}
+
+    @property
+    def not_there(self) -> set[str]:
+        """Diagnoses of what is not there."""
+        return set(self.named) - self.expected - {ALSO_SHOWS.get(fault, "") for fault in self.faults}
+
+    @property
+    def likely_and_wrong(self) -> bool:
+        """Whether anything that is not there is called likely."""
+        return bool(self.not_there & set(self.likely))
 
 
 def read_diagnosis(ledger: Path, ticket: str, faults: Mapping[str, float]) -> Reading:
@@ -58,7 +71,8 @@ def read_diagnosis(ledger: Path, ticket: str, faults: Mapping[str, float]) -> Re
         diagnosis = opened.load_artefact(outcome.address)
     assert isinstance(diagnosis, Diagnosis)
     names = tuple(dict.fromkeys(finding.name for finding in diagnosis.findings)) or (diagnosis.points_to,)
-    return Reading(ticket=ticket, faults=wrong, named=names, surety=diagnosis.surety, strength=strength)
+    likely = tuple(finding.name for finding in diagnosis.findings if finding.surety == "likely")
+    return Reading(ticket=ticket, faults=wrong, named=names, surety=diagnosis.surety, likely=likely, strength=strength)
 
 
 def upper_bound(wrong: int, count: int) -> float:
@@ -80,11 +94,11 @@ def score(readings: Sequence[Reading]) -> dict[str, Any]:
         "single": len(single),
         "single_right": len(right),
         "single_right_and_likely": sum(each.surety == "likely" for each in right),
-        "wrong_and_likely": sum(each.surety == "likely" and not set(each.named) & each.expected for each in single),
+        "wrong_and_likely": sum(each.likely_and_wrong for each in single),
         "double": len(double),
         "double_both": sum(set(each.named) == each.expected for each in double),
         "double_one": sum(bool(set(each.named) & each.expected) and set(each.named) < each.expected for each in double),
-        "double_with_wrong": sum(bool(set(each.named) - each.expected) for each in double),
+        "double_with_wrong": sum(bool(each.not_there) for each in double),
         "confusion": confusion(readings),
         "not_right": [
             {"ticket": each.ticket, "faults": each.faults, "named": each.named, "surety": each.surety}
@@ -127,21 +141,20 @@ def print_score(table: dict[str, Any]) -> None:
 
 def score_strengths(readings: Sequence[Reading]) -> list[dict[str, Any]]:
     """Count the likely diagnoses and how many of them are wrong: for each strength of single faults, for all of them
-    together, and for double faults. A diagnosis is wrong if it names no fault that is there."""
+    together, and for double faults. It is wrong if anything that is not there is called likely."""
     single = [each for each in readings if len(each.faults) == 1]
     groups = [(f"{it:g}", [each for each in single if each.strength == it]) for it in STRENGTHS]
     groups += [("all", single), ("double", [each for each in readings if len(each.faults) > 1])]
     rows = []
     for label, these in groups:
-        likely = [each for each in these if each.surety == "likely"]
-        wrong = [each for each in likely if not set(each.named) & each.expected]
+        likely = [each for each in these if each.likely]
+        wrong = [each for each in likely if each.likely_and_wrong]
         rows.append(
             {
                 "strength": label,
                 "lenses": len(these),
                 "likely": len(likely),
                 "likely_and_wrong": len(wrong),
-                "likely_and_another": sum(bool(set(each.named) - each.expected) for each in likely) - len(wrong),
                 "right_at_least": 1 - upper_bound(len(wrong), len(likely)) if likely else 0.0,
                 "named": sum(bool(set(each.named) & each.expected) for each in these),
                 "nothing": sum(each.named == (NOTHING,) for each in these),
