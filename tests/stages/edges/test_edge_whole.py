@@ -351,6 +351,17 @@ def test_noise_far_from_a_dim_dot_does_not_move_it():
     assert 0.8 < np.sqrt(np.mean((off / found.centre_u_px) ** 2)) < 1.25
 
 
+def test_noise_does_not_drive_the_blur_to_its_limit():
+    """First steps at a noise of 2 % of the step, where it is 6 %, found no blur for one disc in five."""
+    mtf50 = 1 / 12
+    sheet = draw_sheet(of_mtf50(mtf50), 9.4, phases=36, pitch=7.0)
+    mosaic = to_mosaic(sheet.light, noise=0.06 * (PAPER - DARK), rng=np.random.default_rng(0), **GREY)
+    found = fit_whole(mosaic, sheet)
+    assert np.isfinite(found.mtf50).all()
+    off_u = np.hypot(found.mtf50_u, whole_shape_u(np.array(9.4 * mtf50)) * mtf50)
+    assert np.sqrt(np.mean(((found.mtf50 - mtf50) / off_u) ** 2)) < 1.2
+
+
 @pytest.mark.parametrize("width", [1, 2, 3])
 def test_noise_that_neighbouring_pixels_share_is_in_the_uncertainty(width):
     """As after interpolation or noise reduction. Of independent pixels, 0.37 of the uncertainty was stated."""

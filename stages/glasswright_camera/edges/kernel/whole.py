@@ -182,7 +182,8 @@ NOT_COUNTED: Final = 0.1
 DARK_PART, LIGHT_PART = 50, 10
 """First guess of the levels: one pixel in 50 is darker, one in 10 lighter."""
 FIRST_NOISE: Final = 0.02
-"""Noise of the first steps, of the step of light."""
+"""Least noise of the first steps, of the step of light; that of the paper if it is more. With too little noise the
+prior has no weight: shapes follow the noise, and the width ran to its lower limit."""
 DARKEST_NOISE: Final = 0.1
 """Smallest variance of a dark pixel over that of a light one: photon noise at a contrast of ten."""
 FIRST_DAMPING: Final = 1e-3
@@ -593,8 +594,9 @@ def fit_disc(
     own[DARK], own[CONTRAST], own[WIDTH] = low, high - low, _guess_width(pixel, low, high, radius_px)
     if not own[CONTRAST] > 0:
         return math.nan, math.nan, math.nan, False
-    variance[:] = (FIRST_NOISE * own[CONTRAST]) ** 2
     paper = _fit_paper(pixel)
+    paper_noise = MAD_TO_SIGMA * np.median(np.abs(_leave_plane(_take_ring(pixel), paper)))
+    variance[:] = max(FIRST_NOISE * own[CONTRAST], paper_noise) ** 2
     kept, light, trial_light = np.ones(count, dtype=np.bool_), np.zeros((count, 2)), np.zeros((count, 2))
     data = DiscData(pixel, radius_px, circle, spread, kept)
     prior = np.empty((WHOLE, WHOLE))
