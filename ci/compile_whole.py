@@ -11,7 +11,8 @@ from glasswright_camera.edges.kernel.discs import ROWS, Fits
 from glasswright_camera.edges.kernel.moments import family_moments
 from glasswright_camera.edges.kernel.parameters import PARAMETERS
 from glasswright_camera.edges.kernel.ring import Discs, Frame
-from glasswright_camera.edges.kernel.whole import fit_whole_discs, spread_table
+from glasswright_camera.edges.kernel.whole import fit_whole_discs
+from glasswright_camera.edges.kernel.whole_light import spread_table
 
 
 def make_arguments() -> tuple[object, ...]:

@@ -22,7 +22,7 @@ def robust_sigma(values: NDArray[Any], about: float | None = None) -> float:
     """Return the standard deviation that normal values with this median absolute deviation would have.
 
     As `scipy.stats.median_abs_deviation` with ``scale="normal"``; importing that takes half a second, which every
-    process would pay.
+    process would pay. The engine's own is no part of a stage's address, which hashes the plugin's sources only.
 
     Parameters
     ----------

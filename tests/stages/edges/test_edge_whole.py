@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import importlib.util
 from dataclasses import replace
+from pathlib import Path
 
+import numba
 import numpy as np
 import pytest
 from scipy.ndimage import uniform_filter
 
 from glasswright import Unmeasurable
-from glasswright_camera.edges.kernel import whole
+from glasswright_camera.edges.kernel import table, whole
 from glasswright_camera.edges.kernel.discs import MEASURED, WHOLE_DISC
 from glasswright_camera.edges.kernel.moments import family_moments
 from glasswright_camera.edges.kernel.parameters import PARAMETERS
 from glasswright_camera.edges.kernel.ring import Discs, Frame
 from glasswright_camera.edges.kernel.table import trace_table
 from glasswright_camera.edges.kernel.whole import whole_shape_u
+from glasswright_camera.edges.kernel.whole_light import collect_disc, spread_table
 from glasswright_camera.edges.repeats import line_up
 from glasswright_camera.edges.trace_edges import trace_edges
 from glasswright_camera.fringing.reading import displacement_u
@@ -422,12 +426,12 @@ def test_a_rejected_step_leaves_no_light_behind(monkeypatch):
     frame = Frame(mosaic.values, mosaic.pattern, mosaic.black_dn, mosaic.white_dn)
     disc = whole.one_disc(discs, 0)
     pixel, count, clipped = np.empty((1, 1000, 4)), np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64)
-    whole.collect_disc(frame, disc, 5.0, pixel, count, clipped)
+    collect_disc(frame, disc, 5.0, pixel, count, clipped)
     whole.fit_disc(
         pixel[0, : count[0]],
         disc,
         family_moments(),
-        whole.spread_table(),
+        spread_table(),
         np.empty(PARAMETERS),
         np.empty((PARAMETERS, PARAMETERS)),
         np.empty(2),
@@ -451,3 +455,18 @@ def test_noise_that_planes_share_cancels_in_their_displacement(common):
         u = displacement_u(line_up([trace], trace.node), plane, 1)[0]
         pull = (trace.centre_px[plane] - trace.centre_px[1]) / u
         assert 0.83 < np.sqrt(np.mean(pull**2)) < 1.2
+
+
+def test_the_process_that_compiles_ahead_compiles_what_a_raw_frame_needs(monkeypatch):
+    """With other types of arguments `ci/compile_whole.py` would compile a version that nobody calls."""
+    path = Path(__file__).resolve().parents[3] / "ci" / "compile_whole.py"
+    spec = importlib.util.spec_from_file_location("compile_whole", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    called = []
+    monkeypatch.setattr(table, "fit_whole_discs", lambda *given: called.append(given))
+    sheet = draw_sheet(of_mtf50(0.05), 6.0, phases=1)
+    fit_whole(to_mosaic(sheet.light), sheet)
+    (given,) = called
+    prepared = module.make_arguments()
+    assert [str(numba.typeof(each)) for each in prepared] == [str(numba.typeof(each)) for each in given]

@@ -57,9 +57,9 @@ from glasswright_camera.edges.kernel.whole import (
     LEAST_BLUR,
     WHOLE_BLURS,
     fit_whole_discs,
-    spread_table,
     whole_shape_u,
 )
+from glasswright_camera.edges.kernel.whole_light import spread_table
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
