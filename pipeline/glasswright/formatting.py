@@ -30,5 +30,6 @@ def format_against(value: float, limit: float, form: str = ".2g") -> str:
 
 
 def format_count(number: int, what: str) -> str:
-    """Return a count with its noun: `1 ticket`, `2 tickets`."""
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+    """Return a count with its noun: `1 ticket`, `2 tickets`, `2 lenses`."""
+    ending = "" if number == 1 else "es" if what.endswith("s") else "s"
+    return f"{number} {what}{ending}"

@@ -18,6 +18,7 @@ NAMES: Final = {
     "measure_mtf50.*.*.mean_cy_per_px": "sharpness, {1}, in {0}",
     "measure_mtf50.chart": "the chart",
     "measure_mtf50.magnification_frac": "the magnification",
+    "measure_mtf50.fill_frac": "how much of the frame the chart fills",
     "measure_vignetting.worst_corner_loss_ev": "light lost in the darkest corner (mean of its box)",
     "measure_vignetting.mean_corner_loss_ev": "light lost in the corners (mean of their boxes)",
     "measure_vignetting.extreme_corner_loss_ev": "light lost at the very end of the darkest corner",
@@ -58,6 +59,10 @@ NAMES: Final = {
     "measure_stabiliser.benefit_stops": "gain of the stabiliser",
     "measure_stabiliser.*_stops": "gain of the stabiliser ({0})",
     "measure_autofocus.*": "repeatability of autofocus ({0})",
+    "combine_darks.black_error_dn": "black level of the body",
+    "locate_chart.rotation_deg": "rotation of the chart",
+    "measure_gain.white_count": "electrons at white level of the body",
+    "reduce_flat.median_light_frac": "light of the diffuse source",
 }
 """`step.field` -> name; steps as in the shipped plans."""
 FIELD_NAMES: Final = NAMES | {

@@ -29,7 +29,7 @@ QUIET = (
     "--disable-component-update",
     "--disable-sync",
 )
-DESK, TABLET = (1280, 900), (820, 1180)
+DESK, TABLET, PHONE = (1280, 900), (820, 1180), (390, 844)
 PATIENCE_S = 60
 
 

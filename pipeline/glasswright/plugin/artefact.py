@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 TICKET_CAVEAT: Final = "ticket_"
 """Prefix of a caveat that counts against every number of its ticket."""
 
+LONGEST_FRACTION_S: Final = 0.28
+"""Exposure times below this are written as a fraction of a second; dials of bodies show 1/4 s, then 0.3 s."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
 class Setting:
@@ -27,12 +30,12 @@ class Setting:
     """Only for roles where the exposure time is part of the setting."""
 
     def __str__(self) -> str:
-        """Return the setting as text: `50 mm f/2.8`."""
+        """Return the setting as text: `50 mm f/2.8`; a short exposure time as on a body's dial: `1/60 s`."""
         parts = [
             f"{self.focal_length_mm:g} mm" if self.focal_length_mm is not None else "",
             f"f/{self.f_number:g}" if self.f_number is not None else "",
             f"at {self.focus_distance_m:g} m" if self.focus_distance_m is not None else "",
-            f"{self.exposure_time_s:g} s" if self.exposure_time_s is not None else "",
+            _format_exposure(self.exposure_time_s) if self.exposure_time_s is not None else "",
         ]
         return " ".join(part for part in parts if part) or "any setting"
 
@@ -41,6 +44,10 @@ class Setting:
         """Sort key: focal length, f-number, focus distance, exposure time; unknown ones first."""
         parts = (self.focal_length_mm, self.f_number, self.focus_distance_m, self.exposure_time_s)
         return tuple(-1.0 if part is None else part for part in parts)
+
+
+def _format_exposure(time_s: float) -> str:
+    return f"1/{1 / time_s:.4g} s" if 0 < time_s < LONGEST_FRACTION_S else f"{time_s:.4g} s"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

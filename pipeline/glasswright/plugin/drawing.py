@@ -81,10 +81,9 @@ def canvas(width: float, height: float, *children: str, label: str, marks: bool 
     )
 
 
-def label(x: float, y: float, text: str, *, anchor: str = "middle", class_: str = "tick", turn: bool = False) -> str:
-    """Return a text; `anchor` is `start`, `middle` or `end`; `turn` rotates it by 90 degrees, to read upwards."""
-    transform = f"rotate(-90 {number(x)} {number(y)})" if turn else None
-    return element("text", escape_text(text), x=x, y=y, class_=class_, text_anchor=anchor, transform=transform)
+def label(x: float, y: float, text: str, *, anchor: str = "middle", class_: str = "tick") -> str:
+    """Return a text; `anchor` is `start`, `middle` or `end`."""
+    return element("text", escape_text(text), x=x, y=y, class_=class_, text_anchor=anchor)
 
 
 def line(x1: float, y1: float, x2: float, y2: float, class_: str) -> str:
@@ -208,21 +207,25 @@ class Plot:
         )
 
     def axes(self, across: str, up: str, *, ticks: tuple[int, int] = (7, 6)) -> str:
-        """Draw the grid, the ticks and the names of the axes (with units)."""
+        """Draw the grid, the ticks and the names of the axes (with units); 0 ticks for none."""
         left, right, bottom, top = self.x.start, self.x.end, self.y.start, self.y.end
-        parts = []
-        for value in self.y.ticks(ticks[1]):
-            y = self.y(value)
-            parts.append(line(left, y, right, y, "grid"))
-            parts.append(label(left - 7, y + 4, self.y.write(value, ticks[1]), anchor="end"))
-        for value in self.x.ticks(ticks[0]):
+        parts = [line(left, self.y(value), right, self.y(value), "grid") for value in self.y.ticks(ticks[1])]
+        parts.append(self.name_up(up, most=ticks[1]))
+        for value in self.x.ticks(ticks[0]) if ticks[0] else ():
             x = self.x(value)
             parts.append(line(x, bottom, x, bottom + 5, "axis"))
             parts.append(label(x, bottom + 19, self.x.write(value, ticks[0])))
         parts.append(path([(left, top), (left, bottom), (right, bottom)], "axis"))
         parts.append(label((left + right) / 2, bottom + 38, across, class_="name"))
-        parts.append(label(15, (top + bottom) / 2, up, class_="name", turn=True))
         return "".join(parts)
+
+    def name_up(self, up: str, *, most: int = 6) -> str:
+        """Draw the numbers of the vertical axis, and its name above it, where wide numbers leave it room."""
+        left = self.x.start
+        numbers = [
+            label(left - 7, self.y(value) + 4, self.y.write(value, most), anchor="end") for value in self.y.ticks(most)
+        ]
+        return "".join([*numbers, label(left - 2, self.y.end - 7, up, class_="name", anchor="start")])
 
     def line(self, xs: Sequence[float], ys: Sequence[float], class_: str) -> str:
         """Draw a line through values."""

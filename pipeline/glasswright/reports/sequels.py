@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from glasswright.reports.artefacts import load_whole
 from glasswright.reports.names import installed_plugins
 
 if TYPE_CHECKING:
     from glasswright.ledger import Ledger, TicketState
-    from glasswright.plugin.artefact import Artefact
 
 
 def find_sequels(ledger: Ledger, before: TicketState, after: TicketState) -> tuple[str, ...]:
@@ -16,18 +16,10 @@ def find_sequels(ledger: Ledger, before: TicketState, after: TicketState) -> tup
     describe = installed_plugins().drawings.sequels
     if not describe or before.record.ticket.serial != after.record.ticket.serial:
         return ()
-    first, second = _load_whole(ledger, before), _load_whole(ledger, after)
+    first, second = load_whole(ledger, before), load_whole(ledger, after)
     return tuple(
         sentence
         for step, result in first.items()
         if type(result) in describe and type(second.get(step)) is type(result)
         for sentence in describe[type(result)](result, second[step])
     )
-
-
-def _load_whole(ledger: Ledger, state: TicketState) -> dict[str, Artefact]:
-    return {
-        outcome.step: ledger.load_artefact(outcome.address)
-        for outcome in state.outcomes
-        if outcome.has_artefact and outcome.setting is None and not outcome.shot
-    }

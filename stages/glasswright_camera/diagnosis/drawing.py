@@ -38,9 +38,7 @@ def draw_diagnosis(diagnosis: Diagnosis) -> list[Picture]:
         shape = dot(x, y, "fill one" if sign.kind in claimed else "hollow one", 5.0)
         parts += [label(LEFT - 8, y + 4, sign.kind, anchor="end", class_="name"), mark(shape, format_sign(sign))]
     parts += [label(scale(log10(tick)), bottom + 16, f"{tick:g}") for tick in TICKS]
-    parts.append(
-        label((LEFT + WIDTH) / 2, bottom + 34, "departure from the reference value; from 1 on it is significant")
-    )
+    parts.append(label((LEFT + WIDTH) / 2, bottom + 34, "departure from the reference; significant from 1 on"))
     title = "What it points to"
     drawing = canvas(WIDTH, bottom + 44, *parts, label=title, marks=True)
     return [Picture(title, drawing, describe(diagnosis))]

@@ -46,7 +46,7 @@ def draw_ramp(traces: tuple[RampTrace, ...]) -> list[Picture]:
     highest = min(shown, 1.1 * max(float((blur + COVERAGE * blur_u).max()) for _, blur, blur_u in rows.values()))
     every = np.concatenate([place[blur <= highest] for place, blur, _ in rows.values()])
     plot = Plot.between(reach([*every.tolist(), 0.0], pad=0.06), (0.0, highest), bottom=330)
-    parts = [plot.axes("distance along the axis from the focusing band (mm, minus is nearer)", "blur, 1/MTF50² (px²)")]
+    parts = [plot.axes("mm along the axis from the focusing band, minus is nearer", "blur, 1/MTF50² (px²)")]
     parts.append(line(plot.x(0.0), plot.y.start, plot.x(0.0), plot.y.end, "guide"))
     key = []
     for name, row in rows.items():

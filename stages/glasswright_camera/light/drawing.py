@@ -11,6 +11,8 @@ from glasswright.plugin.drawing import Picture, Scale, element, escape_text, lab
 from glasswright_camera.plots import FrameView
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from glasswright_camera.light.flat import FlatField
@@ -37,7 +39,9 @@ def draw_flat(field: FlatField) -> list[Picture]:
     view = FrameView(width_px=field.width_px, height_px=field.height_px)
     step = tick_step(max(float(np.ptp(loss)), 0.02), 8)
     scale = Scale(low=float(loss.min()), high=max(float(loss.max()), float(loss.min()) + step), start=0, end=1)
-    parts, names = [], []
+    parts: list[str] = []
+    names: list[str] = []
+    taken: list[tuple[float, float]] = []
     contours = contour_generator(z=loss)
     for level in scale.ticks(8):
         for contour in contours.lines(level):
@@ -46,7 +50,10 @@ def draw_flat(field: FlatField) -> list[Picture]:
                 continue
             parts.append(path(_inside(view, points), "line one plain"))
             if len(points) > 8:
-                names.append(_name(view, points, scale.write(level, 8)))
+                place = _choose_place(view, points, taken)
+                if place is not None:
+                    taken.append(place)
+                    names.append(_name(*place, scale.write(level, 8)))
     plane = "green" if "green" in field.planes else field.planes[0]
     parts += names
     corners = [float(loss[0, 0]), float(loss[0, -1]), float(loss[-1, 0]), float(loss[-1, -1])]
@@ -72,10 +79,19 @@ def _inside(view: FrameView, points: Array) -> list[tuple[float, float]]:
     return [(float(x), float(y)) for x, y in np.clip(kept, low, high)]
 
 
-def _name(view: FrameView, points: Array, text: str) -> str:
-    """Draw a contour's label at its lowest point within the frame, on a background."""
+def _choose_place(view: FrameView, points: Array, taken: Sequence[tuple[float, float]]) -> tuple[float, float] | None:
+    """Return the place of a contour's label, its lowest point in the frame clear of other labels; None without one."""
     fits = points[points[:, 1] < view.bottom - 12]
-    x, y = (fits if len(fits) else points)[int(np.argmax((fits if len(fits) else points)[:, 1]))]
-    x = min(max(float(x), 40.0), 520.0)
-    ground = element("rect", x=x - 15, y=float(y) - 8, width=30.0, height=15.0, class_="ground")
-    return ground + element("text", escape_text(text), x=x, y=float(y) + 4, class_="tick", text_anchor="middle")
+    places = [(min(max(float(x), 40.0), 520.0), float(y)) for x, y in sorted(fits if len(fits) else points, key=_by_y)]
+    clear = (each for each in places if all(abs(each[0] - x) > 34 or abs(each[1] - y) > 17 for x, y in taken))
+    return next(clear, None)
+
+
+def _by_y(point: Array) -> float:
+    return -float(point[1])
+
+
+def _name(x: float, y: float, text: str) -> str:
+    """Draw a contour's label on a background."""
+    ground = element("rect", x=x - 15, y=y - 8, width=30.0, height=15.0, class_="ground")
+    return ground + element("text", escape_text(text), x=x, y=y + 4, class_="tick", text_anchor="middle")

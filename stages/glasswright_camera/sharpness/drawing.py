@@ -136,7 +136,7 @@ def _draw_transfer(field: FieldReading) -> Picture:
             bar = line(at - half, y, at + half, y, f"bar {kind}")
             parts.append(mark(bar + dot(at, y, f"fill {kind}", 4 if side == 0 else 3), tip))
     key = [(kind, name) for kind, (name, _) in zip(LINE_KINDS, spots, strict=False)]
-    parts.append(legend(34, plot.y.start + 62, key, apart=106))
+    parts.append(legend(14, plot.y.start + 62, key, apart=108))
     described = (
         f"{field.plane.capitalize()} plane, {_format_shots(field.shots)}: the disc nearest the middle and the "
         "outermost of each quarter. Wide lines sagittal, thin lines tangential; each dot is an MTF50, its bar two "

@@ -59,16 +59,13 @@ def _stop(f_number: float) -> float:
 
 def _draw_axes(plot: Plot, f_numbers: list[float]) -> str:
     left, right, bottom, top = plot.x.start, plot.x.end, plot.y.start, plot.y.end
-    parts = []
-    for value in plot.y.ticks():
-        y = plot.y(value)
-        parts.append(line(left, y, right, y, "grid") + label(left - 7, y + 4, plot.y.write(value), anchor="end"))
+    parts = [line(left, plot.y(value), right, plot.y(value), "grid") for value in plot.y.ticks()]
     for number in f_numbers:
         x = plot.x(_stop(number))
         parts.append(line(x, bottom, x, bottom + 5, "axis") + label(x, bottom + 19, f"f/{number:g}"))
     parts.append(path([(left, top), (left, bottom), (right, bottom)], "axis"))
     parts.append(label((left + right) / 2, bottom + 38, "f-number", class_="name"))
-    parts.append(label(15, (top + bottom) / 2, "MTF50 (cycles/pixel)", class_="name", turn=True))
+    parts.append(plot.name_up("MTF50 (cycles/pixel)"))
     return "".join(parts)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from glasswright.errors import LedgerDamagedError
 from glasswright.ledger.verdict import Verdict
-from glasswright.plugin.kept import NotInstalledError
+from glasswright.reports.artefacts import load_known
 from glasswright.reports.pages.formats import format_step
 from glasswright.reports.pages.places import SETTINGS
 from glasswright.reports.pages.sweep import settings_of
@@ -77,13 +77,15 @@ def _draw_setting(ledger: Ledger, plugins: Plugins, setting: Setting | None, kep
     by_step: dict[str, list[Artefact]] = {}
     for each in kept:
         try:
-            by_step.setdefault(each.step, []).append(ledger.load_artefact(each.address))
+            artefact = load_known(ledger, each.address)
         except LedgerDamagedError as error:
-            if isinstance(error.__cause__, NotInstalledError):
-                absent.append(format_step(each.step))
-            else:
-                faults.append(f"{each.step}: {error}")
-    for step, members in ((step, members) for step, members in by_step.items() if members):
+            faults.append(f"{each.step}: {error}")
+            continue
+        if artefact is None:
+            absent.append(format_step(each.step))
+        else:
+            by_step.setdefault(each.step, []).append(artefact)
+    for step, members in by_step.items():
         kind = type(members[0])
         if kind in plugins.drawings.hints:
             hints += [hint for member in members for hint in plugins.drawings.hints[kind](member)]

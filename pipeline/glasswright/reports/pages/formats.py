@@ -103,11 +103,6 @@ def _minus(text: str) -> str:
     return re.sub(r"-(?=[0.]+$)", "", text).replace("-", MINUS)
 
 
-def format_exposure(setting: str) -> str:
-    """Write a short exposure time in a setting as it stands on a body's dial: `1/60 s` for `0.0166667 s`."""
-    return re.sub(r"\b0\.\d+(?= s\b)", lambda found: f"1/{1 / float(found[0]):.0f}", setting)
-
-
 def format_limits(lower: float | None, upper: float | None) -> str:
     """Format limits: `at least 0.355`, `at most 1.35`, `−0.42 to 0`."""
     if lower is not None and upper is not None:

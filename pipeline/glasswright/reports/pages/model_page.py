@@ -12,12 +12,12 @@ from glasswright.reports.pages.formats import (
     format_limits,
     format_measure,
     format_middle,
-    format_step,
     format_time,
     format_unit,
 )
 from glasswright.reports.pages.strip import KINDS
 from glasswright.reports.pages.trend import Reading, draw_population
+from glasswright.reports.pages.writing import make_readable
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -82,7 +82,7 @@ def _describe(measure: str, at: str, members: Sequence[Triage]) -> Population:
     ]
     latest = verdicts[-1][1]
     unit = format_unit(measure)
-    name = format_heading(f"{format_step(measure.partition('.')[0])} {format_measure(measure)}")
+    name = format_heading(make_readable(measure))
     up = f"{format_measure(measure)}{f' ({unit})' if unit else ''}"
     counts = tuple((str(v), KINDS[v], sum(each.verdict is v for _, each in verdicts)) for v in Verdict)
     limits = (latest.lower, latest.upper)

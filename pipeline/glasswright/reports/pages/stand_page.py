@@ -10,9 +10,10 @@ from glasswright.config import Spread, check, scan_bytes
 from glasswright.errors import ConfigError
 from glasswright.judging.kept import read_kept_stand
 from glasswright.ledger.documents import find_document
-from glasswright.reports.pages.formats import format_measure, format_number, format_step
+from glasswright.reports.pages.formats import format_heading, format_measure, format_number
 from glasswright.reports.pages.trend import draw_control_chart
 from glasswright.reports.pages.triage import REFERENCE
+from glasswright.reports.pages.writing import make_readable
 from glasswright.watch.watching import WatchReport, read_watch
 
 if TYPE_CHECKING:
@@ -112,7 +113,7 @@ def _view(chart: Chart) -> ChartView:
     signals = [f"{point.night}: {'; '.join(point.signals)}" for point in reversed(chart.points) if point.signals]
     up = f"{format_measure(chart.measure)}{f' ({chart.unit})' if chart.unit not in ('', '1') else ''}"
     return ChartView(
-        name=f"{format_step(chart.measure.partition('.')[0])} {format_measure(chart.measure)}",
+        name=format_heading(make_readable(chart.measure)),
         at=f"{chart.at or 'any setting'}, body {chart.body}",
         drawing=draw_control_chart(chart, up),
         problem=chart.problem,

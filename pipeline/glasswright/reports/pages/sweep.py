@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from glasswright.plugin.measurements import Measured
 
 LEAST_POINTS: Final = 2
-NAME_HEIGHT: Final = 13.0
+NAME_HEIGHT: Final = 17.0
 """Between the names of two lines."""
 Points = dict[tuple[float | None, float | None], list[tuple[float, "Measured"]]]
 """(focal length, focus distance) -> (f-number, measurement)."""
@@ -95,16 +95,13 @@ def _draw(measure: str, found: Points, limits: Mapping[str, LimitVerdict]) -> Pi
 
 def _draw_axes(plot: Plot, f_numbers: Sequence[float], up: str) -> str:
     left, right, bottom, top = plot.x.start, plot.x.end, plot.y.start, plot.y.end
-    parts = []
-    for value in plot.y.ticks():
-        parts.append(line(left, plot.y(value), right, plot.y(value), "grid"))
-        parts.append(label(left - 7, plot.y(value) + 4, plot.y.write(value), anchor="end"))
+    parts = [line(left, plot.y(value), right, plot.y(value), "grid") for value in plot.y.ticks()]
     for f_number in f_numbers:
         x = plot.x(2 * math.log2(f_number))
         parts.append(line(x, bottom, x, bottom + 5, "axis") + label(x, bottom + 19, f"f/{f_number:g}"))
     parts.append(path([(left, top), (left, bottom), (right, bottom)], "axis"))
     parts.append(label((left + right) / 2, bottom + 40, "f-number", class_="name"))
-    parts.append(label(15, (top + bottom) / 2, up, class_="name", turn=True))
+    parts.append(plot.name_up(up))
     return "".join(parts)
 
 
@@ -162,9 +159,4 @@ def _f_number_of(at: str) -> float | None:
 def settings_of(outcomes: Iterable[KeptOutcome]) -> list[Setting]:
     """Return the settings of outcomes, sorted."""
     found = {each.setting for each in outcomes if each.setting is not None}
-    return sorted(
-        found,
-        key=lambda s: tuple(
-            -1.0 if v is None else v for v in (s.focal_length_mm, s.f_number, s.focus_distance_m, s.exposure_time_s)
-        ),
-    )
+    return sorted(found, key=lambda setting: setting.sort_key)

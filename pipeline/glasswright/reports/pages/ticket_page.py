@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from glasswright.ledger.documents import find_document
 from glasswright.plugin.outcome import Status
+from glasswright.reports.matrix import WHOLE_TICKET
+from glasswright.reports.names import field_names
 from glasswright.reports.pages.before_after import compare_before
 from glasswright.reports.pages.figures import choose_leading, draw_figures
 from glasswright.reports.pages.formats import format_measure, format_seconds, format_step, format_time, format_value
@@ -48,6 +50,16 @@ class NumberRow:
     values: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Numbers:
+    """All numbers of one step."""
+
+    step: str
+    settings: tuple[str, ...]
+    """Headings of the columns."""
+    rows: tuple[NumberRow, ...]
+
+
 def describe_ticket(
     ledger: Ledger, triage: Triage, plugins: Plugins, frames: Sequence[Frame], visits: Sequence[Triage]
 ) -> dict[str, Any]:
@@ -86,7 +98,6 @@ def describe_ticket(
         "refusals": list_refusals(state.outcomes, outcomes),
         "notes": list_notes(state.outcomes),
         "numbers": list_numbers(state.outcomes),
-        "number_settings": [str(setting) for setting in settings_of(state.outcomes)],
         "documents": [each for each in (plan, find_document(ledger, state.record.stand_sha256), card) if each],
         "seconds": format_seconds(sum(each.seconds for each in outcomes.values())),
     }
@@ -130,7 +141,7 @@ def list_notes(kept: Sequence[KeptOutcome]) -> list[tuple[str, str]]:
     places_of: dict[str, list[str]] = {}
     for each in kept:
         where = " ".join(part for part in (format_step(each.step), str(each.setting or ""), each.shot) if part)
-        for text in (*each.notes, *(f"caveat: {name.replace('_', ' ')}" for name in each.caveats)):
+        for text in (*each.notes, *(f"Caveat: {field_names().explain(name)}" for name in each.caveats)):
             places_of.setdefault(text, []).append(where)
     return [(text, _shorten(places)) for text, places in sorted(places_of.items())]
 
@@ -140,9 +151,9 @@ def _shorten(places: Sequence[str], most: int = 3) -> str:
     return shown if len(places) <= most else f"{shown}; and {len(places) - most} more"
 
 
-def list_numbers(kept: Sequence[KeptOutcome]) -> list[tuple[str, list[NumberRow]]]:
-    """Return all measurements by step; rows are fields, columns settings."""
-    settings: list[Setting | None] = list(settings_of(kept))
+def list_numbers(kept: Sequence[KeptOutcome]) -> list[Numbers]:
+    """Return all measurements by step; rows are fields, columns the settings that the step has numbers for."""
+    columns: list[Setting | None] = [*settings_of(kept), None]
     steps: dict[str, dict[tuple[str, str], dict[Setting | None, str]]] = {}
     for each in kept:
         if each.shot or not each.measured:
@@ -150,20 +161,22 @@ def list_numbers(kept: Sequence[KeptOutcome]) -> list[tuple[str, list[NumberRow]
         for path, measured in each.measured.items():
             text = measured.text if measured.text is not None else format_value(measured.value, measured.u)
             steps.setdefault(each.step, {}).setdefault((path, measured.unit), {})[each.setting] = text
-    return [
-        (
-            format_step(step),
-            [
-                NumberRow(
-                    name=format_measure(f"{step}.{path}"),
-                    unit="" if unit in ("1", "count") else unit,
-                    values=tuple(found.get(setting, found.get(None, "")) for setting in settings),
-                )
-                for (path, unit), found in fields.items()
-            ],
+    return [_arrange_numbers(step, fields, columns) for step, fields in steps.items()]
+
+
+def _arrange_numbers(
+    step: str, fields: Mapping[tuple[str, str], Mapping[Setting | None, str]], columns: Sequence[Setting | None]
+) -> Numbers:
+    used = [each for each in columns if any(each in found for found in fields.values())]
+    rows = [
+        NumberRow(
+            name=format_measure(f"{step}.{path}"),
+            unit="" if unit in ("1", "count") else unit,
+            values=tuple(found.get(setting, "") for setting in used),
         )
-        for step, fields in steps.items()
+        for (path, unit), found in fields.items()
     ]
+    return Numbers(step=format_step(step), settings=tuple(str(each or WHOLE_TICKET) for each in used), rows=tuple(rows))
 
 
 def describe_runs(runs: Sequence[Run], number: str) -> list[Run]:

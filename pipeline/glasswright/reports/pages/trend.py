@@ -92,15 +92,12 @@ def _draw_limit_lines(plot: Plot, limits: tuple[float | None, float | None]) -> 
 
 def _draw_frame(plot: Plot, across: Scale, up: str) -> str:
     left, bottom, top = plot.x.start, plot.y.start, plot.y.end
-    parts = []
-    for value in plot.y.ticks():
-        parts.append(line(left - 4, plot.y(value), left, plot.y(value), "axis"))
-        parts.append(label(left - 7, plot.y(value) + 4, plot.y.write(value), anchor="end"))
+    parts = [line(left - 4, plot.y(value), left, plot.y(value), "axis") for value in plot.y.ticks()]
     for time, text in _choose_dates(across):
         parts.append(line(across(time), bottom, across(time), bottom + 5, "axis"))
         parts.append(label(across(time), bottom + 19, text))
     parts.append(path([(left, top), (left, bottom), (plot.x.end, bottom)], "axis"))
-    parts.append(label(15, (top + bottom) / 2, up, class_="name", turn=True))
+    parts.append(plot.name_up(up))
     return "".join(parts)
 
 

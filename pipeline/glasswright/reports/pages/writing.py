@@ -11,11 +11,11 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from glasswright.errors import GlasswrightError
+from glasswright.formatting import format_count
 from glasswright.plugin.field_names import MEASURE
 from glasswright.reports.names import field_names
 from glasswright.reports.pages.formats import (
     MINUS,
-    format_exposure,
     format_heading,
     format_limits,
     format_measure,
@@ -59,16 +59,17 @@ def environment() -> Environment:
         number=format_number,
         heading=format_heading,
         readable=make_readable,
-        exposure=format_exposure,
+        count=format_count,
     )
     found.globals.update(sign=SIGNS.get, format_value=format_value, format_limits=format_limits)
     return found
 
 
 def make_readable(text: str) -> str:
-    """Return a sentence with each measure replaced by its plugin's name for it, or else by its parts."""
+    """Return a sentence with each measure replaced by its plugin's name for it, or else by its parts; so with steps."""
     named = re.sub(r"(?<![\w.-])-(?=\d)", MINUS, field_names().make_readable(text))
-    return MEASURE.sub(lambda match: f"{format_step(match[1].partition('.')[0])} {format_measure(match[1])}", named)
+    named = MEASURE.sub(lambda match: f"{format_step(match[1].partition('.')[0])} {format_measure(match[1])}", named)
+    return re.sub(r"`([a-z0-9_]+)`", lambda match: format_step(match[1]), named)
 
 
 def fill(template: str, context: Mapping[str, Any]) -> str:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from glasswright.errors import LedgerDamagedError
 from glasswright.judging.card import HAND_STEP
 from glasswright.judging.decision import margin_over_u
 from glasswright.ledger.verdict import RISING, Verdict
-from glasswright.plugin.kept import NotInstalledError
+from glasswright.reports.artefacts import load_whole
 from glasswright.reports.names import field_names, installed_plugins
 from glasswright.reports.record.formats import name_field, name_unit, write_limits, write_result
 
@@ -84,14 +83,9 @@ def explain_caveats(evidence: Gated) -> tuple[str, ...]:
 def find_hints(ledger: Ledger, state: TicketState) -> tuple[str, ...]:
     """Return the installed plugins' hints on where to look first, from results of the whole ticket."""
     describe = installed_plugins().drawings.hints
-    hints: list[str] = []
-    for outcome in state.outcomes:
-        if outcome.has_artefact and outcome.setting is None and not outcome.shot:
-            try:
-                artefact = ledger.load_artefact(outcome.address)
-            except LedgerDamagedError as error:
-                if isinstance(error.__cause__, NotInstalledError):
-                    continue
-                raise
-            hints += describe[type(artefact)](artefact) if type(artefact) in describe else ()
-    return tuple(hints)
+    return tuple(
+        hint
+        for result in load_whole(ledger, state).values()
+        if type(result) in describe
+        for hint in describe[type(result)](result)
+    )

@@ -54,6 +54,7 @@ function makeFilterable(table) {
   const count = form.querySelector("output");
   const buttons = [...document.querySelectorAll("[data-group]")];
   const rows = [...table.tBodies[0].rows].filter((row) => !row.classList.contains("empty"));
+  const counted = rows.length === 1 ? "1 ticket" : `${rows.length} tickets`;
   const show = () => {
     const words = text.value.trim().toLowerCase().split(/\s+/).filter(Boolean);
     const groups = buttons.filter((each) => each.getAttribute("aria-pressed") === "true").map((each) => each.dataset.group);
@@ -66,7 +67,7 @@ function makeFilterable(table) {
       row.hidden = !fits;
       shown += fits;
     });
-    count.textContent = shown === rows.length ? `all ${rows.length} tickets` : `${shown} of ${rows.length} tickets`;
+    count.textContent = shown === rows.length ? `all ${counted}` : `${shown} of ${counted}`;
     table.querySelector("tr.empty").hidden = shown > 0;
   };
   buttons.forEach((button) => button.addEventListener("click", () => {
