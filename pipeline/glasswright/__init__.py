@@ -9,7 +9,7 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 from glasswright.errors import NotApplicable, Unmeasurable
-from glasswright.formatting import format_against
+from glasswright.formatting import format_against, format_count
 from glasswright.plugin.artefact import REHEARSED, Artefact, Bulk, CaptureFacts, HandAnswer, Setting, Shot, Ticket
 from glasswright.plugin.kept import kept
 from glasswright.plugin.plugin_drawings import FieldMap
@@ -58,6 +58,7 @@ __all__ = [
     "__version__",
     "find_imported_sources",
     "format_against",
+    "format_count",
     "hash_sources",
     "kept",
     "measure",

@@ -22,7 +22,7 @@ constants:
 @pytest.mark.parametrize(
     ("serial", "code", "reason"),
     [
-        (', serial: "D7-0031"', 0, "all 1 limits are met"),
+        (', serial: "D7-0031"', 0, "the one limit is met"),
         (', serial: "D7-0032"', 11, "on the body with serial number `D7-0031`, the lens was shot on `D7-0032`"),
         ("", 11, "neither the files nor the ticket say which body the lens was shot on"),
     ],

@@ -39,7 +39,7 @@ def test_a_limit_on_what_the_stand_cannot_give_is_listed_and_does_not_hold_the_l
     assert (listed.reason, listed.at, listed.value) == (WHY, "50 mm f/2", None)
     decision = open_gate("T-1", replace(seen, content=found.manifest), found)
     assert decision.kind is DecisionKind.RELEASE
-    assert decision.reasons == ("all 1 limits are met",)
+    assert decision.reasons == ("the one limit is met",)
     note = f"not applicable, because {WHY}: measure_distortion.worst_px at 50 mm f/2"
     assert note in decision.notes
     case = _case("T-1", listed)

@@ -70,7 +70,7 @@ def test_a_change_is_adopted_by_name_and_then_shown(failing):
     assert "stand file `toy-bench` (" in printed.out
     assert ") adopted by K. Moreau: new source" in printed.out
     code, reasons, notes = gate(failing, "T-0004")
-    assert (code, reasons) == (0, ["all 1 limits are met"])
+    assert (code, reasons) == (0, ["the one limit is met"])
     assert [note for note in notes if note.startswith("stand file adopted by K. Moreau, 20")]
     assert run_command(["verify", "--ledger", str(failing.bench.folder / "bench.ledger")]) == 0
     # an earlier state is not the present one

@@ -5,9 +5,11 @@ from dataclasses import replace
 
 import pytest
 
+from glasswright.commands.main import run_command
 from glasswright.judging.compare.comparing import Change, ChangeKind
 from glasswright.ledger import Ledger
 from glasswright.ledger.verdict import Verdict
+from glasswright.plugin import kept
 from glasswright.plugin.outcome import Status
 from glasswright.reports.pages.before_after import MOST_ROWS, choose_before, format_cell
 from glasswright.reports.pages.formats import format_change, format_change_side
@@ -52,6 +54,16 @@ def test_changes_come_first_and_the_rest_is_folded(toy, tmp_path):
     # hypot(0.004, 0.003, 0.004, 0.00301) = 0.00708
     assert "0.300 → 0.301 (+0.001 ± 0.014)" in folded
     assert "Without a card, no direction counts as better." in printed
+
+
+def test_visits_with_results_of_a_plugin_that_is_not_installed_are_compared(toy, tmp_path, monkeypatch):
+    toy.run(("T-1", [outcome("T-1", None)], [verdict()], INTAKE))
+    toy.run(("T-2", [outcome("T-2", None)], [verdict()]), started_at=DAYS[1])
+    monkeypatch.setattr(kept, "_FOUND", {})
+    monkeypatch.setattr(kept, "_open_packages", frozenset)
+    assert "Before: T-1, intake" in words_of(read_section(toy, tmp_path, "T-2"))
+    assert "No installed plugin draws these results: MTF50" in text_of(tmp_path / "out/tickets/T-2.html")
+    assert run_command(["compare", "T-1", "T-2", "--ledger", str(toy.path)]) == 0
 
 
 def test_a_lens_seen_for_the_first_time_has_no_before(toy, tmp_path):

@@ -60,3 +60,19 @@ def test_the_page_has_it_with_the_visit_before(toy, tmp_path):
     words = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", found[0]))
     assert "0.310" in words
     assert "before 0.250" in words
+
+
+def test_two_lenses_are_side_by_side_on_a_page(toy, tmp_path, capsys):
+    page = tmp_path / "new" / "two.html"
+    code, printed = run(toy, capsys, "T-2", "T-1", "--page", str(page))
+    assert code == 0
+    assert printed.out.startswith(f"page written: open {page}\n")
+    assert (page.parent / "assets/pages.css").is_file()
+    (body,) = re.findall(r"Measures by setting and ticket</caption>.*?<tbody>(.*?)</tbody>", page.read_text(), re.S)
+    cells = re.findall(r'data-label="([^"]*)">(.*?)</td>', body)
+    found = {label: re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", inside)).strip() for label, inside in cells}
+    assert found["50 mm f/2, T-2"] == "0.310 ± 0.010"
+    assert found["50 mm f/2, T-1"] == "✕ FAIL 0.250 ± 0.010"
+    assert found["50 mm f/8, T-2"] == "0.3010"
+    assert found["50 mm f/8, T-1"] == ""
+    assert found["limit"] == "at least 0.27"

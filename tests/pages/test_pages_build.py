@@ -58,7 +58,7 @@ def test_pages_carry_no_address_of_any_other_host(toy, tmp_path):
 def test_a_released_ticket_and_one_that_was_never_judged(toy, tmp_path):
     toy.run(("T-1", [outcome("T-1")], [verdict()]), ("T-2", [outcome("T-2")], None))
     out = build(toy, tmp_path)
-    assert "RELEASE All 1 limits are met" in text_of(out / "tickets/T-1.html")
+    assert "RELEASE The one limit is met" in text_of(out / "tickets/T-1.html")
     second = text_of(out / "tickets/T-2.html")
     assert "INCOMPLETE The ticket has not been judged: run `glasswright judge` Next: complete it." in second
     assert "There is no verdict: the ticket was not judged" in second
@@ -207,7 +207,7 @@ def test_other_visits_of_the_same_lens_are_named(toy, tmp_path):
 def test_an_unmonitored_stand_is_reported(toy, tmp_path):
     toy.run(("T-1", [outcome("T-1")], [verdict()]))
     page = text_of(build(toy, tmp_path) / "stands/north-bench.html")
-    assert "not watched its stand file has no section `watch`: it is unknown whether the stand has changed." in page
+    assert "not watched Its stand file has no section watch: it is unknown whether the stand has changed." in page
     assert "measure_mtf50.*_cy_per_px 1 % of the value declared" in page
 
 

@@ -8,8 +8,10 @@ from xml.etree import ElementTree
 
 import pytest
 
+from glasswright import Setting
 from glasswright.judging.decision import guard_band
 from glasswright.ledger.verdict import Verdict
+from glasswright.plugin.drawing import Plot
 from glasswright.reports.pages.formats import (
     format_limits,
     format_measure,
@@ -187,3 +189,21 @@ def test_red_and_blue_arrows_differ_to_a_colour_blind_eye(light, eye):
         colour = linear(COLOURS[light][name])
         seen.append([sum(a * b for a, b in zip(row, colour, strict=True)) for row in VIENOT[eye]])
     assert math.dist(*([max(v, 0) ** (1 / 2.4) for v in each] for each in seen)) > 0.25
+
+
+@pytest.mark.parametrize(
+    ("time_s", "text"),
+    [(1 / 60, "1/60 s"), (0.017, "1/58.82 s"), (1 / 8000, "1/8000 s"), (0.25, "1/4 s"), (0.3, "0.3 s"), (2.0, "2 s")],
+)
+def test_an_exposure_time_in_a_setting_reads_as_on_a_dial(time_s, text):
+    setting = Setting(focal_length_mm=70.0, f_number=8.0, exposure_time_s=time_s)
+    assert str(setting) == f"70 mm f/8 {text}"
+
+
+def test_the_name_of_an_axis_lies_above_its_numbers_however_wide_they_are():
+    plot = Plot.between((0.0, 1.0), (-0.0125, -0.0025), left=74, bottom=250)
+    texts = {each.text: each for each in ElementTree.fromstring(f"<g>{plot.axes('', 'name', ticks=(0, 6))}</g>")}
+    assert "\N{MINUS SIGN}0.0100" in texts
+    assert float(texts["name"].get("y")) < plot.y.end
+    assert texts["name"].get("text-anchor") == "start"
+    assert "0.0" not in texts, "no numbers along the horizontal axis"

@@ -18,7 +18,7 @@ watch:
   fields:
     measure_mtf50.sharp_cy_per_px: {at: {f_number: 2}}
 """
-KINDS = {"index.html", "tickets", "settings", "models", "stands"}
+KINDS = {"index.html", "side_by_side.html", "tickets", "settings", "models", "stands"}
 OUTSIDE = """[...document.querySelectorAll('header *, main *, footer *')]
   .filter((e) => !e.closest('.hidden-words') && !(e.closest('svg') && e.tagName !== 'svg'))
   .filter((e) => e.getBoundingClientRect().right > innerWidth + 1
@@ -46,6 +46,16 @@ def toy_pages(tmp_path_factory):
     assert run_command(marked) == 0
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(gatekeeper, "judge_ticket", judge_as_given)
+        side_by_side = [
+            "matrix",
+            LONG,
+            "T-1",
+            "--ledger",
+            str(toy.path),
+            "--page",
+            str(folder / "out/side_by_side.html"),
+        ]
+        assert run_command(side_by_side) == 0
         return write_pages(toy.path, folder / "out", "--workers", "1")
 
 

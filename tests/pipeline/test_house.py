@@ -272,6 +272,14 @@ def test_every_card_checks_against_a_plan():
         assert () in problems, f"{file.document.path} fits no plan: {problems}"
 
 
+def test_every_caveat_that_a_card_accepts_is_explained():
+    accepted = {
+        each for file in load_cards(CONFIGS / "cards").values() for limit in file.card.limits for each in limit.accept
+    }
+    assert accepted
+    assert accepted <= set(PLUGINS.field_names.by_caveat)
+
+
 def test_every_named_measure_is_measured():
     fields = {name for path in PLANS for name in load_plan(path, PLUGINS).fields()}
     names = (*FIELD_NAMES, *IN_ORDER)

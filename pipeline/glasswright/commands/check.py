@@ -15,6 +15,7 @@ from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.config import find_idle_spreads, load_plan, load_stand, load_ticket, match_stand
 from glasswright.config.ticket.file import TICKET_FILE
 from glasswright.errors import WHOLE_FILE, ConfigError, Problem
+from glasswright.formatting import format_count
 from glasswright.intake.index import survey_ticket
 from glasswright.intake.shot_setting import Nominal
 from glasswright.intake.tickets import request_ticket
@@ -220,7 +221,10 @@ def _format(
 ) -> dict[str, str]:
     lines: dict[str, str] = {}
     if plan:
-        lines["plan"] = f"{plan.name}: {len(plan.steps)} steps, {len(plan.fields())} measured fields"
+        lines["plan"] = (
+            f"{plan.name}: {format_count(len(plan.steps), 'step')}, "
+            f"{format_count(len(plan.fields()), 'measured field')}"
+        )
     if stand:
         lines["stand"] = f"{stand.name}: {', '.join(stand.bodies)}"
     if cards is not None:

@@ -24,26 +24,38 @@ if TYPE_CHECKING:
 EXAMPLE = """\b
 Example, a zoom at all its settings, and beside it another copy:
   glasswright matrix T-0412 --ledger bench.ledger
-  glasswright matrix T-0412 T-0398 --ledger bench.ledger
+  glasswright matrix T-0412 T-0398 --ledger bench.ledger --page pages/side_by_side.html
 """
 
 
 @click.command(epilog=EXAMPLE)
 @click.argument("tickets", nargs=-1, required=True)
 @click.option("--ledger", "path", type=click.Path(path_type=Path), required=True, help="The ledger.")
+@click.option(
+    "--page",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Also write it as an HTML page, with the folder `assets` beside it.",
+)
 @click.option("-v", "--verbose", is_flag=True, help="Show every number, including checks by hand.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for machines.")
-def matrix(tickets: tuple[str, ...], path: Path, verbose: bool, as_json: bool) -> None:
+def matrix(tickets: tuple[str, ...], path: Path, page: Path | None, verbose: bool, as_json: bool) -> None:
     """Show every measure of TICKETS at every aperture and focal length, with its limits.
 
     One line for each measure and lens. A number with a limit is shown with two standard uncertainties, and with its
-    verdict unless that is PASS. Several tickets are shown one below the other. This is not a verdict: the exit code is
-    0 whatever the numbers are, 2 for a wrong command, 21 for a ledger that is missing or damaged.
+    verdict unless that is PASS. Several tickets are shown one below the other, on the page side by side. This is not a
+    verdict: the exit code is 0 whatever the numbers are, 2 for a wrong command, 21 for a ledger that is missing or
+    damaged.
     """
     with Ledger.open_for_reading(path) as opened:
         opened.check_chain()
         gated = gate_tickets(opened, tickets)
+        head = str(opened.head())
     made = make_matrix(gated, every_number=verbose)
+    if page is not None:
+        from glasswright.reports.pages.building import write_side_by_side
+
+        write_side_by_side(page, gated, made, head)
+        click.echo(f"page written: open {page}", err=as_json)
     if as_json:
         click.echo(json.dumps(_as_data(made), indent=2))
         return

@@ -67,12 +67,18 @@ def record(
 def _make(ledger: Ledger, ticket: str, out: Path | None, signed_by: str, paper: str) -> None:
     from glasswright.plugin.paper import write_file
     from glasswright.reports.record.content import Signature
+    from glasswright.reports.record.fingerprint import find_note
     from glasswright.reports.record.record import make_record
 
     day = datetime.now().astimezone().date().isoformat() if signed_by else ""
     made = make_record(ledger, ticket, Signature(name=signed_by, day=day), paper)
     kind = KINDS.get(made.decision, "findings")
     file = out or Path(f"{ticket}-{kind}.pdf")
+    there = find_note(file.read_bytes()) if file.is_file() else None
+    if there is not None and there.ticket != ticket:
+        raise click.BadParameter(
+            f"{file} is the record of ticket {there.ticket}: name another file", param_hint="--out"
+        )
     write_file(file, made.data)
     click.echo(f"{file}: {made.content.title.lower()} of {ticket}, {made.content.decision}")
     if made.decision not in RELEASING:

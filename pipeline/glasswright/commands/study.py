@@ -97,7 +97,7 @@ def _print_changes(changes: str, *, verbose: bool) -> None:
     shown = lines if verbose else lines[:MOST_CHANGES]
     click.echo("\n".join(shown) or "the stand file already has these numbers")
     if len(lines) > len(shown):
-        click.echo(f"{len(lines) - len(shown)} more lines of changes: -v shows them all")
+        click.echo(f"{format_count(len(lines) - len(shown), 'more line')} of changes: -v shows all")
 
 
 def _read(path: Path, wanted: Collection[str]) -> Sequence[TicketState]:
@@ -221,7 +221,7 @@ def _print_left_out(study: Study, *, verbose: bool) -> None:
     for line in shown:
         click.echo(line)
     if len(lines) > len(shown):
-        click.echo(f"{len(lines) - len(shown)} more such lines: -v lists them all")
+        click.echo(f"{format_count(len(lines) - len(shown), 'more such line')}: -v lists all")
 
 
 def _row_of_parts(field: FieldStudy) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from glasswright.commands.plugin_notes import load_plugins_aloud
 from glasswright.commands.tables import print_table
 from glasswright.config import did_you_mean, load_stand
 from glasswright.errors import GlasswrightError
+from glasswright.formatting import format_count
 from glasswright.judging.cards import load_cards
 from glasswright.ledger import Ledger
 from glasswright.ledger.documents import find_document
@@ -104,8 +105,10 @@ def tune(
     if as_json:
         click.echo(json.dumps(_as_data(tuning, written), indent=2, ensure_ascii=False))
     else:
-        print_tuning(tuning, verbose=verbose)
-        click.echo(f"proposal: {written[0]}, and {len(written) - 1} pictures beside it")
+        if not tuning.refused or verbose:
+            print_tuning(tuning, verbose=verbose)
+        pictures = f", and {format_count(len(written) - 1, 'picture')} beside it" if written[1:] else ""
+        click.echo(f"proposal: {written[0]}{pictures}")
     if tuning.refused:
         raise TuneError(
             "nothing is proposed: " + "; ".join(dict.fromkeys(each.proposal.reason for each in tuning.sides))
@@ -193,7 +196,10 @@ def _adopt(file: CardFile, tuning: Tuning, by: str, *, quiet: bool) -> None:
         return
     day = datetime.now().astimezone().date().isoformat()
     write_card(file, tuning, at=day, by=by or getpass.getuser())
-    click.echo(f"{file.document.path}: {len(changes)} numbers written; `glasswright judge` applies them", err=quiet)
+    click.echo(
+        f"{file.document.path}: {format_count(len(changes), 'number')} written; `glasswright judge` applies them",
+        err=quiet,
+    )
 
 
 MOST_LISTED = 5
@@ -255,7 +261,14 @@ def _short_row(report: SideReport) -> tuple[str, ...]:
 def _short_ticket_row(tuning: Tuning) -> tuple[str, ...]:
     changed = sum(each.before != each.after for each in tuning.changed)
     held = str(tuning.risk.held) if tuning.risk else "-"
-    return (f"the whole ticket ({tuning.risk_lenses} lenses)", "", "", str(tuning.risk_lenses), held, str(changed))
+    return (
+        f"the whole ticket ({format_count(tuning.risk_lenses, 'lens')})",
+        "",
+        "",
+        str(tuning.risk_lenses),
+        held,
+        str(changed),
+    )
 
 
 def _print_lenses(tuning: Tuning, *, verbose: bool) -> None:
@@ -263,7 +276,7 @@ def _print_lenses(tuning: Tuning, *, verbose: bool) -> None:
     if evidence.rehearsed:
         click.echo("REHEARSED: all of these lenses were rendered. For trials only.")
     click.echo(
-        f"{tuning.card.card}: {len(evidence.healthy)} healthy lenses, {len(evidence.bad)} bad, "
+        f"{tuning.card.card}: {format_count(len(evidence.healthy), 'healthy lens')}, {len(evidence.bad)} bad, "
         f"{len(evidence.held)} held by the current card and not inspected"
     )
     lines = [f"bad: {lens.ticket}: {lens.bad}" for lens in evidence.bad]
@@ -274,7 +287,7 @@ def _print_lenses(tuning: Tuning, *, verbose: bool) -> None:
     for line in shown:
         click.echo(f"  {line}")
     if len(lines) > len(shown):
-        click.echo(f"  {len(lines) - len(shown)} more such lines: -v lists them all")
+        click.echo(f"  {format_count(len(lines) - len(shown), 'more such line')}: -v lists all")
     outliers = sorted({ticket for report in tuning.sides for ticket in report.outliers})
     if outliers:
         click.echo(f"  outliers in some value, still counted: {', '.join(outliers)}")
@@ -309,7 +322,7 @@ def _risk_row(report: SideReport) -> tuple[str, ...]:
 def _ticket_row(tuning: Tuning) -> tuple[str, ...]:
     changed = sum(each.before != each.after for each in tuning.changed)
     return (
-        f"the whole ticket ({tuning.risk_lenses} lenses)",
+        f"the whole ticket ({format_count(tuning.risk_lenses, 'lens')})",
         *_shares(tuning.risk_before, tuning.risk),
         str(changed),
     )
@@ -326,7 +339,7 @@ def _shares(before: Risk | None, after: Risk | None, bad_passed: Sequence[float]
 
 def _print_changed(tuning: Tuning) -> None:
     changed = [each for each in tuning.changed if each.before != each.after]
-    click.echo(f"{len(changed)} past tickets would get another verdict")
+    click.echo(f"{format_count(len(changed), 'past ticket')} would get another verdict")
     for each in changed[:MOST_LISTED]:
         click.echo(f"  {each.ticket}: {each.before} -> {each.after}")
     if len(changed) > MOST_LISTED:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from glasswright.config.ticket.file import TICKET_FILE
+from glasswright.formatting import format_count
 from glasswright.intake.checksums import FILE_NAME
 from glasswright.plain_text import escape_name
 
@@ -132,4 +133,4 @@ def _name_passed(what: str, place: str, paths: Iterable[AnyPath]) -> list[str]:
 
 def _count(folder: AnyPath) -> str:
     number = sum(1 for path in folder.iterdir() if path.is_file())
-    return f"{number} file{'' if number == 1 else 's'}"
+    return format_count(number, "file")

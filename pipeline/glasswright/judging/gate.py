@@ -121,7 +121,8 @@ def open_gate(
     silent = (Verdict.PASS, Verdict.NOT_APPLICABLE)
     reasons = tuple(dict.fromkeys(reason for each, reason in findings if each not in silent))
     if verdict is Verdict.PASS and judgement is not None:
-        reasons = (f"all {len(judgement.verdicts) - len(judgement.not_applicable)} limits are met",)
+        count = len(judgement.verdicts) - len(judgement.not_applicable)
+        reasons = (f"all {count} limits are met" if count > 1 else "the one limit is met",)
     released_by = ""
     if person is not None:
         void = _find_why_void(person, state, judgement, verdict, reasons)

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
+from glasswright.formatting import format_count
 from glasswright.ledger.records import ShotUse
 from glasswright.ledger.verdict import Verdict
 
@@ -117,7 +118,8 @@ def _find_far_shots(state: TicketState) -> Iterator[Finding]:
     if far:
         yield (
             Verdict.REVIEW,
-            f"{len(far)} of its shots were taken more than {ONE_VISIT.total_seconds() / 3600:g} hours from the middle "
+            f"{format_count(len(far), 'shot')} taken more than "
+            f"{ONE_VISIT.total_seconds() / 3600:g} hours from the middle "
             f"of the visit, {visit.isoformat(' ')} ({_name_few(far)}): check that they belong to this visit",
         )
 

@@ -6,9 +6,10 @@ import re
 from pathlib import Path
 from typing import Final
 
-from glasswright.errors import GlasswrightError
+from glasswright.errors import GlasswrightError, LedgerDamagedError
 from glasswright.plain_text import escape
 
+DATABASE_START: Final = b"SQLite format 3\0"
 NETWORK_FILE_SYSTEMS: Final = frozenset(
     {"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "afs", "ceph", "glusterfs", "lustre", "fuse.sshfs", "fuse.glusterfs"}
 )
@@ -30,6 +31,24 @@ def find_real_path(path: Path) -> Path:
         return path.resolve() if path.is_symlink() else path
     except (OSError, RuntimeError) as error:
         raise LedgerPlaceError(f"{path}: the link is broken ({error}): correct --ledger") from error
+
+
+def refuse_other_file(path: Path) -> None:
+    """Refuse a file that is no database, before the lock's file is made beside it.
+
+    Raises
+    ------
+    LedgerDamagedError
+        If it has content that does not begin as a database of SQLite does (https://www.sqlite.org/fileformat.html).
+    """
+    try:
+        with path.open("rb") as file:
+            start = file.read(len(DATABASE_START))
+    except OSError:
+        return  # opening it says why
+    if start and start != DATABASE_START:
+        what = f"{path}: the ledger is damaged, or this is not a ledger (file is not a database)"
+        raise LedgerDamagedError(f"{what}: restore it from a backup, or correct --ledger")
 
 
 def refuse_second_name(path: Path) -> None:

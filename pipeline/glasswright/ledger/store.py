@@ -32,7 +32,7 @@ from glasswright.ledger.files import ArtefactFiles
 from glasswright.ledger.hashes import row_hash
 from glasswright.ledger.head import Head, HeadDamagedError, HeadFile, read_head
 from glasswright.ledger.lock import WriterLock
-from glasswright.ledger.place import DiskFullError, LedgerPlaceError, check_place, find_real_path, refuse_second_name
+from glasswright.ledger.place import DiskFullError, LedgerPlaceError, check_place, find_real_path, refuse_other_file, refuse_second_name
 from glasswright.ledger.schema import migrations
 from glasswright.plugin.measurements import read_measurements
 from glasswright.signing import find_signer
@@ -370,6 +370,7 @@ class Ledger:
         path = find_real_path(path)
         check_place(path)
         refuse_second_name(path)
+        refuse_other_file(path)
         lock = WriterLock(path)
         try:
             database, finding = _open_checked(path, check_head)
@@ -393,6 +394,7 @@ class Ledger:
         path = find_real_path(path)
         check_place(path)
         refuse_second_name(path)
+        refuse_other_file(path)
         lock = WriterLock(path, for_commit=True)
         try:
             database, finding = _open_checked(path, check_head=True)

@@ -46,8 +46,12 @@ class FieldNames:
         return measure
 
     def make_readable(self, text: str) -> str:
-        """Return a sentence with each `step.field` replaced by its name."""
-        return MEASURE.sub(lambda match: self._replace(match[0], match[1]), text)
+        """Return a sentence with each `step.field` replaced by its name, and each known caveat without underscores."""
+        named = MEASURE.sub(lambda match: self._replace(match[0], match[1]), text)
+        return re.sub(r"\b[a-z]+(?:_[a-z]+)+\b", lambda match: self._space(match[0]), named)
+
+    def _space(self, word: str) -> str:
+        return word.replace("_", " ") if word in self.by_caveat else word
 
     def _replace(self, whole: str, measure: str) -> str:
         name = self.name(measure)

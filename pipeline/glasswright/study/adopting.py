@@ -10,6 +10,7 @@ from ruamel.yaml.comments import CommentedMap
 
 from glasswright.config import Spread, StandWriteError, check, scan_bytes
 from glasswright.config.yaml.round_trip import as_flow, edit_yaml
+from glasswright.formatting import format_count
 
 if TYPE_CHECKING:
     from glasswright.config import Document
@@ -31,7 +32,8 @@ def describe_origin(study: Study, spread: NewSpread, by: str) -> str:
     rehearsed = "REHEARSED, not measured: " if study.evidence.rehearsed else ""
     low, high = (f"{value:.2g}" for value in (spread.interval.low, spread.interval.high))
     return (
-        f"{rehearsed}study of {when}, {by}; {lenses} lenses x {fittings} fittings x {repeats} repeats{lost}, "
+        f"{rehearsed}study of {when}, {by}; {format_count(lenses, 'lens')} x "
+        f"{format_count(fittings, 'fitting')} x {format_count(repeats, 'repeat')}{lost}, "
         f"{_name_tickets(tickets)}; {spread.basis}; {100 * study.confidence:g} % {low} to {high}"
     )
 

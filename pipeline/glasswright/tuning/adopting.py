@@ -10,6 +10,7 @@ from ruamel.yaml.scalarstring import DoubleQuotedScalarString
 from glasswright.config import check, scan_bytes
 from glasswright.config.yaml.round_trip import edit_yaml
 from glasswright.errors import GlasswrightError
+from glasswright.formatting import format_count
 from glasswright.judging.card import Card, CardChange
 from glasswright.whole_files import write_whole
 
@@ -52,7 +53,7 @@ def describe_evidence(tuning: Tuning) -> str:
     )
     rehearsed = "rehearsed, not measured: " if evidence.rehearsed else ""
     return (
-        f"{rehearsed}{len(evidence.healthy)} healthy lenses and {len(evidence.bad)} bad ones{span}{sound}; "
+        f"{rehearsed}{format_count(len(evidence.healthy), 'healthy lens')} and {len(evidence.bad)} bad{span}{sound}; "
         f"{', '.join(methods)}{promise}; "
         f"evidence {evidence.digest[:16]}"
     )

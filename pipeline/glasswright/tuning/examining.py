@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy.stats import skewtest
 
+from glasswright.formatting import format_count
 from glasswright.statistics.robust import robust_sigma
 from glasswright.statistics.stability import find_change
 
@@ -128,7 +129,8 @@ def _find_apart(evidence: Evidence, side: int, lenses: Sequence[Lens], level: fl
     if not apart:
         return None
     reason = (
-        f"{len(apart)} of {len(lenses)} lenses are outliers on the bad side ({name_tickets(apart)}): inspect them, and "
+        f"{len(apart)} of {format_count(len(lenses), 'lens')}: outliers on the "
+        f"bad side ({name_tickets(apart)}): inspect, and "
         "record the finding: `glasswright inspected TICKET sound` or `faulty`"
     )
     return Objection(kept=False, reason=reason, to_inspect=tuple(apart))

@@ -9,6 +9,7 @@ import numpy as np
 from matplotlib import rc_context
 from matplotlib.figure import Figure
 
+from glasswright.formatting import format_count
 from glasswright.plugin.units import unit_of
 from glasswright.tuning.curve import BAD_SIGMAS
 
@@ -74,7 +75,7 @@ def _draw_lenses(axes: Axes, report: SideReport, evidence: Evidence, number: int
     bad = [lens for lens in evidence.bad if lens.readings and lens.readings[number].known]
     held = [lens for lens in evidence.held if lens.readings[number].known]
     values = np.array([turn(lens.readings[number].value) for lens in healthy])
-    axes.plot(values, _stack(values), "o", ms=3.2, color=LENS, label=f"{len(values)} lenses")
+    axes.plot(values, _stack(values), "o", ms=3.2, color=LENS, label=format_count(len(values), "lens"))
     if bad:
         places = np.array([turn(lens.readings[number].value) for lens in bad])
         axes.plot(places, np.zeros(len(bad)) - 1.5, "x", ms=5, color=BAD, label=f"{len(bad)} known bad")

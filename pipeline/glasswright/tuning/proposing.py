@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.stats import t
 
+from glasswright.formatting import format_count
 from glasswright.statistics.order_limits import count_needed, cut_blocks, most_cut
 from glasswright.tuning.aims import FEWEST
 from glasswright.tuning.examining import detection_limit, find_objection, has_floor, name_tickets
@@ -69,7 +70,7 @@ def propose(evidence: Evidence, aims: Aims) -> tuple[Proposal, ...]:
     known = [side for side in numbers if side not in found]
     lenses = evidence.complete(known)
     if known and len(lenses) < FEWEST:
-        why = f"only {len(lenses)} lenses were measured for every limit: {FEWEST} are needed"
+        why = f"too few lenses: {len(lenses)} measured for every limit, {FEWEST} are needed"
         return tuple(found.get(side) or _refuse(len(lenses), why) for side in numbers)
     for side in known:
         proposal = _without_number(evidence, side, lenses, len(known))
@@ -117,8 +118,10 @@ def _why_too_few(evidence: Evidence, side: int) -> str:
     if evidence.held and not unread:
         missing = f"; {len(evidence.held)} are held by the current card and not inspected"
     elif evidence.left_out and not unread:
-        missing = f"; {len(evidence.left_out)} tickets are left out, for example: {evidence.left_out[0].why}"
-    return f"too few lenses: {count} have a value, {FEWEST} are needed for any limit{missing}"
+        left_out = format_count(len(evidence.left_out), "ticket")
+        missing = f"; left out: {left_out}, for example: {evidence.left_out[0].why}"
+    have = "1 has a value" if count == 1 else f"{count} have a value"
+    return f"too few lenses: {have}, {FEWEST} are needed for any limit{missing}"
 
 
 def _refuse(count: int, why: str, to_inspect: tuple[str, ...] = (), method: str = "refused") -> Proposal:
@@ -149,7 +152,8 @@ def _propose_floor(evidence: Evidence, side: int, lenses: Sequence[Lens]) -> Pro
     if seen:
         needed = math.ceil(len(lenses) * count_needed(1, 0.95, 0.95) / len(seen))
         why = (
-            f"{len(seen)} of {len(lenses)} lenses are beyond the detection limit, {own.turn(bound):.3g}: they are too "
+            f"{len(seen)} of {format_count(len(lenses), 'lens')} beyond the detection "
+            f"limit, {own.turn(bound):.3g}: they are too "
             f"few for a limit; inspect them ({name_tickets(seen)}); if they are sound, about {needed} lenses in all "
             "would suffice to set one"
         )

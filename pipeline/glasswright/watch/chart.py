@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy.special import stdtrit
 
+from glasswright.formatting import format_count
 from glasswright.statistics.control import Baseline, find_baseline
 from glasswright.statistics.robust import robust_sigma
 from glasswright.statistics.stability import find_change
@@ -182,4 +183,4 @@ def _walk(series: Series, baseline: Baseline, watch: WatchKeys, rate: float) -> 
 
 def _format_beyond(beyond: Sequence[float], point: Point) -> str:
     named = ", ".join(f"{value:.5g}" for value in beyond)
-    return f"{len(beyond)} of {len(point.values)} reference tickets beyond the limits ({named})"
+    return f"{len(beyond)} of {format_count(len(point.values), 'reference ticket')} beyond the limits ({named})"

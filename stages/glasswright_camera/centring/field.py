@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright import Unmeasurable
+from glasswright import Unmeasurable, format_count
 from glasswright_camera.centring.vector import NOWHERE, Pointer, point_along
 from glasswright_camera.edges.repeats import Repeats, main_plane
 from glasswright_camera.field import image_radius, zone_members
@@ -58,7 +58,9 @@ def find_shape(repeats: Repeats) -> FieldShape:
         With fewer than 12 discs.
     """
     if len(repeats.node) < LEAST_DISCS:
-        raise Unmeasurable(f"only {len(repeats.node)} discs have an edge in all shots; {LEAST_DISCS} are needed")
+        raise Unmeasurable(
+            f"only {format_count(len(repeats.node), 'disc')} with an edge in all shots; {LEAST_DISCS} are needed"
+        )
     value = repeats.stack(lambda trace: trace.mtf50)[:, main_plane(repeats.traces[0])].mean(axis=(0, 2))
     middle, x, y, square = field_basis(repeats).T
     # without the fourth power a steep bowl in a 3:2 frame would be fitted as a band

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright import Unmeasurable
+from glasswright import Unmeasurable, format_count
 from glasswright_camera.commissioning.shots import find_body, find_day, is_rehearsed, list_shots, refuse_copies
 from glasswright_camera.commissioning.step_result import StepResult, StepValue
 from glasswright_camera.raw.stage import decode_raw
@@ -84,7 +84,9 @@ def commission_dust(folder: Path, stand: Stand, today: date) -> StepResult:
     """
     lenses = sorted(path for path in folder.glob("lens_*") if path.is_dir() and any(path.iterdir()))
     if len(lenses) < 2:
-        raise Unmeasurable(f"{folder} has flats of {len(lenses)} lenses: shoot two or more, into `lens_1` and so on")
+        raise Unmeasurable(
+            f"{folder} has flats of {format_count(len(lenses), 'lens')}: shoot two or more, into `lens_1` and so on"
+        )
     shots: list[Shot] = []
     lens_shadows = []
     for path in lenses:

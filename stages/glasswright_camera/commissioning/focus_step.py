@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import numpy as np
 from pydantic import Field
 
-from glasswright import Artefact, Unmeasurable
+from glasswright import Artefact, Unmeasurable, format_count
 from glasswright.config import Line, read_config
 from glasswright_camera.chart.locate_ramp import locate_ramp
 from glasswright_camera.commissioning.shots import find_body, find_day, is_rehearsed, list_shots, refuse_copies
@@ -157,7 +157,9 @@ def measure_step(shots: Sequence[Shot], stand: Stand) -> StepSize:
         If there are too few shots, or they have several f-numbers.
     """
     if len(shots) < FEWEST_STEPS:
-        raise Unmeasurable(f"{len(shots)} shots of the ramp: at least {FEWEST_STEPS} are needed, one step apart")
+        raise Unmeasurable(
+            f"{format_count(len(shots), 'shot')} of the ramp: at least {FEWEST_STEPS} are needed, one step apart"
+        )
     found, f_numbers = [], set()
     for shot in shots:
         mosaic = replace(decode_raw(shot, stand), setting=shot.setting)

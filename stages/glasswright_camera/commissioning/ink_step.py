@@ -16,7 +16,7 @@ from pydantic import Field
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
-from glasswright import Artefact, Unmeasurable
+from glasswright import Artefact, Unmeasurable, format_count
 from glasswright.config import SafeName, read_config
 from glasswright_camera.commissioning.edge_profile import Direction, collect_edge, transform_edge
 from glasswright_camera.commissioning.print_step import trace_shot
@@ -157,7 +157,9 @@ def commission_ink(folder: Path, stand: Stand, today: date) -> StepResult:
     refuse_copies(shots)
     for frame, members in zip(notes.frames, by_folder, strict=True):
         if len(members) < FEWEST_PAIRS:
-            raise Unmeasurable(f"{folder / frame.folder} has {len(members)} shots; {FEWEST_PAIRS} are needed, 5 better")
+            raise Unmeasurable(
+                f"{folder / frame.folder} has {format_count(len(members), 'shot')}; {FEWEST_PAIRS} are needed, 5 better"
+            )
     per_mm = notes.pixels_per_mm.value
     frequency = np.linspace(1, POINTS, POINTS) / POINTS * HIGHEST_CY_PER_PX * per_mm
     planes, close = read_close(by_folder, notes, stand, frequency / per_mm)
@@ -366,7 +368,8 @@ def describe_ink(
             }
             for row, plane in enumerate(planes)
         ],
-        "origin": f"commissioning, {day}, {len(shots)} shots, " + ("metal blade" if notes.has_blade else "no blade"),
+        "origin": f"commissioning, {day}, {format_count(len(shots), 'shot')}, "
+        + ("metal blade" if notes.has_blade else "no blade"),
     }
     transfer = PrintTransfer(
         frequency_cy_per_mm=tuple(table["frequency_cy_per_mm"]),

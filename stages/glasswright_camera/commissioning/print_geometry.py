@@ -20,7 +20,7 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 from scipy.spatial.transform import Rotation
 
-from glasswright import Unmeasurable
+from glasswright import Unmeasurable, format_count
 from glasswright_camera.chart.model import draw_circle, find_centroids, fit_lattice
 
 if TYPE_CHECKING:
@@ -130,7 +130,9 @@ def adjust_print(
         If there are too few shots, or the iteration does not converge.
     """
     if len(shots) < FEWEST_SHOTS:
-        raise Unmeasurable(f"{len(shots)} shots of the print: at least {FEWEST_SHOTS} are needed, better 12")
+        raise Unmeasurable(
+            f"{format_count(len(shots), 'shot')} of the print: at least {FEWEST_SHOTS} are needed, better 12"
+        )
     bundle = start_bundle(design, shots, principal_distance)
     mountings = 1 + max(shot.mounting for shot in shots)
     movement = np.full(mountings if mountings > 1 else 0, 0.01)

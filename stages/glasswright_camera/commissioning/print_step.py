@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 import numpy as np
 from pydantic import Field
 
-from glasswright import Artefact, Unmeasurable
+from glasswright import Artefact, Unmeasurable, format_count
 from glasswright.config import read_config
 from glasswright_camera.chart.locate_chart import locate_chart
 from glasswright_camera.chart.model import PLANE, Frame, differentiate_model, fit_lattice, pack
@@ -330,7 +330,7 @@ def describe_print(
     )
     day = find_day(shots, today)
     name = f"../charts/{layout.name}_measured.yaml"
-    comment = f"Measured on {day} from {len(shots)} shots."
+    comment = f"Measured on {day} from {format_count(len(shots), 'shot')}."
     return StepResult(
         step="print",
         findings=tuple(findings),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright import Unmeasurable
+from glasswright import Unmeasurable, format_count
 from glasswright_camera.commissioning.frame_pairs import PairLevels, find_clip, reduce_pair
 from glasswright_camera.commissioning.photon_transfer import Response, Transfer, fit_response, fit_transfer
 from glasswright_camera.commissioning.shots import find_body, find_day, is_rehearsed, list_shots, refuse_copies
@@ -98,7 +98,9 @@ def commission_sensor(folder: Path, stand: Stand, today: date) -> StepResult:
 def reduce_shots(dark: tuple[Shot, ...], flat: tuple[Shot, ...], sensor: Sensor) -> SensorShots:
     """Read all shots, two at a time, and reduce them."""
     if len(dark) < 4:
-        raise Unmeasurable(f"{len(dark)} dark frames, at least 4 are needed: shoot more with the cap on")
+        raise Unmeasurable(
+            f"{format_count(len(dark), 'dark frame')}, at least 4 are needed: shoot more with the cap on"
+        )
     reduced: list[DarkShot] = []
     pairs, lowest = [], float("inf")
     for one, other in zip(dark[::2], dark[1::2], strict=False):

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.polynomial import legendre
 from scipy.spatial.transform import Rotation
 
-from glasswright import Unmeasurable
+from glasswright import Unmeasurable, format_count
 from glasswright_camera.robust import robust_sigma
 
 if TYPE_CHECKING:
@@ -191,7 +191,9 @@ def separate_source(flats: Sequence[Flat], field_tan: float) -> SourceParts:
         With fewer than four flats.
     """
     if len(flats) < 4:
-        raise Unmeasurable(f"{len(flats)} flats, at least 4 are needed, better 12: turn, shift and tilt the source")
+        raise Unmeasurable(
+            f"{format_count(len(flats), 'flat')}, at least 4 are needed, better 12: turn, shift and tilt the source"
+        )
     placements = np.array([flat.placement.as_row() for flat in flats])
     kept = [np.ones(len(flat.light_ev), dtype=bool) for flat in flats]
     count = len(list_orders())

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import numpy as np
 from pydantic import Field
 
-from glasswright import Artefact, Unmeasurable
+from glasswright import Artefact, Unmeasurable, format_count
 from glasswright.config import Line, read_config
 from glasswright_camera.commissioning.print_step import trace_shot
 from glasswright_camera.commissioning.shots import find_body, find_day, is_rehearsed, list_shots, refuse_copies
@@ -125,7 +125,9 @@ def separate_body(readings: Sequence[TurnedTilt]) -> BodyTilt:
         scatter = float(np.sum((white @ found - values * weights) ** 2)) / freedom
         covariance = covariance * max(1.0, scatter)
     return BodyTilt(
-        arcmin=found[:2], covariance=covariance[:2, :2], origin=f"a lens turned in an adapter, {len(readings)} turns"
+        arcmin=found[:2],
+        covariance=covariance[:2, :2],
+        origin=f"a lens turned in an adapter, {format_count(len(readings), 'turn')}",
     )
 
 

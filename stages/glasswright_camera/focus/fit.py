@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright import Unmeasurable
+from glasswright import Unmeasurable, format_count
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -83,7 +83,9 @@ def find_vertex(place: Array, blur: Array, blur_u: Array, what: str) -> Vertex:
         Too few rows, a blur that does not change enough, or a vertex outside the scale: the message says on which side.
     """
     if len(place) < LEAST_ROWS:
-        raise Unmeasurable(f"{len(place)} rows of the ramp can be used in {what}; {LEAST_ROWS} are needed")
+        raise Unmeasurable(
+            f"{format_count(len(place), 'row')} of the ramp can be used in {what}; {LEAST_ROWS} are needed"
+        )
     near = _choose_rows(place, blur)
     x, y = place[near], blur[near]
     middle, half = float(x.mean()), float(np.ptp(x)) / 2

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from glasswright import NotApplicable, Unmeasurable, stage
+from glasswright import NotApplicable, Unmeasurable, format_count, stage
 from glasswright_camera.edges.repeats import mean_with_scatter, shared_discs
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.fringing.reading import displacement, displacement_u, fringe_width
@@ -48,7 +48,9 @@ def measure_fringing(traces: tuple[Trace, ...], stand: Stand) -> Fringing:
     for name in ("red", "blue"):
         repeats = shared_discs(traces, [name, "green"], "place")
         if not len(repeats.node):
-            raise Unmeasurable(f"no disc has a place in {name} and in green in all {len(traces)} shots")
+            raise Unmeasurable(
+                f"no disc has a place in {name} and in green in all of {format_count(len(traces), 'shot')}"
+            )
         plane = planes.index(name)
         centre = repeats.stack(lambda trace: trace.centre_px)
         shift, shift_u = mean_with_scatter(centre[:, plane] - centre[:, green], displacement_u(repeats, plane, green))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright import Unmeasurable, format_against, stage
+from glasswright import Unmeasurable, format_against, format_count, stage
 from glasswright_camera.edges.repeats import Repeats, main_name, main_plane, shared_discs
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.field import CORNERS, zone_members
@@ -60,7 +60,10 @@ def measure_glare(traces: tuple[Trace, ...], spots: tuple[BlackSpot, ...] | None
     repeats = shared_discs(traces, [main_name(traces[0])])
     plain = ~traces[0].is_mark[repeats.rows[0]]
     if plain.sum() < LEAST_DISCS:
-        raise Unmeasurable(f"only {plain.sum()} plain discs have an edge in all {len(traces)} chart shots")
+        raise Unmeasurable(
+            f"only {format_count(int(plain.sum()), 'plain disc')} with an edge in all "
+            f"of {format_count(len(traces), 'chart shot')}"
+        )
     layout = next(use.layout for use in stand.charts if use.layout.name == traces[0].chart)
     share = _disc_share(repeats, stand)
     zones = zone_members(repeats.places(), traces[0].width_px, traces[0].height_px, stand.zones)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright import Unmeasurable
+from glasswright import Unmeasurable, format_count
 from glasswright_camera.edges.repeats import line_up, main_plane
 from glasswright_camera.edges.trace_misfit import unlike_places
 from glasswright_camera.monochrome import leave_out_colours
@@ -205,7 +205,8 @@ def leave_out_odd(series: tuple[Trace, ...], stand: Stand, least: int) -> Series
     """
     if len(series) < LEAST_STEPS:
         raise Unmeasurable(
-            f"the focus series has {len(series)} steps that can be used; {LEAST_STEPS} are needed: shoot more"
+            f"the focus series has {format_count(len(series), 'step')} that can be "
+            f"used; {LEAST_STEPS} are needed: shoot more"
         )
     kept = list(series)
     notes: list[str] = []

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright import Artefact, Unmeasurable, stage
+from glasswright import Artefact, Unmeasurable, format_count, stage
 from glasswright_camera.edges.repeats import main_name, main_plane, shared_discs
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.stand import Stand
@@ -76,7 +76,9 @@ def measure_breathing(series: tuple[Trace, ...], stand: Stand) -> Breathing:
     """
     series = tuple(sorted(series, key=lambda trace: trace.sequence_count))
     if len(series) < LEAST_STEPS:
-        raise Unmeasurable(f"the focus series has {len(series)} steps that can be used; {LEAST_STEPS} are needed")
+        raise Unmeasurable(
+            f"the focus series has {format_count(len(series), 'step')} that can be used; {LEAST_STEPS} are needed"
+        )
     step = np.array([trace.sequence_count for trace in series], dtype=np.float64)
     size, size_u = find_sizes(series)
     away = step - step.mean()
@@ -113,7 +115,8 @@ def find_sizes(series: tuple[Trace, ...]) -> tuple[Array, Array]:
     centre = shared.stack(lambda trace: trace.centre_px)[:, plane]
     if len(shared.node) < LEAST_DISCS:
         raise Unmeasurable(
-            f"only {len(shared.node)} discs were measured in all steps; {LEAST_DISCS} are needed: shoot smaller steps"
+            f"only {format_count(len(shared.node), 'disc')} measured in all steps; "
+            f"{LEAST_DISCS} are needed: shoot smaller steps"
         )
     mean = centre.mean(axis=0) - [(series[0].width_px - 1) / 2, (series[0].height_px - 1) / 2]
     turned = np.column_stack([-mean[:, 1], mean[:, 0]])

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright import Unmeasurable
+from glasswright import Unmeasurable, format_count
 from glasswright_camera.edges.kernel.whole import WHOLE_BLURS, whole_shape_u
 from glasswright_camera.edges.repeats import ENOUGH_TO_SCATTER, Repeats, line_up, mean_with_scatter, shared_discs
 from glasswright_camera.extremes import extreme_u, range_u
@@ -108,7 +108,7 @@ def read_as_shot(traces: tuple[Trace, ...], stand: Stand, least: int) -> Sharpne
     mean, mean_u = mean_with_scatter(zones.value, zones.value_u)
     far_light, spill = find_far_light(shared), find_spill(shared)
     reading = make_reading(mean, mean_u, zones.print_u.mean(axis=0), zones.discs, shared, stand, far_light)
-    few = f"{len(traces)} shots; their scatter is not used below {ENOUGH_TO_SCATTER}"
+    few = f"{format_count(len(traces), 'shot')}; their scatter is not used below {ENOUGH_TO_SCATTER}"
     red, green, blue = lay_planes(reading, traces[0], stand)
     return Sharpness(
         red=red,
@@ -187,7 +187,7 @@ def share_discs(traces: tuple[Trace, ...]) -> Repeats:
                 f"the chart's discs, {2 * median_radius(traces):.0f} px across, are too small for MTF50 to be measured "
                 "with so wide a blur, in any plane: focus, use a chart with larger discs, or go nearer"
             )
-        raise Unmeasurable(f"no disc is measured in all {len(traces)} shots")
+        raise Unmeasurable(f"no disc is measured in all of {format_count(len(traces), 'shot')}")
     return line_up(traces, nodes)
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glasswright import Artefact, Unmeasurable, format_against, stage
+from glasswright import Artefact, Unmeasurable, format_against, format_count, stage
 from glasswright_camera.edges.repeats import Repeats, main_name, main_plane, shared_discs
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.edges.trace_light import field_gain
@@ -63,7 +63,9 @@ def check_light(traces: tuple[Trace, ...], panel: FlatField | None, flat: FlatFi
     """
     repeats = shared_discs(traces, [main_name(traces[0])], "place")
     if len(repeats.node) < LEAST_DISCS:
-        raise Unmeasurable(f"only {len(repeats.node)} discs are placed in all {len(traces)} chart shots")
+        raise Unmeasurable(
+            f"only {format_count(len(repeats.node), 'disc')} placed in all of {format_count(len(traces), 'chart shot')}"
+        )
     plane = main_plane(traces[0])
     paper = repeats.stack(lambda trace: trace.paper_light)[:, plane]
     change_pct = find_change(paper)

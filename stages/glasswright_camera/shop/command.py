@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from glasswright import format_count
 from glasswright.config import find_shipped, is_safe_name, load_stand
 from glasswright.outputs import make_folder
 from glasswright.preparing import PreparationError, load_plugins, problem_of_person, read_facts
@@ -130,7 +131,9 @@ def _read_body(raw: Path | None) -> tuple[CaptureFacts, tuple[int, int] | None]:
             reason = reason or f"{path}: {error}"
             continue
         return facts, (width, height)
-    raise click.BadParameter(f"none of {len(paths)} files can be read; the first: {reason}", param_hint="--raw")
+    raise click.BadParameter(
+        f"none of {format_count(len(paths), 'file')} can be read; the first: {reason}", param_hint="--raw"
+    )
 
 
 @click.command(epilog=TICKET_EXAMPLE, short_help="Make a ticket from a folder of raw files.")
@@ -140,6 +143,7 @@ def _read_body(raw: Path | None) -> tuple[CaptureFacts, tuple[int, int] | None]:
 @click.option("--number", help="The ticket's number; the next free one if not given.")
 @click.option("--lens", help="The lens model, if EXIF lacks it or the cards use another name.")
 @click.option("--serial", help="The lens's serial number, if EXIF lacks it.")
+@click.option("--body", help="The body's model, if EXIF lacks it and the stand has several.")
 @click.option("--phase", type=click.Choice(PHASES), default="intake", show_default=True, help="Purpose of the visit.")
 @click.option("--focal-length-mm", type=click.FloatRange(1, 5000), help="Of all shots, if EXIF lacks it.")
 @click.option("--f-number", type=click.FloatRange(0.5, 128), help="Of all shots, if EXIF lacks it.")
@@ -156,7 +160,8 @@ def ticket(raws: Path, stand: Path, tickets: Path | None, **options: Any) -> int
 
     Exit codes: 0 done, 2 wrong command, or something is missing; then nothing was written.
     """
-    section = load_stand(stand, load_plugins()).sections.get("camera")
+    stand_file = load_stand(stand, load_plugins())
+    section = stand_file.sections.get("camera")
     if not isinstance(section, Stand):
         raise PreparationError(f"{stand}: has no `camera` section: its charts are needed")
     if not raws.is_dir():
@@ -168,13 +173,15 @@ def ticket(raws: Path, stand: Path, tickets: Path | None, **options: Any) -> int
     files = list(watch_progress(look_at_files(paths, section), len(paths), "looking at raw files"))
     files = settle_even_fields(files, options["even"])
     _show(files)
-    head = _find_head(files, options, into)
-    new = NewTicket(head=head, files=tuple(each for each in files if each.role), folder=into / head.number)
-    if not new.files:
+    if not any(each.role for each in files):
         raise PreparationError(f"{raws}: none of the files fits a role of the bench: nothing was written")
+    head = _find_head(files, options, into, stand_file.bodies)
+    new = NewTicket(head=head, files=tuple(each for each in files if each.role), folder=into / head.number)
     verb = "Move" if options["move"] else "Copy"
     click.echo(f"ticket {head.number}: {head.model}, serial {head.serial}, {head.phase}, body {head.body}")
-    if not options["yes"] and not click.confirm(f"{verb} {len(new.files)} files into {new.folder}?", default=False):
+    if not options["yes"] and not click.confirm(
+        f"{verb} {format_count(len(new.files), 'file')} into {new.folder}?", default=False
+    ):
         click.echo("nothing was written")
         return 2
     for path in write_ticket(new, shutil.move if options["move"] else shutil.copy2):
@@ -204,21 +211,21 @@ def _format_setting(file: RawFile) -> str:
     return " ".join(part for part in parts if part) or "setting not in EXIF"
 
 
-def _find_head(files: Sequence[RawFile], options: dict[str, Any], into: Path) -> TicketHead:
+def _find_head(files: Sequence[RawFile], options: dict[str, Any], into: Path, bodies: Sequence[str]) -> TicketHead:
     """Return the head of the ticket; refuse with a list of everything missing."""
     model = options["lens"] or _common(files, "lens_model")
     serial = options["serial"] or _common(files, "lens_serial")
-    body = _common(files, "body_model")
+    body = options["body"] or _common(files, "body_model") or (bodies[0] if len(bodies) == 1 else None)
     used = [each for each in files if each.role not in ("", "dark")]
     lacking = [] if model else ["--lens (EXIF has none, or several)"]
     lacking += [] if serial else ["--serial (EXIF has none, or several; give the one engraved on the lens)"]
-    lacking += [] if body else ["the body's model, which EXIF does not have: write ticket.yaml by hand for these files"]
+    lacking += [] if body else ["--body (EXIF has none, and the stand has several)"]
     without = [each for each in used if each.place[0] is None]
     if without and options["focal_length_mm"] is None:
-        lacking.append(f"--focal-length-mm ({len(without)} files do not have it)")
+        lacking.append(f"--focal-length-mm (missing in {format_count(len(without), 'file')})")
     without = [each for each in used if each.place[1] is None]
     if without and options["f_number"] is None:
-        lacking.append(f"--f-number ({len(without)} files do not have it)")
+        lacking.append(f"--f-number (missing in {format_count(len(without), 'file')})")
     if lacking:
         raise click.UsageError(f"still needed: {'; '.join(lacking)}")
     number = options["number"] or next_number(into)

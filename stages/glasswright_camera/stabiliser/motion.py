@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright import Unmeasurable
+from glasswright import Unmeasurable, format_count
 from glasswright_camera.edges.kernel.shapes import GAUSSIAN_SIGMA
 from glasswright_camera.edges.repeats import main_plane
 from glasswright_camera.robust import MEDIAN_U, robust_sigma
@@ -67,7 +67,9 @@ def find_motion(trace: Trace, still: Blurs) -> tuple[float, float]:
     here = find_blurs(trace)
     shared = sorted(set(here) & set(still))
     if len(shared) < LEAST_DISCS:
-        raise Unmeasurable(f"{trace.shot} shares only {len(shared)} discs with the chart shots of the lens at rest")
+        raise Unmeasurable(
+            f"{trace.shot} shares only {format_count(len(shared), 'disc')} with the chart shots of the lens at rest"
+        )
     added = np.array([here[node][0] - still[node][0] for node in shared])
     noise = float(np.sqrt(np.mean([here[node][1] ** 2 + still[node][1] ** 2 for node in shared])))
     scatter = max(noise, robust_sigma(added))

@@ -50,6 +50,15 @@ def test_a_file_of_another_kind_is_not_reported_as_a_damaged_ledger(tmp_path, ca
     )
 
 
+def test_a_file_of_another_kind_gets_no_lock_beside_it(tmp_path, bench, capsys):
+    bench.add_ticket(1)
+    (tmp_path / "other.md").write_text("no ledger")
+    code, _, err = run_program(capsys, *bench.arguments(ledger="other.md"))
+    assert code == 21
+    assert "this is not a ledger (file is not a database)" in err
+    assert list(tmp_path.glob("other.md*")) == [tmp_path / "other.md"]
+
+
 def test_rehearsing_and_printing_work_away_from_the_project(tmp_path, capsys, monkeypatch):
     monkeypatch.chdir(tmp_path)
     size = ("--tickets", "1", "--megapixels", "0.3", "--f-number", "4", "--fault", "none", "--workers", "1")
@@ -93,6 +102,26 @@ def test_no_summary_of_a_command_is_cut_short():
 
 def test_one_ticket_is_written_in_the_singular():
     assert [format_count(number, "ticket") for number in (0, 1, 2)] == ["0 tickets", "1 ticket", "2 tickets"]
+    assert [format_count(number, "lens") for number in (1, 2)] == ["1 lens", "2 lenses"]
+
+
+PLAN, STAND, CARDS = CONFIGS / "plans/fixed_focal.yaml", CONFIGS / "stands/north_bench.yaml", CONFIGS / "cards"
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        ((STAND, "--stand", STAND), f"{STAND}: this is a stand file, and a plan is needed here"),
+        ((PLAN, "--stand", PLAN), f"{PLAN}: this is a plan, and a stand file is needed here"),
+        ((PLAN, "--stand", CARDS / "corvane_50_f2.yaml"), "this is a card, and a stand file is needed here"),
+    ],
+    ids=["stand for plan", "plan for stand", "card for stand"],
+)
+def test_a_file_of_another_kind_is_one_mistake(capsys, words, message):
+    code, _, err = run_program(capsys, "check", *words)
+    assert code == 2
+    assert message in err
+    assert "1 mistake in the configuration" in err
 
 
 def test_a_place_that_is_not_writable_is_named(tmp_path, bench, capsys):

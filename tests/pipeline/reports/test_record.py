@@ -21,12 +21,13 @@ from glasswright.judging.judge import JUDGE_VERSION
 from glasswright.ledger import Ledger
 from glasswright.ledger.verdict import Verdict
 from glasswright.plugin.paper import clean_text
+from glasswright.reports.pages.formats import format_value
 from glasswright.reports.record import record as record_module
 from glasswright.reports.record.content import Signature, write_content
 from glasswright.reports.record.drawing import draw_record
 from glasswright.reports.record.evidence import gather_evidence
-from glasswright.reports.record.fingerprint import NOTE, find_note, make_fingerprint, write_note
-from glasswright.reports.record.formats import name_field, write_result
+from glasswright.reports.record.fingerprint import FORMAT, NOTE, find_note, make_fingerprint, write_note
+from glasswright.reports.record.formats import name_field
 from support import ROOT
 from support.gate_shop import LIMITS, SHARP, STAND
 from support.ledger_tampering import tamper
@@ -202,6 +203,25 @@ def content_bytes(data):
     drawn = [(start, end) for start, end in spans if b" Tf" in data[start:end]]
     assert drawn
     return [place for start, end in drawn for place in range(start, end)]
+
+
+def test_the_record_of_another_ticket_is_not_written_over(shop, capsys, tmp_path):
+    shop.night().judge()
+    file = tmp_path / "there.pdf"
+    file.write_bytes(shop.make().data)
+    write_night(shop.ledger, ("T-2",), good_outcomes)
+    code, printed = shop.run(capsys, "T-2", "--out", file)
+    assert code == 2
+    assert f"{file} is the record of ticket T-1: name another file" in " ".join(printed.split())
+    assert shop.run(capsys, "T-1", "--out", file)[0] == 0
+
+
+def test_a_record_of_another_version_is_not_called_changed(shop, capsys, tmp_path):
+    old = shop.night().judge().make().data.replace(f"glasswright-record-{FORMAT}:".encode(), b"glasswright-record-1:")
+    (tmp_path / "old.pdf").write_bytes(old)
+    code, printed = shop.run(capsys, "--verify", tmp_path / "old.pdf")
+    assert code == 21
+    assert f"this record has format 1, and this version of the program compares format {FORMAT}" in printed
 
 
 def test_no_changed_byte_of_a_page_goes_unseen(shop):
@@ -389,7 +409,7 @@ def test_hand_checks_are_printed_with_their_signatures(shop):
     ]
     judgement = dataclasses.replace(evidence.judgement, verdicts=(*evidence.judgement.verdicts, *verdicts))
     content = write_content(dataclasses.replace(evidence, judgement=judgement), Signature())
-    assert [group.step for group in content.groups] == ["measure mtf50", "measure vignetting"]
+    assert [group.step for group in content.groups] == ["MTF50", "Vignetting"]
     text = " ".join(pages_of(draw_record(content, paper="A4", note="note", fingerprint="0" * 64)))
     assert "By hand and eye" in text
     assert "front glass pass, K. Moreau, 2026-03-02 PASS mount nobody answered UNKNOWN" in text
@@ -411,7 +431,7 @@ def test_hand_checks_are_printed_with_their_signatures(shop):
     ],
 )
 def test_a_result_is_written_to_two_digits_of_its_uncertainty(value, u, written):
-    assert write_result(value, u) == written
+    assert format_value(value, u) == written
 
 
 def test_fields_and_texts_are_written_for_people():

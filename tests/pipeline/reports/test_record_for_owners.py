@@ -13,6 +13,8 @@ from glasswright.config.schema.plugins import load_plugins
 from glasswright.config.stand.file import load_stand
 from glasswright.errors import ConfigError
 from glasswright.ledger import Ledger
+from glasswright.ledger.verdict import Verdict
+from glasswright.reports.record.drawing import draw_record
 from glasswright.reports.record.field_picture import map_field
 from glasswright.reports.record.plain import describe_results
 from glasswright.reports.visits import choose_earlier, find_earlier_visit
@@ -32,11 +34,13 @@ def shop(tmp_path):
     return Shop(tmp_path)
 
 
+UNREADABLE = "shop.logo: the logo is not a readable PNG or JPEG: export it as PNG, 600 pixels wide or more"
 WITH_LOGO = STAND + 'shop: {name: "Moreau & Lind", logo: logo.png}\n'
 
 
-def test_the_logo_is_kept_with_the_stand_file_and_drawn_in_its_colours(shop):
-    (shop.folder / "logo.png").write_bytes(png())
+@pytest.mark.parametrize("kind", ["PNG", "JPEG"])
+def test_the_logo_is_kept_with_the_stand_file_and_drawn_in_its_colours(shop, kind):
+    (shop.folder / "logo.png").write_bytes(png(kind=kind))
     made = shop.night().judge(stand=WITH_LOGO).make()
     page = pypdfium2.PdfDocument(made.data)[0].render(scale=1).to_pil().convert("RGB")
     pixels = [page.getpixel((x, y)) for x in range(page.width) for y in range(page.height // 4)]
@@ -62,13 +66,17 @@ def test_another_logo_makes_another_record(shop):
     ("data", "message"),
     [
         (None, "shop.logo: the logo cannot be read (No such file or directory): correct the name"),
-        (b"GIF89a" * 9, "shop.logo: the logo is not a readable PNG: write it as PNG"),
-        (png(kind="JPEG"), "shop.logo: the logo is not a readable PNG: write it as PNG"),
-        (png()[:-30], "shop.logo: the logo is not a readable PNG: write it as PNG"),
+        (b"GIF89a" * 9, UNREADABLE),
+        (b"<svg xmlns='http://www.w3.org/2000/svg'/>", UNREADABLE),
+        (
+            png(kind="JPEG", mode="CMYK", colour=(0, 0, 0, 0)),
+            "shop.logo: the logo is a JPEG in CMYK colours: write it as RGB, or as PNG",
+        ),
+        (png()[:-30], UNREADABLE),
         (png((2001, 4)), "shop.logo: the logo is 2001 x 4 pixels, at most 2000 along each side: make it smaller"),
         (b"\0" * 500_001, "shop.logo: the logo has 500001 bytes, at most 500000: make it smaller"),
     ],
-    ids=["gone", "gif", "jpeg", "cut", "wide", "heavy"],
+    ids=["gone", "gif", "svg", "cmyk", "cut", "wide", "heavy"],
 )
 def test_a_logo_that_cannot_be_drawn_is_refused_when_the_stand_file_is_read(tmp_path, data, message):
     (tmp_path / "stand.yaml").write_text(WITH_LOGO)
@@ -97,8 +105,8 @@ def test_the_picture_shows_both_visits_at_the_widest_aperture_they_share():
     assert picture.heading == "Sharpness over the picture at 50 mm f/4"
     assert [side.caption for side in picture.sides] == ["before: ticket T-1, intake, 2026-03-01", "now: ticket T-2"]
     assert [[each.text for each in side.numbers] for side in picture.sides] == [
-        ["0.4", "0.2"],
-        ["0.4", "0.3", "0.3", "0.3"],
+        ["0.400", "0.200"],
+        ["0.400", "0.300", "0.300", "0.300"],
     ]
     upper_left = picture.sides[1].numbers[1]
     assert (upper_left.across < 0, upper_left.down < 0, upper_left.share) == (True, True, 0.75)
@@ -141,3 +149,42 @@ def test_what_passes_is_said_plainly_with_its_number(shop):
         r"Sharp in all corners at 50 mm f/2 and f/4 \(0\.\d+ ± 0\.\d+ cycles/pixel at 50 mm f/\d; limit ≥ 0\.2\)\.",
         sentence,
     )
+
+
+def test_a_sentence_that_another_verdict_contradicts_is_not_said(shop):
+    """Two limits share a sentence: it is said once if both are met, and not at all if one is missed."""
+    shop.night().judge()
+    from glasswright.reports.record.evidence import gather_evidence
+
+    with Ledger.open_for_reading(shop.ledger) as ledger:
+        gated = gather_evidence(ledger, "T-1").gated
+    first, *_ = gated.judgement.verdicts
+    red, blue = (
+        dataclasses.replace(first, measure=f"measure_fringing.{pair}.worst_pct", at="50 mm f/2", lower=None, upper=0.5)
+        for pair in ("red_green", "blue_green")
+    )
+
+    def say(*verdicts):
+        judgement = dataclasses.replace(gated.judgement, verdicts=verdicts)
+        return describe_results(dataclasses.replace(gated, judgement=judgement))
+
+    (both,) = say(red, blue)
+    assert both.startswith("Hardly any colour fringes at 50 mm f/2 (")
+    missed, met = say(dataclasses.replace(red, verdict=Verdict.FAIL), blue)
+    assert missed.startswith("Red colour fringe: not in order at 50 mm f/2 (")
+    assert met.startswith("Blue colour fringe: in order at 50 mm f/2 (")
+
+
+@pytest.mark.parametrize("count", [8, 40])
+def test_what_the_owner_reads_is_on_one_page(shop, count):
+    """40 sentences of a line each are more than any shipped card makes."""
+    content = shop.night().judge().make().content
+    sentence = (
+        "Colour fringes in the corners as they should be at 24 mm, 50 mm and 70 mm (0.0126 ± 0.0012 %; limit ≤ 0.02)."
+    )
+    long = dataclasses.replace(content, found=(sentence,) * count)
+    document = pypdfium2.PdfDocument(draw_record(long, paper="A4", note="", fingerprint="ab" * 32))
+    texts = [page.get_textpage().get_text_range() for page in document]
+    assert texts[0].count("Colour fringes in the corners") == count
+    assert "Signed by" in texts[0]
+    assert ["In numbers" in text for text in texts[:2]] == [False, True]

@@ -235,7 +235,7 @@ def test_outliers_on_the_bad_side_are_to_be_inspected(tmp_path):
     proposal = tune(tmp_path, states).sides[0].proposal
     assert proposal.method == "refused"
     assert set(proposal.to_inspect) >= {"T-201", "T-202", "T-203"}
-    assert "are outliers on the bad side (T-203, T-202, T-201" in proposal.reason
+    assert "outliers on the bad side (T-203, T-202, T-201" in proposal.reason
     assert "`glasswright inspected TICKET sound` or `faulty`" in proposal.reason
     faulty = looked_at("faulty", *states[110:114], why="tilted")
     assert tune(tmp_path, states, inspected=faulty).sides[0].proposal.proven
@@ -272,7 +272,7 @@ def test_a_measure_with_a_floor_gets_no_limit_from_a_few_values_above_it(tmp_pat
     few[5::12] = [0.3, 0.5, 0.7, 1.1, 1.3, 2.0, 2.2, 3.1, 5.0, 7.4]
     proposal = tune(tmp_path, spots(few), "{measure: " + LOSS + ", max: 20}").sides[0].proposal
     assert proposal.number is None
-    assert "10 of 120 lenses are beyond the detection limit, 0.0329" in proposal.reason
+    assert "10 of 120 lenses beyond the detection limit, 0.0329" in proposal.reason
     assert "about 708 lenses" in proposal.reason
     # u is 0.01: with nothing to be seen, the limit is what can be seen
     none = tune(tmp_path, spots(np.zeros(30)), "{measure: " + LOSS + ", max: 20}").sides[0].proposal

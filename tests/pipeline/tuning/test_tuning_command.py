@@ -161,7 +161,7 @@ def test_adopting_keeps_comments_order_and_everything_else(bench, capsys):
     assert entry.by == "K. Moreau"
     assert len(entry.changed) == 2
     assert entry.changed[0].startswith(f"{SHARP} at f/2, min: 0.2 -> 0.2")
-    assert entry.evidence.startswith("60 healthy lenses and 0 bad ones, measured 2026-03-01 to 2026-03-01; not proven;")
+    assert entry.evidence.startswith("60 healthy lenses and 0 bad, measured 2026-03-01 to 2026-03-01; not proven;")
     # a second time it holds some of these lenses itself, and they are no evidence for a limit that is tighter still
     assert run(bench, "--adopt") == 0
     printed = capsys.readouterr().out

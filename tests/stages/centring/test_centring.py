@@ -149,7 +149,7 @@ def test_too_few_discs():
     trace = make_field_trace(LAYOUT)
     value = trace.mtf50.copy()
     value[:, 9:] = np.nan
-    with pytest.raises(Unmeasurable, match="only 9 discs have an edge in all shots; 12 are needed"):
+    with pytest.raises(Unmeasurable, match="only 9 discs with an edge in all shots; 12 are needed"):
         measure_centring((replace(trace, mtf50=value),), None, None, None, make_stand())
 
 

@@ -116,7 +116,7 @@ def test_planes_that_are_merely_missing_are_no_sensor_without_colours():
 
 
 def test_shots_without_a_common_disc_are_refused():
-    with pytest.raises(Unmeasurable, match="no disc has a place in red and in green in all 2 shots"):
+    with pytest.raises(Unmeasurable, match="no disc has a place in red and in green in all of 2 shots"):
         measure_fringing((make_trace(lost=tuple(range(60))), make_trace(lost=tuple(range(60, 117)))), STAND)
 
 

@@ -78,7 +78,7 @@ def test_discs_darker_than_the_print_question_its_contrast():
 
 def test_too_few_discs():
     trace = make_trace(lost=tuple(range(112)))
-    with pytest.raises(Unmeasurable, match="only 5 plain discs have an edge in all 1 chart shots"):
+    with pytest.raises(Unmeasurable, match="only 5 plain discs with an edge in all of 1 chart shot"):
         measure_glare((trace,), None, STAND)
 
 

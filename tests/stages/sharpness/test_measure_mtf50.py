@@ -152,7 +152,7 @@ def test_shots_of_two_bodies_are_refused():
 
 def test_no_shared_disc_is_refused():
     first, second = make_trace(lost=tuple(range(60))), make_trace(lost=tuple(range(60, 117)))
-    with pytest.raises(Unmeasurable, match="no disc is measured in all 2 shots"):
+    with pytest.raises(Unmeasurable, match="no disc is measured in all of 2 shots"):
         measure_mtf50((first, second), STAND)
 
 

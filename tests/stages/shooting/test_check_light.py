@@ -91,5 +91,5 @@ def test_too_few_common_discs_are_refused():
     few = replace(
         trace, centre_px=np.where(np.arange(trace.mtf50.shape[1])[None, :, None] < 4, trace.centre_px, np.nan)
     )
-    with pytest.raises(Unmeasurable, match=r"^only 4 discs are placed in all 2 chart shots$"):
+    with pytest.raises(Unmeasurable, match=r"^only 4 discs placed in all of 2 chart shots$"):
         check((trace, few))

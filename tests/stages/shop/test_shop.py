@@ -100,6 +100,7 @@ def test_a_frame_of_an_unknown_subject_is_left_out_and_named(rehearsed, tmp_path
     captured = capsys.readouterr()
     assert "left out: 2" in captured.out
     assert "notes.cr2: " in captured.out
+    assert "none of the files fits a role of the bench: nothing was written" in captured.err
     assert list((tmp_path / "shop/tickets").iterdir()) == []
 
 

@@ -50,6 +50,8 @@ def problem_of_person(name: str) -> str:
 
     A name has at least two different letters of any script: initials pass; `x`, `???` and digits do not.
     """
+    if not name.strip():
+        return "the name of a person is missing: write who it is"
     letters = {letter for letter in name.casefold() if letter.isalpha()}
     if len(letters) < 2 or name.casefold().strip(" .-") in STAND_INS:
         return f"`{name}` is not the name of a person: write who it is"

@@ -31,6 +31,7 @@ OWN_CAVEATS: Final = {
     "unverified_copy": "the files came without a list of checksums, so damage in copying would not be noticed",
     "identity_contradiction": "the files name another lens or body than the ticket",
     "setting_contradiction": "the files and the ticket name different settings",
+    "made_without": "a number was calculated without some of the shots, because they could not be used",
 }
 """Meanings of the engine's own caveats."""
 

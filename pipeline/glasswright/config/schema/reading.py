@@ -7,7 +7,7 @@ import json
 from dataclasses import dataclass, field
 from functools import lru_cache
 from types import GenericAlias
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 
@@ -26,6 +26,15 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 STRICT = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
+
+
+FILE_KEYS: Final = {
+    "plan": {"plan", "stages"},
+    "stand file": {"stand", "bodies"},
+    "card": {"card", "limits"},
+    "ticket file": {"ticket", "lens"},
+}
+"""Kind of configuration file -> keys that each one of this kind has."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -89,10 +98,24 @@ def check(
         value = reader.validate_json(json.dumps([_part(document.data, place)]), context=reading)[0]
     except ValidationError as error:
         broken = {problem.line for problem in document.problems}
-        found = explain(error, document, kind, place)
+        other = [] if place else _find_other_kind(document, kind)
+        found = other or explain(error, document, kind, place)
         problems += [problem for problem in found if problem.line not in broken]
     problems += reading.problems
     return (None if problems else value), tuple(problems)
+
+
+def _find_other_kind(document: Document, kind: object) -> list[Problem]:
+    """Return the one problem of a file that is a plan where a card is expected, and the like."""
+    fields = getattr(kind, "model_fields", {})
+    names = {each.alias or name for name, each in fields.items()}
+    keys = set(document.data) if isinstance(document.data, dict) else set()
+    wanted = [what for what, own in FILE_KEYS.items() if own <= names]
+    found = [what for what, own in FILE_KEYS.items() if own <= keys and what not in wanted]
+    if not wanted or not found:
+        return []
+    message = f"this is a {found[0]}, and a {wanted[0]} is needed here: give the path of a {wanted[0]}"
+    return [Problem(str(document.path), 1, message)]
 
 
 def _hash_all(own: str, inner: Mapping[str, str]) -> str:

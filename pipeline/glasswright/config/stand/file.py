@@ -60,7 +60,7 @@ class StandFile:
     """By plugin; only those in the file."""
     document: Document
     logo: bytes = b""
-    """The shop's logo, a PNG file; empty where there is none."""
+    """The shop's logo, a PNG or JPEG file; empty where there is none."""
     files: Mapping[str, str] = field(default_factory=dict)
     """The files that it names: name -> SHA-256, which covers the files that they name in turn."""
 

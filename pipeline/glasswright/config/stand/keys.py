@@ -61,7 +61,7 @@ class ShopNote(ConfigModel):
     address: tuple[Line, ...] = ()
     """Lines of the address."""
     logo: Line | None = None
-    """A PNG file, relative to the stand file: at most 500 kB and 2000 pixels wide and high."""
+    """A PNG or JPEG file, relative to the stand file: at most 500 kB and 2000 pixels wide and high."""
 
 
 class StandKeys(ConfigModel):

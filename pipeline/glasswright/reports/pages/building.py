@@ -34,7 +34,9 @@ from glasswright.waiting import watch_progress
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
 
+    from glasswright.judging.gatekeeper import Gated
     from glasswright.ledger.runs import Run
+    from glasswright.reports.matrix import Matrix
     from glasswright.reports.pages.triage import Triage
 
 HOME_OF_TICKET: Final = "../"
@@ -220,6 +222,14 @@ def _run_jobs(jobs: Sequence[Job], workers: int) -> list[Made]:
     with open_pool(min(workers, len(jobs))) as pool:
         made = pool.map(build_ticket, jobs, chunksize=max(1, len(jobs) // (8 * workers)))
         return list(watch_progress(made, len(jobs), "drawing tickets"))
+
+
+def write_side_by_side(file: Path, sides: Sequence[Gated], matrix: Matrix, head: str) -> None:
+    """Write the matrix of several tickets as one page, with the style sheet in a folder beside it."""
+    make_folder(file.parent)
+    copy_assets(file.parent / ASSETS)
+    context = {"table": lay_matrix(matrix), "triages": list(map(triage_of, sides)), "head": head, "home": ""}
+    write_page(file, fill("matrix.html", context).encode())
 
 
 @cache

@@ -82,8 +82,8 @@ def format_change_side(value: float | str | None, u: float | None) -> str:
 
 
 def decimals_of(u: float) -> int:
-    """Return the number of decimals that show two digits of an uncertainty."""
-    return min(max(0, 1 - math.floor(math.log10(u))), MOST_DECIMALS)
+    """Return the number of decimals that show two digits of an uncertainty (JCGM 100:2008, 7.2.6)."""
+    return min(max(0, 1 - math.floor(math.log10(float(f"{u:.1e}")))), MOST_DECIMALS)
 
 
 def format_middle(values: Sequence[float], uncertainties: Sequence[float | None]) -> str:

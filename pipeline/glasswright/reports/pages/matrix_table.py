@@ -1,4 +1,4 @@
-"""The table of all measures with a limit by setting on a ticket's page; cells also show the earlier visit."""
+"""The table of all measures with a limit by setting: on a ticket's page, and of several tickets side by side."""
 
 from __future__ import annotations
 
@@ -14,16 +14,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TableCell:
-    """The texts of one measure at one setting."""
+    """The texts of one measure of one ticket at one setting."""
 
     number: str
     kind: str
     """CSS class of the verdict; empty without a limit."""
     verdict: str
-    limits: str
-    """Empty if the row has one limit for all settings."""
-    before: str
-    """The number at the earlier visit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +30,10 @@ class TableRow:
     unit: str
     limits: str
     """The limits, if they are the same at every setting that has some."""
-    cells: tuple[TableCell, ...]
+    limits_at: tuple[str, ...]
+    """The limits at each setting, if they differ; else empty texts."""
+    cells: tuple[tuple[TableCell, ...], ...]
+    """For each setting, a cell for each ticket."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,40 +41,32 @@ class MatrixTable:
     """The whole table."""
 
     settings: tuple[str, ...]
-    before: str
-    """Ticket number of the earlier visit; empty if there is none."""
+    tickets: tuple[str, ...]
+    """On a ticket's page the ticket itself, then the earlier visit if there is one."""
     rows: tuple[TableRow, ...]
 
 
 def lay_matrix(matrix: Matrix) -> MatrixTable:
-    """Lay out the matrix of a ticket, with the earlier visit if there is one."""
-    return MatrixTable(
-        settings=matrix.settings,
-        before=matrix.tickets[1] if len(matrix.tickets) > 1 else "",
-        rows=tuple(map(_lay_row, matrix.rows)),
-    )
+    """Lay out a matrix."""
+    return MatrixTable(settings=matrix.settings, tickets=matrix.tickets, rows=tuple(map(_lay_row, matrix.rows)))
 
 
 def _lay_row(row: MatrixRow) -> TableRow:
-    limits = ["" if each is None else format_limits(*each) for each in row.limits]
+    limits = tuple("" if each is None else format_limits(*each) for each in row.limits)
     given = set(filter(None, limits))
-    own = row.cells[0]
-    before = row.cells[1] if len(row.cells) > 1 else (None,) * len(own)
     return TableRow(
         name=format_heading(row.name),
         unit=row.unit,
-        limits=given.pop() if len(given) == 1 else "",
-        cells=tuple(
-            TableCell(
-                number=_format(cell),
-                kind=KINDS[cell.verdict] if cell is not None and cell.verdict is not None else "",
-                verdict=str(cell.verdict or "") if cell is not None else "",
-                limits=limit if len(given) > 1 else "",
-                before=_format(earlier),
-            )
-            for cell, earlier, limit in zip(own, before, limits, strict=True)
-        ),
+        limits=next(iter(given)) if len(given) == 1 else "",
+        limits_at=limits if len(given) > 1 else ("",) * len(limits),
+        cells=tuple(tuple(map(_lay_cell, column)) for column in zip(*row.cells, strict=True)),
     )
+
+
+def _lay_cell(cell: MatrixCell | None) -> TableCell:
+    verdict = cell.verdict if cell is not None else None
+    kind = KINDS[verdict] if verdict is not None else ""
+    return TableCell(number=_format(cell), kind=kind, verdict=str(verdict or ""))
 
 
 def _format(cell: MatrixCell | None) -> str:

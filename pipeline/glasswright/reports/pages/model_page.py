@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from glasswright.ledger.verdict import Verdict
+from glasswright.reports.matrix import WHOLE_TICKET
 from glasswright.reports.pages.formats import (
     format_heading,
     format_limits,
@@ -30,8 +31,8 @@ if TYPE_CHECKING:
 class Population:
     """One limit at one setting, with every lens judged by it."""
 
-    name: str
-    at: str
+    title: str
+    """The measure and its setting."""
     unit: str
     limits: str
     lenses: int
@@ -82,13 +83,12 @@ def _describe(measure: str, at: str, members: Sequence[Triage]) -> Population:
     ]
     latest = verdicts[-1][1]
     unit = format_unit(measure)
-    name = format_heading(make_readable(measure))
+    title = format_heading(make_readable(measure)) + (f" at {at}" if at != WHOLE_TICKET else "")
     up = f"{format_measure(measure)}{f' ({unit})' if unit else ''}"
     counts = tuple((str(v), KINDS[v], sum(each.verdict is v for _, each in verdicts)) for v in Verdict)
     limits = (latest.lower, latest.upper)
     return Population(
-        name=name,
-        at=at,
+        title=title,
         unit=unit,
         limits=format_limits(*limits),
         lenses=len(readings),
@@ -97,5 +97,5 @@ def _describe(measure: str, at: str, members: Sequence[Triage]) -> Population:
         else "none measured",
         counts=tuple(each for each in counts if each[2]),
         not_measured=len(verdicts) - len(readings),
-        drawing=draw_population(readings, limits, up, f"{name} at {at}") if readings else "",
+        drawing=draw_population(readings, limits, up, title) if readings else "",
     )

@@ -11,7 +11,9 @@ from glasswright.judging.card import HAND_STEP
 from glasswright.judging.decision import guard_band
 from glasswright.judging.gate import RELEASING, DecisionKind
 from glasswright.plugin.paper import clean_text
-from glasswright.reports.record.formats import COVERAGE_FACTOR, name_field, name_unit, write_limits, write_result
+from glasswright.reports.names import field_names
+from glasswright.reports.pages.formats import format_heading, format_step, format_value
+from glasswright.reports.record.formats import COVERAGE_FACTOR, name_field, name_unit, write_limits
 from glasswright.reports.record.plain import describe_results, explain_caveats
 
 if TYPE_CHECKING:
@@ -131,7 +133,7 @@ def write_content(
         across=(*across, *rehearsed),
         decision=str(evidence.decision),
         facts=_facts(evidence),
-        reasons=tuple(map(clean_text, evidence.decision.reasons)),
+        reasons=tuple(clean_text(field_names().make_readable(each)) for each in evidence.decision.reasons),
         shop=tuple(map(clean_text, evidence.shop)),
         logo=evidence.logo,
         picture=picture,
@@ -160,7 +162,7 @@ def _facts(evidence: Gated) -> tuple[tuple[str, str], ...]:
         "Stand": record.stand,
         "Body": record.ticket.body,
         "Settings": ", ".join(map(str, record.settings)) or "none",
-        "Raw files": ", ".join(f"{count} {role}" for role, count in sorted(roles.items())) or "none",
+        "Raw files": ", ".join(f"{count} {role.replace('_', ' ')}" for role, count in sorted(roles.items())) or "none",
     }
     return tuple((name, clean_text(text)) for name, text in facts.items())
 
@@ -170,7 +172,10 @@ def _groups(evidence: Gated) -> tuple[Group, ...]:
     verdicts = [each for each in evidence.verdicts if _step_of(each) != HAND_STEP]
     by_step = groupby(verdicts, key=_step_of)
     return tuple(
-        Group(step=clean_text(step.replace("_", " ")), lines=tuple(_line(each, evidence.card) for each in verdicts))
+        Group(
+            step=clean_text(format_heading(format_step(step))),
+            lines=tuple(_line(each, evidence.card) for each in verdicts),
+        )
         for step, verdicts in by_step
     )
 
@@ -195,7 +200,7 @@ def _line(verdict: LimitVerdict, card: Card | None) -> Line:
     return Line(
         measure=clean_text(name_field(verdict.measure.partition(".")[2])),
         at=clean_text(verdict.at),
-        result=write_result(verdict.value, verdict.u),
+        result=format_value(verdict.value, verdict.u),
         unit=name_unit(verdict.measure),
         limits=write_limits(verdict),
         rule=_rule_of(verdict, card),
@@ -247,9 +252,9 @@ def _remarks(evidence: Gated) -> tuple[str, ...]:
     if caveats:
         remarks.append(f"Caveats of the measurement: {', '.join(sorted(caveats))}.")
     if lost:
-        steps = ", ".join(f"{step} ({count})" for step, count in sorted(lost.items()))
+        steps = ", ".join(f"{format_step(step)} ({count})" for step, count in sorted(lost.items()))
         remarks.append(f"Steps without a result: {steps}.")
-    return tuple(map(clean_text, remarks))
+    return tuple(clean_text(field_names().make_readable(each)) for each in remarks)
 
 
 def _sources(evidence: Gated) -> tuple[tuple[str, str], ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 from xml.sax.saxutils import escape
 
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 PAPERS: Final[Mapping[str, tuple[float, float]]] = {"A4": A4, "Letter": LETTER}
 TEXT: Final = ParagraphStyle("text", fontName=PLAIN, fontSize=8.5, leading=11)
 SMALL: Final = ParagraphStyle("small", parent=TEXT, fontSize=7.5, leading=9.6)
+OWNER_SIZES: Final = (8.5, 8.0, 7.5, 7.0)
+"""Sizes of the text for the owner: the largest with which it fits one page."""
 CELL: Final = ParagraphStyle("cell", parent=TEXT, fontSize=8, leading=9.6)
 RIGHT: Final = ParagraphStyle("right", parent=CELL, alignment=2)
 TITLE: Final = ParagraphStyle("title", parent=TEXT, fontName=BOLD, fontSize=19, leading=24)
@@ -30,7 +33,7 @@ DECISION: Final = ParagraphStyle("decision", parent=TEXT, fontName=BOLD, fontSiz
 HEAD: Final = ParagraphStyle("head", parent=TEXT, fontName=BOLD, fontSize=9.5, leading=13, spaceBefore=7)
 PADDING: Final = 6
 """Padding of the text frame in points, the template's default."""
-COLUMNS: Final = (0.235, 0.145, 0.165, 0.105, 0.105, 0.13, 0.115)
+COLUMNS: Final = (0.215, 0.135, 0.16, 0.105, 0.165, 0.12, 0.1)
 """Widths of the columns as fractions."""
 HEADINGS: Final = ("measure", "at", "found (k = 2)", "unit", "limits", "rule", "verdict")
 RULED: Final = (
@@ -62,15 +65,21 @@ def draw_record(content: RecordContent, *, paper: str, note: str, fingerprint: s
     fingerprint
         Printed at the foot of every page, and as a QR code on the first.
     logo
-        A PNG file for the head of the first page; empty for none.
+        A PNG or JPEG file for the head of the first page; empty for none.
     """
     register_fonts()
-    _, pages = _build(content, paper, note, Furniture(content=content, fingerprint=fingerprint, logo=logo, pages=0))
-    data, _ = _build(content, paper, note, Furniture(content=content, fingerprint=fingerprint, logo=logo, pages=pages))
+    furniture = Furniture(content=content, fingerprint=fingerprint, logo=logo, pages=0)
+    fitting = (size for size in OWNER_SIZES if _build(content, paper, note, furniture, size, only_owner=True)[1] == 1)
+    size = next(fitting, OWNER_SIZES[-1])
+    _, pages = _build(content, paper, note, furniture, size)
+    data, _ = _build(content, paper, note, replace(furniture, pages=pages), size)
     return data
 
 
-def _build(content: RecordContent, paper: str, note: str, furniture: Furniture) -> tuple[bytes, int]:
+def _build(
+    content: RecordContent, paper: str, note: str, furniture: Furniture, size: float, *, only_owner: bool = False
+) -> tuple[bytes, int]:
+    """Return the file and its number of pages."""
     file = io.BytesIO()
     document = SimpleDocTemplate(
         file,
@@ -87,13 +96,17 @@ def _build(content: RecordContent, paper: str, note: str, furniture: Furniture) 
         keywords=note,
         lang="en",
     )
-    story = list(_story(content, document.width - 2 * PADDING, has_logo=bool(furniture.logo)))
+    width = document.width - 2 * PADDING
+    story = list(_for_owner(content, width, size, has_logo=bool(furniture.logo)))
+    if not only_owner:
+        story += [PageBreak(), *_in_numbers(content, width)]
     document.build(story, onFirstPage=furniture.draw, onLaterPages=furniture.draw)
     return file.getvalue(), document.page
 
 
-def _story(content: RecordContent, width: float, *, has_logo: bool) -> Iterable[Any]:
-    """Yield the flowables in reading order."""
+def _for_owner(content: RecordContent, width: float, size: float, *, has_logo: bool) -> Iterable[Any]:
+    """Yield the flowables of the first page, with text of a size in points."""
+    text = ParagraphStyle("owner", parent=TEXT, fontSize=size, leading=1.28 * size)
     head = width - CODE_SIZE - 6 * mm - (LOGO_WIDTH + LOGO_GAP if has_logo else 0.0)
     shop = [_text(line, DECISION if place == 0 else SMALL) for place, line in enumerate(content.shop)]
     yield _beside_code(
@@ -115,10 +128,13 @@ def _story(content: RecordContent, width: float, *, has_logo: bool) -> Iterable[
     ):
         if texts:
             yield _text(heading, HEAD)
-            yield from (_text(f"• {each}", TEXT) for each in texts)
+            yield from (_text(f"• {each}", text) for each in texts)
     cautions = [_text("Mind", HEAD), *(_text(each, SMALL) for each in content.cautions)]
     yield KeepTogether([*cautions, *_sign(content, width)])
-    yield PageBreak()
+
+
+def _in_numbers(content: RecordContent, width: float) -> Iterable[Any]:
+    """Yield the flowables of the technical pages."""
     yield _text("In numbers", TITLE)
     yield _pairs(content.facts[3:], width)
     if content.reasons:

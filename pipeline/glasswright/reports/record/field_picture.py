@@ -85,7 +85,7 @@ def map_field(state: TicketState, before: TicketState | None) -> FieldPicture | 
                         PlacedNumber(
                             across=across,
                             down=down,
-                            text=f"{numbers[path]:.3g}",
+                            text=f"{numbers[path]:#.3g}".rstrip("."),
                             share=round(abs(numbers[path]) / largest, 4) if largest else 0.0,
                         )
                         for path, (across, down) in field.places.items()

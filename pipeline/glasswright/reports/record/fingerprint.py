@@ -17,9 +17,11 @@ if TYPE_CHECKING:
 
     from glasswright.reports.record.content import RecordContent
 
-FORMAT: Final = 1
+FORMAT: Final = 2
+"""Raised when the same ledger gives another text or layout."""
 MARK: Final = "glasswright-record"
 NOTE: Final = re.compile(rf"{MARK}-{FORMAT}:([A-Za-z0-9_-]+=*)".encode())
+ANY_FORMAT: Final = re.compile(rf"{MARK}-([0-9]{{1,6}}):".encode())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +52,12 @@ def write_note(note: Note) -> str:
     """Return a note encoded in ASCII without spaces, for the file's properties."""
     data = json.dumps(asdict(note), sort_keys=True).encode()
     return f"{MARK}-{FORMAT}:{base64.urlsafe_b64encode(data).decode()}"
+
+
+def find_other_format(data: bytes) -> str:
+    """Return the format of a record of another version of this program; empty for any other file."""
+    found = ANY_FORMAT.search(data)
+    return found[1].decode() if found and found[1] != str(FORMAT).encode() else ""
 
 
 def find_note(data: bytes) -> Note | None:

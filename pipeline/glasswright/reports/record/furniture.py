@@ -16,6 +16,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfbase.pdfdoc import PDFImageXObject
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
+from glasswright.config.stand.logo import LOGO_FORMATS
 from glasswright.plugin.paper import BOLD, MONO, PLAIN, show_missing
 from glasswright.reports.record.content import NOT_ACCREDITED
 
@@ -43,7 +44,7 @@ class Furniture:
     content: RecordContent
     fingerprint: str
     logo: bytes
-    """PNG file for the first page; empty for none."""
+    """PNG or JPEG file for the first page; empty for none."""
     pages: int
     """Number of pages; 0 while unknown."""
 
@@ -93,26 +94,45 @@ class Furniture:
         renderPDF.draw(drawing, canvas, width - MARGIN - CODE_SIZE, height - MARGIN - CODE_SIZE)
 
     def _draw_logo(self, canvas: Any, width: float, height: float) -> None:  # noqa: ANN401
-        """Draw the logo beside the code, uncompressed, because compression depends on the installed zlib."""
+        """Draw the logo beside the code."""
         if not self.logo:
             return
-        with Image.open(io.BytesIO(self.logo), formats=["PNG"]) as read:
-            picture = read.convert("RGBA")
-        paper = Image.new("RGBA", picture.size, "white")
-        paper.alpha_composite(picture)
-        scale = min(1.0, MOST_LOGO_PIXELS / max(paper.size))
-        size = (max(1, round(paper.width * scale)), max(1, round(paper.height * scale)))
-        flat = paper.convert("RGB").resize(size)
         image = PDFImageXObject("logo")
-        image.width, image.height = flat.size
-        image.bitsPerComponent, image.colorSpace = 8, "DeviceRGB"
-        image._filters = ("ASCII85Decode",)
-        image.streamContent = base64.a85encode(flat.tobytes(), wrapcol=96).decode() + "~>"
+        image.bitsPerComponent = 8
+        with Image.open(io.BytesIO(self.logo), formats=LOGO_FORMATS) as picture:
+            if picture.format == "JPEG":
+                _fill_jpeg(image, picture, self.logo)
+            else:
+                _fill_pixels(image, picture)
         canvas._doc.addForm("logo", image)
-        factor = min(LOGO_HEIGHT / flat.height, LOGO_WIDTH / flat.width)
+        factor = min(LOGO_HEIGHT / image.height, LOGO_WIDTH / image.width)
         canvas.saveState()
         right = width - MARGIN - CODE_SIZE - LOGO_GAP
-        canvas.translate(right - factor * flat.width, height - MARGIN - factor * flat.height)
-        canvas.scale(factor * flat.width, factor * flat.height)
+        canvas.translate(right - factor * image.width, height - MARGIN - factor * image.height)
+        canvas.scale(factor * image.width, factor * image.height)
         canvas.doForm("logo")
         canvas.restoreState()
+
+
+def _fill_jpeg(image: PDFImageXObject, picture: Image.Image, data: bytes) -> None:
+    """Put a JPEG file into a PDF image as it is; the program that shows the PDF decodes it."""
+    image.width, image.height = picture.size
+    image.colorSpace = "DeviceGray" if picture.mode == "L" else "DeviceRGB"
+    image._filters = ("ASCII85Decode", "DCTDecode")
+    image.streamContent = _encode(data)
+
+
+def _fill_pixels(image: PDFImageXObject, picture: Image.Image) -> None:
+    """Put the pixels on white into a PDF image, uncompressed, because compression depends on the installed zlib."""
+    paper = Image.new("RGBA", picture.size, "white")
+    paper.alpha_composite(picture.convert("RGBA"))
+    scale = min(1.0, MOST_LOGO_PIXELS / max(paper.size))
+    flat = paper.convert("RGB").resize((max(1, round(paper.width * scale)), max(1, round(paper.height * scale))))
+    image.width, image.height = flat.size
+    image.colorSpace = "DeviceRGB"
+    image._filters = ("ASCII85Decode",)
+    image.streamContent = _encode(flat.tobytes())
+
+
+def _encode(data: bytes) -> str:
+    return base64.a85encode(data, wrapcol=96).decode() + "~>"

@@ -9,7 +9,8 @@ from glasswright.judging.decision import margin_over_u
 from glasswright.ledger.verdict import RISING, Verdict
 from glasswright.reports.artefacts import load_whole
 from glasswright.reports.names import field_names, installed_plugins
-from glasswright.reports.record.formats import name_field, name_unit, write_limits, write_result
+from glasswright.reports.pages.formats import format_value
+from glasswright.reports.record.formats import name_field, name_unit, write_limits
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -30,30 +31,38 @@ ENDINGS = {
 def describe_results(evidence: Gated) -> tuple[str, ...]:
     """Return a sentence for each measure and verdict, failures first.
 
-    Settings with the same verdict share a sentence, which gives the number nearest to its limit.
+    Settings with the same verdict share a sentence, which gives the number nearest to its limit; so do measures that
+    share a sentence in `IN_ORDER`, if all their limits are met.
     """
-    groups: dict[tuple[Verdict, str], list[LimitVerdict]] = {}
+    sentences = field_names().by_limit
+    contradicted = {sentences.get(each.measure, "") for each in evidence.verdicts if each.verdict is not Verdict.PASS}
+    groups: dict[str, list[LimitVerdict]] = {}
     for verdict in reversed(RISING):
         for each in evidence.verdicts:
             if each.verdict is verdict and each.measure.partition(".")[0] != HAND_STEP:
-                groups.setdefault((verdict, each.measure), []).append(each)
-    return (*(_describe(*key, verdicts) for key, verdicts in groups.items()), *_describe_hand(evidence))
+                said = sentences.get(each.measure, "")
+                groups.setdefault(_say(each, "" if said in contradicted else said), []).append(each)
+    return (*(_describe(said, verdicts) for said, verdicts in groups.items()), *_describe_hand(evidence))
 
 
-def _describe(verdict: Verdict, measure: str, verdicts: Sequence[LimitVerdict]) -> str:
-    name = field_names().name(measure)
-    name = name_field(measure.partition(".")[2]) if name == measure else name
-    places = [each.at for each in verdicts if each.at != "the whole ticket"]
+def _say(each: LimitVerdict, good: str) -> str:
+    """Return what is said of a verdict: the sentence for a limit that is met, else the measure's name."""
+    if good and each.verdict is Verdict.PASS:
+        return good
+    name = field_names().name(each.measure)
+    name = name_field(each.measure.partition(".")[2]) if name == each.measure else name
+    return f"{name}: {ENDINGS[each.verdict]}"
+
+
+def _describe(said: str, verdicts: Sequence[LimitVerdict]) -> str:
+    places = list(dict.fromkeys(each.at for each in verdicts if each.at != "the whole ticket"))
     where = f" at {_list(places)}" if places else ""
     near = min(verdicts, key=margin_over_u)
-    unit = name_unit(measure)
-    found = f"{write_result(near.value, near.u)} {unit}".strip()
+    unit = name_unit(near.measure)
+    found = f"{format_value(near.value, near.u)} {unit}".strip()
     at = f" at {near.at}" if len(places) > 1 else ""
     number = "" if near.value is None else f" ({found}{at}; limit {write_limits(near)})"
-    good = field_names().by_limit.get(measure, "")
-    if good and verdict is Verdict.PASS:
-        return f"{good[:1].upper()}{good[1:]}{where}{number}."
-    return f"{name[:1].upper()}{name[1:]}: {ENDINGS[verdict]}{where}{number}."
+    return f"{said[:1].upper()}{said[1:]}{where}{number}."
 
 
 def _list(parts: Sequence[str]) -> str:

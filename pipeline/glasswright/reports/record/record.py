@@ -14,7 +14,14 @@ from glasswright.reports.record.content import Signature, write_content
 from glasswright.reports.record.drawing import PAPERS, draw_record
 from glasswright.reports.record.evidence import gather_evidence, name_evidence, recall_evidence
 from glasswright.reports.record.field_picture import map_field
-from glasswright.reports.record.fingerprint import Note, find_note, make_fingerprint, write_note
+from glasswright.reports.record.fingerprint import (
+    FORMAT,
+    Note,
+    find_note,
+    find_other_format,
+    make_fingerprint,
+    write_note,
+)
 from glasswright.reports.record.plain import find_hints
 
 if TYPE_CHECKING:
@@ -95,6 +102,12 @@ def verify_record(ledger: Ledger, data: bytes) -> Verified:
         If the file is not a record, belongs to another ledger, or was changed; the message says which.
     """
     note = find_note(data)
+    other = find_other_format(data) if note is None else ""
+    if other:
+        raise RecordMismatchError(
+            f"this record has format {other}, and this version of the program compares format {FORMAT}: check it with "
+            "the version that made it, or make it again"
+        )
     if note is None or note.paper not in PAPERS:
         raise RecordMismatchError(
             "this is not a record written by this program: it was made, printed or saved by another program, or changed"
