@@ -32,7 +32,14 @@ from glasswright.ledger.files import ArtefactFiles
 from glasswright.ledger.hashes import row_hash
 from glasswright.ledger.head import Head, HeadDamagedError, HeadFile, read_head
 from glasswright.ledger.lock import WriterLock
-from glasswright.ledger.place import DiskFullError, LedgerPlaceError, check_place, find_real_path, refuse_other_file, refuse_second_name
+from glasswright.ledger.place import (
+    DiskFullError,
+    LedgerPlaceError,
+    check_place,
+    find_real_path,
+    refuse_other_file,
+    refuse_second_name,
+)
 from glasswright.ledger.schema import migrations
 from glasswright.plugin.measurements import read_measurements
 from glasswright.signing import find_signer
